@@ -1,0 +1,28 @@
+"""Exceptions a person can act on, each with the exit code the command line returns.
+
+The message is always one or two plain sentences: what is wrong, where, and what to do next.
+"""
+
+
+class ArcdriftError(Exception):
+    """Base of every error arcdrift raises on purpose."""
+
+    exit_code = 1
+
+
+class UsageError(ArcdriftError):
+    """The command was asked for something it cannot do."""
+
+    exit_code = 2
+
+
+class BadInput(ArcdriftError):
+    """A file, a setting or a value from outside cannot be used."""
+
+    exit_code = 3
+
+
+class StoreTrouble(ArcdriftError):
+    """The store cannot be opened, read or written."""
+
+    exit_code = 4

@@ -1,0 +1,156 @@
+"""crew.toml: what a crew tells arcdrift about its sites, splicers and programs.
+
+Unknown keys are refused with the nearest known one, so that a typing slip never silently
+changes a number. Every default is documented beside its field.
+"""
+
+import difflib
+import tomllib
+from datetime import timedelta
+from pathlib import Path
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+
+from arcdrift.errors import BadInput
+
+CREW_FILE = "crew.toml"
+STORE_FILE = "arcdrift.db"
+
+ProgramClass = Literal["self-adjusting", "fixed", "custom", "unknown"]
+
+
+def _known_zone(name: str) -> str:
+    try:
+        ZoneInfo(name)
+    except (KeyError, ValueError, OSError):
+        raise ValueError(
+            f"time zone {name!r} is not known; use a name such as Europe/Oslo"
+        ) from None
+    return name
+
+
+ZoneName = Annotated[str, AfterValidator(_known_zone)]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Site(_Strict):
+    """A place where splicing happens or air is read."""
+
+    time_zone: ZoneName | None = None
+    elevation_m: float | None = Field(None, ge=-430, le=6000)
+
+
+class Splicer(_Strict):
+    """A splicer and what its arc setting is counted in."""
+
+    model: str = "unknown"
+    setting_unit: str = "steps"
+    home_site: str | None = None
+    tolerance: float | None = Field(None, gt=0)
+    """Setting error worth a recalibration, in the setting's unit; default 3 x repeatability."""
+    electrode_life_arcs: int | None = Field(None, gt=0)
+
+
+class Program(_Strict):
+    """A splice program."""
+
+    program_class: ProgramClass = Field("unknown", alias="class")
+
+
+class Rules(_Strict):
+    """Plain rules used beside, or instead of, the arc model (common practice, no source)."""
+
+    temperature_moved_c: float = Field(10.0, gt=0)
+    pressure_moved_hpa: float = Field(30.0, gt=0)
+    humidity_moved_pct: float = Field(30.0, gt=0)
+
+
+class Shares(_Strict):
+    """How the false-alarm budget is split over the charts; the shares must add to 1."""
+
+    loss_raised: float = Field(0.5, gt=0, lt=1)
+    loss_lowered: float = Field(0.2, gt=0, lt=1)
+    arc: float = Field(0.3, gt=0, lt=1)
+
+
+class Crew(_Strict):
+    """Everything in crew.toml."""
+
+    name: str
+    invented: bool = False
+    """True marks demonstration data; every screen says so."""
+    clock: Literal["wall", "newest-record"] = "wall"
+    """What "now" means: the wall clock, or the newest record (demonstrations, old archives)."""
+    time_zone: ZoneName | None = None
+    day_starts_at: Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")] = "00:00"
+    """Local time at which a workday begins; later than midnight for night shifts."""
+    false_alarms_per_month: float = Field(2.0, gt=0, le=1000)
+    """False alarms the crew tolerates in a month of 22 workdays, over all charts together."""
+    air_max_age_min: float = Field(60.0, gt=0, le=1440)
+    sites: dict[str, Site] = Field(default_factory=dict)
+    splicers: dict[str, Splicer] = Field(default_factory=dict)
+    programs: dict[str, Program] = Field(default_factory=dict)
+    rules: Rules = Field(default_factory=Rules)
+    shares: Shares = Field(default_factory=Shares)
+
+    @property
+    def day_offset(self) -> timedelta:
+        """How long after local midnight a workday begins."""
+        hours, minutes = self.day_starts_at.split(":")
+        return timedelta(hours=int(hours), minutes=int(minutes))
+
+    def zone_of(self, site: str | None) -> str | None:
+        """Time zone of a site, or of the crew when the site has none."""
+        known = self.sites.get(site) if site is not None else None
+        return known.time_zone if known is not None and known.time_zone else self.time_zone
+
+    def class_of(self, program: str | None) -> ProgramClass:
+        """Class of a splice program, ``unknown`` where crew.toml does not say."""
+        known = self.programs.get(program) if program is not None else None
+        return known.program_class if known is not None else "unknown"
+
+
+def load_crew(folder: Path) -> Crew:
+    """Read crew.toml from a crew folder.
+
+    Raises
+    ------
+    BadInput
+        With one sentence when the folder, the file or a key cannot be used.
+    """
+    path = folder / CREW_FILE
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise BadInput(
+            f"{folder} is not a crew folder: it has no {CREW_FILE}. "
+            f"Make one with `arcdrift init {folder}`."
+        ) from None
+    except (OSError, UnicodeDecodeError) as problem:
+        raise BadInput(f"{path} cannot be read: {problem}.") from None
+    try:
+        return Crew.model_validate(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as problem:
+        raise BadInput(f"{path} is not valid TOML: {problem}.") from None
+    except ValidationError as problem:
+        raise BadInput(f"{path}: {_first_sentence(problem)}") from None
+
+
+def _first_sentence(problem: ValidationError) -> str:
+    first = problem.errors()[0]
+    where = ".".join(str(part) for part in first["loc"])
+    if first["type"] != "extra_forbidden":
+        return f"{where}: {first['msg']}."
+    key = str(first["loc"][-1])
+    known = sorted(
+        {name for model in (Crew, Site, Splicer, Rules, Shares) for name in model.model_fields}
+        | {"class"}
+    )
+    near = difflib.get_close_matches(key, known, n=1)
+    hint = f" Did you mean {near[0]}?" if near else ""
+    return f"the key {where} is not known.{hint}"

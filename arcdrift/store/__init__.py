@@ -1,0 +1,1 @@
+"""The store: records as imported, and the results of the last analysis."""

@@ -1,0 +1,343 @@
+"""Tables of the store.
+
+Every instant is a 64-bit integer: microseconds since 1970-01-01 UTC. Local days are ISO text.
+Record tables keep what was imported; ``result_*`` tables and ``findings`` hold the last
+analysis and are replaced as a whole.
+"""
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    String,
+    Table,
+    Text,
+)
+
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+
+def _id() -> Column[int]:
+    # INTEGER on SQLite so that it is the rowid; BIGINT elsewhere
+    return Column("id", BigInteger().with_variant(Integer, "sqlite"), primary_key=True)
+
+
+def _origin() -> tuple[Column[int], Column[int]]:
+    """Where a record came from: its import and its first physical line there."""
+    return (
+        Column("import_id", Integer, ForeignKey("imports.id"), nullable=False, index=True),
+        Column("line", BigInteger, nullable=False),
+    )
+
+
+def _air() -> tuple[Column[float], Column[float], Column[float]]:
+    return (
+        Column("temperature_c", Float),
+        Column("pressure_hpa", Float),
+        Column("humidity_pct", Float),
+    )
+
+
+imports = Table(
+    "imports",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("file_name", Text, nullable=False),
+    Column("sha256", String(64), nullable=False, index=True),
+    Column("size_bytes", BigInteger, nullable=False),
+    Column("kind", String(16), nullable=False),
+    Column("layout", Text),
+    Column("started_at", BigInteger, nullable=False),
+    Column("seconds", Float, nullable=False),
+    Column("lines", BigInteger, nullable=False),
+    Column("other_lines", BigInteger, nullable=False),  # header, blank, skipped, continuation
+    Column("rows", BigInteger, nullable=False),
+    Column("accepted", BigInteger, nullable=False),
+    Column("already_stored", BigInteger, nullable=False),
+    Column("conflicting", BigInteger, nullable=False),
+    Column("quarantined", BigInteger, nullable=False),
+    Column("undone_at", BigInteger),
+)
+
+arc_checks = Table(
+    "arc_checks",
+    metadata,
+    _id(),
+    *_origin(),
+    Column("splicer", Text, nullable=False),
+    Column("checked_at", BigInteger, nullable=False),
+    Column("outcome", String(8), nullable=False),
+    Column("arc_setting", Float),
+    Column("arc_count", Float),
+    Column("technician", Text),
+    Column("site", Text),
+    Column("melt_back_um", Float),
+    *_air(),
+    Column("remark", Text),
+    Index(None, "splicer", "checked_at"),
+)
+
+splices = Table(
+    "splices",
+    metadata,
+    _id(),
+    *_origin(),
+    Column("splicer", Text, nullable=False),
+    Column("spliced_at", BigInteger, nullable=False),
+    Column("loss_db", Float),
+    Column("outcome", String(8), nullable=False),
+    Column("technician", Text),
+    Column("program", Text),
+    Column("fiber_a", Text),
+    Column("fiber_b", Text),
+    Column("cleave_left_deg", Float),
+    Column("cleave_right_deg", Float),
+    Column("core_offset_um", Float),
+    Column("arc_count", Float),
+    Column("splice_number", Float),
+    Column("cleaver", Text),
+    Column("blade_position", Text),
+    Column("site", Text),
+    Column("location", Text),
+    Column("purpose", String(12), nullable=False),
+    Column("sleeve_mm", Float),
+    Column("heater_program", Text),
+    Column("measured_ab_db", Float),
+    Column("measured_ba_db", Float),
+    *_air(),
+    Column("remark", Text),
+    Index(None, "splicer", "spliced_at"),
+)
+
+readings = Table(
+    "readings",
+    metadata,
+    _id(),
+    *_origin(),
+    Column("read_at", BigInteger, nullable=False),
+    Column("site", Text),
+    Column("splicer", Text),
+    *_air(),  # pressure as reported; pressure_reference says what it refers to
+    Column("pressure_reference", String(10)),
+    Column("source", Text),
+    Index(None, "site", "read_at"),
+    Index(None, "splicer", "read_at"),
+)
+
+service = Table(
+    "service",
+    metadata,
+    _id(),
+    *_origin(),
+    Column("asset", Text, nullable=False),
+    Column("serviced_at", BigInteger, nullable=False),
+    Column("action", String(24), nullable=False),
+    Column("remark", Text),
+    Index(None, "asset", "serviced_at"),
+)
+
+quarantine = Table(
+    "quarantine",
+    metadata,
+    _id(),
+    *_origin(),
+    Column("last_line", BigInteger, nullable=False),
+    Column("raw", Text, nullable=False),
+    Column("column", Text),
+    Column("code", String(32), nullable=False),
+    Column("message", Text, nullable=False),
+)
+
+conflicts = Table(
+    "conflicts",
+    metadata,
+    _id(),
+    *_origin(),
+    Column("stored_id", BigInteger, nullable=False),
+    Column("differs", Text, nullable=False),  # JSON: column -> [stored, in the file]
+    Column("record", Text, nullable=False),  # JSON: the whole new version
+    Column("raw", Text, nullable=False),
+)
+
+analysis_run = Table(
+    "analysis_run",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("assessed_on", BigInteger, nullable=False),
+    Column("now", BigInteger, nullable=False),  # the instant the results speak of
+    Column("version", Text, nullable=False),
+    Column("seconds", Float, nullable=False),
+    Column("splices", BigInteger, nullable=False),
+    Column("checks", BigInteger, nullable=False),
+    Column("summary", Text, nullable=False),  # JSON: settings used, crew priors, exclusions
+)
+
+result_check_days = Table(
+    "result_check_days",
+    metadata,
+    Column("splicer", Text, primary_key=True),
+    Column("day", String(10), primary_key=True),
+    Column("site", Text),
+    Column("status", String(12), nullable=False),
+    Column("checked_at", BigInteger),
+    Column("first_splice_at", BigInteger),
+    Column("splices", Integer, nullable=False),
+    Column("splices_before_check", Integer, nullable=False),
+    Column("attempts", Integer, nullable=False),
+    Column("failed_attempts", Integer, nullable=False),
+    Column("splices_after_failure", Integer, nullable=False),
+    Column("day_over", Boolean, nullable=False),  # False: the day is still running
+)
+
+result_streams = Table(
+    "result_streams",
+    metadata,
+    Column("splicer", Text, primary_key=True),
+    Column("program", Text, primary_key=True),
+    Column("program_class", String(16), nullable=False),
+    Column("site", Text),  # where it was last used
+    Column("first_day", String(10), nullable=False),
+    Column("last_day", String(10), nullable=False),
+    Column("days", Integer, nullable=False),
+    Column("splices", BigInteger, nullable=False),
+    Column("state", String(12), nullable=False),  # too-few / learning / charted
+    Column("segment_start", String(10)),
+    Column("segment_days", Integer, nullable=False),
+    Column("baseline_db", Float),  # expected raw day mean, dB
+    Column("recent_db", Float),  # raw mean of the last 10 days, dB
+    Column("cap_db", Float),
+    Column("sd_within", Float),  # of one capped splice, relative to the mean
+    Column("sd_between", Float),  # between days, relative to the mean
+    Column("alarms_up", Integer, nullable=False),
+    Column("alarms_down", Integer, nullable=False),
+)
+
+result_stream_days = Table(
+    "result_stream_days",
+    metadata,
+    Column("splicer", Text, primary_key=True),
+    Column("program", Text, primary_key=True),
+    Column("day", String(10), primary_key=True),
+    Column("splices", Integer, nullable=False),
+    Column("mean_db", Float, nullable=False),
+    Column("capped_mean_db", Float, nullable=False),
+    Column("expected_db", Float),  # expected capped day mean, from the past only
+    Column("low_db", Float),  # 95 % prediction interval of the capped day mean
+    Column("high_db", Float),
+    Column("z", Float),
+    Column("ewma_up", Float),
+    Column("ewma_down", Float),
+    Column("limit_up", Float),
+    Column("limit_down", Float),
+    Column("alarm", String(5), nullable=False),  # "", "up" or "down"
+    Column("segment", Integer, nullable=False),
+    Column("learning", Boolean, nullable=False),
+)
+
+result_crew_days = Table(
+    "result_crew_days",
+    metadata,
+    Column("day", String(10), primary_key=True),
+    Column("splices", Integer, nullable=False),
+    Column("mean_db", Float),
+    Column("median_db", Float),
+    Column("p95_db", Float),
+    Column("over_010", Integer, nullable=False),  # splices over 0.10 dB
+    Column("redo", Integer, nullable=False),
+    Column("errors", Integer, nullable=False),
+)
+
+result_arc_models = Table(
+    "result_arc_models",
+    metadata,
+    Column("splicer", Text, primary_key=True),
+    Column("checks", Integer, nullable=False),  # passed checks with a setting
+    Column("used", Integer, nullable=False),
+    Column("refusal", Text),  # why there is no model, in a sentence; NULL when there is one
+    Column("model", Text),  # JSON, see arcdrift.analysis.arc.ArcModel
+)
+
+result_arc_points = Table(
+    "result_arc_points",
+    metadata,
+    Column("splicer", Text, primary_key=True),
+    Column("checked_at", BigInteger, primary_key=True),
+    Column("point", Integer, primary_key=True),  # 0, 1 ... for checks at one instant
+    Column("site", Text),
+    Column("epoch", Integer, nullable=False),
+    Column("arc_setting", Float),
+    Column("arcs", Float),  # since the electrodes were last replaced
+    Column("temperature_c", Float),
+    Column("station_pressure_hpa", Float),
+    Column("humidity_pct", Float),
+    Column("air_density", Float),  # kg/m3
+    Column("vapor_pressure", Float),  # hPa
+    Column("air_source", Text),
+    Column("air_age_min", Float),
+    Column("fitted", Float),
+    Column("expected", Float),  # one step ahead, from earlier checks only
+    Column("expected_low", Float),
+    Column("expected_high", Float),
+    Column("z", Float),
+    Column("ewma", Float),
+    Column("limit", Float),
+    Column("alarm", Boolean, nullable=False),
+    Column("excluded", Text),  # why it was not used; NULL when it was
+)
+
+result_air_coverage = Table(
+    "result_air_coverage",
+    metadata,
+    Column("kind", String(16), primary_key=True),  # arc-checks or splices
+    Column("splicer", Text, primary_key=True),
+    Column("rows", BigInteger, nullable=False),
+    Column("with_air", BigInteger, nullable=False),
+)
+
+findings = Table(
+    "findings",
+    metadata,
+    Column("id", String(12), primary_key=True),
+    Column("kind", String(24), nullable=False, index=True),
+    Column("subject_type", String(16), nullable=False),
+    Column("subject_id", Text, nullable=False, index=True),
+    Column("since", BigInteger, nullable=False),
+    Column("until", BigInteger, nullable=False),
+    Column("severity", String(8), nullable=False),
+    Column("document", Text, nullable=False),  # the finding's JSON, whole
+)
+
+RECORDS: dict[str, Table] = {
+    "arc-checks": arc_checks,
+    "splices": splices,
+    "readings": readings,
+    "service": service,
+}
+TIME_COLUMN: dict[str, str] = {
+    "arc-checks": "checked_at",
+    "splices": "spliced_at",
+    "readings": "read_at",
+    "service": "serviced_at",
+}
+RESULTS: tuple[Table, ...] = (
+    result_check_days,
+    result_streams,
+    result_stream_days,
+    result_crew_days,
+    result_arc_models,
+    result_arc_points,
+    result_air_coverage,
+    findings,
+    analysis_run,
+)
