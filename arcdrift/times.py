@@ -1,0 +1,224 @@
+"""Device-local time to UTC, and the workday a record belongs to.
+
+Splicers and loggers write wall-clock time. Once a year an hour of it does not exist and once
+an hour happens twice; both are decided here from evidence in the file, or handed back with a
+problem code, never guessed.
+"""
+
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from arcdrift.errors import BadInput
+
+NOT_EXISTING = "time-not-existing"
+AMBIGUOUS = "time-ambiguous"
+
+_NATURAL_SHARE = 0.9
+"""Share of steps in one direction from which a file counts as sorted by time."""
+
+
+def to_utc(
+    local: pd.Series,
+    zone: str,
+    *,
+    group: pd.Series | None = None,
+    order: pd.Series | None = None,
+) -> tuple[pd.Series, pd.Series]:
+    """Turn wall-clock times of one zone into UTC.
+
+    Parameters
+    ----------
+    local : Series of datetime64, naive
+        Wall-clock times in the order of the file; NaT stays NaT without a problem.
+    zone : str
+        IANA time zone.
+    group : Series, optional
+        What keeps its own order, such as the splicer or the site; same index as `local`.
+        None takes all rows as one group.
+    order : Series of float, optional
+        A number that only grows in a group: arc count or splice number. NaN where unknown.
+
+    Returns
+    -------
+    utc : Series of datetime64[us, UTC]
+        Same index as `local`; NaT where there is a problem.
+    problem : Series of str
+        ``time-not-existing`` for the skipped hour, ``time-ambiguous`` for a repeated hour
+        that nothing settles, NA otherwise.
+
+    Raises
+    ------
+    BadInput
+        When the zone is not known.
+
+    Notes
+    -----
+    Taken in their true order, the rows of a repeated hour run forward, jump back once, and run
+    forward again; the jump parts the first pass from the second. The true order is that of
+    `order` where every row of the hour has a number, else the row order, read backward in a
+    file that is sorted newest first. No jump, more than one, a jump between two equal numbers,
+    or a file in no order at all leaves the hour undecided.
+    """
+    _zone(zone)
+    wall = local.astype("datetime64[us]")
+    first = _localized(wall, zone, earlier=True)
+    second = _localized(wall, zone, earlier=False)
+    skipped = (wall.notna() & first.isna()).to_numpy()
+    repeated = (first.notna() & (first != second)).to_numpy()
+
+    utc = first.copy()
+    problem = pd.Series(pd.NA, index=local.index, dtype="str")
+    problem[skipped] = NOT_EXISTING
+    if repeated.any():
+        in_second = _second_pass(wall, repeated, group, order)
+        late = repeated & (in_second == 1)
+        undecided = repeated & (in_second < 0)
+        utc = utc.mask(late, second).mask(undecided)
+        problem[undecided] = AMBIGUOUS
+    return utc, problem
+
+
+def local_day(utc: pd.Series, zones: pd.Series | str, day_offset: timedelta) -> pd.Series:
+    """Workday of each instant, as the naive midnight that names the day.
+
+    Parameters
+    ----------
+    utc : Series of datetime64[us, UTC]
+        Instants.
+    zones : Series of str, or str
+        IANA time zone of each row, or one for all. A row without a zone has no day (NaT).
+    day_offset : timedelta
+        How long after local midnight a workday begins.
+
+    Returns
+    -------
+    Series of datetime64[us], naive
+        Same index as `utc`; agrees with `day_bounds` to the microsecond.
+    """
+    if isinstance(zones, str):
+        return _day_in(utc, zones, day_offset)
+    days = pd.Series(pd.NaT, index=utc.index, dtype="datetime64[us]")
+    code, names = pd.factorize(zones)
+    for number, name in enumerate(names):
+        here = code == number
+        days[here] = _day_in(utc[here], str(name), day_offset)
+    return days
+
+
+def day_bounds(day: date, zone: str, day_offset: timedelta) -> tuple[datetime, datetime]:
+    """First instant of a workday and first instant of the next, both UTC.
+
+    A boundary in a skipped hour moves to the end of the gap; one in a repeated hour is taken
+    at its first pass.
+    """
+    starts = _day_starts(
+        pd.DatetimeIndex([pd.Timestamp(day), pd.Timestamp(day) + pd.Timedelta(days=1)]),
+        zone,
+        day_offset,
+    )
+    return starts[0].to_pydatetime(), starts[1].to_pydatetime()
+
+
+def _zone(name: str) -> None:
+    try:
+        ZoneInfo(name)
+    except (KeyError, ValueError, OSError):
+        raise BadInput(
+            f"The time zone {name!r} is not known; use a name such as Europe/Oslo."
+        ) from None
+
+
+def _localized(wall: pd.Series, zone: str, *, earlier: bool) -> pd.Series:
+    choice = np.full(len(wall), earlier)
+    utc: pd.Series = wall.dt.tz_localize(zone, ambiguous=choice, nonexistent="NaT").dt.tz_convert(
+        "UTC"
+    )
+    return utc
+
+
+def _second_pass(
+    wall: pd.Series,
+    repeated: npt.NDArray[np.bool_],
+    group: pd.Series | None,
+    order: pd.Series | None,
+) -> npt.NDArray[np.int8]:
+    """1 for the second pass of a repeated hour, 0 for the first, -1 undecided; per row."""
+    rows = np.flatnonzero(repeated)
+    groups = np.zeros(len(wall), np.int64)
+    if group is not None:
+        # a missing group stands alone under its own code
+        groups = pd.factorize(group, use_na_sentinel=False)[0].astype(np.int64)
+    hours = pd.DataFrame(
+        {
+            "row": rows,
+            "group": groups[rows],
+            "day": wall.iloc[rows].dt.normalize().to_numpy(),
+            "wall": wall.iloc[rows].to_numpy(),
+            "number": np.nan if order is None else order.to_numpy(float, na_value=np.nan)[rows],
+        }
+    )
+    key = ["group", "day"]
+    numbered = hours["number"].notna().groupby([hours[k] for k in key]).transform("all")
+    direction = hours["group"].map(_direction(wall[~repeated], groups[~repeated]))
+    position = hours["row"] * direction.fillna(0)
+    hours["rank"] = hours["number"].where(numbered, position)
+    hours = hours.sort_values([*key, "rank", "row"], kind="stable")
+
+    by_hour = hours.groupby(key, sort=False)
+    back = by_hour["wall"].diff() < pd.Timedelta(0)
+    hours["passes"] = back.groupby([hours[k] for k in key]).cumsum()
+    # the jump must be a step forward in the order, or the order does not explain it
+    unexplained = back & ~(by_hour["rank"].diff() > 0)
+    jumps = back.groupby([hours[k] for k in key]).transform("sum")
+    tied = unexplained.groupby([hours[k] for k in key]).transform("any")
+    settled = (jumps == 1) & ~tied
+
+    result = np.full(len(wall), -1, np.int8)
+    result[hours["row"].to_numpy()] = np.where(settled, hours["passes"], -1)
+    return result
+
+
+def _direction(wall: pd.Series, groups: npt.NDArray[np.int64]) -> pd.Series:
+    """+1 for a group sorted oldest first, -1 newest first, NaN for neither; by group code."""
+    step = wall.groupby(groups).diff().dt.total_seconds()
+    up = (step > 0).groupby(groups).sum()
+    down = (step < 0).groupby(groups).sum()
+    moved = up + down
+    sorted_up = (up >= _NATURAL_SHARE * moved) & (moved > 0)
+    sorted_down = (down >= _NATURAL_SHARE * moved) & (moved > 0)
+    sign: pd.Series = sorted_up.astype(float) - sorted_down.astype(float)
+    return sign.where(sorted_up | sorted_down)
+
+
+def _day_in(utc: pd.Series, zone: str, day_offset: timedelta) -> pd.Series:
+    _zone(zone)
+    wall = utc.dt.tz_convert(zone).dt.tz_localize(None)
+    day: pd.Series = (wall - day_offset).dt.normalize()
+    # a boundary inside a repeated hour would otherwise give the old day a second evening
+    code, names = pd.factorize(day)
+    if len(names) == 0:
+        return day
+    index = pd.DatetimeIndex(names)
+    one = pd.Timedelta(days=1)
+    starts = _day_starts(index, zone, day_offset).tz_localize(None).to_numpy()
+    ends = _day_starts(index + one, zone, day_offset).tz_localize(None).to_numpy()
+    instant = utc.dt.tz_localize(None).to_numpy()
+    known = code >= 0
+    before = known & (instant < starts[code])
+    after = known & (instant >= ends[code])
+    return day.mask(before, day - one).mask(after, day + one)
+
+
+def _day_starts(days: pd.DatetimeIndex, zone: str, day_offset: timedelta) -> pd.DatetimeIndex:
+    _zone(zone)
+    first_pass = np.ones(len(days), bool)
+    starts: pd.DatetimeIndex = (
+        (days + day_offset)
+        .tz_localize(zone, ambiguous=first_pass, nonexistent="shift_forward")
+        .tz_convert("UTC")
+    )
+    return starts
