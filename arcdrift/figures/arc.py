@@ -1,0 +1,216 @@
+"""Arc settings of one splicer over time, their drift evidence, and what moves them."""
+
+import pandas as pd
+import plotly.graph_objects as go
+
+from arcdrift.figures.loss import NO_EVENTS
+from arcdrift.figures.marks import add_band, broken, mark_events
+from arcdrift.figures.picture import Picture, nothing
+from arcdrift.figures.theme import Scheme, colors, new_figure
+
+
+def arc_history(
+    points: pd.DataFrame, events: pd.DataFrame = NO_EVENTS, *, unit: str, scheme: Scheme = "light"
+) -> Picture:
+    """Arc setting of each passed check beside what earlier checks led one to expect.
+
+    Parameters
+    ----------
+    points : DataFrame
+        Rows of ``result_arc_points`` of one splicer with ``at``, the naive local time.
+    unit : str
+        Unit of the arc setting.
+    """
+    table = points.sort_values("at").loc[
+        :, ["at", "arc_setting", "expected", "expected_low", "expected_high", "epoch", "excluded"]
+    ]
+    shown = table[table["arc_setting"].notna()]
+    if shown.empty:
+        return nothing("No passed arc check with a setting in this period.", table)
+    c = colors(scheme)
+    figure = new_figure(scheme, y_title=f"Arc setting, {unit}")
+    mark_events(figure, events, first=shown["at"].iloc[0], last=shown["at"].iloc[-1], scheme=scheme)
+    add_band(
+        figure,
+        shown["at"],
+        shown["expected_low"],
+        shown["expected_high"],
+        name="expected range (95 %)",
+        color=c.band,
+        group=shown["epoch"],
+    )
+    line = broken(shown[["at", "expected", "epoch"]], "epoch")
+    figure.add_trace(
+        go.Scatter(
+            x=line["at"],
+            y=line["expected"],
+            name="expected for that day's air and wear",
+            mode="lines",
+            line={"color": c.expected, "width": 1.5, "dash": "dash"},
+            hovertemplate=f"%{{x|%d %b %Y}}<br>expected %{{y:.1f}} {unit}<extra></extra>",
+        )
+    )
+    used = shown[shown["excluded"].isna()]
+    figure.add_trace(
+        go.Scatter(
+            x=used["at"],
+            y=used["arc_setting"],
+            name="setting found by the check",
+            mode="markers",
+            marker={"color": c.main, "size": 7},
+            hovertemplate=f"%{{x|%d %b %Y %H:%M}}<br>setting %{{y:g}} {unit}<extra></extra>",
+        )
+    )
+    left_out = shown[shown["excluded"].notna()]
+    if not left_out.empty:
+        figure.add_trace(
+            go.Scatter(
+                x=left_out["at"],
+                y=left_out["arc_setting"],
+                name="not used",
+                mode="markers",
+                marker={"symbol": "x-thin", "size": 8, "line": {"color": c.muted, "width": 2}},
+                customdata=left_out["excluded"],
+                hovertemplate="%{x|%d %b %Y %H:%M}<br>setting %{y:g}<br>not used: "
+                "%{customdata}<extra></extra>",
+            )
+        )
+    judged = shown[shown["expected_low"].notna()]
+    outside = int(
+        (
+            (judged["arc_setting"] < judged["expected_low"])
+            | (judged["arc_setting"] > judged["expected_high"])
+        ).sum()
+    )
+    last = shown.iloc[-1]
+    summary = (
+        f"{len(shown)} checks with a setting, from {shown['arc_setting'].min():g} to "
+        f"{shown['arc_setting'].max():g} {unit}; the last one "
+        f"({last['at']:%d %b %Y}) found {last['arc_setting']:g} {unit}"
+        + (f", expected {last['expected']:.1f}" if pd.notna(last["expected"]) else "")
+        + (
+            f". {outside} of {len(judged)} fell outside the expected range."
+            if len(judged)
+            else ". No expectation yet."
+        )
+    )
+    return Picture(figure, summary, table)
+
+
+def arc_drift(
+    points: pd.DataFrame, events: pd.DataFrame = NO_EVENTS, *, scheme: Scheme = "light"
+) -> Picture:
+    """Draw the running evidence that settings drift away from what air and wear explain.
+
+    Parameters are those of `arc_history`; the evidence (two-sided EWMA) is counted in ordinary
+    check-to-check scatter.
+    """
+    table = points.sort_values("at").loc[:, ["at", "z", "ewma", "limit", "alarm", "epoch"]]
+    shown = table[table["ewma"].notna()]
+    if shown.empty:
+        return nothing(
+            "Drift is not watched yet: a splicer needs some 10 passed checks with known air first.",
+            table,
+        )
+    c = colors(scheme)
+    figure = new_figure(scheme, y_title="Evidence, ordinary scatter", height=280)
+    mark_events(figure, events, first=shown["at"].iloc[0], last=shown["at"].iloc[-1], scheme=scheme)
+    line = broken(shown, "epoch")
+    figure.add_trace(
+        go.Scatter(
+            x=line["at"],
+            y=line["ewma"],
+            name="evidence of drift (up: needs more, down: needs less)",
+            mode="lines",
+            line={"color": c.main, "width": 2},
+            hovertemplate="%{x|%d %b %Y}<br>evidence %{y:.2f}<extra></extra>",
+        )
+    )
+    for sign in (1, -1):
+        figure.add_trace(
+            go.Scatter(
+                x=shown["at"],
+                y=sign * shown["limit"],
+                name="limit: an alarm beyond it",
+                legendgroup="limit",
+                showlegend=sign == 1,
+                mode="lines",
+                line={"color": c.limit, "width": 1.5, "dash": "dash"},
+                hovertemplate="limit %{y:.2f}<extra></extra>",
+            )
+        )
+    alarms = shown[shown["alarm"].astype(bool)]
+    if not alarms.empty:
+        figure.add_trace(
+            go.Scatter(
+                x=alarms["at"],
+                y=alarms["ewma"],
+                mode="markers",
+                name="alarm: setting drifts",
+                marker={
+                    "symbol": "diamond",
+                    "size": 11,
+                    "color": c.rise,
+                    "line": {"color": c.surface, "width": 1},
+                },
+                hovertemplate="%{x|%d %b %Y}<br>alarm: setting drifts<extra></extra>",
+            )
+        )
+    last = shown.iloc[-1]
+    number = "no alarm" if alarms.empty else f"{len(alarms)} alarm{'s'[: len(alarms) > 1]}"
+    summary = (
+        f"{number} in {len(shown)} judged checks. Evidence at the last one "
+        f"({last['at']:%d %b %Y}): {last['ewma']:.2f}, limits {-last['limit']:.2f} and "
+        f"{last['limit']:.2f}. Changes that air and electrode wear explain are taken out first."
+    )
+    return Picture(figure, summary, table)
+
+
+def effects(table: pd.DataFrame, *, unit: str, scheme: Scheme = "light") -> Picture:
+    """Effects on the arc setting with their 95 % intervals.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Columns ``effect`` (words, with the size of change it speaks of), ``change``, ``low``
+        and ``high`` in the setting's unit.
+    """
+    if table.empty:
+        return nothing("No effects can be told apart yet.", table)
+    c = colors(scheme)
+    rows = table.iloc[::-1]
+    figure = new_figure(scheme, y_title="", height=90 + 52 * len(rows))
+    figure.add_vline(x=0, line={"color": c.muted, "width": 1})
+    figure.add_trace(
+        go.Scatter(
+            x=rows["change"],
+            y=rows["effect"],
+            mode="markers",
+            name="change of the setting, with 95 % interval",
+            marker={"color": c.main, "size": 9},
+            error_x={
+                "type": "data",
+                "symmetric": False,
+                "array": rows["high"] - rows["change"],
+                "arrayminus": rows["change"] - rows["low"],
+                "color": c.main,
+                "thickness": 2,
+                "width": 6,
+            },
+            customdata=rows[["low", "high"]],
+            hovertemplate=f"%{{y}}<br>%{{x:.1f}} {unit} (%{{customdata[0]:.1f}} to "
+            "%{customdata[1]:.1f})<extra></extra>",
+        )
+    )
+    figure.update_xaxes(title_text=f"Change of the arc setting, {unit}")
+    figure.update_yaxes(showgrid=False)
+    summary = (
+        "; ".join(
+            f"{effect}: {change:+.1f} {unit} ({low:.1f} to {high:.1f})"
+            for effect, change, low, high in table[["effect", "change", "low", "high"]].itertuples(
+                index=False
+            )
+        )
+        + "."
+    )
+    return Picture(figure, summary, table)

@@ -1,0 +1,163 @@
+"""Marks that charts share: service events, onset ranges, shaded learning days, broken bands."""
+
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+
+from arcdrift.figures.theme import Scheme, colors
+
+ACTION_SYMBOLS: dict[str, str] = {
+    "electrodes replaced": "diamond",
+    "v-grooves cleaned": "triangle-down",
+    "blade rotated": "cross-thin",
+    "blade replaced": "cross",
+    "firmware updated": "square",
+    "factory service": "star",
+    "cleaned": "circle-open",
+    "other": "hexagon",
+}
+
+
+def mark_events(
+    figure: go.Figure, events: pd.DataFrame, *, first: Any, last: Any, scheme: Scheme
+) -> None:
+    """Draw service events between `first` and `last` as symbols along the top of the plot.
+
+    Parameters
+    ----------
+    events : DataFrame
+        Columns ``at`` (naive local time), ``action`` (words) and optionally ``remark``.
+    """
+    c = colors(scheme)
+    shown = events[(events["at"] >= first) & (events["at"] <= last)]
+    if shown.empty:
+        return
+    figure.update_layout(
+        yaxis2={
+            "overlaying": "y",
+            "range": [0, 1],
+            "visible": False,
+            "fixedrange": True,
+        }
+    )
+    for action, rows in shown.groupby("action", sort=False):
+        for at in rows["at"]:
+            figure.add_shape(
+                type="line",
+                x0=at,
+                x1=at,
+                yref="paper",
+                y0=0,
+                y1=1,
+                line={"color": c.muted, "width": 1, "dash": "dot"},
+                layer="below",
+            )
+        figure.add_trace(
+            go.Scatter(
+                x=rows["at"],
+                y=np.full(len(rows), 0.97),
+                yaxis="y2",
+                mode="markers",
+                name=str(action),
+                marker={
+                    "symbol": ACTION_SYMBOLS.get(str(action), "hexagon"),
+                    "size": 10,
+                    "color": c.surface,
+                    "line": {"color": c.ink, "width": 1.5},
+                },
+                hovertemplate=f"{action}<br>%{{x|%d %b %Y}}<extra></extra>",
+            )
+        )
+
+
+def shade_ranges(
+    figure: go.Figure, ranges: Iterable[tuple[Any, Any]], *, name: str, color: str
+) -> None:
+    """Shade time ranges over the whole height, with one legend entry."""
+    drawn = False
+    for start, end in ranges:
+        figure.add_shape(
+            type="rect",
+            x0=start,
+            x1=end,
+            yref="paper",
+            y0=0,
+            y1=1,
+            fillcolor=color,
+            line_width=0,
+            layer="below",
+        )
+        drawn = True
+    if drawn:
+        figure.add_trace(
+            go.Scatter(
+                x=[None],
+                y=[None],
+                mode="markers",
+                name=name,
+                marker={"symbol": "square", "size": 12, "color": color},
+                hoverinfo="skip",
+            )
+        )
+
+
+def runs(flags: pd.Series, at: pd.Series) -> list[tuple[Any, Any]]:
+    """First and last instant of every run of true flags, in row order."""
+    values = flags.to_numpy(dtype=bool)
+    if not values.any():
+        return []
+    edges = np.diff(np.concatenate(([0], values.astype(np.int8), [0])))
+    starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1
+    times = at.reset_index(drop=True)
+    return [(times.iloc[a], times.iloc[b]) for a, b in zip(starts, ends, strict=True)]
+
+
+def broken(frame: pd.DataFrame, by: str) -> pd.DataFrame:
+    """Insert one empty row wherever `by` changes, so that a line breaks there."""
+    change = frame[by].ne(frame[by].shift()).cumsum()
+    pieces: list[pd.DataFrame] = []
+    for _, piece in frame.groupby(change, sort=False):
+        if pieces:
+            gap = piece.iloc[[0]].copy()
+            numeric = gap.select_dtypes("number").columns
+            gap[numeric] = np.nan
+            pieces.append(gap.astype(dict.fromkeys(numeric, float)))
+        pieces.append(piece.astype(dict.fromkeys(piece.select_dtypes("number").columns, float)))
+    return pd.concat(pieces, ignore_index=True) if pieces else frame
+
+
+def add_band(
+    figure: go.Figure,
+    x: pd.Series,
+    low: pd.Series,
+    high: pd.Series,
+    *,
+    name: str,
+    color: str,
+    group: pd.Series | None = None,
+) -> None:
+    """Fill between two lines, broken where a bound is missing or `group` changes."""
+    known = low.notna() & high.notna()
+    breaks = ~known if group is None else ~known | group.ne(group.shift())
+    piece = breaks.cumsum()
+    first = True
+    for index in x[known].groupby(piece[known], sort=False).groups.values():
+        xs = x.loc[index]
+        figure.add_trace(
+            go.Scatter(
+                x=pd.concat([xs, xs.iloc[::-1]]),
+                y=pd.concat([high.loc[index], low.loc[index].iloc[::-1]]),
+                fill="toself",
+                fillcolor=color,
+                line={"width": 0},
+                mode="lines",
+                name=name,
+                legendgroup=name,
+                showlegend=first,
+                hoverinfo="skip",
+            )
+        )
+        first = False
