@@ -1,0 +1,422 @@
+"""Moist air at the splicer: vapor pressure, density, station pressure, and the join to events.
+
+Relative humidity is over water at all temperatures (WMO-No. 8, part I, chapter 4). Pressures
+are hPa, temperatures degrees Celsius, densities kg/m3. Numbers outside the bounds of
+`arcdrift.quantities` are taken as missing, so a broken sensor gives NaN and never an error.
+"""
+
+from collections.abc import Callable
+from typing import TypeVar, cast
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import psychrolib
+
+from arcdrift.quantities import QUANTITIES
+from arcdrift.settings import Crew
+
+Floats = npt.NDArray[np.float64]
+Values = float | Floats | pd.Series
+First = TypeVar("First", float, Floats, pd.Series)
+
+AIR_COLUMNS = (
+    "temperature_c",
+    "station_pressure_hpa",
+    "humidity_pct",
+    "vapor_pressure",
+    "air_density",
+    "air_source",
+    "air_age_min",
+)
+
+SAME_RECORD = "splicer, same record"
+SPLICER_LOG = "splicer log"
+SITE_LOGGER = "site logger"
+WEATHER_STATION = "weather station"
+
+NO_ELEVATION = "pressure is reduced to sea level and the site has no elevation_m in crew.toml"
+NO_REDUCTION = "pressure is reduced to sea level and temperature or humidity is missing"
+REFERENCE_UNKNOWN = "pressure_reference is missing and the site has no elevation_m in crew.toml"
+LOOKS_REDUCED = "pressure looks reduced to sea level; set pressure_reference to sea-level"
+IMPLAUSIBLE = "pressure is not plausible at the site's elevation"
+
+_HPA = 100.0  # Pa
+_KELVIN = 273.15
+# ISO 2533: sea-level pressure and temperature, lapse rate, g/(R*lapse)
+_ISO_P0, _ISO_T0, _LAPSE, _ISO_POWER = 1013.25, 288.15, 0.0065, 9.80665 / (287.05287 * 0.0065)
+# WMO-No. 8, part I, chapter 3: reduction to sea level
+_KP, _CH = 0.0148275, 0.12  # K/gpm, K/hPa
+_WEATHER_HPA = 60.0
+"""How far weather moves pressure from the ISO 2533 value of an elevation, at the most."""
+
+psychrolib.SetUnitSystem(psychrolib.SI)
+
+
+def saturation_vapor_pressure(temperature_c: First) -> First:
+    """Saturation vapor pressure over water.
+
+    Parameters
+    ----------
+    temperature_c : float, array or Series
+        Air temperature, degrees Celsius.
+
+    Returns
+    -------
+    float, array or Series
+        hPa, shaped like the input; NaN where the temperature is missing or out of bounds.
+
+    Notes
+    -----
+    Above the triple point ASHRAE Fundamentals (2017), chapter 1, equation 6, through
+    `psychrolib`. Below, where psychrolib turns to ice, the formula over water of WMO-No. 8,
+    part I, annex 4.B: 6.112 exp(17.62 t / (243.12 + t)); the two meet within 0.003 %.
+    """
+    t = _believed(temperature_c, "temperature_c")
+    values, code = _distinct(t)
+    (distinct,) = values
+    over_water = 6.112 * np.exp(17.62 * distinct / (243.12 + distinct))
+    warm = distinct > psychrolib.TRIPLE_POINT_WATER_SI
+    over_water[warm] = _each(psychrolib.GetSatVapPres, distinct[warm]) / _HPA
+    return _like(temperature_c, _spread(over_water, code, t.shape))
+
+
+def vapor_pressure(temperature_c: First, humidity_pct: Values) -> First:
+    """Vapor pressure of moist air.
+
+    Parameters
+    ----------
+    temperature_c : float, array or Series
+        Air temperature, degrees Celsius.
+    humidity_pct : float, array or Series
+        Relative humidity over water, %.
+
+    Returns
+    -------
+    float, array or Series
+        hPa, shaped like `temperature_c`.
+    """
+    share = _believed(humidity_pct, "humidity_pct") / 100.0
+    saturated = saturation_vapor_pressure(np.asarray(temperature_c, dtype=np.float64))
+    return _like(temperature_c, saturated * share)
+
+
+def air_density(temperature_c: First, pressure_hpa: Values, humidity_pct: Values) -> First:
+    """Density of moist air.
+
+    Parameters
+    ----------
+    temperature_c : float, array or Series
+        Air temperature, degrees Celsius.
+    pressure_hpa : float, array or Series
+        Station pressure, hPa.
+    humidity_pct : float, array or Series
+        Relative humidity over water, %.
+
+    Returns
+    -------
+    float, array or Series
+        kg/m3, shaped like `temperature_c`; NaN where any of the three is missing.
+
+    Notes
+    -----
+    ASHRAE Fundamentals (2017), chapter 1, equations 11, 20 and 26, through `psychrolib`:
+    ideal gases, within 0.1 % of CIPM-2007.
+    """
+    t, p, rh = np.broadcast_arrays(
+        _believed(temperature_c, "temperature_c"),
+        _believed(pressure_hpa, "pressure_hpa"),
+        _believed(humidity_pct, "humidity_pct"),
+    )
+    (ts, ps, rhs), code = _distinct(t, p, rh)
+    ratio = _each(psychrolib.GetHumRatioFromVapPres, vapor_pressure(ts, rhs) * _HPA, ps * _HPA)
+    density = _each(psychrolib.GetMoistAirDensity, ts, ratio, ps * _HPA)
+    return _like(temperature_c, _spread(density, code, t.shape))
+
+
+def sea_level_pressure(
+    station_hpa: First, elevation_m: Values, temperature_c: Values, vapor_pressure_hpa: Values
+) -> First:
+    """Reduce station pressure to sea level.
+
+    Parameters
+    ----------
+    station_hpa : float, array or Series
+        Pressure at the station, hPa.
+    elevation_m : float, array or Series
+        Elevation, taken as geopotential meters.
+    temperature_c, vapor_pressure_hpa : float, array or Series
+        Air at the station.
+
+    Returns
+    -------
+    float, array or Series
+        hPa, shaped like `station_hpa`.
+
+    Notes
+    -----
+    WMO-No. 8, part I, chapter 3: log10(p0 / ps) = Kp H / (Ts + a H / 2 + e Ch), with
+    Kp = 0.0148275 K/gpm, a = 0.0065 K/gpm, Ch = 0.12 K/hPa. Meant for low stations; weather
+    services differ above 750 m (from memory).
+    """
+    exponent = _reduction(elevation_m, temperature_c, vapor_pressure_hpa)
+    return _like(station_hpa, np.asarray(station_hpa, dtype=np.float64) * 10.0**exponent)
+
+
+def station_pressure(
+    sea_level_hpa: First, elevation_m: Values, temperature_c: Values, vapor_pressure_hpa: Values
+) -> First:
+    """Bring a pressure reduced to sea level back to the station.
+
+    The inverse of `sea_level_pressure`; same parameters, with `sea_level_hpa` in hPa, and the
+    result is shaped like it.
+    """
+    exponent = _reduction(elevation_m, temperature_c, vapor_pressure_hpa)
+    return _like(sea_level_hpa, np.asarray(sea_level_hpa, dtype=np.float64) * 10.0**-exponent)
+
+
+def standard_pressure(elevation_m: First) -> First:
+    """Pressure of the standard atmosphere, hPa, at an elevation in geopotential meters.
+
+    ISO 2533:1975, layer below 11,000 m: 1013.25 (1 - 0.0065 H / 288.15)^5.25588.
+    """
+    height = np.asarray(elevation_m, dtype=np.float64)
+    return _like(elevation_m, _ISO_P0 * (1.0 - _LAPSE * height / _ISO_T0) ** _ISO_POWER)
+
+
+def prepare_readings(readings: pd.DataFrame, crew: Crew) -> pd.DataFrame:
+    """Add station pressure, vapor pressure and air density to readings.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        Readings as stored.
+    crew : Crew
+        Its sites give the elevations.
+
+    Returns
+    -------
+    DataFrame
+        A copy with ``station_pressure_hpa``, ``vapor_pressure``, ``air_density`` and
+        ``air_problem``, which says why a reported pressure was not used (NA otherwise).
+
+    Notes
+    -----
+    A reading with no reference is station pressure where it lies within 60 hPa of the ISO 2533
+    value of its site; weather seldom moves pressure further. A splicer's own reading without a
+    site is station pressure: a splicer has nothing to reduce it with. Nothing is guessed: any
+    other pressure becomes NaN, with the reason.
+    """
+    table = readings.copy()
+    for column in ("temperature_c", "pressure_hpa", "humidity_pct"):
+        table[column] = _number(table, column)
+    site, splicer = _text(table, "site"), _text(table, "splicer")
+    reference = _text(table, "pressure_reference")
+    elevation = site.map(
+        {name: known.elevation_m for name, known in crew.sites.items()}, na_action="ignore"
+    ).astype("float64")
+    temperature, reported = table["temperature_c"], table["pressure_hpa"]
+    vapor = vapor_pressure(temperature, table["humidity_pct"])
+
+    reduced = reference == "sea-level"
+    unsaid = reference.isna()
+    plausible = (reported - standard_pressure(elevation)).abs() <= _WEATHER_HPA
+    like_sea_level = (reported - _ISO_P0).abs() <= _WEATHER_HPA
+    no_height = elevation.isna()
+    own = splicer.notna() & site.isna()
+
+    back = station_pressure(reported, elevation, temperature, vapor)
+    problem = pd.Series(pd.NA, index=table.index, dtype="str")
+    for reason, rows in (
+        (NO_ELEVATION, reduced & no_height),
+        (NO_REDUCTION, reduced & ~no_height & vapor.isna()),
+        (REFERENCE_UNKNOWN, unsaid & no_height & ~own & like_sea_level),
+        (LOOKS_REDUCED, unsaid & ~no_height & ~plausible & like_sea_level),
+        (IMPLAUSIBLE, ~reduced & ~no_height & ~plausible & ~(unsaid & like_sea_level)),
+    ):
+        problem[rows & reported.notna()] = reason
+    table["station_pressure_hpa"] = reported.mask(reduced, back).mask(problem.notna())
+    table["vapor_pressure"] = vapor
+    table["air_density"] = air_density(
+        temperature, table["station_pressure_hpa"], table["humidity_pct"]
+    )
+    table["air_problem"] = problem
+    return table
+
+
+def join_air(
+    events: pd.DataFrame, readings: pd.DataFrame, crew: Crew, time_column: str
+) -> pd.DataFrame:
+    """Give each event the air it happened in.
+
+    Parameters
+    ----------
+    events : DataFrame
+        Arc checks or splices; needs ``splicer`` and `time_column`, may carry its own air.
+    readings : DataFrame
+        Readings as stored, or already through `prepare_readings`.
+    crew : Crew
+        Home sites, elevations and ``air_max_age_min``.
+    time_column : str
+        Column of `events` with the instant, UTC.
+
+    Returns
+    -------
+    DataFrame
+        Same index as `events`, columns `AIR_COLUMNS`; ``air_age_min`` is the distance to the
+        reading in minutes, whichever side it lies on. Events without air are NaN.
+
+    Notes
+    -----
+    Sources in order: the event's own values, the splicer's log, the site's loggers, the site's
+    weather stations; in each the nearest reading within the maximum age, never interpolated.
+    Readings with all three quantities go before any with fewer, and sources are never mixed.
+    """
+    if "air_density" not in readings.columns:
+        readings = prepare_readings(readings, crew)
+    rows = len(events)
+    joined: dict[str, Floats] = {
+        name: np.full(rows, np.nan) for name in AIR_COLUMNS if name != "air_source"
+    }
+    source = np.full(rows, -1, np.int64)
+    names = np.array([SAME_RECORD, SPLICER_LOG, SITE_LOGGER, WEATHER_STATION, None], object)
+
+    when = events[time_column].reset_index(drop=True)
+    splicer = _text(events, "splicer").reset_index(drop=True)
+    home = splicer.map({name: s.home_site for name, s in crew.splicers.items()})
+    site = _text(events, "site").reset_index(drop=True).fillna(home.astype("str"))
+
+    own = _own_air(events)
+    pools = _pools(readings)
+    age = pd.Timedelta(minutes=crew.air_max_age_min)
+    for complete in (True, False):
+        has = own["air_density"].notna() if complete else own.notna().any(axis=1)
+        here = has.to_numpy() & (source < 0)
+        for name in own.columns:
+            joined[name][here] = own[name].to_numpy()[here]
+        joined["air_age_min"][here] = 0.0
+        source[here] = 0
+        for number, (pool, key) in enumerate(zip(pools, (splicer, site, site), strict=True), 1):
+            open_rows = np.flatnonzero((source < 0) & key.notna() & when.notna())
+            offered = pool[pool["air_density"].notna() == complete]
+            if not len(open_rows) or offered.empty:
+                continue
+            near = _nearest(when.iloc[open_rows], key.iloc[open_rows], offered, age)
+            found = near["read_at"].notna().to_numpy()
+            to = open_rows[found]
+            for name in own.columns:
+                joined[name][to] = near[name].to_numpy()[found]
+            joined["air_age_min"][to] = near["air_age_min"].to_numpy()[found]
+            source[to] = number
+    frame = pd.DataFrame(joined, index=events.index)
+    frame["air_source"] = pd.Series(names[source], index=events.index, dtype="str")
+    return frame[list(AIR_COLUMNS)]
+
+
+def _own_air(events: pd.DataFrame) -> pd.DataFrame:
+    air = pd.DataFrame(
+        {
+            "temperature_c": _number(events, "temperature_c"),
+            "station_pressure_hpa": _number(events, "pressure_hpa"),
+            "humidity_pct": _number(events, "humidity_pct"),
+        }
+    )
+    air["vapor_pressure"] = vapor_pressure(air["temperature_c"], air["humidity_pct"])
+    air["air_density"] = air_density(
+        air["temperature_c"], air["station_pressure_hpa"], air["humidity_pct"]
+    )
+    return air
+
+
+def _pools(readings: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Part sorted readings into those of splicers, site loggers and weather stations."""
+    air = ["temperature_c", "station_pressure_hpa", "humidity_pct"]
+    usable = readings[readings["read_at"].notna() & readings[air].notna().any(axis=1)]
+    usable = usable.sort_values("read_at", kind="stable")
+    splicer, site = _text(usable, "splicer"), _text(usable, "site")
+    weather = _text(usable, "source").str.contains("weather", case=False).fillna(False)
+    weather = weather.astype(bool) | (_text(usable, "pressure_reference") == "sea-level")
+    at_site = splicer.isna() & site.notna()
+    keep = ["read_at", *air, "vapor_pressure", "air_density"]
+    by_splicer = usable.loc[splicer.notna(), keep].assign(key=splicer[splicer.notna()])
+    logger = at_site & ~weather
+    station = at_site & weather
+    return (
+        by_splicer,
+        usable.loc[logger, keep].assign(key=site[logger]),
+        usable.loc[station, keep].assign(key=site[station]),
+    )
+
+
+def _nearest(
+    when: pd.Series, key: pd.Series, pool: pd.DataFrame, age: pd.Timedelta
+) -> pd.DataFrame:
+    """Nearest reading of the same key for each row, in the order of `when`."""
+    left = pd.DataFrame({"at": when.to_numpy(), "key": key.to_numpy(), "row": np.arange(len(when))})
+    left = left.sort_values("at", kind="stable")
+    near = pd.merge_asof(
+        left,
+        pool,
+        left_on="at",
+        right_on="read_at",
+        by="key",
+        direction="nearest",
+        tolerance=age,
+    )
+    near["air_age_min"] = (near["at"] - near["read_at"]).abs().dt.total_seconds() / 60.0
+    return near.sort_values("row")
+
+
+def _text(frame: pd.DataFrame, column: str) -> pd.Series:
+    if column not in frame.columns:
+        return pd.Series(pd.NA, index=frame.index, dtype="str")
+    return frame[column].astype("str")
+
+
+def _number(frame: pd.DataFrame, column: str) -> pd.Series:
+    if column not in frame.columns:
+        return pd.Series(np.nan, index=frame.index)
+    return frame[column].astype("float64")
+
+
+def _reduction(elevation_m: Values, temperature_c: Values, vapor_pressure_hpa: Values) -> Floats:
+    height = np.asarray(elevation_m, dtype=np.float64)
+    kelvin = np.asarray(temperature_c, dtype=np.float64) + _KELVIN
+    vapor = np.asarray(vapor_pressure_hpa, dtype=np.float64)
+    return _KP * height / (kelvin + _LAPSE * height / 2.0 + vapor * _CH)
+
+
+def _believed(values: Values, column: str) -> Floats:
+    """Values as floats, NaN outside the bounds of the quantity."""
+    bounds = QUANTITIES[column]
+    numbers = np.asarray(values, dtype=np.float64)
+    inside = (numbers >= bounds.low) & (numbers <= bounds.high)
+    return np.where(inside, numbers, np.nan)
+
+
+def _distinct(*columns: Floats) -> tuple[list[Floats], npt.NDArray[np.int64]]:
+    """Distinct rows without NaN, and each row's place among them (-1 for a row with NaN).
+
+    psychrolib works one value at a time; logs repeat themselves, so each value is asked once.
+    """
+    table = pd.DataFrame(dict(enumerate(column.ravel() for column in columns)))
+    known = table.dropna()
+    code = np.full(len(table), -1, np.int64)
+    code[table.notna().all(axis=1).to_numpy()] = known.groupby(list(table), sort=False).ngroup()
+    distinct = known.drop_duplicates()
+    return [distinct[name].to_numpy() for name in distinct], code
+
+
+def _spread(distinct: Floats, code: npt.NDArray[np.int64], shape: tuple[int, ...]) -> Floats:
+    return np.append(distinct, np.nan)[code].reshape(shape)
+
+
+def _each(function: Callable[..., float], *columns: Floats) -> Floats:
+    return np.fromiter(map(function, *(c.tolist() for c in columns)), np.float64, len(columns[0]))
+
+
+def _like(first: First, values: Floats) -> First:
+    """Values as the kind of thing that came in."""
+    if isinstance(first, pd.Series):
+        return pd.Series(values, index=first.index)
+    return cast(First, values if np.ndim(values) else float(values))

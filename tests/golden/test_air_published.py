@@ -1,0 +1,119 @@
+"""Moist air against published figures and independent libraries.
+
+moist_air_grid.csv: 567 points computed with CoolProp 8.0.0 (ASHRAE RP-1485 real-gas model),
+psychrolib 2.5.0, metpy 1.7.1 and the CIPM-2007 equation (Picard et al. 2008, Metrologia 45).
+saturation_vapor_pressure.csv: IAPWS-95 (CoolProp), CIPM-2007, Goff-Gratch (WMO) and others.
+isa_atmosphere.csv: ISO 2533:1975 pressures at geopotential heights, as printed (from memory)
+and recomputed. station_pressure_grid.csv: psychrolib 2.5.0, metpy 1.7.1 and the hypsometric
+equation for dry air at the station's temperature with the standard lapse to sea level.
+"""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from arcdrift.air import (
+    air_density,
+    saturation_vapor_pressure,
+    sea_level_pressure,
+    standard_pressure,
+    station_pressure,
+    vapor_pressure,
+)
+
+DATA = Path(__file__).parent / "data"
+HPA_PER_MMHG = 1.333223874  # conventional millimeter of mercury, ISO 80000-4
+
+
+@pytest.fixture(scope="module")
+def grid() -> pd.DataFrame:
+    return pd.read_csv(DATA / "moist_air_grid.csv")
+
+
+@pytest.mark.parametrize(
+    ("kelvin", "pascal"), [(300.0, 3536.58941), (275.0, 698.451167)], ids=["IF97", "IAPWS-95"]
+)
+def test_saturation_at_published_points(kelvin, pascal):
+    # IAPWS-IF97 (R7-97) Table 35 and IAPWS-95 (R6-95) Table 8, the latter from memory
+    assert saturation_vapor_pressure(kelvin - 273.15) == pytest.approx(pascal / 100, rel=5e-4)
+
+
+def test_saturation_follows_the_reference_equations():
+    table = pd.read_csv(DATA / "saturation_vapor_pressure.csv").query("T_C <= 60")
+    got = saturation_vapor_pressure(table["T_C"])
+    np.testing.assert_allclose(got, table["cipm2007"], rtol=2e-3)
+    np.testing.assert_allclose(got, table["goff_gratch_wmo"], rtol=3e-3)
+    warm = table["iapws95_CoolProp"].notna()
+    np.testing.assert_allclose(got[warm], table["iapws95_CoolProp"][warm], rtol=4e-4)
+
+
+def test_saturation_is_over_water_below_freezing():
+    # CIPM-2007 over water at -10 C; over ice it would be 2.599 hPa
+    assert saturation_vapor_pressure(-10.0) == pytest.approx(2.865169, rel=2e-3)
+
+
+def test_the_seam_at_the_triple_point_is_smooth():
+    below, above = saturation_vapor_pressure(np.array([0.0099, 0.0101]))
+    # slope of the curve there: 0.4443 hPa/K (Clausius-Clapeyron, L 2.501 MJ/kg)
+    assert above - below == pytest.approx(0.0002 * 0.4443, abs=3e-4)
+
+
+@pytest.mark.parametrize(
+    ("celsius", "mmhg", "humidity", "density"),
+    [
+        (22.3, 748.1, 37, 1.17194),
+        (23.4, 612.3, 23, 0.95632),
+        (10.0, 730.0, 40, 1.19569),
+        (40.0, 760.0, 40, 1.11497),
+    ],
+)
+def test_published_air_densities(celsius, mmhg, humidity, density):
+    # NIST IR 6969, SOP 2, appendix B (Jones 1978), real gas; ideal gas is within 1e-3
+    got = air_density(celsius, mmhg * HPA_PER_MMHG, humidity)
+    assert got == pytest.approx(density, rel=1e-3)
+
+
+@pytest.mark.parametrize("reference", ["rho_coolprop", "rho_cipm2007", "rho_metpy"])
+def test_density_over_the_grid(grid, reference):
+    got = air_density(grid["T_C"], grid["p_hPa"], grid["RH_pct"])
+    np.testing.assert_allclose(got, grid[reference], rtol=1e-3)
+
+
+def test_density_is_psychrolib_above_freezing(grid):
+    warm = grid[grid["T_C"] > 0.01]
+    got = air_density(warm["T_C"], warm["p_hPa"], warm["RH_pct"])
+    np.testing.assert_allclose(got, warm["rho_psychrolib"], rtol=1e-7)
+
+
+def test_vapor_pressure_over_the_grid(grid):
+    got = vapor_pressure(grid["T_C"], grid["RH_pct"])
+    np.testing.assert_allclose(got, grid["e_cipm2007_hPa"], rtol=1e-2)
+    warm = grid["T_C"] > 0
+    np.testing.assert_allclose(got[warm], grid["e_coolprop_hPa"][warm], rtol=1e-2)
+
+
+def test_standard_atmosphere():
+    table = pd.read_csv(DATA / "isa_atmosphere.csv")
+    np.testing.assert_allclose(standard_pressure(table["H_m"]), table["p_hPa"], atol=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("station", "elevation", "celsius", "vapor", "sea_level"),
+    # exponential form with g/R = 9.80665/287.05; the rounded Kp of WMO-No. 8 gives 0.08 less
+    [(900.0, 1000.0, 10.0, 8.0, 1013.6191), (845.56, 1500.0, 5.25, 0.0, 1013.2338)],
+)
+def test_reduction_to_sea_level(station, elevation, celsius, vapor, sea_level):
+    got = sea_level_pressure(station, elevation, celsius, vapor)
+    assert got == pytest.approx(sea_level, abs=0.13)
+    back = station_pressure(sea_level, elevation, celsius, vapor)
+    assert back == pytest.approx(station, abs=0.13)
+
+
+def test_station_pressure_over_the_grid():
+    table = pd.read_csv(DATA / "station_pressure_grid.csv")
+    dry = pd.Series(0.0, index=table.index)
+    got = station_pressure(table["p_msl_hPa"], table["elev_m"], table["T_station_C"], dry)
+    np.testing.assert_allclose(got, table["station_psychrolib"], atol=0.2)
+    np.testing.assert_allclose(got, table["station_hypsometric"], atol=0.2)
