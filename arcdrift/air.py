@@ -352,7 +352,7 @@ def _nearest(
     when: pd.Series, key: pd.Series, pool: pd.DataFrame, age: pd.Timedelta
 ) -> pd.DataFrame:
     """Nearest reading of the same key for each row, in the order of `when`."""
-    left = pd.DataFrame({"at": when.to_numpy(), "key": key.to_numpy(), "row": np.arange(len(when))})
+    left = pd.DataFrame({"at": when.array, "key": key.array, "row": np.arange(len(when))})
     left = left.sort_values("at", kind="stable")
     near = pd.merge_asof(
         left,
