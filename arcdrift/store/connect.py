@@ -1,0 +1,194 @@
+"""Opens a store: a crew folder's embedded file, or a shared database by its address."""
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from alembic import command
+from alembic.config import Config
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.pool import NullPool
+
+from arcdrift.errors import StoreTrouble
+from arcdrift.settings import STORE_FILE
+from arcdrift.store.gate import GatedConnection
+
+MIGRATIONS = Path(__file__).parent / "migrations"
+_HEAD = "0001"
+_BUSY_SECONDS = 60.0
+_CACHE_KIB = 65_536
+
+
+def open_store(target: Path | str) -> Engine:
+    """Open a store, making it or bringing it up to date first.
+
+    Parameters
+    ----------
+    target : Path or str
+        A crew folder, whose store is its file ``arcdrift.db``, or a SQLAlchemy address such
+        as ``postgresql+psycopg://user@host/name``.
+
+    Raises
+    ------
+    StoreTrouble
+        With one sentence when the store cannot be opened, is damaged, is something else, or
+        was made by a newer arcdrift.
+    """
+    address = str(target)
+    engine = _by_address(address) if "://" in address else _in_folder(Path(target))
+    with store_errors(engine):
+        _bring_up_to_date(engine)
+    return engine
+
+
+def place(engine: Engine) -> str:
+    """Words for where a store is: its file, or its address without the password."""
+    database = engine.url.database
+    if engine.dialect.name == "sqlite" and database:
+        return database
+    return engine.url.render_as_string(hide_password=True)
+
+
+@contextmanager
+def store_errors(engine: Engine) -> Iterator[None]:
+    """Turn what the database says into a sentence a person can act on."""
+    try:
+        yield
+    except DBAPIError as problem:
+        raise StoreTrouble(_sentence(str(problem.orig), place(engine))) from problem
+    except SQLAlchemyError as problem:
+        raise StoreTrouble(f"The store {place(engine)} cannot be used: {problem}.") from problem
+
+
+@contextmanager
+def reading(engine: Engine) -> Iterator[Connection]:
+    """Yield a connection that sees one unchanging state of the store."""
+    with store_errors(engine), engine.connect() as connection:
+        yield connection
+
+
+@contextmanager
+def writing(engine: Engine) -> Iterator[Connection]:
+    """Yield the only writing connection; everything is kept, or nothing on an error."""
+    writer = engine.execution_options(arcdrift_writes=True)
+    with store_errors(engine), writer.begin() as connection:
+        if connection.dialect.name == "postgresql":
+            connection.execute(text("LOCK TABLE imports IN EXCLUSIVE MODE"))
+        yield connection
+
+
+def _in_folder(folder: Path) -> Engine:
+    if not folder.exists():
+        raise StoreTrouble(
+            f"The crew folder {folder} does not exist; make one with `arcdrift init {folder}`."
+        )
+    if not folder.is_dir():
+        raise StoreTrouble(f"{folder} is a file; give the crew folder that holds crew.toml.")
+    path = folder / STORE_FILE
+    if not os.access(folder, os.W_OK) or (path.exists() and not os.access(path, os.W_OK)):
+        raise StoreTrouble(_sentence("readonly", str(path)))
+    return _embedded(path)
+
+
+def _embedded(path: Path) -> Engine:
+    # no pool: an idle connection would keep Arrow reads out (see gate.py)
+    engine = create_engine(
+        f"sqlite:///{path}",
+        poolclass=NullPool,
+        connect_args={
+            "factory": GatedConnection,
+            "timeout": _BUSY_SECONDS,
+            "isolation_level": None,
+            "check_same_thread": False,
+        },
+    )
+
+    @event.listens_for(engine, "connect")
+    def _prepare(connection: GatedConnection, _record: object) -> None:
+        for pragma in ("foreign_keys=ON", "synchronous=NORMAL", f"cache_size=-{_CACHE_KIB}"):
+            connection.execute(f"PRAGMA {pragma}")
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Connection) -> None:
+        # a writer takes its place at once, so that what it read is still true when it writes
+        writes = connection.get_execution_options().get("arcdrift_writes", False)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+    return engine
+
+
+def _by_address(address: str) -> Engine:
+    if address.startswith("sqlite"):
+        database = address.split("://", 1)[1].removeprefix("/")
+        if database in ("", ":memory:"):
+            raise StoreTrouble("A store in memory would be lost at once; give a crew folder.")
+        return _embedded(Path(database))
+    try:
+        return create_engine(address, pool_pre_ping=True)
+    except ModuleNotFoundError as problem:
+        raise StoreTrouble(
+            f"The store's address needs the Python package {problem.name}, which is not "
+            f"installed; install it and try again."
+        ) from None
+    except (ArgumentError, NoSuchModuleError):
+        raise StoreTrouble(
+            "The store's address is not understood; write it like "
+            "postgresql+psycopg://user@host/name."
+        ) from None
+
+
+def _bring_up_to_date(engine: Engine) -> None:
+    with engine.connect() as connection:
+        if _version(connection) == _HEAD:
+            return
+    if engine.dialect.name == "sqlite":
+        # readers never wait for a writer; the mode stays with the file
+        with engine.connect() as connection:
+            connection.rollback()
+            raw = connection.connection.dbapi_connection
+            if raw is not None:
+                raw.cursor().execute("PRAGMA journal_mode=WAL")
+    with engine.execution_options(arcdrift_writes=True).begin() as connection:
+        version = _version(connection)
+        config = Config()
+        config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
+        known = {step.revision for step in ScriptDirectory.from_config(config).walk_revisions()}
+        if version is not None and version not in known:
+            raise StoreTrouble(
+                f"The store {place(engine)} was made by a newer arcdrift (its version is "
+                f"{version}, this one knows up to {_HEAD}); update arcdrift."
+            )
+        config.attributes["connection"] = connection
+        command.upgrade(config, "head")
+
+
+def _version(connection: Connection) -> str | None:
+    """Version of the store's tables, None when there are none yet."""
+    tables = inspect(connection).get_table_names()
+    if "alembic_version" in tables:
+        return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+    if tables and connection.dialect.name == "sqlite":
+        raise StoreTrouble(
+            f"{place(connection.engine)} is a database, but not an arcdrift store; move it away "
+            f"or choose another crew folder."
+        )
+    return None
+
+
+def _sentence(said: str, where: str) -> str:
+    if "not a database" in said or "malformed" in said:
+        return f"The store {where} is damaged or is not a store; put a backup in its place."
+    if "readonly" in said or "unable to open" in said:
+        return (
+            f"The store {where} cannot be written; check the folder's permissions and that its "
+            f"disk is there."
+        )
+    if "locked" in said:
+        return f"The store {where} is busy with other work; try again in a minute."
+    if "full" in said:
+        return f"The store {where} cannot grow because the disk is full; make room and try again."
+    said = " ".join(said.split()).rstrip(".")
+    return f"The store {where} cannot be used: {said}."

@@ -1,0 +1,91 @@
+"""Frames as the package uses them, and tables as the store keeps them."""
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+from sqlalchemy import BigInteger, Boolean, Float, Integer, Table
+
+INSTANTS = frozenset(
+    {
+        "checked_at",
+        "spliced_at",
+        "read_at",
+        "serviced_at",
+        "first_splice_at",
+        "since",
+        "until",
+        "assessed_on",
+        "now",
+        "started_at",
+        "undone_at",
+    }
+)
+"""Columns kept as microseconds since 1970 UTC and given as ``datetime64[us, UTC]``."""
+
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def microseconds(instant: datetime) -> int:
+    """Return an aware instant as the store keeps it."""
+    if instant.tzinfo is None:
+        raise ValueError("an instant without a time zone")
+    return (instant - _EPOCH) // timedelta(microseconds=1)
+
+
+def arrow_type(column: Any) -> pa.DataType:
+    """Arrow type of a store column as it comes back from the database."""
+    if isinstance(column.type, Float):
+        return pa.float64()
+    if isinstance(column.type, Boolean):
+        return pa.bool_()
+    if isinstance(column.type, (Integer, BigInteger)):
+        return pa.int64()
+    return pa.string()
+
+
+def to_frame(table: pa.Table) -> pd.DataFrame:
+    """Turn stored columns into a frame.
+
+    Instants become ``datetime64[us, UTC]``, missing numbers NaN and missing text NA.
+    """
+    columns = []
+    for name, column in zip(table.column_names, table.columns, strict=True):
+        instant = name in INSTANTS
+        columns.append(column.cast(pa.timestamp("us", "UTC")) if instant else column)
+    frame: pd.DataFrame = pa.table(columns, names=table.column_names).to_pandas(
+        date_as_object=False
+    )
+    return frame
+
+
+def to_arrow(frame: pd.DataFrame, table: Table) -> pa.Table:
+    """Turn a frame into columns as the store keeps them.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns named as in `table`; columns left out stay NULL.
+
+    Raises
+    ------
+    ValueError
+        When the frame has a column that the table has not.
+    """
+    names = [str(name) for name in frame.columns]
+    strange = [name for name in names if name not in table.columns]
+    if strange:
+        raise ValueError(f"table {table.name} has no column {', '.join(strange)}")
+    return pa.table({name: _stored(frame[name], table.columns[name]) for name in names})
+
+
+def _stored(values: pd.Series, column: Any) -> pa.Array:
+    kind = arrow_type(column)
+    if isinstance(values.dtype, pd.DatetimeTZDtype):
+        return pa.array(values.dt.tz_convert("UTC").dt.as_unit("us")).cast(pa.int64())
+    if pa.types.is_floating(kind):
+        return pa.array(values.to_numpy(np.float64, na_value=np.nan), from_pandas=True)
+    return pa.array(values, type=kind, from_pandas=True)

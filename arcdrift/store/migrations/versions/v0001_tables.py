@@ -1,0 +1,310 @@
+"""All tables of the first release."""
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0001"
+down_revision = None
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    """Create every table and index."""
+    op.create_table(
+        "analysis_run",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("assessed_on", sa.BigInteger(), nullable=False),
+        sa.Column("now", sa.BigInteger(), nullable=False),
+        sa.Column("version", sa.Text(), nullable=False),
+        sa.Column("seconds", sa.Float(), nullable=False),
+        sa.Column("splices", sa.BigInteger(), nullable=False),
+        sa.Column("checks", sa.BigInteger(), nullable=False),
+        sa.Column("summary", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_analysis_run")),
+    )
+    op.create_table(
+        "findings",
+        sa.Column("id", sa.String(length=12), nullable=False),
+        sa.Column("kind", sa.String(length=24), nullable=False),
+        sa.Column("subject_type", sa.String(length=16), nullable=False),
+        sa.Column("subject_id", sa.Text(), nullable=False),
+        sa.Column("since", sa.BigInteger(), nullable=False),
+        sa.Column("until", sa.BigInteger(), nullable=False),
+        sa.Column("severity", sa.String(length=8), nullable=False),
+        sa.Column("document", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_findings")),
+    )
+    op.create_index(op.f("ix_findings_kind"), "findings", ["kind"], unique=False)
+    op.create_index(op.f("ix_findings_subject_id"), "findings", ["subject_id"], unique=False)
+    op.create_table(
+        "imports",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("file_name", sa.Text(), nullable=False),
+        sa.Column("sha256", sa.String(length=64), nullable=False),
+        sa.Column("size_bytes", sa.BigInteger(), nullable=False),
+        sa.Column("kind", sa.String(length=16), nullable=False),
+        sa.Column("layout", sa.Text(), nullable=True),
+        sa.Column("started_at", sa.BigInteger(), nullable=False),
+        sa.Column("seconds", sa.Float(), nullable=False),
+        sa.Column("lines", sa.BigInteger(), nullable=False),
+        sa.Column("other_lines", sa.BigInteger(), nullable=False),
+        sa.Column("rows", sa.BigInteger(), nullable=False),
+        sa.Column("accepted", sa.BigInteger(), nullable=False),
+        sa.Column("already_stored", sa.BigInteger(), nullable=False),
+        sa.Column("conflicting", sa.BigInteger(), nullable=False),
+        sa.Column("quarantined", sa.BigInteger(), nullable=False),
+        sa.Column("undone_at", sa.BigInteger(), nullable=True),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_imports")),
+    )
+    op.create_index(op.f("ix_imports_sha256"), "imports", ["sha256"], unique=False)
+    op.create_table(
+        "result_air_coverage",
+        sa.Column("kind", sa.String(length=16), nullable=False),
+        sa.Column("splicer", sa.Text(), nullable=False),
+        sa.Column("rows", sa.BigInteger(), nullable=False),
+        sa.Column("with_air", sa.BigInteger(), nullable=False),
+        sa.PrimaryKeyConstraint("kind", "splicer", name=op.f("pk_result_air_coverage")),
+    )
+    op.create_table(
+        "result_arc_models",
+        sa.Column("splicer", sa.Text(), nullable=False),
+        sa.Column("checks", sa.Integer(), nullable=False),
+        sa.Column("used", sa.Integer(), nullable=False),
+        sa.Column("refusal", sa.Text(), nullable=True),
+        sa.Column("model", sa.Text(), nullable=True),
+        sa.PrimaryKeyConstraint("splicer", name=op.f("pk_result_arc_models")),
+    )
+    op.create_table(
+        "result_arc_points",
+        sa.Column("splicer", sa.Text(), nullable=False),
+        sa.Column("checked_at", sa.BigInteger(), nullable=False),
+        sa.Column("point", sa.Integer(), nullable=False),
+        sa.Column("site", sa.Text(), nullable=True),
+        sa.Column("epoch", sa.Integer(), nullable=False),
+        sa.Column("arc_setting", sa.Float(), nullable=True),
+        sa.Column("arcs", sa.Float(), nullable=True),
+        sa.Column("temperature_c", sa.Float(), nullable=True),
+        sa.Column("station_pressure_hpa", sa.Float(), nullable=True),
+        sa.Column("humidity_pct", sa.Float(), nullable=True),
+        sa.Column("air_density", sa.Float(), nullable=True),
+        sa.Column("vapor_pressure", sa.Float(), nullable=True),
+        sa.Column("air_source", sa.Text(), nullable=True),
+        sa.Column("air_age_min", sa.Float(), nullable=True),
+        sa.Column("fitted", sa.Float(), nullable=True),
+        sa.Column("expected", sa.Float(), nullable=True),
+        sa.Column("expected_low", sa.Float(), nullable=True),
+        sa.Column("expected_high", sa.Float(), nullable=True),
+        sa.Column("z", sa.Float(), nullable=True),
+        sa.Column("ewma", sa.Float(), nullable=True),
+        sa.Column("limit", sa.Float(), nullable=True),
+        sa.Column("alarm", sa.Boolean(), nullable=False),
+        sa.Column("excluded", sa.Text(), nullable=True),
+        sa.PrimaryKeyConstraint(
+            "splicer", "checked_at", "point", name=op.f("pk_result_arc_points")
+        ),
+    )
+    op.create_table(
+        "result_check_days",
+        sa.Column("splicer", sa.Text(), nullable=False),
+        sa.Column("day", sa.String(length=10), nullable=False),
+        sa.Column("site", sa.Text(), nullable=True),
+        sa.Column("status", sa.String(length=12), nullable=False),
+        sa.Column("checked_at", sa.BigInteger(), nullable=True),
+        sa.Column("first_splice_at", sa.BigInteger(), nullable=True),
+        sa.Column("splices", sa.Integer(), nullable=False),
+        sa.Column("splices_before_check", sa.Integer(), nullable=False),
+        sa.Column("attempts", sa.Integer(), nullable=False),
+        sa.Column("failed_attempts", sa.Integer(), nullable=False),
+        sa.Column("splices_after_failure", sa.Integer(), nullable=False),
+        sa.Column("day_over", sa.Boolean(), nullable=False),
+        sa.PrimaryKeyConstraint("splicer", "day", name=op.f("pk_result_check_days")),
+    )
+    op.create_table(
+        "result_crew_days",
+        sa.Column("day", sa.String(length=10), nullable=False),
+        sa.Column("splices", sa.Integer(), nullable=False),
+        sa.Column("mean_db", sa.Float(), nullable=True),
+        sa.Column("median_db", sa.Float(), nullable=True),
+        sa.Column("p95_db", sa.Float(), nullable=True),
+        sa.Column("over_010", sa.Integer(), nullable=False),
+        sa.Column("redo", sa.Integer(), nullable=False),
+        sa.Column("errors", sa.Integer(), nullable=False),
+        sa.PrimaryKeyConstraint("day", name=op.f("pk_result_crew_days")),
+    )
+    op.create_table(
+        "result_stream_days",
+        sa.Column("splicer", sa.Text(), nullable=False),
+        sa.Column("program", sa.Text(), nullable=False),
+        sa.Column("day", sa.String(length=10), nullable=False),
+        sa.Column("splices", sa.Integer(), nullable=False),
+        sa.Column("mean_db", sa.Float(), nullable=False),
+        sa.Column("capped_mean_db", sa.Float(), nullable=False),
+        sa.Column("expected_db", sa.Float(), nullable=True),
+        sa.Column("low_db", sa.Float(), nullable=True),
+        sa.Column("high_db", sa.Float(), nullable=True),
+        sa.Column("z", sa.Float(), nullable=True),
+        sa.Column("ewma_up", sa.Float(), nullable=True),
+        sa.Column("ewma_down", sa.Float(), nullable=True),
+        sa.Column("limit_up", sa.Float(), nullable=True),
+        sa.Column("limit_down", sa.Float(), nullable=True),
+        sa.Column("alarm", sa.String(length=5), nullable=False),
+        sa.Column("segment", sa.Integer(), nullable=False),
+        sa.Column("learning", sa.Boolean(), nullable=False),
+        sa.PrimaryKeyConstraint("splicer", "program", "day", name=op.f("pk_result_stream_days")),
+    )
+    op.create_table(
+        "result_streams",
+        sa.Column("splicer", sa.Text(), nullable=False),
+        sa.Column("program", sa.Text(), nullable=False),
+        sa.Column("program_class", sa.String(length=16), nullable=False),
+        sa.Column("site", sa.Text(), nullable=True),
+        sa.Column("first_day", sa.String(length=10), nullable=False),
+        sa.Column("last_day", sa.String(length=10), nullable=False),
+        sa.Column("days", sa.Integer(), nullable=False),
+        sa.Column("splices", sa.BigInteger(), nullable=False),
+        sa.Column("state", sa.String(length=12), nullable=False),
+        sa.Column("segment_start", sa.String(length=10), nullable=True),
+        sa.Column("segment_days", sa.Integer(), nullable=False),
+        sa.Column("baseline_db", sa.Float(), nullable=True),
+        sa.Column("recent_db", sa.Float(), nullable=True),
+        sa.Column("cap_db", sa.Float(), nullable=True),
+        sa.Column("sd_within", sa.Float(), nullable=True),
+        sa.Column("sd_between", sa.Float(), nullable=True),
+        sa.Column("alarms_up", sa.Integer(), nullable=False),
+        sa.Column("alarms_down", sa.Integer(), nullable=False),
+        sa.PrimaryKeyConstraint("splicer", "program", name=op.f("pk_result_streams")),
+    )
+    op.create_table(
+        "arc_checks",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("import_id", sa.Integer(), nullable=False),
+        sa.Column("line", sa.BigInteger(), nullable=False),
+        sa.Column("splicer", sa.Text(), nullable=False),
+        sa.Column("checked_at", sa.BigInteger(), nullable=False),
+        sa.Column("outcome", sa.String(length=8), nullable=False),
+        sa.Column("arc_setting", sa.Float(), nullable=True),
+        sa.Column("arc_count", sa.Float(), nullable=True),
+        sa.Column("technician", sa.Text(), nullable=True),
+        sa.Column("site", sa.Text(), nullable=True),
+        sa.Column("melt_back_um", sa.Float(), nullable=True),
+        sa.Column("temperature_c", sa.Float(), nullable=True),
+        sa.Column("pressure_hpa", sa.Float(), nullable=True),
+        sa.Column("humidity_pct", sa.Float(), nullable=True),
+        sa.Column("remark", sa.Text(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["import_id"], ["imports.id"], name=op.f("fk_arc_checks_import_id")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_arc_checks")),
+    )
+    op.create_index(op.f("ix_arc_checks_import_id"), "arc_checks", ["import_id"], unique=False)
+    op.create_index(
+        op.f("ix_arc_checks_splicer_checked_at"),
+        "arc_checks",
+        ["splicer", "checked_at"],
+        unique=False,
+    )
+    op.create_table(
+        "conflicts",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("import_id", sa.Integer(), nullable=False),
+        sa.Column("line", sa.BigInteger(), nullable=False),
+        sa.Column("stored_id", sa.BigInteger(), nullable=False),
+        sa.Column("differs", sa.Text(), nullable=False),
+        sa.Column("record", sa.Text(), nullable=False),
+        sa.Column("raw", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(["import_id"], ["imports.id"], name=op.f("fk_conflicts_import_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_conflicts")),
+    )
+    op.create_index(op.f("ix_conflicts_import_id"), "conflicts", ["import_id"], unique=False)
+    op.create_table(
+        "quarantine",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("import_id", sa.Integer(), nullable=False),
+        sa.Column("line", sa.BigInteger(), nullable=False),
+        sa.Column("last_line", sa.BigInteger(), nullable=False),
+        sa.Column("raw", sa.Text(), nullable=False),
+        sa.Column("column", sa.Text(), nullable=True),
+        sa.Column("code", sa.String(length=32), nullable=False),
+        sa.Column("message", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["import_id"], ["imports.id"], name=op.f("fk_quarantine_import_id")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_quarantine")),
+    )
+    op.create_index(op.f("ix_quarantine_import_id"), "quarantine", ["import_id"], unique=False)
+    op.create_table(
+        "readings",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("import_id", sa.Integer(), nullable=False),
+        sa.Column("line", sa.BigInteger(), nullable=False),
+        sa.Column("read_at", sa.BigInteger(), nullable=False),
+        sa.Column("site", sa.Text(), nullable=True),
+        sa.Column("splicer", sa.Text(), nullable=True),
+        sa.Column("temperature_c", sa.Float(), nullable=True),
+        sa.Column("pressure_hpa", sa.Float(), nullable=True),
+        sa.Column("humidity_pct", sa.Float(), nullable=True),
+        sa.Column("pressure_reference", sa.String(length=10), nullable=True),
+        sa.Column("source", sa.Text(), nullable=True),
+        sa.ForeignKeyConstraint(["import_id"], ["imports.id"], name=op.f("fk_readings_import_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_readings")),
+    )
+    op.create_index(op.f("ix_readings_import_id"), "readings", ["import_id"], unique=False)
+    op.create_index(op.f("ix_readings_site_read_at"), "readings", ["site", "read_at"], unique=False)
+    op.create_index(
+        op.f("ix_readings_splicer_read_at"), "readings", ["splicer", "read_at"], unique=False
+    )
+    op.create_table(
+        "service",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("import_id", sa.Integer(), nullable=False),
+        sa.Column("line", sa.BigInteger(), nullable=False),
+        sa.Column("asset", sa.Text(), nullable=False),
+        sa.Column("serviced_at", sa.BigInteger(), nullable=False),
+        sa.Column("action", sa.String(length=24), nullable=False),
+        sa.Column("remark", sa.Text(), nullable=True),
+        sa.ForeignKeyConstraint(["import_id"], ["imports.id"], name=op.f("fk_service_import_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_service")),
+    )
+    op.create_index(
+        op.f("ix_service_asset_serviced_at"), "service", ["asset", "serviced_at"], unique=False
+    )
+    op.create_index(op.f("ix_service_import_id"), "service", ["import_id"], unique=False)
+    op.create_table(
+        "splices",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("import_id", sa.Integer(), nullable=False),
+        sa.Column("line", sa.BigInteger(), nullable=False),
+        sa.Column("splicer", sa.Text(), nullable=False),
+        sa.Column("spliced_at", sa.BigInteger(), nullable=False),
+        sa.Column("loss_db", sa.Float(), nullable=True),
+        sa.Column("outcome", sa.String(length=8), nullable=False),
+        sa.Column("technician", sa.Text(), nullable=True),
+        sa.Column("program", sa.Text(), nullable=True),
+        sa.Column("fiber_a", sa.Text(), nullable=True),
+        sa.Column("fiber_b", sa.Text(), nullable=True),
+        sa.Column("cleave_left_deg", sa.Float(), nullable=True),
+        sa.Column("cleave_right_deg", sa.Float(), nullable=True),
+        sa.Column("core_offset_um", sa.Float(), nullable=True),
+        sa.Column("arc_count", sa.Float(), nullable=True),
+        sa.Column("splice_number", sa.Float(), nullable=True),
+        sa.Column("cleaver", sa.Text(), nullable=True),
+        sa.Column("blade_position", sa.Text(), nullable=True),
+        sa.Column("site", sa.Text(), nullable=True),
+        sa.Column("location", sa.Text(), nullable=True),
+        sa.Column("purpose", sa.String(length=12), nullable=False),
+        sa.Column("sleeve_mm", sa.Float(), nullable=True),
+        sa.Column("heater_program", sa.Text(), nullable=True),
+        sa.Column("measured_ab_db", sa.Float(), nullable=True),
+        sa.Column("measured_ba_db", sa.Float(), nullable=True),
+        sa.Column("temperature_c", sa.Float(), nullable=True),
+        sa.Column("pressure_hpa", sa.Float(), nullable=True),
+        sa.Column("humidity_pct", sa.Float(), nullable=True),
+        sa.Column("remark", sa.Text(), nullable=True),
+        sa.ForeignKeyConstraint(["import_id"], ["imports.id"], name=op.f("fk_splices_import_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_splices")),
+    )
+    op.create_index(op.f("ix_splices_import_id"), "splices", ["import_id"], unique=False)
+    op.create_index(
+        op.f("ix_splices_splicer_spliced_at"), "splices", ["splicer", "spliced_at"], unique=False
+    )

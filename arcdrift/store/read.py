@@ -1,0 +1,207 @@
+"""Reads records and results as frames.
+
+From the embedded store through Arrow, several times faster than row by row; the ordinary way
+gives the same frame and serves shared databases.
+"""
+
+import json
+from collections.abc import Iterable
+from contextlib import ExitStack
+from datetime import datetime
+from typing import Any
+
+import pandas as pd
+import pyarrow as pa
+from adbc_driver_manager import Error as ArrowError
+from adbc_driver_sqlite import dbapi
+from sqlalchemy import Engine, Select, Table, func, literal, select, union_all
+
+from arcdrift.errors import StoreTrouble
+from arcdrift.finding import SEVERITY_ORDER
+from arcdrift.store import schema
+from arcdrift.store.connect import place, reading
+from arcdrift.store.frames import arrow_type, microseconds, to_frame
+from arcdrift.store.gate import gate_of
+
+_EXAMPLE: dict[pa.DataType, Any] = {
+    pa.float64(): 0.5,
+    pa.int64(): 0,
+    pa.bool_(): 0,
+    pa.string(): "",
+}
+_WHOSE = {"arc-checks": "splicer", "splices": "splicer", "readings": "splicer", "service": "asset"}
+
+
+def records(
+    engine: Engine,
+    kind: str,
+    *,
+    splicers: Iterable[str] | None = None,
+    sites: Iterable[str] | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
+    columns: Iterable[str] | None = None,
+) -> pd.DataFrame:
+    """Read records of one kind in the order they were stored.
+
+    Parameters
+    ----------
+    kind : str
+        ``arc-checks``, ``splices``, ``readings`` or ``service``.
+    splicers : iterable of str, optional
+        Only records of these splicers (for service: of these assets).
+    sites : iterable of str, optional
+        Only records of these sites; together with `splicers`, records that meet either.
+    since, until : aware datetime, optional
+        Half-open range of the record's time.
+    columns : iterable of str, optional
+        Only these columns, in this order.
+
+    Returns
+    -------
+    DataFrame
+        Times are ``datetime64[us, UTC]``, missing numbers NaN, missing text NA.
+    """
+    table = schema.RECORDS[kind]
+    wanted = [str(name) for name in (columns or table.columns.keys())]
+    query = select(*(table.columns[name] for name in dict.fromkeys(["id", *wanted])))
+    either = []
+    if splicers is not None:
+        either.append(table.columns[_WHOSE[kind]].in_(sorted(set(splicers))))
+    if sites is not None:
+        either.append(table.columns["site"].in_(sorted(set(sites))))
+    if either:
+        query = query.where(either[0] if len(either) == 1 else either[0] | either[1])
+    when = table.columns[schema.TIME_COLUMN[kind]]
+    if since is not None:
+        query = query.where(when >= microseconds(since))
+    if until is not None:
+        query = query.where(when < microseconds(until))
+    frame = fetch(engine, query, order=["id"])
+    return frame[wanted]
+
+
+def result(engine: Engine, table_name: str, **equals: Any) -> pd.DataFrame:
+    """Read a result table, or its rows where columns equal the given values."""
+    table = schema.metadata.tables[table_name]
+    query = select(table)
+    for name, value in equals.items():
+        query = query.where(table.columns[name] == value)
+    return fetch(engine, query, order=table.primary_key.columns.keys())
+
+
+def findings(
+    engine: Engine,
+    *,
+    since: datetime | None = None,
+    subject: str | None = None,
+    kind: str | None = None,
+) -> list[dict[str, Any]]:
+    """Read findings in their JSON shape, the most pressing and then the latest first.
+
+    Parameters
+    ----------
+    since : aware datetime, optional
+        Only findings with evidence at or after this instant.
+    subject, kind : str, optional
+        Only findings about this subject id, or of this kind.
+    """
+    table = schema.findings
+    query = select(table.columns.severity, table.columns.until, table.columns.document)
+    if since is not None:
+        query = query.where(table.columns.until >= microseconds(since))
+    if subject is not None:
+        query = query.where(table.columns.subject_id == subject)
+    if kind is not None:
+        query = query.where(table.columns.kind == kind)
+    with reading(engine) as connection:
+        rows = connection.execute(query.order_by(table.columns.id)).all()
+    rows = sorted(rows, key=lambda row: (SEVERITY_ORDER[row.severity], -row.until))
+    return [json.loads(row.document) for row in rows]
+
+
+def imports(engine: Engine) -> pd.DataFrame:
+    """Read the list of imports, newest first; ``undone_at`` is NaT unless it was undone."""
+    return fetch(engine, select(schema.imports), order=["id"]).iloc[::-1].reset_index(drop=True)
+
+
+def quarantined(engine: Engine, import_id: int | None = None) -> pd.DataFrame:
+    """Read quarantined rows with the file they came from, by import and line."""
+    return _kept_apart(engine, schema.quarantine, import_id)
+
+
+def conflicting(engine: Engine, import_id: int | None = None) -> pd.DataFrame:
+    """Read conflicting rows with the file they came from, by import and line."""
+    return _kept_apart(engine, schema.conflicts, import_id)
+
+
+def store_version(engine: Engine) -> str:
+    """Return a short text that changes whenever an import, undo or analysis is committed."""
+    done, run = schema.imports.columns, schema.analysis_run.columns
+    query = select(
+        func.max(done.id),
+        func.count(done.undone_at),
+        func.max(done.undone_at),
+        select(func.max(run.id)).scalar_subquery(),
+        select(func.max(run.assessed_on)).scalar_subquery(),
+    )
+    with reading(engine) as connection:
+        row = connection.execute(query).one()
+    return "-".join("0" if part is None else str(part) for part in row)
+
+
+def fetch(engine: Engine, query: Select[Any], *, order: list[str]) -> pd.DataFrame:
+    """Run a query over store columns; return its rows as a frame sorted by `order`."""
+    path = engine.url.database
+    columns = list(query.selected_columns)
+    with ExitStack() as stack:
+        free = False
+        if engine.dialect.name == "sqlite" and path:
+            free = stack.enter_context(gate_of(path).arrow())
+        rows = _through_arrow if free else _row_by_row
+        frame = to_frame(rows(engine, query, columns))
+    keys = [frame[name] for name in order]
+    if len(keys) == 1 and keys[0].is_monotonic_increasing:
+        return frame
+    return frame.sort_values(order, kind="stable", ignore_index=True)
+
+
+def _through_arrow(engine: Engine, query: Select[Any], columns: list[Any]) -> pa.Table:
+    # the driver takes each column's type from the first rows; one leading row states it
+    leading = select(*(literal(_EXAMPLE[arrow_type(column)]) for column in columns))
+    statement = union_all(leading, query).compile(engine, compile_kwargs={"literal_binds": True})
+    try:
+        with dbapi.connect(engine.url.database) as connection, connection.cursor() as cursor:
+            cursor.execute(str(statement))
+            table = cursor.fetch_arrow_table().slice(1)
+    except ArrowError as problem:
+        raise StoreTrouble(f"The store {place(engine)} cannot be read: {problem}.") from problem
+    return pa.table(
+        [
+            values.cast(arrow_type(column))
+            for values, column in zip(table.columns, columns, strict=True)
+        ],
+        names=[column.name for column in columns],
+    )
+
+
+def _row_by_row(engine: Engine, query: Select[Any], columns: list[Any]) -> pa.Table:
+    with reading(engine) as connection:
+        rows = connection.execute(query).all()
+    values = zip(*rows, strict=True) if rows else [()] * len(columns)
+    return pa.table(
+        [
+            pa.array(list(column_values), arrow_type(column))
+            for column_values, column in zip(values, columns, strict=True)
+        ],
+        names=[column.name for column in columns],
+    )
+
+
+def _kept_apart(engine: Engine, table: Table, import_id: int | None) -> pd.DataFrame:
+    query = select(table, schema.imports.columns.file_name, schema.imports.columns.kind).join(
+        schema.imports
+    )
+    if import_id is not None:
+        query = query.where(table.columns.import_id == import_id)
+    return fetch(engine, query, order=["import_id", "line"])
