@@ -93,7 +93,7 @@ def tilt_loss_db(
     """
     a, b = _radii(radius_a_um, radius_b_um)
     sine = np.sin(np.radians(np.asarray(tilt_deg, dtype=np.float64)))
-    wavenumber = np.pi * np.asarray(index, float) / np.asarray(wavelength_um, float)
+    wavenumber: Floats = np.pi * np.asarray(index, float) / np.asarray(wavelength_um, float)
     return _NEPER_DB * 2.0 * (wavenumber * a * b * sine) ** 2 / (a**2 + b**2)
 
 
