@@ -81,6 +81,23 @@ def records(
     return frame[wanted]
 
 
+def splicers(engine: Engine) -> list[str]:
+    """Names of all splicers that have a check or a splice on record, sorted."""
+    tables = (schema.splices, schema.arc_checks)
+    query = union_all(*(select(table.columns.splicer).distinct() for table in tables))
+    with reading(engine) as connection:
+        return sorted({row.splicer for row in connection.execute(query)})
+
+
+def newest_record(engine: Engine) -> pd.Timestamp | None:
+    """Instant (UTC) of the newest check or splice; None in an empty store."""
+    whens = (schema.splices.columns.spliced_at, schema.arc_checks.columns.checked_at)
+    query = union_all(*(select(func.max(when).label("at")) for when in whens))
+    with reading(engine) as connection:
+        stamps = [row.at for row in connection.execute(query) if row.at is not None]
+    return pd.Timestamp(max(stamps), unit="us", tz="UTC") if stamps else None
+
+
 def result(engine: Engine, table_name: str, **equals: Any) -> pd.DataFrame:
     """Read a result table, or its rows where columns equal the given values."""
     table = schema.metadata.tables[table_name]

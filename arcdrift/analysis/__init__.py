@@ -1,0 +1,1 @@
+"""Analyses: frames in, frozen results out, one question each."""

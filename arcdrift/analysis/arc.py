@@ -1,0 +1,263 @@
+"""What the air, the electrodes' wear and the splicer itself did to one splicer's arc setting."""
+
+import warnings
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import statsmodels.api as sm
+
+from arcdrift.analysis.arc_drift import center_air
+from arcdrift.analysis.arc_points import REGRESSORS
+from arcdrift.analysis.arc_pool import SLOPES, Fit, Prior, crew_prior, design, fit_known_phi
+
+SPARE_CHECKS = 8
+"""Checks wanted beyond the number of coefficients before a regression is shown."""
+LEVEL = 0.95
+Z95 = 1.959964
+EFFECT_UNITS = {
+    "air_density": ("air density", "per 0.01 kg/m³", 0.01),
+    "vapor_pressure": ("water vapor pressure", "per hPa", 1.0),
+    "arcs": ("electrode wear", "per 1000 arcs", 1.0),
+}
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Effect:
+    """One effect on the arc setting with its 95 % interval, in setting units ``per``."""
+
+    name: str
+    label: str
+    per: str
+    value: float
+    low: float
+    high: float
+    vif: float | None
+
+
+@dataclass(frozen=True)
+class ArcModel:
+    """Regression of one splicer's arc setting.
+
+    Attributes
+    ----------
+    effects : tuple of Effect
+        This splicer's own checks alone: GLSAR, AR(1) errors.
+    air_span : Effect
+        Joint effect of density and vapor pressure between the 5th and 95th percentile of the air
+        this splicer met: the two cannot be told apart well at one site, their sum can.
+    pooled : tuple of Effect
+        The same effects after borrowing from sister splicers; empty when there are none.
+    borrowed : float
+        Share of the information on the air effect that came from sisters, 0 to 1.
+    mean, cov : tuple
+        Slopes (kg/m3, hPa, 1000 arcs about the references of `center_air`) and the present
+        epoch's intercept: what advice is computed from.
+    sigma, phi : float
+        Marginal residual sd (setting units: the repeatability of a check) and lag-1 correlation.
+    ranges : dict
+        Smallest and largest air density, vapor pressure and arcs used.
+    """
+
+    splicer: str
+    unit: str
+    checks: int
+    used: int
+    excluded: dict[str, int]
+    epochs: int
+    effects: tuple[Effect, ...]
+    air_span: Effect
+    pooled: tuple[Effect, ...]
+    sisters: int
+    borrowed: float
+    mean: tuple[float, ...]
+    cov: tuple[tuple[float, ...], ...]
+    sigma: float
+    phi: float
+    ranges: dict[str, tuple[float, float]]
+    level: float = LEVEL
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain numbers for the store."""
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> "ArcModel":
+        """Rebuild a model from the store."""
+        values = dict(data)
+        values["effects"] = tuple(Effect(**row) for row in data["effects"])
+        values["pooled"] = tuple(Effect(**row) for row in data["pooled"])
+        values["air_span"] = Effect(**data["air_span"])
+        values["mean"] = tuple(data["mean"])
+        values["cov"] = tuple(tuple(row) for row in data["cov"])
+        values["ranges"] = {name: tuple(pair) for name, pair in data["ranges"].items()}
+        return cls(**values)
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """Why there is no model, in a sentence."""
+
+    splicer: str
+    checks: int
+    used: int
+    reason: str
+
+
+def known_fit(points: pd.DataFrame, phi: float) -> Fit | None:
+    """Fit of one splicer for its sisters to borrow from; None when it cannot be had."""
+    used = points[points["excluded"].isna()]
+    if len(used) < SLOPES + 3:
+        return None
+    return fit_known_phi(
+        center_air(used).to_numpy(dtype=float),
+        used["arc_setting"].to_numpy(dtype=float),
+        used["epoch"].to_numpy(),
+        phi,
+    )
+
+
+def fit_arc(
+    splicer: str, points: pd.DataFrame, unit: str, sisters: list[Fit]
+) -> tuple[ArcModel | Refusal, pd.Series]:
+    """Fit one splicer.
+
+    Parameters
+    ----------
+    points : DataFrame
+        From `arcdrift.analysis.arc_points.arc_points`, this splicer only.
+    unit : str
+        Unit of its arc setting.
+    sisters : list of Fit
+        Splicers of the same model and unit, this one left out.
+
+    Returns
+    -------
+    model : ArcModel or Refusal
+    fitted : Series
+        Fitted setting by row of ``points``; NaN where not used or refused.
+
+    Notes
+    -----
+    statsmodels GLSAR with one lag, iterated; in the simulation study its 95 % intervals covered
+    .95, .94 and .93 (density, vapor pressure, wear) where OLS covered .89, .90 and .85.
+    """
+    fitted = pd.Series(np.nan, index=points.index)
+    used = points[points["excluded"].isna()]
+    epochs, codes = np.unique(used["epoch"].to_numpy(), return_inverse=True)
+    needed = SLOPES + len(epochs) + SPARE_CHECKS
+    reason = _cannot(points, used, needed)
+    if reason is not None:
+        return Refusal(splicer, len(points), len(used), reason), fitted
+    x = center_air(used).to_numpy(dtype=float)
+    y = used["arc_setting"].to_numpy(dtype=float)
+    full = design(x, codes, len(epochs))
+    if np.linalg.cond(full / np.sqrt((full**2).sum(axis=0))) > 1e5:
+        sentence = "air and wear moved together in every check so far, so they cannot be separated"
+        return Refusal(splicer, len(points), len(used), sentence), fitted
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # an iteration limit reached changes no digit we print
+        result = sm.GLSAR(y, full, rho=1).iterative_fit(maxiter=50)
+    phi = float(np.clip(np.atleast_1d(result.model.rho)[0], -0.9, 0.9))
+    beta, cov = np.asarray(result.params), np.asarray(result.cov_params())
+    interval = np.asarray(result.conf_int(alpha=1 - LEVEL))
+    residual = y - full @ beta
+    sigma = float(np.sqrt(residual @ residual / (len(y) - full.shape[1])))
+    fitted.loc[used.index] = full @ beta
+    vif = _inflation(x, codes)
+    own_keep = [*range(SLOPES), SLOPES + len(epochs) - 1]
+    mean, covariance = beta[own_keep], cov[np.ix_(own_keep, own_keep)]
+    prior = crew_prior(sisters)
+    borrowed = 0.0
+    if prior is not None:
+        mean, covariance, borrowed = _combine(mean, covariance, prior)
+    model = ArcModel(
+        splicer=splicer,
+        unit=unit,
+        checks=len(points),
+        used=len(used),
+        excluded={str(k): int(v) for k, v in points["excluded"].value_counts().items()},
+        epochs=len(epochs),
+        effects=tuple(
+            _effect(name, beta[j], interval[j, 0], interval[j, 1], vif[j])
+            for j, name in enumerate(REGRESSORS)
+        ),
+        air_span=_air_span(x, mean, covariance),
+        pooled=() if prior is None else _pooled_effects(mean, covariance),
+        sisters=0 if prior is None else prior.sisters,
+        borrowed=borrowed,
+        mean=tuple(float(value) for value in mean),
+        cov=tuple(tuple(float(value) for value in row) for row in covariance),
+        sigma=sigma,
+        phi=phi,
+        ranges={name: (float(used[name].min()), float(used[name].max())) for name in REGRESSORS},
+    )
+    return model, fitted
+
+
+def _cannot(points: pd.DataFrame, used: pd.DataFrame, needed: int) -> str | None:
+    if len(used) >= needed:
+        return None
+    text = f"only {len(used)} usable checks; a model of this splicer needs {needed}"
+    lost = points["excluded"].value_counts()
+    if len(lost):
+        text += " (" + ", ".join(f"{count} have {why}" for why, count in lost.items()) + ")"
+    return text
+
+
+def _inflation(x: Floats, epoch: npt.NDArray[np.int64]) -> list[float]:
+    """Variance inflation of each slope, about the epochs' own means."""
+    within = pd.DataFrame(x) - pd.DataFrame(x).groupby(epoch).transform("mean")
+    return [float(value) for value in np.diag(np.linalg.inv(within.corr().to_numpy()))]
+
+
+def _effect(name: str, value: float, low: float, high: float, vif: float | None) -> Effect:
+    label, per, scale = EFFECT_UNITS[name]
+    ends = sorted((low * scale, high * scale))
+    return Effect(name, label, per, float(value * scale), float(ends[0]), float(ends[1]), vif)
+
+
+def _pooled_effects(mean: Floats, cov: Floats) -> tuple[Effect, ...]:
+    half = Z95 * np.sqrt(np.diag(cov))
+    return tuple(
+        _effect(name, mean[j], mean[j] - half[j], mean[j] + half[j], None)
+        for j, name in enumerate(REGRESSORS)
+    )
+
+
+def _air_span(x: Floats, mean: Floats, cov: Floats) -> Effect:
+    """Change of setting from one end of the air seen to the other, density and vapor together."""
+    air = x[:, :2]
+    move = air @ mean[:2]
+    low_at, high_at = np.argsort(move)[[int(0.05 * (len(move) - 1)), int(0.95 * (len(move) - 1))]]
+    step = air[high_at] - air[low_at]
+    value = float(step @ mean[:2])
+    half = Z95 * float(np.sqrt(step @ cov[:2, :2] @ step))
+    return Effect(
+        "air",
+        "air, both effects together",
+        "across the air seen",
+        value,
+        value - half,
+        value + half,
+        None,
+    )
+
+
+def _combine(mean: Floats, cov: Floats, prior: Prior) -> tuple[Floats, Floats, float]:
+    """Own estimate and the sisters' prior, each weighed by its precision."""
+    own = np.linalg.inv(cov)
+    lent = np.zeros_like(own)
+    lent[:SLOPES, :SLOPES] = np.linalg.inv(prior.cov)
+    total = own + lent
+    posterior = np.linalg.inv(total)
+    pull = own @ mean
+    pull[:SLOPES] += lent[:SLOPES, :SLOPES] @ prior.mean
+    own_air = np.linalg.inv(cov[:2, :2])
+    lent_air = np.linalg.inv(prior.cov[:2, :2])
+    share = float(np.trace(lent_air @ np.linalg.inv(own_air + lent_air)) / 2)
+    return posterior @ pull, posterior, share

@@ -1,0 +1,75 @@
+"""Arc checks of one splicer made ready for a model: epochs, wear, air."""
+
+import numpy as np
+import pandas as pd
+
+REPLACED = "electrodes replaced"
+EPOCH_ACTIONS = (REPLACED, "factory service", "firmware updated")
+"""After any of these the arc setting starts from a new level."""
+
+REGRESSORS = ("air_density", "vapor_pressure", "arcs")
+
+
+def arc_points(checks: pd.DataFrame, air: pd.DataFrame, service: pd.DataFrame) -> pd.DataFrame:
+    """Passed checks of one splicer in time order, with what a model needs.
+
+    Parameters
+    ----------
+    checks : DataFrame
+        One splicer's arc checks: ``checked_at`` (UTC), ``outcome``, ``arc_setting``,
+        ``arc_count``, ``site``.
+    air : DataFrame
+        From `arcdrift.air.join_air`, same index as ``checks``.
+    service : DataFrame
+        That splicer's service events: ``serviced_at``, ``action``.
+
+    Returns
+    -------
+    DataFrame
+        ``splicer``, ``checked_at``, ``site``, ``epoch`` (0, 1 ...), ``arc_setting``, ``arcs``
+        (electrode discharges since the electrodes were last replaced, or since the counter's
+        zero before the first replacement on record), the air columns, and ``excluded``: why a
+        point cannot be used, or missing when it can.
+    """
+    passed = checks[checks["outcome"] == "pass"].sort_values(["checked_at", "line"])
+    points = passed[["splicer", "checked_at", "site", "arc_setting", "arc_count"]].join(air)
+    points = points.reset_index(drop=True)
+    stamps = points["checked_at"].astype("int64").to_numpy()
+    points["epoch"] = _count_before(stamps, service, EPOCH_ACTIONS)
+    points["arcs"] = _arcs_since(
+        points["arc_count"].to_numpy(dtype=float), _count_before(stamps, service, (REPLACED,))
+    )
+    points["excluded"] = _reasons(points)
+    return points.drop(columns="arc_count")
+
+
+def _count_before(
+    stamps: np.ndarray, service: pd.DataFrame, actions: tuple[str, ...]
+) -> np.ndarray:
+    events = service.loc[service["action"].isin(actions), "serviced_at"].astype("int64")
+    return np.searchsorted(np.sort(events.to_numpy()), stamps, side="right")
+
+
+def _arcs_since(count: np.ndarray, sets: np.ndarray) -> np.ndarray:
+    """Arcs on the present electrodes.
+
+    A counter that fell after the replacement was reset with it and already counts from zero.
+    One that kept running is counted from its last known value before the replacement.
+    """
+    arcs = count.copy()
+    for electrodes in np.unique(sets)[1:]:
+        mine = sets == electrodes
+        before = count[(sets < electrodes) & ~np.isnan(count)]
+        after = count[mine & ~np.isnan(count)]
+        if len(before) and len(after) and after[0] >= before[-1]:
+            arcs[mine] = count[mine] - before[-1]
+    return arcs
+
+
+def _reasons(points: pd.DataFrame) -> pd.Series:
+    reason = pd.Series(None, index=points.index, dtype=object)
+    reason[points["arcs"].isna()] = "no arc count"
+    reason[points["vapor_pressure"].isna()] = "no humidity reading near the check"
+    reason[points["air_density"].isna()] = "no complete air reading near the check"
+    reason[points["arc_setting"].isna()] = "no arc setting"
+    return reason

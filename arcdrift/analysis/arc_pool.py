@@ -1,0 +1,131 @@
+"""Closed-form least squares for arc checks, and slopes borrowed from sister splicers."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+SLOPES = 3  # air density, vapor pressure, arcs
+PHI_ASSUMED = 0.3
+"""Lag-1 correlation of checks assumed until the crew has shown its own (simulation study)."""
+PHI_PSEUDO_CHECKS = 30.0
+SPREAD_FLOOR = 0.15
+"""Slopes of sister splicers are taken to differ by at least this share: with a handful of
+splicers the estimated spread is often zero, and a prior that tight raises false alarms."""
+MIN_SISTERS = 2
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Generalized least squares under AR(1) with a known lag-1 correlation.
+
+    Attributes
+    ----------
+    slopes : array of shape (3,)
+        Setting per kg/m3, per hPa and per 1000 arcs.
+    cov : array of shape (3, 3)
+        Their covariance.
+    variance : float
+        Marginal residual variance, in setting units squared.
+    lag1 : float
+        Lag-1 correlation of the plain residuals, raised by its small-sample bias.
+    n : int
+        Checks used.
+    """
+
+    slopes: Floats
+    cov: Floats
+    variance: float
+    lag1: float
+    n: int
+
+
+@dataclass(frozen=True)
+class Prior:
+    """Slopes to expect of a splicer before looking at it."""
+
+    mean: Floats
+    cov: Floats
+    sisters: int
+
+
+def whiten(rows: Floats, epoch: Ints, phi: float) -> Floats:
+    """Prais-Winsten transform within each epoch: rows of variance s2 become innovations.
+
+    The first row of an epoch is scaled by sqrt(1 - phi^2), later ones become
+    row_t - phi row_(t-1).
+    """
+    out = rows - phi * np.roll(rows, 1, axis=0)
+    first = np.flatnonzero(np.diff(epoch, prepend=-1))
+    out[first] = rows[first] * np.sqrt(1 - phi**2)
+    return out
+
+
+def design(slopes: Floats, epoch: Ints, epochs: int) -> Floats:
+    """Regressors followed by one intercept column for each epoch."""
+    intercepts = np.zeros((len(epoch), epochs))
+    intercepts[np.arange(len(epoch)), epoch] = 1.0
+    return np.hstack([slopes, intercepts])
+
+
+def fit_known_phi(x: Floats, y: Floats, epoch: Ints, phi: float) -> Fit | None:
+    """Fit slopes and epoch intercepts; None where the checks cannot tell the slopes apart."""
+    _, epoch = np.unique(epoch, return_inverse=True)
+    full = design(x, epoch, int(epoch.max()) + 1)
+    n, p = full.shape
+    if n <= p + 2:
+        return None
+    wx = whiten(full, epoch, phi)
+    wy = whiten(y[:, None], epoch, phi)[:, 0]
+    gram = wx.T @ wx
+    if np.linalg.cond(gram) > 1e12:
+        return None
+    inverse = np.linalg.inv(gram)
+    beta = inverse @ (wx.T @ wy)
+    innovations = wy - wx @ beta
+    innovation_variance = float(innovations @ innovations) / (n - p)
+    residual = y - full @ beta
+    inside = np.diff(epoch) == 0
+    raw = float(residual[1:][inside] @ residual[:-1][inside]) / float(residual @ residual)
+    return Fit(
+        slopes=beta[:SLOPES],
+        cov=innovation_variance * inverse[:SLOPES, :SLOPES],
+        variance=innovation_variance / (1 - phi**2),
+        # Marriott and Pope (1954), from memory, plus the fitted slopes' share
+        lag1=(n * raw + 1.0 + SLOPES) / (n - 3.0) if n > 8 else raw,
+        n=n,
+    )
+
+
+def crew_lag1(fits: list[Fit]) -> float:
+    """Lag-1 correlation pooled over splicers, held to 0..0.8 and to the assumed one when few."""
+    total = PHI_PSEUDO_CHECKS * PHI_ASSUMED + sum(fit.n * fit.lag1 for fit in fits)
+    weight = PHI_PSEUDO_CHECKS + sum(fit.n for fit in fits)
+    return float(np.clip(total / weight, 0.0, 0.8))
+
+
+def crew_prior(sisters: list[Fit]) -> Prior | None:
+    """Slopes of sister splicers, by closed-form empirical Bayes.
+
+    The spread between splicers is the moment estimate of DerSimonian and Laird (1986) for each
+    slope; the mean weighs each splicer by the inverse of its own covariance plus the spread.
+    None with fewer than two sisters.
+    """
+    if len(sisters) < MIN_SISTERS:
+        return None
+    b = np.stack([fit.slopes for fit in sisters])
+    v = np.stack([fit.cov for fit in sisters])
+    own = np.diagonal(v, axis1=1, axis2=2)
+    w = 1.0 / own
+    center = (w * b).sum(axis=0) / w.sum(axis=0)
+    excess = (w * (b - center) ** 2).sum(axis=0) - (len(b) - 1)
+    tau2 = np.maximum(excess / (w.sum(axis=0) - (w**2).sum(axis=0) / w.sum(axis=0)), 0.0)
+    for _ in range(2):  # the floor is a share of the mean, which itself depends on the spread
+        weights = np.linalg.inv(v + np.diag(tau2))
+        spread = np.linalg.inv(weights.sum(axis=0))
+        mean = spread @ np.einsum("kij,kj->i", weights, b)
+        tau2 = np.maximum(tau2, (SPREAD_FLOOR * mean) ** 2)
+    return Prior(mean=mean, cov=np.diag(tau2) + spread, sisters=len(sisters))

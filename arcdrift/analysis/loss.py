@@ -1,0 +1,348 @@
+"""The level of a day's splice loss, charted per stream under the crew's false-alarm budget.
+
+All streams advance together on the crew's calendar, one day at a time, so that everything a
+chart uses (its baseline, the between-day variance pooled over the crew, the day-to-day
+correlation, the pace that turns the budget into a limit) is known from earlier days only.
+The loop runs over days; each step is vectorized over streams.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from arcdrift.analysis.loss_days import CALIBRATION_DAYS
+from arcdrift.charts.ewma import ewma_step
+from arcdrift.charts.limits import ewma_limit, widened
+
+LAMBDA = 0.2
+CLIP = 2.5  # standard deviations an innovation may move the mean
+LAG_FROM = 40  # days of history from which the mean lags
+LAG_DAYS = 10
+MONTH = 22  # workdays
+PRIOR_BETWEEN = 0.10**2
+"""Between-day variance assumed before the crew has shown its own (middle of the studied 5-15 %)."""
+PRIOR_WITHIN = 1.0
+"""Squared coefficient of variation of one capped splice before the crew has shown its own."""
+PSEUDO_DAYS = 20.0
+LAG1_SHARE = 0.8
+LAG1_MAX = 0.6
+SHORTEST_RUN = 10.0
+"""Days between false alarms below which a chart says nothing; a budget asks for no less."""
+Z95 = 1.959964
+
+CHART_COLUMNS = (
+    "expected_db",
+    "low_db",
+    "high_db",
+    "z",
+    "ewma_up",
+    "ewma_down",
+    "limit_up",
+    "limit_down",
+)
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class LossCharts:
+    """Every stream's chart.
+
+    Attributes
+    ----------
+    days : DataFrame
+        The input days plus ``mean_db``, ``capped_mean_db``, ``expected_db``, ``low_db``,
+        ``high_db`` (95 % prediction interval of the capped day mean), ``z``, ``ewma_up``,
+        ``ewma_down``, ``limit_up``, ``limit_down``, ``alarm`` (``""``, ``"up"``, ``"down"``),
+        ``learning``.
+    units : DataFrame
+        One row a stream segment: ``baseline_db``, ``sd_within``, ``sd_between``, ``n_days``.
+    between, within, lag1 : float
+        The crew's pooled between-day and within-day relative variance and lag-1 correlation of
+        z, as known at the end.
+    """
+
+    days: pd.DataFrame
+    units: pd.DataFrame
+    between: float
+    within: float
+    lag1: float
+
+
+def relative_level(ratio: Floats) -> Floats:
+    """Cube-root scale of a day mean relative to its baseline: y = 3 (r^(1/3) - 1).
+
+    Near r = 1 it moves like r itself; it takes the skewness out of a mean of gamma-like losses
+    (Wilson and Hilferty's cube root, 1931, from memory).
+    """
+    return 3.0 * (np.cbrt(ratio) - 1.0)
+
+
+def ratio_of(level: Floats) -> Floats:
+    """Inverse of `relative_level`."""
+    return np.maximum(1.0 + level / 3.0, 0.0) ** 3
+
+
+def chart_losses(days: pd.DataFrame, budget_up: float, budget_down: float) -> LossCharts:
+    """Chart every stream's days.
+
+    Parameters
+    ----------
+    days : DataFrame
+        From `arcdrift.analysis.loss_days.loss_days`, all splicers together.
+    budget_up, budget_down : float
+        False alarms a month (22 workdays) the whole crew tolerates from all upper and all lower
+        charts together.
+
+    Notes
+    -----
+    z is one step ahead: the day's y less the mean of earlier days (innovations clipped at 2.5
+    sigma, alarmed days left out, lagging 10 days once 40 exist), over the root of
+    within/n + between + the mean's own variance. One-sided EWMA, lambda 0.2, reset at an alarm;
+    limit L sqrt(lambda/(2-lambda)) widened for lag-1 correlation. L gives the run length
+    (active stream-days a month)/budget (Brook and Evans 1972).
+    """
+    days = days.sort_values(["day", "splicer", "program", "segment"], ignore_index=True)
+    clock = _Clock(days, budget_up, budget_down)
+    codes = pd.factorize(days["day"])[0]
+    starts = np.flatnonzero(np.diff(codes, prepend=-1))
+    for first, last in zip(starts, [*starts[1:], len(days)], strict=True):
+        clock.advance(slice(int(first), int(last)))
+    return clock.result()
+
+
+class _Clock:
+    """State of every stream segment while the crew's calendar advances."""
+
+    def __init__(self, days: pd.DataFrame, budget_up: float, budget_down: float) -> None:
+        self.days = days
+        self.budgets = {"up": budget_up, "down": budget_down}
+        keys = days.groupby(["splicer", "program", "segment"], sort=True)
+        self.unit: Ints = np.asarray(keys.ngroup(), dtype=np.int64)
+        self.unit_keys = keys.size().index
+        count = len(self.unit_keys)
+        longest = int(keys.size().max()) if count else 0
+        self.n = days["n"].to_numpy(dtype=float)
+        self.total = days["total"].to_numpy(dtype=float)
+        self.capped = days["capped"].to_numpy(dtype=float)
+        self.squares = days["capped_squares"].to_numpy(dtype=float)
+
+        self.k = np.zeros(count, dtype=np.int64)  # days seen
+        # capped dB and splices of each calibration day
+        self.early = np.zeros((2, count, CALIBRATION_DAYS))
+        self.center = np.full(count, np.nan)  # capped mean of the calibration days
+        # running sums by ordinal day, so that the mean can lag: weight, weight x level, dB, n
+        self.history = np.zeros((4, count, longest + 1))
+        self.within_ss = np.zeros(count)
+        self.within_df = np.zeros(count)
+        self.level_sums = np.zeros((4, count))  # days, sum y, sum y^2, sum within/n
+        self.between = np.full(count, PRIOR_BETWEEN)
+        self.estimated_at = np.full(count, -1, dtype=np.int64)
+        self.ewma = {"up": np.zeros(count), "down": np.zeros(count)}
+        self.last_z = np.full(count, np.nan)
+        self.lag_sums = np.zeros(2)  # sum z z', sum z^2
+        self.lag1 = 0.0
+        self.crew_between = PRIOR_BETWEEN
+        self.active: list[int] = []
+        self.limits = {"up": np.inf, "down": np.inf}
+        self.out: dict[str, Floats] = {name: np.full(len(days), np.nan) for name in CHART_COLUMNS}
+        self.alarm = np.full(len(days), "", dtype=object)
+        self.learning = np.ones(len(days), dtype=bool)
+
+    def advance(self, rows: slice) -> None:
+        """Take one crew day: judge it on the past, then learn from it."""
+        if len(self.active) % MONTH == 0:
+            self._month()
+        unit = self.unit[rows]
+        self.active.append(len(unit))
+        n, mean = self.n[rows], self.capped[rows] / self.n[rows]
+        ready = self.k[unit] >= CALIBRATION_DAYS
+        alarmed = np.zeros(len(unit), dtype=bool)
+        value = np.zeros(len(unit))
+        weight = np.zeros(len(unit))
+        if ready.any():
+            position = np.flatnonzero(ready) + rows.start
+            judged = self._judge(unit[ready], position, n[ready], mean[ready])
+            alarmed[ready], value[ready], weight[ready] = judged
+        self._learn(unit, rows, n, ready, alarmed, value, weight)
+
+    # -- judging -----------------------------------------------------------------------------
+
+    def _judge(
+        self, unit: Ints, position: Ints, n: Floats, mean: Floats
+    ) -> tuple[npt.NDArray[np.bool_], Floats, Floats]:
+        self._estimate_between(unit)
+        center = self.center[unit]
+        y = relative_level(mean / center)
+        within = self._within(unit)
+        variance = within / n + self.between[unit]
+        upto = np.where(self.k[unit] >= LAG_FROM, self.k[unit] - LAG_DAYS, self.k[unit])
+        total_weight = self.history[0, unit, upto]
+        level = self.history[1, unit, upto] / total_weight
+        sd = np.sqrt(variance + 1.0 / total_weight)
+        z = (y - level) / sd
+        self._note_lag(unit, z)
+
+        out, scale = self.out, np.sqrt(LAMBDA / (2 - LAMBDA))
+        out["expected_db"][position] = center * ratio_of(level)
+        out["low_db"][position] = center * ratio_of(level - Z95 * sd)
+        out["high_db"][position] = center * ratio_of(level + Z95 * sd)
+        out["z"][position] = z
+        self.learning[position] = self.k[unit] < LAG_FROM
+        hit = np.zeros(len(unit), dtype=bool)
+        for side, sign in (("up", 1.0), ("down", -1.0)):
+            limit = widened(self.limits[side], self.lag1)
+            step = ewma_step(self.ewma[side][unit], sign * z, LAMBDA, limit, sided="one")
+            over = step.signal > 0
+            out[f"ewma_{side}"][position] = step.value
+            out[f"limit_{side}"][position] = limit * scale
+            self.alarm[position[over]] = side
+            self.ewma[side][unit] = step.state
+            hit |= over
+        reach = np.sqrt(variance) * CLIP
+        self.last_z[unit] = np.where(hit, np.nan, z)
+        return hit, level + np.clip(y - level, -reach, reach), 1.0 / variance
+
+    def _within(self, unit: Ints) -> Floats:
+        """Relative variance of one capped splice, shrunken to the crew's."""
+        own = self._relative_within()
+        crew = self.crew_within
+        df = self.within_df[unit]
+        shrunk: Floats = (PSEUDO_DAYS * crew + df * own[unit]) / (PSEUDO_DAYS + df)
+        return shrunk
+
+    def _relative_within(self) -> Floats:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            own = self.within_ss / self.within_df / self.center**2
+        return np.where(np.isfinite(own), own, PRIOR_WITHIN)
+
+    @property
+    def crew_within(self) -> float:
+        known = (self.k >= CALIBRATION_DAYS) & (self.within_df > 0) & (self.center > 0)
+        df = self.within_df[known]
+        pooled = float(self._relative_within()[known] @ df)
+        return (PSEUDO_DAYS * PRIOR_WITHIN + pooled) / (PSEUDO_DAYS + float(df.sum()))
+
+    def _note_lag(self, unit: Ints, z: Floats) -> None:
+        previous = self.last_z[unit]
+        pair = ~np.isnan(previous)
+        now, before = np.clip(z[pair], -3, 3), np.clip(previous[pair], -3, 3)
+        self.lag_sums += [float(now @ before), float(before @ before)]
+
+    # -- learning ----------------------------------------------------------------------------
+
+    def _learn(
+        self,
+        unit: Ints,
+        rows: slice,
+        n: Floats,
+        ready: npt.NDArray[np.bool_],
+        alarmed: npt.NDArray[np.bool_],
+        value: Floats,
+        weight: Floats,
+    ) -> None:
+        k = self.k[unit]
+        calibrating = ~ready
+        young = unit[calibrating]
+        self.early[0, young, k[calibrating]] = self.capped[rows][calibrating]
+        self.early[1, young, k[calibrating]] = n[calibrating]
+
+        keep = ~alarmed
+        kept = unit[keep]
+        mean = self.capped[rows] / n
+        self.within_ss[kept] += np.maximum(self.squares[rows] - n * mean**2, 0.0)[keep]
+        self.within_df[kept] += n[keep] - 1.0
+        self.history[:, unit, k + 1] = self.history[:, unit, k]
+        learned = keep & ready
+        self.history[0, unit[learned], k[learned] + 1] += weight[learned]
+        self.history[1, unit[learned], k[learned] + 1] += (weight * value)[learned]
+        self.history[2, kept, k[keep] + 1] += self.total[rows][keep]
+        self.history[3, kept, k[keep] + 1] += n[keep]
+        y = relative_level(mean[learned] / self.center[unit[learned]])
+        self._count_levels(unit[learned], y, n[learned])
+        self.k[unit] = k + 1
+        ripe = unit[calibrating & (k + 1 == CALIBRATION_DAYS)]
+        if len(ripe):
+            self._calibrate(ripe)
+
+    def _count_levels(self, unit: Ints, y: Floats, n: Floats) -> None:
+        within = self._relative_within()[unit]
+        self.level_sums[:, unit] += np.stack([np.ones(len(unit)), y, y**2, within / n])
+
+    def _calibrate(self, units: Ints) -> None:
+        """Turn the calibration days into a center and the first entries of the history."""
+        capped, splices = self.early[:, units]
+        # a stream of nothing but zeros has no ratio; half a resolution step keeps it finite
+        self.center[units] = np.maximum(capped.sum(axis=1) / splices.sum(axis=1), 0.005)
+        for day in range(CALIBRATION_DAYS):
+            n = splices[:, day]
+            y = relative_level(capped[:, day] / n / self.center[units])
+            weight = 1.0 / (self._within(units) / n + self.crew_between)
+            self.history[0, units, day + 1 :] += weight[:, None]
+            self.history[1, units, day + 1 :] += (weight * y)[:, None]
+            self._count_levels(units, y, n)
+
+    # -- the crew's month --------------------------------------------------------------------
+
+    def _month(self) -> None:
+        products, squares = self.lag_sums
+        raw = products / squares if squares > 0 else 0.0
+        self.lag1 = float(np.clip(LAG1_SHARE * raw, 0.0, LAG1_MAX))
+
+    def _pace(self) -> float:
+        """Stream-days the crew chalks up in a month, from the last month."""
+        recent = self.active[-MONTH:]
+        return MONTH * sum(recent) / len(recent)
+
+    def _estimate_between(self, unit: Ints) -> None:
+        """Between-day variance by empirical Bayes, for units new to it or a month older."""
+        self._set_limits()
+        known = self.estimated_at[unit]
+        due = unit[(known < 0) | (self.k[unit] >= known + MONTH)]
+        if not len(due):
+            return
+        days, total, squares, within = self.level_sums
+        with np.errstate(invalid="ignore", divide="ignore"):
+            spread = (squares - total**2 / days) / (days - 1)
+            own = spread - within / days
+        df = np.where(days >= CALIBRATION_DAYS, days - 1, 0.0)
+        own = np.where(df > 0, own, 0.0)
+        crew = (PSEUDO_DAYS * PRIOR_BETWEEN + float(df @ own)) / (PSEUDO_DAYS + float(df.sum()))
+        self.crew_between = max(crew, 0.0)
+        shrunk = (PSEUDO_DAYS * self.crew_between + df * own) / (PSEUDO_DAYS + df)
+        self.between[due] = np.maximum(shrunk[due], 0.0)
+        self.estimated_at[due] = self.k[due]
+
+    def _set_limits(self) -> None:
+        pace = self._pace()
+        for side, budget in self.budgets.items():
+            wanted = max(pace / budget, SHORTEST_RUN)
+            # three significant digits: the same limit is then found once, not every day
+            self.limits[side] = ewma_limit(LAMBDA, float(f"{wanted:.3g}"), sided="one")
+
+    # -- results -----------------------------------------------------------------------------
+
+    def result(self) -> LossCharts:
+        """Collect the charts."""
+        days = self.days.assign(
+            mean_db=self.total / self.n,
+            capped_mean_db=self.capped / self.n,
+            **self.out,
+            alarm=self.alarm,
+            learning=self.learning,
+        )
+        last = np.where(self.k >= LAG_FROM, self.k - LAG_DAYS, self.k)
+        index = np.arange(len(self.k))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            baseline = self.history[2, index, last] / self.history[3, index, last]
+        judged = self.k > CALIBRATION_DAYS
+        units = self.unit_keys.to_frame(index=False).assign(
+            n_days=self.k,
+            baseline_db=np.where(self.k >= CALIBRATION_DAYS, baseline, np.nan),
+            sd_within=np.where(judged, np.sqrt(self._within(index)), np.nan),
+            sd_between=np.where(judged, np.sqrt(self.between), np.nan),
+        )
+        return LossCharts(days, units, self.crew_between, self.crew_within, self.lag1)

@@ -1,0 +1,171 @@
+"""Where a splicer stands at one instant: its last check, the air then and now, its wear."""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from arcdrift.air import air_density, join_air, vapor_pressure
+from arcdrift.analysis.advice import AirNow, LastCheck, Situation
+from arcdrift.analysis.arc_points import REPLACED, arc_points
+from arcdrift.analysis.days import sites_of, zones_of
+from arcdrift.settings import Crew, Splicer
+from arcdrift.times import day_bounds, local_day
+
+PROGRAM_DAYS = 7
+"""Programs used within this many days are the ones advice speaks of."""
+
+
+def situation_of(
+    splicer: str,
+    checks: pd.DataFrame,
+    splices: pd.DataFrame,
+    service: pd.DataFrame,
+    readings: pd.DataFrame,
+    crew: Crew,
+    now: pd.Timestamp,
+    *,
+    typed: dict[str, float] | None = None,
+) -> Situation:
+    """Gather what advice is given on.
+
+    Parameters
+    ----------
+    checks, service : DataFrame
+        All of the splicer's checks and service events.
+    splices : DataFrame
+        Its recent splices (a week is enough).
+    readings : DataFrame
+        Prepared readings, at least those near the last check and near ``now``.
+    typed : dict, optional
+        ``temperature_c``, ``pressure_hpa`` (station), ``humidity_pct`` typed in by a person;
+        they stand in for the newest reading.
+    """
+    checks = checks[checks["checked_at"] <= now]
+    splices = splices[splices["spliced_at"] <= now]
+    service = service[service["serviced_at"] <= now]
+    settings = crew.splicers.get(splicer, Splicer())
+    site = _site_now(splicer, checks, splices, crew)
+    zone = str(zones_of(pd.Series([site], dtype=object), crew).iloc[0])
+    today = local_day(pd.Series([now]), zone, crew.day_offset).iloc[0]
+    last = _last_check(checks, service, readings, crew)
+    since = service if last is None else service[service["serviced_at"] > last.checked_at]
+    later = checks if last is None else checks[checks["checked_at"] > last.checked_at]
+    recent = splices[splices["spliced_at"] > now - pd.Timedelta(days=PROGRAM_DAYS)]
+    classes = [crew.class_of(program) for program in recent["program"].dropna().unique()]
+    return Situation(
+        splicer=splicer,
+        now=now,
+        day_started=pd.Timestamp(day_bounds(today.date(), zone, crew.day_offset)[0]),
+        site=site,
+        unit=settings.setting_unit,
+        tolerance=settings.tolerance,
+        last_check=last,
+        failed_since=int((later["outcome"] == "fail").sum()),
+        service_since=tuple(since.sort_values("serviced_at")["action"]),
+        air=_air_now(splicer, site, readings, crew, now, typed or {}),
+        arcs_now=_arcs_now(last, checks, splices, service),
+        program_classes=tuple(sorted(set(classes))),
+    )
+
+
+def _site_now(splicer: str, checks: pd.DataFrame, splices: pd.DataFrame, crew: Crew) -> str | None:
+    parts = [
+        part.assign(at=part[when])[["splicer", "site", "at"]]
+        for part, when in ((checks, "checked_at"), (splices, "spliced_at"))
+        if len(part)
+    ]
+    if not parts:
+        return crew.splicers.get(splicer, Splicer()).home_site
+    records = pd.concat(parts).sort_values("at").tail(1)
+    site = sites_of(records, crew).iloc[0]
+    return None if pd.isna(site) else str(site)
+
+
+def _last_check(
+    checks: pd.DataFrame, service: pd.DataFrame, readings: pd.DataFrame, crew: Crew
+) -> LastCheck | None:
+    passed = checks[checks["outcome"] == "pass"]
+    if passed.empty:
+        return None
+    newest = passed.sort_values("checked_at").tail(1)
+    # wear needs the whole history of the counter, the air only the last check's surroundings
+    points = arc_points(checks, join_air(checks, readings, crew, "checked_at"), service)
+    point = points.iloc[-1]
+    site = sites_of(newest, crew).iloc[0]
+    return LastCheck(
+        checked_at=newest["checked_at"].iloc[0],
+        site=None if pd.isna(site) else str(site),
+        arc_setting=_number(point["arc_setting"]),
+        arcs=_number(point["arcs"]),
+        temperature_c=_number(point["temperature_c"]),
+        pressure_hpa=_number(point["station_pressure_hpa"]),
+        humidity_pct=_number(point["humidity_pct"]),
+        air_density=_number(point["air_density"]),
+        vapor_pressure=_number(point["vapor_pressure"]),
+    )
+
+
+def _air_now(
+    splicer: str,
+    site: str | None,
+    readings: pd.DataFrame,
+    crew: Crew,
+    now: pd.Timestamp,
+    typed: dict[str, float],
+) -> AirNow | None:
+    event = pd.DataFrame(
+        {
+            "splicer": pd.Series([splicer], dtype="string"),
+            "site": pd.Series([site], dtype="string"),
+            "at": pd.Series([now]).dt.as_unit("us"),
+            "temperature_c": np.nan,
+            "pressure_hpa": np.nan,
+            "humidity_pct": np.nan,
+        }
+    )
+    past = readings[readings["read_at"] <= now]
+    row = join_air(event, past, crew, "at").iloc[0]
+    values = {
+        "temperature_c": _number(row["temperature_c"]),
+        "pressure_hpa": _number(row["station_pressure_hpa"]),
+        "humidity_pct": _number(row["humidity_pct"]),
+    } | typed
+    if all(value is None for value in values.values()):
+        return None
+    t, p, rh = values["temperature_c"], values["pressure_hpa"], values["humidity_pct"]
+    source, age = str(row["air_source"]), _number(row["air_age_min"])
+    if typed:
+        source = "typed in" if len(typed) == 3 or age is None else f"typed in, rest from {source}"
+    return AirNow(
+        temperature_c=t,
+        pressure_hpa=p,
+        humidity_pct=rh,
+        air_density=None
+        if t is None or p is None or rh is None
+        else float(air_density(np.array([t]), np.array([p]), np.array([rh]))[0]),
+        vapor_pressure=None
+        if t is None or rh is None
+        else float(vapor_pressure(np.array([t]), np.array([rh]))[0]),
+        source=source,
+        age_min=None if len(typed) == 3 else age,
+    )
+
+
+def _arcs_now(
+    last: LastCheck | None, checks: pd.DataFrame, splices: pd.DataFrame, service: pd.DataFrame
+) -> float | None:
+    """Arcs on the present electrodes: those at the last check plus those fired since."""
+    if last is None or last.arcs is None:
+        return None
+    replaced = service[(service["action"] == REPLACED) & (service["serviced_at"] > last.checked_at)]
+    counts = splices[splices["spliced_at"] > last.checked_at]["arc_count"].dropna()
+    if len(replaced) or counts.empty:
+        return last.arcs
+    at_check = checks.loc[checks["checked_at"] == last.checked_at, "arc_count"].max()
+    fired = float(counts.max()) - float(at_check)
+    return last.arcs + max(fired, 0.0)
+
+
+def _number(cell: Any) -> float | None:
+    return None if pd.isna(cell) else float(cell)
