@@ -4,7 +4,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from arcdrift.figures.loss import NO_EVENTS
-from arcdrift.figures.marks import add_band, broken, mark_events
+from arcdrift.figures.marks import add_band, broken, extent, mark_events
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import Scheme, colors, new_figure
 
@@ -75,6 +75,10 @@ def arc_history(
                 "%{customdata}<extra></extra>",
             )
         )
+    drawn = shown[["arc_setting", "expected_low", "expected_high"]]
+    low, high = extent(drawn)
+    room = max(high - low, 1.0)
+    figure.update_yaxes(range=[low - 0.08 * room, high + 0.16 * room])
     judged = shown[shown["expected_low"].notna()]
     outside = int(
         (
@@ -103,7 +107,7 @@ def arc_drift(
     """Draw the running evidence that settings drift away from what air and wear explain.
 
     Parameters are those of `arc_history`; the evidence (two-sided EWMA) is counted in ordinary
-    check-to-check scatter.
+    check-to-check swings.
     """
     table = points.sort_values("at").loc[:, ["at", "z", "ewma", "limit", "alarm", "epoch"]]
     shown = table[table["ewma"].notna()]
@@ -113,7 +117,7 @@ def arc_drift(
             table,
         )
     c = colors(scheme)
-    figure = new_figure(scheme, y_title="Evidence, ordinary scatter", height=280)
+    figure = new_figure(scheme, y_title="Evidence, check swings", height=280)
     mark_events(figure, events, first=shown["at"].iloc[0], last=shown["at"].iloc[-1], scheme=scheme)
     line = broken(shown, "epoch")
     figure.add_trace(
@@ -156,6 +160,8 @@ def arc_drift(
                 hovertemplate="%{x|%d %b %Y}<br>alarm: setting drifts<extra></extra>",
             )
         )
+    reach = 1.2 * extent(shown[["ewma", "limit"]].abs())[1]
+    figure.update_yaxes(range=[-reach, reach])
     last = shown.iloc[-1]
     number = "no alarm" if alarms.empty else f"{len(alarms)} alarm{'s'[: len(alarms) > 1]}"
     summary = (
@@ -179,12 +185,12 @@ def effects(table: pd.DataFrame, *, unit: str, scheme: Scheme = "light") -> Pict
         return nothing("No effects can be told apart yet.", table)
     c = colors(scheme)
     rows = table.iloc[::-1]
-    figure = new_figure(scheme, y_title="", height=90 + 52 * len(rows))
+    figure = new_figure(scheme, y_title="", height=90 + 52 * len(rows), over_time=False)
     figure.add_vline(x=0, line={"color": c.muted, "width": 1})
     figure.add_trace(
         go.Scatter(
             x=rows["change"],
-            y=rows["effect"],
+            y=rows["effect"].str.replace(", ", "<br>", n=1),
             mode="markers",
             name="change of the setting, with 95 % interval",
             marker={"color": c.main, "size": 9},
@@ -202,7 +208,7 @@ def effects(table: pd.DataFrame, *, unit: str, scheme: Scheme = "light") -> Pict
             "%{customdata[1]:.1f})<extra></extra>",
         )
     )
-    figure.update_xaxes(title_text=f"Change of the arc setting, {unit}")
+    figure.update_xaxes(title_text=f"Change of setting, {unit}")
     figure.update_yaxes(showgrid=False)
     summary = (
         "; ".join(

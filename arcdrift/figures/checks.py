@@ -39,11 +39,16 @@ def compliance(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
         return nothing("No finished workday in this period.", table)
     c = colors(scheme)
     rows = table.iloc[::-1]
-    figure = new_figure(scheme, y_title="", height=90 + 34 * len(rows))
+    figure = new_figure(scheme, y_title="", height=90 + 36 * len(rows), over_time=False)
     figure.add_trace(
         go.Scatter(
             x=100 * rows["share"],
-            y=rows["splicer"],
+            y=[
+                f"{splicer}: {kept} of {days}"
+                for splicer, kept, days in rows[["splicer", "checked", "days"]].itertuples(
+                    index=False
+                )
+            ],
             mode="markers",
             name="checked in time, with 95 % interval",
             marker={"color": c.main, "size": 9},
@@ -56,12 +61,12 @@ def compliance(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
                 "thickness": 2,
                 "width": 5,
             },
-            customdata=rows[["checked", "days", "low", "high"]],
-            hovertemplate="%{y}: %{customdata[0]} of %{customdata[1]} workdays, "
-            "%{x:.0f} % (%{customdata[2]:.0%} to %{customdata[3]:.0%})<extra></extra>",
+            customdata=rows[["low", "high"]],
+            hovertemplate="%{y} workdays, "
+            "%{x:.0f} % (%{customdata[0]:.0%} to %{customdata[1]:.0%})<extra></extra>",
         )
     )
-    figure.update_xaxes(title_text="Workdays checked before the first splice, %", range=[0, 103])
+    figure.update_xaxes(title_text="Workdays checked in time, %", range=[0, 103])
     figure.update_yaxes(showgrid=False)
     kept, worked = int(table["checked"].sum()), int(table["days"].sum())
     summary = (

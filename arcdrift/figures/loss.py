@@ -5,13 +5,14 @@ from typing import Any
 import pandas as pd
 import plotly.graph_objects as go
 
-from arcdrift.figures.marks import add_band, mark_events, runs, shade_ranges
+from arcdrift.figures.marks import add_band, extent, mark_events, runs, shade_ranges
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import Colors, Scheme, colors, new_figure
 
 NO_EVENTS = pd.DataFrame(
     {"at": pd.Series(dtype="datetime64[us]"), "action": pd.Series(dtype="str")}
 )
+HEADROOM = 1.15  # room above the data for event marks
 LEARNING = "learning (under 40 days: limits less sure)"
 
 
@@ -63,7 +64,7 @@ def crew_trend(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
             hovertemplate="%{x|%d %b %Y}<br>median %{y:.3f} dB<extra></extra>",
         )
     )
-    figure.update_yaxes(rangemode="tozero")
+    figure.update_yaxes(range=[0, HEADROOM * extent(shown[["mean_db", "p95_db"]])[1]])
     last = shown.iloc[-1]
     splices = int(shown["splices"].sum())
     mean = float((shown["mean_db"] * shown["splices"]).sum() / splices)
@@ -196,7 +197,8 @@ def stream_days(
         )
     )
     _alarms(figure, shown, "capped_mean_db", c)
-    figure.update_yaxes(rangemode="tozero")
+    top = extent(shown[["capped_mean_db", "high_db", "expected_db"]])[1]
+    figure.update_yaxes(range=[0, HEADROOM * top])
     return Picture(figure, _days_in_words(table), table)
 
 
@@ -239,7 +241,7 @@ def stream_evidence(
     shown = _frame(days)
     for column in ("ewma_down", "limit_down"):
         shown[column] = -shown[column].abs()
-    figure = new_figure(scheme, y_title="Evidence, ordinary day swings", height=300)
+    figure = new_figure(scheme, y_title="Evidence, day swings", height=300)
     _backdrop(figure, shown, events, onset, scheme)
     for side, word, color, dash in (
         ("up", "higher", c.rise, "solid"),
@@ -269,6 +271,9 @@ def stream_evidence(
             )
         )
     _alarms(figure, shown, "ewma", c)
+    drawn = shown[["ewma_up", "limit_up", "ewma_down", "limit_down"]]
+    low, high = extent(drawn)
+    figure.update_yaxes(range=[HEADROOM * min(low, 0.0), HEADROOM * high])
     up, down = int((table["alarm"] == "up").sum()), int((table["alarm"] == "down").sum())
     last = table[table["ewma_up"].notna()].iloc[-1]
     summary = (

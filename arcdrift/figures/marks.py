@@ -161,3 +161,9 @@ def add_band(
             )
         )
         first = False
+
+
+def extent(values: pd.DataFrame) -> tuple[float, float]:
+    """Return the lowest and the highest known value of a frame of numbers."""
+    numbers = values.to_numpy(dtype=float)
+    return float(np.nanmin(numbers)), float(np.nanmax(numbers))

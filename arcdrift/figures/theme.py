@@ -115,10 +115,13 @@ def template(scheme: Scheme) -> go.layout.Template:
     )
 
 
-def new_figure(scheme: Scheme, *, y_title: str, height: int = 340) -> go.Figure:
+def new_figure(
+    scheme: Scheme, *, y_title: str, height: int = 340, over_time: bool = True
+) -> go.Figure:
     """Return an empty figure in the house style with a titled value axis."""
     figure = go.Figure()
     figure.update_layout(template=template(scheme), height=height, dragmode=False)
     figure.update_yaxes(title_text=y_title, fixedrange=True)
-    figure.update_xaxes(fixedrange=True)
+    # stated, because Plotly would guess it from the first trace, which may be empty
+    figure.update_xaxes(fixedrange=True, type="date" if over_time else "linear")
     return figure

@@ -1,0 +1,1 @@
+"""The screens: read-only pages over the results of the last analysis."""

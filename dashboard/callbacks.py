@@ -1,0 +1,145 @@
+"""The few callbacks all pages share; what is shown follows from the URL alone."""
+
+import json
+from typing import Any
+
+from dash import ALL, MATCH, Dash, Input, Output, State, ctx, html, no_update
+
+from arcdrift.figures.theme import Scheme
+from dashboard import ids
+from dashboard.data import CrewData
+from dashboard.pages import PAGES, not_found
+from dashboard.pages.loss import grid_rows
+from dashboard.parts import View, heading, notice
+from dashboard.query import parse, search
+from dashboard.shell import PLACES, SET_TITLE, SWITCH_SCHEME
+
+PASSING_KEYS = ("day", "finding")
+"""What a changed filter drops from the URL, since it belonged to the former choice."""
+
+
+def screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) -> Any:
+    """Return the page at a URL."""
+    render = PAGES.get((path or "/").rstrip("/") or "/")
+    if render is None:
+        return not_found(path or "")
+    run = data.run()
+    if run is None:
+        return html.Div(
+            [
+                heading("Nothing analyzed yet", f"Crew folder of {data.crew.name}"),
+                notice(
+                    "Import the crew's logs with `arcdrift import FILE`, then run "
+                    "`arcdrift analyze`. This page fills itself within a minute of that."
+                ),
+            ]
+        )
+    return render(View(data, run, parse(query), scheme))
+
+
+def followed(current: dict[str, str], filters: dict[tuple[str, str], Any]) -> dict[str, str]:
+    """Return the query after filters were set; defaults and empty values are left out.
+
+    Parameters
+    ----------
+    filters : dict
+        Value by (key, default).
+    """
+    merged = dict(current)
+    for (key, default), value in filters.items():
+        text = f"{value:g}" if isinstance(value, int | float) else str(value or "")
+        if text in ("", default):
+            merged.pop(key, None)
+        else:
+            merged[key] = text
+    if merged != current:
+        for key in PASSING_KEYS:
+            merged.pop(key, None)
+    return merged
+
+
+def register(app: Dash, data: CrewData) -> None:
+    """Attach the callbacks to an app."""
+
+    @app.callback(
+        Output(ids.PAGE, "children"),
+        Output(ids.TROUBLE, "children"),
+        Input(ids.URL, "pathname"),
+        Input(ids.URL, "search"),
+        Input(ids.SCHEME, "data"),
+        Input(ids.RESULTS_VERSION, "data"),
+    )
+    def show(path: str, query: str, scheme: Scheme, _version: str) -> tuple[Any, None]:
+        return screen(data, path, query, "dark" if scheme == "dark" else "light"), None
+
+    @app.callback(
+        Output(ids.URL, "pathname"),
+        Output(ids.URL, "search"),
+        Input({"type": "filter", "key": ALL, "default": ALL}, "value"),
+        Input({"type": "link-grid", "name": ALL}, "selectedRows"),
+        Input({"type": "clickable-chart", "name": ALL}, "clickData"),
+        State(ids.URL, "search"),
+        prevent_initial_call=True,
+    )
+    def follow(
+        _values: list[Any], rows: list[Any], clicks: list[Any], query: str
+    ) -> tuple[Any, Any]:
+        current = parse(query)
+        kinds = {item["type"] for item in ctx.triggered_prop_ids.values()}
+        chosen = next((picked for picked in rows if picked), None)
+        if "link-grid" in kinds and chosen:
+            path, _, rest = str(chosen[0]["href"]).partition("?")
+            return path, f"?{rest}" if rest else ""
+        clicked = next((click for click in clicks if click), None)
+        if "clickable-chart" in kinds and clicked:
+            day = str(clicked["points"][0]["x"])[:10]
+            return no_update, search({**current, "day": day})
+        if "filter" not in kinds:
+            return no_update, no_update
+        filters = {
+            (item["id"]["key"], item["id"]["default"]): item.get("value")
+            for item in ctx.inputs_list[0]
+        }
+        merged = followed(current, filters)
+        return no_update, no_update if merged == current else search(merged)
+
+    @app.callback(
+        Output(
+            {"type": "splice-grid", "splicer": MATCH, "program": MATCH, "day": MATCH},
+            "getRowsResponse",
+        ),
+        Input(
+            {"type": "splice-grid", "splicer": MATCH, "program": MATCH, "day": MATCH},
+            "getRowsRequest",
+        ),
+        State({"type": "splice-grid", "splicer": MATCH, "program": MATCH, "day": MATCH}, "id"),
+        prevent_initial_call=True,
+    )
+    def page_splices(request: dict[str, Any] | None, grid: dict[str, str]) -> Any:
+        if request is None:
+            return no_update
+        return grid_rows(data, grid["splicer"], grid["program"], grid["day"], request)
+
+    @app.callback(
+        Output(ids.RESULTS_VERSION, "data"),
+        Input(ids.RESULTS_TIMER, "n_intervals"),
+        State(ids.RESULTS_VERSION, "data"),
+        prevent_initial_call=True,
+    )
+    def look_for_results(_ticks: int, seen: str) -> Any:
+        version = data.version()
+        return no_update if version == seen else version
+
+    app.clientside_callback(
+        SWITCH_SCHEME,
+        Output(ids.SCHEME, "data"),
+        Output(ids.PROVIDER, "forceColorScheme"),
+        Input(ids.SCHEME_BUTTON, "n_clicks"),
+        State(ids.SCHEME, "data"),
+    )
+    words = json.dumps({place.path: place.words for place in PLACES})
+    app.clientside_callback(
+        SET_TITLE.replace("PLACES", words),
+        Output(ids.PAGE_TITLE, "data"),
+        Input(ids.URL, "pathname"),
+    )

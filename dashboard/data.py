@@ -1,0 +1,208 @@
+"""What the pages may read: results of the last analysis, and raw rows of one stream.
+
+Everything is cached under the store's version, so an import or an analysis shows at once and
+nothing is read twice. Frames handed out are shared between sessions: pages never change them.
+"""
+
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+from sqlalchemy import Select, func, select
+
+from arcdrift.analysis.advice import Advice
+from arcdrift.analysis.review import advise_now
+from arcdrift.settings import load_crew
+from arcdrift.store import read, schema
+from arcdrift.store.connect import open_store, reading
+from arcdrift.store.frames import microseconds
+
+PAGE_ROWS = 100
+ADVICE_SECONDS = 60
+SPLICE_COLUMNS = (
+    "spliced_at",
+    "loss_db",
+    "outcome",
+    "technician",
+    "site",
+    "location",
+    "fiber_a",
+    "fiber_b",
+    "cleave_left_deg",
+    "cleave_right_deg",
+    "remark",
+)
+
+
+class Run(NamedTuple):
+    """The last analysis: the instant it speaks of and when it was made, both UTC."""
+
+    now: datetime
+    assessed_on: datetime
+    splices: int
+    checks: int
+
+
+class SplicePage(NamedTuple):
+    """Some rows of one stream, newest first, and how many there are."""
+
+    rows: pd.DataFrame
+    total: int
+
+
+class CrewData:
+    """Read-only access to one crew folder, safe to share between threads."""
+
+    def __init__(self, folder: Path) -> None:
+        self.crew = load_crew(folder)
+        self._engine = open_store(folder)
+        self._result = lru_cache(maxsize=512)(self._read_result)
+        self._findings = lru_cache(maxsize=2)(self._read_findings)
+        self._service = lru_cache(maxsize=64)(self._read_service)
+        self._advice = lru_cache(maxsize=256)(self._ask_advice)
+        self._count = lru_cache(maxsize=256)(self._count_splices)
+
+    def version(self) -> str:
+        """Return a text that changes whenever an import or an analysis was stored."""
+        return str(read.store_version(self._engine))
+
+    def result(self, table: str, **equals: str) -> pd.DataFrame:
+        """Rows of a result table where columns equal the given values; not to be changed."""
+        return self._result(self.version(), table, tuple(sorted(equals.items())))
+
+    def _read_result(
+        self, version: str, table: str, equals: tuple[tuple[str, str], ...]
+    ) -> pd.DataFrame:
+        return read.result(self._engine, table, **dict(equals))
+
+    def run(self) -> Run | None:
+        """Return the last analysis, None when there was none."""
+        rows = self.result("analysis_run")
+        if rows.empty:
+            return None
+        row = rows.iloc[-1]
+        return Run(
+            row["now"].to_pydatetime(),
+            row["assessed_on"].to_pydatetime(),
+            int(row["splices"]),
+            int(row["checks"]),
+        )
+
+    def findings(self) -> list[dict[str, Any]]:
+        """Every finding of the last analysis."""
+        return self._findings(self.version())
+
+    def _read_findings(self, version: str) -> list[dict[str, Any]]:
+        return read.findings(self._engine)
+
+    def splicers(self) -> list[str]:
+        """Every splicer known from records or settings."""
+        seen = set(self.result("result_check_days")["splicer"]) if self.run() else set()
+        return sorted(seen | set(self.crew.splicers))
+
+    def zone(self, site: str | None = None) -> ZoneInfo:
+        """Time zone of a site; of the crew, or of its first site, when none is named."""
+        name = self.crew.zone_of(site) or next(
+            (s.time_zone for s in self.crew.sites.values() if s.time_zone), None
+        )
+        return ZoneInfo(name or "UTC")
+
+    def zone_of_splicer(self, splicer: str) -> ZoneInfo:
+        """Time zone of the splicer's home site."""
+        known = self.crew.splicers.get(splicer)
+        return self.zone(known.home_site if known else None)
+
+    def unit(self, splicer: str) -> str:
+        """Return the unit of the splicer's arc setting."""
+        known = self.crew.splicers.get(splicer)
+        return known.setting_unit if known else "steps"
+
+    def service(self, splicer: str) -> pd.DataFrame:
+        """Service events of a splicer: ``at`` (naive local), ``action``, ``remark``."""
+        return self._service(self.version(), splicer)
+
+    def _read_service(self, version: str, splicer: str) -> pd.DataFrame:
+        rows = read.records(self._engine, "service", splicers=[splicer])
+        at = rows["serviced_at"].dt.tz_convert(self.zone_of_splicer(splicer)).dt.tz_localize(None)
+        return rows.assign(at=at)[["at", "action", "remark"]]
+
+    def advice(
+        self,
+        splicer: str,
+        temperature: float | None,
+        pressure: float | None,
+        humidity: float | None,
+    ) -> Advice:
+        """Advice for a splicer now, with air typed in or the newest reading."""
+        minute = int(datetime.now(UTC).timestamp()) // ADVICE_SECONDS
+        return self._advice(self.version(), minute, splicer, temperature, pressure, humidity)
+
+    def _ask_advice(
+        self,
+        version: str,
+        minute: int,
+        splicer: str,
+        temperature: float | None,
+        pressure: float | None,
+        humidity: float | None,
+    ) -> Advice:
+        return advise_now(
+            self._engine,
+            self.crew,
+            splicer,
+            temperature_c=temperature,
+            pressure_hpa=pressure,
+            humidity_pct=humidity,
+        )
+
+    def splice_page(
+        self,
+        splicer: str,
+        program: str,
+        *,
+        start: int = 0,
+        rows: int | None = PAGE_ROWS,
+        day: str = "",
+    ) -> SplicePage:
+        """Rows of one stream, newest first; all of them when `rows` is None.
+
+        Parameters
+        ----------
+        day : str
+            ISO local workday; empty for all days.
+        """
+        total = self._count(self.version(), splicer, program, day)
+        t = schema.splices.c
+        query = (
+            self._of_stream(select(*(t[name] for name in SPLICE_COLUMNS)), splicer, program, day)
+            .order_by(t.spliced_at.desc(), t.id.desc())
+            .offset(start)
+        )
+        with reading(self._engine) as connection:
+            found = connection.execute(query.limit(rows) if rows is not None else query).all()
+        frame = pd.DataFrame(found, columns=list(SPLICE_COLUMNS))
+        at = pd.to_datetime(frame["spliced_at"], unit="us", utc=True)
+        frame["spliced_at"] = at.dt.tz_convert(self.zone_of_splicer(splicer)).dt.tz_localize(None)
+        return SplicePage(frame, total)
+
+    def _count_splices(self, version: str, splicer: str, program: str, day: str) -> int:
+        query = self._of_stream(
+            select(func.count()).select_from(schema.splices), splicer, program, day
+        )
+        with reading(self._engine) as connection:
+            return int(connection.execute(query).scalar_one())
+
+    def _of_stream(self, query: Select[Any], splicer: str, program: str, day: str) -> Select[Any]:
+        t = schema.splices.c
+        query = query.where(t.splicer == splicer, t.program == program)
+        if not day:
+            return query
+        start = datetime.fromisoformat(day).replace(tzinfo=self.zone_of_splicer(splicer))
+        first = start + self.crew.day_offset
+        return query.where(
+            t.spliced_at >= microseconds(first),
+            t.spliced_at < microseconds(first + timedelta(days=1)),
+        )

@@ -1,0 +1,38 @@
+"""CSV downloads: the table behind each chart and grid, at a plain link."""
+
+import pandas as pd
+from flask import Flask, Response, abort, request
+
+from dashboard.data import CrewData
+from dashboard.pages import TABLES
+from dashboard.parts import View
+
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def as_csv(table: pd.DataFrame) -> str:
+    """Return a table as CSV in which no text can act as a spreadsheet formula."""
+    safe = table.copy()
+    for column in safe.columns:
+        if pd.api.types.is_string_dtype(safe[column]) or safe[column].dtype == object:
+            text = safe[column].astype("string")
+            risky = text.str.startswith(FORMULA_STARTS).fillna(False).astype(bool)
+            safe[column] = text.mask(risky, "'" + text)
+    return str(safe.to_csv(index=False, float_format="%.6g"))
+
+
+def register(server: Flask, data: CrewData) -> None:
+    """Attach the download route: ``/csv/PAGE/TABLE.csv`` under the page's own query."""
+
+    @server.get("/csv/<page>/<table>.csv")
+    def download(page: str, table: str) -> Response:
+        make = TABLES.get((page, table))
+        run = data.run()
+        if make is None or run is None:
+            abort(404)
+        body = as_csv(make(View(data, run, request.args.to_dict(), "light")))
+        return Response(
+            body,
+            mimetype="text/csv",
+            headers={"Content-Disposition": f'attachment; filename="arcdrift-{page}-{table}.csv"'},
+        )

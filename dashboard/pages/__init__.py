@@ -1,0 +1,43 @@
+"""The pages: each renders itself from a `View`, and names the tables it offers for download."""
+
+from collections.abc import Callable
+from typing import Any
+
+import pandas as pd
+from dash import dcc, html
+
+from dashboard.pages import checks, findings, loss, splicer, today
+from dashboard.parts import View, heading
+from dashboard.shell import PLACES
+
+PAGES: dict[str, Callable[[View], Any]] = {
+    "/": today.render,
+    "/loss": loss.render,
+    "/splicer": splicer.render,
+    "/checks": checks.render,
+    "/findings": findings.render,
+}
+TABLES: dict[tuple[str, str], Callable[[View], pd.DataFrame]] = {
+    (page, name): table
+    for page, module in (
+        ("loss", loss),
+        ("splicer", splicer),
+        ("checks", checks),
+        ("findings", findings),
+    )
+    for name, table in module.TABLES.items()
+}
+
+
+def not_found(path: str) -> html.Div:
+    """Return the page for an address that leads nowhere."""
+    return html.Div(
+        [
+            heading("No such page", f"Nothing lives at {path[:80]}."),
+            html.P("Pages there are:"),
+            html.Ul(
+                [html.Li(dcc.Link(place.words, href=place.path)) for place in PLACES],
+                className="plain-list",
+            ),
+        ]
+    )

@@ -1,0 +1,364 @@
+"""Findings: the work list, and one finding's evidence."""
+
+from datetime import timedelta
+from typing import Any
+
+import dash_ag_grid as dag
+import pandas as pd
+from dash import dcc, html
+
+from arcdrift.analysis.advice import CAUTIONS
+from arcdrift.finding import KINDS, SEVERITY_ORDER
+from dashboard import ids
+from dashboard.grids import work_list_options
+from dashboard.parts import (
+    View,
+    card,
+    csv_link,
+    facts,
+    heading,
+    notice,
+    select,
+    severity_tag,
+    shown_day,
+)
+from dashboard.query import href, search
+
+COLUMNS = ["severity", "finding", "subject", "since", "summary", "next_step"]
+PHONE_ROWS = 40
+WORDS = {
+    "db": "dB",
+    "pct": "%",
+    "deg": "°",
+    "um": "µm",
+    "hpa": "hPa",
+    "c": "°C",
+    "min": "min",
+}
+
+
+def still_open(finding: dict[str, Any]) -> bool:
+    """Whether a finding still waits for someone."""
+    return str(finding["status"]) == "open"
+
+
+def of_splicer(finding: dict[str, Any], splicer: str) -> bool:
+    """Whether a finding is about a splicer or one of its streams."""
+    subject = finding["subject"]
+    name = str(subject["id"])
+    return name == splicer or (subject["type"] == "stream" and name.startswith(f"{splicer} / "))
+
+
+def splicer_of(finding: dict[str, Any]) -> str | None:
+    """Splicer a finding is about, None for sites and the crew."""
+    subject = finding["subject"]
+    if subject["type"] not in ("splicer", "stream"):
+        return None
+    return str(subject["id"]).partition(" / ")[0]
+
+
+def chosen(view: View) -> list[dict[str, Any]]:
+    """Return findings under the URL's filters: the most severe first, the latest first within."""
+    query = view.query
+    rows = [
+        finding
+        for finding in view.data.findings()
+        if query.get("severity", finding["severity"]) == finding["severity"]
+        and query.get("kind", finding["kind"]) == finding["kind"]
+        and ("splicer" not in query or of_splicer(finding, query["splicer"]))
+    ]
+    rows.sort(key=lambda finding: str(finding["until"]), reverse=True)
+    return sorted(rows, key=lambda finding: SEVERITY_ORDER[finding["severity"]])
+
+
+def table(view: View) -> pd.DataFrame:
+    """Return the work list as a table."""
+    rows = [
+        {
+            "severity": finding["severity"],
+            "finding": KINDS[finding["kind"]],
+            "subject": finding["subject"]["id"],
+            "since": finding["since"],
+            "until": finding["until"],
+            "summary": finding["summary"],
+            "next_step": finding["next_step"],
+            "status": finding["status"],
+            "id": finding["id"],
+        }
+        for finding in chosen(view)
+    ]
+    return pd.DataFrame(rows, columns=[*COLUMNS[:4], "until", *COLUMNS[4:], "status", "id"])
+
+
+TABLES = {"findings": table}
+
+
+def render(view: View) -> html.Div:
+    """Return the page."""
+    rows = chosen(view)
+    everything = view.data.findings()
+    picked = next((f for f in everything if f["id"] == view.query.get("finding")), None)
+    kinds = sorted({finding["kind"] for finding in everything}, key=lambda kind: KINDS[kind])
+    severities = sorted({f["severity"] for f in everything}, key=SEVERITY_ORDER.__getitem__)
+    missing = "finding" in view.query and picked is None
+    return html.Div(
+        [
+            heading("Findings", "What the logs say needs a person, most severe first."),
+            html.Div(
+                [
+                    select(
+                        "severity",
+                        "Severity",
+                        [(severity, severity) for severity in severities],
+                        view.query.get("severity"),
+                    ),
+                    select(
+                        "kind",
+                        "Kind",
+                        [(kind, KINDS[kind]) for kind in kinds],
+                        view.query.get("kind"),
+                    ),
+                    select(
+                        "splicer",
+                        "Splicer",
+                        [(name, name) for name in view.data.splicers()],
+                        view.query.get("splicer"),
+                    ),
+                ],
+                className="filters",
+            ),
+            notice("That finding is no longer on record; the latest analysis dropped it.")
+            if missing
+            else None,
+            html.Div(
+                [
+                    _detail(view, picked) if picked else None,
+                    _list(view, rows, picked),
+                ],
+                className="work" if picked else "",
+            ),
+        ]
+    )
+
+
+def _list(view: View, rows: list[dict[str, Any]], picked: dict[str, Any] | None) -> html.Section:
+    kept = {key: value for key, value in view.query.items() if key != "finding"}
+    if not rows:
+        return card(
+            notice("No finding matches. Clear a filter to see more.")
+            if view.data.findings()
+            else notice("No findings: the last analysis saw nothing that needs a person.")
+        )
+    grid_data = [
+        {
+            "severity": finding["severity"],
+            "finding": KINDS[finding["kind"]],
+            "subject": finding["subject"]["id"],
+            "since": shown_day(finding["since"]),
+            "summary": finding["summary"],
+            "next": finding["next_step"],
+            "href": href("/findings", {**kept, "finding": finding["id"]}),
+        }
+        for finding in rows
+    ]
+    narrow = picked is not None
+    grid = dag.AgGrid(
+        id=ids.link_grid("findings"),
+        rowData=grid_data,
+        columnDefs=[
+            {
+                "field": "severity",
+                "headerName": "Severity",
+                "width": 100,
+                "cellClassRules": {
+                    f"severity-{name}": f"params.value == '{name}'" for name in SEVERITY_ORDER
+                },
+            },
+            {"field": "finding", "headerName": "Finding", "width": 190},
+            {"field": "subject", "headerName": "About", "width": 150},
+            {"field": "since", "headerName": "Since", "width": 116, "sortable": False},
+            {
+                "field": "summary",
+                "headerName": "What was seen",
+                "flex": 1,
+                "minWidth": 260,
+                "wrapText": True,
+                "autoHeight": True,
+            },
+            {
+                "field": "next",
+                "headerName": "Next step",
+                "flex": 1,
+                "minWidth": 220,
+                "wrapText": True,
+                "autoHeight": True,
+                "hide": narrow,
+            },
+        ],
+        defaultColDef={"resizable": True, "sortable": True},
+        dashGridOptions=work_list_options(len(rows)),
+        style={"height": None},
+    )
+    phone = html.Ul(
+        [
+            html.Li(
+                dcc.Link(
+                    [
+                        html.Div(
+                            [
+                                severity_tag(finding["severity"]),
+                                html.Strong(finding["subject"]["id"]),
+                                html.Span(shown_day(finding["since"]), className="muted"),
+                            ],
+                            className="row",
+                        ),
+                        html.Div(KINDS[finding["kind"]], className="kind"),
+                        html.Div(finding["summary"]),
+                    ],
+                    href=href("/findings", {**kept, "finding": finding["id"]}),
+                    className="finding-link",
+                )
+            )
+            for finding in rows[:PHONE_ROWS]
+        ],
+        className="finding-list",
+    )
+    more = len(rows) - PHONE_ROWS
+    return card(
+        html.P(
+            "Choose a row for its evidence and likely causes.", className="muted hint wide-only"
+        ),
+        html.Div(grid, className="wide-only"),
+        html.Div(
+            [phone, html.P(f"{more} more: narrow the filters.") if more > 0 else None],
+            className="phone-only",
+        ),
+        title=f"{len(rows)} finding{'s' if len(rows) != 1 else ''}",
+        aside=html.A(
+            "CSV",
+            href=csv_link("/findings", "findings", kept),
+            className="csv",
+            **{"aria-label": "Download the findings as CSV"},
+        ),
+    )
+
+
+def _links(finding: dict[str, Any]) -> list[Any]:
+    splicer = splicer_of(finding)
+    if splicer is None:
+        return []
+    links = [
+        dcc.Link(f"Open {splicer}", href=href("/splicer", splicer=splicer), className="button")
+    ]
+    if finding["subject"]["type"] == "stream":
+        program = finding["subject"]["id"].partition(" / ")[2]
+        links.append(
+            dcc.Link(
+                "Open its loss chart",
+                href=href("/loss", splicer=splicer, program=program),
+                className="button",
+            )
+        )
+    if finding["kind"].startswith("check-"):
+        links.append(
+            dcc.Link("Open its checks", href=href("/checks", splicer=splicer), className="button")
+        )
+    return links
+
+
+def _detail(view: View, finding: dict[str, Any]) -> html.Section:
+    kept = {key: value for key, value in view.query.items() if key != "finding"}
+    causes = finding["likely_causes"]
+    return html.Section(
+        [
+            html.Div(
+                [
+                    severity_tag(finding["severity"]),
+                    html.Span(f"status: {finding['status']}", className="muted"),
+                    dcc.Link(
+                        "Close", href=f"/findings{search(kept)}", className="button close-detail"
+                    ),
+                ],
+                className="row",
+            ),
+            html.H2(f"{KINDS[finding['kind']]}: {finding['subject']['id']}"),
+            html.P(finding["summary"], className="lead"),
+            html.Div([html.Strong("Next step. "), finding["next_step"]], className="next-box"),
+            html.Div(_links(finding), className="row buttons"),
+            html.H3("When"),
+            facts(
+                [
+                    ("Since", shown_day(finding["since"])),
+                    ("Latest evidence", shown_day(finding["until"])),
+                    ("Change likely began", onset_words(finding["onset"])),
+                ]
+            ),
+            html.H3("Likely causes"),
+            _causes(causes) if causes else notice("Nothing on record points to a cause."),
+            html.H3("Evidence"),
+            facts([evidence_words(key, value) for key, value in finding["evidence"].items()]),
+            html.H3("Before you touch anything"),
+            html.Ul([html.Li(words) for words in CAUTIONS], className="cautions"),
+        ],
+        className="card detail",
+        **{"aria-label": "Chosen finding"},
+    )
+
+
+def _causes(causes: list[dict[str, Any]]) -> html.Ol:
+    return html.Ol(
+        [
+            html.Li(
+                [
+                    html.Div(
+                        [html.Strong(cause["cause"]), html.Span(f"{cause['weight']:.0%}")],
+                        className="row spread",
+                    ),
+                    html.Div(
+                        html.Div(style={"width": f"{100 * cause['weight']:.0f}%"}),
+                        className="bar",
+                        **{"aria-hidden": "true"},
+                    ),
+                    html.Div(cause["why"], className="muted"),
+                ]
+            )
+            for cause in causes
+        ],
+        className="causes",
+    )
+
+
+def onset_words(onset: dict[str, Any] | None) -> str:
+    """Return when the change likely began, with its range."""
+    if onset is None:
+        return "not estimated"
+    words = shown_day(onset["estimate"])
+    if onset["earliest"] and onset["latest"] and onset["earliest"] != onset["latest"]:
+        words += f" (between {shown_day(onset['earliest'])} and {shown_day(onset['latest'])})"
+    return words
+
+
+def onset_range(finding: dict[str, Any]) -> tuple[pd.Timestamp, pd.Timestamp] | None:
+    """First and last day on which the change may have begun."""
+    onset = finding["onset"]
+    if onset is None:
+        return None
+    first, last = (onset[key] or onset["estimate"] for key in ("earliest", "latest"))
+    low, high = (pd.Timestamp(text).tz_localize(None).normalize() for text in (first, last))
+    return (low, high) if high - low < timedelta(days=400) else None
+
+
+def evidence_words(key: str, value: Any) -> tuple[str, str]:
+    """Return a label and a value with its unit from an evidence entry such as ``loss_db``."""
+    stem, _, last = key.rpartition("_")
+    unit = WORDS.get(last, "") if stem else ""
+    label = (stem if unit else key).replace("_", " ")
+    if isinstance(value, bool):
+        text = "yes" if value else "no"
+    elif isinstance(value, float):
+        text = f"{value:.4g}"
+    elif isinstance(value, list):
+        text = ", ".join(str(item) for item in value)
+    else:
+        text = "not known" if value is None else str(value)
+    return label, f"{text} {unit}".strip()

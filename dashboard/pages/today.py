@@ -1,0 +1,231 @@
+"""Today: what needs someone now."""
+
+from collections import Counter
+from typing import Any, NamedTuple
+
+import pandas as pd
+from dash import dcc, html
+
+from arcdrift.analysis.advice import Advice
+from arcdrift.errors import ArcdriftError
+from arcdrift.finding import KINDS, SEVERITY_ORDER
+from dashboard.pages.findings import of_splicer, still_open
+from dashboard.parts import (
+    SEVERITY,
+    VERDICT,
+    View,
+    card,
+    facts,
+    heading,
+    notice,
+    severity_tag,
+    shown_day,
+    shown_time,
+    status_tag,
+    tag,
+)
+from dashboard.query import href
+
+CHECK_URGENCY = {"failed-only": 0, "due": 1, "missed": 1, "late": 2, "checked": 3, "no-work": 4}
+VERDICT_URGENCY = {"recalibrate": 0, "cannot-tell": 1, "keep-working": 2}
+MOST_URGENT = 5
+
+
+class Standing(NamedTuple):
+    """Where one splicer stands today."""
+
+    splicer: str
+    check: pd.Series | None
+    advice: Advice | None
+    trouble: str
+    findings: list[dict[str, Any]]
+
+    @property
+    def status(self) -> str:
+        """Status of today's check."""
+        return "no-work" if self.check is None else str(self.check["status"])
+
+    def urgency(self) -> tuple[int, int, int, str]:
+        """Sort key, the most urgent first; a splicer without work today comes last."""
+        acts = sum(finding["severity"] == "act" for finding in self.findings)
+        verdict = VERDICT_URGENCY[self.advice.verdict] if self.advice else 1
+        idle = int(self.status == "no-work")
+        return (idle, -acts, CHECK_URGENCY[self.status] + verdict, self.splicer)
+
+
+def standings(view: View) -> list[Standing]:
+    """Every splicer's standing, the most urgent first."""
+    days = view.data.result("result_check_days")
+    running = days[~days["day_over"].astype(bool)].drop_duplicates("splicer", keep="last")
+    today = {row["splicer"]: row for _, row in running.iterrows()}
+    open_now = [finding for finding in view.data.findings() if still_open(finding)]
+    made = []
+    for splicer in view.data.splicers():
+        advice, trouble = None, ""
+        try:
+            advice = view.data.advice(splicer, None, None, None)
+        except ArcdriftError as problem:
+            trouble = str(problem)
+        mine = [finding for finding in open_now if of_splicer(finding, splicer)]
+        made.append(Standing(splicer, today.get(splicer), advice, trouble, mine))
+    return sorted(made, key=Standing.urgency)
+
+
+def render(view: View) -> html.Div:
+    """Return the page."""
+    rows = standings(view)
+    zone = view.data.zone()
+    urgent = sorted(
+        (f for f in view.data.findings() if still_open(f) and f["severity"] == "act"),
+        key=lambda f: f["until"],
+        reverse=True,
+    )
+    return html.Div(
+        [
+            heading(
+                "Today",
+                f"{view.run.now.astimezone(zone):%A %d %B %Y, %H:%M}. "
+                f"Analyzed {shown_time(view.run.assessed_on, view.data)}.",
+            ),
+            _crew_line(view, rows),
+            _act_first(urgent),
+            html.H2("Splicers", className="section-title"),
+            html.Div([_splicer_card(view, row) for row in rows], className="splicer-cards")
+            if rows
+            else notice("No splicer is known yet."),
+        ]
+    )
+
+
+def _crew_line(view: View, rows: list[Standing]) -> html.Section:
+    counts = Counter(row.status for row in rows)
+    working = sum(n for status, n in counts.items() if status != "no-work")
+    said = [
+        f"{counts[status]} {words}"
+        for status, words in (
+            ("checked", "in time"),
+            ("late", "late"),
+            ("failed-only", "failed only"),
+            ("due", "due"),
+        )
+        if counts[status]
+    ]
+    days = view.data.result("result_crew_days").sort_values("day")
+    days = days[days["mean_db"].notna()]
+    loss = "no splices yet"
+    if not days.empty:
+        last = days.iloc[-1]
+        loss = (
+            f"{int(last['splices'])} splices on {shown_day(last['day'])}, "
+            f"mean {last['mean_db']:.3f} dB"
+        )
+    calls = sum(row.advice is not None and row.advice.verdict == "recalibrate" for row in rows)
+    return html.Section(
+        facts(
+            [
+                ("Splicers at work", f"{working} of {len(rows)}"),
+                ("Arc checks today", ", ".join(said) or "none expected"),
+                ("Should recalibrate", f"{calls} of {len(rows)}"),
+                ("Last workday", loss),
+            ]
+        ),
+        className="card crew-line",
+    )
+
+
+def _act_first(urgent: list[dict[str, Any]]) -> html.Section:
+    if not urgent:
+        return card(
+            notice("Nothing on record asks for action now.", name="good"), title="Act first"
+        )
+    items = [
+        html.Li(
+            dcc.Link(
+                [
+                    html.Div(
+                        [
+                            severity_tag(finding["severity"]),
+                            html.Strong(finding["subject"]["id"]),
+                            html.Span(KINDS[finding["kind"]], className="muted"),
+                        ],
+                        className="row",
+                    ),
+                    html.Div(finding["summary"]),
+                    html.Div(["Next: ", finding["next_step"]], className="next"),
+                ],
+                href=href("/findings", finding=finding["id"]),
+                className="finding-link",
+            )
+        )
+        for finding in urgent[:MOST_URGENT]
+    ]
+    more = len(urgent) - MOST_URGENT
+    return card(
+        html.Ul(items, className="finding-list"),
+        dcc.Link(f"{more} more to act on", href=href("/findings", severity="act"), className="more")
+        if more > 0
+        else None,
+        title="Act first",
+    )
+
+
+def _splicer_card(view: View, row: Standing) -> html.Article:
+    known = view.data.crew.splicers.get(row.splicer)
+    lines: list[Any] = [
+        html.Div(
+            [
+                dcc.Link(row.splicer, href=href("/splicer", splicer=row.splicer), className="name"),
+                html.Span(known.model if known else "", className="muted"),
+            ],
+            className="row spread",
+        ),
+        html.Dl(
+            [
+                html.Div(
+                    [html.Dt("Arc check"), html.Dd([status_tag(row.status), _when(view, row)])]
+                ),
+                html.Div([html.Dt("Arc now"), html.Dd(_verdict(row))]),
+                html.Div([html.Dt("Findings"), html.Dd(_findings(row))]),
+            ],
+            className="pairs",
+        ),
+    ]
+    return html.Article(lines, className="card splicer-card", **{"aria-label": row.splicer})
+
+
+def _when(view: View, row: Standing) -> html.Span | None:
+    if row.check is None:
+        return None
+    check = row.check
+    words = ""
+    if pd.notna(check["checked_at"]):
+        at = pd.Timestamp(check["checked_at"]).tz_convert(view.data.zone_of_splicer(row.splicer))
+        words = f"at {at:%H:%M}"
+    if check["status"] == "late":
+        words += f", after {int(check['splices_before_check'])} splices"
+    elif check["status"] in ("due", "missed", "failed-only"):
+        words = f"{int(check['splices'])} splices so far"
+    elif check["status"] == "no-work":
+        words = "so far"
+    return html.Span(words, className="muted")
+
+
+def _verdict(row: Standing) -> list[Any]:
+    if row.advice is None:
+        return [tag(*VERDICT["cannot-tell"], "cannot-tell"), html.Span(row.trouble)]
+    advice = row.advice
+    why = advice.reasons[0] if advice.reasons else advice.basis_note
+    return [tag(*VERDICT[advice.verdict], advice.verdict), html.Span(why, className="why")]
+
+
+def _findings(row: Standing) -> list[Any]:
+    counts = Counter(finding["severity"] for finding in row.findings)
+    if not counts:
+        return [html.Span("none open", className="muted")]
+    return [
+        dcc.Link(
+            tag(SEVERITY[severity][0], f"{counts[severity]} {severity}", severity),
+            href=href("/findings", splicer=row.splicer, severity=severity),
+        )
+        for severity in sorted(counts, key=SEVERITY_ORDER.__getitem__)
+    ]

@@ -1,0 +1,32 @@
+"""The URL's query is the only state of a screen."""
+
+from collections.abc import Mapping
+from urllib.parse import parse_qsl, urlencode
+
+Query = Mapping[str, str]
+MAX_QUERY = 2000
+
+
+def parse(search: str | None) -> dict[str, str]:
+    """Query of a URL as a dictionary; the last of repeated keys wins, empty values are dropped."""
+    return dict(parse_qsl((search or "").removeprefix("?")[:MAX_QUERY]))
+
+
+def search(query: Mapping[str, object]) -> str:
+    """Return the query as a URL's search part, without keys that have no value."""
+    kept = {key: value for key, value in query.items() if value not in (None, "")}
+    return f"?{urlencode(kept)}" if kept else ""
+
+
+def href(path: str, query: Mapping[str, object] | None = None, **values: object) -> str:
+    """Return a link to a page with a query."""
+    return path + search({**(query or {}), **values})
+
+
+def number(query: Query, key: str) -> float | None:
+    """Return a number from the query, None when it is absent or not a finite number."""
+    try:
+        value = float(query.get(key, ""))
+    except ValueError:
+        return None
+    return value if abs(value) < 1e9 else None

@@ -1,0 +1,152 @@
+"""The frame around every page: crew name, navigation, light and dark."""
+
+from typing import Any, NamedTuple
+
+import dash_mantine_components as dmc
+from dash import dcc, html
+
+from arcdrift.figures.theme import FONT, Scheme
+from arcdrift.settings import Crew
+from dashboard import ids
+
+
+class Place(NamedTuple):
+    """A page in the navigation."""
+
+    path: str
+    words: str
+    icon: str
+
+
+PLACES = (
+    Place("/", "Today", "today"),
+    Place("/loss", "Loss", "loss"),
+    Place("/splicer", "Splicer", "splicer"),
+    Place("/checks", "Checks", "checks"),
+    Place("/findings", "Findings", "findings"),
+)
+REFRESH_MS = 60_000
+THEME = {
+    "fontFamily": FONT,
+    "headings": {"fontFamily": FONT, "fontWeight": "650"},
+    "primaryColor": "fiber",
+    "primaryShade": {"light": 7, "dark": 4},
+    "colors": {
+        "fiber": [
+            "#eaf5fc",
+            "#d3e9f7",
+            "#a5d2ef",
+            "#7fc0ea",
+            "#56b4e9",
+            "#3b9bd4",
+            "#1f86c4",
+            "#0072b2",
+            "#005d92",
+            "#004872",
+        ]
+    },
+    "defaultRadius": "md",
+}
+SWITCH_SCHEME = """
+function(clicks, scheme) {
+    const kept = document.cookie.match(/(?:^|; )arcdrift-scheme=(light|dark)/);
+    let next = kept ? kept[1] : scheme;
+    if (clicks) {
+        next = scheme === "dark" ? "light" : "dark";
+        document.cookie = "arcdrift-scheme=" + next + "; path=/; max-age=31536000; samesite=strict";
+    } else if (!kept && window.matchMedia("(prefers-color-scheme: dark)").matches) {
+        next = "dark";
+    }
+    document.documentElement.dataset.agThemeMode = next;
+    const keep = window.dash_clientside.no_update;
+    return next === scheme ? [keep, keep] : [next, next];
+}
+"""
+SET_TITLE = """
+function(path) {
+    const places = PLACES;
+    const words = places[path] || "Not found";
+    document.title = words + " · arcdrift";
+    window.scrollTo(0, 0);
+    return words;
+}
+"""
+
+
+def _links(name: str) -> list[Any]:
+    return [
+        dmc.NavLink(
+            label=place.words,
+            href=place.path,
+            active="exact",
+            leftSection=html.Span(className=f"icon icon-{place.icon}", **{"aria-hidden": "true"}),
+            className=name,
+        )
+        for place in PLACES
+    ]
+
+
+def shell(crew: Crew, scheme: Scheme, version: str) -> dmc.MantineProvider:
+    """Return the whole screen without its page."""
+    header = html.Div(
+        [
+            dcc.Link(
+                [html.Span(className="mark", **{"aria-hidden": "true"}), html.Span("arcdrift")],
+                href="/",
+                className="brand",
+                title="To today's page",
+            ),
+            html.Span(crew.name, className="crew-name"),
+            html.Span(
+                "invented data",
+                className="invented",
+                title="This crew, its people and its numbers are made up for demonstration.",
+            )
+            if crew.invented
+            else None,
+            html.Button(
+                html.Span(className="icon icon-scheme", **{"aria-hidden": "true"}),
+                id=ids.SCHEME_BUTTON,
+                className="scheme-button",
+                title="Light or dark",
+                **{"aria-label": "Switch between light and dark"},
+            ),
+        ],
+        className="header",
+    )
+    return dmc.MantineProvider(
+        id=ids.PROVIDER,
+        theme=THEME,
+        forceColorScheme=scheme,
+        children=[
+            dcc.Location(id=ids.URL, refresh="callback-nav"),
+            dcc.Store(id=ids.SCHEME, data=scheme),
+            dcc.Store(id=ids.RESULTS_VERSION, data=version),
+            dcc.Store(id=ids.PAGE_TITLE),
+            dcc.Interval(id=ids.RESULTS_TIMER, interval=REFRESH_MS),
+            html.A("Skip to the page", href=f"#{ids.PAGE}", className="skip"),
+            dmc.AppShell(
+                [
+                    dmc.AppShellHeader(header),
+                    dmc.AppShellNavbar(
+                        html.Div(_links("side-link"), className="side-links"),
+                        **{"aria-label": "Pages"},
+                    ),
+                    dmc.AppShellMain(
+                        [
+                            html.Div(id=ids.TROUBLE, role="alert"),
+                            html.Div(id=ids.PAGE, tabIndex="-1"),
+                        ]
+                    ),
+                    dmc.AppShellFooter(
+                        html.Nav(_links("tab-link"), className="tabs", **{"aria-label": "Pages"}),
+                        hiddenFrom="sm",
+                    ),
+                ],
+                header={"height": 56},
+                navbar={"width": 190, "breakpoint": "sm", "collapsed": {"mobile": True}},
+                footer={"height": {"base": 60, "sm": 0}},
+                padding={"base": "sm", "sm": "lg"},
+            ),
+        ],
+    )

@@ -1,0 +1,100 @@
+"""A dashboard in a thread, and a browser that notes everything that goes wrong."""
+
+import shutil
+import socket
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import waitress
+from playwright.sync_api import Browser, BrowserContext, Page, Playwright
+
+from dashboard.app import create_app
+
+WIDE = {"width": 1400, "height": 900}
+PHONE = {"width": 390, "height": 844}
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+SETTLED = """() => {
+    const busy = document.querySelector('[data-dash-is-loading="true"]');
+    const page = document.querySelector('#page');
+    const bare = [...document.querySelectorAll('.dash-graph')].some(
+        graph => !graph.querySelector('.main-svg'));
+    return !busy && !bare && page && page.children.length > 0;
+}"""
+
+
+def chromium() -> str | None:
+    """Path of a Chromium on this machine, None when there is none."""
+    return shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+@contextmanager
+def served(folder: Path) -> Iterator[str]:
+    """Serve a crew folder on a free port of this machine; yield its address."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    server = waitress.create_server(
+        create_app(folder).server, host="127.0.0.1", port=port, threads=8
+    )
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        server.close()
+        thread.join(timeout=5)
+
+
+def launched(playwright: Playwright) -> Browser:
+    """Start the machine's Chromium."""
+    return playwright.chromium.launch(executable_path=chromium(), args=FLAGS)
+
+
+class Watched:
+    """A page of one session, and what went wrong on it."""
+
+    def __init__(self, context: BrowserContext, address: str) -> None:
+        self.address = address
+        self.troubles: list[str] = []
+        self.page: Page = context.new_page()
+        self.page.on("console", self._heard)
+        self.page.on("pageerror", lambda error: self.troubles.append(f"error: {error}"))
+        self.page.on("requestfailed", lambda r: self.troubles.append(f"failed: {r.url}"))
+        self.page.on("request", self._asked)
+        self.page.on("response", self._answered)
+
+    def _heard(self, message: object) -> None:
+        if message.type in ("error", "warning"):  # type: ignore[attr-defined]
+            self.troubles.append(f"console: {message.text}")  # type: ignore[attr-defined]
+
+    def _asked(self, request: object) -> None:
+        url = request.url  # type: ignore[attr-defined]
+        if urlsplit(url).scheme in ("http", "https") and not url.startswith(self.address):
+            self.troubles.append(f"left this machine: {url}")
+
+    def _answered(self, response: object) -> None:
+        if response.status >= 400:  # type: ignore[attr-defined]
+            self.troubles.append(f"{response.status}: {response.url}")  # type: ignore[attr-defined]
+
+    def open(self, path: str) -> Page:
+        """Open a page and wait until it stands."""
+        self.page.goto(self.address + path)
+        self.settle()
+        return self.page
+
+    def settle(self) -> None:
+        """Wait until nothing loads any more and every chart is drawn."""
+        self.page.wait_for_function(SETTLED)
+        self.page.wait_for_load_state("networkidle")
