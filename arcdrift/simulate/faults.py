@@ -1,0 +1,99 @@
+"""Planted faults: what goes wrong, with whom, since when, and by how much."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+
+FaultKind = Literal[
+    "arc-step",
+    "arc-drift",
+    "v-grooves-dirty",
+    "careless",
+    "checks-skipped",
+    "check-failed",
+    "electrodes-late",
+    "blade-overdue",
+    "cold-front",
+    "readings-gap",
+    "site-move",
+]
+SUBJECT: dict[str, str] = {
+    "arc-step": "splicer",
+    "arc-drift": "splicer",
+    "v-grooves-dirty": "splicer",
+    "careless": "technician",
+    "checks-skipped": "splicer",
+    "check-failed": "splicer",
+    "electrodes-late": "splicer",
+    "blade-overdue": "cleaver",
+    "cold-front": "crew",
+    "readings-gap": "site",
+    "site-move": "splicer",
+}
+HARMLESS = frozenset({"cold-front", "site-move"})
+"""Things that move the numbers and are nobody's fault."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One planted fault.
+
+    Attributes
+    ----------
+    kind : str
+        One of `FaultKind`.
+    subject : str
+        Splicer, technician, cleaver or site; the crew's name for a front.
+    since, until : datetime
+        Local wall-clock times, half open. ``until`` None lasts to the end; an arc step also
+        ends when the electrodes are replaced.
+    size : float
+        ``arc-step``: units of a model of scale 1; ``arc-drift``: the same per day;
+        ``v-grooves-dirty``, ``careless``: factor on loss; ``checks-skipped``: share of days;
+        ``electrodes-late``: arcs at which they are replaced at last; ``cold-front``: kelvin.
+    description : str
+        One sentence.
+    target : str, optional
+        Where a splicer moves to.
+    """
+
+    kind: FaultKind
+    subject: str
+    since: datetime
+    until: datetime | None
+    size: float
+    description: str
+    target: str | None = None
+
+    @property
+    def subject_type(self) -> str:
+        """What the subject is."""
+        return SUBJECT[self.kind]
+
+    @property
+    def harmless(self) -> bool:
+        """Whether nobody needs to act."""
+        return self.kind in HARMLESS
+
+    def span(self, zone: str) -> tuple[float, float]:
+        """Begin and end as seconds since 1970 UTC; infinity for an open end."""
+
+        def seconds(local: datetime) -> float:
+            return local.replace(tzinfo=ZoneInfo(zone)).astimezone(UTC).timestamp()
+
+        return seconds(self.since), np.inf if self.until is None else seconds(self.until)
+
+    def active(self, at: npt.NDArray[np.int64], zone: str) -> npt.NDArray[np.bool_]:
+        """Whether the fault acts at each instant (seconds since 1970 UTC)."""
+        begin, end = self.span(zone)
+        return (at >= begin) & (at < end)
+
+
+def of_kind(faults: Iterable[Fault], kind: FaultKind, subject: str | None = None) -> list[Fault]:
+    """Pick the faults of one kind, and of one subject when given."""
+    return [fault for fault in faults if fault.kind == kind and subject in (None, fault.subject)]

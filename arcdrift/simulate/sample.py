@@ -1,0 +1,212 @@
+"""Crews ready to simulate: one of any size, and the one behind the sample logs.
+
+Everything is invented: splicers are named after birds, people after trees.
+"""
+
+from dataclasses import replace
+from datetime import date, datetime, time
+
+import numpy as np
+
+from arcdrift.simulate.faults import Fault
+from arcdrift.simulate.scenario import (
+    ModelSpec,
+    ProgramSpec,
+    Scenario,
+    SiteSpec,
+    SplicerSpec,
+    TechnicianSpec,
+)
+
+BIRDS = (
+    "Heron", "Kestrel", "Plover", "Dunlin", "Osprey", "Curlew", "Tern", "Lapwing", "Avocet",
+    "Bittern", "Dipper", "Egret", "Fulmar", "Gannet", "Godwit", "Grebe", "Harrier", "Ibis",
+    "Petrel", "Pipit", "Redshank", "Sandpiper", "Shrike", "Siskin", "Snipe", "Teal",
+    "Turnstone", "Whimbrel", "Wigeon", "Woodcock",
+)  # fmt: skip
+TREES = (
+    "Alder", "Birch", "Cedar", "Larch", "Spruce", "Poplar", "Hemlock", "Walnut", "Tamarack",
+    "Hornbeam", "Hickory", "Cypress", "Mulberry", "Sycamore", "Chestnut", "Whitebeam",
+    "Buckthorn", "Basswood", "Redwood", "Cottonwood", "Sweetgum", "Ironwood", "Spindle",
+    "Medlar", "Quince", "Tupelo", "Catalpa", "Sumac", "Pinyon", "Boxwood",
+)  # fmt: skip
+SITES = (
+    SiteSpec("Harbor", 12.0, logger_min=30),
+    SiteSpec("Valley", 610.0, logger_min=None, station_min=60),
+    SiteSpec("Pass", 2740.0, logger_min=30),
+)
+MODELS = (
+    ModelSpec("Model A"),
+    ModelSpec(
+        "Model B", unit="%", scale=0.5, step=0.5, electrode_life_arcs=6000,
+        counter_resets=False, own_air=True,
+    ),
+)  # fmt: skip
+PROGRAMS = (
+    ProgramSpec("single-mode adaptive", "self-adjusting", mean_db=0.028, shape=1.0),
+    ProgramSpec("single-mode fixed", "fixed", mean_db=0.034, shape=1.3),
+    ProgramSpec("mixed-fiber recipe", "custom", fiber_b="G.655", mean_db=0.048, shape=1.7),
+)
+_PROGRAM_SHARES = ((0.65, 0.25, 0.10), (0.20, 0.70, 0.10), (0.55, 0.15, 0.30))
+
+
+def invented_crew(
+    *,
+    splicers: int = 8,
+    technicians: int | None = None,
+    days: int = 120,
+    splices_per_day: float = 60.0,
+    seed: int = 1,
+    start: date = date(2026, 7, 20),
+    faults: tuple[Fault, ...] = (),
+) -> Scenario:
+    """Make up a crew of any size, healthy unless faults are given.
+
+    Parameters
+    ----------
+    splicers, technicians : int
+        Head counts; by default five technicians for every four splicers.
+    days : int
+        Calendar days.
+    splices_per_day : float
+        Mean splices of a splicer on a workday.
+    seed : int
+        The same seed gives the same crew and the same logs.
+    start : date
+        First local day.
+    faults : tuple of Fault
+        What goes wrong.
+
+    Returns
+    -------
+    Scenario
+        Splicers spread over the three sites; the first is ``Heron``, the first technician
+        ``Alder``.
+    """
+    rng = np.random.default_rng([seed, 0x0C4E3])
+    people = -(-5 * splicers // 4) if technicians is None else technicians
+    machines = tuple(
+        SplicerSpec(
+            name=_nth(BIRDS, n),
+            model=MODELS[int(n % 8 in (4, 6, 7))].name,
+            home_site=SITES[(0, 1, 0, 1, 1, 1, 0, 2)[n % 8]].name,
+            cleaver=f"C{n + 1}",
+            base=round(float(rng.normal(100, 8)), 1),
+            loss_factor=round(float(np.exp(0.12 * rng.normal())), 3),
+            estimate_bias_db=round(float(rng.normal(0.002, 0.003)), 4),
+            arcs_at_start=int(rng.integers(100, 4300)),
+            blade_position=int(rng.integers(1, 17)),
+            programs=tuple(
+                (program.name, share)
+                for program, share in zip(PROGRAMS, _PROGRAM_SHARES[n % 3], strict=True)
+            ),
+        )
+        for n in range(splicers)
+    )
+    hands = tuple(
+        TechnicianSpec(
+            name=_nth(TREES, n),
+            loss_factor=round(float(np.exp(0.06 * rng.normal())), 3),
+            cleave_median_deg=round(float(0.7 * np.exp(0.12 * rng.normal())), 3),
+        )
+        for n in range(people)
+    )
+    return Scenario(
+        name=f"Simulated crew of {splicers} splicers (invented)",
+        sites=SITES,
+        models=MODELS,
+        splicers=machines,
+        technicians=hands,
+        programs=PROGRAMS,
+        start=start,
+        days=days,
+        splices_per_day=splices_per_day,
+        seed=seed,
+        faults=faults,
+    )
+
+
+def sample_scenario() -> Scenario:
+    """Describe the crew behind the sample logs in data/sample.
+
+    Returns
+    -------
+    Scenario
+        Eight splicers, ten technicians, three sites, 120 days over the end of daylight time;
+        the last day stops at 10:30 and is still running.
+    """
+    crew = invented_crew(splices_per_day=62.0, seed=20260720)
+    arcs = {"Heron": 1900, "Kestrel": 3600, "Plover": 3000, "Dunlin": 2600, "Osprey": 5200,
+            "Curlew": 400, "Tern": 2500, "Lapwing": 4100}  # fmt: skip
+    name = "Tarnwater crew (invented)"
+    return replace(
+        crew,
+        name=name,
+        splicers=tuple(replace(s, arcs_at_start=arcs[s.name]) for s in crew.splicers),
+        technicians=tuple(
+            replace(t, joins=date(2026, 9, 14), practice_days=4) if t.name == "Hornbeam" else t
+            for t in crew.technicians
+        ),
+        days_off=(date(2026, 9, 7),),
+        ends_at=time(10, 30),
+        today=(("Dunlin", "unchecked"), ("Tern", "unchecked"), ("Lapwing", "not-started")),
+        faults=_sample_faults(name),
+        broken_rows=True,
+    )
+
+
+def _sample_faults(crew: str) -> tuple[Fault, ...]:
+    return (
+        Fault(
+            "careless", "Hemlock", datetime(2026, 7, 20), None, 1.35,
+            "Hemlock cleaves in haste and cleans little: angles and losses are high on every "
+            "splicer.",
+        ),
+        Fault(
+            "checks-skipped", "Tern", datetime(2026, 8, 17), datetime(2026, 8, 29), 0.8,
+            "Nobody at Tern took the daily check seriously for a fortnight.",
+        ),
+        Fault(
+            "site-move", "Curlew", datetime(2026, 8, 24), datetime(2026, 9, 19), 0.0,
+            "Curlew worked at Pass for four weeks; its setting followed the thin air.",
+            target="Pass",
+        ),
+        Fault(
+            "arc-drift", "Plover", datetime(2026, 9, 8), None, 0.25,
+            "An electrode holder of Plover works loose: the needed setting creeps up.",
+        ),
+        Fault(
+            "v-grooves-dirty", "Dunlin", datetime(2026, 9, 14, 7),
+            datetime(2026, 10, 2, 16, 30), 1.5,
+            "Dust in Dunlin's v-grooves raises losses until they are cleaned.",
+        ),
+        Fault(
+            "electrodes-late", "Heron", datetime(2026, 7, 20), datetime(2026, 11, 1), 5600.0,
+            "Heron's electrodes were replaced over 1,000 arcs after their limit.",
+        ),
+        Fault(
+            "arc-step", "Kestrel", datetime(2026, 9, 22, 11, 20), None, 12.0,
+            "A knock damaged an electrode of Kestrel; replacing the pair cured it.",
+        ),
+        Fault(
+            "blade-overdue", "C8", datetime(2026, 9, 28), datetime(2026, 10, 24), 0.0,
+            "The blade of C8 stayed on one position for four weeks; angles rose.",
+        ),
+        Fault(
+            "check-failed", "Osprey", datetime(2026, 10, 7), datetime(2026, 10, 8), 0.0,
+            "Osprey failed its check and was used all day.",
+        ),
+        Fault(
+            "cold-front", crew, datetime(2026, 10, 13, 5), datetime(2026, 10, 18), 14.0,
+            "A cold front passed; settings followed the air and nothing is wrong.",
+        ),
+        Fault(
+            "readings-gap", "Pass", datetime(2026, 10, 20, 6), datetime(2026, 10, 22, 6), 0.0,
+            "The logger at Pass was without power for two days.",
+        ),
+    )  # fmt: skip
+
+
+def _nth(names: tuple[str, ...], number: int) -> str:
+    round_, place = divmod(number, len(names))
+    return names[place] if round_ == 0 else f"{names[place]} {round_ + 1}"
