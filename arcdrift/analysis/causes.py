@@ -119,7 +119,7 @@ def _person(before: pd.DataFrame, after: pd.DataFrame, sign: float) -> list[Caus
     total = float(excess.sum())
     if len(people) < 2 or total <= 0 or people["n"].max() < MIN_SPLICES:
         return []
-    lead = excess.idxmax()
+    lead = str(excess.idxmax())
     share = float(excess[lead]) / total
     part = float(people["n"][lead] / people["n"].sum())
     if share < PERSON_SHARE or share < 1.5 * part or people["n"][lead] < MIN_SPLICES:

@@ -23,7 +23,8 @@ def zones_of(sites: pd.Series, crew: Crew) -> pd.Series:
     """
     fallback = crew.time_zone or "UTC"
     zones = {site: crew.zone_of(site) or fallback for site in crew.sites}
-    return sites.map(zones).fillna(fallback)
+    named = sites.astype(object).map(zones).astype(object)
+    return named.where(named.notna(), fallback)
 
 
 def workdays(records: pd.DataFrame, crew: Crew, time_column: str) -> pd.Series:

@@ -11,7 +11,7 @@ RECENT = pd.Timedelta(days=7)
 FADING = pd.Timedelta(days=28)
 
 
-def episodes(times: pd.Series, gap: pd.Timedelta) -> list[pd.Index[Any]]:
+def episodes(times: pd.Series, gap: pd.Timedelta) -> "list[pd.Index[Any]]":
     """Split times into runs with no pause longer than ``gap``.
 
     Returns

@@ -7,10 +7,13 @@ The loop runs over days; each step is vectorized over streams.
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy.stats import norm
+from scipy.stats import t as student
 
 from arcdrift.analysis.loss_days import CALIBRATION_DAYS
 from arcdrift.charts.ewma import ewma_step
@@ -108,10 +111,16 @@ def chart_losses(days: pd.DataFrame, budget_up: float, budget_down: float) -> Lo
     days = days.sort_values(["day", "splicer", "program", "segment"], ignore_index=True)
     clock = _Clock(days, budget_up, budget_down)
     codes = pd.factorize(days["day"])[0]
-    starts = np.flatnonzero(np.diff(codes, prepend=-1))
-    for first, last in zip(starts, [*starts[1:], len(days)], strict=True):
+    edges = [*np.flatnonzero(np.diff(codes, prepend=-1)), len(days)]
+    for first, last in pairwise(edges):
         clock.advance(slice(int(first), int(last)))
     return clock.result()
+
+
+def _normal(t: Floats, df: Floats) -> Floats:
+    """Standard normal values as rare as Student's t: the variance is itself an estimate."""
+    tail = np.minimum(student.sf(np.abs(t), df), 0.5)
+    return np.copysign(norm.isf(np.maximum(tail, 1e-300)), t)
 
 
 class _Clock:
@@ -183,7 +192,7 @@ class _Clock:
         total_weight = self.history[0, unit, upto]
         level = self.history[1, unit, upto] / total_weight
         sd = np.sqrt(variance + 1.0 / total_weight)
-        z = (y - level) / sd
+        z = _normal((y - level) / sd, self.k[unit] - 1.0 + PSEUDO_DAYS)
         self._note_lag(unit, z)
 
         out, scale = self.out, np.sqrt(LAMBDA / (2 - LAMBDA))

@@ -51,7 +51,7 @@ def _finding(
     first, last = alarms[0], alarms[-1]
     start = _after_reset(days, first, side)
     z = days["z"].to_numpy(dtype=float)[start : first + 1]
-    onset = step_onset(z if side == "up" else -z)
+    onset = step_onset(z, direction="up" if side == "up" else "down")
     begins = start + onset.index
     since = days.loc[begins:last]
     after = float(since["capped"].sum() / since["n"].sum())

@@ -1,0 +1,70 @@
+"""Arc checks simulated from known coefficients, in the frames the arc analyses read."""
+
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+
+SLOPES = np.array([-120.0, 0.35, -2.0])  # steps per kg/m3, per hPa, per 1000 arcs
+SD, PHI = 3.0, 0.3
+
+
+def simulated_points(
+    splicers: int,
+    checks: int,
+    seed: int,
+    *,
+    fault: Callable[[np.ndarray], np.ndarray] | None = None,
+    faulty: tuple[str, ...] = (),
+    life: int = 2500,
+) -> tuple[pd.DataFrame, dict[str, np.ndarray]]:
+    """Points of several sister splicers on one site's weather, and each one's true slopes."""
+    rng = np.random.default_rng(seed)
+    day = np.arange(checks)
+    front = np.zeros(checks)
+    for t in range(1, checks):
+        front[t] = 0.75 * front[t - 1] + 3.0 * rng.standard_normal()
+    celsius = 12 + 9 * np.sin(2 * np.pi * (day - 100) / 260) + front
+    pressure = 1013 + 8 * rng.standard_normal(checks)
+    saturation = 6.112 * np.exp(17.62 * celsius / (243.12 + celsius))
+    vapor = saturation * np.clip(rng.normal(0.7, 0.15, checks), 0.2, 1.0)
+    kelvin = celsius + 273.15
+    density = 100 * ((pressure - vapor) / 287.05 + vapor / 461.5) / kelvin
+    frames, truth = [], {}
+    for i in range(splicers):
+        name = f"s{i}"
+        slopes = SLOPES * (1 + 0.15 * rng.standard_normal(3))
+        arcs = np.cumsum(rng.poisson(50, checks)).astype(float)
+        epoch = (arcs // life).astype(int)
+        level = 100 + 5 * rng.standard_normal(epoch.max() + 1)
+        noise = np.zeros(checks)
+        noise[0] = rng.standard_normal()
+        for t in range(1, checks):
+            noise[t] = PHI * noise[t - 1] + np.sqrt(1 - PHI**2) * rng.standard_normal()
+        setting = (
+            level[epoch]
+            + slopes[0] * (density - 1.225)
+            + slopes[1] * (vapor - 10)
+            + slopes[2] * (arcs % life) / 1000
+            + SD * noise
+        )
+        if fault is not None and name in faulty:
+            setting = setting + fault(day)
+        at = pd.Timestamp("2026-01-01T07:00Z") + pd.to_timedelta(day, "D")
+        frames.append(
+            pd.DataFrame(
+                {
+                    "splicer": name,
+                    "checked_at": (at + pd.Timedelta(minutes=i)).as_unit("us"),
+                    "site": "Harbor",
+                    "epoch": epoch,
+                    "arc_setting": np.round(setting),
+                    "arcs": arcs % life,
+                    "air_density": density,
+                    "vapor_pressure": vapor,
+                    "excluded": pd.Series([None] * checks, dtype=object),
+                }
+            )
+        )
+        truth[name] = slopes
+    return pd.concat(frames, ignore_index=True), truth

@@ -1,0 +1,180 @@
+"""Findings: repeated signals are one, severity fades, causes need evidence."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from arcdrift.analysis.air_findings import gap_findings
+from arcdrift.analysis.causes import StreamHistory, likely_causes
+from arcdrift.analysis.check_findings import check_findings
+from arcdrift.analysis.episodes import episodes, severity
+from arcdrift.analysis.loss_findings import loss_findings
+from arcdrift.finding import Finding
+
+NOW = pd.Timestamp("2026-09-30T18:00Z")
+NO_SERVICE = pd.DataFrame({"action": [], "serviced_at": pd.to_datetime([], utc=True)})
+
+
+def check_days(statuses: list[str], first: str = "2026-09-01") -> pd.DataFrame:
+    days = pd.date_range(first, periods=len(statuses))
+    worked = [status != "no-work" for status in statuses]
+    return pd.DataFrame(
+        {
+            "splicer": "Heron",
+            "day": days,
+            "status": statuses,
+            "first_splice_at": (days + pd.Timedelta(hours=14)).tz_localize("UTC"),
+            "splices": [10 * w for w in worked],
+            "splices_before_check": [3 * (status == "late") for status in statuses],
+            "failed_attempts": [int(status == "failed-only") for status in statuses],
+            "splices_after_failure": [10 * (status == "failed-only") for status in statuses],
+        }
+    )
+
+
+def test_misses_close_together_are_one_finding() -> None:
+    days = check_days(
+        ["checked", "missed", "checked", "missed", "no-work", "missed"]
+        + ["checked"] * 20
+        + ["missed"]
+    )
+    found = check_findings(days, NOW)
+    assert [finding.evidence["days"] for finding in found] == [3, 1]
+    assert found[0].evidence["workdays_in_span"] == 4
+    assert found[0].evidence["splices_without_check"] == 30
+    assert found[0].evidence["dates"] == ["2026-09-02", "2026-09-04", "2026-09-06"]
+    assert "no arc check on 3 of 4 workdays" in found[0].summary
+
+
+def test_each_kind_of_trouble_has_its_kind() -> None:
+    kinds = {
+        finding.kind
+        for finding in check_findings(check_days(["missed", "late", "failed-only"]), NOW)
+    }
+    assert kinds == {"check-missed", "check-late", "check-failed"}
+
+
+def test_due_today_is_no_finding() -> None:
+    assert check_findings(check_days(["checked", "due", "no-work"]), NOW) == []
+
+
+@pytest.mark.parametrize(
+    ("age_days", "heavy", "expected"),
+    [
+        (1, True, "act"),
+        (1, False, "watch"),
+        (20, True, "watch"),
+        (20, False, "note"),
+        (90, True, "note"),
+    ],
+)
+def test_severity_fades(age_days: int, heavy: bool, expected: str) -> None:
+    assert severity(NOW - pd.Timedelta(days=age_days), NOW, heavy=heavy) == expected
+
+
+def test_episodes_split_at_long_pauses() -> None:
+    times = pd.Series(pd.to_datetime(["2026-01-09", "2026-01-01", "2026-01-03"]))
+    assert [list(run) for run in episodes(times, pd.Timedelta(days=3))] == [[1, 2], [0]]
+
+
+def test_finding_id_is_stable_and_kind_is_known() -> None:
+    first, again = (check_findings(check_days(["missed"]), NOW)[0] for _ in range(2))
+    assert first.id == again.id
+    with pytest.raises(ValueError, match="unknown finding kind"):
+        Finding("made-up", "splicer", "Heron", NOW, NOW, "note", {}, "", NOW)
+
+
+def groups(rows: list[tuple[str, str, int, int, float, float]]) -> pd.DataFrame:
+    """(program, technician, day, n, mean dB, mean angle) as the summaries give them."""
+    frame = pd.DataFrame(rows, columns=["program", "technician", "day", "n", "mean", "deg"])
+    return pd.DataFrame(
+        {
+            "program": frame["program"],
+            "technician": frame["technician"],
+            "day_start": pd.Timestamp("2026-09-01T14:00Z") + pd.to_timedelta(frame["day"], "D"),
+            "n": frame["n"],
+            "capped": frame["n"] * frame["mean"],
+            "angle_n": frame["n"],
+            "angle": frame["n"] * frame["deg"],
+        }
+    )
+
+
+ONSET, UNTIL = pd.Timestamp("2026-09-11T00:00Z"), pd.Timestamp("2026-09-20T00:00Z")
+NO_ALARMS = pd.Series([], dtype="datetime64[us, UTC]")
+
+
+def causes(rows: list[tuple[str, str, int, int, float, float]], **history: object) -> list[str]:
+    full = {"service": NO_SERVICE, "arc_alarms": NO_ALARMS} | history
+    told = likely_causes(StreamHistory(groups=groups(rows), **full), "a", ONSET, UNTIL, "up")
+    assert sum(cause.weight for cause in told) == pytest.approx(1.0, abs=0.03)
+    return [cause.cause for cause in told]
+
+
+def steady(
+    program: str, who: str, before: float, after: float, deg: tuple[float, float] = (0.6, 0.6)
+):
+    return [
+        (program, who, day, 20, before if day < 10 else after, deg[day >= 10]) for day in range(19)
+    ]
+
+
+def test_nothing_changed_means_cannot_tell() -> None:
+    assert causes(steady("a", "Alder", 0.03, 0.05)) == ["cannot tell"]
+
+
+def test_arc_alarm_near_the_onset_comes_first() -> None:
+    alarms = pd.Series(pd.to_datetime(["2026-09-12T07:00Z"])).dt.as_unit("us")
+    assert causes(steady("a", "Alder", 0.03, 0.05), arc_alarms=alarms)[0] == "arc"
+
+
+def test_rising_angles_point_at_cleaving() -> None:
+    assert causes(steady("a", "Alder", 0.03, 0.05, (0.6, 1.4)))[0].startswith("cleaving")
+
+
+def test_one_technician_is_named_only_when_the_others_stayed() -> None:
+    one = [*steady("a", "Alder", 0.03, 0.09), *steady("a", "Birch", 0.03, 0.03)]
+    assert "one technician's splices" in causes(one)
+    both = [*steady("a", "Alder", 0.03, 0.06), *steady("a", "Birch", 0.03, 0.06)]
+    assert "one technician's splices" not in causes(both)
+
+
+def test_other_programs_tell_splicer_from_program() -> None:
+    moved = [*steady("a", "Alder", 0.03, 0.05), *steady("b", "Alder", 0.03, 0.05)]
+    assert causes(moved)[0].startswith("the splicer itself")
+    stayed = [*steady("a", "Alder", 0.03, 0.05), *steady("b", "Alder", 0.03, 0.03)]
+    assert causes(stayed)[0].startswith("this program")
+
+
+def test_gap_is_one_finding_a_site_and_needs_more_than_a_stray_event() -> None:
+    at = pd.to_datetime(["2026-09-02T14:00Z", "2026-09-02T15:00Z", "2026-09-03T14:00Z"])
+    airless = pd.DataFrame(
+        {"site": ["Harbor"] * 3 + ["Pass"], "at": [*at, pd.Timestamp("2026-09-02T14:00Z")]}
+    )
+    found = gap_findings(airless, NOW)
+    assert [
+        (finding.subject_id, finding.evidence["checks_and_splices_without_air"])
+        for finding in found
+    ] == [("Harbor", 3)]
+
+
+def test_loss_finding_gives_ratio_and_onset() -> None:
+    n = 30
+    days = pd.date_range("2026-08-10", periods=n)
+    z = np.zeros(n)
+    z[20:] = 2.0
+    frame = pd.DataFrame(
+        {
+            "splicer": "Heron", "program": "a", "segment": 0, "day": days,
+            "day_start": (days + pd.Timedelta(hours=6)).tz_localize("UTC"),
+            "n": 20, "capped": np.where(z > 0, 20 * 0.06, 20 * 0.03), "expected_db": 0.03,
+            "z": z, "alarm": ["up" if i == 25 else "" for i in range(n)],
+        }
+    )  # fmt: skip
+    history = StreamHistory(groups([("a", "Alder", 0, 20, 0.03, 0.6)]), NO_SERVICE, NO_ALARMS)
+    (finding,) = loss_findings(frame, history, NOW)
+    assert finding.kind == "loss-raised"
+    assert finding.evidence["ratio"] == 2.0
+    assert finding.onset is not None
+    assert finding.onset.estimate == pd.Timestamp("2026-08-30T06:00Z")
+    assert finding.summary.endswith("(+100%) since 2026-08-30.")
