@@ -14,7 +14,7 @@ import pandas as pd
 import pyarrow as pa
 from adbc_driver_manager import Error as ArrowError
 from adbc_driver_sqlite import dbapi
-from sqlalchemy import Engine, Select, Table, func, literal, select, union_all
+from sqlalchemy import Connection, Engine, Select, Table, func, literal, select, union_all
 
 from arcdrift.errors import StoreTrouble
 from arcdrift.finding import SEVERITY_ORDER
@@ -183,6 +183,11 @@ def fetch(engine: Engine, query: Select[Any], *, order: list[str]) -> pd.DataFra
     return frame.sort_values(order, kind="stable", ignore_index=True)
 
 
+def fetch_within(connection: Connection, query: Select[Any]) -> pd.DataFrame:
+    """Run a query inside an open transaction; return its rows as a frame, as they come."""
+    return to_frame(_plain_rows(connection, query, list(query.selected_columns)))
+
+
 def _through_arrow(engine: Engine, query: Select[Any], columns: list[Any]) -> pa.Table:
     # the driver takes each column's type from the first rows; one leading row states it
     leading = select(*(literal(_EXAMPLE[arrow_type(column)]) for column in columns))
@@ -204,7 +209,11 @@ def _through_arrow(engine: Engine, query: Select[Any], columns: list[Any]) -> pa
 
 def _row_by_row(engine: Engine, query: Select[Any], columns: list[Any]) -> pa.Table:
     with reading(engine) as connection:
-        rows = connection.execute(query).all()
+        return _plain_rows(connection, query, columns)
+
+
+def _plain_rows(connection: Connection, query: Select[Any], columns: list[Any]) -> pa.Table:
+    rows = connection.execute(query).all()
     values = zip(*rows, strict=True) if rows else [()] * len(columns)
     return pa.table(
         [

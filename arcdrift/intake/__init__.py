@@ -1,0 +1,1 @@
+"""From a log file to stored rows, with every line accounted for."""

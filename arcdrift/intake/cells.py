@@ -1,0 +1,99 @@
+"""Cells of text to typed values, a column at a time."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+Bools = npt.NDArray[np.bool_]
+Floats = npt.NDArray[np.float64]
+
+_NUMBER = r"^-?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
+_SEPARATED = "^[+-]?[0-9]+([.,'\u2019 \u00a0\u202f][0-9]+)+$"
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """A column of numbers, and which of its cells are none.
+
+    Attributes
+    ----------
+    values : array of float
+        NaN where missing or unreadable.
+    unreadable, separated : array of bool
+        Cells that are no number, and cells that might be one but for a separator that may
+        part thousands or decimals.
+    """
+
+    values: Floats
+    unreadable: Bools
+    separated: Bools
+
+
+def trimmed(cells: pa.ChunkedArray, missing: Iterable[str] = ()) -> pa.ChunkedArray:
+    """Cells without blanks around them; empty ones, and words for no value, become null."""
+    cells = pc.utf8_trim_whitespace(cells)
+    nothing = pc.is_in(cells, pa.array(["", *missing], pa.string()))
+    return pc.if_else(nothing, pa.scalar(None, pa.string()), cells)
+
+
+def text(cells: pa.ChunkedArray) -> pd.Series:
+    """Text in Unicode's composed form (NFC), so that equal names are equal."""
+    if not pc.all(pc.string_is_ascii(cells)).as_py():
+        cells = pc.utf8_normalize(cells, "NFC")
+    return pd.Series(cells.to_pandas(), dtype="str")
+
+
+def mapped(cells: pa.ChunkedArray, meanings: Mapping[str, str]) -> pa.ChunkedArray:
+    """Cells with the words of a file replaced by ours; upper and lower case are alike."""
+    if not meanings:
+        return cells
+    theirs = pa.array([word.strip().lower() for word in meanings], pa.string())
+    which = pc.index_in(pc.utf8_lower(cells), theirs)
+    ours = pa.chunked_array([pa.array(list(meanings.values()), pa.string())])
+    return pc.coalesce(ours.take(which), cells)
+
+
+def numbers(cells: pa.ChunkedArray, decimal: str = ".") -> Numbers:
+    """Read numbers with a decimal point, or with the decimal sign given.
+
+    Parameters
+    ----------
+    cells : ChunkedArray of text
+        From `trimmed`.
+    """
+    none = np.zeros(len(cells), bool)
+    if decimal == ".":
+        try:
+            values = _floats(pc.cast(cells, pa.float64()))
+        except pa.ArrowInvalid:
+            pass
+        else:
+            # Arrow reads "nan" and "inf"; a log that says so has no number there
+            if np.isfinite(values).sum() == len(cells) - cells.null_count:
+                return Numbers(values, none, none)
+    plain = pc.replace_substring_regex(cells, r"^\+", "")
+    if decimal == ",":
+        dotted = pc.match_substring(plain, ".")
+        swapped = pc.replace_substring(plain, ",", ".")
+        plain = pc.if_else(dotted, cells, swapped)
+        good = pc.and_(pc.match_substring_regex(swapped, _NUMBER), pc.invert(dotted))
+    else:
+        good = pc.match_substring_regex(plain, _NUMBER)
+    values = _floats(pc.cast(pc.if_else(good, plain, pa.scalar(None, pa.string())), pa.float64()))
+    values[~np.isfinite(values)] = np.nan
+    wrong = np.isnan(values) & _bools(pc.is_valid(cells))
+    separated = wrong & _bools(pc.match_substring_regex(cells, _SEPARATED))
+    return Numbers(values, wrong & ~separated, separated)
+
+
+def _floats(column: pa.ChunkedArray) -> Floats:
+    return np.array(column.to_numpy(), dtype=np.float64)
+
+
+def _bools(column: pa.ChunkedArray) -> Bools:
+    return np.asarray(pc.fill_null(column, False).to_numpy(), dtype=bool)

@@ -1,0 +1,240 @@
+"""One file, one transaction: reading, checking, comparing and storing it."""
+
+import hashlib
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from sqlalchemy import Connection, Engine, select, update
+
+from arcdrift.errors import BadInput
+from arcdrift.intake.convert import Typed, convert
+from arcdrift.intake.dedupe import NEW, STORED, settle
+from arcdrift.intake.kept import conflict_frame, problem_groups, quarantine_frame
+from arcdrift.intake.kinds import Kind, recognize
+from arcdrift.intake.layouts import Layout, load_layout
+from arcdrift.intake.problems import Balance, ProblemGroup
+from arcdrift.intake.reader import RawRows, file_bytes, read_rows
+from arcdrift.settings import Crew
+from arcdrift.store import schema
+from arcdrift.store.connect import writing
+from arcdrift.store.frames import microseconds
+from arcdrift.store.write import add_import, add_rows
+
+Progress = Callable[[int, int], None]
+"""Called with the rows done and the rows of the file."""
+
+_STEP = 200_000
+"""Rows stored between two calls of the progress callback."""
+
+
+@dataclass(frozen=True)
+class ImportReport:
+    """What became of a file.
+
+    Attributes
+    ----------
+    file, kind : str
+        Name of the file and its kind.
+    import_id : int
+        For tracing and undoing.
+    balance : Balance
+        Where every line and row went.
+    seconds : float
+        Duration.
+    problems : tuple of ProblemGroup
+        What is wrong with the rows that were quarantined now, the commonest first.
+    """
+
+    file: str
+    kind: str
+    import_id: int
+    balance: Balance
+    seconds: float
+    problems: tuple[ProblemGroup, ...] = ()
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the JSON shape scripts may rely on."""
+        went = self.balance
+        return {
+            "file": self.file,
+            "kind": self.kind,
+            "import_id": self.import_id,
+            "lines": went.lines,
+            "rows": went.rows,
+            "accepted": went.accepted,
+            "already_stored": went.already_stored,
+            "conflicting": went.conflicting,
+            "quarantined": went.quarantined,
+            "seconds": round(self.seconds, 3),
+        }
+
+
+def import_file(
+    engine: Engine,
+    crew: Crew,
+    path: Path,
+    *,
+    kind: str | None = None,
+    layout: Layout | Path | None = None,
+    progress: Progress | None = None,
+    now: datetime | None = None,
+    name: str | None = None,
+) -> ImportReport:
+    """Import one log file, whole or not at all.
+
+    Parameters
+    ----------
+    kind : str, optional
+        ``arc-checks``, ``splices``, ``readings`` or ``service``; default told from the headers.
+    layout : Layout or Path, optional
+        How a file with other headers is to be read.
+    progress : callable, optional
+        Called with the rows done and the rows of the file.
+    now : aware datetime, optional
+        Times more than a day later are wrong; default the wall clock.
+    name : str, optional
+        The file's own name where `path` is a temporary copy.
+
+    Raises
+    ------
+    BadInput
+        With one sentence when the file as a whole cannot be used; then nothing is stored.
+    StoreTrouble
+        When the store cannot be written.
+    """
+    started, clock = datetime.now(UTC), time.perf_counter()
+    name = name or path.name
+    if isinstance(layout, Path):
+        layout = load_layout(layout)
+    packed, content = file_bytes(path, name)
+    rows, of_kind = _rows(content, name, kind, layout)
+    typed = convert(rows, of_kind, layout, crew, now=now or started, file=name)
+    about = {
+        "file_name": name,
+        "sha256": hashlib.sha256(packed).hexdigest(),
+        "size_bytes": len(packed),
+        "kind": of_kind.name,
+        "layout": None if layout is None else f"# {layout.name}\n{layout.text}",
+        "started_at": microseconds(started),
+    }
+    with writing(engine) as connection:
+        return _store(connection, rows, of_kind, typed, about, clock, progress)
+
+
+def _rows(
+    content: bytes, name: str, kind: str | None, layout: Layout | None
+) -> tuple[RawRows, Kind]:
+    if layout is None:
+        rows = read_rows(content, name)
+        headers = [header.lower() for header in rows.header]
+        of_kind = recognize(headers, name, kind)
+    else:
+        rows = read_rows(
+            content,
+            name,
+            delimiter=layout.separator,
+            skip_lines=layout.skip_lines,
+            skip_after_header=layout.skip_after_header,
+        )
+        layout.check_headers(rows.header, name)
+        of_kind = layout.kind_
+        if kind is not None and kind != of_kind.name:
+            raise BadInput(
+                f"The layout {layout.name} is for {of_kind.name}, not for {kind} as asked."
+            )
+    if rows.cells.num_rows + len(rows.broken) == 0:
+        raise BadInput(f"{name} has a header but no rows.")
+    return rows, of_kind
+
+
+def _store(
+    connection: Connection,
+    rows: RawRows,
+    kind: Kind,
+    typed: Typed,
+    about: dict[str, Any],
+    clock: float,
+    progress: Progress | None,
+) -> ImportReport:
+    at = np.flatnonzero(~typed.problems.bad)
+    good = (
+        typed.frame.iloc[at].reset_index(drop=True) if len(at) < len(typed.frame) else typed.frame
+    )
+    fates = settle(connection, kind, good, typed.given, to_the_second=typed.to_the_second)
+    apart = quarantine_frame(connection, kind, rows, typed)
+    rivals = conflict_frame(connection, rows, good, at, fates)
+    new = fates.fate == NEW
+    balance = Balance(
+        lines=len(rows.lines),
+        header=rows.header_lines,
+        blank=rows.blank_lines,
+        skipped=rows.skipped_lines,
+        row_lines=int((rows.last - rows.first + 1).sum())
+        + sum(row.last - row.first + 1 for row in rows.broken),
+        rows=rows.cells.num_rows + len(rows.broken),
+        accepted=int(new.sum()),
+        already_stored=int(
+            (fates.fate == STORED).sum() + apart["kept"].sum() + rivals["kept"].sum()
+        ),
+        conflicting=int((~rivals["kept"]).sum()),
+        quarantined=int((~apart["kept"]).sum()),
+    )
+    import_id = add_import(
+        connection,
+        {
+            **about,
+            "seconds": 0.0,
+            "lines": balance.lines,
+            "other_lines": balance.lines - balance.rows,
+            "rows": balance.rows,
+            "accepted": balance.accepted,
+            "already_stored": balance.already_stored,
+            "conflicting": balance.conflicting,
+            "quarantined": balance.quarantined,
+        },
+    )
+    table = schema.RECORDS[kind.name]
+    accepted = good if new.all() else good[new]
+    accepted = accepted.assign(import_id=import_id, line=rows.first[at[new]] + 1)
+    done = balance.rows - balance.accepted
+    for begin in range(0, len(accepted), _STEP):
+        if progress is not None:
+            progress(done + begin, balance.rows)
+        add_rows(connection, table, accepted.iloc[begin : begin + _STEP])
+    apart, rivals = apart[~apart["kept"]], rivals[~rivals["kept"]]
+    add_rows(connection, schema.quarantine, apart.drop(columns="kept").assign(import_id=import_id))
+    rivals = _with_ids(connection, table.name, rivals, rows.first[at] + 1, import_id)
+    add_rows(connection, schema.conflicts, rivals.assign(import_id=import_id))
+    seconds = time.perf_counter() - clock
+    done_row = update(schema.imports).where(schema.imports.columns.id == import_id)
+    connection.execute(done_row.values(seconds=seconds))
+    if progress is not None:
+        progress(balance.rows, balance.rows)
+    return ImportReport(
+        file=about["file_name"],
+        kind=kind.name,
+        import_id=import_id,
+        balance=balance,
+        seconds=seconds,
+        problems=problem_groups(rows, typed, apart["line"].to_numpy(np.int64)),
+    )
+
+
+def _with_ids(
+    connection: Connection, table: str, rivals: pd.DataFrame, lines: Any, import_id: int
+) -> pd.DataFrame:
+    """Name the stored row that each conflict within the file contradicts."""
+    within = (rivals["file_row"] >= 0).to_numpy()
+    stored_id = rivals["stored_id"].to_numpy(np.int64).copy()
+    if within.any():
+        columns = schema.metadata.tables[table].columns
+        query = select(columns.line, columns.id).where(columns.import_id == import_id)
+        ids = {row.line: row.id for row in connection.execute(query)}
+        stored_id[within] = [ids[lines[row]] for row in rivals["file_row"][within]]
+    return rivals.drop(columns=["kept", "file_row"]).assign(stored_id=stored_id)

@@ -1,0 +1,234 @@
+"""What can be wrong with a row, in stable codes and plain sentences; and the line balance."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from arcdrift.quantities import QUANTITIES
+
+Bools = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int64]
+
+SENTENCES: dict[str, str] = {
+    "cells-missing": "The row has fewer cells than the header; it may be cut short.",
+    "cells-extra": "The row has more cells than the header; quote a cell that holds a separator.",
+    "quote-unclosed": "A quoted cell is never closed; add the closing quote.",
+    "quote-stray": "Text follows a closing quote; double the quotes inside a quoted cell.",
+    "nul-byte": "The line holds NUL bytes, so part of it is lost; export the log again.",
+    "not-utf8": "The line is not UTF-8 text; save the file as CSV UTF-8.",
+    "line-long": "The line is longer than 65,536 bytes; it is damaged.",
+    "value-missing": "{column} is missing; fill it in.",
+    "number-unreadable": "{label} {value!r} is not a number; write it like 12.5.",
+    "number-separator": (
+        "{label} {value!r} has a separator that may part thousands or decimals; write it like "
+        "1234.5, or set decimal in a layout."
+    ),
+    "not-whole": "{label} {value} is not a whole number; correct it.",
+    "value-too-low": (
+        "{label} {value}{symbol} is below {low}..{high}{symbol}; check the unit and the sensor."
+    ),
+    "value-too-high": (
+        "{label} {value}{symbol} is above {low}..{high}{symbol}; check the unit and the sensor."
+    ),
+    "word-unknown": "{column} {value!r} is not one of {words}; correct it, or map it in a layout.",
+    "setting-missing": "arc_setting is missing on a passed check; fill it in.",
+    "loss-missing": "loss_db is missing and outcome is not error; fill it in.",
+    "place-missing": "A reading needs a site or a splicer; fill one in.",
+    "reading-empty": "The reading has no temperature, pressure or humidity; fill one in.",
+    "time-unreadable": "{column} {value!r} is not a time; write it like 2025-03-01 14:05.",
+    "time-not-existing": (
+        "{column} {value!r} lies in the hour skipped when clocks went forward; correct it."
+    ),
+    "time-ambiguous": (
+        "{column} {value!r} lies in the hour that came twice when clocks went back, and nothing "
+        "tells which; add the UTC offset."
+    ),
+    "time-in-future": "{column} {value!r} is more than a day ahead; check the clock.",
+    "time-too-old": "{column} {value!r} is before 1990; check the clock.",
+}
+"""Sentence by problem code. Codes never change their meaning; scripts may rely on them."""
+
+
+@dataclass(frozen=True)
+class ProblemGroup:
+    """Rows with the same problem in the same column.
+
+    Attributes
+    ----------
+    code, column : str
+        Problem code and column; the column is "" for a problem of the whole row.
+    count : int
+        Rows with it.
+    first_line : int
+        Physical line of the first of them, counted from 1.
+    message : str
+        The sentence for the first of them.
+    """
+
+    code: str
+    column: str
+    count: int
+    first_line: int
+    message: str
+
+    def __str__(self) -> str:
+        if self.count == 1:
+            return f"Line {self.first_line}: {self.message}"
+        return f"{self.count:,} rows, first at line {self.first_line}: {self.message}"
+
+
+@dataclass(frozen=True)
+class _Found:
+    code: str
+    column: str
+    rows: Ints
+    shown: Sequence[Any]
+    words: str
+
+    def messages(self) -> Iterator[str]:
+        sentence = SENTENCES[self.code]
+        quantity = QUANTITIES.get(self.column)
+        words: dict[str, Any] = {"column": self.column, "label": self.column, "words": self.words}
+        if quantity is not None:
+            gap = "" if quantity.symbol in ("", "°", "%") else " "
+            words |= {
+                "label": quantity.label,
+                "symbol": gap + quantity.symbol,
+                "low": f"{quantity.low:.12g}",
+                "high": f"{quantity.high:.12g}",
+            }
+        for value in self.shown:
+            plain = f"{value:.10g}" if isinstance(value, float) else value
+            yield sentence.format(value=plain, **words)
+
+
+class Problems:
+    """Collects every problem of the rows of one file; a row may have several."""
+
+    def __init__(self, rows: int) -> None:
+        self.bad = np.zeros(rows, bool)
+        """Rows with any problem."""
+        self._found: list[_Found] = []
+        self._in_column: dict[str, Bools] = {}
+
+    def add(
+        self,
+        code: str,
+        column: str,
+        where: Bools,
+        values: pd.Series | None = None,
+        words: Sequence[str] = (),
+    ) -> None:
+        """Note a problem.
+
+        Parameters
+        ----------
+        where : array of bool
+            The rows that have it.
+        values : Series, optional
+            What every row of the file has there, as the sentence shall quote it.
+        words : sequence of str
+            The words that would have been right.
+        """
+        rows = np.flatnonzero(where)
+        if len(rows) == 0:
+            return
+        shown = [None] * len(rows) if values is None else values.iloc[rows].tolist()
+        self._found.append(_Found(code, column, rows, shown, ", ".join(words)))
+        self.bad[rows] = True
+        self._in_column.setdefault(column, np.zeros(len(self.bad), bool))[rows] = True
+
+    def in_column(self, column: str) -> Bools:
+        """Rows that already have a problem in this column."""
+        known = self._in_column.get(column)
+        return np.zeros(len(self.bad), bool) if known is None else known
+
+    def groups(self, first_line: Ints, among: Bools) -> list[ProblemGroup]:
+        """Group what was found among the chosen rows, the commonest first.
+
+        Parameters
+        ----------
+        first_line : array of int64
+            Physical line of every row, counted from 1.
+        """
+        groups = []
+        for found in self._found:
+            here = np.flatnonzero(among[found.rows])
+            if len(here):
+                first = here[0]
+                one = _Found(
+                    found.code, found.column, found.rows, [found.shown[first]], found.words
+                )
+                line = int(first_line[found.rows[first]])
+                groups.append(
+                    ProblemGroup(found.code, found.column, len(here), line, next(one.messages()))
+                )
+        return sorted(groups, key=lambda group: (-group.count, group.first_line))
+
+    def by_row(self) -> pd.DataFrame:
+        """One row a bad row, by position: first column and code, and all its sentences."""
+        parts = [
+            pd.DataFrame(
+                {
+                    "row": found.rows,
+                    "column": found.column,
+                    "code": found.code,
+                    "message": list(found.messages()),
+                }
+            )
+            for found in self._found
+        ]
+        if not parts:
+            return pd.DataFrame({"row": [], "column": [], "code": [], "message": []})
+        every = pd.concat(parts, ignore_index=True).sort_values("row", kind="stable")
+        by = every.groupby("row", sort=True)
+        first = by.first()
+        several = by.size() > 1
+        if several.any():
+            more = every[every["row"].isin(several.index[several])]
+            first.loc[several, "message"] = more.groupby("row")["message"].agg(" ".join)
+        return first.reset_index()
+
+
+@dataclass(frozen=True)
+class Balance:
+    """Where every line and every row of a file went.
+
+    Attributes
+    ----------
+    lines : int
+        Physical lines of the file.
+    header, blank, skipped : int
+        Lines that are no row.
+    row_lines : int
+        Lines of all rows; a row with line breaks in a cell has several.
+    rows : int
+        Rows read.
+    accepted, already_stored, conflicting, quarantined : int
+        What became of them.
+    """
+
+    lines: int
+    header: int
+    blank: int
+    skipped: int
+    row_lines: int
+    rows: int
+    accepted: int
+    already_stored: int
+    conflicting: int
+    quarantined: int
+
+    def __post_init__(self) -> None:
+        """Refuse a count that does not add up: then something was lost."""
+        lines = self.header + self.blank + self.skipped + self.row_lines
+        rows = self.accepted + self.already_stored + self.conflicting + self.quarantined
+        if lines != self.lines or rows != self.rows:
+            raise AssertionError(
+                f"the file's balance does not add up: {lines} of {self.lines} lines and {rows} "
+                f"of {self.rows} rows are accounted for"
+            )

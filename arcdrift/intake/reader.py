@@ -1,0 +1,327 @@
+"""Bytes to numbered raw rows: encoding, delimiter, quotes and size caps.
+
+Plain rows, nearly all of a sound file, are parsed in bulk; the others go the careful way of
+`arcdrift.intake.quotes`. Every physical line ends up in exactly one place.
+"""
+
+import csv
+import zlib
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from pyarrow import csv as arrow_csv
+
+from arcdrift.errors import BadInput
+from arcdrift.intake.lines import MAX_LINE_BYTES, Ints, Lines, Look, look, split
+from arcdrift.intake.quotes import pieces
+
+MAX_FILE_BYTES = 1 << 30
+"""Largest file taken, and the largest size a packed one may unpack to."""
+DELIMITERS = (",", ";", "\t")
+
+_NOT_TEXT = {
+    b"PK\x03\x04": "is a spreadsheet or a zip archive; save the sheet as CSV",
+    b"\xd0\xcf\x11\xe0": "is an old spreadsheet; save the sheet as CSV",
+    b"\xff\xfe": "is UTF-16 text; save it as CSV UTF-8",
+    b"\xfe\xff": "is UTF-16 text; save it as CSV UTF-8",
+    b"%PDF": "is a PDF; export the log as CSV",
+    b"SQLite format 3": "is a database; export the log as CSV",
+}
+
+
+@dataclass(frozen=True)
+class Broken:
+    """A row that cannot be divided into cells: its lines (0-based, inclusive) and why."""
+
+    first: int
+    last: int
+    code: str
+
+
+@dataclass(frozen=True)
+class RawRows:
+    """What a file holds, before anything is made of it.
+
+    Attributes
+    ----------
+    header : tuple of str
+        Column names as written, trimmed.
+    cells : pyarrow.Table
+        One text column a header name, by position; one row a sound row, in file order.
+    first, last : array of int64
+        Lines of each sound row, 0-based and inclusive.
+    broken : tuple of Broken
+        The rows that could not be read, in file order.
+    lines : Lines
+        The physical lines, for the raw text of any row.
+    header_lines, blank_lines, skipped_lines : int
+        Lines that are no row. A header repeated further down counts as header.
+    """
+
+    header: tuple[str, ...]
+    cells: pa.Table
+    first: Ints
+    last: Ints
+    broken: tuple[Broken, ...]
+    lines: Lines
+    header_lines: int
+    blank_lines: int
+    skipped_lines: int
+
+
+def file_bytes(path: Path, name: str, *, max_bytes: int = MAX_FILE_BYTES) -> tuple[bytes, bytes]:
+    """Read a file, and name it `name` in messages.
+
+    Returns
+    -------
+    packed, content : bytes
+        The file as it is, and its text unpacked and without byte order mark.
+
+    Raises
+    ------
+    BadInput
+        When it cannot be read, is too large, or is not text.
+    """
+    try:
+        if path.is_dir():
+            raise BadInput(f"{path} is a folder; give the log files in it.")
+        if path.stat().st_size > max_bytes:
+            raise BadInput(f"{name} is larger than {_size(max_bytes)}; split it.")
+        packed = path.read_bytes()
+    except FileNotFoundError:
+        raise BadInput(f"{path} does not exist; check the name.") from None
+    except OSError as problem:
+        said = problem.strerror or str(problem)
+        raise BadInput(f"{path} cannot be read: {said.lower()}.") from None
+    content = packed
+    if packed.startswith(b"\x1f\x8b"):
+        content = _unpacked(packed, name, max_bytes)
+    for mark, sentence in _NOT_TEXT.items():
+        if content.startswith(mark):
+            raise BadInput(f"{name} {sentence}.")
+    return packed, content.removeprefix(b"\xef\xbb\xbf")
+
+
+def read_rows(
+    content: bytes,
+    name: str,
+    *,
+    delimiter: str | None = None,
+    skip_lines: int = 0,
+    skip_after_header: int = 0,
+) -> RawRows:
+    """Divide the text of a file into rows of cells.
+
+    Parameters
+    ----------
+    content : bytes
+        From `file_bytes`.
+    name : str
+        File name for messages.
+    delimiter : str, optional
+        One of `DELIMITERS`; default the one that parts the header into most cells.
+    skip_lines, skip_after_header : int
+        Physical lines to pass over before the header and right after it.
+
+    Raises
+    ------
+    BadInput
+        When the file is empty or its header cannot be used.
+    """
+    lines = split(content)
+    at = min(skip_lines, len(lines))
+    skipped, blank = at, 0
+    while at < len(lines) and not lines.text(at).strip():
+        at, blank = at + 1, blank + 1
+    if at == len(lines):
+        raise BadInput(f"{name} is empty.")
+    written, delimiter = _header(lines, at, name, delimiter)
+    header = written[: _named(written, name)]
+    body = min(at + 1 + skip_after_header, len(lines))
+    skipped += body - at - 1
+
+    seen = look(lines, delimiter, len(written))
+    plain = seen.plain.copy()
+    plain[:body] = False
+    first = last = np.flatnonzero(plain)
+    cells = _in_bulk(lines, plain, delimiter, len(written))
+    broken, careful, blanks = _with_care(lines, seen, plain, body, delimiter, written, header)
+    blank += blanks
+    cells, overfull = _named_only(cells, len(header))
+    broken += [Broken(line, line, "cells-extra") for line in first[overfull].tolist()]
+    first = last = first[~overfull]
+    if careful:
+        rows, firsts, lasts = zip(*careful, strict=True)
+        columns = zip(*rows, strict=True)
+        more = pa.table([pa.array(c, pa.string()) for c in columns], names=cells.column_names)
+        first = np.concatenate([first, np.array(firsts, np.int64)])
+        last = np.concatenate([last, np.array(lasts, np.int64)])
+        order = np.argsort(first, kind="stable")
+        cells = pa.concat_tables([cells, more]).take(pa.array(order))
+        first, last = first[order], last[order]
+
+    empty, again = _empty(cells), _repeats(cells, header)
+    blank += int((last - first + 1)[empty].sum())
+    header_lines = 1 + int((last - first + 1)[again].sum())
+    keep = ~(empty | again)
+    if not keep.all():
+        cells, first, last = cells.filter(pa.array(keep)), first[keep], last[keep]
+    return RawRows(
+        header=tuple(header),
+        cells=cells,
+        first=first,
+        last=last,
+        broken=tuple(sorted(broken, key=lambda row: row.first)),
+        lines=lines,
+        header_lines=header_lines,
+        blank_lines=blank,
+        skipped_lines=skipped,
+    )
+
+
+def _unpacked(packed: bytes, name: str, max_bytes: int) -> bytes:
+    parts: list[bytes] = []
+    room, rest = max_bytes + 1, packed
+    try:
+        while rest and room > 0:
+            unpack = zlib.decompressobj(wbits=31)
+            parts.append(unpack.decompress(rest, room))
+            room -= len(parts[-1])
+            if not unpack.eof and room > 0:
+                raise BadInput(f"{name} is cut short; copy the packed file again.")
+            rest = unpack.unused_data
+    except zlib.error:
+        raise BadInput(f"{name} is damaged; copy the packed file again.") from None
+    if room <= 0:
+        raise BadInput(f"{name} unpacks to more than {_size(max_bytes)}; split it.")
+    return b"".join(parts)
+
+
+def _size(count: int) -> str:
+    return f"{count / (1 << 20):.0f} MiB"
+
+
+def _header(lines: Lines, at: int, name: str, delimiter: str | None) -> tuple[list[str], str]:
+    data = lines.data[lines.starts[at] : lines.ends[at]]
+    if len(data) > MAX_LINE_BYTES or b"\0" in data:
+        raise BadInput(f"{name} is not a text table; export the log as CSV.")
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError:
+        raise BadInput(f"The header of {name} is not UTF-8 text; save it as CSV UTF-8.") from None
+    choices = [delimiter] if delimiter else list(DELIMITERS)
+    found: list[tuple[list[str], str]] = []
+    for choice in choices:
+        try:
+            cells = next(csv.reader([text], delimiter=choice, strict=True))
+        except csv.Error:
+            continue
+        found.append(([cell.strip() for cell in cells], choice))
+    if not found:
+        raise BadInput(f"The header of {name}, line {at + 1}, has an unclosed quote; close it.")
+    return max(found, key=lambda pair: len(pair[0]))
+
+
+def _named(written: list[str], name: str) -> int:
+    """Count the named columns; only columns at the end may lack a name."""
+    named = len(written)
+    while named and not written[named - 1]:
+        named -= 1
+    if "" in written[:named]:
+        raise BadInput(f"Column {written.index('') + 1} of {name} has no name in the header.")
+    repeated = [cell for cell, times in Counter(written[:named]).items() if times > 1]
+    if repeated:
+        raise BadInput(f"The header of {name} has the column {repeated[0]!r} more than once.")
+    return named
+
+
+def _in_bulk(lines: Lines, plain: np.ndarray, delimiter: str, width: int) -> pa.Table:
+    names = [str(number) for number in range(width)]
+    sizes = np.diff(lines.starts)
+    wanted = int(sizes[plain].sum())
+    if wanted == 0:
+        return pa.table([pa.array([], pa.string())] * width, names=names)
+    first = int(np.flatnonzero(plain)[0])
+    begin = int(lines.starts[first])
+    if plain[first:].all():
+        data = pa.py_buffer(lines.data).slice(begin)
+    else:
+        data = pa.py_buffer(lines.bytes_[begin:][np.repeat(plain[first:], sizes[first:])])
+    return arrow_csv.read_csv(
+        pa.BufferReader(data),
+        arrow_csv.ReadOptions(column_names=names, block_size=4 << 20),
+        arrow_csv.ParseOptions(delimiter=delimiter, ignore_empty_lines=False),
+        arrow_csv.ConvertOptions(
+            check_utf8=False,
+            column_types=dict.fromkeys(names, pa.string()),
+            strings_can_be_null=False,
+        ),
+    )
+
+
+def _with_care(
+    lines: Lines,
+    seen: Look,
+    plain: np.ndarray,
+    body: int,
+    delimiter: str,
+    written: list[str],
+    header: list[str],
+) -> tuple[list[Broken], list[tuple[list[str], int, int]], int]:
+    """Work through the lines that are not plain rows, one run of readable lines at a time."""
+    broken: list[Broken] = []
+    rows: list[tuple[list[str], int, int]] = []
+    blank = 0
+    unreadable = seen.nul | seen.not_utf8 | seen.too_long
+    odd = np.flatnonzero(~plain[body:]) + body
+    for line in odd[unreadable[odd]].tolist():
+        code = "nul-byte" if seen.nul[line] else "not-utf8" if seen.not_utf8[line] else "line-long"
+        broken.append(Broken(line, line, code))
+    readable = odd[~unreadable[odd]]
+    for run in np.split(readable, np.flatnonzero(np.diff(readable) > 1) + 1):
+        texts = [lines.text(line) for line in run.tolist()]
+        for piece in pieces(texts, delimiter, len(written), len(header)):
+            first, last = int(run[0]) + piece.first, int(run[0]) + piece.last
+            if piece.cells is not None:
+                rows.append((piece.cells, first, last))
+            elif piece.code == "blank":
+                blank += last - first + 1
+            else:
+                broken.append(Broken(first, last, piece.code))
+    return broken, rows, blank
+
+
+def _named_only(cells: pa.Table, named: int) -> tuple[pa.Table, np.ndarray]:
+    """Drop the unnamed columns at the end; say which rows have something in them."""
+    overfull = np.zeros(cells.num_rows, bool)
+    for number in range(named, cells.num_columns):
+        overfull |= ~_blank(cells.column(number))
+    cells = cells.select(list(range(named)))
+    return (cells.filter(pa.array(~overfull)) if overfull.any() else cells), overfull
+
+
+def _blank(column: pa.ChunkedArray) -> np.ndarray:
+    trimmed = pc.utf8_trim_whitespace(column)
+    return np.asarray(pc.equal(pc.binary_length(trimmed), 0), dtype=bool)
+
+
+def _empty(cells: pa.Table) -> np.ndarray:
+    rows = np.ones(cells.num_rows, bool)
+    for column in cells.columns:
+        rows &= _blank(column)
+        if not rows.any():
+            break
+    return rows
+
+
+def _repeats(cells: pa.Table, header: list[str]) -> np.ndarray:
+    rows = np.ones(cells.num_rows, bool)
+    for column, name in zip(cells.columns, header, strict=True):
+        rows &= np.asarray(pc.equal(pc.utf8_trim_whitespace(column), name), dtype=bool)
+        if not rows.any():
+            break
+    return rows
