@@ -28,6 +28,8 @@ Instants = npt.NDArray[np.int64]
 
 STEP_S = 900
 _DAY_S = 86_400.0
+_MUGGIEST_C = 23.0
+"""Highest dew point; the mid latitudes seldom see more (invented)."""
 
 
 @dataclass(frozen=True)
@@ -81,6 +83,7 @@ def make_weather(scenario: Scenario) -> Weather:
         swing = 4.0 + 3.0 * min(site.elevation_m / 2000.0, 1.0)
         warm = mean + swing * cycle
         dew = mean - 7.0 + 2.5 * _wander(own, count, days=1.5) - 0.3 * front
+        dew = np.minimum(dew, _MUGGIEST_C)
         relative = 100.0 * saturation_vapor_pressure(dew) / saturation_vapor_pressure(warm)
         relative = np.clip(relative, 8.0, 99.0)
         # the column of air above the sea follows the day's mean, not the hour
