@@ -54,6 +54,8 @@ class ArcModel:
         The same effects after borrowing from sister splicers; empty when there are none.
     borrowed : float
         Share of the information on the air effect that came from sisters, 0 to 1.
+    lent : tuple
+        The sisters' slopes alone (kg/m3, hPa, 1000 arcs); empty when there are none.
     mean, cov : tuple
         Slopes (kg/m3, hPa, 1000 arcs about the references of `center_air`) and the present
         epoch's intercept: what advice is computed from.
@@ -74,6 +76,7 @@ class ArcModel:
     pooled: tuple[Effect, ...]
     sisters: int
     borrowed: float
+    lent: tuple[float, ...]
     mean: tuple[float, ...]
     cov: tuple[tuple[float, ...], ...]
     sigma: float
@@ -93,6 +96,7 @@ class ArcModel:
         values["pooled"] = tuple(Effect(**row) for row in data["pooled"])
         values["air_span"] = Effect(**data["air_span"])
         values["mean"] = tuple(data["mean"])
+        values["lent"] = tuple(data["lent"])
         values["cov"] = tuple(tuple(row) for row in data["cov"])
         values["ranges"] = {name: tuple(pair) for name, pair in data["ranges"].items()}
         return cls(**values)
@@ -190,6 +194,7 @@ def fit_arc(
         pooled=() if prior is None else _pooled_effects(mean, covariance),
         sisters=0 if prior is None else prior.sisters,
         borrowed=borrowed,
+        lent=() if prior is None else tuple(float(value) for value in prior.mean),
         mean=tuple(float(value) for value in mean),
         cov=tuple(tuple(float(value) for value in row) for row in covariance),
         sigma=sigma,

@@ -4,6 +4,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from arcdrift.analysis.arc_drift import center_air
+from arcdrift.analysis.causes import ROUTINE
 from arcdrift.analysis.episodes import episodes, severity
 from arcdrift.charts.change_point import step_onset
 from arcdrift.finding import Cause, Finding, Onset
@@ -11,6 +13,10 @@ from arcdrift.finding import Cause, Finding, Onset
 EPISODE_DAYS = 30
 NEAR_DAYS = 5
 WORN_SHARE = 0.9
+BEFORE, AFTER = 25, 10  # checks looked at around a change
+MIN_BEFORE = 5
+LATEST = 5  # checks the latest level is averaged over
+RAMP_LEAD = 15
 
 Floats = npt.NDArray[np.float64]
 
@@ -21,6 +27,7 @@ def arc_findings(
     unit: str,
     now: pd.Timestamp,
     life_arcs: int | None,
+    slopes: Floats | None = None,
 ) -> list[Finding]:
     """Findings for one splicer.
 
@@ -34,13 +41,16 @@ def arc_findings(
         Unit of its arc setting.
     life_arcs : int or None
         Electrode life set in crew.toml.
+    slopes : array of shape (3,), optional
+        Slopes on air and wear that owe nothing to the change itself, such as the sisters'; the
+        size and shape of a change are read off the setting less what these explain.
     """
     found = []
     judged = points[points["z"].notna()].reset_index(drop=True)
     alarmed = judged[judged["alarm"].astype(bool)]
     for rows in episodes(alarmed["checked_at"], pd.Timedelta(days=EPISODE_DAYS)):
         positions = rows.to_numpy(dtype=np.int64)
-        found.append(_drift(judged, positions, service, unit, now))
+        found.append(_drift(judged, positions, service, unit, now, slopes))
     worn = _worn(points, now, life_arcs)
     return found if worn is None else [*found, worn]
 
@@ -51,6 +61,7 @@ def _drift(
     service: pd.DataFrame,
     unit: str,
     now: pd.Timestamp,
+    slopes: Floats | None,
 ) -> Finding:
     first, last = int(alarms[0]), int(alarms[-1])
     start = _after_reset(judged, first)
@@ -58,9 +69,7 @@ def _drift(
     onset = step_onset(z)
     begins = start + onset.index
     times = judged["checked_at"]
-    residual = (judged["arc_setting"] - judged["expected"]).to_numpy(dtype=float)
-    change = float(residual[begins : first + 1].mean())
-    shape = change_shape(z, onset.index)
+    change, shape = _size(judged, begins, last, slopes)
     kind = "arc-step" if shape == "step" else "arc-drift"
     splicer = str(judged["splicer"].iloc[0])
     since = times[begins]
@@ -107,21 +116,42 @@ def _after_reset(judged: pd.DataFrame, alarm: int) -> int:
     )
 
 
-def change_shape(z: Floats, onset: int) -> str:
-    """Whether a run of residuals looks like a step at ``onset`` or like a ramp.
+def _size(judged: pd.DataFrame, begins: int, last: int, slopes: Floats | None) -> tuple[float, str]:
+    """Size (setting units, latest level less the level before) and shape of a change.
 
-    Compares the least squares of the best step with that of the best ramp over all starts; the
-    step wins a tie because it is the simpler story.
+    Looks at the epoch the change fell in, from a month of checks before the onset to a fortnight
+    after the last alarm. Where the epoch has too little before the onset to compare with, the
+    forecast errors up to the alarm stand in.
     """
-    step = z - np.where(np.arange(len(z)) >= onset, z[onset:].mean(), 0.0)
-    best_step = float(step @ step)
-    best_ramp = np.inf
-    for start in range(len(z)):
-        ramp = np.maximum(np.arange(len(z)) - start + 1.0, 0.0)
-        slope = float(ramp @ z) / float(ramp @ ramp)
-        rest = z - slope * ramp
-        best_ramp = min(best_ramp, float(rest @ rest))
-    return "drift" if best_ramp < best_step - 1.0 else "step"
+    epoch = judged["epoch"].to_numpy()
+    window = np.arange(max(begins - BEFORE, 0), min(last + AFTER, len(judged)))
+    window = window[epoch[window] == epoch[begins]]
+    before = int((window < begins).sum())
+    if slopes is None or before < MIN_BEFORE:
+        error = (judged["arc_setting"] - judged["expected"]).to_numpy(dtype=float)
+        return float(error[begins : last + 1].mean()), "step"
+    rows = judged.iloc[window]
+    level = rows["arc_setting"].to_numpy(dtype=float) - center_air(rows).to_numpy() @ slopes
+    base = level[:before].mean()
+    change = float(level[before:][-LATEST:].mean() - base)
+    return change, change_shape(level - base, before)
+
+
+def change_shape(level: Floats, onset: int) -> str:
+    """Whether levels that start about 0 step at ``onset`` or climb from there.
+
+    Compares least squares of a step at the onset with those of a ramp that may start up to
+    `RAMP_LEAD` values earlier (a ramp is seen late). The step, the simpler story, wins unless the
+    ramp fits clearly better.
+    """
+    time = np.arange(len(level))
+    step = level - np.where(time >= onset, level[onset:].mean(), 0.0)
+    rests = []
+    for start in range(max(onset - RAMP_LEAD, 0), onset + 1):
+        ramp = np.maximum(time - start + 1.0, 0.0)
+        rest = level - ramp * float(ramp @ level) / float(ramp @ ramp)
+        rests.append(float(rest @ rest))
+    return "drift" if min(rests) < 0.9 * float(step @ step) else "step"
 
 
 def _causes(
@@ -130,8 +160,9 @@ def _causes(
     causes = []
     span = pd.Timedelta(days=NEAR_DAYS)
     near = service[(service["serviced_at"] - since).abs() <= span]
+    near = near[~near["action"].isin(ROUTINE)]
     causes += [
-        Cause("service", f"{action} on {when:%Y-%m-%d}, within {NEAR_DAYS} days of the onset", 0.5)
+        Cause(f"service: {action}", f"done on {when:%Y-%m-%d}, near the onset", 0.5)
         for action, when in zip(near["action"], near["serviced_at"], strict=True)
     ]
     sites = judged["site"].to_numpy()

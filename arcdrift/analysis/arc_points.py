@@ -31,16 +31,22 @@ def arc_points(checks: pd.DataFrame, air: pd.DataFrame, service: pd.DataFrame) -
         zero before the first replacement on record), the air columns, and ``excluded``: why a
         point cannot be used, or missing when it can.
     """
-    passed = checks[checks["outcome"] == "pass"].sort_values(["checked_at", "line"])
-    points = passed[["splicer", "checked_at", "site", "arc_setting", "arc_count"]].join(air)
-    points = points.reset_index(drop=True)
-    stamps = points["checked_at"].astype("int64").to_numpy()
-    points["epoch"] = _count_before(stamps, service, EPOCH_ACTIONS)
-    points["arcs"] = _arcs_since(
-        points["arc_count"].to_numpy(dtype=float), _count_before(stamps, service, (REPLACED,))
-    )
+    points = passed_checks(checks, service).join(air).reset_index(drop=True)
     points["excluded"] = _reasons(points)
-    return points.drop(columns="arc_count")
+    return points.drop(columns="line")
+
+
+def passed_checks(checks: pd.DataFrame, service: pd.DataFrame) -> pd.DataFrame:
+    """Passed checks of one splicer in time order, with ``epoch`` and ``arcs``, without air."""
+    columns = ["splicer", "checked_at", "site", "arc_setting", "arc_count", "line"]
+    passed = checks.loc[checks["outcome"] == "pass", columns]
+    passed = passed.sort_values(["checked_at", "line"])
+    stamps = passed["checked_at"].astype("int64").to_numpy()
+    sets = _count_before(stamps, service, (REPLACED,))
+    return passed.assign(
+        epoch=_count_before(stamps, service, EPOCH_ACTIONS),
+        arcs=_arcs_since(passed["arc_count"].to_numpy(dtype=float), sets),
+    ).drop(columns="arc_count")
 
 
 def _count_before(

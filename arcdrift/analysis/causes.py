@@ -14,6 +14,8 @@ from arcdrift.finding import Cause
 NEAR_DAYS = 5
 WINDOW_DAYS = 30
 MIN_SPLICES = 30
+ROUTINE = ("cleaned", "other")
+"""Service too common to explain anything by its date alone."""
 PERSON_SHARE = 0.6
 """Share of a rise one technician must carry to be named."""
 
@@ -92,8 +94,9 @@ def _arc(history: StreamHistory, onset: pd.Timestamp) -> list[Cause]:
 def _service(history: StreamHistory, onset: pd.Timestamp) -> list[Cause]:
     service = history.service
     near = service[(service["serviced_at"] - onset).abs() <= pd.Timedelta(days=NEAR_DAYS)]
+    near = near[~near["action"].isin(ROUTINE)]
     return [
-        Cause("service", f"{action} on {when:%Y-%m-%d}", 0.5)
+        Cause(f"service: {action}", f"done on {when:%Y-%m-%d}, near the onset", 0.5)
         for action, when in zip(near["action"], near["serviced_at"], strict=True)
     ]
 

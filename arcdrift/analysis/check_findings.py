@@ -7,7 +7,7 @@ import pandas as pd
 from arcdrift.analysis.episodes import episodes, severity
 from arcdrift.finding import Finding
 
-EPISODE_DAYS = 7
+EPISODE_DAYS = 21
 """Calendar days without another case after which a new finding opens."""
 LISTED_DAYS = 31
 

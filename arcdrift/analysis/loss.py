@@ -119,8 +119,8 @@ def chart_losses(days: pd.DataFrame, budget_up: float, budget_down: float) -> Lo
 
 def _normal(t: Floats, df: Floats) -> Floats:
     """Standard normal values as rare as Student's t: the variance is itself an estimate."""
-    tail = np.minimum(student.sf(np.abs(t), df), 0.5)
-    return np.copysign(norm.isf(np.maximum(tail, 1e-300)), t)
+    tail = np.clip(student.sf(np.abs(t), df), 1e-300, 0.5)
+    return np.copysign(np.asarray(norm.isf(tail), dtype=np.float64), t)
 
 
 class _Clock:
@@ -192,7 +192,7 @@ class _Clock:
         total_weight = self.history[0, unit, upto]
         level = self.history[1, unit, upto] / total_weight
         sd = np.sqrt(variance + 1.0 / total_weight)
-        z = _normal((y - level) / sd, self.k[unit] - 1.0 + PSEUDO_DAYS)
+        z = _normal((y - level) / sd, (self.k[unit] - 1.0 + PSEUDO_DAYS).astype(np.float64))
         self._note_lag(unit, z)
 
         out, scale = self.out, np.sqrt(LAMBDA / (2 - LAMBDA))

@@ -19,11 +19,13 @@ CALIBRATION_DAYS = 5
 """Days from which cap and first baseline are taken; no alarm can come from them."""
 RESTART_ACTIONS = (
     "electrodes replaced",
-    "v-grooves cleaned",
     "factory service",
     "firmware updated",
 )
-"""Service on a splicer after which the old loss level is no longer the right comparison."""
+"""Service on a splicer after which the old loss level is no longer the right comparison.
+
+Cleaning is not among them: it brings a splicer back to the level it had, and a baseline begun
+anew at every cleaning would be taken from the few days after it and never grow up."""
 NO_PROGRAM = "(program not logged)"
 UNIT = ["program", "segment"]
 

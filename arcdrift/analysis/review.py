@@ -20,7 +20,7 @@ from arcdrift.analysis.air_findings import conditions_finding, gap_findings
 from arcdrift.analysis.arc import ArcModel, Refusal, fit_arc, known_fit
 from arcdrift.analysis.arc_drift import drift_charts
 from arcdrift.analysis.arc_findings import arc_findings
-from arcdrift.analysis.arc_pool import PHI_ASSUMED
+from arcdrift.analysis.arc_pool import PHI_ASSUMED, SLOPES
 from arcdrift.analysis.causes import StreamHistory
 from arcdrift.analysis.check_findings import check_findings
 from arcdrift.analysis.loss import LossCharts, chart_losses
@@ -35,6 +35,7 @@ from arcdrift.analysis.splicer import (
 from arcdrift.analysis.tables import (
     crew_days,
     findings_table,
+    for_store,
     iso,
     models_table,
     settings_used,
@@ -110,7 +111,7 @@ def review(
     check_days = stack([summary.checks for summary in summaries])
     found = [
         *check_findings(check_days, now),
-        *_arc_findings(points, service, crew, now),
+        *_arc_findings(points, models, service, crew, now),
         *_loss_findings(summaries, days, points, service, now),
         *gap_findings(stack([summary.airless for summary in summaries]), now),
         *_conditions(engine, names, models, checks, service, readings, crew, now),
@@ -139,7 +140,7 @@ def review(
             }
         ),
     }
-    replace_results(engine, frames)
+    replace_results(engine, {name: for_store(name, frame) for name, frame in frames.items()})
     return Review(
         now=now,
         splicers=len(names),
@@ -296,11 +297,20 @@ def _loss(summaries: list[SplicerSummary], crew: Crew) -> LossCharts:
 
 
 def _arc_findings(
-    points: pd.DataFrame, service: pd.DataFrame, crew: Crew, now: pd.Timestamp
+    points: pd.DataFrame,
+    models: list[ArcModel | Refusal],
+    service: pd.DataFrame,
+    crew: Crew,
+    now: pd.Timestamp,
 ) -> list[Finding]:
     found: list[Finding] = []
     if points.empty:
         return found
+    slopes = {
+        model.splicer: np.array(model.lent or model.mean[:SLOPES])
+        for model in models
+        if isinstance(model, ArcModel)
+    }
     for name, mine in points.groupby("splicer"):
         settings = crew.splicers.get(str(name), Splicer())
         own = service[service["asset"] == name]
@@ -310,6 +320,7 @@ def _arc_findings(
             settings.setting_unit,
             now,
             settings.electrode_life_arcs,
+            slopes.get(str(name)),
         )
     return found
 

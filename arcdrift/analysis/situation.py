@@ -7,7 +7,7 @@ import pandas as pd
 
 from arcdrift.air import air_density, join_air, vapor_pressure
 from arcdrift.analysis.advice import AirNow, LastCheck, Situation
-from arcdrift.analysis.arc_points import REPLACED, arc_points
+from arcdrift.analysis.arc_points import REPLACED, passed_checks
 from arcdrift.analysis.days import sites_of, zones_of
 from arcdrift.settings import Crew, Splicer
 from arcdrift.times import day_bounds, local_day
@@ -85,13 +85,12 @@ def _site_now(splicer: str, checks: pd.DataFrame, splices: pd.DataFrame, crew: C
 def _last_check(
     checks: pd.DataFrame, service: pd.DataFrame, readings: pd.DataFrame, crew: Crew
 ) -> LastCheck | None:
-    passed = checks[checks["outcome"] == "pass"]
+    # wear needs the whole history of the counter, the air only the last check's surroundings
+    passed = passed_checks(checks, service).tail(1)
     if passed.empty:
         return None
-    newest = passed.sort_values("checked_at").tail(1)
-    # wear needs the whole history of the counter, the air only the last check's surroundings
-    points = arc_points(checks, join_air(checks, readings, crew, "checked_at"), service)
-    point = points.iloc[-1]
+    newest = checks.loc[passed.index]
+    point = passed.join(join_air(newest, readings, crew, "checked_at")).iloc[0]
     site = sites_of(newest, crew).iloc[0]
     return LastCheck(
         checked_at=newest["checked_at"].iloc[0],

@@ -12,6 +12,7 @@ from arcdrift.analysis.loss_days import CALIBRATION_DAYS
 from arcdrift.analysis.splicer import HISTOGRAM_STEP_DB, SplicerSummary
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
+from arcdrift.store.schema import metadata
 
 
 def stack(frames: list[pd.DataFrame]) -> pd.DataFrame:
@@ -25,6 +26,12 @@ def stack(frames: list[pd.DataFrame]) -> pd.DataFrame:
 def iso(days: pd.Series) -> pd.Series:
     """Local days as ISO text."""
     return pd.to_datetime(days).dt.strftime("%Y-%m-%d")
+
+
+def for_store(table: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """Keep the columns a result table has; what only the next step needed stays behind."""
+    known = metadata.tables[table].columns.keys()
+    return frame[[name for name in known if name in frame.columns]]
 
 
 def stream_days(days: pd.DataFrame) -> pd.DataFrame:

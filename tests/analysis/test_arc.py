@@ -157,7 +157,8 @@ def test_finding_names_size_and_onset() -> None:
     )
     charted = points.join(drift_charts(points, 370.0))
     mine = charted[charted["splicer"] == "s0"]
-    found = [f for f in arc_findings(mine, NO_SERVICE, "steps", NOW, None) if f.kind == "arc-step"]
+    told = arc_findings(mine, NO_SERVICE, "steps", NOW, None, np.array([-120.0, 0.35, -2.0]))
+    found = [finding for finding in told if finding.kind == "arc-step"]
     true = pd.Timestamp("2026-01-01T07:00Z") + pd.Timedelta(days=120)
     near = [f for f in found if f.onset and abs(f.onset.estimate - true) <= pd.Timedelta(days=3)]
     assert len(near) == 1

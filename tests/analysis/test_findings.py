@@ -35,7 +35,7 @@ def check_days(statuses: list[str], first: str = "2026-09-01") -> pd.DataFrame:
 def test_misses_close_together_are_one_finding() -> None:
     days = check_days(
         ["checked", "missed", "checked", "missed", "no-work", "missed"]
-        + ["checked"] * 20
+        + ["checked"] * 22
         + ["missed"]
     )
     found = check_findings(days, NOW)

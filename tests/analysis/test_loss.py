@@ -100,7 +100,7 @@ def test_service_restarts_the_baseline_on_the_next_whole_day() -> None:
     service = pd.DataFrame(
         {
             "asset": ["s", "s"],
-            "action": ["v-grooves cleaned", "cleaned"],
+            "action": ["electrodes replaced", "v-grooves cleaned"],
             "serviced_at": pd.to_datetime(["2026-01-08T12:00Z", "2026-01-12T06:00Z"]).as_unit("us"),
         }
     )
