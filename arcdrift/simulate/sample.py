@@ -136,7 +136,7 @@ def sample_scenario() -> Scenario:
         the last day stops at 10:30 and is still running.
     """
     crew = invented_crew(splices_per_day=62.0, seed=20260720)
-    arcs = {"Heron": 1900, "Kestrel": 3600, "Plover": 3000, "Dunlin": 2600, "Osprey": 5200,
+    arcs = {"Heron": 1900, "Kestrel": 3600, "Plover": 3000, "Dunlin": 3000, "Osprey": 5200,
             "Curlew": 400, "Tern": 2500, "Lapwing": 4100}  # fmt: skip
     name = "Tarnwater crew (invented)"
     return replace(
@@ -176,8 +176,8 @@ def _sample_faults(crew: str) -> tuple[Fault, ...]:
             "An electrode holder of Plover works loose: the needed setting creeps up.",
         ),
         Fault(
-            "v-grooves-dirty", "Dunlin", datetime(2026, 9, 14, 7),
-            datetime(2026, 10, 2, 16, 30), 1.5,
+            "v-grooves-dirty", "Dunlin", datetime(2026, 10, 19, 7),
+            datetime(2026, 11, 6, 16, 30), 1.5,
             "Dust in Dunlin's v-grooves raises losses until they are cleaned.",
         ),
         Fault(
