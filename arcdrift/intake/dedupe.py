@@ -7,22 +7,23 @@ The cost is linear in the file's rows plus the stored rows of the same splicers 
 the file's range of time.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from sqlalchemy import Connection, Select, select
+from sqlalchemy import Select, select
 
 from arcdrift.intake.clock import coded
 from arcdrift.intake.kinds import Kind
-from arcdrift.store.read import fetch_within
 from arcdrift.store.schema import RECORDS
 
 Bools = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int64]
+
+Reader = Callable[[Select[Any]], pd.DataFrame]
 
 NEW, STORED, CONFLICT = 0, 1, 2
 
@@ -50,7 +51,7 @@ class Fates:
 
 
 def settle(
-    connection: Connection,
+    read: Reader,
     kind: Kind,
     frame: pd.DataFrame,
     given: Iterable[str],
@@ -61,6 +62,8 @@ def settle(
 
     Parameters
     ----------
+    read : callable
+        Runs a query on the store and returns its rows as a frame by id.
     frame : DataFrame
         Sound rows in file order, all columns of the kind.
     given : iterable of str
@@ -74,7 +77,7 @@ def settle(
     fates = Fates(np.zeros(count, np.int64), none, none.copy(), frame.iloc[:0])
     if count == 0:
         return fates
-    known = _stored(connection, kind, frame, identity)
+    known = _stored(read, kind, frame, identity)
     key, _ = coded(*(_stacked(known[name], frame[name]) for name in identity))
     in_store, in_file = key[: len(known)], key[len(known) :]
     kinds_of_key = int(key.max()) + 1
@@ -85,7 +88,7 @@ def settle(
         return fates
     met = rows_of_key[in_store] > 0
     content = [name for name in given if name not in identity]
-    old = _stored(connection, kind, frame, content).loc[lambda f: f["id"].isin(known["id"][met])]
+    old = _stored(read, kind, frame, content).loc[lambda f: f["id"].isin(known["id"][met])]
     new = frame.iloc[doubtful]
     old_key = in_store[met]
     new_key = in_file[doubtful]
@@ -178,9 +181,7 @@ def _stacked(old: pd.Series, new: pd.Series) -> pd.Series:
     return pd.concat([old.astype(new.dtype), new], ignore_index=True)
 
 
-def _stored(
-    connection: Connection, kind: Kind, frame: pd.DataFrame, columns: Iterable[str]
-) -> pd.DataFrame:
+def _stored(read: Reader, kind: Kind, frame: pd.DataFrame, columns: Iterable[str]) -> pd.DataFrame:
     """Stored rows of the same splicers or sites in the frame's range of time, by id."""
     table = RECORDS[kind.name]
     when = table.columns[kind.time_column]
@@ -195,4 +196,4 @@ def _stored(
         if frame[name].notna().any()
     ]
     either_one = either[0] if len(either) == 1 else either[0] | either[1]
-    return fetch_within(connection, query.where(either_one).order_by(table.columns.id))
+    return read(query.where(either_one))

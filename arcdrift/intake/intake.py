@@ -5,6 +5,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,23 +15,21 @@ from sqlalchemy import Connection, Engine, select, update
 
 from arcdrift.errors import BadInput
 from arcdrift.intake.convert import Typed, convert
-from arcdrift.intake.dedupe import NEW, STORED, settle
+from arcdrift.intake.dedupe import NEW, STORED, Fates, settle
 from arcdrift.intake.kept import conflict_frame, problem_groups, quarantine_frame
 from arcdrift.intake.kinds import Kind, recognize
 from arcdrift.intake.layouts import Layout, load_layout
-from arcdrift.intake.problems import Balance, ProblemGroup
+from arcdrift.intake.problems import Balance, Ints, ProblemGroup
 from arcdrift.intake.reader import RawRows, file_bytes, read_rows
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.connect import writing
 from arcdrift.store.frames import microseconds
+from arcdrift.store.read import fetch, fetch_within, store_version, version_within
 from arcdrift.store.write import add_import, add_rows
 
 Progress = Callable[[int, int], None]
 """Called with the rows done and the rows of the file."""
-
-_STEP = 200_000
-"""Rows stored between two calls of the progress callback."""
 
 
 @dataclass(frozen=True)
@@ -123,8 +122,28 @@ def import_file(
         "layout": None if layout is None else f"# {layout.name}\n{layout.text}",
         "started_at": microseconds(started),
     }
+    at = np.flatnonzero(~typed.problems.bad)
+    good = typed.frame.iloc[at].reset_index(drop=True)
+    compare = partial(
+        settle, kind=of_kind, frame=good, given=typed.given, to_the_second=typed.to_the_second
+    )
+    # compared before the store is locked, and again only if it changed meanwhile
+    version = store_version(engine)
+    fates = compare(partial(fetch, engine, order=["id"]))
     with writing(engine) as connection:
-        return _store(connection, rows, of_kind, typed, about, clock, progress)
+        if version_within(connection) != version:
+            fates = compare(partial(fetch_within, connection, order=["id"]))
+        sound = _Sound(good, at, fates)
+        return _store(connection, rows, of_kind, typed, sound, about, clock, progress)
+
+
+@dataclass(frozen=True)
+class _Sound:
+    """The rows without a problem, their place among the raw rows, and what becomes of them."""
+
+    frame: pd.DataFrame
+    at: Ints
+    fates: Fates
 
 
 def _rows(
@@ -158,15 +177,12 @@ def _store(
     rows: RawRows,
     kind: Kind,
     typed: Typed,
+    sound: _Sound,
     about: dict[str, Any],
     clock: float,
     progress: Progress | None,
 ) -> ImportReport:
-    at = np.flatnonzero(~typed.problems.bad)
-    good = (
-        typed.frame.iloc[at].reset_index(drop=True) if len(at) < len(typed.frame) else typed.frame
-    )
-    fates = settle(connection, kind, good, typed.given, to_the_second=typed.to_the_second)
+    good, at, fates = sound.frame, sound.at, sound.fates
     apart = quarantine_frame(connection, kind, rows, typed)
     rivals = conflict_frame(connection, rows, good, at, fates)
     new = fates.fate == NEW
@@ -202,11 +218,14 @@ def _store(
     table = schema.RECORDS[kind.name]
     accepted = good if new.all() else good[new]
     accepted = accepted.assign(import_id=import_id, line=rows.first[at[new]] + 1)
-    done = balance.rows - balance.accepted
-    for begin in range(0, len(accepted), _STEP):
+    settled = balance.rows - balance.accepted
+
+    def told(written: int) -> None:
         if progress is not None:
-            progress(done + begin, balance.rows)
-        add_rows(connection, table, accepted.iloc[begin : begin + _STEP])
+            progress(settled + written, balance.rows)
+
+    told(0)
+    add_rows(connection, table, accepted, progress=told)
     apart, rivals = apart[~apart["kept"]], rivals[~rivals["kept"]]
     add_rows(connection, schema.quarantine, apart.drop(columns="kept").assign(import_id=import_id))
     rivals = _with_ids(connection, table.name, rivals, rows.first[at] + 1, import_id)
@@ -214,8 +233,7 @@ def _store(
     seconds = time.perf_counter() - clock
     done_row = update(schema.imports).where(schema.imports.columns.id == import_id)
     connection.execute(done_row.values(seconds=seconds))
-    if progress is not None:
-        progress(balance.rows, balance.rows)
+    told(balance.accepted)
     return ImportReport(
         file=about["file_name"],
         kind=kind.name,

@@ -6,7 +6,6 @@ gives the same frame and serves shared databases.
 
 import json
 from collections.abc import Iterable
-from contextlib import ExitStack
 from datetime import datetime
 from typing import Any
 
@@ -154,6 +153,12 @@ def conflicting(engine: Engine, import_id: int | None = None) -> pd.DataFrame:
 
 def store_version(engine: Engine) -> str:
     """Return a short text that changes whenever an import, undo or analysis is committed."""
+    with reading(engine) as connection:
+        return version_within(connection)
+
+
+def version_within(connection: Connection) -> str:
+    """Return the store's version as an open transaction sees it."""
     done, run = schema.imports.columns, schema.analysis_run.columns
     query = select(
         func.max(done.id),
@@ -162,33 +167,34 @@ def store_version(engine: Engine) -> str:
         select(func.max(run.id)).scalar_subquery(),
         select(func.max(run.assessed_on)).scalar_subquery(),
     )
-    with reading(engine) as connection:
-        row = connection.execute(query).one()
+    row = connection.execute(query).one()
     return "-".join("0" if part is None else str(part) for part in row)
 
 
 def fetch(engine: Engine, query: Select[Any], *, order: list[str]) -> pd.DataFrame:
     """Run a query over store columns; return its rows as a frame sorted by `order`."""
     path = engine.url.database
-    columns = list(query.selected_columns)
-    with ExitStack() as stack:
-        free = False
-        if engine.dialect.name == "sqlite" and path:
-            free = stack.enter_context(gate_of(path).arrow())
-        rows = _through_arrow if free else _row_by_row
-        frame = to_frame(rows(engine, query, columns))
-    keys = [frame[name] for name in order]
-    if len(keys) == 1 and keys[0].is_monotonic_increasing:
+    if engine.dialect.name == "sqlite" and path:
+        with gate_of(path).arrow() as free:
+            if free:
+                return _sorted(to_frame(_through_arrow(engine, query)), order)
+    with reading(engine) as connection:
+        return fetch_within(connection, query, order=order)
+
+
+def fetch_within(connection: Connection, query: Select[Any], *, order: list[str]) -> pd.DataFrame:
+    """Do as `fetch` does, inside an open transaction."""
+    return _sorted(to_frame(_row_by_row(connection, query, list(query.selected_columns))), order)
+
+
+def _sorted(frame: pd.DataFrame, order: list[str]) -> pd.DataFrame:
+    if len(order) == 1 and frame[order[0]].is_monotonic_increasing:
         return frame
     return frame.sort_values(order, kind="stable", ignore_index=True)
 
 
-def fetch_within(connection: Connection, query: Select[Any]) -> pd.DataFrame:
-    """Run a query inside an open transaction; return its rows as a frame, as they come."""
-    return to_frame(_plain_rows(connection, query, list(query.selected_columns)))
-
-
-def _through_arrow(engine: Engine, query: Select[Any], columns: list[Any]) -> pa.Table:
+def _through_arrow(engine: Engine, query: Select[Any]) -> pa.Table:
+    columns = list(query.selected_columns)
     # the driver takes each column's type from the first rows; one leading row states it
     leading = select(*(literal(_EXAMPLE[arrow_type(column)]) for column in columns))
     statement = union_all(leading, query).compile(engine, compile_kwargs={"literal_binds": True})
@@ -207,21 +213,25 @@ def _through_arrow(engine: Engine, query: Select[Any], columns: list[Any]) -> pa
     )
 
 
-def _row_by_row(engine: Engine, query: Select[Any], columns: list[Any]) -> pa.Table:
-    with reading(engine) as connection:
-        return _plain_rows(connection, query, columns)
-
-
-def _plain_rows(connection: Connection, query: Select[Any], columns: list[Any]) -> pa.Table:
-    rows = connection.execute(query).all()
+def _row_by_row(connection: Connection, query: Select[Any], columns: list[Any]) -> pa.Table:
+    result = connection.execute(query)
+    # straight from the driver: the values need no row objects around them
+    rows = [] if result.cursor is None else result.cursor.fetchall()
+    result.close()
     values = zip(*rows, strict=True) if rows else [()] * len(columns)
     return pa.table(
         [
-            pa.array(list(column_values), arrow_type(column))
+            _array(column_values, arrow_type(column))
             for column_values, column in zip(values, columns, strict=True)
         ],
         names=[column.name for column in columns],
     )
+
+
+def _array(values: Iterable[Any], kind: pa.DataType) -> pa.Array:
+    if pa.types.is_boolean(kind):
+        values = (value if value is None else bool(value) for value in values)
+    return pa.array(list(values), kind)
 
 
 def _kept_apart(engine: Engine, table: Table, import_id: int | None) -> pd.DataFrame:

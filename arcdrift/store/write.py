@@ -1,7 +1,7 @@
 """Writes records and results; every function works inside one transaction."""
 
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -18,9 +18,18 @@ from arcdrift.store.frames import microseconds, to_arrow
 
 _BULK_ROWS = 20_000
 """Rows from which a detour through a staging file is faster than row by row."""
+_BATCH_ROWS = 100_000
+_MOST_ATTACHED = 9
+"""SQLite holds 10 attached files; they stay attached until the transaction ends."""
 
 
-def add_rows(connection: Connection, table: Table, frame: pd.DataFrame) -> None:
+def add_rows(
+    connection: Connection,
+    table: Table,
+    frame: pd.DataFrame,
+    *,
+    progress: Callable[[int], None] | None = None,
+) -> None:
     """Add the rows of a frame to a table, inside the connection's transaction.
 
     Parameters
@@ -30,16 +39,18 @@ def add_rows(connection: Connection, table: Table, frame: pd.DataFrame) -> None:
     frame : DataFrame
         Columns named as in `table`; aware times become microseconds UTC, columns left out
         stay NULL.
+    progress : callable, optional
+        Called with the rows written so far.
     """
     rows = to_arrow(frame, table)
     if rows.num_rows == 0:
         return
     if connection.dialect.name != "sqlite":
         connection.execute(insert(table), rows.to_pylist())
-    elif rows.num_rows < _BULK_ROWS:
+    elif rows.num_rows < _BULK_ROWS or _attached(connection) >= _MOST_ATTACHED:
         _row_by_row(connection, table, rows)
     else:
-        _through_staging(connection, table, rows)
+        _through_staging(connection, table, rows, progress)
 
 
 def add_import(connection: Connection, values: Mapping[str, Any]) -> int:
@@ -112,18 +123,38 @@ def _row_by_row(connection: Connection, table: Table, rows: pa.Table) -> None:
     )
 
 
-def _through_staging(connection: Connection, table: Table, rows: pa.Table) -> None:
+def _attached(connection: Connection) -> int:
+    return len(connection.exec_driver_sql("PRAGMA database_list").all()) - 1
+
+
+def _through_staging(
+    connection: Connection,
+    table: Table,
+    rows: pa.Table,
+    progress: Callable[[int], None] | None,
+) -> None:
     # Arrow writes a file of its own; the store's own connection then copies it over, so that
     # all of an import stays in one transaction and no second library touches the store
     name, columns = _insert_columns(table, rows)
+    staging = f"staging{_attached(connection)}"
+
+    def batches() -> Iterator[pa.RecordBatch]:
+        done = 0
+        for batch in rows.to_batches(max_chunksize=_BATCH_ROWS):
+            yield batch
+            done += batch.num_rows
+            if progress is not None:
+                progress(done)
+
     with tempfile.TemporaryDirectory(prefix="arcdrift-") as folder:
         path = str(Path(folder) / "staging.db")
         with dbapi.connect(path, autocommit=True) as stage, stage.cursor() as cursor:
             for pragma in ("journal_mode=OFF", "synchronous=OFF", "locking_mode=EXCLUSIVE"):
                 cursor.execute(f"PRAGMA {pragma}")
-            cursor.adbc_ingest("rows", rows, mode="create")
-        connection.exec_driver_sql("ATTACH DATABASE ? AS staging", (path,))
+            reader = pa.RecordBatchReader.from_batches(rows.schema, batches())
+            cursor.adbc_ingest("rows", reader, mode="create")
+        connection.exec_driver_sql(f"ATTACH DATABASE ? AS {staging}", (path,))
         connection.exec_driver_sql(
             f"INSERT INTO {name} ({columns}) "  # noqa: S608 - names of our schema
-            f"SELECT {columns} FROM staging.rows"
+            f"SELECT {columns} FROM {staging}.rows"
         )
