@@ -1,9 +1,8 @@
 """The few callbacks all pages share; what is shown follows from the URL alone."""
 
-import json
 from typing import Any
 
-from dash import ALL, MATCH, Dash, Input, Output, State, ctx, html, no_update
+from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, State, ctx, html, no_update
 
 from arcdrift.figures.theme import Scheme
 from dashboard import ids
@@ -12,7 +11,6 @@ from dashboard.pages import PAGES, not_found
 from dashboard.pages.loss import grid_rows
 from dashboard.parts import View, heading, notice
 from dashboard.query import parse, search
-from dashboard.shell import PLACES, SET_TITLE, SWITCH_SCHEME
 
 PASSING_KEYS = ("day", "finding")
 """What a changed filter drops from the URL, since it belonged to the former choice."""
@@ -131,15 +129,14 @@ def register(app: Dash, data: CrewData) -> None:
         return no_update if version == seen else version
 
     app.clientside_callback(
-        SWITCH_SCHEME,
+        ClientsideFunction("arcdrift", "scheme"),
         Output(ids.SCHEME, "data"),
         Output(ids.PROVIDER, "forceColorScheme"),
         Input(ids.SCHEME_BUTTON, "n_clicks"),
         State(ids.SCHEME, "data"),
     )
-    words = json.dumps({place.path: place.words for place in PLACES})
     app.clientside_callback(
-        SET_TITLE.replace("PLACES", words),
-        Output(ids.PAGE_TITLE, "data"),
-        Input(ids.URL, "pathname"),
+        ClientsideFunction("arcdrift", "drawn"),
+        Output(ids.DRAWN, "data"),
+        Input(ids.PAGE, "children"),
     )

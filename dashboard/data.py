@@ -21,7 +21,8 @@ from arcdrift.store.connect import open_store, reading
 from arcdrift.store.frames import microseconds
 
 PAGE_ROWS = 100
-ADVICE_SECONDS = 60
+ADVICE_SECONDS = 120
+"""How long advice may stand before it is asked again."""
 SPLICE_COLUMNS = (
     "spliced_at",
     "loss_db",
@@ -137,13 +138,15 @@ class CrewData:
         humidity: float | None,
     ) -> Advice:
         """Advice for a splicer now, with air typed in or the newest reading."""
-        minute = int(datetime.now(UTC).timestamp()) // ADVICE_SECONDS
-        return self._advice(self.version(), minute, splicer, temperature, pressure, humidity)
+        # where the clock stands still with the newest record, so does the advice
+        standing = self.crew.clock == "newest-record"
+        span = 0 if standing else int(datetime.now(UTC).timestamp()) // ADVICE_SECONDS
+        return self._advice(self.version(), span, splicer, temperature, pressure, humidity)
 
     def _ask_advice(
         self,
         version: str,
-        minute: int,
+        span: int,
         splicer: str,
         temperature: float | None,
         pressure: float | None,

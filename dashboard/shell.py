@@ -43,34 +43,22 @@ THEME = {
             "#0072b2",
             "#005d92",
             "#004872",
-        ]
+        ],
+        "dark": [
+            "#e6eaee",
+            "#a3afb9",
+            "#8a97a2",
+            "#64717c",
+            "#414c56",
+            "#323c45",
+            "#222a31",
+            "#1b2127",
+            "#12171c",
+            "#0d1115",
+        ],
     },
     "defaultRadius": "md",
 }
-SWITCH_SCHEME = """
-function(clicks, scheme) {
-    const kept = document.cookie.match(/(?:^|; )arcdrift-scheme=(light|dark)/);
-    let next = kept ? kept[1] : scheme;
-    if (clicks) {
-        next = scheme === "dark" ? "light" : "dark";
-        document.cookie = "arcdrift-scheme=" + next + "; path=/; max-age=31536000; samesite=strict";
-    } else if (!kept && window.matchMedia("(prefers-color-scheme: dark)").matches) {
-        next = "dark";
-    }
-    document.documentElement.dataset.agThemeMode = next;
-    const keep = window.dash_clientside.no_update;
-    return next === scheme ? [keep, keep] : [next, next];
-}
-"""
-SET_TITLE = """
-function(path) {
-    const places = PLACES;
-    const words = places[path] || "Not found";
-    document.title = words + " · arcdrift";
-    window.scrollTo(0, 0);
-    return words;
-}
-"""
 
 
 def _links(name: str) -> list[Any]:
@@ -122,7 +110,7 @@ def shell(crew: Crew, scheme: Scheme, version: str) -> dmc.MantineProvider:
             dcc.Location(id=ids.URL, refresh="callback-nav"),
             dcc.Store(id=ids.SCHEME, data=scheme),
             dcc.Store(id=ids.RESULTS_VERSION, data=version),
-            dcc.Store(id=ids.PAGE_TITLE),
+            dcc.Store(id=ids.DRAWN),
             dcc.Interval(id=ids.RESULTS_TIMER, interval=REFRESH_MS),
             html.A("Skip to the page", href=f"#{ids.PAGE}", className="skip"),
             dmc.AppShell(

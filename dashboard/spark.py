@@ -5,7 +5,7 @@ import pandas as pd
 
 from arcdrift.figures.theme import Scheme, colors
 
-WIDTH, HEIGHT, EDGE = 280.0, 56.0, 6.0
+WIDTH, HEIGHT, EDGE = 280.0, 48.0, 7.0
 
 
 def sparkline(days: pd.DataFrame, scheme: Scheme) -> str:
@@ -21,8 +21,8 @@ def sparkline(days: pd.DataFrame, scheme: Scheme) -> str:
     frame = days.reset_index(drop=True)
     values = frame["capped_mean_db"]
     drawn = pd.concat([values, frame["expected_db"]]).dropna()
-    # from half the lowest value: the shape matters here, the numbers stand beside it
-    bottom, top = 0.5 * float(drawn.min()), max(float(drawn.max()), 1e-9)
+    # not from zero: the shape matters here, the numbers stand beside it
+    bottom, top = 0.8 * float(drawn.min()), max(float(drawn.max()), 1e-9)
     step = (WIDTH - 2 * EDGE) / max(count - 1, 1)
 
     def x(position: int) -> float:

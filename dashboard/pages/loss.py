@@ -273,7 +273,13 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
         id=ids.link_grid("streams"),
         rowData=records,
         columnDefs=[
-            {"field": "splicer", "headerName": "Splicer", "minWidth": 100, "pinned": "left"},
+            {
+                "field": "splicer",
+                "headerName": "Splicer",
+                "width": 104,
+                "flex": None,
+                "pinned": "left",
+            },
             {"field": "program", "headerName": "Program", "minWidth": 110, "flex": 3},
             {"field": "finding", "headerName": "Open finding", "minWidth": 130, "flex": 3},
             {
@@ -459,6 +465,7 @@ def _splice_list(view: View, splicer: str, program: str) -> html.Section:
             className="row hint",
         ),
         grid if total else notice(f"No splices{where}."),
+        name="splice-list",
         title=f"{total:,} splices{where}",
         aside=html.A(
             "CSV",

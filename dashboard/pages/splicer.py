@@ -268,7 +268,7 @@ def _what_if(
                 href=href("/splicer", splicer=splicer, period=view.query.get("period")),
             )
             if anything
-            else html.P("Type what you measure; what you leave empty is not assumed."),
+            else html.P("Type what you measure; an empty field keeps the newest reading."),
         ],
         open=anything or advice is None or advice.air is None,
         className="what-if",

@@ -30,7 +30,9 @@ SETTLED = """() => {
     const page = document.querySelector('#page');
     const bare = [...document.querySelectorAll('.dash-graph')].some(
         graph => !graph.querySelector('.main-svg'));
-    return !busy && !bare && page && page.children.length > 0;
+    const empty = [...document.querySelectorAll('.ag-root-wrapper')].some(
+        grid => grid.offsetParent && !grid.querySelector('.ag-cell'));
+    return !busy && !bare && !empty && page && page.children.length > 0;
 }"""
 
 

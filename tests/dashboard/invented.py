@@ -171,7 +171,7 @@ def _records() -> dict[str, pd.DataFrame]:
         {
             "import_id": 1,
             "line": [2],
-            "read_at": pd.to_datetime(["2025-06-13 11:45"], utc=True),
+            "read_at": pd.to_datetime(["2025-06-13 11:00"], utc=True),
             "site": "Harbor",
             "temperature_c": [18.0],
             "pressure_hpa": [1008.0],
@@ -187,7 +187,7 @@ def _check_days() -> pd.DataFrame:
     text = days.strftime("%Y-%m-%d")
     frames = []
     for splicer in SPLICERS:
-        status = np.where(days.dayofweek >= 5, "no-work", "checked").astype(object)
+        status = np.where(days.day_of_week >= 5, "no-work", "checked").astype(object)
         if splicer == "Kestrel":
             status[text == "2025-06-11"] = "missed"
             status[text == "2025-06-10"] = "missed"
@@ -320,6 +320,7 @@ def heron_model() -> ArcModel:
         pooled=(),
         sisters=0,
         borrowed=0.0,
+        lent=(),
         mean=(-120.0, 0.3, -2.0, 50.0),
         cov=tuple(
             tuple(400.0 if i == j == 0 else 0.04 if i == j else 0.0 for j in range(4))

@@ -1,0 +1,62 @@
+// Light and dark, and keeping keyboard and eye in place when a page is drawn again.
+(function () {
+    const keep = () => window.dash_clientside.no_update;
+    let held = null; // id of the filter that had the keyboard
+    let drawnAt = null; // address of what is on the screen
+
+    document.addEventListener("focusin", (event) => {
+        const control = event.target.closest("[id*='\"type\":\"filter\"']");
+        held = control ? control.id : null;
+    });
+
+    function giveBack(id) {
+        const control = document.getElementById(id);
+        const target = control && (control.matches("input") ? control
+            : control.querySelector("input:checked"));
+        if (target) {
+            target.focus({ preventScroll: true });
+        }
+    }
+
+    function settle(before, now) {
+        const title = document.querySelector("#page h1");
+        document.title = (title ? title.textContent + " · " : "") + "arcdrift";
+        if (!before || before.href === now.href) {
+            return;
+        }
+        const splices = document.querySelector(".splice-list");
+        const day = now.searchParams.get("day");
+        if (before.pathname === now.pathname && held) {
+            giveBack(held);
+        } else if (day && day !== before.searchParams.get("day") && splices) {
+            splices.scrollIntoView();
+        } else {
+            window.scrollTo(0, 0);
+            document.getElementById("page").focus({ preventScroll: true });
+        }
+    }
+
+    window.dash_clientside = Object.assign({}, window.dash_clientside, {
+        arcdrift: {
+            drawn: function () {
+                const before = drawnAt, now = new URL(window.location.href);
+                drawnAt = now;
+                window.requestAnimationFrame(() => window.setTimeout(() => settle(before, now), 0));
+                return keep();
+            },
+            scheme: function (clicks, scheme) {
+                const kept = document.cookie.match(/(?:^|; )arcdrift-scheme=(light|dark)/);
+                let next = kept ? kept[1] : scheme;
+                if (clicks) {
+                    next = scheme === "dark" ? "light" : "dark";
+                    document.cookie = "arcdrift-scheme=" + next +
+                        "; path=/; max-age=31536000; samesite=strict";
+                } else if (!kept &&
+                           window.matchMedia("(prefers-color-scheme: dark)").matches) {
+                    next = "dark";
+                }
+                return next === scheme ? [keep(), keep()] : [next, next];
+            },
+        },
+    });
+})();

@@ -1,0 +1,232 @@
+"""Every page as it is built from an address: texts, order, ids."""
+
+import json
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from dash.development.base_component import Component
+
+from arcdrift.analysis.advice import CAUTIONS
+from arcdrift.store.connect import open_store
+from dashboard import ids
+from dashboard.callbacks import followed, screen
+from dashboard.data import CrewData
+from dashboard.pages.findings import evidence_words, onset_words
+from dashboard.pages.loss import grid_rows
+from dashboard.shell import shell
+from tests.dashboard.invented import CREW_TOML, findings
+
+ADDRESSES = [
+    ("/", ""),
+    ("/loss", ""),
+    ("/loss", "?splicer=Kestrel&program=SM+fixed"),
+    ("/loss", "?splicer=Kestrel&program=SM+fixed&day=2025-06-12&period=30"),
+    ("/loss", "?splicer=Plover&program=SM+auto"),
+    ("/splicer", ""),
+    ("/splicer", "?splicer=Kestrel&temperature=20&period=all"),
+    ("/checks", "?period=90&splicer=Kestrel"),
+    ("/findings", ""),
+    ("/findings", f"?finding={findings()[0].id}"),
+    ("/elsewhere", ""),
+]
+
+
+def parts(component: Any) -> Iterator[Component]:
+    if isinstance(component, list | tuple):
+        for item in component:
+            yield from parts(item)
+    elif isinstance(component, Component):
+        yield component
+        for value in component.to_plotly_json()["props"].values():
+            yield from parts(value)
+
+
+def text(component: Any) -> str:
+    if isinstance(component, list | tuple):
+        return " ".join(text(item) for item in component)
+    if isinstance(component, Component):
+        return text(getattr(component, "children", None))
+    return "" if component is None else str(component)
+
+
+def shown(data: CrewData, path: str, query: str = "") -> str:
+    return " ".join(text(screen(data, path, query, "light")).split())
+
+
+@pytest.mark.parametrize(("path", "query"), ADDRESSES)
+def test_ids_are_unique_on_every_screen(data: CrewData, path: str, query: str):
+    whole = [shell(data.crew, "light", "1"), screen(data, path, query, "light")]
+    seen = Counter(
+        json.dumps(part.id, sort_keys=True) for part in parts(whole) if hasattr(part, "id")
+    )
+    assert [name for name, count in seen.items() if count > 1] == []
+
+
+def test_the_names_in_the_one_list_of_ids_differ():
+    names = [value for name, value in vars(ids).items() if name.isupper()]
+    assert len(names) == len(set(names))
+
+
+def test_callbacks_are_never_left_unchecked(app):
+    assert app.config.suppress_callback_exceptions is False
+
+
+@pytest.mark.parametrize(("path", "query"), ADDRESSES)
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_every_page_has_one_title_and_charts_have_words(data, path, query, scheme):
+    page = list(parts(screen(data, path, query, scheme)))
+    assert sum(getattr(part, "order", None) == 1 for part in page) == 1
+    pictures = [part for part in page if getattr(part, "role", None) == "img"]
+    assert all(len(getattr(part, "aria-label")) > 40 for part in pictures)
+    assert len(pictures) == sum(type(part).__name__ == "Graph" for part in page)
+
+
+def test_today_puts_the_splicer_to_act_on_first(data: CrewData):
+    words = shown(data, "/")
+    assert words.index("Act first") < words.index("loss rose from 0.040 to 0.064 dB")
+    assert "Arc checks today 1 in time, 1 failed only, 1 due" in words
+    cards = words.partition("Splicers Kestrel")[2]
+    assert cards.index("due") < cards.index("Plover") < cards.index("Heron")
+    assert "✓ checked at 07:30" in words
+    assert "Friday 13 June 2025, 14:00" in words
+
+
+def test_loss_leads_with_the_stream_that_needs_a_look(data: CrewData):
+    words = shown(data, "/loss")
+    first = words.partition("Look here first")[2]
+    assert first.index("Kestrel / SM fixed") < first.index("Heron / SM auto")
+    assert "too few days" in first
+
+
+def test_one_stream_tells_state_numbers_and_finding(data: CrewData):
+    words = shown(data, "/loss", "?splicer=Kestrel&program=SM+fixed")
+    assert "Expected loss 0.040 dB" in words
+    assert "1,200 on 60 days" in words
+    assert "Loss has risen" in words
+    assert "1,200 splices" in words
+
+
+def test_a_stream_that_does_not_exist_is_said_kindly(data: CrewData):
+    words = shown(data, "/loss", "?splicer=Heron&program=SM+fixed")
+    assert "Heron has no splices with program SM fixed." in words
+
+
+def test_splices_come_in_blocks_newest_first(data: CrewData):
+    block = grid_rows(data, "Kestrel", "SM fixed", "", {"startRow": 100, "endRow": 200})
+    assert block["rowCount"] == 1200
+    assert len(block["rowData"]) == 100
+    # twenty a day: row 100 is the last splice five days earlier, 13:10 in Oslo
+    assert block["rowData"][0]["time"] == "2025-06-08 13:10"
+    day = grid_rows(data, "Kestrel", "SM fixed", "2025-06-10", {"startRow": 0, "endRow": 100})
+    assert day["rowCount"] == 20
+    assert {row["time"][:10] for row in day["rowData"]} == {"2025-06-10"}
+
+
+def test_splicer_page_leads_with_the_advice(data: CrewData):
+    words = shown(data, "/splicer", "?splicer=Kestrel")
+    assert words.index("Recalibrate") < words.index("Arc setting found by each check")
+    assert "No arc check has passed since this workday began." in words
+    for caution in CAUTIONS:
+        assert caution in words
+
+
+def test_splicer_page_answers_for_typed_air(data: CrewData):
+    words = shown(data, "/splicer", "?splicer=Heron&temperature=18&pressure=1008&humidity=55")
+    assert "Keep working" in words
+    assert "typed in" in words
+    assert "Air now: 18 °C, 1008 hPa, 55 %" in words
+
+
+def test_air_that_cannot_be_is_refused_in_words(data: CrewData):
+    assert "Temperature: no such air on earth" in shown(
+        data, "/splicer", "?splicer=Heron&temperature=900"
+    )
+
+
+def test_effects_carry_interval_and_unit_and_refusals_their_reason(data: CrewData):
+    heron = shown(data, "/splicer", "?splicer=Heron")
+    assert "air of this site, over the middle 90 %: -9.0 steps (-11.0 to -7.0)" in heron
+    assert "From 58 of 60 checks (left out: 2 no air reading)" in heron
+    kestrel = shown(data, "/splicer", "?splicer=Kestrel")
+    assert "Cannot tell yet. 9 checks are too few: 12 are needed." in kestrel
+
+
+def test_checks_page_counts_misses_with_letters(data: CrewData):
+    page = screen(data, "/checks", "?splicer=Kestrel", "light")
+    cells = [
+        getattr(part, "aria-label", "")
+        for part in parts(page)
+        if str(getattr(part, "className", "")).startswith("cell ")
+    ]
+    assert "Kestrel, 11 Jun 2025: missed, 20 splices" in cells
+    assert "Kestrel, 09 Jun 2025: late, 7 splices before it" in cells
+    words = " ".join(text(page).split())
+    assert "3 workdays not checked in time" in words
+    assert "7 of 20 splices before the check" in words
+
+
+def test_findings_filter_by_the_address(data: CrewData):
+    assert "3 findings" in shown(data, "/findings")
+    assert "1 finding " in shown(data, "/findings", "?severity=watch") + " "
+    assert "2 findings" in shown(data, "/findings", "?splicer=Kestrel")
+    assert "No finding matches." in shown(data, "/findings", "?kind=arc-drift")
+
+
+def test_one_finding_shows_evidence_causes_onset_and_cautions(data: CrewData):
+    words = shown(data, "/findings", f"?finding={findings()[0].id}")
+    assert "04 Jun 2025 (between 02 Jun 2025 and 05 Jun 2025)" in words
+    assert words.index("Arc check missed 70%") < words.index("V-grooves 30%")
+    assert "loss since 0.064 dB" in words
+    assert "power the splicer off" in words
+    assert "no longer on record" in shown(data, "/findings", "?finding=gone")
+
+
+def test_an_unknown_address_offers_the_pages(data: CrewData):
+    words = shown(data, "/elsewhere")
+    assert "No such page" in words
+    assert "Findings" in words
+
+
+def test_a_store_without_analysis_says_what_to_do(tmp_path: Path):
+    (tmp_path / "crew.toml").write_text(CREW_TOML, encoding="utf-8")
+    open_store(tmp_path).dispose()
+    assert "arcdrift analyze" in shown(CrewData(tmp_path), "/")
+
+
+def test_frames_are_shared_and_left_alone(data: CrewData):
+    before = {name: data.result(name).copy() for name in ("result_check_days", "result_streams")}
+    for path, query in ADDRESSES:
+        screen(data, path, query, "light")
+    for name, frame in before.items():
+        assert data.result(name).equals(frame)
+
+
+def test_filters_leave_defaults_out_of_the_address():
+    filters = {("period", "90"): "90", ("splicer", ""): "Heron", ("program", ""): None}
+    assert followed({}, filters) == {"splicer": "Heron"}
+    assert followed({"program": "SM", "day": "2025-06-12"}, filters) == {"splicer": "Heron"}
+    assert followed({"splicer": "Heron", "day": "2025-06-12"}, filters) == {
+        "splicer": "Heron",
+        "day": "2025-06-12",
+    }
+    assert followed({}, {("temperature", ""): 12.5}) == {"temperature": "12.5"}
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "words"),
+    [
+        ("loss_before_db", 0.04, ("loss before", "0.04 dB")),
+        ("alarms", 3, ("alarms", "3")),
+        ("angle_deg", 2.345678, ("angle", "2.346 °")),
+        ("site_known", None, ("site known", "not known")),
+    ],
+)
+def test_evidence_reads_with_its_unit(key, value, words):
+    assert evidence_words(key, value) == words
+
+
+def test_an_onset_that_is_not_known_is_not_invented():
+    assert onset_words(None) == "not estimated"

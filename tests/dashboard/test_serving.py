@@ -1,0 +1,129 @@
+"""The factory, its guards, its downloads, and errors that keep their detail to the log."""
+
+import logging
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from dash import Dash
+
+from arcdrift.errors import BadInput, StoreTrouble, UsageError
+from dashboard import trouble
+from dashboard.app import create_app, is_loopback, serve
+from dashboard.downloads import as_csv
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "127.8.0.3", "localhost", "::1", "[::1]"])
+def test_loopback_hosts(host):
+    assert is_loopback(host)
+
+
+@pytest.mark.parametrize("host", ["10.0.0.1", "192.168.1.5", "::", "example.org", ""])
+def test_any_other_host_is_refused_with_a_sentence(host, crew_folder: Path):
+    assert not is_loopback(host)
+    with pytest.raises(UsageError, match="no sign-in yet"):
+        serve(crew_folder, host, 1)
+
+
+def test_a_folder_that_is_no_crew_is_refused(tmp_path: Path):
+    with pytest.raises(BadInput, match="is not a crew folder"):
+        create_app(tmp_path)
+
+
+def test_a_foreign_host_name_is_turned_away(app: Dash):
+    client = app.server.test_client()
+    assert client.get("/", headers={"Host": "127.0.0.1:8050"}).status_code == 200
+    assert client.get("/", headers={"Host": "rebound.example"}).status_code == 403
+
+
+def test_pages_may_load_nothing_from_elsewhere(app: Dash):
+    answer = app.server.test_client().get("/")
+    assert "default-src 'self'" in answer.headers["Content-Security-Policy"]
+    assert "https://" not in answer.get_data(as_text=True)
+
+
+def test_two_browsers_keep_their_own_colors(app: Dash):
+    one, other = app.server.test_client(), app.server.test_client()
+    one.set_cookie("arcdrift-scheme", "dark")
+    assert '"forceColorScheme":"dark"' in one.get("/_dash-layout").get_data(as_text=True)
+    assert '"forceColorScheme":"light"' in other.get("/_dash-layout").get_data(as_text=True)
+
+
+def test_csv_of_the_stream_named_in_the_link(app: Dash):
+    answer = app.server.test_client().get(
+        "/csv/loss/splices.csv?splicer=Kestrel&program=SM+fixed&day=2025-06-12"
+    )
+    lines = answer.get_data(as_text=True).splitlines()
+    assert answer.mimetype == "text/csv"
+    assert len(lines) == 21
+    assert lines[0].startswith("spliced_at,loss_db,outcome,technician")
+    # twenty splices end 190 minutes after 08:00 UTC, which is 13:10 in Oslo in June
+    assert lines[1].startswith("2025-06-12 13:10:00,0.06,done,Alder")
+
+
+def test_csv_text_cannot_act_as_a_formula(app: Dash):
+    answer = app.server.test_client().get(
+        "/csv/loss/splices.csv?splicer=Kestrel&program=SM+fixed&day=2025-06-12"
+    )
+    assert ",'=closure 12," in answer.get_data(as_text=True)
+    table = pd.DataFrame({"a": ["=1+1", "+2", "-3", "@x", "plain", None], "n": [-1.0] * 6})
+    assert as_csv(table).splitlines()[1:] == [
+        "'=1+1,-1",
+        "'+2,-1",
+        "'-3,-1",
+        "'@x,-1",
+        "plain,-1",
+        ",-1",
+    ]
+
+
+@pytest.mark.parametrize("path", ["/csv/loss/nothing.csv", "/csv/../crew.toml"])
+def test_an_unknown_download_is_a_plain_404(app: Dash, path: str):
+    answer = app.server.test_client().get(path)
+    assert answer.status_code == 404 or "react-entry-point" in answer.get_data(as_text=True)
+
+
+def test_every_offered_table_downloads(app: Dash):
+    client = app.server.test_client()
+    query = "?splicer=Kestrel&program=SM+fixed"
+    for name in (
+        "loss/crew-days",
+        "loss/streams",
+        "loss/stream-days",
+        "splicer/arc-points",
+        "splicer/effects",
+        "checks/check-days",
+        "checks/compliance",
+        "findings/findings",
+    ):
+        answer = client.get(f"/csv/{name}.csv{query}")
+        assert answer.status_code == 200, name
+        assert "," in answer.get_data(as_text=True).splitlines()[0]
+
+
+def test_a_known_error_is_told_as_it_is():
+    words = "The store is busy with other work; try again in a minute."
+    assert trouble.sentence(StoreTrouble(words)) == words
+
+
+def test_an_unforeseen_error_gets_a_reference_and_keeps_its_detail_to_the_log(caplog):
+    with caplog.at_level(logging.ERROR, logger="arcdrift.dashboard"):
+        words = trouble.sentence(ZeroDivisionError("secret detail"))
+    reference = words.partition("reference ")[2][:8]
+    assert len(reference) == 8
+    assert "secret detail" not in words
+    assert reference in caplog.text
+    assert "secret detail" in caplog.text
+
+
+def test_a_failing_download_answers_with_a_reference(app: Dash, monkeypatch, caplog):
+    def broken(_view):
+        raise RuntimeError("inner detail")
+
+    monkeypatch.setitem(
+        __import__("dashboard.pages", fromlist=["TABLES"]).TABLES, ("loss", "streams"), broken
+    )
+    answer = app.server.test_client().get("/csv/loss/streams.csv")
+    assert answer.status_code == 500
+    assert "reference" in answer.get_data(as_text=True)
+    assert "inner detail" not in answer.get_data(as_text=True)
