@@ -1,0 +1,75 @@
+"""Opens a crew folder for a command: its settings and its store."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from arcdrift.cli.trouble import Unforeseen
+from arcdrift.errors import ArcdriftError, UsageError
+
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
+
+    from arcdrift.settings import Crew
+
+
+@dataclass(frozen=True)
+class OpenCrew:
+    """A crew folder in use."""
+
+    folder: Path
+    crew: "Crew"
+    engine: "Engine"
+
+
+@contextmanager
+def open_crew(folder: Path) -> Iterator[OpenCrew]:
+    """Open a crew folder; what goes wrong unforeseen while it is open is logged in it.
+
+    Raises
+    ------
+    BadInput, StoreTrouble
+        When the folder, its crew.toml or its store cannot be used.
+    """
+    from arcdrift.settings import load_crew
+    from arcdrift.store.connect import open_store
+
+    crew = load_crew(folder)
+    try:
+        engine = open_store(folder)
+        try:
+            yield OpenCrew(folder, crew, engine)
+        finally:
+            engine.dispose()
+    except (ArcdriftError, typer.Exit, BrokenPipeError):
+        raise
+    except Exception as problem:
+        raise Unforeseen(folder) from problem
+
+
+def require_analysis(here: OpenCrew) -> None:
+    """Refuse to show results there are none of; say when they are out of date.
+
+    Raises
+    ------
+    UsageError
+        When nothing has been analyzed yet: no result would look like a clean one.
+    """
+    from arcdrift import __version__
+    from arcdrift.cli.output import say
+    from arcdrift.store import read
+
+    run = read.result(here.engine, "analysis_run")
+    if run.empty:
+        raise UsageError("Nothing has been analyzed yet; run `arcdrift analyze` first.")
+    done = read.imports(here.engine)
+    assessed, version = run["assessed_on"].iloc[-1], run["version"].iloc[-1]
+    added = done["accepted"] > 0
+    if (done["started_at"][added] > assessed).any() or (done["undone_at"] > assessed).any():
+        say("Records have changed since the last analysis; run `arcdrift analyze` to include them.")
+    elif version != __version__:
+        say(f"The last analysis was made by arcdrift {version}; run `arcdrift analyze` anew.")

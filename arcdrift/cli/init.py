@@ -1,0 +1,178 @@
+"""``arcdrift init``: a new crew folder with a commented crew.toml."""
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from arcdrift.cli.output import tell
+from arcdrift.errors import BadInput, UsageError
+
+if TYPE_CHECKING:
+    from arcdrift.settings import Site
+
+
+def init(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")],
+    name: Annotated[
+        str | None,
+        typer.Option("--name", help="What the crew is called.", show_default="the folder's name"),
+    ] = None,
+    time_zone: Annotated[
+        str | None,
+        typer.Option(
+            "--time-zone",
+            metavar="ZONE",
+            help="Where the crew's clocks tick, such as Europe/Oslo or America/Denver.",
+        ),
+    ] = None,
+    site: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--site",
+            metavar="NAME:ELEVATION",
+            help="A work site and its height above the sea in meters; repeat for each site.",
+        ),
+    ] = None,
+) -> None:
+    """Make a crew folder: where a crew's settings and records live."""
+    from arcdrift.settings import CREW_FILE
+
+    path = folder / CREW_FILE
+    text = crew_text(name or folder.resolve().name, time_zone, _sites(site or []))
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with path.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except FileExistsError:
+        what = f"{path} is already there" if path.exists() else f"{folder} is a file"
+        raise UsageError(f"{what}; it was left as it is.") from None
+    except OSError as problem:
+        raise BadInput(f"{folder} cannot be written: {problem.strerror}.") from None
+    tell(f"Made {path}; its comments say what can be set.")
+    if time_zone is None:
+        tell(
+            "No time zone was given: logs whose times carry no offset will be refused until "
+            "time_zone is set in crew.toml, because a guessed zone would move every check."
+        )
+    tell(
+        f"Next: put your splicers and programs into {path}, then run "
+        f"`arcdrift import FILE --crew {folder}` with an exported log."
+    )
+
+
+def crew_text(name: str, time_zone: str | None, sites: "dict[str, Site]") -> str:
+    """Text of a commented crew.toml that loads as it stands.
+
+    Raises
+    ------
+    UsageError
+        When the name or the zone cannot be used.
+    """
+    import tomllib
+
+    from pydantic import ValidationError
+
+    from arcdrift.settings import Crew
+
+    zone_line = f"time_zone = {_quoted(time_zone)}" if time_zone else '# time_zone = "Europe/Oslo"'
+    blocks = "".join(
+        f"\n[sites.{_quoted(site)}]\nelevation_m = {known.elevation_m:g}\n"
+        for site, known in sites.items()
+    )
+    text = TEMPLATE.format(name=_quoted(name), zone=zone_line, sites=blocks or EXAMPLE_SITE)
+    try:
+        Crew.model_validate(tomllib.loads(text))
+    except ValidationError as problem:
+        said = str(problem.errors()[0]["msg"]).removeprefix("Value error, ").rstrip(".")
+        raise UsageError(f"{said[0].upper()}{said[1:]}.") from None
+    except tomllib.TOMLDecodeError:
+        raise UsageError("A name holds a character that crew.toml cannot keep.") from None
+    return text
+
+
+def _sites(typed: list[str]) -> "dict[str, Site]":
+    from pydantic import ValidationError
+
+    from arcdrift.settings import Site
+
+    sites = {}
+    for words in typed:
+        name, _, height = words.rpartition(":")
+        try:
+            elevation = float(height)
+        except ValueError:
+            name = ""
+        if not name.strip():
+            raise UsageError(
+                f"--site {words} is not a site; write its name, a colon and its height above the "
+                "sea in meters, such as Harbor:12."
+            )
+        try:
+            sites[name.strip()] = Site(elevation_m=elevation)
+        except ValidationError:
+            raise UsageError(
+                f"--site {words}: {height} m is no height above the sea; it must lie between "
+                "-430 and 6,000 m."
+            ) from None
+    return sites
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)  # a JSON string is a TOML basic string
+
+
+EXAMPLE_SITE = """
+# [sites."Harbor"]
+# elevation_m = 12            # meters above the sea; needed to use weather-station pressure
+# time_zone = "Europe/Oslo"   # only when it differs from the crew's
+"""
+TEMPLATE = """\
+# What arcdrift needs to know about this crew. Lines that start with # are comments;
+# remove the # of an example and change it. Misspelled keys are refused, never ignored.
+
+name = {name}
+
+# Where the clocks of splicers and loggers tick. Log times without an offset are read in it;
+# without it such logs are refused.
+{zone}
+
+# Local time at which a workday begins; later than midnight for night shifts.
+day_starts_at = "00:00"
+
+# False alarms the crew tolerates in a month of 22 workdays, over all charts together.
+# Fewer means quieter and slower: a real rise is found later.
+false_alarms_per_month = 2.0
+
+# Oldest air reading, in minutes, that still counts for a check or a splice.
+air_max_age_min = 60
+
+# What "now" means: "wall" is the clock of this computer, "newest-record" suits an old archive.
+clock = "wall"
+{sites}
+# One block for each splicer, named as in the logs.
+# [splicers."S-01"]
+# model = "own name of the model"   # splicers of one model and unit learn from each other
+# setting_unit = "steps"            # what the arc setting is counted in: steps, %, mA
+# home_site = "Harbor"
+# tolerance = 8                     # setting error worth a recalibration, in setting_unit
+# electrode_life_arcs = 4500        # from the maker's manual
+
+# One block for each splice program: self-adjusting, fixed or custom.
+# [programs."SM standard"]
+# class = "self-adjusting"
+
+# How far the air may move since the check before a recalibration is advised
+# (common practice, no source).
+[rules]
+temperature_moved_c = 10
+pressure_moved_hpa = 30
+humidity_moved_pct = 30
+
+# How the false alarms are shared out over the charts; must add to 1.
+[shares]
+loss_raised = 0.5
+loss_lowered = 0.2
+arc = 0.3
+"""

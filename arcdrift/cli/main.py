@@ -1,0 +1,139 @@
+"""The ``arcdrift`` program: its commands, and how every error ends."""
+
+import os
+import sys
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+from arcdrift.cli import (
+    advise,
+    analyze,
+    checks,
+    demo,
+    findings,
+    import_files,
+    imports,
+    init,
+    quarantine,
+    serve,
+    simulate,
+)
+from arcdrift.cli.output import say
+from arcdrift.cli.trouble import EXIT_CODE, report
+from arcdrift.errors import ArcdriftError
+
+PIPE_CLOSED = 141
+"""What a shell reports when the reader of a pipe has gone away."""
+START, RECORDS, ANSWERS = "Start", "Records", "Answers"
+
+
+class Commands(TyperGroup):
+    """The commands; a reader that has seen enough (``| head``) ends them quietly."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run the chosen command."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            _drop_output()
+            raise typer.Exit(PIPE_CLOSED) from None
+
+
+app = typer.Typer(
+    cls=Commands,
+    name="arcdrift",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode="rich",
+    context_settings={"help_option_names": ["-h", "--help"]},
+    epilog=(
+        "Exit codes: 0 fine, 1 findings with --fail-on, 2 wrong use, 3 a file or setting that "
+        "cannot be used, 4 trouble with the store."
+    ),
+)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        from arcdrift import __version__
+
+        typer.echo(f"arcdrift {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def arcdrift(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_version, is_eager=True, help="Print the version."),
+    ] = False,
+) -> None:
+    """Find what drifted in a fiber crew's splicing: the arc, the air, the electrodes or the hand.
+
+    New here? Run [bold]arcdrift demo[/bold]: it shows an invented crew's logs on a dashboard.
+    For your own crew: arcdrift init, then import, analyze and serve.
+    """
+
+
+app.command("demo", rich_help_panel=START)(demo.demo)
+app.command("init", rich_help_panel=START)(init.init)
+app.command("serve", rich_help_panel=START)(serve.serve)
+app.command("import", rich_help_panel=RECORDS)(import_files.import_files)
+app.add_typer(imports.app, name="imports", rich_help_panel=RECORDS)
+app.command("quarantine", rich_help_panel=RECORDS)(quarantine.quarantine)
+app.command("simulate", rich_help_panel=RECORDS)(simulate.simulate)
+app.command("analyze", rich_help_panel=ANSWERS)(analyze.analyze)
+app.command("findings", rich_help_panel=ANSWERS)(findings.findings)
+app.command("checks", rich_help_panel=ANSWERS)(checks.checks)
+app.command("advise", rich_help_panel=ANSWERS)(advise.advise)
+
+
+def run(arguments: list[str] | None = None) -> None:
+    """Run the program and exit; the entry point that gets installed.
+
+    Parameters
+    ----------
+    arguments : list of str, optional
+        What follows ``arcdrift``; by default what the process was started with.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            # a sign the terminal cannot show must not end a command
+            stream.reconfigure(errors="replace")
+    sys.exit(_outcome(arguments))
+
+
+def _outcome(arguments: list[str] | None) -> int:
+    """Exit code of a whole run; nobody sees a traceback."""
+    try:
+        try:
+            app(args=arguments, prog_name="arcdrift")
+        except SystemExit as done:
+            sys.stdout.flush()
+            return done.code if isinstance(done.code, int) else 1
+        except ArcdriftError as problem:
+            sys.stdout.flush()
+            say(problem)
+            return problem.exit_code
+        except KeyboardInterrupt:
+            return 130
+        except BrokenPipeError:
+            raise
+        except Exception as problem:
+            sys.stdout.flush()
+            say(report(problem))
+            return EXIT_CODE
+    except BrokenPipeError:
+        _drop_output()
+        return PIPE_CLOSED
+    return 0
+
+
+def _drop_output() -> None:
+    """Let the interpreter flush what nobody reads any more into nothing."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)
