@@ -85,4 +85,5 @@ class GatedConnection(sqlite3.Connection):
             gate.leave()
 
     def __del__(self) -> None:
-        self.close()
+        if self._gate is not None:
+            self.close()

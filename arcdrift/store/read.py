@@ -62,7 +62,7 @@ def records(
         Times are ``datetime64[us, UTC]``, missing numbers NaN, missing text NA.
     """
     table = schema.RECORDS[kind]
-    wanted = [str(name) for name in (columns or table.columns.keys())]
+    wanted = list(table.columns.keys() if columns is None else columns)
     query = select(*(table.columns[name] for name in dict.fromkeys(["id", *wanted])))
     either = []
     if splicers is not None:

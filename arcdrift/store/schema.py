@@ -33,6 +33,8 @@ def _id() -> Column[int]:
     return Column("id", BigInteger().with_variant(Integer, "sqlite"), primary_key=True)
 
 
+# record tables carry sqlite_autoincrement: an id that was undone never comes back for another
+# record, so a conflict kept from another import cannot point to the wrong one
 def _origin() -> tuple[Column[int], Column[int]]:
     """Where a record came from: its import and its first physical line there."""
     return (
@@ -86,6 +88,7 @@ arc_checks = Table(
     *_air(),
     Column("remark", Text),
     Index(None, "splicer", "checked_at"),
+    sqlite_autoincrement=True,
 )
 
 splices = Table(
@@ -118,6 +121,7 @@ splices = Table(
     *_air(),
     Column("remark", Text),
     Index(None, "splicer", "spliced_at"),
+    sqlite_autoincrement=True,
 )
 
 readings = Table(
@@ -133,6 +137,7 @@ readings = Table(
     Column("source", Text),
     Index(None, "site", "read_at"),
     Index(None, "splicer", "read_at"),
+    sqlite_autoincrement=True,
 )
 
 service = Table(
@@ -145,6 +150,7 @@ service = Table(
     Column("action", String(24), nullable=False),
     Column("remark", Text),
     Index(None, "asset", "serviced_at"),
+    sqlite_autoincrement=True,
 )
 
 quarantine = Table(

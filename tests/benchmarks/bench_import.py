@@ -84,16 +84,15 @@ def main(rows: int) -> None:
             report = import_file(engine, crew, path)
             again.append(time.perf_counter() - started)
             assert sum((report.balance.accepted, report.balance.already_stored)) == rows
-        print(f"{rows:,} rows, {path.stat().st_size / 1e6:.0f} MB")  # noqa: T201
+        lines = [f"{rows:,} rows, {path.stat().st_size / 1e6:.0f} MB"]
         for words, seconds in zip(
             ("bare read and insert", "import", "import of the same file again"),
             (plain, *again),
             strict=True,
         ):
-            print(
-                f"{words:32}{seconds:8.2f} s {rows / seconds:12,.0f} rows/s "  # noqa: T201
-                f"{seconds / plain:6.2f} x"
-            )
+            pace = f"{seconds:8.2f} s {rows / seconds:12,.0f} rows/s {seconds / plain:6.2f} x"
+            lines.append(f"{words:32}{pace}")
+        sys.stdout.write("\n".join([*lines, ""]))
 
 
 if __name__ == "__main__":

@@ -196,6 +196,7 @@ def upgrade() -> None:
             ["import_id"], ["imports.id"], name=op.f("fk_arc_checks_import_id")
         ),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_arc_checks")),
+        sqlite_autoincrement=True,
     )
     op.create_index(op.f("ix_arc_checks_import_id"), "arc_checks", ["import_id"], unique=False)
     op.create_index(
@@ -248,6 +249,7 @@ def upgrade() -> None:
         sa.Column("source", sa.Text(), nullable=True),
         sa.ForeignKeyConstraint(["import_id"], ["imports.id"], name=op.f("fk_readings_import_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_readings")),
+        sqlite_autoincrement=True,
     )
     op.create_index(op.f("ix_readings_import_id"), "readings", ["import_id"], unique=False)
     op.create_index(op.f("ix_readings_site_read_at"), "readings", ["site", "read_at"], unique=False)
@@ -265,6 +267,7 @@ def upgrade() -> None:
         sa.Column("remark", sa.Text(), nullable=True),
         sa.ForeignKeyConstraint(["import_id"], ["imports.id"], name=op.f("fk_service_import_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_service")),
+        sqlite_autoincrement=True,
     )
     op.create_index(
         op.f("ix_service_asset_serviced_at"), "service", ["asset", "serviced_at"], unique=False
@@ -303,6 +306,7 @@ def upgrade() -> None:
         sa.Column("remark", sa.Text(), nullable=True),
         sa.ForeignKeyConstraint(["import_id"], ["imports.id"], name=op.f("fk_splices_import_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_splices")),
+        sqlite_autoincrement=True,
     )
     op.create_index(op.f("ix_splices_import_id"), "splices", ["import_id"], unique=False)
     op.create_index(

@@ -1,0 +1,193 @@
+"""Opening stores: made, brought up to date, or refused in a sentence."""
+
+import sqlite3
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.config import Config
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import text
+
+from arcdrift.errors import StoreTrouble
+from arcdrift.store import connect, schema
+from arcdrift.store.connect import open_store, place, writing
+
+
+def test_migrations_make_exactly_the_declared_tables(tmp_path):
+    engine = open_store(tmp_path)
+    with engine.connect() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        assert compare_metadata(context, schema.metadata) == []
+
+
+def test_migrations_keep_ids_from_coming_back(tmp_path):
+    engine = open_store(tmp_path)
+    with engine.connect() as connection:
+        tables = connection.execute(text("SELECT name, sql FROM sqlite_master"))
+        made = {row.name: row.sql for row in tables}
+    for table in schema.RECORDS.values():
+        assert table.dialect_options["sqlite"]["autoincrement"]
+        assert "AUTOINCREMENT" in made[table.name]
+
+
+def test_head_is_the_last_migration():
+    config = Config()
+    config.set_main_option("script_location", str(connect.MIGRATIONS))
+    assert ScriptDirectory.from_config(config).get_current_head() == connect._HEAD
+
+
+def test_a_store_is_made_once_and_opened_again(tmp_path):
+    open_store(tmp_path)
+    engine = open_store(f"sqlite:///{tmp_path / 'arcdrift.db'}")
+    with engine.connect() as connection:
+        assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
+        assert connection.exec_driver_sql("PRAGMA foreign_keys").scalar() == 1
+    assert place(engine) == str(tmp_path / "arcdrift.db")
+
+
+def test_readers_do_not_wait_for_a_writer(tmp_path):
+    engine = open_store(tmp_path)
+    with writing(engine) as writer:
+        writer.execute(text("DELETE FROM imports"))
+        with engine.connect() as reader:
+            assert reader.execute(text("SELECT count(*) FROM imports")).scalar() == 0
+
+
+def test_an_error_undoes_everything_written(tmp_path):
+    engine = open_store(tmp_path)
+    insert = text(
+        "INSERT INTO analysis_run (id, assessed_on, now, version, seconds, splices, checks, "
+        "summary) VALUES (1, 0, 0, '', 0, 0, 0, '')"
+    )
+
+    def write_and_fail():
+        with writing(engine) as connection:
+            connection.execute(insert)
+            raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        write_and_fail()
+    with engine.connect() as connection:
+        assert connection.execute(text("SELECT count(*) FROM analysis_run")).scalar() == 0
+
+
+def test_a_newer_store_is_refused(tmp_path):
+    engine = open_store(tmp_path)
+    with writing(engine) as connection:
+        connection.execute(text("UPDATE alembic_version SET version_num = '0999'"))
+    with pytest.raises(StoreTrouble) as caught:
+        open_store(tmp_path)
+    assert str(caught.value) == (
+        f"The store {tmp_path / 'arcdrift.db'} was made by a newer arcdrift (its version is "
+        f"0999, this one knows up to {connect._HEAD}); update arcdrift."
+    )
+    assert caught.value.exit_code == 4
+
+
+def test_a_missing_folder_is_refused(tmp_path):
+    folder = tmp_path / "crew"
+    with pytest.raises(StoreTrouble) as caught:
+        open_store(folder)
+    assert str(caught.value) == (
+        f"The crew folder {folder} does not exist; make one with `arcdrift init {folder}`."
+    )
+
+
+def test_a_file_in_place_of_a_folder_is_refused(tmp_path):
+    path = tmp_path / "crew.toml"
+    path.write_text("")
+    with pytest.raises(StoreTrouble) as caught:
+        open_store(path)
+    assert str(caught.value) == f"{path} is a file; give the crew folder that holds crew.toml."
+
+
+@pytest.mark.parametrize("content", [b"not a database, but long enough " * 40, b"\0" * 5000])
+def test_a_damaged_store_is_refused(tmp_path, content):
+    path = tmp_path / "arcdrift.db"
+    path.write_bytes(content)
+    with pytest.raises(StoreTrouble) as caught:
+        open_store(tmp_path)
+    assert str(caught.value) == (
+        f"The store {path} is damaged or is not a store; put a backup in its place."
+    )
+
+
+def test_a_store_cut_short_is_refused(tmp_path):
+    open_store(tmp_path)
+    path = tmp_path / "arcdrift.db"
+    path.write_bytes(path.read_bytes()[:5000])
+    with pytest.raises(StoreTrouble, match="is damaged or is not a store"):
+        open_store(tmp_path)
+
+
+def test_another_database_is_refused(tmp_path):
+    path = tmp_path / "arcdrift.db"
+    connection = sqlite3.connect(path)
+    connection.execute("CREATE TABLE invoices (id)")
+    connection.close()
+    with pytest.raises(StoreTrouble) as caught:
+        open_store(tmp_path)
+    assert str(caught.value) == (
+        f"{path} is a database, but not an arcdrift store; move it away or choose another crew "
+        f"folder."
+    )
+
+
+def test_a_place_that_cannot_be_written_is_refused(tmp_path):
+    (tmp_path / "arcdrift.db").mkdir()  # stands for any file that cannot be opened
+    with pytest.raises(StoreTrouble) as caught:
+        open_store(tmp_path)
+    assert str(caught.value) == (
+        f"The store {tmp_path / 'arcdrift.db'} cannot be written; check the folder's permissions "
+        f"and that its disk is there."
+    )
+
+
+def test_a_folder_without_write_permission_is_refused(tmp_path, monkeypatch):
+    monkeypatch.setattr(connect.os, "access", lambda path, mode: False)
+    with pytest.raises(StoreTrouble, match="cannot be written; check the folder's permissions"):
+        open_store(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("said", "sentence"),
+    [
+        ("database is locked", "The store s is busy with other work; try again in a minute."),
+        (
+            "database or disk is full",
+            "The store s cannot grow because the disk is full; make room and try again.",
+        ),
+        (
+            "attempt to write a readonly database",
+            "The store s cannot be written; check the folder's permissions and that its disk is "
+            "there.",
+        ),
+        ("server closed\n\tthe door.", "The store s cannot be used: server closed the door."),
+    ],
+)
+def test_what_a_database_says_becomes_a_sentence(said, sentence):
+    assert connect._sentence(said, "s") == sentence
+
+
+@pytest.mark.parametrize(
+    ("address", "sentence"),
+    [
+        ("sqlite://", "A store in memory would be lost at once; give a crew folder."),
+        ("sqlite:///:memory:", "A store in memory would be lost at once; give a crew folder."),
+        (
+            "nonsense://x",
+            "The store's address is not understood; write it like "
+            "postgresql+psycopg://user@host/name.",
+        ),
+        (
+            "mysql+absentdriver://x/y",
+            "The store's address is not understood; write it like "
+            "postgresql+psycopg://user@host/name.",
+        ),
+    ],
+)
+def test_an_address_that_cannot_be_used_is_refused(address, sentence):
+    with pytest.raises(StoreTrouble) as caught:
+        open_store(address)
+    assert str(caught.value) == sentence
