@@ -14,6 +14,10 @@ from arcdrift.finding import Cause
 NEAR_DAYS = 5
 WINDOW_DAYS = 30
 MIN_SPLICES = 30
+MOVED = 0.15
+"""Change in mean loss or angle that counts as moved."""
+TAKEOVER = 0.5
+"""Rise in one technician's share of the splices that counts as a change of hands."""
 ROUTINE = ("cleaned", "other")
 """Service too common to explain anything by its date alone."""
 PERSON_SHARE = 0.6
@@ -71,6 +75,7 @@ def likely_causes(
         *_arc(history, onset),
         *_service(history, onset),
         *_angles(mine_before, mine_after, sign),
+        *_hands(mine_before, mine_after, sign),
         *_person(mine_before, mine_after, sign),
         *_programs(before, after, program, sign),
     ]
@@ -106,10 +111,34 @@ def _angles(before: pd.DataFrame, after: pd.DataFrame, sign: float) -> list[Caus
         return []
     old = before["angle"].sum() / before["angle_n"].sum()
     new = after["angle"].sum() / after["angle_n"].sum()
-    if sign * (new / old - 1) < 0.15:
+    if sign * (new / old - 1) < MOVED:
         return []
     why = f"the larger cleave angle went from {old:.2f}° to {new:.2f}° on average"
     return [Cause("cleaving: blade or technique", why, 0.7)]
+
+
+def _hands(before: pd.DataFrame, after: pd.DataFrame, sign: float) -> list[Cause]:
+    """The change came when somebody else took over; or it met whoever worked, and stayed."""
+    if min(before["n"].sum(), after["n"].sum()) < MIN_SPLICES:
+        return []
+    now = after.groupby("technician")["n"].sum() / after["n"].sum()
+    then = (before.groupby("technician")["n"].sum() / before["n"].sum()).reindex(now.index)
+    came = (now - then.fillna(0.0)).sort_values()
+    if came.iloc[-1] < TAKEOVER:
+        return []
+    who = str(came.index[-1])
+    others = after[after["technician"] != who]
+    if others["n"].sum() >= MIN_SPLICES:
+        base = before["capped"].sum() / before["n"].sum()
+        ratio = float(others["capped"].sum() / others["n"].sum() / base)
+        if sign * (ratio - 1.0) > MOVED:
+            why = f"it did not stay with {who}: the others' splices moved {ratio - 1:+.0%} too"
+            return [Cause("the splicer: dust, v-grooves or electrodes", why, 0.6)]
+    why = (
+        f"{who} made {then.fillna(0.0)[who]:.0%} of the splices before and {now[who]:.0%} since; "
+        "it may be the work, the fiber or the place rather than the person"
+    )
+    return [Cause("a change of hands", why, 0.8)]
 
 
 def _person(before: pd.DataFrame, after: pd.DataFrame, sign: float) -> list[Cause]:
@@ -146,7 +175,7 @@ def _programs(before: pd.DataFrame, after: pd.DataFrame, program: str, sign: flo
     ratio = (new.loc[both, "capped"] / new.loc[both, "n"]) / (
         old.loc[both, "capped"] / old.loc[both, "n"]
     )
-    moved = np.mean(sign * (ratio.to_numpy() - 1) > 0.15)
+    moved = np.mean(sign * (ratio.to_numpy() - 1) > MOVED)
     if moved == 1:
         why = f"its other programs moved too ({', '.join(map(str, both))})"
         return [Cause("the splicer itself: v-grooves, electrodes, optics", why, 0.4)]

@@ -1,4 +1,4 @@
-"""Write the sample logs: ``python -m arcdrift.simulate FOLDER``."""
+"""Write the sample logs: ``python -m arcdrift.simulate FOLDER [--overwrite]``."""
 
 import sys
 from pathlib import Path
@@ -6,10 +6,11 @@ from pathlib import Path
 from arcdrift.errors import ArcdriftError
 from arcdrift.simulate import sample_scenario, simulate
 
-if len(sys.argv) != 2:
-    sys.exit("usage: python -m arcdrift.simulate FOLDER")
+folders = [word for word in sys.argv[1:] if word != "--overwrite"]
+if len(folders) != 1:
+    sys.exit("usage: python -m arcdrift.simulate FOLDER [--overwrite]")
 try:
-    simulate(sample_scenario(), Path(sys.argv[1]))
+    simulate(sample_scenario(), Path(folders[0]), overwrite="--overwrite" in sys.argv)
 except ArcdriftError as problem:
     sys.stderr.write(f"{problem}\n")
     sys.exit(problem.exit_code)

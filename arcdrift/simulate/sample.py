@@ -47,7 +47,7 @@ PROGRAMS = (
     ProgramSpec("single-mode fixed", "fixed", mean_db=0.034, shape=1.3),
     ProgramSpec("mixed-fiber recipe", "custom", fiber_b="G.655", mean_db=0.048, shape=1.7),
 )
-_PROGRAM_SHARES = ((0.65, 0.25, 0.10), (0.20, 0.70, 0.10), (0.55, 0.15, 0.30))
+_PROGRAM_SHARES = ((0.88, 0.12, 0.0), (0.12, 0.88, 0.0), (0.75, 0.0, 0.25))
 
 
 def invented_crew(

@@ -139,6 +139,14 @@ def test_one_technician_is_named_only_when_the_others_stayed() -> None:
     assert "one technician's splices" not in causes(both)
 
 
+def test_a_change_of_hands_is_told_as_one() -> None:
+    rows = [
+        ("a", "Alder" if day < 10 else "Birch", day, 20, 0.03 if day < 10 else 0.05, 0.6)
+        for day in range(19)
+    ]
+    assert causes(rows)[0] == "a change of hands"
+
+
 def test_other_programs_tell_splicer_from_program() -> None:
     moved = [*steady("a", "Alder", 0.03, 0.05), *steady("b", "Alder", 0.03, 0.05)]
     assert causes(moved)[0].startswith("the splicer itself")
