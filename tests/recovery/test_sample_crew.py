@@ -1,0 +1,230 @@
+"""The sample crew's planted faults are found, and what is harmless is left alone.
+
+Truth: data/sample/truth.json, written by the simulator, never read by the analyses.
+"""
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from arcdrift.analysis.arc import ArcModel
+from arcdrift.analysis.review import advise_now, review
+from arcdrift.finding import Finding
+from arcdrift.store import read
+from tests.recovery.conftest import FILES, Sample
+
+pytestmark = pytest.mark.xdist_group("sample")
+
+
+def instant(text: str) -> pd.Timestamp:
+    return pd.Timestamp(text)
+
+
+def about(sample: Sample, kind: str, subject: str) -> list[Finding]:
+    return [
+        finding
+        for finding in sample.review.findings
+        if finding.kind == kind and finding.subject_id.split(" / ")[0] == subject
+    ]
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_every_row_of_the_sample_is_accounted_for(sample: Sample, name: str) -> None:
+    went, truth = sample.reports[name].balance, sample.truth["files"][name]
+    assert went.rows == truth["rows"]
+    assert went.quarantined == truth["broken"]
+    assert went.already_stored == truth["repeated"]
+    assert went.conflicting == 0
+    assert went.accepted == truth["rows"] - truth["broken"] - truth["repeated"]
+
+
+def test_quarantined_lines_are_the_broken_ones(sample: Sample) -> None:
+    stored = read.quarantined(sample.engine)
+    got = {(row.file_name, row.line) for row in stored.itertuples()}
+    broken = {
+        (row["file"], row["line"])
+        for row in sample.truth["broken_rows"]
+        if row["expected"] == "quarantined"
+    }
+    assert got == broken
+
+
+def test_every_check_status_is_exact(sample: Sample) -> None:
+    got = read.result(sample.engine, "result_check_days").set_index(["splicer", "day"])
+    for row in sample.truth["check_days"]:
+        mine = got.loc[(row["splicer"], row["day"])]
+        assert mine["status"] == row["status"], row
+        assert mine["splices"] == row["splices"], row
+        assert mine["splices_before_check"] == row["splices_before_check"], row
+    listed = {(row["splicer"], row["day"]) for row in sample.truth["check_days"]}
+    rest = got[~got.index.isin(list(listed))]
+    assert set(rest["status"]) <= {"no-work"}
+
+
+def test_arc_step_is_found_with_its_size_and_day(sample: Sample) -> None:
+    (fault,) = sample.faults("arc-step")
+    found = [
+        finding
+        for kind in ("arc-step", "arc-drift")
+        for finding in about(sample, kind, fault["subject"])
+    ]
+    assert len(found) == 1
+    (finding,) = found
+    assert finding.kind == "arc-step"
+    assert finding.onset is not None
+    assert abs(finding.onset.estimate - instant(fault["since"])) <= pd.Timedelta(days=3)
+    assert finding.evidence["unexplained_change"] == pytest.approx(fault["size"], abs=3)
+    # the pair of electrodes was replaced: nothing is alarmed after the cure
+    assert finding.until <= instant(fault["until"])
+
+
+def test_arc_drift_is_found_and_told_from_a_step(sample: Sample) -> None:
+    (fault,) = sample.faults("arc-drift")
+    (finding,) = about(sample, "arc-drift", fault["subject"])
+    assert not about(sample, "arc-step", fault["subject"])
+    assert finding.onset is not None
+    began = instant(fault["since"])
+    assert pd.Timedelta(0) <= finding.onset.estimate - began <= pd.Timedelta(days=21)
+    days = (sample.review.now - began) / pd.Timedelta(days=1)
+    assert finding.evidence["unexplained_change"] == pytest.approx(fault["size"] * days, rel=0.3)
+
+
+def test_no_other_splicer_has_an_arc_finding(sample: Sample) -> None:
+    """Neither the move to Pass nor the cold front is an alarm."""
+    faulty = {
+        fault["subject"] for kind in ("arc-step", "arc-drift") for fault in sample.faults(kind)
+    }
+    named = {
+        finding.subject_id
+        for finding in sample.review.findings
+        if finding.kind in ("arc-step", "arc-drift")
+    }
+    assert named == faulty
+
+
+def test_dirty_v_grooves_are_found_at_their_onset(sample: Sample) -> None:
+    (fault,) = sample.faults("v-grooves-dirty")
+    found = about(sample, "loss-raised", fault["subject"])
+    assert len(found) == 1
+    (finding,) = found
+    assert finding.onset is not None
+    began = instant(fault["since"]).normalize()
+    assert abs(finding.onset.estimate - began) <= pd.Timedelta(days=3)
+    assert finding.evidence["ratio"] == pytest.approx(fault["size"], abs=0.2)
+    assert finding.likely_causes[0].cause == "the splicer: dust, v-grooves or electrodes"
+
+
+def test_losses_that_came_with_a_careless_hand_say_so(sample: Sample) -> None:
+    (fault,) = sample.faults("careless")
+    named = [
+        finding
+        for finding in sample.review.findings
+        if finding.kind == "loss-raised"
+        and any(fault["subject"] in cause.why for cause in finding.likely_causes)
+    ]
+    assert len(named) >= 3
+
+
+def test_skipped_checks_and_work_on_a_failed_check_are_findings(sample: Sample) -> None:
+    (skipped,) = sample.faults("checks-skipped")
+    missed = about(sample, "check-missed", skipped["subject"])
+    assert any(
+        finding.evidence["days"] >= 5
+        and finding.since <= instant(skipped["until"])
+        and finding.until >= instant(skipped["since"])
+        for finding in missed
+    )
+    (failed,) = sample.faults("check-failed")
+    found = about(sample, "check-failed", failed["subject"])
+    assert any(
+        finding.since <= instant(failed["until"]) and finding.until >= instant(failed["since"])
+        for finding in found
+    )
+
+
+def test_readings_gap_is_found_where_it_was(sample: Sample) -> None:
+    (fault,) = sample.faults("readings-gap")
+    found = [finding for finding in sample.review.findings if finding.kind == "readings-gap"]
+    assert [finding.subject_id for finding in found] == [fault["subject"]]
+    assert instant(fault["since"]) <= found[0].since
+    assert found[0].until <= instant(fault["until"])
+
+
+def test_intervals_of_the_arc_effects_hold_the_truth(sample: Sample) -> None:
+    """Coefficients of the healthy splicers; 95 % intervals, so nearly all must cover."""
+    rows = read.result(sample.engine, "result_arc_models")
+    faulty = {"Kestrel", "Plover"}
+    covered = total = 0
+    for row in rows[~rows["splicer"].isin(faulty)].itertuples():
+        model = ArcModel.from_json(json.loads(row.model))
+        truth = sample.truth["arc"][row.splicer]
+        true = [truth["density"] * 0.01, truth["vapor"], truth["wear"]]
+        covered += sum(
+            e.low <= value <= e.high for e, value in zip(model.effects, true, strict=True)
+        )
+        total += 3
+        assert model.sigma == pytest.approx(truth["noise_sd"], rel=0.35)
+    assert total == 18
+    assert covered >= 15
+
+
+def test_advice_follows_the_day(sample: Sample) -> None:
+    today = {
+        row["splicer"]: row["status"]
+        for row in sample.truth["check_days"]
+        if row["day"] == max(other["day"] for other in sample.truth["check_days"])
+    }
+    for splicer, status in today.items():
+        told = advise_now(sample.engine, sample.crew, splicer)
+        assert (told.verdict == "recalibrate") == (status == "due"), splicer
+        assert told.basis == "model"
+
+
+def test_typed_in_air_far_from_the_check_recalibrates(sample: Sample) -> None:
+    told = advise_now(
+        sample.engine, sample.crew, "Heron",
+        temperature_c=-8.0, pressure_hpa=1015.0, humidity_pct=60.0,
+    )  # fmt: skip
+    assert told.verdict == "recalibrate"
+    assert told.air is not None
+    assert told.air["source"] == "typed in"
+
+
+def test_findings_are_traced_to_their_imports(sample: Sample) -> None:
+    known = {report.import_id for report in sample.reports.values()}
+    for finding in sample.review.findings:
+        assert set(finding.import_ids) <= known
+        assert finding.import_ids
+
+
+def test_review_again_gives_the_same_findings(sample: Sample) -> None:
+    before = read.findings(sample.engine)
+    again = review(sample.engine, sample.crew)
+    after = read.findings(sample.engine)
+    assert [finding.id for finding in again.findings] == [
+        finding.id for finding in sample.review.findings
+    ]
+    for old, new in zip(before, after, strict=True):
+        assert {**old, "assessed_on": None} == {**new, "assessed_on": None}
+
+
+def test_most_work_has_air_and_the_rest_is_counted(sample: Sample) -> None:
+    coverage = read.result(sample.engine, "result_air_coverage")
+    share = coverage["with_air"].sum() / coverage["rows"].sum()
+    assert 0.95 < share < 1.0
+    splices = coverage[coverage["kind"] == "splices"]["rows"].sum()
+    assert splices == sample.reports["splices.csv.gz"].balance.accepted
+
+
+def test_crew_days_agree_with_the_records(sample: Sample) -> None:
+    """Reference: plain pandas over the raw splices."""
+    raw = read.records(sample.engine, "splices")
+    local = raw["spliced_at"].dt.tz_convert("America/Denver").dt.strftime("%Y-%m-%d")
+    kept = raw["loss_db"].notna() & (raw["purpose"] == "production")
+    plain = raw[kept].groupby(local[kept])["loss_db"]
+    days = read.result(sample.engine, "result_crew_days").set_index("day")
+    np.testing.assert_allclose(days["mean_db"], plain.mean(), atol=1e-9)
+    np.testing.assert_allclose(days["median_db"], plain.quantile(0.5, "lower"), atol=0.0051)
+    assert days["over_010"].sum() == (raw.loc[kept, "loss_db"] > 0.10).sum()
