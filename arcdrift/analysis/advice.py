@@ -80,6 +80,8 @@ class Situation:
     air: AirNow | None
     arcs_now: float | None
     program_classes: tuple[str, ...]
+    open_findings: tuple[str, ...] = ()
+    """Sentences on this splicer that a new check would not settle: drift, worn electrodes."""
 
 
 @dataclass(frozen=True)
@@ -136,6 +138,7 @@ def advise(situation: Situation, model: ArcModel | Refusal | None, crew: Crew) -
         verdict = "keep-working"
         if answer is None:
             reasons.append("A check was passed today and the air has not moved past any rule.")
+    reasons.extend(situation.open_findings)
     last, air = situation.last_check, situation.air
     return Advice(
         splicer=situation.splicer,

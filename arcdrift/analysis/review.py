@@ -15,12 +15,13 @@ from sqlalchemy import Engine
 
 from arcdrift import __version__
 from arcdrift.air import prepare_readings
-from arcdrift.analysis.advice import Advice, advise
+from arcdrift.analysis.advice import advise
 from arcdrift.analysis.air_findings import conditions_finding, gap_findings
 from arcdrift.analysis.arc import ArcModel, Refusal, fit_arc, known_fit
 from arcdrift.analysis.arc_drift import drift_charts
 from arcdrift.analysis.arc_findings import arc_findings
 from arcdrift.analysis.arc_pool import PHI_ASSUMED, SLOPES
+from arcdrift.analysis.asking import advise_now, just_after, now_of
 from arcdrift.analysis.causes import StreamHistory
 from arcdrift.analysis.check_findings import check_findings
 from arcdrift.analysis.loss import LossCharts, chart_losses
@@ -49,6 +50,8 @@ from arcdrift.settings import Crew, Splicer
 from arcdrift.store import read
 from arcdrift.store.write import replace_results
 
+__all__ = ["Review", "advise_now", "now_of", "review"]
+
 MONTH = 22
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, how many are done, and how many there are."""
@@ -64,12 +67,6 @@ class Review:
     checks: int
     findings: tuple[Finding, ...]
     seconds: float
-
-
-def now_of(engine: Engine, crew: Crew) -> pd.Timestamp:
-    """The instant results speak of: the wall clock, or the newest record where crew.toml asks."""
-    newest = read.newest_record(engine) if crew.clock == "newest-record" else None
-    return newest if newest is not None else pd.Timestamp.now("UTC").as_unit("us")
 
 
 def review(
@@ -149,96 +146,6 @@ def review(
         findings=tuple(found),
         seconds=time.perf_counter() - started,
     )
-
-
-def advise_now(
-    engine: Engine,
-    crew: Crew,
-    splicer: str,
-    *,
-    at: pd.Timestamp | None = None,
-    temperature_c: float | None = None,
-    pressure_hpa: float | None = None,
-    humidity_pct: float | None = None,
-) -> Advice:
-    """Advise on one splicer from the store, for now or for typed-in air.
-
-    Raises
-    ------
-    UsageError
-        When the store knows no such splicer.
-    """
-    names = read.splicers(engine)
-    if splicer not in names:
-        known = ", ".join(names) if names else "none yet"
-        raise UsageError(f"No splicer {splicer!r} is on record; known are: {known}.")
-    now = now_of(engine, crew) if at is None else at
-    typed = {
-        name: value
-        for name, value in (
-            ("temperature_c", temperature_c),
-            ("pressure_hpa", pressure_hpa),
-            ("humidity_pct", humidity_pct),
-        )
-        if value is not None
-    }
-    checks = read.records(engine, "arc-checks", splicers=[splicer], until=_just_after(now))
-    service = read.records(engine, "service", splicers=[splicer])
-    week = now - pd.Timedelta(days=PROGRAM_DAYS)
-    splices = read.records(
-        engine,
-        "splices",
-        splicers=[splicer],
-        since=week,
-        until=_just_after(now),
-        columns=SPLICE_COLUMNS,
-    )
-    readings = _readings_near(engine, crew, splicer, checks, splices, now)
-    situation = situation_of(splicer, checks, splices, service, readings, crew, now, typed=typed)
-    return advise(situation, _stored_model(engine, splicer), crew)
-
-
-def _just_after(now: pd.Timestamp) -> pd.Timestamp:
-    return now + pd.Timedelta(microseconds=1)
-
-
-def _readings_near(
-    engine: Engine,
-    crew: Crew,
-    splicer: str,
-    checks: pd.DataFrame,
-    splices: pd.DataFrame,
-    now: pd.Timestamp,
-) -> pd.DataFrame:
-    """Readings around the last passed check and around now; the rest has no say in advice."""
-    reach = pd.Timedelta(minutes=crew.air_max_age_min)
-    home = crew.splicers.get(splicer, Splicer()).home_site
-    sites = {*checks["site"].dropna(), *splices["site"].dropna(), *([home] if home else [])}
-    passed = checks.loc[checks["outcome"] == "pass", "checked_at"]
-    moments = [now, *([passed.max()] if len(passed) else [])]
-    parts = [
-        read.records(
-            engine,
-            "readings",
-            splicers=[splicer],
-            sites=sorted(map(str, sites)),
-            since=moment - reach,
-            until=_just_after(moment + reach),
-        )
-        for moment in moments
-    ]
-    both = pd.concat(parts).drop_duplicates("id") if len(parts) > 1 else parts[0]
-    return prepare_readings(both.reset_index(drop=True), crew)
-
-
-def _stored_model(engine: Engine, splicer: str) -> ArcModel | Refusal | None:
-    rows = read.result(engine, "result_arc_models", splicer=splicer)
-    if rows.empty:
-        return None
-    row = rows.iloc[0]
-    if pd.isna(row["model"]):
-        return Refusal(splicer, int(row["checks"]), int(row["used"]), str(row["refusal"]))
-    return ArcModel.from_json(json.loads(row["model"]))
 
 
 # -- crew-wide steps ---------------------------------------------------------------------------
@@ -372,7 +279,7 @@ def _conditions(
             "splices",
             splicers=[name],
             since=now - pd.Timedelta(days=PROGRAM_DAYS),
-            until=_just_after(now),
+            until=just_after(now),
             columns=SPLICE_COLUMNS,
         )
         mine = checks[checks["splicer"] == name]

@@ -228,3 +228,10 @@ def test_crew_days_agree_with_the_records(sample: Sample) -> None:
     np.testing.assert_allclose(days["mean_db"], plain.mean(), atol=1e-9)
     np.testing.assert_allclose(days["median_db"], plain.quantile(0.5, "lower"), atol=0.0051)
     assert days["over_010"].sum() == (raw.loc[kept, "loss_db"] > 0.10).sum()
+
+
+def test_advice_tells_what_a_check_alone_does_not_settle(sample: Sample) -> None:
+    told = advise_now(sample.engine, sample.crew, "Plover")
+    assert told.verdict == "keep-working"
+    assert any(reason.startswith("The arc setting has been drifting") for reason in told.reasons)
+    assert not any("drifting" in r for r in advise_now(sample.engine, sample.crew, "Heron").reasons)

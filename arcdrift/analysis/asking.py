@@ -1,0 +1,128 @@
+"""Asks the store about one splicer now; reads only the rows the answer needs."""
+
+import json
+from dataclasses import replace
+
+import pandas as pd
+from sqlalchemy import Engine
+
+from arcdrift.air import prepare_readings
+from arcdrift.analysis.advice import Advice, advise
+from arcdrift.analysis.arc import ArcModel, Refusal
+from arcdrift.analysis.situation import PROGRAM_DAYS, situation_of
+from arcdrift.analysis.splicer import SPLICE_COLUMNS
+from arcdrift.errors import UsageError
+from arcdrift.settings import Crew, Splicer
+from arcdrift.store import read
+
+
+def now_of(engine: Engine, crew: Crew) -> pd.Timestamp:
+    """The instant results speak of: the wall clock, or the newest record where crew.toml asks."""
+    newest = read.newest_record(engine) if crew.clock == "newest-record" else None
+    return newest if newest is not None else pd.Timestamp.now("UTC").as_unit("us")
+
+
+def advise_now(
+    engine: Engine,
+    crew: Crew,
+    splicer: str,
+    *,
+    at: pd.Timestamp | None = None,
+    temperature_c: float | None = None,
+    pressure_hpa: float | None = None,
+    humidity_pct: float | None = None,
+) -> Advice:
+    """Advise on one splicer from the store, for now or for typed-in air.
+
+    Raises
+    ------
+    UsageError
+        When the store knows no such splicer.
+    """
+    names = read.splicers(engine)
+    if splicer not in names:
+        known = ", ".join(names) if names else "none yet"
+        raise UsageError(f"No splicer {splicer!r} is on record; known are: {known}.")
+    now = now_of(engine, crew) if at is None else at
+    typed = {
+        name: value
+        for name, value in (
+            ("temperature_c", temperature_c),
+            ("pressure_hpa", pressure_hpa),
+            ("humidity_pct", humidity_pct),
+        )
+        if value is not None
+    }
+    checks = read.records(engine, "arc-checks", splicers=[splicer], until=just_after(now))
+    service = read.records(engine, "service", splicers=[splicer])
+    week = now - pd.Timedelta(days=PROGRAM_DAYS)
+    splices = read.records(
+        engine,
+        "splices",
+        splicers=[splicer],
+        since=week,
+        until=just_after(now),
+        columns=SPLICE_COLUMNS,
+    )
+    readings = _readings_near(engine, crew, splicer, checks, splices, now)
+    situation = situation_of(splicer, checks, splices, service, readings, crew, now, typed=typed)
+    situation = replace(situation, open_findings=_unsettled(engine, splicer))
+    return advise(situation, _stored_model(engine, splicer), crew)
+
+
+def _unsettled(engine: Engine, splicer: str) -> tuple[str, ...]:
+    """Findings on the splicer's arc that still press and that a check alone does not settle."""
+    return tuple(
+        _opening_capital(str(finding["summary"]).removeprefix(f"{splicer}: "))
+        for finding in read.findings(engine, subject=splicer)
+        if finding["kind"] in ("arc-step", "arc-drift", "electrodes-worn")
+        and finding["severity"] != "note"
+    )
+
+
+def _opening_capital(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]
+
+
+def just_after(now: pd.Timestamp) -> pd.Timestamp:
+    """Bound that takes in a record at ``now`` itself."""
+    return now + pd.Timedelta(microseconds=1)
+
+
+def _readings_near(
+    engine: Engine,
+    crew: Crew,
+    splicer: str,
+    checks: pd.DataFrame,
+    splices: pd.DataFrame,
+    now: pd.Timestamp,
+) -> pd.DataFrame:
+    """Readings around the last passed check and around now; the rest has no say in advice."""
+    reach = pd.Timedelta(minutes=crew.air_max_age_min)
+    home = crew.splicers.get(splicer, Splicer()).home_site
+    sites = {*checks["site"].dropna(), *splices["site"].dropna(), *([home] if home else [])}
+    passed = checks.loc[checks["outcome"] == "pass", "checked_at"]
+    moments = [now, *([passed.max()] if len(passed) else [])]
+    parts = [
+        read.records(
+            engine,
+            "readings",
+            splicers=[splicer],
+            sites=sorted(map(str, sites)),
+            since=moment - reach,
+            until=just_after(moment + reach),
+        )
+        for moment in moments
+    ]
+    both = pd.concat(parts).drop_duplicates("id") if len(parts) > 1 else parts[0]
+    return prepare_readings(both.reset_index(drop=True), crew)
+
+
+def _stored_model(engine: Engine, splicer: str) -> ArcModel | Refusal | None:
+    rows = read.result(engine, "result_arc_models", splicer=splicer)
+    if rows.empty:
+        return None
+    row = rows.iloc[0]
+    if pd.isna(row["model"]):
+        return Refusal(splicer, int(row["checks"]), int(row["used"]), str(row["refusal"]))
+    return ArcModel.from_json(json.loads(row["model"]))
