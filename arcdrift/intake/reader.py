@@ -213,17 +213,15 @@ def _header(lines: Lines, at: int, name: str, delimiter: str | None) -> tuple[li
         text = data.decode("utf-8")
     except UnicodeDecodeError:
         raise BadInput(f"The header of {name} is not UTF-8 text; save it as CSV UTF-8.") from None
-    choices = [delimiter] if delimiter else list(DELIMITERS)
-    found: list[tuple[list[str], str]] = []
-    for choice in choices:
-        try:
-            cells = next(csv.reader([text], delimiter=choice, strict=True))
-        except csv.Error:
-            continue
-        found.append(([cell.strip() for cell in cells], choice))
-    if not found:
-        raise BadInput(f"The header of {name}, line {at + 1}, has an unclosed quote; close it.")
-    return max(found, key=lambda pair: len(pair[0]))
+    choices = [delimiter] if delimiter else DELIMITERS
+    chosen = max(choices, key=lambda choice: len(next(csv.reader([text], delimiter=choice))))
+    try:
+        cells = next(csv.reader([text], delimiter=chosen, strict=True))
+    except csv.Error:
+        raise BadInput(
+            f"The header of {name}, line {at + 1}, has an unclosed quote; close it."
+        ) from None
+    return [cell.strip() for cell in cells], chosen
 
 
 def _named(written: list[str], name: str) -> int:
