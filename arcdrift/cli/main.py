@@ -2,6 +2,8 @@
 
 import os
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Annotated, Any
 
 import typer
@@ -29,16 +31,32 @@ PIPE_CLOSED = 141
 START, RECORDS, ANSWERS = "Start", "Records", "Answers"
 
 
+@contextmanager
+def _quiet_pipe() -> Iterator[None]:
+    try:
+        yield
+    except BrokenPipeError:
+        _drop_output()
+        raise typer.Exit(PIPE_CLOSED) from None
+    except SystemExit as done:
+        # Rich ends the process itself, with the code that means findings here
+        if isinstance(done.__context__, BrokenPipeError):
+            raise typer.Exit(PIPE_CLOSED) from None
+        raise
+
+
 class Commands(TyperGroup):
     """The commands; a reader that has seen enough (``| head``) ends them quietly."""
 
+    def make_context(self, *args: Any, **kwargs: Any) -> Any:
+        """Parse the command line; ``--help`` prints here already."""
+        with _quiet_pipe():
+            return super().make_context(*args, **kwargs)
+
     def invoke(self, ctx: Any) -> Any:
         """Run the chosen command."""
-        try:
+        with _quiet_pipe():
             return super().invoke(ctx)
-        except BrokenPipeError:
-            _drop_output()
-            raise typer.Exit(PIPE_CLOSED) from None
 
 
 app = typer.Typer(

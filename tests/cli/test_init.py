@@ -1,0 +1,72 @@
+"""A new crew folder: it loads as it stands, and nothing is overwritten."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from arcdrift.settings import Crew, load_crew
+
+
+def test_defaults_are_the_documented_ones(tmp_path: Path, arcdrift: Any) -> None:
+    done = arcdrift("init", tmp_path / "north", "--name", "North", "--time-zone", "Europe/Oslo")
+    assert done.code == 0
+    assert load_crew(tmp_path / "north") == Crew(name="North", time_zone="Europe/Oslo")
+
+
+def test_sites(tmp_path: Path, arcdrift: Any) -> None:
+    place = tmp_path / "north"
+    words = ["--site", "Harbor:12", "--site", 'Up "the" pass: 2740.5', "--site", "a:b:-3"]
+    assert arcdrift("init", place, *words).code == 0
+    sites = load_crew(place).sites
+    heights = {name: site.elevation_m for name, site in sites.items()}
+    assert heights == {"Harbor": 12, 'Up "the" pass': 2740.5, "a:b": -3}
+
+
+def test_without_a_zone_it_says_what_follows(tmp_path: Path, arcdrift: Any) -> None:
+    done = arcdrift("init", tmp_path / "north")
+    assert "will be refused until time_zone is set" in done.out
+    crew = load_crew(tmp_path / "north")
+    assert (crew.name, crew.time_zone) == ("north", None)
+
+
+def test_examples_in_the_comments_load(tmp_path: Path, arcdrift: Any) -> None:
+    arcdrift("init", tmp_path / "north")
+    path = tmp_path / "north" / "crew.toml"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    # an example is a comment that holds a key or a table
+    freed = [
+        line.removeprefix("# ") if line.startswith("# ") and ("= " in line or "[" in line) else line
+        for line in lines
+    ]
+    path.write_text("\n".join(freed), encoding="utf-8")
+    crew = load_crew(tmp_path / "north")
+    assert set(crew.splicers) == {"S-01"}
+    assert set(crew.sites) == {"Harbor"}
+    assert [program.program_class for program in crew.programs.values()] == ["self-adjusting"]
+
+
+def test_never_overwrites(tmp_path: Path, arcdrift: Any) -> None:
+    (tmp_path / "crew.toml").write_text("mine", encoding="utf-8")
+    done = arcdrift("init", tmp_path)
+    assert done.code == 2
+    assert "left as it is" in done.sentence
+    assert (tmp_path / "crew.toml").read_text(encoding="utf-8") == "mine"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--time-zone", "Mars/Olympus"], "Mars/Olympus"),
+        (["--site", "Harbor"], "such as Harbor:12"),
+        (["--site", "Harbor:high"], "such as Harbor:12"),
+        (["--site", ":12"], "such as Harbor:12"),
+        (["--site", "Harbor:99999"], "between -430 and 6,000 m"),
+        (["--site", "Harbor:nan"], "between -430 and 6,000 m"),
+    ],
+)
+def test_refused(words: list[str], said: str, tmp_path: Path, arcdrift: Any) -> None:
+    done = arcdrift("init", tmp_path / "north", *words)
+    assert done.code == 2
+    assert said in done.sentence
+    assert not (tmp_path / "north").exists()

@@ -1,0 +1,73 @@
+"""Serving: the port, this computer only, and a clean end."""
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from arcdrift.cli import serve
+from arcdrift.errors import UsageError
+
+
+@pytest.fixture
+def taken() -> Any:
+    """A port of this computer that something else listens on."""
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        yield other.getsockname()[1]
+
+
+def test_next_free_port(taken: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(serve, "PORT", taken)
+    found = serve.free_port("127.0.0.1", None)
+    assert taken < found < taken + serve.TRIED
+
+
+def test_asked_port_is_taken(taken: int, crew: Path, arcdrift: Any) -> None:
+    with pytest.raises(UsageError, match=f"Port {taken} cannot be used"):
+        serve.free_port("127.0.0.1", taken)
+
+
+def test_other_computers_are_refused(crew: Path, arcdrift: Any) -> None:
+    done = arcdrift("serve", "--host", "0.0.0.0")  # noqa: S104 - the refusal is the point
+    assert done.code == 2
+    assert "this machine only" in done.sentence
+
+
+@pytest.mark.skipif(os.name == "nt", reason="interrupts differ on Windows")
+def test_serves_until_interrupted(analyzed: Path) -> None:
+    command = [sys.executable, "-c", "from arcdrift.cli.main import run; run()", "serve"]
+    with subprocess.Popen(command, cwd=analyzed, stderr=subprocess.PIPE, text=True) as server:
+        assert server.stderr is not None
+        said = server.stderr.readline()
+        address = next(word for word in said.split() if word.startswith("http://127.0.0.1:"))
+        try:
+            page = _fetch(address)
+        finally:
+            server.send_signal(signal.SIGINT)
+            rest = server.stderr.read()
+    assert "arcdrift" in page
+    assert "Traceback" not in rest
+    assert server.returncode in (0, 130)
+
+
+def _fetch(address: str) -> str:
+    # the address is printed just before the server listens
+    for _ in range(100):
+        try:
+            with urllib.request.urlopen(address, timeout=10) as answer:  # noqa: S310 - our own
+                return str(answer.read().decode())
+        except urllib.error.URLError as problem:
+            if not isinstance(problem.reason, ConnectionRefusedError):
+                raise
+        time.sleep(0.1)
+    raise AssertionError("nothing listens")

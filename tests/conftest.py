@@ -1,0 +1,24 @@
+"""Rules for the whole suite."""
+
+import os
+from collections.abc import Generator
+from typing import Any
+
+import pytest
+
+REQUIRE_BROWSER = "ARCDRIFT_REQUIRE_BROWSER"
+
+
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_runtest_makereport(
+    item: pytest.Item,
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Where a browser is required, a browser test that was skipped has failed."""
+    report = yield
+    required = os.environ.get(REQUIRE_BROWSER) == "1" and item.get_closest_marker("browser")
+    if required and report.skipped and not hasattr(report, "wasxfail"):
+        reason: Any = report.longrepr
+        said = reason[2] if isinstance(reason, tuple) else reason
+        report.outcome = "failed"
+        report.longrepr = f"{REQUIRE_BROWSER}=1 forbids skipping a browser test: {said}"
+    return report
