@@ -5,6 +5,7 @@ one for their full masks, so that no failing row goes unreported.
 """
 
 import difflib
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -265,6 +266,9 @@ def recognize(headers: Iterable[str], name: str, asked: str | None = None) -> Ki
         When the headers are of no kind, of another kind than `asked`, or some are unknown.
     """
     have = list(headers)
+    twice = [header for header, times in Counter(have).items() if times > 1]
+    if twice:
+        raise BadInput(f"The header of {name} has the column {twice[0]!r} more than once.")
     if asked is not None and asked not in KINDS:
         raise BadInput(f"{asked!r} is not a kind of file; use one of {', '.join(KINDS)}.")
     fitting = [kind for kind in KINDS.values() if not _missing(kind, have)]
