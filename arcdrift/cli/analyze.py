@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 from arcdrift.cli.crew_folder import OpenCrew, open_crew
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
-from arcdrift.cli.output import print_json, tell, working
+from arcdrift.cli.output import counted, print_json, tell, working
 
 if TYPE_CHECKING:
     from arcdrift.analysis.review import Review
@@ -22,8 +22,8 @@ def analyze(crew: CrewFolder = HERE, as_json: AsJson = False) -> None:
         print_json(as_data(done))
         return
     tell(
-        f"Analyzed {done.splices:,} splices and {done.checks:,} arc checks of "
-        f"{done.splicers} splicers in {done.seconds:.1f} s.",
+        f"Analyzed {counted(done.splices, 'splice')} and {counted(done.checks, 'arc check')} of "
+        f"{counted(done.splicers, 'splicer')} in {done.seconds:.1f} s.",
         f"Findings: {severity_words(done)}.",
         "Next: `arcdrift findings` lists them; `arcdrift serve` shows them with their charts.",
     )

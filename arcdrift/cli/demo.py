@@ -72,9 +72,10 @@ def _take_settings(sample: Path, folder: Path) -> None:
     except OSError as problem:
         raise BadInput(f"{folder} cannot be made: {problem.strerror}.") from None
     if (folder / CREW_FILE).exists():
-        if not load_crew(folder).invented:
+        present = load_crew(folder)
+        if not present.invented or present.name != load_crew(sample).name:
             raise UsageError(
-                f"{folder} holds a crew of your own; give the demo another folder, such as "
+                f"{folder} holds another crew; give the demo another folder, such as "
                 f"`arcdrift demo {FOLDER}`."
             )
         return

@@ -10,7 +10,7 @@ from arcdrift.cli.crew_folder import open_crew, require_analysis
 from arcdrift.cli.moments import local, typed_instant, zone_of_splicer
 from arcdrift.cli.names import require_known
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
-from arcdrift.cli.output import emit, print_json, shown, tell
+from arcdrift.cli.output import counted, emit, print_json, shown, tell
 
 if TYPE_CHECKING:
     from arcdrift.settings import Crew
@@ -113,6 +113,6 @@ def _total(found: Sequence[dict[str, Any]]) -> str:
         return "No findings among the analyzed records for this choice."
     counts = Counter(item["severity"] for item in found)
     return (
-        f"{len(found)} findings: {counts['act']} to act on, {counts['watch']} to watch, "
+        f"{counted(len(found), 'finding')}: {counts['act']} to act on, {counts['watch']} to watch, "
         f"{counts['note']} to note."
     )

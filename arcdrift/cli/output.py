@@ -33,6 +33,11 @@ def say(sentence: object) -> None:
     typer.echo(shown(sentence), err=True)
 
 
+def counted(number: int, noun: str) -> str:
+    """Return a number with its noun: 1 row, 1,200 rows."""
+    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
+
+
 def tell(*lines: object) -> None:
     """Print lines of words on standard output, wrapped to the terminal."""
     from rich.text import Text

@@ -8,7 +8,7 @@ import typer
 
 from arcdrift.cli.crew_folder import open_crew
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
-from arcdrift.cli.output import print_json, print_table, records_of, tell
+from arcdrift.cli.output import counted, print_json, print_table, records_of, tell
 from arcdrift.errors import BadInput, UsageError
 
 if TYPE_CHECKING:
@@ -25,6 +25,16 @@ SHAPE = {
     "message": "message",
     "raw": "raw",
 }
+CONFLICT = {
+    "import_id": "import_id",
+    "file_name": "file",
+    "kind": "kind",
+    "line": "line",
+    "stored_id": "stored_id",
+    "differs": "differs",
+    "raw": "raw",
+}
+LISTED = 40
 
 
 def quarantine(
@@ -54,14 +64,14 @@ def quarantine(
         if import_id is not None and import_id not in set(known):
             raise UsageError(f"There is no import {import_id}; `arcdrift imports` lists them.")
         if conflicts:
-            rows = conflict_data(read.conflicting(here.engine, import_id))
+            rows = read.conflicting(here.engine, import_id)[list(CONFLICT)].rename(columns=CONFLICT)
         else:
-            rows = quarantine_data(read.quarantined(here.engine, import_id))
+            rows = read.quarantined(here.engine, import_id)[list(SHAPE)].rename(columns=SHAPE)
     if export is not None:
         _export(rows, export)
     if as_json:
-        print_json(rows)
-    elif not rows:
+        print_json(conflict_data(rows) if conflicts else records_of(rows))
+    elif rows.empty:
         what = "No row conflicts with a stored one." if conflicts else "No row is in quarantine."
         tell(what)
     elif conflicts:
@@ -69,51 +79,41 @@ def quarantine(
     else:
         _print_groups(rows)
     if export is not None and not as_json:
-        tell(f"Wrote {len(rows):,} rows to {export}.")
-
-
-def quarantine_data(rows: "pd.DataFrame") -> list[dict[str, Any]]:
-    """Shape of ``quarantine --json``: one object a row kept apart."""
-    return records_of(rows[list(SHAPE)].rename(columns=SHAPE))
+        tell(f"Wrote {counted(len(rows), 'row')} to {export}.")
 
 
 def conflict_data(rows: "pd.DataFrame") -> list[dict[str, Any]]:
     """Shape of ``quarantine --conflicts --json``: both versions of each differing value."""
     return [
         {
-            "import_id": row["import_id"],
-            "file": row["file_name"],
-            "kind": row["kind"],
-            "line": row["line"],
-            "stored_id": row["stored_id"],
+            **row,
             "differs": {
                 column: {"stored": stored, "in_file": in_file}
                 for column, (stored, in_file) in json.loads(row["differs"]).items()
             },
-            "raw": row["raw"],
         }
         for row in records_of(rows)
     ]
 
 
-def _print_groups(rows: list[dict[str, Any]]) -> None:
-    groups: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
-    for row in rows:
-        groups.setdefault((row["import_id"], row["code"], row["column"]), []).append(row)
+def _print_groups(rows: "pd.DataFrame") -> None:
+    by = rows.groupby(["import_id", "file", "code", "column"], dropna=False)
+    groups = by.agg(rows=("line", "size"), line=("line", "first"), message=("message", "first"))
+    groups = groups.reset_index().sort_values(["import_id", "rows"], ascending=False)
     print_table(
         ["Import", "File", "Rows", "First\nline", "What is wrong and how to mend it"],
         [
             (
-                members[0]["import_id"],
-                members[0]["file"],
-                f"{len(members):,}",
-                members[0]["line"],
-                members[0]["message"],
+                group["import_id"],
+                group["file"],
+                f"{group['rows']:,}",
+                group["line"],
+                group["message"],
             )
-            for members in sorted(groups.values(), key=lambda m: (-m[0]["import_id"], -len(m)))
+            for group in records_of(groups)
         ],
         numbers=(0, 2, 3),
-        title=f"{len(rows):,} rows in quarantine",
+        title=f"{counted(len(rows), 'row')} in quarantine",
     )
     tell(
         "Next: mend the rows in the original file and import it again; only what is new is "
@@ -121,40 +121,38 @@ def _print_groups(rows: list[dict[str, Any]]) -> None:
     )
 
 
-def _print_conflicts(rows: list[dict[str, Any]]) -> None:
+def _print_conflicts(rows: "pd.DataFrame") -> None:
     print_table(
         ["Import", "File", "Line", "Column", "Stored", "In the file"],
         [
             (row["import_id"], row["file"], row["line"], column, both["stored"], both["in_file"])
-            for row in rows
+            for row in conflict_data(rows.head(LISTED))
             for column, both in row["differs"].items()
         ],
         numbers=(0, 2),
-        title=f"{len(rows):,} rows differ from a stored one; the stored version counts",
+        title=f"{counted(len(rows), 'row')} against a stored version, which still counts",
     )
+    if len(rows) > LISTED:
+        tell(f"The first {LISTED} are listed; --export writes them all.")
     tell(
         "Next: find out which version is right. To let the file win, take back the import of the "
         "stored version with `arcdrift imports undo ID` and import this file again."
     )
 
 
-def _export(rows: list[dict[str, Any]], path: Path) -> None:
-    import csv
-
+def _export(rows: "pd.DataFrame", path: Path) -> None:
+    text = rows.select_dtypes(include=["object", "string"])
     try:
-        with path.open("x", encoding="utf-8", newline="") as file:
-            writer = csv.writer(file)
-            heads = list(rows[0]) if rows else list(SHAPE.values())
-            writer.writerow(heads)
-            writer.writerows([_cell(row[head]) for head in heads] for row in rows)
+        rows.assign(**{str(name): text[name].map(_cell) for name in text}).to_csv(
+            path, mode="x", index=False, encoding="utf-8"
+        )
     except FileExistsError:
         raise UsageError(f"{path} is already there; give --export a new name.") from None
     except OSError as problem:
-        raise BadInput(f"{path} cannot be written: {problem.strerror}.") from None
+        raise BadInput(f"{path} cannot be written: {problem.strerror or problem}.") from None
 
 
 def _cell(value: Any) -> Any:
-    text = json.dumps(value) if isinstance(value, dict) else value
     # a spreadsheet would run text that starts like a formula
-    risky = isinstance(text, str) and text[:1] in ("=", "+", "-", "@", "\t", "\r")
-    return f"'{text}" if risky else text
+    risky = isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r")
+    return f"'{value}" if risky else value

@@ -42,7 +42,7 @@ def test_demo_keeps_off_a_crew_of_somebodys_own(tmp_path: Path, arcdrift: Any) -
     (tmp_path / "crew.toml").write_text('name = "Ours"\n', encoding="utf-8")
     done = arcdrift("demo", tmp_path, "--no-serve")
     assert done.code == 2
-    assert "crew of your own" in done.sentence
+    assert "another crew" in done.sentence
     assert not (tmp_path / "arcdrift.db").exists()
 
 

@@ -253,3 +253,11 @@ def test_conflicts_keep_both_versions(crew: Path, arcdrift: Any) -> None:
     assert conflict["line"] == 2
     assert conflict["differs"] == {"loss_db": {"stored": 0.02, "in_file": 0.09}}
     assert "0.09" in arcdrift("quarantine", "--conflicts").out
+    assert "Wrote 1 row " in arcdrift("quarantine", "--conflicts", "--export", "both.csv").out
+    assert "[0.02, 0.09]" in (crew / "both.csv").read_text(encoding="utf-8")
+
+
+def test_export_into_nowhere(crew: Path, arcdrift: Any) -> None:
+    done = arcdrift("quarantine", "--export", crew / "no" / "rows.csv")
+    assert done.code == 3
+    assert "cannot be written" in done.sentence
