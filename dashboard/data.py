@@ -6,7 +6,9 @@ nothing is read twice. Frames handed out are shared between sessions: pages neve
 
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
+from math import inf
 from pathlib import Path
+from time import monotonic
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -21,6 +23,7 @@ from arcdrift.store.connect import open_store, reading
 from arcdrift.store.frames import microseconds
 
 PAGE_ROWS = 100
+VERSION_SECONDS = 0.5
 ADVICE_SECONDS = 120
 """How long advice may stand before it is asked again."""
 SPLICE_COLUMNS = (
@@ -60,6 +63,7 @@ class CrewData:
     def __init__(self, folder: Path) -> None:
         self.crew = load_crew(folder)
         self._engine = open_store(folder)
+        self._version = (-inf, "")
         self._result = lru_cache(maxsize=512)(self._read_result)
         self._findings = lru_cache(maxsize=2)(self._read_findings)
         self._service = lru_cache(maxsize=64)(self._read_service)
@@ -67,8 +71,16 @@ class CrewData:
         self._count = lru_cache(maxsize=256)(self._count_splices)
 
     def version(self) -> str:
-        """Return a text that changes whenever an import or an analysis was stored."""
-        return str(read.store_version(self._engine))
+        """Return a text that changes whenever an import or an analysis was stored.
+
+        Asked of the store at most twice a second, since one page asks many times.
+        """
+        asked, version = self._version
+        now = monotonic()
+        if now - asked > VERSION_SECONDS:
+            version = str(read.store_version(self._engine))
+            self._version = (now, version)
+        return version
 
     def result(self, table: str, **equals: str) -> pd.DataFrame:
         """Rows of a result table where columns equal the given values; not to be changed."""

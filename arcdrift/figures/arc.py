@@ -78,7 +78,7 @@ def arc_history(
     drawn = shown[["arc_setting", "expected_low", "expected_high"]]
     low, high = extent(drawn)
     room = max(high - low, 1.0)
-    figure.update_yaxes(range=[low - 0.08 * room, high + 0.16 * room])
+    figure.layout.yaxis.range = [low - 0.08 * room, high + 0.16 * room]
     judged = shown[shown["expected_low"].notna()]
     outside = int(
         (
@@ -161,7 +161,7 @@ def arc_drift(
             )
         )
     reach = 1.2 * extent(shown[["ewma", "limit"]].abs())[1]
-    figure.update_yaxes(range=[-reach, reach])
+    figure.layout.yaxis.range = [-reach, reach]
     last = shown.iloc[-1]
     number = "no alarm" if alarms.empty else f"{len(alarms)} alarm{'s'[: len(alarms) > 1]}"
     summary = (

@@ -64,7 +64,8 @@ def crew_trend(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
             hovertemplate="%{x|%d %b %Y}<br>median %{y:.3f} dB<extra></extra>",
         )
     )
-    figure.update_yaxes(range=[0, HEADROOM * extent(shown[["mean_db", "p95_db"]])[1]])
+    figure.layout.yaxis.tickformat = ".2f"
+    figure.layout.yaxis.range = [0, HEADROOM * extent(shown[["mean_db", "p95_db"]])[1]]
     last = shown.iloc[-1]
     splices = int(shown["splices"].sum())
     mean = float((shown["mean_db"] * shown["splices"]).sum() / splices)
@@ -198,7 +199,8 @@ def stream_days(
     )
     _alarms(figure, shown, "capped_mean_db", c)
     top = extent(shown[["capped_mean_db", "high_db", "expected_db"]])[1]
-    figure.update_yaxes(range=[0, HEADROOM * top])
+    figure.layout.yaxis.tickformat = ".2f"
+    figure.layout.yaxis.range = [0, HEADROOM * top]
     return Picture(figure, _days_in_words(table), table)
 
 
@@ -273,7 +275,7 @@ def stream_evidence(
     _alarms(figure, shown, "ewma", c)
     drawn = shown[["ewma_up", "limit_up", "ewma_down", "limit_down"]]
     low, high = extent(drawn)
-    figure.update_yaxes(range=[HEADROOM * min(low, 0.0), HEADROOM * high])
+    figure.layout.yaxis.range = [HEADROOM * min(low, 0.0), HEADROOM * high]
     up, down = int((table["alarm"] == "up").sum()), int((table["alarm"] == "down").sum())
     last = table[table["ewma_up"].notna()].iloc[-1]
     summary = (

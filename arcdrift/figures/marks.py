@@ -16,9 +16,12 @@ ACTION_SYMBOLS: dict[str, str] = {
     "blade replaced": "cross",
     "firmware updated": "square",
     "factory service": "star",
-    "cleaned": "circle-open",
+    "cleaned": "circle",
     "other": "hexagon",
 }
+
+MINOR = frozenset({"cleaned", "blade rotated", "other"})
+"""Frequent and small: a symbol, but no line through the plot."""
 
 
 def mark_events(
@@ -43,18 +46,14 @@ def mark_events(
             "fixedrange": True,
         }
     )
+    line = {"color": c.muted, "width": 1, "dash": "dot"}
+    lines = [
+        {"type": "line", "x0": at, "x1": at, "yref": "paper", "y0": 0, "y1": 1}
+        | {"line": line, "layer": "below"}
+        for at in shown.loc[~shown["action"].isin(MINOR), "at"]
+    ]
+    figure.update_layout(shapes=[*figure.layout.shapes, *lines])
     for action, rows in shown.groupby("action", sort=False):
-        for at in rows["at"]:
-            figure.add_shape(
-                type="line",
-                x0=at,
-                x1=at,
-                yref="paper",
-                y0=0,
-                y1=1,
-                line={"color": c.muted, "width": 1, "dash": "dot"},
-                layer="below",
-            )
         figure.add_trace(
             go.Scatter(
                 x=rows["at"],
@@ -64,7 +63,7 @@ def mark_events(
                 name=str(action),
                 marker={
                     "symbol": ACTION_SYMBOLS.get(str(action), "hexagon"),
-                    "size": 10,
+                    "size": 7 if action in MINOR else 11,
                     "color": c.surface,
                     "line": {"color": c.ink, "width": 1.5},
                 },
@@ -77,21 +76,13 @@ def shade_ranges(
     figure: go.Figure, ranges: Iterable[tuple[Any, Any]], *, name: str, color: str
 ) -> None:
     """Shade time ranges over the whole height, with one legend entry."""
-    drawn = False
-    for start, end in ranges:
-        figure.add_shape(
-            type="rect",
-            x0=start,
-            x1=end,
-            yref="paper",
-            y0=0,
-            y1=1,
-            fillcolor=color,
-            line_width=0,
-            layer="below",
-        )
-        drawn = True
-    if drawn:
+    shapes = [
+        {"type": "rect", "x0": start, "x1": end, "yref": "paper", "y0": 0, "y1": 1}
+        | {"fillcolor": color, "line": {"width": 0}, "layer": "below"}
+        for start, end in ranges
+    ]
+    figure.update_layout(shapes=[*figure.layout.shapes, *shapes])
+    if shapes:
         figure.add_trace(
             go.Scatter(
                 x=[None],

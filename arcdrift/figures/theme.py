@@ -6,6 +6,7 @@ series also has its own symbol, dash or word.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import plotly.graph_objects as go
@@ -78,6 +79,7 @@ def colors(scheme: Scheme) -> Colors:
     return _COLORS[scheme]
 
 
+@lru_cache
 def template(scheme: Scheme) -> go.layout.Template:
     """Return the template of a scheme: clear background, horizontal grid, legend on top."""
     c = colors(scheme)
@@ -119,9 +121,13 @@ def new_figure(
     scheme: Scheme, *, y_title: str, height: int = 340, over_time: bool = True
 ) -> go.Figure:
     """Return an empty figure in the house style with a titled value axis."""
-    figure = go.Figure()
-    figure.update_layout(template=template(scheme), height=height, dragmode=False)
-    figure.update_yaxes(title_text=y_title, fixedrange=True)
-    # stated, because Plotly would guess it from the first trace, which may be empty
-    figure.update_xaxes(fixedrange=True, type="date" if over_time else "linear")
-    return figure
+    return go.Figure(
+        layout={
+            "template": template(scheme),
+            "height": height,
+            "dragmode": False,
+            "yaxis": {"title": {"text": y_title}, "fixedrange": True},
+            # stated, because Plotly would guess it from the first trace, which may be empty
+            "xaxis": {"fixedrange": True, "type": "date" if over_time else "linear"},
+        }
+    )

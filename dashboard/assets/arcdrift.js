@@ -20,6 +20,7 @@
 
     function settle(before, now) {
         const title = document.querySelector("#page h1");
+        document.body.dataset.drawn = now.href;
         document.title = (title ? title.textContent + " · " : "") + "arcdrift";
         if (!before || before.href === now.href) {
             return;

@@ -3,10 +3,13 @@
 from collections.abc import Hashable, Mapping
 from typing import Any
 
+import dash_ag_grid as dag
 import pandas as pd
 from dash import dcc, html
 
 from arcdrift.figures.checks import compliance, compliance_table
+from dashboard import ids
+from dashboard.grids import work_list_options
 from dashboard.parts import (
     STATUS,
     View,
@@ -23,8 +26,11 @@ from dashboard.parts import (
 from dashboard.query import href
 
 DEFAULT_PERIOD = "30"
-CALENDAR_DAYS = 120
+DAY_WIDTH = 33
 MOST_MISSES = 40
+CELL_RULES = {
+    f"day-{status}": f"params.value == '{glyph}'" for status, (glyph, _) in STATUS.items()
+}
 MISSES = ("missed", "failed-only", "late")
 
 
@@ -97,58 +103,41 @@ def _legend() -> html.Ul:
 
 
 def _calendar(view: View, days: pd.DataFrame) -> html.Section:
+    # a grid draws only the cells in sight; hundreds of cells of HTML take seconds
     newest_first = sorted(days["day"].unique(), reverse=True)
-    columns = newest_first[:CALENDAR_DAYS]
-    by_key = days[days["day"].isin(columns)].set_index(["splicer", "day"])
-    rows = dict(zip(by_key.index, by_key.to_dict("records"), strict=True))
-    months: list[tuple[str, int]] = []
-    for day in columns:
-        month = f"{pd.Timestamp(day):%b %Y}"
-        if months and months[-1][0] == month:
-            months[-1] = (month, months[-1][1] + 1)
-        else:
-            months.append((month, 1))
-    head = html.Thead(
-        [
-            html.Tr(
-                [html.Td(className="corner")]
-                + [
-                    html.Th(
-                        html.Span(month if span > 2 else month[:3]), colSpan=span, scope="colgroup"
-                    )
-                    for month, span in months
-                ]
+    months: dict[str, list[dict[str, Any]]] = {}
+    for day in newest_first:
+        months.setdefault(f"{pd.Timestamp(day):%b %Y}", []).append(
+            {
+                "field": day,
+                "headerName": day[8:],
+                "width": DAY_WIDTH,
+                "cellClass": "day-cell",
+                "headerClass": "day-head",
+                "cellClassRules": CELL_RULES,
+                "tooltipField": f"{day} said",
+            }
+        )
+    grid = dag.AgGrid(
+        id=ids.link_grid("calendar"),
+        rowData=calendar_rows(days),
+        columnDefs=[
+            {"field": "splicer", "headerName": "Splicer", "width": 104, "pinned": "left"},
+            *(
+                {"headerName": month, "children": children, "headerClass": "month-head"}
+                for month, children in months.items()
             ),
-            html.Tr(
-                [html.Th("Splicer", scope="col", className="corner")]
-                + [html.Th(day[8:], scope="col", **{"aria-label": day}) for day in columns]
-            ),
-        ]
+        ],
+        defaultColDef={"resizable": False, "sortable": False, "suppressMovable": True},
+        dashGridOptions=work_list_options(1)
+        | {"rowHeight": 32, "headerHeight": 30, "groupHeaderHeight": 28, "tooltipShowDelay": 300},
+        style={"height": None},
+        className="calendar",
     )
-    body = html.Tbody(
-        [
-            html.Tr(
-                [html.Th(dcc.Link(splicer, href=href("/splicer", splicer=splicer)), scope="row")]
-                + [_cell(splicer, day, rows.get((splicer, day))) for day in columns]
-            )
-            for splicer in sorted(days["splicer"].unique())
-        ]
-    )
-    left_out = len(newest_first) - len(columns)
     return card(
         _legend(),
-        html.Div(
-            html.Table([head, body], className="calendar"),
-            className="scroll-x",
-            tabIndex="0",
-            role="region",
-            **{"aria-label": "Calendar of arc checks, newest day first"},
-        ),
-        html.P(
-            "Newest day on the left."
-            + (f" {left_out} older days are in the CSV." if left_out > 0 else ""),
-            className="muted hint",
-        ),
+        grid,
+        html.P("Newest day on the left. Choose a row to open its splicer.", className="muted hint"),
         title="Day by day",
         aside=html.A(
             "CSV",
@@ -159,19 +148,25 @@ def _calendar(view: View, days: pd.DataFrame) -> html.Section:
     )
 
 
-def _cell(splicer: str, day: str, row: dict[str, Any] | None) -> html.Td:
-    if row is None:
-        return html.Td("")
-    status = row["status"]
-    glyph, words = STATUS[status]
-    said = f"{splicer}, {shown_day(day)}: {words}"
+def calendar_rows(days: pd.DataFrame) -> list[dict[str, str]]:
+    """Return one row a splicer: a letter and a sentence for each of its days."""
+    rows: dict[str, dict[str, str]] = {}
+    for day in days.sort_values("splicer").to_dict("records"):
+        splicer = day["splicer"]
+        row = rows.setdefault(
+            splicer, {"splicer": splicer, "href": href("/splicer", splicer=splicer)}
+        )
+        row[day["day"]] = STATUS[day["status"]][0]
+        row[f"{day['day']} said"] = _said(day)
+    return list(rows.values())
+
+
+def _said(day: Mapping[Hashable, Any]) -> str:
+    status = day["status"]
+    words = f"{day['splicer']}, {shown_day(day['day'])}: {STATUS[status][1]}"
     if status == "late":
-        said += f", {int(row['splices_before_check'])} splices before it"
-    elif status != "no-work":
-        said += f", {int(row['splices'])} splices"
-    return html.Td(
-        html.Span(glyph, className=f"cell cell-{status}", title=said, **{"aria-label": said}),
-    )
+        return f"{words}, {int(day['splices_before_check'])} splices before it"
+    return words if status == "no-work" else f"{words}, {int(day['splices'])} splices"
 
 
 def _misses(days: pd.DataFrame) -> html.Section:

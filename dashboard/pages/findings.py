@@ -25,7 +25,7 @@ from dashboard.parts import (
 from dashboard.query import href, search
 
 COLUMNS = ["severity", "finding", "subject", "since", "summary", "next_step"]
-PHONE_ROWS = 40
+PHONE_ROWS = 25
 WORDS = {
     "db": "dB",
     "pct": "%",
@@ -175,7 +175,13 @@ def _list(view: View, rows: list[dict[str, Any]], picked: dict[str, Any] | None)
                 },
             },
             {"field": "finding", "headerName": "Finding", "width": 190},
-            {"field": "subject", "headerName": "About", "width": 150},
+            {
+                "field": "subject",
+                "headerName": "About",
+                "width": 160,
+                "wrapText": True,
+                "autoHeight": True,
+            },
             {"field": "since", "headerName": "Since", "width": 116, "sortable": False},
             {
                 "field": "summary",

@@ -33,7 +33,7 @@ from dashboard.spark import sparkline
 DEFAULT_PERIOD = "90"
 FULL_AFTER_DAYS = 40
 SPARK_DAYS = 30
-CARDS = 6
+CARDS = 8
 STATES = {"charted": "charted", "learning": "learning", "too-few": "too few days"}
 STATE_GLYPH = {"charted": "✓", "learning": "…", "too-few": "·"}
 
@@ -263,7 +263,6 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
             "change": _or_none(row["change"]),
             "finding": row["finding"] if pd.notna(row["finding"]) else "",
             "alarms": int(row["alarms_up"]),
-            "splices": int(row["splices"]),
             "last": row["last_day"],
             "href": href("/loss", kept, splicer=row["splicer"], program=row["program"]),
         }
@@ -280,7 +279,7 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
                 "flex": None,
                 "pinned": "left",
             },
-            {"field": "program", "headerName": "Program", "minWidth": 110, "flex": 3},
+            {"field": "program", "headerName": "Program", "minWidth": 180, "flex": 3},
             {"field": "finding", "headerName": "Open finding", "minWidth": 130, "flex": 3},
             {
                 "field": "recent",
@@ -303,14 +302,13 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
                 "valueFormatter": share,
                 "minWidth": 104,
             },
-            {"field": "state", "headerName": "State", "minWidth": 110, "flex": 3},
+            {"field": "state", "headerName": "State", "minWidth": 175, "flex": 3},
             {
                 "field": "alarms",
                 "headerName": "Alarms",
                 "type": "rightAligned",
                 "minWidth": 84,
             },
-            {"field": "splices", "headerName": "Splices", "type": "rightAligned", "minWidth": 90},
             {"field": "last", "headerName": "Last used", "minWidth": 112},
         ],
         defaultColDef={"resizable": True, "sortable": True, "flex": 2},
@@ -376,7 +374,7 @@ def _stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Div:
                         ("Program class", row["program_class"]),
                         ("Splices", f"{int(row['splices']):,} on {int(row['days'])} days"),
                         (
-                            "Charted since",
+                            "Baseline since",
                             shown_day(row["segment_start"]) or "not yet",
                         ),
                     ]
@@ -431,15 +429,15 @@ def _splice_list(view: View, splicer: str, program: str) -> html.Section:
         id=ids.splice_grid(splicer, program, day),
         rowModelType="infinite",
         columnDefs=[
-            {"field": "time", "headerName": "Local time", "width": 150},
-            {"field": "loss", "headerName": "Loss, dB", "type": "rightAligned", "width": 100},
-            {"field": "outcome", "headerName": "Outcome", "width": 100},
-            {"field": "technician", "headerName": "Technician", "width": 120},
+            {"field": "time", "headerName": "Local time", "width": 142},
+            {"field": "loss", "headerName": "Loss, dB", "type": "rightAligned", "width": 92},
+            {"field": "outcome", "headerName": "Outcome", "width": 92},
+            {"field": "technician", "headerName": "Technician", "width": 110},
             {
                 "field": "left",
                 "headerName": "Cleave left, °",
                 "type": "rightAligned",
-                "width": 120,
+                "width": 116,
             },
             {
                 "field": "right",
@@ -447,10 +445,10 @@ def _splice_list(view: View, splicer: str, program: str) -> html.Section:
                 "type": "rightAligned",
                 "width": 126,
             },
-            {"field": "site", "headerName": "Site", "width": 110},
-            {"field": "location", "headerName": "Location", "width": 180},
-            {"field": "fibers", "headerName": "Fibers", "width": 150},
-            {"field": "remark", "headerName": "Remark", "flex": 1, "minWidth": 160},
+            {"field": "site", "headerName": "Site", "width": 86},
+            {"field": "location", "headerName": "Location", "width": 110},
+            {"field": "fibers", "headerName": "Fibers", "width": 180},
+            {"field": "remark", "headerName": "Remark", "flex": 1, "minWidth": 120},
         ],
         defaultColDef={"resizable": True, "sortable": False},
         dashGridOptions=paged_options(),
@@ -459,7 +457,9 @@ def _splice_list(view: View, splicer: str, program: str) -> html.Section:
     return card(
         html.Div(
             [
-                html.Span("Newest first.", className="muted"),
+                html.Span(
+                    "Newest first; practice and failed splices are listed too.", className="muted"
+                ),
                 dcc.Link("Show all days", href=f"/loss{search(kept)}") if day else None,
             ],
             className="row hint",

@@ -126,7 +126,7 @@ def _crew_line(view: View, rows: list[Standing]) -> html.Section:
                 ("Splicers at work", f"{working} of {len(rows)}"),
                 ("Arc checks today", ", ".join(said) or "none expected"),
                 ("Should recalibrate", f"{calls} of {len(rows)}"),
-                ("Last workday", loss),
+                ("Splices, latest day", loss),
             ]
         ),
         className="card crew-line",

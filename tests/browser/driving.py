@@ -27,12 +27,17 @@ FLAGS = [
 ]
 SETTLED = """() => {
     const busy = document.querySelector('[data-dash-is-loading="true"]');
-    const page = document.querySelector('#page');
+    const drawn = document.body.dataset.drawn === window.location.href;
     const bare = [...document.querySelectorAll('.dash-graph')].some(
         graph => !graph.querySelector('.main-svg'));
     const empty = [...document.querySelectorAll('.ag-root-wrapper')].some(
         grid => grid.offsetParent && !grid.querySelector('.ag-cell'));
-    return !busy && !bare && !empty && page && page.children.length > 0;
+    return !busy && !bare && !empty && drawn;
+}"""
+
+FOLLOW = """(path) => {
+    window.history.pushState({}, '', path);
+    window.dispatchEvent(new CustomEvent('_dashprivate_pushstate'));
 }"""
 
 
@@ -73,13 +78,18 @@ class Watched:
         self.page: Page = context.new_page()
         self.page.on("console", self._heard)
         self.page.on("pageerror", lambda error: self.troubles.append(f"error: {error}"))
-        self.page.on("requestfailed", lambda r: self.troubles.append(f"failed: {r.url}"))
+        self.page.on("requestfailed", self._failed)
         self.page.on("request", self._asked)
         self.page.on("response", self._answered)
 
     def _heard(self, message: object) -> None:
         if message.type in ("error", "warning"):  # type: ignore[attr-defined]
             self.troubles.append(f"console: {message.text}")  # type: ignore[attr-defined]
+
+    def _failed(self, request: object) -> None:
+        # leaving a page drops what it still asked for; that is no trouble
+        if request.failure != "net::ERR_ABORTED":  # type: ignore[attr-defined]
+            self.troubles.append(f"failed: {request.url}")  # type: ignore[attr-defined]
 
     def _asked(self, request: object) -> None:
         url = request.url  # type: ignore[attr-defined]
@@ -99,4 +109,9 @@ class Watched:
     def settle(self) -> None:
         """Wait until nothing loads any more and every chart is drawn."""
         self.page.wait_for_function(SETTLED)
-        self.page.wait_for_load_state("networkidle")
+
+    def go(self, path: str) -> Page:
+        """Go to another page the way a link inside the dashboard does."""
+        self.page.evaluate(FOLLOW, path)
+        self.settle()
+        return self.page

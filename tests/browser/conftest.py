@@ -1,0 +1,27 @@
+"""One server and one browser for all browser tests of a worker."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, sync_playwright
+
+from tests.browser.driving import chromium, launched, served
+from tests.dashboard.invented import write_crew
+
+
+@pytest.fixture(scope="session")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    folder: Path = write_crew(tmp_path_factory.mktemp("shown"))
+    with served(folder) as where:
+        yield where
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    if chromium() is None:
+        pytest.skip("no Chromium on this machine: install one to run the browser tests")
+    with sync_playwright() as playwright:
+        started = launched(playwright)
+        yield started
+        started.close()

@@ -1,0 +1,172 @@
+"""The pages as a person meets them, wide and on a phone."""
+
+from collections.abc import Callable, Iterator
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, expect
+
+from tests.browser.driving import PHONE, WIDE, Watched
+
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+
+PAGES = {
+    "/": ["Act first", "Kestrel / SM fixed", "Arc checks today"],
+    "/loss": ["The crew, day by day", "Look here first", "3 streams"],
+    "/loss?splicer=Kestrel&program=SM+fixed": ["Loss of each day", "1,200 splices"],
+    "/splicer?splicer=Heron": ["Keep working", "Arc setting found by each check"],
+    "/checks": ["Day by day", "Checked in time", "3 workdays not checked in time"],
+    "/findings": ["3 findings", "loss rose from 0.040 to 0.064 dB"],
+    "/nowhere": ["No such page"],
+}
+OVERFLOW = "document.documentElement.scrollWidth - window.innerWidth"
+
+
+@pytest.fixture(scope="module")
+def familiar(browser: Browser) -> Iterator[BrowserContext]:
+    """Yield a browser that has been here before: scripts come from its cache."""
+    context = browser.new_context()
+    yield context
+    context.close()
+
+
+@pytest.fixture
+def session(
+    browser: Browser, familiar: BrowserContext, address: str
+) -> Iterator[Callable[..., Watched]]:
+    """Open pages that must end without any trouble; a stranger shares nothing with others."""
+    opened: list[Watched] = []
+
+    def start(size: dict[str, int], *, stranger: bool = False) -> Watched:
+        watched = Watched(browser.new_context() if stranger else familiar, address)
+        watched.page.set_viewport_size(size)
+        watched.page.set_default_timeout(15_000)
+        opened.append(watched)
+        return watched
+
+    yield start
+    for watched in opened:
+        watched.page.close()
+    assert [trouble for watched in opened for trouble in watched.troubles] == []
+
+
+@pytest.mark.parametrize("size", [WIDE, PHONE], ids=["wide", "phone"])
+def test_every_page_stands_without_trouble(session, size):
+    watched = session(size)
+    watched.open("/findings")
+    for path, texts in PAGES.items():
+        page = watched.go(path)
+        for words in texts:
+            expect(page.get_by_text(words).locator("visible=true").first).to_be_visible()
+        assert page.evaluate(OVERFLOW) <= 0, f"{path} is wider than the screen"
+        expect(page.get_by_text("invented data")).to_be_visible()
+        assert page.title().endswith("arcdrift")
+
+
+def test_the_verdict_is_on_a_phones_first_screen(session):
+    page = session(PHONE).open("/splicer?splicer=Kestrel")
+    for words in ("Recalibrate", "No arc check has passed since this workday began."):
+        box = page.get_by_text(words, exact=True).first.bounding_box()
+        assert box["y"] + box["height"] < PHONE["height"] - 60  # above the tabs
+
+
+def test_from_a_finding_to_its_splicer(session):
+    watched = session(WIDE)
+    page = watched.open("/findings")
+    page.get_by_role("gridcell", name="Kestrel / SM fixed").click()
+    page.wait_for_url("**/findings?finding=*")
+    watched.settle()
+    expect(page.get_by_text("Arc check missed", exact=True)).to_be_visible()
+    page.get_by_role("link", name="Open Kestrel").click()
+    page.wait_for_url("**/splicer?splicer=Kestrel")
+    watched.settle()
+    expect(page.get_by_role("heading", name="Kestrel", exact=True)).to_be_visible()
+    page.go_back()
+    watched.settle()
+    expect(page.get_by_text("Arc check missed", exact=True)).to_be_visible()
+
+
+def test_from_the_crew_to_one_stream_and_one_day(session):
+    watched = session(WIDE)
+    page = watched.open("/loss")
+    page.get_by_role("gridcell", name="SM fixed").click()
+    page.wait_for_url("**/loss?splicer=Kestrel&program=SM+fixed")
+    watched.settle()
+    expect(page.get_by_role("heading", name="1,200 splices")).to_be_visible()
+    page.locator(".scatterlayer .trace", has=page.locator("path.point")).locator("path.point").nth(
+        30
+    ).click(force=True)
+    page.wait_for_url("**day=2025-*")
+    watched.settle()
+    expect(page.get_by_role("heading", name="20 splices on")).to_be_visible()
+
+
+def test_a_filter_goes_to_the_address_and_keeps_the_keyboard(session):
+    watched = session(WIDE)
+    page = watched.open("/checks")
+    page.get_by_text("90 days").click()
+    page.wait_for_url("**/checks?period=90")
+    watched.settle()
+    page.wait_for_function("document.activeElement.value === '90'")
+    page.reload()
+    watched.settle()
+    expect(page.get_by_role("radio", name="90 days")).to_be_checked()
+
+
+def test_typed_air_changes_the_advice(session):
+    watched = session(PHONE)
+    page = watched.open("/splicer?splicer=Heron")
+    page.get_by_text("What if the air were different?").click()
+    page.get_by_label("Temperature, °C").fill("31")
+    page.wait_for_url("**temperature=31")
+    watched.settle()
+    expect(page.get_by_text("typed in, rest from")).to_be_visible()
+    expect(page.get_by_text("Temperature moved +16 °C")).to_be_visible()
+
+
+def test_dark_is_remembered(session):
+    watched = session(WIDE, stranger=True)
+    page = watched.open("/checks")
+    page.get_by_role("button", name="Switch between light and dark").click()
+    scheme = "document.documentElement.dataset.mantineColorScheme"
+    page.wait_for_function(f"{scheme} === 'dark'")
+    page.reload()
+    watched.settle()
+    assert page.evaluate(scheme) == "dark"
+
+
+def test_two_sessions_look_at_their_own_splicers(session):
+    one, other = session(WIDE), session(WIDE, stranger=True)
+    first = one.open("/splicer?splicer=Heron")
+    second = other.open("/splicer?splicer=Plover")
+    first.get_by_text("90 days").click()
+    first.wait_for_url("**period=90*")
+    one.settle()
+    expect(first.get_by_role("heading", name="Heron", exact=True)).to_be_visible()
+    expect(second.get_by_role("heading", name="Plover", exact=True)).to_be_visible()
+    assert second.url.endswith("/splicer?splicer=Plover")
+
+
+def test_the_table_behind_a_chart_downloads(session):
+    watched = session(WIDE)
+    page = watched.open("/checks")
+    with page.expect_download() as waiting:
+        page.get_by_role("link", name="Download Checked in time as CSV").click()
+    text = waiting.value.path().read_text(encoding="utf-8")
+    assert text.startswith("splicer,days,checked,late,failed-only,missed,share,low,high")
+    watched.troubles.clear()  # a download shows as a request that did not become a page
+
+
+def test_a_failing_page_shows_a_reference_and_no_traceback(session, monkeypatch):
+    def broken(_view):
+        raise RuntimeError("inner detail")
+
+    monkeypatch.setitem(__import__("dashboard.pages").pages.PAGES, "/checks", broken)
+    watched = session(WIDE)
+    page = watched.page
+    page.goto(watched.address + "/checks")
+    expect(page.get_by_text("Something went wrong here, reference")).to_be_visible()
+    assert "inner detail" not in page.content()
+    page.get_by_role("link", name="Findings").first.click()
+    watched.settle()
+    expect(page.get_by_text("3 findings")).to_be_visible()
+    expect(page.get_by_text("Something went wrong here")).to_have_count(0)

@@ -1,0 +1,75 @@
+"""Make the pictures of the README's tour from the sample logs: ``python -m tests.browser.tour``."""
+
+import shutil
+import sys
+import tempfile
+from pathlib import Path
+
+from playwright.sync_api import sync_playwright
+
+from arcdrift.analysis.review import review
+from arcdrift.intake.intake import import_file
+from arcdrift.settings import CREW_FILE, load_crew
+from arcdrift.store import read
+from arcdrift.store.connect import open_store
+from dashboard.query import href
+from tests.browser.driving import PHONE, WIDE, Watched, launched, served
+
+DATA = Path(__file__).parents[2] / "data"
+LOGS = ("arc-checks.csv", "readings.csv", "service.csv", "splices.csv.gz")
+LARGEST_BYTES = 150_000
+
+
+def sample_crew(folder: Path) -> tuple[str, str]:
+    """Import and analyze the sample logs; return a stream with a loss finding."""
+    shutil.copy(DATA / "sample" / CREW_FILE, folder)
+    crew, engine = load_crew(folder), open_store(folder)
+    for name in LOGS:
+        import_file(engine, crew, DATA / "sample" / name)
+    review(engine, crew)
+    raised = read.findings(engine, kind="loss-raised")
+    splicer, _, program = str(raised[0]["subject"]["id"]).partition(" / ")
+    return splicer, program
+
+
+def main() -> None:
+    """Write the pictures, and say how large they are."""
+    target = DATA / "tour"
+    target.mkdir(exist_ok=True)
+    with tempfile.TemporaryDirectory() as temporary, sync_playwright() as playwright:
+        folder = Path(temporary)
+        splicer, program = sample_crew(folder)
+        stops = {
+            "today": "/",
+            "loss": "/loss",
+            "stream": href("/loss", splicer=splicer, program=program),
+            "splicer": href("/splicer", splicer="Dunlin"),
+            "checks": "/checks",
+            "findings": "/findings",
+        }
+        with served(folder) as address:
+            browser = launched(playwright)
+            for size, kind in ((WIDE, "wide"), (PHONE, "phone")):
+                _walk(Watched(browser.new_context(viewport=size), address), stops, target, kind)
+            dark = browser.new_context(viewport=WIDE)
+            dark.add_cookies([{"name": "arcdrift-scheme", "value": "dark", "url": address}])
+            _walk(Watched(dark, address), {"stream": stops["stream"]}, target, "dark")
+            browser.close()
+    for picture in sorted(target.glob("*.png")):
+        size = picture.stat().st_size
+        sys.stdout.write(f"{picture.name}: {size / 1000:.0f} kB\n")
+        if size > LARGEST_BYTES:
+            raise SystemExit(f"{picture.name} is larger than {LARGEST_BYTES} bytes.")
+
+
+def _walk(watched: Watched, stops: dict[str, str], target: Path, kind: str) -> None:
+    watched.open("/nowhere")
+    for name, path in stops.items():
+        watched.go(path).wait_for_timeout(800)  # charts and grids fade in
+        watched.page.screenshot(path=target / f"{name}-{kind}.png")
+    if watched.troubles:
+        raise SystemExit("\n".join(watched.troubles))
+
+
+if __name__ == "__main__":
+    main()
