@@ -125,4 +125,7 @@ def _stored_model(engine: Engine, splicer: str) -> ArcModel | Refusal | None:
     row = rows.iloc[0]
     if pd.isna(row["model"]):
         return Refusal(splicer, int(row["checks"]), int(row["used"]), str(row["refusal"]))
-    return ArcModel.from_json(json.loads(row["model"]))
+    try:
+        return ArcModel.from_json(json.loads(row["model"]))
+    except (KeyError, TypeError):  # written by another version: as good as none
+        return None

@@ -9,10 +9,12 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.air import join_air
+from arcdrift.analysis.advice import Situation
 from arcdrift.analysis.arc_points import arc_points
 from arcdrift.analysis.checks import daily_checks
 from arcdrift.analysis.days import sites_of, workdays, zones_of
 from arcdrift.analysis.loss_days import NO_PROGRAM, loss_days, production
+from arcdrift.analysis.situation import PROGRAM_DAYS, situation_of
 from arcdrift.settings import Crew
 
 SPLICE_COLUMNS = (
@@ -61,6 +63,8 @@ class SplicerSummary:
         ``import_id``, ``first``, ``last``: which import speaks of which time.
     airless : DataFrame
         ``site``, ``at``: checks and splices without any air reading near them.
+    situation : Situation or None
+        Where the splicer stands now; None when it made no splice within a day.
     """
 
     splicer: str
@@ -73,6 +77,7 @@ class SplicerSummary:
     coverage: pd.DataFrame
     imports: pd.DataFrame
     airless: pd.DataFrame
+    situation: Situation | None
 
 
 def summarize(
@@ -108,7 +113,29 @@ def summarize(
         coverage=_coverage(splicer, check_air, splice_air),
         imports=_imports(splices, checks),
         airless=_airless(splices, splice_air, checks, check_air, crew),
+        situation=_situation(splicer, splices, checks, readings, service, crew, now),
     )
+
+
+def _situation(
+    splicer: str,
+    splices: pd.DataFrame,
+    checks: pd.DataFrame,
+    readings: pd.DataFrame,
+    service: pd.DataFrame,
+    crew: Crew,
+    now: pd.Timestamp,
+) -> Situation | None:
+    at = splices["spliced_at"]
+    recent = splices[(at <= now) & (at > now - pd.Timedelta(days=PROGRAM_DAYS))]
+    if recent.empty or recent["spliced_at"].max() < now - pd.Timedelta(days=1):
+        return None
+    reach = pd.Timedelta(minutes=crew.air_max_age_min)
+    near = (readings["read_at"] - now).abs() <= reach
+    passed = checks.loc[(checks["outcome"] == "pass") & (checks["checked_at"] <= now), "checked_at"]
+    if len(passed):
+        near |= (readings["read_at"] - passed.max()).abs() <= reach
+    return situation_of(splicer, checks, recent, service, readings[near], crew, now)
 
 
 def _groups(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:

@@ -1,0 +1,224 @@
+"""Second and third step of a review: the crew looked at whole, then every chart and finding.
+
+Pure: summaries in, results and findings out.
+"""
+
+import json
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from arcdrift.analysis.advice import advise
+from arcdrift.analysis.air_findings import conditions_finding, gap_findings
+from arcdrift.analysis.arc import ArcModel, Refusal, fit_arc, known_fit
+from arcdrift.analysis.arc_drift import drift_charts
+from arcdrift.analysis.arc_findings import arc_findings
+from arcdrift.analysis.arc_pool import PHI_ASSUMED, SLOPES
+from arcdrift.analysis.causes import StreamHistory
+from arcdrift.analysis.check_findings import check_findings
+from arcdrift.analysis.loss import LossCharts, chart_losses
+from arcdrift.analysis.loss_findings import loss_findings
+from arcdrift.analysis.splicer import SplicerSummary, day_starts
+from arcdrift.analysis.tables import (
+    crew_days,
+    findings_table,
+    iso,
+    models_table,
+    settings_used,
+    stack,
+    stream_days,
+    streams_table,
+)
+from arcdrift.finding import Finding
+from arcdrift.settings import Crew, Splicer
+
+MONTH = 22
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """Results of a whole crew.
+
+    Attributes
+    ----------
+    frames : dict of DataFrame
+        Rows by result table, all but ``analysis_run``.
+    findings : tuple of Finding
+    settings : str
+        JSON of the settings used and what was pooled over the crew.
+    """
+
+    frames: dict[str, pd.DataFrame]
+    findings: tuple[Finding, ...]
+    settings: str
+
+
+def assess(
+    summaries: list[SplicerSummary], service: pd.DataFrame, crew: Crew, now: pd.Timestamp
+) -> Assessment:
+    """Chart the crew and collect its findings.
+
+    Parameters
+    ----------
+    service : DataFrame
+        Service events of every asset.
+    """
+    points, models = _arc(summaries, crew)
+    charts = _loss(summaries, crew)
+    days = charts.days.assign(day_start=day_starts(charts.days, crew))
+    check_days = stack([summary.checks for summary in summaries])
+    found = [
+        *check_findings(check_days, now),
+        *_arc_findings(points, models, service, crew, now),
+        *_loss_findings(summaries, days, points, service, now),
+        *gap_findings(stack([summary.airless for summary in summaries]), now),
+        *_conditions(summaries, models, crew, now),
+    ]
+    found = [_traced(finding, summaries) for finding in found]
+    frames = {
+        "result_check_days": check_days.assign(day=iso(check_days["day"])),
+        "result_streams": streams_table(days, charts, crew),
+        "result_stream_days": stream_days(days),
+        "result_crew_days": crew_days(summaries),
+        "result_arc_models": models_table(models),
+        "result_arc_points": points,
+        "result_air_coverage": stack([summary.coverage for summary in summaries]),
+        "findings": findings_table(found),
+    }
+    return Assessment(frames, tuple(found), json.dumps(settings_used(crew, charts)))
+
+
+def _arc(
+    summaries: list[SplicerSummary], crew: Crew
+) -> tuple[pd.DataFrame, list[ArcModel | Refusal]]:
+    """Models and drift charts; splicers of one model and unit are taken together."""
+    groups: dict[tuple[str, str], list[SplicerSummary]] = {}
+    for summary in summaries:
+        settings = crew.splicers.get(summary.splicer, Splicer())
+        # an unknown model is nobody's sister
+        model = settings.model if settings.model != "unknown" else f"unknown {summary.splicer}"
+        groups.setdefault((model, settings.setting_unit), []).append(summary)
+    budget = crew.false_alarms_per_month * crew.shares.arc
+    pace = _checks_per_month(summaries)
+    frames: list[pd.DataFrame] = []
+    models: list[ArcModel | Refusal] = []
+    for (_, unit), members in groups.items():
+        points = stack([member.points for member in members])
+        if points.empty:
+            models += [
+                Refusal(member.splicer, 0, 0, "no passed arc check is on record")
+                for member in members
+            ]
+            continue
+        charted = points.join(drift_charts(points, pace / budget))
+        fits = {member.splicer: known_fit(member.points, PHI_ASSUMED) for member in members}
+        charted["fitted"] = np.nan
+        for member in members:
+            sisters = [other for name, other in fits.items() if name != member.splicer and other]
+            rows = charted[charted["splicer"] == member.splicer]
+            fit, fitted = fit_arc(member.splicer, rows, unit, sisters)
+            charted.loc[fitted.index, "fitted"] = fitted
+            models.append(fit)
+        frames.append(charted)
+    points = stack(frames)
+    if not points.empty:
+        points["point"] = points.groupby(["splicer", "checked_at"]).cumcount()
+    return points, sorted(models, key=lambda model: model.splicer)
+
+
+def _checks_per_month(summaries: list[SplicerSummary]) -> float:
+    points = [summary.points for summary in summaries if len(summary.points)]
+    if not points:
+        return float(MONTH)
+    together = pd.concat([part[["checked_at"]] for part in points])["checked_at"]
+    return float(MONTH * len(together) / max(together.dt.date.nunique(), 1))
+
+
+def _loss(summaries: list[SplicerSummary], crew: Crew) -> LossCharts:
+    days = stack([summary.days for summary in summaries])
+    budget, shares = crew.false_alarms_per_month, crew.shares
+    return chart_losses(days, budget * shares.loss_raised, budget * shares.loss_lowered)
+
+
+def _arc_findings(
+    points: pd.DataFrame,
+    models: list[ArcModel | Refusal],
+    service: pd.DataFrame,
+    crew: Crew,
+    now: pd.Timestamp,
+) -> list[Finding]:
+    found: list[Finding] = []
+    if points.empty:
+        return found
+    slopes = {
+        model.splicer: np.array(model.lent or model.mean[:SLOPES])
+        for model in models
+        if isinstance(model, ArcModel)
+    }
+    for name, mine in points.groupby("splicer"):
+        settings = crew.splicers.get(str(name), Splicer())
+        own = service[service["asset"] == name]
+        found += arc_findings(
+            mine.sort_values("checked_at"),
+            own,
+            settings.setting_unit,
+            now,
+            settings.electrode_life_arcs,
+            slopes.get(str(name)),
+        )
+    return found
+
+
+def _loss_findings(
+    summaries: list[SplicerSummary],
+    days: pd.DataFrame,
+    points: pd.DataFrame,
+    service: pd.DataFrame,
+    now: pd.Timestamp,
+) -> list[Finding]:
+    found: list[Finding] = []
+    groups = {summary.splicer: summary.groups for summary in summaries}
+    for (label, _), mine in days.groupby(["splicer", "program"]):
+        splicer = str(label)
+        if not (mine["alarm"] != "").any():
+            continue
+        alarms = (
+            points.loc[(points["splicer"] == splicer) & points["alarm"].astype(bool), "checked_at"]
+            if len(points)
+            else pd.Series([], dtype="datetime64[us, UTC]")
+        )
+        history = StreamHistory(
+            groups=groups[splicer],
+            service=service[service["asset"] == splicer],
+            arc_alarms=alarms,
+        )
+        found += loss_findings(mine, history, now)
+    return found
+
+
+def _conditions(
+    summaries: list[SplicerSummary], models: list[ArcModel | Refusal], crew: Crew, now: pd.Timestamp
+) -> list[Finding]:
+    """Air that moved since the check, for the splicers at work within the last day."""
+    known = {model.splicer: model for model in models}
+    told = [
+        (advise(summary.situation, known.get(summary.splicer), crew), summary.situation)
+        for summary in summaries
+        if summary.situation is not None
+    ]
+    found = [conditions_finding(advice, situation, now) for advice, situation in told]
+    return [finding for finding in found if finding is not None]
+
+
+def _traced(finding: Finding, summaries: list[SplicerSummary]) -> Finding:
+    """Name the imports whose records the finding rests on."""
+    splicer = finding.subject_id.split(" / ")[0]
+    ids: set[int] = set()
+    for summary in summaries:
+        if finding.subject_type in ("splicer", "stream") and summary.splicer != splicer:
+            continue
+        spans = summary.imports
+        touching = spans[(spans["first"] <= finding.until) & (spans["last"] >= finding.since)]
+        ids |= {int(value) for value in touching["import_id"]}
+    return replace(finding, import_ids=tuple(sorted(ids)))
