@@ -229,6 +229,8 @@ def _named(written: list[str], name: str) -> int:
     named = len(written)
     while named and not written[named - 1]:
         named -= 1
+    if not named:
+        raise BadInput(f"The first line of {name} names no columns; add the header.")
     if "" in written[:named]:
         raise BadInput(f"Column {written.index('') + 1} of {name} has no name in the header.")
     repeated = [cell for cell, times in Counter(written[:named]).items() if times > 1]

@@ -203,6 +203,7 @@ def test_files_that_cannot_be_read_are_refused(tmp_path):
         (b"a,\0,c\n", "log.csv is not a text table; export the log as CSV."),
         (b"a,\xe9\n", "The header of log.csv is not UTF-8 text; save it as CSV UTF-8."),
         (b'a,"b\n1,2\n', "The header of log.csv, line 1, has an unclosed quote; close it."),
+        (b'"",\n1,2\n', "The first line of log.csv names no columns; add the header."),
         (b"a,,c\n1,2,3\n", "Column 2 of log.csv has no name in the header."),
         (b"a,b,a\n1,2,3\n", "The header of log.csv has the column 'a' more than once."),
     ],
