@@ -1,48 +1,86 @@
 """Logs of an invented crew with known truth: for demonstrations, tests and measurements.
 
-The chain: `scenario` says who and what; `weather` draws the air; `shifts` plans the days;
-`machine` turns one splicer's days into checks (`checks`) and splices (`losses`), with the
-planted `faults`; `write` makes the files, `broken` damages a few rows, `truth` tells all.
+The chain: `scenario` says who and what (`sample` makes crews, `plant` adds faults from TOML
+files); `weather` draws the air; `shifts` plans the days; `machine` turns one splicer's days
+into checks (`checks`, `need`) and splices (`hands`, `losses`, `geometry`), with the planted
+`faults`; `write` makes the files and `frames` the same in memory, `broken` damages a few rows,
+`truth` tells all.
 """
 
+from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 
+from arcdrift.errors import UsageError
 from arcdrift.settings import CREW_FILE
 from arcdrift.simulate.broken import break_rows
 from arcdrift.simulate.faults import Fault
-from arcdrift.simulate.machine import MachineTruth, run_splicer
+from arcdrift.simulate.frames import SimulatedCrew, simulate_frames
+from arcdrift.simulate.losses import LossLaw
+from arcdrift.simulate.machine import MachineTruth
+from arcdrift.simulate.plant import FaultPlan, load_plan, plan_names, plant, some_faults
+from arcdrift.simulate.run import run_crew
 from arcdrift.simulate.sample import invented_crew, sample_scenario
-from arcdrift.simulate.scenario import Scenario
-from arcdrift.simulate.shifts import plan_days
+from arcdrift.simulate.scenario import Habits, Scenario
 from arcdrift.simulate.truth import Truth, tell_truth
 from arcdrift.simulate.weather import make_readings, make_weather
 from arcdrift.simulate.write import (
-    CHECKS_FILE,
-    READINGS_FILE,
-    SERVICE_FILE,
-    SPLICES_FILE,
+    KINDS,
+    NEEDS_FILE,
     TRUTH_FILE,
+    Format,
     crew_toml,
     free_folder,
-    open_rows,
-    write_rows,
+    log_file,
+    open_log,
 )
 
-__all__ = ["Fault", "Scenario", "Truth", "invented_crew", "sample_scenario", "simulate"]
+__all__ = [
+    "Fault",
+    "FaultPlan",
+    "Habits",
+    "LossLaw",
+    "Scenario",
+    "SimulatedCrew",
+    "Truth",
+    "invented_crew",
+    "load_plan",
+    "plan_names",
+    "plant",
+    "sample_scenario",
+    "simulate",
+    "simulate_frames",
+    "some_faults",
+]
+
+Progress = Callable[[int, int, int], None]
+"""Called with the splicers done, how many there are, and the splices written so far."""
 
 
-def simulate(scenario: Scenario, folder: Path, *, overwrite: bool = False) -> Truth:
-    """Write the logs of a scenario into a folder.
+def simulate(
+    scenario: Scenario,
+    folder: Path,
+    *,
+    overwrite: bool = False,
+    form: Format = "csv",
+    progress: Progress | None = None,
+) -> Truth:
+    """Write the logs of a scenario into a folder, splicer by splicer.
 
     Parameters
     ----------
     scenario : Scenario
         The crew, the days and the planted faults.
     folder : Path
-        Gets ``arc-checks.csv``, ``splices.csv.gz``, ``readings.csv``, ``service.csv``,
-        ``crew.toml`` and ``truth.json``; made when missing.
+        Gets ``arc-checks.csv``, ``splices.csv.gz``, ``readings.csv``, ``service.csv`` (or
+        ``.parquet`` each), ``crew.toml`` and ``truth.json``, with the whole truth
+        ``truth-settings.parquet`` too; made when missing.
     overwrite : bool
         Whether files of those names may be replaced.
+    form : str
+        ``csv`` or ``parquet``.
+    progress : callable, optional
+        Told after each splicer.
 
     Returns
     -------
@@ -52,49 +90,53 @@ def simulate(scenario: Scenario, folder: Path, *, overwrite: bool = False) -> Tr
     Raises
     ------
     UsageError
-        When the folder already holds such files, or the days hold no workday.
+        When the folder already holds such files, the days hold no workday, or rows are to be
+        broken in Parquet.
     """
+    if scenario.broken_rows and form != "csv":
+        raise UsageError("Rows can be broken in CSV files only; choose --format csv.")
     free_folder(folder, overwrite=overwrite)
     weather = make_weather(scenario)
-    days = plan_days(scenario)
-    zone = scenario.time_zone
+    crew = run_crew(scenario, weather)
     machines: dict[str, MachineTruth] = {}
-    rows = dict.fromkeys((CHECKS_FILE, SPLICES_FILE, READINGS_FILE, SERVICE_FILE), 0)
-    with (
-        open_rows(folder / CHECKS_FILE) as checks,
-        open_rows(folder / SPLICES_FILE) as splices,
-        open_rows(folder / SERVICE_FILE) as service,
-    ):
-        sinks = {CHECKS_FILE: checks, SPLICES_FILE: splices, SERVICE_FILE: service}
-        # one splicer at a time, so that memory holds one splicer's splices
-        for number, splicer in enumerate(scenario.splicers):
-            planned = days[days["splicer"] == number]
-            if planned.empty:
-                continue
-            made = run_splicer(scenario, splicer, planned, weather)
-            for name, frame in (
-                (CHECKS_FILE, made.checks),
-                (SPLICES_FILE, made.splices),
-                (SERVICE_FILE, made.service),
+    rows = dict.fromkeys(KINDS, 0)
+    with ExitStack() as stack:
+        logs = {
+            kind: stack.enter_context(open_log(folder / log_file(kind, form), scenario.time_zone))
+            for kind in KINDS
+        }
+        needs = (
+            stack.enter_context(open_log(folder / NEEDS_FILE, scenario.time_zone))
+            if scenario.whole_truth
+            else None
+        )
+        for name, made in crew:
+            for kind, frame in (
+                ("arc-checks", made.checks),
+                ("splices", made.splices),
+                ("service", made.service),
             ):
-                write_rows(sinks[name], frame, zone, header=rows[name] == 0)
-                rows[name] += len(frame)
-            machines[splicer.name] = made.truth
-    with open_rows(folder / READINGS_FILE) as sink:
+                logs[kind](frame)
+                rows[kind] += len(frame)
+            if needs is not None:
+                needs(made.advised.told())
+            machines[name] = made.truth
+            if progress is not None:
+                progress(len(machines), len(scenario.splicers), rows["splices"])
         readings = make_readings(scenario, weather)
-        write_rows(sink, readings, zone, header=True)
-        rows[READINGS_FILE] = len(readings)
+        logs["readings"](readings)
+        rows["readings"] = len(readings)
     (folder / CREW_FILE).write_text(crew_toml(scenario), encoding="utf-8", newline="\n")
 
     broken = break_rows(folder, scenario.rng("broken rows")) if scenario.broken_rows else []
-    files = {
-        name: {
+    files = {}
+    for kind, count in rows.items():
+        name = log_file(kind, form)
+        files[name] = {
             "rows": count + sum(row.file == name for row in broken),
             "broken": sum(row.file == name and row.expected == "quarantined" for row in broken),
             "repeated": sum(row.file == name and row.expected != "quarantined" for row in broken),
         }
-        for name, count in rows.items()
-    }
     truth = tell_truth(scenario, machines, files, broken)
     (folder / TRUTH_FILE).write_text(truth.to_json(), encoding="utf-8", newline="\n")
     return truth

@@ -21,7 +21,14 @@ FaultKind = Literal[
     "cold-front",
     "readings-gap",
     "site-move",
+    "electrodes-kept",
+    "holder-bent",
+    "newcomer",
+    "wrong-program",
+    "clock-reset",
+    "estimate-optimistic",
 ]
+Side = Literal["left", "right"]
 SUBJECT: dict[str, str] = {
     "arc-step": "splicer",
     "arc-drift": "splicer",
@@ -34,6 +41,12 @@ SUBJECT: dict[str, str] = {
     "cold-front": "crew",
     "readings-gap": "site",
     "site-move": "splicer",
+    "electrodes-kept": "splicer",
+    "holder-bent": "splicer",
+    "newcomer": "technician",
+    "wrong-program": "splicer",
+    "clock-reset": "splicer",
+    "estimate-optimistic": "splicer",
 }
 HARMLESS = frozenset({"cold-front", "site-move"})
 """Things that move the numbers and are nobody's fault."""
@@ -55,11 +68,22 @@ class Fault:
     size : float
         ``arc-step``: units of a model of scale 1; ``arc-drift``: the same per day;
         ``v-grooves-dirty``, ``careless``: factor on loss; ``checks-skipped``: share of days;
-        ``electrodes-late``: arcs at which they are replaced at last; ``cold-front``: kelvin.
+        ``electrodes-late``: arcs at which they are replaced at last; ``cold-front``: kelvin;
+        ``blade-overdue``: factor on the blade's wear (0: the ordinary wear); ``holder-bent``:
+        factor on the cleave angles of one side; ``newcomer``: factor on loss on the first
+        day; ``wrong-program``: factor on loss; ``clock-reset``: hours the splicer's clock is
+        off, negative when it is slow; ``estimate-optimistic``: dB of every splice that the
+        estimate does not see. Others ignore it.
     description : str
         One sentence.
     target : str, optional
-        Where a splicer moves to.
+        Where a splicer moves to; the program used instead of the right one.
+    side : str, optional
+        Which holder is bent.
+    fiber : str, optional
+        The second fiber of the splices made with a wrong program.
+    name : str, optional
+        The scenario that the fault comes from.
     """
 
     kind: FaultKind
@@ -69,6 +93,9 @@ class Fault:
     size: float
     description: str
     target: str | None = None
+    side: Side | None = None
+    fiber: str | None = None
+    name: str | None = None
 
     @property
     def subject_type(self) -> str:

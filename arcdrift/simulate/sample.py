@@ -8,8 +8,11 @@ from datetime import date, datetime, time
 
 import numpy as np
 
+from arcdrift.errors import UsageError
 from arcdrift.simulate.faults import Fault
+from arcdrift.simulate.losses import STUDIED, LossLaw
 from arcdrift.simulate.scenario import (
+    Habits,
     ModelSpec,
     ProgramSpec,
     Scenario,
@@ -35,6 +38,8 @@ SITES = (
     SiteSpec("Valley", 610.0, logger_min=None, station_min=60),
     SiteSpec("Pass", 2740.0, logger_min=30),
 )
+MORE_SITES = ("Moor", "Quarry", "Ridge", "Ford", "Meadow", "Orchard", "Delta", "Mesa", "Marsh",
+              "Grove", "Canyon", "Prairie")  # fmt: skip
 MODELS = (
     ModelSpec("Model A"),
     ModelSpec(
@@ -45,8 +50,13 @@ MODELS = (
 PROGRAMS = (
     ProgramSpec("single-mode adaptive", "self-adjusting", mean_db=0.028, shape=1.0),
     ProgramSpec("single-mode fixed", "fixed", mean_db=0.034, shape=1.3),
-    ProgramSpec("mixed-fiber recipe", "custom", fiber_b="G.655", mean_db=0.048, shape=1.7),
-)
+    ProgramSpec(
+        "mixed-fiber recipe", "custom", fiber_b="G.655", mean_db=0.048, shape=1.7,
+        radius_b_um=4.9,
+    ),
+)  # fmt: skip
+FIELD = Habits(weekend=0.03, indoor=0.1)
+"""Habits of a crew made up by `invented_crew`: a little weekend work, some heated rooms."""
 _PROGRAM_SHARES = ((0.88, 0.12, 0.0), (0.12, 0.88, 0.0), (0.75, 0.0, 0.25))
 
 
@@ -59,6 +69,9 @@ def invented_crew(
     seed: int = 1,
     start: date = date(2026, 7, 20),
     faults: tuple[Fault, ...] = (),
+    sites: int = 3,
+    habits: Habits = FIELD,
+    losses: LossLaw = STUDIED,
 ) -> Scenario:
     """Make up a crew of any size, healthy unless faults are given.
 
@@ -76,20 +89,26 @@ def invented_crew(
         First local day.
     faults : tuple of Fault
         What goes wrong.
+    sites : int
+        Work sites: Harbor, Valley and Pass, then others of random elevation.
+    habits : Habits
+        Missed and late checks, weekends, nights, heated rooms.
+    losses : LossLaw
+        How losses scatter.
 
     Returns
     -------
     Scenario
-        Splicers spread over the three sites; the first is ``Heron``, the first technician
-        ``Alder``.
+        Splicers spread over the sites; the first is ``Heron``, the first technician ``Alder``.
     """
+    places = _sites(sites, seed)
     rng = np.random.default_rng([seed, 0x0C4E3])
     people = -(-5 * splicers // 4) if technicians is None else technicians
     machines = tuple(
         SplicerSpec(
             name=_nth(BIRDS, n),
             model=MODELS[int(n % 8 in (4, 6, 7))].name,
-            home_site=SITES[(0, 1, 0, 1, 1, 1, 0, 2)[n % 8]].name,
+            home_site=places[(0, 1, 0, 1, 1, 1, 0, 2)[n % 8] if sites == 3 else n % sites].name,
             cleaver=f"C{n + 1}",
             base=round(float(rng.normal(100, 8)), 1),
             loss_factor=round(float(np.exp(0.12 * rng.normal())), 3),
@@ -113,7 +132,7 @@ def invented_crew(
     )
     return Scenario(
         name=f"Simulated crew of {splicers} splicers (invented)",
-        sites=SITES,
+        sites=places,
         models=MODELS,
         splicers=machines,
         technicians=hands,
@@ -123,6 +142,10 @@ def invented_crew(
         splices_per_day=splices_per_day,
         seed=seed,
         faults=faults,
+        habits=habits,
+        losses=losses,
+        ideal_gas=True,
+        whole_truth=True,
     )
 
 
@@ -152,6 +175,10 @@ def sample_scenario() -> Scenario:
         today=(("Dunlin", "unchecked"), ("Tern", "unchecked"), ("Lapwing", "not-started")),
         faults=_sample_faults(name),
         broken_rows=True,
+        habits=Habits(),
+        losses=LossLaw(),
+        ideal_gas=False,
+        whole_truth=False,
     )
 
 
@@ -205,6 +232,23 @@ def _sample_faults(crew: str) -> tuple[Fault, ...]:
             "The logger at Pass was without power for two days.",
         ),
     )  # fmt: skip
+
+
+def _sites(count: int, seed: int) -> tuple[SiteSpec, ...]:
+    if count < 1:
+        raise UsageError("A crew needs at least one site.")
+    rng = np.random.default_rng([seed, 0x517E5])
+    others = (
+        SiteSpec(
+            _nth(MORE_SITES, n),
+            round(float(rng.uniform(5, 2600))),
+            # every third has a weather station only
+            logger_min=None if n % 3 == 2 else 30,
+            station_min=60 if n % 3 == 2 else None,
+        )
+        for n in range(count - len(SITES))
+    )
+    return (*SITES[:count], *others)
 
 
 def _nth(names: tuple[str, ...], number: int) -> str:

@@ -14,6 +14,7 @@ import numpy as np
 from arcdrift.errors import UsageError
 from arcdrift.settings import ProgramClass
 from arcdrift.simulate.faults import Fault
+from arcdrift.simulate.losses import LossLaw
 
 TodayState = Literal["checked", "unchecked", "not-started"]
 
@@ -94,6 +95,12 @@ class TechnicianSpec:
     cleave_log_sd: float = 0.45
     joins: date | None = None
     practice_days: int = 0
+    novice_loss: float = 0.5
+    """What a newcomer's first day adds to the loss factor, as a share; it fades with days."""
+    novice_angle: float = 0.4
+    """The same for the cleave angle."""
+    learning_days: float = 12.0
+    """Days after which a share of 1/e of it is left (invented)."""
 
 
 @dataclass(frozen=True)
@@ -107,6 +114,9 @@ class ProgramSpec:
     mean_db: float = 0.03
     shape: float = 1.2
     heater_program: str = "60 mm"
+    radius_a_um: float = 4.6
+    radius_b_um: float = 4.6
+    """Mode-field radii at 1310 nm; 9.2 um across is common for G.652 fiber (from memory)."""
 
 
 @dataclass(frozen=True)
@@ -121,6 +131,15 @@ class Habits:
     failed_only: float = 0.003
     retry: float = 0.03
     at_work: float = 0.93
+    swaps: float = 1.0
+    """Factor on how often technicians swap splicers and stand in; 0 keeps everyone apart."""
+    weekend: float = 0.0
+    """Share of splicer-days at work on Saturdays and Sundays."""
+    night: float = 0.0
+    """Share of splicers that work from evening until before dawn; the crew's workday then
+    begins at 06:00."""
+    indoor: float = 0.0
+    """Share of site-days in a heated room or van."""
 
 
 @dataclass(frozen=True)
@@ -139,6 +158,14 @@ class Scenario:
         How the unfinished last day stands; splicers not named are checked and at work.
     broken_rows : bool
         Whether to put damaged and repeated rows into the files.
+    losses : LossLaw
+        How losses come about.
+    ideal_gas : bool
+        Whether air is worked out by formulas of the simulator's own, fast and independent of
+        `arcdrift.air`, or by those of `arcdrift.air`.
+    whole_truth : bool
+        Whether truth.json also tells streams, effects in logs and day effects, and a table of
+        the required setting lies beside it.
     """
 
     name: str
@@ -159,6 +186,9 @@ class Scenario:
     habits: Habits = field(default_factory=Habits)
     faults: tuple[Fault, ...] = ()
     broken_rows: bool = False
+    losses: LossLaw = field(default_factory=LossLaw)
+    ideal_gas: bool = False
+    whole_truth: bool = False
 
     def __post_init__(self) -> None:
         """Refuse a crew that cannot work."""
@@ -171,6 +201,8 @@ class Scenario:
             raise UsageError("A simulation needs at least one day and some splices a day.")
         if self.ends_at is not None and self.ends_at < time(10):
             raise UsageError("The last day of a simulation must run to 10:00 at least.")
+        if self.ends_at is not None and self.habits.night > 0:
+            raise UsageError("A simulation with night shifts cannot stop within its last day.")
 
     @property
     def last_day(self) -> date:
@@ -182,7 +214,13 @@ class Scenario:
         """Instant at which the records stop, UTC."""
         if self.ends_at is not None:
             return self.utc(datetime.combine(self.last_day, self.ends_at))
-        return self.utc(datetime.combine(self.last_day + timedelta(days=1), time()))
+        following = datetime.combine(self.last_day + timedelta(days=1), time())
+        return self.utc(following + self.day_offset)
+
+    @property
+    def day_offset(self) -> timedelta:
+        """How long after midnight a workday begins."""
+        return timedelta(hours=6 if self.habits.night > 0 else 0)
 
     def utc(self, local: datetime) -> datetime:
         """Instant of a wall-clock time of the crew."""

@@ -1,10 +1,13 @@
 """Who splices where and when: splicer-days, their crews of one, and the hours of the day.
 
-Habits are common practice, no source: weekdays only, a start near 08:00, a break at noon, one
-technician a splicer for some days in a row, a stand-in for an afternoon now and then.
+Habits are common practice, no source: weekdays, a start near 08:00, a break at noon, one
+technician a splicer for some days in a row, a stand-in for an afternoon now and then. Where a
+crew works nights, some splicers start near 20:30 and stop before six; where it works weekends,
+each splicer works its share of Saturdays and Sundays.
 """
 
 from datetime import datetime, time, timedelta
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +29,11 @@ _DAILY_SWAP = 0.12
 _STAND_IN = 0.5
 _SECOND_PROGRAM = 0.3
 
+_NIGHT_S = 12.5 * 3600
+"""How much later a night shift does everything."""
+_NIGHT_STOPS_S = 28 * 3600 + 3000
+"""A night shift stops by 04:50, so that clocks going forward leave it short of six."""
+
 
 def plan_days(scenario: Scenario) -> pd.DataFrame:
     """Plan every splicer-day with work.
@@ -36,8 +44,9 @@ def plan_days(scenario: Scenario) -> pd.DataFrame:
         One row a splicer-day, by splicer and day: ``splicer``, ``day``, ``site``,
         ``technician``, ``stand_in`` (afternoon, -1 for none), ``morning`` and ``afternoon``
         (programs), all as positions in the scenario; ``splices``; ``midnight`` (local
-        midnight, seconds since 1970 UTC, with the offset of noon); ``first_s`` (seconds after
-        it of the first splice).
+        midnight, seconds since 1970 UTC, with the offset of noon); seconds after it of the
+        first splice ``first_s``, of the break ``half_s`` and of the last moment of work
+        ``stop_s``; ``later_s``, how much later than by day all else happens.
     """
     rng = scenario.rng("shifts")
     splicers, people = len(scenario.splicers), len(scenario.technicians)
@@ -46,47 +55,54 @@ def plan_days(scenario: Scenario) -> pd.DataFrame:
     joined = [t.joins or scenario.start for t in scenario.technicians]
     today = dict(scenario.today)
     pairing = np.arange(people)
-    parts = []
+    night = scenario.rng("night shifts").random(splicers) < scenario.habits.night
+    swaps = scenario.habits.swaps
+    parts: list[dict[str, npt.NDArray[Any]]] = []
     for number in range(scenario.days):
         day = scenario.start + timedelta(days=number)
         if day.weekday() == 0:
-            _swap(rng, pairing, round(_WEEKLY_SWAPS * splicers))
-        if day.weekday() >= 5 or day in scenario.days_off:
+            _swap(rng, pairing, round(_WEEKLY_SWAPS * splicers * swaps))
+        weekend = day.weekday() >= 5
+        if (weekend and scenario.habits.weekend == 0) or day in scenario.days_off:
             continue
-        _swap(rng, pairing, int(rng.random() < _DAILY_SWAP * splicers))
+        _swap(rng, pairing, int(rng.random() < _DAILY_SWAP * splicers * swaps))
         here = np.array([start <= day for start in joined])
         who, spare = _present(pairing, here, splicers)
 
-        works = rng.random(splicers) < scenario.habits.at_work
+        at_work = scenario.habits.weekend if weekend else scenario.habits.at_work
+        works = rng.random(splicers) < at_work
         if day == scenario.last_day and scenario.ends_at is not None:
             works = np.array([today.get(s.name) != "not-started" for s in scenario.splicers])
         stand_in = np.full(splicers, -1)
-        for person in spare[rng.random(len(spare)) < _STAND_IN]:
+        for person in spare[rng.random(len(spare)) < _STAND_IN * min(swaps, 1.0)]:
             stand_in[rng.integers(splicers)] = person
         morning = (rng.random((splicers, 1)) > shares.cumsum(axis=1)).sum(axis=1)
         other = (rng.random((splicers, 1)) > shares.cumsum(axis=1)).sum(axis=1)
         afternoon = np.where(rng.random(splicers) < _SECOND_PROGRAM, other, morning)
         count = rng.poisson(rng.gamma(12.0, scenario.splices_per_day / 12.0, splicers))
         noon = scenario.utc(datetime.combine(day, time(12))).timestamp()
-        parts.append(
-            pd.DataFrame(
-                {
-                    "splicer": np.arange(splicers),
-                    "day": number,
-                    "site": home,
-                    "technician": who,
-                    "stand_in": stand_in,
-                    "morning": morning,
-                    "afternoon": afternoon,
-                    "splices": np.maximum(count, 2),
-                    "midnight": int(noon) - _NOON_S,
-                    "first_s": np.clip(rng.normal(29_400, 700, splicers), 27_600, 32_400),
-                }
-            )[works]
-        )
-    if not parts:
+        row = {
+            "splicer": np.arange(splicers),
+            "day": np.full(splicers, number),
+            "site": home,
+            "technician": who,
+            "stand_in": stand_in,
+            "morning": morning,
+            "afternoon": afternoon,
+            "splices": np.maximum(count, 2),
+            "midnight": np.full(splicers, int(noon) - _NOON_S),
+            "first_s": np.clip(rng.normal(29_400, 700, splicers), 27_600, 32_400),
+            "night": night,
+        }
+        parts.append({name: values[works] for name, values in row.items()})
+    if not sum(len(part["splicer"]) for part in parts):
         raise UsageError("The days to simulate hold no workday; choose a longer stretch.")
-    days = pd.concat(parts, ignore_index=True)
+    days = pd.DataFrame({name: np.concatenate([p[name] for p in parts]) for name in parts[0]})
+    later = _NIGHT_S * days.pop("night").to_numpy(np.float64)
+    days["first_s"] += later
+    days["half_s"] = _NOON_S + later
+    days["stop_s"] = np.where(later > 0, _NIGHT_STOPS_S, np.inf)
+    days["later_s"] = later.astype(np.int64)
     return _moved(scenario, days).sort_values(["splicer", "day"], ignore_index=True)
 
 
@@ -120,9 +136,9 @@ def splice_times(
     total = gap.cumsum()
     at = days["first_s"].to_numpy()[row] + total - total[first][row]
     pause = np.clip(rng.normal(2_700, 500, len(days)), 1_500, 4_500)
-    at = np.where(at > _NOON_S, at + pause[row], at)
+    at = np.where(at > days["half_s"].to_numpy()[row], at + pause[row], at)
     instant = np.round(days["midnight"].to_numpy()[row] + at).astype(np.int64)
-    kept = instant < int(scenario.end.timestamp())
+    kept = (instant < int(scenario.end.timestamp())) & (at < days["stop_s"].to_numpy()[row])
     return instant[kept], row[kept]
 
 

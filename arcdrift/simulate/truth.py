@@ -1,15 +1,25 @@
 """What truly happened in a simulation, to compare findings with."""
 
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
 
+from arcdrift.simulate.faults import Fault
+from arcdrift.simulate.hands import (
+    USUAL_DEG,
+    crew_day_factors,
+    scattered_db,
+    streams_of,
+    usual_geometry_db,
+)
 from arcdrift.simulate.machine import MachineTruth
-from arcdrift.simulate.scenario import Scenario
+from arcdrift.simulate.scenario import Scenario, TechnicianSpec
+from arcdrift.simulate.write import NEEDS_FILE
 
 
 @dataclass(frozen=True)
@@ -47,22 +57,37 @@ class Truth:
         For each file its data rows, and how many of them are broken or repeated.
     broken_rows : list of BrokenRow
         Rows damaged or repeated on purpose.
+    technicians, splicers : dict
+        True effects: ``loss_factor`` multiplies the scattered part of a loss; the whole truth
+        adds its logarithm ``log_loss``, ``angle_factor`` on the cleave angle, and for people
+        ``log_mean_loss``, the log of the factor on the mean of clean splices, with what their
+        angles add, over the crew's programs.
+    streams : list of dict, optional
+        ``splicer, program, mean_db`` (of clean splices by usual hands, without day effects
+        and setting errors), ``scattered_db`` (the part the factors act on), ``shape, day_sd,
+        dirty_share``.
+    crew_days : dict, optional
+        The factor on loss that all streams shared, by day.
     """
 
     scenario: Mapping[str, Any]
     faults: list[dict[str, Any]]
     arc: dict[str, dict[str, Any]]
-    technicians: dict[str, dict[str, float]]
-    splicers: dict[str, dict[str, float]]
+    technicians: dict[str, dict[str, Any]]
+    splicers: dict[str, dict[str, Any]]
     electrodes: list[dict[str, Any]]
     check_days: list[dict[str, Any]]
     files: dict[str, dict[str, int]]
     broken_rows: list[BrokenRow]
+    streams: list[dict[str, Any]] | None = None
+    crew_days: dict[str, float] | None = None
 
     def to_json(self) -> str:
         """Return truth.json: one line a list entry, keys in a fixed order."""
         parts = ['"invented": true']
         for name, value in vars(self).items():
+            if value is None:
+                continue
             if isinstance(value, list):
                 items = [json.dumps(vars(v) if isinstance(v, BrokenRow) else v) for v in value]
                 parts.append(
@@ -81,6 +106,7 @@ def tell_truth(
     broken_rows: list[BrokenRow],
 ) -> Truth:
     """Gather the truth of a finished simulation."""
+    whole = scenario.whole_truth
     electrodes = [
         {"splicer": name, "replaced_at": iso_utc(at), "arcs": round(arcs)}
         for name, machine in machines.items()
@@ -107,15 +133,18 @@ def tell_truth(
             "start": scenario.start.isoformat(),
             "days": scenario.days,
             "ends_at": iso_utc(scenario.end.timestamp()),
+            **(_habits(scenario) if whole else {}),
         },
         faults=[_fault(scenario, machines, number) for number in range(len(scenario.faults))],
         arc=arc,
         technicians={
             t.name: {"loss_factor": t.loss_factor, "cleave_median_deg": t.cleave_median_deg}
+            | (_effects_of_person(scenario, t) if whole else {})
             for t in scenario.technicians
         },
         splicers={
             s.name: {"loss_factor": s.loss_factor, "estimate_bias_db": s.estimate_bias_db}
+            | ({"log_loss": round(math.log(s.loss_factor), 6)} if whole else {})
             for s in scenario.splicers
         },
         electrodes=electrodes,
@@ -126,6 +155,8 @@ def tell_truth(
         ],
         files=files,
         broken_rows=broken_rows,
+        streams=_streams(scenario) if whole else None,
+        crew_days=_crew_days(scenario) if whole and scenario.losses.crew_day_sd > 0 else None,
     )
 
 
@@ -150,4 +181,82 @@ def _fault(scenario: Scenario, machines: Mapping[str, MachineTruth], number: int
         "size": fault.size,
         "harmless": fault.harmless,
         "description": fault.description,
+        **_only_of_some(fault),
+    }
+
+
+def _only_of_some(fault: Fault) -> dict[str, Any]:
+    """What only faults of some kinds, or only faults of a scenario, have."""
+    side = fault.side if fault.kind == "holder-bent" else None
+    # the sample's faults have no name and keep the shape they have
+    found = {"name": fault.name, "side": side, "fiber": fault.fiber}
+    if fault.name is not None:
+        found["target"] = fault.target
+    return {key: value for key, value in found.items() if value is not None}
+
+
+def _habits(scenario: Scenario) -> dict[str, Any]:
+    nights = scenario.rng("night shifts").random(len(scenario.splicers)) < scenario.habits.night
+    return {
+        "habits": vars(scenario.habits),
+        "night_splicers": [s.name for s, n in zip(scenario.splicers, nights, strict=True) if n],
+        "day_starts_after_s": round(scenario.day_offset.total_seconds()),
+        "required_settings": NEEDS_FILE,
+    }
+
+
+def _effects_of_person(scenario: Scenario, person: TechnicianSpec) -> dict[str, Any]:
+    found: dict[str, Any] = {
+        "log_loss": round(math.log(person.loss_factor), 6),
+        "angle_factor": round(person.cleave_median_deg / USUAL_DEG, 6),
+        "log_mean_loss": round(math.log(_mean_of_person(scenario, person)), 6),
+    }
+    if person.joins is not None:
+        found |= {
+            "joins": person.joins.isoformat(),
+            "novice_loss": person.novice_loss,
+            "novice_angle": person.novice_angle,
+            "learning_days": person.learning_days,
+        }
+    return found
+
+
+def _mean_of_person(scenario: Scenario, person: TechnicianSpec) -> float:
+    """Factor of a person on the mean of clean splices, the crew's programs by their share."""
+    weight, ratio = 0.0, 0.0
+    for number, program in enumerate(scenario.programs):
+        share = sum(dict(s.programs).get(program.name, 0.0) for s in scenario.splicers)
+        scattered = scattered_db(scenario, number)
+        usual = scattered + usual_geometry_db(scenario, number)
+        own = scattered * person.loss_factor + usual_geometry_db(scenario, number, person)
+        weight, ratio = weight + share, ratio + share * own / usual
+    return ratio / weight if weight else person.loss_factor
+
+
+def _streams(scenario: Scenario) -> list[dict[str, Any]]:
+    found = []
+    for splicer in scenario.splicers:
+        streams, shares = streams_of(scenario, splicer), dict(splicer.programs)
+        for number, program in enumerate(scenario.programs):
+            if shares and not shares.get(program.name):
+                continue
+            scattered = float(streams.mean_db[number])
+            found.append(
+                {
+                    "splicer": splicer.name,
+                    "program": program.name,
+                    "mean_db": round(scattered + usual_geometry_db(scenario, number), 6),
+                    "scattered_db": round(scattered, 6),
+                    "shape": round(float(streams.shape[number]), 6),
+                    "day_sd": round(float(streams.day_sd[number]), 6),
+                    "dirty_share": round(float(streams.dirty_share[number]), 6),
+                }
+            )
+    return found
+
+
+def _crew_days(scenario: Scenario) -> dict[str, float]:
+    return {
+        (scenario.start + timedelta(days=number)).isoformat(): round(float(factor), 6)
+        for number, factor in enumerate(crew_day_factors(scenario))
     }

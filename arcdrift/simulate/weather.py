@@ -2,10 +2,12 @@
 
 All invented but for the physics: temperature falls by the standard lapse of 6.5 K/km
 (ISO 2533), station pressure follows sea-level pressure by WMO-No. 8, humidity comes from dew
-point and temperature. Highs and lows pass every few days and reach all sites alike.
+point and temperature. Highs and lows pass every few days and reach all sites alike. Work in a
+heated room or van has the vapor and the pressure of the air outside and the warmth of a room;
+a logger stands beside the splicer, a weather station outside.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 
 import numpy as np
@@ -13,14 +15,9 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.signal import lfilter
 
-from arcdrift.air import (
-    air_density,
-    saturation_vapor_pressure,
-    sea_level_pressure,
-    station_pressure,
-    vapor_pressure,
-)
+from arcdrift.air import sea_level_pressure, station_pressure, vapor_pressure
 from arcdrift.simulate.faults import of_kind
+from arcdrift.simulate.moist import IDEAL_GAS, MOIST_AIR, MoistAir
 from arcdrift.simulate.scenario import Scenario
 
 Floats = npt.NDArray[np.float64]
@@ -30,14 +27,19 @@ STEP_S = 900
 _DAY_S = 86_400.0
 _MUGGIEST_C = 23.0
 """Highest dew point; the mid latitudes seldom see more (invented)."""
+_ROOM_C = (18.0, 23.0)
+"""Warmth of heated rooms (common practice, no source)."""
+_HEATED_FROM_S = 5 * 3600
+"""A room is heated from 05:00 to 05:00, so that a night shift keeps its room."""
 
 
 @dataclass(frozen=True)
 class Weather:
-    """Air over every site on a grid of 15 minutes; arrays are sites x instants.
+    """Air where the work is, on a grid of 15 minutes; arrays are sites x instants.
 
     ``begin`` is seconds since 1970 UTC; temperature in degrees Celsius, station pressure and
-    vapor pressure in hPa, humidity in %, density in kg/m3.
+    vapor pressure in hPa, humidity in %, density in kg/m3. ``outside`` is the open air where
+    some of the work is in heated rooms.
     """
 
     begin: int
@@ -46,6 +48,7 @@ class Weather:
     humidity: Floats
     vapor: Floats
     density: Floats
+    outside: "Weather | None" = None
 
     def at(self, quantity: str, site: npt.NDArray[np.int64] | int, at: Instants) -> Floats:
         """Take one quantity at sites and instants, linear between grid points."""
@@ -64,7 +67,7 @@ def make_weather(scenario: Scenario) -> Weather:
     at = begin + STEP_S * np.arange(count)
 
     # phases by solar time, near enough to the standard time of the zone
-    local = at + _winter_offset(scenario)
+    local: Floats = at + np.float64(_winter_offset(scenario))
     day_of_year = (local / _DAY_S) % 365.2425
     hour = (local % _DAY_S) / 3600.0
 
@@ -75,6 +78,7 @@ def make_weather(scenario: Scenario) -> Weather:
     sea_level = 1015.0 - 7.0 * passing + 0.8 * np.cos(4 * np.pi * (hour - 10.0) / 24.0)
     sea_level += 0.7 * front
 
+    air = IDEAL_GAS if scenario.ideal_gas else MOIST_AIR
     temperature, station, humidity = [], [], []
     for site in scenario.sites:
         own = scenario.rng("weather", site.name)
@@ -84,15 +88,16 @@ def make_weather(scenario: Scenario) -> Weather:
         warm = mean + swing * cycle
         dew = mean - 7.0 + 2.5 * _wander(own, count, days=1.5) - 0.3 * front
         dew = np.minimum(dew, _MUGGIEST_C)
-        relative = 100.0 * saturation_vapor_pressure(dew) / saturation_vapor_pressure(warm)
+        relative = 100.0 * air.saturated(dew) / air.saturated(warm)
         relative = np.clip(relative, 8.0, 99.0)
         # the column of air above the sea follows the day's mean, not the hour
-        vapor = vapor_pressure(mean, np.clip(relative, 8.0, 70.0))
+        vapor = air.vapor(mean, np.clip(relative, 8.0, 70.0))
         temperature.append(warm)
         humidity.append(relative)
         station.append(station_pressure(sea_level, site.elevation_m, mean, vapor))
     t, p, rh = np.array(temperature), np.array(station), np.array(humidity)
-    return Weather(begin, t, p, rh, vapor_pressure(t, rh), air_density(t, p, rh))
+    weather = Weather(begin, t, p, rh, air.vapor(t, rh), air.density(t, p, rh))
+    return _heated(scenario, weather, local, air) if scenario.habits.indoor > 0 else weather
 
 
 def make_readings(scenario: Scenario, weather: Weather) -> pd.DataFrame:
@@ -119,7 +124,9 @@ def make_readings(scenario: Scenario, weather: Weather) -> pd.DataFrame:
             parts.append(part[~gone])
         if site.station_min is not None:
             at = np.arange(start, end, 60 * site.station_min)
-            part = _sensed(scenario.rng("station", site.name), weather, number, at)
+            part = _sensed(
+                scenario.rng("station", site.name), weather.outside or weather, number, at
+            )
             t, rh = part["temperature_c"], part["humidity_pct"]
             reduced = sea_level_pressure(
                 part["pressure_hpa"], site.elevation_m, t, vapor_pressure(t, rh)
@@ -159,6 +166,22 @@ def _sensed(rng: np.random.Generator, weather: Weather, site: int, at: Instants)
         weather.at("humidity", site, at),
     )
     return pd.DataFrame({"read_at": at, "temperature_c": t, "pressure_hpa": p, "humidity_pct": rh})
+
+
+def _heated(scenario: Scenario, weather: Weather, local: Floats, air: MoistAir) -> Weather:
+    """Warm the air of a share of site-days to that of a room, where it is colder outside."""
+    day = np.floor((local - _HEATED_FROM_S) / _DAY_S).astype(np.int64)
+    day -= day[0]
+    warmth = np.full((len(scenario.sites), int(day[-1]) + 1), -np.inf)
+    for number, site in enumerate(scenario.sites):
+        rng = scenario.rng("rooms", site.name)
+        indoors = rng.random(warmth.shape[1]) < scenario.habits.indoor
+        room = rng.uniform(*_ROOM_C, warmth.shape[1])
+        warmth[number, indoors] = room[indoors]
+    t = np.maximum(weather.temperature, warmth[:, day])
+    rh = 100.0 * weather.vapor / air.saturated(t)
+    density = air.density(t, weather.station, rh)
+    return replace(weather, temperature=t, humidity=rh, density=density, outside=weather)
 
 
 def _winter_offset(scenario: Scenario) -> float:

@@ -2,20 +2,23 @@
 
 import gzip
 import json
-from collections.abc import Iterator
-from contextlib import contextmanager
+import tomllib
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from datetime import time
 from pathlib import Path
-from typing import IO, cast
+from typing import IO, Literal, cast
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
+import pyarrow.parquet as pq
 from pyarrow import csv
 
 from arcdrift.errors import UsageError
-from arcdrift.settings import CREW_FILE
+from arcdrift.settings import CREW_FILE, Crew
 from arcdrift.simulate.scenario import Scenario
 
 CHECKS_FILE = "arc-checks.csv"
@@ -23,19 +26,89 @@ SPLICES_FILE = "splices.csv.gz"
 READINGS_FILE = "readings.csv"
 SERVICE_FILE = "service.csv"
 TRUTH_FILE = "truth.json"
-FILES = (CHECKS_FILE, SPLICES_FILE, READINGS_FILE, SERVICE_FILE, CREW_FILE, TRUTH_FILE)
+Format = Literal["csv", "parquet"]
+NEEDS_FILE = "truth-settings.parquet"
+"""The true required setting of every splicer, by the hour and at each check."""
+FORMATS: tuple[Format, ...] = ("csv", "parquet")
+KINDS = {
+    "arc-checks": CHECKS_FILE,
+    "splices": SPLICES_FILE,
+    "readings": READINGS_FILE,
+    "service": SERVICE_FILE,
+}
+Put = Callable[[pd.DataFrame], None]
 
 _TIMES = ("checked_at", "spliced_at", "read_at", "serviced_at")
+_TEXTS = frozenset({"remark", "technician", "blade_position"})
+"""Columns of text that may be empty in a frame, or look like numbers."""
 
 
 def free_folder(folder: Path, *, overwrite: bool) -> None:
     """Make the folder, and refuse to write over anybody's files."""
-    taken = [name for name in FILES if (folder / name).exists()]
+    logs = [log_file(kind, form) for form in FORMATS for kind in KINDS]
+    taken = [n for n in (*logs, CREW_FILE, TRUTH_FILE, NEEDS_FILE) if (folder / n).exists()]
     if taken and not overwrite:
         raise UsageError(
             f"{folder} already holds {', '.join(taken)}; choose an empty folder for a simulation."
         )
     folder.mkdir(parents=True, exist_ok=True)
+    for name in taken:
+        (folder / name).unlink()
+
+
+def log_file(kind: str, form: Format) -> str:
+    """Name of the log of a record kind."""
+    return KINDS[kind] if form == "csv" else f"{kind}.parquet"
+
+
+@contextmanager
+def open_log(path: Path, zone: str) -> Iterator[Put]:
+    """Open a log that takes frame after frame; the suffix says which format.
+
+    A Parquet log keeps instants as UTC microseconds, missing values as null, and each frame as
+    a row group; a CSV log is what a splicer would export.
+    """
+    if path.suffix == ".parquet":
+        with _open_parquet(path) as put:
+            yield put
+        return
+    begun = False
+    with open_rows(path) as sink:
+
+        def put_rows(frame: pd.DataFrame) -> None:
+            nonlocal begun
+            write_rows(sink, frame, zone, header=not begun)
+            begun = True
+
+        yield put_rows
+
+
+@contextmanager
+def _open_parquet(path: Path) -> Iterator[Put]:
+    with ExitStack() as stack:
+        writer: pq.ParquetWriter | None = None
+
+        def put(frame: pd.DataFrame) -> None:
+            nonlocal writer
+            table = pa.table({name: _typed(frame[name]) for name in frame.columns})
+            if writer is None:
+                writer = stack.enter_context(
+                    pq.ParquetWriter(path, table.schema, compression="zstd")
+                )
+            writer.write_table(table, row_group_size=max(len(table), 1))
+
+        yield put
+
+
+def _typed(values: pd.Series) -> pa.Array:
+    """Instants, text or numbers, whatever a frame happens to have in it."""
+    if values.name in _TIMES:
+        return pa.array(values.to_numpy(np.int64) * 1_000_000).cast(pa.timestamp("us", "UTC"))
+    if isinstance(values.dtype, pd.DatetimeTZDtype):
+        return pa.array(values.dt.as_unit("us"))
+    if values.name in _TEXTS or pd.api.types.is_string_dtype(values.dtype):
+        return pa.array(values, from_pandas=True).cast(pa.string())
+    return pa.array(values.to_numpy(np.float64), from_pandas=True)
 
 
 @contextmanager
@@ -79,6 +152,11 @@ def iso_local(at: npt.NDArray[np.int64], zone: str) -> pa.Array:
     )
 
 
+def crew_settings(scenario: Scenario) -> Crew:
+    """Settings of a simulated crew, as crew.toml would give them."""
+    return Crew.model_validate(tomllib.loads(crew_toml(scenario)))
+
+
 def crew_toml(scenario: Scenario) -> str:
     """Text of crew.toml for a simulated crew."""
     text = json.dumps  # a JSON string is a TOML basic string
@@ -89,6 +167,8 @@ def crew_toml(scenario: Scenario) -> str:
         'clock = "newest-record"',
         f"time_zone = {text(scenario.time_zone)}",
     ]
+    if scenario.day_offset:
+        lines.append(f'day_starts_at = "{time(scenario.day_offset.seconds // 3600):%H:%M}"')
     for site in scenario.sites:
         lines += ["", f"[sites.{text(site.name)}]", f"elevation_m = {site.elevation_m:g}"]
     for splicer in scenario.splicers:

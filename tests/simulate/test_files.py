@@ -9,7 +9,7 @@ import pytest
 from arcdrift.errors import UsageError
 from arcdrift.settings import load_crew
 from arcdrift.simulate import invented_crew, sample_scenario, simulate
-from arcdrift.simulate.scenario import Scenario
+from arcdrift.simulate.scenario import Habits, Scenario
 from arcdrift.store.schema import RECORDS
 
 SHIPPED = Path(__file__).parents[2] / "data" / "sample"
@@ -144,7 +144,8 @@ def test_impossible_crews_are_refused(changes, sentence):
 
 
 def test_a_stretch_without_workdays_is_refused(tmp_path):
-    weekend = invented_crew(splicers=1, days=2, start=sample_scenario().start.replace(day=25))
+    saturday = sample_scenario().start.replace(day=25)
+    weekend = invented_crew(splicers=1, days=2, start=saturday, habits=Habits())
     with pytest.raises(UsageError, match="hold no workday"):
         simulate(weekend, tmp_path)
 

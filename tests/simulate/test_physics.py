@@ -208,7 +208,7 @@ def test_losses_have_the_shape_of_the_study():
 
 
 def test_weather_is_believable():
-    crew = replace(invented_crew(days=365, seed=4), start=date(2026, 1, 1))
+    crew = invented_crew(days=365, seed=4, start=date(2026, 1, 1), habits=Habits())
     weather = make_weather(crew)
     temperature = pd.DataFrame(weather.temperature.T, columns=[s.name for s in crew.sites])
     # standard lapse of ISO 2533: 6.5 K/km over 2,728 m between Harbor and Pass
