@@ -9,6 +9,7 @@ from dashboard import ids
 from dashboard.data import CrewData
 from dashboard.pages import PAGES, not_found
 from dashboard.pages.loss import grid_rows
+from dashboard.pages.today import advice_words
 from dashboard.parts import View, heading, notice
 from dashboard.query import parse, search
 
@@ -117,6 +118,13 @@ def register(app: Dash, data: CrewData) -> None:
         if request is None:
             return no_update
         return grid_rows(data, grid["splicer"], grid["program"], grid["day"], request)
+
+    @app.callback(
+        Output({"type": "advice-slot", "splicer": MATCH}, "children"),
+        Input({"type": "advice-slot", "splicer": MATCH}, "id"),
+    )
+    def fill_advice(slot: dict[str, str]) -> Any:
+        return advice_words(data, slot["splicer"])
 
     @app.callback(
         Output(ids.RESULTS_VERSION, "data"),

@@ -151,9 +151,12 @@ class CrewData:
     ) -> Advice:
         """Advice for a splicer now, with air typed in or the newest reading."""
         # where the clock stands still with the newest record, so does the advice
-        standing = self.crew.clock == "newest-record"
-        span = 0 if standing else int(datetime.now(UTC).timestamp()) // ADVICE_SECONDS
+        span = 0 if self._stands_still else int(datetime.now(UTC).timestamp()) // ADVICE_SECONDS
         return self._advice(self.version(), span, splicer, temperature, pressure, humidity)
+
+    @property
+    def _stands_still(self) -> bool:
+        return self.crew.clock == "newest-record"
 
     def _ask_advice(
         self,
@@ -164,10 +167,12 @@ class CrewData:
         pressure: float | None,
         humidity: float | None,
     ) -> Advice:
+        run = self.run()
         return advise_now(
             self._engine,
             self.crew,
             splicer,
+            at=pd.Timestamp(run.now) if run is not None and self._stands_still else None,
             temperature_c=temperature,
             pressure_hpa=pressure,
             humidity_pct=humidity,

@@ -16,6 +16,11 @@ def filter_control(key: str, default: str = "") -> dict[str, str]:
     return {"type": "filter", "key": key, "default": default}
 
 
+def advice_slot(splicer: str) -> dict[str, str]:
+    """Id of the place where a splicer's advice appears once it is worked out."""
+    return {"type": "advice-slot", "splicer": splicer}
+
+
 def link_grid(name: str) -> dict[str, str]:
     """Id of a grid whose chosen row's ``href`` is followed."""
     return {"type": "link-grid", "name": name}

@@ -13,7 +13,17 @@ import pandas as pd
 import pyarrow as pa
 from adbc_driver_manager import Error as ArrowError
 from adbc_driver_sqlite import dbapi
-from sqlalchemy import Connection, Engine, Select, Table, func, literal, select, union_all
+from sqlalchemy import (
+    Connection,
+    Engine,
+    Select,
+    Subquery,
+    Table,
+    func,
+    literal,
+    select,
+    union_all,
+)
 
 from arcdrift.errors import StoreTrouble
 from arcdrift.finding import SEVERITY_ORDER
@@ -83,18 +93,31 @@ def records(
 def splicers(engine: Engine) -> list[str]:
     """Names of all splicers that have a check or a splice on record, sorted."""
     tables = (schema.splices, schema.arc_checks)
-    query = union_all(*(select(table.columns.splicer).distinct() for table in tables))
+    query = union_all(*(select(_names(table).c.splicer) for table in tables))
     with reading(engine) as connection:
         return sorted({row.splicer for row in connection.execute(query)})
 
 
 def newest_record(engine: Engine) -> pd.Timestamp | None:
     """Instant (UTC) of the newest check or splice; None in an empty store."""
-    whens = (schema.splices.columns.spliced_at, schema.arc_checks.columns.checked_at)
-    query = union_all(*(select(func.max(when).label("at")) for when in whens))
+    latest = []
+    for when in (schema.splices.columns.spliced_at, schema.arc_checks.columns.checked_at):
+        names = _names(when.table)
+        last = select(func.max(when)).where(when.table.columns.splicer == names.c.splicer)
+        latest.append(select(func.max(last.scalar_subquery()).label("at")).select_from(names))
+    query = union_all(*latest)
     with reading(engine) as connection:
         stamps = [row.at for row in connection.execute(query) if row.at is not None]
     return pd.Timestamp(max(stamps), unit="us", tz="UTC") if stamps else None
+
+
+def _names(table: Any) -> Subquery:
+    """Splicers of a record table, stepping through its index by name instead of by row."""
+    column = table.columns.splicer
+    walk = select(func.min(column).label("splicer")).cte(recursive=True)
+    following = select(func.min(column)).where(column > walk.c.splicer).scalar_subquery()
+    walk = walk.union_all(select(following).where(walk.c.splicer.is_not(None)))
+    return select(walk.c.splicer).where(walk.c.splicer.is_not(None)).subquery()
 
 
 def result(engine: Engine, table_name: str, **equals: Any) -> pd.DataFrame:

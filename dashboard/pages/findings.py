@@ -161,46 +161,10 @@ def _list(view: View, rows: list[dict[str, Any]], picked: dict[str, Any] | None)
         }
         for finding in rows
     ]
-    narrow = picked is not None
     grid = dag.AgGrid(
         id=ids.link_grid("findings"),
         rowData=grid_data,
-        columnDefs=[
-            {
-                "field": "severity",
-                "headerName": "Severity",
-                "width": 100,
-                "cellClassRules": {
-                    f"severity-{name}": f"params.value == '{name}'" for name in SEVERITY_ORDER
-                },
-            },
-            {"field": "finding", "headerName": "Finding", "width": 190},
-            {
-                "field": "subject",
-                "headerName": "About",
-                "width": 160,
-                "wrapText": True,
-                "autoHeight": True,
-            },
-            {"field": "since", "headerName": "Since", "width": 116, "sortable": False},
-            {
-                "field": "summary",
-                "headerName": "What was seen",
-                "flex": 1,
-                "minWidth": 260,
-                "wrapText": True,
-                "autoHeight": True,
-            },
-            {
-                "field": "next",
-                "headerName": "Next step",
-                "flex": 1,
-                "minWidth": 220,
-                "wrapText": True,
-                "autoHeight": True,
-                "hide": narrow,
-            },
-        ],
+        columnDefs=_columns(beside_detail=picked is not None),
         defaultColDef={"resizable": True, "sortable": True},
         dashGridOptions=work_list_options(len(rows)),
         style={"height": None},
@@ -247,6 +211,34 @@ def _list(view: View, rows: list[dict[str, Any]], picked: dict[str, Any] | None)
             **{"aria-label": "Download the findings as CSV"},
         ),
     )
+
+
+def _columns(*, beside_detail: bool) -> list[dict[str, Any]]:
+    wrapped = {"wrapText": True, "autoHeight": True}
+    severity = {
+        "field": "severity",
+        "headerName": "Severity",
+        "width": 100,
+        "cellClassRules": {
+            f"severity-{name}": f"params.value == '{name}'" for name in SEVERITY_ORDER
+        },
+    }
+    since = {"field": "since", "headerName": "Since", "width": 120, "sortable": False}
+    if beside_detail:
+        return [
+            severity,
+            {"field": "finding", "headerName": "Finding", "flex": 1, "minWidth": 140} | wrapped,
+            {"field": "subject", "headerName": "About", "flex": 1, "minWidth": 120} | wrapped,
+            since,
+        ]
+    return [
+        severity,
+        {"field": "finding", "headerName": "Finding", "width": 190},
+        {"field": "subject", "headerName": "About", "width": 160} | wrapped,
+        since,
+        {"field": "summary", "headerName": "What was seen", "flex": 1, "minWidth": 260} | wrapped,
+        {"field": "next", "headerName": "Next step", "flex": 1, "minWidth": 220} | wrapped,
+    ]
 
 
 def _links(finding: dict[str, Any]) -> list[Any]:

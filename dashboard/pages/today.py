@@ -6,9 +6,10 @@ from typing import Any, NamedTuple
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.advice import Advice
 from arcdrift.errors import ArcdriftError
 from arcdrift.finding import KINDS, SEVERITY_ORDER
+from dashboard import ids
+from dashboard.data import CrewData
 from dashboard.pages.findings import of_splicer, still_open
 from dashboard.parts import (
     SEVERITY,
@@ -27,7 +28,6 @@ from dashboard.parts import (
 from dashboard.query import href
 
 CHECK_URGENCY = {"failed-only": 0, "due": 1, "missed": 1, "late": 2, "checked": 3, "no-work": 4}
-VERDICT_URGENCY = {"recalibrate": 0, "cannot-tell": 1, "keep-working": 2}
 MOST_URGENT = 5
 
 
@@ -36,8 +36,6 @@ class Standing(NamedTuple):
 
     splicer: str
     check: pd.Series | None
-    advice: Advice | None
-    trouble: str
     findings: list[dict[str, Any]]
 
     @property
@@ -48,9 +46,8 @@ class Standing(NamedTuple):
     def urgency(self) -> tuple[int, int, int, str]:
         """Sort key, the most urgent first; a splicer without work today comes last."""
         acts = sum(finding["severity"] == "act" for finding in self.findings)
-        verdict = VERDICT_URGENCY[self.advice.verdict] if self.advice else 1
         idle = int(self.status == "no-work")
-        return (idle, -acts, CHECK_URGENCY[self.status] + verdict, self.splicer)
+        return (idle, -acts, CHECK_URGENCY[self.status], self.splicer)
 
 
 def standings(view: View) -> list[Standing]:
@@ -61,13 +58,8 @@ def standings(view: View) -> list[Standing]:
     open_now = [finding for finding in view.data.findings() if still_open(finding)]
     made = []
     for splicer in view.data.splicers():
-        advice, trouble = None, ""
-        try:
-            advice = view.data.advice(splicer, None, None, None)
-        except ArcdriftError as problem:
-            trouble = str(problem)
         mine = [finding for finding in open_now if of_splicer(finding, splicer)]
-        made.append(Standing(splicer, today.get(splicer), advice, trouble, mine))
+        made.append(Standing(splicer, today.get(splicer), mine))
     return sorted(made, key=Standing.urgency)
 
 
@@ -119,13 +111,16 @@ def _crew_line(view: View, rows: list[Standing]) -> html.Section:
             f"{int(last['splices'])} splices on {shown_day(last['day'])}, "
             f"mean {last['mean_db']:.3f} dB"
         )
-    calls = sum(row.advice is not None and row.advice.verdict == "recalibrate" for row in rows)
+    waiting = Counter(f["severity"] for f in view.data.findings() if still_open(f))
     return html.Section(
         facts(
             [
                 ("Splicers at work", f"{working} of {len(rows)}"),
                 ("Arc checks today", ", ".join(said) or "none expected"),
-                ("Should recalibrate", f"{calls} of {len(rows)}"),
+                (
+                    "Open findings",
+                    f"{waiting['act']} to act on, {waiting['watch']} to watch",
+                ),
                 ("Splices, latest day", loss),
             ]
         ),
@@ -184,7 +179,15 @@ def _splicer_card(view: View, row: Standing) -> html.Article:
                 html.Div(
                     [html.Dt("Arc check"), html.Dd([status_tag(row.status), _when(view, row)])]
                 ),
-                html.Div([html.Dt("Arc now"), html.Dd(_verdict(row))]),
+                html.Div(
+                    [
+                        html.Dt("Arc now"),
+                        html.Dd(
+                            html.Span("working it out", className="muted advice-pending"),
+                            id=ids.advice_slot(row.splicer),
+                        ),
+                    ]
+                ),
                 html.Div([html.Dt("Findings"), html.Dd(_findings(row))]),
             ],
             className="pairs",
@@ -210,10 +213,15 @@ def _when(view: View, row: Standing) -> html.Span | None:
     return html.Span(words, className="muted")
 
 
-def _verdict(row: Standing) -> list[Any]:
-    if row.advice is None:
-        return [tag(*VERDICT["cannot-tell"], "cannot-tell"), html.Span(row.trouble)]
-    advice = row.advice
+def advice_words(data: CrewData, splicer: str) -> list[Any]:
+    """Return a splicer's verdict and its weightiest reason.
+
+    Each card asks for its own after the page stands: a large crew's advice takes seconds.
+    """
+    try:
+        advice = data.advice(splicer, None, None, None)
+    except ArcdriftError as problem:
+        return [tag(*VERDICT["cannot-tell"], "cannot-tell"), html.Span(str(problem))]
     why = advice.reasons[0] if advice.reasons else advice.basis_note
     return [tag(*VERDICT[advice.verdict], advice.verdict), html.Span(why, className="why")]
 

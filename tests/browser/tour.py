@@ -4,6 +4,7 @@ import shutil
 import sys
 import tempfile
 from pathlib import Path
+from typing import Any
 
 from playwright.sync_api import sync_playwright
 
@@ -13,23 +14,22 @@ from arcdrift.settings import CREW_FILE, load_crew
 from arcdrift.store import read
 from arcdrift.store.connect import open_store
 from dashboard.query import href
-from tests.browser.driving import PHONE, WIDE, Watched, launched, served
+from tests.browser.driving import PHONE, Watched, launched, served
 
 DATA = Path(__file__).parents[2] / "data"
 LOGS = ("arc-checks.csv", "readings.csv", "service.csv", "splices.csv.gz")
 LARGEST_BYTES = 150_000
+DESK = {"width": 1400, "height": 780}
 
 
-def sample_crew(folder: Path) -> tuple[str, str]:
-    """Import and analyze the sample logs; return a stream with a loss finding."""
+def sample_crew(folder: Path) -> dict[str, Any]:
+    """Import and analyze the sample logs; return the most pressing finding of raised loss."""
     shutil.copy(DATA / "sample" / CREW_FILE, folder)
     crew, engine = load_crew(folder), open_store(folder)
     for name in LOGS:
         import_file(engine, crew, DATA / "sample" / name)
     review(engine, crew)
-    raised = read.findings(engine, kind="loss-raised")
-    splicer, _, program = str(raised[0]["subject"]["id"]).partition(" / ")
-    return splicer, program
+    return read.findings(engine, kind="loss-raised")[0]
 
 
 def main() -> None:
@@ -38,7 +38,8 @@ def main() -> None:
     target.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as temporary, sync_playwright() as playwright:
         folder = Path(temporary)
-        splicer, program = sample_crew(folder)
+        finding = sample_crew(folder)
+        splicer, _, program = str(finding["subject"]["id"]).partition(" / ")
         stops = {
             "today": "/",
             "loss": "/loss",
@@ -46,12 +47,13 @@ def main() -> None:
             "splicer": href("/splicer", splicer="Dunlin"),
             "checks": "/checks",
             "findings": "/findings",
+            "finding": href("/findings", finding=finding["id"]),
         }
         with served(folder) as address:
             browser = launched(playwright)
-            for size, kind in ((WIDE, "wide"), (PHONE, "phone")):
+            for size, kind in ((DESK, "wide"), (PHONE, "phone")):
                 _walk(Watched(browser.new_context(viewport=size), address), stops, target, kind)
-            dark = browser.new_context(viewport=WIDE)
+            dark = browser.new_context(viewport=DESK)
             dark.add_cookies([{"name": "arcdrift-scheme", "value": "dark", "url": address}])
             _walk(Watched(dark, address), {"stream": stops["stream"]}, target, "dark")
             browser.close()
