@@ -10,7 +10,7 @@ from dashboard.data import CrewData
 from dashboard.pages import PAGES, not_found
 from dashboard.pages.loss import grid_rows
 from dashboard.pages.today import advice_words
-from dashboard.parts import View, heading, notice
+from dashboard.parts import View, heading, notice, shown_time
 from dashboard.query import parse, search
 
 PASSING_KEYS = ("day", "finding")
@@ -33,7 +33,13 @@ def screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) 
                 ),
             ]
         )
-    return render(View(data, run, parse(query), scheme))
+    as_of = (
+        f"Data up to {shown_time(run.now, data)}, analyzed {shown_time(run.assessed_on, data)}, "
+        f"{run.splices:,} splices and {run.checks:,} arc checks. Times are local."
+    )
+    return html.Div(
+        [render(View(data, run, parse(query), scheme)), html.Footer(as_of, className="as-of")]
+    )
 
 
 def followed(current: dict[str, str], filters: dict[tuple[str, str], Any]) -> dict[str, str]:

@@ -27,10 +27,13 @@ from dashboard.query import href
 
 DEFAULT_PERIOD = "30"
 DAY_WIDTH = 33
+CALENDAR_DAYS = 370
 MOST_MISSES = 40
 CELL_RULES = {
     f"day-{status}": f"params.value == '{glyph}'" for status, (glyph, _) in STATUS.items()
 }
+SAID = ("late", "failed-only", "missed", "due")
+"""Days whose cell explains itself; for the others the letter says it all."""
 MISSES = ("missed", "failed-only", "late")
 
 
@@ -105,8 +108,10 @@ def _legend() -> html.Ul:
 def _calendar(view: View, days: pd.DataFrame) -> html.Section:
     # a grid draws only the cells in sight; hundreds of cells of HTML take seconds
     newest_first = sorted(days["day"].unique(), reverse=True)
+    columns = newest_first[:CALENDAR_DAYS]
+    left_out = len(newest_first) - len(columns)
     months: dict[str, list[dict[str, Any]]] = {}
-    for day in newest_first:
+    for day in columns:
         months.setdefault(f"{pd.Timestamp(day):%b %Y}", []).append(
             {
                 "field": day,
@@ -120,7 +125,7 @@ def _calendar(view: View, days: pd.DataFrame) -> html.Section:
         )
     grid = dag.AgGrid(
         id=ids.link_grid("calendar"),
-        rowData=calendar_rows(days),
+        rowData=calendar_rows(days[days["day"].isin(columns)]),
         columnDefs=[
             {"field": "splicer", "headerName": "Splicer", "width": 104, "pinned": "left"},
             *(
@@ -137,7 +142,11 @@ def _calendar(view: View, days: pd.DataFrame) -> html.Section:
     return card(
         _legend(),
         grid,
-        html.P("Newest day on the left. Choose a row to open its splicer.", className="muted hint"),
+        html.P(
+            "Newest day on the left. Choose a row to open its splicer."
+            + (f" {left_out} older days are in the CSV." if left_out else ""),
+            className="muted hint",
+        ),
         title="Day by day",
         aside=html.A(
             "CSV",
@@ -149,7 +158,7 @@ def _calendar(view: View, days: pd.DataFrame) -> html.Section:
 
 
 def calendar_rows(days: pd.DataFrame) -> list[dict[str, str]]:
-    """Return one row a splicer: a letter and a sentence for each of its days."""
+    """Return one row a splicer: a letter for each of its days, a sentence where one helps."""
     rows: dict[str, dict[str, str]] = {}
     for day in days.sort_values("splicer").to_dict("records"):
         splicer = day["splicer"]
@@ -157,7 +166,8 @@ def calendar_rows(days: pd.DataFrame) -> list[dict[str, str]]:
             splicer, {"splicer": splicer, "href": href("/splicer", splicer=splicer)}
         )
         row[day["day"]] = STATUS[day["status"]][0]
-        row[f"{day['day']} said"] = _said(day)
+        if day["status"] in SAID:
+            row[f"{day['day']} said"] = _said(day)
     return list(rows.values())
 
 
@@ -166,7 +176,7 @@ def _said(day: Mapping[Hashable, Any]) -> str:
     words = f"{day['splicer']}, {shown_day(day['day'])}: {STATUS[status][1]}"
     if status == "late":
         return f"{words}, {int(day['splices_before_check'])} splices before it"
-    return words if status == "no-work" else f"{words}, {int(day['splices'])} splices"
+    return f"{words}, {int(day['splices'])} splices"
 
 
 def _misses(days: pd.DataFrame) -> html.Section:

@@ -21,7 +21,6 @@ from dashboard.parts import (
     notice,
     severity_tag,
     shown_day,
-    shown_time,
     status_tag,
     tag,
 )
@@ -76,8 +75,7 @@ def render(view: View) -> html.Div:
         [
             heading(
                 "Today",
-                f"{view.run.now.astimezone(zone):%A %d %B %Y, %H:%M}. "
-                f"Analyzed {shown_time(view.run.assessed_on, view.data)}.",
+                f"{view.run.now.astimezone(zone):%A %d %B %Y, %H:%M}",
             ),
             _crew_line(view, rows),
             _act_first(urgent),

@@ -32,7 +32,8 @@ SETTLED = """() => {
         graph => !graph.querySelector('.main-svg'));
     const empty = [...document.querySelectorAll('.ag-root-wrapper')].some(
         grid => grid.offsetParent && !grid.querySelector('.ag-cell'));
-    return !busy && !bare && !empty && drawn;
+    const pending = document.querySelector('.advice-pending');
+    return !busy && !pending && !bare && !empty && drawn;
 }"""
 
 FOLLOW = """(path) => {

@@ -3,9 +3,9 @@
 from collections.abc import Callable, Iterator
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, expect
+from playwright.sync_api import Browser, expect
 
-from tests.browser.driving import PHONE, WIDE, Watched
+from tests.browser.driving import FOLLOW, PHONE, WIDE, Watched
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
@@ -22,37 +22,39 @@ OVERFLOW = "document.documentElement.scrollWidth - window.innerWidth"
 
 
 @pytest.fixture(scope="module")
-def familiar(browser: Browser) -> Iterator[BrowserContext]:
-    """Yield a browser that has been here before: scripts come from its cache."""
-    context = browser.new_context()
-    yield context
-    context.close()
+def familiar(browser: Browser, address: str) -> Iterator[Watched]:
+    """Yield one page that stays open: going on inside it spares loading all scripts again."""
+    watched = Watched(browser.new_context(), address)
+    watched.page.set_default_timeout(15_000)
+    watched.open("/nowhere")
+    yield watched
+    watched.page.context.close()
 
 
 @pytest.fixture
-def session(
-    browser: Browser, familiar: BrowserContext, address: str
-) -> Iterator[Callable[..., Watched]]:
-    """Open pages that must end without any trouble; a stranger shares nothing with others."""
-    opened: list[Watched] = []
+def session(browser: Browser, familiar: Watched, address: str) -> Iterator[Callable[..., Watched]]:
+    """Hand out pages that must end without any trouble; a stranger comes with a new browser."""
+    out: list[Watched] = []
 
     def start(size: dict[str, int], *, stranger: bool = False) -> Watched:
-        watched = Watched(browser.new_context() if stranger else familiar, address)
+        watched = Watched(browser.new_context(), address) if stranger else familiar
         watched.page.set_viewport_size(size)
-        watched.page.set_default_timeout(15_000)
-        opened.append(watched)
+        if not stranger:
+            watched.troubles.clear()
+            watched.go("/nowhere")
+        out.append(watched)
         return watched
 
     yield start
-    for watched in opened:
-        watched.page.close()
-    assert [trouble for watched in opened for trouble in watched.troubles] == []
+    for watched in out:
+        if watched is not familiar:
+            watched.page.context.close()
+    assert [trouble for watched in out for trouble in watched.troubles] == []
 
 
 @pytest.mark.parametrize("size", [WIDE, PHONE], ids=["wide", "phone"])
 def test_every_page_stands_without_trouble(session, size):
     watched = session(size)
-    watched.open("/findings")
     for path, texts in PAGES.items():
         page = watched.go(path)
         for words in texts:
@@ -63,7 +65,7 @@ def test_every_page_stands_without_trouble(session, size):
 
 
 def test_the_verdict_is_on_a_phones_first_screen(session):
-    page = session(PHONE).open("/splicer?splicer=Kestrel")
+    page = session(PHONE).go("/splicer?splicer=Kestrel")
     for words in ("Recalibrate", "No arc check has passed since this workday began."):
         box = page.get_by_text(words, exact=True).first.bounding_box()
         assert box["y"] + box["height"] < PHONE["height"] - 60  # above the tabs
@@ -71,7 +73,7 @@ def test_the_verdict_is_on_a_phones_first_screen(session):
 
 def test_from_a_finding_to_its_splicer(session):
     watched = session(WIDE)
-    page = watched.open("/findings")
+    page = watched.go("/findings")
     page.get_by_role("gridcell", name="Kestrel / SM fixed").click()
     page.wait_for_url("**/findings?finding=*")
     watched.settle()
@@ -87,7 +89,7 @@ def test_from_a_finding_to_its_splicer(session):
 
 def test_from_the_crew_to_one_stream_and_one_day(session):
     watched = session(WIDE)
-    page = watched.open("/loss")
+    page = watched.go("/loss")
     page.get_by_role("gridcell", name="SM fixed").click()
     page.wait_for_url("**/loss?splicer=Kestrel&program=SM+fixed")
     watched.settle()
@@ -102,7 +104,7 @@ def test_from_the_crew_to_one_stream_and_one_day(session):
 
 def test_a_filter_goes_to_the_address_and_keeps_the_keyboard(session):
     watched = session(WIDE)
-    page = watched.open("/checks")
+    page = watched.go("/checks")
     page.get_by_text("90 days").click()
     page.wait_for_url("**/checks?period=90")
     watched.settle()
@@ -114,7 +116,7 @@ def test_a_filter_goes_to_the_address_and_keeps_the_keyboard(session):
 
 def test_typed_air_changes_the_advice(session):
     watched = session(PHONE)
-    page = watched.open("/splicer?splicer=Heron")
+    page = watched.go("/splicer?splicer=Heron")
     page.get_by_text("What if the air were different?").click()
     page.get_by_label("Temperature, °C").fill("31")
     page.wait_for_url("**temperature=31")
@@ -136,7 +138,7 @@ def test_dark_is_remembered(session):
 
 def test_two_sessions_look_at_their_own_splicers(session):
     one, other = session(WIDE), session(WIDE, stranger=True)
-    first = one.open("/splicer?splicer=Heron")
+    first = one.go("/splicer?splicer=Heron")
     second = other.open("/splicer?splicer=Plover")
     first.get_by_text("90 days").click()
     first.wait_for_url("**period=90*")
@@ -148,7 +150,7 @@ def test_two_sessions_look_at_their_own_splicers(session):
 
 def test_the_table_behind_a_chart_downloads(session):
     watched = session(WIDE)
-    page = watched.open("/checks")
+    page = watched.go("/checks")
     with page.expect_download() as waiting:
         page.get_by_role("link", name="Download Checked in time as CSV").click()
     text = waiting.value.path().read_text(encoding="utf-8")
@@ -163,7 +165,7 @@ def test_a_failing_page_shows_a_reference_and_no_traceback(session, monkeypatch)
     monkeypatch.setitem(__import__("dashboard.pages").pages.PAGES, "/checks", broken)
     watched = session(WIDE)
     page = watched.page
-    page.goto(watched.address + "/checks")
+    page.evaluate(FOLLOW, "/checks")
     expect(page.get_by_text("Something went wrong here, reference")).to_be_visible()
     assert "inner detail" not in page.content()
     page.get_by_role("link", name="Findings").first.click()
