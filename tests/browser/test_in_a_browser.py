@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator
 import pytest
 from playwright.sync_api import Browser, expect
 
+from dashboard import pages
 from tests.browser.driving import FOLLOW, PHONE, WIDE, Watched
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
@@ -162,7 +163,7 @@ def test_a_failing_page_shows_a_reference_and_no_traceback(session, monkeypatch)
     def broken(_view):
         raise RuntimeError("inner detail")
 
-    monkeypatch.setitem(__import__("dashboard.pages").pages.PAGES, "/checks", broken)
+    monkeypatch.setitem(pages.PAGES, "/checks", broken)
     watched = session(WIDE)
     page = watched.page
     page.evaluate(FOLLOW, "/checks")

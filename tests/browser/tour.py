@@ -19,6 +19,8 @@ from tests.browser.driving import PHONE, Watched, launched, served
 DATA = Path(__file__).parents[2] / "data"
 LOGS = ("arc-checks.csv", "readings.csv", "service.csv", "splices.csv.gz")
 LARGEST_BYTES = 150_000
+TO_THE_CHART = """() => window.scrollTo(0,
+    document.querySelector('figure').closest('section').offsetTop - 70)"""
 DESK = {"width": 1400, "height": 780}
 
 
@@ -67,7 +69,10 @@ def main() -> None:
 def _walk(watched: Watched, stops: dict[str, str], target: Path, kind: str) -> None:
     watched.open("/nowhere")
     for name, path in stops.items():
-        watched.go(path).wait_for_timeout(800)  # charts and grids fade in
+        page = watched.go(path)
+        if name == "stream":
+            page.evaluate(TO_THE_CHART)
+        page.wait_for_timeout(800)  # charts and grids fade in
         watched.page.screenshot(path=target / f"{name}-{kind}.png")
     if watched.troubles:
         raise SystemExit("\n".join(watched.troubles))
