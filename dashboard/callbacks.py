@@ -8,7 +8,7 @@ from arcdrift.figures.theme import Scheme
 from dashboard import ids
 from dashboard.data import CrewData
 from dashboard.pages import PAGES, not_found
-from dashboard.pages.loss import grid_rows
+from dashboard.pages.stream import grid_rows
 from dashboard.pages.today import advice_words
 from dashboard.parts import View, heading, notice, shown_time
 from dashboard.query import parse, search

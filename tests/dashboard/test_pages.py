@@ -15,7 +15,7 @@ from dashboard import ids
 from dashboard.callbacks import followed, screen
 from dashboard.data import CrewData
 from dashboard.pages.findings import evidence_words, onset_words
-from dashboard.pages.loss import grid_rows
+from dashboard.pages.stream import grid_rows
 from dashboard.shell import shell
 from tests.dashboard.invented import CREW_TOML, findings
 
