@@ -24,6 +24,8 @@ Ints = npt.NDArray[np.int64]
 
 USUAL_DEG, USUAL_LOG_SD = 0.7, 0.45
 """Cleave angle of an ordinary technician: median and spread (invented)."""
+_WORST_BLADE = float(np.log(4.0))
+"""However long a blade is used, angles rise no further than fourfold (invented)."""
 _LEAST_SHARE = 0.3
 """Whatever geometry costs, so much of a program's mean loss is left to scatter."""
 
@@ -157,7 +159,8 @@ def make_work(
     wear = np.full(len(at), BLADE_WEAR)
     for fault in of_kind(scenario.faults, "blade-overdue", splicer.cleaver):
         wear[fault.active(at, zone)] *= fault.size or 1.0
-    median = median * np.exp(wear * (place.blade.cleaves / CLEAVES_A_POSITION - 0.5))
+    worn = np.minimum(wear * (place.blade.cleaves / CLEAVES_A_POSITION - 0.5), _WORST_BLADE)
+    median = median * np.exp(worn)
     dirty, raised = np.ones(len(at)), np.ones(len(at))
     for fault in of_kind(scenario.faults, "v-grooves-dirty", splicer.name):
         raised = raised * np.where(fault.active(at, zone), fault.size, 1.0)

@@ -41,6 +41,8 @@ class MachineTruth:
     check_days: pd.DataFrame
     electrodes: list[tuple[int, float]]
     """When electrodes were replaced, and the arcs on the old ones."""
+    worn_out: list[int]
+    """Splices at which a pair of electrodes passed its life."""
 
 
 @dataclass(frozen=True)
@@ -127,6 +129,7 @@ def run_splicer(
         days["technician"].to_numpy()[c_row], site[c_row], weather,
     )  # fmt: skip
     service = service_rows(scenario, splicer, days, morning, renewed, blade)
+    overdue = np.r_[False, s_arcs > model.electrode_life_arcs]
     worn_off = used[renewed] - zero[renewed - 1]
     begins = np.minimum(at[np.searchsorted(row, np.arange(len(days)))], morning)
     return MachineRecords(
@@ -137,6 +140,7 @@ def run_splicer(
             slopes,
             _check_days(scenario, splicer, days, at, row, c_at, c_row, passed),
             list(zip(morning[renewed].tolist(), worn_off.tolist(), strict=True)),
+            at[(overdue[1:] > overdue[:-1]).nonzero()].tolist(),
         ),
         Advised(
             need, begins, site, at, s_arcs, c_at, c_at[passed], found[passed], float(wanted[0])

@@ -68,6 +68,8 @@ class Truth:
         dirty_share``.
     crew_days : dict, optional
         The factor on loss that all streams shared, by day.
+    worn_out : list of dict, optional
+        ``splicer, since``: when electrodes passed the life of their model.
     """
 
     scenario: Mapping[str, Any]
@@ -81,6 +83,7 @@ class Truth:
     broken_rows: list[BrokenRow]
     streams: list[dict[str, Any]] | None = None
     crew_days: dict[str, float] | None = None
+    worn_out: list[dict[str, Any]] | None = None
 
     def to_json(self) -> str:
         """Return truth.json: one line a list entry, keys in a fixed order."""
@@ -156,6 +159,7 @@ def tell_truth(
         files=files,
         broken_rows=broken_rows,
         streams=_streams(scenario) if whole else None,
+        worn_out=_worn_out(machines) if whole else None,
         crew_days=_crew_days(scenario) if whole and scenario.losses.crew_day_sd > 0 else None,
     )
 
@@ -253,6 +257,14 @@ def _streams(scenario: Scenario) -> list[dict[str, Any]]:
                 }
             )
     return found
+
+
+def _worn_out(machines: Mapping[str, MachineTruth]) -> list[dict[str, Any]]:
+    return [
+        {"splicer": name, "since": iso_utc(at)}
+        for name, machine in machines.items()
+        for at in machine.worn_out
+    ]
 
 
 def _crew_days(scenario: Scenario) -> dict[str, float]:

@@ -44,3 +44,42 @@ def test_refused(tmp_path: Path, arcdrift: Any) -> None:
     done = arcdrift("simulate", tmp_path / "x", "--start", "soon")
     assert done.code == 2
     assert "--start soon is not a date" in done.sentence
+
+
+def test_faults_by_name_by_file_and_by_chance(tmp_path: Path, arcdrift: Any) -> None:
+    def planted(*options: Any) -> list[str]:
+        folder = tmp_path / str(len(list(tmp_path.iterdir())))
+        assert arcdrift("simulate", folder, "--splicers", 3, "--days", 20, *options).code == 0
+        truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
+        return [fault["kind"] for fault in truth["faults"]]
+
+    mine = tmp_path / "mine.toml"
+    mine.write_text("[[faults]]\nkind = 'arc-step'\nstart = 9\nsize = 12\n", encoding="utf-8")
+    assert planted() == []
+    assert planted("--faults", "none") == []
+    assert planted("--faults", mine) == ["arc-step"]
+    assert planted("--faults", "optimistic-estimator") == ["estimate-optimistic"]
+    assert len(planted("--faults", "some")) >= 1
+
+
+def test_sites_and_formats(tmp_path: Path, arcdrift: Any) -> None:
+    done = arcdrift("simulate", tmp_path, *SMALL, "--sites", 5, "--format", "parquet", "--json")
+    assert [item["file"] for item in done.data] == [
+        "arc-checks.parquet",
+        "splices.parquet",
+        "readings.parquet",
+        "service.parquet",
+    ]
+    crew = (tmp_path / "crew.toml").read_text(encoding="utf-8")
+    assert crew.count("[sites.") == 5
+
+
+def test_faults_that_cannot_be_are_refused(tmp_path: Path, arcdrift: Any) -> None:
+    done = arcdrift("simulate", tmp_path / "x", *SMALL, "--faults", "arc-stp")
+    assert done.code == 3
+    assert "Did you mean arc-step?" in done.sentence
+    done = arcdrift("simulate", tmp_path / "x", *SMALL, "--faults", "arc-step")
+    assert done.code == 2
+    assert "outside the simulated days" in done.sentence
+    assert arcdrift("simulate", tmp_path / "x", "--sample", "--format", "parquet").code == 2
+    assert not (tmp_path / "x").exists()

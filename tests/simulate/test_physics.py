@@ -12,7 +12,13 @@ from arcdrift.air import join_air
 from arcdrift.settings import load_crew
 from arcdrift.simulate import Fault, invented_crew
 from arcdrift.simulate.faults import FaultKind
-from arcdrift.simulate.losses import Conditions, make_splices
+from arcdrift.simulate.geometry import (
+    core_offset_um,
+    mean_uneven_loss_db,
+    tilt_of,
+    uneven_loss_db,
+)
+from arcdrift.simulate.losses import Conditions, LossLaw, make_splices
 from arcdrift.simulate.scenario import ArcLaw, Habits, ModelSpec
 from arcdrift.simulate.weather import make_weather
 
@@ -221,3 +227,48 @@ def test_weather_is_believable():
     assert weather.humidity.min() >= 8
     assert weather.humidity.max() <= 99
     assert ((weather.vapor > 0) & (weather.vapor < 40)).all()
+
+
+def test_geometry_costs_what_gaussian_modes_say():
+    # overlap integrals of Gaussian modes (Marcuse 1977): equal fibers of 9.2 um, 0.5 degrees of
+    # tilt at 1310 nm, n 1.46: 0.085792 dB; 1 um of offset: 0.205243 dB; 8.8 against 9.6 um:
+    # 0.032839 dB
+    assert uneven_loss_db(4.6, 4.6, np.array([0.5])) == pytest.approx(0.085792, abs=1e-6)
+    assert uneven_loss_db(4.4, 4.8, np.array([0.0])) == pytest.approx(0.032839, abs=1e-6)
+    assert core_offset_um(4.6, 4.6, np.array([0.205243])) == pytest.approx(1.0, abs=1e-5)
+
+
+def test_mean_cost_of_cleave_angles_is_that_of_many():
+    rng = np.random.default_rng(5)
+    left, right = (0.7 * np.exp(0.45 * rng.normal(size=400_000)) for _ in range(2))
+    # two ends tilted left and right in random directions, drawn as vectors
+    turn = rng.uniform(0, 2 * np.pi, len(left))
+    between = np.abs(left - right * np.exp(1j * turn))
+    tilt = tilt_of(left, right, np.random.default_rng(6))
+    assert np.mean(tilt**2) == pytest.approx(np.mean((0.1 * between) ** 2), rel=0.01)
+    # 0.085792 dB at half a degree, quadratic in small angles
+    expected = 0.085792 * np.mean((0.1 * between) ** 2) / 0.25
+    assert mean_uneven_loss_db(4.6, 4.6, 0.7, 0.45) == pytest.approx(expected, rel=0.01)
+
+
+def test_the_whole_law_keeps_the_program_s_mean():
+    n = 300_000
+    made = make_splices(
+        Conditions(
+            mean_db=np.full(n, 0.03 - float(mean_uneven_loss_db(4.6, 4.6, 0.7, 0.45))),
+            shape=np.full(n, 1.2),
+            day=np.arange(n) // 60,
+            mismatch=np.zeros(n),
+            mismatch_share=np.zeros(n),
+            dirty_factor=np.zeros(n),
+            cleave_median_deg=np.full(n, 0.7),
+            cleave_log_sd=np.full(n, 0.45),
+        ),
+        np.random.default_rng(2),
+        law=LossLaw(geometry=True),
+        azimuth=np.random.default_rng(3),
+    )
+    assert np.nanmean(made.loss_db) == pytest.approx(0.03, abs=3e-4)
+    # four tenths of what scatters is core offset: 4.343 (d / w)^2 dB, seen to within a third
+    offset = made.core_offset_um[made.outcome == "done"]
+    assert np.mean(4.343 * (offset / 4.6) ** 2) == pytest.approx(0.4 * 0.025, rel=0.1)
