@@ -1,0 +1,58 @@
+"""Simulated crews run through the analyses in memory, as a review would."""
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from arcdrift.air import prepare_readings
+from arcdrift.analysis.crew import Assessment, assess
+from arcdrift.analysis.splicer import summarize
+from arcdrift.finding import Finding
+from arcdrift.simulate import Scenario, SimulatedCrew, simulate_frames
+
+MONTH = 22
+
+
+@dataclass(frozen=True)
+class Run:
+    """One crew: what happened, and what the analyses say."""
+
+    made: SimulatedCrew
+    told: Assessment
+    now: pd.Timestamp
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        return self.told.findings
+
+    def about(self, subject: str, kinds: set[str]) -> list[Finding]:
+        """Findings of some kinds on a splicer or on one of its streams."""
+        return [
+            finding
+            for finding in self.findings
+            if finding.kind in kinds and finding.subject_id.split(" / ")[0] == subject
+        ]
+
+
+def run_crew(scenario: Scenario) -> Run:
+    """Simulate a crew and review it."""
+    made = simulate_frames(scenario)
+    readings = prepare_readings(made["readings"], made.crew)
+    now = max(made["splices"]["spliced_at"].max(), made["arc-checks"]["checked_at"].max())
+    splices = dict(list(made["splices"].groupby("splicer")))
+    checks = dict(list(made["arc-checks"].groupby("splicer")))
+    service = dict(list(made["service"].groupby("asset")))
+    nothing = made["service"].iloc[:0]
+    summaries = [
+        summarize(
+            str(name),
+            splices[name].reset_index(drop=True),
+            checks.get(name, made["arc-checks"].iloc[:0]).reset_index(drop=True),
+            readings,
+            service.get(name, nothing),
+            made.crew,
+            now,
+        )
+        for name in sorted(splices)
+    ]
+    return Run(made, assess(summaries, made["service"], made.crew, now), now)

@@ -1,0 +1,261 @@
+"""What the tool promises about error rates, measured on crews whose truth is known."""
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from arcdrift.analysis.advice import AirNow, LastCheck, Situation, advise
+from arcdrift.analysis.arc import ArcModel
+from arcdrift.analysis.crew import Assessment
+from arcdrift.simulate import invented_crew, load_plan
+from arcdrift.simulate.plant import plant
+from tests.recovery.crews import MONTH, Run, run_crew
+
+LOOK_BACK = pd.Timedelta(days=7)
+"""A finding that began this long before a fault is not about it."""
+
+
+# -- false alarms ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Alarms:
+    """Alarms of one healthy crew against its budget."""
+
+    streams: int
+    months: float
+    budget: float
+    raised: int
+    lowered: int
+    arc: int
+    early: int
+    """All alarms of the first two months."""
+
+    @property
+    def realized(self) -> float:
+        """All alarms a month over the budget."""
+        return (self.raised + self.lowered + self.arc) / self.months / self.budget
+
+
+def count_alarms(run: Run) -> Alarms:
+    """Count every chart's alarms in a crew without faults."""
+    frames = run.told.frames
+    days, points = frames["result_stream_days"], frames["result_arc_points"]
+    workdays = np.sort(days["day"].unique())
+    end = workdays[min(2 * MONTH, len(workdays)) - 1]
+    alarmed = days[days["alarm"] != ""]
+    at = points.loc[points["alarm"].astype(bool), "checked_at"].dt.strftime("%Y-%m-%d")
+    return Alarms(
+        streams=len(days.drop_duplicates(["splicer", "program"])),
+        months=len(workdays) / MONTH,
+        budget=run.made.crew.false_alarms_per_month,
+        raised=int((alarmed["alarm"] == "up").sum()),
+        lowered=int((alarmed["alarm"] == "down").sum()),
+        arc=len(at),
+        early=int((alarmed["day"] <= end).sum() + (at <= end).sum()),
+    )
+
+
+def healthy(seed: int, *, splicers: int, days: int = 365) -> Run:
+    """One crew without faults."""
+    return run_crew(invented_crew(splicers=splicers, days=days, seed=seed))
+
+
+# -- planted faults ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Expectation:
+    """What should be found when a scenario is planted.
+
+    Attributes
+    ----------
+    kinds : set of str
+        Findings that answer it.
+    harmless : bool
+        True where there should be none.
+    named : bool
+        True where the subject is a person: the finding must name them among its causes.
+    """
+
+    kinds: frozenset[str]
+    harmless: bool = False
+    named: bool = False
+
+
+ARC = frozenset({"arc-step", "arc-drift"})
+RAISED = frozenset({"loss-raised"})
+SCENARIOS: dict[str, Expectation] = {
+    "arc-step": Expectation(ARC),
+    "slow-drift": Expectation(ARC),
+    "electrodes-never-replaced": Expectation(frozenset({"electrodes-worn"})),
+    "dirty-v-grooves": Expectation(RAISED),
+    "careless-technician": Expectation(RAISED, named=True),
+    "newcomer": Expectation(RAISED, named=True),
+    "dull-blade": Expectation(RAISED | {"cleave-raised"}),
+    "holder-bent": Expectation(RAISED | {"cleave-uneven"}),
+    "wrong-program": Expectation(RAISED | {"program-unexpected"}),
+    "splicer-clock-reset": Expectation(frozenset({"clock-wrong"})),
+    "optimistic-estimator": Expectation(frozenset({"estimate-optimistic"})),
+    "checks-skipped": Expectation(frozenset({"check-missed"})),
+    "altitude-move": Expectation(ARC, harmless=True),
+    "cold-front": Expectation(ARC, harmless=True),
+}
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one planted fault; delay and error in days, NaN where there is none."""
+
+    scenario: str
+    found: bool
+    delay: float
+    onset_error: float
+
+
+def try_scenario(name: str, seed: int) -> tuple[Run, Outcome]:
+    """Plant one scenario in a crew of eight splicers over 120 days and look for it."""
+    run = run_crew(plant(invented_crew(seed=seed), load_plan(name)))
+    (fault,) = run.made.truth.faults
+    expected = SCENARIOS[name]
+    began = pd.Timestamp(fault["since"])
+    until = run.now if fault["until"] is None else pd.Timestamp(fault["until"])
+    if name == "electrodes-never-replaced":
+        worn = [row["since"] for row in run.made.truth.worn_out or []
+                if row["splicer"] == fault["subject"]]  # fmt: skip
+        began = pd.Timestamp(worn[0]) if worn else run.now
+    found = [
+        finding
+        for finding in run.findings
+        if finding.kind in expected.kinds
+        and _is_about(run, finding.subject_id, finding.likely_causes, fault, expected)
+        and began - LOOK_BACK <= pd.Timestamp(finding.since) <= until + LOOK_BACK
+    ]
+    if not found:
+        return run, Outcome(name, False, np.nan, np.nan)
+    first = min(found, key=lambda finding: finding.since)
+    onset = first.onset.estimate if first.onset else first.since
+    return run, Outcome(name, True, _days(first.since, began), _days(onset, began))
+
+
+def _is_about(
+    run: Run,
+    subject_id: str,
+    causes: Iterable[object],
+    fault: dict[str, object],
+    expected: Expectation,
+) -> bool:
+    subject = str(fault["subject"])
+    if expected.named:
+        return any(subject in str(cause) for cause in causes)
+    if fault["subject_type"] == "cleaver":
+        used = run.made["splices"]
+        at = used.loc[used["cleaver"] == subject, "splicer"].unique()
+        return subject_id.split(" / ")[0] in set(map(str, at))
+    if fault["subject_type"] == "crew":
+        return True
+    return subject_id.split(" / ")[0] == subject
+
+
+def _days(later: object, earlier: pd.Timestamp) -> float:
+    return float((pd.Timestamp(later) - earlier) / pd.Timedelta(days=1))  # type: ignore[arg-type]
+
+
+# -- intervals ---------------------------------------------------------------------------------
+
+
+def arc_models(told: Assessment) -> dict[str, ArcModel]:
+    """Models of the splicers that have one."""
+    rows = told.frames["result_arc_models"].dropna(subset=["model"])
+    return {
+        str(name): ArcModel.from_json(json.loads(text))
+        for name, text in zip(rows["splicer"], rows["model"], strict=True)
+    }
+
+
+def effect_coverage(run: Run) -> pd.DataFrame:
+    """Whether each 95 % interval of an arc effect holds the truth.
+
+    Returns
+    -------
+    DataFrame
+        ``splicer``, ``effect``, ``basis`` (own or pooled), ``inside``.
+    """
+    rows = []
+    for name, model in arc_models(run.told).items():
+        truth = run.made.truth.arc[name]
+        true = (truth["density"] * 0.01, truth["vapor"], truth["wear"])
+        for basis, effects in (("own", model.effects), ("pooled", model.pooled)):
+            rows += [
+                {"splicer": name, "effect": effect.name, "basis": basis,
+                 "inside": effect.low <= value <= effect.high}
+                for effect, value in zip(effects, true, strict=bool(effects))
+            ]  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def required_coverage(run: Run) -> pd.DataFrame:
+    """Whether the advised setting's 95 % interval holds the setting truly required.
+
+    Asked four times a splicer over the last fortnight, on the present electrodes, in the air and
+    at the wear that truly were.
+
+    Returns
+    -------
+    DataFrame
+        ``splicer``, ``inside``.
+    """
+    rows = []
+    for name, model in arc_models(run.told).items():
+        renewed = [
+            pd.Timestamp(row["replaced_at"])
+            for row in run.made.truth.electrodes
+            if row["splicer"] == name
+        ]
+        moments = [run.now - pd.Timedelta(days=days) for days in (0.1, 4, 8, 12)]
+        asked = [at for at in moments if not renewed or at > max(renewed)]
+        truth = run.made.required(name, pd.DatetimeIndex(asked))
+        for at, row in zip(asked, truth.itertuples(), strict=True):
+            told = advise(_situation(name, model, at, row), model, run.made.crew)
+            if told.required is not None:
+                inside = told.required["low"] <= row.required <= told.required["high"]
+                rows.append({"splicer": name, "inside": inside})
+    return pd.DataFrame(rows, columns=["splicer", "inside"])
+
+
+def _situation(name: str, model: ArcModel, at: pd.Timestamp, truth: Any) -> Situation:
+    """The splicer as it truly stood, so that only the model can be wrong."""
+    last = LastCheck(
+        checked_at=at, site=None, arc_setting=truth.in_force, arcs=truth.arcs,
+        temperature_c=None, pressure_hpa=None, humidity_pct=None,
+        air_density=truth.air_density, vapor_pressure=truth.vapor_pressure,
+    )  # fmt: skip
+    air = AirNow(
+        temperature_c=None, pressure_hpa=None, humidity_pct=None,
+        air_density=truth.air_density, vapor_pressure=truth.vapor_pressure,
+        source="truth", age_min=0.0,
+    )  # fmt: skip
+    return Situation(
+        splicer=name, now=at, day_started=at, site=None, unit=model.unit, tolerance=None,
+        last_check=last, failed_since=0, service_since=(), air=air, arcs_now=truth.arcs,
+        program_classes=(),
+    )  # fmt: skip
+
+
+# -- check statuses ----------------------------------------------------------------------------
+
+
+def wrong_statuses(run: Run) -> int:
+    """Splicer-days whose status, splices, or splices before the check differ from the truth."""
+    columns = ["splicer", "day", "status", "splices", "splices_before_check"]
+    got = run.told.frames["result_check_days"]
+    got = got.loc[got["splices"] > 0, columns].set_index(["splicer", "day"]).sort_index()
+    truth = pd.DataFrame(run.made.truth.check_days)
+    truth = truth.loc[truth["splices"] > 0, columns].set_index(["splicer", "day"]).sort_index()
+    if not got.index.equals(truth.index):
+        return len(got.index.symmetric_difference(truth.index))
+    return int((got != truth).any(axis=1).sum())
