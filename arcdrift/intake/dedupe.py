@@ -4,7 +4,7 @@ Two rows are the same event when they share the identity of their kind: splicer 
 the splice number where there is one. A log that keeps minutes only may hold several events in
 one minute; there rows are matched by content, and rows beyond the stored ones are new.
 The cost is linear in the file's rows plus the stored rows of the same splicers or sites in
-the file's range of time.
+the file's ranges of time.
 """
 
 from collections.abc import Callable, Iterable
@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from sqlalchemy import Select, select
+from sqlalchemy import Select, or_, select
 
 from arcdrift.intake.clock import coded
 from arcdrift.intake.kinds import Kind
@@ -26,6 +26,8 @@ Ints = npt.NDArray[np.int64]
 Reader = Callable[[Select[Any]], pd.DataFrame]
 
 NEW, STORED, CONFLICT = 0, 1, 2
+_GAP_US = 7 * 86_400_000_000
+_MOST_RANGES = 40
 
 
 @dataclass(frozen=True)
@@ -182,18 +184,28 @@ def _stacked(old: pd.Series, new: pd.Series) -> pd.Series:
 
 
 def _stored(read: Reader, kind: Kind, frame: pd.DataFrame, columns: Iterable[str]) -> pd.DataFrame:
-    """Stored rows of the same splicers or sites in the frame's range of time, by id."""
+    """Stored rows of the same splicers or sites in the frame's ranges of time, by id."""
     table = RECORDS[kind.name]
     when = table.columns[kind.time_column]
-    times = frame[kind.time_column].astype("int64")
-    query: Select[Any] = select(table.columns.id, *(table.columns[name] for name in columns)).where(
-        when.between(int(times.min()), int(times.max()))
-    )
+    query: Select[Any] = select(table.columns.id, *(table.columns[name] for name in columns))
+    at = np.asarray(frame[kind.time_column].astype("int64"), dtype=np.int64)
     whose = [name for name in ("site", "splicer", "asset") if name in kind.identity]
-    either = [
+    theirs = [
         table.columns[name].in_(frame[name].dropna().unique().tolist())
         for name in whose
         if frame[name].notna().any()
     ]
-    either_one = either[0] if len(either) == 1 else either[0] | either[1]
-    return read(query.where(either_one))
+    in_range = [when.between(first, last) for first, last in _ranges(at)]
+    return read(query.where(or_(*theirs), or_(*in_range)))
+
+
+def _ranges(at: Ints) -> list[tuple[int, int]]:
+    """Ranges that the times fall in, so that one wrong clock does not span the whole store."""
+    times = np.sort(at)
+    gaps = np.diff(times)
+    wide = np.flatnonzero(gaps > _GAP_US)
+    if len(wide) >= _MOST_RANGES:
+        wide = np.sort(wide[np.argsort(gaps[wide])[-(_MOST_RANGES - 1) :]])
+    first = times[np.concatenate([[0], wide + 1])]
+    last = times[np.concatenate([wide, [len(times) - 1]])]
+    return list(zip(first.tolist(), last.tolist(), strict=True))

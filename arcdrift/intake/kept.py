@@ -5,6 +5,7 @@ from collections import Counter
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from sqlalchemy import Connection, select
 
@@ -52,10 +53,13 @@ def problem_groups(rows: RawRows, typed: Typed, lines: Ints) -> tuple[ProblemGro
     """Group the problems of the rows that begin on the given lines, the commonest first."""
     among = np.isin(rows.first + 1, lines)
     groups = typed.problems.groups(rows.first + 1, among)
-    broken = [row for row in rows.broken if row.first + 1 in set(lines.tolist())]
-    for code, count in Counter(row.code for row in broken).items():
-        first = next(row.first for row in broken if row.code == code)
-        groups.append(ProblemGroup(code, "", count, first + 1, SENTENCES[code]))
+    wanted = set(lines.tolist())
+    by_code: dict[str, list[int]] = {}
+    for row in rows.broken:
+        if row.first + 1 in wanted:
+            by_code.setdefault(row.code, []).append(row.first + 1)
+    for code, begun in by_code.items():
+        groups.append(ProblemGroup(code, "", len(begun), begun[0], SENTENCES[code]))
     return tuple(sorted(groups, key=lambda group: (-group.count, group.first_line)))
 
 
@@ -112,11 +116,17 @@ def _differences(ours: pd.DataFrame, theirs: pd.DataFrame) -> list[str]:
     differs: list[dict[str, list[Any]]] = [{} for _ in range(len(ours))]
     for name in ours.columns:
         a, b = ours[name], theirs[name]
-        changed = ~((a == b) | (a.isna() & b.isna())).to_numpy(bool)
-        for row in np.flatnonzero(changed).tolist():
-            pair = [None if pd.isna(value) else value for value in (a.iloc[row], b.iloc[row])]
+        changed = np.flatnonzero(~((a == b) | (a.isna() & b.isna())).to_numpy(bool))
+        pairs = zip(changed.tolist(), _plain(a, changed), _plain(b, changed), strict=True)
+        for row, *pair in pairs:
             differs[row][name] = pair
     return [json.dumps(one, ensure_ascii=False) for one in differs]
+
+
+def _plain(values: pd.Series, rows: npt.NDArray[np.intp]) -> list[Any]:
+    """The values of some rows, None for missing."""
+    chosen = values.iloc[rows].astype(object)
+    return chosen.where(chosen.notna(), None).tolist()
 
 
 def _kept_before(connection: Connection, kind: Kind, frame: pd.DataFrame) -> Bools:

@@ -12,7 +12,6 @@ from sqlalchemy import text
 
 from arcdrift.errors import BadInput
 from arcdrift.intake import intake
-from arcdrift.intake.export import export_quarantine
 from arcdrift.intake.layouts import load_layout
 from arcdrift.settings import Crew, Site
 from arcdrift.store import schema
@@ -142,6 +141,15 @@ def test_overlapping_exports_add_only_what_is_new(engine, bring):
     assert counts(bring(HEADER + "".join(reversed(rows[8:])))) == (8, 4, 0, 0)
     assert records(engine, "splices")["spliced_at"].is_unique
     assert len(records(engine, "splices")) == 20
+
+
+def test_a_file_with_gaps_finds_what_is_stored(engine, bring):
+    rows = "".join(f"Heron,20{n:02}-03-01 10:00:30,0.03,Alder\n" for n in range(25))
+    rows += "".join(
+        f"Heron,2024-{n:02}-{d:02} 08:00:30,0.03,Alder\n" for n in range(1, 13) for d in (1, 11, 21)
+    )
+    assert counts(bring(HEADER + rows)) == (61, 0, 0, 0)
+    assert counts(bring(HEADER + rows)) == (0, 61, 0, 0)
 
 
 def test_other_splicers_and_times_are_not_touched(bring):
@@ -362,26 +370,6 @@ def test_one_wrong_cell_is_one_problem(engine, bring):
     assert list(quarantined(engine)["message"]) == [
         "Arc setting 'x' is not a number; write it like 12.5."
     ]
-
-
-def test_the_quarantine_can_be_exported(engine, bring, tmp_path):
-    bring(HEADER + 'Heron,2025-03-01 10:00:30,0.03,"open\n\nHeron,,99,Al;der\n')
-    path = tmp_path / "apart.csv"
-    assert export_quarantine(engine, path) == 2
-    frame = pd.read_csv(path)
-    assert list(frame.columns) == [
-        "file",
-        "line",
-        "last_line",
-        "column",
-        "code",
-        "message",
-        "raw",
-    ]
-    assert list(frame["line"]) == [2, 4]
-    assert list(frame["raw"]) == ['Heron,2025-03-01 10:00:30,0.03,"open', "Heron,,99,Al;der"]
-    assert list(frame["code"]) == ["quote-unclosed", "value-missing"]
-    assert list(frame["file"]) == ["log.csv"] * 2
 
 
 def test_a_file_name_given_is_the_one_kept(engine, bring):

@@ -5,12 +5,27 @@ import sqlite3
 import threading
 import time
 
+import pandas as pd
 import pytest
 from sqlalchemy import select
 
-from arcdrift.store import read, schema
-from arcdrift.store.connect import open_store
+from arcdrift.store import read, schema, write
+from arcdrift.store.connect import open_store, writing
 from arcdrift.store.gate import GatedConnection, gate_of
+
+NAMES = {"file_name": "log.csv", "sha256": "0", "kind": "service"}
+COUNTS = (
+    "size_bytes",
+    "started_at",
+    "seconds",
+    "lines",
+    "other_lines",
+    "rows",
+    "accepted",
+    "already_stored",
+    "conflicting",
+    "quarantined",
+)
 
 
 def test_arrow_reads_keep_out_while_an_ordinary_connection_is_open(tmp_path, monkeypatch):
@@ -69,3 +84,37 @@ def test_a_connection_closed_twice_counts_once(tmp_path):
     two.close()
     with gate_of(path).arrow() as free:
         assert free
+
+
+def test_reads_beside_writes_leave_the_store_whole(tmp_path):
+    engine = open_store(tmp_path)
+    rounds, seen, failed = 15, [], []
+
+    def write_many():
+        for _ in range(rounds):
+            frame = pd.DataFrame({"asset": ["Heron"] * 400, "action": "cleaned", "line": 2})
+            frame["serviced_at"] = pd.Timestamp("2025-03-01", tz="UTC").as_unit("us")
+            with writing(engine) as connection:
+                import_id = write.add_import(connection, dict.fromkeys(COUNTS, 0) | NAMES)
+                write.add_rows(connection, schema.service, frame.assign(import_id=import_id))
+
+    def read_many(stop):
+        try:
+            while not stop.is_set():
+                seen.append(len(read.records(engine, "service")))
+        except Exception as problem:
+            failed.append(problem)
+
+    stop = threading.Event()
+    readers = [threading.Thread(target=read_many, args=(stop,)) for _ in range(2)]
+    for thread in readers:
+        thread.start()
+    write_many()
+    stop.set()
+    for thread in readers:
+        thread.join(20)
+    assert not failed
+    assert all(count % 400 == 0 for count in seen)
+    assert len(read.records(engine, "service")) == 400 * rounds
+    with engine.connect() as connection:
+        assert connection.exec_driver_sql("PRAGMA integrity_check").scalar() == "ok"
