@@ -13,6 +13,7 @@ from arcdrift.finding import Cause, Finding, Onset
 EPISODE_DAYS = 30
 NEAR_DAYS = 5
 WORN_SHARE = 0.9
+HEAVY_SD = 2.0
 BEFORE, AFTER = 25, 10  # checks looked at around a change
 MIN_BEFORE = 5
 LATEST = 5  # checks the latest level is averaged over
@@ -28,6 +29,7 @@ def arc_findings(
     now: pd.Timestamp,
     life_arcs: int | None,
     slopes: Floats | None = None,
+    repeatability: float | None = None,
 ) -> list[Finding]:
     """Findings for one splicer.
 
@@ -44,13 +46,17 @@ def arc_findings(
     slopes : array of shape (3,), optional
         Slopes on air and wear that owe nothing to the change itself, such as the sisters'; the
         size and shape of a change are read off the setting less what these explain.
+    repeatability : float, optional
+        Standard deviation of a check (setting units); a change under two of them is watched,
+        not acted on.
     """
     found = []
     judged = points[points["z"].notna()].reset_index(drop=True)
     alarmed = judged[judged["alarm"].astype(bool)]
     for rows in episodes(alarmed["checked_at"], pd.Timedelta(days=EPISODE_DAYS)):
         positions = rows.to_numpy(dtype=np.int64)
-        found.append(_drift(judged, positions, service, unit, now, slopes))
+        drift = _drift(judged, positions, service, unit, now, slopes, repeatability)
+        found.append(drift)
     worn = _worn(points, now, life_arcs)
     return found if worn is None else [*found, worn]
 
@@ -62,6 +68,7 @@ def _drift(
     unit: str,
     now: pd.Timestamp,
     slopes: Floats | None,
+    repeatability: float | None,
 ) -> Finding:
     first, last = int(alarms[0]), int(alarms[-1])
     start = _after_reset(judged, first)
@@ -71,6 +78,7 @@ def _drift(
     times = judged["checked_at"]
     change, shape = _size(judged, begins, last, slopes)
     kind = "arc-step" if shape == "step" else "arc-drift"
+    heavy = repeatability is None or abs(change) >= HEAVY_SD * repeatability
     splicer = str(judged["splicer"].iloc[0])
     since = times[begins]
     words = "jumped" if kind == "arc-step" else "has been drifting"
@@ -85,7 +93,7 @@ def _drift(
             times[start + onset.earliest].to_pydatetime(),
             times[start + onset.latest].to_pydatetime(),
         ),
-        severity=severity(times[last], now, heavy=True),
+        severity=severity(times[last], now, heavy=heavy),
         evidence={
             "unexplained_change": round(change, 1),
             "setting_unit": unit,

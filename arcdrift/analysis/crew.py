@@ -156,6 +156,7 @@ def _arc_findings(
         for model in models
         if isinstance(model, ArcModel)
     }
+    repeatability = {model.splicer: model.sigma for model in models if isinstance(model, ArcModel)}
     for name, mine in points.groupby("splicer"):
         settings = crew.splicers.get(str(name), Splicer())
         own = service[service["asset"] == name]
@@ -166,6 +167,7 @@ def _arc_findings(
             now,
             settings.electrode_life_arcs,
             slopes.get(str(name)),
+            repeatability.get(str(name)),
         )
     return found
 

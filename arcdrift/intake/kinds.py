@@ -215,12 +215,6 @@ READINGS = Kind(
                 title="site",
                 ignore_na=False,
             ),
-            pa.Check(
-                lambda f: f[list(_AIR)].notna().any(axis=1),
-                name="reading-empty",
-                title="temperature_c",
-                ignore_na=False,
-            ),
         ],
     ),
     time_column="read_at",

@@ -38,7 +38,6 @@ SENTENCES: dict[str, str] = {
     "setting-missing": "arc_setting is missing on a passed check; fill it in.",
     "loss-missing": "loss_db is missing and outcome is not error; fill it in.",
     "place-missing": "A reading needs a site or a splicer; fill one in.",
-    "reading-empty": "The reading has no temperature, pressure or humidity; fill one in.",
     "time-unreadable": "{column} {value!r} is not a time; write it like 2025-03-01 14:05.",
     "time-not-existing": (
         "{column} {value!r} lies in the hour skipped when clocks went forward; correct it."

