@@ -9,8 +9,12 @@ from sqlalchemy import Engine
 from arcdrift.air import prepare_readings
 from arcdrift.analysis.advice import Advice, advise
 from arcdrift.analysis.arc import ArcModel, Refusal
+from arcdrift.analysis.days import workdays
+from arcdrift.analysis.loss import PRIOR_BETWEEN, PRIOR_WITHIN
+from arcdrift.analysis.loss_days import production
+from arcdrift.analysis.prep import PrepEffects, prep_effects
 from arcdrift.analysis.situation import PROGRAM_DAYS, situation_of
-from arcdrift.analysis.splicer import SPLICE_COLUMNS
+from arcdrift.analysis.splicer import SPLICE_COLUMNS, technician_days
 from arcdrift.errors import UsageError
 from arcdrift.settings import Crew, Splicer
 from arcdrift.store import read
@@ -129,3 +133,22 @@ def _stored_model(engine: Engine, splicer: str) -> ArcModel | Refusal | None:
         return ArcModel.from_json(json.loads(row["model"]))
     except (KeyError, TypeError):  # written by another version: as good as none
         return None
+
+
+def prep_now(engine: Engine, crew: Crew) -> PrepEffects | str:
+    """Technician and splicer effects from everything in the store, or why there are none."""
+    parts = []
+    for splicer in read.splicers(engine):
+        work = production(
+            read.records(engine, "splices", splicers=[splicer], columns=SPLICE_COLUMNS)
+        )
+        days = technician_days(work, workdays(work, crew, "spliced_at"))
+        parts.append(days.assign(splicer=splicer))
+    if not parts:
+        return "There are no splices yet; import some first."
+    runs = read.result(engine, "analysis_run")
+    within, between = PRIOR_WITHIN, PRIOR_BETWEEN
+    if len(runs):
+        used = json.loads(runs["summary"].iloc[0])
+        within, between = used["within_day_sd"] ** 2, used["between_day_sd"] ** 2
+    return prep_effects(pd.concat(parts, ignore_index=True), within, between)

@@ -13,7 +13,7 @@ from sqlalchemy import Engine
 
 from arcdrift import __version__
 from arcdrift.air import prepare_readings
-from arcdrift.analysis.asking import advise_now, now_of
+from arcdrift.analysis.asking import advise_now, now_of, prep_now
 from arcdrift.analysis.crew import assess
 from arcdrift.analysis.splicer import SPLICE_COLUMNS, summarize
 from arcdrift.analysis.tables import for_store
@@ -23,7 +23,7 @@ from arcdrift.settings import Crew
 from arcdrift.store import read
 from arcdrift.store.write import replace_results
 
-__all__ = ["Review", "advise_now", "now_of", "review"]
+__all__ = ["Review", "advise_now", "now_of", "prep_now", "review"]
 
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, how many are done, and how many there are."""

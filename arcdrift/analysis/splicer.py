@@ -37,6 +37,7 @@ SPLICE_COLUMNS = (
 )
 HISTOGRAM_STEP_DB = 0.001
 OVER_DB = 0.10
+NOBODY = "(technician not logged)"
 
 
 @dataclass(frozen=True)
@@ -105,7 +106,7 @@ def summarize(
     return SplicerSummary(
         splicer=splicer,
         days=loss_days(splices, service, crew),
-        groups=_groups(work, day, crew),
+        groups=technician_days(work, day),
         checks=daily_checks(checks, splices, crew, now),
         points=arc_points(checks, check_air, service),
         histogram=_histogram(work, day),
@@ -138,12 +139,21 @@ def _situation(
     return situation_of(splicer, checks, recent, service, readings[near], crew, now)
 
 
-def _groups(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
+def technician_days(work: pd.DataFrame, day: pd.Series) -> pd.DataFrame:
+    """Daily sums of one splicer's production splices by program and technician.
+
+    Parameters
+    ----------
+    work : DataFrame
+        From `arcdrift.analysis.loss_days.production`.
+    day : Series
+        Their local workdays.
+    """
     angle = work[["cleave_left_deg", "cleave_right_deg"]].max(axis=1)
     frame = pd.DataFrame(
         {
             "program": work["program"].fillna(NO_PROGRAM),
-            "technician": work["technician"].fillna("(technician not logged)"),
+            "technician": work["technician"].fillna(NOBODY),
             "day": day,
             "day_start": work["spliced_at"],
             "n": 1,

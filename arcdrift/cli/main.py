@@ -18,6 +18,7 @@ from arcdrift.cli import (
     import_files,
     imports,
     init,
+    prep,
     quarantine,
     serve,
     simulate,
@@ -107,6 +108,7 @@ app.command("analyze", rich_help_panel=ANSWERS)(analyze.analyze)
 app.command("findings", rich_help_panel=ANSWERS)(findings.findings)
 app.command("checks", rich_help_panel=ANSWERS)(checks.checks)
 app.command("advise", rich_help_panel=ANSWERS)(advise.advise)
+app.command("prep", rich_help_panel=ANSWERS)(prep.prep)
 
 
 def run(arguments: list[str] | None = None) -> None:

@@ -6,7 +6,7 @@ import pandas as pd
 
 from arcdrift.air import prepare_readings
 from arcdrift.analysis.crew import Assessment, assess
-from arcdrift.analysis.splicer import summarize
+from arcdrift.analysis.splicer import SplicerSummary, summarize
 from arcdrift.finding import Finding
 from arcdrift.simulate import Scenario, SimulatedCrew, simulate_frames
 
@@ -18,6 +18,7 @@ class Run:
     """One crew: what happened, and what the analyses say."""
 
     made: SimulatedCrew
+    summaries: list[SplicerSummary]
     told: Assessment
     now: pd.Timestamp
 
@@ -55,4 +56,4 @@ def run_crew(scenario: Scenario) -> Run:
         )
         for name in sorted(splices)
     ]
-    return Run(made, assess(summaries, made["service"], made.crew, now), now)
+    return Run(made, summaries, assess(summaries, made["service"], made.crew, now), now)

@@ -11,6 +11,8 @@ import pandas as pd
 from arcdrift.analysis.advice import AirNow, LastCheck, Situation, advise
 from arcdrift.analysis.arc import ArcModel
 from arcdrift.analysis.crew import Assessment
+from arcdrift.analysis.loss import relative_level
+from arcdrift.analysis.prep import prep_effects
 from arcdrift.simulate import invented_crew, load_plan
 from arcdrift.simulate.plant import plant
 from tests.recovery.crews import MONTH, Run, run_crew
@@ -244,6 +246,32 @@ def _situation(name: str, model: ArcModel, at: pd.Timestamp, truth: Any) -> Situ
         last_check=last, failed_since=0, service_since=(), air=air, arcs_now=truth.arcs,
         program_classes=(),
     )  # fmt: skip
+
+
+def technician_coverage(run: Run) -> pd.DataFrame:
+    """Whether each technician's 95 % interval on loss holds the true effect.
+
+    Both are differences from the crew's average, on the scale of `relative_level`.
+
+    Returns
+    -------
+    DataFrame
+        ``technician``, ``inside``.
+    """
+    work = pd.concat([part.groups.assign(splicer=part.splicer) for part in run.summaries])
+    used = json.loads(run.told.settings)
+    told = prep_effects(work, used["within_day_sd"] ** 2, used["between_day_sd"] ** 2)
+    if isinstance(told, str):
+        return pd.DataFrame(columns=["technician", "inside"])
+    table = told.technicians.dropna(subset=["effect"]).set_index("name")
+    factors = {
+        name: np.exp(row["log_mean_loss"]) for name, row in run.made.truth.technicians.items()
+    }
+    truth = pd.Series(relative_level(np.array(list(factors.values()))), index=list(factors))
+    truth = truth.reindex(table.index)
+    truth -= truth.mean()
+    inside = (table["low"] <= truth) & (truth <= table["high"])
+    return pd.DataFrame({"technician": table.index, "inside": inside.to_numpy()})
 
 
 # -- check statuses ----------------------------------------------------------------------------
