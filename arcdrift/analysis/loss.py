@@ -29,7 +29,9 @@ PRIOR_BETWEEN = 0.10**2
 PRIOR_WITHIN = 1.0
 """Squared coefficient of variation of one capped splice before the crew has shown its own."""
 PSEUDO_DAYS = 20.0
-LAG1_SHARE = 0.8
+LAG1_SHARE = 1.0
+"""The whole pooled correlation: people who stay on a splicer for a week make it last longer than
+its lag-1 says."""
 LAG1_MAX = 0.6
 SHORTEST_RUN = 10.0
 """Days between false alarms below which a chart says nothing; a budget asks for no less."""

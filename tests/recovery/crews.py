@@ -39,7 +39,7 @@ def run_crew(scenario: Scenario) -> Run:
     """Simulate a crew and review it."""
     made = simulate_frames(scenario)
     readings = prepare_readings(made["readings"], made.crew)
-    now = max(made["splices"]["spliced_at"].max(), made["arc-checks"]["checked_at"].max())
+    now = pd.Timestamp(scenario.end).as_unit("us")
     splices = dict(list(made["splices"].groupby("splicer")))
     checks = dict(list(made["arc-checks"].groupby("splicer")))
     service = dict(list(made["service"].groupby("asset")))

@@ -19,6 +19,7 @@ from tests.recovery.crews import MONTH, Run, run_crew
 
 LOOK_BACK = pd.Timedelta(days=7)
 """A finding that began this long before a fault is not about it."""
+EARLY = pd.Timedelta(days=21)
 
 
 # -- false alarms ------------------------------------------------------------------------------
@@ -129,7 +130,8 @@ def try_scenario(name: str, seed: int) -> tuple[Run, Outcome]:
     if name == "electrodes-never-replaced":
         worn = [row["since"] for row in run.made.truth.worn_out or []
                 if row["splicer"] == fault["subject"]]  # fmt: skip
-        began = pd.Timestamp(worn[0]) if worn else run.now
+        # the finding is meant to come before the electrodes are worn out
+        began = (pd.Timestamp(worn[0]) if worn else run.now) - EARLY
     found = [
         finding
         for finding in run.findings

@@ -139,8 +139,8 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=Path("study"), help="folder for the results")
     parser.add_argument("--processes", type=int, default=2)
     options = parser.parse_args()
-    crews = {50: 3, 300: 0} if options.quick else {50: 12, 300: 2}
-    trials = 4 if options.quick else 20
+    crews = {50: 3, 300: 0} if options.quick else {50: 8, 300: 1}
+    trials = 4 if options.quick else 12
     options.out.mkdir(exist_ok=True)
     with ProcessPoolExecutor(options.processes) as pool:
         seen: list[Healthy] = []

@@ -1,0 +1,58 @@
+"""The recovery study in a short form: a few crews, bounds wide enough for their chance.
+
+The long form, ``python -m tests.recovery.study``, is what README quotes.
+"""
+
+import pytest
+
+from arcdrift.simulate import invented_crew, load_plan
+from arcdrift.simulate.plant import plant
+from tests.recovery.crews import run_crew
+from tests.recovery.promises import (
+    count_alarms,
+    healthy,
+    required_coverage,
+    technician_coverage,
+    try_scenario,
+    wrong_statuses,
+)
+
+pytestmark = pytest.mark.xdist_group("promises")
+
+
+@pytest.fixture(scope="module")
+def year():
+    return healthy(77, splicers=12, days=240)
+
+
+def test_a_healthy_crew_keeps_near_its_budget(year):
+    # about 11 months at 2 alarms: 22 expected, Poisson; 2 budgets would be 4.7 standard errors
+    alarms = count_alarms(year)
+    assert alarms.months > 8
+    assert alarms.realized < 2.0
+
+
+def test_every_check_status_of_a_healthy_crew_is_exact(year):
+    assert len(year.made.truth.check_days) > 1500
+    assert wrong_statuses(year) == 0
+
+
+def test_intervals_of_advice_and_people_hold_the_truth(year):
+    # some 45 and 15 intervals at .95; these bounds fail once in thousands of healthy years
+    assert required_coverage(year)["inside"].mean() > 0.75
+    assert technician_coverage(year)["inside"].mean() > 0.7
+
+
+@pytest.mark.parametrize(
+    ("name", "within_days"), [("arc-step", 14.0), ("slow-drift", 45.0), ("dirty-v-grooves", 12.0)]
+)
+def test_a_planted_fault_is_found(name, within_days):
+    run, outcome = try_scenario(name, seed=5)
+    assert outcome.found
+    assert outcome.delay <= within_days
+    assert wrong_statuses(run) == 0
+
+
+def test_nights_rooms_and_weekends_keep_every_status_exact():
+    scenario = plant(invented_crew(splicers=6, days=60, seed=9), load_plan("nights-and-rooms"))
+    assert wrong_statuses(run_crew(scenario)) == 0
