@@ -17,6 +17,8 @@ Verdict = Literal["recalibrate", "keep-working", "cannot-tell"]
 REPEATABILITIES = 3.0
 RECALIBRATE_AT = 0.5
 """Probability from which the model alone says recalibrate: more likely off than not."""
+FINE_BELOW = 6.0
+"""Tolerance (setting units) under which settings are told to a tenth."""
 MARGIN = 0.1
 """How far beyond the air seen, as a share of its range, the model may still be asked."""
 Z95 = 1.959964
@@ -138,7 +140,8 @@ def advise(situation: Situation, model: ArcModel | Refusal | None, crew: Crew) -
         verdict = "keep-working"
         if answer is None:
             reasons.append("A check was passed today and the air has not moved past any rule.")
-    reasons.extend(situation.open_findings)
+    reasons[:0] = situation.open_findings if verdict != "recalibrate" else ()
+    reasons.extend(situation.open_findings if verdict == "recalibrate" else ())
     last, air = situation.last_check, situation.air
     return Advice(
         splicer=situation.splicer,
@@ -235,10 +238,12 @@ def _ask_model(
     tolerance = situation.tolerance or REPEATABILITIES * model.sigma
     off = value - last.arc_setting
     probability = float(norm.cdf((-tolerance - off) / sd) + norm.sf((tolerance - off) / sd))
+    digits = 0 if tolerance >= FINE_BELOW else 1
     sentence = (
-        f"The arc should be at {value:.0f} {model.unit} (95 %: {value - Z95 * sd:.0f} to "
-        f"{value + Z95 * sd:.0f}); it is set to {last.arc_setting:g}. Chance of being off by more "
-        f"than {tolerance:.0f}: {probability:.0%}."
+        f"The arc should be at {value:.{digits}f} {model.unit} (95 %: "
+        f"{value - Z95 * sd:.{digits}f} to {value + Z95 * sd:.{digits}f}); it is set to "
+        f"{last.arc_setting:g}. Chance of being off by more than {tolerance:.{digits}f}: "
+        f"{_chance(probability)}."
     )
     note = f"From {model.used} checks of this splicer"
     note += f" and slopes of {model.sisters} sister splicers." if model.sisters else "."
@@ -255,6 +260,13 @@ def _ask_model(
         sentence=sentence,
     )
     return answer, note
+
+
+def _chance(probability: float) -> str:
+    """Probability in words that never claim certainty."""
+    if probability < 0.01:
+        return "under 1 %"
+    return "over 99 %" if probability > 0.99 else f"{probability:.0%}".replace("%", " %")
 
 
 def _outside(model: ArcModel, air: AirNow) -> str | None:

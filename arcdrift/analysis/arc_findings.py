@@ -5,13 +5,12 @@ import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.arc_drift import center_air
-from arcdrift.analysis.causes import ROUTINE
+from arcdrift.analysis.causes import not_after
 from arcdrift.analysis.episodes import episodes, severity
 from arcdrift.charts.change_point import step_onset
 from arcdrift.finding import Cause, Finding, Onset
 
 EPISODE_DAYS = 30
-NEAR_DAYS = 5
 WORN_SHARE = 0.9
 HEAVY_SD = 2.0
 BEFORE, AFTER = 25, 10  # checks looked at around a change
@@ -166,9 +165,7 @@ def _causes(
     service: pd.DataFrame, since: pd.Timestamp, judged: pd.DataFrame, begins: int
 ) -> tuple[Cause, ...]:
     causes = []
-    span = pd.Timedelta(days=NEAR_DAYS)
-    near = service[(service["serviced_at"] - since).abs() <= span]
-    near = near[~near["action"].isin(ROUTINE)]
+    near = not_after(service, since)
     causes += [
         Cause(f"service: {action}", f"done on {when:%Y-%m-%d}, near the onset", 0.5)
         for action, when in zip(near["action"], near["serviced_at"], strict=True)

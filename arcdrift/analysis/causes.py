@@ -98,12 +98,18 @@ def _arc(history: StreamHistory, onset: pd.Timestamp) -> list[Cause]:
 
 def _service(history: StreamHistory, onset: pd.Timestamp) -> list[Cause]:
     service = history.service
-    near = service[(service["serviced_at"] - onset).abs() <= pd.Timedelta(days=NEAR_DAYS)]
-    near = near[~near["action"].isin(ROUTINE)]
+    near = not_after(service, onset)
     return [
         Cause(f"service: {action}", f"done on {when:%Y-%m-%d}, near the onset", 0.5)
         for action, when in zip(near["action"], near["serviced_at"], strict=True)
     ]
+
+
+def not_after(service: pd.DataFrame, onset: pd.Timestamp) -> pd.DataFrame:
+    """Service that may have caused a change: shortly before its onset, never well after it."""
+    lead = onset - service["serviced_at"]
+    near = (lead <= pd.Timedelta(days=NEAR_DAYS)) & (lead >= -pd.Timedelta(days=1))
+    return service[near & ~service["action"].isin(ROUTINE)]
 
 
 def _angles(before: pd.DataFrame, after: pd.DataFrame, sign: float) -> list[Cause]:

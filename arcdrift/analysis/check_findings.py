@@ -42,7 +42,9 @@ def _of_splicer(
     for rows in episodes(cases["day"], pd.Timedelta(days=EPISODE_DAYS)):
         part = cases.loc[rows]
         first, last = part["first_splice_at"].min(), part["first_splice_at"].max()
-        inside = worked["day"].between(part["day"].min(), part["day"].max())
+        # three weeks either side hold no other case, so the share is not picked to look bad
+        around = pd.Timedelta(days=EPISODE_DAYS - 1)
+        inside = worked["day"].between(part["day"].min() - around, part["day"].max() + around)
         workdays = int(inside.sum())
         evidence = {
             "days": len(part),
@@ -102,6 +104,4 @@ def _words(
 
 
 def _of(days: int, workdays: int) -> str:
-    if days == 1:
-        return "1 workday"
-    return f"{days} workdays" if days == workdays else f"{days} of {workdays} workdays"
+    return f"{days} of {workdays} workdays around then"

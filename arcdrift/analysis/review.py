@@ -34,11 +34,16 @@ class Review:
     """What a review did."""
 
     now: pd.Timestamp
-    splicers: int
+    names: tuple[str, ...]
     splices: int
     checks: int
     findings: tuple[Finding, ...]
     seconds: float
+
+    @property
+    def splicers(self) -> int:
+        """How many splicers were looked at."""
+        return len(self.names)
 
 
 def review(
@@ -92,7 +97,7 @@ def review(
     replace_results(engine, {name: for_store(name, frame) for name, frame in frames.items()})
     return Review(
         now=now,
-        splicers=len(names),
+        names=tuple(names),
         splices=splices_read,
         checks=len(checks),
         findings=told.findings,

@@ -3,7 +3,7 @@
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
-from arcdrift.cli.crew_folder import OpenCrew, open_crew
+from arcdrift.cli.crew_folder import OpenCrew, command, open_crew
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
 from arcdrift.cli.output import counted, print_json, tell, working
 
@@ -18,6 +18,7 @@ def analyze(crew: CrewFolder = HERE, as_json: AsJson = False) -> None:
     """Work out from the stored records what drifted, what was missed and what is due."""
     with open_crew(crew) as here:
         done = review_crew(here)
+        unknown = sorted(set(done.names) - set(here.crew.splicers))
     if as_json:
         print_json(as_data(done))
         return
@@ -25,8 +26,14 @@ def analyze(crew: CrewFolder = HERE, as_json: AsJson = False) -> None:
         f"Analyzed {counted(done.splices, 'splice')} and {counted(done.checks, 'arc check')} of "
         f"{counted(done.splicers, 'splicer')} in {done.seconds:.1f} s.",
         f"Findings: {severity_words(done)}.",
-        "Next: `arcdrift findings` lists them; `arcdrift serve` shows them with their charts.",
+        f"Next: {command('findings', crew)} lists them; {command('serve', crew)} shows them with "
+        "their charts.",
     )
+    if unknown:
+        tell(
+            f"crew.toml does not name {', '.join(unknown)}: their arc settings are taken as steps, "
+            "and they borrow nothing from sister splicers. Add them under [splicers]."
+        )
 
 
 def review_crew(here: OpenCrew) -> "Review":

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from arcdrift.cli.options import HERE
 from arcdrift.cli.trouble import Unforeseen
 from arcdrift.errors import ArcdriftError, UsageError
 
@@ -51,6 +52,11 @@ def open_crew(folder: Path) -> Iterator[OpenCrew]:
         raise Unforeseen(folder) from problem
 
 
+def command(words: str, folder: Path) -> str:
+    """Words of a command as they must be typed for this crew folder."""
+    return f"`arcdrift {words}`" if folder == HERE else f"`arcdrift {words} --crew {folder}`"
+
+
 def require_analysis(here: OpenCrew) -> None:
     """Refuse to show results there are none of; say when they are out of date.
 
@@ -63,13 +69,14 @@ def require_analysis(here: OpenCrew) -> None:
     from arcdrift.cli.output import say
     from arcdrift.store import read
 
+    analyze = command("analyze", here.folder)
     run = read.result(here.engine, "analysis_run")
     if run.empty:
-        raise UsageError("Nothing has been analyzed yet; run `arcdrift analyze` first.")
+        raise UsageError(f"Nothing has been analyzed yet; run {analyze} first.")
     done = read.imports(here.engine)
     assessed, version = run["assessed_on"].iloc[-1], run["version"].iloc[-1]
     added = done["accepted"] > 0
     if (done["started_at"][added] > assessed).any() or (done["undone_at"] > assessed).any():
-        say("Records have changed since the last analysis; run `arcdrift analyze` to include them.")
+        say(f"Records have changed since the last analysis; run {analyze} to include them.")
     elif version != __version__:
-        say(f"The last analysis was made by arcdrift {version}; run `arcdrift analyze` anew.")
+        say(f"The last analysis was made by arcdrift {version}; run {analyze} anew.")

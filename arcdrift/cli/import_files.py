@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from arcdrift.cli.crew_folder import OpenCrew, open_crew
+from arcdrift.cli.crew_folder import OpenCrew, command, open_crew
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
 from arcdrift.cli.output import print_json, print_table, say, tell, tell_list, working
 from arcdrift.errors import ArcdriftError, StoreTrouble
@@ -48,7 +48,7 @@ def import_files(
             print_json([report.to_json() for report in reports])
         elif reports:
             print_reports(reports)
-            _print_next(reports)
+            _print_next(reports, here.folder)
     if code:
         raise typer.Exit(code)
 
@@ -117,13 +117,14 @@ def _import_all(
     return reports, code
 
 
-def _print_next(reports: "Sequence[ImportReport]") -> None:
+def _print_next(reports: "Sequence[ImportReport]", folder: Path) -> None:
+    analyze = command("analyze", folder)
     if any(report.balance.quarantined for report in reports):
         tell(
-            "Next: `arcdrift quarantine` shows the rows kept apart and how to mend them; "
-            "`arcdrift analyze` works with the others."
+            f"Next: {command('quarantine', folder)} shows the rows kept apart and how to mend "
+            f"them; {analyze} works with the others."
         )
     elif any(report.balance.accepted for report in reports):
-        tell("Next: `arcdrift analyze`.")
+        tell(f"Next: {analyze}.")
     else:
         tell("Nothing new was added; the results stand as they are.")

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from arcdrift.cli.crew_folder import open_crew
+from arcdrift.cli.crew_folder import command, open_crew
 from arcdrift.cli.import_files import COUNT_HEADS
 from arcdrift.cli.moments import local, zone_of_splicer
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
@@ -54,15 +54,20 @@ def undo(
     context: typer.Context,
     import_id: Annotated[int, typer.Argument(metavar="ID", help="Number of the import.")],
     crew: CrewFolder = HERE,
+    as_json: AsJson = False,
 ) -> None:
     """Take an import back whole: exactly the rows it added."""
     from arcdrift.store.write import undo as take_back
 
-    with open_crew(context.obj if crew == HERE else crew) as here:
+    folder = context.obj if crew == HERE else crew
+    with open_crew(folder) as here:
         take_back(here.engine, import_id)
+    if as_json:
+        print_json({"import_id": import_id, "undone": True})
+        return
     tell(
         f"Import {import_id} was taken back; its rows are gone from the store.",
-        "Next: `arcdrift analyze`, so that the results no longer rest on them.",
+        f"Next: {command('analyze', folder)}, so that the results no longer rest on them.",
     )
 
 

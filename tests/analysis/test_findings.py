@@ -40,10 +40,10 @@ def test_misses_close_together_are_one_finding() -> None:
     )
     found = check_findings(days, NOW)
     assert [finding.evidence["days"] for finding in found] == [3, 1]
-    assert found[0].evidence["workdays_in_span"] == 4
+    assert found[0].evidence["workdays_in_span"] == 25
     assert found[0].evidence["splices_without_check"] == 30
     assert found[0].evidence["dates"] == ["2026-09-02", "2026-09-04", "2026-09-06"]
-    assert "no arc check on 3 of 4 workdays" in found[0].summary
+    assert "no arc check on 3 of 25 workdays around then" in found[0].summary
 
 
 def test_each_kind_of_trouble_has_its_kind() -> None:
