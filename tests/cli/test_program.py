@@ -23,6 +23,7 @@ COMMANDS = (
     "findings",
     "checks",
     "advise",
+    "prep",
     "simulate",
     "serve",
 )
