@@ -8,6 +8,12 @@ from arcdrift.figures.marks import add_band, broken, extent, mark_events
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import Scheme, colors, new_figure
 
+NOT_WATCHED = (
+    "No check of this period was judged for drift. Drift is watched after 10 passed checks with "
+    "known air when at least two sister splicers of the same model have been analyzed, after 30 "
+    "otherwise; and after at least two checks on the present electrodes."
+)
+
 
 def arc_history(
     points: pd.DataFrame, events: pd.DataFrame = NO_EVENTS, *, unit: str, scheme: Scheme = "light"
@@ -111,13 +117,12 @@ def arc_drift(
     """
     table = points.sort_values("at").loc[:, ["at", "z", "ewma", "limit", "alarm", "epoch"]]
     shown = table[table["ewma"].notna()]
+    if table.empty:
+        return nothing("No passed arc check in this period.", table)
     if shown.empty:
-        return nothing(
-            "Drift is not watched yet: a splicer needs some 10 passed checks with known air first.",
-            table,
-        )
+        return nothing(NOT_WATCHED, table)
     c = colors(scheme)
-    figure = new_figure(scheme, y_title="Evidence, check swings", height=280)
+    figure = new_figure(scheme, y_title="Evidence of drift", height=280)
     mark_events(figure, events, first=shown["at"].iloc[0], last=shown["at"].iloc[-1], scheme=scheme)
     line = broken(shown, "epoch")
     figure.add_trace(
@@ -166,8 +171,9 @@ def arc_drift(
     number = "no alarm" if alarms.empty else f"{len(alarms)} alarm{'s'[: len(alarms) > 1]}"
     summary = (
         f"{number} in {len(shown)} judged checks. Evidence at the last one "
-        f"({last['at']:%d %b %Y}): {last['ewma']:.2f}, limits {-last['limit']:.2f} and "
-        f"{last['limit']:.2f}. Changes that air and electrode wear explain are taken out first."
+        f"({last['at']:%d %b %Y}): {last['ewma']:z.2f}, limits {-last['limit']:.2f} and "
+        f"{last['limit']:.2f}, counted in ordinary swings from check to check. Changes that "
+        "air and electrode wear explain are taken out first."
     )
     return Picture(figure, summary, table)
 
@@ -185,12 +191,22 @@ def effects(table: pd.DataFrame, *, unit: str, scheme: Scheme = "light") -> Pict
         return nothing("No effects can be told apart yet.", table)
     c = colors(scheme)
     rows = table.iloc[::-1]
-    figure = new_figure(scheme, y_title="", height=90 + 52 * len(rows), over_time=False)
+    place = list(range(len(rows)))
+    figure = new_figure(scheme, y_title="", height=90 + 56 * len(rows), over_time=False)
     figure.add_vline(x=0, line={"color": c.muted, "width": 1})
+    # words above each bar: beside it, they would leave a phone no room for the bars
+    figure.update_layout(
+        annotations=[
+            {"text": effect, "x": 0, "xref": "paper", "xanchor": "left", "y": at, "yshift": 18}
+            | {"showarrow": False, "align": "left", "font": {"size": 12.5}, "bgcolor": c.surface}
+            for at, effect in zip(place, rows["effect"], strict=True)
+        ]
+    )
     figure.add_trace(
         go.Scatter(
             x=rows["change"],
-            y=rows["effect"].str.replace(", ", "<br>", n=1),
+            y=place,
+            text=rows["effect"],
             mode="markers",
             name="change of the setting, with 95 % interval",
             marker={"color": c.main, "size": 9},
@@ -204,15 +220,15 @@ def effects(table: pd.DataFrame, *, unit: str, scheme: Scheme = "light") -> Pict
                 "width": 6,
             },
             customdata=rows[["low", "high"]],
-            hovertemplate=f"%{{y}}<br>%{{x:.1f}} {unit} (%{{customdata[0]:.1f}} to "
+            hovertemplate=f"%{{text}}<br>%{{x:.1f}} {unit} (%{{customdata[0]:.1f}} to "
             "%{customdata[1]:.1f})<extra></extra>",
         )
     )
     figure.update_xaxes(title_text=f"Change of setting, {unit}")
-    figure.update_yaxes(showgrid=False)
+    figure.update_yaxes(showgrid=False, showticklabels=False, range=[-0.5, len(rows) - 0.3])
     summary = (
         "; ".join(
-            f"{effect}: {change:+.1f} {unit} ({low:.1f} to {high:.1f})"
+            f"{effect}: {change:+z.1f} {unit} ({low:z.1f} to {high:z.1f})"
             for effect, change, low, high in table[["effect", "change", "low", "high"]].itertuples(
                 index=False
             )

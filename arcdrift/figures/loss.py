@@ -179,17 +179,18 @@ def stream_days(
         go.Scatter(
             x=shown["at"],
             y=shown["expected_db"],
-            name="expected from earlier days",
+            name="expected from earlier days, high values capped",
             mode="lines",
             line={"color": c.expected, "width": 1.5, "dash": "dash"},
-            hovertemplate="%{x|%d %b %Y}<br>expected %{y:.3f} dB<extra></extra>",
+            hovertemplate="%{x|%d %b %Y}<br>expected %{y:.3f} dB, high values capped"
+            "<extra></extra>",
         )
     )
     figure.add_trace(
         go.Scatter(
             x=shown["at"],
             y=shown["capped_mean_db"],
-            name="mean of the day, single high values capped",
+            name="mean of the day, high values capped",
             mode="markers",
             marker={"color": c.main, "size": 7},
             customdata=shown[["splices", "mean_db", "day"]],
@@ -213,7 +214,7 @@ def _days_in_words(table: pd.DataFrame) -> str:
         return f"{words}; too few days so far to say what to expect."
     return (
         f"{words}; {above} of {len(judged)} judged days lie above the expected range. Last day "
-        f"({last['day']}): {last['capped_mean_db']:.3f} dB"
+        f"({last['day']}): {last['capped_mean_db']:.3f} dB with high values capped"
         + (
             f", expected {last['expected_db']:.3f} dB ({last['low_db']:.3f} to "
             f"{last['high_db']:.3f})."
@@ -243,7 +244,7 @@ def stream_evidence(
     shown = _frame(days)
     for column in ("ewma_down", "limit_down"):
         shown[column] = -shown[column].abs()
-    figure = new_figure(scheme, y_title="Evidence, day swings", height=300)
+    figure = new_figure(scheme, y_title="Evidence of a change", height=300)
     _backdrop(figure, shown, events, onset, scheme)
     for side, word, color, dash in (
         ("up", "higher", c.rise, "solid"),
@@ -280,8 +281,9 @@ def stream_evidence(
     last = table[table["ewma_up"].notna()].iloc[-1]
     summary = (
         f"{up} alarm{'' if up == 1 else 's'} for higher and {down} for lower loss. Evidence of "
-        f"higher loss on the last judged day ({last['day']}): {last['ewma_up']:.2f}, limit "
-        f"{last['limit_up']:.2f}. It grows while days run above the expected loss, fades when "
-        "they do not, and starts again from zero after an alarm."
+        f"higher loss on the last judged day ({last['day']}): {last['ewma_up']:z.2f}, limit "
+        f"{last['limit_up']:.2f}, counted in ordinary swings from day to day. It grows while days "
+        "run above the expected loss, fades when they do not, and starts again from zero after "
+        "an alarm."
     )
     return Picture(figure, summary, table)

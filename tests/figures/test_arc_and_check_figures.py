@@ -2,6 +2,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from arcdrift.analysis.arc_drift import EPOCH_MIN, START_ALONE, START_BORROWING
+from arcdrift.analysis.arc_pool import MIN_SISTERS
 from arcdrift.figures.arc import arc_drift, arc_history, effects
 from arcdrift.figures.checks import compliance, compliance_table
 
@@ -58,7 +60,12 @@ def test_arc_drift_draws_both_limits_and_the_alarm(points):
 def test_no_judged_check_is_said_in_words(points):
     picture = arc_drift(points.head(1))
     assert picture.figure is None
-    assert "not watched yet" in picture.summary
+    assert f"after {START_BORROWING} passed checks" in picture.summary
+    assert f"after {START_ALONE} otherwise" in picture.summary
+    assert (EPOCH_MIN, MIN_SISTERS) == (2, 2)
+    assert "at least two sister splicers" in picture.summary
+    assert "at least two checks on the present electrodes" in picture.summary
+    assert arc_drift(points.head(0)).summary == "No passed arc check in this period."
     nothing = arc_history(points.tail(1), unit="steps")
     assert nothing.summary == "No passed arc check with a setting in this period."
 
@@ -73,7 +80,13 @@ def test_effects_show_the_interval_and_the_unit():
     assert dot.error_x.array[0] == 3.0
     assert dot.error_x.arrayminus[0] == 2.0
     assert picture.summary == "air, whole: -9.0 % (-11.0 to -6.0)."
+    assert picture.figure.layout.annotations[0].text == "air, whole"
     assert effects(table.head(0), unit="%").figure is None
+
+
+def test_a_value_that_rounds_to_nothing_has_no_sign_of_its_own():
+    table = pd.DataFrame({"effect": ["wear"], "change": [-0.04], "low": [-0.01], "high": [0.02]})
+    assert effects(table, unit="%").summary == "wear: +0.0 % (0.0 to 0.0)."
 
 
 def _days(kept: int, worked: int) -> pd.DataFrame:

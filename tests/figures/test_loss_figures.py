@@ -83,8 +83,8 @@ def test_stream_days_counts_days_above_the_expected_range(days):
     picture = stream_days(days)
     pd.testing.assert_frame_equal(days, before)
     assert "8 days, 80 splices; 2 of 3 judged days lie above" in picture.summary
-    assert "0.060 dB, expected 0.032 dB (0.020 to 0.040)" in picture.summary
-    points = trace(picture.figure, "mean of the day, single high values capped")
+    assert "0.060 dB with high values capped, expected 0.032 dB (0.020 to 0.040)" in picture.summary
+    points = trace(picture.figure, "mean of the day, high values capped")
     assert list(points.y) == [0.03] * 6 + [0.05, 0.06]
     band = trace(picture.figure, "where 95 of 100 ordinary days fall")
     assert list(band.y) == [0.04, 0.04, 0.04, 0.02, 0.02, 0.02]
