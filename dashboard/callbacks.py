@@ -16,6 +16,11 @@ from dashboard.query import parse, search
 PASSING_KEYS = ("day", "finding")
 """What a changed filter drops from the URL, since it belonged to the former choice."""
 
+OUTDATED = (
+    "Records were added or taken back since the last analysis; run `arcdrift analyze` to bring "
+    "this up to date."
+)
+
 
 def screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) -> Any:
     """Return the page at a URL."""
@@ -38,7 +43,11 @@ def screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) 
         f"{run.splices:,} splices and {run.checks:,} arc checks. Times are local."
     )
     return html.Div(
-        [render(View(data, run, parse(query), scheme)), html.Footer(as_of, className="as-of")]
+        [
+            notice(OUTDATED, name="outdated") if data.outdated() else None,
+            render(View(data, run, parse(query), scheme)),
+            html.Footer(as_of, className="as-of"),
+        ]
     )
 
 

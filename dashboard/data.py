@@ -66,6 +66,7 @@ class CrewData:
         self._version = (-inf, "")
         self._result = lru_cache(maxsize=512)(self._read_result)
         self._findings = lru_cache(maxsize=2)(self._read_findings)
+        self._outdated = lru_cache(maxsize=2)(self._ask_outdated)
         self._service = lru_cache(maxsize=64)(self._read_service)
         self._advice = lru_cache(maxsize=256)(self._ask_advice)
         self._count = lru_cache(maxsize=256)(self._count_splices)
@@ -103,6 +104,18 @@ class CrewData:
             int(row["splices"]),
             int(row["checks"]),
         )
+
+    def outdated(self) -> bool:
+        """Whether records were added or taken back since the last analysis."""
+        return self._outdated(self.version())
+
+    def _ask_outdated(self, version: str) -> bool:
+        run = self.run()
+        if run is None:
+            return False
+        done = read.imports(self._engine)
+        added = done.loc[done["accepted"] > 0, "started_at"] > run.assessed_on
+        return bool(added.any() or (done["undone_at"] > run.assessed_on).any())
 
     def findings(self) -> list[dict[str, Any]]:
         """Every finding of the last analysis."""

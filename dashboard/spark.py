@@ -39,6 +39,10 @@ def sparkline(days: pd.DataFrame, scheme: Scheme) -> str:
         f'<path d="M{x(i):.1f} {y(values[i]) - 7:.1f} l5 9 h-10 z" fill="{c.rise}"/>'
         for i in np.flatnonzero(frame["alarm"] == "up").tolist()
     )
+    alarms += "".join(
+        f'<path d="M{x(i):.1f} {y(values[i]) + 7:.1f} l5 -9 h-10 z" fill="{c.fall}"/>'
+        for i in np.flatnonzero(frame["alarm"] == "down").tolist()
+    )
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {HEIGHT:g}">'
         f'<polyline points="{path(frame["expected_db"])}" fill="none" stroke="{c.expected}" '

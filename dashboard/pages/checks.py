@@ -26,7 +26,7 @@ from dashboard.parts import (
 from dashboard.query import href
 
 DEFAULT_PERIOD = "30"
-DAY_WIDTH = 33
+DAY_WIDTH = 31
 CALENDAR_DAYS = 370
 MOST_MISSES = 40
 CELL_RULES = {

@@ -1,6 +1,6 @@
 """Findings: the work list, and one finding's evidence."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import dash_ag_grid as dag
@@ -8,12 +8,14 @@ import pandas as pd
 from dash import dcc, html
 
 from arcdrift.analysis.advice import CAUTIONS
+from arcdrift.analysis.episodes import RECENT
 from arcdrift.finding import KINDS, SEVERITY_ORDER
 from dashboard import ids
 from dashboard.grids import work_list_options
 from dashboard.parts import (
     View,
     card,
+    chance,
     csv_link,
     facts,
     heading,
@@ -35,6 +37,68 @@ WORDS = {
     "c": "°C",
     "min": "min",
 }
+LABELS: dict[str, tuple[str, str]] = {
+    "alarm_ewma": ("Evidence at the alarm", ""),
+    "alarm_limit": ("Limit", ""),
+    "arcs_on_electrodes": ("Arcs on these electrodes", ""),
+    "days": ("Workdays concerned", ""),
+    "electrode_life_arcs": ("Arcs the electrodes are set to last", ""),
+    "hours_since_check": ("Hours since the check", ""),
+    "humidity_pct_at_check": ("Humidity at the check", "%"),
+    "humidity_pct_now": ("Humidity now", "%"),
+    "loss_before_db": ("Loss before, high values capped", "dB"),
+    "loss_since_db": ("Loss since, high values capped", "dB"),
+    "pressure_hpa_at_check": ("Pressure at the check", "hPa"),
+    "pressure_hpa_now": ("Pressure now", "hPa"),
+    "probability_off": ("Chance of being off by more than the tolerance", ""),
+    "ratio": ("Loss since, as a multiple of before", ""),
+    "temperature_c_at_check": ("Temperature at the check", "°C"),
+    "temperature_c_now": ("Temperature now", "°C"),
+    "workdays_in_span": ("Workdays around then", ""),
+}
+"""Label and unit of the evidence whose key does not say them plainly."""
+QUIET = {
+    "arc-drift": "Arc setting had drifted, now quiet",
+    "loss-raised": "Loss had risen, now quiet",
+    "loss-lowered": "Loss had fallen, now quiet",
+}
+"""Names of findings that speak of a change still going on, once it no longer shows."""
+IN_ORDER = "Look at the likely causes in order; "
+"""Words of a next step that only help beside a list of causes."""
+NO_CAUSE = "cannot tell"
+
+
+def label(finding: dict[str, Any]) -> str:
+    """Name of a finding; a note whose last alarm is long past is told in the past tense."""
+    kind = str(finding["kind"])
+    if finding["severity"] == "note":
+        last, now = (datetime.fromisoformat(finding[key]) for key in ("until", "assessed_on"))
+        if now - last > RECENT:
+            return QUIET.get(kind, KINDS[kind])
+    return KINDS[kind]
+
+
+def _named(finding: dict[str, Any]) -> list[dict[str, Any]]:
+    return [cause for cause in finding["likely_causes"] if cause["cause"] != NO_CAUSE]
+
+
+def next_step(finding: dict[str, Any]) -> str:
+    """Return a finding's next step; it points to the likely causes only where there are some."""
+    step = str(finding["next_step"])
+    if _named(finding) or not step.startswith(IN_ORDER):
+        return step
+    rest = step.removeprefix(IN_ORDER)
+    return rest[:1].upper() + rest[1:]
+
+
+def what_next(finding: dict[str, Any]) -> list[html.Div]:
+    """Return a finding's likely causes in a line, and its next step."""
+    lines = [html.Div(["Next: ", next_step(finding)], className="next")]
+    causes = _named(finding)
+    if causes:
+        said = "; ".join(f"{cause['cause']} ({cause['why']})" for cause in causes)
+        lines.insert(0, html.Div(f"Likely cause{'s' if len(causes) > 1 else ''}: {said}."))
+    return lines
 
 
 def still_open(finding: dict[str, Any]) -> bool:
@@ -76,12 +140,12 @@ def table(view: View) -> pd.DataFrame:
     rows = [
         {
             "severity": finding["severity"],
-            "finding": KINDS[finding["kind"]],
+            "finding": label(finding),
             "subject": finding["subject"]["id"],
             "since": finding["since"],
             "until": finding["until"],
             "summary": finding["summary"],
-            "next_step": finding["next_step"],
+            "next_step": next_step(finding),
             "status": finding["status"],
             "id": finding["id"],
         }
@@ -152,11 +216,11 @@ def _list(view: View, rows: list[dict[str, Any]], picked: dict[str, Any] | None)
     grid_data = [
         {
             "severity": finding["severity"],
-            "finding": KINDS[finding["kind"]],
+            "finding": label(finding),
             "subject": finding["subject"]["id"],
             "since": shown_day(finding["since"]),
             "summary": finding["summary"],
-            "next": finding["next_step"],
+            "next": next_step(finding),
             "href": href("/findings", {**kept, "finding": finding["id"]}),
         }
         for finding in rows
@@ -182,7 +246,7 @@ def _list(view: View, rows: list[dict[str, Any]], picked: dict[str, Any] | None)
                             ],
                             className="row",
                         ),
-                        html.Div(KINDS[finding["kind"]], className="kind"),
+                        html.Div(label(finding), className="kind"),
                         html.Div(finding["summary"]),
                     ],
                     href=href("/findings", {**kept, "finding": finding["id"]}),
@@ -223,7 +287,7 @@ def _columns(*, beside_detail: bool) -> list[dict[str, Any]]:
             f"severity-{name}": f"params.value == '{name}'" for name in SEVERITY_ORDER
         },
     }
-    since = {"field": "since", "headerName": "Since", "width": 120, "sortable": False}
+    since = {"field": "since", "headerName": "First alarm", "width": 120, "sortable": False}
     if beside_detail:
         return [
             severity,
@@ -279,14 +343,14 @@ def _detail(view: View, finding: dict[str, Any]) -> html.Section:
                 ],
                 className="row",
             ),
-            html.H2(f"{KINDS[finding['kind']]}: {finding['subject']['id']}"),
+            html.H2(f"{label(finding)}: {finding['subject']['id']}"),
             html.P(finding["summary"], className="lead"),
-            html.Div([html.Strong("Next step. "), finding["next_step"]], className="next-box"),
+            html.Div([html.Strong("Next step. "), next_step(finding)], className="next-box"),
             html.Div(_links(finding), className="row buttons"),
             html.H3("When"),
             facts(
                 [
-                    ("Since", shown_day(finding["since"])),
+                    ("First alarm", shown_day(finding["since"])),
                     ("Latest evidence", shown_day(finding["until"])),
                     ("Change likely began", onset_words(finding["onset"])),
                 ]
@@ -294,7 +358,7 @@ def _detail(view: View, finding: dict[str, Any]) -> html.Section:
             html.H3("Likely causes"),
             _causes(causes) if causes else notice("Nothing on record points to a cause."),
             html.H3("Evidence"),
-            facts([evidence_words(key, value) for key, value in finding["evidence"].items()]),
+            facts(evidence_facts(finding["evidence"])),
             html.H3("Before you touch anything"),
             html.Ul([html.Li(words) for words in CAUTIONS], className="cautions"),
         ],
@@ -304,19 +368,25 @@ def _detail(view: View, finding: dict[str, Any]) -> html.Section:
 
 
 def _causes(causes: list[dict[str, Any]]) -> html.Ol:
+    compared = len(causes) > 1  # a weight says nothing of a cause that stands alone
     return html.Ol(
         [
             html.Li(
                 [
                     html.Div(
-                        [html.Strong(cause["cause"]), html.Span(f"{cause['weight']:.0%}")],
+                        [
+                            html.Strong(cause["cause"]),
+                            html.Span(chance(cause["weight"])) if compared else None,
+                        ],
                         className="row spread",
                     ),
                     html.Div(
                         html.Div(style={"width": f"{100 * cause['weight']:.0f}%"}),
                         className="bar",
                         **{"aria-hidden": "true"},
-                    ),
+                    )
+                    if compared
+                    else None,
                     html.Div(cause["why"], className="muted"),
                 ]
             )
@@ -346,17 +416,31 @@ def onset_range(finding: dict[str, Any]) -> tuple[pd.Timestamp, pd.Timestamp] | 
     return (low, high) if high - low < timedelta(days=400) else None
 
 
+def evidence_facts(evidence: dict[str, Any]) -> list[tuple[str, str]]:
+    """Return labels and values of a finding's evidence."""
+    unit = evidence.get("setting_unit")
+    return [
+        (name, f"{value} {unit}" if key == "unexplained_change" and unit else value)
+        for key, entry in evidence.items()
+        if key != "setting_unit"
+        for name, value in [evidence_words(key, entry)]
+    ]
+
+
 def evidence_words(key: str, value: Any) -> tuple[str, str]:
     """Return a label and a value with its unit from an evidence entry such as ``loss_db``."""
     stem, _, last = key.rpartition("_")
     unit = WORDS.get(last, "") if stem else ""
-    label = (stem if unit else key).replace("_", " ")
-    if isinstance(value, bool):
+    plain = (stem if unit else key).replace("_", " ")
+    name, unit = LABELS.get(key, (plain[:1].upper() + plain[1:], unit))
+    if key == "probability_off":
+        text = chance(value)
+    elif isinstance(value, bool):
         text = "yes" if value else "no"
     elif isinstance(value, float):
-        text = f"{value:.4g}"
+        text = f"{value:,.0f}" if abs(value) >= 1000 else f"{value:z.4g}"
     elif isinstance(value, list):
         text = ", ".join(str(item) for item in value)
     else:
         text = "not known" if value is None else str(value)
-    return label, f"{text} {unit}".strip()
+    return name, f"{text} {unit}".strip()

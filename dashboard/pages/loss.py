@@ -8,9 +8,10 @@ import pandas as pd
 from dash import dcc, html
 
 from arcdrift.figures.loss import crew_trend
-from arcdrift.finding import KINDS, SEVERITY_ORDER
+from arcdrift.finding import SEVERITY_ORDER
 from dashboard import ids
 from dashboard.grids import work_list_options
+from dashboard.pages.findings import label
 from dashboard.pages.stream import (
     DEFAULT_PERIOD,
     STATES,
@@ -38,6 +39,7 @@ from dashboard.spark import sparkline
 
 SPARK_DAYS = 30
 CARDS = 8
+PHONE_ROWS = 25
 
 
 def crew_days(view: View) -> pd.DataFrame:
@@ -49,7 +51,7 @@ def crew_days(view: View) -> pd.DataFrame:
 def streams(view: View) -> pd.DataFrame:
     """Streams under the URL's filters, those that need attention first.
 
-    Adds ``change``, the recent loss over the expected one less 1, and ``severity`` and
+    Adds ``change``, the recent loss over the baseline less 1, and ``severity`` and
     ``finding`` of the stream's most severe open loss finding.
     """
     rows = view.data.result("result_streams")
@@ -65,7 +67,7 @@ def streams(view: View) -> pd.DataFrame:
     rows = rows.assign(
         change=rows["recent_db"] / rows["baseline_db"] - 1,
         severity=names.map({name: finding["severity"] for name, finding in worst.items()}),
-        finding=names.map({name: KINDS[finding["kind"]] for name, finding in worst.items()}),
+        finding=names.map({name: label(finding) for name, finding in worst.items()}),
     )
     rank = rows["severity"].map(SEVERITY_ORDER).fillna(len(SEVERITY_ORDER))
     state = rows["state"].map({"charted": 0, "learning": 1}).fillna(2)
@@ -147,7 +149,7 @@ def _cards(view: View, rows: pd.DataFrame) -> html.Section | None:
         )
         recent = days.sort_values("day").tail(SPARK_DAYS)
         name = f"{row['splicer']} / {row['program']}"
-        label = f"{name}: last {len(recent)} days, {change_words(row)}"
+        drawn = f"{name}: last {len(recent)} days, {change_words(row)}"
         articles.append(
             dcc.Link(
                 [
@@ -163,7 +165,7 @@ def _cards(view: View, rows: pd.DataFrame) -> html.Section | None:
                         className="muted",
                     ),
                     html.Img(
-                        src="data:image/svg+xml," + quote(sparkline(recent, view.scheme)), alt=label
+                        src="data:image/svg+xml," + quote(sparkline(recent, view.scheme)), alt=drawn
                     ),
                     html.Div(
                         [
@@ -186,8 +188,9 @@ def _cards(view: View, rows: pd.DataFrame) -> html.Section | None:
         )
     return card(
         html.P(
-            f"Line: mean of each of the last {SPARK_DAYS} days. Dashes: expected. "
-            "Triangles: alarms.",
+            f"Line: mean of each of the last {SPARK_DAYS} days, high values capped. Dashes: "
+            "expected, high values capped. Triangles: alarms. The numbers below count every "
+            "splice as logged.",
             className="muted hint",
         ),
         html.Div(articles, className="stream-cards"),
@@ -206,11 +209,11 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
             "splicer": row["splicer"],
             "program": row["program"],
             "state": state_words(row),
-            "expected": _or_none(row["baseline_db"]),
+            "baseline": _or_none(row["baseline_db"]),
             "recent": _or_none(row["recent_db"]),
-            "change": _or_none(row["change"]),
+            "change": _share(row["change"]),
             "finding": row["finding"] if pd.notna(row["finding"]) else "",
-            "alarms": int(row["alarms_up"]),
+            "alarms": int(row["alarms_up"]) + int(row["alarms_down"]),
             "last": row["last_day"],
             "href": href("/loss", kept, splicer=row["splicer"], program=row["program"]),
         }
@@ -228,7 +231,14 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
                 "pinned": "left",
             },
             {"field": "program", "headerName": "Program", "minWidth": 180, "flex": 3},
-            {"field": "finding", "headerName": "Open finding", "minWidth": 130, "flex": 3},
+            {
+                "field": "finding",
+                "headerName": "Open finding",
+                "minWidth": 150,
+                "flex": 3,
+                "wrapText": True,
+                "autoHeight": True,
+            },
             {
                 "field": "recent",
                 "headerName": "Last 10 days, dB",
@@ -237,8 +247,8 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
                 "minWidth": 130,
             },
             {
-                "field": "expected",
-                "headerName": "Expected, dB",
+                "field": "baseline",
+                "headerName": "Baseline, dB",
                 "type": "rightAligned",
                 "valueFormatter": three,
                 "minWidth": 116,
@@ -263,9 +273,18 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
         dashGridOptions=work_list_options(len(records)),
         style={"height": None},
     )
+    phone = html.Ul(
+        [html.Li(_line(row, kept)) for row in rows.head(PHONE_ROWS).to_dict("records")],
+        className="finding-list",
+    )
+    more = len(rows) - PHONE_ROWS
     return card(
-        html.P("Choose a row to open its chart.", className="muted hint"),
-        grid,
+        html.P("Choose a row to open its chart.", className="muted hint wide-only"),
+        html.Div(grid, className="wide-only"),
+        html.Div(
+            [phone, html.P(f"{more} more: narrow the filters.") if more > 0 else None],
+            className="phone-only",
+        ),
         title=f"{len(records)} stream{'s' if len(records) != 1 else ''}",
         aside=html.A(
             "CSV",
@@ -274,6 +293,30 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
             **{"aria-label": "Download the streams as CSV"},
         ),
     )
+
+
+def _line(row: dict[Any, Any], kept: dict[str, Any]) -> dcc.Link:
+    recent = "not known" if pd.isna(row["recent_db"]) else f"{row['recent_db']:.3f} dB"
+    return dcc.Link(
+        [
+            html.Div(
+                [
+                    html.Strong(f"{row['splicer']} / {row['program']}"),
+                    severity_tag(row["severity"]) if pd.notna(row["severity"]) else None,
+                ],
+                className="row",
+            ),
+            html.Div(row["finding"] if pd.notna(row["finding"]) else state_words(row)),
+            html.Div(f"last 10 days {recent}, {change_words(row)}", className="muted"),
+        ],
+        href=href("/loss", kept, splicer=row["splicer"], program=row["program"]),
+        className="finding-link",
+    )
+
+
+def _share(value: Any) -> float | None:
+    # rounded here, and freed of the sign of zero: the grid would show a share of -0.2 % as -0 %
+    return None if pd.isna(value) else round(float(value), 2) + 0.0
 
 
 def _or_none(value: Any) -> float | None:

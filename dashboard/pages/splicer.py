@@ -11,15 +11,15 @@ from arcdrift.analysis.advice import Advice
 from arcdrift.analysis.arc import ArcModel
 from arcdrift.errors import ArcdriftError
 from arcdrift.figures.arc import arc_drift, arc_history, effects
-from arcdrift.finding import KINDS
 from arcdrift.quantities import QUANTITIES
 from dashboard import ids
-from dashboard.pages.findings import of_splicer, still_open
+from dashboard.pages.findings import label, of_splicer, still_open
 from dashboard.parts import (
     STATUS,
     VERDICT,
     View,
     card,
+    chance,
     chart,
     csv_link,
     facts,
@@ -98,6 +98,8 @@ def render(view: View) -> html.Div:
                 "Evidence of drift that air and wear do not explain",
                 arc_drift(rows, events, scheme=view.scheme),
                 csv=csv_link("/splicer", "arc-points", {**view.query, "splicer": splicer}),
+                hint="Counted in ordinary swings from check to check; beyond a limit the change "
+                "is hardly chance.",
             ),
             _model(view, splicer, unit),
             _recent_days(view, splicer),
@@ -144,9 +146,10 @@ def _advice_body(view: View, splicer: str, advice: Advice) -> list[Any]:
     if advice.setting is not None:
         numbers.append(("Setting stored", f"{advice.setting:g} {unit}"))
     if advice.tolerance is not None:
-        numbers.append(("Tolerance", f"{advice.tolerance:.1f} {unit}"))
+        explained = html.Span("off by more than this wants a recalibration", className="aside")
+        numbers.append(("Tolerance", [f"{advice.tolerance:.1f} {unit}", explained]))
     if advice.probability is not None:
-        numbers.append(("Chance of being off by more", _chance(advice.probability)))
+        numbers.append(("Chance of being off by more", chance(advice.probability)))
     numbers.append(
         (
             "Last passed check",
@@ -192,13 +195,7 @@ def _advice_body(view: View, splicer: str, advice: Advice) -> list[Any]:
 
 
 def _span(value: float, low: float, high: float, unit: str) -> str:
-    return f"{value:.1f} {unit} (95 %: {low:.1f} to {high:.1f})"
-
-
-def _chance(probability: float) -> str:
-    if probability < 0.01:
-        return "under 1 %"
-    return "over 99 %" if probability > 0.99 else f"{probability:.0%}"
+    return f"{value:z.1f} {unit} (95 %: {low:z.1f} to {high:z.1f})"
 
 
 def _air_words(advice: Advice) -> str:
@@ -206,7 +203,7 @@ def _air_words(advice: Advice) -> str:
     if air is None:
         return "Air now: no recent reading. Type it in below."
     said = [
-        f"{air[column]:.0f} {QUANTITIES[column].symbol}"
+        f"{air[column]:z.0f} {QUANTITIES[column].symbol}"
         for _, column, _ in AIR
         if air[column] is not None
     ]
@@ -228,8 +225,8 @@ def _breakdown(advice: Advice) -> html.Div | None:
                 [
                     (
                         PART_WORDS.get(part["part"], part["part"]),
-                        f"{part['change']:+.1f} {part['unit']} "
-                        f"({part['low']:+.1f} to {part['high']:+.1f})",
+                        f"{part['change']:+z.1f} {part['unit']} "
+                        f"({part['low']:+z.1f} to {part['high']:+z.1f})",
                     )
                     for part in advice.breakdown
                 ]
@@ -251,7 +248,7 @@ def _what_if(
                 id=ids.filter_control(key),
                 label=f"{quantity.label}, {quantity.symbol}",
                 value="" if typed[key] is None else typed[key],
-                placeholder="" if seen is None else f"{seen:.0f}",
+                placeholder="" if seen is None else f"{seen:z.0f}",
                 step=step,
                 debounce=600,
                 size="sm",
@@ -284,7 +281,7 @@ def _findings(view: View, splicer: str) -> html.Section | None:
             dcc.Link(
                 [
                     html.Div(
-                        [severity_tag(finding["severity"]), html.Strong(KINDS[finding["kind"]])],
+                        [severity_tag(finding["severity"]), html.Strong(label(finding))],
                         className="row",
                     ),
                     html.Div(finding["summary"]),
@@ -326,7 +323,7 @@ def _model(view: View, splicer: str, unit: str) -> html.Section:
         f"From {model.used} of {model.checks} checks"
         + (f" (left out: {left_out})" if left_out else "")
         + (
-            f"; {model.borrowed:.0%} of what is known about the air comes from {model.sisters} "
+            f"; {chance(model.borrowed)} of what is known about the air comes from {model.sisters} "
             "splicers of the same model."
             if model.sisters
             else "; no other splicer of the same model to borrow from."
@@ -373,7 +370,7 @@ def _sentence(words: str) -> str:
 
 def _recent_days(view: View, splicer: str) -> html.Section:
     days = view.data.result("result_check_days", splicer=splicer).sort_values("day")
-    recent = days[days["status"] != "no-work"].tail(RECENT_DAYS)
+    recent = days[days["status"] != "no-work"].tail(RECENT_DAYS).iloc[::-1]
     title = f"Arc checks of the last {len(recent)} days with work"
     if recent.empty:
         return card(notice("No day with work on record."), title="Arc checks")
@@ -399,7 +396,7 @@ def _recent_days(view: View, splicer: str) -> html.Section:
     words = ", ".join(f"{count} {STATUS[str(status)][1]}" for status, count in counts.items())
     return card(
         html.Ul(cells, className="day-strip"),
-        html.P(f"{words}."),
+        html.P(f"Newest day on the left: {words}."),
         dcc.Link("All days", href=href("/checks", splicer=splicer), className="more"),
         title=title,
     )

@@ -7,11 +7,11 @@ import pandas as pd
 from dash import dcc, html
 
 from arcdrift.figures.loss import stream_days, stream_evidence
-from arcdrift.finding import KINDS, SEVERITY_ORDER
+from arcdrift.finding import SEVERITY_ORDER
 from dashboard import ids
 from dashboard.data import CrewData
 from dashboard.grids import paged_options
-from dashboard.pages.findings import onset_range, still_open
+from dashboard.pages.findings import label, onset_range, still_open, what_next
 from dashboard.parts import (
     View,
     card,
@@ -82,11 +82,11 @@ def state_words(row: Any) -> str:
 
 
 def change_words(row: Any) -> str:
-    """Return how the recent loss compares with the expected one, in words."""
+    """Return how the recent loss compares with the baseline, in words."""
     if pd.isna(row["recent_db"]) or pd.isna(row["baseline_db"]):
-        return "no expected loss yet"
+        return "no baseline yet"
     change = 100 * (row["recent_db"] / row["baseline_db"] - 1)
-    return f"{change:+.0f} % against expected"
+    return f"{change:+z.0f} % against baseline"
 
 
 def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Div:
@@ -127,8 +127,11 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
                             "State",
                             tag(STATE_GLYPH.get(row["state"], "·"), state_words(row), "plain"),
                         ),
-                        ("Expected loss", _db(row["baseline_db"])),
-                        ("Last 10 days", f"{_db(row['recent_db'])} ({change_words(row)})"),
+                        ("Baseline, mean of all splices", _db(row["baseline_db"])),
+                        (
+                            "Last 10 days, mean of all splices",
+                            f"{_db(row['recent_db'])} ({change_words(row)})",
+                        ),
                         ("Program class", row["program_class"]),
                         ("Splices", f"{int(row['splices']):,} on {int(row['days'])} days"),
                         (
@@ -144,8 +147,9 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
                 "Loss of each day",
                 stream_days(days, events, onset=onset, scheme=view.scheme),
                 csv=csv_link("/loss", "stream-days", view.query),
-                hint="Click a day to list its splices. The expected range comes from earlier days "
-                "only.",
+                hint="Click a day to list its splices. Days and what was expected of them, from "
+                "earlier days only, are drawn with single high values capped; the baseline above "
+                "counts every splice as logged.",
                 clicks="stream-days",
             ),
             chart(
@@ -167,11 +171,11 @@ def _finding(finding: dict[str, Any]) -> Any:
     return dcc.Link(
         [
             html.Div(
-                [severity_tag(finding["severity"]), html.Strong(KINDS[finding["kind"]])],
+                [severity_tag(finding["severity"]), html.Strong(label(finding))],
                 className="row",
             ),
             html.Div(finding["summary"]),
-            html.Div(["Next: ", finding["next_step"]], className="next"),
+            *what_next(finding),
         ],
         href=href("/findings", finding=finding["id"]),
         className="card finding-link",

@@ -7,10 +7,10 @@ import pandas as pd
 from dash import dcc, html
 
 from arcdrift.errors import ArcdriftError
-from arcdrift.finding import KINDS, SEVERITY_ORDER
+from arcdrift.finding import SEVERITY_ORDER
 from dashboard import ids
 from dashboard.data import CrewData
-from dashboard.pages.findings import of_splicer, still_open
+from dashboard.pages.findings import label, of_splicer, splicer_of, still_open, what_next
 from dashboard.parts import (
     SEVERITY,
     VERDICT,
@@ -79,6 +79,7 @@ def render(view: View) -> html.Div:
             ),
             _crew_line(view, rows),
             _act_first(urgent),
+            _sites_and_crew(view),
             html.H2("Splicers", className="section-title"),
             html.Div([_splicer_card(view, row) for row in rows], className="splicer-cards")
             if rows
@@ -131,34 +132,60 @@ def _act_first(urgent: list[dict[str, Any]]) -> html.Section:
         return card(
             notice("Nothing on record asks for action now.", name="good"), title="Act first"
         )
-    items = [
-        html.Li(
-            dcc.Link(
-                [
-                    html.Div(
-                        [
-                            severity_tag(finding["severity"]),
-                            html.Strong(finding["subject"]["id"]),
-                            html.Span(KINDS[finding["kind"]], className="muted"),
-                        ],
-                        className="row",
-                    ),
-                    html.Div(finding["summary"]),
-                    html.Div(["Next: ", finding["next_step"]], className="next"),
-                ],
-                href=href("/findings", finding=finding["id"]),
-                className="finding-link",
-            )
-        )
-        for finding in urgent[:MOST_URGENT]
-    ]
     more = len(urgent) - MOST_URGENT
     return card(
-        html.Ul(items, className="finding-list"),
+        _listed(urgent[:MOST_URGENT]),
         dcc.Link(f"{more} more to act on", href=href("/findings", severity="act"), className="more")
         if more > 0
         else None,
         title="Act first",
+    )
+
+
+def _sites_and_crew(view: View) -> html.Section | None:
+    """List what no splicer's card can show."""
+    waiting = [
+        finding
+        for finding in view.data.findings()
+        if still_open(finding) and splicer_of(finding) is None and finding["severity"] != "note"
+    ]
+    if not waiting:
+        return None
+    waiting.sort(key=lambda finding: SEVERITY_ORDER[finding["severity"]])
+    more = len(waiting) - MOST_URGENT
+    return card(
+        _listed(waiting[:MOST_URGENT]),
+        dcc.Link(f"{more} more among all findings", href="/findings", className="more")
+        if more > 0
+        else None,
+        title="Sites and crew",
+    )
+
+
+def _listed(rows: list[dict[str, Any]]) -> html.Ul:
+    return html.Ul(
+        [
+            html.Li(
+                dcc.Link(
+                    [
+                        html.Div(
+                            [
+                                severity_tag(finding["severity"]),
+                                html.Strong(finding["subject"]["id"]),
+                                html.Span(label(finding), className="muted"),
+                            ],
+                            className="row",
+                        ),
+                        html.Div(finding["summary"]),
+                        *what_next(finding),
+                    ],
+                    href=href("/findings", finding=finding["id"]),
+                    className="finding-link",
+                )
+            )
+            for finding in rows
+        ],
+        className="finding-list",
     )
 
 

@@ -6,6 +6,7 @@ ten days, two missed checks), Plover (new: too little to judge anything). Now is
 """
 
 import json
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -50,7 +51,7 @@ def write_crew(folder: Path) -> Path:
     (folder / "crew.toml").write_text(CREW_TOML, encoding="utf-8")
     engine = open_store(folder)
     with writing(engine) as connection:
-        write.add_import(connection, _import_row())
+        write.add_import(connection, import_row())
         for table, frame in _records().items():
             write.add_rows(connection, schema.RECORDS[table], frame)
     write.replace_results(engine, results())
@@ -83,7 +84,7 @@ def results() -> dict[str, pd.DataFrame]:
         "result_air_coverage": pd.DataFrame(
             {"kind": "splices", "splicer": SPLICERS, "rows": 1200, "with_air": 1100}
         ),
-        "findings": _findings(),
+        "findings": finding_rows(findings()),
         "analysis_run": pd.DataFrame(
             {
                 "id": [1],
@@ -99,7 +100,8 @@ def results() -> dict[str, pd.DataFrame]:
     }
 
 
-def _import_row() -> dict[str, object]:
+def import_row() -> dict[str, object]:
+    """Return an import that accepted nothing, long ago."""
     return {
         "file_name": "invented.csv",
         "sha256": "0" * 64,
@@ -437,7 +439,8 @@ def findings() -> list[Finding]:
     return [raised, missed, gap]
 
 
-def _findings() -> pd.DataFrame:
+def finding_rows(found: Sequence[Finding]) -> pd.DataFrame:
+    """Return findings as they are stored."""
     return pd.DataFrame(
         [
             {
@@ -450,6 +453,6 @@ def _findings() -> pd.DataFrame:
                 "severity": finding.severity,
                 "document": json.dumps(finding.to_json()),
             }
-            for finding in findings()
+            for finding in found
         ]
     )

@@ -108,7 +108,7 @@ def test_loss_leads_with_the_stream_that_needs_a_look(data: CrewData):
 
 def test_one_stream_tells_state_numbers_and_finding(data: CrewData):
     words = shown(data, "/loss", "?splicer=Kestrel&program=SM+fixed")
-    assert "Expected loss 0.040 dB" in words
+    assert "Baseline, mean of all splices 0.040 dB" in words
     assert "1,200 on 60 days" in words
     assert "Loss has risen" in words
     assert "1,200 splices" in words
@@ -183,8 +183,9 @@ def test_findings_filter_by_the_address(data: CrewData):
 def test_one_finding_shows_evidence_causes_onset_and_cautions(data: CrewData):
     words = shown(data, "/findings", f"?finding={findings()[0].id}")
     assert "04 Jun 2025 (between 02 Jun 2025 and 05 Jun 2025)" in words
-    assert words.index("Arc check missed 70%") < words.index("V-grooves 30%")
-    assert "loss since 0.064 dB" in words
+    assert words.index("Arc check missed 70 %") < words.index("V-grooves 30 %")
+    assert "Loss since, high values capped 0.064 dB" in words
+    assert "First alarm 07 Jun 2025" in words
     assert "power the splicer off" in words
     assert "no longer on record" in shown(data, "/findings", "?finding=gone")
 
@@ -223,10 +224,14 @@ def test_filters_leave_defaults_out_of_the_address():
 @pytest.mark.parametrize(
     ("key", "value", "words"),
     [
-        ("loss_before_db", 0.04, ("loss before", "0.04 dB")),
-        ("alarms", 3, ("alarms", "3")),
-        ("angle_deg", 2.345678, ("angle", "2.346 °")),
-        ("site_known", None, ("site known", "not known")),
+        ("loss_before_db", 0.04, ("Loss before, high values capped", "0.04 dB")),
+        ("alarms", 3, ("Alarms", "3")),
+        ("angle_deg", 2.345678, ("Angle", "2.346 °")),
+        ("site_known", None, ("Site known", "not known")),
+        ("alarm_ewma", -0.0, ("Evidence at the alarm", "0")),
+        ("arcs_on_electrodes", 2718.0, ("Arcs on these electrodes", "2,718")),
+        ("probability_off", 0.002, ("Chance of being off by more than the tolerance", "under 1 %")),
+        ("temperature_c_now", 18.5, ("Temperature now", "18.5 °C")),
     ],
 )
 def test_evidence_reads_with_its_unit(key, value, words):

@@ -1,0 +1,166 @@
+"""What a newcomer reads: nothing stale, nothing over-said, nothing hidden."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from arcdrift.analysis import loss_findings
+from arcdrift.finding import Cause, Finding
+from arcdrift.store import write
+from arcdrift.store.connect import open_store, writing
+from dashboard.callbacks import OUTDATED
+from dashboard.data import CrewData
+from dashboard.pages.findings import IN_ORDER, evidence_facts, label
+from dashboard.parts import chance
+from tests.dashboard.invented import NOW, finding_rows, findings, import_row, results, write_crew
+from tests.dashboard.test_pages import parts, screen, shown
+
+PAGES = ("/", "/loss", "/splicer", "/checks", "/findings")
+
+
+def crew_with(folder: Path, found: Sequence[Finding]) -> CrewData:
+    """Return the invented crew with other findings."""
+    write_crew(folder)
+    engine = open_store(folder)
+    write.replace_results(engine, results() | {"findings": finding_rows(found)})
+    engine.dispose()
+    return CrewData(folder)
+
+
+def add_import(folder: Path, started: datetime, accepted: int) -> int:
+    engine = open_store(folder)
+    row = import_row() | {
+        "started_at": int(started.timestamp() * 1e6),
+        "accepted": accepted,
+        "sha256": "1" * 64,
+    }
+    with writing(engine) as connection:
+        made = write.add_import(connection, row)
+    engine.dispose()
+    return made
+
+
+def test_results_up_to_date_carry_no_banner(data: CrewData):
+    assert not any(OUTDATED in shown(data, path) for path in PAGES)
+
+
+@pytest.mark.parametrize(
+    ("later", "accepted", "outdated"), [(1, 5, True), (1, 0, False), (-1, 5, False)]
+)
+def test_records_newer_than_the_analysis_are_told_on_every_page(
+    tmp_path, later, accepted, outdated
+):
+    write_crew(tmp_path)
+    add_import(tmp_path, NOW + timedelta(minutes=later), accepted)
+    data = CrewData(tmp_path)
+    assert {OUTDATED in shown(data, path) for path in PAGES} == {outdated}
+
+
+def test_records_taken_back_since_the_analysis_are_told(tmp_path: Path):
+    write_crew(tmp_path)
+    made = add_import(tmp_path, NOW - timedelta(days=1), 5)
+    engine = open_store(tmp_path)
+    write.undo(engine, made)
+    engine.dispose()
+    assert OUTDATED in shown(CrewData(tmp_path), "/")
+
+
+def test_a_cause_that_stands_alone_has_no_share(tmp_path: Path):
+    raised = replace(findings()[0], likely_causes=(Cause("V-grooves", "cleaned late", 1.0),))
+    page = screen(crew_with(tmp_path, [raised]), "/findings", f"?finding={raised.id}", "light")
+    assert not [part for part in parts(page) if getattr(part, "className", "") == "bar"]
+    words = shown(crew_with(tmp_path, [raised]), "/findings", f"?finding={raised.id}")
+    assert "V-grooves cleaned late" in words
+
+
+@pytest.mark.parametrize(
+    ("kind", "severity", "days", "words"),
+    [
+        ("loss-raised", "act", 0, "Loss has risen"),
+        ("loss-raised", "note", 60, "Loss had risen, now quiet"),
+        ("loss-lowered", "note", 60, "Loss had fallen, now quiet"),
+        ("loss-lowered", "note", 1, "Loss has fallen"),  # always a note, and this one is fresh
+        ("check-missed", "note", 60, "Daily arc check missed"),
+    ],
+)
+def test_a_change_long_past_is_told_in_the_past_tense(kind, severity, days, words):
+    finding = replace(findings()[0], kind=kind, severity=severity, until=NOW - timedelta(days=days))
+    assert label(finding.to_json()) == words
+
+
+def test_alarms_of_both_sides_are_counted(tmp_path: Path):
+    data = crew_with(tmp_path, findings())
+    engine = open_store(tmp_path)
+    made = results()
+    made["result_streams"] = made["result_streams"].assign(alarms_up=2, alarms_down=3)
+    write.replace_results(engine, made)
+    engine.dispose()
+    page = screen(data, "/loss", "", "light")
+    grid = next(part for part in parts(page) if type(part).__name__ == "AgGrid")
+    assert {row["alarms"] for row in grid.rowData} == {5}
+
+
+def test_a_site_to_watch_is_seen_on_today(tmp_path: Path, data: CrewData):
+    assert "Sites and crew" not in shown(data, "/")  # its only site finding is a note
+    watched = replace(findings()[2], severity="watch")
+    words = shown(crew_with(tmp_path, [watched]), "/")
+    assert "1 to watch" in words
+    assert "Harbor: no air reading for 26 hours." in words.partition("Sites and crew")[2]
+
+
+def test_causes_are_pointed_to_only_where_they_are_listed(tmp_path: Path):
+    step = loss_findings.WORDS["up"][2]
+    assert step.startswith(IN_ORDER)
+    unknown = replace(
+        findings()[0], next_step=step, likely_causes=(Cause("cannot tell", "nothing moved", 1.0),)
+    )
+    query = "?splicer=Kestrel&program=SM+fixed"
+    words = shown(crew_with(tmp_path / "a", [unknown]), "/loss", query)
+    assert "likely causes" not in words
+    assert "Next: Recheck the arc" in words
+    known = replace(findings()[0], next_step=step)
+    words = shown(crew_with(tmp_path / "b", [known]), "/loss", query)
+    assert words.index("Likely causes: Arc check missed (two workdays") < words.index(step)
+
+
+@pytest.mark.parametrize(
+    ("probability", "words"),
+    [(0.0, "under 1 %"), (0.0099, "under 1 %"), (0.3, "30 %"), (0.995, "over 99 %")],
+)
+def test_chances_never_claim_certainty(probability, words):
+    assert chance(probability) == words
+
+
+def test_evidence_of_an_arc_change_names_its_unit_once():
+    evidence: dict[str, Any] = {"unexplained_change": -4.2, "setting_unit": "steps", "alarms": 1}
+    assert evidence_facts(evidence) == [("Unexplained change", "-4.2 steps"), ("Alarms", "1")]
+
+
+def test_tolerance_is_explained(data: CrewData):
+    words = shown(data, "/splicer", "?splicer=Heron&temperature=18&pressure=1008&humidity=55")
+    assert "steps off by more than this wants a recalibration" in words
+
+
+def test_the_check_strip_runs_like_the_calendar(data: CrewData):
+    words = shown(data, "/splicer", "?splicer=Heron")
+    assert "Newest day on the left" in words
+    strip = words.partition("Arc checks of the last")[2]
+    assert strip.index("13 Jun 2025") < strip.index("12 Jun 2025")
+
+
+def test_a_share_that_rounds_to_nothing_is_plain_zero(tmp_path: Path):
+    data = crew_with(tmp_path, findings())
+    engine = open_store(tmp_path)
+    made = results()
+    made["result_streams"] = made["result_streams"].assign(baseline_db=0.05, recent_db=0.0499)
+    write.replace_results(engine, made)
+    engine.dispose()
+    words = shown(data, "/loss")
+    assert "+0 % against baseline" in words
+    assert "-0 %" not in words
+    grid = next(p for p in parts(screen(data, "/loss", "", "light")) if hasattr(p, "rowData"))
+    assert {str(row["change"]) for row in grid.rowData} == {"0.0"}
