@@ -168,7 +168,7 @@ def arc_drift(
     reach = 1.2 * extent(shown[["ewma", "limit"]].abs())[1]
     figure.layout.yaxis.range = [-reach, reach]
     last = shown.iloc[-1]
-    number = "no alarm" if alarms.empty else f"{len(alarms)} alarm{'s'[: len(alarms) > 1]}"
+    number = "No alarm" if alarms.empty else f"{len(alarms)} alarm{'s'[: len(alarms) > 1]}"
     summary = (
         f"{number} in {len(shown)} judged checks. Evidence at the last one "
         f"({last['at']:%d %b %Y}): {last['ewma']:z.2f}, limits {-last['limit']:.2f} and "
@@ -197,7 +197,7 @@ def effects(table: pd.DataFrame, *, unit: str, scheme: Scheme = "light") -> Pict
     # words above each bar: beside it, they would leave a phone no room for the bars
     figure.update_layout(
         annotations=[
-            {"text": effect, "x": 0, "xref": "paper", "xanchor": "left", "y": at, "yshift": 18}
+            {"text": effect, "x": 0, "xref": "paper", "xanchor": "left", "y": at, "yshift": 20}
             | {"showarrow": False, "align": "left", "font": {"size": 12.5}, "bgcolor": c.surface}
             for at, effect in zip(place, rows["effect"], strict=True)
         ]

@@ -26,7 +26,7 @@ from dashboard.parts import (
 from dashboard.query import href
 
 DEFAULT_PERIOD = "30"
-DAY_WIDTH = 31
+DAY_WIDTH = 32
 CALENDAR_DAYS = 370
 MOST_MISSES = 40
 CELL_RULES = {
@@ -117,6 +117,7 @@ def _calendar(view: View, days: pd.DataFrame) -> html.Section:
                 "field": day,
                 "headerName": day[8:],
                 "width": DAY_WIDTH,
+                "minWidth": DAY_WIDTH,
                 "cellClass": "day-cell",
                 "headerClass": "day-head",
                 "cellClassRules": CELL_RULES,

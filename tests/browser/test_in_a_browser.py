@@ -72,6 +72,27 @@ def test_the_verdict_is_on_a_phones_first_screen(session):
         assert box["y"] + box["height"] < PHONE["height"] - 60  # above the tabs
 
 
+def test_a_month_of_checks_fits_a_desk(session):
+    page = session(WIDE).go("/checks")
+    frame = page.locator(".calendar .ag-center-cols-viewport").first
+    assert page.locator(".calendar .day-head").count() == 31
+    assert frame.evaluate("part => part.scrollWidth - part.clientWidth") <= 0
+
+
+def test_effects_and_streams_fit_a_phone(session):
+    watched = session(PHONE)
+    page = watched.go("/splicer?splicer=Heron")
+    chart = page.locator(".chart").last
+    edges = chart.bounding_box()
+    for words in chart.locator(".annotation-text, .xtitle").all():
+        box = words.bounding_box()
+        assert box["x"] >= edges["x"]
+        assert box["x"] + box["width"] <= edges["x"] + edges["width"]
+    watched.go("/loss")
+    line = page.locator(".phone-only .finding-link").filter(has_text="Kestrel / SM fixed")
+    expect(line.get_by_text("Loss has risen")).to_be_visible()
+
+
 def test_from_a_finding_to_its_splicer(session):
     watched = session(WIDE)
     page = watched.go("/findings")
