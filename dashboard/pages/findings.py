@@ -297,7 +297,7 @@ def _columns(*, beside_detail: bool) -> list[dict[str, Any]]:
         ]
     return [
         severity,
-        {"field": "finding", "headerName": "Finding", "width": 190},
+        {"field": "finding", "headerName": "Finding", "width": 190} | wrapped,
         {"field": "subject", "headerName": "About", "width": 160} | wrapped,
         since,
         {"field": "summary", "headerName": "What was seen", "flex": 1, "minWidth": 260} | wrapped,
