@@ -17,7 +17,7 @@ from scipy.stats import t as student
 
 from arcdrift.analysis.loss_days import CALIBRATION_DAYS
 from arcdrift.charts.ewma import ewma_step
-from arcdrift.charts.limits import ewma_limit, widened
+from arcdrift.charts.limits import ewma_limit
 
 LAMBDA = 0.2
 CLIP = 2.5  # standard deviations an innovation may move the mean
@@ -29,10 +29,10 @@ PRIOR_BETWEEN = 0.10**2
 PRIOR_WITHIN = 1.0
 """Squared coefficient of variation of one capped splice before the crew has shown its own."""
 PSEUDO_DAYS = 20.0
-LAG1_SHARE = 1.0
-"""The whole pooled correlation: people who stay on a splicer for a week make it last longer than
-its lag-1 says."""
-LAG1_MAX = 0.6
+LAGS = 8
+"""Days of memory looked at: people stay on a splicer for a week or so, and weather for days."""
+LAG_PSEUDO_DAYS = 200.0
+WIDEST = 2.0
 SHORTEST_RUN = 10.0
 """Days between false alarms below which a chart says nothing; a budget asks for no less."""
 Z95 = 1.959964
@@ -107,8 +107,9 @@ def chart_losses(days: pd.DataFrame, budget_up: float, budget_down: float) -> Lo
     z is one step ahead: the day's y less the mean of earlier days (innovations clipped at 2.5
     sigma, alarmed days left out, lagging 10 days once 40 exist), over the root of
     within/n + between + the mean's own variance. One-sided EWMA, lambda 0.2, reset at an alarm;
-    limit L sqrt(lambda/(2-lambda)) widened for lag-1 correlation. L gives the run length
-    (active stream-days a month)/budget (Brook and Evans 1972).
+    limit L sqrt(lambda/(2-lambda)), widened by the root of 1 + 2 sum_k rho_k (1-lambda)^k, the
+    growth of the variance of an EWMA of values with autocorrelations rho_k, pooled over the crew.
+    L gives the run length (active stream-days a month)/budget (Brook and Evans 1972).
     """
     days = days.sort_values(["day", "splicer", "program", "segment"], ignore_index=True)
     clock = _Clock(days, budget_up, budget_down)
@@ -153,9 +154,10 @@ class _Clock:
         self.between = np.full(count, PRIOR_BETWEEN)
         self.estimated_at = np.full(count, -1, dtype=np.int64)
         self.ewma = {"up": np.zeros(count), "down": np.zeros(count)}
-        self.last_z = np.full(count, np.nan)
-        self.lag_sums = np.zeros(2)  # sum z z', sum z^2
-        self.lag1 = 0.0
+        self.recent_z = np.full((LAGS, count), np.nan)  # the latest first
+        self.lag_sums = np.zeros((2, LAGS))  # sum z z', sum z^2, by lag
+        self.lags = np.zeros(LAGS)
+        self.widening = 1.0
         self.crew_between = PRIOR_BETWEEN
         self.active: list[int] = []
         self.limits = {"up": np.inf, "down": np.inf}
@@ -205,7 +207,7 @@ class _Clock:
         self.learning[position] = self.k[unit] < LAG_FROM
         hit = np.zeros(len(unit), dtype=bool)
         for side, sign in (("up", 1.0), ("down", -1.0)):
-            limit = widened(self.limits[side], self.lag1)
+            limit = self.limits[side] * self.widening
             step = ewma_step(self.ewma[side][unit], sign * z, LAMBDA, limit, sided="one")
             over = step.signal > 0
             out[f"ewma_{side}"][position] = step.value
@@ -214,7 +216,8 @@ class _Clock:
             self.ewma[side][unit] = step.state
             hit |= over
         reach = np.sqrt(variance) * CLIP
-        self.last_z[unit] = np.where(hit, np.nan, z)
+        self.recent_z[1:, unit] = self.recent_z[:-1, unit]
+        self.recent_z[0, unit] = np.where(hit, np.nan, z)
         return hit, level + np.clip(y - level, -reach, reach), 1.0 / variance
 
     def _within(self, unit: Ints) -> Floats:
@@ -238,10 +241,9 @@ class _Clock:
         return (PSEUDO_DAYS * PRIOR_WITHIN + pooled) / (PSEUDO_DAYS + float(df.sum()))
 
     def _note_lag(self, unit: Ints, z: Floats) -> None:
-        previous = self.last_z[unit]
-        pair = ~np.isnan(previous)
-        now, before = np.clip(z[pair], -3, 3), np.clip(previous[pair], -3, 3)
-        self.lag_sums += [float(now @ before), float(before @ before)]
+        before = np.clip(self.recent_z[:, unit], -3, 3)
+        products = np.nan_to_num(before * np.clip(z, -3, 3))
+        self.lag_sums += [products.sum(axis=1), np.nan_to_num(before**2).sum(axis=1)]
 
     # -- learning ----------------------------------------------------------------------------
 
@@ -299,9 +301,11 @@ class _Clock:
     # -- the crew's month --------------------------------------------------------------------
 
     def _month(self) -> None:
+        """Widen the limits for what days have in common with the days before them."""
         products, squares = self.lag_sums
-        raw = products / squares if squares > 0 else 0.0
-        self.lag1 = float(np.clip(LAG1_SHARE * raw, 0.0, LAG1_MAX))
+        self.lags = products / (squares + LAG_PSEUDO_DAYS)
+        shared = 2.0 * float(self.lags @ (1 - LAMBDA) ** np.arange(1, LAGS + 1))
+        self.widening = float(np.clip(np.sqrt(1.0 + max(shared, 0.0)), 1.0, WIDEST))
 
     def _pace(self) -> float:
         """Stream-days the crew chalks up in a month, from the last month."""
@@ -356,4 +360,4 @@ class _Clock:
             sd_within=np.where(judged, np.sqrt(self._within(index)), np.nan),
             sd_between=np.where(judged, np.sqrt(self.between), np.nan),
         )
-        return LossCharts(days, units, self.crew_between, self.crew_within, self.lag1)
+        return LossCharts(days, units, self.crew_between, self.crew_within, float(self.lags[0]))

@@ -139,6 +139,11 @@ def try_scenario(name: str, seed: int) -> tuple[Run, Outcome]:
         and _is_about(run, finding.subject_id, finding.likely_causes, fault, expected)
         and began - LOOK_BACK <= pd.Timestamp(finding.since) <= until + LOOK_BACK
     ]
+    if expected.harmless:
+        # chance alarms come with or without it: only what the plain crew does not show counts
+        plain = run_crew(invented_crew(seed=seed))
+        chance = {(other.kind, other.subject_id, other.since) for other in plain.findings}
+        found = [one for one in found if (one.kind, one.subject_id, one.since) not in chance]
     if not found:
         return run, Outcome(name, False, np.nan, np.nan)
     first = min(found, key=lambda finding: finding.since)
