@@ -12,7 +12,7 @@ import pandas as pd
 from arcdrift.analysis.advice import advise
 from arcdrift.analysis.air_findings import conditions_finding, gap_findings
 from arcdrift.analysis.arc import ArcModel, Refusal, fit_arc, known_fit
-from arcdrift.analysis.arc_drift import drift_charts
+from arcdrift.analysis.arc_drift import CLIP, drift_charts
 from arcdrift.analysis.arc_findings import arc_findings
 from arcdrift.analysis.arc_pool import PHI_ASSUMED, SLOPES
 from arcdrift.analysis.causes import StreamHistory
@@ -112,7 +112,11 @@ def _arc(
             ]
             continue
         charted = points.join(drift_charts(points, pace / budget))
-        fits = {member.splicer: known_fit(member.points, PHI_ASSUMED) for member in members}
+        # a reading that missed a heated room would pull the effect of the air toward nothing
+        far = charted["excluded"].isna() & (charted["z"].abs() > CLIP)
+        charted.loc[far, "excluded"] = "a setting too far from the forecast to learn from"
+        by_splicer = dict(list(charted.groupby("splicer")))
+        fits = {str(name): known_fit(mine, PHI_ASSUMED) for name, mine in by_splicer.items()}
         charted["fitted"] = np.nan
         for member in members:
             sisters = [other for name, other in fits.items() if name != member.splicer and other]

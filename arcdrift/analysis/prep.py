@@ -21,6 +21,8 @@ Z95 = 1.959964
 MIN_DAYS = 5
 """Days of work below which a technician is not given a figure."""
 
+EFFECT_COLUMNS = ["technician", "splicer", "v1", "v2"]
+
 Floats = npt.NDArray[np.float64]
 
 
@@ -69,14 +71,19 @@ def prep_effects(work: pd.DataFrame, within: float, between: float) -> PrepEffec
     Notes
     -----
     y = 3 (r^(1/3) - 1) of each technician-day on its splicer and program, r relative to the
-    program's mean; program fixed, technician and splicer random and crossed, rows weighed by
-    1/(between + within/n). gpboost by maximum likelihood (not REML) with the Cholesky
-    factorization: its default inversion misses the published Penicillin figures.
+    program's mean; program fixed, technician and splicer random and crossed, a week of one on
+    the other random within them, rows weighed by 1/(between + within/n). gpboost by maximum
+    likelihood (not REML) with the Cholesky factorization: its default inversion misses the
+    published Penicillin figures.
     """
     work = work[work["technician"] != NOBODY]
     rows = work.groupby(["splicer", "program", "technician", "day"], as_index=False)[
         ["n", "capped"]
     ].sum()
+    # days of one week of one person on one splicer share work, fiber and blade: not fresh evidence
+    day = pd.to_datetime(rows["day"])
+    week = (day - pd.Timestamp(0)).dt.days // 7
+    rows["stint"] = rows["technician"] + "|" + rows["splicer"] + "|" + week.astype(str)
     people, machines = rows["technician"].nunique(), rows["splicer"].nunique()
     if people < 3 or machines < 2 or len(rows) < 10 * (people + machines):
         return (
@@ -110,7 +117,7 @@ def _crossed(
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         model = gpboost.GPModel(
-            group_data=rows[["technician", "splicer"]].to_numpy(dtype=str),
+            group_data=rows[["technician", "splicer", "stint"]].to_numpy(dtype=str),
             likelihood="gaussian",
             matrix_inversion_method="cholesky",
             weights=weight,
@@ -123,7 +130,7 @@ def _crossed(
         )
         told = model.predict_training_data_random_effects(predict_var=True)
         variances = np.ravel(np.asarray(model.get_cov_pars(), dtype=np.float64))
-    table = pd.DataFrame(np.asarray(told)[:, :4], columns=["technician", "splicer", "v1", "v2"])
+    table = pd.DataFrame(np.asarray(told)[:, [0, 1, 3, 4]], columns=EFFECT_COLUMNS)
     residual, technician, splicer = np.sqrt(variances[:3])
     return table, {
         "technician": float(technician),

@@ -18,7 +18,7 @@ def test_penicillin_by_maximum_likelihood() -> None:
     """
     data = pd.read_csv(PENICILLIN)
     rows = pd.DataFrame(
-        {"technician": data["plate"], "splicer": data["sample"], "program": "assay"}
+        {"technician": data["plate"], "splicer": data["sample"], "program": "assay", "stint": "one"}
     )
     effects, spread = _crossed(
         data["diameter"].to_numpy(dtype=np.float64), rows, np.ones(len(data))
@@ -49,7 +49,8 @@ def made_up_work(
             n = int(rng.integers(30, 80))
             level = people[f"t{person}"] + machines[f"s{machine}"] + 0.1 * rng.standard_normal()
             mean = 0.03 * np.exp(level) * (1 + rng.standard_normal() / np.sqrt(n))
-            rows.append((f"s{machine}", "fixed", f"t{person}", day, n, n * mean))
+            date = pd.Timestamp("2026-01-01") + pd.Timedelta(days=day)
+            rows.append((f"s{machine}", "fixed", f"t{person}", date, n, n * mean))
     columns = ["splicer", "program", "technician", "day", "n", "capped"]
     return pd.DataFrame(rows, columns=columns), people
 
@@ -84,11 +85,11 @@ def test_people_who_share_no_splicer_are_told_apart_as_sets() -> None:
 
 def test_too_little_work_is_refused_and_a_newcomer_gets_no_figure() -> None:
     work, _ = made_up_work(2)
-    sentence = prep_effects(work[work["day"] < 3], 1.0, 0.01)
+    sentence = prep_effects(work[work["day"] < "2026-01-04"], 1.0, 0.01)
     assert isinstance(sentence, str)
     assert "too few" in sentence
     few = work.copy()
-    few.loc[(few["technician"] == "t3") & (few["day"] > 4), "technician"] = "t4"
+    few.loc[(few["technician"] == "t3") & (few["day"] > "2026-01-05"), "technician"] = "t4"
     told = prep_effects(few, 1.0, 0.01)
     assert isinstance(told, PrepEffects)
     row = told.technicians.set_index("name").loc["t3"]
