@@ -111,11 +111,7 @@ class CrewData:
 
     def _ask_outdated(self, version: str) -> bool:
         run = self.run()
-        if run is None:
-            return False
-        done = read.imports(self._engine)
-        added = done.loc[done["accepted"] > 0, "started_at"] > run.assessed_on
-        return bool(added.any() or (done["undone_at"] > run.assessed_on).any())
+        return run is not None and read.changed_since(self._engine, run.assessed_on)
 
     def findings(self) -> list[dict[str, Any]]:
         """Every finding of the last analysis."""

@@ -73,10 +73,8 @@ def require_analysis(here: OpenCrew) -> None:
     run = read.result(here.engine, "analysis_run")
     if run.empty:
         raise UsageError(f"Nothing has been analyzed yet; run {analyze} first.")
-    done = read.imports(here.engine)
     assessed, version = run["assessed_on"].iloc[-1], run["version"].iloc[-1]
-    added = done["accepted"] > 0
-    if (done["started_at"][added] > assessed).any() or (done["undone_at"] > assessed).any():
+    if read.changed_since(here.engine, assessed):
         say(f"Records have changed since the last analysis; run {analyze} to include them.")
     elif version != __version__:
         say(f"The last analysis was made by arcdrift {version}; run {analyze} anew.")

@@ -164,6 +164,13 @@ def imports(engine: Engine) -> pd.DataFrame:
     return fetch(engine, select(schema.imports), order=["id"]).iloc[::-1].reset_index(drop=True)
 
 
+def changed_since(engine: Engine, assessed_on: datetime) -> bool:
+    """Whether records were added, or taken back, after an instant such as the last analysis."""
+    done = imports(engine)
+    added = done.loc[done["accepted"] > 0, "started_at"] > assessed_on
+    return bool(added.any() or (done["undone_at"] > assessed_on).any())
+
+
 def quarantined(engine: Engine, import_id: int | None = None) -> pd.DataFrame:
     """Read quarantined rows with the file they came from, by import and line."""
     return _kept_apart(engine, schema.quarantine, import_id)

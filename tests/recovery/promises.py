@@ -3,6 +3,7 @@
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -170,8 +171,8 @@ def _is_about(
     return subject_id.split(" / ")[0] == subject
 
 
-def _days(later: object, earlier: pd.Timestamp) -> float:
-    return float((pd.Timestamp(later) - earlier) / pd.Timedelta(days=1))  # type: ignore[arg-type]
+def _days(later: datetime, earlier: pd.Timestamp) -> float:
+    return float((pd.Timestamp(later) - earlier) / pd.Timedelta(days=1))
 
 
 # -- intervals ---------------------------------------------------------------------------------
