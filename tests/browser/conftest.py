@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, expect, sync_playwright
 
 from tests.browser.driving import chromium, launched, served
 from tests.dashboard.invented import write_crew
@@ -21,6 +21,7 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 def browser() -> Iterator[Browser]:
     if chromium() is None:
         pytest.skip("no Chromium on this machine: install one to run the browser tests")
+    expect.set_options(timeout=30_000)  # a loaded machine draws slowly; waiting costs nothing else
     with sync_playwright() as playwright:
         started = launched(playwright)
         yield started

@@ -77,6 +77,7 @@ class Watched:
         self.address = address
         self.troubles: list[str] = []
         self.page: Page = context.new_page()
+        self.page.set_default_timeout(30_000)
         self.page.on("console", self._heard)
         self.page.on("pageerror", lambda error: self.troubles.append(f"error: {error}"))
         self.page.on("requestfailed", self._failed)

@@ -1,5 +1,6 @@
 """The pages as a person meets them, wide and on a phone."""
 
+import re
 from collections.abc import Callable, Iterator
 
 import pytest
@@ -26,7 +27,6 @@ OVERFLOW = "document.documentElement.scrollWidth - window.innerWidth"
 def familiar(browser: Browser, address: str) -> Iterator[Watched]:
     """Yield one page that stays open: going on inside it spares loading all scripts again."""
     watched = Watched(browser.new_context(), address)
-    watched.page.set_default_timeout(15_000)
     watched.open("/nowhere")
     yield watched
     watched.page.context.close()
@@ -60,22 +60,24 @@ def test_every_page_stands_without_trouble(session, size):
         page = watched.go(path)
         for words in texts:
             expect(page.get_by_text(words).locator("visible=true").first).to_be_visible()
-        assert page.evaluate(OVERFLOW) <= 0, f"{path} is wider than the screen"
         expect(page.get_by_text("invented data")).to_be_visible()
-        assert page.title().endswith("arcdrift")
+        expect(page).to_have_title(re.compile("arcdrift$"))
+        assert page.evaluate(OVERFLOW) <= 0, f"{path} is wider than the screen"
 
 
 def test_the_verdict_is_on_a_phones_first_screen(session):
     page = session(PHONE).go("/splicer?splicer=Kestrel")
     for words in ("Recalibrate", "No arc check has passed since this workday began."):
-        box = page.get_by_text(words, exact=True).first.bounding_box()
+        found = page.get_by_text(words, exact=True).first
+        expect(found).to_be_visible()
+        box = found.bounding_box()
         assert box["y"] + box["height"] < PHONE["height"] - 60  # above the tabs
 
 
 def test_a_month_of_checks_fits_a_desk(session):
     page = session(WIDE).go("/checks")
     frame = page.locator(".calendar .ag-center-cols-viewport").first
-    assert page.locator(".calendar .day-head").count() == 31
+    expect(page.locator(".calendar .day-head")).to_have_count(31)
     assert frame.evaluate("part => part.scrollWidth - part.clientWidth") <= 0
 
 
@@ -83,6 +85,7 @@ def test_effects_and_streams_fit_a_phone(session):
     watched = session(PHONE)
     page = watched.go("/splicer?splicer=Heron")
     chart = page.locator(".chart").last
+    expect(chart.locator(".xtitle").first).to_be_visible()
     edges = chart.bounding_box()
     for words in chart.locator(".annotation-text, .xtitle").all():
         box = words.bounding_box()
@@ -155,7 +158,7 @@ def test_dark_is_remembered(session):
     page.wait_for_function(f"{scheme} === 'dark'")
     page.reload()
     watched.settle()
-    assert page.evaluate(scheme) == "dark"
+    page.wait_for_function(f"{scheme} === 'dark'")
 
 
 def test_two_sessions_look_at_their_own_splicers(session):
@@ -167,7 +170,7 @@ def test_two_sessions_look_at_their_own_splicers(session):
     one.settle()
     expect(first.get_by_role("heading", name="Heron", exact=True)).to_be_visible()
     expect(second.get_by_role("heading", name="Plover", exact=True)).to_be_visible()
-    assert second.url.endswith("/splicer?splicer=Plover")
+    expect(second).to_have_url(re.compile(r"/splicer\?splicer=Plover$"))
 
 
 def test_the_table_behind_a_chart_downloads(session):
