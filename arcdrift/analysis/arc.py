@@ -1,6 +1,5 @@
 """What the air, the electrodes' wear and the splicer itself did to one splicer's arc setting."""
 
-import warnings
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -11,7 +10,7 @@ import statsmodels.api as sm
 
 from arcdrift.analysis.arc_drift import center_air
 from arcdrift.analysis.arc_points import REGRESSORS
-from arcdrift.analysis.arc_pool import SLOPES, Fit, Prior, crew_prior, design, fit_known_phi
+from arcdrift.analysis.arc_pool import SLOPES, Fit, Prior, crew_prior, design, fit_known_phi, whiten
 
 SPARE_CHECKS = 8
 """Checks wanted beyond the number of coefficients before a regression is shown."""
@@ -46,7 +45,7 @@ class ArcModel:
     Attributes
     ----------
     effects : tuple of Effect
-        This splicer's own checks alone: GLSAR, AR(1) errors.
+        This splicer's own checks alone, errors AR(1).
     air_span : Effect
         Joint effect of density and vapor pressure between the 5th and 95th percentile of the air
         this splicer met: the two cannot be told apart well at one site, their sum can.
@@ -126,7 +125,7 @@ def known_fit(points: pd.DataFrame, phi: float) -> Fit | None:
 
 
 def fit_arc(
-    splicer: str, points: pd.DataFrame, unit: str, sisters: list[Fit]
+    splicer: str, points: pd.DataFrame, unit: str, sisters: list[Fit], phi: float
 ) -> tuple[ArcModel | Refusal, pd.Series]:
     """Fit one splicer.
 
@@ -138,6 +137,8 @@ def fit_arc(
         Unit of its arc setting.
     sisters : list of Fit
         Splicers of the same model and unit, this one left out.
+    phi : float
+        Lag-1 correlation of checks, pooled over those splicers.
 
     Returns
     -------
@@ -147,8 +148,10 @@ def fit_arc(
 
     Notes
     -----
-    statsmodels GLSAR with one lag, iterated; in the simulation study its 95 % intervals covered
-    .95, .94 and .93 (density, vapor pressure, wear) where OLS covered .89, .90 and .85.
+    Generalized least squares: statsmodels OLS of rows whitened for AR(1) within each epoch
+    (Prais and Winsten 1954, from memory). The correlation is the crew's: estimated from one
+    splicer's checks alone it comes out too small, and intervals of the required setting then
+    held .92 of the time where those with the crew's held .946.
     """
     fitted = pd.Series(np.nan, index=points.index)
     used = points[points["excluded"].isna()]
@@ -163,10 +166,7 @@ def fit_arc(
     if np.linalg.cond(full / np.sqrt((full**2).sum(axis=0))) > 1e5:
         sentence = "air and wear moved together in every check so far, so they cannot be separated"
         return Refusal(splicer, len(points), len(used), sentence), fitted
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # an iteration limit reached changes no digit we print
-        result = sm.GLSAR(y, full, rho=1).iterative_fit(maxiter=50)
-    phi = float(np.clip(np.atleast_1d(result.model.rho)[0], -0.9, 0.9))
+    result = sm.OLS(whiten(y[:, None], codes, phi)[:, 0], whiten(full, codes, phi)).fit()
     beta, cov = np.asarray(result.params), np.asarray(result.cov_params())
     interval = np.asarray(result.conf_int(alpha=1 - LEVEL))
     residual = y - full @ beta

@@ -25,6 +25,7 @@ from arcdrift.analysis.arc_pool import (
     fit_known_phi,
     whiten,
 )
+from arcdrift.analysis.rooms import Rooms
 from arcdrift.charts.ewma import ewma_step, settled_limits
 from arcdrift.charts.limits import ewma_limit, widened
 
@@ -52,6 +53,8 @@ class _Splicer:
 
     x: Floats
     y: Floats
+    room: Floats
+    unsure: Floats
     epoch: npt.NDArray[np.int64]
     learned: list[int] = field(default_factory=list)
     fit: Fit | None = None
@@ -94,7 +97,8 @@ def drift_charts(points: pd.DataFrame, checks_per_alarm: float) -> pd.DataFrame:
     DataFrame
         Same index as ``points``: ``expected``, ``expected_low``, ``expected_high`` (95 %
         prediction interval, setting units), ``z``, ``ewma``, ``limit``, ``alarm``; NaN where a
-        check could not be judged yet.
+        check could not be judged yet. ``heated``: chance that the check was made in a heated
+        room the reading did not see; NaN where that makes no difference.
 
     Notes
     -----
@@ -103,7 +107,9 @@ def drift_charts(points: pd.DataFrame, checks_per_alarm: float) -> pd.DataFrame:
     that what is charted is uncorrelated and the limit needs no widening. z is the forecast
     error over its predictive sd, carried from Student's t to the normal scale. Two-sided EWMA,
     lambda 0.2, of z clipped at 3, reset at an alarm; an alarmed check is not learned from, and
-    a clipped one only as far as the clip.
+    a clipped one only as far as the clip. A check known only by a weather station's air may have
+    been made in a heated room: it is judged by the mixture of both airs
+    (`arcdrift.analysis.rooms`).
 
     With electrodes replaced every 50 checks this ran 317 to 396 checks per false alarm at
     nominal 370, and found a step of two sd in 5 checks (median); charting the plain residual
@@ -111,7 +117,7 @@ def drift_charts(points: pd.DataFrame, checks_per_alarm: float) -> pd.DataFrame:
     already swallows the correlation the limit was widened for.
     """
     usable = points[points["excluded"].isna()].sort_values(["checked_at", "splicer"])
-    columns = ["expected", "expected_low", "expected_high", "z", "ewma", "limit"]
+    columns = ["expected", "expected_low", "expected_high", "z", "ewma", "limit", "heated"]
     out = pd.DataFrame(np.nan, index=points.index, columns=columns)
     out["alarm"] = False
     if usable.empty:
@@ -121,11 +127,14 @@ def drift_charts(points: pd.DataFrame, checks_per_alarm: float) -> pd.DataFrame:
     states, position = {}, {}
     for name, mine in usable.groupby("splicer", sort=True):
         states[name] = _Splicer(
-            x=center_air(mine).to_numpy(dtype=float),
+            x=center_air(mine).to_numpy(dtype=float, copy=True),
             y=mine["arc_setting"].to_numpy(dtype=float, copy=True),
+            room=(mine["room_density"] - mine["air_density"]).to_numpy(dtype=float),
+            unsure=np.zeros(len(mine)),
             epoch=np.unique(mine["epoch"], return_inverse=True)[1],
         )
         position.update({row: (name, at) for at, row in enumerate(mine.index)})
+    rooms = Rooms()
     values = np.full((len(usable), len(columns)), np.nan)
     alarms = np.zeros(len(usable), dtype=bool)
     for i, row in enumerate(usable.index):
@@ -134,9 +143,12 @@ def drift_charts(points: pd.DataFrame, checks_per_alarm: float) -> pd.DataFrame:
         seen = len(state.learned)
         if seen >= REFIT_EVERY and seen >= state.refit_at + REFIT_EVERY:
             _refit(state, [other for key, other in states.items() if key != name])
-        judged = _judge(state, at, limit)
+        judged = _judge(state, at, limit, rooms)
         if judged is not None:
             values[i], alarms[i] = judged
+        elif not np.isnan(state.room[at]):
+            values[i, -1] = rooms.share
+            _meet(state, at, rooms.share)
         if not alarms[i]:
             _learn(state, at)
     out.loc[usable.index, columns] = values
@@ -148,7 +160,9 @@ def _refit(state: _Splicer, others: list[_Splicer]) -> None:
     """Take stock: own slopes, what the sisters say, the crew's correlation."""
     rows = np.array(state.learned)
     state.refit_at = len(rows)
-    state.fit = fit_known_phi(state.x[rows], state.y[rows], state.epoch[rows], state.phi)
+    state.fit = fit_known_phi(
+        state.x[rows], state.y[rows], state.epoch[rows], state.phi, state.unsure[rows]
+    )
     fits = [other.fit for other in others if other.fit is not None]
     state.prior = crew_prior(fits)
     everyone = [*fits, state.fit] if state.fit is not None else fits
@@ -176,6 +190,7 @@ def _rebuild(state: _Splicer, rows: npt.NDArray[np.int64]) -> None:
     wy = whiten(state.y[rows][:, None], state.epoch[rows], state.phi)[:, 0]
     innovation = state.variance * (1 - state.phi**2)
     gram, moment = wx.T @ wx / innovation, wx.T @ wy / innovation
+    gram[0, 0] += state.unsure[rows].sum() * (1 + state.phi**2) / innovation
     # intercepts of epochs not seen yet would be singular; this is flat in any setting unit
     gram[np.diag_indices_from(gram)] += 1e-9 / state.variance
     if state.prior is not None:
@@ -185,7 +200,17 @@ def _rebuild(state: _Splicer, rows: npt.NDArray[np.int64]) -> None:
     state.gram, state.moment = gram, moment
 
 
-def _judge(state: _Splicer, at: int, limit: float) -> tuple[Floats, bool] | None:
+def _meet(state: _Splicer, at: int, heated: float) -> None:
+    """Go on with the density to be expected where the reading leaves two airs open.
+
+    Its variance goes into the precision of the slopes, as in an E step; without it they would
+    grow with every doubtful check.
+    """
+    state.x[at, 0] += heated * state.room[at]
+    state.unsure[at] = heated * (1.0 - heated) * state.room[at] ** 2
+
+
+def _judge(state: _Splicer, at: int, limit: float, rooms: Rooms) -> tuple[Floats, bool] | None:
     start = START_ALONE if state.prior is None else START_BORROWING
     if state.gram is None or state.moment is None or len(state.learned) < start:
         return None
@@ -195,18 +220,26 @@ def _judge(state: _Splicer, at: int, limit: float) -> tuple[Floats, bool] | None
         return None
     wx, wy = _innovation(state, at)
     innovation = state.variance * (1 - state.phi**2)
-    off = wy - float(wx @ np.linalg.solve(state.gram, state.moment))
+    mean = np.linalg.solve(state.gram, state.moment)
+    off = wy - float(wx @ mean)
     sd = float(np.sqrt(innovation + wx @ np.linalg.solve(state.gram, wx)))
-    expected = state.y[at] - off
     # the variance is itself an estimate: a t value read as the normal value as rare
     df = _degrees(state)
-    z = float(norm.ppf(student.cdf(off / sd, df))) if abs(off / sd) < 6 else off / sd
+    heated = np.nan
+    if np.isnan(state.room[at]):
+        z = float(norm.ppf(student.cdf(off / sd, df))) if abs(off / sd) < 6 else off / sd
+    else:
+        move = float(mean[0]) * state.room[at]
+        heated, z = rooms.weigh(off / sd, (off - move) / sd, df)
+        off -= heated * move
+        _meet(state, at, heated)
+    expected = state.y[at] - off
     if abs(z) > CLIP:
         state.y[at] = expected + np.copysign(CLIP * sd, off)
     step = ewma_step(state.ewma, float(np.clip(z, -CLIP, CLIP)), LAMBDA, limit, sided="two")
     state.ewma = float(step.state)
     bound = settled_limits(LAMBDA, limit)[1]
-    row = [expected, expected - Z95 * sd, expected + Z95 * sd, z, float(step.value), bound]
+    row = [expected, expected - Z95 * sd, expected + Z95 * sd, z, float(step.value), bound, heated]
     return np.array(row), bool(step.signal != 0)
 
 
@@ -220,6 +253,7 @@ def _learn(state: _Splicer, at: int) -> None:
         wx, wy = _innovation(state, at)
         innovation = state.variance * (1 - state.phi**2)
         state.gram += np.outer(wx, wx) / innovation
+        state.gram[0, 0] += state.unsure[at] * (1 + state.phi**2) / innovation
         state.moment += wx * wy / innovation
     state.learned.append(at)
 

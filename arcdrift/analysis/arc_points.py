@@ -3,6 +3,8 @@
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.rooms import room_density
+
 REPLACED = "electrodes replaced"
 EPOCH_ACTIONS = (REPLACED, "factory service", "firmware updated")
 """After any of these the arc setting starts from a new level."""
@@ -28,10 +30,12 @@ def arc_points(checks: pd.DataFrame, air: pd.DataFrame, service: pd.DataFrame) -
     DataFrame
         ``splicer``, ``checked_at``, ``site``, ``epoch`` (0, 1 ...), ``arc_setting``, ``arcs``
         (electrode discharges since the electrodes were last replaced, or since the counter's
-        zero before the first replacement on record), the air columns, and ``excluded``: why a
-        point cannot be used, or missing when it can.
+        zero before the first replacement on record), the air columns, ``room_density`` (see
+        `arcdrift.analysis.rooms`), and ``excluded``: why a point cannot be used, or missing
+        when it can.
     """
     points = passed_checks(checks, service).join(air).reset_index(drop=True)
+    points["room_density"] = room_density(points)
     points["excluded"] = _reasons(points)
     return points.drop(columns="line")
 

@@ -71,8 +71,14 @@ def design(slopes: Floats, epoch: Ints, epochs: int) -> Floats:
     return np.hstack([slopes, intercepts])
 
 
-def fit_known_phi(x: Floats, y: Floats, epoch: Ints, phi: float) -> Fit | None:
-    """Fit slopes and epoch intercepts; None where the checks cannot tell the slopes apart."""
+def fit_known_phi(
+    x: Floats, y: Floats, epoch: Ints, phi: float, unsure: Floats | None = None
+) -> Fit | None:
+    """Fit slopes and epoch intercepts; None where the checks cannot tell the slopes apart.
+
+    ``unsure``, shape (n,): variance of the air density of checks whose reading left two airs
+    open (kg/m3 squared).
+    """
     _, epoch = np.unique(epoch, return_inverse=True)
     full = design(x, epoch, int(epoch.max()) + 1)
     n, p = full.shape
@@ -81,12 +87,15 @@ def fit_known_phi(x: Floats, y: Floats, epoch: Ints, phi: float) -> Fit | None:
     wx = whiten(full, epoch, phi)
     wy = whiten(y[:, None], epoch, phi)[:, 0]
     gram = wx.T @ wx
+    loose = 0.0 if unsure is None else float(unsure.sum()) * (1 + phi**2)
+    gram[0, 0] += loose
     if np.linalg.cond(gram) > 1e12:
         return None
     inverse = np.linalg.inv(gram)
     beta = inverse @ (wx.T @ wy)
     innovations = wy - wx @ beta
-    innovation_variance = float(innovations @ innovations) / (n - p)
+    rest = float(innovations @ innovations) + loose * float(beta[0]) ** 2
+    innovation_variance = rest / (n - p)
     residual = y - full @ beta
     inside = np.diff(epoch) == 0
     raw = float(residual[1:][inside] @ residual[:-1][inside]) / float(residual @ residual)

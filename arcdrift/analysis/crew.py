@@ -14,11 +14,12 @@ from arcdrift.analysis.air_findings import conditions_finding, gap_findings
 from arcdrift.analysis.arc import ArcModel, Refusal, fit_arc, known_fit
 from arcdrift.analysis.arc_drift import CLIP, drift_charts
 from arcdrift.analysis.arc_findings import arc_findings
-from arcdrift.analysis.arc_pool import PHI_ASSUMED, SLOPES
+from arcdrift.analysis.arc_pool import PHI_ASSUMED, SLOPES, crew_lag1
 from arcdrift.analysis.causes import StreamHistory
 from arcdrift.analysis.check_findings import check_findings
 from arcdrift.analysis.loss import LossCharts, chart_losses
 from arcdrift.analysis.loss_findings import loss_findings
+from arcdrift.analysis.rooms import HEATED_AT
 from arcdrift.analysis.splicer import SplicerSummary, day_starts
 from arcdrift.analysis.tables import (
     crew_days,
@@ -112,16 +113,19 @@ def _arc(
             ]
             continue
         charted = points.join(drift_charts(points, pace / budget))
-        # a reading that missed a heated room would pull the effect of the air toward nothing
         far = charted["excluded"].isna() & (charted["z"].abs() > CLIP)
         charted.loc[far, "excluded"] = "a setting too far from the forecast to learn from"
+        # a reading that missed a heated room would pull the effect of the air toward nothing
+        roomed = charted["excluded"].isna() & (charted["heated"] > HEATED_AT)
+        charted.loc[roomed, "excluded"] = "perhaps a heated room, and only outdoor air is known"
         by_splicer = dict(list(charted.groupby("splicer")))
         fits = {str(name): known_fit(mine, PHI_ASSUMED) for name, mine in by_splicer.items()}
+        phi = crew_lag1([fit for fit in fits.values() if fit is not None])
         charted["fitted"] = np.nan
         for member in members:
             sisters = [other for name, other in fits.items() if name != member.splicer and other]
             rows = charted[charted["splicer"] == member.splicer]
-            fit, fitted = fit_arc(member.splicer, rows, unit, sisters)
+            fit, fitted = fit_arc(member.splicer, rows, unit, sisters, phi)
             charted.loc[fitted.index, "fitted"] = fitted
             models.append(fit)
         frames.append(charted)

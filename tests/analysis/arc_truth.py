@@ -62,6 +62,7 @@ def simulated_points(
                     "arcs": arcs % life,
                     "air_density": density,
                     "vapor_pressure": vapor,
+                    "room_density": np.nan,
                     "excluded": pd.Series([None] * checks, dtype=object),
                 }
             )

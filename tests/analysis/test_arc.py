@@ -56,7 +56,7 @@ def test_intervals_cover_the_truth() -> None:
         fits = {name: known_fit(part, PHI) for name, part in groups.items()}
         for name, part in groups.items():
             sisters = [fit for other, fit in fits.items() if other != name and fit is not None]
-            model, _ = fit_arc(name, part, "steps", sisters)
+            model, _ = fit_arc(name, part, "steps", sisters, PHI)
             assert isinstance(model, ArcModel)
             true = truth[name] * scale
             own += [e.low <= t <= e.high for e, t in zip(model.effects, true, strict=True)]
@@ -74,25 +74,25 @@ def test_intervals_cover_the_truth() -> None:
 
 def test_refusals_say_what_is_missing() -> None:
     points, _ = simulated_points(1, 6, seed=4)
-    refusal, fitted = fit_arc("s0", points, "steps", [])
+    refusal, fitted = fit_arc("s0", points, "steps", [], PHI)
     assert isinstance(refusal, Refusal)
     assert refusal.reason == "only 6 usable checks; a model of this splicer needs 12"
     assert fitted.isna().all()
     points, _ = simulated_points(1, 20, seed=4)
     points.loc[:9, "excluded"] = "no arc count"
-    refusal, _ = fit_arc("s0", points, "steps", [])
+    refusal, _ = fit_arc("s0", points, "steps", [], PHI)
     assert isinstance(refusal, Refusal)
     assert refusal.reason.endswith("(10 have no arc count)")
     points, _ = simulated_points(1, 40, seed=4)
     points["vapor_pressure"] = 8.0
-    refusal, _ = fit_arc("s0", points, "steps", [])
+    refusal, _ = fit_arc("s0", points, "steps", [], PHI)
     assert isinstance(refusal, Refusal)
     assert "cannot be separated" in refusal.reason
 
 
 def test_model_survives_the_store() -> None:
     points, _ = simulated_points(1, 60, seed=5)
-    model, _ = fit_arc("s0", points, "steps", [])
+    model, _ = fit_arc("s0", points, "steps", [], PHI)
     assert isinstance(model, ArcModel)
     assert ArcModel.from_json(json.loads(json.dumps(model.to_json()))) == model
 
@@ -206,7 +206,7 @@ AIR = ["temperature_c", "station_pressure_hpa", "humidity_pct", "vapor_pressure"
 )
 def test_wear_counts_from_the_replacement(counts: list[float], expected: list[float]) -> None:
     checks = checks_frame(counts, [90.0, 91.0, 92.0, 93.0])
-    air = pd.DataFrame(1.0, index=checks.index, columns=AIR)
+    air = pd.DataFrame(1.0, index=checks.index, columns=AIR).assign(air_source="site logger")
     service = pd.DataFrame(
         {
             "action": ["electrodes replaced"],
@@ -221,7 +221,7 @@ def test_wear_counts_from_the_replacement(counts: list[float], expected: list[fl
 
 def test_unusable_checks_say_why_and_failed_ones_are_not_points() -> None:
     checks = checks_frame([1.0, np.nan, 3.0], [90.0, 91.0, None])
-    air = pd.DataFrame(1.0, index=checks.index, columns=AIR)
+    air = pd.DataFrame(1.0, index=checks.index, columns=AIR).assign(air_source="site logger")
     air.loc[0, "air_density"] = np.nan
     points = arc_points(checks, air, NO_SERVICE)
     assert points["excluded"].tolist() == ["no complete air reading near the check", "no arc count"]

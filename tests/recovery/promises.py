@@ -80,14 +80,11 @@ class Expectation:
     ----------
     kinds : set of str
         Findings that answer it.
-    harmless : bool
-        True where there should be none.
     named : bool
         True where the subject is a person: the finding must name them among its causes.
     """
 
     kinds: frozenset[str]
-    harmless: bool = False
     named: bool = False
 
 
@@ -106,9 +103,8 @@ SCENARIOS: dict[str, Expectation] = {
     "splicer-clock-reset": Expectation(frozenset({"clock-wrong"})),
     "optimistic-estimator": Expectation(frozenset({"estimate-optimistic"})),
     "checks-skipped": Expectation(frozenset({"check-missed"})),
-    "altitude-move": Expectation(ARC, harmless=True),
-    "cold-front": Expectation(ARC, harmless=True),
 }
+HARMLESS = ("altitude-move", "cold-front")
 
 
 @dataclass(frozen=True)
@@ -140,16 +136,48 @@ def try_scenario(name: str, seed: int) -> tuple[Run, Outcome]:
         and _is_about(run, finding.subject_id, finding.likely_causes, fault, expected)
         and began - LOOK_BACK <= pd.Timestamp(finding.since) <= until + LOOK_BACK
     ]
-    if expected.harmless:
-        # chance alarms come with or without it: only what the plain crew does not show counts
-        plain = run_crew(invented_crew(seed=seed))
-        chance = {(other.kind, other.subject_id, other.since) for other in plain.findings}
-        found = [one for one in found if (one.kind, one.subject_id, one.since) not in chance]
     if not found:
         return run, Outcome(name, False, np.nan, np.nan)
     first = min(found, key=lambda finding: finding.since)
     onset = first.onset.estimate if first.onset else first.since
     return run, Outcome(name, True, _days(first.since, began), _days(onset, began))
+
+
+@dataclass(frozen=True)
+class Beside:
+    """Arc alarms during a harmless change and the week after it.
+
+    ``without`` are those of the same crew spared the change; both come by chance, so the same
+    number is expected of each. ``allowed`` is the budget's share.
+    """
+
+    scenario: str
+    alarms: int
+    without: int
+    allowed: float
+
+
+def try_harmless(name: str, seed: int) -> Beside:
+    """Let something harmless happen to a crew of eight splicers, and compare its arc alarms."""
+    changed = run_crew(plant(invented_crew(seed=seed), load_plan(name)))
+    plain = run_crew(invented_crew(seed=seed))
+    (fault,) = changed.made.truth.faults
+    began = pd.Timestamp(fault["since"])
+    ended = changed.now if fault["until"] is None else pd.Timestamp(fault["until"])
+    until = min(ended + LOOK_BACK, changed.now)
+    splicers = changed.told.frames["result_arc_points"]["splicer"].unique()
+    concerned = splicers if fault["subject_type"] == "crew" else [fault["subject"]]
+
+    def alarms(run: Run) -> int:
+        points = run.told.frames["result_arc_points"]
+        within = points["checked_at"].between(began, until) & points["splicer"].isin(concerned)
+        return int(points.loc[within, "alarm"].sum())
+
+    crew = changed.made.crew
+    months = np.busday_count(began.date(), until.date()) / MONTH
+    share = crew.shares.arc * len(concerned) / len(splicers)
+    allowed = crew.false_alarms_per_month * share * months
+    return Beside(name, alarms(changed), alarms(plain), float(allowed))
 
 
 def _is_about(
