@@ -1,0 +1,99 @@
+"""One log in every encoding, and files that must not be taken for another one."""
+
+import codecs
+
+import pytest
+
+from arcdrift.errors import BadInput
+from arcdrift.intake.encodings import utf8
+
+LOG = (
+    "splicer,technician,remark\r\nHeron,Bjørk,22 °C\r\n\r\nKestrel,Bjørk,“näht” – l’été\rHeron,,x\n"
+)
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        pytest.param(LOG.encode("utf-8"), id="utf-8"),
+        pytest.param(LOG.encode("utf-8-sig"), id="utf-8 with mark"),
+        pytest.param(codecs.BOM_UTF16_LE + LOG.encode("utf-16-le"), id="utf-16-le with mark"),
+        pytest.param(codecs.BOM_UTF16_BE + LOG.encode("utf-16-be"), id="utf-16-be with mark"),
+        pytest.param(LOG.encode("utf-16-le"), id="utf-16-le"),
+        pytest.param(LOG.encode("utf-16-be"), id="utf-16-be"),
+        pytest.param(LOG.encode("windows-1252"), id="windows-1252"),
+    ],
+)
+def test_the_same_text_in_every_encoding(content):
+    assert utf8(content, "log.csv") == LOG.encode("utf-8")
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "windows-1252", "utf-8"])
+def test_a_layout_may_state_the_encoding(encoding):
+    text = "a,b\n1,é\n"  # one line with one letter tells nothing by itself
+    content = text.encode("utf-16-le" if encoding == "utf-16" else encoding)
+    assert utf8(content, "log.csv", encoding) == text.encode("utf-8")
+
+
+def test_a_mark_goes_before_what_a_layout_states():
+    assert utf8("a,é\n".encode("utf-16"), "log.csv", "windows-1252") == "a,é\n".encode()
+    assert utf8("a,é\n".encode("utf-8-sig"), "log.csv", "windows-1252") == "a,é\n".encode()
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        pytest.param(b"a,b\n1,\xe9\n2,3\n", id="one broken line among ASCII"),
+        pytest.param("a,b\n1,Bjørk\n".encode() + b"2,Andr\xe9\n3,Andr\xe9\n", id="sound lines too"),
+        pytest.param(b"a,b\n1,Andr\xc3\n2,Andr\xc3\n", id="letters cut in half"),
+        pytest.param(b"a,b\n1,x\xb8y\n2,x\xb8y\n", id="no word has that"),
+        pytest.param(b"a,b\n1,\x81\xe9t\xe9\n2,\xe9t\xe9\n", id="a byte that is no character"),
+        pytest.param(b"a,b\n1,\xff\xfe\x80\n2,\xff\xfe\x80\n", id="noise"),
+        pytest.param(b"", id="empty"),
+        pytest.param(b"a", id="one byte"),
+        pytest.param(b"a,\0\nb,\0\n", id="NUL bytes in text"),
+    ],
+)
+def test_broken_lines_are_left_to_the_quarantine(content):
+    assert utf8(content, "log.csv") == content
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "who,température\nHeron,1\n",  # a header has been read by someone
+        "a,b\n1,Malmö\n2,Malmö\n",
+        "a,b\n1,MALMÖ\n2,MALMÖ\n",
+        "a,b\n1,Ørland\n2,Ørland\n",
+        "a,b\n1,50 µm\n2,60 µm\n",
+        "a,b\n1,22\u00a0°C\n2,23\u00a0°C\n",
+    ],
+)
+def test_text_that_can_only_be_windows_1252(text):
+    assert utf8(text.encode("windows-1252"), "log.csv") == text.encode("utf-8")
+
+
+def test_what_has_no_character_stays_broken_on_its_line():
+    content = utf8("a,é\n1,".encode("windows-1252") + b"\x81\n2,3\n", "log.csv", "windows-1252")
+    assert content == "a,é\n1,".encode() + b"\x81\n2,3\n"
+    half = "a,b\n1,".encode("utf-16-le") + b"\x3d\xd8" + "\n2,3\n".encode("utf-16-le")
+    lines = utf8(half, "log.csv").split(b"\n")
+    assert (lines[0], lines[2]) == (b"a,b", b"2,3")
+    with pytest.raises(UnicodeDecodeError):
+        lines[1].decode("utf-8")
+
+
+@pytest.mark.parametrize(
+    ("content", "sentence"),
+    [
+        (
+            "a,b\n".encode("utf-16") + b"x",
+            "log.csv is UTF-16 text cut within a character; copy the file again.",
+        ),
+        ("a,b\n".encode("utf-32"), "log.csv is UTF-32 text; save it as CSV UTF-8."),
+    ],
+)
+def test_text_that_cannot_be_read(content, sentence):
+    with pytest.raises(BadInput) as caught:
+        utf8(content, "log.csv")
+    assert str(caught.value) == sentence
