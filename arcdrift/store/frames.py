@@ -20,6 +20,9 @@ INSTANTS = frozenset(
         "assessed_on",
         "now",
         "started_at",
+        "starts_at",
+        "ends_at",
+        "recorded_at",
         "undone_at",
     }
 )

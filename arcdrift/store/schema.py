@@ -176,6 +176,35 @@ conflicts = Table(
     Column("raw", Text, nullable=False),
 )
 
+
+# a row lies in a stretch when its time as logged does, and when its own count, where it has one,
+# is not below the first nor at or beyond the end: near a jump two clocks show the same hours
+def _stretch() -> tuple[Column[int], Column[float], Column[float], Column[float], Column[float]]:
+    """Where a clock was wrong: from ``starts_at``, which is in the key, up to ``ends_at``."""
+    return (
+        Column("ends_at", BigInteger, nullable=False),
+        Column("first_number", Float),  # splice numbers
+        Column("end_number", Float),
+        Column("first_arc", Float),  # arc counts, for rows without a splice number; they wrap
+        Column("end_arc", Float),  # where the end lies below the first
+    )
+
+
+clock_shifts = Table(
+    "clock_shifts",
+    metadata,
+    _id(),
+    Column("splicer", Text, nullable=False, index=True),
+    Column("starts_at", BigInteger, nullable=False),  # as logged, like ends_at
+    *_stretch(),
+    Column("shift_s", BigInteger, nullable=False),  # added when records are read; 0: it is right
+    Column("said_by", Text, nullable=False),
+    Column("why", Text, nullable=False),
+    Column("recorded_at", BigInteger, nullable=False),
+    Column("undone_at", BigInteger),
+    sqlite_autoincrement=True,
+)
+
 analysis_run = Table(
     "analysis_run",
     metadata,
@@ -311,6 +340,20 @@ result_air_coverage = Table(
     Column("with_air", BigInteger, nullable=False),
 )
 
+result_clock_stretches = Table(
+    "result_clock_stretches",
+    metadata,
+    Column("splicer", Text, primary_key=True),
+    Column("starts_at", BigInteger, primary_key=True),  # as logged, like ends_at
+    *_stretch(),
+    Column("shift_h", Float),  # hours to add; NULL when nothing settles it
+    Column("since", BigInteger, nullable=False),  # in true time, as well as it is known
+    Column("until", BigInteger, nullable=False),
+    Column("splices", Integer, nullable=False),  # kept apart
+    Column("checks", Integer, nullable=False),
+    Column("days", Integer, nullable=False),
+)
+
 findings = Table(
     "findings",
     metadata,
@@ -344,6 +387,7 @@ RESULTS: tuple[Table, ...] = (
     result_arc_models,
     result_arc_points,
     result_air_coverage,
+    result_clock_stretches,
     findings,
     analysis_run,
 )

@@ -24,6 +24,42 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_analysis_run")),
     )
     op.create_table(
+        "clock_shifts",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("splicer", sa.Text(), nullable=False),
+        sa.Column("starts_at", sa.BigInteger(), nullable=False),
+        sa.Column("ends_at", sa.BigInteger(), nullable=False),
+        sa.Column("first_number", sa.Float(), nullable=True),
+        sa.Column("end_number", sa.Float(), nullable=True),
+        sa.Column("first_arc", sa.Float(), nullable=True),
+        sa.Column("end_arc", sa.Float(), nullable=True),
+        sa.Column("shift_s", sa.BigInteger(), nullable=False),
+        sa.Column("said_by", sa.Text(), nullable=False),
+        sa.Column("why", sa.Text(), nullable=False),
+        sa.Column("recorded_at", sa.BigInteger(), nullable=False),
+        sa.Column("undone_at", sa.BigInteger(), nullable=True),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_clock_shifts")),
+        sqlite_autoincrement=True,
+    )
+    op.create_index(op.f("ix_clock_shifts_splicer"), "clock_shifts", ["splicer"], unique=False)
+    op.create_table(
+        "result_clock_stretches",
+        sa.Column("splicer", sa.Text(), nullable=False),
+        sa.Column("starts_at", sa.BigInteger(), nullable=False),
+        sa.Column("ends_at", sa.BigInteger(), nullable=False),
+        sa.Column("first_number", sa.Float(), nullable=True),
+        sa.Column("end_number", sa.Float(), nullable=True),
+        sa.Column("first_arc", sa.Float(), nullable=True),
+        sa.Column("end_arc", sa.Float(), nullable=True),
+        sa.Column("shift_h", sa.Float(), nullable=True),
+        sa.Column("since", sa.BigInteger(), nullable=False),
+        sa.Column("until", sa.BigInteger(), nullable=False),
+        sa.Column("splices", sa.Integer(), nullable=False),
+        sa.Column("checks", sa.Integer(), nullable=False),
+        sa.Column("days", sa.Integer(), nullable=False),
+        sa.PrimaryKeyConstraint("splicer", "starts_at", name=op.f("pk_result_clock_stretches")),
+    )
+    op.create_table(
         "findings",
         sa.Column("id", sa.String(length=12), nullable=False),
         sa.Column("kind", sa.String(length=24), nullable=False),
