@@ -60,6 +60,9 @@ imports = Table(
     Column("size_bytes", BigInteger, nullable=False),
     Column("kind", String(16), nullable=False),
     Column("layout", Text),
+    Column("header", Text),  # JSON: the file's own header cells
+    Column("given", Text),  # JSON: the columns of ours that the file speaks of
+    Column("to_the_second", Boolean),  # False: its times stop at the minute
     Column("started_at", BigInteger, nullable=False),
     Column("seconds", Float, nullable=False),
     Column("lines", BigInteger, nullable=False),
@@ -163,6 +166,25 @@ quarantine = Table(
     Column("column", Text),
     Column("code", String(32), nullable=False),
     Column("message", Text, nullable=False),
+    # a closed row left the open list: mended by a later import, or given up by a person
+    Column("closed_by", Integer, ForeignKey("imports.id"), index=True),
+    Column("closed_at", BigInteger),
+    Column("closed_who", Text),
+    Column("closed_why", Text),
+)
+
+# a row that says again what is stored or quarantined already, or says what the stored row no
+# longer shows as it stands: what has to be known to undo any other import exactly
+claims = Table(
+    "claims",
+    metadata,
+    _id(),
+    *_origin(),
+    Column("kind", String(16), nullable=False),  # of record, or "quarantine"
+    Column("record_id", BigInteger, nullable=False),
+    Column("record", Text),  # JSON: its own values; NULL when they are those of the record
+    Column("raw", Text),
+    Index(None, "kind", "record_id"),
 )
 
 conflicts = Table(
@@ -174,6 +196,10 @@ conflicts = Table(
     Column("differs", Text, nullable=False),  # JSON: column -> [stored, in the file]
     Column("record", Text, nullable=False),  # JSON: the whole new version
     Column("raw", Text, nullable=False),
+    Column("kept", String(3)),  # what a person decided: old or new; NULL while open
+    Column("decided_at", BigInteger),
+    Column("decided_by", Text),
+    Column("decided_against", Text),  # JSON: the version it was held against
 )
 
 

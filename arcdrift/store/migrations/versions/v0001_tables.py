@@ -81,6 +81,9 @@ def upgrade() -> None:
         sa.Column("size_bytes", sa.BigInteger(), nullable=False),
         sa.Column("kind", sa.String(length=16), nullable=False),
         sa.Column("layout", sa.Text(), nullable=True),
+        sa.Column("header", sa.Text(), nullable=True),
+        sa.Column("given", sa.Text(), nullable=True),
+        sa.Column("to_the_second", sa.Boolean(), nullable=True),
         sa.Column("started_at", sa.BigInteger(), nullable=False),
         sa.Column("seconds", sa.Float(), nullable=False),
         sa.Column("lines", sa.BigInteger(), nullable=False),
@@ -242,6 +245,22 @@ def upgrade() -> None:
         unique=False,
     )
     op.create_table(
+        "claims",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("import_id", sa.Integer(), nullable=False),
+        sa.Column("line", sa.BigInteger(), nullable=False),
+        sa.Column("kind", sa.String(length=16), nullable=False),
+        sa.Column("record_id", sa.BigInteger(), nullable=False),
+        sa.Column("record", sa.Text(), nullable=True),
+        sa.Column("raw", sa.Text(), nullable=True),
+        sa.ForeignKeyConstraint(["import_id"], ["imports.id"], name=op.f("fk_claims_import_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_claims")),
+    )
+    op.create_index(op.f("ix_claims_import_id"), "claims", ["import_id"], unique=False)
+    op.create_index(
+        op.f("ix_claims_kind_record_id"), "claims", ["kind", "record_id"], unique=False
+    )
+    op.create_table(
         "conflicts",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("import_id", sa.Integer(), nullable=False),
@@ -250,6 +269,10 @@ def upgrade() -> None:
         sa.Column("differs", sa.Text(), nullable=False),
         sa.Column("record", sa.Text(), nullable=False),
         sa.Column("raw", sa.Text(), nullable=False),
+        sa.Column("kept", sa.String(length=3), nullable=True),
+        sa.Column("decided_at", sa.BigInteger(), nullable=True),
+        sa.Column("decided_by", sa.Text(), nullable=True),
+        sa.Column("decided_against", sa.Text(), nullable=True),
         sa.ForeignKeyConstraint(["import_id"], ["imports.id"], name=op.f("fk_conflicts_import_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_conflicts")),
     )
@@ -264,12 +287,18 @@ def upgrade() -> None:
         sa.Column("column", sa.Text(), nullable=True),
         sa.Column("code", sa.String(length=32), nullable=False),
         sa.Column("message", sa.Text(), nullable=False),
+        sa.Column("closed_by", sa.Integer(), nullable=True),
+        sa.Column("closed_at", sa.BigInteger(), nullable=True),
+        sa.Column("closed_who", sa.Text(), nullable=True),
+        sa.Column("closed_why", sa.Text(), nullable=True),
         sa.ForeignKeyConstraint(
             ["import_id"], ["imports.id"], name=op.f("fk_quarantine_import_id")
         ),
+        sa.ForeignKeyConstraint(["closed_by"], ["imports.id"], name=op.f("fk_quarantine_closed_by")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_quarantine")),
     )
     op.create_index(op.f("ix_quarantine_import_id"), "quarantine", ["import_id"], unique=False)
+    op.create_index(op.f("ix_quarantine_closed_by"), "quarantine", ["closed_by"], unique=False)
     op.create_table(
         "readings",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
