@@ -11,7 +11,14 @@ from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    model_validator,
+)
 
 from arcdrift.errors import BadInput
 
@@ -54,6 +61,20 @@ class Splicer(_Strict):
     tolerance: float | None = Field(None, gt=0)
     """Setting error worth a recalibration, in the setting's unit; default 3 x repeatability."""
     electrode_life_arcs: int | None = Field(None, gt=0)
+    """Arcs a pair of electrodes is good for, from the maker's manual; no default."""
+
+
+class SettingLimits(_Strict):
+    """Arc settings a splicer model can reach, in its own unit; no default."""
+
+    lowest: float | None = None
+    highest: float | None = None
+
+    @model_validator(mode="after")
+    def _in_order(self) -> "SettingLimits":
+        if self.lowest is not None and self.highest is not None and self.lowest >= self.highest:
+            raise ValueError("lowest must lie below highest")
+        return self
 
 
 class Program(_Strict):
@@ -68,6 +89,54 @@ class Rules(_Strict):
     temperature_moved_c: float = Field(10.0, gt=0)
     pressure_moved_hpa: float = Field(30.0, gt=0)
     humidity_moved_pct: float = Field(30.0, gt=0)
+
+
+class Interval(_Strict):
+    """How long a kind of service lasts: by the calendar, by splices, or both; the first counts."""
+
+    days: float | None = Field(None, gt=0)
+    splices: int | None = Field(None, gt=0)
+
+
+class Service(_Strict):
+    """When service is due, by action (all defaults are common practice, no source)."""
+
+    cleaned: Interval = Interval(days=14)
+    """General cleaning, as the action ``cleaned``; default every 14 days."""
+    v_grooves_cleaned: Interval = Field(Interval(days=60, splices=3000), alias="v-grooves cleaned")
+    """Default every 60 days or 3,000 splices."""
+    factory_service: Interval = Field(Interval(days=365), alias="factory service")
+    """Default every year."""
+
+    @property
+    def by_action(self) -> dict[str, Interval]:
+        """Intervals by the action that begins them anew."""
+        return {
+            "cleaned": self.cleaned,
+            "v-grooves cleaned": self.v_grooves_cleaned,
+            "factory service": self.factory_service,
+        }
+
+
+class Blade(_Strict):
+    """What a cleaver blade is good for (defaults are common practice, no source)."""
+
+    cleaves_per_position: int = Field(1000, gt=0)
+    positions: int = Field(16, gt=0)
+
+
+class AllowedPrograms(_Strict):
+    """Splice programs allowed for a pair of fibers, in either order; pairs not named are free."""
+
+    fibers: tuple[str, str]
+    programs: tuple[str, ...] = Field(min_length=1)
+
+
+class HeaterPrograms(_Strict):
+    """Heater programs allowed for a sleeve length in mm; lengths not named are free."""
+
+    sleeve_mm: float = Field(gt=0)
+    programs: tuple[str, ...] = Field(min_length=1)
 
 
 class Shares(_Strict):
@@ -97,6 +166,12 @@ class Crew(_Strict):
     programs: dict[str, Program] = Field(default_factory=dict)
     rules: Rules = Field(default_factory=Rules)
     shares: Shares = Field(default_factory=Shares)
+    setting_limits: dict[str, SettingLimits] = Field(default_factory=dict)
+    """By splicer model."""
+    service: Service = Field(default_factory=Service)
+    blade: Blade = Field(default_factory=Blade)
+    allowed_programs: tuple[AllowedPrograms, ...] = ()
+    heater_programs: tuple[HeaterPrograms, ...] = ()
 
     @property
     def day_offset(self) -> timedelta:
@@ -141,6 +216,12 @@ def load_crew(folder: Path) -> Crew:
         raise BadInput(f"{path}: {_first_sentence(problem)}") from None
 
 
+_MODELS: tuple[type[BaseModel], ...] = (
+    Crew, Site, Splicer, Program, Rules, Shares, SettingLimits, Interval, Service, Blade,
+    AllowedPrograms, HeaterPrograms,
+)  # fmt: skip
+
+
 def _first_sentence(problem: ValidationError) -> str:
     first = problem.errors()[0]
     where = ".".join(str(part) for part in first["loc"])
@@ -148,8 +229,7 @@ def _first_sentence(problem: ValidationError) -> str:
         return f"{where}: {first['msg']}."
     key = str(first["loc"][-1])
     known = sorted(
-        {name for model in (Crew, Site, Splicer, Rules, Shares) for name in model.model_fields}
-        | {"class"}
+        {field.alias or name for model in _MODELS for name, field in model.model_fields.items()}
     )
     near = difflib.get_close_matches(key, known, n=1)
     hint = f" Did you mean {near[0]}?" if near else ""

@@ -163,6 +163,38 @@ clock = "wall"
 # [programs."SM standard"]
 # class = "self-adjusting"
 
+# Settings a splicer model can reach; electrodes are worn when the arc needs more than that.
+# [setting_limits."own name of the model"]
+# lowest = 60
+# highest = 140
+
+# Splice programs allowed for a pair of fibers, in either order, and heater programs allowed for
+# a sleeve length; another program is then a finding. One block for each; what is not named is
+# not judged.
+# [[allowed_programs]]
+# fibers = ["G.652.D", "G.652.D"]
+# programs = ["SM standard"]
+# [[heater_programs]]
+# sleeve_mm = 60
+# programs = ["60 mm"]
+
+# When service is due, by days or by splices, whichever comes first
+# (common practice, no source; the maker's manual comes first).
+[service."cleaned"]
+days = 14
+
+[service."v-grooves cleaned"]
+days = 60
+splices = 3000
+
+[service."factory service"]
+days = 365
+
+# Cleaves a blade position is good for, and positions of a blade (common practice, no source).
+[blade]
+cleaves_per_position = 1000
+positions = 16
+
 # How far the air may move since the check before a recalibration is advised
 # (common practice, no source).
 [rules]

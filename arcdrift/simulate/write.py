@@ -183,4 +183,10 @@ def crew_toml(scenario: Scenario) -> str:
         ]
     for program in scenario.programs:
         lines += ["", f"[programs.{text(program.name)}]", f"class = {text(program.program_class)}"]
+    allowed: dict[tuple[str, str], list[str]] = {}
+    for program in scenario.programs:
+        allowed.setdefault((program.fiber_a, program.fiber_b), []).append(program.name)
+    for fibers, names in allowed.items():
+        lines += ["", "[[allowed_programs]]", f"fibers = {text(fibers)}"]
+        lines.append(f"programs = {text(names)}")
     return "\n".join(lines) + "\n"
