@@ -30,11 +30,14 @@ class Lines:
         First byte of each line, with one more entry for the end of the file.
     ends : array of int64
         One past the last byte of each line, without its line end.
+    before : int
+        Lines of the file before these, when they are a piece of it.
     """
 
     data: bytes
     starts: Ints
     ends: Ints
+    before: int = 0
 
     def __len__(self) -> int:
         return len(self.ends)
@@ -44,8 +47,16 @@ class Lines:
         """The bytes as an array, without a copy."""
         return np.frombuffer(self.data, np.uint8)
 
+    def head(self, count: int) -> "Lines":
+        """The first lines only."""
+        if count == len(self):
+            return self
+        end = int(self.starts[count])
+        return Lines(self.data[:end], self.starts[: count + 1], self.ends[:count], self.before)
+
     def text(self, line: int) -> str:
         """One line (0-based); bytes that are not UTF-8 show as hexadecimal escapes."""
+        line -= self.before
         return self.data[self.starts[line] : self.ends[line]].decode("utf-8", "backslashreplace")
 
     def raw(self, first: int, last: int) -> str:
@@ -53,9 +64,14 @@ class Lines:
 
         NUL bytes show as ␀; a text longer than the longest line allowed is cut.
         """
-        data = self.data[self.starts[first] : self.ends[last]][: MAX_LINE_BYTES + 1]
-        text = data.decode("utf-8", "backslashreplace").replace("\0", "\u2400")
-        return text if len(data) <= MAX_LINE_BYTES else text[:MAX_LINE_BYTES] + " ... (cut)"
+        begin, end = self.starts[first - self.before], self.ends[last - self.before]
+        return shown(self.data[begin : min(end, begin + MAX_LINE_BYTES + 1)])
+
+
+def shown(data: bytes) -> str:
+    """Bytes of a row, or the first `MAX_LINE_BYTES` + 1 of them, as text fit to keep and show."""
+    text = data.decode("utf-8", "backslashreplace").replace("\0", "\u2400")
+    return text if len(data) <= MAX_LINE_BYTES else text[:MAX_LINE_BYTES] + " ... (cut)"
 
 
 def split(data: bytes) -> Lines:

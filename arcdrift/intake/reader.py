@@ -7,7 +7,7 @@ Plain rows, nearly all of a sound file, are parsed in bulk; the others go the ca
 import csv
 import zlib
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +17,7 @@ from pyarrow import csv as arrow_csv
 
 from arcdrift.errors import BadInput
 from arcdrift.intake.lines import MAX_LINE_BYTES, Ints, Lines, Look, look, split
-from arcdrift.intake.quotes import pieces
+from arcdrift.intake.quotes import MAX_ROW_LINES, pieces
 
 MAX_FILE_BYTES = 1 << 30
 """Largest file taken, and the largest size a packed one may unpack to."""
@@ -60,6 +60,10 @@ class RawRows:
         The physical lines, for the raw text of any row.
     header_lines, blank_lines, skipped_lines : int
         Lines that are no row. A header repeated further down counts as header.
+    delimiter : str
+        What parts the cells.
+    width : int
+        Cells of the header, those without a name among them.
     """
 
     header: tuple[str, ...]
@@ -71,6 +75,12 @@ class RawRows:
     header_lines: int
     blank_lines: int
     skipped_lines: int
+    delimiter: str
+    width: int
+
+
+class NeedMore(Exception):
+    """The first piece of a file ends before its header does."""
 
 
 def file_bytes(path: Path, name: str, *, max_bytes: int = MAX_FILE_BYTES) -> tuple[bytes, bytes]:
@@ -113,8 +123,9 @@ def read_rows(
     delimiter: str | None = None,
     skip_lines: int = 0,
     skip_after_header: int = 0,
+    more: int | None = None,
 ) -> RawRows:
-    """Divide the text of a file into rows of cells.
+    """Divide the text of a file, or its first piece, into rows of cells.
 
     Parameters
     ----------
@@ -126,31 +137,93 @@ def read_rows(
         One of `DELIMITERS`; default the one that parts the header into most cells.
     skip_lines, skip_after_header : int
         Physical lines to pass over before the header and right after it.
+    more : int, optional
+        Given when more of the file follows: how many lines with something in them must be left
+        to what follows. Rows that the missing text might change are left to it as well; the
+        lines of the result end where it has to go on.
 
     Raises
     ------
     BadInput
         When the file is empty or its header cannot be used.
+    NeedMore
+        When the piece ends before the rows begin.
     """
     lines = split(content)
-    at = min(skip_lines, len(lines))
+    known = _known(lines, more)
+    at = min(skip_lines, known)
     skipped, blank = at, 0
-    while at < len(lines) and not lines.text(at).strip():
+    while at < known and not lines.text(at).strip():
         at, blank = at + 1, blank + 1
-    if at == len(lines):
+    body = at + 1 + skip_after_header
+    if more is not None and body > known:
+        raise NeedMore
+    if at == known:
         raise BadInput(f"{name} is empty.")
     written, delimiter = _header(lines, at, name, delimiter)
-    header = written[: _named(written, name)]
-    body = min(at + 1 + skip_after_header, len(lines))
+    header = tuple(written[: _named(written, name)])
+    body = min(body, known)
     skipped += body - at - 1
+    rows = _divided(lines, header, delimiter, len(written), body, known, final=more is None)
+    return replace(
+        rows,
+        header_lines=rows.header_lines + 1,
+        blank_lines=rows.blank_lines + blank,
+        skipped_lines=skipped,
+    )
 
-    seen = look(lines, delimiter, len(written))
+
+def read_on(content: bytes, before: RawRows, *, more: int | None = None) -> RawRows:
+    """Divide a later piece of a file into rows as the first one was.
+
+    Parameters
+    ----------
+    content : bytes
+        What the piece before left over, and what follows it.
+    before : RawRows
+        From `read_rows`.
+    more : int, optional
+        As for `read_rows`.
+    """
+    lines = split(content)
+    known = _known(lines, more)
+    return _divided(
+        lines, before.header, before.delimiter, before.width, 0, known, final=more is None
+    )
+
+
+def _known(lines: Lines, more: int | None) -> int:
+    """Lines that are whole for certain and not among those to be left over."""
+    if more is None:
+        return len(lines)
+    known = max(len(lines) - 1, 0)
+    while more and known:
+        known -= 1
+        more -= bool(lines.text(known).strip())
+    return known
+
+
+def _divided(
+    lines: Lines,
+    header: tuple[str, ...],
+    delimiter: str,
+    width: int,
+    body: int,
+    known: int,
+    *,
+    final: bool,
+) -> RawRows:
+    """Divide the lines from `body` on; not `final`: leave over what may go on after them."""
+    lines = lines.head(known)
+    seen = look(lines, delimiter, width)
     plain = seen.plain.copy()
     plain[:body] = False
+    broken, careful, blank, end = _with_care(
+        lines, seen, plain, body, delimiter, width, len(header), final=final
+    )
+    lines, plain = lines.head(end), plain[:end]
     first = last = np.flatnonzero(plain)
-    cells = _in_bulk(lines, plain, delimiter, len(written))
-    broken, careful, blanks = _with_care(lines, seen, plain, body, delimiter, written, header)
-    blank += blanks
+    cells = _in_bulk(lines, plain, delimiter, width)
     cells, overfull = _named_only(cells, len(header))
     broken += [Broken(line, line, "cells-extra") for line in first[overfull].tolist()]
     first = last = first[~overfull]
@@ -166,12 +239,12 @@ def read_rows(
 
     empty, again = _empty(cells), _repeats(cells, header)
     blank += int((last - first + 1)[empty].sum())
-    header_lines = 1 + int((last - first + 1)[again].sum())
+    header_lines = int((last - first + 1)[again].sum())
     keep = ~(empty | again)
     if not keep.all():
         cells, first, last = cells.filter(pa.array(keep)), first[keep], last[keep]
     return RawRows(
-        header=tuple(header),
+        header=header,
         cells=cells,
         first=first,
         last=last,
@@ -179,7 +252,9 @@ def read_rows(
         lines=lines,
         header_lines=header_lines,
         blank_lines=blank,
-        skipped_lines=skipped,
+        skipped_lines=0,
+        delimiter=delimiter,
+        width=width,
     )
 
 
@@ -269,13 +344,19 @@ def _with_care(
     plain: np.ndarray,
     body: int,
     delimiter: str,
-    written: list[str],
-    header: list[str],
-) -> tuple[list[Broken], list[tuple[list[str], int, int]], int]:
-    """Work through the lines that are not plain rows, one run of readable lines at a time."""
+    width: int,
+    named: int,
+    *,
+    final: bool,
+) -> tuple[list[Broken], list[tuple[list[str], int, int]], int, int]:
+    """Work through the lines that are not plain rows, one run of readable lines at a time.
+
+    The last result is where the lines end that nothing after them can change: the last run may
+    go on unless it is `final`.
+    """
     broken: list[Broken] = []
     rows: list[tuple[list[str], int, int]] = []
-    blank = 0
+    blank, end = 0, len(lines)
     unreadable = seen.nul | seen.not_utf8 | seen.too_long
     odd = np.flatnonzero(~plain[body:]) + body
     for line in odd[unreadable[odd]].tolist():
@@ -284,7 +365,11 @@ def _with_care(
     readable = odd[~unreadable[odd]]
     for run in np.split(readable, np.flatnonzero(np.diff(readable) > 1) + 1):
         texts = [lines.text(line) for line in run.tolist()]
-        for piece in pieces(texts, delimiter, len(written), len(header)):
+        goes_on = not final and len(run) > 0 and run[-1] == len(lines) - 1
+        for piece in pieces(texts, delimiter, width, named):
+            if goes_on and piece.first + MAX_ROW_LINES > len(run):
+                end = int(run[0]) + piece.first
+                break
             first, last = int(run[0]) + piece.first, int(run[0]) + piece.last
             if piece.cells is not None:
                 rows.append((piece.cells, first, last))
@@ -292,7 +377,7 @@ def _with_care(
                 blank += last - first + 1
             else:
                 broken.append(Broken(first, last, piece.code))
-    return broken, rows, blank
+    return broken, rows, blank, end
 
 
 def _named_only(cells: pa.Table, named: int) -> tuple[pa.Table, np.ndarray]:
@@ -318,7 +403,7 @@ def _empty(cells: pa.Table) -> np.ndarray:
     return rows
 
 
-def _repeats(cells: pa.Table, header: list[str]) -> np.ndarray:
+def _repeats(cells: pa.Table, header: tuple[str, ...]) -> np.ndarray:
     rows = np.ones(cells.num_rows, bool)
     for column, name in zip(cells.columns, header, strict=True):
         rows &= np.asarray(pc.equal(pc.utf8_trim_whitespace(column), name), dtype=bool)
