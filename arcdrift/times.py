@@ -19,6 +19,10 @@ AMBIGUOUS = "time-ambiguous"
 
 _NATURAL_SHARE = 0.9
 """Share of steps in one direction from which a file counts as sorted by time."""
+_NO_GROUP = "\0"
+"""Stands for a missing group; no text of a log holds it."""
+_ROWS = 1 << 40
+"""More rows than any piece of a file has."""
 
 
 def to_utc(
@@ -27,6 +31,7 @@ def to_utc(
     *,
     group: pd.Series | None = None,
     order: pd.Series | None = None,
+    evidence: "Evidence | None" = None,
 ) -> tuple[pd.Series, pd.Series]:
     """Turn wall-clock times of one zone into UTC.
 
@@ -41,6 +46,8 @@ def to_utc(
         None takes all rows as one group.
     order : Series of float, optional
         A number that only grows in a group: arc count or splice number. NaN where unknown.
+    evidence : Evidence, optional
+        What the other pieces of a file say, when `local` is one piece of it.
 
     Returns
     -------
@@ -73,8 +80,12 @@ def to_utc(
     utc = first.copy()
     problem = pd.Series(pd.NA, index=local.index, dtype="str")
     problem[skipped] = NOT_EXISTING
-    if repeated.any():
-        in_second = _second_pass(wall, repeated, group, order)
+    if repeated.any() or evidence is not None:
+        hours, steps = _hours(wall, repeated, group, order)
+        if evidence is None:
+            in_second = _placed(_second_pass(hours, _direction(steps)), hours, len(wall))
+        else:
+            in_second = evidence.look(zone, hours, steps, local.index)
         late = repeated & (in_second == 1)
         undecided = repeated & (in_second < 0)
         utc = utc.mask(late, second).mask(undecided)
@@ -140,31 +151,52 @@ def _localized(wall: pd.Series, zone: str, *, earlier: bool) -> pd.Series:
     return utc
 
 
-def _second_pass(
+def _hours(
     wall: pd.Series,
     repeated: npt.NDArray[np.bool_],
     group: pd.Series | None,
     order: pd.Series | None,
-) -> npt.NDArray[np.int8]:
-    """1 for the second pass of a repeated hour, 0 for the first, -1 undecided; per row."""
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """The rows of repeated hours; and of the others, by group, what tells the order of a file.
+
+    The second frame counts steps forward (``up``) and back (``down``), and has the ``first``
+    and ``last`` time, by group.
+    """
     rows = np.flatnonzero(repeated)
-    groups = np.zeros(len(wall), np.int64)
+    codes, names = np.zeros(len(wall), np.int64), pd.Index([""])
     if group is not None:
         # a missing group stands alone under its own code
-        groups = pd.factorize(group, use_na_sentinel=False)[0].astype(np.int64)
+        codes, names = pd.factorize(group, use_na_sentinel=False)
+        names = pd.Index(names).astype(object).where(pd.Index(names).notna(), _NO_GROUP)
     hours = pd.DataFrame(
         {
             "row": rows,
-            "group": groups[rows],
+            "group": names.take(codes[rows]),
             "day": wall.iloc[rows].dt.normalize().to_numpy(),
             "wall": wall.iloc[rows].to_numpy(),
             "number": np.nan if order is None else order.to_numpy(float, na_value=np.nan)[rows],
         }
     )
+    plain = wall[~repeated]
+    by_group = plain.groupby(codes[~repeated])
+    step = by_group.diff().dt.total_seconds()
+    steps = pd.DataFrame(
+        {
+            "up": (step > 0).groupby(codes[~repeated]).sum(),
+            "down": (step < 0).groupby(codes[~repeated]).sum(),
+            "first": by_group.first(),
+            "last": by_group.last(),
+        }
+    )
+    return hours, steps.set_axis(names.take(steps.index.to_numpy(np.int64)), axis=0)
+
+
+def _second_pass(hours: pd.DataFrame, direction: pd.Series) -> pd.Series:
+    """1 for the second pass of a repeated hour, 0 for the first, -1 undecided; by row."""
     key = ["group", "day"]
+    hours = hours.reset_index(drop=True)
     numbered = hours["number"].notna().groupby([hours[k] for k in key]).transform("all")
-    direction = hours["group"].map(_direction(wall[~repeated], groups[~repeated]))
-    position = hours["row"] * direction.fillna(0)
+    position = hours["row"] * hours["group"].map(direction).astype(float).fillna(0)
     hours["rank"] = hours["number"].where(numbered, position)
     hours = hours.sort_values([*key, "rank", "row"], kind="stable")
 
@@ -176,22 +208,85 @@ def _second_pass(
     jumps = back.groupby([hours[k] for k in key]).transform("sum")
     tied = unexplained.groupby([hours[k] for k in key]).transform("any")
     settled = (jumps == 1) & ~tied
+    return pd.Series(np.where(settled, hours["passes"], -1), index=hours["row"].to_numpy())
 
-    result = np.full(len(wall), -1, np.int8)
-    result[hours["row"].to_numpy()] = np.where(settled, hours["passes"], -1)
+
+def _placed(passes: pd.Series, hours: pd.DataFrame, count: int) -> npt.NDArray[np.int8]:
+    result = np.full(count, -1, np.int8)
+    result[hours["row"].to_numpy()] = passes.loc[hours["row"]].to_numpy()
     return result
 
 
-def _direction(wall: pd.Series, groups: npt.NDArray[np.int64]) -> pd.Series:
-    """+1 for a group sorted oldest first, -1 newest first, NaN for neither; by group code."""
-    step = wall.groupby(groups).diff().dt.total_seconds()
-    up = (step > 0).groupby(groups).sum()
-    down = (step < 0).groupby(groups).sum()
+def _direction(steps: pd.DataFrame) -> pd.Series:
+    """+1 for a group sorted oldest first, -1 newest first, NaN for neither; by group."""
+    up, down = steps["up"], steps["down"]
     moved = up + down
     sorted_up = (up >= _NATURAL_SHARE * moved) & (moved > 0)
     sorted_down = (down >= _NATURAL_SHARE * moved) & (moved > 0)
     sign: pd.Series = sorted_up.astype(float) - sorted_down.astype(float)
     return sign.where(sorted_up | sorted_down)
+
+
+class Evidence:
+    """What tells the passes of repeated hours, gathered over the pieces of a file.
+
+    First every piece is looked at; then `settle` decides, and the pieces that held rows of a
+    repeated hour are looked at again. Indexes of the pieces must be row positions in them.
+
+    Attributes
+    ----------
+    met : bool
+        Whether a piece with rows of a repeated hour was looked at before all were known; the
+        owner resets it.
+    piece : int
+        Number of the piece that is looked at.
+    """
+
+    def __init__(self) -> None:
+        self.met = False
+        self.piece = 0
+        self._hours: dict[str, list[pd.DataFrame]] = {}
+        self._steps: dict[str, pd.DataFrame] = {}
+        self._passes: dict[str, pd.Series] | None = None
+
+    def look(
+        self, zone: str, hours: pd.DataFrame, steps: pd.DataFrame, place: pd.Index
+    ) -> npt.NDArray[np.int8]:
+        """Note what a piece says; return the pass of each row, -1 where undecided or not yet."""
+        numbered = hours.assign(row=self.piece * _ROWS + place.to_numpy()[hours["row"]])
+        result = np.full(len(place), -1, np.int8)
+        if self._passes is not None:
+            if len(hours):
+                passes = self._passes[zone].loc[numbered["row"]].to_numpy()
+                result[hours["row"].to_numpy()] = passes
+            return result
+        if len(hours):
+            self.met = True
+            self._hours.setdefault(zone, []).append(numbered)
+        known = self._steps.get(zone)
+        self._steps[zone] = steps if known is None else _joined(known, steps)
+        return result
+
+    def settle(self) -> None:
+        """Decide the repeated hours from all pieces."""
+        self._passes = {
+            zone: _second_pass(pd.concat(parts), _direction(self._steps[zone]))
+            for zone, parts in self._hours.items()
+        }
+
+
+def _joined(known: pd.DataFrame, steps: pd.DataFrame) -> pd.DataFrame:
+    """Steps of two stretches of a file, one after the other, with the step between them."""
+    both = known.join(steps, how="outer", lsuffix="_old", rsuffix="_new")
+    seam = (both["first_new"] - both["last_old"]).dt.total_seconds()
+    return pd.DataFrame(
+        {
+            "up": both["up_old"].fillna(0) + both["up_new"].fillna(0) + (seam > 0),
+            "down": both["down_old"].fillna(0) + both["down_new"].fillna(0) + (seam < 0),
+            "first": both["first_old"].fillna(both["first_new"]),
+            "last": both["last_new"].fillna(both["last_old"]),
+        }
+    )
 
 
 def _day_in(utc: pd.Series, zone: str, day_offset: timedelta) -> pd.Series:

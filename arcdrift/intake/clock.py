@@ -13,7 +13,7 @@ from arcdrift.errors import BadInput
 from arcdrift.intake.cells import text
 from arcdrift.intake.problems import Problems
 from arcdrift.settings import Crew
-from arcdrift.times import to_utc
+from arcdrift.times import Evidence, to_utc
 
 _OFFSET = r"(Z|[+-][0-9]{2}(:?[0-9]{2})?)$"
 _ISO = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}[ T][0-9]{2}:[0-9]{2}(:[0-9]{2}(\.[0-9]{1,9})?)?"
@@ -40,6 +40,8 @@ class TimeRules:
         strptime codes; default ISO 8601.
     dates_alone : bool
         Whether a date without a time of day will do; it means midnight.
+    evidence : Evidence, optional
+        What the other pieces say, when a file is read in pieces.
     """
 
     file: str
@@ -48,6 +50,7 @@ class TimeRules:
     zone: str | None = None
     time_format: str | None = None
     dates_alone: bool = False
+    evidence: Evidence | None = None
 
     def zones(self, site: pd.Series, who: pd.Series) -> pd.Series:
         """Zone of each row, NA where none is known."""
@@ -136,6 +139,7 @@ def read_times(
                 str(name),
                 group=group.iloc[rows],
                 order=None if order is None else order.iloc[rows],
+                evidence=rules.evidence,
             )
             utc = part if len(rows) == len(utc) else _filled(utc, rows, part)
             for problem in code.dropna().unique():
