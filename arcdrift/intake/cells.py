@@ -1,5 +1,6 @@
 """Cells of text to typed values, a column at a time."""
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -14,6 +15,9 @@ Floats = npt.NDArray[np.float64]
 
 _NUMBER = r"^-?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
 _SEPARATED = "^[+-]?[0-9]+([.,'\u2019 \u00a0\u202f][0-9]+)+$"
+
+_ALIKE = {" ": " \u00a0\u2009\u202f", "'": "'\u2019"}
+"""Marks between thousands that look alike."""
 
 
 @dataclass(frozen=True)
@@ -58,14 +62,57 @@ def mapped(cells: pa.ChunkedArray, meanings: Mapping[str, str]) -> pa.ChunkedArr
     return pc.coalesce(ours.take(which), cells)
 
 
-def numbers(cells: pa.ChunkedArray, decimal: str = ".") -> Numbers:
+def part_of(
+    cells: pa.ChunkedArray, separator: str, part: int, parts: int
+) -> tuple[pa.ChunkedArray, Bools]:
+    """One value of cells that hold several, such as ``0.4/0.7``.
+
+    Parameters
+    ----------
+    part, parts : int
+        Which value, counted from 1, of how many.
+
+    Returns
+    -------
+    values : ChunkedArray of text
+        Null where the cell is, or has another number of parts; not trimmed.
+    failed : array of bool
+        Cells with another number of parts.
+    """
+    lists = pc.split_pattern(cells, separator)
+    good = pc.equal(pc.list_value_length(lists), parts)
+    whole = pc.if_else(good, lists, pa.scalar(None, lists.type))
+    return pc.list_element(whole, part - 1), _bools(pc.invert(good))
+
+
+def matched(cells: pa.ChunkedArray, pattern: str) -> tuple[pa.ChunkedArray, Bools]:
+    """What the one group of a regular expression finds; the whole cell must match.
+
+    Returns
+    -------
+    values : ChunkedArray of text
+        Null where the cell is, or does not match.
+    failed : array of bool
+        Cells that do not match.
+    """
+    whole = f"^(?:{pattern})$"
+    good = pc.match_substring_regex(cells, whole)
+    found = pc.replace_substring_regex(cells, whole, r"\1")
+    return pc.if_else(good, found, pa.scalar(None, pa.string())), _bools(pc.invert(good))
+
+
+def numbers(cells: pa.ChunkedArray, decimal: str = ".", thousands: str | None = None) -> Numbers:
     """Read numbers with a decimal point, or with the decimal sign given.
 
     Parameters
     ----------
     cells : ChunkedArray of text
         From `trimmed`.
+    thousands : str, optional
+        Mark between groups of three digits; anywhere else it makes a cell unreadable.
     """
+    if thousands is not None:
+        cells = _ungrouped(cells, decimal, thousands)
     none = np.zeros(len(cells), bool)
     if decimal == ".":
         try:
@@ -89,6 +136,13 @@ def numbers(cells: pa.ChunkedArray, decimal: str = ".") -> Numbers:
     wrong = np.isnan(values) & _bools(pc.is_valid(cells))
     separated = wrong & _bools(pc.match_substring_regex(cells, _SEPARATED))
     return Numbers(values, wrong & ~separated, separated)
+
+
+def _ungrouped(cells: pa.ChunkedArray, decimal: str, thousands: str) -> pa.ChunkedArray:
+    marks = _ALIKE.get(thousands, re.escape(thousands))
+    grouped = f"^[+-]?[0-9]{{1,3}}((?:[{marks}][0-9]{{3}})+)({re.escape(decimal)}[0-9]*)?$"
+    plain = pc.replace_substring_regex(cells, f"[{marks}]", "")
+    return pc.if_else(pc.match_substring_regex(cells, grouped), plain, cells)
 
 
 def _floats(column: pa.ChunkedArray) -> Floats:

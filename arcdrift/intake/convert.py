@@ -9,10 +9,11 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.cells import mapped, numbers, text, trimmed
+from arcdrift.intake.cells import mapped, matched, numbers, part_of, text, trimmed
 from arcdrift.intake.clock import TimeRules, coded, read_times
 from arcdrift.intake.kinds import Kind
-from arcdrift.intake.layouts import Layout, to_stored
+from arcdrift.intake.layouts import Layout
+from arcdrift.intake.measures import to_stored
 from arcdrift.intake.problems import Bools, Problems
 from arcdrift.intake.reader import RawRows
 from arcdrift.quantities import QUANTITIES
@@ -63,8 +64,8 @@ def convert(
     BadInput
         When a time zone is missing, or all rows fail one bound, as with a wrong unit.
     """
-    cells = _our_columns(rows, kind, layout)
     problems = Problems(rows.cells.num_rows)
+    cells = _our_columns(rows, kind, layout, problems)
     values: dict[str, pd.Series] = {}
     for name in kind.numbers:
         values[name] = _numbers(cells.get(name), name, layout, problems)
@@ -98,7 +99,9 @@ def convert(
     return Typed(frame, tuple(cells), problems, times.to_the_second)
 
 
-def _our_columns(rows: RawRows, kind: Kind, layout: Layout | None) -> dict[str, pa.ChunkedArray]:
+def _our_columns(
+    rows: RawRows, kind: Kind, layout: Layout | None, problems: Problems
+) -> dict[str, pa.ChunkedArray]:
     """Trimmed cells by our column names."""
     by_header = dict(zip(rows.header, rows.cells.columns, strict=True))
     if layout is None:
@@ -106,10 +109,27 @@ def _our_columns(rows: RawRows, kind: Kind, layout: Layout | None) -> dict[str, 
     cells = {}
     for name, column in layout.columns.items():
         parts = [trimmed(by_header[header], layout.missing) for header in column.headers]
-        cells[name] = mapped(_joined(parts), column.values)
+        one = _one_value(_joined(parts), name, layout, problems)
+        cells[name] = mapped(one, column.values)
     for name, value in layout.fixed.items():
         cells[name] = pa.chunked_array([pa.repeat(str(value), rows.cells.num_rows)])
     return {name: cells[name] for name in kind.columns if name in cells}
+
+
+def _one_value(
+    cells: pa.ChunkedArray, name: str, layout: Layout, problems: Problems
+) -> pa.ChunkedArray:
+    """The value of cells that hold several, or other text around it."""
+    column = layout.columns[name]
+    if column.split is not None and column.part is not None:
+        values, failed = part_of(cells, column.split, column.part, layout.parts_of(name))
+    elif column.pattern is not None:
+        values, failed = matched(cells, column.pattern)
+    else:
+        return cells
+    if failed.any():
+        problems.add("cell-not-parted", name, failed, text(cells))
+    return trimmed(values, layout.missing)
 
 
 def _joined(parts: list[pa.ChunkedArray]) -> pa.ChunkedArray:
@@ -122,7 +142,11 @@ def _numbers(
 ) -> pd.Series:
     if cells is None:
         return pd.Series(np.nan, index=range(len(problems.bad)), dtype="float64")
-    read = numbers(cells, "." if layout is None else layout.decimal_of(name))
+    read = (
+        numbers(cells)
+        if layout is None
+        else numbers(cells, layout.decimal_of(name), layout.thousands_of(name))
+    )
     if read.unreadable.any() or read.separated.any():
         shown = text(cells)
         problems.add("number-unreadable", name, read.unreadable, shown)

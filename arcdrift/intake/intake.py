@@ -18,6 +18,7 @@ from arcdrift.intake.convert import Typed, convert
 from arcdrift.intake.dedupe import NEW, STORED, Fates, settle
 from arcdrift.intake.kept import conflict_frame, problem_groups, quarantine_frame
 from arcdrift.intake.kinds import Kind, recognize
+from arcdrift.intake.layout_rows import rows_under
 from arcdrift.intake.layouts import Layout, load_layout
 from arcdrift.intake.problems import Balance, Ints, ProblemGroup
 from arcdrift.intake.reader import RawRows, file_bytes, read_rows
@@ -65,6 +66,7 @@ class ImportReport:
             "kind": self.kind,
             "import_id": self.import_id,
             "lines": went.lines,
+            "skipped": went.skipped,
             "rows": went.rows,
             "accepted": went.accepted,
             "already_stored": went.already_stored,
@@ -154,14 +156,7 @@ def _rows(
         headers = [header.lower() for header in rows.header]
         of_kind = recognize(headers, name, kind)
     else:
-        rows = read_rows(
-            content,
-            name,
-            delimiter=layout.separator,
-            skip_lines=layout.skip_lines,
-            skip_after_header=layout.skip_after_header,
-        )
-        layout.check_headers(rows.header, name)
+        rows = rows_under(content, layout, name)
         of_kind = layout.kind_
         if kind is not None and kind != of_kind.name:
             raise BadInput(

@@ -6,14 +6,14 @@ known one, and units that cannot measure the quantity are refused before any row
 """
 
 import difflib
+import re
 import tomllib
-from functools import cache
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, Literal
 
-import numpy as np
-import numpy.typing as npt
-import pint
+import pyarrow as pa
+import pyarrow.compute as pc
 from pydantic import (
     BaseModel,
     ConfigDict,
@@ -26,14 +26,14 @@ from pydantic import (
 
 from arcdrift.errors import BadInput
 from arcdrift.intake.kinds import KINDS, Kind
-from arcdrift.quantities import QUANTITIES
+from arcdrift.intake.measures import check_unit
 from arcdrift.settings import ZoneName
 
-Floats = npt.NDArray[np.float64]
 Delimiter = Literal["comma", "semicolon", "tab"]
-_DELIMITERS: dict[str, str] = {"comma": ",", "semicolon": ";", "tab": "\t"}
-_DIGITS = 9
-"""Decimals kept by a conversion; further ones are noise of the arithmetic."""
+Decimal = Literal[".", ","]
+Thousands = Literal[".", ",", " ", "'"]
+Encoding = Literal["utf-8", "utf-16", "windows-1252"]
+DELIMITERS: dict[str, str] = {"comma": ",", "semicolon": ";", "tab": "\t"}
 
 
 class _Strict(BaseModel):
@@ -47,14 +47,69 @@ class ColumnMap(_Strict):
     """Header in the file; for a time also several, joined by a space (date and time)."""
     unit: str | None = None
     """Unit in the file, as pint understands it; default the unit of our column."""
-    decimal: Literal[".", ","] | None = None
+    decimal: Decimal | None = None
+    thousands: Thousands | None = None
     values: dict[str, str] = Field(default_factory=dict)
     """Words in the file and what they mean, such as ``OK = "pass"``."""
+    split: str | None = Field(None, min_length=1)
+    """Text that parts a cell of several values, such as the ``/`` in ``0.4/0.7``."""
+    part: int | None = Field(None, ge=1)
+    """Which of the parted values is meant, counted from 1."""
+    pattern: str | None = None
+    """Regular expression of the whole cell; its one group is the value."""
+
+    @field_validator("pattern")
+    @classmethod
+    def _one_group(cls, pattern: str | None) -> str | None:
+        return pattern if pattern is None else _checked(pattern, groups=1)
+
+    @model_validator(mode="after")
+    def _one_way_to_part(self) -> "ColumnMap":
+        if (self.split is None) != (self.part is None):
+            raise ValueError("split and part go together; give both")
+        if self.split is not None and self.pattern is not None:
+            raise ValueError("split and pattern exclude each other; keep one")
+        if not isinstance(self.header, str) and (self.split or self.pattern):
+            raise ValueError("several headers cannot be parted; keep one header")
+        return self
 
     @property
     def headers(self) -> tuple[str, ...]:
         """The headers it comes from, in order."""
         return (self.header,) if isinstance(self.header, str) else self.header
+
+
+class SkipRule(_Strict):
+    """Rows to pass over: those with a certain cell, or lines that start in a certain way."""
+
+    header: str | None = None
+    """Header of the cell that is looked at; without it the whole line is."""
+    equals: str | tuple[str, ...] = ()
+    """Upper and lower case are alike, here and below."""
+    starts_with: str | tuple[str, ...] = ()
+    matches: str | None = None
+    """Regular expression found anywhere in the cell."""
+
+    @field_validator("matches")
+    @classmethod
+    def _sound(cls, matches: str | None) -> str | None:
+        return matches if matches is None else _checked(matches)
+
+    @field_validator("equals", "starts_with")
+    @classmethod
+    def _not_empty(cls, words: str | tuple[str, ...]) -> tuple[str, ...]:
+        words = (words,) if isinstance(words, str) else words
+        if any(not word.strip() for word in words):
+            raise ValueError("an empty text would pass over every row; write some")
+        return tuple(word.strip() for word in words)
+
+    @model_validator(mode="after")
+    def _one_test(self) -> "SkipRule":
+        if sum(bool(test) for test in (self.equals, self.starts_with, self.matches)) != 1:
+            raise ValueError("a rule needs one of equals, starts_with and matches")
+        if self.header is None and not self.starts_with:
+            raise ValueError("a rule without header looks at whole lines and needs starts_with")
+        return self
 
 
 class Layout(_Strict):
@@ -72,14 +127,28 @@ class Layout(_Strict):
     utc: bool = False
     """True when times without an offset are UTC."""
     time_format: str | None = None
-    """How times are written, in the codes of strptime; default ISO 8601."""
-    decimal: Literal[".", ","] = "."
+    """How times are written, in the codes of strptime; default ISO 8601.
+
+    A year of two digits needs ``%y`` here and then lies in 1969..2068, as POSIX has it; by
+    default it is refused.
+    """
+    encoding: Encoding | None = None
+    """How the file's letters are coded; default UTF-8."""
+    decimal: Decimal = "."
+    thousands: Thousands | None = None
+    """Mark between groups of three digits; default none is taken."""
     missing: tuple[str, ...] = ()
     """Words that stand for no value, such as ``NA``; an empty cell always does."""
     delimiter: Delimiter | None = None
     skip_lines: int = Field(0, ge=0)
     """Physical lines before the header."""
+    header_starts_with: str | None = Field(None, min_length=1)
+    """How the header line begins, where the number of lines before it varies."""
     skip_after_header: int = Field(0, ge=0)
+    skip_footer: int = Field(0, ge=0)
+    """Lines at the end that are no rows; blank ones are not counted."""
+    skip: tuple[SkipRule, ...] = ()
+    """Rows to pass over, wherever they are."""
     _name: str = PrivateAttr("")
     _text: str = PrivateAttr("")
 
@@ -107,7 +176,11 @@ class Layout(_Strict):
             if len(column.headers) > 1 and ours != kind.time_column:
                 raise ValueError(f"{ours} has several headers; only {kind.time_column} may")
             if column.unit is not None:
-                _check_unit(ours, column.unit)
+                check_unit(ours, column.unit)
+            if self.decimal_of(ours) == self.thousands_of(ours):
+                raise ValueError(f"decimal and thousands of {ours} are the same mark; change one")
+        if self.skip_lines and self.header_starts_with:
+            raise ValueError("skip_lines and header_starts_with exclude each other; keep one")
         if self.utc and self.time_zone is not None:
             raise ValueError("utc and time_zone exclude each other; keep one")
         return self
@@ -130,7 +203,7 @@ class Layout(_Strict):
     @property
     def separator(self) -> str | None:
         """The character between cells, None to tell it from the header."""
-        return _DELIMITERS[self.delimiter] if self.delimiter else None
+        return DELIMITERS[self.delimiter] if self.delimiter else None
 
     def decimal_of(self, column: str) -> str:
         """Decimal sign in one of our columns."""
@@ -138,6 +211,33 @@ class Layout(_Strict):
         if own is None:  # a fixed value, written in TOML
             return "."
         return own.decimal or self.decimal
+
+    def thousands_of(self, column: str) -> str | None:
+        """Mark between thousands in one of our columns."""
+        own = self.columns.get(column)
+        return None if own is None else own.thousands or self.thousands
+
+    def parts_of(self, column: str) -> int:
+        """Into how many values the cells behind one of our columns are parted."""
+        own = self.columns[column]
+        return max(
+            other.part or 1
+            for other in self.columns.values()
+            if (other.header, other.split) == (own.header, own.split)
+        )
+
+    @property
+    def wanted(self) -> tuple[str, ...]:
+        """Headers that a file must have, in the order of the layout."""
+        of_columns = (header for column in self.columns.values() for header in column.headers)
+        of_rules = (rule.header for rule in self.skip if rule.header is not None)
+        return tuple(dict.fromkeys((*of_columns, *of_rules)))
+
+    def fits(self, headers: Iterable[str]) -> bool:
+        """Whether a file with these headers can be read with this layout."""
+        have = set(headers)
+        strange = have.difference(self.wanted, self.ignore)
+        return have.issuperset(self.wanted) and (self.ignore_unknown or not strange)
 
     def check_headers(self, headers: tuple[str, ...], file: str) -> None:
         """Refuse a file whose headers are not those of the layout.
@@ -147,14 +247,13 @@ class Layout(_Strict):
         BadInput
             When a header is not there, or one is there that the layout does not speak of.
         """
-        wanted = [header for column in self.columns.values() for header in column.headers]
-        absent = [header for header in wanted if header not in headers]
+        absent = [header for header in self.wanted if header not in headers]
         if absent:
             raise BadInput(
                 f"{file} has no column {absent[0]!r}, which the layout {self.name} asks for; "
                 f"correct the layout or choose another."
             )
-        strange = [h for h in headers if h not in wanted and h not in self.ignore]
+        strange = [h for h in headers if h not in self.wanted and h not in self.ignore]
         if strange and not self.ignore_unknown:
             raise BadInput(
                 f"{file} has the column {strange[0]!r}, which the layout {self.name} does not "
@@ -197,60 +296,28 @@ def load_layout(path: Path) -> Layout:
     return layout
 
 
-def to_stored(values: Floats, unit: str, column: str) -> Floats:
-    """Convert numbers from a unit to that of one of our columns.
-
-    Parameters
-    ----------
-    values : array of float
-        Numbers in `unit`; NaN stays NaN.
-    unit : str
-        As pint understands it; ``degF``, ``inHg``, ``mmHg``, ``kPa``, ``psi``, ``mrad``, ``%``
-        and ``fraction`` are met in practice.
-    column : str
-        A column of `arcdrift.quantities`.
-
-    Returns
-    -------
-    array of float
-        Rounded to 9 decimals.
-    """
-    ours = QUANTITIES[column].unit
-    if unit == ours:
-        return values
-    converted = units().Quantity(values, unit).to(ours).magnitude
-    return np.asarray(np.round(converted, _DIGITS), dtype=np.float64)
-
-
-@cache
-def units() -> "pint.UnitRegistry[Any]":
-    """Return the one registry of units, made when first asked for."""
-    registry: pint.UnitRegistry[Any] = pint.UnitRegistry()
-    registry.define("fraction = 1")
-    return registry
-
-
-def _check_unit(column: str, unit: str) -> None:
-    quantity = QUANTITIES.get(column)
-    if quantity is None:
-        raise ValueError(f"{column} is not a number and takes no unit")
-    if unit == quantity.unit:
-        return
+def _checked(pattern: str, groups: int | None = None) -> str:
+    """Refuse a regular expression that is none, or that has another number of groups."""
     try:
-        # text, because a bare product of an offset unit (25 degC) has no meaning
-        fits = units().Unit(unit).is_compatible_with(quantity.unit) and quantity.unit != ""
-    except (pint.PintError, ValueError, AttributeError, TypeError):
-        raise ValueError(f"the unit {unit!r} of {column} is not known") from None
-    if not fits:
-        raise ValueError(f"the unit {unit!r} cannot measure {column}")
+        pc.match_substring_regex(pa.array([""]), pattern)
+        count = re.compile(pattern).groups
+    except (pa.ArrowInvalid, re.error):
+        raise ValueError(f"{pattern!r} is not a regular expression") from None
+    if groups is not None and count != groups:
+        raise ValueError(
+            f"{pattern!r} needs one group in parentheses around the value; use (?:...) for others"
+        )
+    return pattern
 
 
 def _reason(problem: ValidationError) -> str:
     first = problem.errors()[0]
     where = ".".join(str(part) for part in first["loc"])
     if first["type"] == "extra_forbidden":
-        inside = first["loc"][0] == "columns" and len(first["loc"]) > 1
-        known = (ColumnMap if inside else Layout).model_fields
+        table: type[BaseModel] = Layout
+        if len(first["loc"]) > 1:
+            table = SkipRule if first["loc"][0] == "skip" else ColumnMap
+        known = table.model_fields
         return f"the key {_not_known(where, tuple(known), '')}"
     said = str(first["msg"]).removeprefix("Value error, ").rstrip(".")
     return f"{where}: {said}" if where else said

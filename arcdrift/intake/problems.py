@@ -21,6 +21,10 @@ SENTENCES: dict[str, str] = {
     "nul-byte": "The line holds NUL bytes, so part of it is lost; export the log again.",
     "not-utf8": "The line is not UTF-8 text; save the file as CSV UTF-8.",
     "line-long": "The line is longer than 65,536 bytes; it is damaged.",
+    "cell-not-parted": (
+        "{label} {value!r} does not hold what the layout expects in one cell; correct it, or split "
+        "or pattern in the layout."
+    ),
     "value-missing": "{column} is missing; fill it in.",
     "number-unreadable": "{label} {value!r} is not a number; write it like 12.5.",
     "number-separator": (

@@ -71,6 +71,7 @@ def test_what_is_stored_and_reported(engine, bring):
         "kind": "splices",
         "import_id": 1,
         "lines": 8,
+        "skipped": 0,
         "rows": 5,
         "accepted": 3,
         "already_stored": 0,

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.layouts import Layout, load_layout, to_stored
+from arcdrift.intake.layouts import Layout, load_layout
+from arcdrift.intake.measures import to_stored
 
 EXAMPLES = sorted((Path(__file__).parents[2] / "data" / "layouts").glob("*.toml"))
 START = 'kind = "readings"\n'
@@ -93,6 +94,56 @@ def test_a_unit_of_our_own_changes_nothing():
             "kind: Input should be 'arc-checks', 'splices', 'readings' or 'service'",
         ),
         (START, "columns: Field required"),
+        (
+            START + COLUMNS.replace('"x"', '{header = "x", split = "/"}'),
+            "columns.temperature_c: split and part go together; give both",
+        ),
+        (
+            START
+            + COLUMNS.replace('"x"', '{header = "x", split = "/", part = 1, pattern = "(a)"}'),
+            "columns.temperature_c: split and pattern exclude each other; keep one",
+        ),
+        (
+            START + COLUMNS.replace('"t"', '{header = ["t", "u"], split = "/", part = 1}'),
+            "columns.read_at: several headers cannot be parted; keep one header",
+        ),
+        (
+            START + COLUMNS.replace('"x"', '{header = "x", pattern = "a"}'),
+            "columns.temperature_c.pattern: 'a' needs one group in parentheses around the value; "
+            "use (?:...) for others",
+        ),
+        (
+            START + COLUMNS.replace('"x"', '{header = "x", pattern = "(a"}'),
+            "columns.temperature_c.pattern: '(a' is not a regular expression",
+        ),
+        (
+            START + COLUMNS.replace('"x"', '{header = "x", thousands = "."}'),
+            "decimal and thousands of temperature_c are the same mark; change one",
+        ),
+        (
+            START + COLUMNS + '[[skip]]\nheader = "t"\nequal = "x"\n',
+            "the key skip.0.equal is not known (the nearest is equals)",
+        ),
+        (
+            START + COLUMNS + '[[skip]]\nheader = "t"\n',
+            "skip.0: a rule needs one of equals, starts_with and matches",
+        ),
+        (
+            START + COLUMNS + '[[skip]]\nequals = "t"\n',
+            "skip.0: a rule without header looks at whole lines and needs starts_with",
+        ),
+        (
+            START + COLUMNS + '[[skip]]\nstarts_with = ""\n',
+            "skip.0.starts_with: an empty text would pass over every row; write some",
+        ),
+        (
+            START + 'skip_lines = 1\nheader_starts_with = "t"\n' + COLUMNS,
+            "skip_lines and header_starts_with exclude each other; keep one",
+        ),
+        (
+            START + 'encoding = "latin"\n' + COLUMNS,
+            "encoding: Input should be 'utf-8', 'utf-16' or 'windows-1252'",
+        ),
         (START + "columns = 3\n", "columns: Input should be a valid dictionary"),
         (
             START + "skip_lines = -1\n" + COLUMNS,
