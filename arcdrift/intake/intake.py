@@ -16,12 +16,13 @@ from sqlalchemy import Connection, Engine, select, update
 from arcdrift.errors import BadInput
 from arcdrift.intake.convert import Typed, convert
 from arcdrift.intake.dedupe import NEW, STORED, Fates, settle
+from arcdrift.intake.files import file_bytes
 from arcdrift.intake.kept import conflict_frame, problem_groups, quarantine_frame
 from arcdrift.intake.kinds import Kind, recognize
 from arcdrift.intake.layout_rows import rows_under
 from arcdrift.intake.layouts import Layout, load_layout
 from arcdrift.intake.problems import Balance, Ints, ProblemGroup
-from arcdrift.intake.reader import RawRows, file_bytes, read_rows
+from arcdrift.intake.reader import RawRows, read_rows
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.connect import writing
@@ -86,6 +87,7 @@ def import_file(
     progress: Progress | None = None,
     now: datetime | None = None,
     name: str | None = None,
+    sheet: str | None = None,
 ) -> ImportReport:
     """Import one log file, whole or not at all.
 
@@ -101,6 +103,8 @@ def import_file(
         Times more than a day later are wrong; default the wall clock.
     name : str, optional
         The file's own name where `path` is a temporary copy.
+    sheet : str, optional
+        Sheet of a workbook; default its only one.
 
     Raises
     ------
@@ -113,7 +117,7 @@ def import_file(
     name = name or path.name
     if isinstance(layout, Path):
         layout = load_layout(layout)
-    packed, content = file_bytes(path, name)
+    packed, content = file_bytes(path, name, sheet=sheet, **_written(layout))
     rows, of_kind = _rows(content, name, kind, layout)
     typed = convert(rows, of_kind, layout, crew, now=now or started, file=name)
     about = {
@@ -146,6 +150,17 @@ class _Sound:
     frame: pd.DataFrame
     at: Ints
     fates: Fates
+
+
+def _written(layout: Layout | None) -> dict[str, Any]:
+    """What a layout says about how the file is written."""
+    if layout is None:
+        return {}
+    return {
+        "encoding": layout.encoding,
+        "delimiter": layout.separator,
+        "decimal": layout.decimal,
+    }
 
 
 def _rows(

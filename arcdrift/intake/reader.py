@@ -1,14 +1,12 @@
-"""Bytes to numbered raw rows: encoding, delimiter, quotes and size caps.
+"""Text to numbered raw rows: delimiter, quotes, and lines that cannot be read.
 
 Plain rows, nearly all of a sound file, are parsed in bulk; the others go the careful way of
 `arcdrift.intake.quotes`. Every physical line ends up in exactly one place.
 """
 
 import csv
-import zlib
 from collections import Counter
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
@@ -19,18 +17,7 @@ from arcdrift.errors import BadInput
 from arcdrift.intake.lines import MAX_LINE_BYTES, Ints, Lines, Look, look, split
 from arcdrift.intake.quotes import MAX_ROW_LINES, pieces
 
-MAX_FILE_BYTES = 1 << 30
-"""Largest file taken, and the largest size a packed one may unpack to."""
 DELIMITERS = (",", ";", "\t")
-
-_NOT_TEXT = {
-    b"PK\x03\x04": "is a spreadsheet or a zip archive; save the sheet as CSV",
-    b"\xd0\xcf\x11\xe0": "is an old spreadsheet; save the sheet as CSV",
-    b"\xff\xfe": "is UTF-16 text; save it as CSV UTF-8",
-    b"\xfe\xff": "is UTF-16 text; save it as CSV UTF-8",
-    b"%PDF": "is a PDF; export the log as CSV",
-    b"SQLite format 3": "is a database; export the log as CSV",
-}
 
 
 @dataclass(frozen=True)
@@ -83,39 +70,6 @@ class NeedMore(Exception):
     """The first piece of a file ends before its header does."""
 
 
-def file_bytes(path: Path, name: str, *, max_bytes: int = MAX_FILE_BYTES) -> tuple[bytes, bytes]:
-    """Read a file, and name it `name` in messages.
-
-    Returns
-    -------
-    packed, content : bytes
-        The file as it is, and its text unpacked and without byte order mark.
-
-    Raises
-    ------
-    BadInput
-        When it cannot be read, is too large, or is not text.
-    """
-    try:
-        if path.is_dir():
-            raise BadInput(f"{path} is a folder; give the log files in it.")
-        if path.stat().st_size > max_bytes:
-            raise BadInput(f"{name} is larger than {_size(max_bytes)}; split it.")
-        packed = path.read_bytes()
-    except FileNotFoundError:
-        raise BadInput(f"{path} does not exist; check the name.") from None
-    except OSError as problem:
-        said = problem.strerror or str(problem)
-        raise BadInput(f"{path} cannot be read: {said.lower()}.") from None
-    content = packed
-    if packed.startswith(b"\x1f\x8b"):
-        content = _unpacked(packed, name, max_bytes)
-    for mark, sentence in _NOT_TEXT.items():
-        if content.startswith(mark):
-            raise BadInput(f"{name} {sentence}.")
-    return packed, content.removeprefix(b"\xef\xbb\xbf")
-
-
 def read_rows(
     content: bytes,
     name: str,
@@ -130,7 +84,7 @@ def read_rows(
     Parameters
     ----------
     content : bytes
-        From `file_bytes`.
+        UTF-8 text, from `arcdrift.intake.files`.
     name : str
         File name for messages.
     delimiter : str, optional
@@ -256,28 +210,6 @@ def _divided(
         delimiter=delimiter,
         width=width,
     )
-
-
-def _unpacked(packed: bytes, name: str, max_bytes: int) -> bytes:
-    parts: list[bytes] = []
-    room, rest = max_bytes + 1, packed
-    try:
-        while rest and room > 0:
-            unpack = zlib.decompressobj(wbits=31)
-            parts.append(unpack.decompress(rest, room))
-            room -= len(parts[-1])
-            if not unpack.eof and room > 0:
-                raise BadInput(f"{name} is cut short; copy the packed file again.")
-            rest = unpack.unused_data
-    except zlib.error:
-        raise BadInput(f"{name} is damaged; copy the packed file again.") from None
-    if room <= 0:
-        raise BadInput(f"{name} unpacks to more than {_size(max_bytes)}; split it.")
-    return b"".join(parts)
-
-
-def _size(count: int) -> str:
-    return f"{count / (1 << 20):.0f} MiB"
 
 
 def _header(lines: Lines, at: int, name: str, delimiter: str | None) -> tuple[list[str], str]:

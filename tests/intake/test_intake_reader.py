@@ -1,7 +1,5 @@
 """Bytes to rows: every line in one place, and no damage that spreads."""
 
-import gzip
-
 import numpy as np
 import pytest
 
@@ -9,7 +7,7 @@ from arcdrift.errors import BadInput
 from arcdrift.intake import lines as lines_module
 from arcdrift.intake.lines import MAX_LINE_BYTES, look, split
 from arcdrift.intake.quotes import MAX_ROW_LINES
-from arcdrift.intake.reader import file_bytes, read_rows
+from arcdrift.intake.reader import read_rows
 
 
 def read(content: bytes, **options):
@@ -162,37 +160,6 @@ def test_lines_are_seen_alike_in_blocks_of_any_size(monkeypatch):
         again = look(lines, ",", 3)
         for name in ("plain", "nul", "not_utf8", "too_long"):
             assert (getattr(whole, name) == getattr(again, name)).all()
-
-
-def test_a_packed_file_is_unpacked(tmp_path):
-    path = tmp_path / "log.csv.gz"
-    content = b"\xef\xbb\xbfa,b\n1,2\n"
-    path.write_bytes(gzip.compress(content[:5]) + gzip.compress(content[5:]))
-    assert file_bytes(path, path.name)[1] == b"a,b\n1,2\n"
-
-
-def refused(path, **options) -> str:
-    with pytest.raises(BadInput) as caught:
-        file_bytes(path, path.name, **options)
-    return str(caught.value)
-
-
-def test_files_that_cannot_be_read_are_refused(tmp_path):
-    path = tmp_path / "log.csv"
-    assert refused(path) == f"{path} does not exist; check the name."
-    assert refused(tmp_path) == f"{tmp_path} is a folder; give the log files in it."
-    path.write_bytes(b"x" * 2000)
-    assert refused(path, max_bytes=1 << 10) == "log.csv is larger than 0 MiB; split it."
-    path.write_bytes(gzip.compress(b"x" * (3 << 20)))
-    assert refused(path, max_bytes=2 << 20) == "log.csv unpacks to more than 2 MiB; split it."
-    path.write_bytes(gzip.compress(b"a,b\n1,2\n")[:-4])
-    assert refused(path) == "log.csv is cut short; copy the packed file again."
-    path.write_bytes(b"\x1f\x8b\x08" + b"\xff" * 50)
-    assert refused(path) == "log.csv is damaged; copy the packed file again."
-    path.write_bytes(b"PK\x03\x04...")
-    assert refused(path) == ("log.csv is a spreadsheet or a zip archive; save the sheet as CSV.")
-    path.write_bytes("a,b\n".encode("utf-16"))
-    assert refused(path) == "log.csv is UTF-16 text; save it as CSV UTF-8."
 
 
 @pytest.mark.parametrize(
