@@ -2,16 +2,18 @@
 
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import pyarrow as pa
+from adbc_driver_manager import Error as ArrowError
 from adbc_driver_sqlite import dbapi
 from sqlalchemy import Connection, Engine, Table, delete, func, insert, select, update
 
-from arcdrift.errors import UsageError
+from arcdrift.errors import StoreTrouble, UsageError
 from arcdrift.store import schema
 from arcdrift.store.connect import writing
 from arcdrift.store.frames import microseconds, to_arrow
@@ -127,6 +129,19 @@ def _attached(connection: Connection) -> int:
     return len(connection.exec_driver_sql("PRAGMA database_list").all()) - 1
 
 
+@contextmanager
+def staging_errors(path: Path) -> Iterator[None]:
+    """Turn what the Arrow driver says of a staging file into a sentence to act on."""
+    try:
+        yield
+    except ArrowError as problem:
+        said = " ".join(str(problem).split()).rstrip(".")
+        raise StoreTrouble(
+            f"The temporary folder {path.parent.parent} cannot take the rows on their way into "
+            f"the store ({said}); make room there, or set TMPDIR to another folder."
+        ) from problem
+
+
 def _through_staging(
     connection: Connection,
     table: Table,
@@ -148,7 +163,11 @@ def _through_staging(
 
     with tempfile.TemporaryDirectory(prefix="arcdrift-") as folder:
         path = str(Path(folder) / "staging.db")
-        with dbapi.connect(path, autocommit=True) as stage, stage.cursor() as cursor:
+        with (
+            staging_errors(Path(path)),
+            dbapi.connect(path, autocommit=True) as stage,
+            stage.cursor() as cursor,
+        ):
             for pragma in ("journal_mode=OFF", "synchronous=OFF", "locking_mode=EXCLUSIVE"):
                 cursor.execute(f"PRAGMA {pragma}")
             reader = pa.RecordBatchReader.from_batches(rows.schema, batches())
