@@ -9,12 +9,13 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from arcdrift.errors import BadInput
+from arcdrift.intake.across import Across, Bounds
 from arcdrift.intake.cells import mapped, matched, numbers, part_of, text, trimmed
 from arcdrift.intake.clock import TimeRules, coded, read_times
 from arcdrift.intake.kinds import Kind
 from arcdrift.intake.layouts import Layout
 from arcdrift.intake.measures import to_stored
-from arcdrift.intake.problems import Bools, Problems
+from arcdrift.intake.problems import Problems
 from arcdrift.intake.reader import RawRows
 from arcdrift.quantities import QUANTITIES
 from arcdrift.settings import Crew
@@ -28,8 +29,6 @@ _UNITS_MET = {
     "core_offset_um": ("nm",),
     "melt_back_um": ("nm",),
 }
-_WHOLE_FILE = 3
-"""Rows from which one bound failed by all of them speaks against the file, not the rows."""
 
 
 @dataclass(frozen=True)
@@ -55,9 +54,22 @@ class Typed:
 
 
 def convert(
-    rows: RawRows, kind: Kind, layout: Layout | None, crew: Crew, *, now: datetime, file: str
+    rows: RawRows,
+    kind: Kind,
+    layout: Layout | None,
+    crew: Crew,
+    *,
+    now: datetime,
+    file: str,
+    across: Across | None = None,
 ) -> Typed:
     """Type the rows of a file and check them against the schema of its kind.
+
+    Parameters
+    ----------
+    across : Across, optional
+        Given when the rows are one piece of the file: what is to be judged of all of it is
+        noted there, and `refuse_wrong_unit` is left to the caller.
 
     Raises
     ------
@@ -80,6 +92,7 @@ def convert(
         zone=None if layout is None else "UTC" if layout.utc else layout.time_zone,
         time_format=None if layout is None else layout.time_format,
         dates_alone=kind.name == "service",
+        evidence=None if across is None else across.evidence,
     )
     times = read_times(
         cells[kind.time_column],
@@ -88,14 +101,12 @@ def convert(
         rules,
         site=site,
         who=values[kind.who],
-        group=values[kind.who]
-        if kind.name != "readings"
-        else pd.Series(coded(*keeps_order)[0], index=site.index),
+        group=values[kind.who] if kind.name != "readings" else _together(keeps_order),
         order=next((values[n] for n in ("splice_number", "arc_count") if n in cells), None),
     )
     values[kind.time_column] = times.utc
     frame = pd.DataFrame({name: values[name] for name in kind.columns})
-    _check(frame, kind, problems, file)
+    _check(frame, kind, problems, file, across)
     return Typed(frame, tuple(cells), problems, times.to_the_second)
 
 
@@ -168,23 +179,42 @@ def _text(cells: pa.ChunkedArray | None, name: str, kind: Kind, problems: Proble
     return values if default is None else values.fillna(default)
 
 
-def _check(frame: pd.DataFrame, kind: Kind, problems: Problems, file: str) -> None:
+def _together(columns: list[pd.Series]) -> pd.Series:
+    """One text for each combination of values, the same in every piece of a file."""
+    code, first = coded(*columns)
+    parts = [column.iloc[first].fillna("\0").tolist() for column in columns]
+    names = pd.array(["\n".join(values) for values in zip(*parts, strict=True)], dtype="str")
+    return pd.Series(names[code], index=columns[0].index)
+
+
+def _check(
+    frame: pd.DataFrame, kind: Kind, problems: Problems, file: str, across: Across | None
+) -> None:
     found = list(kind.failures(frame))
-    for code, name, where in found:
-        if code in ("value-too-low", "value-too-high"):
-            _refuse_wrong_unit(frame[name], where, file)
+    bounds = Bounds() if across is None else across.bounds
+    if across is None or not across.evidence.met:
+        bounds.note(frame, kind.numbers, found)
+    if across is None:
+        refuse_wrong_unit(bounds, file)
     for code, name, where in found:
         fresh = where & ~problems.in_column(name)
         shown = None if code.endswith("-missing") else frame[name]
         problems.add(code, name, fresh, shown, kind.words(name))
 
 
-def _refuse_wrong_unit(values: pd.Series, failed: Bools, file: str) -> None:
-    present = values.notna().sum()
-    if failed.sum() < present or present < max(_WHOLE_FILE, len(values) / 2):
+def refuse_wrong_unit(bounds: Bounds, file: str) -> None:
+    """Refuse a file in which every value of a column fails one bound.
+
+    Raises
+    ------
+    BadInput
+        Naming the units that would fit.
+    """
+    outside = bounds.outside()
+    if outside is None:
         return
-    quantity = QUANTITIES[str(values.name)]
-    ends = np.array([values.min(), values.max()])
+    quantity = QUANTITIES[outside.column]
+    ends = np.array([outside.lowest, outside.highest])
     fits = [
         unit
         for unit in _UNITS_MET.get(quantity.column, ())
@@ -193,7 +223,7 @@ def _refuse_wrong_unit(values: pd.Series, failed: Bools, file: str) -> None:
     ]
     guess = f" (are they {' or '.join(fits)}?)" if fits else ""
     raise BadInput(
-        f"All {present} values of {quantity.column} in {file} are {ends[0]:.10g}.."
+        f"All {outside.present} values of {quantity.column} in {file} are {ends[0]:.10g}.."
         f"{ends[1]:.10g}, outside {quantity.low:.12g}..{quantity.high:.12g} "
         f"{quantity.symbol}{guess}; give a layout that states the unit."
     )
