@@ -1,33 +1,42 @@
 """Which rows of a file are new, which are stored already, and which contradict a stored row.
 
-Two rows are the same event when they share the identity of their kind: splicer and time, and
-the splice number where there is one. A log that keeps minutes only may hold several events in
-one minute; there rows are matched by content, and rows beyond the stored ones are new.
-The cost is linear in the file's rows plus the stored rows of the same splicers or sites in
-the file's ranges of time.
+Most rows are settled in bulk: nothing is stored of their splicer's minute (or their place's
+instant), or what is stored there is exactly what the file says. The others are settled with
+everything that earlier files say of the same minute (`arcdrift.store.versions`), so that the
+order of imports changes nothing. The cost is linear in the file's rows plus the stored rows of
+the same splicers or places in the file's ranges of time.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from sqlalchemy import Select, or_, select
+from sqlalchemy import select
 
 from arcdrift.intake.clock import coded
 from arcdrift.intake.kinds import Kind
-from arcdrift.store.schema import RECORDS
+from arcdrift.store import schema
+from arcdrift.store.groups import (
+    Group,
+    Reader,
+    group_key,
+    load,
+    plain_rows,
+    says,
+    sources_of,
+    within,
+)
+from arcdrift.store.versions import MINUTE_US, SHAPES, Claim, Shape, events_of
 
 Bools = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int64]
 
-Reader = Callable[[Select[Any]], pd.DataFrame]
-
 NEW, STORED, CONFLICT = 0, 1, 2
-_GAP_US = 7 * 86_400_000_000
-_MOST_RANGES = 40
+_LAST = 1 << 62
+"""Import of the rows at hand: later than every stored one."""
 
 
 @dataclass(frozen=True)
@@ -39,17 +48,18 @@ class Fates:
     fate : array of int
         `NEW`, `STORED` or `CONFLICT`, one a row.
     stored_id : array of int64
-        Id of the stored row that a conflicting row contradicts; -1 where there is none.
+        Id of the stored row that a row repeats or contradicts; -1 where there is none.
     file_row : array of int64
-        Position of the row of the same file that it contradicts instead; -1 where none.
-    stored : DataFrame
-        The contradicted stored rows, by id.
+        Position of the row of the same file that it repeats or contradicts instead; -1 where
+        none.
+    contested : array of bool
+        Rows of minutes where more than plain repeats meet, to be settled again once stored.
     """
 
     fate: Ints
     stored_id: Ints
     file_row: Ints
-    stored: pd.DataFrame
+    contested: Bools
 
 
 def settle(
@@ -73,98 +83,155 @@ def settle(
     to_the_second : bool
         Whether the file's times have seconds.
     """
-    identity = [*kind.identity, kind.time_column]
-    count = len(frame)
+    shape, count = SHAPES[kind.name], len(frame)
     none = np.full(count, -1, np.int64)
-    fates = Fates(np.zeros(count, np.int64), none, none.copy(), frame.iloc[:0])
+    fates = Fates(np.zeros(count, np.int64), none, none.copy(), np.zeros(count, bool))
     if count == 0:
         return fates
-    known = _stored(read, kind, frame, identity)
-    key, _ = coded(*(_stacked(known[name], frame[name]) for name in identity))
-    in_store, in_file = key[: len(known)], key[len(known) :]
-    kinds_of_key = int(key.max()) + 1
-    stored_of_key = np.bincount(in_store, minlength=kinds_of_key)
-    rows_of_key = np.bincount(in_file, minlength=kinds_of_key)
-    doubtful = np.flatnonzero((stored_of_key[in_file] > 0) | (rows_of_key[in_file] > 1))
-    if len(doubtful) == 0:
-        return fates
-    met = rows_of_key[in_store] > 0
-    content = [name for name in given if name not in identity]
-    old = _stored(read, kind, frame, content).loc[lambda f: f["id"].isin(known["id"][met])]
+    known = _stored(read, shape, frame, ["import_id", *shape.who, shape.time])
+    group, _ = coded(
+        *(_stacked(known[name], frame[name]) for name in shape.who),
+        _stacked(_when(known, shape), _when(frame, shape)),
+    )
+    stored_group, group = group[: len(known)], group[len(known) :]
+    groups = max(int(stored_group.max(initial=0)), int(group.max())) + 1
+    met = np.bincount(stored_group, minlength=groups) > 0
+    contested = np.zeros(groups, bool)
+    contested[group[_unclear(frame, shape, group, to_the_second=to_the_second)]] = True
+    doubtful = np.flatnonzero(met[group])
+    if len(doubtful):
+        here = np.bincount(group, minlength=groups)[stored_group] > 0
+        _match(
+            read, shape, frame, list(given), fates, doubtful, group, known[here],
+            stored_group[here], contested, to_the_second=to_the_second,
+        )  # fmt: skip
+    fates.contested[:] = contested[group]
+    if fates.contested.any():
+        _settle_contested(read, shape, frame, list(given), fates, to_the_second=to_the_second)
+    return fates
+
+
+def _when(frame: pd.DataFrame, shape: Shape) -> pd.Series:
+    at = frame[shape.time].astype("int64")
+    return at - at % MINUTE_US if shape.repeats else at
+
+
+def _unclear(frame: pd.DataFrame, shape: Shape, group: Ints, *, to_the_second: bool) -> Bools:
+    """Rows that other rows of the file may repeat or contradict."""
+    if not shape.repeats:
+        same = group
+    elif to_the_second:
+        same, _ = coded(pd.Series(group), frame[shape.time])
+    elif "splice_number" in frame:
+        same, _ = coded(pd.Series(group), frame["splice_number"])
+    else:
+        return np.zeros(len(frame), bool)
+    twice: Bools = np.bincount(same)[same] > 1
+    if shape.repeats and not to_the_second:
+        twice &= frame["splice_number"].notna().to_numpy()
+    return twice
+
+
+def _match(
+    read: Reader,
+    shape: Shape,
+    frame: pd.DataFrame,
+    given: list[str],
+    fates: Fates,
+    doubtful: Ints,
+    group: Ints,
+    known: pd.DataFrame,
+    stored_group: Ints,
+    contested: Bools,
+    *,
+    to_the_second: bool,
+) -> None:
+    """Find each doubtful row's stored twin; a group in which one has none is contested."""
+    content = [name for name in given if name not in shape.who and name != shape.time]
+    old = _stored(read, shape, frame, [shape.time, *content])
+    old = old[old["id"].isin(known["id"])].reset_index(drop=True)
     new = frame.iloc[doubtful]
-    old_key = in_store[met]
-    new_key = in_file[doubtful]
     same, _ = coded(
-        pd.Series(np.concatenate([old_key, new_key])),
-        *(_stacked(old[name], new[name]) for name in content),
+        pd.Series(np.concatenate([stored_group, group[doubtful]])),
+        *(_stacked(old[name], new[name]) for name in (shape.time, *content)),
     )
-    exact = _exact(kind, new, to_the_second=to_the_second)
-    outcome = _compare(old_key, same[: len(old)], new_key, same[len(old) :], exact)
-    fates.fate[doubtful] = outcome.fate
-    against_old = outcome.old_row >= 0
-    fates.stored_id[doubtful[against_old]] = old["id"].to_numpy()[outcome.old_row[against_old]]
-    against_new = outcome.new_row >= 0
-    fates.file_row[doubtful[against_new]] = doubtful[outcome.new_row[against_new]]
-    contradicted = old[old["id"].isin(fates.stored_id[fates.stored_id >= 0])]
-    return Fates(fates.fate, fates.stored_id, fates.file_row, contradicted.set_index("id"))
+    old_same, new_same = same[: len(old)], same[len(old) :]
+    rank = _rank(new_same)
+    by_content = np.argsort(old_same, kind="stable")
+    count = np.bincount(old_same, minlength=int(same.max()) + 1)
+    first = np.cumsum(count) - count
+    twin = rank < count[new_same]
+    fates.fate[doubtful[twin]] = STORED
+    ids = old["id"].to_numpy(np.int64)
+    fates.stored_id[doubtful[twin]] = ids[by_content[first[new_same[twin]] + rank[twin]]]
+    contested[group[doubtful[~twin]]] = True
+    exact = {number: source.exact for number, source in sources_of(read, shape).items()}
+    other = known["import_id"].map(exact).to_numpy(bool) != to_the_second
+    if shape.repeats:
+        contested[stored_group[other]] = True
+    contested[stored_group[known["id"].isin(_disputed(read, shape, ids)).to_numpy()]] = True
 
 
-@dataclass(frozen=True)
-class _Outcome:
-    fate: Ints
-    old_row: Ints
-    new_row: Ints
+def _disputed(read: Reader, shape: Shape, ids: Ints) -> set[int]:
+    """Stored rows of which another version is known."""
+    said, apart, done = (t.columns for t in (schema.claims, schema.conflicts, schema.imports))
+    first, last = int(ids.min()), int(ids.max())
+    queries = [
+        (
+            "record_id",
+            select(said.id, said.record_id).where(
+                said.kind == shape.kind,
+                said.record_id.between(first, last),
+                said.record.is_not(None),
+            ),
+        ),
+        (
+            "stored_id",
+            select(apart.id, apart.stored_id)
+            .join_from(schema.conflicts, schema.imports, apart.import_id == done.id)
+            .where(done.kind == shape.kind, apart.stored_id.between(first, last)),
+        ),
+    ]
+    return {number for name, query in queries for number in read(query)[name].tolist()}
 
 
-def _compare(
-    old_key: Ints, old_same: Ints, new_key: Ints, new_same: Ints, exact: Bools
-) -> _Outcome:
-    """Match rows by event (key) and by event and content (same)."""
-    events = int(max(old_key.max(initial=0), new_key.max())) + 1
-    contents = int(max(old_same.max(initial=0), new_same.max())) + 1
-    old_of_same = np.bincount(old_same, minlength=contents)
-    new_of_same = np.bincount(new_same, minlength=contents)
-    old_of_key = np.bincount(old_key, minlength=events)
-
-    repeat = _rank(new_same)
-    stored = np.where(
-        exact, (old_of_same[new_same] > 0) | (repeat > 0), repeat < old_of_same[new_same]
-    )
-    left = np.flatnonzero(~stored)
-    rank = np.full(len(new_key), -1, np.int64)
-    rank[left] = _rank(new_key[left])
-
-    # stored rows without a twin in the file; in an exact event every stored row is a rival
-    unmatched = _rank(old_same) >= new_of_same[old_same]
-    exact_key = np.zeros(events, bool)
-    exact_key[new_key[exact]] = True
-    rival = np.flatnonzero(unmatched | exact_key[old_key])
-    rivals_of_key = np.bincount(old_key[rival], minlength=events)
-    rival_row = rival[np.argsort(old_key[rival], kind="stable")]
-    first_rival = np.cumsum(rivals_of_key) - rivals_of_key
-
-    fate = np.where(stored, STORED, NEW)
-    old_row = np.full(len(new_key), -1, np.int64)
-    new_row = np.full(len(new_key), -1, np.int64)
-    against_old = ~stored & np.where(exact, old_of_key[new_key] > 0, rank < rivals_of_key[new_key])
-    which = first_rival[new_key] + np.where(exact, 0, rank)
-    old_row[against_old] = rival_row[which[against_old]]
-    against_new = ~stored & exact & ~against_old & (rank > 0)
-    first_new = np.full(events, -1, np.int64)
-    opening = rank == 0
-    first_new[new_key[opening]] = np.flatnonzero(opening)
-    new_row[against_new] = first_new[new_key[against_new]]
-    fate[against_old | against_new] = CONFLICT
-    return _Outcome(fate, old_row, new_row)
+def _settle_contested(
+    read: Reader,
+    shape: Shape,
+    frame: pd.DataFrame,
+    given: list[str],
+    fates: Fates,
+    *,
+    to_the_second: bool,
+) -> None:
+    rows = np.flatnonzero(fates.contested)
+    groups: dict[Any, list[Claim]] = {}
+    names = [name for name in frame.columns if name in given or name in shape.who]
+    wanted = list(dict.fromkeys([*names, *shape.who, shape.time]))
+    for row, values in zip(rows.tolist(), plain_rows(frame.iloc[rows][wanted]), strict=True):
+        key = group_key(shape, [values[name] for name in shape.who], values[shape.time])
+        claim = Claim((_LAST, row), to_the_second, values[shape.time], says(shape, values, given))
+        groups.setdefault(key, []).append(claim)
+    stored = load(read, shape, groups)
+    for key, claims in groups.items():
+        _settle_group(shape, claims, stored.get(key), fates)
 
 
-def _exact(kind: Kind, frame: pd.DataFrame, *, to_the_second: bool) -> Bools:
-    """Rows whose identity can belong to one event only."""
-    if to_the_second or not kind.repeats:
-        return np.ones(len(frame), bool)
-    if "splice_number" in kind.identity:
-        return np.asarray(frame["splice_number"].notna(), dtype=bool)
-    return np.zeros(len(frame), bool)
+def _settle_group(shape: Shape, claims: list[Claim], stored: Group | None, fates: Fates) -> None:
+    for event in events_of([*(stored.claims if stored else ()), *claims], shape):
+        every = event.claims
+        owner = every[0]
+        rivals = {id(version.claims[0]) for version in event.versions[1:]}
+        for claim in every:
+            if claim.order[0] != _LAST:
+                continue
+            row = claim.order[1]
+            fates.fate[row] = NEW if claim is owner else CONFLICT if id(claim) in rivals else STORED
+            fates.stored_id[row] = fates.file_row[row] = -1
+            if claim is not owner and owner.order[0] == _LAST:
+                fates.file_row[row] = owner.order[1]
+            elif claim is not owner:
+                fates.stored_id[row] = owner.anchor
 
 
 def _rank(code: Ints) -> Ints:
@@ -183,29 +250,12 @@ def _stacked(old: pd.Series, new: pd.Series) -> pd.Series:
     return pd.concat([old.astype(new.dtype), new], ignore_index=True)
 
 
-def _stored(read: Reader, kind: Kind, frame: pd.DataFrame, columns: Iterable[str]) -> pd.DataFrame:
-    """Stored rows of the same splicers or sites in the frame's ranges of time, by id."""
-    table = RECORDS[kind.name]
-    when = table.columns[kind.time_column]
-    query: Select[Any] = select(table.columns.id, *(table.columns[name] for name in columns))
-    at = np.asarray(frame[kind.time_column].astype("int64"), dtype=np.int64)
-    whose = [name for name in ("site", "splicer", "asset") if name in kind.identity]
-    theirs = [
-        table.columns[name].in_(frame[name].dropna().unique().tolist())
-        for name in whose
-        if frame[name].notna().any()
-    ]
-    in_range = [when.between(first, last) for first, last in _ranges(at)]
-    return read(query.where(or_(*theirs), or_(*in_range)))
-
-
-def _ranges(at: Ints) -> list[tuple[int, int]]:
-    """Ranges that the times fall in, so that one wrong clock does not span the whole store."""
-    times = np.sort(at)
-    gaps = np.diff(times)
-    wide = np.flatnonzero(gaps > _GAP_US)
-    if len(wide) >= _MOST_RANGES:
-        wide = np.sort(wide[np.argsort(gaps[wide])[-(_MOST_RANGES - 1) :]])
-    first = times[np.concatenate([[0], wide + 1])]
-    last = times[np.concatenate([wide, [len(times) - 1]])]
-    return list(zip(first.tolist(), last.tolist(), strict=True))
+def _stored(
+    read: Reader, shape: Shape, frame: pd.DataFrame, columns: Iterable[str]
+) -> pd.DataFrame:
+    """Stored rows of the same splicers or places in the frame's ranges of time, by id."""
+    columns_of = schema.RECORDS[shape.kind].columns
+    names = dict.fromkeys(["id", *columns])
+    at = np.asarray(frame[shape.time].astype("int64"), dtype=np.int64)
+    whose = {name: set(frame[name].dropna().unique().tolist()) for name in shape.who}
+    return read(select(*(columns_of[name] for name in names)).where(within(shape, whose, at)))

@@ -1,6 +1,7 @@
 """One file, one transaction: reading, checking, comparing and storing it."""
 
 import hashlib
+import json
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -17,10 +18,11 @@ from arcdrift.errors import BadInput
 from arcdrift.intake.convert import Typed, convert
 from arcdrift.intake.dedupe import NEW, STORED, Fates, settle
 from arcdrift.intake.files import file_bytes
-from arcdrift.intake.kept import conflict_frame, problem_groups, quarantine_frame
+from arcdrift.intake.kept import conflict_frame, keep_claims, problem_groups, quarantine_frame
 from arcdrift.intake.kinds import Kind, recognize
 from arcdrift.intake.layout_rows import rows_under
 from arcdrift.intake.layouts import Layout, load_layout
+from arcdrift.intake.mend import export_rows, header_text, is_export
 from arcdrift.intake.problems import Balance, Ints, ProblemGroup
 from arcdrift.intake.reader import RawRows, read_rows
 from arcdrift.settings import Crew
@@ -126,6 +128,9 @@ def import_file(
         "size_bytes": len(packed),
         "kind": of_kind.name,
         "layout": None if layout is None else f"# {layout.name}\n{layout.text}",
+        "header": header_text(rows.header),
+        "given": json.dumps(typed.given),
+        "to_the_second": typed.to_the_second,
         "started_at": microseconds(started),
     }
     at = np.flatnonzero(~typed.problems.bad)
@@ -167,11 +172,14 @@ def _rows(
     content: bytes, name: str, kind: str | None, layout: Layout | None
 ) -> tuple[RawRows, Kind]:
     if layout is None:
-        rows = read_rows(content, name)
+        rows = export_rows(content, name, None) if is_export(content) else read_rows(content, name)
         headers = [header.lower() for header in rows.header]
         of_kind = recognize(headers, name, kind)
     else:
-        rows = rows_under(content, layout, name)
+        if is_export(content):
+            rows = export_rows(content, name, layout)
+        else:
+            rows = rows_under(content, layout, name)
         of_kind = layout.kind_
         if kind is not None and kind != of_kind.name:
             raise BadInput(
@@ -194,7 +202,7 @@ def _store(
 ) -> ImportReport:
     good, at, fates = sound.frame, sound.at, sound.fates
     apart = quarantine_frame(connection, kind, rows, typed)
-    rivals = conflict_frame(connection, rows, good, at, fates)
+    rivals = conflict_frame(kind, rows, good, at, fates)
     new = fates.fate == NEW
     balance = Balance(
         lines=len(rows.lines),
@@ -205,10 +213,8 @@ def _store(
         + sum(row.last - row.first + 1 for row in rows.broken),
         rows=rows.cells.num_rows + len(rows.broken),
         accepted=int(new.sum()),
-        already_stored=int(
-            (fates.fate == STORED).sum() + apart["kept"].sum() + rivals["kept"].sum()
-        ),
-        conflicting=int((~rivals["kept"]).sum()),
+        already_stored=int((fates.fate == STORED).sum() + apart["kept"].sum()),
+        conflicting=len(rivals),
         quarantined=int((~apart["kept"]).sum()),
     )
     import_id = add_import(
@@ -236,10 +242,11 @@ def _store(
 
     told(0)
     add_rows(connection, table, accepted, progress=told)
-    apart, rivals = apart[~apart["kept"]], rivals[~rivals["kept"]]
-    add_rows(connection, schema.quarantine, apart.drop(columns="kept").assign(import_id=import_id))
+    fresh = apart[~apart["kept"]].drop(columns=["kept", "known"])
+    add_rows(connection, schema.quarantine, fresh.assign(import_id=import_id))
     rivals = _with_ids(connection, table.name, rivals, rows.first[at] + 1, import_id)
     add_rows(connection, schema.conflicts, rivals.assign(import_id=import_id))
+    keep_claims(connection, kind, import_id, rows, good, at, fates, apart)
     seconds = time.perf_counter() - clock
     done_row = update(schema.imports).where(schema.imports.columns.id == import_id)
     connection.execute(done_row.values(seconds=seconds))
@@ -250,7 +257,7 @@ def _store(
         import_id=import_id,
         balance=balance,
         seconds=seconds,
-        problems=problem_groups(rows, typed, apart["line"].to_numpy(np.int64)),
+        problems=problem_groups(rows, typed, fresh["line"].to_numpy(np.int64)),
     )
 
 
@@ -265,4 +272,4 @@ def _with_ids(
         query = select(columns.line, columns.id).where(columns.import_id == import_id)
         ids = {row.line: row.id for row in connection.execute(query)}
         stored_id[within] = [ids[lines[row]] for row in rivals["file_row"][within]]
-    return rivals.drop(columns=["kept", "file_row"]).assign(stored_id=stored_id)
+    return rivals.drop(columns="file_row").assign(stored_id=stored_id)

@@ -1,20 +1,25 @@
-"""Rows kept apart: the quarantine and the conflicts of one import."""
+"""Rows kept apart, and what has to be kept so that any import can be undone exactly."""
 
 import json
-from collections import Counter
-from typing import Any
+from collections import defaultdict
+from datetime import UTC, datetime
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, and_, bindparam, select, update
 
 from arcdrift.intake.convert import Typed
-from arcdrift.intake.dedupe import CONFLICT, Fates
+from arcdrift.intake.dedupe import CONFLICT, STORED, Fates
 from arcdrift.intake.kinds import Kind
-from arcdrift.intake.problems import SENTENCES, Bools, Ints, ProblemGroup
+from arcdrift.intake.mend import MendedRows, header_text
+from arcdrift.intake.problems import SENTENCES, Ints, ProblemGroup
 from arcdrift.intake.reader import RawRows
 from arcdrift.store import schema
+from arcdrift.store.frames import microseconds
+from arcdrift.store.groups import document, group_key, plain_rows
+from arcdrift.store.resettle import resettle
+from arcdrift.store.versions import SHAPES, Shape
+from arcdrift.store.write import QUARANTINE, add_rows
 
 
 def quarantine_frame(
@@ -25,8 +30,9 @@ def quarantine_frame(
     Returns
     -------
     DataFrame
-        Columns of the quarantine table without its ids, and ``kept``: True for a row that an
-        earlier import put there, so that importing a file again adds nothing.
+        Columns of the quarantine table without its ids; ``kept``, True for a row that is
+        there already, so that importing a file again adds nothing; and ``known``, the id of
+        that row, -1 for none.
     """
     wrong = typed.problems.by_row()
     at = wrong["row"].to_numpy(np.int64)
@@ -40,12 +46,12 @@ def quarantine_frame(
         }
     ).sort_values("first", kind="stable", ignore_index=True)
     frame["raw"] = [
-        rows.lines.raw(first, last)
-        for first, last in zip(frame["first"], frame["last"], strict=True)
+        _raw(rows, first, last) for first, last in zip(frame["first"], frame["last"], strict=True)
     ]
+    frame["known"] = _known(connection, kind, rows, frame)
+    frame["kept"] = frame["known"] >= 0
     frame["line"] = frame.pop("first") + 1
     frame["last_line"] = frame.pop("last") + 1
-    frame["kept"] = _kept_before(connection, kind, frame)
     return frame
 
 
@@ -64,7 +70,7 @@ def problem_groups(rows: RawRows, typed: Typed, lines: Ints) -> tuple[ProblemGro
 
 
 def conflict_frame(
-    connection: Connection, rows: RawRows, good: pd.DataFrame, at: Ints, fates: Fates
+    kind: Kind, rows: RawRows, good: pd.DataFrame, at: Ints, fates: Fates
 ) -> pd.DataFrame:
     """Rows that contradict another as the conflicts table keeps them.
 
@@ -78,87 +84,165 @@ def conflict_frame(
     Returns
     -------
     DataFrame
-        Columns of the conflicts table without its ids; ``file_row``, the position in `good` of
-        the row contradicted, -1 where it is a stored one; and ``kept``, as in the quarantine.
+        Columns of the conflicts table without its ids, what differs left open until the rows
+        are settled; and ``file_row``, the position in `good` of the row contradicted, -1 where
+        it is a stored one.
     """
     here = np.flatnonzero(fates.fate == CONFLICT)
-    theirs = good.iloc[here]
-    columns = [name for name in fates.stored.columns if name in good.columns]
-    stored_id, file_row = fates.stored_id[here], fates.file_row[here]
-    within = file_row >= 0
-    ours = good.iloc[np.where(within, file_row, 0)][columns].reset_index(drop=True)
-    if (~within).any():
-        found = fates.stored[columns].loc[stored_id[~within]]
-        ours = pd.concat([found.set_axis(np.flatnonzero(~within)), ours[within]]).sort_index()
-    line, last = rows.first[at[here]], rows.last[at[here]]
-    frame = pd.DataFrame(
+    return pd.DataFrame(
         {
-            "line": line + 1,
-            "stored_id": stored_id,
-            "file_row": file_row,
-            "differs": _differences(ours, theirs[columns].reset_index(drop=True)),
-            "record": _documents(theirs),
-            "raw": [rows.lines.raw(*pair) for pair in zip(line, last, strict=True)],
+            "line": rows.first[at[here]] + 1,
+            "stored_id": fates.stored_id[here],
+            "file_row": fates.file_row[here],
+            "differs": pd.Series("{}", index=range(len(here)), dtype="str"),
+            "record": pd.Series(_documents(SHAPES[kind.name], good.iloc[here]), dtype="str"),
+            "raw": pd.Series(_texts(rows, at[here]), dtype="str"),
         }
     )
-    frame["kept"] = _conflicts_before(connection, frame)
-    return frame
 
 
-def _documents(frame: pd.DataFrame) -> list[str]:
+def keep_claims(
+    connection: Connection,
+    kind: Kind,
+    import_id: int,
+    rows: RawRows,
+    good: pd.DataFrame,
+    at: Ints,
+    fates: Fates,
+    apart: pd.DataFrame,
+) -> None:
+    """Keep which rows repeat what is stored or quarantined, and settle contested minutes.
+
+    Called once the new rows, conflicts and quarantined rows of the file are stored.
+
+    Parameters
+    ----------
+    good, at, fates
+        As for `conflict_frame`.
+    apart : DataFrame
+        All rows of `quarantine_frame`.
+    """
+    shape = SHAPES[kind.name]
+    lines = rows.first[at] + 1
+    said = fates.fate == STORED
+    ids = fates.stored_id.copy()
+    inside = np.flatnonzero((fates.file_row >= 0) & said)
+    if len(inside):
+        of_line = _ids_by_line(connection, shape, import_id)
+        ids[inside] = [of_line[line] for line in lines[fates.file_row[inside]].tolist()]
+    spelled = np.flatnonzero(said & fates.contested)
+    plain = np.flatnonzero(said & ~fates.contested)
+    for here, more in (
+        (plain, {}),
+        (
+            spelled,
+            {"record": _documents(shape, good.iloc[spelled]), "raw": _texts(rows, at[spelled])},
+        ),
+    ):
+        frame = pd.DataFrame({"line": lines[here], "record_id": ids[here], **more})
+        add_rows(connection, schema.claims, frame.assign(import_id=import_id, kind=kind.name))
+    _keep_quarantine_claims(connection, import_id, apart)
+    contested = good.loc[fates.contested, [*shape.who, shape.time]]
+    keys = {
+        group_key(shape, [row[name] for name in shape.who], row[shape.time])
+        for row in plain_rows(contested)
+    }
+    resettle(connection, shape, keys)
+    if isinstance(rows, MendedRows):
+        _close(connection, import_id, [rows.mends.get(first) for first in rows.first[at].tolist()])
+
+
+def _keep_quarantine_claims(connection: Connection, import_id: int, apart: pd.DataFrame) -> None:
+    kept = apart[apart["kept"]]
+    about = plain_rows(kept[["last_line", "column", "code", "message", "raw"]])
+    frame = pd.DataFrame(
+        {
+            "line": kept["line"].to_numpy(),
+            "record_id": kept["known"].to_numpy(),
+            "record": [json.dumps(row, ensure_ascii=False) for row in about],
+        }
+    )
+    add_rows(connection, schema.claims, frame.assign(import_id=import_id, kind=QUARANTINE))
+
+
+def _close(
+    connection: Connection, import_id: int, sources: "list[tuple[int, str, int] | None]"
+) -> None:
+    """Close the quarantined rows that sound rows of a corrected export mend."""
+    known = _quarantined_at(connection, sources)
+    kept = schema.quarantine.columns
+    close = update(schema.quarantine).where(kept.id == bindparam("its"), kept.closed_at.is_(None))
+    now = microseconds(datetime.now(UTC))
+    rows = [{"its": known[source]} for source in dict.fromkeys(sources) if source in known]
+    if rows:
+        connection.execute(close.values(closed_by=import_id, closed_at=now), rows)
+
+
+def _quarantined_at(
+    connection: Connection, sources: "list[tuple[int, str, int] | None]"
+) -> "dict[tuple[int, str, int] | None, int]":
+    """Ids of the quarantined rows of some imports, files and lines."""
+    kept, done = schema.quarantine.columns, schema.imports.columns
+    query = (
+        select(kept.id, kept.import_id, done.file_name, kept.line)
+        .join_from(schema.quarantine, schema.imports, kept.import_id == done.id)
+        .where(kept.import_id == bindparam("its"))
+    )
+    return {
+        (row.import_id, row.file_name, row.line): row.id
+        for number in {source[0] for source in sources if source is not None}
+        for row in connection.execute(query, {"its": number})
+    }
+
+
+def _known(connection: Connection, kind: Kind, rows: RawRows, frame: pd.DataFrame) -> list[int]:
+    """Ids of the quarantined rows that rows repeat or mend, -1 for none."""
     if frame.empty:
         return []
-    text = frame.to_json(orient="records", lines=True, date_format="iso", date_unit="us")
-    return str(text).strip("\n").split("\n")
-
-
-def _differences(ours: pd.DataFrame, theirs: pd.DataFrame) -> list[str]:
-    differs: list[dict[str, list[Any]]] = [{} for _ in range(len(ours))]
-    for name in ours.columns:
-        a, b = ours[name], theirs[name]
-        changed = np.flatnonzero(~((a == b) | (a.isna() & b.isna())).to_numpy(bool))
-        pairs = zip(changed.tolist(), _plain(a, changed), _plain(b, changed), strict=True)
-        for row, *pair in pairs:
-            differs[row][name] = pair
-    return [json.dumps(one, ensure_ascii=False) for one in differs]
-
-
-def _plain(values: pd.Series, rows: npt.NDArray[np.intp]) -> list[Any]:
-    """The values of some rows, None for missing."""
-    chosen = values.iloc[rows].astype(object)
-    return chosen.where(chosen.notna(), None).tolist()
-
-
-def _kept_before(connection: Connection, kind: Kind, frame: pd.DataFrame) -> Bools:
-    """Which rows an earlier import of the same kind quarantined, each as often as it did."""
-    if frame.empty:
-        return np.zeros(0, bool)
+    known = [-1] * len(frame)
+    if isinstance(rows, MendedRows):
+        sources = [rows.mends.get(first) for first in frame["first"].tolist()]
+        there = _quarantined_at(connection, sources)
+        known = [there.get(source, -1) if source is not None else -1 for source in sources]
     done, kept = schema.imports.columns, schema.quarantine.columns
     query = (
-        select(kept.raw, kept.code)
-        .join_from(schema.quarantine, schema.imports)
-        .where(done.kind == kind.name)
+        select(kept.id, kept.raw, kept.code)
+        .join_from(
+            schema.quarantine,
+            schema.imports,
+            and_(kept.import_id == done.id, done.kind == kind.name),
+        )
+        .where((done.header == header_text(rows.header)) | done.header.is_(None))
+        .order_by(kept.id)
     )
-    return _seen(Counter(tuple(row) for row in connection.execute(query)), frame[["raw", "code"]])
+    twins: dict[tuple[str, str], list[int]] = defaultdict(list)
+    for row in connection.execute(query):
+        twins[row.raw, row.code].append(row.id)
+    used = set(known)
+    free = {twin: iter([one for one in ids if one not in used]) for twin, ids in twins.items()}
+    for number, twin in enumerate(frame[["raw", "code"]].itertuples(index=False, name=None)):
+        if known[number] < 0 and twin in free:
+            known[number] = next(free[twin], -1)
+    return known
 
 
-def _conflicts_before(connection: Connection, frame: pd.DataFrame) -> Bools:
-    ids = frame.loc[frame["stored_id"] >= 0, "stored_id"].unique()
-    if len(ids) == 0:
-        return np.zeros(len(frame), bool)
-    kept = schema.conflicts.columns
-    query = select(kept.stored_id, kept.record).where(
-        kept.stored_id.between(int(ids.min()), int(ids.max()))
-    )
-    known = Counter(tuple(row) for row in connection.execute(query))
-    return _seen(known, frame[["stored_id", "record"]])
+def _ids_by_line(connection: Connection, shape: Shape, import_id: int) -> dict[int, int]:
+    columns = schema.RECORDS[shape.kind].columns
+    query = select(columns.line, columns.id).where(columns.import_id == import_id)
+    return {row.line: row.id for row in connection.execute(query)}
 
 
-def _seen(known: "Counter[tuple[Any, ...]]", frame: pd.DataFrame) -> Bools:
-    seen = np.zeros(len(frame), bool)
-    if known:
-        for number, row in enumerate(frame.itertuples(index=False, name=None)):
-            if known[row] > 0:
-                known[row] -= 1
-                seen[number] = True
-    return seen
+def _documents(shape: Shape, frame: pd.DataFrame) -> list[str]:
+    return [
+        document(shape, {name: row[name] for name in shape.who}, row[shape.time], row)
+        for row in plain_rows(frame)
+    ]
+
+
+def _texts(rows: RawRows, at: Ints) -> list[str]:
+    pairs = zip(rows.first[at].tolist(), rows.last[at].tolist(), strict=True)
+    return [_raw(rows, first, last) for first, last in pairs]
+
+
+def _raw(rows: RawRows, first: int, last: int) -> str:
+    return rows.raw(first, last) if isinstance(rows, MendedRows) else rows.lines.raw(first, last)

@@ -24,6 +24,8 @@ INSTANTS = frozenset(
         "ends_at",
         "recorded_at",
         "undone_at",
+        "closed_at",
+        "decided_at",
     }
 )
 """Columns kept as microseconds since 1970 UTC and given as ``datetime64[us, UTC]``."""

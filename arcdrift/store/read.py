@@ -14,6 +14,7 @@ import pyarrow as pa
 from adbc_driver_manager import Error as ArrowError
 from adbc_driver_sqlite import dbapi
 from sqlalchemy import (
+    ColumnElement,
     Connection,
     Engine,
     Select,
@@ -171,14 +172,26 @@ def changed_since(engine: Engine, assessed_on: datetime) -> bool:
     return bool(added.any() or (done["undone_at"] > assessed_on).any())
 
 
-def quarantined(engine: Engine, import_id: int | None = None) -> pd.DataFrame:
-    """Read quarantined rows with the file they came from, by import and line."""
-    return _kept_apart(engine, schema.quarantine, import_id)
+def quarantined(
+    engine: Engine, import_id: int | None = None, *, closed: bool = False
+) -> pd.DataFrame:
+    """Read quarantined rows with the file they came from, by import and line.
+
+    Rows that were mended or given up are left out unless `closed` asks for them as well.
+    """
+    still = None if closed else schema.quarantine.columns.closed_at.is_(None)
+    return _kept_apart(engine, schema.quarantine, import_id, still)
 
 
-def conflicting(engine: Engine, import_id: int | None = None) -> pd.DataFrame:
-    """Read conflicting rows with the file they came from, by import and line."""
-    return _kept_apart(engine, schema.conflicts, import_id)
+def conflicting(
+    engine: Engine, import_id: int | None = None, *, decided: bool = False
+) -> pd.DataFrame:
+    """Read conflicting rows with the file they came from, by import and line.
+
+    Rows that a person decided on are left out unless `decided` asks for them as well.
+    """
+    still = None if decided else schema.conflicts.columns.kept.is_(None)
+    return _kept_apart(engine, schema.conflicts, import_id, still)
 
 
 def store_version(engine: Engine) -> str:
@@ -264,10 +277,15 @@ def _array(values: Iterable[Any], kind: pa.DataType) -> pa.Array:
     return pa.array(list(values), kind)
 
 
-def _kept_apart(engine: Engine, table: Table, import_id: int | None) -> pd.DataFrame:
-    query = select(table, schema.imports.columns.file_name, schema.imports.columns.kind).join(
-        schema.imports
+def _kept_apart(
+    engine: Engine, table: Table, import_id: int | None, still: ColumnElement[bool] | None
+) -> pd.DataFrame:
+    done = schema.imports.columns
+    query = select(table, done.file_name, done.kind).join_from(
+        table, schema.imports, table.columns.import_id == done.id
     )
+    if still is not None:
+        query = query.where(still)
     if import_id is not None:
         query = query.where(table.columns.import_id == import_id)
     return fetch(engine, query, order=["import_id", "line"])

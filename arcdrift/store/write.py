@@ -1,9 +1,11 @@
 """Writes records and results; every function works inside one transaction."""
 
+import json
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -11,12 +13,19 @@ import pandas as pd
 import pyarrow as pa
 from adbc_driver_manager import Error as ArrowError
 from adbc_driver_sqlite import dbapi
-from sqlalchemy import Connection, Engine, Table, delete, func, insert, select, update
+from sqlalchemy import Connection, Engine, Table, delete, exists, func, insert, select, update
 
 from arcdrift.errors import StoreTrouble, UsageError
 from arcdrift.store import schema
 from arcdrift.store.connect import writing
 from arcdrift.store.frames import microseconds, to_arrow
+from arcdrift.store.groups import keys_of, sources_of
+from arcdrift.store.read import fetch_within
+from arcdrift.store.resettle import resettle
+from arcdrift.store.versions import SHAPES
+
+QUARANTINE = "quarantine"
+"""Kind of a claim that repeats a quarantined row instead of a record."""
 
 _BULK_ROWS = 20_000
 """Rows from which a detour through a staging file is faster than row by row."""
@@ -84,7 +93,10 @@ def replace_results(engine: Engine, frames: Mapping[str, pd.DataFrame]) -> None:
 
 
 def undo(engine: Engine, import_id: int) -> None:
-    """Take back an import: remove exactly what it added and mark it undone.
+    """Take back an import and mark it undone: the rest stands as if it had never been.
+
+    What other imports say as well stays and becomes theirs; rows that were in conflict with
+    rows of this import are settled anew; quarantined rows that it mended are open again.
 
     Raises
     ------
@@ -94,7 +106,9 @@ def undo(engine: Engine, import_id: int) -> None:
     imports = schema.imports
     with writing(engine) as connection:
         row = connection.execute(
-            select(imports.columns.undone_at).where(imports.columns.id == import_id)
+            select(imports.columns.undone_at, imports.columns.kind).where(
+                imports.columns.id == import_id
+            )
         ).one_or_none()
         if row is None:
             last = connection.execute(select(func.max(imports.columns.id))).scalar()
@@ -102,12 +116,90 @@ def undo(engine: Engine, import_id: int) -> None:
             raise UsageError(f"There is no import {import_id}; {known}.")
         if row.undone_at is not None:
             raise UsageError(f"Import {import_id} was undone before; nothing was changed.")
-        for table in (schema.conflicts, schema.quarantine, *schema.RECORDS.values()):
+        _hand_over_quarantine(connection, import_id)
+        _hand_over_records(connection, row.kind, import_id)
+        for table in (
+            schema.claims,
+            schema.conflicts,
+            schema.quarantine,
+            schema.RECORDS[row.kind],
+        ):
             connection.execute(delete(table).where(table.columns.import_id == import_id))
         now = microseconds(datetime.now(UTC))
         connection.execute(
             update(imports).where(imports.columns.id == import_id).values(undone_at=now)
         )
+
+
+def _hand_over_quarantine(connection: Connection, import_id: int) -> None:
+    """Open what an import closed; leave what others quarantined too to the first of them."""
+    kept, said = schema.quarantine.columns, schema.claims.columns
+    again = update(schema.quarantine).where(kept.closed_by == import_id)
+    connection.execute(again.values(closed_by=None, closed_at=None))
+    query = (
+        select(said.id, said.record_id, said.import_id, said.line, said.record)
+        .join_from(schema.claims, schema.quarantine, said.record_id == kept.id)
+        .where(said.kind == QUARANTINE, kept.import_id == import_id, said.import_id != import_id)
+        .order_by(said.import_id, said.line)
+    )
+    heirs: dict[int, Any] = {}
+    for row in connection.execute(query):
+        heirs.setdefault(row.record_id, row)
+    for number, heir in heirs.items():
+        values = json.loads(heir.record) | {"import_id": heir.import_id, "line": heir.line}
+        connection.execute(update(schema.quarantine).where(kept.id == number).values(values))
+        connection.execute(delete(schema.claims).where(said.id == heir.id))
+
+
+def _hand_over_records(connection: Connection, kind: str, import_id: int) -> None:
+    """Settle what others say of rows of an import; leave plain repeats to the first of them."""
+    shape, table = SHAPES[kind], schema.RECORDS[kind]
+    reader = partial(fetch_within, connection, order=["id"])
+    said, apart, own = schema.claims.columns, schema.conflicts.columns, table.columns
+    sources = sources_of(reader, shape)
+    mine = sources[import_id]
+    alike = {
+        number
+        for number, other in sources.items()
+        if set(other.given) == set(mine.given) and other.exact == mine.exact
+    }
+    its_rows = select(own.id).where(own.import_id == import_id)
+    of_kind = select(schema.imports.columns.id).where(schema.imports.columns.kind == kind)
+    ids: set[int] = set()
+    for query in (
+        select(said.record_id).where(
+            said.kind == kind, said.import_id == import_id, said.record.is_not(None)
+        ),
+        select(said.record_id).where(
+            said.kind == kind,
+            said.record_id.in_(its_rows),
+            said.record.is_not(None) | said.import_id.not_in(sorted(alike)),
+        ),
+        select(apart.stored_id).where(apart.import_id == import_id),
+        select(apart.stored_id).where(apart.import_id.in_(of_kind), apart.stored_id.in_(its_rows)),
+    ):
+        ids.update(connection.execute(query).scalars())
+    resettle(connection, shape, keys_of(reader, shape, ids), without=import_id)
+    connection.execute(delete(schema.claims).where(said.import_id == import_id))
+    heir = (
+        select(said.import_id, said.line)
+        .where(said.kind == kind, said.record_id == own.id, said.record.is_(None))
+        .order_by(said.import_id, said.line)
+        .limit(1)
+    )
+    first = {
+        name: heir.with_only_columns(said[name]).correlate(table).scalar_subquery()
+        for name in ("import_id", "line")
+    }
+    inherited = own.import_id == import_id
+    left = exists().where(said.kind == kind, said.record_id == own.id, said.record.is_(None))
+    connection.execute(update(table).where(inherited, left).values(first))
+    theirs = exists().where(
+        own.id == said.record_id, own.import_id == said.import_id, own.line == said.line
+    )
+    connection.execute(
+        delete(schema.claims).where(said.kind == kind, said.record.is_(None), theirs)
+    )
 
 
 def _insert_columns(table: Table, rows: pa.Table) -> tuple[str, str]:

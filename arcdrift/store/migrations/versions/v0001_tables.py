@@ -294,7 +294,9 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(
             ["import_id"], ["imports.id"], name=op.f("fk_quarantine_import_id")
         ),
-        sa.ForeignKeyConstraint(["closed_by"], ["imports.id"], name=op.f("fk_quarantine_closed_by")),
+        sa.ForeignKeyConstraint(
+            ["closed_by"], ["imports.id"], name=op.f("fk_quarantine_closed_by")
+        ),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_quarantine")),
     )
     op.create_index(op.f("ix_quarantine_import_id"), "quarantine", ["import_id"], unique=False)
