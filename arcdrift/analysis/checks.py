@@ -3,6 +3,11 @@
 Every splicer has one row for each local day from its first record to its last (or to today).
 """
 
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.days import sites_of, workdays, zones_of
@@ -21,9 +26,32 @@ COLUMNS = (
     "attempts",
     "failed_attempts",
     "splices_after_failure",
+    "technician",
     "day_over",
+    "same_shift",
 )
-KEYS = ["splicer", "day"]
+SHIFT = pd.Timedelta(hours=8)
+"""How long a shift lasts (common practice, no source): a pass made this shortly before a day's
+first splice, but on the workday before, hints at a workday that begins at the wrong hour."""
+NEVER = np.iinfo(np.int64).min
+"""Microseconds that stand for no instant, as pandas writes it; earlier than every instant."""
+
+Ints = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class _Records:
+    """Checks or splices in time order, equal times in the order they were stored.
+
+    ``who`` counts splicers, ``when`` is in microseconds UTC, ``day`` in days since 1970.
+    """
+
+    frame: pd.DataFrame
+    who: Ints
+    when: Ints
+    day: Ints
+    site: npt.NDArray[np.object_]
 
 
 def daily_checks(
@@ -34,10 +62,11 @@ def daily_checks(
     Parameters
     ----------
     checks : DataFrame
-        Arc checks: ``splicer``, ``checked_at`` (UTC), ``outcome``, ``site``.
+        Arc checks: ``splicer``, ``checked_at`` (UTC), ``outcome``, ``site``; checks of one
+        instant in the order they were stored.
     splices : DataFrame
-        ``splicer``, ``spliced_at`` (UTC), ``site``; every splice counts, practice included,
-        because each one leans on the arc.
+        ``splicer``, ``spliced_at`` (UTC), ``site``, ``technician``; every splice counts, practice
+        included, because each one leans on the arc.
     now : Timestamp
         UTC. A day that has not ended by then is "due" where it would be "missed".
 
@@ -47,87 +76,160 @@ def daily_checks(
         `COLUMNS`, one row a splicer-day, ordered. ``status`` is ``checked`` (a passed check at
         or before the first splice), ``late`` (passed, but after ``splices_before_check``
         splices), ``failed-only`` (attempts, none passed), ``missed``, ``due`` or ``no-work``.
-        ``splices_after_failure`` counts splices whose latest check that day had failed.
+        A check counts for the workday it was made in, also just before the next one begins.
+        ``site`` is where the day's first splice was made, or its last check when there was none.
+        ``splices_after_failure`` counts splices between a failed check and the next pass, also
+        over the end of a day; an aborted check is an attempt, but settles nothing.
+        ``technician`` made the most splices of the day, among equals whoever began first;
+        missing where most were logged without a name. ``same_shift``: a day without a pass, but
+        with one less than `SHIFT` before its first splice, on the workday before.
     """
-    splices = splices.assign(day=workdays(splices, crew, "spliced_at"))
-    checks = checks.assign(day=workdays(checks, crew, "checked_at")).sort_values("checked_at")
-    table = _calendar(checks, splices, crew, now)
-    if table.empty:
+    names = np.unique([*checks["splicer"].unique(), *splices["splicer"].unique()]).astype(object)
+    if not len(names):
         return pd.DataFrame(columns=list(COLUMNS))
+    done = _in_order(checks, crew, "checked_at", names)
+    made = _in_order(splices, crew, "spliced_at", names)
+    first, last, today = _spans(done, made, names, crew, now)
+    days = last - first + 1
+    size, start = int(days.sum()), np.cumsum(days) - days
+    who = np.repeat(np.arange(len(names)), days)
+    day = np.arange(size) - start[who] + first[who]
+    # once every record knows its row of the table, the rest is counting
+    check_row = start[done.who] + done.day - first[done.who]
+    splice_row = start[made.who] + made.day - first[made.who]
 
-    passed = checks[checks["outcome"] == "pass"].groupby(KEYS)["checked_at"].min()
-    by_day = checks.groupby(KEYS)["outcome"]
-    work = splices.groupby(KEYS)["spliced_at"].agg(["min", "size"])
-    key = pd.MultiIndex.from_frame(table[KEYS])
-    table["checked_at"] = passed.reindex(key).array
-    table["first_splice_at"] = work["min"].reindex(key).array
-    table["splices"] = work["size"].reindex(key).fillna(0).astype(int).to_numpy()
-    table["attempts"] = by_day.size().reindex(key).fillna(0).astype(int).to_numpy()
-    failed = (checks["outcome"] != "pass").groupby([checks["splicer"], checks["day"]]).sum()
-    table["failed_attempts"] = failed.reindex(key).fillna(0).astype(int).to_numpy()
-    before, after_failure = _splices_at_risk(splices, checks, passed)
-    table["splices_before_check"] = before.reindex(key).fillna(0).astype(int).to_numpy()
-    table["splices_after_failure"] = after_failure.reindex(key).fillna(0).astype(int).to_numpy()
-    table["status"] = _status(table)
-    return table[list(COLUMNS)]
+    def count(rows: Ints) -> Ints:
+        return np.bincount(rows, minlength=size)
 
-
-def _calendar(
-    checks: pd.DataFrame, splices: pd.DataFrame, crew: Crew, now: pd.Timestamp
-) -> pd.DataFrame:
-    """One row a splicer and local day from its first record to its last, or to today."""
-    records = pd.concat(
-        [
-            part.assign(at=part[column])[["splicer", "day", "at", "site"]]
-            for part, column in ((checks, "checked_at"), (splices, "spliced_at"))
-        ]
+    outcome = done.frame["outcome"].to_numpy(dtype=object)
+    passed = outcome == "pass"
+    checked_at = _first(check_row[passed], done.when[passed], size, NEVER)
+    first_splice_at = _first(splice_row, made.when, size, NEVER)
+    before = made.when < checked_at[splice_row]
+    latest = _latest(done, passed | (outcome == "fail"), made.who, made.when)
+    astray = (latest >= 0) & ~passed[latest] if len(passed) else latest >= 0
+    table = pd.DataFrame(
+        {
+            "splicer": names[who],
+            "day": day.astype("datetime64[D]").astype("datetime64[us]"),
+            "site": _sites(check_row, done.site, splice_row, made.site, size),
+            "checked_at": _instants(checked_at),
+            "first_splice_at": _instants(first_splice_at),
+            "splices": count(splice_row),
+            "splices_before_check": count(splice_row[before]),
+            "attempts": count(check_row),
+            "failed_attempts": count(check_row[~passed]),
+            "splices_after_failure": count(splice_row[astray]),
+            "technician": _busiest(made, splice_row, size),
+            "day_over": day < today[who],
+            "same_shift": _same_shift(done, passed, who, checked_at, first_splice_at),
+        }
     )
-    if records.empty:
-        return pd.DataFrame(columns=KEYS)
-    records["site"] = sites_of(records, crew)
-    latest = records.sort_values("at").groupby(KEYS)["site"].last()
-    spans = records.groupby("splicer")["day"].agg(["min", "max"])
-    current = latest.groupby("splicer").last()
-    zones = zones_of(current.reindex(spans.index), crew)
-    today = local_day(pd.Series(now, index=spans.index), zones, crew.day_offset)
-    last = spans["max"].where(spans["max"] >= today, today)
-    days = [
-        pd.DataFrame({"splicer": splicer, "day": pd.date_range(first, end, freq="D")})
-        for splicer, first, end in zip(spans.index, spans["min"], last, strict=True)
-    ]
-    table = pd.concat(days, ignore_index=True)
-    table["site"] = latest.reindex(pd.MultiIndex.from_frame(table[KEYS])).to_numpy()
-    table["day_over"] = table["day"] < table["splicer"].map(today)
-    return table
+    return table.assign(status=_status(table))[list(COLUMNS)]
 
 
-def _splices_at_risk(
-    splices: pd.DataFrame, checks: pd.DataFrame, passed: pd.Series
-) -> tuple[pd.Series, pd.Series]:
-    """Splices before the day's first pass, and splices after a failure and before a pass."""
-    with_pass = splices.join(passed.rename("first_pass"), on=KEYS)
-    early = splices[with_pass["spliced_at"] < with_pass["first_pass"]]
-    before = early.groupby(KEYS).size()
-    if checks.empty or splices.empty:
-        return before, before.iloc[:0]
-    joined = pd.merge_asof(
-        splices[["splicer", "day", "spliced_at"]].sort_values("spliced_at"),
-        checks[["splicer", "day", "checked_at", "outcome"]].rename(columns={"outcome": "latest"}),
-        left_on="spliced_at",
-        right_on="checked_at",
-        by=KEYS,
+def _in_order(
+    records: pd.DataFrame, crew: Crew, column: str, names: npt.NDArray[np.object_]
+) -> _Records:
+    frame = records.sort_values(column, kind="stable")
+    day = workdays(frame, crew, column).to_numpy().astype("datetime64[D]").astype(np.int64)
+    return _Records(
+        frame=frame,
+        who=pd.Index(names).get_indexer(pd.Index(frame["splicer"])).astype(np.int64),
+        when=frame[column].dt.as_unit("us").astype("int64").to_numpy(),
+        day=day,
+        site=sites_of(frame, crew).to_numpy(dtype=object),
     )
-    return before, joined[joined["latest"] == "fail"].groupby(KEYS).size()
 
 
-def _status(table: pd.DataFrame) -> pd.Series:
-    worked = table["splices"] > 0
+def _spans(
+    done: _Records, made: _Records, names: npt.NDArray[np.object_], crew: Crew, now: pd.Timestamp
+) -> tuple[Ints, Ints, Ints]:
+    """First and last day of each splicer's table, and its today where it was last seen."""
+    who = np.concatenate([done.who, made.who])
+    order = np.lexsort((np.concatenate([done.when, made.when]), who))
+    newest = order[np.searchsorted(who[order], np.arange(len(names)), side="right") - 1]
+    place = pd.Series(np.concatenate([done.site, made.site])[newest], dtype=object)
+    now_here = pd.Series(now, index=place.index).dt.as_unit("us")
+    local = local_day(now_here, zones_of(place, crew), crew.day_offset)
+    today = local.to_numpy().astype("datetime64[D]").astype(np.int64)
+    day = np.concatenate([done.day, made.day])
+    first, last = np.full(len(names), day.max()), today.copy()
+    np.minimum.at(first, who, day)
+    np.maximum.at(last, who, day)
+    return first, last, today
+
+
+def _first(rows: Ints, values: npt.NDArray[Any], size: int, nothing: Any) -> npt.NDArray[Any]:
+    """First value of every row of the table."""
+    out = np.full(size, nothing, dtype=values.dtype)
+    found, at = np.unique(rows, return_index=True)
+    out[found] = values[at]
+    return out
+
+
+def _sites(
+    check_row: Ints,
+    check_site: npt.NDArray[np.object_],
+    splice_row: Ints,
+    splice_site: npt.NDArray[np.object_],
+    size: int,
+) -> npt.NDArray[np.object_]:
+    known, seen = pd.notna(splice_site), pd.notna(check_site)
+    worked = _first(splice_row[known], splice_site[known], size, None)
+    checked = _first(check_row[seen][::-1], check_site[seen][::-1], size, None)
+    return np.where(pd.isna(worked), checked, worked)
+
+
+def _latest(done: _Records, chosen: Flags, who: Ints, at: Ints) -> Ints:
+    """Position of a splicer's latest chosen check up to an instant; -1 where there is none."""
+    rows = np.flatnonzero(chosen)
+    if not len(rows) or not len(at):
+        return np.full(len(at), -1)
+    rows = rows[np.argsort(done.who[rows], kind="stable")]
+    start = min(done.when.min(), at.min())
+    span = max(done.when.max(), at.max()) - start + 1
+    # splicer and instant in one number that sorts like the two
+    keys = done.who[rows] * span + (done.when[rows] - start)
+    place = np.searchsorted(keys, who * span + (at - start), side="right") - 1
+    found = rows[place]
+    return np.where((place >= 0) & (done.who[found] == who), found, -1)
+
+
+def _busiest(made: _Records, row: Ints, size: int) -> npt.NDArray[np.object_]:
+    """Who made the most splices of each day; names missing in the log count as one person."""
+    code, people = pd.factorize(made.frame["technician"], sort=True)
+    names = np.array([*people, None], dtype=object)
+    code = np.where(code < 0, len(people), code)
+    pair, first, count = np.unique(row * len(names) + code, return_index=True, return_counts=True)
+    day, person = np.divmod(pair, len(names))
+    order = np.lexsort((person, made.when[first], -count))
+    return _first(day[order], names[person[order]], size, None)
+
+
+def _same_shift(
+    done: _Records, passed: Flags, who: Ints, checked_at: Ints, first_splice_at: Ints
+) -> Flags:
+    unchecked = (checked_at == NEVER) & (first_splice_at != NEVER)
+    out = np.zeros(len(who), dtype=bool)
+    latest = _latest(done, passed, who[unchecked], first_splice_at[unchecked])
+    if len(done.when):
+        gap = first_splice_at[unchecked] - done.when[latest]
+        out[unchecked] = (latest >= 0) & (gap < SHIFT // pd.Timedelta(microseconds=1))
+    return out
+
+
+def _instants(at: Ints) -> pd.Series:
+    return pd.Series(at.view("datetime64[us]")).dt.tz_localize("UTC")
+
+
+def _status(table: pd.DataFrame) -> npt.NDArray[np.object_]:
     passed = table["checked_at"].notna()
-    late = table["splices_before_check"] > 0
-    status = pd.Series("missed", index=table.index, dtype=object)
-    status[~table["day_over"]] = "due"
-    status[table["attempts"] > 0] = "failed-only"
-    status[passed & late] = "late"
-    status[passed & ~late] = "checked"
-    status[~worked] = "no-work"
-    return status
+    cases = {
+        "no-work": table["splices"] == 0,
+        "late": passed & (table["splices_before_check"] > 0),
+        "checked": passed,
+        "failed-only": table["attempts"] > 0,
+        "missed": table["day_over"],
+    }
+    return np.select(list(cases.values()), list(cases), "due").astype(object)

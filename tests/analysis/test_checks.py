@@ -42,13 +42,18 @@ def checks(
 
 
 def splices(
-    *times: str, splicer: str = "Heron", zone: str = "America/Denver", site: str | None = "Harbor"
+    *times: str,
+    splicer: str = "Heron",
+    zone: str = "America/Denver",
+    site: str | None = "Harbor",
+    by: str | None = "Alder",
 ) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "splicer": splicer,
             "spliced_at": utc(*times, zone=zone),
             "site": pd.Series([site] * len(times), dtype="string"),
+            "technician": pd.Series([by] * len(times), dtype="string"),
         }
     )
 

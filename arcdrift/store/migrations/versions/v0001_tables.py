@@ -156,6 +156,7 @@ def upgrade() -> None:
         sa.Column("attempts", sa.Integer(), nullable=False),
         sa.Column("failed_attempts", sa.Integer(), nullable=False),
         sa.Column("splices_after_failure", sa.Integer(), nullable=False),
+        sa.Column("technician", sa.Text(), nullable=True),
         sa.Column("day_over", sa.Boolean(), nullable=False),
         sa.PrimaryKeyConstraint("splicer", "day", name=op.f("pk_result_check_days")),
     )
