@@ -231,6 +231,24 @@ clock_shifts = Table(
     sqlite_autoincrement=True,
 )
 
+begun = Table(
+    "begun",
+    metadata,
+    Column("token", String(16), primary_key=True),
+    Column("file_name", Text, nullable=False),
+    Column("started_at", BigInteger, nullable=False),
+)
+
+watched = Table(
+    "watched",
+    metadata,
+    Column("path", Text, primary_key=True),
+    Column("size_bytes", BigInteger, nullable=False),
+    Column("modified_ns", BigInteger, nullable=False),
+    Column("sha256", String(64), index=True),  # NULL when it could not be read
+    Column("said", Text),  # why it was not imported; NULL when it was, or was known
+)
+
 analysis_run = Table(
     "analysis_run",
     metadata,
@@ -258,7 +276,6 @@ result_check_days = Table(
     Column("attempts", Integer, nullable=False),
     Column("failed_attempts", Integer, nullable=False),
     Column("splices_after_failure", Integer, nullable=False),
-    Column("technician", Text),  # who made the most splices that day
     Column("day_over", Boolean, nullable=False),  # False: the day is still running
 )
 
