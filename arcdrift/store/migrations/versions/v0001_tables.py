@@ -60,6 +60,23 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("splicer", "starts_at", name=op.f("pk_result_clock_stretches")),
     )
     op.create_table(
+        "begun",
+        sa.Column("token", sa.String(length=16), nullable=False),
+        sa.Column("file_name", sa.Text(), nullable=False),
+        sa.Column("started_at", sa.BigInteger(), nullable=False),
+        sa.PrimaryKeyConstraint("token", name=op.f("pk_begun")),
+    )
+    op.create_table(
+        "watched",
+        sa.Column("path", sa.Text(), nullable=False),
+        sa.Column("size_bytes", sa.BigInteger(), nullable=False),
+        sa.Column("modified_ns", sa.BigInteger(), nullable=False),
+        sa.Column("sha256", sa.String(length=64), nullable=True),
+        sa.Column("said", sa.Text(), nullable=True),
+        sa.PrimaryKeyConstraint("path", name=op.f("pk_watched")),
+    )
+    op.create_index(op.f("ix_watched_sha256"), "watched", ["sha256"], unique=False)
+    op.create_table(
         "findings",
         sa.Column("id", sa.String(length=12), nullable=False),
         sa.Column("kind", sa.String(length=24), nullable=False),
@@ -258,9 +275,7 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_claims")),
     )
     op.create_index(op.f("ix_claims_import_id"), "claims", ["import_id"], unique=False)
-    op.create_index(
-        op.f("ix_claims_kind_record_id"), "claims", ["kind", "record_id"], unique=False
-    )
+    op.create_index(op.f("ix_claims_kind_record_id"), "claims", ["kind", "record_id"], unique=False)
     op.create_table(
         "conflicts",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
