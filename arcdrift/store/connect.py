@@ -1,7 +1,9 @@
 """Opens a store: a crew folder's embedded file, or a shared database by its address."""
 
 import os
-from collections.abc import Iterator
+import sqlite3
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -19,6 +21,13 @@ from arcdrift.store.gate import GatedConnection
 MIGRATIONS = Path(__file__).parent / "migrations"
 _HEAD = "0001"
 _BUSY_SECONDS = 60.0
+_TURN_SECONDS = 3600.0
+"""How long a writer waits for its turn: another one may be storing a very large file."""
+_ASK_SECONDS = 0.2
+_TOLD_AFTER_SECONDS = 1.0
+
+Waiting = Callable[[], None]
+"""Called once when another writer must be waited for."""
 _CACHE_KIB = 65_536
 
 
@@ -61,6 +70,8 @@ def store_errors(engine: Engine) -> Iterator[None]:
         raise StoreTrouble(_sentence(str(problem.orig), place(engine))) from problem
     except SQLAlchemyError as problem:
         raise StoreTrouble(f"The store {place(engine)} cannot be used: {problem}.") from problem
+    except sqlite3.Error as problem:
+        raise StoreTrouble(_sentence(str(problem), place(engine))) from problem
 
 
 @contextmanager
@@ -71,9 +82,15 @@ def reading(engine: Engine) -> Iterator[Connection]:
 
 
 @contextmanager
-def writing(engine: Engine) -> Iterator[Connection]:
-    """Yield the only writing connection; everything is kept, or nothing on an error."""
-    writer = engine.execution_options(arcdrift_writes=True)
+def writing(engine: Engine, waiting: Waiting | None = None) -> Iterator[Connection]:
+    """Yield the only writing connection; everything is kept, or nothing on an error.
+
+    Parameters
+    ----------
+    waiting : callable, optional
+        Called once when another writer must be waited for.
+    """
+    writer = engine.execution_options(arcdrift_writes=True, arcdrift_waiting=waiting)
     with store_errors(engine), writer.begin() as connection:
         if connection.dialect.name == "postgresql":
             connection.execute(text("LOCK TABLE imports IN EXCLUSIVE MODE"))
@@ -114,10 +131,36 @@ def _embedded(path: Path) -> Engine:
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
         # a writer takes its place at once, so that what it read is still true when it writes
-        writes = connection.get_execution_options().get("arcdrift_writes", False)
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+        options = connection.get_execution_options()
+        if options.get("arcdrift_writes", False):
+            _take_turn(connection, options.get("arcdrift_waiting"))
+        else:
+            connection.exec_driver_sql("BEGIN")
 
     return engine
+
+
+def _take_turn(connection: Connection, waiting: Waiting | None) -> None:
+    """Begin to write as soon as no other writer does; short waits leave room for Ctrl-C."""
+    raw = connection.connection.dbapi_connection
+    if not isinstance(raw, sqlite3.Connection):
+        raise TypeError("not a connection to an embedded store")
+    begun = time.monotonic()
+    raw.execute(f"PRAGMA busy_timeout={_ASK_SECONDS * 1000:.0f}")
+    try:
+        while True:
+            try:
+                raw.execute("BEGIN IMMEDIATE")
+                return
+            except sqlite3.OperationalError as problem:
+                waited = time.monotonic() - begun
+                if "locked" not in str(problem) or waited > _TURN_SECONDS:
+                    raise
+                if waiting is not None and waited >= _TOLD_AFTER_SECONDS:
+                    waiting()
+                    waiting = None
+    finally:
+        raw.execute(f"PRAGMA busy_timeout={_BUSY_SECONDS * 1000:.0f}")
 
 
 def _by_address(address: str) -> Engine:
@@ -188,6 +231,8 @@ def _sentence(said: str, where: str) -> str:
         )
     if "locked" in said:
         return f"The store {where} is busy with other work; try again in a minute."
+    if "disk I/O" in said:
+        return f"The store {where} cannot be written to its disk; see that it has room and works."
     if "full" in said:
         return f"The store {where} cannot grow because the disk is full; make room and try again."
     said = " ".join(said.split()).rstrip(".")
