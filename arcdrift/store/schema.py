@@ -276,6 +276,7 @@ result_check_days = Table(
     Column("attempts", Integer, nullable=False),
     Column("failed_attempts", Integer, nullable=False),
     Column("splices_after_failure", Integer, nullable=False),
+    Column("technician", Text),  # who made the most splices that day
     Column("day_over", Boolean, nullable=False),  # False: the day is still running
 )
 
