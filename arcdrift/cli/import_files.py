@@ -1,6 +1,7 @@
 """``arcdrift import``: log files into the crew's store, every row accounted for."""
 
-from collections.abc import Sequence
+from collections.abc import Generator, Sequence
+from contextlib import closing
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
@@ -8,12 +9,15 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from arcdrift.cli.crew_folder import OpenCrew, command, open_crew
+from arcdrift.cli.log_paths import given
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
 from arcdrift.cli.output import print_json, print_table, say, tell, tell_list, working
 from arcdrift.errors import ArcdriftError, StoreTrouble
 
 if TYPE_CHECKING:
     from arcdrift.intake.intake import ImportReport
+    from arcdrift.intake.layouts import Layout
+    from arcdrift.intake.sources import Found
 
 Kind = Literal["arc-checks", "splices", "readings", "service"]
 LISTED_PROBLEMS = 8
@@ -21,7 +25,16 @@ COUNT_HEADS = ("Rows", "Accepted", "Already\nstored", "Conflic-\nting", "Quaran-
 
 
 def import_files(
-    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Log files to read.")],
+    files: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="FILE...",
+            help=(
+                "Log files, folders of them, patterns such as '*.csv', or - for standard input. "
+                "A file may be CSV, .xlsx, .ods or Parquet, packed as .gz or .zip or not."
+            ),
+        ),
+    ],
     crew: CrewFolder = HERE,
     kind: Annotated[
         Kind | None,
@@ -43,24 +56,38 @@ def import_files(
     put into quarantine with the reason.
     """
     with open_crew(crew) as here:
-        reports, code = _import_all(here, files, kind, layout)
+        reports, left, code = _import_all(here, files, kind, layout)
         if as_json:
             print_json([report.to_json() for report in reports])
         elif reports:
             print_reports(reports)
+            if left:
+                tell(f"Not imported: {', '.join(left)}.")
             _print_next(reports, here.folder)
     if code:
         raise typer.Exit(code)
 
 
 def import_one(
-    here: OpenCrew, path: Path, kind: Kind | None = None, layout: Path | None = None
+    here: OpenCrew,
+    path: Path,
+    kind: Kind | None = None,
+    layout: "Layout | None" = None,
+    *,
+    name: str | None = None,
+    sheet: str | None = None,
 ) -> "ImportReport":
     """Import one file with its progress shown."""
-    what = f"Importing {path.name}"
+    name = name or path.name
+    what = f"Importing {name}"
     with working(what, "rows") as progress:
+        from arcdrift.intake.fitting import fitting_layout
         from arcdrift.intake.intake import import_file
 
+        if layout is None:
+            layout = fitting_layout(here.folder, path, kind=kind, name=name, sheet=sheet)
+            if layout is not None:
+                say(f"{name} is read with the layout {layout.name}.")
         return import_file(
             here.engine,
             here.crew,
@@ -68,6 +95,8 @@ def import_one(
             kind=kind,
             layout=layout,
             progress=partial(progress, what),
+            name=name,
+            sheet=sheet,
         )
 
 
@@ -102,19 +131,58 @@ def print_reports(reports: "Sequence[ImportReport]") -> None:
 
 
 def _import_all(
-    here: OpenCrew, files: Sequence[Path], kind: Kind | None, layout: Path | None
-) -> "tuple[list[ImportReport], int]":
-    """Import what can be imported; the sentence of each bad file goes to standard error."""
-    reports, code = [], 0
-    for path in files:
-        try:
-            reports.append(import_one(here, path, kind, layout))
-        except ArcdriftError as problem:
-            say(problem)
-            code = max(code, problem.exit_code)
-            if isinstance(problem, StoreTrouble):
-                break
-    return reports, code
+    here: OpenCrew, words: Sequence[Path], kind: Kind | None, layout: Path | None
+) -> "tuple[list[ImportReport], list[str], int]":
+    """Import what can be imported; the sentence of each bad file goes to standard error.
+
+    Returns
+    -------
+    reports, left, code
+        Of the files imported, the names of those that were not, and the exit code.
+    """
+    from arcdrift.intake.fitting import layout_path
+    from arcdrift.intake.layouts import load_layout
+    from arcdrift.intake.sources import Log, PassedOver
+
+    map_ = None if layout is None else load_layout(layout_path(here.folder, layout))
+    reports: list[ImportReport] = []
+    left: list[str] = []
+    code = 0
+    with closing(_logs(words, map_)) as logs:
+        for log in logs:
+            if isinstance(log, PassedOver):
+                say(log.why)
+                continue
+            try:
+                if not isinstance(log, Log):
+                    raise log.problem
+                reports.append(
+                    import_one(here, log.path, kind, map_, name=log.name, sheet=log.sheet)
+                )
+            except ArcdriftError as problem:
+                say(problem)
+                left.append(log.name)
+                code = max(code, problem.exit_code)
+                if isinstance(problem, StoreTrouble):
+                    break
+    return reports, left, code
+
+
+def _logs(words: Sequence[Path], layout: "Layout | None") -> "Generator[Found, None, None]":
+    """Find all logs that the words on the command line mean."""
+    from arcdrift.intake.sources import PassedOver, Refused, logs_in, names_columns
+
+    def in_layout(row: tuple[str, ...]) -> bool:
+        wanted = () if layout is None else layout.columns.values()
+        return any(header in row for column in wanted for header in column.headers)
+
+    with given(words) as found:
+        yield from map(PassedOver, found.passed)
+        for word, problem in found.wrong:
+            yield Refused(word, problem)
+        for path, name in found.files:
+            is_header = names_columns if layout is None else in_layout
+            yield from logs_in(path, name, is_header=is_header)
 
 
 def _print_next(reports: "Sequence[ImportReport]", folder: Path) -> None:

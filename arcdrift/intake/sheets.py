@@ -113,7 +113,9 @@ def _only(found: tuple[Sheet, ...], name: str) -> str:
         raise BadInput(f"{name} is empty.")
     if len(chosen) != 1:
         listed = ", ".join(sheet.name for sheet in filled)
-        raise BadInput(f"{name} has several sheets ({listed}); name the one that is meant.")
+        raise BadInput(
+            f"{name} has several sheets ({listed}); save the one that is meant by itself."
+        )
     return chosen[0]
 
 

@@ -62,7 +62,7 @@ BAD = {
         "'moon' is not known",
     ),
     "no kind": ("a,b\n1,2\n", "is not recognized"),
-    "spreadsheet": ("PK\x03\x04\n", "save the sheet as CSV"),
+    "spreadsheet": ("PK\x03\x04\n", "is damaged; copy the file again"),
 }
 
 

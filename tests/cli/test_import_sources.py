@@ -1,0 +1,144 @@
+"""What the import command may be given: folders, patterns, archives, workbooks, standard input."""
+
+import io
+import shutil
+import sys
+import zipfile
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import openpyxl
+import pytest
+
+HEAD = "splicer,checked_at,outcome,arc_setting\n"
+
+
+@pytest.fixture
+def logs(crew: Path) -> Path:
+    """The crew's two logs in a folder, with things beside them that are no logs."""
+    folder = crew / "logs"
+    (folder / "week 1" / ".git").mkdir(parents=True)
+    shutil.move(crew / "arc-checks.csv", folder / "week 1" / "checks.csv")
+    shutil.move(crew / "splices.csv", folder / "all.csv")
+    (folder / "photo.jpg").write_bytes(b"x")
+    (folder / ".all.csv").write_bytes(b"x")
+    (folder / "week 1" / ".git" / "x.csv").write_bytes(b"x")
+    return folder
+
+
+def names(done: Any) -> list[str]:
+    return [report["file"] for report in done.data]
+
+
+def test_a_folder(logs: Path, arcdrift: Any) -> None:
+    done = arcdrift("import", "logs", "--json")
+    assert done.code == 0
+    assert names(done) == ["all.csv", "week 1/checks.csv"]
+    assert done.sentence == "Passed over in logs: 2 hidden, and 1 file not named like a log."
+
+
+def test_a_folder_without_logs(crew: Path, arcdrift: Any) -> None:
+    (crew / "none").mkdir()
+    done = arcdrift("import", "none")
+    assert done.code == 3
+    assert done.sentence.startswith("none holds no file that is named like a log (.csv")
+    assert done.out == ""
+
+
+def test_a_pattern_that_no_shell_filled_in(logs: Path, arcdrift: Any) -> None:
+    assert names(arcdrift("import", "logs/*.csv", "--json")) == ["all.csv"]
+    done = arcdrift("import", "logs/**/c*.csv", "--json")
+    assert names(done) == ["checks.csv"]
+    done = arcdrift("import", "*.tsv")
+    assert done.code == 3
+    assert done.sentence == "No file matches '*.tsv'; check the pattern."
+
+
+def test_a_file_whose_name_looks_like_a_pattern(logs: Path, arcdrift: Any) -> None:
+    shutil.copy(logs / "all.csv", logs / "all[1].csv")
+    assert names(arcdrift("import", "logs/all[1].csv", "--json")) == ["all[1].csv"]
+
+
+def test_a_file_given_twice_is_read_once(logs: Path, arcdrift: Any) -> None:
+    assert names(arcdrift("import", "logs/all.csv", "logs/*.csv", "--json")) == ["all.csv"]
+
+
+def typed(monkeypatch: pytest.MonkeyPatch, content: bytes) -> None:
+    monkeypatch.setattr(sys, "stdin", SimpleNamespace(buffer=io.BytesIO(content)))
+
+
+def test_standard_input(crew: Path, arcdrift: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    typed(monkeypatch, (crew / "splices.csv").read_bytes())
+    done = arcdrift("import", "-", "--kind", "splices", "--json")
+    assert (done.code, names(done)) == (0, ["(standard input)"])
+    typed(monkeypatch, (crew / "splices.csv").read_bytes())
+    done = arcdrift("import", "-", "--kind", "arc-checks", "--json")
+    assert done.code == 3
+    assert "(standard input) is a file of splices" in done.sentence
+    typed(monkeypatch, b"")
+    assert arcdrift("import", "-").sentence == "(standard input) is empty."
+
+
+def test_standard_input_under_a_layout(
+    crew: Path, arcdrift: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (crew / "own.toml").write_text(
+        'kind = "arc-checks"\ndelimiter = "semicolon"\ndecimal = ","\nencoding = "windows-1252"\n'
+        '[columns]\nsplicer = "Gerät"\nchecked_at = "am"\noutcome = "wie"\narc_setting = "wert"\n',
+        encoding="utf-8",
+    )
+    typed(monkeypatch, "Gerät;am;wie;wert\nHäher;2026-05-04 07:30;pass;1,5\n".encode("cp1252"))
+    done = arcdrift("import", "-", "--layout", "own.toml", "--json")
+    assert [report["accepted"] for report in done.data] == [1]
+
+
+def test_a_layout_meant_for_csv_fits_a_workbook(crew: Path, arcdrift: Any) -> None:
+    (crew / "own.toml").write_text(
+        'kind = "arc-checks"\ndelimiter = "semicolon"\ndecimal = ","\n'
+        '[columns]\nsplicer = "Gerät"\nchecked_at = "am"\noutcome = "wie"\narc_setting = "wert"\n',
+        encoding="utf-8",
+    )
+    book = openpyxl.Workbook()
+    book.active.append(["made for the meeting"])
+    own = book.create_sheet("Mai")
+    own.append(["Gerät", "am", "wie", "wert"])
+    own.append(["Häher", "2026-05-04 07:30", "pass", 1.5])
+    book.save(crew / "book.xlsx")
+    done = arcdrift("import", "book.xlsx", "--layout", "own.toml", "--json")
+    assert [(r["file"], r["accepted"]) for r in done.data] == [("book.xlsx/Mai", 1)]
+    assert done.sentence.startswith("Passed over the sheet 'Sheet' of book.xlsx")
+
+
+def test_an_archive_with_a_bad_member(crew: Path, arcdrift: Any) -> None:
+    with zipfile.ZipFile(crew / "week.zip", "w") as archive:
+        archive.write(crew / "splices.csv", "splices.csv")
+        archive.writestr("../out.csv", HEAD)
+        archive.writestr("bad.csv", "one,two\n1,2\n")
+        archive.write(crew / "arc-checks.csv", "arc-checks.csv")
+    done = arcdrift("import", "week.zip", "--json")
+    assert done.code == 3
+    assert names(done) == ["week.zip/splices.csv", "week.zip/arc-checks.csv"]
+    first, second = done.err.splitlines()
+    assert first == "week.zip/../out.csv points out of the archive and was left in it."
+    assert second.startswith("week.zip/bad.csv is not recognized")
+
+    again = arcdrift("import", "week.zip")
+    assert again.code == 3
+    assert "Not imported: week.zip/../out.csv, week.zip/bad.csv." in again.out
+    assert "Nothing new was added" in again.out
+    kept = arcdrift("imports", "--json").data
+    assert {row["file"] for row in kept} == {"week.zip/splices.csv", "week.zip/arc-checks.csv"}
+    assert {row["accepted"] for row in kept} == {0, 3, 7}
+
+
+def test_the_row_of_a_sheet_is_the_line_a_person_is_told(crew: Path, arcdrift: Any) -> None:
+    book = openpyxl.Workbook()
+    sheet = book.active
+    for cells in ([], [None, *HEAD.strip().split(",")]):
+        sheet.append(cells)
+    sheet["B5"], sheet["C5"], sheet["D5"] = "Heron", "2026-05-04 07:30", "perhaps"
+    book.save(crew / "book.xlsx")
+    done = arcdrift("import", "book.xlsx")
+    assert done.code == 0
+    assert "Line 5: outcome 'perhaps' is not one of" in done.out
