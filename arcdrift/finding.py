@@ -12,6 +12,7 @@ KINDS: dict[str, str] = {
     "check-missed": "Daily arc check missed",
     "check-late": "Daily arc check late",
     "check-failed": "Arc check failed",
+    "check-doubtful": "Arc check doubtful",
     "arc-step": "Arc setting jumped",
     "arc-drift": "Arc setting is drifting",
     "electrodes-worn": "Electrodes near their limit",

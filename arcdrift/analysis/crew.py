@@ -16,9 +16,10 @@ from arcdrift.analysis.arc_drift import CLIP, drift_charts
 from arcdrift.analysis.arc_findings import arc_findings
 from arcdrift.analysis.arc_pool import PHI_ASSUMED, SLOPES, crew_lag1
 from arcdrift.analysis.causes import StreamHistory
-from arcdrift.analysis.check_findings import check_findings
+from arcdrift.analysis.check_findings import check_findings, doubtful_findings
 from arcdrift.analysis.loss import LossCharts, chart_losses
 from arcdrift.analysis.loss_findings import loss_findings
+from arcdrift.analysis.mismatch import worth_of_recalibrating
 from arcdrift.analysis.rooms import HEATED_AT
 from arcdrift.analysis.splicer import SplicerSummary, day_starts
 from arcdrift.analysis.tables import (
@@ -71,6 +72,7 @@ def assess(
     check_days = stack([summary.checks for summary in summaries])
     found = [
         *check_findings(check_days, now),
+        *doubtful_findings(points, _units(points, crew), now),
         *_arc_findings(points, models, service, crew, now),
         *_loss_findings(summaries, days, points, service, now),
         *gap_findings(stack([summary.airless for summary in summaries]), now),
@@ -133,6 +135,11 @@ def _arc(
     if not points.empty:
         points["point"] = points.groupby(["splicer", "checked_at"]).cumcount()
     return points, sorted(models, key=lambda model: model.splicer)
+
+
+def _units(points: pd.DataFrame, crew: Crew) -> dict[str, str]:
+    names = points["splicer"].unique() if len(points) else ()
+    return {str(name): crew.splicers.get(str(name), Splicer()).setting_unit for name in names}
 
 
 def _checks_per_month(summaries: list[SplicerSummary]) -> float:

@@ -54,9 +54,14 @@ LABELS: dict[str, tuple[str, str]] = {
     "ratio": ("Loss since, as a multiple of before", ""),
     "temperature_c_at_check": ("Temperature at the check", "°C"),
     "temperature_c_now": ("Temperature now", "°C"),
+    "sd_from_forecast": ("Distance from the forecast, in standard deviations", ""),
+    "setting_found": ("Setting the check found", ""),
+    "setting_forecast": ("Setting forecast", ""),
+    "setting_next": ("Setting the next check found", ""),
     "workdays_in_span": ("Workdays around then", ""),
 }
 """Label and unit of the evidence whose key does not say them plainly."""
+IN_SETTING_UNIT = ("unexplained_change", "setting_found", "setting_forecast", "setting_next")
 QUIET = {
     "arc-drift": "Arc setting had drifted, now quiet",
     "loss-raised": "Loss had risen, now quiet",
@@ -420,7 +425,7 @@ def evidence_facts(evidence: dict[str, Any]) -> list[tuple[str, str]]:
     """Return labels and values of a finding's evidence."""
     unit = evidence.get("setting_unit")
     return [
-        (name, f"{value} {unit}" if key == "unexplained_change" and unit else value)
+        (name, f"{value} {unit}" if key in IN_SETTING_UNIT and unit else value)
         for key, entry in evidence.items()
         if key != "setting_unit"
         for name, value in [evidence_words(key, entry)]

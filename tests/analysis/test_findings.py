@@ -28,6 +28,7 @@ def check_days(statuses: list[str], first: str = "2026-09-01") -> pd.DataFrame:
             "splices_before_check": [3 * (status == "late") for status in statuses],
             "failed_attempts": [int(status == "failed-only") for status in statuses],
             "splices_after_failure": [10 * (status == "failed-only") for status in statuses],
+            "same_shift": False,
         }
     )
 

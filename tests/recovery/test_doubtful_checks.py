@@ -1,0 +1,69 @@
+"""A check spoiled on purpose is doubted; healthy checks and an arc that truly moved are not.
+
+Truth: the simulator's; a spoiled check is one setting moved by six of its predictive standard
+deviations.
+"""
+
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+
+from arcdrift.analysis.crew import assess
+from arcdrift.simulate import invented_crew
+from tests.recovery.crews import Run, run_crew
+
+pytestmark = pytest.mark.xdist_group("doubtful")
+SD = 6.0
+Z95 = 1.959964
+
+
+@pytest.fixture(scope="module")
+def healthy() -> Run:
+    return run_crew(invented_crew(splicers=8, days=120, seed=2))
+
+
+def moved(run: Run, *, lasting: bool) -> tuple[Run, dict[str, pd.Timestamp]]:
+    """Move one check of every splicer, or all from there to the next new electrodes."""
+    judged = run.told.frames["result_arc_points"].dropna(subset=["z"]).sort_values("checked_at")
+    summaries, when = [], {}
+    for summary in run.summaries:
+        mine = judged[judged["splicer"] == summary.splicer]
+        same = (mine["epoch"] == mine["epoch"].shift(-1)) & (
+            mine["epoch"] == mine["epoch"].shift(3)
+        )
+        row = mine[same].iloc[len(mine[same]) // 2]
+        points = summary.points.copy()
+        here = points["checked_at"] == row["checked_at"]
+        if lasting:
+            here = (points["checked_at"] >= row["checked_at"]) & (points["epoch"] == row["epoch"])
+        sd = (row["expected_high"] - row["expected_low"]) / (2 * Z95)
+        points.loc[here, "arc_setting"] += SD * sd
+        summaries.append(replace(summary, points=points))
+        when[summary.splicer] = row["checked_at"]
+    service = run.made["service"]
+    return replace(run, told=assess(summaries, service, run.made.crew, run.now)), when
+
+
+def doubted(run: Run) -> set[tuple[str, pd.Timestamp]]:
+    return {
+        (finding.subject_id, pd.Timestamp(finding.until))
+        for finding in run.findings
+        if finding.kind == "check-doubtful"
+    }
+
+
+def test_healthy_checks_are_hardly_ever_doubted(healthy: Run) -> None:
+    # 8 splicers over 120 days; by hand over seeds 1 to 3: 0, 1 and 0
+    assert len(doubted(healthy)) <= 1
+
+
+def test_spoiled_checks_are_doubted(healthy: Run) -> None:
+    run, when = moved(healthy, lasting=False)
+    assert len(when) == 8
+    assert len(doubted(run) & set(when.items())) >= 6
+
+
+def test_an_arc_that_moved_is_not_a_doubtful_check(healthy: Run) -> None:
+    run, when = moved(healthy, lasting=True)
+    assert len(doubted(run) & set(when.items())) <= 1
