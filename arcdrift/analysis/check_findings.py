@@ -193,7 +193,8 @@ def _doubtful(part: pd.DataFrame, unit: str, now: pd.Timestamp) -> Finding:
         ),
         summary=(
             f"{splicer}: the arc check of {at:%Y-%m-%d} set {setting:g} {unit} where "
-            f"{expected:.0f} was forecast; the next check did not confirm it ({following:g} {unit}){times}."
+            f"{expected:.0f} was forecast; the next check did not confirm it "
+            f"({following:g} {unit}){times}."
         ),
         next_step="When a check jumps like this, clean the v-grooves with the power off, take "
         "fresh, newly cleaved check fiber and repeat it before splicing; look again at the "

@@ -19,7 +19,6 @@ from arcdrift.analysis.causes import StreamHistory
 from arcdrift.analysis.check_findings import check_findings, doubtful_findings
 from arcdrift.analysis.loss import LossCharts, chart_losses
 from arcdrift.analysis.loss_findings import loss_findings
-from arcdrift.analysis.mismatch import worth_of_recalibrating
 from arcdrift.analysis.rooms import HEATED_AT
 from arcdrift.analysis.splicer import SplicerSummary, day_starts
 from arcdrift.analysis.tables import (
