@@ -1,4 +1,4 @@
-"""``arcdrift checks``: which daily arc checks were done, late or missed."""
+"""``arcdrift checks``: which daily arc checks were done, late or missed, and how faithfully."""
 
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -8,7 +8,7 @@ from arcdrift.cli.crew_folder import open_crew, require_analysis
 from arcdrift.cli.moments import local, typed_day, zone_of_splicer
 from arcdrift.cli.names import require_known
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
-from arcdrift.cli.output import print_json, print_table, records_of, tell
+from arcdrift.cli.output import counted, print_json, print_table, records_of, tell
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -16,6 +16,11 @@ if TYPE_CHECKING:
     from arcdrift.settings import Crew
 
 Status = Literal["checked", "late", "failed-only", "missed", "due", "no-work"]
+By = Literal["splicer", "technician", "week", "site"]
+WHOSE = (
+    "A day counts for whoever made most of its splices on that splicer. These shares are for "
+    "coaching; how sure they are is in the interval."
+)
 LAST_DAYS = 7
 SHAPE = (
     "splicer",
@@ -37,11 +42,28 @@ def checks(
     status: Annotated[
         Status | None, typer.Option("--status", help="Only days that ended like this.")
     ] = None,
+    by: Annotated[
+        By | None,
+        typer.Option(
+            "--by", help="Only shares of workdays checked in time, counted like this; also as JSON."
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show how the daily arc checks were kept: by splicer, and day by day."""
+    """Show how the daily arc checks were kept: by splicer, and day by day.
+
+    With --json: one object a splicer-day. With --json and --by: one object a splicer, technician,
+    ISO week or site, with its workdays by status, the share checked before the first splice, and
+    that share's 95 % interval (low to high).
+    """
+    from arcdrift.analysis.compliance import compliance
+    from arcdrift.errors import UsageError
     from arcdrift.store import read
 
+    if by is not None and status is not None:
+        raise UsageError(
+            "--status chooses days and --by counts all of them; give one of the two only."
+        )
     with open_crew(crew) as here:
         require_analysis(here)
         days = read.result(here.engine, "result_check_days")
@@ -50,12 +72,18 @@ def checks(
             days = days[days["splicer"] == require_known(splicer, known, "splicer")]
         if since is not None:
             days = days[days["day"] >= typed_day(since, "--since")]
+        if by is not None:
+            if as_json:
+                print_json(records_of(compliance(days, by)))
+            else:
+                _print_compliance(days, by)
+            return
         listed = days if status is None else days[days["status"] == status]
         listed = listed.sort_values(["day", "splicer"])
         if as_json:
             print_json(as_data(listed))
             return
-        _print_compliance(days)
+        _print_compliance(days, "splicer")
         if since is None and status is None:
             listed = listed[listed["day"].isin(sorted(set(listed["day"]))[-LAST_DAYS:])]
         _print_days(listed, here.crew)
@@ -66,18 +94,28 @@ def as_data(days: "pd.DataFrame") -> list[dict[str, Any]]:
     return records_of(days[list(SHAPE)])
 
 
-def _print_compliance(days: "pd.DataFrame") -> None:
-    from arcdrift.figures.checks import compliance_table
+def _print_compliance(days: "pd.DataFrame", by: By) -> None:
+    from arcdrift.analysis.compliance import compliance
 
-    table = compliance_table(days)
+    table = compliance(days, by)
     if table.empty:
         tell("No finished workday is on record for this choice.")
         return
     print_table(
-        ["Splicer", "Workdays", "Checked", "Late", "Failed\nonly", "Missed", "In time", "95 %"],
+        [
+            by.capitalize(),
+            "Workdays",
+            "Checked",
+            "Late",
+            "Failed\nonly",
+            "Missed",
+            "In time",
+            "95 %",
+            "",
+        ],
         [
             (
-                row["splicer"],
+                row[by],
                 row["days"],
                 row["checked"],
                 row["late"],
@@ -85,12 +123,20 @@ def _print_compliance(days: "pd.DataFrame") -> None:
                 row["missed"],
                 f"{row['share']:.0%}",
                 f"{row['low']:.0%} to {row['high']:.0%}",
+                row["note"],
             )
             for row in records_of(table)
         ],
         numbers=range(1, 8),
         title="Daily arc checks before the first splice",
     )
+    (whole,) = records_of(compliance(days, "crew"))
+    tell(
+        f"Together: {whole['checked']} of {counted(whole['days'], 'workday')} in time, "
+        f"{whole['share']:.0%} ({whole['low']:.0%} to {whole['high']:.0%} with 95 % confidence)."
+    )
+    if by == "technician":
+        tell(WHOSE)
 
 
 def _print_days(days: "pd.DataFrame", crew: "Crew") -> None:

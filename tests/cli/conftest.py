@@ -33,14 +33,14 @@ Heron,2026-05-05 10:00,pass,101,40,Harbor
 Kestrel,2026-05-04 07:45,fail,,5,Harbor
 """
 SPLICES = """\
-splicer,spliced_at,loss_db,program,site
-Kestrel,2026-05-03 09:00,0.02,plain,Harbor
-Heron,2026-05-04 08:00,0.02,plain,Harbor
-Kestrel,2026-05-04 08:00,0.03,plain,Harbor
-Heron,2026-05-05 09:00,0.02,plain,Harbor
-Heron,2026-05-05 11:00,0.04,plain,Harbor
-Heron,2026-05-06 08:00,0.02,plain,Harbor
-Kestrel,2026-05-06 09:00,0.03,plain,Harbor
+splicer,spliced_at,loss_db,program,site,technician
+Kestrel,2026-05-03 09:00,0.02,plain,Harbor,
+Heron,2026-05-04 08:00,0.02,plain,Harbor,Alder
+Kestrel,2026-05-04 08:00,0.03,plain,Harbor,Alder
+Heron,2026-05-05 09:00,0.02,plain,Harbor,Alder
+Heron,2026-05-05 11:00,0.04,plain,Harbor,Alder
+Heron,2026-05-06 08:00,0.02,plain,Harbor,Alder
+Kestrel,2026-05-06 09:00,0.03,plain,Harbor,Alder
 """
 
 

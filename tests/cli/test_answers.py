@@ -59,9 +59,49 @@ def test_checks_in_words(analyzed: Path, arcdrift: Any) -> None:
     out = arcdrift("checks").out
     heron = next(line for line in out.splitlines() if line.strip().startswith("Heron"))
     # 1 of 2: Wilson 95 % interval 9.5 % to 90.5 % (E. B. Wilson 1927, by hand)
-    assert heron.split() == ["Heron", "2", "1", "1", "0", "0", "50%", "9%", "to", "91%"]
+    assert heron.split() == "Heron 2 1 1 0 0 50% 9% to 91% only 2 days".split()
+    # 1 of 4: 4.6 % to 69.9 % (the same, by hand)
+    assert "Together: 1 of 4 workdays in time, 25% (5% to 70% with 95 % confidence)." in out
     late = next(line for line in out.splitlines() if "2026-05-05" in line)
     assert late.split() == "2026-05-05 Heron late 09:00 CEST 10:00 CEST 2 1".split()
+
+
+# workdays, checked, late, failed only, missed; by hand from DAYS. Nobody is named on the 3rd, which
+# is a Sunday
+SHARES = {
+    "splicer": {"Heron": [2, 1, 1, 0, 0], "Kestrel": [2, 0, 0, 1, 1]},
+    "technician": {"Alder": [3, 1, 1, 1, 0], "(not logged)": [1, 0, 0, 0, 1]},
+    "week": {"2026-W18": [1, 0, 0, 0, 1], "2026-W19": [3, 1, 1, 1, 0]},
+    "site": {"Harbor": [4, 1, 1, 1, 1]},
+}
+COUNTS = ("days", "checked", "late", "failed-only", "missed")
+
+
+@pytest.mark.parametrize("by", list(SHARES))
+def test_shares_as_data(by: str, analyzed: Path, arcdrift: Any) -> None:
+    done = arcdrift("checks", "--by", by, "--json")
+    assert (done.code, done.err) == (0, "")
+    assert {row[by]: [row[name] for name in COUNTS] for row in done.data} == SHARES[by]
+    for row in done.data:
+        assert set(row) == {by, *COUNTS, "share", "low", "high", "note"}
+        assert row["low"] <= row["share"] <= row["high"]
+        assert row["note"].startswith(f"only {row['days']} day")
+
+
+def test_shares_in_words(analyzed: Path, arcdrift: Any) -> None:
+    weeks = arcdrift("checks", "--by", "week").out
+    assert "2026-W19" in weeks
+    assert "only 3 days, week still running" in weeks
+    assert "By day" not in weeks
+    people = arcdrift("checks", "--by", "technician", "--since", "2026-05-04").out
+    assert "(not logged)" not in people
+    assert "whoever made most of its splices" in people
+
+
+def test_shares_and_a_status_do_not_go_together(analyzed: Path, arcdrift: Any) -> None:
+    done = arcdrift("checks", "--by", "week", "--status", "late")
+    assert done.code == 2
+    assert "give one of the two only" in done.sentence
 
 
 def test_checks_of_an_unknown_splicer(analyzed: Path, arcdrift: Any) -> None:
