@@ -16,6 +16,7 @@ KINDS: dict[str, str] = {
     "arc-step": "Arc setting jumped",
     "arc-drift": "Arc setting is drifting",
     "electrodes-worn": "Electrodes near their limit",
+    "electrodes-early": "Electrodes replaced early",
     "conditions-moved": "Air changed since the check",
     "loss-raised": "Loss has risen",
     "loss-lowered": "Loss has fallen",

@@ -11,7 +11,6 @@ from arcdrift.charts.change_point import step_onset
 from arcdrift.finding import Cause, Finding, Onset
 
 EPISODE_DAYS = 30
-WORN_SHARE = 0.9
 HEAVY_SD = 2.0
 BEFORE, AFTER = 25, 10  # checks looked at around a change
 MIN_BEFORE = 5
@@ -26,7 +25,6 @@ def arc_findings(
     service: pd.DataFrame,
     unit: str,
     now: pd.Timestamp,
-    life_arcs: int | None,
     slopes: Floats | None = None,
     repeatability: float | None = None,
 ) -> list[Finding]:
@@ -40,8 +38,6 @@ def arc_findings(
         Its service events.
     unit : str
         Unit of its arc setting.
-    life_arcs : int or None
-        Electrode life set in crew.toml.
     slopes : array of shape (3,), optional
         Slopes on air and wear that owe nothing to the change itself, such as the sisters'; the
         size and shape of a change are read off the setting less what these explain.
@@ -56,8 +52,7 @@ def arc_findings(
         positions = rows.to_numpy(dtype=np.int64)
         drift = _drift(judged, positions, service, unit, now, slopes, repeatability)
         found.append(drift)
-    worn = _worn(points, now, life_arcs)
-    return found if worn is None else [*found, worn]
+    return found
 
 
 def _drift(
@@ -179,26 +174,3 @@ def _causes(
         return (Cause("electrodes or v-grooves, damaged or dirty", why, 1.0),)
     total = sum(cause.weight for cause in causes)
     return tuple(Cause(c.cause, c.why, round(c.weight / total, 2)) for c in causes)
-
-
-def _worn(points: pd.DataFrame, now: pd.Timestamp, life_arcs: int | None) -> Finding | None:
-    arcs = points["arcs"].to_numpy(dtype=float)
-    if life_arcs is None or not len(arcs) or not arcs[-1] >= WORN_SHARE * life_arcs:
-        return None
-    present = points[points["epoch"] == points["epoch"].iloc[-1]]
-    reached = present[present["arcs"] >= WORN_SHARE * life_arcs]["checked_at"]
-    splicer, over = str(points["splicer"].iloc[0]), arcs[-1] >= life_arcs
-    latest = points["checked_at"].iloc[-1]
-    return Finding(
-        kind="electrodes-worn",
-        subject_type="splicer",
-        subject_id=splicer,
-        since=reached.iloc[0].to_pydatetime(),
-        until=latest.to_pydatetime(),
-        severity=severity(latest, now, heavy=bool(over)),
-        evidence={"arcs_on_electrodes": float(arcs[-1]), "electrode_life_arcs": life_arcs},
-        summary=f"{splicer}: {arcs[-1]:.0f} arcs on electrodes set to last {life_arcs}.",
-        next_step="Have the electrodes replaced, power off, by the maker's procedure; then run "
-        "the arc check.",
-        assessed_on=now.to_pydatetime(),
-    )

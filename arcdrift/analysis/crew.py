@@ -17,9 +17,13 @@ from arcdrift.analysis.arc_findings import arc_findings
 from arcdrift.analysis.arc_pool import PHI_ASSUMED, SLOPES, crew_lag1
 from arcdrift.analysis.causes import StreamHistory
 from arcdrift.analysis.check_findings import check_findings, doubtful_findings
+from arcdrift.analysis.electrodes import electrodes, worn_finding
 from arcdrift.analysis.loss import LossCharts, chart_losses
 from arcdrift.analysis.loss_findings import loss_findings
+from arcdrift.analysis.program_findings import program_findings
+from arcdrift.analysis.replacements import early_findings
 from arcdrift.analysis.rooms import HEATED_AT
+from arcdrift.analysis.service_findings import service_findings
 from arcdrift.analysis.splicer import SplicerSummary, day_starts
 from arcdrift.analysis.tables import (
     crew_days,
@@ -73,6 +77,13 @@ def assess(
         *check_findings(check_days, now),
         *doubtful_findings(points, _units(points, crew), now),
         *_arc_findings(points, models, service, crew, now),
+        *_electrode_findings(points, models, check_days, days, service, crew, now),
+        *service_findings(stack([summary.use for summary in summaries]), service, crew, now),
+        *(
+            finding
+            for summary in summaries
+            for finding in program_findings(summary.splicer, summary.unexpected, crew, now)
+        ),
         *_loss_findings(summaries, days, points, service, now),
         *gap_findings(stack([summary.airless for summary in summaries]), now),
         *_conditions(summaries, models, crew, now),
@@ -179,10 +190,35 @@ def _arc_findings(
             own,
             settings.setting_unit,
             now,
-            settings.electrode_life_arcs,
             slopes.get(str(name)),
             repeatability.get(str(name)),
         )
+    return found
+
+
+def _electrode_findings(
+    points: pd.DataFrame,
+    models: list[ArcModel | Refusal],
+    check_days: pd.DataFrame,
+    days: pd.DataFrame,
+    service: pd.DataFrame,
+    crew: Crew,
+    now: pd.Timestamp,
+) -> list[Finding]:
+    found: list[Finding] = []
+    if points.empty:
+        return found
+    known = {model.splicer: model for model in models}
+    for label, mine in points.groupby("splicer"):
+        name = str(label)
+        mine = mine.sort_values("checked_at")
+        worked = check_days[check_days["splicer"] == name]
+        state = electrodes(name, mine, worked, known.get(name), crew)
+        worn = worn_finding(mine, state, now)
+        own = days[days["splicer"] == name]
+        events = service[service["asset"] == name]
+        early = early_findings(name, mine, own, worked, events, state.life, now)
+        found += [*([] if worn is None else [worn]), *early]
     return found
 
 

@@ -15,7 +15,7 @@ from arcdrift import __version__
 from arcdrift.air import prepare_readings
 from arcdrift.analysis.asking import advise_now, now_of, prep_now
 from arcdrift.analysis.crew import assess
-from arcdrift.analysis.splicer import SPLICE_COLUMNS, summarize
+from arcdrift.analysis.splicer import splice_columns, summarize
 from arcdrift.analysis.tables import for_store
 from arcdrift.errors import UsageError
 from arcdrift.finding import Finding
@@ -74,7 +74,7 @@ def review(
             progress("Summarizing splicers", done, len(names))
         mine = checks[checks["splicer"] == name]
         own_service = service[service["asset"] == name]
-        splices = read.records(engine, "splices", splicers=[name], columns=SPLICE_COLUMNS)
+        splices = read.records(engine, "splices", splicers=[name], columns=splice_columns(crew))
         splices_read += len(splices)
         summaries.append(summarize(name, splices, mine, readings, own_service, crew, now))
     if progress is not None:

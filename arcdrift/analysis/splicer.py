@@ -14,6 +14,9 @@ from arcdrift.analysis.arc_points import arc_points
 from arcdrift.analysis.checks import daily_checks
 from arcdrift.analysis.days import sites_of, workdays, zones_of
 from arcdrift.analysis.loss_days import NO_PROGRAM, loss_days, production
+from arcdrift.analysis.program_findings import COLUMNS as PROGRAM_COLUMNS
+from arcdrift.analysis.program_findings import unexpected_days
+from arcdrift.analysis.service_findings import use_by_hour
 from arcdrift.analysis.situation import PROGRAM_DAYS, situation_of
 from arcdrift.settings import Crew
 
@@ -34,6 +37,8 @@ SPLICE_COLUMNS = (
     "temperature_c",
     "pressure_hpa",
     "humidity_pct",
+    "cleaver",
+    "blade_position",
 )
 HISTOGRAM_STEP_DB = 0.001
 OVER_DB = 0.10
@@ -64,6 +69,11 @@ class SplicerSummary:
         ``import_id``, ``first``, ``last``: which import speaks of which time.
     airless : DataFrame
         ``site``, ``at``: checks and splices without any air reading near them.
+    use : DataFrame
+        Splices by cleaver, blade position and hour
+        (`arcdrift.analysis.service_findings.use_by_hour`).
+    unexpected : DataFrame
+        Days of programs not allowed (`arcdrift.analysis.program_findings.unexpected_days`).
     situation : Situation or None
         Where the splicer stands now; None when it made no splice within a day.
     """
@@ -78,7 +88,15 @@ class SplicerSummary:
     coverage: pd.DataFrame
     imports: pd.DataFrame
     airless: pd.DataFrame
+    use: pd.DataFrame
+    unexpected: pd.DataFrame
     situation: Situation | None
+
+
+def splice_columns(crew: Crew) -> tuple[str, ...]:
+    """Columns a review reads of the splice log; those of programs only where some are allowed."""
+    judged = crew.allowed_programs or crew.heater_programs
+    return (*SPLICE_COLUMNS, *PROGRAM_COLUMNS) if judged else SPLICE_COLUMNS
 
 
 def summarize(
@@ -114,6 +132,8 @@ def summarize(
         coverage=_coverage(splicer, check_air, splice_air),
         imports=_imports(splices, checks),
         airless=_airless(splices, splice_air, checks, check_air, crew),
+        use=use_by_hour(splices),
+        unexpected=unexpected_days(splices, crew),
         situation=_situation(splicer, splices, checks, readings, service, crew, now),
     )
 

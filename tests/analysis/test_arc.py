@@ -157,7 +157,7 @@ def test_finding_names_size_and_onset() -> None:
     )
     charted = points.join(drift_charts(points, 370.0))
     mine = charted[charted["splicer"] == "s0"]
-    told = arc_findings(mine, NO_SERVICE, "steps", NOW, None, np.array([-120.0, 0.35, -2.0]))
+    told = arc_findings(mine, NO_SERVICE, "steps", NOW, np.array([-120.0, 0.35, -2.0]))
     found = [finding for finding in told if finding.kind == "arc-step"]
     true = pd.Timestamp("2026-01-01T07:00Z") + pd.Timedelta(days=120)
     near = [f for f in found if f.onset and abs(f.onset.estimate - true) <= pd.Timedelta(days=3)]
@@ -165,18 +165,6 @@ def test_finding_names_size_and_onset() -> None:
     assert near[0].evidence["unexplained_change"] == pytest.approx(12, abs=4)
     assert near[0].onset is not None
     assert near[0].onset.earliest <= near[0].onset.estimate <= near[0].onset.latest
-
-
-def test_worn_electrodes_are_told_before_and_after_the_limit() -> None:
-    points, _ = simulated_points(1, 50, seed=10, life=100_000)
-    arcs = float(points["arcs"].iloc[-1])
-    charted = points.join(drift_charts(points, 370.0))
-    near = arc_findings(charted, NO_SERVICE, "steps", NOW, int(arcs * 1.05))
-    over = arc_findings(charted, NO_SERVICE, "steps", NOW, int(arcs * 0.95))
-    none = arc_findings(charted, NO_SERVICE, "steps", NOW, int(arcs * 2))
-    assert [f.kind for f in near if f.kind == "electrodes-worn"] == ["electrodes-worn"]
-    assert [f.kind for f in over if f.kind == "electrodes-worn"] == ["electrodes-worn"]
-    assert not [f for f in none if f.kind == "electrodes-worn"]
 
 
 def checks_frame(counts: list[float], settings: list[float | None]) -> pd.DataFrame:
