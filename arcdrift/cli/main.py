@@ -18,6 +18,7 @@ from arcdrift.cli import (
     import_files,
     imports,
     init,
+    layout,
     prep,
     quarantine,
     serve,
@@ -103,6 +104,7 @@ app.command("serve", rich_help_panel=START)(serve.serve)
 app.command("import", rich_help_panel=RECORDS)(import_files.import_files)
 app.add_typer(imports.app, name="imports", rich_help_panel=RECORDS)
 app.command("quarantine", rich_help_panel=RECORDS)(quarantine.quarantine)
+app.command("layout", rich_help_panel=RECORDS)(layout.layout)
 app.command("simulate", rich_help_panel=RECORDS)(simulate.simulate)
 app.command("analyze", rich_help_panel=ANSWERS)(analyze.analyze)
 app.command("findings", rich_help_panel=ANSWERS)(findings.findings)

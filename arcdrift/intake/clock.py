@@ -18,8 +18,8 @@ from arcdrift.times import Evidence, to_utc
 _OFFSET = r"(Z|[+-][0-9]{2}(:?[0-9]{2})?)$"
 _ISO = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}[ T][0-9]{2}:[0-9]{2}(:[0-9]{2}(\.[0-9]{1,9})?)?"
 _DATE = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$"
-_AHEAD = timedelta(days=1)
-_EARLIEST = pd.Timestamp("1990-01-01", tz="UTC")
+AHEAD = timedelta(days=1)
+EARLIEST = pd.Timestamp("1990-01-01", tz="UTC")
 
 
 @dataclass(frozen=True)
@@ -146,9 +146,9 @@ def read_times(
                 where = np.zeros(len(utc), bool)
                 where[rows[(code == problem).to_numpy()]] = True
                 problems.add(str(problem), column, where, shown)
-    future = (utc > pd.Timestamp(rules.now) + _AHEAD).to_numpy()
+    future = (utc > pd.Timestamp(rules.now) + AHEAD).to_numpy()
     problems.add("time-in-future", column, future, shown)
-    problems.add("time-too-old", column, (utc < _EARLIEST).to_numpy(), shown)
+    problems.add("time-too-old", column, (utc < EARLIEST).to_numpy(), shown)
     return Times(utc, seconds)
 
 
@@ -169,6 +169,11 @@ def coded(*columns: pd.Series) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.in
         code = pd.factorize(code)[0].astype(np.int64)
     first = np.unique(code, return_index=True)[1]
     return code, first
+
+
+def is_iso(values: pd.Series) -> pd.Series:
+    """Which texts are times, or dates, that need no format."""
+    return values.str.match(f"{_ISO}({_OFFSET[:-1]})?$|{_DATE}")
 
 
 def _filled(utc: pd.Series, rows: npt.NDArray[np.intp], part: pd.Series) -> pd.Series:

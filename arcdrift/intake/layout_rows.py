@@ -15,6 +15,8 @@ from arcdrift.intake.reader import Broken, RawRows, read_rows
 
 SEARCHED_LINES = 200
 """Lines at the beginning of a file among which the header is looked for."""
+_HEAD_BYTES = 1 << 18
+"""Enough of a file for its header and what precedes it."""
 _OF_OTHER_WIDTH = ("cells-missing", "cells-extra")
 
 
@@ -33,8 +35,9 @@ def rows_under(content: bytes, layout: Layout, name: str, *, more: int | None = 
     Raises
     ------
     BadInput
-        When the header is not found or is not that of the layout.
+        When the header is not found or is not that of the layout, or the layout is undecided.
     """
+    layout.check_decided()
     rows = read_rows(
         content,
         name,
@@ -66,6 +69,22 @@ def lines_before_header(content: bytes, layout: Layout, name: str) -> int:
         f"{SEARCHED_LINES}, as the layout {layout.name} has it; correct header_starts_with or "
         f"choose another layout."
     )
+
+
+def headers_under(content: bytes, layout: Layout, name: str) -> tuple[str, ...] | None:
+    """Headers of a file read with a layout, None where there are none to be read."""
+    head = content[:_HEAD_BYTES]
+    if len(content) > len(head):
+        head = head[: max(head.rfind(b"\n"), head.rfind(b"\r")) + 1]
+    try:
+        return read_rows(
+            head,
+            name,
+            delimiter=layout.separator,
+            skip_lines=lines_before_header(head, layout, name),
+        ).header
+    except BadInput:
+        return None
 
 
 def first_lines(content: bytes) -> Iterator[str]:

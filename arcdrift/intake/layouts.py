@@ -121,6 +121,8 @@ class Layout(_Strict):
     """Values that hold for the whole file."""
     ignore: tuple[str, ...] = ()
     """Headers to leave out."""
+    undecided: tuple[str, ...] = ()
+    """What a draft leaves open; while it names anything, no file is read with the layout."""
     ignore_unknown: bool = False
     """True leaves out every header that is not named in `columns`."""
     time_zone: ZoneName | None = None
@@ -238,6 +240,20 @@ class Layout(_Strict):
         have = set(headers)
         strange = have.difference(self.wanted, self.ignore)
         return have.issuperset(self.wanted) and (self.ignore_unknown or not strange)
+
+    def check_decided(self) -> None:
+        """Refuse a draft that still leaves something open.
+
+        Raises
+        ------
+        BadInput
+            With what is to be decided.
+        """
+        if self.undecided:
+            raise BadInput(
+                f"The layout {self.name} leaves {' and '.join(self.undecided)} open; decide it "
+                f"there, then take out the line that begins with undecided."
+            )
 
     def check_headers(self, headers: tuple[str, ...], file: str) -> None:
         """Refuse a file whose headers are not those of the layout.

@@ -24,6 +24,7 @@ COMMANDS = (
     "checks",
     "advise",
     "prep",
+    "layout",
     "simulate",
     "serve",
 )

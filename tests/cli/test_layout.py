@@ -1,0 +1,167 @@
+"""Drafting layouts, and finding the one that fits a file."""
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+LOG = (
+    "Date/Time,Machine,Est. Loss (dB),Temp (F),Result,Shift\n"
+    "05/04/2025 9:05 AM,Heron,0.02,71.6,OK,A\n"
+    "05/13/2025 1:15 PM,Heron,0.31,68,NG,B\n"
+    "05/14/2025 1:15 PM,Heron,x,68,OK,B\n"
+)
+BOTH = LOG.replace("05/13", "05/12").replace("05/14", "05/11")
+
+
+@pytest.fixture
+def log(crew: Path) -> Path:
+    path = crew / "log.csv"
+    path.write_text(LOG, encoding="utf-8")
+    return path
+
+
+def decided(path: Path) -> None:
+    text = path.read_text(encoding="utf-8").replace('# "Shift"', '"Shift"')
+    path.write_text(text, encoding="utf-8")
+
+
+def test_a_draft_is_written_and_tried(log: Path, arcdrift: Any) -> None:
+    done = arcdrift("layout", "log.csv")
+    assert done.code == 0
+    raw = tomllib.loads((log.parent / "layouts" / "log.toml").read_text(encoding="utf-8"))
+    assert raw["kind"] == "splices"
+    assert raw["time_format"] == "%m/%d/%Y %I:%M %p"
+    assert raw["columns"]["temperature_c"] == {"header": "Temp (F)", "unit": "degF"}
+    assert "Wrote layouts/log.toml: a layout for splices with 5 of the file's headers." in done.out
+    assert "Tried on the file: 2 of 3 rows would be accepted." in done.out
+    assert "Line 4: Estimated loss 'x' is not a number" in done.out
+    assert "Next: decide what is open, then `arcdrift import log.csv`." in done.out
+    assert done.sentence == (
+        "Not recognized: 'Shift'; leave it out under ignore in layouts/log.toml, or map it under "
+        "columns."
+    )
+    assert arcdrift("imports", "--json").data == []
+
+
+def test_as_json(log: Path, arcdrift: Any) -> None:
+    data = arcdrift("layout", "log.csv", "--json").data
+    problems = data["trials"][0].pop("problems")
+    assert len(problems) == 1
+    assert data == {
+        "layout": "layouts/log.toml",
+        "file": "log.csv",
+        "kind": "splices",
+        "matched": 5,
+        "not_recognized": ["Shift"],
+        "not_found": [],
+        "undecided": [],
+        "trials": [{"order": None, "rows": 3, "sound": 2, "skipped": 0}],
+        "trouble": [],
+    }
+
+
+def test_nothing_is_overwritten_unasked(log: Path, arcdrift: Any) -> None:
+    own = log.parent / "own.toml"
+    own.write_text("mine", encoding="utf-8")
+    done = arcdrift("layout", "log.csv", "--out", "own.toml")
+    assert done.code == 2
+    assert done.sentence == "own.toml is already there; give --overwrite to replace it."
+    assert own.read_text(encoding="utf-8") == "mine"
+    assert arcdrift("layout", "log.csv", "--out", "own", "--overwrite").code == 0
+    assert tomllib.loads(own.read_text(encoding="utf-8"))["kind"] == "splices"
+
+
+def test_an_order_of_dates_that_nothing_tells(log: Path, arcdrift: Any) -> None:
+    log.write_text(BOTH, encoding="utf-8")
+    done = arcdrift("layout", "log.csv")
+    assert done.code == 0
+    assert done.err.splitlines()[0] == (
+        "Decide the order of dates such as 05/12/2025 1:15 PM: day first and month first fit "
+        "every value; choose a time_format in layouts/log.toml, or draft again with --day-first "
+        "or --month-first."
+    )
+    assert "Tried on the file, read day first: 2 of 3 rows would be accepted." in done.out
+    assert "Tried on the file, read month first: 2 of 3 rows would be accepted." in done.out
+    decided(log.parent / "layouts" / "log.toml")
+    refused = arcdrift("import", "log.csv")
+    assert refused.code == 3
+    assert (
+        "The layout log.toml leaves time_format open; decide it there, then take out the line "
+        "that begins with undecided." in refused.err
+    )
+    arcdrift("layout", "log.csv", "--month-first", "--overwrite")
+    decided(log.parent / "layouts" / "log.toml")
+    report = arcdrift("import", "log.csv", "--json").data[0]
+    assert (report["kind"], report["accepted"], report["quarantined"]) == ("splices", 2, 1)
+
+
+@pytest.mark.parametrize(
+    ("options", "sentence"),
+    [
+        (
+            ["--day-first", "--month-first"],
+            "--day-first and --month-first exclude each other; keep one.",
+        ),
+        (
+            ["--time-zone", "Oslo"],
+            "--time-zone: time zone 'Oslo' is not known; use a name such as Europe/Oslo.",
+        ),
+        (
+            ["--day-first"],
+            "The dates in log.csv, such as '05/13/2025 1:15 PM', cannot be read day first; they "
+            "are month first.",
+        ),
+    ],
+)
+def test_options_that_cannot_be(
+    options: list[str], sentence: str, log: Path, arcdrift: Any
+) -> None:
+    done = arcdrift("layout", "log.csv", *options)
+    assert done.code in (2, 3)
+    assert done.sentence == sentence
+    assert not (log.parent / "layouts").exists()
+
+
+def test_without_a_crew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arcdrift: Any) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("ARCDRIFT_CREW", raising=False)
+    (tmp_path / "log.csv").write_text(LOG, encoding="utf-8")
+    done = arcdrift("layout", "log.csv", "--time-zone", "America/Denver")
+    assert done.code == 0
+    raw = tomllib.loads((tmp_path / "log.toml").read_text(encoding="utf-8"))
+    assert raw["time_zone"] == "America/Denver"
+    assert "`arcdrift import log.csv --layout log.toml`" in done.out
+
+
+def test_import_finds_the_one_layout_that_fits(log: Path, arcdrift: Any) -> None:
+    arcdrift("layout", "log.csv")
+    decided(log.parent / "layouts" / "log.toml")
+    done = arcdrift("import", "log.csv", "splices.csv", "--json")
+    assert done.code == 0
+    assert done.sentence == "log.csv is read with the layout log.toml."
+    assert [report["accepted"] for report in done.data] == [2, 7]
+
+
+def test_import_asks_when_several_layouts_fit(log: Path, arcdrift: Any) -> None:
+    arcdrift("layout", "log.csv")
+    folder = log.parent / "layouts"
+    decided(folder / "log.toml")
+    (folder / "other.toml").write_bytes((folder / "log.toml").read_bytes())
+    done = arcdrift("import", "log.csv")
+    assert done.code == 3
+    assert (
+        "Several layouts fit log.csv: log.toml and other.toml; say which with --layout." in done.err
+    )
+    named = arcdrift("import", "log.csv", "--layout", "other", "--json")
+    assert named.data[0]["accepted"] == 2
+
+
+def test_layouts_for_other_files_are_left_alone(log: Path, arcdrift: Any) -> None:
+    arcdrift("layout", "log.csv")
+    done = arcdrift("import", "splices.csv", "--json")
+    assert done.err == ""
+    assert done.data[0]["accepted"] == 7
+    # a draft that does not yet speak of every header does not fit
+    assert arcdrift("import", "log.csv").code == 3
