@@ -11,7 +11,7 @@ import typer
 from arcdrift.cli.crew_folder import OpenCrew, command, open_crew
 from arcdrift.cli.log_paths import given
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
-from arcdrift.cli.output import print_json, print_table, say, tell, tell_list, working
+from arcdrift.cli.output import counted, print_json, print_table, say, tell, tell_list, working
 from arcdrift.errors import ArcdriftError, StoreTrouble
 
 if TYPE_CHECKING:
@@ -121,6 +121,9 @@ def print_reports(reports: "Sequence[ImportReport]") -> None:
         title="Rows = accepted + already stored + conflicting + quarantined",
     )
     for report in reports:
+        if report.balance.skipped:
+            skipped = counted(report.balance.skipped, "line")
+            tell(f"{report.file}: {skipped} skipped, as its layout says.")
         if not report.problems:
             continue
         tell(f"{report.file}:")

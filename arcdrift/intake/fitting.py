@@ -1,14 +1,19 @@
 """The layouts of a crew: finding the one that fits a file, and one by its name."""
 
+import zlib
 from pathlib import Path
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.files import file_bytes
+from arcdrift.intake.archives import is_zip
+from arcdrift.intake.encodings import utf8
+from arcdrift.intake.files import GZIP_MARK, PARQUET_MARK, file_bytes
 from arcdrift.intake.layout_rows import headers_under
 from arcdrift.intake.layouts import Layout, load_layout
 
 LAYOUTS = "layouts"
 """Folder in a crew folder that holds its layouts."""
+_HEAD_BYTES = 1 << 20
+"""Enough of a file for its header and what precedes it."""
 
 
 def fitting_layout(
@@ -46,28 +51,38 @@ def fitting_layout(
     """
     layouts = [load_layout(file) for file in sorted((folder / LAYOUTS).glob("*.toml"))]
     name = name or path.name
-    texts: dict[tuple[str | None, str | None, str], bytes] = {}
     fit = []
     for layout in layouts:
         if kind is not None and layout.kind != kind:
             continue
-        written = (layout.encoding, layout.separator, layout.decimal)
-        if written not in texts:
-            texts[written] = file_bytes(
-                path,
-                name,
-                encoding=layout.encoding,
-                sheet=sheet,
-                delimiter=layout.separator,
-                decimal=layout.decimal,
-            )[1]
-        headers = headers_under(texts[written], layout, name)
+        head = _head(path, name, layout, sheet)
+        headers = None if head is None else headers_under(head, layout, name)
         if headers is not None and layout.fits(headers):
             fit.append(layout)
     if len(fit) > 1:
         names = " and ".join(layout.name for layout in fit)
         raise BadInput(f"Several layouts fit {name}: {names}; say which with --layout.")
     return fit[0] if fit else None
+
+
+def _head(path: Path, name: str, layout: Layout, sheet: str | None) -> bytes | None:
+    """The text a file begins with; None when it cannot be read, as the import will say."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(_HEAD_BYTES)
+        if head.startswith(GZIP_MARK):
+            head = zlib.decompressobj(wbits=31).decompress(head, _HEAD_BYTES)
+    except (OSError, zlib.error):
+        return None
+    if is_zip(head[:4]) or head.startswith(PARQUET_MARK):
+        return file_bytes(
+            path, name, sheet=sheet, delimiter=layout.separator, decimal=layout.decimal
+        )[1]
+    if len(head) == _HEAD_BYTES:
+        # a UTF-16 text must not be cut within a character, nor any text within a line
+        last = max(head.rfind(b"\n"), head.rfind(b"\r"))
+        head = head[: (last + 2) & ~1]
+    return utf8(head, name, layout.encoding)
 
 
 def layout_path(folder: Path, named: Path) -> Path:

@@ -35,9 +35,8 @@ def rows_under(content: bytes, layout: Layout, name: str, *, more: int | None = 
     Raises
     ------
     BadInput
-        When the header is not found or is not that of the layout, or the layout is undecided.
+        When the header is not found, or is not that of the layout, or the layout is undecided.
     """
-    layout.check_decided()
     rows = read_rows(
         content,
         name,

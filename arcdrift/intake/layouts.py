@@ -241,28 +241,20 @@ class Layout(_Strict):
         strange = have.difference(self.wanted, self.ignore)
         return have.issuperset(self.wanted) and (self.ignore_unknown or not strange)
 
-    def check_decided(self) -> None:
-        """Refuse a draft that still leaves something open.
-
-        Raises
-        ------
-        BadInput
-            With what is to be decided.
-        """
-        if self.undecided:
-            raise BadInput(
-                f"The layout {self.name} leaves {' and '.join(self.undecided)} open; decide it "
-                f"there, then take out the line that begins with undecided."
-            )
-
     def check_headers(self, headers: tuple[str, ...], file: str) -> None:
         """Refuse a file whose headers are not those of the layout.
 
         Raises
         ------
         BadInput
-            When a header is not there, or one is there that the layout does not speak of.
+            When a header is not there, or one is there that the layout does not speak of, or the
+            layout is a draft that leaves something open.
         """
+        if self.undecided:
+            raise BadInput(
+                f"The layout {self.name} leaves {' and '.join(self.undecided)} open; decide it "
+                f"there, then take out the line that begins with undecided."
+            )
         absent = [header for header in self.wanted if header not in headers]
         if absent:
             raise BadInput(

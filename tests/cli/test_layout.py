@@ -165,3 +165,15 @@ def test_layouts_for_other_files_are_left_alone(log: Path, arcdrift: Any) -> Non
     assert done.data[0]["accepted"] == 7
     # a draft that does not yet speak of every header does not fit
     assert arcdrift("import", "log.csv").code == 3
+
+
+def test_skipped_lines_are_shown(log: Path, arcdrift: Any) -> None:
+    text = "Made by the night shift\n" + LOG + "Total 3\n"
+    log.write_text(text, encoding="utf-8")
+    drafted = arcdrift("layout", "log.csv")
+    assert "2 of 3 rows would be accepted; 2 lines skipped." in drafted.out
+    decided(log.parent / "layouts" / "log.toml")
+    assert "log.csv: 2 lines skipped, as its layout says." in arcdrift("import", "log.csv").out
+    report = arcdrift("import", "log.csv", "--json").data[0]
+    # 1 line of title, 1 of header, 3 rows, 1 line of footer
+    assert (report["lines"], report["skipped"], report["rows"]) == (6, 2, 3)

@@ -1,11 +1,15 @@
 """Drafting a layout: what the headers and the values of a sample tell, and what they do not."""
 
+import csv
+import io
 import tomllib
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pandas as pd
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from arcdrift.errors import BadInput
 from arcdrift.intake.draft import draft_layout, stated_encoding
@@ -366,3 +370,64 @@ def test_a_unit_behind_every_number():
     assert columns["temperature_c"]["unit"] == "degF"
     [(_, trial)] = tried(made, content.replace("Air", "Temperature"))
     assert (trial.rows, trial.sound) == (2, 2)
+
+
+@given(
+    st.lists(
+        st.datetimes(min_value=datetime(1995, 1, 1), max_value=datetime(2026, 11, 30)),
+        min_size=1,
+        max_size=30,
+    ),
+    st.sampled_from(["%d.%m.%Y %H:%M", "%m/%d/%Y %I:%M %p", "%Y/%m/%d %H:%M:%S", "%d-%m-%y %H:%M"]),
+)
+def test_the_right_format_is_always_among_the_choices(moments, time_format):
+    values = texts(*dict.fromkeys(moment.strftime(time_format) for moment in moments))
+    found = writing_of(values, NOW)
+    assert time_format in [choice.time_format for choice in found.choices]
+    assert found.has_date
+    assert found.has_clock
+
+
+@given(st.lists(st.floats(-9e6, 9e6), min_size=1), st.sampled_from([",", "."]), st.booleans())
+def test_numbers_are_read_as_they_were_written(values, decimal, grouped):
+    other = "." if decimal == "," else ","
+    plain_text = [f"{value:{',' if grouped else ''}.2f}" for value in values]
+    swapped = {ord(","): other, ord("."): decimal}
+    found = marks_of(texts(*dict.fromkeys(text.translate(swapped) for text in plain_text)))
+    assert found.told
+    assert found.decimal == decimal
+    assert found.thousands in (None, other)
+    assert found.readable == 1
+
+
+HEADERS = st.one_of(
+    st.sampled_from(["Time", "Date", "Machine", "Loss (dB)", "Temp °F", "Result", "Arc power"]),
+    st.text(st.characters(exclude_categories=("Cs",), exclude_characters="\0"), max_size=12),
+)
+CELLS = st.one_of(
+    st.sampled_from(
+        ["0.03", "0,03", "1.234,5", "04/05/2026 10:00", "10:00", "OK", "", "--", "a/b"]
+    ),
+    st.text(st.characters(exclude_categories=("Cs",), exclude_characters="\0"), max_size=8),
+)
+
+
+@settings(suppress_health_check=[HealthCheck.too_slow], deadline=None)
+@given(
+    st.lists(HEADERS, min_size=2, max_size=6),
+    st.lists(st.lists(CELLS, min_size=2, max_size=6), max_size=5),
+    st.sampled_from([",", ";", "\t"]),
+    st.sampled_from([None, *KINDS]),
+)
+def test_any_table_gives_a_sound_draft_or_a_sentence(headers, rows, delimiter, kind):
+    written = io.StringIO()
+    csv.writer(written, delimiter=delimiter).writerows([headers, *rows])
+    content = written.getvalue()
+    said = "."
+    try:
+        made = draft(content, kind=kind)
+        assert tomllib.loads(made.text())["kind"] == made.kind.name
+        assert all(trial.sound <= trial.rows for _, trial in tried(made, content))
+    except BadInput as problem:
+        said = str(problem)
+    assert said.endswith(".")

@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime
 
+import pandas as pd
 import pytest
 from sqlalchemy import select
 
@@ -236,3 +237,51 @@ def test_marks_between_thousands(bench, written, mark, value):
         START + COLUMNS + f'arc_count = {{header = "Arcs", thousands = "{mark}"}}\n',
     )
     assert bench.stored()["arc_count"].tolist() == [value]
+
+
+@pytest.mark.parametrize("codec", ["cp1252", "utf-8"])
+def test_an_encoding_is_told_to_the_reader(bench, codec):
+    named = {"cp1252": "windows-1252"}.get(codec, codec)
+    path = bench.folder / "log.csv"
+    path.write_bytes("Gerät;Time;Loss\nKünstlich;2026-05-04 10:00;0.03\n".encode(codec))
+    text = START + f'encoding = "{named}"\n' + COLUMNS.replace("Machine", "Gerät")
+    import_file(bench.engine, CREW, path, layout=bench.layout(text), now=NOW)
+    assert bench.stored()["splicer"].tolist() == ["Künstlich"]
+
+
+def test_a_draft_that_leaves_something_open_reads_nothing(bench):
+    with pytest.raises(BadInput) as caught:
+        bench.bring(
+            "Machine;Time;Loss\nHeron;2026-05-04 10:00;0.03\n",
+            START + 'undecided = ["time_format"]\n' + COLUMNS,
+        )
+    assert str(caught.value) == (
+        "The layout own.toml leaves time_format open; decide it there, then take out the line "
+        "that begins with undecided."
+    )
+
+
+@pytest.mark.parametrize(
+    ("time_format", "written", "utc"),
+    [
+        # POSIX strptime: 69..99 are 1969..1999, 00..68 are 2000..2068; Oslo is UTC+2 in May
+        ("%d.%m.%y %H:%M", "04.05.26 10:00", "2026-05-04 08:00:00"),
+        ("%m/%d/%y %H:%M", "05/04/95 10:00", "1995-05-04 08:00:00"),
+        ("%d.%m.%Y %H:%M", "04.05.2026 10:00", "2026-05-04 08:00:00"),
+        # a year of two digits is refused where the format does not ask for one
+        ("%d.%m.%Y %H:%M", "04.05.26 10:00", "time-unreadable"),
+        (None, "26-05-04 10:00", "time-unreadable"),
+        # outside what can be, whichever century was meant
+        ("%d.%m.%y %H:%M", "04.05.68 10:00", "time-in-future"),
+        ("%d.%m.%y %H:%M", "04.05.69 10:00", "time-too-old"),
+        ("%d.%m.%y %H:%M", "04.05.2026 10:00", "time-unreadable"),
+        ("%d.%m.%Y %H:%M", "31.06.2026 10:00", "time-unreadable"),
+        ("%d.%m.%Y %H:%M", "05.13.2026 10:00", "time-unreadable"),
+    ],
+)
+def test_years_of_two_digits(bench, time_format, written, utc):
+    stated = "" if time_format is None else f'time_format = "{time_format}"\n'
+    report = bench.bring(f"Machine;Time;Loss\nHeron;{written};0.03\n", START + stated + COLUMNS)
+    got = [group.code for group in report.problems]
+    got += [str(pd.Timestamp(at))[:19] for at in bench.stored()["spliced_at"]]
+    assert got == [utc]
