@@ -56,7 +56,9 @@ def sheets(content: bytes, name: str) -> tuple[Sheet, ...]:
         if len(told) > MAX_SHEETS:
             raise BadInput(f"{name} has more than {MAX_SHEETS} sheets; split it.")
         return tuple(
-            Sheet(one.name, one.visible != SheetVisibleEnum.Visible, _first_row(book, one.name))
+            Sheet(
+                one.name, one.visible != SheetVisibleEnum.Visible, _first_row(book, one.name, name)
+            )
             for one in told
         )
 
@@ -119,9 +121,9 @@ def _only(found: tuple[Sheet, ...], name: str) -> str:
     return chosen[0]
 
 
-def _first_row(book: CalamineWorkbook, name: str) -> tuple[str, ...]:
+def _first_row(book: CalamineWorkbook, sheet: str, name: str) -> tuple[str, ...]:
     with damage_told(name):
-        for row in book.get_sheet_by_name(name).iter_rows():
+        for row in book.get_sheet_by_name(sheet).iter_rows():
             cells = tuple(_text(value, ".", False).strip() for value in row)
             if any(cells):
                 return cells

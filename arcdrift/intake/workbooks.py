@@ -8,8 +8,10 @@ a workbook that would need too much is refused, and errors become the text that 
 import io
 import re
 import zipfile
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from itertools import accumulate
 
 import numpy as np
 from python_calamine import CalamineError, CalamineWorkbook
@@ -24,10 +26,15 @@ MAX_CELLS = 30_000_000
 
 _ODS_KIND = b"application/vnd.oasis.opendocument.spreadsheet"
 _QUOTED = rb"""(?:[^<>"']|"[^"]*"|'[^']*')*"""
-_CELL = re.compile(rb"<(?:\w+:)?c(?=[\s/>])")
-_ROW = re.compile(rb"<(?:\w+:)?row(?=[\s/>])")
-_PLACE = re.compile(rb"""\sr\s*=\s*["']([A-Za-z]{0,3})([0-9]{1,7})["']""" + _QUOTED + rb"(?<!/)>")
+# a cell or a row, and its place if it says one
+_TAG = re.compile(
+    rb"""<(?:\w+:)?(c|row)(?=[\s/>])(?:(?:\s+(?!r\s*=)[\w:]+\s*=\s*(?:"[^"]*"|'[^']*'))*"""
+    rb"""\s+r\s*=\s*["']([A-Za-z]{0,9})([0-9]{1,9})["'])?"""
+)
+_NO_PLACE = (b"c", b"", b"")
+_WHOLE_TAG = re.compile(_TAG.pattern + rb"(" + _QUOTED + rb")>")
 _TEXT_NUMBER = re.compile(rb"<(?:\w+:)?v(?:\s[^>]*)?>\s*([0-9]{1,9})")
+_ERROR = re.compile(rb"""\st\s*=\s*["']e["']""")
 _ERROR = re.compile(rb"""(<(?:\w+:)?c\s[^<>]*?\bt\s*=\s*["'])e(["'])""")
 _TABLE_PART = re.compile(
     rb"<(table:table|table:table-row|table:table-cell|table:covered-table-cell)(?=[\s/>])("
@@ -100,20 +107,18 @@ def _checked(archive: zipfile.ZipFile, name: str) -> dict[str, bytes]:
     """Check the sheets of an .xlsx; return the parts in which an error became text."""
     changed: dict[str, bytes] = {}
     lengths = np.zeros(0, np.int64)
-    sheets = []
+    sheets, cells = [], 0
     for member in archive.infolist():
         part = b"".join(blocks(archive, member, name))
         if member.filename == "xl/sharedStrings.xml":
             lengths = np.array([len(text) for text in re.split(rb"<(?:\w+:)?si(?=[\s/>])", part)])
         if b"sheetData" not in part:
             continue
-        _check_spread(part, name)
+        cells += _check_spread(part, name)
         sheets.append(member)
-        mended, count = _ERROR.subn(rb"\1str\2", part)
-        if count:
-            changed[member.filename] = mended
-    longest = int(lengths[1:].max(initial=0))
-    if longest * MAX_CELLS > MAX_BOOK_BYTES:
+        if b't="e"' in part or b"t='e'" in part:
+            changed[member.filename] = _ERROR.sub(rb"\1str\2", part)
+    if int(lengths[1:].max(initial=0)) * cells > MAX_BOOK_BYTES:
         for member in sheets:
             part = changed.get(member.filename) or b"".join(blocks(archive, member, name))
             used = np.array(_TEXT_NUMBER.findall(part), dtype=np.int64) + 1
@@ -121,18 +126,31 @@ def _checked(archive: zipfile.ZipFile, name: str) -> dict[str, bytes]:
     return changed
 
 
-def _check_spread(sheet: bytes, name: str) -> None:
+def _check_spread(sheet: bytes, name: str) -> int:
+    """Check the rectangle around the cells of a sheet; return how many cells there are."""
     if b"\0" in sheet[:4]:
         raise BadInput(f"{name} is damaged; open it and save it again.")
-    places = _PLACE.findall(sheet)
-    height = max((int(row) for _, row in places), default=0)
-    named = [letters for letters, _ in places if letters]
-    width = max((_column(letters) for letters in set(named)), default=0)
-    if len(_CELL.findall(sheet)) > len(named):
-        rows = _ROW.split(sheet)
-        width = max(width, *(len(_CELL.findall(row)) for row in rows))
-        height = max(height, len(rows))
+    tags = _TAG.findall(sheet)
+    height, width = _spread(tags)
+    if height * width > MAX_CELLS and _NO_PLACE not in tags:
+        # cells that are only colored take no room, but to tell them apart takes time
+        whole = _WHOLE_TAG.findall(sheet)
+        tags = [tag for *tag, rest in whole if tag[0] == b"row" or not rest.endswith(b"/")]
+        height, width = _spread(tags)
     _check_cells(height, width, name)
+    return len(tags)
+
+
+def _spread(tags: Sequence[Sequence[bytes]]) -> tuple[int, int]:
+    """Rows and columns of the rectangle from the first cell of a sheet to the last."""
+    height = max((int(row) for _, _, row in tags if row), default=0)
+    width = max((_column(letters) for letters in {letters for _, letters, _ in tags}), default=0)
+    if _NO_PLACE in tags:
+        # cells without a place follow one another, and rows do
+        rows = Counter(accumulate(tag == b"row" for tag, _, _ in tags))
+        width += max(rows.values())
+        height += len(rows)
+    return height, width
 
 
 def _checked_table(archive: zipfile.ZipFile, name: str) -> dict[str, bytes]:
