@@ -27,11 +27,9 @@ from arcdrift.analysis.arc_pool import (
 )
 from arcdrift.analysis.rooms import Rooms
 from arcdrift.charts.ewma import ewma_step, settled_limits
-from arcdrift.charts.limits import ewma_limit, widened
+from arcdrift.charts.limits import ewma_limit
 
-LAMBDA = 0.2
-LEFT_OVER = 0.02
-"""Correlation that the estimated lag-1 leaves in the forecast errors, on the careful side."""
+LAMBDA = 0.15
 REFIT_EVERY = 10  # own checks between re-estimates of slopes, variance and correlation
 START_ALONE = 30  # checks before a splicer that borrows nothing is charted
 START_BORROWING = 10
@@ -49,9 +47,13 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass
 class _Splicer:
-    """What is known of one splicer so far."""
+    """What is known of one splicer so far.
 
-    x: Floats
+    ``rows`` are the regressors and one intercept an epoch, shape (checks, 3 + epochs); ``room``
+    the step of air density to a heated room; ``learned`` the checks the fits know.
+    """
+
+    rows: Floats
     y: Floats
     room: Floats
     unsure: Floats
@@ -65,6 +67,14 @@ class _Splicer:
     moment: Floats | None = None
     ewma: float = 0.0
     refit_at: int = -1
+
+    def innovation(self, at: int) -> tuple[Floats, float]:
+        """Row and setting of a check less phi times the one before, unless an epoch began."""
+        if at == 0 or self.epoch[at] != self.epoch[at - 1]:
+            scale = float(np.sqrt(1 - self.phi**2))
+            return self.rows[at] * scale, float(self.y[at] * scale)
+        wx = self.rows[at] - self.phi * self.rows[at - 1]
+        return wx, float(self.y[at] - self.phi * self.y[at - 1])
 
 
 def center_air(points: pd.DataFrame) -> pd.DataFrame:
@@ -106,15 +116,17 @@ def drift_charts(points: pd.DataFrame, checks_per_alarm: float) -> pd.DataFrame:
     intercept, AR(1) errors with the crew's lag-1: the forecast leans on the last residual, so
     that what is charted is uncorrelated and the limit needs no widening. z is the forecast
     error over its predictive sd, carried from Student's t to the normal scale. Two-sided EWMA,
-    lambda 0.2, of z clipped at 3, reset at an alarm; an alarmed check is not learned from, and
+    lambda 0.15, of z clipped at 3, reset at an alarm; an alarmed check is not learned from, and
     a clipped one only as far as the clip. A check known only by a weather station's air may have
     been made in a heated room: it is judged by the mixture of both airs
     (`arcdrift.analysis.rooms`).
 
-    With electrodes replaced every 50 checks this ran 317 to 396 checks per false alarm at
-    nominal 370, and found a step of two sd in 5 checks (median); charting the plain residual
-    under a widened limit ran 634 to 1585 and took 7, because each new epoch's young intercept
-    already swallows the correlation the limit was widened for.
+    Simulated at nominal 370: 431 checks a false alarm on one pair of electrodes and 415 with a
+    new pair every 50 checks; a step of two sd found in 5 checks (median; 95 % within 12), a drift
+    of 0.05 sd a check in 30. Lambda 0.2 took 32 for the drift. Charting the plain residual under
+    a limit widened for its correlation ran 634 to 1585 checks, because each new epoch's young
+    intercept already swallows that correlation; and letting the level lag ten checks behind ran
+    45 to 167, because wear and season move the forecast on.
     """
     usable = points[points["excluded"].isna()].sort_values(["checked_at", "splicer"])
     columns = ["expected", "expected_low", "expected_high", "z", "ewma", "limit", "heated"]
@@ -123,15 +135,15 @@ def drift_charts(points: pd.DataFrame, checks_per_alarm: float) -> pd.DataFrame:
     if usable.empty:
         return out
     limit = ewma_limit(LAMBDA, float(f"{max(checks_per_alarm, SHORTEST_RUN):.3g}"), sided="two")
-    limit = widened(limit, LEFT_OVER)
     states, position = {}, {}
     for name, mine in usable.groupby("splicer", sort=True):
+        epoch = np.unique(mine["epoch"], return_inverse=True)[1]
         states[name] = _Splicer(
-            x=center_air(mine).to_numpy(dtype=float, copy=True),
+            rows=design(center_air(mine).to_numpy(dtype=float), epoch, int(epoch.max()) + 1),
             y=mine["arc_setting"].to_numpy(dtype=float, copy=True),
             room=(mine["room_density"] - mine["air_density"]).to_numpy(dtype=float),
             unsure=np.zeros(len(mine)),
-            epoch=np.unique(mine["epoch"], return_inverse=True)[1],
+            epoch=epoch,
         )
         position.update({row: (name, at) for at, row in enumerate(mine.index)})
     rooms = Rooms()
@@ -161,7 +173,11 @@ def _refit(state: _Splicer, others: list[_Splicer]) -> None:
     rows = np.array(state.learned)
     state.refit_at = len(rows)
     state.fit = fit_known_phi(
-        state.x[rows], state.y[rows], state.epoch[rows], state.phi, state.unsure[rows]
+        state.rows[rows, :SLOPES],
+        state.y[rows],
+        state.epoch[rows],
+        state.phi,
+        state.unsure[rows],
     )
     fits = [other.fit for other in others if other.fit is not None]
     state.prior = crew_prior(fits)
@@ -180,14 +196,14 @@ def _refit(state: _Splicer, others: list[_Splicer]) -> None:
         state.variance = (SIGMA_PSEUDO_CHECKS * pooled + own * state.fit.variance) / (
             SIGMA_PSEUDO_CHECKS + own
         )
-    _rebuild(state, rows)
+    _rebuild(state)
 
 
-def _rebuild(state: _Splicer, rows: npt.NDArray[np.int64]) -> None:
+def _rebuild(state: _Splicer) -> None:
     """Posterior precision and moment from every learned check under the present phi and prior."""
-    full = design(state.x[rows], state.epoch[rows], int(state.epoch.max()) + 1)
-    wx = whiten(full, state.epoch[rows], state.phi)
-    wy = whiten(state.y[rows][:, None], state.epoch[rows], state.phi)[:, 0]
+    rows = np.array(state.learned)
+    wx = whiten(state.rows, state.epoch, state.phi)[rows]
+    wy = whiten(state.y[:, None], state.epoch, state.phi)[rows, 0]
     innovation = state.variance * (1 - state.phi**2)
     gram, moment = wx.T @ wx / innovation, wx.T @ wy / innovation
     gram[0, 0] += state.unsure[rows].sum() * (1 + state.phi**2) / innovation
@@ -206,7 +222,7 @@ def _meet(state: _Splicer, at: int, heated: float) -> None:
     Its variance goes into the precision of the slopes, as in an E step; without it they would
     grow with every doubtful check.
     """
-    state.x[at, 0] += heated * state.room[at]
+    state.rows[at, 0] += heated * state.room[at]
     state.unsure[at] = heated * (1.0 - heated) * state.room[at] ** 2
 
 
@@ -214,15 +230,14 @@ def _judge(state: _Splicer, at: int, limit: float, rooms: Rooms) -> tuple[Floats
     start = START_ALONE if state.prior is None else START_BORROWING
     if state.gram is None or state.moment is None or len(state.learned) < start:
         return None
-    epoch = state.epoch[at]
-    if sum(state.epoch[i] == epoch for i in state.learned[-EPOCH_MIN:]) < EPOCH_MIN:
+    if not _level_known(state, at):
         state.ewma = 0.0
         return None
-    wx, wy = _innovation(state, at)
+    wx, wy = state.innovation(at)
     innovation = state.variance * (1 - state.phi**2)
-    mean = np.linalg.solve(state.gram, state.moment)
+    mean, reach = np.linalg.solve(state.gram, np.stack([state.moment, wx], axis=1)).T
     off = wy - float(wx @ mean)
-    sd = float(np.sqrt(innovation + wx @ np.linalg.solve(state.gram, wx)))
+    sd = float(np.sqrt(innovation + wx @ reach))
     # the variance is itself an estimate: a t value read as the normal value as rare
     df = _degrees(state)
     heated = np.nan
@@ -248,20 +263,17 @@ def _degrees(state: _Splicer) -> float:
     return max(own, 3.0) + (SIGMA_PSEUDO_CHECKS if state.prior is not None else 0.0)
 
 
+def _level_known(state: _Splicer, at: int) -> bool:
+    epoch = state.epoch[at]
+    newest = state.epoch[state.learned[-EPOCH_MIN:]]
+    return bool((newest == epoch).sum() >= EPOCH_MIN)
+
+
 def _learn(state: _Splicer, at: int) -> None:
-    if state.gram is not None and state.moment is not None and state.learned:
-        wx, wy = _innovation(state, at)
+    if state.gram is not None and state.moment is not None:
+        wx, wy = state.innovation(at)
         innovation = state.variance * (1 - state.phi**2)
         state.gram += np.outer(wx, wx) / innovation
         state.gram[0, 0] += state.unsure[at] * (1 + state.phi**2) / innovation
         state.moment += wx * wy / innovation
     state.learned.append(at)
-
-
-def _innovation(state: _Splicer, at: int) -> tuple[Floats, float]:
-    """Check ``at`` less phi times the last learned check, unless a new epoch began between."""
-    rows = np.array([state.learned[-1], at])
-    full = design(state.x[rows], state.epoch[rows], int(state.epoch.max()) + 1)
-    wx = whiten(full, state.epoch[rows], state.phi)[1]
-    wy = whiten(state.y[rows][:, None], state.epoch[rows], state.phi)[1, 0]
-    return wx, float(wy)
