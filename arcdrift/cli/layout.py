@@ -191,7 +191,8 @@ def _tell_trial(order: str, trial: "Trial") -> None:
     read = f"Tried on the file, read {order}" if order else "Tried on the file"
     skipped = f"; {counted(trial.skipped, 'line')} skipped" if trial.skipped else ""
     tell(f"{read}: {trial.sound:,} of {counted(trial.rows, 'row')} would be accepted{skipped}.")
-    tell_list(trial.problems[:LISTED_PROBLEMS])
+    if trial.problems:
+        tell_list(trial.problems[:LISTED_PROBLEMS])
     more = len(trial.problems) - LISTED_PROBLEMS
     if more > 0:
         tell(f"  and {more} further kinds of problem.")

@@ -221,7 +221,7 @@ def _column(
         unit = unit_named(tail)
     if quantity is None or (unit is not None and not measures(column, unit)):
         unit = None
-    comments = [] if match.sure else ["a guess from a header that is only like a known word"]
+    comments = [match.guessed] if match.guessed else []
     if quantity is not None and unit is None and quantity.unit not in _PLAIN_UNITS:
         comments.append(f"taken for {quantity.symbol}: no unit is named")
     values: dict[str, str] = {}

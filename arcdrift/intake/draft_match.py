@@ -22,10 +22,11 @@ _ALIKE = 0.87
 """Likeness (difflib) from which a word counts as misspelled; two letters of a long word."""
 _SHORT = 5
 """Words up to this length are never taken for misspelled ones."""
+_AIR = ("temperature_c", "pressure_hpa", "humidity_pct")
 _SPEAKS_FOR = {
     "arc-checks": ("arc_setting", "melt_back_um"),
     "splices": ("loss_db", "cleave_left_deg", "core_offset_um"),
-    "readings": ("temperature_c", "pressure_hpa", "humidity_pct"),
+    "readings": _AIR,
     "service": ("action",),
 }
 _TIMES = frozenset((f"{DATES}|{CLOCKS}|{MOMENTS}|" + "|".join(TIME_OF.values())).split("|"))
@@ -41,13 +42,13 @@ class Match:
         As in the file.
     unit : str, optional
         Named in the header.
-    sure : bool
-        False where the header is only like a known word.
+    guessed : str
+        Why the match is a guess; empty where the header is a known word.
     """
 
     header: str
     unit: str | None
-    sure: bool
+    guessed: str = ""
 
 
 def is_known(header: str) -> bool:
@@ -67,14 +68,14 @@ def matches(headers: Sequence[str], kind: Kind) -> dict[str, Match]:
     """
     found: dict[str, Match] = {}
     taken: set[str] = set()
-    for sure in (True, False):
+    for look in (_by_word, _by_likeness, _by_unit):
         for column in kind.columns:
             if column == kind.time_column or column in found:
                 continue
             for header in headers:
                 if header in taken or header in times(headers, kind):
                     continue
-                match = _match(header, column, sure=sure)
+                match = look(header, column)
                 if match is not None:
                     found[column] = match
                     taken.add(header)
@@ -128,20 +129,35 @@ def _score(headers: Sequence[str], kind: Kind) -> float:
     timed = any(plain(header) in own for header in headers)
     if not speaks and not timed:
         return 0
-    sure = sum(1.0 if match.sure else 0.5 for match in found.values())
+    sure = sum(0.5 if match.guessed else 1.0 for match in found.values())
     return sure + len(speaks) + 2 * timed
 
 
-def _match(header: str, column: str, *, sure: bool) -> Match | None:
-    words = WORDS[column]
+def _named(header: str, column: str) -> tuple[tuple[str, ...], str | None]:
+    """Spellings of a header, without and with its unit; and the unit, if it fits the column."""
     name, unit = named_and_unit(header)
-    if unit is not None and not measures(column, unit):
-        name, unit = header, None
-    for bare in dict.fromkeys((plain(name), plain(header))):
-        if bare in words:
-            return Match(header, unit, sure=True) if sure else None
-        if not sure and len(bare) > _SHORT:
-            near = difflib.get_close_matches(bare, words, n=1, cutoff=_ALIKE)
-            if near and len(near[0]) > _SHORT:
-                return Match(header, unit, sure=False)
+    if unit is None or not measures(column, unit):
+        return (plain(header),), None
+    return tuple(dict.fromkeys((plain(name), plain(header)))), unit
+
+
+def _by_word(header: str, column: str) -> Match | None:
+    bare, unit = _named(header, column)
+    return Match(header, unit) if WORDS[column].intersection(bare) else None
+
+
+def _by_likeness(header: str, column: str) -> Match | None:
+    bare, unit = _named(header, column)
+    long = [word for word in WORDS[column] if len(word) > _SHORT]
+    for word in bare:
+        if len(word) > _SHORT and difflib.get_close_matches(word, long, n=1, cutoff=_ALIKE):
+            return Match(header, unit, "a guess from a header that is only like a known word")
     return None
+
+
+def _by_unit(header: str, column: str) -> Match | None:
+    """The air alone is told by its units; other units measure several columns."""
+    _, unit = _named(header, column)
+    if unit is None or column not in _AIR:
+        return None
+    return Match(header, unit, "a guess from the unit alone")

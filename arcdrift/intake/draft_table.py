@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from arcdrift.errors import BadInput
 from arcdrift.intake.draft_match import is_known
 from arcdrift.intake.draft_words import unit_named
-from arcdrift.intake.layout_rows import first_lines
+from arcdrift.intake.layout_rows import first_lines, starting
 from arcdrift.intake.reader import DELIMITERS, RawRows, read_rows
 
 _HEADER_WITHIN = 60
@@ -112,4 +112,7 @@ def _footer(rows: RawRows) -> tuple[str, ...]:
         word = re.match(r"[^\d:;,\t\"]*[^\W\d_]", text)
         if word is not None:
             begun.append(word[0].strip())
-    return tuple(dict.fromkeys(begun))
+    # a row that was cut short begins like the others, which must not be passed over
+    return tuple(
+        word for word in dict.fromkeys(begun) if not starting(rows.lines, (word,))[rows.first].any()
+    )

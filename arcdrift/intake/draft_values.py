@@ -133,7 +133,9 @@ def pair_mark(values: pd.Series) -> str | None:
         return None
     number = r"[+-]?\d+(?:[.,]\d+)?"
     for mark in ("/", "|", ";", "-"):
-        pair = rf"^{number}\s*{re.escape(mark)}\s*{number}$"
+        sides = (rf"{number}\s*", rf"\s*{number}")
+        pair = rf"^(?:{sides[0]}{{0}}{sides[1]}|{sides[0]}{{0}}|{{0}}{sides[1]})$"
+        pair = pair.replace("{0}", re.escape(mark))
         if values.str.match(pair).mean() > _NUMERIC:
             return mark
     return None

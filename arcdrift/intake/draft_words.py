@@ -65,7 +65,7 @@ SYNONYMS: dict[str, str] = {
     "entladungen|nombre d arcs|compteur d arcs|descargas|numero de descargas|contador de arcos|"
     "arcos",
     "arc_setting": "arc setting|arc power|arc power setting|arc offset|arc correction|"
-    "arc adjustment|arc level|power setting|setting|lichtbogenleistung|bogenleistung|"
+    "arc adjustment|arc level|power|power setting|setting|lichtbogenleistung|bogenleistung|"
     "lichtbogenkorrektur|einstellung|puissance d arc|reglage d arc|correction d arc|"
     "potencia de arco|ajuste de arco|correccion de arco",
     "splice_number": "splice number|splice no|splice nr|splice|number|no|nr|num|n|index|record|"

@@ -112,7 +112,7 @@ def passed_over(rows: RawRows, layout: Layout, *, final: bool = True) -> RawRows
     lines = _footer(rows.lines, footer)
     for rule in layout.skip:
         if rule.header is None:
-            lines |= _starting(rows.lines, rule.starts_with)
+            lines |= starting(rows.lines, rule.starts_with)
     here = lines[rows.first]
     over = [row for row in rows.broken if lines[row.first]]
     for rule in layout.skip:
@@ -149,8 +149,8 @@ def _footer(lines: Lines, count: int) -> Bools:
     return found
 
 
-def _starting(lines: Lines, words: str | tuple[str, ...]) -> Bools:
-    """Lines that start with one of some words, a quote before them left aside."""
+def starting(lines: Lines, words: str | tuple[str, ...]) -> Bools:
+    """Which lines start with one of some words, a quote before them left aside."""
     found = np.zeros(len(lines), bool)
     for word in words:
         for begin in (word, f'"{word}'):

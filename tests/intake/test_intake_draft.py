@@ -193,7 +193,8 @@ def test_marks_in_numbers(values, decimal, thousands, told):
 def test_cells_of_two_numbers():
     assert pair_mark(texts("0.4/0.7", "1 / 2", "0,5/0,6")) == "/"
     assert pair_mark(texts("0.4-0.7", "1-2")) == "-"
-    assert pair_mark(texts("0.4", "-0.7")) is None
+    assert pair_mark(texts("0.4/", "/0.7", "1/2")) == "/"
+    assert pair_mark(texts("0.4", "-0.7", "a/b")) is None
 
 
 GERMAN = (
@@ -304,6 +305,24 @@ def test_a_misspelled_header_is_a_guess_and_says_so():
         'core_offset_um = "Core ofset (um)" # a guess from a header that is only like a known word'
         in made.text().splitlines()
     )
+
+
+def test_air_is_told_by_its_unit_alone():
+    made = draft("Time,Station,T (°C),P (kPa)\n2026-05-04 10:00,Harbor,12,101.3\n")
+    lines = made.text().splitlines()
+    assert 'temperature_c = "T (°C)"' in lines
+    assert (
+        'pressure_hpa = { header = "P (kPa)", unit = "kPa" } # a guess from the unit alone' in lines
+    )
+
+
+def test_a_row_cut_short_is_no_footer():
+    content = "Machine,Time,Loss\nHeron,2026-05-04 10:00,0.03\nHeron,2026-0"
+    made = draft(content)
+    assert "skip" not in tomllib.loads(made.text())
+    [(_, trial)] = tried(made, content)
+    assert (trial.rows, trial.sound) == (2, 1)
+    assert [group.code for group in trial.problems] == ["cells-missing"]
 
 
 def test_words_where_numbers_belong_are_not_matched():

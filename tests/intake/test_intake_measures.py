@@ -89,6 +89,7 @@ def test_there_and_back(pair, share):
         ("delta_degF", "temperature_c", "the unit 'delta_degF' cannot measure temperature_c"),
         ("percent", "arc_count", "the unit 'percent' cannot measure arc_count"),
         ("mA", "arc_setting", "the unit 'mA' cannot measure arc_setting"),
+        ("dB", "humidity_pct", "the unit 'dB' cannot measure humidity_pct"),
         ("dBm", "loss_db", "the unit 'dBm' cannot measure loss_db"),
         (
             "mil",
