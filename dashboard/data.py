@@ -68,6 +68,7 @@ class CrewData:
         self._findings = lru_cache(maxsize=2)(self._read_findings)
         self._outdated = lru_cache(maxsize=2)(self._ask_outdated)
         self._service = lru_cache(maxsize=64)(self._read_service)
+        self._service_records = lru_cache(maxsize=64)(self._read_service_records)
         self._advice = lru_cache(maxsize=256)(self._ask_advice)
         self._count = lru_cache(maxsize=256)(self._count_splices)
 
@@ -145,6 +146,13 @@ class CrewData:
     def service(self, splicer: str) -> pd.DataFrame:
         """Service events of a splicer: ``at`` (naive local), ``action``, ``remark``."""
         return self._service(self.version(), splicer)
+
+    def service_records(self, splicer: str) -> pd.DataFrame:
+        """Service events of a splicer as stored: ``serviced_at`` (UTC), ``action``."""
+        return self._service_records(self.version(), splicer)
+
+    def _read_service_records(self, version: str, splicer: str) -> pd.DataFrame:
+        return read.records(self._engine, "service", splicers=[splicer])
 
     def _read_service(self, version: str, splicer: str) -> pd.DataFrame:
         rows = read.records(self._engine, "service", splicers=[splicer])

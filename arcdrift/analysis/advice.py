@@ -10,6 +10,7 @@ from scipy.stats import norm
 from arcdrift.analysis.arc import ArcModel, Refusal
 from arcdrift.analysis.arc_drift import center_air
 from arcdrift.analysis.arc_points import EPOCH_ACTIONS
+from arcdrift.analysis.start_of_day import StartItem
 from arcdrift.settings import Crew
 
 Verdict = Literal["recalibrate", "keep-working", "cannot-tell"]
@@ -104,13 +105,14 @@ class Advice:
     basis_note: str
     last_check: pd.Timestamp | None
     program_classes: tuple[dict[str, str], ...]
+    start_of_day: tuple[StartItem, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Return the one JSON shape scripts may rely on."""
         data = asdict(self)
         stamp = self.last_check
         data["last_check"] = None if stamp is None else stamp.isoformat().replace("+00:00", "Z")
-        for key in ("reasons", "breakdown", "cautions", "program_classes"):
+        for key in ("reasons", "breakdown", "cautions", "program_classes", "start_of_day"):
             data[key] = list(data[key])
         return data
 

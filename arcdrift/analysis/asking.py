@@ -15,6 +15,7 @@ from arcdrift.analysis.loss_days import production
 from arcdrift.analysis.prep import PrepEffects, prep_effects
 from arcdrift.analysis.situation import PROGRAM_DAYS, situation_of
 from arcdrift.analysis.splicer import SPLICE_COLUMNS, technician_days
+from arcdrift.analysis.starting import start_items
 from arcdrift.errors import UsageError
 from arcdrift.settings import Crew, Splicer
 from arcdrift.store import read
@@ -71,7 +72,9 @@ def advise_now(
     readings = _readings_near(engine, crew, splicer, checks, splices, now)
     situation = situation_of(splicer, checks, splices, service, readings, crew, now, typed=typed)
     situation = replace(situation, open_findings=_unsettled(engine, splicer))
-    return advise(situation, _stored_model(engine, splicer), crew)
+    model = _stored_model(engine, splicer)
+    items = start_items(engine, situation, model, splices, service, crew)
+    return replace(advise(situation, model, crew), start_of_day=items)
 
 
 def _unsettled(engine: Engine, splicer: str) -> tuple[str, ...]:

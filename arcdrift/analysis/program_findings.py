@@ -13,7 +13,7 @@ from arcdrift.settings import Crew
 
 COLUMNS = ("fiber_a", "fiber_b", "sleeve_mm", "heater_program")
 """Columns of a splice log that only these rules read."""
-EPISODE_DAYS = 14
+EPISODE_DAYS = 30
 RUN = 3
 """Splices from which a wrong program is a run, not a slip (common practice, no source)."""
 KEYS = ["part", "asked", "program"]

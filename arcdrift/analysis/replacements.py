@@ -9,8 +9,10 @@ import pandas as pd
 import statsmodels.api as sm
 from scipy import stats
 
+from arcdrift.analysis.arc import ArcModel, Refusal
 from arcdrift.analysis.arc_drift import center_air
 from arcdrift.analysis.arc_points import EPOCH_ACTIONS, REPLACED
+from arcdrift.analysis.arc_pool import SLOPES
 from arcdrift.finding import Finding
 
 NEED_CHECKS = 8
@@ -76,7 +78,7 @@ def replacement(
     points: pd.DataFrame,
     days: pd.DataFrame,
     service: pd.DataFrame,
-    slopes: Floats | None,
+    model: ArcModel | Refusal | None,
     phi: float,
 ) -> Replacement:
     """Compare the time before a replacement with the time after it.
@@ -91,8 +93,8 @@ def replacement(
         Its stream days: ``program``, ``day``, ``segment``, ``capped_mean_db``.
     service : DataFrame
         Its service events.
-    slopes : array of shape (3,) or None
-        Effects of density, vapor pressure and arcs; None leaves the settings as they are.
+    model : ArcModel, Refusal or None
+        Takes air and wear out of the settings; without one they stay as they are.
     phi : float
         Lag-1 correlation of checks, by which the interval of the setting is widened.
 
@@ -101,6 +103,7 @@ def replacement(
     Setting: Welch's t interval, widened by sqrt((1 + phi) / (1 - phi)). Scatter: F interval of
     a ratio of variances. Loss: least squares of log day means on programs and on before/after.
     """
+    slopes = np.array(model.mean[:SLOPES]) if isinstance(model, ArcModel) else None
     restarts = service.loc[service["action"].isin(EPOCH_ACTIONS), "serviced_at"]
     old, new = int((restarts < at).sum()), int((restarts <= at).sum())
     points = points[points["arc_setting"].notna()].sort_values("checked_at")

@@ -19,6 +19,7 @@ VERDICTS = {
     "keep-working": ("Keep working.", "bold green"),
     "cannot-tell": ("Cannot tell.", "bold yellow"),
 }
+STATES = {"ok": "ok", "due": "DUE", "unknown": "?"}
 PARTS = {
     "air": "change from the air",
     "wear": "change from electrode wear",
@@ -90,6 +91,12 @@ def _print_advice(advice: "Advice", zone: str | None) -> None:
     tell(_air_words(advice.air), advice.basis_note)
     if advice.required is not None:
         _print_numbers(advice, advice.required)
+    if advice.start_of_day:
+        tell("", "Before the first splice of a day:")
+        print_table(
+            ["", "", "What is known"],
+            [(STATES[item.state], item.what, item.words) for item in advice.start_of_day],
+        )
     if advice.program_classes:
         tell("", "Programs used in the last week:")
         tell_list(f"{known['program_class']}: {known['note']}." for known in advice.program_classes)

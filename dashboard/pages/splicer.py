@@ -14,6 +14,7 @@ from arcdrift.figures.arc import arc_drift, arc_history, effects
 from arcdrift.quantities import QUANTITIES
 from dashboard import ids
 from dashboard.pages.findings import label, of_splicer, still_open
+from dashboard.pages.upkeep import electrodes_card, programs_card, start_list, wear_table
 from dashboard.parts import (
     STATUS,
     VERDICT,
@@ -101,8 +102,10 @@ def render(view: View) -> html.Div:
                 hint="Counted in ordinary swings from check to check; beyond a limit the change "
                 "is hardly chance.",
             ),
+            *electrodes_card(view, splicer),
             _model(view, splicer, unit),
             _recent_days(view, splicer),
+            programs_card(view),
         ]
     )
 
@@ -168,6 +171,7 @@ def _advice_body(view: View, splicer: str, advice: Advice) -> list[Any]:
         html.P(first, className="lead"),
         html.Ul([html.Li(reason) for reason in rest], className="reasons") if rest else None,
         facts(numbers),
+        start_list(advice.start_of_day),
         html.P(_air_words(advice), className="air-line"),
         html.P(advice.basis_note, className="muted hint"),
         _breakdown(advice),
@@ -360,7 +364,11 @@ def _effects(view: View) -> pd.DataFrame:
     return effect_table(ArcModel.from_json(json.loads(rows.iloc[0]["model"])))
 
 
-TABLES["effects"] = _effects
+def _wear(view: View) -> pd.DataFrame:
+    return wear_table(view, _chosen(view))
+
+
+TABLES |= {"effects": _effects, "electrodes": _wear}
 
 
 def _sentence(words: str) -> str:

@@ -38,9 +38,9 @@ def told(frame: pd.DataFrame, crew: Crew = CREW) -> list[Finding]:
     return program_findings("Heron", unexpected_days(frame, crew), crew, NOW)
 
 
-def run(day: str, count: int, program: str = "plain"):
+def run(day: str, count: int, program: str = "plain", month: str = "05"):
     return [
-        (f"2026-05-{day}T08:{minute:02d}Z", "G.655", "G.652.D", program, None, None)
+        (f"2026-{month}-{day}T08:{minute:02d}Z", "G.655", "G.652.D", program, None, None)
         for minute in range(count)
     ]
 
@@ -67,7 +67,7 @@ def test_a_run_is_one_finding_whichever_way_the_fibers_lie() -> None:
 
 
 def test_each_program_and_each_run_stands_alone_and_a_slip_is_a_note() -> None:
-    found = told(splices(*run("01", 3), *run("25", 1), *run("25", 3, "quick")))
+    found = told(splices(*run("01", 3, month="04"), *run("25", 1), *run("25", 3, "quick")))
     counts = [(one.evidence["program"], one.evidence["splices"], one.severity) for one in found]
     assert counts == [("plain", 3, "note"), ("plain", 1, "note"), ("quick", 3, "act")]
     assert "1 splice of G.652.D to G.655 was made" in found[1].summary

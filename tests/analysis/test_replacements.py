@@ -4,12 +4,19 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from arcdrift.analysis.arc import ArcModel, Effect
 from arcdrift.analysis.replacements import early_findings, latest_replacement, replacement
 
 AT = pd.Timestamp("2026-03-01T06:00Z")
 NOW = pd.Timestamp("2026-05-01T12:00Z")
 SERVICE = pd.DataFrame({"action": ["electrodes replaced"], "serviced_at": [AT]})
 SLOPES = np.array([-120.0, 0.35, -2.0])
+SPAN = Effect("air", "air", "", 0.0, 0.0, 0.0, None)
+MODEL = ArcModel(
+    splicer="Heron", unit="steps", checks=60, used=60, excluded={}, epochs=2, effects=(),
+    air_span=SPAN, pooled=(), sisters=0, borrowed=0.0, lent=(), mean=(*SLOPES, 96.0), cov=(),
+    sigma=3.0, phi=0.0, ranges={},
+)  # fmt: skip
 
 
 def checks(before: int, after: int, *, sd: tuple[float, float], jump: float = 8.0, seed: int = 1):
@@ -57,7 +64,7 @@ def stream_days(before: int, after: int, ratio: float, seed: int = 2):
 
 
 def told(points: pd.DataFrame, days: pd.DataFrame):
-    return replacement(AT, points, days, SERVICE, SLOPES, 0.0)
+    return replacement(AT, points, days, SERVICE, MODEL, 0.0)
 
 
 def test_a_pair_that_helped() -> None:

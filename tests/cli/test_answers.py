@@ -253,6 +253,20 @@ def test_advise_in_words(analyzed: Path, arcdrift: Any) -> None:
     assert "Last passed check: 2026-05-05 10:00 CEST." in out
     assert "Air now: no reading is recent enough." in out
     assert "power the splicer off" in out
+    assert "Before the first splice of a day:" in out
+    assert "DUE  Arc check" in out
+
+
+def test_advise_lists_the_start_of_the_day(analyzed: Path, arcdrift: Any) -> None:
+    items = arcdrift("advise", "Heron", "--json").data["start_of_day"]
+    assert [item["what"] for item in items] == [
+        "Arc check", "Electrodes", "Blade", "Cleaning", "V-grooves", "Factory service", "Air",
+    ]  # fmt: skip
+    assert items[0]["state"] == "due"
+    # newest record 2026-05-06 09:00, last passed check the day before at 10:00
+    assert items[0]["numbers"] == {"hours_since_check": 23.0}
+    assert {item["state"] for item in items[1:]} == {"unknown"}
+    assert items[1]["numbers"]["arcs_on_electrodes"] == 40
 
 
 def test_advise_for_typed_air_and_time(analyzed: Path, arcdrift: Any) -> None:

@@ -1,0 +1,196 @@
+"""Parts of the splicer page: the start-of-day list, the electrodes, the programs allowed."""
+
+import json
+from typing import Any
+
+import pandas as pd
+from dash import html
+
+from arcdrift.analysis.advice import CAUTIONS
+from arcdrift.analysis.arc import ArcModel, Refusal
+from arcdrift.analysis.arc_pool import PHI_ASSUMED
+from arcdrift.analysis.electrodes import Electrodes, electrodes, span_words
+from arcdrift.analysis.replacements import Change, Replacement, latest_replacement, replacement
+from arcdrift.analysis.start_of_day import StartItem
+from arcdrift.errors import ArcdriftError
+from arcdrift.figures.electrodes import wear_history
+from dashboard.parts import View, card, chart, csv_link, facts, notice, shown_time
+
+STATES = {"ok": ("✓", "in order"), "due": ("!", "due"), "unknown": ("?", "not known")}
+
+
+def start_list(items: tuple[StartItem, ...]) -> html.Section | None:
+    """Return the list to go through before the first splice of a day."""
+    if not items:
+        return None
+    lines = [
+        html.Li(
+            [
+                html.Span(
+                    STATES[item.state][0],
+                    className=f"cell start-{item.state}",
+                    **{"aria-hidden": "true"},
+                ),
+                html.Span(f"{STATES[item.state][1]}: ", className="for-readers"),
+                html.Strong(item.what),
+                html.Span(item.words),
+            ]
+        )
+        for item in items
+    ]
+    return html.Section(
+        [html.H3("Before the first splice of a day"), html.Ul(lines, className="start-list")],
+        **{"aria-label": "Before the first splice of a day"},
+    )
+
+
+def _state(view: View, splicer: str) -> tuple[Electrodes, ArcModel | Refusal | None]:
+    points = view.data.result("result_arc_points", splicer=splicer)
+    days = view.data.result("result_check_days", splicer=splicer)
+    rows = view.data.result("result_arc_models", splicer=splicer)
+    model: ArcModel | Refusal | None = None
+    if len(rows):
+        row = rows.iloc[0]
+        model = (
+            Refusal(splicer, int(row["checks"]), int(row["used"]), str(row["refusal"]))
+            if pd.isna(row["model"])
+            else ArcModel.from_json(json.loads(row["model"]))
+        )
+    arcs = _arcs_now(view, splicer)
+    return electrodes(splicer, points, days, model, view.data.crew, arcs), model
+
+
+def _arcs_now(view: View, splicer: str) -> float | None:
+    """Arcs by now, as the start-of-day list counts them; None where they are not known."""
+    try:
+        items = view.data.advice(splicer, None, None, None).start_of_day
+    except ArcdriftError:  # a splicer without records
+        return None
+    arcs: float | None = next(
+        (item.numbers["arcs_on_electrodes"] for item in items if item.what == "Electrodes"), None
+    )
+    return arcs
+
+
+def wear_table(view: View, splicer: str) -> pd.DataFrame:
+    """Return the table behind the chart of wear."""
+    return wear_history(_state(view, splicer)[0]).table
+
+
+def electrodes_card(view: View, splicer: str) -> list[html.Section]:
+    """Return what is known of a splicer's electrodes: numbers, chart, last replacement."""
+    state, model = _state(view, splicer)
+    parts: list[Any] = [facts(_facts(state))] if state.arcs is not None else []
+    parts += [notice(words) for words in state.notes]
+    parts += _replaced(view, splicer, model)
+    if state.arcs is not None:
+        parts.append(html.P(CAUTIONS[0], className="muted hint"))
+    cards = [card(*parts, title="Electrodes")]
+    if state.curve is not None:
+        cards.append(
+            chart(
+                "Arc setting against wear",
+                wear_history(state, scheme=view.scheme),
+                csv=csv_link("/splicer", "electrodes", {"splicer": splicer}),
+                hint="What the setting is expected to be as the electrodes wear, in the average "
+                "air of the latest checks. Checks on the present pair are moved to that air.",
+            )
+        )
+    return cards
+
+
+def _facts(state: Electrodes) -> list[tuple[str, Any]]:
+    known: list[tuple[str, Any]] = [("Arcs on them", f"{state.arcs:,.0f}")]
+    if state.life is not None:
+        known.append(("Set to last", f"{state.life:,} arcs"))
+    if state.limits is not None:
+        ends = (state.limits.lowest, state.limits.highest)
+        said = " to ".join("no limit" if end is None else f"{end:g}" for end in ends)
+        known.append(("Settings the machine reaches", said))
+    left = state.arcs_left
+    if left is not None:
+        words: Any = f"{left.value:,.0f} arcs"
+        if left.low != left.high:
+            words = span_words(left, "arcs")
+        if state.ends_by == "setting":
+            aside = "until the setting is one the machine cannot reach"
+            words = [words, html.Span(aside, className="aside")]
+        known.append(("Left", words))
+    if state.workdays_left is not None and left is not None and left.value > 0:
+        known.append(("At the present pace", span_words(state.workdays_left, "workdays")))
+    if state.pace is not None:
+        aside = html.Span(f"over {state.pace.workdays} workdays", className="aside")
+        known.append(("Pace", [f"{state.pace.mean:.0f} arcs a workday", aside]))
+    return known
+
+
+def _replaced(view: View, splicer: str, model: ArcModel | Refusal | None) -> list[Any]:
+    service = view.data.service_records(splicer)
+    at = latest_replacement(service[service["serviced_at"] <= view.run.now])
+    if at is None:
+        return [html.P("No replacement of its electrodes is on record.", className="muted")]
+    done = replacement(
+        at,
+        view.data.result("result_arc_points", splicer=splicer),
+        view.data.result("result_stream_days", splicer=splicer),
+        service,
+        model,
+        PHI_ASSUMED,
+    )
+    return [
+        html.H3(f"Replaced on {shown_time(at, view.data, splicer)}"),
+        html.P(done.sentence),
+        facts(_changes(done, view.data.unit(splicer))),
+    ]
+
+
+def _changes(done: Replacement, unit: str) -> list[tuple[str, Any]]:
+    rows: list[tuple[str, Any]] = []
+    if done.arcs is not None:
+        rows.append(("Arcs on the old pair", f"{done.arcs:,.0f}"))
+    if done.setting is not None:
+        part = done.setting
+        aside = f"air taken out: {part.change:+z.1f} (95 %: {part.low:+z.1f} to {part.high:+z.1f})"
+        words = f"{part.before:.1f} → {part.after:.1f} {unit}"
+        rows.append(("Setting", [words, html.Span(aside, className="aside")]))
+    if done.scatter is not None:
+        part = done.scatter
+        words = f"{part.before:.1f} → {part.after:.1f} {unit}"
+        rows.append(("Scatter of checks", [words, _ratio(part)]))
+    if done.loss is not None:
+        part = done.loss
+        words = f"{part.before:.3f} → {part.after:.3f} dB a splice"
+        rows.append(("Loss of a day", [words, _ratio(part)]))
+    return rows
+
+
+def _ratio(part: Change) -> html.Span:
+    words = f"× {part.change:.2f} (95 %: {part.low:.2f} to {part.high:.2f})"
+    return html.Span(words, className="aside")
+
+
+def programs_card(view: View) -> html.Section:
+    """Return which programs are allowed for which fibers and sleeves, or how to say so."""
+    crew, title = view.data.crew, "Programs allowed"
+    lines = [
+        html.Li([html.Strong(" to ".join(rule.fibers)), f": {', '.join(rule.programs)}"])
+        for rule in crew.allowed_programs
+    ]
+    lines += [
+        html.Li([html.Strong(f"{rule.sleeve_mm:g} mm sleeve"), f": {', '.join(rule.programs)}"])
+        for rule in crew.heater_programs
+    ]
+    if lines:
+        return card(
+            html.P("Another program on these is a finding.", className="muted hint"),
+            html.Ul(lines, className="plain-list"),
+            title=title,
+        )
+    return card(
+        notice(
+            "None set, so a wrong program goes unnoticed. In crew.toml, put a block "
+            "[[allowed_programs]] for each pair of fibers, with fibers and programs, and a block "
+            "[[heater_programs]] for each sleeve length, with sleeve_mm and programs."
+        ),
+        title=title,
+    )
