@@ -166,9 +166,11 @@ def imports(engine: Engine) -> pd.DataFrame:
 
 
 def changed_since(engine: Engine, assessed_on: datetime) -> bool:
-    """Whether records were added, or taken back, after an instant such as the last analysis."""
+    """Whether records were added, taken back or decided on after an instant, as an analysis."""
     done = imports(engine)
     added = done.loc[done["accepted"] > 0, "started_at"] > assessed_on
+    if (conflicting(engine, decided=True)["decided_at"] > assessed_on).any():
+        return True
     return bool(added.any() or (done["undone_at"] > assessed_on).any())
 
 
@@ -195,7 +197,7 @@ def conflicting(
 
 
 def store_version(engine: Engine) -> str:
-    """Return a short text that changes whenever an import, undo or analysis is committed."""
+    """Return a short text that changes with every import, undo, decision and analysis."""
     with reading(engine) as connection:
         return version_within(connection)
 
@@ -209,6 +211,7 @@ def version_within(connection: Connection) -> str:
         func.max(done.undone_at),
         select(func.max(run.id)).scalar_subquery(),
         select(func.max(run.assessed_on)).scalar_subquery(),
+        select(func.max(schema.conflicts.columns.decided_at)).scalar_subquery(),
     )
     row = connection.execute(query).one()
     return "-".join("0" if part is None else str(part) for part in row)
