@@ -1,77 +1,79 @@
-"""How faithfully the daily arc checks were kept."""
+"""How faithfully the daily arc checks were kept, week by week."""
 
 import pandas as pd
 import plotly.graph_objects as go
-from statsmodels.stats.proportion import proportion_confint
 
+from arcdrift.analysis.compliance import compliance
 from arcdrift.figures.picture import Picture, nothing
-from arcdrift.figures.theme import Scheme, colors, new_figure
+from arcdrift.figures.theme import Colors, Scheme, colors, new_figure
 
-WORKED = ("checked", "late", "failed-only", "missed")
+LABELS = 6
+"""Most weeks labeled, so that the labels fit a phone."""
+WEEK_MS = 7 * 24 * 3600 * 1000
 
 
-def compliance_table(days: pd.DataFrame, by: str = "splicer") -> pd.DataFrame:
-    """Count finished workdays and those checked before the first splice.
+def compliance_weeks(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
+    """Share of workdays checked before the first splice in each ISO week, with its interval.
 
     Parameters
     ----------
     days : DataFrame
         Rows of ``result_check_days``.
-
-    Returns
-    -------
-    DataFrame
-        One row per `by`: ``days`` worked, counts by status, ``share`` checked in time and its
-        95 % Wilson interval ``low``..``high`` (E. B. Wilson 1927), all shares from 0 to 1.
     """
-    worked = days[days["status"].isin(WORKED) & days["day_over"].astype(bool)]
-    counts = pd.crosstab(worked[by], worked["status"]).reindex(columns=list(WORKED), fill_value=0)
-    table = counts.rename_axis(columns=None).reset_index()
-    table.insert(1, "days", counts.sum(axis=1).to_numpy())
-    low, high = proportion_confint(table["checked"], table["days"], method="wilson")
-    return table.assign(share=table["checked"] / table["days"], low=low, high=high)
-
-
-def compliance(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
-    """Share of workdays checked before the first splice, per splicer, with its interval."""
-    table = compliance_table(days)
+    table = compliance(days, "week")
     if table.empty:
         return nothing("No finished workday in this period.", table)
+    monday = pd.to_datetime(table["week"] + "-1", format="%G-W%V-%u")
+    table.insert(1, "week_from", monday.dt.strftime("%Y-%m-%d"))
     c = colors(scheme)
-    rows = table.iloc[::-1]
-    figure = new_figure(scheme, y_title="", height=90 + 36 * len(rows), over_time=False)
-    figure.add_trace(
-        go.Scatter(
-            x=100 * rows["share"],
-            y=[
-                f"{splicer}: {kept} of {days}"
-                for splicer, kept, days in rows[["splicer", "checked", "days"]].itertuples(
-                    index=False
-                )
-            ],
-            mode="markers",
-            name="checked in time, with 95 % interval",
-            marker={"color": c.main, "size": 9},
-            error_x={
-                "type": "data",
-                "symmetric": False,
-                "array": 100 * (rows["high"] - rows["share"]),
-                "arrayminus": 100 * (rows["share"] - rows["low"]),
-                "color": c.main,
-                "thickness": 2,
-                "width": 5,
-            },
-            customdata=rows[["low", "high"]],
-            hovertemplate="%{y} workdays, "
-            "%{x:.0f} % (%{customdata[0]:.0%} to %{customdata[1]:.0%})<extra></extra>",
-        )
+    figure = new_figure(scheme, y_title="Checked in time, %", height=270)
+    running = table["note"].str.contains("running")
+    for these, name in ((~running, "finished weeks"), (running, "this week so far")):
+        if these.any():
+            figure.add_trace(_dots(monday[these], table[these], name, c))
+    figure.update_yaxes(range=[-4, 104], tickvals=[0, 25, 50, 75, 100])
+    half = pd.Timedelta(days=4)
+    weeks = (monday.max() - monday.min()).days // 7 + 1
+    figure.update_xaxes(
+        title_text="Week from Monday",
+        range=[monday.min() - half, monday.max() + half],
+        tick0=monday.min(),
+        dtick=WEEK_MS * -(-weeks // LABELS),
+        tickformat="%d %b" if monday.min().year == monday.max().year else "%d %b<br>%Y",
     )
-    figure.update_xaxes(title_text="Workdays checked in time, %", range=[0, 103])
-    figure.update_yaxes(showgrid=False)
     kept, worked = int(table["checked"].sum()), int(table["days"].sum())
     summary = (
-        f"{kept} of {worked} splicer workdays were checked before the first splice; "
-        f"{int(table['late'].sum())} were checked late, {int(table['failed-only'].sum())} had only "
-        f"failed checks and {int(table['missed'].sum())} had none. A wide interval means few days."
+        f"{kept} of {worked} splicer workdays were checked before the first splice "
+        f"(late {int(table['late'].sum())}, failed only {int(table['failed-only'].sum())}, "
+        f"missed {int(table['missed'].sum())})."
     )
     return Picture(figure, summary, table)
+
+
+def _dots(monday: pd.Series, table: pd.DataFrame, name: str, c: Colors) -> go.Scatter:
+    return go.Scatter(
+        x=monday,
+        y=100 * table["share"],
+        mode="markers",
+        cliponaxis=False,
+        name=name,
+        marker={
+            "color": c.main,
+            "size": 9,
+            "symbol": "circle-open" if "so far" in name else "circle",
+            "line": {"width": 2},
+        },
+        error_y={
+            "type": "data",
+            "symmetric": False,
+            "array": 100 * (table["high"] - table["share"]),
+            "arrayminus": 100 * (table["share"] - table["low"]),
+            "color": c.main,
+            "thickness": 2,
+            "width": 5,
+        },
+        customdata=table[["week", "checked", "days", "low", "high", "note"]],
+        hovertemplate="%{customdata[0]}: %{customdata[1]} of %{customdata[2]} workdays<br>"
+        "%{y:.0f} % (%{customdata[3]:.0%} to %{customdata[4]:.0%})<br>"
+        "%{customdata[5]}<extra></extra>",
+    )

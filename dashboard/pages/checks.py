@@ -1,15 +1,18 @@
-"""Checks: the daily arc checks, day by day and splicer by splicer."""
+"""Checks: the daily arc checks, day by day, and how faithfully they were kept."""
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping
+from datetime import date, timedelta
 from typing import Any
 
 import dash_ag_grid as dag
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.figures.checks import compliance, compliance_table
+from arcdrift.analysis.compliance import By, compliance
+from arcdrift.figures.checks import compliance_weeks
 from dashboard import ids
 from dashboard.grids import work_list_options
+from dashboard.pages.check_shares import due_today, shares
 from dashboard.parts import (
     STATUS,
     View,
@@ -39,19 +42,36 @@ MISSES = ("missed", "failed-only", "late")
 
 def check_days(view: View) -> pd.DataFrame:
     """Check days under the URL's filters, oldest first."""
+    return _since(view, view.first_day(DEFAULT_PERIOD))
+
+
+def _since(view: View, first: str) -> pd.DataFrame:
     days = view.data.result("result_check_days")
-    first = view.first_day(DEFAULT_PERIOD)
     kept = days[days["day"] >= first] if first else days
     if view.query.get("splicer"):
         kept = kept[kept["splicer"] == view.query["splicer"]]
     return kept.sort_values(["day", "splicer"])
 
 
-def _compliance(view: View) -> pd.DataFrame:
-    return compliance_table(check_days(view))
+def _by(by: By) -> Callable[[View], pd.DataFrame]:
+    return lambda view: compliance(check_days(view), by)
 
 
-TABLES = {"check-days": check_days, "compliance": _compliance}
+def _weeks(view: View) -> pd.DataFrame:
+    """Check days of whole weeks: the period, and the days before it back to a Monday."""
+    first = view.first_day(DEFAULT_PERIOD)
+    if not first:
+        return check_days(view)
+    day = date.fromisoformat(first)
+    return _since(view, (day - timedelta(days=day.weekday())).isoformat())
+
+
+TABLES = {
+    "check-days": check_days,
+    "compliance": _by("splicer"),
+    "compliance-technicians": _by("technician"),
+    "compliance-weeks": lambda view: compliance_weeks(_weeks(view)).table,
+}
 
 
 def render(view: View) -> html.Div:
@@ -78,14 +98,40 @@ def render(view: View) -> html.Div:
         [
             title,
             filters,
+            due_today(view, days),
             _calendar(view, days),
-            chart(
-                "Checked in time",
-                compliance(days, scheme=view.scheme),
-                csv=csv_link("/checks", "compliance", view.query),
-                hint="Dot: share of finished workdays checked before the first splice. Bar: where "
-                "the true share lies with 95 % confidence, given so many days.",
-                legend=False,
+            html.Div(
+                chart(
+                    "Checked in time, week by week",
+                    compliance_weeks(_weeks(view), scheme=view.scheme),
+                    csv=csv_link("/checks", "compliance-weeks", view.query),
+                    hint="Dot: share of finished workdays checked before the first splice. "
+                    "Bar: where the true share lies with 95 % confidence, given so many days.",
+                    legend=False,
+                ),
+                className="small-chart",
+            ),
+            html.Div(
+                [
+                    shares(
+                        view,
+                        days,
+                        "splicer",
+                        "By splicer",
+                        "compliance",
+                        "Finished workdays of each splicer.",
+                    ),
+                    shares(
+                        view,
+                        days,
+                        "technician",
+                        "By technician",
+                        "compliance-technicians",
+                        "Days on which each person made most of a splicer's splices. For "
+                        "coaching: by name, not by rank.",
+                    ),
+                ],
+                className="side-by-side",
             ),
             _misses(days),
         ]
@@ -213,7 +259,7 @@ def _misses(days: pd.DataFrame) -> html.Section:
                     ),
                     html.Tbody(items),
                 ],
-                className="plain-table",
+                className="plain-table misses",
             ),
             className="scroll-x",
         ),

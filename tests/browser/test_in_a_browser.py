@@ -16,7 +16,13 @@ PAGES = {
     "/loss": ["The crew, day by day", "Look here first", "3 streams"],
     "/loss?splicer=Kestrel&program=SM+fixed": ["Loss of each day", "1,200 splices"],
     "/splicer?splicer=Heron": ["Keep working", "Arc setting found by each check"],
-    "/checks": ["Day by day", "Checked in time", "3 workdays not checked in time"],
+    "/checks": [
+        "Due today",
+        "Day by day",
+        "Checked in time, week by week",
+        "By technician",
+        "3 workdays not checked in time",
+    ],
     "/findings": ["3 findings", "loss rose from 0.040 to 0.064 dB"],
     "/nowhere": ["No such page"],
 }
@@ -79,6 +85,16 @@ def test_a_month_of_checks_fits_a_desk(session):
     frame = page.locator(".calendar .ag-center-cols-viewport").first
     expect(page.locator(".calendar .day-head")).to_have_count(31)
     assert frame.evaluate("part => part.scrollWidth - part.clientWidth") <= 0
+
+
+@pytest.mark.parametrize("size", [WIDE, PHONE], ids=["wide", "phone"])
+def test_shares_of_checks_fit_their_card(session, size):
+    page = session(size).go("/checks")
+    expect(page.locator(".shares")).to_have_count(2)
+    for table in page.locator(".shares, .due-list").all():
+        inside = table.evaluate("part => part.getBoundingClientRect().right")
+        card = table.locator("xpath=ancestor::section[1]")
+        assert inside <= card.evaluate("part => part.getBoundingClientRect().right")
 
 
 def test_effects_and_streams_fit_a_phone(session):
@@ -177,9 +193,9 @@ def test_the_table_behind_a_chart_downloads(session):
     watched = session(WIDE)
     page = watched.go("/checks")
     with page.expect_download() as waiting:
-        page.get_by_role("link", name="Download Checked in time as CSV").click()
+        page.get_by_role("link", name="Download checked in time by splicer as CSV").click()
     text = waiting.value.path().read_text(encoding="utf-8")
-    assert text.startswith("splicer,days,checked,late,failed-only,missed,share,low,high")
+    assert text.startswith("splicer,days,checked,late,failed-only,missed,share,low,high,note")
     watched.troubles.clear()  # a download shows as a request that did not become a page
 
 

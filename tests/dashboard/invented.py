@@ -184,6 +184,9 @@ def _records() -> dict[str, pd.DataFrame]:
     return {"splices": splices, "service": service, "arc-checks": checks, "readings": readings}
 
 
+WORKS = {"Heron": "Alder", "Kestrel": "Birch", "Plover": None}
+
+
 def _check_days() -> pd.DataFrame:
     days = workdays()
     text = days.strftime("%Y-%m-%d")
@@ -215,6 +218,7 @@ def _check_days() -> pd.DataFrame:
                     "attempts": passed.astype(int) + 2 * (status == "failed-only"),
                     "failed_attempts": 2 * (status == "failed-only"),
                     "splices_after_failure": np.where(status == "failed-only", 5, 0),
+                    "technician": pd.Series(WORKS[splicer], index=at.index).where(worked),
                     "day_over": np.arange(len(days)) < len(days) - 1,
                 }
             )

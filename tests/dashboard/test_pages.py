@@ -173,6 +173,29 @@ def test_checks_page_counts_misses_with_letters(data: CrewData):
     assert "7 of 20 splices before the check" in words
 
 
+def test_checks_page_tells_what_is_due_and_how_faithfully_checks_were_kept(data: CrewData):
+    words = shown(data, "/checks")
+    due = words.partition("Due today")[2].partition("Day by day")[0]
+    assert "Kestrel" in due
+    assert "20 splices since 08:30" in due
+    assert "20 splices since 08:30, 2 failed attempts" in due
+    assert "Heron" not in due  # checked
+    # Friday 13 June is running; of the weekdays since 14 May 22 are over
+    splicers = words.partition("By splicer")[2].partition("By technician")[0]
+    assert "Heron 22 of 22 100 %" in splicers
+    assert "Kestrel 19 of 22 86 %" in splicers
+    assert "Plover 3 of 3 100 % 44 to 100 only 3 days" in splicers
+    people = words.partition("By technician")[2]
+    assert people.index("Alder") < people.index("Birch 19 of 22") < people.index("(not logged)")
+    assert "by name, not by rank" in people
+
+
+def test_nothing_due_is_said(data: CrewData):
+    assert "Every splicer at work today has passed its check." in shown(
+        data, "/checks", "?splicer=Heron"
+    )
+
+
 def test_findings_filter_by_the_address(data: CrewData):
     assert "3 findings" in shown(data, "/findings")
     assert "1 finding " in shown(data, "/findings", "?severity=watch") + " "

@@ -94,6 +94,8 @@ def test_every_offered_table_downloads(app: Dash):
         "splicer/effects",
         "checks/check-days",
         "checks/compliance",
+        "checks/compliance-technicians",
+        "checks/compliance-weeks",
         "findings/findings",
     ):
         answer = client.get(f"/csv/{name}.csv{query}")

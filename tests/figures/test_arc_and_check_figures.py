@@ -5,7 +5,7 @@ import pytest
 from arcdrift.analysis.arc_drift import EPOCH_MIN, START_ALONE, START_BORROWING
 from arcdrift.analysis.arc_pool import MIN_SISTERS
 from arcdrift.figures.arc import arc_drift, arc_history, effects
-from arcdrift.figures.checks import compliance, compliance_table
+from arcdrift.figures.checks import compliance_weeks
 
 
 @pytest.fixture
@@ -89,39 +89,46 @@ def test_a_value_that_rounds_to_nothing_has_no_sign_of_its_own():
     assert effects(table, unit="%").summary == "wear: +0.0 % (0.0 to 0.0)."
 
 
-def _days(kept: int, worked: int) -> pd.DataFrame:
-    status = ["checked"] * kept + ["missed"] * (worked - kept)
-    return pd.DataFrame({"splicer": "Heron", "status": status, "day_over": True})
+def _week(monday: str, statuses: list[str], running: int = 0) -> pd.DataFrame:
+    day = pd.date_range(monday, periods=len(statuses)).strftime("%Y-%m-%d")
+    over = [i < len(statuses) - running for i in range(len(statuses))]
+    return pd.DataFrame({"splicer": "Heron", "day": day, "status": statuses, "day_over": over})
 
 
-@pytest.mark.parametrize(
-    ("kept", "worked", "low", "high"),
-    [
-        # Newcombe 1998, Statistics in Medicine 17, 857-872, Table I, method 3 (score)
-        (81, 263, 0.2553, 0.3662),
-        (15, 148, 0.0624, 0.1605),
-        (0, 20, 0.0, 0.1611),
-        (1, 29, 0.0061, 0.1718),
-    ],
-)
-def test_compliance_interval_is_wilsons(kept, worked, low, high):
-    row = compliance_table(_days(kept, worked)).iloc[0]
-    assert (row["checked"], row["days"]) == (kept, worked)
-    assert row["low"] == pytest.approx(low, abs=5e-5)
-    assert row["high"] == pytest.approx(high, abs=5e-5)
-
-
-def test_compliance_leaves_out_the_running_day_and_days_without_work():
-    days = pd.DataFrame(
-        {
-            "splicer": ["Heron"] * 5,
-            "status": ["checked", "late", "no-work", "due", "missed"],
-            "day_over": [True, True, True, False, True],
-        }
+def test_weeks_carry_their_share_and_interval():
+    days = pd.concat(
+        [
+            _week("2026-06-01", ["checked", "late", "missed", "no-work", "checked"]),
+            _week("2026-06-08", ["failed-only", "checked", "due"], running=1),
+        ]
     )
-    picture = compliance(days)
-    assert picture.table.loc[0, ["days", "checked", "late", "missed"]].tolist() == [3, 1, 1, 1]
-    assert list(picture.figure.data[0].y) == ["Heron: 1 of 3"]
-    assert picture.figure.data[0].x[0] == pytest.approx(100 / 3)
-    assert "1 of 3 splicer workdays" in picture.summary
-    assert compliance(days.iloc[[2]]).figure is None
+    picture = compliance_weeks(days)
+    assert picture.table["week_from"].tolist() == ["2026-06-01", "2026-06-08"]
+    assert picture.table["week"].tolist() == ["2026-W23", "2026-W24"]
+    assert picture.table["days"].tolist() == [4, 2]
+    past, running = picture.figure.data
+    assert (past.name, running.name) == ("finished weeks", "this week so far")
+    assert (list(past.y), list(running.y)) == ([50.0], [50.0])
+    assert running.marker.symbol == "circle-open"
+    # 2 of 4: 15.0 % to 85.0 % (E. B. Wilson 1927, by hand)
+    assert past.error_y.array[0] == pytest.approx(35.0, abs=0.05)
+    assert past.error_y.arrayminus[0] == pytest.approx(35.0, abs=0.05)
+    assert picture.summary == (
+        "3 of 6 splicer workdays were checked before the first splice "
+        "(late 1, failed only 1, missed 1)."
+    )
+
+
+@pytest.mark.parametrize(("weeks", "every"), [(1, 1), (6, 1), (7, 2), (53, 9)])
+def test_labels_stand_on_mondays_and_fit_a_phone(weeks: int, every: int):
+    picture = compliance_weeks(_week("2026-06-01", ["checked"] * (7 * weeks)))
+    axis = picture.figure.layout.xaxis
+    assert pd.Timestamp(axis.tick0) == pd.Timestamp("2026-06-01")  # a Monday
+    assert axis.dtick == every * 7 * 86_400_000
+    assert ("%Y" in axis.tickformat) == (weeks > 31)
+
+
+def test_only_a_running_day_is_nothing_to_draw_yet():
+    picture = compliance_weeks(_week("2026-06-08", ["no-work", "due"], running=1))
+    assert picture.figure is None
+    assert picture.summary == "No finished workday in this period."
