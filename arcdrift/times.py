@@ -277,14 +277,15 @@ class Evidence:
 
 def _joined(known: pd.DataFrame, steps: pd.DataFrame) -> pd.DataFrame:
     """Steps of two stretches of a file, one after the other, with the step between them."""
-    both = known.join(steps, how="outer", lsuffix="_old", rsuffix="_new")
-    seam = (both["first_new"] - both["last_old"]).dt.total_seconds()
+    every = known.index.union(steps.index)
+    old, new = known.reindex(every), steps.reindex(every)
+    seam = (new["first"] - old["last"]).dt.total_seconds()
     return pd.DataFrame(
         {
-            "up": both["up_old"].fillna(0) + both["up_new"].fillna(0) + (seam > 0),
-            "down": both["down_old"].fillna(0) + both["down_new"].fillna(0) + (seam < 0),
-            "first": both["first_old"].fillna(both["first_new"]),
-            "last": both["last_new"].fillna(both["last_old"]),
+            "up": old["up"].fillna(0) + new["up"].fillna(0) + (seam > 0),
+            "down": old["down"].fillna(0) + new["down"].fillna(0) + (seam < 0),
+            "first": old["first"].fillna(new["first"]),
+            "last": new["last"].fillna(old["last"]),
         }
     )
 

@@ -2,8 +2,8 @@
 
 import hashlib
 import json
+import tempfile
 import time
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
@@ -12,71 +12,36 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from sqlalchemy import Connection, Engine, select, update
+from sqlalchemy import Connection, Engine, update
 
 from arcdrift.errors import BadInput
 from arcdrift.intake.convert import Typed, convert
 from arcdrift.intake.dedupe import NEW, STORED, Fates, settle
 from arcdrift.intake.files import file_bytes
-from arcdrift.intake.kept import conflict_frame, keep_claims, problem_groups, quarantine_frame
+from arcdrift.intake.kept import (
+    conflict_frame,
+    keep_claims,
+    problem_groups,
+    quarantine_frame,
+    with_ids,
+)
 from arcdrift.intake.kinds import Kind, recognize
+from arcdrift.intake.large import Large, store_large
 from arcdrift.intake.layout_rows import rows_under
 from arcdrift.intake.layouts import Layout, load_layout
 from arcdrift.intake.mend import export_rows, header_text, is_export
-from arcdrift.intake.problems import Balance, Ints, ProblemGroup
+from arcdrift.intake.pieces import is_large, open_text
+from arcdrift.intake.problems import Balance, Ints
 from arcdrift.intake.reader import RawRows, read_rows
+from arcdrift.intake.report import ImportReport as ImportReport
+from arcdrift.intake.report import Progress as Progress
 from arcdrift.settings import Crew
 from arcdrift.store import schema
-from arcdrift.store.connect import writing
+from arcdrift.store.begun import begun
+from arcdrift.store.connect import Waiting, writing
 from arcdrift.store.frames import microseconds
 from arcdrift.store.read import fetch, fetch_within, store_version, version_within
 from arcdrift.store.write import add_import, add_rows
-
-Progress = Callable[[int, int], None]
-"""Called with the rows done and the rows of the file."""
-
-
-@dataclass(frozen=True)
-class ImportReport:
-    """What became of a file.
-
-    Attributes
-    ----------
-    file, kind : str
-        Name of the file and its kind.
-    import_id : int
-        For tracing and undoing.
-    balance : Balance
-        Where every line and row went.
-    seconds : float
-        Duration.
-    problems : tuple of ProblemGroup
-        What is wrong with the rows that were quarantined now, the commonest first.
-    """
-
-    file: str
-    kind: str
-    import_id: int
-    balance: Balance
-    seconds: float
-    problems: tuple[ProblemGroup, ...] = ()
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the JSON shape scripts may rely on."""
-        went = self.balance
-        return {
-            "file": self.file,
-            "kind": self.kind,
-            "import_id": self.import_id,
-            "lines": went.lines,
-            "skipped": went.skipped,
-            "rows": went.rows,
-            "accepted": went.accepted,
-            "already_stored": went.already_stored,
-            "conflicting": went.conflicting,
-            "quarantined": went.quarantined,
-            "seconds": round(self.seconds, 3),
-        }
 
 
 def import_file(
@@ -90,6 +55,7 @@ def import_file(
     now: datetime | None = None,
     name: str | None = None,
     sheet: str | None = None,
+    waiting: Waiting | None = None,
 ) -> ImportReport:
     """Import one log file, whole or not at all.
 
@@ -107,6 +73,8 @@ def import_file(
         The file's own name where `path` is a temporary copy.
     sheet : str, optional
         Sheet of a workbook; default its only one.
+    waiting : callable, optional
+        Called once when another import must be waited for.
 
     Raises
     ------
@@ -119,33 +87,66 @@ def import_file(
     name = name or path.name
     if isinstance(layout, Path):
         layout = load_layout(layout)
+    if engine.dialect.name == "sqlite" and is_large(path):
+        how = Large(name, kind, layout, crew, now or started)
+        return _import_large(engine, path, how, started, clock, progress, waiting)
     packed, content = file_bytes(path, name, sheet=sheet, **_written(layout))
-    rows, of_kind = _rows(content, name, kind, layout)
-    typed = convert(rows, of_kind, layout, crew, now=now or started, file=name)
-    about = {
+    with begun(engine, name, started, waiting) as mark:
+        rows, of_kind = _rows(content, name, kind, layout)
+        typed = convert(rows, of_kind, layout, crew, now=now or started, file=name)
+        about = _about(name, layout, started) | {
+            "sha256": hashlib.sha256(packed).hexdigest(),
+            "size_bytes": len(packed),
+            "kind": of_kind.name,
+            "header": header_text(rows.header),
+            "given": json.dumps(typed.given),
+            "to_the_second": typed.to_the_second,
+        }
+        at = np.flatnonzero(~typed.problems.bad)
+        good = typed.frame.iloc[at].reset_index(drop=True)
+        compare = partial(
+            settle, kind=of_kind, frame=good, given=typed.given, to_the_second=typed.to_the_second
+        )
+        # compared before the store is locked, and again only if it changed meanwhile
+        version = store_version(engine)
+        fates = compare(partial(fetch, engine, order=["id"]))
+        with writing(engine, waiting) as connection:
+            mark.finish(connection)
+            if version_within(connection) != version:
+                fates = compare(partial(fetch_within, connection, order=["id"]))
+            sound = _Sound(good, at, fates)
+            return _store(connection, rows, of_kind, typed, sound, about, clock, progress)
+
+
+def _import_large(
+    engine: Engine,
+    path: Path,
+    how: Large,
+    started: datetime,
+    clock: float,
+    progress: Progress | None,
+    waiting: Waiting | None,
+) -> ImportReport:
+    encoding = None if how.layout is None else how.layout.encoding
+    about = _about(how.name, how.layout, started)
+    # whatever is put down here must outlast the transaction
+    with tempfile.TemporaryDirectory(prefix="arcdrift-", ignore_cleanup_errors=True) as name:
+        folder = Path(name)
+        with (
+            begun(engine, how.name, started, waiting) as mark,
+            open_text(path, how.name, folder, encoding) as text,
+            writing(engine, waiting) as connection,
+        ):
+            mark.finish(connection)
+            return store_large(connection, text, how, folder, about, clock, progress)
+
+
+def _about(name: str, layout: Layout | None, started: datetime) -> dict[str, Any]:
+    return {
         "file_name": name,
-        "sha256": hashlib.sha256(packed).hexdigest(),
-        "size_bytes": len(packed),
-        "kind": of_kind.name,
         "layout": None if layout is None else f"# {layout.name}\n{layout.text}",
-        "header": header_text(rows.header),
-        "given": json.dumps(typed.given),
-        "to_the_second": typed.to_the_second,
         "started_at": microseconds(started),
     }
-    at = np.flatnonzero(~typed.problems.bad)
-    good = typed.frame.iloc[at].reset_index(drop=True)
-    compare = partial(
-        settle, kind=of_kind, frame=good, given=typed.given, to_the_second=typed.to_the_second
-    )
-    # compared before the store is locked, and again only if it changed meanwhile
-    version = store_version(engine)
-    fates = compare(partial(fetch, engine, order=["id"]))
-    with writing(engine) as connection:
-        if version_within(connection) != version:
-            fates = compare(partial(fetch_within, connection, order=["id"]))
-        sound = _Sound(good, at, fates)
-        return _store(connection, rows, of_kind, typed, sound, about, clock, progress)
 
 
 @dataclass(frozen=True)
@@ -244,7 +245,7 @@ def _store(
     add_rows(connection, table, accepted, progress=told)
     fresh = apart[~apart["kept"]].drop(columns=["kept", "known"])
     add_rows(connection, schema.quarantine, fresh.assign(import_id=import_id))
-    rivals = _with_ids(connection, table.name, rivals, rows.first[at] + 1, import_id)
+    rivals = with_ids(connection, kind, rivals, rows.first[at] + 1, import_id)
     add_rows(connection, schema.conflicts, rivals.assign(import_id=import_id))
     keep_claims(connection, kind, import_id, rows, good, at, fates, apart)
     seconds = time.perf_counter() - clock
@@ -259,17 +260,3 @@ def _store(
         seconds=seconds,
         problems=problem_groups(rows, typed, fresh["line"].to_numpy(np.int64)),
     )
-
-
-def _with_ids(
-    connection: Connection, table: str, rivals: pd.DataFrame, lines: Any, import_id: int
-) -> pd.DataFrame:
-    """Name the stored row that each conflict within the file contradicts."""
-    within = (rivals["file_row"] >= 0).to_numpy()
-    stored_id = rivals["stored_id"].to_numpy(np.int64).copy()
-    if within.any():
-        columns = schema.metadata.tables[table].columns
-        query = select(columns.line, columns.id).where(columns.import_id == import_id)
-        ids = {row.line: row.id for row in connection.execute(query)}
-        stored_id[within] = [ids[lines[row]] for row in rivals["file_row"][within]]
-    return rivals.drop(columns="file_row").assign(stored_id=stored_id)

@@ -23,9 +23,19 @@ from arcdrift.store.write import QUARANTINE, add_rows
 
 
 def quarantine_frame(
-    connection: Connection, kind: Kind, rows: RawRows, typed: Typed
+    connection: Connection,
+    kind: Kind,
+    rows: RawRows,
+    typed: Typed,
+    *,
+    import_id: int | None = None,
 ) -> pd.DataFrame:
     """Rows with problems as the quarantine keeps them, with whether each is kept already.
+
+    Parameters
+    ----------
+    import_id : int, optional
+        The import that other pieces of the same file were kept under.
 
     Returns
     -------
@@ -48,7 +58,7 @@ def quarantine_frame(
     frame["raw"] = [
         _raw(rows, first, last) for first, last in zip(frame["first"], frame["last"], strict=True)
     ]
-    frame["known"] = _known(connection, kind, rows, frame)
+    frame["known"] = _known(connection, kind, rows, frame, import_id)
     frame["kept"] = frame["known"] >= 0
     frame["line"] = frame.pop("first") + 1
     frame["last_line"] = frame.pop("last") + 1
@@ -110,6 +120,8 @@ def keep_claims(
     at: Ints,
     fates: Fates,
     apart: pd.DataFrame,
+    *,
+    after: int = 0,
 ) -> None:
     """Keep which rows repeat what is stored or quarantined, and settle contested minutes.
 
@@ -121,6 +133,8 @@ def keep_claims(
         As for `conflict_frame`.
     apart : DataFrame
         All rows of `quarantine_frame`.
+    after : int
+        No new record of these rows has a lower id.
     """
     shape = SHAPES[kind.name]
     lines = rows.first[at] + 1
@@ -128,7 +142,7 @@ def keep_claims(
     ids = fates.stored_id.copy()
     inside = np.flatnonzero((fates.file_row >= 0) & said)
     if len(inside):
-        of_line = _ids_by_line(connection, shape, import_id)
+        of_line = _ids_by_line(connection, shape, import_id, after)
         ids[inside] = [of_line[line] for line in lines[fates.file_row[inside]].tolist()]
     spelled = np.flatnonzero(said & fates.contested)
     plain = np.flatnonzero(said & ~fates.contested)
@@ -195,7 +209,9 @@ def _quarantined_at(
     }
 
 
-def _known(connection: Connection, kind: Kind, rows: RawRows, frame: pd.DataFrame) -> list[int]:
+def _known(
+    connection: Connection, kind: Kind, rows: RawRows, frame: pd.DataFrame, import_id: int | None
+) -> list[int]:
     """Ids of the quarantined rows that rows repeat or mend, -1 for none."""
     if frame.empty:
         return []
@@ -215,6 +231,12 @@ def _known(connection: Connection, kind: Kind, rows: RawRows, frame: pd.DataFram
         .where((done.header == header_text(rows.header)) | done.header.is_(None))
         .order_by(kept.id)
     )
+    if import_id is not None:
+        said = schema.claims.columns
+        taken = select(said.record_id).where(
+            said.import_id == import_id, said.kind == QUARANTINE, said.record_id.is_not(None)
+        )
+        query = query.where(kept.import_id != import_id, kept.id.not_in(taken))
     twins: dict[tuple[str, str], list[int]] = defaultdict(list)
     for row in connection.execute(query):
         twins[row.raw, row.code].append(row.id)
@@ -226,9 +248,40 @@ def _known(connection: Connection, kind: Kind, rows: RawRows, frame: pd.DataFram
     return known
 
 
-def _ids_by_line(connection: Connection, shape: Shape, import_id: int) -> dict[int, int]:
+def with_ids(
+    connection: Connection,
+    kind: Kind,
+    rivals: pd.DataFrame,
+    lines: Ints,
+    import_id: int,
+    after: int = 0,
+) -> pd.DataFrame:
+    """Name the stored row that each conflict within the file contradicts.
+
+    Parameters
+    ----------
+    rivals : DataFrame
+        From `conflict_frame`.
+    lines : array of int64
+        Physical line of every sound row.
+    after : int
+        No new record of these rows has a lower id.
+    """
+    within = (rivals["file_row"] >= 0).to_numpy()
+    stored_id = rivals["stored_id"].to_numpy(np.int64).copy()
+    if within.any():
+        ids = _ids_by_line(connection, SHAPES[kind.name], import_id, after)
+        stored_id[within] = [ids[lines[row]] for row in rivals["file_row"][within]]
+    return rivals.drop(columns="file_row").assign(stored_id=stored_id)
+
+
+def _ids_by_line(
+    connection: Connection, shape: Shape, import_id: int, after: int
+) -> dict[int, int]:
     columns = schema.RECORDS[shape.kind].columns
-    query = select(columns.line, columns.id).where(columns.import_id == import_id)
+    query = select(columns.line, columns.id).where(
+        columns.import_id == import_id, columns.id > after
+    )
     return {row.line: row.id for row in connection.execute(query)}
 
 

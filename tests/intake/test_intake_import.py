@@ -286,7 +286,7 @@ def test_nothing_is_stored_when_writing_fails(engine, bring, monkeypatch):
     def fail(*_):
         raise RuntimeError
 
-    monkeypatch.setattr(intake, "_with_ids", fail)
+    monkeypatch.setattr(intake, "with_ids", fail)
     with pytest.raises(RuntimeError):
         bring(HEADER + "Heron,2025-03-01 10:00:30,0.03,Alder\n")
     assert contents(engine) == before
