@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from arcdrift.cli.crew_folder import OpenCrew, command, open_crew
+from arcdrift.cli.cut_off import say_cut_off, say_waiting
 from arcdrift.cli.log_paths import given
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
 from arcdrift.cli.output import counted, print_json, print_table, say, tell, tell_list, working
-from arcdrift.errors import ArcdriftError, StoreTrouble
+from arcdrift.cli.watch import EVERY_SECONDS, Watch
+from arcdrift.errors import ArcdriftError, StoreTrouble, UsageError
 
 if TYPE_CHECKING:
     from arcdrift.intake.intake import ImportReport
@@ -26,7 +28,7 @@ COUNT_HEADS = ("Rows", "Accepted", "Already\nstored", "Conflic-\nting", "Quaran-
 
 def import_files(
     files: Annotated[
-        list[Path],
+        list[Path] | None,
         typer.Argument(
             metavar="FILE...",
             help=(
@@ -34,7 +36,7 @@ def import_files(
                 "A file may be CSV, .xlsx, .ods or Parquet, packed as .gz or .zip or not."
             ),
         ),
-    ],
+    ] = None,
     crew: CrewFolder = HERE,
     kind: Annotated[
         Kind | None,
@@ -48,6 +50,20 @@ def import_files(
             help="TOML file that maps the files' headers and units to arcdrift's.",
         ),
     ] = None,
+    watch: Annotated[
+        Path | None,
+        typer.Option(
+            "--watch",
+            metavar="DIR",
+            help="Instead of FILE: import what is dropped into this folder, until Ctrl-C.",
+        ),
+    ] = None,
+    every: Annotated[
+        float, typer.Option("--every", metavar="SECONDS", help="With --watch: how often to look.")
+    ] = EVERY_SECONDS,
+    analyze: Annotated[
+        bool, typer.Option("--analyze", help="With --watch: analyze anew after new rows.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Read log files into the crew's store. Importing a file twice adds nothing.
@@ -55,8 +71,17 @@ def import_files(
     Every row is accounted for: accepted, already stored, conflicting with a stored one, or
     put into quarantine with the reason.
     """
+    if (watch is None) == (not files):
+        raise UsageError("Give the log files to import, or --watch with a folder.")
+    if as_json and watch is not None:
+        raise UsageError("--json and --watch do not go together; leave one out.")
     with open_crew(crew) as here:
-        reports, left, code = _import_all(here, files, kind, layout)
+        say_cut_off(here, forget=True)
+        if watch is not None:
+            map_ = _layout(here, layout)
+            Watch(here, watch, kind, map_, every=every, analyze=analyze).run()
+            return
+        reports, left, code = _import_all(here, files or (), kind, layout)
         if as_json:
             print_json([report.to_json() for report in reports])
         elif reports:
@@ -97,6 +122,7 @@ def import_one(
             progress=partial(progress, what),
             name=name,
             sheet=sheet,
+            waiting=say_waiting,
         )
 
 
@@ -143,15 +169,13 @@ def _import_all(
     reports, left, code
         Of the files imported, the names of those that were not, and the exit code.
     """
-    from arcdrift.intake.fitting import layout_path
-    from arcdrift.intake.layouts import load_layout
     from arcdrift.intake.sources import Log, PassedOver
 
-    map_ = None if layout is None else load_layout(layout_path(here.folder, layout))
+    map_ = _layout(here, layout)
     reports: list[ImportReport] = []
     left: list[str] = []
     code = 0
-    with closing(_logs(words, map_)) as logs:
+    with closing(logs_of(words, map_)) as logs:
         for log in logs:
             if isinstance(log, PassedOver):
                 say(log.why)
@@ -171,7 +195,14 @@ def _import_all(
     return reports, left, code
 
 
-def _logs(words: Sequence[Path], layout: "Layout | None") -> "Generator[Found, None, None]":
+def _layout(here: OpenCrew, named: Path | None) -> "Layout | None":
+    from arcdrift.intake.fitting import layout_path
+    from arcdrift.intake.layouts import load_layout
+
+    return None if named is None else load_layout(layout_path(here.folder, named))
+
+
+def logs_of(words: Sequence[Path], layout: "Layout | None") -> "Generator[Found, None, None]":
     """Find all logs that the words on the command line mean."""
     from arcdrift.intake.sources import PassedOver, Refused, logs_in, names_columns
 

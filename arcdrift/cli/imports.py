@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from arcdrift.cli.crew_folder import command, open_crew
+from arcdrift.cli.cut_off import say_cut_off
 from arcdrift.cli.import_files import COUNT_HEADS
 from arcdrift.cli.moments import local, zone_of_splicer
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
@@ -26,6 +27,7 @@ def imports(context: typer.Context, crew: CrewFolder = HERE, as_json: AsJson = F
     from arcdrift.store import read
 
     with open_crew(crew) as here:
+        say_cut_off(here, forget=False)
         done = read.imports(here.engine)
         if as_json:
             print_json(as_data(done))
