@@ -13,8 +13,8 @@ EPISODE_DAYS = 21
 LISTED_DAYS = 31
 DOUBTFUL_SD = 3.5
 """Standard deviations from the forecast beyond which a check is doubted, if the next one is not
-on its side. Over simulated healthy crews of 8 splicers and 120 days, 1 check in 1495 was doubted
-(at 3.0 it were 7); of checks moved by 6 sd, 67 of 72 were."""
+on its side. Of 1495 checks of three simulated healthy crews (8 splicers, 120 days) at most one was
+doubted, at 3.0 seven; of 72 checks moved by 6 sd, 67 were."""
 CONFIRMED_SD = 1.0
 """A next check that lies as far off on the same side confirms: the arc itself moved."""
 
