@@ -44,7 +44,8 @@ def test_intervals_of_advice_and_people_hold_the_truth(year):
 
 
 @pytest.mark.parametrize(
-    ("name", "within_days"), [("arc-step", 14.0), ("slow-drift", 45.0), ("dirty-v-grooves", 12.0)]
+    ("name", "within_days"),
+    [("arc-step", 14.0), ("slow-drift", 45.0), ("dirty-v-grooves", 12.0), ("wrong-program", 7.0)],
 )
 def test_a_planted_fault_is_found(name, within_days):
     run, outcome = try_scenario(name, seed=5)
