@@ -12,7 +12,7 @@ from arcdrift.intake.draft_words import MEANINGS, NO_VALUE, plain
 from arcdrift.intake.kinds import Kind
 from arcdrift.intake.layouts import Decimal, Thousands
 
-SAMPLE_ROWS = 200_000
+SAMPLE_ROWS = 50_000
 """Rows looked at; of a longer file as many are taken from all over it."""
 _MARKS: tuple[tuple[Decimal, Thousands | None], ...] = (
     (".", None),
