@@ -13,12 +13,13 @@ from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 import pandas as pd
-from sqlalchemy import Select, func, select
+from sqlalchemy import ColumnElement, Select, func, select
 
 from arcdrift.analysis.advice import Advice
 from arcdrift.analysis.review import advise_now
 from arcdrift.settings import load_crew
 from arcdrift.store import read, schema
+from arcdrift.store.clock_shifts import clock_shifts, true_time
 from arcdrift.store.connect import open_store, reading
 from arcdrift.store.frames import microseconds
 
@@ -213,9 +214,11 @@ class CrewData:
         """
         total = self._count(self.version(), splicer, program, day)
         t = schema.splices.c
+        moment = self._true_time(splicer)
+        columns = (moment if name == "spliced_at" else t[name] for name in SPLICE_COLUMNS)
         query = (
-            self._of_stream(select(*(t[name] for name in SPLICE_COLUMNS)), splicer, program, day)
-            .order_by(t.spliced_at.desc(), t.id.desc())
+            self._of_stream(select(*columns), splicer, program, day)
+            .order_by(moment.desc(), t.id.desc())
             .offset(start)
         )
         with reading(self._engine) as connection:
@@ -232,6 +235,9 @@ class CrewData:
         with reading(self._engine) as connection:
             return int(connection.execute(query).scalar_one())
 
+    def _true_time(self, splicer: str) -> ColumnElement[int]:
+        return true_time(schema.splices, clock_shifts(self._engine, splicers=[splicer]))
+
     def _of_stream(self, query: Select[Any], splicer: str, program: str, day: str) -> Select[Any]:
         t = schema.splices.c
         query = query.where(t.splicer == splicer, t.program == program)
@@ -239,7 +245,8 @@ class CrewData:
             return query
         start = datetime.fromisoformat(day).replace(tzinfo=self.zone_of_splicer(splicer))
         first = start + self.crew.day_offset
+        at = self._true_time(splicer)
         return query.where(
-            t.spliced_at >= microseconds(first),
-            t.spliced_at < microseconds(first + timedelta(days=1)),
+            at >= microseconds(first),
+            at < microseconds(first + timedelta(days=1)),
         )

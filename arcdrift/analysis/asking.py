@@ -58,7 +58,9 @@ def advise_now(
         )
         if value is not None
     }
-    checks = read.records(engine, "arc-checks", splicers=[splicer], until=just_after(now))
+    checks = read.records(
+        engine, "arc-checks", splicers=[splicer], until=just_after(now), believed=True
+    )
     service = read.records(engine, "service", splicers=[splicer])
     week = now - pd.Timedelta(days=PROGRAM_DAYS)
     splices = read.records(
@@ -68,6 +70,7 @@ def advise_now(
         since=week,
         until=just_after(now),
         columns=SPLICE_COLUMNS,
+        believed=True,
     )
     readings = _readings_near(engine, crew, splicer, checks, splices, now)
     situation = situation_of(splicer, checks, splices, service, readings, crew, now, typed=typed)
@@ -143,7 +146,9 @@ def prep_now(engine: Engine, crew: Crew) -> PrepEffects | str:
     parts = []
     for splicer in read.splicers(engine):
         work = production(
-            read.records(engine, "splices", splicers=[splicer], columns=SPLICE_COLUMNS)
+            read.records(
+                engine, "splices", splicers=[splicer], columns=SPLICE_COLUMNS, believed=True
+            )
         )
         days = technician_days(work, workdays(work, crew, "spliced_at"))
         parts.append(days.assign(splicer=splicer))

@@ -17,6 +17,7 @@ from arcdrift.analysis.arc_findings import arc_findings
 from arcdrift.analysis.arc_pool import PHI_ASSUMED, SLOPES, crew_lag1
 from arcdrift.analysis.causes import StreamHistory
 from arcdrift.analysis.check_findings import check_findings, doubtful_findings
+from arcdrift.analysis.clock_findings import clock_findings, clocks_not_told, stretches_table
 from arcdrift.analysis.electrodes import electrodes, worn_finding
 from arcdrift.analysis.loss import LossCharts, chart_losses
 from arcdrift.analysis.loss_findings import loss_findings
@@ -87,6 +88,7 @@ def assess(
         *_loss_findings(summaries, days, points, service, now),
         *gap_findings(stack([summary.airless for summary in summaries]), now),
         *_conditions(summaries, models, crew, now),
+        *clock_findings(summaries, crew, now),
     ]
     found = [_traced(finding, summaries) for finding in found]
     frames = {
@@ -97,9 +99,11 @@ def assess(
         "result_arc_models": models_table(models),
         "result_arc_points": points,
         "result_air_coverage": stack([summary.coverage for summary in summaries]),
+        "result_clock_stretches": stretches_table(summaries),
         "findings": findings_table(found),
     }
-    return Assessment(frames, tuple(found), json.dumps(settings_used(crew, charts)))
+    used = settings_used(crew, charts) | {"clocks_not_told": clocks_not_told(summaries)}
+    return Assessment(frames, tuple(found), json.dumps(used))
 
 
 def _arc(

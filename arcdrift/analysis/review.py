@@ -14,6 +14,7 @@ from sqlalchemy import Engine
 from arcdrift import __version__
 from arcdrift.air import prepare_readings
 from arcdrift.analysis.asking import advise_now, now_of, prep_now
+from arcdrift.analysis.clocks import crew_began
 from arcdrift.analysis.crew import assess
 from arcdrift.analysis.splicer import splice_columns, summarize
 from arcdrift.analysis.tables import for_store
@@ -21,6 +22,7 @@ from arcdrift.errors import UsageError
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 from arcdrift.store import read
+from arcdrift.store.clock_shifts import clock_shifts
 from arcdrift.store.write import replace_results
 
 __all__ = ["Review", "advise_now", "now_of", "prep_now", "review"]
@@ -68,6 +70,16 @@ def review(
     readings = prepare_readings(read.records(engine, "readings"), crew)
     checks = read.records(engine, "arc-checks")
     service = read.records(engine, "service")
+    began = crew_began(
+        pd.concat(
+            [
+                checks[["splicer", "checked_at"]],
+                read.oldest_splices(engine).rename(columns={"spliced_at": "checked_at"}),
+            ]
+        ),
+        "checked_at",
+    )
+    shifts = clock_shifts(engine)
     summaries, splices_read = [], 0
     for done, name in enumerate(names):
         if progress is not None:
@@ -76,7 +88,13 @@ def review(
         own_service = service[service["asset"] == name]
         splices = read.records(engine, "splices", splicers=[name], columns=splice_columns(crew))
         splices_read += len(splices)
-        summaries.append(summarize(name, splices, mine, readings, own_service, crew, now))
+        right = tuple(one.bounds for one in shifts if one.bounds.splicer == name and not one.shift)
+        summaries.append(
+            summarize(
+                name, splices, mine, readings, own_service, crew, now,
+                began=began, clock_right=right,
+            )
+        )  # fmt: skip
     if progress is not None:
         progress("Charting", len(names), len(names))
     told = assess(summaries, service, crew, now)

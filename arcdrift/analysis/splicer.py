@@ -12,6 +12,7 @@ from arcdrift.air import join_air
 from arcdrift.analysis.advice import Situation
 from arcdrift.analysis.arc_points import arc_points
 from arcdrift.analysis.checks import daily_checks
+from arcdrift.analysis.clocks import Clock, look_at_clock
 from arcdrift.analysis.days import sites_of, workdays, zones_of
 from arcdrift.analysis.loss_days import NO_PROGRAM, loss_days, production
 from arcdrift.analysis.program_findings import COLUMNS as PROGRAM_COLUMNS
@@ -19,6 +20,7 @@ from arcdrift.analysis.program_findings import unexpected_days
 from arcdrift.analysis.service_findings import use_by_hour
 from arcdrift.analysis.situation import PROGRAM_DAYS, situation_of
 from arcdrift.settings import Crew
+from arcdrift.store.clock_shifts import Bounds
 
 SPLICE_COLUMNS = (
     "id",
@@ -32,6 +34,7 @@ SPLICE_COLUMNS = (
     "cleave_left_deg",
     "cleave_right_deg",
     "arc_count",
+    "splice_number",
     "site",
     "purpose",
     "temperature_c",
@@ -74,6 +77,10 @@ class SplicerSummary:
         (`arcdrift.analysis.service_findings.use_by_hour`).
     unexpected : DataFrame
         Days of programs not allowed (`arcdrift.analysis.program_findings.unexpected_days`).
+    clock : Clock
+        Where its clock was wrong; those records are in none of the frames.
+    clock_days : DataFrame
+        ``splicer``, ``day``: days left out of `checks` because the clock was wrong.
     situation : Situation or None
         Where the splicer stands now; None when it made no splice within a day.
     """
@@ -90,6 +97,8 @@ class SplicerSummary:
     airless: pd.DataFrame
     use: pd.DataFrame
     unexpected: pd.DataFrame
+    clock: Clock
+    clock_days: pd.DataFrame
     situation: Situation | None
 
 
@@ -107,6 +116,9 @@ def summarize(
     service: pd.DataFrame,
     crew: Crew,
     now: pd.Timestamp,
+    *,
+    began: pd.Timestamp | None = None,
+    clock_right: tuple[Bounds, ...] = (),
 ) -> SplicerSummary:
     """Sum one splicer up.
 
@@ -116,16 +128,27 @@ def summarize(
         That splicer's records.
     readings : DataFrame
         Prepared readings (`arcdrift.air.prepare_readings`) of the whole crew.
+    began : Timestamp, optional
+        First day of the crew (`arcdrift.analysis.clocks.crew_began`).
+    clock_right : tuple of Bounds
+        Where somebody said that this splicer's clock was right.
     """
+    zone = _zone(splicer, splices, crew)
+    clock = look_at_clock(splicer, splices, checks, zone, now, began, clock_right, crew.day_offset)
+    if clock.stretches:
+        splices = splices[~clock.apart(splices, "spliced_at")].reset_index(drop=True)
+        checks = checks[~clock.apart(checks, "checked_at")].reset_index(drop=True)
     splice_air = join_air(splices, readings, crew, "spliced_at")
     check_air = join_air(checks, readings, crew, "checked_at")
     work = production(splices)
     day = workdays(work, crew, "spliced_at")
+    statuses = daily_checks(checks, splices, crew, now)
+    left_out = clock.holds_day(statuses["day"])
     return SplicerSummary(
         splicer=splicer,
         days=loss_days(splices, service, crew),
         groups=technician_days(work, day),
-        checks=daily_checks(checks, splices, crew, now),
+        checks=statuses[~left_out].reset_index(drop=True),
         points=arc_points(checks, check_air, service),
         histogram=_histogram(work, day),
         outcomes=_outcomes(splices, crew),
@@ -134,8 +157,17 @@ def summarize(
         airless=_airless(splices, splice_air, checks, check_air, crew),
         use=use_by_hour(splices),
         unexpected=unexpected_days(splices, crew),
+        clock=clock,
+        clock_days=statuses.loc[left_out, ["splicer", "day"]].reset_index(drop=True),
         situation=_situation(splicer, splices, checks, readings, service, crew, now),
     )
+
+
+def _zone(splicer: str, splices: pd.DataFrame, crew: Crew) -> str:
+    """Zone of the site at which the splicer works most."""
+    site = splices["site"].mode()
+    usual = pd.DataFrame({"splicer": [splicer], "site": [site.iloc[0] if len(site) else pd.NA]})
+    return str(zones_of(sites_of(usual, crew), crew).iloc[0])
 
 
 def _situation(

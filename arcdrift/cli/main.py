@@ -13,6 +13,7 @@ from arcdrift.cli import (
     advise,
     analyze,
     checks,
+    clock,
     demo,
     findings,
     import_files,
@@ -105,6 +106,7 @@ app.command("import", rich_help_panel=RECORDS)(import_files.import_files)
 app.add_typer(imports.app, name="imports", rich_help_panel=RECORDS)
 app.add_typer(quarantine.app, name="quarantine", rich_help_panel=RECORDS)
 app.command("layout", rich_help_panel=RECORDS)(layout.layout)
+app.command("clock", rich_help_panel=RECORDS)(clock.clock)
 app.command("simulate", rich_help_panel=RECORDS)(simulate.simulate)
 app.command("analyze", rich_help_panel=ANSWERS)(analyze.analyze)
 app.command("findings", rich_help_panel=ANSWERS)(findings.findings)

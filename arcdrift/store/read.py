@@ -22,6 +22,7 @@ from sqlalchemy import (
     Table,
     func,
     literal,
+    not_,
     select,
     union_all,
 )
@@ -29,6 +30,7 @@ from sqlalchemy import (
 from arcdrift.errors import StoreTrouble
 from arcdrift.finding import SEVERITY_ORDER
 from arcdrift.store import schema
+from arcdrift.store.clock_shifts import SHIFTED, clock_shifts, suspected, true_time
 from arcdrift.store.connect import place, reading
 from arcdrift.store.frames import arrow_type, microseconds, to_frame
 from arcdrift.store.gate import gate_of
@@ -51,8 +53,9 @@ def records(
     since: datetime | None = None,
     until: datetime | None = None,
     columns: Iterable[str] | None = None,
+    believed: bool = False,
 ) -> pd.DataFrame:
-    """Read records of one kind in the order they were stored.
+    """Read records of one kind in the order they were stored, with the set clock shifts added.
 
     Parameters
     ----------
@@ -66,6 +69,8 @@ def records(
         Half-open range of the record's time.
     columns : iterable of str, optional
         Only these columns, in this order.
+    believed : bool
+        Whether to leave out what the last analysis keeps apart because a clock was wrong.
 
     Returns
     -------
@@ -74,7 +79,18 @@ def records(
     """
     table = schema.RECORDS[kind]
     wanted = list(table.columns.keys() if columns is None else columns)
-    query = select(*(table.columns[name] for name in dict.fromkeys(["id", *wanted])))
+    own = kind in SHIFTED
+    when = (
+        true_time(table, clock_shifts(engine, splicers=splicers))
+        if own
+        else table.columns[schema.TIME_COLUMN[kind]]
+    )
+    query = select(
+        *(
+            when if name == when.name else table.columns[name]
+            for name in dict.fromkeys(["id", *wanted])
+        )
+    )
     either = []
     if splicers is not None:
         either.append(table.columns[_WHOSE[kind]].in_(sorted(set(splicers))))
@@ -82,7 +98,9 @@ def records(
         either.append(table.columns["site"].in_(sorted(set(sites))))
     if either:
         query = query.where(either[0] if len(either) == 1 else either[0] | either[1])
-    when = table.columns[schema.TIME_COLUMN[kind]]
+    if own and believed:
+        for bounds in suspected(engine, splicers):
+            query = query.where(not_(bounds.condition(table)))
     if since is not None:
         query = query.where(when >= microseconds(since))
     if until is not None:
@@ -106,10 +124,28 @@ def newest_record(engine: Engine) -> pd.Timestamp | None:
         names = _names(when.table)
         last = select(func.max(when)).where(when.table.columns.splicer == names.c.splicer)
         latest.append(select(func.max(last.scalar_subquery()).label("at")).select_from(names))
+    shifts = clock_shifts(engine)
+    if shifts:
+        latest = [
+            select(func.max(true_time(schema.RECORDS[kind], shifts)).label("at"))
+            for kind in SHIFTED
+        ]
     query = union_all(*latest)
     with reading(engine) as connection:
         stamps = [row.at for row in connection.execute(query) if row.at is not None]
     return pd.Timestamp(max(stamps), unit="us", tz="UTC") if stamps else None
+
+
+def oldest_splices(engine: Engine) -> pd.DataFrame:
+    """First splice of each splicer, as logged: ``splicer``, ``spliced_at`` (UTC)."""
+    names, when = _names(schema.splices), schema.splices.columns.spliced_at
+    first = select(func.min(when)).where(schema.splices.columns.splicer == names.c.splicer)
+    query = select(names.c.splicer, first.scalar_subquery().label("spliced_at"))
+    with reading(engine) as connection:
+        rows = connection.execute(query).all()
+    frame = pd.DataFrame(rows, columns=["splicer", "spliced_at"])
+    at = pd.to_datetime(frame["spliced_at"], unit="us", utc=True).dt.as_unit("us")
+    return frame.assign(spliced_at=at)
 
 
 def _names(table: Any) -> Subquery:
@@ -166,12 +202,16 @@ def imports(engine: Engine) -> pd.DataFrame:
 
 
 def changed_since(engine: Engine, assessed_on: datetime) -> bool:
-    """Whether records were added, taken back or decided on after an instant, as an analysis."""
+    """Whether records were added, taken back or shifted after an instant, such as an analysis."""
     done = imports(engine)
     added = done.loc[done["accepted"] > 0, "started_at"] > assessed_on
+    if added.any() or (done["undone_at"] > assessed_on).any():
+        return True
     if (conflicting(engine, decided=True)["decided_at"] > assessed_on).any():
         return True
-    return bool(added.any() or (done["undone_at"] > assessed_on).any())
+    shifts = clock_shifts(engine, undone=True)
+    return any(max(one.recorded_at, one.undone_at or one.recorded_at) > assessed_on
+               for one in shifts)  # fmt: skip
 
 
 def quarantined(
@@ -205,12 +245,15 @@ def store_version(engine: Engine) -> str:
 def version_within(connection: Connection) -> str:
     """Return the store's version as an open transaction sees it."""
     done, run = schema.imports.columns, schema.analysis_run.columns
+    shifts = schema.clock_shifts.columns
     query = select(
         func.max(done.id),
         func.count(done.undone_at),
         func.max(done.undone_at),
         select(func.max(run.id)).scalar_subquery(),
         select(func.max(run.assessed_on)).scalar_subquery(),
+        select(func.max(shifts.id)).scalar_subquery(),
+        select(func.count(shifts.undone_at)).scalar_subquery(),
         select(func.max(schema.conflicts.columns.decided_at)).scalar_subquery(),
     )
     row = connection.execute(query).one()

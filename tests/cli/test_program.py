@@ -22,6 +22,7 @@ COMMANDS = (
     "analyze",
     "findings",
     "checks",
+    "clock",
     "advise",
     "prep",
     "layout",

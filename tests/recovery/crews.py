@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from arcdrift.air import prepare_readings
+from arcdrift.analysis.clocks import crew_began
 from arcdrift.analysis.crew import Assessment, assess
 from arcdrift.analysis.splicer import SplicerSummary, summarize
 from arcdrift.finding import Finding
@@ -43,6 +44,7 @@ def run_crew(scenario: Scenario) -> Run:
     splices = dict(list(made["splices"].groupby("splicer")))
     checks = dict(list(made["arc-checks"].groupby("splicer")))
     service = dict(list(made["service"].groupby("asset")))
+    began = crew_began(made["arc-checks"], "checked_at")
     nothing = made["service"].iloc[:0]
     summaries = [
         summarize(
@@ -53,6 +55,7 @@ def run_crew(scenario: Scenario) -> Run:
             service.get(name, nothing),
             made.crew,
             now,
+            began=began,
         )
         for name in sorted(splices)
     ]

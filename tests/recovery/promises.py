@@ -314,12 +314,30 @@ def technician_coverage(run: Run) -> pd.DataFrame:
 
 
 def wrong_statuses(run: Run) -> int:
-    """Splicer-days whose status, splices, or splices before the check differ from the truth."""
+    """Splicer-days whose status, splices, or splices before the check differ from the truth.
+
+    Days kept apart because a clock was wrong are not judged (`days_not_judged`).
+    """
     columns = ["splicer", "day", "status", "splices", "splices_before_check"]
     got = run.told.frames["result_check_days"]
     got = got.loc[got["splices"] > 0, columns].set_index(["splicer", "day"]).sort_index()
-    truth = pd.DataFrame(run.made.truth.check_days)
-    truth = truth.loc[truth["splices"] > 0, columns].set_index(["splicer", "day"]).sort_index()
+    truth = _true_days(run)
+    truth = truth.loc[~truth.index.isin(_kept_apart(run)), columns[2:]]
     if not got.index.equals(truth.index):
         return len(got.index.symmetric_difference(truth.index))
     return int((got != truth).any(axis=1).sum())
+
+
+def days_not_judged(run: Run) -> int:
+    """Splicer-days with work whose status is kept apart because a clock was wrong."""
+    return int(_true_days(run).index.isin(_kept_apart(run)).sum())
+
+
+def _true_days(run: Run) -> pd.DataFrame:
+    truth = pd.DataFrame(run.made.truth.check_days)
+    return truth[truth["splices"] > 0].set_index(["splicer", "day"]).sort_index()
+
+
+def _kept_apart(run: Run) -> pd.MultiIndex:
+    days = pd.concat([summary.clock_days for summary in run.summaries])
+    return pd.MultiIndex.from_arrays([days["splicer"], days["day"].dt.strftime("%Y-%m-%d")])

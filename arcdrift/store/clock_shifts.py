@@ -1,0 +1,277 @@
+"""Stretches in which a splicer's clock was wrong, and what people said it was off by.
+
+Records keep the time as logged for ever; a set shift is added where they are read. A stretch is
+told by the time as logged and, where the log counts, by the count: close to a jump of the clock
+two rows can show the same hour and only one of them be wrong.
+"""
+
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Engine,
+    Table,
+    and_,
+    case,
+    func,
+    insert,
+    literal,
+    or_,
+    select,
+    update,
+)
+
+from arcdrift.errors import UsageError
+from arcdrift.store import schema
+from arcdrift.store.connect import reading, writing
+from arcdrift.store.frames import microseconds
+
+SHIFTED = ("arc-checks", "splices")
+"""Kinds of record whose time is the splicer's own."""
+_COUNTS = (("splice_number", "number"), ("arc_count", "arc"))
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """Where a splicer's clock was wrong.
+
+    Attributes
+    ----------
+    starts_at, ends_at : aware datetime
+        Half-open, as the splicer's clock showed it.
+    first_number, end_number : float or None
+        Half-open range of splice numbers; None leaves that side open.
+    first_arc, end_arc : float or None
+        The same in arc counts, for rows without a splice number. An end below the first means
+        that the count began anew in between.
+    """
+
+    splicer: str
+    starts_at: datetime
+    ends_at: datetime
+    first_number: float | None = None
+    end_number: float | None = None
+    first_arc: float | None = None
+    end_arc: float | None = None
+
+    def holds(self, rows: pd.DataFrame, when: str) -> npt.NDArray[np.bool_]:
+        """Whether each row of this splicer lies within.
+
+        Parameters
+        ----------
+        rows : DataFrame
+            With the time column `when`, ``arc_count`` and, for splices, ``splice_number``.
+        """
+        at = rows[when]
+        inside = ((at >= self.starts_at) & (at < self.ends_at)).to_numpy()
+        open_ = np.ones(len(rows), np.bool_)
+        for column, short in _COUNTS:
+            if column not in rows or not self._counts(short):
+                continue
+            count = rows[column].to_numpy(np.float64, na_value=np.nan)
+            told = open_ & ~np.isnan(count)
+            inside = inside & (~told | self._counted(count, short))
+            open_ = open_ & ~told
+        return np.asarray(inside, np.bool_)
+
+    def condition(self, table: Table) -> ColumnElement[bool]:
+        """Return the same as `holds`, in the words of the database."""
+        columns = table.columns
+        at = columns[schema.TIME_COLUMN[_kind(table)]]
+        counts: ColumnElement[bool] = literal(True)
+        for column, short in reversed(_COUNTS):
+            if column in columns and self._counts(short):
+                count = columns[column]
+                counts = or_(
+                    and_(count.is_not(None), self._counted(count, short)),
+                    and_(count.is_(None), counts),
+                )
+        return and_(
+            columns.splicer == self.splicer,
+            at >= microseconds(self.starts_at),
+            at < microseconds(self.ends_at),
+            counts,
+        )
+
+    def _counts(self, short: str) -> bool:
+        return (getattr(self, f"first_{short}"), getattr(self, f"end_{short}")) != (None, None)
+
+    def _counted(self, count: Any, short: str) -> Any:
+        first, end = getattr(self, f"first_{short}"), getattr(self, f"end_{short}")
+        if first is None or end is None:
+            return count >= first if end is None else count < end
+        if end < first:
+            return (count >= first) | (count < end)
+        return (count >= first) & (count < end)
+
+
+@dataclass(frozen=True)
+class ClockShift:
+    """What somebody said about a splicer's clock."""
+
+    id: int
+    bounds: Bounds
+    shift: timedelta
+    said_by: str
+    why: str
+    recorded_at: datetime
+    undone_at: datetime | None = None
+
+
+def clock_shifts(
+    engine: Engine, *, splicers: Iterable[str] | None = None, undone: bool = False
+) -> list[ClockShift]:
+    """Read the set shifts in the order they were recorded, on request with those taken back."""
+    with reading(engine) as connection:
+        return _shifts(connection, splicers, undone)
+
+
+def set_shift(
+    engine: Engine, bounds: Bounds, shift: timedelta, *, said_by: str, why: str
+) -> ClockShift:
+    """Record by how much a splicer's clock was off; nothing in the records changes.
+
+    Raises
+    ------
+    UsageError
+        When the stretch is empty or overlaps one that was set before, or nobody is named.
+    """
+    if bounds.ends_at <= bounds.starts_at:
+        raise UsageError("The stretch ends before it begins; give --from before --until.")
+    if not said_by.strip() or not why.strip():
+        raise UsageError("A shift needs a name and a reason; give --by and --why.")
+    now = datetime.now(UTC)
+    with writing(engine) as connection:
+        for other in _shifts(connection, [bounds.splicer], False):
+            if _overlap(other.bounds, bounds):
+                raise UsageError(
+                    f"Shift {other.id} already covers part of that stretch; take it back first "
+                    f"with `arcdrift clock {bounds.splicer} --undo {other.id}`."
+                )
+        values = asdict(bounds) | {
+            "starts_at": microseconds(bounds.starts_at),
+            "ends_at": microseconds(bounds.ends_at),
+            "shift_s": round(shift.total_seconds()),
+            "said_by": said_by.strip(),
+            "why": why.strip(),
+            "recorded_at": microseconds(now),
+        }
+        done = connection.execute(insert(schema.clock_shifts).values(**values))
+        key = done.inserted_primary_key
+        assert key is not None  # noqa: S101 - a single-row insert always has one
+    return ClockShift(int(key[0]), bounds, shift, said_by.strip(), why.strip(), now)
+
+
+def undo_shift(engine: Engine, splicer: str, shift_id: int) -> None:
+    """Take a set shift back; it stays on record as undone.
+
+    Raises
+    ------
+    UsageError
+        When the splicer has no such shift, or it was taken back before.
+    """
+    table = schema.clock_shifts
+    with writing(engine) as connection:
+        known = {shift.id: shift for shift in _shifts(connection, [splicer], True)}
+        if shift_id not in known:
+            listed = ", ".join(str(number) for number in known) or "none"
+            raise UsageError(f"{splicer} has no shift {shift_id}; on record: {listed}.")
+        if known[shift_id].undone_at is not None:
+            raise UsageError(f"Shift {shift_id} was taken back before; nothing was changed.")
+        now = microseconds(datetime.now(UTC))
+        connection.execute(update(table).where(table.columns.id == shift_id).values(undone_at=now))
+
+
+def suspected(engine: Engine, splicers: Iterable[str] | None = None) -> list[Bounds]:
+    """Read the stretches that the last analysis keeps apart."""
+    table = schema.result_clock_stretches
+    query = select(table)
+    if splicers is not None:
+        query = query.where(table.columns.splicer.in_(sorted(set(splicers))))
+    with reading(engine) as connection:
+        return [_bounds(row) for row in connection.execute(query)]
+
+
+def rows_within(engine: Engine, bounds: Bounds) -> int:
+    """Count the records of a stretch."""
+    with reading(engine) as connection:
+        return sum(
+            connection.execute(
+                select(func.count()).select_from(table).where(bounds.condition(table))
+            ).scalar_one()
+            for table in (schema.RECORDS[kind] for kind in SHIFTED)
+        )
+
+
+def true_time(table: Table, shifts: Iterable[ClockShift]) -> ColumnElement[int]:
+    """Time column of a record table with the set shifts added; the bare column without any."""
+    at = table.columns[schema.TIME_COLUMN[_kind(table)]]
+    moved = [
+        (shift.bounds.condition(table), at + round(shift.shift.total_seconds() * 1_000_000))
+        for shift in shifts
+        if shift.shift
+    ]
+    return case(*moved, else_=at).label(at.name) if moved else at
+
+
+def _kind(table: Table) -> str:
+    return next(kind for kind, known in schema.RECORDS.items() if known is table)
+
+
+def _shifts(
+    connection: Connection, splicers: Iterable[str] | None, undone: bool
+) -> list[ClockShift]:
+    table = schema.clock_shifts
+    query = select(table).order_by(table.columns.id)
+    if splicers is not None:
+        query = query.where(table.columns.splicer.in_(sorted(set(splicers))))
+    if not undone:
+        query = query.where(table.columns.undone_at.is_(None))
+    return [
+        ClockShift(
+            id=row.id,
+            bounds=_bounds(row),
+            shift=timedelta(seconds=row.shift_s),
+            said_by=row.said_by,
+            why=row.why,
+            recorded_at=_instant(row.recorded_at),
+            undone_at=None if row.undone_at is None else _instant(row.undone_at),
+        )
+        for row in connection.execute(query)
+    ]
+
+
+def _bounds(row: Any) -> Bounds:
+    return Bounds(
+        row.splicer,
+        _instant(row.starts_at),
+        _instant(row.ends_at),
+        row.first_number,
+        row.end_number,
+        row.first_arc,
+        row.end_arc,
+    )
+
+
+def _instant(value: int) -> datetime:
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=value)
+
+
+def _overlap(one: Bounds, other: Bounds) -> bool:
+    if one.ends_at <= other.starts_at or other.ends_at <= one.starts_at:
+        return False
+    # two stretches of one splicer may show the same hours, and still hold different splices
+    return not any(
+        end is not None and first is not None and end <= first
+        for end, first in (
+            (one.end_number, other.first_number),
+            (other.end_number, one.first_number),
+        )
+    )

@@ -1,0 +1,168 @@
+"""``arcdrift clock``: a small crew whose wrong hours are planted by hand."""
+
+import io
+import shutil
+from contextlib import redirect_stdout
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from arcdrift.cli.main import run
+
+CREW = """\
+name = "Invented crew"
+invented = true
+clock = "newest-record"
+time_zone = "Europe/Oslo"
+"""
+SHIFT = ["Heron", "--shift", "+7h", "--by", "Birch", "--why", "set against the site clock"]
+
+
+def _logs(slow: range) -> tuple[str, str]:
+    """Thirty days of twelve splices, 08:00 to 13:30 in Oslo; seven hours slow on some."""
+    checks = ["splicer,checked_at,outcome,arc_setting,arc_count,site"]
+    splices = ["splicer,spliced_at,loss_db,program,site,arc_count,splice_number"]
+    count = 0
+    for day in range(30):
+        morning = datetime(2026, 5, 1, 8) + timedelta(days=day)
+        off = timedelta(hours=7 if day in slow else 0)
+        checks.append(f"Heron,{morning - timedelta(minutes=10) - off},pass,100,{count + 1},Harbor")
+        for number in range(12):
+            count += 1
+            # the first slow day began right: its clock fell back at noon
+            late = off if day != slow.start or number >= 6 else timedelta(0)
+            at = morning + timedelta(minutes=30 * number) - late
+            splices.append(f"Heron,{at},0.0{number % 4 + 1},plain,Harbor,{count},{count}")
+        if day == slow.start:
+            checks[-1] = checks[-1].replace("00:50", "07:50")
+    return "\n".join(checks), "\n".join(splices)
+
+
+@pytest.fixture(scope="module")
+def slow_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A crew whose splicer was seven hours slow from noon of 12 May to 17 May."""
+    folder = tmp_path_factory.mktemp("slow")
+    (folder / "crew.toml").write_text(CREW, encoding="utf-8")
+    logs = [folder / "arc-checks.csv", folder / "splices.csv"]
+    for log, text in zip(logs, _logs(range(11, 17)), strict=True):
+        log.write_text(text, encoding="utf-8")
+    for words in (["import", *map(str, logs)], ["analyze"]):
+        with pytest.raises(SystemExit) as done, redirect_stdout(io.StringIO()):
+            run([*words, "--crew", str(folder)])
+        assert not done.value.code
+    return folder
+
+
+@pytest.fixture
+def slow(slow_once: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A copy of that crew, which is also the current folder."""
+    shutil.copytree(slow_once, tmp_path, dirs_exist_ok=True)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("ARCDRIFT_CREW", raising=False)
+    return tmp_path
+
+
+def test_found_set_and_taken_back(slow: Path, arcdrift: Any) -> None:
+    (found,) = arcdrift("clock", "--json").data["suspected"]
+    # half of 12 May and five whole days: 66 splices and 5 checks
+    assert (found["splicer"], found["shift_hours"]) == ("Heron", 7)
+    assert (found["splices"], found["checks"], found["days"]) == (66, 5, 6)
+    (finding,) = arcdrift("findings", "--kind", "clock-wrong", "--json").data
+    assert finding["severity"] == "act"
+    assert finding["evidence"]["days_kept_apart"] == 6
+    assert finding["onset"]["estimate"] == "2026-05-12T09:00:00Z"
+    days = {row["day"] for row in arcdrift("checks", "--json").data}
+    assert "2026-05-11" in days
+    assert not days & {f"2026-05-{day}" for day in range(12, 18)}
+
+    words = finding["next_step"].split("arcdrift clock ")[1].split(" --by")[0].split()
+    done = arcdrift("clock", *words, "--by", "Birch", "--why", "set by hand", "--json")
+    assert (done.data["records"], done.data["shift_hours"]) == (71, 7)
+    assert "changed since" in arcdrift("findings").sentence
+    arcdrift("analyze")
+    assert arcdrift("clock", "--json").data["suspected"] == []
+    assert arcdrift("findings", "--kind", "clock-wrong", "--json").data == []
+    checks = arcdrift("checks", "--json").data
+    assert {row["status"] for row in checks if row["day"] < "2026-05-30"} == {"checked"}
+    assert next(row for row in checks if row["day"] == "2026-05-13") == {
+        "splicer": "Heron",
+        "day": "2026-05-13",
+        "status": "checked",
+        "checked_at": "2026-05-13T05:50:00Z",
+        "first_splice_at": "2026-05-13T06:00:00Z",
+        "splices": 12,
+        "splices_before_check": 0,
+    }
+    said = arcdrift("clock").out
+    assert "No splicer clock looks wrong" in said
+    assert "Birch" in said
+
+    number = done.data["id"]
+    assert arcdrift("clock", "Heron", "--undo", number).code == 0
+    again = arcdrift("clock", "Heron", "--undo", number)
+    assert (again.code, "taken back before" in again.sentence) == (2, True)
+    arcdrift("analyze")
+    data = arcdrift("clock", "--json").data
+    assert len(data["suspected"]) == 1
+    assert data["shifts"][0]["undone_at"] is not None
+
+
+def test_later_imports_into_the_stretch_are_shifted_alike(slow: Path, arcdrift: Any) -> None:
+    limits = ["--from", "2026-05-12T03:00", "--until", "2026-05-17T07:00"]
+    assert arcdrift("clock", *SHIFT, *limits).code == 0
+    late = "splicer,spliced_at,loss_db,program,site\nHeron,2026-05-14 05:40,0.02,plain,Harbor\n"
+    (slow / "late.csv").write_text(late, encoding="utf-8")
+    arcdrift("import", "late.csv")
+    arcdrift("analyze")
+    day = [row for row in arcdrift("checks", "--json").data if row["day"] == "2026-05-14"]
+    assert [(row["splices"], row["status"]) for row in day] == [(13, "checked")]
+
+
+def test_a_clock_said_to_be_right(slow: Path, arcdrift: Any) -> None:
+    limits = ["--from", "2026-05-12T03:00", "--until", "2026-05-17T07:00"]
+    done = arcdrift("clock", "Heron", "--shift", "0h", *limits, *SHIFT[3:])
+    assert "count as right" in done.out
+    arcdrift("analyze")
+    assert arcdrift("clock", "--json").data["suspected"] == []
+    day = [row for row in arcdrift("checks", "--json").data if row["day"] == "2026-05-14"]
+    assert [row["first_splice_at"] for row in day] == ["2026-05-13T23:00:00Z"]
+
+
+LIMITS = ["--from", "2026-05-12T03:00", "--until", "2026-05-17T07:00"]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["Heron", "--shift", "+7h"], "needs --from, --until, --by, --why too"),
+        (["Hern", *SHIFT[1:], *LIMITS], "did you mean Heron?"),
+        (["Heron", "--shift", "7h", *SHIFT[3:], *LIMITS], "needs its sign"),
+        (["Heron", "--shift", "soon", *SHIFT[3:], *LIMITS], "write it like +7h"),
+        (["Heron", "--shift", "+90000d", *SHIFT[3:], *LIMITS], "longer than 40 years"),
+        (["Heron", "--shift", "+900d", *SHIFT[3:], *LIMITS], "a time to come"),
+        ([*SHIFT, "--from", "noon", "--until", "2026-05-17"], "--from noon is not a date"),
+        ([*SHIFT, "--from", "2026-05-17", "--until", "2026-05-12"], "ends before it begins"),
+        ([*SHIFT, "--from", "2025-05-12", "--until", "2025-05-13"], "no splice or arc check"),
+        (["Heron", "--undo", "4"], "has no shift 4; on record: none"),
+        (["--undo", "4"], "SPLICER --undo ID"),
+    ],
+)
+def test_refused_in_a_sentence(words: list[str], said: str, slow: Path, arcdrift: Any) -> None:
+    done = arcdrift("clock", *words)
+    assert done.code == 2
+    assert said in done.sentence
+
+
+def test_a_shift_over_another_is_refused(slow: Path, arcdrift: Any) -> None:
+    assert arcdrift("clock", *SHIFT, *LIMITS).code == 0
+    done = arcdrift("clock", *SHIFT, "--from", "2026-05-14", "--until", "2026-05-20")
+    assert done.code == 2
+    assert "Shift 1 already covers part of that stretch" in done.sentence
+
+
+def test_a_log_without_counts_cannot_be_told(analyzed: Path, arcdrift: Any) -> None:
+    done = arcdrift("clock")
+    assert done.code == 0
+    assert "Heron: cannot tell by its counts, since it made fewer than 10 splices." in done.out
