@@ -175,6 +175,40 @@ def station_pressure(
     return _like(sea_level_hpa, np.asarray(sea_level_hpa, dtype=np.float64) * 10.0**-exponent)
 
 
+def pressure_elsewhere(
+    station_hpa: First,
+    elevation_m: Values,
+    other_elevation_m: Values,
+    temperature_c: Values,
+    vapor_pressure_hpa: Values,
+) -> First:
+    """Pressure the same weather has at another elevation.
+
+    Parameters
+    ----------
+    station_hpa : float, array or Series
+        Pressure at the station, hPa.
+    elevation_m, other_elevation_m : float, array or Series
+        Elevation of the station and of the other place, geopotential meters.
+    temperature_c, vapor_pressure_hpa : float, array or Series
+        Air at the station.
+
+    Returns
+    -------
+    float, array or Series
+        hPa, shaped like `station_hpa`.
+
+    Notes
+    -----
+    Reduced to sea level by WMO-No. 8 and back; the column of air between cools by the
+    6.5 K/km of ISO 2533, however warm it is where somebody splices.
+    """
+    sea_level = sea_level_pressure(station_hpa, elevation_m, temperature_c, vapor_pressure_hpa)
+    climb = np.asarray(other_elevation_m, dtype=np.float64) - np.asarray(elevation_m)
+    there = np.asarray(temperature_c, dtype=np.float64) - _LAPSE * climb
+    return station_pressure(sea_level, other_elevation_m, there, vapor_pressure_hpa)
+
+
 def standard_pressure(elevation_m: First) -> First:
     """Pressure of the standard atmosphere, hPa, at an elevation in geopotential meters.
 

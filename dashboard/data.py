@@ -166,11 +166,13 @@ class CrewData:
         temperature: float | None,
         pressure: float | None,
         humidity: float | None,
+        elsewhere: str | None = None,
     ) -> Advice:
-        """Advice for a splicer now, with air typed in or the newest reading."""
+        """Advice for a splicer now, with air typed in or the newest reading, here or elsewhere."""
         # where the clock stands still with the newest record, so does the advice
         span = 0 if self._stands_still else int(datetime.now(UTC).timestamp()) // ADVICE_SECONDS
-        return self._advice(self.version(), span, splicer, temperature, pressure, humidity)
+        air = (temperature, pressure, humidity)
+        return self._advice(self.version(), span, splicer, *air, elsewhere)
 
     @property
     def _stands_still(self) -> bool:
@@ -184,6 +186,7 @@ class CrewData:
         temperature: float | None,
         pressure: float | None,
         humidity: float | None,
+        elsewhere: str | None,
     ) -> Advice:
         run = self.run()
         return advise_now(
@@ -194,6 +197,7 @@ class CrewData:
             temperature_c=temperature,
             pressure_hpa=pressure,
             humidity_pct=humidity,
+            elsewhere=elsewhere,
         )
 
     def splice_page(

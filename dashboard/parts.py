@@ -170,6 +170,7 @@ def select(
     value: str | None,
     *,
     default: str = "",
+    empty: str = "all",
 ) -> dmc.Select:
     """Return a filter that sets `key` in the URL; one with a default cannot be emptied."""
     clear = not default
@@ -180,7 +181,7 @@ def select(
         value=value,
         clearable=clear,
         allowDeselect=clear,
-        placeholder="all",
+        placeholder=empty,
         size="sm",
         className="filter",
         comboboxProps={"withinPortal": True},

@@ -1,5 +1,6 @@
 """Recalibrate now, or keep working? The technician's question, answered with its reasons."""
 
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
@@ -10,7 +11,9 @@ from scipy.stats import norm
 from arcdrift.analysis.arc import ArcModel, Refusal
 from arcdrift.analysis.arc_drift import center_air
 from arcdrift.analysis.arc_points import EPOCH_ACTIONS
+from arcdrift.analysis.rooms import COLDER_BY, ROOM_C
 from arcdrift.analysis.start_of_day import StartItem
+from arcdrift.analysis.worth import Worth, tell_worth
 from arcdrift.settings import Crew
 
 Verdict = Literal["recalibrate", "keep-working", "cannot-tell"]
@@ -41,7 +44,10 @@ CLASS_NOTES = {
 
 @dataclass(frozen=True)
 class AirNow:
-    """Air the question is about: at the station, as measured or as typed in."""
+    """Air the question is about: at the station, as measured or as typed in.
+
+    ``outdoor``: the temperature is a weather station's, so a heated room is not seen.
+    """
 
     temperature_c: float | None
     pressure_hpa: float | None
@@ -50,6 +56,19 @@ class AirNow:
     vapor_pressure: float | None
     source: str
     age_min: float | None
+    outdoor: bool = False
+
+    @property
+    def note(self) -> str | None:
+        """What this air cannot know, in a sentence; None when there is nothing to warn of."""
+        if not self.outdoor or self.temperature_c is None:
+            return None
+        if self.temperature_c >= ROOM_C - COLDER_BY:
+            return None
+        return (
+            "This is the air outside, from a weather station; a heated room or van is not seen. "
+            "Working in one, type in the temperature at the splicer."
+        )
 
 
 @dataclass(frozen=True)
@@ -105,6 +124,8 @@ class Advice:
     basis_note: str
     last_check: pd.Timestamp | None
     program_classes: tuple[dict[str, str], ...]
+    worth: dict[str, Any] | None = None
+    """What working on with a wrong setting costs, see `arcdrift.analysis.worth.tell_worth`."""
     start_of_day: tuple[StartItem, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
@@ -117,7 +138,12 @@ class Advice:
         return data
 
 
-def advise(situation: Situation, model: ArcModel | Refusal | None, crew: Crew) -> Advice:
+def advise(
+    situation: Situation,
+    model: ArcModel | Refusal | None,
+    crew: Crew,
+    worths: Iterable[Worth] = (),
+) -> Advice:
     """Weigh the model and the plain rules.
 
     The required setting is the model's value at the air and wear of now; the set one is what
@@ -145,13 +171,14 @@ def advise(situation: Situation, model: ArcModel | Refusal | None, crew: Crew) -
     reasons[:0] = situation.open_findings if verdict != "recalibrate" else ()
     reasons.extend(situation.open_findings if verdict == "recalibrate" else ())
     last, air = situation.last_check, situation.air
+    tolerance = situation.tolerance if answer is None else answer.tolerance
     return Advice(
         splicer=situation.splicer,
         verdict=verdict,
         probability=None if answer is None else answer.probability,
         required=None if answer is None else answer.required,
         setting=None if last is None else last.arc_setting,
-        tolerance=situation.tolerance if answer is None else answer.tolerance,
+        tolerance=tolerance,
         reasons=tuple(reasons),
         breakdown=() if answer is None else answer.breakdown,
         cautions=CAUTIONS,
@@ -163,12 +190,19 @@ def advise(situation: Situation, model: ArcModel | Refusal | None, crew: Crew) -
             "humidity_pct": air.humidity_pct,
             "source": air.source,
             "age_min": air.age_min,
+            "note": air.note,
         },
         basis="plain rules" if answer is None else "model",
         basis_note=note,
         last_check=None if last is None else last.checked_at,
         program_classes=tuple(
             {"program_class": name, "note": CLASS_NOTES[name]} for name in situation.program_classes
+        ),
+        worth=tell_worth(
+            worths,
+            situation.program_classes,
+            None if answer is None else answer.off,
+            tolerance,
         ),
     )
 
@@ -208,6 +242,7 @@ def plain_rules(situation: Situation, crew: Crew) -> list[str]:
 class _Answer:
     probability: float
     required: dict[str, Any]
+    off: float
     tolerance: float
     breakdown: tuple[dict[str, Any], ...]
     sentence: str
@@ -257,6 +292,7 @@ def _ask_model(
             "high": value + Z95 * sd,
             "unit": model.unit,
         },
+        off=off,
         tolerance=float(tolerance),
         breakdown=_breakdown(model, mean, cov, now_x, last, value),
         sentence=sentence,

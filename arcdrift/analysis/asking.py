@@ -9,6 +9,7 @@ from sqlalchemy import Engine
 from arcdrift.air import prepare_readings
 from arcdrift.analysis.advice import Advice, advise
 from arcdrift.analysis.arc import ArcModel, Refusal
+from arcdrift.analysis.arc_points import EPOCH_ACTIONS
 from arcdrift.analysis.days import workdays
 from arcdrift.analysis.loss import PRIOR_BETWEEN, PRIOR_WITHIN
 from arcdrift.analysis.loss_days import production
@@ -16,6 +17,7 @@ from arcdrift.analysis.prep import PrepEffects, prep_effects
 from arcdrift.analysis.situation import PROGRAM_DAYS, situation_of
 from arcdrift.analysis.splicer import SPLICE_COLUMNS, technician_days
 from arcdrift.analysis.starting import start_items
+from arcdrift.analysis.worth import worths_from
 from arcdrift.errors import UsageError
 from arcdrift.settings import Crew, Splicer
 from arcdrift.store import read
@@ -36,18 +38,28 @@ def advise_now(
     temperature_c: float | None = None,
     pressure_hpa: float | None = None,
     humidity_pct: float | None = None,
+    elsewhere: str | float | None = None,
 ) -> Advice:
     """Advise on one splicer from the store, for now or for typed-in air.
+
+    Parameters
+    ----------
+    elsewhere : str or float, optional
+        Another site, or an elevation in meters, that it would be taken to: the air is that
+        site's newest reading, else the present air brought to the other elevation.
 
     Raises
     ------
     UsageError
-        When the store knows no such splicer.
+        When the store knows no such splicer, crew.toml no such site, or an elevation is missing.
     """
     names = read.splicers(engine)
     if splicer not in names:
         known = ", ".join(names) if names else "none yet"
         raise UsageError(f"No splicer {splicer!r} is on record; known are: {known}.")
+    if isinstance(elsewhere, str) and elsewhere not in crew.sites:
+        known = ", ".join(crew.sites) or "none yet"
+        raise UsageError(f"No site {elsewhere!r} is in crew.toml; known are: {known}.")
     now = now_of(engine, crew) if at is None else at
     typed = {
         name: value
@@ -72,12 +84,16 @@ def advise_now(
         columns=SPLICE_COLUMNS,
         believed=True,
     )
-    readings = _readings_near(engine, crew, splicer, checks, splices, now)
-    situation = situation_of(splicer, checks, splices, service, readings, crew, now, typed=typed)
+    place = elsewhere if isinstance(elsewhere, str) else None
+    readings = _readings_near(engine, crew, splicer, checks, splices, now, place)
+    situation = situation_of(
+        splicer, checks, splices, service, readings, crew, now, typed=typed, elsewhere=elsewhere
+    )
     situation = replace(situation, open_findings=_unsettled(engine, splicer))
-    model = _stored_model(engine, splicer)
+    worths = worths_from(read.result(engine, "result_worth", splicer=splicer))
+    model = _model_now(engine, splicer, service, now)
     items = start_items(engine, situation, model, splices, service, crew)
-    return replace(advise(situation, model, crew), start_of_day=items)
+    return replace(advise(situation, model, crew, worths), start_of_day=items)
 
 
 def _unsettled(engine: Engine, splicer: str) -> tuple[str, ...]:
@@ -106,11 +122,13 @@ def _readings_near(
     checks: pd.DataFrame,
     splices: pd.DataFrame,
     now: pd.Timestamp,
+    elsewhere: str | None,
 ) -> pd.DataFrame:
     """Readings around the last passed check and around now; the rest has no say in advice."""
     reach = pd.Timedelta(minutes=crew.air_max_age_min)
     home = crew.splicers.get(splicer, Splicer()).home_site
-    sites = {*checks["site"].dropna(), *splices["site"].dropna(), *([home] if home else [])}
+    sites = {*checks["site"].dropna(), *splices["site"].dropna()}
+    sites |= {name for name in (home, elsewhere) if name}
     passed = checks.loc[checks["outcome"] == "pass", "checked_at"]
     moments = [now, *([passed.max()] if len(passed) else [])]
     parts = [
@@ -126,6 +144,21 @@ def _readings_near(
     ]
     both = pd.concat(parts).drop_duplicates("id") if len(parts) > 1 else parts[0]
     return prepare_readings(both.reset_index(drop=True), crew)
+
+
+def _model_now(
+    engine: Engine, splicer: str, service: pd.DataFrame, now: pd.Timestamp
+) -> ArcModel | Refusal | None:
+    """The stored model, unless a service since its analysis gave the arc a new level."""
+    model, runs = _stored_model(engine, splicer), read.result(engine, "analysis_run")
+    if not isinstance(model, ArcModel) or runs.empty:
+        return model
+    later = (service["serviced_at"] > runs["now"].iloc[0]) & (service["serviced_at"] <= now)
+    done = service.loc[later & service["action"].isin(EPOCH_ACTIONS), "action"]
+    if done.empty:
+        return model
+    reason = f"{done.iloc[-1]} since the last analysis; run one"
+    return Refusal(splicer, model.checks, model.used, reason)
 
 
 def _stored_model(engine: Engine, splicer: str) -> ArcModel | Refusal | None:

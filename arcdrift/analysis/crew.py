@@ -21,6 +21,7 @@ from arcdrift.analysis.clock_findings import clock_findings, clocks_not_told, st
 from arcdrift.analysis.electrodes import electrodes, worn_finding
 from arcdrift.analysis.loss import LossCharts, chart_losses
 from arcdrift.analysis.loss_findings import loss_findings
+from arcdrift.analysis.mismatch import worth_of_recalibrating
 from arcdrift.analysis.program_findings import program_findings
 from arcdrift.analysis.replacements import early_findings
 from arcdrift.analysis.rooms import HEATED_AT
@@ -36,6 +37,7 @@ from arcdrift.analysis.tables import (
     stream_days,
     streams_table,
 )
+from arcdrift.analysis.worth import worth_table
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew, Splicer
 
@@ -98,6 +100,11 @@ def assess(
         "result_crew_days": crew_days(summaries),
         "result_arc_models": models_table(models),
         "result_arc_points": points,
+        "result_worth": worth_table(
+            worth_of_recalibrating(
+                stack([summary.cells for summary in summaries]), points, models, crew
+            )
+        ),
         "result_air_coverage": stack([summary.coverage for summary in summaries]),
         "result_clock_stretches": stretches_table(summaries),
         "findings": findings_table(found),

@@ -5,11 +5,19 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from arcdrift.air import air_density, join_air, vapor_pressure
+from arcdrift.air import (
+    WEATHER_STATION,
+    air_density,
+    join_air,
+    pressure_elsewhere,
+    saturation_vapor_pressure,
+    vapor_pressure,
+)
 from arcdrift.analysis.advice import AirNow, LastCheck, Situation
 from arcdrift.analysis.arc_points import REPLACED, passed_checks
 from arcdrift.analysis.days import sites_of, zones_of
-from arcdrift.settings import Crew, Splicer
+from arcdrift.errors import UsageError
+from arcdrift.settings import Crew, Site, Splicer
 from arcdrift.times import day_bounds, local_day
 
 PROGRAM_DAYS = 7
@@ -26,6 +34,7 @@ def situation_of(
     now: pd.Timestamp,
     *,
     typed: dict[str, float] | None = None,
+    elsewhere: str | float | None = None,
 ) -> Situation:
     """Gather what advice is given on.
 
@@ -39,14 +48,24 @@ def situation_of(
         Prepared readings, at least those near the last check and near ``now``.
     typed : dict, optional
         ``temperature_c``, ``pressure_hpa`` (station), ``humidity_pct`` typed in by a person;
-        they stand in for the newest reading.
+        they stand in for the newest reading. A temperature typed alone keeps the vapor of the
+        reading, as air brought into a warm room does, not its relative humidity.
+    elsewhere : str or float, optional
+        Another site, or an elevation in meters, that the splicer would be taken to.
+
+    Raises
+    ------
+    UsageError
+        When air has to be brought to another elevation and either of the two is not known.
     """
     checks = checks[checks["checked_at"] <= now]
     splices = splices[splices["spliced_at"] <= now]
     service = service[service["serviced_at"] <= now]
     settings = crew.splicers.get(splicer, Splicer())
-    site = _site_now(splicer, checks, splices, crew)
-    zone = str(zones_of(pd.Series([site], dtype=object), crew).iloc[0])
+    site = here = _site_now(splicer, checks, splices, crew)
+    if isinstance(elsewhere, str):
+        site = elsewhere
+    zone = str(zones_of(pd.Series([here], dtype=object), crew).iloc[0])
     today = local_day(pd.Series([now]), zone, crew.day_offset).iloc[0]
     last = _last_check(checks, service, readings, crew)
     since = service if last is None else service[service["serviced_at"] > last.checked_at]
@@ -63,7 +82,7 @@ def situation_of(
         last_check=last,
         failed_since=int((later["outcome"] == "fail").sum()),
         service_since=tuple(since.sort_values("serviced_at")["action"]),
-        air=_air_now(splicer, site, readings, crew, now, typed or {}),
+        air=_air_now(splicer, here, elsewhere, readings, crew, now, typed or {}),
         arcs_now=_arcs_now(last, checks, splices, service),
         program_classes=tuple(sorted(set(classes))),
     )
@@ -107,33 +126,40 @@ def _last_check(
 
 def _air_now(
     splicer: str,
-    site: str | None,
+    here: str | None,
+    elsewhere: str | float | None,
     readings: pd.DataFrame,
     crew: Crew,
     now: pd.Timestamp,
     typed: dict[str, float],
 ) -> AirNow | None:
-    event = pd.DataFrame(
-        {
-            "splicer": pd.Series([splicer], dtype="string"),
-            "site": pd.Series([site], dtype="string"),
-            "at": pd.Series([now]).dt.as_unit("us"),
-            "temperature_c": np.nan,
-            "pressure_hpa": np.nan,
-            "humidity_pct": np.nan,
-        }
-    )
     past = readings[readings["read_at"] <= now]
-    row = join_air(event, past, crew, "at").iloc[0]
-    values = {
-        "temperature_c": _number(row["temperature_c"]),
-        "pressure_hpa": _number(row["station_pressure_hpa"]),
-        "humidity_pct": _number(row["humidity_pct"]),
-    } | typed
-    if all(value is None for value in values.values()):
-        return None
-    t, p, rh = values["temperature_c"], values["pressure_hpa"], values["humidity_pct"]
+    if isinstance(elsewhere, str) and elsewhere != here:
+        # the splicer's own sensors tell of where it is, not of where it would go
+        row = _newest(None, elsewhere, past, crew, now)
+        brought = pd.isna(row["air_density"])
+    else:
+        row, brought = None, elsewhere is not None and elsewhere != here
+    if row is None or brought:
+        row = _newest(splicer, here, past, crew, now)
+    t, p, rh = (
+        _number(row[name]) for name in ("temperature_c", "station_pressure_hpa", "humidity_pct")
+    )
+    vapor = _number(row["vapor_pressure"])
     source, age = str(row["air_source"]), _number(row["air_age_min"])
+    if brought and elsewhere is not None and t is not None and p is not None:
+        before, after = _elevations(here, elsewhere, crew)
+        p = float(pressure_elsewhere(np.array([p]), before, after, t, vapor or 0.0)[0])
+        kept = "" if "temperature_c" in typed else ", its temperature kept"
+        source = f"{source}, brought from {before:g} to {after:g} m{kept}"
+    t = typed.get("temperature_c", t)
+    p = typed.get("pressure_hpa", p)
+    if "humidity_pct" in typed:
+        rh = typed["humidity_pct"]
+    elif "temperature_c" in typed and vapor is not None:
+        rh = min(100.0 * vapor / float(saturation_vapor_pressure(np.array([t]))[0]), 100.0)
+    if t is None and p is None and rh is None:
+        return None
     if typed:
         source = "typed in" if len(typed) == 3 or age is None else f"typed in, rest from {source}"
     return AirNow(
@@ -148,7 +174,40 @@ def _air_now(
         else float(vapor_pressure(np.array([t]), np.array([rh]))[0]),
         source=source,
         age_min=None if len(typed) == 3 else age,
+        outdoor=row["air_source"] == WEATHER_STATION and "temperature_c" not in typed,
     )
+
+
+def _newest(
+    splicer: str | None, site: str | None, past: pd.DataFrame, crew: Crew, now: pd.Timestamp
+) -> pd.Series:
+    """Air of the newest reading that tells of a splicer, or of a site alone."""
+    event = pd.DataFrame(
+        {
+            "splicer": pd.Series([splicer], dtype="string"),
+            "site": pd.Series([site], dtype="string"),
+            "at": pd.Series([now]).dt.as_unit("us"),
+            "temperature_c": np.nan,
+            "pressure_hpa": np.nan,
+            "humidity_pct": np.nan,
+        }
+    )
+    return join_air(event, past, crew, "at").iloc[0]
+
+
+def _elevations(here: str | None, elsewhere: str | float, crew: Crew) -> tuple[float, float]:
+    """Elevation of where the splicer is and of where it would go, meters."""
+    before = crew.sites.get(here or "", Site()).elevation_m
+    after = (
+        crew.sites.get(elsewhere, Site()).elevation_m if isinstance(elsewhere, str) else elsewhere
+    )
+    if before is None or after is None:
+        unknown = elsewhere if before is not None else here or "the place where the splicer is"
+        raise UsageError(
+            f"No recent reading tells the air of the other place, and {unknown} has no elevation_m "
+            "in crew.toml to work it out from; add it, or type in the air there."
+        )
+    return before, after
 
 
 def _arcs_now(

@@ -15,6 +15,7 @@ from arcdrift.analysis.checks import daily_checks
 from arcdrift.analysis.clocks import Clock, look_at_clock
 from arcdrift.analysis.days import sites_of, workdays, zones_of
 from arcdrift.analysis.loss_days import NO_PROGRAM, loss_days, production
+from arcdrift.analysis.mismatch import mismatch_cells
 from arcdrift.analysis.program_findings import COLUMNS as PROGRAM_COLUMNS
 from arcdrift.analysis.program_findings import unexpected_days
 from arcdrift.analysis.service_findings import use_by_hour
@@ -72,6 +73,9 @@ class SplicerSummary:
         ``import_id``, ``first``, ``last``: which import speaks of which time.
     airless : DataFrame
         ``site``, ``at``: checks and splices without any air reading near them.
+    cells : DataFrame
+        Splices by program, technician, day and check, for what a wrong arc setting costs
+        (`arcdrift.analysis.mismatch.mismatch_cells`).
     use : DataFrame
         Splices by cleaver, blade position and hour
         (`arcdrift.analysis.service_findings.use_by_hour`).
@@ -95,6 +99,7 @@ class SplicerSummary:
     coverage: pd.DataFrame
     imports: pd.DataFrame
     airless: pd.DataFrame
+    cells: pd.DataFrame
     use: pd.DataFrame
     unexpected: pd.DataFrame
     clock: Clock
@@ -144,9 +149,10 @@ def summarize(
     day = workdays(work, crew, "spliced_at")
     statuses = daily_checks(checks, splices, crew, now)
     left_out = clock.holds_day(statuses["day"])
+    days = loss_days(splices, service, crew)
     return SplicerSummary(
         splicer=splicer,
-        days=loss_days(splices, service, crew),
+        days=days,
         groups=technician_days(work, day),
         checks=statuses[~left_out].reset_index(drop=True),
         points=arc_points(checks, check_air, service),
@@ -155,6 +161,7 @@ def summarize(
         coverage=_coverage(splicer, check_air, splice_air),
         imports=_imports(splices, checks),
         airless=_airless(splices, splice_air, checks, check_air, crew),
+        cells=mismatch_cells(splices, splice_air, checks, service, days, crew),
         use=use_by_hour(splices),
         unexpected=unexpected_days(splices, crew),
         clock=clock,

@@ -14,6 +14,7 @@ from arcdrift.errors import UsageError
 if TYPE_CHECKING:
     from arcdrift.analysis.advice import Advice
 
+LOWEST_M, HIGHEST_M = -430.0, 6000.0  # as elevation_m in crew.toml
 VERDICTS = {
     "recalibrate": ("Recalibrate before the next splice.", "bold red"),
     "keep-working": ("Keep working.", "bold green"),
@@ -48,11 +49,20 @@ def advise(
         float | None,
         typer.Option("--humidity", metavar="PCT", help="Relative humidity, percent."),
     ] = None,
+    site: Annotated[
+        str | None,
+        typer.Option("--site", metavar="SITE", help="Ask for another site: the air there."),
+    ] = None,
+    elevation: Annotated[
+        float | None,
+        typer.Option("--elevation", metavar="M", help="Ask for another elevation, meters."),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Recalibrate this splicer now, or keep working? With the reasons and the numbers."""
     air = {"temperature_c": temperature, "pressure_hpa": pressure, "humidity_pct": humidity}
     _require_believable(air)
+    elsewhere = _elsewhere(site, elevation)
     with open_crew(crew) as here:
         import pandas as pd
 
@@ -62,11 +72,21 @@ def advise(
         require_known(splicer, read.splicers(here.engine), "splicer")
         zone = zone_of_splicer(here.crew, splicer)
         when = None if at is None else pd.Timestamp(typed_instant(at, zone, "--at")).as_unit("us")
-        advice = advise_now(here.engine, here.crew, splicer, at=when, **air)
+        advice = advise_now(here.engine, here.crew, splicer, at=when, elsewhere=elsewhere, **air)
         if as_json:
             print_json(advice.to_json())
         else:
             _print_advice(advice, zone)
+
+
+def _elsewhere(site: str | None, elevation: float | None) -> str | float | None:
+    if site is not None and elevation is not None:
+        raise UsageError("Give --site or --elevation, not both.")
+    if elevation is not None and not LOWEST_M <= elevation <= HIGHEST_M:
+        raise UsageError(
+            f"Elevation {elevation:g} is outside {LOWEST_M:g} to {HIGHEST_M:g} m; check the unit."
+        )
+    return elevation if site is None else site
 
 
 def _require_believable(air: dict[str, float | None]) -> None:
@@ -89,6 +109,8 @@ def _print_advice(advice: "Advice", zone: str | None) -> None:
     tell_list(advice.reasons)
     tell("", f"Last passed check: {local(advice.last_check, zone) or 'none on record'}.")
     tell(_air_words(advice.air), advice.basis_note)
+    if advice.worth is not None:
+        tell(advice.worth["sentence"])
     if advice.required is not None:
         _print_numbers(advice, advice.required)
     if advice.start_of_day:
@@ -140,4 +162,5 @@ def _air_words(air: dict[str, Any] | None) -> str:
         if air[name] is not None
     ]
     age = "" if air["age_min"] is None else f", {air['age_min']:.0f} min old"
-    return f"Air now: {', '.join(parts)} ({air['source']}{age})."
+    words = f"Air now: {', '.join(parts)} ({air['source']}{age})."
+    return words if air["note"] is None else f"{words} {air['note']}"

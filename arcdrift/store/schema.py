@@ -376,6 +376,24 @@ result_arc_points = Table(
     Column("excluded", Text),  # why it was not used; NULL when it was
 )
 
+result_worth = Table(
+    "result_worth",
+    metadata,
+    Column("splicer", Text, primary_key=True),
+    Column("program_class", String(16), primary_key=True),
+    Column("unit", Text, nullable=False),  # of the mismatch
+    Column("splicers", Integer, nullable=False),  # of the same model and unit
+    Column("splices", BigInteger, nullable=False),
+    Column("days", Integer, nullable=False),
+    Column("seen", Float, nullable=False),  # mismatch that 99 % of splices kept within
+    Column("per_square", Float),  # dB a splice per squared unit; NULL when refused
+    Column("low", Float),
+    Column("high", Float),
+    Column("odd_shape", Boolean, nullable=False),
+    Column("bins", Text, nullable=False),  # JSON: cost by size of mismatch, no shape assumed
+    Column("refusal", Text),
+)
+
 result_air_coverage = Table(
     "result_air_coverage",
     metadata,
@@ -431,6 +449,7 @@ RESULTS: tuple[Table, ...] = (
     result_crew_days,
     result_arc_models,
     result_arc_points,
+    result_worth,
     result_air_coverage,
     result_clock_stretches,
     findings,

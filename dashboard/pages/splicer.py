@@ -124,7 +124,11 @@ def _advice(view: View, splicer: str) -> html.Section:
     else:
         try:
             advice = view.data.advice(
-                splicer, typed["temperature"], typed["pressure"], typed["humidity"]
+                splicer,
+                typed["temperature"],
+                typed["pressure"],
+                typed["humidity"],
+                view.query.get("at-site"),
             )
             body = _advice_body(view, splicer, advice)
         except ArcdriftError as problem:
@@ -174,6 +178,7 @@ def _advice_body(view: View, splicer: str, advice: Advice) -> list[Any]:
         start_list(advice.start_of_day),
         html.P(_air_words(advice), className="air-line"),
         html.P(advice.basis_note, className="muted hint"),
+        html.P(advice.worth["sentence"]) if advice.worth is not None else None,
         _breakdown(advice),
         html.Details(
             [
@@ -216,6 +221,7 @@ def _air_words(advice: Advice) -> str:
         f"Air now: {', '.join(said) or 'nothing known'}; {air['source']}"
         + (f", {age:.0f} min old" if age is not None else "")
         + "."
+        + (f" {air['note']}" if air["note"] is not None else "")
     )
 
 
@@ -259,7 +265,19 @@ def _what_if(
                 className="filter",
             )
         )
-    anything = any(value is not None for value in typed.values())
+    sites = list(view.data.crew.sites)
+    site = view.query.get("at-site")
+    if len(sites) > 1:
+        inputs.append(
+            select(
+                "at-site",
+                "At another site",
+                [(name, name) for name in sites],
+                site if site in sites else None,
+                empty="where it is now",
+            )
+        )
+    anything = bool(site) or any(value is not None for value in typed.values())
     return html.Details(
         [
             html.Summary("What if the air were different?"),

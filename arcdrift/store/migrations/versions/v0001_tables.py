@@ -132,6 +132,23 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("splicer", name=op.f("pk_result_arc_models")),
     )
     op.create_table(
+        "result_worth",
+        sa.Column("splicer", sa.Text(), nullable=False),
+        sa.Column("program_class", sa.String(length=16), nullable=False),
+        sa.Column("unit", sa.Text(), nullable=False),
+        sa.Column("splicers", sa.Integer(), nullable=False),
+        sa.Column("splices", sa.BigInteger(), nullable=False),
+        sa.Column("days", sa.Integer(), nullable=False),
+        sa.Column("seen", sa.Float(), nullable=False),
+        sa.Column("per_square", sa.Float(), nullable=True),
+        sa.Column("low", sa.Float(), nullable=True),
+        sa.Column("high", sa.Float(), nullable=True),
+        sa.Column("odd_shape", sa.Boolean(), nullable=False),
+        sa.Column("bins", sa.Text(), nullable=False),
+        sa.Column("refusal", sa.Text(), nullable=True),
+        sa.PrimaryKeyConstraint("splicer", "program_class", name=op.f("pk_result_worth")),
+    )
+    op.create_table(
         "result_arc_points",
         sa.Column("splicer", sa.Text(), nullable=False),
         sa.Column("checked_at", sa.BigInteger(), nullable=False),
