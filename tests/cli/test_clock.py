@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from arcdrift.cli.main import run
+from dashboard.data import CrewData
 
 CREW = """\
 name = "Invented crew"
@@ -166,3 +167,13 @@ def test_a_log_without_counts_cannot_be_told(analyzed: Path, arcdrift: Any) -> N
     done = arcdrift("clock")
     assert done.code == 0
     assert "Heron: cannot tell by its counts, since it made fewer than 10 splices." in done.out
+
+
+def test_the_dashboard_lists_splices_in_true_time(slow: Path, arcdrift: Any) -> None:
+    assert arcdrift("clock", *SHIFT, *LIMITS).code == 0
+    page = CrewData(slow).splice_page("Heron", "plain", day="2026-05-14")
+    assert page.total == 12
+    assert [f"{at:%m-%d %H:%M}" for at in page.rows["spliced_at"].iloc[[-1, 0]]] == [
+        "05-14 08:00",
+        "05-14 13:30",
+    ]

@@ -10,6 +10,7 @@ from arcdrift.simulate.plant import plant
 from tests.recovery.crews import run_crew
 from tests.recovery.promises import (
     count_alarms,
+    days_not_judged,
     healthy,
     required_coverage,
     technician_coverage,
@@ -57,3 +58,12 @@ def test_a_planted_fault_is_found(name, within_days):
 def test_nights_rooms_and_weekends_keep_every_status_exact():
     scenario = plant(invented_crew(splicers=6, days=60, seed=9), load_plan("nights-and-rooms"))
     assert wrong_statuses(run_crew(scenario)) == 0
+
+
+def test_a_wrong_clock_is_found_and_its_days_are_kept_apart():
+    run, outcome = try_scenario("splicer-clock-reset", seed=5)
+    assert outcome.found
+    assert abs(outcome.onset_error) < 0.1
+    assert wrong_statuses(run) == 0
+    # a Friday's afternoon and six days, less those the splicer rested
+    assert 4 <= days_not_judged(run) <= 8
