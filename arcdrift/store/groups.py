@@ -193,7 +193,8 @@ def within(
         when.between(first - first % MINUTE_US, last - last % MINUTE_US + MINUTE_US - 1)
         for first, last in _ranges(at)
     ]
-    return or_(*theirs) & or_(*in_range)
+    # spelled out for each range, or the index by name and time serves for the name only
+    return or_(*(one & of_them for one in in_range for of_them in theirs))
 
 
 def _ranges(at: "np.ndarray[Any, Any]") -> list[tuple[int, int]]:
