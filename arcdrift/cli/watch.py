@@ -68,6 +68,8 @@ class Watch:
             f"Watching {self.folder} every {self.every:g} s; Ctrl-C ends it. A file is read when "
             f"it has not changed between two looks."
         )
+        for sentence in folder.troubles:
+            say(sentence)
         with _stoppable():
             try:
                 while rounds is None or rounds > 0:

@@ -8,6 +8,7 @@ a record whose lock is free belongs to an import that was cut off.
 import secrets
 import sqlite3
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -23,6 +24,9 @@ from arcdrift.store.frames import microseconds
 
 _DOUBT = timedelta(days=1)
 """Where another machine may hold the lock, a record this young is taken as work going on."""
+_LOCK = ".arcdrift-import-"
+_ORPHAN_SECONDS = 60.0
+"""A younger lock may be about to be taken."""
 _held: set[str] = set()
 
 
@@ -95,14 +99,27 @@ def interrupted(engine: Engine) -> list[Interrupted]:
 
 
 def forget(engine: Engine, those: list[Interrupted]) -> None:
-    """Drop the records of imports that were cut off, once a person was told."""
-    if not those:
-        return
-    with writing(engine) as connection:
-        for one in those:
-            connection.execute(_removal(one.token))
+    """Drop the records of imports that were cut off, once a person was told, and their locks."""
+    if those:
+        with writing(engine) as connection:
+            for one in those:
+                connection.execute(_removal(one.token))
     for one in those:
         _remove(_place(engine, one.token))
+    if engine.dialect.name == "sqlite":
+        _sweep(engine)
+
+
+def _sweep(engine: Engine) -> None:
+    """Remove locks that nobody holds: of imports cut off just before or after their work."""
+    with reading(engine) as connection:
+        known = set(connection.execute(select(schema.begun.columns.token)).scalars())
+    for path in _place(engine, "").parent.glob(f"{_LOCK}*"):
+        token = path.name.removeprefix(_LOCK).removesuffix("-journal")
+        with suppress(OSError):
+            old = time.time() - path.stat().st_mtime > _ORPHAN_SECONDS
+            if old and token not in known | _held and not _is_locked(_place(engine, token)):
+                path.unlink()
 
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -117,7 +134,7 @@ def _place(engine: Engine, token: str) -> Path:
     database = engine.url.database
     embedded = engine.dialect.name == "sqlite" and database
     folder = Path(database).parent if embedded and database else Path(tempfile.gettempdir())
-    return folder / f".arcdrift-import-{token}"
+    return folder / f"{_LOCK}{token}"
 
 
 @contextmanager
@@ -152,6 +169,12 @@ def _goes_on(engine: Engine, one: Interrupted) -> bool:
         # removed after the work, or on another machine that shares the database
         shared = engine.dialect.name != "sqlite"
         return shared and datetime.now(UTC) - one.started_at < _DOUBT
+    return _is_locked(path)
+
+
+def _is_locked(path: Path) -> bool:
+    if not path.exists():
+        return False
     connection = sqlite3.connect(path, timeout=0, isolation_level=None)
     try:
         connection.execute("BEGIN EXCLUSIVE")

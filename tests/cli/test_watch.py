@@ -133,7 +133,7 @@ def test_a_folder_that_goes_away_is_waited_for(drop, look):
         lambda: drop.rename(away), nothing, lambda: away.rename(drop), nothing, nothing
     )
     assert files == ["a.csv"]
-    assert said.err.count("cannot be looked into") == 1
+    assert said.err.count("is not a folder that can be looked into") == 1
 
 
 def test_wrong_use_is_refused(crew, arcdrift, drop):

@@ -1,6 +1,7 @@
 """A file read in pieces gives exactly what it gives at once, wherever the pieces end."""
 
 import gzip
+import os
 import random
 from collections.abc import Callable
 from dataclasses import replace
@@ -25,6 +26,7 @@ from arcdrift.store import schema
 from arcdrift.store.connect import open_store, reading
 from arcdrift.store.read import imports
 
+LONG = os.environ.get("ARCDRIFT_LONG") == "1"
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
 NOW = datetime(2026, 6, 1, tzinfo=UTC)
 WHO = ("Heron", "Kestrel", "Plover")
@@ -109,7 +111,7 @@ def other_lines(pieces: list[RawRows]) -> tuple[int, ...]:
 
 
 @settings(
-    max_examples=150,
+    max_examples=2000 if LONG else 40,
     deadline=None,
     derandomize=True,
     phases=[Phase.generate],  # a seed has no simpler form
@@ -190,7 +192,7 @@ def contents(engine) -> dict[str, list[tuple[object, ...]]]:
 
 
 @settings(
-    max_examples=5,
+    max_examples=100 if LONG else 3,
     deadline=None,
     derandomize=True,
     phases=[Phase.generate],  # a seed has no simpler form
