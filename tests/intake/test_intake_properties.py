@@ -1,7 +1,12 @@
-"""Files mutated at random: nothing but BadInput ever escapes, and every line is accounted for."""
+"""Files mutated at random: nothing but BadInput ever escapes, and every line is accounted for.
 
+``ARCDRIFT_LONG=1`` makes it ten thousand files.
+"""
+
+import os
 from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import partial
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -9,12 +14,16 @@ from hypothesis import strategies as st
 from sqlalchemy import func, select
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.intake import import_file
+from arcdrift.intake import intake
+from arcdrift.intake.large import Large
 from arcdrift.intake.reader import read_rows
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.connect import open_store, reading
 
+CASES = 2_500 if os.environ.get("ARCDRIFT_LONG") == "1" else 30
+STORE_CASES = 100
+NO_HANG_MS = 60_000
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
 NOW = datetime(2025, 6, 1, tzinfo=UTC)
 VALID = {
@@ -31,6 +40,22 @@ VALID = {
     "readings": (
         b"read_at;site;temperature_c;pressure_hpa\r\n"
         + b"".join(b"2025-10-26 %02d:30;Harbor;%d.5;1003\r\n" % (n % 24, n) for n in range(12))
+    ),
+    "arc-checks": (
+        b"splicer\tchecked_at\toutcome\tarc_setting\ttechnician\n"
+        + b"".join(
+            b"Plover\t2025-03-%02d 07:30\t%s\t1%02d\tB\xc3\xb8rk\n"
+            % (n + 1, (b"pass", b"fail")[n % 3 == 0], n)
+            for n in range(12)
+        )
+    ),
+    "service": (
+        b"asset,serviced_at,action,remark\n"
+        + b"".join(
+            b'Dunlin,2025-03-%02d,%s,"old, worn"\n'
+            % (n + 1, (b"cleaned", b"blade rotated", b"electrodes replaced")[n % 3])
+            for n in range(12)
+        )
     ),
 }
 
@@ -54,13 +79,61 @@ truncation = st.builds(
     lambda at: lambda content: content[: int(at * len(content))], st.floats(0, 1)
 )
 doubling = st.just(lambda content: content + content)
-mutations = st.lists(st.one_of(damage, damage, truncation, doubling), max_size=4)
+
+
+def columns(changes: list[int]) -> Mutation:
+    """Drop, repeat or swap cells of every line, quotes left aside."""
+
+    def mutate(content: bytes) -> bytes:
+        mark = next((m for m in (b"\t", b";", b",") if m in content), b",")
+        lines = content.split(b"\n")
+        for change in changes:
+            for number, line in enumerate(lines):
+                cells = line.split(mark)
+                at = change % len(cells)
+                if change % 3 == 0:
+                    del cells[at]
+                elif change % 3 == 1:
+                    cells.insert(at, cells[at])
+                else:
+                    cells.append(cells.pop(at))
+                lines[number] = mark.join(cells)
+        return b"\n".join(lines)
+
+    return mutate
+
+
+def recoded(encoding: str) -> Mutation:
+    return lambda content: content.decode("utf-8", "replace").encode(encoding, "replace")
+
+
+reshaped = st.builds(columns, st.lists(st.integers(0, 30), min_size=1, max_size=2))
+recoding = st.sampled_from(["utf-16", "utf-16-le", "cp1252", "utf-8-sig", "utf-32"]).map(recoded)
+blotting = st.builds(
+    lambda at, many: splice(at, 0, b"\0" * many), st.floats(0, 1), st.integers(1, 400)
+)
+mutations = st.lists(
+    st.one_of(damage, damage, damage, truncation, doubling, reshaped, recoding, blotting),
+    max_size=4,
+)
 
 
 @pytest.fixture(scope="module")
 def place(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("crew")
-    return open_store(folder), folder / "log.csv"
+    """Gives a store and a path; the store is a new one now and then, so that it stays small."""
+    left: list[int] = []
+    engine = folder = None
+
+    def places():
+        nonlocal engine, folder
+        if not left:
+            folder = tmp_path_factory.mktemp("crew")
+            engine = open_store(folder)
+            left.extend(range(STORE_CASES))
+        left.pop()
+        return engine, folder / "log.csv"
+
+    return places
 
 
 def damaged(content: bytes, changes: list[Mutation]) -> bytes:
@@ -77,7 +150,7 @@ def stored(engine) -> dict[str, int]:
         }
 
 
-@settings(max_examples=100, deadline=None, derandomize=True)
+@settings(max_examples=max(CASES, 100), deadline=NO_HANG_MS, derandomize=True)
 @pytest.mark.parametrize("kind", VALID)
 @given(changes=mutations)
 def test_a_damaged_file_is_read_to_the_line(kind, changes):
@@ -94,27 +167,31 @@ def test_a_damaged_file_is_read_to_the_line(kind, changes):
 
 
 @settings(
-    max_examples=30,
-    deadline=None,
+    max_examples=CASES,
+    deadline=NO_HANG_MS,
     derandomize=True,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @pytest.mark.parametrize("kind", VALID)
-@given(changes=mutations)
-def test_a_damaged_file_is_accounted_for(place, kind, changes):
-    engine, path = place
+@given(changes=mutations, in_pieces=st.integers(0, 7).map(lambda number: number == 1))
+def test_a_damaged_file_is_accounted_for(place, kind, changes, in_pieces):
+    engine, path = place()
     path.write_bytes(damaged(VALID[kind], changes))
     before = stored(engine)
-    try:
-        went = import_file(engine, CREW, path, now=NOW).balance
-    except BadInput:
-        assert stored(engine) == before
-        return
-    assert went.header + went.blank + went.skipped + went.row_lines == went.lines
-    assert went.accepted + went.already_stored + went.conflicting + went.quarantined == went.rows
-    added = {name: count - before[name] for name, count in stored(engine).items()}
-    assert added.pop("quarantine") == went.quarantined
-    assert added.pop("conflicts") == went.conflicting
-    assert sum(added.values()) == went.accepted
-    again = import_file(engine, CREW, path, now=NOW).balance
-    assert again.already_stored == again.rows == went.rows
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(intake, "is_large", lambda _: in_pieces)
+        patch.setattr(intake, "Large", partial(Large, piece_bytes=300, bucket_rows=5))
+        try:
+            went = intake.import_file(engine, CREW, path, now=NOW).balance
+        except BadInput:
+            assert stored(engine) == before
+            return
+        assert went.header + went.blank + went.skipped + went.row_lines == went.lines
+        fates = (went.accepted, went.already_stored, went.conflicting, went.quarantined)
+        assert sum(fates) == went.rows
+        added = {name: count - before[name] for name, count in stored(engine).items()}
+        assert added.pop("quarantine") == went.quarantined
+        assert added.pop("conflicts") == went.conflicting
+        assert sum(added.values()) == went.accepted
+        again = intake.import_file(engine, CREW, path, now=NOW).balance
+        assert again.already_stored == again.rows == went.rows
