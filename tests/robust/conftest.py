@@ -1,0 +1,48 @@
+"""A crew folder, and the program run on it in processes of its own."""
+
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from arcdrift.store.connect import open_store
+from tests.robust.tools import CREW, PROGRAM, Run, Start
+
+
+@pytest.fixture
+def crew(tmp_path: Path) -> Path:
+    """A crew folder with an empty store."""
+    folder = tmp_path / "crew"
+    folder.mkdir()
+    (folder / "crew.toml").write_text(CREW, encoding="utf-8")
+    open_store(folder).dispose()
+    return folder
+
+
+@pytest.fixture
+def start(crew: Path) -> Start:
+    """Starts the program on the crew's folder."""
+
+    def starts(*words: object, program=PROGRAM, folder=crew, **more) -> "subprocess.Popen[str]":
+        return subprocess.Popen(
+            [*program, *map(str, words), "--crew", str(folder)],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            **more,
+        )
+
+    return starts
+
+
+@pytest.fixture
+def program(start: Start) -> Run:
+    """Runs the program on the crew's folder to its end; it must never show a traceback."""
+
+    def runs(*words: object, **more) -> "subprocess.CompletedProcess[str]":
+        with start(*words, **more) as process:
+            out, err = process.communicate(timeout=600)
+        assert "Traceback" not in out + err
+        return subprocess.CompletedProcess(process.args, process.returncode, out, err)
+
+    return runs

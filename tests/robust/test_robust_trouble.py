@@ -1,0 +1,112 @@
+"""A full disk, a folder that cannot be written, two imports at once: a sentence, nothing lost."""
+
+import os
+import resource
+import shutil
+import subprocess
+
+import pytest
+
+from arcdrift.store.connect import open_store, writing
+from tests.robust.tools import IN_PIECES, PROGRAM, everything, write_log
+
+ROWS = 30_000
+HOWS = pytest.mark.parametrize("how", [PROGRAM, IN_PIECES], ids=["at once", "in pieces"])
+
+
+@pytest.fixture
+def logs(tmp_path):
+    paths = [tmp_path / f"log{n}.csv" for n in range(2)]
+    for number, path in enumerate(paths):
+        write_log(path, ROWS, seed=number, splicer=("Heron", "Plover")[number])
+    return paths
+
+
+@HOWS
+def test_files_that_may_not_grow_stop_an_import_with_a_sentence(crew, program, logs, how):
+    """A limit on file sizes stands for any disk that takes no more."""
+    before = everything(crew)
+
+    def limited():
+        resource.setrlimit(resource.RLIMIT_FSIZE, (1_500_000, 1_500_000))
+
+    done = program("import", logs[0], program=how, preexec_fn=limited)
+    assert done.returncode == 4
+    assert len(done.stderr.splitlines()) == 1, done.stderr
+    assert everything(crew) == before
+    assert program("import", logs[0], program=how).returncode == 0
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """A disk of 2 MB."""
+    place = tmp_path / "disk"
+    place.mkdir()
+    words = ["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", str(place)]
+    if subprocess.run(words, capture_output=True, check=False).returncode:
+        pytest.skip("mounting a small disk takes rights that this user has not")
+    yield place
+    subprocess.run(["umount", str(place)], check=True)
+
+
+@HOWS
+def test_a_full_disk_stops_an_import_with_a_sentence(crew, program, logs, how, small_disk):
+    shutil.copytree(crew, small_disk / "crew")
+    place = small_disk / "crew"
+    before = everything(place)
+    done = program("import", logs[0], folder=place, program=how)
+    assert done.returncode == 4
+    assert "disk" in done.stderr
+    assert everything(place) == before
+
+
+def test_a_folder_that_cannot_be_written_is_refused(crew, program, logs, tmp_path):
+    before = everything(crew)
+    bound = False
+    if os.geteuid() == 0:
+        # permissions do not hold back this user: a mount that is read-only does
+        bind = [["mount", "--bind", str(crew), str(crew)]]
+        bind.append(["mount", "-o", "remount,bind,ro", str(crew)])
+        for words in bind:
+            if subprocess.run(words, capture_output=True, check=False).returncode:
+                pytest.skip("this user may write everywhere and may not mount")
+        bound = True
+    else:
+        crew.chmod(0o555)
+    try:
+        done = program("import", logs[0])
+    finally:
+        if bound:
+            subprocess.run(["umount", str(crew)], check=True)
+        else:
+            crew.chmod(0o755)
+    assert done.returncode == 4
+    assert len(done.stderr.splitlines()) == 1
+    assert "cannot be written" in done.stderr
+    assert everything(crew) == before
+
+
+@HOWS
+def test_two_imports_at_once_both_succeed(crew, start, program, logs, how):
+    both = [start("import", log, program=how) for log in logs]
+    reader = program("imports", "--json")
+    assert reader.returncode == 0
+    for process in both:
+        out, err = process.communicate(timeout=600)
+        assert process.returncode == 0, err
+        assert "Traceback" not in out + err
+    held = everything(crew)
+    assert len(held["imports"]) == 2
+    assert len(held["splices"]) + len(held["quarantine"]) == 2 * ROWS
+
+
+def test_an_import_that_waits_says_so(crew, start, logs):
+    engine = open_store(crew)
+    with writing(engine):
+        process = start("import", logs[0])
+        said = process.stderr.readline()
+        assert said.strip() == "Waiting for another import or analysis to finish..."
+        assert process.poll() is None
+    out, err = process.communicate(timeout=600)
+    assert process.returncode == 0, err
+    assert "log0.csv" in out

@@ -1,0 +1,62 @@
+"""Logs to import, the program as a process, and all that a store holds."""
+
+import os
+import random
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+from arcdrift.store import schema
+from arcdrift.store.connect import open_store, reading
+
+CREW = 'name = "Invented crew"\ninvented = true\ntime_zone = "Europe/Oslo"\n'
+PROGRAM = [sys.executable, "-c", "from arcdrift.cli.main import run; run()"]
+IN_PIECES = [
+    sys.executable,
+    "-c",
+    "from functools import partial\n"
+    "from arcdrift.intake import intake, large\n"
+    "intake.is_large = lambda path: True\n"
+    "intake.Large = partial(large.Large, piece_bytes=100_000, bucket_rows=3_000)\n"
+    "from arcdrift.cli.main import run; run()",
+]
+"""The program, taking every file in small pieces as it takes a large one."""
+LONG = "ARCDRIFT_LONG"
+
+Start = Callable[..., "subprocess.Popen[str]"]
+Run = Callable[..., "subprocess.CompletedProcess[str]"]
+
+
+def long_run() -> bool:
+    """Whether the long versions of these tests are asked for: set ARCDRIFT_LONG=1."""
+    return os.environ.get(LONG) == "1"
+
+
+def write_log(path: Path, rows: int, seed: int = 1, splicer: str = "Heron") -> None:
+    """Write an invented splice log: one in fifty rows is broken, some contradict others."""
+    rng = random.Random(seed)  # noqa: S311 - no secret
+    with path.open("w", encoding="utf-8") as file:
+        file.write("splicer,spliced_at,loss_db,remark\n")
+        for n in range(rows):
+            day, minute = divmod(n, 900)
+            at = f"2025-03-{day % 28 + 1:02d} {minute // 60 + 6:02d}:{minute % 60:02d}:{n % 59:02d}"
+            loss = "lots" if n % 50 == 7 else f"{rng.random() / 10:.3f}"
+            file.write(f"{splicer}{day // 28},{at},{loss},tray {n}\n")
+
+
+def everything(folder: Path) -> dict[str, list[tuple[object, ...]]]:
+    """All rows of a store but those that say when."""
+    engine = open_store(folder)
+    apart = {"started_at", "seconds"}
+    held = {}
+    with reading(engine) as connection:
+        for table in schema.metadata.sorted_tables:
+            if table.name in ("begun", "watched"):
+                continue
+            columns = [column for column in table.columns if column.name not in apart]
+            rows = connection.execute(table.select().with_only_columns(*columns))
+            held[table.name] = [tuple(row) for row in rows]
+        assert connection.exec_driver_sql("PRAGMA integrity_check").scalar() == "ok"
+    engine.dispose()
+    return held
