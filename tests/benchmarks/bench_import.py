@@ -1,8 +1,11 @@
-"""Time an import against a bare read and bulk insert of the same file.
+"""Time imports: against a bare read and bulk insert, and of a day into a large store.
 
-Run by hand: ``python tests/benchmarks/bench_import.py [rows]``.
+Run by hand: ``python tests/benchmarks/bench_import.py [rows [stored splices [megabytes]]]``, from
+the project's folder. The last part writes a file of that many megabytes and prints the peak
+memory of importing it.
 """
 
+import resource
 import sqlite3
 import sys
 import tempfile
@@ -14,86 +17,170 @@ import pandas as pd
 
 from arcdrift.intake.intake import import_file
 from arcdrift.settings import Crew
-from arcdrift.store.connect import open_store
+from arcdrift.store import schema
+from arcdrift.store.connect import open_store, writing
+from arcdrift.store.read import splicers
+from arcdrift.store.write import add_import, add_rows
+
+CREW = Crew(name="Invented crew", invented=True, time_zone="Europe/Oslo")
+STEP = 1_000_000
+WHO = {"splices": "splicer", "arc-checks": "splicer", "readings": "site", "service": "asset"}
+WHEN = {
+    "splices": "spliced_at",
+    "arc-checks": "checked_at",
+    "readings": "read_at",
+    "service": "serviced_at",
+}
+BEGIN = pd.Timestamp("2015-01-01")
 
 
-def log(rows: int, path: Path) -> None:
-    """Write a splice log as ten splicers would in a year."""
+def log(kind: str, rows: int, begin: pd.Timestamp = BEGIN) -> pd.DataFrame:
+    """Make a log as ten splicers, sites or machines would, thirty seconds from row to row."""
     rng = np.random.default_rng(20250301)
     ten = np.array(["Heron", "Kestrel", "Plover", "Dunlin", "Avocet"] * 2)
     number = np.arange(rows)
-    minutes = pd.Timestamp("2025-01-01") + pd.to_timedelta(number // 10 * 30, unit="s")
-    pd.DataFrame(
+    instants = begin + pd.to_timedelta(number // 10 * 30, unit="s")
+    frame = pd.DataFrame(
         {
-            "splicer": np.char.add(ten[number % 10], (number % 10 // 5).astype(str)),
-            "spliced_at": minutes.strftime("%Y-%m-%d %H:%M:%S"),
-            "loss_db": rng.gamma(2.0, 0.015, rows).round(2),
-            "outcome": "done",
-            "technician": rng.choice(["Alder", "Birch", "Cedar", "Rowan"], rows),
-            "program": rng.choice(["SM auto", "SM fixed"], rows),
-            "fiber_a": "G.652.D",
-            "fiber_b": "G.652.D",
-            "cleave_left_deg": rng.gamma(2.0, 0.3, rows).round(1),
-            "cleave_right_deg": rng.gamma(2.0, 0.3, rows).round(1),
-            "core_offset_um": rng.gamma(2.0, 0.1, rows).round(2),
-            "arc_count": number // 10,
-            "splice_number": number // 10,
-            "cleaver": "C1",
-            "blade_position": rng.integers(1, 17, rows),
-            "site": "Harbor",
-            "location": [
-                f"closure {n // 144}, tray {n // 12 % 12}, fiber {n % 12}" for n in number
-            ],
-            "sleeve_mm": 60,
-            "temperature_c": rng.normal(15.0, 5.0, rows).round(1),
-            "pressure_hpa": rng.normal(1013.0, 8.0, rows).round(1),
-            "humidity_pct": rng.uniform(30.0, 90.0, rows).round(0),
+            WHO[kind]: np.char.add(ten[number % 10], (number % 10 // 5).astype(str)),
+            WHEN[kind]: instants.strftime("%Y-%m-%d %H:%M:%S"),
         }
-    ).to_csv(path, index=False)
+    )
+    air = {
+        "temperature_c": rng.normal(15.0, 5.0, rows).round(1),
+        "pressure_hpa": rng.normal(1013.0, 8.0, rows).round(1),
+        "humidity_pct": rng.uniform(30.0, 90.0, rows).round(0),
+    }
+    people = rng.choice(["Alder", "Birch", "Cedar", "Rowan"], rows)
+    if kind == "readings":
+        return frame.assign(**air, source="logger")
+    if kind == "service":
+        return frame.assign(action=rng.choice(["cleaned", "blade rotated"], rows), remark="")
+    if kind == "arc-checks":
+        return frame.assign(
+            outcome="pass",
+            arc_setting=rng.integers(90, 110, rows),
+            arc_count=number // 10,
+            technician=people,
+            site="Harbor",
+            **air,
+        )
+    return frame.assign(
+        loss_db=rng.gamma(2.0, 0.015, rows).round(2),
+        outcome="done",
+        technician=people,
+        program=rng.choice(["SM auto", "SM fixed"], rows),
+        fiber_a="G.652.D",
+        fiber_b="G.652.D",
+        cleave_left_deg=rng.gamma(2.0, 0.3, rows).round(1),
+        cleave_right_deg=rng.gamma(2.0, 0.3, rows).round(1),
+        core_offset_um=rng.gamma(2.0, 0.1, rows).round(2),
+        arc_count=number // 10,
+        splice_number=number // 10,
+        cleaver="C1",
+        blade_position=rng.integers(1, 17, rows),
+        site="Harbor",
+        location=[f"closure {n // 144}, tray {n // 12 % 12}, fiber {n % 12}" for n in number],
+        sleeve_mm=60,
+        **air,
+    )
 
 
-def bare(path: Path, folder: Path) -> float:
+def bare(kind: str, path: Path, folder: Path) -> float:
     """Seconds of `pandas.read_csv` and one `executemany` into a plain table."""
     started = time.perf_counter()
     frame = pd.read_csv(path)
-    connection = sqlite3.connect(folder / "bare.db")
-    connection.execute("PRAGMA journal_mode=WAL")
-    names = ", ".join(frame.columns)
-    connection.execute(f"CREATE TABLE splices ({names})")
-    connection.execute("CREATE INDEX by_time ON splices (splicer, spliced_at)")
-    rows = zip(*(frame[name].tolist() for name in frame.columns), strict=True)
-    marks = ", ".join("?" * len(frame.columns))
-    connection.executemany(f"INSERT INTO splices VALUES ({marks})", rows)  # noqa: S608
-    connection.commit()
+    with sqlite3.connect(folder / f"{kind}.db") as connection:
+        connection.execute("PRAGMA journal_mode=WAL")
+        names = ", ".join(frame.columns)
+        connection.execute(f"CREATE TABLE plain ({names})")
+        connection.execute(f"CREATE INDEX by_time ON plain ({WHO[kind]}, {WHEN[kind]})")
+        rows = zip(*(frame[name].tolist() for name in frame.columns), strict=True)
+        marks = ", ".join("?" * len(frame.columns))
+        connection.executemany(f"INSERT INTO plain VALUES ({marks})", rows)  # noqa: S608
     connection.close()
     return time.perf_counter() - started
 
 
-def main(rows: int) -> None:
-    """Print seconds, rows a second and the ratio."""
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        path = folder / "splices.csv"
-        log(rows, path)
-        plain = bare(path, folder)
-        engine = open_store(folder)
-        crew = Crew(name="Invented crew", invented=True, time_zone="Europe/Oslo")
-        again = []
-        for _ in range(2):
-            started = time.perf_counter()
-            report = import_file(engine, crew, path)
-            again.append(time.perf_counter() - started)
-            assert sum((report.balance.accepted, report.balance.already_stored)) == rows
-        lines = [f"{rows:,} rows, {path.stat().st_size / 1e6:.0f} MB"]
-        for words, seconds in zip(
-            ("bare read and insert", "import", "import of the same file again"),
-            (plain, *again),
-            strict=True,
-        ):
-            pace = f"{seconds:8.2f} s {rows / seconds:12,.0f} rows/s {seconds / plain:6.2f} x"
-            lines.append(f"{words:32}{pace}")
-        sys.stdout.write("\n".join([*lines, ""]))
+def say(words: str, seconds: float, rows: int, plain: float | None = None) -> None:
+    """Print one line of figures."""
+    ratio = "" if plain is None else f"{seconds / plain:6.2f} x"
+    sys.stdout.write(f"{words:44}{seconds:8.2f} s {rows / seconds:12,.0f} rows/s {ratio}\n")
+    sys.stdout.flush()
+
+
+def timed(folder: Path, path: Path) -> float:
+    """Seconds of one import."""
+    engine = open_store(folder)
+    started = time.perf_counter()
+    import_file(engine, CREW, path)
+    return time.perf_counter() - started
+
+
+def against_bare(kind: str, rows: int, folder: Path) -> None:
+    """Compare the import of a file of one kind with a bare read and insert of it."""
+    path = folder / f"{kind}.csv"
+    log(kind, rows).to_csv(path, index=False)
+    store = folder / f"{kind}-store"
+    store.mkdir()
+    plain = bare(kind, path, folder)
+    say(f"{kind}, {path.stat().st_size / 1e6:.0f} MB: bare", plain, rows)
+    say(f"{kind}: import", timed(store, path), rows, plain)
+    say(f"{kind}: the same file again", timed(store, path), rows, plain)
+
+
+def a_day(stored: int, folder: Path) -> None:
+    """Time a day's file into a store of many splices."""
+    engine = open_store(folder)
+    counts = ("size_bytes", "seconds", "lines", "other_lines", "rows", "accepted")
+    counts = (*counts, "already_stored", "conflicting", "quarantined", "started_at")
+    for begin in range(0, stored, STEP):
+        rows = log("splices", min(STEP, stored - begin), BEGIN + pd.Timedelta(seconds=3 * begin))
+        rows["spliced_at"] = pd.to_datetime(rows["spliced_at"], utc=True)
+        rows["purpose"] = "production"
+        rows["blade_position"] = rows["blade_position"].astype(str)
+        about = {"file_name": "before.csv", "sha256": "", "kind": "splices"}
+        with writing(engine) as connection:
+            number = add_import(connection, about | dict.fromkeys(counts, 0))
+            rows = rows.assign(import_id=number, line=np.arange(len(rows)) + 2)
+            add_rows(connection, schema.splices, rows)
+    path = folder / "day.csv"
+    last = BEGIN + pd.Timedelta(seconds=3 * stored)
+    for words, begin in (("new", last), ("between stored ones", BEGIN + (last - BEGIN) / 2)):
+        rows = log("splices", 2_000, begin + pd.Timedelta(seconds=7))
+        rows["splice_number"] += stored
+        rows.to_csv(path, index=False)
+        say(f"a day, {words}, into {stored:,} splices", timed(folder, path), 2_000)
+        say("  the same again", timed(folder, path), 2_000)
+    assert splicers(engine)
+
+
+def memory(megabytes: int, folder: Path) -> None:
+    """Print the peak memory of importing a file of some size."""
+    path, written = folder / "large.csv", 0
+    with path.open("w", encoding="utf-8") as file:
+        while written < megabytes * 1_000_000:
+            at = written // 500_000
+            rows = log("splices", 200_000, BEGIN + pd.Timedelta(days=10 * at))
+            rows.to_csv(file, index=False, header=written == 0)
+            written = file.tell()
+    seconds = timed(folder, path)
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    sys.stdout.write(f"{written / 1e6:,.0f} MB: {seconds:.0f} s, peak memory {peak:,.0f} MiB\n")
+
+
+def main(rows: int, stored: int = 0, megabytes: int = 0) -> None:
+    """Print seconds, rows a second and ratios."""
+    for kind in WHO if rows else ():
+        with tempfile.TemporaryDirectory() as name:
+            against_bare(kind, rows, Path(name))
+    if stored:
+        with tempfile.TemporaryDirectory() as name:
+            a_day(stored, Path(name))
+    if megabytes:
+        with tempfile.TemporaryDirectory() as name:
+            memory(megabytes, Path(name))
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 600_000)
+    main(*(int(word) for word in sys.argv[1:] or ["1000000"]))
