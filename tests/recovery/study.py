@@ -27,6 +27,7 @@ from tests.recovery.promises import (
     Alarms,
     Beside,
     count_alarms,
+    days_not_judged,
     effect_coverage,
     healthy,
     required_coverage,
@@ -63,7 +64,8 @@ def planted(job: tuple[str, int]) -> dict[str, Any]:
     """Outcome of one scenario with one seed."""
     name, seed = job
     run, outcome = try_scenario(name, seed)
-    return vars(outcome) | {"seed": seed, "wrong_statuses": wrong_statuses(run)}
+    return vars(outcome) | {"seed": seed, "wrong_statuses": wrong_statuses(run),
+                           "days_not_judged": days_not_judged(run)}  # fmt: skip
 
 
 def alarm_table(alarms: Iterable[Alarms]) -> pd.DataFrame:
@@ -114,7 +116,8 @@ def scenario_table(outcomes: pd.DataFrame) -> pd.DataFrame:
              "found": mine["found"].mean(), "low": low, "high": high,
              "delay_days": mine["delay"].median(),
              "onset_error_days": mine["onset_error"].abs().median(),
-             "wrong_statuses": int(mine["wrong_statuses"].sum())}
+             "wrong_statuses": int(mine["wrong_statuses"].sum()),
+             "days_not_judged": int(mine["days_not_judged"].sum())}
         )  # fmt: skip
     return pd.DataFrame(rows)
 
@@ -150,8 +153,8 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=Path("study"), help="folder for the results")
     parser.add_argument("--processes", type=int, default=2)
     options = parser.parse_args()
-    crews = {50: 3, 300: 0} if options.quick else {50: 8, 300: 2}
-    trials, pairs = (4, 6) if options.quick else (8, 24)
+    crews = {50: 3, 300: 0} if options.quick else {50: 6, 300: 1}
+    trials, pairs = (4, 4) if options.quick else (8, 12)
     options.out.mkdir(exist_ok=True)
     with ProcessPoolExecutor(options.processes) as pool:
         seen: list[Healthy] = []
