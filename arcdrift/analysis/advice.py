@@ -6,11 +6,10 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
 
 from arcdrift.analysis.arc import ArcModel, Refusal
-from arcdrift.analysis.arc_drift import center_air
 from arcdrift.analysis.arc_points import EPOCH_ACTIONS
+from arcdrift.analysis.required import Met, required_now, row
 from arcdrift.analysis.rooms import COLDER_BY, ROOM_C
 from arcdrift.analysis.start_of_day import StartItem
 from arcdrift.analysis.worth import Worth, tell_worth
@@ -84,6 +83,21 @@ class LastCheck:
     humidity_pct: float | None
     air_density: float | None
     vapor_pressure: float | None
+    outdoor: bool = False
+
+    @property
+    def met(self) -> Met | None:
+        """Its air and wear, None where they are not all known."""
+        if self.air_density is None or self.vapor_pressure is None or self.arcs is None:
+            return None
+        return Met(
+            self.temperature_c,
+            self.pressure_hpa,
+            self.air_density,
+            self.vapor_pressure,
+            self.arcs,
+            self.outdoor,
+        )
 
 
 @dataclass(frozen=True)
@@ -104,6 +118,8 @@ class Situation:
     program_classes: tuple[str, ...]
     open_findings: tuple[str, ...] = ()
     """Sentences on this splicer that a new check would not settle: drift, worn electrodes."""
+    learned_until: pd.Timestamp | None = None
+    """Instant of the analysis that fitted the model; a later check is news to it."""
 
 
 @dataclass(frozen=True)
@@ -269,12 +285,27 @@ def _ask_model(
     outside = _outside(model, air)
     if outside:
         return None, f"Plain rules only: {outside} lies outside what this splicer has seen."
-    mean, cov = np.array(model.mean), np.array(model.cov)
-    now_x = _row(air.air_density, air.vapor_pressure, arcs)
-    value, sd = float(now_x @ mean), float(np.sqrt(now_x @ cov @ now_x))
+    until = situation.learned_until
+    now = Met(
+        air.temperature_c,
+        air.pressure_hpa,
+        air.air_density,
+        air.vapor_pressure,
+        arcs,
+        air.outdoor,
+    )
+    needed = required_now(
+        model,
+        now,
+        last.met,
+        last.arc_setting,
+        same_day=last.checked_at >= situation.day_started,
+        learned=until is None or last.checked_at <= until,
+    )
+    value, sd = needed.value, needed.spread
     tolerance = situation.tolerance or REPEATABILITIES * model.sigma
     off = value - last.arc_setting
-    probability = float(norm.cdf((-tolerance - off) / sd) + norm.sf((tolerance - off) / sd))
+    probability = needed.off_by_more(last.arc_setting, tolerance)
     digits = 0 if tolerance >= FINE_BELOW else 1
     sentence = (
         f"The arc should be at {value:.{digits}f} {model.unit} (95 %: "
@@ -294,7 +325,7 @@ def _ask_model(
         },
         off=off,
         tolerance=float(tolerance),
-        breakdown=_breakdown(model, mean, cov, now_x, last, value),
+        breakdown=_breakdown(model.unit, needed.mean, needed.cov, needed.row, last, value),
         sentence=sentence,
     )
     return answer, note
@@ -319,13 +350,8 @@ def _outside(model: ArcModel, air: AirNow) -> str | None:
     return None
 
 
-def _row(density: float, vapor: float, arcs: float) -> np.ndarray:
-    frame = pd.DataFrame({"air_density": [density], "vapor_pressure": [vapor], "arcs": [arcs]})
-    return np.append(center_air(frame).to_numpy(dtype=float)[0], 1.0)
-
-
 def _breakdown(
-    model: ArcModel,
+    unit: str,
     mean: np.ndarray,
     cov: np.ndarray,
     now_x: np.ndarray,
@@ -340,7 +366,7 @@ def _breakdown(
         or last.arc_setting is None
     ):
         return ()
-    then = _row(last.air_density, last.vapor_pressure, last.arcs)
+    then = row(last.air_density, last.vapor_pressure, last.arcs)
     step = now_x - then
     parts = []
     for part, pick in (("air", [0, 1]), ("wear", [2])):
@@ -356,7 +382,7 @@ def _breakdown(
             "change": value,
             "low": value - half,
             "high": value + half,
-            "unit": model.unit,
+            "unit": unit,
         }
         for part, value, half in parts
     )

@@ -7,7 +7,7 @@ import pandas as pd
 from sqlalchemy import Engine
 
 from arcdrift.air import prepare_readings
-from arcdrift.analysis.advice import Advice, advise
+from arcdrift.analysis.advice import Advice, Situation, advise
 from arcdrift.analysis.arc import ArcModel, Refusal
 from arcdrift.analysis.arc_points import EPOCH_ACTIONS
 from arcdrift.analysis.days import workdays
@@ -89,9 +89,14 @@ def advise_now(
     situation = situation_of(
         splicer, checks, splices, service, readings, crew, now, typed=typed, elsewhere=elsewhere
     )
-    situation = replace(situation, open_findings=_unsettled(engine, splicer))
+    runs = read.result(engine, "analysis_run")
+    situation = replace(
+        situation,
+        open_findings=_unsettled(engine, splicer),
+        learned_until=None if runs.empty else runs["now"].iloc[0],
+    )
     worths = worths_from(read.result(engine, "result_worth", splicer=splicer))
-    model = _model_now(engine, splicer, service, now)
+    model = _model_now(engine, splicer, service, situation)
     items = start_items(engine, situation, model, splices, service, crew)
     return replace(advise(situation, model, crew, worths), start_of_day=items)
 
@@ -147,13 +152,13 @@ def _readings_near(
 
 
 def _model_now(
-    engine: Engine, splicer: str, service: pd.DataFrame, now: pd.Timestamp
+    engine: Engine, splicer: str, service: pd.DataFrame, situation: Situation
 ) -> ArcModel | Refusal | None:
     """The stored model, unless a service since its analysis gave the arc a new level."""
-    model, runs = _stored_model(engine, splicer), read.result(engine, "analysis_run")
-    if not isinstance(model, ArcModel) or runs.empty:
+    model, until = _stored_model(engine, splicer), situation.learned_until
+    if not isinstance(model, ArcModel) or until is None:
         return model
-    later = (service["serviced_at"] > runs["now"].iloc[0]) & (service["serviced_at"] <= now)
+    later = (service["serviced_at"] > until) & (service["serviced_at"] <= situation.now)
     done = service.loc[later & service["action"].isin(EPOCH_ACTIONS), "action"]
     if done.empty:
         return model

@@ -18,6 +18,8 @@ from arcdrift.air import WEATHER_STATION, air_density, saturation_vapor_pressure
 
 ROOM_C = 20.5
 """Warmth of a heated room (common practice, no source)."""
+ROOM_SD_C = 1.5
+"""How much warmer or colder than that rooms are (common practice, no source)."""
 COLDER_BY = 2.0
 """Degrees that it must be colder outside before a room makes a difference."""
 SEEN_ASSUMED, HEATED_ASSUMED = 20.0, 2.0
@@ -27,6 +29,8 @@ HEATED_AT = 0.3
 """Chance of a heated room from which the regression leaves a check out. In the simulation study
 the advised settings of crews on weather stations were off by 0.30 standard errors with every
 check, by 0.14 with this, and by -0.72 from 0.1 on."""
+ROOMED = "perhaps a heated room, and only outdoor air is known"
+"""Why such a check is left out."""
 FAR = 6.0
 
 Floats = npt.NDArray[np.float64]

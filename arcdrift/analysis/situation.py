@@ -121,6 +121,7 @@ def _last_check(
         humidity_pct=_number(point["humidity_pct"]),
         air_density=_number(point["air_density"]),
         vapor_pressure=_number(point["vapor_pressure"]),
+        outdoor=point["air_source"] == WEATHER_STATION,
     )
 
 
