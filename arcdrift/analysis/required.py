@@ -126,8 +126,10 @@ def required_now(
     leaving it out told 80 % where 58 % were off, because settings far from a forecast are far
     partly by the forecast's own error. With it, of answers told 75 to 85 % on 12 simulated crews
     73 % were off (95 %: 65 to 80): 82 % where a logger stood by the splicer, 64 % where only a
-    weather station did, which stays too sure. The chance of a heated room starts from the share of this
-    splicer's checks that seemed to be made in one.
+    weather station did, which stays too sure.
+
+    The chance of a heated room starts from the share of this splicer's checks that seemed to be
+    made in one.
     """
     mean, cov = np.array(model.mean), np.array(model.cov)
     share = (HEATED_ASSUMED + model.excluded.get(ROOMED, 0)) / (SEEN_ASSUMED + model.checks)
