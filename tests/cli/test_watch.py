@@ -150,7 +150,11 @@ def test_a_signal_ends_it_with_a_summary(crew, drop, number):
     words = ["import", "--watch", str(drop), "--every", "0.2", "--crew", str(crew)]
     program = [sys.executable, "-c", "from arcdrift.cli.main import run; run()", *words]
     with subprocess.Popen(
-        program, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        program,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=os.environ | {"COLUMNS": "400"},  # a long path must not break the line
     ) as process:
         lines = [process.stdout.readline() for _ in range(2)]
         time.sleep(0.1)
