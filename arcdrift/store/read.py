@@ -266,7 +266,9 @@ def fetch(engine: Engine, query: Select[Any], *, order: list[str]) -> pd.DataFra
     if engine.dialect.name == "sqlite" and path:
         with gate_of(path).arrow() as free:
             if free:
-                return _sorted(to_frame(_through_arrow(engine, query)), order)
+                table = _through_arrow(engine, query)
+                if table is not None:
+                    return _sorted(to_frame(table), order)
     with reading(engine) as connection:
         return fetch_within(connection, query, order=order)
 
@@ -282,7 +284,8 @@ def _sorted(frame: pd.DataFrame, order: list[str]) -> pd.DataFrame:
     return frame.sort_values(order, kind="stable", ignore_index=True)
 
 
-def _through_arrow(engine: Engine, query: Select[Any]) -> pa.Table:
+def _through_arrow(engine: Engine, query: Select[Any]) -> pa.Table | None:
+    """Rows by the bulk driver; None where it met a lock, for which it does not wait."""
     columns = list(query.selected_columns)
     # the driver takes each column's type from the first rows; one leading row states it
     leading = select(*(literal(_EXAMPLE[arrow_type(column)]) for column in columns))
@@ -292,6 +295,8 @@ def _through_arrow(engine: Engine, query: Select[Any]) -> pa.Table:
             cursor.execute(str(statement))
             table = cursor.fetch_arrow_table().slice(1)
     except ArrowError as problem:
+        if "locked" in str(problem):
+            return None
         raise StoreTrouble(f"The store {place(engine)} cannot be read: {problem}.") from problem
     return pa.table(
         [
