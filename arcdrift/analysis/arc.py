@@ -234,12 +234,17 @@ def _pooled_effects(mean: Floats, cov: Floats) -> tuple[Effect, ...]:
     )
 
 
-def _air_span(x: Floats, mean: Floats, cov: Floats) -> Effect:
-    """Change of setting from one end of the air seen to the other, density and vapor together."""
+def air_step(x: Floats, mean: Floats) -> Floats:
+    """Density and vapor at one end of the air seen less those at the other, shape (2,)."""
     air = x[:, :2]
     move = air @ mean[:2]
     low_at, high_at = np.argsort(move)[[int(0.05 * (len(move) - 1)), int(0.95 * (len(move) - 1))]]
-    step = air[high_at] - air[low_at]
+    return np.asarray(air[high_at] - air[low_at])
+
+
+def _air_span(x: Floats, mean: Floats, cov: Floats) -> Effect:
+    """Change of setting from one end of the air seen to the other, density and vapor together."""
+    step = air_step(x, mean)
     value = float(step @ mean[:2])
     half = Z95 * float(np.sqrt(step @ cov[:2, :2] @ step))
     return Effect(
