@@ -125,6 +125,56 @@ class Blade(_Strict):
     positions: int = Field(16, gt=0)
 
 
+class SignOff(_Strict):
+    """When a newcomer's practice is good enough (limits: common practice, no source).
+
+    Each practice splice counts as bad in loss, in angle, and in being redone. Up to the ``good``
+    share of bad splices a technician is ready, from the ``poor`` share on they are not.
+    """
+
+    loss_db: float = Field(0.10, gt=0)
+    angle_deg: float = Field(3.0, gt=0)
+    loss_good: float = Field(0.05, gt=0, lt=1)
+    loss_poor: float = Field(0.15, gt=0, lt=1)
+    angle_good: float = Field(0.02, gt=0, lt=1)
+    angle_poor: float = Field(0.10, gt=0, lt=1)
+    redo_good: float = Field(0.02, gt=0, lt=1)
+    redo_poor: float = Field(0.10, gt=0, lt=1)
+    turned_away: float = Field(0.05, gt=0, lt=0.5)
+    """Chance of telling someone who is ready "not yet", over the three tests together."""
+    passed_wrongly: float = Field(0.05, gt=0, lt=0.5)
+    """Chance of telling someone "ready" whose share is poor in any one of the three."""
+    most_splices: int = Field(400, gt=10, le=5000)
+    """Practice splices after which a trainer decides."""
+
+    @model_validator(mode="after")
+    def _apart(self) -> "SignOff":
+        for name in ("loss", "angle", "redo"):
+            if getattr(self, f"{name}_good") >= getattr(self, f"{name}_poor"):
+                raise ValueError(f"{name}_good must lie below {name}_poor")
+        return self
+
+
+class Prep(_Strict):
+    """How hands are looked at, and who may be seen (defaults: common practice, no source)."""
+
+    person_pages: bool = True
+    """False takes the page of each person, and every figure about one person, off screens."""
+    pseudonyms: bool = False
+    """True shows ``Technician 1`` and so on, for names, on screens and in exports."""
+    bad_cleave_deg: float = Field(3.0, gt=0)
+    """A cleave angle over this is bad; splicers' own warning levels are about there."""
+    run_length: int = Field(3, ge=2)
+    """Bad cleaves in a row that make a run."""
+    margin: float = Field(0.10, gt=0, lt=1)
+    """Difference from the crew below which nobody stands out, as a share."""
+    sure: float = Field(0.99, gt=0.5, lt=1)
+    """Probability of more than the margin from which somebody stands out."""
+    window_days: int = Field(365, ge=28)
+    """Days looked back on."""
+    sign_off: SignOff = Field(default_factory=SignOff)
+
+
 class AllowedPrograms(_Strict):
     """Splice programs allowed for a pair of fibers, in either order; pairs not named are free."""
 
@@ -170,6 +220,7 @@ class Crew(_Strict):
     """By splicer model."""
     service: Service = Field(default_factory=Service)
     blade: Blade = Field(default_factory=Blade)
+    prep: Prep = Field(default_factory=Prep)
     allowed_programs: tuple[AllowedPrograms, ...] = ()
     heater_programs: tuple[HeaterPrograms, ...] = ()
 
@@ -218,7 +269,7 @@ def load_crew(folder: Path) -> Crew:
 
 _MODELS: tuple[type[BaseModel], ...] = (
     Crew, Site, Splicer, Program, Rules, Shares, SettingLimits, Interval, Service, Blade,
-    AllowedPrograms, HeaterPrograms,
+    AllowedPrograms, HeaterPrograms, Prep, SignOff,
 )  # fmt: skip
 
 
