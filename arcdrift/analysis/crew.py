@@ -14,11 +14,12 @@ from arcdrift.analysis.air_findings import conditions_finding, gap_findings
 from arcdrift.analysis.arc import ArcModel, Refusal, fit_arc, known_fit
 from arcdrift.analysis.arc_drift import CLIP, drift_charts
 from arcdrift.analysis.arc_findings import arc_findings
-from arcdrift.analysis.arc_pool import PHI_ASSUMED, SLOPES, crew_lag1
+from arcdrift.analysis.arc_pool import PHI_ASSUMED, SLOPES, crew_lag1, crew_prior
 from arcdrift.analysis.causes import StreamHistory
 from arcdrift.analysis.check_findings import check_findings, doubtful_findings
 from arcdrift.analysis.clock_findings import clock_findings, clocks_not_told, stretches_table
 from arcdrift.analysis.electrodes import electrodes, worn_finding
+from arcdrift.analysis.influence import COLUMNS, influence
 from arcdrift.analysis.loss import LossCharts, chart_losses
 from arcdrift.analysis.loss_findings import loss_findings
 from arcdrift.analysis.mismatch import worth_of_recalibrating
@@ -144,12 +145,14 @@ def _arc(
         by_splicer = dict(list(charted.groupby("splicer")))
         fits = {str(name): known_fit(mine, PHI_ASSUMED) for name, mine in by_splicer.items()}
         phi = crew_lag1([fit for fit in fits.values() if fit is not None])
-        charted["fitted"] = np.nan
+        charted[["fitted", *COLUMNS]] = np.nan
         for member in members:
             sisters = [other for name, other in fits.items() if name != member.splicer and other]
             rows = charted[charted["splicer"] == member.splicer]
             fit, fitted = fit_arc(member.splicer, rows, unit, sisters, phi)
             charted.loc[fitted.index, "fitted"] = fitted
+            if isinstance(fit, ArcModel):
+                charted.loc[rows.index, COLUMNS] = influence(rows, fit, crew_prior(sisters))
             models.append(fit)
         frames.append(charted)
     points = stack(frames)

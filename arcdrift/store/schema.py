@@ -373,6 +373,11 @@ result_arc_points = Table(
     Column("ewma", Float),
     Column("limit", Float),
     Column("alarm", Boolean, nullable=False),
+    Column("leverage", Float),  # see arcdrift.analysis.influence, as are the next four
+    Column("studentized", Float),
+    Column("dffits", Float),
+    Column("cooks_distance", Float),
+    Column("air_change", Float),  # of the air effect when left out, setting units
     Column("excluded", Text),  # why it was not used; NULL when it was
 )
 

@@ -172,6 +172,11 @@ def upgrade() -> None:
         sa.Column("ewma", sa.Float(), nullable=True),
         sa.Column("limit", sa.Float(), nullable=True),
         sa.Column("alarm", sa.Boolean(), nullable=False),
+        sa.Column("leverage", sa.Float(), nullable=True),
+        sa.Column("studentized", sa.Float(), nullable=True),
+        sa.Column("dffits", sa.Float(), nullable=True),
+        sa.Column("cooks_distance", sa.Float(), nullable=True),
+        sa.Column("air_change", sa.Float(), nullable=True),
         sa.Column("excluded", sa.Text(), nullable=True),
         sa.PrimaryKeyConstraint(
             "splicer", "checked_at", "point", name=op.f("pk_result_arc_points")
