@@ -4,7 +4,7 @@ The rule, in this order:
 
 1. A byte order mark (UTF-8 or UTF-16) decides; then the encoding that a layout states.
 2. Text in which every other byte is NUL from the start is UTF-16 without a mark.
-3. Text that is UTF-8 as a whole is UTF-8.
+3. Text that is UTF-8 as a whole is UTF-8; the whole file is looked at, however large it is.
 4. Text that is not is Windows-1252 only if nothing in it speaks for UTF-8 and everything for
    Windows-1252: not one character of several bytes is sound UTF-8, every such byte stands where
    a letter or a sign may stand, and a word with one is in the header or on several lines.
@@ -15,7 +15,7 @@ alone, and a layout can say what it is.
 """
 
 import re
-from collections import Counter
+from collections.abc import Iterable
 from typing import Literal
 
 import numpy as np
@@ -24,6 +24,7 @@ from arcdrift.errors import BadInput
 from arcdrift.intake.lines import MAX_LINE_BYTES, split
 
 Encoding = Literal["utf-8", "utf-16", "windows-1252"]
+Codec = Literal["utf-16-le", "utf-16-be", "cp1252"]
 
 UTF8_MARK, LITTLE_MARK, BIG_MARK = b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff"
 _SAMPLE_BYTES = 512
@@ -44,7 +45,8 @@ _PLAUSIBLE = re.compile(
 )
 _FOREIGN = re.compile("[^\x00-\x7f]")
 _WORD = re.compile("[^\\W\\d_]*[^\x00-\x7f][^\\W\\d_]*")
-_LINES_WITH_A_WORD = 2
+# what stands around it is neither letter nor digit, so that it can be judged by itself
+_RUN = re.compile(rb"(?<![\w\x80-\xff])\w*+[\x80-\xff][\w\x80-\xff]*+")
 
 
 def utf8(content: bytes, name: str, encoding: Encoding | None = None) -> bytes:
@@ -67,72 +69,108 @@ def utf8(content: bytes, name: str, encoding: Encoding | None = None) -> bytes:
     BadInput
         When it is UTF-16 cut within a character, or UTF-32.
     """
-    if content.startswith((LITTLE_MARK + b"\0\0", b"\0\0" + BIG_MARK)):
-        raise BadInput(f"{name} is UTF-32 text; save it as CSV UTF-8.")
+    codec = codec_of(content[:_SAMPLE_BYTES], name, encoding, [content])
     if content.startswith(UTF8_MARK):
         return content[len(UTF8_MARK) :]
-    if content.startswith((LITTLE_MARK, BIG_MARK)):
-        little = content.startswith(LITTLE_MARK)
-        return _from_utf16(content[2:], "le" if little else "be", name)
-    if encoding == "utf-16":
-        return _from_utf16(content, _order(content) or "le", name)
-    if encoding == "windows-1252":
-        return _from_windows(content)
-    if encoding == "utf-8" or (content.isascii() and b"\0" not in content[:_SAMPLE_BYTES]):
+    if codec is None:
         return content
-    order = _order(content)
-    if order is not None:
-        return _from_utf16(content, order, name)
-    return _from_windows(content) if _is_windows(content) else content
+    if codec == "cp1252":
+        return content.decode(codec, "surrogateescape").encode("utf-8", "surrogateescape")
+    if len(content) % 2:
+        raise BadInput(cut_within_character(name))
+    marked = content.startswith((LITTLE_MARK, BIG_MARK))
+    # half of a pair stays half, which UTF-8 does not allow: its line is quarantined
+    text = content[2 * marked :].decode(codec, "surrogatepass")
+    return text.encode("utf-8", "surrogatepass")
 
 
-def _order(content: bytes) -> Literal["le", "be"] | None:
+def codec_of(
+    start: bytes, name: str, stated: Encoding | None, blocks: Iterable[bytes]
+) -> Codec | None:
+    """Codec of a text; None for UTF-8.
+
+    Parameters
+    ----------
+    start : bytes
+        Its first 512 bytes.
+    stated : str, optional
+        What a layout states.
+    blocks : iterable of bytes
+        All of it in blocks of whole lines; only asked for when nothing else tells.
+
+    Raises
+    ------
+    BadInput
+        When it is UTF-32.
+    """
+    if start.startswith((LITTLE_MARK + b"\0\0", b"\0\0" + BIG_MARK)):
+        raise BadInput(f"{name} is UTF-32 text; save it as CSV UTF-8.")
+    if start.startswith(UTF8_MARK):
+        return None
+    if start.startswith((LITTLE_MARK, BIG_MARK)):
+        return "utf-16-le" if start.startswith(LITTLE_MARK) else "utf-16-be"
+    order = _order(start)
+    if stated == "utf-16":
+        return order or "utf-16-le"
+    if stated is not None:
+        return "cp1252" if stated == "windows-1252" else None
+    return order or ("cp1252" if _is_windows(blocks) else None)
+
+
+def cut_within_character(name: str) -> str:
+    """Sentence for UTF-16 text of an odd number of bytes."""
+    return f"{name} is UTF-16 text cut within a character; copy the file again."
+
+
+def _order(content: bytes) -> Literal["utf-16-le", "utf-16-be"] | None:
     """Byte order of UTF-16 without a mark, None where it is not evident."""
     sample = np.frombuffer(content[: min(_SAMPLE_BYTES, len(content) & ~1)], np.uint8)
     if len(sample) < 4:
         return None
     first, second = (float((sample[part::2] == 0).mean()) for part in (0, 1))
     if first <= _FEW_NULS and second >= _SHARE_OF_NULS:
-        return "le"
+        return "utf-16-le"
     if second <= _FEW_NULS and first >= _SHARE_OF_NULS:
-        return "be"
+        return "utf-16-be"
     return None
 
 
-def _from_utf16(content: bytes, order: Literal["le", "be"], name: str) -> bytes:
-    if len(content) % 2:
-        raise BadInput(f"{name} is UTF-16 text cut within a character; copy the file again.")
-    # half of a pair stays half, which UTF-8 does not allow: its line is quarantined
-    return content.decode(f"utf-16-{order}", "surrogatepass").encode("utf-8", "surrogatepass")
+def _is_windows(blocks: Iterable[bytes]) -> bool:
+    """Whether a text can only be Windows-1252; stops where something speaks against it."""
+    header = repeated = False
+    begun = False
+    seen: dict[str, tuple[int, int]] = {}
+    for number, block in enumerate(blocks):
+        if block.isascii():
+            begun = begun or bool(block.strip())
+            continue
+        lines = split(block)
+        runs = list(_RUN.finditer(block))
+        line_of = np.searchsorted(lines.starts, [run.start() for run in runs], side="right") - 1
+        if not begun:
+            first = next(line for line in range(len(lines)) if lines.text(line).strip())
+            header, begun = first in line_of, True
+        # a line quarantined for something else is no witness
+        witness = lines.ends - lines.starts[:-1] <= MAX_LINE_BYTES
+        if b"\0" in block:
+            nul = np.flatnonzero(lines.bytes_ == 0)
+            witness[np.searchsorted(lines.starts, nul, side="right") - 1] = False
+        pairs = [(run[0], line) for run, line in zip(runs, line_of.tolist(), strict=True)]
+        pairs = [pair for pair in pairs if witness[pair[1]]]
+        for run in {run for run, _ in pairs}:
+            if not _may_be_windows(run):
+                return False
+        for run, line in () if repeated else pairs:
+            for word in _WORD.findall(run.decode("cp1252")):
+                repeated |= seen.setdefault(word, (number, line)) != (number, line)
+    return header or repeated
 
 
-def _from_windows(content: bytes) -> bytes:
-    return content.decode("cp1252", "surrogateescape").encode("utf-8", "surrogateescape")
-
-
-def _is_windows(content: bytes) -> bool:
-    try:
-        content.decode("utf-8")
-    except UnicodeDecodeError:
-        pass
-    else:
+def _may_be_windows(run: bytes) -> bool:
+    if _SOUND_UTF8.search(run):
         return False
-    lines = split(content)
-    high = np.flatnonzero(lines.bytes_ >= 128)
-    where = np.unique(np.searchsorted(lines.starts, high, side="right") - 1)
-    seen: Counter[str] = Counter()
-    for line in where.tolist():
-        data = content[lines.starts[line] : lines.ends[line]]
-        if len(data) > MAX_LINE_BYTES or b"\0" in data:
-            continue  # quarantined for that, and no witness
-        if _SOUND_UTF8.search(data):
-            return False
-        try:
-            text = data.decode("cp1252")
-        except UnicodeDecodeError:
-            return False
-        if _FOREIGN.search(_PLAUSIBLE.sub("", text)):
-            return False
-        seen.update(set(_WORD.findall(text)))
-    header = next((line for line in range(len(lines)) if lines.text(line).strip()), 0)
-    return header in where or max(seen.values(), default=0) >= _LINES_WITH_A_WORD
+    try:
+        text = run.decode("cp1252")
+    except UnicodeDecodeError:
+        return False
+    return _FOREIGN.search(_PLAUSIBLE.sub("", text)) is None

@@ -15,7 +15,15 @@ from typing import IO
 import numpy as np
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.encodings import BIG_MARK, LITTLE_MARK, UTF8_MARK, Encoding, utf8
+from arcdrift.intake.encodings import (
+    BIG_MARK,
+    LITTLE_MARK,
+    UTF8_MARK,
+    Codec,
+    Encoding,
+    codec_of,
+    cut_within_character,
+)
 from arcdrift.intake.lines import MAX_LINE_BYTES, Lines
 from arcdrift.intake.reader import Broken, NeedMore, RawRows
 
@@ -28,7 +36,7 @@ MAX_LARGE_BYTES = 16 << 30
 """Largest file taken, and the largest size a packed one may unpack to."""
 _GROWN_BYTES = 16 << 20
 """A piece of this size without one whole row holds an overlong line."""
-_SAMPLE_BYTES = 8 << 20
+_JUDGED_BYTES = 8 << 20
 _BLOCK_BYTES = 1 << 20
 _PACKED = b"\x1f\x8b"
 _LOOK_BYTES = 4096
@@ -45,10 +53,20 @@ def is_large(path: Path) -> bool:
             begins = file.read(_LOOK_BYTES)
     except OSError:
         return False
-    if begins.startswith(_PACKED):
-        return True
+    packed = begins.startswith(_PACKED)
+    if packed:
+        begins = _unpacked_start(path)
     plain = begins.startswith((LITTLE_MARK, BIG_MARK)) or not _BINARY.search(begins)
-    return plain and size > LARGE_BYTES
+    return plain and (packed or size > LARGE_BYTES)
+
+
+def _unpacked_start(path: Path) -> bytes:
+    """First bytes of what a file packs; nothing where it is damaged, which is said elsewhere."""
+    try:
+        with gzip.open(path) as file:
+            return file.read(_LOOK_BYTES)
+    except (OSError, EOFError, zlib.error):
+        return b""
 
 
 class Text:
@@ -126,9 +144,11 @@ class Text:
         if self._file.read(2) == _PACKED:
             self._hash_all()
             self._file = self._unpacked(folder / "unpacked", max_bytes)
-        if (coding := self._coding(encoding)) is not None:
+        self._file.seek(0)
+        codec = codec_of(self._file.read(_LOOK_BYTES), self._name, encoding, self._blocks())
+        if codec is not None:
             self._hash_all()
-            self._file = self._recoded(folder / "recoded", coding)
+            self._file = self._recoded(folder / "recoded", codec)
         self._file.seek(0)
         self._begin = len(UTF8_MARK) if self._file.read(3) == UTF8_MARK else 0
         self._hash.update(UTF8_MARK[: self._begin] if self._file is self._source else b"")
@@ -162,31 +182,41 @@ class Text:
             raise BadInput(f"{self._name} is damaged; copy the packed file again.") from None
         return path.open("rb")
 
-    def _coding(self, stated: Encoding | None) -> str | None:
-        """Codec of a text that is not UTF-8, told from its beginning."""
+    def _blocks(self) -> Iterator[bytes]:
+        """All of the file in blocks of whole lines, without what is left of overlong lines."""
         self._file.seek(0)
-        sample = self._file.read(_SAMPLE_BYTES)
-        if sample.startswith(UTF8_MARK):
-            return None
-        if sample.startswith((LITTLE_MARK, BIG_MARK)):
-            return "utf-16"
-        # whole characters and whole lines only
-        whole = sample[: sample.rfind(b"\n") + 1] or sample
-        text = utf8(whole[: len(whole) & ~1], self._name, stated)
-        if stated == "utf-8" or text == whole[: len(whole) & ~1]:
-            return None if stated != "windows-1252" else "cp1252"
-        if b"\0" in whole[:2]:
-            return f"utf-16-{'be' if whole[0] == 0 else 'le'}"
-        return "cp1252"
+        rest, overlong = b"", False
+        while block := self._file.read(_JUDGED_BYTES):
+            if overlong:
+                begin = _line_end(block, block.find)
+                if not begin:
+                    continue
+                block = block[begin:]
+            block = rest + block
+            end = _line_end(block, block.rfind)
+            yield block[:end]
+            rest = block[end:]
+            overlong = len(rest) > MAX_LINE_BYTES
+            if overlong:
+                rest = b""
+        yield rest
 
-    def _recoded(self, path: Path, coding: str) -> IO[bytes]:
-        errors = "surrogateescape" if coding == "cp1252" else "surrogatepass"
-        decoder = codecs.getincrementaldecoder(coding)(errors)
+    def _recoded(self, path: Path, codec: Codec) -> IO[bytes]:
+        errors = "surrogateescape" if codec == "cp1252" else "surrogatepass"
+        decoder = codecs.getincrementaldecoder(codec)(errors)
+        if codec != "cp1252" and self._file.seek(0, os.SEEK_END) % 2:
+            raise BadInput(cut_within_character(self._name))
         self._file.seek(0)
         with path.open("wb") as file:
             while block := self._file.read(_BLOCK_BYTES):
                 file.write(decoder.decode(block).encode("utf-8", errors))
         return path.open("rb")
+
+
+def _line_end(text: bytes, find: Callable[[bytes], int]) -> int:
+    """One past the line end that is found; 0 for none. CR ends a line where there is no LF."""
+    at = find(b"\n")
+    return (at if at >= 0 else find(b"\r")) + 1
 
 
 @contextmanager
@@ -202,7 +232,7 @@ def open_text(
     folder : Path
         An empty folder to unpack or recode it into.
     encoding : str, optional
-        What a layout states; default told from the beginning of the file.
+        What a layout states; default told from the file.
 
     Raises
     ------

@@ -5,7 +5,9 @@ import codecs
 import pytest
 
 from arcdrift.errors import BadInput
+from arcdrift.intake import pieces
 from arcdrift.intake.encodings import utf8
+from arcdrift.intake.lines import MAX_LINE_BYTES
 
 LOG = (
     "splicer,technician,remark\r\nHeron,Bjørk,22 °C\r\n\r\nKestrel,Bjørk,“näht” – l’été\rHeron,,x\n"
@@ -97,3 +99,27 @@ def test_text_that_cannot_be_read(content, sentence):
     with pytest.raises(BadInput) as caught:
         utf8(content, "log.csv")
     assert str(caught.value) == sentence
+
+
+@pytest.mark.parametrize(
+    ("late", "taken"),
+    [
+        pytest.param(b"2,Andr\xe9\n3,Andr\xe9\n", "cp1252", id="two names"),
+        pytest.param(b"2,Andr\xe9\n", "utf-8", id="one name tells nothing"),
+        pytest.param("2,Zo\xeb.\n".encode() + b"3,Zo\xeb\n4,Zo\xeb\n", "utf-8", id="UTF-8 too"),
+    ],
+)
+def test_a_byte_far_down_in_a_large_file_counts_like_one_at_its_top(
+    tmp_path, monkeypatch, late, taken
+):
+    monkeypatch.setattr(pieces, "_JUDGED_BYTES", 100)
+    content = b"a,b\n" + b"1,plain\n" * 60 + late[:8] + b"1,plain\n" * 60 + late[8:]
+    # what is in an overlong line is no witness, wherever the blocks end
+    content += b"5," + "é".encode() * MAX_LINE_BYTES + b"\n6,plain\n"
+    path = tmp_path / "log.csv"
+    path.write_bytes(content)
+    with pieces.open_text(path, "log.csv", tmp_path) as text:
+        whole = text.read(0, text.size)
+    assert whole == utf8(content, "log.csv")
+    recoded = content.decode("cp1252").encode() if taken == "cp1252" else content
+    assert whole == recoded

@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from arcdrift.errors import BadInput
-from arcdrift.intake import intake
+from arcdrift.intake import intake, pieces
 from arcdrift.intake.large import Large
 from arcdrift.intake.layouts import load_layout
 from arcdrift.intake.pieces import Text, row_pieces
@@ -252,3 +252,25 @@ def test_packed_and_recoded_texts_are_read_in_pieces(tmp_path, both):
         both(path, 500, 50)
     path.write_bytes(gzip.compress(text.encode())[:-20])
     assert both(path, 500, 50) == "log.csv is cut short; copy the packed file again."
+
+
+def test_a_utf16_text_cut_within_a_character_is_refused(tmp_path, both):
+    path = tmp_path / "log.csv"
+    path.write_bytes(LOGS["numbered"].decode().encode("utf-16") + b"x")
+    assert both(path, 500, 50).endswith("cut within a character; copy the file again.")
+
+
+def test_what_a_packed_file_holds_tells_how_it_is_read(tmp_path, monkeypatch):
+    monkeypatch.setattr(pieces, "LARGE_PACKED_BYTES", 10)
+    path = tmp_path / "log.csv.gz"
+    for begins, in_pieces in (
+        (LOGS["numbered"], True),
+        (LOGS["numbered"].decode().encode("utf-16"), True),
+        (b"PK\x03\x04" + bytes(100), False),
+        (b"PAR1" + b"x" * 100, False),
+    ):
+        path.write_bytes(gzip.compress(begins))
+        assert pieces.is_large(path) == in_pieces
+    for damage in (b"", b"\xff" * 40):
+        path.write_bytes(gzip.compress(LOGS["numbered"])[:20] + damage)
+        assert pieces.is_large(path)
