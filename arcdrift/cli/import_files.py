@@ -150,6 +150,9 @@ def print_reports(reports: "Sequence[ImportReport]") -> None:
         if report.balance.skipped:
             skipped = counted(report.balance.skipped, "line")
             tell(f"{report.file}: {skipped} skipped, as its layout says.")
+        if report.mended:
+            mended = counted(report.mended, "row")
+            tell(f"{report.file}: {mended} kept apart by earlier imports left the quarantine.")
         if not report.problems:
             continue
         tell(f"{report.file}:")

@@ -59,7 +59,8 @@ def quarantine(
     """Show the rows that were kept apart, in groups, with the reason and the mend.
 
     Export them, mend them in a spreadsheet and import that file: what is right then is added,
-    and its rows leave this list.
+    and its rows leave this list. A log mended where it came from, imported again under its old
+    name and with its lines where they were, does the same.
     """
     if context.invoked_subcommand is not None:
         context.obj = crew

@@ -39,6 +39,7 @@ from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.begun import begun
 from arcdrift.store.connect import Waiting, writing
+from arcdrift.store.corrected import close_corrected, mended_by
 from arcdrift.store.frames import microseconds
 from arcdrift.store.read import fetch, fetch_within, store_version, version_within
 from arcdrift.store.write import add_import, add_rows
@@ -248,6 +249,7 @@ def _store(
     rivals = with_ids(connection, kind, rivals, rows.first[at] + 1, import_id)
     add_rows(connection, schema.conflicts, rivals.assign(import_id=import_id))
     keep_claims(connection, kind, import_id, rows, good, at, fates, apart)
+    close_corrected(connection, import_id)
     seconds = time.perf_counter() - clock
     done_row = update(schema.imports).where(schema.imports.columns.id == import_id)
     connection.execute(done_row.values(seconds=seconds))
@@ -259,4 +261,5 @@ def _store(
         balance=balance,
         seconds=seconds,
         problems=problem_groups(rows, typed, fresh["line"].to_numpy(np.int64)),
+        mended=mended_by(connection, import_id),
     )

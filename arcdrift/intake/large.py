@@ -49,6 +49,7 @@ from arcdrift.intake.report import ImportReport, Progress
 from arcdrift.intake.staging import BUCKET_ROWS, PLACES, Bucket, Staging
 from arcdrift.settings import Crew
 from arcdrift.store import schema
+from arcdrift.store.corrected import close_corrected, mended_by
 from arcdrift.store.read import fetch_within
 from arcdrift.store.write import add_import, add_rows
 
@@ -247,6 +248,7 @@ class _Work:
         for bucket in self.staging.buckets(self.how.bucket_rows):
             self._settle_bucket(bucket)
             self._tell(self.text.size)
+        close_corrected(self.connection, self.import_id)
 
     def report(self) -> ImportReport:
         """What became of the file; its import keeps the same counts."""
@@ -264,6 +266,7 @@ class _Work:
             balance=went,
             seconds=seconds,
             problems=self.totals.problems(),
+            mended=mended_by(self.connection, self.import_id),
         )
 
     def _typed(self, rows: RawRows) -> Typed:

@@ -26,6 +26,8 @@ class ImportReport:
         Duration.
     problems : tuple of ProblemGroup
         What is wrong with the rows that were quarantined now, the commonest first.
+    mended : int
+        Rows quarantined by earlier imports that this file brings corrected.
     """
 
     file: str
@@ -34,6 +36,7 @@ class ImportReport:
     balance: Balance
     seconds: float
     problems: tuple[ProblemGroup, ...] = ()
+    mended: int = 0
 
     def to_json(self) -> dict[str, Any]:
         """Return the JSON shape scripts may rely on."""

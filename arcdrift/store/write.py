@@ -18,6 +18,7 @@ from sqlalchemy import Connection, Engine, Table, delete, exists, func, insert, 
 from arcdrift.errors import StoreTrouble, UsageError
 from arcdrift.store import schema
 from arcdrift.store.connect import writing
+from arcdrift.store.corrected import close_again, mended_by
 from arcdrift.store.frames import microseconds, to_arrow
 from arcdrift.store.groups import keys_of, sources_of
 from arcdrift.store.read import fetch_within
@@ -116,6 +117,7 @@ def undo(engine: Engine, import_id: int) -> None:
             raise UsageError(f"There is no import {import_id}; {known}.")
         if row.undone_at is not None:
             raise UsageError(f"Import {import_id} was undone before; nothing was changed.")
+        mended = mended_by(connection, import_id)
         _hand_over_quarantine(connection, import_id)
         _hand_over_records(connection, row.kind, import_id)
         for table in (
@@ -129,6 +131,8 @@ def undo(engine: Engine, import_id: int) -> None:
         connection.execute(
             update(imports).where(imports.columns.id == import_id).values(undone_at=now)
         )
+        if mended:
+            close_again(connection, import_id)
 
 
 def _hand_over_quarantine(connection: Connection, import_id: int) -> None:
