@@ -6,16 +6,16 @@ from dataclasses import replace
 import pandas as pd
 from sqlalchemy import Engine
 
-from arcdrift.air import prepare_readings
+from arcdrift.air import join_air, prepare_readings
 from arcdrift.analysis.advice import Advice, Situation, advise
 from arcdrift.analysis.arc import ArcModel, Refusal
 from arcdrift.analysis.arc_points import EPOCH_ACTIONS
 from arcdrift.analysis.days import workdays
-from arcdrift.analysis.loss import PRIOR_BETWEEN, PRIOR_WITHIN
-from arcdrift.analysis.loss_days import production
+from arcdrift.analysis.hands import hand_days
+from arcdrift.analysis.loss_days import loss_days
 from arcdrift.analysis.prep import PrepEffects, prep_effects
 from arcdrift.analysis.situation import PROGRAM_DAYS, situation_of
-from arcdrift.analysis.splicer import SPLICE_COLUMNS, technician_days
+from arcdrift.analysis.splicer import SPLICE_COLUMNS
 from arcdrift.analysis.starting import start_items
 from arcdrift.analysis.worth import worths_from
 from arcdrift.errors import UsageError
@@ -180,21 +180,18 @@ def _stored_model(engine: Engine, splicer: str) -> ArcModel | Refusal | None:
 
 
 def prep_now(engine: Engine, crew: Crew) -> PrepEffects | str:
-    """Technician and splicer effects from everything in the store, or why there are none."""
+    """Technician and machine effects from everything in the store, or why there are none."""
+    readings = prepare_readings(read.records(engine, "readings"), crew)
     parts = []
     for splicer in read.splicers(engine):
-        work = production(
-            read.records(
-                engine, "splices", splicers=[splicer], columns=SPLICE_COLUMNS, believed=True
-            )
+        splices = read.records(
+            engine, "splices", splicers=[splicer], columns=SPLICE_COLUMNS, believed=True
         )
-        days = technician_days(work, workdays(work, crew, "spliced_at"))
-        parts.append(days.assign(splicer=splicer))
+        made = splices[splices["purpose"] == "production"].reset_index(drop=True)
+        air = join_air(made, readings, crew, "spliced_at")
+        service = read.records(engine, "service", splicers=[splicer])
+        days = loss_days(made, service, crew)
+        parts.append(hand_days(made, air, workdays(made, crew, "spliced_at"), days, crew))
     if not parts:
         return "There are no splices yet; import some first."
-    runs = read.result(engine, "analysis_run")
-    within, between = PRIOR_WITHIN, PRIOR_BETWEEN
-    if len(runs):
-        used = json.loads(runs["summary"].iloc[0])
-        within, between = used["within_day_sd"] ** 2, used["between_day_sd"] ** 2
-    return prep_effects(pd.concat(parts, ignore_index=True), within, between)
+    return prep_effects(pd.concat(parts, ignore_index=True), crew.prep)

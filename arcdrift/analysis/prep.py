@@ -1,181 +1,286 @@
-"""Whose hands, and whose splicer: technician effects on loss, apart from the machines.
+"""Whose hands, and whose machine: people, splicers and cleavers told apart on four measures.
 
 Every technician works on several splicers and every splicer with several technicians, so a
 crossed model can tell them apart; where the shared work does not connect them, nothing can,
 and the answer says so.
 """
 
-import warnings
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
+from scipy.stats import norm
 
-from arcdrift.analysis.loss import relative_level
-from arcdrift.analysis.splicer import NOBODY
+from arcdrift.analysis.connection import connected_sets, home_parts
+from arcdrift.analysis.crossed import STINT, Crossed, fit_crossed, full_rank
+from arcdrift.analysis.hands import NO_CLEAVER, NOBODY
+from arcdrift.analysis.loss import ratio_of, relative_level
+from arcdrift.settings import Prep
 
 Z95 = 1.959964
 MIN_DAYS = 5
-"""Days of work below which a technician is not given a figure."""
-
-EFFECT_COLUMNS = ["technician", "splicer", "v1", "v2"]
+"""Days of work below which nobody is given a figure."""
+REDO_WEEKS = 4
+"""Redone splices are rare: they are counted over four weeks, not days."""
+MEASURES = {
+    "loss": "loss",
+    "angle": "cleave angle",
+    "uneven": "right cleave angle against left",
+    "redo": "odds of a redo",
+}
+EFFECT_COLUMNS = [
+    "who", "name", "measure", "days", "splices", "set", "effect", "low", "high", "sure", "note",
+]  # fmt: skip
 
 Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class PrepEffects:
-    """Technician and splicer effects on loss.
+    """Effects of people and machines.
 
     Attributes
     ----------
-    technicians, splicers : DataFrame
-        ``name``, ``days``, ``splices``, ``group`` (who is comparable with whom), ``effect``,
-        ``low``, ``high``: relative difference from the crew's average, shrunken, with a 95 %
-        interval; NaN with a ``note`` where the question cannot be answered.
-    sd_technician, sd_splicer, sd_day : float
-        Standard deviations between technicians, between splicers and of a day of work.
-    groups : int
-        Sets of technicians and splicers that no shared work connects; 1 is best.
+    effects : DataFrame
+        `EFFECT_COLUMNS`: who (``technician``, ``splicer`` or ``cleaver``), name, measure (a key
+        of `MEASURES`), days, splices, set (who is comparable with whom), effect, low, high
+        (relative difference from the average of the set, shrunken, with a 95 % interval), sure
+        (probability that it lies above the margin); NaN with a note where there is no figure.
+    fits : dict of Crossed
+        By measure.
+    sets : int
+        Sets of people and machines that no shared work connects; 1 is best.
+    told_apart : tuple of str
+        Groupings in the model.
+    not_told_apart : tuple of str
+        Sentences on what cannot be separated.
     level : float
         Of the intervals.
     """
 
-    technicians: pd.DataFrame
-    splicers: pd.DataFrame
-    sd_technician: float
-    sd_splicer: float
-    sd_day: float
-    groups: int
+    effects: pd.DataFrame
+    fits: dict[str, Crossed]
+    sets: int
+    told_apart: tuple[str, ...]
+    not_told_apart: tuple[str, ...]
     level: float = 0.95
 
+    def of(self, who: str, measure: str) -> pd.DataFrame:
+        """Effects of one kind on one measure, in order of name."""
+        rows = self.effects
+        return rows[(rows["who"] == who) & (rows["measure"] == measure)].reset_index(drop=True)
 
-def prep_effects(work: pd.DataFrame, within: float, between: float) -> PrepEffects | str:
-    """Estimate crossed effects on the level of loss.
+
+def prep_effects(
+    cells: pd.DataFrame, prep: Prep | None = None, measures: Iterable[str] = tuple(MEASURES)
+) -> PrepEffects | str:
+    """Estimate crossed effects on loss, cleave angle, unevenness and redo.
 
     Parameters
     ----------
-    work : DataFrame
-        Daily sums: ``splicer``, ``program``, ``technician``, ``day``, ``n``, ``capped`` (dB).
-    within, between : float
-        Relative variance of one capped splice and between days, from the loss charts: they say
-        how much a long day counts for more than a short one.
+    cells : DataFrame
+        From `arcdrift.analysis.hands.hand_days`, all splicers together; a column ``cleaves``
+        (on the blade position) is adjusted for where it is known.
+    prep : Prep, optional
+        Settings; the margin is used here.
+    measures : iterable of str
+        Keys of `MEASURES` to look at.
 
     Returns
     -------
-    PrepEffects, or a sentence why there is none.
+    PrepEffects, or a sentence why there are none.
 
     Notes
     -----
-    y = 3 (r^(1/3) - 1) of each technician-day on its splicer and program, r relative to the
-    program's mean; program fixed, technician and splicer random and crossed, a week of one on
-    the other random within them, rows weighed by 1/(between + within/n). gpboost by maximum
-    likelihood (not REML) with the Cholesky factorization: its default inversion misses the
-    published Penicillin figures.
+    Loss: y = 3 (r^(1/3) - 1) of each cell's capped mean, r relative to that of its program and
+    fibers. Angle: mean log of both sides. Unevenness: log of right over left. Redo: log odds.
+    Fixed: program with fibers, site, air density and vapor pressure, cleaves on the blade (angle).
+    Random and crossed: technician, splicer, cleaver; for loss and angle a week of one person on
+    one splicer within them (days of one week share work, fiber and blade). Rows are weighed by
+    1/(between + within/n), both estimated by moments.
     """
-    work = work[work["technician"] != NOBODY]
-    rows = work.groupby(["splicer", "program", "technician", "day"], as_index=False)[
-        ["n", "capped"]
-    ].sum()
-    # days of one week of one person on one splicer share work, fiber and blade: not fresh evidence
-    day = pd.to_datetime(rows["day"])
-    week = (day - pd.Timestamp(0)).dt.days // 7
-    rows["stint"] = rows["technician"] + "|" + rows["splicer"] + "|" + week.astype(str)
-    people, machines = rows["technician"].nunique(), rows["splicer"].nunique()
-    if people < 3 or machines < 2 or len(rows) < 10 * (people + machines):
+    prep = prep or Prep()
+    work = cells[(cells["technician"] != NOBODY) & (cells["made"] > 0)].reset_index(drop=True)
+    who, shared = _groupings(work)
+    people, machines = work["technician"].nunique(), work["splicer"].nunique()
+    days = len(work[["technician", "splicer", "day"]].drop_duplicates())
+    if people < 3 or machines < 2 or days < 10 * (people + machines):
         return (
-            f"{people} technicians on {machines} splicers over {len(rows)} technician-days are "
+            f"{people} technicians on {machines} splicers over {days} technician-days are "
             "too few to tell hands from machines."
         )
-    totals = rows.groupby("program")[["n", "capped"]].transform("sum")
-    mean = (totals["capped"] / totals["n"]).to_numpy(dtype=np.float64)
-    level = relative_level((rows["capped"] / rows["n"]).to_numpy(dtype=np.float64) / mean)
-    weight = 1.0 / (between + within / rows["n"].to_numpy(dtype=np.float64))
-    effects, spread = _crossed(level, rows, weight / weight.mean())
-    group = _groups(rows)
+    sets = connected_sets(work[list(who)])
+    homes = home_parts(work[["technician", "splicer"]], sets)
+    fits: dict[str, Crossed] = {}
+    parts = []
+    for measure in measures:
+        rows = _rows(work, measure)
+        if rows["technician"].nunique() < 3 or len(rows) < 10 * (people + machines) / REDO_WEEKS:
+            continue
+        fits[measure] = _fit(rows, measure, who, homes)
+        parts.append(_table(fits[measure], rows, measure, who, sets, prep.margin))
+    count = len(set(sets.values()))
     return PrepEffects(
-        technicians=_table(rows, effects, "technician", group),
-        splicers=_table(rows, effects, "splicer", group),
-        sd_technician=spread["technician"],
-        sd_splicer=spread["splicer"],
-        sd_day=spread["day"],
-        groups=len(set(group.values())),
+        effects=pd.concat(parts, ignore_index=True),
+        fits=fits,
+        sets=count,
+        told_apart=who,
+        not_told_apart=tuple(shared),
     )
 
 
-def _crossed(
-    level: Floats, rows: pd.DataFrame, weight: Floats
-) -> tuple[pd.DataFrame, dict[str, float]]:
-    """Shrunken effects with their variances, one row a row of ``rows``, and the spreads."""
-    import gpboost  # a second to load, and only this needs it
+def _groupings(work: pd.DataFrame) -> tuple[tuple[str, ...], list[str]]:
+    """Groupings that can be told apart; a cleaver that never leaves its splicer cannot."""
+    who, said = ["technician", "splicer"], []
+    logged = work[work["cleaver"] != NO_CLEAVER]
+    if len(logged):
+        pairs = logged[["splicer", "cleaver"]].drop_duplicates()
+        own = (pairs["splicer"].value_counts() == 1).all()
+        if own and (pairs["cleaver"].value_counts() == 1).all():
+            said.append(
+                "Each cleaver was used with one splicer only: a splicer's figure is that of both."
+            )
+        else:
+            who.append("cleaver")
+    else:
+        said.append("No cleaver is logged: a splicer's figure is that of its cleavers too.")
+    return tuple(who), said
 
-    fixed = pd.get_dummies(rows["program"], drop_first=True, dtype=float)
-    fixed.insert(0, "intercept", 1.0)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        model = gpboost.GPModel(
-            group_data=rows[["technician", "splicer", "stint"]].to_numpy(dtype=str),
-            likelihood="gaussian",
-            matrix_inversion_method="cholesky",
-            weights=weight,
-            num_parallel_threads=2,
+
+def _rows(work: pd.DataFrame, measure: str) -> pd.DataFrame:
+    """Rows of the model of one measure: ``y``, ``weight`` and what explains them."""
+    count = {"loss": "n", "angle": "angles", "uneven": "angles", "redo": "made"}[measure]
+    rows = work[work[count] > 0].copy()
+    rows["recipe"] = rows["program"].astype(str) + " | " + rows["fibers"].astype(str)
+    rows["week"] = (pd.to_datetime(rows["day"]) - pd.Timestamp(0)).dt.days // 7
+    if measure == "redo":
+        rows["period"] = rows["week"] // REDO_WEEKS
+        keys = ["technician", "splicer", "cleaver", "recipe", "site", "period"]
+        sums = ["made", "redo", "density_n", "density", "vapor"]
+        days = rows.groupby(keys, as_index=False)["day"].nunique()["day"]
+        rows = rows.groupby(keys, as_index=False)[sums].sum().assign(days=days)
+        return rows.assign(y=rows["redo"] / rows["made"], weight=rows["made"], n=rows["made"])
+    n = rows[count].to_numpy(dtype=np.float64)
+    if measure == "loss":
+        totals = rows.groupby("recipe")[["n", "capped"]].transform("sum")
+        mean = (totals["capped"] / totals["n"]).to_numpy(dtype=np.float64)
+        ratio = rows["capped"].to_numpy(dtype=np.float64) / n / np.maximum(mean, 1e-4)
+        rows["y"] = relative_level(ratio)
+        squares = rows["squares"].to_numpy(dtype=np.float64) / np.maximum(mean, 1e-4) ** 2
+        scatter = np.maximum(squares - n * ratio**2, 0.0)
+    else:
+        value = rows[measure].to_numpy(dtype=np.float64) / n
+        rows["y"] = value
+        scatter = np.maximum(
+            rows[f"{measure}_squares"].to_numpy(dtype=np.float64) - n * value**2, 0.0
         )
-        model.fit(
-            y=level,
-            X=fixed.to_numpy(),
-            params={"optimizer_cov": "lbfgs", "delta_rel_conv": 1e-10},
-        )
-        told = model.predict_training_data_random_effects(predict_var=True)
-        variances = np.ravel(np.asarray(model.get_cov_pars(), dtype=np.float64))
-    table = pd.DataFrame(np.asarray(told)[:, [0, 1, 3, 4]], columns=EFFECT_COLUMNS)
-    residual, technician, splicer = np.sqrt(variances[:3])
-    return table, {
-        "technician": float(technician),
-        "splicer": float(splicer),
-        "day": float(residual),
-    }
+    within = scatter.sum() / max(float((n - 1).sum()), 1.0)
+    between = _between(rows, within / n)
+    return rows.assign(n=n, days=1, weight=1.0 / (between + within / n + 1e-9))
+
+
+def _between(rows: pd.DataFrame, error: Floats) -> float:
+    """Variance between days of one person on one splicer beyond what few splices explain."""
+    group = rows.groupby(["technician", "splicer", "recipe"])["y"]
+    size = group.transform("size").to_numpy(dtype=np.float64)
+    left = (rows["y"] - group.transform("mean")).to_numpy(dtype=np.float64)
+    several = size > 1
+    if not several.any():
+        return 0.01
+    spread = (left**2 * size / np.maximum(size - 1, 1.0) - error)[several]
+    return max(float(spread.mean()), 1e-4)
+
+
+def _fit(
+    rows: pd.DataFrame, measure: str, who: tuple[str, ...], homes: dict[tuple[str, str], int]
+) -> Crossed:
+    groups = rows[list(who)].astype(str)
+    if measure in ("loss", "angle"):
+        week = rows["week"].astype(str)
+        groups[STINT] = groups["technician"] + "|" + groups["splicer"] + "|" + week
+    return fit_crossed(
+        rows["y"].to_numpy(dtype=np.float64),
+        rows["weight"].to_numpy(dtype=np.float64),
+        _fixed(rows, measure),
+        groups,
+        likelihood="binomial_logit" if measure == "redo" else "gaussian",
+        homes=homes,
+    )
+
+
+def _fixed(rows: pd.DataFrame, measure: str) -> Floats:
+    columns = [np.ones(len(rows))]
+    for name in ("recipe", "site"):
+        dummies = pd.get_dummies(rows[name].astype(str), drop_first=True, dtype=float)
+        columns += list(dummies.to_numpy().T)
+    aired = rows["density_n"].to_numpy(dtype=np.float64)
+    for name in ("density", "vapor"):
+        with np.errstate(invalid="ignore", divide="ignore"):
+            columns += _known(rows[name].to_numpy(dtype=np.float64) / aired)
+    if measure == "angle" and "cleaves" in rows.columns:
+        columns += _known(rows["cleaves"].to_numpy(dtype=np.float64))
+    return full_rank(np.column_stack(columns))
+
+
+def _known(value: Floats) -> list[Floats]:
+    """A covariate in standard units; missing ones at the mean, with a column that says so."""
+    known = np.isfinite(value)
+    if known.sum() < 2 or value[known].std() == 0:
+        return []
+    centered = np.where(known, value - value[known].mean(), 0.0) / value[known].std()
+    return [centered] if known.all() else [centered, (~known).astype(np.float64)]
+
+
+def relative(effect: Floats, measure: str) -> Floats:
+    """Relative difference that an effect on a measure's scale means: +0.1 is 10 % more."""
+    return (ratio_of(effect) if measure == "loss" else np.exp(effect)) - 1.0
+
+
+def scaled(change: float, measure: str) -> float:
+    """Inverse of `relative`."""
+    if measure == "loss":
+        return float(relative_level(np.array([1.0 + change]))[0])
+    return float(np.log1p(change))
 
 
 def _table(
-    rows: pd.DataFrame, effects: pd.DataFrame, who: str, group: dict[str, int]
+    fit: Crossed,
+    rows: pd.DataFrame,
+    measure: str,
+    who: tuple[str, ...],
+    sets: dict[tuple[str, str], int],
+    margin: float,
 ) -> pd.DataFrame:
-    variance = "v1" if who == "technician" else "v2"
-    frame = pd.DataFrame(
-        {
-            "name": rows[who],
-            "day": rows["day"],
-            "splices": rows["n"],
-            "effect": effects[who].to_numpy(),
-            "variance": effects[variance].to_numpy(),
-        }
-    )
-    table = frame.groupby("name", as_index=False).agg(
-        days=("day", "nunique"),
-        splices=("splices", "sum"),
-        effect=("effect", "first"),
-        variance=("variance", "first"),
-    )
-    table["group"] = [group[f"{who} {name}"] for name in table["name"]]
-    table["effect"] -= table.groupby("group")["effect"].transform("mean")
-    half = Z95 * np.sqrt(table["variance"])
-    table["low"], table["high"] = table["effect"] - half, table["effect"] + half
-    few = table["days"] < MIN_DAYS
-    table.loc[few, ["effect", "low", "high"]] = np.nan
-    told = "only " + table["days"].astype(str) + " days of work"
-    table["note"] = told.astype(object).where(few, None)
-    return table.drop(columns="variance")
-
-
-def _groups(rows: pd.DataFrame) -> dict[str, int]:
-    """Number of the connected set each technician and splicer belongs to."""
-    pairs = rows[["technician", "splicer"]].drop_duplicates()
-    person, people = pd.factorize(pairs["technician"])
-    machine, machines = pd.factorize(pairs["splicer"])
-    size = len(people) + len(machines)
-    links = coo_array((np.ones(len(pairs)), (person, machine + len(people))), shape=(size, size))
-    _, label = connected_components(links, directed=False)
-    names = [f"technician {name}" for name in people] + [f"splicer {name}" for name in machines]
-    return dict(zip(names, map(int, label), strict=True))
+    parts = []
+    for kind in who:
+        places = fit.places(kind)
+        worked = rows.groupby(rows[kind].astype(str)).agg(
+            days=("days", "sum") if measure == "redo" else ("day", "nunique"), splices=("n", "sum")
+        )
+        names = [name for name in places if not (kind == "cleaver" and name == NO_CLEAVER)]
+        told = pd.DataFrame({"who": kind, "name": names, "measure": measure})
+        told = told.join(worked, on="name")
+        told["set"] = [sets[kind, name] for name in names]
+        effect, sd = np.empty(len(names)), np.empty(len(names))
+        for row, name in enumerate(names):
+            peers = [places[n] for n, s in zip(names, told["set"], strict=True)
+                     if s == told["set"][row]]  # fmt: skip
+            weights = np.zeros(len(fit.labels))
+            weights[peers] -= 1.0 / len(peers)
+            weights[places[name]] += 1.0
+            effect[row], sd[row] = fit.contrast(weights)
+        half = Z95 * sd
+        told["effect"] = relative(effect, measure)
+        told["low"], told["high"] = (
+            relative(effect - half, measure),
+            relative(effect + half, measure),
+        )
+        told["sure"] = norm.sf((scaled(margin, measure) - effect) / np.maximum(sd, 1e-12))
+        few = told["days"] < MIN_DAYS
+        told.loc[few, ["effect", "low", "high", "sure"]] = np.nan
+        text = "only " + told["days"].astype(int).astype(str) + " days of work"
+        told["note"] = text.astype(object).where(few, None)
+        parts.append(told)
+    return pd.concat(parts, ignore_index=True)[EFFECT_COLUMNS]

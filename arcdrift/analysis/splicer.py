@@ -12,8 +12,10 @@ from arcdrift.air import join_air
 from arcdrift.analysis.advice import Situation
 from arcdrift.analysis.arc_points import arc_points
 from arcdrift.analysis.checks import daily_checks
+from arcdrift.analysis.cleave_runs import cleave_runs, practice_splices
 from arcdrift.analysis.clocks import Clock, look_at_clock
 from arcdrift.analysis.days import sites_of, workdays, zones_of
+from arcdrift.analysis.hands import NOBODY, hand_days
 from arcdrift.analysis.loss_days import NO_PROGRAM, loss_days, production
 from arcdrift.analysis.mismatch import mismatch_cells
 from arcdrift.analysis.program_findings import COLUMNS as PROGRAM_COLUMNS
@@ -32,6 +34,8 @@ SPLICE_COLUMNS = (
     "outcome",
     "technician",
     "program",
+    "fiber_a",
+    "fiber_b",
     "cleave_left_deg",
     "cleave_right_deg",
     "arc_count",
@@ -46,7 +50,6 @@ SPLICE_COLUMNS = (
 )
 HISTOGRAM_STEP_DB = 0.001
 OVER_DB = 0.10
-NOBODY = "(technician not logged)"
 
 
 @dataclass(frozen=True)
@@ -79,6 +82,13 @@ class SplicerSummary:
     use : DataFrame
         Splices by cleaver, blade position and hour
         (`arcdrift.analysis.service_findings.use_by_hour`).
+    hands : DataFrame
+        Production splices by technician, cleaver, program, fibers, site and day
+        (`arcdrift.analysis.hands.hand_days`).
+    runs : DataFrame
+        Runs of bad cleaves (`arcdrift.analysis.cleave_runs.cleave_runs`).
+    practice : DataFrame
+        Practice splices (`arcdrift.analysis.cleave_runs.practice_splices`).
     unexpected : DataFrame
         Days of programs not allowed (`arcdrift.analysis.program_findings.unexpected_days`).
     clock : Clock
@@ -101,6 +111,9 @@ class SplicerSummary:
     airless: pd.DataFrame
     cells: pd.DataFrame
     use: pd.DataFrame
+    hands: pd.DataFrame
+    runs: pd.DataFrame
+    practice: pd.DataFrame
     unexpected: pd.DataFrame
     clock: Clock
     clock_days: pd.DataFrame
@@ -110,7 +123,7 @@ class SplicerSummary:
 def splice_columns(crew: Crew) -> tuple[str, ...]:
     """Columns a review reads of the splice log; those of programs only where some are allowed."""
     judged = crew.allowed_programs or crew.heater_programs
-    return (*SPLICE_COLUMNS, *PROGRAM_COLUMNS) if judged else SPLICE_COLUMNS
+    return tuple(dict.fromkeys((*SPLICE_COLUMNS, *(PROGRAM_COLUMNS if judged else ()))))
 
 
 def summarize(
@@ -150,6 +163,7 @@ def summarize(
     statuses = daily_checks(checks, splices, crew, now)
     left_out = clock.holds_day(statuses["day"])
     days = loss_days(splices, service, crew)
+    hands, runs = _hands(splices, splice_air, days, crew)
     return SplicerSummary(
         splicer=splicer,
         days=days,
@@ -163,11 +177,25 @@ def summarize(
         airless=_airless(splices, splice_air, checks, check_air, crew),
         cells=mismatch_cells(splices, splice_air, checks, service, days, crew),
         use=use_by_hour(splices),
+        hands=hands,
+        runs=runs,
+        practice=practice_splices(splices),
         unexpected=unexpected_days(splices, crew),
         clock=clock,
         clock_days=statuses.loc[left_out, ["splicer", "day"]].reset_index(drop=True),
         situation=_situation(splicer, splices, checks, readings, service, crew, now),
     )
+
+
+def _hands(
+    splices: pd.DataFrame, air: pd.DataFrame, days: pd.DataFrame, crew: Crew
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Production splices by whose hands made them, and runs of bad cleaves among them."""
+    kept = (splices["purpose"] == "production").to_numpy()
+    made = splices[kept].reset_index(drop=True)
+    day = workdays(made, crew, "spliced_at")
+    cells = hand_days(made, air[kept].reset_index(drop=True), day, days, crew)
+    return cells, cleave_runs(made, day, crew)
 
 
 def _zone(splicer: str, splices: pd.DataFrame, crew: Crew) -> str:

@@ -1,4 +1,4 @@
-"""``arcdrift prep``: technician effects on loss, apart from the splicers they were given."""
+"""``arcdrift prep``: whose hands, whose machine, and what stands out."""
 
 from typing import TYPE_CHECKING
 
@@ -28,27 +28,25 @@ def prep(crew: CrewFolder = HERE, as_json: AsJson = False) -> None:
                 tell(told)
             return
         if as_json:
+            rows = told.effects
             print_json(
                 {
-                    "technicians": records_of(told.technicians),
-                    "splicers": records_of(told.splicers),
-                    "sd_technician": told.sd_technician,
-                    "sd_splicer": told.sd_splicer,
-                    "sd_day": told.sd_day,
-                    "groups": told.groups,
+                    "technicians": records_of(rows[rows["who"] == "technician"]),
+                    "splicers": records_of(rows[rows["who"] == "splicer"]),
+                    "sets": told.sets,
                     "level": told.level,
                 }
             )
             return
         tell(PURPOSE)
-        if told.groups > 1:
+        if told.sets > 1:
             tell(
-                f"Technicians and splicers fall into {told.groups} sets that no shared work "
+                f"Technicians and splicers fall into {told.sets} sets that no shared work "
                 "connects; figures compare within a set only."
             )
-        for who, table in (("Technician", told.technicians), ("Splicer", told.splicers)):
+        for who in told.told_apart:
             emit("")
-            _print(who, table)
+            _print(who.capitalize(), told.of(who, "loss"))
 
 
 def _print(who: str, table: "pd.DataFrame") -> None:
@@ -58,8 +56,8 @@ def _print(who: str, table: "pd.DataFrame") -> None:
             [
                 row["name"],
                 int(row["days"]),
-                f"{row['splices']:,}",
-                int(row["group"]) + 1,
+                f"{row['splices']:,.0f}",
+                int(row["set"]) + 1,
                 row["note"] or f"{row['effect']:+.0%}",
                 "" if row["note"] else f"{row['low']:+.0%} to {row['high']:+.0%}",
             ]

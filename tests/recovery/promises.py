@@ -12,7 +12,7 @@ import pandas as pd
 from arcdrift.analysis.advice import AirNow, LastCheck, Situation, advise
 from arcdrift.analysis.arc import ArcModel
 from arcdrift.analysis.crew import Assessment
-from arcdrift.analysis.loss import relative_level
+from arcdrift.analysis.loss import ratio_of, relative_level
 from arcdrift.analysis.prep import prep_effects
 from arcdrift.simulate import invented_crew, load_plan
 from arcdrift.simulate.plant import plant
@@ -287,25 +287,23 @@ def _situation(name: str, model: ArcModel, at: pd.Timestamp, truth: Any) -> Situ
 def technician_coverage(run: Run) -> pd.DataFrame:
     """Whether each technician's 95 % interval on loss holds the true effect.
 
-    Both are differences from the crew's average, on the scale of `relative_level`.
+    Both are differences from the crew's average.
 
     Returns
     -------
     DataFrame
         ``technician``, ``inside``.
     """
-    work = pd.concat([part.groups.assign(splicer=part.splicer) for part in run.summaries])
-    used = json.loads(run.told.settings)
-    told = prep_effects(work, used["within_day_sd"] ** 2, used["between_day_sd"] ** 2)
+    told = prep_effects(pd.concat([part.hands for part in run.summaries], ignore_index=True))
     if isinstance(told, str):
         return pd.DataFrame(columns=["technician", "inside"])
-    table = told.technicians.dropna(subset=["effect"]).set_index("name")
+    table = told.of("technician", "loss").dropna(subset=["effect"]).set_index("name")
     factors = {
         name: np.exp(row["log_mean_loss"]) for name, row in run.made.truth.technicians.items()
     }
     truth = pd.Series(relative_level(np.array(list(factors.values()))), index=list(factors))
     truth = truth.reindex(table.index)
-    truth -= truth.mean()
+    truth = pd.Series(ratio_of((truth - truth.mean()).to_numpy()) - 1.0, index=truth.index)
     inside = (table["low"] <= truth) & (truth <= table["high"])
     return pd.DataFrame({"technician": table.index, "inside": inside.to_numpy()})
 

@@ -1,0 +1,74 @@
+"""Runs of bad cleaves, and practice splices: what has to be kept splice by splice."""
+
+import json
+
+import numpy as np
+import pandas as pd
+
+from arcdrift.analysis.hands import NOBODY
+from arcdrift.settings import Crew
+
+RUN_COLUMNS = [
+    "splicer", "technician", "cleaver", "blade_position", "began", "ended", "length", "worst_deg",
+    "splices",
+]  # fmt: skip
+PRACTICE_COLUMNS = ["splicer", "technician", "at", "loss_db", "angle_deg", "outcome"]
+MOST_IDS = 50
+
+
+def worse_angle(splices: pd.DataFrame) -> pd.Series:
+    """The worse of both cleave angles, degrees; NaN where neither is logged."""
+    return splices[["cleave_left_deg", "cleave_right_deg"]].max(axis=1).astype(float)
+
+
+def cleave_runs(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
+    """Runs of bad cleaves of one technician in one workday on one splicer.
+
+    Parameters
+    ----------
+    splices : DataFrame
+        Production splices of one splicer; those without any angle are passed over.
+    day : Series
+        Their local workdays.
+
+    Returns
+    -------
+    DataFrame
+        `RUN_COLUMNS`; ``splices`` is JSON, ids of the splices in the run.
+    """
+    worse = worse_angle(splices)
+    seen = splices[worse.notna()].assign(
+        worse=worse, day=day, technician=splices["technician"].fillna(NOBODY)
+    )
+    keys = ["technician", "day"]
+    seen = seen.sort_values([*keys, "spliced_at"], kind="stable", ignore_index=True)
+    bad = (seen["worse"] > crew.prep.bad_cleave_deg).to_numpy()
+    who = seen.groupby(keys, sort=False).ngroup().to_numpy()
+    # a new stretch begins wherever good and bad, or the person or day, change
+    change = np.r_[True, (bad[1:] != bad[:-1]) | (who[1:] != who[:-1])] if len(bad) else bad
+    stretch = np.cumsum(change)
+    length = np.bincount(stretch)[stretch] if len(bad) else stretch
+    run = seen[bad & (length >= crew.prep.run_length)].assign(
+        stretch=stretch[bad & (length >= crew.prep.run_length)]
+    )
+    if run.empty:
+        return pd.DataFrame(columns=RUN_COLUMNS)
+    told = run.groupby("stretch").agg(
+        splicer=("splicer", "first"),
+        technician=("technician", "first"),
+        cleaver=("cleaver", "first"),
+        blade_position=("blade_position", "first"),
+        began=("spliced_at", "first"),
+        ended=("spliced_at", "last"),
+        length=("worse", "size"),
+        worst_deg=("worse", "max"),
+        splices=("id", lambda ids: json.dumps([int(one) for one in ids[:MOST_IDS]])),
+    )
+    return told.sort_values("began", ignore_index=True)[RUN_COLUMNS]
+
+
+def practice_splices(splices: pd.DataFrame) -> pd.DataFrame:
+    """Practice splices of one splicer in time order: `PRACTICE_COLUMNS`."""
+    made = splices[(splices["purpose"] == "practice") & splices["technician"].notna()]
+    told = made.assign(angle_deg=worse_angle(made), at=made["spliced_at"])[PRACTICE_COLUMNS]
+    return told.sort_values("at", kind="stable", ignore_index=True)
