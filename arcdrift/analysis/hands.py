@@ -84,7 +84,8 @@ def hand_days(
         bad = worse > crew.prep.bad_cleave_deg
         dirty = known & (loss > np.maximum(DIRTY_DB, DIRTY_MULTIPLE * cap / CAP_TO_MEAN))
     at = splices["spliced_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)
-    person_day = keys.groupby(["technician", "day"], sort=False).ngroup().to_numpy(dtype=np.int64)[code]
+    group = keys.groupby(["technician", "day"], sort=False).ngroup()
+    person_day = np.asarray(group, dtype=np.int64)[code]
     hour, nth = _within_day(at, person_day)
     first = nth < FIRST
     good = known & both & ~bad

@@ -1,0 +1,83 @@
+"""Funnel limits: what chance alone allows for a share or a spread, by how much was observed.
+
+Forty splices must not be judged like four thousand. Limits are exact, not normal.
+"""
+
+import numpy as np
+import numpy.typing as npt
+from scipy.stats import binom, chi2
+
+Floats = npt.NDArray[np.float64]
+
+
+def binomial_limits(n: npt.ArrayLike, share: float, level: float = 0.95) -> tuple[Floats, Floats]:
+    """Limits of an observed share when the true one is known.
+
+    Parameters
+    ----------
+    n : array_like of int
+        Observations, at least 1.
+    share : float
+        The true share, between 0 and 1.
+    level : float
+        Probability between the limits, the rest split evenly.
+
+    Returns
+    -------
+    (low, high) : ndarray
+        On the scale of a share.
+
+    Notes
+    -----
+    Interpolated between counts, so that the lines of a funnel do not jump (Spiegelhalter 2005,
+    Statistics in Medicine 24, 1185-1202, appendix A.1, from memory): with y the smallest count
+    whose distribution function reaches p, the limit is (y - a)/n with
+    a = (F(y) - p)/(F(y) - F(y - 1)).
+    """
+    n = np.asarray(n, dtype=np.float64)
+    tail = (1.0 - level) / 2.0
+    low, high = (_interpolated(n, share, p) for p in (tail, 1.0 - tail))
+    return np.maximum(low, 0.0), np.minimum(high, 1.0)
+
+
+def _interpolated(n: Floats, share: float, p: float) -> Floats:
+    if share <= 0.0 or share >= 1.0:
+        return np.full(n.shape, min(max(share, 0.0), 1.0))
+    y = np.asarray(binom.ppf(p, n, share), dtype=np.float64)
+    reached, before = binom.cdf(y, n, share), binom.cdf(y - 1.0, n, share)
+    limit: Floats = (y - (reached - p) / (reached - before)) / n
+    return limit
+
+
+def spread_limits(freedom: npt.ArrayLike, sd: float, level: float = 0.95) -> tuple[Floats, Floats]:
+    """Limits of an observed standard deviation of normal values when the true one is known.
+
+    Parameters
+    ----------
+    freedom : array_like
+        Degrees of freedom, above 0.
+    sd : float
+        The true standard deviation.
+
+    Returns
+    -------
+    (low, high) : ndarray
+        sd sqrt(chi2(p)/freedom) at both tails; in the unit of ``sd``.
+    """
+    freedom = np.asarray(freedom, dtype=np.float64)
+    tail = (1.0 - level) / 2.0
+    return (
+        sd * np.sqrt(chi2.ppf(tail, freedom) / freedom),
+        sd * np.sqrt(chi2.ppf(1.0 - tail, freedom) / freedom),
+    )
+
+
+def overdispersion(observed: Floats, n: Floats, share: float) -> float:
+    """How much more shares vary than chance allows; 1 where they do not.
+
+    Mean square of the standardized shares, those beyond the outer tenths moved in to them
+    (Spiegelhalter 2005, from memory): limits widen by its root.
+    """
+    z = (observed / n - share) / np.sqrt(share * (1.0 - share) / n)
+    low, high = np.quantile(z, [0.1, 0.9])
+    return float(max(np.mean(np.clip(z, low, high) ** 2), 1.0))

@@ -1,0 +1,130 @@
+"""Wald's sequential test of a share of bad items, with its exact error rates.
+
+The test goes on until the count of bad items leaves the band between two parallel lines. Wald's
+formulas for what it promises are approximate; here they are counted out.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Answer = Literal["good", "poor", "open"]
+
+
+@dataclass(frozen=True)
+class SequentialTest:
+    """Test of a share ``good`` against a share ``poor``.
+
+    Attributes
+    ----------
+    good, poor : float
+        Shares of bad items, good < poor.
+    turned_away : float
+        Wanted chance of the answer "poor" when the share is ``good`` (alpha).
+    passed : float
+        Wanted chance of the answer "good" when the share is ``poor`` (beta).
+    most : int
+        Items after which the test stays open.
+
+    Notes
+    -----
+    Wald 1947, Sequential Analysis, section 5.3: after m items with d bad ones "good" when
+    d <= slope m - h_good, "poor" when d >= slope m + h_poor, with
+    slope = log((1-good)/(1-poor))/g, h_good = log((1-alpha)/beta)/g,
+    h_poor = log((1-beta)/alpha)/g and g = log(poor (1-good)/(good (1-poor))).
+    """
+
+    good: float
+    poor: float
+    turned_away: float = 0.05
+    passed: float = 0.05
+    most: int = 400
+
+    def __post_init__(self) -> None:
+        """Refuse shares and errors that make no test."""
+        if not 0.0 < self.good < self.poor < 1.0:
+            raise ValueError("shares must satisfy 0 < good < poor < 1")
+        if not (0.0 < self.turned_away < 0.5 and 0.0 < self.passed < 0.5):
+            raise ValueError("error rates must lie between 0 and 0.5")
+
+    @property
+    def lines(self) -> tuple[float, float, float]:
+        """Slope, and the distances of the lower and the upper line from it (h_good, h_poor)."""
+        g = np.log(self.poor / self.good) + np.log((1 - self.good) / (1 - self.poor))
+        slope = np.log((1 - self.good) / (1 - self.poor)) / g
+        return (
+            float(slope),
+            float(np.log((1 - self.turned_away) / self.passed) / g),
+            float(np.log((1 - self.passed) / self.turned_away) / g),
+        )
+
+    def answer(self, bad: npt.ArrayLike) -> tuple[Answer, int]:
+        """Answer after a series of items, and the item it fell on (all of them while open).
+
+        Parameters
+        ----------
+        bad : array_like of bool
+            Items in order.
+        """
+        count = np.cumsum(np.asarray(bad, dtype=np.float64))[: self.most]
+        slope, low, high = self.lines
+        items = np.arange(1, len(count) + 1)
+        good, poor = count <= slope * items - low + 1e-9, count >= slope * items + high - 1e-9
+        over = np.flatnonzero(good | poor)
+        if not len(over):
+            return "open", len(count)
+        return ("good" if good[over[0]] else "poor"), int(over[0]) + 1
+
+
+@dataclass(frozen=True)
+class Course:
+    """What a test does when the true share is known: chances of each answer, expected items."""
+
+    good: float
+    poor: float
+    open: float
+    items: float
+
+
+@lru_cache(maxsize=512)
+def course(test: SequentialTest, share: float, bad: int = 0, items: int = 0) -> Course:
+    """Exact course of a test from where it stands.
+
+    Parameters
+    ----------
+    share : float
+        True share of bad items.
+    bad, items : int
+        Bad ones among the items so far.
+
+    Returns
+    -------
+    Course
+        ``items`` counts those still to come.
+
+    Notes
+    -----
+    The distribution of the count of bad items, those who left the band taken out, is carried
+    from item to item; no approximation.
+    """
+    slope, low, high = test.lines
+    size = int(np.ceil(slope * test.most + high)) + 2
+    chance = np.zeros(size)
+    chance[min(bad, size - 1)] = 1.0
+    counts = np.arange(size)
+    good = poor = expected = 0.0
+    for item in range(items + 1, test.most + 1):
+        expected += float(chance.sum())
+        moved = chance * (1.0 - share)
+        moved[1:] += chance[:-1] * share
+        passed, failed = counts <= slope * item - low + 1e-9, counts >= slope * item + high - 1e-9
+        good += float(moved[passed].sum())
+        poor += float(moved[failed].sum())
+        chance = np.where(passed | failed, 0.0, moved)
+        if chance.sum() < 1e-12:
+            break
+    return Course(good, poor, float(chance.sum()), expected)
