@@ -1,6 +1,7 @@
 """Rules for the whole suite."""
 
 import os
+import signal
 from collections.abc import Generator
 from typing import Any
 
@@ -10,6 +11,10 @@ from hypothesis import settings
 # how long an example takes tells how loaded the machine is, not whether the answer is right
 settings.register_profile("suite", deadline=None)
 settings.load_profile("suite")
+
+# a shell's background job ignores Ctrl-C, and so would every program a test starts and stops
+if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 REQUIRE_BROWSER = "ARCDRIFT_REQUIRE_BROWSER"
 
