@@ -80,4 +80,4 @@ def overdispersion(observed: Floats, n: Floats, share: float) -> float:
     """
     z = (observed / n - share) / np.sqrt(share * (1.0 - share) / n)
     low, high = np.quantile(z, [0.1, 0.9])
-    return float(max(np.mean(np.clip(z, low, high) ** 2), 1.0))
+    return max(float(np.mean(np.clip(z, low, high) ** 2)), 1.0)

@@ -31,6 +31,7 @@ def cells_of(frame: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
         angle_squares=n * angle**2 + (n - 1) * 0.16,
         uneven=n * uneven,
         uneven_squares=n * uneven**2 + (n - 1) * 0.36,
+        bad=0.0,
         density_n=n,
         density=n * 1.2,
         vapor=n * 10.0,
