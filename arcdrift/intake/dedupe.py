@@ -22,6 +22,7 @@ from arcdrift.store import schema
 from arcdrift.store.groups import (
     Group,
     Reader,
+    among,
     group_key,
     load,
     plain_rows,
@@ -175,21 +176,18 @@ def _match(
 def _disputed(read: Reader, shape: Shape, ids: Ints) -> set[int]:
     """Stored rows of which another version is known."""
     said, apart, done = (t.columns for t in (schema.claims, schema.conflicts, schema.imports))
-    first, last = int(ids.min()), int(ids.max())
     queries = [
         (
             "record_id",
             select(said.id, said.record_id).where(
-                said.kind == shape.kind,
-                said.record_id.between(first, last),
-                said.record.is_not(None),
+                among(said.record_id, ids, said.kind == shape.kind), said.record.is_not(None)
             ),
         ),
         (
             "stored_id",
             select(apart.id, apart.stored_id)
             .join_from(schema.conflicts, schema.imports, apart.import_id == done.id)
-            .where(done.kind == shape.kind, apart.stored_id.between(first, last)),
+            .where(among(apart.stored_id, ids, done.kind == shape.kind)),
         ),
     ]
     return {number for name, query in queries for number in read(query)[name].tolist()}

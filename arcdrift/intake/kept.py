@@ -21,6 +21,9 @@ from arcdrift.store.resettle import resettle
 from arcdrift.store.versions import SHAPES, Shape
 from arcdrift.store.write import QUARANTINE, add_rows
 
+_FEW = 500
+"""Quarantined rows that are looked for one by one; for more of them all are read."""
+
 
 def quarantine_frame(
     connection: Connection,
@@ -231,6 +234,8 @@ def _known(
         .where((done.header == header_text(rows.header)) | done.header.is_(None))
         .order_by(kept.id)
     )
+    if len(frame) <= _FEW:
+        query = query.where(kept.raw.in_(sorted(set(frame["raw"]))))
     if import_id is not None:
         said = schema.claims.columns
         taken = select(said.record_id).where(

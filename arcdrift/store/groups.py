@@ -18,6 +18,7 @@ Reader = Callable[[Select[Any]], pd.DataFrame]
 """Runs a query on the store and returns its rows as a frame by id."""
 
 _GAP_US = 7 * 86_400_000_000
+_GAP_IDS = 1000
 _MOST_RANGES = 40
 
 
@@ -75,7 +76,7 @@ def keys_of(read: Reader, shape: Shape, ids: Collection[int]) -> set[tuple[Any, 
         return set()
     table = schema.RECORDS[shape.kind]
     wanted = [table.columns.id, table.columns[shape.time], *(table.columns[n] for n in shape.who)]
-    query = select(*wanted).where(table.columns.id.between(min(ids), max(ids)))
+    query = select(*wanted).where(among(table.columns.id, ids))
     frame = read(query)
     return {
         group_key(shape, [row[name] for name in shape.who], row[shape.time])
@@ -109,11 +110,8 @@ def load(read: Reader, shape: Shape, keys: Collection[tuple[Any, ...]]) -> dict[
 
 def _add_claims(read: Reader, shape: Shape, of_record: Mapping[int, Group]) -> None:
     sources = sources_of(read, shape)
-    first, last = min(of_record), max(of_record)
     said, apart = schema.claims.columns, schema.conflicts.columns
-    query = select(schema.claims).where(
-        said.kind == shape.kind, said.record_id.between(first, last)
-    )
+    query = select(schema.claims).where(among(said.record_id, of_record, said.kind == shape.kind))
     own: set[tuple[int, int]] = set()
     for row in _those(read(query), "record_id", of_record):
         group, record = of_record[row["record_id"]], None
@@ -132,7 +130,7 @@ def _add_claims(read: Reader, shape: Shape, of_record: Mapping[int, Group]) -> N
     query = (
         select(schema.conflicts)
         .join_from(schema.conflicts, schema.imports, apart.import_id == kinds.id)
-        .where(kinds.kind == shape.kind, apart.stored_id.between(first, last))
+        .where(among(apart.stored_id, of_record, kinds.kind == shape.kind))
     )
     for row in _those(read(query), "stored_id", of_record):
         group = of_record[row["stored_id"]]
@@ -191,17 +189,26 @@ def within(
     when = table.columns[shape.time]
     in_range = [
         when.between(first - first % MINUTE_US, last - last % MINUTE_US + MINUTE_US - 1)
-        for first, last in _ranges(at)
+        for first, last in _ranges(at, _GAP_US)
     ]
     # spelled out for each range, or the index by name and time serves for the name only
     return or_(*(one & of_them for one in in_range for of_them in theirs))
 
 
-def _ranges(at: "np.ndarray[Any, Any]") -> list[tuple[int, int]]:
-    """Ranges that the times fall in, so that one wrong clock does not span the whole store."""
+def among(
+    column: ColumnElement[Any], ids: Iterable[int], also: ColumnElement[bool] | None = None
+) -> ColumnElement[bool]:
+    """Condition for the ids and few others near them; what is asked besides goes to each range."""
+    ranges = _ranges(np.fromiter(ids, np.int64), _GAP_IDS)
+    near = (column.between(first, last) for first, last in ranges)
+    return or_(*(near if also is None else (also & one for one in near)))
+
+
+def _ranges(at: "np.ndarray[Any, Any]", gap: int) -> list[tuple[int, int]]:
+    """Ranges that some times or ids fall in, so that a stray one does not span the whole store."""
     times = np.sort(at)
     gaps = np.diff(times)
-    wide = np.flatnonzero(gaps > _GAP_US)
+    wide = np.flatnonzero(gaps > gap)
     if len(wide) >= _MOST_RANGES:
         wide = np.sort(wide[np.argsort(gaps[wide])[-(_MOST_RANGES - 1) :]])
     first = times[np.concatenate([[0], wide + 1])]
