@@ -134,15 +134,19 @@ def chart(
     graph = dcc.Graph(
         figure=picture.figure,
         config={"displayModeBar": False, "responsive": True, "doubleClick": False},
-        style={"--chart-height": f"{height}px"},
-        className="chart chart-over-time" if legend else "chart",
         **extra,
     )
     return card(
         html.P(hint, className="muted hint") if hint else None,
         html.Figure(
             [
-                html.Div(graph, role="img", **{"aria-label": f"{title}. {picture.summary}"}),
+                html.Div(
+                    graph,  # fills this frame: it brings a height of 100 % of its own
+                    role="img",
+                    style={"--chart-height": f"{height}px"},
+                    className="chart chart-over-time" if legend else "chart",
+                    **{"aria-label": f"{title}. {picture.summary}"},
+                ),
                 html.Figcaption(picture.summary),
             ]
         ),

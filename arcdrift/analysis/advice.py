@@ -22,6 +22,8 @@ RECALIBRATE_AT = 0.5
 """Probability from which the model alone says recalibrate: more likely off than not."""
 FINE_BELOW = 6.0
 """Tolerance (setting units) under which settings are told to a tenth."""
+OLD_READING_MIN = 30.0
+"""Age from which a reading is told to be old; common practice, no source."""
 MARGIN = 0.1
 """How far beyond the air seen, as a share of its range, the model may still be asked."""
 Z95 = 1.959964
@@ -32,6 +34,11 @@ CAUTIONS = (
     "Let solvent vapor clear before you arc, and keep glass shards off skin and out of eyes.",
     "In a manhole or other confined space, test the air before arcing.",
     "The maker's manual, local codes and licensed practice come first.",
+)
+DRIFTING = ("arc-step", "arc-drift")
+NOT_MENDED = (
+    "Recalibrating does not mend that: with the power off, inspect and clean the electrodes and "
+    "v-grooves, then repeat the arc check."
 )
 CLASS_NOTES = {
     "fixed": "trusts the last arc check: splice loss follows the mismatch",
@@ -56,6 +63,16 @@ class AirNow:
     source: str
     age_min: float | None
     outdoor: bool = False
+
+    @property
+    def old(self) -> str | None:
+        """What an old reading leaves open, in a sentence; None while it is fresh."""
+        if self.age_min is None or self.age_min < OLD_READING_MIN:
+            return None
+        return (
+            f"The air reading is {self.age_min:.0f} min old, so this is less sure than it looks: "
+            "the air may have moved since. Type in what you measure."
+        )
 
     @property
     def note(self) -> str | None:
@@ -101,6 +118,17 @@ class LastCheck:
 
 
 @dataclass(frozen=True)
+class Unsettled:
+    """An open finding on the arc that a new check would not settle: drift, worn electrodes."""
+
+    finding: str
+    kind: str
+    words: str
+    pressing: bool
+    """False once it has gone quiet, or a service may have mended it since."""
+
+
+@dataclass(frozen=True)
 class Situation:
     """All that advice is given on, for one splicer at one instant."""
 
@@ -116,8 +144,11 @@ class Situation:
     air: AirNow | None
     arcs_now: float | None
     program_classes: tuple[str, ...]
-    open_findings: tuple[str, ...] = ()
-    """Sentences on this splicer that a new check would not settle: drift, worn electrodes."""
+    open_findings: tuple[Unsettled, ...] = ()
+    asked_elsewhere: bool = False
+    """Whether the question is about a place that the splicer would be taken to."""
+    newest_reading: pd.Timestamp | None = None
+    """Newest reading that could tell of its air, however old."""
     learned_until: pd.Timestamp | None = None
     """Instant of the analysis that fitted the model; a later check is news to it."""
 
@@ -140,16 +171,23 @@ class Advice:
     basis_note: str
     last_check: pd.Timestamp | None
     program_classes: tuple[dict[str, str], ...]
+    open_findings: tuple[Unsettled, ...] = ()
     worth: dict[str, Any] | None = None
     """What working on with a wrong setting costs, see `arcdrift.analysis.worth.tell_worth`."""
     start_of_day: tuple[StartItem, ...] = ()
+
+    @property
+    def drifting(self) -> bool:
+        """Whether the arc changes for reasons that recalibrating does not mend."""
+        return any(one.pressing and one.kind in DRIFTING for one in self.open_findings)
 
     def to_json(self) -> dict[str, Any]:
         """Return the one JSON shape scripts may rely on."""
         data = asdict(self)
         stamp = self.last_check
         data["last_check"] = None if stamp is None else stamp.isoformat().replace("+00:00", "Z")
-        for key in ("reasons", "breakdown", "cautions", "program_classes", "start_of_day"):
+        lists = ("reasons", "breakdown", "cautions", "program_classes", "start_of_day")
+        for key in (*lists, "open_findings"):
             data[key] = list(data[key])
         return data
 
@@ -179,13 +217,19 @@ def advise(
         verdict = "recalibrate"
     elif answer is None and situation.air is None:
         verdict = "cannot-tell"
-        reasons.append("There is no recent air reading, so nobody can say what the air has done.")
+        reasons.append(f"{_no_air(situation)}, so nobody can say what the air has done.")
     else:
         verdict = "keep-working"
         if answer is None:
             reasons.append("A check was passed today and the air has not moved past any rule.")
-    reasons[:0] = situation.open_findings if verdict != "recalibrate" else ()
-    reasons.extend(situation.open_findings if verdict == "recalibrate" else ())
+    if situation.air is not None and situation.air.old is not None:
+        reasons.append(situation.air.old)
+    pressing = [one.words for one in situation.open_findings if one.pressing]
+    if any(one.pressing and one.kind in DRIFTING for one in situation.open_findings):
+        pressing.append(NOT_MENDED)
+    at = len(reasons) if verdict == "recalibrate" else 0
+    reasons[at:at] = pressing
+    reasons.extend(one.words for one in situation.open_findings if not one.pressing)
     last, air = situation.last_check, situation.air
     tolerance = situation.tolerance if answer is None else answer.tolerance
     return Advice(
@@ -214,6 +258,7 @@ def advise(
         program_classes=tuple(
             {"program_class": name, "note": CLASS_NOTES[name]} for name in situation.program_classes
         ),
+        open_findings=situation.open_findings,
         worth=tell_worth(
             worths,
             situation.program_classes,
@@ -237,7 +282,11 @@ def plain_rules(situation: Situation, crew: Crew) -> list[str]:
     if replaced:
         reasons.append(f"Since the last check: {', '.join(replaced)}.")
     if situation.site and last.site and situation.site != last.site:
-        reasons.append(f"The splicer moved from {last.site} to {situation.site} since the check.")
+        reasons.append(
+            f"It was checked at {last.site}; {situation.site} would be another site."
+            if situation.asked_elsewhere
+            else f"The splicer moved from {last.site} to {situation.site} since the check."
+        )
     air = situation.air
     if air is not None:
         moves = (
@@ -247,11 +296,34 @@ def plain_rules(situation: Situation, crew: Crew) -> list[str]:
         )
         for label, value, before, limit, unit in moves:
             if value is not None and before is not None and abs(value - before) >= limit:
-                reasons.append(
-                    f"{label} moved {value - before:+.0f} {unit} since the check "
-                    f"(rule: {limit:g} {unit})."
+                moved = f"{value - before:+.0f} {unit}"
+                words = (
+                    f"{label} there would be {moved} from that at the check"
+                    if situation.asked_elsewhere
+                    else f"{label} moved {moved} since the check"
                 )
+                reasons.append(f"{words} (rule: {limit:g} {unit}).")
     return reasons
+
+
+def _no_air(situation: Situation) -> str:
+    newest = situation.newest_reading
+    if newest is None:
+        return "There is no air reading of its site on record"
+    return f"The newest air reading is {_ago(situation.now - newest)} old"
+
+
+def _newest(situation: Situation) -> str:
+    newest = situation.newest_reading
+    return "" if newest is None else f" The newest is {_ago(situation.now - newest)} old."
+
+
+def _ago(span: pd.Timedelta) -> str:
+    """Length of a span in its one fitting unit."""
+    minutes = span.total_seconds() / 60
+    if minutes < 120:
+        return f"{minutes:.0f} min"
+    return f"{minutes / 60:.0f} h" if minutes < 48 * 60 else f"{minutes / 1440:.0f} days"
 
 
 @dataclass(frozen=True)
@@ -278,7 +350,7 @@ def _ask_model(
     if any(action in EPOCH_ACTIONS for action in situation.service_since):
         return None, "Plain rules only: the splicer was serviced after its last check."
     if air is None or air.air_density is None or air.vapor_pressure is None:
-        return None, "Plain rules only: no complete air reading is recent enough."
+        return None, f"Plain rules only: no complete air reading is recent.{_newest(situation)}"
     arcs = situation.arcs_now
     if arcs is None:
         return None, "Plain rules only: the arc count on these electrodes is not known."

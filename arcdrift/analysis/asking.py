@@ -7,7 +7,7 @@ import pandas as pd
 from sqlalchemy import Engine
 
 from arcdrift.air import join_air, prepare_readings
-from arcdrift.analysis.advice import Advice, Situation, advise
+from arcdrift.analysis.advice import DRIFTING, Advice, Situation, Unsettled, advise
 from arcdrift.analysis.arc import ArcModel, Refusal
 from arcdrift.analysis.arc_points import EPOCH_ACTIONS
 from arcdrift.analysis.days import workdays
@@ -92,7 +92,8 @@ def advise_now(
     runs = read.result(engine, "analysis_run")
     situation = replace(
         situation,
-        open_findings=_unsettled(engine, splicer),
+        open_findings=_unsettled(engine, splicer, service, now),
+        newest_reading=read.newest_reading(engine, splicer, situation.site, now),
         learned_until=None if runs.empty else runs["now"].iloc[0],
     )
     worths = worths_from(read.result(engine, "result_worth", splicer=splicer))
@@ -101,14 +102,30 @@ def advise_now(
     return replace(advise(situation, model, crew, worths), start_of_day=items)
 
 
-def _unsettled(engine: Engine, splicer: str) -> tuple[str, ...]:
-    """Findings on the splicer's arc that still press and that a check alone does not settle."""
-    return tuple(
-        _opening_capital(str(finding["summary"]).removeprefix(f"{splicer}: "))
-        for finding in read.findings(engine, subject=splicer)
-        if finding["kind"] in ("arc-step", "arc-drift", "electrodes-worn")
-        and finding["severity"] != "note"
-    )
+def _unsettled(
+    engine: Engine, splicer: str, service: pd.DataFrame, now: pd.Timestamp
+) -> tuple[Unsettled, ...]:
+    """Open findings on its arc that a check alone does not settle; of quiet ones the latest."""
+    told = []
+    for finding in read.findings(engine, subject=splicer):
+        kind, quiet = str(finding["kind"]), finding["severity"] == "note"
+        if kind not in (*DRIFTING, "electrodes-worn") or finding["status"] != "open":
+            continue
+        if quiet and kind not in DRIFTING:
+            continue
+        words = _opening_capital(str(finding["summary"]).removeprefix(f"{splicer}: "))
+        last = pd.Timestamp(finding["until"])
+        later = (service["serviced_at"] > last) & (service["serviced_at"] <= now)
+        done = service[later & service["action"].isin(EPOCH_ACTIONS)].tail(1)
+        if kind in DRIFTING and len(done):
+            when, action = done["serviced_at"].iloc[0], done["action"].iloc[0]
+            words += f" Since then: {action} on {when:%Y-%m-%d}."
+        elif kind in DRIFTING and quiet:
+            words += f" Last seen on {last:%Y-%m-%d}; the finding is still open."
+        told.append(Unsettled(str(finding["id"]), kind, words, not quiet and done.empty))
+    # findings come with the most pressing and the latest first
+    quiet_ones = [one for one in told if not one.pressing][:1]
+    return (*(one for one in told if one.pressing), *quiet_ones)
 
 
 def _opening_capital(sentence: str) -> str:

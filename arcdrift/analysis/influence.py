@@ -15,6 +15,8 @@ ALONE = 1 - 1e-9
 MOST = 5
 FAR = 2.0
 """Studentized residual from which a check stands out (Belsley, Kuh and Welsch 1980)."""
+FEW = 5
+"""Checks on a pair of electrodes up to which their number alone explains the leverage."""
 MOVES = 0.1
 """Share of the air effect from which moving it is called the reason a check matters."""
 COLUMNS = ("leverage", "studentized", "dffits", "cooks_distance", "air_change")
@@ -205,7 +207,10 @@ def telling_checks(points: pd.DataFrame, model: ArcModel) -> tuple[Telling, ...]
         | (points["dffits"].abs() > cut.dffits)
         | (share.abs() >= MOVES)
     )
-    rows = points[beyond].assign(share=share).nlargest(MOST, "cooks_distance")
+    points = points.assign(
+        share=share, fellows=points.groupby("epoch")["fitted"].transform("count")
+    )
+    rows = points[beyond & points["fitted"].notna()].nlargest(MOST, "cooks_distance")
     return tuple(
         Telling(
             checked_at=row["checked_at"],
@@ -227,7 +232,11 @@ def _why(row: pd.Series, model: ArcModel, cut: Cutoffs) -> str:
         reasons.append(
             f"its setting is {abs(off):.1f} {model.unit} {side} what air and wear explain"
         )
-    if row["leverage"] > cut.leverage:
+    if row["leverage"] > cut.leverage and row["fellows"] <= FEW:
+        reasons.append(
+            f"it is one of only {row['fellows']} checks since the last replacement or service"
+        )
+    elif row["leverage"] > cut.leverage:
         reasons.append("few other checks were made in such air or at such wear")
     if not reasons:
         reasons.append(f"its air and its setting ({abs(off):.1f} {model.unit} {side}) are unusual")

@@ -85,6 +85,7 @@ def situation_of(
         air=_air_now(splicer, here, elsewhere, readings, crew, now, typed or {}),
         arcs_now=_arcs_now(last, checks, splices, service),
         program_classes=tuple(sorted(set(classes))),
+        asked_elsewhere=elsewhere is not None and elsewhere != here,
     )
 
 

@@ -20,6 +20,7 @@ VERDICTS = {
     "keep-working": ("Keep working.", "bold green"),
     "cannot-tell": ("Cannot tell.", "bold yellow"),
 }
+LOOK = "Its arc is drifting: have it looked at."
 STATES = {"ok": "ok", "due": "DUE", "unknown": "?"}
 PARTS = {
     "air": "change from the air",
@@ -105,6 +106,8 @@ def _print_advice(advice: "Advice", zone: str | None) -> None:
     from rich.text import Text
 
     words, style = VERDICTS[advice.verdict]
+    if advice.drifting:
+        words, style = f"{words} {LOOK}", "bold yellow" if style == "bold green" else style
     emit(Text.assemble(f"{shown(advice.splicer)}: ", (words, style)))
     tell_list(advice.reasons)
     tell("", f"Last passed check: {local(advice.last_check, zone) or 'none on record'}.")

@@ -136,6 +136,21 @@ def newest_record(engine: Engine) -> pd.Timestamp | None:
     return pd.Timestamp(max(stamps), unit="us", tz="UTC") if stamps else None
 
 
+def newest_reading(
+    engine: Engine, splicer: str, site: str | None, until: datetime
+) -> pd.Timestamp | None:
+    """Instant (UTC) of the newest reading of a splicer's own sensors or of a site."""
+    t = schema.readings.columns
+    latest = [
+        select(func.max(t.read_at).label("at")).where(whose, t.read_at <= microseconds(until))
+        for whose in (t.splicer == splicer, t.site == site)
+    ]
+    with reading(engine) as connection:
+        rows = connection.execute(union_all(*latest))
+        stamps = [row.at for row in rows if row.at is not None]
+    return pd.Timestamp(max(stamps), unit="us", tz="UTC") if stamps else None
+
+
 def oldest_splices(engine: Engine) -> pd.DataFrame:
     """First splice of each splicer, as logged: ``splicer``, ``spliced_at`` (UTC)."""
     names, when = _names(schema.splices), schema.splices.columns.spliced_at

@@ -100,16 +100,13 @@ def render(view: View) -> html.Div:
             filters,
             due_today(view, days),
             _calendar(view, days),
-            html.Div(
-                chart(
-                    "Checked in time, week by week",
-                    compliance_weeks(_weeks(view), scheme=view.scheme),
-                    csv=csv_link("/checks", "compliance-weeks", view.query),
-                    hint="Dot: share of finished workdays checked before the first splice. "
-                    "Bar: where the true share lies with 95 % confidence, given so many days.",
-                    legend=False,
-                ),
-                className="small-chart",
+            chart(
+                "Checked in time, week by week",
+                compliance_weeks(_weeks(view), scheme=view.scheme),
+                csv=csv_link("/checks", "compliance-weeks", view.query),
+                hint="Dot: share of finished workdays checked before the first splice. "
+                "Bar: where the true share lies with 95 % confidence, given so many days.",
+                legend=False,
             ),
             html.Div(
                 [

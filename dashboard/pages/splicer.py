@@ -1,47 +1,30 @@
 """Splicer: recalibrate or keep working, and what its arc has done so far."""
 
-import json
-from typing import Any
-
-import dash_mantine_components as dmc
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.advice import Advice
-from arcdrift.analysis.arc import ArcModel
-from arcdrift.errors import ArcdriftError
-from arcdrift.figures.arc import arc_drift, arc_history, effects
-from arcdrift.quantities import QUANTITIES
-from dashboard import ids
+from arcdrift.figures.arc import arc_drift, arc_history
+from dashboard.pages.advice_card import advice_card
+from dashboard.pages.arc_model import effects_of, influence_of, model_cards
 from dashboard.pages.findings import label, of_splicer, still_open
-from dashboard.pages.upkeep import electrodes_card, programs_card, start_list, wear_table
+from dashboard.pages.upkeep import electrodes_card, programs_card, wear_table
 from dashboard.parts import (
     STATUS,
-    VERDICT,
     View,
     card,
-    chance,
     chart,
     csv_link,
-    facts,
     heading,
     notice,
     period,
     select,
     severity_tag,
     shown_day,
-    shown_time,
 )
-from dashboard.query import href, number
+from dashboard.query import href
 
 DEFAULT_PERIOD = "365"
 RECENT_DAYS = 21
-AIR = (
-    ("temperature", "temperature_c", 1.0),
-    ("pressure", "pressure_hpa", 1.0),
-    ("humidity", "humidity_pct", 5.0),
-)
-PART_WORDS = {"air": "Air", "wear": "Electrode wear", "unexplained": "Unexplained"}
 
 
 def _chosen(view: View) -> str:
@@ -61,7 +44,24 @@ def points(view: View) -> pd.DataFrame:
     return rows[rows["at"] >= pd.Timestamp(first)] if first else rows
 
 
-TABLES = {"arc-points": points}
+def _effects(view: View) -> pd.DataFrame:
+    return effects_of(view, _chosen(view))
+
+
+def _influence(view: View) -> pd.DataFrame:
+    return influence_of(view, _chosen(view))
+
+
+def _wear(view: View) -> pd.DataFrame:
+    return wear_table(view, _chosen(view))
+
+
+TABLES = {
+    "arc-points": points,
+    "effects": _effects,
+    "influence": _influence,
+    "electrodes": _wear,
+}
 
 
 def render(view: View) -> html.Div:
@@ -85,7 +85,7 @@ def render(view: View) -> html.Div:
     return html.Div(
         [
             html.Div([heading(splicer, about), chooser], className="heading-row"),
-            _advice(view, splicer),
+            advice_card(view, splicer),
             _findings(view, splicer),
             html.Div(period(view, DEFAULT_PERIOD), className="filters"),
             chart(
@@ -103,194 +103,10 @@ def render(view: View) -> html.Div:
                 "is hardly chance.",
             ),
             *electrodes_card(view, splicer),
-            _model(view, splicer, unit),
+            *model_cards(view, splicer),
             _recent_days(view, splicer),
             programs_card(view),
         ]
-    )
-
-
-def _advice(view: View, splicer: str) -> html.Section:
-    typed = {key: number(view.query, key) for key, _, _ in AIR}
-    out_of_range = [
-        QUANTITIES[column].label
-        for key, column, _ in AIR
-        if (value := typed[key]) is not None
-        and not QUANTITIES[column].low <= value <= QUANTITIES[column].high
-    ]
-    if out_of_range:
-        body: list[Any] = [notice(f"{', '.join(out_of_range)}: no such air on earth. Check it.")]
-        advice = None
-    else:
-        try:
-            advice = view.data.advice(
-                splicer,
-                typed["temperature"],
-                typed["pressure"],
-                typed["humidity"],
-                view.query.get("at-site"),
-            )
-            body = _advice_body(view, splicer, advice)
-        except ArcdriftError as problem:
-            advice, body = None, [notice(str(problem), title="Cannot tell")]
-    return html.Section(
-        [*body, _what_if(view, splicer, typed, advice)],
-        className=f"card advice advice-{advice.verdict if advice else 'cannot-tell'}",
-        **{"aria-label": "Advice"},
-    )
-
-
-def _advice_body(view: View, splicer: str, advice: Advice) -> list[Any]:
-    glyph, words = VERDICT[advice.verdict]
-    unit = view.data.unit(splicer)
-    first, *rest = advice.reasons or (advice.basis_note,)
-    numbers: list[tuple[str, Any]] = []
-    if advice.required is not None:
-        need = advice.required
-        numbers.append(
-            ("Setting the arc needs", _span(need["value"], need["low"], need["high"], need["unit"]))
-        )
-    if advice.setting is not None:
-        numbers.append(("Setting stored", f"{advice.setting:g} {unit}"))
-    if advice.tolerance is not None:
-        explained = html.Span("off by more than this wants a recalibration", className="aside")
-        numbers.append(("Tolerance", [f"{advice.tolerance:.1f} {unit}", explained]))
-    if advice.probability is not None:
-        numbers.append(("Chance of being off by more", chance(advice.probability)))
-    numbers.append(
-        (
-            "Last passed check",
-            shown_time(advice.last_check, view.data, splicer) if advice.last_check else "none",
-        )
-    )
-    return [
-        html.Div(
-            [
-                html.Span(glyph, className="verdict-glyph", **{"aria-hidden": "true"}),
-                html.Span(words, className="verdict"),
-            ],
-            className="verdict-line",
-            role="status",
-        ),
-        html.P(first, className="lead"),
-        html.Ul([html.Li(reason) for reason in rest], className="reasons") if rest else None,
-        facts(numbers),
-        start_list(advice.start_of_day),
-        html.P(_air_words(advice), className="air-line"),
-        html.P(advice.basis_note, className="muted hint"),
-        html.P(advice.worth["sentence"]) if advice.worth is not None else None,
-        _breakdown(advice),
-        html.Details(
-            [
-                html.Summary("Which programs this matters for"),
-                html.Ul(
-                    [
-                        html.Li([html.Strong(note["program_class"]), f": {note['note']}"])
-                        for note in advice.program_classes
-                    ]
-                ),
-            ]
-        )
-        if advice.program_classes
-        else None,
-        html.Details(
-            [
-                html.Summary("Before you touch the splicer"),
-                html.Ul([html.Li(words) for words in advice.cautions], className="cautions"),
-            ],
-            open=advice.verdict == "recalibrate",
-        ),
-    ]
-
-
-def _span(value: float, low: float, high: float, unit: str) -> str:
-    return f"{value:z.1f} {unit} (95 %: {low:z.1f} to {high:z.1f})"
-
-
-def _air_words(advice: Advice) -> str:
-    air = advice.air
-    if air is None:
-        return "Air now: no recent reading. Type it in below."
-    said = [
-        f"{air[column]:z.0f} {QUANTITIES[column].symbol}"
-        for _, column, _ in AIR
-        if air[column] is not None
-    ]
-    age = air["age_min"]
-    return (
-        f"Air now: {', '.join(said) or 'nothing known'}; {air['source']}"
-        + (f", {age:.0f} min old" if age is not None else "")
-        + "."
-        + (f" {air['note']}" if air["note"] is not None else "")
-    )
-
-
-def _breakdown(advice: Advice) -> html.Div | None:
-    if not advice.breakdown:
-        return None
-    return html.Div(
-        [
-            html.H3("Change since that check"),
-            facts(
-                [
-                    (
-                        PART_WORDS.get(part["part"], part["part"]),
-                        f"{part['change']:+z.1f} {part['unit']} "
-                        f"({part['low']:+z.1f} to {part['high']:+z.1f})",
-                    )
-                    for part in advice.breakdown
-                ]
-            ),
-        ]
-    )
-
-
-def _what_if(
-    view: View, splicer: str, typed: dict[str, float | None], advice: Advice | None
-) -> html.Details:
-    air = advice.air if advice is not None and advice.air is not None else {}
-    inputs = []
-    for key, column, step in AIR:
-        quantity = QUANTITIES[column]
-        seen = air.get(column)
-        inputs.append(
-            dmc.NumberInput(
-                id=ids.filter_control(key),
-                label=f"{quantity.label}, {quantity.symbol}",
-                value="" if typed[key] is None else typed[key],
-                placeholder="" if seen is None else f"{seen:z.0f}",
-                step=step,
-                debounce=600,
-                size="sm",
-                className="filter",
-            )
-        )
-    sites = list(view.data.crew.sites)
-    site = view.query.get("at-site")
-    if len(sites) > 1:
-        inputs.append(
-            select(
-                "at-site",
-                "At another site",
-                [(name, name) for name in sites],
-                site if site in sites else None,
-                empty="where it is now",
-            )
-        )
-    anything = bool(site) or any(value is not None for value in typed.values())
-    return html.Details(
-        [
-            html.Summary("What if the air were different?"),
-            html.Div(inputs, className="filters"),
-            dcc.Link(
-                "Back to the newest readings",
-                href=href("/splicer", splicer=splicer, period=view.query.get("period")),
-            )
-            if anything
-            else html.P("Type what you measure; an empty field keeps the newest reading."),
-        ],
-        open=anything or advice is None or advice.air is None,
-        className="what-if",
     )
 
 
@@ -321,77 +137,6 @@ def _findings(view: View, splicer: str) -> html.Section | None:
         else None,
         title="Open findings",
     )
-
-
-def _model(view: View, splicer: str, unit: str) -> html.Section:
-    title = "What moves this splicer's arc"
-    rows = view.data.result("result_arc_models", splicer=splicer)
-    if rows.empty:
-        return card(notice("No arc check of this splicer is on record."), title=title)
-    row = rows.iloc[0]
-    if pd.isna(row["model"]):
-        return card(
-            notice(
-                f"{_sentence(str(row['refusal']))} {int(row['checks'])} passed checks on record, "
-                f"{int(row['used'])} of them with all that is needed.",
-                title="Cannot tell yet.",
-            ),
-            title=title,
-        )
-    model = ArcModel.from_json(json.loads(row["model"]))
-    table = effect_table(model)
-    left_out = ", ".join(f"{count} {why}" for why, count in model.excluded.items())
-    rests_on = (
-        f"From {model.used} of {model.checks} checks"
-        + (f" (left out: {left_out})" if left_out else "")
-        + (
-            f"; {chance(model.borrowed)} of what is known about the air comes from {model.sisters} "
-            "splicers of the same model."
-            if model.sisters
-            else "; no other splicer of the same model to borrow from."
-        )
-        + f" A single check repeats to {model.sigma:.1f} {model.unit} (one standard deviation)."
-    )
-    picture = effects(table, unit=unit, scheme=view.scheme)
-    return chart(
-        title,
-        picture,
-        csv=csv_link("/splicer", "effects", {"splicer": splicer}),
-        hint=rests_on,
-        legend=False,
-    )
-
-
-def effect_table(model: ArcModel) -> pd.DataFrame:
-    """Effects as rows ``effect``, ``change``, ``low``, ``high`` in the setting's unit."""
-    shown = (model.air_span, *(model.pooled or model.effects))
-    return pd.DataFrame(
-        {
-            "effect": [f"{effect.label}, {effect.per}" for effect in shown],
-            "change": [effect.value for effect in shown],
-            "low": [effect.low for effect in shown],
-            "high": [effect.high for effect in shown],
-        }
-    )
-
-
-def _effects(view: View) -> pd.DataFrame:
-    rows = view.data.result("result_arc_models", splicer=_chosen(view))
-    if rows.empty or pd.isna(rows.iloc[0]["model"]):
-        return pd.DataFrame(columns=["effect", "change", "low", "high"])
-    return effect_table(ArcModel.from_json(json.loads(rows.iloc[0]["model"])))
-
-
-def _wear(view: View) -> pd.DataFrame:
-    return wear_table(view, _chosen(view))
-
-
-TABLES |= {"effects": _effects, "electrodes": _wear}
-
-
-def _sentence(words: str) -> str:
-    words = words[:1].upper() + words[1:]
-    return words if words.endswith(".") else f"{words}."
 
 
 def _recent_days(view: View, splicer: str) -> html.Section:

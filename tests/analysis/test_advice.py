@@ -8,7 +8,14 @@ import pytest
 from scipy.stats import multivariate_normal
 
 from arcdrift.air import air_density, vapor_pressure
-from arcdrift.analysis.advice import AirNow, LastCheck, Situation, advise
+from arcdrift.analysis.advice import (
+    NOT_MENDED,
+    AirNow,
+    LastCheck,
+    Situation,
+    Unsettled,
+    advise,
+)
 from arcdrift.analysis.arc import ArcModel, Effect, Refusal
 from arcdrift.settings import Crew
 
@@ -165,6 +172,70 @@ def test_without_air_nobody_can_tell() -> None:
     assert told.verdict == "cannot-tell"
     assert told.probability is None
     assert told.air is None
+
+
+DRIFT = Unsettled("f1", "arc-drift", "The arc setting has been drifting.", pressing=True)
+
+
+def test_an_open_drift_is_told_before_anything_else() -> None:
+    told = advise(situation(open_findings=(DRIFT,)), model(), CREW)
+    assert told.verdict == "keep-working"  # a new check would only store what is stored now
+    assert told.drifting
+    assert told.reasons[:2] == (DRIFT.words, NOT_MENDED)
+    off = advise(situation(open_findings=(DRIFT,)), model(level=140.0), CREW)
+    assert off.verdict == "recalibrate"
+    assert off.reasons[-2:] == (DRIFT.words, NOT_MENDED)
+    assert off.to_json()["open_findings"][0]["finding"] == "f1"
+
+
+def test_a_drift_gone_quiet_is_still_named_but_does_not_press() -> None:
+    told = advise(situation(open_findings=(replace(DRIFT, pressing=False),)), model(), CREW)
+    assert told.reasons[-1] == DRIFT.words
+    assert NOT_MENDED not in told.reasons
+    assert not told.drifting
+    worn = Unsettled("f2", "electrodes-worn", "4,277 arcs on electrodes.", pressing=True)
+    told = advise(situation(open_findings=(worn,)), model(), CREW)
+    assert told.reasons[0] == worn.words
+    assert NOT_MENDED not in told.reasons
+
+
+def test_a_place_only_asked_about_is_not_told_as_a_move() -> None:
+    asked = situation(celsius_now=27.0, site="Ridge", asked_elsewhere=True)
+    told = advise(asked, None, CREW)
+    assert told.reasons[:2] == (
+        "It was checked at Harbor; Ridge would be another site.",
+        "Temperature there would be +12 °C from that at the check (rule: 10 °C).",
+    )
+    assert advise(situation(site="Ridge"), None, CREW).reasons[0] == (
+        "The splicer moved from Harbor to Ridge since the check."
+    )
+
+
+@pytest.mark.parametrize(("minutes", "old"), [(29.0, False), (30.0, True), (None, False)])
+def test_an_old_reading_is_told_and_trusted_less(minutes: float | None, old: bool) -> None:
+    aged = AirNow(**air(15.0), source="site logger", age_min=minutes)
+    for known in (model(), None):
+        told = advise(situation(air=aged), known, CREW)
+        said = [reason for reason in told.reasons if "less sure than it looks" in reason]
+        assert len(said) == old
+    if old:
+        assert said[0].startswith("The air reading is 30 min old")
+
+
+@pytest.mark.parametrize(
+    ("at", "words"),
+    [
+        ("2026-09-10T16:30Z", "The newest air reading is 90 min old"),
+        ("2026-09-10T13:00Z", "The newest air reading is 5 h old"),
+        ("2026-09-07T18:00Z", "The newest air reading is 3 days old"),
+        (None, "There is no air reading of its site on record"),
+    ],
+)
+def test_readings_too_old_to_use_are_told_with_their_age(at: str | None, words: str) -> None:
+    newest = None if at is None else pd.Timestamp(at)
+    told = advise(situation(air=None, newest_reading=newest), model(), CREW)
+    assert told.verdict == "cannot-tell"
+    assert told.reasons == (f"{words}, so nobody can say what the air has done.",)
 
 
 def test_json_shape() -> None:

@@ -12,7 +12,8 @@ def test_another_site_asks_for_a_check_there(analyzed: Path, arcdrift: Any) -> N
     options = ["--at", "2026-05-05T10:30", "--temperature", 8, "--pressure", 805, "--humidity", 60]
     data = arcdrift("advise", "Heron", "--site", "Quarry", *options, "--json").data
     assert data["verdict"] == "recalibrate"
-    assert any("to Quarry" in reason for reason in data["reasons"])
+    assert "It was checked at Harbor; Quarry would be another site." in data["reasons"]
+    assert not any("moved from" in reason for reason in data["reasons"])  # nothing moved yet
     assert data["air"]["pressure_hpa"] == 805
 
 

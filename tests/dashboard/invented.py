@@ -367,6 +367,7 @@ def _points(splicer: str) -> pd.DataFrame:
     expected = 50 - 0.05 * np.arange(n) + 6 * epoch
     judged = np.arange(n) >= 10
     z = np.where(judged, noise, np.nan)
+    odd = np.arange(n) == 35  # one check that bends the picture
     ewma = pd.Series(np.where(judged, noise, 0)).ewm(alpha=0.2, adjust=False).mean().to_numpy()
     return pd.DataFrame(
         {
@@ -375,7 +376,7 @@ def _points(splicer: str) -> pd.DataFrame:
             "point": 0,
             "site": "Harbor",
             "epoch": epoch,
-            "arc_setting": np.round(expected + 1.5 * noise),
+            "arc_setting": np.where(odd, 62.0, np.round(expected + 1.5 * noise)),
             "arcs": 40.0 * np.arange(n),
             "temperature_c": 15.0,
             "station_pressure_hpa": 1010.0,
@@ -391,6 +392,11 @@ def _points(splicer: str) -> pd.DataFrame:
             "z": z,
             "ewma": np.where(judged, ewma, np.nan),
             "limit": np.where(judged, 1.0, np.nan),
+            "leverage": 0.06,
+            "studentized": np.where(odd, 8.0, noise),
+            "dffits": np.where(odd, 2.0, 0.25 * noise),
+            "cooks_distance": np.where(odd, 0.6, 0.01),
+            "air_change": np.where(odd, 1.1, 0.0),
             "alarm": np.arange(n) == n - 3 if splicer == "Heron" else False,
             "excluded": pd.Series([None] * (n - 1) + ["no air reading"], dtype="str"),
         }

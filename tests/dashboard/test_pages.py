@@ -154,9 +154,21 @@ def test_air_that_cannot_be_is_refused_in_words(data: CrewData):
 def test_effects_carry_interval_and_unit_and_refusals_their_reason(data: CrewData):
     heron = shown(data, "/splicer", "?splicer=Heron")
     assert "air of this site, over the middle 90 %: -9.0 steps (-11.0 to -7.0)" in heron
-    assert "From 58 of 60 checks (left out: 2 no air reading)" in heron
+    assert "From 58 of 60 checks;" in heron
+    assert "Checks not used 2: no air reading" in heron
     kestrel = shown(data, "/splicer", "?splicer=Kestrel")
     assert "Cannot tell yet. 9 checks are too few: 12 are needed." in kestrel
+
+
+def test_the_checks_that_bend_the_picture_are_told_in_plain_words(data: CrewData):
+    heron = shown(data, "/splicer", "?splicer=Heron")
+    told = heron[heron.index("Single checks that matter most") :]
+    assert "20 May 2025 07:30 set 62 steps, expected 54.2" in told
+    assert "Its setting is 7.8 steps above what air and wear explain." in told
+    moves = "This one check moves the air effect by 12 %: without it, the effect would be smaller."
+    assert moves in told
+    assert told.count("This one check moves the air effect") == 1
+    assert "cooks" not in told.lower()
 
 
 def test_checks_page_counts_misses_with_letters(data: CrewData):

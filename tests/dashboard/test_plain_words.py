@@ -142,7 +142,7 @@ def test_evidence_of_an_arc_change_names_its_unit_once():
 
 def test_tolerance_is_explained(data: CrewData):
     words = shown(data, "/splicer", "?splicer=Heron&temperature=18&pressure=1008&humidity=55")
-    assert "steps off by more than this wants a recalibration" in words
+    assert "steps further off, recalibrate" in words
 
 
 def test_the_check_strip_runs_like_the_calendar(data: CrewData):

@@ -1,0 +1,156 @@
+"""Part of the splicer page: what moves its arc, and the single checks that say so."""
+
+import json
+from typing import Any
+
+import pandas as pd
+from dash import html
+
+from arcdrift.analysis.arc import ArcModel
+from arcdrift.analysis.influence import MOST, Telling, telling_checks
+from arcdrift.figures.arc import effects
+from dashboard.parts import View, card, chance, chart, csv_link, notice, shown_time
+
+TITLE = "What moves this splicer's arc"
+
+
+def model_cards(view: View, splicer: str) -> list[html.Section]:
+    """Return the effects on a splicer's arc and the checks that move them most."""
+    rows = view.data.result("result_arc_models", splicer=splicer)
+    if rows.empty:
+        return [card(notice("No arc check of this splicer is on record."), title=TITLE)]
+    row = rows.iloc[0]
+    if pd.isna(row["model"]):
+        refused = notice(
+            f"{_sentence(str(row['refusal']))} {int(row['checks'])} passed checks on record, "
+            f"{int(row['used'])} of them with all that is needed.",
+            title="Cannot tell yet.",
+        )
+        return [card(refused, title=TITLE)]
+    model = ArcModel.from_json(json.loads(row["model"]))
+    effects_card = chart(
+        TITLE,
+        effects(effect_table(model), unit=model.unit, scheme=view.scheme),
+        csv=csv_link("/splicer", "effects", {"splicer": splicer}),
+        hint=_rests_on(model),
+        legend=False,
+    )
+    return [effects_card, _single_checks(view, splicer, model)]
+
+
+def _rests_on(model: ArcModel) -> str:
+    if model.sisters:
+        lent = (
+            f"; {chance(model.borrowed)} of what is known about the air comes from "
+            f"{model.sisters} splicers of the same model."
+        )
+    else:
+        lent = "; no other splicer of the same model to borrow from."
+    return (
+        f"From {model.used} of {model.checks} checks{lent} A single check repeats to "
+        f"{model.sigma:.1f} {model.unit} (one standard deviation)."
+    )
+
+
+def _single_checks(view: View, splicer: str, model: ArcModel) -> html.Section:
+    points = view.data.result("result_arc_points", splicer=splicer)
+    told = telling_checks(points, model)
+    body: list[Any] = []
+    if told:
+        body += [
+            html.P(
+                "A check made in rare air, or one that stored an odd setting, can bend the whole "
+                f"picture. These bend it most, at most {MOST} are listed; look at them before "
+                "you trust the effects above.",
+                className="muted hint",
+            ),
+            html.Ul([_told(check, view, splicer, model) for check in told], className="plain-list"),
+        ]
+    else:
+        words = f"None of the {model.used} checks used bends the picture by itself."
+        body.append(notice(words, name="good"))
+    if model.excluded:
+        body += [
+            html.H3("Checks not used"),
+            html.Ul(
+                [html.Li(f"{count}: {why}") for why, count in model.excluded.items()],
+                className="plain-list",
+            ),
+        ]
+    return card(
+        *body,
+        title="Single checks that matter most",
+        aside=_csv(splicer),
+        name="telling",
+    )
+
+
+def _csv(splicer: str) -> html.A:
+    return html.A(
+        "CSV",
+        href=csv_link("/splicer", "influence", {"splicer": splicer}),
+        className="csv",
+        **{"aria-label": "Download the influence of each check as CSV"},
+    )
+
+
+def _told(check: Telling, view: View, splicer: str, model: ArcModel) -> html.Li:
+    unit = model.unit
+    if check.share is None:
+        moves = f"Without it, the air effect would change by {check.air_change:+.1f} {unit}."
+    elif abs(check.share) < 0.005:
+        moves = "Without it, the air effect would stay as it is."
+    else:
+        side = "smaller" if check.share < 0 else "larger"
+        moves = (
+            f"This one check moves the air effect by {100 * abs(check.share):.0f} %: without it, "
+            f"the effect would be {side}."
+        )
+    return html.Li(
+        [
+            html.Div(
+                [
+                    html.Strong(shown_time(check.checked_at, view.data, splicer)),
+                    html.Span(
+                        f"set {check.setting:g} {unit}, expected {check.expected:.1f}",
+                        className="muted",
+                    ),
+                ],
+                className="row",
+            ),
+            html.Div(f"{check.why} {moves}"),
+        ]
+    )
+
+
+def effect_table(model: ArcModel) -> pd.DataFrame:
+    """Effects as rows ``effect``, ``change``, ``low``, ``high`` in the setting's unit."""
+    shown = (model.air_span, *(model.pooled or model.effects))
+    return pd.DataFrame(
+        {
+            "effect": [f"{effect.label}, {effect.per}" for effect in shown],
+            "change": [effect.value for effect in shown],
+            "low": [effect.low for effect in shown],
+            "high": [effect.high for effect in shown],
+        }
+    )
+
+
+def effects_of(view: View, splicer: str) -> pd.DataFrame:
+    """Return the effects of a splicer's stored model; no rows where there is none."""
+    rows = view.data.result("result_arc_models", splicer=splicer)
+    if rows.empty or pd.isna(rows.iloc[0]["model"]):
+        return pd.DataFrame(columns=["effect", "change", "low", "high"])
+    return effect_table(ArcModel.from_json(json.loads(rows.iloc[0]["model"])))
+
+
+def influence_of(view: View, splicer: str) -> pd.DataFrame:
+    """Return the influence of each check on the model, as the analysis stored it."""
+    rows = view.data.result("result_arc_points", splicer=splicer)
+    columns = ["checked_at", "arc_setting", "fitted", "leverage", "studentized", "dffits"]
+    return rows[[*columns, "cooks_distance", "air_change", "excluded"]]
+
+
+def _sentence(words: str) -> str:
+    words = words[:1].upper() + words[1:]
+    return words if words.endswith(".") else f"{words}."
