@@ -127,9 +127,10 @@ def blade_table(use: pd.DataFrame, service: pd.DataFrame, blade: Blade) -> pd.Da
         left = np.nan
         if state.cleaves is not None and pace > 0:
             left = (blade.cleaves_per_position - state.cleaves) / pace
-        worn = sum(
-            one.cleaves > blade.cleaves_per_position for one in stretches(cleaver, use, service)
+        used = (
+            CLEAVES_A_SPLICE * _numbered(cleaver, use, service).groupby("stretch")["splices"].sum()
         )
+        worn = int((used > blade.cleaves_per_position).sum())
         rows.append(
             {
                 "cleaver": cleaver,

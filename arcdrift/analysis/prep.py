@@ -116,7 +116,7 @@ def prep_effects(
     fits: dict[str, Crossed] = {}
     parts = []
     for measure in measures:
-        rows = _rows(work, measure)
+        rows = measure_rows(work, measure)
         if rows["technician"].nunique() < 3 or len(rows) < 10 * (people + machines) / REDO_WEEKS:
             continue
         fits[measure] = _fit(rows, measure, who, homes)
@@ -149,7 +149,7 @@ def _groupings(work: pd.DataFrame) -> tuple[tuple[str, ...], list[str]]:
     return tuple(who), said
 
 
-def _rows(work: pd.DataFrame, measure: str) -> pd.DataFrame:
+def measure_rows(work: pd.DataFrame, measure: str) -> pd.DataFrame:
     """Rows of the model of one measure: ``y``, ``weight`` and what explains them."""
     count = {"loss": "n", "angle": "angles", "uneven": "angles", "redo": "made"}[measure]
     rows = work[work[count] > 0].copy()
