@@ -16,6 +16,7 @@ import psychrolib
 from arcdrift.quantities import QUANTITIES
 from arcdrift.settings import Crew
 
+FEW_ROWS = 100
 Floats = npt.NDArray[np.float64]
 Values = float | Floats | pd.Series
 First = TypeVar("First", float, Floats, pd.Series)
@@ -432,7 +433,13 @@ def _distinct(*columns: Floats) -> tuple[list[Floats], npt.NDArray[np.int64]]:
     """Distinct rows without NaN, and each row's place among them (-1 for a row with NaN).
 
     psychrolib works one value at a time; logs repeat themselves, so each value is asked once.
+    Of a few rows, finding repeats costs more than asking again.
     """
+    if columns[0].size <= FEW_ROWS:
+        flat = [column.ravel() for column in columns]
+        whole = ~np.isnan(flat).any(axis=0)
+        place = np.where(whole, np.cumsum(whole) - 1, -1)
+        return [column[whole] for column in flat], place
     table = pd.DataFrame(dict(enumerate(column.ravel() for column in columns)))
     known = table.dropna()
     code = np.full(len(table), -1, np.int64)

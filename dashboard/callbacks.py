@@ -8,6 +8,7 @@ from arcdrift.figures.theme import Scheme
 from dashboard import ids
 from dashboard.data import CrewData
 from dashboard.pages import PAGES, not_found
+from dashboard.pages.splicer import rest
 from dashboard.pages.stream import grid_rows
 from dashboard.pages.today import advice_words
 from dashboard.parts import View, heading, notice, shown_time
@@ -133,6 +134,17 @@ def register(app: Dash, data: CrewData) -> None:
         if request is None:
             return no_update
         return grid_rows(data, grid["splicer"], grid["program"], grid["day"], request)
+
+    @app.callback(
+        Output({"type": "rest-slot", "query": MATCH}, "children"),
+        Input({"type": "rest-slot", "query": MATCH}, "id"),
+        State(ids.SCHEME, "data"),
+    )
+    def fill_rest(slot: dict[str, str], scheme: Scheme) -> Any:
+        run = data.run()
+        if run is None:
+            return no_update
+        return rest(View(data, run, parse(slot["query"]), "dark" if scheme == "dark" else "light"))
 
     @app.callback(
         Output({"type": "advice-slot", "splicer": MATCH}, "children"),

@@ -167,12 +167,17 @@ class CrewData:
         pressure: float | None,
         humidity: float | None,
         elsewhere: str | None = None,
+        *,
+        start_list: bool = True,
     ) -> Advice:
-        """Advice for a splicer now, with air typed in or the newest reading, here or elsewhere."""
+        """Advice for a splicer now, with air typed in or the newest reading, here or elsewhere.
+
+        The list for the start of a day can be left out: it takes its time.
+        """
         # where the clock stands still with the newest record, so does the advice
         span = 0 if self._stands_still else int(datetime.now(UTC).timestamp()) // ADVICE_SECONDS
         air = (temperature, pressure, humidity)
-        return self._advice(self.version(), span, splicer, *air, elsewhere)
+        return self._advice(self.version(), span, splicer, *air, elsewhere, start_list)
 
     @property
     def _stands_still(self) -> bool:
@@ -187,6 +192,7 @@ class CrewData:
         pressure: float | None,
         humidity: float | None,
         elsewhere: str | None,
+        start_list: bool,
     ) -> Advice:
         run = self.run()
         return advise_now(
@@ -198,6 +204,7 @@ class CrewData:
             pressure_hpa=pressure,
             humidity_pct=humidity,
             elsewhere=elsewhere,
+            start_list=start_list,
         )
 
     def splice_page(

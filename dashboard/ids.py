@@ -21,6 +21,11 @@ def advice_slot(splicer: str) -> dict[str, str]:
     return {"type": "advice-slot", "splicer": splicer}
 
 
+def rest_slot(query: str) -> dict[str, str]:
+    """Id of the place where the rest of a splicer's page appears, after the advice stands."""
+    return {"type": "rest-slot", "query": query}
+
+
 def link_grid(name: str) -> dict[str, str]:
     """Id of a grid whose chosen row's ``href`` is followed."""
     return {"type": "link-grid", "name": name}

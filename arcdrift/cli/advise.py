@@ -73,7 +73,16 @@ def advise(
         require_known(splicer, read.splicers(here.engine), "splicer")
         zone = zone_of_splicer(here.crew, splicer)
         when = None if at is None else pd.Timestamp(typed_instant(at, zone, "--at")).as_unit("us")
-        advice = advise_now(here.engine, here.crew, splicer, at=when, elsewhere=elsewhere, **air)
+        advice = advise_now(
+            here.engine,
+            here.crew,
+            splicer,
+            at=when,
+            temperature_c=temperature,
+            pressure_hpa=pressure,
+            humidity_pct=humidity,
+            elsewhere=elsewhere,
+        )
         if as_json:
             print_json(advice.to_json())
         else:

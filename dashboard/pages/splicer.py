@@ -1,9 +1,12 @@
 """Splicer: recalibrate or keep working, and what its arc has done so far."""
 
+from typing import Any
+
 import pandas as pd
 from dash import dcc, html
 
 from arcdrift.figures.arc import arc_drift, arc_history
+from dashboard import ids
 from dashboard.pages.advice_card import advice_card
 from dashboard.pages.arc_model import effects_of, influence_of, model_cards
 from dashboard.pages.findings import label, of_splicer, still_open
@@ -21,7 +24,7 @@ from dashboard.parts import (
     severity_tag,
     shown_day,
 )
-from dashboard.query import href
+from dashboard.query import href, search
 
 DEFAULT_PERIOD = "365"
 RECENT_DAYS = 21
@@ -80,34 +83,48 @@ def render(view: View) -> html.Div:
         return html.Div([heading("Splicer", words), html.Div(chooser, className="filters")])
     known = view.data.crew.splicers.get(splicer)
     about = f"{known.model}, {known.home_site or 'no home site'}" if known else "not in crew.toml"
-    unit = view.data.unit(splicer)
-    rows, events = points(view), view.data.service(splicer)
+    query = {**view.query, "splicer": splicer}
     return html.Div(
         [
             html.Div([heading(splicer, about), chooser], className="heading-row"),
             advice_card(view, splicer),
             _findings(view, splicer),
             html.Div(period(view, DEFAULT_PERIOD), className="filters"),
-            chart(
-                "Arc setting found by each check",
-                arc_history(rows, events, unit=unit, scheme=view.scheme),
-                csv=csv_link("/splicer", "arc-points", {**view.query, "splicer": splicer}),
-                hint="What the checks stored, beside what that day's air and the electrodes' wear "
-                "led one to expect.",
+            html.Div(
+                html.Span("drawing the charts", className="muted advice-pending"),
+                id=ids.rest_slot(search(query)),
+                className="rest",
             ),
-            chart(
-                "Evidence of drift that air and wear do not explain",
-                arc_drift(rows, events, scheme=view.scheme),
-                csv=csv_link("/splicer", "arc-points", {**view.query, "splicer": splicer}),
-                hint="Counted in ordinary swings from check to check; beyond a limit the change "
-                "is hardly chance.",
-            ),
-            *electrodes_card(view, splicer),
-            *model_cards(view, splicer),
-            _recent_days(view, splicer),
-            programs_card(view),
         ]
     )
+
+
+def rest(view: View) -> list[Any]:
+    """Return all that stands below the advice; asked for once the advice is on the screen."""
+    splicer = _chosen(view)
+    unit = view.data.unit(splicer)
+    rows, events = points(view), view.data.service(splicer)
+    csv = csv_link("/splicer", "arc-points", {**view.query, "splicer": splicer})
+    return [
+        chart(
+            "Arc setting found by each check",
+            arc_history(rows, events, unit=unit, scheme=view.scheme),
+            csv=csv,
+            hint="What the checks stored, beside what that day's air and the electrodes' wear "
+            "led one to expect.",
+        ),
+        chart(
+            "Evidence of drift that air and wear do not explain",
+            arc_drift(rows, events, scheme=view.scheme),
+            csv=csv,
+            hint="Counted in ordinary swings from check to check; beyond a limit the change "
+            "is hardly chance.",
+        ),
+        *electrodes_card(view, splicer),
+        *model_cards(view, splicer),
+        _recent_days(view, splicer),
+        programs_card(view),
+    ]
 
 
 def _findings(view: View, splicer: str) -> html.Section | None:

@@ -244,7 +244,7 @@ def advice_words(data: CrewData, splicer: str) -> list[Any]:
     Each card asks for its own after the page stands: a large crew's advice takes seconds.
     """
     try:
-        advice = data.advice(splicer, None, None, None)
+        advice = data.advice(splicer, None, None, None, start_list=False)
     except ArcdriftError as problem:
         return [tag(*VERDICT["cannot-tell"], "cannot-tell"), html.Span(str(problem))]
     why = advice.reasons[0] if advice.reasons else advice.basis_note

@@ -15,7 +15,10 @@ from dashboard import ids
 from dashboard.callbacks import followed, screen
 from dashboard.data import CrewData
 from dashboard.pages.findings import evidence_words, onset_words
+from dashboard.pages.splicer import rest
 from dashboard.pages.stream import grid_rows
+from dashboard.parts import View
+from dashboard.query import parse
 from dashboard.shell import shell
 from tests.dashboard.invented import CREW_TOML, findings
 
@@ -52,15 +55,26 @@ def text(component: Any) -> str:
     return "" if component is None else str(component)
 
 
+def whole(data: CrewData, path: str, query: str = "") -> list[Any]:
+    """Return a page with what it asks for after it stands."""
+    page = screen(data, path, query, "light")
+    slots = [
+        part.id["query"] for part in parts(page) if "rest-slot" in str(getattr(part, "id", ""))
+    ]
+    run = data.run()
+    assert run is not None or not slots
+    return [page, *(rest(View(data, run, parse(asked), "light")) for asked in slots if run)]
+
+
 def shown(data: CrewData, path: str, query: str = "") -> str:
-    return " ".join(text(screen(data, path, query, "light")).split())
+    return " ".join(text(whole(data, path, query)).split())
 
 
 @pytest.mark.parametrize(("path", "query"), ADDRESSES)
 def test_ids_are_unique_on_every_screen(data: CrewData, path: str, query: str):
-    whole = [shell(data.crew, "light", "1"), screen(data, path, query, "light")]
+    everything = [shell(data.crew, "light", "1"), whole(data, path, query)]
     seen = Counter(
-        json.dumps(part.id, sort_keys=True) for part in parts(whole) if hasattr(part, "id")
+        json.dumps(part.id, sort_keys=True) for part in parts(everything) if hasattr(part, "id")
     )
     assert [name for name, count in seen.items() if count > 1] == []
 

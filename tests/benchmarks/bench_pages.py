@@ -1,0 +1,121 @@
+"""Time pages in a real browser, from the start of navigation until the advice is drawn.
+
+Run by hand: ``python -m tests.benchmarks.bench_pages CREW_FOLDER [loads]``. The folder must have
+been analyzed. Each load asks for another splicer in turn.
+
+``stranger``: a browser that was never here, and a server that has read nothing yet.
+``known``: the same browser again, as when a technician opens the page the next morning.
+``inside``: on from another page of the dashboard.
+"""
+
+import sys
+from itertools import cycle, islice
+from pathlib import Path
+
+import numpy as np
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+
+from dashboard.data import CrewData
+from dashboard.query import href
+from tests.browser.driving import FOLLOW, PHONE, WIDE, launched, served
+
+DRAWN = {
+    "splicer": "document.querySelector('.card.advice .verdict')",
+    "today": "document.querySelector('.splicer-card')"
+    " && !document.querySelector('.advice-pending')",
+}
+WATCH = """(function () {
+    window.startedAt = 0;
+    window.drawnAt = null;
+    const look = () => {
+        if (window.drawnAt === null && (%s)) {
+            window.drawnAt = -1;
+            requestAnimationFrame(() => setTimeout(() => {
+                window.drawnAt = performance.now() - window.startedAt;
+            }, 0));
+        }
+    };
+    new MutationObserver(look).observe(document, {childList: true, subtree: true});
+})()"""
+
+
+def watched(context: BrowserContext, page_name: str) -> Page:
+    """Open an empty page that notes when the advice is drawn."""
+    page = context.new_page()
+    page.add_init_script(WATCH % DRAWN[page_name])
+    return page
+
+
+def seconds(page: Page) -> float:
+    """Wait for the advice; return how long it took."""
+    page.wait_for_function("window.drawnAt > 0")
+    return float(page.evaluate("window.drawnAt")) / 1000
+
+
+def strangers(browser: Browser, folder: Path, size: dict, page_name: str, paths: list) -> list:
+    """Load each path with everything cold."""
+    took = []
+    for path in paths:
+        with served(folder) as address:
+            context = browser.new_context(viewport=size)
+            page = watched(context, page_name)
+            page.goto(address + path)
+            took.append(seconds(page))
+            context.close()
+    return took
+
+
+def known(browser: Browser, folder: Path, size: dict, page_name: str, paths: list) -> list:
+    """Load each path with one browser and one server, after a load that is not counted."""
+    took = []
+    with served(folder) as address:
+        context = browser.new_context(viewport=size)
+        for path in [paths[-1], *paths]:
+            page = watched(context, page_name)
+            page.goto(address + path)
+            took.append(seconds(page))
+            page.close()
+        context.close()
+    return took[1:]
+
+
+def inside(browser: Browser, folder: Path, size: dict, page_name: str, paths: list) -> list:
+    """Go to each path from the page of findings, by a link inside the dashboard."""
+    took = []
+    with served(folder) as address:
+        context = browser.new_context(viewport=size)
+        page = watched(context, page_name)
+        page.goto(address + "/findings")
+        page.locator("#page h1").wait_for()
+        for path in paths:
+            page.evaluate("window.startedAt = performance.now(); window.drawnAt = null")
+            page.evaluate(FOLLOW, path)
+            took.append(seconds(page))
+            page.evaluate(FOLLOW, "/findings")
+            page.locator("#page h1", has_text="findings").wait_for()
+        context.close()
+    return took
+
+
+def main(folder: Path, loads: int) -> None:
+    """Print medians and 95th percentiles."""
+    names = CrewData(folder).splicers()
+    splicers = [href("/splicer", splicer=name) for name in islice(cycle(names), loads)]
+    pages = {"splicer": splicers, "today": ["/"] * loads}
+    with sync_playwright() as playwright:
+        browser = launched(playwright)
+        for page_name, paths in pages.items():
+            for screen, size in (("desk", WIDE), ("phone", PHONE)):
+                for way in (strangers, known, inside):
+                    took = way(browser, folder, size, page_name, paths)
+                    p50, p95 = np.percentile(took, [50, 95])
+                    sys.stdout.write(
+                        f"{page_name:8} {screen:6} {way.__name__:10} {loads} loads: "
+                        f"p50 {p50:.2f} s, p95 {p95:.2f} s\n"
+                    )
+                    sys.stdout.flush()
+        browser.close()
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 20)
