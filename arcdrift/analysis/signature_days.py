@@ -138,6 +138,9 @@ def learning(cells: pd.DataFrame, effects: PrepEffects, prep: Prep) -> list[Sign
     """
     work = cells[cells["technician"] != NOBODY]
     began = work["day"].min()
+    first = work.groupby("technician")["day"].min()
+    newcomers = int((first >= began + pd.Timedelta(days=NEWCOMER_DAYS)).sum())
+    level = 1.0 - (1.0 - prep.sure) / max(2 * newcomers, 1)  # two measures each
     found: dict[str, Signature] = {}
     for measure, what in (("loss", "Loss"), ("angle", "Cleave angle")):
         if measure not in effects.fits:
@@ -155,7 +158,7 @@ def learning(cells: pd.DataFrame, effects: PrepEffects, prep: Prep) -> list[Sign
             slope, sd, freedom = slope_by_days(experience, mine["y"], mine["weight"], mine["day"])
             reach = float(experience.max())
             half = student.ppf(0.975, freedom) * sd
-            upper = slope + student.ppf(prep.sure, freedom) * sd
+            upper = slope + student.ppf(level, freedom) * sd
             fall = [-np.expm1((slope + sign * half) * reach) for sign in (0, 1, -1)]
             if not upper < 0 or fall[0] < LEARNED or str(name) in found:
                 continue
