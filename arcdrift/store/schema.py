@@ -422,6 +422,157 @@ result_clock_stretches = Table(
     Column("days", Integer, nullable=False),
 )
 
+# what somebody told a person, kept for good; figures of a review never touch it
+coaching = Table(
+    "coaching",
+    metadata,
+    _id(),
+    Column("technician", Text, nullable=False, index=True),
+    Column("held_on", String(10), nullable=False),  # local day
+    Column("topic", Text, nullable=False),
+    Column("note", Text, nullable=False),
+    Column("said_by", Text, nullable=False),
+    Column("recorded_at", BigInteger, nullable=False),
+    Column("withdrawn_at", BigInteger),
+    sqlite_autoincrement=True,
+)
+
+result_prep = Table(
+    "result_prep",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("document", Text, nullable=False),  # JSON: refusal, sets, swaps, promises, crew shares
+)
+
+result_people = Table(
+    "result_people",
+    metadata,
+    Column("who", String(12), primary_key=True),  # technician, splicer or cleaver
+    Column("name", Text, primary_key=True),
+    Column("measure", String(8), primary_key=True),  # loss, angle, uneven or redo
+    Column("days", Integer, nullable=False),
+    Column("splices", BigInteger, nullable=False),
+    Column("connected", Integer, nullable=False),  # set of who is comparable with whom, from 0
+    Column("effect", Float),  # relative to the average of the set; NULL with a note
+    Column("low", Float),  # 95 % interval
+    Column("high", Float),
+    Column("sure", Float),  # probability of more than the margin
+    Column("note", Text),
+)
+
+result_consistency = Table(
+    "result_consistency",
+    metadata,
+    Column("technician", Text, primary_key=True),
+    Column("measure", String(8), primary_key=True),  # angle or loss
+    Column("days", Integer, nullable=False),
+    Column("splices", BigInteger, nullable=False),
+    Column("freedom", Float, nullable=False),
+    Column("sd", Float),
+    Column("crew_sd", Float),  # of the others on the same machines
+    Column("ratio", Float),
+    Column("low", Float),
+    Column("high", Float),
+    Column("sure", Float),
+    Column("note", Text),
+)
+
+result_shares = Table(
+    "result_shares",
+    metadata,
+    Column("technician", Text, primary_key=True),
+    Column("measure", String(8), primary_key=True),  # redo or bad (cleaves)
+    Column("n", BigInteger, nullable=False),
+    Column("observed", BigInteger, nullable=False),
+    Column("expected", Float, nullable=False),  # in other hands on the same machines
+    Column("share", Float, nullable=False),  # crew's share x observed / expected
+    Column("low", Float, nullable=False),  # funnel limits, 95 %
+    Column("high", Float, nullable=False),
+)
+
+result_person_days = Table(
+    "result_person_days",
+    metadata,
+    Column("technician", Text, primary_key=True),
+    Column("day", String(10), primary_key=True),
+    Column("splices", Integer, nullable=False),
+    Column("loss_db", Float),  # capped mean
+    Column("angle_deg", Float),  # geometric mean of both sides
+    Column("angle_spread", Float),  # sd of the log angle
+    Column("freedom", Float, nullable=False),
+    Column("bad", Integer, nullable=False),
+    Column("redo", Integer, nullable=False),
+)
+
+result_shared_work = Table(
+    "result_shared_work",
+    metadata,
+    Column("technician", Text, primary_key=True),
+    Column("splicer", Text, primary_key=True),
+    Column("days", Integer, nullable=False),
+    Column("splices", BigInteger, nullable=False),
+)
+
+result_signatures = Table(
+    "result_signatures",
+    metadata,
+    Column("kind", String(16), primary_key=True),
+    Column("subject_type", String(12), primary_key=True),
+    Column("subject", Text, primary_key=True),
+    Column("estimate", Float, nullable=False),
+    Column("low", Float, nullable=False),
+    Column("high", Float, nullable=False),
+    Column("unit", Text, nullable=False),
+    Column("splices", BigInteger, nullable=False),
+    Column("days", Integer, nullable=False),
+    Column("since", BigInteger, nullable=False),
+    Column("until", BigInteger, nullable=False),
+    Column("words", Text, nullable=False),
+)
+
+result_cleave_runs = Table(
+    "result_cleave_runs",
+    metadata,
+    Column("splicer", Text, primary_key=True),
+    Column("technician", Text, primary_key=True),
+    Column("began", BigInteger, primary_key=True),
+    Column("ended", BigInteger, nullable=False),
+    Column("length", Integer, nullable=False),
+    Column("worst_deg", Float, nullable=False),
+    Column("cleaver", Text),
+    Column("blade_position", Text),
+    Column("splices", Text, nullable=False),  # JSON: ids of splices
+)
+
+result_sign_offs = Table(
+    "result_sign_offs",
+    metadata,
+    Column("technician", Text, primary_key=True),
+    Column("attempt", Integer, primary_key=True),
+    Column("verdict", String(16), nullable=False),
+    Column("began", BigInteger, nullable=False),
+    Column("ended", BigInteger, nullable=False),
+    Column("splices", Integer, nullable=False),
+    Column("more", Integer, nullable=False),  # expected until an answer
+    Column("measures", Text, nullable=False),  # JSON: see arcdrift.analysis.sign_off.MeasureResult
+)
+
+result_blades = Table(
+    "result_blades",
+    metadata,
+    Column("cleaver", Text, primary_key=True),
+    Column("splicers", Text, nullable=False),
+    Column("position", Text),
+    Column("cleaves", Float),  # on this position; NULL where its turn is not known
+    Column("cleaves_per_position", Integer, nullable=False),
+    Column("since", BigInteger),
+    Column("last", BigInteger, nullable=False),
+    Column("cleaves_a_day", Float, nullable=False),
+    Column("days_left", Float),
+    Column("worn_positions", Integer, nullable=False),
+    Column("positions_used", Float),
+)
+
 findings = Table(
     "findings",
     metadata,
@@ -457,6 +608,16 @@ RESULTS: tuple[Table, ...] = (
     result_worth,
     result_air_coverage,
     result_clock_stretches,
+    result_prep,
+    result_people,
+    result_consistency,
+    result_shares,
+    result_person_days,
+    result_shared_work,
+    result_signatures,
+    result_cleave_runs,
+    result_sign_offs,
+    result_blades,
     findings,
     analysis_run,
 )

@@ -255,6 +255,150 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("splicer", "program", name=op.f("pk_result_streams")),
     )
     op.create_table(
+        "coaching",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("technician", sa.Text(), nullable=False),
+        sa.Column("held_on", sa.String(length=10), nullable=False),
+        sa.Column("topic", sa.Text(), nullable=False),
+        sa.Column("note", sa.Text(), nullable=False),
+        sa.Column("said_by", sa.Text(), nullable=False),
+        sa.Column("recorded_at", sa.BigInteger(), nullable=False),
+        sa.Column("withdrawn_at", sa.BigInteger(), nullable=True),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_coaching")),
+        sqlite_autoincrement=True,
+    )
+    op.create_table(
+        "result_prep",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("document", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_result_prep")),
+    )
+    op.create_table(
+        "result_people",
+        sa.Column("who", sa.String(length=12), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("measure", sa.String(length=8), nullable=False),
+        sa.Column("days", sa.Integer(), nullable=False),
+        sa.Column("splices", sa.BigInteger(), nullable=False),
+        sa.Column("connected", sa.Integer(), nullable=False),
+        sa.Column("effect", sa.Float(), nullable=True),
+        sa.Column("low", sa.Float(), nullable=True),
+        sa.Column("high", sa.Float(), nullable=True),
+        sa.Column("sure", sa.Float(), nullable=True),
+        sa.Column("note", sa.Text(), nullable=True),
+        sa.PrimaryKeyConstraint("who", "name", "measure", name=op.f("pk_result_people")),
+    )
+    op.create_table(
+        "result_consistency",
+        sa.Column("technician", sa.Text(), nullable=False),
+        sa.Column("measure", sa.String(length=8), nullable=False),
+        sa.Column("days", sa.Integer(), nullable=False),
+        sa.Column("splices", sa.BigInteger(), nullable=False),
+        sa.Column("freedom", sa.Float(), nullable=False),
+        sa.Column("sd", sa.Float(), nullable=True),
+        sa.Column("crew_sd", sa.Float(), nullable=True),
+        sa.Column("ratio", sa.Float(), nullable=True),
+        sa.Column("low", sa.Float(), nullable=True),
+        sa.Column("high", sa.Float(), nullable=True),
+        sa.Column("sure", sa.Float(), nullable=True),
+        sa.Column("note", sa.Text(), nullable=True),
+        sa.PrimaryKeyConstraint("technician", "measure", name=op.f("pk_result_consistency")),
+    )
+    op.create_table(
+        "result_shares",
+        sa.Column("technician", sa.Text(), nullable=False),
+        sa.Column("measure", sa.String(length=8), nullable=False),
+        sa.Column("n", sa.BigInteger(), nullable=False),
+        sa.Column("observed", sa.BigInteger(), nullable=False),
+        sa.Column("expected", sa.Float(), nullable=False),
+        sa.Column("share", sa.Float(), nullable=False),
+        sa.Column("low", sa.Float(), nullable=False),
+        sa.Column("high", sa.Float(), nullable=False),
+        sa.PrimaryKeyConstraint("technician", "measure", name=op.f("pk_result_shares")),
+    )
+    op.create_table(
+        "result_person_days",
+        sa.Column("technician", sa.Text(), nullable=False),
+        sa.Column("day", sa.String(length=10), nullable=False),
+        sa.Column("splices", sa.Integer(), nullable=False),
+        sa.Column("loss_db", sa.Float(), nullable=True),
+        sa.Column("angle_deg", sa.Float(), nullable=True),
+        sa.Column("angle_spread", sa.Float(), nullable=True),
+        sa.Column("freedom", sa.Float(), nullable=False),
+        sa.Column("bad", sa.Integer(), nullable=False),
+        sa.Column("redo", sa.Integer(), nullable=False),
+        sa.PrimaryKeyConstraint("technician", "day", name=op.f("pk_result_person_days")),
+    )
+    op.create_table(
+        "result_shared_work",
+        sa.Column("technician", sa.Text(), nullable=False),
+        sa.Column("splicer", sa.Text(), nullable=False),
+        sa.Column("days", sa.Integer(), nullable=False),
+        sa.Column("splices", sa.BigInteger(), nullable=False),
+        sa.PrimaryKeyConstraint("technician", "splicer", name=op.f("pk_result_shared_work")),
+    )
+    op.create_table(
+        "result_signatures",
+        sa.Column("kind", sa.String(length=16), nullable=False),
+        sa.Column("subject_type", sa.String(length=12), nullable=False),
+        sa.Column("subject", sa.Text(), nullable=False),
+        sa.Column("estimate", sa.Float(), nullable=False),
+        sa.Column("low", sa.Float(), nullable=False),
+        sa.Column("high", sa.Float(), nullable=False),
+        sa.Column("unit", sa.Text(), nullable=False),
+        sa.Column("splices", sa.BigInteger(), nullable=False),
+        sa.Column("days", sa.Integer(), nullable=False),
+        sa.Column("since", sa.BigInteger(), nullable=False),
+        sa.Column("until", sa.BigInteger(), nullable=False),
+        sa.Column("words", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint(
+            "kind", "subject_type", "subject", name=op.f("pk_result_signatures")
+        ),
+    )
+    op.create_table(
+        "result_cleave_runs",
+        sa.Column("splicer", sa.Text(), nullable=False),
+        sa.Column("technician", sa.Text(), nullable=False),
+        sa.Column("began", sa.BigInteger(), nullable=False),
+        sa.Column("ended", sa.BigInteger(), nullable=False),
+        sa.Column("length", sa.Integer(), nullable=False),
+        sa.Column("worst_deg", sa.Float(), nullable=False),
+        sa.Column("cleaver", sa.Text(), nullable=True),
+        sa.Column("blade_position", sa.Text(), nullable=True),
+        sa.Column("splices", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint(
+            "splicer", "technician", "began", name=op.f("pk_result_cleave_runs")
+        ),
+    )
+    op.create_table(
+        "result_sign_offs",
+        sa.Column("technician", sa.Text(), nullable=False),
+        sa.Column("attempt", sa.Integer(), nullable=False),
+        sa.Column("verdict", sa.String(length=16), nullable=False),
+        sa.Column("began", sa.BigInteger(), nullable=False),
+        sa.Column("ended", sa.BigInteger(), nullable=False),
+        sa.Column("splices", sa.Integer(), nullable=False),
+        sa.Column("more", sa.Integer(), nullable=False),
+        sa.Column("measures", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("technician", "attempt", name=op.f("pk_result_sign_offs")),
+    )
+    op.create_table(
+        "result_blades",
+        sa.Column("cleaver", sa.Text(), nullable=False),
+        sa.Column("splicers", sa.Text(), nullable=False),
+        sa.Column("position", sa.Text(), nullable=True),
+        sa.Column("cleaves", sa.Float(), nullable=True),
+        sa.Column("cleaves_per_position", sa.Integer(), nullable=False),
+        sa.Column("since", sa.BigInteger(), nullable=True),
+        sa.Column("last", sa.BigInteger(), nullable=False),
+        sa.Column("cleaves_a_day", sa.Float(), nullable=False),
+        sa.Column("days_left", sa.Float(), nullable=True),
+        sa.Column("worn_positions", sa.Integer(), nullable=False),
+        sa.Column("positions_used", sa.Float(), nullable=True),
+        sa.PrimaryKeyConstraint("cleaver", name=op.f("pk_result_blades")),
+    )
+    op.create_index(op.f("ix_coaching_technician"), "coaching", ["technician"], unique=False)
+    op.create_table(
         "arc_checks",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("import_id", sa.Integer(), nullable=False),
