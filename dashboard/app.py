@@ -55,8 +55,13 @@ def kept_scheme() -> Scheme:
     return "dark" if kept == "dark" else "light"
 
 
-def create_app(crew_folder: Path) -> Dash:
+def create_app(crew_folder: Path, *, get_ready: bool = False) -> Dash:
     """Build the dashboard of one crew folder.
+
+    Parameters
+    ----------
+    get_ready : bool
+        Whether to begin working out every splicer's advice before anyone asks.
 
     Raises
     ------
@@ -90,6 +95,8 @@ def create_app(crew_folder: Path) -> Dash:
     server.register_error_handler(Exception, trouble.on_request_error)
     downloads.register(server, data)
     callbacks.register(app, data)
+    if get_ready:
+        data.get_ready()
     return app
 
 
@@ -106,5 +113,5 @@ def serve(crew_folder: Path, host: str = "127.0.0.1", port: int = 8050) -> None:
             f"arcdrift serves to this machine only and refuses {host}: there is no sign-in yet. "
             "Use --host 127.0.0.1, and reach it from elsewhere through a tunnel of your own."
         )
-    app = create_app(crew_folder)
+    app = create_app(crew_folder, get_ready=True)
     waitress.serve(app.server, host=host, port=port, threads=THREADS, ident=None)

@@ -161,7 +161,10 @@ def register(app: Dash, data: CrewData) -> None:
     )
     def look_for_results(_ticks: int, seen: str) -> Any:
         version = data.version()
-        return no_update if version == seen else version
+        if version == seen:
+            return no_update
+        data.get_ready()
+        return version
 
     app.clientside_callback(
         ClientsideFunction("arcdrift", "scheme"),

@@ -22,11 +22,10 @@ from arcdrift.store import read, schema
 from arcdrift.store.clock_shifts import clock_shifts, true_time
 from arcdrift.store.connect import open_store, reading
 from arcdrift.store.frames import microseconds
+from dashboard.kept_advice import FRESH_SECONDS, KeptAdvice
 
 PAGE_ROWS = 100
 VERSION_SECONDS = 0.5
-ADVICE_SECONDS = 120
-"""How long advice may stand before it is asked again."""
 SPLICE_COLUMNS = (
     "spliced_at",
     "loss_db",
@@ -71,6 +70,10 @@ class CrewData:
         self._service = lru_cache(maxsize=64)(self._read_service)
         self._service_records = lru_cache(maxsize=64)(self._read_service_records)
         self._advice = lru_cache(maxsize=256)(self._ask_advice)
+        self._kept = KeptAdvice(
+            lambda splicer: self._ask_advice("", 0, splicer, None, None, None, None),
+            stands_still=self._stands_still,
+        )
         self._count = lru_cache(maxsize=256)(self._count_splices)
 
     def version(self) -> str:
@@ -167,17 +170,19 @@ class CrewData:
         pressure: float | None,
         humidity: float | None,
         elsewhere: str | None = None,
-        *,
-        start_list: bool = True,
     ) -> Advice:
-        """Advice for a splicer now, with air typed in or the newest reading, here or elsewhere.
-
-        The list for the start of a day can be left out: it takes its time.
-        """
-        # where the clock stands still with the newest record, so does the advice
-        span = 0 if self._stands_still else int(datetime.now(UTC).timestamp()) // ADVICE_SECONDS
+        """Advice for a splicer now, with air typed in or the newest reading, here or elsewhere."""
         air = (temperature, pressure, humidity)
-        return self._advice(self.version(), span, splicer, *air, elsewhere, start_list)
+        if elsewhere is None and air == (None, None, None):
+            return self._kept.of(splicer, self.version())
+        # where the clock stands still with the newest record, so does the advice
+        span = 0 if self._stands_still else int(datetime.now(UTC).timestamp() // FRESH_SECONDS)
+        return self._advice(self.version(), span, splicer, *air, elsewhere)
+
+    def get_ready(self) -> None:
+        """Work out every splicer's advice behind the scenes, so that pages find it at hand."""
+        if self.run() is not None:
+            self._kept.get_ready(self.splicers(), self.version())
 
     @property
     def _stands_still(self) -> bool:
@@ -192,7 +197,6 @@ class CrewData:
         pressure: float | None,
         humidity: float | None,
         elsewhere: str | None,
-        start_list: bool,
     ) -> Advice:
         run = self.run()
         return advise_now(
@@ -204,7 +208,6 @@ class CrewData:
             pressure_hpa=pressure,
             humidity_pct=humidity,
             elsewhere=elsewhere,
-            start_list=start_list,
         )
 
     def splice_page(

@@ -39,7 +39,6 @@ def advise_now(
     pressure_hpa: float | None = None,
     humidity_pct: float | None = None,
     elsewhere: str | float | None = None,
-    start_list: bool = True,
 ) -> Advice:
     """Advise on one splicer from the store, for now or for typed-in air.
 
@@ -48,8 +47,6 @@ def advise_now(
     elsewhere : str or float, optional
         Another site, or an elevation in meters, that it would be taken to: the air is that
         site's newest reading, else the present air brought to the other elevation.
-    start_list : bool
-        Whether the list for the start of a day comes with it, which takes a third of the time.
 
     Raises
     ------
@@ -101,11 +98,8 @@ def advise_now(
     )
     worths = worths_from(read.result(engine, "result_worth", splicer=splicer))
     model = _model_now(engine, splicer, service, situation)
-    advice = advise(situation, model, crew, worths)
-    if not start_list:
-        return advice
     items = start_items(engine, situation, model, splices, service, crew)
-    return replace(advice, start_of_day=items)
+    return replace(advise(situation, model, crew, worths), start_of_day=items)
 
 
 def _unsettled(

@@ -241,10 +241,11 @@ def _when(view: View, row: Standing) -> html.Span | None:
 def advice_words(data: CrewData, splicer: str) -> list[Any]:
     """Return a splicer's verdict and its weightiest reason.
 
-    Each card asks for its own after the page stands: a large crew's advice takes seconds.
+    Each card asks for its own after the page stands: while nothing is kept yet, a large crew's
+    advice takes seconds.
     """
     try:
-        advice = data.advice(splicer, None, None, None, start_list=False)
+        advice = data.advice(splicer, None, None, None)
     except ArcdriftError as problem:
         return [tag(*VERDICT["cannot-tell"], "cannot-tell"), html.Span(str(problem))]
     why = advice.reasons[0] if advice.reasons else advice.basis_note

@@ -3,12 +3,20 @@
 Run by hand: ``python -m tests.benchmarks.bench_pages CREW_FOLDER [loads]``. The folder must have
 been analyzed. Each load asks for another splicer in turn.
 
-``stranger``: a browser that was never here, and a server that has read nothing yet.
+``strangers``: a browser that was never here.
 ``known``: the same browser again, as when a technician opens the page the next morning.
 ``inside``: on from another page of the dashboard.
+``cold``: a browser that was never here, in the instant after the server started or the logs were
+analyzed; everywhere else the server has had the time to get its advice ready.
+
+Times are worth something on a quiet machine only; the load stands in the first line.
 """
 
+import os
 import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from itertools import cycle, islice
 from pathlib import Path
 
@@ -19,6 +27,8 @@ from dashboard.data import CrewData
 from dashboard.query import href
 from tests.browser.driving import FOLLOW, PHONE, WIDE, launched, served
 
+COLD_LOADS = 5
+WARM_SECONDS = 15
 DRAWN = {
     "splicer": "document.querySelector('.card.advice .verdict')",
     "today": "document.querySelector('.splicer-card')"
@@ -52,28 +62,50 @@ def seconds(page: Page) -> float:
     return float(page.evaluate("window.drawnAt")) / 1000
 
 
-def strangers(browser: Browser, folder: Path, size: dict, page_name: str, paths: list) -> list:
+def cold(browser: Browser, folder: Path, size: dict, page_name: str, paths: list) -> list:
     """Load each path with everything cold."""
     took = []
-    for path in paths:
+    for path in paths[:COLD_LOADS]:
         with served(folder) as address:
-            context = browser.new_context(viewport=size)
-            page = watched(context, page_name)
-            page.goto(address + path)
-            took.append(seconds(page))
-            context.close()
+            took.append(fresh(browser, address, size, page_name, path))
     return took
+
+
+def strangers(browser: Browser, folder: Path, size: dict, page_name: str, paths: list) -> list:
+    """Load each path with a new browser."""
+    with warm(folder) as address:
+        return [fresh(browser, address, size, page_name, path) for path in paths]
+
+
+def fresh(browser: Browser, address: str, size: dict, page_name: str, path: str) -> float:
+    """Load one path with a new browser."""
+    context = browser.new_context(viewport=size)
+    page = watched(context, page_name)
+    page.goto(address + path)
+    took = seconds(page)
+    page.wait_for_load_state("networkidle")
+    context.close()
+    return took
+
+
+@contextmanager
+def warm(folder: Path) -> Iterator[str]:
+    """Serve a folder, with its advice at hand."""
+    with served(folder, get_ready=True) as address:
+        time.sleep(WARM_SECONDS)
+        yield address
 
 
 def known(browser: Browser, folder: Path, size: dict, page_name: str, paths: list) -> list:
     """Load each path with one browser and one server, after a load that is not counted."""
     took = []
-    with served(folder) as address:
+    with warm(folder) as address:
         context = browser.new_context(viewport=size)
         for path in [paths[-1], *paths]:
             page = watched(context, page_name)
             page.goto(address + path)
             took.append(seconds(page))
+            page.wait_for_load_state("networkidle")
             page.close()
         context.close()
     return took[1:]
@@ -82,7 +114,7 @@ def known(browser: Browser, folder: Path, size: dict, page_name: str, paths: lis
 def inside(browser: Browser, folder: Path, size: dict, page_name: str, paths: list) -> list:
     """Go to each path from the page of findings, by a link inside the dashboard."""
     took = []
-    with served(folder) as address:
+    with warm(folder) as address:
         context = browser.new_context(viewport=size)
         page = watched(context, page_name)
         page.goto(address + "/findings")
@@ -99,6 +131,7 @@ def inside(browser: Browser, folder: Path, size: dict, page_name: str, paths: li
 
 def main(folder: Path, loads: int) -> None:
     """Print medians and 95th percentiles."""
+    sys.stdout.write(f"load of the machine: {os.getloadavg()[0]:.1f}\n")
     names = CrewData(folder).splicers()
     splicers = [href("/splicer", splicer=name) for name in islice(cycle(names), loads)]
     pages = {"splicer": splicers, "today": ["/"] * loads}
@@ -106,11 +139,11 @@ def main(folder: Path, loads: int) -> None:
         browser = launched(playwright)
         for page_name, paths in pages.items():
             for screen, size in (("desk", WIDE), ("phone", PHONE)):
-                for way in (strangers, known, inside):
+                for way in (strangers, known, inside, cold):
                     took = way(browser, folder, size, page_name, paths)
                     p50, p95 = np.percentile(took, [50, 95])
                     sys.stdout.write(
-                        f"{page_name:8} {screen:6} {way.__name__:10} {loads} loads: "
+                        f"{page_name:8} {screen:6} {way.__name__:10} {len(took)} loads: "
                         f"p50 {p50:.2f} s, p95 {p95:.2f} s\n"
                     )
                     sys.stdout.flush()
