@@ -134,8 +134,8 @@ class SignOff(_Strict):
 
     loss_db: float = Field(0.10, gt=0)
     angle_deg: float = Field(3.0, gt=0)
-    loss_good: float = Field(0.05, gt=0, lt=1)
-    loss_poor: float = Field(0.15, gt=0, lt=1)
+    loss_good: float = Field(0.08, gt=0, lt=1)
+    loss_poor: float = Field(0.20, gt=0, lt=1)
     angle_good: float = Field(0.02, gt=0, lt=1)
     angle_poor: float = Field(0.10, gt=0, lt=1)
     redo_good: float = Field(0.02, gt=0, lt=1)

@@ -23,6 +23,7 @@ from arcdrift.analysis.influence import COLUMNS, influence
 from arcdrift.analysis.loss import LossCharts, chart_losses
 from arcdrift.analysis.loss_findings import loss_findings
 from arcdrift.analysis.mismatch import worth_of_recalibrating
+from arcdrift.analysis.prep_review import review_prep
 from arcdrift.analysis.program_findings import program_findings
 from arcdrift.analysis.replacements import early_findings
 from arcdrift.analysis.rooms import HEATED_AT, ROOMED
@@ -77,6 +78,15 @@ def assess(
     charts = _loss(summaries, crew)
     days = charts.days.assign(day_start=day_starts(charts.days, crew))
     check_days = stack([summary.checks for summary in summaries])
+    prep = review_prep(
+        stack([summary.hands for summary in summaries]),
+        stack([summary.runs for summary in summaries]),
+        stack([summary.practice for summary in summaries]),
+        stack([summary.use for summary in summaries]),
+        service,
+        crew,
+        now,
+    )
     found = [
         *check_findings(check_days, now),
         *doubtful_findings(points, _units(points, crew), now),
@@ -92,6 +102,7 @@ def assess(
         *gap_findings(stack([summary.airless for summary in summaries]), now),
         *_conditions(summaries, models, crew, now),
         *clock_findings(summaries, crew, now),
+        *prep.findings,
     ]
     found = [_traced(finding, summaries) for finding in found]
     frames = {
@@ -108,6 +119,7 @@ def assess(
         ),
         "result_air_coverage": stack([summary.coverage for summary in summaries]),
         "result_clock_stretches": stretches_table(summaries),
+        **prep.frames,
         "findings": findings_table(found),
     }
     used = settings_used(crew, charts) | {"clocks_not_told": clocks_not_told(summaries)}

@@ -21,7 +21,8 @@ Likelihood = Literal["gaussian", "binomial_logit"]
 LEAST_VARIANCE = 1e-8
 """Stands for a variance that came out as zero."""
 STINT = "stint"
-NEWTON_STEPS = 50
+NEWTON_STEPS = 100
+LONGEST_STEP = 2.0
 
 
 @dataclass(frozen=True)
@@ -203,8 +204,10 @@ class _Design:
             p = 1.0 / (1.0 + np.exp(-linear))
             spread = np.maximum(p * (1 - p), 1e-9)
             effect, covariance = self.solve(linear + (share - p) / spread, trials * spread)
-            moved = float(np.abs(self.linear - linear).max())
-            linear = self.linear
-            if moved < 1e-8:
+            step = self.linear - linear
+            longest = float(np.abs(step).max())
+            # a full step from afar can overshoot without end
+            linear = linear + step * min(1.0, LONGEST_STEP / max(longest, 1e-12))
+            if longest < 1e-8:
                 break
         return effect, covariance

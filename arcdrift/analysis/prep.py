@@ -120,7 +120,7 @@ def prep_effects(
         if rows["technician"].nunique() < 3 or len(rows) < 10 * (people + machines) / REDO_WEEKS:
             continue
         fits[measure] = _fit(rows, measure, who, homes)
-        parts.append(_table(fits[measure], rows, measure, who, sets, prep.margin))
+        parts.append(_table(fits[measure], rows, work, measure, who, sets, prep.margin))
     count = len(set(sets.values()))
     return PrepEffects(
         effects=pd.concat(parts, ignore_index=True),
@@ -159,8 +159,7 @@ def measure_rows(work: pd.DataFrame, measure: str) -> pd.DataFrame:
         rows["period"] = rows["week"] // REDO_WEEKS
         keys = ["technician", "splicer", "cleaver", "recipe", "site", "period"]
         sums = ["made", "redo", "density_n", "density", "vapor"]
-        days = rows.groupby(keys, as_index=False)["day"].nunique()["day"]
-        rows = rows.groupby(keys, as_index=False)[sums].sum().assign(days=days)
+        rows = rows.groupby(keys, as_index=False)[sums].sum()
         return rows.assign(y=rows["redo"] / rows["made"], weight=rows["made"], n=rows["made"])
     n = rows[count].to_numpy(dtype=np.float64)
     if measure == "loss":
@@ -178,7 +177,7 @@ def measure_rows(work: pd.DataFrame, measure: str) -> pd.DataFrame:
         )
     within = scatter.sum() / max(float((n - 1).sum()), 1.0)
     between = _between(rows, within / n)
-    return rows.assign(n=n, days=1, weight=1.0 / (between + within / n + 1e-9))
+    return rows.assign(n=n, weight=1.0 / (between + within / n + 1e-9))
 
 
 def _between(rows: pd.DataFrame, error: Floats) -> float:
@@ -248,6 +247,7 @@ def scaled(change: float, measure: str) -> float:
 def _table(
     fit: Crossed,
     rows: pd.DataFrame,
+    work: pd.DataFrame,
     measure: str,
     who: tuple[str, ...],
     sets: dict[tuple[str, str], int],
@@ -256,8 +256,11 @@ def _table(
     parts = []
     for kind in who:
         places = fit.places(kind)
-        worked = rows.groupby(rows[kind].astype(str)).agg(
-            days=("days", "sum") if measure == "redo" else ("day", "nunique"), splices=("n", "sum")
+        worked = pd.DataFrame(
+            {
+                "days": work.groupby(work[kind].astype(str))["day"].nunique(),
+                "splices": rows.groupby(rows[kind].astype(str))["n"].sum(),
+            }
         )
         names = [name for name in places if not (kind == "cleaver" and name == NO_CLEAVER)]
         told = pd.DataFrame({"who": kind, "name": names, "measure": measure})

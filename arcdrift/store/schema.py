@@ -433,7 +433,7 @@ coaching = Table(
     Column("note", Text, nullable=False),
     Column("said_by", Text, nullable=False),
     Column("recorded_at", BigInteger, nullable=False),
-    Column("withdrawn_at", BigInteger),
+    Column("undone_at", BigInteger),
     sqlite_autoincrement=True,
 )
 
@@ -535,8 +535,8 @@ result_cleave_runs = Table(
     metadata,
     Column("splicer", Text, primary_key=True),
     Column("technician", Text, primary_key=True),
-    Column("began", BigInteger, primary_key=True),
-    Column("ended", BigInteger, nullable=False),
+    Column("since", BigInteger, primary_key=True),
+    Column("until", BigInteger, nullable=False),
     Column("length", Integer, nullable=False),
     Column("worst_deg", Float, nullable=False),
     Column("cleaver", Text),
@@ -550,8 +550,8 @@ result_sign_offs = Table(
     Column("technician", Text, primary_key=True),
     Column("attempt", Integer, primary_key=True),
     Column("verdict", String(16), nullable=False),
-    Column("began", BigInteger, nullable=False),
-    Column("ended", BigInteger, nullable=False),
+    Column("since", BigInteger, nullable=False),
+    Column("until", BigInteger, nullable=False),
     Column("splices", Integer, nullable=False),
     Column("more", Integer, nullable=False),  # expected until an answer
     Column("measures", Text, nullable=False),  # JSON: see arcdrift.analysis.sign_off.MeasureResult
@@ -566,7 +566,7 @@ result_blades = Table(
     Column("cleaves", Float),  # on this position; NULL where its turn is not known
     Column("cleaves_per_position", Integer, nullable=False),
     Column("since", BigInteger),
-    Column("last", BigInteger, nullable=False),
+    Column("until", BigInteger, nullable=False),
     Column("cleaves_a_day", Float, nullable=False),
     Column("days_left", Float),
     Column("worn_positions", Integer, nullable=False),

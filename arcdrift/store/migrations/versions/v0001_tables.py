@@ -263,7 +263,7 @@ def upgrade() -> None:
         sa.Column("note", sa.Text(), nullable=False),
         sa.Column("said_by", sa.Text(), nullable=False),
         sa.Column("recorded_at", sa.BigInteger(), nullable=False),
-        sa.Column("withdrawn_at", sa.BigInteger(), nullable=True),
+        sa.Column("undone_at", sa.BigInteger(), nullable=True),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_coaching")),
         sqlite_autoincrement=True,
     )
@@ -359,15 +359,15 @@ def upgrade() -> None:
         "result_cleave_runs",
         sa.Column("splicer", sa.Text(), nullable=False),
         sa.Column("technician", sa.Text(), nullable=False),
-        sa.Column("began", sa.BigInteger(), nullable=False),
-        sa.Column("ended", sa.BigInteger(), nullable=False),
+        sa.Column("since", sa.BigInteger(), nullable=False),
+        sa.Column("until", sa.BigInteger(), nullable=False),
         sa.Column("length", sa.Integer(), nullable=False),
         sa.Column("worst_deg", sa.Float(), nullable=False),
         sa.Column("cleaver", sa.Text(), nullable=True),
         sa.Column("blade_position", sa.Text(), nullable=True),
         sa.Column("splices", sa.Text(), nullable=False),
         sa.PrimaryKeyConstraint(
-            "splicer", "technician", "began", name=op.f("pk_result_cleave_runs")
+            "splicer", "technician", "since", name=op.f("pk_result_cleave_runs")
         ),
     )
     op.create_table(
@@ -375,8 +375,8 @@ def upgrade() -> None:
         sa.Column("technician", sa.Text(), nullable=False),
         sa.Column("attempt", sa.Integer(), nullable=False),
         sa.Column("verdict", sa.String(length=16), nullable=False),
-        sa.Column("began", sa.BigInteger(), nullable=False),
-        sa.Column("ended", sa.BigInteger(), nullable=False),
+        sa.Column("since", sa.BigInteger(), nullable=False),
+        sa.Column("until", sa.BigInteger(), nullable=False),
         sa.Column("splices", sa.Integer(), nullable=False),
         sa.Column("more", sa.Integer(), nullable=False),
         sa.Column("measures", sa.Text(), nullable=False),
@@ -390,7 +390,7 @@ def upgrade() -> None:
         sa.Column("cleaves", sa.Float(), nullable=True),
         sa.Column("cleaves_per_position", sa.Integer(), nullable=False),
         sa.Column("since", sa.BigInteger(), nullable=True),
-        sa.Column("last", sa.BigInteger(), nullable=False),
+        sa.Column("until", sa.BigInteger(), nullable=False),
         sa.Column("cleaves_a_day", sa.Float(), nullable=False),
         sa.Column("days_left", sa.Float(), nullable=True),
         sa.Column("worn_positions", sa.Integer(), nullable=False),
