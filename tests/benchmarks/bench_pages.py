@@ -83,9 +83,15 @@ def fresh(browser: Browser, address: str, size: dict, page_name: str, path: str)
     page = watched(context, page_name)
     page.goto(address + path)
     took = seconds(page)
-    page.wait_for_load_state("networkidle")
+    rest(page)
     context.close()
     return took
+
+
+def rest(page: Page) -> None:
+    """Wait until nothing is asked for any more, so that the next load has the machine."""
+    page.wait_for_function("!document.querySelector('.advice-pending')")
+    page.wait_for_load_state("networkidle")
 
 
 @contextmanager
@@ -105,7 +111,7 @@ def known(browser: Browser, folder: Path, size: dict, page_name: str, paths: lis
             page = watched(context, page_name)
             page.goto(address + path)
             took.append(seconds(page))
-            page.wait_for_load_state("networkidle")
+            rest(page)
             page.close()
         context.close()
     return took[1:]
@@ -123,8 +129,10 @@ def inside(browser: Browser, folder: Path, size: dict, page_name: str, paths: li
             page.evaluate("window.startedAt = performance.now(); window.drawnAt = null")
             page.evaluate(FOLLOW, path)
             took.append(seconds(page))
+            rest(page)
             page.evaluate(FOLLOW, "/findings")
-            page.locator("#page h1", has_text="findings").wait_for()
+            page.locator("#page h1", has_text="Findings").wait_for()
+            rest(page)
         context.close()
     return took
 
