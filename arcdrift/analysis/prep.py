@@ -232,6 +232,35 @@ def _known(value: Floats) -> list[Floats]:
     return [centered] if known.all() else [centered, (~known).astype(np.float64)]
 
 
+def person_levels(cells: pd.DataFrame, effects: PrepEffects) -> pd.DataFrame:
+    """Each technician's days apart from the machines they were on.
+
+    Returns
+    -------
+    DataFrame
+        ``technician``, ``day``, ``loss_level``, ``angle_level``: on the scale of a logarithm,
+        against the mean of all (NaN without figures).
+    """
+    work = cells[(cells["technician"] != NOBODY) & (cells["made"] > 0)].reset_index(drop=True)
+    told = work[["technician", "day"]].drop_duplicates(ignore_index=True)
+    for measure in ("loss", "angle"):
+        if measure not in effects.fits:
+            told[f"{measure}_level"] = np.nan
+            continue
+        rows, fit = measure_rows(work, measure), effects.fits[measure]
+        machines = np.zeros(len(rows))
+        for who in effects.told_apart[1:]:
+            places = fit.places(who)
+            machines += fit.effect[[places[str(name)] for name in rows[who]]]
+        left = rows["y"] - machines
+        level = left - np.average(left, weights=rows["weight"])
+        sums = rows.assign(w=rows["weight"], wl=rows["weight"] * level)
+        sums = sums.groupby(["technician", "day"])[["w", "wl"]].sum()
+        told = told.join((sums["wl"] / sums["w"]).rename(f"{measure}_level"),
+                         on=["technician", "day"])  # fmt: skip
+    return told
+
+
 def relative(effect: Floats, measure: str) -> Floats:
     """Relative difference that an effect on a measure's scale means: +0.1 is 10 % more."""
     return (ratio_of(effect) if measure == "loss" else np.exp(effect)) - 1.0

@@ -11,7 +11,7 @@ from arcdrift.analysis.blades import blade_table, cleaves_on_blade
 from arcdrift.analysis.connection import cheapest_swaps, connected_sets
 from arcdrift.analysis.consistency import consistency, person_days
 from arcdrift.analysis.hands import NOBODY
-from arcdrift.analysis.prep import MEASURES, PrepEffects, prep_effects
+from arcdrift.analysis.prep import MEASURES, PrepEffects, person_levels, prep_effects
 from arcdrift.analysis.prep_findings import prep_findings
 from arcdrift.analysis.sign_off import promises, sign_offs
 from arcdrift.analysis.signature_days import dirt, first_splices, learning, tiring
@@ -82,7 +82,6 @@ def review_prep(
     table = consistency(cells, crew.prep.margin)
     frames |= {
         "result_consistency": table,
-        "result_person_days": _iso(person_days(cells)),
         "result_shared_work": _shared_work(told),
         "result_cleave_runs": runs[runs["technician"] != NOBODY].rename(columns=_ENDS),
     }
@@ -93,6 +92,7 @@ def review_prep(
     signatures += [*dirt(cells, crew.prep), *first_splices(cells, crew.prep),
                    *tiring(cells, crew.prep)]  # fmt: skip
     machines = pd.DataFrame(columns=["who"])
+    days = person_days(cells)
     if isinstance(effects, str):
         document["refusal"] = effects
         document["swaps"] = []
@@ -102,8 +102,10 @@ def review_prep(
             *blade_worn(cells, effects, blades), *learning(cells, effects, crew.prep),
         ]  # fmt: skip
         frames["result_people"] = effects.effects.rename(columns={"set": "connected"})
+        days = days.merge(person_levels(cells, effects), on=["technician", "day"], how="left")
         machines = _machines(effects, cells, crew)
         document |= _connection(effects, told, crew)
+    frames["result_person_days"] = _iso(days)
     frames["result_signatures"] = _signature_table(signatures)
     uneven = table[table["sure"] >= crew.prep.sure].merge(_ends(told), on="technician")
     # one finding a person: of angles where both stand out

@@ -499,6 +499,8 @@ result_person_days = Table(
     Column("loss_db", Float),  # capped mean
     Column("angle_deg", Float),  # geometric mean of both sides
     Column("angle_spread", Float),  # sd of the log angle
+    Column("loss_level", Float),  # apart from machines and programs, log scale against the crew
+    Column("angle_level", Float),
     Column("freedom", Float, nullable=False),
     Column("bad", Integer, nullable=False),
     Column("redo", Integer, nullable=False),

@@ -324,6 +324,8 @@ def upgrade() -> None:
         sa.Column("loss_db", sa.Float(), nullable=True),
         sa.Column("angle_deg", sa.Float(), nullable=True),
         sa.Column("angle_spread", sa.Float(), nullable=True),
+        sa.Column("loss_level", sa.Float(), nullable=True),
+        sa.Column("angle_level", sa.Float(), nullable=True),
         sa.Column("freedom", sa.Float(), nullable=False),
         sa.Column("bad", sa.Integer(), nullable=False),
         sa.Column("redo", sa.Integer(), nullable=False),

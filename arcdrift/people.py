@@ -1,0 +1,116 @@
+"""Who may see whom: the one place that decides it, for screens, prints and exports.
+
+Without sign-in everybody at the machine counts as the lead. crew.toml can take every figure about
+one person off screens (``[prep] person_pages = false``) and show pseudonyms instead of names
+(``pseudonyms = true``). A pseudonym hides a name from a glance, not from somebody who knows who
+worked where.
+"""
+
+import base64
+import hashlib
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import pandas as pd
+
+from arcdrift.settings import Crew
+
+Role = Literal["lead", "trainer", "technician"]
+PURPOSE = (
+    "These figures are for coaching, not for pay, praise or blame. Each is drawn toward the "
+    "crew's average and comes with a 95 % interval and the splices it rests on; one whose interval "
+    "spans 0 % says nothing about the person. People are listed by name, never by rank."
+)
+HIDDEN = "This crew keeps figures about single people off screens (person_pages in crew.toml)."
+
+
+@dataclass(frozen=True)
+class Viewer:
+    """Somebody who looks; a technician is known by name."""
+
+    role: Role = "lead"
+    technician: str | None = None
+
+
+LOCAL = Viewer()
+
+
+class People:
+    """What one viewer may see of a crew's people."""
+
+    def __init__(self, crew: Crew, viewer: Viewer = LOCAL) -> None:
+        self._settings = crew.prep
+        self._key = crew.name.encode()[:64]
+        self._viewer = viewer
+
+    def may_see(self, technician: str) -> bool:
+        """Whether figures about one person may be shown."""
+        if not self._settings.person_pages:
+            return False
+        return self._viewer.role != "technician" or self._viewer.technician == technician
+
+    @property
+    def any_pages(self) -> bool:
+        """Whether there are pages of single people at all."""
+        return self._settings.person_pages
+
+    def shown(self, technician: str) -> str:
+        """Name to show: the own one, or a pseudonym that stays the same."""
+        if not self._settings.pseudonyms:
+            return technician
+        mark = hashlib.blake2b(technician.encode(), key=self._key, digest_size=5).digest()
+        return f"Technician {base64.b32encode(mark).decode()[:5]}"
+
+    def named(self, shown: str, technicians: Iterable[str]) -> str | None:
+        """The technician behind a shown name, None when there is none or none may be seen."""
+        return next(
+            (one for one in technicians if self.shown(one) == shown and self.may_see(one)), None
+        )
+
+    def figures(self, rows: pd.DataFrame, column: str = "technician") -> pd.DataFrame:
+        """Rows of figures about people: only of those who may be seen, by shown name."""
+        if column not in rows.columns or rows.empty:
+            return rows
+        names = rows[column].astype(object)
+        kept = names.map(lambda name: pd.notna(name) and self.may_see(str(name)))
+        return self.renamed(rows[kept.astype(bool)].reset_index(drop=True), column)
+
+    def renamed(self, rows: pd.DataFrame, column: str = "technician") -> pd.DataFrame:
+        """Rows of records, which stay whoever looks; only the names change."""
+        if not self._settings.pseudonyms or column not in rows.columns or rows.empty:
+            return rows
+        known = {name: self.shown(str(name)) for name in rows[column].dropna().unique()}
+        return rows.assign(**{column: rows[column].astype(object).map(known)})
+
+    def finding(
+        self, document: dict[str, Any], technicians: Iterable[str]
+    ) -> dict[str, Any] | None:
+        """A finding as it may be shown; None where it is about somebody who may not be seen."""
+        subject = document["subject"]
+        about = subject["type"] == "technician"
+        if about and not self.may_see(str(subject["id"])):
+            return None
+        if not self._settings.pseudonyms:
+            return document
+        names = sorted({*technicians, *([subject["id"]] if about else [])}, key=len, reverse=True)
+        if not names:
+            return document
+        pattern = re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, names))})(?!\w)")
+        changed = dict(document)
+        for key in ("summary", "next_step", "likely_causes", "evidence"):
+            changed[key] = _replaced(document[key], pattern, self)
+        if about:
+            changed["subject"] = subject | {"id": self.shown(str(subject["id"]))}
+        return changed
+
+
+def _replaced(value: Any, pattern: re.Pattern[str], people: People) -> Any:
+    if isinstance(value, str):
+        return pattern.sub(lambda found: people.shown(found.group()), value)
+    if isinstance(value, dict):
+        return {key: _replaced(one, pattern, people) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_replaced(one, pattern, people) for one in value]
+    return value
