@@ -71,7 +71,7 @@ class AirNow:
             return None
         return (
             f"The air reading is {self.age_min:.0f} min old, so this is less sure than it looks: "
-            "the air may have moved since. Type in what you measure."
+            "the air may be another by now. Type in what you measure."
         )
 
     @property

@@ -16,6 +16,7 @@ from arcdrift.analysis.advice import (
     Unsettled,
     advise,
 )
+from arcdrift.analysis.air_findings import conditions_finding
 from arcdrift.analysis.arc import ArcModel, Effect, Refusal
 from arcdrift.settings import Crew
 
@@ -220,6 +221,15 @@ def test_an_old_reading_is_told_and_trusted_less(minutes: float | None, old: boo
         assert len(said) == old
     if old:
         assert said[0].startswith("The air reading is 30 min old")
+
+
+def test_an_old_reading_alone_is_no_finding_of_moved_air() -> None:
+    aged = AirNow(**air(15.0), source="site logger", age_min=45.0)
+    asked = situation(air=aged, failed_since=1)
+    told = advise(asked, model(), CREW)
+    assert told.verdict == "recalibrate"
+    found = conditions_finding(told, asked, asked.now)
+    assert found is None or "old" not in found.summary
 
 
 @pytest.mark.parametrize(
