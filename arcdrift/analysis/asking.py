@@ -6,14 +6,10 @@ from dataclasses import replace
 import pandas as pd
 from sqlalchemy import Engine
 
-from arcdrift.air import join_air, prepare_readings
+from arcdrift.air import prepare_readings
 from arcdrift.analysis.advice import DRIFTING, Advice, Situation, Unsettled, advise
 from arcdrift.analysis.arc import ArcModel, Refusal
 from arcdrift.analysis.arc_points import EPOCH_ACTIONS
-from arcdrift.analysis.days import workdays
-from arcdrift.analysis.hands import hand_days
-from arcdrift.analysis.loss_days import loss_days
-from arcdrift.analysis.prep import PrepEffects, prep_effects
 from arcdrift.analysis.situation import PROGRAM_DAYS, situation_of
 from arcdrift.analysis.splicer import SPLICE_COLUMNS
 from arcdrift.analysis.starting import start_items
@@ -194,21 +190,3 @@ def _stored_model(engine: Engine, splicer: str) -> ArcModel | Refusal | None:
         return ArcModel.from_json(json.loads(row["model"]))
     except (KeyError, TypeError):  # written by another version: as good as none
         return None
-
-
-def prep_now(engine: Engine, crew: Crew) -> PrepEffects | str:
-    """Technician and machine effects from everything in the store, or why there are none."""
-    readings = prepare_readings(read.records(engine, "readings"), crew)
-    parts = []
-    for splicer in read.splicers(engine):
-        splices = read.records(
-            engine, "splices", splicers=[splicer], columns=SPLICE_COLUMNS, believed=True
-        )
-        made = splices[splices["purpose"] == "production"].reset_index(drop=True)
-        air = join_air(made, readings, crew, "spliced_at")
-        service = read.records(engine, "service", splicers=[splicer])
-        days = loss_days(made, service, crew)
-        parts.append(hand_days(made, air, workdays(made, crew, "spliced_at"), days, crew))
-    if not parts:
-        return "There are no splices yet; import some first."
-    return prep_effects(pd.concat(parts, ignore_index=True), crew.prep)

@@ -13,7 +13,7 @@ from sqlalchemy import Engine
 
 from arcdrift import __version__
 from arcdrift.air import prepare_readings
-from arcdrift.analysis.asking import advise_now, now_of, prep_now
+from arcdrift.analysis.asking import advise_now, now_of
 from arcdrift.analysis.clocks import crew_began
 from arcdrift.analysis.crew import assess
 from arcdrift.analysis.splicer import splice_columns, summarize
@@ -25,7 +25,7 @@ from arcdrift.store import read
 from arcdrift.store.clock_shifts import clock_shifts
 from arcdrift.store.write import replace_results
 
-__all__ = ["Review", "advise_now", "now_of", "prep_now", "review"]
+__all__ = ["Review", "advise_now", "now_of", "review"]
 
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, how many are done, and how many there are."""

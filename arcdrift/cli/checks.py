@@ -58,6 +58,7 @@ def checks(
     """
     from arcdrift.analysis.compliance import compliance
     from arcdrift.errors import UsageError
+    from arcdrift.people import HIDDEN, People
     from arcdrift.store import read
 
     if by is not None and status is not None:
@@ -66,7 +67,11 @@ def checks(
         )
     with open_crew(crew) as here:
         require_analysis(here)
-        days = read.result(here.engine, "result_check_days")
+        people = People(here.crew)
+        days = people.renamed(read.result(here.engine, "result_check_days"))
+        if by == "technician" and not people.any_pages:
+            tell(HIDDEN)
+            return
         if splicer is not None:
             known = set(days["splicer"]) | set(here.crew.splicers)
             days = days[days["splicer"] == require_known(splicer, known, "splicer")]

@@ -13,6 +13,8 @@ from arcdrift.cli.options import HERE, AsJson, CrewFolder
 from arcdrift.cli.output import counted, emit, print_json, shown, tell
 
 if TYPE_CHECKING:
+    from sqlalchemy import Engine
+
     from arcdrift.settings import Crew
 
 Severity = Literal["act", "watch", "note"]
@@ -26,7 +28,8 @@ def findings(
         typer.Option("--since", metavar="DATE", help="Only with evidence on or after this day."),
     ] = None,
     subject: Annotated[
-        str | None, typer.Option("--subject", help="Only about this splicer, stream or site.")
+        str | None,
+        typer.Option("--subject", help="Only about this splicer, stream, site or person."),
     ] = None,
     kind: Annotated[
         str | None, typer.Option("--kind", help="Only of this kind, such as check-missed.")
@@ -52,7 +55,9 @@ def findings(
             require_known(kind, KINDS, "kind of finding")
         zone = zone_of_splicer(here.crew)
         start = None if since is None else typed_instant(since, zone, "--since")
-        found = read.findings(here.engine, since=start, kind=kind)
+        found = may_be_shown(
+            here.engine, here.crew, read.findings(here.engine, since=start, kind=kind)
+        )
         if subject is not None:
             found = _about(found, subject, {*read.splicers(here.engine), *here.crew.sites})
         if severity is not None:
@@ -70,6 +75,19 @@ def findings(
         SEVERITY_ORDER[item["severity"]] <= SEVERITY_ORDER[fail_on] for item in found
     ):
         raise typer.Exit(1)
+
+
+def may_be_shown(
+    engine: "Engine", crew: "Crew", found: list[dict[str, Any]]
+) -> list[dict[str, Any]]:
+    """Findings of those who may be seen, by the names that may be shown."""
+    from arcdrift.people import People
+    from arcdrift.store import read
+
+    people = People(crew)
+    names = read.technicians(engine)
+    told = (people.finding(item, names) for item in found)
+    return [item for item in told if item is not None]
 
 
 def print_findings(found: Sequence[dict[str, Any]], crew: "Crew") -> None:
@@ -104,7 +122,7 @@ def _about(found: list[dict[str, Any]], subject: str, known: set[str]) -> list[d
     ]
     if not about:
         subjects = {str(item["subject"]["id"]) for item in found}
-        require_known(subject, known | subjects, "splicer, stream or site")
+        require_known(subject, known | subjects, "splicer, stream, site or person")
     return about
 
 

@@ -14,6 +14,7 @@ from arcdrift.cli import (
     analyze,
     checks,
     clock,
+    coach,
     demo,
     findings,
     import_files,
@@ -113,6 +114,7 @@ app.command("findings", rich_help_panel=ANSWERS)(findings.findings)
 app.command("checks", rich_help_panel=ANSWERS)(checks.checks)
 app.command("advise", rich_help_panel=ANSWERS)(advise.advise)
 app.command("prep", rich_help_panel=ANSWERS)(prep.prep)
+app.command("coach", rich_help_panel=ANSWERS)(coach.coach)
 
 
 def run(arguments: list[str] | None = None) -> None:

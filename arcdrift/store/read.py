@@ -117,6 +117,16 @@ def splicers(engine: Engine) -> list[str]:
         return sorted({row.splicer for row in connection.execute(query)})
 
 
+def technicians(engine: Engine) -> list[str]:
+    """Names of all technicians in the results of the last analysis, sorted."""
+    tables = (schema.result_person_days, schema.result_check_days)
+    query = union_all(
+        *(select(t.c.technician).where(t.c.technician.is_not(None)).distinct() for t in tables)
+    )
+    with reading(engine) as connection:
+        return sorted({row.technician for row in connection.execute(query)})
+
+
 def newest_record(engine: Engine) -> pd.Timestamp | None:
     """Instant (UTC) of the newest check or splice; None in an empty store."""
     latest = []

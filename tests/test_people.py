@@ -1,0 +1,54 @@
+"""One module decides who may see whom; everything shown passes through it."""
+
+import pandas as pd
+
+from arcdrift.people import People, Viewer
+from arcdrift.settings import Crew
+
+OPEN = Crew(name="invented")
+CLOSED = Crew.model_validate({"name": "invented", "prep": {"person_pages": False}})
+MASKED = Crew.model_validate({"name": "invented", "prep": {"pseudonyms": True}})
+ROWS = pd.DataFrame({"technician": ["Alder", "Birch", None], "splices": [1, 2, 3]})
+FINDING = {
+    "subject": {"type": "technician", "id": "Alder"},
+    "summary": "Alder: angles are high; Alderson is not Alder.",
+    "next_step": "Ask Birch.",
+    "likely_causes": [{"cause": "Birch took over", "why": "since May", "weight": 1.0}],
+    "evidence": {"splices": 12, "who": "Alder"},
+}
+
+
+def test_the_lead_sees_everybody_and_a_technician_only_themselves():
+    assert People(OPEN).figures(ROWS)["technician"].tolist() == ["Alder", "Birch"]
+    own = People(OPEN, Viewer("technician", "Birch"))
+    assert own.figures(ROWS)["technician"].tolist() == ["Birch"]
+    assert own.finding(FINDING, []) is None
+    assert own.named("Alder", ["Alder", "Birch"]) is None
+    assert People(OPEN, Viewer("trainer")).may_see("Alder")
+
+
+def test_figures_about_people_can_be_kept_off_screens():
+    people = People(CLOSED)
+    assert people.figures(ROWS).empty
+    assert people.finding(FINDING, []) is None
+    splicer = FINDING | {"subject": {"type": "splicer", "id": "Heron"}}
+    assert people.finding(splicer, []) == splicer
+    # a record is not a figure about a person
+    assert len(people.renamed(ROWS)) == 3
+
+
+def test_pseudonyms_hide_names_everywhere_and_stay_the_same():
+    people = People(MASKED)
+    shown = people.shown("Alder")
+    assert shown.startswith("Technician ")
+    assert shown != people.shown("Birch")
+    assert shown == People(MASKED).shown("Alder")
+    assert shown != People(MASKED.model_copy(update={"name": "another"})).shown("Alder")
+    assert people.figures(ROWS)["technician"].tolist() == [shown, people.shown("Birch")]
+    assert people.named(shown, ["Birch", "Alder"]) == "Alder"
+    told = people.finding(FINDING, ["Alder", "Birch"])
+    assert told["subject"]["id"] == shown
+    assert "Birch" not in str(told)
+    assert told["summary"] == f"{shown}: angles are high; Alderson is not {shown}."
+    assert told["evidence"]["who"] == shown
+    assert FINDING["subject"]["id"] == "Alder"
