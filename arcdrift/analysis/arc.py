@@ -7,10 +7,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import statsmodels.api as sm
+from scipy.stats import t as student
 
-from arcdrift.analysis.arc_drift import center_air
 from arcdrift.analysis.arc_points import REGRESSORS
-from arcdrift.analysis.arc_pool import SLOPES, Fit, Prior, crew_prior, design, fit_known_phi, whiten
+from arcdrift.analysis.arc_pool import SLOPES, Fit, Prior, crew_prior, design, whiten
+from arcdrift.analysis.room_fit import Checks, lost_information
 
 SPARE_CHECKS = 8
 """Checks wanted beyond the number of coefficients before a regression is shown."""
@@ -62,6 +63,9 @@ class ArcModel:
         Marginal residual sd (setting units: the repeatability of a check) and lag-1 correlation.
     ranges : dict
         Smallest and largest air density, vapor pressure and arcs used.
+    open_air, in_rooms : float
+        Checks whose reading, a weather station's, leaves open whether they were made in a heated
+        room, and how many of them were, to expect.
     """
 
     splicer: str
@@ -81,6 +85,8 @@ class ArcModel:
     sigma: float
     phi: float
     ranges: dict[str, tuple[float, float]]
+    open_air: int = 0
+    in_rooms: float = 0.0
     level: float = LEVEL
 
     def to_json(self) -> dict[str, Any]:
@@ -116,12 +122,7 @@ def known_fit(points: pd.DataFrame, phi: float) -> Fit | None:
     used = points[points["excluded"].isna()]
     if len(used) < SLOPES + 3:
         return None
-    return fit_known_phi(
-        center_air(used).to_numpy(dtype=float),
-        used["arc_setting"].to_numpy(dtype=float),
-        used["epoch"].to_numpy(),
-        phi,
-    )
+    return Checks.of(used).fit(phi)
 
 
 def fit_arc(
@@ -151,29 +152,27 @@ def fit_arc(
     Generalized least squares: statsmodels OLS of rows whitened for AR(1) within each epoch
     (Prais and Winsten 1954, from memory). The correlation is the crew's: estimated from one
     splicer's checks alone it comes out too small, and intervals of the required setting then
-    held .92 of the time where those with the crew's held .946.
+    held .92 of the time where those with the crew's held .946. Checks that may have been made in
+    a heated room count with the air to expect (`arcdrift.analysis.room_fit`).
     """
     fitted = pd.Series(np.nan, index=points.index)
     used = points[points["excluded"].isna()]
-    epochs, codes = np.unique(used["epoch"].to_numpy(), return_inverse=True)
-    needed = SLOPES + len(epochs) + SPARE_CHECKS
+    epochs = used["epoch"].nunique()
+    needed = SLOPES + epochs + SPARE_CHECKS
     reason = _cannot(points, used, needed)
     if reason is not None:
         return Refusal(splicer, len(points), len(used), reason), fitted
-    x = center_air(used).to_numpy(dtype=float)
-    y = used["arc_setting"].to_numpy(dtype=float)
-    full = design(x, codes, len(epochs))
+    checks = Checks.of(used)
+    x, codes = checks.expected, checks.epoch
+    full = design(x, codes, epochs)
     if np.linalg.cond(full / np.sqrt((full**2).sum(axis=0))) > 1e5:
         sentence = "air and wear moved together in every check so far, so they cannot be separated"
         return Refusal(splicer, len(points), len(used), sentence), fitted
-    result = sm.OLS(whiten(y[:, None], codes, phi)[:, 0], whiten(full, codes, phi)).fit()
-    beta, cov = np.asarray(result.params), np.asarray(result.cov_params())
-    interval = np.asarray(result.conf_int(alpha=1 - LEVEL))
-    residual = y - full @ beta
-    sigma = float(np.sqrt(residual @ residual / (len(y) - full.shape[1])))
+    beta, cov, sigma = _regression(checks, full, phi)
+    half = float(student.ppf(0.5 + LEVEL / 2, len(used) - full.shape[1])) * np.sqrt(np.diag(cov))
     fitted.loc[used.index] = full @ beta
     vif = _inflation(x, codes)
-    own_keep = [*range(SLOPES), SLOPES + len(epochs) - 1]
+    own_keep = [*range(SLOPES), SLOPES + epochs - 1]
     mean, covariance = beta[own_keep], cov[np.ix_(own_keep, own_keep)]
     prior = crew_prior(sisters)
     borrowed = 0.0
@@ -185,9 +184,9 @@ def fit_arc(
         checks=len(points),
         used=len(used),
         excluded={str(k): int(v) for k, v in points["excluded"].value_counts().items()},
-        epochs=len(epochs),
+        epochs=epochs,
         effects=tuple(
-            _effect(name, beta[j], interval[j, 0], interval[j, 1], vif[j])
+            _effect(name, beta[j], beta[j] - half[j], beta[j] + half[j], vif[j])
             for j, name in enumerate(REGRESSORS)
         ),
         air_span=_air_span(x, mean, covariance),
@@ -200,8 +199,32 @@ def fit_arc(
         sigma=sigma,
         phi=phi,
         ranges={name: (float(used[name].min()), float(used[name].max())) for name in REGRESSORS},
+        open_air=int((checks.step != 0).sum()),
+        in_rooms=float(checks.heated.sum()),
     )
     return model, fitted
+
+
+def _regression(checks: Checks, full: Floats, phi: float) -> tuple[Floats, Floats, float]:
+    """Coefficients, their covariance and the residual sd of generalized least squares."""
+    wx = whiten(full, checks.epoch, phi)
+    wy = whiten(checks.y[:, None], checks.epoch, phi)[:, 0]
+    loose = float(checks.unsure.sum())
+    if loose > 0:
+        # the variance of the density to expect, as one more row, keeps its effect from growing
+        extra = np.zeros((1, full.shape[1]))
+        extra[0, 0] = np.sqrt(loose * (1 + phi**2))
+        wx, wy = np.vstack([wx, extra]), np.append(wy, 0.0)
+    result = sm.OLS(wy, wx).fit()
+    beta, cov = np.asarray(result.params), np.asarray(result.cov_params())
+    residual = checks.y - full @ beta
+    squares = float(residual @ residual) + loose * float(beta[0]) ** 2
+    sigma = float(np.sqrt(squares / (len(checks.y) - full.shape[1])))
+    if loose > 0:
+        left = np.linalg.inv(cov) - lost_information(checks, beta, sigma, phi)
+        if np.linalg.eigvalsh(left)[0] > 0:
+            cov = np.linalg.inv(left)
+    return beta, cov, sigma
 
 
 def _cannot(points: pd.DataFrame, used: pd.DataFrame, needed: int) -> str | None:

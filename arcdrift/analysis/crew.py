@@ -26,7 +26,7 @@ from arcdrift.analysis.mismatch import worth_of_recalibrating
 from arcdrift.analysis.prep_review import review_prep
 from arcdrift.analysis.program_findings import program_findings
 from arcdrift.analysis.replacements import early_findings
-from arcdrift.analysis.rooms import HEATED_AT, ROOMED
+from arcdrift.analysis.room_fit import settle_rooms
 from arcdrift.analysis.service_findings import service_findings
 from arcdrift.analysis.splicer import SplicerSummary, day_starts
 from arcdrift.analysis.tables import (
@@ -151,9 +151,7 @@ def _arc(
         charted = points.join(drift_charts(points, pace / budget))
         far = charted["excluded"].isna() & (charted["z"].abs() > CLIP)
         charted.loc[far, "excluded"] = "a setting too far from the forecast to learn from"
-        # a reading that missed a heated room would pull the effect of the air toward nothing
-        roomed = charted["excluded"].isna() & (charted["heated"] > HEATED_AT)
-        charted.loc[roomed, "excluded"] = ROOMED
+        charted["heated"] = settle_rooms(charted, PHI_ASSUMED)
         by_splicer = dict(list(charted.groupby("splicer")))
         fits = {str(name): known_fit(mine, PHI_ASSUMED) for name, mine in by_splicer.items()}
         phi = crew_lag1([fit for fit in fits.values() if fit is not None])

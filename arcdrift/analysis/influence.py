@@ -7,8 +7,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.arc import ArcModel, air_step
-from arcdrift.analysis.arc_drift import center_air
 from arcdrift.analysis.arc_pool import SLOPES, Prior, design, whiten
+from arcdrift.analysis.room_fit import Checks
 
 ALONE = 1 - 1e-9
 """Leverage from which a row alone settles a coefficient."""
@@ -155,11 +155,9 @@ def influence(points: pd.DataFrame, model: ArcModel, prior: Prior | None) -> pd.
     """
     out = pd.DataFrame(np.nan, index=points.index, columns=list(COLUMNS))
     used = points[points["excluded"].isna()]
-    epochs, codes = np.unique(used["epoch"].to_numpy(), return_inverse=True)
-    x = center_air(used).to_numpy(dtype=float)
-    full = design(x, codes, len(epochs))
-    y = used["arc_setting"].to_numpy(dtype=float)
-    told = deletion(full, y, codes, model.phi, prior)
+    checks = Checks.of(used)
+    x = checks.expected
+    told = deletion(design(x, checks.epoch, model.epochs), checks.y, checks.epoch, model.phi, prior)
     out.loc[used.index] = np.column_stack(
         [
             told.leverage,

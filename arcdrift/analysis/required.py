@@ -21,7 +21,6 @@ from arcdrift.analysis.rooms import (
     HEATED_ASSUMED,
     ROOM_C,
     ROOM_SD_C,
-    ROOMED,
     SEEN_ASSUMED,
 )
 
@@ -132,7 +131,7 @@ def required_now(
     made in one.
     """
     mean, cov = np.array(model.mean), np.array(model.cov)
-    share = (HEATED_ASSUMED + model.excluded.get(ROOMED, 0)) / (SEEN_ASSUMED + model.checks)
+    share = (HEATED_ASSUMED + model.in_rooms) / (SEEN_ASSUMED + model.open_air)
     heated = share
     if check is not None:
         outside, room = check.row, check.in_room

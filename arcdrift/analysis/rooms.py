@@ -26,11 +26,7 @@ SEEN_ASSUMED, HEATED_ASSUMED = 20.0, 2.0
 """What is assumed of a crew before it has shown its own: 2 of 20 cold checks in rooms (invented
 prior, soon outweighed)."""
 HEATED_AT = 0.3
-"""Chance of a heated room from which the regression leaves a check out. In the simulation study
-the advised settings of crews on weather stations were off by 0.30 standard errors with every
-check, by 0.14 with this, and by -0.72 from 0.1 on."""
-ROOMED = "perhaps a heated room, and only outdoor air is known"
-"""Why such a check is left out."""
+"""Chance of a heated room from which a check says nothing of what a wrong setting costs."""
 FAR = 6.0
 
 Floats = npt.NDArray[np.float64]
