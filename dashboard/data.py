@@ -16,9 +16,11 @@ import pandas as pd
 from sqlalchemy import ColumnElement, Select, func, select
 
 from arcdrift.analysis.advice import Advice
+from arcdrift.analysis.prep_told import prep_document
 from arcdrift.analysis.review import advise_now
+from arcdrift.people import People
 from arcdrift.settings import load_crew
-from arcdrift.store import read, schema
+from arcdrift.store import coaching, read, schema
 from arcdrift.store.clock_shifts import clock_shifts, true_time
 from arcdrift.store.connect import open_store, reading
 from arcdrift.store.frames import microseconds
@@ -62,9 +64,11 @@ class CrewData:
 
     def __init__(self, folder: Path) -> None:
         self.crew = load_crew(folder)
+        self.people = People(self.crew)
         self._engine = open_store(folder)
         self._version = (-inf, "")
         self._result = lru_cache(maxsize=512)(self._read_result)
+        self._prep = lru_cache(maxsize=2)(self._read_prep)
         self._findings = lru_cache(maxsize=2)(self._read_findings)
         self._outdated = lru_cache(maxsize=2)(self._ask_outdated)
         self._service = lru_cache(maxsize=64)(self._read_service)
@@ -95,7 +99,9 @@ class CrewData:
     def _read_result(
         self, version: str, table: str, equals: tuple[tuple[str, str], ...]
     ) -> pd.DataFrame:
-        return read.result(self._engine, table, **dict(equals))
+        rows = read.result(self._engine, table, **dict(equals))
+        # who was at a splicer on a day is a record; figures about people are asked for elsewhere
+        return self.people.renamed(rows) if table == "result_check_days" else rows
 
     def run(self) -> Run | None:
         """Return the last analysis, None when there was none."""
@@ -123,7 +129,21 @@ class CrewData:
         return self._findings(self.version())
 
     def _read_findings(self, version: str) -> list[dict[str, Any]]:
-        return read.findings(self._engine)
+        names = read.technicians(self._engine)
+        told = (self.people.finding(one, names) for one in read.findings(self._engine))
+        return [one for one in told if one is not None]
+
+    def prep_document(self) -> dict[str, Any]:
+        """The last review's own words on prep."""
+        return self._prep(self.version())
+
+    def _read_prep(self, version: str) -> dict[str, Any]:
+        return prep_document(self._engine)
+
+    def coaching(self, shown: str) -> pd.DataFrame:
+        """Notes on a person, by the name that is shown; not cached, they change at any time."""
+        name = self.people.named(shown, read.technicians(self._engine))
+        return coaching.notes(self._engine, name) if name else coaching.notes(self._engine)[:0]
 
     def splicers(self) -> list[str]:
         """Every splicer known from records or settings."""
@@ -240,7 +260,7 @@ class CrewData:
         frame = pd.DataFrame(found, columns=list(SPLICE_COLUMNS))
         at = pd.to_datetime(frame["spliced_at"], unit="us", utc=True)
         frame["spliced_at"] = at.dt.tz_convert(self.zone_of_splicer(splicer)).dt.tz_localize(None)
-        return SplicePage(frame, total)
+        return SplicePage(self.people.renamed(frame), total)
 
     def _count_splices(self, version: str, splicer: str, program: str, day: str) -> int:
         query = self._of_stream(

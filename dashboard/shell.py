@@ -23,6 +23,7 @@ PLACES = (
     Place("/loss", "Loss", "loss"),
     Place("/splicer", "Splicer", "splicer"),
     Place("/checks", "Checks", "checks"),
+    Place("/prep", "Prep", "prep"),
     Place("/findings", "Findings", "findings"),
 )
 REFRESH_MS = 60_000

@@ -6,7 +6,7 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
-from dashboard.pages import checks, findings, loss, splicer, today
+from dashboard.pages import checks, findings, loss, person, prep, splicer, today
 from dashboard.parts import View, heading
 from dashboard.shell import PLACES
 
@@ -15,6 +15,8 @@ PAGES: dict[str, Callable[[View], Any]] = {
     "/loss": loss.render,
     "/splicer": splicer.render,
     "/checks": checks.render,
+    "/prep": prep.render,
+    "/person": person.render,
     "/findings": findings.render,
 }
 TABLES: dict[tuple[str, str], Callable[[View], pd.DataFrame]] = {
@@ -23,6 +25,8 @@ TABLES: dict[tuple[str, str], Callable[[View], pd.DataFrame]] = {
         ("loss", loss),
         ("splicer", splicer),
         ("checks", checks),
+        ("prep", prep),
+        ("person", person),
         ("findings", findings),
     )
     for name, table in module.TABLES.items()

@@ -10,6 +10,7 @@ from dash import dcc, html
 
 from arcdrift.analysis.compliance import By, compliance
 from arcdrift.figures.checks import compliance_weeks
+from arcdrift.people import HIDDEN
 from dashboard import ids
 from dashboard.grids import work_list_options
 from dashboard.pages.check_shares import due_today, shares
@@ -66,10 +67,15 @@ def _weeks(view: View) -> pd.DataFrame:
     return _since(view, (day - timedelta(days=day.weekday())).isoformat())
 
 
+def _technician_shares(view: View) -> pd.DataFrame:
+    shown = check_days(view) if view.data.people.any_pages else check_days(view).iloc[:0]
+    return compliance(shown, "technician")
+
+
 TABLES = {
     "check-days": check_days,
     "compliance": _by("splicer"),
-    "compliance-technicians": _by("technician"),
+    "compliance-technicians": _technician_shares,
     "compliance-weeks": lambda view: compliance_weeks(_weeks(view)).table,
 }
 
@@ -118,20 +124,27 @@ def render(view: View) -> html.Div:
                         "compliance",
                         "Finished workdays of each splicer.",
                     ),
-                    shares(
-                        view,
-                        days,
-                        "technician",
-                        "By technician",
-                        "compliance-technicians",
-                        "Days on which each person made most of a splicer's splices. For "
-                        "coaching: by name, not by rank.",
-                    ),
+                    _by_technician(view, days),
                 ],
                 className="side-by-side",
             ),
             _misses(days),
         ]
+    )
+
+
+def _by_technician(view: View, days: pd.DataFrame) -> html.Section:
+    """Shares of people, where figures about people may be shown."""
+    if not view.data.people.any_pages:
+        return card(notice(HIDDEN), title="By technician")
+    return shares(
+        view,
+        days,
+        "technician",
+        "By technician",
+        "compliance-technicians",
+        "Days on which each person made most of a splicer's splices. For coaching: by name, not "
+        "by rank.",
     )
 
 

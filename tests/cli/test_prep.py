@@ -26,7 +26,7 @@ def test_a_coaching_note_is_kept_shown_and_taken_back(analyzed, arcdrift):
     people = [
         row["technician"] for row in json.loads(arcdrift("prep", "--json").out)["shared_work"]
     ]
-    who = sorted(set(people))[0]
+    who = min(people)
     refused = arcdrift("coach", "Nobody", "--topic", "cleaving", "--by", "Lead")
     assert refused.code == 2
     assert "no technician" in refused.err

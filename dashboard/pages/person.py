@@ -1,0 +1,325 @@
+"""One person: level, evenness, signatures with their splices, coaching, practice and sign-off."""
+
+import json
+from collections.abc import Hashable, Mapping
+from typing import Any
+
+import pandas as pd
+from dash import dcc, html
+
+from arcdrift.analysis.before_after import CAUTION, before_after
+from arcdrift.analysis.signatures import KINDS
+from arcdrift.figures.prep import level_days, spread_days
+from arcdrift.people import HIDDEN, PURPOSE
+from dashboard.pages.prep import document, effect_cell, ratio_cell, rows_of, verdict_tag
+from dashboard.parts import (
+    View,
+    card,
+    chart,
+    csv_link,
+    facts,
+    heading,
+    notice,
+    select,
+    shown_day,
+    shown_time,
+)
+from dashboard.query import href
+
+Row = Mapping[Hashable, Any]
+SHOWN_RUNS = 12
+MEASURES = {"loss": "Loss", "angle": "Cleave angle", "redo": "Redone"}
+ANSWERS = {"good": "good enough", "poor": "not good enough", "open": "open"}
+
+
+def _name(view: View) -> str:
+    """Name as shown, from the address."""
+    return view.query.get("technician", "")
+
+
+def _own(view: View, table: str) -> pd.DataFrame:
+    rows = rows_of(view, table)
+    column = {"people": "name", "signatures": "subject"}.get(table, "technician")
+    if rows.empty or column not in rows.columns:
+        return rows.iloc[:0]
+    rows = rows[rows[column] == _name(view)]
+    kind = {"people": "who", "signatures": "subject_type"}.get(table)
+    return rows if kind is None else rows[rows[kind] == "technician"]
+
+
+def days(view: View) -> pd.DataFrame:
+    """The person's days."""
+    return _own(view, "person_days")
+
+
+TABLES = {"days": days, "runs": lambda view: _own(view, "cleave_runs")}
+
+
+def render(view: View) -> html.Div:
+    """Return the page."""
+    title = heading(_name(view) or "One person", "What these hands do well, and what to practice.")
+    back = dcc.Link("← Prep", href="/prep", className="back")
+    if not view.data.people.any_pages:
+        return html.Div([back, title, notice(HIDDEN)])
+    known = sorted(set(rows_of(view, "person_days").get("technician", [])))
+    chooser = html.Div(
+        [
+            select(
+                "technician", "Technician", [(name, name) for name in known],
+                _name(view) if _name(view) in known else None, empty="choose",
+            )
+        ],
+        className="filters",
+    )  # fmt: skip
+    if _name(view) not in known:
+        said = f"Nobody named {_name(view)[:80]} is on record." if _name(view) else "Choose a name."
+        return html.Div([back, title, chooser, notice(said)])
+    own = days(view)
+    even = {row["measure"]: row for row in _own(view, "consistency").to_dict("records")}
+    crew_sd = float(even["angle"]["crew_sd"]) if "angle" in even else None
+    return html.Div(
+        [
+            back,
+            title,
+            chooser,
+            notice(PURPOSE, name="purpose"),
+            _facts(view, own, even),
+            _signatures(view),
+            chart(
+                "Day by day, apart from the splicers",
+                level_days(own, scheme=view.scheme),
+                csv=csv_link("/person", "days", view.query),
+                hint="Each dot is a day's mean after taking out what the splicers do.",
+            ),
+            chart(
+                "Evenness of cleave angles",
+                spread_days(own, crew_sd, scheme=view.scheme),
+                csv=csv_link("/person", "days", view.query),
+                hint="How far single angles stray from the day's typical one. Days between the "
+                "lines are as even as others' on the same splicers.",
+            ),
+            _machines(view),
+            _coaching(view, own),
+            _practice(view),
+        ]
+    )
+
+
+def _facts(view: View, own: pd.DataFrame, even: Mapping[Hashable, Row]) -> html.Section:
+    told = {row["measure"]: row for row in _own(view, "people").to_dict("records")}
+    return html.Section(
+        facts(
+            [
+                ("Splices", f"{int(own['splices'].sum()):,} on {len(own)} days"),
+                ("Loss against the crew", effect_cell(told.get("loss"))),
+                ("Cleave angle against the crew", effect_cell(told.get("angle"))),
+                ("Odds of a redo against the crew", effect_cell(told.get("redo"))),
+                ("Angle spread against others'", ratio_cell(even.get("angle"))),
+                ("Loss spread against others'", ratio_cell(even.get("loss"))),
+            ]
+        ),
+        className="card",
+    )
+
+
+def _signatures(view: View) -> html.Section:
+    found = _own(view, "signatures").to_dict("records")
+    if not found:
+        return card(notice("No pattern stands out.", name="good"), title="What stands out, and why")
+    lines = [_signature(view, row) for row in found]
+    return card(
+        html.P("Hints, not verdicts: look at each together.", className="muted hint"),
+        html.Ul(lines, className="finding-list"),
+        title="What stands out, and why",
+    )
+
+
+def _signature(view: View, row: Row) -> html.Li:
+    return html.Li(
+        [
+            html.Strong(KINDS[str(row["kind"])]),
+            html.Div(str(row["words"])),
+            html.Div(
+                f"{_size(row)}; {int(row['splices']):,} splices on {int(row['days'])} "
+                f"days, {row['since']:%d %b %Y} to {row['until']:%d %b %Y}.",
+                className="muted",
+            ),
+            _runs(view) if row["kind"] == "cleave-run" else None,
+        ]
+    )
+
+
+def _size(row: Row) -> str:
+    unit = str(row["unit"])
+    form = "{:+.0%}"
+    if unit.startswith(("runs", "times")):
+        form = "{:.1f}"
+    low, high = form.format(row["low"]), form.format(row["high"])
+    return f"{unit.capitalize()}: {form.format(row['estimate'])} ({low} to {high}, 95 %)"
+
+
+def _runs(view: View) -> html.Div:
+    rows = _own(view, "cleave_runs").sort_values("since", ascending=False)
+    body = [
+        html.Tr(
+            [
+                html.Td(shown_time(row["since"], view.data, str(row["splicer"]))),
+                html.Td(dcc.Link(row["splicer"], href=href("/splicer", splicer=row["splicer"]))),
+                html.Td(f"{int(row['length'])}, worst {row['worst_deg']:.1f}°"),
+                html.Td(
+                    f"{row['cleaver'] or 'not logged'}, {row['blade_position'] or '?'}",
+                    className="wide-only",
+                ),
+                html.Td(
+                    ", ".join(str(one) for one in json.loads(row["splices"])), className="wide-only"
+                ),
+            ]
+        )
+        for row in rows.head(SHOWN_RUNS).to_dict("records")
+    ]
+    heads = (
+        ("From", ""), ("Splicer", ""), ("In a row", ""), ("Cleaver, position", "wide-only"),
+        ("Splices (record numbers)", "wide-only"),
+    )  # fmt: skip
+    more = len(rows) - SHOWN_RUNS
+    return html.Div(
+        [
+            html.Table(
+                [
+                    html.Thead(
+                        html.Tr([html.Th(w, scope="col", className=name) for w, name in heads])
+                    ),
+                    html.Tbody(body),
+                ],
+                className="plain-table",
+            ),
+            html.A(
+                f"{'All runs' if more > 0 else 'Runs'} as CSV",
+                href=csv_link("/person", "runs", view.query),
+                className="csv",
+            ),
+        ]
+    )
+
+
+def _machines(view: View) -> Any:
+    rows = _own(view, "shared_work").sort_values("splicer")
+    return card(
+        html.Ul(
+            [
+                html.Li(
+                    [
+                        dcc.Link(row["splicer"], href=href("/splicer", splicer=row["splicer"])),
+                        html.Span(
+                            f"{int(row['splices']):,} splices on {int(row['days'])} days",
+                            className="muted",
+                        ),
+                    ],
+                    className="row",
+                )
+                for row in rows.to_dict("records")
+            ],
+            className="due-list",
+        ),
+        title="Splicers used",
+    )
+
+
+def _coaching(view: View, own: pd.DataFrame) -> html.Section:
+    notes = view.data.coaching(_name(view))
+    how = f'arcdrift coach "{_name(view)}" --topic "cleaving" --by "your name"'
+    parts = [_note(own, row) for row in notes.to_dict("records")]
+    return card(
+        html.Ul(parts, className="finding-list") if parts else html.P("Nothing is noted yet."),
+        html.P(CAUTION, className="muted hint") if parts else None,
+        html.P(["To note a session: ", html.Code(how)], className="muted hint"),
+        title="Coaching log",
+    )
+
+
+def _note(own: pd.DataFrame, row: Row) -> html.Li:
+    return html.Li(
+        [
+            html.Div(
+                [
+                    html.Strong(row["topic"]),
+                    html.Span(f"{shown_day(row['held_on'])}, {row['said_by']}", className="muted"),
+                ],
+                className="row",
+            ),
+            html.Div(row["note"]) if row["note"] else None,
+            html.Ul([html.Li(one.words) for one in before_after(own, str(row["held_on"]))]),
+        ]
+    )
+
+
+def _practice(view: View) -> Any:
+    attempts = _own(view, "sign_offs").sort_values("attempt")
+    if attempts.empty:
+        return None
+    lines = []
+    for row in attempts.to_dict("records"):
+        measures = json.loads(row["measures"])
+        lines.append(
+            html.Li(
+                [
+                    html.Div(
+                        [
+                            html.Strong(f"Attempt {int(row['attempt'])}"),
+                            verdict_tag(str(row["verdict"]), int(row["more"])),
+                        ],
+                        className="row",
+                    ),
+                    html.Ul(
+                        [
+                            html.Li(
+                                f"{MEASURES[m['measure']]}: {m['bad']} bad of {m['splices']}, "
+                                f"{ANSWERS[m['answer']]} (good up to {m['good_share']:.0%}, poor "
+                                f"from {m['poor_share']:.0%})."
+                            )
+                            for m in measures
+                        ]
+                    ),
+                ]
+            )
+        )
+    return card(
+        html.Ul(lines, className="finding-list"),
+        html.H3("What the test promises"),
+        _promises(document(view).get("promises", [])),
+        html.P(
+            "Exact for splices that do not depend on each other. Whoever tries again has another "
+            "chance to pass by luck; a trainer's eye comes first.",
+            className="muted hint",
+        ),
+        title="Practice and sign-off",
+    )
+
+
+def _promises(rows: list[dict[str, Any]]) -> html.Table:
+    return html.Table(
+        [
+            html.Thead(
+                html.Tr(
+                    [
+                        html.Th(words, scope="col")
+                        for words in ("Measure", "Truly bad", "Passes", "Splices")
+                    ]
+                )
+            ),
+            html.Tbody(
+                [
+                    html.Tr(
+                        [
+                            html.Th(MEASURES[row["measure"]], scope="row"),
+                            html.Td(f"{row['share']:.1%}"),
+                            html.Td(f"{row['pass']:.0%}"),
+                            html.Td(f"{row['splices']:.0f}"),
+                        ]
+                    )
+                    for row in rows
+                ]
+            ),
+        ],
+        className="plain-table",
+    )

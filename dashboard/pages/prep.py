@@ -1,0 +1,406 @@
+"""Prep: people and machines told apart, the funnel, shared work, and what stands out and why."""
+
+from collections.abc import Hashable, Mapping
+from typing import Any
+
+import pandas as pd
+from dash import dcc, html
+
+from arcdrift.analysis.prep_told import document_for, frame_for
+from arcdrift.analysis.signatures import KINDS
+from arcdrift.figures.picture import Picture, nothing
+from arcdrift.figures.prep import SHARE, funnel, people_effects, shared_work
+from arcdrift.people import HIDDEN, PURPOSE
+from dashboard.parts import View, card, chart, csv_link, heading, notice, select, tag
+from dashboard.query import href
+
+Row = Mapping[Hashable, Any]
+WHO = {"technician": "Technicians", "splicer": "Splicers", "cleaver": "Cleavers"}
+VERDICTS = {
+    "ready": ("✓", "ready"),
+    "not yet": ("!", "not yet"),
+    "keep practicing": ("…", "keep practicing"),
+    "trainer decides": ("?", "the trainer decides"),
+}
+
+
+def rows_of(view: View, name: str) -> pd.DataFrame:
+    """Rows of a result table on prep that may be shown here."""
+    return frame_for(view.data.people, name, view.data.result(f"result_{name}"))
+
+
+def document(view: View) -> dict[str, Any]:
+    """The review's own words on prep."""
+    return document_for(view.data.people, view.data.prep_document())
+
+
+def _measure(view: View) -> str:
+    asked = view.query.get("share", "redo")
+    return asked if asked in SHARE else "redo"
+
+
+def _funnel(view: View) -> Picture:
+    measure = _measure(view)
+    known = (document(view).get("crew_shares") or {}).get(measure)
+    shares = rows_of(view, "shares")
+    if known is None or shares.empty:
+        return nothing(f"{SHARE[measure]}: none on record in this period.", shares)
+    return funnel(
+        shares, measure, typical=known["share"], spread=known["overdispersion"], scheme=view.scheme
+    )
+
+
+def _effects(view: View, who: str, measure: str) -> Picture:
+    people = rows_of(view, "people")
+    rows = people[(people["who"] == who) & (people["measure"] == measure)]
+    return people_effects(rows, measure, margin=view.data.crew.prep.margin, scheme=view.scheme)
+
+
+TABLES = {
+    "people": lambda view: rows_of(view, "people"),
+    "evenness": lambda view: rows_of(view, "consistency"),
+    "funnel": lambda view: _funnel(view).table,
+    "shared-work": lambda view: rows_of(view, "shared_work"),
+    "standing-out": lambda view: rows_of(view, "signatures"),
+    "practice": lambda view: rows_of(view, "sign_offs"),
+    "blades": lambda view: rows_of(view, "blades"),
+}
+
+
+def render(view: View) -> html.Div:
+    """Return the page."""
+    told = document(view)
+    title = heading("Prep", "Whose hands, whose splicer, and what is worth looking at together?")
+    head = [title, notice(PURPOSE, name="purpose")]
+    if not view.data.people.any_pages:
+        return html.Div([*head, notice(HIDDEN), _machines(view), _blades(view)])
+    return html.Div(
+        [
+            *head,
+            notice(told["refusal"]) if told.get("refusal") else None,
+            _connection(told),
+            _standing_out(view),
+            _people(view),
+            chart(
+                "Loss of each person, apart from their splicers",
+                _effects(view, "technician", "loss"),
+                csv=csv_link("/prep", "people", view.query),
+                hint="Dot: estimate, drawn toward the crew's average. Bar: 95 % interval.",
+                legend=False,
+            ),
+            html.Div(
+                [
+                    select(
+                        "share",
+                        "Share of",
+                        [(key, words.lower()) for key, words in SHARE.items()],
+                        _measure(view),
+                        default="redo",
+                    )
+                ],
+                className="filters",
+            ),
+            chart(
+                "The funnel: few splices prove little",
+                _funnel(view),
+                csv=csv_link("/prep", "funnel", view.query),
+                hint="The fewer splices, the farther a share strays by chance; only what lies "
+                "outside the lines says anything.",
+            ),
+            chart(
+                "Who shared splicers with whom",
+                shared_work(rows_of(view, "shared_work"), scheme=view.scheme),
+                csv=csv_link("/prep", "shared-work", view.query),
+                hint="Days of work. People are compared through the splicers they share.",
+                legend=False,
+            ),
+            _machines(view),
+            _practice(view),
+            _blades(view),
+        ]
+    )
+
+
+def _connection(told: dict[str, Any]) -> Any:
+    parts: list[Any] = [html.P(words) for words in told.get("not_told_apart", [])]
+    if told.get("sets", 1) > 1:
+        parts += [
+            html.P(
+                f"People and splicers fall into {told['sets']} sets that no shared work connects. "
+                "Within a set people can be compared, across sets they cannot: a whole set may "
+                "only have the better splicers. The shortest stay that would tell:"
+            ),
+            html.Ul([html.Li(swap["reason"]) for swap in told.get("swaps", [])]),
+        ]
+    return html.Div(parts, className="notice", role="note") if parts else None
+
+
+def _standing_out(view: View) -> html.Section:
+    """Hints with their evidence, people and machines by name."""
+    people = rows_of(view, "people")
+    sure = view.data.crew.prep.sure
+    lines: list[tuple[str, str, str, str]] = [
+        (
+            str(row["name"]), str(row["who"]), "Loss above the crew's",
+            f"{row['effect']:+.0%} loss against the crew ({row['low']:+.0%} to "
+            f"{row['high']:+.0%}, {int(row['splices']):,} splices).",
+        )
+        for row in people[(people["measure"] == "loss") & (people["sure"] >= sure)].to_dict(
+            "records"
+        )
+    ]  # fmt: skip
+    lines += [
+        (str(row["subject"]), str(row["subject_type"]), KINDS[str(row["kind"])], str(row["words"]))
+        for row in rows_of(view, "signatures").to_dict("records")
+    ]
+    if not lines:
+        return card(
+            notice("Nobody and nothing stands out from the crew.", name="good"),
+            title="What stands out, and why",
+        )
+    return card(
+        html.P("Hints, not verdicts: each says what to look at together.", className="muted hint"),
+        html.Ul(
+            [
+                html.Li(
+                    [
+                        html.Div([subject_link(name, who), html.Strong(kind)], className="row"),
+                        html.Div(words),
+                    ]
+                )
+                for name, who, kind, words in sorted(lines)
+            ],
+            className="finding-list",
+        ),
+        title="What stands out, and why",
+        aside=_csv(view, "standing-out", "what stands out"),
+    )
+
+
+def subject_link(name: str, who: str) -> Any:
+    """Name that leads to its page, where there is one."""
+    if who == "technician":
+        return dcc.Link(name, href=href("/person", technician=name))
+    if who == "splicer":
+        return dcc.Link(name, href=href("/splicer", splicer=name))
+    return html.Span(f"Cleaver {name}")
+
+
+def _csv(view: View, table: str, words: str) -> html.A:
+    return html.A(
+        "CSV",
+        href=csv_link("/prep", table, view.query),
+        className="csv",
+        **{"aria-label": f"Download {words} as CSV"},
+    )
+
+
+def effect_cell(row: Row | None) -> list[Any]:
+    """An effect with its interval, or why there is none."""
+    if row is None:
+        return [html.Span("not told", className="muted")]
+    if row["note"] and not pd.isna(row["note"]):
+        return [html.Span(str(row["note"]), className="muted")]
+    return [
+        html.Span(f"{row['effect']:+.0%}", className="share"),
+        html.Span(f"{row['low']:+.0%} to {row['high']:+.0%}", className="muted"),
+    ]
+
+
+def ratio_cell(row: Row | None) -> list[Any]:
+    """A spread against the crew's with its interval, or why there is none."""
+    if row is None:
+        return [html.Span("not told", className="muted")]
+    if row["note"] and not pd.isna(row["note"]):
+        return [html.Span(str(row["note"]), className="muted")]
+    return [
+        html.Span(f"{row['ratio']:.2f}×", className="share"),
+        html.Span(f"{row['low']:.2f} to {row['high']:.2f}", className="muted"),
+    ]
+
+
+def _people(view: View) -> html.Section:
+    people = rows_of(view, "people")
+    people = people[people["who"] == "technician"]
+    even = rows_of(view, "consistency")
+    by_measure = {
+        measure: {row["name"]: row for row in part.to_dict("records")}
+        for measure, part in people.groupby("measure")
+    }
+    evenness = {
+        row["technician"]: row for row in even[even["measure"] == "angle"].to_dict("records")
+    } if len(even) else {}  # fmt: skip
+    work = rows_of(view, "shared_work")
+    made = work.groupby("technician")["splices"].sum() if len(work) else pd.Series(dtype=float)
+    heads = (
+        ("Name", ""), ("Splices", ""), ("Loss", ""), ("Cleave angle", "wide-only"),
+        ("Angle spread", "wide-only"), ("Redo odds", "wide-only"),
+    )  # fmt: skip
+    if made.empty:
+        return card(notice("No splice names its technician yet."), title="People")
+    body = [
+        _person_row(
+            name,
+            int(made[name]),
+            {str(m): rows[name] for m, rows in by_measure.items() if name in rows},
+            evenness.get(name),
+        )
+        for name in sorted(map(str, made.index))
+    ]
+    return card(
+        html.P(
+            "Against the crew's average on the same splicers, programs, sites and air, with 95 % "
+            "intervals. Spread: cleave angles within a day, against others' on the same splicers.",
+            className="muted hint",
+        ),
+        html.Table(
+            [
+                html.Thead(
+                    html.Tr([html.Th(words, scope="col", className=name) for words, name in heads])
+                ),
+                html.Tbody(body),
+            ],
+            className="plain-table shares",
+        ),
+        title="People",
+        aside=_csv(view, "people", "people"),
+    )
+
+
+def _person_row(name: str, made: int, told: Mapping[str, Row], even: Row | None) -> html.Tr:
+    return html.Tr(
+        [
+            html.Th(dcc.Link(name, href=href("/person", technician=name)), scope="row"),
+            html.Td(f"{made:,}"),
+            html.Td(effect_cell(told.get("loss"))),
+            html.Td(effect_cell(told.get("angle")), className="wide-only"),
+            html.Td(ratio_cell(even), className="wide-only"),
+            html.Td(effect_cell(told.get("redo")), className="wide-only"),
+        ]
+    )
+
+
+def _machines(view: View) -> html.Section:
+    people = rows_of(view, "people")
+    rows = people[people["who"].isin(["splicer", "cleaver"])]
+    if rows.empty:
+        return card(
+            notice("Splicers and cleavers cannot be told apart from people yet."), title="Machines"
+        )
+    body = []
+    for (who, name), part in rows.groupby(["who", "name"]):
+        told = {row["measure"]: row for row in part.to_dict("records")}
+        body.append(
+            html.Tr(
+                [
+                    html.Th(subject_link(str(name), str(who)), scope="row"),
+                    html.Td(effect_cell(told.get("loss"))),
+                    html.Td(effect_cell(told.get("angle"))),
+                    html.Td(effect_cell(told.get("uneven")), className="wide-only"),
+                ]
+            )
+        )
+    heads = (("Machine", ""), ("Loss", ""), ("Cleave angle", ""), ("Right over left", "wide-only"))
+    return card(
+        html.P("In whoever's hands: the same work, apart from the person.", className="muted hint"),
+        html.Table(
+            [
+                html.Thead(
+                    html.Tr([html.Th(words, scope="col", className=name) for words, name in heads])
+                ),
+                html.Tbody(body),
+            ],
+            className="plain-table shares",
+        ),
+        title="Machines",
+    )
+
+
+def verdict_tag(verdict: str, more: int) -> Any:
+    """Answer of a sign-off."""
+    glyph, words = VERDICTS[verdict]
+    if verdict == "keep practicing":
+        words = f"{words}, about {more} more splices"
+    return tag(glyph, words, "plain")
+
+
+def _practice(view: View) -> Any:
+    rows = rows_of(view, "sign_offs")
+    if rows.empty:
+        return None
+    latest = rows.sort_values("attempt").groupby("technician", as_index=False).last()
+    return card(
+        html.P("Practice splices are in no other figure.", className="muted hint"),
+        html.Ul(
+            [
+                html.Li(
+                    [
+                        dcc.Link(
+                            row["technician"], href=href("/person", technician=row["technician"])
+                        ),
+                        verdict_tag(str(row["verdict"]), int(row["more"])),
+                        html.Span(
+                            f"attempt {int(row['attempt'])}, {int(row['splices'])} splices",
+                            className="muted",
+                        ),
+                    ],
+                    className="row",
+                )
+                for row in latest.to_dict("records")
+            ],
+            className="due-list",
+        ),
+        title="Practice and sign-off",
+        aside=_csv(view, "practice", "practice"),
+    )
+
+
+def _blades(view: View) -> Any:
+    rows = rows_of(view, "blades")
+    if rows.empty:
+        return None
+    body = [
+        html.Tr(
+            [
+                html.Th(row["cleaver"], scope="row"),
+                html.Td(row["splicers"], className="wide-only"),
+                html.Td(row["position"] or "not logged"),
+                html.Td(
+                    "no turn on record"
+                    if pd.isna(row["cleaves"])
+                    else f"{row['cleaves']:,.0f} of {int(row['cleaves_per_position']):,}"
+                ),
+                html.Td(blade_words(row["days_left"])),
+            ]
+        )
+        for row in rows.to_dict("records")
+    ]
+    heads = (
+        ("Cleaver", ""), ("Used with", "wide-only"), ("Position", ""), ("Cleaves on it", ""),
+        ("Next turn", ""),
+    )  # fmt: skip
+    return card(
+        html.P(
+            "Two cleaves a splice, from the splice log and the service log. How many a position "
+            "is good for is set in crew.toml; the default is common practice.",
+            className="muted hint",
+        ),
+        html.Table(
+            [
+                html.Thead(
+                    html.Tr([html.Th(words, scope="col", className=name) for words, name in heads])
+                ),
+                html.Tbody(body),
+            ],
+            className="plain-table shares",
+        ),
+        title="Blades",
+        aside=_csv(view, "blades", "blades"),
+    )
+
+
+def blade_words(days: Any) -> str:
+    """When the next turn is due."""
+    if pd.isna(days):
+        return ""
+    return "due now" if days <= 0 else f"in about {days:.0f} workday{'s' if days >= 1.5 else ''}"
