@@ -62,7 +62,7 @@ def _advice_body(view: View, splicer: str, advice: Advice) -> list[Any]:
         need = advice.required
         numbers.append(
             (
-                "Setting the arc needs",
+                "Setting needed",
                 [
                     f"{need['value']:z.1f} {need['unit']}",
                     html.Span(

@@ -15,7 +15,11 @@ PAGES = {
     "/": ["Act first", "Kestrel / SM fixed", "Arc checks today"],
     "/loss": ["The crew, day by day", "Look here first", "3 streams"],
     "/loss?splicer=Kestrel&program=SM+fixed": ["Loss of each day", "1,200 splices"],
-    "/splicer?splicer=Heron": ["Keep working", "Arc setting found by each check"],
+    "/splicer?splicer=Heron": [
+        "Keep working",
+        "Arc setting found by each check",
+        "This one check moves the air effect by 12 %",
+    ],
     "/checks": [
         "Due today",
         "Day by day",
@@ -78,6 +82,38 @@ def test_the_verdict_is_on_a_phones_first_screen(session):
         expect(found).to_be_visible()
         box = found.bounding_box()
         assert box["y"] + box["height"] < PHONE["height"] - 60  # above the tabs
+
+
+@pytest.mark.parametrize(
+    "query", ["splicer=Heron", "splicer=Kestrel", "splicer=Heron&temperature=26&humidity=95"]
+)
+def test_advice_is_read_on_a_phone_without_scrolling(session, query):
+    page = session(PHONE).go(f"/splicer?{query}")
+    card = page.locator(".card.advice")
+    for part in (".verdict-line", ".lead", ".reasons li", ".facts"):
+        for seen in card.locator(f"> {part}").all():
+            expect(seen).to_be_visible()
+            box = seen.bounding_box()
+            assert box["x"] >= 0
+            assert box["x"] + box["width"] <= PHONE["width"]
+            assert box["y"] >= 56  # below the header
+            assert box["y"] + box["height"] <= PHONE["height"] - 60  # above the tabs
+    assert card.locator("> .facts").count() == 1
+    assert page.evaluate("window.scrollY") == 0
+
+
+@pytest.mark.parametrize(("size", "more"), [(WIDE, 0), (PHONE, 150)], ids=["wide", "phone"])
+def test_charts_are_as_high_as_they_say(session, size, more):
+    page = session(size).go("/splicer?splicer=Heron")
+    heights = page.evaluate(
+        """() => [...document.querySelectorAll('.chart')].map(frame => [
+            parseFloat(frame.style.getPropertyValue('--chart-height')),
+            frame.classList.contains('chart-over-time'),
+            frame.querySelector('.main-svg').getBoundingClientRect().height])"""
+    )
+    assert len({said for said, _, _ in heights}) > 1
+    for said, over_time, drawn in heights:
+        assert drawn == pytest.approx(said + (more if over_time else 0), abs=1)
 
 
 def test_a_month_of_checks_fits_a_desk(session):
