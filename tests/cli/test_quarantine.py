@@ -237,3 +237,12 @@ def test_decisions_refused(rivals: Path, arcdrift: Any) -> None:
     with pytest.raises(UsageError, match="Say why"):
         decide.drop(store, [1], why=" ", by="Cedar")
     store.dispose()
+
+
+def test_a_log_mended_where_it_came_from_empties_the_list(broken: Path, arcdrift: Any) -> None:
+    (broken / "some.csv").write_text(BROKEN.replace("perhaps", "fail"), encoding="utf-8")
+    said = arcdrift("import", "some.csv").out
+    assert "some.csv: 2 rows kept apart by earlier imports left the quarantine." in said
+    assert [row["line"] for row in arcdrift("quarantine", "--json").data] == [6, 7]
+    arcdrift("imports", "undo", 2)
+    assert [row["line"] for row in arcdrift("quarantine", "--json").data] == [3, 4, 6, 7]
