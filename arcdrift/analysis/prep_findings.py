@@ -104,8 +104,8 @@ def _machine(row: Row, now: pd.Timestamp) -> Finding:
             "days": int(row["days"]),
         },
         summary=(
-            f"{row['name']}: cleave angles {row['effect']:+.0%} against the other "
-            f"{who}s, whoever cleaved ({row['low']:+.0%} to {row['high']:+.0%}, "
+            f"{row['name']}: cleave angles {row['effect']:+z.0%} against the other "
+            f"{who}s, whoever cleaved ({row['low']:+z.0%} to {row['high']:+z.0%}, "
             f"{int(row['splices']):,} splices)."
         ),
         next_step=f"{_STEPS[who]} {GLASS}",

@@ -65,8 +65,8 @@ def _print(who: str, table: "pd.DataFrame") -> None:
                 row["days"],
                 f"{row['splices']:,}",
                 row["set"] + 1,
-                row["note"] or f"{row['effect']:+.0%}",
-                "" if row["note"] else f"{row['low']:+.0%} to {row['high']:+.0%}",
+                row["note"] or f"{row['effect']:+z.0%}",
+                "" if row["note"] else f"{row['low']:+z.0%} to {row['high']:+z.0%}",
             ]
             for row in records_of(table)
         ],
@@ -78,8 +78,8 @@ def _standing_out(told: dict[str, Any]) -> None:
     rows = told["people"]
     out = rows[rows["stands_out"].astype(bool) & (rows["measure"] == "loss")]
     lines = [
-        f"{row['name']}: {row['effect']:+.0%} loss against the crew ({row['low']:+.0%} to "
-        f"{row['high']:+.0%}, {row['splices']:,} splices)."
+        f"{row['name']}: {row['effect']:+z.0%} loss against the crew ({row['low']:+z.0%} to "
+        f"{row['high']:+z.0%}, {row['splices']:,} splices)."
         for row in records_of(out)
     ]
     lines += [f"{row['subject']}: {row['words']}" for row in records_of(told["signatures"])]

@@ -32,6 +32,11 @@ MEASURES = {"loss": "Loss", "angle": "Cleave angle", "redo": "Redone"}
 ANSWERS = {"good": "good enough", "poor": "not good enough", "open": "open"}
 
 
+def counted(number: int, noun: str) -> str:
+    """A number with its noun."""
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+
+
 def _name(view: View) -> str:
     """Name as shown, from the address."""
     return view.query.get("technician", "")
@@ -151,7 +156,7 @@ def _signature(view: View, row: Row) -> html.Li:
 
 def _size(row: Row) -> str:
     unit = str(row["unit"])
-    form = "{:+.0%}"
+    form = "{:+z.0%}"
     if unit.startswith(("runs", "times")):
         form = "{:.1f}"
     low, high = form.format(row["low"]), form.format(row["high"])
@@ -211,7 +216,8 @@ def _machines(view: View) -> Any:
                     [
                         dcc.Link(row["splicer"], href=href("/splicer", splicer=row["splicer"])),
                         html.Span(
-                            f"{int(row['splices']):,} splices on {int(row['days'])} days",
+                            f"{counted(int(row['splices']), 'splice')} on "
+                            f"{counted(int(row['days']), 'day')}",
                             className="muted",
                         ),
                     ],

@@ -77,7 +77,7 @@ def render(view: View) -> html.Div:
     return html.Div(
         [
             *head,
-            notice(told["refusal"]) if told.get("refusal") else None,
+            notice(told["refusal"], name="told") if told.get("refusal") else None,
             _connection(told),
             _standing_out(view),
             _people(view),
@@ -132,7 +132,7 @@ def _connection(told: dict[str, Any]) -> Any:
             ),
             html.Ul([html.Li(swap["reason"]) for swap in told.get("swaps", [])]),
         ]
-    return html.Div(parts, className="notice", role="note") if parts else None
+    return html.Div(parts, className="notice told", role="note") if parts else None
 
 
 def _standing_out(view: View) -> html.Section:
@@ -142,8 +142,8 @@ def _standing_out(view: View) -> html.Section:
     lines: list[tuple[str, str, str, str]] = [
         (
             str(row["name"]), str(row["who"]), "Loss above the crew's",
-            f"{row['effect']:+.0%} loss against the crew ({row['low']:+.0%} to "
-            f"{row['high']:+.0%}, {int(row['splices']):,} splices).",
+            f"{row['effect']:+z.0%} loss against the crew ({row['low']:+z.0%} to "
+            f"{row['high']:+z.0%}, {int(row['splices']):,} splices).",
         )
         for row in people[(people["measure"] == "loss") & (people["sure"] >= sure)].to_dict(
             "records"
@@ -202,8 +202,8 @@ def effect_cell(row: Row | None) -> list[Any]:
     if row["note"] and not pd.isna(row["note"]):
         return [html.Span(str(row["note"]), className="muted")]
     return [
-        html.Span(f"{row['effect']:+.0%}", className="share"),
-        html.Span(f"{row['low']:+.0%} to {row['high']:+.0%}", className="muted"),
+        html.Span(f"{row['effect']:+z.0%}", className="share"),
+        html.Span(f"{row['low']:+z.0%} to {row['high']:+z.0%}", className="muted aside"),
     ]
 
 
@@ -215,7 +215,7 @@ def ratio_cell(row: Row | None) -> list[Any]:
         return [html.Span(str(row["note"]), className="muted")]
     return [
         html.Span(f"{row['ratio']:.2f}×", className="share"),
-        html.Span(f"{row['low']:.2f} to {row['high']:.2f}", className="muted"),
+        html.Span(f"{row['low']:.2f} to {row['high']:.2f}", className="muted aside"),
     ]
 
 
@@ -310,7 +310,7 @@ def _machines(view: View) -> html.Section:
                 ),
                 html.Tbody(body),
             ],
-            className="plain-table shares",
+            className="plain-table shares wraps",
         ),
         title="Machines",
     )
@@ -392,7 +392,7 @@ def _blades(view: View) -> Any:
                 ),
                 html.Tbody(body),
             ],
-            className="plain-table shares",
+            className="plain-table shares wraps",
         ),
         title="Blades",
         aside=_csv(view, "blades", "blades"),

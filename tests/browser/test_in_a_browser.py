@@ -27,6 +27,12 @@ PAGES = {
         "By technician",
         "3 workdays not checked in time",
     ],
+    "/prep": ["What stands out, and why", "Who shared splicers with whom", "not for pay"],
+    "/person?technician=Birch": [
+        "Evenness of cleave angles",
+        "Runs of bad cleaves",
+        "Coaching log",
+    ],
     "/findings": ["3 findings", "loss rose from 0.040 to 0.064 dB"],
     "/nowhere": ["No such page"],
 }
@@ -177,6 +183,17 @@ def test_from_the_crew_to_one_stream_and_one_day(session):
     page.wait_for_url("**day=2025-*")
     watched.settle()
     expect(page.get_by_role("heading", name="20 splices on")).to_be_visible()
+
+
+def test_from_prep_to_a_person_and_the_funnel_of_another_share(session):
+    watched = session(PHONE)
+    page = watched.go("/prep")
+    page.get_by_role("table").first.get_by_role("link", name="Birch").click()
+    page.wait_for_url("**/person?technician=Birch")
+    watched.settle()
+    expect(page.get_by_role("heading", name="Birch", exact=True)).to_be_visible()
+    watched.go("/prep?share=bad")
+    expect(page.get_by_text("Bad cleaves: none on record")).to_be_visible()
 
 
 def test_a_filter_goes_to_the_address_and_keeps_the_keyboard(session):

@@ -17,6 +17,7 @@ from arcdrift.analysis.arc import ArcModel, Effect
 from arcdrift.finding import Cause, Finding, Onset
 from arcdrift.store import schema, write
 from arcdrift.store.connect import open_store, writing
+from tests.dashboard.invented_prep import prep_results
 
 NOW = datetime(2025, 6, 13, 12, 0, tzinfo=UTC)
 DAYS = 60
@@ -84,6 +85,7 @@ def results() -> dict[str, pd.DataFrame]:
         "result_air_coverage": pd.DataFrame(
             {"kind": "splices", "splicer": SPLICERS, "rows": 1200, "with_air": 1100}
         ),
+        **prep_results(),
         "findings": finding_rows(findings()),
         "analysis_run": pd.DataFrame(
             {

@@ -1,0 +1,117 @@
+"""The Prep page and a person's page: fair, complete, and silent about those not to be seen."""
+
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from arcdrift.people import HIDDEN, PURPOSE, People
+from arcdrift.settings import load_crew
+from arcdrift.store.coaching import add_note
+from arcdrift.store.connect import open_store
+from dashboard.data import CrewData
+from dashboard.downloads import as_csv
+from dashboard.pages import TABLES
+from dashboard.parts import View
+from tests.dashboard.invented import write_crew
+from tests.dashboard.invented_prep import PEOPLE
+from tests.dashboard.test_pages import shown
+
+
+def crew_with(folder: Path, settings: str = "") -> CrewData:
+    write_crew(folder)
+    toml = folder / "crew.toml"
+    toml.write_text(toml.read_text(encoding="utf-8") + settings, encoding="utf-8")
+    return CrewData(folder)
+
+
+def test_the_page_tells_its_purpose_and_lists_people_by_name(data: CrewData):
+    page = shown(data, "/prep")
+    assert PURPOSE in page
+    table = page[page.index("Against the crew's average") :]
+    assert table.index("Alder") < table.index("Birch") < table.index("Cedar")
+    assert "+31% +26% to +36%" in page
+    assert "1,600" in page
+
+
+def test_what_stands_out_comes_with_why(data: CrewData):
+    page = shown(data, "/prep")
+    assert "Birch Loss above the crew's +31% loss against the crew (+26% to +36%, 1,600" in page
+    assert "High angles on both sides" in page
+    # whoever does not stand out is not in the list
+    assert "Alder Loss above" not in page
+
+
+def test_what_cannot_be_told_apart_is_said_with_the_way_out(data: CrewData):
+    page = shown(data, "/prep")
+    assert "fall into 2 sets that no shared work connects" in page
+    assert "Cedar on Plover for 9 days (about 180 splices)" in page
+    assert "only 3 days of work" in page
+    assert "1,100 of 1,000 due now" in page
+
+
+def test_one_person_with_signatures_splices_and_practice(data: CrewData):
+    page = shown(data, "/person", "?technician=Birch")
+    assert PURPOSE in page
+    assert "1,600 splices on 40 days" in page
+    assert "11, 12, 13, 14" in page
+    assert "1.30× 1.24 to 1.36" in page
+    newcomer = shown(data, "/person", "?technician=Cedar")
+    assert "keep practicing, about 21 more splices" in newcomer
+    assert "Loss: 1 bad of 30, open" in newcomer
+    assert "What the test promises" in newcomer
+
+
+def test_nobody_by_that_name(data: CrewData):
+    assert "Nobody named Zelkova is on record" in shown(data, "/person", "?technician=Zelkova")
+    assert "Choose a name" in shown(data, "/person")
+
+
+def test_the_coaching_log_shows_what_changed_after(tmp_path):
+    data = crew_with(tmp_path)
+    engine = open_store(tmp_path)
+    add_note(engine, "Birch", date(2025, 5, 5), "cleaving", "fiber laid flat", "Lead")
+    engine.dispose()
+    page = shown(data, "/person", "?technician=Birch")
+    assert "fiber laid flat" in page
+    assert "No change of loss that chance could not have made" in page
+    assert "does not prove the coaching" in page
+    assert "fiber laid flat" not in shown(data, "/person", "?technician=Alder")
+
+
+PAGES = ("/", "/prep", "/person", "/checks", "/findings", "/loss")
+
+
+def test_pseudonyms_hide_every_name_on_every_page_and_export(tmp_path):
+    data = crew_with(tmp_path, "[prep]\npseudonyms = true\n")
+    people = People(load_crew(tmp_path))
+    for path in PAGES:
+        page = shown(data, path)
+        assert not [name for name in PEOPLE if name in page], path
+    birch = people.shown("Birch")
+    assert "1,600 splices on 40 days" in shown(data, "/person", f"?technician={birch}")
+    assert "Nobody named Birch" in shown(data, "/person", "?technician=Birch")
+    run = data.run()
+    for (page, name), table in TABLES.items():
+        told = as_csv(table(View(data, run, {"technician": birch}, "light")))
+        assert not [one for one in PEOPLE if one in told], (page, name)
+
+
+def test_figures_about_people_can_be_kept_off_every_screen(tmp_path):
+    data = crew_with(tmp_path, "[prep]\nperson_pages = false\n")
+    assert HIDDEN in shown(data, "/prep")
+    assert HIDDEN in shown(data, "/person", "?technician=Birch")
+    for path in ("/prep", "/person"):
+        assert not [name for name in PEOPLE if name in shown(data, path)]
+    # splicers and blades are no people
+    assert "Heron" in shown(data, "/prep")
+    run = data.run()
+    for name in ("people", "evenness", "funnel", "shared-work", "practice"):
+        told = as_csv(TABLES["prep", name](View(data, run, {}, "light")))
+        assert not [one for one in PEOPLE if one in told], name
+
+
+@pytest.mark.parametrize("share", ["redo", "bad", "nonsense"])
+def test_the_funnel_of_any_share_stands(data: CrewData, share: str):
+    page = shown(data, "/prep", f"?share={share}")
+    assert ("typical 1.0%" in page) == (share != "bad")
