@@ -171,6 +171,8 @@ def keep_claims(
 
 def _keep_quarantine_claims(connection: Connection, import_id: int, apart: pd.DataFrame) -> None:
     kept = apart[apart["kept"]]
+    if kept.empty:
+        return
     about = plain_rows(kept[["last_line", "column", "code", "message", "raw"]])
     frame = pd.DataFrame(
         {

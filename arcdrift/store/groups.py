@@ -163,6 +163,8 @@ def document(shape: Shape, who: Values, at: int, values: Values) -> str:
 
 def plain_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Rows of a frame as the store keeps them: microseconds, and None for missing."""
+    if frame.empty:
+        return []
     columns = {}
     for name in frame.columns:
         values = frame[name]

@@ -54,9 +54,9 @@ def add_rows(
     progress : callable, optional
         Called with the rows written so far.
     """
-    rows = to_arrow(frame, table)
-    if rows.num_rows == 0:
+    if frame.empty:
         return
+    rows = to_arrow(frame, table)
     if connection.dialect.name != "sqlite":
         connection.execute(insert(table), rows.to_pylist())
     elif rows.num_rows < _BULK_ROWS or _attached(connection) >= _MOST_ATTACHED:
