@@ -20,6 +20,7 @@ _ISO = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}[ T][0-9]{2}:[0-9]{2}(:[0-9]{2}(\.[0-9]{1,9}
 _DATE = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$"
 AHEAD = timedelta(days=1)
 EARLIEST = pd.Timestamp("1990-01-01", tz="UTC")
+_MOST_CODES = 1 << 62
 
 
 @dataclass(frozen=True)
@@ -162,12 +163,17 @@ def coded(*columns: pd.Series) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.in
     first : array of int64
         First row with each combination.
     """
-    code = np.zeros(len(columns[0]), np.int64)
+    code, size = np.zeros(len(columns[0]), np.int64), 1
     for column in columns:
         one, names = pd.factorize(column)
-        code = code * (len(names) + 1) + one + 1
-        code = pd.factorize(code)[0].astype(np.int64)
-    first = np.unique(code, return_index=True)[1]
+        if size * (len(names) + 1) > _MOST_CODES:
+            code, found = pd.factorize(code)
+            size = len(found)
+        code = code * np.int64(len(names) + 1) + one + 1
+        size *= len(names) + 1
+    # numbered as they appear, so that each number above all before it is a first one
+    code = pd.factorize(code)[0].astype(np.int64)
+    first = np.flatnonzero(np.diff(np.maximum.accumulate(code), prepend=-1))
     return code, first
 
 

@@ -7,9 +7,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from alembic import command
-from alembic.config import Config
-from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 from sqlalchemy.pool import NullPool
@@ -194,6 +191,11 @@ def _bring_up_to_date(engine: Engine) -> None:
             raw = connection.connection.dbapi_connection
             if raw is not None:
                 raw.cursor().execute("PRAGMA journal_mode=WAL")
+    # slow to load, and needed once in the life of a store
+    from alembic import command
+    from alembic.config import Config
+    from alembic.script import ScriptDirectory
+
     with engine.execution_options(arcdrift_writes=True).begin() as connection:
         version = _version(connection)
         config = Config()
