@@ -175,6 +175,15 @@ class Prep(_Strict):
     sign_off: SignOff = Field(default_factory=SignOff)
 
 
+class Estimate(_Strict):
+    """When a splicer's own loss estimate is called optimistic (common practice, no source)."""
+
+    margin_db: float = Field(0.015, gt=0, lt=1)
+    """Mean by which an estimate may be better than the measurement."""
+    fewest_pairs: int = Field(10, ge=5)
+    """Splices measured both ways below which nothing is said."""
+
+
 class AllowedPrograms(_Strict):
     """Splice programs allowed for a pair of fibers, in either order; pairs not named are free."""
 
@@ -221,6 +230,7 @@ class Crew(_Strict):
     service: Service = Field(default_factory=Service)
     blade: Blade = Field(default_factory=Blade)
     prep: Prep = Field(default_factory=Prep)
+    estimate: Estimate = Field(default_factory=Estimate)
     allowed_programs: tuple[AllowedPrograms, ...] = ()
     heater_programs: tuple[HeaterPrograms, ...] = ()
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.advice import advise
+from arcdrift.analysis.agreement import agreement_table, optimistic_findings
 from arcdrift.analysis.air_findings import conditions_finding, gap_findings
 from arcdrift.analysis.arc import ArcModel, Refusal, fit_arc, known_fit
 from arcdrift.analysis.arc_drift import CLIP, drift_charts
@@ -87,6 +88,7 @@ def assess(
         crew,
         now,
     )
+    pairs = stack([summary.measured for summary in summaries])
     found = [
         *check_findings(check_days, now),
         *doubtful_findings(points, _units(points, crew), now),
@@ -102,6 +104,7 @@ def assess(
         *gap_findings(stack([summary.airless for summary in summaries]), now),
         *_conditions(summaries, models, crew, now),
         *clock_findings(summaries, crew, now),
+        *optimistic_findings(pairs, crew, now),
         *prep.findings,
     ]
     found = [_traced(finding, summaries) for finding in found]
@@ -119,6 +122,7 @@ def assess(
         ),
         "result_air_coverage": stack([summary.coverage for summary in summaries]),
         "result_clock_stretches": stretches_table(summaries),
+        "result_agreement": agreement_table(pairs),
         **prep.frames,
         "findings": findings_table(found),
     }

@@ -10,6 +10,7 @@ import pandas as pd
 
 from arcdrift.air import join_air
 from arcdrift.analysis.advice import Situation
+from arcdrift.analysis.agreement import MEASURED, measured_pairs
 from arcdrift.analysis.arc_points import arc_points
 from arcdrift.analysis.checks import daily_checks
 from arcdrift.analysis.cleave_runs import cleave_runs, practice_splices
@@ -47,6 +48,7 @@ SPLICE_COLUMNS = (
     "humidity_pct",
     "cleaver",
     "blade_position",
+    *MEASURED,
 )
 HISTOGRAM_STEP_DB = 0.001
 OVER_DB = 0.10
@@ -89,6 +91,8 @@ class SplicerSummary:
         Runs of bad cleaves (`arcdrift.analysis.cleave_runs.cleave_runs`).
     practice : DataFrame
         Practice splices (`arcdrift.analysis.cleave_runs.practice_splices`).
+    measured : DataFrame
+        Splices measured both ways (`arcdrift.analysis.agreement.measured_pairs`).
     unexpected : DataFrame
         Days of programs not allowed (`arcdrift.analysis.program_findings.unexpected_days`).
     clock : Clock
@@ -114,6 +118,7 @@ class SplicerSummary:
     hands: pd.DataFrame
     runs: pd.DataFrame
     practice: pd.DataFrame
+    measured: pd.DataFrame
     unexpected: pd.DataFrame
     clock: Clock
     clock_days: pd.DataFrame
@@ -180,6 +185,7 @@ def summarize(
         hands=hands,
         runs=runs,
         practice=practice_splices(splices),
+        measured=measured_pairs(splices),
         unexpected=unexpected_days(splices, crew),
         clock=clock,
         clock_days=statuses.loc[left_out, ["splicer", "day"]].reset_index(drop=True),

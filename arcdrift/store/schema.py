@@ -381,6 +381,21 @@ result_arc_points = Table(
     Column("excluded", Text),  # why it was not used; NULL when it was
 )
 
+result_agreement = Table(
+    "result_agreement",
+    metadata,
+    Column("splicer", Text, primary_key=True),
+    Column("program", Text, primary_key=True),  # empty: all programs
+    Column("pairs", Integer, nullable=False),
+    Column("bias_db", Float),  # estimate less measurement; NULL when too few
+    Column("low_db", Float),
+    Column("high_db", Float),
+    Column("sd_db", Float),
+    Column("lower_db", Float),  # limits of agreement
+    Column("upper_db", Float),
+    Column("since", BigInteger, nullable=False),
+    Column("until", BigInteger, nullable=False),
+)
 result_worth = Table(
     "result_worth",
     metadata,
@@ -608,6 +623,7 @@ RESULTS: tuple[Table, ...] = (
     result_arc_models,
     result_arc_points,
     result_worth,
+    result_agreement,
     result_air_coverage,
     result_clock_stretches,
     result_prep,

@@ -132,6 +132,21 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("splicer", name=op.f("pk_result_arc_models")),
     )
     op.create_table(
+        "result_agreement",
+        sa.Column("splicer", sa.Text(), nullable=False),
+        sa.Column("program", sa.Text(), nullable=False),
+        sa.Column("pairs", sa.Integer(), nullable=False),
+        sa.Column("bias_db", sa.Float(), nullable=True),
+        sa.Column("low_db", sa.Float(), nullable=True),
+        sa.Column("high_db", sa.Float(), nullable=True),
+        sa.Column("sd_db", sa.Float(), nullable=True),
+        sa.Column("lower_db", sa.Float(), nullable=True),
+        sa.Column("upper_db", sa.Float(), nullable=True),
+        sa.Column("since", sa.BigInteger(), nullable=False),
+        sa.Column("until", sa.BigInteger(), nullable=False),
+        sa.PrimaryKeyConstraint("splicer", "program", name=op.f("pk_result_agreement")),
+    )
+    op.create_table(
         "result_worth",
         sa.Column("splicer", sa.Text(), nullable=False),
         sa.Column("program_class", sa.String(length=16), nullable=False),
