@@ -11,6 +11,7 @@ from arcdrift.figures.loss import crew_trend
 from arcdrift.finding import SEVERITY_ORDER
 from dashboard import ids
 from dashboard.grids import work_list_options
+from dashboard.pages.agreement_card import agreement_card, agreement_rows
 from dashboard.pages.findings import label
 from dashboard.pages.stream import (
     DEFAULT_PERIOD,
@@ -86,6 +87,7 @@ TABLES = {
     "streams": streams,
     "stream-days": one_stream,
     "splices": splices,
+    "agreement": agreement_rows,
 }
 
 
@@ -129,6 +131,7 @@ def render(view: View) -> html.Div:
             ),
             _cards(view, rows),
             _grid(view, rows),
+            agreement_card(view),
         ]
     )
 
