@@ -21,7 +21,7 @@ from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.connect import open_store, reading
 
-CASES = 2_500 if os.environ.get("ARCDRIFT_LONG") == "1" else 30
+CASES = 2_500 if os.environ.get("ARCDRIFT_LONG") == "1" else 12
 STORE_CASES = 100
 NO_HANG_MS = 60_000
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
@@ -162,7 +162,7 @@ def stored(engine) -> dict[str, int]:
         }
 
 
-@settings(max_examples=max(CASES, 100), deadline=NO_HANG_MS, derandomize=True)
+@settings(max_examples=max(CASES, 60), deadline=NO_HANG_MS, derandomize=True)
 @pytest.mark.parametrize("kind", VALID)
 @given(changes=mutations)
 def test_a_damaged_file_is_read_to_the_line(kind, changes):

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from arcdrift.cli.main import run
 from arcdrift.store.connect import open_store
 from tests.robust.tools import CREW, PROGRAM, Run, Start
 
@@ -44,5 +45,20 @@ def program(start: Start) -> Run:
             out, err = process.communicate(timeout=600)
         assert "Traceback" not in out + err
         return subprocess.CompletedProcess(process.args, process.returncode, out, err)
+
+    return runs
+
+
+@pytest.fixture
+def at_hand(crew: Path, capsys: pytest.CaptureFixture[str]) -> Run:
+    """Runs the program in this process, where none has to be killed or limited: much cheaper."""
+
+    def runs(*words: object) -> "subprocess.CompletedProcess[str]":
+        capsys.readouterr()
+        with pytest.raises(SystemExit) as done:
+            run([*map(str, words), "--crew", str(crew)])
+        out, err = capsys.readouterr()
+        assert "Traceback" not in out + err
+        return subprocess.CompletedProcess(words, int(done.value.code or 0), out, err)
 
     return runs
