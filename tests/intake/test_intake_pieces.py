@@ -111,7 +111,7 @@ def other_lines(pieces: list[RawRows]) -> tuple[int, ...]:
 
 
 @settings(
-    max_examples=2000 if LONG else 40,
+    max_examples=2000 if LONG else 25,
     deadline=None,
     derandomize=True,
     phases=[Phase.generate],  # a seed has no simpler form
@@ -179,6 +179,8 @@ def contents(engine) -> dict[str, list[tuple[object, ...]]]:
             rows = []
             for row in connection.execute(table.select()).mappings():
                 values = {k: v for k, v in row.items() if k not in ("id", "stored_id", "record_id")}
+                if "closed_at" in values:  # when is not compared, only whether
+                    values["closed_at"] = values["closed_at"] is not None
                 kind = row.get("kind", "splices" if "spliced_at" in str(row.get("record")) else "")
                 whose = "quarantine" if kind == "quarantine" else kind or "readings"
                 for column in ("stored_id", "record_id"):
@@ -192,7 +194,7 @@ def contents(engine) -> dict[str, list[tuple[object, ...]]]:
 
 
 @settings(
-    max_examples=100 if LONG else 3,
+    max_examples=100 if LONG else 2,
     deadline=None,
     derandomize=True,
     phases=[Phase.generate],  # a seed has no simpler form
