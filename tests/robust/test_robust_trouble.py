@@ -23,7 +23,7 @@ def logs(tmp_path):
 
 
 @HOWS
-def test_files_that_may_not_grow_stop_an_import_with_a_sentence(crew, program, logs, how):
+def test_files_that_may_not_grow_stop_an_import_with_a_sentence(crew, program, at_hand, logs, how):
     """A limit on file sizes stands for any disk that takes no more."""
     before = everything(crew)
 
@@ -34,7 +34,7 @@ def test_files_that_may_not_grow_stop_an_import_with_a_sentence(crew, program, l
     assert done.returncode == 4
     assert len(done.stderr.splitlines()) == 1, done.stderr
     assert everything(crew) == before
-    assert program("import", logs[0], program=how).returncode == 0
+    assert at_hand("import", logs[0]).returncode == 0
 
 
 @pytest.fixture
@@ -60,7 +60,7 @@ def test_a_full_disk_stops_an_import_with_a_sentence(crew, program, logs, how, s
     assert everything(place) == before
 
 
-def test_a_folder_that_cannot_be_written_is_refused(crew, program, logs, tmp_path):
+def test_a_folder_that_cannot_be_written_is_refused(crew, at_hand, logs):
     before = everything(crew)
     bound = False
     if os.geteuid() == 0:
@@ -74,7 +74,7 @@ def test_a_folder_that_cannot_be_written_is_refused(crew, program, logs, tmp_pat
     else:
         crew.chmod(0o555)
     try:
-        done = program("import", logs[0])
+        done = at_hand("import", logs[0])
     finally:
         if bound:
             subprocess.run(["umount", str(crew)], check=True)
@@ -87,9 +87,9 @@ def test_a_folder_that_cannot_be_written_is_refused(crew, program, logs, tmp_pat
 
 
 @HOWS
-def test_two_imports_at_once_both_succeed(crew, start, program, logs, how):
+def test_two_imports_at_once_both_succeed(crew, start, at_hand, logs, how):
     both = [start("import", log, program=how) for log in logs]
-    reader = program("imports", "--json")
+    reader = at_hand("imports", "--json")
     assert reader.returncode == 0
     for process in both:
         out, err = process.communicate(timeout=600)
