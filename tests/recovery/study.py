@@ -1,6 +1,6 @@
 """The recovery study: plant faults, look for them, and count false alarms.
 
-Run by hand; it takes about a quarter of an hour on two cores::
+Run by hand; it takes about half an hour on two cores::
 
     python -m tests.recovery.study            # writes study.csv, study.md and plots
     python -m tests.recovery.study --quick    # fewer crews, a few minutes
@@ -153,7 +153,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=Path("study"), help="folder for the results")
     parser.add_argument("--processes", type=int, default=2)
     options = parser.parse_args()
-    crews = {50: 3, 300: 0} if options.quick else {50: 6, 300: 1}
+    crews = {50: 3, 300: 0} if options.quick else {50: 12, 300: 1}
     trials, pairs = (4, 4) if options.quick else (8, 12)
     options.out.mkdir(exist_ok=True)
     with ProcessPoolExecutor(options.processes) as pool:
