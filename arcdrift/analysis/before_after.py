@@ -90,7 +90,9 @@ def _change(words: str, before: pd.DataFrame, after: pd.DataFrame, name: str) ->
         said = f"No change of {words} that chance could not have made"
     else:
         said = f"{words.capitalize()} {'fell' if ends[0] < 0 else 'rose'} {abs(ends[0]):.0%}"
-    said += f" ({ends[1]:+z.0%} to {ends[2]:+z.0%}; {sizes[2]:,} splices before, {sizes[3]:,} after)."
+    said += (
+        f" ({ends[1]:+z.0%} to {ends[2]:+z.0%}; {sizes[2]:,} splices before, {sizes[3]:,} after)."
+    )
     return Change(words, ends[0], ends[1], ends[2], *sizes, said)
 
 

@@ -30,7 +30,7 @@ CAP_TO_MEAN = 3.5
 
 CELL = ["technician", "cleaver", "program", "fibers", "site", "day"]
 SUMS = [
-    "made", "redo", "n", "capped", "squares", "angles", "angle", "angle_squares", "uneven",
+    "made", "redo", "n", "capped", "below", "squares", "angles", "angle", "angle_squares", "uneven",
     "uneven_squares", "bad", "seen", "dirty", "good", "dirty_good", "first_n", "first_capped",
     "first_angles", "first_angle", "hour", "hour_squares", "hour_capped", "hour_angles_n",
     "hour_of_angles", "hour_squares_of_angles", "hour_angle", "density_n", "density", "vapor",
@@ -60,9 +60,10 @@ def hand_days(
         ``made`` (all), ``redo``, ``n`` (with a loss), ``angles`` (with both angles), ``bad``
         (an angle over the limit in crew.toml) of ``seen`` (any angle), ``dirty``, ``good``
         (with a loss and both angles under the limit) and ``dirty_good`` among them; sums of
-        capped loss and its square (dB), of the mean log angle of both sides and its square, of
-        right less left log angle and its square; the same of the day's first splices; sums with
-        the hours since the technician's first splice of the day; air where known.
+        capped loss, of it what lies below the cap, and its square (dB), of the mean log angle of
+        both sides and its square, of right less left log angle and its square; the same of the
+        day's first splices; sums with the hours since the technician's first splice of the day;
+        air where known.
     """
     if splices.empty:
         return pd.DataFrame(columns=["splicer", *CELL, "first_at", "last_at", "cap", *SUMS])
@@ -95,7 +96,8 @@ def hand_days(
     aired = np.isfinite(density) & np.isfinite(vapor)
     values = {
         "made": 1.0, "redo": (splices["outcome"] == "redo").to_numpy(), "n": known,
-        "capped": capped, "squares": capped**2, "angles": both, "angle": angle,
+        "capped": capped, "below": np.where(loss < cap, capped, 0.0), "squares": capped**2,
+        "angles": both, "angle": angle,
         "angle_squares": angle**2, "uneven": uneven, "uneven_squares": uneven**2, "bad": bad,
         "seen": np.isfinite(worse), "dirty": dirty, "good": good, "dirty_good": dirty & good,
         "first_n": first & known, "first_capped": np.where(first, capped, 0.0),

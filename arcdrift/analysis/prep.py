@@ -22,6 +22,7 @@ from arcdrift.settings import Prep
 Z95 = 1.959964
 MIN_DAYS = 5
 """Days of work below which nobody is given a figure."""
+LEAST_MOVED = 0.5
 REDO_WEEKS = 4
 """Redone splices are rare: they are counted over four weeks, not days."""
 MEASURES = {
@@ -95,7 +96,10 @@ def prep_effects(
     Notes
     -----
     Loss: y = 3 (r^(1/3) - 1) of each cell's capped mean, r relative to that of its program and
-    fibers. Angle: mean log of both sides. Unevenness: log of right over left. Redo: log odds.
+    fibers, over the share of the capped sum that lies below the cap: a factor f on all losses
+    moves the capped mean by f to the power of that share only (the derivative of E min(f X, c)
+    for f at 1 is E[X; X < c]). Angle: mean log of both sides. Unevenness: log of right over
+    left. Redo: log odds.
     Fixed: program with fibers, site, air density and vapor pressure, cleaves on the blade (angle).
     Random and crossed: technician, splicer, cleaver; for loss and angle a week of one person on
     one splicer within them (days of one week share work, fiber and blade). Rows are weighed by
@@ -163,12 +167,14 @@ def measure_rows(work: pd.DataFrame, measure: str) -> pd.DataFrame:
         return rows.assign(y=rows["redo"] / rows["made"], weight=rows["made"], n=rows["made"])
     n = rows[count].to_numpy(dtype=np.float64)
     if measure == "loss":
-        totals = rows.groupby("recipe")[["n", "capped"]].transform("sum")
+        totals = rows.groupby("recipe")[["n", "capped", "below"]].transform("sum")
         mean = (totals["capped"] / totals["n"]).to_numpy(dtype=np.float64)
         ratio = rows["capped"].to_numpy(dtype=np.float64) / n / np.maximum(mean, 1e-4)
-        rows["y"] = relative_level(ratio)
+        # a hand that doubles every loss moves only what lies below the cap
+        moved = np.maximum((totals["below"] / totals["capped"]).to_numpy(np.float64), LEAST_MOVED)
+        rows["y"] = relative_level(ratio) / moved
         squares = rows["squares"].to_numpy(dtype=np.float64) / np.maximum(mean, 1e-4) ** 2
-        scatter = np.maximum(squares - n * ratio**2, 0.0)
+        scatter = np.maximum(squares - n * ratio**2, 0.0) / moved**2
     else:
         value = rows[measure].to_numpy(dtype=np.float64) / n
         rows["y"] = value

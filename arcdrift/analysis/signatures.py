@@ -84,8 +84,8 @@ def both_sides(effects: PrepEffects, cells: pd.DataFrame, prep: Prep) -> list[Si
     return [
         _signature(
             "both-sides", "technician", row, "angle against the crew", cells,
-            f"Cleave angles {row['effect']:+z.0%} against the crew on both sides, on every splicer: "
-            "technique, or a cleaver that goes where they go.",
+            f"Cleave angles {row['effect']:+z.0%} against the crew on both sides, on every "
+            "splicer: technique, or a cleaver that goes where they go.",
         )
         for row in high.to_dict("records")
     ]  # fmt: skip

@@ -25,6 +25,7 @@ def cells_of(frame: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
         made=n,
         redo=redo.astype(float),
         capped=n * mean,
+        below=n * mean,
         squares=n * mean**2 + (n - 1) * (0.03 * np.exp(frame["level"])) ** 2,
         angles=n,
         angle=n * angle,

@@ -71,7 +71,8 @@ def test_every_sum_is_what_adding_up_by_hand_gives():
             dirty = row["loss_db"] > 6 * 0.1 / 3.5
             good = both and worse <= 3
             for name, value in (
-                ("n", 1), ("capped", capped), ("squares", capped**2), ("dirty", dirty),
+                ("n", 1), ("capped", capped), ("below", capped * (row["loss_db"] < 0.1)),
+                ("squares", capped**2), ("dirty", dirty),
                 ("good", good), ("dirty_good", dirty and good), ("first_n", first),
                 ("first_capped", first * capped), ("hour", hour), ("hour_squares", hour**2),
                 ("hour_capped", hour * capped),
