@@ -37,7 +37,8 @@ def binomial_limits(n: npt.ArrayLike, share: float, level: float = 0.95) -> tupl
     n = np.asarray(n, dtype=np.float64)
     tail = (1.0 - level) / 2.0
     low, high = (_interpolated(n, share, p) for p in (tail, 1.0 - tail))
-    return np.maximum(low, 0.0), np.minimum(high, 1.0)
+    # a share so small that no bad one is expected would be interpolated to below none
+    return np.clip(low, 0.0, 1.0), np.clip(high, 0.0, 1.0)
 
 
 def _interpolated(n: Floats, share: float, p: float) -> Floats:

@@ -32,6 +32,12 @@ def test_binomial_limits_are_those_of_exact_sums(n, share):
     assert float(low) == pytest.approx(max(exact_limit(n, share, Fraction(1, 40)), 0.0), abs=1e-9)
 
 
+def test_limits_of_a_tiny_share_never_fall_below_none():
+    low, high = binomial_limits([5, 50], 1e-5)
+    assert (low >= 0).all()
+    assert (high >= 0).all()
+
+
 def test_counts_beyond_the_limits_are_those_an_exact_test_finds():
     """One-sided tests at 0.025 (scipy's binomtest) reject exactly the counts outside."""
     for n, share in ((40, 0.05), (400, 0.05), (4000, 0.01)):
