@@ -7,7 +7,7 @@ import pandas as pd
 
 from arcdrift.analysis.episodes import episodes, severity
 from arcdrift.analysis.hands import NOBODY
-from arcdrift.analysis.signatures import Signature
+from arcdrift.analysis.signatures import KINDS, Signature
 from arcdrift.finding import Finding
 
 Row = dict[Any, Any]
@@ -73,10 +73,10 @@ def _of_signature(one: Signature, now: pd.Timestamp) -> Finding:
         until=one.until.to_pydatetime(),
         severity=severity(one.until, now, heavy=one.estimate >= HEAVY),
         evidence={
-            "signature": one.kind,
-            "relative_angle": one.estimate,
-            "relative_angle_low": one.low,
-            "relative_angle_high": one.high,
+            "signature": KINDS[one.kind].lower(),
+            "angle_change_pct": 100 * one.estimate,
+            "angle_change_low_pct": 100 * one.low,
+            "angle_change_high_pct": 100 * one.high,
             "splices": one.splices,
             "days": one.days,
         },
@@ -96,10 +96,10 @@ def _machine(row: Row, now: pd.Timestamp) -> Finding:
         until=row["until"].to_pydatetime(),
         severity=severity(row["until"], now, heavy=row["effect"] >= HEAVY),
         evidence={
-            "signature": "machine",
-            "relative_angle": row["effect"],
-            "relative_angle_low": row["low"],
-            "relative_angle_high": row["high"],
+            "signature": "high angles whoever cleaves",
+            "angle_change_pct": 100 * row["effect"],
+            "angle_change_low_pct": 100 * row["low"],
+            "angle_change_high_pct": 100 * row["high"],
             "splices": int(row["splices"]),
             "days": int(row["days"]),
         },
@@ -161,7 +161,7 @@ def _uneven(row: Row, now: pd.Timestamp) -> Finding:
         until=row["until"].to_pydatetime(),
         severity=severity(row["until"], now, heavy=row["ratio"] - 1 >= HEAVY),
         evidence={
-            "measure": row["measure"],
+            "measure": what,
             "spread_over_crew": row["ratio"],
             "spread_over_crew_low": row["low"],
             "spread_over_crew_high": row["high"],

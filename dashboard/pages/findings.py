@@ -311,6 +311,9 @@ def _columns(*, beside_detail: bool) -> list[dict[str, Any]]:
 
 
 def _links(finding: dict[str, Any]) -> list[Any]:
+    if finding["subject"]["type"] == "technician":
+        name = finding["subject"]["id"]
+        return [dcc.Link(f"Open {name}", href=href("/person", technician=name), className="button")]
     splicer = splicer_of(finding)
     if splicer is None:
         return []

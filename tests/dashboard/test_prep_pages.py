@@ -1,5 +1,6 @@
 """The Prep page and a person's page: fair, complete, and silent about those not to be seen."""
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -13,9 +14,10 @@ from dashboard.data import CrewData
 from dashboard.downloads import as_csv
 from dashboard.pages import TABLES
 from dashboard.parts import View
-from tests.dashboard.invented import write_crew
+from tests.dashboard.invented import findings, write_crew
 from tests.dashboard.invented_prep import PEOPLE
-from tests.dashboard.test_pages import shown
+from tests.dashboard.test_pages import parts, shown, whole
+from tests.dashboard.test_plain_words import crew_with as crew_with_findings
 
 
 def crew_with(folder: Path, settings: str = "") -> CrewData:
@@ -109,6 +111,20 @@ def test_figures_about_people_can_be_kept_off_every_screen(tmp_path):
     for name in ("people", "evenness", "funnel", "shared-work", "practice"):
         told = as_csv(TABLES["prep", name](View(data, run, {}, "light")))
         assert not [one for one in PEOPLE if one in told], name
+
+
+def test_a_finding_about_a_person_leads_to_their_page_or_is_not_shown(tmp_path):
+    about = replace(
+        findings()[0], kind="cleave-raised", subject_type="technician", subject_id="Birch",
+        summary="Birch: angles are high.",
+    )  # fmt: skip
+    data = crew_with_findings(tmp_path / "open", [about])
+    page = whole(data, "/findings", f"?finding={about.id}")
+    links = [str(getattr(part, "href", "")) for part in parts(page)]
+    assert "/person?technician=Birch" in links
+    toml = tmp_path / "open" / "crew.toml"
+    toml.write_text(toml.read_text() + "[prep]\nperson_pages = false\n", encoding="utf-8")
+    assert "Birch" not in shown(CrewData(tmp_path / "open"), "/findings")
 
 
 @pytest.mark.parametrize("share", ["redo", "bad", "nonsense"])
