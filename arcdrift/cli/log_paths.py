@@ -7,9 +7,9 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 from arcdrift.errors import BadInput
+from arcdrift.scratch import scratch_folder
 
 STANDARD_INPUT = "(standard input)"
 MAX_INPUT_BYTES = 4 << 30
@@ -47,11 +47,11 @@ def given(words: Sequence[Path]) -> Iterator[Given]:
             known.add(place)
             found.files.append((path, name))
 
-    with TemporaryDirectory(prefix="arcdrift-") as folder:
+    with scratch_folder() as folder:
         for word in words:
             try:
                 if word == Path("-"):
-                    add(_standard_input(Path(folder) / "input"), STANDARD_INPUT)
+                    add(_standard_input(folder / "input"), STANDARD_INPUT)
                     continue
                 for path in _matching(word):
                     if path.is_dir():

@@ -2,7 +2,6 @@
 
 import hashlib
 import json
-import tempfile
 import time
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -35,6 +34,7 @@ from arcdrift.intake.problems import Balance, Ints
 from arcdrift.intake.reader import RawRows, read_rows
 from arcdrift.intake.report import ImportReport as ImportReport
 from arcdrift.intake.report import Progress as Progress
+from arcdrift.scratch import scratch_folder
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.begun import begun
@@ -131,8 +131,7 @@ def _import_large(
     encoding = None if how.layout is None else how.layout.encoding
     about = _about(how.name, how.layout, started)
     # whatever is put down here must outlast the transaction
-    with tempfile.TemporaryDirectory(prefix="arcdrift-", ignore_cleanup_errors=True) as name:
-        folder = Path(name)
+    with scratch_folder() as folder:
         with (
             begun(engine, how.name, started, waiting) as mark,
             open_text(path, how.name, folder, encoding) as text,

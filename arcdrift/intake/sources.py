@@ -4,7 +4,6 @@ Every log is a file by itself, imported whole or not at all and named by the way
 ``week.zip/splices.csv`` or ``book.xlsx/May``. What is no log is passed over, and that is said.
 """
 
-import tempfile
 import zipfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from arcdrift.intake.archives import blocks, hidden, is_zip, open_zip, unsafe
 from arcdrift.intake.kinds import KINDS
 from arcdrift.intake.sheets import Sheet, sheets
 from arcdrift.intake.workbooks import MAX_BOOK_BYTES, is_workbook
+from arcdrift.scratch import scratch_folder
 
 MAX_ARCHIVE_BYTES = 4 << 30
 """Largest size that the members of an archive may unpack to together."""
@@ -108,7 +108,7 @@ def logs_in(
 def _members(archive: zipfile.ZipFile, name: str, is_header: IsHeader) -> Iterator[Found]:
     passed: dict[str, list[str]] = {"hidden": [], "not named like logs": []}
     some = False
-    with tempfile.TemporaryDirectory(prefix="arcdrift-") as folder:
+    with scratch_folder() as folder:
         for number, member in enumerate(archive.infolist()):
             called = f"{name}/{member.filename}"
             if unsafe(member.filename):
@@ -123,7 +123,7 @@ def _members(archive: zipfile.ZipFile, name: str, is_header: IsHeader) -> Iterat
                 passed["not named like logs"].append(member.filename)
             else:
                 some = True
-                copy = Path(folder) / f"{number}"
+                copy = folder / f"{number}"
                 try:
                     _unpack(archive, member, called, copy)
                     yield from _unpacked(copy, called, is_header)

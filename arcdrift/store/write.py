@@ -1,7 +1,6 @@
 """Writes records and results; every function works inside one transaction."""
 
 import json
-import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -16,6 +15,7 @@ from adbc_driver_sqlite import dbapi
 from sqlalchemy import Connection, Engine, Table, delete, exists, func, insert, select, update
 
 from arcdrift.errors import StoreTrouble, UsageError
+from arcdrift.scratch import scratch_folder
 from arcdrift.store import schema
 from arcdrift.store.connect import writing
 from arcdrift.store.corrected import close_again, mended_by
@@ -257,8 +257,8 @@ def _through_staging(
             if progress is not None:
                 progress(done)
 
-    with tempfile.TemporaryDirectory(prefix="arcdrift-") as folder:
-        path = str(Path(folder) / "staging.db")
+    with scratch_folder() as folder:
+        path = str(folder / "staging.db")
         with (
             staging_errors(Path(path)),
             dbapi.connect(path, autocommit=True) as stage,
