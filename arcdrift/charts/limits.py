@@ -16,6 +16,8 @@ from scipy.optimize import brentq
 from scipy.special import ndtr
 
 from arcdrift.charts.run_length import LONGEST, FloatArray, Sided, cusum_arl, ewma_arl
+from arcdrift.charts.run_rules import shewhart_arl
+from arcdrift.charts.skewed_run_length import Noise, ewma_arl_of
 from arcdrift.errors import BadInput
 
 _RAREST = 1e8
@@ -51,8 +53,63 @@ def ewma_limit(lam: float, arl0: float, *, sided: Sided, varying: bool = False) 
     return _limit_for(lambda limit: ewma_arl(lam, limit, sided=sided, varying=varying), arl0)
 
 
+@lru_cache(maxsize=256)
+def ewma_limit_of(noise: Noise, lam: float, arl0: float, *, sided: Sided) -> float:
+    """Limit at which an EWMA chart of values that are not normal runs `arl0` values on average.
+
+    Parameters
+    ----------
+    noise, lam, sided
+        As in `arcdrift.charts.skewed_run_length.ewma_arl_of`.
+    arl0 : float
+        Wanted average count of values between false alarms.
+
+    Returns
+    -------
+    float
+        Limit in standard deviations of the settled EWMA.
+
+    Raises
+    ------
+    BadInput
+        When the wanted run length is out of the chart's reach.
+    """
+    return _limit_for(
+        lambda limit: ewma_arl_of(noise, lam, limit, sided=sided), arl0, least=1e-3, xtol=1e-8
+    )
+
+
 @lru_cache(maxsize=1024)
-def cusum_limit(k: float, arl0: float, *, sided: Sided) -> float:
+def shewhart_widening(arl0: float, *, rules: str) -> float:
+    """Widen the lines of a chart with run rules so that it runs `arl0` values on average.
+
+    Parameters
+    ----------
+    arl0 : float
+        Wanted average count of values between false alarms.
+    rules : str
+        As in `arcdrift.charts.run_rules.shewhart_arl`.
+
+    Returns
+    -------
+    float
+        Factor on the lines at 1, 2 and 3 standard deviations.
+
+    Raises
+    ------
+    BadInput
+        For an unknown rule, or when the wanted run length is out of the chart's reach.
+    """
+    if "4" in rules and arl0 >= (most := shewhart_arl(rules=rules, widen=10.0)):
+        raise BadInput(
+            f"With the rule of eight points in a row a chart alarms once in {most:.0f} points "
+            f"however wide its lines, so not once in {arl0:.0f}; leave that rule out."
+        )
+    return _limit_for(lambda widen: shewhart_arl(rules=rules, widen=widen), arl0, least=1e-3)
+
+
+@lru_cache(maxsize=1024)
+def cusum_limit(k: float, arl0: float, *, sided: Sided, head_start: float = 0.0) -> float:
     """Decision interval at which a CUSUM without shift runs `arl0` values on average.
 
     Parameters
@@ -63,6 +120,8 @@ def cusum_limit(k: float, arl0: float, *, sided: Sided) -> float:
         Wanted average count of values between false alarms.
     sided
         As in `arcdrift.charts.run_length.cusum_arl`.
+    head_start : float
+        Start of the sum (of both, when two-sided) as a share of h; 0.5 is common.
 
     Returns
     -------
@@ -74,16 +133,18 @@ def cusum_limit(k: float, arl0: float, *, sided: Sided) -> float:
     BadInput
         When the wanted run length is out of the chart's reach.
     """
-    return _limit_for(lambda h: cusum_arl(k, h, sided=sided), arl0)
+    return _limit_for(lambda h: cusum_arl(k, h, sided=sided, head_start=head_start * h), arl0)
 
 
-def _limit_for(arl: Callable[[float], float], arl0: float) -> float:
+def _limit_for(
+    arl: Callable[[float], float], arl0: float, *, least: float = 0.0, xtol: float = 1e-11
+) -> float:
     if not arl0 <= _RAREST:
         raise BadInput(
             f"One false alarm in {arl0:g} points is rarer than can be computed; "
             f"allow at least one in {_RAREST:.0e}."
         )
-    shortest = arl(0.0)
+    shortest = arl(least)
     if arl0 <= shortest:
         raise BadInput(
             f"One false alarm in {arl0:.3g} points is more often than this chart can give "
@@ -96,7 +157,7 @@ def _limit_for(arl: Callable[[float], float], arl0: float) -> float:
     def excess(limit: float) -> float:
         return math.log(min(arl(limit), LONGEST) / arl0)
 
-    root = brentq(excess, upper - 1.0, upper, xtol=1e-11)
+    root = brentq(excess, max(upper - 1.0, least), upper, xtol=xtol)
     return float(root)
 
 

@@ -75,13 +75,27 @@ def _transition(mean: FloatArray, step_sd: float, to: _States) -> FloatArray:
     return np.asarray(chance, dtype=np.float64)
 
 
+def excursions(chance: FloatArray, alarm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Mean length of an excursion from each state, and chance that it ends in an alarm.
+
+    An excursion ends with an alarm or the return to the first state. The average run length from
+    state i is ``length[i] + (1 - ends[i]) length[0] / ends[0]``, without cancellation.
+
+    Parameters
+    ----------
+    chance : ndarray, shape (states, states)
+        Chance of moving from one state (row) to another without an alarm.
+    alarm : ndarray, shape (states,)
+        Chance of an alarm in the next step.
+    """
+    onward = chance[:, 1:]
+    inner = np.eye(len(alarm) - 1) - onward[1:]
+    ahead = np.linalg.solve(inner, np.column_stack((np.ones(len(alarm) - 1), alarm[1:])))
+    return 1.0 + onward @ ahead[:, 0], alarm + onward @ ahead[:, 1]
+
+
 def _excursions(mean: FloatArray, step_sd: float, to: _States) -> tuple[FloatArray, FloatArray]:
-    """Mean length, and chance of an alarm, from each state until an alarm or the return to 0."""
-    chance = _transition(mean, step_sd, to)[:, 1:]
-    alarm = ndtr((mean - to.upper) / step_sd)
-    inner = np.eye(len(mean) - 1) - chance[1:]
-    ahead = np.linalg.solve(inner, np.column_stack((np.ones(len(mean) - 1), alarm[1:])))
-    return 1.0 + chance @ ahead[:, 0], alarm + chance @ ahead[:, 1]
+    return excursions(_transition(mean, step_sd, to), ndtr((mean - to.upper) / step_sd))
 
 
 def _mean_run(mean: FloatArray, step_sd: float, to: _States) -> FloatArray | None:
@@ -187,6 +201,8 @@ def ewma_arl(
         spread = math.sqrt(1.0 - kept**2) if varying else 1.0
         here = states(max(line * spread - opening * kept, 0.0))
         mass, points = mass @ _transition(ahead(points), lam, here), here.points
+        if mass.sum() * run.max() < _SETTLED * total:
+            break
     return float(total + mass.sum() + mass @ _transition(ahead(points), lam, settled) @ run)
 
 

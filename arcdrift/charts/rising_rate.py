@@ -1,0 +1,168 @@
+"""Self-starting chart for a share of bad items that rose: many series on one calendar.
+
+Each day with n items of which x are bad moves a CUSUM of the log-likelihood ratio of a rate
+`ratio` times the usual one, ``C = max(0, C + x log(ratio) - n p (ratio - 1))`` (see
+`arcdrift.charts.count_cusum`). The usual rate p is the mean of a Beta distribution: the crew's
+spread of rates, narrowed by the series' own earlier days. Nothing of a day itself, nor of a later
+one, enters its p or its limit, but for the day's count of items. The limit is that of a chart of
+Poisson counts with the series' usual count of bad items a day.
+"""
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from arcdrift.charts.count_cusum import count_cusum_limit, reference_count
+from arcdrift.charts.run_length import FloatArray
+from arcdrift.errors import BadInput
+
+RATIO = 2.0
+"""Rise the chart is tuned to; found the best of the charts compared for a tripled rate as well."""
+FIRST_RATE, FIRST_WEIGHT = 0.015, 1.0
+"""Rate, and bad items it counts for, before the crew has data of its own."""
+WEIGHT = (1.0, 20.0)
+"""Bad items the crew's prior may count for: least and most."""
+LEARNING_DAYS = 5
+"""Days with items before a series may alarm."""
+_COUNTS = np.geomspace(0.003, 20.0, 20)
+"""Usual bad items a day for which limits are computed; between them they are interpolated."""
+
+
+def beta_prior(bad: ArrayLike, n: ArrayLike) -> tuple[float, float]:
+    """Beta distribution (a, b) of the rates of several series, by moments.
+
+    With P the pooled rate and I series of n_i items, the weighted squares
+    ``sum n_i (x_i / n_i - P)^2`` have the mean
+    ``P (1 - P) (I - 1 + rho (N - sum n_i^2 / N - I + 1))`` under a beta-binomial law with
+    intraclass correlation rho = 1 / (a + b + 1) (Kleinman 1973, Journal of the American
+    Statistical Association 68, 46-54, from memory). The weight a is kept within `WEIGHT`.
+
+    Parameters
+    ----------
+    bad, n : array_like, shape (series,)
+        Bad items and items of each series; series without items are passed over.
+    """
+    items: FloatArray = np.asarray(n, dtype=np.float64)
+    counts: FloatArray = np.asarray(bad, dtype=np.float64)[items > 0.0]
+    items = items[items > 0.0]
+    total = float(items.sum())
+    # The first rate keeps a crew without a bad item so far from a rate of 0.
+    rate = (float(counts.sum()) + FIRST_WEIGHT) / (total + FIRST_WEIGHT / FIRST_RATE)
+    weight = FIRST_WEIGHT
+    free = total - float((items**2).sum()) / total - len(items) + 1.0 if total else 0.0
+    if len(items) > 1 and free > 0.0:
+        squares = float((items * (counts / items - rate) ** 2).sum())
+        rho = (squares / (rate * (1.0 - rate)) - len(items) + 1.0) / free
+        weight = rate * (1.0 / rho - 1.0) if rho > 0.0 else math.inf
+    weight = min(max(weight, WEIGHT[0]), WEIGHT[1])
+    return weight, weight * (1.0 / rate - 1.0)
+
+
+@lru_cache(maxsize=64)
+def _limits(arl0: float, ratio: float) -> FloatArray:
+    unit = math.log(ratio)
+    return np.array(
+        [
+            unit * count_cusum_limit(reference_count(float(count), ratio), arl0, float(count))
+            for count in _COUNTS
+        ]
+    )
+
+
+def rising_rate_limit(count: ArrayLike, arl0: float, ratio: float = RATIO) -> FloatArray:
+    """Limit of C for a usual count of bad items a day and a wanted count of days.
+
+    Parameters
+    ----------
+    count : array_like
+        Usual bad items a day; outside 0.003 to 20 the nearest of the two is taken.
+    arl0 : float
+        Wanted average count of days with items between false alarms.
+
+    Raises
+    ------
+    BadInput
+        When the wanted run length or the ratio is out of the chart's reach.
+    """
+    seen = np.maximum(np.asarray(count, dtype=np.float64), _COUNTS[0])
+    return np.asarray(
+        np.interp(np.log(seen), np.log(_COUNTS), _limits(arl0, ratio)), dtype=np.float64
+    )
+
+
+@dataclass(frozen=True)
+class RisingRates:
+    """Charts of all series; every array has the shape (days, series).
+
+    Attributes
+    ----------
+    value : ndarray of float
+        C after each day, before any reset; NaN on days without items.
+    limit : ndarray of float
+        Its limit that day; infinite while the series is learning.
+    rate : ndarray of float
+        Usual rate as it was known before the day.
+    signal : ndarray of bool
+        Alarms; C starts again at 0 after one.
+    onset : ndarray of int
+        Position of the day from which C has been above 0, the estimated first day of a rise
+        (Page 1954, Biometrika 41, 100-115); -1 while C is 0.
+    """
+
+    value: FloatArray
+    limit: FloatArray
+    rate: FloatArray
+    signal: NDArray[np.bool_]
+    onset: NDArray[np.int64]
+
+
+def rising_rates(bad: ArrayLike, n: ArrayLike, arl0: float, *, ratio: float = RATIO) -> RisingRates:
+    """Chart the daily shares of bad items of many series.
+
+    Parameters
+    ----------
+    bad, n : array_like, shape (days, series)
+        Bad items and items of each day, on one calendar; n is 0 where a series has none.
+    arl0 : float
+        Wanted average count of days with items between false alarms of a series.
+    ratio : float
+        Rise the chart is tuned to.
+
+    Raises
+    ------
+    BadInput
+        When the counts make no sense, or the wanted run length is out of reach.
+    """
+    items: FloatArray = np.asarray(n, dtype=np.float64)
+    counts: FloatArray = np.asarray(bad, dtype=np.float64)
+    if items.ndim != 2 or items.shape != counts.shape:
+        raise BadInput("Bad items and items must be two tables of days by series, of one shape.")
+    if not ((counts >= 0.0) & (counts <= items)).all():
+        raise BadInput("A day's bad items must be between 0 and its items.")
+    worked = items > 0.0
+    rate = np.empty(items.shape)
+    known, known_bad = np.zeros(items.shape[1]), np.zeros(items.shape[1])
+    for day in range(len(items)):
+        a, b = beta_prior(known_bad, known)
+        rate[day] = (a + known_bad) / (a + b + known)
+        known += items[day]
+        known_bad += counts[day]
+    days = np.cumsum(worked, axis=0)
+    usual = np.cumsum(items, axis=0) / np.maximum(days, 1)
+    limit = np.where(days > LEARNING_DAYS, rising_rate_limit(usual * rate, arl0, ratio), np.inf)
+    step = counts * math.log(ratio) - items * rate * (ratio - 1.0)
+    value = np.empty(items.shape)
+    onset = np.empty(items.shape, dtype=np.int64)
+    state = np.zeros(items.shape[1])
+    began = np.full(items.shape[1], -1)
+    for day in range(len(items)):
+        value[day] = np.maximum(state + step[day], 0.0)
+        began = np.where(value[day] > 0.0, np.where(state > 0.0, began, day), -1)
+        onset[day] = began
+        state = np.where(value[day] > limit[day], 0.0, value[day])
+    return RisingRates(
+        np.where(worked, value, np.nan), limit, rate, worked & (value > limit), onset
+    )
