@@ -26,6 +26,8 @@ OLD_READING_MIN = 30.0
 """Age from which a reading is told to be old; common practice, no source."""
 MARGIN = 0.1
 """How far beyond the air seen, as a share of its range, the model may still be asked."""
+SHIFT = pd.Timedelta(hours=10)
+"""Time after a check in which a shift may go on past midnight (common practice, no source)."""
 Z95 = 1.959964
 
 CAUTIONS = (
@@ -371,7 +373,8 @@ def _ask_model(
         now,
         last.met,
         last.arc_setting,
-        same_day=last.checked_at >= situation.day_started,
+        same_shift=last.checked_at >= situation.day_started
+        or situation.now - last.checked_at <= SHIFT,
         learned=until is None or last.checked_at <= until,
     )
     value, sd = needed.value, needed.spread

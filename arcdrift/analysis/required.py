@@ -103,7 +103,7 @@ class Required:
 
 
 def required_now(
-    model: ArcModel, now: Met, check: Met | None, setting: float, *, same_day: bool, learned: bool
+    model: ArcModel, now: Met, check: Met | None, setting: float, *, same_shift: bool, learned: bool
 ) -> Required:
     """Work out the setting needed now.
 
@@ -113,8 +113,8 @@ def required_now(
         The air and wear of now and of the last passed check; None where not known.
     setting : float
         What that check stored.
-    same_day : bool
-        Whether the check is of this workday: who checked in a room still works there.
+    same_shift : bool
+        Whether the check is of this workday or shift: who checked in a room still works there.
     learned : bool
         Whether the model was fitted with that check.
 
@@ -142,7 +142,7 @@ def required_now(
             inside = share * norm.pdf(setting, room @ mean, warmth)
             other = (1.0 - share) * norm.pdf(setting, outside @ mean, sd)
             was_heated = float(inside / (inside + other)) if inside + other > 0 else share
-            if same_day:
+            if same_shift:
                 heated = was_heated
         if not learned:
             step = 0.0 if room is None else float((room - outside) @ mean)

@@ -33,14 +33,14 @@ def model(spread: float = 1.0, sigma: float = 3.0) -> ArcModel:
 
 
 def test_a_check_the_model_knows_changes_nothing() -> None:
-    told = required_now(model(), met(15.0), met(15.0), 110.0, same_day=True, learned=True)
+    told = required_now(model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=True)
     assert told.value == pytest.approx(100.0)
     assert told.spread == pytest.approx(1.0)
 
 
 def test_a_later_check_is_weighed_by_precision() -> None:
     """Normal mean with known variances: precisions 1/1 and 1/9 (any textbook)."""
-    told = required_now(model(), met(15.0), met(15.0), 110.0, same_day=True, learned=False)
+    told = required_now(model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=False)
     assert told.value == pytest.approx((100.0 * 1 + 110.0 / 9) / (1 + 1 / 9))
     assert told.spread == pytest.approx((1 + 1 / 9) ** -0.5)
     beyond = norm.sf(119.0, told.value, told.spread) + norm.cdf(101.0, told.value, told.spread)
@@ -56,7 +56,7 @@ def test_told_chances_come_true_when_the_check_is_news() -> None:
     told = np.array(
         [
             required_now(
-                fitted, here, here, value, same_day=True, learned=False
+                fitted, here, here, value, same_shift=True, learned=False
             ).off_by_more(value, 4.0)
             for value in stored
         ]
@@ -70,7 +70,7 @@ def test_told_chances_come_true_when_the_check_is_news() -> None:
 
 def test_cold_outdoor_air_leaves_a_heated_room_open() -> None:
     told = required_now(
-        model(), met(0.0, outdoor=True), None, 100.0, same_day=True, learned=True
+        model(), met(0.0, outdoor=True), None, 100.0, same_shift=True, learned=True
     )  # fmt: skip
     # nothing is known of this splicer's rooms: 2 of 20 assumed, and 20 checks without one
     assert told.heated == pytest.approx(2 / 40)
@@ -82,12 +82,12 @@ def test_cold_outdoor_air_leaves_a_heated_room_open() -> None:
 
 def test_who_checked_in_a_room_still_works_there() -> None:
     outside = met(0.0, outdoor=True)
-    in_room = required_now(model(), outside, None, 0.0, same_day=True, learned=True).indoors
-    today = required_now(model(), outside, outside, in_room, same_day=True, learned=True)
+    in_room = required_now(model(), outside, None, 0.0, same_shift=True, learned=True).indoors
+    today = required_now(model(), outside, outside, in_room, same_shift=True, learned=True)
     assert today.heated > 0.3
-    yesterday = required_now(model(), outside, outside, in_room, same_day=False, learned=True)
+    yesterday = required_now(model(), outside, outside, in_room, same_shift=False, learned=True)
     assert yesterday.heated == pytest.approx(2 / 40)
-    out = required_now(model(), outside, outside, today.outdoors, same_day=True, learned=True)
+    out = required_now(model(), outside, outside, today.outdoors, same_shift=True, learned=True)
     assert out.heated < 0.02
 
 
@@ -97,6 +97,6 @@ def test_warm_air_or_a_logger_leaves_nothing_open() -> None:
         met(19.0, outdoor=True),
         replace(met(0.0, outdoor=True), pressure_hpa=None),
     ):
-        told = required_now(model(), now, None, 100.0, same_day=True, learned=True)
+        told = required_now(model(), now, None, 100.0, same_shift=True, learned=True)
         assert told.heated == 0.0
         assert told.value == pytest.approx(told.outdoors)

@@ -25,6 +25,7 @@ COMMANDS = (
     "clock",
     "advise",
     "prep",
+    "coach",
     "layout",
     "simulate",
     "serve",

@@ -28,12 +28,14 @@ CUTS = 4
 LONGEST = pd.Timedelta(days=8)
 """Checks older than this have no air near them; only the breakdown would use it."""
 ASKED = 40
-"""Questions a splicer asked between two of them."""
+"""Questions asked between two of them while a splicer was at work, beside those of mornings."""
+REST = pd.Timedelta(hours=6)
+"""Longest pause within a shift."""
 PLANS = (None, "altitude-move", "cold-front", "nights-and-rooms")
 
 
 def ask(run: Run, seed: int) -> pd.DataFrame:
-    """Ask about every splicer at random instants of the last third of a run.
+    """Ask about every splicer at instants of work in the last third of a run.
 
     The model is fitted on the checks up to a cut, advice asked in the days after it: with the
     last check, the air and the wear that the records of that instant tell, not the true ones.
@@ -57,13 +59,26 @@ def ask(run: Run, seed: int) -> pd.DataFrame:
         for name, model in _models(points[points["checked_at"] <= cut], run).items():
             if not isinstance(model, ArcModel):
                 continue
-            ats = (cut + span / CUTS * pd.Series(np.sort(rng.random(ASKED)))).dt.floor("s")
+            ats = _at_work(run, name, cut, cut + span / CUTS, rng)
             ats = ats[~_renewed(run, name, cut, ats)]
             if ats.empty:
                 continue
             truth = run.made.required(name, ats)
             rows += _answers(run, name, model, truth, near, cut)
     return pd.DataFrame(rows).assign(seed=seed)
+
+
+def _at_work(
+    run: Run, name: str, since: pd.Timestamp, until: pd.Timestamp, rng: np.random.Generator
+) -> pd.Series:
+    """Instants at which somebody would ask: before a day's first splice, and between splices."""
+    at = run.made["splices"].loc[run.made["splices"]["splicer"] == name, "spliced_at"]
+    at = at[at.between(since, until)].sort_values()
+    rested = at[at.diff() > REST]
+    mornings = rested - pd.to_timedelta(60.0 * rng.random(len(rested)), unit="min")
+    between = at.to_numpy()[rng.integers(len(at), size=ASKED)] if len(at) else []
+    asked = pd.concat([mornings, pd.Series(between, dtype=at.dtype)]).dt.floor("s")
+    return asked[asked > since].sort_values(ignore_index=True)
 
 
 def _renewed(run: Run, name: str, cut: pd.Timestamp, ats: pd.Series) -> pd.Series:
