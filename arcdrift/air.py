@@ -6,6 +6,7 @@ are hPa, temperatures degrees Celsius, densities kg/m3. Numbers outside the boun
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TypeVar, cast
 
 import numpy as np
@@ -30,6 +31,15 @@ AIR_COLUMNS = (
     "air_source",
     "air_age_min",
 )
+
+OWN_AIR = (
+    "temperature_c",
+    "station_pressure_hpa",
+    "humidity_pct",
+    "vapor_pressure",
+    "air_density",
+)
+"""What a reading tells, in the order that air is kept in while it is joined."""
 
 SAME_RECORD = "splicer, same record"
 SPLICER_LOG = "splicer log"
@@ -279,8 +289,84 @@ def prepare_readings(readings: pd.DataFrame, crew: Crew) -> pd.DataFrame:
     return table
 
 
+@dataclass(frozen=True)
+class Pool:
+    """Readings of one kind of source, in time order.
+
+    Attributes
+    ----------
+    times : dict of array
+        Microseconds UTC by splicer or site.
+    air : dict of array of shape (readings, 5)
+        `OWN_AIR` of the same readings.
+    """
+
+    times: dict[str, npt.NDArray[np.int64]]
+    air: dict[str, Floats]
+
+    @classmethod
+    def of(cls, readings: pd.DataFrame, key: pd.Series) -> "Pool":
+        """Part readings, sorted by time, by whose they are."""
+        if readings.empty:
+            return cls({}, {})
+        at = readings["read_at"].dt.as_unit("us").astype("int64").to_numpy()
+        air = readings[list(OWN_AIR)].to_numpy(dtype=np.float64)
+        code, names = pd.factorize(key)
+        rows = {str(name): np.flatnonzero(code == n) for n, name in enumerate(names)}
+        return cls(
+            {name: at[mine] for name, mine in rows.items()},
+            {name: air[mine] for name, mine in rows.items()},
+        )
+
+
+@dataclass(frozen=True)
+class AirSources:
+    """Prepared readings, parted once for any number of joins.
+
+    Attributes
+    ----------
+    readings : DataFrame
+        As from `prepare_readings`.
+    pools : tuple
+        Of readings with all three quantities, then of the others, one pool each: splicers' own
+        logs, loggers at sites, weather stations at sites.
+    """
+
+    readings: pd.DataFrame
+    pools: tuple[tuple[Pool, Pool, Pool], tuple[Pool, Pool, Pool]]
+
+    @classmethod
+    def of(cls, readings: "pd.DataFrame | AirSources", crew: Crew) -> "AirSources":
+        """Prepare readings where that was not done before, and part them."""
+        if isinstance(readings, AirSources):
+            return readings
+        if "air_density" not in readings.columns:
+            readings = prepare_readings(readings, crew)
+        air = ["temperature_c", "station_pressure_hpa", "humidity_pct"]
+        usable = readings[readings["read_at"].notna() & readings[air].notna().any(axis=1)]
+        usable = usable.sort_values("read_at", kind="stable")
+        splicer, site = _text(usable, "splicer"), _text(usable, "site")
+        weather = _weather(_text(usable, "source"))
+        weather |= (_text(usable, "pressure_reference") == "sea-level").fillna(False).to_numpy(bool)
+        at_site = (splicer.isna() & site.notna()).to_numpy()
+        complete = usable["air_density"].notna().to_numpy()
+
+        def parted(chosen: npt.NDArray[np.bool_]) -> tuple[Pool, Pool, Pool]:
+            kinds = (
+                (splicer, splicer.notna().to_numpy()),
+                (site, at_site & ~weather),
+                (site, at_site & weather),
+            )
+            own, logger, station = (
+                Pool.of(usable[chosen & rows], key[chosen & rows]) for key, rows in kinds
+            )
+            return own, logger, station
+
+        return cls(readings, (parted(complete), parted(~complete)))
+
+
 def join_air(
-    events: pd.DataFrame, readings: pd.DataFrame, crew: Crew, time_column: str
+    events: pd.DataFrame, readings: pd.DataFrame | AirSources, crew: Crew, time_column: str
 ) -> pd.DataFrame:
     """Give each event the air it happened in.
 
@@ -288,8 +374,9 @@ def join_air(
     ----------
     events : DataFrame
         Arc checks or splices; needs ``splicer`` and `time_column`, may carry its own air.
-    readings : DataFrame
-        Readings as stored, or already through `prepare_readings`.
+    readings : DataFrame or AirSources
+        Readings as stored, or already through `prepare_readings`; `AirSources` where the same
+        readings serve many joins.
     crew : Crew
         Home sites, elevations and ``air_max_age_min``.
     time_column : str
@@ -306,100 +393,83 @@ def join_air(
     Sources in order: the event's own values, the splicer's log, the site's loggers, the site's
     weather stations; in each the nearest reading within the maximum age, never interpolated.
     Readings with all three quantities go before any with fewer, and sources are never mixed.
+    Of two readings equally far, the earlier one counts; of two at one instant, the later stored.
     """
-    if "air_density" not in readings.columns:
-        readings = prepare_readings(readings, crew)
+    sources = AirSources.of(readings, crew)
     rows = len(events)
-    joined: dict[str, Floats] = {
-        name: np.full(rows, np.nan) for name in AIR_COLUMNS if name != "air_source"
-    }
+    air, age = np.full((rows, len(OWN_AIR)), np.nan), np.full(rows, np.nan)
     source = np.full(rows, -1, np.int64)
     names = np.array([SAME_RECORD, SPLICER_LOG, SITE_LOGGER, WEATHER_STATION, None], object)
 
-    when = events[time_column].reset_index(drop=True)
-    splicer = _text(events, "splicer").reset_index(drop=True)
-    home = splicer.map({name: s.home_site for name, s in crew.splicers.items()})
-    site = _text(events, "site").reset_index(drop=True).fillna(home.astype("str"))
-
+    timed = events[time_column].notna().to_numpy()
+    when = events[time_column].dt.as_unit("us").astype("int64").to_numpy()
+    keys = _whose(events, crew)
     own = _own_air(events)
-    pools = _pools(readings)
-    age = pd.Timedelta(minutes=crew.air_max_age_min)
-    for complete in (True, False):
-        has = own["air_density"].notna() if complete else own.notna().any(axis=1)
-        here = has.to_numpy() & (source < 0)
-        for name in own.columns:
-            joined[name][here] = own[name].to_numpy()[here]
-        joined["air_age_min"][here] = 0.0
-        source[here] = 0
-        for number, (pool, key) in enumerate(zip(pools, (splicer, site, site), strict=True), 1):
-            open_rows = np.flatnonzero((source < 0) & key.notna() & when.notna())
-            offered = pool[pool["air_density"].notna() == complete]
-            if not len(open_rows) or offered.empty:
-                continue
-            near = _nearest(when.iloc[open_rows], key.iloc[open_rows], offered, age)
-            found = near["read_at"].notna().to_numpy()
-            to = open_rows[found]
-            for name in own.columns:
-                joined[name][to] = near[name].to_numpy()[found]
-            joined["air_age_min"][to] = near["air_age_min"].to_numpy()[found]
-            source[to] = number
-    frame = pd.DataFrame(joined, index=events.index)
+    reach = int(pd.Timedelta(minutes=crew.air_max_age_min) // pd.Timedelta(microseconds=1))
+    for complete, pools in zip((True, False), sources.pools, strict=True):
+        has = ~np.isnan(own[:, -1]) if complete else ~np.isnan(own).all(axis=1)
+        here = has & (source < 0)
+        air[here], age[here], source[here] = own[here], 0.0, 0
+        for number, (pool, (code, whose)) in enumerate(zip(pools, keys, strict=True), 1):
+            for key, name in enumerate(whose):
+                if name not in pool.times:
+                    continue
+                left = np.flatnonzero((code == key) & (source < 0) & timed)
+                near, gap = _nearest(when[left], pool.times[name])
+                found = gap <= reach
+                to = left[found]
+                air[to] = pool.air[name][near[found]]
+                age[to] = gap[found] / 1e6 / 60.0
+                source[to] = number
+    frame = pd.DataFrame(air, index=events.index, columns=list(OWN_AIR))
+    frame["air_age_min"] = age
     frame["air_source"] = pd.Series(names[source], index=events.index, dtype="str")
     return frame[list(AIR_COLUMNS)]
 
 
-def _own_air(events: pd.DataFrame) -> pd.DataFrame:
-    air = pd.DataFrame(
-        {
-            "temperature_c": _number(events, "temperature_c"),
-            "station_pressure_hpa": _number(events, "pressure_hpa"),
-            "humidity_pct": _number(events, "humidity_pct"),
-        }
-    )
-    air["vapor_pressure"] = vapor_pressure(air["temperature_c"], air["humidity_pct"])
-    air["air_density"] = air_density(
-        air["temperature_c"], air["station_pressure_hpa"], air["humidity_pct"]
-    )
-    return air
+Keys = tuple[npt.NDArray[np.int64], list[str]]
 
 
-def _pools(readings: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """Part sorted readings into those of splicers, site loggers and weather stations."""
-    air = ["temperature_c", "station_pressure_hpa", "humidity_pct"]
-    usable = readings[readings["read_at"].notna() & readings[air].notna().any(axis=1)]
-    usable = usable.sort_values("read_at", kind="stable")
-    splicer, site = _text(usable, "splicer"), _text(usable, "site")
-    weather = _text(usable, "source").str.contains("weather", case=False).fillna(False)
-    weather = weather.astype(bool) | (_text(usable, "pressure_reference") == "sea-level")
-    at_site = splicer.isna() & site.notna()
-    keep = ["read_at", *air, "vapor_pressure", "air_density"]
-    by_splicer = usable.loc[splicer.notna(), keep].assign(key=splicer[splicer.notna()])
-    logger = at_site & ~weather
-    station = at_site & weather
-    return (
-        by_splicer,
-        usable.loc[logger, keep].assign(key=site[logger]),
-        usable.loc[station, keep].assign(key=site[station]),
+def _whose(events: pd.DataFrame, crew: Crew) -> tuple[Keys, Keys, Keys]:
+    """Splicer and, twice, site of each event, as numbers (-1: none) and their names."""
+    code, splicers = pd.factorize(_text(events, "splicer"))
+    at, found = pd.factorize(_text(events, "site"))
+    names, sites = [str(name) for name in splicers], [str(name) for name in found]
+    homes = [crew.splicers[name].home_site if name in crew.splicers else None for name in names]
+    sites += sorted({home for home in homes if home is not None} - set(sites))
+    place = np.array([-1 if home is None else sites.index(home) for home in [*homes, None]])
+    site = np.where(at >= 0, at, place[code])
+    return (code, names), (site, sites), (site, sites)
+
+
+def _own_air(events: pd.DataFrame) -> Floats:
+    """`OWN_AIR` that each event carries itself."""
+    t, p, rh = (
+        _number(events, name).to_numpy()
+        for name in ("temperature_c", "pressure_hpa", "humidity_pct")
     )
+    if np.isnan(t).all() and np.isnan(p).all() and np.isnan(rh).all():
+        return np.full((len(events), len(OWN_AIR)), np.nan)
+    return np.column_stack([t, p, rh, vapor_pressure(t, rh), air_density(t, p, rh)])
+
+
+def _weather(source: pd.Series) -> npt.NDArray[np.bool_]:
+    """Whether a reading's source is a weather station."""
+    code, names = pd.factorize(source)
+    told = [*("weather" in str(name).lower() for name in names), False]
+    return np.array(told, dtype=np.bool_)[code]
 
 
 def _nearest(
-    when: pd.Series, key: pd.Series, pool: pd.DataFrame, age: pd.Timedelta
-) -> pd.DataFrame:
-    """Nearest reading of the same key for each row, in the order of `when`."""
-    left = pd.DataFrame({"at": when.array, "key": key.array, "row": np.arange(len(when))})
-    left = left.sort_values("at", kind="stable")
-    near = pd.merge_asof(
-        left,
-        pool,
-        left_on="at",
-        right_on="read_at",
-        by="key",
-        direction="nearest",
-        tolerance=age,
-    )
-    near["air_age_min"] = (near["at"] - near["read_at"]).abs().dt.total_seconds() / 60.0
-    return near.sort_values("row")
+    when: npt.NDArray[np.int64], at: npt.NDArray[np.int64]
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Position of the nearest reading for each instant, and how far it is, microseconds."""
+    after = np.searchsorted(at, when, side="left")
+    before = np.searchsorted(at, when, side="right") - 1
+    far = np.iinfo(np.int64).max
+    ahead = np.where(after < len(at), at[np.minimum(after, len(at) - 1)] - when, far)
+    back = np.where(before >= 0, when - at[np.maximum(before, 0)], far)
+    return np.where(back <= ahead, before, after), np.minimum(back, ahead)
 
 
 def _text(frame: pd.DataFrame, column: str) -> pd.Series:

@@ -21,6 +21,7 @@ _NATURAL_SHARE = 0.9
 """Share of steps in one direction from which a file counts as sorted by time."""
 _NO_GROUP = "\0"
 """Stands for a missing group; no text of a log holds it."""
+Instants = npt.NDArray[np.datetime64]
 _ROWS = 1 << 40
 """More rows than any piece of a file has."""
 
@@ -110,14 +111,15 @@ def local_day(utc: pd.Series, zones: pd.Series | str, day_offset: timedelta) -> 
     Series of datetime64[us], naive
         Same index as `utc`; agrees with `day_bounds` to the microsecond.
     """
+    instant = utc.dt.tz_localize(None).dt.as_unit("us").to_numpy()
     if isinstance(zones, str):
-        return _day_in(utc, zones, day_offset)
-    days = pd.Series(pd.NaT, index=utc.index, dtype="datetime64[us]")
+        return pd.Series(_day_in(instant, zones, day_offset), index=utc.index)
+    days = np.full(len(utc), np.datetime64("NaT", "us"))
     code, names = pd.factorize(zones)
     for number, name in enumerate(names):
         here = code == number
-        days[here] = _day_in(utc[here], str(name), day_offset)
-    return days
+        days[here] = _day_in(instant[here], str(name), day_offset)
+    return pd.Series(days, index=utc.index)
 
 
 def day_bounds(day: date, zone: str, day_offset: timedelta) -> tuple[datetime, datetime]:
@@ -290,23 +292,19 @@ def _joined(known: pd.DataFrame, steps: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _day_in(utc: pd.Series, zone: str, day_offset: timedelta) -> pd.Series:
+def _day_in(instant: Instants, zone: str, day_offset: timedelta) -> Instants:
+    """Workday of UTC instants in one zone."""
     _zone(zone)
-    wall = utc.dt.tz_convert(zone).dt.tz_localize(None)
-    day: pd.Series = (wall - day_offset).dt.normalize()
-    # a boundary inside a repeated hour would otherwise give the old day a second evening
-    code, names = pd.factorize(day)
-    if len(names) == 0:
-        return day
-    index = pd.DatetimeIndex(names)
-    one = pd.Timedelta(days=1)
-    starts = _day_starts(index, zone, day_offset).tz_localize(None).to_numpy()
-    ends = _day_starts(index + one, zone, day_offset).tz_localize(None).to_numpy()
-    instant = utc.dt.tz_localize(None).to_numpy()
-    known = code >= 0
-    before = known & (instant < starts[code])
-    after = known & (instant >= ends[code])
-    return day.mask(before, day - one).mask(after, day + one)
+    missing = np.isnat(instant)
+    # days near the instants, then each instant's place between the days' first instants
+    seen = pd.unique(instant[~missing].astype("datetime64[D]").astype(np.int64))
+    index = np.unique(seen[:, None] + np.arange(-3, 3)).astype("datetime64[D]")
+    index = index.astype("datetime64[us]")
+    starts = _day_starts(pd.DatetimeIndex(index), zone, day_offset).tz_localize(None)
+    place = np.searchsorted(starts.as_unit("us").to_numpy(), instant, side="right") - 1
+    days = np.full(len(instant), np.datetime64("NaT", "us"))
+    days[~missing] = index[place[~missing]]
+    return days
 
 
 def _day_starts(days: pd.DatetimeIndex, zone: str, day_offset: timedelta) -> pd.DatetimeIndex:

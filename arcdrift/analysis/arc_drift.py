@@ -10,8 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.stats import norm
-from scipy.stats import t as student
+from scipy.special import ndtri, stdtr
 
 from arcdrift.analysis.arc_points import REGRESSORS
 from arcdrift.analysis.arc_pool import (
@@ -242,7 +241,7 @@ def _judge(state: _Splicer, at: int, limit: float, rooms: Rooms) -> tuple[Floats
     df = _degrees(state)
     heated = np.nan
     if np.isnan(state.room[at]):
-        z = float(norm.ppf(student.cdf(off / sd, df))) if abs(off / sd) < 6 else off / sd
+        z = float(ndtri(stdtr(df, off / sd))) if abs(off / sd) < 6 else off / sd
     else:
         move = float(mean[0]) * state.room[at]
         heated, z = rooms.weigh(off / sd, (off - move) / sd, df)

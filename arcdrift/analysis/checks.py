@@ -131,7 +131,10 @@ def daily_checks(
 def _in_order(
     records: pd.DataFrame, crew: Crew, column: str, names: npt.NDArray[np.object_]
 ) -> _Records:
-    frame = records.sort_values(column, kind="stable")
+    needed = ("splicer", column, "site", "outcome", "technician")
+    frame = records[[name for name in needed if name in records.columns]]
+    if not frame[column].is_monotonic_increasing:
+        frame = frame.sort_values(column, kind="stable")
     day = workdays(frame, crew, column).to_numpy().astype("datetime64[D]").astype(np.int64)
     return _Records(
         frame=frame,

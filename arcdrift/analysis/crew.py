@@ -299,6 +299,6 @@ def _traced(finding: Finding, summaries: list[SplicerSummary]) -> Finding:
         if finding.subject_type in ("splicer", "stream") and summary.splicer != splicer:
             continue
         spans = summary.imports
-        touching = spans[(spans["first"] <= finding.until) & (spans["last"] >= finding.since)]
-        ids |= {int(value) for value in touching["import_id"]}
+        touching = (spans["first"] <= finding.until) & (spans["last"] >= finding.since)
+        ids.update(spans["import_id"][touching].tolist())
     return replace(finding, import_ids=tuple(sorted(ids)))

@@ -1,5 +1,6 @@
 """The workday each record belongs to: its site's local day."""
 
+import numpy as np
 import pandas as pd
 
 from arcdrift.settings import Crew
@@ -8,11 +9,14 @@ from arcdrift.times import local_day
 
 def sites_of(records: pd.DataFrame, crew: Crew, *, asset: str = "splicer") -> pd.Series:
     """Site of each record: its own, else the splicer's home site, else missing."""
-    homes = {name: splicer.home_site for name, splicer in crew.splicers.items()}
-    home = records[asset].map(homes)
-    if "site" not in records.columns:
-        return home
-    return records["site"].astype(object).where(records["site"].notna(), home)
+    code, names = pd.factorize(records[asset])
+    known = (crew.splicers.get(str(name)) for name in names)
+    homes = np.array([*(one.home_site if one else None for one in known), None], dtype=object)
+    sites = homes[code]
+    if "site" in records.columns:
+        at, places = pd.factorize(records["site"])
+        sites = np.where(at >= 0, np.array([*map(str, places), None], dtype=object)[at], sites)
+    return pd.Series(sites, index=records.index, dtype=object)
 
 
 def zones_of(sites: pd.Series, crew: Crew) -> pd.Series:
@@ -22,9 +26,10 @@ def zones_of(sites: pd.Series, crew: Crew) -> pd.Series:
     files whose times carried an offset in a crew that never named its zone.
     """
     fallback = crew.time_zone or "UTC"
-    zones = {site: crew.zone_of(site) or fallback for site in crew.sites}
-    named = sites.astype(object).map(zones).astype(object)
-    return named.where(named.notna(), fallback)
+    code, places = pd.factorize(sites)
+    zones = [crew.zone_of(site) if site in crew.sites else None for site in places]
+    named = np.array([*(zone or fallback for zone in zones), fallback], dtype=object)
+    return pd.Series(named[code], index=sites.index, dtype=object)
 
 
 def workdays(records: pd.DataFrame, crew: Crew, time_column: str) -> pd.Series:

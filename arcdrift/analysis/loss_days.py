@@ -6,8 +6,10 @@ cannot pass for a risen level.
 """
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
+from arcdrift.analysis.cells import Ints, cells_of, summed
 from arcdrift.analysis.days import sites_of, workdays
 from arcdrift.settings import Crew
 
@@ -27,7 +29,9 @@ RESTART_ACTIONS = (
 Cleaning is not among them: it brings a splicer back to the level it had, and a baseline begun
 anew at every cleaning would be taken from the few days after it and never grow up."""
 NO_PROGRAM = "(program not logged)"
-UNIT = ["program", "segment"]
+
+Floats = npt.NDArray[np.float64]
+Days = npt.NDArray[np.datetime64]
 
 
 def production(splices: pd.DataFrame) -> pd.DataFrame:
@@ -53,41 +57,34 @@ def loss_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Crew) -> pd.Da
         restarting service events before the day's first splice), ``day``, ``site``, ``n``,
         ``total`` (sum of dB), ``capped`` (sum of capped dB), ``capped_squares``, ``cap`` (dB).
     """
-    work = production(splices)
+    work = production(splices[[name for name in WORK_COLUMNS if name in splices.columns]])
     if work.empty:
         return pd.DataFrame(columns=DAY_COLUMNS)
-    frame = pd.DataFrame(
-        {
-            "splicer": work["splicer"],
-            "program": work["program"].fillna(NO_PROGRAM),
-            "day": workdays(work, crew, "spliced_at"),
-            "at": work["spliced_at"],
-            "site": sites_of(work, crew),
-            "loss": work["loss_db"].astype(float),
-        }
-    )
-    frame["segment"] = _segments(frame, service)
-    caps = _caps(frame)
-    cap = frame.merge(caps.rename("cap"), left_on=UNIT, right_index=True, how="left")["cap"]
-    frame["cap"] = cap
-    frame["capped"] = np.minimum(frame["loss"], cap)
-    frame["squares"] = frame["capped"] ** 2
-    days = (
-        frame.groupby([*UNIT, "day"], sort=True)
-        .agg(
-            splicer=("splicer", "first"),
-            site=("site", "last"),
-            n=("loss", "size"),
-            total=("loss", "sum"),
-            capped=("capped", "sum"),
-            capped_squares=("squares", "sum"),
-            cap=("cap", "first"),
-        )
-        .reset_index()
+    program, names = pd.factorize(work["program"].fillna(NO_PROGRAM), sort=True)
+    day = workdays(work, crew, "spliced_at").to_numpy()
+    segment = _segments(day, work["spliced_at"], service)
+    loss = work["loss_db"].to_numpy(dtype=np.float64)
+    cell, first = cells_of(program, segment, day)
+    unit, _ = cells_of(program[first], segment[first])
+    cap = _caps(unit, cell, loss)[unit]
+    capped = np.minimum(loss, cap[cell])
+    sums = {"n": 1, "total": loss, "capped": capped, "capped_squares": capped**2}
+    site = sites_of(work, crew)
+    known = np.flatnonzero(site.notna())
+    last = np.full(len(first), len(site))
+    last[cell[known]] = known  # the last one stays
+    days = summed(cell, sums, counts=("n",)).assign(
+        splicer=work["splicer"].to_numpy()[first],
+        program=names[program[first]],
+        segment=segment[first],
+        day=day[first],
+        site=pd.Series(np.append(site.to_numpy(dtype=object), None)[last], dtype=object),
+        cap=cap,
     )
     return days[DAY_COLUMNS]
 
 
+WORK_COLUMNS = ["splicer", "program", "spliced_at", "site", "loss_db", "purpose"]
 DAY_COLUMNS = [
     "splicer",
     "program",
@@ -102,28 +99,33 @@ DAY_COLUMNS = [
 ]
 
 
-def _segments(frame: pd.DataFrame, service: pd.DataFrame) -> pd.Series:
+def _segments(day: Days, at: pd.Series, service: pd.DataFrame) -> Ints:
     """Segment of each splice: restarting services before the first splice of its day."""
     restarts = service.loc[service["action"].isin(RESTART_ACTIONS), "serviced_at"]
-    first = frame.groupby("day")["at"].transform("min")
-    stamps = np.sort(restarts.astype("int64").to_numpy())
-    counts = np.searchsorted(stamps, first.astype("int64").to_numpy(), side="right")
-    return pd.Series(counts, index=frame.index)
+    if restarts.empty:
+        return np.zeros(len(day), dtype=np.int64)
+    code, seen = pd.factorize(day)
+    when = at.dt.as_unit("us").astype("int64").to_numpy()
+    first = np.full(len(seen), np.iinfo(np.int64).max)
+    np.minimum.at(first, code, when)
+    stamps = np.sort(restarts.dt.as_unit("us").astype("int64").to_numpy())
+    return np.searchsorted(stamps, first, side="right")[code]
 
 
-def _caps(frame: pd.DataFrame) -> pd.Series:
-    """Cap of each unit in dB from its calibration days: 3.5 x the winsorized mean, iterated."""
-    ordinal = frame.groupby(UNIT)["day"].rank(method="dense")
-    early = frame[ordinal <= CALIBRATION_DAYS]
-    unit = early.groupby(UNIT, sort=True).ngroup().to_numpy()
-    keys = early.groupby(UNIT, sort=True).size().index
-    loss = early["loss"].to_numpy()
-    n = np.bincount(unit)
+def _caps(unit: Ints, cell: Ints, loss: Floats) -> Floats:
+    """Cap of each unit in dB from its calibration days: 3.5 x the winsorized mean, iterated.
+
+    ``unit`` of each stream day, in order; ``cell`` is the stream day of each splice.
+    """
+    ordinal = np.arange(len(unit)) - np.searchsorted(unit, unit)
+    early = ordinal[cell] < CALIBRATION_DAYS
+    of, loss = unit[cell[early]], loss[early]
+    n = np.bincount(of)
     cap = np.full(len(n), np.inf)
     for _ in range(30):  # contracts quickly; 30 rounds settle far below the 0.01 dB resolution
-        mean = np.bincount(unit, np.minimum(loss, cap[unit])) / n
+        mean = np.bincount(of, np.minimum(loss, cap[of])) / n
         new = np.maximum(CAP_MULTIPLE * mean, CAP_FLOOR_DB)
         if np.allclose(new, cap, rtol=1e-9, atol=0):
             break
         cap = new
-    return pd.Series(cap, index=keys)
+    return cap

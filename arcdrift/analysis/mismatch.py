@@ -21,8 +21,9 @@ from arcdrift.analysis.arc import ArcModel, Refusal
 from arcdrift.analysis.arc_drift import center_air
 from arcdrift.analysis.arc_points import EPOCH_ACTIONS, passed_checks
 from arcdrift.analysis.arc_pool import SLOPES
+from arcdrift.analysis.cells import cells_of, summed
 from arcdrift.analysis.days import workdays
-from arcdrift.analysis.loss_days import NO_PROGRAM, production
+from arcdrift.analysis.loss_days import NO_PROGRAM
 from arcdrift.analysis.rooms import HEATED_AT
 from arcdrift.analysis.worth import Worth
 from arcdrift.settings import Crew, Splicer
@@ -43,7 +44,6 @@ VAGUE = 0.5
 
 Floats = npt.NDArray[np.float64]
 
-_X = ("air_density", "vapor_pressure", "arcs")
 _PAIRS = [(i, j) for i in range(SLOPES) for j in range(i, SLOPES)]
 _MOMENTS = [*(f"x{i}" for i in range(SLOPES)), *(f"x{i}{j}" for i, j in _PAIRS)]
 CELL = ["program", "segment", "technician", "day", "checked_at", "epoch", "arc_setting"]
@@ -76,47 +76,62 @@ def mismatch_cells(
         squared mismatch follows exactly for any slopes. Left out: splices without complete air,
         before any passed check, and after electrodes were replaced or the splicer served since.
     """
-    work = production(splices)
-    air = air.loc[work.index]
+    kept = ((splices["purpose"] == "production") & splices["loss_db"].notna()).to_numpy()
     passed = passed_checks(checks, service)
     passed = passed.join(checks["arc_count"]).dropna(subset=["arc_setting"])
-    if work.empty or passed.empty:
+    if passed.empty or not kept.any():
         return pd.DataFrame(columns=CELL_COLUMNS)
+    at = splices["spliced_at"].dt.as_unit("us").astype("int64").to_numpy()
+    check = np.searchsorted(_instants(passed["checked_at"]), at, side="right") - 1
+    events = service.loc[service["action"].isin(EPOCH_ACTIONS), "serviced_at"]
+    now = np.searchsorted(np.sort(_instants(events)), at, side="right")
+    fired = splices["arc_count"].to_numpy(np.float64) - _taken(passed["arc_count"], check)
+    x = center_air(
+        pd.DataFrame(
+            {
+                "air_density": air["air_density"].to_numpy(),
+                "vapor_pressure": air["vapor_pressure"].to_numpy(),
+                "arcs": _taken(passed["arcs"], check) + np.nan_to_num(np.maximum(fired, 0.0)),
+            }
+        )
+    ).to_numpy(dtype=float)
+    kept = (
+        kept & (check >= 0) & ~np.isnan(x).any(axis=1) & (passed["epoch"].to_numpy()[check] == now)
+    )
+    x, check = x[kept], check[kept]
+    needed = ("splicer", "program", "technician", "site", "spliced_at")
+    work = splices.loc[kept, [name for name in needed if name in splices.columns]]
     frame = pd.DataFrame(
         {
             "splicer": work["splicer"],
             "program": work["program"].fillna(NO_PROGRAM),
             "technician": work["technician"].fillna(NOBODY),
             "day": workdays(work, crew, "spliced_at"),
-            "spliced_at": work["spliced_at"],
-            "count": work["arc_count"].astype(float),
-            "loss": work["loss_db"].astype(float),
-            "air_density": air["air_density"],
-            "vapor_pressure": air["vapor_pressure"],
         }
+    ).reset_index(drop=True)
+    cell, first = cells_of(frame["program"], frame["technician"], frame["day"], check)
+    cells = frame.loc[first].merge(
+        days[["program", "day", "segment", "cap"]], on=["program", "day"], how="left"
     )
-    columns = ["checked_at", "epoch", "arc_setting", "arcs", "arc_count"]
-    frame = pd.merge_asof(
-        frame.sort_values("spliced_at"),
-        passed[columns].sort_values("checked_at"),
-        left_on="spliced_at",
-        right_on="checked_at",
-    )
-    events = service.loc[service["action"].isin(EPOCH_ACTIONS), "serviced_at"].astype("int64")
-    now = np.searchsorted(
-        np.sort(events.to_numpy()), frame["spliced_at"].astype("int64"), side="right"
-    )
-    fired = (frame["count"] - frame["arc_count"]).clip(lower=0.0).fillna(0.0)
-    frame["arcs"] += fired
-    known = frame[list(_X)].notna().all(axis=1) & (frame["epoch"] == now)
-    frame = frame[known].merge(days[["program", "day", "segment", "cap"]], on=["program", "day"])
-    x = center_air(frame).to_numpy(dtype=float)
-    capped = np.minimum(frame["loss"], frame["cap"])
-    sums = {"n": 1, "capped": capped, "squares": capped**2, "below": frame["loss"] < frame["cap"]}
+    for name in ("checked_at", "epoch", "arc_setting"):
+        cells[name] = passed[name].array[check[first]]
+    loss = splices["loss_db"].to_numpy(np.float64)[kept]
+    cap = cells["cap"].to_numpy()[cell]
+    capped = np.minimum(loss, cap)
+    sums = {"n": 1, "capped": capped, "squares": capped**2, "below": loss < cap}
     sums |= {f"x{i}": x[:, i] for i in range(SLOPES)}
     sums |= {f"x{i}{j}": x[:, i] * x[:, j] for i, j in _PAIRS}
-    cells = frame[["splicer", *CELL]].assign(**sums).groupby(["splicer", *CELL], as_index=False)
-    return cells.sum()[CELL_COLUMNS]
+    cells = cells.join(summed(cell, sums, counts=("n", "below")))
+    return cells.sort_values(CELL, kind="stable", ignore_index=True)[CELL_COLUMNS]
+
+
+def _instants(at: pd.Series) -> npt.NDArray[np.int64]:
+    return at.dt.as_unit("us").astype("int64").to_numpy()
+
+
+def _taken(values: pd.Series, place: npt.NDArray[np.int64]) -> Floats:
+    """Values at places, NaN at place -1."""
+    return np.append(values.to_numpy(np.float64), np.nan)[place]
 
 
 def worth_of_recalibrating(

@@ -36,7 +36,8 @@ def unexpected_days(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
     """
     if not (crew.allowed_programs or crew.heater_programs):
         return pd.DataFrame(columns=DAY_COLUMNS)
-    work = splices[splices["purpose"] == "production"]
+    columns = ["splicer", "site", "spliced_at", "program", *COLUMNS]
+    work = splices.loc[splices["purpose"] == "production", columns]
     found = pd.concat([_splice_programs(work, crew), _heater_programs(work, crew)])
     found = found.join(work[["splicer", "site", "spliced_at"]])
     found["day"] = workdays(found, crew, "spliced_at")

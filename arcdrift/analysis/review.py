@@ -12,7 +12,7 @@ import pandas as pd
 from sqlalchemy import Engine
 
 from arcdrift import __version__
-from arcdrift.air import prepare_readings
+from arcdrift.air import AirSources
 from arcdrift.analysis.asking import advise_now, now_of
 from arcdrift.analysis.clocks import crew_began
 from arcdrift.analysis.crew import assess
@@ -67,7 +67,7 @@ def review(
     if not names:
         raise UsageError("There is nothing to analyze yet; import arc checks or splices first.")
     now = now_of(engine, crew) if now is None else now
-    readings = prepare_readings(read.records(engine, "readings"), crew)
+    readings = AirSources.of(read.records(engine, "readings"), crew)
     checks = read.records(engine, "arc-checks")
     service = read.records(engine, "service")
     began = crew_began(

@@ -6,13 +6,13 @@ and out. Nobody logs which checks those are, so each is weighed by how well eith
 the setting it found.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.stats import norm
-from scipy.stats import t as student
+from scipy.special import gammaln, ndtri, stdtr
 
 from arcdrift.air import WEATHER_STATION, air_density, saturation_vapor_pressure
 
@@ -82,15 +82,21 @@ class Rooms:
             Normal value as rare as the setting found, under the mixture of both.
         """
         share = self.share
-        weight = share * student.pdf(indoors, df)
-        other = (1.0 - share) * student.pdf(outdoors, df)
+        weight = share * _density(indoors, df)
+        other = (1.0 - share) * _density(outdoors, df)
         heated = float(weight / (weight + other)) if weight + other > 0 else share
         self.seen += 1.0
         self.heated += heated
         nearest = min(outdoors, indoors, key=abs)
         if abs(nearest) >= FAR:
             return heated, nearest
-        below = (1.0 - share) * student.cdf(outdoors, df) + share * student.cdf(indoors, df)
-        above = (1.0 - share) * student.sf(outdoors, df) + share * student.sf(indoors, df)
+        below = (1.0 - share) * stdtr(df, outdoors) + share * stdtr(df, indoors)
+        above = (1.0 - share) * stdtr(df, -outdoors) + share * stdtr(df, -indoors)
         # the smaller tail keeps its digits
-        return heated, float(norm.ppf(below) if below < above else norm.isf(above))
+        return heated, float(ndtri(below) if below < above else -ndtri(above))
+
+
+def _density(x: float, df: float) -> float:
+    """Density of Student's t; for one value at a time, many times faster than scipy.stats."""
+    log = float(gammaln((df + 1.0) / 2.0) - gammaln(df / 2.0)) - 0.5 * math.log(df * math.pi)
+    return math.exp(log - (df + 1.0) / 2.0 * math.log1p(x * x / df))

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from arcdrift.air import join_air
+from arcdrift.air import AirSources, join_air
 from arcdrift.analysis.advice import Situation
 from arcdrift.analysis.agreement import MEASURED, measured_pairs
 from arcdrift.analysis.arc_points import arc_points
+from arcdrift.analysis.cells import cells_of, summed
 from arcdrift.analysis.checks import daily_checks
 from arcdrift.analysis.cleave_runs import cleave_runs, practice_splices
 from arcdrift.analysis.clocks import Clock, look_at_clock
@@ -135,7 +136,7 @@ def summarize(
     splicer: str,
     splices: pd.DataFrame,
     checks: pd.DataFrame,
-    readings: pd.DataFrame,
+    readings: pd.DataFrame | AirSources,
     service: pd.DataFrame,
     crew: Crew,
     now: pd.Timestamp,
@@ -149,20 +150,21 @@ def summarize(
     ----------
     splices, checks, service : DataFrame
         That splicer's records.
-    readings : DataFrame
+    readings : DataFrame or AirSources
         Prepared readings (`arcdrift.air.prepare_readings`) of the whole crew.
     began : Timestamp, optional
         First day of the crew (`arcdrift.analysis.clocks.crew_began`).
     clock_right : tuple of Bounds
         Where somebody said that this splicer's clock was right.
     """
+    sources = AirSources.of(readings, crew)
     zone = _zone(splicer, splices, crew)
     clock = look_at_clock(splicer, splices, checks, zone, now, began, clock_right, crew.day_offset)
     if clock.stretches:
         splices = splices[~clock.apart(splices, "spliced_at")].reset_index(drop=True)
         checks = checks[~clock.apart(checks, "checked_at")].reset_index(drop=True)
-    splice_air = join_air(splices, readings, crew, "spliced_at")
-    check_air = join_air(checks, readings, crew, "checked_at")
+    splice_air = join_air(splices, sources, crew, "spliced_at")
+    check_air = join_air(checks, sources, crew, "checked_at")
     work = production(splices)
     day = workdays(work, crew, "spliced_at")
     statuses = daily_checks(checks, splices, crew, now)
@@ -189,7 +191,7 @@ def summarize(
         unexpected=unexpected_days(splices, crew),
         clock=clock,
         clock_days=statuses.loc[left_out, ["splicer", "day"]].reset_index(drop=True),
-        situation=_situation(splicer, splices, checks, readings, service, crew, now),
+        situation=_situation(splicer, splices, checks, sources.readings, service, crew, now),
     )
 
 
@@ -243,21 +245,27 @@ def technician_days(work: pd.DataFrame, day: pd.Series) -> pd.DataFrame:
         Their local workdays.
     """
     angle = work[["cleave_left_deg", "cleave_right_deg"]].max(axis=1)
-    frame = pd.DataFrame(
+    keys = pd.DataFrame(
         {
             "program": work["program"].fillna(NO_PROGRAM),
             "technician": work["technician"].fillna(NOBODY),
             "day": day,
-            "day_start": work["spliced_at"],
-            "n": 1,
-            # the crew's 3.5 x mean cap differs by stream; a fixed cap is enough to compare people
-            "capped": np.minimum(work["loss_db"].astype(float), 0.15),
-            "angle_n": angle.notna().astype(int),
-            "angle": angle.fillna(0.0),
         }
-    )
-    sums = {"day_start": "min", "n": "sum", "capped": "sum", "angle_n": "sum", "angle": "sum"}
-    return frame.groupby(["program", "technician", "day"], as_index=False).agg(sums)
+    ).reset_index(drop=True)
+    cell, first = cells_of(*(keys[name] for name in keys))
+    at = work["spliced_at"].dt.as_unit("us").astype("int64").to_numpy()
+    start = np.full(len(first), np.iinfo(np.int64).max)
+    np.minimum.at(start, cell, at)
+    sums = {
+        "n": 1,
+        # the crew's 3.5 x mean cap differs by stream; a fixed cap is enough to compare people
+        "capped": np.minimum(work["loss_db"].astype(float), 0.15),
+        "angle_n": angle.notna(),
+        "angle": angle.fillna(0.0),
+    }
+    table = keys.loc[first].reset_index(drop=True)
+    table["day_start"] = pd.DatetimeIndex(start.view("datetime64[us]"), tz="UTC")
+    return table.join(summed(cell, sums, counts=("n", "angle_n")))
 
 
 def _histogram(work: pd.DataFrame, day: pd.Series) -> pd.DataFrame:
@@ -267,19 +275,21 @@ def _histogram(work: pd.DataFrame, day: pd.Series) -> pd.DataFrame:
 
 
 def _outcomes(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
-    made = splices[splices["purpose"] == "production"]
-    frame = pd.DataFrame(
-        {
-            "day": workdays(made, crew, "spliced_at"),
-            "splices": 1,
-            "measured": made["loss_db"].notna().astype(int),
-            "total": made["loss_db"].fillna(0.0),
-            "over": (made["loss_db"] > OVER_DB).astype(int),
-            "redo": (made["outcome"] == "redo").astype(int),
-            "errors": (made["outcome"] == "error").astype(int),
-        }
-    )
-    return frame.groupby("day", as_index=False).sum()
+    columns = ["splicer", "site", "spliced_at", "loss_db", "outcome"]
+    made = splices.loc[splices["purpose"] == "production", columns]
+    day = workdays(made, crew, "spliced_at").to_numpy()
+    cell, first = cells_of(day)
+    sums = {
+        "splices": 1,
+        "measured": made["loss_db"].notna(),
+        "total": made["loss_db"].fillna(0.0),
+        "over": made["loss_db"] > OVER_DB,
+        "redo": made["outcome"] == "redo",
+        "errors": made["outcome"] == "error",
+    }
+    table = summed(cell, sums, counts=("splices", "measured", "over", "redo", "errors"))
+    table.insert(0, "day", day[first])
+    return table
 
 
 def _coverage(splicer: str, check_air: pd.DataFrame, splice_air: pd.DataFrame) -> pd.DataFrame:
