@@ -78,7 +78,7 @@ def loss_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Crew) -> pd.Da
         program=names[program[first]],
         segment=segment[first],
         day=day[first],
-        site=pd.Series(np.append(site.to_numpy(dtype=object), None)[last], dtype=object),
+        site=pd.Series(np.append(site.to_numpy(dtype=object), [None])[last]).astype(object),
         cap=cap,
     )
     return days[DAY_COLUMNS]

@@ -126,7 +126,7 @@ def mismatch_cells(
 
 
 def _instants(at: pd.Series) -> npt.NDArray[np.int64]:
-    return at.dt.as_unit("us").astype("int64").to_numpy()
+    return np.asarray(at.dt.as_unit("us").astype("int64"), dtype=np.int64)
 
 
 def _taken(values: pd.Series, place: npt.NDArray[np.int64]) -> Floats:
