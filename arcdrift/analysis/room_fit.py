@@ -172,14 +172,14 @@ def _by_neighbors(residual: Floats, epoch: Ints, phi: float, sigma: float) -> tu
     return phi * total / precision, sigma * np.sqrt((1.0 - phi**2) / precision)
 
 
-def lost_information(checks: Checks, beta: Floats, sigma: float, phi: float) -> Floats:
+def lost_information(checks: Checks, beta: Floats, sigma: float) -> Floats:
     """Information on slopes and intercepts that the open airs take away, shape (p, p).
 
     Notes
     -----
     Louis (1982): the variance, over the airs left open, of the score; a check's score is its
-    regressors times its residual over the variance. The factor (1 - phi)/(1 + phi) is what
-    correlation leaves of the information of independent checks on a level.
+    regressors times its residual over the variance. Taken as of independent checks: of
+    correlated ones a little less is lost, so intervals err on the wide side.
     """
     outdoors = design(checks.x, checks.epoch, len(beta) - SLOPES)
     indoors = outdoors.copy()
@@ -188,5 +188,5 @@ def lost_information(checks: Checks, beta: Floats, sigma: float, phi: float) -> 
         indoors * (checks.y - indoors @ beta)[:, None]
         - outdoors * (checks.y - outdoors @ beta)[:, None]
     )
-    weight = checks.heated * (1.0 - checks.heated) / sigma**4 * (1.0 - phi) / (1.0 + phi)
+    weight = checks.heated * (1.0 - checks.heated) / sigma**4
     return np.asarray((score * weight[:, None]).T @ score)

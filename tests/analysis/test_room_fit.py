@@ -87,7 +87,7 @@ def test_lost_information_is_what_the_mixtures_curvature_lacks() -> None:
     whole = design(checks.expected, checks.epoch, 1)
     whole = whole.T @ whole
     whole[0, 0] += checks.unsure.sum()
-    told = whole / sigma**2 - lost_information(checks, beta, sigma, 0.0)
+    told = whole / sigma**2 - lost_information(checks, beta, sigma)
     np.testing.assert_allclose(told, -approx_fprime(beta, score, 1e-6), rtol=1e-4, atol=1e-4)
 
 
