@@ -91,6 +91,7 @@ def test_an_instrument_with_its_air_is_fitted_exactly() -> None:
             "air_density": numbers["guest"],
             "vapor_pressure": numbers["temp_C"],
             "arcs": numbers["pres_hPa"],
+            "room_density": np.nan,
             "excluded": None,
         }
     )
