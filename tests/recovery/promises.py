@@ -82,10 +82,13 @@ class Expectation:
         Findings that answer it.
     named : bool
         True where the subject is a person: the finding must name them among its causes.
+    signature : str
+        Signature on the Prep page that answers it as well; it has no day of its own.
     """
 
     kinds: frozenset[str]
     named: bool = False
+    signature: str = ""
 
 
 ARC = frozenset({"arc-step", "arc-drift"})
@@ -96,7 +99,7 @@ SCENARIOS: dict[str, Expectation] = {
     "electrodes-never-replaced": Expectation(frozenset({"electrodes-worn"})),
     "dirty-v-grooves": Expectation(RAISED),
     "careless-technician": Expectation(RAISED, named=True),
-    "newcomer": Expectation(RAISED, named=True),
+    "newcomer": Expectation(RAISED, named=True, signature="learning"),
     "dull-blade": Expectation(RAISED | {"cleave-raised"}),
     "holder-bent": Expectation(RAISED | {"cleave-uneven"}),
     "wrong-program": Expectation(RAISED | {"program-unexpected"}),
@@ -137,7 +140,9 @@ def try_scenario(name: str, seed: int) -> tuple[Run, Outcome]:
         and began - LOOK_BACK <= pd.Timestamp(finding.since) <= until + LOOK_BACK
     ]
     if not found:
-        return run, Outcome(name, False, np.nan, np.nan)
+        told = run.told.frames["result_signatures"]
+        seen = (told["kind"] == expected.signature) & (told["subject"] == fault["subject"])
+        return run, Outcome(name, bool(seen.any()), np.nan, np.nan)
     first = min(found, key=lambda finding: finding.since)
     onset = first.onset.estimate if first.onset else first.since
     return run, Outcome(name, True, _days(first.since, began), _days(onset, began))
