@@ -10,7 +10,15 @@ import statsmodels.api as sm
 from scipy.stats import t as student
 
 from arcdrift.analysis.arc_points import REGRESSORS
-from arcdrift.analysis.arc_pool import SLOPES, Fit, Prior, crew_prior, design, whiten
+from arcdrift.analysis.arc_pool import (
+    MODEL_SPREAD_FLOOR,
+    SLOPES,
+    Fit,
+    Prior,
+    crew_prior,
+    design,
+    whiten,
+)
 from arcdrift.analysis.room_fit import Checks, lost_information
 
 SPARE_CHECKS = 8
@@ -173,7 +181,7 @@ def fit_arc(
     vif = _inflation(x, codes)
     own_keep = [*range(SLOPES), SLOPES + epochs - 1]
     mean, covariance = beta[own_keep], cov[np.ix_(own_keep, own_keep)]
-    prior = crew_prior(sisters)
+    prior = crew_prior(sisters, MODEL_SPREAD_FLOOR)
     own, df = covariance, len(used) - full.shape[1]
     borrowed = 0.0
     if prior is not None:

@@ -15,7 +15,13 @@ from arcdrift.analysis.air_findings import conditions_finding, gap_findings
 from arcdrift.analysis.arc import ArcModel, Refusal, fit_arc, known_fit
 from arcdrift.analysis.arc_drift import CLIP, drift_charts
 from arcdrift.analysis.arc_findings import arc_findings
-from arcdrift.analysis.arc_pool import PHI_ASSUMED, SLOPES, crew_lag1, crew_prior
+from arcdrift.analysis.arc_pool import (
+    MODEL_SPREAD_FLOOR,
+    PHI_ASSUMED,
+    SLOPES,
+    crew_lag1,
+    crew_prior,
+)
 from arcdrift.analysis.causes import StreamHistory
 from arcdrift.analysis.check_findings import check_findings, doubtful_findings
 from arcdrift.analysis.clock_findings import clock_findings, clocks_not_told, stretches_table
@@ -166,7 +172,9 @@ def _arc(
             fit, fitted = fit_arc(member.splicer, rows, unit, sisters, phi)
             charted.loc[fitted.index, "fitted"] = fitted
             if isinstance(fit, ArcModel):
-                charted.loc[rows.index, COLUMNS] = influence(rows, fit, crew_prior(sisters))
+                charted.loc[rows.index, COLUMNS] = influence(
+                    rows, fit, crew_prior(sisters, MODEL_SPREAD_FLOOR)
+                )
             models.append(fit)
         frames.append(charted)
     points = stack(frames)

@@ -7,7 +7,7 @@ import statsmodels.api as sm
 
 from arcdrift.analysis.arc import ArcModel, air_step, fit_arc, known_fit
 from arcdrift.analysis.arc_drift import center_air
-from arcdrift.analysis.arc_pool import SLOPES, Prior, crew_prior, design
+from arcdrift.analysis.arc_pool import MODEL_SPREAD_FLOOR, SLOPES, Prior, crew_prior, design
 from arcdrift.analysis.influence import COLUMNS, MOST, Cutoffs, deletion, influence, telling_checks
 from tests.analysis.arc_truth import PHI, simulated_points
 
@@ -21,7 +21,7 @@ def crew() -> dict[str, pd.DataFrame]:
 @pytest.fixture(scope="module")
 def fitted(crew: dict[str, pd.DataFrame]) -> tuple[pd.DataFrame, ArcModel, Prior]:
     sisters = [fit for name, part in crew.items() if name != "s0" and (fit := known_fit(part, PHI))]
-    prior = crew_prior(sisters)
+    prior = crew_prior(sisters, MODEL_SPREAD_FLOOR)
     model, values = fit_arc("s0", crew["s0"], "steps", sisters, PHI)
     assert isinstance(model, ArcModel)
     assert prior is not None
