@@ -24,6 +24,9 @@ from arcdrift.analysis.rooms import (
     SEEN_ASSUMED,
 )
 
+SHIFT_SD_C = 5.0
+"""How far outdoor air warms or cools within a shift (common practice, no source)."""
+
 Floats = npt.NDArray[np.float64]
 
 
@@ -135,20 +138,23 @@ def required_now(
     heated = share
     if check is not None:
         outside, room = check.row, check.in_room
-        was_heated = 0.0
+        was_heated = share
         if room is not None:
             sd = float(np.sqrt(model.sigma**2 + outside @ cov @ outside))
             warmth = float(np.hypot(sd, _unsure_warmth(room, mean)))
             inside = share * norm.pdf(setting, room @ mean, warmth)
             other = (1.0 - share) * norm.pdf(setting, outside @ mean, sd)
             was_heated = float(inside / (inside + other)) if inside + other > 0 else share
-            if same_shift:
-                heated = was_heated
+        elif not check.outdoor:
+            was_heated = _room_felt(check, now, share)
+        if same_shift:
+            heated = was_heated
         if not learned:
-            step = 0.0 if room is None else float((room - outside) @ mean)
-            met = outside if room is None else outside + was_heated * (room - outside)
-            noise = model.sigma**2 + was_heated * (1.0 - was_heated) * step**2
+            met, noise = outside, model.sigma**2
             if room is not None:
+                step = float((room - outside) @ mean)
+                met = outside + was_heated * (room - outside)
+                noise += was_heated * (1.0 - was_heated) * step**2
                 noise += was_heated * _unsure_warmth(room, mean) ** 2
             gain = cov @ met / (noise + met @ cov @ met)
             mean = mean + gain * (setting - met @ mean)
@@ -167,6 +173,18 @@ def required_now(
         mean=mean,
         cov=cov,
     )
+
+
+def _room_felt(check: Met, now: Met, share: float) -> float:
+    """Chance that a check was made in a heated room, by the warmth a sensor beside it felt.
+
+    Outdoors that warmth would be about the present one of the weather station.
+    """
+    if check.temperature_c is None or now.temperature_c is None:
+        return share
+    inside = share * norm.pdf(check.temperature_c, ROOM_C, ROOM_SD_C)
+    other = (1.0 - share) * norm.pdf(check.temperature_c, now.temperature_c, SHIFT_SD_C)
+    return float(inside / (inside + other)) if inside + other > 0 else share
 
 
 def _unsure_warmth(room: Floats, mean: Floats) -> float:

@@ -100,3 +100,18 @@ def test_warm_air_or_a_logger_leaves_nothing_open() -> None:
         told = required_now(model(), now, None, 100.0, same_shift=True, learned=True)
         assert told.heated == 0.0
         assert told.value == pytest.approx(told.outdoors)
+
+
+def test_a_sensor_beside_the_check_tells_the_room_from_the_open() -> None:
+    now = met(2.0, outdoor=True)
+    warm = required_now(model(), now, met(21.0), 100.0, same_shift=True, learned=True)
+    assert warm.heated > 0.95  # 19 degrees of cooling within a shift are hardly met
+    cold = required_now(model(), now, met(3.0), 100.0, same_shift=True, learned=True)
+    assert cold.heated < 0.01
+    mild = met(17.0, outdoor=True)
+    either = required_now(model(), mild, met(20.0), 100.0, same_shift=True, learned=True)
+    # Bayes by hand: .05 N(20; 20.5, 1.5) against .95 N(20; 17, 5)
+    inside, other = 0.05 * norm.pdf(20.0, 20.5, 1.5), 0.95 * norm.pdf(20.0, 17.0, 5.0)
+    assert either.heated == pytest.approx(inside / (inside + other))
+    later = required_now(model(), now, met(21.0), 100.0, same_shift=False, learned=True)
+    assert later.heated == pytest.approx(2 / 40)

@@ -119,11 +119,17 @@ def _answers(
         truth.itertuples(), _situations(run, name, truth, readings, cut), strict=True
     ):
         told = advise(situation, model, made.crew)
-        if told.probability is None or told.required is None or situation.air is None:
+        if (
+            told.probability is None
+            or told.required is None
+            or not (situation.air and situation.last_check)
+        ):
             continue
         rows.append(
             {
                 "splicer": name,
+                "at": situation.now,
+                "since_check": situation.now - situation.last_check.checked_at,
                 "probability": told.probability,
                 "off": abs(true.required - true.in_force) > told.tolerance,
                 "miss": true.required - told.required["value"],
