@@ -11,7 +11,7 @@ pytestmark = pytest.mark.xdist_group("calibration")
 
 
 def test_chances_told_come_true():
-    told = crews(1, first_seed=904)
+    told = crews(1, first_seed=907)
     assert len(told) > 800
     surely, hardly = told["probability"] > 0.75, told["probability"] < 0.02
     # answers of one splicer come in runs, so that a few dozen count as a handful
