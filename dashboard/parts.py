@@ -167,6 +167,31 @@ def csv_link(page: str, table: str, query: Query) -> str:
     return f"/csv{page}/{table}.csv{search(query)}"
 
 
+def csv_button(page: str, table: str, query: Query, words: str) -> html.A:
+    """Return the button that downloads a table; ``words`` name it to those who cannot see it."""
+    return html.A(
+        "CSV",
+        href=csv_link(page, table, query),
+        className="csv",
+        **{"aria-label": f"Download {words} as CSV"},
+    )
+
+
+def share_table(
+    heads: Sequence[tuple[str, str]], body: Sequence[html.Tr], name: str = ""
+) -> html.Table:
+    """Return a plain table; ``heads`` are the words and the class of each column."""
+    return html.Table(
+        [
+            html.Thead(
+                html.Tr([html.Th(words, scope="col", className=kind) for words, kind in heads])
+            ),
+            html.Tbody(body),
+        ],
+        className=f"plain-table shares {name}".strip(),
+    )
+
+
 def select(
     key: str,
     label: str,

@@ -85,11 +85,12 @@ def assess(
     charts = _loss(summaries, crew)
     days = charts.days.assign(day_start=day_starts(charts.days, crew))
     check_days = stack([summary.checks for summary in summaries])
+    use = stack([summary.use for summary in summaries])
     prep = review_prep(
         stack([summary.hands for summary in summaries]),
         stack([summary.runs for summary in summaries]),
         stack([summary.practice for summary in summaries]),
-        stack([summary.use for summary in summaries]),
+        use,
         service,
         crew,
         now,
@@ -100,7 +101,7 @@ def assess(
         *doubtful_findings(points, _units(points, crew), now),
         *_arc_findings(points, models, service, crew, now),
         *_electrode_findings(points, models, check_days, days, service, crew, now),
-        *service_findings(stack([summary.use for summary in summaries]), service, crew, now),
+        *service_findings(use, service, crew, now),
         *(
             finding
             for summary in summaries

@@ -22,6 +22,7 @@ from arcdrift.analysis.rooms import (
     ROOM_C,
     ROOM_SD_C,
     SEEN_ASSUMED,
+    room_chance,
 )
 
 SHIFT_SD_C = 5.0
@@ -141,9 +142,11 @@ def required_now(
         if room is not None:
             sd = float(np.sqrt(model.sigma**2 + outside @ cov @ outside))
             warmth = float(np.hypot(sd, _unsure_warmth(room, mean)))
-            inside = share * norm.pdf(setting, room @ mean, warmth)
-            other = (1.0 - share) * norm.pdf(setting, outside @ mean, sd)
-            was_heated = float(inside / (inside + other)) if inside + other > 0 else share
+            was_heated = room_chance(
+                share,
+                norm.pdf(setting, room @ mean, warmth),
+                norm.pdf(setting, outside @ mean, sd),
+            )
         elif not check.outdoor:
             was_heated = _room_felt(check, now, share)
         if same_shift:
@@ -181,9 +184,11 @@ def _room_felt(check: Met, now: Met, share: float) -> float:
     """
     if check.temperature_c is None or now.temperature_c is None:
         return share
-    inside = share * norm.pdf(check.temperature_c, ROOM_C, ROOM_SD_C)
-    other = (1.0 - share) * norm.pdf(check.temperature_c, now.temperature_c, SHIFT_SD_C)
-    return float(inside / (inside + other)) if inside + other > 0 else share
+    return room_chance(
+        share,
+        norm.pdf(check.temperature_c, ROOM_C, ROOM_SD_C),
+        norm.pdf(check.temperature_c, now.temperature_c, SHIFT_SD_C),
+    )
 
 
 def _unsure_warmth(room: Floats, mean: Floats) -> float:

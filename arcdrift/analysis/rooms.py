@@ -82,9 +82,7 @@ class Rooms:
             Normal value as rare as the setting found, under the mixture of both.
         """
         share = self.share
-        weight = share * _density(indoors, df)
-        other = (1.0 - share) * _density(outdoors, df)
-        heated = float(weight / (weight + other)) if weight + other > 0 else share
+        heated = room_chance(share, _density(indoors, df), _density(outdoors, df))
         self.seen += 1.0
         self.heated += heated
         nearest = min(outdoors, indoors, key=abs)
@@ -94,6 +92,15 @@ class Rooms:
         above = (1.0 - share) * stdtr(df, -outdoors) + share * stdtr(df, -indoors)
         # the smaller tail keeps its digits
         return heated, float(ndtri(below) if below < above else -ndtri(above))
+
+
+def room_chance(share: float, indoors: float, outdoors: float) -> float:
+    """Chance of the room by Bayes' rule; ``share`` itself where neither place explains anything.
+
+    ``indoors`` and ``outdoors`` are the densities of what was seen in each.
+    """
+    inside, other = share * indoors, (1.0 - share) * outdoors
+    return float(inside / (inside + other)) if inside + other > 0 else share
 
 
 def _density(x: float, df: float) -> float:

@@ -118,10 +118,11 @@ def _check_ewma(lam: float, limit: float, sided: str) -> None:
         raise BadInput(f"The EWMA weight must be above 0 and at most 1, not {lam:g}.")
     if not (math.isfinite(limit) and limit >= 0.0):
         raise BadInput(f"The EWMA limit must be a number of at least 0, not {limit:g}.")
-    _check_sided(sided)
+    check_sided(sided)
 
 
-def _check_sided(sided: str) -> None:
+def check_sided(sided: str) -> None:
+    """Refuse anything but one-sided and two-sided."""
     if sided not in ("one", "two"):
         raise BadInput(f"A chart is one-sided or two-sided: say 'one' or 'two', not {sided!r}.")
 
@@ -306,7 +307,7 @@ def cusum_arl(
     BadInput
         When a parameter is out of range.
     """
-    _check_sided(sided)
+    check_sided(sided)
     if not (math.isfinite(k) and k >= 0.0):
         raise BadInput(f"The CUSUM reference value must be a number of at least 0, not {k:g}.")
     if not (math.isfinite(h) and h >= 0.0):

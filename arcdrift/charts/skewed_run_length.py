@@ -16,7 +16,7 @@ from typing import Protocol
 import numpy as np
 from scipy.special import gammainc, gammaincc, stdtr
 
-from arcdrift.charts.run_length import LONGEST, FloatArray, Sided, excursions
+from arcdrift.charts.run_length import LONGEST, FloatArray, Sided, check_sided, excursions
 from arcdrift.errors import BadInput
 
 _PER_STEP = 10.0
@@ -126,8 +126,7 @@ def ewma_arl_of(
         raise BadInput(f"The EWMA weight must be above 0 and at most 1, not {lam:g}.")
     if not (math.isfinite(limit) and limit > 0.0):
         raise BadInput(f"The EWMA limit must be a number above 0, not {limit:g}.")
-    if sided not in ("one", "two"):
-        raise BadInput(f"A chart is one-sided or two-sided: say 'one' or 'two', not {sided!r}.")
+    check_sided(sided)
     intervals = 2 * math.ceil(max(30.0, _PER_STEP * limit / math.sqrt(lam * (2.0 - lam))))
     line = limit * math.sqrt(lam / (2.0 - lam))
     points = np.linspace(0.0 if sided == "one" else -line, line, 2 * intervals + 1)

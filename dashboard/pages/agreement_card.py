@@ -6,7 +6,7 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
-from dashboard.parts import View, card, csv_link, notice
+from dashboard.parts import View, card, csv_button, notice, share_table
 from dashboard.query import href
 
 TITLE = "Estimate against measurement"
@@ -44,22 +44,9 @@ def agreement_card(view: View) -> html.Section:
     )
     return card(
         html.P(HINT, className="muted hint"),
-        html.Table(
-            [
-                html.Thead(
-                    html.Tr([html.Th(words, scope="col", className=name) for words, name in heads])
-                ),
-                html.Tbody([_row(row, reach) for row in rows.to_dict("records")]),
-            ],
-            className="plain-table shares",
-        ),
+        share_table(heads, [_row(row, reach) for row in rows.to_dict("records")]),
         title=TITLE,
-        aside=html.A(
-            "CSV",
-            href=csv_link("/loss", "agreement", view.query),
-            className="csv",
-            **{"aria-label": "Download estimate against measurement as CSV"},
-        ),
+        aside=csv_button("/loss", "agreement", view.query, "estimate against measurement"),
     )
 
 

@@ -9,7 +9,7 @@ from dash import html
 from arcdrift.analysis.arc import ArcModel
 from arcdrift.analysis.influence import MOST, Telling, telling_checks
 from arcdrift.figures.arc import effects
-from dashboard.parts import View, card, chance, chart, csv_link, notice, shown_time
+from dashboard.parts import View, card, chance, chart, csv_button, csv_link, notice, shown_time
 
 TITLE = "What moves this splicer's arc"
 
@@ -86,12 +86,7 @@ def _single_checks(view: View, splicer: str, model: ArcModel) -> html.Section:
 
 
 def _csv(splicer: str) -> html.A:
-    return html.A(
-        "CSV",
-        href=csv_link("/splicer", "influence", {"splicer": splicer}),
-        className="csv",
-        **{"aria-label": "Download the influence of each check as CSV"},
-    )
+    return csv_button("/splicer", "influence", {"splicer": splicer}, "the influence of each check")
 
 
 def _told(check: Telling, view: View, splicer: str, model: ArcModel) -> html.Li:

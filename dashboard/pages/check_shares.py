@@ -7,7 +7,7 @@ import pandas as pd
 from dash import dcc, html
 
 from arcdrift.analysis.compliance import By, compliance
-from dashboard.parts import View, card, csv_link, notice, status_tag
+from dashboard.parts import View, card, csv_button, notice, share_table, status_tag
 from dashboard.query import href
 
 
@@ -73,22 +73,9 @@ def shares(
     )
     return card(
         html.P(hint, className="muted hint"),
-        html.Table(
-            [
-                html.Thead(
-                    html.Tr([html.Th(words, scope="col", className=name) for words, name in heads])
-                ),
-                html.Tbody([_share_row(row, by) for row in rows]),
-            ],
-            className="plain-table shares",
-        ),
+        share_table(heads, [_share_row(row, by) for row in rows]),
         title=title,
-        aside=html.A(
-            "CSV",
-            href=csv_link("/checks", table, view.query),
-            className="csv",
-            **{"aria-label": f"Download checked in time {title.lower()} as CSV"},
-        ),
+        aside=csv_button("/checks", table, view.query, f"checked in time {title.lower()}"),
     )
 
 

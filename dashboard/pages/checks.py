@@ -19,6 +19,7 @@ from dashboard.parts import (
     View,
     card,
     chart,
+    csv_button,
     csv_link,
     heading,
     notice,
@@ -205,12 +206,7 @@ def _calendar(view: View, days: pd.DataFrame) -> html.Section:
             className="muted hint",
         ),
         title="Day by day",
-        aside=html.A(
-            "CSV",
-            href=csv_link("/checks", "check-days", view.query),
-            className="csv",
-            **{"aria-label": "Download check days as CSV"},
-        ),
+        aside=csv_button("/checks", "check-days", view.query, "check days"),
     )
 
 

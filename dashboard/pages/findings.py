@@ -16,7 +16,7 @@ from dashboard.parts import (
     View,
     card,
     chance,
-    csv_link,
+    csv_button,
     facts,
     heading,
     notice,
@@ -273,12 +273,7 @@ def _list(view: View, rows: list[dict[str, Any]], picked: dict[str, Any] | None)
             className="phone-only",
         ),
         title=f"{len(rows)} finding{'s' if len(rows) != 1 else ''}",
-        aside=html.A(
-            "CSV",
-            href=csv_link("/findings", "findings", kept),
-            className="csv",
-            **{"aria-label": "Download the findings as CSV"},
-        ),
+        aside=csv_button("/findings", "findings", kept, "the findings"),
     )
 
 

@@ -28,6 +28,7 @@ from dashboard.parts import (
     View,
     card,
     chart,
+    csv_button,
     csv_link,
     heading,
     notice,
@@ -289,12 +290,7 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
             className="phone-only",
         ),
         title=f"{len(records)} stream{'s' if len(records) != 1 else ''}",
-        aside=html.A(
-            "CSV",
-            href=csv_link("/loss", "streams", view.query),
-            className="csv",
-            **{"aria-label": "Download the streams as CSV"},
-        ),
+        aside=csv_button("/loss", "streams", view.query, "the streams"),
     )
 
 

@@ -11,7 +11,18 @@ from arcdrift.analysis.signatures import KINDS
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.prep import SHARE, funnel, people_effects, shared_work
 from arcdrift.people import HIDDEN, PURPOSE
-from dashboard.parts import View, card, chart, csv_link, heading, notice, select, tag
+from dashboard.parts import (
+    View,
+    card,
+    chart,
+    csv_button,
+    csv_link,
+    heading,
+    notice,
+    select,
+    share_table,
+    tag,
+)
 from dashboard.query import href
 
 Row = Mapping[Hashable, Any]
@@ -187,12 +198,7 @@ def subject_link(name: str, who: str) -> Any:
 
 
 def _csv(view: View, table: str, words: str) -> html.A:
-    return html.A(
-        "CSV",
-        href=csv_link("/prep", table, view.query),
-        className="csv",
-        **{"aria-label": f"Download {words} as CSV"},
-    )
+    return csv_button("/prep", table, view.query, words)
 
 
 def effect_cell(row: Row | None) -> list[Any]:
@@ -253,15 +259,7 @@ def _people(view: View) -> html.Section:
             "intervals. Spread: cleave angles within a day, against others' on the same splicers.",
             className="muted hint",
         ),
-        html.Table(
-            [
-                html.Thead(
-                    html.Tr([html.Th(words, scope="col", className=name) for words, name in heads])
-                ),
-                html.Tbody(body),
-            ],
-            className="plain-table shares",
-        ),
+        share_table(heads, body),
         title="People",
         aside=_csv(view, "people", "people"),
     )
@@ -303,15 +301,7 @@ def _machines(view: View) -> html.Section:
     heads = (("Machine", ""), ("Loss", ""), ("Cleave angle", ""), ("Right over left", "wide-only"))
     return card(
         html.P("In whoever's hands: the same work, apart from the person.", className="muted hint"),
-        html.Table(
-            [
-                html.Thead(
-                    html.Tr([html.Th(words, scope="col", className=name) for words, name in heads])
-                ),
-                html.Tbody(body),
-            ],
-            className="plain-table shares wraps",
-        ),
+        share_table(heads, body, "wraps"),
         title="Machines",
     )
 
@@ -385,15 +375,7 @@ def _blades(view: View) -> Any:
             "is good for is set in crew.toml; the default is common practice.",
             className="muted hint",
         ),
-        html.Table(
-            [
-                html.Thead(
-                    html.Tr([html.Th(words, scope="col", className=name) for words, name in heads])
-                ),
-                html.Tbody(body),
-            ],
-            className="plain-table shares wraps",
-        ),
+        share_table(heads, body, "wraps"),
         title="Blades",
         aside=_csv(view, "blades", "blades"),
     )

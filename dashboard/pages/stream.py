@@ -16,6 +16,7 @@ from dashboard.parts import (
     View,
     card,
     chart,
+    csv_button,
     csv_link,
     facts,
     heading,
@@ -229,12 +230,7 @@ def _splice_list(view: View, splicer: str, program: str) -> html.Section:
         grid if total else notice(f"No splices{where}."),
         name="splice-list",
         title=f"{total:,} splices{where}",
-        aside=html.A(
-            "CSV",
-            href=csv_link("/loss", "splices", view.query),
-            className="csv",
-            **{"aria-label": "Download these splices as CSV"},
-        ),
+        aside=csv_button("/loss", "splices", view.query, "these splices"),
     )
 
 
