@@ -24,7 +24,6 @@ from arcdrift.analysis.days import workdays
 from arcdrift.analysis.hands import NOBODY, hand_days
 from arcdrift.analysis.loss import ratio_of, relative_level
 from arcdrift.analysis.loss_days import loss_days
-from arcdrift.analysis.prep import PrepEffects, prep_effects
 from arcdrift.analysis.prep_review import review_prep
 from arcdrift.analysis.service_findings import use_by_hour
 from arcdrift.finding import Finding
@@ -39,12 +38,18 @@ MARGIN = 0.10
 
 @dataclass(frozen=True)
 class Looked:
-    """One crew: its truth, its cells, and what is said of its people."""
+    """One crew: its truth, its cells, and what a review says of its people."""
 
     made: SimulatedCrew
     cells: pd.DataFrame
-    effects: PrepEffects
+    effects: pd.DataFrame
     findings: list[Finding]
+
+    def people(self, measure: str) -> pd.DataFrame:
+        """Effects of technicians on one measure, where there is a figure."""
+        rows = self.effects
+        rows = rows[(rows["who"] == "technician") & (rows["measure"] == measure)]
+        return rows.dropna(subset=["effect"]).reset_index(drop=True)
 
 
 def crew(seed: int, *, people: int = 30, days: int = 180, careless: int = 3) -> Scenario:
@@ -87,9 +92,7 @@ def look(scenario: Scenario) -> Looked:
         cells, pd.concat(found, ignore_index=True), pd.concat(practice, ignore_index=True),
         use_by_hour(made["splices"]), made["service"], made.crew, now,
     )  # fmt: skip
-    effects = prep_effects(cells, made.crew.prep, ["loss", "angle"])
-    assert isinstance(effects, PrepEffects)
-    return Looked(made, cells, effects, told.findings)
+    return Looked(made, cells, told.frames["result_people"], told.findings)
 
 
 def holders(cells: pd.DataFrame, worst: list[str]) -> list[str]:
@@ -104,7 +107,7 @@ def careless_outcome(seed: int, **size: int) -> dict[str, int]:
     scenario = crew(seed, **size)
     seen = look(scenario)
     guilty = {fault.subject for fault in scenario.faults}
-    table = seen.effects.of("technician", "loss").dropna(subset=["effect"])
+    table = seen.people("loss")
     top = set(table.sort_values("low", ascending=False)["name"].head(5))
     labeled = set(table.loc[table["sure"] >= SURE, "name"])
     unlucky = set(holders(seen.cells, [one.name for one in scenario.splicers[:2]])) - guilty
@@ -135,7 +138,7 @@ def healthy_outcome(seed: int, **size: int) -> dict[str, float]:
     seen = look(crew(seed, careless=0, **size))
     told: dict[str, float] = {"seed": seed, "people": len(seen.made.truth.technicians)}
     for measure in ("loss", "angle"):
-        table = seen.effects.of("technician", measure).dropna(subset=["effect"]).set_index("name")
+        table = seen.people(measure).set_index("name")
         truth = true_effects(seen.made, measure).reindex(table.index)
         told[f"{measure}_inside"] = int(((table["low"] <= truth) & (truth <= table["high"])).sum())
         told[f"{measure}_n"] = len(table)

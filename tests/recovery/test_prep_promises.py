@@ -30,7 +30,7 @@ def test_a_healthy_crew_has_no_false_findings_and_intervals_hold_the_truth():
             assert angle[one.subject_id] > 0.08
     inside = []
     for measure in ("loss", "angle"):
-        table = seen.effects.of("technician", measure).dropna(subset=["effect"]).set_index("name")
+        table = seen.people(measure).set_index("name")
         truth = true_effects(seen.made, measure).reindex(table.index)
         inside += list((table["low"] <= truth) & (truth <= table["high"]))
     # 22 intervals at .95: fewer than 17 inside would happen once in a thousand crews
