@@ -1,7 +1,8 @@
 """Control charts and change points for plain numbers: no domain words, no frames.
 
 What runs on data: `ewma` and `cusum` (one series or many), `rising_rate` (shares of bad items,
-self-starting), `regression_line`, `change_point` (when did it begin), `funnel`, `sequential`.
+self-starting), `gamma_limit` (single values far out), `regression_line`, `change_point` (when
+did it begin), `funnel`, `sequential`.
 
 What it promises, as average counts of points until an alarm:
 
