@@ -184,6 +184,35 @@ class Estimate(_Strict):
     """Splices measured both ways below which nothing is said."""
 
 
+class AcceptanceRule(_Strict):
+    """Other limits for a program, for a pair of fibers in either order, or for both together."""
+
+    program: str | None = None
+    fibers: tuple[str, str] | None = None
+    average_db: float | None = Field(None, gt=0, le=10)
+    single_db: float | None = Field(None, gt=0, le=10)
+
+    @model_validator(mode="after")
+    def _says_something(self) -> "AcceptanceRule":
+        if self.program is None and self.fibers is None:
+            raise ValueError("name the program or the fibers that the limits are for")
+        if self.average_db is None and self.single_db is None:
+            raise ValueError("give average_db, single_db or both")
+        return self
+
+
+class Acceptance(_Strict):
+    """Loss that is accepted; the crew's own contract comes first."""
+
+    average_db: float = Field(0.10, gt=0, le=10)
+    """ITU-T L.12 (now L.400): 0.1 dB on average (read second-hand, not in the standard)."""
+    single_db: float = Field(0.30, gt=0, le=10)
+    """TIA-568: 0.3 dB for any one splice (from memory, not seen in the standard)."""
+    overrides: tuple[AcceptanceRule, ...] = ()
+    """A rule for program and fibers goes before one for fibers, and that before one for a
+    program; of equal ones the later counts."""
+
+
 class AllowedPrograms(_Strict):
     """Splice programs allowed for a pair of fibers, in either order; pairs not named are free."""
 
@@ -231,6 +260,7 @@ class Crew(_Strict):
     blade: Blade = Field(default_factory=Blade)
     prep: Prep = Field(default_factory=Prep)
     estimate: Estimate = Field(default_factory=Estimate)
+    acceptance: Acceptance = Field(default_factory=Acceptance)
     allowed_programs: tuple[AllowedPrograms, ...] = ()
     heater_programs: tuple[HeaterPrograms, ...] = ()
 
@@ -279,7 +309,7 @@ def load_crew(folder: Path) -> Crew:
 
 _MODELS: tuple[type[BaseModel], ...] = (
     Crew, Site, Splicer, Program, Rules, Shares, SettingLimits, Interval, Service, Blade,
-    AllowedPrograms, HeaterPrograms, Prep, SignOff,
+    AllowedPrograms, HeaterPrograms, Prep, SignOff, Acceptance, AcceptanceRule,
 )  # fmt: skip
 
 

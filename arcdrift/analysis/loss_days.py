@@ -62,7 +62,7 @@ def loss_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Crew) -> pd.Da
         return pd.DataFrame(columns=DAY_COLUMNS)
     program, names = pd.factorize(work["program"].fillna(NO_PROGRAM), sort=True)
     day = workdays(work, crew, "spliced_at").to_numpy()
-    segment = _segments(day, work["spliced_at"], service)
+    segment = segments(day, work["spliced_at"], service)
     loss = work["loss_db"].to_numpy(dtype=np.float64)
     cell, first = cells_of(program, segment, day)
     unit, _ = cells_of(program[first], segment[first])
@@ -99,8 +99,18 @@ DAY_COLUMNS = [
 ]
 
 
-def _segments(day: Days, at: pd.Series, service: pd.DataFrame) -> Ints:
-    """Segment of each splice: restarting services before the first splice of its day."""
+def segments(day: Days, at: pd.Series, service: pd.DataFrame) -> Ints:
+    """Segment of each splice: restarting services before the first splice of its day.
+
+    Parameters
+    ----------
+    day : array of shape (n,)
+        Local workday of each of one splicer's splices.
+    at : Series
+        When each was made (UTC).
+    service : DataFrame
+        Service events of that splicer.
+    """
     restarts = service.loc[service["action"].isin(RESTART_ACTIONS), "serviced_at"]
     if restarts.empty:
         return np.zeros(len(day), dtype=np.int64)

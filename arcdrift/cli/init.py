@@ -178,6 +178,17 @@ clock = "wall"
 # sleeve_mm = 60
 # programs = ["60 mm"]
 
+# Loss that is accepted: of a stream on average, and of any one splice. 0.10 dB is that of
+# ITU-T L.12, now L.400 (read second-hand), 0.30 dB that of TIA-568 (from memory); neither was
+# seen in the standard itself, and your contract comes first.
+[acceptance]
+average_db = 0.10
+single_db = 0.30
+# Other limits for a program, for a pair of fibers in either order, or for both together:
+# [[acceptance.overrides]]
+# fibers = ["G.652.D", "G.655"]
+# average_db = 0.15
+
 # When service is due, by days or by splices, whichever comes first
 # (common practice, no source; the maker's manual comes first).
 [service."cleaned"]
