@@ -1,11 +1,14 @@
 """The level of a day's splice loss, charted per stream under the crew's false-alarm budget.
 
-All streams advance together on the crew's calendar, one day at a time, so that everything a
-chart uses (its baseline, the between-day variance pooled over the crew, the day-to-day
-correlation, the pace that turns the budget into a limit) is known from earlier days only.
-The loop runs over days; each step is vectorized over streams.
+The same charts follow whatever else has a mean and a scatter each day: the spread of a day's
+losses, or the losses of a splicer, a person, a site. All units advance together on the crew's
+calendar, one day at a time, so that everything a chart uses (its baseline, the between-day
+variance pooled over the crew, the day-to-day correlation, the pace that turns the budget into a
+limit) is known from earlier days only. The loop runs over days; each step is vectorized over
+units.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -16,6 +19,7 @@ from scipy.stats import norm
 from scipy.stats import t as student
 
 from arcdrift.analysis.loss_days import CALIBRATION_DAYS
+from arcdrift.analysis.shared_days import SharedEffect
 from arcdrift.charts.ewma import ewma_step
 from arcdrift.charts.limits import ewma_limit
 
@@ -36,8 +40,11 @@ WIDEST = 2.0
 SHORTEST_RUN = 10.0
 """Days between false alarms below which a chart says nothing; a budget asks for no less."""
 Z95 = 1.959964
+STREAM = ("splicer", "program", "segment")
 
 CHART_COLUMNS = (
+    "crew_effect",
+    "shared_effect",
     "expected_db",
     "low_db",
     "high_db",
@@ -62,9 +69,11 @@ class LossCharts:
         The input days plus ``mean_db``, ``capped_mean_db``, ``expected_db``, ``low_db``,
         ``high_db`` (95 % prediction interval of the capped day mean), ``z``, ``ewma_up``,
         ``ewma_down``, ``limit_up``, ``limit_down``, ``alarm`` (``""``, ``"up"``, ``"down"``),
-        ``learning``.
+        ``learning``; ``crew_effect`` and ``shared_effect``, what the day did to all of the crew,
+        and to all of the site too, on the scale of `relative_level`. The expectation has the
+        shared effect in it.
     units : DataFrame
-        One row a stream segment: ``baseline_db``, ``sd_within``, ``sd_between``, ``n_days``.
+        One row a unit: ``baseline_db``, ``sd_within``, ``sd_between``, ``n_days``.
     between, within, lag1 : float
         The crew's pooled between-day and within-day relative variance and lag-1 correlation of
         z, as known at the end.
@@ -91,16 +100,30 @@ def ratio_of(level: Floats) -> Floats:
     return np.maximum(1.0 + level / 3.0, 0.0) ** 3
 
 
-def chart_losses(days: pd.DataFrame, budget_up: float, budget_down: float) -> LossCharts:
-    """Chart every stream's days.
+def chart_losses(
+    days: pd.DataFrame,
+    budget_up: float,
+    budget_down: float | None,
+    *,
+    keys: Sequence[str] = STREAM,
+    shared: bool = False,
+) -> LossCharts:
+    """Chart every unit's days.
 
     Parameters
     ----------
     days : DataFrame
-        From `arcdrift.analysis.loss_days.loss_days`, all splicers together.
+        From `arcdrift.analysis.loss_days.loss_days`, all splicers together. Where there is a
+        column ``excluded``, its days are neither judged nor learned from; where there is a
+        column ``frozen``, its days are judged, and leave the baseline as it is.
     budget_up, budget_down : float
         False alarms a month (22 workdays) the whole crew tolerates from all upper and all lower
-        charts together.
+        charts together; None for no lower charts.
+    keys : sequence of str
+        Columns that make a unit.
+    shared : bool
+        Take out what a day does to everybody (`arcdrift.analysis.shared_days`); needs the
+        columns ``splicer`` and ``site``.
 
     Notes
     -----
@@ -111,13 +134,15 @@ def chart_losses(days: pd.DataFrame, budget_up: float, budget_down: float) -> Lo
     growth of the variance of an EWMA of values with autocorrelations rho_k, pooled over the crew.
     L gives the run length (active stream-days a month)/budget (Brook and Evans 1972).
     """
-    days = days.sort_values(["day", "splicer", "program", "segment"], ignore_index=True)
-    clock = _Clock(days, budget_up, budget_down)
-    codes = pd.factorize(days["day"])[0]
-    edges = [*np.flatnonzero(np.diff(codes, prepend=-1)), len(days)]
+    days = days.sort_values(["day", *keys], ignore_index=True)
+    out = days["excluded"].to_numpy(dtype=bool) if "excluded" in days else np.zeros(len(days), bool)
+    kept = days[~out].reset_index(drop=True)
+    clock = _Clock(kept, budget_up, budget_down, keys, shared)
+    codes = pd.factorize(kept["day"])[0]
+    edges = [*np.flatnonzero(np.diff(codes, prepend=-1)), len(kept)]
     for first, last in pairwise(edges):
         clock.advance(slice(int(first), int(last)))
-    return clock.result()
+    return clock.result(days[out], keys)
 
 
 def _normal(t: Floats, df: Floats) -> Floats:
@@ -127,16 +152,31 @@ def _normal(t: Floats, df: Floats) -> Floats:
 
 
 class _Clock:
-    """State of every stream segment while the crew's calendar advances."""
+    """State of every unit while the crew's calendar advances."""
 
-    def __init__(self, days: pd.DataFrame, budget_up: float, budget_down: float) -> None:
+    def __init__(
+        self,
+        days: pd.DataFrame,
+        budget_up: float,
+        budget_down: float | None,
+        keys: Sequence[str],
+        shared: bool,
+    ) -> None:
         self.days = days
         self.budgets = {"up": budget_up, "down": budget_down}
-        keys = days.groupby(["splicer", "program", "segment"], sort=True)
-        self.unit: Ints = np.asarray(keys.ngroup(), dtype=np.int64)
-        self.unit_keys = keys.size().index
+        groups = days.groupby(list(keys), sort=True)
+        self.unit: Ints = np.asarray(groups.ngroup(), dtype=np.int64)
+        self.unit_keys = groups.size().index
         count = len(self.unit_keys)
-        longest = int(keys.size().max()) if count else 0
+        longest = int(groups.size().max()) if count else 0
+        self.frozen = (
+            days["frozen"].to_numpy(dtype=bool) if "frozen" in days else np.zeros(len(days), bool)
+        )
+        self.crew: SharedEffect | None = SharedEffect() if shared else None
+        self.site: SharedEffect | None = SharedEffect() if shared else None
+        if shared:
+            self.owner = pd.factorize(days["splicer"])[0].astype(np.int64)
+            self.place = pd.factorize(days["site"].fillna(""))[0].astype(np.int64)
         self.n = days["n"].to_numpy(dtype=float)
         self.total = days["total"].to_numpy(dtype=float)
         self.capped = days["capped"].to_numpy(dtype=float)
@@ -196,17 +236,22 @@ class _Clock:
         total_weight = self.history[0, unit, upto]
         level = self.history[1, unit, upto] / total_weight
         sd = np.sqrt(variance + 1.0 / total_weight)
+        crew, shared = self._shared(position, y - level, sd**2)
+        y = y - shared
         z = _normal((y - level) / sd, (self.k[unit] - 1.0 + PSEUDO_DAYS).astype(np.float64))
         self._note_lag(unit, z)
 
         out, scale = self.out, np.sqrt(LAMBDA / (2 - LAMBDA))
-        out["expected_db"][position] = center * ratio_of(level)
-        out["low_db"][position] = center * ratio_of(level - Z95 * sd)
-        out["high_db"][position] = center * ratio_of(level + Z95 * sd)
+        out["crew_effect"][position], out["shared_effect"][position] = crew, shared
+        out["expected_db"][position] = center * ratio_of(level + shared)
+        out["low_db"][position] = center * ratio_of(level + shared - Z95 * sd)
+        out["high_db"][position] = center * ratio_of(level + shared + Z95 * sd)
         out["z"][position] = z
         self.learning[position] = self.k[unit] < LAG_FROM
         hit = np.zeros(len(unit), dtype=bool)
         for side, sign in (("up", 1.0), ("down", -1.0)):
+            if self.budgets[side] is None:
+                continue
             limit = self.limits[side] * self.widening
             step = ewma_step(self.ewma[side][unit], sign * z, LAMBDA, limit, sided="one")
             over = step.signal > 0
@@ -219,6 +264,16 @@ class _Clock:
         self.recent_z[1:, unit] = self.recent_z[:-1, unit]
         self.recent_z[0, unit] = np.where(hit, np.nan, z)
         return hit, level + np.clip(y - level, -reach, reach), 1.0 / variance
+
+    def _shared(self, position: Ints, left: Floats, variance: Floats) -> tuple[Floats, Floats]:
+        """What the day did to the crew, and to crew and site together, for each row."""
+        if self.crew is None or self.site is None:
+            return np.zeros(len(left)), np.zeros(len(left))
+        owner = self.owner[position]
+        crew = self.crew.of(left, variance, owner, np.zeros(len(left), dtype=np.int64))
+        _, place = np.unique(self.place[position], return_inverse=True)
+        site = self.site.of(left - crew, variance, owner, place.astype(np.int64))
+        return crew, crew + site
 
     def _within(self, unit: Ints) -> Floats:
         """Relative variance of one capped splice, shrunken to the crew's."""
@@ -263,7 +318,7 @@ class _Clock:
         self.early[0, young, k[calibrating]] = self.capped[rows][calibrating]
         self.early[1, young, k[calibrating]] = n[calibrating]
 
-        keep = ~alarmed
+        keep = ~alarmed & ~self.frozen[rows]
         kept = unit[keep]
         mean = self.capped[rows] / n
         self.within_ss[kept] += np.maximum(self.squares[rows] - n * mean**2, 0.0)[keep]
@@ -275,6 +330,7 @@ class _Clock:
         self.history[2, kept, k[keep] + 1] += self.total[rows][keep]
         self.history[3, kept, k[keep] + 1] += n[keep]
         y = relative_level(mean[learned] / self.center[unit[learned]])
+        y = y - self.out["shared_effect"][rows][learned]
         self._count_levels(unit[learned], y, n[learned])
         self.k[unit] = k + 1
         ripe = unit[calibrating & (k + 1 == CALIBRATION_DAYS)]
@@ -334,21 +390,22 @@ class _Clock:
     def _set_limits(self) -> None:
         pace = self._pace()
         for side, budget in self.budgets.items():
+            if budget is None:
+                continue
             wanted = max(pace / budget, SHORTEST_RUN)
             # three significant digits: the same limit is then found once, not every day
             self.limits[side] = ewma_limit(LAMBDA, float(f"{wanted:.3g}"), sided="one")
 
     # -- results -----------------------------------------------------------------------------
 
-    def result(self) -> LossCharts:
-        """Collect the charts."""
-        days = self.days.assign(
-            mean_db=self.total / self.n,
-            capped_mean_db=self.capped / self.n,
-            **self.out,
-            alarm=self.alarm,
-            learning=self.learning,
-        )
+    def result(self, excluded: pd.DataFrame, keys: Sequence[str]) -> LossCharts:
+        """Collect the charts, and put back the days left out."""
+        days = self.days.assign(**self.out, alarm=self.alarm, learning=self.learning)
+        if len(excluded):
+            bare = excluded.assign(**dict.fromkeys(self.out, np.nan), alarm="", learning=False)
+            days = pd.concat([days, bare]).sort_values(["day", *keys], ignore_index=True)
+        for name, total in (("mean_db", "total"), ("capped_mean_db", "capped")):
+            days[name] = days[total].to_numpy(dtype=np.float64) / days["n"].to_numpy(np.float64)
         last = np.where(self.k >= LAG_FROM, self.k - LAG_DAYS, self.k)
         index = np.arange(len(self.k))
         with np.errstate(invalid="ignore", divide="ignore"):
