@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.acceptance_findings import average_findings, single_findings
 from arcdrift.analysis.advice import advise
 from arcdrift.analysis.agreement import agreement_table, optimistic_findings
 from arcdrift.analysis.air_findings import conditions_finding, gap_findings
@@ -38,6 +39,7 @@ from arcdrift.analysis.service_findings import service_findings
 from arcdrift.analysis.splicer import SplicerSummary, day_starts
 from arcdrift.analysis.tables import (
     crew_days,
+    dated,
     findings_table,
     iso,
     models_table,
@@ -108,6 +110,8 @@ def assess(
             for finding in program_findings(summary.splicer, summary.unexpected, crew, now)
         ),
         *_loss_findings(summaries, days, points, service, now),
+        *average_findings(stack([summary.accepted for summary in summaries]), crew, now),
+        *single_findings(stack([summary.over for summary in summaries]), now),
         *gap_findings(stack([summary.airless for summary in summaries]), now),
         *_conditions(summaries, models, crew, now),
         *clock_findings(summaries, crew, now),
@@ -120,6 +124,8 @@ def assess(
         "result_streams": streams_table(days, charts, crew),
         "result_stream_days": stream_days(days),
         "result_crew_days": crew_days(summaries),
+        "result_exceptions": dated(stack([one.singles.exceptions for one in summaries]), "day"),
+        "result_single_limits": dated(stack([one.singles.limits for one in summaries]), "since"),
         "result_arc_models": models_table(models),
         "result_arc_points": points,
         "result_worth": worth_table(

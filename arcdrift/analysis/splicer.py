@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.air import AirSources, join_air
+from arcdrift.analysis.acceptance import accepted_days, over_limit
 from arcdrift.analysis.advice import Situation
 from arcdrift.analysis.agreement import MEASURED, measured_pairs
 from arcdrift.analysis.arc_points import arc_points
@@ -17,6 +18,7 @@ from arcdrift.analysis.checks import daily_checks
 from arcdrift.analysis.cleave_runs import cleave_runs, practice_splices
 from arcdrift.analysis.clocks import Clock, look_at_clock
 from arcdrift.analysis.days import sites_of, workdays, zones_of
+from arcdrift.analysis.exceptions import SingleSplices, single_splices
 from arcdrift.analysis.hands import NOBODY, hand_days
 from arcdrift.analysis.loss_days import NO_PROGRAM, loss_days, production
 from arcdrift.analysis.mismatch import mismatch_cells
@@ -49,6 +51,7 @@ SPLICE_COLUMNS = (
     "humidity_pct",
     "cleaver",
     "blade_position",
+    "location",
     *MEASURED,
 )
 HISTOGRAM_STEP_DB = 0.001
@@ -63,6 +66,12 @@ class SplicerSummary:
     ----------
     days : DataFrame
         Stream days for the loss chart (`arcdrift.analysis.loss_days.loss_days`).
+    singles : SingleSplices
+        Single splices far outside their stream, and its limits.
+    accepted, over : DataFrame
+        Stream days beside the mean loss accepted of them
+        (`arcdrift.analysis.acceptance.accepted_days`), and splices over the limit of a single one
+        (`arcdrift.analysis.acceptance.over_limit`).
     groups : DataFrame
         Daily sums by program and technician, for likely causes.
     checks : DataFrame
@@ -106,6 +115,9 @@ class SplicerSummary:
 
     splicer: str
     days: pd.DataFrame
+    singles: SingleSplices
+    accepted: pd.DataFrame
+    over: pd.DataFrame
     groups: pd.DataFrame
     checks: pd.DataFrame
     points: pd.DataFrame
@@ -174,6 +186,9 @@ def summarize(
     return SplicerSummary(
         splicer=splicer,
         days=days,
+        singles=single_splices(work, day, service),
+        accepted=accepted_days(work, day, days, crew),
+        over=over_limit(work, day, crew),
         groups=technician_days(work, day),
         checks=statuses[~left_out].reset_index(drop=True),
         points=arc_points(checks, check_air, service),

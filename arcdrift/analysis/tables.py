@@ -28,6 +28,11 @@ def iso(days: pd.Series) -> pd.Series:
     return pd.to_datetime(days).dt.strftime("%Y-%m-%d")
 
 
+def dated(rows: pd.DataFrame, column: str) -> pd.DataFrame:
+    """Rows with a column of local days as ISO text."""
+    return rows.assign(**{column: iso(rows[column])}) if len(rows) else rows
+
+
 def for_store(table: str, frame: pd.DataFrame) -> pd.DataFrame:
     """Keep the columns a result table has; what only the next step needed stays behind."""
     known = metadata.tables[table].columns.keys()

@@ -338,6 +338,33 @@ result_crew_days = Table(
     Column("errors", Integer, nullable=False),
 )
 
+result_exceptions = Table(
+    "result_exceptions",
+    metadata,
+    Column("splice_id", BigInteger, primary_key=True, autoincrement=False),
+    Column("splicer", Text, nullable=False, index=True),
+    Column("program", Text, nullable=False),
+    Column("technician", Text),
+    Column("day", String(10), nullable=False),
+    Column("spliced_at", BigInteger, nullable=False),
+    Column("loss_db", Float, nullable=False),
+    Column("limit_db", Float, nullable=False),  # learned from earlier days of the stream
+    Column("location", Text),
+)
+
+result_single_limits = Table(
+    "result_single_limits",
+    metadata,
+    Column("splicer", Text, primary_key=True),
+    Column("program", Text, primary_key=True),
+    Column("limit_db", Float),  # in force for the next day; NULL when there is none
+    Column("splices", Integer, nullable=False),  # it was learned from
+    Column("since", String(10), nullable=False),  # last of the days it was learned from
+    Column("judged", Integer, nullable=False),  # splices that had a limit, over all segments
+    Column("exceptions", Integer, nullable=False),
+    Column("refusal", Text),  # why there is no limit, in a sentence
+)
+
 result_arc_models = Table(
     "result_arc_models",
     metadata,
@@ -620,6 +647,8 @@ RESULTS: tuple[Table, ...] = (
     result_streams,
     result_stream_days,
     result_crew_days,
+    result_exceptions,
+    result_single_limits,
     result_arc_models,
     result_arc_points,
     result_worth,

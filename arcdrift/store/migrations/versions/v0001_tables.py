@@ -227,6 +227,34 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("day", name=op.f("pk_result_crew_days")),
     )
     op.create_table(
+        "result_exceptions",
+        sa.Column("splice_id", sa.BigInteger(), autoincrement=False, nullable=False),
+        sa.Column("splicer", sa.Text(), nullable=False),
+        sa.Column("program", sa.Text(), nullable=False),
+        sa.Column("technician", sa.Text(), nullable=True),
+        sa.Column("day", sa.String(length=10), nullable=False),
+        sa.Column("spliced_at", sa.BigInteger(), nullable=False),
+        sa.Column("loss_db", sa.Float(), nullable=False),
+        sa.Column("limit_db", sa.Float(), nullable=False),
+        sa.Column("location", sa.Text(), nullable=True),
+        sa.PrimaryKeyConstraint("splice_id", name=op.f("pk_result_exceptions")),
+    )
+    op.create_index(
+        op.f("ix_result_exceptions_splicer"), "result_exceptions", ["splicer"], unique=False
+    )
+    op.create_table(
+        "result_single_limits",
+        sa.Column("splicer", sa.Text(), nullable=False),
+        sa.Column("program", sa.Text(), nullable=False),
+        sa.Column("limit_db", sa.Float(), nullable=True),
+        sa.Column("splices", sa.Integer(), nullable=False),
+        sa.Column("since", sa.String(length=10), nullable=False),
+        sa.Column("judged", sa.Integer(), nullable=False),
+        sa.Column("exceptions", sa.Integer(), nullable=False),
+        sa.Column("refusal", sa.Text(), nullable=True),
+        sa.PrimaryKeyConstraint("splicer", "program", name=op.f("pk_result_single_limits")),
+    )
+    op.create_table(
         "result_stream_days",
         sa.Column("splicer", sa.Text(), nullable=False),
         sa.Column("program", sa.Text(), nullable=False),
