@@ -228,11 +228,29 @@ class HeaterPrograms(_Strict):
 
 
 class Shares(_Strict):
-    """How the false-alarm budget is split over the charts; the shares must add to 1."""
+    """How the false-alarm budget is shared out over the charts; the shares must add to 1."""
 
-    loss_raised: float = Field(0.5, gt=0, lt=1)
-    loss_lowered: float = Field(0.2, gt=0, lt=1)
-    arc: float = Field(0.3, gt=0, lt=1)
+    loss_raised: float = Field(0.40, gt=0, lt=1)
+    """Level of a stream's day, upward."""
+    loss_lowered: float = Field(0.10, gt=0, lt=1)
+    """The same, downward: better than before, a note."""
+    rolled_up: float = Field(0.10, gt=0, lt=1)
+    """Level of a splicer's, technician's, site's or the crew's day, upward."""
+    scattered: float = Field(0.05, gt=0, lt=1)
+    """Spread of a stream's day."""
+    dirty: float = Field(0.06, gt=0, lt=1)
+    """Share of dirty splices of a stream, splicer, technician, site or the crew."""
+    redo: float = Field(0.04, gt=0, lt=1)
+    """Share of splices made again, of the same."""
+    arc: float = Field(0.25, gt=0, lt=1)
+    """Drift of a splicer's arc setting."""
+
+    @model_validator(mode="after")
+    def _whole(self) -> "Shares":
+        total = sum(self.model_dump().values())
+        if abs(total - 1.0) > 0.005:
+            raise ValueError(f"the shares must add to 1, not to {total:g}")
+        return self
 
 
 class Crew(_Strict):
@@ -309,7 +327,8 @@ def load_crew(folder: Path) -> Crew:
 
 _MODELS: tuple[type[BaseModel], ...] = (
     Crew, Site, Splicer, Program, Rules, Shares, SettingLimits, Interval, Service, Blade,
-    AllowedPrograms, HeaterPrograms, Prep, SignOff, Acceptance, AcceptanceRule,
+    AllowedPrograms, HeaterPrograms, Prep, SignOff, Estimate, Acceptance,
+    AcceptanceRule,
 )  # fmt: skip
 
 

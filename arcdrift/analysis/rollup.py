@@ -50,8 +50,8 @@ def subjects_of(cells: pd.DataFrame) -> dict[str, pd.Series]:
     """
     programs = cells.groupby("splicer")["program"].transform("nunique")
     machines = cells.groupby("site")["splicer"].transform("nunique")
-    several = cells["site"].nunique() > 1
-    whole = WHOLE_CREW if cells["splicer"].nunique() > 1 else None
+    several = len(cells["site"].unique()) > 1
+    whole = WHOLE_CREW if len(cells["splicer"].unique()) > 1 else None
     return {
         "splicer": cells["splicer"].where(programs > 1),
         "technician": cells["technician"].where(cells["technician"] != NOBODY),

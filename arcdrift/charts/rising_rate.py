@@ -1,7 +1,7 @@
 """Self-starting chart for a share of bad items that rose: many series on one calendar.
 
 Each day with n items of which x are bad moves a CUSUM of the log-likelihood ratio of a rate
-`ratio` times the usual one, ``C = max(0, C + x log(ratio) - n p (ratio - 1))`` (see
+`RATIO` times the usual one, ``C = max(0, C + x log(ratio) - n p (ratio - 1))`` (see
 `arcdrift.charts.count_cusum`). The usual rate p is the mean of a Beta distribution: the crew's
 spread of rates, narrowed by the series' own earlier days. Nothing of a day itself, nor of a later
 one, enters its p or its limit, but for the day's count of items. The limit is that of a chart of
@@ -10,12 +10,12 @@ Poisson counts with the series' usual count of bad items a day.
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from arcdrift.charts.count_cusum import count_cusum_limit, reference_count
+from arcdrift.charts.rising_limits import COUNTS, LIMITS, RUN_LENGTHS
 from arcdrift.charts.run_length import FloatArray
 from arcdrift.errors import BadInput
 
@@ -27,8 +27,6 @@ WEIGHT = (1.0, 20.0)
 """Bad items the crew's prior may count for: least and most."""
 LEARNING_DAYS = 5
 """Days with items before a series may alarm."""
-_COUNTS = np.geomspace(0.003, 20.0, 20)
-"""Usual bad items a day for which limits are computed; between them they are interpolated."""
 
 
 def beta_prior(bad: ArrayLike, n: ArrayLike) -> tuple[float, float]:
@@ -61,36 +59,51 @@ def beta_prior(bad: ArrayLike, n: ArrayLike) -> tuple[float, float]:
     return weight, weight * (1.0 / rate - 1.0)
 
 
-@lru_cache(maxsize=64)
-def _limits(arl0: float, ratio: float) -> FloatArray:
-    unit = math.log(ratio)
+def exact_limits(arl0: float, counts: ArrayLike = COUNTS) -> FloatArray:
+    """Limits for some usual counts of bad items a day, from the chart's Markov chain."""
+    unit = math.log(RATIO)
     return np.array(
         [
-            unit * count_cusum_limit(reference_count(float(count), ratio), arl0, float(count))
-            for count in _COUNTS
+            unit * count_cusum_limit(reference_count(float(count), RATIO), arl0, float(count))
+            for count in np.atleast_1d(np.asarray(counts, dtype=np.float64))
         ]
     )
 
 
-def rising_rate_limit(count: ArrayLike, arl0: float, ratio: float = RATIO) -> FloatArray:
+def rising_rate_limit(count: ArrayLike, arl0: ArrayLike) -> FloatArray:
     """Limit of C for a usual count of bad items a day and a wanted count of days.
+
+    Interpolated, in the logarithms of both, between limits of the exact chain.
 
     Parameters
     ----------
     count : array_like
         Usual bad items a day; outside 0.003 to 20 the nearest of the two is taken.
-    arl0 : float
-        Wanted average count of days with items between false alarms.
+    arl0 : array_like, of a shape that broadcasts with `count`
+        Wanted average count of days with items between false alarms, 10 or more.
 
     Raises
     ------
     BadInput
-        When the wanted run length or the ratio is out of the chart's reach.
+        When the wanted run length is out of the chart's reach.
     """
-    seen = np.maximum(np.asarray(count, dtype=np.float64), _COUNTS[0])
-    return np.asarray(
-        np.interp(np.log(seen), np.log(_COUNTS), _limits(arl0, ratio)), dtype=np.float64
-    )
+    wanted, usual = np.asarray(arl0, dtype=np.float64), np.asarray(count, dtype=np.float64)
+    if not ((wanted >= RUN_LENGTHS[0]) & (wanted <= RUN_LENGTHS[-1])).all():
+        raise BadInput(
+            f"Days between false alarms must lie between {RUN_LENGTHS[0]:.0f} and "
+            f"{RUN_LENGTHS[-1]:.0f}; allow more or fewer false alarms."
+        )
+    row, below = _between(np.log(wanted), np.log(RUN_LENGTHS))
+    column, left = _between(np.log(np.clip(usual, COUNTS[0], COUNTS[-1])), np.log(COUNTS))
+    upper = (1 - left) * LIMITS[row, column] + left * LIMITS[row, column + 1]
+    lower = (1 - left) * LIMITS[row + 1, column] + left * LIMITS[row + 1, column + 1]
+    return np.asarray((1 - below) * upper + below * lower, dtype=np.float64)
+
+
+def _between(value: FloatArray, grid: FloatArray) -> tuple[NDArray[np.intp], FloatArray]:
+    """Cell of a grid, and how far into it, for each value."""
+    cell = np.clip(np.searchsorted(grid, value, side="right") - 1, 0, len(grid) - 2)
+    return cell, (value - grid[cell]) / (grid[cell + 1] - grid[cell])
 
 
 @dataclass(frozen=True)
@@ -119,17 +132,15 @@ class RisingRates:
     onset: NDArray[np.int64]
 
 
-def rising_rates(bad: ArrayLike, n: ArrayLike, arl0: float, *, ratio: float = RATIO) -> RisingRates:
+def rising_rates(bad: ArrayLike, n: ArrayLike, arl0: ArrayLike) -> RisingRates:
     """Chart the daily shares of bad items of many series.
 
     Parameters
     ----------
     bad, n : array_like, shape (days, series)
         Bad items and items of each day, on one calendar; n is 0 where a series has none.
-    arl0 : float
+    arl0 : float, or array_like of shape (days,)
         Wanted average count of days with items between false alarms of a series.
-    ratio : float
-        Rise the chart is tuned to.
 
     Raises
     ------
@@ -152,8 +163,9 @@ def rising_rates(bad: ArrayLike, n: ArrayLike, arl0: float, *, ratio: float = RA
         known_bad += counts[day]
     days = np.cumsum(worked, axis=0)
     usual = np.cumsum(items, axis=0) / np.maximum(days, 1)
-    limit = np.where(days > LEARNING_DAYS, rising_rate_limit(usual * rate, arl0, ratio), np.inf)
-    step = counts * math.log(ratio) - items * rate * (ratio - 1.0)
+    wanted = np.broadcast_to(np.asarray(arl0, dtype=np.float64), len(items))[:, None]
+    limit = np.where(days > LEARNING_DAYS, rising_rate_limit(usual * rate, wanted), np.inf)
+    step = counts * math.log(RATIO) - items * rate * (RATIO - 1.0)
     value = np.empty(items.shape)
     onset = np.empty(items.shape, dtype=np.int64)
     state = np.zeros(items.shape[1])

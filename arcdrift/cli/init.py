@@ -215,7 +215,11 @@ humidity_moved_pct = 30
 
 # How the false alarms are shared out over the charts; must add to 1.
 [shares]
-loss_raised = 0.5
-loss_lowered = 0.2
-arc = 0.3
+loss_raised = 0.40   # level of a stream's day, upward
+loss_lowered = 0.10  # the same, downward
+rolled_up = 0.10     # level of a splicer's, technician's, site's or the crew's day
+scattered = 0.05     # spread of a stream's day
+dirty = 0.06         # share of dirty splices
+redo = 0.04          # share of splices made again
+arc = 0.25           # drift of an arc setting
 """

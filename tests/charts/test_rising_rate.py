@@ -16,6 +16,7 @@ from arcdrift.charts.rising_rate import (
     LEARNING_DAYS,
     WEIGHT,
     beta_prior,
+    exact_limits,
     rising_rate_limit,
     rising_rates,
 )
@@ -154,5 +155,14 @@ def test_impossible_tables_are_refused_in_words():
         rising_rates([1, 2], [3, 4], 264.0)
     with pytest.raises(BadInput, match="between 0 and its items"):
         rising_rates([[3]], [[2]], 264.0)
-    with pytest.raises(BadInput, match="rarer than can be computed"):
+    with pytest.raises(BadInput, match="allow more or fewer"):
         rising_rates([[1]], [[2]], 1e12)
+
+
+@pytest.mark.parametrize("arl0", [550.0, 7_300.0, 250_000.0])
+def test_ready_made_limits_are_those_of_the_chain(arl0):
+    # run lengths grow about e-fold with each 1 of the limit: 0.06 is 6 % of a run length. Of many
+    # bad items a day a step spans many positions, and the chain's own limits are rougher.
+    for counts, apart in (([0.02, 0.4, 1.7, 4.0], 0.07), ([9.0, 15.0, 30.0], 0.3)):
+        ready, exact = rising_rate_limit(counts, arl0), exact_limits(arl0, counts)
+        np.testing.assert_allclose(ready, exact, atol=apart)

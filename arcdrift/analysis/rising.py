@@ -1,0 +1,121 @@
+"""Shares of dirty and of redone splices that rose: by stream, splicer, person, site and crew."""
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from arcdrift.analysis.rollup import SUBJECT, subjects_of
+from arcdrift.charts.rising_limits import RUN_LENGTHS
+from arcdrift.charts.rising_rate import RisingRates, rising_rates
+
+Floats = npt.NDArray[np.float64]
+
+MONTH = 22
+FIRST_PACE_DAYS = 5
+"""Workdays of the crew from which its pace is known; no alarm can come from them anyway."""
+RATE_COLUMNS = [
+    *SUBJECT, "day", "n", "bad", "expected_share", "statistic", "limit", "alarm", "onset_day",
+]  # fmt: skip
+COUNTED = {"dirty": "n", "redo": "made"}
+"""What each share is a share of."""
+
+
+def rising_days(cells: pd.DataFrame, measure: str, budget: float) -> pd.DataFrame:
+    """Chart one share for every stream and every subject it rolls up to.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        From `arcdrift.analysis.rollup.hand_cells`.
+    measure : str
+        Key of `COUNTED`.
+    budget : float
+        False alarms a month that the crew tolerates from all of these charts together.
+
+    Returns
+    -------
+    DataFrame
+        `RATE_COLUMNS`: ``subject_type`` (``stream`` too), ``subject_id``, ``day``, ``n``,
+        ``bad``, ``expected_share`` of the day, ``statistic``, ``limit``, ``alarm`` (bool) and
+        ``onset_day``, from which the statistic has been above 0.
+
+    Notes
+    -----
+    A rolled-up subject is charted on the count that its streams' own rates let expect that day: a
+    person who moves to a stream on which more is dirty has not got worse by it.
+    """
+    counted = COUNTED[measure]
+    cells = cells[cells[counted] > 0].reset_index(drop=True)
+    if cells.empty:
+        return pd.DataFrame(columns=RATE_COLUMNS)
+    stream = cells["splicer"] + " / " + cells["program"]
+    subjects = {"stream": stream, **subjects_of(cells)}
+    day, days = pd.factorize(cells["day"], sort=True)
+    run_length = _run_lengths(subjects, day.astype(np.int64), len(days), budget)
+    bad = cells[measure].to_numpy(dtype=np.float64)
+    items = cells[counted].to_numpy(dtype=np.float64)
+    weight = items
+    parts = []
+    for kind, subject in subjects.items():
+        code, names = pd.factorize(subject, sort=True)
+        known = code >= 0
+        if not known.any():
+            continue
+        place = (day[known], code[known])
+        tables = []
+        for values in (bad, items, weight):
+            table = np.zeros((len(days), len(names)))
+            np.add.at(table, place, values[known])
+            tables.append(table)
+        count, made, effective = tables
+        charts = rising_rates(count, np.maximum(effective, count), run_length)
+        if kind == "stream":
+            usual = (charts.rate * made).sum(axis=1) / made.sum(axis=1)
+            weight = items * charts.rate[day, code] / usual[day]
+        parts.append(_rows(kind, names, pd.Index(days), charts, count, made, effective))
+    return pd.concat(parts, ignore_index=True)[RATE_COLUMNS]
+
+
+def _run_lengths(
+    subjects: dict[str, pd.Series], day: npt.NDArray[np.int64], days: int, budget: float
+) -> Floats:
+    """Wanted run length of each day, from the pace of the month before it."""
+    active = np.zeros(days)
+    for subject in subjects.values():
+        rows = pd.DataFrame({"day": day, "subject": subject}).dropna().drop_duplicates()
+        active += np.bincount(rows["day"].to_numpy(), minlength=days)
+    total = np.concatenate([[0.0], np.cumsum(active)])
+    upto = np.arange(days)
+    first = np.maximum(upto - MONTH, 0)
+    pace = MONTH * (total[upto] - total[first]) / np.maximum(upto - first, 1)
+    pace = np.where(upto < FIRST_PACE_DAYS, MONTH * active, pace)
+    return np.asarray(np.clip(pace / budget, RUN_LENGTHS[0], RUN_LENGTHS[-1]), dtype=np.float64)
+
+
+def _rows(
+    kind: str,
+    names: pd.Index,
+    days: pd.Index,
+    charts: RisingRates,
+    count: Floats,
+    made: Floats,
+    effective: Floats,
+) -> pd.DataFrame:
+    """One row a subject and day with items."""
+    at, series = np.nonzero(made > 0)
+    began = charts.onset[at, series]
+    return pd.DataFrame(
+        {
+            "subject_type": kind,
+            "subject_id": np.asarray(names)[series],
+            "day": np.asarray(days)[at],
+            "n": made[at, series].astype(np.int64),
+            "bad": count[at, series].astype(np.int64),
+            "expected_share": charts.rate[at, series]
+            * (effective / np.maximum(made, 1))[at, series],
+            "statistic": charts.value[at, series],
+            "limit": charts.limit[at, series],
+            "alarm": charts.signal[at, series],
+            "onset_day": np.asarray(days)[np.where(began >= 0, began, at)],
+        }
+    )
