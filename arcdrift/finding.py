@@ -21,6 +21,8 @@ KINDS: dict[str, str] = {
     "loss-raised": "Loss has risen",
     "loss-lowered": "Loss has fallen",
     "loss-scattered": "Loss scatters more",
+    "loss-dirty": "More dirty splices",
+    "redo-raised": "More splices made again",
     "loss-over-limit": "Loss over the limit",
     "cleave-raised": "Cleave angles have risen",
     "cleave-run": "Run of bad cleaves",

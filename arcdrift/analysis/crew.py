@@ -23,12 +23,14 @@ from arcdrift.analysis.arc_pool import (
     crew_lag1,
     crew_prior,
 )
-from arcdrift.analysis.causes import StreamHistory
+from arcdrift.analysis.baseline import marked
+from arcdrift.analysis.causes import StreamHistory, likely_causes
 from arcdrift.analysis.check_findings import check_findings, doubtful_findings
 from arcdrift.analysis.clock_findings import clock_findings, clocks_not_told, stretches_table
 from arcdrift.analysis.electrodes import electrodes, worn_finding
 from arcdrift.analysis.influence import COLUMNS, influence
-from arcdrift.analysis.loss import LossCharts, chart_losses
+from arcdrift.analysis.loss_charts import AllLossCharts, chart_all
+from arcdrift.analysis.loss_episodes import Episode, clusters
 from arcdrift.analysis.loss_findings import loss_findings
 from arcdrift.analysis.mismatch import worth_of_recalibrating
 from arcdrift.analysis.prep_review import review_prep
@@ -49,10 +51,11 @@ from arcdrift.analysis.tables import (
     streams_table,
 )
 from arcdrift.analysis.worth import worth_table
-from arcdrift.finding import Finding
+from arcdrift.finding import Cause, Finding
 from arcdrift.settings import Crew, Splicer
 
 MONTH = 22
+NO_MARKS = pd.DataFrame(columns=["action", "splicer", "program", "first_day", "last_day"])
 
 
 @dataclass(frozen=True)
@@ -74,7 +77,11 @@ class Assessment:
 
 
 def assess(
-    summaries: list[SplicerSummary], service: pd.DataFrame, crew: Crew, now: pd.Timestamp
+    summaries: list[SplicerSummary],
+    service: pd.DataFrame,
+    crew: Crew,
+    now: pd.Timestamp,
+    marks: pd.DataFrame | None = None,
 ) -> Assessment:
     """Chart the crew and collect its findings.
 
@@ -82,9 +89,19 @@ def assess(
     ----------
     service : DataFrame
         Service events of every asset.
+    marks : DataFrame, optional
+        What people said of baselines (`arcdrift.analysis.baseline.marked`).
     """
     points, models = _arc(summaries, crew)
-    charts = _loss(summaries, crew)
+    loss = chart_all(
+        marked(
+            stack([summary.days for summary in summaries]), NO_MARKS if marks is None else marks
+        ),
+        stack([summary.hands for summary in summaries]),
+        crew.false_alarms_per_month,
+        crew.shares,
+    )
+    charts = loss.streams
     days = charts.days.assign(day_start=day_starts(charts.days, crew))
     check_days = stack([summary.checks for summary in summaries])
     use = stack([summary.use for summary in summaries])
@@ -109,7 +126,7 @@ def assess(
             for summary in summaries
             for finding in program_findings(summary.splicer, summary.unexpected, crew, now)
         ),
-        *_loss_findings(summaries, days, points, service, now),
+        *_loss_findings(summaries, loss, days, points, service, now),
         *average_findings(stack([summary.accepted for summary in summaries]), crew, now),
         *single_findings(stack([summary.over for summary in summaries]), now),
         *gap_findings(stack([summary.airless for summary in summaries]), now),
@@ -123,6 +140,8 @@ def assess(
         "result_check_days": check_days.assign(day=iso(check_days["day"])),
         "result_streams": streams_table(days, charts, crew),
         "result_stream_days": stream_days(days),
+        "result_subject_days": dated(loss.subject_days, "day"),
+        "result_loss_cells": dated(loss.cells, "day"),
         "result_crew_days": crew_days(summaries),
         "result_exceptions": dated(stack([one.singles.exceptions for one in summaries]), "day"),
         "result_single_limits": dated(stack([one.singles.limits for one in summaries]), "since"),
@@ -203,12 +222,6 @@ def _checks_per_month(summaries: list[SplicerSummary]) -> float:
     return float(MONTH * len(together) / max(together.dt.date.nunique(), 1))
 
 
-def _loss(summaries: list[SplicerSummary], crew: Crew) -> LossCharts:
-    days = stack([summary.days for summary in summaries])
-    budget, shares = crew.false_alarms_per_month, crew.shares
-    return chart_losses(days, budget * shares.loss_raised, budget * shares.loss_lowered)
-
-
 def _arc_findings(
     points: pd.DataFrame,
     models: list[ArcModel | Refusal],
@@ -267,29 +280,39 @@ def _electrode_findings(
 
 def _loss_findings(
     summaries: list[SplicerSummary],
+    loss: AllLossCharts,
     days: pd.DataFrame,
     points: pd.DataFrame,
     service: pd.DataFrame,
     now: pd.Timestamp,
 ) -> list[Finding]:
-    found: list[Finding] = []
     groups = {summary.splicer: summary.groups for summary in summaries}
-    for (label, _), mine in days.groupby(["splicer", "program"]):
-        splicer = str(label)
-        if not (mine["alarm"] != "").any():
-            continue
+    starts = days.groupby(["splicer", "day"])["day_start"].min()
+    earliest = days.groupby("day")["day_start"].min()
+
+    def instant(episode: Episode, day: pd.Timestamp) -> pd.Timestamp:
+        splicer = episode.subject_id.split(" / ")[0]
+        found: pd.Timestamp = starts.get((splicer, day), earliest[day])
+        return found
+
+    def causes(
+        kind: str, subject: str, onset: pd.Timestamp, until: pd.Timestamp, side: str
+    ) -> tuple[Cause, ...]:
+        if kind != "stream":
+            return ()
+        splicer, program = subject.split(" / ", 1)
+        own = points["splicer"] == splicer if len(points) else None
         alarms = (
-            points.loc[(points["splicer"] == splicer) & points["alarm"].astype(bool), "checked_at"]
-            if len(points)
-            else pd.Series([], dtype="datetime64[us, UTC]")
+            pd.Series([], dtype="datetime64[us, UTC]")
+            if own is None
+            else points.loc[own & points["alarm"].astype(bool), "checked_at"]
         )
         history = StreamHistory(
-            groups=groups[splicer],
-            service=service[service["asset"] == splicer],
-            arc_alarms=alarms,
+            groups=groups[splicer], service=service[service["asset"] == splicer], arc_alarms=alarms
         )
-        found += loss_findings(mine, history, now)
-    return found
+        return likely_causes(history, program, onset, until, side)
+
+    return loss_findings(clusters(loss), causes, instant, now)
 
 
 def _conditions(

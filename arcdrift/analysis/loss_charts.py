@@ -45,8 +45,8 @@ class AllLossCharts:
 
         ``measure`` is ``level``, ``spread``, ``dirty`` or ``redo``, ``side`` ``up`` or ``down``.
         """
-        levels = self.streams.days.assign(measure="level", **_stream_subject(self.streams.days))
-        spread = self.spread.assign(measure="spread", **_stream_subject(self.spread))
+        levels = of_streams(self.streams.days).assign(measure="level")
+        spread = of_streams(self.spread).assign(measure="spread")
         parts = []
         for days in (levels, self.rolled.assign(measure="level"), spread):
             days = days[days["alarm"] != ""]
@@ -72,7 +72,7 @@ class AllLossCharts:
         ``value`` and ``expected`` are relative losses (1 is as expected of the streams) for a
         level, relative spreads for ``spread``, shares for ``dirty`` and ``redo``.
         """
-        spread = self.spread.assign(measure="spread", **_stream_subject(self.spread))
+        spread = of_streams(self.spread).assign(measure="spread")
         parts = []
         for days in (self.rolled.assign(measure="level"), spread):
             root = days["measure"] == "spread"
@@ -100,9 +100,10 @@ class AllLossCharts:
         return pd.concat(filled, ignore_index=True)
 
 
-def _stream_subject(days: pd.DataFrame) -> dict[str, object]:
+def of_streams(days: pd.DataFrame) -> pd.DataFrame:
+    """Stream days with their subject's type and id."""
     name = days["splicer"].astype(str) + " / " + days["program"].astype(str)
-    return {"subject_type": "stream", "subject_id": name}
+    return days.assign(subject_type="stream", subject_id=name)
 
 
 def chart_all(

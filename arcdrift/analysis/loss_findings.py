@@ -1,100 +1,127 @@
-"""Findings from the loss charts: a stream's loss has risen, or fallen."""
+"""Findings from the loss charts: what rose, scattered or got dirty, whose, and since when."""
 
-import numpy as np
+from collections.abc import Callable
+from typing import Any
+
 import pandas as pd
 
-from arcdrift.analysis.causes import StreamHistory, likely_causes
-from arcdrift.analysis.episodes import episodes, severity
-from arcdrift.charts.change_point import step_onset
-from arcdrift.finding import Finding, Onset
+from arcdrift.analysis.episodes import severity
+from arcdrift.analysis.loss_episodes import Cluster, Episode
+from arcdrift.finding import Cause, Finding, Onset
 
-EPISODE_DAYS = 30
-WORDS = {
-    "up": (
-        "loss-raised",
-        "has risen",
-        "Look at the likely causes in order; recheck the arc, then cleaver and cleaning.",
-    ),
-    "down": (
-        "loss-lowered",
-        "has fallen",
-        "Good news worth understanding: note what changed, so that it can be kept.",
-    ),
+Causes = Callable[[str, str, pd.Timestamp, pd.Timestamp, str], tuple[Cause, ...]]
+"""Likely causes by subject type, subject, onset and latest sign (UTC), and side."""
+Instant = Callable[[Episode, pd.Timestamp], pd.Timestamp]
+"""UTC instant at which a local day of an episode's subject began."""
+
+HEAVY = 1.25
+"""Rise that presses; smaller ones are watched."""
+KINDS = {
+    ("level", "up"): "loss-raised",
+    ("level", "down"): "loss-lowered",
+    ("spread", "up"): "loss-scattered",
+    ("dirty", "up"): "loss-dirty",
+    ("redo", "up"): "redo-raised",
 }
+STEPS = {
+    "loss-raised": "Look at the likely causes in order; recheck the arc, then cleaver and "
+    "cleaning.",
+    "loss-lowered": "Good news worth understanding: note what changed, so that it can be kept.",
+    "loss-scattered": "Watch a few splices from strip to load: a scatter comes from the hand, dirt "
+    "or a worn clamp sooner than from the arc.",
+    "loss-dirty": "Clean v-grooves, clamps and the bench; then watch stripping and cleaning.",
+    "redo-raised": "Ask what made people splice again; then look at cleaver, cleaning and arc.",
+}
+SEEN = {
+    "level": "loss", "spread": "scatter", "dirty": "share of dirty splices",
+    "redo": "share of splices made again",
+}  # fmt: skip
 
 
-def loss_findings(days: pd.DataFrame, history: StreamHistory, now: pd.Timestamp) -> list[Finding]:
-    """Findings for one stream.
+def loss_findings(
+    told: list[Cluster], causes: Causes, instant: Instant, now: pd.Timestamp
+) -> list[Finding]:
+    """One finding a cluster of alarms.
 
     Parameters
     ----------
-    days : DataFrame
-        The stream's charted days in order, from `arcdrift.analysis.loss.chart_losses`, with
-        ``day_start`` (UTC instant each local day began).
-    history : StreamHistory
-        What else is known of the splicer, for causes.
+    told : list of Cluster
+        From `arcdrift.analysis.loss_episodes.clusters`.
+    causes, instant : callable
+        Where likely causes and instants come from.
     """
-    found = []
-    days = days.reset_index(drop=True)
-    for side in WORDS:
-        alarmed = days[days["alarm"] == side]
-        for rows in episodes(alarmed["day"], pd.Timedelta(days=EPISODE_DAYS)):
-            positions = rows.to_list()
-            found.append(_finding(days, positions, side, history, now))
-    return found
+    return [_finding(one, causes, instant, now) for one in told]
 
 
-def _finding(
-    days: pd.DataFrame, alarms: list[int], side: str, history: StreamHistory, now: pd.Timestamp
-) -> Finding:
-    kind, verb, step = WORDS[side]
-    first, last = alarms[0], alarms[-1]
-    start = _after_reset(days, first, side)
-    z = days["z"].to_numpy(dtype=float)[start : first + 1]
-    onset = step_onset(z, direction="up" if side == "up" else "down")
-    begins = start + onset.index
-    since = days.loc[begins:last]
-    after = float(since["capped"].sum() / since["n"].sum())
-    before = float(days["expected_db"][begins])
-    ratio = after / before
-    splicer, program = str(days["splicer"][0]), str(days["program"][0])
-    when = days["day_start"]
+def _finding(cluster: Cluster, causes: Causes, instant: Instant, now: pd.Timestamp) -> Finding:
+    main = cluster.main
+    kind = KINDS[main.measure, main.side]
+    ratio = main.after / main.before if main.before > 0 else float("inf")
+    last = instant(main, max([main.last, *(one.last for one in cluster.also)]))
+    onset = instant(main, main.onset)
     return Finding(
         kind=kind,
-        subject_type="stream",
-        subject_id=f"{splicer} / {program}",
-        since=when[first].to_pydatetime(),
-        until=when[last].to_pydatetime(),
+        subject_type=main.subject_type,
+        subject_id=main.subject_id,
+        since=instant(main, main.first).to_pydatetime(),
+        until=last.to_pydatetime(),
         onset=Onset(
-            when[begins].to_pydatetime(),
-            when[start + onset.earliest].to_pydatetime(),
-            when[start + onset.latest].to_pydatetime(),
+            onset.to_pydatetime(),
+            instant(main, main.earliest).to_pydatetime(),
+            instant(main, main.latest).to_pydatetime(),
         ),
-        severity=severity(when[last], now, heavy=ratio >= 1.25) if side == "up" else "note",
-        evidence={
-            "loss_before_db": round(before, 4),
-            "loss_since_db": round(after, 4),
-            "ratio": round(ratio, 2),
-            "splices_since": int(since["n"].sum()),
-            "alarms": len(alarms),
-            "days_from_onset_to_alarm": first - begins + 1,
-        },
-        likely_causes=likely_causes(history, program, when[begins], when[last], side),
-        summary=(
-            f"{splicer}, {program}: loss {verb} from {before:.3f} to {after:.3f} dB a splice "
-            f"({ratio - 1:+.0%}) since {days['day'][begins]:%Y-%m-%d}."
-        ),
-        next_step=step,
+        severity=severity(last, now, heavy=ratio >= HEAVY) if main.side == "up" else "note",
+        evidence=_evidence(cluster, ratio),
+        likely_causes=causes(main.subject_type, main.subject_id, onset, last, main.side),
+        summary=f"{_whose(main)}: {_what(main, ratio)} since {main.onset:%Y-%m-%d}.",
+        next_step=STEPS[kind],
         assessed_on=now.to_pydatetime(),
     )
 
 
-def _after_reset(days: pd.DataFrame, alarm: int, side: str) -> int:
-    """First judged day of the run that led to the alarm."""
-    earlier = days.loc[: alarm - 1]
-    restart = earlier.index[
-        (earlier["alarm"] == side)
-        | earlier["z"].isna()
-        | (earlier["segment"] != days["segment"][alarm])
-    ]
-    return int(np.max(restart)) + 1 if len(restart) else 0
+def _evidence(cluster: Cluster, ratio: float) -> dict[str, Any]:
+    main = cluster.main
+    digits = 4
+    if main.measure == "level" and main.subject_type == "stream":
+        values = {"loss_before_db": main.before, "loss_since_db": main.after}
+    elif main.measure == "level":
+        values = {"loss_against_expected": main.after}
+    elif main.measure == "spread":
+        values = {"spread_before": main.before, "spread_since": main.after}
+    else:
+        values = {"share_expected": main.before, "share_since": main.after}
+    evidence: dict[str, Any] = {name: round(value, digits) for name, value in values.items()}
+    evidence |= {
+        "ratio": round(ratio, 2),
+        "splices_since": main.splices,
+        "alarms": main.alarms + sum(one.alarms for one in cluster.also),
+        "days_from_onset_to_alarm": main.days_to_alarm,
+    }
+    if cluster.also:
+        evidence["also_seen"] = [
+            f"{_whose(one)}: {SEEN[one.measure]}, since {one.onset:%Y-%m-%d}"
+            for one in cluster.also
+        ]
+    return evidence
+
+
+def _whose(one: Episode) -> str:
+    if one.subject_type == "stream":
+        return one.subject_id.replace(" / ", ", ", 1)
+    if one.subject_type == "crew":
+        return "The whole crew"
+    kind = {"splicer": "all programs", "technician": "whichever splicer", "site": "all splicers"}
+    return f"{one.subject_id}, {kind[one.subject_type]}"
+
+
+def _what(one: Episode, ratio: float) -> str:
+    change = f"({ratio - 1:+.0%})"
+    if one.measure == "level":
+        verb = "has risen" if one.side == "up" else "has fallen"
+        if one.subject_type == "stream":
+            return f"loss {verb} from {one.before:.3f} to {one.after:.3f} dB a splice {change}"
+        return f"loss {verb} to {one.after:.2f} times what the same splicers and programs lost"
+    if one.measure == "spread":
+        return f"losses of a day scatter more than they did {change}"
+    what = "dirty" if one.measure == "dirty" else "made again"
+    return f"{one.after:.1%} of the splices were {what}, {one.before:.1%} were to be expected,"

@@ -22,6 +22,7 @@ from arcdrift.errors import UsageError
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 from arcdrift.store import read
+from arcdrift.store.baseline_marks import marks
 from arcdrift.store.clock_shifts import clock_shifts
 from arcdrift.store.write import replace_results
 
@@ -97,7 +98,7 @@ def review(
         )  # fmt: skip
     if progress is not None:
         progress("Charting", len(names), len(names))
-    told = assess(summaries, service, crew, now)
+    told = assess(summaries, service, crew, now, marks(engine))
     frames = told.frames | {
         "analysis_run": pd.DataFrame(
             {

@@ -125,9 +125,11 @@ def spread_days(stream_days: pd.DataFrame) -> pd.DataFrame:
         spread = np.maximum(squares - n * mean**2, 0.0) / (n - 1.0) / mean**2
     usable = (n >= FEWEST_IN_SPREAD) & np.isfinite(spread) & (spread > 0)
     kept = stream_days.loc[usable, ["splicer", "program", "segment", "day", "site", "n"]]
+    kept = kept.reset_index(drop=True)
     n, spread = n[usable], spread[usable]
-    return kept.assign(
+    rows: pd.DataFrame = kept.assign(
         capped=n * spread,
         capped_squares=(n + (n - 1.0) * SPREAD_SCATTER) * spread**2,
         total=n * spread,
-    ).reset_index(drop=True)
+    )
+    return rows

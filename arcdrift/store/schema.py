@@ -323,6 +323,62 @@ result_stream_days = Table(
     Column("alarm", String(5), nullable=False),  # "", "up" or "down"
     Column("segment", Integer, nullable=False),
     Column("learning", Boolean, nullable=False),
+    Column("site", Text),
+    Column("total", Float, nullable=False),  # sums of the day's losses, dB; capped; squares, dB2
+    Column("capped", Float, nullable=False),
+    Column("capped_squares", Float, nullable=False),
+    Column("cap", Float),
+    Column("crew_effect", Float),  # see arcdrift.analysis.shared_days
+    Column("shared_effect", Float),
+    Column("excluded", Boolean, nullable=False),  # by a person: neither judged nor learned from
+    Column("frozen", Boolean, nullable=False),  # judged, and the baseline stays as it was
+)
+
+result_subject_days = Table(  # every loss chart but the level of a stream
+    "result_subject_days",
+    metadata,
+    Column("measure", String(8), primary_key=True),  # level / spread / dirty / redo
+    Column("subject_type", String(12), primary_key=True),
+    Column("subject_id", Text, primary_key=True),
+    Column("day", String(10), primary_key=True),
+    Column("n", Integer, nullable=False),
+    Column("value", Float, nullable=False),  # relative to what was expected, or a share
+    Column("expected", Float),
+    Column("statistic", Float),
+    Column("limit", Float),
+    Column("alarm", Boolean, nullable=False),
+)
+
+result_loss_cells = Table(  # splices by hand, stream and day: what a trial of another budget reads
+    "result_loss_cells",
+    metadata,
+    Column("splicer", Text, primary_key=True),
+    Column("program", Text, primary_key=True),
+    Column("technician", Text, primary_key=True),
+    Column("site", Text, primary_key=True),
+    Column("day", String(10), primary_key=True),
+    Column("n", Integer, nullable=False),
+    Column("capped", Float, nullable=False),  # dB
+    Column("capped_squares", Float, nullable=False),
+    Column("made", Integer, nullable=False),
+    Column("redo", Integer, nullable=False),
+    Column("dirty", Integer, nullable=False),
+)
+
+baseline_marks = Table(  # what a person said of the baselines of loss charts
+    "baseline_marks",
+    metadata,
+    _id(),
+    Column("action", String(8), nullable=False),  # exclude / freeze
+    Column("splicer", Text),  # NULL: every splicer
+    Column("program", Text),  # NULL: every program
+    Column("first_day", String(10), nullable=False),
+    Column("last_day", String(10)),  # NULL: until taken back
+    Column("note", Text, nullable=False),
+    Column("said_by", Text, nullable=False),
+    Column("recorded_at", BigInteger, nullable=False),
+    Column("undone_at", BigInteger),
+    sqlite_autoincrement=True,
 )
 
 result_crew_days = Table(
@@ -646,6 +702,8 @@ RESULTS: tuple[Table, ...] = (
     result_check_days,
     result_streams,
     result_stream_days,
+    result_subject_days,
+    result_loss_cells,
     result_crew_days,
     result_exceptions,
     result_single_limits,

@@ -1,0 +1,303 @@
+"""Runs of alarms of one loss chart, and which of them have one cause."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from arcdrift.analysis.episodes import episodes
+from arcdrift.analysis.loss_charts import AllLossCharts, of_streams
+from arcdrift.analysis.rollup import SUBJECT, WHOLE_CREW
+from arcdrift.charts.change_point import step_onset
+
+EPISODE_GAP = pd.Timedelta(days=30)
+"""Alarms of one chart no further apart belong together."""
+NEAR = pd.Timedelta(days=10)
+"""Changes that began within so many days of each other may be one."""
+SHARED_WORK = 0.3
+"""Share of the smaller one's splices that two subjects must have in common to be one cause."""
+AS_GOOD = 0.9
+"""A narrower subject that explains so much of what the best one explains is the explanation."""
+MEASURES = ("level", "spread", "dirty", "redo")
+NARROW_FIRST = ("stream", "technician", "splicer", "site", "crew")
+
+Mask = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Episode:
+    """Alarms of one chart that belong together; days are local workdays.
+
+    Attributes
+    ----------
+    measure : str
+        One of `MEASURES`.
+    before, after : float
+        What was expected when it began, and what was seen since: dB (streams' level), relative
+        to what was expected of the streams (level of others), relative spread, or a share.
+    splices : int
+        Since the onset.
+    """
+
+    measure: str
+    subject_type: str
+    subject_id: str
+    side: str
+    onset: pd.Timestamp
+    earliest: pd.Timestamp
+    latest: pd.Timestamp
+    first: pd.Timestamp
+    last: pd.Timestamp
+    alarms: int
+    days_to_alarm: int
+    before: float
+    after: float
+    splices: int
+
+    @property
+    def subject(self) -> tuple[str, str]:
+        """Type and id."""
+        return self.subject_type, self.subject_id
+
+
+@dataclass(frozen=True)
+class Cluster:
+    """Episodes of one cause: the one that explains it best, and where else it shows."""
+
+    main: Episode
+    also: tuple[Episode, ...] = ()
+
+
+def all_episodes(charts: AllLossCharts) -> list[Episode]:
+    """Every run of alarms of every chart, by its first alarm."""
+    found = [
+        *_of_levels("level", of_streams(charts.streams.days)),
+        *_of_levels("level", charts.rolled.assign(segment=0)),
+        *_of_levels("spread", of_streams(charts.spread)),
+    ]
+    for measure, days in charts.rates.items():
+        found += _of_rates(measure, days)
+    return sorted(found, key=lambda one: (one.first, one.measure, one.subject))
+
+
+def _alarmed(
+    days: pd.DataFrame, alarmed: pd.Series
+) -> Iterator[tuple[tuple[str, str], pd.DataFrame]]:
+    """Days of each subject with an alarm, in order."""
+    hit = days.loc[alarmed, list(SUBJECT)].drop_duplicates()
+    rows = days.merge(hit, on=list(SUBJECT)) if len(hit) else days.iloc[:0]
+    for (kind, name), mine in rows.groupby(list(SUBJECT)):
+        yield (str(kind), str(name)), mine.sort_values("day").reset_index(drop=True)
+
+
+def _of_levels(measure: str, days: pd.DataFrame) -> list[Episode]:
+    found = []
+    for subject, mine in _alarmed(days, days["alarm"] != ""):
+        for side in ("up", "down"):
+            alarms = mine.loc[mine["alarm"] == side, "day"]
+            found += [
+                _of_level(measure, subject, mine, side, rows.to_list())
+                for rows in episodes(alarms, EPISODE_GAP)
+            ]
+    return found
+
+
+def _of_level(
+    measure: str, subject: tuple[str, str], days: pd.DataFrame, side: str, alarms: list[int]
+) -> Episode:
+    first, last = alarms[0], alarms[-1]
+    start = _after_reset(days, first, side)
+    z = days["z"].to_numpy(dtype=np.float64)[start : first + 1]
+    onset = step_onset(z, direction="up" if side == "up" else "down")
+    begins = start + onset.index
+    since = days.loc[begins:last]
+    before = float(days["expected_db"][begins])
+    after = float(since["capped"].sum() / since["n"].sum())
+    if measure == "spread":
+        before, after = float(np.sqrt(before)), float(np.sqrt(after))
+    return Episode(
+        measure, *subject, side,
+        onset=days["day"][begins],
+        earliest=days["day"][start + onset.earliest],
+        latest=days["day"][start + onset.latest],
+        first=days["day"][first], last=days["day"][last],
+        alarms=len(alarms), days_to_alarm=first - begins + 1,
+        before=before, after=after, splices=int(since["n"].sum()),
+    )  # fmt: skip
+
+
+def _after_reset(days: pd.DataFrame, alarm: int, side: str) -> int:
+    """First judged day of the run that led to the alarm."""
+    earlier = days.loc[: alarm - 1]
+    restart = earlier.index[
+        (earlier["alarm"] == side)
+        | earlier["z"].isna()
+        | (earlier["segment"] != days["segment"][alarm])
+    ]
+    return int(np.max(restart)) + 1 if len(restart) else 0
+
+
+def _of_rates(measure: str, days: pd.DataFrame) -> list[Episode]:
+    found = []
+    for subject, mine in _alarmed(days, days["alarm"].astype(bool)):
+        for rows in episodes(mine.loc[mine["alarm"].astype(bool), "day"], EPISODE_GAP):
+            first, last = rows[0], rows[-1]
+            onset = mine["onset_day"][first]
+            since = mine[(mine["day"] >= onset) & (mine["day"] <= mine["day"][last])]
+            expected = float(since["expected_share"].iloc[0])
+            found.append(
+                Episode(
+                    measure,
+                    *subject,
+                    "up",
+                    onset=onset,
+                    earliest=onset,
+                    latest=mine["day"][first],
+                    first=mine["day"][first],
+                    last=mine["day"][last],
+                    alarms=len(rows),
+                    days_to_alarm=int(((mine["day"] >= onset) & (mine.index <= first)).sum()),
+                    before=expected,
+                    after=float(since["bad"].sum() / since["n"].sum()),
+                    splices=int(since["n"].sum()),
+                )
+            )
+    return found
+
+
+# -- what belongs together -----------------------------------------------------------------------
+
+
+def clusters(charts: AllLossCharts) -> list[Cluster]:
+    """Episodes of one cause together, told by the narrowest subject that explains them.
+
+    Two episodes are one where they began within `NEAR` of each other, or one began while the
+    other lasted, and their subjects shared work. Of a cluster's subjects the one whose shift
+    explains most is its subject: the likelihood ratio (sum of the excess)^2 / (splices) of its
+    cells since the onset, or (bad - expected)^2 / expected of counts; a narrower one that explains
+    `AS_GOOD` as much is preferred. Falls are a stream's own.
+    """
+    found = all_episodes(charts)
+    rising = [one for one in found if one.side == "up"]
+    told = [Cluster(one) for one in found if one.side == "down"]
+    cells = _Cells(charts)
+    for group in _grouped(rising, cells):
+        if len(group) == 1:
+            told.append(Cluster(group[0]))
+            continue
+        main = _main(group, cells)
+        also = tuple(one for one in group if one is not main)
+        told.append(Cluster(main, also))
+    return sorted(told, key=lambda one: (one.main.first, one.main.subject))
+
+
+def _grouped(rising: list[Episode], cells: "_Cells") -> list[list[Episode]]:
+    group = list(range(len(rising)))
+
+    def root(place: int) -> int:
+        while group[place] != place:
+            place = group[place]
+        return place
+
+    for later in range(len(rising)):
+        for earlier in range(later):
+            if root(later) != root(earlier) and _one(rising[earlier], rising[later], cells):
+                group[root(later)] = root(earlier)
+    together: dict[int, list[Episode]] = {}
+    for place, one in enumerate(rising):
+        together.setdefault(root(place), []).append(one)
+    return list(together.values())
+
+
+def _one(first: Episode, second: Episode, cells: "_Cells") -> bool:
+    """Whether two episodes may have one cause."""
+    apart = abs(first.onset - second.onset) > NEAR
+    if apart and not (first.onset <= second.first and second.onset <= first.last):
+        return False
+    if first.subject == second.subject:
+        return True
+    span = cells.between(min(first.onset, second.onset), max(first.last, second.last))
+    one, other = cells.of(first) & span, cells.of(second) & span
+    smaller = min(cells.made(one), cells.made(other))
+    return smaller > 0 and cells.made(one & other) >= SHARED_WORK * smaller
+
+
+def _main(group: list[Episode], cells: "_Cells") -> Episode:
+    """Narrowest explanation of a cluster."""
+    measure = next(name for name in MEASURES if any(one.measure == name for one in group))
+    span = cells.between(min(one.onset for one in group), max(one.last for one in group))
+    score = [cells.explained(cells.of(one) & span, measure) for one in group]
+    best = max(score)
+    order = sorted(
+        range(len(group)),
+        key=lambda n: (
+            score[n] < AS_GOOD * best,
+            NARROW_FIRST.index(group[n].subject_type),
+            MEASURES.index(group[n].measure),
+            group[n].first,
+        ),
+    )
+    chosen = group[order[0]]
+    # of one subject's charts the one that tells most: its level before its spread or its shares
+    own = [one for one in group if one.subject == chosen.subject]
+    return min(own, key=lambda one: (MEASURES.index(one.measure), one.first))
+
+
+class _Cells:
+    """Cells with what was expected of them."""
+
+    def __init__(self, charts: AllLossCharts) -> None:
+        days = charts.streams.days
+        known = days[["splicer", "program", "day", "expected_db"]]
+        rows = charts.cells.merge(known, on=["splicer", "program", "day"], how="left")
+        self.day = rows["day"].to_numpy()
+        self._made = rows["made"].to_numpy(dtype=np.float64)
+        self._n = np.where(rows["expected_db"].notna(), rows["n"], 0.0)
+        self._loss = (rows["capped"] / rows["expected_db"]).fillna(0.0).to_numpy(np.float64)
+        self._bad = {name: rows[name].to_numpy(dtype=np.float64) for name in charts.rates}
+        self._expected = {}
+        for measure, told in charts.rates.items():
+            own = told[told["subject_type"] == "stream"]
+            share = dict(zip(zip(own["subject_id"], own["day"], strict=True),
+                             own["expected_share"], strict=True))  # fmt: skip
+            name = rows["splicer"] + " / " + rows["program"]
+            keys = zip(name, rows["day"], strict=True)
+            items = rows["made"] if measure == "redo" else rows["n"]
+            self._expected[measure] = items.to_numpy(np.float64) * np.array(
+                [share.get(key, 0.0) for key in keys]
+            )
+        self._names = {
+            "stream": (rows["splicer"] + " / " + rows["program"]).to_numpy(dtype=object),
+            "splicer": rows["splicer"].to_numpy(dtype=object),
+            "technician": rows["technician"].to_numpy(dtype=object),
+            "site": rows["site"].to_numpy(dtype=object),
+        }
+        self._everyone = np.ones(len(rows), dtype=bool)
+
+    def of(self, episode: Episode) -> Mask:
+        """Cells of an episode's subject."""
+        if episode.subject_type == WHOLE_CREW:
+            return self._everyone
+        return np.asarray(self._names[episode.subject_type] == episode.subject_id, dtype=bool)
+
+    def between(self, first: pd.Timestamp, last: pd.Timestamp) -> Mask:
+        """Cells of some days."""
+        return np.asarray(
+            (self.day >= first.to_datetime64()) & (self.day <= last.to_datetime64()), dtype=bool
+        )
+
+    def made(self, rows: Mask) -> float:
+        """Splices."""
+        return float(self._made[rows].sum())
+
+    def explained(self, rows: Mask, measure: str) -> float:
+        """Likelihood ratio of a shift of just these cells, up to the scatter of a splice."""
+        if measure in self._bad:
+            expected = float(self._expected[measure][rows].sum())
+            excess = float(self._bad[measure][rows].sum()) - expected
+        else:
+            expected = float(self._n[rows].sum())
+            excess = float(self._loss[rows].sum()) - expected
+        return max(excess, 0.0) ** 2 / expected if expected > 0 else 0.0
