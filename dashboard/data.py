@@ -28,6 +28,8 @@ from dashboard.kept_advice import FRESH_SECONDS, KeptAdvice
 
 PAGE_ROWS = 100
 VERSION_SECONDS = 0.5
+RECORDS_OF_PEOPLE = ("result_check_days", "result_exceptions")
+"""Results that name who did something, as the records do."""
 SPLICE_COLUMNS = (
     "spliced_at",
     "loss_db",
@@ -100,8 +102,9 @@ class CrewData:
         self, version: str, table: str, equals: tuple[tuple[str, str], ...]
     ) -> pd.DataFrame:
         rows = read.result(self._engine, table, **dict(equals))
-        # who was at a splicer on a day is a record; figures about people are asked for elsewhere
-        return self.people.renamed(rows) if table == "result_check_days" else rows
+        # who was at a splicer or made a splice is a record; figures about people are asked for
+        # elsewhere
+        return self.people.renamed(rows) if table in RECORDS_OF_PEOPLE else rows
 
     def run(self) -> Run | None:
         """Return the last analysis, None when there was none."""

@@ -144,7 +144,7 @@ def assess(
         "result_loss_cells": dated(loss.cells, "day"),
         "result_crew_days": crew_days(summaries),
         "result_exceptions": dated(stack([one.singles.exceptions for one in summaries]), "day"),
-        "result_single_limits": dated(stack([one.singles.limits for one in summaries]), "since"),
+        "result_single_limits": dated(stack([one.singles.limits for one in summaries]), "last_day"),
         "result_arc_models": models_table(models),
         "result_arc_points": points,
         "result_worth": worth_table(

@@ -32,7 +32,7 @@ EXCEPTION_COLUMNS = [
 ]  # fmt: skip
 COPIED = ["id", "splicer", "technician", "spliced_at", "location"]
 LIMIT_COLUMNS = [
-    "splicer", "program", "limit_db", "splices", "since", "judged", "exceptions", "refusal",
+    "splicer", "program", "limit_db", "splices", "last_day", "judged", "exceptions", "refusal",
 ]  # fmt: skip
 
 Floats = npt.NDArray[np.float64]
@@ -49,7 +49,7 @@ class SingleSplices:
         ``spliced_at`` (UTC), ``loss_db``, ``limit_db``, ``location`` (missing where not logged).
     limits : DataFrame
         One row a stream, as it stands in its present segment: ``limit_db`` in force for the next
-        day (NaN where there is none), ``splices`` it was learned from, ``since`` (the last of
+        day (NaN where there is none), ``splices`` it was learned from, ``last_day`` (of
         the days it was learned from), ``judged`` and ``exceptions`` (splices of all segments),
         ``refusal`` (why there is no limit; None where there is one).
     """
@@ -117,7 +117,7 @@ def single_splices(work: pd.DataFrame, day: pd.Series, service: pd.DataFrame) ->
             "program": names[of],
             "limit_db": table[now],
             "splices": upto[last],
-            "since": days[first][last],
+            "last_day": days[first][last],
             **{
                 name: np.bincount(program[which], minlength=len(names))[of]
                 for name, which in counts.items()

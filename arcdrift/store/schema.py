@@ -415,7 +415,7 @@ result_single_limits = Table(
     Column("program", Text, primary_key=True),
     Column("limit_db", Float),  # in force for the next day; NULL when there is none
     Column("splices", Integer, nullable=False),  # it was learned from
-    Column("since", String(10), nullable=False),  # last of the days it was learned from
+    Column("last_day", String(10), nullable=False),  # of the days it was learned from
     Column("judged", Integer, nullable=False),  # splices that had a limit, over all segments
     Column("exceptions", Integer, nullable=False),
     Column("refusal", Text),  # why there is no limit, in a sentence

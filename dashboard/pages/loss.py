@@ -17,6 +17,7 @@ from dashboard.pages.stream import (
     DEFAULT_PERIOD,
     STATES,
     change_words,
+    exceptions,
     one_stream,
     open_loss_findings,
     render_stream,
@@ -88,6 +89,7 @@ TABLES = {
     "streams": streams,
     "stream-days": one_stream,
     "splices": splices,
+    "exceptions": exceptions,
     "agreement": agreement_rows,
 }
 

@@ -11,6 +11,7 @@ from arcdrift.finding import SEVERITY_ORDER
 from dashboard import ids
 from dashboard.data import CrewData
 from dashboard.grids import paged_options
+from dashboard.pages.exceptions_card import accepted_words, exception_rows, exceptions_card
 from dashboard.pages.findings import label, onset_range, still_open, what_next
 from dashboard.parts import (
     View,
@@ -57,6 +58,11 @@ def one_stream(view: View) -> pd.DataFrame:
         program=view.query.get("program", ""),
     )
     return days[days["day"] >= view.first_day(DEFAULT_PERIOD)]
+
+
+def exceptions(view: View) -> pd.DataFrame:
+    """Single splices of the stream far out, in the chosen period."""
+    return exception_rows(view, DEFAULT_PERIOD)
 
 
 def splices(view: View) -> pd.DataFrame:
@@ -114,7 +120,7 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
         if finding["subject"]["id"] == f"{splicer} / {program}"
     ]
     mine.sort(key=weight)
-    onset = onset_range(mine[0]) if mine else None
+    onset = next((span for finding in mine if (span := onset_range(finding))), None)
     events = view.data.service(splicer)
     return html.Div(
         [
@@ -139,6 +145,7 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
                             "Baseline since",
                             shown_day(row["segment_start"]) or "not yet",
                         ),
+                        ("Accepted loss", accepted_words(view.data.crew.acceptance, program)),
                     ]
                 ),
                 className="card",
@@ -159,6 +166,7 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
                 csv=csv_link("/loss", "stream-days", view.query),
                 hint="Small surprises add up here; beyond a limit the change is hardly chance.",
             ),
+            exceptions_card(view, DEFAULT_PERIOD),
             _splice_list(view, splicer, program),
         ]
     )

@@ -91,7 +91,7 @@ def test_new_electrodes_begin_a_segment_that_must_be_learned_anew():
 
 def test_the_limit_in_force_says_what_it_was_learned_from():
     (limits,) = judged(one_splicer()).limits.to_dict("records")
-    assert (limits["splices"], limits["since"]) == (1000, pd.Timestamp("2026-03-25"))
+    assert (limits["splices"], limits["last_day"]) == (1000, pd.Timestamp("2026-03-25"))
     assert limits["judged"] == 57 * 40
     assert pd.isna(limits["refusal"])
     # gamma of shape 1.2 and mean 0.03: 1e-4 lie above 0.2444 (scipy.stats.gamma.isf)

@@ -248,7 +248,7 @@ def upgrade() -> None:
         sa.Column("program", sa.Text(), nullable=False),
         sa.Column("limit_db", sa.Float(), nullable=True),
         sa.Column("splices", sa.Integer(), nullable=False),
-        sa.Column("since", sa.String(length=10), nullable=False),
+        sa.Column("last_day", sa.String(length=10), nullable=False),
         sa.Column("judged", sa.Integer(), nullable=False),
         sa.Column("exceptions", sa.Integer(), nullable=False),
         sa.Column("refusal", sa.Text(), nullable=True),
