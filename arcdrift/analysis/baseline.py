@@ -17,11 +17,11 @@ def marked(days: pd.DataFrame, marks: pd.DataFrame) -> pd.DataFrame:
     """
     flags = {name: np.zeros(len(days), dtype=bool) for name in ("exclude", "freeze")}
     for mark in marks.to_dict("records"):
-        rows = (days["day"] >= pd.Timestamp(mark["first_day"])).to_numpy(dtype=bool)
+        rows = days["day"].to_numpy() >= np.datetime64(mark["first_day"])
         if pd.notna(mark["last_day"]):
-            rows &= (days["day"] <= pd.Timestamp(mark["last_day"])).to_numpy(dtype=bool)
+            rows = rows & (days["day"].to_numpy() <= np.datetime64(mark["last_day"]))
         for name in ("splicer", "program"):
             if pd.notna(mark[name]):
-                rows &= (days[name] == mark[name]).to_numpy(dtype=bool)
+                rows = rows & np.asarray(days[name] == mark[name], dtype=bool)
         flags[str(mark["action"])] |= rows
     return days.assign(excluded=flags["exclude"], frozen=flags["freeze"])

@@ -15,8 +15,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.stats import norm
-from scipy.stats import t as student
+from scipy.special import ndtri, stdtr
 
 from arcdrift.analysis.loss_days import CALIBRATION_DAYS
 from arcdrift.analysis.shared_days import SharedEffect
@@ -147,8 +146,8 @@ def chart_losses(
 
 def _normal(t: Floats, df: Floats) -> Floats:
     """Standard normal values as rare as Student's t: the variance is itself an estimate."""
-    tail = np.clip(student.sf(np.abs(t), df), 1e-300, 0.5)
-    return np.copysign(np.asarray(norm.isf(tail), dtype=np.float64), t)
+    tail = np.clip(stdtr(df, -np.abs(t)), 1e-300, 0.5)
+    return np.copysign(np.asarray(-ndtri(tail), dtype=np.float64), t)
 
 
 class _Clock:
@@ -278,7 +277,7 @@ class _Clock:
     def _within(self, unit: Ints) -> Floats:
         """Relative variance of one capped splice, shrunken to the crew's."""
         own = self._relative_within()
-        crew = self.crew_within
+        crew = self._crew_within(own)
         df = self.within_df[unit]
         shrunk: Floats = (PSEUDO_DAYS * crew + df * own[unit]) / (PSEUDO_DAYS + df)
         return shrunk
@@ -288,12 +287,10 @@ class _Clock:
             own = self.within_ss / self.within_df / self.center**2
         return np.where(np.isfinite(own), own, PRIOR_WITHIN)
 
-    @property
-    def crew_within(self) -> float:
+    def _crew_within(self, own: Floats) -> float:
         known = (self.k >= CALIBRATION_DAYS) & (self.within_df > 0) & (self.center > 0)
-        df = self.within_df[known]
-        pooled = float(self._relative_within()[known] @ df)
-        return (PSEUDO_DAYS * PRIOR_WITHIN + pooled) / (PSEUDO_DAYS + float(df.sum()))
+        df = np.where(known, self.within_df, 0.0)
+        return (PSEUDO_DAYS * PRIOR_WITHIN + float(own @ df)) / (PSEUDO_DAYS + float(df.sum()))
 
     def _note_lag(self, unit: Ints, z: Floats) -> None:
         before = np.clip(self.recent_z[:, unit], -3, 3)
@@ -417,4 +414,10 @@ class _Clock:
             sd_within=np.where(judged, np.sqrt(self._within(index)), np.nan),
             sd_between=np.where(judged, np.sqrt(self.between), np.nan),
         )
-        return LossCharts(days, units, self.crew_between, self.crew_within, float(self.lags[0]))
+        return LossCharts(
+            days,
+            units,
+            self.crew_between,
+            self._crew_within(self._relative_within()),
+            float(self.lags[0]),
+        )

@@ -59,7 +59,8 @@ class AllLossCharts:
                 )
             )
         for measure, days in self.rates.items():
-            parts.append(days[days["alarm"]].assign(measure=measure, side="up"))
+            hit = days["alarm"].astype(bool)
+            parts.append(days[hit].assign(measure=measure, side="up"))
         filled = [part[ALARM_COLUMNS] for part in parts if len(part)]
         if not filled:
             return pd.DataFrame(columns=ALARM_COLUMNS)
@@ -87,6 +88,8 @@ class AllLossCharts:
                 )
             )
         for measure, days in self.rates.items():
+            if days.empty:
+                continue
             limit = days["limit"].where(np.isfinite(days["limit"]))
             parts.append(
                 days.assign(

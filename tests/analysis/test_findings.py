@@ -1,6 +1,7 @@
 """Findings: repeated signals are one, severity fades, causes need evidence."""
 
-import numpy as np
+from dataclasses import replace
+
 import pandas as pd
 import pytest
 
@@ -8,8 +9,9 @@ from arcdrift.analysis.air_findings import gap_findings
 from arcdrift.analysis.causes import StreamHistory, likely_causes
 from arcdrift.analysis.check_findings import check_findings
 from arcdrift.analysis.episodes import episodes, severity
+from arcdrift.analysis.loss_episodes import Cluster, Episode
 from arcdrift.analysis.loss_findings import loss_findings
-from arcdrift.finding import Finding
+from arcdrift.finding import Cause, Finding
 
 NOW = pd.Timestamp("2026-09-30T18:00Z")
 NO_SERVICE = pd.DataFrame({"action": [], "serviced_at": pd.to_datetime([], utc=True)})
@@ -167,23 +169,29 @@ def test_gap_is_one_finding_a_site_and_needs_more_than_a_stray_event() -> None:
     ] == [("Harbor", 3)]
 
 
-def test_loss_finding_gives_ratio_and_onset() -> None:
-    n = 30
-    days = pd.date_range("2026-08-10", periods=n)
-    z = np.zeros(n)
-    z[20:] = 2.0
-    frame = pd.DataFrame(
-        {
-            "splicer": "Heron", "program": "a", "segment": 0, "day": days,
-            "day_start": (days + pd.Timedelta(hours=6)).tz_localize("UTC"),
-            "n": 20, "capped": np.where(z > 0, 20 * 0.06, 20 * 0.03), "expected_db": 0.03,
-            "z": z, "alarm": ["up" if i == 25 else "" for i in range(n)],
-        }
+def test_loss_finding_gives_ratio_onset_and_where_else_it_shows() -> None:
+    def day(number: int) -> pd.Timestamp:
+        return pd.Timestamp("2026-08-10") + pd.Timedelta(days=number)
+
+    main = Episode(
+        "level", "stream", "Heron / a", "up", onset=day(20), earliest=day(19), latest=day(21),
+        first=day(25), last=day(25), alarms=1, days_to_alarm=6, before=0.03, after=0.06,
+        splices=120,
     )  # fmt: skip
-    history = StreamHistory(groups([("a", "Alder", 0, 20, 0.03, 0.6)]), NO_SERVICE, NO_ALARMS)
-    (finding,) = loss_findings(frame, history, NOW)
+    also = replace(main, subject_type="splicer", subject_id="Heron", last=day(27))
+    (finding,) = loss_findings(
+        [Cluster(main, (also,))],
+        lambda *_: (Cause("cannot tell", "nothing moved", 1.0),),
+        lambda _, at: (at + pd.Timedelta(hours=6)).tz_localize("UTC"),
+        NOW,
+    )
     assert finding.kind == "loss-raised"
     assert finding.evidence["ratio"] == 2.0
+    assert finding.evidence["alarms"] == 2
+    assert finding.evidence["also_seen"] == ["Heron, all programs: loss, since 2026-08-30"]
     assert finding.onset is not None
     assert finding.onset.estimate == pd.Timestamp("2026-08-30T06:00Z")
-    assert finding.summary.endswith("(+100%) since 2026-08-30.")
+    assert finding.until == pd.Timestamp("2026-09-06T06:00Z")
+    assert finding.summary == (
+        "Heron, a: loss has risen from 0.030 to 0.060 dB a splice (+100%) since 2026-08-30."
+    )

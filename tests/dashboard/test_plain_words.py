@@ -113,7 +113,7 @@ def test_a_site_to_watch_is_seen_on_today(tmp_path: Path, data: CrewData):
 
 
 def test_causes_are_pointed_to_only_where_they_are_listed(tmp_path: Path):
-    step = loss_findings.WORDS["up"][2]
+    step = loss_findings.STEPS["loss-raised"]
     assert step.startswith(IN_ORDER)
     unknown = replace(
         findings()[0], next_step=step, likely_causes=(Cause("cannot tell", "nothing moved", 1.0),)
