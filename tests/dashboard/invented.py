@@ -263,6 +263,15 @@ def _stream_days(
             "alarm": alarm,
             "segment": 0,
             "learning": np.arange(days) < 40,
+            "site": "Harbor",
+            "total": 21.0 * mean,
+            "capped": 20.0 * mean,
+            "capped_squares": 40.0 * mean**2,
+            "cap": 0.15,
+            "crew_effect": np.where(ready, 0.0, np.nan),
+            "shared_effect": np.where(ready, 0.0, np.nan),
+            "excluded": False,
+            "frozen": False,
         }
     )
 
