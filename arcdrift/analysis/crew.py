@@ -24,7 +24,9 @@ from arcdrift.analysis.arc_pool import (
     crew_prior,
 )
 from arcdrift.analysis.baseline import marked
-from arcdrift.analysis.causes import StreamHistory, likely_causes
+from arcdrift.analysis.cause_cells import CrewCells
+from arcdrift.analysis.cause_ranking import likely_causes
+from arcdrift.analysis.changes import Changes
 from arcdrift.analysis.check_findings import check_findings, doubtful_findings
 from arcdrift.analysis.clock_findings import clock_findings, clocks_not_told, stretches_table
 from arcdrift.analysis.electrodes import electrodes, worn_finding
@@ -115,6 +117,10 @@ def assess(
         now,
     )
     pairs = stack([summary.measured for summary in summaries])
+    changes = Changes(
+        service, points, stack([summary.cells for summary in summaries]), check_days, use,
+        tuple(models), crew,
+    )  # fmt: skip
     found = [
         *check_findings(check_days, now),
         *doubtful_findings(points, _units(points, crew), now),
@@ -126,7 +132,7 @@ def assess(
             for summary in summaries
             for finding in program_findings(summary.splicer, summary.unexpected, crew, now)
         ),
-        *_loss_findings(summaries, loss, days, points, service, now),
+        *_loss_findings(summaries, loss, days, changes, now),
         *average_findings(stack([summary.accepted for summary in summaries]), crew, now),
         *single_findings(stack([summary.over for summary in summaries]), now),
         *gap_findings(stack([summary.airless for summary in summaries]), now),
@@ -282,11 +288,9 @@ def _loss_findings(
     summaries: list[SplicerSummary],
     loss: AllLossCharts,
     days: pd.DataFrame,
-    points: pd.DataFrame,
-    service: pd.DataFrame,
+    changes: Changes,
     now: pd.Timestamp,
 ) -> list[Finding]:
-    groups = {summary.splicer: summary.groups for summary in summaries}
     starts = days.groupby(["splicer", "day"])["day_start"].min()
     earliest = days.groupby("day")["day_start"].min()
 
@@ -295,24 +299,17 @@ def _loss_findings(
         found: pd.Timestamp = starts.get((splicer, day), earliest[day])
         return found
 
+    told = clusters(loss)
+    if not told:
+        return []
+    cells = CrewCells.of(stack([summary.hands for summary in summaries]))
+
     def causes(
         kind: str, subject: str, onset: pd.Timestamp, until: pd.Timestamp, side: str
     ) -> tuple[Cause, ...]:
-        if kind != "stream":
-            return ()
-        splicer, program = subject.split(" / ", 1)
-        own = points["splicer"] == splicer if len(points) else None
-        alarms = (
-            pd.Series([], dtype="datetime64[us, UTC]")
-            if own is None
-            else points.loc[own & points["alarm"].astype(bool), "checked_at"]
-        )
-        history = StreamHistory(
-            groups=groups[splicer], service=service[service["asset"] == splicer], arc_alarms=alarms
-        )
-        return likely_causes(history, program, onset, until, side)
+        return likely_causes(cells, changes, kind, subject, onset, until, side)
 
-    return loss_findings(clusters(loss), causes, instant, now)
+    return loss_findings(told, causes, instant, now)
 
 
 def _conditions(

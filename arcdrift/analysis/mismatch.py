@@ -213,16 +213,31 @@ def _with_mismatch(
     frame = cells.merge(roomed.drop_duplicates().assign(roomed=True), how="left")
     frame = frame[frame.pop("roomed").isna()]
     frame = frame.merge(levels["mean"].rename("level"), on=["splicer", "epoch"])
-    s = slopes.loc[frame["splicer"]].to_numpy()
-    gap = (frame["level"] - frame["arc_setting"]).to_numpy(dtype=float)
-    first = sum(s[:, i] * frame[f"x{i}"] for i in range(SLOPES)) / frame["n"]
-    second = sum(s[:, i] * s[:, j] * frame[f"x{i}{j}"] * (1 + (i != j)) for i, j in _PAIRS)
-    frame["square"] = np.maximum(gap**2 + 2.0 * gap * first + second / frame["n"], 0.0)
+    frame["square"] = mean_square(frame, slopes.loc[frame["splicer"]].to_numpy())
     frame["rms"] = np.sqrt(frame["square"])
     frame["sigma"] = frame["splicer"].map({name: model.sigma for name, model in known.items()})
     stream = frame.groupby(["splicer", "program", "segment"])
     frame["usual"] = stream["capped"].transform("sum") / stream["n"].transform("sum")
     return frame[frame["usual"] > 0].reset_index(drop=True)
+
+
+def mean_square(cells: pd.DataFrame, slopes: Floats) -> Floats:
+    """Mean squared mismatch of the splices of each cell, in the square of the setting's unit.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        From `mismatch_cells`, with ``level``: the setting asked for at the references of air and
+        on new electrodes.
+    slopes : array, shape (cells, 3) or (1, 3)
+        Of the arc model of each cell's splicer.
+    """
+    gap = (cells["level"] - cells["arc_setting"]).to_numpy(dtype=float)
+    n = cells["n"].to_numpy(dtype=float)
+    x = {name: cells[name].to_numpy(dtype=float) for name in _MOMENTS}
+    first = sum(slopes[:, i] * x[f"x{i}"] for i in range(SLOPES)) / n
+    second = sum(slopes[:, i] * slopes[:, j] * x[f"x{i}{j}"] * (1 + (i != j)) for i, j in _PAIRS)
+    return np.asarray(np.maximum(gap**2 + 2.0 * gap * first + second / n, 0.0))
 
 
 def _groups(frame: pd.DataFrame, crew: Crew) -> pd.Series:
