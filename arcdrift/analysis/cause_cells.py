@@ -166,7 +166,7 @@ class Window:
             n = np.maximum(self.sums("angles"), 1.0)
             values = self.sums(what) / n
             stray = self.sums(f"{what}_squares") - n * values**2
-            groups = (("cleaver", CLEAVER_DEG), ("technician", PERSON_DEG), ("day", DAY_DEG))
+            groups = [("cleaver", CLEAVER_DEG), ("technician", PERSON_DEG), ("day", DAY_DEG)]
             before = known & ~self.after
             values = (
                 values - np.average(values[before], weights=n[before]) if before.any() else values

@@ -1,7 +1,10 @@
 """Stories of one pair of hands: a person's splices changed, or other hands took over."""
 
+from functools import partial
+
 import numpy as np
 
+from arcdrift.analysis.cause_cells import Mask
 from arcdrift.analysis.cause_view import ANGLE_MOVED, SURE, Story, View
 from arcdrift.analysis.hands import NOBODY
 
@@ -42,9 +45,7 @@ def hand_stories(view: View) -> list[Story]:
         found.append(
             Story(
                 f"one technician's splices: {name}",
-                lambda name=name, mask=mask, now=now, new=new: _person(
-                    view, name, mask, streams, now, new
-                ),
+                partial(_person, view, name, mask, streams, now, new),
                 view.loss(mask) + prior + view.prior("person")
                 + _perhaps(view.angles[("technician", number)]),
                 who=name,
@@ -57,9 +58,7 @@ def hand_stories(view: View) -> list[Story]:
             found.append(
                 Story(
                     f"a change of hands: {name}",
-                    lambda name=name, mask=mask, now=now, then=then, new=new: _took_over(
-                        view, name, mask & ~streams, now, then, new
-                    ),
+                    partial(_took_over, view, name, mask & ~streams, now, then, new),
                     view.standing(mask) + prior + view.prior("hands") + _perhaps(term),
                     who=name,
                 )
@@ -79,7 +78,7 @@ def _is_new(view: View, number: int) -> bool:
     return first >= cells.at[0] + OLD_DAYS * DAY_US and onset - first <= NEW_DAYS * DAY_US
 
 
-def _person(view: View, name: str, mask, streams, now: float, new: bool) -> str:
+def _person(view: View, name: str, mask: Mask, streams: Mask, now: float, new: bool) -> str:
     change = view.change(mask)
     said = f"{name} made {now:.0%} of the splices"
     if new:
@@ -93,7 +92,7 @@ def _person(view: View, name: str, mask, streams, now: float, new: bool) -> str:
     return f"{said}; {FAIR}"
 
 
-def _took_over(view: View, name: str, elsewhere, now: float, then: float, new: bool) -> str:
+def _took_over(view: View, name: str, elsewhere: Mask, now: float, then: float, new: bool) -> str:
     said = f"{name} made {then:.0%} of the splices before and {now:.0%} since"
     if new:
         said += f", and is new (first on record {_first(view, name)})"
@@ -106,4 +105,4 @@ def _took_over(view: View, name: str, elsewhere, now: float, then: float, new: b
 def _first(view: View, name: str) -> str:
     cells = view.window.cells
     place = int(np.argmax(cells.code["technician"] == cells.number("technician", name)))
-    return cells.names["day"][cells.code["day"][place]][:10]
+    return str(cells.names["day"][cells.code["day"][place]])[:10]

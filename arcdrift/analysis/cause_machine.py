@@ -1,5 +1,7 @@
 """Stories of one machine: the splicer itself, its arc, electrodes, service, and the cleaver."""
 
+from functools import partial
+
 import numpy as np
 import pandas as pd
 
@@ -36,7 +38,7 @@ def machine_stories(view: View) -> list[Story]:
                 "the splicer itself: dust in the v-grooves or on the lenses, or its electrodes"
                 if view.sign > 0
                 else "the splicer itself: cleaned or mended",
-                lambda mask=mask, name=name: _whole(view, mask, name),
+                partial(_whole, view, mask, name),
                 base + view.prior("splicer"),
             )
         )
@@ -91,7 +93,7 @@ def _arc(view: View, name: str, base: float) -> Story:
     cause = "arc: the setting does not suit the air or the electrodes"
     if view.sign < 0:
         cause = "arc: the setting suits the air and the electrodes again"
-    return Story(cause, lambda: words, base + view.prior("arc") + score)
+    return Story(cause, partial(str, words), base + view.prior("arc") + score)
 
 
 def _worn(view: View, name: str, base: float) -> list[Story]:
@@ -101,7 +103,7 @@ def _worn(view: View, name: str, base: float) -> list[Story]:
     arcs, life = wear
     score = float(np.clip(WORN_STEEP * (arcs / life - WORN_AT), -WORN_SURE, WORN_SURE))
     why = f"{name}: {arcs:,.0f} arcs on the electrodes, of {life:,} they are good for"
-    return [Story("worn electrodes", lambda: why, base + view.prior("worn") + score)]
+    return [Story("worn electrodes", partial(str, why), base + view.prior("worn") + score)]
 
 
 def _served(view: View, name: str, base: float) -> list[Story]:
@@ -114,7 +116,7 @@ def _served(view: View, name: str, base: float) -> list[Story]:
         score += float(np.log(MENDS)) if view.sign < 0 else 0.0
         why = f"done on {when:%Y-%m-%d} at {name}, near the onset"
         found.append(
-            Story(f"service: {action}", lambda why=why: why, base + view.prior("service") + score)
+            Story(f"service: {action}", partial(str, why), base + view.prior("service") + score)
         )
     return found
 
@@ -146,9 +148,9 @@ def _cleaver(view: View, number: int, among: int) -> list[Story]:
         "against the other"
     )
     return [
-        Story("cleaving: the blade, in all hands", lambda: said,
+        Story("cleaving: the blade, in all hands", partial(str, said),
               base + view.prior("blade") + use),
-        Story(f"cleaving: the {side} side only, its holder or clamp", lambda: one_side,
+        Story(f"cleaving: the {side} side only, its holder or clamp", partial(str, one_side),
               base + view.prior("one side") + split),
     ]  # fmt: skip
 

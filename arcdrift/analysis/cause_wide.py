@@ -1,5 +1,7 @@
 """Stories beyond one machine and one person: a program or its fiber, a place, the whole crew."""
 
+from functools import partial
+
 import numpy as np
 
 from arcdrift.analysis.cause_cells import Mask
@@ -33,7 +35,7 @@ def _streams(view: View) -> list[Story]:
             f"the other programs of {view.name('splicer', splicer)} by {moved:+.0%}"
         )
         found.append(
-            Story("this program or the fiber it is used on", lambda why=why: why,
+            Story("this program or the fiber it is used on", partial(str, why),
                   view.loss(mask) + view.prior("program here", len(numbers)))
         )  # fmt: skip
     return found
@@ -58,7 +60,7 @@ def _fibers(view: View, mask: Mask, name: str, among: int) -> list[Story]:
     if level is not None:
         why += f", with losses {level:+.0%} against what is usual with this program"
     score = view.loss(cells) + view.prior("fibers", among) + NEW_FIBERS_SAY
-    return [Story("other fibers joined with this program", lambda: why, score)]
+    return [Story("other fibers joined with this program", partial(str, why), score)]
 
 
 def _programs(view: View) -> list[Story]:
@@ -71,10 +73,7 @@ def _programs(view: View) -> list[Story]:
         found.append(
             Story(
                 "a program on all splicers, or a batch of the fiber it is used on",
-                lambda mask=mask, name=name: (
-                    f"{name} moved on every splicer ({view.parts(mask, 'splicer')})"
-                    + view.changed(~mask, ", other programs by {}")
-                ),
+                partial(_on_every_splicer, view, mask, name),
                 view.loss(mask) + view.prior("program", len(numbers)),
             )
         )
@@ -92,11 +91,7 @@ def _sites(view: View) -> list[Story]:
         found.append(
             Story(
                 f"the place: weather, dust or work at {name}",
-                lambda mask=mask, name=name: (
-                    f"every splicer at {name} moved ({view.parts(mask, 'splicer')})"
-                    + view.changed(~mask, ", those elsewhere by {}")
-                    + _air(view, mask)
-                ),
+                partial(_at_one_site, view, mask, name),
                 view.loss(mask) + view.prior("site", len(numbers)),
             )
         )
@@ -110,13 +105,24 @@ def _crew(view: View) -> list[Story]:
     return [
         Story(
             "the whole crew: weather, a batch of fiber or the work",
-            lambda: (
-                f"the whole crew moved ({view.parts(everything, 'splicer')})"
-                + _air(view, everything)
-            ),
+            partial(_everywhere, view, everything),
             view.loss(everything) + view.prior("crew"),
         )
     ]
+
+
+def _on_every_splicer(view: View, mask: Mask, name: str) -> str:
+    said = f"{name} moved on every splicer ({view.parts(mask, 'splicer')})"
+    return said + view.changed(~mask, ", other programs by {}")
+
+
+def _at_one_site(view: View, mask: Mask, name: str) -> str:
+    said = f"every splicer at {name} moved ({view.parts(mask, 'splicer')})"
+    return said + view.changed(~mask, ", those elsewhere by {}") + _air(view, mask)
+
+
+def _everywhere(view: View, mask: Mask) -> str:
+    return f"the whole crew moved ({view.parts(mask, 'splicer')})" + _air(view, mask)
 
 
 def _air(view: View, mask: Mask) -> str:
