@@ -84,8 +84,9 @@ def _limit_words(view: View) -> str:
 
 def _row(view: View, row: Mapping[Hashable, Any], *, located: bool) -> html.Tr:
     day = href("/loss", view.query, day=row["day"])
+    when = f"{row['spliced_at']:%d\u00a0%b\u00a0%Y %H:%M}"  # a narrow column breaks at the hour
     cells = [
-        html.Th(dcc.Link(f"{row['spliced_at']:%d %b %Y %H:%M}", href=day), scope="row"),
+        html.Th(dcc.Link(when, href=day), scope="row"),
         html.Td(html.Span(f"{row['loss_db']:.2f}", className="share")),
         html.Td(f"{row['limit_db']:.2f}", className="wide-only"),
         html.Td(_logged(row["technician"])),
@@ -97,8 +98,8 @@ def _logged(value: Any) -> str:
     return "not logged" if pd.isna(value) else str(value)
 
 
-def accepted_words(rules: Acceptance, program: str) -> str:
-    """Loss accepted of a stream, in words, with where the figures come from."""
+def accepted_loss(rules: Acceptance, program: str) -> tuple[str, str]:
+    """Loss accepted of a stream in words, and where the figures come from."""
     limits = {"average_db": rules.average_db, "single_db": rules.single_db}
     some_fibers = False
     for rule in rules.overrides:
@@ -107,15 +108,11 @@ def accepted_words(rules: Acceptance, program: str) -> str:
         elif rule.program == program:
             limits |= {key: value for key in limits if (value := getattr(rule, key)) is not None}
     said = f"{limits['average_db']:.2f} dB on average, {limits['single_db']:.2f} dB for one splice"
-    defaults = Acceptance()
-    sources = [words for key, words in SOURCES.items() if limits[key] == getattr(defaults, key)]
+    usual = Acceptance()
+    sources = [words for key, words in SOURCES.items() if limits[key] == getattr(usual, key)]
+    unseen = ("Not", "Neither was")[len(sources) - 1] + " seen in the standard itself."
+    told = f"Accepted loss: {'; '.join(sources)}. {unseen} " if sources else "Accepted loss: "
     return (
-        said
-        + (", others for some fibers" if some_fibers else "")
-        + (
-            f". {'; '.join(sources)}; not seen in the standard itself. Your contract comes first: "
-            "set [acceptance] in crew.toml."
-            if sources
-            else ", from crew.toml."
-        )
+        said + (", other limits for some fibers" if some_fibers else ""),
+        f"{told}Your contract comes first; it is set under [acceptance] in crew.toml.",
     )

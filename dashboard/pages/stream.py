@@ -11,7 +11,7 @@ from arcdrift.finding import SEVERITY_ORDER
 from dashboard import ids
 from dashboard.data import CrewData
 from dashboard.grids import paged_options
-from dashboard.pages.exceptions_card import accepted_words, exception_rows, exceptions_card
+from dashboard.pages.exceptions_card import accepted_loss, exception_rows, exceptions_card
 from dashboard.pages.findings import label, onset_range, still_open, what_next
 from dashboard.parts import (
     View,
@@ -122,12 +122,13 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
     mine.sort(key=weight)
     onset = next((span for finding in mine if (span := onset_range(finding))), None)
     events = view.data.service(splicer)
+    accepted, accepted_from = accepted_loss(view.data.crew.acceptance, program)
     return html.Div(
         [
             back,
             title,
             filters,
-            html.Section(
+            card(
                 facts(
                     [
                         (
@@ -145,10 +146,10 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
                             "Baseline since",
                             shown_day(row["segment_start"]) or "not yet",
                         ),
-                        ("Accepted loss", accepted_words(view.data.crew.acceptance, program)),
+                        ("Accepted loss", accepted),
                     ]
                 ),
-                className="card",
+                html.P(accepted_from, className="muted hint"),
             ),
             *[_finding(finding) for finding in mine],
             chart(
@@ -200,7 +201,7 @@ def _splice_list(view: View, splicer: str, program: str) -> html.Section:
         id=ids.splice_grid(splicer, program, day),
         rowModelType="infinite",
         columnDefs=[
-            {"field": "time", "headerName": "Local time", "width": 142},
+            {"field": "time", "headerName": "Local time", "width": 162},
             {"field": "loss", "headerName": "Loss, dB", "type": "rightAligned", "width": 92},
             {"field": "outcome", "headerName": "Outcome", "width": 92},
             {"field": "technician", "headerName": "Technician", "width": 110},

@@ -80,6 +80,7 @@ def results() -> dict[str, pd.DataFrame]:
         "result_streams": _streams(stream_days),
         "result_stream_days": stream_days,
         "result_crew_days": _crew_days(),
+        **_singles(),
         "result_arc_models": _models(),
         "result_arc_points": pd.concat([_points("Heron"), _points("Kestrel")], ignore_index=True),
         "result_air_coverage": pd.DataFrame(
@@ -184,6 +185,38 @@ def _records() -> dict[str, pd.DataFrame]:
         }
     )
     return {"splices": splices, "service": service, "arc-checks": checks, "readings": readings}
+
+
+def _singles() -> dict[str, pd.DataFrame]:
+    """Twenty splices of Kestrel far out, one each day up to today; Heron has a limit and none."""
+    days = workdays()[-20:]
+    count = len(days)
+    known = pd.DataFrame(
+        {
+            "splicer": ["Heron", "Kestrel", "Plover"],
+            "program": ["SM auto", "SM fixed", "SM auto"],
+            "limit_db": [0.21, 0.24, None],
+            "splices": [1010, 320, 60],
+            "last_day": ["2025-05-10", "2025-04-30", "2025-06-13"],
+            "judged": [1080, 1060, 0],
+            "exceptions": [0, count, 0],
+            "refusal": [None, None, "Only 60 so far; a limit needs 100."],
+        }
+    )
+    exceptions = pd.DataFrame(
+        {
+            "splice_id": range(1, count + 1),
+            "splicer": "Kestrel",
+            "program": "SM fixed",
+            "technician": "Alder",
+            "day": days.strftime("%Y-%m-%d"),
+            "spliced_at": (days + pd.Timedelta(hours=8)).tz_localize("UTC").as_unit("us"),
+            "loss_db": 0.5 + 0.01 * np.arange(count),
+            "limit_db": 0.24,
+            "location": [None, *["=closure 12"] * (count - 1)],
+        }
+    )
+    return {"result_single_limits": known, "result_exceptions": exceptions}
 
 
 WORKS = {"Heron": "Alder", "Kestrel": "Birch", "Plover": None}
