@@ -28,39 +28,60 @@ EARLY = pd.Timedelta(days=21)
 
 @dataclass(frozen=True)
 class Alarms:
-    """Alarms of one healthy crew against its budget."""
+    """Alarms of one healthy crew against its budget.
+
+    Attributes
+    ----------
+    counts : dict of int
+        Alarms by the name of the budget's share (`arcdrift.settings.Shares`).
+    early : int
+        All alarms of the first two months.
+    """
 
     streams: int
     months: float
     budget: float
-    raised: int
-    lowered: int
-    arc: int
+    counts: dict[str, int]
     early: int
-    """All alarms of the first two months."""
+
+    @property
+    def total(self) -> int:
+        """Alarms of all charts together."""
+        return sum(self.counts.values())
 
     @property
     def realized(self) -> float:
         """All alarms a month over the budget."""
-        return (self.raised + self.lowered + self.arc) / self.months / self.budget
+        return self.total / self.months / self.budget
+
+
+MEASURES = {"level": "rolled_up", "spread": "scattered", "dirty": "dirty", "redo": "redo"}
+"""Share of the budget that each measure charted for subjects has."""
 
 
 def count_alarms(run: Run) -> Alarms:
     """Count every chart's alarms in a crew without faults."""
     frames = run.told.frames
     days, points = frames["result_stream_days"], frames["result_arc_points"]
+    others = frames["result_subject_days"]
     workdays = np.sort(days["day"].unique())
     end = workdays[min(2 * MONTH, len(workdays)) - 1]
     alarmed = days[days["alarm"] != ""]
+    rolled = others[others["alarm"].astype(bool)]
     at = points.loc[points["alarm"].astype(bool), "checked_at"].dt.strftime("%Y-%m-%d")
+    counts = {
+        "loss_raised": int((alarmed["alarm"] == "up").sum()),
+        "loss_lowered": int((alarmed["alarm"] == "down").sum()),
+        **{share: int((rolled["measure"] == name).sum()) for name, share in MEASURES.items()},
+        "arc": len(at),
+    }
+    early = sum(int((each <= end).sum()) for each in (alarmed["day"], rolled["day"], at))
     return Alarms(
         streams=len(days.drop_duplicates(["splicer", "program"])),
         months=len(workdays) / MONTH,
         budget=run.made.crew.false_alarms_per_month,
-        raised=int((alarmed["alarm"] == "up").sum()),
-        lowered=int((alarmed["alarm"] == "down").sum()),
-        arc=len(at),
-        early=int((alarmed["day"] <= end).sum() + (at <= end).sum()),
+        counts=counts,
+        early=early,
     )
 
 

@@ -21,6 +21,7 @@ import pandas as pd
 import plotly.graph_objects as go
 from statsmodels.stats.proportion import proportion_confint
 
+from arcdrift.settings import Shares
 from tests.recovery.promises import (
     HARMLESS,
     SCENARIOS,
@@ -71,8 +72,8 @@ def planted(job: tuple[str, int]) -> dict[str, Any]:
 def alarm_table(alarms: Iterable[Alarms]) -> pd.DataFrame:
     """Realized alarms over the budget, by crew size and chart, with a Poisson 95 % range."""
     rows = []
-    frame = pd.DataFrame([vars(one) for one in alarms])
-    shares = {"raised": 0.5, "lowered": 0.2, "arc": 0.3}
+    frame = pd.DataFrame([vars(one) | one.counts for one in alarms])
+    shares = Shares().model_dump()
     for streams, mine in frame.groupby("streams"):
         allowed = (mine["months"] * mine["budget"]).sum()
         total = mine[list(shares)].sum(axis=1)
