@@ -3,8 +3,10 @@
 A light look-up: everything is sorted once, and worked out for a splicer when it is asked about.
 """
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -127,8 +129,14 @@ class Changes:
         return {str(name): mine for name, mine in used.groupby("splicer")}
 
     @cached_property
-    def _cells(self) -> dict[str, pd.DataFrame]:
-        return {str(name): mine for name, mine in self.cells.groupby("splicer")}
+    def _cells(self) -> dict[str, dict[Hashable, npt.NDArray[Any]]]:
+        """Columns of `cells` by splicer."""
+        columns = self.cells.drop(columns=["splicer", "program", "technician"])
+        arrays = {name: columns[name].to_numpy() for name in columns}
+        return {
+            str(name): {column: values[rows] for column, values in arrays.items()}
+            for name, rows in self.cells.groupby("splicer").indices.items()
+        }
 
     @cached_property
     def _checks(self) -> dict[str, tuple[Ints, npt.NDArray[np.bool_]]]:
@@ -153,15 +161,16 @@ class Changes:
         """By cleaver: first splice of each hour of use, cleaves so far, and turns of the blade."""
         events = self.service[self.service["action"].isin(TURNED)]
         turned = {str(name): _micros(mine["serviced_at"]) for name, mine in events.groupby("asset")}
+        used = self.use.dropna(subset=["cleaver"]).sort_values("at")
+        at, made = _micros(used["at"]), used["splices"].to_numpy(dtype=np.float64)
+        position = pd.factorize(used["blade_position"])[0]
         found = {}
-        for name, mine in self.use.dropna(subset=["cleaver"]).groupby("cleaver"):
-            mine = mine.sort_values("at")
-            at = _micros(mine["at"])
-            position = mine["blade_position"].astype(object).ffill().bfill().fillna("").to_numpy()
-            moved = np.flatnonzero(position[1:] != position[:-1]) + 1
+        for name, places in used.groupby("cleaver").indices.items():
+            rows = np.asarray(places)
+            known = rows[position[rows] >= 0]
+            moved = known[1:][np.diff(position[known]) != 0]
             turns = np.sort(np.r_[turned.get(str(name), np.zeros(0, np.int64)), at[moved]])
-            count = CLEAVES_A_SPLICE * np.r_[0.0, np.cumsum(mine["splices"].to_numpy(float))]
-            found[str(name)] = (at, count, turns)
+            found[str(name)] = (at[rows], CLEAVES_A_SPLICE * np.r_[0.0, made[rows].cumsum()], turns)
         return found
 
     def served(
@@ -214,19 +223,25 @@ class Changes:
             self._mismatches[splicer] = None if mine is None else self._mismatch(splicer, mine)
         return self._mismatches[splicer]
 
-    def _mismatch(self, splicer: str, cells: pd.DataFrame) -> Mismatches | None:
+    def _mismatch(self, splicer: str, cells: dict[Hashable, npt.NDArray[Any]]) -> Mismatches | None:
         model, points = self._known.get(splicer), self._points.get(splicer)
         if model is None or points is None:
             return None
         slopes = np.asarray(model.mean[:SLOPES], dtype=np.float64)
-        rest = points["arc_setting"] - center_air(points).to_numpy(dtype=np.float64) @ slopes
-        levels = rest.groupby(points["epoch"]).agg(["median", "size"])
-        known = levels.loc[levels["size"] >= LEVEL_CHECKS, "median"]
-        cells = cells.assign(level=cells["epoch"].map(known)).dropna(subset=["level"])
+        rest = points["arc_setting"].to_numpy(dtype=np.float64)
+        rest = rest - center_air(points).to_numpy(dtype=np.float64) @ slopes
+        epoch = points["epoch"].to_numpy()
+        level = np.full(len(cells["n"]), np.nan)
+        for number in np.unique(epoch):
+            mine = rest[epoch == number]
+            if len(mine) >= LEVEL_CHECKS:
+                level[cells["epoch"] == number] = np.median(mine)
+        known = ~np.isnan(level)
+        square = mean_square(cells | {"level": level}, slopes[None, :]) / model.sigma**2
         return Mismatches(
-            cells["day"].to_numpy(dtype="datetime64[us]").astype(np.int64),
-            cells["n"].to_numpy(dtype=np.float64),
-            mean_square(cells, slopes[None, :]) / model.sigma**2,
+            cells["day"][known].astype("datetime64[us]").astype(np.int64),
+            cells["n"][known].astype(np.float64),
+            square[known],
         )
 
 

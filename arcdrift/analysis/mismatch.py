@@ -6,6 +6,7 @@ every crew works with many mismatches, in an order nobody chose; its own losses 
 cost.
 """
 
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -221,23 +222,23 @@ def _with_mismatch(
     return frame[frame["usual"] > 0].reset_index(drop=True)
 
 
-def mean_square(cells: pd.DataFrame, slopes: Floats) -> Floats:
+def mean_square(cells: pd.DataFrame | Mapping[Hashable, Any], slopes: Floats) -> Floats:
     """Mean squared mismatch of the splices of each cell, in the square of the setting's unit.
 
     Parameters
     ----------
-    cells : DataFrame
+    cells : DataFrame, or columns by name
         From `mismatch_cells`, with ``level``: the setting asked for at the references of air and
         on new electrodes.
     slopes : array, shape (cells, 3) or (1, 3)
         Of the arc model of each cell's splicer.
     """
-    gap = (cells["level"] - cells["arc_setting"]).to_numpy(dtype=float)
-    n = cells["n"].to_numpy(dtype=float)
-    x = {name: cells[name].to_numpy(dtype=float) for name in _MOMENTS}
-    first = sum(slopes[:, i] * x[f"x{i}"] for i in range(SLOPES)) / n
+    columns = ["level", "arc_setting", "n", *_MOMENTS]
+    x = {name: np.asarray(cells[name], dtype=np.float64) for name in columns}
+    gap = x["level"] - x["arc_setting"]
+    first = sum(slopes[:, i] * x[f"x{i}"] for i in range(SLOPES)) / x["n"]
     second = sum(slopes[:, i] * slopes[:, j] * x[f"x{i}{j}"] * (1 + (i != j)) for i, j in _PAIRS)
-    return np.asarray(np.maximum(gap**2 + 2.0 * gap * first + second / n, 0.0))
+    return np.asarray(np.maximum(gap**2 + 2.0 * gap * first + second / x["n"], 0.0))
 
 
 def _groups(frame: pd.DataFrame, crew: Crew) -> pd.Series:
