@@ -22,6 +22,7 @@ ONE_PLACE = 6
 """Splices from which a location is taken for a closure or a tray, not for the place of one
 splice: who was made again there cannot be told (common practice, no source)."""
 DAY_COLUMNS = ["splicer", "program", "segment", "day", "site", "n", "total", "allowed_db"]
+COPIED = ["id", "splicer", "program", "spliced_at", "site", "loss_db", "location", "outcome"]
 OVER_COLUMNS = [
     "id", "splicer", "program", "day", "spliced_at", "site", "loss_db", "limit_db", "location",
     "told",
@@ -83,25 +84,24 @@ def over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
     """
     limit = _limits(work, crew, "single_db")
     far = np.flatnonzero(work["loss_db"].to_numpy(dtype=np.float64) > limit + 1e-9)
-    rows = work.iloc[far]
-    rows = rows.assign(
-        program=rows["program"].fillna(NO_PROGRAM),
-        day=day.iloc[far],
-        limit_db=limit[far],
-        site=sites_of(rows, crew),
-        told=False,
-    )
+    rows = work[COPIED].iloc[far]
     if rows.empty:
         return rows.reindex(columns=OVER_COLUMNS)
-    here = work["location"].isin(rows["location"].dropna().unique())
-    places = work.loc[here, ["location", "spliced_at", "id"]].sort_values(["spliced_at", "id"])
-    shared = places.groupby("location")["id"].transform("size") >= ONE_PLACE
-    last = ~places["location"].duplicated(keep="last")
+    here = np.flatnonzero(work["location"].isin(rows["location"].dropna().unique()))
+    there = work[["location", "spliced_at", "id"]].iloc[here].sort_values(["spliced_at", "id"])
+    shared = there.groupby("location")["id"].transform("size") >= ONE_PLACE
+    last = ~there["location"].duplicated(keep="last")
     told = rows["location"].notna() & ~shared.reindex(rows.index, fill_value=True)
     again = np.where(
         told, ~last.reindex(rows.index, fill_value=True), (rows["outcome"] == "redo").fillna(False)
     )
-    left = rows.assign(told=told)[~again.astype(bool)]
+    left = rows.assign(
+        program=rows["program"].fillna(NO_PROGRAM),
+        day=day.iloc[far],
+        limit_db=limit[far],
+        site=sites_of(rows, crew),
+        told=told,
+    )[~again.astype(bool)]
     return left.sort_values("spliced_at", ignore_index=True)[OVER_COLUMNS]
 
 

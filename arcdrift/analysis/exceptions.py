@@ -92,10 +92,10 @@ def single_splices(work: pd.DataFrame, day: pd.Series, service: pd.DataFrame) ->
     table[:, 1:][learned >= 0] = fits.limit
     limit = table[unit, before][cell]
     far = loss > limit + 1e-9
-    rows = work[COPIED].iloc[np.flatnonzero(far)]
+    at = np.flatnonzero(far)
     exceptions = pd.DataFrame(
         {
-            **{name: rows[name] for name in COPIED},
+            **{name: work[name].array.take(at) for name in COPIED},
             "program": names[program[far]],
             "day": days[far],
             "loss_db": loss[far],
@@ -125,11 +125,8 @@ def single_splices(work: pd.DataFrame, day: pd.Series, service: pd.DataFrame) ->
             "refusal": said[now],
         }
     )
-    present = limits.drop_duplicates("program", keep="last")
-    return SingleSplices(
-        exceptions.rename(columns={"id": "splice_id"})[EXCEPTION_COLUMNS].reset_index(drop=True),
-        present.reset_index(drop=True),
-    )
+    present = limits[np.diff(of, append=-1) != 0].reset_index(drop=True)
+    return SingleSplices(exceptions.rename(columns={"id": "splice_id"})[EXCEPTION_COLUMNS], present)
 
 
 def _units(program: Ints, segment: Ints) -> Ints:
