@@ -126,16 +126,31 @@ def chart_all(
     shares : Shares
         How the budget is shared out.
     """
-    budget = false_alarms_per_month
-    streams = chart_losses(
-        days, budget * shares.loss_raised, budget * shares.loss_lowered, shared=True
-    )
     cells = hand_cells(hands)
     if "excluded" in days.columns and len(cells):
         keys = ["splicer", "program", "day"]
         cells = cells.merge(days.loc[days["excluded"], keys], on=keys, how="left", indicator=True)
         cells = cells[cells["_merge"] == "left_only"].drop(columns="_merge")
         cells = cells.reset_index(drop=True)
+    return chart_cells(days, cells, false_alarms_per_month, shares)
+
+
+def chart_cells(
+    days: pd.DataFrame, cells: pd.DataFrame, false_alarms_per_month: float, shares: Shares
+) -> AllLossCharts:
+    """Chart stream days and cells that were made before.
+
+    Parameters
+    ----------
+    days, false_alarms_per_month, shares
+        As in `chart_all`.
+    cells : DataFrame
+        From `arcdrift.analysis.rollup.hand_cells`, without the days left out.
+    """
+    budget = false_alarms_per_month
+    streams = chart_losses(
+        days, budget * shares.loss_raised, budget * shares.loss_lowered, shared=True
+    )
     return AllLossCharts(
         streams=streams,
         rolled=_rolled(rolled_days(cells, streams.days), budget * shares.rolled_up),
