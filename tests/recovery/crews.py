@@ -1,5 +1,6 @@
 """Simulated crews run through the analyses in memory, as a review would."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import pandas as pd
@@ -36,9 +37,13 @@ class Run:
         ]
 
 
-def run_crew(scenario: Scenario) -> Run:
-    """Simulate a crew and review it."""
+def run_crew(
+    scenario: Scenario, altered: Callable[[pd.DataFrame], pd.DataFrame] | None = None
+) -> Run:
+    """Simulate a crew and review it; ``altered`` may change its splices before."""
     made = simulate_frames(scenario)
+    if altered is not None:
+        made.records["splices"] = altered(made["splices"])
     readings = prepare_readings(made["readings"], made.crew)
     now = pd.Timestamp(scenario.end).as_unit("us")
     splices = dict(list(made["splices"].groupby("splicer")))
