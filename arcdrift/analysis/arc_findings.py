@@ -5,7 +5,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.arc_drift import center_air
-from arcdrift.analysis.causes import not_after
+from arcdrift.analysis.changes import not_after
 from arcdrift.analysis.episodes import episodes, severity
 from arcdrift.charts.change_point import step_onset
 from arcdrift.finding import Cause, Finding, Onset

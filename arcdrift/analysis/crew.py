@@ -25,7 +25,7 @@ from arcdrift.analysis.arc_pool import (
 )
 from arcdrift.analysis.baseline import marked
 from arcdrift.analysis.cause_cells import CrewCells
-from arcdrift.analysis.cause_ranking import likely_causes
+from arcdrift.analysis.causes import likely_causes
 from arcdrift.analysis.changes import Changes
 from arcdrift.analysis.check_findings import check_findings, doubtful_findings
 from arcdrift.analysis.clock_findings import clock_findings, clocks_not_told, stretches_table

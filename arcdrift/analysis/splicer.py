@@ -19,8 +19,8 @@ from arcdrift.analysis.cleave_runs import cleave_runs, practice_splices
 from arcdrift.analysis.clocks import Clock, look_at_clock
 from arcdrift.analysis.days import sites_of, workdays, zones_of
 from arcdrift.analysis.exceptions import SingleSplices, single_splices
-from arcdrift.analysis.hands import NOBODY, hand_days
-from arcdrift.analysis.loss_days import NO_PROGRAM, loss_days, production
+from arcdrift.analysis.hands import hand_days
+from arcdrift.analysis.loss_days import loss_days, production
 from arcdrift.analysis.mismatch import mismatch_cells
 from arcdrift.analysis.program_findings import COLUMNS as PROGRAM_COLUMNS
 from arcdrift.analysis.program_findings import unexpected_days
@@ -72,8 +72,6 @@ class SplicerSummary:
         Stream days beside the mean loss accepted of them
         (`arcdrift.analysis.acceptance.accepted_days`), and splices over the limit of a single one
         (`arcdrift.analysis.acceptance.over_limit`).
-    groups : DataFrame
-        Daily sums by program and technician, for likely causes.
     checks : DataFrame
         Daily check statuses.
     points : DataFrame
@@ -118,7 +116,6 @@ class SplicerSummary:
     singles: SingleSplices
     accepted: pd.DataFrame
     over: pd.DataFrame
-    groups: pd.DataFrame
     checks: pd.DataFrame
     points: pd.DataFrame
     histogram: pd.DataFrame
@@ -189,7 +186,6 @@ def summarize(
         singles=single_splices(work, day, service),
         accepted=accepted_days(work, day, days, crew),
         over=over_limit(work, day, crew),
-        groups=technician_days(work, day),
         checks=statuses[~left_out].reset_index(drop=True),
         points=arc_points(checks, check_air, service),
         histogram=_histogram(work, day),
@@ -247,40 +243,6 @@ def _situation(
     if len(passed):
         near |= (readings["read_at"] - passed.max()).abs() <= reach
     return situation_of(splicer, checks, recent, service, readings[near], crew, now)
-
-
-def technician_days(work: pd.DataFrame, day: pd.Series) -> pd.DataFrame:
-    """Daily sums of one splicer's production splices by program and technician.
-
-    Parameters
-    ----------
-    work : DataFrame
-        From `arcdrift.analysis.loss_days.production`.
-    day : Series
-        Their local workdays.
-    """
-    angle = work[["cleave_left_deg", "cleave_right_deg"]].max(axis=1)
-    keys = pd.DataFrame(
-        {
-            "program": work["program"].fillna(NO_PROGRAM),
-            "technician": work["technician"].fillna(NOBODY),
-            "day": day,
-        }
-    ).reset_index(drop=True)
-    cell, first = cells_of(*(keys[name] for name in keys))
-    at = work["spliced_at"].dt.as_unit("us").astype("int64").to_numpy()
-    start = np.full(len(first), np.iinfo(np.int64).max)
-    np.minimum.at(start, cell, at)
-    sums = {
-        "n": 1,
-        # the crew's 3.5 x mean cap differs by stream; a fixed cap is enough to compare people
-        "capped": np.minimum(work["loss_db"].astype(float), 0.15),
-        "angle_n": angle.notna(),
-        "angle": angle.fillna(0.0),
-    }
-    table = keys.loc[first].reset_index(drop=True)
-    table["day_start"] = pd.DatetimeIndex(start.view("datetime64[us]"), tz="UTC")
-    return table.join(summed(cell, sums, counts=("n", "angle_n")))
 
 
 def _histogram(work: pd.DataFrame, day: pd.Series) -> pd.DataFrame:

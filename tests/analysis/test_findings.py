@@ -1,4 +1,4 @@
-"""Findings: repeated signals are one, severity fades, causes need evidence."""
+"""Findings: repeated signals are one, severity fades."""
 
 from dataclasses import replace
 
@@ -6,7 +6,6 @@ import pandas as pd
 import pytest
 
 from arcdrift.analysis.air_findings import gap_findings
-from arcdrift.analysis.causes import StreamHistory, likely_causes
 from arcdrift.analysis.check_findings import check_findings
 from arcdrift.analysis.episodes import episodes, severity
 from arcdrift.analysis.loss_episodes import Cluster, Episode
@@ -14,7 +13,6 @@ from arcdrift.analysis.loss_findings import loss_findings
 from arcdrift.finding import Cause, Finding
 
 NOW = pd.Timestamp("2026-09-30T18:00Z")
-NO_SERVICE = pd.DataFrame({"action": [], "serviced_at": pd.to_datetime([], utc=True)})
 
 
 def check_days(statuses: list[str], first: str = "2026-09-01") -> pd.DataFrame:
@@ -85,76 +83,6 @@ def test_finding_id_is_stable_and_kind_is_known() -> None:
     assert first.id == again.id
     with pytest.raises(ValueError, match="unknown finding kind"):
         Finding("made-up", "splicer", "Heron", NOW, NOW, "note", {}, "", NOW)
-
-
-def groups(rows: list[tuple[str, str, int, int, float, float]]) -> pd.DataFrame:
-    """(program, technician, day, n, mean dB, mean angle) as the summaries give them."""
-    frame = pd.DataFrame(rows, columns=["program", "technician", "day", "n", "mean", "deg"])
-    return pd.DataFrame(
-        {
-            "program": frame["program"],
-            "technician": frame["technician"],
-            "day_start": pd.Timestamp("2026-09-01T14:00Z") + pd.to_timedelta(frame["day"], "D"),
-            "n": frame["n"],
-            "capped": frame["n"] * frame["mean"],
-            "angle_n": frame["n"],
-            "angle": frame["n"] * frame["deg"],
-        }
-    )
-
-
-ONSET, UNTIL = pd.Timestamp("2026-09-11T00:00Z"), pd.Timestamp("2026-09-20T00:00Z")
-NO_ALARMS = pd.Series([], dtype="datetime64[us, UTC]")
-
-
-def causes(rows: list[tuple[str, str, int, int, float, float]], **history: object) -> list[str]:
-    full = {"service": NO_SERVICE, "arc_alarms": NO_ALARMS} | history
-    told = likely_causes(StreamHistory(groups=groups(rows), **full), "a", ONSET, UNTIL, "up")
-    assert sum(cause.weight for cause in told) == pytest.approx(1.0, abs=0.03)
-    return [cause.cause for cause in told]
-
-
-def steady(
-    program: str, who: str, before: float, after: float, deg: tuple[float, float] = (0.6, 0.6)
-):
-    return [
-        (program, who, day, 20, before if day < 10 else after, deg[day >= 10]) for day in range(19)
-    ]
-
-
-def test_nothing_changed_means_cannot_tell() -> None:
-    assert causes(steady("a", "Alder", 0.03, 0.05)) == ["cannot tell"]
-
-
-def test_arc_alarm_near_the_onset_comes_first() -> None:
-    alarms = pd.Series(pd.to_datetime(["2026-09-12T07:00Z"])).dt.as_unit("us")
-    assert causes(steady("a", "Alder", 0.03, 0.05), arc_alarms=alarms)[0] == "arc"
-
-
-def test_rising_angles_point_at_cleaving() -> None:
-    assert causes(steady("a", "Alder", 0.03, 0.05, (0.6, 1.4)))[0].startswith("cleaving")
-
-
-def test_one_technician_is_named_only_when_the_others_stayed() -> None:
-    one = [*steady("a", "Alder", 0.03, 0.09), *steady("a", "Birch", 0.03, 0.03)]
-    assert "one technician's splices" in causes(one)
-    both = [*steady("a", "Alder", 0.03, 0.06), *steady("a", "Birch", 0.03, 0.06)]
-    assert "one technician's splices" not in causes(both)
-
-
-def test_a_change_of_hands_is_told_as_one() -> None:
-    rows = [
-        ("a", "Alder" if day < 10 else "Birch", day, 20, 0.03 if day < 10 else 0.05, 0.6)
-        for day in range(19)
-    ]
-    assert causes(rows)[0] == "a change of hands"
-
-
-def test_other_programs_tell_splicer_from_program() -> None:
-    moved = [*steady("a", "Alder", 0.03, 0.05), *steady("b", "Alder", 0.03, 0.05)]
-    assert causes(moved)[0].startswith("the splicer itself")
-    stayed = [*steady("a", "Alder", 0.03, 0.05), *steady("b", "Alder", 0.03, 0.03)]
-    assert causes(stayed)[0].startswith("this program")
 
 
 def test_gap_is_one_finding_a_site_and_needs_more_than_a_stray_event() -> None:
