@@ -121,9 +121,9 @@ def _single_finding(splicer: str, program: str, over: pd.DataFrame, now: pd.Time
             f"{again}."
         ),
         next_step=(
-            f"Look {'it' if one else 'them'} up on the stream's page, measure from both ends and "
-            "make again what is still over the limit. Never look into a fiber that may carry "
-            "light, and collect the glass shards."
+            f"{'Go to the places named' if places else 'Find them among the splices of the stream'}"
+            ", measure from both ends and make again what is still over the limit. Never look "
+            "into a fiber that may carry light, and collect the glass shards."
         ),
         assessed_on=now.to_pydatetime(),
     )
