@@ -14,7 +14,7 @@ from dashboard.query import href
 TITLE = "Single splices far out"
 OUTSIDE = (
     "They are shown to be looked at, and are no alarms: they do not count against the "
-    "false-alarm budget, and about one in fifty is a good splice after all."
+    "false-alarm budget. Now and then a good splice is among them."
 )
 MOST_SHOWN = 15
 SOURCES = {

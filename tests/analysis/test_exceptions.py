@@ -114,6 +114,13 @@ def test_nothing_comes_of_nothing():
     assert told.limits.empty
 
 
+def test_a_stream_under_a_hundred_splices_is_refused_in_words():
+    (limits,) = judged(one_splicer(days=2)).limits.to_dict("records")
+    assert np.isnan(limits["limit_db"])
+    assert limits["refusal"] == "Only 80 so far; a limit needs 100."
+    assert (limits["judged"], limits["exceptions"]) == (0, 0)
+
+
 def test_most_of_what_is_far_out_in_a_simulated_crew_is_named():
     """Simulated: gamma losses, one in a hundred replaced by 0.2 to 1 dB, log-uniform."""
     made = simulate_frames(invented_crew(splicers=1, days=120, seed=6))
