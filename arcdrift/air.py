@@ -19,6 +19,7 @@ from arcdrift.settings import Crew
 
 FEW_ROWS = 100
 Floats = npt.NDArray[np.float64]
+Keys = tuple[npt.NDArray[np.int64], list[str]]
 Values = float | Floats | pd.Series
 First = TypeVar("First", float, Floats, pd.Series)
 
@@ -305,17 +306,18 @@ class Pool:
     air: dict[str, Floats]
 
     @classmethod
-    def of(cls, readings: pd.DataFrame, key: pd.Series) -> "Pool":
-        """Part readings, sorted by time, by whose they are."""
-        if readings.empty:
+    def of(
+        cls, at: npt.NDArray[np.int64], air: Floats, keys: Keys, chosen: npt.NDArray[np.bool_]
+    ) -> "Pool":
+        """Part the chosen readings, sorted by time, by whose they are."""
+        if not chosen.any():
             return cls({}, {})
-        at = readings["read_at"].dt.as_unit("us").astype("int64").to_numpy()
-        air = readings[list(OWN_AIR)].to_numpy(dtype=np.float64)
-        code, names = pd.factorize(key)
-        rows = {str(name): np.flatnonzero(code == n) for n, name in enumerate(names)}
+        code, names = keys
+        rows = [np.flatnonzero(chosen & (code == number)) for number in range(len(names))]
+        parts = {name: mine for name, mine in zip(names, rows, strict=True) if len(mine)}
         return cls(
-            {name: at[mine] for name, mine in rows.items()},
-            {name: air[mine] for name, mine in rows.items()},
+            {name: at[mine] for name, mine in parts.items()},
+            {name: air[mine] for name, mine in parts.items()},
         )
 
 
@@ -326,13 +328,16 @@ class AirSources:
     Attributes
     ----------
     readings : DataFrame
-        As from `prepare_readings`.
+        As from `prepare_readings`, in order of time.
+    at : array of shape (readings,)
+        Microseconds UTC of the same readings.
     pools : tuple
         Of readings with all three quantities, then of the others, one pool each: splicers' own
         logs, loggers at sites, weather stations at sites.
     """
 
     readings: pd.DataFrame
+    at: npt.NDArray[np.int64]
     pools: tuple[tuple[Pool, Pool, Pool], tuple[Pool, Pool, Pool]]
 
     @classmethod
@@ -342,27 +347,38 @@ class AirSources:
             return readings
         if "air_density" not in readings.columns:
             readings = prepare_readings(readings, crew)
-        air = ["temperature_c", "station_pressure_hpa", "humidity_pct"]
-        usable = readings[readings["read_at"].notna() & readings[air].notna().any(axis=1)]
-        usable = usable.sort_values("read_at", kind="stable")
-        splicer, site = _text(usable, "splicer"), _text(usable, "site")
-        weather = _weather(_text(usable, "source"))
-        weather |= (_text(usable, "pressure_reference") == "sea-level").fillna(False).to_numpy(bool)
-        at_site = (splicer.isna() & site.notna()).to_numpy()
-        complete = usable["air_density"].notna().to_numpy()
+        if readings["read_at"].hasnans:
+            readings = readings.dropna(subset=["read_at"])
+        if not readings["read_at"].is_monotonic_increasing:
+            readings = readings.sort_values("read_at", kind="stable")
+        at = readings["read_at"].dt.as_unit("us").astype("int64").to_numpy()
+        air = readings[list(OWN_AIR)].to_numpy(dtype=np.float64)
+        splicer, site = _numbered(readings, "splicer"), _numbered(readings, "site")
+        weather = _weather(_text(readings, "source"))
+        weather |= (_text(readings, "pressure_reference") == "sea-level").to_numpy(bool)
+        usable = ~np.isnan(air[:, :3]).all(axis=1)
+        complete = ~np.isnan(air[:, -1])
+        own = splicer[0] >= 0
+        at_site = ~own & (site[0] >= 0)
 
         def parted(chosen: npt.NDArray[np.bool_]) -> tuple[Pool, Pool, Pool]:
-            kinds = (
-                (splicer, splicer.notna().to_numpy()),
-                (site, at_site & ~weather),
-                (site, at_site & weather),
+            return (
+                Pool.of(at, air, splicer, chosen & own),
+                Pool.of(at, air, site, chosen & at_site & ~weather),
+                Pool.of(at, air, site, chosen & at_site & weather),
             )
-            own, logger, station = (
-                Pool.of(usable[chosen & rows], key[chosen & rows]) for key, rows in kinds
-            )
-            return own, logger, station
 
-        return cls(readings, (parted(complete), parted(~complete)))
+        return cls(readings, at, (parted(usable & complete), parted(usable & ~complete)))
+
+    def near(self, moments: list[pd.Timestamp], reach: pd.Timedelta) -> pd.DataFrame:
+        """Readings within reach of any of some instants, in order of time."""
+        kept = np.zeros(len(self.at), np.bool_)
+        for moment in moments:
+            first, last = ((moment + side).value // 1000 for side in (-reach, reach))
+            kept[
+                np.searchsorted(self.at, first, "left") : np.searchsorted(self.at, last, "right")
+            ] = True
+        return self.readings[kept]
 
 
 def join_air(
@@ -427,14 +443,15 @@ def join_air(
     return frame[list(AIR_COLUMNS)]
 
 
-Keys = tuple[npt.NDArray[np.int64], list[str]]
+def _numbered(frame: pd.DataFrame, column: str) -> Keys:
+    """Each row's word as a number (-1: none), and the words."""
+    code, names = pd.factorize(_text(frame, column))
+    return code, [str(name) for name in names]
 
 
 def _whose(events: pd.DataFrame, crew: Crew) -> tuple[Keys, Keys, Keys]:
     """Splicer and, twice, site of each event, as numbers (-1: none) and their names."""
-    code, splicers = pd.factorize(_text(events, "splicer"))
-    at, found = pd.factorize(_text(events, "site"))
-    names, sites = [str(name) for name in splicers], [str(name) for name in found]
+    (code, names), (at, sites) = _numbered(events, "splicer"), _numbered(events, "site")
     homes = [crew.splicers[name].home_site if name in crew.splicers else None for name in names]
     sites += sorted({home for home in homes if home is not None} - set(sites))
     place = np.array([-1 if home is None else sites.index(home) for home in [*homes, None]])
@@ -475,7 +492,8 @@ def _nearest(
 def _text(frame: pd.DataFrame, column: str) -> pd.Series:
     if column not in frame.columns:
         return pd.Series(pd.NA, index=frame.index, dtype="str")
-    return frame[column].astype("str")
+    values = frame[column]
+    return values if isinstance(values.dtype, pd.CategoricalDtype) else values.astype("str")
 
 
 def _number(frame: pd.DataFrame, column: str) -> pd.Series:

@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.stats import t as student
 
-from arcdrift.analysis.cells import cells_of
+from arcdrift.analysis.cells import cells_of, named, plain
 from arcdrift.analysis.days import sites_of
 from arcdrift.analysis.loss_days import NO_PROGRAM
 from arcdrift.settings import AcceptanceRule, Crew
@@ -58,7 +58,7 @@ def accepted_days(
     if np.ptp(limit) == 0:
         return table.assign(allowed_db=limit[0])
     # a day lies in one segment, so these cells come in the order of the stream days
-    cell, _ = cells_of(work["program"].fillna(NO_PROGRAM), day)
+    cell, _ = cells_of(named(work["program"], NO_PROGRAM), day)
     return table.assign(allowed_db=np.bincount(cell, limit) / np.bincount(cell))
 
 
@@ -84,7 +84,7 @@ def over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
     """
     limit = _limits(work, crew, "single_db")
     far = np.flatnonzero(work["loss_db"].to_numpy(dtype=np.float64) > limit + 1e-9)
-    rows = work[COPIED].iloc[far]
+    rows = plain(work[COPIED].iloc[far])
     if rows.empty:
         return rows.reindex(columns=OVER_COLUMNS)
     here = np.flatnonzero(work["location"].isin(rows["location"].dropna().unique()))

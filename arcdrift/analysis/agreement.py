@@ -105,19 +105,19 @@ def measured_pairs(splices: pd.DataFrame) -> pd.DataFrame:
         `PAIR_COLUMNS`: ``measured_db`` is the mean of both directions, ``step_db`` half their
         difference, what each direction alone would be off by.
     """
+    splices = splices.dropna(subset=[*MEASURED, "loss_db"])
     ab, ba = (splices[name].astype(float) for name in MEASURED)
     pairs = pd.DataFrame(
         {
-            "splicer": splices["splicer"],
-            "program": splices["program"].fillna(NO_PROGRAM),
+            "splicer": splices["splicer"].astype("str"),
+            "program": splices["program"].astype("str").fillna(NO_PROGRAM),
             "spliced_at": splices["spliced_at"],
             "estimate_db": splices["loss_db"].astype(float),
             "measured_db": (ab + ba) / 2.0,
             "step_db": (ab - ba) / 2.0,
         }
     )
-    both = pairs["measured_db"].notna() & pairs["estimate_db"].notna()
-    return pairs[both].sort_values("spliced_at", ignore_index=True)
+    return pairs.sort_values("spliced_at", ignore_index=True)
 
 
 def agreement_table(pairs: pd.DataFrame) -> pd.DataFrame:

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from arcdrift.analysis.days import sites_of, workdays, zones_of
+from arcdrift.analysis.days import WORKDAY, sites_of, workdays, zones_of
 from arcdrift.settings import Crew
 from arcdrift.times import local_day
 
@@ -131,7 +131,7 @@ def daily_checks(
 def _in_order(
     records: pd.DataFrame, crew: Crew, column: str, names: npt.NDArray[np.object_]
 ) -> _Records:
-    needed = ("splicer", column, "site", "outcome", "technician")
+    needed = ("splicer", column, WORKDAY, "site", "outcome", "technician")
     frame = records[[name for name in needed if name in records.columns]]
     if not frame[column].is_monotonic_increasing:
         frame = frame.sort_values(column, kind="stable")

@@ -5,6 +5,7 @@ import json
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.cells import cells_of, named, plain
 from arcdrift.analysis.hands import NOBODY
 from arcdrift.settings import Crew
 
@@ -18,7 +19,8 @@ MOST_IDS = 50
 
 def worse_angle(splices: pd.DataFrame) -> pd.Series:
     """The worse of both cleave angles, degrees; NaN where neither is logged."""
-    return splices[["cleave_left_deg", "cleave_right_deg"]].max(axis=1).astype(float)
+    left, right = (splices[f"cleave_{side}_deg"].to_numpy(float) for side in ("left", "right"))
+    return pd.Series(np.fmax(left, right), splices.index)
 
 
 def cleave_runs(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
@@ -36,23 +38,21 @@ def cleave_runs(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFra
     DataFrame
         `RUN_COLUMNS`; ``splices`` is JSON, ids of the splices in the run.
     """
-    worse = worse_angle(splices)
-    seen = splices[worse.notna()].assign(
-        worse=worse, day=day, technician=splices["technician"].fillna(NOBODY)
-    )
-    keys = ["technician", "day"]
-    seen = seen.sort_values([*keys, "spliced_at"], kind="stable", ignore_index=True)
-    bad = (seen["worse"] > crew.prep.bad_cleave_deg).to_numpy()
-    who = seen.groupby(keys, sort=False).ngroup().to_numpy()
+    angle = worse_angle(splices).to_numpy()
+    who, _ = cells_of(named(splices["technician"], NOBODY), day)
+    order = np.lexsort((splices["spliced_at"].astype("int64").to_numpy(), who))
+    order = order[~np.isnan(angle[order])]
+    worse, who = angle[order], who[order]
+    bad = worse > crew.prep.bad_cleave_deg
     # a new stretch begins wherever good and bad, or the person or day, change
     change = np.r_[True, (bad[1:] != bad[:-1]) | (who[1:] != who[:-1])] if len(bad) else bad
     stretch = np.cumsum(change)
     length = np.bincount(stretch)[stretch] if len(bad) else stretch
-    run = seen[bad & (length >= crew.prep.run_length)].assign(
-        stretch=stretch[bad & (length >= crew.prep.run_length)]
-    )
-    if run.empty:
+    kept = np.flatnonzero(bad & (length >= crew.prep.run_length))
+    if not len(kept):
         return pd.DataFrame(columns=RUN_COLUMNS)
+    run = plain(splices.iloc[order[kept]]).assign(worse=worse[kept], stretch=stretch[kept])
+    run["technician"] = run["technician"].fillna(NOBODY)
     told = run.groupby("stretch").agg(
         splicer=("splicer", "first"),
         technician=("technician", "first"),
@@ -69,6 +69,6 @@ def cleave_runs(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFra
 
 def practice_splices(splices: pd.DataFrame) -> pd.DataFrame:
     """Practice splices of one splicer in time order: `PRACTICE_COLUMNS`."""
-    made = splices[(splices["purpose"] == "practice") & splices["technician"].notna()]
+    made = plain(splices[(splices["purpose"] == "practice") & splices["technician"].notna()])
     told = made.assign(angle_deg=worse_angle(made), at=made["spliced_at"])[PRACTICE_COLUMNS]
     return told.sort_values("at", kind="stable", ignore_index=True)

@@ -6,9 +6,16 @@ import pandas as pd
 from arcdrift.settings import Crew
 from arcdrift.times import local_day
 
+WORKDAY = "workday"
+"""Column of records whose workdays were worked out before."""
+
 
 def sites_of(records: pd.DataFrame, crew: Crew, *, asset: str = "splicer") -> pd.Series:
     """Site of each record: its own, else the splicer's home site, else missing."""
+    if "site" in records.columns:
+        site = records["site"]
+        if isinstance(site.dtype, pd.CategoricalDtype) and not site.hasnans:
+            return site
     code, names = pd.factorize(records[asset])
     known = (crew.splicers.get(str(name)) for name in names)
     homes = np.array([*(one.home_site if one else None for one in known), None], dtype=object)
@@ -33,12 +40,14 @@ def zones_of(sites: pd.Series, crew: Crew) -> pd.Series:
 
 
 def workdays(records: pd.DataFrame, crew: Crew, time_column: str) -> pd.Series:
-    """Local workday of each record as a naive midnight.
+    """Local workday of each record as a naive midnight; `WORKDAY` where records carry it.
 
     Parameters
     ----------
     records : DataFrame
         With ``splicer``, optionally ``site``, and ``time_column`` (UTC).
     """
+    if WORKDAY in records.columns:
+        return records[WORKDAY]
     zones = zones_of(sites_of(records, crew), crew)
     return local_day(records[time_column], zones, crew.day_offset)

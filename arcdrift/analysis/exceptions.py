@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from arcdrift.analysis.cells import Ints, cells_of
+from arcdrift.analysis.cells import Ints, cells_of, named, plain
 from arcdrift.analysis.loss_days import NO_PROGRAM, segments
 from arcdrift.charts.gamma_limit import gamma_limits, histogram_bins
 
@@ -74,7 +74,7 @@ def single_splices(work: pd.DataFrame, day: pd.Series, service: pd.DataFrame) ->
         return SingleSplices(
             pd.DataFrame(columns=EXCEPTION_COLUMNS), pd.DataFrame(columns=LIMIT_COLUMNS)
         )
-    program, known = pd.factorize(work["program"].fillna(NO_PROGRAM), sort=True)
+    program, known = pd.factorize(named(work["program"], NO_PROGRAM), sort=True)
     names = np.asarray(known, dtype=object)
     days = day.to_numpy()
     segment = segments(days, work["spliced_at"], service)
@@ -93,9 +93,10 @@ def single_splices(work: pd.DataFrame, day: pd.Series, service: pd.DataFrame) ->
     limit = table[unit, before][cell]
     far = loss > limit + 1e-9
     at = np.flatnonzero(far)
+    rows = plain(work[COPIED].iloc[at])
     exceptions = pd.DataFrame(
         {
-            **{name: work[name].array.take(at) for name in COPIED},
+            **{name: rows[name].array for name in COPIED},
             "program": names[program[far]],
             "day": days[far],
             "loss_db": loss[far],

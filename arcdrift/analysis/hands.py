@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from arcdrift.analysis.cells import cells_of, named, plain
 from arcdrift.analysis.days import sites_of
 from arcdrift.analysis.loss_days import NO_PROGRAM
 from arcdrift.settings import Crew
@@ -123,22 +124,16 @@ def hand_days(
 def _cells(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[Ints, pd.DataFrame]:
     """Number of each splice's cell, and the keys of the cells in order."""
     columns = {
-        "technician": splices["technician"].fillna(NOBODY),
-        "cleaver": splices["cleaver"].fillna(NO_CLEAVER),
-        "program": splices["program"].fillna(NO_PROGRAM),
+        "technician": named(splices["technician"], NOBODY),
+        "cleaver": named(splices["cleaver"], NO_CLEAVER),
+        "program": named(splices["program"], NO_PROGRAM),
         "fibers": _fibers(splices),
-        "site": sites_of(splices, crew).fillna("(no site)"),
+        "site": named(sites_of(splices, crew), "(no site)"),
         "day": day,
     }
-    joint = np.zeros(len(splices), dtype=np.int64)
-    for values in columns.values():
-        code, names = pd.factorize(values, sort=True)
-        joint = joint * len(names) + code
-    _, first, number = np.unique(joint, return_index=True, return_inverse=True)
-    keys = pd.DataFrame(
-        {name: pd.Series(values).iloc[first].to_numpy() for name, values in columns.items()}
-    )
-    return number.astype(np.int64), keys
+    cell, first = cells_of(*columns.values())
+    keys = pd.DataFrame({name: values.array[first] for name, values in columns.items()})
+    return cell, plain(keys)
 
 
 def _fibers(splices: pd.DataFrame) -> pd.Series:
@@ -146,11 +141,12 @@ def _fibers(splices: pd.DataFrame) -> pd.Series:
     if "fiber_a" not in splices.columns:
         return pd.Series("(fibers not logged)", index=splices.index)
     codes, names = zip(
-        *(pd.factorize(splices[f"fiber_{side}"].fillna("?")) for side in "ab"), strict=True
+        *(pd.factorize(named(splices[f"fiber_{side}"], "?")) for side in "ab"), strict=True
     )
     pairs = [" + ".join(sorted((str(a), str(b)))) for a in names[0] for b in names[1]]
+    words, word = np.unique(pairs, return_inverse=True)
     place = codes[0] * len(names[1]) + codes[1]
-    return pd.Series(np.array(pairs, dtype=object)[place], splices.index)
+    return pd.Series(pd.Categorical.from_codes(word[place], words.tolist()), splices.index)
 
 
 def _within_day(at: Ints, person_day: Ints) -> tuple[Floats, Ints]:

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from arcdrift.analysis.cells import Ints, cells_of, summed
-from arcdrift.analysis.days import sites_of, workdays
+from arcdrift.analysis.cells import Ints, cells_of, named, summed
+from arcdrift.analysis.days import WORKDAY, sites_of, workdays
 from arcdrift.settings import Crew
 
 CAP_MULTIPLE = 3.5
@@ -60,7 +60,7 @@ def loss_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Crew) -> pd.Da
     work = production(splices[[name for name in WORK_COLUMNS if name in splices.columns]])
     if work.empty:
         return pd.DataFrame(columns=DAY_COLUMNS)
-    program, names = pd.factorize(work["program"].fillna(NO_PROGRAM), sort=True)
+    program, names = pd.factorize(named(work["program"], NO_PROGRAM), sort=True)
     day = workdays(work, crew, "spliced_at").to_numpy()
     segment = segments(day, work["spliced_at"], service)
     loss = work["loss_db"].to_numpy(dtype=np.float64)
@@ -74,8 +74,8 @@ def loss_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Crew) -> pd.Da
     last = np.full(len(first), len(site))
     last[cell[known]] = known  # the last one stays
     days = summed(cell, sums, counts=("n",)).assign(
-        splicer=work["splicer"].to_numpy()[first],
-        program=names[program[first]],
+        splicer=work["splicer"].iloc[first].astype("str").array,
+        program=names.astype("str")[program[first]],
         segment=segment[first],
         day=day[first],
         site=pd.Series(np.append(site.to_numpy(dtype=object), [None])[last]).astype(object),
@@ -84,7 +84,7 @@ def loss_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Crew) -> pd.Da
     return days[DAY_COLUMNS]
 
 
-WORK_COLUMNS = ["splicer", "program", "spliced_at", "site", "loss_db", "purpose"]
+WORK_COLUMNS = ["splicer", "program", "spliced_at", WORKDAY, "site", "loss_db", "purpose"]
 DAY_COLUMNS = [
     "splicer",
     "program",

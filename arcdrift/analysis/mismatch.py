@@ -22,8 +22,8 @@ from arcdrift.analysis.arc import ArcModel, Refusal
 from arcdrift.analysis.arc_drift import center_air
 from arcdrift.analysis.arc_points import EPOCH_ACTIONS, passed_checks
 from arcdrift.analysis.arc_pool import SLOPES
-from arcdrift.analysis.cells import cells_of, summed
-from arcdrift.analysis.days import workdays
+from arcdrift.analysis.cells import cells_of, named, plain, summed
+from arcdrift.analysis.days import WORKDAY, workdays
 from arcdrift.analysis.loss_days import NO_PROGRAM
 from arcdrift.analysis.rooms import HEATED_AT
 from arcdrift.analysis.worth import Worth
@@ -100,18 +100,18 @@ def mismatch_cells(
         kept & (check >= 0) & ~np.isnan(x).any(axis=1) & (passed["epoch"].to_numpy()[check] == now)
     )
     x, check = x[kept], check[kept]
-    needed = ("splicer", "program", "technician", "site", "spliced_at")
+    needed = ("splicer", "program", "technician", "site", "spliced_at", WORKDAY)
     work = splices.loc[kept, [name for name in needed if name in splices.columns]]
     frame = pd.DataFrame(
         {
             "splicer": work["splicer"],
-            "program": work["program"].fillna(NO_PROGRAM),
-            "technician": work["technician"].fillna(NOBODY),
+            "program": named(work["program"], NO_PROGRAM),
+            "technician": named(work["technician"], NOBODY),
             "day": workdays(work, crew, "spliced_at"),
         }
     ).reset_index(drop=True)
     cell, first = cells_of(frame["program"], frame["technician"], frame["day"], check)
-    cells = frame.loc[first].merge(
+    cells = plain(frame.loc[first]).merge(
         days[["program", "day", "segment", "cap"]], on=["program", "day"], how="left"
     )
     for name in ("checked_at", "epoch", "arc_setting"):

@@ -6,7 +6,8 @@ neither is a splice whose fibers, sleeve or program were not logged.
 
 import pandas as pd
 
-from arcdrift.analysis.days import workdays
+from arcdrift.analysis.cells import plain
+from arcdrift.analysis.days import WORKDAY, workdays
 from arcdrift.analysis.episodes import episodes, severity
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
@@ -36,10 +37,11 @@ def unexpected_days(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
     """
     if not (crew.allowed_programs or crew.heater_programs):
         return pd.DataFrame(columns=DAY_COLUMNS)
-    columns = ["splicer", "site", "spliced_at", "program", *COLUMNS]
-    work = splices.loc[splices["purpose"] == "production", columns]
+    made = ("splicer", "site", "spliced_at", WORKDAY)
+    own = [name for name in made if name in splices.columns]
+    work = splices.loc[splices["purpose"] == "production", [*own, "program", *COLUMNS]]
     found = pd.concat([_splice_programs(work, crew), _heater_programs(work, crew)])
-    found = found.join(work[["splicer", "site", "spliced_at"]])
+    found = found.join(work[own])
     found["day"] = workdays(found, crew, "spliced_at")
     return (
         found.groupby([*KEYS, "day"])["spliced_at"]
@@ -69,7 +71,7 @@ def _wrong(
     program: pd.Series, concerned: pd.Series, allowed: tuple[str, ...], part: str, asked: str
 ) -> pd.DataFrame:
     wrong = concerned.fillna(False) & program.notna() & ~program.isin(allowed)
-    return pd.DataFrame({"part": part, "asked": asked, "program": program[wrong]})
+    return plain(pd.DataFrame({"part": part, "asked": asked, "program": program[wrong]}))
 
 
 def _pairs(crew: Crew) -> dict[tuple[str, str], tuple[str, ...]]:

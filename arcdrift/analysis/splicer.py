@@ -13,11 +13,11 @@ from arcdrift.analysis.acceptance import accepted_days, over_limit
 from arcdrift.analysis.advice import Situation
 from arcdrift.analysis.agreement import MEASURED, measured_pairs
 from arcdrift.analysis.arc_points import arc_points
-from arcdrift.analysis.cells import cells_of, summed
+from arcdrift.analysis.cells import cells_of, coded, summed
 from arcdrift.analysis.checks import daily_checks
 from arcdrift.analysis.cleave_runs import cleave_runs, practice_splices
 from arcdrift.analysis.clocks import Clock, look_at_clock
-from arcdrift.analysis.days import sites_of, workdays, zones_of
+from arcdrift.analysis.days import WORKDAY, sites_of, workdays, zones_of
 from arcdrift.analysis.exceptions import SingleSplices, single_splices
 from arcdrift.analysis.hands import hand_days
 from arcdrift.analysis.loss_days import loss_days, production
@@ -167,11 +167,13 @@ def summarize(
         Where somebody said that this splicer's clock was right.
     """
     sources = AirSources.of(readings, crew)
+    splices = coded(splices, but=("location",))  # seldom the same twice
     zone = _zone(splicer, splices, crew)
     clock = look_at_clock(splicer, splices, checks, zone, now, began, clock_right, crew.day_offset)
     if clock.stretches:
         splices = splices[~clock.apart(splices, "spliced_at")].reset_index(drop=True)
         checks = checks[~clock.apart(checks, "checked_at")].reset_index(drop=True)
+    splices[WORKDAY] = workdays(splices, crew, "spliced_at")
     splice_air = join_air(splices, sources, crew, "spliced_at")
     check_air = join_air(checks, sources, crew, "checked_at")
     work = production(splices)
@@ -189,7 +191,7 @@ def summarize(
         checks=statuses[~left_out].reset_index(drop=True),
         points=arc_points(checks, check_air, service),
         histogram=_histogram(work, day),
-        outcomes=_outcomes(splices, crew),
+        outcomes=_outcomes(splices),
         coverage=_coverage(splicer, check_air, splice_air),
         imports=_imports(splices, checks),
         airless=_airless(splices, splice_air, checks, check_air, crew),
@@ -202,7 +204,7 @@ def summarize(
         unexpected=unexpected_days(splices, crew),
         clock=clock,
         clock_days=statuses.loc[left_out, ["splicer", "day"]].reset_index(drop=True),
-        situation=_situation(splicer, splices, checks, sources.readings, service, crew, now),
+        situation=_situation(splicer, splices, checks, sources, service, crew, now),
     )
 
 
@@ -228,7 +230,7 @@ def _situation(
     splicer: str,
     splices: pd.DataFrame,
     checks: pd.DataFrame,
-    readings: pd.DataFrame,
+    sources: AirSources,
     service: pd.DataFrame,
     crew: Crew,
     now: pd.Timestamp,
@@ -237,24 +239,24 @@ def _situation(
     recent = splices[(at <= now) & (at > now - pd.Timedelta(days=PROGRAM_DAYS))]
     if recent.empty or recent["spliced_at"].max() < now - pd.Timedelta(days=1):
         return None
-    reach = pd.Timedelta(minutes=crew.air_max_age_min)
-    near = (readings["read_at"] - now).abs() <= reach
     passed = checks.loc[(checks["outcome"] == "pass") & (checks["checked_at"] <= now), "checked_at"]
-    if len(passed):
-        near |= (readings["read_at"] - passed.max()).abs() <= reach
-    return situation_of(splicer, checks, recent, service, readings[near], crew, now)
+    moments = [now, *([passed.max()] if len(passed) else [])]
+    near = sources.near(moments, pd.Timedelta(minutes=crew.air_max_age_min))
+    return situation_of(splicer, checks, recent, service, near, crew, now)
 
 
 def _histogram(work: pd.DataFrame, day: pd.Series) -> pd.DataFrame:
     bins = np.rint(work["loss_db"].to_numpy(dtype=float) / HISTOGRAM_STEP_DB).astype(int)
-    frame = pd.DataFrame({"day": day, "bin": bins})
-    return frame.groupby(["day", "bin"]).size().rename("count").reset_index()
+    at = day.to_numpy()
+    cell, first = cells_of(at, bins)
+    return pd.DataFrame({"day": at[first], "bin": bins[first]}).join(
+        summed(cell, {"count": 1}, counts=("count",))
+    )
 
 
-def _outcomes(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
-    columns = ["splicer", "site", "spliced_at", "loss_db", "outcome"]
-    made = splices.loc[splices["purpose"] == "production", columns]
-    day = workdays(made, crew, "spliced_at").to_numpy()
+def _outcomes(splices: pd.DataFrame) -> pd.DataFrame:
+    made = splices.loc[splices["purpose"] == "production", [WORKDAY, "loss_db", "outcome"]]
+    day = made[WORKDAY].to_numpy()
     cell, first = cells_of(day)
     sums = {
         "splices": 1,
@@ -285,13 +287,12 @@ def _coverage(splicer: str, check_air: pd.DataFrame, splice_air: pd.DataFrame) -
 
 
 def _imports(splices: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
-    both = pd.concat(
-        [
-            splices[["import_id", "spliced_at"]].rename(columns={"spliced_at": "at"}),
-            checks[["import_id", "checked_at"]].rename(columns={"checked_at": "at"}),
-        ]
-    )
-    return both.groupby("import_id")["at"].agg(first="min", last="max").reset_index()
+    parts = [
+        records.groupby("import_id")[when].agg(first="min", last="max")
+        for records, when in ((splices, "spliced_at"), (checks, "checked_at"))
+    ]
+    spans: pd.DataFrame = pd.concat(parts).groupby("import_id").agg({"first": "min", "last": "max"})
+    return spans.reset_index()
 
 
 def _airless(
@@ -308,7 +309,9 @@ def _airless(
     ):
         bare = records[air["air_density"].isna()]
         sites = sites_of(bare, crew)
-        parts.append(pd.DataFrame({"site": sites.fillna("(no site)"), "at": bare[when]}))
+        parts.append(
+            pd.DataFrame({"site": sites.astype("str").fillna("(no site)"), "at": bare[when]})
+        )
     return pd.concat(parts, ignore_index=True).sort_values("at", ignore_index=True)
 
 
