@@ -76,6 +76,8 @@ class LossCharts:
     between, within, lag1 : float
         The crew's pooled between-day and within-day relative variance and lag-1 correlation of
         z, as known at the end.
+    widening : float
+        Factor on the limits for what days have in common with the days before them, at the end.
     """
 
     days: pd.DataFrame
@@ -83,6 +85,7 @@ class LossCharts:
     between: float
     within: float
     lag1: float
+    widening: float
 
 
 def relative_level(ratio: Floats) -> Floats:
@@ -420,4 +423,5 @@ class _Clock:
             self.crew_between,
             self._crew_within(self._relative_within()),
             float(self.lags[0]),
+            self.widening,
         )

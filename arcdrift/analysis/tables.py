@@ -137,4 +137,5 @@ def settings_used(crew: Crew, charts: LossCharts) -> dict[str, Any]:
         "between_day_sd": float(np.sqrt(charts.between)),
         "within_day_sd": float(np.sqrt(charts.within)),
         "lag1": charts.lag1,
+        "widening": charts.widening,
     }
