@@ -131,7 +131,7 @@ def chart_plans(history: History, budget: float, shares: Shares) -> list[ChartPl
         limit = np.nan
         if name not in COUNTED:
             weight, sided = (ARC_LAMBDA, "two") if name == "arc" else (LAMBDA, "one")
-            limit = ewma_limit(weight, float(f"{run_length:.3g}"), sided=sided)  # type: ignore[arg-type]
+            limit = ewma_limit(weight, float(f"{run_length:.3g}"), sided=sided)
         plans.append(ChartPlan(name, share, allowed, charts, pace, run_length, limit))
     return plans
 
@@ -193,11 +193,14 @@ def prices(
         for length in run_lengths
     ]
     days = _days_to_alarm(tuple(lines))
-    sd = np.sqrt(streams["sd_within"] ** 2 / streams["pace"] + streams["sd_between"] ** 2)
+    within, between, pace = (
+        streams[name].to_numpy(dtype=np.float64) for name in ("sd_within", "sd_between", "pace")
+    )
+    sd = np.sqrt(within**2 / pace + between**2)
     answers = []
     for rise in rises:
-        shown = np.array([capped_rise(rise, one) for one in streams["sd_within"]])
-        shift = relative_level(shown) / sd.to_numpy(dtype=np.float64)
+        shown = np.array([capped_rise(rise, one) for one in within.tolist()])
+        shift = relative_level(shown) / sd
         nearest = np.abs(np.log(shift[:, None] / SHIFTS)).argmin(axis=1)
         answers.append([_caught(rise, of_line[nearest].ravel()) for of_line in days])
     return [list(row) for row in zip(*answers, strict=True)]
