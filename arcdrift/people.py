@@ -84,6 +84,17 @@ class People:
         known = {name: self.shown(str(name)) for name in rows[column].dropna().unique()}
         return rows.assign(**{column: rows[column].astype(object).map(known)})
 
+    def subjects(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """Rows about subjects of several types: people only where they may be seen, as shown."""
+        about = rows["subject_type"] == "technician"
+        if not about.any():
+            return rows
+        names = rows.loc[about, "subject_id"].astype(str)
+        shown = names.map({name: self.shown(name) for name in names.unique()})
+        told = rows.assign(subject_id=rows["subject_id"].astype(object).mask(about, shown))
+        seen = names.map({name: self.may_see(name) for name in names.unique()})
+        return told[~about | seen.reindex(rows.index, fill_value=True).astype(bool)]
+
     def finding(
         self, document: dict[str, Any], technicians: Iterable[str]
     ) -> dict[str, Any] | None:

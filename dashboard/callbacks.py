@@ -18,7 +18,7 @@ PASSING_KEYS = ("day", "finding")
 """What a changed filter drops from the URL, since it belonged to the former choice."""
 
 OUTDATED = (
-    "Records were added or taken back since the last analysis; run `arcdrift analyze` to bring "
+    "Records or baselines were changed since the last analysis; run `arcdrift analyze` to bring "
     "this up to date."
 )
 

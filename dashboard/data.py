@@ -120,7 +120,7 @@ class CrewData:
         )
 
     def outdated(self) -> bool:
-        """Whether records were added or taken back since the last analysis."""
+        """Whether records or baselines were changed since the last analysis."""
         return self._outdated(self.version())
 
     def _ask_outdated(self, version: str) -> bool:

@@ -37,6 +37,20 @@ def test_figures_about_people_can_be_kept_off_screens():
     assert len(people.renamed(ROWS)) == 3
 
 
+def test_rows_about_several_kinds_of_subject_keep_all_but_hidden_people():
+    rows = pd.DataFrame(
+        {"subject_type": ["splicer", "technician", "technician"],
+         "subject_id": ["Alder", "Alder", "Birch"], "day": [1, 2, 3]}
+    )  # fmt: skip
+    assert People(OPEN).subjects(rows)["day"].tolist() == [1, 2, 3]
+    assert People(CLOSED).subjects(rows)["day"].tolist() == [1]
+    assert People(OPEN, Viewer("technician", "Birch")).subjects(rows)["day"].tolist() == [1, 3]
+    masked = People(MASKED)
+    names = ["Alder", masked.shown("Alder"), masked.shown("Birch")]
+    assert masked.subjects(rows)["subject_id"].tolist() == names
+    assert masked.subjects(rows.iloc[:0]).empty
+
+
 def test_pseudonyms_hide_names_everywhere_and_stay_the_same():
     people = People(MASKED)
     shown = people.shown("Alder")

@@ -227,12 +227,18 @@ def imports(engine: Engine) -> pd.DataFrame:
 
 
 def changed_since(engine: Engine, assessed_on: datetime) -> bool:
-    """Whether records were added, taken back or shifted after an instant, such as an analysis."""
+    """Whether anything was added, taken back or shifted after an instant, such as an analysis.
+
+    That is records, clock shifts and what people said of baselines.
+    """
     done = imports(engine)
     added = done.loc[done["accepted"] > 0, "started_at"] > assessed_on
     if added.any() or (done["undone_at"] > assessed_on).any():
         return True
     if (conflicting(engine, decided=True)["decided_at"] > assessed_on).any():
+        return True
+    marks = fetch(engine, select(schema.baseline_marks), order=["id"])
+    if (marks[["recorded_at", "undone_at"]] > assessed_on).any(axis=None):
         return True
     shifts = clock_shifts(engine, undone=True)
     return any(max(one.recorded_at, one.undone_at or one.recorded_at) > assessed_on
@@ -262,7 +268,7 @@ def conflicting(
 
 
 def store_version(engine: Engine) -> str:
-    """Return a short text that changes with every import, undo, decision and analysis."""
+    """Return a short text that changes with every import, undo, decision, mark and analysis."""
     with reading(engine) as connection:
         return version_within(connection)
 
@@ -270,7 +276,7 @@ def store_version(engine: Engine) -> str:
 def version_within(connection: Connection) -> str:
     """Return the store's version as an open transaction sees it."""
     done, run = schema.imports.columns, schema.analysis_run.columns
-    shifts = schema.clock_shifts.columns
+    shifts, marks = schema.clock_shifts.columns, schema.baseline_marks.columns
     query = select(
         func.max(done.id),
         func.count(done.undone_at),
@@ -279,6 +285,8 @@ def version_within(connection: Connection) -> str:
         select(func.max(run.assessed_on)).scalar_subquery(),
         select(func.max(shifts.id)).scalar_subquery(),
         select(func.count(shifts.undone_at)).scalar_subquery(),
+        select(func.max(marks.id)).scalar_subquery(),
+        select(func.count(marks.undone_at)).scalar_subquery(),
         select(func.max(schema.conflicts.columns.decided_at)).scalar_subquery(),
     )
     row = connection.execute(query).one()

@@ -1,6 +1,6 @@
 """Frames into the store and back, through every path the same."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pandas as pd
@@ -10,6 +10,7 @@ from sqlalchemy import create_engine, select
 
 from arcdrift.errors import StoreTrouble, UsageError
 from arcdrift.store import read, schema, write
+from arcdrift.store.baseline_marks import add_mark, withdraw_mark
 from arcdrift.store.connect import open_store, place, reading, writing
 from arcdrift.store.frames import microseconds
 
@@ -272,6 +273,23 @@ def test_the_version_changes_with_every_commit(engine):
     seen.append(read.store_version(engine))
     write.undo(engine, 1)
     seen.append(read.store_version(engine))
+    assert len(set(seen)) == len(seen)
+
+
+def test_a_baseline_mark_changes_the_version_and_outdates_the_analysis(engine):
+    analyzed = datetime.now(UTC)
+    seen = [read.store_version(engine)]
+    assert not read.changed_since(engine, analyzed)
+    number = add_mark(
+        engine, "freeze", date(2026, 1, 5), None, splicer="Heron", note="why", said_by="Alder"
+    )
+    seen.append(read.store_version(engine))
+    assert read.changed_since(engine, analyzed)
+    again = datetime.now(UTC)
+    assert not read.changed_since(engine, again)
+    withdraw_mark(engine, number)
+    seen.append(read.store_version(engine))
+    assert read.changed_since(engine, again)
     assert len(set(seen)) == len(seen)
 
 
