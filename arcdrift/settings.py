@@ -322,7 +322,7 @@ def load_crew(folder: Path) -> Crew:
     except tomllib.TOMLDecodeError as problem:
         raise BadInput(f"{path} is not valid TOML: {problem}.") from None
     except ValidationError as problem:
-        raise BadInput(f"{path}: {_first_sentence(problem)}") from None
+        raise BadInput(f"{path}: {first_sentence(problem)}") from None
 
 
 _MODELS: tuple[type[BaseModel], ...] = (
@@ -332,7 +332,8 @@ _MODELS: tuple[type[BaseModel], ...] = (
 )  # fmt: skip
 
 
-def _first_sentence(problem: ValidationError) -> str:
+def first_sentence(problem: ValidationError) -> str:
+    """First thing that is wrong with settings, in words."""
     first = problem.errors()[0]
     where = ".".join(str(part) for part in first["loc"])
     if first["type"] != "extra_forbidden":

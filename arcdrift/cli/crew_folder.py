@@ -75,6 +75,9 @@ def require_analysis(here: OpenCrew) -> None:
         raise UsageError(f"Nothing has been analyzed yet; run {analyze} first.")
     assessed, version = run["assessed_on"].iloc[-1], run["version"].iloc[-1]
     if read.changed_since(here.engine, assessed):
-        say(f"Records or baselines have changed since the last analysis; run {analyze} to include them.")
+        say(
+            "Records or baselines have changed since the last analysis; "
+            f"run {analyze} to include them."
+        )
     elif version != __version__:
         say(f"The last analysis was made by arcdrift {version}; run {analyze} anew.")
