@@ -12,6 +12,7 @@ from typer.core import TyperGroup
 from arcdrift.cli import (
     advise,
     analyze,
+    baseline,
     checks,
     clock,
     coach,
@@ -114,6 +115,7 @@ app.command("findings", rich_help_panel=ANSWERS)(findings.findings)
 app.command("checks", rich_help_panel=ANSWERS)(checks.checks)
 app.command("advise", rich_help_panel=ANSWERS)(advise.advise)
 app.command("prep", rich_help_panel=ANSWERS)(prep.prep)
+app.add_typer(baseline.app, name="baseline", rich_help_panel=ANSWERS)
 app.command("coach", rich_help_panel=ANSWERS)(coach.coach)
 
 

@@ -24,6 +24,7 @@ COMMANDS = (
     "checks",
     "clock",
     "advise",
+    "baseline",
     "prep",
     "coach",
     "layout",
@@ -44,7 +45,9 @@ def test_help_opens_with_the_job(arcdrift: Any) -> None:
         assert f" {command} " in done.out
 
 
-@pytest.mark.parametrize("command", [*COMMANDS, "imports undo"])
+@pytest.mark.parametrize(
+    "command", [*COMMANDS, "imports undo", "baseline exclude", "baseline freeze"]
+)
 def test_every_command_has_help(command: str, arcdrift: Any) -> None:
     done = arcdrift(*command.split(), "--help")
     assert done.code == 0
