@@ -20,6 +20,7 @@ a healthy crew: each loss of the kind times a factor.
 import argparse
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -304,13 +305,23 @@ def main() -> None:
     options = parser.parse_args()
     seeds = range(options.first, options.first + options.seeds)
     jobs = [(name, seed) for seed in seeds for name in (*FAULTS, "healthy")]
+    found: list[Outcome] = []
     with ProcessPoolExecutor(options.processes) as pool:
-        found = [one for part in pool.map(_tried, jobs) for one in part]
+        for done, part in enumerate(pool.map(_tried, jobs), 1):
+            found += part
+            # a study that is broken off still tells what it has seen
+            if done % (len(FAULTS) + 1) == 0:
+                tell(found)
+
+
+def tell(found: list[Outcome]) -> None:
+    """Print what was measured so far."""
     told = pd.DataFrame([vars(one) for one in found])
     healthy = told[told["fault"] == "healthy"]
     told = told[told["fault"] != "healthy"]
     raised = told[told["kind"] == "loss-raised"]
-    say = print  # this is what it is run for
+    say = partial(print, flush=True)
+    say(f"\n=== Seeds {told['seed'].min()} to {told['seed'].max()} ===\n")
     say("Findings of risen loss about a planted fault\n", table(raised).round(2).to_string())
     by_fault = raised.groupby("fault")["result"].apply(lambda r: (r == "first").mean())
     say(f"\nMean over the {len(by_fault)} kinds of fault: {by_fault.mean():.2f}")
