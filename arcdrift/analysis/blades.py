@@ -90,10 +90,11 @@ def cleaves_on_blade(cells: pd.DataFrame, use: pd.DataFrame, service: pd.DataFra
     told = pd.Series(np.nan, index=cells.index)
     middle = cells["first_at"] + (cells["last_at"] - cells["first_at"]) / 2
     instants = middle.to_numpy(dtype="datetime64[us]")
+    used = dict(list(use.groupby("cleaver")))
     for cleaver, mine in cells.groupby("cleaver"):
-        hours = _numbered(str(cleaver), use, service)
-        if hours.empty:
+        if cleaver not in used:
             continue
+        hours = _numbered(str(cleaver), used[cleaver], service)
         count = CLEAVES_A_SPLICE * hours.groupby("stretch")["splices"].cumsum()
         place = cells.index.get_indexer(mine.index)
         at = hours["at"].to_numpy(dtype="datetime64[us]")
@@ -116,11 +117,11 @@ def blade_table(use: pd.DataFrame, service: pd.DataFrame, blade: Blade) -> pd.Da
         ``worn_positions`` used beyond their life so far.
     """
     rows = []
-    for cleaver in sorted(map(str, use["cleaver"].dropna().unique())):
-        state = blade_state(cleaver, use, service, blade.cleaves_per_position)
+    for label, mine in use.groupby("cleaver"):
+        cleaver = str(label)
+        state = blade_state(cleaver, mine, service, blade.cleaves_per_position)
         if state is None:
             continue
-        mine = use[use["cleaver"] == cleaver]
         recent = mine[mine["last"] > state.last - pd.Timedelta(days=PACE_DAYS)]
         worked = recent["at"].dt.floor("D").nunique()
         pace = CLEAVES_A_SPLICE * float(recent["splices"].sum()) / max(worked, 1)
@@ -128,7 +129,7 @@ def blade_table(use: pd.DataFrame, service: pd.DataFrame, blade: Blade) -> pd.Da
         if state.cleaves is not None and pace > 0:
             left = (blade.cleaves_per_position - state.cleaves) / pace
         used = (
-            CLEAVES_A_SPLICE * _numbered(cleaver, use, service).groupby("stretch")["splices"].sum()
+            CLEAVES_A_SPLICE * _numbered(cleaver, mine, service).groupby("stretch")["splices"].sum()
         )
         worn = int((used > blade.cleaves_per_position).sum())
         rows.append(

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.episodes import episodes, severity
@@ -17,6 +18,9 @@ on its side. Of 1495 checks of three simulated healthy crews (8 splicers, 120 da
 doubted, at 3.0 seven; of 72 checks moved by 6 sd, 67 were."""
 CONFIRMED_SD = 1.0
 """A next check that lies as far off on the same side confirms: the arc itself moved."""
+
+Days = npt.NDArray[np.datetime64]
+_NO_DAYS: Days = np.zeros(0, "datetime64[us]")
 
 
 def check_findings(days: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
@@ -38,23 +42,27 @@ def check_findings(days: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
         "check-late": days["status"] == "late",
         "check-failed": failed,
     }
+    worked = {
+        splicer: np.sort(mine.to_numpy())
+        for splicer, mine in days[days["splices"] > 0].groupby("splicer")["day"]
+    }
     for kind, chosen in selections.items():
         for splicer, mine in days[chosen].groupby("splicer"):
-            worked = days[(days["splicer"] == splicer) & (days["splices"] > 0)]
-            found += _of_splicer(kind, str(splicer), mine, worked, now)
+            found += _of_splicer(kind, str(splicer), mine, worked.get(splicer, _NO_DAYS), now)
     return found
 
 
 def _of_splicer(
-    kind: str, splicer: str, cases: pd.DataFrame, worked: pd.DataFrame, now: pd.Timestamp
+    kind: str, splicer: str, cases: pd.DataFrame, worked: Days, now: pd.Timestamp
 ) -> Iterator[Finding]:
     for rows in episodes(cases["day"], pd.Timedelta(days=EPISODE_DAYS)):
         part = cases.loc[rows]
         first, last = part["first_splice_at"].min(), part["first_splice_at"].max()
         # three weeks either side hold no other case, so the share is not picked to look bad
         around = pd.Timedelta(days=EPISODE_DAYS - 1)
-        inside = worked["day"].between(part["day"].min() - around, part["day"].max() + around)
-        workdays = int(inside.sum())
+        begin = np.searchsorted(worked, (part["day"].min() - around).to_datetime64(), "left")
+        end = np.searchsorted(worked, (part["day"].max() + around).to_datetime64(), "right")
+        workdays = int(end - begin)
         evidence = {
             "days": len(part),
             "workdays_in_span": workdays,

@@ -55,6 +55,7 @@ from arcdrift.analysis.tables import (
 from arcdrift.analysis.worth import worth_table
 from arcdrift.finding import Cause, Finding
 from arcdrift.settings import Crew, Splicer
+from arcdrift.store.frames import microseconds
 
 MONTH = 22
 NO_MARKS = pd.DataFrame(columns=["action", "splicer", "program", "first_day", "last_day"])
@@ -141,7 +142,7 @@ def assess(
         *optimistic_findings(pairs, crew, now),
         *prep.findings,
     ]
-    found = [_traced(finding, summaries) for finding in found]
+    found = _traced(found, summaries)
     frames = {
         "result_check_days": check_days.assign(day=iso(check_days["day"])),
         "result_streams": streams_table(days, charts, crew),
@@ -326,14 +327,24 @@ def _conditions(
     return [finding for finding in found if finding is not None]
 
 
-def _traced(finding: Finding, summaries: list[SplicerSummary]) -> Finding:
-    """Name the imports whose records the finding rests on."""
-    splicer = finding.subject_id.split(" / ")[0]
-    ids: set[int] = set()
-    for summary in summaries:
-        if finding.subject_type in ("splicer", "stream") and summary.splicer != splicer:
-            continue
-        spans = summary.imports
-        touching = (spans["first"] <= finding.until) & (spans["last"] >= finding.since)
-        ids.update(spans["import_id"][touching].tolist())
-    return replace(finding, import_ids=tuple(sorted(ids)))
+def _traced(found: list[Finding], summaries: list[SplicerSummary]) -> list[Finding]:
+    """Name the imports whose records each finding rests on."""
+    spans = stack([one.imports.assign(splicer=one.splicer) for one in summaries])
+    if spans.empty:
+        return found
+    number = spans["import_id"].to_numpy()
+    first, last = (
+        spans[name].to_numpy(dtype="datetime64[us]").astype(np.int64) for name in ("first", "last")
+    )
+    own = {str(name): rows for name, rows in spans.groupby("splicer").indices.items()}
+    every, nothing = np.arange(len(spans)), np.zeros(0, np.int64)
+    traced = []
+    for finding in found:
+        whole = finding.subject_type not in ("splicer", "stream")
+        rows = every if whole else own.get(finding.subject_id.split(" / ")[0], nothing)
+        touching = (first[rows] <= microseconds(finding.until)) & (
+            last[rows] >= microseconds(finding.since)
+        )
+        ids = np.unique(number[rows][touching]).tolist()
+        traced.append(replace(finding, import_ids=tuple(ids)))
+    return traced

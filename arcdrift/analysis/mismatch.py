@@ -13,8 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.sparse import csr_matrix, hstack
-from scipy.sparse.linalg import lsmr
+from scipy.sparse import csr_array, hstack
 from scipy.stats import f as fisher
 from scipy.stats import t as student
 
@@ -40,6 +39,8 @@ SHARED_DAYS = 4
 BINS = (1.0, 2.0, 3.0)
 """Edges in repeatabilities at which mismatches are parted to look at the shape of their cost."""
 ODD_SHAPE = 0.01
+RANK = 1e-10
+"""Share of the largest eigenvalue below which one counts as nothing."""
 VAGUE = 0.5
 """An interval from nothing up to this share of the usual loss says nothing."""
 
@@ -266,16 +267,16 @@ class _Fit:
         relative = mean / usual - 1.0
         stray = np.maximum(frame["squares"].to_numpy() - n * mean**2, 0.0) / usual**2
         within = stray.sum() / max(float((n - 1).sum()), 1.0)
-        levels = _levels(frame)
+        levels = _Levels.of(frame)
         # what days add is what remains beyond the scatter of single splices
         root = np.sqrt(n)
-        left = _taken_out(levels, root, relative)
+        left = levels.taken_out(root, relative[:, None])
         between = max(float((left**2).mean() - within) / float(n.mean()), 0.0)
         root = 1.0 / np.sqrt(within / n + between)
         every = np.column_stack([relative, columns])
-        kept = [_taken_out(levels, root, column) for column in every.T]
+        kept = levels.taken_out(root, every)
         week = frame["day"].dt.strftime("%G-%V") + frame["splicer"]
-        return cls(kept[0], np.column_stack(kept[1:]), week.factorize()[0])
+        return cls(kept[:, 0], kept[:, 1:], week.factorize()[0])
 
     def solve(self, pick: list[int]) -> tuple[Floats, Floats]:
         """Coefficients of some columns and their covariance.
@@ -303,24 +304,44 @@ class _Fit:
         return int(self.cluster.max()) + 1
 
 
-def _levels(frame: pd.DataFrame) -> csr_matrix:
-    """Columns of ones and zeros: streams between restarts, technicians and shared days."""
-    keys = [
-        frame.groupby(["splicer", "program", "segment"]).ngroup(),
-        frame.groupby("technician").ngroup(),
-    ]
-    if frame.groupby("day")["splicer"].nunique().median() >= SHARED_DAYS:
-        keys.append(frame.groupby("day").ngroup())
-    rows = np.arange(len(frame))
-    return hstack([csr_matrix((np.ones(len(frame)), (rows, key.to_numpy()))) for key in keys])
+@dataclass(frozen=True)
+class _Levels:
+    """What each cell shares with others: its stream between restarts, and the rest as columns.
 
+    The columns of ones and zeros stand for technicians and, where enough splicers share them, days.
+    """
 
-def _taken_out(levels: csr_matrix, root: Floats, column: Floats) -> Floats:
-    weighted = levels.multiply(root[:, None]).tocsr()
-    target = root * column
-    size = float(np.abs(target).max()) or 1.0
-    best = lsmr(weighted, target / size, atol=1e-9, btol=1e-9, maxiter=2000)[0]
-    return np.asarray(target - size * (weighted @ best))
+    stream: npt.NDArray[np.int64]
+    shared: csr_array
+
+    @classmethod
+    def of(cls, frame: pd.DataFrame) -> "_Levels":
+        keys = [frame.groupby("technician").ngroup()]
+        if frame.groupby("day")["splicer"].nunique().median() >= SHARED_DAYS:
+            keys.append(frame.groupby("day").ngroup())
+        rows, ones = np.arange(len(frame)), np.ones(len(frame))
+        stream = frame.groupby(["splicer", "program", "segment"]).ngroup()
+        columns = [csr_array((ones, (rows, key.to_numpy()))) for key in keys]
+        return cls(np.asarray(stream, dtype=np.int64), hstack(columns).tocsr())
+
+    def taken_out(self, root: Floats, columns: Floats) -> Floats:
+        """What weighted least squares on the levels leaves of columns, times the roots of weights.
+
+        Streams are many and share no cell: they are eliminated first, so that what has to be
+        solved grows with people and days only. It lacks rank, as levels add up to each other.
+        """
+        weight = root**2
+        rows = np.arange(len(root))
+        streams = csr_array((np.ones(len(root)), (self.stream, rows)))
+        total = streams @ weight
+        weighted = self.shared * weight[:, None]
+        across = (streams @ weighted).toarray()
+        aims = streams @ (weight[:, None] * columns)
+        left = (self.shared.T @ weighted).toarray() - across.T @ (across / total[:, None])
+        right = weighted.T @ columns - across.T @ (aims / total[:, None])
+        level = np.linalg.pinv(left, rcond=RANK, hermitian=True) @ right
+        own = (aims - across @ level) / total[:, None]
+        return np.asarray(root[:, None] * (columns - self.shared @ level - own[self.stream]))
 
 
 def _told(
