@@ -16,8 +16,10 @@ EPISODE_GAP = pd.Timedelta(days=30)
 """Alarms of one chart no further apart belong together."""
 NEAR = pd.Timedelta(days=10)
 """Changes that began within so many days of each other may be one."""
-SHARED_WORK = 0.3
-"""Share of the smaller one's splices that two subjects must have in common to be one cause."""
+LEFT = 0.35
+"""Share of an episode's likelihood ratio that another may leave and still explain it."""
+SHARED_WORK = 0.5
+"""Share of a stream's splices that must be a subject's to explain their scatter."""
 AS_GOOD = 0.9
 """A narrower subject that explains so much of what the best one explains is the explanation."""
 MEASURES = ("level", "spread", "dirty", "redo")
@@ -60,6 +62,12 @@ class Episode:
     def subject(self) -> tuple[str, str]:
         """Type and id."""
         return self.subject_type, self.subject_id
+
+    def near(self, other: "Episode") -> bool:
+        """Whether both began about the same time, or one began while the other lasted."""
+        if abs(self.onset - other.onset) <= NEAR:
+            return True
+        return self.onset <= other.first and other.onset <= self.last + NEAR
 
 
 @dataclass(frozen=True)
@@ -173,76 +181,54 @@ def _of_rates(measure: str, days: pd.DataFrame) -> list[Episode]:
 def clusters(charts: AllLossCharts) -> list[Cluster]:
     """Episodes of one cause together, told by the narrowest subject that explains them.
 
-    Two episodes are one where they began within `NEAR` of each other, or one began while the
-    other lasted, and their subjects shared work. Of a cluster's subjects the one whose shift
-    explains most is its subject: the likelihood ratio (sum of the excess)^2 / (splices) of its
-    cells since the onset, or (bad - expected)^2 / expected of counts; a narrower one that explains
-    `AS_GOOD` as much is preferred. Falls are a stream's own.
+    The strongest episode comes first, by the likelihood ratio of a shift of its cells since its
+    onset: (excess)^2 / (n within) of losses, (bad - expected)^2 / expected of counts; a narrower
+    subject that has `AS_GOOD` as much goes before a wider one. It takes along every other episode
+    of its time that it explains: of whose likelihood ratio at most `LEFT` is left once the shift
+    of the first one's cells is taken out. What is left over goes on in the same way. Falls are a
+    stream's own.
     """
     found = all_episodes(charts)
-    rising = [one for one in found if one.side == "up"]
     told = [Cluster(one) for one in found if one.side == "down"]
+    rising = [one for one in found if one.side == "up"]
     cells = _Cells(charts)
-    for group in _grouped(rising, cells):
-        if len(group) == 1:
-            told.append(Cluster(group[0]))
-            continue
-        main = _main(group, cells)
-        also = tuple(one for one in group if one is not main)
-        told.append(Cluster(main, also))
+    strength = [cells.shift(one).ratio for one in rising]
+    left = sorted(range(len(rising)), key=lambda n: -strength[n])
+    while left:
+        first = _narrowest(left, rising, strength)
+        taken = [n for n in left if n != first and cells.explains(rising[first], rising[n])]
+        left = [n for n in left if n != first and n not in taken]
+        group = [rising[first], *(rising[n] for n in sorted(taken))]
+        # of one subject's charts the one that tells most: its level before spread and shares
+        own = [one for one in group if one.subject == group[0].subject and one.near(group[0])]
+        main = min(own, key=lambda one: (MEASURES.index(one.measure), one.first))
+        told.append(Cluster(main, tuple(one for one in group if one is not main)))
     return sorted(told, key=lambda one: (one.main.first, one.main.subject))
 
 
-def _grouped(rising: list[Episode], cells: "_Cells") -> list[list[Episode]]:
-    group = list(range(len(rising)))
-
-    def root(place: int) -> int:
-        while group[place] != place:
-            place = group[place]
-        return place
-
-    for later in range(len(rising)):
-        for earlier in range(later):
-            if root(later) != root(earlier) and _one(rising[earlier], rising[later], cells):
-                group[root(later)] = root(earlier)
-    together: dict[int, list[Episode]] = {}
-    for place, one in enumerate(rising):
-        together.setdefault(root(place), []).append(one)
-    return list(together.values())
+def _narrowest(left: list[int], rising: list[Episode], strength: list[float]) -> int:
+    """The strongest episode, or a narrower one of the same time that is as good."""
+    best = left[0]
+    as_good = [
+        n for n in left if strength[n] >= AS_GOOD * strength[best] and rising[n].near(rising[best])
+    ]
+    return min(as_good, key=lambda n: (NARROW_FIRST.index(rising[n].subject_type), -strength[n]))
 
 
-def _one(first: Episode, second: Episode, cells: "_Cells") -> bool:
-    """Whether two episodes may have one cause."""
-    apart = abs(first.onset - second.onset) > NEAR
-    if apart and not (first.onset <= second.first and second.onset <= first.last):
-        return False
-    if first.subject == second.subject:
-        return True
-    span = cells.between(min(first.onset, second.onset), max(first.last, second.last))
-    one, other = cells.of(first) & span, cells.of(second) & span
-    smaller = min(cells.made(one), cells.made(other))
-    return smaller > 0 and cells.made(one & other) >= SHARED_WORK * smaller
+@dataclass(frozen=True)
+class _Shift:
+    """Excess of some cells over expectation, what was expected, and the variance of one item."""
 
+    excess: float
+    expected: float
+    scatter: float
 
-def _main(group: list[Episode], cells: "_Cells") -> Episode:
-    """Narrowest explanation of a cluster."""
-    measure = next(name for name in MEASURES if any(one.measure == name for one in group))
-    span = cells.between(min(one.onset for one in group), max(one.last for one in group))
-    score = [cells.explained(cells.of(one) & span, measure) for one in group]
-    best = max(score)
-    order = sorted(
-        range(len(group)),
-        key=lambda n: (
-            score[n] < AS_GOOD * best,
-            NARROW_FIRST.index(group[n].subject_type),
-            MEASURES.index(group[n].measure),
-            group[n].first,
-        ),
-    )
-    chosen = group[order[0]]
-    # of one subject's charts the one that tells most: its level before its spread or its shares
-    own = [one for one in group if one.subject == chosen.subject]
-    return min(own, key=lambda one: (MEASURES.index(one.measure), one.first))
+    @property
+    def ratio(self) -> float:
+        """Likelihood ratio of a rise."""
+        if self.expected <= 0:
+            return 0.0
+        return max(self.excess, 0.0) ** 2 / (self.expected * self.scatter)
 
 
 class _Cells:
@@ -275,6 +261,7 @@ class _Cells:
             "site": rows["site"].to_numpy(dtype=object),
         }
         self._everyone = np.ones(len(rows), dtype=bool)
+        self._within = charts.streams.within
 
     def of(self, episode: Episode) -> Mask:
         """Cells of an episode's subject."""
@@ -288,16 +275,34 @@ class _Cells:
             (self.day >= first.to_datetime64()) & (self.day <= last.to_datetime64()), dtype=bool
         )
 
-    def made(self, rows: Mask) -> float:
-        """Splices."""
-        return float(self._made[rows].sum())
+    def shift(self, one: Episode) -> _Shift:
+        """Shift of an episode's cells since its onset."""
+        if one.measure == "spread":
+            return _Shift(0.0, 0.0, 1.0)
+        return self._shift(self.of(one) & self.between(one.onset, one.last), one.measure)
 
-    def explained(self, rows: Mask, measure: str) -> float:
-        """Likelihood ratio of a shift of just these cells, up to the scatter of a splice."""
+    def explains(self, main: Episode, other: Episode) -> bool:
+        """Whether the shift of one episode's cells leaves little of another's."""
+        if not main.near(other):
+            return False
+        if main.subject == other.subject:
+            return True
+        rows = self.of(other) & self.between(other.onset, other.last)
+        common = rows & self.of(main)
+        if other.measure == "spread":
+            return bool(self._made[common].sum() >= SHARED_WORK * self._made[rows].sum())
+        span = self.of(main) & self.between(max(main.onset, other.onset), main.last)
+        whole, shared = self._shift(rows, other.measure), self._shift(common, other.measure)
+        cause = self._shift(span if span.any() else common, other.measure)
+        if shared.expected <= 0 or cause.expected <= 0:
+            return False
+        moved = max(cause.excess, 0.0) / cause.expected * shared.expected
+        rest = _Shift(whole.excess - moved, whole.expected, whole.scatter)
+        return rest.ratio <= LEFT * whole.ratio
+
+    def _shift(self, rows: Mask, measure: str) -> _Shift:
         if measure in self._bad:
             expected = float(self._expected[measure][rows].sum())
-            excess = float(self._bad[measure][rows].sum()) - expected
-        else:
-            expected = float(self._n[rows].sum())
-            excess = float(self._loss[rows].sum()) - expected
-        return max(excess, 0.0) ** 2 / expected if expected > 0 else 0.0
+            return _Shift(float(self._bad[measure][rows].sum()) - expected, expected, 1.0)
+        expected = float(self._n[rows].sum())
+        return _Shift(float(self._loss[rows].sum()) - expected, expected, self._within)

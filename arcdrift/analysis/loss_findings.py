@@ -14,6 +14,8 @@ Causes = Callable[[str, str, pd.Timestamp, pd.Timestamp, str], tuple[Cause, ...]
 Instant = Callable[[Episode, pd.Timestamp], pd.Timestamp]
 """UTC instant at which a local day of an episode's subject began."""
 
+LISTED = 8
+"""Other charts of the same cause that a finding names."""
 HEAVY = 1.25
 """Rise that presses; smaller ones are watched."""
 KINDS = {
@@ -98,10 +100,12 @@ def _evidence(cluster: Cluster, ratio: float) -> dict[str, Any]:
         "days_from_onset_to_alarm": main.days_to_alarm,
     }
     if cluster.also:
-        evidence["also_seen"] = [
+        seen = [
             f"{_whose(one)}: {SEEN[one.measure]}, since {one.onset:%Y-%m-%d}"
-            for one in cluster.also
+            for one in cluster.also[:LISTED]
         ]
+        more = len(cluster.also) - LISTED
+        evidence["also_seen"] = [*seen, f"and {more} more"] if more > 0 else seen
     return evidence
 
 
