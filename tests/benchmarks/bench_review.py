@@ -1,11 +1,11 @@
-"""Time a review, beside what a textbook notebook does with the same logs.
+"""Time a review of a healthy crew-year, beside a textbook notebook over the same frames.
 
 Run by hand::
 
     python -m tests.benchmarks.bench_review [--splicers 30] [--days 365] [--splices-per-day 83]
 
-Prints seconds on the clock and, in brackets, of the processor, which says more on a machine that
-does other work too; rows a second and peak memory. The crew is healthy, so every flag is false.
+Prints seconds on the clock and, in brackets, of the processors, which says more on a machine that
+does other work too; splices a second and peak memory. The crew is healthy, so every flag is false.
 The notebook joins each arc check with the nearest reading (`pandas.merge_asof`), fits one ordinary
 regression a splicer, flags single splices beyond mean -+ 3 MRbar / 1.128 of their stream (Shewhart
 individuals chart, ISO 7870-2), and days beyond the 3-sigma limits of an EWMA of plain day means.
@@ -13,28 +13,56 @@ individuals chart, ISO 7870-2), and days beyond the 3-sigma limits of an EWMA of
 
 import argparse
 import resource
+import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
+from sqlalchemy import Engine
 
 from arcdrift.analysis.review import review
 from arcdrift.charts.limits import PRINTED_D2
-from arcdrift.intake.intake import import_file
-from arcdrift.settings import load_crew
-from arcdrift.simulate import invented_crew, simulate
-from arcdrift.store import read
-from arcdrift.store.connect import open_store
+from arcdrift.settings import CREW_FILE, load_crew
+from arcdrift.simulate import invented_crew, simulate_frames
+from arcdrift.simulate.write import crew_toml
+from arcdrift.store import read, schema
+from arcdrift.store.connect import open_store, writing
+from arcdrift.store.write import add_import, add_rows
+from tests.recovery.crews import MONTH
 
 LAMBDA = 0.2
 STREAM = ["splicer", "program"]
+COUNTS = (
+    "size_bytes", "seconds", "lines", "other_lines", "rows", "accepted", "already_stored",
+    "conflicting", "quarantined", "started_at",
+)  # fmt: skip
 Result = TypeVar("Result")
+
+
+class Spent(NamedTuple):
+    """Seconds on the clock, and of the processors."""
+
+    clock: float
+    processor: float
+
+
+def fill(folder: Path, splicers: int, days: int, splices_per_day: float) -> None:
+    """Put a simulated crew's records into a store, past the import."""
+    scenario = invented_crew(splicers=splicers, days=days, splices_per_day=splices_per_day, seed=3)
+    (folder / CREW_FILE).write_text(crew_toml(scenario), encoding="utf-8")
+    made, engine = simulate_frames(scenario), open_store(folder)
+    for kind, rows in made.items():
+        with writing(engine) as connection:
+            about = {"file_name": kind, "sha256": "", "kind": kind}
+            number = add_import(connection, about | dict.fromkeys(COUNTS, 0))
+            stored = rows.drop(columns="id").assign(import_id=number)
+            add_rows(connection, schema.RECORDS[kind], stored)
 
 
 def notebook(
@@ -73,62 +101,83 @@ def beyond(losses: np.ndarray) -> int:
     return int((np.abs(losses - losses.mean()) > half).sum())
 
 
-def timed(words: str, work: Callable[[], Result], rows: int) -> tuple[Result, float]:
-    """Run some work and print what it took; return the processor's seconds too."""
-    clock, processor = time.perf_counter(), time.process_time()
+def timed(work: Callable[[], Result]) -> tuple[Result, Spent]:
+    """Do some work; tell what it took, in processes it started too."""
+    clock, processor = time.perf_counter(), processors()
     result = work()
-    clock, processor = time.perf_counter() - clock, time.process_time() - processor
-    say(f"{words:12}{clock:8.2f} s ({processor:.2f} s) {rows / clock:12,.0f} splices/s")
-    return result, processor
+    return result, Spent(time.perf_counter() - clock, processors() - processor)
 
 
-def say(line: str) -> None:
-    """Print one line at once."""
-    sys.stdout.write(f"{line}\n")
+def processors() -> float:
+    """Seconds of the processors so far, of this process and those it waited for."""
+    whose = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
+    used = [resource.getrusage(who) for who in whose]
+    return sum(one.ru_utime + one.ru_stime for one in used)
+
+
+def say(words: str, took: Spent, splices: int) -> None:
+    """Print one line of figures."""
+    pace = f"{splices / took.clock:12,.0f} splices/s"
+    sys.stdout.write(f"{words:22}{took.clock:8.2f} s ({took.processor:.2f} s){pace}\n")
     sys.stdout.flush()
 
 
+def alarms(engine: Engine) -> dict[str, int]:
+    """Alarms of every chart in the results, by result table."""
+    counts = {}
+    for table in schema.RESULTS:
+        if "alarm" in table.columns:
+            counts[table.name] = int(read.result(engine, table.name)["alarm"].astype(bool).sum())
+    return counts
+
+
 def main() -> None:
-    """Simulate, import, review, compare."""
+    """Simulate, store, review, compare."""
     parser = argparse.ArgumentParser(description="Time a review beside a textbook notebook.")
     parser.add_argument("--splicers", type=int, default=30)
     parser.add_argument("--days", type=int, default=365)
     parser.add_argument("--splices-per-day", type=float, default=83.0)
-    options = parser.parse_args()
-    start = (pd.Timestamp.now() - pd.Timedelta(days=options.days + 7)).date()
+    parser.add_argument("--fill", type=Path, help=argparse.SUPPRESS)
+    given = parser.parse_args()
+    if given.fill:
+        fill(given.fill, given.splicers, given.days, given.splices_per_day)
+        return
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        simulate(
-            invented_crew(
-                splicers=options.splicers, days=options.days, seed=3, start=start,
-                splices_per_day=options.splices_per_day,
-            ),
-            folder, form="parquet", overwrite=True,
-        )  # fmt: skip
-        crew, engine = load_crew(folder), open_store(folder)
-        for kind in ("readings", "service", "arc-checks", "splices"):
-            import_file(engine, crew, folder / f"{kind}.parquet")
-        done = review(engine, crew)  # the first one also loads libraries and finds limits
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        done, ours = timed("review", lambda: review(engine, crew), done.splices)
-        checks, splices, readings = (
-            read.records(engine, kind) for kind in ("arc-checks", "splices", "readings")
-        )
-        told, plain = timed("notebook", lambda: notebook(checks, splices, readings), done.splices)
-        days, points = (
-            read.result(engine, "result_stream_days"),
-            read.result(engine, "result_arc_points"),
-        )
-    models, single, by_day = told
-    raised = int((days["alarm"].fillna("") != "").sum()), int(points["alarm"].fillna(0).sum())
-    months = options.days / 365.0 * 12.0
-    say(f"{done.splices:,} splices of {done.splicers} splicers; peak memory {peak:,.0f} MiB")
-    say(f"review / notebook: {ours / plain:.1f} x the processor's time")
-    say(
-        f"notebook: {models} regressions, {single:,} splices and {by_day:,} day means flagged; "
-        f"review: {raised[0]} days on loss charts and {raised[1]} arc checks alarmed, where "
-        f"{crew.false_alarms_per_month * months:.0f} are in the budget of {months:.0f} months"
+        # in a process of its own, so that the peak of memory is the review's
+        itself = [sys.executable, "-m", "tests.benchmarks.bench_review", *sys.argv[1:]]
+        subprocess.run([*itself, "--fill", name], check=True)
+        compare(folder)
+
+
+def compare(folder: Path) -> None:
+    """Review a store and run the notebook over its records."""
+    crew, engine = load_crew(folder), open_store(folder)
+    done, took = timed(lambda: review(engine, crew))
+    say("review, the first", took, done.splices)
+    done, took = timed(lambda: review(engine, crew))
+    say("review", took, done.splices)
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    checks, splices, readings = (
+        read.records(engine, kind) for kind in ("arc-checks", "splices", "readings")
     )
+    (models, single, by_day), plain = timed(lambda: notebook(checks, splices, readings))
+    say("notebook", plain, done.splices)
+    counts = alarms(engine)
+    days = read.result(engine, "result_stream_days")["day"].nunique()
+    months, budget = days / MONTH, crew.false_alarms_per_month
+    arcs = counts.pop("result_arc_points")
+    streams = splices[STREAM].drop_duplicates()
+    sys.stdout.write(
+        f"{done.splices:,} splices of {done.splicers} splicers, {len(streams)} streams, "
+        f"{months:.1f} months; peak memory {peak:,.0f} MiB\n"
+        f"review / notebook: {took.clock / plain.clock:.1f} x the time "
+        f"({took.processor / plain.processor:.1f} x the processors')\n"
+        f"notebook: {models} regressions; {single:,} splices and {by_day:,} days flagged\n"
+        f"review: {sum(counts.values())} alarms of loss charts, {arcs} of arc charts; the budget "
+        f"is {budget * months:.0f}, of it {budget * crew.shares.arc * months:.0f} for arc charts\n"
+    )
+    sys.stdout.write("".join(f"  {table}: {count}\n" for table, count in counts.items()))
 
 
 if __name__ == "__main__":
