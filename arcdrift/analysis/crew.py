@@ -4,6 +4,7 @@ Pure: summaries in, results and findings out.
 """
 
 import json
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -40,6 +41,7 @@ from arcdrift.analysis.program_findings import program_findings
 from arcdrift.analysis.replacements import early_findings
 from arcdrift.analysis.room_fit import settle_rooms
 from arcdrift.analysis.service_findings import service_findings
+from arcdrift.analysis.shared_out import begun
 from arcdrift.analysis.splicer import SplicerSummary, day_starts
 from arcdrift.analysis.tables import (
     crew_days,
@@ -85,6 +87,7 @@ def assess(
     crew: Crew,
     now: pd.Timestamp,
     marks: pd.DataFrame | None = None,
+    executor: Executor | None = None,
 ) -> Assessment:
     """Chart the crew and collect its findings.
 
@@ -94,7 +97,21 @@ def assess(
         Service events of every asset.
     marks : DataFrame, optional
         What people said of baselines (`arcdrift.analysis.baseline.marked`).
+    executor : Executor, optional
+        Looks at preparation meanwhile.
     """
+    use = stack([summary.use for summary in summaries])
+    preparation = begun(
+        executor,
+        review_prep,
+        stack([summary.hands for summary in summaries]),
+        stack([summary.runs for summary in summaries]),
+        stack([summary.practice for summary in summaries]),
+        use,
+        service,
+        crew,
+        now,
+    )
     points, models = _arc(summaries, crew)
     loss = chart_all(
         marked(
@@ -107,16 +124,6 @@ def assess(
     charts = loss.streams
     days = charts.days.assign(day_start=day_starts(charts.days, crew))
     check_days = stack([summary.checks for summary in summaries])
-    use = stack([summary.use for summary in summaries])
-    prep = review_prep(
-        stack([summary.hands for summary in summaries]),
-        stack([summary.runs for summary in summaries]),
-        stack([summary.practice for summary in summaries]),
-        use,
-        service,
-        crew,
-        now,
-    )
     pairs = stack([summary.measured for summary in summaries])
     changes = Changes(
         service, points, stack([summary.cells for summary in summaries]), check_days, use,
@@ -140,7 +147,7 @@ def assess(
         *_conditions(summaries, models, crew, now),
         *clock_findings(summaries, crew, now),
         *optimistic_findings(pairs, crew, now),
-        *prep.findings,
+        *(prep := preparation()).findings,
     ]
     found = _traced(found, summaries)
     frames = {

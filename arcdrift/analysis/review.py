@@ -6,6 +6,7 @@ splicer. The results replace those of the last review in one transaction.
 
 import time
 from collections.abc import Callable
+from concurrent.futures import Executor
 from dataclasses import dataclass
 
 import pandas as pd
@@ -16,7 +17,7 @@ from arcdrift.air import AirSources
 from arcdrift.analysis.asking import advise_now, now_of
 from arcdrift.analysis.clocks import crew_began
 from arcdrift.analysis.crew import assess
-from arcdrift.analysis.splicer import splice_columns, summarize
+from arcdrift.analysis.shared_out import Common, Summed, sum_up
 from arcdrift.analysis.tables import for_store
 from arcdrift.errors import UsageError
 from arcdrift.finding import Finding
@@ -55,8 +56,19 @@ def review(
     *,
     now: pd.Timestamp | None = None,
     progress: Progress | None = None,
+    executor: Executor | None = None,
 ) -> Review:
     """Analyze everything in the store and replace the results.
+
+    Parameters
+    ----------
+    now : Timestamp, optional
+        UTC; by default as crew.toml says (`now_of`).
+    progress : callable, optional
+        Told after each splicer.
+    executor : Executor, optional
+        Takes part of the work (`arcdrift.analysis.shared_out`); by default all is done in this
+        process.
 
     Raises
     ------
@@ -80,25 +92,17 @@ def review(
         ),
         "checked_at",
     )
-    shifts = clock_shifts(engine)
-    summaries, splices_read = [], 0
-    for done, name in enumerate(names):
+    common = Common(crew, now, checks, service, readings, began, tuple(clock_shifts(engine)))
+    summed: dict[str, Summed] = {}
+    for one in sum_up(engine, names, common, executor):
         if progress is not None:
-            progress("Summarizing splicers", done, len(names))
-        mine = checks[checks["splicer"] == name]
-        own_service = service[service["asset"] == name]
-        splices = read.records(engine, "splices", splicers=[name], columns=splice_columns(crew))
-        splices_read += len(splices)
-        right = tuple(one.bounds for one in shifts if one.bounds.splicer == name and not one.shift)
-        summaries.append(
-            summarize(
-                name, splices, mine, readings, own_service, crew, now,
-                began=began, clock_right=right,
-            )
-        )  # fmt: skip
+            progress("Summarizing splicers", len(summed), len(names))
+        summed[one[0].splicer] = one
+    summaries = [summed[name][0] for name in names]
+    splices_read = sum(splices for _, splices in summed.values())
     if progress is not None:
         progress("Charting", len(names), len(names))
-    told = assess(summaries, service, crew, now, marks(engine))
+    told = assess(summaries, service, crew, now, marks(engine), executor)
     frames = told.frames | {
         "analysis_run": pd.DataFrame(
             {

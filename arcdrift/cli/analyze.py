@@ -40,8 +40,10 @@ def review_crew(here: OpenCrew) -> "Review":
     """Analyze an open crew folder with its progress shown."""
     with working("Analyzing", "splicers") as progress:
         from arcdrift.analysis.review import review
+        from arcdrift.cli.processes import helping
 
-        return review(here.engine, here.crew, progress=progress)
+        with helping(here.engine) as executor:
+            return review(here.engine, here.crew, progress=progress, executor=executor)
 
 
 def as_data(done: "Review") -> dict[str, Any]:

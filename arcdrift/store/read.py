@@ -117,6 +117,13 @@ def splicers(engine: Engine) -> list[str]:
         return sorted({row.splicer for row in connection.execute(query)})
 
 
+def most_splices(engine: Engine) -> int:
+    """How many splices a store holds at the most: the highest number given to one."""
+    query = select(func.max(schema.splices.columns.id))
+    with reading(engine) as connection:
+        return int(connection.execute(query).scalar() or 0)
+
+
 def technicians(engine: Engine) -> list[str]:
     """Names of all technicians in the results of the last analysis, sorted."""
     tables = (schema.result_person_days, schema.result_check_days)

@@ -26,9 +26,10 @@ import pandas as pd
 import statsmodels.api as sm
 from sqlalchemy import Engine
 
-from arcdrift.analysis.review import review
+from arcdrift.analysis.review import Review, review
 from arcdrift.charts.limits import PRINTED_D2
-from arcdrift.settings import CREW_FILE, load_crew
+from arcdrift.cli.processes import helping
+from arcdrift.settings import CREW_FILE, Crew, load_crew
 from arcdrift.simulate import invented_crew, simulate_frames
 from arcdrift.simulate.write import crew_toml
 from arcdrift.store import read, schema
@@ -42,6 +43,7 @@ COUNTS = (
     "size_bytes", "seconds", "lines", "other_lines", "rows", "accepted", "already_stored",
     "conflicting", "quarantined", "started_at",
 )  # fmt: skip
+WHOSE = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
 Result = TypeVar("Result")
 
 
@@ -101,6 +103,12 @@ def beyond(losses: np.ndarray) -> int:
     return int((np.abs(losses - losses.mean()) > half).sum())
 
 
+def analyzed(engine: Engine, crew: Crew) -> Review:
+    """Review as ``arcdrift analyze`` does."""
+    with helping(engine) as executor:
+        return review(engine, crew, executor=executor)
+
+
 def timed(work: Callable[[], Result]) -> tuple[Result, Spent]:
     """Do some work; tell what it took, in processes it started too."""
     clock, processor = time.perf_counter(), processors()
@@ -110,8 +118,7 @@ def timed(work: Callable[[], Result]) -> tuple[Result, Spent]:
 
 def processors() -> float:
     """Seconds of the processors so far, of this process and those it waited for."""
-    whose = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
-    used = [resource.getrusage(who) for who in whose]
+    used = [resource.getrusage(who) for who in WHOSE]
     return sum(one.ru_utime + one.ru_stime for one in used)
 
 
@@ -153,11 +160,11 @@ def main() -> None:
 def compare(folder: Path) -> None:
     """Review a store and run the notebook over its records."""
     crew, engine = load_crew(folder), open_store(folder)
-    done, took = timed(lambda: review(engine, crew))
+    done, took = timed(lambda: analyzed(engine, crew))
     say("review, the first", took, done.splices)
-    done, took = timed(lambda: review(engine, crew))
+    done, took = timed(lambda: analyzed(engine, crew))
     say("review", took, done.splices)
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    peak = sum(resource.getrusage(who).ru_maxrss for who in WHOSE) / 1024
     checks, splices, readings = (
         read.records(engine, kind) for kind in ("arc-checks", "splices", "readings")
     )
@@ -170,7 +177,7 @@ def compare(folder: Path) -> None:
     streams = splices[STREAM].drop_duplicates()
     sys.stdout.write(
         f"{done.splices:,} splices of {done.splicers} splicers, {len(streams)} streams, "
-        f"{months:.1f} months; peak memory {peak:,.0f} MiB\n"
+        f"{months:.1f} months; peak memory {peak:,.0f} MiB, helpers included\n"
         f"review / notebook: {took.clock / plain.clock:.1f} x the time "
         f"({took.processor / plain.processor:.1f} x the processors')\n"
         f"notebook: {models} regressions; {single:,} splices and {by_day:,} days flagged\n"
