@@ -16,8 +16,14 @@ EPISODE_GAP = pd.Timedelta(days=30)
 """Alarms of one chart no further apart belong together."""
 NEAR = pd.Timedelta(days=10)
 """Changes that began within so many days of each other may be one."""
-LEFT = 0.35
-"""Share of an episode's likelihood ratio that another may leave and still explain it."""
+MOST, FAR = 0.75, 0.4
+"""Share of a site's or crew's splicers that must have moved by so much of the whole's shift."""
+RIVAL = 0.3
+"""Share of the strongest episode's likelihood ratio from which another may be the explanation."""
+LEFT, CHANCE = 0.15, 8.0
+"""What of an episode's likelihood ratio another may leave and still explain it: a share of it, or
+as much as comes by chance (chi-squared of one degree above 8 is one
+in 200)."""
 SHARED_WORK = 0.5
 """Share of a stream's splices that must be a subject's to explain their scatter."""
 AS_GOOD = 0.9
@@ -184,18 +190,19 @@ def clusters(charts: AllLossCharts) -> list[Cluster]:
     The strongest episode comes first, by the likelihood ratio of a shift of its cells since its
     onset: (excess)^2 / (n within) of losses, (bad - expected)^2 / expected of counts; a narrower
     subject that has `AS_GOOD` as much goes before a wider one. It takes along every other episode
-    of its time that it explains: of whose likelihood ratio at most `LEFT` is left once the shift
-    of the first one's cells is taken out. What is left over goes on in the same way. Falls are a
-    stream's own.
+    of its time that it explains: of whose likelihood ratio no more than `LEFT` or `CHANCE` is
+    left once the shift of the first one's cells is taken out. What is left over goes on in the
+    same way. A site or the crew explains only what most of its splicers share; else it comes
+    last. Falls are a stream's own.
     """
     found = all_episodes(charts)
     told = [Cluster(one) for one in found if one.side == "down"]
     rising = [one for one in found if one.side == "up"]
     cells = _Cells(charts)
-    strength = [cells.shift(one).ratio for one in rising]
+    strength = [cells.shift(one).ratio if cells.common(one) else 0.0 for one in rising]
     left = sorted(range(len(rising)), key=lambda n: -strength[n])
     while left:
-        first = _narrowest(left, rising, strength)
+        first = _narrowest(left, rising, strength, cells)
         taken = [n for n in left if n != first and cells.explains(rising[first], rising[n])]
         left = [n for n in left if n != first and n not in taken]
         group = [rising[first], *(rising[n] for n in sorted(taken))]
@@ -206,13 +213,27 @@ def clusters(charts: AllLossCharts) -> list[Cluster]:
     return sorted(told, key=lambda one: (one.main.first, one.main.subject))
 
 
-def _narrowest(left: list[int], rising: list[Episode], strength: list[float]) -> int:
-    """The strongest episode, or a narrower one of the same time that is as good."""
+def _narrowest(
+    left: list[int], rising: list[Episode], strength: list[float], cells: "_Cells"
+) -> int:
+    """The strongest episode, or a narrower one of the same time that is as good.
+
+    Those of its time are compared over the time of all of them: one that was seen for longer is
+    not the better explanation for that.
+    """
     best = left[0]
-    as_good = [
-        n for n in left if strength[n] >= AS_GOOD * strength[best] and rising[n].near(rising[best])
+    rivals = [
+        n for n in left if strength[n] >= RIVAL * strength[best] and rising[n].near(rising[best])
     ]
-    return min(as_good, key=lambda n: (NARROW_FIRST.index(rising[n].subject_type), -strength[n]))
+    first = min(rising[n].onset for n in rivals)
+    last = max(rising[n].last for n in rivals)
+    ratio = {
+        n: cells.shift(rising[n], first, last).ratio if rising[n].measure != "spread" else 0.0
+        for n in rivals
+    }
+    enough = AS_GOOD * max(ratio.values())
+    as_good = [n for n in rivals if ratio[n] >= enough]
+    return min(as_good, key=lambda n: (NARROW_FIRST.index(rising[n].subject_type), -ratio[n]))
 
 
 @dataclass(frozen=True)
@@ -236,7 +257,11 @@ class _Cells:
 
     def __init__(self, charts: AllLossCharts) -> None:
         days = charts.streams.days
-        known = days[["splicer", "program", "day", "expected_db"]]
+        # what was expected before the day did anything to everybody
+        shared = 1.0 + days["shared_effect"] / 3.0
+        known = days[["splicer", "program", "day"]].assign(
+            expected_db=(np.cbrt(days["expected_db"].astype(float)) / shared) ** 3
+        )
         rows = charts.cells.merge(known, on=["splicer", "program", "day"], how="left")
         self.day = rows["day"].to_numpy()
         self._made = rows["made"].to_numpy(dtype=np.float64)
@@ -260,6 +285,7 @@ class _Cells:
             "technician": rows["technician"].to_numpy(dtype=object),
             "site": rows["site"].to_numpy(dtype=object),
         }
+        self._machine = pd.factorize(rows["splicer"])[0]
         self._everyone = np.ones(len(rows), dtype=bool)
         self._within = charts.streams.within
 
@@ -275,11 +301,30 @@ class _Cells:
             (self.day >= first.to_datetime64()) & (self.day <= last.to_datetime64()), dtype=bool
         )
 
-    def shift(self, one: Episode) -> _Shift:
-        """Shift of an episode's cells since its onset."""
+    def shift(
+        self, one: Episode, first: pd.Timestamp | None = None, last: pd.Timestamp | None = None
+    ) -> _Shift:
+        """Shift of an episode's cells from its onset to its last alarm, or over other days."""
         if one.measure == "spread":
             return _Shift(0.0, 0.0, 1.0)
-        return self._shift(self.of(one) & self.between(one.onset, one.last), one.measure)
+        span = self.between(
+            one.onset if first is None else first, one.last if last is None else last
+        )
+        return self._shift(self.of(one) & span, one.measure)
+
+    def common(self, one: Episode) -> bool:
+        """Whether most splicers of a site or crew moved about as far as all of them together."""
+        if one.subject_type not in ("site", WHOLE_CREW) or one.measure == "spread":
+            return True
+        rows = self.of(one) & self.between(one.onset, one.last)
+        code = self._machine[rows]
+        moved = [self._shift(rows & (self._machine == number), one.measure)
+                 for number in np.unique(code)]  # fmt: skip
+        each = [part.excess / part.expected for part in moved if part.expected > 0]
+        whole = self._shift(rows, one.measure)
+        return (
+            bool(each) and float(np.quantile(each, 1 - MOST)) >= FAR * whole.excess / whole.expected
+        )
 
     def explains(self, main: Episode, other: Episode) -> bool:
         """Whether the shift of one episode's cells leaves little of another's."""
@@ -298,7 +343,7 @@ class _Cells:
             return False
         moved = max(cause.excess, 0.0) / cause.expected * shared.expected
         rest = _Shift(whole.excess - moved, whole.expected, whole.scatter)
-        return rest.ratio <= LEFT * whole.ratio
+        return rest.ratio <= max(CHANCE, LEFT * whole.ratio)
 
     def _shift(self, rows: Mask, measure: str) -> _Shift:
         if measure in self._bad:
