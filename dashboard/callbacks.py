@@ -4,10 +4,14 @@ from typing import Any
 
 from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, State, ctx, html, no_update
 
+from arcdrift.errors import ArcdriftError
 from arcdrift.figures.theme import Scheme
 from dashboard import ids
 from dashboard.data import CrewData
 from dashboard.pages import PAGES, not_found
+from dashboard.pages.baseline_card import typed_mark
+from dashboard.pages.design import saved
+from dashboard.pages.design_trial import trial_card
 from dashboard.pages.splicer import rest
 from dashboard.pages.stream import grid_rows
 from dashboard.pages.today import advice_words
@@ -152,6 +156,48 @@ def register(app: Dash, data: CrewData) -> None:
     )
     def fill_advice(slot: dict[str, str]) -> Any:
         return advice_words(data, slot["splicer"])
+
+    @app.callback(
+        Output(ids.RESULTS_VERSION, "data", allow_duplicate=True),
+        Output({"type": "mark-answer", "splicer": ALL, "program": ALL}, "children"),
+        Input({"type": "mark-save", "splicer": ALL, "program": ALL}, "n_clicks"),
+        Input({"type": "undo-mark", "number": ALL}, "n_clicks"),
+        State({"type": "mark-field", "name": ALL}, "value"),
+        prevent_initial_call=True,
+    )
+    def change_baseline(saved: list[Any], undone: list[Any], _values: list[Any]) -> Any:
+        places = len(ctx.outputs_list[1])
+        button = ctx.triggered_id
+        if not any([*saved, *undone]) or button is None:
+            return no_update, [no_update] * places
+        said = {item["id"]["name"]: item.get("value") for item in ctx.states_list[0]}
+        try:
+            if button["type"] == "undo-mark":
+                data.withdraw_mark(int(button["number"]))
+            else:
+                data.add_mark(**typed_mark(button["splicer"], button["program"], said))
+        except ArcdriftError as problem:
+            return no_update, [notice(str(problem), name="bad")] * places
+        return data.version(), [None] * places
+
+    @app.callback(
+        Output({"type": "budget-answer", "name": MATCH}, "children"),
+        Input({"type": "budget-save", "name": MATCH}, "n_clicks"),
+        State(ids.URL, "search"),
+        prevent_initial_call=True,
+    )
+    def save_budget(clicks: int | None, query: str) -> Any:
+        return saved(data, parse(query)) if clicks else no_update
+
+    @app.callback(
+        Output({"type": "trial-slot", "query": MATCH}, "children"),
+        Input({"type": "trial-slot", "query": MATCH}, "id"),
+    )
+    def fill_trial(slot: dict[str, str]) -> Any:
+        run = data.run()
+        if run is None:
+            return no_update
+        return trial_card(View(data, run, parse(slot["query"]), "light"))
 
     @app.callback(
         Output(ids.RESULTS_VERSION, "data"),

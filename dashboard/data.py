@@ -1,9 +1,11 @@
 """What the pages may read: results of the last analysis, and raw rows of one stream.
 
-Everything is cached under the store's version, so an import or an analysis shows at once and
-nothing is read twice. Frames handed out are shared between sessions: pages never change them.
+The few things a person may change here, marks of baselines and the false-alarm budget, go through
+here too. Everything is cached under the store's version, so an import or an analysis shows at once
+and nothing is read twice. Frames handed out are shared between sessions: pages never change them.
 """
 
+import json
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from math import inf
@@ -18,9 +20,11 @@ from sqlalchemy import ColumnElement, Select, func, select
 from arcdrift.analysis.advice import Advice
 from arcdrift.analysis.prep_told import prep_document
 from arcdrift.analysis.review import advise_now
+from arcdrift.analysis.trial import History, recorded, trial
 from arcdrift.people import People
-from arcdrift.settings import load_crew
-from arcdrift.store import coaching, read, schema
+from arcdrift.settings import Crew, Shares, load_crew
+from arcdrift.settings_file import save_budget
+from arcdrift.store import baseline_marks, coaching, read, schema
 from arcdrift.store.clock_shifts import clock_shifts, true_time
 from arcdrift.store.connect import open_store, reading
 from arcdrift.store.frames import microseconds
@@ -62,9 +66,10 @@ class SplicePage(NamedTuple):
 
 
 class CrewData:
-    """Read-only access to one crew folder, safe to share between threads."""
+    """Access to one crew folder, safe to share between threads."""
 
     def __init__(self, folder: Path) -> None:
+        self._folder = folder
         self.crew = load_crew(folder)
         self.people = People(self.crew)
         self._engine = open_store(folder)
@@ -73,6 +78,7 @@ class CrewData:
         self._prep = lru_cache(maxsize=2)(self._read_prep)
         self._findings = lru_cache(maxsize=2)(self._read_findings)
         self._outdated = lru_cache(maxsize=2)(self._ask_outdated)
+        self._trial = lru_cache(maxsize=16)(self._work_out_trial)
         self._service = lru_cache(maxsize=64)(self._read_service)
         self._service_records = lru_cache(maxsize=64)(self._read_service_records)
         self._advice = lru_cache(maxsize=256)(self._ask_advice)
@@ -126,6 +132,68 @@ class CrewData:
     def _ask_outdated(self, version: str) -> bool:
         run = self.run()
         return run is not None and read.changed_since(self._engine, run.assessed_on)
+
+    def baseline_marks(self, splicer: str, program: str) -> pd.DataFrame:
+        """Marks that stand on a stream's baseline; not cached, they change at any time."""
+        rows = baseline_marks.marks(self._engine)
+        mine = [rows[name].isna() | (rows[name] == value)
+                for name, value in (("splicer", splicer), ("program", program))]  # fmt: skip
+        return rows[mine[0] & mine[1]]
+
+    def add_mark(self, **said: Any) -> None:
+        """Write a mark of a baseline down (`arcdrift.store.baseline_marks.add_mark`)."""
+        baseline_marks.add_mark(self._engine, **said)
+        self._version = (-inf, "")
+
+    def withdraw_mark(self, number: int) -> None:
+        """Take a mark of a baseline back."""
+        baseline_marks.withdraw_mark(self._engine, number)
+        self._version = (-inf, "")
+
+    def settings(self) -> Crew:
+        """Return crew.toml as it stands now."""
+        return load_crew(self._folder)
+
+    def save_budget(self, false_alarms_per_month: float, shares: Shares) -> None:
+        """Write the false-alarm budget into crew.toml."""
+        save_budget(self._folder, false_alarms_per_month, shares)
+
+    def used(self) -> tuple[float, Shares, float]:
+        """Budget, shares and widening of the limits in the last analysis."""
+        summary = json.loads(self.result("analysis_run")["summary"].iloc[-1])
+        return (
+            float(summary.get("false_alarms_per_month", self.crew.false_alarms_per_month)),
+            Shares.model_validate(summary.get("shares", self.crew.shares.model_dump())),
+            float(summary.get("widening", 1.0)),
+        )
+
+    def history(self) -> History:
+        """Return what a trial of another budget reads."""
+        return History(
+            *(
+                self.result(table)
+                for table in (
+                    "result_stream_days",
+                    "result_subject_days",
+                    "result_loss_cells",
+                    "result_arc_points",
+                )
+            )
+        )
+
+    def trial(self, false_alarms_per_month: float, shares: Shares) -> pd.DataFrame:
+        """Every alarm under a budget, people as they may be seen; not to be changed."""
+        return self._trial(
+            self.version(), false_alarms_per_month, tuple(shares.model_dump().items())
+        )
+
+    def _work_out_trial(
+        self, version: str, budget: float, shares: tuple[tuple[str, float], ...]
+    ) -> pd.DataFrame:
+        asked = Shares.model_validate(dict(shares))
+        history, (now, in_use, _) = self.history(), self.used()
+        same = (budget, asked) == (now, in_use)
+        return self.people.subjects(recorded(history) if same else trial(history, budget, asked))
 
     def findings(self) -> list[dict[str, Any]]:
         """Every finding of the last analysis."""

@@ -39,3 +39,38 @@ def splice_grid(splicer: str, program: str, day: str) -> dict[str, str]:
 def clickable_chart(name: str) -> dict[str, str]:
     """Id of a chart whose clicked point sets the day in the URL's query."""
     return {"type": "clickable-chart", "name": name}
+
+
+def mark_field(name: str) -> dict[str, str]:
+    """Id of one field of the form that leaves days out of a baseline or freezes it."""
+    return {"type": "mark-field", "name": name}
+
+
+def mark_save(splicer: str, program: str) -> dict[str, str]:
+    """Id of the button that writes down what that form says of a stream."""
+    return {"type": "mark-save", "splicer": splicer, "program": program}
+
+
+def mark_answer(splicer: str, program: str) -> dict[str, str]:
+    """Id of the place that says why a mark was refused."""
+    return {"type": "mark-answer", "splicer": splicer, "program": program}
+
+
+def budget_save(name: str) -> dict[str, str]:
+    """Id of the button that saves a false-alarm budget."""
+    return {"type": "budget-save", "name": name}
+
+
+def budget_answer(name: str) -> dict[str, str]:
+    """Id of the place that says what became of it."""
+    return {"type": "budget-answer", "name": name}
+
+
+def undo_mark(number: int) -> dict[str, str | int]:
+    """Id of the button that takes a mark of a baseline back."""
+    return {"type": "undo-mark", "number": number}
+
+
+def trial_slot(query: str) -> dict[str, str]:
+    """Id of the place where the alarms under a tried budget appear once they are worked out."""
+    return {"type": "trial-slot", "query": query}

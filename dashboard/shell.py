@@ -25,6 +25,7 @@ PLACES = (
     Place("/checks", "Checks", "checks"),
     Place("/prep", "Prep", "prep"),
     Place("/findings", "Findings", "findings"),
+    Place("/design", "Design", "design"),
 )
 REFRESH_MS = 60_000
 THEME = {

@@ -1,7 +1,82 @@
-"""Days of a loss chart that a person left out of it, or froze its baseline on."""
+"""What a loss chart compares with, and days a person left out of it or froze its baseline on."""
+
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+
+from arcdrift.analysis.loss import LAG_DAYS, LAG_FROM
+from arcdrift.analysis.loss_days import RESTART_ACTIONS
+
+
+@dataclass(frozen=True)
+class Baseline:
+    """What a stream's baseline is made of after its last day.
+
+    Attributes
+    ----------
+    days : int
+        Days of work since the baseline began, those left out aside.
+    learned : int
+        Days it is made of.
+    first, last : str or None
+        First and last of them, ISO.
+    lag : int
+        Newest days of work that it does not know yet.
+    alarmed, frozen, excluded : int
+        Days of work it did not learn from: with an alarm, frozen or left out by a person.
+    restarted_by : str or None
+        Service that began it anew; None when it goes back to the stream's first day.
+    restarted_at : Timestamp or None
+        UTC instant of that service.
+    """
+
+    days: int
+    learned: int
+    first: str | None
+    last: str | None
+    lag: int
+    alarmed: int
+    frozen: int
+    excluded: int
+    restarted_by: str | None
+    restarted_at: pd.Timestamp | None
+
+
+def baseline_of(days: pd.DataFrame, service: pd.DataFrame) -> Baseline:
+    """Tell what one stream's baseline is made of.
+
+    Parameters
+    ----------
+    days : DataFrame
+        Every row of ``result_stream_days`` of the stream; at least one.
+    service : DataFrame
+        ``serviced_at`` (UTC) and ``action`` of its splicer's service events.
+    """
+    days = days.sort_values("day")
+    segment = int(days["segment"].iloc[-1])
+    mine = days[days["segment"] == segment]
+    out = mine["excluded"].to_numpy(dtype=bool)
+    worked = mine[~out]
+    lag = LAG_DAYS if len(worked) >= LAG_FROM else 0
+    known = worked.iloc[: len(worked) - lag]
+    alarmed = (known["alarm"] != "").to_numpy()
+    frozen = known["frozen"].to_numpy(dtype=bool) & ~alarmed
+    learned = known.loc[~alarmed & ~frozen, "day"]
+    restarts = service[service["action"].isin(RESTART_ACTIONS)].sort_values("serviced_at")
+    event = restarts.iloc[segment - 1] if 0 < segment <= len(restarts) else None
+    return Baseline(
+        days=len(worked),
+        learned=len(learned),
+        first=str(learned.iloc[0]) if len(learned) else None,
+        last=str(learned.iloc[-1]) if len(learned) else None,
+        lag=lag,
+        alarmed=int(alarmed.sum()),
+        frozen=int(frozen.sum()),
+        excluded=int(out.sum()),
+        restarted_by=None if event is None else str(event["action"]),
+        restarted_at=None if event is None else event["serviced_at"],
+    )
 
 
 def marked(days: pd.DataFrame, marks: pd.DataFrame) -> pd.DataFrame:

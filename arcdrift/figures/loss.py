@@ -9,6 +9,8 @@ from arcdrift.figures.marks import add_band, extent, mark_events, runs, shade_ra
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import Colors, Scheme, colors, new_figure
 
+LEFT_OUT = "left out by a person: neither judged nor learned from"
+FROZEN = "baseline frozen by a person"
 NO_EVENTS = pd.DataFrame(
     {"at": pd.Series(dtype="datetime64[us]"), "action": pd.Series(dtype="str")}
 )
@@ -118,6 +120,8 @@ def _backdrop(
     half = pd.Timedelta(hours=12)
     learning = [(a - half, b + half) for a, b in runs(days["learning"], days["at"])]
     shade_ranges(figure, learning, name=LEARNING, color=c.shade)
+    frozen = [(a - half, b + half) for a, b in runs(days["frozen"], days["at"])]
+    shade_ranges(figure, frozen, name=FROZEN, color=c.band)
     if onset is not None:
         shade_ranges(
             figure,
@@ -158,6 +162,8 @@ def stream_days(
             "low_db",
             "high_db",
             "alarm",
+            "excluded",
+            "frozen",
         ],
     ]
     if table.empty:
@@ -186,18 +192,25 @@ def stream_days(
             "<extra></extra>",
         )
     )
-    figure.add_trace(
-        go.Scatter(
-            x=shown["at"],
-            y=shown["capped_mean_db"],
-            name="mean of the day, high values capped",
-            mode="markers",
-            marker={"color": c.main, "size": 7},
-            customdata=shown[["splices", "mean_db", "day"]],
-            hovertemplate="%{x|%d %b %Y}<br>%{y:.3f} dB capped, %{customdata[1]:.3f} dB as "
-            "logged<br>%{customdata[0]} splices<extra></extra>",
+    out = shown["excluded"].astype(bool)
+    for rows, name, marker in (
+        (shown[~out], "mean of the day, high values capped", {"color": c.main, "size": 7}),
+        (shown[out], LEFT_OUT, {"color": c.muted, "size": 9, "symbol": "x-thin-open"}),
+    ):
+        if rows.empty:
+            continue
+        figure.add_trace(
+            go.Scatter(
+                x=rows["at"],
+                y=rows["capped_mean_db"],
+                name=name,
+                mode="markers",
+                marker=marker,
+                customdata=rows[["splices", "mean_db", "day"]],
+                hovertemplate="%{x|%d %b %Y}<br>%{y:.3f} dB capped, %{customdata[1]:.3f} dB as "
+                "logged<br>%{customdata[0]} splices<extra></extra>",
+            )
         )
-    )
     _alarms(figure, shown, "capped_mean_db", c)
     top = extent(shown[["capped_mean_db", "high_db", "expected_db"]])[1]
     figure.layout.yaxis.tickformat = ".2f"
@@ -210,6 +223,9 @@ def _days_in_words(table: pd.DataFrame) -> str:
     above = int((judged["capped_mean_db"] > judged["high_db"]).sum())
     last = table.iloc[-1]
     words = f"{len(table)} days, {int(table['splices'].sum()):,} splices"
+    out = int(table["excluded"].sum())
+    if out:
+        words += f" ({out} day{'s' if out > 1 else ''} left out by a person)"
     if judged.empty:
         return f"{words}; too few days so far to say what to expect."
     return (

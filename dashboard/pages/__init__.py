@@ -6,7 +6,7 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
-from dashboard.pages import checks, findings, loss, person, prep, splicer, today
+from dashboard.pages import checks, design, findings, loss, person, prep, splicer, today
 from dashboard.parts import View, heading
 from dashboard.shell import PLACES
 
@@ -18,6 +18,7 @@ PAGES: dict[str, Callable[[View], Any]] = {
     "/prep": prep.render,
     "/person": person.render,
     "/findings": findings.render,
+    "/design": design.render,
 }
 TABLES: dict[tuple[str, str], Callable[[View], pd.DataFrame]] = {
     (page, name): table
@@ -28,6 +29,7 @@ TABLES: dict[tuple[str, str], Callable[[View], pd.DataFrame]] = {
         ("prep", prep),
         ("person", person),
         ("findings", findings),
+        ("design", design),
     )
     for name, table in module.TABLES.items()
 }

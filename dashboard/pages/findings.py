@@ -25,6 +25,7 @@ from dashboard.parts import (
     shown_day,
 )
 from dashboard.query import href, search
+from dashboard.subjects import MEASURE_OF_KIND, subject_link, subject_words
 
 COLUMNS = ["severity", "finding", "subject", "since", "summary", "next_step"]
 PHONE_ROWS = 25
@@ -114,6 +115,30 @@ def what_next(finding: dict[str, Any]) -> list[html.Div]:
         said = "; ".join(f"{cause['cause']} ({cause['why']})" for cause in causes)
         lines.insert(0, html.Div(f"Likely cause{'s' if len(causes) > 1 else ''}: {said}."))
     return lines
+
+
+def about(finding: dict[str, Any]) -> str:
+    """Return whom or what a finding is about, in words."""
+    subject = finding["subject"]
+    rolled = finding["kind"] in MEASURE_OF_KIND
+    name = str(subject["id"])
+    return subject_words(subject["type"], name) if rolled else name
+
+
+def finding_card(finding: dict[str, Any]) -> dcc.Link:
+    """Return a finding as a card that leads to it."""
+    return dcc.Link(
+        [
+            html.Div(
+                [severity_tag(finding["severity"]), html.Strong(label(finding))],
+                className="row",
+            ),
+            html.Div(finding["summary"]),
+            *what_next(finding),
+        ],
+        href=href("/findings", finding=finding["id"]),
+        className="card finding-link",
+    )
 
 
 def still_open(finding: dict[str, Any]) -> bool:
@@ -232,7 +257,7 @@ def _list(view: View, rows: list[dict[str, Any]], picked: dict[str, Any] | None)
         {
             "severity": finding["severity"],
             "finding": label(finding),
-            "subject": finding["subject"]["id"],
+            "subject": about(finding),
             "since": shown_day(finding["since"]),
             "summary": finding["summary"],
             "next": next_step(finding),
@@ -256,7 +281,7 @@ def _list(view: View, rows: list[dict[str, Any]], picked: dict[str, Any] | None)
                         html.Div(
                             [
                                 severity_tag(finding["severity"]),
-                                html.Strong(finding["subject"]["id"]),
+                                html.Strong(about(finding)),
                                 html.Span(shown_day(finding["since"]), className="muted"),
                             ],
                             className="row",
@@ -316,14 +341,21 @@ def _columns(*, beside_detail: bool) -> list[dict[str, Any]]:
 
 
 def _links(finding: dict[str, Any]) -> list[Any]:
-    if finding["subject"]["type"] == "technician":
-        name = finding["subject"]["id"]
-        return [dcc.Link(f"Open {name}", href=href("/person", technician=name), className="button")]
+    kind, name = finding["subject"]["type"], finding["subject"]["id"]
+    measure = MEASURE_OF_KIND.get(finding["kind"])
+    chart = []
+    if measure is not None and (kind, measure) != ("stream", "level"):
+        where = subject_link({"measure": measure, "subject_type": kind, "subject_id": name})
+        chart = [dcc.Link("Open its chart", href=where, className="button")]
+    if kind == "technician":
+        page = dcc.Link(f"Open {name}", href=href("/person", technician=name), className="button")
+        return [*chart, page]
     splicer = splicer_of(finding)
     if splicer is None:
-        return []
+        return chart
     links = [
-        dcc.Link(f"Open {splicer}", href=href("/splicer", splicer=splicer), className="button")
+        *chart,
+        dcc.Link(f"Open {splicer}", href=href("/splicer", splicer=splicer), className="button"),
     ]
     if finding["subject"]["type"] == "stream":
         program = finding["subject"]["id"].partition(" / ")[2]
@@ -356,7 +388,7 @@ def _detail(view: View, finding: dict[str, Any]) -> html.Section:
                 ],
                 className="row",
             ),
-            html.H2(f"{label(finding)}: {finding['subject']['id']}"),
+            html.H2(f"{label(finding)}: {about(finding)}"),
             html.P(finding["summary"], className="lead"),
             html.Div([html.Strong("Next step. "), next_step(finding)], className="next-box"),
             html.Div(_links(finding), className="row buttons"),

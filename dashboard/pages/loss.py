@@ -8,6 +8,7 @@ import pandas as pd
 from dash import dcc, html
 
 from arcdrift.figures.loss import crew_trend
+from arcdrift.figures.subject import shared_effect
 from arcdrift.finding import SEVERITY_ORDER
 from dashboard import ids
 from dashboard.grids import work_list_options
@@ -25,6 +26,7 @@ from dashboard.pages.stream import (
     state_words,
     weight,
 )
+from dashboard.pages.subject import one_subject, render_subject
 from dashboard.parts import (
     View,
     card,
@@ -39,9 +41,11 @@ from dashboard.parts import (
 )
 from dashboard.query import href
 from dashboard.spark import sparkline
+from dashboard.subjects import subject_link
 
 SPARK_DAYS = 30
 CARDS = 8
+ROLLED = {"crew": "Crew", "site": "Sites", "splicer": "Splicers", "technician": "People"}
 PHONE_ROWS = 25
 
 
@@ -84,8 +88,20 @@ def streams(view: View) -> pd.DataFrame:
     )
 
 
+def shared_days(view: View) -> pd.DataFrame:
+    """What each day of the chosen period did to the whole crew at once, in percent."""
+    return shared_effect(_effects(view)).table
+
+
+def _effects(view: View) -> pd.DataFrame:
+    days = view.data.result("result_stream_days")
+    return days.loc[days["day"] >= view.first_day(DEFAULT_PERIOD), ["day", "crew_effect"]]
+
+
 TABLES = {
     "crew-days": crew_days,
+    "shared-days": shared_days,
+    "subject-days": one_subject,
     "streams": streams,
     "stream-days": one_stream,
     "splices": splices,
@@ -96,6 +112,8 @@ TABLES = {
 
 def render(view: View) -> html.Div:
     """Return the page."""
+    if view.query.get("subject"):
+        return render_subject(view)
     known = view.data.result("result_streams")
     filters = html.Div(
         [
@@ -132,11 +150,68 @@ def render(view: View) -> html.Div:
                 hint="All splicers and programs together: the filters for splicer and program "
                 "choose streams below.",
             ),
+            chart(
+                "What a day did to everybody",
+                shared_effect(_effects(view), scheme=view.scheme),
+                csv=csv_link("/loss", "shared-days", view.query),
+                hint="Weather, or a bad batch of fiber, moves the loss of all streams on the same "
+                "day. That part is estimated from the others and taken out of each stream before "
+                "it is judged, so that one such day does not set off every chart; the crew's own "
+                "chart keeps it.",
+                legend=False,
+            ),
             _cards(view, rows),
             _grid(view, rows),
+            _rolled_up(view),
             agreement_card(view),
         ]
     )
+
+
+def _rolled_up(view: View) -> html.Section | None:
+    """List the rolled-up charts, those with the most evidence of a rise first."""
+    days = view.data.people.subjects(view.data.result("result_subject_days"))
+    days = days[(days["measure"] == "level") & (days["day"] >= view.first_day(DEFAULT_PERIOD))]
+    if days.empty:
+        return None
+    last = days.sort_values("day").groupby(["subject_type", "subject_id"], as_index=False)
+    rows = last.agg({"day": "last", "statistic": "last", "limit": "last", "alarm": "sum"})
+    items = []
+    for kind, words in ROLLED.items():
+        links = [
+            html.Li(
+                [
+                    dcc.Link(
+                        row["subject_id"] if kind != "crew" else "The whole crew",
+                        href=subject_link(row | {"measure": "level"}),
+                    ),
+                    html.Span(_standing(row), className="muted"),
+                ],
+                className="row",
+            )
+            for row in rows[rows["subject_type"] == kind].to_dict("records")
+        ]
+        if links:
+            items.append(html.Div([html.H3(words), html.Ul(links, className="plain-list")]))
+    return card(
+        html.P(
+            "Charts of all work of one splicer, person, site or the crew, each compared with what "
+            "the same splicers and programs usually lose. Beside each: its alarms in this period, "
+            "and how far the evidence of a rise has come toward its limit. A splicer with one "
+            "program has its stream's chart instead.",
+            className="muted hint",
+        ),
+        html.Div(items, className="rolled"),
+        title="Rolled up",
+    )
+
+
+def _standing(row: dict[Any, Any]) -> str:
+    alarms = int(row["alarm"])
+    past = f"{alarms} alarm{'' if alarms == 1 else 's'}, " if alarms else ""
+    if pd.isna(row["statistic"]) or not row["limit"] > 0:
+        return f"{past}not judged yet"
+    return f"{past}{'now ' if past else ''}{100 * row['statistic'] / row['limit']:.0f} % of limit"
 
 
 def _is_stream(view: View) -> bool:

@@ -11,8 +11,9 @@ from arcdrift.finding import SEVERITY_ORDER
 from dashboard import ids
 from dashboard.data import CrewData
 from dashboard.grids import paged_options
+from dashboard.pages.baseline_card import baseline_card
 from dashboard.pages.exceptions_card import accepted_loss, exception_rows, exceptions_card
-from dashboard.pages.findings import label, onset_range, still_open, what_next
+from dashboard.pages.findings import finding_card, onset_range, still_open
 from dashboard.parts import (
     View,
     card,
@@ -22,7 +23,6 @@ from dashboard.parts import (
     facts,
     heading,
     notice,
-    severity_tag,
     shown_day,
     tag,
 )
@@ -84,7 +84,7 @@ def _day(view: View) -> str:
 def state_words(row: Any) -> str:
     """Return how far a stream's chart is, in words."""
     if row["state"] == "learning":
-        return f"learning, day {int(row['segment_days'])} of {FULL_AFTER_DAYS}"
+        return f"learning: day {int(row['segment_days'])} of {FULL_AFTER_DAYS}"
     return STATES.get(row["state"], str(row["state"]))
 
 
@@ -151,7 +151,7 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
                 ),
                 html.P(accepted_from, className="muted hint"),
             ),
-            *[_finding(finding) for finding in mine],
+            *[finding_card(finding) for finding in mine],
             chart(
                 "Loss of each day",
                 stream_days(days, events, onset=onset, scheme=view.scheme),
@@ -167,6 +167,7 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
                 csv=csv_link("/loss", "stream-days", view.query),
                 hint="Small surprises add up here; beyond a limit the change is hardly chance.",
             ),
+            baseline_card(view, splicer, program),
             exceptions_card(view, DEFAULT_PERIOD),
             _splice_list(view, splicer, program),
         ]
@@ -175,21 +176,6 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
 
 def _db(value: Any) -> str:
     return "not known yet" if pd.isna(value) else f"{value:.3f} dB"
-
-
-def _finding(finding: dict[str, Any]) -> Any:
-    return dcc.Link(
-        [
-            html.Div(
-                [severity_tag(finding["severity"]), html.Strong(label(finding))],
-                className="row",
-            ),
-            html.Div(finding["summary"]),
-            *what_next(finding),
-        ],
-        href=href("/findings", finding=finding["id"]),
-        className="card finding-link",
-    )
 
 
 def _splice_list(view: View, splicer: str, program: str) -> html.Section:

@@ -10,7 +10,7 @@ from arcdrift.errors import ArcdriftError
 from arcdrift.finding import SEVERITY_ORDER
 from dashboard import ids
 from dashboard.data import CrewData
-from dashboard.pages.findings import label, of_splicer, splicer_of, still_open, what_next
+from dashboard.pages.findings import about, label, of_splicer, splicer_of, still_open, what_next
 from dashboard.parts import (
     SEVERITY,
     VERDICT,
@@ -28,6 +28,7 @@ from dashboard.query import href
 
 CHECK_URGENCY = {"failed-only": 0, "due": 1, "missed": 1, "late": 2, "checked": 3, "no-work": 4}
 MOST_URGENT = 5
+PEOPLE_HINT = "For coaching: look at the work together before anything is said of a person."
 
 
 class Standing(NamedTuple):
@@ -79,7 +80,7 @@ def render(view: View) -> html.Div:
             ),
             _crew_line(view, rows),
             _act_first(urgent),
-            _sites_and_crew(view),
+            *_not_of_splicers(view, {finding["id"] for finding in urgent[:MOST_URGENT]}),
             html.H2("Splicers", className="section-title"),
             html.Div([_splicer_card(view, row) for row in rows], className="splicer-cards")
             if rows
@@ -142,24 +143,32 @@ def _act_first(urgent: list[dict[str, Any]]) -> html.Section:
     )
 
 
-def _sites_and_crew(view: View) -> html.Section | None:
-    """List what no splicer's card can show."""
+def _not_of_splicers(view: View, told: set[str]) -> list[html.Section]:
+    """List sites, the crew and people that were not `told` above: no splicer's card shows them."""
     waiting = [
         finding
         for finding in view.data.findings()
-        if still_open(finding) and splicer_of(finding) is None and finding["severity"] != "note"
+        if still_open(finding)
+        and splicer_of(finding) is None
+        and finding["severity"] != "note"
+        and finding["id"] not in told
     ]
-    if not waiting:
-        return None
     waiting.sort(key=lambda finding: SEVERITY_ORDER[finding["severity"]])
-    more = len(waiting) - MOST_URGENT
-    return card(
-        _listed(waiting[:MOST_URGENT]),
-        dcc.Link(f"{more} more among all findings", href="/findings", className="more")
-        if more > 0
-        else None,
-        title="Sites and crew",
-    )
+    people = [one for one in waiting if one["subject"]["type"] == "technician"]
+    others = [one for one in waiting if one["subject"]["type"] != "technician"]
+    return [
+        card(
+            html.P(PEOPLE_HINT, className="muted hint") if rows is people else None,
+            _listed(rows[:MOST_URGENT]),
+            dcc.Link(f"{len(rows) - MOST_URGENT} more among all findings", href="/findings",
+                     className="more")
+            if len(rows) > MOST_URGENT
+            else None,
+            title=title,
+        )
+        for title, rows in (("Sites and crew", others), ("People", people))
+        if rows
+    ]  # fmt: skip
 
 
 def _listed(rows: list[dict[str, Any]]) -> html.Ul:
@@ -171,7 +180,7 @@ def _listed(rows: list[dict[str, Any]]) -> html.Ul:
                         html.Div(
                             [
                                 severity_tag(finding["severity"]),
-                                html.Strong(finding["subject"]["id"]),
+                                html.Strong(about(finding)),
                                 html.Span(label(finding), className="muted"),
                             ],
                             className="row",

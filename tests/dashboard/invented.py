@@ -79,6 +79,8 @@ def results() -> dict[str, pd.DataFrame]:
         "result_check_days": _check_days(),
         "result_streams": _streams(stream_days),
         "result_stream_days": stream_days,
+        "result_subject_days": _subject_days(),
+        "result_loss_cells": _cells(stream_days),
         "result_crew_days": _crew_days(),
         **_singles(),
         "result_arc_models": _models(),
@@ -97,7 +99,7 @@ def results() -> dict[str, pd.DataFrame]:
                 "seconds": [0.5],
                 "splices": [2460],
                 "checks": [120],
-                "summary": ["{}"],
+                "summary": [json.dumps({"false_alarms_per_month": 2.0, "widening": 1.1})],
             }
         ),
     }
@@ -328,11 +330,60 @@ def _streams(days: pd.DataFrame) -> pd.DataFrame:
                 "segment_days": len(part),
                 "baseline_db": None if few else float(part["expected_db"].iloc[-1]),
                 "recent_db": float(part["mean_db"].tail(10).mean()),
+                "sd_within": None if few else 0.8,
+                "sd_between": None if few else 0.1,
                 "alarms_up": int((part["alarm"] == "up").sum()),
                 "alarms_down": 0,
             }
         )
-    return pd.DataFrame(rows).astype({"baseline_db": float})
+    floats = dict.fromkeys(("baseline_db", "sd_within", "sd_between"), float)
+    return pd.DataFrame(rows).astype(floats)
+
+
+def _cells(days: pd.DataFrame) -> pd.DataFrame:
+    """Each stream's splices, made by one person throughout."""
+    return pd.DataFrame(
+        {
+            **{name: days[name] for name in ("splicer", "program", "day")},
+            "technician": days["splicer"].map(WORKS).fillna("(technician not logged)"),
+            "site": "Harbor",
+            "n": 20,
+            "capped": days["capped"],
+            "capped_squares": days["capped_squares"],
+            "made": 20,
+            "redo": 0,
+            "dirty": 0,
+        }
+    )
+
+
+def _subject_days() -> pd.DataFrame:
+    """Loss of Birch and of the crew, and dirty splices of Kestrel: the first two rose."""
+    days = workdays()
+    frames = []
+    for measure, kind, name, usual, risen in (
+        ("level", "technician", "Birch", 1.0, 1.5),
+        ("level", "crew", "crew", 1.0, 1.25),
+        ("dirty", "stream", "Kestrel / SM fixed", 0.02, 0.02),
+    ):
+        late = np.arange(DAYS) >= DAYS - 10
+        frames.append(
+            pd.DataFrame(
+                {
+                    "measure": measure,
+                    "subject_type": kind,
+                    "subject_id": name,
+                    "day": days.strftime("%Y-%m-%d"),
+                    "n": 20,
+                    "value": np.where(late, risen, usual),
+                    "expected": np.where(np.arange(DAYS) >= 5, usual, np.nan),
+                    "statistic": np.where(late, 0.9, 0.3),
+                    "limit": 1.0,
+                    "alarm": (np.arange(DAYS) == DAYS - 6) & (risen > usual),
+                }
+            )
+        )
+    return pd.concat(frames, ignore_index=True)
 
 
 def _crew_days() -> pd.DataFrame:

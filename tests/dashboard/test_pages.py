@@ -36,6 +36,14 @@ ADDRESSES = [
     ("/person", ""),
     ("/findings", ""),
     ("/findings", f"?finding={findings()[0].id}"),
+    ("/loss", "?subject=technician:Birch"),
+    ("/loss", "?subject=crew:crew&measure=level&period=all"),
+    ("/loss", "?subject=stream:Kestrel+/+SM+fixed&measure=dirty"),
+    ("/loss", "?subject=site:Nowhere"),
+    ("/design", ""),
+    ("/design", "?budget=5&period=all"),
+    ("/design", "?budget=none"),
+    ("/design", "?loss_raised=90"),
     ("/elsewhere", ""),
 ]
 

@@ -2,7 +2,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.figures.loss import crew_trend, stream_days, stream_evidence
+from arcdrift.figures.loss import FROZEN, LEFT_OUT, crew_trend, stream_days, stream_evidence
 from arcdrift.figures.marks import broken, runs
 from arcdrift.figures.theme import colors
 
@@ -30,6 +30,8 @@ def days() -> pd.DataFrame:
             "alarm": [""] * 7 + ["up"],
             "segment": [0] * 5 + [1] * 3,
             "learning": [True] * 7 + [False],
+            "excluded": False,
+            "frozen": False,
         }
     )
 
@@ -101,6 +103,17 @@ def test_learning_days_and_the_onset_are_shaded(days):
         ("2025-03-05 12", "2025-03-07 12"),
     ]
     assert shades[1].fillcolor == colors("light").onset
+
+
+def test_days_left_out_and_frozen_ones_are_drawn_as_such(days):
+    days = days.assign(excluded=[False, True] + [False] * 6, frozen=[False] * 6 + [True] * 2)
+    picture = stream_days(days)
+    assert list(trace(picture.figure, LEFT_OUT).y) == [0.03]
+    assert len(trace(picture.figure, "mean of the day, high values capped").y) == 7
+    assert trace(picture.figure, FROZEN) is not None
+    assert "(1 day left out by a person)" in picture.summary
+    plain = stream_days(days.assign(excluded=False, frozen=False))
+    assert not {LEFT_OUT, FROZEN} & {one.name for one in plain.figure.data}
 
 
 def test_service_events_are_marked_by_symbol_and_name(days):

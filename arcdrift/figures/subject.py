@@ -1,0 +1,250 @@
+"""One rolled-up loss chart: a splicer, a person, a site, the crew, or a stream's other charts."""
+
+from typing import Any, NamedTuple
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+
+from arcdrift.figures.loss import HEADROOM, NO_EVENTS
+from arcdrift.figures.marks import extent, mark_events, shade_ranges
+from arcdrift.figures.picture import Picture, nothing
+from arcdrift.figures.theme import Scheme, colors, new_figure
+
+
+class Scale(NamedTuple):
+    """How a measure is drawn: axis title, factor, format, and words for a day and its count."""
+
+    title: str
+    factor: float
+    form: str
+    unit: str
+    day: str
+    items: str
+
+
+SCALES: dict[str, Scale] = {
+    "level": Scale(
+        "Loss, as a multiple of usual", 1.0, ".2f", " times", "loss of the day", "splices"
+    ),
+    "spread": Scale(
+        "Scatter, as a share of the mean", 100.0, ".0f", " %", "scatter of the day", "splices"
+    ),
+    "dirty": Scale("Dirty splices, %", 100.0, ".1f", " %", "dirty that day", "splices"),
+    "redo": Scale("Splices made again, %", 100.0, ".1f", " %", "made again that day", "splices"),
+}
+LEAST_PCT = 0.5
+"""Shared change of a day, in percent, that is worth a word."""
+COLUMNS = ["day", "n", "value", "expected", "statistic", "limit", "alarm"]
+
+
+def subject_days(
+    days: pd.DataFrame,
+    measure: str,
+    events: pd.DataFrame = NO_EVENTS,
+    *,
+    onset: tuple[Any, Any] | None = None,
+    scheme: Scheme = "light",
+) -> Picture:
+    """Days of one subject beside what was expected from the days before.
+
+    Parameters
+    ----------
+    days : DataFrame
+        Rows of ``result_subject_days`` of one subject and measure.
+    measure : str
+        Key of `SCALES`.
+    events : DataFrame
+        Service events, ``at`` (naive local) and ``action``.
+    onset : (earliest, latest), optional
+        Range of days in which an open change likely began.
+    """
+    table = days.sort_values("day")[COLUMNS]
+    if table.empty:
+        return nothing("No days of this chart in this period.", table)
+    c, scale = colors(scheme), SCALES[measure]
+    shown = _frame(table, scale)
+    figure = new_figure(scheme, y_title=scale.title)
+    _backdrop(figure, shown, events, onset, scheme)
+    figure.add_trace(
+        go.Scatter(
+            x=shown["at"],
+            y=shown["expected"],
+            name="expected from earlier days",
+            mode="lines",
+            line={"color": c.expected, "width": 1.5, "dash": "dash"},
+            hovertemplate=f"%{{x|%d %b %Y}}<br>expected %{{y:{scale.form}}}{scale.unit}"
+            "<extra></extra>",
+        )
+    )
+    figure.add_trace(
+        go.Scatter(
+            x=shown["at"],
+            y=shown["value"],
+            name=scale.day,
+            mode="markers",
+            marker={"color": c.main, "size": 7},
+            customdata=shown["n"],
+            hovertemplate=f"%{{x|%d %b %Y}}<br>%{{y:{scale.form}}}{scale.unit}, "
+            f"%{{customdata}} {scale.items}<extra></extra>",
+        )
+    )
+    _alarms(figure, shown, "value", scheme)
+    top = extent(shown[["value", "expected"]])[1]
+    figure.layout.yaxis.range = [0, HEADROOM * max(top, 1e-6)]
+    last = shown.iloc[-1]
+    alarms = int(shown["alarm"].sum())
+    expected = (
+        f", {last['expected']:{scale.form}}{scale.unit} was expected"
+        if pd.notna(last["expected"])
+        else ", not judged yet"
+    )
+    summary = (
+        f"{len(table)} days, {int(table['n'].sum()):,} {scale.items}, {alarms} "
+        f"alarm{'' if alarms == 1 else 's'}. Last day ({last['day']}): "
+        f"{last['value']:{scale.form}}{scale.unit}{expected}."
+    )
+    return Picture(figure, summary, table)
+
+
+def subject_evidence(
+    days: pd.DataFrame,
+    events: pd.DataFrame = NO_EVENTS,
+    *,
+    onset: tuple[Any, Any] | None = None,
+    scheme: Scheme = "light",
+) -> Picture:
+    """Draw the running evidence of one subject's chart as a share of its limit.
+
+    Parameters are those of `subject_days`.
+    """
+    table = days.sort_values("day")[COLUMNS]
+    share = table["statistic"] / table["limit"]
+    if share.notna().sum() == 0:
+        return nothing("No evidence is kept yet: a chart needs some days first.", table)
+    c = colors(scheme)
+    shown = _frame(table, SCALES["dirty"]).assign(share=100 * share)
+    figure = new_figure(scheme, y_title="Evidence of a rise, % of the limit", height=300)
+    _backdrop(figure, shown, events, onset, scheme)
+    figure.add_trace(
+        go.Scatter(
+            x=shown["at"],
+            y=shown["share"],
+            name="evidence of a rise",
+            mode="lines",
+            line={"color": c.rise, "width": 2},
+            hovertemplate="%{x|%d %b %Y}<br>%{y:.0f} % of the limit<extra></extra>",
+        )
+    )
+    figure.add_trace(
+        go.Scatter(
+            x=shown["at"].iloc[[0, -1]],
+            y=[100, 100],
+            name="limit: an alarm beyond it",
+            mode="lines",
+            line={"color": c.limit, "width": 1.5, "dash": "dash"},
+            hoverinfo="skip",
+        )
+    )
+    _alarms(figure, shown, "share", scheme)
+    figure.layout.yaxis.range = [0, HEADROOM * max(extent(shown[["share"]])[1], 100.0)]
+    last = shown[shown["share"].notna()].iloc[-1]
+    summary = (
+        f"On the last judged day ({last['day']}) the evidence stood at {last['share']:.0f} % of "
+        "the limit. It grows while days lie above what was expected, fades when they do not, and "
+        "starts again from zero after an alarm."
+    )
+    return Picture(figure, summary, table)
+
+
+def shared_effect(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
+    """What each day did to all of the crew's streams at once.
+
+    Parameters
+    ----------
+    days : DataFrame
+        ``day`` (ISO), ``crew_effect`` (level scale of `arcdrift.analysis.loss.relative_level`) of
+        every charted stream day.
+    """
+    known = days.dropna(subset=["crew_effect"])
+    mean = known.groupby("day", as_index=False)["crew_effect"].mean()
+    change = 100 * (np.maximum(1 + mean["crew_effect"] / 3, 0) ** 3 - 1)
+    table = pd.DataFrame({"day": mean["day"], "change_pct": change.round(2)})
+    if table.empty or not table["change_pct"].abs().max() >= LEAST_PCT:
+        return nothing(
+            "No day has moved the loss of the whole crew at once so far; telling it takes at least "
+            "five splicers at work on the same day.",
+            table,
+        )
+    c = colors(scheme)
+    figure = new_figure(scheme, y_title="Shared change of loss, %", height=260)
+    figure.add_trace(
+        go.Bar(
+            x=pd.to_datetime(table["day"]),
+            y=table["change_pct"],
+            name="what the day did to everybody",
+            marker={"color": c.main},
+            hovertemplate="%{x|%d %b %Y}<br>%{y:+.1f} % on all streams<extra></extra>",
+        )
+    )
+    figure.layout.yaxis.update(zeroline=True, ticksuffix=" %")
+    most = table.iloc[int(table["change_pct"].abs().to_numpy().argmax())]
+    last = table.iloc[-1]
+    summary = (
+        f"The largest shared change was {most['change_pct']:+.0f} % on {most['day']}; on the last "
+        f"day ({last['day']}) there was "
+        + (
+            f"one of {last['change_pct']:+.0f} %."
+            if abs(last["change_pct"]) >= LEAST_PCT
+            else "none to speak of."
+        )
+    )
+    return Picture(figure, summary, table)
+
+
+def _frame(table: pd.DataFrame, scale: Scale) -> pd.DataFrame:
+    return table.assign(
+        at=pd.to_datetime(table["day"]),
+        value=scale.factor * table["value"],
+        expected=scale.factor * table["expected"],
+        alarm=table["alarm"].astype(bool),
+    )
+
+
+def _backdrop(
+    figure: go.Figure,
+    shown: pd.DataFrame,
+    events: pd.DataFrame,
+    onset: tuple[Any, Any] | None,
+    scheme: Scheme,
+) -> None:
+    half = pd.Timedelta(hours=12)
+    if onset is not None:
+        span = [(onset[0] - half, onset[1] + half)]
+        name = "when the change likely began"
+        shade_ranges(figure, span, name=name, color=colors(scheme).onset)
+    first, last = shown["at"].iloc[0] - half, shown["at"].iloc[-1] + half
+    mark_events(figure, events, first=first, last=last, scheme=scheme)
+    figure.layout.xaxis.range = [first - half, last + half]
+
+
+def _alarms(figure: go.Figure, shown: pd.DataFrame, column: str, scheme: Scheme) -> None:
+    rows = shown[shown["alarm"]]
+    if rows.empty:
+        return
+    c = colors(scheme)
+    figure.add_trace(
+        go.Scatter(
+            x=rows["at"],
+            y=rows[column],
+            mode="markers",
+            name="alarm: it has risen",
+            marker={
+                "symbol": "triangle-up",
+                "size": 13,
+                "color": c.rise,
+                "line": {"color": c.surface, "width": 1},
+            },
+            hovertemplate="%{x|%d %b %Y}<br>alarm: it has risen<extra></extra>",
+        )
+    )

@@ -1,0 +1,203 @@
+"""A stream's baseline: what it is made of, who left days out of it or froze it, and a form."""
+
+from collections.abc import Hashable, Mapping
+from datetime import date
+from typing import Any
+
+import dash_mantine_components as dmc
+from dash import html
+
+from arcdrift.analysis.baseline import Baseline, baseline_of
+from arcdrift.analysis.loss import LAG_FROM
+from arcdrift.errors import UsageError
+from dashboard import ids
+from dashboard.parts import View, card, facts, shown_day, shown_time
+
+Mark = Mapping[Hashable, Any]
+ACTIONS = {
+    "exclude": "Leave days out",
+    "freeze": "Freeze the baseline",
+}
+DOES = {
+    "exclude": "left out, neither judged nor learned from",
+    "freeze": "baseline frozen, days are judged and nothing is learned",
+}
+SCOPES = {"stream": "this stream", "splicer": "all programs of this splicer", "all": "everybody"}
+FROM_NEXT = "counts from the next arcdrift analyze"
+
+
+def baseline_card(view: View, splicer: str, program: str) -> html.Section:
+    """Return the card of one stream's baseline."""
+    days = view.data.result("result_stream_days", splicer=splicer, program=program)
+    told = baseline_of(days, view.data.service_records(splicer))
+    marks = view.data.baseline_marks(splicer, program).to_dict("records")
+    return card(
+        html.P(
+            "The baseline is what this stream usually loses. It learns from its own earlier days, "
+            "and starts again when a service changes what is usual.",
+            className="muted hint",
+        ),
+        facts(_facts(view, told, splicer)),
+        html.H3("Said by people"),
+        html.Ul([_mark(view, row) for row in marks], className="finding-list")
+        if marks
+        else html.P("No days are left out and nothing is frozen.", className="muted"),
+        _form(splicer, program),
+        name="baseline",
+        title="Baseline",
+    )
+
+
+def _facts(view: View, told: Baseline, splicer: str) -> list[tuple[str, Any]]:
+    days = f"{told.learned} day{'' if told.learned == 1 else 's'}"
+    if told.first and told.last:
+        days += f", {shown_day(told.first)} to {shown_day(told.last)}"
+    reach = "up to the latest day"
+    if told.lag:
+        reach = f"stays {told.lag} days of work behind, so that it does not learn from a slow rise"
+    state = f"learning: day {told.days} of {LAG_FROM}"
+    if told.days >= LAG_FROM:
+        state = f"settled, {told.days} days of work behind it"
+    began = "the stream's first day on record"
+    if told.restarted_by and told.restarted_at is not None:
+        began = f"{told.restarted_by}, {shown_time(told.restarted_at, view.data, splicer)}"
+    aside = [
+        f"{count} {words}"
+        for count, words in (
+            (told.alarmed, "with an alarm"),
+            (told.frozen, "frozen"),
+            (told.excluded, "left out"),
+        )
+        if count
+    ]
+    return [
+        ("State", state),
+        ("Made of", days),
+        ("Began with", began),
+        ("Newest days", reach),
+        ("Days it did not learn from", ", ".join(aside) or "none"),
+    ]
+
+
+def _mark(view: View, row: Mark) -> html.Li:
+    number = int(row["id"])
+    span = f"from {shown_day(row['first_day'])} on, until taken back"
+    if isinstance(row["last_day"], str):
+        span = shown_day(row["first_day"])
+        if row["last_day"] != row["first_day"]:
+            span += f" to {shown_day(row['last_day'])}"
+    whose = SCOPES["stream"]
+    if not isinstance(row["program"], str):
+        whose = SCOPES["splicer"] if isinstance(row["splicer"], str) else SCOPES["all"]
+    elif not isinstance(row["splicer"], str):
+        whose = "this program on every splicer"
+    fresh = row["recorded_at"] > view.run.assessed_on
+    return html.Li(
+        [
+            html.Div(
+                [html.Strong(f"{span}: {DOES[row['action']]}"), html.Span(f"({whose})")],
+                className="row",
+            ),
+            html.Div(row["note"]),
+            html.Div(
+                f"{row['said_by']}, {shown_time(row['recorded_at'], view.data)}"
+                + (f"; {FROM_NEXT}" if fresh else ""),
+                className="muted",
+            ),
+            html.Button(
+                "Take back",
+                id=ids.undo_mark(number),
+                className="button",
+                **{"aria-label": f"Take back: {span}, {DOES[row['action']]}"},
+            ),
+        ],
+        className="mark-line",
+    )
+
+
+def _form(splicer: str, program: str) -> html.Details:
+    def words(name: str, label: str) -> dmc.TextInput:
+        return dmc.TextInput(id=ids.mark_field(name), label=label, size="sm", className="filter")
+
+    def day(name: str, label: str) -> dmc.DateInput:
+        return dmc.DateInput(
+            id=ids.mark_field(name), label=label, valueFormat="YYYY-MM-DD",
+            placeholder="2026-05-04", clearable=True, size="sm", className="filter",
+        )  # fmt: skip
+
+    return html.Details(
+        [
+            html.Summary("Leave days out, or freeze the baseline"),
+            html.P(
+                "Leave out days that say nothing about this splicer, such as a bad reel of fiber. "
+                "Freeze the baseline when the days to come should be compared with what was usual "
+                "before them; without a last day it stays frozen. Either can be taken back.",
+                className="muted hint",
+            ),
+            html.Div(
+                [
+                    _choice("action", "What", ACTIONS, "exclude"),
+                    _choice("scope", "For", SCOPES, "stream"),
+                    day("first", "First day"),
+                    day("last", "Last day"),
+                    words("note", "Why"),
+                    words("by", "Your name"),
+                    html.Button(
+                        "Write it down", id=ids.mark_save(splicer, program), className="button"
+                    ),
+                ],
+                className="filters",
+            ),
+            html.Div(id=ids.mark_answer(splicer, program), role="status"),
+        ]
+    )
+
+
+def _choice(name: str, label: str, options: Mapping[str, str], chosen: str) -> dmc.Select:
+    return dmc.Select(
+        id=ids.mark_field(name),
+        label=label,
+        data=[{"value": value, "label": words} for value, words in options.items()],
+        value=chosen,
+        allowDeselect=False,
+        size="sm",
+        className="filter",
+        comboboxProps={"withinPortal": True},
+    )
+
+
+def typed_mark(splicer: str, program: str, said: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what a filled form says, as `arcdrift.store.baseline_marks.add_mark` takes it.
+
+    Parameters
+    ----------
+    said : mapping
+        ``action``, ``scope``, ``first``, ``last``, ``note`` and ``by`` as typed.
+
+    Raises
+    ------
+    UsageError
+        When a day is missing or none.
+    """
+    scope = said.get("scope") or "stream"
+    first = _day(said.get("first"), "first")
+    if first is None:
+        raise UsageError("Give the first day.")
+    return {
+        "action": "freeze" if said.get("action") == "freeze" else "exclude",
+        "first_day": first,
+        "last_day": _day(said.get("last"), "last"),
+        "splicer": None if scope == "all" else splicer,
+        "program": program if scope == "stream" else None,
+        "note": str(said.get("note") or ""),
+        "said_by": str(said.get("by") or ""),
+    }
+
+
+def _day(text: Any, which: str) -> date | None:
+    if not text:
+        return None
+    try:
+        return date.fromisoformat(str(text).strip())
+    except ValueError:
+        raise UsageError(f"The {which} day is not a date; write it like 2026-05-04.") from None

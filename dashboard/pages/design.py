@@ -1,0 +1,312 @@
+"""Chart design: the crew's false-alarm budget, how it is shared out, and what it buys."""
+
+from typing import Any
+
+import dash_mantine_components as dmc
+import pandas as pd
+from dash import html
+from pydantic import ValidationError
+
+from arcdrift.analysis.price import ChartPlan, chart_plans, prices, streams_in_use
+from arcdrift.errors import ArcdriftError
+from arcdrift.figures.design import days, price_chart, price_table
+from arcdrift.settings import Shares
+from dashboard import ids
+from dashboard.data import CrewData
+from dashboard.pages.design_trial import trial_alarms, trial_slot
+from dashboard.parts import View, card, chart, csv_link, heading, notice, period, share_table
+from dashboard.query import Query, number
+
+DEFAULT_PERIOD = "90"
+LEAST, MOST = 0.01, 1000.0
+FACTORS = (0.5, 1.0, 2.0, 5.0)
+CHARTS: dict[str, tuple[str, str]] = {
+    "loss_raised": ("Loss of a stream has risen", "a lasting rise on one splicer and program"),
+    "loss_lowered": ("Loss of a stream has fallen", "good news worth keeping, told as a note"),
+    "rolled_up": (
+        "Loss of a splicer, person, site or the crew has risen",
+        "a rise too small to show on any one stream",
+    ),
+    "scattered": ("Losses of a stream scatter more", "uneven work whose mean still looks well"),
+    "dirty": ("More dirty splices", "single splices far out that come more often than before"),
+    "redo": ("More splices made again", "trouble that repeats hide from the losses"),
+    "arc": ("Arc setting drifts", "an arc that moves more than air and wear explain"),
+}
+
+
+class Asked:
+    """Budget and shares the address asks for; ``problem`` says in a sentence why they cannot be.
+
+    Values that are not in the address are those of crew.toml.
+    """
+
+    def __init__(self, query: Query, budget: float, shares: Shares) -> None:
+        self.budget, self.shares, self.problem = budget, shares, ""
+        typed = number(query, "budget")
+        if "budget" in query:
+            if typed is None or not LEAST <= typed <= MOST:
+                self.problem = (
+                    f"A budget is a number from {LEAST:g} to {MOST:,.0f} false alarms a month."
+                )
+            else:
+                self.budget = typed
+        given = {name: number(query, name) for name in CHARTS if name in query}
+        if not given or self.problem:
+            return
+        percents = {name: 100 * share for name, share in shares.model_dump().items()} | given
+        if any(one is None or not 0 < one < 100 for one in percents.values()):
+            self.problem = "Each share is a number above 0 % and below 100 %."
+            return
+        total = sum(float(one or 0) for one in percents.values())
+        try:
+            self.shares = Shares.model_validate(
+                {name: float(one or 0) / 100 for name, one in percents.items()}
+            )
+        except ValidationError:
+            self.problem = f"The shares add to {total:g} %; they must add to 100 %."
+
+
+def asked(view: View) -> Asked:
+    """Return what the address asks for."""
+    crew = view.data.settings()
+    return Asked(view.query, crew.false_alarms_per_month, crew.shares)
+
+
+def price(view: View) -> pd.DataFrame:
+    """Days until rises are caught under several budgets: rows of `price_table`."""
+    wanted = asked(view)
+    budget, shares = wanted.budget, wanted.shares
+    history = view.data.history()
+    streams = streams_in_use(view.data.result("result_streams"), history)
+    if streams.empty or history.stream_days.empty:
+        return price_table([], [])
+    budgets = [round(budget * factor, 6) for factor in FACTORS if budget * factor <= MOST]
+    lengths = [chart_plans(history, one, shares)[0].run_length for one in budgets]
+    return price_table(budgets, prices(streams, view.data.used()[2], lengths))
+
+
+def plans(view: View) -> list[ChartPlan]:
+    """Every kind of chart under the budget asked for."""
+    wanted = asked(view)
+    return chart_plans(view.data.history(), wanted.budget, wanted.shares)
+
+
+TABLES = {
+    "price": price,
+    "charts": lambda view: pd.DataFrame([vars(one) for one in plans(view)]),
+    "alarms": lambda view: trial_alarms(view, asked(view)),
+}
+
+
+def render(view: View) -> html.Div:
+    """Return the page."""
+    wanted = asked(view)
+    crew = view.data.settings()
+    used, shares_used, _ = view.data.used()
+    waiting = (crew.false_alarms_per_month, crew.shares) != (used, shares_used)
+    return html.Div(
+        [
+            heading("Chart design", "How many false alarms the crew puts up with, and the price."),
+            notice(
+                f"crew.toml says {crew.false_alarms_per_month:g} false alarms a month; the charts "
+                f"still go by {used:g}, or by other shares, until the next `arcdrift analyze`.",
+                name="told",
+            )
+            if waiting
+            else None,
+            _number(wanted, crew.false_alarms_per_month, crew.shares),
+            *([notice(wanted.problem, name="bad")] if wanted.problem else _answers(view, wanted)),
+        ]
+    )
+
+
+def _answers(view: View, wanted: Asked) -> list[Any]:
+    try:
+        table, charts = price(view), plans(view)
+    except ArcdriftError as problem:
+        return [notice(str(problem), name="bad")]
+    return [
+        _price(view, wanted, table),
+        html.Div([period(view, DEFAULT_PERIOD)], className="filters"),
+        trial_slot(view),
+        _shares(view, wanted, charts),
+    ]
+
+
+def _number(wanted: Asked, budget: float, shares: Shares) -> html.Section:
+    percents = {name: 100 * share for name, share in shares.model_dump().items()}
+    now = {name: 100 * share for name, share in wanted.shares.model_dump().items()}
+    return card(
+        html.P(
+            "Even when nothing is wrong, chance alone makes a chart alarm now and then. One number "
+            "says how often that may happen: false alarms a month (22 workdays), all charts of the "
+            "crew together. Each chart's limit follows from it. A smaller number means fewer "
+            "alarms for nothing, and that a real rise is caught later."
+        ),
+        html.Div(
+            [
+                _input("budget", "False alarms a month", budget, wanted.budget, step=0.5),
+                html.Button("Save", id=ids.budget_save("budget"), className="button"),
+            ],
+            className="filters",
+        ),
+        html.Div(id=ids.budget_answer("budget"), role="status"),
+        html.Details(
+            [
+                html.Summary("Share it out differently"),
+                html.Div(
+                    [
+                        _input(name, f"{words}, %", percents[name], now[name], step=1)
+                        for name, (words, _) in CHARTS.items()
+                    ],
+                    className="filters share-inputs",
+                ),
+                html.P("The shares must add to 100 %.", className="muted hint"),
+            ],
+            open=wanted.shares != shares or "shares" in wanted.problem,
+        ),
+        html.P(
+            "What you type is tried out below at once and changes nothing; Save writes it into "
+            "crew.toml, and the charts follow at the next arcdrift analyze.",
+            className="muted hint",
+        ),
+        title="The one number",
+    )
+
+
+def _input(key: str, label: str, default: float, value: float, *, step: float) -> dmc.NumberInput:
+    return dmc.NumberInput(
+        id=ids.filter_control(key, f"{default:g}"),
+        label=label,
+        value=float(f"{value:g}"),
+        min=0,
+        step=step,
+        debounce=700,
+        size="sm",
+        className="filter",
+    )
+
+
+def _price(view: View, wanted: Asked, table: pd.DataFrame) -> html.Div | html.Section:
+    if table.empty:
+        return card(
+            notice(
+                "No stream has enough days yet to say how soon a rise would be caught; five days "
+                "of work are needed, and forty for limits to settle."
+            ),
+            title="What it buys",
+        )
+    rises = sorted(table["rise_pct"].unique())
+    heads = [("False alarms a month", ""), *((f"+{rise:g} %", "number") for rise in rises)]
+    body = []
+    for budget, rows in table.groupby("budget"):
+        mine = abs(float(str(budget)) - wanted.budget) < 1e-6
+        body.append(
+            html.Tr(
+                [
+                    html.Th(
+                        [f"{budget:g}", html.Span(" (this)", className="muted") if mine else None],
+                        scope="row",
+                    ),
+                    *(
+                        html.Td(
+                            [
+                                days(row["half_within_days"]),
+                                html.Span(
+                                    f"9 of 10: {days(row['nine_of_ten_within_days'])}",
+                                    className="aside",
+                                ),
+                            ],
+                            className="number",
+                        )
+                        for row in rows.sort_values("rise_pct").to_dict("records")
+                    ),
+                ],
+                className="chosen-row" if mine else "",
+            )
+        )
+    return html.Div(
+        [
+            chart(
+                "What it buys: days until a lasting rise is caught",
+                price_chart(table, chosen=wanted.budget, scheme=view.scheme),
+                csv=csv_link("/design", "price", view.query),
+                hint="One stream's loss rises for good by a quarter, by half, or doubles. Counted "
+                "in days on which that stream is used.",
+            ),
+            card(
+                share_table(heads, body, "price wraps"),
+                html.P(
+                    "Half of such rises are caught within the days named first. Simulated for the "
+                    "streams now in use, each with its own splices a day and scatter, after 40 "
+                    "days of history; a stream that scatters more takes longer.",
+                    className="muted hint",
+                ),
+                title="The price of several budgets",
+            ),
+        ]
+    )
+
+
+def _shares(view: View, wanted: Asked, charts: list[ChartPlan]) -> html.Section:
+    heads = (
+        ("Chart", ""), ("Share", "number wide-only"), ("A month", "number"),
+        ("Charts", "number wide-only"),
+        ("One chart's false alarm", "number"), ("Limit", "number wide-only"),
+    )  # fmt: skip
+    body = []
+    for one in charts:
+        words, buys = CHARTS[one.name]
+        points = "checks" if one.name == "arc" else "days of work"
+        rarely = "–" if not one.charts else f"every {one.run_length:,.0f} {points}"
+        limit = "follows the count" if pd.isna(one.limit) else f"{one.limit:.2f}"
+        body.append(
+            html.Tr(
+                [
+                    html.Th([words, html.Span(f"finds {buys}", className="aside")], scope="row"),
+                    html.Td(f"{one.share:.0%}", className="number wide-only"),
+                    html.Td(f"{one.per_month:.2f}", className="number"),
+                    html.Td(f"{one.charts:,}", className="number wide-only"),
+                    html.Td(rarely, className="number"),
+                    html.Td(limit, className="number wide-only"),
+                ]
+            )
+        )
+    widening = view.data.used()[2]
+    return card(
+        share_table(heads, body, "budget-shares wraps"),
+        html.P(
+            "How often one chart alarms for nothing follows from its share of the budget, how many "
+            "such charts were in use during the last 22 workdays, and how many days or checks they "
+            "were given. The limit is counted in ordinary swings of what the chart draws"
+            + (
+                f"; for loss it is drawn {widening:.2f} times as far out, because days resemble "
+                "the days before them."
+                if widening > 1.005
+                else "."
+            ),
+            className="muted hint",
+        ),
+        title=f"How {wanted.budget:g} a month are shared out",
+        aside=html.A("CSV", href=csv_link("/design", "charts", view.query), className="csv",
+                     **{"aria-label": "Download the charts and their limits as CSV"}),
+    )  # fmt: skip
+
+
+def saved(data: CrewData, query: Query) -> html.Div:
+    """Save what the address asks for into crew.toml, and say what became of it."""
+    try:
+        crew = data.settings()
+        wanted = Asked(query, crew.false_alarms_per_month, crew.shares)
+        if wanted.problem:
+            return notice(f"Nothing was saved. {wanted.problem}", name="bad")
+        if (wanted.budget, wanted.shares) == (crew.false_alarms_per_month, crew.shares):
+            return notice("crew.toml says so already; nothing had to be saved.")
+        data.save_budget(wanted.budget, wanted.shares)
+    except ArcdriftError as problem:
+        return notice(str(problem), name="bad")
+    return notice(
+        f"Saved: crew.toml now says {wanted.budget:g} false alarms a month. The charts follow at "
+        "the next `arcdrift analyze`.",
+        name="good",
+    )

@@ -1,0 +1,205 @@
+"""Alarms the crew would have had under the budget that is tried out, beside those it had."""
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from dash import dcc, html
+
+from arcdrift.analysis.trial import TRIAL_COLUMNS
+from arcdrift.errors import ArcdriftError
+from dashboard import ids
+from dashboard.parts import View, card, csv_button, notice, share_table, shown_day
+from dashboard.query import search
+from dashboard.subjects import MEASURES, subject_link, subject_words
+
+if TYPE_CHECKING:
+    from dashboard.pages.design import Asked
+
+DEFAULT_PERIOD = "90"
+SHOWN = 60
+NEAR_DAYS = 14
+"""Days within which an alarm of the same chart counts as the same one, come sooner or later."""
+MONTH = 22
+KEYS = ["measure", "subject_type", "subject_id", "side"]
+
+
+def trial_slot(view: View) -> html.Div:
+    """Return the place where the alarms appear once they are worked out."""
+    return html.Div(
+        notice("Working out which alarms there would have been …", name="pending"),
+        id=ids.trial_slot(search(view.query)),
+    )
+
+
+def trial_alarms(view: View, wanted: "Asked") -> pd.DataFrame:
+    """Alarms of the chosen period under the budget asked for, and those only the present one gave.
+
+    Adds ``now``: days by which the present budget's alarm of the same chart came later (negative:
+    sooner), missing where it gave none; and ``only_now``, for alarms that would be gone.
+    """
+    used, shares, _ = view.data.used()
+    budget, tried_shares = (used, shares) if wanted.problem else (wanted.budget, wanted.shares)
+    first = view.first_day(DEFAULT_PERIOD)
+    tried = view.data.trial(budget, tried_shares)
+    now = view.data.trial(used, shares)
+    matched = _matched(tried, now).assign(only_now=False)
+    gone = _matched(now, tried)
+    gone = gone[gone["now"].isna()].assign(only_now=True, now=0.0)
+    parts = [part for part in (matched, gone) if len(part)]
+    if not parts:
+        return pd.DataFrame(columns=[*TRIAL_COLUMNS, "now", "only_now"])
+    rows = pd.concat(parts, ignore_index=True)
+    rows = rows[rows["day"] >= pd.Timestamp(first)] if first else rows
+    rows = rows.sort_values(["day", *TRIAL_COLUMNS[1:4]], ascending=False, ignore_index=True)
+    return rows.assign(day=rows["day"].dt.strftime("%Y-%m-%d"))
+
+
+def _matched(rows: pd.DataFrame, others: pd.DataFrame) -> pd.DataFrame:
+    """Rows with ``now``: days to the nearest alarm of the same chart among others."""
+    near = np.full(len(rows), np.nan)
+    groups = {key: part["day"].to_numpy() for key, part in others.groupby(KEYS)}
+    keys = rows[KEYS].itertuples(index=False, name=None)
+    for place, (key, day) in enumerate(zip(keys, rows["day"].to_numpy(), strict=True)):
+        when = groups.get(key)
+        if when is None:
+            continue
+        off = (when - day) / np.timedelta64(1, "D")
+        best = off[np.abs(off).argmin()]
+        if abs(best) <= NEAR_DAYS:
+            near[place] = best
+    return rows.assign(now=near)
+
+
+def trial_card(view: View) -> html.Section:
+    """Return the list of alarms, and what it comes to."""
+    from dashboard.pages.design import asked
+
+    wanted = asked(view)
+    try:
+        rows = trial_alarms(view, wanted)
+    except ArcdriftError as problem:
+        return card(notice(str(problem), name="bad"), title="On your own days")
+    used, shares, _ = view.data.used()
+    same = (wanted.budget, wanted.shares) == (used, shares)
+    new = rows["now"].isna()
+    gone = rows["only_now"].astype(bool)
+    days = _workdays(view)
+    said = f"With {wanted.budget:g} a month you would have had {_counted((~gone).sum())}"
+    if same:
+        said = f"With the present budget, {wanted.budget:g} a month, you had {_counted(len(rows))}"
+    lines: list[Any] = [
+        html.P(
+            f"{said} on these {days} workdays; chance alone gives about "
+            f"{wanted.budget * days / MONTH:.1f}. The others point to something that changed.",
+            className="lead",
+        )
+    ]
+    if not same:
+        lines.append(
+            html.P(
+                f"The present budget, {used:g} a month, gave {_counted(_present(view))}. "
+                f"{new.sum()} of the alarms listed would be new, {gone.sum()} would be gone; the "
+                "others come on the same day, or a little sooner or later."
+            )
+        )
+    if rows.empty:
+        lines.append(notice("No alarm in this period.", name="good"))
+    else:
+        lines.append(_table(view, rows, same=same))
+    return card(
+        *lines,
+        name="trial",
+        title="On your own days",
+        aside=csv_button("/design", "alarms", view.query, "these alarms"),
+    )
+
+
+def _present(view: View) -> int:
+    first = view.first_day(DEFAULT_PERIOD)
+    used, shares, _ = view.data.used()
+    days = view.data.trial(used, shares)["day"]
+    return int((days >= pd.Timestamp(first)).sum()) if first else len(days)
+
+
+def _workdays(view: View) -> int:
+    days = view.data.result("result_stream_days")["day"]
+    return int(days[days >= view.first_day(DEFAULT_PERIOD)].nunique())
+
+
+def _counted(number: int) -> str:
+    return "no alarm" if number == 0 else f"{number} alarm{'' if number == 1 else 's'}"
+
+
+def _table(view: View, rows: pd.DataFrame, *, same: bool) -> html.Div:
+    heads = [("Day", ""), ("Who or what", ""), ("What", ""), ("How far", "")]
+    if not same:
+        heads.append(("With the present budget", ""))
+    body, lines = [], []
+    for row in rows.head(SHOWN).to_dict("records"):
+        where = subject_link(row)
+        name = subject_words(row["subject_type"], row["subject_id"])
+        cells = [
+            html.Td(shown_day(row["day"])),
+            html.Td(dcc.Link(name, href=where)),
+            html.Td(MEASURES[row["measure"]][row["side"]]),
+            html.Td(how_far(row)),
+        ]
+        if not same:
+            cells.append(html.Td(_now(row)))
+        body.append(html.Tr(cells, className="gone-row" if row["only_now"] else ""))
+        lines.append(
+            html.Li(
+                dcc.Link(
+                    [
+                        html.Div(
+                            [
+                                html.Strong(name),
+                                html.Span(shown_day(row["day"]), className="muted"),
+                            ],
+                            className="row",
+                        ),
+                        html.Div(f"{MEASURES[row['measure']][row['side']]}: {how_far(row)}"),
+                        None
+                        if same
+                        else html.Div(f"Present budget: {_now(row)}", className="muted"),
+                    ],
+                    href=where,
+                    className="finding-link",
+                )
+            )
+        )
+    more = len(rows) - SHOWN
+    return html.Div(
+        [
+            html.Div(share_table(heads, body, "trial-alarms"), className="wide-only"),
+            html.Ul(lines, className="finding-list phone-only"),
+            html.P(f"{more} earlier ones are in the CSV.", className="muted") if more > 0 else None,
+        ]
+    )
+
+
+def _now(row: dict[Any, Any]) -> str:
+    if row["only_now"]:
+        return "had it; it would be gone"
+    if pd.isna(row["now"]):
+        return "did not have it"
+    off = round(row["now"])
+    if off == 0:
+        return "the same day"
+    return f"{abs(off)} day{'' if abs(off) == 1 else 's'} {'later' if off > 0 else 'sooner'}"
+
+
+def how_far(row: dict[Any, Any]) -> str:
+    """Return how far the day of an alarm was from what was expected, in words."""
+    value, expected = row["value"], row["expected"]
+    if pd.isna(value) or pd.isna(expected):
+        return "not known"
+    if row["measure"] == "arc":
+        return f"set to {value:g}, {expected:.0f} was expected"
+    if row["measure"] in ("dirty", "redo"):
+        return f"{value:.1%} that day, {expected:.1%} was expected"
+    change = f"{100 * (value / expected - 1):+z.0f} % that day" if expected > 0 else ""
+    if row["measure"] == "level" and row["subject_type"] == "stream":
+        return f"{change}: {value:.3f} dB, {expected:.3f} dB was expected"
+    return f"{change} against what was expected"

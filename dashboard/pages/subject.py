@@ -1,0 +1,133 @@
+"""One rolled-up loss chart: a splicer, a person, a site, the crew, or a stream's other charts."""
+
+import pandas as pd
+from dash import dcc, html
+
+from arcdrift.figures.loss import NO_EVENTS
+from arcdrift.figures.subject import subject_days, subject_evidence
+from arcdrift.finding import SEVERITY_ORDER
+from arcdrift.people import HIDDEN
+from dashboard.pages.findings import finding_card, onset_range, still_open
+from dashboard.parts import View, chart, csv_link, heading, notice, period, select
+from dashboard.query import href
+from dashboard.subjects import MEASURE_OF_KIND, subject_words
+
+DEFAULT_PERIOD = "90"
+COACHING = (
+    "For coaching, not for pay, praise or blame: a rise may come from the work, the fiber or the "
+    "place rather than from the person."
+)
+TITLES = {
+    "level": "Loss",
+    "spread": "Scatter of losses",
+    "dirty": "Dirty splices",
+    "redo": "Splices made again",
+}
+MEANS = {
+    "level": "Each day is compared with what the same splicers and programs usually lose, so that "
+    "harder work does not look like worse work; 1 is as usual.",
+    "spread": "How far single losses of a day stray from the day's mean.",
+    "dirty": "Splices far above the others, as dust or a bad cleave makes them. The dashed line is "
+    "the share that the same splicers and programs usually have.",
+    "redo": "Splices that were made again. The dashed line is the share that the same splicers and "
+    "programs usually have.",
+}
+
+
+def named(view: View) -> tuple[str, str, str]:
+    """Subject type, subject and measure of the address."""
+    kind, _, name = view.query.get("subject", "").partition(":")
+    measure = view.query.get("measure", "level")
+    return kind, name, measure if measure in TITLES else "level"
+
+
+def rows_of(view: View, kind: str, name: str) -> pd.DataFrame:
+    """Every day of every chart of a subject, people only where they may be seen."""
+    rows = view.data.people.subjects(view.data.result("result_subject_days", subject_type=kind))
+    return rows[rows["subject_id"] == name]
+
+
+def one_subject(view: View) -> pd.DataFrame:
+    """Days of the chart named in the address, in the chosen period."""
+    kind, name, measure = named(view)
+    rows = rows_of(view, kind, name)
+    return rows[(rows["measure"] == measure) & (rows["day"] >= view.first_day(DEFAULT_PERIOD))]
+
+
+def render_subject(view: View) -> html.Div:
+    """Return the page of the chart named in the address."""
+    kind, name, measure = named(view)
+    back = dcc.Link("← Loss", href=href("/loss", period=view.query.get("period")), className="back")
+    if kind == "stream":
+        splicer, _, program = name.partition(" / ")
+        back = dcc.Link(
+            f"← {name}", href=href("/loss", splicer=splicer, program=program), className="back"
+        )
+    title = heading(
+        f"{subject_words(kind, name)[:90]}: {TITLES[measure].lower()}", "One chart, day by day."
+    )
+    if kind == "technician" and not view.data.people.any_pages:
+        return html.Div([back, title, notice(HIDDEN)])
+    rows = rows_of(view, kind, name)
+    if rows.empty:
+        said = "There is no chart of that name; a splicer, person or site has one once it worked."
+        return html.Div([back, title, notice(said)])
+    there = set(rows["measure"])
+    measure = measure if measure in there else next(one for one in TITLES if one in there)
+    days = one_subject(view) if measure == named(view)[2] else rows[rows["measure"] == measure]
+    found = sorted(
+        (
+            finding
+            for finding in view.data.findings()
+            if still_open(finding)
+            and MEASURE_OF_KIND.get(finding["kind"]) == measure
+            and finding["subject"] == {"type": kind, "id": name}
+        ),
+        key=lambda finding: SEVERITY_ORDER[finding["severity"]],
+    )
+    onset = next((span for finding in found if (span := onset_range(finding))), None)
+    splicer = name.partition(" / ")[0] if kind in ("splicer", "stream") else ""
+    events = view.data.service(splicer) if splicer else NO_EVENTS
+    csv = csv_link("/loss", "subject-days", view.query)
+    return html.Div(
+        [
+            back,
+            title,
+            html.Div(
+                [
+                    period(view, DEFAULT_PERIOD),
+                    select(
+                        "measure", "Chart",
+                        [(key, words) for key, words in TITLES.items() if key in there],
+                        measure, default="level" if "level" in there else measure,
+                    ),
+                ],
+                className="filters",
+            ),
+            notice(COACHING, name="purpose") if kind == "technician" else None,
+            *[finding_card(finding) for finding in found],
+            chart(
+                f"{TITLES[measure]}, day by day",
+                subject_days(days, measure, events, onset=onset, scheme=view.scheme),
+                csv=csv,
+                hint=MEANS[measure],
+            ),
+            chart(
+                "Evidence of a lasting rise",
+                subject_evidence(days, events, onset=onset, scheme=view.scheme),
+                csv=csv,
+                hint="Small surprises add up here; beyond the limit the rise is hardly chance.",
+            ),
+            html.P(
+                dcc.Link(f"Open {name}", href=_home(kind, name), className="button")
+                if kind in ("splicer", "technician")
+                else None
+            ),
+        ]
+    )  # fmt: skip
+
+
+def _home(kind: str, name: str) -> str:
+    if kind == "technician":
+        return href("/person", technician=name)
+    return href("/splicer", splicer=name)

@@ -1,0 +1,40 @@
+"""Names and addresses of what charts and findings are about."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from dashboard.query import href
+
+MEASURES: dict[str, dict[str, str]] = {
+    "level": {"up": "Loss has risen", "down": "Loss has fallen"},
+    "spread": {"up": "Losses scatter more"},
+    "dirty": {"up": "More dirty splices"},
+    "redo": {"up": "More splices made again"},
+    "arc": {"up": "Arc setting drifts up", "down": "Arc setting drifts down"},
+}
+MEASURE_OF_KIND = {
+    "loss-raised": "level",
+    "loss-lowered": "level",
+    "loss-scattered": "spread",
+    "loss-dirty": "dirty",
+    "redo-raised": "redo",
+}
+
+
+def subject_words(kind: str, name: str) -> str:
+    """Return a subject's name with what it stands for."""
+    if kind == "crew":
+        return "The whole crew"
+    extra = {"splicer": "all programs", "site": "all splicers"}.get(kind)
+    return f"{name}, {extra}" if extra else name
+
+
+def subject_link(alarm: Mapping[Any, Any]) -> str:
+    """Address of the chart behind an alarm: ``measure``, ``subject_type``, ``subject_id``."""
+    kind, name = str(alarm["subject_type"]), str(alarm["subject_id"])
+    if alarm["measure"] == "arc":
+        return href("/splicer", splicer=name)
+    if kind == "stream" and alarm["measure"] == "level":
+        splicer, _, program = name.partition(" / ")
+        return href("/loss", splicer=splicer, program=program)
+    return href("/loss", subject=f"{kind}:{name}", measure=alarm["measure"])
