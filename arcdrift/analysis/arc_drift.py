@@ -12,7 +12,6 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import ndtri, stdtr
 
-from arcdrift.analysis.arc_points import REGRESSORS
 from arcdrift.analysis.arc_pool import (
     PHI_ASSUMED,
     SLOPES,
@@ -88,7 +87,7 @@ def center_air(points: pd.DataFrame) -> pd.DataFrame:
             "vapor_pressure": points["vapor_pressure"] - 10.0,
             "arcs": points["arcs"] / 1000.0,
         }
-    )[list(REGRESSORS)]
+    )
 
 
 def drift_charts(points: pd.DataFrame, checks_per_alarm: float) -> pd.DataFrame:

@@ -12,6 +12,10 @@ from arcdrift.finding import Cause, Finding
 EPISODE_DAYS = 21
 """Calendar days without another case after which a new finding opens."""
 LISTED_DAYS = 31
+COUNTED = (
+    "splices", "splices_before_check", "failed_attempts", "splices_after_failure", "same_shift",
+)  # fmt: skip
+"""Columns of a splicer's days that are added up over an episode."""
 DOUBTFUL_SD = 3.5
 """Standard deviations from the forecast beyond which a check is doubted, if the next one is not
 on its side. Of 1495 checks of three simulated healthy crews (8 splicers, 120 days) at most one was
@@ -55,20 +59,27 @@ def check_findings(days: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
 def _of_splicer(
     kind: str, splicer: str, cases: pd.DataFrame, worked: Days, now: pd.Timestamp
 ) -> Iterator[Finding]:
-    for rows in episodes(cases["day"], pd.Timedelta(days=EPISODE_DAYS)):
-        part = cases.loc[rows]
-        first, last = part["first_splice_at"].min(), part["first_splice_at"].max()
-        # three weeks either side hold no other case, so the share is not picked to look bad
-        around = pd.Timedelta(days=EPISODE_DAYS - 1)
-        begin = np.searchsorted(worked, (part["day"].min() - around).to_datetime64(), "left")
-        end = np.searchsorted(worked, (part["day"].max() + around).to_datetime64(), "right")
+    cases = cases.sort_values("day")
+    day = cases["day"].to_numpy().astype("datetime64[D]")
+    at = cases["first_splice_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)
+    counts = {name: cases[name].to_numpy() for name in COUNTED}
+    # three weeks either side hold no other case, so the share is not picked to look bad
+    around = np.timedelta64(EPISODE_DAYS - 1, "D")
+    pauses = np.flatnonzero(np.diff(day) > np.timedelta64(EPISODE_DAYS, "D")) + 1
+    for rows in np.split(np.arange(len(day)), pauses):
+        first, last = (
+            pd.Timestamp(edge(at[rows]), unit="us", tz="UTC") for edge in (np.min, np.max)
+        )
+        begin = np.searchsorted(worked, day[rows[0]] - around, "left")
+        end = np.searchsorted(worked, day[rows[-1]] + around, "right")
         workdays = int(end - begin)
         evidence = {
-            "days": len(part),
+            "days": len(rows),
             "workdays_in_span": workdays,
-            "dates": [day.strftime("%Y-%m-%d") for day in part["day"][:LISTED_DAYS]],
+            "dates": day[rows[:LISTED_DAYS]].astype(str).tolist(),
         }
-        summary, step, heavy = _words(kind, splicer, part, workdays, evidence)
+        part = {name: int(values[rows].sum()) for name, values in counts.items()}
+        summary, step, heavy = _words(kind, splicer, len(rows), part, workdays, evidence)
         yield Finding(
             kind=kind,
             subject_type="splicer",
@@ -84,15 +95,19 @@ def _of_splicer(
 
 
 def _words(
-    kind: str, splicer: str, part: pd.DataFrame, workdays: int, evidence: dict[str, object]
+    kind: str,
+    splicer: str,
+    days: int,
+    part: dict[str, int],
+    workdays: int,
+    evidence: dict[str, object],
 ) -> tuple[str, str, bool]:
     """Summary, next step, and whether it weighs heavily; adds its own evidence."""
-    days = len(part)
     if kind == "check-missed":
-        splices = int(part["splices"].sum())
+        splices = part["splices"]
         evidence["splices_without_check"] = splices
         step = "Run the arc check before the first splice; ask what kept the crew from it."
-        shared = int(part["same_shift"].sum())
+        shared = part["same_shift"]
         if shared:
             evidence["days_with_a_check_just_before_the_workday"] = shared
             step = (
@@ -107,7 +122,7 @@ def _words(
             days >= 2,
         )
     if kind == "check-late":
-        before = int(part["splices_before_check"].sum())
+        before = part["splices_before_check"]
         evidence["splices_before_check"] = before
         return (
             f"{splicer}: the arc check came after the first splice on {_of(days, workdays)}; "
@@ -115,8 +130,8 @@ def _words(
             "Check first, splice second: agree who checks when the splicer is set up.",
             False,
         )
-    after = int(part["splices_after_failure"].sum())
-    evidence["failed_attempts"] = int(part["failed_attempts"].sum())
+    after = part["splices_after_failure"]
+    evidence["failed_attempts"] = part["failed_attempts"]
     evidence["splices_after_failure"] = after
     return (
         f"{splicer}: splicing went on after a failed arc check on {_of(days, workdays)}; "

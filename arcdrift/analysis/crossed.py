@@ -48,7 +48,13 @@ class Crossed:
 
     def contrast(self, weights: Floats) -> tuple[float, float]:
         """Estimate and standard deviation of a weighted sum of effects."""
-        return float(weights @ self.effect), float(np.sqrt(weights @ self.covariance @ weights))
+        effect, sd = self.contrasts(weights[None, :])
+        return float(effect[0]), float(sd[0])
+
+    def contrasts(self, weights: Floats) -> tuple[Floats, Floats]:
+        """Estimates and standard deviations of weighted sums, one a row of weights."""
+        variance = ((weights @ self.covariance) * weights).sum(axis=1)
+        return weights @ self.effect, np.sqrt(variance)
 
     def places(self, who: str) -> dict[str, int]:
         """Position of each name of one kind."""

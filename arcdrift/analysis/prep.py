@@ -301,14 +301,12 @@ def _table(
         told = pd.DataFrame({"who": kind, "name": names, "measure": measure})
         told = told.join(worked, on="name")
         told["set"] = [sets[kind, name] for name in names]
-        effect, sd = np.empty(len(names)), np.empty(len(names))
-        for row, name in enumerate(names):
-            peers = [places[n] for n, s in zip(names, told["set"], strict=True)
-                     if s == told["set"][row]]  # fmt: skip
-            weights = np.zeros(len(fit.labels))
-            weights[peers] -= 1.0 / len(peers)
-            weights[places[name]] += 1.0
-            effect[row], sd[row] = fit.contrast(weights)
+        # each against the mean of its peers in the same part of the crew
+        part, own = told["set"].to_numpy(), [places[name] for name in names]
+        alike = (part[:, None] == part).astype(np.float64)
+        weights = np.zeros((len(names), len(fit.labels)))
+        weights[:, own] = np.eye(len(names)) - alike / alike.sum(axis=1, keepdims=True)
+        effect, sd = fit.contrasts(weights)
         half = Z95 * sd
         told["effect"] = relative(effect, measure)
         told["low"], told["high"] = (
