@@ -138,10 +138,11 @@ class _Truth:
     cells: pd.DataFrame = field(repr=False)
 
 
-def try_fault(name: str, seed: int) -> list[Outcome]:
+def try_fault(name: str, seed: int, *, splicers: int = SPLICERS, days: int = DAYS) -> list[Outcome]:
     """Plant one fault in a crew and read the causes of the findings about it."""
     planted = FAULTS[name]
-    run, truth = _made(planted, name, seed)
+    scenario = invented_crew(splicers=splicers, days=days, seed=seed)
+    run, truth = _made(planted, name, scenario)
     told = []
     for finding in run.findings:
         if finding.kind not in UP:
@@ -169,9 +170,8 @@ def try_healthy(seed: int) -> list[Outcome]:
     ]  # fmt: skip
 
 
-def _made(planted: Planted, name: str, seed: int) -> tuple[Run, _Truth]:
-    scenario = invented_crew(splicers=SPLICERS, days=DAYS, seed=seed)
-    rng = np.random.default_rng([seed, len(name)])
+def _made(planted: Planted, name: str, scenario: Scenario) -> tuple[Run, _Truth]:
+    rng = np.random.default_rng([scenario.seed, len(name)])
     if planted.factor is not None:
         return _raised(planted, scenario, rng)
     plan = load_plan(planted.plan) if isinstance(planted.plan, str) else None
