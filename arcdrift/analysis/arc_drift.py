@@ -119,12 +119,14 @@ def drift_charts(points: pd.DataFrame, checks_per_alarm: float) -> pd.DataFrame:
     been made in a heated room: it is judged by the mixture of both airs
     (`arcdrift.analysis.rooms`).
 
-    Simulated at nominal 370: 431 checks a false alarm on one pair of electrodes and 415 with a
-    new pair every 50 checks; a step of two sd found in 5 checks (median; 95 % within 12), a drift
-    of 0.05 sd a check in 30. Lambda 0.2 took 32 for the drift. Charting the plain residual under
-    a limit widened for its correlation ran 634 to 1585 checks, because each new epoch's young
-    intercept already swallows that correlation; and letting the level lag ten checks behind ran
-    45 to 167, because wear and season move the forecast on.
+    Simulated at nominal 370 (``python -m tests.recovery.drift_study``): 397 checks a false alarm
+    on one pair of electrodes, and 351 with a new pair every 30 checks; a step of two sd found in 5
+    checks (median; 95 % within 13), a drift of 0.05 sd a check in 24 on one pair of electrodes, in
+    26 with a new pair every 50 checks. In earlier trials lambda 0.2 took two checks more for the
+    drift; charting the plain residual under a limit widened for its correlation ran 634 to 1585
+    checks, because each new epoch's young intercept already swallows that correlation; and
+    letting the level lag ten checks behind ran 45 to 167, because wear and season move the
+    forecast on.
     """
     usable = points[points["excluded"].isna()].sort_values(["checked_at", "splicer"])
     columns = ["expected", "expected_low", "expected_high", "z", "ewma", "limit", "heated"]

@@ -1,0 +1,68 @@
+"""How soon the arc's chart finds a step and a drift, and how seldom it alarms without one.
+
+Run by hand; some minutes::
+
+    python -m tests.recovery.drift_study [--crews 48] [--life 1000000000]
+
+Eight sister splicers a crew (`tests.analysis.arc_truth`); one of them steps by two standard
+deviations of a check, or drifts by 0.05 a check, from its 151st check on. ``--life`` is how many
+arcs a pair of electrodes lasts: at 2,500 there is a new pair every 50 checks, whose unknown level
+hides part of a drift.
+"""
+
+import argparse
+from collections.abc import Callable
+
+import numpy as np
+import numpy.typing as npt
+
+from arcdrift.analysis.arc_drift import drift_charts
+from tests.analysis.arc_truth import SD, simulated_points
+
+BEGINS, FOLLOWED = 150, 80
+Floats = npt.NDArray[np.float64]
+
+
+def delays(fault: Callable[[Floats], Floats], seeds: range, run_length: float, life: int) -> Floats:
+    """Checks from the fault to the alarm, for each crew; infinite where none came."""
+    told = []
+    for seed in seeds:
+        points, _ = simulated_points(
+            8, BEGINS + FOLLOWED, seed, fault=fault, faulty=("s0",), life=life
+        )
+        mine = points.join(drift_charts(points, run_length))
+        mine = mine[mine["splicer"] == "s0"].sort_values("checked_at")
+        hit = np.flatnonzero(mine["alarm"].to_numpy()[BEGINS:])
+        told.append(hit[0] + 1.0 if len(hit) else np.inf)
+    return np.array(told)
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description="Delays and run length of the arc's chart.")
+    parser.add_argument("--crews", type=int, default=48)
+    parser.add_argument("--life", type=int, default=10**9)
+    parser.add_argument("--run-length", type=float, default=370.0)
+    asked = parser.parse_args()
+    faults: dict[str, Callable[[Floats], Floats]] = {
+        "step of 2 sd": lambda day: np.where(day >= BEGINS, 2.0 * SD, 0.0),
+        "drift of 0.05 sd a check": lambda day: 0.05 * SD * np.maximum(day - BEGINS + 1, 0.0),
+    }
+    lines = []
+    for number, (name, fault) in enumerate(faults.items()):
+        seeds = range(5000 + 1000 * number, 5000 + 1000 * number + asked.crews)
+        found = delays(fault, seeds, asked.run_length, asked.life)
+        middle, late = np.quantile(found, [0.5, 0.95], method="higher")
+        lines.append(f"{name}: found in {middle:.0f} checks (median), 95 % within {late:.0f}")
+    judged = alarms = 0
+    for seed in range(7000, 7000 + asked.crews // 3):
+        points, _ = simulated_points(8, 400, seed, life=asked.life)
+        charted = drift_charts(points, asked.run_length)
+        alarms += int(charted["alarm"].sum())
+        judged += int(charted["z"].notna().sum())
+    lines.append(f"no fault: {judged} checks, {alarms} alarms, one in {judged / alarms:.0f}")
+    print("\n".join(lines))  # noqa: T201 - this is what it is run for
+
+
+if __name__ == "__main__":
+    main()
