@@ -12,6 +12,12 @@ MEASURES: dict[str, dict[str, str]] = {
     "redo": {"up": "More splices made again"},
     "arc": {"up": "Arc setting drifts up", "down": "Arc setting drifts down"},
 }
+TITLES = {
+    "level": "Loss",
+    "spread": "Scatter of losses",
+    "dirty": "Dirty splices",
+    "redo": "Splices made again",
+}
 MEASURE_OF_KIND = {
     "loss-raised": "level",
     "loss-lowered": "level",

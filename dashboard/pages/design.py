@@ -37,12 +37,17 @@ CHARTS: dict[str, tuple[str, str]] = {
 class Asked:
     """Budget and shares the address asks for; ``problem`` says in a sentence why they cannot be.
 
-    Values that are not in the address are those of crew.toml.
+    Values that are not in the address are those of crew.toml. ``typed`` is what the fields show:
+    the budget and the shares in percent, whether they can be or not.
     """
 
     def __init__(self, query: Query, budget: float, shares: Shares) -> None:
         self.budget, self.shares, self.problem = budget, shares, ""
         typed = number(query, "budget")
+        percents = {name: 100 * share for name, share in shares.model_dump().items()}
+        given = {name: number(query, name) for name in CHARTS if name in query}
+        percents |= {name: one for name, one in given.items() if one is not None}
+        self.typed = {"budget": budget if typed is None else typed, **percents}
         if "budget" in query:
             if typed is None or not LEAST <= typed <= MOST:
                 self.problem = (
@@ -50,19 +55,15 @@ class Asked:
                 )
             else:
                 self.budget = typed
-        given = {name: number(query, name) for name in CHARTS if name in query}
         if not given or self.problem:
             return
-        percents = {name: 100 * share for name, share in shares.model_dump().items()} | given
-        if any(one is None or not 0 < one < 100 for one in percents.values()):
+        if None in given.values() or not all(0 < one < 100 for one in percents.values()):
             self.problem = "Each share is a number above 0 % and below 100 %."
             return
-        total = sum(float(one or 0) for one in percents.values())
         try:
-            self.shares = Shares.model_validate(
-                {name: float(one or 0) / 100 for name, one in percents.items()}
-            )
+            self.shares = Shares.model_validate({name: one / 100 for name, one in percents.items()})
         except ValidationError:
+            total = sum(percents.values())
             self.problem = f"The shares add to {total:g} %; they must add to 100 %."
 
 
@@ -135,7 +136,6 @@ def _answers(view: View, wanted: Asked) -> list[Any]:
 
 def _number(wanted: Asked, budget: float, shares: Shares) -> html.Section:
     percents = {name: 100 * share for name, share in shares.model_dump().items()}
-    now = {name: 100 * share for name, share in wanted.shares.model_dump().items()}
     return card(
         html.P(
             "Even when nothing is wrong, chance alone makes a chart alarm now and then. One number "
@@ -145,7 +145,7 @@ def _number(wanted: Asked, budget: float, shares: Shares) -> html.Section:
         ),
         html.Div(
             [
-                _input("budget", "False alarms a month", budget, wanted.budget, step=0.5),
+                _input("budget", "False alarms a month", budget, wanted.typed["budget"], step=0.5),
                 html.Button("Save", id=ids.budget_save("budget"), className="button"),
             ],
             className="filters",
@@ -156,14 +156,14 @@ def _number(wanted: Asked, budget: float, shares: Shares) -> html.Section:
                 html.Summary("Share it out differently"),
                 html.Div(
                     [
-                        _input(name, f"{words}, %", percents[name], now[name], step=1)
+                        _input(name, f"{words}, %", percents[name], wanted.typed[name], step=1)
                         for name, (words, _) in CHARTS.items()
                     ],
                     className="filters share-inputs",
                 ),
                 html.P("The shares must add to 100 %.", className="muted hint"),
             ],
-            open=wanted.shares != shares or "shares" in wanted.problem,
+            open=any(abs(wanted.typed[name] - now) > 1e-6 for name, now in percents.items()),
         ),
         html.P(
             "What you type is tried out below at once and changes nothing; Save writes it into "

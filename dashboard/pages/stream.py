@@ -27,6 +27,7 @@ from dashboard.parts import (
     tag,
 )
 from dashboard.query import href, search
+from dashboard.subjects import TITLES, subject_link
 
 DEFAULT_PERIOD = "90"
 FULL_AFTER_DAYS = 40
@@ -167,6 +168,7 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
                 csv=csv_link("/loss", "stream-days", view.query),
                 hint="Small surprises add up here; beyond a limit the change is hardly chance.",
             ),
+            _other_charts(view, f"{splicer} / {program}"),
             baseline_card(view, splicer, program),
             exceptions_card(view, DEFAULT_PERIOD),
             _splice_list(view, splicer, program),
@@ -176,6 +178,24 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
 
 def _db(value: Any) -> str:
     return "not known yet" if pd.isna(value) else f"{value:.3f} dB"
+
+
+def _other_charts(view: View, stream: str) -> html.Nav | None:
+    days = view.data.result("result_subject_days", subject_type="stream", subject_id=stream)
+    there = [measure for measure in TITLES if (days["measure"] == measure).any()]
+    if not there:
+        return None
+    alarms = days[days["day"] >= view.first_day(DEFAULT_PERIOD)].groupby("measure")["alarm"].sum()
+    links = []
+    for measure in there:
+        count = int(alarms.get(measure, 0))
+        said = f" ({count} alarm{'' if count == 1 else 's'})" if count else ""
+        where = subject_link({"measure": measure, "subject_type": "stream", "subject_id": stream})
+        links.append(dcc.Link(f"{TITLES[measure]}{said}", href=where, className="button"))
+    return html.Nav(
+        [html.Span("Other charts of this stream:", className="muted"), *links],
+        className="row other-charts",
+    )
 
 
 def _splice_list(view: View, splicer: str, program: str) -> html.Section:

@@ -10,19 +10,13 @@ from arcdrift.people import HIDDEN
 from dashboard.pages.findings import finding_card, onset_range, still_open
 from dashboard.parts import View, chart, csv_link, heading, notice, period, select
 from dashboard.query import href
-from dashboard.subjects import MEASURE_OF_KIND, subject_words
+from dashboard.subjects import MEASURE_OF_KIND, TITLES, subject_words
 
 DEFAULT_PERIOD = "90"
 COACHING = (
     "For coaching, not for pay, praise or blame: a rise may come from the work, the fiber or the "
     "place rather than from the person."
 )
-TITLES = {
-    "level": "Loss",
-    "spread": "Scatter of losses",
-    "dirty": "Dirty splices",
-    "redo": "Splices made again",
-}
 MEANS = {
     "level": "Each day is compared with what the same splicers and programs usually lose, so that "
     "harder work does not look like worse work; 1 is as usual.",

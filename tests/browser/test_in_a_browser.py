@@ -34,6 +34,8 @@ PAGES = {
         "Coaching log",
     ],
     "/findings": ["3 findings", "loss rose from 0.040 to 0.064 dB"],
+    "/loss?subject=technician:Birch": ["Loss, day by day", "not for pay"],
+    "/design": ["The one number", "The price of several budgets", "you had"],
     "/nowhere": ["No such page"],
 }
 OVERFLOW = "document.documentElement.scrollWidth - window.innerWidth"
@@ -217,6 +219,26 @@ def test_typed_air_changes_the_advice(session):
     watched.settle()
     expect(page.get_by_text("typed in, rest from")).to_be_visible()
     expect(page.get_by_text("Temperature moved +16 °C")).to_be_visible()
+
+
+def test_a_budget_is_tried_out_and_a_mark_without_a_reason_refused(session):
+    watched = session(WIDE)
+    page = watched.go("/design")
+    page.get_by_label("False alarms a month").fill("5")
+    page.wait_for_url("**/design?budget=5")
+    watched.settle()
+    expect(page.get_by_text("With 5 a month you would have had")).to_be_visible()
+    page.get_by_label("False alarms a month").fill("0")
+    page.wait_for_url("**/design?budget=0")
+    watched.settle()
+    page.get_by_role("button", name="Save").click()
+    expect(page.get_by_text("Nothing was saved. A budget is a number")).to_be_visible()
+    watched.go("/loss?splicer=Kestrel&program=SM+fixed")
+    page.get_by_text("Leave days out, or freeze the baseline").click()
+    page.get_by_label("First day").fill("2025-06-02")
+    page.get_by_label("Last day").fill("2025-06-03")
+    page.get_by_role("button", name="Write it down").click()
+    expect(page.get_by_text("Say why and who")).to_be_visible()
 
 
 def test_dark_is_remembered(session):

@@ -97,6 +97,10 @@ def test_every_offered_table_downloads(app: Dash):
         "checks/compliance-technicians",
         "checks/compliance-weeks",
         "findings/findings",
+        "loss/shared-days",
+        "design/price",
+        "design/charts",
+        "design/alarms",
     ):
         answer = client.get(f"/csv/{name}.csv{query}")
         assert answer.status_code == 200, name

@@ -1,0 +1,157 @@
+"""Chart design: the budget, what it buys, and the alarms it would have given."""
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from arcdrift.analysis.trial import TRIAL_COLUMNS
+from arcdrift.settings import load_crew
+from dashboard.callbacks import screen
+from dashboard.data import CrewData
+from dashboard.pages import design, design_trial
+from dashboard.parts import View
+from tests.dashboard.invented import CREW_TOML, write_crew
+from tests.dashboard.test_pages import parts, shown, text
+
+
+def view(data: CrewData, **query: str) -> View:
+    run = data.run()
+    assert run is not None
+    return View(data, run, query, "light")
+
+
+def test_the_price_of_half_this_twice_and_five_times_the_budget(data: CrewData):
+    table = design.price(view(data))
+    assert list(table["budget"].unique()) == [1.0, 2.0, 4.0, 10.0]
+    half = table.pivot_table(index="budget", columns="rise_pct", values="half_within_days")
+    # a larger budget never takes longer, and neither does a larger rise
+    assert (half.diff().iloc[1:] <= 0).all(axis=None)
+    assert (half.T.diff().iloc[1:] <= 0).all(axis=None)
+    words = shown(data, "/design")
+    assert "2 (this)" in words
+    assert "With 2 false alarms a month half of all lasting rises" in "".join(
+        str(getattr(part, "aria-label", "")) for part in parts(screen(data, "/design", "", "light"))
+    )
+
+
+def test_the_shares_are_told_with_what_each_finds(data: CrewData):
+    words = shown(data, "/design", "?budget=4")
+    for name, (chart, finds) in design.CHARTS.items():
+        assert f"{chart} finds {finds}" in words, name
+    rows = {one.name: one for one in design.plans(view(data, budget="4"))}
+    assert rows["loss_raised"].per_month == pytest.approx(1.6)
+    # three streams, of which two work on all of the last 22 workdays and one on three of them
+    assert rows["loss_raised"].pace == 47
+    assert rows["loss_raised"].run_length == pytest.approx(47 / 1.6)
+    assert "drawn 1.10 times as far out" in words
+
+
+@pytest.mark.parametrize(
+    ("query", "said"),
+    [
+        ("?budget=0", "A budget is a number from 0.01 to 1,000 false alarms a month."),
+        ("?budget=none", "A budget is a number from 0.01 to 1,000 false alarms a month."),
+        ("?budget=nan", "A budget is a number from 0.01 to 1,000 false alarms a month."),
+        ("?loss_raised=45", "The shares add to 105 %; they must add to 100 %."),
+        ("?arc=0", "Each share is a number above 0 % and below 100 %."),
+    ],
+)
+def test_what_cannot_be_is_refused_in_a_sentence(data: CrewData, query: str, said: str):
+    assert said in shown(data, "/design", query)
+    answer = text(design.saved(data, dict([query[1:].split("=")])))
+    assert answer.strip() == f"Nothing was saved. {said}"
+
+
+def test_the_fields_keep_what_was_typed_until_the_shares_add_up(data: CrewData):
+    page = parts(screen(data, "/design", "?loss_raised=45&budget=3", "light"))
+    fields = {part.id["key"]: part.value for part in page if type(part).__name__ == "NumberInput"}
+    assert (fields["loss_raised"], fields["arc"], fields["budget"]) == (45, 25, 3)
+    good = design.asked(view(data, loss_raised="45", arc="20"))
+    assert (good.problem, good.shares.loss_raised) == ("", 0.45)
+
+
+def test_the_present_budget_lists_the_alarms_on_record(data: CrewData):
+    rows = design_trial.trial_alarms(view(data), design.asked(view(data)))
+    seen = {(row["subject_id"], row["measure"], row["side"]) for row in rows.to_dict("records")}
+    assert ("Kestrel / SM fixed", "level", "up") in seen
+    assert ("Birch", "level", "up") in seen
+    assert ("Heron", "arc", "down") in seen or ("Heron", "arc", "up") in seen
+    words = text(design_trial.trial_card(view(data)))
+    assert f"With the present budget, 2 a month, you had {len(rows)} alarms on these 60" in words
+    assert "chance alone gives about 5.5" in words  # 2 a month of 22 workdays, for 60 of them
+    assert "With the present budget" not in [
+        text(part) for part in parts(design_trial.trial_card(view(data)))
+        if type(part).__name__ == "Th"
+    ]  # fmt: skip
+
+
+def test_another_budget_is_set_beside_the_present_one(data: CrewData):
+    one = view(data, budget="40")
+    rows = design_trial.trial_alarms(one, design.asked(one))
+    words = text(design_trial.trial_card(one))
+    tried, gone = (~rows["only_now"]).sum(), rows["only_now"].sum()
+    assert f"With 40 a month you would have had {tried} alarms" in words
+    assert f"{rows['now'].isna().sum()} of the alarms listed would be new, {gone}" in words
+    # Kestrel rose by more than half for its last ten days
+    kestrel = rows[(rows["subject_id"] == "Kestrel / SM fixed") & ~rows["only_now"]]
+    assert (kestrel["day"] >= "2025-06-04").any()
+
+
+def test_alarms_of_the_same_chart_are_matched_when_near():
+    def rows(*days: str) -> pd.DataFrame:
+        return pd.DataFrame(
+            {"day": pd.to_datetime(list(days)), "subject_type": "splicer", "subject_id": "Heron",
+             "measure": "arc", "side": "up", "value": 1.0, "expected": 1.0, "evidence": 1.1}
+        )[TRIAL_COLUMNS]  # fmt: skip
+
+    told = design_trial._matched(rows("2025-05-01", "2025-05-20"), rows("2025-05-03"))
+    assert told["now"].iloc[0] == 2
+    assert pd.isna(told["now"].iloc[1])
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        (("level", "stream", 0.06, 0.04), "+50 % that day: 0.060 dB, 0.040 dB was expected"),
+        (("level", "site", 1.2, 0.96), "+25 % that day against what was expected"),
+        (("dirty", "crew", 0.05, 0.02), "5.0% that day, 2.0% was expected"),
+        (("arc", "splicer", 118.0, 110.6), "set to 118, 111 was expected"),
+        (("level", "site", 1.2, None), "not known"),
+    ],
+)
+def test_how_far_an_alarm_was_out_is_told_in_its_own_unit(row, words):
+    names = ("measure", "subject_type", "value", "expected")
+    assert design_trial.how_far(dict(zip(names, row, strict=True))) == words
+
+
+def test_people_show_only_as_they_may_be_seen(tmp_path: Path):
+    write_crew(tmp_path)
+    toml = tmp_path / "crew.toml"
+    toml.write_text(CREW_TOML + "[prep]\nperson_pages = false\n", encoding="utf-8")
+    hidden = CrewData(tmp_path)
+    rows = design_trial.trial_alarms(view(hidden), design.asked(view(hidden)))
+    assert "technician" not in set(rows["subject_type"])
+    assert "Birch" not in shown(hidden, "/loss")
+    assert "off screens" in shown(hidden, "/loss", "?subject=technician:Birch")
+    toml.write_text(CREW_TOML + "[prep]\npseudonyms = true\n", encoding="utf-8")
+    masked = CrewData(tmp_path)
+    name = masked.people.shown("Birch")
+    assert name in set(masked.trial(2.0, masked.used()[1])["subject_id"])
+    words = shown(masked, "/loss", f"?subject=technician:{name}")
+    assert "1 alarm." in words
+    assert "Birch" not in words
+    assert "no chart of that name" in shown(masked, "/loss", "?subject=technician:Birch")
+
+
+def test_save_writes_crew_toml_and_says_when_it_counts(tmp_path: Path):
+    data = CrewData(write_crew(tmp_path))
+    assert "says so already" in text(design.saved(data, {}))
+    answer = text(design.saved(data, {"budget": "3.5", "loss_raised": "35", "arc": "30"}))
+    assert "Saved: crew.toml now says 3.5 false alarms a month." in answer
+    assert "`arcdrift analyze`" in answer
+    crew = load_crew(tmp_path)
+    assert (crew.false_alarms_per_month, crew.shares.arc) == (3.5, 0.3)
+    words = shown(data, "/design")
+    assert "the charts still go by 2, or by other shares, until the next" in words
+    assert "3.5 (this)" in words

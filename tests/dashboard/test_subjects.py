@@ -1,0 +1,111 @@
+"""Rolled-up charts: reached from findings and the Loss page, told in words."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from arcdrift.figures.subject import shared_effect, subject_days, subject_evidence
+from dashboard.callbacks import screen
+from dashboard.data import CrewData
+from dashboard.pages.findings import _links, about
+from tests.dashboard.invented import findings
+from tests.dashboard.test_pages import parts, shown
+from tests.dashboard.test_plain_words import crew_with
+
+
+def finding(kind: str, subject_type: str, subject: str):
+    return replace(findings()[0], kind=kind, subject_type=subject_type, subject_id=subject)
+
+
+@pytest.mark.parametrize(
+    ("kind", "subject", "name", "links"),
+    [
+        ("loss-raised", ("technician", "Birch"), "Birch",
+         ["/loss?subject=technician%3ABirch&measure=level", "/person?technician=Birch"]),
+        ("loss-dirty", ("crew", "crew"), "The whole crew",
+         ["/loss?subject=crew%3Acrew&measure=dirty"]),
+        ("redo-raised", ("site", "Harbor"), "Harbor, all splicers",
+         ["/loss?subject=site%3AHarbor&measure=redo"]),
+        ("loss-raised", ("splicer", "Heron"), "Heron, all programs",
+         ["/loss?subject=splicer%3AHeron&measure=level", "/splicer?splicer=Heron"]),
+        ("loss-scattered", ("stream", "Heron / SM auto"), "Heron / SM auto",
+         ["/loss?subject=stream%3AHeron+%2F+SM+auto&measure=spread", "/splicer?splicer=Heron",
+          "/loss?splicer=Heron&program=SM+auto"]),
+        ("loss-raised", ("stream", "Heron / SM auto"), "Heron / SM auto",
+         ["/splicer?splicer=Heron", "/loss?splicer=Heron&program=SM+auto"]),
+        ("readings-gap", ("site", "Harbor"), "Harbor", []),
+    ],
+)  # fmt: skip
+def test_a_finding_leads_to_its_own_chart(kind, subject, name, links):
+    document = finding(kind, *subject).to_json()
+    assert [link.href for link in _links(document)] == links
+    assert about(document) == name
+
+
+def test_people_have_a_heading_of_their_own_on_today(tmp_path: Path):
+    told = [
+        replace(finding("loss-dirty", "technician", "Birch"), severity="watch",
+                summary="Birch: more are dirty."),
+        replace(finding("loss-raised", "crew", "crew"), severity="watch", summary="Crew rose."),
+        replace(finding("redo-raised", "technician", "Alder"), summary="Alder: act now."),
+    ]  # fmt: skip
+    words = shown(crew_with(tmp_path, told), "/")
+    sites = words.partition("Sites and crew")[2].partition("People")[0]
+    assert "The whole crew" in sites
+    assert "Crew rose." in sites
+    assert "Birch" not in sites
+    people = words.partition("Sites and crew")[2].partition("People")[2]
+    assert "For coaching" in people
+    assert "Birch: more are dirty." in people
+    assert words.count("Alder: act now.") == 1  # first of all, and not once more below
+
+
+def test_a_rolled_up_chart_tells_its_days_its_finding_and_its_limit(tmp_path: Path):
+    risen = replace(finding("loss-raised", "technician", "Birch"), summary="Birch rose.")
+    data = crew_with(tmp_path, [risen])
+    words = shown(data, "/loss", "?subject=technician:Birch")
+    assert "Birch: loss One chart, day by day." in words
+    assert "not for pay, praise or blame" in words
+    assert "Birch rose." in words
+    assert "60 days, 1,200 splices, 1 alarm. Last day (2025-06-13): 1.50 times, 1.00" in words
+    assert "the evidence stood at 90 % of the limit" in words
+    # another measure that the subject has no chart of falls back to one it has
+    assert "Birch: loss" in shown(data, "/loss", "?subject=technician:Birch&measure=none")
+
+
+def test_the_loss_page_lists_rolled_up_charts_with_their_standing(data: CrewData):
+    words = shown(data, "/loss").partition("Rolled up")[2]
+    assert "Crew The whole crew 1 alarm, now 90 % of limit" in words
+    assert "People Birch 1 alarm, now 90 % of limit" in words
+    stream = screen(data, "/loss", "?splicer=Kestrel&program=SM+fixed", "light")
+    links = [str(getattr(part, "href", "")) for part in parts(stream)]
+    assert "/loss?subject=stream%3AKestrel+%2F+SM+fixed&measure=dirty" in links
+
+
+def test_the_evidence_is_drawn_as_a_share_of_its_own_limit():
+    days = pd.DataFrame(
+        {"day": ["2026-01-01", "2026-01-02"], "n": 20, "value": [0.02, 0.06], "expected": 0.02,
+         "statistic": [0.5, 3.0], "limit": [1.0, 2.0], "alarm": [False, True]}
+    )  # fmt: skip
+    lines = {one.name: one for one in subject_evidence(days).figure.data}
+    assert list(lines["evidence of a rise"].y) == [50, 150]
+    drawn = {one.name: one for one in subject_days(days, "dirty").figure.data}
+    assert list(drawn["dirty that day"].y) == [2.0, 6.0]
+    assert list(drawn["alarm: it has risen"].y) == [6.0]
+    assert "6.0 %, 2.0 % was expected" in subject_days(days, "dirty").summary
+
+
+def test_a_shared_day_is_told_as_the_change_it_made_to_every_stream():
+    # the level scale is 3 (r^(1/3) - 1): a day that makes every loss 1.331 times what it was is 0.3
+    days = pd.DataFrame(
+        {"day": ["2026-01-01"] * 2 + ["2026-01-02"] * 2, "crew_effect": [0.0, np.nan, 0.3, 0.3]}
+    )
+    picture = shared_effect(days)
+    assert list(picture.table["change_pct"]) == [0.0, 33.1]
+    assert "The largest shared change was +33 % on 2026-01-02" in picture.summary
+    calm = shared_effect(days.assign(crew_effect=0.0))
+    assert calm.figure is None
+    assert "No day has moved the loss of the whole crew" in calm.summary
