@@ -98,13 +98,24 @@ def assess(
     marks : DataFrame, optional
         What people said of baselines (`arcdrift.analysis.baseline.marked`).
     executor : Executor, optional
-        Looks at preparation meanwhile.
+        Charts losses and looks at preparation meanwhile.
     """
+    hands = stack([summary.hands for summary in summaries])
     use = stack([summary.use for summary in summaries])
+    charting = begun(
+        executor,
+        chart_all,
+        marked(
+            stack([summary.days for summary in summaries]), NO_MARKS if marks is None else marks
+        ),
+        hands,
+        crew.false_alarms_per_month,
+        crew.shares,
+    )
     preparation = begun(
         executor,
         review_prep,
-        stack([summary.hands for summary in summaries]),
+        hands,
         stack([summary.runs for summary in summaries]),
         stack([summary.practice for summary in summaries]),
         use,
@@ -113,14 +124,7 @@ def assess(
         now,
     )
     points, models = _arc(summaries, crew)
-    loss = chart_all(
-        marked(
-            stack([summary.days for summary in summaries]), NO_MARKS if marks is None else marks
-        ),
-        stack([summary.hands for summary in summaries]),
-        crew.false_alarms_per_month,
-        crew.shares,
-    )
+    loss = charting()
     charts = loss.streams
     days = charts.days.assign(day_start=day_starts(charts.days, crew))
     check_days = stack([summary.checks for summary in summaries])

@@ -144,17 +144,20 @@ def main() -> None:
     parser.add_argument("--splicers", type=int, default=30)
     parser.add_argument("--days", type=int, default=365)
     parser.add_argument("--splices-per-day", type=float, default=83.0)
-    parser.add_argument("--fill", type=Path, help=argparse.SUPPRESS)
+    parser.add_argument("--step", choices=["fill", "compare"], help=argparse.SUPPRESS)
+    parser.add_argument("--folder", type=Path, help=argparse.SUPPRESS)
     given = parser.parse_args()
-    if given.fill:
-        fill(given.fill, given.splicers, given.days, given.splices_per_day)
+    if given.step == "fill":
+        fill(given.folder, given.splicers, given.days, given.splices_per_day)
+        return
+    if given.step == "compare":
+        compare(given.folder)
         return
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        # in a process of its own, so that the peak of memory is the review's
+        # in processes of their own, so that the peak of memory is the review's
         itself = [sys.executable, "-m", "tests.benchmarks.bench_review", *sys.argv[1:]]
-        subprocess.run([*itself, "--fill", name], check=True)
-        compare(folder)
+        for step in ("fill", "compare"):
+            subprocess.run([*itself, "--folder", name, "--step", step], check=True)
 
 
 def compare(folder: Path) -> None:
