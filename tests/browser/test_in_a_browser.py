@@ -224,11 +224,11 @@ def test_typed_air_changes_the_advice(session):
 def test_a_budget_is_tried_out_and_a_mark_without_a_reason_refused(session):
     watched = session(WIDE)
     page = watched.go("/design")
-    page.get_by_label("False alarms a month").fill("5")
+    page.get_by_role("textbox", name="False alarms a month").fill("5")
     page.wait_for_url("**/design?budget=5")
     watched.settle()
     expect(page.get_by_text("With 5 a month you would have had")).to_be_visible()
-    page.get_by_label("False alarms a month").fill("0")
+    page.get_by_role("textbox", name="False alarms a month").fill("0")
     page.wait_for_url("**/design?budget=0")
     watched.settle()
     page.get_by_role("button", name="Save").click()
@@ -236,7 +236,7 @@ def test_a_budget_is_tried_out_and_a_mark_without_a_reason_refused(session):
     watched.go("/loss?splicer=Kestrel&program=SM+fixed")
     page.get_by_text("Leave days out, or freeze the baseline").click()
     page.get_by_label("First day").fill("2025-06-02")
-    page.get_by_label("Last day").fill("2025-06-03")
+    page.get_by_role("textbox", name="Last day").fill("2025-06-03")
     page.get_by_role("button", name="Write it down").click()
     expect(page.get_by_text("Say why and who")).to_be_visible()
 
