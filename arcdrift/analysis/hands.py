@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from arcdrift.analysis.cells import cells_of, named, plain
+from arcdrift.analysis.cells import cells_of, named, plain, summed
 from arcdrift.analysis.days import sites_of
 from arcdrift.analysis.loss_days import NO_PROGRAM
 from arcdrift.settings import Crew
@@ -109,9 +109,7 @@ def hand_days(
         "density_n": aired, "density": np.where(aired, density, 0.0),
         "vapor": np.where(aired, vapor, 0.0),
     }  # fmt: skip
-    for name, value in values.items():
-        weights = np.broadcast_to(np.asarray(value, dtype=np.float64), len(code))
-        keys[name] = np.bincount(code, weights, minlength=len(keys))
+    keys = keys.join(summed(code, values))
     order = np.lexsort((at, code))
     edge = np.searchsorted(code[order], np.arange(len(keys)))
     last = np.r_[edge[1:], len(order)] - 1
