@@ -56,11 +56,6 @@ def screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) 
     )
 
 
-def fields(items: list[dict[str, Any]]) -> dict[tuple[str, str], Any]:
-    """Return the value of each filter on the screen by its (key, default)."""
-    return {(item["id"]["key"], item["id"]["default"]): item.get("value") for item in items}
-
-
 def followed(current: dict[str, str], filters: dict[tuple[str, str], Any]) -> dict[str, str]:
     """Return the query after filters were set; defaults and empty values are left out.
 
@@ -120,7 +115,11 @@ def register(app: Dash, data: CrewData) -> None:
             return no_update, search({**current, "day": day})
         if "filter" not in kinds:
             return no_update, no_update
-        merged = followed(current, fields(ctx.inputs_list[0]))
+        filters = {
+            (item["id"]["key"], item["id"]["default"]): item.get("value")
+            for item in ctx.inputs_list[0]
+        }
+        merged = followed(current, filters)
         return no_update, no_update if merged == current else search(merged)
 
     @app.callback(
@@ -182,19 +181,13 @@ def register(app: Dash, data: CrewData) -> None:
         return data.version(), [None] * places
 
     @app.callback(
-        Output({"type": "budget-answer", "name": MATCH}, "children"),
-        Input({"type": "budget-save", "name": MATCH}, "n_clicks"),
-        State(ids.URL, "search"),
-        State({"type": "filter", "key": ALL, "default": ALL}, "value"),
+        Output({"type": "budget-answer", "query": MATCH}, "children"),
+        Input({"type": "budget-save", "query": MATCH}, "n_clicks"),
+        State({"type": "budget-save", "query": MATCH}, "id"),
         prevent_initial_call=True,
     )
-    def save_budget(clicks: int | None, query: str, _values: list[Any]) -> Any:
-        # the fields say what is meant even before the address has followed them
-        return (
-            saved(data, followed(parse(query), fields(ctx.states_list[1])))
-            if clicks
-            else (no_update)
-        )
+    def save_budget(clicks: int | None, button: dict[str, str]) -> Any:
+        return saved(data, parse(button["query"])) if clicks else no_update
 
     @app.callback(
         Output({"type": "trial-slot", "query": MATCH}, "children"),

@@ -56,14 +56,14 @@ def mark_answer(splicer: str, program: str) -> dict[str, str]:
     return {"type": "mark-answer", "splicer": splicer, "program": program}
 
 
-def budget_save(name: str) -> dict[str, str]:
-    """Id of the button that saves a false-alarm budget."""
-    return {"type": "budget-save", "name": name}
+def budget_save(query: str) -> dict[str, str]:
+    """Id of the button that saves the false-alarm budget of an address."""
+    return {"type": "budget-save", "query": query}
 
 
-def budget_answer(name: str) -> dict[str, str]:
+def budget_answer(query: str) -> dict[str, str]:
     """Id of the place that says what became of it."""
-    return {"type": "budget-answer", "name": name}
+    return {"type": "budget-answer", "query": query}
 
 
 def undo_mark(number: int) -> dict[str, str | int]:

@@ -15,7 +15,7 @@ from dashboard import ids
 from dashboard.data import CrewData
 from dashboard.pages.design_trial import trial_alarms, trial_slot
 from dashboard.parts import View, card, chart, csv_link, heading, notice, period, share_table
-from dashboard.query import Query, number
+from dashboard.query import Query, number, search
 
 DEFAULT_PERIOD = "90"
 LEAST, MOST = 0.01, 1000.0
@@ -115,7 +115,7 @@ def render(view: View) -> html.Div:
             )
             if waiting
             else None,
-            _number(wanted, crew.false_alarms_per_month, crew.shares),
+            _number(view, wanted, crew.false_alarms_per_month, crew.shares),
             *([notice(wanted.problem, name="bad")] if wanted.problem else _answers(view, wanted)),
         ]
     )
@@ -134,7 +134,13 @@ def _answers(view: View, wanted: Asked) -> list[Any]:
     ]
 
 
-def _number(wanted: Asked, budget: float, shares: Shares) -> html.Section:
+def _number(view: View, wanted: Asked, budget: float, shares: Shares) -> html.Section:
+    same = (wanted.budget, wanted.shares) == (budget, shares)
+    words = f"Save {wanted.budget:g} a month"
+    if wanted.shares != shares:
+        words += " and these shares"
+    if same or wanted.problem:
+        words = "Nothing to save"
     percents = {name: 100 * share for name, share in shares.model_dump().items()}
     return card(
         html.P(
@@ -146,11 +152,17 @@ def _number(wanted: Asked, budget: float, shares: Shares) -> html.Section:
         html.Div(
             [
                 _input("budget", "False alarms a month", budget, wanted.typed["budget"], step=0.5),
-                html.Button("Save", id=ids.budget_save("budget"), className="button"),
+                # it saves what it names, whatever is being typed meanwhile
+                html.Button(
+                    words,
+                    id=ids.budget_save(search(view.query)),
+                    className="button",
+                    disabled=same or bool(wanted.problem),
+                ),
             ],
             className="filters",
         ),
-        html.Div(id=ids.budget_answer("budget"), role="status"),
+        html.Div(id=ids.budget_answer(search(view.query)), role="status"),
         html.Details(
             [
                 html.Summary("Share it out differently"),
