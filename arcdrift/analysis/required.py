@@ -94,16 +94,14 @@ class Required:
         return float(np.sqrt(within + between))
 
     def off_by_more(self, setting: float, tolerance: float) -> float:
-        """Chance that a setting is off by more than the tolerance."""
-        chance = 0.0
-        for share, needed, sd in (
-            (1.0 - self.heated, self.outdoors, self.sd),
-            (self.heated, self.indoors, self.sd_indoors),
-        ):
-            off = needed - setting
-            beyond = norm.cdf((-tolerance - off) / sd) + norm.sf((tolerance - off) / sd)
-            chance += share * float(beyond)
-        return chance
+        """Chance that a setting is off by more than the tolerance.
+
+        Of a normal law with the mixture's mean and spread. The mixture's own two peaks told 79 %
+        where 69 % were off (26 simulated crews): which air it was is less sure than they have
+        it. The normal law told 79 % where 75 % were, at the same mean squared error.
+        """
+        off, sd = self.value - setting, self.spread
+        return float(norm.cdf((-tolerance - off) / sd) + norm.sf((tolerance - off) / sd))
 
 
 def required_now(
