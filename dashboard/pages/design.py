@@ -75,14 +75,18 @@ def asked(view: View) -> Asked:
 
 def price(view: View) -> pd.DataFrame:
     """Days until rises are caught under several budgets: rows of `price_table`."""
-    wanted = asked(view)
-    budget, shares = wanted.budget, wanted.shares
+    return _price_of(view, asked(view), plans(view))
+
+
+def _price_of(view: View, wanted: Asked, charts: list[ChartPlan]) -> pd.DataFrame:
     history = view.data.history()
     streams = streams_in_use(view.data.result("result_streams"), history)
     if streams.empty or history.stream_days.empty:
         return price_table([], [])
-    budgets = [round(budget * factor, 6) for factor in FACTORS if budget * factor <= MOST]
-    lengths = [chart_plans(history, one, shares)[0].run_length for one in budgets]
+    factors = [one for one in FACTORS if wanted.budget * one <= MOST]
+    raised = next(one for one in charts if one.name == "loss_raised")
+    lengths = [raised.pace / raised.per_month / factor for factor in factors]
+    budgets = [round(wanted.budget * factor, 6) for factor in factors]
     return price_table(budgets, prices(streams, view.data.used()[2], lengths))
 
 
@@ -123,7 +127,8 @@ def render(view: View) -> html.Div:
 
 def _answers(view: View, wanted: Asked) -> list[Any]:
     try:
-        table, charts = price(view), plans(view)
+        charts = plans(view)
+        table = _price_of(view, wanted, charts)
     except ArcdriftError as problem:
         return [notice(str(problem), name="bad")]
     return [
