@@ -108,16 +108,20 @@ def render(view: View) -> html.Div:
     wanted = asked(view)
     crew = view.data.settings()
     used, shares_used, _ = view.data.used()
-    waiting = (crew.false_alarms_per_month, crew.shares) != (used, shares_used)
+    former = []
+    if crew.false_alarms_per_month != used:
+        former.append(f"{used:g}")
+    if crew.shares != shares_used:
+        former.append("the former shares")
     return html.Div(
         [
             heading("Chart design", "How many false alarms the crew puts up with, and the price."),
             notice(
                 f"crew.toml says {crew.false_alarms_per_month:g} false alarms a month; the charts "
-                f"still go by {used:g}, or by other shares, until the next `arcdrift analyze`.",
+                f"still go by {' and '.join(former)} until the next `arcdrift analyze`.",
                 name="told",
             )
-            if waiting
+            if former
             else None,
             _number(view, wanted, crew.false_alarms_per_month, crew.shares),
             *([notice(wanted.problem, name="bad")] if wanted.problem else _answers(view, wanted)),

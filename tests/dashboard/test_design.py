@@ -153,5 +153,5 @@ def test_save_writes_crew_toml_and_says_when_it_counts(tmp_path: Path):
     crew = load_crew(tmp_path)
     assert (crew.false_alarms_per_month, crew.shares.arc) == (3.5, 0.3)
     words = shown(data, "/design")
-    assert "the charts still go by 2, or by other shares, until the next" in words
+    assert "the charts still go by 2 and the former shares until the next" in words
     assert "3.5 (this)" in words
