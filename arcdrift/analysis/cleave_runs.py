@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.cells import cells_of, named, plain
+from arcdrift.analysis.cells import Ints, cells_of, named, plain
 from arcdrift.analysis.hands import NOBODY
 from arcdrift.settings import Crew
 
@@ -38,20 +38,11 @@ def cleave_runs(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFra
     DataFrame
         `RUN_COLUMNS`; ``splices`` is JSON, ids of the splices in the run.
     """
-    angle = worse_angle(splices).to_numpy()
-    who, _ = cells_of(named(splices["technician"], NOBODY), day)
-    order = np.lexsort((splices["spliced_at"].astype("int64").to_numpy(), who))
-    order = order[~np.isnan(angle[order])]
-    worse, who = angle[order], who[order]
-    bad = worse > crew.prep.bad_cleave_deg
-    # a new stretch begins wherever good and bad, or the person or day, change
-    change = np.r_[True, (bad[1:] != bad[:-1]) | (who[1:] != who[:-1])] if len(bad) else bad
-    stretch = np.cumsum(change)
-    length = np.bincount(stretch)[stretch] if len(bad) else stretch
-    kept = np.flatnonzero(bad & (length >= crew.prep.run_length))
+    kept, stretch = bad_stretches(splices, day, crew)
     if not len(kept):
         return pd.DataFrame(columns=RUN_COLUMNS)
-    run = plain(splices.iloc[order[kept]]).assign(worse=worse[kept], stretch=stretch[kept])
+    run = plain(splices.iloc[kept])
+    run = run.assign(worse=worse_angle(run), stretch=stretch)
     run["technician"] = run["technician"].fillna(NOBODY)
     told = run.groupby("stretch").agg(
         splicer=("splicer", "first"),
@@ -65,6 +56,34 @@ def cleave_runs(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFra
         splices=("id", lambda ids: json.dumps([int(one) for one in ids[:MOST_IDS]])),
     )
     return told.sort_values("began", ignore_index=True)[RUN_COLUMNS]
+
+
+def bad_stretches(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[Ints, Ints]:
+    """Places of the splices in runs of bad cleaves, in time order, and each one's run.
+
+    Parameters
+    ----------
+    splices : DataFrame
+        As in `cleave_runs`.
+    day : Series
+        Their local workdays.
+
+    Returns
+    -------
+    place, run : array of shape (bad splices in runs,)
+    """
+    angle = worse_angle(splices).to_numpy()
+    who, _ = cells_of(named(splices["technician"], NOBODY), day)
+    order = np.lexsort((splices["spliced_at"].astype("int64").to_numpy(), who))
+    order = order[~np.isnan(angle[order])]
+    worse, who = angle[order], who[order]
+    bad = worse > crew.prep.bad_cleave_deg
+    # a new stretch begins wherever good and bad, or the person or day, change
+    change = np.r_[True, (bad[1:] != bad[:-1]) | (who[1:] != who[:-1])] if len(bad) else bad
+    stretch = np.cumsum(change)
+    length = np.bincount(stretch)[stretch] if len(bad) else stretch
+    kept = np.flatnonzero(bad & (length >= crew.prep.run_length))
+    return order[kept], stretch[kept].astype(np.int64)
 
 
 def practice_splices(splices: pd.DataFrame) -> pd.DataFrame:

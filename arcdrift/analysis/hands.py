@@ -84,11 +84,11 @@ def hand_days(
         uneven = np.where(both, log_right - log_left, 0.0)
         worse = np.fmax(left, right)
         bad = worse > crew.prep.bad_cleave_deg
-        dirty = known & (loss > np.maximum(DIRTY_DB, DIRTY_MULTIPLE * cap / CAP_TO_MEAN))
+        dirty = known & (loss > dirty_above(cap))
     at = splices["spliced_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)
     group = keys.groupby(["technician", "day"], sort=False).ngroup()
     person_day = np.asarray(group, dtype=np.int64)[code]
-    hour, nth = _within_day(at, person_day)
+    hour, nth = within_day(at, person_day)
     first = nth < FIRST
     good = known & both & ~bad
     density, vapor = (
@@ -147,8 +147,21 @@ def _fibers(splices: pd.DataFrame) -> pd.Series:
     return pd.Series(pd.Categorical.from_codes(word[place], words.tolist()), splices.index)
 
 
-def _within_day(at: Ints, person_day: Ints) -> tuple[Floats, Ints]:
-    """Hours since, and how many splices after, the technician's first splice of the day here."""
+def dirty_above(cap: Floats) -> Floats:
+    """Loss (dB) above which a splice is dirty, from the caps (dB) of its stream's days."""
+    return np.maximum(DIRTY_DB, DIRTY_MULTIPLE * cap / CAP_TO_MEAN)
+
+
+def within_day(at: Ints, person_day: Ints) -> tuple[Floats, Ints]:
+    """Hours since, and how many splices after, the technician's first splice of the day here.
+
+    Parameters
+    ----------
+    at : array of shape (n,)
+        Microseconds.
+    person_day : array of shape (n,)
+        Number of each splice's technician's day on its splicer.
+    """
     order = np.lexsort((at, person_day))
     new = np.diff(person_day[order], prepend=-1) != 0
     place = np.arange(len(at))
