@@ -10,8 +10,10 @@ from dashboard import ids
 from dashboard.data import CrewData
 from dashboard.pages import PAGES, not_found
 from dashboard.pages.baseline_card import typed_mark
+from dashboard.pages.coaching_card import typed_note
 from dashboard.pages.design import saved
 from dashboard.pages.design_trial import trial_card
+from dashboard.pages.person import person_log
 from dashboard.pages.splicer import rest
 from dashboard.pages.stream import grid_rows
 from dashboard.pages.today import advice_words
@@ -179,6 +181,32 @@ def register(app: Dash, data: CrewData) -> None:
         except ArcdriftError as problem:
             return no_update, [notice(str(problem), name="bad")] * places
         return data.version(), [None] * places
+
+    @app.callback(
+        Output({"type": "coaching-log", "technician": ALL}, "children"),
+        Output({"type": "note-answer", "technician": ALL}, "children"),
+        Input({"type": "note-save", "technician": ALL}, "n_clicks"),
+        Input({"type": "undo-note", "number": ALL}, "n_clicks"),
+        State({"type": "note-field", "name": ALL}, "value"),
+        State({"type": "coaching-log", "technician": ALL}, "id"),
+        prevent_initial_call=True,
+    )
+    def change_coaching(
+        saved: list[Any], undone: list[Any], _values: list[Any], logs: list[dict[str, str]]
+    ) -> Any:
+        button = ctx.triggered_id
+        if not any([*saved, *undone]) or button is None:
+            return [no_update] * len(logs), [no_update] * len(logs)
+        said = {item["id"]["name"]: item.get("value") for item in ctx.states_list[0]}
+        name = logs[0]["technician"]  # a page is of one person
+        try:
+            if button["type"] == "undo-note":
+                data.withdraw_note(name, int(button["number"]))
+            else:
+                data.add_note(name, **typed_note(said))
+        except ArcdriftError as problem:
+            return [no_update], [notice(str(problem), name="bad")]
+        return [person_log(data, name)], [None]
 
     @app.callback(
         Output({"type": "budget-answer", "query": MATCH}, "children"),

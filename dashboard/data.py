@@ -6,7 +6,7 @@ and nothing is read twice. Frames handed out are shared between sessions: pages 
 """
 
 import json
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from math import inf
 from pathlib import Path
@@ -19,9 +19,11 @@ from sqlalchemy import ColumnElement, Select, func, select
 
 from arcdrift.analysis.advice import Advice
 from arcdrift.analysis.prep_told import prep_document
-from arcdrift.analysis.review import advise_now
+from arcdrift.analysis.review import advise_now, now_of
+from arcdrift.analysis.signature_splices import READ, SignatureSplices, signature_splices
 from arcdrift.analysis.trial import History, recorded, trial
-from arcdrift.people import People
+from arcdrift.errors import UsageError
+from arcdrift.people import HIDDEN, People
 from arcdrift.settings import Crew, Shares, load_crew
 from arcdrift.settings_file import save_budget
 from arcdrift.store import baseline_marks, coaching, read, schema
@@ -86,6 +88,8 @@ class CrewData:
             lambda splicer: self._ask_advice("", 0, splicer, None, None, None, None),
             stands_still=self._stands_still,
         )
+        self._made_by = lru_cache(maxsize=4)(self._read_made_by)
+        self._behind = lru_cache(maxsize=64)(self._look_behind)
         self._count = lru_cache(maxsize=256)(self._count_splices)
 
     def version(self) -> str:
@@ -215,6 +219,76 @@ class CrewData:
         """Notes on a person, by the name that is shown; not cached, they change at any time."""
         name = self.people.named(shown, read.technicians(self._engine))
         return coaching.notes(self._engine, name) if name else coaching.notes(self._engine)[:0]
+
+    def today(self) -> date:
+        """Return the local day that counts as today."""
+        return now_of(self._engine, self.crew).tz_convert(self.zone()).date()
+
+    def add_note(self, shown: str, **said: Any) -> None:
+        """Write a note on a person down (`arcdrift.store.coaching.add_note`).
+
+        Raises
+        ------
+        UsageError
+            Where that person may not be seen, or the note cannot be kept as it is.
+        """
+        name = self.people.named(shown, read.technicians(self._engine))
+        if name is None:
+            raise UsageError(self._unseen(shown))
+        coaching.add_note(self._engine, name, **said, today=self.today())
+
+    def withdraw_note(self, shown: str, number: int) -> None:
+        """Take back a note on a person.
+
+        Raises
+        ------
+        UsageError
+            Where there is no such note on that person.
+        """
+        if number not in set(self.coaching(shown)["id"]):
+            raise UsageError(f"There is no coaching note {number} here; it was taken back before.")
+        coaching.withdraw_note(self._engine, number)
+
+    def _unseen(self, shown: str) -> str:
+        if not self.people.any_pages:
+            return HIDDEN
+        return f"Nobody named {shown[:80]} is on record."
+
+    def signature_splices(self, shown: str, kind: str) -> SignatureSplices | None:
+        """Splices behind a person's signature, by the name that is shown; not to be changed."""
+        name = self.people.named(shown, read.technicians(self._engine))
+        return None if name is None else self._behind(self.version(), name, kind)
+
+    def _look_behind(self, version: str, name: str, kind: str) -> SignatureSplices | None:
+        found = self.result("result_signatures", subject_type="technician", subject=name)
+        found = found[found["kind"] == kind]
+        if found.empty:
+            return None
+        one, made = found.iloc[0], self._made_by(version, name)
+        people = self.result("result_people")
+        return signature_splices(
+            kind,
+            str(one["unit"]),
+            made[made["spliced_at"].between(one["since"], one["until"])],
+            self.result("result_stream_days"),
+            people[people["who"] != "technician"],
+            self.crew,
+        )
+
+    def _read_made_by(self, version: str, name: str) -> pd.DataFrame:
+        """A person's splices from the first to the last evidence of any signature of theirs."""
+        found = self.result("result_signatures", subject_type="technician", subject=name)
+        return read.records(
+            self._engine,
+            "splices",
+            # the store finds splices by splicer and time
+            splicers=self.result("result_shared_work", technician=name)["splicer"],
+            technician=name,
+            since=found["since"].min(),
+            until=found["until"].max() + pd.Timedelta(microseconds=1),
+            columns=READ,
+            believed=True,
+        )
 
     def splicers(self) -> list[str]:
         """Every splicer known from records or settings."""

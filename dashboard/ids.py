@@ -56,6 +56,31 @@ def mark_answer(splicer: str, program: str) -> dict[str, str]:
     return {"type": "mark-answer", "splicer": splicer, "program": program}
 
 
+def note_field(name: str) -> dict[str, str]:
+    """Id of one field of the form for a coaching note."""
+    return {"type": "note-field", "name": name}
+
+
+def note_save(technician: str) -> dict[str, str]:
+    """Id of the button that writes that note down, by the name that is shown."""
+    return {"type": "note-save", "technician": technician}
+
+
+def note_answer(technician: str) -> dict[str, str]:
+    """Id of the place that says why a note was refused."""
+    return {"type": "note-answer", "technician": technician}
+
+
+def undo_note(number: int) -> dict[str, str | int]:
+    """Id of the button that takes a coaching note back."""
+    return {"type": "undo-note", "number": number}
+
+
+def coaching_log(technician: str) -> dict[str, str]:
+    """Id of the place of a person's notes and the form, which a written note changes."""
+    return {"type": "coaching-log", "technician": technician}
+
+
 def budget_save(query: str) -> dict[str, str]:
     """Id of the button that saves the false-alarm budget of an address."""
     return {"type": "budget-save", "query": query}

@@ -60,9 +60,9 @@ def coach(
                 raise UsageError("Say whom the note is about: arcdrift coach NAME --topic ...")
             today = now_of(here.engine, here.crew).tz_convert(zone_of_splicer(here.crew)).date()
             held = today if day is None else date.fromisoformat(typed_day(day, "--day"))
-            if held > today:
-                raise UsageError(f"{held} has not come yet; a note is about what was done.")
-            number = coaching.add_note(here.engine, who, held, topic or "", note, by or "")
+            number = coaching.add_note(
+                here.engine, who, held, topic or "", note, by or "", today=today
+            )
             tell(f"Coaching note {number} on {people.shown(who)} was written down.")
             return
         rows = [

@@ -14,15 +14,24 @@ LONGEST = 2000
 
 
 def add_note(
-    engine: Engine, technician: str, held_on: date, topic: str, note: str, said_by: str
-) -> int:
+    engine: Engine, technician: str, held_on: date, topic: str, note: str, said_by: str,
+    *, today: date | None = None,
+) -> int:  # fmt: skip
     """Write a note down; return its number.
+
+    Parameters
+    ----------
+    today : date, optional
+        Local day after which nothing can have been held yet.
 
     Raises
     ------
     UsageError
-        When the topic or the name of who says so is missing, or the text is too long.
+        When the topic or the name of who says so is missing, the text is too long, or the day
+        has not come yet.
     """
+    if today is not None and held_on > today:
+        raise UsageError(f"{held_on} has not come yet; a note is about what was done.")
     topic, note, said_by = topic.strip(), note.strip(), said_by.strip()
     if not topic or not said_by:
         raise UsageError("A coaching note needs a topic and a name; give --topic and --by.")

@@ -50,6 +50,7 @@ def records(
     *,
     splicers: Iterable[str] | None = None,
     sites: Iterable[str] | None = None,
+    technician: str | None = None,
     since: datetime | None = None,
     until: datetime | None = None,
     columns: Iterable[str] | None = None,
@@ -65,6 +66,8 @@ def records(
         Only records of these splicers (for service: of these assets).
     sites : iterable of str, optional
         Only records of these sites; together with `splicers`, records that meet either.
+    technician : str, optional
+        Only checks or splices this person made.
     since, until : aware datetime, optional
         Half-open range of the record's time.
     columns : iterable of str, optional
@@ -98,6 +101,8 @@ def records(
         either.append(table.columns["site"].in_(sorted(set(sites))))
     if either:
         query = query.where(either[0] if len(either) == 1 else either[0] | either[1])
+    if technician is not None:
+        query = query.where(table.columns["technician"] == technician)
     if own and believed:
         for bounds in suspected(engine, splicers):
             query = query.where(not_(bounds.condition(table)))

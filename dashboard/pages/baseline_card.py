@@ -1,7 +1,6 @@
 """A stream's baseline: what it is made of, who left days out of it or froze it, and a form."""
 
 from collections.abc import Hashable, Mapping
-from datetime import date
 from typing import Any
 
 import dash_mantine_components as dmc
@@ -11,6 +10,7 @@ from arcdrift.analysis.baseline import Baseline, baseline_of
 from arcdrift.analysis.loss import LAG_FROM
 from arcdrift.errors import UsageError
 from dashboard import ids
+from dashboard.forms import day_field, typed_day, words_field
 from dashboard.parts import View, card, facts, shown_day, shown_time
 
 Mark = Mapping[Hashable, Any]
@@ -116,15 +116,6 @@ def _mark(view: View, row: Mark) -> html.Li:
 
 
 def _form(splicer: str, program: str) -> html.Details:
-    def words(name: str, label: str) -> dmc.TextInput:
-        return dmc.TextInput(id=ids.mark_field(name), label=label, size="sm", className="filter")
-
-    def day(name: str, label: str) -> dmc.DateInput:
-        return dmc.DateInput(
-            id=ids.mark_field(name), label=label, valueFormat="YYYY-MM-DD",
-            placeholder="2026-05-04", clearable=True, size="sm", className="filter",
-        )  # fmt: skip
-
     return html.Details(
         [
             html.Summary("Leave days out, or freeze the baseline"),
@@ -138,10 +129,10 @@ def _form(splicer: str, program: str) -> html.Details:
                 [
                     _choice("action", "What", ACTIONS, "exclude"),
                     _choice("scope", "For", SCOPES, "stream"),
-                    day("first", "First day"),
-                    day("last", "Last day"),
-                    words("note", "Why"),
-                    words("by", "Your name"),
+                    day_field(ids.mark_field("first"), "First day"),
+                    day_field(ids.mark_field("last"), "Last day"),
+                    words_field(ids.mark_field("note"), "Why"),
+                    words_field(ids.mark_field("by"), "Your name"),
                     html.Button(
                         "Write it down", id=ids.mark_save(splicer, program), className="button"
                     ),
@@ -180,24 +171,15 @@ def typed_mark(splicer: str, program: str, said: Mapping[str, Any]) -> dict[str,
         When a day is missing or none.
     """
     scope = said.get("scope") or "stream"
-    first = _day(said.get("first"), "first")
+    first = typed_day(said.get("first"), "The first day")
     if first is None:
         raise UsageError("Give the first day.")
     return {
         "action": "freeze" if said.get("action") == "freeze" else "exclude",
         "first_day": first,
-        "last_day": _day(said.get("last"), "last"),
+        "last_day": typed_day(said.get("last"), "The last day"),
         "splicer": None if scope == "all" else splicer,
         "program": program if scope == "stream" else None,
         "note": str(said.get("note") or ""),
         "said_by": str(said.get("by") or ""),
     }
-
-
-def _day(text: Any, which: str) -> date | None:
-    if not text:
-        return None
-    try:
-        return date.fromisoformat(str(text).strip())
-    except ValueError:
-        raise UsageError(f"The {which} day is not a date; write it like 2026-05-04.") from None

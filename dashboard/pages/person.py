@@ -1,16 +1,19 @@
 """One person: level, evenness, signatures with their splices, coaching, practice and sign-off."""
 
 import json
-from collections.abc import Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from typing import Any
 
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.before_after import CAUTION, before_after
-from arcdrift.analysis.signatures import KINDS
+from arcdrift.analysis.prep_told import frame_for
 from arcdrift.figures.prep import level_days, spread_days
 from arcdrift.people import HIDDEN, PURPOSE
+from dashboard.data import CrewData
+from dashboard.pages import person_signatures
+from dashboard.pages.coaching_card import coaching_card, coaching_log
+from dashboard.pages.person_signatures import signatures_card
 from dashboard.pages.prep import document, effect_cell, ratio_cell, rows_of, verdict_tag
 from dashboard.parts import (
     View,
@@ -21,13 +24,10 @@ from dashboard.parts import (
     heading,
     notice,
     select,
-    shown_day,
-    shown_time,
 )
 from dashboard.query import href
 
 Row = Mapping[Hashable, Any]
-SHOWN_RUNS = 12
 MEASURES = {"loss": "Loss", "angle": "Cleave angle", "redo": "Redone"}
 ANSWERS = {"good": "good enough", "poor": "not good enough", "open": "open"}
 
@@ -44,12 +44,11 @@ def _name(view: View) -> str:
 
 def _own(view: View, table: str) -> pd.DataFrame:
     rows = rows_of(view, table)
-    column = {"people": "name", "signatures": "subject"}.get(table, "technician")
+    column = "name" if table == "people" else "technician"
     if rows.empty or column not in rows.columns:
         return rows.iloc[:0]
     rows = rows[rows[column] == _name(view)]
-    kind = {"people": "who", "signatures": "subject_type"}.get(table)
-    return rows if kind is None else rows[rows[kind] == "technician"]
+    return rows[rows["who"] == "technician"] if table == "people" else rows
 
 
 def days(view: View) -> pd.DataFrame:
@@ -57,7 +56,7 @@ def days(view: View) -> pd.DataFrame:
     return _own(view, "person_days")
 
 
-TABLES = {"days": days, "runs": lambda view: _own(view, "cleave_runs")}
+TABLES: dict[str, Callable[[View], pd.DataFrame]] = {"days": days, **person_signatures.TABLES}
 
 
 def render(view: View) -> html.Div:
@@ -89,7 +88,7 @@ def render(view: View) -> html.Div:
             chooser,
             notice(PURPOSE, name="purpose"),
             _facts(view, own, even),
-            _signatures(view),
+            signatures_card(view),
             chart(
                 "Day by day, apart from the splicers",
                 level_days(own, scheme=view.scheme),
@@ -104,10 +103,16 @@ def render(view: View) -> html.Div:
                 "lines are as even as others' on the same splicers.",
             ),
             _machines(view),
-            _coaching(view, own),
+            coaching_card(view.data, _name(view), own),
             _practice(view),
         ]
     )
+
+
+def person_log(data: CrewData, technician: str) -> list[Any]:
+    """Return a person's coaching log as it stands now, by the name that is shown."""
+    rows = frame_for(data.people, "person_days", data.result("result_person_days"))
+    return coaching_log(data, technician, rows[rows["technician"] == technician])
 
 
 def _facts(view: View, own: pd.DataFrame, even: Mapping[Hashable, Row]) -> html.Section:
@@ -124,86 +129,6 @@ def _facts(view: View, own: pd.DataFrame, even: Mapping[Hashable, Row]) -> html.
             ]
         ),
         className="card",
-    )
-
-
-def _signatures(view: View) -> html.Section:
-    found = _own(view, "signatures").to_dict("records")
-    if not found:
-        return card(notice("No pattern stands out.", name="good"), title="What stands out, and why")
-    lines = [_signature(view, row) for row in found]
-    return card(
-        html.P("Hints, not verdicts: look at each together.", className="muted hint"),
-        html.Ul(lines, className="finding-list"),
-        title="What stands out, and why",
-    )
-
-
-def _signature(view: View, row: Row) -> html.Li:
-    return html.Li(
-        [
-            html.Strong(KINDS[str(row["kind"])]),
-            html.Div(str(row["words"])),
-            html.Div(
-                f"{_size(row)}; {int(row['splices']):,} splices on {int(row['days'])} "
-                f"days, {row['since']:%d %b %Y} to {row['until']:%d %b %Y}.",
-                className="muted",
-            ),
-            _runs(view) if row["kind"] == "cleave-run" else None,
-        ]
-    )
-
-
-def _size(row: Row) -> str:
-    unit = str(row["unit"])
-    form = "{:+z.0%}"
-    if unit.startswith(("runs", "times")):
-        form = "{:.1f}"
-    low, high = form.format(row["low"]), form.format(row["high"])
-    return f"{unit.capitalize()}: {form.format(row['estimate'])} ({low} to {high}, 95 %)"
-
-
-def _runs(view: View) -> html.Div:
-    rows = _own(view, "cleave_runs").sort_values("since", ascending=False)
-    body = [
-        html.Tr(
-            [
-                html.Td(shown_time(row["since"], view.data, str(row["splicer"]))),
-                html.Td(dcc.Link(row["splicer"], href=href("/splicer", splicer=row["splicer"]))),
-                html.Td(f"{int(row['length'])}, worst {row['worst_deg']:.1f}°"),
-                html.Td(
-                    f"{row['cleaver'] or 'not logged'}, {row['blade_position'] or '?'}",
-                    className="wide-only",
-                ),
-                html.Td(
-                    ", ".join(str(one) for one in json.loads(row["splices"])), className="wide-only"
-                ),
-            ]
-        )
-        for row in rows.head(SHOWN_RUNS).to_dict("records")
-    ]
-    heads = (
-        ("From", ""), ("Splicer", ""), ("In a row", ""), ("Cleaver, position", "wide-only"),
-        ("Splices (record numbers)", "wide-only"),
-    )  # fmt: skip
-    more = len(rows) - SHOWN_RUNS
-    return html.Div(
-        [
-            html.Table(
-                [
-                    html.Thead(
-                        html.Tr([html.Th(w, scope="col", className=name) for w, name in heads])
-                    ),
-                    html.Tbody(body),
-                ],
-                className="plain-table",
-            ),
-            html.A(
-                f"{'All runs' if more > 0 else 'Runs'} as CSV",
-                href=csv_link("/person", "runs", view.query),
-                className="csv",
-            ),
-        ]
     )
 
 
@@ -228,34 +153,6 @@ def _machines(view: View) -> Any:
             className="due-list",
         ),
         title="Splicers used",
-    )
-
-
-def _coaching(view: View, own: pd.DataFrame) -> html.Section:
-    notes = view.data.coaching(_name(view))
-    how = f'arcdrift coach "{_name(view)}" --topic "cleaving" --by "your name"'
-    parts = [_note(own, row) for row in notes.to_dict("records")]
-    return card(
-        html.Ul(parts, className="finding-list") if parts else html.P("Nothing is noted yet."),
-        html.P(CAUTION, className="muted hint") if parts else None,
-        html.P(["To note a session: ", html.Code(how)], className="muted hint"),
-        title="Coaching log",
-    )
-
-
-def _note(own: pd.DataFrame, row: Row) -> html.Li:
-    return html.Li(
-        [
-            html.Div(
-                [
-                    html.Strong(row["topic"]),
-                    html.Span(f"{shown_day(row['held_on'])}, {row['said_by']}", className="muted"),
-                ],
-                className="row",
-            ),
-            html.Div(row["note"]) if row["note"] else None,
-            html.Ul([html.Li(one.words) for one in before_after(own, str(row["held_on"]))]),
-        ]
     )
 
 

@@ -1,0 +1,37 @@
+"""Fields of the small forms by which something is written down, and what was typed there."""
+
+from datetime import date
+from typing import Any
+
+import dash_mantine_components as dmc
+
+from arcdrift.errors import UsageError
+
+
+def words_field(name: dict[str, str], label: str) -> dmc.TextInput:
+    """Return a field for a line of words."""
+    return dmc.TextInput(id=name, label=label, value="", size="sm", className="filter")
+
+
+def day_field(name: dict[str, str], label: str, value: str | None = None) -> dmc.DateInput:
+    """Return a field for a day, typed or picked."""
+    return dmc.DateInput(
+        id=name, label=label, value=value, valueFormat="YYYY-MM-DD", placeholder="2026-05-04",
+        clearable=True, size="sm", className="filter",
+    )  # fmt: skip
+
+
+def typed_day(text: Any, which: str) -> date | None:
+    """Return a typed day; None for an empty field.
+
+    Raises
+    ------
+    UsageError
+        When it is no day.
+    """
+    if not text:
+        return None
+    try:
+        return date.fromisoformat(str(text).strip())
+    except ValueError:
+        raise UsageError(f"{which} is not a date; write it like 2026-05-04.") from None

@@ -1,0 +1,104 @@
+"""A person's coaching log: notes with what changed after each, and a form to write one."""
+
+from collections.abc import Hashable, Mapping
+from typing import Any
+
+import pandas as pd
+from dash import html
+
+from arcdrift.analysis.before_after import CAUTION, before_after
+from arcdrift.errors import UsageError
+from dashboard import ids
+from dashboard.data import CrewData
+from dashboard.forms import day_field, typed_day, words_field
+from dashboard.parts import card, shown_day
+
+Row = Mapping[Hashable, Any]
+
+
+def coaching_card(data: CrewData, technician: str, days: pd.DataFrame) -> html.Section:
+    """Return the card of a person, by the name that is shown, with the rows of their days."""
+    return card(
+        html.Div(coaching_log(data, technician, days), id=ids.coaching_log(technician)),
+        title="Coaching log",
+    )
+
+
+def coaching_log(data: CrewData, technician: str, days: pd.DataFrame) -> list[Any]:
+    """Return the notes and the form."""
+    parts = [_note(days, row) for row in data.coaching(technician).to_dict("records")]
+    return [
+        html.Ul(parts, className="finding-list") if parts else html.P("Nothing is noted yet."),
+        html.P(CAUTION, className="muted hint") if parts else None,
+        _form(technician, data.today().isoformat()),
+    ]
+
+
+def _note(days: pd.DataFrame, row: Row) -> html.Li:
+    held = shown_day(str(row["held_on"]))
+    return html.Li(
+        [
+            html.Div(
+                [
+                    html.Strong(row["topic"]),
+                    html.Span(f"{held}, {row['said_by']}", className="muted"),
+                ],
+                className="row",
+            ),
+            html.Div(row["note"]) if row["note"] else None,
+            html.Ul([html.Li(one.words) for one in before_after(days, str(row["held_on"]))]),
+            html.Button(
+                "Take back",
+                id=ids.undo_note(int(row["id"])),
+                className="button",
+                **{"aria-label": f"Take back the note of {held}: {row['topic']}"},
+            ),
+        ],
+        className="mark-line",
+    )
+
+
+def _form(technician: str, today: str) -> html.Details:
+    return html.Details(
+        [
+            html.Summary("Note a session"),
+            html.P(
+                "What was gone through together, so that the weeks before and after can be "
+                "compared. A note can be taken back.",
+                className="muted hint",
+            ),
+            html.Div(
+                [
+                    day_field(ids.note_field("day"), "Day", today),
+                    words_field(ids.note_field("topic"), "Topic, such as cleaving"),
+                    words_field(ids.note_field("note"), "Anything to remember"),
+                    words_field(ids.note_field("by"), "Your name"),
+                    html.Button("Write it down", id=ids.note_save(technician), className="button"),
+                ],
+                className="filters",
+            ),
+            html.Div(id=ids.note_answer(technician), role="status"),
+        ]
+    )
+
+
+def typed_note(said: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what a filled form says, as `dashboard.data.CrewData.add_note` takes it.
+
+    Parameters
+    ----------
+    said : mapping
+        ``day``, ``topic``, ``note`` and ``by`` as typed.
+
+    Raises
+    ------
+    UsageError
+        When the day is missing or none, or the topic or the name is missing.
+    """
+    day = typed_day(said.get("day"), "The day")
+    if day is None:
+        raise UsageError("Give the day.")
+    topic, note, by = (str(said.get(name) or "").strip() for name in ("topic", "note", "by"))
+    if not topic or not by:
+        raise UsageError("Say what was gone through, and your name.")
+    return {"held_on": day, "topic": topic, "note": note, "said_by": by}

@@ -1,0 +1,178 @@
+"""What stands out about a person, each pattern with the splices behind it."""
+
+from collections.abc import Callable, Hashable, Mapping
+from functools import partial
+from typing import Any
+
+import pandas as pd
+from dash import dcc, html
+
+from arcdrift.analysis.days import sites_of, zones_of
+from arcdrift.analysis.signature_splices import (
+    COLUMNS,
+    LEFT,
+    LOSS,
+    RIGHT,
+    RULES,
+    SignatureSplices,
+)
+from arcdrift.analysis.signatures import KINDS
+from arcdrift.settings import Crew
+from dashboard.pages.prep import rows_of
+from dashboard.parts import View, card, csv_button, notice
+from dashboard.query import href
+
+Row = Mapping[Hashable, Any]
+SHOWN = 12
+NAMES = {LEFT: "left angle", RIGHT: "right angle", LOSS: "loss"}
+HEADS = ("Time", "Splicer, program", "Left", "Right", "Loss", "Cleaver, blade", "Location")
+
+
+def table(view: View, kind: str) -> pd.DataFrame:
+    """Every splice behind a signature of the person: local times, and what matters in words."""
+    told = view.data.signature_splices(view.query.get("technician", ""), kind)
+    if told is None:
+        return pd.DataFrame(columns=[*COLUMNS, "matters"])
+    rows = _local(told.rows, view.data.crew)
+    names = {one: ", ".join(NAMES[name] for name in one.split(",")) for one in set(rows["matters"])}
+    rows = rows.assign(matters=rows["matters"].map(names))
+    return rows.rename(columns={"size": told.size_name})
+
+
+TABLES: dict[str, Callable[[View], pd.DataFrame]] = {
+    f"splices-{kind}": partial(table, kind=kind) for kind in RULES
+}
+
+
+def _local(rows: pd.DataFrame, crew: Crew) -> pd.DataFrame:
+    """Times at the site of each splice, without a zone, and the zone beside them."""
+    zones = zones_of(sites_of(rows, crew), crew)
+    at = rows["spliced_at"].dt.tz_localize(None)
+    for zone in zones.unique():
+        here = zones == zone
+        local = rows.loc[here, "spliced_at"].dt.tz_convert(zone).dt.tz_localize(None)
+        at = at.mask(here, local)
+    told = rows.assign(spliced_at=at)
+    told.insert(2, "time_zone", zones)
+    return told
+
+
+def signatures_card(view: View) -> html.Section:
+    """Return the card of what stands out, and why."""
+    rows = rows_of(view, "signatures")
+    rows = rows[
+        (rows["subject_type"] == "technician") & (rows["subject"] == view.query["technician"])
+    ]
+    title = "What stands out, and why"
+    if rows.empty:
+        return card(notice("No pattern stands out.", name="good"), title=title)
+    return card(
+        html.P("Hints, not verdicts: look at each together.", className="muted hint"),
+        html.Ul(
+            [_signature(view, row) for row in rows.to_dict("records")], className="finding-list"
+        ),
+        title=title,
+    )
+
+
+def _signature(view: View, row: Row) -> html.Li:
+    return html.Li(
+        [
+            html.Strong(KINDS[str(row["kind"])]),
+            html.Div(str(row["words"])),
+            html.Div(
+                f"{_size(row)}; {int(row['splices']):,} splices on {int(row['days'])} "
+                f"days, {row['since']:%d %b %Y} to {row['until']:%d %b %Y}.",
+                className="muted",
+            ),
+            _behind(view, str(row["kind"])),
+        ]
+    )
+
+
+def _size(row: Row) -> str:
+    unit = str(row["unit"])
+    form = "{:+z.0%}"
+    if unit.startswith(("runs", "times")):
+        form = "{:.1f}"
+    low, high = form.format(row["low"]), form.format(row["high"])
+    return f"{unit.capitalize()}: {form.format(row['estimate'])} ({low} to {high}, 95 %)"
+
+
+def _behind(view: View, kind: str) -> Any:
+    told = view.data.signature_splices(view.query["technician"], kind)
+    if told is None or told.rows.empty:
+        return html.P(
+            "The splices behind it are no longer on record; run `arcdrift analyze`.",
+            className="muted",
+        )
+    count = len(told.rows)
+    splices = f"{count:,} splice{'' if count == 1 else 's'}"
+    few = f", {SHOWN} of them here" if count > SHOWN else ""
+    return html.Details(
+        [
+            html.Summary(f"{splices}{few}"),
+            html.P(
+                [f"{told.words} In bold: ", html.Strong(_bold(told)), "."], className="muted hint"
+            ),
+            _splices(view, told),
+            html.Div(
+                [
+                    html.Span(f"{splices} in all", className="muted"),
+                    csv_button(
+                        "/person", f"splices-{kind}", view.query,
+                        f"all {splices} behind {KINDS[kind].lower()}",
+                    ),
+                ],
+                className="row",
+            ),
+        ],
+        open=True,
+    )  # fmt: skip
+
+
+def _bold(told: SignatureSplices) -> str:
+    """Names of the columns that matter somewhere."""
+    found = {name for one in told.rows["matters"].unique() for name in one.split(",")}
+    return ", ".join([*(words for name, words in NAMES.items() if name in found), told.size_name])
+
+
+def _splices(view: View, told: SignatureSplices) -> html.Table:
+    size = told.size_name[0].upper() + told.size_name[1:]
+    heads = [*HEADS[:5], size, *HEADS[5:]]
+    rows = _local(told.rows.head(SHOWN), view.data.crew).to_dict("records")
+    return html.Table(
+        [
+            html.Thead(html.Tr([html.Th(words, scope="col") for words in heads])),
+            html.Tbody([_splice(row, heads) for row in rows]),
+        ],
+        className="plain-table splice-list",
+    )
+
+
+def _splice(row: Row, heads: list[str]) -> html.Tr:
+    matters = str(row["matters"]).split(",")
+
+    def measured(name: str, form: str) -> Any:
+        words: str = form.format(row[name]) if pd.notna(row[name]) else "not logged"
+        return html.Strong(words) if name in matters else words
+
+    program: str = f", {row['program']}" if pd.notna(row["program"]) else ""
+    blade = [row[name] if pd.notna(row[name]) else "not logged"
+             for name in ("cleaver", "blade_position")]  # fmt: skip
+    cells: list[Any] = [
+        f"{row['spliced_at']:%d %b %Y %H:%M}",
+        [dcc.Link(row["splicer"], href=href("/splicer", splicer=row["splicer"])), program],
+        measured(LEFT, "{:.1f}°"),
+        measured(RIGHT, "{:.1f}°"),
+        measured(LOSS, "{:.2f} dB"),
+        html.Strong(f"{row['size']:.3g}"),
+        "not logged" if set(blade) == {"not logged"} else f"{blade[0]}, {blade[1]}",
+        row["location"] if pd.notna(row["location"]) else "not logged",
+    ]
+    return html.Tr(
+        [
+            html.Td(cell, **{"data-head": words})
+            for cell, words in zip(cells, heads, strict=True)
+        ]
+    )  # fmt: skip
