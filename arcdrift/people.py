@@ -23,6 +23,7 @@ PURPOSE = (
     "crew's average and comes with a 95 % interval and the splices it rests on; one whose interval "
     "spans 0 % says nothing about the person. People are listed by name, never by rank."
 )
+UNNAMED = "the work of one person"
 HIDDEN = "This crew keeps figures about single people off screens (person_pages in crew.toml)."
 
 
@@ -103,18 +104,44 @@ class People:
         about = subject["type"] == "technician"
         if about and not self.may_see(str(subject["id"])):
             return None
-        if not self._settings.pseudonyms:
+        known = {*technicians, *([str(subject["id"])] if about else [])}
+        document = _without(document, [name for name in known if not self.may_see(name)])
+        if not self._settings.pseudonyms or not known:
             return document
-        names = sorted({*technicians, *([subject["id"]] if about else [])}, key=len, reverse=True)
-        if not names:
-            return document
-        pattern = re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, names))})(?!\w)")
+        pattern = _named(known)
         changed = dict(document)
         for key in ("summary", "next_step", "likely_causes", "evidence"):
             changed[key] = _replaced(document[key], pattern, self)
         if about:
             changed["subject"] = subject | {"id": self.shown(str(subject["id"]))}
         return changed
+
+
+def _named(names: Iterable[str]) -> re.Pattern[str]:
+    """Any of some names as whole words, the longest first."""
+    longest = sorted(names, key=len, reverse=True)
+    return re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, longest))})(?!\w)")
+
+
+def _without(document: dict[str, Any], hidden: list[str]) -> dict[str, Any]:
+    """A finding without what it tells of people who may not be seen."""
+    if not hidden:
+        return document
+    pattern = _named(hidden)
+    causes = [
+        {"cause": UNNAMED, "why": HIDDEN, "weight": one["weight"]}
+        if pattern.search(f"{one['cause']} {one['why']}")
+        else one
+        for one in document["likely_causes"]
+    ]
+    evidence = {
+        key: [line for line in value if not pattern.search(str(line))]
+        if isinstance(value, list)
+        else value
+        for key, value in document["evidence"].items()
+        if not (isinstance(value, str) and pattern.search(value))
+    }
+    return document | {"likely_causes": causes, "evidence": evidence}
 
 
 def _replaced(value: Any, pattern: re.Pattern[str], people: People) -> Any:

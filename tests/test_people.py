@@ -33,6 +33,12 @@ def test_figures_about_people_can_be_kept_off_screens():
     assert people.finding(FINDING, []) is None
     splicer = FINDING | {"subject": {"type": "splicer", "id": "Heron"}}
     assert people.finding(splicer, []) == splicer
+    also = ["Alder, whichever splicer: loss, since May", "Heron, all programs: loss"]
+    named = splicer | {"evidence": {"ratio": 1.2, "also_seen": also}}
+    told = people.finding(named, ["Alder", "Birch"])
+    assert told["evidence"] == {"ratio": 1.2, "also_seen": also[1:]}
+    assert "Birch" not in str(told["likely_causes"])
+    assert told["likely_causes"][0]["weight"] == 1.0
     # a record is not a figure about a person
     assert len(people.renamed(ROWS)) == 3
 
