@@ -20,7 +20,7 @@ from sqlalchemy import ColumnElement, Select, func, select
 from arcdrift.analysis.advice import Advice
 from arcdrift.analysis.prep_told import prep_document
 from arcdrift.analysis.review import advise_now, now_of
-from arcdrift.analysis.signature_splices import READ, SignatureSplices, signature_splices
+from arcdrift.analysis.signature_splices import SignatureSplices
 from arcdrift.analysis.trial import History, recorded, trial
 from arcdrift.errors import UsageError
 from arcdrift.people import HIDDEN, People
@@ -30,6 +30,7 @@ from arcdrift.store import baseline_marks, coaching, read, schema
 from arcdrift.store.clock_shifts import clock_shifts, true_time
 from arcdrift.store.connect import open_store, reading
 from arcdrift.store.frames import microseconds
+from dashboard.behind import SplicesBehind
 from dashboard.kept_advice import FRESH_SECONDS, KeptAdvice
 
 PAGE_ROWS = 100
@@ -88,8 +89,7 @@ class CrewData:
             lambda splicer: self._ask_advice("", 0, splicer, None, None, None, None),
             stands_still=self._stands_still,
         )
-        self._made_by = lru_cache(maxsize=4)(self._read_made_by)
-        self._behind = lru_cache(maxsize=64)(self._look_behind)
+        self._behind = SplicesBehind(self._engine, self.crew, self.result)
         self._count = lru_cache(maxsize=256)(self._count_splices)
 
     def version(self) -> str:
@@ -257,38 +257,7 @@ class CrewData:
     def signature_splices(self, shown: str, kind: str) -> SignatureSplices | None:
         """Splices behind a person's signature, by the name that is shown; not to be changed."""
         name = self.people.named(shown, read.technicians(self._engine))
-        return None if name is None else self._behind(self.version(), name, kind)
-
-    def _look_behind(self, version: str, name: str, kind: str) -> SignatureSplices | None:
-        found = self.result("result_signatures", subject_type="technician", subject=name)
-        found = found[found["kind"] == kind]
-        if found.empty:
-            return None
-        one, made = found.iloc[0], self._made_by(version, name)
-        people = self.result("result_people")
-        return signature_splices(
-            kind,
-            str(one["unit"]),
-            made[made["spliced_at"].between(one["since"], one["until"])],
-            self.result("result_stream_days"),
-            people[people["who"] != "technician"],
-            self.crew,
-        )
-
-    def _read_made_by(self, version: str, name: str) -> pd.DataFrame:
-        """A person's splices from the first to the last evidence of any signature of theirs."""
-        found = self.result("result_signatures", subject_type="technician", subject=name)
-        return read.records(
-            self._engine,
-            "splices",
-            # the store finds splices by splicer and time
-            splicers=self.result("result_shared_work", technician=name)["splicer"],
-            technician=name,
-            since=found["since"].min(),
-            until=found["until"].max() + pd.Timedelta(microseconds=1),
-            columns=READ,
-            believed=True,
-        )
+        return None if name is None else self._behind.of(self.version(), name, kind)
 
     def splicers(self) -> list[str]:
         """Every splicer known from records or settings."""
