@@ -36,7 +36,6 @@ COLUMNS = [
 ]  # fmt: skip
 READ = [*COLUMNS, "technician", "fiber_a", "fiber_b", "purpose"]
 """What has to be read of the splice log."""
-MACHINES = ("splicer", "cleaver")
 
 
 @dataclass(frozen=True)
@@ -154,13 +153,13 @@ class _Log:
         angle = self.log_right - self.log_left if measure == "uneven" else self.mean_log_angle
         return np.asarray(np.where(self.both, angle, np.nan), dtype=np.float64)
 
-    def machine(self, measure: str) -> Floats:
-        """Effect of splicer and cleaver on the scale of a logarithm; 0 where it is not known."""
+    def machine(self, measure: str, kinds: tuple[str, ...] = ("splicer", "cleaver")) -> Floats:
+        """Effect of the machines on the scale of a logarithm; 0 where it is not known."""
         told = self._machines[self._machines["measure"] == measure]
         effect = np.zeros(len(self.made))
-        for who, nothing in zip(MACHINES, ("", NO_CLEAVER), strict=True):
+        for who in kinds:
             known = told[told["who"] == who].set_index("name")["effect"]
-            names = named(self.made[who], nothing)
+            names = named(self.made[who], NO_CLEAVER)
             effect += np.log1p(names.map(known).fillna(0.0).to_numpy(dtype=np.float64))
         return effect
 
@@ -180,7 +179,7 @@ def _both_sides(log: _Log, unit: str) -> _Picked:
     return _Picked(
         place, np.exp(log.mean_log_angle[place]), "mean angle (°)", f"{LEFT},{RIGHT}",
         "The figure is a mean over all of these splices. First come the angles that pull it up "
-        "most, after taking out what the splicer and the cleaver do.",
+        "most, after taking out what splicer and cleaver do.",
     )  # fmt: skip
 
 
@@ -191,7 +190,8 @@ def _one_side(log: _Log, unit: str) -> _Picked:
     return _Picked(
         place, ratio[place], f"{side} angle as multiple of the other", RIGHT if sign > 0 else LEFT,
         "The figure is a mean over all of these splices. First come those whose "
-        f"{side} angle lies furthest above the other, after taking out what the splicer does.",
+        f"{side} angle lies furthest above the other, after taking out what splicer and cleaver "
+        "do.",
     )  # fmt: skip
 
 
@@ -262,10 +262,8 @@ def _tiring(log: _Log, unit: str) -> _Picked:
 def _learning(log: _Log, unit: str) -> _Picked:
     measure, columns, what = _measure(unit)
     value = log.value(measure)
-    if measure == "loss":
-        value = value / np.exp(log.machine(measure))
-    else:
-        value = value - log.machine(measure)
+    machine = log.machine(measure, ("splicer",))
+    value = value / np.exp(machine) if measure == "loss" else value - machine
     known = np.isfinite(value)
     since = (log.day - log.day[known].min()).dt.days.to_numpy(dtype=np.float64)
     everything = np.zeros(len(value), dtype=np.int64)

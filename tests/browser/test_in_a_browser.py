@@ -242,6 +242,20 @@ def test_a_budget_is_tried_out_and_a_mark_without_a_reason_refused(session):
     expect(page.get_by_text("Say why and who")).to_be_visible()
 
 
+def test_a_coaching_note_is_refused_then_written_and_taken_back(session):
+    watched = session(PHONE)
+    page = watched.go("/person?technician=Birch")
+    page.get_by_text("Note a session").click()
+    page.get_by_label("Topic, such as cleaving").fill("clamp closed gently")
+    page.get_by_role("button", name="Write it down").click()
+    expect(page.get_by_text("Say what was gone through, and your name.")).to_be_visible()
+    page.get_by_label("Your name").fill("Lead")
+    page.get_by_role("button", name="Write it down").click()
+    expect(page.get_by_text("13 Jun 2025, Lead")).to_be_visible()
+    page.get_by_role("button", name="Take back the note").click()
+    expect(page.get_by_text("Nothing is noted yet.")).to_be_visible()
+
+
 def test_dark_is_remembered(session):
     watched = session(WIDE, stranger=True)
     page = watched.open("/checks")
