@@ -138,7 +138,8 @@ def _table(view: View, rows: pd.DataFrame, *, same: bool) -> html.Div:
     body, lines = [], []
     for row in rows.head(SHOWN).to_dict("records"):
         where = subject_link(row)
-        name = subject_words(row["subject_type"], row["subject_id"])
+        arc = row["measure"] == "arc"
+        name = row["subject_id"] if arc else subject_words(row["subject_type"], row["subject_id"])
         cells = [
             html.Td(shown_day(row["day"])),
             html.Td(dcc.Link(name, href=where)),

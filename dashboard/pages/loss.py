@@ -55,6 +55,11 @@ def crew_days(view: View) -> pd.DataFrame:
     return days[days["day"] >= view.first_day(DEFAULT_PERIOD)]
 
 
+def _presses(finding: dict[str, Any]) -> float:
+    """Order of a finding: by severity, and what moved before single splices over a limit."""
+    return weight(finding) + (0.5 if finding["kind"] == "loss-over-limit" else 0.0)
+
+
 def streams(view: View) -> pd.DataFrame:
     """Streams under the URL's filters, those that need attention first.
 
@@ -66,17 +71,16 @@ def streams(view: View) -> pd.DataFrame:
         if view.query.get(key):
             rows = rows[rows[key] == view.query[key]]
     worst: dict[str, dict[str, Any]] = {}
-    for finding in open_loss_findings(view.data):
-        subject = finding["subject"]["id"]
-        if subject not in worst or weight(finding) < weight(worst[subject]):
-            worst[subject] = finding
+    for finding in sorted(open_loss_findings(view.data), key=_presses):
+        worst.setdefault(finding["subject"]["id"], finding)
     names = rows["splicer"] + " / " + rows["program"]
     rows = rows.assign(
         change=rows["recent_db"] / rows["baseline_db"] - 1,
         severity=names.map({name: finding["severity"] for name, finding in worst.items()}),
+        presses=names.map({name: _presses(finding) for name, finding in worst.items()}),
         finding=names.map({name: label(finding) for name, finding in worst.items()}),
     )
-    rank = rows["severity"].map(SEVERITY_ORDER).fillna(len(SEVERITY_ORDER))
+    rank = rows["presses"].astype(float).fillna(len(SEVERITY_ORDER))
     state = rows["state"].map({"charted": 0, "learning": 1}).fillna(2)
     return (
         rows.assign(rank=rank, order=state)
@@ -84,7 +88,7 @@ def streams(view: View) -> pd.DataFrame:
             ["rank", "order", "change", "splicer", "program"],
             ascending=[True, True, False, True, True],
         )
-        .drop(columns=["rank", "order"])
+        .drop(columns=["rank", "order", "presses"])
     )
 
 
