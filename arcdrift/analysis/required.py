@@ -126,7 +126,7 @@ def required_now(
     has not learned from is a fresh observation and updates the coefficients (normal posterior);
     leaving it out told 80 % where 58 % were off, because settings far from a forecast are far
     partly by the forecast's own error. Asked at work on 36 simulated crews, of answers told 75 to
-    85 % 71 % were off (95 %: 62 to 78), of those told 85 to 95 % 87 %: still a little too sure.
+    85 % 76 % were off (95 %: 68 to 83), of those told 85 to 95 % 90 %.
 
     The chance of a heated room starts from the share of this splicer's checks that seemed to be
     made in one.
