@@ -1,17 +1,15 @@
 """What a person said of the loss charts' baselines: days left out, baselines frozen."""
 
-from datetime import UTC, date, datetime
+from datetime import date
 from typing import Literal
 
 import pandas as pd
-from sqlalchemy import Engine, insert, select, update
+from sqlalchemy import Engine
 
 from arcdrift.errors import UsageError
-from arcdrift.store import read, schema
-from arcdrift.store.connect import writing
-from arcdrift.store.frames import microseconds
+from arcdrift.store import schema
+from arcdrift.store.said import LONGEST, standing, take_back, write_down
 
-LONGEST = 2000
 Action = Literal["exclude", "freeze"]
 
 
@@ -52,18 +50,13 @@ def add_mark(
         raise UsageError(f"The last day, {last_day}, lies before the first, {first_day}.")
     if action == "exclude" and last_day is None:
         raise UsageError("Days to leave out need a last day.")
-    with writing(engine) as connection:
-        done = connection.execute(
-            insert(schema.baseline_marks).values(
-                action=action, splicer=splicer, program=program,
-                first_day=first_day.isoformat(),
-                last_day=None if last_day is None else last_day.isoformat(),
-                note=note, said_by=said_by, recorded_at=microseconds(datetime.now(UTC)),
-            )
-        )  # fmt: skip
-        key = done.inserted_primary_key
-        assert key is not None  # noqa: S101 - a single-row insert always has one
-    return int(key[0])
+    row = {
+        "action": action, "splicer": splicer, "program": program,
+        "first_day": first_day.isoformat(),
+        "last_day": None if last_day is None else last_day.isoformat(),
+        "note": note, "said_by": said_by,
+    }  # fmt: skip
+    return write_down(engine, schema.baseline_marks, row)
 
 
 def withdraw_mark(engine: Engine, number: int) -> None:
@@ -74,21 +67,9 @@ def withdraw_mark(engine: Engine, number: int) -> None:
     UsageError
         When there is no such mark, or it was taken back before.
     """
-    known = marks(engine)
-    if number not in set(known["id"]):
-        listed = ", ".join(map(str, known["id"])) or "none"
-        raise UsageError(f"There is no baseline mark {number}; on record: {listed}.")
-    table = schema.baseline_marks
-    with writing(engine) as connection:
-        connection.execute(
-            update(table)
-            .where(table.columns.id == number)
-            .values(undone_at=microseconds(datetime.now(UTC)))
-        )
+    take_back(engine, schema.baseline_marks, number, "baseline mark")
 
 
 def marks(engine: Engine) -> pd.DataFrame:
     """Marks that stand, the oldest first: the columns of ``baseline_marks``."""
-    table = schema.baseline_marks
-    query = select(table).where(table.columns.undone_at.is_(None))
-    return read.fetch(engine, query, order=["id"])
+    return standing(engine, schema.baseline_marks)

@@ -1,16 +1,13 @@
 """The coaching log: what somebody told a person, kept apart from all figures."""
 
-from datetime import UTC, date, datetime
+from datetime import date
 
 import pandas as pd
-from sqlalchemy import Engine, insert, select, update
+from sqlalchemy import Engine
 
 from arcdrift.errors import UsageError
-from arcdrift.store import read, schema
-from arcdrift.store.connect import writing
-from arcdrift.store.frames import microseconds
-
-LONGEST = 2000
+from arcdrift.store import schema
+from arcdrift.store.said import LONGEST, standing, take_back, write_down
 
 
 def add_note(
@@ -37,16 +34,9 @@ def add_note(
         raise UsageError("A coaching note needs a topic and a name; give --topic and --by.")
     if len(note) > LONGEST or len(topic) > LONGEST:
         raise UsageError(f"A coaching note may be {LONGEST:,} characters long.")
-    with writing(engine) as connection:
-        done = connection.execute(
-            insert(schema.coaching).values(
-                technician=technician, held_on=held_on.isoformat(), topic=topic, note=note,
-                said_by=said_by, recorded_at=microseconds(datetime.now(UTC)),
-            )
-        )  # fmt: skip
-        key = done.inserted_primary_key
-        assert key is not None  # noqa: S101 - a single-row insert always has one
-    return int(key[0])
+    row = {"technician": technician, "held_on": held_on.isoformat(), "topic": topic,
+           "note": note, "said_by": said_by}  # fmt: skip
+    return write_down(engine, schema.coaching, row)
 
 
 def withdraw_note(engine: Engine, number: int) -> None:
@@ -57,23 +47,10 @@ def withdraw_note(engine: Engine, number: int) -> None:
     UsageError
         When there is no such note, or it was taken back before.
     """
-    known = notes(engine)
-    if number not in set(known["id"]):
-        listed = ", ".join(map(str, known["id"])) or "none"
-        raise UsageError(f"There is no coaching note {number}; on record: {listed}.")
-    table = schema.coaching
-    with writing(engine) as connection:
-        connection.execute(
-            update(table)
-            .where(table.columns.id == number)
-            .values(undone_at=microseconds(datetime.now(UTC)))
-        )
+    take_back(engine, schema.coaching, number, "coaching note")
 
 
 def notes(engine: Engine, technician: str | None = None) -> pd.DataFrame:
     """Notes that stand, the oldest first: the columns of ``coaching``."""
-    table = schema.coaching
-    query = select(table).where(table.columns.undone_at.is_(None))
-    if technician is not None:
-        query = query.where(table.columns.technician == technician)
-    return read.fetch(engine, query, order=["id"])
+    who = schema.coaching.columns.technician
+    return standing(engine, schema.coaching, *([] if technician is None else [who == technician]))
