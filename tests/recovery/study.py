@@ -164,6 +164,10 @@ def main() -> None:
                 healthy_crew, splicers=SPLICERS_OF_STREAMS[streams]
             )
             seen += list(pool.map(year, range(1000, 1000 + count)))
+        # half an hour's work: what is known is kept, whatever becomes of the rest
+        for name, table in (("alarms", alarm_table(one.alarms for one in seen)),
+                            ("coverage", coverage_table(seen))):  # fmt: skip
+            table.to_csv(options.out / f"{name}-so-far.csv")
         jobs = [(name, seed) for name in SCENARIOS for seed in range(trials)]
         outcomes = pd.DataFrame(list(pool.map(planted, jobs)))
         changes = [(name, seed) for name in HARMLESS for seed in range(200, 200 + pairs)]
