@@ -7,13 +7,12 @@ import dash_ag_grid as dag
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.figures.loss import crew_trend
-from arcdrift.figures.subject import shared_effect
 from arcdrift.finding import SEVERITY_ORDER
 from dashboard import ids
 from dashboard.grids import work_list_options
 from dashboard.pages.agreement_card import agreement_card, agreement_rows
 from dashboard.pages.findings import label
+from dashboard.pages.loss_crew import crew_charts, crew_days, crew_evidence, rolled_up, shared_days
 from dashboard.pages.stream import (
     DEFAULT_PERIOD,
     STATES,
@@ -30,9 +29,7 @@ from dashboard.pages.subject import one_subject, render_subject
 from dashboard.parts import (
     View,
     card,
-    chart,
     csv_button,
-    csv_link,
     heading,
     notice,
     period,
@@ -41,18 +38,10 @@ from dashboard.parts import (
 )
 from dashboard.query import href
 from dashboard.spark import sparkline
-from dashboard.subjects import subject_link
 
 SPARK_DAYS = 30
 CARDS = 8
-ROLLED = {"crew": "Crew", "site": "Sites", "splicer": "Splicers", "technician": "People"}
 PHONE_ROWS = 25
-
-
-def crew_days(view: View) -> pd.DataFrame:
-    """Crew days of the chosen period."""
-    days = view.data.result("result_crew_days")
-    return days[days["day"] >= view.first_day(DEFAULT_PERIOD)]
 
 
 def _presses(finding: dict[str, Any]) -> float:
@@ -92,18 +81,9 @@ def streams(view: View) -> pd.DataFrame:
     )
 
 
-def shared_days(view: View) -> pd.DataFrame:
-    """What each day of the chosen period did to the whole crew at once, in percent."""
-    return shared_effect(_effects(view)).table
-
-
-def _effects(view: View) -> pd.DataFrame:
-    days = view.data.result("result_stream_days")
-    return days.loc[days["day"] >= view.first_day(DEFAULT_PERIOD), ["day", "crew_effect"]]
-
-
 TABLES = {
     "crew-days": crew_days,
+    "crew-evidence": crew_evidence,
     "shared-days": shared_days,
     "subject-days": one_subject,
     "streams": streams,
@@ -147,75 +127,13 @@ def render(view: View) -> html.Div:
         [
             heading("Loss", "Estimated splice loss of the crew, and of each splicer and program."),
             filters,
-            chart(
-                "The crew, day by day",
-                crew_trend(crew_days(view), scheme=view.scheme),
-                csv=csv_link("/loss", "crew-days", view.query),
-                hint="All splicers and programs together: the filters for splicer and program "
-                "choose streams below.",
-            ),
-            chart(
-                "What a day did to everybody",
-                shared_effect(_effects(view), scheme=view.scheme),
-                csv=csv_link("/loss", "shared-days", view.query),
-                hint="Weather, or a bad batch of fiber, moves the loss of all streams on the same "
-                "day. That part is estimated from the others and taken out of each stream before "
-                "it is judged, so that one such day does not set off every chart; the crew's own "
-                "chart keeps it.",
-                legend=False,
-            ),
+            *crew_charts(view),
             _cards(view, rows),
             _grid(view, rows),
-            _rolled_up(view),
+            rolled_up(view),
             agreement_card(view),
         ]
     )
-
-
-def _rolled_up(view: View) -> html.Section | None:
-    """List the rolled-up charts, those with the most evidence of a rise first."""
-    days = view.data.people.subjects(view.data.result("result_subject_days"))
-    days = days[(days["measure"] == "level") & (days["day"] >= view.first_day(DEFAULT_PERIOD))]
-    if days.empty:
-        return None
-    last = days.sort_values("day").groupby(["subject_type", "subject_id"], as_index=False)
-    rows = last.agg({"day": "last", "statistic": "last", "limit": "last", "alarm": "sum"})
-    items = []
-    for kind, words in ROLLED.items():
-        links = [
-            html.Li(
-                [
-                    dcc.Link(
-                        row["subject_id"] if kind != "crew" else "The whole crew",
-                        href=subject_link(row | {"measure": "level"}),
-                    ),
-                    html.Span(_standing(row), className="muted"),
-                ],
-                className="row",
-            )
-            for row in rows[rows["subject_type"] == kind].to_dict("records")
-        ]
-        if links:
-            items.append(html.Div([html.H3(words), html.Ul(links, className="plain-list")]))
-    return card(
-        html.P(
-            "Charts of all work of one splicer, person, site or the crew, each compared with what "
-            "the same splicers and programs usually lose. Beside each: its alarms in this period, "
-            "and how far the evidence of a rise has come toward its limit. A splicer with one "
-            "program has its stream's chart instead.",
-            className="muted hint",
-        ),
-        html.Div(items, className="rolled"),
-        title="Rolled up",
-    )
-
-
-def _standing(row: dict[Any, Any]) -> str:
-    alarms = int(row["alarm"])
-    past = f"{alarms} alarm{'' if alarms == 1 else 's'}, " if alarms else ""
-    if pd.isna(row["statistic"]) or not row["limit"] > 0:
-        return f"{past}not judged yet"
-    return f"{past}{'now ' if past else ''}{100 * row['statistic'] / row['limit']:.0f} % of limit"
 
 
 def _is_stream(view: View) -> bool:
