@@ -23,6 +23,7 @@ from arcdrift.analysis.loss import (
     SHORTEST_RUN,
     relative_level,
 )
+from arcdrift.analysis.loss_charts import ROLLED_EXCESS
 from arcdrift.analysis.loss_days import CALIBRATION_DAYS
 from arcdrift.analysis.rising import COUNTED
 from arcdrift.analysis.rollup import spread_days
@@ -131,7 +132,9 @@ def chart_plans(history: History, budget: float, shares: Shares) -> list[ChartPl
         limit = np.nan
         if name not in COUNTED:
             weight, sided = (ARC_LAMBDA, "two") if name == "arc" else (LAMBDA, "one")
-            limit = ewma_limit(weight, float(f"{run_length:.3g}"), sided=sided)
+            # rolled-up charts alarm more often than their limits say, which is allowed for
+            wanted = run_length * (ROLLED_EXCESS if name == "rolled_up" else 1.0)
+            limit = ewma_limit(weight, float(f"{wanted:.3g}"), sided=sided)
         plans.append(ChartPlan(name, share, allowed, charts, pace, run_length, limit))
     return plans
 

@@ -154,7 +154,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=Path("study"), help="folder for the results")
     parser.add_argument("--processes", type=int, default=2)
     options = parser.parse_args()
-    crews = {50: 3, 300: 0} if options.quick else {50: 12, 300: 1}
+    crews = {50: 3, 300: 0} if options.quick else {50: 12, 300: 3}
     trials, pairs = (4, 4) if options.quick else (8, 12)
     options.out.mkdir(exist_ok=True)
     with ProcessPoolExecutor(options.processes) as pool:
