@@ -37,7 +37,7 @@ def hand_stories(view: View) -> list[Story]:
             float(window.n[part & mask].sum() / max(window.n[part].sum(), 1.0))
             for part in (view.own, usual)
         )
-        hint = CAME if now - then >= TAKEOVER else 0.0
+        hint = CAME if now - then >= TAKEOVER and not view.of_person else 0.0
         new = _is_new(view, number)
         hint += NEW if new else 0.0
         prior = hint - float(np.log(len(numbers)))
@@ -51,7 +51,7 @@ def hand_stories(view: View) -> list[Story]:
                 who=name,
             )
         )  # fmt: skip
-        if now - then >= MORE:
+        if now - then >= MORE and not view.of_person:
             angle = view.angle(mask, standing=True)
             size = view.sign * angle.size
             term = min(angle.evidence, SURE) if size >= ANGLE_MOVED else -SURE
@@ -80,9 +80,11 @@ def _is_new(view: View, number: int) -> bool:
 
 def _person(view: View, name: str, mask: Mask, streams: Mask, now: float, new: bool) -> str:
     change = view.change(mask)
-    said = f"{name} made {now:.0%} of the splices"
+    said = "seen wherever this person worked"
+    if not view.of_person:
+        said = f"{name} made {now:.0%} of the splices"
     if new:
-        said += f" and is new (first on record {_first(view, name)})"
+        said += f", and {name} is new (first on record {_first(view, name)})"
     if change is not None:
         said += f"; on all splicers {name}'s losses changed by {change:+.0%}"
     said += view.changed(streams & ~mask, ", those of others here by {}")

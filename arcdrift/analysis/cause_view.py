@@ -64,6 +64,8 @@ class View:
         The subject's cells since the onset, among the window's.
     sign : float
         1 for a rise, -1 for a fall.
+    of_person : bool
+        The subject is a person: nobody else can have taken over.
     """
 
     window: Window
@@ -72,6 +74,7 @@ class View:
     onset: pd.Timestamp
     until: pd.Timestamp
     sign: float
+    of_person: bool = False
 
     @cached_property
     def splicers(self) -> int:

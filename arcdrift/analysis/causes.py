@@ -66,7 +66,8 @@ def likely_causes(
     own = window.after & subject_cells(window, subject_type, subject_id)
     if window.n[own].sum() < FEWEST:
         return _nothing(f"fewer than {FEWEST} splices since the onset can be compared")
-    view = View(window, changes, own, onset, until, 1.0 if side == "up" else -1.0)
+    sign = 1.0 if side == "up" else -1.0
+    view = View(window, changes, own, onset, until, sign, subject_type == "technician")
     chance = Story(
         CANNOT_TELL,
         lambda: "what is on record does not say more than chance would",

@@ -216,7 +216,7 @@ def _is_about(
 ) -> bool:
     subject = str(fault["subject"])
     if expected.named:
-        return any(subject in str(cause) for cause in causes)
+        return subject_id == subject or any(subject in str(cause) for cause in causes)
     if fault["subject_type"] == "cleaver":
         used = run.made["splices"]
         at = used.loc[used["cleaver"] == subject, "splicer"].unique()
