@@ -12,6 +12,7 @@ from arcdrift.errors import UsageError
 from arcdrift.figures.theme import Scheme
 from dashboard import callbacks, downloads, trouble
 from dashboard.data import CrewData
+from dashboard.first_words import first_words
 from dashboard.shell import shell
 
 THREADS = 8
@@ -77,6 +78,7 @@ def create_app(crew_folder: Path, *, get_ready: bool = False) -> Dash:
         on_error=trouble.on_callback_error,
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
+    _write_first_words(app, data)
     app.layout = lambda: shell(data.crew, kept_scheme(), data.version())
     server: Flask = app.server
 
@@ -98,6 +100,18 @@ def create_app(crew_folder: Path, *, get_ready: bool = False) -> Dash:
     if get_ready:
         data.get_ready()
     return app
+
+
+def _write_first_words(app: Dash, data: CrewData) -> None:
+    """Put a splicer's advice into the page as it is first sent."""
+    whole = app.interpolate_index
+
+    def with_words(**parts: str) -> str:
+        query = request.query_string.decode("utf-8", "replace")
+        words = first_words(data, request.path, query, kept_scheme())
+        return str(whole(**{**parts, "app_entry": words + parts["app_entry"]}))
+
+    app.interpolate_index = with_words
 
 
 def serve(crew_folder: Path, host: str = "127.0.0.1", port: int = 8050) -> None:

@@ -53,6 +53,20 @@ def advice_card(view: View, splicer: str) -> html.Section:
     )
 
 
+def first_card(view: View, splicer: str) -> html.Section:
+    """Return the advice in the newest air alone, without fields.
+
+    Raises
+    ------
+    ArcdriftError
+        When there is no advice to give.
+    """
+    advice = view.data.advice(splicer, None, None, None, None)
+    return html.Section(
+        _advice_body(view, splicer, advice), className=f"card advice advice-{advice.verdict}"
+    )
+
+
 def _advice_body(view: View, splicer: str, advice: Advice) -> list[Any]:
     glyph, words = VERDICT[advice.verdict]
     unit = view.data.unit(splicer)
