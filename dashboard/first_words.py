@@ -14,6 +14,7 @@ from arcdrift.errors import ArcdriftError
 from arcdrift.figures.theme import Scheme
 from dashboard.data import CrewData
 from dashboard.pages.advice_card import first_card
+from dashboard.pages.splicer import chosen
 from dashboard.parts import View
 from dashboard.query import parse
 
@@ -29,11 +30,13 @@ def first_words(data: CrewData, path: str, query: str, scheme: Scheme) -> str:
         return ""
     try:
         run = data.run()
-        names = data.splicers() if run is not None else []
-        splicer = asked.get("splicer") or (names[0] if names else "")
-        if run is None or splicer not in names:
+        if run is None:
             return ""
-        card = first_card(View(data, run, asked, scheme), splicer)
+        view = View(data, run, asked, scheme)
+        splicer = chosen(view)
+        if splicer not in data.splicers():
+            return ""
+        card = first_card(view, splicer)
     except ArcdriftError:
         return ""  # the page itself says what is wrong
     words = as_html(html.Div([html.H1(splicer), card]))

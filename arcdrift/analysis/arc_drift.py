@@ -23,6 +23,7 @@ from arcdrift.analysis.arc_pool import (
     fit_known_phi,
     whiten,
 )
+from arcdrift.analysis.loss import MONTH
 from arcdrift.analysis.rooms import Rooms
 from arcdrift.charts.ewma import ewma_step, settled_limits
 from arcdrift.charts.limits import ewma_limit
@@ -88,6 +89,13 @@ def center_air(points: pd.DataFrame) -> pd.DataFrame:
             "arcs": points["arcs"] / 1000.0,
         }
     )
+
+
+def checks_a_month(points: pd.DataFrame) -> float:
+    """Passed checks with a setting, of all splicers, in 22 days on which there was one."""
+    if points.empty:
+        return float(MONTH)
+    return float(MONTH * len(points) / max(points["checked_at"].dt.date.nunique(), 1))
 
 
 def drift_charts(points: pd.DataFrame, checks_per_alarm: float) -> pd.DataFrame:

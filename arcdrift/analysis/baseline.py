@@ -79,19 +79,19 @@ def baseline_of(days: pd.DataFrame, service: pd.DataFrame) -> Baseline:
     )
 
 
-def marked(days: pd.DataFrame, marks: pd.DataFrame) -> pd.DataFrame:
+def marked(days: pd.DataFrame, marks: pd.DataFrame | None) -> pd.DataFrame:
     """Stream days with ``excluded`` and ``frozen``.
 
     Parameters
     ----------
     days : DataFrame
         From `arcdrift.analysis.loss_days.loss_days`.
-    marks : DataFrame
+    marks : DataFrame or None
         ``action`` (``exclude`` or ``freeze``), ``splicer`` and ``program`` (missing: all),
         ``first_day`` and ``last_day`` (missing: open) of each, as ISO text.
     """
     flags = {name: np.zeros(len(days), dtype=bool) for name in ("exclude", "freeze")}
-    for mark in marks.to_dict("records"):
+    for mark in [] if marks is None else marks.to_dict("records"):
         rows = days["day"].to_numpy() >= np.datetime64(mark["first_day"])
         if pd.notna(mark["last_day"]):
             rows = rows & (days["day"].to_numpy() <= np.datetime64(mark["last_day"]))

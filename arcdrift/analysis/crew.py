@@ -15,7 +15,7 @@ from arcdrift.analysis.advice import advise
 from arcdrift.analysis.agreement import agreement_table, optimistic_findings
 from arcdrift.analysis.air_findings import conditions_finding, gap_findings
 from arcdrift.analysis.arc import ArcModel, Refusal, fit_arc, known_fit
-from arcdrift.analysis.arc_drift import CLIP, drift_charts
+from arcdrift.analysis.arc_drift import CLIP, checks_a_month, drift_charts
 from arcdrift.analysis.arc_findings import arc_findings
 from arcdrift.analysis.arc_pool import (
     MODEL_SPREAD_FLOOR,
@@ -58,9 +58,6 @@ from arcdrift.analysis.worth import worth_table
 from arcdrift.finding import Cause, Finding
 from arcdrift.settings import Crew, Splicer
 from arcdrift.store.frames import microseconds
-
-MONTH = 22
-NO_MARKS = pd.DataFrame(columns=["action", "splicer", "program", "first_day", "last_day"])
 
 
 @dataclass(frozen=True)
@@ -105,9 +102,7 @@ def assess(
     charting = begun(
         executor,
         chart_all,
-        marked(
-            stack([summary.days for summary in summaries]), NO_MARKS if marks is None else marks
-        ),
+        marked(stack([summary.days for summary in summaries]), marks),
         hands,
         crew.false_alarms_per_month,
         crew.shares,
@@ -191,7 +186,7 @@ def _arc(
         model = settings.model if settings.model != "unknown" else f"unknown {summary.splicer}"
         groups.setdefault((model, settings.setting_unit), []).append(summary)
     budget = crew.false_alarms_per_month * crew.shares.arc
-    pace = _checks_per_month(summaries)
+    pace = checks_a_month(stack([summary.points for summary in summaries]))
     frames: list[pd.DataFrame] = []
     models: list[ArcModel | Refusal] = []
     for (_, unit), members in groups.items():
@@ -230,14 +225,6 @@ def _arc(
 def _units(points: pd.DataFrame, crew: Crew) -> dict[str, str]:
     names = points["splicer"].unique() if len(points) else ()
     return {str(name): crew.splicers.get(str(name), Splicer()).setting_unit for name in names}
-
-
-def _checks_per_month(summaries: list[SplicerSummary]) -> float:
-    points = [summary.points for summary in summaries if len(summary.points)]
-    if not points:
-        return float(MONTH)
-    together = pd.concat([part[["checked_at"]] for part in points])["checked_at"]
-    return float(MONTH * len(together) / max(together.dt.date.nunique(), 1))
 
 
 def _arc_findings(

@@ -102,6 +102,11 @@ def ratio_of(level: Floats) -> Floats:
     return np.maximum(1.0 + level / 3.0, 0.0) ** 3
 
 
+def without_effect(expected: Floats, effect: Floats) -> Floats:
+    """Expected losses before a day's shared effect, on the scale of `relative_level`, was added."""
+    return np.asarray((np.cbrt(expected) / (1.0 + effect / 3.0)) ** 3, dtype=np.float64)
+
+
 def chart_losses(
     days: pd.DataFrame,
     budget_up: float,

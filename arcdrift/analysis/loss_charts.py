@@ -7,7 +7,14 @@ import pandas as pd
 
 from arcdrift.analysis.loss import LossCharts, chart_losses
 from arcdrift.analysis.rising import COUNTED, rising_days
-from arcdrift.analysis.rollup import SUBJECT, SUBJECTS, hand_cells, rolled_days, spread_days
+from arcdrift.analysis.rollup import (
+    SUBJECT,
+    SUBJECTS,
+    hand_cells,
+    of_streams,
+    rolled_days,
+    spread_days,
+)
 from arcdrift.settings import Shares
 
 ROLLED_EXCESS = 1.8
@@ -51,17 +58,8 @@ class AllLossCharts:
         """
         levels = of_streams(self.streams.days).assign(measure="level")
         spread = of_streams(self.spread).assign(measure="spread")
-        parts = []
-        for days in (levels, self.rolled.assign(measure="level"), spread):
-            days = days[days["alarm"] != ""]
-            up = days["alarm"] == "up"
-            parts.append(
-                days.assign(
-                    side=days["alarm"],
-                    statistic=days["ewma_up"].where(up, days["ewma_down"]),
-                    limit=days["limit_up"].where(up, days["limit_down"]),
-                )
-            )
+        rolled = self.rolled.assign(measure="level")
+        parts = [alarmed(days) for days in (levels, rolled, spread)]
         for measure, days in self.rates.items():
             hit = days["alarm"].astype(bool)
             parts.append(days[hit].assign(measure=measure, side="up"))
@@ -107,10 +105,16 @@ class AllLossCharts:
         return pd.concat(filled, ignore_index=True)
 
 
-def of_streams(days: pd.DataFrame) -> pd.DataFrame:
-    """Stream days with their subject's type and id."""
-    name = days["splicer"].astype(str) + " / " + days["program"].astype(str)
-    return days.assign(subject_type="stream", subject_id=name)
+def alarmed(days: pd.DataFrame) -> pd.DataFrame:
+    """Charted days with an alarm, with its ``side``, ``statistic`` and ``limit``."""
+    days = days[days["alarm"] != ""]
+    up = days["alarm"] == "up"
+    told: pd.DataFrame = days.assign(
+        side=days["alarm"],
+        statistic=days["ewma_up"].where(up, days["ewma_down"]),
+        limit=days["limit_up"].where(up, days["limit_down"]),
+    )
+    return told
 
 
 def chart_all(

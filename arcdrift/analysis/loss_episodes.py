@@ -8,8 +8,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.episodes import episodes
-from arcdrift.analysis.loss_charts import AllLossCharts, of_streams
-from arcdrift.analysis.rollup import SUBJECT, WHOLE_CREW
+from arcdrift.analysis.loss import without_effect
+from arcdrift.analysis.loss_charts import AllLossCharts
+from arcdrift.analysis.rising import COUNTED
+from arcdrift.analysis.rollup import SUBJECT, WHOLE_CREW, of_streams
 from arcdrift.charts.change_point import step_onset
 
 EPISODE_GAP = pd.Timedelta(days=30)
@@ -28,6 +30,7 @@ SHARED_WORK = 0.5
 """Share of a stream's splices that must be a subject's to explain their scatter."""
 AS_GOOD = 0.9
 """A narrower subject that explains so much of what the best one explains is the explanation."""
+EXPECTATION = ("expected_db", "shared_effect")
 MEASURES = ("level", "spread", "dirty", "redo")
 NARROW_FIRST = ("stream", "technician", "splicer", "site", "crew")
 
@@ -227,10 +230,7 @@ def _narrowest(
     ]
     first = min(rising[n].onset for n in rivals)
     last = max(rising[n].last for n in rivals)
-    ratio = {
-        n: cells.shift(rising[n], first, last).ratio if rising[n].measure != "spread" else 0.0
-        for n in rivals
-    }
+    ratio = {n: cells.shift(rising[n], first, last).ratio for n in rivals}
     enough = AS_GOOD * max(ratio.values())
     as_good = [n for n in rivals if ratio[n] >= enough]
     return min(as_good, key=lambda n: (NARROW_FIRST.index(rising[n].subject_type), -ratio[n]))
@@ -258,11 +258,12 @@ class _Cells:
     def __init__(self, charts: AllLossCharts) -> None:
         days = charts.streams.days
         # what was expected before the day did anything to everybody
-        shared = 1.0 + days["shared_effect"] / 3.0
+        expected, shared = (days[name].to_numpy(np.float64) for name in EXPECTATION)
         known = days[["splicer", "program", "day"]].assign(
-            expected_db=(np.cbrt(days["expected_db"].astype(float)) / shared) ** 3
+            expected_db=without_effect(expected, shared)
         )
         rows = charts.cells.merge(known, on=["splicer", "program", "day"], how="left")
+        rows = of_streams(rows)
         self.day = rows["day"].to_numpy()
         self._made = rows["made"].to_numpy(dtype=np.float64)
         self._n = np.where(rows["expected_db"].notna(), rows["n"], 0.0)
@@ -270,20 +271,14 @@ class _Cells:
         self._bad = {name: rows[name].to_numpy(dtype=np.float64) for name in charts.rates}
         self._expected = {}
         for measure, told in charts.rates.items():
-            own = told[told["subject_type"] == "stream"]
-            share = dict(zip(zip(own["subject_id"], own["day"], strict=True),
-                             own["expected_share"], strict=True))  # fmt: skip
-            name = rows["splicer"] + " / " + rows["program"]
-            keys = zip(name, rows["day"], strict=True)
-            items = rows["made"] if measure == "redo" else rows["n"]
-            self._expected[measure] = items.to_numpy(np.float64) * np.array(
-                [share.get(key, 0.0) for key in keys]
-            )
+            keys = [*SUBJECT, "day"]
+            share = rows[keys].merge(told[[*keys, "expected_share"]], on=keys, how="left")
+            items = rows[COUNTED[measure]].to_numpy(dtype=np.float64)
+            usual = share["expected_share"].fillna(0.0).to_numpy(dtype=np.float64)
+            self._expected[measure] = items * usual
         self._names = {
-            "stream": (rows["splicer"] + " / " + rows["program"]).to_numpy(dtype=object),
-            "splicer": rows["splicer"].to_numpy(dtype=object),
-            "technician": rows["technician"].to_numpy(dtype=object),
-            "site": rows["site"].to_numpy(dtype=object),
+            kind: rows["subject_id" if kind == "stream" else kind].to_numpy(dtype=object)
+            for kind in ("stream", "splicer", "technician", "site")
         }
         self._machine = pd.factorize(rows["splicer"])[0]
         self._everyone = np.ones(len(rows), dtype=bool)

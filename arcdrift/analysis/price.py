@@ -12,6 +12,7 @@ from scipy.special import gamma as gamma_function
 from scipy.special import gammainc, gammaincc
 
 from arcdrift.analysis.arc_drift import LAMBDA as ARC_LAMBDA
+from arcdrift.analysis.arc_drift import checks_a_month
 from arcdrift.analysis.hands import CAP_TO_MEAN
 from arcdrift.analysis.loss import (
     CLIP,
@@ -26,8 +27,8 @@ from arcdrift.analysis.loss import (
 from arcdrift.analysis.loss_charts import ROLLED_EXCESS
 from arcdrift.analysis.loss_days import CALIBRATION_DAYS
 from arcdrift.analysis.rising import COUNTED
-from arcdrift.analysis.rollup import spread_days
-from arcdrift.analysis.trial import History, checks_a_month
+from arcdrift.analysis.rollup import of_streams, spread_days
+from arcdrift.analysis.trial import History
 from arcdrift.charts.limits import ewma_limit
 from arcdrift.settings import Shares
 
@@ -105,12 +106,8 @@ def chart_plans(history: History, budget: float, shares: Shares) -> list[ChartPl
     """
     subjects = history.subject_days
     streams = history.stream_days[~history.stream_days["excluded"].astype(bool)]
-    streams = streams.assign(subject_type="stream", subject_id=streams["splicer"] + " / "
-                             + streams["program"])  # fmt: skip
-    spread = spread_days(streams.rename(columns={"splices": "n"}))
-    spread = spread.assign(
-        subject_type="stream", subject_id=spread["splicer"] + " / " + spread["program"]
-    )
+    streams = of_streams(streams)
+    spread = of_streams(spread_days(streams.rename(columns={"splices": "n"})))
     rolled = subjects[subjects["measure"] == "level"]
     days_of = {
         "loss_raised": streams, "loss_lowered": streams, "rolled_up": rolled, "scattered": spread,

@@ -4,13 +4,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from arcdrift.analysis.rollup import SUBJECT, subjects_of
+from arcdrift.analysis.loss import MONTH
+from arcdrift.analysis.rollup import SUBJECT, of_streams, subjects_of
 from arcdrift.charts.rising_limits import RUN_LENGTHS
 from arcdrift.charts.rising_rate import RisingRates, rising_rates
 
 Floats = npt.NDArray[np.float64]
 
-MONTH = 22
 FIRST_PACE_DAYS = 5
 """Workdays of the crew from which its pace is known; no alarm can come from them anyway."""
 RATE_COLUMNS = [
@@ -48,8 +48,7 @@ def rising_days(cells: pd.DataFrame, measure: str, budget: float) -> pd.DataFram
     cells = cells[cells[counted] > 0].reset_index(drop=True)
     if cells.empty:
         return pd.DataFrame(columns=RATE_COLUMNS)
-    stream = cells["splicer"] + " / " + cells["program"]
-    subjects = {"stream": stream, **subjects_of(cells)}
+    subjects = {"stream": of_streams(cells)["subject_id"], **subjects_of(cells)}
     day, days = pd.factorize(cells["day"], sort=True)
     run_length = _run_lengths(subjects, day.astype(np.int64), len(days), budget)
     bad = cells[measure].to_numpy(dtype=np.float64)

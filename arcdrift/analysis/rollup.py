@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.hands import NOBODY
+from arcdrift.analysis.loss import without_effect
 
 SUBJECTS = ("splicer", "technician", "site", "crew")
 SUBJECT = ("subject_type", "subject_id")
@@ -20,6 +21,12 @@ SPREAD_SCATTER = 2.0
 
 Measured on gamma losses of shapes 0.7 to 2, capped and rounded as in the loss study; what the
 crew's own days scatter beyond it, the chart learns as variance between days."""
+
+
+def of_streams(days: pd.DataFrame) -> pd.DataFrame:
+    """Stream days with their subject's type and id."""
+    name = days["splicer"].astype(str) + " / " + days["program"].astype(str)
+    return days.assign(subject_type="stream", subject_id=name)
 
 
 def hand_cells(hands: pd.DataFrame) -> pd.DataFrame:
@@ -86,9 +93,8 @@ def rolled_days(cells: pd.DataFrame, stream_days: pd.DataFrame) -> pd.DataFrame:
     if rows.empty:
         return pd.DataFrame(columns=columns)
     # the expectation with everybody's day in it, then taken out again where it is the question
-    root = np.cbrt(rows["expected_db"].to_numpy(dtype=np.float64))
     shared, crew = (rows[f"{name}_effect"].to_numpy(np.float64) for name in ("shared", "crew"))
-    center = root / (1.0 + shared / 3.0)
+    center = np.cbrt(without_effect(rows["expected_db"].to_numpy(dtype=np.float64), shared))
     parts = []
     for kind, subject in subjects_of(rows).items():
         effect = {"crew": 0.0, "site": crew}.get(kind, shared)

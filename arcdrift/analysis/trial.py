@@ -9,16 +9,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.arc_drift import CLIP
+from arcdrift.analysis.arc_drift import CLIP, checks_a_month
 from arcdrift.analysis.arc_drift import LAMBDA as ARC_LAMBDA
 from arcdrift.analysis.arc_drift import SHORTEST_RUN as SHORTEST_ARC_RUN
-from arcdrift.analysis.loss_charts import AllLossCharts, chart_cells, of_streams
-from arcdrift.analysis.rollup import SUBJECT
+from arcdrift.analysis.loss_charts import AllLossCharts, alarmed, chart_cells
+from arcdrift.analysis.rollup import SUBJECT, of_streams
 from arcdrift.charts.ewma import settled_limits
 from arcdrift.charts.limits import ewma_limit
 from arcdrift.settings import Shares
 
-MONTH = 22
 TRIAL_COLUMNS = ["day", *SUBJECT, "measure", "side", "value", "expected", "evidence"]
 _KEYS = ["measure", *SUBJECT, "day"]
 
@@ -75,14 +74,10 @@ def trial(history: History, false_alarms_per_month: float, shares: Shares) -> pd
 
 def recorded(history: History) -> pd.DataFrame:
     """Every alarm the last review gave, as `TRIAL_COLUMNS`."""
-    streams = of_streams(history.stream_days)
-    streams = streams[streams["alarm"] != ""]
-    up = streams["alarm"] == "up"
-    statistic = streams["ewma_up"].where(up, streams["ewma_down"])
-    limit = streams["limit_up"].where(up, streams["limit_down"])
-    levels = streams.assign(
-        measure="level", side=streams["alarm"], value=streams["capped_mean_db"],
-        expected=streams["expected_db"], evidence=(statistic / limit).abs(),
+    levels = alarmed(of_streams(history.stream_days))
+    levels = levels.assign(
+        measure="level", value=levels["capped_mean_db"], expected=levels["expected_db"],
+        evidence=(levels["statistic"] / levels["limit"]).abs(),
     )  # fmt: skip
     others = history.subject_days[history.subject_days["alarm"].astype(bool)]
     others = others.assign(side="up", evidence=others["statistic"] / others["limit"])
@@ -110,13 +105,6 @@ def _of_loss(charts: AllLossCharts) -> pd.DataFrame:
         return pd.DataFrame(columns=TRIAL_COLUMNS)
     rows = alarms.merge(pd.concat(seen), on=_KEYS, how="left")
     return rows.assign(evidence=(rows["statistic"] / rows["limit"]).abs())
-
-
-def checks_a_month(points: pd.DataFrame) -> float:
-    """Passed checks with a setting, of all splicers, in 22 days on which there was one."""
-    if points.empty:
-        return float(MONTH)
-    return float(MONTH * len(points) / max(points["checked_at"].dt.date.nunique(), 1))
 
 
 def arc_alarms(points: pd.DataFrame, budget: float) -> pd.DataFrame:

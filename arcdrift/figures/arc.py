@@ -4,7 +4,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from arcdrift.figures.loss import NO_EVENTS
-from arcdrift.figures.marks import add_band, broken, extent, mark_events
+from arcdrift.figures.marks import add_band, broken, extent, mark_alarms, mark_events
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import Scheme, colors, new_figure
 
@@ -149,22 +149,10 @@ def arc_drift(
             )
         )
     alarms = shown[shown["alarm"].astype(bool)]
-    if not alarms.empty:
-        figure.add_trace(
-            go.Scatter(
-                x=alarms["at"],
-                y=alarms["ewma"],
-                mode="markers",
-                name="alarm: setting drifts",
-                marker={
-                    "symbol": "diamond",
-                    "size": 11,
-                    "color": c.rise,
-                    "line": {"color": c.surface, "width": 1},
-                },
-                hovertemplate="%{x|%d %b %Y}<br>alarm: setting drifts<extra></extra>",
-            )
-        )
+    mark_alarms(
+        figure, alarms["at"], alarms["ewma"], name="alarm: setting drifts", symbol="diamond",
+        size=11, color=c.rise, scheme=scheme,
+    )  # fmt: skip
     reach = 1.2 * extent(shown[["ewma", "limit"]].abs())[1]
     figure.layout.yaxis.range = [-reach, reach]
     last = shown.iloc[-1]

@@ -5,9 +5,17 @@ from typing import Any
 import pandas as pd
 import plotly.graph_objects as go
 
-from arcdrift.figures.marks import add_band, extent, mark_events, runs, shade_ranges
+from arcdrift.figures.marks import (
+    HALF_DAY,
+    add_band,
+    extent,
+    mark_alarms,
+    mark_days,
+    runs,
+    shade_ranges,
+)
 from arcdrift.figures.picture import Picture, nothing
-from arcdrift.figures.theme import Colors, Scheme, colors, new_figure
+from arcdrift.figures.theme import Scheme, colors, new_figure
 
 LEFT_OUT = "left out by a person: neither judged nor learned from"
 FROZEN = "baseline frozen by a person"
@@ -79,30 +87,17 @@ def crew_trend(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
     return Picture(figure, summary, table)
 
 
-def _alarms(figure: go.Figure, days: pd.DataFrame, column: str, c: Colors) -> None:
+def _alarms(figure: go.Figure, days: pd.DataFrame, column: str, scheme: Scheme) -> None:
+    c = colors(scheme)
     for side, name, symbol, color in (
         ("up", "alarm: loss has risen", "triangle-up", c.rise),
         ("down", "note: loss has fallen", "triangle-down", c.fall),
     ):
         rows = days[days["alarm"] == side]
-        if rows.empty:
-            continue
-        y = rows[f"{column}_{side}"] if column == "ewma" else rows[column]
-        figure.add_trace(
-            go.Scatter(
-                x=rows["at"],
-                y=y,
-                mode="markers",
-                name=name,
-                marker={
-                    "symbol": symbol,
-                    "size": 13,
-                    "color": color,
-                    "line": {"color": c.surface, "width": 1},
-                },
-                hovertemplate=f"%{{x|%d %b %Y}}<br>{name}<extra></extra>",
-            )
-        )
+        mark_alarms(
+            figure, rows["at"], rows[f"{column}_{side}" if column == "ewma" else column],
+            name=name, symbol=symbol, size=13, color=color, scheme=scheme,
+        )  # fmt: skip
 
 
 def _frame(days: pd.DataFrame) -> pd.DataFrame:
@@ -117,20 +112,10 @@ def _backdrop(
     scheme: Scheme,
 ) -> None:
     c = colors(scheme)
-    half = pd.Timedelta(hours=12)
-    learning = [(a - half, b + half) for a, b in runs(days["learning"], days["at"])]
-    shade_ranges(figure, learning, name=LEARNING, color=c.shade)
-    frozen = [(a - half, b + half) for a, b in runs(days["frozen"], days["at"])]
-    shade_ranges(figure, frozen, name=FROZEN, color=c.band)
-    if onset is not None:
-        shade_ranges(
-            figure,
-            [(onset[0] - half, onset[1] + half)],
-            name="when the change likely began",
-            color=c.onset,
-        )
-    first, last = days["at"].iloc[0] - half, days["at"].iloc[-1] + half
-    mark_events(figure, events, first=first, last=last, scheme=scheme)
+    for flag, name, color in (("learning", LEARNING, c.shade), ("frozen", FROZEN, c.band)):
+        spans = [(a - HALF_DAY, b + HALF_DAY) for a, b in runs(days[flag], days["at"])]
+        shade_ranges(figure, spans, name=name, color=color)
+    mark_days(figure, days["at"], events, onset, scheme)
 
 
 def stream_days(
@@ -211,7 +196,7 @@ def stream_days(
                 "logged<br>%{customdata[0]} splices<extra></extra>",
             )
         )
-    _alarms(figure, shown, "capped_mean_db", c)
+    _alarms(figure, shown, "capped_mean_db", scheme)
     top = extent(shown[["capped_mean_db", "high_db", "expected_db"]])[1]
     figure.layout.yaxis.tickformat = ".2f"
     figure.layout.yaxis.range = [0, HEADROOM * top]
@@ -289,7 +274,7 @@ def stream_evidence(
                 hovertemplate="limit %{y:.2f}<extra></extra>",
             )
         )
-    _alarms(figure, shown, "ewma", c)
+    _alarms(figure, shown, "ewma", scheme)
     drawn = shown[["ewma_up", "limit_up", "ewma_down", "limit_down"]]
     low, high = extent(drawn)
     figure.layout.yaxis.range = [HEADROOM * min(low, 0.0), HEADROOM * high]

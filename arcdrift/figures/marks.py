@@ -95,6 +95,57 @@ def shade_ranges(
         )
 
 
+def mark_alarms(
+    figure: go.Figure, at: pd.Series, y: pd.Series, *, name: str, symbol: str, size: int,
+    color: str, scheme: Scheme,
+) -> None:  # fmt: skip
+    """Mark alarms; nothing, not even a legend entry, where there are none."""
+    if len(at) == 0:
+        return
+    figure.add_trace(
+        go.Scatter(
+            x=at,
+            y=y,
+            mode="markers",
+            name=name,
+            marker={
+                "symbol": symbol,
+                "size": size,
+                "color": color,
+                "line": {"color": colors(scheme).surface, "width": 1},
+            },
+            hovertemplate=f"%{{x|%d %b %Y}}<br>{name}<extra></extra>",
+        )
+    )
+
+
+HALF_DAY = pd.Timedelta(hours=12)
+
+
+def mark_days(
+    figure: go.Figure,
+    at: pd.Series,
+    events: pd.DataFrame,
+    onset: tuple[Any, Any] | None,
+    scheme: Scheme,
+) -> None:
+    """Draw what belongs behind a chart of days: when a change likely began, and service events.
+
+    Parameters
+    ----------
+    at : Series
+        The days in order.
+    onset : (earliest, latest) or None
+        Range of days in which an open change likely began.
+    """
+    if onset is not None:
+        span = (onset[0] - HALF_DAY, onset[1] + HALF_DAY)
+        name = "when the change likely began"
+        shade_ranges(figure, [span], name=name, color=colors(scheme).onset)
+    first, last = at.iloc[0] - HALF_DAY, at.iloc[-1] + HALF_DAY
+    mark_events(figure, events, first=first, last=last, scheme=scheme)
+
+
 def runs(flags: pd.Series, at: pd.Series) -> list[tuple[Any, Any]]:
     """First and last instant of every run of true flags, in row order."""
     values = flags.to_numpy(dtype=bool)

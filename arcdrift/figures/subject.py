@@ -7,7 +7,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from arcdrift.figures.loss import HEADROOM, NO_EVENTS
-from arcdrift.figures.marks import extent, mark_events, shade_ranges
+from arcdrift.figures.marks import HALF_DAY, extent, mark_alarms, mark_days
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import Scheme, colors, new_figure
 
@@ -218,33 +218,14 @@ def _backdrop(
     onset: tuple[Any, Any] | None,
     scheme: Scheme,
 ) -> None:
-    half = pd.Timedelta(hours=12)
-    if onset is not None:
-        span = [(onset[0] - half, onset[1] + half)]
-        name = "when the change likely began"
-        shade_ranges(figure, span, name=name, color=colors(scheme).onset)
-    first, last = shown["at"].iloc[0] - half, shown["at"].iloc[-1] + half
-    mark_events(figure, events, first=first, last=last, scheme=scheme)
-    figure.layout.xaxis.range = [first - half, last + half]
+    mark_days(figure, shown["at"], events, onset, scheme)
+    first, last = shown["at"].iloc[0], shown["at"].iloc[-1]
+    figure.layout.xaxis.range = [first - 2 * HALF_DAY, last + 2 * HALF_DAY]
 
 
 def _alarms(figure: go.Figure, shown: pd.DataFrame, column: str, scheme: Scheme) -> None:
     rows = shown[shown["alarm"]]
-    if rows.empty:
-        return
-    c = colors(scheme)
-    figure.add_trace(
-        go.Scatter(
-            x=rows["at"],
-            y=rows[column],
-            mode="markers",
-            name="alarm: it has risen",
-            marker={
-                "symbol": "triangle-up",
-                "size": 13,
-                "color": c.rise,
-                "line": {"color": c.surface, "width": 1},
-            },
-            hovertemplate="%{x|%d %b %Y}<br>alarm: it has risen<extra></extra>",
-        )
-    )
+    mark_alarms(
+        figure, rows["at"], rows[column], name="alarm: it has risen", symbol="triangle-up",
+        size=13, color=colors(scheme).rise, scheme=scheme,
+    )  # fmt: skip

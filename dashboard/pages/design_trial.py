@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from dash import dcc, html
 
+from arcdrift.analysis.loss import MONTH
 from arcdrift.analysis.trial import TRIAL_COLUMNS
 from arcdrift.errors import ArcdriftError
 from dashboard import ids
@@ -20,7 +21,6 @@ DEFAULT_PERIOD = "90"
 SHOWN = 60
 NEAR_DAYS = 14
 """Days within which an alarm of the same chart counts as the same one, come sooner or later."""
-MONTH = 22
 KEYS = ["measure", "subject_type", "subject_id", "side"]
 
 

@@ -3,10 +3,10 @@
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.arc_drift import drift_charts
+from arcdrift.analysis.arc_drift import checks_a_month, drift_charts
 from arcdrift.analysis.loss_charts import chart_all
 from arcdrift.analysis.tables import dated, for_store, stream_days
-from arcdrift.analysis.trial import History, arc_alarms, checks_a_month, recorded, trial
+from arcdrift.analysis.trial import History, arc_alarms, recorded, trial
 from arcdrift.settings import Shares
 from tests.analysis.arc_truth import simulated_points
 from tests.analysis.loss_truth import Made
