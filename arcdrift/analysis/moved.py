@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.linalg import cholesky, solve_triangular
 from scipy.special import log_ndtr
 
 Floats = npt.NDArray[np.float64]
@@ -61,7 +62,8 @@ class Levels:
     ``N(0, t^2)`` on the shift, kept to one side, the Bayes factor against no shift is
     ``2 Phi(u t / sqrt(1 + t^2 A)) exp(u^2 t^2 / (2 (1 + t^2 A))) / sqrt(1 + t^2 A)``
     (conjugate normal model). ``V^-1`` comes from the matrix inversion lemma, so the cost is that
-    of one small matrix however many cells there are.
+    of one small matrix however many cells there are: of its Cholesky factor ``L L'``, as only
+    products of the form ``a' (L L')^-1 b`` are asked for.
     """
 
     def __init__(
@@ -69,21 +71,33 @@ class Levels:
     ) -> None:
         self._w = 1.0 / variance
         self._wy = self._w * values
-        self._codes, start = [], 0
+        self._codes: list[Ints] = []
         precision: list[Floats] = []
+        ends = [0]
         for codes, sd in groups:
             names, dense = np.unique(codes, return_inverse=True)
-            self._codes.append(dense + start)
-            start += len(names)
+            self._codes.append(dense + ends[-1])
+            ends.append(ends[-1] + len(names))
             precision.append(np.where(names < 0, NONE, 1.0 / sd**2))
-        self._size = start
-        inner = np.zeros(start * start)
-        for one in self._codes:
-            for other in self._codes:
-                inner += np.bincount(one * start + other, self._w, minlength=start * start)
-        matrix = inner.reshape(start, start) + np.diag(np.concatenate(precision))
-        self._inverse = np.linalg.inv(matrix)
-        self._fitted = self._inverse @ self._sums(self._wy)
+        self._size = ends[-1]
+        matrix = np.diag(np.concatenate(precision))
+        # only the triangle that is read
+        for row in range(len(groups)):
+            for column in range(row + 1):
+                one, other = self._codes[row] - ends[row], self._codes[column] - ends[column]
+                shape = ends[row + 1] - ends[row], ends[column + 1] - ends[column]
+                shared = np.bincount(one * shape[1] + other, self._w, minlength=shape[0] * shape[1])
+                matrix[ends[row] : ends[row + 1], ends[column] : ends[column + 1]] += (
+                    shared.reshape(shape)
+                )
+        self._factor = cholesky(matrix, lower=True, overwrite_a=True, check_finite=False)
+        self._fitted = self._half(self._sums(self._wy))
+
+    def _half(self, sums: Floats) -> Floats:
+        """``L^-1`` times sums by level, for the inner matrix ``L L'``."""
+        return np.asarray(
+            solve_triangular(self._factor, sums, lower=True, check_finite=False), dtype=np.float64
+        )
 
     def _sums(self, weights: Floats, rows: Mask | slice = slice(None)) -> Floats:
         total = np.zeros(self._size)
@@ -105,8 +119,8 @@ class Levels:
         """
         if not cells.any():
             return NOTHING
-        mine = self._sums(self._w[cells], cells)
-        information = float(self._w[cells].sum() - mine @ self._inverse @ mine)
+        mine = self._half(self._sums(self._w[cells], cells))
+        information = float(self._w[cells].sum() - mine @ mine)
         score = side * float(self._wy[cells].sum() - mine @ self._fitted)
         inflated = 1.0 + spread**2 * information
         size = score * spread**2 / inflated

@@ -49,3 +49,24 @@ def test_size_is_the_posterior_mean_of_a_normal_shift() -> None:
 
 def test_no_cells_are_no_evidence() -> None:
     assert levels().shift(np.zeros(8, dtype=bool), 1.0, SPREAD) == NOTHING
+
+
+def test_many_cells_agree_with_their_whole_covariance() -> None:
+    rng = np.random.default_rng(5)
+    n = 80
+    stream, day, person = rng.integers(0, (12, 9, 6), (n, 3)).T
+    since = np.where(day >= 4, stream, -1)
+    groups = [(stream, 0.1), (person, 0.08), (day, 0.03), (since, 0.09)]
+    variance = rng.uniform(0.005, 0.05, n)
+    values = rng.normal(0.1, 0.3, n)
+    whole = np.diag(variance)
+    for codes, sd in groups:
+        whole += sd**2 * ((codes[:, None] == codes[None, :]) & (codes >= 0)[:, None])
+    told = Levels(values, variance, groups)
+    for cells in rng.random((5, n)) < 0.3:
+        # generalized least squares with the covariance written out
+        information = cells @ np.linalg.solve(whole, cells.astype(float))
+        score = cells @ np.linalg.solve(whole, values)
+        shift = told.shift(cells, 1.0, SPREAD)
+        assert shift.information == pytest.approx(information, rel=1e-8)
+        assert shift.size == pytest.approx(score / (information + SPREAD**-2), rel=1e-8)
