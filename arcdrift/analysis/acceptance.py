@@ -34,7 +34,7 @@ Floats = npt.NDArray[np.float64]
 def accepted_days(
     work: pd.DataFrame, day: pd.Series, days: pd.DataFrame, crew: Crew
 ) -> pd.DataFrame:
-    """Stream days of one splicer with the mean loss accepted of their splices.
+    """Stream days with the mean loss accepted of their splices.
 
     Parameters
     ----------
@@ -58,12 +58,12 @@ def accepted_days(
     if np.ptp(limit) == 0:
         return table.assign(allowed_db=limit[0])
     # a day lies in one segment, so these cells come in the order of the stream days
-    cell, _ = cells_of(named(work["program"], NO_PROGRAM), day)
+    cell, _ = cells_of(work["splicer"], named(work["program"], NO_PROGRAM), day)
     return table.assign(allowed_db=np.bincount(cell, limit) / np.bincount(cell))
 
 
 def over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
-    """Splices of one splicer over the limit of a single splice, not known to be made again.
+    """Splices over the limit of a single splice, not known to be made again.
 
     Parameters
     ----------
@@ -88,9 +88,10 @@ def over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
     if rows.empty:
         return rows.reindex(columns=OVER_COLUMNS)
     here = np.flatnonzero(work["location"].isin(rows["location"].dropna().unique()))
-    there = work[["location", "spliced_at", "id"]].iloc[here].sort_values(["spliced_at", "id"])
-    shared = there.groupby("location")["id"].transform("size") >= ONE_PLACE
-    last = ~there["location"].duplicated(keep="last")
+    there = work[["splicer", "location", "spliced_at", "id"]].iloc[here]
+    there = plain(there).sort_values(["spliced_at", "id"])
+    shared = there.groupby(["splicer", "location"])["id"].transform("size") >= ONE_PLACE
+    last = ~there.duplicated(["splicer", "location"], keep="last")
     told = rows["location"].notna() & ~shared.reindex(rows.index, fill_value=True)
     again = np.where(
         told, ~last.reindex(rows.index, fill_value=True), (rows["outcome"] == "redo").fillna(False)
@@ -102,7 +103,7 @@ def over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
         site=sites_of(rows, crew),
         told=told,
     )[~again.astype(bool)]
-    return left.sort_values("spliced_at", ignore_index=True)[OVER_COLUMNS]
+    return left.sort_values(["splicer", "spliced_at"], ignore_index=True)[OVER_COLUMNS]
 
 
 def _limits(work: pd.DataFrame, crew: Crew, which: str) -> Floats:

@@ -3,8 +3,8 @@
 import pandas as pd
 
 from arcdrift.analysis.acceptance import recent_means
+from arcdrift.analysis.days import day_starts
 from arcdrift.analysis.episodes import episodes, severity
-from arcdrift.analysis.splicer import day_starts
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 

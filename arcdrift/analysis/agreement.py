@@ -117,7 +117,7 @@ def measured_pairs(splices: pd.DataFrame) -> pd.DataFrame:
             "step_db": (ab - ba) / 2.0,
         }
     )
-    return pairs.sort_values("spliced_at", ignore_index=True)
+    return pairs.sort_values(["splicer", "spliced_at"], ignore_index=True)
 
 
 def agreement_table(pairs: pd.DataFrame) -> pd.DataFrame:

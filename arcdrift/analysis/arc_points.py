@@ -1,8 +1,9 @@
-"""Arc checks of one splicer made ready for a model: epochs, wear, air."""
+"""Arc checks made ready for a model: epochs, wear, air."""
 
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.latest import Ints, count_before, microseconds_of, numbers_of
 from arcdrift.analysis.rooms import room_density
 
 REPLACED = "electrodes replaced"
@@ -13,17 +14,17 @@ REGRESSORS = ("air_density", "vapor_pressure", "arcs")
 
 
 def arc_points(checks: pd.DataFrame, air: pd.DataFrame, service: pd.DataFrame) -> pd.DataFrame:
-    """Passed checks of one splicer in time order, with what a model needs.
+    """Passed checks of each splicer in time order, with what a model needs.
 
     Parameters
     ----------
     checks : DataFrame
-        One splicer's arc checks: ``checked_at`` (UTC), ``outcome``, ``arc_setting``,
+        Arc checks: ``splicer``, ``checked_at`` (UTC), ``outcome``, ``arc_setting``,
         ``arc_count``, ``site``.
     air : DataFrame
         From `arcdrift.air.join_air`, same index as ``checks``.
     service : DataFrame
-        That splicer's service events: ``serviced_at``, ``action``.
+        Service events: ``asset``, ``serviced_at``, ``action``.
 
     Returns
     -------
@@ -41,27 +42,37 @@ def arc_points(checks: pd.DataFrame, air: pd.DataFrame, service: pd.DataFrame) -
 
 
 def passed_checks(checks: pd.DataFrame, service: pd.DataFrame) -> pd.DataFrame:
-    """Passed checks of one splicer in time order, with ``epoch`` and ``arcs``, without air."""
+    """Passed checks of each splicer in time order, with ``epoch`` and ``arcs``, without air."""
     columns = ["splicer", "checked_at", "site", "arc_setting", "arc_count", "line"]
     passed = checks.loc[checks["outcome"] == "pass", columns]
-    passed = passed.sort_values(["checked_at", "line"])
-    stamps = passed["checked_at"].astype("int64").to_numpy()
-    sets = _count_before(stamps, service, (REPLACED,))
+    passed = passed.sort_values(["splicer", "checked_at", "line"])
+    names = pd.Index(passed["splicer"].unique())
+    who, at = numbers_of(passed["splicer"], names), microseconds_of(passed["checked_at"])
+    count, sets = passed["arc_count"].to_numpy(dtype=float), happened(who, at, service, names)
+    mine = np.split(np.arange(len(who)), np.flatnonzero(np.diff(who)) + 1)
     return passed.assign(
-        epoch=_count_before(stamps, service, EPOCH_ACTIONS),
-        arcs=_arcs_since(passed["arc_count"].to_numpy(dtype=float), sets),
+        epoch=happened(who, at, service, names, EPOCH_ACTIONS),
+        arcs=np.concatenate([_arcs_since(count[rows], sets[rows]) for rows in mine]),
     ).drop(columns="arc_count")
 
 
-def _count_before(
-    stamps: np.ndarray, service: pd.DataFrame, actions: tuple[str, ...]
-) -> np.ndarray:
-    events = service.loc[service["action"].isin(actions), "serviced_at"].astype("int64")
-    return np.searchsorted(np.sort(events.to_numpy()), stamps, side="right")
+def happened(
+    who: Ints,
+    at: Ints,
+    service: pd.DataFrame,
+    names: pd.Index,
+    actions: tuple[str, ...] = (REPLACED,),
+) -> Ints:
+    """How often splicers, by their places among names, had had some service by each instant."""
+    events = service[service["action"].isin(actions)]
+    whose = numbers_of(events["asset"], names)
+    return count_before(
+        who, at, whose[whose >= 0], microseconds_of(events["serviced_at"])[whose >= 0]
+    )
 
 
 def _arcs_since(count: np.ndarray, sets: np.ndarray) -> np.ndarray:
-    """Arcs on the present electrodes.
+    """Arcs on the present electrodes of one splicer.
 
     A counter that fell after the replacement was reset with it and already counts from zero.
     One that kept running is counted from its last known value before the replacement.

@@ -11,8 +11,8 @@ from arcdrift.analysis.advice import DRIFTING, Advice, Situation, Unsettled, adv
 from arcdrift.analysis.arc import ArcModel, Refusal
 from arcdrift.analysis.arc_points import EPOCH_ACTIONS
 from arcdrift.analysis.situation import PROGRAM_DAYS, situation_of
-from arcdrift.analysis.splicer import SPLICE_COLUMNS
 from arcdrift.analysis.starting import start_items
+from arcdrift.analysis.summary import SPLICE_COLUMNS
 from arcdrift.analysis.worth import worths_from
 from arcdrift.errors import UsageError
 from arcdrift.settings import Crew, Splicer

@@ -4,7 +4,7 @@ Words repeat themselves in a log, so a frame of many rows carries them as catego
 comparing and counting rows work on numbers.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,9 @@ import numpy.typing as npt
 import pandas as pd
 
 Ints = npt.NDArray[np.int64]
+
+SPREAD = 8
+"""Numbers are counted in a table of up to so many places a row; beyond, they are sorted."""
 
 
 def coded(frame: pd.DataFrame, *, but: tuple[str, ...] = ()) -> pd.DataFrame:
@@ -53,12 +56,54 @@ def cells_of(*keys: Any) -> tuple[Ints, Ints]:
     first : array of shape (cells,)
         Position of the first row of each cell.
     """
-    joint = np.zeros(len(keys[0]), dtype=np.int64)
+    cell, count = np.zeros(len(keys[0]), dtype=np.int64), 1
     for values in keys:
-        code, names = pd.factorize(values, sort=True)
-        joint = joint * len(names) + code
-    _, first, cell = np.unique(joint, return_index=True, return_inverse=True)
-    return cell.astype(np.int64), first.astype(np.int64)
+        code, size = _code(values)
+        cell, count = _dense(cell * size + code, count * size)
+    first = np.empty(count, dtype=np.int64)
+    first[cell[::-1]] = np.arange(len(cell))[::-1]  # the first row is written last
+    return cell, first
+
+
+def _code(values: Any) -> tuple[Ints, int]:
+    """Number of each value in the order of values, and how many numbers there may be."""
+    array = values.array if isinstance(values, pd.Series) else values
+    if isinstance(array, pd.Categorical):
+        if array.categories.is_monotonic_increasing:
+            return array.codes.astype(np.int64), max(len(array.categories), 1)
+    elif len(array) and array.dtype.kind in "iuM":
+        numbers = np.asarray(array)
+        whole = _days(numbers) if numbers.dtype.kind == "M" else numbers.astype(np.int64)
+        if whole is not None and np.ptp(whole) <= SPREAD * len(whole):
+            low, high = int(whole.min()), int(whole.max())
+            return whole - low, high - low + 1
+    code, names = pd.factorize(values, sort=True)
+    return code.astype(np.int64), max(len(names), 1)
+
+
+def _days(at: npt.NDArray[np.datetime64]) -> Ints | None:
+    """Days since 1970 of midnights; None where not all are midnights."""
+    day = at.astype("datetime64[D]")
+    return day.astype(np.int64) if (day == at).all() else None
+
+
+def _dense(joint: Ints, size: int) -> tuple[Ints, int]:
+    """Number what occurs among numbers below `size` without gaps, and tell how much occurs."""
+    if size > SPREAD * len(joint) + 1000:
+        names, code = np.unique(joint, return_inverse=True)
+        return code.astype(np.int64), len(names)
+    seen = np.zeros(size, dtype=np.int64)
+    seen[joint] = 1
+    place = np.cumsum(seen) - 1
+    return place[joint], int(seen.sum())
+
+
+def stack(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Put frames below each other; empty ones give their columns only."""
+    filled = [frame for frame in frames if len(frame)]
+    if not filled:
+        return frames[0].copy() if frames else pd.DataFrame()
+    return pd.concat(filled, ignore_index=True)
 
 
 def summed(cell: Ints, values: Mapping[str, Any], *, counts: tuple[str, ...] = ()) -> pd.DataFrame:

@@ -29,7 +29,7 @@ def cleave_runs(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFra
     Parameters
     ----------
     splices : DataFrame
-        Production splices of one splicer; those without any angle are passed over.
+        Production splices; those without any angle are passed over.
     day : Series
         Their local workdays.
 
@@ -55,7 +55,7 @@ def cleave_runs(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFra
         worst_deg=("worse", "max"),
         splices=("id", lambda ids: json.dumps([int(one) for one in ids[:MOST_IDS]])),
     )
-    return told.sort_values("began", ignore_index=True)[RUN_COLUMNS]
+    return told.sort_values(["splicer", "began"], ignore_index=True)[RUN_COLUMNS]
 
 
 def bad_stretches(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[Ints, Ints]:
@@ -73,7 +73,7 @@ def bad_stretches(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[In
     place, run : array of shape (bad splices in runs,)
     """
     angle = worse_angle(splices).to_numpy()
-    who, _ = cells_of(named(splices["technician"], NOBODY), day)
+    who, _ = cells_of(splices["splicer"], named(splices["technician"], NOBODY), day)
     order = np.lexsort((splices["spliced_at"].astype("int64").to_numpy(), who))
     order = order[~np.isnan(angle[order])]
     worse, who = angle[order], who[order]
@@ -87,7 +87,7 @@ def bad_stretches(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[In
 
 
 def practice_splices(splices: pd.DataFrame) -> pd.DataFrame:
-    """Practice splices of one splicer in time order: `PRACTICE_COLUMNS`."""
+    """Practice splices of each splicer in time order: `PRACTICE_COLUMNS`."""
     made = plain(splices[(splices["purpose"] == "practice") & splices["technician"].notna()])
     told = made.assign(angle_deg=worse_angle(made), at=made["spliced_at"])[PRACTICE_COLUMNS]
-    return told.sort_values("at", kind="stable", ignore_index=True)
+    return told.sort_values(["splicer", "at"], kind="stable", ignore_index=True)

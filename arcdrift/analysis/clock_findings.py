@@ -1,15 +1,14 @@
 """Findings about splicer clocks that were wrong, and the stretches as rows of the store."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 import pandas as pd
 
-from arcdrift.analysis.clocks import Stretch
+from arcdrift.analysis.clocks import Clock, Stretch
 from arcdrift.analysis.days import sites_of, zones_of
-from arcdrift.analysis.splicer import SplicerSummary
 from arcdrift.finding import Cause, Finding, Onset
 from arcdrift.settings import Crew
 
@@ -20,16 +19,20 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def clock_findings(
-    summaries: list[SplicerSummary], crew: Crew, now: pd.Timestamp
-) -> Iterator[Finding]:
-    """One finding for each stretch that is kept apart until somebody sets the shift."""
-    for summary in summaries:
-        for stretch in summary.clock.stretches:
-            yield _finding(summary, stretch, crew, now)
+def clock_findings(clocks: Mapping[str, Clock], crew: Crew, now: pd.Timestamp) -> Iterator[Finding]:
+    """One finding for each stretch that is kept apart until somebody sets the shift.
+
+    Parameters
+    ----------
+    clocks : mapping of Clock
+        By splicer.
+    """
+    for splicer, clock in clocks.items():
+        for stretch in clock.stretches:
+            yield _finding(splicer, stretch, crew, now)
 
 
-def stretches_table(summaries: list[SplicerSummary]) -> pd.DataFrame:
+def stretches_table(clocks: Mapping[str, Clock]) -> pd.DataFrame:
     """Rows of ``result_clock_stretches``."""
     rows = [
         asdict(stretch.bounds)
@@ -41,19 +44,17 @@ def stretches_table(summaries: list[SplicerSummary]) -> pd.DataFrame:
             "checks": stretch.checks,
             "days": stretch.days,
         }
-        for summary in summaries
-        for stretch in summary.clock.stretches
+        for clock in clocks.values()
+        for stretch in clock.stretches
     ]
     table = pd.DataFrame(rows, columns=list(COLUMNS))
     return table.astype(dict.fromkeys(COLUMNS[3:8], "float64"))
 
 
-def clocks_not_told(summaries: list[SplicerSummary]) -> dict[str, str]:
+def clocks_not_told(clocks: Mapping[str, Clock]) -> dict[str, str]:
     """Why the counts of some splicers say nothing about their clocks."""
     return {
-        summary.splicer: summary.clock.not_told
-        for summary in summaries
-        if summary.clock.not_told is not None
+        splicer: clock.not_told for splicer, clock in clocks.items() if clock.not_told is not None
     }
 
 
@@ -76,8 +77,8 @@ def zone_of(splicer: str, crew: Crew) -> str:
     return str(zones_of(sites_of(usual, crew), crew).iloc[0])
 
 
-def _finding(summary: SplicerSummary, stretch: Stretch, crew: Crew, now: pd.Timestamp) -> Finding:
-    splicer, hours = summary.splicer, stretch.shift_h
+def _finding(splicer: str, stretch: Stretch, crew: Crew, now: pd.Timestamp) -> Finding:
+    hours = stretch.shift_h
     days = stretch.days
     start, end = typed_bounds(stretch, zone_of(splicer, crew))
     off = "by how much cannot be told" if hours is None else _off(hours)

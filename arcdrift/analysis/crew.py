@@ -1,6 +1,6 @@
 """Second and third step of a review: the crew looked at whole, then every chart and finding.
 
-Pure: summaries in, results and findings out.
+Pure: a summary in, results and findings out.
 """
 
 import json
@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.acceptance_findings import average_findings, single_findings
-from arcdrift.analysis.advice import advise
+from arcdrift.analysis.advice import Situation, advise
 from arcdrift.analysis.agreement import agreement_table, optimistic_findings
 from arcdrift.analysis.air_findings import conditions_finding, gap_findings
 from arcdrift.analysis.arc import ArcModel, Refusal, fit_arc, known_fit
@@ -27,9 +27,11 @@ from arcdrift.analysis.arc_pool import (
 from arcdrift.analysis.baseline import marked
 from arcdrift.analysis.cause_cells import CrewCells
 from arcdrift.analysis.causes import likely_causes
+from arcdrift.analysis.cells import stack
 from arcdrift.analysis.changes import Changes
 from arcdrift.analysis.check_findings import check_findings, doubtful_findings
 from arcdrift.analysis.clock_findings import clock_findings, clocks_not_told, stretches_table
+from arcdrift.analysis.days import day_starts
 from arcdrift.analysis.electrodes import electrodes, worn_finding
 from arcdrift.analysis.influence import COLUMNS, influence
 from arcdrift.analysis.loss_charts import AllLossCharts, chart_all
@@ -42,7 +44,7 @@ from arcdrift.analysis.replacements import early_findings
 from arcdrift.analysis.room_fit import settle_rooms
 from arcdrift.analysis.service_findings import service_findings
 from arcdrift.analysis.shared_out import begun
-from arcdrift.analysis.splicer import SplicerSummary, day_starts
+from arcdrift.analysis.summary import Summary
 from arcdrift.analysis.tables import (
     crew_days,
     dated,
@@ -50,7 +52,6 @@ from arcdrift.analysis.tables import (
     iso,
     models_table,
     settings_used,
-    stack,
     stream_days,
     streams_table,
 )
@@ -79,7 +80,7 @@ class Assessment:
 
 
 def assess(
-    summaries: list[SplicerSummary],
+    summary: Summary,
     service: pd.DataFrame,
     crew: Crew,
     now: pd.Timestamp,
@@ -97,12 +98,12 @@ def assess(
     executor : Executor, optional
         Charts losses and looks at preparation meanwhile.
     """
-    hands = stack([summary.hands for summary in summaries])
-    use = stack([summary.use for summary in summaries])
+    hands = summary.hands
+    use = summary.use
     charting = begun(
         executor,
         chart_all,
-        marked(stack([summary.days for summary in summaries]), marks),
+        marked(summary.days, marks),
         hands,
         crew.false_alarms_per_month,
         crew.shares,
@@ -111,21 +112,21 @@ def assess(
         executor,
         review_prep,
         hands,
-        stack([summary.runs for summary in summaries]),
-        stack([summary.practice for summary in summaries]),
+        summary.runs,
+        summary.practice,
         use,
         service,
         crew,
         now,
     )
-    points, models = _arc(summaries, crew)
+    points, models = _arc(summary, crew)
     loss = charting()
     charts = loss.streams
     days = charts.days.assign(day_start=day_starts(charts.days, crew))
-    check_days = stack([summary.checks for summary in summaries])
-    pairs = stack([summary.measured for summary in summaries])
+    check_days = summary.checks
+    pairs = summary.measured
     changes = Changes(
-        service, points, stack([summary.cells for summary in summaries]), check_days, use,
+        service, points, summary.cells, check_days, use,
         tuple(models), crew,
     )  # fmt: skip
     found = [
@@ -134,68 +135,56 @@ def assess(
         *_arc_findings(points, models, service, crew, now),
         *_electrode_findings(points, models, check_days, days, service, crew, now),
         *service_findings(use, service, crew, now),
-        *(
-            finding
-            for summary in summaries
-            for finding in program_findings(summary.splicer, summary.unexpected, crew, now)
-        ),
-        *_loss_findings(summaries, loss, days, changes, now),
-        *average_findings(stack([summary.accepted for summary in summaries]), crew, now),
-        *single_findings(stack([summary.over for summary in summaries]), now),
-        *gap_findings(stack([summary.airless for summary in summaries]), now),
-        *_conditions(summaries, models, crew, now),
-        *clock_findings(summaries, crew, now),
+        *program_findings(summary.unexpected, crew, now),
+        *_loss_findings(summary.hands, loss, days, changes, now),
+        *average_findings(summary.accepted, crew, now),
+        *single_findings(summary.over, now),
+        *gap_findings(summary.airless, now),
+        *_conditions(summary.situations, models, crew, now),
+        *clock_findings(summary.clocks, crew, now),
         *optimistic_findings(pairs, crew, now),
         *(prep := preparation()).findings,
     ]
-    found = _traced(found, summaries)
+    found = _traced(found, summary.imports)
     frames = {
         "result_check_days": check_days.assign(day=iso(check_days["day"])),
         "result_streams": streams_table(days, charts, crew),
         "result_stream_days": stream_days(days),
         "result_subject_days": dated(loss.subject_days, "day"),
         "result_loss_cells": dated(loss.cells, "day"),
-        "result_crew_days": crew_days(summaries),
-        "result_exceptions": dated(stack([one.singles.exceptions for one in summaries]), "day"),
-        "result_single_limits": dated(stack([one.singles.limits for one in summaries]), "last_day"),
+        "result_crew_days": crew_days(summary.outcomes, summary.histogram),
+        "result_exceptions": dated(summary.singles.exceptions, "day"),
+        "result_single_limits": dated(summary.singles.limits, "last_day"),
         "result_arc_models": models_table(models),
         "result_arc_points": points,
-        "result_worth": worth_table(
-            worth_of_recalibrating(
-                stack([summary.cells for summary in summaries]), points, models, crew
-            )
-        ),
-        "result_air_coverage": stack([summary.coverage for summary in summaries]),
-        "result_clock_stretches": stretches_table(summaries),
+        "result_worth": worth_table(worth_of_recalibrating(summary.cells, points, models, crew)),
+        "result_air_coverage": summary.coverage,
+        "result_clock_stretches": stretches_table(summary.clocks),
         "result_agreement": agreement_table(pairs),
         **prep.frames,
         "findings": findings_table(found),
     }
-    used = settings_used(crew, charts) | {"clocks_not_told": clocks_not_told(summaries)}
+    used = settings_used(crew, charts) | {"clocks_not_told": clocks_not_told(summary.clocks)}
     return Assessment(frames, tuple(found), json.dumps(used))
 
 
-def _arc(
-    summaries: list[SplicerSummary], crew: Crew
-) -> tuple[pd.DataFrame, list[ArcModel | Refusal]]:
+def _arc(summary: Summary, crew: Crew) -> tuple[pd.DataFrame, list[ArcModel | Refusal]]:
     """Models and drift charts; splicers of one model and unit are taken together."""
-    groups: dict[tuple[str, str], list[SplicerSummary]] = {}
-    for summary in summaries:
-        settings = crew.splicers.get(summary.splicer, Splicer())
+    groups: dict[tuple[str, str], list[str]] = {}
+    for name in summary.splicers:
+        settings = crew.splicers.get(name, Splicer())
         # an unknown model is nobody's sister
-        model = settings.model if settings.model != "unknown" else f"unknown {summary.splicer}"
-        groups.setdefault((model, settings.setting_unit), []).append(summary)
+        model = settings.model if settings.model != "unknown" else f"unknown {name}"
+        groups.setdefault((model, settings.setting_unit), []).append(name)
     budget = crew.false_alarms_per_month * crew.shares.arc
-    pace = checks_a_month(stack([summary.points for summary in summaries]))
+    pace = checks_a_month(summary.points)
     frames: list[pd.DataFrame] = []
     models: list[ArcModel | Refusal] = []
     for (_, unit), members in groups.items():
-        points = stack([member.points for member in members])
+        points = summary.points[summary.points["splicer"].isin(members)].reset_index(drop=True)
         if points.empty:
-            models += [
-                Refusal(member.splicer, 0, 0, "no passed arc check is on record")
-                for member in members
-            ]
+            reason = "no passed arc check is on record"
+            models += [Refusal(name, 0, 0, reason) for name in members]
             continue
         charted = points.join(drift_charts(points, pace / budget))
         far = charted["excluded"].isna() & (charted["z"].abs() > CLIP)
@@ -206,9 +195,9 @@ def _arc(
         phi = crew_lag1([fit for fit in fits.values() if fit is not None])
         charted[["fitted", *COLUMNS]] = np.nan
         for member in members:
-            sisters = [other for name, other in fits.items() if name != member.splicer and other]
-            rows = charted[charted["splicer"] == member.splicer]
-            fit, fitted = fit_arc(member.splicer, rows, unit, sisters, phi)
+            sisters = [other for name, other in fits.items() if name != member and other]
+            rows = charted[charted["splicer"] == member]
+            fit, fitted = fit_arc(member, rows, unit, sisters, phi)
             charted.loc[fitted.index, "fitted"] = fitted
             if isinstance(fit, ArcModel):
                 charted.loc[rows.index, COLUMNS] = influence(
@@ -284,7 +273,7 @@ def _electrode_findings(
 
 
 def _loss_findings(
-    summaries: list[SplicerSummary],
+    hands: pd.DataFrame,
     loss: AllLossCharts,
     days: pd.DataFrame,
     changes: Changes,
@@ -301,7 +290,7 @@ def _loss_findings(
     told = clusters(loss)
     if not told:
         return []
-    cells = CrewCells.of(stack([summary.hands for summary in summaries]))
+    cells = CrewCells.of(hands)
 
     def causes(
         kind: str, subject: str, onset: pd.Timestamp, until: pd.Timestamp, side: str
@@ -312,22 +301,23 @@ def _loss_findings(
 
 
 def _conditions(
-    summaries: list[SplicerSummary], models: list[ArcModel | Refusal], crew: Crew, now: pd.Timestamp
+    situations: tuple[Situation, ...],
+    models: list[ArcModel | Refusal],
+    crew: Crew,
+    now: pd.Timestamp,
 ) -> list[Finding]:
     """Air that moved since the check, for the splicers at work within the last day."""
     known = {model.splicer: model for model in models}
     told = [
-        (advise(summary.situation, known.get(summary.splicer), crew), summary.situation)
-        for summary in summaries
-        if summary.situation is not None
+        (advise(situation, known.get(situation.splicer), crew), situation)
+        for situation in situations
     ]
     found = [conditions_finding(advice, situation, now) for advice, situation in told]
     return [finding for finding in found if finding is not None]
 
 
-def _traced(found: list[Finding], summaries: list[SplicerSummary]) -> list[Finding]:
+def _traced(found: list[Finding], spans: pd.DataFrame) -> list[Finding]:
     """Name the imports whose records each finding rests on."""
-    spans = stack([one.imports.assign(splicer=one.splicer) for one in summaries])
     if spans.empty:
         return found
     number = spans["import_id"].to_numpy()

@@ -51,3 +51,14 @@ def workdays(records: pd.DataFrame, crew: Crew, time_column: str) -> pd.Series:
         return records[WORKDAY]
     zones = zones_of(sites_of(records, crew), crew)
     return local_day(records[time_column], zones, crew.day_offset)
+
+
+def day_starts(days: pd.DataFrame, crew: Crew) -> pd.Series:
+    """UTC instant at which each row's local ``day`` began at its ``site``."""
+    zones = zones_of(days["site"], crew)
+    out = pd.Series(pd.NaT, index=days.index, dtype="datetime64[us, UTC]")
+    for zone, part in days["day"].groupby(zones):
+        wall = part + crew.day_offset
+        local = wall.dt.tz_localize(str(zone), ambiguous=True, nonexistent="shift_forward")
+        out.loc[part.index] = local.dt.tz_convert("UTC").dt.as_unit("us")
+    return out

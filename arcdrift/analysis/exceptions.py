@@ -40,7 +40,7 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class SingleSplices:
-    """Single splices of one splicer.
+    """Single splices.
 
     Attributes
     ----------
@@ -64,22 +64,26 @@ def single_splices(work: pd.DataFrame, day: pd.Series, service: pd.DataFrame) ->
     Parameters
     ----------
     work : DataFrame
-        One splicer's splices, from `arcdrift.analysis.loss_days.production`.
+        Splices from `arcdrift.analysis.loss_days.production`.
     day : Series
         Their local workdays.
     service : DataFrame
-        Service events of that splicer.
+        Service events.
     """
     if work.empty:
         return SingleSplices(
             pd.DataFrame(columns=EXCEPTION_COLUMNS), pd.DataFrame(columns=LIMIT_COLUMNS)
         )
-    program, known = pd.factorize(named(work["program"], NO_PROGRAM), sort=True)
-    names = np.asarray(known, dtype=object)
+    program = named(work["program"], NO_PROGRAM)
+    stream, one = cells_of(work["splicer"], program)
+    splicers, names = (
+        values.iloc[one].astype("str").to_numpy(dtype=object)
+        for values in (work["splicer"], program)
+    )
     days = day.to_numpy()
-    segment = segments(days, work["spliced_at"], service)
-    cell, first = cells_of(program, segment, days)
-    unit = _units(program[first], segment[first])
+    segment = segments(work["splicer"], days, work["spliced_at"], service)
+    cell, first = cells_of(stream, segment, days)
+    unit, _ = cells_of(stream[first], segment[first])
     starts = np.flatnonzero(np.diff(unit, prepend=-1))
     n = np.bincount(cell)
     upto = np.cumsum(n)
@@ -97,7 +101,7 @@ def single_splices(work: pd.DataFrame, day: pd.Series, service: pd.DataFrame) ->
     exceptions = pd.DataFrame(
         {
             **{name: rows[name].array for name in COPIED},
-            "program": names[program[far]],
+            "program": names[stream[far]],
             "day": days[far],
             "loss_db": loss[far],
             "limit_db": limit[far],
@@ -110,17 +114,17 @@ def single_splices(work: pd.DataFrame, day: pd.Series, service: pd.DataFrame) ->
     said[:, 1:][learned >= 0] = [words or None for words in fits.refusals]
     now = (np.arange(len(starts)), after[ends])
     last = np.column_stack([ends, learned])[now]
-    of = program[first][starts]
+    of = stream[first][starts]
     counts = {"judged": ~np.isnan(limit), "exceptions": far}
     limits = pd.DataFrame(
         {
-            "splicer": str(work["splicer"].iloc[0]),
+            "splicer": splicers[of],
             "program": names[of],
             "limit_db": table[now],
             "splices": upto[last],
             "last_day": days[first][last],
             **{
-                name: np.bincount(program[which], minlength=len(names))[of]
+                name: np.bincount(stream[which], minlength=len(names))[of]
                 for name, which in counts.items()
             },
             "refusal": said[now],
@@ -128,12 +132,6 @@ def single_splices(work: pd.DataFrame, day: pd.Series, service: pd.DataFrame) ->
     )
     present = limits[np.diff(of, append=-1) != 0].reset_index(drop=True)
     return SingleSplices(exceptions.rename(columns={"id": "splice_id"})[EXCEPTION_COLUMNS], present)
-
-
-def _units(program: Ints, segment: Ints) -> Ints:
-    """Number of each stream day's segment; rows come in that order."""
-    fresh = (np.diff(program, prepend=-1) != 0) | (np.diff(segment, prepend=-1) != 0)
-    return np.cumsum(fresh) - 1
 
 
 def _learned(unit: Ints, after: Ints) -> Ints:

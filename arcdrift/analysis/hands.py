@@ -1,4 +1,4 @@
-"""One splicer's splices summed by whose hands made them: what every question on prep reads.
+"""Splices summed by whose hands made them: what every question on prep reads.
 
 A cell is one technician's day on one splicer with one cleaver, program and pair of fibers.
 Practice splices are in none of them.
@@ -41,18 +41,18 @@ SUMS = [
 def hand_days(
     splices: pd.DataFrame, air: pd.DataFrame, day: pd.Series, days: pd.DataFrame, crew: Crew
 ) -> pd.DataFrame:
-    """Sum one splicer's production splices into cells.
+    """Sum production splices into cells.
 
     Parameters
     ----------
     splices : DataFrame
-        Production splices of one splicer, those without a loss figure too.
+        Production splices, those without a loss figure too.
     air : DataFrame
         ``air_density`` (kg/m3) and ``vapor_pressure`` (hPa) of the same rows.
     day : Series
         Their local workdays.
     days : DataFrame
-        The splicer's stream days, for the cap of each (`arcdrift.analysis.loss_days`).
+        Their stream days, for the cap of each (`arcdrift.analysis.loss_days`).
 
     Returns
     -------
@@ -69,8 +69,9 @@ def hand_days(
     if splices.empty:
         return pd.DataFrame(columns=["splicer", *CELL, "first_at", "last_at", "cap", *SUMS])
     code, keys = _cells(splices, day, crew)
-    caps = days[["program", "day", "cap"]].drop_duplicates(["program", "day"])
-    keys["cap"] = keys.merge(caps, on=["program", "day"], how="left")["cap"].fillna(CAP_DB)
+    stream_day = ["splicer", "program", "day"]
+    caps = days[[*stream_day, "cap"]].drop_duplicates(stream_day)
+    keys["cap"] = keys.merge(caps, on=stream_day, how="left")["cap"].fillna(CAP_DB)
     cap = keys["cap"].to_numpy(dtype=np.float64)[code]
     loss = splices["loss_db"].to_numpy(dtype=np.float64)
     left, right = (
@@ -86,8 +87,7 @@ def hand_days(
         bad = worse > crew.prep.bad_cleave_deg
         dirty = known & (loss > dirty_above(cap))
     at = splices["spliced_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)
-    group = keys.groupby(["technician", "day"], sort=False).ngroup()
-    person_day = np.asarray(group, dtype=np.int64)[code]
+    person_day = cells_of(keys["splicer"], keys["technician"], keys["day"])[0][code]
     hour, nth = within_day(at, person_day)
     first = nth < FIRST
     good = known & both & ~bad
@@ -115,13 +115,13 @@ def hand_days(
     last = np.r_[edge[1:], len(order)] - 1
     for name, place in (("first_at", edge), ("last_at", last)):
         keys[name] = pd.to_datetime(at[order][place], unit="us", utc=True).as_unit("us")
-    keys.insert(0, "splicer", str(splices["splicer"].iloc[0]))
     return keys
 
 
 def _cells(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[Ints, pd.DataFrame]:
     """Number of each splice's cell, and the keys of the cells in order."""
     columns = {
+        "splicer": splices["splicer"],
         "technician": named(splices["technician"], NOBODY),
         "cleaver": named(splices["cleaver"], NO_CLEAVER),
         "program": named(splices["program"], NO_PROGRAM),

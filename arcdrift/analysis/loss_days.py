@@ -1,4 +1,4 @@
-"""Splices of one splicer summed into days: what the loss chart reads.
+"""Splices summed into days of each splicer and program: what the loss chart reads.
 
 The single splice is skewed and dirty, so the chart follows days. Each splice is capped at
 3.5 times the stream's winsorized mean before it enters its day, so that one dirty splice
@@ -11,6 +11,7 @@ import pandas as pd
 
 from arcdrift.analysis.cells import Ints, cells_of, named, summed
 from arcdrift.analysis.days import WORKDAY, sites_of, workdays
+from arcdrift.analysis.latest import count_before, microseconds_of, numbers_of
 from arcdrift.settings import Crew
 
 CAP_MULTIPLE = 3.5
@@ -41,31 +42,33 @@ def production(splices: pd.DataFrame) -> pd.DataFrame:
 
 
 def loss_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Crew) -> pd.DataFrame:
-    """Sum one splicer's production splices into stream days.
+    """Sum production splices into stream days.
 
     Parameters
     ----------
     splices : DataFrame
-        One splicer's splices.
+        Splices of any number of splicers.
     service : DataFrame
-        Service events of that splicer (``asset``, ``serviced_at``, ``action``).
+        Service events (``asset``, ``serviced_at``, ``action``).
 
     Returns
     -------
     DataFrame
-        One row a program, segment and local day: ``splicer``, ``program``, ``segment`` (count of
-        restarting service events before the day's first splice), ``day``, ``site``, ``n``,
-        ``total`` (sum of dB), ``capped`` (sum of capped dB), ``capped_squares``, ``cap`` (dB).
+        One row a splicer, program, segment and local day, in that order: ``splicer``,
+        ``program``, ``segment`` (count of restarting service events before the day's first
+        splice), ``day``, ``site``, ``n``, ``total`` (sum of dB), ``capped`` (sum of capped dB),
+        ``capped_squares``, ``cap`` (dB).
     """
     work = production(splices[[name for name in WORK_COLUMNS if name in splices.columns]])
     if work.empty:
         return pd.DataFrame(columns=DAY_COLUMNS)
-    program, names = pd.factorize(named(work["program"], NO_PROGRAM), sort=True)
     day = workdays(work, crew, "spliced_at").to_numpy()
-    segment = segments(day, work["spliced_at"], service)
+    segment = segments(work["splicer"], day, work["spliced_at"], service)
     loss = work["loss_db"].to_numpy(dtype=np.float64)
-    cell, first = cells_of(program, segment, day)
-    unit, _ = cells_of(program[first], segment[first])
+    program = named(work["program"], NO_PROGRAM)
+    stream, _ = cells_of(work["splicer"], program)
+    cell, first = cells_of(stream, segment, day)
+    unit, _ = cells_of(stream[first], segment[first])
     cap = _caps(unit, cell, loss)[unit]
     capped = np.minimum(loss, cap[cell])
     sums = {"n": 1, "total": loss, "capped": capped, "capped_squares": capped**2}
@@ -75,7 +78,7 @@ def loss_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Crew) -> pd.Da
     last[cell[known]] = known  # the last one stays
     days = summed(cell, sums, counts=("n",)).assign(
         splicer=work["splicer"].iloc[first].astype("str").array,
-        program=names.astype("str")[program[first]],
+        program=program.iloc[first].astype("str").array,
         segment=segment[first],
         day=day[first],
         site=pd.Series(np.append(site.to_numpy(dtype=object), [None])[last]).astype(object),
@@ -99,27 +102,30 @@ DAY_COLUMNS = [
 ]
 
 
-def segments(day: Days, at: pd.Series, service: pd.DataFrame) -> Ints:
-    """Segment of each splice: restarting services before the first splice of its day.
+def segments(splicer: pd.Series, day: Days, at: pd.Series, service: pd.DataFrame) -> Ints:
+    """Segment of each splice: restarting services before the splicer's first splice of its day.
 
     Parameters
     ----------
+    splicer : Series
+        Of each splice.
     day : array of shape (n,)
-        Local workday of each of one splicer's splices.
+        Local workday of each splice.
     at : Series
         When each was made (UTC).
     service : DataFrame
-        Service events of that splicer.
+        Service events.
     """
-    restarts = service.loc[service["action"].isin(RESTART_ACTIONS), "serviced_at"]
-    if restarts.empty:
+    restarts = service[service["action"].isin(RESTART_ACTIONS)]
+    if restarts.empty or not len(day):
         return np.zeros(len(day), dtype=np.int64)
-    code, seen = pd.factorize(day)
-    when = at.dt.as_unit("us").astype("int64").to_numpy()
-    first = np.full(len(seen), np.iinfo(np.int64).max)
-    np.minimum.at(first, code, when)
-    stamps = np.sort(restarts.dt.as_unit("us").astype("int64").to_numpy())
-    return np.searchsorted(stamps, first, side="right")[code]
+    names = pd.Index(splicer.unique().astype("str"))
+    who, place = numbers_of(splicer, names), numbers_of(restarts["asset"], names)
+    restarts, place = restarts[place >= 0], place[place >= 0]
+    cell, row = cells_of(who, day)
+    first = np.full(len(row), np.iinfo(np.int64).max)
+    np.minimum.at(first, cell, microseconds_of(at))
+    return count_before(who[row], first, place, microseconds_of(restarts["serviced_at"]))[cell]
 
 
 def _caps(unit: Ints, cell: Ints, loss: Floats) -> Floats:

@@ -19,10 +19,11 @@ from scipy.stats import t as student
 
 from arcdrift.analysis.arc import ArcModel, Refusal
 from arcdrift.analysis.arc_drift import center_air
-from arcdrift.analysis.arc_points import EPOCH_ACTIONS, passed_checks
+from arcdrift.analysis.arc_points import EPOCH_ACTIONS, happened, passed_checks
 from arcdrift.analysis.arc_pool import SLOPES
 from arcdrift.analysis.cells import cells_of, named, plain, summed
 from arcdrift.analysis.days import WORKDAY, workdays
+from arcdrift.analysis.latest import latest, microseconds_of, numbers_of
 from arcdrift.analysis.loss_days import NO_PROGRAM
 from arcdrift.analysis.rooms import HEATED_AT
 from arcdrift.analysis.worth import Worth
@@ -60,22 +61,22 @@ def mismatch_cells(
     days: pd.DataFrame,
     crew: Crew,
 ) -> pd.DataFrame:
-    """Sum one splicer's splices up so that mismatches can be worked out once the model is known.
+    """Sum splices up so that mismatches can be worked out once the model is known.
 
     Parameters
     ----------
     splices, air, checks, service : DataFrame
-        That splicer's records, and the air of its splices (`arcdrift.air.join_air`).
+        Records, and the air of the splices (`arcdrift.air.join_air`).
     days : DataFrame
-        Its stream days (`arcdrift.analysis.loss_days.loss_days`), for segments and caps.
+        Stream days (`arcdrift.analysis.loss_days.loss_days`), for segments and caps.
 
     Returns
     -------
     DataFrame
-        One row a program, technician, local day and last passed check: ``n``, ``capped`` and
-        ``squares`` (sums of capped dB and their squares), ``below`` (splices under the cap), and
-        sums of the regressors of `center_air` and of their products, from which the mean of the
-        squared mismatch follows exactly for any slopes. Left out: splices without complete air,
+        One row a splicer, program, technician, local day and last passed check: ``n``, ``capped``
+        and ``squares`` (sums of capped dB and their squares), ``below`` (splices under the cap),
+        and sums of the regressors of `center_air` and of their products, from which the mean of
+        the squared mismatch follows exactly for any slopes. Left out: splices without complete air,
         before any passed check, and after electrodes were replaced or the splicer served since.
     """
     kept = ((splices["purpose"] == "production") & splices["loss_db"].notna()).to_numpy()
@@ -83,10 +84,12 @@ def mismatch_cells(
     passed = passed.join(checks["arc_count"]).dropna(subset=["arc_setting"])
     if passed.empty or not kept.any():
         return pd.DataFrame(columns=CELL_COLUMNS)
-    at = splices["spliced_at"].dt.as_unit("us").astype("int64").to_numpy()
-    check = np.searchsorted(_instants(passed["checked_at"]), at, side="right") - 1
-    events = service.loc[service["action"].isin(EPOCH_ACTIONS), "serviced_at"]
-    now = np.searchsorted(np.sort(_instants(events)), at, side="right")
+    names = pd.Index(passed["splicer"].unique())
+    who, at = numbers_of(splices["splicer"], names), microseconds_of(splices["spliced_at"])
+    own = numbers_of(passed["splicer"], names)
+    kept = kept & (who >= 0)
+    check = latest(who, at, own, microseconds_of(passed["checked_at"]))
+    now = happened(who, at, service, names, EPOCH_ACTIONS)
     fired = splices["arc_count"].to_numpy(np.float64) - _taken(passed["arc_count"], check)
     x = center_air(
         pd.DataFrame(
@@ -111,9 +114,10 @@ def mismatch_cells(
             "day": workdays(work, crew, "spliced_at"),
         }
     ).reset_index(drop=True)
-    cell, first = cells_of(frame["program"], frame["technician"], frame["day"], check)
+    cell, first = cells_of(*(frame[name] for name in frame), check)
+    stream_day = ["splicer", "program", "day"]
     cells = plain(frame.loc[first]).merge(
-        days[["program", "day", "segment", "cap"]], on=["program", "day"], how="left"
+        days[[*stream_day, "segment", "cap"]], on=stream_day, how="left"
     )
     for name in ("checked_at", "epoch", "arc_setting"):
         cells[name] = passed[name].array[check[first]]
@@ -124,11 +128,7 @@ def mismatch_cells(
     sums |= {f"x{i}": x[:, i] for i in range(SLOPES)}
     sums |= {f"x{i}{j}": x[:, i] * x[:, j] for i, j in _PAIRS}
     cells = cells.join(summed(cell, sums, counts=("n", "below")))
-    return cells.sort_values(CELL, kind="stable", ignore_index=True)[CELL_COLUMNS]
-
-
-def _instants(at: pd.Series) -> npt.NDArray[np.int64]:
-    return np.asarray(at.dt.as_unit("us").astype("int64"), dtype=np.int64)
+    return cells.sort_values(["splicer", *CELL], kind="stable", ignore_index=True)[CELL_COLUMNS]
 
 
 def _taken(values: pd.Series, place: npt.NDArray[np.int64]) -> Floats:

@@ -18,22 +18,22 @@ EPISODE_DAYS = 30
 RUN = 3
 """Splices from which a wrong program is a run, not a slip (common practice, no source)."""
 KEYS = ["part", "asked", "program"]
-DAY_COLUMNS = [*KEYS, "day", "splices", "first", "last"]
+DAY_COLUMNS = ["splicer", *KEYS, "day", "splices", "first", "last"]
 
 
 def unexpected_days(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
-    """Splices of one splicer made with a program not allowed, summed by day.
+    """Splices made with a program not allowed, summed by splicer and day.
 
     Parameters
     ----------
     splices : DataFrame
-        One splicer's splices, with `COLUMNS` where crew.toml allows programs.
+        With `COLUMNS` where crew.toml allows programs.
 
     Returns
     -------
     DataFrame
-        ``part`` (splice or heater), ``asked`` (words for the pair or the sleeve), ``program``,
-        ``day``, ``splices``, ``first``, ``last`` (UTC). Practice splices are left out.
+        ``splicer``, ``part`` (splice or heater), ``asked`` (words for the pair or the sleeve),
+        ``program``, ``day``, ``splices``, ``first``, ``last`` (UTC). Practice splices are left out.
     """
     if not (crew.allowed_programs or crew.heater_programs):
         return pd.DataFrame(columns=DAY_COLUMNS)
@@ -41,10 +41,10 @@ def unexpected_days(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
     own = [name for name in made if name in splices.columns]
     work = splices.loc[splices["purpose"] == "production", [*own, "program", *COLUMNS]]
     found = pd.concat([_splice_programs(work, crew), _heater_programs(work, crew)])
-    found = found.join(work[own])
+    found = found.join(plain(work.loc[found.index.unique(), own]))
     found["day"] = workdays(found, crew, "spliced_at")
     return (
-        found.groupby([*KEYS, "day"])["spliced_at"]
+        found.groupby(["splicer", *KEYS, "day"])["spliced_at"]
         .agg(splices="size", first="min", last="max")
         .reset_index()[DAY_COLUMNS]
     )
@@ -90,9 +90,7 @@ def _sleeves(crew: Crew) -> dict[float, tuple[str, ...]]:
     return sleeves
 
 
-def program_findings(
-    splicer: str, days: pd.DataFrame, crew: Crew, now: pd.Timestamp
-) -> list[Finding]:
+def program_findings(days: pd.DataFrame, crew: Crew, now: pd.Timestamp) -> list[Finding]:
     """One finding for every run of a splicer, a program and a pair of fibers or a sleeve.
 
     Parameters
@@ -105,11 +103,13 @@ def program_findings(
     Days of such splices no more than `EPISODE_DAYS` apart are one run.
     """
     found = []
-    for (part, asked, program), mine in days.groupby(KEYS):
+    for (splicer, part, asked, program), mine in days.groupby(["splicer", *KEYS]):
         allowed = _allowed(str(part), str(asked), crew)
         for rows in episodes(mine["first"], pd.Timedelta(days=EPISODE_DAYS)):
             run = mine.loc[rows]
-            found.append(_finding(splicer, str(part), str(asked), str(program), allowed, run, now))
+            found.append(
+                _finding(str(splicer), str(part), str(asked), str(program), allowed, run, now)
+            )
     return found
 
 

@@ -1,7 +1,7 @@
 """Runs every analysis over a store; the one entry for command line, report and dashboard.
 
-Three steps: summarize each splicer, look at the crew (pools, budget), chart each stream and
-splicer. The results replace those of the last review in one transaction.
+Three steps: summarize the splicers in parts, look at the crew (pools, budget), chart each stream
+and splicer. The results replace those of the last review in one transaction.
 """
 
 import time
@@ -17,7 +17,8 @@ from arcdrift.air import AirSources
 from arcdrift.analysis.asking import advise_now, now_of
 from arcdrift.analysis.clocks import crew_began
 from arcdrift.analysis.crew import assess
-from arcdrift.analysis.shared_out import Common, Summed, sum_up
+from arcdrift.analysis.shared_out import Common, sum_up
+from arcdrift.analysis.summary import Summary, joined
 from arcdrift.analysis.tables import for_store
 from arcdrift.errors import UsageError
 from arcdrift.finding import Finding
@@ -65,7 +66,7 @@ def review(
     now : Timestamp, optional
         UTC; by default as crew.toml says (`now_of`).
     progress : callable, optional
-        Told after each splicer.
+        Told after each part of the crew.
     executor : Executor, optional
         Takes part of the work (`arcdrift.analysis.shared_out`); by default all is done in this
         process.
@@ -76,7 +77,8 @@ def review(
         When the store holds no checks and no splices.
     """
     started = time.perf_counter()
-    names = read.splicers(engine)
+    counts = read.splices_of(engine)
+    names = sorted(counts)
     if not names:
         raise UsageError("There is nothing to analyze yet; import arc checks or splices first.")
     now = now_of(engine, crew) if now is None else now
@@ -93,16 +95,16 @@ def review(
         "checked_at",
     )
     common = Common(crew, now, checks, service, readings, began, tuple(clock_shifts(engine)))
-    summed: dict[str, Summed] = {}
-    for one in sum_up(engine, names, common, executor):
+    parts: list[Summary] = []
+    for part in sum_up(engine, counts, common, executor):
+        parts.append(part)
         if progress is not None:
-            progress("Summarizing splicers", len(summed), len(names))
-        summed[one[0].splicer] = one
-    summaries = [summed[name][0] for name in names]
-    splices_read = sum(splices for _, splices in summed.values())
+            done = sum(len(one.splicers) for one in parts)
+            progress("Summarizing splicers", done, len(names))
+    summary = joined(parts)
     if progress is not None:
         progress("Charting", len(names), len(names))
-    told = assess(summaries, service, crew, now, marks(engine), executor)
+    told = assess(summary, service, crew, now, marks(engine), executor)
     frames = told.frames | {
         "analysis_run": pd.DataFrame(
             {
@@ -111,7 +113,7 @@ def review(
                 "now": [now],
                 "version": [__version__],
                 "seconds": [time.perf_counter() - started],
-                "splices": [splices_read],
+                "splices": [summary.splices],
                 "checks": [len(checks)],
                 "summary": [told.settings],
             }
@@ -121,7 +123,7 @@ def review(
     return Review(
         now=now,
         names=tuple(names),
-        splices=splices_read,
+        splices=summary.splices,
         checks=len(checks),
         findings=told.findings,
         seconds=time.perf_counter() - started,

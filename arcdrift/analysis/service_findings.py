@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.cells import plain
 from arcdrift.analysis.episodes import severity
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
@@ -87,7 +88,7 @@ def use_by_hour(splices: pd.DataFrame) -> pd.DataFrame:
     keys = ["splicer", "cleaver", "blade_position", hour.rename("hour")]
     grouped = splices.groupby(keys, dropna=False)["spliced_at"]
     sums = grouped.agg(at="min", last="max", splices="size").reset_index()
-    return sums[USE_COLUMNS].sort_values("at", ignore_index=True)
+    return plain(sums[USE_COLUMNS]).sort_values(["splicer", "at"], ignore_index=True)
 
 
 def blade_state(

@@ -9,25 +9,23 @@ import pandas as pd
 from sqlalchemy import Engine
 
 from arcdrift.air import AirSources
-from arcdrift.analysis.splicer import SplicerSummary, splice_columns, summarize
+from arcdrift.analysis.summary import Summary, splice_columns, summarize
 from arcdrift.settings import Crew
 from arcdrift.store import read
 from arcdrift.store.clock_shifts import ClockShift
 from arcdrift.store.connect import open_store
 
-PARTS = 16
-"""A crew is cut into so many parts at the most, as what all of them need is sent with each."""
-SMALLEST_PART = 2
+PART_SPLICES = 110_000
+"""Splices summed up at once: enough to make little of what each part costs in itself, and few
+enough for the memory of a small machine."""
 
 Given = ParamSpec("Given")
 Result = TypeVar("Result")
-Summed = tuple[SplicerSummary, int]
-"""A summary, and how many splices it was taken from."""
 
 
 @dataclass(frozen=True)
 class Common:
-    """What summing up any splicer of the crew needs besides its splices."""
+    """What summing up any part of the crew needs besides its splices."""
 
     crew: Crew
     now: pd.Timestamp
@@ -79,46 +77,60 @@ def begun(
 
 
 def sum_up(
-    engine: Engine, names: list[str], common: Common, executor: Executor | None = None
-) -> Iterator[Summed]:
-    """Read and sum up splicers, in any order.
+    engine: Engine, counts: dict[str, int], common: Common, executor: Executor | None = None
+) -> Iterator[Summary]:
+    """Read and sum up a crew in parts, in any order.
 
     Parameters
     ----------
+    counts : dict of int
+        How many splices each splicer made.
     executor : Executor, optional
         Its processes must reach the store at the same address.
     """
+    parts = in_parts(counts)
     if executor is None:
-        yield from (_summed(engine, name, common) for name in names)
+        yield from (_summed(engine, part, common.of(part)) for part in parts)
         return
     address = engine.url.render_as_string(hide_password=False)
-    size = max(SMALLEST_PART, -(-len(names) // PARTS))
-    parts = (names[first : first + size] for first in range(0, len(names), size))
     waiting = [begun(executor, part_of, address, part, common.of(part)) for part in parts]
     for part in reversed(waiting):  # the executor begins with the first
-        yield from part()
+        yield part()
 
 
-def part_of(address: str, names: list[str], common: Common) -> list[Summed]:
+def in_parts(counts: dict[str, int]) -> list[list[str]]:
+    """Part splicers so that no part holds many more than `PART_SPLICES` splices."""
+    parts: list[list[str]] = []
+    left = 0
+    for name in sorted(counts):
+        if counts[name] > left:
+            parts.append([])
+            left = PART_SPLICES
+        parts[-1].append(name)
+        left -= counts[name]
+    return parts
+
+
+def part_of(address: str, names: list[str], common: Common) -> Summary:
     """Read some splicers from the store at an address and sum them up."""
-    engine = open_store(address)
-    return [_summed(engine, name, common) for name in names]
+    return _summed(open_store(address), names, common)
 
 
-def _summed(engine: Engine, name: str, common: Common) -> Summed:
-    columns = splice_columns(common.crew)
-    splices = read.records(engine, "splices", splicers=[name], columns=columns)
-    summary = summarize(
-        name,
+def _summed(engine: Engine, names: list[str], common: Common) -> Summary:
+    splices = read.records(
+        engine,
+        "splices",
+        splicers=names,
+        columns=splice_columns(common.crew),
+        order=("splicer", "id"),
+    )
+    return summarize(
         splices,
-        common.checks[common.checks["splicer"] == name],
+        common.checks,
         common.readings,
-        common.service[common.service["asset"] == name],
+        common.service,
         common.crew,
         common.now,
         began=common.began,
-        clock_right=tuple(
-            one.bounds for one in common.shifts if one.bounds.splicer == name and not one.shift
-        ),
+        clock_right=[one.bounds for one in common.shifts if not one.shift],
     )
-    return summary, len(splices)

@@ -9,18 +9,10 @@ import pandas as pd
 from arcdrift.analysis.arc import ArcModel, Refusal
 from arcdrift.analysis.loss import LAG_FROM, LossCharts
 from arcdrift.analysis.loss_days import CALIBRATION_DAYS
-from arcdrift.analysis.splicer import HISTOGRAM_STEP_DB, SplicerSummary
+from arcdrift.analysis.summary import HISTOGRAM_STEP_DB
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 from arcdrift.store.schema import metadata
-
-
-def stack(frames: list[pd.DataFrame]) -> pd.DataFrame:
-    """Put frames below each other; empty ones give their columns only."""
-    filled = [frame for frame in frames if len(frame)]
-    if not filled:
-        return frames[0].copy() if frames else pd.DataFrame()
-    return pd.concat(filled, ignore_index=True)
 
 
 def iso(days: pd.Series) -> pd.Series:
@@ -81,13 +73,11 @@ def streams_table(days: pd.DataFrame, charts: LossCharts, crew: Crew) -> pd.Data
     return streams
 
 
-def crew_days(summaries: list[SplicerSummary]) -> pd.DataFrame:
+def crew_days(outcomes: pd.DataFrame, histogram: pd.DataFrame) -> pd.DataFrame:
     """Rows of ``result_crew_days``; percentiles from the summed histograms, to 0.001 dB."""
-    outcomes = stack([summary.outcomes for summary in summaries])
     if outcomes.empty:
         return pd.DataFrame(columns=["day"])
     totals = outcomes.groupby("day").sum()
-    histogram = stack([summary.histogram for summary in summaries])
     counts = histogram.groupby(["day", "bin"], as_index=False)["count"].sum()
     cumulative = counts.groupby("day")["count"].cumsum()
     whole = counts.groupby("day")["count"].transform("sum")

@@ -55,6 +55,7 @@ def records(
     until: datetime | None = None,
     columns: Iterable[str] | None = None,
     believed: bool = False,
+    order: tuple[str, ...] = ("id",),
 ) -> pd.DataFrame:
     """Read records of one kind in the order they were stored, with the set clock shifts added.
 
@@ -74,6 +75,8 @@ def records(
         Only these columns, in this order.
     believed : bool
         Whether to leave out what the last analysis keeps apart because a clock was wrong.
+    order : tuple of str
+        Columns to sort by instead of the order of storing.
 
     Returns
     -------
@@ -110,8 +113,16 @@ def records(
         query = query.where(when >= microseconds(since))
     if until is not None:
         query = query.where(when < microseconds(until))
-    frame = fetch(engine, query, order=["id"])
-    return frame[wanted]
+    return fetch(engine, query, order=list(order))[wanted]
+
+
+def splices_of(engine: Engine) -> dict[str, int]:
+    """How many splices each splicer made that has a check or a splice on record."""
+    table = schema.splices.columns
+    query = select(table.splicer, func.count()).group_by(table.splicer)
+    with reading(engine) as connection:
+        made = {name: int(count) for name, count in connection.execute(query)}
+    return dict.fromkeys(splicers(engine), 0) | made
 
 
 def splicers(engine: Engine) -> list[str]:
@@ -324,7 +335,8 @@ def fetch_within(connection: Connection, query: Select[Any], *, order: list[str]
 
 
 def _sorted(frame: pd.DataFrame, order: list[str]) -> pd.DataFrame:
-    if len(order) == 1 and frame[order[0]].is_monotonic_increasing:
+    keys = pd.Index(frame[order[0]]) if len(order) == 1 else pd.MultiIndex.from_frame(frame[order])
+    if keys.is_monotonic_increasing:
         return frame
     return frame.sort_values(order, kind="stable", ignore_index=True)
 

@@ -68,7 +68,8 @@ class Summed:
             own = mine.reset_index(drop=True)
             day = own["spliced_at"].dt.tz_localize(None).dt.floor("D")
             air = pd.DataFrame({"air_density": 1.2, "vapor_pressure": 9.0}, index=own.index)
-            caps = pd.DataFrame({"program": "fixed", "day": day.unique(), "cap": 0.105})
+            stream = {"splicer": own["splicer"].iloc[0], "program": "fixed"}
+            caps = pd.DataFrame({**stream, "day": day.unique(), "cap": 0.105})
             cells = hand_days(own, air, day, caps, CREW)
             parts.append((cells, own, day))
         return parts

@@ -15,7 +15,7 @@ from arcdrift.analysis.arc_pool import SLOPES, Fit, crew_prior, design, fit_know
 from tests.analysis.arc_truth import PHI, SD, simulated_points
 
 NOW = pd.Timestamp("2026-12-01T00:00Z")
-NO_SERVICE = pd.DataFrame({"action": [], "serviced_at": pd.to_datetime([], utc=True)})
+NO_SERVICE = pd.DataFrame({"asset": [], "action": [], "serviced_at": pd.to_datetime([], utc=True)})
 
 
 def test_known_phi_fit_equals_generalized_least_squares() -> None:
@@ -197,6 +197,7 @@ def test_wear_counts_from_the_replacement(counts: list[float], expected: list[fl
     air = pd.DataFrame(1.0, index=checks.index, columns=AIR).assign(air_source="site logger")
     service = pd.DataFrame(
         {
+            "asset": ["Heron"],
             "action": ["electrodes replaced"],
             "serviced_at": pd.to_datetime(["2026-01-02T12:00Z"]).as_unit("us"),
         }

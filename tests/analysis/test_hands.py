@@ -38,7 +38,8 @@ def log(**columns):
 def summed(splices, cap=0.1):
     air = pd.DataFrame({"air_density": 1.1, "vapor_pressure": 8.0}, index=splices.index)
     day = pd.Series(pd.Timestamp("2026-03-02"), splices.index)
-    days = pd.DataFrame({"program": ["fixed"], "day": [pd.Timestamp("2026-03-02")], "cap": [cap]})
+    stream = {"splicer": ["Heron"], "program": ["fixed"]}
+    days = pd.DataFrame({**stream, "day": [pd.Timestamp("2026-03-02")], "cap": [cap]})
     return hand_days(splices, air, day, days, CREW)
 
 

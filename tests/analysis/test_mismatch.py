@@ -154,7 +154,13 @@ def cells_of(splices: pd.DataFrame, service: pd.DataFrame) -> pd.DataFrame:
         {"air_density": [1.235, 1.215, np.nan, 1.225], "vapor_pressure": 12.0}, index=splices.index
     )
     days = pd.DataFrame(
-        {"program": ["plain"], "day": [pd.Timestamp("2026-03-02")], "segment": 0, "cap": 0.1}
+        {
+            "splicer": "Heron",
+            "program": ["plain"],
+            "day": [pd.Timestamp("2026-03-02")],
+            "segment": 0,
+            "cap": 0.1,
+        }
     )
     return mismatch_cells(splices, air, checks, service, days, CREW)
 

@@ -35,7 +35,7 @@ def splices(*rows: tuple[str, str | None, str | None, str | None, float | None, 
 
 
 def told(frame: pd.DataFrame, crew: Crew = CREW) -> list[Finding]:
-    return program_findings("Heron", unexpected_days(frame, crew), crew, NOW)
+    return program_findings(unexpected_days(frame, crew), crew, NOW)
 
 
 def run(day: str, count: int, program: str = "plain", month: str = "05"):

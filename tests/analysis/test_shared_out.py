@@ -9,9 +9,13 @@ from threading import Event
 from typing import Any
 
 import pandas as pd
+import pytest
 
 from arcdrift.air import AirSources
-from arcdrift.analysis.shared_out import Common, begun, sum_up
+from arcdrift.analysis import shared_out
+from arcdrift.analysis.shared_out import Common, begun, in_parts, sum_up
+from arcdrift.analysis.summary import Summary, joined
+from arcdrift.analysis.tables import crew_days
 from arcdrift.simulate import invented_crew, simulate_frames
 from arcdrift.store import read, schema
 from arcdrift.store.connect import open_store, writing
@@ -72,8 +76,34 @@ def test_what_was_not_begun_elsewhere_is_done_here() -> None:
         assert first() is True
 
 
-def test_splicers_are_summed_up_alike_by_other_processes(tmp_path: Path) -> None:
-    made = simulate_frames(invented_crew(splicers=3, days=6, splices_per_day=30.0, seed=4))
+def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows in no order, without types of columns, which depend on what a part happens to hold."""
+    figures = frame.select_dtypes("float").round(9)
+    known = frame.assign(**figures).astype(object).where(frame.notna(), None)
+    return sorted(known.to_dict("records"), key=repr)
+
+
+def same(mine: Summary, other: Summary) -> None:
+    assert rows_of(crew_days(mine.outcomes, mine.histogram)) == rows_of(
+        crew_days(other.outcomes, other.histogram)
+    )
+    for field in fields(mine):
+        if field.name in ("outcomes", "histogram"):  # counted by day, a part at a time
+            continue
+        one, two = getattr(mine, field.name), getattr(other, field.name)
+        if isinstance(one, pd.DataFrame):
+            assert rows_of(one) == rows_of(two), field.name
+        elif field.name == "singles":
+            assert rows_of(one.exceptions) == rows_of(two.exceptions)
+            assert rows_of(one.limits) == rows_of(two.limits)
+        else:
+            assert one == two, field.name
+
+
+def test_a_crew_is_summed_up_alike_however_it_is_parted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = simulate_frames(invented_crew(splicers=3, days=12, splices_per_day=30.0, seed=4))
     engine = open_store(tmp_path)
     for kind, rows in made.items():
         with writing(engine) as connection:
@@ -89,17 +119,23 @@ def test_splicers_are_summed_up_alike_by_other_processes(tmp_path: Path) -> None
         None,
         (),
     )
-    names, elsewhere = read.splicers(engine), Elsewhere()
-    here = {one.splicer: (one, count) for one, count in sum_up(engine, names, common)}
-    there = {one.splicer: (one, count) for one, count in sum_up(engine, names, common, elsewhere)}
-    assert elsewhere.began == 2  # parts of two
-    assert sum(count for _, count in here.values()) == len(made["splices"])
-    for name in names:
-        (mine, count), (other, again) = here[name], there[name]
-        assert count == again
-        for field in fields(mine):
-            one, two = getattr(mine, field.name), getattr(other, field.name)
-            if isinstance(one, pd.DataFrame):
-                pd.testing.assert_frame_equal(one, two)
-        assert mine.clock == other.clock
-        assert mine.situation == other.situation
+    counts = read.splices_of(engine)
+    assert counts == made["splices"].groupby("splicer").size().to_dict()
+    (whole,) = sum_up(engine, counts, common)
+    assert whole.splices == len(made["splices"])
+    assert len(whole.splicers) == 3
+    assert whole.situations
+    monkeypatch.setattr(shared_out, "PART_SPLICES", 1)
+    single = list(sum_up(engine, counts, common))
+    assert [one.splicers for one in single] == [(name,) for name in sorted(counts)]
+    same(joined(single[::-1]), whole)
+    monkeypatch.setattr(shared_out, "PART_SPLICES", counts[min(counts)] + 1)
+    elsewhere = Elsewhere()
+    same(joined(list(sum_up(engine, counts, common, elsewhere))), whole)
+    assert elsewhere.began > 1
+
+
+def test_parts_hold_about_as_many_splices(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(shared_out, "PART_SPLICES", 100)
+    counts = {"Avocet": 60, "Bunting": 40, "Curlew": 1, "Dunlin": 500, "Egret": 0}
+    assert in_parts(counts) == [["Avocet", "Bunting"], ["Curlew"], ["Dunlin"], ["Egret"]]

@@ -7,7 +7,7 @@ import pytest
 from arcdrift.air import prepare_readings
 from arcdrift.analysis.loss_days import production
 from arcdrift.analysis.sign_off import measure_tests, promises, sign_offs
-from arcdrift.analysis.splicer import summarize
+from arcdrift.analysis.summary import summarize
 from arcdrift.charts.sequential import course
 from arcdrift.settings import SignOff
 from arcdrift.simulate import invented_crew, simulate_frames
@@ -111,9 +111,7 @@ def test_practice_stays_out_of_everything_that_is_charted():
     splices.loc[practiced, "loss_db"] = 3.0
     readings = prepare_readings(made["readings"], made.crew)
     now = splices["spliced_at"].max()
-    told = summarize(
-        "Heron", splices, made["arc-checks"], readings, made["service"], made.crew, now
-    )
+    told = summarize(splices, made["arc-checks"], readings, made["service"], made.crew, now)
     worth = splices[~practiced]
     assert not set(production(splices)["id"]) - set(worth["id"])
     assert told.days["n"].sum() == worth["loss_db"].notna().sum()

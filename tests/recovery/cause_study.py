@@ -229,7 +229,7 @@ def _raised(
 
 
 def _cells(run: Run) -> pd.DataFrame:
-    return pd.concat([summary.hands for summary in run.summaries], ignore_index=True)
+    return run.summary.hands
 
 
 def _own(cells: pd.DataFrame, finding: Finding) -> pd.Series:

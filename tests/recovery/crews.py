@@ -8,7 +8,7 @@ import pandas as pd
 from arcdrift.air import prepare_readings
 from arcdrift.analysis.clocks import crew_began
 from arcdrift.analysis.crew import Assessment, assess
-from arcdrift.analysis.splicer import SplicerSummary, summarize
+from arcdrift.analysis.summary import Summary, summarize
 from arcdrift.finding import Finding
 from arcdrift.simulate import Scenario, SimulatedCrew, simulate_frames
 
@@ -20,7 +20,7 @@ class Run:
     """One crew: what happened, and what the analyses say."""
 
     made: SimulatedCrew
-    summaries: list[SplicerSummary]
+    summary: Summary
     told: Assessment
     now: pd.Timestamp
 
@@ -46,22 +46,9 @@ def run_crew(
         made.records["splices"] = altered(made["splices"])
     readings = prepare_readings(made["readings"], made.crew)
     now = pd.Timestamp(scenario.end).as_unit("us")
-    splices = dict(list(made["splices"].groupby("splicer")))
-    checks = dict(list(made["arc-checks"].groupby("splicer")))
-    service = dict(list(made["service"].groupby("asset")))
     began = crew_began(made["arc-checks"], "checked_at")
-    nothing = made["service"].iloc[:0]
-    summaries = [
-        summarize(
-            str(name),
-            splices[name].reset_index(drop=True),
-            checks.get(name, made["arc-checks"].iloc[:0]).reset_index(drop=True),
-            readings,
-            service.get(name, nothing),
-            made.crew,
-            now,
-            began=began,
-        )
-        for name in sorted(splices)
-    ]
-    return Run(made, summaries, assess(summaries, made["service"], made.crew, now), now)
+    summary = summarize(
+        made["splices"].sort_values(["splicer", "id"], ignore_index=True),
+        made["arc-checks"], readings, made["service"], made.crew, now, began=began,
+    )  # fmt: skip
+    return Run(made, summary, assess(summary, made["service"], made.crew, now), now)

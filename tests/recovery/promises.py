@@ -321,7 +321,7 @@ def technician_coverage(run: Run) -> pd.DataFrame:
     DataFrame
         ``technician``, ``inside``.
     """
-    told = prep_effects(pd.concat([part.hands for part in run.summaries], ignore_index=True))
+    told = prep_effects(run.summary.hands)
     if isinstance(told, str):
         return pd.DataFrame(columns=["technician", "inside"])
     table = told.of("technician", "loss").dropna(subset=["effect"]).set_index("name")
@@ -364,5 +364,5 @@ def _true_days(run: Run) -> pd.DataFrame:
 
 
 def _kept_apart(run: Run) -> pd.MultiIndex:
-    days = pd.concat([summary.clock_days for summary in run.summaries])
+    days = run.summary.clock_days
     return pd.MultiIndex.from_arrays([days["splicer"], days["day"].dt.strftime("%Y-%m-%d")])

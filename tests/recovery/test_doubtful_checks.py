@@ -26,23 +26,22 @@ def healthy() -> Run:
 def moved(run: Run, *, lasting: bool) -> tuple[Run, dict[str, pd.Timestamp]]:
     """Move one check of every splicer, or all from there to the next new electrodes."""
     judged = run.told.frames["result_arc_points"].dropna(subset=["z"]).sort_values("checked_at")
-    summaries, when = [], {}
-    for summary in run.summaries:
-        mine = judged[judged["splicer"] == summary.splicer]
+    points, when = run.summary.points.copy(), {}
+    for name, mine in judged.groupby("splicer"):
         same = (mine["epoch"] == mine["epoch"].shift(-1)) & (
             mine["epoch"] == mine["epoch"].shift(3)
         )
         row = mine[same].iloc[len(mine[same]) // 2]
-        points = summary.points.copy()
         here = points["checked_at"] == row["checked_at"]
         if lasting:
             here = (points["checked_at"] >= row["checked_at"]) & (points["epoch"] == row["epoch"])
+        here &= points["splicer"] == name
         sd = (row["expected_high"] - row["expected_low"]) / (2 * Z95)
         points.loc[here, "arc_setting"] += SD * sd
-        summaries.append(replace(summary, points=points))
-        when[summary.splicer] = row["checked_at"]
+        when[str(name)] = row["checked_at"]
+    summary = replace(run.summary, points=points)
     service = run.made["service"]
-    return replace(run, told=assess(summaries, service, run.made.crew, run.now)), when
+    return replace(run, told=assess(summary, service, run.made.crew, run.now)), when
 
 
 def doubted(run: Run) -> set[tuple[str, pd.Timestamp]]:

@@ -1,9 +1,11 @@
-"""First step of a review: sum one splicer's records up, so that the crew can be looked at whole.
+"""First step of a review: sum records up, so that the crew can be looked at whole.
 
-A pure function of one splicer's frames; splicers can be summarized in any order.
+A pure function of the frames of some splicers; a crew can be summarized in parts, in any order,
+and what comes of it does not depend on how it was parted.
 """
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields
 
 import numpy as np
 import pandas as pd
@@ -13,7 +15,7 @@ from arcdrift.analysis.acceptance import accepted_days, over_limit
 from arcdrift.analysis.advice import Situation
 from arcdrift.analysis.agreement import MEASURED, measured_pairs
 from arcdrift.analysis.arc_points import arc_points
-from arcdrift.analysis.cells import cells_of, coded, summed
+from arcdrift.analysis.cells import Ints, cells_of, coded, plain, stack, summed
 from arcdrift.analysis.checks import daily_checks
 from arcdrift.analysis.cleave_runs import cleave_runs, practice_splices
 from arcdrift.analysis.clocks import Clock, look_at_clock
@@ -54,16 +56,21 @@ SPLICE_COLUMNS = (
     "location",
     *MEASURED,
 )
+CLOCK_COLUMNS = ("id", "import_id", "spliced_at", "arc_count", "splice_number")
 HISTOGRAM_STEP_DB = 0.001
 OVER_DB = 0.10
 
 
 @dataclass(frozen=True)
-class SplicerSummary:
-    """One splicer, summed up.
+class Summary:
+    """Some splicers, or a whole crew, summed up.
 
     Attributes
     ----------
+    splicers : tuple of str
+        Sorted.
+    splices : int
+        How many splices they made.
     days : DataFrame
         Stream days for the loss chart (`arcdrift.analysis.loss_days.loss_days`).
     singles : SingleSplices
@@ -83,7 +90,7 @@ class SplicerSummary:
     coverage : DataFrame
         ``kind``, ``splicer``, ``rows``, ``with_air``.
     imports : DataFrame
-        ``import_id``, ``first``, ``last``: which import speaks of which time.
+        ``splicer``, ``import_id``, ``first``, ``last``: which import speaks of which time.
     airless : DataFrame
         ``site``, ``at``: checks and splices without any air reading near them.
     cells : DataFrame
@@ -103,15 +110,16 @@ class SplicerSummary:
         Splices measured both ways (`arcdrift.analysis.agreement.measured_pairs`).
     unexpected : DataFrame
         Days of programs not allowed (`arcdrift.analysis.program_findings.unexpected_days`).
-    clock : Clock
-        Where its clock was wrong; those records are in none of the frames.
+    clocks : dict of Clock
+        Where the clock of each splicer was wrong; those records are in none of the frames.
     clock_days : DataFrame
         ``splicer``, ``day``: days left out of `checks` because the clock was wrong.
-    situation : Situation or None
-        Where the splicer stands now; None when it made no splice within a day.
+    situations : tuple of Situation
+        Where each splicer that made a splice within a day stands now.
     """
 
-    splicer: str
+    splicers: tuple[str, ...]
+    splices: int
     days: pd.DataFrame
     singles: SingleSplices
     accepted: pd.DataFrame
@@ -130,9 +138,9 @@ class SplicerSummary:
     practice: pd.DataFrame
     measured: pd.DataFrame
     unexpected: pd.DataFrame
-    clock: Clock
+    clocks: dict[str, Clock]
     clock_days: pd.DataFrame
-    situation: Situation | None
+    situations: tuple[Situation, ...]
 
 
 def splice_columns(crew: Crew) -> tuple[str, ...]:
@@ -142,7 +150,6 @@ def splice_columns(crew: Crew) -> tuple[str, ...]:
 
 
 def summarize(
-    splicer: str,
     splices: pd.DataFrame,
     checks: pd.DataFrame,
     readings: pd.DataFrame | AirSources,
@@ -151,48 +158,62 @@ def summarize(
     now: pd.Timestamp,
     *,
     began: pd.Timestamp | None = None,
-    clock_right: tuple[Bounds, ...] = (),
-) -> SplicerSummary:
-    """Sum one splicer up.
+    clock_right: Iterable[Bounds] = (),
+) -> Summary:
+    """Sum some splicers up.
 
     Parameters
     ----------
     splices, checks, service : DataFrame
-        That splicer's records.
+        All records of those splicers, each splicer's in the order they were stored.
     readings : DataFrame or AirSources
         Prepared readings (`arcdrift.air.prepare_readings`) of the whole crew.
     began : Timestamp, optional
         First day of the crew (`arcdrift.analysis.clocks.crew_began`).
-    clock_right : tuple of Bounds
-        Where somebody said that this splicer's clock was right.
+    clock_right : iterable of Bounds
+        Where somebody said that a splicer's clock was right.
     """
     sources = AirSources.of(readings, crew)
+    made = len(splices)
     splices = coded(splices, but=("location",))  # seldom the same twice
-    zone = _zone(splicer, splices, crew)
-    clock = look_at_clock(splicer, splices, checks, zone, now, began, clock_right, crew.day_offset)
-    if clock.stretches:
-        splices = splices[~clock.apart(splices, "spliced_at")].reset_index(drop=True)
-        checks = checks[~clock.apart(checks, "checked_at")].reset_index(drop=True)
+    parts = _by_splicer(splices, checks)
+    clocks = {
+        name: look_at_clock(
+            name,
+            splices.iloc[mine][[one for one in CLOCK_COLUMNS if one in splices.columns]],
+            checks.iloc[own],
+            _zone(name, splices["site"].iloc[mine], crew),
+            now,
+            began,
+            tuple(bounds for bounds in clock_right if bounds.splicer == name),
+            crew.day_offset,
+        )
+        for name, (mine, own) in parts.items()
+    }
+    if any(clock.stretches for clock in clocks.values()):
+        splices, checks = _believed(splices, checks, parts, clocks)
     splices[WORKDAY] = workdays(splices, crew, "spliced_at")
     splice_air = join_air(splices, sources, crew, "spliced_at")
     check_air = join_air(checks, sources, crew, "checked_at")
     work = production(splices)
-    day = workdays(work, crew, "spliced_at")
+    day = work[WORKDAY]
     statuses = daily_checks(checks, splices, crew, now)
-    left_out = clock.holds_day(statuses["day"])
+    left_out = _days_left_out(statuses, clocks)
     days = loss_days(splices, service, crew)
     hands, runs = _hands(splices, splice_air, days, crew)
-    return SplicerSummary(
-        splicer=splicer,
+    points = arc_points(checks, check_air, service)
+    return Summary(
+        splicers=tuple(parts),
+        splices=made,
         days=days,
         singles=single_splices(work, day, service),
         accepted=accepted_days(work, day, days, crew),
         over=over_limit(work, day, crew),
         checks=statuses[~left_out].reset_index(drop=True),
-        points=arc_points(checks, check_air, service),
+        points=points,
         histogram=_histogram(work, day),
         outcomes=_outcomes(splices),
-        coverage=_coverage(splicer, check_air, splice_air),
+        coverage=_coverage(splices, splice_air, checks, check_air),
         imports=_imports(splices, checks),
         airless=_airless(splices, splice_air, checks, check_air, crew),
         cells=mismatch_cells(splices, splice_air, checks, service, days, crew),
@@ -202,10 +223,70 @@ def summarize(
         practice=practice_splices(splices),
         measured=measured_pairs(splices),
         unexpected=unexpected_days(splices, crew),
-        clock=clock,
+        clocks=clocks,
         clock_days=statuses.loc[left_out, ["splicer", "day"]].reset_index(drop=True),
-        situation=_situation(splicer, splices, checks, sources, service, crew, now),
+        situations=_situations(tuple(parts), splices, checks, sources, service, crew, now),
     )
+
+
+def joined(parts: Sequence[Summary]) -> Summary:
+    """Put summaries of different splicers together, in order of their first splicers."""
+    parts = sorted(parts, key=lambda part: part.splicers)
+    frames = {
+        one.name: stack([getattr(part, one.name) for part in parts])
+        for one in fields(Summary)
+        if isinstance(getattr(parts[0], one.name), pd.DataFrame)
+    }
+    return Summary(
+        splicers=tuple(sorted(name for part in parts for name in part.splicers)),
+        splices=sum(part.splices for part in parts),
+        singles=SingleSplices(
+            stack([part.singles.exceptions for part in parts]),
+            stack([part.singles.limits for part in parts]),
+        ),
+        clocks={name: clock for part in parts for name, clock in part.clocks.items()},
+        situations=tuple(one for part in parts for one in part.situations),
+        **frames,
+    )
+
+
+def _by_splicer(splices: pd.DataFrame, checks: pd.DataFrame) -> dict[str, tuple[Ints, Ints]]:
+    """Positions of the splices and the checks of each splicer, in the order of names."""
+    mine, own = (
+        {str(name): np.asarray(at) for name, at in records.groupby("splicer").indices.items()}
+        for records in (splices, checks)
+    )
+    nothing = np.zeros(0, dtype=np.int64)
+    return {
+        name: (mine.get(name, nothing), own.get(name, nothing)) for name in sorted({*mine, *own})
+    }
+
+
+def _believed(
+    splices: pd.DataFrame,
+    checks: pd.DataFrame,
+    parts: dict[str, tuple[Ints, Ints]],
+    clocks: dict[str, Clock],
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Leave out what was recorded while a clock was wrong."""
+    kept = [np.ones(len(records), dtype=bool) for records in (splices, checks)]
+    for name, clock in clocks.items():
+        if clock.stretches:
+            for which, records, when, mine in (
+                (kept[0], splices, "spliced_at", parts[name][0]),
+                (kept[1], checks, "checked_at", parts[name][1]),
+            ):
+                which[mine] = ~clock.apart(records.iloc[mine], when)
+    return splices[kept[0]].reset_index(drop=True), checks[kept[1]].reset_index(drop=True)
+
+
+def _days_left_out(statuses: pd.DataFrame, clocks: dict[str, Clock]) -> pd.Series:
+    out = pd.Series(data=False, index=statuses.index)
+    for name, clock in clocks.items():
+        if clock.stretches:
+            mine = statuses["splicer"] == name
+            out[mine] = clock.holds_day(statuses.loc[mine, "day"])
+    return out
 
 
 def _hands(
@@ -219,30 +300,36 @@ def _hands(
     return cells, cleave_runs(made, day, crew)
 
 
-def _zone(splicer: str, splices: pd.DataFrame, crew: Crew) -> str:
+def _zone(splicer: str, sites: pd.Series, crew: Crew) -> str:
     """Zone of the site at which the splicer works most."""
-    site = splices["site"].mode()
+    site = sites.mode()
     usual = pd.DataFrame({"splicer": [splicer], "site": [site.iloc[0] if len(site) else pd.NA]})
     return str(zones_of(sites_of(usual, crew), crew).iloc[0])
 
 
-def _situation(
-    splicer: str,
+def _situations(
+    names: tuple[str, ...],
     splices: pd.DataFrame,
     checks: pd.DataFrame,
     sources: AirSources,
     service: pd.DataFrame,
     crew: Crew,
     now: pd.Timestamp,
-) -> Situation | None:
+) -> tuple[Situation, ...]:
     at = splices["spliced_at"]
     recent = splices[(at <= now) & (at > now - pd.Timedelta(days=PROGRAM_DAYS))]
-    if recent.empty or recent["spliced_at"].max() < now - pd.Timedelta(days=1):
-        return None
-    passed = checks.loc[(checks["outcome"] == "pass") & (checks["checked_at"] <= now), "checked_at"]
-    moments = [now, *([passed.max()] if len(passed) else [])]
-    near = sources.near(moments, pd.Timedelta(minutes=crew.air_max_age_min))
-    return situation_of(splicer, checks, recent, service, near, crew, now)
+    newest = recent.groupby("splicer")["spliced_at"].max()
+    found = []
+    for name in names:
+        if name not in newest.index or newest[name] < now - pd.Timedelta(days=1):
+            continue
+        mine, own = recent[recent["splicer"] == name], checks[checks["splicer"] == name]
+        passed = own.loc[(own["outcome"] == "pass") & (own["checked_at"] <= now), "checked_at"]
+        moments = [now, *([passed.max()] if len(passed) else [])]
+        near = sources.near(moments, pd.Timedelta(minutes=crew.air_max_age_min))
+        events = service[service["asset"] == name]
+        found.append(situation_of(name, own, mine, events, near, crew, now))
+    return tuple(found)
 
 
 def _histogram(work: pd.DataFrame, day: pd.Series) -> pd.DataFrame:
@@ -271,27 +358,28 @@ def _outcomes(splices: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
-def _coverage(splicer: str, check_air: pd.DataFrame, splice_air: pd.DataFrame) -> pd.DataFrame:
-    parts = (("arc-checks", check_air), ("splices", splice_air))
-    return pd.DataFrame(
-        [
-            {
-                "kind": kind,
-                "splicer": splicer,
-                "rows": len(air),
-                "with_air": int(air["air_density"].notna().sum()),
-            }
-            for kind, air in parts
-        ]
-    )
+def _coverage(
+    splices: pd.DataFrame, splice_air: pd.DataFrame, checks: pd.DataFrame, check_air: pd.DataFrame
+) -> pd.DataFrame:
+    names = sorted({*splices["splicer"].unique(), *checks["splicer"].unique()})
+    parts = []
+    for kind, records, air in (
+        ("arc-checks", checks, check_air),
+        ("splices", splices, splice_air),
+    ):
+        with_air = air["air_density"].notna().groupby(records["splicer"].astype("str"))
+        counts = with_air.agg(rows="size", with_air="sum").reindex(names, fill_value=0)
+        parts.append(counts.rename_axis("splicer").reset_index().assign(kind=kind))
+    return pd.concat(parts, ignore_index=True)[["kind", "splicer", "rows", "with_air"]]
 
 
 def _imports(splices: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
+    keys = ["splicer", "import_id"]
     parts = [
-        records.groupby("import_id")[when].agg(first="min", last="max")
+        plain(records.groupby(keys)[when].agg(first="min", last="max").reset_index())
         for records, when in ((splices, "spliced_at"), (checks, "checked_at"))
     ]
-    spans: pd.DataFrame = pd.concat(parts).groupby("import_id").agg({"first": "min", "last": "max"})
+    spans: pd.DataFrame = pd.concat(parts).groupby(keys).agg({"first": "min", "last": "max"})
     return spans.reset_index()
 
 
@@ -313,14 +401,3 @@ def _airless(
             pd.DataFrame({"site": sites.astype("str").fillna("(no site)"), "at": bare[when]})
         )
     return pd.concat(parts, ignore_index=True).sort_values("at", ignore_index=True)
-
-
-def day_starts(days: pd.DataFrame, crew: Crew) -> pd.Series:
-    """UTC instant at which each row's local ``day`` began at its ``site``."""
-    zones = zones_of(days["site"], crew)
-    out = pd.Series(pd.NaT, index=days.index, dtype="datetime64[us, UTC]")
-    for zone, part in days["day"].groupby(zones):
-        wall = part + crew.day_offset
-        local = wall.dt.tz_localize(str(zone), ambiguous=True, nonexistent="shift_forward")
-        out.loc[part.index] = local.dt.tz_convert("UTC").dt.as_unit("us")
-    return out
