@@ -123,10 +123,11 @@ def events_of(claims: Iterable[Claim], shape: Shape) -> list[Event]:
     """Divide what rows say of one splicer's minute (or one place's instant) into events.
 
     Rows of logs with seconds belong together when time and splice number agree; a log without
-    numbers joins the one numbered splice of its second. A row of a log that keeps minutes
-    joins the splice of that minute with its splice number, else with its arc count, which
-    keeps the finer time. Rows of minutes that neither tells apart are counted: as many events
-    as the fullest log has there.
+    numbers joins the one numbered splice of its second, of several the first it agrees with.
+    A row of a log that keeps minutes joins the splice of that minute with its splice number,
+    else with its arc count, else one that it contradicts nowhere and no other row of its log
+    is; the splice keeps the finer time. The rows left over are counted: as many events as the
+    fullest log has of them.
     """
     rows = sorted(claims, key=_order)
     if not shape.repeats:
@@ -135,11 +136,13 @@ def events_of(claims: Iterable[Claim], shape: Shape) -> list[Event]:
     for claim in rows:
         if claim.exact and (claim.number is not None or "splice_number" in claim.says):
             events.setdefault((claim.number, claim.at), []).append(claim)
-    numbered = list(events)
+    numbered = {key: list(members) for key, members in events.items()}
     for claim in rows:
         if claim.exact and "splice_number" not in claim.says:
             there = [key for key in numbered if key[1] == claim.at and key[0] is not None]
-            key = there[0] if len(there) == 1 else (None, claim.at)
+            if len(there) > 1:
+                there = sorted(key for key in there if _fits(claim, numbered[key]))[:1]
+            key = there[0] if there else (None, claim.at)
             events.setdefault(key, []).append(claim)
     exact = set(events)
     by_number: dict[Any, list[Claim]] = {}
@@ -166,6 +169,7 @@ def events_of(claims: Iterable[Claim], shape: Shape) -> list[Event]:
             left.append(claim)
         else:
             events[joined].append(claim)
+    left = _join(left, events)
     found = [
         _one_event(sorted(members, key=_order), key[1] if key in exact else None)
         for key, members in events.items()
@@ -197,13 +201,40 @@ def _by_arcs(
             if (key[0] is None or "splice_number" not in claim.says)
             and _share_arcs([claim], members)
         ),
-        key=lambda key: (key[1], -1 if key[0] is None else key[0]),
+        key=_key_order,
     )
-    same = [key for key in there if any(agree(claim.says, other.says) for other in events[key])]
+    same = [key for key in there if _fits(claim, events[key])]
     if same:
         return same[0]
     alike = [c for c in rows if c.order[0] == claim.order[0] and c.arcs == claim.arcs]
     return there[0] if there and len(alike) == 1 else None
+
+
+def _join(rows: Sequence[Claim], events: Mapping[tuple[Any, int], list[Claim]]) -> list[Claim]:
+    """Let rows of minutes join the events they fit, one of a log each; returns the others.
+
+    What a log's rows join follows from its own rows and the events, not from other logs'.
+    """
+    there = {key: list(events[key]) for key in sorted(events, key=_key_order)}
+    taken = {(key, other.order[0]) for key, members in there.items() for other in members}
+    left = []
+    for claim in sorted(rows, key=lambda c: (sorted(map(repr, c.content)), c.order)):
+        free = (key for key in there if (key, claim.order[0]) not in taken)
+        key = next((key for key in free if _fits(claim, there[key])), None)
+        if key is None:
+            left.append(claim)
+        else:
+            taken.add((key, claim.order[0]))
+            events[key].append(claim)
+    return sorted(left, key=_order)
+
+
+def _fits(claim: Claim, members: Iterable[Claim]) -> bool:
+    return any(agree(claim.says, other.says) for other in members)
+
+
+def _key_order(key: tuple[Any, int]) -> tuple[int, Any]:
+    return key[1], -1 if key[0] is None else key[0]
 
 
 def _one_event(rows: Sequence[Claim], at: int | None = None) -> Event:
@@ -246,30 +277,32 @@ def _counted(rows: Sequence[Claim]) -> list[Event]:
         free = [g for g in groups if not any(c.order[0] in sources for i in g for c in i)]
         (free or groups)[0].append(item)
     return [
-        Event(rows[0].at, tuple(Version(_widest(i), tuple(sorted(i, key=_order))) for i in group))
+        Event(rows[0].at, tuple(Version(_merged(i), tuple(sorted(i, key=_order))) for i in group))
         for group in groups
     ]
 
 
 def _items(rows: Sequence[Claim]) -> list[list[Claim]]:
-    """Rows that are the same event: equal, each file's first with each other file's first."""
+    """Rows that are the same event: they agree, each file's first with each other file's first."""
     of_content: dict[frozenset[tuple[str, Any]], list[Claim]] = {}
     for claim in rows:
         of_content.setdefault(claim.content, []).append(claim)
-    items: dict[frozenset[tuple[str, Any]], list[list[Claim]]] = {}
+    items: list[list[Claim]] = []
+    # by what they say, the fullest first, so that the order of files tells nothing
     for content in sorted(of_content, key=lambda c: (-len(c), sorted(map(repr, c)))):
-        wider = [item for one, those in items.items() if content < one for item in those]
+        fitting = [item for item in items if all(agree(dict(content), o.says) for o in item)]
+        fitting.sort(key=lambda item: not any(content < other.content for other in item))
         own: list[list[Claim]] = []
         for claim in of_content[content]:
-            for item in (*wider, *own):
+            for item in (*fitting, *own):
                 if all(other.order[0] != claim.order[0] for other in item):
                     item.append(claim)
                     break
             else:
                 own.append([claim])
-        items[content] = own
-    return [item for those in items.values() for item in those]
+        items += own
+    return items
 
 
-def _widest(item: Sequence[Claim]) -> Values:
-    return max(item, key=lambda claim: len(claim.says)).says
+def _merged(item: Sequence[Claim]) -> Values:
+    return {name: value for claim in item for name, value in claim.says.items()}
