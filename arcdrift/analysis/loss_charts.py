@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.loss import LossCharts, chart_losses
+from arcdrift.analysis.loss import LossCharts, Units
+from arcdrift.analysis.loss_clock import chart_together
 from arcdrift.analysis.rising import COUNTED, rising_days
 from arcdrift.analysis.rollup import (
     SUBJECT,
@@ -37,7 +38,7 @@ class AllLossCharts:
         Level of each stream's days.
     rolled, spread : DataFrame
         Charted days of `arcdrift.analysis.rollup.rolled_days` and `spread_days`
-        (columns of `arcdrift.analysis.loss.chart_losses`).
+        (columns of `arcdrift.analysis.loss_clock.chart_losses`).
     rates : dict of DataFrame
         Days of `arcdrift.analysis.rising.rising_days` for ``dirty`` and ``redo``.
     cells : DataFrame
@@ -126,7 +127,7 @@ def chart_all(
     ----------
     days : DataFrame
         `arcdrift.analysis.loss_days.loss_days`, all splicers together; may have columns
-        ``excluded`` and ``frozen`` (`arcdrift.analysis.loss.chart_losses`).
+        ``excluded`` and ``frozen`` (`arcdrift.analysis.loss_clock.chart_losses`).
     hands : DataFrame
         `arcdrift.analysis.hands.hand_days`, all splicers together.
     false_alarms_per_month : float
@@ -156,13 +157,16 @@ def chart_cells(
         From `arcdrift.analysis.rollup.hand_cells`, without the days left out.
     """
     budget = false_alarms_per_month
-    streams = chart_losses(
-        days, budget * shares.loss_raised, budget * shares.loss_lowered, shared=True
+    streams, spread = chart_together(
+        [
+            Units(days, budget * shares.loss_raised, budget * shares.loss_lowered, shared=True),
+            Units(spread_days(days), budget * shares.scattered, None),
+        ]
     )
     return AllLossCharts(
         streams=streams,
         rolled=_rolled(rolled_days(cells, streams.days), budget * shares.rolled_up),
-        spread=chart_losses(spread_days(days), budget * shares.scattered, None).days,
+        spread=spread.days,
         rates={
             measure: rising_days(cells, measure, budget * share)
             for measure, share in zip(COUNTED, (shares.dirty, shares.redo), strict=True)
@@ -172,13 +176,14 @@ def chart_cells(
 
 
 def _rolled(days: pd.DataFrame, budget: float) -> pd.DataFrame:
-    """Charts of one type of subject together: splicers scatter otherwise than a crew does."""
-    parts = []
-    for kind in SUBJECTS:
-        mine = days[days["subject_type"] == kind]
-        if len(mine):
-            share = budget / ROLLED_EXCESS * len(mine) / len(days)
-            parts.append(chart_losses(mine, share, None, keys=SUBJECT).days)
-    if not parts:
-        return chart_losses(days, 1.0, None, keys=SUBJECT).days
-    return pd.concat(parts, ignore_index=True)
+    """Charts of each type of subject by itself: splicers scatter otherwise than a crew does."""
+    kinds = [days[days["subject_type"] == kind] for kind in SUBJECTS]
+    told = chart_together(
+        [
+            Units(mine, budget / ROLLED_EXCESS * len(mine) / len(days), None, SUBJECT)
+            for mine in kinds
+            if len(mine)
+        ]
+        or [Units(days, 1.0, None, SUBJECT)]
+    )
+    return pd.concat([one.days for one in told], ignore_index=True)

@@ -183,7 +183,7 @@ def prices(
     -----
     Losses count as gamma with each stream's scatter, for a rise shows less in a mean of capped
     losses (`capped_rise`). A seeded simulation of the chart of
-    `arcdrift.analysis.loss.chart_losses` on a stream with `HISTORY_DAYS` days behind it: the
+    `arcdrift.analysis.loss_clock.chart_losses` on a stream with `HISTORY_DAYS` days behind it: the
     baseline learns from the rise as well, 10 days behind, which a Markov chain would leave out.
     """
     lines = [

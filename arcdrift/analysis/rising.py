@@ -10,6 +10,7 @@ from arcdrift.charts.rising_limits import RUN_LENGTHS
 from arcdrift.charts.rising_rate import RisingRates, rising_rates
 
 Floats = npt.NDArray[np.float64]
+Codes = npt.NDArray[np.intp]
 
 FIRST_PACE_DAYS = 5
 """Workdays of the crew from which its pace is known; no alarm can come from them anyway."""
@@ -48,25 +49,28 @@ def rising_days(cells: pd.DataFrame, measure: str, budget: float) -> pd.DataFram
     cells = cells[cells[counted] > 0].reset_index(drop=True)
     if cells.empty:
         return pd.DataFrame(columns=RATE_COLUMNS)
-    subjects = {"stream": of_streams(cells)["subject_id"], **subjects_of(cells)}
+    subjects = {
+        kind: pd.factorize(subject, sort=True)
+        for kind, subject in {
+            "stream": of_streams(cells)["subject_id"],
+            **subjects_of(cells),
+        }.items()
+    }
     day, days = pd.factorize(cells["day"], sort=True)
-    run_length = _run_lengths(subjects, day.astype(np.int64), len(days), budget)
+    run_length = _run_lengths([code for code, _ in subjects.values()], day, len(days), budget)
     bad = cells[measure].to_numpy(dtype=np.float64)
     items = cells[counted].to_numpy(dtype=np.float64)
     weight = items
     parts = []
-    for kind, subject in subjects.items():
-        code, names = pd.factorize(subject, sort=True)
+    for kind, (code, names) in subjects.items():
         known = code >= 0
         if not known.any():
             continue
-        place = (day[known], code[known])
-        tables = []
-        for values in (bad, items, weight):
-            table = np.zeros((len(days), len(names)))
-            np.add.at(table, place, values[known])
-            tables.append(table)
-        count, made, effective = tables
+        place, shape = day[known] * len(names) + code[known], (len(days), len(names))
+        count, made, effective = (
+            np.bincount(place, values[known], shape[0] * shape[1]).astype(np.float64).reshape(shape)
+            for values in (bad, items, weight)
+        )
         charts = rising_rates(count, np.maximum(effective, count), run_length)
         if kind == "stream":
             usual = (charts.rate * made).sum(axis=1) / made.sum(axis=1)
@@ -75,14 +79,12 @@ def rising_days(cells: pd.DataFrame, measure: str, budget: float) -> pd.DataFram
     return pd.concat(parts, ignore_index=True)[RATE_COLUMNS]
 
 
-def _run_lengths(
-    subjects: dict[str, pd.Series], day: npt.NDArray[np.int64], days: int, budget: float
-) -> Floats:
+def _run_lengths(codes: list[Codes], day: Codes, days: int, budget: float) -> Floats:
     """Wanted run length of each day, from the pace of the month before it."""
     active = np.zeros(days)
-    for subject in subjects.values():
-        rows = pd.DataFrame({"day": day, "subject": subject}).dropna().drop_duplicates()
-        active += np.bincount(rows["day"].to_numpy(), minlength=days)
+    for code in codes:
+        used = np.unique((day * (code.max() + 1) + code)[code >= 0])
+        active += np.bincount(used // (code.max() + 1), minlength=days)
     total = np.concatenate([[0.0], np.cumsum(active)])
     upto = np.arange(days)
     first = np.maximum(upto - MONTH, 0)

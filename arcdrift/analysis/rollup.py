@@ -75,7 +75,7 @@ def rolled_days(cells: pd.DataFrame, stream_days: pd.DataFrame) -> pd.DataFrame:
     cells : DataFrame
         From `hand_cells`.
     stream_days : DataFrame
-        Charted days (`arcdrift.analysis.loss.chart_losses` with ``shared``); those without an
+        Charted days (`arcdrift.analysis.loss_clock.chart_losses` with ``shared``); those without an
         expectation are left out.
 
     Returns

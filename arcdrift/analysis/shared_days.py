@@ -63,14 +63,16 @@ class SharedEffect:
         center = _medians(left, group)[group]
         reach = REACH * np.sqrt(variance)
         pulled = center + np.clip(left - center, -reach, reach)
-        both = owner * (int(group.max()) + 1) + group
-        _, both = np.unique(both, return_inverse=True)
+        groups = int(group.max()) + 1
+        both = owner * groups + group
         parts = []
         for values in (weight, weight * pulled):
             whole = np.bincount(group, values)[group]
             parts.append(whole - np.bincount(both, values)[both])
         total, moved = parts
-        owners = np.bincount(group[_firsts(both)])[group]
+        present = np.zeros((int(owner.max()) + 1, groups), dtype=bool)
+        present[owner, group] = True
+        owners = present.sum(axis=0)[group]
         enough = (owners - 1 >= FEWEST_OTHERS) & (total > 0)
         total = np.where(enough, total, 1.0)
         mean = np.where(enough, moved / total, 0.0)
@@ -89,10 +91,6 @@ class SharedEffect:
         squares = moved[known] ** 2 / total[known] - 1.0
         self.sums += [squares.sum(), total.sum()]
         self.variance = max(float(self.sums[0] / self.sums[1]), 0.0)
-
-
-def _firsts(code: Ints) -> Ints:
-    return np.unique(code, return_index=True)[1]
 
 
 def _medians(values: Floats, group: Ints) -> Floats:

@@ -12,6 +12,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.interpolate import BSpline, make_interp_spline
 from scipy.optimize import brentq
 from scipy.special import ndtr
 
@@ -22,6 +23,8 @@ from arcdrift.errors import BadInput
 
 _RAREST = 1e8
 """Longest average run length to find a limit for, well inside what run lengths can resolve."""
+_SHORTEST = 4.0
+"""Shortest one that `ewma_limits` serves, well above that of the narrowest limit it knows."""
 
 PRINTED_D2 = 1.128
 """d2 for pairs as textbooks round it; individuals charts are drawn with it by convention."""
@@ -51,6 +54,42 @@ def ewma_limit(lam: float, arl0: float, *, sided: Sided, varying: bool = False) 
         When the wanted run length is out of the chart's reach.
     """
     return _limit_for(lambda limit: ewma_arl(lam, limit, sided=sided, varying=varying), arl0)
+
+
+def ewma_limits(lam: float, arl0: ArrayLike, *, sided: Sided) -> FloatArray:
+    """Limits for many wanted run lengths at once, to about 1e-10 of those of `ewma_limit`.
+
+    Interpolated between limits whose run lengths are computed once.
+
+    Parameters
+    ----------
+    lam, sided
+        As in `ewma_limit`.
+    arl0 : array_like
+        Wanted average counts of values between false alarms, each 4 or more.
+
+    Raises
+    ------
+    BadInput
+        When a wanted run length is out of the chart's reach.
+    """
+    wanted: FloatArray = np.asarray(arl0, dtype=np.float64)
+    if wanted.size:
+        _check_reach(float(wanted.max()), _SHORTEST)
+        _check_reach(float(wanted.min()), _SHORTEST)
+    return np.asarray(_ewma_curve(lam, sided)(np.log(wanted)), dtype=np.float64)
+
+
+@lru_cache(maxsize=8)
+def _ewma_curve(lam: float, sided: Sided) -> BSpline:
+    """Limit by the logarithm of the run length."""
+    limits, lengths = [], [0.0]
+    limit = 0.3
+    while lengths[-1] < 4.0 * _RAREST:
+        lengths.append(ewma_arl(lam, limit, sided=sided))
+        limits.append(limit)
+        limit += 0.05
+    return make_interp_spline(np.log(lengths[1:]), limits, k=5)
 
 
 @lru_cache(maxsize=256)
@@ -139,17 +178,7 @@ def cusum_limit(k: float, arl0: float, *, sided: Sided, head_start: float = 0.0)
 def _limit_for(
     arl: Callable[[float], float], arl0: float, *, least: float = 0.0, xtol: float = 1e-11
 ) -> float:
-    if not arl0 <= _RAREST:
-        raise BadInput(
-            f"One false alarm in {arl0:g} points is rarer than can be computed; "
-            f"allow at least one in {_RAREST:.0e}."
-        )
-    shortest = arl(least)
-    if arl0 <= shortest:
-        raise BadInput(
-            f"One false alarm in {arl0:.3g} points is more often than this chart can give "
-            f"(every {shortest:.3g} points at most); lower the false-alarm budget."
-        )
+    _check_reach(arl0, arl(least))
     upper = 1.0
     while arl(upper) < arl0:
         upper += 1.0
@@ -159,6 +188,19 @@ def _limit_for(
 
     root = brentq(excess, max(upper - 1.0, least), upper, xtol=xtol)
     return float(root)
+
+
+def _check_reach(arl0: float, shortest: float) -> None:
+    if not arl0 <= _RAREST:
+        raise BadInput(
+            f"One false alarm in {arl0:g} points is rarer than can be computed; "
+            f"allow at least one in {_RAREST:.0e}."
+        )
+    if arl0 <= shortest:
+        raise BadInput(
+            f"One false alarm in {arl0:.3g} points is more often than this chart can give "
+            f"(every {shortest:.3g} points at most); lower the false-alarm budget."
+        )
 
 
 def widened(limit: float, lag1: float) -> float:

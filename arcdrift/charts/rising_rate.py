@@ -29,7 +29,7 @@ LEARNING_DAYS = 5
 """Days with items before a series may alarm."""
 
 
-def beta_prior(bad: ArrayLike, n: ArrayLike) -> tuple[float, float]:
+def beta_prior(bad: ArrayLike, n: ArrayLike) -> tuple[FloatArray, FloatArray]:
     """Beta distribution (a, b) of the rates of several series, by moments.
 
     With P the pooled rate and I series of n_i items, the weighted squares
@@ -40,22 +40,30 @@ def beta_prior(bad: ArrayLike, n: ArrayLike) -> tuple[float, float]:
 
     Parameters
     ----------
-    bad, n : array_like, shape (series,)
+    bad, n : array_like, shape (..., series)
         Bad items and items of each series; series without items are passed over.
+
+    Returns
+    -------
+    tuple of ndarray, each of shape (...)
+        a and b.
     """
     items: FloatArray = np.asarray(n, dtype=np.float64)
-    counts: FloatArray = np.asarray(bad, dtype=np.float64)[items > 0.0]
-    items = items[items > 0.0]
-    total = float(items.sum())
+    counts: FloatArray = np.asarray(bad, dtype=np.float64)
+    used = items > 0.0
+    series, total = used.sum(axis=-1), items.sum(axis=-1)
     # The first rate keeps a crew without a bad item so far from a rate of 0.
-    rate = (float(counts.sum()) + FIRST_WEIGHT) / (total + FIRST_WEIGHT / FIRST_RATE)
-    weight = FIRST_WEIGHT
-    free = total - float((items**2).sum()) / total - len(items) + 1.0 if total else 0.0
-    if len(items) > 1 and free > 0.0:
-        squares = float((items * (counts / items - rate) ** 2).sum())
-        rho = (squares / (rate * (1.0 - rate)) - len(items) + 1.0) / free
-        weight = rate * (1.0 / rho - 1.0) if rho > 0.0 else math.inf
-    weight = min(max(weight, WEIGHT[0]), WEIGHT[1])
+    known_bad = np.where(used, counts, 0.0).sum(axis=-1)
+    rate = (known_bad + FIRST_WEIGHT) / (total + FIRST_WEIGHT / FIRST_RATE)
+    squares = items * (counts / np.where(used, items, 1.0) - rate[..., None]) ** 2
+    free = total - (items**2).sum(axis=-1) / np.maximum(total, 1e-9) - series + 1.0
+    usable = (series > 1) & (free > 0.0)
+    rho = squares.sum(axis=-1) / (rate * (1.0 - rate)) - series + 1.0
+    rho = rho / np.where(usable, free, 1.0)
+    apart = usable & (rho > 0.0)
+    weight = np.where(usable, WEIGHT[1], FIRST_WEIGHT)
+    weight = np.where(apart, rate * (1.0 / np.where(apart, rho, 1.0) - 1.0), weight)
+    weight = np.clip(weight, *WEIGHT)
     return weight, weight * (1.0 / rate - 1.0)
 
 
@@ -154,27 +162,25 @@ def rising_rates(bad: ArrayLike, n: ArrayLike, arl0: ArrayLike) -> RisingRates:
     if not ((counts >= 0.0) & (counts <= items)).all():
         raise BadInput("A day's bad items must be between 0 and its items.")
     worked = items > 0.0
-    rate = np.empty(items.shape)
-    known, known_bad = np.zeros(items.shape[1]), np.zeros(items.shape[1])
-    for day in range(len(items)):
-        a, b = beta_prior(known_bad, known)
-        rate[day] = (a + known_bad) / (a + b + known)
-        known += items[day]
-        known_bad += counts[day]
+    known, known_bad = np.zeros(items.shape), np.zeros(items.shape)
+    np.cumsum(items[:-1], axis=0, out=known[1:])
+    np.cumsum(counts[:-1], axis=0, out=known_bad[1:])
+    a, b = (prior[:, None] for prior in beta_prior(known_bad, known))
+    rate = (a + known_bad) / (a + b + known)
     days = np.cumsum(worked, axis=0)
     usual = np.cumsum(items, axis=0) / np.maximum(days, 1)
     wanted = np.broadcast_to(np.asarray(arl0, dtype=np.float64), len(items))[:, None]
     limit = np.where(days > LEARNING_DAYS, rising_rate_limit(usual * rate, wanted), np.inf)
     step = counts * math.log(RATIO) - items * rate * (RATIO - 1.0)
-    value = np.empty(items.shape)
-    onset = np.empty(items.shape, dtype=np.int64)
-    state = np.zeros(items.shape[1])
-    began = np.full(items.shape[1], -1)
+    value, state = np.empty(items.shape), np.zeros(items.shape[1])
     for day in range(len(items)):
         value[day] = np.maximum(state + step[day], 0.0)
-        began = np.where(value[day] > 0.0, np.where(state > 0.0, began, day), -1)
-        onset[day] = began
         state = np.where(value[day] > limit[day], 0.0, value[day])
+    above = value > 0.0
+    carried = np.zeros(items.shape, dtype=bool)
+    carried[1:] = (above & (value <= limit))[:-1]
+    began = np.where(above & ~carried, np.arange(len(items))[:, None], -1)
+    onset = np.where(above, np.maximum.accumulate(began, axis=0), -1)
     return RisingRates(
         np.where(worked, value, np.nan), limit, rate, worked & (value > limit), onset
     )

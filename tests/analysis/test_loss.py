@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.loss import MONTH, chart_losses, ratio_of, relative_level
+from arcdrift.analysis.loss import MONTH, Units, ratio_of, relative_level
+from arcdrift.analysis.loss_clock import chart_losses, chart_together
 from arcdrift.analysis.loss_days import CAP_FLOOR_DB, CAP_MULTIPLE, loss_days
 from arcdrift.settings import Crew
 
@@ -157,6 +158,20 @@ def test_alarms_use_past_data_only() -> None:
     part = chart_losses(days[day_number(days) < 60], 1.0, 0.4).days
     same = whole[day_number(whole) < 60].reset_index(drop=True)
     pd.testing.assert_frame_equal(same, part)
+
+
+def test_kinds_that_advance_together_do_not_touch_each_other() -> None:
+    # one of the kinds rests every third day, and has its own budget and its own rise
+    first, second = crew_days(18, 6, 70), crew_days(19, 9, 70, s2=(40, 2.5))
+    second = second[day_number(second) % 3 != 0]
+    together = chart_together([Units(first, 1.0, 0.4), Units(second, 2.0, None)])
+    for charts, alone in zip(
+        together, (chart_losses(first, 1.0, 0.4), chart_losses(second, 2.0, None)), strict=True
+    ):
+        pd.testing.assert_frame_equal(charts.days, alone.days, rtol=1e-9)
+        pd.testing.assert_frame_equal(charts.units, alone.units, rtol=1e-9)
+        assert charts.widening == pytest.approx(alone.widening)
+    assert (together[1].days["alarm"] == "up").any()
 
 
 def test_no_alarm_before_five_days_and_learning_until_forty() -> None:

@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from arcdrift.analysis.baseline import marked
-from arcdrift.analysis.loss import chart_losses
 from arcdrift.analysis.loss_charts import ALARM_COLUMNS, SUBJECT_DAY_COLUMNS, chart_all
+from arcdrift.analysis.loss_clock import chart_losses
 from arcdrift.analysis.loss_episodes import all_episodes, clusters
 from arcdrift.analysis.rising import rising_days
 from arcdrift.analysis.rollup import hand_cells, rolled_days, spread_days

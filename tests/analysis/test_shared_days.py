@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from arcdrift.analysis.loss import chart_losses
+from arcdrift.analysis.loss_clock import chart_losses
 from arcdrift.analysis.shared_days import FEWEST_OTHERS, SharedEffect
 from tests.analysis.loss_truth import START, Made
 

@@ -11,6 +11,7 @@ from arcdrift.charts.limits import (
     constants,
     cusum_limit,
     ewma_limit,
+    ewma_limits,
     individuals_limits,
     widened,
 )
@@ -25,6 +26,18 @@ quick = settings(max_examples=30, deadline=None, derandomize=True)
 def test_the_ewma_limit_gives_back_its_run_length(lam, arl0, sided):
     limit = ewma_limit(lam, arl0, sided=sided)
     assert ewma_arl(lam, limit, sided=sided) == pytest.approx(arl0, rel=1e-6)
+
+
+@pytest.mark.parametrize("sided", ["one", "two"])
+def test_many_ewma_limits_at_once_give_back_their_run_lengths(sided):
+    wanted = 10.0 ** np.linspace(0.7, 7.9, 25)
+    limits = ewma_limits(0.2, wanted, sided=sided)
+    back = [ewma_arl(0.2, float(limit), sided=sided) for limit in limits]
+    assert back == pytest.approx(wanted.tolist(), rel=1e-7)
+    assert ewma_limits(0.2, [], sided=sided).size == 0
+    for never in (1.2, 1e12, math.nan):
+        with pytest.raises(BadInput):
+            ewma_limits(0.2, [100.0, never], sided=sided)
 
 
 @quick
