@@ -3,13 +3,22 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from arcdrift.analysis.service_findings import CLEAVES_A_SPLICE, TURNED, blade_state
+from arcdrift.analysis.blade_hours import (
+    CLEAVES_A_SPLICE,
+    NO_TURNS,
+    Hours,
+    Instants,
+    Ints,
+    Turns,
+    hours_of,
+    instant,
+    turns_of,
+)
+from arcdrift.analysis.service_findings import present_blade
 from arcdrift.settings import Blade
 
-Floats = npt.NDArray[np.float64]
 PACE_DAYS = 28
 COLUMNS = [
     "cleaver", "splicers", "position", "cleaves", "cleaves_per_position", "since", "last",
@@ -40,43 +49,53 @@ def stretches(cleaver: str, use: pd.DataFrame, service: pd.DataFrame) -> tuple[S
     service : DataFrame
         Service events, at least the cleaver's.
     """
-    mine = _numbered(cleaver, use, service)
+    hours = hours_of(use, "cleaver").get(cleaver)
+    if hours is None:
+        return ()
+    number, starts, began = _numbered(hours, turns_of(service).get(cleaver, NO_TURNS))
     found = []
-    for label, part in mine.groupby("stretch"):
-        number = int(str(label))
-        known = part["blade_position"].dropna()
+    for first, last, turned in zip(starts, [*starts[1:], len(number)], began, strict=True):
+        rows = slice(first, last)
         found.append(
             Stretch(
                 cleaver=cleaver,
-                position=str(known.iloc[-1]) if len(known) else None,
-                began=part["turned"].iloc[0] if number > 0 else None,
-                ended=part["last"].max(),
-                cleaves=int(CLEAVES_A_SPLICE * part["splices"].sum()),
-                whole=number > 0,
+                position=hours.named(hours.latest_position(rows)),
+                began=instant(turned) if number[first] > 0 else None,
+                ended=instant(hours.last[rows].max()),
+                cleaves=int(CLEAVES_A_SPLICE * hours.splices[rows].sum()),
+                whole=bool(number[first] > 0),
             )
         )
     return tuple(found)
 
 
-def _numbered(cleaver: str, use: pd.DataFrame, service: pd.DataFrame) -> pd.DataFrame:
-    """Hours of use with the number of the stretch they fall in; 0 began at an unknown time."""
-    mine = use[use["cleaver"] == cleaver].sort_values("at", kind="stable", ignore_index=True)
-    events = service[(service["asset"] == cleaver) & service["action"].isin(TURNED)]
-    turns = np.sort(events["serviced_at"].to_numpy(dtype="datetime64[us]"))
-    at = mine["at"].to_numpy(dtype="datetime64[us]")
-    after = np.searchsorted(turns, at, side="right")
-    position = mine["blade_position"].astype(object).ffill().bfill().fillna("")
-    changed = np.array(position != position.shift(fill_value=position.iloc[0] if len(at) else ""))
+def _numbered(hours: Hours, turns: Turns) -> tuple[Ints, Ints, Instants]:
+    """Number of the stretch each hour falls in, where stretches start, and when they began.
+
+    Number 0 began at an unknown time.
+    """
+    at = hours.first
+    after = np.searchsorted(turns.when, at, side="right")
+    # hours without a position are on that of the last hour with one, or else of the first
+    places = np.where(hours.position >= 0, np.arange(len(at)), int(np.argmax(hours.position >= 0)))
+    position = hours.position[np.maximum.accumulate(places)]
+    changed = np.diff(position, prepend=position[:1]) != 0
     new = np.diff(after, prepend=after[:1]) > 0
     # a turn on the service log and the new position in the splice log are one event
-    mine["stretch"] = np.cumsum(changed | new) + int(len(after) > 0 and after[0] > 0)
+    number = np.cumsum(changed | new) + int(after[0] > 0)
+    starts = np.flatnonzero(np.diff(number, prepend=number[0] - 1))
     # a position that changed without a turn on the log began with its first use
-    began = at.copy()
-    logged = (after > 0) & (new | (np.arange(len(at)) == 0))
-    began[logged] = turns[after[logged] - 1]
-    mine["turned"] = pd.Series(began, index=mine.index).dt.tz_localize("UTC")
-    mine["turned"] = mine.groupby("stretch")["turned"].transform("first")
-    return mine
+    began = at[starts]
+    logged = (after[starts] > 0) & (new[starts] | (starts == 0))
+    began[logged] = turns.when[after[starts][logged] - 1]
+    return number, starts, began
+
+
+def _count(hours: Hours, number: Ints, starts: Ints) -> Ints:
+    """Cleaves on the position by the end of each hour."""
+    made = hours.splices.cumsum()
+    before = (made - hours.splices)[starts]
+    return np.asarray(CLEAVES_A_SPLICE * (made - before[number - number[0]]), dtype=np.int64)
 
 
 def cleaves_on_blade(cells: pd.DataFrame, use: pd.DataFrame, service: pd.DataFrame) -> pd.Series:
@@ -87,22 +106,21 @@ def cleaves_on_blade(cells: pd.DataFrame, use: pd.DataFrame, service: pd.DataFra
     cells : DataFrame
         ``cleaver``, ``first_at``, ``last_at``.
     """
-    told = pd.Series(np.nan, index=cells.index)
+    told = np.full(len(cells), np.nan)
     middle = cells["first_at"] + (cells["last_at"] - cells["first_at"]) / 2
     instants = middle.to_numpy(dtype="datetime64[us]")
-    used = dict(list(use.groupby("cleaver")))
-    for cleaver, mine in cells.groupby("cleaver"):
+    used, turned = hours_of(use, "cleaver"), turns_of(service)
+    for name, rows in cells.groupby("cleaver").indices.items():
+        cleaver = str(name)
         if cleaver not in used:
             continue
-        hours = _numbered(str(cleaver), used[cleaver], service)
-        count = CLEAVES_A_SPLICE * hours.groupby("stretch")["splices"].cumsum()
-        place = cells.index.get_indexer(mine.index)
-        at = hours["at"].to_numpy(dtype="datetime64[us]")
-        hour = np.searchsorted(at, instants[place], side="right") - 1
-        known = (hour >= 0) & (hours["stretch"].to_numpy()[np.maximum(hour, 0)] > 0)
-        values = count.to_numpy(dtype=np.float64)[np.maximum(hour, 0)]
-        told.loc[mine.index] = np.where(known, values, np.nan)
-    return told
+        hours = used[cleaver]
+        number, starts, _ = _numbered(hours, turned.get(cleaver, NO_TURNS))
+        hour = np.searchsorted(hours.first, instants[rows], side="right") - 1
+        known = (hour >= 0) & (number[np.maximum(hour, 0)] > 0)
+        count = _count(hours, number, starts)[np.maximum(hour, 0)]
+        told[rows] = np.where(known, count, np.nan)
+    return pd.Series(told, index=cells.index)
 
 
 def blade_table(use: pd.DataFrame, service: pd.DataFrame, blade: Blade) -> pd.DataFrame:
@@ -116,34 +134,30 @@ def blade_table(use: pd.DataFrame, service: pd.DataFrame, blade: Blade) -> pd.Da
         ``days_left`` of work until the position is used up (negative once it is over),
         ``worn_positions`` used beyond their life so far.
     """
-    rows = []
-    for label, mine in use.groupby("cleaver"):
-        cleaver = str(label)
-        state = blade_state(cleaver, mine, service, blade.cleaves_per_position)
-        if state is None:
-            continue
-        recent = mine[mine["last"] > state.last - pd.Timedelta(days=PACE_DAYS)]
-        worked = recent["at"].dt.floor("D").nunique()
-        pace = CLEAVES_A_SPLICE * float(recent["splices"].sum()) / max(worked, 1)
+    rows, turned, life = [], turns_of(service), blade.cleaves_per_position
+    for cleaver, hours in hours_of(use, "cleaver").items():
+        turns = turned.get(cleaver, NO_TURNS)
+        state = present_blade(cleaver, hours, turns, life)
+        recent = hours.last > hours.last.max() - np.timedelta64(PACE_DAYS, "D")
+        worked = len(np.unique(hours.first[recent].astype("datetime64[D]")))
+        pace = CLEAVES_A_SPLICE * float(hours.splices[recent].sum()) / max(worked, 1)
         left = np.nan
         if state.cleaves is not None and pace > 0:
-            left = (blade.cleaves_per_position - state.cleaves) / pace
-        used = (
-            CLEAVES_A_SPLICE * _numbered(cleaver, mine, service).groupby("stretch")["splices"].sum()
-        )
-        worn = int((used > blade.cleaves_per_position).sum())
+            left = (life - state.cleaves) / pace
+        _, starts, _ = _numbered(hours, turns)
+        made = CLEAVES_A_SPLICE * np.add.reduceat(hours.splices, starts)
         rows.append(
             {
                 "cleaver": cleaver,
                 "splicers": ", ".join(state.splicers),
                 "position": state.position,
                 "cleaves": state.cleaves,
-                "cleaves_per_position": blade.cleaves_per_position,
+                "cleaves_per_position": life,
                 "since": state.since,
                 "last": state.last,
                 "cleaves_a_day": pace,
                 "days_left": left,
-                "worn_positions": worn,
+                "worn_positions": int((made > life).sum()),
                 "positions_used": state.positions_used,
             }
         )

@@ -15,8 +15,8 @@ import pandas as pd
 from arcdrift.analysis.arc import ArcModel, Refusal
 from arcdrift.analysis.arc_drift import center_air
 from arcdrift.analysis.arc_pool import SLOPES
+from arcdrift.analysis.blade_hours import CLEAVES_A_SPLICE, TURNED
 from arcdrift.analysis.mismatch import mean_square
-from arcdrift.analysis.service_findings import CLEAVES_A_SPLICE, TURNED
 from arcdrift.settings import Crew, Splicer
 
 Floats = npt.NDArray[np.float64]

@@ -9,13 +9,20 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.blade_hours import (
+    CLEAVES_A_SPLICE,
+    NO_TURNS,
+    Hours,
+    Turns,
+    hours_of,
+    instant,
+    turns_of,
+)
 from arcdrift.analysis.cells import plain
 from arcdrift.analysis.episodes import severity
 from arcdrift.finding import Finding
-from arcdrift.settings import Crew
+from arcdrift.settings import Crew, Interval
 
-TURNED = ("blade rotated", "blade replaced")
-CLEAVES_A_SPLICE = 2
 HEAVY = 1.5
 """Share of its interval from which overdue service presses (common practice, no source)."""
 USE_COLUMNS = ["splicer", "cleaver", "blade_position", "at", "last", "splices"]
@@ -110,41 +117,36 @@ def blade_state(
     Cleaves count from the last turn on the service log, or from the position changing in the
     splice log where that is later.
     """
-    mine = use[use["cleaver"] == cleaver].sort_values("at", ignore_index=True)
-    if mine.empty:
-        return None
-    turns = service[(service["asset"] == cleaver) & service["action"].isin(TURNED)]
-    turns = turns.sort_values("serviced_at")
-    known = mine["blade_position"].dropna()
-    position = None if known.empty else str(known.iloc[-1])
-    start = turns["serviced_at"].iloc[-1] if len(turns) else None
-    if position is not None:
-        other = mine.loc[mine["blade_position"].notna() & (mine["blade_position"] != position)]
-        if len(other) and (start is None or other["last"].iloc[-1] > start):
-            start = other["last"].iloc[-1]
-    common = {
-        "cleaver": cleaver,
-        "splicers": tuple(sorted(map(str, mine["splicer"].unique()))),
-        "position": position,
-        "last": mine["last"].max(),
-        "positions_used": _positions_used(turns),
-    }
-    if start is None:
-        return BladeState(**common, cleaves=None, since=None, reached=None)
-    on_it = mine[mine["at"] > start]
-    cleaves = CLEAVES_A_SPLICE * on_it["splices"].cumsum()
-    full = on_it.loc[cleaves >= life, "last"]
+    hours = hours_of(use, "cleaver").get(cleaver)
+    turns = turns_of(service).get(cleaver, NO_TURNS)
+    return None if hours is None else present_blade(cleaver, hours, turns, life)
+
+
+def present_blade(cleaver: str, hours: Hours, turns: Turns, life: int) -> BladeState:
+    """Tell of the blade of a cleaver from its own hours and turns: see `blade_state`."""
+    position = hours.latest_position()
+    start = turns.when[-1] if len(turns.when) else None
+    if position >= 0:
+        other = hours.last[(hours.position >= 0) & (hours.position != position)]
+        if len(other) and (start is None or other[-1] > start):
+            start = other[-1]
+    cleaves = reached = None
+    if start is not None:
+        first = int(np.searchsorted(hours.first, start, side="right"))
+        count = CLEAVES_A_SPLICE * hours.splices[first:].cumsum()
+        cleaves = int(count[-1]) if len(count) else 0
+        if cleaves >= life:
+            reached = instant(hours.last[first + int(np.searchsorted(count, life))])
     return BladeState(
-        **common,
-        cleaves=int(cleaves.iloc[-1]) if len(cleaves) else 0,
-        since=start,
-        reached=full.iloc[0] if len(full) else None,
+        cleaver=cleaver,
+        splicers=hours.splicers,
+        position=hours.named(position),
+        cleaves=cleaves,
+        since=None if start is None else instant(start),
+        reached=reached,
+        last=instant(hours.last.max()),
+        positions_used=turns.positions_used,
     )
-
-
-def _positions_used(turns: pd.DataFrame) -> int | None:
-    new = np.flatnonzero((turns["action"] == "blade replaced").to_numpy())
-    return int(len(turns) - new[-1]) if len(new) else None
 
 
 def due(
@@ -159,25 +161,35 @@ def due(
     service : DataFrame
         Its service events.
     """
-    interval = crew.service.by_action[action]
     done = service.loc[
         (service["action"] == action) & (service["serviced_at"] <= now), "serviced_at"
     ]
     if done.empty:
         return Due(action, None, None, None, None, None)
-    last = done.max()
-    after = use[use["at"] > last].sort_values("at")
-    days, count = (now - last) / DAY, after["splices"].cumsum()
-    total = int(count.iloc[-1]) if len(count) else 0
+    hours = next(iter(hours_of(use, "splicer").values()), None)
+    return _due(action, done.max(), hours, crew.service.by_action[action], now)
+
+
+def _due(
+    action: str, last: pd.Timestamp, hours: Hours | None, interval: Interval, now: pd.Timestamp
+) -> Due:
+    days, total = (now - last) / DAY, 0
     shares, reached = [], []
+    if hours is not None:
+        first = int(
+            np.searchsorted(hours.first, last.tz_localize(None).to_datetime64(), side="right")
+        )
+        count = hours.splices[first:].cumsum()
+        total = int(count[-1]) if len(count) else 0
+        if interval.splices is not None and total >= interval.splices:
+            full = first + int(np.searchsorted(count, interval.splices))
+            reached.append(instant(hours.last[full]))
     if interval.days is not None:
         shares.append(days / interval.days)
         if shares[-1] >= 1:
             reached.append(last + interval.days * DAY)
     if interval.splices is not None:
         shares.append(total / interval.splices)
-        if shares[-1] >= 1:
-            reached.append(after.loc[count >= interval.splices, "last"].iloc[0])
     return Due(
         action=action,
         done_at=last,
@@ -202,25 +214,34 @@ def service_findings(
     """
     service, use = service[service["serviced_at"] <= now], use[use["at"] <= now]
     found = []
-    for name, mine in use.groupby("splicer"):
-        own = service[service["asset"] == name]
-        for action in crew.service.by_action:
-            told = _due_finding(str(name), due(action, mine, own, crew, now), mine, crew, now)
-            found += [told] if told is not None else []
-    for cleaver, mine in use.groupby("cleaver"):
-        blade = blade_state(str(cleaver), mine, service, crew.blade.cleaves_per_position)
-        if blade is not None and blade.reached is not None:
+    intervals = crew.service.by_action
+    lately = service[service["action"].isin(list(intervals))]
+    done = lately.groupby(["asset", "action"])["serviced_at"].max().to_dict()
+    for name, hours in hours_of(use, "splicer").items():
+        latest = instant(hours.last.max())
+        for action, interval in intervals.items():
+            if (name, action) not in done:
+                continue
+            state = _due(action, done[name, action], hours, interval, now)
+            if state.reached is not None and latest >= state.reached:
+                found.append(_due_finding(name, state, state.reached, latest, interval, now))
+    turns = turns_of(service)
+    for cleaver, hours in hours_of(use, "cleaver").items():
+        life = crew.blade.cleaves_per_position
+        blade = present_blade(cleaver, hours, turns.get(cleaver, NO_TURNS), life)
+        if blade.reached is not None:
             found.append(_blade_finding(blade, blade.reached, crew, now))
     return found
 
 
 def _due_finding(
-    splicer: str, state: Due, use: pd.DataFrame, crew: Crew, now: pd.Timestamp
-) -> Finding | None:
-    latest = use["last"].max()
-    if state.share is None or state.reached is None or latest < state.reached:
-        return None
-    interval = crew.service.by_action[state.action]
+    splicer: str,
+    state: Due,
+    reached: pd.Timestamp,
+    latest: pd.Timestamp,
+    interval: Interval,
+    now: pd.Timestamp,
+) -> Finding:
     limits = [
         f"{interval.days:g} days" if interval.days is not None else "",
         f"{interval.splices:,} splices" if interval.splices is not None else "",
@@ -229,9 +250,9 @@ def _due_finding(
         kind="service-due",
         subject_type="splicer",
         subject_id=splicer,
-        since=state.reached.to_pydatetime(),
+        since=reached.to_pydatetime(),
         until=latest.to_pydatetime(),
-        severity=severity(latest, now, heavy=state.share >= HEAVY),
+        severity=severity(latest, now, heavy=(state.share or 0.0) >= HEAVY),
         evidence={
             "service": state.action,
             "days_since": round(state.days or 0.0),
