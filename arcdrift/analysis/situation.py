@@ -1,5 +1,6 @@
 """Where a splicer stands at one instant: its last check, the air then and now, its wear."""
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -7,6 +8,7 @@ import pandas as pd
 
 from arcdrift.air import (
     WEATHER_STATION,
+    AirSources,
     air_density,
     join_air,
     pressure_elsewhere,
@@ -15,6 +17,7 @@ from arcdrift.air import (
 )
 from arcdrift.analysis.advice import AirNow, LastCheck, Situation
 from arcdrift.analysis.arc_points import REPLACED, passed_checks
+from arcdrift.analysis.cells import plain
 from arcdrift.analysis.days import sites_of, zones_of
 from arcdrift.errors import UsageError
 from arcdrift.settings import Crew, Site, Splicer
@@ -29,7 +32,7 @@ def situation_of(
     checks: pd.DataFrame,
     splices: pd.DataFrame,
     service: pd.DataFrame,
-    readings: pd.DataFrame,
+    readings: pd.DataFrame | AirSources,
     crew: Crew,
     now: pd.Timestamp,
     *,
@@ -58,92 +61,140 @@ def situation_of(
     UsageError
         When air has to be brought to another elevation and either of the two is not known.
     """
+    (situation,) = situations_of(
+        [splicer], checks, splices, service, readings, crew, now, typed=typed, elsewhere=elsewhere
+    )
+    return situation
+
+
+def situations_of(
+    names: Sequence[str],
+    checks: pd.DataFrame,
+    splices: pd.DataFrame,
+    service: pd.DataFrame,
+    readings: pd.DataFrame | AirSources,
+    crew: Crew,
+    now: pd.Timestamp,
+    *,
+    typed: dict[str, float] | None = None,
+    elsewhere: str | float | None = None,
+) -> tuple[Situation, ...]:
+    """Gather what advice on each of some splicers is given on, from the records of them all.
+
+    Parameters and errors as for `situation_of`.
+    """
     checks = checks[checks["checked_at"] <= now]
     splices = splices[splices["spliced_at"] <= now]
     service = service[service["serviced_at"] <= now]
-    settings = crew.splicers.get(splicer, Splicer())
-    site = here = _site_now(splicer, checks, splices, crew)
-    if isinstance(elsewhere, str):
-        site = elsewhere
-    zone = str(zones_of(pd.Series([here], dtype=object), crew).iloc[0])
-    today = local_day(pd.Series([now]), zone, crew.day_offset).iloc[0]
-    last = _last_check(checks, service, readings, crew)
-    since = service if last is None else service[service["serviced_at"] > last.checked_at]
-    later = checks if last is None else checks[checks["checked_at"] > last.checked_at]
+    sources = AirSources.of(readings, crew)
+    near = sources.near([now], pd.Timedelta(minutes=crew.air_max_age_min))
+    past = AirSources.of(near[near["read_at"] <= now], crew)
+    places = _sites_now(names, checks, splices, crew)
+    zones = zones_of(pd.Series(places, dtype=object), crew)
+    airs = _newest(names, places, past, crew, now)
+    lasts = _last_checks(checks, service, sources, crew)
     recent = splices[splices["spliced_at"] > now - pd.Timedelta(days=PROGRAM_DAYS)]
-    classes = [crew.class_of(program) for program in recent["program"].dropna().unique()]
-    return Situation(
-        splicer=splicer,
-        now=now,
-        day_started=pd.Timestamp(day_bounds(today.date(), zone, crew.day_offset)[0]),
-        site=site,
-        unit=settings.setting_unit,
-        tolerance=settings.tolerance,
-        last_check=last,
-        failed_since=int((later["outcome"] == "fail").sum()),
-        service_since=tuple(since.sort_values("serviced_at")["action"]),
-        air=_air_now(splicer, here, elsewhere, readings, crew, now, typed or {}),
-        arcs_now=_arcs_now(last, checks, splices, service),
-        program_classes=tuple(sorted(set(classes))),
-        asked_elsewhere=elsewhere is not None and elsewhere != here,
-    )
+    programs = recent.dropna(subset=["program"]).groupby("splicer")["program"].unique()
+    own = {str(name): rows for name, rows in checks.groupby("splicer")}
+    made = {str(name): rows for name, rows in recent.groupby("splicer")}
+    events = {str(name): rows for name, rows in service.groupby("asset")}
+    found = []
+    for splicer, here, zone, (_, row) in zip(names, places, zones, airs.iterrows(), strict=True):
+        settings = crew.splicers.get(splicer, Splicer())
+        mine, done = own.get(splicer, checks[:0]), events.get(splicer, service[:0])
+        last = lasts.get(splicer)
+        today = local_day(pd.Series([now]), str(zone), crew.day_offset).iloc[0]
+        since = done if last is None else done[done["serviced_at"] > last.checked_at]
+        later = mine if last is None else mine[mine["checked_at"] > last.checked_at]
+        there = _air_there(elsewhere, past, crew, now) if elsewhere != here else None
+        classes = {crew.class_of(str(program)) for program in programs.get(splicer, ())}
+        found.append(
+            Situation(
+                splicer=splicer,
+                now=now,
+                day_started=pd.Timestamp(day_bounds(today.date(), str(zone), crew.day_offset)[0]),
+                site=elsewhere if isinstance(elsewhere, str) else here,
+                unit=settings.setting_unit,
+                tolerance=settings.tolerance,
+                last_check=last,
+                failed_since=int((later["outcome"] == "fail").sum()),
+                service_since=tuple(since.sort_values("serviced_at")["action"]),
+                air=_air_now(row, there, here, elsewhere, crew, typed or {}),
+                arcs_now=_arcs_now(last, mine, made.get(splicer, splices[:0]), done),
+                program_classes=tuple(sorted(classes)),
+                asked_elsewhere=elsewhere is not None and elsewhere != here,
+            )
+        )
+    return tuple(found)
 
 
-def _site_now(splicer: str, checks: pd.DataFrame, splices: pd.DataFrame, crew: Crew) -> str | None:
+def _sites_now(
+    names: Sequence[str], checks: pd.DataFrame, splices: pd.DataFrame, crew: Crew
+) -> list[str | None]:
+    """Where each splicer's newest record was made, else its home site."""
     parts = [
-        part.assign(at=part[when])[["splicer", "site", "at"]]
+        plain(part[["splicer", "site", when]]).rename(columns={when: "at"})
         for part, when in ((checks, "checked_at"), (splices, "spliced_at"))
         if len(part)
     ]
+    at_home = [crew.splicers.get(name, Splicer()).home_site for name in names]
     if not parts:
-        return crew.splicers.get(splicer, Splicer()).home_site
-    records = pd.concat(parts).sort_values("at").tail(1)
-    site = sites_of(records, crew).iloc[0]
-    return None if pd.isna(site) else str(site)
+        return at_home
+    newest = pd.concat(parts).sort_values("at", kind="stable").groupby("splicer").tail(1)
+    sites = dict(zip(newest["splicer"], sites_of(newest, crew), strict=True))
+    found = [sites.get(name, home) for name, home in zip(names, at_home, strict=True)]
+    return [None if pd.isna(site) else str(site) for site in found]
 
 
-def _last_check(
-    checks: pd.DataFrame, service: pd.DataFrame, readings: pd.DataFrame, crew: Crew
-) -> LastCheck | None:
+def _last_checks(
+    checks: pd.DataFrame, service: pd.DataFrame, sources: AirSources, crew: Crew
+) -> dict[str, LastCheck]:
     # wear needs the whole history of the counter, the air only the last check's surroundings
-    passed = passed_checks(checks, service).tail(1)
+    passed = passed_checks(checks, service).groupby("splicer").tail(1)
     if passed.empty:
-        return None
+        return {}
     newest = checks.loc[passed.index]
-    point = passed.join(join_air(newest, readings, crew, "checked_at")).iloc[0]
-    site = sites_of(newest, crew).iloc[0]
-    return LastCheck(
-        checked_at=newest["checked_at"].iloc[0],
-        site=None if pd.isna(site) else str(site),
-        arc_setting=_number(point["arc_setting"]),
-        arcs=_number(point["arcs"]),
-        temperature_c=_number(point["temperature_c"]),
-        pressure_hpa=_number(point["station_pressure_hpa"]),
-        humidity_pct=_number(point["humidity_pct"]),
-        air_density=_number(point["air_density"]),
-        vapor_pressure=_number(point["vapor_pressure"]),
-        outdoor=point["air_source"] == WEATHER_STATION,
-    )
+    points = passed.join(join_air(newest, sources, crew, "checked_at"))
+    points["site"] = sites_of(newest, crew)
+    return {
+        str(point["splicer"]): LastCheck(
+            checked_at=point["checked_at"],
+            site=None if pd.isna(point["site"]) else str(point["site"]),
+            arc_setting=_number(point["arc_setting"]),
+            arcs=_number(point["arcs"]),
+            temperature_c=_number(point["temperature_c"]),
+            pressure_hpa=_number(point["station_pressure_hpa"]),
+            humidity_pct=_number(point["humidity_pct"]),
+            air_density=_number(point["air_density"]),
+            vapor_pressure=_number(point["vapor_pressure"]),
+            outdoor=point["air_source"] == WEATHER_STATION,
+        )
+        for _, point in points.iterrows()
+    }
+
+
+def _air_there(
+    elsewhere: str | float | None, past: AirSources, crew: Crew, now: pd.Timestamp
+) -> pd.Series | None:
+    """Newest air of another site, where a reading tells it."""
+    if not isinstance(elsewhere, str):
+        return None
+    # the splicer's own sensors tell of where it is, not of where it would go
+    row = _newest([None], [elsewhere], past, crew, now).iloc[0]
+    return None if pd.isna(row["air_density"]) else row
 
 
 def _air_now(
-    splicer: str,
+    row: pd.Series,
+    there: pd.Series | None,
     here: str | None,
     elsewhere: str | float | None,
-    readings: pd.DataFrame,
     crew: Crew,
-    now: pd.Timestamp,
     typed: dict[str, float],
 ) -> AirNow | None:
-    past = readings[readings["read_at"] <= now]
-    if isinstance(elsewhere, str) and elsewhere != here:
-        # the splicer's own sensors tell of where it is, not of where it would go
-        row = _newest(None, elsewhere, past, crew, now)
-        brought = pd.isna(row["air_density"])
-    else:
-        row, brought = None, elsewhere is not None and elsewhere != here
-    if row is None or brought:
-        row = _newest(splicer, here, past, crew, now)
+    """Air at hand, from the newest reading here or there, or brought from here to there."""
+    brought = there is None and elsewhere is not None and elsewhere != here
+    row = row if there is None else there
     t, p, rh = (
         _number(row[name]) for name in ("temperature_c", "station_pressure_hpa", "humidity_pct")
     )
@@ -181,20 +232,24 @@ def _air_now(
 
 
 def _newest(
-    splicer: str | None, site: str | None, past: pd.DataFrame, crew: Crew, now: pd.Timestamp
-) -> pd.Series:
-    """Air of the newest reading that tells of a splicer, or of a site alone."""
+    names: Sequence[str | None],
+    sites: Sequence[str | None],
+    past: AirSources,
+    crew: Crew,
+    now: pd.Timestamp,
+) -> pd.DataFrame:
+    """Air of the newest readings that tell of splicers at sites, or of sites alone."""
     event = pd.DataFrame(
         {
-            "splicer": pd.Series([splicer], dtype="string"),
-            "site": pd.Series([site], dtype="string"),
-            "at": pd.Series([now]).dt.as_unit("us"),
+            "splicer": pd.Series(list(names), dtype="str"),
+            "site": pd.Series(list(sites), dtype="str"),
+            "at": pd.Series(now, index=range(len(names))).dt.as_unit("us"),
             "temperature_c": np.nan,
             "pressure_hpa": np.nan,
             "humidity_pct": np.nan,
         }
     )
-    return join_air(event, past, crew, "at").iloc[0]
+    return join_air(event, past, crew, "at")
 
 
 def _elevations(here: str | None, elsewhere: str | float, crew: Crew) -> tuple[float, float]:

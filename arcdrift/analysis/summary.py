@@ -27,7 +27,7 @@ from arcdrift.analysis.mismatch import mismatch_cells
 from arcdrift.analysis.program_findings import COLUMNS as PROGRAM_COLUMNS
 from arcdrift.analysis.program_findings import unexpected_days
 from arcdrift.analysis.service_findings import use_by_hour
-from arcdrift.analysis.situation import PROGRAM_DAYS, situation_of
+from arcdrift.analysis.situation import PROGRAM_DAYS, situations_of
 from arcdrift.settings import Crew
 from arcdrift.store.clock_shifts import Bounds
 
@@ -59,6 +59,7 @@ SPLICE_COLUMNS = (
 CLOCK_COLUMNS = ("id", "import_id", "spliced_at", "arc_count", "splice_number")
 HISTOGRAM_STEP_DB = 0.001
 OVER_DB = 0.10
+NEVER = pd.Timestamp(0, tz="UTC")
 
 
 @dataclass(frozen=True)
@@ -318,18 +319,9 @@ def _situations(
 ) -> tuple[Situation, ...]:
     at = splices["spliced_at"]
     recent = splices[(at <= now) & (at > now - pd.Timedelta(days=PROGRAM_DAYS))]
-    newest = recent.groupby("splicer")["spliced_at"].max()
-    found = []
-    for name in names:
-        if name not in newest.index or newest[name] < now - pd.Timedelta(days=1):
-            continue
-        mine, own = recent[recent["splicer"] == name], checks[checks["splicer"] == name]
-        passed = own.loc[(own["outcome"] == "pass") & (own["checked_at"] <= now), "checked_at"]
-        moments = [now, *([passed.max()] if len(passed) else [])]
-        near = sources.near(moments, pd.Timedelta(minutes=crew.air_max_age_min))
-        events = service[service["asset"] == name]
-        found.append(situation_of(name, own, mine, events, near, crew, now))
-    return tuple(found)
+    newest = plain(recent[["splicer", "spliced_at"]]).groupby("splicer")["spliced_at"].max()
+    working = [name for name in names if newest.get(name, NEVER) >= now - pd.Timedelta(days=1)]
+    return situations_of(working, checks, recent, service, sources, crew, now)
 
 
 def _histogram(work: pd.DataFrame, day: pd.Series) -> pd.DataFrame:
