@@ -32,7 +32,7 @@ from arcdrift.analysis.changes import Changes
 from arcdrift.analysis.check_findings import check_findings, doubtful_findings
 from arcdrift.analysis.clock_findings import clock_findings, clocks_not_told, stretches_table
 from arcdrift.analysis.days import day_starts
-from arcdrift.analysis.electrodes import electrodes, worn_finding
+from arcdrift.analysis.electrodes import WEAR_COLUMNS, electrodes, worn_finding, worn_since
 from arcdrift.analysis.influence import COLUMNS, influence
 from arcdrift.analysis.loss_charts import AllLossCharts, chart_all
 from arcdrift.analysis.loss_episodes import Episode, clusters
@@ -190,20 +190,20 @@ def _arc(summary: Summary, crew: Crew) -> tuple[pd.DataFrame, list[ArcModel | Re
         far = charted["excluded"].isna() & (charted["z"].abs() > CLIP)
         charted.loc[far, "excluded"] = "a setting too far from the forecast to learn from"
         charted["heated"] = settle_rooms(charted, PHI_ASSUMED)
-        by_splicer = dict(list(charted.groupby("splicer")))
-        fits = {str(name): known_fit(mine, PHI_ASSUMED) for name, mine in by_splicer.items()}
+        by_splicer = {str(name): mine for name, mine in charted.groupby("splicer")}
+        fits = {name: known_fit(mine, PHI_ASSUMED) for name, mine in by_splicer.items()}
         phi = crew_lag1([fit for fit in fits.values() if fit is not None])
-        charted[["fitted", *COLUMNS]] = np.nan
+        told = []
         for member in members:
             sisters = [other for name, other in fits.items() if name != member and other]
-            rows = charted[charted["splicer"] == member]
+            rows = by_splicer.get(member, charted[:0])
             fit, fitted = fit_arc(member, rows, unit, sisters, phi)
-            charted.loc[fitted.index, "fitted"] = fitted
+            told.append(fitted.to_frame("fitted"))
             if isinstance(fit, ArcModel):
-                charted.loc[rows.index, COLUMNS] = influence(
-                    rows, fit, crew_prior(sisters, MODEL_SPREAD_FLOOR)
-                )
+                lent = crew_prior(sisters, MODEL_SPREAD_FLOOR)
+                told[-1] = influence(rows, fit, lent).assign(fitted=fitted)
             models.append(fit)
+        charted = charted.join(pd.concat(told).reindex(columns=["fitted", *COLUMNS]))
         frames.append(charted)
     points = stack(frames)
     if not points.empty:
@@ -259,16 +259,20 @@ def _electrode_findings(
     if points.empty:
         return found
     known = {model.splicer: model for model in models}
-    for label, mine in points.groupby("splicer"):
+    worked = dict(list(check_days.groupby("splicer")))
+    charted = dict(list(days[["splicer", "day", "alarm"]].groupby("splicer")))
+    served = dict(list(service[["asset", "serviced_at", "action"]].groupby("asset")))
+    ordered = points[WEAR_COLUMNS].sort_values("checked_at", kind="stable")
+    for label, mine in ordered.groupby("splicer"):
         name = str(label)
-        mine = mine.sort_values("checked_at")
-        worked = check_days[check_days["splicer"] == name]
-        state = electrodes(name, mine, worked, known.get(name), crew)
-        worn = worn_finding(mine, state, now)
-        own = days[days["splicer"] == name]
-        events = service[service["asset"] == name]
-        early = early_findings(name, mine, own, worked, events, state.life, now)
-        found += [*([] if worn is None else [worn]), *early]
+        settings = crew.splicers.get(name, Splicer())
+        life, checks = settings.electrode_life_arcs, worked.get(name, check_days.iloc[:0])
+        if worn_since(mine, life, crew.setting_limits.get(settings.model)) is not None:
+            worn = worn_finding(mine, electrodes(name, mine, checks, known.get(name), crew), now)
+            found += [] if worn is None else [worn]
+        own = charted.get(name, days.iloc[:0])
+        events = served.get(name, service.iloc[:0])
+        found += early_findings(name, mine, own, checks, events, life, now)
     return found
 
 

@@ -23,6 +23,11 @@ PACE_WORKDAYS = 40
 MIN_SPANS = 5
 """Spans between checks from which a pace is told."""
 RECENT_CHECKS = 30
+WEAR_COLUMNS = [
+    "splicer", "checked_at", "epoch", "arcs", "arc_setting", "air_density", "vapor_pressure",
+    "excluded", "alarm",
+]  # fmt: skip
+"""Columns of charted checks that findings on electrodes look at."""
 DRAWS = 4000
 SEED = 20260101
 Z95 = 1.959964
@@ -315,6 +320,27 @@ def span_words(span: Span, noun: str) -> str:
     return f"about {low:,} to {high:,} {noun}"
 
 
+def worn_since(
+    points: pd.DataFrame, life: int | None, limits: SettingLimits | None
+) -> pd.Timestamp | None:
+    """When the present electrodes came near their end; None while they are not.
+
+    Parameters
+    ----------
+    points : DataFrame
+        The splicer's checks in time order.
+    """
+    if points.empty:
+        return None
+    present = points[points["epoch"] == points["epoch"].iloc[-1]]
+    near_setting = _near_setting(present, limits)
+    reached = [] if near_setting is None else [near_setting]
+    if life is not None and points["arcs"].iloc[-1] >= WORN_SHARE * life:
+        worn = present["arcs"] >= WORN_SHARE * life
+        reached.append(present.loc[worn, "checked_at"].iloc[0])
+    return min(reached, default=None)
+
+
 def worn_finding(points: pd.DataFrame, state: Electrodes, now: pd.Timestamp) -> Finding | None:
     """The electrodes are at, or near, their end.
 
@@ -323,18 +349,12 @@ def worn_finding(points: pd.DataFrame, state: Electrodes, now: pd.Timestamp) -> 
     points : DataFrame
         The splicer's checks in time order.
     """
-    arcs = points["arcs"].to_numpy(dtype=float)
-    present = points[points["epoch"] == points["epoch"].iloc[-1]] if len(points) else points
-    reached = []
-    if state.life is not None and len(arcs) and arcs[-1] >= WORN_SHARE * state.life:
-        reached.append(
-            present.loc[present["arcs"] >= WORN_SHARE * state.life, "checked_at"].iloc[0]
-        )
-    near_setting = _near_setting(present, state.limits)
-    if near_setting is not None:
-        reached.append(near_setting)
-    if not reached:
+    since = worn_since(points, state.life, state.limits)
+    if since is None:
         return None
+    arcs = points["arcs"].to_numpy(dtype=float)
+    present = points[points["epoch"] == points["epoch"].iloc[-1]]
+    near_setting = _near_setting(present, state.limits)
     latest, setting = points["checked_at"].iloc[-1], float(points["arc_setting"].iloc[-1])
     over = state.arcs_left is not None and state.arcs_left.value <= 0
     evidence: dict[str, object] = {"arcs_on_electrodes": float(arcs[-1])}
@@ -359,7 +379,7 @@ def worn_finding(points: pd.DataFrame, state: Electrodes, now: pd.Timestamp) -> 
         kind="electrodes-worn",
         subject_type="splicer",
         subject_id=state.splicer,
-        since=min(reached).to_pydatetime(),
+        since=since.to_pydatetime(),
         until=latest.to_pydatetime(),
         severity=severity(latest, now, heavy=bool(over)),
         evidence=evidence,

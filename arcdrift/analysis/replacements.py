@@ -255,20 +255,23 @@ def early_findings(
     if life_arcs is None:
         return found
     restarts = service.loc[service["action"].isin(EPOCH_ACTIONS), "serviced_at"]
-    for at in service.loc[service["action"] == REPLACED, "serviced_at"].sort_values():
-        mine = points[(points["epoch"] == int((restarts < at).sum())) & (points["checked_at"] < at)]
-        counted = mine["arcs"].dropna()
-        if at > now or counted.empty or counted.iloc[-1] >= EARLY_SHARE * life_arcs:
+    replaced = service.loc[service["action"] == REPLACED, "serviced_at"].sort_values()
+    checked, epoch = points["checked_at"], points["epoch"].to_numpy()
+    counts = points["arcs"].to_numpy(dtype=np.float64)
+    alarmed = points["alarm"].to_numpy(dtype=bool)
+    raised = pd.to_datetime(days.loc[days["alarm"] == "up", "day"])
+    failed = pd.to_datetime(checks.loc[checks["failed_attempts"] > 0, "day"])
+    for at in replaced[replaced <= now]:
+        own = (epoch == int((restarts < at).sum())) & (checked < at).to_numpy()
+        known = counts[own & ~np.isnan(counts)]
+        if not len(known) or known[-1] >= EARLY_SHARE * life_arcs:
             continue
         lately = pd.to_datetime(at - ASKED_WITHIN), pd.to_datetime(at)
         first, last = (moment.tz_localize(None).normalize() for moment in lately)
-        near = mine[mine["checked_at"] >= lately[0]]
-        raised = days[pd.to_datetime(days["day"]).between(first, last)]
-        failed = checks[pd.to_datetime(checks["day"]).between(first, last)]
-        asked = near["alarm"].astype(bool).any() or (raised["alarm"] == "up").any()
-        if asked or failed["failed_attempts"].sum() > 0:
+        asked = own & alarmed & (checked >= lately[0]).to_numpy()
+        if asked.any() or any(told.between(first, last).any() for told in (raised, failed)):
             continue
-        arcs = float(counted.iloc[-1])
+        arcs = float(known[-1])
         found.append(
             Finding(
                 kind="electrodes-early",
