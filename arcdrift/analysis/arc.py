@@ -9,6 +9,7 @@ import pandas as pd
 import statsmodels.api as sm
 from scipy.stats import t as student
 
+from arcdrift.analysis.arc_drift import usable
 from arcdrift.analysis.arc_points import REGRESSORS
 from arcdrift.analysis.arc_pool import (
     MODEL_SPREAD_FLOOR,
@@ -126,7 +127,7 @@ class Refusal:
 
 def known_fit(points: pd.DataFrame, phi: float) -> Fit | None:
     """Fit of one splicer for its sisters to borrow from; None when it cannot be had."""
-    return Checks.of(points[points["excluded"].isna()]).fit(phi)
+    return Checks.of(usable(points)).fit(phi)
 
 
 def fit_arc(
@@ -160,7 +161,7 @@ def fit_arc(
     a heated room count with the air to expect (`arcdrift.analysis.room_fit`).
     """
     fitted = pd.Series(np.nan, index=points.index)
-    used = points[points["excluded"].isna()]
+    used = usable(points)
     epochs = used["epoch"].nunique()
     needed = SLOPES + epochs + SPARE_CHECKS
     reason = _cannot(points, used, needed)
@@ -179,6 +180,7 @@ def fit_arc(
     own_keep = [*range(SLOPES), SLOPES + epochs - 1]
     mean, covariance = beta[own_keep], cov[np.ix_(own_keep, own_keep)]
     prior = crew_prior(sisters, MODEL_SPREAD_FLOOR)
+    met = {name: used[name].to_numpy(dtype=float) for name in REGRESSORS}
     own, df = covariance, len(used) - full.shape[1]
     borrowed = 0.0
     if prior is not None:
@@ -203,7 +205,7 @@ def fit_arc(
         cov=tuple(tuple(float(value) for value in row) for row in covariance),
         sigma=sigma,
         phi=phi,
-        ranges={name: (float(used[name].min()), float(used[name].max())) for name in REGRESSORS},
+        ranges={name: (float(seen.min()), float(seen.max())) for name, seen in met.items()},
         open_air=int((checks.step != 0).sum()),
         in_rooms=float(checks.heated.sum()),
     )
@@ -244,8 +246,10 @@ def _cannot(points: pd.DataFrame, used: pd.DataFrame, needed: int) -> str | None
 
 def _inflation(x: Floats, epoch: npt.NDArray[np.int64]) -> list[float]:
     """Variance inflation of each slope, about the epochs' own means."""
-    within = pd.DataFrame(x) - pd.DataFrame(x).groupby(epoch).transform("mean")
-    return [float(value) for value in np.diag(np.linalg.inv(within.corr().to_numpy()))]
+    count = np.bincount(epoch)[:, None]
+    means = np.column_stack([np.bincount(epoch, column) for column in x.T]) / count
+    correlation = np.corrcoef(x - means[epoch], rowvar=False)
+    return [float(value) for value in np.diag(np.linalg.inv(correlation))]
 
 
 def _effect(name: str, value: float, low: float, high: float, vif: float | None) -> Effect:

@@ -5,11 +5,13 @@ regression); what is left over is followed by an EWMA. All splicers of one model
 taken in time order together, so that what one borrows from the others is never in its future.
 """
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy.linalg.lapack import dposv
 from scipy.special import ndtri, stdtr
 
 from arcdrift.analysis.arc_pool import (
@@ -25,7 +27,7 @@ from arcdrift.analysis.arc_pool import (
 )
 from arcdrift.analysis.loss import MONTH
 from arcdrift.analysis.rooms import Rooms
-from arcdrift.charts.ewma import ewma_step, settled_limits
+from arcdrift.charts.ewma import settled_limits
 from arcdrift.charts.limits import ewma_limit
 
 LAMBDA = 0.15
@@ -48,13 +50,13 @@ Floats = npt.NDArray[np.float64]
 class _Splicer:
     """What is known of one splicer so far.
 
-    ``rows`` are the regressors and one intercept an epoch, shape (checks, 3 + epochs); ``room``
-    the step of air density to a heated room; ``learned`` the checks the fits know.
+    ``rows`` are the regressors, one intercept an epoch, and the setting, shape
+    (checks, 3 + epochs + 1); ``room`` the step of air density to a heated room; ``learned`` the
+    checks the fits know; ``normal`` the normal equations, the right side as the last column.
     """
 
     rows: Floats
-    y: Floats
-    room: Floats
+    room: list[float]
     unsure: Floats
     epoch: npt.NDArray[np.int64]
     learned: list[int] = field(default_factory=list)
@@ -62,18 +64,23 @@ class _Splicer:
     prior: Prior | None = None
     phi: float = PHI_ASSUMED
     variance: float = np.nan
-    gram: Floats | None = None
-    moment: Floats | None = None
+    normal: Floats | None = None
     ewma: float = 0.0
     refit_at: int = -1
 
-    def innovation(self, at: int) -> tuple[Floats, float]:
-        """Row and setting of a check less phi times the one before, unless an epoch began."""
+    @property
+    def innovation(self) -> float:
+        """Variance of what a check adds to phi times the one before."""
+        return self.variance * (1 - self.phi**2)
+
+    def whitened(self, at: int) -> Floats:
+        """Row of a check less phi times the one before, unless an epoch began."""
+        row: Floats = self.rows[at]
         if at == 0 or self.epoch[at] != self.epoch[at - 1]:
-            scale = float(np.sqrt(1 - self.phi**2))
-            return self.rows[at] * scale, float(self.y[at] * scale)
-        wx = self.rows[at] - self.phi * self.rows[at - 1]
-        return wx, float(self.y[at] - self.phi * self.y[at - 1])
+            row = row * math.sqrt(1 - self.phi**2)
+        else:
+            row = row - self.phi * self.rows[at - 1]
+        return row
 
 
 def center_air(points: pd.DataFrame) -> pd.DataFrame:
@@ -82,13 +89,17 @@ def center_air(points: pd.DataFrame) -> pd.DataFrame:
     Fixed references (ISO 2533 sea-level density, 10 hPa) keep the numbers small without using
     any splicer's own future.
     """
-    return pd.DataFrame(
-        {
-            "air_density": points["air_density"] - 1.225,
-            "vapor_pressure": points["vapor_pressure"] - 10.0,
-            "arcs": points["arcs"] / 1000.0,
-        }
-    )
+    columns = ["air_density", "vapor_pressure", "arcs"]
+    x = np.column_stack([points[name].to_numpy(dtype=float) for name in columns])
+    x -= [1.225, 10.0, 0.0]
+    x[:, 2] /= 1000.0
+    return pd.DataFrame(x, index=points.index, columns=columns)
+
+
+def usable(points: pd.DataFrame) -> pd.DataFrame:
+    """Checks that nothing keeps from being used."""
+    known = points["excluded"].isna().to_numpy()
+    return points if known.all() else points[known]
 
 
 def checks_a_month(points: pd.DataFrame) -> float:
@@ -136,44 +147,51 @@ def drift_charts(points: pd.DataFrame, checks_per_alarm: float) -> pd.DataFrame:
     letting the level lag ten checks behind ran 45 to 167, because wear and season move the
     forecast on.
     """
-    usable = points[points["excluded"].isna()].sort_values(["checked_at", "splicer"])
+    used = usable(points).sort_values(["checked_at", "splicer"])
     columns = ["expected", "expected_low", "expected_high", "z", "ewma", "limit", "heated"]
     out = pd.DataFrame(np.nan, index=points.index, columns=columns)
     out["alarm"] = False
-    if usable.empty:
+    if used.empty:
         return out
     limit = ewma_limit(LAMBDA, float(f"{max(checks_per_alarm, SHORTEST_RUN):.3g}"), sided="two")
-    states, position = {}, {}
-    for name, mine in usable.groupby("splicer", sort=True):
-        epoch = np.unique(mine["epoch"], return_inverse=True)[1]
-        states[name] = _Splicer(
-            rows=design(center_air(mine).to_numpy(dtype=float), epoch, int(epoch.max()) + 1),
-            y=mine["arc_setting"].to_numpy(dtype=float, copy=True),
-            room=(mine["room_density"] - mine["air_density"]).to_numpy(dtype=float),
-            unsure=np.zeros(len(mine)),
-            epoch=epoch,
-        )
-        position.update({row: (name, at) for at, row in enumerate(mine.index)})
+    bound = settled_limits(LAMBDA, limit)[1]
+    owner, names = pd.factorize(used["splicer"], sort=True)
+    own_rows = [np.flatnonzero(owner == number) for number in range(len(names))]
+    states = [_state(used.iloc[rows]) for rows in own_rows]
+    place = np.empty(len(used), dtype=np.int64)
+    for rows in own_rows:
+        place[rows] = np.arange(len(rows))
     rooms = Rooms()
-    values = np.full((len(usable), len(columns)), np.nan)
-    alarms = np.zeros(len(usable), dtype=bool)
-    for i, row in enumerate(usable.index):
-        name, at = position[row]
-        state = states[name]
+    values = np.full((len(used), len(columns)), np.nan)
+    alarms = np.zeros(len(used), dtype=bool)
+    for i, (number, at) in enumerate(zip(owner.tolist(), place.tolist(), strict=True)):
+        state = states[number]
         seen = len(state.learned)
         if seen >= REFIT_EVERY and seen >= state.refit_at + REFIT_EVERY:
-            _refit(state, [other for key, other in states.items() if key != name])
-        judged = _judge(state, at, limit, rooms)
+            _refit(state, states[:number] + states[number + 1 :])
+        judged = _judge(state, at, bound, rooms)
         if judged is not None:
             values[i], alarms[i] = judged
-        elif not np.isnan(state.room[at]):
+        elif not math.isnan(state.room[at]):
             values[i, -1] = rooms.share
             _meet(state, at, rooms.share)
         if not alarms[i]:
             _learn(state, at)
-    out.loc[usable.index, columns] = values
-    out.loc[usable.index, "alarm"] = alarms
+    out.loc[used.index, columns] = values
+    out.loc[used.index, "alarm"] = alarms
     return out
+
+
+def _state(mine: pd.DataFrame) -> _Splicer:
+    """One splicer's checks in time order, nothing learned yet."""
+    epoch = np.unique(mine["epoch"].to_numpy(), return_inverse=True)[1]
+    x = design(center_air(mine).to_numpy(dtype=float), epoch, int(epoch.max()) + 1)
+    return _Splicer(
+        rows=np.column_stack([x, mine["arc_setting"].to_numpy(dtype=float)]),
+        room=(mine["room_density"] - mine["air_density"]).tolist(),
+        unsure=np.zeros(len(mine)),
+        epoch=epoch,
+    )
 
 
 def _refit(state: _Splicer, others: list[_Splicer]) -> None:
@@ -182,7 +200,7 @@ def _refit(state: _Splicer, others: list[_Splicer]) -> None:
     state.refit_at = len(rows)
     state.fit = fit_known_phi(
         state.rows[rows, :SLOPES],
-        state.y[rows],
+        state.rows[rows, -1],
         state.epoch[rows],
         state.phi,
         state.unsure[rows],
@@ -208,20 +226,18 @@ def _refit(state: _Splicer, others: list[_Splicer]) -> None:
 
 
 def _rebuild(state: _Splicer) -> None:
-    """Posterior precision and moment from every learned check under the present phi and prior."""
+    """Normal equations from every learned check under the present phi and prior."""
     rows = np.array(state.learned)
-    wx = whiten(state.rows, state.epoch, state.phi)[rows]
-    wy = whiten(state.y[:, None], state.epoch, state.phi)[rows, 0]
-    innovation = state.variance * (1 - state.phi**2)
-    gram, moment = wx.T @ wx / innovation, wx.T @ wy / innovation
-    gram[0, 0] += state.unsure[rows].sum() * (1 + state.phi**2) / innovation
+    whitened = whiten(state.rows, state.epoch, state.phi)[rows]
+    normal = whitened.T @ whitened / state.innovation
+    normal[0, 0] += state.unsure[rows].sum() * (1 + state.phi**2) / state.innovation
     # intercepts of epochs not seen yet would be singular; this is flat in any setting unit
-    gram[np.diag_indices_from(gram)] += 1e-9 / state.variance
+    normal[np.diag_indices_from(normal)] += 1e-9 / state.variance
     if state.prior is not None:
         precision = np.linalg.inv(state.prior.cov)
-        gram[:SLOPES, :SLOPES] += precision
-        moment[:SLOPES] += precision @ state.prior.mean
-    state.gram, state.moment = gram, moment
+        normal[:SLOPES, :SLOPES] += precision
+        normal[:SLOPES, -1] += precision @ state.prior.mean
+    state.normal = normal
 
 
 def _meet(state: _Splicer, at: int, heated: float) -> None:
@@ -234,36 +250,39 @@ def _meet(state: _Splicer, at: int, heated: float) -> None:
     state.unsure[at] = heated * (1.0 - heated) * state.room[at] ** 2
 
 
-def _judge(state: _Splicer, at: int, limit: float, rooms: Rooms) -> tuple[Floats, bool] | None:
+def _judge(
+    state: _Splicer, at: int, bound: float, rooms: Rooms
+) -> tuple[tuple[float, ...], bool] | None:
     start = START_ALONE if state.prior is None else START_BORROWING
-    if state.gram is None or state.moment is None or len(state.learned) < start:
+    if state.normal is None or len(state.learned) < start:
         return None
     if not _level_known(state, at):
         state.ewma = 0.0
         return None
-    wx, wy = state.innovation(at)
-    innovation = state.variance * (1 - state.phi**2)
-    mean, reach = np.linalg.solve(state.gram, np.stack([state.moment, wx], axis=1)).T
-    off = wy - float(wx @ mean)
-    sd = float(np.sqrt(innovation + wx @ reach))
+    row = state.whitened(at)
+    x = row[:-1]
+    # positive definite and small: LAPACK itself is several times faster than numpy's way to it
+    both = dposv(state.normal[:-1, :-1], np.array((state.normal[:-1, -1], x)).T)[1]
+    mean, reach = both[:, 0], both[:, 1]
+    off = float(row[-1] - x @ mean)
+    sd = math.sqrt(state.innovation + float(x @ reach))
     # the variance is itself an estimate: a t value read as the normal value as rare
     df = _degrees(state)
-    heated = np.nan
-    if np.isnan(state.room[at]):
+    heated = math.nan
+    if math.isnan(state.room[at]):
         z = float(ndtri(stdtr(df, off / sd))) if abs(off / sd) < 6 else off / sd
     else:
         move = float(mean[0]) * state.room[at]
         heated, z = rooms.weigh(off / sd, (off - move) / sd, df)
         off -= heated * move
         _meet(state, at, heated)
-    expected = state.y[at] - off
+    expected = float(state.rows[at, -1]) - off
     if abs(z) > CLIP:
-        state.y[at] = expected + np.copysign(CLIP * sd, off)
-    step = ewma_step(state.ewma, float(np.clip(z, -CLIP, CLIP)), LAMBDA, limit, sided="two")
-    state.ewma = float(step.state)
-    bound = settled_limits(LAMBDA, limit)[1]
-    row = [expected, expected - Z95 * sd, expected + Z95 * sd, z, float(step.value), bound, heated]
-    return np.array(row), bool(step.signal != 0)
+        state.rows[at, -1] = expected + math.copysign(CLIP * sd, off)
+    ewma = (1.0 - LAMBDA) * state.ewma + LAMBDA * min(max(z, -CLIP), CLIP)
+    alarm = abs(ewma) > bound
+    state.ewma = 0.0 if alarm else ewma
+    return (expected, expected - Z95 * sd, expected + Z95 * sd, z, ewma, bound, heated), alarm
 
 
 def _degrees(state: _Splicer) -> float:
@@ -272,16 +291,13 @@ def _degrees(state: _Splicer) -> float:
 
 
 def _level_known(state: _Splicer, at: int) -> bool:
-    epoch = state.epoch[at]
-    newest = state.epoch[state.learned[-EPOCH_MIN:]]
-    return bool((newest == epoch).sum() >= EPOCH_MIN)
+    newest = state.learned[-EPOCH_MIN:]
+    return len(newest) == EPOCH_MIN and state.epoch[newest[0]] == state.epoch[at]
 
 
 def _learn(state: _Splicer, at: int) -> None:
-    if state.gram is not None and state.moment is not None:
-        wx, wy = state.innovation(at)
-        innovation = state.variance * (1 - state.phi**2)
-        state.gram += np.outer(wx, wx) / innovation
-        state.gram[0, 0] += state.unsure[at] * (1 + state.phi**2) / innovation
-        state.moment += wx * wy / innovation
+    if state.normal is not None:
+        row = state.whitened(at)
+        state.normal += row[:, None] * (row / state.innovation)
+        state.normal[0, 0] += state.unsure[at] * (1 + state.phi**2) / state.innovation
     state.learned.append(at)

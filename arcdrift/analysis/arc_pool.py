@@ -62,8 +62,9 @@ def whiten(rows: Floats, epoch: Ints, phi: float) -> Floats:
     The first row of an epoch is scaled by sqrt(1 - phi^2), later ones become
     row_t - phi row_(t-1).
     """
-    out = rows - phi * np.roll(rows, 1, axis=0)
-    first = np.flatnonzero(np.diff(epoch, prepend=-1))
+    out = rows.copy()
+    out[1:] -= phi * rows[:-1]
+    first = np.append(0, np.flatnonzero(epoch[1:] != epoch[:-1]) + 1)
     out[first] = rows[first] * np.sqrt(1 - phi**2)
     return out
 
@@ -80,6 +81,7 @@ def fit_known_phi(
 ) -> Fit | None:
     """Fit slopes and epoch intercepts; None where the checks cannot tell the slopes apart.
 
+    ``epoch``, shape (n,): numbers that rise from one epoch to the next; some may be missing.
     ``unsure``, shape (n,): variance of the air density of checks whose reading left two airs
     open (kg/m3 squared).
 
@@ -88,17 +90,19 @@ def fit_known_phi(
     the one seen. Corrected for one mean and three slopes only, it came out .26 where .30 was
     true, because every epoch takes a level of its own.
     """
-    _, epoch = np.unique(epoch, return_inverse=True)
-    full = design(x, epoch, int(epoch.max()) + 1)
+    inside = epoch[1:] == epoch[:-1]
+    epoch = np.append(0, np.cumsum(~inside))
+    full = design(x, epoch, int(epoch[-1]) + 1)
     n, p = full.shape
     if n <= p + 2:
         return None
-    wx = whiten(full, epoch, phi)
-    wy = whiten(y[:, None], epoch, phi)[:, 0]
+    both = whiten(np.column_stack([full, y]), epoch, phi)
+    wx, wy = both[:, :-1], both[:, -1]
     gram = wx.T @ wx
     loose = 0.0 if unsure is None else float(unsure.sum()) * (1 + phi**2)
     gram[0, 0] += loose
-    if np.linalg.cond(gram) > 1e12:
+    spread = np.linalg.eigvalsh(gram)
+    if spread[0] < 1e-12 * spread[-1]:
         return None
     inverse = np.linalg.inv(gram)
     beta = inverse @ (wx.T @ wy)
@@ -106,13 +110,11 @@ def fit_known_phi(
     rest = float(innovations @ innovations) + loose * float(beta[0]) ** 2
     innovation_variance = rest / (n - p)
     residual = y - full @ beta
-    inside = np.diff(epoch) == 0
-    later, earlier = full[1:][inside], full[:-1][inside]
     raw = float(residual[1:][inside] @ residual[:-1][inside]) / float(residual @ residual)
     # what the fit took out of the squares and of the products of neighbors
-    taken = (1 - phi**2) * inverse
-    squares = n - float(np.sum(full @ taken * full))
-    products = float(np.sum(later @ taken * earlier))
+    taken = (1 - phi**2) * full @ inverse
+    squares = n - float(np.vdot(taken, full))
+    products = float(np.vdot(taken[1:][inside], full[:-1][inside]))
     return Fit(
         slopes=beta[:SLOPES],
         cov=innovation_variance * inverse[:SLOPES, :SLOPES],
@@ -138,13 +140,13 @@ def crew_prior(sisters: list[Fit], floor: float = SPREAD_FLOOR) -> Prior | None:
     """
     if len(sisters) < MIN_SISTERS:
         return None
-    b = np.stack([fit.slopes for fit in sisters])
-    v = np.stack([fit.cov for fit in sisters])
-    own = np.diagonal(v, axis1=1, axis2=2)
-    w = 1.0 / own
-    center = (w * b).sum(axis=0) / w.sum(axis=0)
+    b = np.array([fit.slopes for fit in sisters])
+    v = np.array([fit.cov for fit in sisters])
+    w = 1.0 / np.diagonal(v, axis1=1, axis2=2)
+    total = w.sum(axis=0)
+    center = (w * b).sum(axis=0) / total
     excess = (w * (b - center) ** 2).sum(axis=0) - (len(b) - 1)
-    tau2 = np.maximum(excess / (w.sum(axis=0) - (w**2).sum(axis=0) / w.sum(axis=0)), 0.0)
+    tau2 = np.maximum(excess / (total - (w**2).sum(axis=0) / total), 0.0)
     for _ in range(2):  # the floor is a share of the mean, which itself depends on the spread
         weights = np.linalg.inv(v + np.diag(tau2))
         spread = np.linalg.inv(weights.sum(axis=0))

@@ -7,6 +7,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.arc import ArcModel, air_step
+from arcdrift.analysis.arc_drift import usable
 from arcdrift.analysis.arc_pool import SLOPES, Prior, design, whiten
 from arcdrift.analysis.room_fit import Checks
 
@@ -154,7 +155,7 @@ def influence(points: pd.DataFrame, model: ArcModel, prior: Prior | None) -> pd.
         effect of the air without the check, less that with it, setting units.
     """
     out = pd.DataFrame(np.nan, index=points.index, columns=list(COLUMNS))
-    used = points[points["excluded"].isna()]
+    used = usable(points)
     checks = Checks.of(used)
     x = checks.expected
     told = deletion(design(x, checks.epoch, model.epochs), checks.y, checks.epoch, model.phi, prior)

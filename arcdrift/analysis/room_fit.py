@@ -10,9 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.stats import norm
 
-from arcdrift.analysis.arc_drift import center_air
+from arcdrift.analysis.arc_drift import center_air, usable
 from arcdrift.analysis.arc_pool import SLOPES, Fit, Prior, crew_prior, design, fit_known_phi, whiten
 from arcdrift.analysis.rooms import HEATED_ASSUMED, ROOM_C, ROOM_SD_C, SEEN_ASSUMED
 
@@ -54,21 +53,26 @@ class Checks:
     @classmethod
     def of(cls, used: pd.DataFrame) -> "Checks":
         """Take usable points, with ``heated`` of the drift chart where there is one."""
-        heated = used["heated"] if "heated" in used else pd.Series(0.0, used.index)
-        step = (used["room_density"] - used["air_density"]).fillna(0.0)
+        density, room, y = (
+            used[name].to_numpy(dtype=float)
+            for name in ("air_density", "room_density", "arc_setting")
+        )
+        heated = used["heated"].to_numpy(dtype=float) if "heated" in used else np.zeros(len(y))
         return cls(
-            x=center_air(used).to_numpy(dtype=float),
-            y=used["arc_setting"].to_numpy(dtype=float),
+            x=center_air(used).to_numpy(),
+            y=y,
             epoch=np.unique(used["epoch"].to_numpy(), return_inverse=True)[1],
-            step=step.to_numpy(dtype=float),
-            density=used["air_density"].to_numpy(dtype=float),
-            heated=np.nan_to_num(np.asarray(heated, dtype=np.float64)),
+            step=np.nan_to_num(room - density),
+            density=density,
+            heated=np.nan_to_num(heated),
         )
 
     @property
     def expected(self) -> Floats:
         """Regressors to expect, shape (n, 3)."""
-        return self.x + np.outer(self.heated * self.step, np.eye(SLOPES)[0])
+        x = self.x.copy()
+        x[:, 0] += self.heated * self.step
+        return x
 
     @property
     def unsure(self) -> Floats:
@@ -108,9 +112,9 @@ def settle_rooms(points: pd.DataFrame, phi: float) -> pd.Series:
     standard errors while checks with a chance of a room over 0.3 were simply left out; weighed
     like this by 0.10.
     """
-    usable = points[points["excluded"].isna()].sort_values(["splicer", "checked_at"])
-    rows = {str(name): mine.index for name, mine in usable.groupby("splicer")}
-    crew = {name: Checks.of(usable.loc[index]) for name, index in rows.items()}
+    used = {str(name): mine for name, mine in
+            usable(points).sort_values(["splicer", "checked_at"]).groupby("splicer")}  # fmt: skip
+    crew = {name: Checks.of(mine) for name, mine in used.items()}
     heated = pd.Series(np.nan, index=points.index)
     share = HEATED_ASSUMED / SEEN_ASSUMED
     open_to = [name for name, checks in crew.items() if checks.step.any()]
@@ -129,7 +133,7 @@ def settle_rooms(points: pd.DataFrame, phi: float) -> pd.Series:
         if np.abs(after - before).max() < SETTLED:
             break
     for name in open_to:
-        heated[rows[name]] = np.where(crew[name].step != 0, crew[name].heated, np.nan)
+        heated[used[name].index] = np.where(crew[name].step != 0, crew[name].heated, np.nan)
     return heated
 
 
@@ -141,26 +145,32 @@ def _weigh(checks: Checks, own: Fit, prior: Prior | None, share: float, phi: flo
     told, sd = _by_neighbors(out - checks.heated * move, checks.epoch, phi, sigma)
     # a room's warmth is known to a degree or two, and density falls as 1/T
     warmth = beta[0] * (checks.density + checks.step) * ROOM_SD_C / (ROOM_C + 273.15)
-    outdoors = (1.0 - share) * norm.pdf(out - told, scale=sd)
-    indoors = share * norm.pdf(out - told - move, scale=np.hypot(sd, warmth))
+    outdoors = (1.0 - share) * _bell(out - told, sd)
+    indoors = share * _bell(out - told - move, np.hypot(sd, warmth))
     chance = np.divide(
         indoors, indoors + outdoors, out=np.full(len(out), share), where=indoors + outdoors > 0
     )
     return np.where(checks.step != 0, chance, 0.0)
 
 
+def _bell(x: Floats, sd: Floats) -> Floats:
+    """Density of the normal distribution; many times faster than scipy.stats."""
+    bell: Floats = np.exp(-0.5 * (x / sd) ** 2) / (sd * np.sqrt(2.0 * np.pi))
+    return bell
+
+
 def _coefficients(checks: Checks, own: Fit, prior: Prior | None, phi: float) -> Floats:
     """Slopes and intercepts, own checks and sisters together."""
     full = design(checks.expected, checks.epoch, int(checks.epoch.max()) + 1)
-    wx, wy = whiten(full, checks.epoch, phi), whiten(checks.y[:, None], checks.epoch, phi)[:, 0]
+    both = whiten(np.column_stack([full, checks.y]), checks.epoch, phi)
     innovation = own.variance * (1.0 - phi**2)
-    gram, moment = wx.T @ wx / innovation, wx.T @ wy / innovation
+    gram, moment = np.split(both[:, :-1].T @ both / innovation, [-1], axis=1)
     gram[0, 0] += checks.unsure.sum() * (1.0 + phi**2) / innovation
     if prior is not None:
         precision = np.linalg.inv(prior.cov)
         gram[:SLOPES, :SLOPES] += precision
-        moment[:SLOPES] += precision @ prior.mean
-    return np.asarray(np.linalg.solve(gram, moment))
+        moment[:SLOPES, 0] += precision @ prior.mean
+    return np.asarray(np.linalg.solve(gram, moment)[:, 0])
 
 
 def _by_neighbors(residual: Floats, epoch: Ints, phi: float, sigma: float) -> tuple[Floats, Floats]:
