@@ -275,8 +275,10 @@ class _Fit:
         root = 1.0 / np.sqrt(within / n + between)
         every = np.column_stack([relative, columns])
         kept = levels.taken_out(root, every)
-        week = frame["day"].dt.strftime("%G-%V") + frame["splicer"]
-        return cls(kept[:, 0], kept[:, 1:], week.factorize()[0])
+        # weeks from Monday; 1970-01-01 was a Thursday
+        week = (frame["day"].to_numpy().astype("datetime64[D]").astype(np.int64) + 3) // 7
+        splicer, names = pd.factorize(frame["splicer"])
+        return cls(kept[:, 0], kept[:, 1:], pd.factorize(week * len(names) + splicer)[0])
 
     def solve(self, pick: list[int]) -> tuple[Floats, Floats]:
         """Coefficients of some columns and their covariance.
