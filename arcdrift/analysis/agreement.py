@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.stats import t as student
 
+from arcdrift.analysis.cells import words
 from arcdrift.analysis.episodes import severity
 from arcdrift.analysis.loss_days import NO_PROGRAM
 from arcdrift.charts.change_point import single_break
@@ -109,8 +110,8 @@ def measured_pairs(splices: pd.DataFrame) -> pd.DataFrame:
     ab, ba = (splices[name].astype(float) for name in MEASURED)
     pairs = pd.DataFrame(
         {
-            "splicer": splices["splicer"].astype("str"),
-            "program": splices["program"].astype("str").fillna(NO_PROGRAM),
+            "splicer": words(splices["splicer"]),
+            "program": words(splices["program"]).fillna(NO_PROGRAM),
             "spliced_at": splices["spliced_at"],
             "estimate_db": splices["loss_db"].astype(float),
             "measured_db": (ab + ba) / 2.0,

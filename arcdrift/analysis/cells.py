@@ -28,7 +28,17 @@ def coded(frame: pd.DataFrame, *, but: tuple[str, ...] = ()) -> pd.DataFrame:
 def plain(frame: pd.DataFrame) -> pd.DataFrame:
     """Turn categories back into text."""
     kept = [name for name in frame if isinstance(frame[name].dtype, pd.CategoricalDtype)]
-    return frame.astype(dict.fromkeys(kept, "str"))
+    return frame.assign(**{str(name): words(frame[name]) for name in kept})
+
+
+def words(values: pd.Series) -> pd.Series:
+    """Text of a column; of categories much faster than pandas' own way, which spells each row."""
+    if not isinstance(values.dtype, pd.CategoricalDtype):
+        return values.astype("str")
+    if not len(values.cat.categories):
+        return pd.Series(None, index=values.index, dtype="str")
+    text = values.cat.categories.astype("str").array
+    return pd.Series(text.take(values.cat.codes.to_numpy(), allow_fill=True), index=values.index)
 
 
 def named(values: pd.Series, nothing: str) -> pd.Series:

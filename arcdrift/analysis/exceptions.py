@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from arcdrift.analysis.cells import Ints, cells_of, named, plain
+from arcdrift.analysis.cells import Ints, cells_of, named, plain, words
 from arcdrift.analysis.loss_days import NO_PROGRAM, segments
 from arcdrift.charts.gamma_limit import gamma_limits, histogram_bins
 
@@ -77,7 +77,7 @@ def single_splices(work: pd.DataFrame, day: pd.Series, service: pd.DataFrame) ->
     program = named(work["program"], NO_PROGRAM)
     stream, one = cells_of(work["splicer"], program)
     splicers, names = (
-        values.iloc[one].astype("str").to_numpy(dtype=object)
+        words(values.iloc[one]).to_numpy(dtype=object)
         for values in (work["splicer"], program)
     )
     days = day.to_numpy()

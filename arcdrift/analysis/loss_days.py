@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from arcdrift.analysis.cells import Ints, cells_of, named, summed
+from arcdrift.analysis.cells import Ints, cells_of, named, summed, words
 from arcdrift.analysis.days import WORKDAY, sites_of, workdays
 from arcdrift.analysis.latest import count_before, microseconds_of, numbers_of
 from arcdrift.settings import Crew
@@ -77,8 +77,8 @@ def loss_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Crew) -> pd.Da
     last = np.full(len(first), len(site))
     last[cell[known]] = known  # the last one stays
     days = summed(cell, sums, counts=("n",)).assign(
-        splicer=work["splicer"].iloc[first].astype("str").array,
-        program=program.iloc[first].astype("str").array,
+        splicer=words(work["splicer"].iloc[first]).array,
+        program=words(program.iloc[first]).array,
         segment=segment[first],
         day=day[first],
         site=pd.Series(np.append(site.to_numpy(dtype=object), [None])[last]).astype(object),

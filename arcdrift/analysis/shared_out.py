@@ -15,7 +15,7 @@ from arcdrift.store import read
 from arcdrift.store.clock_shifts import ClockShift
 from arcdrift.store.connect import open_store
 
-PART_SPLICES = 110_000
+PART_SPLICES = 160_000
 """Splices summed up at once: enough to make little of what each part costs in itself, and few
 enough for the memory of a small machine."""
 
@@ -99,16 +99,16 @@ def sum_up(
 
 
 def in_parts(counts: dict[str, int]) -> list[list[str]]:
-    """Part splicers so that no part holds many more than `PART_SPLICES` splices."""
-    parts: list[list[str]] = []
-    left = 0
+    """Part splicers into as few parts of about as many splices each as `PART_SPLICES` asks for."""
+    total = sum(counts.values())
+    size = max(total / max(-(-total // PART_SPLICES), 1), 1.0)
+    parts: dict[int, list[str]] = {}
+    before = 0
     for name in sorted(counts):
-        if counts[name] > left:
-            parts.append([])
-            left = PART_SPLICES
-        parts[-1].append(name)
-        left -= counts[name]
-    return parts
+        # a splicer belongs to the part in which the middle of its splices lies
+        parts.setdefault(int((before + counts[name] / 2) / size), []).append(name)
+        before += counts[name]
+    return list(parts.values())
 
 
 def part_of(address: str, names: list[str], common: Common) -> Summary:

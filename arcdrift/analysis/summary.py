@@ -15,13 +15,14 @@ from arcdrift.analysis.acceptance import accepted_days, over_limit
 from arcdrift.analysis.advice import Situation
 from arcdrift.analysis.agreement import MEASURED, measured_pairs
 from arcdrift.analysis.arc_points import arc_points
-from arcdrift.analysis.cells import Ints, cells_of, coded, plain, stack, summed
+from arcdrift.analysis.cells import Ints, cells_of, coded, plain, stack, summed, words
 from arcdrift.analysis.checks import daily_checks
 from arcdrift.analysis.cleave_runs import cleave_runs, practice_splices
 from arcdrift.analysis.clocks import Clock, look_at_clock
 from arcdrift.analysis.days import WORKDAY, sites_of, workdays, zones_of
 from arcdrift.analysis.exceptions import SingleSplices, single_splices
 from arcdrift.analysis.hands import hand_days
+from arcdrift.analysis.latest import numbers_of
 from arcdrift.analysis.loss_days import loss_days, production
 from arcdrift.analysis.mismatch import mismatch_cells
 from arcdrift.analysis.program_findings import COLUMNS as PROGRAM_COLUMNS
@@ -354,15 +355,16 @@ def _coverage(
     splices: pd.DataFrame, splice_air: pd.DataFrame, checks: pd.DataFrame, check_air: pd.DataFrame
 ) -> pd.DataFrame:
     names = sorted({*splices["splicer"].unique(), *checks["splicer"].unique()})
-    parts = []
+    index, parts = pd.Index(names), []
     for kind, records, air in (
         ("arc-checks", checks, check_air),
         ("splices", splices, splice_air),
     ):
-        with_air = air["air_density"].notna().groupby(records["splicer"].astype("str"))
-        counts = with_air.agg(rows="size", with_air="sum").reindex(names, fill_value=0)
-        parts.append(counts.rename_axis("splicer").reset_index().assign(kind=kind))
-    return pd.concat(parts, ignore_index=True)[["kind", "splicer", "rows", "with_air"]]
+        who = numbers_of(records["splicer"], index)
+        with_air = np.bincount(who, air["air_density"].notna(), minlength=len(names))
+        counts = {"rows": np.bincount(who, minlength=len(names)), "with_air": with_air.astype(int)}
+        parts.append(pd.DataFrame({"kind": kind, "splicer": index} | counts))
+    return pd.concat(parts, ignore_index=True)
 
 
 def _imports(splices: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
@@ -389,7 +391,5 @@ def _airless(
     ):
         bare = records[air["air_density"].isna()]
         sites = sites_of(bare, crew)
-        parts.append(
-            pd.DataFrame({"site": sites.astype("str").fillna("(no site)"), "at": bare[when]})
-        )
+        parts.append(pd.DataFrame({"site": words(sites).fillna("(no site)"), "at": bare[when]}))
     return pd.concat(parts, ignore_index=True).sort_values("at", ignore_index=True)

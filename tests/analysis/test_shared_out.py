@@ -139,3 +139,6 @@ def test_parts_hold_about_as_many_splices(monkeypatch: pytest.MonkeyPatch) -> No
     monkeypatch.setattr(shared_out, "PART_SPLICES", 100)
     counts = {"Avocet": 60, "Bunting": 40, "Curlew": 1, "Dunlin": 500, "Egret": 0}
     assert in_parts(counts) == [["Avocet", "Bunting"], ["Curlew"], ["Dunlin"], ["Egret"]]
+    even = dict.fromkeys("ABCDEFG", 50)
+    assert [len(part) for part in in_parts(even)] == [2, 1, 2, 2]
+    assert in_parts({"Avocet": 0}) == [["Avocet"]]
