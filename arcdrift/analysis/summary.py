@@ -58,6 +58,10 @@ SPLICE_COLUMNS = (
     *MEASURED,
 )
 CLOCK_COLUMNS = ("id", "import_id", "spliced_at", "arc_count", "splice_number")
+WORK_COLUMNS = [
+    "id", "splicer", "spliced_at", WORKDAY, "site", "technician", "program", "fiber_a", "fiber_b",
+    "loss_db", "outcome", "purpose", "location",
+]  # fmt: skip
 HISTOGRAM_STEP_DB = 0.001
 OVER_DB = 0.10
 NEVER = pd.Timestamp(0, tz="UTC")
@@ -197,7 +201,7 @@ def summarize(
     splices[WORKDAY] = workdays(splices, crew, "spliced_at")
     splice_air = join_air(splices, sources, crew, "spliced_at")
     check_air = join_air(checks, sources, crew, "checked_at")
-    work = production(splices)
+    work = production(splices[WORK_COLUMNS])
     day = work[WORKDAY]
     statuses = daily_checks(checks, splices, crew, now)
     left_out = _days_left_out(statuses, clocks)
@@ -296,10 +300,10 @@ def _hands(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Production splices by whose hands made them, and runs of bad cleaves among them."""
     kept = (splices["purpose"] == "production").to_numpy()
-    made = splices[kept].reset_index(drop=True)
-    day = workdays(made, crew, "spliced_at")
-    cells = hand_days(made, air[kept].reset_index(drop=True), day, days, crew)
-    return cells, cleave_runs(made, day, crew)
+    if not kept.all():
+        splices, air = (frame[kept].reset_index(drop=True) for frame in (splices, air))
+    day = workdays(splices, crew, "spliced_at")
+    return hand_days(splices, air, day, days, crew), cleave_runs(splices, day, crew)
 
 
 def _zone(splicer: str, sites: pd.Series, crew: Crew) -> str:
