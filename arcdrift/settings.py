@@ -237,7 +237,7 @@ class Shares(_Strict):
     rolled_up: float = Field(0.10, gt=0, lt=1)
     """Level of a splicer's, technician's, site's or the crew's day, upward."""
     scattered: float = Field(0.05, gt=0, lt=1)
-    """Spread of a stream's day."""
+    """Spread of a stream's, splicer's, technician's, site's or the crew's day."""
     dirty: float = Field(0.06, gt=0, lt=1)
     """Share of dirty splices of a stream, splicer, technician, site or the crew."""
     redo: float = Field(0.04, gt=0, lt=1)

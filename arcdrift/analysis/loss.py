@@ -101,6 +101,8 @@ class Units:
     budget_up, budget_down : float
         False alarms a month (22 workdays) the whole crew tolerates from all upper and all lower
         charts together; None for no lower charts.
+    pace : Series, optional
+        Rows a day (index) of all charts under the same budget, where these are not all.
     keys : sequence of str
         Columns that make a unit.
     shared : bool
@@ -113,3 +115,4 @@ class Units:
     budget_down: float | None
     keys: Sequence[str] = STREAM
     shared: bool = False
+    pace: pd.Series | None = None

@@ -14,7 +14,11 @@ from arcdrift.analysis.rollup import (
     hand_cells,
     of_streams,
     rolled_days,
+    rolled_spread,
+    rows_a_day,
+    spread_cells,
     spread_days,
+    subjects_of,
 )
 from arcdrift.settings import Shares
 
@@ -22,6 +26,10 @@ ROLLED_EXCESS = 1.8
 """How many times as often as their limits say rolled-up charts alarm in healthy simulated crews:
 people move between streams whose expectation was learned from others. Their limits allow for it;
 without that they gave 1.5 (50 streams) to 2.2 times (300) their share of the budget."""
+SPREAD_EXCESS = 2.0
+"""The same of all charts of spread: far out, a day's squared spread keeps a longer tail than its
+cube root allows for. At limits this far out they gave 1.4 (50 streams) to 2.5 times (300) as many
+alarms as those say; together they have a twentieth of the budget."""
 ALARM_COLUMNS = ["measure", *SUBJECT, "day", "side", "statistic", "limit"]
 SUBJECT_DAY_COLUMNS = [
     "measure", *SUBJECT, "day", "n", "value", "expected", "statistic", "limit", "alarm",
@@ -36,9 +44,9 @@ class AllLossCharts:
     ----------
     streams : LossCharts
         Level of each stream's days.
-    rolled, spread : DataFrame
-        Charted days of `arcdrift.analysis.rollup.rolled_days` and `spread_days`
-        (columns of `arcdrift.analysis.loss_clock.chart_losses`).
+    rolled, spread, rolled_spread : DataFrame
+        Charted days of `arcdrift.analysis.rollup.rolled_days`, `spread_days` (of streams) and
+        `rolled_spread` (columns of `arcdrift.analysis.loss_clock.chart_losses`).
     rates : dict of DataFrame
         Days of `arcdrift.analysis.rising.rising_days` for ``dirty`` and ``redo``.
     cells : DataFrame
@@ -48,6 +56,7 @@ class AllLossCharts:
     streams: LossCharts
     rolled: pd.DataFrame
     spread: pd.DataFrame
+    rolled_spread: pd.DataFrame
     rates: dict[str, pd.DataFrame]
     cells: pd.DataFrame
 
@@ -58,9 +67,7 @@ class AllLossCharts:
         ``measure`` is ``level``, ``spread``, ``dirty`` or ``redo``, ``side`` ``up`` or ``down``.
         """
         levels = of_streams(self.streams.days).assign(measure="level")
-        spread = of_streams(self.spread).assign(measure="spread")
-        rolled = self.rolled.assign(measure="level")
-        parts = [alarmed(days) for days in (levels, rolled, spread)]
+        parts = [alarmed(days) for days in (levels, *self._rolled)]
         for measure, days in self.rates.items():
             hit = days["alarm"].astype(bool)
             parts.append(days[hit].assign(measure=measure, side="up"))
@@ -70,15 +77,24 @@ class AllLossCharts:
         return pd.concat(filled).sort_values(["day", *ALARM_COLUMNS[:3]], ignore_index=True)
 
     @property
+    def _rolled(self) -> list[pd.DataFrame]:
+        """Charted days of means but those of the streams' levels, with their ``measure``."""
+        return [
+            self.rolled.assign(measure="level"),
+            of_streams(self.spread).assign(measure="spread"),
+            self.rolled_spread.assign(measure="spread"),
+        ]
+
+    @property
     def subject_days(self) -> pd.DataFrame:
         """Days of every chart but the streams' levels: `SUBJECT_DAY_COLUMNS`.
 
         ``value`` and ``expected`` are relative losses (1 is as expected of the streams) for a
-        level, relative spreads for ``spread``, shares for ``dirty`` and ``redo``.
+        level, relative spreads for ``spread`` (of streams; of others a multiple of what was
+        expected of their streams), shares for ``dirty`` and ``redo``.
         """
-        spread = of_streams(self.spread).assign(measure="spread")
         parts = []
-        for days in (self.rolled.assign(measure="level"), spread):
+        for days in self._rolled:
             root = days["measure"] == "spread"
             mean, expected = days["capped_mean_db"], days["expected_db"]
             parts.append(
@@ -157,16 +173,30 @@ def chart_cells(
         From `arcdrift.analysis.rollup.hand_cells`, without the days left out.
     """
     budget = false_alarms_per_month
-    streams, spread = chart_together(
+    spread, scattering = spread_days(days), spread_cells(cells)
+    pace = rows_a_day(spread["day"]).add(
+        rows_a_day(scattering["day"], subjects_of(scattering)), fill_value=0
+    )
+    scattered = budget * shares.scattered / SPREAD_EXCESS
+    streams, scatter = chart_together(
         [
             Units(days, budget * shares.loss_raised, budget * shares.loss_lowered, shared=True),
-            Units(spread_days(days), budget * shares.scattered, None),
+            Units(spread, scattered, None, pace=pace),
         ]
     )
+    levels = rolled_days(cells, streams.days)
+    raised = budget * shares.rolled_up / ROLLED_EXCESS
+    wanted = [
+        *_kinds(levels, raised, rows_a_day(levels["day"])),
+        *(kinds := _kinds(rolled_spread(scattering, scatter.days), scattered, pace)),
+    ]
+    rolled = [one.days for one in chart_together(wanted)]
+    split = len(wanted) - len(kinds)
     return AllLossCharts(
         streams=streams,
-        rolled=_rolled(rolled_days(cells, streams.days), budget * shares.rolled_up),
-        spread=spread.days,
+        rolled=pd.concat(rolled[:split], ignore_index=True),
+        spread=scatter.days,
+        rolled_spread=pd.concat(rolled[split:], ignore_index=True),
         rates={
             measure: rising_days(cells, measure, budget * share)
             for measure, share in zip(COUNTED, (shares.dirty, shares.redo), strict=True)
@@ -175,15 +205,8 @@ def chart_cells(
     )
 
 
-def _rolled(days: pd.DataFrame, budget: float) -> pd.DataFrame:
-    """Charts of each type of subject by itself: splicers scatter otherwise than a crew does."""
+def _kinds(days: pd.DataFrame, budget: float, pace: pd.Series) -> list[Units]:
+    """Each type of subject by itself: splicers scatter otherwise than a crew does."""
     kinds = [days[days["subject_type"] == kind] for kind in SUBJECTS]
-    told = chart_together(
-        [
-            Units(mine, budget / ROLLED_EXCESS * len(mine) / len(days), None, SUBJECT)
-            for mine in kinds
-            if len(mine)
-        ]
-        or [Units(days, 1.0, None, SUBJECT)]
-    )
-    return pd.concat([one.days for one in told], ignore_index=True)
+    found = [Units(mine, budget, None, SUBJECT, pace=pace) for mine in kinds if len(mine)]
+    return found or [Units(days, budget, None, SUBJECT)]

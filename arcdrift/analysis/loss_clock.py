@@ -98,7 +98,7 @@ class _Sorted:
 def _sorted(kind: Units) -> _Sorted:
     keys = list(kind.keys)
     code, _ = cells_of(*(kind.days[name] for name in keys))
-    order = np.lexsort((code, _stamps(kind.days)))
+    order = np.lexsort((code, _stamps(kind.days["day"])))
     days, code = kind.days.take(order).reset_index(drop=True), code[order]
     kept = ~_flag(days, "excluded")
     _, first, unit = np.unique(code[kept], return_index=True, return_inverse=True)
@@ -106,24 +106,27 @@ def _sorted(kind: Units) -> _Sorted:
     return _Sorted(kind, days, kept, unit.astype(np.int64), names)
 
 
-def _stamps(days: pd.DataFrame) -> Ints:
-    return days["day"].to_numpy(dtype="datetime64[us]").astype(np.int64)
+def _stamps(day: pd.Series) -> Ints:
+    return day.to_numpy(dtype="datetime64[us]").astype(np.int64)
 
 
 def _flag(days: pd.DataFrame, name: str) -> Mask:
     return days[name].to_numpy(dtype=bool) if name in days else np.zeros(len(days), dtype=bool)
 
 
-def _limits(day: Ints, judged: Mask, budget: float) -> Floats:
+def _limits(day: Ints, judged: Mask, budget: float, pace: pd.Series | None) -> Floats:
     """Limit of each row, whose days are in order, at the pace of the month up to its day."""
-    _, first, code = np.unique(day, return_index=True, return_inverse=True)
-    total = np.append(first, len(day))
-    upto = np.arange(1, len(total))
+    days, first, code = np.unique(day, return_index=True, return_inverse=True)
+    worked, made = days, np.diff(first, append=len(day))
+    if pace is not None:
+        worked, made = _stamps(pace.index.to_series()), pace.to_numpy()
+    total = np.cumsum([0, *made])
+    upto = np.searchsorted(worked, days, side="right")
     recent = np.minimum(upto, MONTH)
-    pace = MONTH * (total[upto] - total[upto - recent]) / recent
+    monthly = MONTH * (total[upto] - total[upto - recent]) / recent
     used = np.unique(code[judged])
     # three significant digits, as much as the pace of a month can tell
-    wanted = [float(f"{one:.3g}") for one in np.maximum(pace[used] / budget, SHORTEST_RUN)]
+    wanted = [float(f"{one:.3g}") for one in np.maximum(monthly[used] / budget, SHORTEST_RUN)]
     found = np.full(len(first), NEVER)
     found[used] = ewma_limits(LAMBDA, wanted, sided="one")
     return np.asarray(found[code], dtype=np.float64)
@@ -148,7 +151,7 @@ class _Clock:
         kind = np.repeat(np.arange(len(kinds)), [len(frame) for frame in frames])
         offset = np.cumsum([0, *(len(one.names) for one in kinds)])
         unit = np.concatenate([one.unit + offset[g] for g, one in enumerate(kinds)])
-        day = np.concatenate([_stamps(frame) for frame in frames])
+        day = np.concatenate([_stamps(frame["day"]) for frame in frames])
         self.size = np.bincount(unit, minlength=offset[-1])  # days of each unit
         start = np.cumsum(self.size) - self.size
         k = np.empty(len(unit), dtype=np.int64)
@@ -160,7 +163,7 @@ class _Clock:
             mine = kind == g
             for side, budget in enumerate((one.kind.budget_up, one.kind.budget_down)):
                 if budget is not None:
-                    base[side, mine] = _limits(day[mine], judged[mine], budget)
+                    base[side, mine] = _limits(day[mine], judged[mine], budget, one.kind.pace)
             for stamp in np.unique(day[mine])[::MONTH].tolist():
                 self.months.setdefault(stamp, []).append(g)
 

@@ -8,10 +8,16 @@ import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.episodes import episodes
-from arcdrift.analysis.loss import without_effect
+from arcdrift.analysis.loss import relative_level, without_effect
 from arcdrift.analysis.loss_charts import AllLossCharts
 from arcdrift.analysis.rising import COUNTED
-from arcdrift.analysis.rollup import SUBJECT, WHOLE_CREW, of_streams
+from arcdrift.analysis.rollup import (
+    SPREAD_SCATTER,
+    SUBJECT,
+    WHOLE_CREW,
+    of_streams,
+    relative_variance,
+)
 from arcdrift.charts.change_point import step_onset
 
 EPISODE_GAP = pd.Timedelta(days=30)
@@ -27,13 +33,16 @@ LEFT, CHANCE = 0.15, 8.0
 as much as comes by chance (chi-squared of one degree above 8 is one
 in 200)."""
 SHARED_WORK = 0.5
-"""Share of a stream's splices that must be a subject's to explain their scatter."""
+"""Share of a subject's splices that must be another's whose loss rose to explain their scatter."""
+MEDIAN_SQUARE = 0.4549
+"""Median of a squared standard normal value."""
 AS_GOOD = 0.9
 """A narrower subject that explains so much of what the best one explains is the explanation."""
 EXPECTATION = ("expected_db", "shared_effect")
 MEASURES = ("level", "spread", "dirty", "redo")
 NARROW_FIRST = ("stream", "technician", "splicer", "site", "crew")
 
+Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 
@@ -47,7 +56,8 @@ class Episode:
         One of `MEASURES`.
     before, after : float
         What was expected when it began, and what was seen since: dB (streams' level), relative
-        to what was expected of the streams (level of others), relative spread, or a share.
+        to what was expected of the streams (level and spread of others), relative spread of a
+        stream, or a share.
     splices : int
         Since the onset.
     """
@@ -93,6 +103,7 @@ def all_episodes(charts: AllLossCharts) -> list[Episode]:
         *_of_levels("level", of_streams(charts.streams.days)),
         *_of_levels("level", charts.rolled.assign(segment=0)),
         *_of_levels("spread", of_streams(charts.spread)),
+        *_of_levels("spread", charts.rolled_spread.assign(segment=0)),
     ]
     for measure, days in charts.rates.items():
         found += _of_rates(measure, days)
@@ -191,12 +202,12 @@ def clusters(charts: AllLossCharts) -> list[Cluster]:
     """Episodes of one cause together, told by the narrowest subject that explains them.
 
     The strongest episode comes first, by the likelihood ratio of a shift of its cells since its
-    onset: (excess)^2 / (n within) of losses, (bad - expected)^2 / expected of counts; a narrower
-    subject that has `AS_GOOD` as much goes before a wider one. It takes along every other episode
-    of its time that it explains: of whose likelihood ratio no more than `LEFT` or `CHANCE` is
-    left once the shift of the first one's cells is taken out. What is left over goes on in the
-    same way. A site or the crew explains only what most of its splicers share; else it comes
-    last. Falls are a stream's own.
+    onset: (excess)^2 / (n within) of losses and of spreads, (bad - expected)^2 / expected of
+    counts; a narrower subject that has `AS_GOOD` as much goes before a wider one. It takes along
+    every other episode of its time that it explains: of whose likelihood ratio no more than
+    `LEFT` or `CHANCE` is left once the shift of the first one's cells is taken out. What is left
+    over goes on in the same way. A site or the crew explains only what most of its splicers
+    share; else it comes last. Falls are a stream's own.
     """
     found = all_episodes(charts)
     told = [Cluster(one) for one in found if one.side == "down"]
@@ -252,6 +263,14 @@ class _Shift:
         return max(self.excess, 0.0) ** 2 / (self.expected * self.scatter)
 
 
+def _usual_spread(cells: pd.DataFrame, spread: pd.DataFrame) -> Floats:
+    """Squared relative spread that was expected of each cell's stream that day, NaN if unknown."""
+    stream = ["splicer", "program", "day"]
+    known = spread.dropna(subset=["expected_db"])[[*stream, "expected_db"]]
+    usual = cells[stream].merge(known, on=stream, how="left")["expected_db"]
+    return usual.to_numpy(dtype=np.float64)
+
+
 class _Cells:
     """Cells with what was expected of them."""
 
@@ -283,6 +302,14 @@ class _Cells:
         self._machine = pd.factorize(rows["splicer"])[0]
         self._everyone = np.ones(len(rows), dtype=bool)
         self._within = charts.streams.within
+        ratio = relative_variance(rows) / _usual_spread(rows, charts.spread)
+        self._free = np.where(np.isfinite(ratio), rows["n"] - 1.0, 0.0)
+        # on the scale of the charts a spread scatters alike, whatever it is
+        level = relative_level(np.where(self._free > 0, ratio, 1.0))
+        self._spread = self._free * level
+        told = (self._spread * level)[self._free > 0]
+        own = float(np.median(told)) / MEDIAN_SQUARE if len(told) else 0.0
+        self._scatter = max(own, SPREAD_SCATTER)
 
     def of(self, episode: Episode) -> Mask:
         """Cells of an episode's subject."""
@@ -300,8 +327,6 @@ class _Cells:
         self, one: Episode, first: pd.Timestamp | None = None, last: pd.Timestamp | None = None
     ) -> _Shift:
         """Shift of an episode's cells from its onset to its last alarm, or over other days."""
-        if one.measure == "spread":
-            return _Shift(0.0, 0.0, 1.0)
         span = self.between(
             one.onset if first is None else first, one.last if last is None else last
         )
@@ -309,7 +334,7 @@ class _Cells:
 
     def common(self, one: Episode) -> bool:
         """Whether most splicers of a site or crew moved about as far as all of them together."""
-        if one.subject_type not in ("site", WHOLE_CREW) or one.measure == "spread":
+        if one.subject_type not in ("site", WHOLE_CREW):
             return True
         rows = self.of(one) & self.between(one.onset, one.last)
         code = self._machine[rows]
@@ -329,7 +354,7 @@ class _Cells:
             return True
         rows = self.of(other) & self.between(other.onset, other.last)
         common = rows & self.of(main)
-        if other.measure == "spread":
+        if other.measure == "spread" and main.measure != "spread":
             return bool(self._made[common].sum() >= SHARED_WORK * self._made[rows].sum())
         span = self.of(main) & self.between(max(main.onset, other.onset), main.last)
         whole, shared = self._shift(rows, other.measure), self._shift(common, other.measure)
@@ -337,12 +362,20 @@ class _Cells:
         if shared.expected <= 0 or cause.expected <= 0:
             return False
         moved = max(cause.excess, 0.0) / cause.expected * shared.expected
-        rest = _Shift(whole.excess - moved, whole.expected, whole.scatter)
+        scatter = whole.scatter
+        if main.measure == "spread" and other.measure in ("level", "spread") and main.before > 0:
+            # losses that scatter more move a day's mean and scatter further by chance, too
+            wider = (main.after / main.before) ** 2 - 1.0
+            scatter *= 1.0 + wider * shared.expected / whole.expected
+        rest = _Shift(whole.excess - moved, whole.expected, scatter)
         return rest.ratio <= max(CHANCE, LEFT * whole.ratio)
 
     def _shift(self, rows: Mask, measure: str) -> _Shift:
         if measure in self._bad:
             expected = float(self._expected[measure][rows].sum())
             return _Shift(float(self._bad[measure][rows].sum()) - expected, expected, 1.0)
+        if measure == "spread":
+            free = float(self._free[rows].sum())
+            return _Shift(float(self._spread[rows].sum()), free, self._scatter)
         expected = float(self._n[rows].sum())
         return _Shift(float(self._loss[rows].sum()) - expected, expected, self._within)

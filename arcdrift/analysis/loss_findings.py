@@ -88,6 +88,8 @@ def _evidence(cluster: Cluster, ratio: float) -> dict[str, Any]:
         values = {"loss_before_db": main.before, "loss_since_db": main.after}
     elif main.measure == "level":
         values = {"loss_against_expected": main.after}
+    elif main.measure == "spread" and main.subject_type != "stream":
+        values = {"scatter_against_expected": main.after}
     elif main.measure == "spread":
         values = {"spread_before": main.before, "spread_since": main.after}
     else:
@@ -125,7 +127,9 @@ def _what(one: Episode, ratio: float) -> str:
         if one.subject_type == "stream":
             return f"loss {verb} from {one.before:.3f} to {one.after:.3f} dB a splice {change}"
         return f"loss {verb} to {one.after:.2f} times what the same splicers and programs lost"
-    if one.measure == "spread":
+    if one.measure == "spread" and one.subject_type == "stream":
         return f"losses of a day scatter more than they did {change}"
+    if one.measure == "spread":
+        return f"losses of a day scatter {one.after:.2f} times as far as the same streams' did"
     what = "dirty" if one.measure == "dirty" else "made again"
     return f"{one.after:.1%} of the splices were {what}, {one.before:.1%} were to be expected,"

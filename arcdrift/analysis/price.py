@@ -24,14 +24,15 @@ from arcdrift.analysis.loss import (
     SHORTEST_RUN,
     relative_level,
 )
-from arcdrift.analysis.loss_charts import ROLLED_EXCESS
+from arcdrift.analysis.loss_charts import ROLLED_EXCESS, SPREAD_EXCESS
 from arcdrift.analysis.loss_days import CALIBRATION_DAYS
 from arcdrift.analysis.rising import COUNTED
-from arcdrift.analysis.rollup import of_streams, spread_days
+from arcdrift.analysis.rollup import of_streams
 from arcdrift.analysis.trial import History
 from arcdrift.charts.limits import ewma_limit
 from arcdrift.settings import Shares
 
+EXCESS = {"rolled_up": ROLLED_EXCESS, "scattered": SPREAD_EXCESS}
 RISES = (1.25, 1.5, 2.0)
 HISTORY_DAYS = 40
 """Days a stream has behind it in the simulation."""
@@ -107,8 +108,8 @@ def chart_plans(history: History, budget: float, shares: Shares) -> list[ChartPl
     subjects = history.subject_days
     streams = history.stream_days[~history.stream_days["excluded"].astype(bool)]
     streams = of_streams(streams)
-    spread = of_streams(spread_days(streams.rename(columns={"splices": "n"})))
     rolled = subjects[subjects["measure"] == "level"]
+    spread = subjects[subjects["measure"] == "spread"]
     days_of = {
         "loss_raised": streams, "loss_lowered": streams, "rolled_up": rolled, "scattered": spread,
         **{name: subjects[subjects["measure"] == name] for name in COUNTED},
@@ -129,8 +130,8 @@ def chart_plans(history: History, budget: float, shares: Shares) -> list[ChartPl
         limit = np.nan
         if name not in COUNTED:
             weight, sided = (ARC_LAMBDA, "two") if name == "arc" else (LAMBDA, "one")
-            # rolled-up charts alarm more often than their limits say, which is allowed for
-            wanted = run_length * (ROLLED_EXCESS if name == "rolled_up" else 1.0)
+            # some charts alarm more often than their limits say, which is allowed for
+            wanted = run_length * EXCESS.get(name, 1.0)
             limit = ewma_limit(weight, float(f"{wanted:.3g}"), sided=sided)
         plans.append(ChartPlan(name, share, allowed, charts, pace, run_length, limit))
     return plans

@@ -5,10 +5,13 @@ that worked more with a lossy program has not got worse by it.
 """
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.hands import NOBODY
 from arcdrift.analysis.loss import without_effect
+
+Floats = npt.NDArray[np.float64]
 
 SUBJECTS = ("splicer", "technician", "site", "crew")
 SUBJECT = ("subject_type", "subject_id")
@@ -55,16 +58,41 @@ def subjects_of(cells: pd.DataFrame) -> dict[str, pd.Series]:
     A splicer of one program, and the only splicer of a site, are left to their stream and their
     splicer; a crew at one site is the crew.
     """
-    programs = cells.groupby("splicer")["program"].transform("nunique")
-    machines = cells.groupby("site")["splicer"].transform("nunique")
     several = len(cells["site"].unique()) > 1
     whole = WHOLE_CREW if len(cells["splicer"].unique()) > 1 else None
     return {
-        "splicer": cells["splicer"].where(programs > 1),
+        "splicer": cells["splicer"].where(_has_several(cells["splicer"], cells["program"])),
         "technician": cells["technician"].where(cells["technician"] != NOBODY),
-        "site": cells["site"].where((machines > 1) & several),
+        "site": cells["site"].where(_has_several(cells["site"], cells["splicer"]) & several),
         "crew": pd.Series(whole, index=cells.index, dtype=object),
     }
+
+
+def _has_several(of: pd.Series, what: pd.Series) -> npt.NDArray[np.bool_]:
+    """Whether each row's value goes with more than one of another column's."""
+    (code, names), (other, others) = pd.factorize(of), pd.factorize(what)
+    pairs = np.unique(code * len(others) + other)
+    count = np.bincount(pairs // max(len(others), 1), minlength=len(names))
+    return np.asarray(count[code] > 1, dtype=bool)
+
+
+def rows_a_day(days: pd.Series, subjects: dict[str, pd.Series] | None = None) -> pd.Series:
+    """Rows that charts get on each day, in order of day.
+
+    Parameters
+    ----------
+    days : Series
+        Day of each row.
+    subjects : dict of Series, optional
+        From `subjects_of` the same rows: those of one subject and day then are one row.
+    """
+    if subjects is None:
+        return days.value_counts().sort_index()
+    told = [
+        pd.DataFrame({"day": days, "subject": subject}).dropna().drop_duplicates()["day"]
+        for subject in subjects.values()
+    ]
+    return pd.concat(told).value_counts().sort_index()
 
 
 def rolled_days(cells: pd.DataFrame, stream_days: pd.DataFrame) -> pd.DataFrame:
@@ -122,20 +150,72 @@ def spread_days(stream_days: pd.DataFrame) -> pd.DataFrame:
         ``capped_squares`` and ``total`` stand for n values of mean (s/m)^2 and relative variance
         `SPREAD_SCATTER`. The cube root that the chart takes is Wilson and Hilferty's for a
         variance. Days of fewer than `FEWEST_IN_SPREAD` splices, or without a scatter, are left
-        out.
+        out; ``excluded`` and ``frozen`` are kept where there are such columns.
     """
-    n = stream_days["n"].to_numpy(dtype=np.float64)
-    mean = stream_days["capped"].to_numpy(dtype=np.float64) / n
-    squares = stream_days["capped_squares"].to_numpy(dtype=np.float64)
+    spread = relative_variance(stream_days)
+    usable = np.isfinite(spread)
+    names = ["splicer", "program", "segment", "day", "site", "n", "excluded", "frozen"]
+    kept = stream_days.loc[usable, [name for name in names if name in stream_days.columns]]
+    kept = kept.reset_index(drop=True)
+    return kept.assign(**_as_values(kept["n"], spread[usable]))
+
+
+def relative_variance(days: pd.DataFrame) -> Floats:
+    """Variance of the capped losses of each row over their squared mean.
+
+    NaN where there are fewer than `FEWEST_IN_SPREAD`, and where they do not scatter.
+    """
+    n, capped, squares = (
+        days[name].to_numpy(dtype=np.float64) for name in ("n", "capped", "capped_squares")
+    )
     with np.errstate(invalid="ignore", divide="ignore"):
+        mean = capped / n
         spread = np.maximum(squares - n * mean**2, 0.0) / (n - 1.0) / mean**2
     usable = (n >= FEWEST_IN_SPREAD) & np.isfinite(spread) & (spread > 0)
-    kept = stream_days.loc[usable, ["splicer", "program", "segment", "day", "site", "n"]]
-    kept = kept.reset_index(drop=True)
-    n, spread = n[usable], spread[usable]
-    rows: pd.DataFrame = kept.assign(
-        capped=n * spread,
-        capped_squares=(n + (n - 1.0) * SPREAD_SCATTER) * spread**2,
-        total=n * spread,
-    )
-    return rows
+    return np.where(usable, spread, np.nan)
+
+
+def _as_values(n: pd.Series, spread: Floats) -> dict[str, Floats]:
+    """Sums of n values whose mean is a squared spread, and which scatter as it does."""
+    count = n.to_numpy(dtype=np.float64)
+    total = count * spread
+    squares = (count + (count - 1.0) * SPREAD_SCATTER) * spread**2
+    return {"capped": total, "capped_squares": squares, "total": total}
+
+
+def spread_cells(cells: pd.DataFrame) -> pd.DataFrame:
+    """Cells that tell something of their spread, with their relative ``variance``."""
+    told = cells[["splicer", "program", "technician", "site", "day", "n"]]
+    variance = relative_variance(cells)
+    return told.assign(variance=variance)[np.isfinite(variance)].reset_index(drop=True)
+
+
+def rolled_spread(cells: pd.DataFrame, spread: pd.DataFrame) -> pd.DataFrame:
+    """Squared spread of every subject's days, relative to what was expected of the same streams.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        From `spread_cells`.
+    spread : DataFrame
+        Charted days of `spread_days`.
+
+    Returns
+    -------
+    DataFrame
+        As from `rolled_days`: a day's mean is the mean of its cells' squared relative spreads,
+        each over its stream's expectation, weighted by their splices.
+    """
+    columns = [*SUBJECT, "day", *SUMS[:4]]
+    known = spread.dropna(subset=["expected_db"])[["splicer", "program", "day", "expected_db"]]
+    rows = cells.merge(known, on=["splicer", "program", "day"])
+    if rows.empty:
+        return pd.DataFrame(columns=columns)
+    ratio = rows["variance"].to_numpy(np.float64) / rows["expected_db"].to_numpy(np.float64)
+    rows = rows.assign(**_as_values(rows["n"], ratio))
+    parts = []
+    for kind, subject in subjects_of(rows).items():
+        told = rows[["day", *SUMS[:4]]].assign(subject_id=subject).dropna(subset=["subject_id"])
+        sums = told.groupby(["subject_id", "day"], as_index=False).sum()
+        parts.append(sums.assign(subject_type=kind))
+    return pd.concat(parts, ignore_index=True)[columns]

@@ -30,6 +30,9 @@ SCALES: dict[str, Scale] = {
     "spread": Scale(
         "Scatter, as a share of the mean", 100.0, ".0f", " %", "scatter of the day", "splices"
     ),
+    "spread of many": Scale(
+        "Scatter, as a multiple of usual", 1.0, ".2f", " times", "scatter of the day", "splices"
+    ),
     "dirty": Scale("Dirty splices, %", 100.0, ".1f", " %", "dirty that day", "splices"),
     "redo": Scale("Splices made again, %", 100.0, ".1f", " %", "made again that day", "splices"),
 }
@@ -51,21 +54,24 @@ def subject_days(
     Parameters
     ----------
     days : DataFrame
-        Rows of ``result_subject_days`` of one subject and measure.
+        Rows of ``result_subject_days`` of one subject and measure; the spread of anything but a
+        stream (``subject_type``) is a multiple of what its streams usually have.
     measure : str
-        Key of `SCALES`.
+        ``level``, ``spread``, ``dirty`` or ``redo``.
     events : DataFrame
-        Service events, ``at`` (naive local) and ``action``.
+        Service events, ``at`` (naive local), ``action`` and ``asset``.
     onset : (earliest, latest), optional
         Range of days in which an open change likely began.
     """
     table = days.sort_values("day")[COLUMNS]
     if table.empty:
         return nothing("No days of this chart in this period.", table)
-    c, scale = colors(scheme), SCALES[measure]
+    kind = days["subject_type"].iloc[0] if "subject_type" in days.columns else "stream"
+    of_many = measure == "spread" and kind != "stream"
+    c, scale = colors(scheme), SCALES["spread of many" if of_many else measure]
     shown = _frame(table, scale)
     figure = new_figure(scheme, y_title=scale.title)
-    _backdrop(figure, shown, events, onset, scheme)
+    marks = _backdrop(figure, shown, events, onset, scheme)
     figure.add_trace(
         go.Scatter(
             x=shown["at"],
@@ -102,8 +108,8 @@ def subject_days(
     summary = (
         f"{len(table)} days, {int(table['n'].sum()):,} {scale.items}, {alarms} "
         f"alarm{'' if alarms == 1 else 's'}. Last day ({last['day']}): "
-        f"{last['value']:{scale.form}}{scale.unit}{expected}."
-    )
+        f"{last['value']:{scale.form}}{scale.unit}{expected}. {marks}"
+    ).strip()
     return Picture(figure, summary, table)
 
 
@@ -125,7 +131,7 @@ def subject_evidence(
     c = colors(scheme)
     shown = _frame(table, SCALES["dirty"]).assign(share=100 * share)
     figure = new_figure(scheme, y_title="Evidence of a rise, % of the limit", height=300)
-    _backdrop(figure, shown, events, onset, scheme)
+    marks = _backdrop(figure, shown, events, onset, scheme)
     figure.add_trace(
         go.Scatter(
             x=shown["at"],
@@ -152,8 +158,8 @@ def subject_evidence(
     summary = (
         f"On the last judged day ({last['day']}) the evidence stood at {last['share']:.0f} % of "
         "the limit. It grows while days lie above what was expected, fades when they do not, and "
-        "starts again from zero after an alarm."
-    )
+        f"starts again from zero after an alarm. {marks}"
+    ).strip()
     return Picture(figure, summary, table)
 
 
@@ -217,10 +223,11 @@ def _backdrop(
     events: pd.DataFrame,
     onset: tuple[Any, Any] | None,
     scheme: Scheme,
-) -> None:
-    mark_days(figure, shown["at"], events, onset, scheme)
+) -> str:
+    marks = mark_days(figure, shown["at"], events, onset, scheme)
     first, last = shown["at"].iloc[0], shown["at"].iloc[-1]
     figure.layout.xaxis.range = [first - 2 * HALF_DAY, last + 2 * HALF_DAY]
+    return marks
 
 
 def _alarms(figure: go.Figure, shown: pd.DataFrame, column: str, scheme: Scheme) -> None:

@@ -27,7 +27,7 @@ CHARTS: dict[str, tuple[str, str]] = {
         "Loss of a splicer, person, site or the crew has risen",
         "a rise too small to show on any one stream",
     ),
-    "scattered": ("Losses of a stream scatter more", "uneven work whose mean still looks well"),
+    "scattered": ("Losses scatter more", "uneven work whose mean still looks well"),
     "dirty": ("More dirty splices", "single splices far out that come more often than before"),
     "redo": ("More splices made again", "trouble that repeats hide from the losses"),
     "arc": ("Arc setting drifts", "an arc that moves more than air and wear explain"),

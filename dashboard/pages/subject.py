@@ -3,10 +3,10 @@
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.figures.loss import NO_EVENTS
 from arcdrift.figures.subject import subject_days, subject_evidence
 from arcdrift.finding import SEVERITY_ORDER
 from arcdrift.people import HIDDEN
+from dashboard.events import events_of
 from dashboard.pages.findings import finding_card, onset_range, still_open
 from dashboard.parts import View, chart, csv_link, heading, notice, period, select
 from dashboard.query import href
@@ -20,7 +20,9 @@ COACHING = (
 MEANS = {
     "level": "Each day is compared with what the same splicers and programs usually lose, so that "
     "harder work does not look like worse work; 1 is as usual.",
-    "spread": "How far single losses of a day stray from the day's mean.",
+    "spread": "How far single losses of a day stray from the day's mean. Where streams are taken "
+    "together, each is compared with what the same splicers and programs usually scatter; 1 is as "
+    "usual.",
     "dirty": "Splices far above the others, as dust or a bad cleave makes them. The dashed line is "
     "the share that the same splicers and programs usually have.",
     "redo": "Splices that were made again. The dashed line is the share that the same splicers and "
@@ -80,8 +82,7 @@ def render_subject(view: View) -> html.Div:
         key=lambda finding: SEVERITY_ORDER[finding["severity"]],
     )
     onset = next((span for finding in found if (span := onset_range(finding))), None)
-    splicer = name.partition(" / ")[0] if kind in ("splicer", "stream") else ""
-    events = view.data.service(splicer) if splicer else NO_EVENTS
+    events = events_of(view.data, kind, name)
     csv = csv_link("/loss", "subject-days", view.query)
     return html.Div(
         [

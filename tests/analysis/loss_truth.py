@@ -15,9 +15,12 @@ class Made:
 
     Attributes
     ----------
-    raised, dirtier : tuple
-        ``(column, value, first day, factor)``: losses, or the share of dirty splices, of the rows
-        whose column has the value, from that day on. The column ``crew`` is everybody.
+    raised, dirtier, scattered : tuple
+        ``(column, value, first day, factor)``: losses, the share of dirty splices, or the shape of
+        the gamma law of losses, of the rows whose column has the value, from that day on. The
+        column ``crew`` is everybody.
+    stay : int
+        Days after which people move on to the next splicer.
     hot : dict
         Factor on every loss by day number.
     """
@@ -26,6 +29,7 @@ class Made:
     days: int = 90
     splicers: int = 10
     a_day: int = 24
+    stay: int = 7
     raised: tuple[tuple[str, str, int, float], ...] = ()
     dirtier: tuple[tuple[str, str, int, float], ...] = ()
     scattered: tuple[tuple[str, str, int, float], ...] = ()
@@ -37,8 +41,8 @@ class Made:
         n = self.days * self.splicers * 2 * self.a_day
         day, rest = np.divmod(np.arange(n), self.splicers * 2 * self.a_day)
         machine, rest = np.divmod(rest, 2 * self.a_day)
-        # people move on to the next splicer every week; each program is one half of a day
-        person = (machine + day // 7) % self.splicers
+        # each program is one half of a day
+        person = (machine + day // self.stay) % self.splicers
         names = np.array([f"S{i}" for i in range(self.splicers)])
         rows = pd.DataFrame(
             {

@@ -5,11 +5,24 @@ import pandas as pd
 import pytest
 
 from arcdrift.analysis.baseline import marked
-from arcdrift.analysis.loss_charts import ALARM_COLUMNS, SUBJECT_DAY_COLUMNS, chart_all
+from arcdrift.analysis.loss_charts import (
+    ALARM_COLUMNS,
+    SPREAD_EXCESS,
+    SUBJECT_DAY_COLUMNS,
+    chart_all,
+)
 from arcdrift.analysis.loss_clock import chart_losses
 from arcdrift.analysis.loss_episodes import all_episodes, clusters
+from arcdrift.analysis.loss_findings import loss_findings
 from arcdrift.analysis.rising import rising_days
-from arcdrift.analysis.rollup import hand_cells, rolled_days, spread_days
+from arcdrift.analysis.rollup import (
+    hand_cells,
+    rolled_days,
+    rolled_spread,
+    spread_cells,
+    spread_days,
+)
+from arcdrift.charts.limits import ewma_limit
 from arcdrift.settings import Shares
 from tests.analysis.loss_truth import START, Made
 
@@ -60,8 +73,22 @@ def test_the_spread_of_a_day_is_the_variance_over_the_squared_mean():
 def test_healthy_crews_keep_all_charts_within_the_budget():
     # 5 crews of 20 streams over 130 days: 5 x 130/22 months x 2 alarms x 0.75 (the arc has its
     # own quarter) = 44 allowed; 1.25 times that plus two standard errors of a count is 70.
-    alarms = sum(len(told(Made(seed, days=130)).alarms) for seed in range(100, 105))
-    assert 12 < alarms < 70
+    alarms = pd.concat([told(Made(seed, days=130)).alarms for seed in range(100, 105)])
+    assert 12 < len(alarms) < 70
+    # charts of spread have a twentieth of it, 3 alarms; 1.25 times that plus two standard errors
+    assert (alarms["measure"] == "spread").sum() < 8
+
+
+def test_streams_and_subjects_share_one_run_length_of_spread():
+    charts = told(Made(15, days=20))
+    # 20 streams, 10 splicers, 10 people, 2 sites and the crew, 22 days a month
+    run_length = 43 * 22 / (2.0 * SHARES.scattered)
+    limit = ewma_limit(0.2, float(f"{SPREAD_EXCESS * run_length:.3g}"), sided="one")
+    for days in (charts.spread, charts.rolled_spread):
+        # no limit is widened before a month is over
+        drawn = days["limit_up"].dropna()
+        assert len(drawn) > 100
+        assert drawn.to_numpy() == pytest.approx(limit * np.sqrt(0.2 / 1.8))
 
 
 @pytest.mark.parametrize(
@@ -128,6 +155,56 @@ def test_scattered_losses_are_found_though_the_mean_stays():
     assert "S2" in set(hit.loc[hit["day"] >= START + pd.Timedelta(days=50), "splicer"])
 
 
+def test_a_rolled_up_spread_is_that_of_its_cells_over_what_their_streams_usually_have():
+    days, hands = Made(16, days=12).frames()
+    spread = chart_losses(spread_days(days), 1.0, None).days
+    cells = hand_cells(hands)
+    rolled = rolled_spread(spread_cells(cells), spread)
+    day = START + pd.Timedelta(days=10)
+    mine = cells[(cells["technician"] == "T4") & (cells["day"] == day)]
+    usual = spread.set_index(["splicer", "program", "day"])["expected_db"]
+    total = 0.0
+    for cell in mine.to_dict("records"):
+        mean = cell["capped"] / cell["n"]
+        squares = cell["capped_squares"] - cell["n"] * mean**2
+        expected = usual[(cell["splicer"], cell["program"], day)]
+        total += cell["n"] * squares / (cell["n"] - 1) / mean**2 / expected
+    row = rolled[(rolled["subject_id"] == "T4") & (rolled["day"] == day)].iloc[0]
+    assert len(mine) == 2
+    assert row["capped"] / row["n"] == pytest.approx(total / mine["n"].sum())
+    for _, theirs in rolled.groupby("subject_type"):
+        assert theirs["n"].sum() == spread.dropna(subset=["expected_db"])["n"].sum()
+
+
+@pytest.mark.parametrize(
+    ("fault", "words"),
+    [
+        (("technician", "T5", 50, 0.4), "T5, whichever splicer: losses of a day scatter "),
+        (("crew", "crew", 50, 0.7), "The whole crew: losses of a day scatter "),
+    ],
+)
+def test_scatter_of_a_person_or_the_crew_is_one_finding_before_any_stream_shows_it(fault, words):
+    # everybody is on another splicer every day, so that no stream sees much of one person
+    charts = told(Made(24, a_day=20, stay=1, scattered=(fault,)))
+    since = START + pd.Timedelta(days=50)
+    alarms = charts.alarms
+    alarms = alarms[(alarms["measure"] == "spread") & (alarms["day"] >= since)]
+    first = alarms.groupby("subject_type")["day"].min()
+    assert first[fault[0]] <= START + pd.Timedelta(days=57)
+    assert first[fault[0]] < first.get("stream", pd.Timestamp.max)
+    found = [one for one in about(charts, "spread") if one.main.last >= since]
+    main = min(found, key=lambda one: one.main.first)
+    assert main.main.subject == fault[:2]
+    assert abs((main.main.onset - START).days - 50) <= 3
+    assert len(found) <= 2
+    finding = loss_findings(
+        [main], lambda *_: (), lambda _, day: day.tz_localize("UTC"), since.tz_localize("UTC")
+    )[0]
+    assert finding.summary.startswith(words)
+    assert "times as far as the same streams' did" in finding.summary
+    assert finding.evidence["scatter_against_expected"] > 1.0
+
+
 def test_days_left_out_are_neither_judged_nor_learned():
     days, hands = Made(12, raised=(("splicer", "S5", 30, 3.0),), days=60).frames()
     marks = pd.DataFrame(
@@ -140,6 +217,7 @@ def test_days_left_out_are_neither_judged_nor_learned():
     assert len(out) == 60
     assert out["z"].isna().all()
     assert (out["alarm"] == "").all()
+    assert charts.spread.loc[charts.spread["excluded"], "z"].isna().all()
     assert not [one for one in clusters(charts) if "S5" in one.main.subject_id]
     cells = charts.cells
     assert cells.loc[cells["splicer"] == "S5", "day"].max() == START + pd.Timedelta(days=29)
