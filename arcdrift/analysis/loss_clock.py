@@ -398,10 +398,11 @@ class _Clock:
         total, capped, n = (
             one.days[name].to_numpy(dtype=np.float64) for name in ("total", "capped", "n")
         )
-        days = one.days.assign(
-            **dict(zip(CHART_COLUMNS, told, strict=True)), alarm=alarm, learning=learning,
-            mean_db=total / n, capped_mean_db=capped / n,
-        )  # fmt: skip
+        charted = {
+            **dict(zip(CHART_COLUMNS, told, strict=True)), "alarm": alarm, "learning": learning,
+            "mean_db": total / n, "capped_mean_db": capped / n,
+        }  # fmt: skip
+        days = pd.concat([one.days, pd.DataFrame(charted)], axis=1)
         unit = np.flatnonzero(self.kind_of_unit == kind)
         size = self.size[unit]
         # the baseline in dB is of the days the mean looks at

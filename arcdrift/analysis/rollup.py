@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from arcdrift.analysis.cells import cells_of, summed
 from arcdrift.analysis.hands import NOBODY
 from arcdrift.analysis.loss import without_effect
 
@@ -86,13 +87,14 @@ def rows_a_day(days: pd.Series, subjects: dict[str, pd.Series] | None = None) ->
     subjects : dict of Series, optional
         From `subjects_of` the same rows: those of one subject and day then are one row.
     """
-    if subjects is None:
-        return days.value_counts().sort_index()
-    told = [
-        pd.DataFrame({"day": days, "subject": subject}).dropna().drop_duplicates()["day"]
-        for subject in subjects.values()
-    ]
-    return pd.concat(told).value_counts().sort_index()
+    told = [days]
+    if subjects is not None:
+        told = [
+            pd.DataFrame({"day": days, "subject": subject}).dropna().drop_duplicates()["day"]
+            for subject in subjects.values()
+        ]
+    counted: pd.Series = pd.concat(told).value_counts().sort_index()
+    return counted
 
 
 def rolled_days(cells: pd.DataFrame, stream_days: pd.DataFrame) -> pd.DataFrame:
@@ -127,17 +129,23 @@ def rolled_days(cells: pd.DataFrame, stream_days: pd.DataFrame) -> pd.DataFrame:
     for kind, subject in subjects_of(rows).items():
         effect = {"crew": 0.0, "site": crew}.get(kind, shared)
         expected = np.maximum(center * (1.0 + np.asarray(effect) / 3.0), 1e-3) ** 3
-        told = pd.DataFrame(
-            {
-                "subject_id": subject, "day": rows["day"], "n": rows["n"],
-                "capped": rows["capped"] / expected,
-                "capped_squares": rows["capped_squares"] / expected**2,
-            }
-        )  # fmt: skip
-        told = told.dropna(subset=["subject_id"])
-        sums = told.groupby(["subject_id", "day"], as_index=False).sum()
-        parts.append(sums.assign(subject_type=kind, total=sums["capped"]))
+        capped = rows["capped"].to_numpy(dtype=np.float64) / expected
+        squares = rows["capped_squares"].to_numpy(dtype=np.float64) / expected**2
+        sums = {"capped": capped, "capped_squares": squares, "total": capped}
+        parts.append(_by_day(kind, subject, rows, sums))
     return pd.concat(parts, ignore_index=True)[columns]
+
+
+def _by_day(
+    kind: str, subject: pd.Series, rows: pd.DataFrame, values: dict[str, Floats]
+) -> pd.DataFrame:
+    """Sums of rows by subject and day, for those that have one."""
+    known = subject.notna().to_numpy()
+    name, day = subject[known], rows.loc[known, "day"]
+    cell, first = cells_of(name, day)
+    values = {"n": rows["n"].to_numpy(dtype=np.float64), **values}
+    sums = summed(cell, {key: one[known] for key, one in values.items()}, counts=("n",))
+    return sums.assign(subject_type=kind, subject_id=name.array[first], day=day.array[first])
 
 
 def spread_days(stream_days: pd.DataFrame) -> pd.DataFrame:
@@ -212,10 +220,6 @@ def rolled_spread(cells: pd.DataFrame, spread: pd.DataFrame) -> pd.DataFrame:
     if rows.empty:
         return pd.DataFrame(columns=columns)
     ratio = rows["variance"].to_numpy(np.float64) / rows["expected_db"].to_numpy(np.float64)
-    rows = rows.assign(**_as_values(rows["n"], ratio))
-    parts = []
-    for kind, subject in subjects_of(rows).items():
-        told = rows[["day", *SUMS[:4]]].assign(subject_id=subject).dropna(subset=["subject_id"])
-        sums = told.groupby(["subject_id", "day"], as_index=False).sum()
-        parts.append(sums.assign(subject_type=kind))
+    sums = _as_values(rows["n"], ratio)
+    parts = [_by_day(kind, subject, rows, sums) for kind, subject in subjects_of(rows).items()]
     return pd.concat(parts, ignore_index=True)[columns]
