@@ -84,6 +84,7 @@ class CrewData:
         self._trial = lru_cache(maxsize=16)(self._work_out_trial)
         self._service = lru_cache(maxsize=64)(self._read_service)
         self._service_records = lru_cache(maxsize=64)(self._read_service_records)
+        self._all_service = lru_cache(maxsize=2)(self._read_all_service)
         self._advice = lru_cache(maxsize=256)(self._ask_advice)
         self._kept = KeptAdvice(
             lambda splicer: self._ask_advice("", 0, splicer, None, None, None, None),
@@ -296,6 +297,35 @@ class CrewData:
         rows = read.records(self._engine, "service", splicers=[splicer])
         at = rows["serviced_at"].dt.tz_convert(self.zone_of_splicer(splicer)).dt.tz_localize(None)
         return rows.assign(at=at)[["at", "action", "remark"]]
+
+    def all_service(self) -> pd.DataFrame:
+        """Service events of splicers and cleavers: ``asset``, ``splicer``, ``at``, ``action``.
+
+        What was done to a cleaver is told once for each splicer it is used with; ``at`` is naive,
+        local to that splicer's home.
+        """
+        return self._all_service(self.version())
+
+    def _read_all_service(self, version: str) -> pd.DataFrame:
+        rows = read.records(self._engine, "service")
+        blades = self.result("result_blades")
+        used = {
+            cleaver: splicers.split(", ")
+            for cleaver, splicers in zip(blades["cleaver"], blades["splicers"], strict=True)
+        }
+        rows = rows.assign(splicer=[used.get(name, [name]) for name in rows["asset"]])
+        rows = rows.explode("splicer", ignore_index=True)
+        at = pd.Series(pd.NaT, index=rows.index, dtype="datetime64[us]")
+        for splicer, mine in rows.groupby("splicer")["serviced_at"]:
+            zone = self.zone_of_splicer(str(splicer))
+            at.loc[mine.index] = mine.dt.tz_convert(zone).dt.tz_localize(None)
+        return rows.assign(at=at)[["asset", "splicer", "at", "action"]]
+
+    def worked_by(self, shown: str) -> pd.DataFrame:
+        """Days of a person on each splicer, by the name that is shown: ``splicer``, ``day``."""
+        cells = self.result("result_loss_cells")
+        name = self.people.named(shown, cells["technician"].unique())
+        return cells.loc[cells["technician"] == name, ["splicer", "day"]].drop_duplicates()
 
     def advice(
         self,

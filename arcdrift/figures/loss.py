@@ -26,13 +26,17 @@ HEADROOM = 1.15  # room above the data for event marks
 LEARNING = "learning (under 40 days: limits less sure)"
 
 
-def crew_trend(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
+def crew_trend(
+    days: pd.DataFrame, events: pd.DataFrame = NO_EVENTS, *, scheme: Scheme = "light"
+) -> Picture:
     """Loss of the whole crew per workday.
 
     Parameters
     ----------
     days : DataFrame
         Rows of ``result_crew_days``; losses in dB.
+    events : DataFrame
+        Service events, ``at`` (naive local), ``action`` and ``asset``.
     """
     table = days.sort_values("day").loc[
         :, ["day", "splices", "mean_db", "median_db", "p95_db", "over_010", "redo", "errors"]
@@ -43,6 +47,7 @@ def crew_trend(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
     c = colors(scheme)
     day = pd.to_datetime(shown["day"])
     figure = new_figure(scheme, y_title="Estimated loss, dB")
+    marks = mark_days(figure, day, events, None, scheme)
     add_band(
         figure,
         day,
@@ -82,8 +87,8 @@ def crew_trend(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
     summary = (
         f"{splices:,} splices on {len(shown)} days, mean {mean:.3f} dB; on the last day "
         f"({last['day']}) {int(last['splices'])} splices with mean {last['mean_db']:.3f} dB "
-        f"and 95 of 100 at or under {last['p95_db']:.3f} dB."
-    )
+        f"and 95 of 100 at or under {last['p95_db']:.3f} dB. {marks}"
+    ).strip()
     return Picture(figure, summary, table)
 
 
@@ -110,12 +115,12 @@ def _backdrop(
     events: pd.DataFrame,
     onset: tuple[Any, Any] | None,
     scheme: Scheme,
-) -> None:
+) -> str:
     c = colors(scheme)
     for flag, name, color in (("learning", LEARNING, c.shade), ("frozen", FROZEN, c.band)):
         spans = [(a - HALF_DAY, b + HALF_DAY) for a, b in runs(days[flag], days["at"])]
         shade_ranges(figure, spans, name=name, color=color)
-    mark_days(figure, days["at"], events, onset, scheme)
+    return mark_days(figure, days["at"], events, onset, scheme)
 
 
 def stream_days(
@@ -156,7 +161,7 @@ def stream_days(
     c = colors(scheme)
     shown = _frame(days)
     figure = new_figure(scheme, y_title="Loss of a day, dB")
-    _backdrop(figure, shown, events, onset, scheme)
+    marks = _backdrop(figure, shown, events, onset, scheme)
     add_band(
         figure,
         shown["at"],
@@ -200,7 +205,7 @@ def stream_days(
     top = extent(shown[["capped_mean_db", "high_db", "expected_db"]])[1]
     figure.layout.yaxis.tickformat = ".2f"
     figure.layout.yaxis.range = [0, HEADROOM * top]
-    return Picture(figure, _days_in_words(table), table)
+    return Picture(figure, f"{_days_in_words(table)} {marks}".strip(), table)
 
 
 def _days_in_words(table: pd.DataFrame) -> str:

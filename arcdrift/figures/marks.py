@@ -1,4 +1,4 @@
-"""Marks that charts share: service events, onset ranges, shaded learning days, broken bands."""
+"""Marks that charts share: alarms, onset ranges, shaded learning days, broken bands."""
 
 from collections.abc import Iterable
 from typing import Any
@@ -7,69 +7,8 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
+from arcdrift.figures.events import mark_events
 from arcdrift.figures.theme import Scheme, colors
-
-ACTION_SYMBOLS: dict[str, str] = {
-    "electrodes replaced": "diamond",
-    "v-grooves cleaned": "triangle-down",
-    "blade rotated": "cross-thin",
-    "blade replaced": "cross",
-    "firmware updated": "square",
-    "factory service": "star",
-    "cleaned": "circle",
-    "other": "hexagon",
-}
-
-MINOR = frozenset({"cleaned", "blade rotated", "other"})
-"""Frequent and small: a symbol, but no line through the plot."""
-
-
-def mark_events(
-    figure: go.Figure, events: pd.DataFrame, *, first: Any, last: Any, scheme: Scheme
-) -> None:
-    """Draw service events between `first` and `last` as symbols along the top of the plot.
-
-    Parameters
-    ----------
-    events : DataFrame
-        Columns ``at`` (naive local time), ``action`` (words) and optionally ``remark``.
-    """
-    c = colors(scheme)
-    shown = events[(events["at"] >= first) & (events["at"] <= last)]
-    if shown.empty:
-        return
-    figure.update_layout(
-        yaxis2={
-            "overlaying": "y",
-            "range": [0, 1],
-            "visible": False,
-            "fixedrange": True,
-        }
-    )
-    line = {"color": c.muted, "width": 1, "dash": "dot"}
-    lines = [
-        {"type": "line", "x0": at, "x1": at, "yref": "paper", "y0": 0, "y1": 1}
-        | {"line": line, "layer": "below"}
-        for at in shown.loc[~shown["action"].isin(MINOR), "at"]
-    ]
-    figure.update_layout(shapes=[*figure.layout.shapes, *lines])
-    for action, rows in shown.groupby("action", sort=False):
-        figure.add_trace(
-            go.Scatter(
-                x=rows["at"],
-                y=np.full(len(rows), 0.97),
-                yaxis="y2",
-                mode="markers",
-                name=str(action),
-                marker={
-                    "symbol": ACTION_SYMBOLS.get(str(action), "hexagon"),
-                    "size": 7 if action in MINOR else 11,
-                    "color": c.surface,
-                    "line": {"color": c.ink, "width": 1.5},
-                },
-                hovertemplate=f"{action}<br>%{{x|%d %b %Y}}<extra></extra>",
-            )
-        )
 
 
 def shade_ranges(
@@ -128,8 +67,10 @@ def mark_days(
     events: pd.DataFrame,
     onset: tuple[Any, Any] | None,
     scheme: Scheme,
-) -> None:
+) -> str:
     """Draw what belongs behind a chart of days: when a change likely began, and service events.
+
+    Returns what to say of the events (`arcdrift.figures.events.mark_events`).
 
     Parameters
     ----------
@@ -143,7 +84,7 @@ def mark_days(
         name = "when the change likely began"
         shade_ranges(figure, [span], name=name, color=colors(scheme).onset)
     first, last = at.iloc[0] - HALF_DAY, at.iloc[-1] + HALF_DAY
-    mark_events(figure, events, first=first, last=last, scheme=scheme)
+    return mark_events(figure, events, first=first, last=last, scheme=scheme)
 
 
 def runs(flags: pd.Series, at: pd.Series) -> list[tuple[Any, Any]]:

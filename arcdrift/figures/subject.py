@@ -131,7 +131,7 @@ def subject_evidence(
     c = colors(scheme)
     shown = _frame(table, SCALES["dirty"]).assign(share=100 * share)
     figure = new_figure(scheme, y_title="Evidence of a rise, % of the limit", height=300)
-    marks = _backdrop(figure, shown, events, onset, scheme)
+    _backdrop(figure, shown, events, onset, scheme)
     figure.add_trace(
         go.Scatter(
             x=shown["at"],
@@ -158,8 +158,8 @@ def subject_evidence(
     summary = (
         f"On the last judged day ({last['day']}) the evidence stood at {last['share']:.0f} % of "
         "the limit. It grows while days lie above what was expected, fades when they do not, and "
-        f"starts again from zero after an alarm. {marks}"
-    ).strip()
+        "starts again from zero after an alarm."
+    )
     return Picture(figure, summary, table)
 
 

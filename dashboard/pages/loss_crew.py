@@ -7,6 +7,7 @@ from dash import dcc, html
 
 from arcdrift.figures.loss import crew_trend
 from arcdrift.figures.subject import shared_effect, subject_evidence
+from dashboard.events import events_of
 from dashboard.pages.stream import DEFAULT_PERIOD
 from dashboard.pages.subject import rows_of
 from dashboard.parts import View, card, chart, csv_link
@@ -42,7 +43,7 @@ def crew_charts(view: View) -> list[Any]:
     return [
         chart(
             "The crew, day by day",
-            crew_trend(crew_days(view), scheme=view.scheme),
+            crew_trend(crew_days(view), events_of(view.data, "crew", "crew"), scheme=view.scheme),
             csv=csv_link("/loss", "crew-days", view.query),
             hint="All splicers and programs together: the filters for splicer and program "
             "choose streams below.",
@@ -68,7 +69,7 @@ def _crew_evidence(view: View) -> Any:
         return None
     return chart(
         "Evidence that the whole crew's loss has risen",
-        subject_evidence(rows, scheme=view.scheme),
+        subject_evidence(rows, events_of(view.data, "crew", "crew"), scheme=view.scheme),
         csv=csv_link("/loss", "crew-evidence", view.query),
         hint="Each day is compared with what the same splicers and programs usually lose. Small "
         "surprises add up; beyond the limit the rise is hardly chance.",

@@ -10,6 +10,7 @@ from arcdrift.figures.loss import stream_days, stream_evidence
 from arcdrift.finding import SEVERITY_ORDER
 from dashboard import ids
 from dashboard.data import CrewData
+from dashboard.events import events_of
 from dashboard.grids import paged_options
 from dashboard.pages.baseline_card import baseline_card
 from dashboard.pages.exceptions_card import accepted_loss, exception_rows, exceptions_card
@@ -122,7 +123,7 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
     ]
     mine.sort(key=weight)
     onset = next((span for finding in mine if (span := onset_range(finding))), None)
-    events = view.data.service(splicer)
+    events = events_of(view.data, "splicer", splicer)
     accepted, accepted_from = accepted_loss(view.data.crew.acceptance, program)
     return html.Div(
         [

@@ -1,0 +1,73 @@
+"""What was done to the machines behind a chart, and when: marks along its top.
+
+Of people only their own chart tells, and only when they came to another splicer.
+"""
+
+from typing import Literal
+
+import pandas as pd
+
+from arcdrift.figures.events import NEW_SPLICER
+from dashboard.data import CrewData
+
+COLUMNS = ["at", "action", "asset"]
+SOON = pd.Timedelta(days=7)
+"""Service of a splicer matters to whoever works on it within so many days."""
+SETTLED = pd.Timedelta(days=14)
+"""Days on record before a splicer new to a person can be told from one they always had."""
+
+
+def events_of(data: CrewData, kind: str, name: str) -> pd.DataFrame:
+    """Events behind the chart of a stream, splicer, site, person or the crew.
+
+    Returns
+    -------
+    DataFrame
+        ``at`` (naive local), ``action`` and ``asset``, in order of time.
+    """
+    service = data.all_service()
+    if kind in ("splicer", "stream"):
+        mine = service[service["splicer"] == name.partition(" / ")[0]]
+    elif kind == "site":
+        mine = _at_site(service, data.result("result_stream_days"), name)
+    elif kind == "technician":
+        mine = _of_person(service, data.worked_by(name))
+    else:
+        mine = service
+    once = mine[COLUMNS].drop_duplicates(["asset", "action", "at"])
+    return once.sort_values("at", kind="stable", ignore_index=True)
+
+
+def _at_site(service: pd.DataFrame, days: pd.DataFrame, site: str) -> pd.DataFrame:
+    """Service of splicers that were last used at a site."""
+    there = days[["splicer", "day", "site"]].drop_duplicates(["splicer", "day"])
+    return _beside(service, there, direction="backward").query("site == @site")
+
+
+def _of_person(service: pd.DataFrame, worked: pd.DataFrame) -> pd.DataFrame:
+    """Service of splicers a person worked on soon after, and splicers the person came to."""
+    if worked.empty:
+        return service[:0]
+    near = _beside(service, worked, direction="forward", tolerance=SOON)
+    first = pd.to_datetime(worked.groupby("splicer")["day"].min())
+    new = first[first > first.min() + SETTLED]
+    came = pd.DataFrame({"asset": new.index, "at": new.to_numpy(), "action": NEW_SPLICER})
+    near = near.dropna(subset=["worked"])
+    return near if came.empty else pd.concat([near, came], ignore_index=True)
+
+
+def _beside(
+    service: pd.DataFrame,
+    days: pd.DataFrame,
+    *,
+    direction: Literal["backward", "forward"],
+    tolerance: pd.Timedelta | None = None,
+) -> pd.DataFrame:
+    """Service with the nearest row of ``days`` of its splicer before or after it (``worked``)."""
+    days = days.assign(worked=pd.to_datetime(days["day"]).dt.as_unit("us")).drop(columns="day")
+    return pd.merge_asof(
+        service.assign(on=service["at"].dt.normalize(), splicer=service["splicer"].astype(object))
+        .sort_values("on", kind="stable"),
+        days.assign(on=days["worked"], splicer=days["splicer"].astype(object)).sort_values("on"),
+        on="on", by="splicer", direction=direction, tolerance=tolerance,
+    )  # fmt: skip

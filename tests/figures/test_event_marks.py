@@ -1,0 +1,92 @@
+"""Event marks: one a day, no more than can be told apart, and all of them counted."""
+
+import pandas as pd
+import plotly.graph_objects as go
+
+from arcdrift.figures.events import MOST_LINES, MOST_MARKS, condensed, mark_events
+from arcdrift.figures.loss import crew_trend
+
+FIRST, LAST = pd.Timestamp("2026-01-01"), pd.Timestamp("2026-12-31")
+
+
+def events(*rows: tuple[str, str, str]) -> pd.DataFrame:
+    frame = pd.DataFrame(list(rows), columns=["at", "action", "asset"])
+    return frame.assign(at=pd.to_datetime(frame["at"]))
+
+
+def daily(days: int, action: str, asset: str = "Heron") -> pd.DataFrame:
+    at = pd.date_range("2026-01-01 06:00", periods=days, freq="D")
+    return pd.DataFrame({"at": at, "action": action, "asset": asset})
+
+
+def test_a_day_is_one_mark_by_its_weightiest_event_and_lists_all():
+    marks = condensed(
+        events(
+            ("2026-03-02 06:00", "cleaned", "Kestrel"),
+            ("2026-03-02 07:00", "electrodes replaced", "Heron"),
+            ("2026-03-02 08:00", "cleaned", "Osprey"),
+            ("2026-03-09 06:00", "blade rotated", "C1"),
+            ("2027-01-01 06:00", "cleaned", "Heron"),
+        ),
+        FIRST, LAST,
+    )  # fmt: skip
+    assert list(marks.rows["action"]) == ["electrodes replaced", "blade rotated"]
+    assert marks.rows["told"].iloc[0] == (
+        "02 Mar 2026<br>electrodes replaced: Heron<br>cleaned: Kestrel, Osprey"
+    )
+    assert marks.words == (
+        "Marks along the top: electrodes replaced (1), blade rotated (1), cleaned (2)."
+    )
+
+
+def test_events_of_one_machine_on_days_of_their_own_need_no_words():
+    marks = condensed(daily(5, "cleaned"), FIRST, LAST)
+    assert (len(marks.rows), marks.words) == (5, "")
+
+
+def test_small_events_give_way_where_there_are_too_many():
+    busy = pd.concat([daily(200, "cleaned"), events(("2026-02-01", "blade replaced", "C1"))])
+    marks = condensed(busy, FIRST, LAST)
+    assert list(marks.rows["action"]) == ["blade replaced"]
+    assert marks.words == (
+        "Marks along the top: blade replaced (1). Not marked, as they are too many: cleaned (200)."
+    )
+
+
+def test_no_chart_has_more_marks_than_can_be_told_apart_and_none_is_lost():
+    for busy in (daily(300, "electrodes replaced"), daily(90, "cleaned")):
+        marks = condensed(busy, FIRST, LAST)
+        assert MOST_MARKS // 2 <= len(marks.rows) <= MOST_MARKS
+        times = marks.rows["told"].str.extract(r"\((\d+) times\)")[0].fillna("1").astype(int)
+        assert times.sum() == len(busy)
+        assert marks.rows["at"].is_monotonic_increasing
+    assert "One mark gathers up to 3 days." in marks.words
+    assert marks.rows["told"].iloc[0].startswith("01 Jan 2026 to 03 Jan 2026<br>cleaned (3 times)")
+
+
+def test_many_names_are_cut_short():
+    busy = pd.concat([daily(1, "cleaned", f"S{i}") for i in range(9)])
+    assert condensed(busy, FIRST, LAST).rows["told"].iloc[0].endswith("S0, S1, S2, S3 and 5 more")
+
+
+def test_lines_stop_where_they_would_hide_the_data():
+    for days, lines in ((MOST_LINES, MOST_LINES), (MOST_LINES + 1, 0)):
+        figure = go.Figure()
+        mark_events(figure, daily(days, "blade replaced"), first=FIRST, last=LAST, scheme="light")
+        assert len(figure.layout.shapes) == lines
+        assert len(figure.data[0].x) == days
+
+
+def test_the_crew_s_trend_carries_marks_and_says_how_many():
+    days = pd.DataFrame(
+        {"day": ["2026-01-01", "2026-01-02"], "splices": 20, "mean_db": 0.03, "median_db": 0.02,
+         "p95_db": 0.08, "over_010": 1, "redo": 0, "errors": 0}
+    )  # fmt: skip
+    done = events(
+        ("2026-01-01 06:00", "cleaned", "Heron"), ("2026-01-02 06:00", "blade rotated", "C1"),
+        ("2026-01-09 06:00", "cleaned", "Heron"),
+    )  # fmt: skip
+    picture = crew_trend(days, done)
+    assert {"cleaned", "blade rotated"} <= {one.name for one in picture.figure.data}
+    assert picture.summary.endswith("Marks along the top: blade rotated (1), cleaned (1).")
+    assert "Marks" not in crew_trend(days).summary
