@@ -25,7 +25,11 @@ ACTION_SYMBOLS: dict[str, str] = {
 MINOR = frozenset({"cleaned", "blade rotated", "other"})
 """Frequent and small: a symbol, but no line through the plot."""
 MOST_MARKS = 30
-"""Marks along one chart that can still be told apart on a phone."""
+"""Days of a chart that have a mark of their own; more than these run together on a phone."""
+MOST_GATHERED = 20
+"""Marks of several days each that stand side by side on a phone."""
+SMALL, LARGE = 7, 11
+"""Sizes of marks, in pixels."""
 MOST_LINES = 12
 """Lines through one plot beyond which they hide the data."""
 MOST_NAMES, MOST_ACTIONS = 4, 6
@@ -39,7 +43,8 @@ class Marks:
     Attributes
     ----------
     rows : DataFrame
-        One a mark: ``at``, ``action`` (the weightiest) and ``told`` (all of it, for the pointer).
+        One a mark: ``at``, ``action`` (the weightiest), ``size`` in pixels, and ``told`` (all of
+        it, for the pointer).
     words : str
         How many events there are and what was left out, a sentence or two; empty where every
         event of the one machine has a mark of its own.
@@ -62,11 +67,11 @@ def condensed(events: pd.DataFrame, first: Any, last: Any) -> Marks:
     """
     shown = events[(events["at"] >= first) & (events["at"] <= last)]
     if shown.empty:
-        return Marks(pd.DataFrame({"at": [], "action": [], "told": []}), "")
+        return Marks(pd.DataFrame({"at": [], "action": [], "size": [], "told": []}), "")
     shown = shown.assign(
         day=shown["at"].dt.normalize(),
         weight=[_weight(action) for action in shown["action"]],
-    ).sort_values("at")
+    ).sort_values("at", ignore_index=True)
     left_out = shown[:0]
     minor = shown["action"].isin(MINOR)
     if shown["day"].nunique() > MOST_MARKS and not minor.all():
@@ -74,20 +79,24 @@ def condensed(events: pd.DataFrame, first: Any, last: Any) -> Marks:
     days = 1
     if shown["day"].nunique() > MOST_MARKS:
         begin = shown["day"].iloc[0]
-        days = int(np.ceil(((shown["day"].iloc[-1] - begin).days + 1) / MOST_MARKS))
+        days = int(np.ceil(((shown["day"].iloc[-1] - begin).days + 1) / MOST_GATHERED))
         step = pd.Timedelta(days=days)
         shown = shown.assign(day=begin + (shown["day"] - begin) // step * step)
     several = "asset" in shown and len(set(events["asset"])) > 1
-    rows = []
+    most, rows = shown["day"].value_counts().max(), []
     for day, mine in shown.groupby("day"):
         main = mine.loc[mine["weight"].idxmin()]
         at = main["at"] if days == 1 else day + pd.Timedelta(days=days) / 2
-        rows.append({"at": at, "action": main["action"], "told": _told(mine, several)})
+        size = SMALL if main["action"] in MINOR else LARGE
+        if days > 1:
+            size = SMALL + (LARGE - SMALL) * len(mine) / most
+        told = _told(mine, several)
+        rows.append({"at": at, "action": main["action"], "size": size, "told": told})
     words = ""
     if several or len(rows) < len(shown) or len(left_out):
         words = f"Marks along the top: {_counted(shown)}."
         if days > 1:
-            words += f" One mark gathers up to {days} days."
+            words += f" One mark gathers up to {days} days, a larger one more events."
         if len(left_out):
             words += f" Not marked, as they are too many: {_counted(left_out)}."
     return Marks(pd.DataFrame(rows), words)
@@ -163,7 +172,7 @@ def mark_events(
                 name=str(action),
                 marker={
                     "symbol": ACTION_SYMBOLS.get(str(action), "hexagon"),
-                    "size": 7 if action in MINOR else 11,
+                    "size": rows["size"],
                     "color": c.surface,
                     "line": {"color": c.ink, "width": 1.5},
                 },

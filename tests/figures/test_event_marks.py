@@ -3,7 +3,13 @@
 import pandas as pd
 import plotly.graph_objects as go
 
-from arcdrift.figures.events import MOST_LINES, MOST_MARKS, condensed, mark_events
+from arcdrift.figures.events import (
+    LARGE,
+    MOST_GATHERED,
+    MOST_LINES,
+    condensed,
+    mark_events,
+)
 from arcdrift.figures.loss import crew_trend
 
 FIRST, LAST = pd.Timestamp("2026-01-01"), pd.Timestamp("2026-12-31")
@@ -56,12 +62,19 @@ def test_small_events_give_way_where_there_are_too_many():
 def test_no_chart_has_more_marks_than_can_be_told_apart_and_none_is_lost():
     for busy in (daily(300, "electrodes replaced"), daily(90, "cleaned")):
         marks = condensed(busy, FIRST, LAST)
-        assert MOST_MARKS // 2 <= len(marks.rows) <= MOST_MARKS
+        assert MOST_GATHERED // 2 <= len(marks.rows) <= MOST_GATHERED
         times = marks.rows["told"].str.extract(r"\((\d+) times\)")[0].fillna("1").astype(int)
         assert times.sum() == len(busy)
         assert marks.rows["at"].is_monotonic_increasing
-    assert "One mark gathers up to 3 days." in marks.words
-    assert marks.rows["told"].iloc[0].startswith("01 Jan 2026 to 03 Jan 2026<br>cleaned (3 times)")
+    assert "One mark gathers up to 5 days, a larger one more events." in marks.words
+    assert marks.rows["told"].iloc[0].startswith("01 Jan 2026 to 05 Jan 2026<br>cleaned (5 times)")
+
+
+def test_a_mark_of_several_days_grows_with_its_events():
+    busy = pd.concat([daily(40, "blade replaced"), *[daily(2, "blade replaced", "C2")] * 4])
+    sizes = condensed(busy, FIRST, LAST).rows["size"]
+    assert sizes.iloc[0] == LARGE
+    assert (sizes.iloc[1:] < sizes.iloc[0]).all()
 
 
 def test_many_names_are_cut_short():
