@@ -47,9 +47,10 @@ def room_density(air: pd.DataFrame) -> pd.Series:
         was not a weather station's, or it was about as warm outside.
     """
     outside = (air["air_source"] == WEATHER_STATION) & (air["temperature_c"] < ROOM_C - COLDER_BY)
-    humidity = 100.0 * air["vapor_pressure"] / saturation_vapor_pressure(ROOM_C)
-    warm = pd.Series(ROOM_C, index=air.index)
-    return air_density(warm, air["station_pressure_hpa"], humidity).where(outside)
+    cold = air[outside]
+    humidity = 100.0 * cold["vapor_pressure"] / saturation_vapor_pressure(ROOM_C)
+    warm = pd.Series(ROOM_C, index=cold.index)
+    return air_density(warm, cold["station_pressure_hpa"], humidity).reindex(air.index)
 
 
 @dataclass

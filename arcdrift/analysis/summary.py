@@ -183,10 +183,11 @@ def summarize(
     made = len(splices)
     splices = coded(splices, but=("location",))  # seldom the same twice
     parts = _by_splicer(splices, checks)
+    counts = splices[[one for one in CLOCK_COLUMNS if one in splices.columns]]
     clocks = {
         name: look_at_clock(
             name,
-            splices.iloc[mine][[one for one in CLOCK_COLUMNS if one in splices.columns]],
+            counts.iloc[mine],
             checks.iloc[own],
             _zone(name, splices["site"].iloc[mine], crew),
             now,
