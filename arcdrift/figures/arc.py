@@ -36,7 +36,8 @@ def arc_history(
         return nothing("No passed arc check with a setting in this period.", table)
     c = colors(scheme)
     figure = new_figure(scheme, y_title=f"Arc setting, {unit}")
-    mark_events(figure, events, first=shown["at"].iloc[0], last=shown["at"].iloc[-1], scheme=scheme)
+    span = {"first": shown["at"].iloc[0], "last": shown["at"].iloc[-1]}
+    marks = mark_events(figure, events, **span, scheme=scheme)
     add_band(
         figure,
         shown["at"],
@@ -105,7 +106,7 @@ def arc_history(
             else ". No expectation yet."
         )
     )
-    return Picture(figure, summary, table)
+    return Picture(figure, f"{summary} {marks}".strip(), table)
 
 
 def arc_drift(

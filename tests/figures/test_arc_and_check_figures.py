@@ -49,6 +49,14 @@ def test_the_expected_band_breaks_at_an_electrode_replacement(points):
     assert [t.showlegend for t in bands] == [True, False]
 
 
+def test_events_that_share_a_mark_are_counted_below(points):
+    at = pd.to_datetime(["2025-03-02 06:00", "2025-03-02 09:00", "2025-03-03 06:00"])
+    events = pd.DataFrame({"at": at, "action": ["cleaned", "electrodes replaced", "cleaned"]})
+    said = arc_history(points, events, unit="steps").summary
+    assert said.endswith("Marks along the top: electrodes replaced (1), cleaned (2).")
+    assert "Marks" not in arc_history(points, events[1:], unit="steps").summary
+
+
 def test_arc_drift_draws_both_limits_and_the_alarm(points):
     picture = arc_drift(points)
     limits = [t for t in picture.figure.data if t.name == "limit: an alarm beyond it"]
