@@ -1,12 +1,10 @@
 """Crossed random effects of people and machines on one measure, with what they are sure of.
 
-gpboost finds the variances by maximum likelihood (not REML: with few people the variances come
-out somewhat smaller); the effects and their joint covariance then follow from the mixed-model
-equations (Henderson 1975, Biometrics 31, 423-447), so that differences between two people have
-honest intervals too.
+The variances are those of maximum likelihood (`arcdrift.analysis.components`); the effects and
+their joint covariance then follow from the mixed-model equations (Henderson 1975, Biometrics 31,
+423-447), so that differences between two people have honest intervals too.
 """
 
-import warnings
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -15,12 +13,13 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.sparse import csr_array, diags_array, hstack
 
+from arcdrift.analysis.components import STINT, gaussian_variances, logit_variances
+
 Floats = npt.NDArray[np.float64]
 Likelihood = Literal["gaussian", "binomial_logit"]
 
 LEAST_VARIANCE = 1e-8
 """Stands for a variance that came out as zero."""
-STINT = "stint"
 NEWTON_STEPS = 100
 LONGEST_STEP = 2.0
 
@@ -90,7 +89,9 @@ def fit_crossed(
     if likelihood == "gaussian":
         weight = weight / weight.mean()
     fixed, owners = _with_homes(fixed, groups, homes or {})
-    variances = _variances(y, weight, fixed, groups, likelihood)
+    variances_of = gaussian_variances if likelihood == "gaussian" else logit_variances
+    found = variances_of(y, weight, fixed, groups)
+    variances = {name: max(value, LEAST_VARIANCE) for name, value in found.items()}
     design = _Design(fixed, groups, variances, owners, homes or {})
     if likelihood == "gaussian":
         effect, covariance = design.solve(y, weight / variances["residual"])
@@ -125,33 +126,6 @@ def _with_homes(
                 owners.append((fixed.shape[1], who, part))
                 fixed = wider
     return fixed, owners
-
-
-def _variances(
-    y: Floats, weight: Floats, fixed: Floats, groups: pd.DataFrame, likelihood: Likelihood
-) -> dict[str, float]:
-    import gpboost  # a second to load, and only this needs it
-
-    params: dict[str, Any] = {"optimizer_cov": "lbfgs"}
-    if likelihood == "gaussian":
-        params["delta_rel_conv"] = 1e-8
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        model = gpboost.GPModel(
-            group_data=groups.to_numpy(dtype=str),
-            likelihood=likelihood,
-            # the default inversion misses the published Penicillin figures
-            matrix_inversion_method="cholesky",
-            weights=weight,
-            num_parallel_threads=1,  # two threads take three times as long here
-        )
-        model.fit(y=y, X=fixed, params=params)
-        found = np.ravel(np.asarray(model.get_cov_pars(std_err=False), dtype=np.float64))
-    names = [*(["residual"] if likelihood == "gaussian" else []), *map(str, groups.columns)]
-    return {
-        name: max(float(value), LEAST_VARIANCE)
-        for name, value in zip(names, found[: len(names)], strict=True)
-    }
 
 
 class _Design:
