@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from arcdrift.analysis.loss import LAMBDA
+from arcdrift.analysis.loss_charts import chart_all
 from arcdrift.analysis.price import (
     SHIFTS,
     _capped_gamma,
@@ -16,10 +17,12 @@ from arcdrift.analysis.price import (
     prices,
     streams_in_use,
 )
+from arcdrift.analysis.tables import dated, stream_days
 from arcdrift.analysis.trial import History
 from arcdrift.charts.limits import ewma_limit
 from arcdrift.charts.run_length import ewma_quantile
 from arcdrift.settings import Shares
+from tests.analysis.loss_truth import Made
 
 
 @pytest.fixture(scope="module")
@@ -106,6 +109,29 @@ def test_the_run_length_is_the_pace_over_the_share_of_the_budget():
     assert np.isnan(plan["dirty"].limit)
     assert plan["rolled_up"].charts == 0
     assert sum(one.per_month for one in plan.values()) == pytest.approx(5.0)
+
+
+def test_limits_are_those_that_the_charts_were_drawn_with():
+    # every chart has every day of less than a month, after which limits may be widened
+    days, hands = Made(4, days=20).frames()
+    charts = chart_all(days.assign(excluded=False, frozen=False), hands, 2.0, Shares())
+    history = History(
+        stream_days(charts.streams.days), dated(charts.subject_days, "day"), charts.cells,
+        pd.DataFrame({"splicer": [], "checked_at": pd.DatetimeIndex([], tz="UTC")}),
+    )  # fmt: skip
+    plan = {one.name: one for one in chart_plans(history, 2.0, Shares())}
+    assert [plan[name].charts for name in ("loss_raised", "rolled_up", "scattered")] == [20, 23, 43]
+    streams = charts.streams.days
+    # the first days, which no expectation is known for, move the pace of what is rolled up a little
+    for name, limits, tolerance in (
+        ("loss_raised", streams["limit_up"], 1e-6),
+        ("loss_lowered", streams["limit_down"], 1e-6),
+        ("rolled_up", charts.rolled["limit_up"], 0.02),
+        ("scattered", charts.spread["limit_up"], 0.02),
+        ("scattered", charts.rolled_spread["limit_up"], 0.02),
+    ):
+        line = plan[name].limit * np.sqrt(LAMBDA / (2 - LAMBDA))
+        assert line == pytest.approx(limits.iloc[-1], rel=tolerance)
 
 
 def test_only_streams_in_use_count():

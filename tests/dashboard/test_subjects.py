@@ -98,6 +98,20 @@ def test_the_evidence_is_drawn_as_a_share_of_its_own_limit():
     assert "6.0 %, 2.0 % was expected" in subject_days(days, "dirty").summary
 
 
+def test_scatter_of_many_streams_is_a_multiple_of_what_is_usual():
+    days = pd.DataFrame(
+        {"subject_type": "technician", "day": ["2026-01-01", "2026-01-02"], "n": 20,
+         "value": [1.02, 1.6], "expected": 1.0, "statistic": [0.5, 3.0], "limit": 2.0,
+         "alarm": [False, True]}
+    )  # fmt: skip
+    picture = subject_days(days, "spread")
+    assert "1.60 times, 1.00 times was expected" in picture.summary
+    assert picture.figure.layout.yaxis.title.text == "Scatter, as a multiple of usual"
+    # a stream's own is a share of its mean
+    stream = subject_days(days.assign(subject_type="stream", value=0.8, expected=0.7), "spread")
+    assert "80 %, 70 % was expected" in stream.summary
+
+
 def test_a_shared_day_is_told_as_the_change_it_made_to_every_stream():
     # the level scale is 3 (r^(1/3) - 1): a day that makes every loss 1.331 times what it was is 0.3
     days = pd.DataFrame(
