@@ -307,8 +307,8 @@ class _Cells:
         # on the scale of the charts a spread scatters alike, whatever it is
         level = relative_level(np.where(self._free > 0, ratio, 1.0))
         self._spread = self._free * level
-        told = (self._spread * level)[self._free > 0]
-        own = float(np.median(told)) / MEDIAN_SQUARE if len(told) else 0.0
+        squares = (self._spread * level)[self._free > 0]
+        own = float(np.median(squares)) / MEDIAN_SQUARE if len(squares) else 0.0
         self._scatter = max(own, SPREAD_SCATTER)
 
     def of(self, episode: Episode) -> Mask:
