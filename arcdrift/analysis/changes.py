@@ -15,7 +15,7 @@ import pandas as pd
 from arcdrift.analysis.arc import ArcModel, Refusal
 from arcdrift.analysis.arc_drift import center_air
 from arcdrift.analysis.arc_pool import SLOPES
-from arcdrift.analysis.blade_hours import CLEAVES_A_SPLICE, TURNED
+from arcdrift.analysis.blade_hours import CLEAVES_A_SPLICE, NO_TURNS, hours_of, turns_of
 from arcdrift.analysis.mismatch import mean_square
 from arcdrift.settings import Crew, Splicer
 
@@ -159,18 +159,15 @@ class Changes:
     @cached_property
     def _uses(self) -> dict[str, tuple[Ints, Floats, Ints]]:
         """By cleaver: first splice of each hour of use, cleaves so far, and turns of the blade."""
-        events = self.service[self.service["action"].isin(TURNED)]
-        turned = {str(name): _micros(mine["serviced_at"]) for name, mine in events.groupby("asset")}
-        used = self.use.dropna(subset=["cleaver"]).sort_values("at")
-        at, made = _micros(used["at"]), used["splices"].to_numpy(dtype=np.float64)
-        position = pd.factorize(used["blade_position"])[0]
+        turned = turns_of(self.service)
         found = {}
-        for name, places in used.groupby("cleaver").indices.items():
-            rows = np.asarray(places)
-            known = rows[position[rows] >= 0]
-            moved = known[1:][np.diff(position[known]) != 0]
-            turns = np.sort(np.r_[turned.get(str(name), np.zeros(0, np.int64)), at[moved]])
-            found[str(name)] = (at[rows], CLEAVES_A_SPLICE * np.r_[0.0, made[rows].cumsum()], turns)
+        for name, hours in hours_of(self.use, "cleaver").items():
+            known = np.flatnonzero(hours.position >= 0)
+            moved = known[1:][np.diff(hours.position[known]) != 0]
+            at = hours.first.astype(np.int64)
+            logged = turned.get(name, NO_TURNS).when.astype(np.int64)
+            count = CLEAVES_A_SPLICE * np.r_[0.0, hours.splices.cumsum()]
+            found[name] = (at, count, np.sort(np.r_[logged, at[moved]]))
         return found
 
     def served(

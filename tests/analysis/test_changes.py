@@ -23,10 +23,12 @@ SERVICE = pd.DataFrame(
 )
 USE = pd.DataFrame(
     {
+        "splicer": "s0",
         "cleaver": "C1",
         # turned on the service log after day 1, and in the splice log alone before day 4
         "blade_position": ["3", "3", "4", None, "5"],
         "at": at(0, 1, 2, 3, 4),
+        "last": at(0, 1, 2, 3, 4),
         "splices": [10, 20, 30, 40, 50],
     }
 )
