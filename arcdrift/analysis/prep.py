@@ -13,8 +13,9 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.stats import norm
 
+from arcdrift.analysis.components import STINT
 from arcdrift.analysis.connection import connected_sets, home_parts
-from arcdrift.analysis.crossed import STINT, Crossed, fit_crossed, full_rank
+from arcdrift.analysis.crossed import Crossed, fit_crossed, full_rank
 from arcdrift.analysis.hands import NO_CLEAVER, NOBODY
 from arcdrift.analysis.loss import ratio_of, relative_level
 from arcdrift.settings import Prep

@@ -12,6 +12,7 @@ from arcdrift.analysis.signatures import MIN_DAYS, Signature
 from arcdrift.settings import Prep
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.intp]
 
 DIRTY_RATIO = 1.25
 FIRST_LOSS, FIRST_ANGLE = 0.25, 0.15
@@ -178,18 +179,22 @@ def _recipe_mean(work: pd.DataFrame) -> pd.Series:
     return mean
 
 
-def _means(rows: pd.DataFrame) -> pd.DataFrame:
-    """Weighted mean of each person, its variance by days, and how many days."""
-    rows = rows[np.isfinite(rows["value"]) & (rows["weight"] > 0)]
-    rows = rows.assign(wv=rows["value"] * rows["weight"])
-    days = rows.groupby(["technician", "day"], as_index=False)[["weight", "wv"]].sum()
-    sums = days.groupby("technician")[["weight", "wv"]].transform("sum")
-    days["left"] = (days["wv"] - days["weight"] * sums["wv"] / sums["weight"]) ** 2
-    told = days.groupby("technician").agg(
-        weight=("weight", "sum"), wv=("wv", "sum"), left=("left", "sum"), days=("day", "size")
-    )
-    told["variance"] = told["left"] / told["weight"] ** 2 * told["days"] / (told["days"] - 1)
-    return told
+def _means(
+    value: Floats, weight: Floats, person: Ints, day: Ints
+) -> tuple[Ints, Floats, Floats, Floats, Ints]:
+    """Who has values; total weight, weighted sum, variance by days, and how many days."""
+    known = np.isfinite(value) & (weight > 0)
+    weight, person, count = weight[known], person[known], day.max(initial=0) + 1
+    pairs, place = np.unique(person * count + day[known], return_inverse=True)
+    owner = pairs // count
+    weights = np.bincount(place, weight, len(pairs))
+    sums = np.bincount(place, weight * value[known], len(pairs))
+    who, owner, days = np.unique(owner, return_inverse=True, return_counts=True)
+    total, whole = np.bincount(owner, weights), np.bincount(owner, sums)
+    left = np.bincount(owner, (sums - weights * (whole / total)[owner]) ** 2)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        variance = left / total**2 * days / (days - 1)
+    return who, total.astype(np.float64), whole.astype(np.float64), variance, days
 
 
 def _against_the_crew(
@@ -198,30 +203,32 @@ def _against_the_crew(
 ) -> list[Signature]:  # fmt: skip
     """Signature where a person's mean lies above everybody else's by more than a threshold."""
     found: dict[str, Signature] = {}
+    person, names = pd.factorize(work["technician"], sort=True)
+    day = pd.factorize(work["day"])[0]
     for values, threshold, what, count in (
         (loss, thresholds[0], "loss", "n"), (angle, thresholds[1], "cleave angle", "angles"),
     ):  # fmt: skip
-        rows = values.assign(technician=work["technician"], day=work["day"])
-        told = _means(rows)
-        if len(told) < 3:
+        value, weights = (values[name].to_numpy(dtype=float) for name in ("value", "weight"))
+        who, weight, wv, variance, days = _means(value, weights, person, day)
+        if len(who) < 3:
             continue
-        level = 1.0 - (1.0 - prep.sure) / len(told)
-        for name, mine in told[told["days"] >= MIN_DAYS].iterrows():
-            others = told.drop(index=name)
-            rest = float(others["wv"].sum() / others["weight"].sum())
-            error = float((others["variance"].fillna(0) * others["weight"] ** 2).sum())
-            error /= float(others["weight"].sum()) ** 2
-            size = float(mine["wv"] / mine["weight"]) - rest
-            sd = float(np.sqrt(mine["variance"] + error))
-            freedom = int(mine["days"]) - 1
-            if size - student.ppf(level, freedom) * sd < threshold or str(name) in found:
+        level = 1.0 - (1.0 - prep.sure) / len(who)
+        # each against everybody else
+        squares = np.nan_to_num(variance) * weight**2
+        rest = weight.sum() - weight
+        size = wv / weight - (wv.sum() - wv) / rest
+        sd = np.sqrt(variance + (squares.sum() - squares) / rest**2)
+        least = size - student.ppf(level, np.maximum(days - 1, 1)) * sd
+        for at in np.flatnonzero((days >= MIN_DAYS) & ~(least < threshold)):
+            name = str(names[who[at]])
+            if name in found:
                 continue
-            half = student.ppf(0.975, freedom) * sd
-            own = work[work["technician"] == name]
-            found[str(name)] = Signature(
-                kind, "technician", str(name), size, size - half, size + half, f"{what}, {unit}",
-                int(own[count].sum()), int(mine["days"]), own["first_at"].min(),
-                own["last_at"].max(),
-                words.format(size=size, what=what, what_first=what.capitalize()),
+            half = student.ppf(0.975, days[at] - 1) * sd[at]
+            own = work[person == who[at]]
+            found[name] = Signature(
+                kind, "technician", name, float(size[at]), float(size[at] - half),
+                float(size[at] + half), f"{what}, {unit}",
+                int(own[count].sum()), int(days[at]), own["first_at"].min(), own["last_at"].max(),
+                words.format(size=size[at], what=what, what_first=what.capitalize()),
             )  # fmt: skip
     return list(found.values())

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.stats import norm
+from scipy.special import ndtr
 from scipy.stats import t as student
 
 from arcdrift.analysis.hands import NO_CLEAVER, NOBODY
@@ -98,7 +98,7 @@ def one_side(effects: PrepEffects, cells: pd.DataFrame, prep: Prep) -> list[Sign
         for row in effects.of(who, "uneven").dropna(subset=["effect"]).to_dict("records"):
             log, sd = _log_normal(row)
             for sign, side in ((1, "right"), (-1, "left")):
-                if norm.cdf((sign * log - np.log1p(UNEVEN)) / sd) < prep.sure:
+                if ndtr((sign * log - np.log1p(UNEVEN)) / sd) < prep.sure:
                     continue
                 size = np.expm1(sign * log)
                 ends = sorted(np.expm1(sign * log + np.array([-Z95, Z95]) * sd))
