@@ -184,19 +184,15 @@ def chart_cells(
             Units(spread, scattered, None, pace=pace),
         ]
     )
-    levels = rolled_days(cells, streams.days)
-    raised = budget * shares.rolled_up / ROLLED_EXCESS
-    wanted = [
-        *_kinds(levels, raised, rows_a_day(levels["day"])),
-        *(kinds := _kinds(rolled_spread(scattering, scatter.days), scattered, pace)),
-    ]
-    rolled = [one.days for one in chart_together(wanted)]
-    split = len(wanted) - len(kinds)
+    raised = rolled_days(cells, streams.days)
+    levels = _kinds(raised, budget * shares.rolled_up / ROLLED_EXCESS, rows_a_day(raised["day"]))
+    spreads = _kinds(rolled_spread(scattering, scatter.days), scattered, pace)
+    rolled = [one.days for one in chart_together([*levels, *spreads])]
     return AllLossCharts(
         streams=streams,
-        rolled=pd.concat(rolled[:split], ignore_index=True),
+        rolled=pd.concat(rolled[: len(levels)], ignore_index=True),
         spread=scatter.days,
-        rolled_spread=pd.concat(rolled[split:], ignore_index=True),
+        rolled_spread=pd.concat(rolled[len(levels) :], ignore_index=True),
         rates={
             measure: rising_days(cells, measure, budget * share)
             for measure, share in zip(COUNTED, (shares.dirty, shares.redo), strict=True)
