@@ -9,6 +9,7 @@ import pytest
 from arcdrift.analysis.cause_cells import CrewCells
 from arcdrift.analysis.causes import CANNOT_TELL, likely_causes
 from arcdrift.analysis.changes import Changes
+from arcdrift.analysis.service_findings import use_by_hour
 from arcdrift.finding import Cause
 from arcdrift.settings import Crew, Splicer
 from tests.analysis.made_up_hands import cells_of
@@ -65,6 +66,11 @@ def cells(frame: pd.DataFrame, seed: int = 2) -> pd.DataFrame:
     )
 
 
+NO_SPLICES = pd.DataFrame(
+    {"splicer": [], "cleaver": [], "blade_position": [], "spliced_at": pd.to_datetime([], utc=True)}
+)
+
+
 def changes(**given: object) -> Changes:
     empty = {
         "service": NO_SERVICE,
@@ -73,9 +79,7 @@ def changes(**given: object) -> Changes:
         "checks": pd.DataFrame(
             {"splicer": [], "status": [], "first_splice_at": pd.to_datetime([], utc=True)}
         ),
-        "use": pd.DataFrame(
-            {"cleaver": [], "blade_position": [], "at": pd.to_datetime([], utc=True), "splices": []}
-        ),
+        "use": use_by_hour(NO_SPLICES),
         "models": (),
         "crew": Crew(name="made up"),
     }
