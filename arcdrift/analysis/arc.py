@@ -222,7 +222,6 @@ def _regression(checks: Checks, full: Floats, phi: float) -> tuple[Floats, Float
         extra = np.zeros((1, full.shape[1]))
         extra[0, 0] = np.sqrt(loose * (1 + phi**2))
         wx, wy = np.vstack([wx, extra]), np.append(wy, 0.0)
-    cov: Floats
     beta, cov, _ = least_squares(wx, wy)
     residual = checks.y - full @ beta
     squares = float(residual @ residual) + loose * float(beta[0]) ** 2
@@ -230,7 +229,7 @@ def _regression(checks: Checks, full: Floats, phi: float) -> tuple[Floats, Float
     if loose > 0:
         left = np.linalg.inv(cov) - lost_information(checks, beta, sigma)
         if np.linalg.eigvalsh(left)[0] > 0:
-            cov = np.linalg.inv(left)
+            cov = np.linalg.inv(left).astype(np.float64)
     return beta, cov, sigma
 
 
