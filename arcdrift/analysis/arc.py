@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy.stats import t as student
+from statsmodels.regression.linear_model import OLS
 
 from arcdrift.analysis.arc_drift import usable
 from arcdrift.analysis.arc_points import REGRESSORS
@@ -17,7 +18,6 @@ from arcdrift.analysis.arc_pool import (
     Prior,
     crew_prior,
     design,
-    least_squares,
     whiten,
 )
 from arcdrift.analysis.room_fit import Checks, lost_information
@@ -154,7 +154,7 @@ def fit_arc(
 
     Notes
     -----
-    Generalized least squares: ordinary ones of rows whitened for AR(1) within each epoch
+    Generalized least squares: statsmodels OLS of rows whitened for AR(1) within each epoch
     (Prais and Winsten 1954, from memory). The correlation is the crew's: estimated from one
     splicer's checks alone it comes out too small, and intervals of the required setting then
     held .92 of the time where those with the crew's held .946. Checks that may have been made in
@@ -222,7 +222,8 @@ def _regression(checks: Checks, full: Floats, phi: float) -> tuple[Floats, Float
         extra = np.zeros((1, full.shape[1]))
         extra[0, 0] = np.sqrt(loose * (1 + phi**2))
         wx, wy = np.vstack([wx, extra]), np.append(wy, 0.0)
-    beta, cov, _ = least_squares(wx, wy)
+    result = OLS(wy, wx).fit()
+    beta, cov = np.asarray(result.params), np.asarray(result.cov_params())
     residual = checks.y - full @ beta
     squares = float(residual @ residual) + loose * float(beta[0]) ** 2
     sigma = float(np.sqrt(squares / (len(checks.y) - full.shape[1])))

@@ -76,25 +76,6 @@ def design(slopes: Floats, epoch: Ints, epochs: int) -> Floats:
     return np.hstack([slopes, intercepts])
 
 
-def least_squares(x: Floats, y: Floats) -> tuple[Floats, Floats, int]:
-    """Ordinary least squares: coefficients, their covariance, residual degrees of freedom.
-
-    By the pseudoinverse, so that a column that says nothing new is no error.
-
-    Parameters
-    ----------
-    x : array of shape (n, p)
-        Regressors, the constant among them.
-    y : array of shape (n,)
-        Response.
-    """
-    inverse = np.linalg.pinv(x)
-    beta = inverse @ y
-    rest = y - x @ beta
-    df = len(y) - int(np.linalg.matrix_rank(x))
-    return beta, float(rest @ rest) / df * (inverse @ inverse.T), df
-
-
 def fit_known_phi(
     x: Floats, y: Floats, epoch: Ints, phi: float, unsure: Floats | None = None
 ) -> Fit | None:

@@ -7,11 +7,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy import stats
+from statsmodels.regression.linear_model import OLS
 
 from arcdrift.analysis.arc import ArcModel, Refusal
 from arcdrift.analysis.arc_drift import center_air
 from arcdrift.analysis.arc_points import EPOCH_ACTIONS, REPLACED
-from arcdrift.analysis.arc_pool import SLOPES, least_squares
+from arcdrift.analysis.arc_pool import SLOPES
 from arcdrift.finding import Finding
 
 NEED_CHECKS = 8
@@ -186,14 +187,13 @@ def _loss(days: pd.DataFrame, old: int) -> Change | None:
     after = (used["segment"] != old).to_numpy(dtype=float)
     if len(used) <= programs.shape[1] + 2:
         return None
-    level = np.log(used["capped_mean_db"].to_numpy(dtype=float))
-    beta, cov, df = least_squares(np.column_stack([programs, after]), level)
-    change = float(beta[-1])
-    half = float(stats.t.ppf(0.5 + LEVEL / 2, df)) * np.sqrt(cov[-1, -1])
+    fit = OLS(np.log(used["capped_mean_db"]), np.column_stack([programs, after])).fit()
+    change = float(np.asarray(fit.params)[-1])
+    low, high = np.asarray(fit.conf_int(alpha=1 - LEVEL))[-1]
     means = used.groupby(after == 0)["capped_mean_db"].mean()
     return Change(
         float(means[True]), float(means[False]), float(np.exp(change)),
-        float(np.exp(change - half)), float(np.exp(change + half)),
+        float(np.exp(low)), float(np.exp(high)),
     )  # fmt: skip
 
 
