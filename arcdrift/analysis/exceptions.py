@@ -77,8 +77,7 @@ def single_splices(work: pd.DataFrame, day: pd.Series, service: pd.DataFrame) ->
     program = named(work["program"], NO_PROGRAM)
     stream, one = cells_of(work["splicer"], program)
     splicers, names = (
-        words(values.iloc[one]).to_numpy(dtype=object)
-        for values in (work["splicer"], program)
+        words(values.iloc[one]).to_numpy(dtype=object) for values in (work["splicer"], program)
     )
     days = day.to_numpy()
     segment = segments(work["splicer"], days, work["spliced_at"], service)

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import gpboost
 import numpy as np
 import pandas as pd
 import pytest
@@ -141,3 +142,27 @@ def test_a_recipe_that_was_never_redone_stops_nothing():
     told = never == 0
     without = logit_variances(share[told], trials[told], np.ones((told.sum(), 1)), groups[told])
     assert with_it["technician"] == pytest.approx(without["technician"], rel=1e-3)
+
+
+@pytest.mark.parametrize("likelihood", ["gaussian", "binomial_logit"])
+def test_gpboost_told_to_converge_finds_the_same(likelihood: str) -> None:
+    """Reference library, its matrices inverted by Cholesky (its default misses Penicillin)."""
+    rng, groups, fixed, effects = crew(12, 400)
+    weight = rng.integers(20, 90, 400).astype(float)
+    if likelihood == "gaussian":
+        groups[STINT] = rng.choice([f"week {i}" for i in range(50)], 400)
+        y, find = effects + rng.normal(size=400) * 5.0 / np.sqrt(weight), gaussian_variances
+    else:
+        chance = 1 / (1 + np.exp(2.0 - effects))
+        y, find = rng.binomial(weight.astype(int), chance) / weight, logit_variances
+    model = gpboost.GPModel(
+        group_data=groups.to_numpy(dtype=str),
+        likelihood=likelihood,
+        matrix_inversion_method="cholesky",
+        weights=weight,
+        num_parallel_threads=1,
+    )
+    model.fit(y=y, X=fixed, params={"optimizer_cov": "lbfgs", "delta_rel_conv": 1e-13})
+    theirs = np.ravel(model.get_cov_pars(std_err=False))
+    ours = np.array(list(find(y, weight, fixed, groups).values()))
+    np.testing.assert_allclose(ours, theirs[: len(ours)], rtol=2e-3, atol=1e-6)
