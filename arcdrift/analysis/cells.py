@@ -4,7 +4,7 @@ Words repeat themselves in a log, so a frame of many rows carries them as catego
 comparing and counting rows work on numbers.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ SPREAD = 8
 """Numbers are counted in a table of up to so many places a row; beyond, they are sorted."""
 
 
-def coded(frame: pd.DataFrame, *, but: tuple[str, ...] = ()) -> pd.DataFrame:
+def coded(frame: pd.DataFrame, *, but: Container[object] = ()) -> pd.DataFrame:
     """Turn columns of text, `but` some, into categories in the order of their words."""
     texts = [
         name for name in frame if name not in but and isinstance(frame[name].dtype, pd.StringDtype)

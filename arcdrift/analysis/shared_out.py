@@ -9,7 +9,7 @@ import pandas as pd
 from sqlalchemy import Engine
 
 from arcdrift.air import AirSources
-from arcdrift.analysis.summary import Summary, splice_columns, summarize
+from arcdrift.analysis.summary import SELDOM_TWICE, Summary, splice_columns, summarize
 from arcdrift.settings import Crew
 from arcdrift.store import read
 from arcdrift.store.clock_shifts import ClockShift
@@ -117,12 +117,14 @@ def part_of(address: str, names: list[str], common: Common) -> Summary:
 
 
 def _summed(engine: Engine, names: list[str], common: Common) -> Summary:
+    columns = splice_columns(common.crew)
     splices = read.records(
         engine,
         "splices",
         splicers=names,
-        columns=splice_columns(common.crew),
+        columns=columns,
         order=("splicer", "id"),
+        coded=set(columns) - SELDOM_TWICE,
     )
     return summarize(
         splices,

@@ -57,6 +57,8 @@ SPLICE_COLUMNS = (
     "location",
     *MEASURED,
 )
+SELDOM_TWICE = frozenset({"location"})
+"""Columns of text that are not worth categories."""
 CLOCK_COLUMNS = ("id", "import_id", "spliced_at", "arc_count", "splice_number")
 WORK_COLUMNS = [
     "id", "splicer", "spliced_at", WORKDAY, "site", "technician", "program", "fiber_a", "fiber_b",
@@ -181,7 +183,7 @@ def summarize(
     """
     sources = AirSources.of(readings, crew)
     made = len(splices)
-    splices = coded(splices, but=("location",))  # seldom the same twice
+    splices = coded(splices, but=SELDOM_TWICE)
     parts = _by_splicer(splices, checks)
     counts = splices[[one for one in CLOCK_COLUMNS if one in splices.columns]]
     clocks = {

@@ -1,5 +1,6 @@
 """Frames as the package uses them, and tables as the store keeps them."""
 
+from collections.abc import Container
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -52,19 +53,36 @@ def arrow_type(column: Any) -> pa.DataType:
     return pa.string()
 
 
-def to_frame(table: pa.Table) -> pd.DataFrame:
+def to_frame(table: pa.Table, coded: Container[str] = ()) -> pd.DataFrame:
     """Turn stored columns into a frame.
 
-    Instants become ``datetime64[us, UTC]``, missing numbers NaN and missing text NA.
+    Instants become ``datetime64[us, UTC]``, missing numbers NaN and missing text NA; columns
+    of text named in `coded` become categories in the order of their words.
     """
-    columns = []
-    for name, column in zip(table.column_names, table.columns, strict=True):
-        instant = name in INSTANTS
-        columns.append(column.cast(pa.timestamp("us", "UTC")) if instant else column)
-    frame: pd.DataFrame = pa.table(columns, names=table.column_names).to_pandas(
-        date_as_object=False
-    )
-    return frame
+    words = [
+        field.name
+        for field in table.schema
+        if field.name in coded and pa.types.is_string(field.type)
+    ]
+    plain = {
+        name: column.cast(pa.timestamp("us", "UTC")) if name in INSTANTS else column
+        for name, column in zip(table.column_names, table.columns, strict=True)
+        if name not in words
+    }
+    frame: pd.DataFrame = pa.table(plain).to_pandas(date_as_object=False)
+    frame = frame.assign(**{name: _categories(table[name]) for name in words})
+    return frame[list(table.column_names)]
+
+
+def _categories(column: pa.ChunkedArray) -> pd.Categorical:
+    """Words as categories in their order."""
+    coded = column.combine_chunks().dictionary_encode()
+    words = coded.dictionary.to_pylist()
+    order = sorted(range(len(words)), key=words.__getitem__)
+    place = np.full(len(words) + 1, -1)  # the last one for missing
+    place[order] = np.arange(len(words))
+    codes = coded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
+    return pd.Categorical.from_codes(place[codes], pd.Index([words[i] for i in order], dtype="str"))
 
 
 def to_arrow(frame: pd.DataFrame, table: Table) -> pa.Table:
