@@ -15,7 +15,7 @@ from arcdrift.store import read
 from arcdrift.store.clock_shifts import ClockShift
 from arcdrift.store.connect import open_store
 
-PART_SPLICES = 160_000
+PART_SPLICES = 110_000
 """Splices summed up at once: enough to make little of what each part costs in itself, and few
 enough for the memory of a small machine."""
 
