@@ -5,6 +5,7 @@ from concurrent.futures import BrokenExecutor, Executor, Future
 from dataclasses import dataclass, replace
 from typing import ParamSpec, TypeVar
 
+import numpy as np
 import pandas as pd
 from sqlalchemy import Engine
 
@@ -15,9 +16,11 @@ from arcdrift.store import read
 from arcdrift.store.clock_shifts import ClockShift
 from arcdrift.store.connect import open_store
 
-PART_SPLICES = 110_000
-"""Splices summed up at once: enough to make little of what each part costs in itself, and few
-enough for the memory of a small machine."""
+PART_SPLICES = (110_000, 330_000)
+"""Splices summed up at once: enough to make little of what each part costs in itself, but in
+parts enough that two processes end together, and few enough for the memory of a small machine."""
+PARTS = 12
+"""Parts from which more splices make larger parts, not more of them."""
 
 Given = ParamSpec("Given")
 Result = TypeVar("Result")
@@ -99,9 +102,11 @@ def sum_up(
 
 
 def in_parts(counts: dict[str, int]) -> list[list[str]]:
-    """Part splicers into as few parts of about as many splices each as `PART_SPLICES` asks for."""
+    """Part splicers into parts of about as many splices each, as `PART_SPLICES` asks for."""
     total = sum(counts.values())
-    size = max(total / max(-(-total // PART_SPLICES), 1), 1.0)
+    least, most = PART_SPLICES
+    wanted = min(max(total / PARTS, least), most)
+    size = max(total / max(np.ceil(total / wanted), 1.0), 1.0)
     parts: dict[int, list[str]] = {}
     before = 0
     for name in sorted(counts):

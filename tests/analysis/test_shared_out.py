@@ -125,20 +125,22 @@ def test_a_crew_is_summed_up_alike_however_it_is_parted(
     assert whole.splices == len(made["splices"])
     assert len(whole.splicers) == 3
     assert whole.situations
-    monkeypatch.setattr(shared_out, "PART_SPLICES", 1)
+    monkeypatch.setattr(shared_out, "PART_SPLICES", (1, 1))
     single = list(sum_up(engine, counts, common))
     assert [one.splicers for one in single] == [(name,) for name in sorted(counts)]
     same(joined(single[::-1]), whole)
-    monkeypatch.setattr(shared_out, "PART_SPLICES", counts[min(counts)] + 1)
+    monkeypatch.setattr(shared_out, "PART_SPLICES", (200, 400))
     elsewhere = Elsewhere()
     same(joined(list(sum_up(engine, counts, common, elsewhere))), whole)
     assert elsewhere.began > 1
 
 
 def test_parts_hold_about_as_many_splices(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(shared_out, "PART_SPLICES", 100)
+    monkeypatch.setattr(shared_out, "PART_SPLICES", (100, 300))
     counts = {"Avocet": 60, "Bunting": 40, "Curlew": 1, "Dunlin": 500, "Egret": 0}
     assert in_parts(counts) == [["Avocet", "Bunting"], ["Curlew"], ["Dunlin"], ["Egret"]]
     even = dict.fromkeys("ABCDEFG", 50)
     assert [len(part) for part in in_parts(even)] == [2, 1, 2, 2]
     assert in_parts({"Avocet": 0}) == [["Avocet"]]
+    many = in_parts({f"A{number:03d}": 100 for number in range(120)})
+    assert [len(part) for part in many] == [3] * 40
