@@ -8,6 +8,8 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
+# as commands do; numpy reads it when it is first loaded
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # how long an example takes tells how loaded the machine is, not whether the answer is right
 settings.register_profile("suite", deadline=None)
 settings.load_profile("suite")

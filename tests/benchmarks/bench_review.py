@@ -12,6 +12,7 @@ individuals chart, ISO 7870-2), and days beyond the 3-sigma limits of an EWMA of
 """
 
 import argparse
+import os
 import resource
 import subprocess
 import sys
@@ -153,6 +154,7 @@ def main() -> None:
     if given.step == "compare":
         compare(given.folder)
         return
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as commands do
     with tempfile.TemporaryDirectory() as name:
         # in processes of their own, so that the peak of memory is the review's
         itself = [sys.executable, "-m", "tests.benchmarks.bench_review", *sys.argv[1:]]
