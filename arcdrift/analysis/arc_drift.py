@@ -32,6 +32,9 @@ from arcdrift.charts.limits import ewma_limit
 
 LAMBDA = 0.15
 REFIT_EVERY = 10  # own checks between re-estimates of slopes, variance and correlation
+REFIT_SHARE = 25
+"""With many checks known, a re-estimate waits for a 25th as many new ones instead, so that the cost
+of years of checks grows little faster than their number."""
 START_ALONE = 30  # checks before a splicer that borrows nothing is charted
 START_BORROWING = 10
 CLIP = 3.0
@@ -167,7 +170,8 @@ def drift_charts(points: pd.DataFrame, checks_per_alarm: float) -> pd.DataFrame:
     for i, (number, at) in enumerate(zip(owner.tolist(), place.tolist(), strict=True)):
         state = states[number]
         seen = len(state.learned)
-        if seen >= REFIT_EVERY and seen >= state.refit_at + REFIT_EVERY:
+        wait = max(REFIT_EVERY, seen // REFIT_SHARE)
+        if seen >= REFIT_EVERY and seen >= state.refit_at + wait:
             _refit(state, states[:number] + states[number + 1 :])
         judged = _judge(state, at, bound, rooms)
         if judged is not None:
