@@ -96,7 +96,7 @@ def assess(
     marks : DataFrame, optional
         What people said of baselines (`arcdrift.analysis.baseline.marked`).
     executor : Executor, optional
-        Charts losses and looks at preparation meanwhile.
+        Charts losses, looks at preparation and weighs recalibrating meanwhile.
     """
     hands = summary.hands
     use = summary.use
@@ -120,6 +120,7 @@ def assess(
         now,
     )
     points, models = _arc(summary, crew)
+    weighing = begun(executor, worth_of_recalibrating, summary.cells, points, models, crew)
     loss = charting()
     charts = loss.streams
     days = charts.days.assign(day_start=day_starts(charts.days, crew))
@@ -157,7 +158,7 @@ def assess(
         "result_single_limits": dated(summary.singles.limits, "last_day"),
         "result_arc_models": models_table(models),
         "result_arc_points": points,
-        "result_worth": worth_table(worth_of_recalibrating(summary.cells, points, models, crew)),
+        "result_worth": worth_table(weighing()),
         "result_air_coverage": summary.coverage,
         "result_clock_stretches": stretches_table(summary.clocks),
         "result_agreement": agreement_table(pairs),
