@@ -24,7 +24,7 @@ from arcdrift.analysis.exceptions import SingleSplices, single_splices
 from arcdrift.analysis.hands import hand_days
 from arcdrift.analysis.latest import numbers_of
 from arcdrift.analysis.loss_days import loss_days, production
-from arcdrift.analysis.mismatch import mismatch_cells
+from arcdrift.analysis.mismatch_cells import mismatch_cells
 from arcdrift.analysis.program_findings import COLUMNS as PROGRAM_COLUMNS
 from arcdrift.analysis.program_findings import unexpected_days
 from arcdrift.analysis.service_findings import use_by_hour

@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 
 from arcdrift.analysis.arc import ArcModel, Effect
-from arcdrift.analysis.mismatch import mismatch_cells, worth_of_recalibrating
+from arcdrift.analysis.mismatch import worth_of_recalibrating
+from arcdrift.analysis.mismatch_cells import mismatch_cells
 from arcdrift.analysis.worth import Worth, tell_worth, worth_table, worths_from
 from arcdrift.settings import Crew
 
