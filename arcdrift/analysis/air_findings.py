@@ -2,8 +2,9 @@
 
 import pandas as pd
 
-from arcdrift.analysis.advice import Advice, Situation
+from arcdrift.analysis.advice import Advice
 from arcdrift.analysis.episodes import episodes, severity
+from arcdrift.analysis.standing import Situation
 from arcdrift.finding import Finding
 
 GAP_HOURS = 12

@@ -7,10 +7,11 @@ import pandas as pd
 from sqlalchemy import Engine
 
 from arcdrift.air import prepare_readings
-from arcdrift.analysis.advice import DRIFTING, Advice, Situation, Unsettled, advise
+from arcdrift.analysis.advice import DRIFTING, Advice, advise
 from arcdrift.analysis.arc import ArcModel, Refusal
 from arcdrift.analysis.arc_points import EPOCH_ACTIONS
 from arcdrift.analysis.situation import PROGRAM_DAYS, situation_of
+from arcdrift.analysis.standing import Situation, Unsettled
 from arcdrift.analysis.starting import start_items
 from arcdrift.analysis.summary import SPLICE_COLUMNS
 from arcdrift.analysis.worth import worths_from

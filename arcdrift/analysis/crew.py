@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.acceptance_findings import average_findings, single_findings
-from arcdrift.analysis.advice import Situation, advise
+from arcdrift.analysis.advice import advise
 from arcdrift.analysis.agreement import agreement_table, optimistic_findings
 from arcdrift.analysis.air_findings import conditions_finding, gap_findings
 from arcdrift.analysis.arc import ArcModel, Refusal, fit_arc, known_fit
@@ -44,6 +44,7 @@ from arcdrift.analysis.replacements import early_findings
 from arcdrift.analysis.room_fit import settle_rooms
 from arcdrift.analysis.service_findings import service_findings
 from arcdrift.analysis.shared_out import begun
+from arcdrift.analysis.standing import Situation
 from arcdrift.analysis.summary import Summary
 from arcdrift.analysis.tables import (
     crew_days,

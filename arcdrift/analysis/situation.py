@@ -15,10 +15,10 @@ from arcdrift.air import (
     saturation_vapor_pressure,
     vapor_pressure,
 )
-from arcdrift.analysis.advice import AirNow, LastCheck, Situation
 from arcdrift.analysis.arc_points import REPLACED, passed_checks
 from arcdrift.analysis.cells import plain
 from arcdrift.analysis.days import sites_of, zones_of
+from arcdrift.analysis.standing import AirNow, LastCheck, Situation
 from arcdrift.errors import UsageError
 from arcdrift.settings import Crew, Site, Splicer
 from arcdrift.times import day_bounds, local_day

@@ -4,16 +4,14 @@ The list says what is known: an item nobody logged is unknown, never fine.
 """
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import pandas as pd
 
 from arcdrift.analysis.electrodes import WORN_SHARE, Electrodes, span_words
 from arcdrift.analysis.service_findings import BladeState, Due
+from arcdrift.analysis.standing import Situation
 from arcdrift.settings import Crew
-
-if TYPE_CHECKING:  # advice carries the list, so it cannot be imported here
-    from arcdrift.analysis.advice import Situation
 
 State = Literal["ok", "due", "unknown"]
 NAMES = {
@@ -45,7 +43,7 @@ class StartItem:
 
 
 def start_of_day(
-    situation: "Situation",
+    situation: Situation,
     wear: Electrodes,
     blades: tuple[BladeState, ...],
     intervals: tuple[Due, ...],
@@ -79,7 +77,7 @@ def start_of_day(
     )
 
 
-def _check(situation: "Situation") -> StartItem:
+def _check(situation: Situation) -> StartItem:
     last = situation.last_check
     if last is None:
         return StartItem("Arc check", "due", "Due: none has ever passed on record.", {})
@@ -164,7 +162,7 @@ def _interval(state: Due, crew: Crew) -> StartItem:
     return StartItem(name, "due" if state.share >= 1 else "ok", words, numbers)
 
 
-def _air(situation: "Situation", crew: Crew) -> StartItem:
+def _air(situation: Situation, crew: Crew) -> StartItem:
     last, air, rules = situation.last_check, situation.air, crew.rules
     if air is None:
         return StartItem("Air", "unknown", "No reading is recent enough.", {})

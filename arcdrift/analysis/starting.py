@@ -3,11 +3,11 @@
 import pandas as pd
 from sqlalchemy import Engine, select
 
-from arcdrift.analysis.advice import Situation
 from arcdrift.analysis.arc import ArcModel, Refusal
 from arcdrift.analysis.blade_hours import TURNED
 from arcdrift.analysis.electrodes import electrodes
 from arcdrift.analysis.service_findings import BladeState, blade_state, due, use_by_hour
+from arcdrift.analysis.standing import Situation
 from arcdrift.analysis.start_of_day import StartItem, start_of_day
 from arcdrift.settings import Crew
 from arcdrift.store import read, schema

@@ -12,7 +12,6 @@ import pandas as pd
 
 from arcdrift.air import AirSources, join_air
 from arcdrift.analysis.acceptance import accepted_days, over_limit
-from arcdrift.analysis.advice import Situation
 from arcdrift.analysis.agreement import MEASURED, measured_pairs
 from arcdrift.analysis.arc_points import arc_points
 from arcdrift.analysis.cells import Ints, cells_of, coded, plain, stack, summed, words
@@ -29,6 +28,7 @@ from arcdrift.analysis.program_findings import COLUMNS as PROGRAM_COLUMNS
 from arcdrift.analysis.program_findings import unexpected_days
 from arcdrift.analysis.service_findings import use_by_hour
 from arcdrift.analysis.situation import PROGRAM_DAYS, situations_of
+from arcdrift.analysis.standing import Situation
 from arcdrift.settings import Crew
 from arcdrift.store.clock_shifts import Bounds
 

@@ -8,16 +8,10 @@ import pytest
 from scipy.stats import multivariate_normal
 
 from arcdrift.air import air_density, vapor_pressure
-from arcdrift.analysis.advice import (
-    NOT_MENDED,
-    AirNow,
-    LastCheck,
-    Situation,
-    Unsettled,
-    advise,
-)
+from arcdrift.analysis.advice import NOT_MENDED, advise
 from arcdrift.analysis.air_findings import conditions_finding
 from arcdrift.analysis.arc import ArcModel, Effect, Refusal
+from arcdrift.analysis.standing import AirNow, LastCheck, Situation, Unsettled
 from arcdrift.settings import Crew
 
 CREW = Crew.model_validate({"name": "invented"})

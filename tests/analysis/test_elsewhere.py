@@ -4,8 +4,8 @@ import pandas as pd
 import pytest
 
 from arcdrift.air import prepare_readings
-from arcdrift.analysis.advice import AirNow
 from arcdrift.analysis.situation import situation_of
+from arcdrift.analysis.standing import AirNow
 from arcdrift.errors import UsageError
 from arcdrift.settings import Crew
 

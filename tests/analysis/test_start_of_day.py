@@ -5,9 +5,9 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.advice import AirNow, LastCheck, Situation
 from arcdrift.analysis.electrodes import Electrodes, Span
 from arcdrift.analysis.service_findings import BladeState, Due
+from arcdrift.analysis.standing import AirNow, LastCheck, Situation
 from arcdrift.analysis.start_of_day import StartItem, start_of_day
 from arcdrift.settings import Crew
 

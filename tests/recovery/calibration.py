@@ -13,10 +13,11 @@ import pandas as pd
 from statsmodels.stats.proportion import proportion_confint
 
 from arcdrift.air import AIR_COLUMNS, WEATHER_STATION, join_air, prepare_readings
-from arcdrift.analysis.advice import AirNow, LastCheck, Situation, advise
+from arcdrift.analysis.advice import advise
 from arcdrift.analysis.arc import ArcModel, Refusal, fit_arc, known_fit
 from arcdrift.analysis.arc_points import EPOCH_ACTIONS, passed_checks
 from arcdrift.analysis.arc_pool import PHI_ASSUMED, crew_lag1
+from arcdrift.analysis.standing import AirNow, LastCheck, Situation
 from arcdrift.simulate import invented_crew, load_plan
 from arcdrift.simulate.plant import plant
 from arcdrift.times import local_day
