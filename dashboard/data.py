@@ -294,9 +294,14 @@ class CrewData:
         return read.records(self._engine, "service", splicers=[splicer])
 
     def _read_service(self, version: str, splicer: str) -> pd.DataFrame:
-        rows = read.records(self._engine, "service", splicers=[splicer])
-        at = rows["serviced_at"].dt.tz_convert(self.zone_of_splicer(splicer)).dt.tz_localize(None)
+        rows = self.service_records(splicer)
+        at = self._at_home(rows["serviced_at"], splicer)
         return rows.assign(at=at)[["at", "action", "remark"]]
+
+    def _at_home(self, at: pd.Series, splicer: str) -> pd.Series:
+        """Instants as naive local time at a splicer's home."""
+        local: pd.Series = at.dt.tz_convert(self.zone_of_splicer(splicer)).dt.tz_localize(None)
+        return local
 
     def all_service(self) -> pd.DataFrame:
         """Service events of splicers and cleavers: ``asset``, ``splicer``, ``at``, ``action``.
@@ -317,8 +322,7 @@ class CrewData:
         rows = rows.explode("splicer", ignore_index=True)
         at = pd.Series(pd.NaT, index=rows.index, dtype="datetime64[us]")
         for splicer, mine in rows.groupby("splicer")["serviced_at"]:
-            zone = self.zone_of_splicer(str(splicer))
-            at.loc[mine.index] = mine.dt.tz_convert(zone).dt.tz_localize(None)
+            at.loc[mine.index] = self._at_home(mine, str(splicer))
         return rows.assign(at=at)[["asset", "splicer", "at", "action"]]
 
     def worked_by(self, shown: str) -> pd.DataFrame:
@@ -403,7 +407,7 @@ class CrewData:
             found = connection.execute(query.limit(rows) if rows is not None else query).all()
         frame = pd.DataFrame(found, columns=list(SPLICE_COLUMNS))
         at = pd.to_datetime(frame["spliced_at"], unit="us", utc=True)
-        frame["spliced_at"] = at.dt.tz_convert(self.zone_of_splicer(splicer)).dt.tz_localize(None)
+        frame["spliced_at"] = self._at_home(at, splicer)
         return SplicePage(self.people.renamed(frame), total)
 
     def _count_splices(self, version: str, splicer: str, program: str, day: str) -> int:

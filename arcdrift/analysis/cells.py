@@ -47,8 +47,8 @@ def named(values: pd.Series, nothing: str) -> pd.Series:
         return values.fillna(nothing)
     if not values.hasnans:
         return values
-    words = sorted({*values.cat.categories, nothing})
-    return values.cat.set_categories(words).fillna(nothing)
+    known = sorted({*values.cat.categories, nothing})
+    return values.cat.set_categories(known).fillna(nothing)
 
 
 def cells_of(*keys: Any) -> tuple[Ints, Ints]:

@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.days import WORKDAY, sites_of, workdays, zones_of
+from arcdrift.analysis.latest import latest, microseconds_of, numbers_of
 from arcdrift.settings import Crew
 from arcdrift.times import local_day
 
@@ -106,8 +107,8 @@ def daily_checks(
     checked_at = _first(check_row[passed], done.when[passed], size, NEVER)
     first_splice_at = _first(splice_row, made.when, size, NEVER)
     before = made.when < checked_at[splice_row]
-    latest = _latest(done, passed | (outcome == "fail"), made.who, made.when)
-    astray = (latest >= 0) & ~passed[latest] if len(passed) else latest >= 0
+    before_it = _latest(done, passed | (outcome == "fail"), made.who, made.when)
+    astray = (before_it >= 0) & ~passed[before_it] if len(passed) else before_it >= 0
     table = pd.DataFrame(
         {
             "splicer": names[who],
@@ -138,8 +139,8 @@ def _in_order(
     day = workdays(frame, crew, column).to_numpy().astype("datetime64[D]").astype(np.int64)
     return _Records(
         frame=frame,
-        who=pd.Index(names).get_indexer(pd.Index(frame["splicer"])).astype(np.int64),
-        when=frame[column].dt.as_unit("us").astype("int64").to_numpy(),
+        who=numbers_of(frame["splicer"], pd.Index(names)),
+        when=microseconds_of(frame[column]),
         day=day,
         site=sites_of(frame, crew).to_numpy(dtype=object),
     )
@@ -187,16 +188,8 @@ def _sites(
 def _latest(done: _Records, chosen: Flags, who: Ints, at: Ints) -> Ints:
     """Position of a splicer's latest chosen check up to an instant; -1 where there is none."""
     rows = np.flatnonzero(chosen)
-    if not len(rows) or not len(at):
-        return np.full(len(at), -1)
-    rows = rows[np.argsort(done.who[rows], kind="stable")]
-    start = min(done.when.min(), at.min())
-    span = max(done.when.max(), at.max()) - start + 1
-    # splicer and instant in one number that sorts like the two
-    keys = done.who[rows] * span + (done.when[rows] - start)
-    place = np.searchsorted(keys, who * span + (at - start), side="right") - 1
-    found = rows[place]
-    return np.where((place >= 0) & (done.who[found] == who), found, -1)
+    found = latest(who, at, done.who[rows], done.when[rows])
+    return np.append(rows, -1)[found]
 
 
 def _busiest(made: _Records, row: Ints, size: int) -> npt.NDArray[np.object_]:
@@ -215,10 +208,10 @@ def _same_shift(
 ) -> Flags:
     unchecked = (checked_at == NEVER) & (first_splice_at != NEVER)
     out = np.zeros(len(who), dtype=bool)
-    latest = _latest(done, passed, who[unchecked], first_splice_at[unchecked])
+    before = _latest(done, passed, who[unchecked], first_splice_at[unchecked])
     if len(done.when):
-        gap = first_splice_at[unchecked] - done.when[latest]
-        out[unchecked] = (latest >= 0) & (gap < SHIFT // pd.Timedelta(microseconds=1))
+        gap = first_splice_at[unchecked] - done.when[before]
+        out[unchecked] = (before >= 0) & (gap < SHIFT // pd.Timedelta(microseconds=1))
     return out
 
 

@@ -6,6 +6,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from arcdrift.analysis.latest import microseconds_of
+
 STEP_BACK_S = 35 * 60
 """Time going back by less is a clock that was nudged, not one that is hours off."""
 COUNTED_SHARE = 0.9
@@ -68,7 +70,7 @@ def true_order(splices: pd.DataFrame) -> Ordered | str:
         return count
     kept = np.flatnonzero(~np.isnan(count))
     count = count[kept]
-    at = splices["spliced_at"].dt.as_unit("us").astype("int64").to_numpy()[kept]
+    at = microseconds_of(splices["spliced_at"])[kept]
     order = _likeliest(splices.iloc[kept], at, count)
     if not ((np.diff(count[order]) < 0) | (np.diff(at[order]) < 0)).any():
         rows = order

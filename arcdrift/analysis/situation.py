@@ -91,6 +91,7 @@ def situations_of(
     past = AirSources.of(near[near["read_at"] <= now], crew)
     places = _sites_now(names, checks, splices, crew)
     zones = zones_of(pd.Series(places, dtype=object), crew)
+    todays = local_day(pd.Series(now, zones.index).dt.as_unit("us"), zones, crew.day_offset)
     airs = _newest(names, places, past, crew, now)
     lasts = _last_checks(checks, service, sources, crew)
     recent = splices[splices["spliced_at"] > now - pd.Timedelta(days=PROGRAM_DAYS)]
@@ -99,11 +100,12 @@ def situations_of(
     made = {str(name): rows for name, rows in recent.groupby("splicer")}
     events = {str(name): rows for name, rows in service.groupby("asset")}
     found = []
-    for splicer, here, zone, (_, row) in zip(names, places, zones, airs.iterrows(), strict=True):
+    for splicer, here, zone, today, (_, row) in zip(
+        names, places, zones, todays, airs.iterrows(), strict=True
+    ):
         settings = crew.splicers.get(splicer, Splicer())
         mine, done = own.get(splicer, checks[:0]), events.get(splicer, service[:0])
         last = lasts.get(splicer)
-        today = local_day(pd.Series([now]), str(zone), crew.day_offset).iloc[0]
         since = done if last is None else done[done["serviced_at"] > last.checked_at]
         later = mine if last is None else mine[mine["checked_at"] > last.checked_at]
         there = _air_there(elsewhere, past, crew, now) if elsewhere != here else None

@@ -93,6 +93,10 @@ class Claim:
         return frozenset(self.says.items())
 
 
+Events = dict[tuple[Any, int], list[Claim]]
+"""Rows of each event, by splice number (None for none) and time."""
+
+
 @dataclass(frozen=True)
 class Version:
     """One account of an event: its values, and the rows that give it, the earliest first."""
@@ -132,49 +136,70 @@ def events_of(claims: Iterable[Claim], shape: Shape) -> list[Event]:
     rows = sorted(claims, key=_order)
     if not shape.repeats:
         return [_one_event(rows)] if rows else []
-    events: dict[tuple[Any, int], list[Claim]] = {}
+    events = _of_seconds(rows)
+    exact = set(events)
+    _join_by_number([c for c in rows if not c.exact and c.number is not None], events)
+    left = [claim for claim in rows if not claim.exact and claim.number is None]
+    left = _join_by_arcs(left, events)
+    left = _join_fitting(left, events)
+    found = [
+        _one_event(sorted(members, key=_order), key[1] if key in exact else None)
+        for key, members in events.items()
+    ]
+    return found + _counted(left)
+
+
+def _of_seconds(rows: Sequence[Claim]) -> Events:
+    """Events of logs with seconds, by splice number (None for none) and time."""
+    events: Events = {}
     for claim in rows:
         if claim.exact and (claim.number is not None or "splice_number" in claim.says):
             events.setdefault((claim.number, claim.at), []).append(claim)
-    numbered = {key: list(members) for key, members in events.items()}
+    numbered = _as_they_stand(events)
     for claim in rows:
         if claim.exact and "splice_number" not in claim.says:
             there = [key for key in numbered if key[1] == claim.at and key[0] is not None]
             if len(there) > 1:
-                there = sorted(key for key in there if _fits(claim, numbered[key]))[:1]
+                there = [key for key in there if _fits(claim, numbered[key])]
             key = there[0] if there else (None, claim.at)
             events.setdefault(key, []).append(claim)
-    exact = set(events)
+    return events
+
+
+def _join_by_number(rows: Sequence[Claim], events: Events) -> None:
+    """Let numbered rows of minutes join the splice with their number, else make one."""
     by_number: dict[Any, list[Claim]] = {}
     for claim in rows:
-        if not claim.exact and claim.number is not None:
-            by_number.setdefault(claim.number, []).append(claim)
-    base = {key: list(members) for key, members in events.items()}
+        by_number.setdefault(claim.number, []).append(claim)
+    standing = _as_they_stand(events)
     for number, members in by_number.items():
-        there = [key for key in base if key[0] == number] or [
+        there = [key for key in standing if key[0] == number] or [
             key
-            for key, others in base.items()
+            for key, others in standing.items()
             if key[0] is None
             and all("splice_number" not in other.says for other in others)
             and _share_arcs(members, others)
         ]
         key = min(there, key=lambda key: key[1]) if there else (number, members[0].at)
         events.setdefault(key, []).extend(members)
-    uncounted = [claim for claim in rows if not claim.exact and claim.number is None]
-    base = {key: list(members) for key, members in events.items()}
+
+
+def _join_by_arcs(rows: Sequence[Claim], events: Events) -> list[Claim]:
+    """Let rows of minutes join the splice with their arc count; returns the others."""
+    standing = _as_they_stand(events)
     left = []
-    for claim in uncounted:
-        joined = _by_arcs(claim, base, uncounted)
-        if joined is None:
+    for claim in rows:
+        key = _by_arcs(claim, standing, rows)
+        if key is None:
             left.append(claim)
         else:
-            events[joined].append(claim)
-    left = _join(left, events)
-    found = [
-        _one_event(sorted(members, key=_order), key[1] if key in exact else None)
-        for key, members in events.items()
-    ]
-    return found + _counted(left)
+            events[key].append(claim)
+    return left
+
+
+def _as_they_stand(events: Events) -> Events:
+    """A copy that stays as it is while rows join, so that none joins for another's sake."""
+    return {key: list(events[key]) for key in sorted(events, key=_key_order)}
 
 
 def _order(claim: Claim) -> tuple[int, int]:
@@ -188,9 +213,7 @@ def _share_arcs(some: Sequence[Claim], others: Sequence[Claim]) -> bool:
     )
 
 
-def _by_arcs(
-    claim: Claim, events: Mapping[tuple[Any, int], Sequence[Claim]], rows: Sequence[Claim]
-) -> tuple[Any, int] | None:
+def _by_arcs(claim: Claim, events: Events, rows: Sequence[Claim]) -> tuple[Any, int] | None:
     """The event of the same arc count that a row without seconds and number belongs to."""
     if claim.arcs is None:
         return None
@@ -210,12 +233,12 @@ def _by_arcs(
     return there[0] if there and len(alike) == 1 else None
 
 
-def _join(rows: Sequence[Claim], events: Mapping[tuple[Any, int], list[Claim]]) -> list[Claim]:
+def _join_fitting(rows: Sequence[Claim], events: Events) -> list[Claim]:
     """Let rows of minutes join the events they fit, one of a log each; returns the others.
 
     What a log's rows join follows from its own rows and the events, not from other logs'.
     """
-    there = {key: list(events[key]) for key in sorted(events, key=_key_order)}
+    there = _as_they_stand(events)
     taken = {(key, other.order[0]) for key, members in there.items() for other in members}
     left = []
     for claim in sorted(rows, key=lambda c: (sorted(map(repr, c.content)), c.order)):
