@@ -131,6 +131,8 @@ def chart(
     extra = {"id": ids.clickable_chart(clicks)} if clicks else {}
     height = picture.figure.layout.height
     picture.figure.update_layout(height=None)  # the style sheet gives narrow screens more
+    told = {one.name for one in picture.figure.data if one.showlegend is not False}
+    entries = len(told - {None, ""})
     graph = dcc.Graph(
         figure=picture.figure,
         config={"displayModeBar": False, "responsive": True, "doubleClick": False},
@@ -143,7 +145,7 @@ def chart(
                 html.Div(
                     graph,  # fills this frame: it brings a height of 100 % of its own
                     role="img",
-                    style={"--chart-height": f"{height}px"},
+                    style={"--chart-height": f"{height}px", "--legend-entries": entries},
                     className="chart chart-over-time" if legend else "chart",
                     **{"aria-label": f"{title}. {picture.summary}"},
                 ),
