@@ -1,6 +1,7 @@
 """Findings: the work list, and one finding's evidence."""
 
 from datetime import datetime, timedelta
+from itertools import takewhile
 from typing import Any
 
 import dash_ag_grid as dag
@@ -94,14 +95,15 @@ def label(finding: dict[str, Any]) -> str:
     return KINDS[kind]
 
 
-def _named(finding: dict[str, Any]) -> list[dict[str, Any]]:
-    return [cause for cause in finding["likely_causes"] if cause["cause"] != NO_CAUSE]
+def _likely(finding: dict[str, Any]) -> list[dict[str, Any]]:
+    """Causes likelier than none that can be told; what comes after that is for the details."""
+    return list(takewhile(lambda cause: cause["cause"] != NO_CAUSE, finding["likely_causes"]))
 
 
 def next_step(finding: dict[str, Any]) -> str:
     """Return a finding's next step; it points to the likely causes only where there are some."""
     step = str(finding["next_step"])
-    if _named(finding) or not step.startswith(IN_ORDER):
+    if _likely(finding) or not step.startswith(IN_ORDER):
         return step
     rest = step.removeprefix(IN_ORDER)
     return rest[:1].upper() + rest[1:]
@@ -110,7 +112,7 @@ def next_step(finding: dict[str, Any]) -> str:
 def what_next(finding: dict[str, Any]) -> list[html.Div]:
     """Return a finding's likely causes in a line, and its next step."""
     lines = [html.Div(["Next: ", next_step(finding)], className="next")]
-    causes = _named(finding)
+    causes = _likely(finding)
     if causes:
         said = "; ".join(f"{cause['cause']} ({cause['why']})" for cause in causes)
         lines.insert(0, html.Div(f"Likely cause{'s' if len(causes) > 1 else ''}: {said}."))

@@ -122,6 +122,11 @@ def test_causes_are_pointed_to_only_where_they_are_listed(tmp_path: Path):
     words = shown(crew_with(tmp_path / "a", [unknown]), "/loss", query)
     assert "likely causes" not in words
     assert "Next: Recheck the arc" in words
+    guess = (*unknown.likely_causes, Cause("Birch's splices", "little else moved", 0.2))
+    words = shown(
+        crew_with(tmp_path / "c", [replace(unknown, likely_causes=guess)]), "/loss", query
+    )
+    assert "Birch" not in words
     known = replace(findings()[0], next_step=step)
     words = shown(crew_with(tmp_path / "b", [known]), "/loss", query)
     assert words.index("Likely causes: Arc check missed (two workdays") < words.index(step)
