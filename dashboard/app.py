@@ -10,9 +10,9 @@ from flask import Flask, Response, abort, has_request_context, request
 
 from arcdrift.errors import UsageError
 from arcdrift.figures.theme import Scheme
-from dashboard import callbacks, downloads, trouble
+from dashboard import callbacks, downloads, error_page
 from dashboard.data import CrewData
-from dashboard.first_words import first_words
+from dashboard.server_rendered_advice import first_words
 from dashboard.shell import shell
 
 THREADS = 8
@@ -75,7 +75,7 @@ def create_app(crew_folder: Path, *, get_ready: bool = False) -> Dash:
         title="arcdrift",
         update_title=None,
         index_string=INDEX,
-        on_error=trouble.on_callback_error,
+        on_error=error_page.on_callback_error,
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
     _write_first_words(app, data)
@@ -94,7 +94,7 @@ def create_app(crew_folder: Path, *, get_ready: bool = False) -> Dash:
             response.headers.setdefault(name, value)
         return response
 
-    server.register_error_handler(Exception, trouble.on_request_error)
+    server.register_error_handler(Exception, error_page.on_request_error)
     downloads.register(server, data)
     callbacks.register(app, data)
     if get_ready:

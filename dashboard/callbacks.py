@@ -7,6 +7,7 @@ from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, State, ctx
 from arcdrift.errors import ArcdriftError
 from arcdrift.figures.theme import Scheme
 from dashboard import ids
+from dashboard.components import View, heading, notice, shown_time
 from dashboard.data import CrewData
 from dashboard.pages import PAGES, not_found
 from dashboard.pages.baseline_card import typed_mark
@@ -17,8 +18,7 @@ from dashboard.pages.person import person_log
 from dashboard.pages.splicer import rest
 from dashboard.pages.stream import grid_rows
 from dashboard.pages.today import advice_words
-from dashboard.parts import View, heading, notice, shown_time
-from dashboard.query import parse, search
+from dashboard.url_query import parse, search
 
 PASSING_KEYS = ("day", "finding")
 """What a changed filter drops from the URL, since it belonged to the former choice."""

@@ -17,11 +17,11 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 from sqlalchemy import ColumnElement, Select, func, select
 
-from arcdrift.analysis.advice import Advice
-from arcdrift.analysis.prep_told import prep_document
-from arcdrift.analysis.review import advise_now, now_of
-from arcdrift.analysis.signature_splices import SignatureSplices
-from arcdrift.analysis.trial import History, recorded, trial
+from arcdrift.analysis.advice.advice import Advice
+from arcdrift.analysis.budget.replay_alarms import History, recorded, trial
+from arcdrift.analysis.people.signature_splices import SignatureSplices
+from arcdrift.analysis.people.technician_report import prep_document
+from arcdrift.analysis.review.review import advise_now, now_of
 from arcdrift.errors import UsageError
 from arcdrift.people import HIDDEN, People
 from arcdrift.settings import Crew, Shares, load_crew
@@ -30,8 +30,8 @@ from arcdrift.store import baseline_marks, coaching, read, schema
 from arcdrift.store.clock_shifts import clock_shifts, true_time
 from arcdrift.store.connect import open_store, reading
 from arcdrift.store.frames import microseconds
-from dashboard.behind import SplicesBehind
-from dashboard.kept_advice import FRESH_SECONDS, KeptAdvice
+from dashboard.advice_cache import FRESH_SECONDS, KeptAdvice
+from dashboard.signature_splices_cache import SplicesBehind
 
 PAGE_ROWS = 100
 VERSION_SECONDS = 0.5

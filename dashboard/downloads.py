@@ -3,9 +3,9 @@
 import pandas as pd
 from flask import Flask, Response, abort, request
 
+from dashboard.components import View
 from dashboard.data import CrewData
 from dashboard.pages import TABLES
-from dashboard.parts import View
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 

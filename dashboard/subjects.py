@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
-from dashboard.query import href
+from dashboard.url_query import href
 
 MEASURES: dict[str, dict[str, str]] = {
     "level": {"up": "Loss has risen", "down": "Loss has fallen"},

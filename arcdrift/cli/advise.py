@@ -5,14 +5,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from arcdrift.cli.crew_folder import open_crew
-from arcdrift.cli.moments import local, typed_instant, zone_of_splicer
 from arcdrift.cli.names import require_known
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
 from arcdrift.cli.output import emit, print_json, print_table, shown, tell, tell_list
+from arcdrift.cli.time_arguments import local, typed_instant, zone_of_splicer
 from arcdrift.errors import UsageError
 
 if TYPE_CHECKING:
-    from arcdrift.analysis.advice import Advice
+    from arcdrift.analysis.advice.advice import Advice
 
 LOWEST_M, HIGHEST_M = -430.0, 6000.0  # as elevation_m in crew.toml
 VERDICTS = {
@@ -67,7 +67,7 @@ def advise(
     with open_crew(crew) as here:
         import pandas as pd
 
-        from arcdrift.analysis.review import advise_now
+        from arcdrift.analysis.review.review import advise_now
         from arcdrift.store import read
 
         require_known(splicer, read.splicers(here.engine), "splicer")

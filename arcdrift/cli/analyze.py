@@ -8,7 +8,7 @@ from arcdrift.cli.options import HERE, AsJson, CrewFolder
 from arcdrift.cli.output import counted, print_json, tell, working
 
 if TYPE_CHECKING:
-    from arcdrift.analysis.review import Review
+    from arcdrift.analysis.review.review import Review
     from arcdrift.finding import Severity
 
 SEVERITIES: tuple["Severity", ...] = ("act", "watch", "note")
@@ -39,8 +39,8 @@ def analyze(crew: CrewFolder = HERE, as_json: AsJson = False) -> None:
 def review_crew(here: OpenCrew) -> "Review":
     """Analyze an open crew folder with its progress shown."""
     with working("Analyzing", "splicers") as progress:
-        from arcdrift.analysis.review import review
-        from arcdrift.cli.processes import helping
+        from arcdrift.analysis.review.review import review
+        from arcdrift.cli.worker_processes import helping
 
         with helping(here.engine) as executor:
             return review(here.engine, here.crew, progress=progress, executor=executor)

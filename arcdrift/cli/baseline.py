@@ -7,10 +7,10 @@ from typing import Annotated, Any
 import typer
 
 from arcdrift.cli.crew_folder import OpenCrew, command, open_crew, require_analysis
-from arcdrift.cli.moments import typed_day
 from arcdrift.cli.names import require_known
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
 from arcdrift.cli.output import print_json, print_table, records_of, tell
+from arcdrift.cli.time_arguments import typed_day
 from arcdrift.errors import UsageError
 
 app = typer.Typer()

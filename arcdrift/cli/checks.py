@@ -5,10 +5,10 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from arcdrift.cli.crew_folder import open_crew, require_analysis
-from arcdrift.cli.moments import local, typed_day, zone_of_splicer
 from arcdrift.cli.names import require_known
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
 from arcdrift.cli.output import counted, print_json, print_table, records_of, tell
+from arcdrift.cli.time_arguments import local, typed_day, zone_of_splicer
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -56,7 +56,7 @@ def checks(
     ISO week or site, with its workdays by status, the share checked before the first splice, and
     that share's 95 % interval (low to high).
     """
-    from arcdrift.analysis.compliance import compliance
+    from arcdrift.analysis.checks.compliance import compliance
     from arcdrift.errors import UsageError
     from arcdrift.people import HIDDEN, People
     from arcdrift.store import read
@@ -100,7 +100,7 @@ def as_data(days: "pd.DataFrame") -> list[dict[str, Any]]:
 
 
 def _print_compliance(days: "pd.DataFrame", by: By) -> None:
-    from arcdrift.analysis.compliance import compliance
+    from arcdrift.analysis.checks.compliance import compliance
 
     table = compliance(days, by)
     if table.empty:

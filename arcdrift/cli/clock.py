@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from arcdrift.cli.crew_folder import OpenCrew, command, open_crew
-from arcdrift.cli.moments import local, typed_instant
 from arcdrift.cli.names import require_known
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
 from arcdrift.cli.output import print_json, print_table, records_of, tell
+from arcdrift.cli.time_arguments import local, typed_instant
 from arcdrift.errors import UsageError
 
 if TYPE_CHECKING:
@@ -125,8 +125,8 @@ def _undo(
 def _set(
     here: OpenCrew, splicer: str | None, told: dict[str, str | None], *, as_json: bool
 ) -> None:
-    from arcdrift.analysis.clock_findings import zone_of
-    from arcdrift.analysis.review import now_of
+    from arcdrift.analysis.clock.clock_findings import zone_of
+    from arcdrift.analysis.review.review import now_of
     from arcdrift.store.clock_shifts import Bounds, set_shift
 
     missing = [name for name, value in told.items() if value is None]
@@ -242,7 +242,7 @@ def _not_told(here: OpenCrew, splicer: str | None) -> dict[str, str]:
 
 
 def _print_found(here: OpenCrew, found: "pd.DataFrame") -> None:
-    from arcdrift.analysis.clock_findings import zone_of
+    from arcdrift.analysis.clock.clock_findings import zone_of
 
     rows = []
     for row in records_of(found):
@@ -269,7 +269,7 @@ def _print_found(here: OpenCrew, found: "pd.DataFrame") -> None:
 
 
 def _print_shifts(here: OpenCrew, shifts: "list[ClockShift]") -> None:
-    from arcdrift.analysis.clock_findings import zone_of
+    from arcdrift.analysis.clock.clock_findings import zone_of
 
     print_table(
         ["ID", "Splicer", "Shift", "Logged from", "Logged until", "By", "Why"],

@@ -5,10 +5,10 @@ from typing import Annotated, Any
 import typer
 
 from arcdrift.cli.crew_folder import open_crew
-from arcdrift.cli.moments import typed_day
 from arcdrift.cli.names import require_known
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
 from arcdrift.cli.output import emit, print_json, shown, tell, tell_list
+from arcdrift.cli.time_arguments import typed_day
 from arcdrift.errors import UsageError
 
 
@@ -35,10 +35,10 @@ def coach(
     from datetime import date
 
     with open_crew(crew) as here:
-        from arcdrift.analysis.before_after import CAUTION
-        from arcdrift.analysis.prep_told import coaching_rows
-        from arcdrift.analysis.review import now_of
-        from arcdrift.cli.moments import zone_of_splicer
+        from arcdrift.analysis.people.before_after import CAUTION
+        from arcdrift.analysis.people.technician_report import coaching_rows
+        from arcdrift.analysis.review.review import now_of
+        from arcdrift.cli.time_arguments import zone_of_splicer
         from arcdrift.people import HIDDEN, People
         from arcdrift.store import coaching, read
 

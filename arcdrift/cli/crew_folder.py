@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from arcdrift.cli.error_messages import Unforeseen
 from arcdrift.cli.options import HERE
-from arcdrift.cli.trouble import Unforeseen
 from arcdrift.errors import ArcdriftError, UsageError
 
 if TYPE_CHECKING:

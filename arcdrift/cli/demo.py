@@ -17,8 +17,8 @@ from arcdrift.cli.serve import HOST, Port, serve_folder
 from arcdrift.errors import BadInput, UsageError
 
 if TYPE_CHECKING:
-    from arcdrift.analysis.review import Review
-    from arcdrift.intake.intake import ImportReport
+    from arcdrift.analysis.review.review import Review
+    from arcdrift.intake.storing.import_file import ImportReport
     from arcdrift.settings import Crew
 
 FOLDER = Path("arcdrift-demo")

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from arcdrift.cli.crew_folder import open_crew, require_analysis
-from arcdrift.cli.moments import local, typed_instant, zone_of_splicer
 from arcdrift.cli.names import require_known
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
 from arcdrift.cli.output import counted, emit, print_json, shown, tell
+from arcdrift.cli.time_arguments import local, typed_instant, zone_of_splicer
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine

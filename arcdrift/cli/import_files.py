@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from arcdrift.cli.crew_folder import OpenCrew, command, open_crew
-from arcdrift.cli.cut_off import say_cut_off, say_waiting
+from arcdrift.cli.interruption import say_cut_off, say_waiting
 from arcdrift.cli.log_paths import given
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
 from arcdrift.cli.output import counted, print_json, print_table, say, tell, tell_list, working
@@ -17,9 +17,9 @@ from arcdrift.cli.watch import EVERY_SECONDS, Watch
 from arcdrift.errors import ArcdriftError, StoreTrouble, UsageError
 
 if TYPE_CHECKING:
-    from arcdrift.intake.intake import ImportReport
-    from arcdrift.intake.layouts import Layout
-    from arcdrift.intake.sources import Found
+    from arcdrift.intake.containers.sources import Found
+    from arcdrift.intake.layout.layouts import Layout
+    from arcdrift.intake.storing.import_file import ImportReport
 
 Kind = Literal["arc-checks", "splices", "readings", "service"]
 LISTED_PROBLEMS = 8
@@ -106,8 +106,8 @@ def import_one(
     name = name or path.name
     what = f"Importing {name}"
     with working(what, "rows") as progress:
-        from arcdrift.intake.fitting import fitting_layout
-        from arcdrift.intake.intake import import_file
+        from arcdrift.intake.layout.layout_match import fitting_layout
+        from arcdrift.intake.storing.import_file import import_file
 
         if layout is None:
             layout = fitting_layout(here.folder, path, kind=kind, name=name, sheet=sheet)
@@ -172,7 +172,7 @@ def _import_all(
     reports, left, code
         Of the files imported, the names of those that were not, and the exit code.
     """
-    from arcdrift.intake.sources import Log, PassedOver
+    from arcdrift.intake.containers.sources import Log, PassedOver
 
     map_ = _layout(here, layout)
     reports: list[ImportReport] = []
@@ -199,15 +199,15 @@ def _import_all(
 
 
 def _layout(here: OpenCrew, named: Path | None) -> "Layout | None":
-    from arcdrift.intake.fitting import layout_path
-    from arcdrift.intake.layouts import load_layout
+    from arcdrift.intake.layout.layout_match import layout_path
+    from arcdrift.intake.layout.layouts import load_layout
 
     return None if named is None else load_layout(layout_path(here.folder, named))
 
 
 def logs_of(words: Sequence[Path], layout: "Layout | None") -> "Generator[Found, None, None]":
     """Find all logs that the words on the command line mean."""
-    from arcdrift.intake.sources import PassedOver, Refused, logs_in, names_columns
+    from arcdrift.intake.containers.sources import PassedOver, Refused, logs_in, names_columns
 
     def in_layout(row: tuple[str, ...]) -> bool:
         wanted = () if layout is None else layout.columns.values()

@@ -5,11 +5,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from arcdrift.cli.crew_folder import command, open_crew
-from arcdrift.cli.cut_off import say_cut_off
 from arcdrift.cli.import_files import COUNT_HEADS
-from arcdrift.cli.moments import local, zone_of_splicer
+from arcdrift.cli.interruption import say_cut_off
 from arcdrift.cli.options import HERE, AsJson, CrewFolder
 from arcdrift.cli.output import print_json, print_table, records_of, tell
+from arcdrift.cli.time_arguments import local, zone_of_splicer
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -12,8 +12,8 @@ from arcdrift.cli.output import counted, print_json, say, tell, tell_list
 from arcdrift.errors import BadInput, UsageError
 
 if TYPE_CHECKING:
-    from arcdrift.intake.draft_text import Draft
-    from arcdrift.intake.draft_trial import Trial
+    from arcdrift.intake.draft.draft_toml import Draft
+    from arcdrift.intake.draft.layout_trial import Trial
     from arcdrift.settings import Crew
 
 Kind = Literal["arc-checks", "splices", "readings", "service"]
@@ -63,9 +63,9 @@ def layout(
     What the file cannot tell, such as which of 04/05 is the month, the draft leaves open and says
     so. Nothing is imported.
     """
-    from arcdrift.intake.draft import draft_layout, stated_encoding
-    from arcdrift.intake.files import file_bytes
-    from arcdrift.intake.fitting import LAYOUTS
+    from arcdrift.intake.containers.files import file_bytes
+    from arcdrift.intake.draft.draft_layout import draft_layout, stated_encoding
+    from arcdrift.intake.layout.layout_match import LAYOUTS
 
     if day_first and month_first:
         raise UsageError("--day-first and --month-first exclude each other; keep one.")
@@ -116,7 +116,7 @@ def _check_zone(zone: str | None) -> None:
 
 
 def _target(out: Path | None, file: Path, crew: Path) -> Path:
-    from arcdrift.intake.fitting import LAYOUTS
+    from arcdrift.intake.layout.layout_match import LAYOUTS
     from arcdrift.settings import CREW_FILE
 
     if out is not None:
@@ -143,7 +143,7 @@ def _tried(
     made: "Draft", content: bytes, crew: "Crew | None", now: datetime
 ) -> "tuple[list[tuple[str, Trial]], list[str]]":
     """The layout tried on its sample, in each order its dates may have; and what hinders it."""
-    from arcdrift.intake.draft_trial import try_layout
+    from arcdrift.intake.draft.layout_trial import try_layout
     from arcdrift.settings import Crew
 
     trouble = []

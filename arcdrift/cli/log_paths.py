@@ -80,7 +80,7 @@ def _matching(word: Path) -> list[Path]:
 def _in_folder(folder: Path, found: Given) -> Iterator[tuple[Path, str]]:
     """Files below a folder that are named like logs, sorted; the others are counted."""
     from arcdrift.cli.output import counted
-    from arcdrift.intake.sources import NAMES, named_as_log
+    from arcdrift.intake.containers.sources import NAMES, named_as_log
 
     unseen = others = 0
     logs = []

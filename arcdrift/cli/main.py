@@ -27,8 +27,8 @@ from arcdrift.cli import (
     serve,
     simulate,
 )
+from arcdrift.cli.error_messages import EXIT_CODE, report
 from arcdrift.cli.output import say
-from arcdrift.cli.trouble import EXIT_CODE, report
 from arcdrift.errors import ArcdriftError
 
 PIPE_CLOSED = 141

@@ -20,7 +20,7 @@ def prep(crew: CrewFolder = HERE, as_json: AsJson = False) -> None:
     whom, proposed swaps and the coaching log.
     """
     with open_crew(crew) as here:
-        from arcdrift.analysis.prep_told import TABLES, prep_told
+        from arcdrift.analysis.people.technician_report import TABLES, prep_told
         from arcdrift.people import People
 
         require_analysis(here)

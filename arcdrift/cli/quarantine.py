@@ -159,7 +159,7 @@ def keep(
     as_json: AsJson = False,
 ) -> None:
     """Decide conflicts: keep the old values or the new ones. Who and when is kept as well."""
-    from arcdrift.intake.decide import keep as decide
+    from arcdrift.intake.storing.conflict_decisions import keep as decide
 
     if every == bool(ids):
         raise UsageError("Name the conflicts by their ids, or give --all to decide all of them.")
@@ -185,7 +185,7 @@ def drop(
     as_json: AsJson = False,
 ) -> None:
     """Give up rows that nobody can mend. They stay on record with who, when and why."""
-    from arcdrift.intake.decide import drop as give_up
+    from arcdrift.intake.storing.conflict_decisions import drop as give_up
 
     folder = context.obj if crew == HERE else crew
     name = _who(by)

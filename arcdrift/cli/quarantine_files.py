@@ -35,7 +35,7 @@ def write_exports(rows: "pd.DataFrame", imports: "pd.DataFrame", path: Path) -> 
     BadInput
         When one cannot be written.
     """
-    from arcdrift.intake.mend import export
+    from arcdrift.intake.storing.quarantine_export import export
 
     of_import = {row["id"]: row for row in records_of(imports)}
     parts: dict[tuple[str, str, str | None], list[int]] = {}

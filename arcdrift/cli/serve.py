@@ -7,9 +7,9 @@ from typing import Annotated
 
 import typer
 
+from arcdrift.cli.error_messages import LOG_FILE, Unforeseen
 from arcdrift.cli.options import HERE, CrewFolder
 from arcdrift.cli.output import say
-from arcdrift.cli.trouble import LOG_FILE, Unforeseen
 from arcdrift.errors import ArcdriftError, UsageError
 
 HOST = "127.0.0.1"

@@ -6,9 +6,9 @@ from typing import Annotated, Any
 
 import typer
 
-from arcdrift.cli.moments import typed_day
 from arcdrift.cli.options import AsJson
 from arcdrift.cli.output import print_json, print_table, tell, working
+from arcdrift.cli.time_arguments import typed_day
 
 
 class Form(StrEnum):
@@ -74,13 +74,7 @@ def simulate(
     """
     from datetime import date
 
-    from arcdrift.simulate import (
-        invented_crew,
-        load_plan,
-        plant,
-        sample_scenario,
-        some_faults,
-    )
+    from arcdrift.simulate import invented_crew, load_plan, plant, sample_scenario, some_faults
     from arcdrift.simulate import simulate as make
 
     if sample:

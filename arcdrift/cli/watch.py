@@ -13,14 +13,14 @@ from typing import TYPE_CHECKING
 
 from arcdrift.cli.analyze import review_crew, severity_words
 from arcdrift.cli.crew_folder import OpenCrew
-from arcdrift.cli.cut_off import say_waiting
+from arcdrift.cli.interruption import say_waiting
 from arcdrift.cli.output import counted, say, tell
 from arcdrift.errors import ArcdriftError, BadInput, StoreTrouble
 
 if TYPE_CHECKING:
     from arcdrift.cli.import_files import Kind
-    from arcdrift.intake.layouts import Layout
-    from arcdrift.intake.watch import Folder
+    from arcdrift.intake.containers.folder_watch import Folder
+    from arcdrift.intake.layout.layouts import Layout
 
 EVERY_SECONDS = 30.0
 LEAST_SECONDS = 0.1
@@ -58,7 +58,7 @@ class Watch:
 
     def run(self, rounds: int | None = None) -> Watched:
         """Look, import what is new, wait; until stopped, or for some rounds."""
-        from arcdrift.intake.watch import Folder
+        from arcdrift.intake.containers.folder_watch import Folder
 
         if self.every < LEAST_SECONDS:
             raise BadInput(f"--every {self.every:g} is too often; give {LEAST_SECONDS} or more.")
@@ -121,7 +121,7 @@ class Watch:
     def _import(self, path: Path, went: Watched) -> str | None:
         """Import the logs in a file; the sentences about those that cannot be, or None."""
         from arcdrift.cli.import_files import import_one, logs_of
-        from arcdrift.intake.sources import Log, PassedOver
+        from arcdrift.intake.containers.sources import Log, PassedOver
 
         wrong: list[str] = []
         for log in logs_of([path], self.layout):

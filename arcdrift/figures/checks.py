@@ -3,7 +3,7 @@
 import pandas as pd
 import plotly.graph_objects as go
 
-from arcdrift.analysis.compliance import compliance
+from arcdrift.analysis.checks.compliance import compliance
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import Colors, Scheme, colors, new_figure
 

@@ -3,7 +3,7 @@
 import pandas as pd
 import plotly.graph_objects as go
 
-from arcdrift.analysis.electrodes import Electrodes
+from arcdrift.analysis.maintenance.electrode_life import Electrodes
 from arcdrift.figures.marks import add_band, extent
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import Scheme, colors, new_figure
@@ -17,7 +17,7 @@ def wear_history(state: Electrodes, *, scheme: Scheme = "light") -> Picture:
     Parameters
     ----------
     state : Electrodes
-        From `arcdrift.analysis.electrodes.electrodes`.
+        From `arcdrift.analysis.maintenance.electrode_life.electrodes`.
     """
     wear = state.curve
     if wear is None:

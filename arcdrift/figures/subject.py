@@ -169,8 +169,8 @@ def shared_effect(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
     Parameters
     ----------
     days : DataFrame
-        ``day`` (ISO), ``crew_effect`` (level scale of `arcdrift.analysis.loss.relative_level`) of
-        every charted stream day.
+        ``day`` (ISO), ``crew_effect`` (level scale of
+        `arcdrift.analysis.loss.day_level.relative_level`) of every charted stream day.
     """
     known = days.dropna(subset=["crew_effect"])
     mean = known.groupby("day", as_index=False)["crew_effect"].mean()

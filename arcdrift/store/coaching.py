@@ -7,7 +7,7 @@ from sqlalchemy import Engine
 
 from arcdrift.errors import UsageError
 from arcdrift.store import schema
-from arcdrift.store.said import LONGEST, standing, take_back, write_down
+from arcdrift.store.annotations import LONGEST, standing, take_back, write_down
 
 
 def add_note(

@@ -13,7 +13,7 @@ from sqlalchemy.pool import NullPool
 
 from arcdrift.errors import StoreTrouble
 from arcdrift.settings import STORE_FILE
-from arcdrift.store.gate import GatedConnection
+from arcdrift.store.sqlite_gate import GatedConnection
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 _HEAD = "0001"

@@ -33,7 +33,7 @@ from arcdrift.store import schema
 from arcdrift.store.clock_shifts import SHIFTED, clock_shifts, suspected, true_time
 from arcdrift.store.connect import place, reading
 from arcdrift.store.frames import arrow_type, microseconds, to_frame
-from arcdrift.store.gate import gate_of
+from arcdrift.store.sqlite_gate import gate_of
 
 _EXAMPLE: dict[pa.DataType, Any] = {
     pa.float64(): 0.5,

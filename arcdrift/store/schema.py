@@ -328,7 +328,7 @@ result_stream_days = Table(
     Column("capped", Float, nullable=False),
     Column("capped_squares", Float, nullable=False),
     Column("cap", Float),
-    Column("crew_effect", Float),  # see arcdrift.analysis.shared_days
+    Column("crew_effect", Float),  # see arcdrift.analysis.loss.common_day_effect
     Column("shared_effect", Float),
     Column("excluded", Boolean, nullable=False),  # by a person: neither judged nor learned from
     Column("frozen", Boolean, nullable=False),  # judged, and the baseline stays as it was
@@ -428,7 +428,7 @@ result_arc_models = Table(
     Column("checks", Integer, nullable=False),  # passed checks with a setting
     Column("used", Integer, nullable=False),
     Column("refusal", Text),  # why there is no model, in a sentence; NULL when there is one
-    Column("model", Text),  # JSON, see arcdrift.analysis.arc.ArcModel
+    Column("model", Text),  # JSON, see arcdrift.analysis.arc.arc_model.ArcModel
 )
 
 result_arc_points = Table(
@@ -456,7 +456,7 @@ result_arc_points = Table(
     Column("ewma", Float),
     Column("limit", Float),
     Column("alarm", Boolean, nullable=False),
-    Column("leverage", Float),  # see arcdrift.analysis.influence, as are the next four
+    Column("leverage", Float),  # see arcdrift.analysis.arc.influential_checks, as are the next four
     Column("studentized", Float),
     Column("dffits", Float),
     Column("cooks_distance", Float),
@@ -654,7 +654,9 @@ result_sign_offs = Table(
     Column("until", BigInteger, nullable=False),
     Column("splices", Integer, nullable=False),
     Column("more", Integer, nullable=False),  # expected until an answer
-    Column("measures", Text, nullable=False),  # JSON: see arcdrift.analysis.sign_off.MeasureResult
+    Column(
+        "measures", Text, nullable=False
+    ),  # JSON: see arcdrift.analysis.people.sign_off.MeasureResult
 )
 
 result_blades = Table(

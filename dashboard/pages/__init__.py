@@ -6,8 +6,8 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
+from dashboard.components import View, heading
 from dashboard.pages import checks, design, findings, loss, person, prep, splicer, today
-from dashboard.parts import View, heading
 from dashboard.shell import PLACES
 
 PAGES: dict[str, Callable[[View], Any]] = {

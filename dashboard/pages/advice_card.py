@@ -5,13 +5,13 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from arcdrift.analysis.advice import Advice
+from arcdrift.analysis.advice.advice import Advice
 from arcdrift.errors import ArcdriftError
 from arcdrift.quantities import QUANTITIES
 from dashboard import ids
+from dashboard.components import VERDICT, View, chance, facts, notice, select, shown_time
 from dashboard.pages.upkeep import start_list
-from dashboard.parts import VERDICT, View, chance, facts, notice, select, shown_time
-from dashboard.query import href, number
+from dashboard.url_query import href, number
 
 AIR = (
     ("temperature", "temperature_c", 1.0),

@@ -6,8 +6,8 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
-from dashboard.parts import View, card, csv_button, notice, share_table
-from dashboard.query import href
+from dashboard.components import View, card, csv_button, notice, share_table
+from dashboard.url_query import href
 
 TITLE = "Estimate against measurement"
 HINT = (

@@ -6,10 +6,10 @@ from typing import Any
 import pandas as pd
 from dash import html
 
-from arcdrift.analysis.arc import ArcModel
-from arcdrift.analysis.influence import MOST, Telling, telling_checks
+from arcdrift.analysis.arc.arc_model import ArcModel
+from arcdrift.analysis.arc.influential_checks import MOST, Telling, telling_checks
 from arcdrift.figures.arc import effects
-from dashboard.parts import View, card, chance, chart, csv_button, csv_link, notice, shown_time
+from dashboard.components import View, card, chance, chart, csv_button, csv_link, notice, shown_time
 
 TITLE = "What moves this splicer's arc"
 

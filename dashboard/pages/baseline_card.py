@@ -6,12 +6,12 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import html
 
-from arcdrift.analysis.baseline import Baseline, baseline_of
-from arcdrift.analysis.loss import LAG_FROM
+from arcdrift.analysis.loss.baseline import Baseline, baseline_of
+from arcdrift.analysis.loss.day_level import LAG_FROM
 from arcdrift.errors import UsageError
 from dashboard import ids
+from dashboard.components import View, card, facts, shown_day, shown_time
 from dashboard.forms import day_field, typed_day, words_field
-from dashboard.parts import View, card, facts, shown_day, shown_time
 
 Mark = Mapping[Hashable, Any]
 ACTIONS = {

@@ -6,9 +6,9 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.compliance import By, compliance
-from dashboard.parts import View, card, csv_button, notice, share_table, status_tag
-from dashboard.query import href
+from arcdrift.analysis.checks.compliance import By, compliance
+from dashboard.components import View, card, csv_button, notice, share_table, status_tag
+from dashboard.url_query import href
 
 
 def due_today(view: View, days: pd.DataFrame) -> html.Section:

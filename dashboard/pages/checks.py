@@ -8,13 +8,11 @@ import dash_ag_grid as dag
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.compliance import By, compliance
+from arcdrift.analysis.checks.compliance import By, compliance
 from arcdrift.figures.checks import compliance_weeks
 from arcdrift.people import HIDDEN
 from dashboard import ids
-from dashboard.grids import work_list_options
-from dashboard.pages.check_shares import due_today, shares
-from dashboard.parts import (
+from dashboard.components import (
     STATUS,
     View,
     card,
@@ -28,7 +26,9 @@ from dashboard.parts import (
     shown_day,
     status_tag,
 )
-from dashboard.query import href
+from dashboard.grids import work_list_options
+from dashboard.pages.check_shares import due_today, shares
+from dashboard.url_query import href
 
 DEFAULT_PERIOD = "30"
 DAY_WIDTH = 32

@@ -6,12 +6,12 @@ from typing import Any
 import pandas as pd
 from dash import html
 
-from arcdrift.analysis.before_after import CAUTION, before_after
+from arcdrift.analysis.people.before_after import CAUTION, before_after
 from arcdrift.errors import UsageError
 from dashboard import ids
+from dashboard.components import card, shown_day
 from dashboard.data import CrewData
 from dashboard.forms import day_field, typed_day, words_field
-from dashboard.parts import card, shown_day
 
 Row = Mapping[Hashable, Any]
 

@@ -7,15 +7,15 @@ import pandas as pd
 from dash import html
 from pydantic import ValidationError
 
-from arcdrift.analysis.price import ChartPlan, chart_plans, prices, streams_in_use
+from arcdrift.analysis.budget.detection_delays import ChartPlan, chart_plans, prices, streams_in_use
 from arcdrift.errors import ArcdriftError
 from arcdrift.figures.design import days, price_chart, price_table
 from arcdrift.settings import Shares
 from dashboard import ids
+from dashboard.components import View, card, chart, csv_link, heading, notice, period, share_table
 from dashboard.data import CrewData
 from dashboard.pages.design_trial import trial_alarms, trial_slot
-from dashboard.parts import View, card, chart, csv_link, heading, notice, period, share_table
-from dashboard.query import Query, number, search
+from dashboard.url_query import Query, number, search
 
 DEFAULT_PERIOD = "90"
 LEAST, MOST = 0.01, 1000.0

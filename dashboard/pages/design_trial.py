@@ -6,13 +6,13 @@ import numpy as np
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.loss import MONTH
-from arcdrift.analysis.trial import TRIAL_COLUMNS
+from arcdrift.analysis.budget.replay_alarms import TRIAL_COLUMNS
+from arcdrift.analysis.loss.day_level import MONTH
 from arcdrift.errors import ArcdriftError
 from dashboard import ids
-from dashboard.parts import View, card, csv_button, notice, share_table, shown_day
-from dashboard.query import search
+from dashboard.components import View, card, csv_button, notice, share_table, shown_day
 from dashboard.subjects import MEASURES, subject_link, subject_words
+from dashboard.url_query import search
 
 if TYPE_CHECKING:
     from dashboard.pages.design import Asked

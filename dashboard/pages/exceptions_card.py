@@ -6,10 +6,10 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.exceptions import MEANING
+from arcdrift.analysis.loss.outlier_splices import MEANING
 from arcdrift.settings import Acceptance
-from dashboard.parts import View, card, csv_button, notice, share_table, shown_day
-from dashboard.query import href
+from dashboard.components import View, card, csv_button, notice, share_table, shown_day
+from dashboard.url_query import href
 
 TITLE = "Single splices far out"
 OUTSIDE = (

@@ -8,12 +8,11 @@ import dash_ag_grid as dag
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.advice import CAUTIONS
-from arcdrift.analysis.episodes import RECENT
+from arcdrift.analysis.advice.advice import CAUTIONS
+from arcdrift.analysis.common.episodes import RECENT
 from arcdrift.finding import KINDS, SEVERITY_ORDER
 from dashboard import ids
-from dashboard.grids import work_list_options
-from dashboard.parts import (
+from dashboard.components import (
     View,
     card,
     chance,
@@ -25,8 +24,9 @@ from dashboard.parts import (
     severity_tag,
     shown_day,
 )
-from dashboard.query import href, search
+from dashboard.grids import work_list_options
 from dashboard.subjects import MEASURE_OF_KIND, subject_link, subject_words
+from dashboard.url_query import href, search
 
 COLUMNS = ["severity", "finding", "subject", "since", "summary", "next_step"]
 PHONE_ROWS = 25

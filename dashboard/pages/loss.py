@@ -9,6 +9,16 @@ from dash import dcc, html
 
 from arcdrift.finding import SEVERITY_ORDER
 from dashboard import ids
+from dashboard.components import (
+    View,
+    card,
+    csv_button,
+    heading,
+    notice,
+    period,
+    select,
+    severity_tag,
+)
 from dashboard.grids import work_list_options
 from dashboard.pages.agreement_card import agreement_card, agreement_rows
 from dashboard.pages.findings import label
@@ -26,18 +36,8 @@ from dashboard.pages.stream import (
     weight,
 )
 from dashboard.pages.subject import one_subject, render_subject
-from dashboard.parts import (
-    View,
-    card,
-    csv_button,
-    heading,
-    notice,
-    period,
-    select,
-    severity_tag,
-)
-from dashboard.query import href
-from dashboard.spark import sparkline
+from dashboard.sparkline import sparkline
+from dashboard.url_query import href
 
 SPARK_DAYS = 30
 CARDS = 8

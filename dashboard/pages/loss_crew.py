@@ -7,10 +7,10 @@ from dash import dcc, html
 
 from arcdrift.figures.loss import crew_trend
 from arcdrift.figures.subject import shared_effect, subject_evidence
+from dashboard.components import View, card, chart, csv_link
 from dashboard.events import events_of
 from dashboard.pages.stream import DEFAULT_PERIOD
 from dashboard.pages.subject import rows_of
-from dashboard.parts import View, card, chart, csv_link
 from dashboard.subjects import subject_link
 
 ROLLED = {"crew": "Crew", "site": "Sites", "splicer": "Splicers", "technician": "People"}

@@ -7,15 +7,10 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.prep_told import frame_for
+from arcdrift.analysis.people.technician_report import frame_for
 from arcdrift.figures.prep import level_days, spread_days
 from arcdrift.people import HIDDEN, PURPOSE
-from dashboard.data import CrewData
-from dashboard.pages import person_signatures
-from dashboard.pages.coaching_card import coaching_card, coaching_log
-from dashboard.pages.person_signatures import signatures_card
-from dashboard.pages.prep import document, effect_cell, ratio_cell, rows_of, verdict_tag
-from dashboard.parts import (
+from dashboard.components import (
     View,
     card,
     chart,
@@ -25,7 +20,12 @@ from dashboard.parts import (
     notice,
     select,
 )
-from dashboard.query import href
+from dashboard.data import CrewData
+from dashboard.pages import person_signatures
+from dashboard.pages.coaching_card import coaching_card, coaching_log
+from dashboard.pages.person_signatures import signatures_card
+from dashboard.pages.prep import document, effect_cell, ratio_cell, rows_of, verdict_tag
+from dashboard.url_query import href
 
 Row = Mapping[Hashable, Any]
 MEASURES = {"loss": "Loss", "angle": "Cleave angle", "redo": "Redone"}

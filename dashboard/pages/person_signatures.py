@@ -7,8 +7,8 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.days import sites_of, zones_of
-from arcdrift.analysis.signature_splices import (
+from arcdrift.analysis.common.days import sites_of, zones_of
+from arcdrift.analysis.people.signature_splices import (
     COLUMNS,
     LEFT,
     LOSS,
@@ -16,11 +16,11 @@ from arcdrift.analysis.signature_splices import (
     RULES,
     SignatureSplices,
 )
-from arcdrift.analysis.signatures import KINDS
+from arcdrift.analysis.people.signatures import KINDS
 from arcdrift.settings import Crew
+from dashboard.components import View, card, csv_button, notice
 from dashboard.pages.prep import rows_of
-from dashboard.parts import View, card, csv_button, notice
-from dashboard.query import href
+from dashboard.url_query import href
 
 Row = Mapping[Hashable, Any]
 SHOWN = 12

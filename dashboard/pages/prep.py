@@ -6,12 +6,12 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.prep_told import document_for, frame_for
-from arcdrift.analysis.signatures import KINDS
+from arcdrift.analysis.people.signatures import KINDS
+from arcdrift.analysis.people.technician_report import document_for, frame_for
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.prep import SHARE, funnel, people_effects, shared_work
 from arcdrift.people import HIDDEN, PURPOSE
-from dashboard.parts import (
+from dashboard.components import (
     View,
     card,
     chart,
@@ -23,7 +23,7 @@ from dashboard.parts import (
     share_table,
     tag,
 )
-from dashboard.query import href
+from dashboard.url_query import href
 
 Row = Mapping[Hashable, Any]
 WHO = {"technician": "Technicians", "splicer": "Splicers", "cleaver": "Cleavers"}

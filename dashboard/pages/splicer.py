@@ -7,11 +7,7 @@ from dash import dcc, html
 
 from arcdrift.figures.arc import arc_drift, arc_history
 from dashboard import ids
-from dashboard.pages.advice_card import advice_card
-from dashboard.pages.arc_model import effects_of, influence_of, model_cards
-from dashboard.pages.findings import label, of_splicer, still_open
-from dashboard.pages.upkeep import electrodes_card, programs_card, wear_table
-from dashboard.parts import (
+from dashboard.components import (
     STATUS,
     View,
     card,
@@ -24,7 +20,11 @@ from dashboard.parts import (
     severity_tag,
     shown_day,
 )
-from dashboard.query import href, search
+from dashboard.pages.advice_card import advice_card
+from dashboard.pages.arc_model import effects_of, influence_of, model_cards
+from dashboard.pages.findings import label, of_splicer, still_open
+from dashboard.pages.upkeep import electrodes_card, programs_card, wear_table
+from dashboard.url_query import href, search
 
 DEFAULT_PERIOD = "365"
 RECENT_DAYS = 21

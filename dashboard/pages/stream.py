@@ -9,13 +9,7 @@ from dash import dcc, html
 from arcdrift.figures.loss import stream_days, stream_evidence
 from arcdrift.finding import SEVERITY_ORDER
 from dashboard import ids
-from dashboard.data import CrewData
-from dashboard.events import events_of
-from dashboard.grids import paged_options
-from dashboard.pages.baseline_card import baseline_card
-from dashboard.pages.exceptions_card import accepted_loss, exception_rows, exceptions_card
-from dashboard.pages.findings import finding_card, onset_range, still_open
-from dashboard.parts import (
+from dashboard.components import (
     View,
     card,
     chart,
@@ -27,8 +21,14 @@ from dashboard.parts import (
     shown_day,
     tag,
 )
-from dashboard.query import href, search
+from dashboard.data import CrewData
+from dashboard.events import events_of
+from dashboard.grids import paged_options
+from dashboard.pages.baseline_card import baseline_card
+from dashboard.pages.exceptions_card import accepted_loss, exception_rows, exceptions_card
+from dashboard.pages.findings import finding_card, onset_range, still_open
 from dashboard.subjects import TITLES, subject_link
+from dashboard.url_query import href, search
 
 DEFAULT_PERIOD = "90"
 FULL_AFTER_DAYS = 40

@@ -6,11 +6,11 @@ from dash import dcc, html
 from arcdrift.figures.subject import subject_days, subject_evidence
 from arcdrift.finding import SEVERITY_ORDER
 from arcdrift.people import HIDDEN
+from dashboard.components import View, chart, csv_link, heading, notice, period, select
 from dashboard.events import events_of
 from dashboard.pages.findings import finding_card, onset_range, still_open
-from dashboard.parts import View, chart, csv_link, heading, notice, period, select
-from dashboard.query import href
 from dashboard.subjects import MEASURE_OF_KIND, TITLES, subject_words
+from dashboard.url_query import href
 
 DEFAULT_PERIOD = "90"
 COACHING = (

@@ -9,9 +9,7 @@ from dash import dcc, html
 from arcdrift.errors import ArcdriftError
 from arcdrift.finding import SEVERITY_ORDER
 from dashboard import ids
-from dashboard.data import CrewData
-from dashboard.pages.findings import about, label, of_splicer, splicer_of, still_open, what_next
-from dashboard.parts import (
+from dashboard.components import (
     SEVERITY,
     VERDICT,
     View,
@@ -24,7 +22,9 @@ from dashboard.parts import (
     status_tag,
     tag,
 )
-from dashboard.query import href
+from dashboard.data import CrewData
+from dashboard.pages.findings import about, label, of_splicer, splicer_of, still_open, what_next
+from dashboard.url_query import href
 
 CHECK_URGENCY = {"failed-only": 0, "due": 1, "missed": 1, "late": 2, "checked": 3, "no-work": 4}
 MOST_URGENT = 5

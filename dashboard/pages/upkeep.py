@@ -6,15 +6,20 @@ from typing import Any
 import pandas as pd
 from dash import html
 
-from arcdrift.analysis.advice import CAUTIONS
-from arcdrift.analysis.arc import ArcModel, Refusal
-from arcdrift.analysis.arc_pool import PHI_ASSUMED
-from arcdrift.analysis.electrodes import Electrodes, electrodes, span_words
-from arcdrift.analysis.replacements import Change, Replacement, latest_replacement, replacement
-from arcdrift.analysis.start_of_day import StartItem
+from arcdrift.analysis.advice.advice import CAUTIONS
+from arcdrift.analysis.advice.checklist import StartItem
+from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
+from arcdrift.analysis.arc.pooled_regression import PHI_ASSUMED
+from arcdrift.analysis.maintenance.electrode_life import Electrodes, electrodes, span_words
+from arcdrift.analysis.maintenance.electrode_replacements import (
+    Change,
+    Replacement,
+    latest_replacement,
+    replacement,
+)
 from arcdrift.errors import ArcdriftError
 from arcdrift.figures.electrodes import wear_history
-from dashboard.parts import View, card, chart, csv_link, facts, notice, shown_time
+from dashboard.components import View, card, chart, csv_link, facts, notice, shown_time
 
 STATES = {"ok": ("✓", "in order"), "due": ("!", "due"), "unknown": ("?", "not known")}
 

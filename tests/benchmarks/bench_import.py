@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from arcdrift.intake.intake import import_file
+from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.connect import open_store, writing

@@ -24,7 +24,7 @@ import numpy as np
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
 from dashboard.data import CrewData
-from dashboard.query import href
+from dashboard.url_query import href
 from tests.browser.driving import FOLLOW, PHONE, WIDE, launched, served
 
 COLD_LOADS = 5

@@ -12,10 +12,10 @@ import time
 
 import pandas as pd
 
-from arcdrift.analysis.days import workdays
-from arcdrift.analysis.hands import hand_days
-from arcdrift.analysis.loss_days import loss_days
-from arcdrift.analysis.prep import PrepEffects, prep_effects
+from arcdrift.analysis.common.days import workdays
+from arcdrift.analysis.loss.stream_days import loss_days
+from arcdrift.analysis.loss.technician_days import hand_days
+from arcdrift.analysis.people.prep_effects import PrepEffects, prep_effects
 from arcdrift.simulate import invented_crew, simulate_frames
 
 

@@ -27,9 +27,9 @@ import pandas as pd
 import statsmodels.api as sm
 from sqlalchemy import Engine
 
-from arcdrift.analysis.review import Review, review
+from arcdrift.analysis.review.review import Review, review
 from arcdrift.charts.limits import PRINTED_D2
-from arcdrift.cli.processes import helping
+from arcdrift.cli.worker_processes import helping
 from arcdrift.settings import CREW_FILE, Crew, load_crew
 from arcdrift.simulate import invented_crew, simulate_frames
 from arcdrift.simulate.write import crew_toml

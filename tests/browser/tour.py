@@ -8,12 +8,12 @@ from typing import Any
 
 from playwright.sync_api import sync_playwright
 
-from arcdrift.analysis.review import review
-from arcdrift.intake.intake import import_file
+from arcdrift.analysis.review.review import review
+from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import CREW_FILE, load_crew
 from arcdrift.store import read
 from arcdrift.store.connect import open_store
-from dashboard.query import href
+from dashboard.url_query import href
 from tests.browser.driving import PHONE, Watched, launched, served
 
 DATA = Path(__file__).parents[2] / "data"

@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 
 from arcdrift.errors import UsageError
-from arcdrift.intake import decide
-from arcdrift.intake.mend import OWN
+from arcdrift.intake.storing import conflict_decisions
+from arcdrift.intake.storing.quarantine_export import OWN
 from arcdrift.store.connect import open_store
 from arcdrift.store.read import conflicting, quarantined, records, store_version
 
@@ -235,7 +235,7 @@ def test_decisions_refused(rivals: Path, arcdrift: Any) -> None:
     assert "was decided before" in arcdrift("quarantine", "keep", "old", 1).sentence
     store = open_store(rivals)
     with pytest.raises(UsageError, match="Say why"):
-        decide.drop(store, [1], why=" ", by="Cedar")
+        conflict_decisions.drop(store, [1], why=" ", by="Cedar")
     store.dispose()
 
 

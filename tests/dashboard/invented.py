@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.arc import ArcModel, Effect
+from arcdrift.analysis.arc.arc_model import ArcModel, Effect
 from arcdrift.finding import Cause, Finding, Onset
 from arcdrift.store import schema, write
 from arcdrift.store.connect import open_store, writing

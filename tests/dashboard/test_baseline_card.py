@@ -6,7 +6,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.baseline import baseline_of
+from arcdrift.analysis.loss.baseline import baseline_of
 from arcdrift.errors import UsageError
 from arcdrift.store import write
 from arcdrift.store.connect import open_store

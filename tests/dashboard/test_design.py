@@ -5,12 +5,12 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.trial import TRIAL_COLUMNS
+from arcdrift.analysis.budget.replay_alarms import TRIAL_COLUMNS
 from arcdrift.settings import load_crew
 from dashboard.callbacks import screen
+from dashboard.components import View
 from dashboard.data import CrewData
 from dashboard.pages import design, design_trial
-from dashboard.parts import View
 from tests.dashboard.invented import CREW_TOML, write_crew
 from tests.dashboard.test_pages import parts, shown, text
 

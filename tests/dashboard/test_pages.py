@@ -9,17 +9,17 @@ from typing import Any
 import pytest
 from dash.development.base_component import Component
 
-from arcdrift.analysis.advice import CAUTIONS
+from arcdrift.analysis.advice.advice import CAUTIONS
 from arcdrift.store.connect import open_store
 from dashboard import ids
 from dashboard.callbacks import followed, screen
+from dashboard.components import View
 from dashboard.data import CrewData
 from dashboard.pages.findings import evidence_words, onset_words
 from dashboard.pages.splicer import rest
 from dashboard.pages.stream import grid_rows
-from dashboard.parts import View
-from dashboard.query import parse
 from dashboard.shell import shell
+from dashboard.url_query import parse
 from tests.dashboard.invented import CREW_TOML, findings
 
 ADDRESSES = [

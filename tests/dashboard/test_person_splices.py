@@ -13,11 +13,11 @@ from arcdrift.people import HIDDEN, People
 from arcdrift.store import schema, write
 from arcdrift.store.clock_shifts import Bounds, set_shift
 from arcdrift.store.connect import open_store, writing
+from dashboard.components import View
 from dashboard.data import CrewData
 from dashboard.downloads import as_csv
 from dashboard.pages import TABLES
 from dashboard.pages.coaching_card import typed_note
-from dashboard.parts import View
 from tests.dashboard.invented import CREW_TOML, write_crew
 from tests.dashboard.invented_prep import AT, UNTIL
 from tests.dashboard.test_pages import parts, shown, whole

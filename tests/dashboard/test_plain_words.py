@@ -8,14 +8,14 @@ from typing import Any
 
 import pytest
 
-from arcdrift.analysis import loss_findings
+from arcdrift.analysis.loss import loss_findings
 from arcdrift.finding import Cause, Finding
 from arcdrift.store import write
 from arcdrift.store.connect import open_store, writing
 from dashboard.callbacks import OUTDATED
+from dashboard.components import chance
 from dashboard.data import CrewData
 from dashboard.pages.findings import IN_ORDER, evidence_facts, label
-from dashboard.parts import chance
 from tests.dashboard.invented import NOW, finding_rows, findings, import_row, results, write_crew
 from tests.dashboard.test_pages import parts, screen, shown
 

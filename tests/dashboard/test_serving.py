@@ -8,7 +8,7 @@ import pytest
 from dash import Dash
 
 from arcdrift.errors import BadInput, StoreTrouble, UsageError
-from dashboard import pages, trouble
+from dashboard import error_page, pages
 from dashboard.app import create_app, is_loopback, serve
 from dashboard.downloads import as_csv
 
@@ -109,12 +109,12 @@ def test_every_offered_table_downloads(app: Dash):
 
 def test_a_known_error_is_told_as_it_is():
     words = "The store is busy with other work; try again in a minute."
-    assert trouble.sentence(StoreTrouble(words)) == words
+    assert error_page.sentence(StoreTrouble(words)) == words
 
 
 def test_an_unforeseen_error_gets_a_reference_and_keeps_its_detail_to_the_log(caplog):
     with caplog.at_level(logging.ERROR, logger="arcdrift.dashboard"):
-        words = trouble.sentence(ZeroDivisionError("secret detail"))
+        words = error_page.sentence(ZeroDivisionError("secret detail"))
     reference = words.partition("reference ")[2][:8]
     assert len(reference) == 8
     assert "secret detail" not in words

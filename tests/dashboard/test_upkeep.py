@@ -3,9 +3,9 @@
 import re
 
 from arcdrift.settings import Crew
+from dashboard.components import View
 from dashboard.data import CrewData
 from dashboard.pages import upkeep
-from dashboard.parts import View
 from tests.dashboard.test_pages import shown, text
 
 

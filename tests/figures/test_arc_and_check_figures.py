@@ -2,8 +2,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.arc_drift import EPOCH_MIN, START_ALONE, START_BORROWING
-from arcdrift.analysis.arc_pool import MIN_SISTERS
+from arcdrift.analysis.arc.arc_drift import EPOCH_MIN, START_ALONE, START_BORROWING
+from arcdrift.analysis.arc.pooled_regression import MIN_SISTERS
 from arcdrift.figures.arc import arc_drift, arc_history, effects
 from arcdrift.figures.checks import compliance_weeks
 

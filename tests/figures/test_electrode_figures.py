@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.electrodes import Electrodes, WearCurve
+from arcdrift.analysis.maintenance.electrode_life import Electrodes, WearCurve
 from arcdrift.figures.electrodes import wear_history
 from arcdrift.settings import SettingLimits
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.agreement import agreement
+from arcdrift.analysis.loss.agreement import agreement
 
 DATA = Path(__file__).parent / "data" / "bland_altman_1986_pefr.csv"
 

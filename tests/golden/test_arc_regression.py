@@ -8,9 +8,9 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
-from arcdrift.analysis.arc import ArcModel, fit_arc
-from arcdrift.analysis.arc_pool import design, fit_known_phi, whiten
-from arcdrift.analysis.influence import deletion
+from arcdrift.analysis.arc.arc_model import ArcModel, fit_arc
+from arcdrift.analysis.arc.influential_checks import deletion
+from arcdrift.analysis.arc.pooled_regression import design, fit_known_phi, whiten
 
 DATA = Path(__file__).parent / "data"
 LONGLEY = ["GNPDEFL", "GNP", "UNEMP", "ARMED", "POP", "YEAR"]

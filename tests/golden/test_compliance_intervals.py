@@ -8,7 +8,7 @@ import pytest
 from scipy.stats import binomtest
 from statsmodels.stats.proportion import proportion_confint
 
-from arcdrift.analysis.compliance import compliance, wilson
+from arcdrift.analysis.checks.compliance import compliance, wilson
 
 DATA = Path(__file__).parent / "data"
 

@@ -12,8 +12,8 @@ import pandas as pd
 import pytest
 
 from arcdrift.air import join_air, prepare_readings
-from arcdrift.intake.intake import import_file
-from arcdrift.intake.layouts import load_layout
+from arcdrift.intake.layout.layouts import load_layout
+from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew, Site
 from arcdrift.store.connect import open_store
 from arcdrift.store.read import records

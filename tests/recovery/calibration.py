@@ -13,11 +13,11 @@ import pandas as pd
 from statsmodels.stats.proportion import proportion_confint
 
 from arcdrift.air import AIR_COLUMNS, WEATHER_STATION, join_air, prepare_readings
-from arcdrift.analysis.advice import advise
-from arcdrift.analysis.arc import ArcModel, Refusal, fit_arc, known_fit
-from arcdrift.analysis.arc_points import EPOCH_ACTIONS, passed_checks
-from arcdrift.analysis.arc_pool import PHI_ASSUMED, crew_lag1
-from arcdrift.analysis.standing import AirNow, LastCheck, Situation
+from arcdrift.analysis.advice.advice import advise
+from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation
+from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc, known_fit
+from arcdrift.analysis.arc.arc_points import EPOCH_ACTIONS, passed_checks
+from arcdrift.analysis.arc.pooled_regression import PHI_ASSUMED, crew_lag1
 from arcdrift.simulate import invented_crew, load_plan
 from arcdrift.simulate.plant import plant
 from arcdrift.times import local_day
@@ -148,7 +148,7 @@ def _answers(
 def _situations(
     run: Run, name: str, truth: pd.DataFrame, readings: pd.DataFrame, cut: pd.Timestamp
 ) -> list[Situation]:
-    """What `arcdrift.analysis.situation` gathers, for many instants at once.
+    """What `arcdrift.analysis.advice.splicer_state_at` gathers, for many instants at once.
 
     The air is the newest reading of the site (every simulated site has one source), the wear
     that of the last check and the arcs counted since.

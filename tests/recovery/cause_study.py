@@ -27,7 +27,7 @@ import numpy.typing as npt
 import pandas as pd
 from statsmodels.stats.proportion import proportion_confint
 
-from arcdrift.analysis.causes import CANNOT_TELL
+from arcdrift.analysis.causes.likely_causes import CANNOT_TELL
 from arcdrift.finding import Finding
 from arcdrift.simulate import FaultPlan, Scenario, invented_crew, load_plan
 from arcdrift.simulate.plant import PlannedFault, plant

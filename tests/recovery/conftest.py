@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine
 
-from arcdrift.analysis.review import Review, review
-from arcdrift.intake.intake import ImportReport, import_file
+from arcdrift.analysis.review.review import Review, review
+from arcdrift.intake.storing.import_file import ImportReport, import_file
 from arcdrift.settings import Crew, load_crew
 from arcdrift.store.connect import open_store
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 import pandas as pd
 
 from arcdrift.air import prepare_readings
-from arcdrift.analysis.clocks import crew_began
-from arcdrift.analysis.crew import Assessment, assess
-from arcdrift.analysis.summary import Summary, summarize
+from arcdrift.analysis.clock.clock_errors import crew_began
+from arcdrift.analysis.review.pipeline import Assessment, assess
+from arcdrift.analysis.review.summary import Summary, summarize
 from arcdrift.finding import Finding
 from arcdrift.simulate import Scenario, SimulatedCrew, simulate_frames
 

@@ -4,7 +4,7 @@ Run by hand; some minutes::
 
     python -m tests.recovery.drift_study [--crews 48] [--life 1000000000]
 
-Eight sister splicers a crew (`tests.analysis.arc_truth`); one of them steps by two standard
+Eight sister splicers a crew (`tests.analysis.arc.arc_truth`); one of them steps by two standard
 deviations of a check, or drifts by 0.05 a check, from its 151st check on. ``--life`` is how many
 arcs a pair of electrodes lasts: at 2,500 there is a new pair every 50 checks, whose unknown level
 hides part of a drift.
@@ -16,8 +16,8 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
-from arcdrift.analysis.arc_drift import drift_charts
-from tests.analysis.arc_truth import SD, simulated_points
+from arcdrift.analysis.arc.arc_drift import drift_charts
+from tests.analysis.arc.arc_truth import SD, simulated_points
 
 BEGINS, FOLLOWED = 150, 80
 Floats = npt.NDArray[np.float64]

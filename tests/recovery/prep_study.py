@@ -19,13 +19,13 @@ import numpy as np
 import pandas as pd
 from statsmodels.stats.proportion import proportion_confint
 
-from arcdrift.analysis.cleave_runs import cleave_runs, practice_splices
-from arcdrift.analysis.days import workdays
-from arcdrift.analysis.hands import NOBODY, hand_days
-from arcdrift.analysis.loss import ratio_of, relative_level
-from arcdrift.analysis.loss_days import loss_days
-from arcdrift.analysis.prep_review import review_prep
-from arcdrift.analysis.service_findings import use_by_hour
+from arcdrift.analysis.common.days import workdays
+from arcdrift.analysis.loss.day_level import ratio_of, relative_level
+from arcdrift.analysis.loss.stream_days import loss_days
+from arcdrift.analysis.loss.technician_days import NOBODY, hand_days
+from arcdrift.analysis.maintenance.service_findings import use_by_hour
+from arcdrift.analysis.people.cleave_runs import cleave_runs, practice_splices
+from arcdrift.analysis.people.prep_review import review_prep
 from arcdrift.finding import Finding
 from arcdrift.simulate import Fault, Habits, Scenario, SimulatedCrew, invented_crew, simulate_frames
 

@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.advice import advise
-from arcdrift.analysis.arc import ArcModel
-from arcdrift.analysis.crew import Assessment
-from arcdrift.analysis.loss import ratio_of, relative_level
-from arcdrift.analysis.prep import prep_effects
-from arcdrift.analysis.standing import AirNow, LastCheck, Situation
+from arcdrift.analysis.advice.advice import advise
+from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation
+from arcdrift.analysis.arc.arc_model import ArcModel
+from arcdrift.analysis.loss.day_level import ratio_of, relative_level
+from arcdrift.analysis.people.prep_effects import prep_effects
+from arcdrift.analysis.review.pipeline import Assessment
 from arcdrift.simulate import invented_crew, load_plan
 from arcdrift.simulate.plant import plant
 from tests.recovery.crews import MONTH, Run, run_crew

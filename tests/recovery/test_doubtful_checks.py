@@ -9,7 +9,7 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.crew import assess
+from arcdrift.analysis.review.pipeline import assess
 from arcdrift.simulate import invented_crew
 from tests.recovery.crews import Run, run_crew
 

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.arc import ArcModel
-from arcdrift.analysis.review import advise_now, review
+from arcdrift.analysis.arc.arc_model import ArcModel
+from arcdrift.analysis.review.review import advise_now, review
 from arcdrift.finding import Finding
 from arcdrift.store import read
 from tests.recovery.conftest import FILES, Sample

@@ -16,9 +16,9 @@ IN_PIECES = [
     sys.executable,
     "-c",
     "from functools import partial\n"
-    "from arcdrift.intake import intake, large\n"
-    "intake.is_large = lambda path: True\n"
-    "intake.Large = partial(large.Large, piece_bytes=100_000, bucket_rows=3_000)\n"
+    "from arcdrift.intake.storing import import_file, large\n"
+    "import_file.is_large = lambda path: True\n"
+    "import_file.Large = partial(large.Large, piece_bytes=100_000, bucket_rows=3_000)\n"
     "from arcdrift.cli.main import run; run()",
 ]
 """The program, taking every file in small pieces as it takes a large one."""

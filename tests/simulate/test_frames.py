@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from arcdrift.errors import UsageError
-from arcdrift.intake.intake import import_file
+from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import load_crew
 from arcdrift.simulate import (
     invented_crew,

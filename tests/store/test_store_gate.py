@@ -11,7 +11,7 @@ from sqlalchemy import select
 
 from arcdrift.store import read, schema, write
 from arcdrift.store.connect import open_store, writing
-from arcdrift.store.gate import GatedConnection, gate_of
+from arcdrift.store.sqlite_gate import GatedConnection, gate_of
 
 NAMES = {"file_name": "log.csv", "sha256": "0", "kind": "service"}
 COUNTS = (

@@ -1,0 +1,193 @@
+"""Asks the store about one splicer now; reads only the rows the answer needs."""
+
+import json
+from dataclasses import replace
+
+import pandas as pd
+from sqlalchemy import Engine
+
+from arcdrift.air import prepare_readings
+from arcdrift.analysis.advice.advice import DRIFTING, Advice, advise
+from arcdrift.analysis.advice.checklist_from_store import start_items
+from arcdrift.analysis.advice.splicer_state import Situation, Unsettled
+from arcdrift.analysis.advice.splicer_state_at import PROGRAM_DAYS, situation_of
+from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
+from arcdrift.analysis.arc.arc_points import EPOCH_ACTIONS
+from arcdrift.analysis.review.summary import SPLICE_COLUMNS
+from arcdrift.analysis.setting_cost.mismatch_cost import worths_from
+from arcdrift.errors import UsageError
+from arcdrift.settings import Crew, Splicer
+from arcdrift.store import read
+
+
+def now_of(engine: Engine, crew: Crew) -> pd.Timestamp:
+    """The instant results speak of: the wall clock, or the newest record where crew.toml asks."""
+    newest = read.newest_record(engine) if crew.clock == "newest-record" else None
+    return newest if newest is not None else pd.Timestamp.now("UTC").as_unit("us")
+
+
+def advise_now(
+    engine: Engine,
+    crew: Crew,
+    splicer: str,
+    *,
+    at: pd.Timestamp | None = None,
+    temperature_c: float | None = None,
+    pressure_hpa: float | None = None,
+    humidity_pct: float | None = None,
+    elsewhere: str | float | None = None,
+) -> Advice:
+    """Advise on one splicer from the store, for now or for typed-in air.
+
+    Parameters
+    ----------
+    elsewhere : str or float, optional
+        Another site, or an elevation in meters, that it would be taken to: the air is that
+        site's newest reading, else the present air brought to the other elevation.
+
+    Raises
+    ------
+    UsageError
+        When the store knows no such splicer, crew.toml no such site, or an elevation is missing.
+    """
+    names = read.splicers(engine)
+    if splicer not in names:
+        known = ", ".join(names) if names else "none yet"
+        raise UsageError(f"No splicer {splicer!r} is on record; known are: {known}.")
+    if isinstance(elsewhere, str) and elsewhere not in crew.sites:
+        known = ", ".join(crew.sites) or "none yet"
+        raise UsageError(f"No site {elsewhere!r} is in crew.toml; known are: {known}.")
+    now = now_of(engine, crew) if at is None else at
+    typed = {
+        name: value
+        for name, value in (
+            ("temperature_c", temperature_c),
+            ("pressure_hpa", pressure_hpa),
+            ("humidity_pct", humidity_pct),
+        )
+        if value is not None
+    }
+    checks = read.records(
+        engine, "arc-checks", splicers=[splicer], until=just_after(now), believed=True
+    )
+    service = read.records(engine, "service", splicers=[splicer])
+    week = now - pd.Timedelta(days=PROGRAM_DAYS)
+    splices = read.records(
+        engine,
+        "splices",
+        splicers=[splicer],
+        since=week,
+        until=just_after(now),
+        columns=SPLICE_COLUMNS,
+        believed=True,
+    )
+    place = elsewhere if isinstance(elsewhere, str) else None
+    readings = _readings_near(engine, crew, splicer, checks, splices, now, place)
+    situation = situation_of(
+        splicer, checks, splices, service, readings, crew, now, typed=typed, elsewhere=elsewhere
+    )
+    runs = read.result(engine, "analysis_run")
+    situation = replace(
+        situation,
+        open_findings=_unsettled(engine, splicer, service, now),
+        newest_reading=read.newest_reading(engine, splicer, situation.site, now),
+        learned_until=None if runs.empty else runs["now"].iloc[0],
+    )
+    worths = worths_from(read.result(engine, "result_worth", splicer=splicer))
+    model = _model_now(engine, splicer, service, situation)
+    items = start_items(engine, situation, model, splices, service, crew)
+    return replace(advise(situation, model, crew, worths), start_of_day=items)
+
+
+def _unsettled(
+    engine: Engine, splicer: str, service: pd.DataFrame, now: pd.Timestamp
+) -> tuple[Unsettled, ...]:
+    """Open findings on its arc that a check alone does not settle; of quiet ones the latest."""
+    told = []
+    for finding in read.findings(engine, subject=splicer):
+        kind, quiet = str(finding["kind"]), finding["severity"] == "note"
+        if kind not in (*DRIFTING, "electrodes-worn") or finding["status"] != "open":
+            continue
+        if quiet and kind not in DRIFTING:
+            continue
+        words = _opening_capital(str(finding["summary"]).removeprefix(f"{splicer}: "))
+        last = pd.Timestamp(finding["until"])
+        later = (service["serviced_at"] > last) & (service["serviced_at"] <= now)
+        done = service[later & service["action"].isin(EPOCH_ACTIONS)].tail(1)
+        if kind in DRIFTING and len(done):
+            when, action = done["serviced_at"].iloc[0], done["action"].iloc[0]
+            words += f" Since then: {action} on {when:%Y-%m-%d}."
+        elif kind in DRIFTING and quiet:
+            words += f" Last seen on {last:%Y-%m-%d}; the finding is still open."
+        told.append(Unsettled(str(finding["id"]), kind, words, not quiet and done.empty))
+    # findings come with the most pressing and the latest first
+    quiet_ones = [one for one in told if not one.pressing][:1]
+    return (*(one for one in told if one.pressing), *quiet_ones)
+
+
+def _opening_capital(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]
+
+
+def just_after(now: pd.Timestamp) -> pd.Timestamp:
+    """Bound that takes in a record at ``now`` itself."""
+    return now + pd.Timedelta(microseconds=1)
+
+
+def _readings_near(
+    engine: Engine,
+    crew: Crew,
+    splicer: str,
+    checks: pd.DataFrame,
+    splices: pd.DataFrame,
+    now: pd.Timestamp,
+    elsewhere: str | None,
+) -> pd.DataFrame:
+    """Readings around the last passed check and around now; the rest has no say in advice."""
+    reach = pd.Timedelta(minutes=crew.air_max_age_min)
+    home = crew.splicers.get(splicer, Splicer()).home_site
+    sites = {*checks["site"].dropna(), *splices["site"].dropna()}
+    sites |= {name for name in (home, elsewhere) if name}
+    passed = checks.loc[checks["outcome"] == "pass", "checked_at"]
+    moments = [now, *([passed.max()] if len(passed) else [])]
+    parts = [
+        read.records(
+            engine,
+            "readings",
+            splicers=[splicer],
+            sites=sorted(map(str, sites)),
+            since=moment - reach,
+            until=just_after(moment + reach),
+        )
+        for moment in moments
+    ]
+    both = pd.concat(parts).drop_duplicates("id") if len(parts) > 1 else parts[0]
+    return prepare_readings(both.reset_index(drop=True), crew)
+
+
+def _model_now(
+    engine: Engine, splicer: str, service: pd.DataFrame, situation: Situation
+) -> ArcModel | Refusal | None:
+    """The stored model, unless a service since its analysis gave the arc a new level."""
+    model, until = _stored_model(engine, splicer), situation.learned_until
+    if not isinstance(model, ArcModel) or until is None:
+        return model
+    later = (service["serviced_at"] > until) & (service["serviced_at"] <= situation.now)
+    done = service.loc[later & service["action"].isin(EPOCH_ACTIONS), "action"]
+    if done.empty:
+        return model
+    reason = f"{done.iloc[-1]} since the last analysis; run one"
+    return Refusal(splicer, model.checks, model.used, reason)
+
+
+def _stored_model(engine: Engine, splicer: str) -> ArcModel | Refusal | None:
+    rows = read.result(engine, "result_arc_models", splicer=splicer)
+    if rows.empty:
+        return None
+    row = rows.iloc[0]
+    if pd.isna(row["model"]):
+        return Refusal(splicer, int(row["checks"]), int(row["used"]), str(row["refusal"]))
+    try:
+        return ArcModel.from_json(json.loads(row["model"]))
+    except (KeyError, TypeError):  # written by another version: as good as none
+        return None

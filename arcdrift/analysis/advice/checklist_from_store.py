@@ -1,0 +1,90 @@
+"""Asks the store for the start-of-day list of one splicer; reads only what the list needs."""
+
+import pandas as pd
+from sqlalchemy import Engine, select
+
+from arcdrift.analysis.advice.checklist import StartItem, start_of_day
+from arcdrift.analysis.advice.splicer_state import Situation
+from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
+from arcdrift.analysis.maintenance.electrode_life import electrodes
+from arcdrift.analysis.maintenance.service_findings import BladeState, blade_state, due, use_by_hour
+from arcdrift.analysis.maintenance.usage_hours import TURNED
+from arcdrift.settings import Crew
+from arcdrift.store import read, schema
+from arcdrift.store.frames import microseconds
+
+LATEST_SPLICES = 30
+"""Splices that tell which cleavers are in use with a splicer."""
+BLADE_DAYS = 365
+"""How far back cleaves are counted, and turns of a blade sought in the splice log."""
+
+
+def start_items(
+    engine: Engine,
+    situation: Situation,
+    model: ArcModel | Refusal | None,
+    splices: pd.DataFrame,
+    service: pd.DataFrame,
+    crew: Crew,
+) -> tuple[StartItem, ...]:
+    """List what to look at before the first splice of one splicer's day.
+
+    Parameters
+    ----------
+    splices : DataFrame
+        The splicer's latest splices, ``spliced_at`` and ``cleaver`` among them.
+    service : DataFrame
+        Its service events.
+    """
+    splicer, now = situation.splicer, situation.now
+    points = read.result(engine, "result_arc_points", splicer=splicer)
+    days = read.result(engine, "result_check_days", splicer=splicer)
+    points = points[points["checked_at"] <= now]
+    wear = electrodes(splicer, points, days, model, crew, situation.arcs_now)
+    service = service[service["serviced_at"] <= now]
+    intervals = crew.service.by_action
+    done = service[service["action"].isin(intervals)].groupby("action")["serviced_at"].max()
+    own = _use(engine, [splicer], done.min(), now) if len(done) else use_by_hour(splices.iloc[:0])
+    return start_of_day(
+        situation,
+        wear,
+        _blades(engine, splices, crew, now),
+        tuple(due(action, own, service, crew, now) for action in intervals),
+        crew,
+    )
+
+
+def _blades(
+    engine: Engine, splices: pd.DataFrame, crew: Crew, now: pd.Timestamp
+) -> tuple[BladeState, ...]:
+    made = splices[splices["spliced_at"] <= now].sort_values("spliced_at")
+    cleavers = sorted(map(str, made.tail(LATEST_SPLICES)["cleaver"].dropna().unique()))
+    if not cleavers:
+        return ()
+    turns = read.records(engine, "service", splicers=cleavers)
+    turns = turns[(turns["serviced_at"] <= now) & turns["action"].isin(TURNED)]
+    latest = turns.groupby("asset")["serviced_at"].max().reindex(cleavers)
+    earliest = now - pd.Timedelta(days=BLADE_DAYS)
+    since = max(latest.fillna(earliest).min(), earliest)
+    use = _use(engine, read.splicers(engine), since, now, cleavers)
+    states = (blade_state(name, use, turns, crew.blade.cleaves_per_position) for name in cleavers)
+    return tuple(state for state in states if state is not None)
+
+
+def _use(
+    engine: Engine,
+    names: list[str],
+    since: pd.Timestamp,
+    now: pd.Timestamp,
+    cleavers: list[str] | None = None,
+) -> pd.DataFrame:
+    # by splicer and time, which is how the store is indexed; then, of those, by cleaver
+    t = schema.splices.columns
+    query = select(t.id, t.splicer, t.spliced_at, t.cleaver, t.blade_position).where(
+        t.splicer.in_(names),
+        t.spliced_at >= microseconds(since),
+        t.spliced_at <= microseconds(now),
+    )
+    if cleavers is not None:
+        query = query.where(t.cleaver.in_(cleavers))
+    return use_by_hour(read.fetch(engine, query, order=["id"]))

@@ -1,0 +1,150 @@
+"""A crew's own history under another budget of false alarms: which alarms there would have been.
+
+Everything comes from what the last review kept: days of streams, cells by hand, and the arc
+checks' own distances from their forecasts.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from arcdrift.analysis.arc.arc_drift import CLIP, checks_a_month
+from arcdrift.analysis.arc.arc_drift import LAMBDA as ARC_LAMBDA
+from arcdrift.analysis.arc.arc_drift import SHORTEST_RUN as SHORTEST_ARC_RUN
+from arcdrift.analysis.loss.loss_charts import AllLossCharts, alarmed, chart_cells
+from arcdrift.analysis.loss.rollup import SUBJECT, of_streams
+from arcdrift.charts.ewma import settled_limits
+from arcdrift.charts.limits import ewma_limit
+from arcdrift.settings import Shares
+
+TRIAL_COLUMNS = ["day", *SUBJECT, "measure", "side", "value", "expected", "evidence"]
+_KEYS = ["measure", *SUBJECT, "day"]
+
+
+@dataclass(frozen=True)
+class History:
+    """What a trial reads.
+
+    Attributes
+    ----------
+    stream_days, subject_days, cells, arc_points : DataFrame
+        Rows of ``result_stream_days``, ``result_subject_days``, ``result_loss_cells`` and
+        ``result_arc_points``.
+    """
+
+    stream_days: pd.DataFrame
+    subject_days: pd.DataFrame
+    cells: pd.DataFrame
+    arc_points: pd.DataFrame
+
+
+def trial(history: History, false_alarms_per_month: float, shares: Shares) -> pd.DataFrame:
+    """Every alarm the crew would have had.
+
+    Returns
+    -------
+    DataFrame
+        `TRIAL_COLUMNS`, in order of day: ``measure`` is ``level``, ``spread``, ``dirty``,
+        ``redo`` or ``arc``; ``value`` and ``expected`` of the day (dB for the level of a stream,
+        the setting's unit for ``arc``, otherwise as in
+        `arcdrift.analysis.loss.loss_charts.AllLossCharts.subject_days`); ``evidence`` as a share of
+        the limit, 1 and more at an alarm.
+
+    Notes
+    -----
+    The charts of loss are drawn anew. Those of the arc are followed along the distances from
+    forecasts on record, which another budget would have changed a little after an alarm, because
+    an alarmed check is not learned from.
+    """
+    days = history.stream_days.rename(columns={"splices": "n"})
+    days = days.assign(day=pd.to_datetime(days["day"]))[
+        ["splicer", "program", "segment", "day", "site", "n", "total", "capped", "capped_squares",
+         "excluded", "frozen"]
+    ]  # fmt: skip
+    cells = history.cells.assign(
+        day=pd.to_datetime(history.cells["day"]), total=history.cells["capped"]
+    )
+    parts = []
+    if len(days):
+        parts.append(_of_loss(chart_cells(days, cells, false_alarms_per_month, shares)))
+    parts.append(arc_alarms(history.arc_points, false_alarms_per_month * shares.arc))
+    return _in_order(parts)
+
+
+def recorded(history: History) -> pd.DataFrame:
+    """Every alarm the last review gave, as `TRIAL_COLUMNS`."""
+    levels = alarmed(of_streams(history.stream_days))
+    levels = levels.assign(
+        measure="level", value=levels["capped_mean_db"], expected=levels["expected_db"],
+        evidence=(levels["statistic"] / levels["limit"]).abs(),
+    )  # fmt: skip
+    others = history.subject_days[history.subject_days["alarm"].astype(bool)]
+    others = others.assign(side="up", evidence=others["statistic"] / others["limit"])
+    arc = history.arc_points[history.arc_points["alarm"].astype(bool)]
+    checks = _arc_rows(arc, arc["ewma"], arc["limit"])
+    return _in_order(
+        [part.assign(day=pd.to_datetime(part["day"])) for part in (levels, others, checks)]
+    )
+
+
+def _in_order(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    filled = [part[TRIAL_COLUMNS] for part in parts if len(part)]
+    if not filled:
+        return pd.DataFrame(columns=TRIAL_COLUMNS)
+    return pd.concat(filled).sort_values(["day", *TRIAL_COLUMNS[1:4]], ignore_index=True)
+
+
+def _of_loss(charts: AllLossCharts) -> pd.DataFrame:
+    levels = of_streams(charts.streams.days).assign(measure="level")
+    levels = levels.rename(columns={"capped_mean_db": "value", "expected_db": "expected"})
+    wanted = [*_KEYS, "value", "expected"]
+    seen = [part[wanted] for part in (levels, charts.subject_days) if len(part)]
+    alarms = charts.alarms
+    if alarms.empty:
+        return pd.DataFrame(columns=TRIAL_COLUMNS)
+    rows = alarms.merge(pd.concat(seen), on=_KEYS, how="left")
+    return rows.assign(evidence=(rows["statistic"] / rows["limit"]).abs())
+
+
+def arc_alarms(points: pd.DataFrame, budget: float) -> pd.DataFrame:
+    """Alarms of the arc's drift charts under a budget of alarms a month, as `TRIAL_COLUMNS`.
+
+    The EWMA of each splicer is followed along the stored ``z``
+    (`arcdrift.analysis.arc.arc_drift.drift_charts`) and starts again at an alarm and where a check
+    could not be judged.
+    """
+    used = points[points["excluded"].isna() | points["z"].notna()]
+    used = used.sort_values(["splicer", "checked_at", "point"])
+    if used.empty:
+        return pd.DataFrame(columns=TRIAL_COLUMNS)
+    wanted = max(checks_a_month(points) / budget, SHORTEST_ARC_RUN)
+    limit = ewma_limit(ARC_LAMBDA, float(f"{wanted:.3g}"), sided="two")
+    bound = settled_limits(ARC_LAMBDA, limit)[1]
+    value = np.zeros(len(used))
+    state = 0.0
+    fresh = (used["splicer"] != used["splicer"].shift()).to_numpy()
+    scores = np.clip(used["z"].to_numpy(dtype=np.float64), -CLIP, CLIP)
+    for row, (first, z) in enumerate(zip(fresh.tolist(), scores.tolist(), strict=True)):
+        state = 0.0 if first else state
+        state = 0.0 if np.isnan(z) else (1.0 - ARC_LAMBDA) * state + ARC_LAMBDA * z
+        value[row] = state
+        if abs(state) > bound:
+            state = 0.0
+    hit = np.abs(value) > bound
+    return _arc_rows(used[hit], pd.Series(value, used.index)[hit], bound)
+
+
+def _arc_rows(rows: pd.DataFrame, ewma: pd.Series, bound: pd.Series | float) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "day": rows["checked_at"].dt.tz_localize(None).dt.normalize(),
+            "subject_type": "splicer",
+            "subject_id": rows["splicer"],
+            "measure": "arc",
+            "side": np.where(ewma > 0, "up", "down"),
+            "value": rows["arc_setting"],
+            "expected": rows["expected"],
+            "evidence": ewma.abs() / bound,
+        }
+    )

@@ -1,0 +1,1 @@
+"""Likely causes of a change in loss, ranked."""

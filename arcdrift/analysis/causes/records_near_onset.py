@@ -1,0 +1,256 @@
+"""What else is on record near an onset: service, arc checks, the arc's mismatch, blades, wear.
+
+A light look-up: everything is sorted once, and worked out for a splicer when it is asked about.
+"""
+
+from collections.abc import Hashable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from arcdrift.analysis.arc.arc_drift import center_air
+from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
+from arcdrift.analysis.arc.pooled_regression import SLOPES
+from arcdrift.analysis.maintenance.usage_hours import CLEAVES_A_SPLICE, NO_TURNS, hours_of, turns_of
+from arcdrift.analysis.setting_cost.mismatch_model import mean_square
+from arcdrift.settings import Crew, Splicer
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+LEVEL_CHECKS = 3
+"""Checks of an electrode pair before its level, and so a mismatch, is known."""
+NO_CHECK = ("missed", "failed-only")
+LEAD = pd.Timedelta(days=5)
+"""Service may have caused a change shortly before its onset, never well after it."""
+ROUTINE = ("cleaned", "other")
+"""Service too common, or too vague, to explain anything by its date alone."""
+DAY = pd.Timedelta(days=1)
+
+
+@dataclass(frozen=True)
+class Mismatches:
+    """Cells of one splicer with what the arc setting was off by.
+
+    Attributes
+    ----------
+    at : array of int64
+        Midnight (UTC) of the local day, microseconds.
+    n : array
+        Splices.
+    square : array
+        Mean squared mismatch in repeatabilities of a check.
+    """
+
+    at: Ints
+    n: Floats
+    square: Floats
+
+
+@dataclass(frozen=True)
+class Changes:
+    """Records of a whole crew that may explain a change.
+
+    Attributes
+    ----------
+    service : DataFrame
+        ``asset``, ``serviced_at``, ``action``.
+    points : DataFrame
+        Charted arc checks (``result_arc_points``).
+    cells : DataFrame
+        `arcdrift.analysis.setting_cost.mismatch_model.mismatch_cells` of every splicer.
+    checks : DataFrame
+        Daily check statuses (``result_check_days``).
+    use : DataFrame
+        `arcdrift.analysis.maintenance.service_findings.use_by_hour` of every splicer.
+    models : tuple of ArcModel or Refusal
+    crew : Crew
+    """
+
+    service: pd.DataFrame
+    points: pd.DataFrame
+    cells: pd.DataFrame
+    checks: pd.DataFrame
+    use: pd.DataFrame
+    models: tuple[ArcModel | Refusal, ...]
+    crew: Crew
+
+    @cached_property
+    def _service(self) -> dict[str, list[tuple[str, pd.Timestamp]]]:
+        found: dict[str, list[tuple[str, pd.Timestamp]]] = {}
+        ordered = self.service.sort_values("serviced_at")
+        for asset, action, when in zip(
+            ordered["asset"], ordered["action"], ordered["serviced_at"], strict=True
+        ):
+            found.setdefault(str(asset), []).append((str(action), when))
+        return found
+
+    @cached_property
+    def _rates(self) -> dict[str, float]:
+        if self.service.empty:
+            return {}
+        at = self.service["serviced_at"]
+        days = max((at.max() - at.min()) / DAY, 1.0)
+        by_action = self.service.groupby("action")["asset"]
+        return {
+            str(action): float(count / assets / days)
+            for action, count, assets in zip(
+                by_action.size().index, by_action.size(), by_action.nunique(), strict=True
+            )
+        }
+
+    @cached_property
+    def _alarms(self) -> dict[str, list[pd.Timestamp]]:
+        if self.points.empty:
+            return {}
+        alarmed = self.points[self.points["alarm"].astype(bool)].sort_values("checked_at")
+        return {str(name): list(mine) for name, mine in alarmed.groupby("splicer")["checked_at"]}
+
+    @cached_property
+    def _arcs(self) -> dict[str, tuple[Ints, Floats]]:
+        """Arcs on each splicer's electrodes by check."""
+        if self.points.empty:
+            return {}
+        counted = self.points.dropna(subset=["arcs"]).sort_values("checked_at")
+        return {
+            str(name): (_micros(mine["checked_at"]), mine["arcs"].to_numpy(dtype=np.float64))
+            for name, mine in counted.groupby("splicer")
+        }
+
+    @cached_property
+    def _points(self) -> dict[str, pd.DataFrame]:
+        if self.points.empty:
+            return {}
+        used = self.points[self.points["excluded"].isna()]
+        return {str(name): mine for name, mine in used.groupby("splicer")}
+
+    @cached_property
+    def _cells(self) -> dict[str, dict[Hashable, npt.NDArray[Any]]]:
+        """Columns of `cells` by splicer."""
+        columns = self.cells.drop(columns=["splicer", "program", "technician"])
+        arrays = {name: columns[name].to_numpy() for name in columns}
+        return {
+            str(name): {column: values[rows] for column, values in arrays.items()}
+            for name, rows in self.cells.groupby("splicer").indices.items()
+        }
+
+    @cached_property
+    def _checks(self) -> dict[str, tuple[Ints, npt.NDArray[np.bool_]]]:
+        """First splice of each workday, and whether it had no passed check."""
+        worked = self.checks.dropna(subset=["first_splice_at"]).sort_values("first_splice_at")
+        bare = worked["status"].isin(NO_CHECK)
+        return {
+            str(name): (_micros(mine["first_splice_at"]), bare[mine.index].to_numpy())
+            for name, mine in worked.groupby("splicer")
+        }
+
+    @cached_property
+    def _known(self) -> dict[str, ArcModel]:
+        return {model.splicer: model for model in self.models if isinstance(model, ArcModel)}
+
+    @cached_property
+    def _mismatches(self) -> dict[str, Mismatches | None]:
+        return {}
+
+    @cached_property
+    def _uses(self) -> dict[str, tuple[Ints, Floats, Ints]]:
+        """By cleaver: first splice of each hour of use, cleaves so far, and turns of the blade."""
+        turned = turns_of(self.service)
+        found = {}
+        for name, hours in hours_of(self.use, "cleaver").items():
+            known = np.flatnonzero(hours.position >= 0)
+            moved = known[1:][np.diff(hours.position[known]) != 0]
+            at = hours.first.astype(np.int64)
+            logged = turned.get(name, NO_TURNS).when.astype(np.int64)
+            count = CLEAVES_A_SPLICE * np.r_[0.0, hours.splices.cumsum()]
+            found[name] = (at, count, np.sort(np.r_[logged, at[moved]]))
+        return found
+
+    def served(
+        self, asset: str, begin: pd.Timestamp, end: pd.Timestamp
+    ) -> list[tuple[str, pd.Timestamp]]:
+        """Actions on an asset between two instants, with when."""
+        return [one for one in self._service.get(asset, []) if begin <= one[1] <= end]
+
+    def often(self, action: str) -> float:
+        """How many times a day an action is done to one asset, over all that have had it."""
+        return self._rates.get(action, 0.0)
+
+    def alarm(self, splicer: str, begin: pd.Timestamp, end: pd.Timestamp) -> pd.Timestamp | None:
+        """First arc check of a splicer at which its drift chart alarmed between two instants."""
+        return next((at for at in self._alarms.get(splicer, []) if begin <= at <= end), None)
+
+    def unchecked(self, splicer: str, begin: pd.Timestamp, end: pd.Timestamp) -> tuple[int, int]:
+        """Workdays of a splicer without a passed check, of all its workdays between instants."""
+        if splicer not in self._checks:
+            return 0, 0
+        at, bare = self._checks[splicer]
+        first, last = np.searchsorted(at, [_micro(begin), _micro(end)])
+        return int(bare[first:last].sum()), int(last - first)
+
+    def wear(self, splicer: str, at: pd.Timestamp) -> tuple[float, int] | None:
+        """Arcs on a splicer's electrodes at its last check by a day, and their life."""
+        life = self.crew.splicers.get(splicer, Splicer()).electrode_life_arcs
+        if life is None or splicer not in self._arcs:
+            return None
+        checked, arcs = self._arcs[splicer]
+        last = int(np.searchsorted(checked, _micro(at + DAY))) - 1
+        return None if last < 0 else (float(arcs[last]), life)
+
+    def cleaves(self, cleaver: str, at: pd.Timestamp) -> float | None:
+        """Cleaves on the blade's position at an instant; None where no turn before it is known."""
+        if cleaver not in self._uses:
+            return None
+        hours, count, turns = self._uses[cleaver]
+        moment = _micro(at)
+        turn = int(np.searchsorted(turns, moment, side="right")) - 1
+        if turn < 0:
+            return None
+        here, then = np.searchsorted(hours, [moment, turns[turn]])
+        return float(count[here] - count[then])
+
+    def mismatches(self, splicer: str) -> Mismatches | None:
+        """What one splicer's arc setting was off by; None where no splice has a check before it."""
+        if splicer not in self._mismatches:
+            mine = self._cells.get(splicer)
+            self._mismatches[splicer] = None if mine is None else self._mismatch(splicer, mine)
+        return self._mismatches[splicer]
+
+    def _mismatch(self, splicer: str, cells: dict[Hashable, npt.NDArray[Any]]) -> Mismatches | None:
+        model, points = self._known.get(splicer), self._points.get(splicer)
+        if model is None or points is None:
+            return None
+        slopes = np.asarray(model.mean[:SLOPES], dtype=np.float64)
+        rest = points["arc_setting"].to_numpy(dtype=np.float64)
+        rest = rest - center_air(points).to_numpy(dtype=np.float64) @ slopes
+        epoch = points["epoch"].to_numpy()
+        level = np.full(len(cells["n"]), np.nan)
+        for number in np.unique(epoch):
+            mine = rest[epoch == number]
+            if len(mine) >= LEVEL_CHECKS:
+                level[cells["epoch"] == number] = np.median(mine)
+        known = ~np.isnan(level)
+        square = mean_square(cells | {"level": level}, slopes[None, :]) / model.sigma**2
+        return Mismatches(
+            cells["day"][known].astype("datetime64[us]").astype(np.int64),
+            cells["n"][known].astype(np.float64),
+            square[known],
+        )
+
+
+def not_after(service: pd.DataFrame, onset: pd.Timestamp) -> pd.DataFrame:
+    """Service that may have caused a change: shortly before its onset, never well after it."""
+    lead = onset - service["serviced_at"]
+    return service[(lead <= LEAD) & (lead >= -DAY) & ~service["action"].isin(ROUTINE)]
+
+
+def _micro(at: pd.Timestamp) -> int:
+    return at.value // 1000
+
+
+def _micros(at: pd.Series) -> Ints:
+    return at.to_numpy(dtype="datetime64[us]").astype(np.int64)

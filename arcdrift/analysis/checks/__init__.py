@@ -1,0 +1,1 @@
+"""Daily arc checks: which were made in time, late, failed or missed."""

@@ -1,0 +1,109 @@
+"""How faithfully the daily arc checks were kept: shares with intervals, by whom, where and when."""
+
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+WORKED = ("checked", "late", "failed-only", "missed")
+"""What a finished workday can have come to."""
+By = Literal["splicer", "technician", "week", "site", "crew"]
+FEW_DAYS = 10
+"""Workdays under which a share says so: its interval then spans half the scale and more."""
+NOT_LOGGED = "(not logged)"
+CREW = "whole crew"
+Z95 = 1.959963984540054
+
+Floats = npt.NDArray[np.float64]
+
+
+def wilson(kept: npt.ArrayLike, days: npt.ArrayLike) -> tuple[Floats, Floats]:
+    """95 % score interval of a share.
+
+    Parameters
+    ----------
+    kept, days : array_like of int
+        Successes and trials, same shape.
+
+    Returns
+    -------
+    low, high : ndarray of float
+        Shares from 0 to 1; NaN where there were no trials.
+
+    Notes
+    -----
+    (p + z²/2n ± z √(p(1 - p)/n + z²/4n²)) / (1 + z²/n): E. B. Wilson, "Probable inference, the
+    law of succession, and statistical inference", J. Am. Stat. Assoc. 22 (1927), 209-212. Days
+    are taken as independent; misses that come in runs make the truth less sure than this says.
+    """
+    x, n = np.asarray(kept, dtype=float), np.asarray(days, dtype=float)
+    n = np.where(n > 0, n, np.nan)
+    square = Z95**2 / n
+    middle = (x / n + square / 2) / (1 + square)
+    half = np.sqrt(square * (x / n * (1 - x / n) + square / 4)) / (1 + square)
+    # at 0 and n of n the bound is 0 or 1 exactly; rounding must not step over it
+    return np.clip(middle - half, 0.0, 1.0), np.clip(middle + half, 0.0, 1.0)
+
+
+def compliance(days: pd.DataFrame, by: By = "splicer") -> pd.DataFrame:
+    """Count finished workdays and those checked before the first splice.
+
+    Parameters
+    ----------
+    days : DataFrame
+        Rows of ``result_check_days`` or of `arcdrift.analysis.checks.daily_checks.daily_checks`; a
+        running day and a day without work do not count.
+    by : str
+        ``splicer``; ``technician``, a day counting for whoever made most of its splices, since
+        that is who leaned on the arc: a helper who opened the day, or whoever happened to run
+        the check, is not held to it; ``site`` of the day's first splice; ISO ``week``
+        (``2026-W09``); or ``crew``, one row.
+
+    Returns
+    -------
+    DataFrame
+        One row per `by`, in its order and those without a name last: ``days`` (splicer workdays),
+        counts by status, ``share`` checked in time, its 95 % interval ``low``..``high``
+        (`wilson`), shares from 0 to 1, and ``note``: what to bear in mind, such as
+        "only 4 days"; empty where there is nothing.
+
+    Raises
+    ------
+    ValueError
+        When `by` is none of these.
+    """
+    days = days.reset_index(drop=True)
+    key = _key(days, by)
+    # what is compared is days; a name may be missing, the day still counts
+    key = key.astype(object).where(key.notna(), NOT_LOGGED).rename(by)
+    worked = days["status"].isin(WORKED) & days["day_over"].astype(bool)
+    counts = pd.crosstab(key[worked], days.loc[worked, "status"])
+    counts = counts.reindex(columns=list(WORKED), fill_value=0).astype(int)
+    table = counts.rename_axis(columns=None).reset_index()
+    table.insert(1, "days", counts.sum(axis=1).to_numpy())
+    low, high = wilson(table["checked"], table["days"])
+    table = table.assign(share=table["checked"] / table["days"], low=low, high=high)
+    running = set(key[~days["day_over"].astype(bool)]) if by == "week" else set()
+    table["note"] = _notes(table["days"], table[by].isin(running))
+    table = table.iloc[np.argsort(table[by].eq(NOT_LOGGED).to_numpy(), kind="stable")]
+    return table.reset_index(drop=True)
+
+
+def _key(days: pd.DataFrame, by: By) -> pd.Series:
+    if by == "crew":
+        return pd.Series(CREW, index=days.index)
+    if by == "week":
+        iso = pd.to_datetime(days["day"]).dt.isocalendar()
+        year, week = (iso[part].astype(str) for part in ("year", "week"))
+        return year + "-W" + week.str.zfill(2)
+    if by not in ("splicer", "technician", "site"):
+        raise ValueError(f"compliance is not counted by {by!r}")
+    return days[by]
+
+
+def _notes(days: pd.Series, running: pd.Series) -> pd.Series:
+    few: pd.Series = "only " + days.astype(str) + np.where(days == 1, " day", " days")
+    note: pd.Series = few.where(days < FEW_DAYS, "")
+    so_far = note.where(note == "", note + ", ") + "week still running"
+    return so_far.where(running, note)

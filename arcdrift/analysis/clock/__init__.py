@@ -1,0 +1,1 @@
+"""Splicer clocks that were wrong: since when and by how much."""

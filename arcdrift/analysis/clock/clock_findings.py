@@ -1,0 +1,145 @@
+"""Findings about splicer clocks that were wrong, and the stretches as rows of the store."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict
+from datetime import timedelta
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+
+from arcdrift.analysis.clock.clock_errors import Clock, Stretch
+from arcdrift.analysis.common.days import sites_of, zones_of
+from arcdrift.finding import Cause, Finding, Onset
+from arcdrift.settings import Crew
+
+_YEAR_H = 24 * 300
+COLUMNS = (
+    "splicer", "starts_at", "ends_at", "first_number", "end_number", "first_arc", "end_arc",
+    "shift_h", "since", "until", "splices", "checks", "days",
+)  # fmt: skip
+
+
+def clock_findings(clocks: Mapping[str, Clock], crew: Crew, now: pd.Timestamp) -> Iterator[Finding]:
+    """One finding for each stretch that is kept apart until somebody sets the shift.
+
+    Parameters
+    ----------
+    clocks : mapping of Clock
+        By splicer.
+    """
+    for splicer, clock in clocks.items():
+        for stretch in clock.stretches:
+            yield _finding(splicer, stretch, crew, now)
+
+
+def stretches_table(clocks: Mapping[str, Clock]) -> pd.DataFrame:
+    """Rows of ``result_clock_stretches``."""
+    rows = [
+        asdict(stretch.bounds)
+        | {
+            "shift_h": stretch.shift_h,
+            "since": stretch.since,
+            "until": stretch.until,
+            "splices": stretch.splices,
+            "checks": stretch.checks,
+            "days": stretch.days,
+        }
+        for clock in clocks.values()
+        for stretch in clock.stretches
+    ]
+    table = pd.DataFrame(rows, columns=list(COLUMNS))
+    return table.astype(dict.fromkeys(COLUMNS[3:8], "float64"))
+
+
+def clocks_not_told(clocks: Mapping[str, Clock]) -> dict[str, str]:
+    """Why the counts of some splicers say nothing about their clocks."""
+    return {
+        splicer: clock.not_told for splicer, clock in clocks.items() if clock.not_told is not None
+    }
+
+
+def shift_words(hours: int) -> str:
+    """Whole hours as they are typed after ``--shift``."""
+    return f"{hours:+d}h"
+
+
+def typed_bounds(stretch: Stretch, zone: str) -> tuple[str, str]:
+    """Local times, to the minute, that take in every record of a stretch."""
+    there = ZoneInfo(zone)
+    first = stretch.bounds.starts_at.astimezone(there)
+    last = stretch.bounds.ends_at.astimezone(there) + timedelta(minutes=1)
+    return f"{first:%Y-%m-%dT%H:%M}", f"{last:%Y-%m-%dT%H:%M}"
+
+
+def zone_of(splicer: str, crew: Crew) -> str:
+    """Zone in which times typed for a splicer are read: that of its home site."""
+    usual = pd.DataFrame({"splicer": [splicer]})
+    return str(zones_of(sites_of(usual, crew), crew).iloc[0])
+
+
+def _finding(splicer: str, stretch: Stretch, crew: Crew, now: pd.Timestamp) -> Finding:
+    hours = stretch.shift_h
+    days = stretch.days
+    start, end = typed_bounds(stretch, zone_of(splicer, crew))
+    off = "by how much cannot be told" if hours is None else _off(hours)
+    evidence: dict[str, object] = {
+        "days_kept_apart": days,
+        "splices_kept_apart": stretch.splices,
+        "checks_kept_apart": stretch.checks,
+        "shift_hours": hours,
+        "logged_from": start,
+        "logged_until": end,
+        "still_wrong": stretch.going_on,
+    }
+    shift = "SHIFT" if hours is None else shift_words(hours)
+    set_clock = (
+        "Set the clock on the splicer; then "
+        if stretch.going_on
+        else ("Make sure that the clock on the splicer is right; then ")
+    )
+    earliest = stretch.before if stretch.before is not None else stretch.since
+    return Finding(
+        kind="clock-wrong",
+        subject_type="splicer",
+        subject_id=splicer,
+        since=stretch.since.to_pydatetime(),
+        until=stretch.until.to_pydatetime(),
+        onset=Onset(
+            stretch.since.to_pydatetime(),
+            min(earliest, stretch.since).to_pydatetime(),
+            stretch.since.to_pydatetime(),
+        ),
+        severity="act",
+        evidence=evidence,
+        summary=(
+            f"{splicer}: the clock was wrong, {off}; {stretch.splices} splices and "
+            f"{stretch.checks} arc checks on {days} {'day' if days == 1 else 'days'} are kept "
+            "apart until somebody says by how much."
+        ),
+        likely_causes=_causes(hours),
+        next_step=(
+            f"{set_clock}arcdrift clock {splicer} --shift {shift} --from {start} --until {end} "
+            "--by NAME --why TEXT (a shift of 0h says that it was right)."
+        ),
+        assessed_on=now.to_pydatetime(),
+    )
+
+
+def _off(hours: int) -> str:
+    side = "slow" if hours > 0 else "fast"
+    size = abs(hours)
+    if size >= _YEAR_H:
+        return f"{size / 24:,.0f} days {side}"
+    return f"{size} {'hour' if size == 1 else 'hours'} {side}"
+
+
+def _causes(hours: int | None) -> tuple[Cause, ...]:
+    if hours is None:
+        return ()
+    if hours >= _YEAR_H:
+        return (Cause("clock without power", "it began again at an old date", 1.0),)
+    if abs(hours) >= _YEAR_H:
+        return (Cause("date mistyped", "it runs in a time to come", 1.0),)
+    if abs(hours) == 1:
+        return (Cause("summer time", "one hour is what clocks change by", 1.0),)
+    return (Cause("time zone or hour mistyped", "it is off by whole hours", 1.0),)

@@ -1,0 +1,1 @@
+"""Grouping, workdays, latest events and episodes: what every analysis shares."""

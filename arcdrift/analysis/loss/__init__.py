@@ -1,0 +1,1 @@
+"""Losses of splices: days, baselines, charts, alarms and their findings."""

@@ -1,0 +1,182 @@
+"""Loss held against what is accepted: the mean of a stream's recent days, and single splices.
+
+The limits are the crew's own (crew.toml, ``[acceptance]``), not learned; a stream can be in
+perfect control and still over them. These findings count against no false-alarm budget.
+"""
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.stats import t as student
+
+from arcdrift.analysis.common.days import sites_of
+from arcdrift.analysis.common.grouping import cells_of, named, plain
+from arcdrift.analysis.loss.stream_days import NO_PROGRAM
+from arcdrift.settings import AcceptanceRule, Crew
+
+WINDOW_DAYS = 10
+FEWEST_DAYS = 5
+"""Workdays below which a mean of days has no interval worth the name."""
+LEVEL = 0.95
+ONE_PLACE = 6
+"""Splices from which a location is taken for a closure or a tray, not for the place of one
+splice: who was made again there cannot be told (common practice, no source)."""
+DAY_COLUMNS = ["splicer", "program", "segment", "day", "site", "n", "total", "allowed_db"]
+COPIED = ["id", "splicer", "program", "spliced_at", "site", "loss_db", "location", "outcome"]
+OVER_COLUMNS = [
+    "id", "splicer", "program", "day", "spliced_at", "site", "loss_db", "limit_db", "location",
+    "told",
+]  # fmt: skip
+
+Floats = npt.NDArray[np.float64]
+
+
+def accepted_days(
+    work: pd.DataFrame, day: pd.Series, days: pd.DataFrame, crew: Crew
+) -> pd.DataFrame:
+    """Stream days with the mean loss accepted of their splices.
+
+    Parameters
+    ----------
+    work : DataFrame
+        Production splices (`arcdrift.analysis.loss.stream_days.production`).
+    day : Series
+        Their local workdays.
+    days : DataFrame
+        From `arcdrift.analysis.loss.stream_days.loss_days`, of the same splices.
+
+    Returns
+    -------
+    DataFrame
+        ``splicer``, ``program``, ``segment``, ``day``, ``site``, ``n``, ``total`` (dB),
+        ``allowed_db`` (mean of its splices' limits; fibers may differ within a day).
+    """
+    table = days.reindex(columns=DAY_COLUMNS)
+    if work.empty:
+        return table
+    limit = _limits(work, crew, "average_db")
+    if np.ptp(limit) == 0:
+        return table.assign(allowed_db=limit[0])
+    # a day lies in one segment, so these cells come in the order of the stream days
+    cell, _ = cells_of(work["splicer"], named(work["program"], NO_PROGRAM), day)
+    return table.assign(allowed_db=np.bincount(cell, limit) / np.bincount(cell))
+
+
+def over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
+    """Splices over the limit of a single splice, not known to be made again.
+
+    Parameters
+    ----------
+    work, day
+        As for `accepted_days`; with ``location`` and ``outcome``.
+
+    Returns
+    -------
+    DataFrame
+        ``id``, ``splicer``, ``program``, ``day``, ``spliced_at``, ``site``, ``loss_db``,
+        ``limit_db``, ``location``, ``told`` (False where nothing in the log can tell whether it
+        was made again: no location, or one that many splices share).
+
+    Notes
+    -----
+    Where its own location is logged, a splice was made again when the splicer made a later one
+    there; where not, when the log marks it as a redo.
+    """
+    limit = _limits(work, crew, "single_db")
+    far = np.flatnonzero(work["loss_db"].to_numpy(dtype=np.float64) > limit + 1e-9)
+    rows = plain(work[COPIED].iloc[far])
+    if rows.empty:
+        return rows.reindex(columns=OVER_COLUMNS)
+    here = np.flatnonzero(work["location"].isin(rows["location"].dropna().unique()))
+    there = work[["splicer", "location", "spliced_at", "id"]].iloc[here]
+    there = plain(there).sort_values(["spliced_at", "id"])
+    shared = there.groupby(["splicer", "location"])["id"].transform("size") >= ONE_PLACE
+    last = ~there.duplicated(["splicer", "location"], keep="last")
+    told = rows["location"].notna() & ~shared.reindex(rows.index, fill_value=True)
+    again = np.where(
+        told, ~last.reindex(rows.index, fill_value=True), (rows["outcome"] == "redo").fillna(False)
+    )
+    left = rows.assign(
+        program=rows["program"].fillna(NO_PROGRAM),
+        day=day.iloc[far],
+        limit_db=limit[far],
+        site=sites_of(rows, crew),
+        told=told,
+    )[~again.astype(bool)]
+    return left.sort_values(["splicer", "spliced_at"], ignore_index=True)[OVER_COLUMNS]
+
+
+def _limits(work: pd.DataFrame, crew: Crew, which: str) -> Floats:
+    """Limit of each splice in dB; of the rules that fit it the most particular counts."""
+    limits = np.full(len(work), float(getattr(crew.acceptance, which)))
+    for rule in sorted(crew.acceptance.overrides, key=_particular):
+        value = getattr(rule, which)
+        if value is None:
+            continue
+        fits = np.ones(len(work), dtype=bool)
+        if rule.program is not None:
+            fits &= (work["program"] == rule.program).fillna(False).to_numpy(dtype=bool)
+        if rule.fibers is not None:
+            one, other = rule.fibers
+            a, b = work["fiber_a"], work["fiber_b"]
+            pair = ((a == one) & (b == other)) | ((a == other) & (b == one))
+            fits &= pair.fillna(False).to_numpy(dtype=bool)
+        limits[fits] = value
+    return limits
+
+
+def _particular(rule: AcceptanceRule) -> int:
+    return 2 * (rule.fibers is not None) + (rule.program is not None)
+
+
+def recent_means(days: pd.DataFrame) -> pd.DataFrame:
+    """Mean loss of each stream's latest workdays, as it stood on every day.
+
+    Parameters
+    ----------
+    days : DataFrame
+        From `accepted_days`, any number of streams.
+
+    Returns
+    -------
+    DataFrame
+        In order of stream and day, plus ``window_days`` (at most 10, of the same segment),
+        ``splices``, ``mean_db``, ``low_db``, ``high_db``, ``limit_db`` and ``over``: the whole
+        interval lies above the limit. NaN and False under 5 days.
+
+    Notes
+    -----
+    The interval treats days as what was drawn (ratio estimator, Cochran 1977, Sampling
+    Techniques, section 6.3, from memory): with m the mean excess over the limit, e_d and n_d a
+    day's excess and splices, D days, the variance of m is D/(D-1) sum (e_d - m n_d)^2 / (sum
+    n_d)^2, with Student's t of D-1.
+    """
+    days = days.sort_values(["splicer", "program", "segment", "day"], ignore_index=True)
+    n = days["n"].to_numpy(dtype=np.float64)
+    allowed = n * days["allowed_db"].to_numpy(dtype=np.float64)
+    excess = days["total"].to_numpy(dtype=np.float64) - allowed
+    place = days.groupby(["splicer", "program", "segment"]).cumcount().to_numpy()
+    count = np.minimum(place + 1, WINDOW_DAYS).astype(np.int64)
+    first = np.arange(len(days)) - count + 1
+
+    def windowed(values: Floats) -> Floats:
+        whole = np.r_[0.0, np.cumsum(values)]
+        return np.asarray(whole[first + count] - whole[first])
+
+    splices = windowed(n)
+    mean = windowed(excess) / splices
+    spread = windowed(excess**2) - 2.0 * mean * windowed(excess * n) + mean**2 * windowed(n**2)
+    enough = count >= FEWEST_DAYS
+    freedom = np.maximum(count - 1, 1)
+    error = np.sqrt(np.maximum(spread, 0.0) * count / freedom) / splices
+    reach = np.where(enough, student.ppf(0.5 + LEVEL / 2.0, freedom) * error, np.nan)
+    limit = windowed(allowed) / splices
+    return days.assign(
+        window_days=count,
+        splices=splices.astype(np.int64),
+        mean_db=limit + mean,
+        low_db=limit + mean - reach,
+        high_db=limit + mean + reach,
+        limit_db=limit,
+        over=mean - reach > 0,
+    )

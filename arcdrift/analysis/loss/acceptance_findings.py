@@ -1,0 +1,129 @@
+"""Findings of loss over what is accepted: of a stream on average, and of its single splices."""
+
+import pandas as pd
+
+from arcdrift.analysis.common.days import day_starts
+from arcdrift.analysis.common.episodes import episodes, severity
+from arcdrift.analysis.loss.acceptance import recent_means
+from arcdrift.finding import Finding
+from arcdrift.settings import Crew
+
+EPISODE_DAYS = 30
+MOST_LISTED = 10
+STREAM = ["splicer", "program"]
+
+
+def average_findings(days: pd.DataFrame, crew: Crew, now: pd.Timestamp) -> list[Finding]:
+    """Streams whose recent mean is surely over the limit, one finding a run of such days.
+
+    Parameters
+    ----------
+    days : DataFrame
+        From `arcdrift.analysis.loss.acceptance.accepted_days`, of all splicers.
+    """
+    if days.empty:
+        return []
+    means = recent_means(days)
+    means = means[means["over"]]
+    means = means.assign(day_start=day_starts(means, crew))
+    found = []
+    for (splicer, program), mine in means.groupby(STREAM):
+        for rows in episodes(mine["day_start"], pd.Timedelta(days=EPISODE_DAYS)):
+            run = mine.loc[rows]
+            found.append(_average_finding(f"{splicer}", f"{program}", run, now))
+    return found
+
+
+def _average_finding(splicer: str, program: str, run: pd.DataFrame, now: pd.Timestamp) -> Finding:
+    last = run.iloc[-1]
+    return Finding(
+        kind="loss-over-limit",
+        subject_type="stream",
+        subject_id=f"{splicer} / {program}",
+        since=run["day_start"].iloc[0].to_pydatetime(),
+        until=last["day_start"].to_pydatetime(),
+        severity=severity(last["day_start"], now, heavy=True),
+        evidence={
+            "mean_db": round(float(last["mean_db"]), 4),
+            "mean_low_db": round(float(last["low_db"]), 4),
+            "mean_high_db": round(float(last["high_db"]), 4),
+            "average_limit_db": round(float(last["limit_db"]), 4),
+            "workdays_averaged": int(last["window_days"]),
+            "splices": int(last["splices"]),
+        },
+        summary=(
+            f"{splicer}, {program}: the {int(last['window_days'])} workdays up to "
+            f"{last['day']:%Y-%m-%d} averaged {last['mean_db']:.3f} dB a splice (95 % interval "
+            f"{last['low_db']:.3f} to {last['high_db']:.3f} dB, {int(last['splices']):,} splices); "
+            f"accepted are {last['limit_db']:.3f} dB."
+        ),
+        next_step=(
+            "Have some of these splices measured from both ends, and find what keeps the loss up "
+            "before more work is handed over. If other limits apply here, set them in crew.toml."
+        ),
+        assessed_on=now.to_pydatetime(),
+    )
+
+
+def single_findings(over: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
+    """Splices over the limit that were not made again, one finding a stream.
+
+    Parameters
+    ----------
+    over : DataFrame
+        From `arcdrift.analysis.loss.acceptance.over_limit`, of all splicers.
+
+    Notes
+    -----
+    However long ago: unlike a level that comes and goes, such a splice stays until it is mended.
+    """
+    return [
+        _single_finding(f"{splicer}", f"{program}", mine.sort_values("spliced_at"), now)
+        for (splicer, program), mine in over.groupby(STREAM)
+    ]
+
+
+def _single_finding(splicer: str, program: str, over: pd.DataFrame, now: pd.Timestamp) -> Finding:
+    left, open_ = len(over), int((~over["told"].astype(bool)).sum())
+    first, last = over.iloc[0], over.iloc[-1]
+    one = left == 1
+    limits = sorted(set(over["limit_db"].round(4)))
+    said = " or ".join(f"{limit:.2f}" for limit in limits)
+    when = f"on {first['day']:%Y-%m-%d}"
+    if first["day"] != last["day"]:
+        when = f"from {first['day']:%Y-%m-%d} to {last['day']:%Y-%m-%d}"
+    made = "made again at the same place"
+    if open_ == left:
+        again = f"whether {'it was' if one else 'they were'} {made} cannot be told from the log"
+    elif open_:
+        again = f"{left - open_:,} not {made}; of {open_:,} the log cannot tell"
+    else:
+        again = f"no later splice of this splicer is logged at {'its' if one else 'their'} place"
+    places = over["location"].dropna().tolist()[-MOST_LISTED:]
+    return Finding(
+        kind="loss-over-limit",
+        subject_type="stream",
+        subject_id=f"{splicer} / {program}",
+        since=first["spliced_at"].to_pydatetime(),
+        until=last["spliced_at"].to_pydatetime(),
+        severity=severity(last["spliced_at"], now, heavy=False),
+        evidence={
+            "splices": left,
+            "single_limit_db": limits[0] if len(limits) == 1 else limits,
+            "highest_db": round(float(over["loss_db"].max()), 3),
+            "first_over": f"{first['day']:%Y-%m-%d}",
+            "last_over": f"{last['day']:%Y-%m-%d}",
+            "not_told_if_made_again": open_,
+            **({"latest_locations": places} if places else {}),
+        },
+        summary=(
+            f"{splicer}, {program}: {left:,} splice{'' if one else 's'} over {said} dB {when}; "
+            f"{again}."
+        ),
+        next_step=(
+            f"{'Go to the places named' if places else 'Find them among the splices of the stream'}"
+            ", measure from both ends and make again what is still over the limit. Never look "
+            "into a fiber that may carry light, and collect the glass shards."
+        ),
+        assessed_on=now.to_pydatetime(),
+    )

@@ -1,0 +1,102 @@
+"""What a loss chart compares with, and days a person left out of it or froze its baseline on."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from arcdrift.analysis.loss.day_level import LAG_DAYS, LAG_FROM
+from arcdrift.analysis.loss.stream_days import RESTART_ACTIONS
+
+
+@dataclass(frozen=True)
+class Baseline:
+    """What a stream's baseline is made of after its last day.
+
+    Attributes
+    ----------
+    days : int
+        Days of work since the baseline began, those left out aside.
+    learned : int
+        Days it is made of.
+    first, last : str or None
+        First and last of them, ISO.
+    lag : int
+        Newest days of work that it does not know yet.
+    alarmed, frozen, excluded : int
+        Days of work it did not learn from: with an alarm, frozen or left out by a person.
+    restarted_by : str or None
+        Service that began it anew; None when it goes back to the stream's first day.
+    restarted_at : Timestamp or None
+        UTC instant of that service.
+    """
+
+    days: int
+    learned: int
+    first: str | None
+    last: str | None
+    lag: int
+    alarmed: int
+    frozen: int
+    excluded: int
+    restarted_by: str | None
+    restarted_at: pd.Timestamp | None
+
+
+def baseline_of(days: pd.DataFrame, service: pd.DataFrame) -> Baseline:
+    """Tell what one stream's baseline is made of.
+
+    Parameters
+    ----------
+    days : DataFrame
+        Every row of ``result_stream_days`` of the stream; at least one.
+    service : DataFrame
+        ``serviced_at`` (UTC) and ``action`` of its splicer's service events.
+    """
+    days = days.sort_values("day")
+    segment = int(days["segment"].iloc[-1])
+    mine = days[days["segment"] == segment]
+    out = mine["excluded"].to_numpy(dtype=bool)
+    worked = mine[~out]
+    lag = LAG_DAYS if len(worked) >= LAG_FROM else 0
+    known = worked.iloc[: len(worked) - lag]
+    alarmed = (known["alarm"] != "").to_numpy()
+    frozen = known["frozen"].to_numpy(dtype=bool) & ~alarmed
+    learned = known.loc[~alarmed & ~frozen, "day"]
+    restarts = service[service["action"].isin(RESTART_ACTIONS)].sort_values("serviced_at")
+    event = restarts.iloc[segment - 1] if 0 < segment <= len(restarts) else None
+    return Baseline(
+        days=len(worked),
+        learned=len(learned),
+        first=str(learned.iloc[0]) if len(learned) else None,
+        last=str(learned.iloc[-1]) if len(learned) else None,
+        lag=lag,
+        alarmed=int(alarmed.sum()),
+        frozen=int(frozen.sum()),
+        excluded=int(out.sum()),
+        restarted_by=None if event is None else str(event["action"]),
+        restarted_at=None if event is None else event["serviced_at"],
+    )
+
+
+def marked(days: pd.DataFrame, marks: pd.DataFrame | None) -> pd.DataFrame:
+    """Stream days with ``excluded`` and ``frozen``.
+
+    Parameters
+    ----------
+    days : DataFrame
+        From `arcdrift.analysis.loss.stream_days.loss_days`.
+    marks : DataFrame or None
+        ``action`` (``exclude`` or ``freeze``), ``splicer`` and ``program`` (missing: all),
+        ``first_day`` and ``last_day`` (missing: open) of each, as ISO text.
+    """
+    flags = {name: np.zeros(len(days), dtype=bool) for name in ("exclude", "freeze")}
+    for mark in [] if marks is None else marks.to_dict("records"):
+        rows = days["day"].to_numpy() >= np.datetime64(mark["first_day"])
+        if pd.notna(mark["last_day"]):
+            rows = rows & (days["day"].to_numpy() <= np.datetime64(mark["last_day"]))
+        for name in ("splicer", "program"):
+            if pd.notna(mark[name]):
+                rows = rows & np.asarray(days[name] == mark[name], dtype=bool)
+        flags[str(mark["action"])] |= rows
+    return days.assign(excluded=flags["exclude"], frozen=flags["freeze"])

@@ -1,0 +1,122 @@
+"""Shares of dirty and of redone splices that rose: by stream, splicer, person, site and crew."""
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from arcdrift.analysis.loss.day_level import MONTH
+from arcdrift.analysis.loss.rollup import SUBJECT, of_streams, subjects_of
+from arcdrift.charts.binomial_cusum import RisingRates, rising_rates
+from arcdrift.charts.binomial_cusum_limits import RUN_LENGTHS
+
+Floats = npt.NDArray[np.float64]
+Codes = npt.NDArray[np.intp]
+
+FIRST_PACE_DAYS = 5
+"""Workdays of the crew from which its pace is known; no alarm can come from them anyway."""
+RATE_COLUMNS = [
+    *SUBJECT, "day", "n", "bad", "expected_share", "statistic", "limit", "alarm", "onset_day",
+]  # fmt: skip
+COUNTED = {"dirty": "n", "redo": "made"}
+"""What each share is a share of."""
+
+
+def rising_days(cells: pd.DataFrame, measure: str, budget: float) -> pd.DataFrame:
+    """Chart one share for every stream and every subject it rolls up to.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        From `arcdrift.analysis.loss.rollup.hand_cells`.
+    measure : str
+        Key of `COUNTED`.
+    budget : float
+        False alarms a month that the crew tolerates from all of these charts together.
+
+    Returns
+    -------
+    DataFrame
+        `RATE_COLUMNS`: ``subject_type`` (``stream`` too), ``subject_id``, ``day``, ``n``,
+        ``bad``, ``expected_share`` of the day, ``statistic``, ``limit``, ``alarm`` (bool) and
+        ``onset_day``, from which the statistic has been above 0.
+
+    Notes
+    -----
+    A rolled-up subject is charted on the count that its streams' own rates let expect that day: a
+    person who moves to a stream on which more is dirty has not got worse by it.
+    """
+    counted = COUNTED[measure]
+    cells = cells[cells[counted] > 0].reset_index(drop=True)
+    if cells.empty:
+        return pd.DataFrame(columns=RATE_COLUMNS)
+    subjects = {
+        kind: pd.factorize(subject, sort=True)
+        for kind, subject in {
+            "stream": of_streams(cells)["subject_id"],
+            **subjects_of(cells),
+        }.items()
+    }
+    day, days = pd.factorize(cells["day"], sort=True)
+    run_length = _run_lengths([code for code, _ in subjects.values()], day, len(days), budget)
+    bad = cells[measure].to_numpy(dtype=np.float64)
+    items = cells[counted].to_numpy(dtype=np.float64)
+    weight = items
+    parts = []
+    for kind, (code, names) in subjects.items():
+        known = code >= 0
+        if not known.any():
+            continue
+        place, shape = day[known] * len(names) + code[known], (len(days), len(names))
+        count, made, effective = (
+            np.bincount(place, values[known], shape[0] * shape[1]).astype(np.float64).reshape(shape)
+            for values in (bad, items, weight)
+        )
+        charts = rising_rates(count, np.maximum(effective, count), run_length)
+        if kind == "stream":
+            usual = (charts.rate * made).sum(axis=1) / made.sum(axis=1)
+            weight = items * charts.rate[day, code] / usual[day]
+        parts.append(_rows(kind, names, pd.Index(days), charts, count, made, effective))
+    return pd.concat(parts, ignore_index=True)[RATE_COLUMNS]
+
+
+def _run_lengths(codes: list[Codes], day: Codes, days: int, budget: float) -> Floats:
+    """Wanted run length of each day, from the pace of the month before it."""
+    active = np.zeros(days)
+    for code in codes:
+        used = np.unique((day * (code.max() + 1) + code)[code >= 0])
+        active += np.bincount(used // (code.max() + 1), minlength=days)
+    total = np.concatenate([[0.0], np.cumsum(active)])
+    upto = np.arange(days)
+    first = np.maximum(upto - MONTH, 0)
+    pace = MONTH * (total[upto] - total[first]) / np.maximum(upto - first, 1)
+    pace = np.where(upto < FIRST_PACE_DAYS, MONTH * active, pace)
+    return np.asarray(np.clip(pace / budget, RUN_LENGTHS[0], RUN_LENGTHS[-1]), dtype=np.float64)
+
+
+def _rows(
+    kind: str,
+    names: pd.Index,
+    days: pd.Index,
+    charts: RisingRates,
+    count: Floats,
+    made: Floats,
+    effective: Floats,
+) -> pd.DataFrame:
+    """One row a subject and day with items."""
+    at, series = np.nonzero(made > 0)
+    began = charts.onset[at, series]
+    return pd.DataFrame(
+        {
+            "subject_type": kind,
+            "subject_id": np.asarray(names)[series],
+            "day": np.asarray(days)[at],
+            "n": made[at, series].astype(np.int64),
+            "bad": count[at, series].astype(np.int64),
+            "expected_share": charts.rate[at, series]
+            * (effective / np.maximum(made, 1))[at, series],
+            "statistic": charts.value[at, series],
+            "limit": charts.limit[at, series],
+            "alarm": charts.signal[at, series],
+            "onset_day": np.asarray(days)[np.where(began >= 0, began, at)],
+        }
+    )

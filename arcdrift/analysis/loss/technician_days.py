@@ -1,0 +1,172 @@
+"""Splices summed by whose hands made them: what every question on prep reads.
+
+A cell is one technician's day on one splicer with one cleaver, program and pair of fibers.
+Practice splices are in none of them.
+"""
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from arcdrift.analysis.common.days import sites_of
+from arcdrift.analysis.common.grouping import cells_of, named, plain, summed
+from arcdrift.analysis.loss.stream_days import NO_PROGRAM
+from arcdrift.settings import Crew
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+NOBODY = "(technician not logged)"
+NO_CLEAVER = "(cleaver not logged)"
+ANGLE_FLOOR_DEG = 0.05
+"""Half a step of the usual 0.1 degree: a cleave read as 0.0 has a logarithm too."""
+FIRST = 5
+"""Splices of a technician's day that count as its first ones."""
+DIRTY_DB = 0.10
+DIRTY_MULTIPLE = 6.0
+"""A splice is dirty above the larger of 0.10 dB and 6 x the stream's mean (loss study)."""
+CAP_DB = 0.15
+"""Cap of a splice in days whose stream has no cap yet."""
+CAP_TO_MEAN = 3.5
+
+CELL = ["technician", "cleaver", "program", "fibers", "site", "day"]
+SUMS = [
+    "made", "redo", "n", "capped", "below", "squares", "angles", "angle", "angle_squares", "uneven",
+    "uneven_squares", "bad", "seen", "dirty", "good", "dirty_good", "first_n", "first_capped",
+    "first_angles", "first_angle", "hour", "hour_squares", "hour_capped", "hour_angles_n",
+    "hour_of_angles", "hour_squares_of_angles", "hour_angle", "density_n", "density", "vapor",
+]  # fmt: skip
+
+
+def hand_days(
+    splices: pd.DataFrame, air: pd.DataFrame, day: pd.Series, days: pd.DataFrame, crew: Crew
+) -> pd.DataFrame:
+    """Sum production splices into cells.
+
+    Parameters
+    ----------
+    splices : DataFrame
+        Production splices, those without a loss figure too.
+    air : DataFrame
+        ``air_density`` (kg/m3) and ``vapor_pressure`` (hPa) of the same rows.
+    day : Series
+        Their local workdays.
+    days : DataFrame
+        Their stream days, for the cap of each (`arcdrift.analysis.loss.stream_days`).
+
+    Returns
+    -------
+    DataFrame
+        ``splicer``, `CELL`, ``first_at``, ``last_at`` (UTC), ``cap`` (dB), and `SUMS`: counts
+        ``made`` (all), ``redo``, ``n`` (with a loss), ``angles`` (with both angles), ``bad``
+        (an angle over the limit in crew.toml) of ``seen`` (any angle), ``dirty``, ``good``
+        (with a loss and both angles under the limit) and ``dirty_good`` among them; sums of
+        capped loss, of it what lies below the cap, and its square (dB), of the mean log angle of
+        both sides and its square, of right less left log angle and its square; the same of the
+        day's first splices; sums with the hours since the technician's first splice of the day;
+        air where known.
+    """
+    if splices.empty:
+        return pd.DataFrame(columns=["splicer", *CELL, "first_at", "last_at", "cap", *SUMS])
+    code, keys = _cells(splices, day, crew)
+    stream_day = ["splicer", "program", "day"]
+    caps = days[[*stream_day, "cap"]].drop_duplicates(stream_day)
+    keys["cap"] = keys.merge(caps, on=stream_day, how="left")["cap"].fillna(CAP_DB)
+    cap = keys["cap"].to_numpy(dtype=np.float64)[code]
+    loss = splices["loss_db"].to_numpy(dtype=np.float64)
+    left, right = (
+        splices[f"cleave_{side}_deg"].to_numpy(dtype=np.float64) for side in ("left", "right")
+    )
+    known, both = np.isfinite(loss), np.isfinite(left) & np.isfinite(right)
+    capped = np.where(known, np.minimum(loss, cap), 0.0)
+    with np.errstate(invalid="ignore"):
+        log_left, log_right = (np.log(np.maximum(a, ANGLE_FLOOR_DEG)) for a in (left, right))
+        angle = np.where(both, (log_left + log_right) / 2.0, 0.0)
+        uneven = np.where(both, log_right - log_left, 0.0)
+        worse = np.fmax(left, right)
+        bad = worse > crew.prep.bad_cleave_deg
+        dirty = known & (loss > dirty_above(cap))
+    at = splices["spliced_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)
+    person_day = cells_of(keys["splicer"], keys["technician"], keys["day"])[0][code]
+    hour, nth = within_day(at, person_day)
+    first = nth < FIRST
+    good = known & both & ~bad
+    density, vapor = (
+        air[name].to_numpy(dtype=np.float64) for name in ("air_density", "vapor_pressure")
+    )
+    aired = np.isfinite(density) & np.isfinite(vapor)
+    values = {
+        "made": 1.0, "redo": (splices["outcome"] == "redo").to_numpy(), "n": known,
+        "capped": capped, "below": np.where(loss < cap, capped, 0.0), "squares": capped**2,
+        "angles": both, "angle": angle,
+        "angle_squares": angle**2, "uneven": uneven, "uneven_squares": uneven**2, "bad": bad,
+        "seen": np.isfinite(worse), "dirty": dirty, "good": good, "dirty_good": dirty & good,
+        "first_n": first & known, "first_capped": np.where(first, capped, 0.0),
+        "first_angles": first & both, "first_angle": np.where(first, angle, 0.0),
+        "hour": hour * known, "hour_squares": hour**2 * known, "hour_capped": hour * capped,
+        "hour_angles_n": both, "hour_of_angles": hour * both,
+        "hour_squares_of_angles": hour**2 * both, "hour_angle": hour * angle,
+        "density_n": aired, "density": np.where(aired, density, 0.0),
+        "vapor": np.where(aired, vapor, 0.0),
+    }  # fmt: skip
+    keys = keys.join(summed(code, values))
+    order = np.lexsort((at, code))
+    edge = np.searchsorted(code[order], np.arange(len(keys)))
+    last = np.r_[edge[1:], len(order)] - 1
+    for name, place in (("first_at", edge), ("last_at", last)):
+        keys[name] = pd.to_datetime(at[order][place], unit="us", utc=True).as_unit("us")
+    return keys
+
+
+def _cells(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[Ints, pd.DataFrame]:
+    """Number of each splice's cell, and the keys of the cells in order."""
+    columns = {
+        "splicer": splices["splicer"],
+        "technician": named(splices["technician"], NOBODY),
+        "cleaver": named(splices["cleaver"], NO_CLEAVER),
+        "program": named(splices["program"], NO_PROGRAM),
+        "fibers": _fibers(splices),
+        "site": named(sites_of(splices, crew), "(no site)"),
+        "day": day,
+    }
+    cell, first = cells_of(*columns.values())
+    keys = pd.DataFrame({name: values.array[first] for name, values in columns.items()})
+    return cell, plain(keys)
+
+
+def _fibers(splices: pd.DataFrame) -> pd.Series:
+    """Pair of fibers, in one order whichever side they were on."""
+    if "fiber_a" not in splices.columns:
+        return pd.Series("(fibers not logged)", index=splices.index)
+    codes, names = zip(
+        *(pd.factorize(named(splices[f"fiber_{side}"], "?")) for side in "ab"), strict=True
+    )
+    pairs = [" + ".join(sorted((str(a), str(b)))) for a in names[0] for b in names[1]]
+    words, word = np.unique(pairs, return_inverse=True)
+    place = codes[0] * len(names[1]) + codes[1]
+    return pd.Series(pd.Categorical.from_codes(word[place], words.tolist()), splices.index)
+
+
+def dirty_above(cap: Floats) -> Floats:
+    """Loss (dB) above which a splice is dirty, from the caps (dB) of its stream's days."""
+    return np.maximum(DIRTY_DB, DIRTY_MULTIPLE * cap / CAP_TO_MEAN)
+
+
+def within_day(at: Ints, person_day: Ints) -> tuple[Floats, Ints]:
+    """Hours since, and how many splices after, the technician's first splice of the day here.
+
+    Parameters
+    ----------
+    at : array of shape (n,)
+        Microseconds.
+    person_day : array of shape (n,)
+        Number of each splice's technician's day on its splicer.
+    """
+    order = np.lexsort((at, person_day))
+    new = np.diff(person_day[order], prepend=-1) != 0
+    place = np.arange(len(at))
+    start = np.maximum.accumulate(np.where(new, place, 0))
+    hour, nth = np.empty(len(at)), np.empty(len(at), dtype=np.int64)
+    hour[order] = (at[order] - at[order][start]) / 3.6e9
+    nth[order] = place - start
+    return hour, nth

@@ -1,0 +1,1 @@
+"""Electrodes, blades and service: use, wear and what is due."""

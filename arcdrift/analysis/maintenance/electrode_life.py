@@ -1,0 +1,410 @@
+"""Electrodes of one splicer: what their wear asks of the arc, and how long they will last.
+
+Their end is the life set in crew.toml, or the setting the machine cannot go beyond, whichever
+comes first.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from arcdrift.analysis.arc.arc_drift import center_air
+from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
+from arcdrift.analysis.common.episodes import severity
+from arcdrift.finding import Finding
+from arcdrift.settings import Crew, SettingLimits, Splicer
+
+WORN_SHARE = 0.9
+"""Share of their life from which electrodes are called worn (common practice, no source)."""
+PACE_WORKDAYS = 40
+"""Latest workdays whose arcs tell the pace."""
+MIN_SPANS = 5
+"""Spans between checks from which a pace is told."""
+RECENT_CHECKS = 30
+WEAR_COLUMNS = [
+    "splicer", "checked_at", "epoch", "arcs", "arc_setting", "air_density", "vapor_pressure",
+    "excluded", "alarm",
+]  # fmt: skip
+"""Columns of charted checks that findings on electrodes look at."""
+DRAWS = 4000
+SEED = 20260101
+Z95 = 1.959964
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Pace:
+    """Arcs a workday: mean, spread from day to day, and workdays they were taken from."""
+
+    mean: float
+    sd: float
+    workdays: int
+
+
+@dataclass(frozen=True)
+class Span:
+    """A forecast with its 95 % interval; ``high`` is None where no end is in sight."""
+
+    value: float
+    low: float
+    high: float | None
+
+
+@dataclass(frozen=True)
+class WearCurve:
+    """Expected setting against arcs in the recent average air.
+
+    Attributes
+    ----------
+    curve : DataFrame
+        ``arcs``, ``expected``, ``low``, ``high`` (95 %), in the setting's unit.
+    points : DataFrame
+        Checks on the present electrodes: ``checked_at``, ``arcs``, ``setting`` moved to that air.
+    """
+
+    curve: pd.DataFrame
+    points: pd.DataFrame
+    unit: str
+
+
+@dataclass(frozen=True)
+class Electrodes:
+    """Where one splicer's electrodes stand.
+
+    Attributes
+    ----------
+    arcs : float or None
+        On the present electrodes; None where no count is known.
+    life : int or None
+        Set in crew.toml.
+    pace : Pace or None
+    arcs_left, workdays_left : Span or None
+        To the nearer end.
+    ends_by : str
+        ``life``, ``setting`` or empty: which end is nearer.
+    curve : WearCurve or None
+    notes : tuple of str
+        Why something is missing, in sentences.
+    """
+
+    splicer: str
+    arcs: float | None
+    life: int | None
+    limits: SettingLimits | None
+    pace: Pace | None
+    arcs_left: Span | None
+    workdays_left: Span | None
+    ends_by: str
+    curve: WearCurve | None
+    notes: tuple[str, ...]
+
+    @property
+    def share(self) -> float | None:
+        """Share of the life used."""
+        if self.arcs is None or self.arcs_left is None:
+            return None
+        whole = self.arcs + self.arcs_left.value
+        return self.arcs / whole if whole > 0 else 1.0
+
+
+def electrodes(
+    splicer: str,
+    points: pd.DataFrame,
+    days: pd.DataFrame,
+    model: ArcModel | Refusal | None,
+    crew: Crew,
+    arcs_now: float | None = None,
+) -> Electrodes:
+    """Tell where one splicer's electrodes stand.
+
+    Parameters
+    ----------
+    points : DataFrame
+        Its passed checks with ``arcs`` and air (``result_arc_points``).
+    days : DataFrame
+        Its days (``result_check_days``): ``first_splice_at``, ``splices``.
+    model : ArcModel, Refusal or None
+        Its arc model.
+    arcs_now : float, optional
+        Arcs by now where they are known better than from the last check.
+    """
+    settings = crew.splicers.get(splicer, Splicer())
+    life, limits = settings.electrode_life_arcs, crew.setting_limits.get(settings.model)
+    points = points.sort_values("checked_at")
+    notes = []
+    counted = points["arcs"].dropna()
+    arcs = arcs_now
+    if arcs is None and len(points) and pd.notna(points["arcs"].iloc[-1]):
+        arcs = float(points["arcs"].iloc[-1])
+    if counted.empty:
+        notes.append("No arc check carries an arc count, so wear cannot be told.")
+    elif arcs is None:
+        notes.append("The last arc check carries no arc count, so the arcs by now are not known.")
+    if life is None and limits is None:
+        notes.append(
+            f"No limit is set: put electrode_life_arcs under [splicers.{splicer}] in crew.toml, "
+            "from the maker's manual."
+        )
+    pace = arc_pace(points, days)
+    if pace is None and len(counted):
+        notes.append("Too few days with arc counts yet to tell the pace of wear.")
+    curve = None
+    if isinstance(model, ArcModel):
+        curve = wear_curve(points, model, life)
+        if curve is None:
+            notes.append("No check on the present electrodes has all that the model needs yet.")
+    elif isinstance(model, Refusal):
+        notes.append(f"The effect of wear on the setting cannot be told yet: {model.reason}.")
+    left, ends_by = _arcs_left(arcs, life, limits, points, model)
+    return Electrodes(
+        splicer=splicer,
+        arcs=arcs,
+        life=life,
+        limits=limits,
+        pace=pace,
+        arcs_left=left,
+        workdays_left=None if left is None or pace is None else workdays_until(left, pace),
+        ends_by=ends_by,
+        curve=curve,
+        notes=tuple(notes),
+    )
+
+
+def arc_pace(points: pd.DataFrame, days: pd.DataFrame) -> Pace | None:
+    """Arcs a workday of one splicer, from its counts at checks.
+
+    Returns
+    -------
+    Pace or None
+        None under `MIN_SPANS` spans between checks on one pair of electrodes.
+
+    Notes
+    -----
+    A span of w workdays that took d arcs weighs as w days: mean sum(d) / sum(w), variance
+    sum((d - w mean)^2 / w) / (spans - 1).
+    """
+    known = points[points["arcs"].notna()]
+    worked = days.loc[days["splices"] > 0, "first_splice_at"].dropna().sort_values()
+    if len(known) <= MIN_SPANS or worked.empty:
+        return None
+    at = known["checked_at"].astype("int64").to_numpy()
+    done = np.searchsorted(worked.astype("int64").to_numpy(), at, side="left")
+    frame = pd.DataFrame(
+        {"done": done, "arcs": known["arcs"].to_numpy(dtype=float), "epoch": known["epoch"].array}
+    ).drop_duplicates(["done", "epoch"])
+    span = frame.diff()
+    good = (span["done"] > 0) & (span["epoch"] == 0) & (span["arcs"] >= 0)
+    good &= frame["done"] > frame["done"].iloc[-1] - PACE_WORKDAYS
+    arcs, length = (span.loc[good, name].to_numpy(dtype=float) for name in ("arcs", "done"))
+    if len(arcs) < MIN_SPANS or arcs.sum() <= 0:
+        return None
+    mean = arcs.sum() / length.sum()
+    sd = np.sqrt(((arcs - length * mean) ** 2 / length).sum() / (len(arcs) - 1))
+    return Pace(float(mean), float(sd), int(length.sum()))
+
+
+def workdays_until(left: Span, pace: Pace) -> Span:
+    """Workdays until so many arcs are fired, with a 95 % interval.
+
+    Notes
+    -----
+    The day a sum of independent daily arcs first passes r is nearly normal with mean r / m and
+    variance r s^2 / m^3 (Cox 1962, *Renewal Theory*, from memory); the mean's own error adds
+    (r / m)^2 s^2 / (n m^2). An interval of the arcs left widens it at either end.
+    """
+
+    def half(arcs: float) -> float:
+        chance = arcs * pace.sd**2 / pace.mean**3
+        unsure = (arcs / pace.mean * pace.sd / pace.mean) ** 2 / pace.workdays
+        return Z95 * float(np.sqrt(chance + unsure))
+
+    low = max(left.low / pace.mean - half(left.low), 0.0)
+    high = None if left.high is None else left.high / pace.mean + half(left.high)
+    return Span(left.value / pace.mean, low, high)
+
+
+def wear_curve(points: pd.DataFrame, model: ArcModel, life: int | None) -> WearCurve | None:
+    """Expected setting against arcs, in the average air of the latest checks.
+
+    The band is that of the expected setting; single checks scatter about it.
+    """
+    used = points[points["excluded"].isna()]
+    if used.empty:
+        return None
+    present = used[used["epoch"] == points["epoch"].iloc[-1]]
+    if present.empty:  # the model speaks of the electrodes before these
+        return None
+    mean, cov = np.array(model.mean), np.array(model.cov)
+    air = center_air(used.tail(RECENT_CHECKS)).to_numpy(dtype=float)[:, :2].mean(axis=0)
+    reach = max([float(life or 0), *present["arcs"].tail(1), model.ranges["arcs"][1]])
+    arcs = np.linspace(0.0, reach, 60)
+    row = np.column_stack([np.tile(air, (len(arcs), 1)), arcs / 1000.0, np.ones(len(arcs))])
+    expected = row @ mean
+    half = Z95 * np.sqrt(np.einsum("ij,jk,ik->i", row, cov, row))
+    moved = (center_air(present).to_numpy(dtype=float)[:, :2] - air) @ mean[:2]
+    curve = pd.DataFrame(
+        {"arcs": arcs, "expected": expected, "low": expected - half, "high": expected + half}
+    )
+    shown = pd.DataFrame(
+        {
+            "checked_at": present["checked_at"],
+            "arcs": present["arcs"],
+            "setting": present["arc_setting"] - moved,
+        }
+    )
+    return WearCurve(curve, shown.reset_index(drop=True), model.unit)
+
+
+def _arcs_left(
+    arcs: float | None,
+    life: int | None,
+    limits: SettingLimits | None,
+    points: pd.DataFrame,
+    model: ArcModel | Refusal | None,
+) -> tuple[Span | None, str]:
+    if arcs is None:
+        return None, ""
+    by_life = None if life is None else Span(*(max(life - arcs, 0.0),) * 3)
+    by_setting = None
+    if limits is not None and isinstance(model, ArcModel):
+        by_setting = _until_setting(arcs, limits, points, model)
+    if by_setting is not None and (by_life is None or by_setting.value < by_life.value):
+        # where wear may turn out slow, the life set in crew.toml still ends it
+        caps = [by_setting.high, None if by_life is None else by_life.value]
+        high = min((end for end in caps if end is not None), default=None)
+        return Span(by_setting.value, min(by_setting.low, by_setting.value), high), "setting"
+    return by_life, "" if by_life is None else "life"
+
+
+def _until_setting(
+    arcs: float, limits: SettingLimits, points: pd.DataFrame, model: ArcModel
+) -> Span | None:
+    """Arcs until wear brings the expected setting to one the machine cannot reach.
+
+    Drawn from the model's uncertainty (seeded); in the average air of the latest checks.
+    """
+    used = points[points["excluded"].isna()]
+    if not (used["epoch"] == points["epoch"].iloc[-1]).any():
+        return None
+    air = center_air(used.tail(RECENT_CHECKS)).to_numpy(dtype=float)[:, :2].mean(axis=0)
+    draws = np.random.default_rng(SEED).multivariate_normal(
+        model.mean, np.array(model.cov), DRAWS, method="cholesky"
+    )
+    level = draws[:, :2] @ air + draws[:, 2] * arcs / 1000.0 + draws[:, 3]
+    slope = draws[:, 2] / 1000.0
+    left = np.full(DRAWS, np.inf)
+    for limit, falling in ((limits.lowest, True), (limits.highest, False)):
+        if limit is None:
+            continue
+        toward = slope < 0 if falling else slope > 0
+        reach = np.where(toward, (limit - level) / np.where(toward, slope, 1.0), np.inf)
+        beyond = level <= limit if falling else level >= limit
+        left = np.minimum(left, np.where(beyond, 0.0, np.maximum(reach, 0.0)))
+    low, middle, high = np.quantile(left, [0.025, 0.5, 0.975], method="inverted_cdf")
+    if not np.isfinite(middle):
+        return None
+    return Span(float(middle), float(low), float(high) if np.isfinite(high) else None)
+
+
+def span_words(span: Span, noun: str) -> str:
+    """A forecast in words, rounded the way it deserves: about 9 to 14 workdays."""
+    low = int(np.floor(span.low))
+    if span.high is None:
+        return f"at least {low:,} {noun}"
+    high = int(np.ceil(span.high))
+    if low == high or high <= 1:
+        return f"about {high:,} {noun if high != 1 else noun.removesuffix('s')}"
+    return f"about {low:,} to {high:,} {noun}"
+
+
+def worn_since(
+    points: pd.DataFrame, life: int | None, limits: SettingLimits | None
+) -> pd.Timestamp | None:
+    """When the present electrodes came near their end; None while they are not.
+
+    Parameters
+    ----------
+    points : DataFrame
+        The splicer's checks in time order.
+    """
+    if points.empty:
+        return None
+    present = points[points["epoch"] == points["epoch"].iloc[-1]]
+    near_setting = _near_setting(present, limits)
+    reached = [] if near_setting is None else [near_setting]
+    if life is not None and points["arcs"].iloc[-1] >= WORN_SHARE * life:
+        worn = present["arcs"] >= WORN_SHARE * life
+        reached.append(present.loc[worn, "checked_at"].iloc[0])
+    return min(reached, default=None)
+
+
+def worn_finding(points: pd.DataFrame, state: Electrodes, now: pd.Timestamp) -> Finding | None:
+    """The electrodes are at, or near, their end.
+
+    Parameters
+    ----------
+    points : DataFrame
+        The splicer's checks in time order.
+    """
+    since = worn_since(points, state.life, state.limits)
+    if since is None:
+        return None
+    arcs = points["arcs"].to_numpy(dtype=float)
+    present = points[points["epoch"] == points["epoch"].iloc[-1]]
+    near_setting = _near_setting(present, state.limits)
+    latest, setting = points["checked_at"].iloc[-1], float(points["arc_setting"].iloc[-1])
+    over = state.arcs_left is not None and state.arcs_left.value <= 0
+    evidence: dict[str, object] = {"arcs_on_electrodes": float(arcs[-1])}
+    words = []
+    if state.life is not None:
+        evidence["electrode_life_arcs"] = state.life
+        words.append(f"{arcs[-1]:,.0f} arcs on electrodes set to last {state.life:,}")
+    if near_setting is not None and state.limits is not None:
+        evidence |= {"arc_setting": setting, "lowest_setting": state.limits.lowest,
+                     "highest_setting": state.limits.highest}  # fmt: skip
+        words.append(f"the arc is set to {setting:g}, near what the machine can reach")
+    if state.arcs_left is not None:
+        evidence["arcs_left"] = round(state.arcs_left.value)
+    left = state.workdays_left
+    if left is not None and not over:
+        evidence |= {
+            "workdays_left_low": int(np.floor(left.low)),
+            "workdays_left_high": None if left.high is None else int(np.ceil(left.high)),
+        }
+        words.append(f"{span_words(left, 'workdays')} left at the present pace")
+    return Finding(
+        kind="electrodes-worn",
+        subject_type="splicer",
+        subject_id=state.splicer,
+        since=since.to_pydatetime(),
+        until=latest.to_pydatetime(),
+        severity=severity(latest, now, heavy=bool(over)),
+        evidence=evidence,
+        summary=f"{state.splicer}: {'; '.join(words)}.",
+        next_step="Have the electrodes replaced, power off, by the maker's procedure; then run "
+        "the arc check.",
+        assessed_on=now.to_pydatetime(),
+    )
+
+
+def _near_setting(present: pd.DataFrame, limits: SettingLimits | None) -> pd.Timestamp | None:
+    """When the mean of the last checks first went nine tenths of the way to a limit.
+
+    The way starts at the first checks on these electrodes. Only checks up to each moment count,
+    so the moment stays where it was when later checks come in.
+    """
+    setting = present["arc_setting"].to_numpy(dtype=float)
+    if limits is None or len(setting) < 2 * MIN_SPANS:
+        return None
+    start = setting[:MIN_SPANS].mean()
+    recent = present["arc_setting"].rolling(MIN_SPANS).mean().to_numpy(dtype=float)
+    hit = np.zeros(len(setting), dtype=bool)
+    for limit, sign in ((limits.lowest, -1.0), (limits.highest, 1.0)):
+        if limit is not None and sign * (limit - start) > 0:
+            hit |= sign * (recent - start) >= WORN_SHARE * sign * (limit - start)
+    hit[: 2 * MIN_SPANS - 1] = False
+    still = hit[-1]
+    return present["checked_at"].iloc[int(np.flatnonzero(hit)[0])] if still else None

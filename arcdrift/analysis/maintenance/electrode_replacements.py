@@ -1,0 +1,298 @@
+"""Electrode replacements of one splicer: whether it helped, and whether it was time."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import stats
+from statsmodels.regression.linear_model import OLS
+
+from arcdrift.analysis.arc.arc_drift import center_air
+from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
+from arcdrift.analysis.arc.arc_points import EPOCH_ACTIONS, REPLACED
+from arcdrift.analysis.arc.pooled_regression import SLOPES
+from arcdrift.finding import Finding
+
+NEED_CHECKS = 8
+"""Checks wanted on either side before levels and scatter are compared."""
+NEED_DAYS = 5
+"""Days with work wanted on either side before losses are compared."""
+LEVEL_CHECKS = 10
+SCATTER_CHECKS = 20
+LOSS_DAYS = 10
+EARLY_SHARE = 0.5
+"""Share of the set life under which a replacement is early (common practice, no source)."""
+ASKED_WITHIN = pd.Timedelta(days=30)
+LEVEL = 0.95
+
+Floats = npt.NDArray[np.float64]
+Outcome = Literal["better", "as before", "worse", "too early"]
+
+
+@dataclass(frozen=True)
+class Change:
+    """Before, after, and the change with its 95 % interval: a difference, or a ratio."""
+
+    before: float
+    after: float
+    change: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Replacement:
+    """What one replacement of the electrodes did.
+
+    Attributes
+    ----------
+    arcs : float or None
+        On the old electrodes at their last check.
+    checks_before, checks_after, days_before, days_after : int
+        What there is to compare.
+    setting : Change or None
+        Setting level, air taken out; a difference in the setting's unit.
+    scatter : Change or None
+        Standard deviation of checks, air and wear taken out; ``change`` is a ratio.
+    loss : Change or None
+        Capped day mean, dB; ``change`` is a ratio within programs.
+    """
+
+    at: pd.Timestamp
+    arcs: float | None
+    checks_before: int
+    checks_after: int
+    days_before: int
+    days_after: int
+    setting: Change | None
+    scatter: Change | None
+    loss: Change | None
+    outcome: Outcome
+    sentence: str
+
+
+def replacement(
+    at: pd.Timestamp,
+    points: pd.DataFrame,
+    days: pd.DataFrame,
+    service: pd.DataFrame,
+    model: ArcModel | Refusal | None,
+    phi: float,
+) -> Replacement:
+    """Compare the time before a replacement with the time after it.
+
+    Parameters
+    ----------
+    at : Timestamp
+        UTC; when the electrodes were replaced.
+    points : DataFrame
+        The splicer's passed checks: ``checked_at``, ``epoch``, ``arc_setting``, ``arcs``, air.
+    days : DataFrame
+        Its stream days: ``program``, ``day``, ``segment``, ``capped_mean_db``.
+    service : DataFrame
+        Its service events.
+    model : ArcModel, Refusal or None
+        Takes air and wear out of the settings; without one they stay as they are.
+    phi : float
+        Lag-1 correlation of checks, by which the interval of the setting is widened.
+
+    Notes
+    -----
+    Setting: Welch's t interval, widened by sqrt((1 + phi) / (1 - phi)). Scatter: F interval of
+    a ratio of variances. Loss: least squares of log day means on programs and on before/after.
+    """
+    slopes = np.array(model.mean[:SLOPES]) if isinstance(model, ArcModel) else None
+    restarts = service.loc[service["action"].isin(EPOCH_ACTIONS), "serviced_at"]
+    old, new = int((restarts < at).sum()), int((restarts <= at).sum())
+    points = points[points["arc_setting"].notna()].sort_values("checked_at")
+    if slopes is not None:
+        points = points[points["excluded"].isna()]
+    before, after = points[points["epoch"] == old], points[points["epoch"] == new]
+    enough = min(len(before), len(after)) >= NEED_CHECKS
+    parts = days[days["segment"].isin([old, new])]
+    worked = {side: parts.loc[parts["segment"] == side, "day"].nunique() for side in (old, new)}
+    loss = _loss(parts, old) if min(worked.values()) >= NEED_DAYS else None
+    setting = _setting(before, after, slopes, phi) if enough else None
+    scatter = _scatter(before, after, slopes) if enough else None
+    counted = before["arcs"].dropna()
+    outcome, sentence = _judge(len(before), len(after), worked[new], scatter, loss)
+    return Replacement(
+        at=at,
+        arcs=None if counted.empty else float(counted.iloc[-1]),
+        checks_before=len(before),
+        checks_after=len(after),
+        days_before=worked[old],
+        days_after=worked[new],
+        setting=setting,
+        scatter=scatter,
+        loss=loss,
+        outcome=outcome,
+        sentence=sentence,
+    )
+
+
+def latest_replacement(service: pd.DataFrame) -> pd.Timestamp | None:
+    """When the electrodes were last replaced, by the service log."""
+    at = service.loc[service["action"] == REPLACED, "serviced_at"]
+    return None if at.empty else at.max()
+
+
+def _less(points: pd.DataFrame, slopes: Floats | None, effects: int) -> Floats:
+    level = points["arc_setting"].to_numpy(dtype=float)
+    if slopes is None:
+        return level
+    x = center_air(points).to_numpy(dtype=float)
+    return np.asarray(level - x[:, :effects] @ slopes[:effects])
+
+
+def _setting(
+    before: pd.DataFrame, after: pd.DataFrame, slopes: Floats | None, phi: float
+) -> Change:
+    one = _less(before.tail(LEVEL_CHECKS), slopes, 2)
+    two = _less(after.head(LEVEL_CHECKS), slopes, 2)
+    told = stats.ttest_ind(two, one, equal_var=False).confidence_interval(LEVEL)
+    change = float(two.mean() - one.mean())
+    half = float(told.high - told.low) / 2 * np.sqrt((1 + phi) / (1 - phi))
+    raw = (before.tail(LEVEL_CHECKS), after.head(LEVEL_CHECKS))
+    first, second = (float(part["arc_setting"].mean()) for part in raw)
+    return Change(first, second, change, float(change - half), float(change + half))
+
+
+def _scatter(before: pd.DataFrame, after: pd.DataFrame, slopes: Floats | None) -> Change:
+    one = _less(before.tail(SCATTER_CHECKS), slopes, 3)
+    two = _less(after.head(SCATTER_CHECKS), slopes, 3)
+    sds = [float(np.std(side, ddof=1)) for side in (one, two)]
+    if min(sds) == 0:
+        return Change(sds[0], sds[1], np.nan, 0.0, np.inf)
+    ratio = (sds[1] / sds[0]) ** 2
+    low, high = stats.f.interval(LEVEL, len(two) - 1, len(one) - 1)
+    return Change(
+        sds[0], sds[1], float(np.sqrt(ratio)),
+        float(np.sqrt(ratio / high)), float(np.sqrt(ratio / low)),
+    )  # fmt: skip
+
+
+def _loss(days: pd.DataFrame, old: int) -> Change | None:
+    is_old = days["segment"] == old
+    worked = {side: np.sort(days.loc[is_old == side, "day"].unique()) for side in (True, False)}
+    near = days["day"].isin([*worked[True][-LOSS_DAYS:], *worked[False][:LOSS_DAYS]])
+    used = days[near & (days["capped_mean_db"] > 0)]
+    both = used.groupby("program")["segment"].nunique()
+    used = used[used["program"].isin(both.index[both == 2])]
+    if used.empty:
+        return None
+    programs = pd.get_dummies(used["program"]).to_numpy(dtype=float)
+    after = (used["segment"] != old).to_numpy(dtype=float)
+    if len(used) <= programs.shape[1] + 2:
+        return None
+    fit = OLS(np.log(used["capped_mean_db"]), np.column_stack([programs, after])).fit()
+    change = float(np.asarray(fit.params)[-1])
+    low, high = np.asarray(fit.conf_int(alpha=1 - LEVEL))[-1]
+    means = used.groupby(after == 0)["capped_mean_db"].mean()
+    return Change(
+        float(means[True]), float(means[False]), float(np.exp(change)),
+        float(np.exp(low)), float(np.exp(high)),
+    )  # fmt: skip
+
+
+def _judge(
+    before: int, after: int, days_after: int, scatter: Change | None, loss: Change | None
+) -> tuple[Outcome, str]:
+    if scatter is None and loss is None:
+        if after < NEED_CHECKS:
+            return "too early", f"Too few checks yet to tell ({after} of {NEED_CHECKS})."
+        if before < NEED_CHECKS:
+            return "too early", (
+                f"Too few checks on the old electrodes to compare with ({before} of {NEED_CHECKS})."
+            )
+        return "too early", f"Too few days with work yet ({days_after} of {NEED_DAYS})."
+    known = [
+        (name, part)
+        for name, part in (("checks scatter", scatter), ("loss", loss))
+        if part is not None and np.isfinite(part.change)
+    ]
+    worse = [name for name, part in known if part.low > 1]
+    better = [name for name, part in known if part.high < 1]
+    if worse:
+        what = " and ".join(worse)
+        more = "more" if worse == ["checks scatter"] else "is higher" if len(worse) == 1 else "more"
+        return "worse", (
+            f"It did not help: {what} {more} than before. With the power off, look at how the "
+            "new electrodes sit, then repeat the arc check."
+        )
+    if better:
+        words = {"checks scatter": "checks scatter less", "loss": "loss is lower"}
+        return "better", f"It worked: {' and '.join(words[name] for name in better)} than before."
+    missing = [] if loss is not None else [f"losses: {days_after} of {NEED_DAYS} days yet"]
+    missing += [] if scatter is not None else [f"checks: {after} of {NEED_CHECKS} yet"]
+    rest = f" ({'; '.join(missing)})" if missing else ""
+    return "as before", f"As good as before: nothing got worse, nothing clearly better{rest}."
+
+
+def early_findings(
+    splicer: str,
+    points: pd.DataFrame,
+    days: pd.DataFrame,
+    checks: pd.DataFrame,
+    service: pd.DataFrame,
+    life_arcs: int | None,
+    now: pd.Timestamp,
+) -> list[Finding]:
+    """Notes on electrodes replaced well before their time while nothing asked for it.
+
+    Parameters
+    ----------
+    points : DataFrame
+        The splicer's checks with ``alarm`` of the drift chart.
+    days : DataFrame
+        Its stream days with ``alarm`` and ``day``.
+    checks : DataFrame
+        Its check days: ``day``, ``failed_attempts``.
+    """
+    found: list[Finding] = []
+    if life_arcs is None:
+        return found
+    restarts = service.loc[service["action"].isin(EPOCH_ACTIONS), "serviced_at"]
+    replaced = service.loc[service["action"] == REPLACED, "serviced_at"].sort_values()
+    checked, epoch = points["checked_at"], points["epoch"].to_numpy()
+    counts = points["arcs"].to_numpy(dtype=np.float64)
+    alarmed = points["alarm"].to_numpy(dtype=bool)
+    raised = pd.to_datetime(days.loc[days["alarm"] == "up", "day"])
+    failed = pd.to_datetime(checks.loc[checks["failed_attempts"] > 0, "day"])
+    for at in replaced[replaced <= now]:
+        own = (epoch == int((restarts < at).sum())) & (checked < at).to_numpy()
+        known = counts[own & ~np.isnan(counts)]
+        if not len(known) or known[-1] >= EARLY_SHARE * life_arcs:
+            continue
+        lately = pd.to_datetime(at - ASKED_WITHIN), pd.to_datetime(at)
+        first, last = (moment.tz_localize(None).normalize() for moment in lately)
+        asked = own & alarmed & (checked >= lately[0]).to_numpy()
+        if asked.any() or any(told.between(first, last).any() for told in (raised, failed)):
+            continue
+        arcs = float(known[-1])
+        found.append(
+            Finding(
+                kind="electrodes-early",
+                subject_type="splicer",
+                subject_id=splicer,
+                since=at.to_pydatetime(),
+                until=at.to_pydatetime(),
+                severity="note",
+                evidence={
+                    "arcs_on_electrodes": arcs,
+                    "electrode_life_arcs": life_arcs,
+                    "share_of_life": round(arcs / life_arcs, 2),
+                },
+                summary=(
+                    f"{splicer}: electrodes replaced on {at:%Y-%m-%d} after {arcs:,.0f} of "
+                    f"{life_arcs:,} arcs, while neither checks nor loss asked for it."
+                ),
+                next_step="Electrodes cost money: next time wait for the forecast on the "
+                "splicer's page. If they do not last that long, set electrode_life_arcs in "
+                "crew.toml to what they do.",
+                assessed_on=now.to_pydatetime(),
+            )
+        )
+    return found

@@ -1,0 +1,1 @@
+"""How people prepare fiber, apart from the machines they were given."""

@@ -1,0 +1,179 @@
+"""Findings about preparation: raised or uneven angles, runs of bad cleaves, uneven hands."""
+
+import json
+from typing import Any
+
+import pandas as pd
+
+from arcdrift.analysis.common.episodes import episodes, severity
+from arcdrift.analysis.loss.technician_days import NOBODY
+from arcdrift.analysis.people.signatures import KINDS, Signature
+from arcdrift.finding import Finding
+
+Row = dict[Any, Any]
+
+EPISODE_GAP = pd.Timedelta(days=28)
+HEAVY = 0.5
+"""Relative size from which a finding presses (common practice, no source)."""
+LONG_RUN = 5
+GLASS = "Wear eye protection and collect every shard of glass."
+_STEPS = {
+    "technician": "Watch a few cleaves together on another cleaver, and compare; then practice.",
+    "splicer": "Let somebody else use this splicer's cleaver elsewhere: if angles follow it, turn "
+    "or replace its blade and clean its clamps.",
+    "cleaver": "Turn the blade to its next position, or replace it after the last.",
+}
+_SIDES = {
+    "technician": "Watch how the fiber is laid into the cleaver and holder on that side.",
+    "splicer": "Clean and check that side's fiber holder and clamp, and swap the holders left to "
+    "right: if the bad side moves with it, it is the holder.",
+    "cleaver": "Clean and check the cleaver's clamps and fiber guides.",
+}
+
+
+def prep_findings(
+    signatures: list[Signature],
+    machines: pd.DataFrame,
+    runs: pd.DataFrame,
+    uneven_hands: pd.DataFrame,
+    now: pd.Timestamp,
+) -> list[Finding]:
+    """Everything that stands out.
+
+    Parameters
+    ----------
+    signatures : list of Signature
+    machines : DataFrame
+        Splicers and cleavers whose angles stand out in all hands: rows of
+        `arcdrift.analysis.people.prep_effects.PrepEffects.effects` with ``since`` and ``until``.
+    runs : DataFrame
+        `arcdrift.analysis.people.cleave_runs.cleave_runs`, all splicers together.
+    uneven_hands : DataFrame
+        Rows of `arcdrift.analysis.people.within_day_spread.consistency` that stand out, with
+        ``since`` and ``until``.
+    """
+    found = [_of_signature(one, now) for one in signatures if one.kind in _KINDS]
+    found += [_machine(row, now) for row in machines.to_dict("records")]
+    found += _runs(runs, now) if len(runs) else []
+    found += [_uneven(row, now) for row in uneven_hands.to_dict("records")]
+    return found
+
+
+_KINDS = {"both-sides": "cleave-raised", "blade-worn": "cleave-raised", "one-side": "cleave-uneven"}
+
+
+def _of_signature(one: Signature, now: pd.Timestamp) -> Finding:
+    kind = _KINDS[one.kind]
+    step = (_SIDES if kind == "cleave-uneven" else _STEPS)[one.subject_type]
+    return Finding(
+        kind=kind,
+        subject_type=one.subject_type,
+        subject_id=one.subject,
+        since=one.since.to_pydatetime(),
+        until=one.until.to_pydatetime(),
+        severity=severity(one.until, now, heavy=one.estimate >= HEAVY),
+        evidence={
+            "signature": KINDS[one.kind].lower(),
+            "angle_change_pct": 100 * one.estimate,
+            "angle_change_low_pct": 100 * one.low,
+            "angle_change_high_pct": 100 * one.high,
+            "splices": one.splices,
+            "days": one.days,
+        },
+        summary=f"{one.subject}: {one.words}",
+        next_step=f"{step} {GLASS}",
+        assessed_on=now.to_pydatetime(),
+    )
+
+
+def _machine(row: Row, now: pd.Timestamp) -> Finding:
+    who = str(row["who"])
+    return Finding(
+        kind="cleave-raised",
+        subject_type=who,
+        subject_id=str(row["name"]),
+        since=row["since"].to_pydatetime(),
+        until=row["until"].to_pydatetime(),
+        severity=severity(row["until"], now, heavy=row["effect"] >= HEAVY),
+        evidence={
+            "signature": "high angles whoever cleaves",
+            "angle_change_pct": 100 * row["effect"],
+            "angle_change_low_pct": 100 * row["low"],
+            "angle_change_high_pct": 100 * row["high"],
+            "splices": int(row["splices"]),
+            "days": int(row["days"]),
+        },
+        summary=(
+            f"{row['name']}: cleave angles {row['effect']:+z.0%} against the other "
+            f"{who}s, whoever cleaved ({row['low']:+z.0%} to {row['high']:+z.0%}, "
+            f"{int(row['splices']):,} splices)."
+        ),
+        next_step=f"{_STEPS[who]} {GLASS}",
+        assessed_on=now.to_pydatetime(),
+    )
+
+
+def _runs(runs: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
+    found = []
+    for name, mine in runs[runs["technician"] != NOBODY].groupby("technician"):
+        for labels in episodes(mine["began"], EPISODE_GAP):
+            rows = mine.loc[labels]
+            last, worst = rows["ended"].max(), float(rows["worst_deg"].max())
+            where = ", ".join(sorted(set(rows["splicer"].astype(str))))
+            longest, count = int(rows["length"].max()), len(rows)
+            blade = rows.iloc[-1][["cleaver", "blade_position"]].astype(object).fillna("not logged")
+            found.append(
+                Finding(
+                    kind="cleave-run",
+                    subject_type="technician",
+                    subject_id=str(name),
+                    since=rows["began"].min().to_pydatetime(),
+                    until=last.to_pydatetime(),
+                    severity=severity(last, now, heavy=longest >= LONG_RUN or count > 1),
+                    evidence={
+                        "runs": count,
+                        "longest_run": longest,
+                        "worst_angle_deg": worst,
+                        "splicers": sorted(set(rows["splicer"].astype(str))),
+                        "cleaver": str(blade["cleaver"]),
+                        "blade_position": str(blade["blade_position"]),
+                        "splice_ids": json.loads(rows["splices"].iloc[-1]),
+                    },
+                    summary=(
+                        f"{name}: {count} {'run' if count == 1 else 'runs'} of bad cleaves on "
+                        f"{where}, the longest of {longest} in a row, worst {worst:.1f}°."
+                    ),
+                    next_step="Look at the blade first: turn it to its next position and clean "
+                    f"the clamps before anything is said about the hand. {GLASS}",
+                    assessed_on=now.to_pydatetime(),
+                )
+            )
+    return found
+
+
+def _uneven(row: Row, now: pd.Timestamp) -> Finding:
+    what = {"angle": "cleave angles", "loss": "losses"}[str(row["measure"])]
+    return Finding(
+        kind="prep-inconsistent",
+        subject_type="technician",
+        subject_id=str(row["technician"]),
+        since=row["since"].to_pydatetime(),
+        until=row["until"].to_pydatetime(),
+        severity=severity(row["until"], now, heavy=row["ratio"] - 1 >= HEAVY),
+        evidence={
+            "measure": what,
+            "spread_over_crew": row["ratio"],
+            "spread_over_crew_low": row["low"],
+            "spread_over_crew_high": row["high"],
+            "splices": int(row["splices"]),
+            "days": int(row["days"]),
+        },
+        summary=(
+            f"{row['technician']}: {what} scatter {row['ratio']:.2f} times as much within a day "
+            f"as others' on the same splicers ({row['low']:.2f} to {row['high']:.2f}, "
+            f"{int(row['splices']):,} splices)."
+        ),
+        next_step="Go through stripping, cleaning and cleaving step by step together, and have "
+        f"every step done the same way each time. {GLASS}",
+        assessed_on=now.to_pydatetime(),
+    )

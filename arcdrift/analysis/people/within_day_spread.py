@@ -1,0 +1,148 @@
+"""How evenly a person works: spread within their days against the crew's on the same machines."""
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.stats import norm
+
+from arcdrift.analysis.loss.technician_days import NOBODY
+
+Floats = npt.NDArray[np.float64]
+Z95 = 1.959964
+MIN_FREEDOM = 50.0
+"""Degrees of freedom below which nobody is given a figure."""
+MIN_DAYS = 5
+COLUMNS = [
+    "technician", "measure", "days", "splices", "freedom", "sd", "crew_sd", "ratio", "low", "high",
+    "sure", "note",
+]  # fmt: skip
+
+
+def consistency(cells: pd.DataFrame, margin: float = 0.10) -> pd.DataFrame:
+    """Spread of each person's cleave angles and losses within their days.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        From `arcdrift.analysis.loss.technician_days.hand_days`, all splicers together.
+    margin : float
+        A spread beyond this much over the crew's stands out.
+
+    Returns
+    -------
+    DataFrame
+        `COLUMNS`: one row a technician and measure (``angle``: sd of the log angle; ``loss``: sd
+        of a capped splice over its mean); ``ratio`` is the spread over that of all others on the
+        same machines and programs, with a 95 % interval, ``sure`` the probability that it lies
+        beyond the margin. NaN with a note where there is too little work.
+
+    Notes
+    -----
+    ratio^2 = sum SS / sum E, E the degrees of freedom times the variance that the others show on
+    that splicer and program. Splices of one day share a hand and a blade and tails are heavy, so
+    the interval is not the chi-square's: its variance is that of the days' SS - ratio^2 E about
+    0 (a ratio estimator's, Cochran 1977, Sampling Techniques, section 6.4, from memory), on the
+    log scale.
+    """
+    work = cells[cells["technician"] != NOBODY]
+    tables = [_compared(_squares(work, name), name, margin) for name in ("angle", "loss")]
+    filled = [table for table in tables if len(table)]
+    return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=COLUMNS)
+
+
+def _squares(work: pd.DataFrame, measure: str) -> pd.DataFrame:
+    """Sums of squares of each cell about its own mean, with their degrees of freedom."""
+    n, total, squares = {
+        "angle": ("angles", "angle", "angle_squares"), "loss": ("n", "capped", "squares"),
+    }[measure]  # fmt: skip
+    rows = work.loc[work[n] > 1, ["technician", "splicer", "program", "fibers", "day"]].copy()
+    size = work.loc[work[n] > 1, n].to_numpy(dtype=np.float64)
+    mean = work.loc[work[n] > 1, total].to_numpy(dtype=np.float64) / size
+    about = work.loc[work[n] > 1, squares].to_numpy(dtype=np.float64) - size * mean**2
+    rows["freedom"], rows["splices"] = size - 1.0, size
+    if measure == "loss":
+        # losses scatter in proportion to their mean; the mean is a matter of level, not of spread
+        keys = ["technician", "splicer", "program", "fibers"]
+        sums = rows[keys].assign(n=size, total=mean * size).groupby(keys)[["n", "total"]]
+        both = sums.transform("sum")
+        level = (both["total"] / both["n"]).to_numpy(dtype=np.float64)
+        about = about / np.maximum(level, 1e-4) ** 2
+    rows["ss"] = np.maximum(about, 0.0)
+    return rows
+
+
+def _compared(rows: pd.DataFrame, measure: str, margin: float) -> pd.DataFrame:
+    if rows.empty:
+        return pd.DataFrame(columns=COLUMNS)
+    crew = float(rows["ss"].sum() / rows["freedom"].sum())
+    place = ["splicer", "program", "fibers"]
+    sums = rows.groupby([*place, "technician"])[["ss", "freedom"]].transform("sum")
+    everyone = rows.groupby(place)[["ss", "freedom"]].transform("sum")
+    others = everyone - sums
+    # where nobody else worked enough on a machine, the crew's spread stands in
+    prior = 20.0
+    variance = (others["ss"] + prior * crew) / (others["freedom"] + prior)
+    rows = rows.assign(expected=rows["freedom"] * variance)
+    days = rows.groupby(["technician", "day"], as_index=False)[
+        ["ss", "expected", "freedom", "splices"]
+    ].sum()
+    found = []
+    for name, mine in days.groupby("technician"):
+        ss, expected = mine["ss"].to_numpy(dtype=np.float64), mine["expected"].to_numpy(float)
+        freedom, count = float(mine["freedom"].sum()), len(mine)
+        row = {
+            "technician": str(name), "measure": measure, "days": count,
+            "splices": int(mine["splices"].sum()), "freedom": freedom,
+            "sd": float(np.sqrt(ss.sum() / freedom)),
+            "crew_sd": float(np.sqrt(expected.sum() / freedom)), "note": None,
+        }  # fmt: skip
+        if count < MIN_DAYS or freedom < MIN_FREEDOM:
+            note = f"only {row['splices']} splices on {count} days"
+            found.append(row | dict.fromkeys(["ratio", "low", "high", "sure"], np.nan)
+                         | {"note": note})  # fmt: skip
+            continue
+        square = ss.sum() / expected.sum()
+        left = ss - square * expected
+        relative = np.sqrt((left @ left) * count / (count - 1)) / ss.sum()
+        half = Z95 * relative / 2.0
+        ratio = float(np.sqrt(square))
+        found.append(row | {
+            "ratio": ratio,
+            "low": ratio * float(np.exp(-half)), "high": ratio * float(np.exp(half)),
+            "sure": float(norm.sf((np.log1p(margin) - np.log(ratio)) / (relative / 2.0))),
+        })  # fmt: skip
+    return pd.DataFrame(found)[COLUMNS]
+
+
+def person_days(cells: pd.DataFrame) -> pd.DataFrame:
+    """One row a technician's day: level, typical angle and spread, to be looked at.
+
+    Returns
+    -------
+    DataFrame
+        ``technician``, ``day``, ``splices``, ``loss_db`` (capped mean), ``angle_deg`` (typical:
+        geometric mean of both sides), ``angle_spread`` (sd of the log angle within cells),
+        ``freedom``, ``bad`` cleaves, ``redo``.
+    """
+    work = cells[cells["technician"] != NOBODY]
+    angle = work["angle"] / work["angles"].where(work["angles"] > 0)
+    frame = work.assign(
+        ss=(work["angle_squares"] - work["angles"] * angle**2).clip(lower=0),
+        freedom=(work["angles"] - 1).clip(lower=0),
+    )
+    names = ["made", "n", "capped", "angles", "angle", "ss", "freedom", "bad", "redo"]
+    sums = frame.groupby(["technician", "day"], as_index=False)[names].sum()
+    freedom = sums["freedom"].where(sums["freedom"] > 0)
+    return pd.DataFrame(
+        {
+            "technician": sums["technician"],
+            "day": sums["day"],
+            "splices": sums["made"].astype(int),
+            "loss_db": sums["capped"] / sums["n"].where(sums["n"] > 0),
+            "angle_deg": np.exp(sums["angle"] / sums["angles"].where(sums["angles"] > 0)),
+            "angle_spread": np.sqrt(sums["ss"] / freedom),
+            "freedom": sums["freedom"],
+            "bad": sums["bad"].astype(int),
+            "redo": sums["redo"].astype(int),
+        }
+    )

@@ -1,0 +1,1 @@
+"""One review: everything read once, analyzed, and stored. The only entry to the analyses."""

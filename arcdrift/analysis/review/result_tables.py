@@ -1,0 +1,131 @@
+"""Results of a review as the rows of the store's result tables."""
+
+import json
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
+from arcdrift.analysis.loss.day_level import LAG_FROM, LossCharts
+from arcdrift.analysis.loss.stream_days import CALIBRATION_DAYS
+from arcdrift.analysis.review.summary import HISTOGRAM_STEP_DB
+from arcdrift.finding import Finding
+from arcdrift.settings import Crew
+from arcdrift.store.schema import metadata
+
+
+def iso(days: pd.Series) -> pd.Series:
+    """Local days as ISO text."""
+    return pd.to_datetime(days).dt.strftime("%Y-%m-%d")
+
+
+def dated(rows: pd.DataFrame, column: str) -> pd.DataFrame:
+    """Rows with a column of local days as ISO text."""
+    return rows.assign(**{column: iso(rows[column])}) if len(rows) else rows
+
+
+def for_store(table: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """Keep the columns a result table has; what only the next step needed stays behind."""
+    known = metadata.tables[table].columns.keys()
+    return frame[[name for name in known if name in frame.columns]]
+
+
+def stream_days(days: pd.DataFrame) -> pd.DataFrame:
+    """Rows of ``result_stream_days`` from charted days."""
+    return days.assign(day=iso(days["day"]), splices=days["n"])
+
+
+def streams_table(days: pd.DataFrame, charts: LossCharts, crew: Crew) -> pd.DataFrame:
+    """Rows of ``result_streams``: one a stream, as it stands in its present segment."""
+    keys = ["splicer", "program"]
+    if days.empty:
+        return pd.DataFrame(columns=keys)
+    ordered = days.sort_values("day")
+    grouped = ordered.groupby(keys)
+    recent = ordered.groupby(keys).tail(10).groupby(keys)[["total", "n"]].sum()
+    last = grouped.last()
+    streams = pd.DataFrame(
+        {
+            "site": last["site"],
+            "first_day": iso(grouped["day"].min()),
+            "last_day": iso(grouped["day"].max()),
+            "days": grouped.size(),
+            "splices": grouped["n"].sum(),
+            "segment": last["segment"],
+            "cap_db": last["cap"],
+            "recent_db": recent["total"] / recent["n"],
+            "alarms_up": grouped["alarm"].agg(lambda alarm: int((alarm == "up").sum())),
+            "alarms_down": grouped["alarm"].agg(lambda alarm: int((alarm == "down").sum())),
+        }
+    ).reset_index()
+    starts = ordered.groupby([*keys, "segment"])["day"].min().rename("start").reset_index()
+    streams = streams.merge(starts, on=[*keys, "segment"], how="left")
+    streams = streams.merge(charts.units, on=[*keys, "segment"], how="left")
+    streams["segment_start"] = iso(streams["start"])
+    streams["segment_days"] = streams["n_days"]
+    streams["program_class"] = [crew.class_of(program) for program in streams["program"]]
+    streams["state"] = np.select(
+        [streams["n_days"] < CALIBRATION_DAYS, streams["n_days"] < LAG_FROM],
+        ["too-few", "learning"],
+        "charted",
+    )
+    return streams
+
+
+def crew_days(outcomes: pd.DataFrame, histogram: pd.DataFrame) -> pd.DataFrame:
+    """Rows of ``result_crew_days``; percentiles from the summed histograms, to 0.001 dB."""
+    if outcomes.empty:
+        return pd.DataFrame(columns=["day"])
+    totals = outcomes.groupby("day").sum()
+    counts = histogram.groupby(["day", "bin"], as_index=False)["count"].sum()
+    cumulative = counts.groupby("day")["count"].cumsum()
+    whole = counts.groupby("day")["count"].transform("sum")
+    for name, share in (("median_db", 0.5), ("p95_db", 0.95)):
+        reached = counts[cumulative >= share * whole].groupby("day")["bin"].first()
+        totals[name] = reached * HISTOGRAM_STEP_DB
+    totals["mean_db"] = totals["total"] / totals["measured"].where(totals["measured"] > 0)
+    totals = totals.rename(columns={"over": "over_010"}).reset_index()
+    return totals.assign(day=iso(totals["day"]))
+
+
+def models_table(models: list[ArcModel | Refusal]) -> pd.DataFrame:
+    """Rows of ``result_arc_models``."""
+    rows: list[dict[str, Any]] = [
+        {
+            "splicer": model.splicer,
+            "checks": model.checks,
+            "used": model.used,
+            "refusal": model.reason if isinstance(model, Refusal) else None,
+            "model": None if isinstance(model, Refusal) else json.dumps(model.to_json()),
+        }
+        for model in models
+    ]
+    return pd.DataFrame(rows)
+
+
+def findings_table(found: list[Finding]) -> pd.DataFrame:
+    """Rows of ``findings``."""
+    columns = ["id", "kind", "subject_type", "subject_id", "since", "until", "severity"]
+    rows = [
+        {name: getattr(finding, name) for name in columns}
+        | {"document": json.dumps(finding.to_json())}
+        for finding in found
+    ]
+    frame = pd.DataFrame(rows, columns=[*columns, "document"])
+    for name in ("since", "until"):
+        frame[name] = pd.to_datetime(frame[name], utc=True).dt.as_unit("us")
+    return frame
+
+
+def settings_used(crew: Crew, charts: LossCharts) -> dict[str, Any]:
+    """What the review assumed and pooled, kept with its results."""
+    return {
+        "false_alarms_per_month": crew.false_alarms_per_month,
+        "shares": crew.shares.model_dump(),
+        "air_max_age_min": crew.air_max_age_min,
+        "between_day_sd": float(np.sqrt(charts.between)),
+        "within_day_sd": float(np.sqrt(charts.within)),
+        "lag1": charts.lag1,
+        "widening": charts.widening,
+    }

@@ -1,0 +1,1 @@
+"""What a wrong arc setting costs in loss."""

@@ -1,0 +1,110 @@
+"""Splices summed up so that what a wrong arc setting costs can be worked out later.
+
+The mismatch of a splice follows from its air and wear, the setting in force, and the slopes of the
+arc model, which nobody knows yet when a splicer is summed up: so sums of the regressors and of
+their products are kept, which serve any slopes.
+"""
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from arcdrift.analysis.arc.arc_drift import center_air
+from arcdrift.analysis.arc.arc_points import EPOCH_ACTIONS, happened, passed_checks
+from arcdrift.analysis.arc.pooled_regression import SLOPES
+from arcdrift.analysis.common.days import WORKDAY, workdays
+from arcdrift.analysis.common.event_lookup import latest, microseconds_of, numbers_of
+from arcdrift.analysis.common.grouping import cells_of, named, plain, summed
+from arcdrift.analysis.loss.stream_days import NO_PROGRAM
+from arcdrift.analysis.loss.technician_days import NOBODY
+from arcdrift.settings import Crew
+
+Floats = npt.NDArray[np.float64]
+
+PAIRS = [(i, j) for i in range(SLOPES) for j in range(i, SLOPES)]
+MOMENTS = [*(f"x{i}" for i in range(SLOPES)), *(f"x{i}{j}" for i, j in PAIRS)]
+CELL = ["program", "segment", "technician", "day", "checked_at", "epoch", "arc_setting"]
+CELL_COLUMNS = ["splicer", *CELL, "n", "capped", "squares", "below", *MOMENTS]
+
+
+def mismatch_cells(
+    splices: pd.DataFrame,
+    air: pd.DataFrame,
+    checks: pd.DataFrame,
+    service: pd.DataFrame,
+    days: pd.DataFrame,
+    crew: Crew,
+) -> pd.DataFrame:
+    """Sum splices up so that mismatches can be worked out once the model is known.
+
+    Parameters
+    ----------
+    splices, air, checks, service : DataFrame
+        Records, and the air of the splices (`arcdrift.air.join_air`).
+    days : DataFrame
+        Stream days (`arcdrift.analysis.loss.stream_days.loss_days`), for segments and caps.
+
+    Returns
+    -------
+    DataFrame
+        One row a splicer, program, technician, local day and last passed check: ``n``, ``capped``
+        and ``squares`` (sums of capped dB and their squares), ``below`` (splices under the cap),
+        and sums of the regressors of `center_air` and of their products, from which the mean of
+        the squared mismatch follows exactly for any slopes. Left out: splices without complete air,
+        before any passed check, and after electrodes were replaced or the splicer served since.
+    """
+    kept = ((splices["purpose"] == "production") & splices["loss_db"].notna()).to_numpy()
+    passed = passed_checks(checks, service)
+    passed = passed.join(checks["arc_count"]).dropna(subset=["arc_setting"])
+    if passed.empty or not kept.any():
+        return pd.DataFrame(columns=CELL_COLUMNS)
+    names = pd.Index(passed["splicer"].unique())
+    who, at = numbers_of(splices["splicer"], names), microseconds_of(splices["spliced_at"])
+    own = numbers_of(passed["splicer"], names)
+    kept = kept & (who >= 0)
+    check = latest(who, at, own, microseconds_of(passed["checked_at"]))
+    now = happened(who, at, service, names, EPOCH_ACTIONS)
+    fired = splices["arc_count"].to_numpy(np.float64) - _taken(passed["arc_count"], check)
+    x = center_air(
+        pd.DataFrame(
+            {
+                "air_density": air["air_density"].to_numpy(),
+                "vapor_pressure": air["vapor_pressure"].to_numpy(),
+                "arcs": _taken(passed["arcs"], check) + np.nan_to_num(np.maximum(fired, 0.0)),
+            }
+        )
+    ).to_numpy(dtype=float)
+    kept = (
+        kept & (check >= 0) & ~np.isnan(x).any(axis=1) & (passed["epoch"].to_numpy()[check] == now)
+    )
+    x, check = x[kept], check[kept]
+    needed = ("splicer", "program", "technician", "site", "spliced_at", WORKDAY)
+    work = splices.loc[kept, [name for name in needed if name in splices.columns]]
+    frame = pd.DataFrame(
+        {
+            "splicer": work["splicer"],
+            "program": named(work["program"], NO_PROGRAM),
+            "technician": named(work["technician"], NOBODY),
+            "day": workdays(work, crew, "spliced_at"),
+        }
+    ).reset_index(drop=True)
+    cell, first = cells_of(*(frame[name] for name in frame), check)
+    stream_day = ["splicer", "program", "day"]
+    cells = plain(frame.loc[first]).merge(
+        days[[*stream_day, "segment", "cap"]], on=stream_day, how="left"
+    )
+    for name in ("checked_at", "epoch", "arc_setting"):
+        cells[name] = passed[name].array[check[first]]
+    loss = splices["loss_db"].to_numpy(np.float64)[kept]
+    cap = cells["cap"].to_numpy()[cell]
+    capped = np.minimum(loss, cap)
+    sums = {"n": 1, "capped": capped, "squares": capped**2, "below": loss < cap}
+    sums |= {f"x{i}": x[:, i] for i in range(SLOPES)}
+    sums |= {f"x{i}{j}": x[:, i] * x[:, j] for i, j in PAIRS}
+    cells = cells.join(summed(cell, sums, counts=("n", "below")))
+    return cells.sort_values(["splicer", *CELL], kind="stable", ignore_index=True)[CELL_COLUMNS]
+
+
+def _taken(values: pd.Series, place: npt.NDArray[np.int64]) -> Floats:
+    """Values at places, NaN at place -1."""
+    return np.append(values.to_numpy(np.float64), np.nan)[place]

@@ -1,0 +1,1 @@
+"""Archives, workbooks and Parquet files, each read as text."""

@@ -1,0 +1,1 @@
+"""A layout drafted from a sample file."""

@@ -1,0 +1,177 @@
+"""How the times of a sample are written, told from all of its values.
+
+The order of day and month is told only when some value rules one order out: where both fit every
+value, nothing in the file can tell, and a guess would move most records to another month.
+"""
+
+import re
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+
+import pandas as pd
+
+from arcdrift.intake.typing.local_times import AHEAD, EARLIEST, is_iso
+
+_TOKENS = re.compile(r"\d+|[A-Za-z]+|[^A-Za-z\d]+")
+_HALVES = ("am", "pm")
+DAY_FIRST, MONTH_FIRST, YEAR_FIRST = "day first", "month first", "year first"
+_ORDERS = {"dmy": DAY_FIRST, "mdy": MONTH_FIRST, "ymd": YEAR_FIRST}
+_WHOLE = {8: "%Y%m%d", 14: "%Y%m%d%H%M%S", 12: "%Y%m%d%H%M"}
+_CLOCKS = {4: "%H%M", 6: "%H%M%S"}
+_ENOUGH = 0.9
+"""Share of values that a format must read; the others may be damaged."""
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A format that fits, and the span of time that the values then cover."""
+
+    order: str
+    time_format: str
+    first: str
+    last: str
+
+
+@dataclass(frozen=True)
+class Writing:
+    """How times are written.
+
+    Attributes
+    ----------
+    choices : tuple of Choice
+        Formats that fit; one when told, several when nothing tells, none when ISO or unknown.
+    iso : bool
+        Whether the times need no format.
+    has_date, has_clock, has_offset : bool
+        What the values hold.
+    sample : str
+        One value.
+    """
+
+    choices: tuple[Choice, ...] = ()
+    iso: bool = False
+    has_date: bool = False
+    has_clock: bool = False
+    has_offset: bool = False
+    sample: str = ""
+
+
+def writing_of(values: pd.Series, now: datetime) -> Writing:
+    """Tell how times are written.
+
+    Parameters
+    ----------
+    values : Series of str
+        Distinct values, without missing ones.
+    now : aware datetime
+        A format that puts many values into the future does not fit.
+    """
+    if values.empty:
+        return Writing()
+    shapes = values.str.replace(r"\d+", "9", regex=True)
+    sample = str(values[shapes == shapes.mode()[0]].iloc[0])
+    offset = bool(re.search(r"\d([+-]\d\d:?\d\d|Z)$", sample)) and ":" in sample
+    if is_iso(values).mean() >= _ENOUGH:
+        return Writing((), True, True, ":" in sample, offset, sample)
+    choices = _choices(values, sample, now, offset=offset)
+    if not choices and _reads(values, _clock(_TOKENS.findall(sample))).mean() >= _ENOUGH:
+        return Writing((), False, False, True, False, sample)
+    clock = bool(choices) and any(code in choices[0].time_format for code in ("%H", "%I"))
+    return Writing(choices, False, bool(choices), clock, offset, sample)
+
+
+def _choices(values: pd.Series, sample: str, now: datetime, *, offset: bool) -> tuple[Choice, ...]:
+    formats = _formats(sample, offset=offset)
+    times = {order: _times(values, text) for order, text in formats.items()}
+    read = {order: when.notna() for order, when in times.items()}
+    fit = [order for order, when in times.items() if _possible(when, now).mean() >= _ENOUGH]
+    # an order is ruled out by a value that another one reads and it does not
+    standing = [
+        order for order in fit if not any((read[other] & ~read[order]).any() for other in fit)
+    ]
+    return tuple(_choice(values, order, formats[order]) for order in standing or fit)
+
+
+def _possible(times: pd.Series, now: datetime) -> pd.Series:
+    if times.dt.tz is None:
+        times = times.dt.tz_localize("UTC")  # a few hours are nothing here
+    return times.between(EARLIEST, pd.Timestamp(now) + AHEAD)
+
+
+def _choice(values: pd.Series, order: str, time_format: str) -> Choice:
+    times = _times(values, time_format).dropna()
+    first, last = (moment.strftime("%Y-%m-%d") for moment in (times.min(), times.max()))
+    return Choice(order, time_format, first, last)
+
+
+def _reads(values: pd.Series, time_format: str | None) -> pd.Series:
+    if time_format is None:
+        return pd.Series(False, index=values.index)
+    return _times(values, time_format).notna()
+
+
+def _times(values: pd.Series, time_format: str) -> pd.Series:
+    try:
+        return pd.to_datetime(values, format=time_format, errors="coerce", utc="%z" in time_format)
+    except ValueError:
+        return pd.Series(pd.NaT, index=values.index, dtype="datetime64[us]")
+
+
+def _formats(sample: str, *, offset: bool) -> dict[str, str]:
+    """Formats that a value may have, by their order of day, month and year."""
+    text = re.sub(r"([+-]\d\d:?\d\d|Z)$", "", sample) if offset else sample
+    tail = "%z" if offset else ""
+    tokens = _TOKENS.findall(text)
+    if len(tokens[0]) in _WHOLE and tokens[0].isdigit():
+        rest = _clock(tokens[1:])
+        return {} if rest is None else {YEAR_FIRST: _WHOLE[len(tokens[0])] + rest + tail}
+    places = [at for at, token in enumerate(tokens) if token[0].isalnum()][:3]
+    if len(places) < 3:
+        return {}
+    rest = _clock(tokens[places[2] + 1 :])
+    if rest is None:
+        return {}
+    date = [tokens[at] for at in places]
+    gaps = [_literal("".join(tokens[a + 1 : b])) for a, b in pairwise(places)]
+    lead = _literal("".join(tokens[: places[0]]))
+    found = {}
+    for letters, order in _ORDERS.items():
+        codes = [_code(letter, part) for letter, part in zip(letters, date, strict=True)]
+        if None not in codes:
+            found[order] = f"{lead}{codes[0]}{gaps[0]}{codes[1]}{gaps[1]}{codes[2]}{rest}{tail}"
+    return found
+
+
+def _code(letter: str, part: str) -> str | None:
+    if part.isalpha():
+        return {"m": "%b" if len(part) == 3 else "%B"}.get(letter)
+    if letter == "y":
+        return {4: "%Y", 2: "%y"}.get(len(part))
+    return f"%{letter}" if len(part) <= 2 else None
+
+
+def _clock(tokens: list[str]) -> str | None:
+    """Format of the time of day, and of what parts it from the date; None when not known."""
+    half = any(token.lower() in _HALVES for token in tokens)
+    codes = iter(["%I" if half else "%H", "%M", "%S", "%f"])
+    written: list[str] = []
+    for token in tokens:
+        if token.isdigit():
+            code = next(codes, None)
+            if code == "%H" and len(token) in _CLOCKS:
+                return "".join(written) + _CLOCKS[len(token)]
+            if code is None or (len(token) > 2 and code != "%f"):
+                return None
+            written.append(code)
+        elif token.lower() in _HALVES:
+            written.append("%p")
+        elif token.isalpha() and token not in ("T", "h"):
+            return None
+        else:
+            written.append(_literal(token))
+    return "".join(written)
+
+
+def _literal(text: str) -> str:
+    return text.replace("%", "%%")

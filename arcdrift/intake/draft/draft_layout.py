@@ -1,0 +1,281 @@
+"""Drafts a layout from a sample file: what its headers and values tell, and what they do not."""
+
+import re
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Literal
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from arcdrift.errors import BadInput
+from arcdrift.intake.containers.files import GZIP_MARK, PARQUET_MARK
+from arcdrift.intake.draft.date_formats import Writing, writing_of
+from arcdrift.intake.draft.draft_toml import Column, Draft
+from arcdrift.intake.draft.header_match import Match, both_angles, guess_kind, matches, times
+from arcdrift.intake.draft.sample_table import Table, find_table
+from arcdrift.intake.draft.value_formats import (
+    Marks,
+    distinct,
+    is_numeric,
+    marks_of,
+    meanings_of,
+    missing_words,
+    pair_mark,
+    sample_of,
+    tail_of,
+)
+from arcdrift.intake.draft.word_lists import measures, named_and_unit, unit_named
+from arcdrift.intake.layout.layouts import Encoding
+from arcdrift.intake.schema.kinds import KINDS, Kind
+from arcdrift.intake.text.encodings import UTF8_MARK
+from arcdrift.intake.typing.cells import part_of, trimmed
+from arcdrift.quantities import QUANTITIES
+
+Order = Literal["day first", "month first"]
+_PLAIN_UNITS = ("", "count", "dB", "percent")
+"""Units that need no word: logs have no other."""
+_SHOWN = 5
+_LOOK_BYTES = 512
+_NO_TEXT = (GZIP_MARK, PARQUET_MARK, b"PK")
+_ANGLES = ("cleave_left_deg", "cleave_right_deg")
+
+
+@dataclass(frozen=True)
+class _Sample:
+    """A sample's table, its kind, and when it is looked at."""
+
+    table: Table
+    kind: Kind
+    now: datetime
+
+    def cells(self, header: str) -> pa.ChunkedArray:
+        rows = self.table.rows
+        return sample_of(rows.cells.column(rows.header.index(header)))
+
+    def values(self, header: str) -> pd.Series:
+        return distinct(self.cells(header))
+
+    def numbers(self, column: str, header: str) -> tuple[pd.Series, str | None]:
+        """Distinct numbers of a column, and the unit that stands behind each of them."""
+        values = self.values(header)
+        tail = tail_of(values)
+        if tail is None or not measures(column, unit_named(tail) or ""):
+            return values, None
+        return values.str.removesuffix(tail).str.strip(), tail
+
+
+def draft_layout(
+    content: bytes,
+    name: str,
+    *,
+    now: datetime,
+    kind: str | None = None,
+    order: Order | None = None,
+    time_zone: str | None = None,
+    encoding: Encoding | None = None,
+) -> Draft:
+    """Draft a layout from a sample.
+
+    Parameters
+    ----------
+    content : bytes
+        Text of the sample as UTF-8.
+    name : str
+        File name for messages.
+    now : aware datetime
+        Times in the future speak against a way to read them.
+    kind : str, optional
+        What the file holds; default told from the headers.
+    order : {'day first', 'month first'}, optional
+        Which comes first in dates that fit both.
+    time_zone : str, optional
+        Where the clock ticks that wrote the times.
+    encoding : str, optional
+        From `stated_encoding`.
+
+    Raises
+    ------
+    BadInput
+        When there is no table, nothing in it is known, its kind cannot be told, or no value
+        can be read in the order given.
+    """
+    table = find_table(content, name)
+    headers = table.rows.header
+    of_kind = KINDS[kind] if kind is not None else guess_kind(headers, name)
+    sample = _Sample(table, of_kind, now)
+    found = _sound(sample, matches(headers, of_kind))
+    pair = _pair(sample, found)
+    time, writing = _time(sample, found)
+    if order is not None:
+        writing = _ordered(writing, order, name)
+    marks = {
+        column: marks_of(sample.numbers(column, match.header)[0])
+        for column, match in found.items()
+        if column in of_kind.numbers
+    }
+    angles = {} if pair is None else _angles(sample, *pair)
+    decimal = _decimal_of_file([*marks.values(), *(mark for _, mark in angles.values())])
+    columns = [
+        _column(sample, column, match, marks.get(column), decimal)
+        for column, match in found.items()
+    ]
+    columns += [_marked(column, mark, decimal) for column, mark in angles.values()]
+    used = {column.header for column in columns} | set(time)
+    return Draft(
+        name=name,
+        kind=of_kind,
+        table=table,
+        columns=tuple(columns),
+        time=time,
+        writing=writing,
+        decimal=decimal,
+        missing=_missing(sample, columns),
+        unmatched=tuple(header for header in headers if header not in used),
+        time_zone=time_zone,
+        encoding=encoding,
+    )
+
+
+def stated_encoding(file: bytes, content: bytes) -> Encoding | None:
+    """Encoding that a layout should state for a file, None for UTF-8 and for what is no text.
+
+    Parameters
+    ----------
+    file, content : bytes
+        The file as it is, and its text as UTF-8.
+    """
+    if content == file.removeprefix(UTF8_MARK) or file.startswith(_NO_TEXT):
+        return None
+    return "utf-16" if b"\0" in file[:_LOOK_BYTES] else "windows-1252"
+
+
+def _sound(sample: _Sample, found: dict[str, Match]) -> dict[str, Match]:
+    """Matches without those whose values cannot be what the header says."""
+    return {
+        column: match
+        for column, match in found.items()
+        if column not in sample.kind.numbers or is_numeric(sample.numbers(column, match.header)[0])
+    }
+
+
+def _pair(sample: _Sample, found: dict[str, Match]) -> tuple[str, str] | None:
+    """Header of a column that holds both angles, and the mark that parts them."""
+    if _ANGLES[0] not in sample.kind.columns or any(column in found for column in _ANGLES):
+        return None
+    taken = {match.header for match in found.values()}
+    header = both_angles(h for h in sample.table.rows.header if h not in taken)
+    mark = None if header is None else pair_mark(sample.values(header))
+    return None if header is None or mark is None else (header, mark)
+
+
+def _time(sample: _Sample, found: dict[str, Match]) -> tuple[tuple[str, ...], Writing]:
+    """Headers of the time, and how it is written."""
+    taken = {match.header for match in found.values()}
+    headers = [header for header in sample.table.rows.header if header not in taken]
+    known = times(headers, sample.kind)
+    # a header that is no word for time may hold times all the same
+    likely = [*known, *(header for header in headers if header not in known)]
+    seen = {header: writing_of(sample.values(header), sample.now) for header in likely}
+    whole = [header for header in likely if seen[header].has_date and seen[header].has_clock]
+    if whole:
+        return (whole[0],), seen[whole[0]]
+    dates = [header for header in likely if seen[header].has_date]
+    clocks = [header for header in known if seen[header].has_clock and header not in dates]
+    if dates and clocks:
+        both = (dates[0], clocks[0])
+        joined = pc.binary_join_element_wise(*(sample.cells(header) for header in both), " ")
+        return both, writing_of(distinct(joined), sample.now)
+    return (tuple(dates[:1]), seen[dates[0]]) if dates else ((), Writing())
+
+
+def _ordered(writing: Writing, order: Order, name: str) -> Writing:
+    """The writing with the order that was asked for."""
+    if not writing.choices:
+        return writing
+    chosen = tuple(choice for choice in writing.choices if choice.order == order)
+    if not chosen:
+        raise BadInput(
+            f"The dates in {name}, such as {writing.sample!r}, cannot be read {order}; they are "
+            f"{writing.choices[0].order}."
+        )
+    return replace(writing, choices=chosen)
+
+
+def _decimal_of_file(marks: Sequence[Marks]) -> str:
+    """The decimal mark of most columns that tell it."""
+    told = Counter(mark.decimal for mark in marks if mark.told)
+    return "," if told[","] > told["."] else "."
+
+
+def _column(
+    sample: _Sample, column: str, match: Match, marks: Marks | None, decimal: str
+) -> Column:
+    quantity = QUANTITIES.get(column)
+    unit = match.unit or sample.table.units.get(match.header)
+    tail = None if quantity is None else sample.numbers(column, match.header)[1]
+    if tail is not None:
+        unit = unit_named(tail)
+    if quantity is None or (unit is not None and not measures(column, unit)):
+        unit = None
+    comments = [match.guessed] if match.guessed else []
+    if quantity is not None and unit is None and quantity.unit not in _PLAIN_UNITS:
+        comments.append(f"taken for {quantity.symbol}: no unit is named")
+    values: dict[str, str] = {}
+    if sample.kind.words(column):
+        values, strange = meanings_of(sample.values(match.header), sample.kind, column)
+        if strange:
+            shown = ", ".join(repr(word) for word in strange[:_SHOWN])
+            comments.append(f"not known: {shown}; say in values what they mean")
+        if "redo" in values.values():
+            comments.append("redo is a splice made again, error one that the splicer gave up")
+    made = Column(
+        column,
+        match.header,
+        unit=None if quantity is not None and unit == quantity.unit else unit,
+        pattern=None if tail is None else rf"(.*?)\s*{re.escape(tail)}",
+        values=values,
+        comment="; ".join(comments),
+    )
+    return made if marks is None else _marked(made, marks, decimal)
+
+
+def _marked(column: Column, marks: Marks, decimal: str) -> Column:
+    """The column with the marks that differ from those of the file."""
+    if marks.told or marks.decimal == decimal:
+        own = marks.decimal if marks.decimal != decimal else None
+        return replace(column, decimal=own, thousands=marks.thousands)
+    if marks.mark is not None:
+        # the mark is not the decimal one of this file, so it parts thousands
+        return replace(column, thousands=marks.mark)
+    return column
+
+
+def _angles(sample: _Sample, header: str, mark: str) -> dict[str, tuple[Column, Marks]]:
+    """Both angles of one cell, each with its marks."""
+    unit = named_and_unit(header)[1] or sample.table.units.get(header)
+    unit = unit if unit is not None and measures(_ANGLES[0], unit) else None
+    cells = sample.cells(header)
+    found = {}
+    for part, column in enumerate(_ANGLES, 1):
+        values = distinct(trimmed(part_of(cells, mark, part, 2)[0]))
+        made = Column(
+            column,
+            header,
+            unit=None if unit == "degree" else unit,
+            split=mark,
+            part=part,
+            comment="taken for °: no unit is named" if unit is None else "",
+        )
+        found[column] = (made, marks_of(values))
+    return found
+
+
+def _missing(sample: _Sample, columns: Iterable[Column]) -> tuple[str, ...]:
+    """Words for no value among numbers."""
+    numbers = (column.header for column in columns if column.ours in sample.kind.numbers)
+    words = (word for header in numbers for word in missing_words(sample.cells(header)))
+    return tuple(sorted(set(words)))

@@ -1,0 +1,219 @@
+"""A drafted layout as commented TOML, and as layouts to try on the sample."""
+
+import json
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+from arcdrift.intake.draft.date_formats import Choice, Writing
+from arcdrift.intake.draft.sample_table import Table
+from arcdrift.intake.layout.layouts import DELIMITERS, Encoding, Layout
+from arcdrift.intake.schema.kinds import Kind
+
+_EXAMPLES = {"splicer": "Heron", "site": "Harbor", "asset": "Heron"}
+_WIDTH = 100
+_UNNAMED = "not named yet"
+
+
+@dataclass(frozen=True)
+class Column:
+    """One of our columns in a draft: what its line in the layout says, and a comment."""
+
+    ours: str
+    header: str
+    unit: str | None = None
+    decimal: str | None = None
+    thousands: str | None = None
+    values: dict[str, str] = field(default_factory=dict)
+    split: str | None = None
+    part: int | None = None
+    pattern: str | None = None
+    comment: str = ""
+
+    def line(self) -> str:
+        """The line in TOML."""
+        keys = ("unit", "decimal", "thousands", "split", "part", "pattern", "values")
+        own = {key: value for key in keys if (value := getattr(self, key))}
+        theirs = {"header": self.header, **own} if own else self.header
+        line = f"{self.ours} = {_toml(theirs)}"
+        if not self.comment:
+            return line
+        beside = f"{line} # {self.comment}"
+        return beside if len(beside) <= _WIDTH else f"# {self.ours}: {self.comment}\n{line}"
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A drafted layout.
+
+    Attributes
+    ----------
+    name : str
+        The sample.
+    kind : Kind
+        What it holds.
+    table : Table
+        Where its rows are.
+    columns : tuple of Column
+        What was matched, the time aside.
+    time : tuple of str
+        Headers of the time; empty when not found.
+    writing : Writing
+        How times are written.
+    decimal : str
+        Decimal mark of most columns.
+    missing : tuple of str
+        Words for no value.
+    unmatched : tuple of str
+        Headers that were not recognized.
+    time_zone : str, optional
+        Where the clock ticks that wrote the times.
+    encoding : str, optional
+        How its letters are coded, when not UTF-8.
+    """
+
+    name: str
+    kind: Kind
+    table: Table
+    columns: tuple[Column, ...]
+    time: tuple[str, ...]
+    writing: Writing
+    decimal: str
+    missing: tuple[str, ...]
+    unmatched: tuple[str, ...]
+    time_zone: str | None = None
+    encoding: Encoding | None = None
+
+    @property
+    def open_orders(self) -> tuple[Choice, ...]:
+        """Ways to read the dates that all fit; empty when there is nothing to decide."""
+        return self.writing.choices if len(self.writing.choices) > 1 else ()
+
+    @property
+    def absent(self) -> tuple[str, ...]:
+        """What a file of the kind needs and the sample does not have."""
+        have = {column.ours for column in self.columns}
+        have |= {self.kind.time_column} if self.time else set()
+        needs = (need for need in self.kind.needs if not have.intersection(need))
+        return tuple(" or ".join(need) for need in needs)
+
+    @property
+    def matched(self) -> int:
+        """How many of the sample's headers found a column."""
+        return len({column.header for column in self.columns} | set(self.time))
+
+    @property
+    def unnamed(self) -> tuple[str, ...]:
+        """Names that are needed and can be said for the whole file."""
+        ours = (need.split(" or ")[0] for need in self.absent)
+        return tuple(name for name in ours if name in _EXAMPLES)
+
+    def text(self) -> str:
+        """The layout file; it holds what is open as comments."""
+        text = "\n".join([*self._head(), "", *self._columns(), *self._fixed(), *self._skip()])
+        self._layout(tomllib.loads(text))  # a draft that does not load is a fault of ours
+        return text + "\n"
+
+    def trials(self) -> Iterator[tuple[str, Layout]]:
+        """Layouts to try on the sample, each with the order of its dates, "" when told.
+
+        What is open is filled in for the trial: headers not recognized are left out, and names
+        the file does not hold stand as not named.
+        """
+        raw = tomllib.loads(self.text())
+        raw |= {"ignore_unknown": True, "undecided": []}
+        if self.unnamed:
+            raw["fixed"] = dict.fromkeys(self.unnamed, _UNNAMED)
+        if not self.open_orders:
+            yield "", self._layout(raw)
+        for choice in self.open_orders:
+            yield choice.order, self._layout({**raw, "time_format": choice.time_format})
+
+    def _layout(self, raw: dict[str, Any]) -> Layout:
+        layout = Layout.model_validate(raw)
+        layout._name = "just drafted"
+        return layout
+
+    def _head(self) -> Iterator[str]:
+        yield f"# A layout for files of {self.kind.name} like {_toml(self.name)}, drafted from it."
+        yield "# Lines that start with # are comments; what they leave open is yours to decide."
+        yield f"kind = {_toml(self.kind.name)}"
+        names = {mark: name for name, mark in DELIMITERS.items()}
+        yield f"delimiter = {_toml(names[self.table.rows.delimiter])}"
+        if self.encoding is not None:
+            yield f"encoding = {_toml(self.encoding)}"
+        if self.decimal != ".":
+            yield f"decimal = {_toml(self.decimal)}"
+        if self.missing:
+            yield f"missing = {_toml(list(self.missing))} # no value"
+        yield from self._time_lines()
+        if self.table.header_at:
+            begin = self.table.rows.delimiter.join(self.table.rows.header[:2])
+            yield f"header_starts_with = {_toml(begin)} # the lines before it are passed over"
+        if self.table.units:
+            yield "skip_after_header = 1 # the line of units"
+        if self.unmatched:
+            yield ""
+            yield "# Not recognized: take away a # to leave that column out, or map it below."
+            yield "ignore = ["
+            yield from (f"  # {_toml(header)}," for header in self.unmatched)
+            yield "]"
+
+    def _time_lines(self) -> Iterator[str]:
+        if self.open_orders:
+            sample = _toml(self.writing.sample)
+            yield f"# Dates such as {sample} can be read in more than one way, and no value tells"
+            yield "# which is right. Take away the # of one, and the whole line with undecided."
+            for choice in self.open_orders:
+                span = f"{choice.order}: from {choice.first} to {choice.last}"
+                yield f"# time_format = {_toml(choice.time_format)} # {span}"
+            yield 'undecided = ["time_format"]'
+        elif self.writing.choices:
+            sample = _toml(self.writing.sample)
+            choice = self.writing.choices[0]
+            yield f"time_format = {_toml(choice.time_format)} # {choice.order}, such as {sample}"
+        if self.time_zone is not None:
+            yield f"time_zone = {_toml(self.time_zone)}"
+        elif self.time and not self.writing.has_offset:
+            yield '# time_zone = "Europe/Oslo" # where the clock ticks; else that of site or crew'
+
+    def _columns(self) -> Iterator[str]:
+        yield "[columns]"
+        time = self.kind.time_column
+        if self.time:
+            theirs = self.time[0] if len(self.time) == 1 else {"header": list(self.time)}
+            yield f"{time} = {_toml(theirs)}"
+        else:
+            yield f'# {time} = "" # not found, and needed'
+        yield from (column.line() for column in self.columns)
+        for need in self.absent:
+            if need != time and need.split(" or ")[0] not in self.unnamed:
+                yield f'# {need} = "" # not found, and needed'
+
+    def _fixed(self) -> Iterator[str]:
+        if self.unnamed:
+            yield ""
+            yield "# The sample does not say this; say it here for the whole file, or map it above."
+            yield "[fixed]"
+            yield from (f"# {ours} = {_toml(_EXAMPLES[ours])}" for ours in self.unnamed)
+
+    def _skip(self) -> Iterator[str]:
+        if self.table.footer:
+            yield ""
+            yield "# Lines at the end that are no rows."
+            yield "[[skip]]"
+            yield f"starts_with = {_toml(list(self.table.footer))}"
+
+
+def _toml(value: Any) -> str:
+    """A value in TOML; a JSON string is a TOML string but for one control character."""
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{_key(key)} = {_toml(own)}" for key, own in value.items()) + " }"
+    if isinstance(value, list):
+        return "[" + ", ".join(_toml(own) for own in value) + "]"
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _key(key: str) -> str:
+    return key if key.isascii() and key.replace("_", "").replace("-", "").isalnum() else _toml(key)

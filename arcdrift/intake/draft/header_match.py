@@ -1,0 +1,163 @@
+"""Headers of a sample matched to our columns, and the kind of file they speak for."""
+
+import difflib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from arcdrift.errors import BadInput
+from arcdrift.intake.draft.word_lists import (
+    BOTH_ANGLES,
+    CLOCKS,
+    DATES,
+    MOMENTS,
+    TIME_OF,
+    WORDS,
+    measures,
+    named_and_unit,
+    plain,
+)
+from arcdrift.intake.schema.kinds import KINDS, Kind
+
+_ALIKE = 0.87
+"""Likeness (difflib) from which a word counts as misspelled; two letters of a long word."""
+_SHORT = 5
+"""Words up to this length are never taken for misspelled ones."""
+_AIR = ("temperature_c", "pressure_hpa", "humidity_pct")
+_SPEAKS_FOR = {
+    "arc-checks": ("arc_setting", "melt_back_um"),
+    "splices": ("loss_db", "cleave_left_deg", "core_offset_um"),
+    "readings": _AIR,
+    "service": ("action",),
+}
+_TIMES = frozenset((f"{DATES}|{CLOCKS}|{MOMENTS}|" + "|".join(TIME_OF.values())).split("|"))
+
+
+@dataclass(frozen=True)
+class Match:
+    """A header and the column it was matched to.
+
+    Attributes
+    ----------
+    header : str
+        As in the file.
+    unit : str, optional
+        Named in the header.
+    guessed : str
+        Why the match is a guess; empty where the header is a known word.
+    """
+
+    header: str
+    unit: str | None
+    guessed: str = ""
+
+
+def is_known(header: str) -> bool:
+    """Whether a header is a word of any column."""
+    bare = {plain(header), plain(named_and_unit(header)[0])}
+    words = bare & _TIMES or both_angles([header]) or any(bare & known for known in WORDS.values())
+    return bool(words)
+
+
+def matches(headers: Sequence[str], kind: Kind) -> dict[str, Match]:
+    """Match headers to the columns of a kind, its time aside.
+
+    Returns
+    -------
+    dict of str to Match
+        By our column, in our order; each header at most once.
+    """
+    found: dict[str, Match] = {}
+    taken: set[str] = set()
+    for look in (_by_word, _by_likeness, _by_unit):
+        for column in kind.columns:
+            if column == kind.time_column or column in found:
+                continue
+            for header in headers:
+                if header in taken or header in times(headers, kind):
+                    continue
+                match = look(header, column)
+                if match is not None:
+                    found[column] = match
+                    taken.add(header)
+                    break
+    return {column: found[column] for column in kind.columns if column in found}
+
+
+def times(headers: Iterable[str], kind: Kind) -> tuple[str, ...]:
+    """Headers that may hold the time, or a part of it, the likeliest first."""
+    own = {plain(kind.time_column), *TIME_OF[kind.name].split("|")}
+    ranks = (own, set(MOMENTS.split("|")), set(DATES.split("|")), set(CLOCKS.split("|")))
+    known = [(plain(header), header) for header in headers]
+    return tuple(header for words in ranks for bare, header in known if bare in words)
+
+
+def both_angles(headers: Iterable[str]) -> str | None:
+    """Header of a column that may hold the left and the right angle in one cell."""
+    words = set(BOTH_ANGLES.split("|"))
+    for header in headers:
+        bare = plain(named_and_unit(header)[0])
+        short = bare.removesuffix(" l r").removesuffix(" left right").removesuffix(" links rechts")
+        if short in words:
+            return header
+    return None
+
+
+def guess_kind(headers: Sequence[str], name: str) -> Kind:
+    """Tell the kind of a file from what its headers match.
+
+    Raises
+    ------
+    BadInput
+        When they speak for none, or for several alike.
+    """
+    scores = {kind.name: _score(headers, kind) for kind in KINDS.values()}
+    best = max(scores.values())
+    likely = [kind for kind, score in scores.items() if score == best]
+    if best == 0 or len(likely) > 1:
+        could = " or ".join(likely) if best else "anything"
+        raise BadInput(
+            f"The headers of {name} do not tell what it holds (it could be {could}); say so with "
+            f"--kind."
+        )
+    return KINDS[likely[0]]
+
+
+def _score(headers: Sequence[str], kind: Kind) -> float:
+    found = matches(headers, kind)
+    speaks = [column for column in _SPEAKS_FOR[kind.name] if column in found]
+    own = set(TIME_OF[kind.name].split("|")) | {plain(kind.time_column)}
+    timed = any(plain(header) in own for header in headers)
+    if not speaks and not timed:
+        return 0
+    sure = sum(0.5 if match.guessed else 1.0 for match in found.values())
+    return sure + len(speaks) + 2 * timed
+
+
+def _named(header: str, column: str) -> tuple[tuple[str, ...], str | None]:
+    """Spellings of a header, without and with its unit; and the unit, if it fits the column."""
+    name, unit = named_and_unit(header)
+    if unit is None or not measures(column, unit):
+        return (plain(header),), None
+    return tuple(dict.fromkeys((plain(name), plain(header)))), unit
+
+
+def _by_word(header: str, column: str) -> Match | None:
+    bare, unit = _named(header, column)
+    return Match(header, unit) if WORDS[column].intersection(bare) else None
+
+
+def _by_likeness(header: str, column: str) -> Match | None:
+    bare, unit = _named(header, column)
+    long = [word for word in WORDS[column] if len(word) > _SHORT]
+    for word in bare:
+        if len(word) > _SHORT and difflib.get_close_matches(word, long, n=1, cutoff=_ALIKE):
+            return Match(header, unit, "a guess from a header that is only like a known word")
+    return None
+
+
+def _by_unit(header: str, column: str) -> Match | None:
+    """The air alone is told by its units; other units measure several columns."""
+    _, unit = _named(header, column)
+    if unit is None or column not in _AIR:
+        return None
+    return Match(header, unit, "a guess from the unit alone")

@@ -1,0 +1,1 @@
+"""Layouts: a crew's map from the headers of its files to our columns."""

@@ -1,0 +1,337 @@
+"""Layouts: a crew's map from the headers of its own files to ours, as a TOML file.
+
+A layout names the kind of file and, for each of our columns, the header it comes from, with
+the unit, the decimal sign and the words used there. Unknown keys are refused with the nearest
+known one, and units that cannot measure the quantity are refused before any row is read.
+"""
+
+import difflib
+import re
+import tomllib
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any, Literal
+
+import pyarrow as pa
+import pyarrow.compute as pc
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    PrivateAttr,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+
+from arcdrift.errors import BadInput
+from arcdrift.intake.schema.kinds import KINDS, Kind
+from arcdrift.intake.schema.units import check_unit
+from arcdrift.settings import ZoneName
+
+Delimiter = Literal["comma", "semicolon", "tab"]
+Decimal = Literal[".", ","]
+Thousands = Literal[".", ",", " ", "'"]
+Encoding = Literal["utf-8", "utf-16", "windows-1252"]
+DELIMITERS: dict[str, str] = {"comma": ",", "semicolon": ";", "tab": "\t"}
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class ColumnMap(_Strict):
+    """Where one of our columns comes from."""
+
+    header: str | tuple[str, ...]
+    """Header in the file; for a time also several, joined by a space (date and time)."""
+    unit: str | None = None
+    """Unit in the file, as pint understands it; default the unit of our column."""
+    decimal: Decimal | None = None
+    thousands: Thousands | None = None
+    values: dict[str, str] = Field(default_factory=dict)
+    """Words in the file and what they mean, such as ``OK = "pass"``."""
+    split: str | None = Field(None, min_length=1)
+    """Text that parts a cell of several values, such as the ``/`` in ``0.4/0.7``."""
+    part: int | None = Field(None, ge=1)
+    """Which of the parted values is meant, counted from 1."""
+    pattern: str | None = None
+    """Regular expression of the whole cell; its one group is the value."""
+
+    @field_validator("pattern")
+    @classmethod
+    def _one_group(cls, pattern: str | None) -> str | None:
+        return pattern if pattern is None else _checked(pattern, groups=1)
+
+    @model_validator(mode="after")
+    def _one_way_to_part(self) -> "ColumnMap":
+        if (self.split is None) != (self.part is None):
+            raise ValueError("split and part go together; give both")
+        if self.split is not None and self.pattern is not None:
+            raise ValueError("split and pattern exclude each other; keep one")
+        if not isinstance(self.header, str) and (self.split or self.pattern):
+            raise ValueError("several headers cannot be parted; keep one header")
+        return self
+
+    @property
+    def headers(self) -> tuple[str, ...]:
+        """The headers it comes from, in order."""
+        return (self.header,) if isinstance(self.header, str) else self.header
+
+
+class SkipRule(_Strict):
+    """Rows to pass over: those with a certain cell, or lines that start in a certain way."""
+
+    header: str | None = None
+    """Header of the cell that is looked at; without it the whole line is."""
+    equals: str | tuple[str, ...] = ()
+    """Upper and lower case are alike, here and below."""
+    starts_with: str | tuple[str, ...] = ()
+    matches: str | None = None
+    """Regular expression found anywhere in the cell."""
+
+    @field_validator("matches")
+    @classmethod
+    def _sound(cls, matches: str | None) -> str | None:
+        return matches if matches is None else _checked(matches)
+
+    @field_validator("equals", "starts_with")
+    @classmethod
+    def _not_empty(cls, words: str | tuple[str, ...]) -> tuple[str, ...]:
+        words = (words,) if isinstance(words, str) else words
+        if any(not word.strip() for word in words):
+            raise ValueError("an empty text would pass over every row; write some")
+        return tuple(word.strip() for word in words)
+
+    @model_validator(mode="after")
+    def _one_test(self) -> "SkipRule":
+        if sum(bool(test) for test in (self.equals, self.starts_with, self.matches)) != 1:
+            raise ValueError("a rule needs one of equals, starts_with and matches")
+        if self.header is None and not self.starts_with:
+            raise ValueError("a rule without header looks at whole lines and needs starts_with")
+        return self
+
+
+class Layout(_Strict):
+    """Everything in a layout file."""
+
+    kind: Literal["arc-checks", "splices", "readings", "service"]
+    columns: dict[str, ColumnMap]
+    fixed: dict[str, str | int | float] = Field(default_factory=dict)
+    """Values that hold for the whole file."""
+    ignore: tuple[str, ...] = ()
+    """Headers to leave out."""
+    undecided: tuple[str, ...] = ()
+    """What a draft leaves open; while it names anything, no file is read with the layout."""
+    ignore_unknown: bool = False
+    """True leaves out every header that is not named in `columns`."""
+    time_zone: ZoneName | None = None
+    utc: bool = False
+    """True when times without an offset are UTC."""
+    time_format: str | None = None
+    """How times are written, in the codes of strptime; default ISO 8601.
+
+    A year of two digits needs ``%y`` here and then lies in 1969..2068, as POSIX has it; by
+    default it is refused.
+    """
+    encoding: Encoding | None = None
+    """How the file's letters are coded; default UTF-8."""
+    decimal: Decimal = "."
+    thousands: Thousands | None = None
+    """Mark between groups of three digits; default none is taken."""
+    missing: tuple[str, ...] = ()
+    """Words that stand for no value, such as ``NA``; an empty cell always does."""
+    delimiter: Delimiter | None = None
+    skip_lines: int = Field(0, ge=0)
+    """Physical lines before the header."""
+    header_starts_with: str | None = Field(None, min_length=1)
+    """How the header line begins, where the number of lines before it varies."""
+    skip_after_header: int = Field(0, ge=0)
+    skip_footer: int = Field(0, ge=0)
+    """Lines at the end that are no rows; blank ones are not counted."""
+    skip: tuple[SkipRule, ...] = ()
+    """Rows to pass over, wherever they are."""
+    _name: str = PrivateAttr("")
+    _text: str = PrivateAttr("")
+
+    @field_validator("columns", mode="before")
+    @classmethod
+    def _short_form(cls, columns: Any) -> Any:
+        """Take ``site = "origin"`` for ``site = {header = "origin"}``."""
+        if not isinstance(columns, dict):
+            return columns
+        return {
+            ours: {"header": theirs} if isinstance(theirs, (str, list)) else theirs
+            for ours, theirs in columns.items()
+        }
+
+    @model_validator(mode="after")
+    def _consistent(self) -> "Layout":
+        kind = KINDS[self.kind]
+        for ours in (*self.columns, *self.fixed):
+            if ours not in kind.columns:
+                raise ValueError(_not_known(ours, kind.columns, f"a column of {kind.name}"))
+        for ours in self.fixed:
+            if ours in self.columns:
+                raise ValueError(f"{ours} is both in columns and fixed; keep one")
+        for ours, column in self.columns.items():
+            if len(column.headers) > 1 and ours != kind.time_column:
+                raise ValueError(f"{ours} has several headers; only {kind.time_column} may")
+            if column.unit is not None:
+                check_unit(ours, column.unit)
+            if self.decimal_of(ours) == self.thousands_of(ours):
+                raise ValueError(f"decimal and thousands of {ours} are the same mark; change one")
+        if self.skip_lines and self.header_starts_with:
+            raise ValueError("skip_lines and header_starts_with exclude each other; keep one")
+        if self.utc and self.time_zone is not None:
+            raise ValueError("utc and time_zone exclude each other; keep one")
+        return self
+
+    @property
+    def name(self) -> str:
+        """Name of the file it was read from."""
+        return self._name
+
+    @property
+    def text(self) -> str:
+        """The file it was read from, whole."""
+        return self._text
+
+    @property
+    def kind_(self) -> Kind:
+        """The kind of file."""
+        return KINDS[self.kind]
+
+    @property
+    def separator(self) -> str | None:
+        """The character between cells, None to tell it from the header."""
+        return DELIMITERS[self.delimiter] if self.delimiter else None
+
+    def decimal_of(self, column: str) -> str:
+        """Decimal sign in one of our columns."""
+        own = self.columns.get(column)
+        if own is None:  # a fixed value, written in TOML
+            return "."
+        return own.decimal or self.decimal
+
+    def thousands_of(self, column: str) -> str | None:
+        """Mark between thousands in one of our columns."""
+        own = self.columns.get(column)
+        return None if own is None else own.thousands or self.thousands
+
+    def parts_of(self, column: str) -> int:
+        """Into how many values the cells behind one of our columns are parted."""
+        own = self.columns[column]
+        return max(
+            other.part or 1
+            for other in self.columns.values()
+            if (other.header, other.split) == (own.header, own.split)
+        )
+
+    @property
+    def wanted(self) -> tuple[str, ...]:
+        """Headers that a file must have, in the order of the layout."""
+        of_columns = (header for column in self.columns.values() for header in column.headers)
+        of_rules = (rule.header for rule in self.skip if rule.header is not None)
+        return tuple(dict.fromkeys((*of_columns, *of_rules)))
+
+    def fits(self, headers: Iterable[str]) -> bool:
+        """Whether a file with these headers can be read with this layout."""
+        have = set(headers)
+        strange = have.difference(self.wanted, self.ignore)
+        return have.issuperset(self.wanted) and (self.ignore_unknown or not strange)
+
+    def check_headers(self, headers: tuple[str, ...], file: str) -> None:
+        """Refuse a file whose headers are not those of the layout.
+
+        Raises
+        ------
+        BadInput
+            When a header is not there, or one is there that the layout does not speak of, or the
+            layout is a draft that leaves something open.
+        """
+        if self.undecided:
+            raise BadInput(
+                f"The layout {self.name} leaves {' and '.join(self.undecided)} open; decide it "
+                f"there, then take out the line that begins with undecided."
+            )
+        absent = [header for header in self.wanted if header not in headers]
+        if absent:
+            raise BadInput(
+                f"{file} has no column {absent[0]!r}, which the layout {self.name} asks for; "
+                f"correct the layout or choose another."
+            )
+        strange = [h for h in headers if h not in self.wanted and h not in self.ignore]
+        if strange and not self.ignore_unknown:
+            raise BadInput(
+                f"{file} has the column {strange[0]!r}, which the layout {self.name} does not "
+                f"speak of; add it to columns or to ignore."
+            )
+        missing = [
+            " or ".join(need)
+            for need in self.kind_.needs
+            if not {*self.columns, *self.fixed}.intersection(need)
+        ]
+        if missing:
+            raise BadInput(
+                f"The layout {self.name} says nothing about {missing[0]}, which a file of "
+                f"{self.kind} needs; add it to columns or to fixed."
+            )
+
+
+def load_layout(path: Path) -> Layout:
+    """Read a layout file.
+
+    Raises
+    ------
+    BadInput
+        With one sentence when the file or a key cannot be used.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+        raw = tomllib.loads(text)
+    except FileNotFoundError:
+        raise BadInput(f"The layout {path} does not exist; check the name.") from None
+    except tomllib.TOMLDecodeError as problem:
+        raise BadInput(f"The layout {path.name} is not valid TOML: {problem}.") from None
+    except (OSError, UnicodeDecodeError) as problem:
+        raise BadInput(f"The layout {path} cannot be read: {problem}.") from None
+    try:
+        layout = Layout.model_validate(raw)
+    except ValidationError as problem:
+        raise BadInput(f"The layout {path.name} cannot be used: {_reason(problem)}.") from None
+    layout._name, layout._text = path.name, text
+    return layout
+
+
+def _checked(pattern: str, groups: int | None = None) -> str:
+    """Refuse a regular expression that is none, or that has another number of groups."""
+    try:
+        pc.match_substring_regex(pa.array([""]), pattern)
+        count = re.compile(pattern).groups
+    except (pa.ArrowInvalid, re.error):
+        raise ValueError(f"{pattern!r} is not a regular expression") from None
+    if groups is not None and count != groups:
+        raise ValueError(
+            f"{pattern!r} needs one group in parentheses around the value; use (?:...) for others"
+        )
+    return pattern
+
+
+def _reason(problem: ValidationError) -> str:
+    first = problem.errors()[0]
+    where = ".".join(str(part) for part in first["loc"])
+    if first["type"] == "extra_forbidden":
+        table: type[BaseModel] = Layout
+        if len(first["loc"]) > 1:
+            table = SkipRule if first["loc"][0] == "skip" else ColumnMap
+        known = table.model_fields
+        return f"the key {_not_known(where, tuple(known), '')}"
+    said = str(first["msg"]).removeprefix("Value error, ").rstrip(".")
+    return f"{where}: {said}" if where else said
+
+
+def _not_known(name: str, known: tuple[str, ...], what: str) -> str:
+    near = difflib.get_close_matches(name.split(".")[-1], known, n=1)
+    said = f"{name} is not {what}" if what else f"{name} is not known"
+    return said + (f" (the nearest is {near[0]})" if near else "")

@@ -1,0 +1,1 @@
+"""Typed rows into the store: new, known, conflicting or quarantined."""

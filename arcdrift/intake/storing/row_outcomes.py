@@ -1,0 +1,259 @@
+"""Which rows of a file are new, which are stored already, and which contradict a stored row.
+
+Most rows are settled in bulk: nothing is stored of their splicer's minute (or their place's
+instant), or what is stored there is exactly what the file says. The others are settled with
+everything that earlier files say of the same minute (`arcdrift.store.record_matching`), so that the
+order of imports changes nothing. The cost is linear in the file's rows plus the stored rows of
+the same splicers or places in the file's ranges of time.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from sqlalchemy import select
+
+from arcdrift.intake.schema.kinds import Kind
+from arcdrift.intake.typing.local_times import coded
+from arcdrift.store import schema
+from arcdrift.store.event_candidates import (
+    Group,
+    Reader,
+    among,
+    group_key,
+    load,
+    plain_rows,
+    says,
+    sources_of,
+    within,
+)
+from arcdrift.store.record_matching import MINUTE_US, SHAPES, Claim, Shape, events_of
+
+Bools = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int64]
+
+NEW, STORED, CONFLICT = 0, 1, 2
+_LAST = 1 << 62
+"""Import of the rows at hand: later than every stored one."""
+
+
+@dataclass(frozen=True)
+class Fates:
+    """What becomes of each row.
+
+    Attributes
+    ----------
+    fate : array of int
+        `NEW`, `STORED` or `CONFLICT`, one a row.
+    stored_id : array of int64
+        Id of the stored row that a row repeats or contradicts; -1 where there is none.
+    file_row : array of int64
+        Position of the row of the same file that it repeats or contradicts instead; -1 where
+        none.
+    contested : array of bool
+        Rows of minutes where more than plain repeats meet, to be settled again once stored.
+    """
+
+    fate: Ints
+    stored_id: Ints
+    file_row: Ints
+    contested: Bools
+
+
+def settle(
+    read: Reader,
+    kind: Kind,
+    frame: pd.DataFrame,
+    given: Iterable[str],
+    *,
+    to_the_second: bool,
+) -> Fates:
+    """Compare rows with the store and with each other.
+
+    Parameters
+    ----------
+    read : callable
+        Runs a query on the store and returns its rows as a frame by id.
+    frame : DataFrame
+        Sound rows in file order, all columns of the kind.
+    given : iterable of str
+        Columns that the file speaks of; only these can contradict a stored row.
+    to_the_second : bool
+        Whether the file's times have seconds.
+    """
+    shape, count = SHAPES[kind.name], len(frame)
+    none = np.full(count, -1, np.int64)
+    fates = Fates(np.zeros(count, np.int64), none, none.copy(), np.zeros(count, bool))
+    if count == 0:
+        return fates
+    known = _stored(read, shape, frame, ["import_id", *shape.who, shape.time])
+    group, _ = coded(
+        *(_stacked(known[name], frame[name]) for name in shape.who),
+        _stacked(_when(known, shape), _when(frame, shape)),
+    )
+    stored_group, group = group[: len(known)], group[len(known) :]
+    groups = max(int(stored_group.max(initial=0)), int(group.max())) + 1
+    met = np.bincount(stored_group, minlength=groups) > 0
+    contested = np.zeros(groups, bool)
+    contested[group[_unclear(frame, shape, group, to_the_second=to_the_second)]] = True
+    doubtful = np.flatnonzero(met[group])
+    if len(doubtful):
+        here = np.bincount(group, minlength=groups)[stored_group] > 0
+        _match(
+            read, shape, frame, list(given), fates, doubtful, group, known[here],
+            stored_group[here], contested, to_the_second=to_the_second,
+        )  # fmt: skip
+    fates.contested[:] = contested[group]
+    if fates.contested.any():
+        _settle_contested(read, shape, frame, list(given), fates, to_the_second=to_the_second)
+    return fates
+
+
+def _when(frame: pd.DataFrame, shape: Shape) -> pd.Series:
+    at = frame[shape.time].astype("int64")
+    return at - at % MINUTE_US if shape.repeats else at
+
+
+def _unclear(frame: pd.DataFrame, shape: Shape, group: Ints, *, to_the_second: bool) -> Bools:
+    """Rows that other rows of the file may repeat or contradict."""
+    if not shape.repeats:
+        same = group
+    elif to_the_second:
+        same, _ = coded(pd.Series(group), frame[shape.time])
+    elif "splice_number" in frame:
+        same, _ = coded(pd.Series(group), frame["splice_number"])
+    else:
+        return np.zeros(len(frame), bool)
+    twice: Bools = np.bincount(same)[same] > 1
+    if shape.repeats and not to_the_second:
+        twice &= frame["splice_number"].notna().to_numpy()
+    return twice
+
+
+def _match(
+    read: Reader,
+    shape: Shape,
+    frame: pd.DataFrame,
+    given: list[str],
+    fates: Fates,
+    doubtful: Ints,
+    group: Ints,
+    known: pd.DataFrame,
+    stored_group: Ints,
+    contested: Bools,
+    *,
+    to_the_second: bool,
+) -> None:
+    """Find each doubtful row's stored twin; a group in which one has none is contested."""
+    content = [name for name in given if name not in shape.who and name != shape.time]
+    old = _stored(read, shape, frame, [shape.time, *content])
+    old = old[old["id"].isin(known["id"])].reset_index(drop=True)
+    new = frame.iloc[doubtful]
+    same, _ = coded(
+        pd.Series(np.concatenate([stored_group, group[doubtful]])),
+        *(_stacked(old[name], new[name]) for name in (shape.time, *content)),
+    )
+    old_same, new_same = same[: len(old)], same[len(old) :]
+    rank = _rank(new_same)
+    by_content = np.argsort(old_same, kind="stable")
+    count = np.bincount(old_same, minlength=int(same.max()) + 1)
+    first = np.cumsum(count) - count
+    twin = rank < count[new_same]
+    fates.fate[doubtful[twin]] = STORED
+    ids = old["id"].to_numpy(np.int64)
+    fates.stored_id[doubtful[twin]] = ids[by_content[first[new_same[twin]] + rank[twin]]]
+    contested[group[doubtful[~twin]]] = True
+    exact = {number: source.exact for number, source in sources_of(read, shape).items()}
+    other = known["import_id"].map(exact).to_numpy(bool) != to_the_second
+    if shape.repeats:
+        contested[stored_group[other]] = True
+    contested[stored_group[known["id"].isin(_disputed(read, shape, ids)).to_numpy()]] = True
+
+
+def _disputed(read: Reader, shape: Shape, ids: Ints) -> set[int]:
+    """Stored rows of which another version is known."""
+    said, apart, done = (t.columns for t in (schema.claims, schema.conflicts, schema.imports))
+    queries = [
+        (
+            "record_id",
+            select(said.id, said.record_id).where(
+                among(said.record_id, ids, said.kind == shape.kind), said.record.is_not(None)
+            ),
+        ),
+        (
+            "stored_id",
+            select(apart.id, apart.stored_id)
+            .join_from(schema.conflicts, schema.imports, apart.import_id == done.id)
+            .where(among(apart.stored_id, ids, done.kind == shape.kind)),
+        ),
+    ]
+    return {number for name, query in queries for number in read(query)[name].tolist()}
+
+
+def _settle_contested(
+    read: Reader,
+    shape: Shape,
+    frame: pd.DataFrame,
+    given: list[str],
+    fates: Fates,
+    *,
+    to_the_second: bool,
+) -> None:
+    rows = np.flatnonzero(fates.contested)
+    groups: dict[Any, list[Claim]] = {}
+    names = [name for name in frame.columns if name in given or name in shape.who]
+    wanted = list(dict.fromkeys([*names, *shape.who, shape.time]))
+    for row, values in zip(rows.tolist(), plain_rows(frame.iloc[rows][wanted]), strict=True):
+        key = group_key(shape, [values[name] for name in shape.who], values[shape.time])
+        claim = Claim((_LAST, row), to_the_second, values[shape.time], says(shape, values, given))
+        groups.setdefault(key, []).append(claim)
+    stored = load(read, shape, groups)
+    for key, claims in groups.items():
+        _settle_group(shape, claims, stored.get(key), fates)
+
+
+def _settle_group(shape: Shape, claims: list[Claim], stored: Group | None, fates: Fates) -> None:
+    for event in events_of([*(stored.claims if stored else ()), *claims], shape):
+        every = event.claims
+        owner = every[0]
+        rivals = {id(version.claims[0]) for version in event.versions[1:]}
+        for claim in every:
+            if claim.order[0] != _LAST:
+                continue
+            row = claim.order[1]
+            fates.fate[row] = NEW if claim is owner else CONFLICT if id(claim) in rivals else STORED
+            fates.stored_id[row] = fates.file_row[row] = -1
+            if claim is not owner and owner.order[0] == _LAST:
+                fates.file_row[row] = owner.order[1]
+            elif claim is not owner:
+                fates.stored_id[row] = owner.anchor
+
+
+def _rank(code: Ints) -> Ints:
+    """How many rows with the same code come before each row."""
+    order = np.argsort(code, kind="stable")
+    ordered = code[order]
+    new = np.ones(len(code), bool)
+    new[1:] = ordered[1:] != ordered[:-1]
+    start = np.maximum.accumulate(np.where(new, np.arange(len(code)), 0))
+    rank = np.empty(len(code), np.int64)
+    rank[order] = np.arange(len(code)) - start
+    return rank
+
+
+def _stacked(old: pd.Series, new: pd.Series) -> pd.Series:
+    return pd.concat([old.astype(new.dtype), new], ignore_index=True)
+
+
+def _stored(
+    read: Reader, shape: Shape, frame: pd.DataFrame, columns: Iterable[str]
+) -> pd.DataFrame:
+    """Stored rows of the same splicers or places in the frame's ranges of time, by id."""
+    columns_of = schema.RECORDS[shape.kind].columns
+    names = dict.fromkeys(["id", *columns])
+    at = np.asarray(frame[shape.time].astype("int64"), dtype=np.int64)
+    whose = {name: set(frame[name].dropna().unique().tolist()) for name in shape.who}
+    return read(select(*(columns_of[name] for name in names)).where(within(shape, whose, at)))

@@ -1,0 +1,1 @@
+"""Bytes to numbered raw rows: encodings, physical lines, quotes."""

@@ -1,0 +1,176 @@
+"""Text in the encodings that logs come in, made UTF-8 without moving a line.
+
+The rule, in this order:
+
+1. A byte order mark (UTF-8 or UTF-16) decides; then the encoding that a layout states.
+2. Text in which every other byte is NUL from the start is UTF-16 without a mark.
+3. Text that is UTF-8 as a whole is UTF-8; the whole file is looked at, however large it is.
+4. Text that is not is Windows-1252 only if nothing in it speaks for UTF-8 and everything for
+   Windows-1252: not one character of several bytes is sound UTF-8, every such byte stands where
+   a letter or a sign may stand, and a word with one is in the header or on several lines.
+5. Anything else is UTF-8 with broken lines, which go to quarantine one by one.
+
+So a few broken lines never change how the others are read; a file too short to tell is left
+alone, and a layout can say what it is.
+"""
+
+import re
+from collections.abc import Iterable
+from typing import Literal
+
+import numpy as np
+
+from arcdrift.errors import BadInput
+from arcdrift.intake.text.physical_lines import MAX_LINE_BYTES, split
+
+Encoding = Literal["utf-8", "utf-16", "windows-1252"]
+Codec = Literal["utf-16-le", "utf-16-be", "cp1252"]
+
+UTF8_MARK, LITTLE_MARK, BIG_MARK = b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff"
+_SAMPLE_BYTES = 512
+_SHARE_OF_NULS, _FEW_NULS = 0.7, 0.1
+"""Headers are mostly ASCII, which UTF-16 writes with a NUL beside each letter."""
+
+_SOUND_UTF8 = re.compile(
+    rb"[\xc2-\xdf][\x80-\xbf]|[\xe0-\xef][\x80-\xbf]{2}|[\xf0-\xf4][\x80-\xbf]{3}"
+)
+_LOWER, _UPPER = "ß-öø-þšžœ", "À-ÖØ-ÞŠŽŒŸ"
+_SIGNS = "°±²³µ·º§«»¼½¾×÷€£¥‘’‚“”„–—…•‹›†‰¿¡\u00a0"
+# a small letter stands in a word, a capital one does not follow a small one
+_PLAUSIBLE = re.compile(
+    f"[{_SIGNS}]"
+    f"|(?<=[A-Za-z{_LOWER}{_UPPER}])[{_LOWER}]|[{_LOWER}](?=[A-Za-z{_LOWER}{_UPPER}])"
+    f"|\\b[{_LOWER}]\\b"
+    f"|(?<![a-z{_LOWER}])[{_UPPER}]"
+)
+_FOREIGN = re.compile("[^\x00-\x7f]")
+_WORD = re.compile("[^\\W\\d_]*[^\x00-\x7f][^\\W\\d_]*")
+# what stands around it is neither letter nor digit, so that it can be judged by itself
+_RUN = re.compile(rb"(?<![\w\x80-\xff])\w*+[\x80-\xff][\w\x80-\xff]*+")
+
+
+def utf8(content: bytes, name: str, encoding: Encoding | None = None) -> bytes:
+    """Text as UTF-8 without byte order mark; each line stays on its line.
+
+    What the encoding has no character for stays as a byte that is not UTF-8, so that its line
+    is quarantined.
+
+    Parameters
+    ----------
+    content : bytes
+        Unpacked text.
+    name : str
+        File name for messages.
+    encoding : str, optional
+        What a layout states; default told from the bytes.
+
+    Raises
+    ------
+    BadInput
+        When it is UTF-16 cut within a character, or UTF-32.
+    """
+    codec = codec_of(content[:_SAMPLE_BYTES], name, encoding, [content])
+    if content.startswith(UTF8_MARK):
+        return content[len(UTF8_MARK) :]
+    if codec is None:
+        return content
+    if codec == "cp1252":
+        return content.decode(codec, "surrogateescape").encode("utf-8", "surrogateescape")
+    if len(content) % 2:
+        raise BadInput(cut_within_character(name))
+    marked = content.startswith((LITTLE_MARK, BIG_MARK))
+    # half of a pair stays half, which UTF-8 does not allow: its line is quarantined
+    text = content[2 * marked :].decode(codec, "surrogatepass")
+    return text.encode("utf-8", "surrogatepass")
+
+
+def codec_of(
+    start: bytes, name: str, stated: Encoding | None, blocks: Iterable[bytes]
+) -> Codec | None:
+    """Codec of a text; None for UTF-8.
+
+    Parameters
+    ----------
+    start : bytes
+        Its first 512 bytes.
+    stated : str, optional
+        What a layout states.
+    blocks : iterable of bytes
+        All of it in blocks of whole lines; only asked for when nothing else tells.
+
+    Raises
+    ------
+    BadInput
+        When it is UTF-32.
+    """
+    if start.startswith((LITTLE_MARK + b"\0\0", b"\0\0" + BIG_MARK)):
+        raise BadInput(f"{name} is UTF-32 text; save it as CSV UTF-8.")
+    if start.startswith(UTF8_MARK):
+        return None
+    if start.startswith((LITTLE_MARK, BIG_MARK)):
+        return "utf-16-le" if start.startswith(LITTLE_MARK) else "utf-16-be"
+    order = _order(start)
+    if stated == "utf-16":
+        return order or "utf-16-le"
+    if stated is not None:
+        return "cp1252" if stated == "windows-1252" else None
+    return order or ("cp1252" if _is_windows(blocks) else None)
+
+
+def cut_within_character(name: str) -> str:
+    """Sentence for UTF-16 text of an odd number of bytes."""
+    return f"{name} is UTF-16 text cut within a character; copy the file again."
+
+
+def _order(content: bytes) -> Literal["utf-16-le", "utf-16-be"] | None:
+    """Byte order of UTF-16 without a mark, None where it is not evident."""
+    sample = np.frombuffer(content[: min(_SAMPLE_BYTES, len(content) & ~1)], np.uint8)
+    if len(sample) < 4:
+        return None
+    first, second = (float((sample[part::2] == 0).mean()) for part in (0, 1))
+    if first <= _FEW_NULS and second >= _SHARE_OF_NULS:
+        return "utf-16-le"
+    if second <= _FEW_NULS and first >= _SHARE_OF_NULS:
+        return "utf-16-be"
+    return None
+
+
+def _is_windows(blocks: Iterable[bytes]) -> bool:
+    """Whether a text can only be Windows-1252; stops where something speaks against it."""
+    header = repeated = False
+    begun = False
+    seen: dict[str, tuple[int, int]] = {}
+    for number, block in enumerate(blocks):
+        if block.isascii():
+            begun = begun or bool(block.strip())
+            continue
+        lines = split(block)
+        runs = list(_RUN.finditer(block))
+        line_of = np.searchsorted(lines.starts, [run.start() for run in runs], side="right") - 1
+        if not begun:
+            first = next(line for line in range(len(lines)) if lines.text(line).strip())
+            header, begun = first in line_of, True
+        # a line quarantined for something else is no witness
+        witness = lines.ends - lines.starts[:-1] <= MAX_LINE_BYTES
+        if b"\0" in block:
+            nul = np.flatnonzero(lines.bytes_ == 0)
+            witness[np.searchsorted(lines.starts, nul, side="right") - 1] = False
+        pairs = [(run[0], line) for run, line in zip(runs, line_of.tolist(), strict=True)]
+        pairs = [pair for pair in pairs if witness[pair[1]]]
+        for run in {run for run, _ in pairs}:
+            if not _may_be_windows(run):
+                return False
+        for run, line in () if repeated else pairs:
+            for word in _WORD.findall(run.decode("cp1252")):
+                repeated |= seen.setdefault(word, (number, line)) != (number, line)
+    return header or repeated
+
+
+def _may_be_windows(run: bytes) -> bool:
+    if _SOUND_UTF8.search(run):
+        return False
+    try:
+        text = run.decode("cp1252")
+    except UnicodeDecodeError:
+        return False
+    return _FOREIGN.search(_PLAUSIBLE.sub("", text)) is None

@@ -1,0 +1,1 @@
+"""Raw rows to typed rows in our columns, times in UTC."""

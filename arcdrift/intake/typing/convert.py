@@ -1,0 +1,229 @@
+"""Raw rows to a typed frame in our columns, with every problem noted."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from arcdrift.errors import BadInput
+from arcdrift.intake.layout.layouts import Layout
+from arcdrift.intake.schema.kinds import Kind
+from arcdrift.intake.schema.problems import Problems
+from arcdrift.intake.schema.units import to_stored
+from arcdrift.intake.text.raw_rows import RawRows
+from arcdrift.intake.typing.cells import mapped, matched, numbers, part_of, text, trimmed
+from arcdrift.intake.typing.local_times import TimeRules, coded, read_times
+from arcdrift.intake.typing.whole_file_state import Across, Bounds
+from arcdrift.quantities import QUANTITIES
+from arcdrift.settings import Crew
+
+_UNITS_MET = {
+    "pressure_hpa": ("inHg", "mmHg", "kPa", "psi", "Pa"),
+    "temperature_c": ("degF", "kelvin"),
+    "cleave_left_deg": ("mrad",),
+    "cleave_right_deg": ("mrad",),
+    "sleeve_mm": ("inch", "cm"),
+    "core_offset_um": ("nm",),
+    "melt_back_um": ("nm",),
+}
+
+
+@dataclass(frozen=True)
+class Typed:
+    """The sound rows of a file, typed.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        All columns of the kind, one row a raw row; cells with a problem are missing.
+    given : tuple of str
+        The columns that the file or its layout speaks of.
+    problems : Problems
+        What is wrong, by row.
+    to_the_second : bool
+        Whether the file's times have seconds.
+    """
+
+    frame: pd.DataFrame
+    given: tuple[str, ...]
+    problems: Problems
+    to_the_second: bool
+
+
+def convert(
+    rows: RawRows,
+    kind: Kind,
+    layout: Layout | None,
+    crew: Crew,
+    *,
+    now: datetime,
+    file: str,
+    across: Across | None = None,
+) -> Typed:
+    """Type the rows of a file and check them against the schema of its kind.
+
+    Parameters
+    ----------
+    across : Across, optional
+        Given when the rows are one piece of the file: what is to be judged of all of it is
+        noted there, and `refuse_wrong_unit` is left to the caller.
+
+    Raises
+    ------
+    BadInput
+        When a time zone is missing, or all rows fail one bound, as with a wrong unit.
+    """
+    problems = Problems(rows.cells.num_rows)
+    cells = _our_columns(rows, kind, layout, problems)
+    values: dict[str, pd.Series] = {}
+    for name in kind.numbers:
+        values[name] = _numbers(cells.get(name), name, layout, problems)
+    for name in kind.texts:
+        values[name] = _text(cells.get(name), name, kind, problems)
+    site = values.get("site", pd.Series(pd.NA, index=values[kind.who].index, dtype="str"))
+    keeps_order = [values[name] for name in ("site", "splicer", "source") if name in values]
+    rules = TimeRules(
+        file=file,
+        crew=crew,
+        now=now,
+        zone=None if layout is None else "UTC" if layout.utc else layout.time_zone,
+        time_format=None if layout is None else layout.time_format,
+        dates_alone=kind.name == "service",
+        evidence=None if across is None else across.evidence,
+    )
+    times = read_times(
+        cells[kind.time_column],
+        kind.time_column,
+        problems,
+        rules,
+        site=site,
+        who=values[kind.who],
+        group=values[kind.who] if kind.name != "readings" else _together(keeps_order),
+        order=next((values[n] for n in ("splice_number", "arc_count") if n in cells), None),
+    )
+    values[kind.time_column] = times.utc
+    frame = pd.DataFrame({name: values[name] for name in kind.columns})
+    _check(frame, kind, problems, file, across)
+    return Typed(frame, tuple(cells), problems, times.to_the_second)
+
+
+def _our_columns(
+    rows: RawRows, kind: Kind, layout: Layout | None, problems: Problems
+) -> dict[str, pa.ChunkedArray]:
+    """Trimmed cells by our column names."""
+    by_header = dict(zip(rows.header, rows.cells.columns, strict=True))
+    if layout is None:
+        return {name.lower(): trimmed(column) for name, column in by_header.items()}
+    cells = {}
+    for name, column in layout.columns.items():
+        parts = [trimmed(by_header[header], layout.missing) for header in column.headers]
+        one = _one_value(_joined(parts), name, layout, problems)
+        cells[name] = mapped(one, column.values)
+    for name, value in layout.fixed.items():
+        cells[name] = pa.chunked_array([pa.repeat(str(value), rows.cells.num_rows)])
+    return {name: cells[name] for name in kind.columns if name in cells}
+
+
+def _one_value(
+    cells: pa.ChunkedArray, name: str, layout: Layout, problems: Problems
+) -> pa.ChunkedArray:
+    """The value of cells that hold several, or other text around it."""
+    column = layout.columns[name]
+    if column.split is not None and column.part is not None:
+        values, failed = part_of(cells, column.split, column.part, layout.parts_of(name))
+    elif column.pattern is not None:
+        values, failed = matched(cells, column.pattern)
+    else:
+        return cells
+    if failed.any():
+        problems.add("cell-not-parted", name, failed, text(cells))
+    return trimmed(values, layout.missing)
+
+
+def _joined(parts: list[pa.ChunkedArray]) -> pa.ChunkedArray:
+    # null where any part is: half a time is none
+    return parts[0] if len(parts) == 1 else pc.binary_join_element_wise(*parts, " ")
+
+
+def _numbers(
+    cells: pa.ChunkedArray | None, name: str, layout: Layout | None, problems: Problems
+) -> pd.Series:
+    if cells is None:
+        return pd.Series(np.nan, index=range(len(problems.bad)), dtype="float64")
+    read = (
+        numbers(cells)
+        if layout is None
+        else numbers(cells, layout.decimal_of(name), layout.thousands_of(name))
+    )
+    if read.unreadable.any() or read.separated.any():
+        shown = text(cells)
+        problems.add("number-unreadable", name, read.unreadable, shown)
+        problems.add("number-separator", name, read.separated, shown)
+    own = layout.columns.get(name) if layout is not None else None
+    if own is not None and own.unit is not None:
+        return pd.Series(to_stored(read.values, own.unit, name))
+    return pd.Series(read.values)
+
+
+def _text(cells: pa.ChunkedArray | None, name: str, kind: Kind, problems: Problems) -> pd.Series:
+    if cells is None:
+        values = pd.Series(pd.NA, index=range(len(problems.bad)), dtype="str")
+    elif kind.words(name):
+        values = text(pc.utf8_lower(cells))
+    else:
+        values = text(cells)
+    default = kind.schema.columns[name].default
+    return values if default is None else values.fillna(default)
+
+
+def _together(columns: list[pd.Series]) -> pd.Series:
+    """One text for each combination of values, the same in every piece of a file."""
+    code, first = coded(*columns)
+    parts = [column.iloc[first].fillna("\0").tolist() for column in columns]
+    names = pd.array(["\n".join(values) for values in zip(*parts, strict=True)], dtype="str")
+    return pd.Series(names[code], index=columns[0].index)
+
+
+def _check(
+    frame: pd.DataFrame, kind: Kind, problems: Problems, file: str, across: Across | None
+) -> None:
+    found = list(kind.failures(frame))
+    bounds = Bounds() if across is None else across.bounds
+    if across is None or not across.evidence.met:
+        bounds.note(frame, kind.numbers, found)
+    if across is None:
+        refuse_wrong_unit(bounds, file)
+    for code, name, where in found:
+        fresh = where & ~problems.in_column(name)
+        shown = None if code.endswith("-missing") else frame[name]
+        problems.add(code, name, fresh, shown, kind.words(name))
+
+
+def refuse_wrong_unit(bounds: Bounds, file: str) -> None:
+    """Refuse a file in which every value of a column fails one bound.
+
+    Raises
+    ------
+    BadInput
+        Naming the units that would fit.
+    """
+    outside = bounds.outside()
+    if outside is None:
+        return
+    quantity = QUANTITIES[outside.column]
+    ends = np.array([outside.lowest, outside.highest])
+    fits = [
+        unit
+        for unit in _UNITS_MET.get(quantity.column, ())
+        for converted in [to_stored(ends, unit, quantity.column)]
+        if converted[0] >= quantity.low and converted[1] <= quantity.high
+    ]
+    guess = f" (are they {' or '.join(fits)}?)" if fits else ""
+    raise BadInput(
+        f"All {outside.present} values of {quantity.column} in {file} are {ends[0]:.10g}.."
+        f"{ends[1]:.10g}, outside {quantity.low:.12g}..{quantity.high:.12g} "
+        f"{quantity.symbol}{guess}; give a layout that states the unit."
+    )

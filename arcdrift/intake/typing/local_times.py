@@ -1,0 +1,225 @@
+"""Times as written to UTC: the format, the zone of each row, and the hour that came twice."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from arcdrift.errors import BadInput
+from arcdrift.intake.schema.problems import Problems
+from arcdrift.intake.typing.cells import text
+from arcdrift.settings import Crew
+from arcdrift.times import Evidence, to_utc
+
+_OFFSET = r"(Z|[+-][0-9]{2}(:?[0-9]{2})?)$"
+_ISO = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}[ T][0-9]{2}:[0-9]{2}(:[0-9]{2}(\.[0-9]{1,9})?)?"
+_DATE = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$"
+AHEAD = timedelta(days=1)
+EARLIEST = pd.Timestamp("1990-01-01", tz="UTC")
+_MOST_CODES = 1 << 62
+
+
+@dataclass(frozen=True)
+class TimeRules:
+    """How the times of one file are to be read.
+
+    Attributes
+    ----------
+    file : str
+        Its name, for messages.
+    crew : Crew
+        Zones of sites and of the crew; home sites of splicers.
+    now : aware datetime
+        Times more than a day later are wrong.
+    zone : str, optional
+        Zone of times without an offset; it goes before those of sites and of the crew.
+    time_format : str, optional
+        strptime codes; default ISO 8601.
+    dates_alone : bool
+        Whether a date without a time of day will do; it means midnight.
+    evidence : Evidence, optional
+        What the other pieces say, when a file is read in pieces.
+    """
+
+    file: str
+    crew: Crew
+    now: datetime
+    zone: str | None = None
+    time_format: str | None = None
+    dates_alone: bool = False
+    evidence: Evidence | None = None
+
+    def zones(self, site: pd.Series, who: pd.Series) -> pd.Series:
+        """Zone of each row, NA where none is known."""
+        if self.zone is not None:
+            return pd.Series(self.zone, index=site.index, dtype="str")
+        code, first = coded(site, who)
+        known = [self._zone(site.iloc[row], who.iloc[row]) for row in first]
+        return pd.Series(pd.array(known, dtype="str")[code], index=site.index)
+
+    def _zone(self, site: object, who: object) -> str | None:
+        splicer = self.crew.splicers.get(who) if isinstance(who, str) else None
+        home = splicer.home_site if splicer is not None else None
+        return self.crew.zone_of(site if isinstance(site, str) else home)
+
+
+@dataclass(frozen=True)
+class Times:
+    """Times of one file.
+
+    Attributes
+    ----------
+    utc : Series of datetime64[us, UTC]
+        NaT where missing or wrong.
+    to_the_second : bool
+        Whether any time has seconds; else the log is taken as one that keeps minutes only.
+    """
+
+    utc: pd.Series
+    to_the_second: bool
+
+
+def read_times(
+    cells: pa.ChunkedArray,
+    column: str,
+    problems: Problems,
+    rules: TimeRules,
+    *,
+    site: pd.Series,
+    who: pd.Series,
+    group: pd.Series,
+    order: pd.Series | None,
+) -> Times:
+    """Turn written times into UTC and note what is wrong with them.
+
+    Parameters
+    ----------
+    cells : ChunkedArray of text
+        Trimmed; null where missing.
+    column : str
+        The time column, for problems.
+    site, who : Series of str
+        Site and splicer of each row; they tell its zone.
+    group : Series
+        What keeps its own order in the file.
+    order : Series of float, optional
+        A number that only grows in a group.
+
+    Raises
+    ------
+    BadInput
+        When a time has no offset and no zone is known for it.
+    """
+    shown = text(cells)
+    local, utc = (
+        _iso(cells, dates_alone=rules.dates_alone)
+        if rules.time_format is None
+        else _formatted(shown, rules.time_format)
+    )
+    naive = local.notna()
+    problems.add("time-unreadable", column, (~naive & utc.isna() & shown.notna()).to_numpy(), shown)
+    seconds = any(bool((t.dt.second + t.dt.microsecond > 0).any()) for t in (local, utc))
+    if naive.any():
+        zone = rules.zones(site, who)
+        unknown = np.flatnonzero(naive & zone.isna())
+        if len(unknown):
+            whose = site.where(site.notna(), who).iloc[unknown[0]]
+            of = f" for {whose}" if isinstance(whose, str) else ""
+            raise BadInput(
+                f"The times in {rules.file} have no UTC offset and no time zone is known{of}; "
+                f"set time_zone in crew.toml or in a layout."
+            )
+        for name in zone[naive].unique():
+            rows = np.flatnonzero(naive & (zone == name))
+            part, code = to_utc(
+                local.iloc[rows],
+                str(name),
+                group=group.iloc[rows],
+                order=None if order is None else order.iloc[rows],
+                evidence=rules.evidence,
+            )
+            utc = part if len(rows) == len(utc) else _filled(utc, rows, part)
+            for problem in code.dropna().unique():
+                where = np.zeros(len(utc), bool)
+                where[rows[(code == problem).to_numpy()]] = True
+                problems.add(str(problem), column, where, shown)
+    future = (utc > pd.Timestamp(rules.now) + AHEAD).to_numpy()
+    problems.add("time-in-future", column, future, shown)
+    problems.add("time-too-old", column, (utc < EARLIEST).to_numpy(), shown)
+    return Times(utc, seconds)
+
+
+def coded(*columns: pd.Series) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Number the distinct combinations of some columns.
+
+    Returns
+    -------
+    code : array of int64
+        Number of each row's combination; missing values are alike.
+    first : array of int64
+        First row with each combination.
+    """
+    code, size = np.zeros(len(columns[0]), np.int64), 1
+    for column in columns:
+        one, names = pd.factorize(column)
+        if size * (len(names) + 1) > _MOST_CODES:
+            code, found = pd.factorize(code)
+            size = len(found)
+        code = code * np.int64(len(names) + 1) + one + 1
+        size *= len(names) + 1
+    # numbered as they appear, so that each number above all before it is a first one
+    code = pd.factorize(code)[0].astype(np.int64)
+    first = np.flatnonzero(np.diff(np.maximum.accumulate(code), prepend=-1))
+    return code, first
+
+
+def is_iso(values: pd.Series) -> pd.Series:
+    """Which texts are times, or dates, that need no format."""
+    return values.str.match(f"{_ISO}({_OFFSET[:-1]})?$|{_DATE}")
+
+
+def _filled(utc: pd.Series, rows: npt.NDArray[np.intp], part: pd.Series) -> pd.Series:
+    utc = utc.copy()
+    utc.iloc[rows] = part
+    return utc
+
+
+def _iso(cells: pa.ChunkedArray, *, dates_alone: bool) -> tuple[pd.Series, pd.Series]:
+    """Local times of cells without an offset, and UTC of those with one."""
+    naive = pa.timestamp("us")
+    with_offset = pc.fill_null(pc.match_substring_regex(cells, _ISO + _OFFSET), False)
+    local_shape = _ISO + "$" + (f"|{_DATE}" if dates_alone else "")
+    if not pc.any(with_offset).as_py():
+        local = _parsed(cells, naive, local_shape)
+        return local, pd.Series(pd.NaT, index=local.index, dtype="datetime64[us, UTC]")
+    utc = _parsed(cells, pa.timestamp("us", "UTC"), _ISO + _OFFSET)
+    return _parsed(cells, naive, local_shape), utc
+
+
+def _parsed(cells: pa.ChunkedArray, kind: pa.DataType, shape: str) -> pd.Series:
+    good = pc.match_substring_regex(cells, shape)
+    cells = pc.if_else(good, cells, pa.scalar(None, pa.string()))
+    utc = kind.tz is not None
+    try:
+        times = pc.cast(cells, kind).to_pandas()
+    except pa.ArrowInvalid:
+        # one has the right shape and is no time, such as the 31st of June
+        times = pd.to_datetime(cells.to_pandas(), format="ISO8601", errors="coerce", utc=utc)
+    return pd.Series(times.astype("datetime64[us, UTC]" if utc else "datetime64[us]"))
+
+
+def _formatted(shown: pd.Series, time_format: str) -> tuple[pd.Series, pd.Series]:
+    utc = "%z" in time_format
+    try:
+        times = pd.to_datetime(shown, format=time_format, errors="coerce", utc=utc)
+    except ValueError as problem:
+        raise BadInput(f"The layout's time_format cannot be used: {problem}.") from None
+    if utc:
+        nothing = pd.Series(pd.NaT, index=shown.index, dtype="datetime64[us]")
+        return nothing, times.astype("datetime64[us, UTC]")
+    nothing = pd.Series(pd.NaT, index=shown.index, dtype="datetime64[us, UTC]")
+    return times.astype("datetime64[us]"), nothing

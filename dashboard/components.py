@@ -1,0 +1,256 @@
+"""Pieces that pages share: tags, chart cards, notices, stat lines."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+import dash_mantine_components as dmc
+from dash import dcc, html
+
+from arcdrift.figures.picture import Picture
+from arcdrift.figures.theme import Scheme
+from dashboard import ids
+from dashboard.data import CrewData, Run
+from dashboard.url_query import Query, search
+
+STATUS: dict[str, tuple[str, str]] = {
+    "checked": ("✓", "checked"),
+    "late": ("L", "late"),
+    "failed-only": ("F", "failed only"),
+    "missed": ("M", "missed"),
+    "due": ("D", "due"),
+    "no-work": ("·", "no work"),
+}
+SEVERITY: dict[str, tuple[str, str]] = {
+    "act": ("!", "act"),
+    "watch": ("◔", "watch"),
+    "note": ("i", "note"),
+}
+VERDICT: dict[str, tuple[str, str]] = {
+    "recalibrate": ("!", "Recalibrate"),
+    "keep-working": ("✓", "Keep working"),
+    "cannot-tell": ("?", "Cannot tell"),
+}
+PERIODS: dict[str, str] = {"30": "30 days", "90": "90 days", "365": "1 year", "all": "All"}
+
+
+@dataclass(frozen=True)
+class View:
+    """All a page may depend on."""
+
+    data: CrewData
+    run: Run
+    query: Query
+    scheme: Scheme
+
+    def first_day(self, default: str) -> str:
+        """ISO day from which the chosen period counts; empty for all."""
+        period = self.query.get("period", default)
+        if period not in PERIODS:
+            period = default
+        if period == "all":
+            return ""
+        return (self.run.now - timedelta(days=int(period))).date().isoformat()
+
+
+def tag(glyph: str, words: str, kind: str) -> html.Span:
+    """Return a colored word with its own glyph, so that color is never alone."""
+    return html.Span(
+        [html.Span(glyph, className="tag-glyph", **{"aria-hidden": "true"}), words],
+        className=f"tag tag-{kind}",
+    )
+
+
+def status_tag(status: str) -> html.Span:
+    """Tag of a check day."""
+    return tag(*STATUS[status], status)
+
+
+def severity_tag(severity: str) -> html.Span:
+    """Tag of a finding."""
+    return tag(*SEVERITY[severity], severity)
+
+
+def verdict_tag(verdict: str) -> html.Span:
+    """Tag of an advice."""
+    return tag(*VERDICT[verdict], verdict)
+
+
+def heading(title: str, line: str) -> html.Div:
+    """Title of a page with one line that says what it answers."""
+    return html.Div(
+        [dmc.Title(title, order=1), dmc.Text(line, className="muted")], className="heading"
+    )
+
+
+def card(*children: Any, title: str = "", aside: Any = None, name: str = "") -> html.Section:
+    """Return a titled panel."""
+    head = (
+        html.Div([dmc.Title(title, order=2), html.Div(aside)], className="card-head")
+        if title
+        else None
+    )
+    return html.Section([head, *children], className=f"card {name}".strip())
+
+
+def notice(words: str, *, title: str = "", name: str = "") -> html.Div:
+    """Return a plain-language statement where a number or a chart cannot be had."""
+    return html.Div(
+        [html.Strong(title) if title else None, html.P(words)],
+        className=f"notice {name}".strip(),
+        role="note",
+    )
+
+
+def chart(
+    title: str,
+    picture: Picture,
+    *,
+    csv: str,
+    hint: str = "",
+    clicks: str = "",
+    legend: bool = True,
+) -> html.Section:
+    """Return a chart with its title, its sentence and its CSV link.
+
+    Parameters
+    ----------
+    csv : str
+        Link to the table behind the chart.
+    hint : str
+        One line on how to read it.
+    clicks : str
+        Name under which clicked points are followed; empty when they are not.
+    legend : bool
+        Whether the chart has a legend, which needs more height on a narrow screen.
+    """
+    link = html.A("CSV", href=csv, className="csv", **{"aria-label": f"Download {title} as CSV"})
+    if picture.figure is None:
+        return card(notice(picture.summary), title=title)
+    extra = {"id": ids.clickable_chart(clicks)} if clicks else {}
+    height = picture.figure.layout.height
+    picture.figure.update_layout(height=None)  # the style sheet gives narrow screens more
+    told = {one.name for one in picture.figure.data if one.showlegend is not False}
+    entries = len(told - {None, ""})
+    graph = dcc.Graph(
+        figure=picture.figure,
+        config={"displayModeBar": False, "responsive": True, "doubleClick": False},
+        **extra,
+    )
+    return card(
+        html.P(hint, className="muted hint") if hint else None,
+        html.Figure(
+            [
+                html.Div(
+                    graph,  # fills this frame: it brings a height of 100 % of its own
+                    role="img",
+                    style={"--chart-height": f"{height}px", "--legend-entries": entries},
+                    className="chart chart-over-time" if legend else "chart",
+                    **{"aria-label": f"{title}. {picture.summary}"},
+                ),
+                html.Figcaption(picture.summary),
+            ]
+        ),
+        title=title,
+        aside=link,
+    )
+
+
+def facts(pairs: Sequence[tuple[str, Any]]) -> html.Dl:
+    """Return a list of labeled facts."""
+    return html.Dl(
+        [html.Div([html.Dt(label), html.Dd(value)]) for label, value in pairs], className="facts"
+    )
+
+
+def csv_link(page: str, table: str, query: Query) -> str:
+    """Link to a table of a page under the same query."""
+    return f"/csv{page}/{table}.csv{search(query)}"
+
+
+def csv_button(page: str, table: str, query: Query, words: str) -> html.A:
+    """Return the button that downloads a table; ``words`` name it to those who cannot see it."""
+    return html.A(
+        "CSV",
+        href=csv_link(page, table, query),
+        className="csv",
+        **{"aria-label": f"Download {words} as CSV"},
+    )
+
+
+def share_table(
+    heads: Sequence[tuple[str, str]], body: Sequence[html.Tr], name: str = ""
+) -> html.Table:
+    """Return a plain table; ``heads`` are the words and the class of each column."""
+    return html.Table(
+        [
+            html.Thead(
+                html.Tr([html.Th(words, scope="col", className=kind) for words, kind in heads])
+            ),
+            html.Tbody(body),
+        ],
+        className=f"plain-table shares {name}".strip(),
+    )
+
+
+def select(
+    key: str,
+    label: str,
+    options: Sequence[tuple[str, str]],
+    value: str | None,
+    *,
+    default: str = "",
+    empty: str = "all",
+) -> dmc.Select:
+    """Return a filter that sets `key` in the URL; one with a default cannot be emptied."""
+    clear = not default
+    return dmc.Select(
+        id=ids.filter_control(key, default),
+        label=label,
+        data=[{"value": v, "label": text} for v, text in options],
+        value=value,
+        clearable=clear,
+        allowDeselect=clear,
+        placeholder=empty,
+        size="sm",
+        className="filter",
+        comboboxProps={"withinPortal": True},
+    )
+
+
+def period(view: View, default: str) -> html.Div:
+    """Return the period filter."""
+    chosen = view.query.get("period", default)
+    return html.Div(
+        [
+            html.Div("Period", className="filter-label"),
+            dmc.SegmentedControl(
+                id=ids.filter_control("period", default),
+                data=[{"value": v, "label": text} for v, text in PERIODS.items()],
+                value=chosen if chosen in PERIODS else default,
+                size="sm",
+            ),
+        ],
+        className="filter",
+        role="group",
+        **{"aria-label": "Period"},
+    )
+
+
+def chance(probability: float) -> str:
+    """Return a probability in words that never claim certainty."""
+    if probability < 0.01:
+        return "under 1 %"
+    return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+
+
+def shown_time(value: datetime, data: CrewData, splicer: str | None = None) -> str:
+    """Return an instant in local time, for people."""
+    zone = data.zone_of_splicer(splicer) if splicer else data.zone()
+    return f"{value.astimezone(zone):%d %b %Y %H:%M}"
+
+
+def shown_day(text: str | None) -> str:
+    """Return the day of an ISO time or day, for people."""
+    return f"{datetime.fromisoformat(text):%d %b %Y}" if text else ""

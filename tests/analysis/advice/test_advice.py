@@ -1,0 +1,254 @@
+"""Advice: verdicts anyone can retrace, and probabilities with an outside check."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import multivariate_normal
+
+from arcdrift.air import air_density, vapor_pressure
+from arcdrift.analysis.advice.advice import NOT_MENDED, advise
+from arcdrift.analysis.advice.air_findings import conditions_finding
+from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation, Unsettled
+from arcdrift.analysis.arc.arc_model import ArcModel, Effect, Refusal
+from arcdrift.settings import Crew
+
+CREW = Crew.model_validate({"name": "invented"})
+EFFECT = Effect("air", "air", "across the air seen", 1.0, 0.0, 2.0, None)
+
+
+def air(celsius: float, pressure: float = 1000.0, humidity: float = 50.0) -> dict[str, float]:
+    one = [np.array([value]) for value in (celsius, pressure, humidity)]
+    return {
+        "temperature_c": celsius,
+        "pressure_hpa": pressure,
+        "humidity_pct": humidity,
+        "air_density": float(air_density(*one)[0]),
+        "vapor_pressure": float(vapor_pressure(one[0], one[2])[0]),
+    }
+
+
+def situation(celsius_now: float = 15.0, **changes: object) -> Situation:
+    start = Situation(
+        splicer="Heron",
+        now=pd.Timestamp("2026-09-10T18:00Z"),
+        day_started=pd.Timestamp("2026-09-10T06:00Z"),
+        site="Harbor",
+        unit="steps",
+        tolerance=None,
+        last_check=LastCheck(
+            checked_at=pd.Timestamp("2026-09-10T13:00Z"),
+            site="Harbor",
+            arc_setting=100.0,
+            arcs=500.0,
+            **air(15.0),
+        ),
+        failed_since=0,
+        service_since=(),
+        air=AirNow(**air(celsius_now), source="own sensor", age_min=4.0),
+        arcs_now=520.0,
+        program_classes=("fixed", "self-adjusting"),
+    )
+    return replace(start, **changes)
+
+
+def model(level: float = 100.0, sigma: float = 3.0, spread: float = 1.0) -> ArcModel:
+    at = air(15.0)
+    slopes = np.array([-120.0, 0.35, -2.0])
+    x = np.array([at["air_density"] - 1.225, at["vapor_pressure"] - 10.0, 0.5])
+    cov = np.diag([40.0, 0.01, 0.2, spread])
+    return ArcModel(
+        splicer="Heron", unit="steps", checks=90, used=88, excluded={}, epochs=1, effects=(),
+        air_span=EFFECT, pooled=(), sisters=3, borrowed=0.4, lent=(),
+        mean=(*slopes, level - float(slopes @ x)),
+        cov=tuple(map(tuple, cov)), sigma=sigma, phi=0.3,
+        ranges={"air_density": (1.10, 1.30), "vapor_pressure": (3.0, 20.0), "arcs": (0.0, 2000.0)},
+    )  # fmt: skip
+
+
+def test_a_fresh_check_in_the_same_air_keeps_working() -> None:
+    told = advise(situation(), model(), CREW)
+    assert told.verdict == "keep-working"
+    assert told.probability is not None
+    assert told.probability < 0.01
+    assert told.basis == "model"
+    assert told.required is not None
+    assert told.required["value"] == pytest.approx(100.0, abs=0.1)
+    assert [row["program_class"] for row in told.program_classes] == ["fixed", "self-adjusting"]
+    assert any("high voltage" in caution for caution in told.cautions)
+
+
+def test_probability_against_direct_simulation() -> None:
+    """Outside check: draw the coefficients, count how often the setting is off."""
+    asked = situation(celsius_now=23.0)
+    told = advise(asked, model(level=103.0), CREW)
+    fitted, now = model(level=103.0), air(23.0)
+    draws = multivariate_normal(fitted.mean, np.array(fitted.cov)).rvs(
+        400_000, random_state=np.random.default_rng(1)
+    )
+    x = np.array([now["air_density"] - 1.225, now["vapor_pressure"] - 10.0, 0.52, 1.0])
+    share = np.mean(np.abs(draws @ x - 100.0) > 9.0)
+    assert told.probability == pytest.approx(share, abs=0.003)
+    assert 0.02 < share < 0.98
+
+
+def test_breakdown_adds_up_to_required_minus_set() -> None:
+    told = advise(situation(celsius_now=22.0), model(level=104.0), CREW)
+    assert told.required is not None
+    assert told.setting is not None
+    parts = {row["part"]: row["change"] for row in told.breakdown}
+    assert set(parts) == {"air", "wear", "unexplained"}
+    assert sum(parts.values()) == pytest.approx(told.required["value"] - told.setting)
+    assert parts["wear"] == pytest.approx(-2.0 * 0.02)
+    assert parts["unexplained"] == pytest.approx(4.0)
+
+
+def test_an_arc_far_off_recalibrates_for_that_reason_first() -> None:
+    told = advise(situation(), model(level=120.0), CREW)
+    assert told.verdict == "recalibrate"
+    assert told.probability is not None
+    assert told.probability > 0.99
+    assert told.reasons[0].startswith("The arc should be at 120 steps")
+
+
+@pytest.mark.parametrize(
+    ("changes", "sentence"),
+    [
+        ({"last_check": None}, "No passed arc check is on record for this splicer."),
+        (
+            {"day_started": pd.Timestamp("2026-09-10T14:00Z")},
+            "No arc check has passed since this workday began.",
+        ),
+        ({"failed_since": 1}, "The latest arc check failed and none has passed since."),
+        (
+            {"service_since": ("electrodes replaced",)},
+            "Since the last check: electrodes replaced.",
+        ),
+        ({"site": "Pass"}, "The splicer moved from Harbor to Pass since the check."),
+    ],
+)
+def test_plain_rules_stand_without_a_model(changes: dict[str, object], sentence: str) -> None:
+    told = advise(situation(**changes), None, CREW)
+    assert told.verdict == "recalibrate"
+    assert told.reasons[0] == sentence
+    assert told.basis == "plain rules"
+    assert told.probability is None
+
+
+def test_air_rules_give_the_move_and_the_rule() -> None:
+    told = advise(situation(celsius_now=26.0), None, CREW)
+    assert told.reasons == ("Temperature moved +11 °C since the check (rule: 10 °C).",)
+    assert told.verdict == "recalibrate"
+    assert advise(situation(celsius_now=24.9), None, CREW).verdict == "keep-working"
+
+
+def test_air_never_seen_falls_back_and_says_so() -> None:
+    told = advise(
+        situation(air=AirNow(**air(15.0, pressure=820.0), source="typed in", age_min=None)),
+        model(), CREW,
+    )  # fmt: skip
+    assert told.basis == "plain rules"
+    assert told.basis_note == (
+        "Plain rules only: the air's density lies outside what this splicer has seen."
+    )
+    assert told.probability is None
+    assert any(reason.startswith("Pressure moved -180 hPa") for reason in told.reasons)
+
+
+def test_a_refusal_is_passed_on_in_its_own_words() -> None:
+    told = advise(situation(), Refusal("Heron", 6, 6, "only 6 usable checks"), CREW)
+    assert told.basis_note == "Plain rules only: only 6 usable checks."
+    assert told.verdict == "keep-working"
+
+
+def test_without_air_nobody_can_tell() -> None:
+    told = advise(situation(air=None), model(), CREW)
+    assert told.verdict == "cannot-tell"
+    assert told.probability is None
+    assert told.air is None
+
+
+DRIFT = Unsettled("f1", "arc-drift", "The arc setting has been drifting.", pressing=True)
+
+
+def test_an_open_drift_is_told_before_anything_else() -> None:
+    told = advise(situation(open_findings=(DRIFT,)), model(), CREW)
+    assert told.verdict == "keep-working"  # a new check would only store what is stored now
+    assert told.drifting
+    assert told.reasons[:2] == (DRIFT.words, NOT_MENDED)
+    off = advise(situation(open_findings=(DRIFT,)), model(level=140.0), CREW)
+    assert off.verdict == "recalibrate"
+    assert off.reasons[-2:] == (DRIFT.words, NOT_MENDED)
+    assert off.to_json()["open_findings"][0]["finding"] == "f1"
+
+
+def test_a_drift_gone_quiet_is_still_named_but_does_not_press() -> None:
+    told = advise(situation(open_findings=(replace(DRIFT, pressing=False),)), model(), CREW)
+    assert told.reasons[-1] == DRIFT.words
+    assert NOT_MENDED not in told.reasons
+    assert not told.drifting
+    worn = Unsettled("f2", "electrodes-worn", "4,277 arcs on electrodes.", pressing=True)
+    told = advise(situation(open_findings=(worn,)), model(), CREW)
+    assert told.reasons[0] == worn.words
+    assert NOT_MENDED not in told.reasons
+
+
+def test_a_place_only_asked_about_is_not_told_as_a_move() -> None:
+    asked = situation(celsius_now=27.0, site="Ridge", asked_elsewhere=True)
+    told = advise(asked, None, CREW)
+    assert told.reasons[:2] == (
+        "It was checked at Harbor; Ridge would be another site.",
+        "Temperature there would be +12 °C from that at the check (rule: 10 °C).",
+    )
+    assert advise(situation(site="Ridge"), None, CREW).reasons[0] == (
+        "The splicer moved from Harbor to Ridge since the check."
+    )
+
+
+@pytest.mark.parametrize(("minutes", "old"), [(29.0, False), (30.0, True), (None, False)])
+def test_an_old_reading_is_told_and_trusted_less(minutes: float | None, old: bool) -> None:
+    aged = AirNow(**air(15.0), source="site logger", age_min=minutes)
+    for known in (model(), None):
+        told = advise(situation(air=aged), known, CREW)
+        said = [reason for reason in told.reasons if "less sure than it looks" in reason]
+        assert len(said) == old
+    if old:
+        assert said[0].startswith("The air reading is 30 min old")
+
+
+def test_an_old_reading_alone_is_no_finding_of_moved_air() -> None:
+    aged = AirNow(**air(15.0), source="site logger", age_min=45.0)
+    asked = situation(air=aged, failed_since=1)
+    told = advise(asked, model(), CREW)
+    assert told.verdict == "recalibrate"
+    found = conditions_finding(told, asked, asked.now)
+    assert found is None or "old" not in found.summary
+
+
+@pytest.mark.parametrize(
+    ("at", "words"),
+    [
+        ("2026-09-10T16:30Z", "The newest air reading is 90 min old"),
+        ("2026-09-10T13:00Z", "The newest air reading is 5 h old"),
+        ("2026-09-07T18:00Z", "The newest air reading is 3 days old"),
+        (None, "There is no air reading of its site on record"),
+    ],
+)
+def test_readings_too_old_to_use_are_told_with_their_age(at: str | None, words: str) -> None:
+    newest = None if at is None else pd.Timestamp(at)
+    told = advise(situation(air=None, newest_reading=newest), model(), CREW)
+    assert told.verdict == "cannot-tell"
+    assert told.reasons == (f"{words}, so nobody can say what the air has done.",)
+
+
+def test_json_shape() -> None:
+    data = advise(situation(), model(), CREW).to_json()
+    assert {
+        "splicer", "verdict", "probability", "required", "setting", "tolerance", "reasons",
+        "breakdown", "cautions", "air",
+    } <= set(data)  # fmt: skip
+    assert set(data["required"]) == {"value", "low", "high", "unit"}
+    assert {"source", "age_min"} <= set(data["air"])
+    assert data["last_check"] == "2026-09-10T13:00:00Z"
+    assert isinstance(data["reasons"], list)

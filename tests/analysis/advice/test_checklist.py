@@ -1,0 +1,106 @@
+"""The start-of-day list: what is due, in order or not known, from records by hand."""
+
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+
+from arcdrift.analysis.advice.checklist import StartItem, start_of_day
+from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation
+from arcdrift.analysis.maintenance.electrode_life import Electrodes, Span
+from arcdrift.analysis.maintenance.service_findings import BladeState, Due
+from arcdrift.settings import Crew
+
+NOW = pd.Timestamp("2026-05-05T08:00Z")
+CREW = Crew(name="Invented", time_zone="Europe/Oslo")
+AIR = AirNow(14.0, 1004.0, 62.0, 1.21, 9.9, "site logger", 5.0)
+LAST = LastCheck(NOW - pd.Timedelta(hours=2), "Harbor", 100.0, 4000.0, 10.0, 1000.0, 70.0, 1.2, 9.0)
+SITUATION = Situation(
+    splicer="Heron", now=NOW, day_started=NOW - pd.Timedelta(hours=10), site="Harbor",
+    unit="steps", tolerance=None, last_check=LAST, failed_since=0, service_since=(), air=AIR,
+    arcs_now=4100.0, program_classes=(),
+)  # fmt: skip
+WEAR = Electrodes(
+    splicer="Heron", arcs=3000.0, life=4500, limits=None, pace=None,
+    arcs_left=Span(1500.0, 1500.0, 1500.0), workdays_left=Span(24.0, 21.4, 26.6),
+    ends_by="life", curve=None, notes=(),
+)  # fmt: skip
+BLADE = BladeState("C1", ("Heron",), "4", 620, NOW, None, NOW, 3)
+CLEANED = Due("cleaned", NOW - pd.Timedelta(days=3), 3.0, 150, 3 / 14, None)
+
+
+def told(
+    situation: Situation = SITUATION,
+    wear: Electrodes = WEAR,
+    blades: tuple[BladeState, ...] = (BLADE,),
+    intervals: tuple[Due, ...] = (CLEANED,),
+) -> dict[str, StartItem]:
+    return {item.what: item for item in start_of_day(situation, wear, blades, intervals, CREW)}
+
+
+def test_all_in_order() -> None:
+    items = told()
+    assert list(items) == ["Arc check", "Electrodes", "Blade", "Cleaning", "Air"]
+    assert {item.state for item in items.values()} == {"ok"}
+    assert items["Arc check"].words == "Done 2 h ago."
+    assert items["Electrodes"].words == "1,500 arcs left, about 21 to 27 workdays."
+    assert items["Blade"].words == "C1, position 4: about 620 cleaves of 1,000."
+    assert items["Cleaning"].words == "3 of 14 days since the last."
+    assert items["Air"].words == "+4 °C, +4 hPa, -8 points of humidity since the last check."
+    assert items["Air"].numbers["humidity_change_pct"] == -8.0
+
+
+@pytest.mark.parametrize(
+    ("situation", "words"),
+    [
+        (replace(SITUATION, day_started=NOW - pd.Timedelta(hours=1)), "Due: the last one passed 2"),
+        (replace(SITUATION, failed_since=1), "Due: the latest one failed."),
+        (replace(SITUATION, last_check=None), "Due: none has ever passed on record."),
+    ],
+)
+def test_a_check_is_due(situation: Situation, words: str) -> None:
+    item = told(situation)["Arc check"]
+    assert item.state == "due"
+    assert item.words.startswith(words)
+
+
+def test_worn_electrodes_ask_for_power_off() -> None:
+    worn = replace(WEAR, arcs=4200.0, arcs_left=Span(300.0, 300.0, 300.0))
+    item = told(wear=worn)["Electrodes"]
+    assert item.state == "due"
+    assert item.words.endswith("Power off before touching them.")
+    spent = replace(WEAR, arcs=4600.0, arcs_left=Span(0.0, 0.0, 0.0))
+    assert told(wear=spent)["Electrodes"].words.startswith(
+        "No arcs left: 4,600 on them, set to last 4,500."
+    )
+
+
+def test_blade_and_cleaning_due() -> None:
+    blade = replace(BLADE, cleaves=1040)
+    late = Due("v-grooves cleaned", NOW, 61.0, 900, 61 / 60, NOW)
+    items = told(blades=(blade,), intervals=(late,))
+    assert items["Blade"].state == "due"
+    assert items["V-grooves"].state == "due"
+    assert items["V-grooves"].words == "61 of 60 days, 900 of 3,000 splices since the last."
+
+
+def test_air_past_a_rule_is_due() -> None:
+    item = told(replace(SITUATION, air=replace(AIR, temperature_c=-1.0)))["Air"]
+    assert item.state == "due"
+    assert "-11 °C" in item.words
+
+
+def test_what_nobody_logged_is_unknown_never_in_order() -> None:
+    nothing = replace(SITUATION, air=None, last_check=None)
+    bare = replace(
+        WEAR, arcs=None, arcs_left=None, workdays_left=None,
+        notes=("No arc check carries an arc count, so wear cannot be told.",),
+    )  # fmt: skip
+    items = told(nothing, bare, (), (Due("factory service", None, None, None, None, None),))
+    assert {item.state for what, item in items.items() if what != "Arc check"} == {"unknown"}
+    assert "No arc check carries an arc count" in items["Electrodes"].words
+    unturned = replace(BLADE, cleaves=None, since=None)
+    assert told(blades=(unturned,))["Blade"].state == "unknown"
+    assert "no turn of its blade is on record" in told(blades=(unturned,))["Blade"].words
+    part = told(replace(SITUATION, air=replace(AIR, humidity_pct=None)))["Air"]
+    assert (part.state, part.words) == ("unknown", "+4 °C, +4 hPa since the last check.")

@@ -1,0 +1,117 @@
+"""The setting needed now: news from the last check, and rooms a weather station cannot see."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from arcdrift.air import air_density, vapor_pressure
+from arcdrift.analysis.advice.required_setting import Met, required_now
+from arcdrift.analysis.arc.arc_model import ArcModel, Effect
+
+SLOPES = np.array([-120.0, 0.35, -2.0])
+NOTHING = Effect("air", "air", "across the air seen", 0.0, 0.0, 0.0, None)
+
+
+def met(celsius: float, *, outdoor: bool = False, hpa: float = 1000.0, rh: float = 50.0) -> Met:
+    one = [np.array([value]) for value in (celsius, hpa, rh)]
+    density, vapor = float(air_density(*one)[0]), float(vapor_pressure(one[0], one[2])[0])
+    return Met(celsius, hpa, density, vapor, 500.0, outdoor)
+
+
+def model(spread: float = 1.0, sigma: float = 3.0) -> ArcModel:
+    """Needs 100 at 15 C; its level is known to ``spread``, its slopes exactly."""
+    level = 100.0 - float(SLOPES @ met(15.0).row[:3])
+    cov = np.diag([0.0, 0.0, 0.0, spread**2])
+    return ArcModel(
+        splicer="Heron", unit="steps", checks=20, used=20, excluded={}, epochs=1, effects=(),
+        air_span=NOTHING, pooled=(), sisters=0, borrowed=0.0, lent=(), mean=(*SLOPES, level),
+        cov=tuple(map(tuple, cov)), sigma=sigma, phi=0.0, ranges={},
+        open_air=20,
+    )  # fmt: skip
+
+
+def test_a_check_the_model_knows_changes_nothing() -> None:
+    told = required_now(model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=True)
+    assert told.value == pytest.approx(100.0)
+    assert told.spread == pytest.approx(1.0)
+
+
+def test_a_later_check_is_weighed_by_precision() -> None:
+    """Normal mean with known variances: precisions 1/1 and 1/9 (any textbook)."""
+    told = required_now(model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=False)
+    assert told.value == pytest.approx((100.0 * 1 + 110.0 / 9) / (1 + 1 / 9))
+    assert told.spread == pytest.approx((1 + 1 / 9) ** -0.5)
+    beyond = norm.sf(119.0, told.value, told.spread) + norm.cdf(101.0, told.value, told.spread)
+    assert told.off_by_more(110.0, 9.0) == pytest.approx(beyond)
+
+
+def test_told_chances_come_true_when_the_check_is_news() -> None:
+    """Draw levels and checks by the model's own law: bins of the chance told hold the truth."""
+    rng = np.random.default_rng(4)
+    needed = 100.0 + 2.0 * rng.normal(size=4000)
+    stored = needed + 3.0 * rng.normal(size=4000)
+    here, fitted = met(15.0), model(2.0)
+    told = np.array(
+        [
+            required_now(
+                fitted, here, here, value, same_shift=True, learned=False
+            ).off_by_more(value, 4.0)
+            for value in stored
+        ]
+    )  # fmt: skip
+    off = np.abs(needed - stored) > 4.0
+    for low, high in ((0.0, 0.1), (0.1, 0.3), (0.3, 0.6), (0.6, 0.9)):
+        here_in = (told >= low) & (told < high)
+        error = np.sqrt(told[here_in].mean() * (1 - told[here_in].mean()) / here_in.sum())
+        assert off[here_in].mean() == pytest.approx(told[here_in].mean(), abs=4 * error)
+
+
+def test_cold_outdoor_air_leaves_a_heated_room_open() -> None:
+    told = required_now(
+        model(), met(0.0, outdoor=True), None, 100.0, same_shift=True, learned=True
+    )  # fmt: skip
+    # nothing is known of this splicer's rooms: 2 of 20 assumed, and 20 checks without one
+    assert told.heated == pytest.approx(2 / 40)
+    warmer = met(20.5, rh=50 * met(0.0).vapor_pressure / met(20.5).vapor_pressure)
+    assert told.indoors == pytest.approx(float(warmer.row @ np.array(model().mean)), abs=1e-6)
+    assert told.outdoors < told.value < told.indoors
+    assert told.spread > 1.0
+
+
+def test_who_checked_in_a_room_still_works_there() -> None:
+    outside = met(0.0, outdoor=True)
+    in_room = required_now(model(), outside, None, 0.0, same_shift=True, learned=True).indoors
+    today = required_now(model(), outside, outside, in_room, same_shift=True, learned=True)
+    assert today.heated > 0.3
+    yesterday = required_now(model(), outside, outside, in_room, same_shift=False, learned=True)
+    assert yesterday.heated == pytest.approx(2 / 40)
+    out = required_now(model(), outside, outside, today.outdoors, same_shift=True, learned=True)
+    assert out.heated < 0.02
+
+
+def test_warm_air_or_a_logger_leaves_nothing_open() -> None:
+    for now in (
+        met(0.0),
+        met(19.0, outdoor=True),
+        replace(met(0.0, outdoor=True), pressure_hpa=None),
+    ):
+        told = required_now(model(), now, None, 100.0, same_shift=True, learned=True)
+        assert told.heated == 0.0
+        assert told.value == pytest.approx(told.outdoors)
+
+
+def test_a_sensor_beside_the_check_tells_the_room_from_the_open() -> None:
+    now = met(2.0, outdoor=True)
+    warm = required_now(model(), now, met(21.0), 100.0, same_shift=True, learned=True)
+    assert warm.heated > 0.95  # 19 degrees of cooling within a shift are hardly met
+    cold = required_now(model(), now, met(3.0), 100.0, same_shift=True, learned=True)
+    assert cold.heated < 0.01
+    mild = met(17.0, outdoor=True)
+    either = required_now(model(), mild, met(20.0), 100.0, same_shift=True, learned=True)
+    # Bayes by hand: .05 N(20; 20.5, 1.5) against .95 N(20; 17, 5)
+    inside, other = 0.05 * norm.pdf(20.0, 20.5, 1.5), 0.95 * norm.pdf(20.0, 17.0, 5.0)
+    assert either.heated == pytest.approx(inside / (inside + other))
+    later = required_now(model(), now, met(21.0), 100.0, same_shift=False, learned=True)
+    assert later.heated == pytest.approx(2 / 40)

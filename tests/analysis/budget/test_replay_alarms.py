@@ -1,0 +1,71 @@
+"""A trial of another budget on days that were charted before."""
+
+import pandas as pd
+import pytest
+
+from arcdrift.analysis.arc.arc_drift import checks_a_month, drift_charts
+from arcdrift.analysis.budget.replay_alarms import History, arc_alarms, recorded, trial
+from arcdrift.analysis.loss.loss_charts import chart_all
+from arcdrift.analysis.review.result_tables import dated, for_store, stream_days
+from arcdrift.settings import Shares
+from tests.analysis.arc.arc_truth import simulated_points
+from tests.analysis.loss.loss_truth import Made
+
+SHARES = Shares()
+KEYS = ["day", "subject_type", "subject_id", "measure", "side"]
+
+
+@pytest.fixture(scope="module")
+def history() -> History:
+    """A crew whose S2 rose, with checks, as a review at 2 alarms a month would store it."""
+    days, hands = Made(7, days=60, splicers=4, raised=(("splicer", "S2", 45, 1.6),)).frames()
+    charts = chart_all(days.assign(excluded=days["day"] == days["day"].iloc[9], frozen=False),
+                       hands, 2.0, SHARES)  # fmt: skip
+    step = {"fault": lambda day: 6.0 * (day >= 60), "faulty": ("s1",)}
+    points, _ = simulated_points(2, 80, 3, **step)
+    points["point"] = 0
+    points = points.join(drift_charts(points, checks_a_month(points) / (2.0 * SHARES.arc)))
+    return History(
+        for_store("result_stream_days", stream_days(charts.streams.days)),
+        for_store("result_subject_days", dated(charts.subject_days, "day")),
+        for_store("result_loss_cells", dated(charts.cells, "day")),
+        for_store("result_arc_points", points),
+    )
+
+
+@pytest.fixture(scope="module")
+def again(history: History) -> pd.DataFrame:
+    return trial(history, 2.0, SHARES)
+
+
+def test_the_present_budget_gives_the_alarms_on_record(history: History, again: pd.DataFrame):
+    before = recorded(history)
+    pd.testing.assert_frame_equal(again, before, check_dtype=False)
+    assert {"level", "arc"} <= set(again["measure"])
+    assert (again["evidence"] >= 1).all()
+
+
+def test_a_larger_budget_gives_more_alarms(history: History, again: pd.DataFrame):
+    assert len(trial(history, 8.0, SHARES)) > len(again)
+
+
+def test_a_rise_is_named_with_its_day_and_size(again: pd.DataFrame):
+    first = again[(again["subject_id"] == "S2 / a") & (again["measure"] == "level")].iloc[0]
+    assert pd.Timestamp("2026-02-19") <= first["day"] <= pd.Timestamp("2026-02-26")
+    assert first["value"] / first["expected"] > 1.2
+    assert first["side"] == "up"
+
+
+def test_shares_move_alarms_between_charts(history: History, again: pd.DataFrame):
+    arc_only = Shares(loss_raised=0.01, loss_lowered=0.01, rolled_up=0.01, scattered=0.01,
+                      dirty=0.01, redo=0.01, arc=0.94)  # fmt: skip
+    few = trial(history, 2.0, arc_only)
+    assert (few["measure"] == "arc").sum() >= (again["measure"] == "arc").sum()
+    assert (few["measure"] != "arc").sum() < (again["measure"] != "arc").sum()
+
+
+def test_nothing_on_record_gives_nothing(history: History):
+    empty = History(*(frame.iloc[:0] for frame in vars(history).values()))
+    assert trial(empty, 2.0, SHARES).empty
+    assert recorded(empty).empty
+    assert arc_alarms(empty.arc_points, 1.0).empty

@@ -1,0 +1,240 @@
+"""Causes: each planted pattern in a made-up crew is told as itself, and no other."""
+
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from arcdrift.analysis.causes.crew_cells import CrewCells
+from arcdrift.analysis.causes.likely_causes import CANNOT_TELL, likely_causes
+from arcdrift.analysis.causes.records_near_onset import Changes
+from arcdrift.analysis.maintenance.service_findings import use_by_hour
+from arcdrift.finding import Cause
+from arcdrift.settings import Crew, Splicer
+from tests.analysis.people.made_up_hands import cells_of
+
+DAYS, BEGAN = 75, 60
+FIRST = pd.Timestamp("2026-01-01")
+ONSET = pd.Timestamp("2026-03-02T06:00Z")  # local midnight of day 60, six hours west
+UNTIL = pd.Timestamp("2026-03-14T06:00Z")
+SITES = {0: "Harbor", 1: "Harbor", 2: "Harbor", 3: "Valley", 4: "Valley", 5: "Valley"}
+NO_SERVICE = pd.DataFrame(
+    {"asset": [], "serviced_at": pd.to_datetime([], utc=True).as_unit("us"), "action": []}
+)
+Change = Callable[[pd.DataFrame], pd.Series]
+
+
+def crew(seed: int = 1, *, takes_over: bool = False) -> pd.DataFrame:
+    """Days of six splicers with two programs each; seven people swap every three days.
+
+    When t6 takes over, nobody else works on s0 from the onset on.
+    """
+    rng = np.random.default_rng(seed)
+    rows = []
+    for day in range(DAYS):
+        if day % 3 == 0:
+            order = rng.permutation(7)
+        who = list(order[:6])
+        if takes_over and day >= BEGAN:
+            who = [6, *(p for p in order if p != 6)][:6]
+        elif takes_over:
+            who = [p if p != 6 or day % 7 == 0 else 0 for p in who]
+        rows += [
+            (f"s{m}", f"t{p}", day, program)
+            for m, p in enumerate(who)
+            for program in ("fixed", "mixed")
+        ]
+    frame = pd.DataFrame(rows, columns=["splicer", "technician", "number", "recipe"])
+    frame["day"] = FIRST + pd.to_timedelta(frame["number"], unit="D")
+    frame["n"] = rng.integers(20, 45, len(frame)).astype(float)
+    frame["level"] = 0.08 * rng.standard_normal(len(frame))
+    frame["angle"] = np.log(0.7) + 0.05 * rng.standard_normal(len(frame))
+    frame["uneven"] = 0.0
+    frame["odds"] = 0.0
+    return frame
+
+
+def cells(frame: pd.DataFrame, seed: int = 2) -> pd.DataFrame:
+    made = cells_of(frame, np.random.default_rng(seed))
+    n = made["n"]
+    return made.assign(
+        program=frame["recipe"],
+        site=frame["splicer"].str[1:].astype(int).map(SITES),
+        good=n,
+        dirty_good=0.0,
+    )
+
+
+NO_SPLICES = pd.DataFrame(
+    {"splicer": [], "cleaver": [], "blade_position": [], "spliced_at": pd.to_datetime([], utc=True)}
+)
+
+
+def changes(**given: object) -> Changes:
+    empty = {
+        "service": NO_SERVICE,
+        "points": pd.DataFrame(),
+        "cells": pd.DataFrame({"splicer": [], "program": [], "technician": []}),
+        "checks": pd.DataFrame(
+            {"splicer": [], "status": [], "first_splice_at": pd.to_datetime([], utc=True)}
+        ),
+        "use": use_by_hour(NO_SPLICES),
+        "models": (),
+        "crew": Crew(name="made up"),
+    }
+    return Changes(**(empty | given))
+
+
+def told(
+    frame: pd.DataFrame, subject: tuple[str, str] = ("stream", "s0 / fixed"), side: str = "up",
+    **given: object,
+) -> tuple[Cause, ...]:  # fmt: skip
+    return likely_causes(CrewCells.of(cells(frame)), changes(**given), *subject, ONSET, UNTIL, side)
+
+
+def moved(rows: Change, size: float = 0.4, **kwargs: object) -> pd.DataFrame:
+    """The crew with the losses of some rows moved (log) from the onset on."""
+    frame = crew(**kwargs)
+    since = frame["number"] >= BEGAN
+    return frame.assign(level=frame["level"] + size * (since & rows(frame)))
+
+
+def stream_of(frame: pd.DataFrame, who: str) -> tuple[str, str]:
+    """The stream that somebody worked on most since the onset."""
+    mine = frame[(frame["technician"] == who) & (frame["number"] >= BEGAN)]
+    splicer = mine.groupby("splicer")["n"].sum().idxmax()
+    return "stream", f"{splicer} / fixed"
+
+
+PATTERNS: dict[str, tuple[Change, str]] = {
+    "splicer": (lambda f: f["splicer"] == "s0", "the splicer itself"),
+    "program here": (
+        lambda f: (f["splicer"] == "s0") & (f["recipe"] == "fixed"),
+        "this program",
+    ),
+    "program": (lambda f: f["recipe"] == "fixed", "a program on all splicers"),
+    "person": (lambda f: f["technician"] == "t2", "one technician's splices: t2"),
+    "site": (lambda f: f["splicer"].isin(["s0", "s1", "s2"]), "the place: weather, dust or work"),
+    "crew": (lambda f: f["splicer"] != "", "the whole crew"),
+}
+
+
+@pytest.mark.parametrize("pattern", PATTERNS)
+def test_what_moved_together_is_told_as_one(pattern: str) -> None:
+    rows, cause = PATTERNS[pattern]
+    frame = moved(rows)
+    subject = stream_of(frame, "t2") if pattern == "person" else ("stream", "s0 / fixed")
+    causes = told(frame, subject)
+    assert causes[0].cause.startswith(cause)
+    assert causes[0].weight > 0.5
+    assert sum(one.weight for one in causes) <= 1.02
+
+
+def test_nothing_moved_means_cannot_tell() -> None:
+    causes = told(crew())
+    assert causes[0].cause == CANNOT_TELL
+    assert causes[0].weight > 0.7
+
+
+@pytest.mark.parametrize(
+    ("subject", "pattern"),
+    [
+        (("splicer", "s0"), "splicer"),
+        (("technician", "t2"), "person"),
+        (("site", "Harbor"), "site"),
+        (("crew", "crew"), "crew"),
+        (("crew", "crew"), "program"),
+        (("site", "Harbor"), "splicer"),
+    ],
+)
+def test_every_kind_of_subject_has_causes(subject: tuple[str, str], pattern: str) -> None:
+    rows, cause = PATTERNS[pattern]
+    assert told(moved(rows, 0.6), subject)[0].cause.startswith(cause)
+
+
+def test_nobody_is_blamed_for_what_all_hands_had() -> None:
+    causes = told(moved(PATTERNS["splicer"][0]))
+    assert not any("technician" in one.cause or "hands:" in one.cause for one in causes)
+
+
+def test_a_fall_is_told_from_its_own_side() -> None:
+    rows, _ = PATTERNS["splicer"]
+    service = pd.DataFrame(
+        {"asset": ["s0", "s1"], "action": "v-grooves cleaned",
+         "serviced_at": [ONSET - pd.Timedelta(hours=9), ONSET - pd.Timedelta(days=50)]}
+    )  # fmt: skip
+    causes = told(moved(rows, -0.4), side="down", service=service)
+    assert causes[0].cause == "service: v-grooves cleaned"
+    assert causes[1].cause == "the splicer itself: cleaned or mended"
+
+
+def test_angles_up_in_all_hands_are_the_blade_and_on_one_side_the_holder() -> None:
+    frame = moved(PATTERNS["splicer"][0])
+    there = (frame["splicer"] == "s0") & (frame["number"] >= BEGAN)
+    both = frame.assign(angle=frame["angle"] + 0.5 * there)
+    assert told(both)[0].cause == "cleaving: the blade, in all hands"
+    left = both.assign(uneven=-0.7 * there)
+    assert told(left)[0].cause == "cleaving: the left side only, its holder or clamp"
+    assert "left angle changed by +" in told(left)[0].why
+
+
+def test_angles_that_rise_with_a_person_are_the_persons() -> None:
+    frame = moved(PATTERNS["person"][0])
+    there = (frame["technician"] == "t2") & (frame["number"] >= BEGAN)
+    causes = told(frame.assign(angle=frame["angle"] + 0.5 * there), stream_of(frame, "t2"))
+    assert causes[0].cause == "one technician's splices: t2"
+    assert "cleave angles by +" in causes[0].why
+    assert causes[0].why.endswith("rather than the person")
+
+
+def test_other_hands_whose_losses_were_high_before_are_a_change_of_hands() -> None:
+    frame = crew(takes_over=True)
+    frame["level"] += 0.4 * (frame["technician"] == "t6")
+    causes = told(frame)
+    assert causes[0].cause == "a change of hands: t6"
+    assert "elsewhere t6's losses are +" in causes[0].why
+
+
+def points(arcs: float, alarm: bool) -> pd.DataFrame:
+    at = [ONSET - pd.Timedelta(days=20), ONSET + pd.Timedelta(hours=8)]
+    return pd.DataFrame(
+        {"splicer": "s0", "checked_at": at, "arcs": [arcs - 600, arcs], "alarm": [False, alarm],
+         "excluded": None}
+    )  # fmt: skip
+
+
+def test_an_arc_alarm_near_the_onset_speaks_for_the_arc() -> None:
+    causes = told(moved(PATTERNS["splicer"][0]), points=points(900, alarm=True))
+    assert causes[0].cause.startswith("arc:")
+    assert "moved unexplained on 2026-03-02" in causes[0].why
+
+
+def test_electrodes_past_their_life_are_told_with_their_arcs() -> None:
+    settings = Crew(name="made up", splicers={"s0": Splicer(electrode_life_arcs=4000)})
+    frame = moved(PATTERNS["splicer"][0])
+    (worn, *_) = told(frame, points=points(4800, alarm=False), crew=settings)
+    assert worn.cause == "worn electrodes"
+    assert "4,800 arcs on the electrodes, of 4,000" in worn.why
+    young = told(frame, points=points(900, alarm=False), crew=settings)
+    assert not any(one.cause == "worn electrodes" for one in young)
+
+
+def test_days_after_the_last_sign_are_not_looked_at() -> None:
+    frame = moved(PATTERNS["splicer"][0])
+    made = cells(frame)
+    kept = made[made["first_at"] < UNTIL + pd.Timedelta(days=1)]
+    for one in (made, kept):
+        assert likely_causes(
+            CrewCells.of(one), changes(), "stream", "s0 / fixed", ONSET, UNTIL, "up"
+        ) == told(frame)
+
+
+def test_few_splices_and_no_past_are_refused() -> None:
+    made = CrewCells.of(cells(crew()))
+    start = pd.Timestamp(FIRST, tz="UTC")
+    (past,) = likely_causes(made, changes(), "stream", "s0 / fixed", start, UNTIL, "up")
+    assert past.cause == CANNOT_TELL
+    assert past.why == "there are no splices before the onset to compare with"
+    (unknown,) = likely_causes(made, changes(), "stream", "s9 / fixed", ONSET, UNTIL, "up")
+    assert unknown.why == "fewer than 20 splices since the onset can be compared"

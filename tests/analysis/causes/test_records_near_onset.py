@@ -1,0 +1,81 @@
+"""The look-up of what else is on record, on a few rows counted by hand."""
+
+import pandas as pd
+import pytest
+
+from arcdrift.analysis.causes.records_near_onset import Changes, not_after
+from arcdrift.settings import Crew
+
+START = pd.Timestamp("2026-03-02T08:00Z")
+DAY = pd.Timedelta(days=1)
+
+
+def at(*days: float) -> list[pd.Timestamp]:
+    return [START + day * DAY for day in days]
+
+
+SERVICE = pd.DataFrame(
+    {
+        "asset": ["C1", "s0", "s0", "s1"],
+        "action": ["blade rotated", "v-grooves cleaned", "cleaned", "v-grooves cleaned"],
+        "serviced_at": at(1.5, 0, 10, 20),
+    }
+)
+USE = pd.DataFrame(
+    {
+        "splicer": "s0",
+        "cleaver": "C1",
+        # turned on the service log after day 1, and in the splice log alone before day 4
+        "blade_position": ["3", "3", "4", None, "5"],
+        "at": at(0, 1, 2, 3, 4),
+        "last": at(0, 1, 2, 3, 4),
+        "splices": [10, 20, 30, 40, 50],
+    }
+)
+CHECKS = pd.DataFrame(
+    {
+        "splicer": "s0",
+        "status": ["checked", "missed", "failed-only", "late", "no-work"],
+        "first_splice_at": [*at(0, 1, 2, 3), pd.NaT],
+    }
+)
+
+
+@pytest.fixture
+def changes() -> Changes:
+    nothing = pd.DataFrame({"splicer": [], "program": [], "technician": []})
+    return Changes(SERVICE, pd.DataFrame(), nothing, CHECKS, USE, (), Crew(name="made up"))
+
+
+def test_cleaves_count_two_a_splice_since_the_latest_turn(changes: Changes) -> None:
+    told = [changes.cleaves("C1", START + day * DAY) for day in (1.2, 2.5, 3.5, 4.5)]
+    assert told == [None, 60.0, 140.0, 100.0]
+    assert changes.cleaves("C9", START) is None
+
+
+def test_workdays_without_a_passed_check_are_counted(changes: Changes) -> None:
+    assert changes.unchecked("s0", START, START + 5 * DAY) == (2, 4)
+    assert changes.unchecked("s0", START + 2.5 * DAY, START + 5 * DAY) == (0, 1)
+    assert changes.unchecked("s9", START, START + DAY) == (0, 0)
+
+
+def test_service_is_found_by_asset_and_time_and_its_pace_by_action(changes: Changes) -> None:
+    assert changes.served("s0", START - DAY, START + DAY) == [("v-grooves cleaned", START)]
+    # twice, at two splicers, within the 20 days of the log
+    assert changes.often("v-grooves cleaned") == pytest.approx(1 / 20)
+    assert changes.often("never done") == 0.0
+
+
+def test_what_no_record_tells_is_nothing(changes: Changes) -> None:
+    assert changes.mismatches("s0") is None
+    assert changes.wear("s0", START) is None
+    assert changes.alarm("s0", START, START + DAY) is None
+
+
+def test_routine_service_and_service_after_the_onset_explain_nothing() -> None:
+    assert list(not_after(SERVICE, START + 2 * DAY)["action"]) == [
+        "blade rotated",
+        "v-grooves cleaned",
+    ]
+    assert not_after(SERVICE, START - 2 * DAY).empty
+    assert not_after(SERVICE, START + 11 * DAY).empty

@@ -1,0 +1,76 @@
+"""Invented stream days and cells of hands whose truth is known, for the charts of loss."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+START = pd.Timestamp("2026-01-05")
+CAP = 0.15
+
+
+@dataclass(frozen=True)
+class Made:
+    """Crew of invented losses; every factor is a function of the rows and the day number.
+
+    Attributes
+    ----------
+    raised, dirtier, scattered : tuple
+        ``(column, value, first day, factor)``: losses, the share of dirty splices, or the shape of
+        the gamma law of losses, of the rows whose column has the value, from that day on. The
+        column ``crew`` is everybody.
+    stay : int
+        Days after which people move on to the next splicer.
+    hot : dict
+        Factor on every loss by day number.
+    """
+
+    seed: int
+    days: int = 90
+    splicers: int = 10
+    a_day: int = 24
+    stay: int = 7
+    raised: tuple[tuple[str, str, int, float], ...] = ()
+    dirtier: tuple[tuple[str, str, int, float], ...] = ()
+    scattered: tuple[tuple[str, str, int, float], ...] = ()
+    hot: dict[int, float] = field(default_factory=dict)
+
+    def frames(self) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Stream days and technician days, as `arcdrift.analysis.loss` sums them."""
+        rng = np.random.default_rng(self.seed)
+        n = self.days * self.splicers * 2 * self.a_day
+        day, rest = np.divmod(np.arange(n), self.splicers * 2 * self.a_day)
+        machine, rest = np.divmod(rest, 2 * self.a_day)
+        # each program is one half of a day
+        person = (machine + day // self.stay) % self.splicers
+        names = np.array([f"S{i}" for i in range(self.splicers)])
+        rows = pd.DataFrame(
+            {
+                "splicer": names[machine], "program": np.array(["a", "b"])[rest // self.a_day],
+                "technician": np.array([f"T{i}" for i in range(self.splicers)])[person],
+                "site": np.array(["Harbor", "Moor"])[machine % 2], "crew": "crew", "day": day,
+            }
+        )  # fmt: skip
+        mean = 0.03 * np.ones(n)
+        share, shape = 0.012 * np.ones(n), np.ones(n)
+        for faults, value in ((self.raised, mean), (self.dirtier, share), (self.scattered, shape)):
+            for column, name, first, factor in faults:
+                value[(rows[column] == name) & (day >= first)] *= factor
+        for number, factor in self.hot.items():
+            mean[day == number] *= factor
+        loss = rng.gamma(shape, mean / shape)
+        dirty = rng.random(n) < share
+        loss = np.round(np.where(dirty, np.exp(rng.uniform(np.log(0.2), 0.0, n)), loss), 2)
+        capped = np.minimum(loss, CAP)
+        rows = rows.assign(
+            day=START + pd.to_timedelta(day, "D"), n=1, made=1, total=loss, capped=capped,
+            capped_squares=capped**2, squares=capped**2, dirty=loss > 0.18,
+            redo=rng.random(n) < 0.02,
+        )  # fmt: skip
+        stream = ["splicer", "program", "day", "site"]
+        days = rows.groupby(stream, as_index=False)[["n", "total", "capped", "capped_squares"]]
+        hand = ["splicer", "program", "technician", "site", "day"]
+        hands = rows.groupby(hand, as_index=False)[
+            ["n", "made", "capped", "squares", "dirty", "redo"]
+        ]
+        return days.sum().assign(segment=0, cap=CAP), hands.sum()

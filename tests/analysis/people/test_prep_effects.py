@@ -1,0 +1,165 @@
+"""People and machines told apart: crews whose truth is known."""
+
+import numpy as np
+import pandas as pd
+
+from arcdrift.analysis.people.comparability import cheapest_swaps, connected_sets
+from arcdrift.analysis.people.prep_effects import PrepEffects, prep_effects, scaled
+from tests.analysis.people.made_up_hands import made_up_cells, work
+
+
+def log_effects(told, who, measure):
+    table = told.of(who, measure).set_index("name")
+    return table["effect"].map(lambda change: scaled(change, measure)), table
+
+
+def test_intervals_hold_the_truth_and_the_bad_splicer_is_not_the_person():
+    inside = []
+    for seed in range(6):
+        cells, people, _ = made_up_cells(seed, days=80)
+        told = prep_effects(cells, measures=["loss"])
+        assert isinstance(told, PrepEffects)
+        effect, table = log_effects(told, "technician", "loss")
+        truth = pd.Series(people)
+        truth = np.expm1(truth - truth.mean())
+        inside += list((table["low"] <= truth) & (truth <= table["high"]))
+        assert np.corrcoef(effect, truth.reindex(table.index))[0, 1] > 0.9
+        assert told.sets == 1
+    # 60 intervals at .95: fewer than 51 inside would happen once in a thousand
+    assert sum(inside) >= 51
+
+
+def test_every_measure_finds_whose_it_is():
+    cells, people, _ = made_up_cells(3)
+    told = prep_effects(cells)
+    truth = pd.Series(people)
+    truth -= truth.mean()
+    angle, _ = log_effects(told, "technician", "angle")
+    # angles were made with twice the person's effect, redo odds with three times
+    np.testing.assert_allclose(angle, 2 * truth.reindex(angle.index), atol=0.05)
+    redo, _ = log_effects(told, "technician", "redo")
+    assert np.corrcoef(redo, truth.reindex(redo.index))[0, 1] > 0.6
+    _, uneven = log_effects(told, "splicer", "uneven")
+    assert uneven.index[uneven["sure"] > 0.99].tolist() == ["s2"]
+    _, people_uneven = log_effects(told, "technician", "uneven")
+    assert (people_uneven["sure"] < 0.5).all()
+
+
+def test_cleavers_that_stay_with_their_splicer_are_not_told_apart_and_it_is_said():
+    cells, _, _ = made_up_cells(4, days=60)
+    told = prep_effects(cells, measures=["loss"])
+    assert told.told_apart == ("technician", "splicer")
+    assert "one splicer only" in told.not_told_apart[0]
+
+
+def test_a_bad_cleaver_that_goes_around_is_told_from_its_splicers():
+    cells, _, _ = made_up_cells(5)
+    rng = np.random.default_rng(1)
+    week = cells["number"] // 5
+    number = (cells["splicer"].str[1:].astype(int) + week + rng.permutation(8)[week % 8]) % 8
+    cells["cleaver"] = "C" + number.astype(str)
+    worse = (cells["cleaver"] == "C3") * 0.4
+    cells["angle_squares"] += cells["n"] * ((cells["angle"] / cells["n"] + worse) ** 2
+                                            - (cells["angle"] / cells["n"]) ** 2)  # fmt: skip
+    cells["angle"] += cells["n"] * worse
+    told = prep_effects(cells, measures=["angle"])
+    assert told.told_apart == ("technician", "splicer", "cleaver")
+    cleavers = told.of("cleaver", "angle")
+    assert cleavers.loc[cleavers["sure"] > 0.99, "name"].tolist() == ["C3"]
+    splicers = told.of("splicer", "angle")
+    assert (splicers["sure"] < 0.5).all()
+
+
+def test_air_and_blade_are_adjusted_for():
+    """A person who always got the worn blades is not blamed for them."""
+    cells, _, _ = made_up_cells(6)
+    unlucky = cells["technician"] == "t1"
+    cells["cleaves"] = np.where(unlucky, 900.0, 300.0) + 100.0 * (cells["number"] % 7)
+    rise = 0.3 * (cells["cleaves"] - 300) / 1000
+    cells["angle_squares"] += 2 * cells["angle"] * rise + cells["n"] * rise**2
+    cells["angle"] += cells["n"] * rise
+    plain = prep_effects(cells.drop(columns="cleaves"), measures=["angle"]).of(
+        "technician", "angle"
+    )
+    told = prep_effects(cells, measures=["angle"]).of("technician", "angle")
+    before = prep_effects(made_up_cells(6)[0], measures=["angle"]).of("technician", "angle")
+    own = [frame.set_index("name").loc["t1", "effect"] for frame in (plain, told, before)]
+    assert own[0] > own[2] + 0.12
+    assert abs(own[1] - own[2]) < 0.05
+
+
+def test_people_who_share_no_splicer_are_told_apart_as_sets():
+    cells, _, _ = made_up_cells(1, split=True)
+    told = prep_effects(cells, measures=["loss"])
+    assert told.sets == 2
+    table = told.of("technician", "loss").set_index("name")
+    first = {table.loc[f"t{i}", "set"] for i in range(5)}
+    second = {table.loc[f"t{i}", "set"] for i in range(5, 10)}
+    assert len(first) == len(second) == 1
+    assert first != second
+
+
+def test_the_proposed_swap_makes_the_answer_come_out_right():
+    """Half the crew has splicers that lose 35 % more; after the swap people are not blamed."""
+    before, after, widths = [], [], []
+    for seed in range(3):
+        cells, people, machines = made_up_cells(10 + seed, split=True, apart=0.3)
+        told = prep_effects(cells, measures=["loss"])
+        sets = connected_sets(cells[["technician", "splicer"]])
+        swaps = cheapest_swaps(cells, sets, told.fits["loss"].variances, half_width=0.12)
+        rng = np.random.default_rng(seed)
+        rows = [
+            (swap.splicer, swap.technician, 130 + 20 * number + day)
+            for number, swap in enumerate(swaps)
+            for day in range(swap.days)
+        ]
+        joined = pd.concat([cells, work(rows, people, machines, rng)], ignore_index=True)
+        again = prep_effects(joined, measures=["loss"])
+        assert again.sets == 1
+        widths.append(max(swap.half_width for swap in swaps[-1:]))
+        assert sum(swap.days for swap in swaps) <= 30
+        truth = pd.Series(people)
+        between = truth[[f"t{i}" for i in range(5)]].mean() - truth[
+            [f"t{i}" for i in range(5, 10)]
+        ].mean()  # fmt: skip
+        for fit, into in ((told, before), (again, after)):
+            place = fit.fits["loss"].places("technician")
+            weights = np.zeros(len(fit.fits["loss"].labels))
+            for i in range(10):
+                weights[place[f"t{i}"]] = 0.2 if i < 5 else -0.2
+            estimate, sd = fit.fits["loss"].contrast(weights)
+            into.append((abs(estimate - between), sd))
+    assert max(widths) <= 0.12
+    error, sd = np.array(after).T
+    assert (error <= 3 * sd).all()
+    # as sure as was planned, within what the variances' own estimate moves it
+    assert np.all(1.96 * sd < 0.12 * 1.35)
+    # without the swap the people of the unlucky half would have been blamed
+    assert np.mean(np.array(before)[:, 0]) > 0.15 > 3 * error.mean()
+
+
+def test_connected_crews_need_no_swap():
+    cells, _, _ = made_up_cells(1, days=20)
+    sets = connected_sets(cells[["technician", "splicer"]])
+    assert cheapest_swaps(cells, sets, {"technician": 1, "splicer": 1, "residual": 1},
+                          half_width=0.1) == []  # fmt: skip
+
+
+def test_sets_follow_shared_cleavers_too():
+    pairs = pd.DataFrame(
+        {"technician": ["a", "b", "c"], "splicer": ["x", "y", "z"], "cleaver": ["1", "1", "2"]}
+    )
+    sets = connected_sets(pairs)
+    assert sets["technician", "a"] == sets["technician", "b"] == sets["splicer", "y"] == 0
+    assert sets["technician", "c"] == sets["cleaver", "2"] == 1
+
+
+def test_too_little_work_is_refused_and_a_newcomer_gets_no_figure():
+    cells, _, _ = made_up_cells(2)
+    sentence = prep_effects(cells[cells["number"] < 4])
+    assert isinstance(sentence, str)
+    assert "too few" in sentence
+    few = cells[(cells["technician"] != "t3") | cells.groupby("technician").cumcount().lt(3)]
+    row = prep_effects(few, measures=["loss"]).of("technician", "loss").set_index("name").loc["t3"]
+    assert np.isnan(row["effect"])
+    assert row["note"] == "only 3 days of work"

@@ -1,0 +1,168 @@
+"""The rising-rate chart: false alarms, delay, use of the past only, and its prior.
+
+The crew of the simulation follows the study the design was chosen with: losses gamma with a mean
+of 0.02 to 0.05 dB and shape 0.7 to 2, lognormal day effects of 5 to 15 %, 0.5 to 2 % of dirty
+splices log-uniform from 0.2 to 1 dB, 20 to 90 splices a day; a splice counts above
+max(0.10 dB, 6 x mean). Counts are drawn from the chance that follows.
+"""
+
+import math
+
+import numpy as np
+import pytest
+from scipy.special import gammaincc
+
+from arcdrift.charts.binomial_cusum import (
+    LEARNING_DAYS,
+    WEIGHT,
+    beta_prior,
+    exact_limits,
+    rising_rate_limit,
+    rising_rates,
+)
+from arcdrift.errors import BadInput
+
+YEAR_DAYS = 264
+
+
+def crew(seed, days, series, *, pace=(20, 90), risen_from=None, factor=3.0, idle=0.0):
+    rng = np.random.default_rng(seed)
+    mean, shape = rng.uniform(0.02, 0.05, series), rng.uniform(0.7, 2.0, series)
+    day_sd, share = rng.uniform(0.05, 0.15, series), rng.uniform(0.005, 0.02, series)
+    level = mean * np.exp(day_sd * rng.standard_normal((days, series)))
+    n = rng.poisson(rng.uniform(*pace, series) * rng.gamma(6.0, 1.0 / 6.0, (days, series)))
+    n = np.where(rng.random(n.shape) < idle, 0, np.clip(n, 1, 150))
+    line = np.maximum(0.10, 6.0 * mean)
+    dirty = np.broadcast_to(share, (days, series)).copy()
+    if risen_from is not None:
+        dirty[risen_from:] *= factor
+    seen = np.clip(np.log(1.0 / np.maximum(line, 0.2)) / math.log(5.0), 0.0, 1.0)
+    ordinary = gammaincc(shape, shape * line / level)
+    return rng.binomial(n, dirty * seen + (1.0 - dirty) * ordinary), n
+
+
+def realized(bad, n, arl0, days=slice(None)):
+    """False alarms for each one that was allowed."""
+    signal = rising_rates(bad, n, arl0).signal[days]
+    return signal.sum() * arl0 / (n[days] > 0).sum()
+
+
+def test_a_year_brings_the_false_alarms_that_were_allowed():
+    # The study's version gave 0.6 a year for 1 allowed; measured here 0.95.
+    bad, n = crew(1, 324, 1200)
+    assert 0.8 < realized(bad, n, YEAR_DAYS) < 1.1
+    assert 0.6 < realized(bad, n, YEAR_DAYS, slice(0, 44)) < 1.2
+
+
+@pytest.mark.parametrize(
+    ("arl0", "options"),
+    [
+        (550.0, {}),
+        (3300.0, {}),
+        (YEAR_DAYS, {"pace": (3, 6)}),
+        (YEAR_DAYS, {"idle": 0.5}),
+    ],
+)
+def test_other_budgets_and_paces_stay_inside_theirs(arl0, options):
+    bad, n = crew(5, 324, 1000, **options)
+    assert 0.5 < realized(bad, n, arl0) < 1.15
+
+
+def test_small_crews_stay_inside_their_budget():
+    crews = [crew(100 + seed, 324, 6) for seed in range(30)]
+    alarms = sum(rising_rates(bad, n, YEAR_DAYS).signal.sum() for bad, n in crews)
+    allowed = 30 * 6 * 324 / YEAR_DAYS
+    assert 0.6 < alarms / allowed < 1.3
+
+
+@pytest.mark.parametrize(("history", "missed"), [(15, 0.3), (70, 0.12)])
+def test_a_tripled_rate_is_found_in_about_eight_days(history, missed):
+    # The study found it in 8 days (19 % later than a month) with 5 days of baseline, and in 7
+    # (9 %) with 60; measured here 7 (22 %) and 5 (6 %).
+    bad, n = crew(2, history + 60, 1000, risen_from=history)
+    signal = rising_rates(bad, n, YEAR_DAYS).signal[history:]
+    delay = np.where(signal.any(axis=0), signal.argmax(axis=0) + 1, 10_000)
+    assert np.median(delay) <= 8
+    assert (delay > 22).mean() < missed
+
+
+def test_the_onset_of_a_large_rise_is_near_its_truth():
+    bad, n = crew(3, 100, 400, risen_from=70, factor=8.0)
+    result = rising_rates(bad, n, YEAR_DAYS)
+    day, series = np.nonzero(result.signal)
+    first = [np.flatnonzero((series == s) & (day >= 70)) for s in range(400)]
+    found = np.array([result.onset[day[f[0]], s] for s, f in enumerate(first) if len(f)])
+    assert len(found) > 390
+    assert abs(np.median(found) - 70) <= 1
+    assert (np.abs(found - 70) <= 5).mean() > 0.8
+
+
+def test_only_the_past_is_used():
+    bad, n = crew(4, 60, 20)
+    whole = rising_rates(bad, n, YEAR_DAYS)
+    cut = rising_rates(bad[:40], n[:40], YEAR_DAYS)
+    for name in ("value", "limit", "rate", "signal", "onset"):
+        np.testing.assert_array_equal(getattr(whole, name)[:40], getattr(cut, name))
+    other = bad.copy()
+    other[40] = n[40]
+    changed = rising_rates(other, n, YEAR_DAYS)
+    np.testing.assert_array_equal(whole.rate[:41], changed.rate[:41])
+    np.testing.assert_array_equal(whole.limit[:41], changed.limit[:41])
+    assert changed.signal[40].all()
+
+
+def test_the_chart_follows_the_plain_recursion():
+    bad, n = crew(6, 80, 5, idle=0.2)
+    result = rising_rates(bad, n, 60.0)
+    assert result.signal.any()
+    for series in range(5):
+        total, worked = 0.0, 0
+        for day in range(80):
+            a, b = beta_prior(bad[:day].sum(axis=0), n[:day].sum(axis=0))
+            x, items = bad[:day, series].sum(), n[:day, series].sum()
+            p = (a + x) / (a + b + items)
+            total = max(0.0, total + bad[day, series] * math.log(2.0) - n[day, series] * p)
+            if n[day, series] == 0:
+                assert np.isnan(result.value[day, series])
+                assert not result.signal[day, series]
+                continue
+            worked += 1
+            usual = n[: day + 1, series].sum() / worked * p
+            alarm = worked > LEARNING_DAYS and total > rising_rate_limit(usual, 60.0)
+            assert result.value[day, series] == pytest.approx(total)
+            assert result.signal[day, series] == alarm
+            total = 0.0 if alarm else total
+
+
+def test_the_prior_finds_the_spread_of_a_large_crew():
+    rng = np.random.default_rng(7)
+    n = rng.integers(500, 4000, 4000)
+    a, b = beta_prior(rng.binomial(n, rng.beta(8.0, 400.0, 4000)), n)
+    assert a == pytest.approx(8.0, rel=0.1)
+    assert a / (a + b) == pytest.approx(8.0 / 408.0, rel=0.02)
+
+
+def test_the_prior_of_no_data_and_of_equal_series():
+    assert beta_prior([], []) == pytest.approx((1.0, 1.0 / 0.015 - 1.0))
+    assert beta_prior([0, 0], [0, 0]) == beta_prior([], [])
+    assert beta_prior([30, 30, 30], [2000, 2000, 2000])[0] == WEIGHT[1]
+    a, b = beta_prior([0, 0, 0], [500, 500, 500])
+    assert 0.0 < a / (a + b) < 0.001
+
+
+def test_impossible_tables_are_refused_in_words():
+    with pytest.raises(BadInput, match="tables of days by series"):
+        rising_rates([1, 2], [3, 4], 264.0)
+    with pytest.raises(BadInput, match="between 0 and its items"):
+        rising_rates([[3]], [[2]], 264.0)
+    with pytest.raises(BadInput, match="allow more or fewer"):
+        rising_rates([[1]], [[2]], 1e12)
+
+
+@pytest.mark.parametrize("arl0", [550.0, 7_300.0, 250_000.0])
+def test_ready_made_limits_are_those_of_the_chain(arl0):
+    # run lengths grow about e-fold with each 1 of the limit: 0.06 is 6 % of a run length. Of many
+    # bad items a day a step spans many positions, and the chain's own limits are rougher.
+    for counts, apart in (([0.02, 0.4, 1.7, 4.0], 0.07), ([9.0, 15.0, 30.0], 0.3)):
+        ready, exact = rising_rate_limit(counts, arl0), exact_limits(arl0, counts)
+        np.testing.assert_allclose(ready, exact, atol=apart)

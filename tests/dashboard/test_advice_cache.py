@@ -1,0 +1,116 @@
+"""Advice that is kept at hand: never another store's, never older than promised."""
+
+import threading
+from typing import Any
+
+import pytest
+
+from dashboard import advice_cache
+from dashboard.advice_cache import FRESH_SECONDS, STALE_SECONDS, KeptAdvice
+
+
+class Clock:
+    """Seconds that pass when a test says so."""
+
+    now = 1000.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+class Asked:
+    """Hands out numbered answers and notes who asked in which thread."""
+
+    def __init__(self) -> None:
+        self.calls: list[tuple[str, bool]] = []
+        self.done = threading.Semaphore(0)
+
+    def __call__(self, splicer: str) -> Any:
+        self.calls.append((splicer, threading.current_thread().name == "advice"))
+        self.done.release()
+        return f"{splicer} {len(self.calls)}"
+
+    def wait(self) -> None:
+        assert self.done.acquire(timeout=10)
+
+
+@pytest.fixture
+def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
+    clock = Clock()
+    monkeypatch.setattr(advice_cache, "monotonic", clock)
+    return clock
+
+
+def settled(kept: KeptAdvice, splicer: str, version: str, words: str) -> bool:
+    """Whether the worker's answer arrives; it is stored a moment after it was asked."""
+    for _ in range(200):
+        if str(kept.of(splicer, version)) == words:
+            return True
+        threading.Event().wait(0.01)
+    return False
+
+
+def test_fresh_advice_is_asked_once(clock: Clock) -> None:
+    asked = Asked()
+    kept = KeptAdvice(asked, stands_still=False)
+    assert kept.of("Heron", "1") == kept.of("Heron", "1") == "Heron 1"
+    clock.now += FRESH_SECONDS
+    assert kept.of("Heron", "1") == "Heron 1"
+    assert asked.calls == [("Heron", False)]
+
+
+def test_another_version_of_the_store_is_never_answered_from_the_former(clock: Clock) -> None:
+    asked = Asked()
+    kept = KeptAdvice(asked, stands_still=True)
+    assert kept.of("Heron", "1") == "Heron 1"
+    assert kept.of("Heron", "2") == "Heron 2"
+    assert kept.of("Kestrel", "2") == "Kestrel 3"
+
+
+def test_aging_advice_is_shown_once_more_while_new_is_worked_out(clock: Clock) -> None:
+    asked = Asked()
+    kept = KeptAdvice(asked, stands_still=False)
+    kept.of("Heron", "1")
+    asked.wait()
+    clock.now += FRESH_SECONDS + 1
+    assert kept.of("Heron", "1") == "Heron 1"
+    asked.wait()
+    assert settled(kept, "Heron", "1", "Heron 2")
+    assert asked.calls == [("Heron", False), ("Heron", True)]
+
+
+def test_advice_too_old_to_show_is_waited_for(clock: Clock) -> None:
+    asked = Asked()
+    kept = KeptAdvice(asked, stands_still=False)
+    kept.of("Heron", "1")
+    clock.now += STALE_SECONDS + 1
+    assert kept.of("Heron", "1") != "Heron 1"
+
+
+def test_where_the_clock_stands_still_advice_does_not_age(clock: Clock) -> None:
+    asked = Asked()
+    kept = KeptAdvice(asked, stands_still=True)
+    kept.of("Heron", "1")
+    clock.now += 10 * STALE_SECONDS
+    assert kept.of("Heron", "1") == "Heron 1"
+    assert len(asked.calls) == 1
+
+
+def test_advice_is_got_ready_behind_the_scenes_and_trouble_waits_for_whoever_asks() -> None:
+    asked = Asked()
+
+    def ask(splicer: str) -> Any:
+        answer = asked(splicer)
+        if splicer == "Plover":
+            raise OSError("the disk is gone")
+        return answer
+
+    kept = KeptAdvice(ask, stands_still=True)
+    kept.get_ready(["Plover", "Heron"], "1")
+    asked.wait()
+    asked.wait()
+    assert settled(kept, "Heron", "1", "Heron 2")
+    kept.get_ready(["Heron"], "1")  # nothing to do
+    with pytest.raises(OSError, match="the disk is gone"):
+        kept.of("Plover", "1")
+    assert asked.calls == [("Plover", True), ("Heron", True), ("Plover", False)]

@@ -1,0 +1,452 @@
+"""Drafting a layout: what the headers and the values of a sample tell, and what they do not."""
+
+import csv
+import io
+import tomllib
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from arcdrift.errors import BadInput
+from arcdrift.intake.draft.date_formats import writing_of
+from arcdrift.intake.draft.draft_layout import draft_layout, stated_encoding
+from arcdrift.intake.draft.header_match import guess_kind, matches
+from arcdrift.intake.draft.layout_trial import try_layout
+from arcdrift.intake.draft.value_formats import marks_of, pair_mark
+from arcdrift.intake.draft.word_lists import named_and_unit, plain
+from arcdrift.intake.schema.kinds import KINDS
+from arcdrift.settings import Crew
+
+LAYOUTS = Path(__file__).parents[3] / "data" / "layouts"
+SAMPLES = Path(__file__).parents[1] / "samples"
+NOW = datetime(2026, 12, 1, tzinfo=UTC)
+CREW = Crew(name="Invented", time_zone="Europe/Oslo")
+
+
+def texts(*values):
+    return pd.Series(values, dtype="str")
+
+
+def draft(content, **options):
+    return draft_layout(content.encode(), "log.csv", now=NOW, **options)
+
+
+def tried(made, content):
+    return [
+        (order, try_layout(content.encode(), layout, CREW, now=NOW, file="log.csv"))
+        for order, layout in made.trials()
+    ]
+
+
+@pytest.mark.parametrize(
+    ("header", "name", "unit"),
+    [
+        ("Loss (dB)", "loss", "dB"),
+        ("Temp °F", "temp", "degF"),
+        ("Temp. [°C]", "temp", "degC"),
+        ("Temperatur Grad C", "temperatur", "degC"),
+        ("Druck [hPa]", "druck", "hPa"),
+        ("Feuchte %", "feuchte", "percent"),
+        ("Humidity [% r.F.]", "humidity", "percent"),
+        ("Humidité relative (%)", "humidite relative", "percent"),
+        ("Presión, mbar", "presion", "mbar"),
+        ('Pressure ("Hg)', "pressure", "inHg"),
+        ("Baro (in Hg)", "baro", "inHg"),
+        ("temp_f", "temp", "degF"),
+        ("Versatz in µm", "versatz", "micrometer"),
+        ("Offset \u03bcm", "offset", "micrometer"),
+        ("Winkel links (Grad)", "winkel links", "degree"),
+        ("Dämpfung/dB", "dampfung", "dB"),
+        ("Core Offset (mils)", "core offset", "mil"),
+        ("Spleißgerät", "spleissgerat", None),
+        ("SpliceLoss", "splice loss", None),
+        ("Arc #", "arc no", None),
+        ("Left (L)", "left l", None),
+    ],
+)
+def test_units_in_headers(header, name, unit):
+    bare, found = named_and_unit(header)
+    assert (plain(bare), found) == (name, unit)
+
+
+@pytest.mark.parametrize(
+    ("headers", "kind", "columns"),
+    [
+        (
+            ("Date/Time", "Machine", "Est. Loss", "Temp (F)", "Result"),
+            "splices",
+            ["splicer", "loss_db", "outcome", "temperature_c"],
+        ),
+        (
+            ("Datum", "Gerät", "Spleißdämpfung", "Winkel links", "Winkel rechts", "Bediener"),
+            "splices",
+            ["splicer", "loss_db", "technician", "cleave_left_deg", "cleave_right_deg"],
+        ),
+        (
+            ("Horodatage", "Soudeuse", "Perte estimée", "Angle gauche", "Programme", "Remarque"),
+            "splices",
+            ["splicer", "loss_db", "program", "cleave_left_deg", "remark"],
+        ),
+        (
+            ("Fecha", "Hora", "Fusionadora", "Atenuación", "Ángulo izquierdo", "Técnico"),
+            "splices",
+            ["splicer", "loss_db", "technician", "cleave_left_deg"],
+        ),
+        (
+            ("Machine", "Check time", "Result", "Arc power", "Arcs", "Temp"),
+            "arc-checks",
+            ["splicer", "outcome", "arc_setting", "arc_count", "temperature_c"],
+        ),
+        (
+            ("Zeit", "Standort", "Luftdruck", "Lufttemperatur", "Luftfeuchtigkeit"),
+            "readings",
+            ["site", "temperature_c", "pressure_hpa", "humidity_pct"],
+        ),
+        (("Date", "Machine", "Work done", "Notes"), "service", ["asset", "action", "remark"]),
+    ],
+)
+def test_kind_and_columns_from_headers(headers, kind, columns):
+    of_kind = guess_kind(headers, "log.csv")
+    assert of_kind.name == kind
+    assert list(matches(headers, of_kind)) == columns
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_our_own_headers_match_themselves(kind):
+    columns = KINDS[kind].columns
+    found = matches(columns, KINDS[kind])
+    wanted = {column: column for column in columns if column != KINDS[kind].time_column}
+    assert {column: match.header for column, match in found.items()} == wanted
+
+
+def test_headers_that_tell_no_kind():
+    with pytest.raises(BadInput, match=r"do not tell what it holds .* say so with --kind"):
+        draft("Time,Machine,Note\n2026-05-04 10:00,Heron,x\n")
+
+
+@pytest.mark.parametrize(
+    ("values", "formats"),
+    [
+        (("04.05.2026 10:00", "13.05.2026 11:00"), ["%d.%m.%Y %H:%M"]),
+        (("4/5/2026 9:05 AM", "4/25/2026 1:15 PM"), ["%m/%d/%Y %I:%M %p"]),
+        (("04/05/2026", "12/11/2025"), ["%d/%m/%Y", "%m/%d/%Y"]),
+        (("04.05.2026 10:00",), ["%d.%m.%Y %H:%M", "%m.%d.%Y %H:%M"]),
+        (("2026/05/04 10:00:01",), ["%Y/%m/%d %H:%M:%S"]),
+        (("20260504 101112",), ["%Y%m%d %H%M%S"]),
+        (("4 May 2026 10:00", "14 Jun 2026 10:00"), ["%d %b %Y %H:%M"]),
+        (("May 4, 2026 1:00 PM",), ["%b %d, %Y %I:%M %p"]),
+        (("14.05.2026 10:00:01,250",), ["%d.%m.%Y %H:%M:%S,%f"]),
+        (("14.05.2026 10:00:01+02:00",), ["%d.%m.%Y %H:%M:%S%z"]),
+        # two-digit years: the year may come first as well, unless that lies in the future
+        (("04/05/06", "05/04/07"), ["%d/%m/%y", "%m/%d/%y", "%y/%m/%d"]),
+        (("04/05/26", "30/05/26"), ["%d/%m/%y"]),
+        (("2026-05-04 10:00",), []),
+        (("2026-05-04T10:00:00Z",), []),
+        (("10:00", "11:00"), []),
+        (("soon", "later"), []),
+    ],
+)
+def test_order_of_dates(values, formats):
+    found = writing_of(texts(*values), NOW).choices
+    assert [choice.time_format for choice in found] == formats
+
+
+def test_one_value_beyond_twelve_tells_the_order():
+    # eleven days of a month fit both orders, the twelfth of them only one
+    both = [f"{day:02}/06/2026 08:00" for day in range(1, 13)]
+    assert len(writing_of(texts(*both), NOW).choices) == 2
+    told = writing_of(texts(*both, "13/06/2026 08:00"), NOW).choices
+    assert [choice.order for choice in told] == ["day first"]
+    assert (told[0].first, told[0].last) == ("2026-06-01", "2026-06-13")
+
+
+def test_values_that_contradict_each_other_tell_no_order():
+    both = [f"{day:02}/{month:02}/2026" for day in range(1, 12) for month in range(1, 12)]
+    found = writing_of(texts(*both, "13/06/2026", "06/13/2026"), NOW).choices
+    assert [choice.order for choice in found] == ["day first", "month first"]
+
+
+@pytest.mark.parametrize(
+    ("values", "decimal", "thousands", "told"),
+    [
+        (("0.03", "1"), ".", None, True),
+        (("0,03", "1"), ",", None, True),
+        (("0,045",), ",", None, True),
+        (("1.234,5", "12"), ",", ".", True),
+        (("1,234.5",), ".", ",", True),
+        (("1 234,5", "1\u202f234,5"), ",", " ", True),
+        (("1'234.5",), ".", "'", True),
+        (("1.234", "12.345"), ".", None, False),
+        (("12", "13"), ".", None, False),
+    ],
+)
+def test_marks_in_numbers(values, decimal, thousands, told):
+    found = marks_of(texts(*values))
+    assert (found.decimal, found.thousands, found.told) == (decimal, thousands, told)
+    assert found.readable == 1
+
+
+def test_cells_of_two_numbers():
+    assert pair_mark(texts("0.4/0.7", "1 / 2", "0,5/0,6")) == "/"
+    assert pair_mark(texts("0.4-0.7", "1-2")) == "-"
+    assert pair_mark(texts("0.4/", "/0.7", "1/2")) == "/"
+    assert pair_mark(texts("0.4", "-0.7", "a/b")) is None
+
+
+GERMAN = (
+    "Spleißlog der Kolonne\n"
+    "\n"
+    "Datum;Uhrzeit;Gerät;Dämpfung (dB);Winkel L/R (°);Lichtbögen;Temp °F;Ergebnis;Prüfsumme\n"
+    "04.05.2026;10:00;Heron;0,03;0,4 / 0,7;1.234;71,6;OK;a\n"
+    "13.05.2026;10:05;Heron;0,04;1/2;1.235;--;NG;b\n"
+    "14.05.2026;10:07;Heron;0,05;1/0,7;1.236;70;seltsam;c\n"
+    "Summe: 3\n"
+)
+
+
+def test_a_whole_draft():
+    made = draft(GERMAN)
+    raw = tomllib.loads(made.text())
+    assert raw == {
+        "kind": "splices",
+        "delimiter": "semicolon",
+        "decimal": ",",
+        "missing": ["--"],
+        "time_format": "%d.%m.%Y %H:%M",
+        "header_starts_with": "Datum;Uhrzeit",
+        "ignore": [],
+        "columns": {
+            "spliced_at": {"header": ["Datum", "Uhrzeit"]},
+            "splicer": "Gerät",
+            "loss_db": "Dämpfung (dB)",
+            "outcome": {"header": "Ergebnis", "values": {"OK": "done", "NG": "redo"}},
+            "arc_count": {"header": "Lichtbögen", "thousands": "."},
+            "temperature_c": {"header": "Temp °F", "unit": "degF"},
+            "cleave_left_deg": {"header": "Winkel L/R (°)", "split": "/", "part": 1},
+            "cleave_right_deg": {"header": "Winkel L/R (°)", "split": "/", "part": 2},
+        },
+        "skip": [{"starts_with": ["Summe"]}],
+    }
+    assert made.unmatched == ("Prüfsumme",)
+    assert made.absent == ()
+    assert '  # "Prüfsumme",' in made.text().splitlines()
+    assert "not known: 'seltsam'" in made.text()
+    [(order, trial)] = tried(made, GERMAN)
+    assert order == ""
+    assert (trial.rows, trial.sound, trial.skipped) == (3, 2, 3)
+    assert [group.code for group in trial.problems] == ["word-unknown"]
+
+
+BOTH = "When,Machine,Loss\n04/05/2026 10:00,Heron,0.03\n11/12/2025 10:00,Heron,0.04\n"
+
+
+def test_an_order_that_nothing_tells_is_left_open():
+    made = draft(BOTH)
+    lines = made.text().splitlines()
+    assert '# time_format = "%d/%m/%Y %H:%M" # day first: from 2025-12-11 to 2026-05-04' in lines
+    assert '# time_format = "%m/%d/%Y %H:%M" # month first: from 2025-11-12 to 2026-04-05' in lines
+    raw = tomllib.loads(made.text())
+    assert "time_format" not in raw
+    assert raw["undecided"] == ["time_format"]
+    assert [(order, trial.sound) for order, trial in tried(made, BOTH)] == [
+        ("day first", 2),
+        ("month first", 2),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("order", "time_format"),
+    [("day first", "%d/%m/%Y %H:%M"), ("month first", "%m/%d/%Y %H:%M")],
+)
+def test_an_order_that_was_given(order, time_format):
+    raw = tomllib.loads(draft(BOTH, order=order).text())
+    assert raw["time_format"] == time_format
+    assert "undecided" not in raw
+
+
+def test_an_order_that_the_values_rule_out():
+    with pytest.raises(BadInput) as caught:
+        draft(BOTH.replace("04/05", "04/25"), order="day first")
+    assert str(caught.value) == (
+        "The dates in log.csv, such as '04/25/2026 10:00', cannot be read day first; they are "
+        "month first."
+    )
+
+
+def test_what_the_sample_does_not_name():
+    made = draft("Date,Loss (dB),Temperature\n2026-05-04 10:00,0.03,20\n")
+    assert made.absent == ("splicer",)
+    assert made.unnamed == ("splicer",)
+    text = made.text()
+    assert '# splicer = "Heron"' in text.splitlines()
+    assert 'temperature_c = "Temperature" # taken for °C: no unit is named' in text.splitlines()
+    [(_, trial)] = tried(made, "Date,Loss (dB),Temperature\n2026-05-04 10:00,0.03,20\n")
+    assert (trial.rows, trial.sound) == (1, 1)
+
+
+def test_a_line_of_units_below_the_header():
+    content = "Time,Station,Temp,Pressure\n,,°F,kPa\n2026-05-04 10:00,Harbor,68,101.3\n"
+    made = draft(content)
+    raw = tomllib.loads(made.text())
+    assert raw["skip_after_header"] == 1
+    assert raw["columns"]["temperature_c"] == {"header": "Temp", "unit": "degF"}
+    assert raw["columns"]["pressure_hpa"] == {"header": "Pressure", "unit": "kPa"}
+    [(_, trial)] = tried(made, content)
+    assert (trial.rows, trial.sound, trial.skipped) == (1, 1, 1)
+
+
+def test_a_misspelled_header_is_a_guess_and_says_so():
+    made = draft("Time,Machine,Loss,Core ofset (um)\n2026-05-04 10:00,Heron,0.03,0.2\n")
+    assert (
+        'core_offset_um = "Core ofset (um)" # a guess from a header that is only like a known word'
+        in made.text().splitlines()
+    )
+
+
+def test_air_is_told_by_its_unit_alone():
+    made = draft("Time,Station,T (°C),P (kPa)\n2026-05-04 10:00,Harbor,12,101.3\n")
+    lines = made.text().splitlines()
+    assert 'temperature_c = "T (°C)"' in lines
+    assert (
+        'pressure_hpa = { header = "P (kPa)", unit = "kPa" } # a guess from the unit alone' in lines
+    )
+
+
+def test_a_row_cut_short_is_no_footer():
+    content = "Machine,Time,Loss\nHeron,2026-05-04 10:00,0.03\nHeron,2026-0"
+    made = draft(content)
+    assert "skip" not in tomllib.loads(made.text())
+    [(_, trial)] = tried(made, content)
+    assert (trial.rows, trial.sound) == (2, 1)
+    assert [group.code for group in trial.problems] == ["cells-missing"]
+
+
+def test_words_where_numbers_belong_are_not_matched():
+    made = draft("Time,Machine,Loss,Temp\n2026-05-04 10:00,Heron,0.03,warm\n")
+    assert made.unmatched == ("Temp",)
+
+
+def test_headers_with_quotes_and_control_characters_stay_valid_toml():
+    content = 'Time,Machine,Loss,"a ""b"" \\ c","d\x7f"\n2026-05-04 10:00,Heron,0.03,x,y\n'
+    made = draft(content)
+    assert made.unmatched == ('a "b" \\ c', "d\x7f")
+    assert tomllib.loads(made.text())["ignore"] == []
+    mapped = made.text().replace("  # ", "  ")
+    assert tomllib.loads(mapped)["ignore"] == list(made.unmatched)
+
+
+@pytest.mark.parametrize(
+    ("content", "sentence"),
+    [
+        ("", "log.csv is empty."),
+        ("\n\n", "log.csv is empty."),
+        ("one,two\n1,2\n", "No header of log.csv is known"),
+        ("Time,Machine,Loss\n", "log.csv has a header but no rows"),
+    ],
+)
+def test_no_table_to_draft_from(content, sentence):
+    with pytest.raises(BadInput, match=sentence):
+        draft(content)
+
+
+def test_encoding_to_state():
+    text = "Gerät\n"
+    assert stated_encoding(text.encode(), text.encode()) is None
+    assert stated_encoding(b"\xef\xbb\xbf" + text.encode(), text.encode()) is None
+    assert stated_encoding(text.encode("cp1252"), text.encode()) == "windows-1252"
+    assert stated_encoding(text.encode("utf-16"), text.encode()) == "utf-16"
+    assert stated_encoding(b"\x1f\x8bxx", text.encode()) is None
+    made = draft("Time,Machine,Loss\n2026-05-04 10:00,Heron,0.03\n", encoding="windows-1252")
+    assert tomllib.loads(made.text())["encoding"] == "windows-1252"
+
+
+@pytest.mark.parametrize("path", sorted(SAMPLES.iterdir()), ids=lambda path: path.stem)
+def test_the_samples_can_be_drafted(path):
+    made = draft_layout(path.read_bytes(), path.name, now=NOW)
+    layouts = [layout for _, layout in made.trials()]
+    assert all(layout.kind == made.kind.name for layout in layouts)
+    raw = tomllib.loads(made.text())
+    own = tomllib.loads((LAYOUTS / f"{path.stem}.toml").read_text(encoding="utf-8"))
+    assert (raw["kind"], raw["delimiter"]) == (own["kind"], own["delimiter"])
+    assert raw.get("decimal", ".") == own.get("decimal", ".")
+    if "undecided" not in raw and "time_format" in own:
+        assert raw["time_format"] == own["time_format"]
+
+
+def test_a_unit_behind_every_number():
+    content = (
+        "Time,Machine,Loss,Air\n"
+        "2026-05-04 10:00,Heron,0.03 dB,20 °F\n"
+        "2026-05-04 10:01,Heron,0.05dB,\n"
+    )
+    made = draft(content.replace("Air", "Temperature"))
+    columns = tomllib.loads(made.text())["columns"]
+    assert columns["loss_db"] == {"header": "Loss", "pattern": r"(.*?)\s*dB"}
+    assert columns["temperature_c"]["unit"] == "degF"
+    [(_, trial)] = tried(made, content.replace("Air", "Temperature"))
+    assert (trial.rows, trial.sound) == (2, 2)
+
+
+@given(
+    st.lists(
+        st.datetimes(min_value=datetime(1995, 1, 1), max_value=datetime(2026, 11, 30)),
+        min_size=1,
+        max_size=30,
+    ),
+    st.sampled_from(["%d.%m.%Y %H:%M", "%m/%d/%Y %I:%M %p", "%Y/%m/%d %H:%M:%S", "%d-%m-%y %H:%M"]),
+)
+def test_the_right_format_is_always_among_the_choices(moments, time_format):
+    values = texts(*dict.fromkeys(moment.strftime(time_format) for moment in moments))
+    found = writing_of(values, NOW)
+    assert time_format in [choice.time_format for choice in found.choices]
+    assert found.has_date
+    assert found.has_clock
+
+
+@given(st.lists(st.floats(-9e6, 9e6), min_size=1), st.sampled_from([",", "."]), st.booleans())
+def test_numbers_are_read_as_they_were_written(values, decimal, grouped):
+    other = "." if decimal == "," else ","
+    plain_text = [f"{value:{',' if grouped else ''}.2f}" for value in values]
+    swapped = {ord(","): other, ord("."): decimal}
+    found = marks_of(texts(*dict.fromkeys(text.translate(swapped) for text in plain_text)))
+    assert found.told
+    assert found.decimal == decimal
+    assert found.thousands in (None, other)
+    assert found.readable == 1
+
+
+HEADERS = st.one_of(
+    st.sampled_from(["Time", "Date", "Machine", "Loss (dB)", "Temp °F", "Result", "Arc power"]),
+    st.text(st.characters(exclude_categories=("Cs",), exclude_characters="\0"), max_size=12),
+)
+CELLS = st.one_of(
+    st.sampled_from(
+        ["0.03", "0,03", "1.234,5", "04/05/2026 10:00", "10:00", "OK", "", "--", "a/b"]
+    ),
+    st.text(st.characters(exclude_categories=("Cs",), exclude_characters="\0"), max_size=8),
+)
+
+
+@settings(suppress_health_check=[HealthCheck.too_slow], deadline=None)
+@given(
+    st.lists(HEADERS, min_size=2, max_size=6),
+    st.lists(st.lists(CELLS, min_size=2, max_size=6), max_size=5),
+    st.sampled_from([",", ";", "\t"]),
+    st.sampled_from([None, *KINDS]),
+)
+def test_any_table_gives_a_sound_draft_or_a_sentence(headers, rows, delimiter, kind):
+    written = io.StringIO()
+    csv.writer(written, delimiter=delimiter).writerows([headers, *rows])
+    content = written.getvalue()
+    said = "."
+    try:
+        made = draft(content, kind=kind)
+        assert tomllib.loads(made.text())["kind"] == made.kind.name
+        assert all(trial.sound <= trial.rows for _, trial in tried(made, content))
+    except BadInput as problem:
+        said = str(problem)
+    assert said.endswith(".")

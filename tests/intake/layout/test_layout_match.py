@@ -1,0 +1,86 @@
+"""Finding the one layout of a crew that fits a file."""
+
+import gzip
+from pathlib import Path
+
+import pytest
+
+from arcdrift.errors import BadInput
+from arcdrift.intake.layout.layout_match import fitting_layout, layout_path
+
+EXAMPLES = Path(__file__).parents[3] / "data" / "layouts"
+SAMPLES = Path(__file__).parents[1] / "samples"
+
+
+@pytest.fixture
+def crew(tmp_path):
+    """A crew folder with all the examples as its layouts."""
+    (tmp_path / "layouts").mkdir()
+    for path in EXAMPLES.glob("*.toml"):
+        (tmp_path / "layouts" / path.name).write_bytes(path.read_bytes())
+    return tmp_path
+
+
+@pytest.mark.parametrize("path", sorted(SAMPLES.iterdir()), ids=lambda path: path.stem)
+def test_each_sample_finds_its_own(crew, path):
+    found = fitting_layout(crew, path)
+    assert found is not None
+    assert found.name == f"{path.stem}.toml"
+    assert fitting_layout(crew, path, kind=found.kind).name == found.name
+    other = "service" if found.kind != "service" else "readings"
+    assert fitting_layout(crew, path, kind=other) is None
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        lambda text: text.encode("utf-8-sig"),
+        lambda text: text.encode("utf-16"),
+        lambda text: text.encode("cp1252"),
+        lambda text: gzip.compress(text.encode()),
+        # longer than what is looked at, in one and in two bytes a letter
+        lambda text: (text + text.splitlines()[1] * 40_000 + "\n").encode(),
+        lambda text: (text + (text.splitlines()[1] + "\n") * 20_000).encode("utf-16"),
+        lambda text: gzip.compress((text + (text.splitlines()[1] + "\n") * 20_000).encode()),
+    ],
+)
+def test_however_the_file_is_written(crew, tmp_path, written):
+    path = tmp_path / "log"
+    path.write_bytes(written((SAMPLES / "splice-log-german.csv").read_text(encoding="utf-8")))
+    assert fitting_layout(crew, path).name == "splice-log-german.toml"
+
+
+def test_none_fits(crew, tmp_path):
+    path = tmp_path / "log.csv"
+    path.write_text("splicer,spliced_at,loss_db\nHeron,2026-05-04 10:00,0.03\n")
+    assert fitting_layout(crew, path) is None
+    assert fitting_layout(tmp_path / "nowhere", path) is None
+    assert fitting_layout(crew, tmp_path / "absent.csv") is None
+    assert fitting_layout(crew, tmp_path) is None
+    path.write_bytes(b"\x1f\x8b damaged")
+    assert fitting_layout(crew, path) is None
+
+
+def test_several_fit(crew):
+    folder = crew / "layouts"
+    (folder / "a.toml").write_bytes((folder / "weather-logger.toml").read_bytes())
+    with pytest.raises(BadInput) as caught:
+        fitting_layout(crew, SAMPLES / "weather-logger.csv")
+    assert str(caught.value) == (
+        "Several layouts fit weather-logger.csv: a.toml and weather-logger.toml; say which with "
+        "--layout."
+    )
+
+
+def test_a_layout_that_is_broken_is_named(crew):
+    (crew / "layouts" / "broken.toml").write_text("kind = 'splices'\n")
+    with pytest.raises(BadInput, match=r"The layout broken\.toml cannot be used"):
+        fitting_layout(crew, SAMPLES / "weather-logger.csv")
+
+
+def test_a_layout_by_its_name(crew):
+    own = crew / "layouts" / "weather-logger.toml"
+    assert layout_path(crew, Path("weather-logger")) == own
+    assert layout_path(crew, Path("weather-logger.toml")) == own
+    assert layout_path(crew, own) == own
+    assert layout_path(crew, Path("absent")) == Path("absent")

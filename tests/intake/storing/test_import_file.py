@@ -1,0 +1,387 @@
+"""Whole files into the store: accounting, duplicates, conflicts, undoing."""
+
+import gzip
+import hashlib
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from sqlalchemy import text
+
+from arcdrift.errors import BadInput
+from arcdrift.intake.layout.layouts import load_layout
+from arcdrift.intake.storing import import_file
+from arcdrift.settings import Crew, Site
+from arcdrift.store import schema
+from arcdrift.store.connect import open_store, reading
+from arcdrift.store.read import conflicting, imports, quarantined, records
+from arcdrift.store.write import undo
+
+NOW = datetime(2025, 6, 1, tzinfo=UTC)
+CREW = Crew(name="Invented", time_zone="Europe/Oslo", sites={"Harbor": Site()})
+HEADER = "splicer,spliced_at,loss_db,technician\n"
+LAYOUTS = Path(__file__).parents[3] / "data" / "layouts"
+
+
+@pytest.fixture
+def engine(tmp_path):
+    return open_store(tmp_path)
+
+
+@pytest.fixture
+def bring(engine, tmp_path):
+    def bring(content, file="log.csv", crew=CREW, **options):
+        path = tmp_path / file
+        path.write_bytes(content if isinstance(content, bytes) else content.encode())
+        return import_file.import_file(engine, crew, path, now=NOW, **options)
+
+    return bring
+
+
+def counts(report):
+    went = report.balance
+    return went.accepted, went.already_stored, went.conflicting, went.quarantined
+
+
+def contents(engine):
+    """Everything in the store but the list of imports and what they repeat."""
+    with reading(engine) as connection:
+        return {
+            table.name: [tuple(row) for row in connection.execute(table.select())]
+            for table in schema.metadata.sorted_tables
+            if table.name not in ("imports", "claims")
+        }
+
+
+def test_what_is_stored_and_reported(engine, bring):
+    content = (
+        "Splicer,spliced_at,loss_db,outcome,splice_number,remark\n"
+        ' Heron ,2025-03-01 10:00:05,0.03,Done,1,"two\nlines"\n'
+        "\n"
+        "Heron,2025-03-01 10:01:10,,error,2,\n"
+        "Heron,2025-03-01 10:02:20,0.04,,3,\n"
+        "Heron,2025-03-01 10:03:20,99,redo,4,\n"
+        "Heron,2025-03-01 10:04:20,0.05,done\n"
+    )
+    report = bring(content)
+    assert report.to_json() == {
+        "file": "log.csv",
+        "kind": "splices",
+        "import_id": 1,
+        "lines": 8,
+        "skipped": 0,
+        "rows": 5,
+        "accepted": 3,
+        "already_stored": 0,
+        "conflicting": 0,
+        "quarantined": 2,
+        "seconds": round(report.seconds, 3),
+    }
+    assert [str(group) for group in report.problems] == [
+        "Line 7: Estimated loss 99 dB is above 0..10 dB; check the unit and the sensor.",
+        "Line 8: The row has fewer cells than the header; it may be cut short.",
+    ]
+    frame = records(engine, "splices")
+    assert list(frame["splicer"]) == ["Heron"] * 3
+    assert list(frame["outcome"]) == ["done", "error", "done"]
+    assert list(frame["purpose"]) == ["production"] * 3
+    assert list(frame["line"]) == [2, 5, 6]
+    assert frame.loc[0, "remark"] == "two\nlines"
+    assert frame.loc[0, "spliced_at"] == pd.Timestamp("2025-03-01 09:00:05", tz="UTC")
+    kept = quarantined(engine)
+    assert list(kept["raw"]) == content.splitlines()[6:]
+    assert list(kept["code"]) == ["value-too-high", "cells-missing"]
+    assert list(kept["line"]) == [7, 8]
+    listed = imports(engine).loc[0]
+    assert listed["sha256"] == hashlib.sha256(content.encode()).hexdigest()
+    assert listed["size_bytes"] == len(content)
+    assert listed["lines"] == listed["rows"] + listed["other_lines"]
+    assert listed["seconds"] > 0
+    assert pd.isna(listed["layout"])
+
+
+def test_every_kind_comes_in(engine, bring):
+    bring(
+        "splicer,checked_at,outcome,arc_setting,arc_count\n"
+        "Heron,2025-03-01 07:00,pass,12,1500\nHeron,2025-03-02 07:00,fail,,1600\n",
+        "checks.csv",
+    )
+    bring("read_at,site,temperature_c,pressure_hpa\n2025-03-01T07:00Z,Harbor,3.5,1003\n", "air.csv")
+    bring("asset,serviced_at,action\nHeron,2025-03-01,Electrodes replaced\n", "service.csv")
+    assert list(records(engine, "arc-checks")["outcome"]) == ["pass", "fail"]
+    assert list(records(engine, "readings")["temperature_c"]) == [3.5]
+    service = records(engine, "service")
+    assert list(service["action"]) == ["electrodes replaced"]
+    assert service.loc[0, "serviced_at"] == pd.Timestamp("2025-02-28 23:00", tz="UTC")
+    assert list(imports(engine)["kind"]) == ["service", "readings", "arc-checks"]
+
+
+def test_the_same_file_twice_adds_nothing(engine, bring):
+    content = (
+        HEADER
+        + "Heron,2025-03-01 10:00:05,0.03,Alder\nHeron,2025-03-01 10:00:05,0.04,Alder\n"
+        + "Heron,2025-03-01 10:01:00,99,Alder\nHeron,2025-03-01 10:01,x\nbroken\n"
+        + "Heron,2025-03-01 10:02:00,0.05,Alder\nHeron,2025-03-01 10:02:00,0.05,Alder\n"
+    )
+    assert counts(bring(content)) == (2, 1, 1, 3)
+    before = contents(engine)
+    for name in ("log.csv", "other name.csv", "log.csv.gz"):
+        again = gzip.compress(content.encode()) if name.endswith("gz") else content
+        report = bring(again, name)
+        assert counts(report) == (0, 7, 0, 0)
+        assert report.problems == ()
+        assert contents(engine) == before
+    assert len(imports(engine)) == 4
+
+
+def test_overlapping_exports_add_only_what_is_new(engine, bring):
+    rows = [f"Heron,2025-03-01 10:{n:02}:30,0.0{n % 9},Alder\n" for n in range(20)]
+    assert counts(bring(HEADER + "".join(rows[:12]))) == (12, 0, 0, 0)
+    assert counts(bring(HEADER + "".join(reversed(rows[8:])))) == (8, 4, 0, 0)
+    assert records(engine, "splices")["spliced_at"].is_unique
+    assert len(records(engine, "splices")) == 20
+
+
+def test_a_file_with_gaps_finds_what_is_stored(engine, bring):
+    rows = "".join(f"Heron,20{n:02}-03-01 10:00:30,0.03,Alder\n" for n in range(25))
+    rows += "".join(
+        f"Heron,2024-{n:02}-{d:02} 08:00:30,0.03,Alder\n" for n in range(1, 13) for d in (1, 11, 21)
+    )
+    assert counts(bring(HEADER + rows)) == (61, 0, 0, 0)
+    assert counts(bring(HEADER + rows)) == (0, 61, 0, 0)
+
+
+def test_other_splicers_and_times_are_not_touched(bring):
+    assert counts(bring(HEADER + "Heron,2025-03-01 10:00:30,0.03,Alder\n")) == (1, 0, 0, 0)
+    other = "Kestrel,2025-03-01 10:00:30,0.03,Alder\nHeron,2025-03-01 10:00:31,0.03,Alder\n"
+    assert counts(bring(HEADER + other)) == (2, 0, 0, 0)
+
+
+def test_a_minute_log_keeps_equal_rows_apart(engine, bring):
+    same = "Heron,2025-03-01 10:00,0.03,Alder\n"
+    assert counts(bring(HEADER + same * 2)) == (2, 0, 0, 0)
+    assert counts(bring(HEADER + same * 2)) == (0, 2, 0, 0)
+    assert counts(bring(HEADER + same * 3)) == (1, 2, 0, 0)
+    assert len(records(engine, "splices")) == 3
+
+
+def test_a_minute_log_keeps_different_rows_of_a_minute(engine, bring):
+    a, b, c = (f"Heron,2025-03-01 10:00,{loss},Alder\n" for loss in (0.01, 0.02, 0.03))
+    assert counts(bring(HEADER + a + b)) == (2, 0, 0, 0)
+    assert counts(bring(HEADER + a + b + c)) == (1, 2, 0, 0)
+    assert list(records(engine, "splices")["loss_db"]) == [0.01, 0.02, 0.03]
+
+
+def test_a_changed_row_of_a_minute_is_a_conflict(engine, bring):
+    a, b, changed = (f"Heron,2025-03-01 10:00,{loss},Alder\n" for loss in (0.01, 0.02, 0.09))
+    bring(HEADER + a + b)
+    assert counts(bring(HEADER + a + changed)) == (0, 1, 1, 0)
+    kept = conflicting(engine).loc[0]
+    assert json.loads(kept["differs"]) == {"loss_db": [0.02, 0.09]}
+    assert kept["stored_id"] == 2
+
+
+def test_a_number_tells_splices_of_a_minute_apart(engine, bring):
+    header = "splicer,spliced_at,loss_db,splice_number\n"
+    one, two = (f"Heron,2025-03-01 10:00,0.03,{n}\n" for n in (1, 2))
+    assert counts(bring(header + one + two + one)) == (2, 1, 0, 0)
+    changed = "Heron,2025-03-01 10:00,0.07,2\n"
+    assert counts(bring(header + one + changed)) == (0, 1, 1, 0)
+    assert json.loads(conflicting(engine).loc[0, "differs"]) == {"loss_db": [0.03, 0.07]}
+
+
+def test_a_log_with_seconds_has_one_splice_at_a_time(engine, bring):
+    row = "Heron,2025-03-01 10:00:30,{},Alder\n"
+    content = HEADER + row.format(0.03) * 2 + row.format(0.04) + row.format(0.05)
+    assert counts(bring(content)) == (1, 1, 2, 0)
+    kept = conflicting(engine)
+    assert [json.loads(d)["loss_db"] for d in kept["differs"]] == [[0.03, 0.04], [0.03, 0.05]]
+    assert list(kept["stored_id"]) == [1, 1]
+    assert list(kept["line"]) == [4, 5]
+    assert counts(bring(content)) == (0, 4, 0, 0)
+
+
+def test_a_conflict_keeps_both_versions(engine, bring):
+    bring(HEADER + "Heron,2025-03-01 10:00:30,0.03,Alder\n")
+    changed = "Heron,2025-03-01 10:00:30,0.03,Birch\n"
+    assert counts(bring(HEADER + changed)) == (0, 0, 1, 0)
+    assert list(records(engine, "splices")["technician"]) == ["Alder"]
+    kept = conflicting(engine).loc[0]
+    assert json.loads(kept["differs"]) == {"technician": ["Alder", "Birch"]}
+    record = json.loads(kept["record"])
+    assert record["technician"] == "Birch"
+    assert record["spliced_at"] == "2025-03-01T09:00:30.000000Z"
+    assert record["program"] is None
+    assert kept["raw"] == changed.strip()
+    assert kept["file_name"] == "log.csv"
+
+
+def test_a_column_that_a_file_has_not_contradicts_nothing(engine, bring):
+    bring(HEADER + "Heron,2025-03-01 10:00:30,0.03,Alder\n")
+    less = "splicer,spliced_at,loss_db\nHeron,2025-03-01 10:00:30,0.03\n"
+    assert counts(bring(less)) == (0, 1, 0, 0)
+    more = "splicer,spliced_at,loss_db,site\nHeron,2025-03-01 10:00:30,0.03,Harbor\n"
+    assert counts(bring(more)) == (0, 1, 0, 0)
+    assert list(records(engine, "splices")["site"]) == ["Harbor"]
+    assert list(records(engine, "splices")["technician"]) == ["Alder"]
+    undo(engine, 3)
+    assert records(engine, "splices")["site"].isna().all()
+
+
+@pytest.mark.parametrize(
+    ("header", "row", "changed", "other"),
+    [
+        (
+            "splicer,checked_at,outcome,arc_setting",
+            "Heron,2025-03-01 07:00:30,pass,10",
+            "Heron,2025-03-01 07:00:30,pass,11",
+            "Heron,2025-03-01 07:01:30,pass,10",
+        ),
+        (
+            "read_at,site,source,temperature_c",
+            "2025-03-01 07:00,Harbor,logger,3",
+            "2025-03-01 07:00,Harbor,logger,4",
+            "2025-03-01 07:00,Harbor,station,4",
+        ),
+        (
+            "read_at,site,splicer,humidity_pct",
+            "2025-03-01 07:00,,Heron,30",
+            "2025-03-01 07:00,,Heron,40",
+            "2025-03-01 07:00,Harbor,,30",
+        ),
+        (
+            "asset,serviced_at,action,remark",
+            "Heron,2025-03-01 07:00,cleaned,brush",
+            "Heron,2025-03-01 07:00,cleaned,cloth",
+            "Heron,2025-03-01 07:00,electrodes replaced,",
+        ),
+    ],
+)
+def test_identity_of_each_kind(bring, header, row, changed, other):
+    assert counts(bring(f"{header}\n{row}\n{other}\n")) == (2, 0, 0, 0)
+    assert counts(bring(f"{header}\n{row}\n{other}\n")) == (0, 2, 0, 0)
+    assert counts(bring(f"{header}\n{changed}\n")) == (0, 0, 1, 0)
+
+
+def test_undoing_restores_the_store_exactly(engine, bring):
+    first = HEADER + "Heron,2025-03-01 10:00:30,0.03,Alder\nHeron,2025-03-01 10:01:30,99,Alder\n"
+    bring(first)
+    before = contents(engine)
+    second = first.replace("0.03", "0.04") + "Heron,2025-03-01 10:02:30,0.05,Birch\nbroken\n"
+    report = bring(second)
+    assert counts(report) == (1, 1, 1, 1)
+    undo(engine, report.import_id)
+    assert contents(engine) == before
+    listed = imports(engine).set_index("id")
+    assert pd.notna(listed.loc[report.import_id, "undone_at"])
+    assert pd.isna(listed.loc[1, "undone_at"])
+    assert counts(bring(second)) == (1, 1, 1, 1)
+
+
+def test_nothing_is_stored_when_writing_fails(engine, bring, monkeypatch):
+    before = contents(engine)
+
+    def fail(*_):
+        raise RuntimeError
+
+    monkeypatch.setattr(import_file, "with_ids", fail)
+    with pytest.raises(RuntimeError):
+        bring(HEADER + "Heron,2025-03-01 10:00:30,0.03,Alder\n")
+    assert contents(engine) == before
+    assert imports(engine).empty
+
+
+def test_another_import_meanwhile_is_seen(engine, bring, monkeypatch):
+    content = HEADER + "Heron,2025-03-01 10:00:30,0.03,Alder\n"
+    compare, seen = import_file.settle, []
+
+    def overtaken(read, **options):
+        fates = compare(read, **options)
+        seen.append(fates)
+        if len(seen) == 1:  # between the comparison and the lock, another process imports it
+            bring(content, "first.csv")
+        return fates
+
+    monkeypatch.setattr(import_file, "settle", overtaken)
+    assert counts(bring(content, "second.csv")) == (0, 1, 0, 0)
+    assert len(records(engine, "splices")) == 1
+
+
+def test_progress_ends_with_all_rows(bring):
+    told = []
+    bring(
+        HEADER + "Heron,2025-03-01 10:00:30,0.03,Alder\n" * 3,
+        progress=lambda done, total: told.append((done, total)),
+    )
+    assert told[-1] == (3, 3)
+    assert told == sorted(told)
+
+
+def test_a_layout_reads_a_foreign_file(engine, bring):
+    content = (
+        "Splice log\r\nExported 02.03.2025\r\n"
+        "Machine;No.;Date;Time;Loss;Left;Right;By;Recipe;Result;Checksum\r\n"
+        "Heron;17;01.03.2025;10:00;0,03;8,7;17,453292519943;Alder;SM auto;OK;x1\r\n"
+        "Heron;18;01.03.2025;10:00;0,45;8,7;8,7;Alder;SM auto;Again;x2\r\n"
+        "Heron;19;01.03.2025;;0,05;8,7;8,7;Alder;SM auto;OK;x3\r\n"
+        "Heron;20;01.03.2025;10:02;0.05;8,7;8,7;Alder;SM auto;Done?;x3\r\n"
+    )
+    path = LAYOUTS / "splice-log-semicolon.toml"
+    report = bring(content, layout=path)
+    assert counts(report) == (2, 0, 0, 2)
+    assert report.balance.skipped == 2
+    frame = records(engine, "splices")
+    assert list(frame["loss_db"]) == [0.03, 0.45]
+    assert list(frame["outcome"]) == ["done", "redo"]
+    assert list(frame["splice_number"]) == [17, 18]
+    assert frame.loc[0, "cleave_right_deg"] == 1.0
+    assert list(frame["spliced_at"].dt.hour) == [9, 9]
+    kept = quarantined(engine)
+    assert list(kept["code"]) == ["value-missing", "number-separator"]
+    assert kept.loc[1, "message"] == (
+        "Estimated loss '0.05' has a separator that may part thousands or decimals; write it like "
+        "1234.5, or set decimal in a layout. outcome 'done?' is not one of done, redo, error; "
+        "correct it, or map it in a layout."
+    )
+    assert imports(engine).loc[0, "layout"].startswith("# splice-log-semicolon.toml\n# A splice")
+    with pytest.raises(BadInput) as caught:
+        bring(content, layout=load_layout(path), kind="readings")
+    assert str(caught.value) == (
+        "The layout splice-log-semicolon.toml is for splices, not for readings as asked."
+    )
+
+
+def test_problems_are_grouped(bring):
+    row = "2025-03-01 {:02}:00,Harbor,3.5,{}\n"
+    rows = [row.format(hour, 0.0 if hour % 2 else 1003) for hour in range(10)]
+    report = bring("read_at,site,temperature_c,pressure_hpa\n" + "".join(rows) + "x,Harbor,3,\n")
+    assert [str(group) for group in report.problems] == [
+        "5 rows, first at line 3: Pressure 0 hPa is below 450..1100 hPa; check the unit and the "
+        "sensor.",
+        "Line 12: read_at 'x' is not a time; write it like 2025-03-01 14:05.",
+    ]
+    assert [(g.code, g.column, g.count, g.first_line) for g in report.problems] == [
+        ("value-too-low", "pressure_hpa", 5, 3),
+        ("time-unreadable", "read_at", 1, 12),
+    ]
+
+
+def test_one_wrong_cell_is_one_problem(engine, bring):
+    # an unreadable setting is not also a missing one
+    bring("splicer,checked_at,outcome,arc_setting\nHeron,2025-03-01 07:00,pass,x\n")
+    assert list(quarantined(engine)["message"]) == [
+        "Arc setting 'x' is not a number; write it like 12.5."
+    ]
+
+
+def test_a_file_name_given_is_the_one_kept(engine, bring):
+    report = bring(HEADER + "Heron,2025-03-01 10:00,0.03,Alder\n", name="x")
+    assert report.file == "x"
+
+
+def test_foreign_keys_hold(engine, bring):
+    bring(HEADER + "Heron,2025-03-01 10:00,0.03,Alder\n")
+    with reading(engine) as connection:
+        assert connection.execute(text("PRAGMA foreign_key_check")).all() == []

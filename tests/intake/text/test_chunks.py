@@ -1,0 +1,279 @@
+"""A file read in pieces gives exactly what it gives at once, wherever the pieces end."""
+
+import gzip
+import os
+import random
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+
+from arcdrift.errors import BadInput
+from arcdrift.intake.layout.layouts import load_layout
+from arcdrift.intake.storing import import_file
+from arcdrift.intake.storing.large import Large
+from arcdrift.intake.text import chunks
+from arcdrift.intake.text.chunks import Text, row_pieces
+from arcdrift.intake.text.raw_rows import RawRows, read_rows
+from arcdrift.settings import Crew
+from arcdrift.store import schema
+from arcdrift.store.connect import open_store, reading
+from arcdrift.store.read import imports
+
+LONG = os.environ.get("ARCDRIFT_LONG") == "1"
+CREW = Crew(name="Invented", time_zone="Europe/Oslo")
+NOW = datetime(2026, 6, 1, tzinfo=UTC)
+WHO = ("Heron", "Kestrel", "Plover")
+
+
+def splice_log(seconds: bool, numbered: bool) -> bytes:
+    """A log around the hour that comes twice in Oslo on 2025-10-26, with rows of many lines."""
+    head = "splicer,spliced_at,loss_db,remark" + (",splice_number" if numbered else "")
+    instants = pd.date_range("2025-10-25 22:20", periods=60, freq="5min", tz="UTC")
+    local = instants.tz_convert("Europe/Oslo")
+    lines = [head]
+    for n, when in enumerate(local):
+        at = when.strftime("%Y-%m-%d %H:%M" + (":%S" if seconds else ""))
+        remark = f'"tray {n}, ""blue""\nfiber {n}"' if n % 5 == 0 else f"tray {n}"
+        lines.append(f"{WHO[n % 3]},{at},0.0{n % 10},{remark}" + (f",{n}" if numbered else ""))
+        if n % 11 == 0:
+            lines.append(lines[-1])
+        if n % 17 == 3:
+            lines.append(f"{WHO[n % 3]},{at},99,too high" + (f",{n}" if numbered else ""))
+    return ("\n".join(lines) + "\n").encode()
+
+
+def reading_log() -> bytes:
+    instants = pd.date_range("2025-10-26 00:00", periods=40, freq="7min", tz="UTC")
+    local = instants.tz_convert("Europe/Oslo").strftime("%Y-%m-%d %H:%M")
+    rows = [f"{at};{('Harbor', 'Pass')[n % 2]};{n}.5;1003" for n, at in enumerate(local)]
+    return ("\r\n".join(["read_at;site;temperature_c;pressure_hpa", *rows]) + "\r\n").encode()
+
+
+LOGS = {
+    "to the second": splice_log(True, False),
+    "to the minute": splice_log(False, False),
+    "numbered": splice_log(False, True),
+    "readings": reading_log(),
+}
+BITS = [b'"', b'""', b"\0", b"\n", b"\r", b",", b"\xff", b"\n\n", b'",', b"-", b"9", b'"\n', b";"]
+
+
+def damaged(content: bytes, seed: int) -> bytes:
+    rng = random.Random(seed)  # noqa: S311 - no secret
+    for _ in range(rng.randrange(5)):
+        at = rng.randrange(len(content) + 1)
+        content = content[:at] + rng.choice(BITS) + content[at + rng.randrange(3) :]
+    if rng.random() < 0.2:
+        content = content + content
+    if rng.random() < 0.2:
+        content = content[: rng.randrange(len(content) + 1)]
+    return content
+
+
+def as_pieces(path: Path, size: int) -> list[RawRows]:
+    text = Text(path, "log.csv", path.parent)
+    how = Large("log.csv", None, None, CREW, NOW)
+    try:
+        return [piece.rows for piece in row_pieces(text, "log.csv", how.divide, size)]
+    finally:
+        text.close()
+
+
+def told(work: Callable[[], Any]) -> Any:
+    """What comes of some work, or the sentence that refuses it."""
+    try:
+        return work()
+    except BadInput as problem:
+        return str(problem)
+
+
+def rows_of(pieces: list[RawRows]) -> list[tuple[object, ...]]:
+    """Every row with its lines, its text and its cells; every broken row with its code."""
+    found: list[tuple[object, ...]] = []
+    for rows in pieces:
+        cells = list(zip(*(column.to_pylist() for column in rows.cells.columns), strict=True))
+        for first, last, row in zip(rows.first, rows.last, cells, strict=True):
+            found.append((int(first), int(last), rows.lines.raw(first, last), row))
+        found += [(r.first, r.last, rows.lines.raw(r.first, r.last), r.code) for r in rows.broken]
+    return sorted(found, key=lambda row: row[0])
+
+
+def other_lines(pieces: list[RawRows]) -> tuple[int, ...]:
+    names = ("header_lines", "blank_lines", "skipped_lines")
+    return (*(sum(getattr(p, n) for p in pieces) for n in names), sum(len(p.lines) for p in pieces))
+
+
+@settings(
+    max_examples=2000 if LONG else 25,
+    deadline=None,
+    derandomize=True,
+    phases=[Phase.generate],  # a seed has no simpler form
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@pytest.mark.parametrize("log", LOGS)
+@given(seed=st.integers(0, 10**6), size=st.integers(1, 1500))
+def test_rows_are_the_same_wherever_pieces_end(tmp_path, log, seed, size):
+    content = damaged(LOGS[log], seed)
+    path = tmp_path / "log.csv"
+    path.write_bytes(content)
+    whole = told(lambda: [read_rows(content, "log.csv")])
+    pieces = told(lambda: as_pieces(path, size))
+    if isinstance(whole, str):
+        assert pieces == whole
+        return
+    assert rows_of(pieces) == rows_of(whole)
+    assert other_lines(pieces) == other_lines(whole)
+
+
+def test_an_overlong_line_is_one_broken_row(tmp_path):
+    path = tmp_path / "log.csv"
+    head = b"splicer,spliced_at,loss_db\nHeron,2025-03-01 10:00,0.1\n"
+    for inside, code in ((b"x", "line-long"), (b"\0", "nul-byte"), (b"\xff", "not-utf8")):
+        path.write_bytes(head + inside * (20 << 20) + b"\r\nHeron,2025-03-01 10:01,0.2\n")
+        pieces = as_pieces(path, 1 << 20)
+        assert [row.code for rows in pieces for row in rows.broken] == [code]
+        assert rows_of(pieces) == rows_of([read_rows(path.read_bytes(), "log.csv")])
+
+
+@pytest.fixture
+def both(tmp_path, monkeypatch):
+    """Imports a file at once into one store, and in pieces into another."""
+    stores = []
+    for name in ("whole", "pieces"):
+        (tmp_path / name).mkdir()
+        stores.append(open_store(tmp_path / name))
+
+    def bring(path: Path, size: int, bucket: int, **options):
+        outcomes = []
+        for engine, large in zip(stores, (False, True), strict=True):
+            with monkeypatch.context() as patch:
+                patch.setattr(import_file, "is_large", lambda _, large=large: large)
+                sizes = {"piece_bytes": size, "bucket_rows": bucket}
+                patch.setattr(import_file, "Large", partial(Large, **sizes))
+                work = partial(import_file.import_file, engine, CREW, path, now=NOW, **options)
+                done = told(work)
+                outcomes.append(done if isinstance(done, str) else replace(done, seconds=0.0))
+        assert outcomes[0] == outcomes[1]
+        assert contents(stores[0]) == contents(stores[1])
+        return outcomes[0]
+
+    return bring
+
+
+def contents(engine) -> dict[str, list[tuple[object, ...]]]:
+    """All a store holds, without ids: these follow time when a file is stored in pieces."""
+    names: dict[tuple[str, int], tuple[int, int]] = {}
+    held: dict[str, list[tuple[object, ...]]] = {}
+    with reading(engine) as connection:
+        for table in (*schema.RECORDS.values(), schema.quarantine):
+            for row in connection.execute(table.select()).mappings():
+                names[table.name, row["id"]] = (row["import_id"], row["line"])
+        for table in (*schema.RECORDS.values(), schema.quarantine, schema.claims, schema.conflicts):
+            rows = []
+            for row in connection.execute(table.select()).mappings():
+                values = {k: v for k, v in row.items() if k not in ("id", "stored_id", "record_id")}
+                if "closed_at" in values:  # when is not compared, only whether
+                    values["closed_at"] = values["closed_at"] is not None
+                kind = row.get("kind", "splices" if "spliced_at" in str(row.get("record")) else "")
+                whose = "quarantine" if kind == "quarantine" else kind or "readings"
+                for column in ("stored_id", "record_id"):
+                    if column in row:
+                        values[column] = names[whose.replace("-", "_"), row[column]]
+                rows.append(tuple((k, v) for k, v in sorted(values.items())))
+            held[table.name] = sorted(rows, key=repr)
+    done = imports(engine).drop(columns=["seconds", "started_at"])
+    held["imports"] = [(done.to_json(orient="records", date_format="iso"),)]
+    return held
+
+
+@settings(
+    max_examples=100 if LONG else 2,
+    deadline=None,
+    derandomize=True,
+    phases=[Phase.generate],  # a seed has no simpler form
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@pytest.mark.parametrize("log", LOGS)
+@given(seed=st.integers(0, 10**6), size=st.integers(80, 1500), bucket=st.integers(1, 40))
+def test_the_store_is_the_same_wherever_pieces_end(tmp_path, both, log, seed, size, bucket):
+    path = tmp_path / "log.csv"
+    path.write_bytes(damaged(LOGS[log], seed))
+    both(path, size, bucket)
+    both(path, size + 7, bucket)
+
+
+def test_the_hour_that_comes_twice_is_told_across_pieces(tmp_path, both):
+    path = tmp_path / "log.csv"
+    for log in LOGS.values():
+        path.write_bytes(log)
+        assert both(path, 200, 5).balance.quarantined < 10
+
+
+def test_a_wrong_unit_is_told_from_all_pieces(tmp_path, both):
+    path = tmp_path / "log.csv"
+    rows = [f"2025-03-01 10:{n:02d},Harbor,29.9{n % 10}" for n in range(50)]
+    path.write_text("\n".join(["read_at,site,pressure_hpa", *rows]))
+    assert "are they inHg?" in both(path, 100, 5)
+    path.write_text("\n".join(["read_at,site,pressure_hpa", *rows, "2025-03-01 12:00,Harbor,1003"]))
+    assert both(path, 100, 5).balance.quarantined == 50
+
+
+def test_a_layout_holds_for_every_piece(tmp_path, both):
+    layout = tmp_path / "layout.toml"
+    layout.write_text(
+        'kind = "readings"\nutc = true\nheader_starts_with = "when"\nskip_footer = 2\n'
+        'skip = [{header = "place", equals = "test"}]\n'
+        '[columns]\nread_at.header = "when"\nsite.header = "place"\n'
+        'temperature_c = {header = "warmth", unit = "degF"}\n'
+    )
+    rows = [
+        f"2025-03-01 10:{n:02d},{'test' if n % 7 == 0 else 'Harbor'},6{n % 10}" for n in range(50)
+    ]
+    path = tmp_path / "log.csv"
+    path.write_text(
+        "\n".join(["made by a logger", "", "when,place,warmth", *rows, "sum,1,2", "", "end"])
+    )
+    report = both(path, 90, 7, layout=load_layout(layout))
+    assert (report.balance.accepted, report.balance.quarantined) == (42, 0)
+
+
+def test_packed_and_recoded_texts_are_read_in_pieces(tmp_path, both):
+    path = tmp_path / "log.csv"
+    text = "site,read_at,temperature_c\n" + "".join(
+        f"Fjærland,2025-03-01 {n // 60:02d}:{n % 60:02d},1{n % 10}.5\n" for n in range(300)
+    )
+    for content in (gzip.compress(text.encode()), text.encode("utf-16"), text.encode("cp1252")):
+        path.write_bytes(content)
+        both(path, 500, 50)
+    path.write_bytes(gzip.compress(text.encode())[:-20])
+    assert both(path, 500, 50) == "log.csv is cut short; copy the packed file again."
+
+
+def test_a_utf16_text_cut_within_a_character_is_refused(tmp_path, both):
+    path = tmp_path / "log.csv"
+    path.write_bytes(LOGS["numbered"].decode().encode("utf-16") + b"x")
+    assert both(path, 500, 50).endswith("cut within a character; copy the file again.")
+
+
+def test_what_a_packed_file_holds_tells_how_it_is_read(tmp_path, monkeypatch):
+    monkeypatch.setattr(chunks, "LARGE_PACKED_BYTES", 10)
+    path = tmp_path / "log.csv.gz"
+    for begins, in_pieces in (
+        (LOGS["numbered"], True),
+        (LOGS["numbered"].decode().encode("utf-16"), True),
+        (b"PK\x03\x04" + bytes(100), False),
+        (b"PAR1" + b"x" * 100, False),
+    ):
+        path.write_bytes(gzip.compress(begins))
+        assert chunks.is_large(path) == in_pieces
+    for damage in (b"", b"\xff" * 40):
+        path.write_bytes(gzip.compress(LOGS["numbered"])[:20] + damage)
+        assert chunks.is_large(path)
