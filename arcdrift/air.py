@@ -10,16 +10,15 @@ from dataclasses import dataclass
 from typing import TypeVar, cast
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import psychrolib
 
+from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.quantities import QUANTITIES
 from arcdrift.settings import Crew
 
 FEW_ROWS = 100
-Floats = npt.NDArray[np.float64]
-Keys = tuple[npt.NDArray[np.int64], list[str]]
+Keys = tuple[Ints, list[str]]
 Values = float | Floats | pd.Series
 First = TypeVar("First", float, Floats, pd.Series)
 
@@ -302,13 +301,11 @@ class Pool:
         `OWN_AIR` of the same readings.
     """
 
-    times: dict[str, npt.NDArray[np.int64]]
+    times: dict[str, Ints]
     air: dict[str, Floats]
 
     @classmethod
-    def of(
-        cls, at: npt.NDArray[np.int64], air: Floats, keys: Keys, chosen: npt.NDArray[np.bool_]
-    ) -> "Pool":
+    def of(cls, at: Ints, air: Floats, keys: Keys, chosen: Bools) -> "Pool":
         """Part the chosen readings, sorted by time, by whose they are."""
         if not chosen.any():
             return cls({}, {})
@@ -337,7 +334,7 @@ class AirSources:
     """
 
     readings: pd.DataFrame
-    at: npt.NDArray[np.int64]
+    at: Ints
     pools: tuple[tuple[Pool, Pool, Pool], tuple[Pool, Pool, Pool]]
 
     @classmethod
@@ -361,7 +358,7 @@ class AirSources:
         own = splicer[0] >= 0
         at_site = ~own & (site[0] >= 0)
 
-        def parted(chosen: npt.NDArray[np.bool_]) -> tuple[Pool, Pool, Pool]:
+        def parted(chosen: Bools) -> tuple[Pool, Pool, Pool]:
             return (
                 Pool.of(at, air, splicer, chosen & own),
                 Pool.of(at, air, site, chosen & at_site & ~weather),
@@ -470,16 +467,14 @@ def _own_air(events: pd.DataFrame) -> Floats:
     return np.column_stack([t, p, rh, vapor_pressure(t, rh), air_density(t, p, rh)])
 
 
-def _weather(source: pd.Series) -> npt.NDArray[np.bool_]:
+def _weather(source: pd.Series) -> Bools:
     """Whether a reading's source is a weather station."""
     code, names = pd.factorize(source)
     told = [*("weather" in str(name).lower() for name in names), False]
     return np.array(told, dtype=np.bool_)[code]
 
 
-def _nearest(
-    when: npt.NDArray[np.int64], at: npt.NDArray[np.int64]
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def _nearest(when: Ints, at: Ints) -> tuple[Ints, Ints]:
     """Position of the nearest reading for each instant, and how far it is, microseconds."""
     after = np.searchsorted(at, when, side="left")
     before = np.searchsorted(at, when, side="right") - 1
@@ -517,7 +512,7 @@ def _believed(values: Values, column: str) -> Floats:
     return np.where(inside, numbers, np.nan)
 
 
-def _distinct(*columns: Floats) -> tuple[list[Floats], npt.NDArray[np.int64]]:
+def _distinct(*columns: Floats) -> tuple[list[Floats], Ints]:
     """Distinct rows without NaN, and each row's place among them (-1 for a row with NaN).
 
     psychrolib works one value at a time; logs repeat themselves, so each value is asked once.
@@ -536,7 +531,7 @@ def _distinct(*columns: Floats) -> tuple[list[Floats], npt.NDArray[np.int64]]:
     return [distinct[name].to_numpy() for name in distinct], code
 
 
-def _spread(distinct: Floats, code: npt.NDArray[np.int64], shape: tuple[int, ...]) -> Floats:
+def _spread(distinct: Floats, code: Ints, shape: tuple[int, ...]) -> Floats:
     return np.append(distinct, np.nan)[code].reshape(shape)
 
 

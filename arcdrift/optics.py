@@ -11,10 +11,10 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from arcdrift.arrays import Floats
 from arcdrift.errors import BadInput
 
 Values = float | npt.ArrayLike
-Floats = npt.NDArray[np.float64]
 
 _NEPER_DB = 10.0 * math.log10(math.e)
 

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from arcdrift.arrays import Bools, Datetimes
 from arcdrift.errors import BadInput
 
 NOT_EXISTING = "time-not-existing"
@@ -21,7 +22,6 @@ _NATURAL_SHARE = 0.9
 """Share of steps in one direction from which a file counts as sorted by time."""
 _NO_GROUP = "\0"
 """Stands for a missing group; no text of a log holds it."""
-Instants = npt.NDArray[np.datetime64]
 _ROWS = 1 << 40
 """More rows than any piece of a file has."""
 
@@ -100,7 +100,7 @@ def local_day(utc: pd.Series, zones: pd.Series | str, day_offset: timedelta) -> 
     Parameters
     ----------
     utc : Series of datetime64[us, UTC]
-        Instants.
+        Datetimes.
     zones : Series of str, or str
         IANA time zone of each row, or one for all. A row without a zone has no day (NaT).
     day_offset : timedelta
@@ -155,7 +155,7 @@ def _localized(wall: pd.Series, zone: str, *, earlier: bool) -> pd.Series:
 
 def _hours(
     wall: pd.Series,
-    repeated: npt.NDArray[np.bool_],
+    repeated: Bools,
     group: pd.Series | None,
     order: pd.Series | None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -292,7 +292,7 @@ def _joined(known: pd.DataFrame, steps: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _day_in(instant: Instants, zone: str, day_offset: timedelta) -> Instants:
+def _day_in(instant: Datetimes, zone: str, day_offset: timedelta) -> Datetimes:
     """Workday of UTC instants in one zone."""
     _zone(zone)
     missing = np.isnat(instant)

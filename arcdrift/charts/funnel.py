@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.stats import binom, chi2
 
-Floats = npt.NDArray[np.float64]
+from arcdrift.arrays import Floats
 
 
 def binomial_limits(n: npt.ArrayLike, share: float, level: float = 0.95) -> tuple[Floats, Floats]:

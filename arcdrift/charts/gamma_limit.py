@@ -12,6 +12,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import expit, gammainc, gammainccinv, gammaln, logit, xlogy
 
+from arcdrift.arrays import Bools, Floats, Ints
+
 TAIL = 1e-4
 """Share of the body above the limit. Of 1,000 good values about 0.1 to 0.25 lie above a limit
 estimated from 100 to 300 values; 5e-4 finds more far ones (88 % for 80 %) at four times that."""
@@ -32,9 +34,6 @@ _FINE_TO = 3.0  # times the lower far bound; above it bins are merged,
 _WIDER = 1.2  # each this many times as far up as the last: little is left to learn there
 _STRIDE = 1.0  # most a logarithm may move in one round
 _H = 1e-4
-
-Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -236,7 +235,7 @@ class _Model:
         return at, height, moved
 
 
-def _merged(bins: int, far: float) -> npt.NDArray[np.int64]:
+def _merged(bins: int, far: float) -> Ints:
     """First of the bins that are taken together: each its own where the body lies."""
     fine = min(round(_FINE_TO * far), bins)
     above = fine * _WIDER ** np.arange(np.log(max(bins / fine, 1.0)) / np.log(_WIDER))

@@ -11,7 +11,6 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
 Answer = Literal["good", "poor", "open"]
 
 

@@ -3,14 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from arcdrift.arrays import Floats, Ints, Microseconds
 from arcdrift.simulate.checks import renewals
 from arcdrift.simulate.faults import of_kind
 from arcdrift.simulate.scenario import Scenario, SplicerSpec
-
-Floats = npt.NDArray[np.float64]
-Instants = npt.NDArray[np.int64]
 
 CLEAVES_A_POSITION = 1000
 """Cleaves a blade position is good for (common practice, no source)."""
@@ -23,17 +20,15 @@ class Blade:
 
     cleaves: Floats
     """Cleaves on the blade position at each splice."""
-    position: npt.NDArray[np.int64]
+    position: Ints
     """Blade position at each splice."""
-    turned: npt.NDArray[np.int64]
+    turned: Ints
     """Days on whose morning the blade was turned."""
-    at_turn: npt.NDArray[np.int64]
+    at_turn: Ints
     """Position it was turned to; 1 means a new blade."""
 
 
-def use_blade(
-    scenario: Scenario, splicer: SplicerSpec, row: npt.NDArray[np.int64], midnight: Instants
-) -> Blade:
+def use_blade(scenario: Scenario, splicer: SplicerSpec, row: Ints, midnight: Microseconds) -> Blade:
     """Count cleaves and turn the blade when it is due.
 
     Parameters

@@ -8,11 +8,10 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.signal import lfilter
 
+from arcdrift.arrays import Bools, Floats, Ints, Microseconds
 from arcdrift.simulate.faults import of_kind
 from arcdrift.simulate.scenario import Scenario, SplicerSpec
 
-Floats = npt.NDArray[np.float64]
-Instants = npt.NDArray[np.int64]
 Plan = Literal["on-time", "retry", "late", "missed", "failed-only"]
 
 _REPEAT_S = 330
@@ -55,7 +54,7 @@ def slopes_of(scenario: Scenario, splicer: SplicerSpec) -> Slopes:
 
 
 def plan_checks(
-    scenario: Scenario, splicer: SplicerSpec, days: pd.DataFrame, renewed: npt.NDArray[np.bool_]
+    scenario: Scenario, splicer: SplicerSpec, days: pd.DataFrame, renewed: Bools
 ) -> npt.NDArray[np.object_]:
     """Decide how each day's check goes.
 
@@ -97,8 +96,8 @@ def plan_checks(
 
 def check_times(
     plan: npt.NDArray[np.object_],
-    at: Instants,
-    row: npt.NDArray[np.int64],
+    at: Microseconds,
+    row: Ints,
     seed: np.random.Generator,
 ) -> pd.DataFrame:
     """Attempts of every day.
@@ -140,7 +139,7 @@ def settings_found(
     splicer: SplicerSpec,
     slopes: Slopes,
     need: Floats,
-    passed: npt.NDArray[np.bool_],
+    passed: Bools,
 ) -> Floats:
     """Setting each check stores: the need, AR(1) noise, rounded to the step; NaN when failed."""
     law = scenario.arc
@@ -151,7 +150,9 @@ def settings_found(
     return np.where(passed, np.round(stored, 6), np.nan)
 
 
-def arc_shift(scenario: Scenario, splicer: SplicerSpec, at: Instants, renewals: Instants) -> Floats:
+def arc_shift(
+    scenario: Scenario, splicer: SplicerSpec, at: Microseconds, renewals: Microseconds
+) -> Floats:
     """Shift of the needed setting by planted arc faults, units of a model of scale 1.
 
     A step leaves with the electrodes that caused it; a drift goes on.
@@ -168,7 +169,7 @@ def arc_shift(scenario: Scenario, splicer: SplicerSpec, at: Instants, renewals: 
     return shift
 
 
-def renewals(used: Floats, limits: Floats, start: float) -> npt.NDArray[np.int64]:
+def renewals(used: Floats, limits: Floats, start: float) -> Ints:
     """Days on whose morning a worn part is renewed.
 
     Parameters

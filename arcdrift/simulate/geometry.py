@@ -6,11 +6,10 @@ scatter comes from core offset, is invented.
 """
 
 import numpy as np
-import numpy.typing as npt
 
+from arcdrift.arrays import Floats
 from arcdrift.optics import mismatch_loss_db, offset_loss_db, tilt_loss_db
 
-Floats = npt.NDArray[np.float64]
 Values = Floats | float
 
 OFFSET_SHARE = 0.4

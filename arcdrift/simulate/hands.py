@@ -3,9 +3,9 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from arcdrift.arrays import Floats, Ints
 from arcdrift.simulate.blade import CLEAVES_A_POSITION, Blade
 from arcdrift.simulate.faults import of_kind
 from arcdrift.simulate.geometry import mean_uneven_loss_db
@@ -18,9 +18,6 @@ from arcdrift.simulate.losses import (
     make_splices,
 )
 from arcdrift.simulate.scenario import Scenario, SplicerSpec, TechnicianSpec
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 USUAL_DEG, USUAL_LOG_SD = 0.7, 0.45
 """Cleave angle of an ordinary technician: median and spread (invented)."""

@@ -13,9 +13,9 @@ import numpy.typing as npt
 from scipy.signal import lfilter
 from scipy.special import gammaincinv, ndtr
 
+from arcdrift.arrays import Floats, Ints
 from arcdrift.simulate.geometry import OFFSET_SHARE, core_offset_um, tilt_of, uneven_loss_db
 
-Floats = npt.NDArray[np.float64]
 Range = tuple[float, float]
 
 MISMATCH_DB = 8e-5
@@ -69,7 +69,7 @@ class Conditions:
     mean_db: Floats
     """Stream mean times the factors of splicer, technician and faults."""
     shape: Floats
-    day: npt.NDArray[np.int64]
+    day: Ints
     """Number of the stream-day, in time order."""
     mismatch: Floats
     """Setting error in units of a model of scale 1."""
@@ -189,9 +189,7 @@ def remembering(rng: np.random.Generator, n: int, lag: float) -> Floats:
     return np.asarray(lfilter([1.0], [1.0, -lag], shocks))
 
 
-def _day_effect(
-    day: npt.NDArray[np.int64], sd: Floats | float, lag: float, rng: np.random.Generator
-) -> Floats:
+def _day_effect(day: Ints, sd: Floats | float, lag: float, rng: np.random.Generator) -> Floats:
     """Lognormal factor of mean 1 for each stream-day, spread over its splices."""
     days = int(day.max(initial=-1)) + 1
     of_day = np.zeros(days)

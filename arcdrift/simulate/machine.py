@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from arcdrift.arrays import Bools, Floats, Ints, Microseconds
 from arcdrift.simulate.blade import use_blade
 from arcdrift.simulate.checks import (
     Slopes,
@@ -22,9 +22,6 @@ from arcdrift.simulate.rows import check_rows, service_rows, splice_rows
 from arcdrift.simulate.scenario import Scenario, SplicerSpec
 from arcdrift.simulate.shifts import splice_times
 from arcdrift.simulate.weather import Weather
-
-Floats = npt.NDArray[np.float64]
-Instants = npt.NDArray[np.int64]
 
 MORNING_ARCS = 5
 """Cleaning and test arcs of a morning, whether or not the check is finished (invented)."""
@@ -148,7 +145,7 @@ def run_splicer(
     )
 
 
-def _electrode_limits(scenario: Scenario, splicer: SplicerSpec, midnight: Instants) -> Floats:
+def _electrode_limits(scenario: Scenario, splicer: SplicerSpec, midnight: Microseconds) -> Floats:
     life = scenario.model_of(splicer).electrode_life_arcs
     rng = scenario.rng("electrodes", splicer.name)
     limits = life * (1.0 + 0.02 * rng.normal(size=len(midnight)))
@@ -160,9 +157,9 @@ def _electrode_limits(scenario: Scenario, splicer: SplicerSpec, midnight: Instan
 
 
 def _check_days(
-    scenario: Scenario, splicer: SplicerSpec, days: pd.DataFrame, at: Instants,
-    row: npt.NDArray[np.int64], c_at: Instants, c_row: npt.NDArray[np.int64],
-    passed: npt.NDArray[np.bool_],
+    scenario: Scenario, splicer: SplicerSpec, days: pd.DataFrame, at: Microseconds,
+    row: Ints, c_at: Microseconds, c_row: Ints,
+    passed: Bools,
 ) -> pd.DataFrame:  # fmt: skip
     """Say how each day's check truly went, told from the records themselves."""
     never = np.iinfo(np.int64).max

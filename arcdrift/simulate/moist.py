@@ -7,11 +7,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from arcdrift.air import air_density, saturation_vapor_pressure, vapor_pressure
-
-Floats = npt.NDArray[np.float64]
+from arcdrift.arrays import Floats
 
 _DRY, _VAPOR = 287.05, 461.5
 """Specific gas constants, J/(kg K) (from memory; ISO 2533 rounds the first the same)."""

@@ -3,15 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from arcdrift.arrays import Floats, Ints
 from arcdrift.simulate.checks import Slopes, arc_shift
 from arcdrift.simulate.scenario import Scenario, SplicerSpec
 from arcdrift.simulate.weather import Weather
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 _HOUR_S = 3600
 

@@ -4,14 +4,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from arcdrift.arrays import Floats, Ints
 from arcdrift.simulate.blade import Blade
 from arcdrift.simulate.faults import of_kind
 from arcdrift.simulate.hands import Work
 from arcdrift.simulate.scenario import Scenario, SplicerSpec
 from arcdrift.simulate.weather import Weather, sense
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 _EVENING_S = 16 * 3600 + 2400
 _NIGHT_EVENING_S = 28 * 3600 + 3300

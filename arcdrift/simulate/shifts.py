@@ -13,11 +13,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from arcdrift.arrays import Bools, Floats, Ints, Microseconds
 from arcdrift.errors import UsageError
 from arcdrift.simulate.faults import of_kind
 from arcdrift.simulate.scenario import Scenario
-
-Instants = npt.NDArray[np.int64]
 
 _NOON_S = 12 * 3600
 _SHORTEST_SPLICE_S = 75
@@ -108,7 +107,7 @@ def plan_days(scenario: Scenario) -> pd.DataFrame:
 
 def splice_times(
     scenario: Scenario, days: pd.DataFrame, rng: np.random.Generator
-) -> tuple[Instants, Instants]:
+) -> tuple[Microseconds, Microseconds]:
     """Times of all splices of one splicer.
 
     Parameters
@@ -146,21 +145,19 @@ def _position(scenario: Scenario, site: str) -> int:
     return next(n for n, known in enumerate(scenario.sites) if known.name == site)
 
 
-def _shares(scenario: Scenario, programs: tuple[tuple[str, float], ...]) -> npt.NDArray[np.float64]:
+def _shares(scenario: Scenario, programs: tuple[tuple[str, float], ...]) -> Floats:
     given = dict(programs) or {p.name: 1.0 for p in scenario.programs}
     shares = np.array([given.get(program.name, 0.0) for program in scenario.programs])
     return np.asarray(shares / shares.sum())
 
 
-def _swap(rng: np.random.Generator, pairing: npt.NDArray[np.int64], times: int) -> None:
+def _swap(rng: np.random.Generator, pairing: Ints, times: int) -> None:
     for _ in range(times):
         one, other = rng.integers(len(pairing), size=2)
         pairing[[one, other]] = pairing[[other, one]]
 
 
-def _present(
-    pairing: npt.NDArray[np.int64], here: npt.NDArray[np.bool_], splicers: int
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def _present(pairing: Ints, here: Bools, splicers: int) -> tuple[Ints, Ints]:
     """Technician of each splicer, and who is spare; whoever has not joined yet waits."""
     absent = np.flatnonzero(~here[pairing[:splicers]])
     ready = splicers + np.flatnonzero(here[pairing[splicers:]])

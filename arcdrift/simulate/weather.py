@@ -11,17 +11,14 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.signal import lfilter
 
 from arcdrift.air import sea_level_pressure, station_pressure, vapor_pressure
+from arcdrift.arrays import Floats, Ints, Microseconds
 from arcdrift.simulate.faults import of_kind
 from arcdrift.simulate.moist import IDEAL_GAS, MOIST_AIR, MoistAir
 from arcdrift.simulate.scenario import Scenario
-
-Floats = npt.NDArray[np.float64]
-Instants = npt.NDArray[np.int64]
 
 STEP_S = 900
 _DAY_S = 86_400.0
@@ -50,7 +47,7 @@ class Weather:
     density: Floats
     outside: "Weather | None" = None
 
-    def at(self, quantity: str, site: npt.NDArray[np.int64] | int, at: Instants) -> Floats:
+    def at(self, quantity: str, site: Ints | int, at: Microseconds) -> Floats:
         """Take one quantity at sites and instants, linear between grid points."""
         grid: Floats = getattr(self, quantity)
         place = (at - self.begin) / STEP_S
@@ -158,7 +155,9 @@ def sense(
     )
 
 
-def _sensed(rng: np.random.Generator, weather: Weather, site: int, at: Instants) -> pd.DataFrame:
+def _sensed(
+    rng: np.random.Generator, weather: Weather, site: int, at: Microseconds
+) -> pd.DataFrame:
     t, p, rh = sense(
         rng,
         weather.at("temperature", site, at),
@@ -197,7 +196,7 @@ def _wander(rng: np.random.Generator, count: int, *, days: float) -> Floats:
     return np.asarray(lfilter([1.0], [1.0, -keep], shocks))
 
 
-def _fronts(scenario: Scenario, at: Instants) -> Floats:
+def _fronts(scenario: Scenario, at: Microseconds) -> Floats:
     """Kelvin lost to cold fronts: six hours of fall, then a slow return over days."""
     lost = np.zeros(len(at))
     for fault in of_kind(scenario.faults, "cold-front"):

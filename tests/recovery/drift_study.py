@@ -14,13 +14,12 @@ import argparse
 from collections.abc import Callable
 
 import numpy as np
-import numpy.typing as npt
 
 from arcdrift.analysis.arc.arc_drift import drift_charts
+from arcdrift.arrays import Floats
 from tests.analysis.arc.arc_truth import SD, simulated_points
 
 BEGINS, FOLLOWED = 150, 80
-Floats = npt.NDArray[np.float64]
 
 
 def delays(fault: Callable[[Floats], Floats], seeds: range, run_length: float, life: int) -> Floats:

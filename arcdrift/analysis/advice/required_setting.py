@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.stats import norm
 
@@ -24,11 +23,10 @@ from arcdrift.analysis.arc.indoor_checks import (
     SEEN_ASSUMED,
     room_chance,
 )
+from arcdrift.arrays import Floats
 
 SHIFT_SD_C = 5.0
 """How far outdoor air warms or cools within a shift (common practice, no source)."""
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)

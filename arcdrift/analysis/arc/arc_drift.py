@@ -9,7 +9,6 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.linalg.lapack import dposv
 from scipy.special import ndtri, stdtr
@@ -27,6 +26,7 @@ from arcdrift.analysis.arc.pooled_regression import (
     whiten,
 )
 from arcdrift.analysis.loss.day_level import MONTH
+from arcdrift.arrays import Floats, Ints
 from arcdrift.charts.ewma import settled_limits
 from arcdrift.charts.limits import ewma_limit
 
@@ -46,8 +46,6 @@ Z95 = 1.959964
 SHORTEST_RUN = 10.0
 """Checks between false alarms below which a chart says nothing; a budget asks for no less."""
 
-Floats = npt.NDArray[np.float64]
-
 
 @dataclass
 class _Splicer:
@@ -61,7 +59,7 @@ class _Splicer:
     rows: Floats
     room: list[float]
     unsure: Floats
-    epoch: npt.NDArray[np.int64]
+    epoch: Ints
     learned: list[int] = field(default_factory=list)
     fit: Fit | None = None
     prior: Prior | None = None

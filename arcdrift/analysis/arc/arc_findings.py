@@ -1,12 +1,12 @@
 """Findings from the arc drift charts: a step or a drift nobody's air or wear explains."""
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.arc.arc_drift import center_air
 from arcdrift.analysis.causes.records_near_onset import not_after
 from arcdrift.analysis.common.episodes import episodes, severity
+from arcdrift.arrays import Floats, Ints
 from arcdrift.charts.change_point import step_onset
 from arcdrift.finding import Cause, Finding, Onset
 
@@ -16,8 +16,6 @@ BEFORE, AFTER = 25, 10  # checks looked at around a change
 MIN_BEFORE = 5
 LATEST = 5  # checks the latest level is averaged over
 RAMP_LEAD = 15
-
-Floats = npt.NDArray[np.float64]
 
 
 def arc_findings(
@@ -57,7 +55,7 @@ def arc_findings(
 
 def _drift(
     judged: pd.DataFrame,
-    alarms: npt.NDArray[np.int64],
+    alarms: Ints,
     service: pd.DataFrame,
     unit: str,
     now: pd.Timestamp,

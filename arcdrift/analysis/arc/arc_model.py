@@ -4,7 +4,6 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.stats import t as student
 from statsmodels.regression.linear_model import OLS
@@ -21,6 +20,7 @@ from arcdrift.analysis.arc.pooled_regression import (
     design,
     whiten,
 )
+from arcdrift.arrays import Floats, Ints
 
 SPARE_CHECKS = 8
 """Checks wanted beyond the number of coefficients before a regression is shown."""
@@ -30,8 +30,6 @@ EFFECT_UNITS = {
     "vapor_pressure": ("water vapor pressure", "per hPa", 1.0),
     "arcs": ("electrode wear", "per 1000 arcs", 1.0),
 }
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -244,7 +242,7 @@ def _cannot(points: pd.DataFrame, used: pd.DataFrame, needed: int) -> str | None
     return text
 
 
-def _inflation(x: Floats, epoch: npt.NDArray[np.int64]) -> list[float]:
+def _inflation(x: Floats, epoch: Ints) -> list[float]:
     """Variance inflation of each slope, about the epochs' own means."""
     count = np.bincount(epoch)[:, None]
     means = np.column_stack([np.bincount(epoch, column) for column in x.T]) / count

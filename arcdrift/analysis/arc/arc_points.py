@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.arc.indoor_checks import room_density
-from arcdrift.analysis.common.event_lookup import Ints, count_before, microseconds_of, numbers_of
+from arcdrift.analysis.common.event_lookup import count_before, microseconds_of, numbers_of
+from arcdrift.arrays import Ints
 
 REPLACED = "electrodes replaced"
 EPOCH_ACTIONS = (REPLACED, "factory service", "firmware updated")

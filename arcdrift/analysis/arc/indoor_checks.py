@@ -9,8 +9,6 @@ the setting it found.
 import math
 from dataclasses import dataclass
 
-import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.special import gammaln, ndtri, stdtr
 
@@ -28,8 +26,6 @@ prior, soon outweighed)."""
 HEATED_AT = 0.3
 """Chance of a heated room from which a check says nothing of what a wrong setting costs."""
 FAR = 6.0
-
-Floats = npt.NDArray[np.float64]
 
 
 def room_density(air: pd.DataFrame) -> pd.Series:

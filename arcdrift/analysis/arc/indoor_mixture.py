@@ -8,7 +8,6 @@ model together.
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.arc.arc_drift import center_air, usable
@@ -22,13 +21,11 @@ from arcdrift.analysis.arc.pooled_regression import (
     fit_known_phi,
     whiten,
 )
+from arcdrift.arrays import Floats, Ints
 
 ROUNDS = 12
 SETTLED = 0.01
 """Change of a chance from one round to the next that ends them."""
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 
 @dataclass

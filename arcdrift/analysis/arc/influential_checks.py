@@ -3,13 +3,13 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.arc.arc_drift import usable
 from arcdrift.analysis.arc.arc_model import ArcModel, air_step
 from arcdrift.analysis.arc.indoor_mixture import Checks
 from arcdrift.analysis.arc.pooled_regression import SLOPES, Prior, design, whiten
+from arcdrift.arrays import Floats, Ints
 
 ALONE = 1 - 1e-9
 """Leverage from which a row alone settles a coefficient."""
@@ -21,9 +21,6 @@ FEW = 5
 MOVES = 0.1
 """Share of the air effect from which moving it is called the reason a check matters."""
 COLUMNS = ("leverage", "studentized", "dffits", "cooks_distance", "air_change")
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)

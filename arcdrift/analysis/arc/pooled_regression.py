@@ -3,10 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from arcdrift.arrays import Floats, Ints
 
 SLOPES = 3  # air density, vapor pressure, arcs
 PHI_ASSUMED = 0.3

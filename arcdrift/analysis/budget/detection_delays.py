@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.optimize import brentq
 from scipy.special import gamma as gamma_function
@@ -29,6 +28,7 @@ from arcdrift.analysis.loss.proportion_charts import COUNTED
 from arcdrift.analysis.loss.rollup import of_streams
 from arcdrift.analysis.loss.stream_days import CALIBRATION_DAYS
 from arcdrift.analysis.loss.technician_days import CAP_TO_MEAN
+from arcdrift.arrays import Floats
 from arcdrift.charts.limits import ewma_limit
 from arcdrift.settings import Shares
 
@@ -42,8 +42,6 @@ SHIFTS = np.geomspace(0.25, 8.0, 36)
 """Shifts simulated, in standard deviations of a day; each stream takes the nearest."""
 SHAPES = (0.3, 60.0)
 """Gamma shapes looked among; the loss study met 0.7 to 2."""
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)

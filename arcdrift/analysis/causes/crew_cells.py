@@ -3,14 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.causes.random_effects import Levels
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Mask = npt.NDArray[np.bool_]
+from arcdrift.arrays import Bools, Floats, Ints
 
 BEFORE_DAYS = 45
 """Days before an onset that tell what was usual."""
@@ -136,10 +132,10 @@ class Window:
         Usual loss of its stream before the onset, dB a splice.
     """
 
-    def __init__(self, cells: CrewCells, rows: Ints, after: Mask, expected: Floats) -> None:
+    def __init__(self, cells: CrewCells, rows: Ints, after: Bools, expected: Floats) -> None:
         self.cells, self.rows, self.after, self.expected = cells, rows, after, expected
         self.n = self.sums("n")
-        self._levels: dict[str, tuple[Levels, Mask]] = {}
+        self._levels: dict[str, tuple[Levels, Bools]] = {}
 
     def code(self, key: str) -> Ints:
         """Number of each cell's value of a key."""
@@ -149,14 +145,14 @@ class Window:
         """One of the summed columns."""
         return self.cells.sums[key][self.rows]
 
-    def levels(self, what: str) -> tuple[Levels, Mask]:
+    def levels(self, what: str) -> tuple[Levels, Bools]:
         """Levels of ``loss``, ``angle`` or ``uneven``, and which cells they know."""
         if what not in self._levels:
             known = (self.n if what == "loss" else self.sums("angles")) > 0
             self._levels[what] = self._fit(what, known), known
         return self._levels[what]
 
-    def _fit(self, what: str, known: Mask) -> Levels:
+    def _fit(self, what: str, known: Bools) -> Levels:
         if what == "loss":
             n = self.n
             values = self.sums("capped") / (n * self.expected) - 1.0
@@ -179,7 +175,7 @@ class Window:
         codes.append((np.where(self.after, self.code(own), -1)[known], wander))
         return Levels(values[known], variance[known], codes)
 
-    def _between(self, values: Floats, n: Floats, within: float, known: Mask, key: str) -> float:
+    def _between(self, values: Floats, n: Floats, within: float, known: Bools, key: str) -> float:
         """Variance from day to day beyond that of single splices, before the onset."""
         rows = known & ~self.after
         if rows.sum() < 20:

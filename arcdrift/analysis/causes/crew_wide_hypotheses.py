@@ -4,8 +4,8 @@ from functools import partial
 
 import numpy as np
 
-from arcdrift.analysis.causes.crew_cells import Mask
 from arcdrift.analysis.causes.hypothesis import FEWEST, Story, View
+from arcdrift.arrays import Bools
 
 NEW_FIBERS, NEW_FIBERS_SAY = 0.15, 3.0
 """Rise in the share of a pair of fibers that is a change of fibers, and what it says."""
@@ -41,7 +41,7 @@ def _streams(view: View) -> list[Story]:
     return found
 
 
-def _fibers(view: View, mask: Mask, name: str, among: int) -> list[Story]:
+def _fibers(view: View, mask: Bools, name: str, among: int) -> list[Story]:
     window, code = view.window, view.window.code("fibers")
     size = len(window.cells.names["fibers"])
     now, then = (
@@ -111,21 +111,21 @@ def _crew(view: View) -> list[Story]:
     ]
 
 
-def _on_every_splicer(view: View, mask: Mask, name: str) -> str:
+def _on_every_splicer(view: View, mask: Bools, name: str) -> str:
     said = f"{name} moved on every splicer ({view.parts(mask, 'splicer')})"
     return said + view.changed(~mask, ", other programs by {}")
 
 
-def _at_one_site(view: View, mask: Mask, name: str) -> str:
+def _at_one_site(view: View, mask: Bools, name: str) -> str:
     said = f"every splicer at {name} moved ({view.parts(mask, 'splicer')})"
     return said + view.changed(~mask, ", those elsewhere by {}") + _air(view, mask)
 
 
-def _everywhere(view: View, mask: Mask) -> str:
+def _everywhere(view: View, mask: Bools) -> str:
     return f"the whole crew moved ({view.parts(mask, 'splicer')})" + _air(view, mask)
 
 
-def _air(view: View, mask: Mask) -> str:
+def _air(view: View, mask: Bools) -> str:
     """Air of a set since the onset where it was unlike the days before."""
     told = []
     for column, word, unit, digits in (

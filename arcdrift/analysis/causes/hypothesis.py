@@ -7,9 +7,10 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.causes.crew_cells import Mask, Window
+from arcdrift.analysis.causes.crew_cells import Window
 from arcdrift.analysis.causes.random_effects import Shift
 from arcdrift.analysis.causes.records_near_onset import Changes
+from arcdrift.arrays import Bools
 
 FEWEST = 20
 """Splices below which nothing is said of them."""
@@ -70,7 +71,7 @@ class View:
 
     window: Window
     changes: Changes
-    own: Mask
+    own: Bools
     onset: pd.Timestamp
     until: pd.Timestamp
     sign: float
@@ -87,7 +88,7 @@ class View:
         made = np.bincount(self.window.code(key)[self.own], n)
         return [int(number) for number in np.flatnonzero(made >= PART * n.sum())]
 
-    def mask(self, key: str, number: int) -> Mask:
+    def mask(self, key: str, number: int) -> Bools:
         """Every cell of the crew with a value of a key, before and since."""
         return np.asarray(self.window.code(key) == number)
 
@@ -99,19 +100,19 @@ class View:
         """Log prior of a story, shared among so many of its kind."""
         return float(np.log(PRIOR[story] / among))
 
-    def loss(self, mask: Mask) -> float:
+    def loss(self, mask: Bools) -> float:
         """Evidence that the losses of a set moved at the onset."""
         levels, known = self.window.levels("loss")
         cells = (mask & self.window.after)[known]
         return levels.shift(cells, self.sign, LOSS_SPREAD).evidence
 
-    def standing(self, mask: Mask) -> float:
+    def standing(self, mask: Bools) -> float:
         """Evidence that the losses of a set lie to the side, before the onset as well as since."""
         levels, known = self.window.levels("loss")
         return levels.shift(mask[known], self.sign, LOSS_SPREAD).evidence
 
     def angle(
-        self, mask: Mask, what: str = "angle", side: float | None = None, *, standing: bool = False
+        self, mask: Bools, what: str = "angle", side: float | None = None, *, standing: bool = False
     ) -> Shift:
         """Shift of the log cleave angles (or of right against left: ``uneven``) of a set."""
         levels, known = self.window.levels(what)
@@ -139,28 +140,28 @@ class View:
             told[key] = term if size >= ANGLE_MOVED else min(term, 0.0) - SURE
         return told
 
-    def change(self, mask: Mask) -> float | None:
+    def change(self, mask: Bools) -> float | None:
         """Relative change of the mean loss of a set since the onset; None for a few splices."""
         now, then = self._ratio(mask & self.window.after), self._ratio(mask & ~self.window.after)
         return None if now is None else now / (then or 1.0) - 1.0
 
-    def level(self, mask: Mask) -> float | None:
+    def level(self, mask: Bools) -> float | None:
         """Mean loss of a set relative to what is usual for its streams, less 1."""
         ratio = self._ratio(mask)
         return None if ratio is None else ratio - 1.0
 
-    def _ratio(self, mask: Mask) -> float | None:
+    def _ratio(self, mask: Bools) -> float | None:
         if self.window.n[mask].sum() < FEWEST:
             return None
         usual = self.window.n[mask] @ self.window.expected[mask]
         return float(self.window.sums("capped")[mask].sum() / usual)
 
-    def changed(self, mask: Mask, words: str) -> str:
+    def changed(self, mask: Bools, words: str) -> str:
         """Words with the change of a set in them; none for too few splices."""
         change = self.change(mask)
         return "" if change is None else words.format(f"{change:+.0%}")
 
-    def parts(self, mask: Mask, key: str) -> str:
+    def parts(self, mask: Bools, key: str) -> str:
         """How far the three largest parts of a set moved."""
         code = self.window.code(key)
         since = mask & self.window.after
@@ -172,7 +173,7 @@ class View:
         return ", ".join(one for one in told if one)
 
 
-def subject_cells(window: Window, subject_type: str, subject_id: str) -> Mask:
+def subject_cells(window: Window, subject_type: str, subject_id: str) -> Bools:
     """A subject's cells, before and since."""
     if subject_type == "crew":
         return np.ones(len(window.rows), dtype=bool)

@@ -8,13 +8,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.linalg import cholesky, solve_triangular
 from scipy.special import log_ndtr
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Mask = npt.NDArray[np.bool_]
+from arcdrift.arrays import Bools, Floats, Ints
 
 NONE = 1e12
 """Precision of a level that is no level."""
@@ -99,13 +96,13 @@ class Levels:
             solve_triangular(self._factor, sums, lower=True, check_finite=False), dtype=np.float64
         )
 
-    def _sums(self, weights: Floats, rows: Mask | slice = slice(None)) -> Floats:
+    def _sums(self, weights: Floats, rows: Bools | slice = slice(None)) -> Floats:
         total = np.zeros(self._size)
         for codes in self._codes:
             total += np.bincount(codes[rows], weights, minlength=self._size)
         return total
 
-    def shift(self, cells: Mask, side: float, spread: float) -> Shift:
+    def shift(self, cells: Bools, side: float, spread: float) -> Shift:
         """Tell of a shift of some cells to one side.
 
         Parameters

@@ -17,10 +17,8 @@ from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.arc.pooled_regression import SLOPES
 from arcdrift.analysis.maintenance.usage_hours import CLEAVES_A_SPLICE, NO_TURNS, hours_of, turns_of
 from arcdrift.analysis.setting_cost.mismatch_model import mean_square
+from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.settings import Crew, Splicer
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 LEVEL_CHECKS = 3
 """Checks of an electrode pair before its level, and so a mismatch, is known."""
@@ -139,7 +137,7 @@ class Changes:
         }
 
     @cached_property
-    def _checks(self) -> dict[str, tuple[Ints, npt.NDArray[np.bool_]]]:
+    def _checks(self) -> dict[str, tuple[Ints, Bools]]:
         """First splice of each workday, and whether it had no passed check."""
         worked = self.checks.dropna(subset=["first_splice_at"]).sort_values("first_splice_at")
         bare = worked["status"].isin(NO_CHECK)

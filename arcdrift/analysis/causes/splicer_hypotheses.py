@@ -5,10 +5,10 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.causes.crew_cells import Floats, Mask
 from arcdrift.analysis.causes.hypothesis import APART, SURE, Story, View
 from arcdrift.analysis.causes.records_near_onset import DAY, LEAD, ROUTINE
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER
+from arcdrift.arrays import Bools, Floats
 
 ARC_DAYS = pd.Timedelta(days=10)
 BEFORE_DAYS = pd.Timedelta(days=45)
@@ -51,7 +51,7 @@ def machine_stories(view: View) -> list[Story]:
     return found
 
 
-def _whole(view: View, mask: Mask, name: str) -> str:
+def _whole(view: View, mask: Bools, name: str) -> str:
     hands = view.parts(mask, "technician")
     said = f"{name} moved as a whole ({view.parts(mask, 'program')}"
     return (
@@ -155,10 +155,10 @@ def _cleaver(view: View, number: int, among: int) -> list[Story]:
     ]  # fmt: skip
 
 
-def _between(at: np.ndarray, begin: pd.Timestamp, end: pd.Timestamp) -> Mask:
+def _between(at: np.ndarray, begin: pd.Timestamp, end: pd.Timestamp) -> Bools:
     low, high = (moment.tz_localize(None).value // 1000 for moment in (begin, end))
     return np.asarray((at >= low) & (at < high))
 
 
-def _mean(values: Floats, n: Floats, rows: Mask) -> float | None:
+def _mean(values: Floats, n: Floats, rows: Bools) -> float | None:
     return float(np.average(values[rows], weights=n[rows])) if n[rows].sum() > 0 else None

@@ -4,9 +4,9 @@ from functools import partial
 
 import numpy as np
 
-from arcdrift.analysis.causes.crew_cells import Mask
 from arcdrift.analysis.causes.hypothesis import ANGLE_MOVED, SURE, Story, View
 from arcdrift.analysis.loss.technician_days import NOBODY
+from arcdrift.arrays import Bools
 
 TAKEOVER, MORE = 0.5, 0.25
 """Rise in a person's share of the splices that is a change of hands, or may be one."""
@@ -78,7 +78,7 @@ def _is_new(view: View, number: int) -> bool:
     return first >= cells.at[0] + OLD_DAYS * DAY_US and onset - first <= NEW_DAYS * DAY_US
 
 
-def _person(view: View, name: str, mask: Mask, streams: Mask, now: float, new: bool) -> str:
+def _person(view: View, name: str, mask: Bools, streams: Bools, now: float, new: bool) -> str:
     change = view.change(mask)
     said = "seen wherever this person worked"
     if not view.of_person:
@@ -94,7 +94,7 @@ def _person(view: View, name: str, mask: Mask, streams: Mask, now: float, new: b
     return f"{said}; {FAIR}"
 
 
-def _took_over(view: View, name: str, elsewhere: Mask, now: float, then: float, new: bool) -> str:
+def _took_over(view: View, name: str, elsewhere: Bools, now: float, then: float, new: bool) -> str:
     said = f"{name} made {then:.0%} of the splices before and {now:.0%} since"
     if new:
         said += f", and is new (first on record {_first(view, name)})"

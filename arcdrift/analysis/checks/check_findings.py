@@ -3,10 +3,10 @@
 from collections.abc import Iterator, Mapping
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.common.episodes import episodes, severity
+from arcdrift.arrays import Datetimes
 from arcdrift.finding import Cause, Finding
 
 EPISODE_DAYS = 21
@@ -23,8 +23,7 @@ doubted, at 3.0 seven; of 72 checks moved by 6 sd, 67 were."""
 CONFIRMED_SD = 1.0
 """A next check that lies as far off on the same side confirms: the arc itself moved."""
 
-Days = npt.NDArray[np.datetime64]
-_NO_DAYS: Days = np.zeros(0, "datetime64[us]")
+_NO_DAYS: Datetimes = np.zeros(0, "datetime64[us]")
 
 
 def check_findings(days: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
@@ -57,7 +56,7 @@ def check_findings(days: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
 
 
 def _of_splicer(
-    kind: str, splicer: str, cases: pd.DataFrame, worked: Days, now: pd.Timestamp
+    kind: str, splicer: str, cases: pd.DataFrame, worked: Datetimes, now: pd.Timestamp
 ) -> Iterator[Finding]:
     cases = cases.sort_values("day")
     day = cases["day"].to_numpy().astype("datetime64[D]")

@@ -6,6 +6,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from arcdrift.arrays import Floats
+
 WORKED = ("checked", "late", "failed-only", "missed")
 """What a finished workday can have come to."""
 By = Literal["splicer", "technician", "week", "site", "crew"]
@@ -14,8 +16,6 @@ FEW_DAYS = 10
 NOT_LOGGED = "(not logged)"
 CREW = "whole crew"
 Z95 = 1.959963984540054
-
-Floats = npt.NDArray[np.float64]
 
 
 def wilson(kept: npt.ArrayLike, days: npt.ArrayLike) -> tuple[Floats, Floats]:

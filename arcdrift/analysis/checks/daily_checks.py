@@ -12,6 +12,7 @@ import pandas as pd
 
 from arcdrift.analysis.common.days import WORKDAY, sites_of, workdays, zones_of
 from arcdrift.analysis.common.event_lookup import latest, microseconds_of, numbers_of
+from arcdrift.arrays import Bools, Ints
 from arcdrift.settings import Crew
 from arcdrift.times import local_day
 
@@ -36,9 +37,6 @@ SHIFT = pd.Timedelta(hours=8)
 first splice, but on the workday before, hints at a workday that begins at the wrong hour."""
 NEVER = np.iinfo(np.int64).min
 """Microseconds that stand for no instant, as pandas writes it; earlier than every instant."""
-
-Ints = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -185,7 +183,7 @@ def _sites(
     return np.where(pd.isna(worked), checked, worked)
 
 
-def _latest(done: _Records, chosen: Flags, who: Ints, at: Ints) -> Ints:
+def _latest(done: _Records, chosen: Bools, who: Ints, at: Ints) -> Ints:
     """Position of a splicer's latest chosen check up to an instant; -1 where there is none."""
     rows = np.flatnonzero(chosen)
     found = latest(who, at, done.who[rows], done.when[rows])
@@ -204,8 +202,8 @@ def _busiest(made: _Records, row: Ints, size: int) -> npt.NDArray[np.object_]:
 
 
 def _same_shift(
-    done: _Records, passed: Flags, who: Ints, checked_at: Ints, first_splice_at: Ints
-) -> Flags:
+    done: _Records, passed: Bools, who: Ints, checked_at: Ints, first_splice_at: Ints
+) -> Bools:
     unchecked = (checked_at == NEVER) & (first_splice_at != NEVER)
     out = np.zeros(len(who), dtype=bool)
     before = _latest(done, passed, who[unchecked], first_splice_at[unchecked])

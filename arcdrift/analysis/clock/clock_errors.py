@@ -32,7 +32,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from arcdrift.analysis.clock.count_order import Ints, Ordered, true_order
+from arcdrift.analysis.clock.count_order import Ordered, true_order
 from arcdrift.analysis.clock.offset_path import (
     AHEAD,
     BACK,
@@ -45,6 +45,7 @@ from arcdrift.analysis.clock.offset_path import (
     waiting,
     work_blocks,
 )
+from arcdrift.arrays import Ints
 from arcdrift.store.clock_shifts import Bounds
 from arcdrift.times import local_day
 

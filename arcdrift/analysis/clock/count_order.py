@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.common.event_lookup import microseconds_of
+from arcdrift.arrays import Bools, Floats, Ints
 
 STEP_BACK_S = 35 * 60
 """Time going back by less is a clock that was nudged, not one that is hours off."""
@@ -17,9 +17,6 @@ _GAP = 300
 _PERSISTS = 10
 _RESTART = 0.5
 _MOST_STEPS_BACK = 0.02
-
-Ints = npt.NDArray[np.int64]
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -124,7 +121,7 @@ def _oddities(at: Ints, count: Floats) -> int:
     return int((step < 0).sum() + back.sum() + (step > _GAP).sum())
 
 
-def _restarts(count: Floats) -> npt.NDArray[np.bool_]:
+def _restarts(count: Floats) -> Bools:
     """Rows at which the count fell to half or less and stayed below."""
     found = np.zeros(len(count), np.bool_)
     for place in np.flatnonzero(np.diff(count) < 0) + 1:

@@ -13,7 +13,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from arcdrift.analysis.clock.count_order import STEP_BACK_S, Floats, Ints, Ordered
+from arcdrift.analysis.clock.count_order import STEP_BACK_S, Ordered
+from arcdrift.arrays import Floats, Ints
 
 AHEAD = pd.Timedelta(minutes=30)
 """How far a clock may run ahead before its time counts as one to come."""

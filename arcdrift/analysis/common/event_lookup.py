@@ -1,10 +1,9 @@
 """What had happened to each splicer by an instant: how many events, and which was the latest."""
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-Ints = npt.NDArray[np.int64]
+from arcdrift.arrays import Ints
 
 
 def numbers_of(splicers: pd.Series, names: pd.Index) -> Ints:

@@ -8,10 +8,9 @@ from collections.abc import Container, Mapping, Sequence
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-Ints = npt.NDArray[np.int64]
+from arcdrift.arrays import Datetimes, Ints
 
 SPREAD = 8
 """Numbers are counted in a table of up to so many places a row; beyond, they are sorted."""
@@ -91,7 +90,7 @@ def _code(values: Any) -> tuple[Ints, int]:
     return code.astype(np.int64), max(len(names), 1)
 
 
-def _days(at: npt.NDArray[np.datetime64]) -> Ints | None:
+def _days(at: Datetimes) -> Ints | None:
     """Days since 1970 of midnights; None where not all are midnights."""
     day = at.astype("datetime64[D]")
     return day.astype(np.int64) if (day == at).all() else None

@@ -5,13 +5,13 @@ perfect control and still over them. These findings count against no false-alarm
 """
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.stats import t as student
 
 from arcdrift.analysis.common.days import sites_of
 from arcdrift.analysis.common.grouping import cells_of, named, plain
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
+from arcdrift.arrays import Floats
 from arcdrift.settings import AcceptanceRule, Crew
 
 WINDOW_DAYS = 10
@@ -27,8 +27,6 @@ OVER_COLUMNS = [
     "id", "splicer", "program", "day", "spliced_at", "site", "loss_db", "limit_db", "location",
     "told",
 ]  # fmt: skip
-
-Floats = npt.NDArray[np.float64]
 
 
 def accepted_days(

@@ -4,7 +4,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.common.episodes import episodes
@@ -18,6 +17,7 @@ from arcdrift.analysis.loss.rollup import (
     of_streams,
     relative_variance,
 )
+from arcdrift.arrays import Bools, Floats
 from arcdrift.charts.change_point import step_onset
 
 EPISODE_GAP = pd.Timedelta(days=30)
@@ -41,9 +41,6 @@ AS_GOOD = 0.9
 EXPECTATION = ("expected_db", "shared_effect")
 MEASURES = ("level", "spread", "dirty", "redo")
 NARROW_FIRST = ("stream", "technician", "splicer", "site", "crew")
-
-Floats = npt.NDArray[np.float64]
-Mask = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -311,13 +308,13 @@ class _Cells:
         own = float(np.median(squares)) / MEDIAN_SQUARE if len(squares) else 0.0
         self._scatter = max(own, SPREAD_SCATTER)
 
-    def of(self, episode: Episode) -> Mask:
+    def of(self, episode: Episode) -> Bools:
         """Cells of an episode's subject."""
         if episode.subject_type == WHOLE_CREW:
             return self._everyone
         return np.asarray(self._names[episode.subject_type] == episode.subject_id, dtype=bool)
 
-    def between(self, first: pd.Timestamp, last: pd.Timestamp) -> Mask:
+    def between(self, first: pd.Timestamp, last: pd.Timestamp) -> Bools:
         """Cells of some days."""
         return np.asarray(
             (self.day >= first.to_datetime64()) & (self.day <= last.to_datetime64()), dtype=bool
@@ -370,7 +367,7 @@ class _Cells:
         rest = _Shift(whole.excess - moved, whole.expected, scatter)
         return rest.ratio <= max(CHANCE, LEFT * whole.ratio)
 
-    def _shift(self, rows: Mask, measure: str) -> _Shift:
+    def _shift(self, rows: Bools, measure: str) -> _Shift:
         if measure in self._bad:
             expected = float(self._expected[measure][rows].sum())
             return _Shift(float(self._bad[measure][rows].sum()) - expected, expected, 1.0)

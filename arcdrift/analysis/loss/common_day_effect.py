@@ -7,10 +7,8 @@ an alarm on every stream; the crew's and the sites' own charts show it.
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from arcdrift.arrays import Floats, Ints
 
 FEWEST_OTHERS = 4
 """Other splicers needed to tell a common effect from one machine's own."""

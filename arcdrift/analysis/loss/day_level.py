@@ -8,8 +8,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
+
+from arcdrift.arrays import Floats
 
 LAMBDA = 0.2
 CLIP = 2.5  # standard deviations an innovation may move the mean
@@ -33,9 +34,6 @@ CHART_COLUMNS = (
     "limit_up",
     "limit_down",
 )
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)

@@ -9,11 +9,11 @@ on earlier days of the same stream segment. They count against no false-alarm bu
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from arcdrift.analysis.common.grouping import Ints, cells_of, named, plain, words
+from arcdrift.analysis.common.grouping import cells_of, named, plain, words
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM, segments
+from arcdrift.arrays import Floats, Ints
 from arcdrift.charts.gamma_limit import gamma_limits, histogram_bins
 
 STAGES = (100, 300, 1000)
@@ -34,8 +34,6 @@ COPIED = ["id", "splicer", "technician", "spliced_at", "location"]
 LIMIT_COLUMNS = [
     "splicer", "program", "limit_db", "splices", "last_day", "judged", "exceptions", "refusal",
 ]  # fmt: skip
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)

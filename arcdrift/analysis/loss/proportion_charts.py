@@ -1,16 +1,13 @@
 """Shares of dirty and of redone splices that rose: by stream, splicer, person, site and crew."""
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.loss.day_level import MONTH
 from arcdrift.analysis.loss.rollup import SUBJECT, of_streams, subjects_of
+from arcdrift.arrays import Floats, Ints
 from arcdrift.charts.binomial_cusum import RisingRates, rising_rates
 from arcdrift.charts.binomial_cusum_limits import RUN_LENGTHS
-
-Floats = npt.NDArray[np.float64]
-Codes = npt.NDArray[np.intp]
 
 FIRST_PACE_DAYS = 5
 """Workdays of the crew from which its pace is known; no alarm can come from them anyway."""
@@ -79,7 +76,7 @@ def rising_days(cells: pd.DataFrame, measure: str, budget: float) -> pd.DataFram
     return pd.concat(parts, ignore_index=True)[RATE_COLUMNS]
 
 
-def _run_lengths(codes: list[Codes], day: Codes, days: int, budget: float) -> Floats:
+def _run_lengths(codes: list[Ints], day: Ints, days: int, budget: float) -> Floats:
     """Wanted run length of each day, from the pace of the month before it."""
     active = np.zeros(days)
     for code in codes:

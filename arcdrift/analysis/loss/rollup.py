@@ -5,14 +5,12 @@ that worked more with a lossy program has not got worse by it.
 """
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.common.grouping import cells_of, summed
 from arcdrift.analysis.loss.day_level import without_effect
 from arcdrift.analysis.loss.technician_days import NOBODY
-
-Floats = npt.NDArray[np.float64]
+from arcdrift.arrays import Bools, Floats
 
 SUBJECTS = ("splicer", "technician", "site", "crew")
 SUBJECT = ("subject_type", "subject_id")
@@ -69,7 +67,7 @@ def subjects_of(cells: pd.DataFrame) -> dict[str, pd.Series]:
     }
 
 
-def _has_several(of: pd.Series, what: pd.Series) -> npt.NDArray[np.bool_]:
+def _has_several(of: pd.Series, what: pd.Series) -> Bools:
     """Whether each row's value goes with more than one of another column's."""
     (code, names), (other, others) = pd.factorize(of), pd.factorize(what)
     pairs = np.unique(code * len(others) + other)

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.special import ndtri, stdtr
 
@@ -28,14 +27,13 @@ from arcdrift.analysis.loss.day_level import (
     PSEUDO_DAYS,
     SHORTEST_RUN,
     STREAM,
-    Floats,
-    Ints,
     LossCharts,
     Units,
     ratio_of,
     relative_level,
 )
 from arcdrift.analysis.loss.stream_days import CALIBRATION_DAYS
+from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.charts.ewma import ewma_step
 from arcdrift.charts.limits import ewma_limits
 
@@ -51,8 +49,6 @@ NEVER = 1e9
 """Limit of a chart that gives no alarms."""
 Z95 = 1.959964
 SETTLED = float(np.sqrt(LAMBDA / (2 - LAMBDA)))
-
-Mask = npt.NDArray[np.bool_]
 
 
 def chart_losses(
@@ -90,7 +86,7 @@ class _Sorted:
 
     kind: Units
     days: pd.DataFrame
-    kept: Mask
+    kept: Bools
     unit: Ints
     names: pd.DataFrame
 
@@ -110,11 +106,11 @@ def _stamps(day: pd.Series) -> Ints:
     return day.to_numpy(dtype="datetime64[us]").astype(np.int64)
 
 
-def _flag(days: pd.DataFrame, name: str) -> Mask:
+def _flag(days: pd.DataFrame, name: str) -> Bools:
     return days[name].to_numpy(dtype=bool) if name in days else np.zeros(len(days), dtype=bool)
 
 
-def _limits(day: Ints, judged: Mask, budget: float, pace: pd.Series | None) -> Floats:
+def _limits(day: Ints, judged: Bools, budget: float, pace: pd.Series | None) -> Floats:
     """Limit of each row, whose days are in order, at the pace of the month up to its day."""
     days, first, code = np.unique(day, return_index=True, return_inverse=True)
     worked, made = days, np.diff(first, append=len(day))

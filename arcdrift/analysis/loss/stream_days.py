@@ -6,12 +6,12 @@ cannot pass for a risen level.
 """
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.common.days import WORKDAY, sites_of, workdays
 from arcdrift.analysis.common.event_lookup import count_before, microseconds_of, numbers_of
-from arcdrift.analysis.common.grouping import Ints, cells_of, named, summed, words
+from arcdrift.analysis.common.grouping import cells_of, named, summed, words
+from arcdrift.arrays import Datetimes, Floats, Ints
 from arcdrift.settings import Crew
 
 CAP_MULTIPLE = 3.5
@@ -30,9 +30,6 @@ RESTART_ACTIONS = (
 Cleaning is not among them: it brings a splicer back to the level it had, and a baseline begun
 anew at every cleaning would be taken from the few days after it and never grow up."""
 NO_PROGRAM = "(program not logged)"
-
-Floats = npt.NDArray[np.float64]
-Days = npt.NDArray[np.datetime64]
 
 
 def production(splices: pd.DataFrame) -> pd.DataFrame:
@@ -102,7 +99,7 @@ DAY_COLUMNS = [
 ]
 
 
-def segments(splicer: pd.Series, day: Days, at: pd.Series, service: pd.DataFrame) -> Ints:
+def segments(splicer: pd.Series, day: Datetimes, at: pd.Series, service: pd.DataFrame) -> Ints:
     """Segment of each splice: restarting services before the splicer's first splice of its day.
 
     Parameters

@@ -5,16 +5,13 @@ Practice splices are in none of them.
 """
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.common.days import sites_of
 from arcdrift.analysis.common.grouping import cells_of, named, plain, summed
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
+from arcdrift.arrays import Floats, Ints
 from arcdrift.settings import Crew
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 NOBODY = "(technician not logged)"
 NO_CLEAVER = "(cleaver not logged)"

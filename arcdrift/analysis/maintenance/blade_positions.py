@@ -10,13 +10,12 @@ from arcdrift.analysis.maintenance.usage_hours import (
     CLEAVES_A_SPLICE,
     NO_TURNS,
     Hours,
-    Instants,
-    Ints,
     Turns,
     hours_of,
     instant,
     turns_of,
 )
+from arcdrift.arrays import Datetimes, Ints
 from arcdrift.settings import Blade
 
 PACE_DAYS = 28
@@ -69,7 +68,7 @@ def stretches(cleaver: str, use: pd.DataFrame, service: pd.DataFrame) -> tuple[S
     return tuple(found)
 
 
-def _numbered(hours: Hours, turns: Turns) -> tuple[Ints, Ints, Instants]:
+def _numbered(hours: Hours, turns: Turns) -> tuple[Ints, Ints, Datetimes]:
     """Number of the stretch each hour falls in, where stretches start, and when they began.
 
     Number 0 began at an unknown time.

@@ -7,7 +7,6 @@ comes first.
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.arc.arc_drift import center_air
@@ -31,8 +30,6 @@ WEAR_COLUMNS = [
 DRAWS = 4000
 SEED = 20260101
 Z95 = 1.959964
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)

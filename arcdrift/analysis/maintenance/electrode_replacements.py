@@ -4,7 +4,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 from statsmodels.regression.linear_model import OLS
@@ -13,6 +12,7 @@ from arcdrift.analysis.arc.arc_drift import center_air
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.arc.arc_points import EPOCH_ACTIONS, REPLACED
 from arcdrift.analysis.arc.pooled_regression import SLOPES
+from arcdrift.arrays import Floats
 from arcdrift.finding import Finding
 
 NEED_CHECKS = 8
@@ -27,7 +27,6 @@ EARLY_SHARE = 0.5
 ASKED_WITHIN = pd.Timedelta(days=30)
 LEVEL = 0.95
 
-Floats = npt.NDArray[np.float64]
 Outcome = Literal["better", "as before", "worse", "too early"]
 
 

@@ -7,11 +7,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-Ints = npt.NDArray[np.int64]
-Instants = npt.NDArray[np.datetime64]
+from arcdrift.arrays import Bools, Datetimes, Ints
 
 TURNED = ("blade rotated", "blade replaced")
 CLEAVES_A_SPLICE = 2
@@ -32,8 +30,8 @@ class Hours:
         In order of their names.
     """
 
-    first: Instants
-    last: Instants
+    first: Datetimes
+    last: Datetimes
     splices: Ints
     position: Ints
     positions: tuple[str, ...]
@@ -54,8 +52,8 @@ class Hours:
 class Turns:
     """Turns of one blade on the service log in order of time, and which were to a new blade."""
 
-    when: Instants
-    new_blade: npt.NDArray[np.bool_]
+    when: Datetimes
+    new_blade: Bools
 
     @property
     def positions_used(self) -> int | None:

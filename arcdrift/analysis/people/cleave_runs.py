@@ -5,8 +5,9 @@ import json
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.common.grouping import Ints, cells_of, named, plain
+from arcdrift.analysis.common.grouping import cells_of, named, plain
 from arcdrift.analysis.loss.technician_days import NOBODY
+from arcdrift.arrays import Ints
 from arcdrift.settings import Crew
 
 RUN_COLUMNS = [

@@ -3,12 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-Floats = npt.NDArray[np.float64]
+from arcdrift.arrays import Floats
+
 Z95 = 1.959964
 MOST_SWAPS = 6
 FLAT = 100.0

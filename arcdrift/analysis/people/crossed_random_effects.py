@@ -10,13 +10,12 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.sparse import csr_array, diags_array, hstack
 
 from arcdrift.analysis.people.variance_components import STINT, gaussian_variances, logit_variances
+from arcdrift.arrays import Floats
 
-Floats = npt.NDArray[np.float64]
 Likelihood = Literal["gaussian", "binomial_logit"]
 
 LEAST_VARIANCE = 1e-8

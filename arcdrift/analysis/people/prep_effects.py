@@ -9,7 +9,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.stats import norm
 
@@ -18,6 +17,7 @@ from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY
 from arcdrift.analysis.people.comparability import connected_sets, home_parts
 from arcdrift.analysis.people.crossed_random_effects import Crossed, fit_crossed, full_rank
 from arcdrift.analysis.people.variance_components import STINT
+from arcdrift.arrays import Floats
 from arcdrift.settings import Prep
 
 Z95 = 1.959964
@@ -35,8 +35,6 @@ MEASURES = {
 EFFECT_COLUMNS = [
     "who", "name", "measure", "days", "splices", "set", "effect", "low", "high", "sure", "note",
 ]  # fmt: skip
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,6 @@
 """Signatures that lie in how a person's days go: dirt, first splices, tiredness, learning."""
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.stats import t as student
 
@@ -9,10 +8,8 @@ from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.analysis.people.prep_effects import PrepEffects, measure_rows
 from arcdrift.analysis.people.signature_stats import poisson_interval, slope_by_days
 from arcdrift.analysis.people.signatures import MIN_DAYS, Signature
+from arcdrift.arrays import Floats, Ints
 from arcdrift.settings import Prep
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.intp]
 
 DIRTY_RATIO = 1.25
 FIRST_LOSS, FIRST_ANGLE = 0.25, 0.15

@@ -25,9 +25,8 @@ from arcdrift.analysis.loss.technician_days import (
     within_day,
 )
 from arcdrift.analysis.people.cleave_runs import bad_stretches
+from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.settings import Crew
-
-Floats = npt.NDArray[np.float64]
 
 LEFT, RIGHT, LOSS = "cleave_left_deg", "cleave_right_deg", "loss_db"
 COLUMNS = [
@@ -62,7 +61,7 @@ class SignatureSplices:
 class _Picked:
     """Places of the rows in order, the size of each, and what matters in it."""
 
-    place: npt.NDArray[np.int64]
+    place: Ints
     size: Floats
     size_name: str
     matters: str | npt.NDArray[np.str_]
@@ -117,7 +116,7 @@ class _Log:
         self.day = workdays(made, crew, "spliced_at")
         key = made.assign(program=named(made["program"], NO_PROGRAM), day=self.day)
         here = key.groupby(["splicer", "day"], sort=False)
-        person_day: npt.NDArray[np.int64] = np.asarray(here.ngroup(), dtype=np.int64)
+        person_day: Ints = np.asarray(here.ngroup(), dtype=np.int64)
         self.person_day = pd.Series(person_day)
         cell = ["splicer", "day", "program", "cleaver", "fiber_a", "fiber_b", "site"]
         self.cell = np.asarray(key.groupby(cell, sort=False, dropna=False).ngroup())
@@ -163,11 +162,11 @@ class _Log:
             effect += np.log1p(names.map(known).fillna(0.0).to_numpy(dtype=np.float64))
         return effect
 
-    def newest_first(self, rows: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
+    def newest_first(self, rows: Bools) -> Ints:
         place = np.flatnonzero(rows)
         return place[np.argsort(-self.made_at[place], kind="stable")]
 
-    def most_first(self, pull: Floats) -> npt.NDArray[np.int64]:
+    def most_first(self, pull: Floats) -> Ints:
         """Places of what has a pull, the strongest first; of equal ones the higher loss first."""
         loss = np.nan_to_num(self.loss)
         order = np.lexsort((-self.made_at, -loss, -pull))
@@ -276,7 +275,7 @@ def _learning(log: _Log, unit: str) -> _Picked:
     )  # fmt: skip
 
 
-def _centered(values: Floats, known: npt.NDArray[np.bool_], cell: npt.NDArray[np.int64]) -> Floats:
+def _centered(values: Floats, known: Bools, cell: Ints) -> Floats:
     """Values less the mean of what is known in their cell; NaN for what is not known."""
     if not len(values):
         return values
@@ -286,7 +285,7 @@ def _centered(values: Floats, known: npt.NDArray[np.bool_], cell: npt.NDArray[np
         return np.where(known, values - (total / count)[cell], np.nan)
 
 
-def _slope_order(log: _Log, reach: Floats, pull: Floats) -> npt.NDArray[np.int64]:
+def _slope_order(log: _Log, reach: Floats, pull: Floats) -> Ints:
     """Places on the far side of a slope, the strongest pull first, then those on the near side."""
     place = log.most_first(pull)
     return place[np.argsort(reach[place] <= 0, kind="stable")]

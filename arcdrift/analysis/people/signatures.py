@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.special import ndtr
 from scipy.stats import t as student
@@ -22,7 +21,6 @@ from arcdrift.analysis.people.prep_effects import Z95, PrepEffects
 from arcdrift.analysis.people.signature_stats import poisson_interval, slope_by_days
 from arcdrift.settings import Prep
 
-Floats = npt.NDArray[np.float64]
 Row = dict[Any, Any]
 
 UNEVEN = 0.15

@@ -8,15 +8,14 @@ levels, are integrated out one by one, and no row of the data is looked at twice
 from collections.abc import Callable
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.linalg import cholesky, solve_triangular
 from scipy.optimize import minimize
 from scipy.sparse import csr_array, diags_array, hstack
 from scipy.special import expit
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from arcdrift.arrays import Floats, Ints
+
 Deviance = Callable[[Floats], tuple[float, Floats]]
 
 STINT = "stint"

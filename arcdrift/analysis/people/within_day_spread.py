@@ -1,13 +1,11 @@
 """How evenly a person works: spread within their days against the crew's on the same machines."""
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.stats import norm
 
 from arcdrift.analysis.loss.technician_days import NOBODY
 
-Floats = npt.NDArray[np.float64]
 Z95 = 1.959964
 MIN_FREEDOM = 50.0
 """Degrees of freedom below which nobody is given a figure."""

@@ -18,7 +18,7 @@ from arcdrift.analysis.checks.daily_checks import daily_checks
 from arcdrift.analysis.clock.clock_errors import Clock, look_at_clock
 from arcdrift.analysis.common.days import WORKDAY, sites_of, workdays, zones_of
 from arcdrift.analysis.common.event_lookup import numbers_of
-from arcdrift.analysis.common.grouping import Ints, cells_of, coded, plain, stack, summed, words
+from arcdrift.analysis.common.grouping import cells_of, coded, plain, stack, summed, words
 from arcdrift.analysis.loss.acceptance import accepted_days, over_limit
 from arcdrift.analysis.loss.agreement import MEASURED, measured_pairs
 from arcdrift.analysis.loss.outlier_splices import SingleSplices, single_splices
@@ -29,6 +29,7 @@ from arcdrift.analysis.loss.technician_days import hand_days
 from arcdrift.analysis.maintenance.service_findings import use_by_hour
 from arcdrift.analysis.people.cleave_runs import cleave_runs, practice_splices
 from arcdrift.analysis.setting_cost.mismatch_groups import mismatch_cells
+from arcdrift.arrays import Ints
 from arcdrift.settings import Crew
 from arcdrift.store.clock_shifts import Bounds
 

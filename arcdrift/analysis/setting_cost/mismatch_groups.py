@@ -6,7 +6,6 @@ their products are kept, which serve any slopes.
 """
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.arc.arc_drift import center_air
@@ -17,9 +16,8 @@ from arcdrift.analysis.common.event_lookup import latest, microseconds_of, numbe
 from arcdrift.analysis.common.grouping import cells_of, named, plain, summed
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
 from arcdrift.analysis.loss.technician_days import NOBODY
+from arcdrift.arrays import Floats, Ints
 from arcdrift.settings import Crew
-
-Floats = npt.NDArray[np.float64]
 
 PAIRS = [(i, j) for i in range(SLOPES) for j in range(i, SLOPES)]
 MOMENTS = [*(f"x{i}" for i in range(SLOPES)), *(f"x{i}{j}" for i, j in PAIRS)]
@@ -105,6 +103,6 @@ def mismatch_cells(
     return cells.sort_values(["splicer", *CELL], kind="stable", ignore_index=True)[CELL_COLUMNS]
 
 
-def _taken(values: pd.Series, place: npt.NDArray[np.int64]) -> Floats:
+def _taken(values: pd.Series, place: Ints) -> Floats:
     """Values at places, NaN at place -1."""
     return np.append(values.to_numpy(np.float64), np.nan)[place]

@@ -23,6 +23,7 @@ from arcdrift.analysis.arc.indoor_checks import HEATED_AT
 from arcdrift.analysis.arc.pooled_regression import SLOPES
 from arcdrift.analysis.setting_cost.mismatch_cost import Worth
 from arcdrift.analysis.setting_cost.mismatch_groups import CELL_COLUMNS, MOMENTS, PAIRS
+from arcdrift.arrays import Floats, Ints
 from arcdrift.settings import Crew, Splicer
 
 TOLERANCES = 3.0
@@ -39,8 +40,6 @@ RANK = 1e-10
 """Share of the largest eigenvalue below which one counts as nothing."""
 VAGUE = 0.5
 """An interval from nothing up to this share of the usual loss says nothing."""
-
-Floats = npt.NDArray[np.float64]
 
 
 def worth_of_recalibrating(
@@ -164,7 +163,7 @@ class _Fit:
 
     y: Floats
     x: Floats
-    cluster: npt.NDArray[np.int64]
+    cluster: Ints
 
     @classmethod
     def of(cls, frame: pd.DataFrame, columns: Floats) -> "_Fit":
@@ -220,7 +219,7 @@ class _Levels:
     The columns of ones and zeros stand for technicians and, where enough splicers share them, days.
     """
 
-    stream: npt.NDArray[np.int64]
+    stream: Ints
     shared: csr_array
 
     @classmethod
@@ -255,7 +254,7 @@ class _Levels:
 
 def _told(
     group: pd.DataFrame,
-    bin_of: npt.NDArray[np.int64],
+    bin_of: Ints,
     number: int,
     groups: int,
     fit: _Fit,

@@ -8,9 +8,10 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from arcdrift.arrays import Bools
 from arcdrift.errors import BadInput
 from arcdrift.intake.layout.layouts import Layout, SkipRule
-from arcdrift.intake.text.physical_lines import Bools, Lines
+from arcdrift.intake.text.physical_lines import Lines
 from arcdrift.intake.text.raw_rows import Broken, RawRows, read_rows
 
 SEARCHED_LINES = 200

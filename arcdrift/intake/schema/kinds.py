@@ -10,15 +10,12 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import pandera.pandas as pa
 
+from arcdrift.arrays import Bools
 from arcdrift.errors import BadInput
 from arcdrift.quantities import QUANTITIES
-
-Bools = npt.NDArray[np.bool_]
 
 ACTIONS = (
     "electrodes replaced",

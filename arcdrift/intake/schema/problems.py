@@ -5,13 +5,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from arcdrift.arrays import Bools, Ints
 from arcdrift.quantities import QUANTITIES
-
-Bools = npt.NDArray[np.bool_]
-Ints = npt.NDArray[np.int64]
 
 SENTENCES: dict[str, str] = {
     "cells-missing": "The row has fewer cells than the header; it may be cut short.",

@@ -4,12 +4,11 @@ from functools import cache
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pint
 
+from arcdrift.arrays import Floats
 from arcdrift.quantities import QUANTITIES
 
-Floats = npt.NDArray[np.float64]
 _DIGITS = 9
 """Decimals kept by a conversion; further ones are noise of the arithmetic."""
 _MILS = ("mil", "mils")

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from sqlalchemy import Connection, Engine, update
 
+from arcdrift.arrays import Ints
 from arcdrift.errors import BadInput
 from arcdrift.intake.containers.files import file_bytes
 from arcdrift.intake.layout.layout_rows import rows_under
@@ -20,7 +21,7 @@ from arcdrift.intake.layout.layouts import Layout, load_layout
 from arcdrift.intake.schema.import_report import ImportReport as ImportReport
 from arcdrift.intake.schema.import_report import Progress as Progress
 from arcdrift.intake.schema.kinds import Kind, recognize
-from arcdrift.intake.schema.problems import Balance, Ints
+from arcdrift.intake.schema.problems import Balance
 from arcdrift.intake.storing.large import Large, store_large
 from arcdrift.intake.storing.quarantine_export import export_rows, header_text, is_export
 from arcdrift.intake.storing.quarantine_rows import (

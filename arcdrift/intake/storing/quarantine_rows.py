@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 from sqlalchemy import Connection, and_, bindparam, select, update
 
+from arcdrift.arrays import Ints
 from arcdrift.intake.schema.kinds import Kind
-from arcdrift.intake.schema.problems import SENTENCES, Ints, ProblemGroup
+from arcdrift.intake.schema.problems import SENTENCES, ProblemGroup
 from arcdrift.intake.storing.quarantine_export import MendedRows, header_text
 from arcdrift.intake.storing.row_outcomes import CONFLICT, STORED, Fates
 from arcdrift.intake.text.raw_rows import RawRows

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from sqlalchemy import select
 
+from arcdrift.arrays import Bools, Ints
 from arcdrift.intake.schema.kinds import Kind
 from arcdrift.intake.typing.local_times import coded
 from arcdrift.store import schema
@@ -31,9 +31,6 @@ from arcdrift.store.event_candidates import (
     within,
 )
 from arcdrift.store.record_matching import MINUTE_US, SHAPES, Claim, Shape, events_of
-
-Bools = npt.NDArray[np.bool_]
-Ints = npt.NDArray[np.int64]
 
 NEW, STORED, CONFLICT = 0, 1, 2
 _LAST = 1 << 62

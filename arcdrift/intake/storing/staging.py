@@ -15,8 +15,8 @@ from sqlalchemy import BigInteger, Column, Connection, Integer, MetaData, Table,
 from sqlalchemy.dialects import sqlite
 from sqlalchemy.schema import CreateTable
 
+from arcdrift.arrays import Ints
 from arcdrift.intake.schema.kinds import Kind
-from arcdrift.intake.text.physical_lines import Ints
 from arcdrift.store.frames import to_arrow
 from arcdrift.store.read import fetch_within
 from arcdrift.store.schema import RECORDS

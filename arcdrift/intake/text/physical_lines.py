@@ -10,8 +10,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
+from arcdrift.arrays import Bools, Ints
 
 LF, CR, QUOTE, NUL = 10, 13, 34, 0
 MAX_LINE_BYTES = 65_536

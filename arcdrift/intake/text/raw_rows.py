@@ -13,9 +13,10 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from pyarrow import csv as arrow_csv
 
+from arcdrift.arrays import Ints
 from arcdrift.errors import BadInput
 from arcdrift.intake.text.multiline_rows import MAX_ROW_LINES, pieces
-from arcdrift.intake.text.physical_lines import MAX_LINE_BYTES, Ints, Lines, Look, look, split
+from arcdrift.intake.text.physical_lines import MAX_LINE_BYTES, Lines, Look, look, split
 
 DELIMITERS = (",", ";", "\t")
 

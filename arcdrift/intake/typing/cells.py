@@ -5,13 +5,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-Bools = npt.NDArray[np.bool_]
-Floats = npt.NDArray[np.float64]
+from arcdrift.arrays import Bools, Floats
 
 _NUMBER = r"^-?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
 _SEPARATED = "^[+-]?[0-9]+([.,'\u2019 \u00a0\u202f][0-9]+)+$"

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from arcdrift.intake.schema.problems import Bools
+from arcdrift.arrays import Bools
 from arcdrift.times import Evidence
 
 BOUND_CODES = ("value-too-low", "value-too-high")
