@@ -7,7 +7,7 @@ import pandas as pd
 from dash import dcc, html
 
 from arcdrift.analysis.budget.replay_alarms import TRIAL_COLUMNS
-from arcdrift.analysis.loss.day_level import MONTH
+from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.errors import ArcdriftError
 from dashboard import ids
 from dashboard.components import View, card, csv_button, notice, share_table, shown_day
@@ -91,7 +91,8 @@ def trial_card(view: View) -> html.Section:
     lines: list[Any] = [
         html.P(
             f"{said} on these {days} workdays; chance alone gives about "
-            f"{wanted.budget * days / MONTH:.1f}. The others point to something that changed.",
+            f"{wanted.budget * days / WORKDAYS_PER_MONTH:.1f}. "
+            "The others point to something that changed.",
             className="lead",
         )
     ]

@@ -27,6 +27,7 @@ import pandas as pd
 import statsmodels.api as sm
 from sqlalchemy import Engine
 
+from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.analysis.review.review import Review, review
 from arcdrift.charts.limits import PRINTED_D2
 from arcdrift.cli.worker_processes import helping
@@ -36,7 +37,6 @@ from arcdrift.simulate.write import crew_toml
 from arcdrift.store import read, schema
 from arcdrift.store.connect import open_store, writing
 from arcdrift.store.write import add_import, add_rows
-from tests.recovery.crews import MONTH
 
 LAMBDA = 0.2
 STREAM = ["splicer", "program"]
@@ -177,7 +177,7 @@ def compare(folder: Path) -> None:
     say("notebook", plain, done.splices)
     counts = alarms(engine)
     days = read.result(engine, "result_stream_days")["day"].nunique()
-    months, budget = days / MONTH, crew.false_alarms_per_month
+    months, budget = days / WORKDAYS_PER_MONTH, crew.false_alarms_per_month
     arcs = counts.pop("result_arc_points")
     streams = splices[STREAM].drop_duplicates()
     sys.stdout.write(

@@ -16,8 +16,9 @@ from arcdrift.air import AIR_COLUMNS, WEATHER_STATION, join_air, prepare_reading
 from arcdrift.analysis.advice.advice import advise
 from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc, known_fit
-from arcdrift.analysis.arc.arc_points import EPOCH_ACTIONS, passed_checks
+from arcdrift.analysis.arc.arc_points import passed_checks
 from arcdrift.analysis.arc.pooled_regression import PHI_ASSUMED, crew_lag1
+from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.simulate import invented_crew, load_plan
 from arcdrift.simulate.plant import plant
 from arcdrift.times import local_day
@@ -85,7 +86,7 @@ def _at_work(
 def _renewed(run: Run, name: str, cut: pd.Timestamp, ats: pd.Series) -> pd.Series:
     """Instants after electrodes were replaced since the cut: the tool asks for an analysis."""
     service = run.made["service"]
-    mine = service[(service["asset"] == name) & service["action"].isin(EPOCH_ACTIONS)]
+    mine = service[(service["asset"] == name) & service["action"].isin(RESTART_ACTIONS)]
     later = mine.loc[mine["serviced_at"] > cut, "serviced_at"]
     return ats > later.min() if len(later) else pd.Series(False, index=ats.index)
 

@@ -12,8 +12,6 @@ from arcdrift.analysis.review.summary import Summary, summarize
 from arcdrift.finding import Finding
 from arcdrift.simulate import Scenario, SimulatedCrew, simulate_frames
 
-MONTH = 22
-
 
 @dataclass(frozen=True)
 class Run:

@@ -12,12 +12,13 @@ import pandas as pd
 from arcdrift.analysis.advice.advice import advise
 from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation
 from arcdrift.analysis.arc.arc_model import ArcModel
+from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.analysis.loss.day_level import ratio_of, relative_level
 from arcdrift.analysis.people.prep_effects import prep_effects
 from arcdrift.analysis.review.pipeline import Assessment
 from arcdrift.simulate import invented_crew, load_plan
 from arcdrift.simulate.plant import plant
-from tests.recovery.crews import MONTH, Run, run_crew
+from tests.recovery.crews import Run, run_crew
 
 LOOK_BACK = pd.Timedelta(days=7)
 """A finding that began this long before a fault is not about it."""
@@ -66,7 +67,7 @@ def count_alarms(run: Run) -> Alarms:
     days, points = frames["result_stream_days"], frames["result_arc_points"]
     others = frames["result_subject_days"]
     workdays = np.sort(days["day"].unique())
-    end = workdays[min(2 * MONTH, len(workdays)) - 1]
+    end = workdays[min(2 * WORKDAYS_PER_MONTH, len(workdays)) - 1]
     alarmed = days[days["alarm"] != ""]
     rolled = others[others["alarm"].astype(bool)]
     at = points.loc[points["alarm"].astype(bool), "checked_at"].dt.strftime("%Y-%m-%d")
@@ -79,7 +80,7 @@ def count_alarms(run: Run) -> Alarms:
     early = sum(int((each <= end).sum()) for each in (alarmed["day"], rolled["day"], at))
     return Alarms(
         streams=len(days.drop_duplicates(["splicer", "program"])),
-        months=len(workdays) / MONTH,
+        months=len(workdays) / WORKDAYS_PER_MONTH,
         budget=run.made.crew.false_alarms_per_month,
         counts=counts,
         early=early,
@@ -202,7 +203,7 @@ def try_harmless(name: str, seed: int) -> Beside:
         return int(points.loc[within, "alarm"].sum())
 
     crew = changed.made.crew
-    months = np.busday_count(began.date(), until.date()) / MONTH
+    months = np.busday_count(began.date(), until.date()) / WORKDAYS_PER_MONTH
     share = crew.shares.arc * len(concerned) / len(splicers)
     allowed = crew.false_alarms_per_month * share * months
     return Beside(name, alarms(changed), alarms(plain), float(allowed))

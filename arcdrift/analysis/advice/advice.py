@@ -11,7 +11,7 @@ from arcdrift.analysis.advice.checklist import StartItem
 from arcdrift.analysis.advice.required_setting import Met, required_now, row
 from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation, Unsettled
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
-from arcdrift.analysis.arc.arc_points import EPOCH_ACTIONS
+from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.analysis.setting_cost.mismatch_cost import Worth, tell_worth
 from arcdrift.settings import Crew
 
@@ -173,7 +173,7 @@ def plain_rules(situation: Situation, crew: Crew) -> list[str]:
         reasons.append("The latest arc check failed and none has passed since.")
     if last.checked_at < situation.day_started:
         reasons.append("No arc check has passed since this workday began.")
-    replaced = [action for action in situation.service_since if action in EPOCH_ACTIONS]
+    replaced = [action for action in situation.service_since if action in RESTART_ACTIONS]
     if replaced:
         reasons.append(f"Since the last check: {', '.join(replaced)}.")
     if situation.site and last.site and situation.site != last.site:
@@ -242,7 +242,7 @@ def _ask_model(
     last, air = situation.last_check, situation.air
     if last is None or last.arc_setting is None:
         return None, "Plain rules only: no passed check with a setting to compare with."
-    if any(action in EPOCH_ACTIONS for action in situation.service_since):
+    if any(action in RESTART_ACTIONS for action in situation.service_since):
         return None, "Plain rules only: the splicer was serviced after its last check."
     if air is None or air.air_density is None or air.vapor_pressure is None:
         return None, f"Plain rules only: no complete air reading is recent.{_newest(situation)}"

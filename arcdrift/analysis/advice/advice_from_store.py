@@ -12,7 +12,7 @@ from arcdrift.analysis.advice.checklist_from_store import start_items
 from arcdrift.analysis.advice.splicer_state import Situation, Unsettled
 from arcdrift.analysis.advice.splicer_state_at import PROGRAM_DAYS, situation_of
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
-from arcdrift.analysis.arc.arc_points import EPOCH_ACTIONS
+from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.analysis.review.summary import SPLICE_COLUMNS
 from arcdrift.analysis.setting_cost.mismatch_cost import worths_from
 from arcdrift.errors import UsageError
@@ -113,7 +113,7 @@ def _unsettled(
         words = _opening_capital(str(finding["summary"]).removeprefix(f"{splicer}: "))
         last = pd.Timestamp(finding["until"])
         later = (service["serviced_at"] > last) & (service["serviced_at"] <= now)
-        done = service[later & service["action"].isin(EPOCH_ACTIONS)].tail(1)
+        done = service[later & service["action"].isin(RESTART_ACTIONS)].tail(1)
         if kind in DRIFTING and len(done):
             when, action = done["serviced_at"].iloc[0], done["action"].iloc[0]
             words += f" Since then: {action} on {when:%Y-%m-%d}."
@@ -173,7 +173,7 @@ def _model_now(
     if not isinstance(model, ArcModel) or until is None:
         return model
     later = (service["serviced_at"] > until) & (service["serviced_at"] <= situation.now)
-    done = service.loc[later & service["action"].isin(EPOCH_ACTIONS), "action"]
+    done = service.loc[later & service["action"].isin(RESTART_ACTIONS), "action"]
     if done.empty:
         return model
     reason = f"{done.iloc[-1]} since the last analysis; run one"

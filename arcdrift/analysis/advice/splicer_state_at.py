@@ -16,9 +16,10 @@ from arcdrift.air import (
     vapor_pressure,
 )
 from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation
-from arcdrift.analysis.arc.arc_points import REPLACED, passed_checks
+from arcdrift.analysis.arc.arc_points import passed_checks
 from arcdrift.analysis.common.days import sites_of, zones_of
 from arcdrift.analysis.common.grouping import plain
+from arcdrift.analysis.common.service_actions import REPLACED
 from arcdrift.errors import UsageError
 from arcdrift.settings import Crew, Site, Splicer
 from arcdrift.times import day_bounds, local_day

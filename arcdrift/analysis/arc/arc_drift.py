@@ -25,7 +25,7 @@ from arcdrift.analysis.arc.pooled_regression import (
     fit_known_phi,
     whiten,
 )
-from arcdrift.analysis.loss.day_level import MONTH
+from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.arrays import Floats, Ints
 from arcdrift.charts.ewma import settled_limits
 from arcdrift.charts.limits import ewma_limit
@@ -106,8 +106,8 @@ def usable(points: pd.DataFrame) -> pd.DataFrame:
 def checks_a_month(points: pd.DataFrame) -> float:
     """Passed checks with a setting, of all splicers, in 22 days on which there was one."""
     if points.empty:
-        return float(MONTH)
-    return float(MONTH * len(points) / max(points["checked_at"].dt.date.nunique(), 1))
+        return float(WORKDAYS_PER_MONTH)
+    return float(WORKDAYS_PER_MONTH * len(points) / max(points["checked_at"].dt.date.nunique(), 1))
 
 
 def drift_charts(points: pd.DataFrame, checks_per_alarm: float) -> pd.DataFrame:

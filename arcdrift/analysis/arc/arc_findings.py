@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.arc.arc_drift import center_air
-from arcdrift.analysis.causes.records_near_onset import not_after
 from arcdrift.analysis.common.episodes import episodes, severity
+from arcdrift.analysis.common.service_actions import service_near_onset
 from arcdrift.arrays import Floats, Ints
 from arcdrift.charts.change_point import step_onset
 from arcdrift.finding import Cause, Finding, Onset
@@ -158,7 +158,7 @@ def _causes(
     service: pd.DataFrame, since: pd.Timestamp, judged: pd.DataFrame, begins: int
 ) -> tuple[Cause, ...]:
     causes = []
-    near = not_after(service, since)
+    near = service_near_onset(service, since)
     causes += [
         Cause(f"service: {action}", f"done on {when:%Y-%m-%d}, near the onset", 0.5)
         for action, when in zip(near["action"], near["serviced_at"], strict=True)

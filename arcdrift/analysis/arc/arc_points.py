@@ -5,11 +5,8 @@ import pandas as pd
 
 from arcdrift.analysis.arc.indoor_checks import room_density
 from arcdrift.analysis.common.event_lookup import count_before, microseconds_of, numbers_of
+from arcdrift.analysis.common.service_actions import REPLACED, RESTART_ACTIONS
 from arcdrift.arrays import Ints
-
-REPLACED = "electrodes replaced"
-EPOCH_ACTIONS = (REPLACED, "factory service", "firmware updated")
-"""After any of these the arc setting starts from a new level."""
 
 REGRESSORS = ("air_density", "vapor_pressure", "arcs")
 
@@ -52,7 +49,7 @@ def passed_checks(checks: pd.DataFrame, service: pd.DataFrame) -> pd.DataFrame:
     count, sets = passed["arc_count"].to_numpy(dtype=float), happened(who, at, service, names)
     mine = np.split(np.arange(len(who)), np.flatnonzero(np.diff(who)) + 1)
     return passed.assign(
-        epoch=happened(who, at, service, names, EPOCH_ACTIONS),
+        epoch=happened(who, at, service, names, RESTART_ACTIONS),
         arcs=np.concatenate([_arcs_since(count[rows], sets[rows]) for rows in mine]),
     ).drop(columns="arc_count")
 

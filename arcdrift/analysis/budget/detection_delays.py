@@ -13,12 +13,12 @@ from scipy.special import gammainc, gammaincc
 from arcdrift.analysis.arc.arc_drift import LAMBDA as ARC_LAMBDA
 from arcdrift.analysis.arc.arc_drift import checks_a_month
 from arcdrift.analysis.budget.replay_alarms import History
+from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.analysis.loss.day_level import (
     CLIP,
     LAG_DAYS,
     LAG_FROM,
     LAMBDA,
-    MONTH,
     PSEUDO_DAYS,
     SHORTEST_RUN,
     relative_level,
@@ -112,7 +112,7 @@ def chart_plans(history: History, budget: float, shares: Shares) -> list[ChartPl
         "loss_raised": streams, "loss_lowered": streams, "rolled_up": rolled, "scattered": spread,
         **{name: subjects[subjects["measure"] == name] for name in COUNTED},
     }  # fmt: skip
-    recent = np.sort(history.stream_days["day"].unique())[-MONTH:]
+    recent = np.sort(history.stream_days["day"].unique())[-WORKDAYS_PER_MONTH:]
     plans = []
     for name, share in shares.model_dump().items():
         allowed = budget * share
@@ -122,7 +122,7 @@ def chart_plans(history: History, budget: float, shares: Shares) -> list[ChartPl
         else:
             rows = days_of[name]
             rows = rows[rows["day"].isin(recent)]
-            pace = MONTH * len(rows) / max(len(recent), 1)
+            pace = WORKDAYS_PER_MONTH * len(rows) / max(len(recent), 1)
             charts = len(rows[["subject_type", "subject_id"]].drop_duplicates())
         run_length = max(pace / allowed, SHORTEST_RUN)
         limit = np.nan
@@ -150,7 +150,7 @@ def streams_in_use(streams: pd.DataFrame, history: History) -> pd.DataFrame:
         ``sd_between``, relative to the mean, of one capped splice and of a day.
     """
     days = history.stream_days
-    recent = np.sort(days["day"].unique())[-MONTH:]
+    recent = np.sort(days["day"].unique())[-WORKDAYS_PER_MONTH:]
     days = days[days["day"].isin(recent) & ~days["excluded"].astype(bool)]
     pace = days.groupby(["splicer", "program"])["splices"].mean().rename("pace").reset_index()
     known = streams.dropna(subset=["sd_within", "sd_between"]).merge(pace)
@@ -208,7 +208,7 @@ def prices(
 
 def _caught(rise: float, days: Floats) -> Caught:
     half, most = np.quantile(days, [0.5, 0.9], method="inverted_cdf")
-    return Caught(rise, float(half), float(most), float((days <= MONTH).mean()))
+    return Caught(rise, float(half), float(most), float((days <= WORKDAYS_PER_MONTH).mean()))
 
 
 def capped_rise(rise: float, sd_within: float) -> float:

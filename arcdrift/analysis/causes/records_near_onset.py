@@ -23,10 +23,6 @@ from arcdrift.settings import Crew, Splicer
 LEVEL_CHECKS = 3
 """Checks of an electrode pair before its level, and so a mismatch, is known."""
 NO_CHECK = ("missed", "failed-only")
-LEAD = pd.Timedelta(days=5)
-"""Service may have caused a change shortly before its onset, never well after it."""
-ROUTINE = ("cleaned", "other")
-"""Service too common, or too vague, to explain anything by its date alone."""
 DAY = pd.Timedelta(days=1)
 
 
@@ -238,12 +234,6 @@ class Changes:
             cells["n"][known].astype(np.float64),
             square[known],
         )
-
-
-def not_after(service: pd.DataFrame, onset: pd.Timestamp) -> pd.DataFrame:
-    """Service that may have caused a change: shortly before its onset, never well after it."""
-    lead = onset - service["serviced_at"]
-    return service[(lead <= LEAD) & (lead >= -DAY) & ~service["action"].isin(ROUTINE)]
 
 
 def _micro(at: pd.Timestamp) -> int:

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.causes.hypothesis import APART, SURE, Story, View
-from arcdrift.analysis.causes.records_near_onset import DAY, LEAD, ROUTINE
+from arcdrift.analysis.causes.records_near_onset import DAY
+from arcdrift.analysis.common.service_actions import LAG, LEAD, ROUTINE_ACTIONS
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER
 from arcdrift.arrays import Bools, Floats
 
@@ -108,8 +109,8 @@ def _worn(view: View, name: str, base: float) -> list[Story]:
 
 def _served(view: View, name: str, base: float) -> list[Story]:
     found = []
-    for action, when in view.changes.served(name, view.onset - LEAD, view.onset + DAY):
-        if action in ROUTINE:
+    for action, when in view.changes.served(name, view.onset - LEAD, view.onset + LAG):
+        if action in ROUTINE_ACTIONS:
             continue
         rate = view.changes.often(action) * (LEAD / DAY + 1.0)
         score = float(np.clip(-np.log(max(rate, 1e-9)), 0.0, SERVICE_SURE))
@@ -138,7 +139,7 @@ def _cleaver(view: View, number: int, among: int) -> list[Story]:
     if cleaves is not None and view.sign > 0:
         use = 1.5 if cleaves > 1.2 * life else -1.0 if cleaves < 0.6 * life else 0.0
         said += f"; {cleaves:,.0f} cleaves on the blade's position, of {life:,} it is good for"
-    for action, when in view.changes.served(name, view.onset - LEAD, view.onset + DAY):
+    for action, when in view.changes.served(name, view.onset - LEAD, view.onset + LAG):
         use += 1.0 if view.sign < 0 else 0.0
         said += f"; {action} on {when:%Y-%m-%d}"
     # the side whose angle went the way the loss went

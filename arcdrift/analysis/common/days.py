@@ -6,6 +6,8 @@ import pandas as pd
 from arcdrift.settings import Crew
 from arcdrift.times import local_day
 
+WORKDAYS_PER_MONTH = 22
+"""A month of the false-alarm budget."""
 WORKDAY = "workday"
 """Column of records whose workdays were worked out before."""
 

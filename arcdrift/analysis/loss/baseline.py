@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.analysis.loss.day_level import LAG_DAYS, LAG_FROM
-from arcdrift.analysis.loss.stream_days import RESTART_ACTIONS
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,6 @@ LAMBDA = 0.2
 CLIP = 2.5  # standard deviations an innovation may move the mean
 LAG_FROM = 40  # days of history from which the mean lags
 LAG_DAYS = 10
-MONTH = 22  # workdays
 PSEUDO_DAYS = 20.0
 SHORTEST_RUN = 10.0
 """Days between false alarms below which a chart says nothing; a budget asks for no less."""

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.loss.day_level import MONTH
+from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.analysis.loss.rollup import SUBJECT, of_streams, subjects_of
 from arcdrift.arrays import Floats, Ints
 from arcdrift.charts.binomial_cusum import RisingRates, rising_rates
@@ -84,9 +84,9 @@ def _run_lengths(codes: list[Ints], day: Ints, days: int, budget: float) -> Floa
         active += np.bincount(used // (code.max() + 1), minlength=days)
     total = np.concatenate([[0.0], np.cumsum(active)])
     upto = np.arange(days)
-    first = np.maximum(upto - MONTH, 0)
-    pace = MONTH * (total[upto] - total[first]) / np.maximum(upto - first, 1)
-    pace = np.where(upto < FIRST_PACE_DAYS, MONTH * active, pace)
+    first = np.maximum(upto - WORKDAYS_PER_MONTH, 0)
+    pace = WORKDAYS_PER_MONTH * (total[upto] - total[first]) / np.maximum(upto - first, 1)
+    pace = np.where(upto < FIRST_PACE_DAYS, WORKDAYS_PER_MONTH * active, pace)
     return np.asarray(np.clip(pace / budget, RUN_LENGTHS[0], RUN_LENGTHS[-1]), dtype=np.float64)
 
 

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri, stdtr
 
+from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.analysis.common.grouping import cells_of
 from arcdrift.analysis.loss.common_day_effect import SharedEffect
 from arcdrift.analysis.loss.day_level import (
@@ -23,7 +24,6 @@ from arcdrift.analysis.loss.day_level import (
     LAG_DAYS,
     LAG_FROM,
     LAMBDA,
-    MONTH,
     PSEUDO_DAYS,
     SHORTEST_RUN,
     STREAM,
@@ -118,8 +118,8 @@ def _limits(day: Ints, judged: Bools, budget: float, pace: pd.Series | None) -> 
         worked, made = _stamps(pace.index.to_series()), pace.to_numpy()
     total = np.cumsum([0, *made])
     upto = np.searchsorted(worked, days, side="right")
-    recent = np.minimum(upto, MONTH)
-    monthly = MONTH * (total[upto] - total[upto - recent]) / recent
+    recent = np.minimum(upto, WORKDAYS_PER_MONTH)
+    monthly = WORKDAYS_PER_MONTH * (total[upto] - total[upto - recent]) / recent
     used = np.unique(code[judged])
     # three significant digits, as much as the pace of a month can tell
     wanted = [float(f"{one:.3g}") for one in np.maximum(monthly[used] / budget, SHORTEST_RUN)]
@@ -160,7 +160,7 @@ class _Clock:
             for side, budget in enumerate((one.kind.budget_up, one.kind.budget_down)):
                 if budget is not None:
                     base[side, mine] = _limits(day[mine], judged[mine], budget, one.kind.pace)
-            for stamp in np.unique(day[mine])[::MONTH].tolist():
+            for stamp in np.unique(day[mine])[::WORKDAYS_PER_MONTH].tolist():
                 self.months.setdefault(stamp, []).append(g)
 
         order = self.order = np.lexsort((kind, ~judged, day))
@@ -178,7 +178,7 @@ class _Clock:
             self.row[self.start + np.maximum(last - 1, 0)] for last in (self.k, upto)
         )
         self.df = np.asarray(self.k - 1.0 + PSEUDO_DAYS, dtype=np.float64)
-        self.due = self.judged & ((self.k - CALIBRATION_DAYS) % MONTH == 0)
+        self.due = self.judged & ((self.k - CALIBRATION_DAYS) % WORKDAYS_PER_MONTH == 0)
         # the center of a unit is the capped mean of its calibration days; a stream of nothing
         # but zeros has no ratio, and half a resolution step keeps it finite
         young, made = (

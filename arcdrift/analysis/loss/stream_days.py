@@ -11,6 +11,7 @@ import pandas as pd
 from arcdrift.analysis.common.days import WORKDAY, sites_of, workdays
 from arcdrift.analysis.common.event_lookup import count_before, microseconds_of, numbers_of
 from arcdrift.analysis.common.grouping import cells_of, named, summed, words
+from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.arrays import Datetimes, Floats, Ints
 from arcdrift.settings import Crew
 
@@ -20,15 +21,6 @@ CAP_FLOOR_DB = 0.04
 """Four steps of the usual 0.01 dB resolution: a lower cap would count rounding."""
 CALIBRATION_DAYS = 5
 """Days from which cap and first baseline are taken; no alarm can come from them."""
-RESTART_ACTIONS = (
-    "electrodes replaced",
-    "factory service",
-    "firmware updated",
-)
-"""Service on a splicer after which the old loss level is no longer the right comparison.
-
-Cleaning is not among them: it brings a splicer back to the level it had, and a baseline begun
-anew at every cleaning would be taken from the few days after it and never grow up."""
 NO_PROGRAM = "(program not logged)"
 
 

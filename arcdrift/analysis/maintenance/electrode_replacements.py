@@ -10,8 +10,8 @@ from statsmodels.regression.linear_model import OLS
 
 from arcdrift.analysis.arc.arc_drift import center_air
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
-from arcdrift.analysis.arc.arc_points import EPOCH_ACTIONS, REPLACED
 from arcdrift.analysis.arc.pooled_regression import SLOPES
+from arcdrift.analysis.common.service_actions import REPLACED, RESTART_ACTIONS
 from arcdrift.arrays import Floats
 from arcdrift.finding import Finding
 
@@ -103,7 +103,7 @@ def replacement(
     a ratio of variances. Loss: least squares of log day means on programs and on before/after.
     """
     slopes = np.array(model.mean[:SLOPES]) if isinstance(model, ArcModel) else None
-    restarts = service.loc[service["action"].isin(EPOCH_ACTIONS), "serviced_at"]
+    restarts = service.loc[service["action"].isin(RESTART_ACTIONS), "serviced_at"]
     old, new = int((restarts < at).sum()), int((restarts <= at).sum())
     points = points[points["arc_setting"].notna()].sort_values("checked_at")
     if slopes is not None:
@@ -253,7 +253,7 @@ def early_findings(
     found: list[Finding] = []
     if life_arcs is None:
         return found
-    restarts = service.loc[service["action"].isin(EPOCH_ACTIONS), "serviced_at"]
+    restarts = service.loc[service["action"].isin(RESTART_ACTIONS), "serviced_at"]
     replaced = service.loc[service["action"] == REPLACED, "serviced_at"].sort_values()
     checked, epoch = points["checked_at"], points["epoch"].to_numpy()
     counts = points["arcs"].to_numpy(dtype=np.float64)

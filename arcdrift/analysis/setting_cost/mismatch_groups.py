@@ -9,11 +9,12 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.arc.arc_drift import center_air
-from arcdrift.analysis.arc.arc_points import EPOCH_ACTIONS, happened, passed_checks
+from arcdrift.analysis.arc.arc_points import happened, passed_checks
 from arcdrift.analysis.arc.pooled_regression import SLOPES
 from arcdrift.analysis.common.days import WORKDAY, workdays
 from arcdrift.analysis.common.event_lookup import latest, microseconds_of, numbers_of
 from arcdrift.analysis.common.grouping import cells_of, named, plain, summed
+from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.arrays import Floats, Ints
@@ -61,7 +62,7 @@ def mismatch_cells(
     own = numbers_of(passed["splicer"], names)
     kept = kept & (who >= 0)
     check = latest(who, at, own, microseconds_of(passed["checked_at"]))
-    now = happened(who, at, service, names, EPOCH_ACTIONS)
+    now = happened(who, at, service, names, RESTART_ACTIONS)
     fired = splices["arc_count"].to_numpy(np.float64) - _taken(passed["arc_count"], check)
     x = center_air(
         pd.DataFrame(

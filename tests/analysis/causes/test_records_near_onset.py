@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.causes.records_near_onset import Changes, not_after
+from arcdrift.analysis.causes.records_near_onset import Changes
 from arcdrift.settings import Crew
 
 START = pd.Timestamp("2026-03-02T08:00Z")
@@ -70,12 +70,3 @@ def test_what_no_record_tells_is_nothing(changes: Changes) -> None:
     assert changes.mismatches("s0") is None
     assert changes.wear("s0", START) is None
     assert changes.alarm("s0", START, START + DAY) is None
-
-
-def test_routine_service_and_service_after_the_onset_explain_nothing() -> None:
-    assert list(not_after(SERVICE, START + 2 * DAY)["action"]) == [
-        "blade rotated",
-        "v-grooves cleaned",
-    ]
-    assert not_after(SERVICE, START - 2 * DAY).empty
-    assert not_after(SERVICE, START + 11 * DAY).empty

@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.loss.day_level import MONTH, Units, ratio_of, relative_level
+from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
+from arcdrift.analysis.loss.day_level import Units, ratio_of, relative_level
 from arcdrift.analysis.loss.sequential_ewma import chart_losses, chart_together
 from arcdrift.analysis.loss.stream_days import CAP_FLOOR_DB, CAP_MULTIPLE, loss_days
 from arcdrift.settings import Crew
@@ -122,7 +123,12 @@ def test_healthy_crews_keep_within_the_budget() -> None:
     # Over 24 crew-years of 50 streams this chart realized 1.00 of its budget; limits from plain
     # normal z, or a within-day variance alone, realize 1.3 and 4 times it and fail here.
     alarms = [
-        int((chart_losses(crew_days(seed, 30, 8 * MONTH), 2.0, 2.0).days["alarm"] == "up").sum())
+        int(
+            (
+                chart_losses(crew_days(seed, 30, 8 * WORKDAYS_PER_MONTH), 2.0, 2.0).days["alarm"]
+                == "up"
+            ).sum()
+        )
         for seed in range(6)
     ]
     realized = sum(alarms) / (6 * 8 * 2.0)

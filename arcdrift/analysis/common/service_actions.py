@@ -1,0 +1,31 @@
+"""Service actions that start a new level of arc setting and loss, and service near a change."""
+
+import pandas as pd
+
+REPLACED = "electrodes replaced"
+RESTART_ACTIONS = (REPLACED, "factory service", "firmware updated")
+"""After any of these the arc setting and the loss of a splicer start from a new level.
+
+Cleaning is not among them: it brings a splicer back to the level it had, and a baseline restarted
+at every cleaning would be estimated from the few days after it and never become precise."""
+ROUTINE_ACTIONS = ("cleaned", "other")
+"""Service too common, or too vague, to explain a change by its date alone."""
+LEAD = pd.Timedelta(days=5)
+"""Service may have caused a change whose onset is up to this long after it."""
+LAG = pd.Timedelta(days=1)
+"""How long after an estimated onset service may still have caused the change."""
+
+
+def service_near_onset(service: pd.DataFrame, onset: pd.Timestamp) -> pd.DataFrame:
+    """Service events that may have caused a change: from `LEAD` before its onset to `LAG` after.
+
+    Parameters
+    ----------
+    service : DataFrame
+        ``serviced_at`` (UTC) and ``action``; routine actions are left out.
+    onset : Timestamp
+        Estimated start of the change.
+    """
+    lead = onset - service["serviced_at"]
+    near = (lead <= LEAD) & (lead >= -LAG)
+    return service[near & ~service["action"].isin(ROUTINE_ACTIONS)]
