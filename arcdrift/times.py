@@ -5,7 +5,7 @@ an hour happens twice; both are decided here from evidence in the file, or hande
 problem code, never guessed.
 """
 
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -18,12 +18,21 @@ from arcdrift.errors import BadInput
 NOT_EXISTING = "time-not-existing"
 AMBIGUOUS = "time-ambiguous"
 
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
 _NATURAL_SHARE = 0.9
 """Share of steps in one direction from which a file counts as sorted by time."""
 _NO_GROUP = "\0"
 """Stands for a missing group; no text of a log holds it."""
 _ROWS = 1 << 40
 """More rows than any piece of a file has."""
+
+
+def microseconds(instant: datetime) -> int:
+    """Microseconds since 1970 UTC of an aware instant, as the store keeps it."""
+    if instant.tzinfo is None:
+        raise ValueError("an instant without a time zone")
+    return (instant - _EPOCH) // timedelta(microseconds=1)
 
 
 def to_utc(

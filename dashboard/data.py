@@ -29,7 +29,7 @@ from arcdrift.settings_file import save_budget
 from arcdrift.store import baseline_marks, coaching, read, schema
 from arcdrift.store.clock_shifts import clock_shifts, true_time
 from arcdrift.store.connect import open_store, reading
-from arcdrift.store.frames import microseconds
+from arcdrift.times import microseconds
 from dashboard.advice_cache import FRESH_SECONDS, KeptAdvice
 from dashboard.signature_splices_cache import SplicesBehind
 

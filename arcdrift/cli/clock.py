@@ -16,7 +16,8 @@ from arcdrift.errors import UsageError
 if TYPE_CHECKING:
     import pandas as pd
 
-    from arcdrift.store.clock_shifts import Bounds, ClockShift
+    from arcdrift.clock_bounds import ClockBounds
+    from arcdrift.store.clock_shifts import ClockShift
 
 _PART = re.compile(r"(\d+)\s*(d|h|min)")
 _SHIFT = re.compile(rf"([+-])?\s*((?:{_PART.pattern}\s*)+)")
@@ -127,7 +128,8 @@ def _set(
 ) -> None:
     from arcdrift.analysis.clock.clock_findings import zone_of
     from arcdrift.analysis.review.review import now_of
-    from arcdrift.store.clock_shifts import Bounds, set_shift
+    from arcdrift.clock_bounds import ClockBounds
+    from arcdrift.store.clock_shifts import set_shift
 
     missing = [name for name, value in told.items() if value is None]
     if splicer is None:
@@ -146,7 +148,7 @@ def _set(
             f"With --shift {told['--shift']} these records would lie in a time to come; check "
             "the sign and --until."
         )
-    bounds = _with_counts(here, Bounds(splicer, start, end))
+    bounds = _with_counts(here, ClockBounds(splicer, start, end))
     rows = _rows_within(here, bounds)
     if not rows and start < end:
         raise UsageError(
@@ -165,7 +167,7 @@ def _set(
     )
 
 
-def _with_counts(here: OpenCrew, typed: "Bounds") -> "Bounds":
+def _with_counts(here: OpenCrew, typed: "ClockBounds") -> "ClockBounds":
     """Take over the counts of the suspected stretch that was typed, if it is one."""
     from dataclasses import replace
 
@@ -181,7 +183,7 @@ def _with_counts(here: OpenCrew, typed: "Bounds") -> "Bounds":
     return typed
 
 
-def _rows_within(here: OpenCrew, bounds: "Bounds") -> int:
+def _rows_within(here: OpenCrew, bounds: "ClockBounds") -> int:
     from arcdrift.store.clock_shifts import rows_within
 
     return rows_within(here.engine, bounds)

@@ -9,7 +9,7 @@ from sqlalchemy import ColumnElement, Engine, Table, insert, select, update
 from arcdrift.errors import UsageError
 from arcdrift.store import read
 from arcdrift.store.connect import writing
-from arcdrift.store.frames import microseconds
+from arcdrift.times import microseconds
 
 LONGEST = 2000
 """Characters of one text."""

@@ -10,9 +10,6 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-import numpy as np
-import numpy.typing as npt
-import pandas as pd
 from sqlalchemy import (
     ColumnElement,
     Connection,
@@ -28,88 +25,14 @@ from sqlalchemy import (
     update,
 )
 
+from arcdrift.clock_bounds import COUNTERS, ClockBounds
 from arcdrift.errors import UsageError
 from arcdrift.store import schema
 from arcdrift.store.connect import reading, writing
-from arcdrift.store.frames import microseconds
+from arcdrift.times import microseconds
 
 SHIFTED = ("arc-checks", "splices")
 """Kinds of record whose time is the splicer's own."""
-_COUNTS = (("splice_number", "number"), ("arc_count", "arc"))
-
-
-@dataclass(frozen=True)
-class Bounds:
-    """Where a splicer's clock was wrong.
-
-    Attributes
-    ----------
-    starts_at, ends_at : aware datetime
-        Half-open, as the splicer's clock showed it.
-    first_number, end_number : float or None
-        Half-open range of splice numbers; None leaves that side open.
-    first_arc, end_arc : float or None
-        The same in arc counts, for rows without a splice number. An end below the first means
-        that the count began anew in between.
-    """
-
-    splicer: str
-    starts_at: datetime
-    ends_at: datetime
-    first_number: float | None = None
-    end_number: float | None = None
-    first_arc: float | None = None
-    end_arc: float | None = None
-
-    def holds(self, rows: pd.DataFrame, when: str) -> npt.NDArray[np.bool_]:
-        """Whether each row of this splicer lies within.
-
-        Parameters
-        ----------
-        rows : DataFrame
-            With the time column `when`, ``arc_count`` and, for splices, ``splice_number``.
-        """
-        at = rows[when]
-        inside = ((at >= self.starts_at) & (at < self.ends_at)).to_numpy()
-        open_ = np.ones(len(rows), np.bool_)
-        for column, short in _COUNTS:
-            if column not in rows or not self._counts(short):
-                continue
-            count = rows[column].to_numpy(np.float64, na_value=np.nan)
-            told = open_ & ~np.isnan(count)
-            inside = inside & (~told | self._counted(count, short))
-            open_ = open_ & ~told
-        return np.asarray(inside, np.bool_)
-
-    def condition(self, table: Table) -> ColumnElement[bool]:
-        """Return the same as `holds`, in the words of the database."""
-        columns = table.columns
-        at = columns[schema.TIME_COLUMN[_kind(table)]]
-        counts: ColumnElement[bool] = literal(True)
-        for column, short in reversed(_COUNTS):
-            if column in columns and self._counts(short):
-                count = columns[column]
-                counts = or_(
-                    and_(count.is_not(None), self._counted(count, short)),
-                    and_(count.is_(None), counts),
-                )
-        return and_(
-            columns.splicer == self.splicer,
-            at >= microseconds(self.starts_at),
-            at < microseconds(self.ends_at),
-            counts,
-        )
-
-    def _counts(self, short: str) -> bool:
-        return (getattr(self, f"first_{short}"), getattr(self, f"end_{short}")) != (None, None)
-
-    def _counted(self, count: Any, short: str) -> Any:
-        first, end = getattr(self, f"first_{short}"), getattr(self, f"end_{short}")
-        if first is None or end is None:
-            return count >= first if end is None else count < end
-        if end < first:
-            return (count >= first) | (count < end)
-        return (count >= first) & (count < end)
 
 
 @dataclass(frozen=True)
@@ -117,7 +40,7 @@ class ClockShift:
     """What somebody said about a splicer's clock."""
 
     id: int
-    bounds: Bounds
+    bounds: ClockBounds
     shift: timedelta
     said_by: str
     why: str
@@ -134,7 +57,7 @@ def clock_shifts(
 
 
 def set_shift(
-    engine: Engine, bounds: Bounds, shift: timedelta, *, said_by: str, why: str
+    engine: Engine, bounds: ClockBounds, shift: timedelta, *, said_by: str, why: str
 ) -> ClockShift:
     """Record by how much a splicer's clock was off; nothing in the records changes.
 
@@ -150,7 +73,7 @@ def set_shift(
     now = datetime.now(UTC)
     with writing(engine) as connection:
         for other in _shifts(connection, [bounds.splicer], False):
-            if _overlap(other.bounds, bounds):
+            if other.bounds.overlaps(bounds):
                 raise UsageError(
                     f"Shift {other.id} already covers part of that stretch; take it back first "
                     f"with `arcdrift clock {bounds.splicer} --undo {other.id}`."
@@ -189,7 +112,7 @@ def undo_shift(engine: Engine, splicer: str, shift_id: int) -> None:
         connection.execute(update(table).where(table.columns.id == shift_id).values(undone_at=now))
 
 
-def suspected(engine: Engine, splicers: Iterable[str] | None = None) -> list[Bounds]:
+def suspected(engine: Engine, splicers: Iterable[str] | None = None) -> list[ClockBounds]:
     """Read the stretches that the last analysis keeps apart."""
     table = schema.result_clock_stretches
     query = select(table)
@@ -199,12 +122,12 @@ def suspected(engine: Engine, splicers: Iterable[str] | None = None) -> list[Bou
         return [_bounds(row) for row in connection.execute(query)]
 
 
-def rows_within(engine: Engine, bounds: Bounds) -> int:
+def rows_within(engine: Engine, bounds: ClockBounds) -> int:
     """Count the records of a stretch."""
     with reading(engine) as connection:
         return sum(
             connection.execute(
-                select(func.count()).select_from(table).where(bounds.condition(table))
+                select(func.count()).select_from(table).where(bounds_condition(bounds, table))
             ).scalar_one()
             for table in (schema.RECORDS[kind] for kind in SHIFTED)
         )
@@ -214,11 +137,31 @@ def true_time(table: Table, shifts: Iterable[ClockShift]) -> ColumnElement[int]:
     """Time column of a record table with the set shifts added; the bare column without any."""
     at = table.columns[schema.TIME_COLUMN[_kind(table)]]
     moved = [
-        (shift.bounds.condition(table), at + round(shift.shift.total_seconds() * 1_000_000))
+        (bounds_condition(shift.bounds, table), at + round(shift.shift.total_seconds() * 1_000_000))
         for shift in shifts
         if shift.shift
     ]
     return case(*moved, else_=at).label(at.name) if moved else at
+
+
+def bounds_condition(bounds: ClockBounds, table: Table) -> ColumnElement[bool]:
+    """`ClockBounds.contains` for every splicer's rows of a record table, as an SQL condition."""
+    columns = table.columns
+    time = columns[schema.TIME_COLUMN[_kind(table)]]
+    counts: ColumnElement[bool] = literal(True)
+    for column, counter in reversed(COUNTERS):
+        if column in columns and bounds.limits_counter(counter):
+            count = columns[column]
+            counts = or_(
+                and_(count.is_not(None), bounds.counter_inside(count, counter)),
+                and_(count.is_(None), counts),
+            )
+    return and_(
+        columns.splicer == bounds.splicer,
+        time >= microseconds(bounds.starts_at),
+        time < microseconds(bounds.ends_at),
+        counts,
+    )
 
 
 def _kind(table: Table) -> str:
@@ -248,8 +191,8 @@ def _shifts(
     ]
 
 
-def _bounds(row: Any) -> Bounds:
-    return Bounds(
+def _bounds(row: Any) -> ClockBounds:
+    return ClockBounds(
         row.splicer,
         _instant(row.starts_at),
         _instant(row.ends_at),
@@ -262,16 +205,3 @@ def _bounds(row: Any) -> Bounds:
 
 def _instant(value: int) -> datetime:
     return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=value)
-
-
-def _overlap(one: Bounds, other: Bounds) -> bool:
-    if one.ends_at <= other.starts_at or other.ends_at <= one.starts_at:
-        return False
-    # two stretches of one splicer may show the same hours, and still hold different splices
-    return not any(
-        end is not None and first is not None and end <= first
-        for end, first in (
-            (one.end_number, other.first_number),
-            (other.end_number, one.first_number),
-        )
-    )

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from sqlalchemy import CompoundSelect, Connection, and_, exists, func, select, union_all, update
 
 from arcdrift.store import schema
-from arcdrift.store.frames import microseconds
+from arcdrift.times import microseconds
 
 
 def close_corrected(connection: Connection, import_id: int) -> None:

@@ -11,8 +11,8 @@ import pandas as pd
 from sqlalchemy import ColumnElement, Select, or_, select
 
 from arcdrift.store import schema
-from arcdrift.store.frames import microseconds
 from arcdrift.store.record_matching import MINUTE_US, Claim, Shape, Values
+from arcdrift.times import microseconds
 
 Reader = Callable[[Select[Any]], pd.DataFrame]
 """Runs a query on the store and returns its rows as a frame by id."""

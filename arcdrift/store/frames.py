@@ -1,7 +1,6 @@
 """Frames as the package uses them, and tables as the store keeps them."""
 
 from collections.abc import Container
-from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -30,16 +29,6 @@ INSTANTS = frozenset(
     }
 )
 """Columns kept as microseconds since 1970 UTC and given as ``datetime64[us, UTC]``."""
-
-
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-
-
-def microseconds(instant: datetime) -> int:
-    """Return an aware instant as the store keeps it."""
-    if instant.tzinfo is None:
-        raise ValueError("an instant without a time zone")
-    return (instant - _EPOCH) // timedelta(microseconds=1)
 
 
 def arrow_type(column: Any) -> pa.DataType:

@@ -20,7 +20,7 @@ from sqlalchemy import Connection, Delete, Engine, delete, insert, select
 from arcdrift.errors import StoreTrouble
 from arcdrift.store import schema
 from arcdrift.store.connect import Waiting, reading, writing
-from arcdrift.store.frames import microseconds
+from arcdrift.times import microseconds
 
 _DOUBT = timedelta(days=1)
 """Where another machine may hold the lock, a record this young is taken as work going on."""

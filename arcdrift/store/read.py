@@ -30,10 +30,17 @@ from sqlalchemy import (
 from arcdrift.errors import StoreTrouble
 from arcdrift.finding import SEVERITY_ORDER
 from arcdrift.store import schema
-from arcdrift.store.clock_shifts import SHIFTED, clock_shifts, suspected, true_time
+from arcdrift.store.clock_shifts import (
+    SHIFTED,
+    bounds_condition,
+    clock_shifts,
+    suspected,
+    true_time,
+)
 from arcdrift.store.connect import place, reading
-from arcdrift.store.frames import arrow_type, microseconds, to_frame
+from arcdrift.store.frames import arrow_type, to_frame
 from arcdrift.store.sqlite_gate import gate_of
+from arcdrift.times import microseconds
 
 _EXAMPLE: dict[pa.DataType, Any] = {
     pa.float64(): 0.5,
@@ -113,7 +120,7 @@ def records(
         query = query.where(table.columns["technician"] == technician)
     if own and believed:
         for bounds in suspected(engine, splicers):
-            query = query.where(not_(bounds.condition(table)))
+            query = query.where(not_(bounds_condition(bounds, table)))
     if since is not None:
         query = query.where(when >= microseconds(since))
     if until is not None:

@@ -8,10 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from arcdrift.clock_bounds import ClockBounds
 from arcdrift.errors import UsageError
 from arcdrift.people import HIDDEN, People
 from arcdrift.store import schema, write
-from arcdrift.store.clock_shifts import Bounds, set_shift
+from arcdrift.store.clock_shifts import set_shift
 from arcdrift.store.connect import open_store, writing
 from dashboard.components import View
 from dashboard.data import CrewData
@@ -109,7 +110,7 @@ def test_the_csv_has_all_of_them_in_local_time_and_none_beyond_the_time(birch: C
 def test_splices_stand_at_the_time_a_clock_was_set_right_to(made: Path, tmp_path: Path):
     data = copied(made, tmp_path)
     engine = open_store(tmp_path)
-    day = Bounds("Heron", AT.to_pydatetime(), (AT + pd.Timedelta(hours=8)).to_pydatetime())
+    day = ClockBounds("Heron", AT.to_pydatetime(), (AT + pd.Timedelta(hours=8)).to_pydatetime())
     shift = pd.Timedelta(hours=1).to_pytimedelta()
     set_shift(engine, day, shift, said_by="Lead", why="summer time")
     engine.dispose()

@@ -12,7 +12,7 @@ from arcdrift.errors import StoreTrouble, UsageError
 from arcdrift.store import read, schema, write
 from arcdrift.store.baseline_marks import add_mark, withdraw_mark
 from arcdrift.store.connect import open_store, place, reading, writing
-from arcdrift.store.frames import microseconds
+from arcdrift.times import microseconds
 
 START = pd.Timestamp("2025-03-01 06:00", tz="UTC")
 

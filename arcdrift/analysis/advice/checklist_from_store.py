@@ -11,7 +11,7 @@ from arcdrift.analysis.maintenance.service_findings import BladeState, blade_sta
 from arcdrift.analysis.maintenance.usage_hours import TURNED
 from arcdrift.settings import Crew
 from arcdrift.store import read, schema
-from arcdrift.store.frames import microseconds
+from arcdrift.times import microseconds
 
 LATEST_SPLICES = 30
 """Splices that tell which cleavers are in use with a splicer."""

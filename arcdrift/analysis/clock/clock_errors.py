@@ -46,7 +46,7 @@ from arcdrift.analysis.clock.offset_path import (
     work_blocks,
 )
 from arcdrift.arrays import Ints
-from arcdrift.store.clock_shifts import Bounds
+from arcdrift.clock_bounds import ClockBounds
 from arcdrift.times import local_day
 
 MIN_SPLICES = 5
@@ -66,7 +66,7 @@ class Stretch:
 
     Attributes
     ----------
-    bounds : Bounds
+    bounds : ClockBounds
         Which records: times as logged and counts.
     shift_h : int or None
         Whole hours to add; None when more than one would do.
@@ -84,7 +84,7 @@ class Stretch:
         Whether no right record followed.
     """
 
-    bounds: Bounds
+    bounds: ClockBounds
     shift_h: int | None
     since: pd.Timestamp
     until: pd.Timestamp
@@ -123,7 +123,7 @@ class Clock:
         """Whether each record lies in a wrong stretch."""
         out = np.zeros(len(records), np.bool_)
         for stretch in self.stretches:
-            out |= stretch.bounds.holds(records, when)
+            out |= stretch.bounds.contains(records, when)
         return out
 
 
@@ -134,7 +134,7 @@ def look_at_clock(
     zone: str,
     now: pd.Timestamp,
     began: pd.Timestamp | None = None,
-    right: tuple[Bounds, ...] = (),
+    right: tuple[ClockBounds, ...] = (),
     day_offset: timedelta = timedelta(0),
 ) -> Clock:
     """Find the stretches in which a splicer's clock was wrong.
@@ -152,7 +152,7 @@ def look_at_clock(
         UTC; nothing happened later.
     began : Timestamp, optional
         Nothing of the crew happened earlier (`crew_began`).
-    right : tuple of Bounds
+    right : tuple of ClockBounds
         Stretches of which somebody said that the clock was right.
     day_offset : timedelta
         How long after local midnight a workday begins.
@@ -185,11 +185,11 @@ class _Case:
     def days(self, at: pd.Series) -> pd.Series:
         return local_day(at, self.zone, self.day_offset)
 
-    def held(self, bounds: Bounds) -> tuple[int, int]:
+    def held(self, bounds: ClockBounds) -> tuple[int, int]:
         """Splices and checks within a stretch."""
         return (
-            int(bounds.holds(self.splices, "spliced_at").sum()),
-            int(bounds.holds(self.checks, "checked_at").sum()),
+            int(bounds.contains(self.splices, "spliced_at").sum()),
+            int(bounds.contains(self.checks, "checked_at").sum()),
         )
 
 
@@ -254,7 +254,7 @@ def _told(
     if shift is not None:
         stamps = pd.Series(pd.DatetimeIndex((at + shift * HOUR).astype("datetime64[us]"), tz="UTC"))
         days = case.days(stamps).nunique()
-    bounds = Bounds(case.splicer, _instant(at.min()), _instant(at.max() + 1))
+    bounds = ClockBounds(case.splicer, _instant(at.min()), _instant(at.max() + 1))
     bounds = _counted(bounds, case, order, begin, end)
     splices, checks = case.held(bounds)
     return Stretch(
@@ -318,7 +318,7 @@ def _shift(case: _Case, blocks: Blocks, path: Ints, first: int, last: int) -> in
     return int(choices[cost.argmin()]) if lead[1] - lead[0] >= _MARGIN else None
 
 
-def _counted(bounds: Bounds, case: _Case, order: Ordered, begin: int, end: int) -> Bounds:
+def _counted(bounds: ClockBounds, case: _Case, order: Ordered, begin: int, end: int) -> ClockBounds:
     """Add the counts at which the stretch begins and ends, and the check just before it."""
     splices, checks = case.splices, case.checks
     for column, short in (("splice_number", "number"), ("arc_count", "arc")):
@@ -359,7 +359,7 @@ def _without_counts(case: _Case) -> tuple[Stretch, ...]:
         if wrong.sum() < MIN_SPLICES:
             continue
         first, last = at[wrong].min(), at[wrong].max()
-        bounds = Bounds(case.splicer, first, last + pd.Timedelta(microseconds=1))
+        bounds = ClockBounds(case.splicer, first, last + pd.Timedelta(microseconds=1))
         splices, checks = case.held(bounds)
         # when it happened is not known: no day of the calendar is taken for one of these
         nothing = (pd.Timestamp(1970, 1, 1), pd.Timestamp(1970, 1, 1))
@@ -382,7 +382,7 @@ def _without_counts(case: _Case) -> tuple[Stretch, ...]:
 
 
 def _not_said_right(
-    found: tuple[Stretch, ...], case: _Case, right: tuple[Bounds, ...]
+    found: tuple[Stretch, ...], case: _Case, right: tuple[ClockBounds, ...]
 ) -> tuple[Stretch, ...]:
     """Leave out stretches most of which somebody said is right."""
     if not right:
@@ -391,10 +391,10 @@ def _not_said_right(
     for stretch in found:
         rows = settled = 0
         for records, when in ((case.splices, "spliced_at"), (case.checks, "checked_at")):
-            own = stretch.bounds.holds(records, when)
+            own = stretch.bounds.contains(records, when)
             said = np.zeros(len(records), np.bool_)
             for bounds in right:
-                said |= bounds.holds(records, when)
+                said |= bounds.contains(records, when)
             rows, settled = rows + int(own.sum()), settled + int((own & said).sum())
         if settled < rows / 2:
             kept.append(stretch)

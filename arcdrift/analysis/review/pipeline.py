@@ -64,7 +64,7 @@ from arcdrift.analysis.setting_cost.mismatch_cost import worth_table
 from arcdrift.analysis.setting_cost.mismatch_model import worth_of_recalibrating
 from arcdrift.finding import Cause, Finding
 from arcdrift.settings import Crew, Splicer
-from arcdrift.store.frames import microseconds
+from arcdrift.times import microseconds
 
 
 @dataclass(frozen=True)

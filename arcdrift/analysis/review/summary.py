@@ -30,8 +30,8 @@ from arcdrift.analysis.maintenance.service_findings import use_by_hour
 from arcdrift.analysis.people.cleave_runs import cleave_runs, practice_splices
 from arcdrift.analysis.setting_cost.mismatch_groups import mismatch_cells
 from arcdrift.arrays import Ints
+from arcdrift.clock_bounds import ClockBounds
 from arcdrift.settings import Crew
-from arcdrift.store.clock_shifts import Bounds
 
 SPLICE_COLUMNS = (
     "id",
@@ -167,7 +167,7 @@ def summarize(
     now: pd.Timestamp,
     *,
     began: pd.Timestamp | None = None,
-    clock_right: Iterable[Bounds] = (),
+    clock_right: Iterable[ClockBounds] = (),
 ) -> Summary:
     """Sum some splicers up.
 
@@ -179,7 +179,7 @@ def summarize(
         Prepared readings (`arcdrift.air.prepare_readings`) of the whole crew.
     began : Timestamp, optional
         First day of the crew (`arcdrift.analysis.clock.clock_errors.crew_began`).
-    clock_right : iterable of Bounds
+    clock_right : iterable of ClockBounds
         Where somebody said that a splicer's clock was right.
     """
     sources = AirSources.of(readings, crew)

@@ -40,10 +40,10 @@ from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.connect import Waiting, writing
 from arcdrift.store.corrected_rows import close_corrected, mended_by
-from arcdrift.store.frames import microseconds
 from arcdrift.store.import_lock import begun
 from arcdrift.store.read import fetch, fetch_within, store_version, version_within
 from arcdrift.store.write import add_import, add_rows
+from arcdrift.times import microseconds
 
 
 def import_file(

@@ -17,10 +17,10 @@ from arcdrift.intake.text.raw_rows import RawRows
 from arcdrift.intake.typing.convert import Typed
 from arcdrift.store import schema
 from arcdrift.store.event_candidates import document, group_key, plain_rows
-from arcdrift.store.frames import microseconds
 from arcdrift.store.rebuild_records import resettle
 from arcdrift.store.record_matching import SHAPES, Shape
 from arcdrift.store.write import QUARANTINE, add_rows
+from arcdrift.times import microseconds
 
 _FEW = 500
 """Quarantined rows that are looked for one by one; for more of them all are read."""

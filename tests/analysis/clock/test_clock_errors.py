@@ -11,9 +11,9 @@ import pytest
 
 from arcdrift.analysis.clock.clock_errors import Clock, crew_began, look_at_clock
 from arcdrift.analysis.clock.count_order import true_order
+from arcdrift.clock_bounds import ClockBounds
 from arcdrift.simulate import invented_crew, load_plan, simulate_frames
 from arcdrift.simulate.plant import plant
-from arcdrift.store.clock_shifts import Bounds
 
 ZONE = "America/Denver"
 DAYS = 120
@@ -192,7 +192,7 @@ def test_a_clock_said_to_be_right_is_closed():
     splices, _ = moved(splices, "spliced_at", pd.Timedelta(hours=-7))
     checks, _ = moved(checks, "checked_at", pd.Timedelta(hours=-7))
     (stretch,) = look(splices, checks).stretches
-    said = Bounds("Heron", stretch.bounds.starts_at, stretch.bounds.ends_at)
+    said = ClockBounds("Heron", stretch.bounds.starts_at, stretch.bounds.ends_at)
     assert look(splices, checks, right=(said,)).stretches == ()
 
 
