@@ -18,10 +18,10 @@ import pandas as pd
 from sqlalchemy import ColumnElement, Select, func, select
 
 from arcdrift.analysis.advice.advice import Advice
+from arcdrift.analysis.advice.advice_from_store import advise_now
 from arcdrift.analysis.budget.replay_alarms import History, recorded, trial
 from arcdrift.analysis.people.signature_splices import SignatureSplices
 from arcdrift.analysis.people.technician_report import prep_document
-from arcdrift.analysis.review.review import advise_now, now_of
 from arcdrift.errors import UsageError
 from arcdrift.people import HIDDEN, People
 from arcdrift.settings import Crew, Shares, load_crew
@@ -223,7 +223,7 @@ class CrewData:
 
     def today(self) -> date:
         """Return the local day that counts as today."""
-        return now_of(self._engine, self.crew).tz_convert(self.zone()).date()
+        return read.assessment_time(self._engine, self.crew).tz_convert(self.zone()).date()
 
     def add_note(self, shown: str, **said: Any) -> None:
         """Write a note on a person down (`arcdrift.store.coaching.add_note`).

@@ -67,7 +67,7 @@ def advise(
     with open_crew(crew) as here:
         import pandas as pd
 
-        from arcdrift.analysis.review.review import advise_now
+        from arcdrift.analysis.advice.advice_from_store import advise_now
         from arcdrift.store import read
 
         require_known(splicer, read.splicers(here.engine), "splicer")

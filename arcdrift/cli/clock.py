@@ -127,9 +127,9 @@ def _set(
     here: OpenCrew, splicer: str | None, told: dict[str, str | None], *, as_json: bool
 ) -> None:
     from arcdrift.analysis.clock.clock_findings import zone_of
-    from arcdrift.analysis.review.review import now_of
     from arcdrift.clock_bounds import ClockBounds
     from arcdrift.store.clock_shifts import set_shift
+    from arcdrift.store.read import assessment_time
 
     missing = [name for name, value in told.items() if value is None]
     if splicer is None:
@@ -143,7 +143,7 @@ def _set(
     zone = zone_of(splicer, here.crew)
     start = typed_instant(str(told["--from"]), zone, "--from")
     end = typed_instant(str(told["--until"]), zone, "--until")
-    if size and end + size > now_of(here.engine, here.crew) + timedelta(days=1):
+    if size and end + size > assessment_time(here.engine, here.crew) + timedelta(days=1):
         raise UsageError(
             f"With --shift {told['--shift']} these records would lie in a time to come; check "
             "the sign and --until."

@@ -37,10 +37,10 @@ def coach(
     with open_crew(crew) as here:
         from arcdrift.analysis.people.before_after import CAUTION
         from arcdrift.analysis.people.technician_report import coaching_rows
-        from arcdrift.analysis.review.review import now_of
         from arcdrift.cli.time_arguments import zone_of_splicer
         from arcdrift.people import HIDDEN, People
         from arcdrift.store import coaching, read
+        from arcdrift.store.read import assessment_time
 
         people = People(here.crew)
         known = sorted(set(read.result(here.engine, "result_person_days")["technician"]))
@@ -58,7 +58,11 @@ def coach(
         if topic is not None or note or by is not None:
             if who is None:
                 raise UsageError("Say whom the note is about: arcdrift coach NAME --topic ...")
-            today = now_of(here.engine, here.crew).tz_convert(zone_of_splicer(here.crew)).date()
+            today = (
+                assessment_time(here.engine, here.crew)
+                .tz_convert(zone_of_splicer(here.crew))
+                .date()
+            )
             held = today if day is None else date.fromisoformat(typed_day(day, "--day"))
             number = coaching.add_note(
                 here.engine, who, held, topic or "", note, by or "", today=today

@@ -29,6 +29,7 @@ from sqlalchemy import (
 
 from arcdrift.errors import StoreTrouble
 from arcdrift.finding import SEVERITY_ORDER
+from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.clock_shifts import (
     SHIFTED,
@@ -179,6 +180,12 @@ def newest_record(engine: Engine) -> pd.Timestamp | None:
     with reading(engine) as connection:
         stamps = [row.at for row in connection.execute(query) if row.at is not None]
     return pd.Timestamp(max(stamps), unit="us", tz="UTC") if stamps else None
+
+
+def assessment_time(engine: Engine, crew: Crew) -> pd.Timestamp:
+    """UTC instant results speak of: now, or the newest record's time if crew.toml says so."""
+    newest = newest_record(engine) if crew.clock == "newest-record" else None
+    return newest if newest is not None else pd.Timestamp.now("UTC").as_unit("us")
 
 
 def newest_reading(

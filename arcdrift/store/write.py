@@ -81,7 +81,7 @@ def replace_results(engine: Engine, frames: Mapping[str, pd.DataFrame]) -> None:
     ----------
     frames : mapping of str to DataFrame
         Rows by result table name (`arcdrift.store.schema.RESULTS`); a result table that is
-        left out ends up empty.
+        left out ends up empty. Columns that the table does not have are not stored.
     """
     tables = {table.name: table for table in schema.RESULTS}
     strange = sorted(set(frames) - set(tables))
@@ -91,7 +91,13 @@ def replace_results(engine: Engine, frames: Mapping[str, pd.DataFrame]) -> None:
         for name, table in tables.items():
             connection.execute(delete(table))
             if name in frames:
-                add_rows(connection, table, frames[name])
+                add_rows(connection, table, stored_columns(name, frames[name]))
+
+
+def stored_columns(table_name: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """Keep the columns of a frame that the table has, in the table's order."""
+    columns = schema.metadata.tables[table_name].columns.keys()
+    return frame[[name for name in columns if name in frame.columns]]
 
 
 def undo(engine: Engine, import_id: int) -> None:

@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from arcdrift.analysis.advice.advice_from_store import advise_now
 from arcdrift.analysis.arc.arc_model import ArcModel
-from arcdrift.analysis.review.review import advise_now, review
+from arcdrift.analysis.review.review import review
 from arcdrift.finding import Finding
 from arcdrift.store import read
 from tests.recovery.conftest import FILES, Sample

@@ -12,18 +12,12 @@ from arcdrift.analysis.advice.checklist_from_store import start_items
 from arcdrift.analysis.advice.splicer_state import Situation, Unsettled
 from arcdrift.analysis.advice.splicer_state_at import PROGRAM_DAYS, situation_of
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
+from arcdrift.analysis.common.record_columns import SPLICE_COLUMNS
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
-from arcdrift.analysis.review.summary import SPLICE_COLUMNS
 from arcdrift.analysis.setting_cost.mismatch_cost import worths_from
 from arcdrift.errors import UsageError
 from arcdrift.settings import Crew, Splicer
 from arcdrift.store import read
-
-
-def now_of(engine: Engine, crew: Crew) -> pd.Timestamp:
-    """The instant results speak of: the wall clock, or the newest record where crew.toml asks."""
-    newest = read.newest_record(engine) if crew.clock == "newest-record" else None
-    return newest if newest is not None else pd.Timestamp.now("UTC").as_unit("us")
 
 
 def advise_now(
@@ -57,7 +51,7 @@ def advise_now(
     if isinstance(elsewhere, str) and elsewhere not in crew.sites:
         known = ", ".join(crew.sites) or "none yet"
         raise UsageError(f"No site {elsewhere!r} is in crew.toml; known are: {known}.")
-    now = now_of(engine, crew) if at is None else at
+    now = read.assessment_time(engine, crew) if at is None else at
     typed = {
         name: value
         for name, value in (

@@ -14,13 +14,13 @@ from scipy.stats import t as student
 
 from arcdrift.analysis.common.episodes import severity
 from arcdrift.analysis.common.grouping import words
+from arcdrift.analysis.common.record_columns import MEASURED_COLUMNS
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
 from arcdrift.charts.change_point import single_break
 from arcdrift.errors import BadInput
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 
-MEASURED = ("measured_ab_db", "measured_ba_db")
 LIMITS = 1.96
 """Standard deviations of the limits of agreement (Bland and Altman 1986)."""
 SURE = 0.99
@@ -98,7 +98,7 @@ def measured_pairs(splices: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     splices : DataFrame
-        With ``splicer``, ``program``, ``spliced_at``, ``loss_db`` and both of `MEASURED`.
+        With ``splicer``, ``program``, ``spliced_at``, ``loss_db`` and both of `MEASURED_COLUMNS`.
 
     Returns
     -------
@@ -106,8 +106,8 @@ def measured_pairs(splices: pd.DataFrame) -> pd.DataFrame:
         `PAIR_COLUMNS`: ``measured_db`` is the mean of both directions, ``step_db`` half their
         difference, what each direction alone would be off by.
     """
-    splices = splices.dropna(subset=[*MEASURED, "loss_db"])
-    ab, ba = (splices[name].astype(float) for name in MEASURED)
+    splices = splices.dropna(subset=[*MEASURED_COLUMNS, "loss_db"])
+    ab, ba = (splices[name].astype(float) for name in MEASURED_COLUMNS)
     pairs = pd.DataFrame(
         {
             "splicer": words(splices["splicer"]),

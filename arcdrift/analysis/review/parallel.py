@@ -1,65 +1,46 @@
-"""Work of a review that other processes may do: parts of the crew to sum up, questions apart."""
+"""Splits a review over the processes of an executor."""
 
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future
-from dataclasses import dataclass, replace
-from typing import ParamSpec, TypeVar
+from typing import ParamSpec, Protocol, TypeVar
 
 import numpy as np
 import pandas as pd
-from sqlalchemy import Engine
 
-from arcdrift.air import AirSources
-from arcdrift.analysis.review.summary import SELDOM_TWICE, Summary, splice_columns, summarize
-from arcdrift.settings import Crew
-from arcdrift.store import read
-from arcdrift.store.clock_shifts import ClockShift
-from arcdrift.store.connect import open_store
+from arcdrift.analysis.review.review_inputs import ReviewInputs
+from arcdrift.analysis.review.summary import Summary, splice_columns, summarize
 
 PART_SPLICES = (110_000, 330_000)
-"""Splices summed up at once: enough to make little of what each part costs in itself, but in
-parts enough that two processes end together, and few enough for the memory of a small machine."""
+"""Fewest and most splices summarized at once. A part must be large enough that its fixed costs
+matter little, small enough for the memory of a small machine, and there must be enough parts for
+two processes to finish at about the same time."""
 PARTS = 12
-"""Parts from which more splices make larger parts, not more of them."""
+"""From this many parts on, more splices make the parts larger instead of more numerous."""
 
-Given = ParamSpec("Given")
+Arguments = ParamSpec("Arguments")
 Result = TypeVar("Result")
 
 
-@dataclass(frozen=True)
-class Common:
-    """What summing up any part of the crew needs besides its splices."""
+class SpliceReader(Protocol):
+    """Reads some columns of the splices of some splicers."""
 
-    crew: Crew
-    now: pd.Timestamp
-    checks: pd.DataFrame
-    service: pd.DataFrame
-    readings: AirSources
-    began: pd.Timestamp | None
-    shifts: tuple[ClockShift, ...]
-
-    def of(self, names: list[str]) -> "Common":
-        """Leave out other splicers' records."""
-        return replace(
-            self,
-            checks=self.checks[self.checks["splicer"].isin(names)],
-            service=self.service[self.service["asset"].isin(names)],
-            shifts=tuple(one for one in self.shifts if one.bounds.splicer in names),
-        )
+    def __call__(self, names: list[str], columns: tuple[str, ...]) -> pd.DataFrame:
+        """Read the splices."""
 
 
-def begun(
+def submit_or_run(
     executor: Executor | None,
-    work: Callable[Given, Result],
-    *args: Given.args,
-    **kwargs: Given.kwargs,
+    work: Callable[Arguments, Result],
+    *args: Arguments.args,
+    **kwargs: Arguments.kwargs,
 ) -> Callable[[], Result]:
-    """Begin work elsewhere where there is an executor.
+    """Submit a call to an executor if there is one.
 
     Returns
     -------
     callable
-        Gives the result; works it out here what was not begun by then, or broke with the executor.
+        Waits for the result. Makes the call in this process when there is no executor, when the
+        executor had not started the call yet, or when it broke.
     """
     future: Future[Result] | None = None
     if executor is not None:
@@ -79,65 +60,55 @@ def begun(
     return result
 
 
-def sum_up(
-    engine: Engine, counts: dict[str, int], common: Common, executor: Executor | None = None
+def summarize_parts(
+    inputs: ReviewInputs, read_splices: SpliceReader, executor: Executor | None = None
 ) -> Iterator[Summary]:
-    """Read and sum up a crew in parts, in any order.
+    """Read and summarize a crew in parts, in any order.
 
     Parameters
     ----------
-    counts : dict of int
-        How many splices each splicer made.
-    executor : Executor, optional
-        Its processes must reach the store at the same address.
+    read_splices : callable
+        Must be one that can be pickled when the executor's workers are processes.
     """
-    parts = in_parts(counts)
+    parts = split_by_splices(inputs.splice_counts)
     if executor is None:
-        yield from (_summed(engine, part, common.of(part)) for part in parts)
+        for names in parts:
+            yield summarize_part(read_splices, names, inputs.for_splicers(names))
         return
-    address = engine.url.render_as_string(hide_password=False)
-    waiting = [begun(executor, part_of, address, part, common.of(part)) for part in parts]
-    for part in reversed(waiting):  # the executor begins with the first
-        yield part()
+    pending = [
+        submit_or_run(executor, summarize_part, read_splices, names, inputs.for_splicers(names))
+        for names in parts
+    ]
+    # an executor starts with the first, so this process begins with the last
+    for result in reversed(pending):
+        yield result()
 
 
-def in_parts(counts: dict[str, int]) -> list[list[str]]:
-    """Part splicers into parts of about as many splices each, as `PART_SPLICES` asks for."""
-    total = sum(counts.values())
-    least, most = PART_SPLICES
-    wanted = min(max(total / PARTS, least), most)
+def split_by_splices(splice_counts: dict[str, int]) -> list[list[str]]:
+    """Split splicers into parts of about the same number of splices (see `PART_SPLICES`)."""
+    total = sum(splice_counts.values())
+    fewest, most = PART_SPLICES
+    wanted = min(max(total / PARTS, fewest), most)
     size = max(total / max(np.ceil(total / wanted), 1.0), 1.0)
     parts: dict[int, list[str]] = {}
     before = 0
-    for name in sorted(counts):
+    for name in sorted(splice_counts):
         # a splicer belongs to the part in which the middle of its splices lies
-        parts.setdefault(int((before + counts[name] / 2) / size), []).append(name)
-        before += counts[name]
+        middle = before + splice_counts[name] / 2
+        parts.setdefault(int(middle / size), []).append(name)
+        before += splice_counts[name]
     return list(parts.values())
 
 
-def part_of(address: str, names: list[str], common: Common) -> Summary:
-    """Read some splicers from the store at an address and sum them up."""
-    return _summed(open_store(address), names, common)
-
-
-def _summed(engine: Engine, names: list[str], common: Common) -> Summary:
-    columns = splice_columns(common.crew)
-    splices = read.records(
-        engine,
-        "splices",
-        splicers=names,
-        columns=columns,
-        order=("splicer", "id"),
-        coded=set(columns) - SELDOM_TWICE,
-    )
+def summarize_part(read_splices: SpliceReader, names: list[str], inputs: ReviewInputs) -> Summary:
+    """Read the splices of some splicers and summarize them."""
     return summarize(
-        splices,
-        common.checks,
-        common.readings,
-        common.service,
-        common.crew,
-        common.now,
-        began=common.began,
-        clock_right=[one.bounds for one in common.shifts if not one.shift],
+        read_splices(names, splice_columns(inputs.crew)),
+        inputs.checks,
+        inputs.readings,
+        inputs.service,
+        inputs.crew,
+        inputs.now,
+        began=inputs.began,
+        clock_right=[shift.bounds for shift in inputs.shifts if not shift.shift],
     )

@@ -1,6 +1,6 @@
-"""Second and third step of a review: the crew looked at whole, then every chart and finding.
+"""Second and third step of a review: pool over the crew, then chart and collect findings.
 
-Pure: a summary in, results and findings out.
+Pure: a summary goes in, result tables and findings come out.
 """
 
 import json
@@ -48,7 +48,7 @@ from arcdrift.analysis.maintenance.electrode_life import (
 from arcdrift.analysis.maintenance.electrode_replacements import early_findings
 from arcdrift.analysis.maintenance.service_findings import service_findings
 from arcdrift.analysis.people.prep_review import review_prep
-from arcdrift.analysis.review.parallel import begun
+from arcdrift.analysis.review.parallel import submit_or_run
 from arcdrift.analysis.review.result_tables import (
     crew_days,
     dated,
@@ -102,59 +102,58 @@ def assess(
     marks : DataFrame, optional
         What people said of baselines (`arcdrift.analysis.loss.baseline.marked`).
     executor : Executor, optional
-        Charts losses, looks at preparation and weighs recalibrating meanwhile.
+        Charts losses, reviews preparation and works out what a wrong setting costs meanwhile.
     """
-    hands = summary.hands
-    use = summary.use
-    charting = begun(
+    pending_loss = submit_or_run(
         executor,
         chart_all,
         marked(summary.days, marks),
-        hands,
+        summary.hands,
         crew.false_alarms_per_month,
         crew.shares,
     )
-    preparation = begun(
+    pending_prep = submit_or_run(
         executor,
         review_prep,
-        hands,
+        summary.hands,
         summary.runs,
         summary.practice,
-        use,
+        summary.use,
         service,
         crew,
         now,
     )
-    points, models = _arc(summary, crew)
-    weighing = begun(executor, worth_of_recalibrating, summary.cells, points, models, crew)
-    loss = charting()
+    points, models = _arc_charts(summary, crew)
+    pending_cost = submit_or_run(
+        executor, worth_of_recalibrating, summary.cells, points, models, crew
+    )
+    loss = pending_loss()
     charts = loss.streams
     days = charts.days.assign(day_start=day_starts(charts.days, crew))
-    check_days = summary.checks
-    pairs = summary.measured
     changes = Changes(
-        service, points, summary.cells, check_days, use,
+        service, points, summary.cells, summary.checks, summary.use,
         tuple(models), crew,
     )  # fmt: skip
-    found = [
-        *check_findings(check_days, now),
+    prep = pending_prep()
+    findings = [
+        *check_findings(summary.checks, now),
         *doubtful_findings(points, _units(points, crew), now),
         *_arc_findings(points, models, service, crew, now),
-        *_electrode_findings(points, models, check_days, days, service, crew, now),
-        *service_findings(use, service, crew, now),
+        *_electrode_findings(points, models, summary.checks, days, service, crew, now),
+        *service_findings(summary.use, service, crew, now),
         *program_findings(summary.unexpected, crew, now),
         *_loss_findings(summary.hands, loss, days, changes, now),
         *average_findings(summary.accepted, crew, now),
         *single_findings(summary.over, now),
         *gap_findings(summary.airless, now),
-        *_conditions(summary.situations, models, crew, now),
+        *_conditions_findings(summary.situations, models, crew, now),
         *clock_findings(summary.clocks, crew, now),
-        *optimistic_findings(pairs, crew, now),
-        *(prep := preparation()).findings,
+        *optimistic_findings(summary.measured, crew, now),
+        *prep.findings,
     ]
-    found = _traced(found, summary.imports)
+    findings = _with_import_ids(findings, summary.imports)
     frames = {
-        "result_check_days": check_days.assign(day=iso(check_days["day"])),
+        "result_check_days": summary.checks.assign(day=iso(summary.checks["day"])),
         "result_streams": streams_table(days, charts, crew),
         "result_stream_days": stream_days(days),
         "result_subject_days": dated(loss.subject_days, "day"),
@@ -164,23 +163,31 @@ def assess(
         "result_single_limits": dated(summary.singles.limits, "last_day"),
         "result_arc_models": models_table(models),
         "result_arc_points": points,
-        "result_worth": worth_table(weighing()),
+        "result_worth": worth_table(pending_cost()),
         "result_air_coverage": summary.coverage,
         "result_clock_stretches": stretches_table(summary.clocks),
-        "result_agreement": agreement_table(pairs),
+        "result_agreement": agreement_table(summary.measured),
         **prep.frames,
-        "findings": findings_table(found),
+        "findings": findings_table(findings),
     }
     used = settings_used(crew, charts) | {"clocks_not_told": clocks_not_told(summary.clocks)}
-    return Assessment(frames, tuple(found), json.dumps(used))
+    return Assessment(frames, tuple(findings), json.dumps(used))
 
 
-def _arc(summary: Summary, crew: Crew) -> tuple[pd.DataFrame, list[ArcModel | Refusal]]:
-    """Models and drift charts; splicers of one model and unit are taken together."""
+def _arc_charts(summary: Summary, crew: Crew) -> tuple[pd.DataFrame, list[ArcModel | Refusal]]:
+    """Arc models and drift charts; splicers of the same model and unit share their slopes.
+
+    Returns
+    -------
+    points : DataFrame
+        Arc checks with their chart.
+    models : list
+        A model or a refusal for each splicer, sorted by splicer.
+    """
     groups: dict[tuple[str, str], list[str]] = {}
     for name in summary.splicers:
         settings = crew.splicers.get(name, Splicer())
-        # an unknown model is nobody's sister
+        # a splicer of unknown model shares slopes with nobody
         model = settings.model if settings.model != "unknown" else f"unknown {name}"
         groups.setdefault((model, settings.setting_unit), []).append(name)
     budget = crew.false_alarms_per_month * crew.shares.arc
@@ -197,20 +204,20 @@ def _arc(summary: Summary, crew: Crew) -> tuple[pd.DataFrame, list[ArcModel | Re
         far = charted["excluded"].isna() & (charted["z"].abs() > CLIP)
         charted.loc[far, "excluded"] = "a setting too far from the forecast to learn from"
         charted["heated"] = settle_rooms(charted, PHI_ASSUMED)
-        by_splicer = {str(name): mine for name, mine in charted.groupby("splicer")}
-        fits = {name: known_fit(mine, PHI_ASSUMED) for name, mine in by_splicer.items()}
+        by_splicer = {str(name): rows for name, rows in charted.groupby("splicer")}
+        fits = {name: known_fit(rows, PHI_ASSUMED) for name, rows in by_splicer.items()}
         phi = crew_lag1([fit for fit in fits.values() if fit is not None])
-        told = []
+        fitted_parts = []
         for member in members:
             sisters = [other for name, other in fits.items() if name != member and other]
             rows = by_splicer.get(member, charted[:0])
             fit, fitted = fit_arc(member, rows, unit, sisters, phi)
-            told.append(fitted.to_frame("fitted"))
+            fitted_parts.append(fitted.to_frame("fitted"))
             if isinstance(fit, ArcModel):
                 lent = crew_prior(sisters, MODEL_SPREAD_FLOOR)
-                told[-1] = influence(rows, fit, lent).assign(fitted=fitted)
+                fitted_parts[-1] = influence(rows, fit, lent).assign(fitted=fitted)
             models.append(fit)
-        charted = charted.join(pd.concat(told).reindex(columns=["fitted", *COLUMNS]))
+        charted = charted.join(pd.concat(fitted_parts).reindex(columns=["fitted", *COLUMNS]))
         frames.append(charted)
     points = stack(frames)
     if not points.empty:
@@ -230,27 +237,26 @@ def _arc_findings(
     crew: Crew,
     now: pd.Timestamp,
 ) -> list[Finding]:
-    found: list[Finding] = []
+    findings: list[Finding] = []
     if points.empty:
-        return found
+        return findings
     slopes = {
         model.splicer: np.array(model.lent or model.mean[:SLOPES])
         for model in models
         if isinstance(model, ArcModel)
     }
     repeatability = {model.splicer: model.sigma for model in models if isinstance(model, ArcModel)}
-    for name, mine in points.groupby("splicer"):
+    for name, rows in points.groupby("splicer"):
         settings = crew.splicers.get(str(name), Splicer())
-        own = service[service["asset"] == name]
-        found += arc_findings(
-            mine.sort_values("checked_at"),
-            own,
+        findings += arc_findings(
+            rows.sort_values("checked_at"),
+            service[service["asset"] == name],
             settings.setting_unit,
             now,
             slopes.get(str(name)),
             repeatability.get(str(name)),
         )
-    return found
+    return findings
 
 
 def _electrode_findings(
@@ -262,25 +268,25 @@ def _electrode_findings(
     crew: Crew,
     now: pd.Timestamp,
 ) -> list[Finding]:
-    found: list[Finding] = []
+    findings: list[Finding] = []
     if points.empty:
-        return found
-    known = {model.splicer: model for model in models}
-    worked = dict(list(check_days.groupby("splicer")))
-    charted = dict(list(days[["splicer", "day", "alarm"]].groupby("splicer")))
-    served = dict(list(service[["asset", "serviced_at", "action"]].groupby("asset")))
+        return findings
+    model_of = {model.splicer: model for model in models}
+    checks_of = dict(list(check_days.groupby("splicer")))
+    days_of = dict(list(days[["splicer", "day", "alarm"]].groupby("splicer")))
+    service_of = dict(list(service[["asset", "serviced_at", "action"]].groupby("asset")))
     ordered = points[WEAR_COLUMNS].sort_values("checked_at", kind="stable")
-    for label, mine in ordered.groupby("splicer"):
+    for label, rows in ordered.groupby("splicer"):
         name = str(label)
         settings = crew.splicers.get(name, Splicer())
-        life, checks = settings.electrode_life_arcs, worked.get(name, check_days.iloc[:0])
-        if worn_since(mine, life, crew.setting_limits.get(settings.model)) is not None:
-            worn = worn_finding(mine, electrodes(name, mine, checks, known.get(name), crew), now)
-            found += [] if worn is None else [worn]
-        own = charted.get(name, days.iloc[:0])
-        events = served.get(name, service.iloc[:0])
-        found += early_findings(name, mine, own, checks, events, life, now)
-    return found
+        life, checks = settings.electrode_life_arcs, checks_of.get(name, check_days.iloc[:0])
+        if worn_since(rows, life, crew.setting_limits.get(settings.model)) is not None:
+            worn = worn_finding(rows, electrodes(name, rows, checks, model_of.get(name), crew), now)
+            findings += [] if worn is None else [worn]
+        splicer_days = days_of.get(name, days.iloc[:0])
+        events = service_of.get(name, service.iloc[:0])
+        findings += early_findings(name, rows, splicer_days, checks, events, life, now)
+    return findings
 
 
 def _loss_findings(
@@ -295,11 +301,11 @@ def _loss_findings(
 
     def instant(episode: Episode, day: pd.Timestamp) -> pd.Timestamp:
         splicer = episode.subject_id.split(" / ")[0]
-        found: pd.Timestamp = starts.get((splicer, day), earliest[day])
-        return found
+        start: pd.Timestamp = starts.get((splicer, day), earliest[day])
+        return start
 
-    told = clusters(loss)
-    if not told:
+    attributed = clusters(loss)
+    if not attributed:
         return []
     cells = CrewCells.of(hands)
 
@@ -308,42 +314,50 @@ def _loss_findings(
     ) -> tuple[Cause, ...]:
         return likely_causes(cells, changes, kind, subject, onset, until, side)
 
-    return loss_findings(told, causes, instant, now)
+    return loss_findings(attributed, causes, instant, now)
 
 
-def _conditions(
+def _conditions_findings(
     situations: tuple[Situation, ...],
     models: list[ArcModel | Refusal],
     crew: Crew,
     now: pd.Timestamp,
 ) -> list[Finding]:
-    """Air that moved since the check, for the splicers at work within the last day."""
-    known = {model.splicer: model for model in models}
-    told = [
-        (advise(situation, known.get(situation.splicer), crew), situation)
-        for situation in situations
-    ]
-    found = [conditions_finding(advice, situation, now) for advice, situation in told]
-    return [finding for finding in found if finding is not None]
+    """Findings of air that moved since the check, for splicers at work within the last day."""
+    model_of = {model.splicer: model for model in models}
+    findings = []
+    for situation in situations:
+        advice = advise(situation, model_of.get(situation.splicer), crew)
+        findings.append(conditions_finding(advice, situation, now))
+    return [finding for finding in findings if finding is not None]
 
 
-def _traced(found: list[Finding], spans: pd.DataFrame) -> list[Finding]:
-    """Name the imports whose records each finding rests on."""
-    if spans.empty:
-        return found
-    number = spans["import_id"].to_numpy()
+def _with_import_ids(findings: list[Finding], imports: pd.DataFrame) -> list[Finding]:
+    """Name the imports whose records each finding rests on.
+
+    Parameters
+    ----------
+    imports : DataFrame
+        ``splicer``, ``import_id``, ``first`` and ``last`` instant of its records.
+    """
+    if imports.empty:
+        return findings
+    import_ids = imports["import_id"].to_numpy()
     first, last = (
-        spans[name].to_numpy(dtype="datetime64[us]").astype(np.int64) for name in ("first", "last")
+        imports[name].to_numpy(dtype="datetime64[us]").astype(np.int64)
+        for name in ("first", "last")
     )
-    own = {str(name): rows for name, rows in spans.groupby("splicer").indices.items()}
-    every, nothing = np.arange(len(spans)), np.zeros(0, np.int64)
+    rows_of = {str(name): rows for name, rows in imports.groupby("splicer").indices.items()}
+    all_rows, no_rows = np.arange(len(imports)), np.zeros(0, np.int64)
     traced = []
-    for finding in found:
-        whole = finding.subject_type not in ("splicer", "stream")
-        rows = every if whole else own.get(finding.subject_id.split(" / ")[0], nothing)
-        touching = (first[rows] <= microseconds(finding.until)) & (
+    for finding in findings:
+        if finding.subject_type in ("splicer", "stream"):
+            rows = rows_of.get(finding.subject_id.split(" / ")[0], no_rows)
+        else:
+            rows = all_rows
+        overlapping = (first[rows] <= microseconds(finding.until)) & (
             last[rows] >= microseconds(finding.since)
         )
-        ids = np.unique(number[rows][touching]).tolist()
+        ids = np.unique(import_ids[rows][overlapping]).tolist()
         traced.append(replace(finding, import_ids=tuple(ids)))
     return traced

@@ -12,7 +12,6 @@ from arcdrift.analysis.loss.stream_days import CALIBRATION_DAYS
 from arcdrift.analysis.review.summary import HISTOGRAM_STEP_DB
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
-from arcdrift.store.schema import metadata
 
 
 def iso(days: pd.Series) -> pd.Series:
@@ -23,12 +22,6 @@ def iso(days: pd.Series) -> pd.Series:
 def dated(rows: pd.DataFrame, column: str) -> pd.DataFrame:
     """Rows with a column of local days as ISO text."""
     return rows.assign(**{column: iso(rows[column])}) if len(rows) else rows
-
-
-def for_store(table: str, frame: pd.DataFrame) -> pd.DataFrame:
-    """Keep the columns a result table has; what only the next step needed stays behind."""
-    known = metadata.tables[table].columns.keys()
-    return frame[[name for name in known if name in frame.columns]]
 
 
 def stream_days(days: pd.DataFrame) -> pd.DataFrame:

@@ -1,42 +1,37 @@
-"""Runs every analysis over a store; the one entry for command line, report and dashboard.
+"""Runs every analysis over a store: the entry for command line, report and dashboard.
 
-Three steps: summarize the splicers in parts, look at the crew (pools, budget), chart each stream
-and splicer. The results replace those of the last review in one transaction.
+Three steps: summarize the splicers in parts; pool variances, slopes and the alarm budget over the
+crew; chart each stream and splicer. The results replace those of the last review in one
+transaction.
 """
 
 import time
 from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import dataclass
+from functools import partial
 
 import pandas as pd
 from sqlalchemy import Engine
 
 from arcdrift import __version__
-from arcdrift.air import AirSources
-from arcdrift.analysis.advice.advice_from_store import advise_now, now_of
-from arcdrift.analysis.clock.clock_errors import crew_began
-from arcdrift.analysis.review.parallel import Common, sum_up
+from arcdrift.analysis.review.parallel import SpliceReader, summarize_parts
 from arcdrift.analysis.review.pipeline import assess
-from arcdrift.analysis.review.result_tables import for_store
-from arcdrift.analysis.review.summary import Summary, joined
+from arcdrift.analysis.review.review_inputs import SplicesAtAddress, read_inputs, read_splices
+from arcdrift.analysis.review.summary import Summary, concatenate_summaries
 from arcdrift.errors import UsageError
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
-from arcdrift.store import read
-from arcdrift.store.baseline_marks import marks
-from arcdrift.store.clock_shifts import clock_shifts
+from arcdrift.store.read import assessment_time
 from arcdrift.store.write import replace_results
 
-__all__ = ["Review", "advise_now", "now_of", "review"]
-
 Progress = Callable[[str, int, int], None]
-"""Called with what is being done, how many are done, and how many there are."""
+"""Called with the step, how many splicers are done, and how many there are."""
 
 
 @dataclass(frozen=True)
 class Review:
-    """What a review did."""
+    """Size and duration of a review, and its findings."""
 
     now: pd.Timestamp
     names: tuple[str, ...]
@@ -47,7 +42,7 @@ class Review:
 
     @property
     def splicers(self) -> int:
-        """How many splicers were looked at."""
+        """Number of splicers reviewed."""
         return len(self.names)
 
 
@@ -64,9 +59,9 @@ def review(
     Parameters
     ----------
     now : Timestamp, optional
-        UTC; by default as crew.toml says (`now_of`).
+        UTC; by default as crew.toml says (`arcdrift.store.read.assessment_time`).
     progress : callable, optional
-        Told after each part of the crew.
+        Called after each part of the crew.
     executor : Executor, optional
         Takes part of the work (`arcdrift.analysis.review.parallel`); by default all is done in this
         process.
@@ -77,35 +72,23 @@ def review(
         When the store holds no checks and no splices.
     """
     started = time.perf_counter()
-    counts = read.splices_of(engine)
-    names = sorted(counts)
+    now = assessment_time(engine, crew) if now is None else now
+    inputs = read_inputs(engine, crew, now)
+    names = sorted(inputs.splice_counts)
     if not names:
         raise UsageError("There is nothing to analyze yet; import arc checks or splices first.")
-    now = now_of(engine, crew) if now is None else now
-    readings = AirSources.of(read.records(engine, "readings"), crew)
-    checks = read.records(engine, "arc-checks")
-    service = read.records(engine, "service")
-    began = crew_began(
-        pd.concat(
-            [
-                checks[["splicer", "checked_at"]],
-                read.oldest_splices(engine).rename(columns={"spliced_at": "checked_at"}),
-            ]
-        ),
-        "checked_at",
-    )
-    common = Common(crew, now, checks, service, readings, began, tuple(clock_shifts(engine)))
+    report = progress if progress is not None else _no_progress
+    read_part: SpliceReader = partial(read_splices, engine)
+    if executor is not None:
+        read_part = SplicesAtAddress(engine.url.render_as_string(hide_password=False))
     parts: list[Summary] = []
-    for part in sum_up(engine, counts, common, executor):
+    for part in summarize_parts(inputs, read_part, executor):
         parts.append(part)
-        if progress is not None:
-            done = sum(len(one.splicers) for one in parts)
-            progress("Summarizing splicers", done, len(names))
-    summary = joined(parts)
-    if progress is not None:
-        progress("Charting", len(names), len(names))
-    told = assess(summary, service, crew, now, marks(engine), executor)
-    frames = told.frames | {
+        report("Summarizing splicers", sum(len(part.splicers) for part in parts), len(names))
+    summary = concatenate_summaries(parts)
+    report("Charting", len(names), len(names))
+    assessment = assess(summary, inputs.service, crew, now, inputs.baseline_marks, executor)
+    frames = assessment.frames | {
         "analysis_run": pd.DataFrame(
             {
                 "id": [1],
@@ -114,17 +97,21 @@ def review(
                 "version": [__version__],
                 "seconds": [time.perf_counter() - started],
                 "splices": [summary.splices],
-                "checks": [len(checks)],
-                "summary": [told.settings],
+                "checks": [len(inputs.checks)],
+                "summary": [assessment.settings],
             }
         ),
     }
-    replace_results(engine, {name: for_store(name, frame) for name, frame in frames.items()})
+    replace_results(engine, frames)
     return Review(
         now=now,
         names=tuple(names),
         splices=summary.splices,
-        checks=len(checks),
-        findings=told.findings,
+        checks=len(inputs.checks),
+        findings=assessment.findings,
         seconds=time.perf_counter() - started,
     )
+
+
+def _no_progress(step: str, done: int, total: int) -> None:
+    """Report nothing."""

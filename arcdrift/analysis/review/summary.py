@@ -19,8 +19,9 @@ from arcdrift.analysis.clock.clock_errors import Clock, look_at_clock
 from arcdrift.analysis.common.days import WORKDAY, sites_of, workdays, zones_of
 from arcdrift.analysis.common.event_lookup import numbers_of
 from arcdrift.analysis.common.grouping import cells_of, coded, plain, stack, summed, words
+from arcdrift.analysis.common.record_columns import RARELY_REPEATED_COLUMNS, SPLICE_COLUMNS
 from arcdrift.analysis.loss.acceptance import accepted_days, over_limit
-from arcdrift.analysis.loss.agreement import MEASURED, measured_pairs
+from arcdrift.analysis.loss.agreement import measured_pairs
 from arcdrift.analysis.loss.outlier_splices import SingleSplices, single_splices
 from arcdrift.analysis.loss.program_findings import COLUMNS as PROGRAM_COLUMNS
 from arcdrift.analysis.loss.program_findings import unexpected_days
@@ -33,33 +34,6 @@ from arcdrift.arrays import Ints
 from arcdrift.clock_bounds import ClockBounds
 from arcdrift.settings import Crew
 
-SPLICE_COLUMNS = (
-    "id",
-    "import_id",
-    "splicer",
-    "spliced_at",
-    "loss_db",
-    "outcome",
-    "technician",
-    "program",
-    "fiber_a",
-    "fiber_b",
-    "cleave_left_deg",
-    "cleave_right_deg",
-    "arc_count",
-    "splice_number",
-    "site",
-    "purpose",
-    "temperature_c",
-    "pressure_hpa",
-    "humidity_pct",
-    "cleaver",
-    "blade_position",
-    "location",
-    *MEASURED,
-)
-SELDOM_TWICE = frozenset({"location"})
-"""Columns of text that are not worth categories."""
 CLOCK_COLUMNS = ("id", "import_id", "spliced_at", "arc_count", "splice_number")
 WORK_COLUMNS = [
     "id", "splicer", "spliced_at", WORKDAY, "site", "technician", "program", "fiber_a", "fiber_b",
@@ -184,7 +158,7 @@ def summarize(
     """
     sources = AirSources.of(readings, crew)
     made = len(splices)
-    splices = coded(splices, but=SELDOM_TWICE)
+    splices = coded(splices, but=RARELY_REPEATED_COLUMNS)
     parts = _by_splicer(splices, checks)
     counts = splices[[one for one in CLOCK_COLUMNS if one in splices.columns]]
     clocks = {
@@ -239,7 +213,7 @@ def summarize(
     )
 
 
-def joined(parts: Sequence[Summary]) -> Summary:
+def concatenate_summaries(parts: Sequence[Summary]) -> Summary:
     """Put summaries of different splicers together, in order of their first splicers."""
     parts = sorted(parts, key=lambda part: part.splicers)
     frames = {

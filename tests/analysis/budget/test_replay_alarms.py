@@ -6,8 +6,9 @@ import pytest
 from arcdrift.analysis.arc.arc_drift import checks_a_month, drift_charts
 from arcdrift.analysis.budget.replay_alarms import History, arc_alarms, recorded, trial
 from arcdrift.analysis.loss.loss_charts import chart_all
-from arcdrift.analysis.review.result_tables import dated, for_store, stream_days
+from arcdrift.analysis.review.result_tables import dated, stream_days
 from arcdrift.settings import Shares
+from arcdrift.store.write import stored_columns
 from tests.analysis.arc.arc_truth import simulated_points
 from tests.analysis.loss.loss_truth import Made
 
@@ -26,10 +27,10 @@ def history() -> History:
     points["point"] = 0
     points = points.join(drift_charts(points, checks_a_month(points) / (2.0 * SHARES.arc)))
     return History(
-        for_store("result_stream_days", stream_days(charts.streams.days)),
-        for_store("result_subject_days", dated(charts.subject_days, "day")),
-        for_store("result_loss_cells", dated(charts.cells, "day")),
-        for_store("result_arc_points", points),
+        stored_columns("result_stream_days", stream_days(charts.streams.days)),
+        stored_columns("result_subject_days", dated(charts.subject_days, "day")),
+        stored_columns("result_loss_cells", dated(charts.cells, "day")),
+        stored_columns("result_arc_points", points),
     )
 
 

@@ -8,7 +8,6 @@ import pytest
 
 from arcdrift.analysis.people.cleave_runs import practice_splices
 from arcdrift.analysis.people.prep_review import review_prep
-from arcdrift.analysis.review.result_tables import for_store
 from arcdrift.figures.prep import funnel, level_days, people_effects, shared_work, spread_days
 from arcdrift.settings import Crew
 from arcdrift.store import read, write
@@ -59,7 +58,7 @@ def test_findings_are_those_of_what_was_planted(told):
 
 def test_every_table_goes_into_the_store_and_comes_back(told, tmp_path):
     engine = open_store(tmp_path)
-    write.replace_results(engine, {n: for_store(n, f) for n, f in told.frames.items()})
+    write.replace_results(engine, told.frames)
     for name, frame in told.frames.items():
         assert len(read.result(engine, name)) == len(frame), name
     days = read.result(engine, "result_person_days", technician="t5")

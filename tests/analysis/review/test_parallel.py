@@ -1,9 +1,10 @@
-"""Work given to other processes comes back as if it had been done here."""
+"""A review split over processes gives the same results as one in a single process."""
 
 import pickle
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 from dataclasses import fields
+from functools import partial
 from pathlib import Path
 from threading import Event
 from typing import Any
@@ -11,13 +12,13 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from arcdrift.air import AirSources
 from arcdrift.analysis.review import parallel
-from arcdrift.analysis.review.parallel import Common, begun, in_parts, sum_up
+from arcdrift.analysis.review.parallel import split_by_splices, submit_or_run, summarize_parts
 from arcdrift.analysis.review.result_tables import crew_days
-from arcdrift.analysis.review.summary import Summary, joined
+from arcdrift.analysis.review.review_inputs import SplicesAtAddress, read_inputs, read_splices
+from arcdrift.analysis.review.summary import Summary, concatenate_summaries
 from arcdrift.simulate import invented_crew, simulate_frames
-from arcdrift.store import read, schema
+from arcdrift.store import schema
 from arcdrift.store.connect import open_store, writing
 from arcdrift.store.write import add_import, add_rows
 
@@ -27,14 +28,14 @@ COUNTS = (
 )  # fmt: skip
 
 
-class Elsewhere(Executor):
-    """What goes in and comes out is pickled, as between processes."""
+class PicklingExecutor(Executor):
+    """Pickles calls and results, as happens between processes."""
 
     def __init__(self) -> None:
-        self.began = 0
+        self.submitted = 0
 
     def submit(self, work: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
-        self.began += 1
+        self.submitted += 1
         future: Future[Any] = Future()
         future.set_running_or_notify_cancel()
         work, args, kwargs = pickle.loads(pickle.dumps((work, args, kwargs)))  # noqa: S301
@@ -42,8 +43,8 @@ class Elsewhere(Executor):
         return future
 
 
-class Broken(Executor):
-    """Breaks at once, or once it has begun."""
+class BrokenWorkers(Executor):
+    """Breaks when a call is submitted, or when its result is asked for."""
 
     def __init__(self, *, at_once: bool) -> None:
         self.at_once = at_once
@@ -57,40 +58,40 @@ class Broken(Executor):
         return future
 
 
-def test_without_an_executor_the_work_is_done_here() -> None:
-    assert begun(None, max, 3, 5)() == 5
+def test_without_an_executor_the_call_runs_in_this_process() -> None:
+    assert submit_or_run(None, max, 3, 5)() == 5
 
 
-def test_what_breaks_elsewhere_is_done_here() -> None:
-    assert begun(Broken(at_once=True), max, 3, 5)() == 5
-    assert begun(Broken(at_once=False), max, 3, 5)() == 5
+def test_a_call_whose_executor_broke_runs_in_this_process() -> None:
+    assert submit_or_run(BrokenWorkers(at_once=True), max, 3, 5)() == 5
+    assert submit_or_run(BrokenWorkers(at_once=False), max, 3, 5)() == 5
 
 
-def test_what_was_not_begun_elsewhere_is_done_here() -> None:
+def test_a_call_the_executor_has_not_started_runs_in_this_process() -> None:
     held = Event()
     with ThreadPoolExecutor(1) as executor:
-        first = begun(executor, held.wait, 30.0)
-        second = begun(executor, max, 3, 5)
+        first = submit_or_run(executor, held.wait, 30.0)
+        second = submit_or_run(executor, max, 3, 5)
         assert second() == 5  # the only thread still waits
         held.set()
         assert first() is True
 
 
 def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows in no order, without types of columns, which depend on what a part happens to hold."""
+    """Rows in a fixed order and without column types, which depend on the values in a part."""
     figures = frame.select_dtypes("float").round(9)
     known = frame.assign(**figures).astype(object).where(frame.notna(), None)
     return sorted(known.to_dict("records"), key=repr)
 
 
-def same(mine: Summary, other: Summary) -> None:
-    assert rows_of(crew_days(mine.outcomes, mine.histogram)) == rows_of(
-        crew_days(other.outcomes, other.histogram)
+def assert_equal(first: Summary, second: Summary) -> None:
+    assert rows_of(crew_days(first.outcomes, first.histogram)) == rows_of(
+        crew_days(second.outcomes, second.histogram)
     )
-    for field in fields(mine):
-        if field.name in ("outcomes", "histogram"):  # counted by day, a part at a time
+    for field in fields(first):
+        if field.name in ("outcomes", "histogram"):  # counted by day within each part
             continue
-        one, two = getattr(mine, field.name), getattr(other, field.name)
+        one, two = getattr(first, field.name), getattr(second, field.name)
         if isinstance(one, pd.DataFrame):
             assert rows_of(one) == rows_of(two), field.name
         elif field.name == "singles":
@@ -100,7 +101,7 @@ def same(mine: Summary, other: Summary) -> None:
             assert one == two, field.name
 
 
-def test_a_crew_is_summed_up_alike_however_it_is_parted(
+def test_the_summary_does_not_depend_on_how_the_crew_is_split(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     made = simulate_frames(invented_crew(splicers=3, days=12, splices_per_day=30.0, seed=4))
@@ -110,37 +111,31 @@ def test_a_crew_is_summed_up_alike_however_it_is_parted(
             about = {"file_name": kind, "sha256": "", "kind": kind} | dict.fromkeys(COUNTS, 0)
             stored = rows.drop(columns="id").assign(import_id=add_import(connection, about))
             add_rows(connection, schema.RECORDS[kind], stored)
-    common = Common(
-        made.crew,
-        made["splices"]["spliced_at"].max(),
-        read.records(engine, "arc-checks"),
-        read.records(engine, "service"),
-        AirSources.of(read.records(engine, "readings"), made.crew),
-        None,
-        (),
-    )
-    counts = read.splices_of(engine)
+    inputs = read_inputs(engine, made.crew, made["splices"]["spliced_at"].max())
+    here = partial(read_splices, engine)
+    elsewhere = SplicesAtAddress(engine.url.render_as_string(hide_password=False))
+    counts = inputs.splice_counts
     assert counts == made["splices"].groupby("splicer").size().to_dict()
-    (whole,) = sum_up(engine, counts, common)
+    (whole,) = summarize_parts(inputs, here)
     assert whole.splices == len(made["splices"])
     assert len(whole.splicers) == 3
     assert whole.situations
     monkeypatch.setattr(parallel, "PART_SPLICES", (1, 1))
-    single = list(sum_up(engine, counts, common))
-    assert [one.splicers for one in single] == [(name,) for name in sorted(counts)]
-    same(joined(single[::-1]), whole)
+    single = list(summarize_parts(inputs, here))
+    assert [part.splicers for part in single] == [(name,) for name in sorted(counts)]
+    assert_equal(concatenate_summaries(single[::-1]), whole)
     monkeypatch.setattr(parallel, "PART_SPLICES", (200, 400))
-    elsewhere = Elsewhere()
-    same(joined(list(sum_up(engine, counts, common, elsewhere))), whole)
-    assert elsewhere.began > 1
+    executor = PicklingExecutor()
+    assert_equal(concatenate_summaries(list(summarize_parts(inputs, elsewhere, executor))), whole)
+    assert executor.submitted > 1
 
 
 def test_parts_hold_about_as_many_splices(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(parallel, "PART_SPLICES", (100, 300))
     counts = {"Avocet": 60, "Bunting": 40, "Curlew": 1, "Dunlin": 500, "Egret": 0}
-    assert in_parts(counts) == [["Avocet", "Bunting"], ["Curlew"], ["Dunlin"], ["Egret"]]
+    assert split_by_splices(counts) == [["Avocet", "Bunting"], ["Curlew"], ["Dunlin"], ["Egret"]]
     even = dict.fromkeys("ABCDEFG", 50)
-    assert [len(part) for part in in_parts(even)] == [2, 1, 2, 2]
-    assert in_parts({"Avocet": 0}) == [["Avocet"]]
-    many = in_parts({f"A{number:03d}": 100 for number in range(120)})
+    assert [len(part) for part in split_by_splices(even)] == [2, 1, 2, 2]
+    assert split_by_splices({"Avocet": 0}) == [["Avocet"]]
+    many = split_by_splices({f"A{number:03d}": 100 for number in range(120)})
     assert [len(part) for part in many] == [3] * 40

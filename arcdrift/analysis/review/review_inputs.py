@@ -1,0 +1,102 @@
+"""Reads what one review needs from the store, in one place, as one frozen bundle of frames."""
+
+from dataclasses import dataclass, replace
+
+import pandas as pd
+from sqlalchemy import Engine
+
+from arcdrift.air import AirSources
+from arcdrift.analysis.clock.clock_errors import crew_began
+from arcdrift.analysis.common.record_columns import RARELY_REPEATED_COLUMNS
+from arcdrift.settings import Crew
+from arcdrift.store import read
+from arcdrift.store.baseline_marks import marks
+from arcdrift.store.clock_shifts import ClockShift, clock_shifts
+from arcdrift.store.connect import open_store
+
+
+@dataclass(frozen=True)
+class ReviewInputs:
+    """Everything a review reads but the splices, which are read in parts.
+
+    Attributes
+    ----------
+    crew : Crew
+        Settings of the crew.
+    now : Timestamp
+        UTC instant the results speak of.
+    splice_counts : dict of int
+        Number of splices by splicer; a splicer with checks only has 0.
+    checks, service : DataFrame
+        All arc checks and all service events on record.
+    readings : AirSources
+        Prepared readings of air.
+    began : Timestamp or None
+        First day of the crew (`arcdrift.analysis.clock.clock_errors.crew_began`).
+    shifts : tuple of ClockShift
+        What people said about wrong clocks.
+    baseline_marks : DataFrame
+        What people said about baselines (`arcdrift.store.baseline_marks`).
+    """
+
+    crew: Crew
+    now: pd.Timestamp
+    splice_counts: dict[str, int]
+    checks: pd.DataFrame
+    service: pd.DataFrame
+    readings: AirSources
+    began: pd.Timestamp | None
+    shifts: tuple[ClockShift, ...]
+    baseline_marks: pd.DataFrame
+
+    def for_splicers(self, names: list[str]) -> "ReviewInputs":
+        """Leave out the checks, service events and clock shifts of other splicers."""
+        return replace(
+            self,
+            checks=self.checks[self.checks["splicer"].isin(names)],
+            service=self.service[self.service["asset"].isin(names)],
+            shifts=tuple(shift for shift in self.shifts if shift.bounds.splicer in names),
+        )
+
+
+def read_inputs(engine: Engine, crew: Crew, now: pd.Timestamp) -> ReviewInputs:
+    """Read all records of the crew but its splices."""
+    checks = read.records(engine, "arc-checks")
+    oldest = read.oldest_splices(engine).rename(columns={"spliced_at": "checked_at"})
+    return ReviewInputs(
+        crew=crew,
+        now=now,
+        splice_counts=read.splices_of(engine),
+        checks=checks,
+        service=read.records(engine, "service"),
+        readings=AirSources.of(read.records(engine, "readings"), crew),
+        began=crew_began(pd.concat([checks[["splicer", "checked_at"]], oldest]), "checked_at"),
+        shifts=tuple(clock_shifts(engine)),
+        baseline_marks=marks(engine),
+    )
+
+
+def read_splices(engine: Engine, names: list[str], columns: tuple[str, ...]) -> pd.DataFrame:
+    """Read the splices of some splicers, each splicer's in the order they were stored.
+
+    Text columns come as categories, but for those whose values rarely repeat.
+    """
+    return read.records(
+        engine,
+        "splices",
+        splicers=names,
+        columns=columns,
+        order=("splicer", "id"),
+        coded=set(columns) - RARELY_REPEATED_COLUMNS,
+    )
+
+
+@dataclass(frozen=True)
+class SplicesAtAddress:
+    """Reads splices from the store at an address; can be sent to another process."""
+
+    address: str
+
+    def __call__(self, names: list[str], columns: tuple[str, ...]) -> pd.DataFrame:
+        """Read the splices of some splicers."""
+        return read_splices(open_store(self.address), names, columns)
