@@ -5,7 +5,6 @@ from typing import Any
 import dash_mantine_components as dmc
 import pandas as pd
 from dash import html
-from pydantic import ValidationError
 
 from arcdrift.analysis.budget.detection_delays import ChartPlan, chart_plans, prices, streams_in_use
 from arcdrift.errors import ArcdriftError
@@ -14,98 +13,53 @@ from arcdrift.settings import Shares
 from dashboard import ids
 from dashboard.components import View, card, chart, csv_link, heading, notice, period, share_table
 from dashboard.data import CrewData
+from dashboard.pages.design_query import (
+    CHARTS,
+    DEFAULT_PERIOD,
+    HIGHEST_BUDGET,
+    RequestedBudget,
+    requested_budget,
+)
 from dashboard.pages.design_trial import trial_alarms, trial_slot
-from dashboard.url_query import Query, number, search
+from dashboard.url_query import Query, search
 
-DEFAULT_PERIOD = "90"
-LEAST, MOST = 0.01, 1000.0
 FACTORS = (0.5, 1.0, 2.0, 5.0)
-CHARTS: dict[str, tuple[str, str]] = {
-    "loss_raised": ("Loss of a stream has risen", "a lasting rise on one splicer and program"),
-    "loss_lowered": ("Loss of a stream has fallen", "good news worth keeping, told as a note"),
-    "rolled_up": (
-        "Loss of a splicer, person, site or the crew has risen",
-        "a rise too small to show on any one stream",
-    ),
-    "scattered": ("Losses scatter more", "uneven work whose mean still looks well"),
-    "dirty": ("More dirty splices", "single splices far out that come more often than before"),
-    "redo": ("More splices made again", "trouble that repeats hide from the losses"),
-    "arc": ("Arc setting drifts", "an arc that moves more than air and wear explain"),
-}
-
-
-class Asked:
-    """Budget and shares the address asks for; ``problem`` says in a sentence why they cannot be.
-
-    Values that are not in the address are those of crew.toml. ``typed`` is what the fields show:
-    the budget and the shares in percent, whether they can be or not.
-    """
-
-    def __init__(self, query: Query, budget: float, shares: Shares) -> None:
-        self.budget, self.shares, self.problem = budget, shares, ""
-        typed = number(query, "budget")
-        percents = {name: 100 * share for name, share in shares.model_dump().items()}
-        given = {name: number(query, name) for name in CHARTS if name in query}
-        percents |= {name: one for name, one in given.items() if one is not None}
-        self.typed = {"budget": budget if typed is None else typed, **percents}
-        if "budget" in query:
-            if typed is None or not LEAST <= typed <= MOST:
-                self.problem = (
-                    f"A budget is a number from {LEAST:g} to {MOST:,.0f} false alarms a month."
-                )
-            else:
-                self.budget = typed
-        if not given or self.problem:
-            return
-        if None in given.values() or not all(0 < one < 100 for one in percents.values()):
-            self.problem = "Each share is a number above 0 % and below 100 %."
-            return
-        try:
-            self.shares = Shares.model_validate({name: one / 100 for name, one in percents.items()})
-        except ValidationError:
-            total = sum(percents.values())
-            self.problem = f"The shares add to {total:g} %; they must add to 100 %."
-
-
-def asked(view: View) -> Asked:
-    """Return what the address asks for."""
-    crew = view.data.settings()
-    return Asked(view.query, crew.false_alarms_per_month, crew.shares)
+"""Budgets whose price is shown, as multiples of the one asked for."""
 
 
 def price(view: View) -> pd.DataFrame:
     """Days until rises are caught under several budgets: rows of `price_table`."""
-    return _price_of(view, asked(view), plans(view))
+    return _price_of(view, requested_budget(view), plans(view))
 
 
-def _price_of(view: View, wanted: Asked, charts: list[ChartPlan]) -> pd.DataFrame:
+def _price_of(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> pd.DataFrame:
     history = view.data.history()
     streams = streams_in_use(view.data.result("result_streams"), history)
     if streams.empty or history.stream_days.empty:
         return price_table([], [])
-    factors = [one for one in FACTORS if wanted.budget * one <= MOST]
+    factors = [one for one in FACTORS if requested.budget * one <= HIGHEST_BUDGET]
     raised = next(one for one in charts if one.name == "loss_raised")
     lengths = [raised.pace / raised.per_month / factor for factor in factors]
-    budgets = [round(wanted.budget * factor, 6) for factor in factors]
+    budgets = [round(requested.budget * factor, 6) for factor in factors]
     return price_table(budgets, prices(streams, view.data.used()[2], lengths))
 
 
 def plans(view: View) -> list[ChartPlan]:
     """Every kind of chart under the budget asked for."""
-    wanted = asked(view)
-    return chart_plans(view.data.history(), wanted.budget, wanted.shares)
+    requested = requested_budget(view)
+    return chart_plans(view.data.history(), requested.budget, requested.shares)
 
 
 TABLES = {
     "price": price,
     "charts": lambda view: pd.DataFrame([vars(one) for one in plans(view)]),
-    "alarms": lambda view: trial_alarms(view, asked(view)),
+    "alarms": lambda view: trial_alarms(view, requested_budget(view)),
 }
 
 
 def render(view: View) -> html.Div:
     """Return the page."""
-    wanted = asked(view)
+    requested = requested_budget(view)
     crew = view.data.settings()
     used, shares_used, _ = view.data.used()
     former = []
@@ -123,32 +77,36 @@ def render(view: View) -> html.Div:
             )
             if former
             else None,
-            _number(view, wanted, crew.false_alarms_per_month, crew.shares),
-            *([notice(wanted.problem, name="bad")] if wanted.problem else _answers(view, wanted)),
+            _number(view, requested, crew.false_alarms_per_month, crew.shares),
+            *(
+                [notice(requested.problem, name="bad")]
+                if requested.problem
+                else _answers(view, requested)
+            ),
         ]
     )
 
 
-def _answers(view: View, wanted: Asked) -> list[Any]:
+def _answers(view: View, requested: RequestedBudget) -> list[Any]:
     try:
         charts = plans(view)
-        table = _price_of(view, wanted, charts)
+        table = _price_of(view, requested, charts)
     except ArcdriftError as problem:
         return [notice(str(problem), name="bad")]
     return [
-        _price(view, wanted, table),
+        _price(view, requested, table),
         html.Div([period(view, DEFAULT_PERIOD)], className="filters"),
         trial_slot(view),
-        _shares(view, wanted, charts),
+        _shares(view, requested, charts),
     ]
 
 
-def _number(view: View, wanted: Asked, budget: float, shares: Shares) -> html.Section:
-    same = (wanted.budget, wanted.shares) == (budget, shares)
-    words = f"Save {wanted.budget:g} a month"
-    if wanted.shares != shares:
+def _number(view: View, requested: RequestedBudget, budget: float, shares: Shares) -> html.Section:
+    same = (requested.budget, requested.shares) == (budget, shares)
+    words = f"Save {requested.budget:g} a month"
+    if requested.shares != shares:
         words += " and these shares"
-    if same or wanted.problem:
+    if same or requested.problem:
         words = "Nothing to save"
     percents = {name: 100 * share for name, share in shares.model_dump().items()}
     return card(
@@ -160,13 +118,15 @@ def _number(view: View, wanted: Asked, budget: float, shares: Shares) -> html.Se
         ),
         html.Div(
             [
-                _input("budget", "False alarms a month", budget, wanted.typed["budget"], step=0.5),
+                _input(
+                    "budget", "False alarms a month", budget, requested.typed["budget"], step=0.5
+                ),
                 # it saves what it names, whatever is being typed meanwhile
                 html.Button(
                     words,
                     id=ids.budget_save(search(view.query)),
                     className="button",
-                    disabled=same or bool(wanted.problem),
+                    disabled=same or bool(requested.problem),
                 ),
             ],
             className="filters",
@@ -177,14 +137,14 @@ def _number(view: View, wanted: Asked, budget: float, shares: Shares) -> html.Se
                 html.Summary("Share it out differently"),
                 html.Div(
                     [
-                        _input(name, f"{words}, %", percents[name], wanted.typed[name], step=1)
+                        _input(name, f"{words}, %", percents[name], requested.typed[name], step=1)
                         for name, (words, _) in CHARTS.items()
                     ],
                     className="filters share-inputs",
                 ),
                 html.P("The shares must add to 100 %.", className="muted hint"),
             ],
-            open=any(abs(wanted.typed[name] - now) > 1e-6 for name, now in percents.items()),
+            open=any(abs(requested.typed[name] - now) > 1e-6 for name, now in percents.items()),
         ),
         html.P(
             "What you type is tried out below at once and changes nothing; Save writes it into "
@@ -208,7 +168,7 @@ def _input(key: str, label: str, default: float, value: float, *, step: float) -
     )
 
 
-def _price(view: View, wanted: Asked, table: pd.DataFrame) -> html.Div | html.Section:
+def _price(view: View, requested: RequestedBudget, table: pd.DataFrame) -> html.Div | html.Section:
     if table.empty:
         return card(
             notice(
@@ -221,7 +181,7 @@ def _price(view: View, wanted: Asked, table: pd.DataFrame) -> html.Div | html.Se
     heads = [("False alarms a month", ""), *((f"+{rise:g} %", "number") for rise in rises)]
     body = []
     for budget, rows in table.groupby("budget"):
-        mine = abs(float(str(budget)) - wanted.budget) < 1e-6
+        mine = abs(float(str(budget)) - requested.budget) < 1e-6
         body.append(
             html.Tr(
                 [
@@ -250,7 +210,7 @@ def _price(view: View, wanted: Asked, table: pd.DataFrame) -> html.Div | html.Se
         [
             chart(
                 "What it buys: days until a lasting rise is caught",
-                price_chart(table, chosen=wanted.budget, scheme=view.scheme),
+                price_chart(table, chosen=requested.budget, scheme=view.scheme),
                 csv=csv_link("/design", "price", view.query),
                 hint="One stream's loss rises for good by a quarter, by half, or doubles. Counted "
                 "in days on which that stream is used.",
@@ -269,7 +229,7 @@ def _price(view: View, wanted: Asked, table: pd.DataFrame) -> html.Div | html.Se
     )
 
 
-def _shares(view: View, wanted: Asked, charts: list[ChartPlan]) -> html.Section:
+def _shares(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> html.Section:
     heads = (
         ("Chart", ""), ("Share", "number wide-only"), ("A month", "number"),
         ("Charts", "number wide-only"),
@@ -308,7 +268,7 @@ def _shares(view: View, wanted: Asked, charts: list[ChartPlan]) -> html.Section:
             ),
             className="muted hint",
         ),
-        title=f"How {wanted.budget:g} a month are shared out",
+        title=f"How {requested.budget:g} a month are shared out",
         aside=html.A("CSV", href=csv_link("/design", "charts", view.query), className="csv",
                      **{"aria-label": "Download the charts and their limits as CSV"}),
     )  # fmt: skip
@@ -318,16 +278,16 @@ def saved(data: CrewData, query: Query) -> html.Div:
     """Save what the address asks for into crew.toml, and say what became of it."""
     try:
         crew = data.settings()
-        wanted = Asked(query, crew.false_alarms_per_month, crew.shares)
-        if wanted.problem:
-            return notice(f"Nothing was saved. {wanted.problem}", name="bad")
-        if (wanted.budget, wanted.shares) == (crew.false_alarms_per_month, crew.shares):
+        requested = RequestedBudget(query, crew.false_alarms_per_month, crew.shares)
+        if requested.problem:
+            return notice(f"Nothing was saved. {requested.problem}", name="bad")
+        if (requested.budget, requested.shares) == (crew.false_alarms_per_month, crew.shares):
             return notice("crew.toml says so already; nothing had to be saved.")
-        data.save_budget(wanted.budget, wanted.shares)
+        data.save_budget(requested.budget, requested.shares)
     except ArcdriftError as problem:
         return notice(str(problem), name="bad")
     return notice(
-        f"Saved: crew.toml now says {wanted.budget:g} false alarms a month. The charts follow at "
-        "the next `arcdrift analyze`.",
+        f"Saved: crew.toml now says {requested.budget:g} false alarms a month. The charts follow "
+        "at the next `arcdrift analyze`.",
         name="good",
     )

@@ -1,6 +1,6 @@
 """Alarms the crew would have had under the budget that is tried out, beside those it had."""
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -11,13 +11,10 @@ from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.errors import ArcdriftError
 from dashboard import ids
 from dashboard.components import View, card, csv_button, notice, share_table, shown_day
+from dashboard.pages.design_query import DEFAULT_PERIOD, RequestedBudget, requested_budget
 from dashboard.subjects import MEASURES, subject_link, subject_words
 from dashboard.url_query import search
 
-if TYPE_CHECKING:
-    from dashboard.pages.design import Asked
-
-DEFAULT_PERIOD = "90"
 SHOWN = 60
 NEAR_DAYS = 14
 """Days within which an alarm of the same chart counts as the same one, come sooner or later."""
@@ -32,14 +29,16 @@ def trial_slot(view: View) -> html.Div:
     )
 
 
-def trial_alarms(view: View, wanted: "Asked") -> pd.DataFrame:
+def trial_alarms(view: View, requested: RequestedBudget) -> pd.DataFrame:
     """Alarms of the chosen period under the budget asked for, and those only the present one gave.
 
     Adds ``now``: days by which the present budget's alarm of the same chart came later (negative:
     sooner), missing where it gave none; and ``only_now``, for alarms that would be gone.
     """
     used, shares, _ = view.data.used()
-    budget, tried_shares = (used, shares) if wanted.problem else (wanted.budget, wanted.shares)
+    budget, tried_shares = (
+        (used, shares) if requested.problem else (requested.budget, requested.shares)
+    )
     first = view.first_day(DEFAULT_PERIOD)
     tried = view.data.trial(budget, tried_shares)
     now = view.data.trial(used, shares)
@@ -73,25 +72,25 @@ def _matched(rows: pd.DataFrame, others: pd.DataFrame) -> pd.DataFrame:
 
 def trial_card(view: View) -> html.Section:
     """Return the list of alarms, and what it comes to."""
-    from dashboard.pages.design import asked
-
-    wanted = asked(view)
+    requested = requested_budget(view)
     try:
-        rows = trial_alarms(view, wanted)
+        rows = trial_alarms(view, requested)
     except ArcdriftError as problem:
         return card(notice(str(problem), name="bad"), title="On your own days")
     used, shares, _ = view.data.used()
-    same = (wanted.budget, wanted.shares) == (used, shares)
+    same = (requested.budget, requested.shares) == (used, shares)
     new = rows["now"].isna()
     gone = rows["only_now"].astype(bool)
     days = _workdays(view)
-    said = f"With {wanted.budget:g} a month you would have had {_counted((~gone).sum())}"
+    said = f"With {requested.budget:g} a month you would have had {_counted((~gone).sum())}"
     if same:
-        said = f"With the present budget, {wanted.budget:g} a month, you had {_counted(len(rows))}"
+        said = (
+            f"With the present budget, {requested.budget:g} a month, you had {_counted(len(rows))}"
+        )
     lines: list[Any] = [
         html.P(
             f"{said} on these {days} workdays; chance alone gives about "
-            f"{wanted.budget * days / WORKDAYS_PER_MONTH:.1f}. "
+            f"{requested.budget * days / WORKDAYS_PER_MONTH:.1f}. "
             "The others point to something that changed.",
             className="lead",
         )

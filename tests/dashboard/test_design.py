@@ -11,6 +11,7 @@ from dashboard.callbacks import screen
 from dashboard.components import View
 from dashboard.data import CrewData
 from dashboard.pages import design, design_trial
+from dashboard.pages.design_query import CHARTS, requested_budget
 from tests.dashboard.invented import CREW_TOML, write_crew
 from tests.dashboard.test_pages import parts, shown, text
 
@@ -37,7 +38,7 @@ def test_the_price_of_half_this_twice_and_five_times_the_budget(data: CrewData):
 
 def test_the_shares_are_told_with_what_each_finds(data: CrewData):
     words = shown(data, "/design", "?budget=4")
-    for name, (chart, finds) in design.CHARTS.items():
+    for name, (chart, finds) in CHARTS.items():
         assert f"{chart} finds {finds}" in words, name
     rows = {one.name: one for one in design.plans(view(data, budget="4"))}
     assert rows["loss_raised"].per_month == pytest.approx(1.6)
@@ -67,12 +68,12 @@ def test_the_fields_keep_what_was_typed_until_the_shares_add_up(data: CrewData):
     page = parts(screen(data, "/design", "?loss_raised=45&budget=3", "light"))
     fields = {part.id["key"]: part.value for part in page if type(part).__name__ == "NumberInput"}
     assert (fields["loss_raised"], fields["arc"], fields["budget"]) == (45, 25, 3)
-    good = design.asked(view(data, loss_raised="45", arc="20"))
+    good = requested_budget(view(data, loss_raised="45", arc="20"))
     assert (good.problem, good.shares.loss_raised) == ("", 0.45)
 
 
 def test_the_present_budget_lists_the_alarms_on_record(data: CrewData):
-    rows = design_trial.trial_alarms(view(data), design.asked(view(data)))
+    rows = design_trial.trial_alarms(view(data), requested_budget(view(data)))
     seen = {(row["subject_id"], row["measure"], row["side"]) for row in rows.to_dict("records")}
     assert ("Kestrel / SM fixed", "level", "up") in seen
     assert ("Birch", "level", "up") in seen
@@ -88,7 +89,7 @@ def test_the_present_budget_lists_the_alarms_on_record(data: CrewData):
 
 def test_another_budget_is_set_beside_the_present_one(data: CrewData):
     one = view(data, budget="40")
-    rows = design_trial.trial_alarms(one, design.asked(one))
+    rows = design_trial.trial_alarms(one, requested_budget(one))
     words = text(design_trial.trial_card(one))
     tried, gone = (~rows["only_now"]).sum(), rows["only_now"].sum()
     assert f"With 40 a month you would have had {tried} alarms" in words
@@ -130,7 +131,7 @@ def test_people_show_only_as_they_may_be_seen(tmp_path: Path):
     toml = tmp_path / "crew.toml"
     toml.write_text(CREW_TOML + "[prep]\nperson_pages = false\n", encoding="utf-8")
     hidden = CrewData(tmp_path)
-    rows = design_trial.trial_alarms(view(hidden), design.asked(view(hidden)))
+    rows = design_trial.trial_alarms(view(hidden), requested_budget(view(hidden)))
     assert "technician" not in set(rows["subject_type"])
     assert "Birch" not in shown(hidden, "/loss")
     assert "off screens" in shown(hidden, "/loss", "?subject=technician:Birch")

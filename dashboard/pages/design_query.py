@@ -1,0 +1,68 @@
+"""False-alarm budget and shares that the address of the Design page asks for."""
+
+from pydantic import ValidationError
+
+from arcdrift.settings import Shares
+from dashboard.components import View
+from dashboard.url_query import Query, number
+
+DEFAULT_PERIOD = "90"
+LOWEST_BUDGET, HIGHEST_BUDGET = 0.01, 1000.0
+"""Range of false alarms a month that can be tried."""
+CHARTS: dict[str, tuple[str, str]] = {
+    "loss_raised": ("Loss of a stream has risen", "a lasting rise on one splicer and program"),
+    "loss_lowered": ("Loss of a stream has fallen", "good news worth keeping, told as a note"),
+    "rolled_up": (
+        "Loss of a splicer, person, site or the crew has risen",
+        "a rise too small to show on any one stream",
+    ),
+    "scattered": ("Losses scatter more", "uneven work whose mean still looks well"),
+    "dirty": ("More dirty splices", "single splices far out that come more often than before"),
+    "redo": ("More splices made again", "trouble that repeats hide from the losses"),
+    "arc": ("Arc setting drifts", "an arc that moves more than air and wear explain"),
+}
+"""Title and purpose of each kind of chart that has a share of the budget."""
+
+
+class RequestedBudget:
+    """Budget and shares of an address; `problem` is a sentence where they are not allowed.
+
+    Values that are not in the address are those of crew.toml. `typed` holds what the fields show:
+    the budget and the shares in percent, whether they are allowed or not.
+    """
+
+    def __init__(self, query: Query, budget: float, shares: Shares) -> None:
+        self.budget, self.shares, self.problem = budget, shares, ""
+        typed_budget = number(query, "budget")
+        percents = {name: 100 * share for name, share in shares.model_dump().items()}
+        typed_percents = {name: number(query, name) for name in CHARTS if name in query}
+        percents |= {name: value for name, value in typed_percents.items() if value is not None}
+        self.typed = {"budget": budget if typed_budget is None else typed_budget, **percents}
+        if "budget" in query:
+            if typed_budget is None or not LOWEST_BUDGET <= typed_budget <= HIGHEST_BUDGET:
+                self.problem = (
+                    f"A budget is a number from {LOWEST_BUDGET:g} to {HIGHEST_BUDGET:,.0f} "
+                    "false alarms a month."
+                )
+            else:
+                self.budget = typed_budget
+        if not typed_percents or self.problem:
+            return
+        if None in typed_percents.values() or not all(
+            0 < percent < 100 for percent in percents.values()
+        ):
+            self.problem = "Each share is a number above 0 % and below 100 %."
+            return
+        try:
+            self.shares = Shares.model_validate(
+                {name: percent / 100 for name, percent in percents.items()}
+            )
+        except ValidationError:
+            total = sum(percents.values())
+            self.problem = f"The shares add to {total:g} %; they must add to 100 %."
+
+
+def requested_budget(view: View) -> RequestedBudget:
+    """Return the budget and shares that the address of a view asks for."""
+    crew = view.data.settings()
+    return RequestedBudget(view.query, crew.false_alarms_per_month, crew.shares)
