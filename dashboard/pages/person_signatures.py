@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.common.days import sites_of, zones_of
+from arcdrift.analysis.common.days import record_sites, site_time_zones
 from arcdrift.analysis.people.signature_splices import (
     COLUMNS,
     LEFT,
@@ -46,7 +46,7 @@ TABLES: dict[str, Callable[[View], pd.DataFrame]] = {
 
 def _local(rows: pd.DataFrame, crew: Crew) -> pd.DataFrame:
     """Times at the site of each splice, without a zone, and the zone beside them."""
-    zones = zones_of(sites_of(rows, crew), crew)
+    zones = site_time_zones(record_sites(rows, crew), crew)
     at = rows["spliced_at"].dt.tz_localize(None)
     for zone in zones.unique():
         here = zones == zone

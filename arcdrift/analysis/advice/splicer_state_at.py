@@ -17,8 +17,8 @@ from arcdrift.air import (
 )
 from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation
 from arcdrift.analysis.arc.arc_points import passed_checks
-from arcdrift.analysis.common.days import sites_of, zones_of
-from arcdrift.analysis.common.grouping import plain
+from arcdrift.analysis.common.days import record_sites, site_time_zones
+from arcdrift.analysis.common.grouping import category_to_text
 from arcdrift.analysis.common.service_actions import REPLACED
 from arcdrift.errors import UsageError
 from arcdrift.settings import Crew, Site, Splicer
@@ -91,7 +91,7 @@ def situations_of(
     near = sources.near([now], pd.Timedelta(minutes=crew.air_max_age_min))
     past = AirSources.of(near[near["read_at"] <= now], crew)
     places = _sites_now(names, checks, splices, crew)
-    zones = zones_of(pd.Series(places, dtype=object), crew)
+    zones = site_time_zones(pd.Series(places, dtype=object), crew)
     todays = local_day(pd.Series(now, zones.index).dt.as_unit("us"), zones, crew.day_offset)
     airs = _newest(names, places, past, crew, now)
     lasts = _last_checks(checks, service, sources, crew)
@@ -136,7 +136,7 @@ def _sites_now(
 ) -> list[str | None]:
     """Where each splicer's newest record was made, else its home site."""
     parts = [
-        plain(part[["splicer", "site", when]]).rename(columns={when: "at"})
+        category_to_text(part[["splicer", "site", when]]).rename(columns={when: "at"})
         for part, when in ((checks, "checked_at"), (splices, "spliced_at"))
         if len(part)
     ]
@@ -144,7 +144,7 @@ def _sites_now(
     if not parts:
         return at_home
     newest = pd.concat(parts).sort_values("at", kind="stable").groupby("splicer").tail(1)
-    sites = dict(zip(newest["splicer"], sites_of(newest, crew), strict=True))
+    sites = dict(zip(newest["splicer"], record_sites(newest, crew), strict=True))
     found = [sites.get(name, home) for name, home in zip(names, at_home, strict=True)]
     return [None if pd.isna(site) else str(site) for site in found]
 
@@ -158,7 +158,7 @@ def _last_checks(
         return {}
     newest = checks.loc[passed.index]
     points = passed.join(join_air(newest, sources, crew, "checked_at"))
-    points["site"] = sites_of(newest, crew)
+    points["site"] = record_sites(newest, crew)
     return {
         str(point["splicer"]): LastCheck(
             checked_at=point["checked_at"],

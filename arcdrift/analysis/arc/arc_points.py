@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.arc.indoor_checks import room_density
-from arcdrift.analysis.common.event_lookup import count_before, microseconds_of, numbers_of
+from arcdrift.analysis.common.event_lookup import count_events_until, splicer_index, to_microseconds
 from arcdrift.analysis.common.service_actions import REPLACED, RESTART_ACTIONS
 from arcdrift.arrays import Ints
 
@@ -45,7 +45,7 @@ def passed_checks(checks: pd.DataFrame, service: pd.DataFrame) -> pd.DataFrame:
     passed = checks.loc[checks["outcome"] == "pass", columns]
     passed = passed.sort_values(["splicer", "checked_at", "line"])
     names = pd.Index(passed["splicer"].unique())
-    who, at = numbers_of(passed["splicer"], names), microseconds_of(passed["checked_at"])
+    who, at = splicer_index(passed["splicer"], names), to_microseconds(passed["checked_at"])
     count, sets = passed["arc_count"].to_numpy(dtype=float), happened(who, at, service, names)
     mine = np.split(np.arange(len(who)), np.flatnonzero(np.diff(who)) + 1)
     return passed.assign(
@@ -63,9 +63,9 @@ def happened(
 ) -> Ints:
     """How often splicers, by their places among names, had had some service by each instant."""
     events = service[service["action"].isin(actions)]
-    whose = numbers_of(events["asset"], names)
-    return count_before(
-        who, at, whose[whose >= 0], microseconds_of(events["serviced_at"])[whose >= 0]
+    whose = splicer_index(events["asset"], names)
+    return count_events_until(
+        who, at, whose[whose >= 0], to_microseconds(events["serviced_at"])[whose >= 0]
     )
 
 

@@ -15,6 +15,7 @@ import pandas as pd
 from arcdrift.analysis.arc.arc_drift import center_air
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.arc.pooled_regression import SLOPES
+from arcdrift.analysis.common.days import DAY
 from arcdrift.analysis.maintenance.usage_hours import CLEAVES_A_SPLICE, NO_TURNS, hours_of, turns_of
 from arcdrift.analysis.setting_cost.mismatch_model import mean_square
 from arcdrift.arrays import Bools, Floats, Ints
@@ -23,7 +24,6 @@ from arcdrift.settings import Crew, Splicer
 LEVEL_CHECKS = 3
 """Checks of an electrode pair before its level, and so a mismatch, is known."""
 NO_CHECK = ("missed", "failed-only")
-DAY = pd.Timedelta(days=1)
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.causes.hypothesis import APART, SURE, Story, View
-from arcdrift.analysis.causes.records_near_onset import DAY
+from arcdrift.analysis.common.days import DAY
 from arcdrift.analysis.common.service_actions import LAG, LEAD, ROUTINE_ACTIONS
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER
 from arcdrift.arrays import Bools, Floats

@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from arcdrift.analysis.common.days import WORKDAY, sites_of, workdays, zones_of
-from arcdrift.analysis.common.event_lookup import latest, microseconds_of, numbers_of
+from arcdrift.analysis.common.days import WORKDAY, record_sites, site_time_zones, workdays
+from arcdrift.analysis.common.event_lookup import latest_event, splicer_index, to_microseconds
 from arcdrift.arrays import Bools, Ints
 from arcdrift.settings import Crew
 from arcdrift.times import local_day
@@ -137,10 +137,10 @@ def _in_order(
     day = workdays(frame, crew, column).to_numpy().astype("datetime64[D]").astype(np.int64)
     return _Records(
         frame=frame,
-        who=numbers_of(frame["splicer"], pd.Index(names)),
-        when=microseconds_of(frame[column]),
+        who=splicer_index(frame["splicer"], pd.Index(names)),
+        when=to_microseconds(frame[column]),
         day=day,
-        site=sites_of(frame, crew).to_numpy(dtype=object),
+        site=record_sites(frame, crew).to_numpy(dtype=object),
     )
 
 
@@ -153,7 +153,7 @@ def _spans(
     newest = order[np.searchsorted(who[order], np.arange(len(names)), side="right") - 1]
     place = pd.Series(np.concatenate([done.site, made.site])[newest], dtype=object)
     now_here = pd.Series(now, index=place.index).dt.as_unit("us")
-    local = local_day(now_here, zones_of(place, crew), crew.day_offset)
+    local = local_day(now_here, site_time_zones(place, crew), crew.day_offset)
     today = local.to_numpy().astype("datetime64[D]").astype(np.int64)
     day = np.concatenate([done.day, made.day])
     first, last = np.full(len(names), day.max()), today.copy()
@@ -186,7 +186,7 @@ def _sites(
 def _latest(done: _Records, chosen: Bools, who: Ints, at: Ints) -> Ints:
     """Position of a splicer's latest chosen check up to an instant; -1 where there is none."""
     rows = np.flatnonzero(chosen)
-    found = latest(who, at, done.who[rows], done.when[rows])
+    found = latest_event(who, at, done.who[rows], done.when[rows])
     return np.append(rows, -1)[found]
 
 

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from arcdrift.analysis.clock.clock_errors import Clock, Stretch
-from arcdrift.analysis.common.days import sites_of, zones_of
+from arcdrift.analysis.common.days import record_sites, site_time_zones
 from arcdrift.finding import Cause, Finding, Onset
 from arcdrift.settings import Crew
 
@@ -74,7 +74,7 @@ def typed_bounds(stretch: Stretch, zone: str) -> tuple[str, str]:
 def zone_of(splicer: str, crew: Crew) -> str:
     """Zone in which times typed for a splicer are read: that of its home site."""
     usual = pd.DataFrame({"splicer": [splicer]})
-    return str(zones_of(sites_of(usual, crew), crew).iloc[0])
+    return str(site_time_zones(record_sites(usual, crew), crew).iloc[0])
 
 
 def _finding(splicer: str, stretch: Stretch, crew: Crew, now: pd.Timestamp) -> Finding:

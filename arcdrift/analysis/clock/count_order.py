@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.common.event_lookup import microseconds_of
+from arcdrift.analysis.common.event_lookup import to_microseconds
 from arcdrift.arrays import Bools, Floats, Ints
 
 STEP_BACK_S = 35 * 60
@@ -67,7 +67,7 @@ def true_order(splices: pd.DataFrame) -> Ordered | str:
         return count
     kept = np.flatnonzero(~np.isnan(count))
     count = count[kept]
-    at = microseconds_of(splices["spliced_at"])[kept]
+    at = to_microseconds(splices["spliced_at"])[kept]
     order = _likeliest(splices.iloc[kept], at, count)
     if not ((np.diff(count[order]) < 0) | (np.diff(at[order]) < 0)).any():
         rows = order

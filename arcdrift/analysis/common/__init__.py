@@ -1,1 +1,1 @@
-"""Grouping, workdays, latest events and episodes: what every analysis shares."""
+"""Shared by all analyses: grouping, workdays, event lookup, episodes."""

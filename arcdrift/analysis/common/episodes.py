@@ -1,4 +1,4 @@
-"""Repeated signals of one subject are one episode, and so one finding."""
+"""Group repeated signals of one subject into episodes, and rate a finding's severity by age."""
 
 from typing import Any
 
@@ -8,7 +8,9 @@ import pandas as pd
 from arcdrift.finding import Severity
 
 RECENT = pd.Timedelta(days=7)
+"""Age up to which a heavy finding needs action."""
 FADING = pd.Timedelta(days=28)
+"""Age after which any finding is only a note."""
 
 
 def episodes(times: pd.Series, gap: pd.Timedelta) -> "list[pd.Index[Any]]":
@@ -27,10 +29,10 @@ def episodes(times: pd.Series, gap: pd.Timedelta) -> "list[pd.Index[Any]]":
 
 
 def severity(last: pd.Timestamp, now: pd.Timestamp, *, heavy: bool) -> Severity:
-    """How much a finding presses: by its weight, and by how long ago it last showed.
+    """Severity of a finding by its weight and by the time since its last signal.
 
-    A heavy finding presses for a week after its last sign and is watched for four; after that,
-    like any finding that has gone quiet, it is a note.
+    Heavy findings are "act" for a week after the last signal and "watch" until four weeks after
+    it, others "watch" for a week; later both are "note".
     """
     age = now - last
     if age <= RECENT:

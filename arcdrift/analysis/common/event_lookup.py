@@ -1,54 +1,65 @@
-"""What had happened to each splicer by an instant: how many events, and which was the latest."""
+"""For each (splicer, time): number of earlier events and index of the latest one."""
 
 import numpy as np
 import pandas as pd
 
-from arcdrift.arrays import Ints
+from arcdrift.arrays import Ints, Microseconds
 
 
-def numbers_of(splicers: pd.Series, names: pd.Index) -> Ints:
-    """Place of each row's splicer among names, -1 for none of them."""
+def splicer_index(splicers: pd.Series, names: pd.Index) -> Ints:
+    """Position of each row's splicer in ``names``, shape (n,); -1 where it is not among them."""
     if isinstance(splicers.dtype, pd.CategoricalDtype):
-        place = np.append(names.get_indexer(splicers.cat.categories), -1)
-        return place[splicers.cat.codes.to_numpy()].astype(np.int64)
+        position = np.append(names.get_indexer(splicers.cat.categories), -1)
+        return position[splicers.cat.codes.to_numpy()].astype(np.int64)
     return names.get_indexer(pd.Index(splicers)).astype(np.int64)
 
 
-def microseconds_of(at: pd.Series) -> Ints:
-    """Instants as microseconds UTC."""
-    return np.asarray(at.dt.as_unit("us").astype("int64"), dtype=np.int64)
+def to_microseconds(times: pd.Series) -> Microseconds:
+    """Convert UTC timestamps to microseconds since 1970, shape (n,)."""
+    return np.asarray(times.dt.as_unit("us").astype("int64"), dtype=np.int64)
 
 
-def count_before(who: Ints, at: Ints, event_who: Ints, event_at: Ints) -> Ints:
-    """How many events of the same splicer had happened by each instant, that instant included.
+def count_events_until(
+    splicer: Ints, time: Microseconds, event_splicer: Ints, event_time: Microseconds
+) -> Ints:
+    """Count the same splicer's events up to and including each time.
 
     Parameters
     ----------
-    who, at : array of shape (n,)
-        Number of a splicer, not negative, and microseconds.
-    event_who, event_at : array of shape (events,)
-        The same of events, in any order.
+    splicer, time : array of shape (n,)
+        Index of a splicer (not negative), and microseconds UTC.
+    event_splicer, event_time : array of shape (events,)
+        The same for the events, in any order.
+
+    Returns
+    -------
+    array of shape (n,)
     """
-    low, place = _places(who, at, event_who, event_at)
-    return place - low
+    start, end = _event_ranges(splicer, time, event_splicer, event_time)
+    return end - start
 
 
-def latest(who: Ints, at: Ints, event_who: Ints, event_at: Ints) -> Ints:
-    """Position of the same splicer's latest event up to each instant; -1 where there is none.
+def latest_event(
+    splicer: Ints, time: Microseconds, event_splicer: Ints, event_time: Microseconds
+) -> Ints:
+    """Index of the same splicer's latest event up to and including each time; -1 for none.
 
-    Of events at one instant the one that comes last counts. Parameters as for `count_before`.
+    If several events share one time, the last of them in the input counts. Parameters as for
+    `count_events_until`; the result, of shape (n,), indexes ``event_splicer``.
     """
-    low, place = _places(who, at, event_who, event_at)
-    order = np.append(np.lexsort((event_at, event_who)), -1)
-    return np.where(place > low, order[place - 1], -1)
+    start, end = _event_ranges(splicer, time, event_splicer, event_time)
+    order = np.append(np.lexsort((event_time, event_splicer)), -1)
+    return np.where(end > start, order[end - 1], -1)
 
 
-def _places(who: Ints, at: Ints, event_who: Ints, event_at: Ints) -> tuple[Ints, Ints]:
-    """Among events by splicer and instant: where the splicer's begin, and where `at` falls."""
-    times = np.unique(event_at)
+def _event_ranges(
+    splicer: Ints, time: Microseconds, event_splicer: Ints, event_time: Microseconds
+) -> tuple[Ints, Ints]:
+    """Range of each query's events in the list sorted by splicer and time: start, end (excl.)."""
+    times = np.unique(event_time)
     size = len(times) + 1
-    # splicer and rank of the instant in one number that sorts like the two
-    events = np.sort(event_who * size + np.searchsorted(times, event_at) + 1)
-    mine = who * size + np.searchsorted(times, at, side="right")
-    low = np.searchsorted(events, who * size)
-    return low.astype(np.int64), np.searchsorted(events, mine, side="right").astype(np.int64)
+    # splicer and rank of the time are combined into one number that sorts like the pair
+    events = np.sort(event_splicer * size + np.searchsorted(times, event_time) + 1)
+    query = splicer * size + np.searchsorted(times, time, side="right")
+    start = np.searchsorted(events, splicer * size)
+    return start.astype(np.int64), np.searchsorted(events, query, side="right").astype(np.int64)

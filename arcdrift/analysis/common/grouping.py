@@ -1,7 +1,7 @@
-"""Rows counted into cells by several keys at once: what a groupby does, cheaper for many rows.
+"""Group rows by several keys at once, like a pandas groupby but faster on many rows.
 
-Words repeat themselves in a log, so a frame of many rows carries them as categories: then taking,
-comparing and counting rows work on numbers.
+Text repeats in a log, so large frames hold it as categories: selecting, comparing and counting
+rows then work on integer codes.
 """
 
 from collections.abc import Container, Mapping, Sequence
@@ -12,26 +12,26 @@ import pandas as pd
 
 from arcdrift.arrays import Datetimes, Ints
 
-SPREAD = 8
-"""Numbers are counted in a table of up to so many places a row; beyond, they are sorted."""
+SLOTS_PER_ROW = 8
+"""Tables up to 8 slots a row are counted; larger ones are sorted."""
 
 
-def coded(frame: pd.DataFrame, *, but: Container[object] = ()) -> pd.DataFrame:
-    """Turn columns of text, `but` some, into categories in the order of their words."""
+def text_to_category(frame: pd.DataFrame, *, skip: Container[object] = ()) -> pd.DataFrame:
+    """Convert text columns, except those in ``skip``, to categories in alphabetical order."""
     texts = [
-        name for name in frame if name not in but and isinstance(frame[name].dtype, pd.StringDtype)
+        name for name in frame if name not in skip and isinstance(frame[name].dtype, pd.StringDtype)
     ]
     return frame.assign(**{str(name): pd.Categorical(frame[name]) for name in texts})
 
 
-def plain(frame: pd.DataFrame) -> pd.DataFrame:
-    """Turn categories back into text."""
-    kept = [name for name in frame if isinstance(frame[name].dtype, pd.CategoricalDtype)]
-    return frame.assign(**{str(name): words(frame[name]) for name in kept})
+def category_to_text(frame: pd.DataFrame) -> pd.DataFrame:
+    """Convert categorical columns back to text."""
+    columns = [name for name in frame if isinstance(frame[name].dtype, pd.CategoricalDtype)]
+    return frame.assign(**{str(name): as_text(frame[name]) for name in columns})
 
 
-def words(values: pd.Series) -> pd.Series:
-    """Text of a column; of categories much faster than pandas' own way, which spells each row."""
+def as_text(values: pd.Series) -> pd.Series:
+    """Column as text; for categories much faster than ``astype("str")``, which formats each row."""
     if not isinstance(values.dtype, pd.CategoricalDtype):
         return values.astype("str")
     if not len(values.cat.categories):
@@ -40,87 +40,90 @@ def words(values: pd.Series) -> pd.Series:
     return pd.Series(text.take(values.cat.codes.to_numpy(), allow_fill=True), index=values.index)
 
 
-def named(values: pd.Series, nothing: str) -> pd.Series:
-    """Put a word in the place of missing text; categories stay in the order of their words."""
+def fill_missing_text(values: pd.Series, placeholder: str) -> pd.Series:
+    """Replace missing text by a placeholder; categories stay in alphabetical order."""
     if not isinstance(values.dtype, pd.CategoricalDtype):
-        return values.fillna(nothing)
+        return values.fillna(placeholder)
     if not values.hasnans:
         return values
-    known = sorted({*values.cat.categories, nothing})
-    return values.cat.set_categories(known).fillna(nothing)
+    categories = sorted({*values.cat.categories, placeholder})
+    return values.cat.set_categories(categories).fillna(placeholder)
 
 
-def cells_of(*keys: Any) -> tuple[Ints, Ints]:
-    """Number the distinct combinations of keys, in order of the first key, then the second ...
+def group_index(*keys: Any) -> tuple[Ints, Ints]:
+    """Number the distinct combinations of keys, sorted by the first key, then the second ...
 
     Parameters
     ----------
     keys : array or Series, all of shape (n,)
-        None of their values missing.
+        Without missing values.
 
     Returns
     -------
-    cell : array of shape (n,)
-        Number of each row's cell.
-    first : array of shape (cells,)
-        Position of the first row of each cell.
+    group : array of shape (n,)
+        Index of each row's group.
+    first : array of shape (groups,)
+        Position of the first row of each group.
     """
-    cell, count = np.zeros(len(keys[0]), dtype=np.int64), 1
+    group, count = np.zeros(len(keys[0]), dtype=np.int64), 1
     for values in keys:
-        code, size = _code(values)
-        cell, count = _dense(cell * size + code, count * size)
+        code, size = _sorted_codes(values)
+        group, count = _compress(group * size + code, count * size)
     first = np.empty(count, dtype=np.int64)
-    first[cell[::-1]] = np.arange(len(cell))[::-1]  # the first row is written last
-    return cell, first
+    # written in reverse, so that the first row of each group is written last and stays
+    first[group[::-1]] = np.arange(len(group))[::-1]
+    return group, first
 
 
-def _code(values: Any) -> tuple[Ints, int]:
-    """Number of each value in the order of values, and how many numbers there may be."""
+def _sorted_codes(values: Any) -> tuple[Ints, int]:
+    """Integer code of each value, ordered like the values, and the number of possible codes."""
     array = values.array if isinstance(values, pd.Series) else values
     if isinstance(array, pd.Categorical):
         if array.categories.is_monotonic_increasing:
             return array.codes.astype(np.int64), max(len(array.categories), 1)
     elif len(array) and array.dtype.kind in "iuM":
         numbers = np.asarray(array)
-        whole = _days(numbers) if numbers.dtype.kind == "M" else numbers.astype(np.int64)
-        if whole is not None and np.ptp(whole) <= SPREAD * len(whole):
+        whole = _as_days(numbers) if numbers.dtype.kind == "M" else numbers.astype(np.int64)
+        if whole is not None and np.ptp(whole) <= SLOTS_PER_ROW * len(whole):
             low, high = int(whole.min()), int(whole.max())
             return whole - low, high - low + 1
     code, names = pd.factorize(values, sort=True)
     return code.astype(np.int64), max(len(names), 1)
 
 
-def _days(at: Datetimes) -> Ints | None:
-    """Days since 1970 of midnights; None where not all are midnights."""
-    day = at.astype("datetime64[D]")
-    return day.astype(np.int64) if (day == at).all() else None
+def _as_days(times: Datetimes) -> Ints | None:
+    """Days since 1970 if all times are midnights, else None."""
+    day = times.astype("datetime64[D]")
+    return day.astype(np.int64) if (day == times).all() else None
 
 
-def _dense(joint: Ints, size: int) -> tuple[Ints, int]:
-    """Number what occurs among numbers below `size` without gaps, and tell how much occurs."""
-    if size > SPREAD * len(joint) + 1000:
-        names, code = np.unique(joint, return_inverse=True)
-        return code.astype(np.int64), len(names)
-    seen = np.zeros(size, dtype=np.int64)
-    seen[joint] = 1
-    place = np.cumsum(seen) - 1
-    return place[joint], int(seen.sum())
+def _compress(codes: Ints, size: int) -> tuple[Ints, int]:
+    """Renumber codes below ``size`` as 0, 1, 2 ... without gaps; also count the distinct ones."""
+    if size > SLOTS_PER_ROW * len(codes) + 1000:
+        distinct, code = np.unique(codes, return_inverse=True)
+        return code.astype(np.int64), len(distinct)
+    present = np.zeros(size, dtype=np.int64)
+    present[codes] = 1
+    rank = np.cumsum(present) - 1
+    return rank[codes], int(present.sum())
 
 
-def stack(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """Put frames below each other; empty ones give their columns only."""
+def concat_frames(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Concatenate frames; if all are empty, return the first one's columns without rows."""
     filled = [frame for frame in frames if len(frame)]
     if not filled:
         return frames[0].copy() if frames else pd.DataFrame()
     return pd.concat(filled, ignore_index=True)
 
 
-def summed(cell: Ints, values: Mapping[str, Any], *, counts: tuple[str, ...] = ()) -> pd.DataFrame:
-    """Sum values by cell; columns named in `counts` as whole numbers."""
-    size = int(cell.max()) + 1 if len(cell) else 0
+def group_sums(
+    group: Ints, values: Mapping[str, Any], *, counts: tuple[str, ...] = ()
+) -> pd.DataFrame:
+    """Sum values by group, one row a group; the columns named in ``counts`` become integers."""
+    size = int(group.max()) + 1 if len(group) else 0
     table = {}
     for name, value in values.items():
-        weights = np.broadcast_to(np.asarray(value, dtype=np.float64), cell.shape)
-        total = np.bincount(cell, weights, minlength=size)
+        weights = np.broadcast_to(np.asarray(value, dtype=np.float64), group.shape)
+        total = np.bincount(group, weights, minlength=size)
         table[name] = total.astype(np.int64) if name in counts else total
     return pd.DataFrame(table)

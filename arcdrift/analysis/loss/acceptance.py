@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from scipy.stats import t as student
 
-from arcdrift.analysis.common.days import sites_of
-from arcdrift.analysis.common.grouping import cells_of, named, plain
+from arcdrift.analysis.common.days import record_sites
+from arcdrift.analysis.common.grouping import category_to_text, fill_missing_text, group_index
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
 from arcdrift.arrays import Floats
 from arcdrift.settings import AcceptanceRule, Crew
@@ -56,7 +56,7 @@ def accepted_days(
     if np.ptp(limit) == 0:
         return table.assign(allowed_db=limit[0])
     # a day lies in one segment, so these cells come in the order of the stream days
-    cell, _ = cells_of(work["splicer"], named(work["program"], NO_PROGRAM), day)
+    cell, _ = group_index(work["splicer"], fill_missing_text(work["program"], NO_PROGRAM), day)
     return table.assign(allowed_db=np.bincount(cell, limit) / np.bincount(cell))
 
 
@@ -82,12 +82,12 @@ def over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
     """
     limit = _limits(work, crew, "single_db")
     far = np.flatnonzero(work["loss_db"].to_numpy(dtype=np.float64) > limit + 1e-9)
-    rows = plain(work[COPIED].iloc[far])
+    rows = category_to_text(work[COPIED].iloc[far])
     if rows.empty:
         return rows.reindex(columns=OVER_COLUMNS)
     here = np.flatnonzero(work["location"].isin(rows["location"].dropna().unique()))
     there = work[["splicer", "location", "spliced_at", "id"]].iloc[here]
-    there = plain(there).sort_values(["spliced_at", "id"])
+    there = category_to_text(there).sort_values(["spliced_at", "id"])
     shared = there.groupby(["splicer", "location"])["id"].transform("size") >= ONE_PLACE
     last = ~there.duplicated(["splicer", "location"], keep="last")
     told = rows["location"].notna() & ~shared.reindex(rows.index, fill_value=True)
@@ -98,7 +98,7 @@ def over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
         program=rows["program"].fillna(NO_PROGRAM),
         day=day.iloc[far],
         limit_db=limit[far],
-        site=sites_of(rows, crew),
+        site=record_sites(rows, crew),
         told=told,
     )[~again.astype(bool)]
     return left.sort_values(["splicer", "spliced_at"], ignore_index=True)[OVER_COLUMNS]

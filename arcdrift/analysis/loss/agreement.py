@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from scipy.stats import t as student
 
 from arcdrift.analysis.common.episodes import severity
-from arcdrift.analysis.common.grouping import words
+from arcdrift.analysis.common.grouping import as_text
 from arcdrift.analysis.common.record_columns import MEASURED_COLUMNS
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
 from arcdrift.charts.change_point import single_break
@@ -110,8 +110,8 @@ def measured_pairs(splices: pd.DataFrame) -> pd.DataFrame:
     ab, ba = (splices[name].astype(float) for name in MEASURED_COLUMNS)
     pairs = pd.DataFrame(
         {
-            "splicer": words(splices["splicer"]),
-            "program": words(splices["program"]).fillna(NO_PROGRAM),
+            "splicer": as_text(splices["splicer"]),
+            "program": as_text(splices["program"]).fillna(NO_PROGRAM),
             "spliced_at": splices["spliced_at"],
             "estimate_db": splices["loss_db"].astype(float),
             "measured_db": (ab + ba) / 2.0,

@@ -11,7 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.common.grouping import cells_of, named, plain, words
+from arcdrift.analysis.common.grouping import (
+    as_text,
+    category_to_text,
+    fill_missing_text,
+    group_index,
+)
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM, segments
 from arcdrift.arrays import Floats, Ints
 from arcdrift.charts.gamma_limit import gamma_limits, histogram_bins
@@ -72,15 +77,15 @@ def single_splices(work: pd.DataFrame, day: pd.Series, service: pd.DataFrame) ->
         return SingleSplices(
             pd.DataFrame(columns=EXCEPTION_COLUMNS), pd.DataFrame(columns=LIMIT_COLUMNS)
         )
-    program = named(work["program"], NO_PROGRAM)
-    stream, one = cells_of(work["splicer"], program)
+    program = fill_missing_text(work["program"], NO_PROGRAM)
+    stream, one = group_index(work["splicer"], program)
     splicers, names = (
-        words(values.iloc[one]).to_numpy(dtype=object) for values in (work["splicer"], program)
+        as_text(values.iloc[one]).to_numpy(dtype=object) for values in (work["splicer"], program)
     )
     days = day.to_numpy()
     segment = segments(work["splicer"], days, work["spliced_at"], service)
-    cell, first = cells_of(stream, segment, days)
-    unit, _ = cells_of(stream[first], segment[first])
+    cell, first = group_index(stream, segment, days)
+    unit, _ = group_index(stream[first], segment[first])
     starts = np.flatnonzero(np.diff(unit, prepend=-1))
     n = np.bincount(cell)
     upto = np.cumsum(n)
@@ -94,7 +99,7 @@ def single_splices(work: pd.DataFrame, day: pd.Series, service: pd.DataFrame) ->
     limit = table[unit, before][cell]
     far = loss > limit + 1e-9
     at = np.flatnonzero(far)
-    rows = plain(work[COPIED].iloc[at])
+    rows = category_to_text(work[COPIED].iloc[at])
     exceptions = pd.DataFrame(
         {
             **{name: rows[name].array for name in COPIED},

@@ -8,7 +8,7 @@ import pandas as pd
 
 from arcdrift.analysis.common.days import WORKDAY, workdays
 from arcdrift.analysis.common.episodes import episodes, severity
-from arcdrift.analysis.common.grouping import plain
+from arcdrift.analysis.common.grouping import category_to_text
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 
@@ -41,7 +41,7 @@ def unexpected_days(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
     own = [name for name in made if name in splices.columns]
     work = splices.loc[splices["purpose"] == "production", [*own, "program", *COLUMNS]]
     found = pd.concat([_splice_programs(work, crew), _heater_programs(work, crew)])
-    found = found.join(plain(work.loc[found.index.unique(), own]))
+    found = found.join(category_to_text(work.loc[found.index.unique(), own]))
     found["day"] = workdays(found, crew, "spliced_at")
     return (
         found.groupby(["splicer", *KEYS, "day"])["spliced_at"]
@@ -71,7 +71,7 @@ def _wrong(
     program: pd.Series, concerned: pd.Series, allowed: tuple[str, ...], part: str, asked: str
 ) -> pd.DataFrame:
     wrong = concerned.fillna(False) & program.notna() & ~program.isin(allowed)
-    return plain(pd.DataFrame({"part": part, "asked": asked, "program": program[wrong]}))
+    return category_to_text(pd.DataFrame({"part": part, "asked": asked, "program": program[wrong]}))
 
 
 def _pairs(crew: Crew) -> dict[tuple[str, str], tuple[str, ...]]:

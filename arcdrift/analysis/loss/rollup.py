@@ -7,7 +7,7 @@ that worked more with a lossy program has not got worse by it.
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.common.grouping import cells_of, summed
+from arcdrift.analysis.common.grouping import group_index, group_sums
 from arcdrift.analysis.loss.day_level import without_effect
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.arrays import Bools, Floats
@@ -140,9 +140,9 @@ def _by_day(
     """Sums of rows by subject and day, for those that have one."""
     known = subject.notna().to_numpy()
     name, day = subject[known], rows.loc[known, "day"]
-    cell, first = cells_of(name, day)
+    cell, first = group_index(name, day)
     values = {"n": rows["n"].to_numpy(dtype=np.float64), **values}
-    sums = summed(cell, {key: one[known] for key, one in values.items()}, counts=("n",))
+    sums = group_sums(cell, {key: one[known] for key, one in values.items()}, counts=("n",))
     return sums.assign(subject_type=kind, subject_id=name.array[first], day=day.array[first])
 
 

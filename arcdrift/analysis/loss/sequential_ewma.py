@@ -16,7 +16,7 @@ import pandas as pd
 from scipy.special import ndtri, stdtr
 
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
-from arcdrift.analysis.common.grouping import cells_of
+from arcdrift.analysis.common.grouping import group_index
 from arcdrift.analysis.loss.common_day_effect import SharedEffect
 from arcdrift.analysis.loss.day_level import (
     CHART_COLUMNS,
@@ -93,7 +93,7 @@ class _Sorted:
 
 def _sorted(kind: Units) -> _Sorted:
     keys = list(kind.keys)
-    code, _ = cells_of(*(kind.days[name] for name in keys))
+    code, _ = group_index(*(kind.days[name] for name in keys))
     order = np.lexsort((code, _stamps(kind.days["day"])))
     days, code = kind.days.take(order).reset_index(drop=True), code[order]
     kept = ~_flag(days, "excluded")

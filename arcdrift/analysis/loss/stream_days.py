@@ -8,9 +8,9 @@ cannot pass for a risen level.
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.common.days import WORKDAY, sites_of, workdays
-from arcdrift.analysis.common.event_lookup import count_before, microseconds_of, numbers_of
-from arcdrift.analysis.common.grouping import cells_of, named, summed, words
+from arcdrift.analysis.common.days import WORKDAY, record_sites, workdays
+from arcdrift.analysis.common.event_lookup import count_events_until, splicer_index, to_microseconds
+from arcdrift.analysis.common.grouping import as_text, fill_missing_text, group_index, group_sums
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.arrays import Datetimes, Floats, Ints
 from arcdrift.settings import Crew
@@ -54,20 +54,20 @@ def loss_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Crew) -> pd.Da
     day = workdays(work, crew, "spliced_at").to_numpy()
     segment = segments(work["splicer"], day, work["spliced_at"], service)
     loss = work["loss_db"].to_numpy(dtype=np.float64)
-    program = named(work["program"], NO_PROGRAM)
-    stream, _ = cells_of(work["splicer"], program)
-    cell, first = cells_of(stream, segment, day)
-    unit, _ = cells_of(stream[first], segment[first])
+    program = fill_missing_text(work["program"], NO_PROGRAM)
+    stream, _ = group_index(work["splicer"], program)
+    cell, first = group_index(stream, segment, day)
+    unit, _ = group_index(stream[first], segment[first])
     cap = _caps(unit, cell, loss)[unit]
     capped = np.minimum(loss, cap[cell])
     sums = {"n": 1, "total": loss, "capped": capped, "capped_squares": capped**2}
-    site = sites_of(work, crew)
+    site = record_sites(work, crew)
     known = np.flatnonzero(site.notna())
     last = np.full(len(first), len(site))
     last[cell[known]] = known  # the last one stays
-    days = summed(cell, sums, counts=("n",)).assign(
-        splicer=words(work["splicer"].iloc[first]).array,
-        program=words(program.iloc[first]).array,
+    days = group_sums(cell, sums, counts=("n",)).assign(
+        splicer=as_text(work["splicer"].iloc[first]).array,
+        program=as_text(program.iloc[first]).array,
         segment=segment[first],
         day=day[first],
         site=pd.Series(np.append(site.to_numpy(dtype=object), [None])[last]).astype(object),
@@ -109,12 +109,14 @@ def segments(splicer: pd.Series, day: Datetimes, at: pd.Series, service: pd.Data
     if restarts.empty or not len(day):
         return np.zeros(len(day), dtype=np.int64)
     names = pd.Index(splicer.unique().astype("str"))
-    who, place = numbers_of(splicer, names), numbers_of(restarts["asset"], names)
+    who, place = splicer_index(splicer, names), splicer_index(restarts["asset"], names)
     restarts, place = restarts[place >= 0], place[place >= 0]
-    cell, row = cells_of(who, day)
+    cell, row = group_index(who, day)
     first = np.full(len(row), np.iinfo(np.int64).max)
-    np.minimum.at(first, cell, microseconds_of(at))
-    return count_before(who[row], first, place, microseconds_of(restarts["serviced_at"]))[cell]
+    np.minimum.at(first, cell, to_microseconds(at))
+    return count_events_until(who[row], first, place, to_microseconds(restarts["serviced_at"]))[
+        cell
+    ]
 
 
 def _caps(unit: Ints, cell: Ints, loss: Floats) -> Floats:

@@ -7,8 +7,13 @@ Practice splices are in none of them.
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.common.days import sites_of
-from arcdrift.analysis.common.grouping import cells_of, named, plain, summed
+from arcdrift.analysis.common.days import record_sites
+from arcdrift.analysis.common.grouping import (
+    category_to_text,
+    fill_missing_text,
+    group_index,
+    group_sums,
+)
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
 from arcdrift.arrays import Floats, Ints
 from arcdrift.settings import Crew
@@ -84,7 +89,7 @@ def hand_days(
         bad = worse > crew.prep.bad_cleave_deg
         dirty = known & (loss > dirty_above(cap))
     at = splices["spliced_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)
-    person_day = cells_of(keys["splicer"], keys["technician"], keys["day"])[0][code]
+    person_day = group_index(keys["splicer"], keys["technician"], keys["day"])[0][code]
     hour, nth = within_day(at, person_day)
     first = nth < FIRST
     good = known & both & ~bad
@@ -106,7 +111,7 @@ def hand_days(
         "density_n": aired, "density": np.where(aired, density, 0.0),
         "vapor": np.where(aired, vapor, 0.0),
     }  # fmt: skip
-    keys = keys.join(summed(code, values))
+    keys = keys.join(group_sums(code, values))
     order = np.lexsort((at, code))
     edge = np.searchsorted(code[order], np.arange(len(keys)))
     last = np.r_[edge[1:], len(order)] - 1
@@ -119,16 +124,16 @@ def _cells(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[Ints, pd.
     """Number of each splice's cell, and the keys of the cells in order."""
     columns = {
         "splicer": splices["splicer"],
-        "technician": named(splices["technician"], NOBODY),
-        "cleaver": named(splices["cleaver"], NO_CLEAVER),
-        "program": named(splices["program"], NO_PROGRAM),
+        "technician": fill_missing_text(splices["technician"], NOBODY),
+        "cleaver": fill_missing_text(splices["cleaver"], NO_CLEAVER),
+        "program": fill_missing_text(splices["program"], NO_PROGRAM),
         "fibers": _fibers(splices),
-        "site": named(sites_of(splices, crew), "(no site)"),
+        "site": fill_missing_text(record_sites(splices, crew), "(no site)"),
         "day": day,
     }
-    cell, first = cells_of(*columns.values())
+    cell, first = group_index(*columns.values())
     keys = pd.DataFrame({name: values.array[first] for name, values in columns.items()})
-    return cell, plain(keys)
+    return cell, category_to_text(keys)
 
 
 def _fibers(splices: pd.DataFrame) -> pd.Series:
@@ -136,7 +141,8 @@ def _fibers(splices: pd.DataFrame) -> pd.Series:
     if "fiber_a" not in splices.columns:
         return pd.Series("(fibers not logged)", index=splices.index)
     codes, names = zip(
-        *(pd.factorize(named(splices[f"fiber_{side}"], "?")) for side in "ab"), strict=True
+        *(pd.factorize(fill_missing_text(splices[f"fiber_{side}"], "?")) for side in "ab"),
+        strict=True,
     )
     pairs = [" + ".join(sorted((str(a), str(b)))) for a in names[0] for b in names[1]]
     words, word = np.unique(pairs, return_inverse=True)

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.common.days import DAY
 from arcdrift.analysis.common.episodes import severity
-from arcdrift.analysis.common.grouping import plain
+from arcdrift.analysis.common.grouping import category_to_text
 from arcdrift.analysis.maintenance.usage_hours import (
     CLEAVES_A_SPLICE,
     NO_TURNS,
@@ -26,7 +27,7 @@ from arcdrift.settings import Crew, Interval
 HEAVY = 1.5
 """Share of its interval from which overdue service presses (common practice, no source)."""
 USE_COLUMNS = ["splicer", "cleaver", "blade_position", "at", "last", "splices"]
-DAY = pd.Timedelta(days=1)
+
 STEPS = {
     "cleaned": "Clean the splicer, and log it as `cleaned`. Power off; let solvent vapor clear "
     "before the next arc.",
@@ -95,7 +96,7 @@ def use_by_hour(splices: pd.DataFrame) -> pd.DataFrame:
     keys = ["splicer", "cleaver", "blade_position", hour.rename("hour")]
     grouped = splices.groupby(keys, dropna=False)["spliced_at"]
     sums = grouped.agg(at="min", last="max", splices="size").reset_index()
-    return plain(sums[USE_COLUMNS]).sort_values(["splicer", "at"], ignore_index=True)
+    return category_to_text(sums[USE_COLUMNS]).sort_values(["splicer", "at"], ignore_index=True)
 
 
 def blade_state(

@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.common.grouping import cells_of, named, plain
+from arcdrift.analysis.common.grouping import category_to_text, fill_missing_text, group_index
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.arrays import Ints
 from arcdrift.settings import Crew
@@ -42,7 +42,7 @@ def cleave_runs(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFra
     kept, stretch = bad_stretches(splices, day, crew)
     if not len(kept):
         return pd.DataFrame(columns=RUN_COLUMNS)
-    run = plain(splices.iloc[kept])
+    run = category_to_text(splices.iloc[kept])
     run = run.assign(worse=worse_angle(run), stretch=stretch)
     run["technician"] = run["technician"].fillna(NOBODY)
     told = run.groupby("stretch").agg(
@@ -74,7 +74,7 @@ def bad_stretches(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[In
     place, run : array of shape (bad splices in runs,)
     """
     angle = worse_angle(splices).to_numpy()
-    who, _ = cells_of(splices["splicer"], named(splices["technician"], NOBODY), day)
+    who, _ = group_index(splices["splicer"], fill_missing_text(splices["technician"], NOBODY), day)
     order = np.lexsort((splices["spliced_at"].astype("int64").to_numpy(), who))
     order = order[~np.isnan(angle[order])]
     worse, who = angle[order], who[order]
@@ -89,6 +89,8 @@ def bad_stretches(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[In
 
 def practice_splices(splices: pd.DataFrame) -> pd.DataFrame:
     """Practice splices of each splicer in time order: `PRACTICE_COLUMNS`."""
-    made = plain(splices[(splices["purpose"] == "practice") & splices["technician"].notna()])
+    made = category_to_text(
+        splices[(splices["purpose"] == "practice") & splices["technician"].notna()]
+    )
     told = made.assign(angle_deg=worse_angle(made), at=made["spliced_at"])[PRACTICE_COLUMNS]
     return told.sort_values(["splicer", "at"], kind="stable", ignore_index=True)

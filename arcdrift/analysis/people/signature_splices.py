@@ -13,7 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.common.days import workdays
-from arcdrift.analysis.common.grouping import named
+from arcdrift.analysis.common.grouping import fill_missing_text
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
 from arcdrift.analysis.loss.technician_days import (
     ANGLE_FLOOR_DEG,
@@ -114,7 +114,7 @@ class _Log:
         self.made, self.crew, self._machines = made, crew, machines
         self.made_at = made["spliced_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)
         self.day = workdays(made, crew, "spliced_at")
-        key = made.assign(program=named(made["program"], NO_PROGRAM), day=self.day)
+        key = made.assign(program=fill_missing_text(made["program"], NO_PROGRAM), day=self.day)
         here = key.groupby(["splicer", "day"], sort=False)
         person_day: Ints = np.asarray(here.ngroup(), dtype=np.int64)
         self.person_day = pd.Series(person_day)
@@ -158,7 +158,7 @@ class _Log:
         effect = np.zeros(len(self.made))
         for who in kinds:
             known = told[told["who"] == who].set_index("name")["effect"]
-            names = named(self.made[who], NO_CLEAVER)
+            names = fill_missing_text(self.made[who], NO_CLEAVER)
             effect += np.log1p(names.map(known).fillna(0.0).to_numpy(dtype=np.float64))
         return effect
 

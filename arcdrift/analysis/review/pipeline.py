@@ -31,7 +31,7 @@ from arcdrift.analysis.causes.records_near_onset import Changes
 from arcdrift.analysis.checks.check_findings import check_findings, doubtful_findings
 from arcdrift.analysis.clock.clock_findings import clock_findings, clocks_not_told, stretches_table
 from arcdrift.analysis.common.days import day_starts
-from arcdrift.analysis.common.grouping import stack
+from arcdrift.analysis.common.grouping import concat_frames
 from arcdrift.analysis.loss.acceptance_findings import average_findings, single_findings
 from arcdrift.analysis.loss.agreement import agreement_table, optimistic_findings
 from arcdrift.analysis.loss.alarm_attribution import Episode, clusters
@@ -219,7 +219,7 @@ def _arc_charts(summary: Summary, crew: Crew) -> tuple[pd.DataFrame, list[ArcMod
             models.append(fit)
         charted = charted.join(pd.concat(fitted_parts).reindex(columns=["fitted", *COLUMNS]))
         frames.append(charted)
-    points = stack(frames)
+    points = concat_frames(frames)
     if not points.empty:
         points["point"] = points.groupby(["splicer", "checked_at"]).cumcount()
     return points, sorted(models, key=lambda model: model.splicer)

@@ -16,9 +16,16 @@ from arcdrift.analysis.advice.splicer_state_at import PROGRAM_DAYS, situations_o
 from arcdrift.analysis.arc.arc_points import arc_points
 from arcdrift.analysis.checks.daily_checks import daily_checks
 from arcdrift.analysis.clock.clock_errors import Clock, look_at_clock
-from arcdrift.analysis.common.days import WORKDAY, sites_of, workdays, zones_of
-from arcdrift.analysis.common.event_lookup import numbers_of
-from arcdrift.analysis.common.grouping import cells_of, coded, plain, stack, summed, words
+from arcdrift.analysis.common.days import WORKDAY, record_sites, site_time_zones, workdays
+from arcdrift.analysis.common.event_lookup import splicer_index
+from arcdrift.analysis.common.grouping import (
+    as_text,
+    category_to_text,
+    concat_frames,
+    group_index,
+    group_sums,
+    text_to_category,
+)
 from arcdrift.analysis.common.record_columns import RARELY_REPEATED_COLUMNS, SPLICE_COLUMNS
 from arcdrift.analysis.loss.acceptance import accepted_days, over_limit
 from arcdrift.analysis.loss.agreement import measured_pairs
@@ -158,7 +165,7 @@ def summarize(
     """
     sources = AirSources.of(readings, crew)
     made = len(splices)
-    splices = coded(splices, but=RARELY_REPEATED_COLUMNS)
+    splices = text_to_category(splices, skip=RARELY_REPEATED_COLUMNS)
     parts = _by_splicer(splices, checks)
     counts = splices[[one for one in CLOCK_COLUMNS if one in splices.columns]]
     clocks = {
@@ -217,7 +224,7 @@ def concatenate_summaries(parts: Sequence[Summary]) -> Summary:
     """Put summaries of different splicers together, in order of their first splicers."""
     parts = sorted(parts, key=lambda part: part.splicers)
     frames = {
-        one.name: stack([getattr(part, one.name) for part in parts])
+        one.name: concat_frames([getattr(part, one.name) for part in parts])
         for one in fields(Summary)
         if isinstance(getattr(parts[0], one.name), pd.DataFrame)
     }
@@ -225,8 +232,8 @@ def concatenate_summaries(parts: Sequence[Summary]) -> Summary:
         splicers=tuple(sorted(name for part in parts for name in part.splicers)),
         splices=sum(part.splices for part in parts),
         singles=SingleSplices(
-            stack([part.singles.exceptions for part in parts]),
-            stack([part.singles.limits for part in parts]),
+            concat_frames([part.singles.exceptions for part in parts]),
+            concat_frames([part.singles.limits for part in parts]),
         ),
         clocks={name: clock for part in parts for name, clock in part.clocks.items()},
         situations=tuple(one for part in parts for one in part.situations),
@@ -288,7 +295,7 @@ def _zone(splicer: str, sites: pd.Series, crew: Crew) -> str:
     """Zone of the site at which the splicer works most."""
     site = sites.mode()
     usual = pd.DataFrame({"splicer": [splicer], "site": [site.iloc[0] if len(site) else pd.NA]})
-    return str(zones_of(sites_of(usual, crew), crew).iloc[0])
+    return str(site_time_zones(record_sites(usual, crew), crew).iloc[0])
 
 
 def _situations(
@@ -302,7 +309,9 @@ def _situations(
 ) -> tuple[Situation, ...]:
     at = splices["spliced_at"]
     recent = splices[(at <= now) & (at > now - pd.Timedelta(days=PROGRAM_DAYS))]
-    newest = plain(recent[["splicer", "spliced_at"]]).groupby("splicer")["spliced_at"].max()
+    newest = (
+        category_to_text(recent[["splicer", "spliced_at"]]).groupby("splicer")["spliced_at"].max()
+    )
     working = [name for name in names if newest.get(name, NEVER) >= now - pd.Timedelta(days=1)]
     return situations_of(working, checks, recent, service, sources, crew, now)
 
@@ -310,16 +319,16 @@ def _situations(
 def _histogram(work: pd.DataFrame, day: pd.Series) -> pd.DataFrame:
     bins = np.rint(work["loss_db"].to_numpy(dtype=float) / HISTOGRAM_STEP_DB).astype(int)
     at = day.to_numpy()
-    cell, first = cells_of(at, bins)
+    cell, first = group_index(at, bins)
     return pd.DataFrame({"day": at[first], "bin": bins[first]}).join(
-        summed(cell, {"count": 1}, counts=("count",))
+        group_sums(cell, {"count": 1}, counts=("count",))
     )
 
 
 def _outcomes(splices: pd.DataFrame) -> pd.DataFrame:
     made = splices.loc[splices["purpose"] == "production", [WORKDAY, "loss_db", "outcome"]]
     day = made[WORKDAY].to_numpy()
-    cell, first = cells_of(day)
+    cell, first = group_index(day)
     sums = {
         "splices": 1,
         "measured": made["loss_db"].notna(),
@@ -328,7 +337,7 @@ def _outcomes(splices: pd.DataFrame) -> pd.DataFrame:
         "redo": made["outcome"] == "redo",
         "errors": made["outcome"] == "error",
     }
-    table = summed(cell, sums, counts=("splices", "measured", "over", "redo", "errors"))
+    table = group_sums(cell, sums, counts=("splices", "measured", "over", "redo", "errors"))
     table.insert(0, "day", day[first])
     return table
 
@@ -342,7 +351,7 @@ def _coverage(
         ("arc-checks", checks, check_air),
         ("splices", splices, splice_air),
     ):
-        who = numbers_of(records["splicer"], index)
+        who = splicer_index(records["splicer"], index)
         with_air = np.bincount(who, air["air_density"].notna(), minlength=len(names))
         counts = {"rows": np.bincount(who, minlength=len(names)), "with_air": with_air.astype(int)}
         parts.append(pd.DataFrame({"kind": kind, "splicer": index} | counts))
@@ -352,7 +361,7 @@ def _coverage(
 def _imports(splices: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
     keys = ["splicer", "import_id"]
     parts = [
-        plain(records.groupby(keys)[when].agg(first="min", last="max").reset_index())
+        category_to_text(records.groupby(keys)[when].agg(first="min", last="max").reset_index())
         for records, when in ((splices, "spliced_at"), (checks, "checked_at"))
     ]
     spans: pd.DataFrame = pd.concat(parts).groupby(keys).agg({"first": "min", "last": "max"})
@@ -372,6 +381,6 @@ def _airless(
         (checks, check_air, "checked_at"),
     ):
         bare = records[air["air_density"].isna()]
-        sites = sites_of(bare, crew)
-        parts.append(pd.DataFrame({"site": words(sites).fillna("(no site)"), "at": bare[when]}))
+        sites = record_sites(bare, crew)
+        parts.append(pd.DataFrame({"site": as_text(sites).fillna("(no site)"), "at": bare[when]}))
     return pd.concat(parts, ignore_index=True).sort_values("at", ignore_index=True)

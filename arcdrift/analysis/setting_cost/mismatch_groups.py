@@ -12,8 +12,13 @@ from arcdrift.analysis.arc.arc_drift import center_air
 from arcdrift.analysis.arc.arc_points import happened, passed_checks
 from arcdrift.analysis.arc.pooled_regression import SLOPES
 from arcdrift.analysis.common.days import WORKDAY, workdays
-from arcdrift.analysis.common.event_lookup import latest, microseconds_of, numbers_of
-from arcdrift.analysis.common.grouping import cells_of, named, plain, summed
+from arcdrift.analysis.common.event_lookup import latest_event, splicer_index, to_microseconds
+from arcdrift.analysis.common.grouping import (
+    category_to_text,
+    fill_missing_text,
+    group_index,
+    group_sums,
+)
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
 from arcdrift.analysis.loss.technician_days import NOBODY
@@ -58,10 +63,10 @@ def mismatch_cells(
     if passed.empty or not kept.any():
         return pd.DataFrame(columns=CELL_COLUMNS)
     names = pd.Index(passed["splicer"].unique())
-    who, at = numbers_of(splices["splicer"], names), microseconds_of(splices["spliced_at"])
-    own = numbers_of(passed["splicer"], names)
+    who, at = splicer_index(splices["splicer"], names), to_microseconds(splices["spliced_at"])
+    own = splicer_index(passed["splicer"], names)
     kept = kept & (who >= 0)
-    check = latest(who, at, own, microseconds_of(passed["checked_at"]))
+    check = latest_event(who, at, own, to_microseconds(passed["checked_at"]))
     now = happened(who, at, service, names, RESTART_ACTIONS)
     fired = splices["arc_count"].to_numpy(np.float64) - _taken(passed["arc_count"], check)
     x = center_air(
@@ -82,14 +87,14 @@ def mismatch_cells(
     frame = pd.DataFrame(
         {
             "splicer": work["splicer"],
-            "program": named(work["program"], NO_PROGRAM),
-            "technician": named(work["technician"], NOBODY),
+            "program": fill_missing_text(work["program"], NO_PROGRAM),
+            "technician": fill_missing_text(work["technician"], NOBODY),
             "day": workdays(work, crew, "spliced_at"),
         }
     ).reset_index(drop=True)
-    cell, first = cells_of(*(frame[name] for name in frame), check)
+    cell, first = group_index(*(frame[name] for name in frame), check)
     stream_day = ["splicer", "program", "day"]
-    cells = plain(frame.loc[first]).merge(
+    cells = category_to_text(frame.loc[first]).merge(
         days[[*stream_day, "segment", "cap"]], on=stream_day, how="left"
     )
     for name in ("checked_at", "epoch", "arc_setting"):
@@ -100,7 +105,7 @@ def mismatch_cells(
     sums = {"n": 1, "capped": capped, "squares": capped**2, "below": loss < cap}
     sums |= {f"x{i}": x[:, i] for i in range(SLOPES)}
     sums |= {f"x{i}{j}": x[:, i] * x[:, j] for i, j in PAIRS}
-    cells = cells.join(summed(cell, sums, counts=("n", "below")))
+    cells = cells.join(group_sums(cell, sums, counts=("n", "below")))
     return cells.sort_values(["splicer", *CELL], kind="stable", ignore_index=True)[CELL_COLUMNS]
 
 
