@@ -21,7 +21,7 @@ from arcdrift.analysis.advice.advice import Advice
 from arcdrift.analysis.advice.advice_from_store import advise_now
 from arcdrift.analysis.budget.replay_alarms import History, recorded, trial
 from arcdrift.analysis.people.signature_splices import SignatureSplices
-from arcdrift.analysis.people.technician_report import prep_document
+from arcdrift.analysis.people.technician_report import stored_document
 from arcdrift.errors import UsageError
 from arcdrift.people import HIDDEN, People
 from arcdrift.settings import Crew, Shares, load_crew
@@ -214,7 +214,7 @@ class CrewData:
         return self._prep(self.version())
 
     def _read_prep(self, version: str) -> dict[str, Any]:
-        return prep_document(self._engine)
+        return stored_document(self.result("result_prep"))
 
     def coaching(self, shown: str) -> pd.DataFrame:
         """Notes on a person, by the name that is shown; not cached, they change at any time."""

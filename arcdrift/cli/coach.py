@@ -43,7 +43,8 @@ def coach(
         from arcdrift.store.read import assessment_time
 
         people = People(here.crew)
-        known = sorted(set(read.result(here.engine, "result_person_days")["technician"]))
+        days = read.result(here.engine, "result_person_days")
+        known = sorted(set(days["technician"]))
         if not people.any_pages:
             tell(HIDDEN)
             return
@@ -71,7 +72,7 @@ def coach(
             return
         rows = [
             row
-            for row in coaching_rows(here.engine, people)
+            for row in coaching_rows(coaching.notes(here.engine), days, people)
             if who is None or row["technician"] == people.shown(who)
         ]
         if as_json:

@@ -20,11 +20,23 @@ def prep(crew: CrewFolder = HERE, as_json: AsJson = False) -> None:
     whom, proposed swaps and the coaching log.
     """
     with open_crew(crew) as here:
-        from arcdrift.analysis.people.technician_report import TABLES, prep_told
+        from arcdrift.analysis.people.technician_report import (
+            TABLES,
+            stored_document,
+            technician_report,
+        )
         from arcdrift.people import People
+        from arcdrift.store import coaching, read
 
         require_analysis(here)
-        told = prep_told(here.engine, here.crew, People(here.crew))
+        told = technician_report(
+            {name: read.result(here.engine, f"result_{name}") for name in TABLES},
+            stored_document(read.result(here.engine, "result_prep")),
+            read.result(here.engine, "result_person_days"),
+            coaching.notes(here.engine),
+            here.crew,
+            People(here.crew),
+        )
         if as_json:
             print_json(told | {name: records_of(told[name]) for name in TABLES})
             return

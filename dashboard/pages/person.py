@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.people.technician_report import frame_for
+from arcdrift.analysis.people.technician_report import visible_rows
 from arcdrift.figures.prep import level_days, spread_days
 from arcdrift.people import HIDDEN, PURPOSE
 from dashboard.components import (
@@ -111,7 +111,7 @@ def render(view: View) -> html.Div:
 
 def person_log(data: CrewData, technician: str) -> list[Any]:
     """Return a person's coaching log as it stands now, by the name that is shown."""
-    rows = frame_for(data.people, "person_days", data.result("result_person_days"))
+    rows = visible_rows(data.people, "person_days", data.result("result_person_days"))
     return coaching_log(data, technician, rows[rows["technician"] == technician])
 
 

@@ -7,7 +7,7 @@ import pandas as pd
 from dash import dcc, html
 
 from arcdrift.analysis.people.signatures import KINDS
-from arcdrift.analysis.people.technician_report import document_for, frame_for
+from arcdrift.analysis.people.technician_report import visible_document, visible_rows
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.prep import SHARE, funnel, people_effects, shared_work
 from arcdrift.people import HIDDEN, PURPOSE
@@ -37,12 +37,12 @@ VERDICTS = {
 
 def rows_of(view: View, name: str) -> pd.DataFrame:
     """Rows of a result table on prep that may be shown here."""
-    return frame_for(view.data.people, name, view.data.result(f"result_{name}"))
+    return visible_rows(view.data.people, name, view.data.result(f"result_{name}"))
 
 
 def document(view: View) -> dict[str, Any]:
     """The review's own words on prep."""
-    return document_for(view.data.people, view.data.prep_document())
+    return visible_document(view.data.people, view.data.prep_document())
 
 
 def _measure(view: View) -> str:

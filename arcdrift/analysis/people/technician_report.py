@@ -1,31 +1,43 @@
-"""What the last review said about preparation, as one viewer may see it."""
+"""Results of the last review about preparation, limited to what one viewer may see."""
 
 import json
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
 import pandas as pd
-from sqlalchemy import Engine
 
 from arcdrift.analysis.people.before_after import CAUTION, before_after
 from arcdrift.people import HIDDEN, PURPOSE, People
 from arcdrift.settings import Crew
-from arcdrift.store import coaching, read
 
 TABLES = (
     "people", "consistency", "shares", "shared_work", "signatures", "cleave_runs", "sign_offs",
     "blades",
 )  # fmt: skip
+"""Result tables whose rows are part of the report, without the ``result_`` of their names."""
 
 
-def prep_document(engine: Engine) -> dict[str, Any]:
-    """The review's own words on prep; empty where nothing was reviewed."""
-    rows = read.result(engine, "result_prep")
-    return {} if rows.empty else dict(json.loads(rows["document"].iloc[0]))
+def technician_report(
+    tables: Mapping[str, pd.DataFrame],
+    document: dict[str, Any],
+    person_days: pd.DataFrame,
+    notes: pd.DataFrame,
+    crew: Crew,
+    people: People,
+) -> dict[str, Any]:
+    """Collect every result about preparation in one dictionary, for scripts and exports.
 
-
-def prep_told(engine: Engine, crew: Crew, people: People) -> dict[str, Any]:
-    """Everything on prep in one shape, for scripts and exports.
+    Parameters
+    ----------
+    tables : mapping
+        Rows of each result table in `TABLES`, by its name there.
+    document : dict
+        From `stored_document`.
+    person_days : DataFrame
+        Rows of ``result_person_days``.
+    notes : DataFrame
+        Notes of the coaching log.
 
     Returns
     -------
@@ -35,26 +47,31 @@ def prep_told(engine: Engine, crew: Crew, people: People) -> dict[str, Any]:
         sign-off, and a list of rows for each of `TABLES` and for ``coaching``, whose rows carry
         what changed after them.
     """
-    told: dict[str, Any] = {
+    report: dict[str, Any] = {
         "purpose": PURPOSE,
         "hidden": None if people.any_pages else HIDDEN,
-        **document_for(people, prep_document(engine)),
+        **visible_document(people, document),
     }
     for name in TABLES:
-        told[name] = frame_for(people, name, read.result(engine, f"result_{name}"))
-    told["people"] = told["people"].rename(columns={"connected": "set"})
-    told["people"]["stands_out"] = told["people"]["sure"] >= crew.prep.sure
-    told["coaching"] = coaching_rows(engine, people)
-    told["coaching_caution"] = CAUTION
-    return told
+        report[name] = visible_rows(people, name, tables[name])
+    report["people"] = report["people"].rename(columns={"connected": "set"})
+    report["people"]["stands_out"] = report["people"]["sure"] >= crew.prep.sure
+    report["coaching"] = coaching_rows(notes, person_days, people)
+    report["coaching_caution"] = CAUTION
+    return report
 
 
-def document_for(people: People, document: dict[str, Any]) -> dict[str, Any]:
-    """The review's words with names as they may be shown."""
+def stored_document(rows: pd.DataFrame) -> dict[str, Any]:
+    """Return the document in the one row of ``result_prep``; empty where nothing was reviewed."""
+    return {} if rows.empty else dict(json.loads(rows["document"].iloc[0]))
+
+
+def visible_document(people: People, document: dict[str, Any]) -> dict[str, Any]:
+    """Return the document with names as they may be shown, without swaps of hidden people."""
     swaps = [
-        one | {"technician": people.shown(one["technician"]), "reason": _reason(people, one)}
-        for one in document.get("swaps", [])
-        if people.may_see(one["technician"])
+        swap | {"technician": people.shown(swap["technician"]), "reason": _reason(people, swap)}
+        for swap in document.get("swaps", [])
+        if people.may_see(swap["technician"])
     ]
     return {**document, "crew_shares": document.get("shares"), "swaps": swaps}
 
@@ -66,32 +83,48 @@ def _reason(people: People, swap: dict[str, Any]) -> str:
     )
 
 
-def frame_for(people: People, name: str, rows: pd.DataFrame) -> pd.DataFrame:
-    """Rows of a result table on prep, only of those who may be seen, by shown name."""
+def visible_rows(people: People, name: str, rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of a result table that may be seen, with names as they may be shown.
+
+    Parameters
+    ----------
+    name : str
+        Name of the table without ``result_``; it says which column holds names of people.
+    """
     if name in ("people", "signatures"):
         kind, column = ("who", "name") if name == "people" else ("subject_type", "subject")
-        hands = rows[rows[kind] == "technician"]
+        about_people = rows[rows[kind] == "technician"]
         return pd.concat(
-            [people.figures(hands, column), rows[rows[kind] != "technician"]], ignore_index=True
+            [people.figures(about_people, column), rows[rows[kind] != "technician"]],
+            ignore_index=True,
         )
     return people.figures(rows)
 
 
-def coaching_rows(engine: Engine, people: People) -> list[dict[str, Any]]:
-    """Notes of the coaching log, each with what changed after it."""
-    notes = coaching.notes(engine)
-    told = []
-    for row in notes.to_dict("records"):
-        name = str(row["technician"])
+def coaching_rows(
+    notes: pd.DataFrame, person_days: pd.DataFrame, people: People
+) -> list[dict[str, Any]]:
+    """Return the notes of the coaching log that may be seen, each with what changed after it.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        ``id``, ``technician``, ``held_on``, ``topic``, ``note``, ``said_by``.
+    person_days : DataFrame
+        Rows of ``result_person_days``.
+    """
+    rows = []
+    for note in notes.to_dict("records"):
+        name = str(note["technician"])
         if not people.may_see(name):
             continue
-        days = read.result(engine, "result_person_days", technician=name)
-        changes = before_after(days, str(row["held_on"])) if len(days) else []
-        told.append(
+        days = person_days[person_days["technician"] == name]
+        changes = before_after(days, str(note["held_on"])) if len(days) else []
+        rows.append(
             {
-                "id": int(row["id"]), "technician": people.shown(name), "held_on": row["held_on"],
-                "topic": row["topic"], "note": row["note"], "by": row["said_by"],
-                "changes": [asdict(one) for one in changes],
+                "id": int(note["id"]), "technician": people.shown(name),
+                "held_on": note["held_on"], "topic": note["topic"], "note": note["note"],
+                "by": note["said_by"], "changes": [asdict(change) for change in changes],
             }
         )  # fmt: skip
-    return told
+    return rows
