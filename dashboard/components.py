@@ -238,13 +238,6 @@ def period(view: View, default: str) -> html.Div:
     )
 
 
-def chance(probability: float) -> str:
-    """Return a probability in words that never claim certainty."""
-    if probability < 0.01:
-        return "under 1 %"
-    return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
-
-
 def shown_time(value: datetime, data: CrewData, splicer: str | None = None) -> str:
     """Return an instant in local time, for people."""
     zone = data.zone_of_splicer(splicer) if splicer else data.zone()

@@ -8,8 +8,9 @@ from dash import dcc, html
 from arcdrift.analysis.advice.advice import Advice
 from arcdrift.errors import ArcdriftError
 from arcdrift.quantities import QUANTITIES
+from arcdrift.wording import probability_text
 from dashboard import ids
-from dashboard.components import VERDICT, View, chance, facts, notice, select, shown_time
+from dashboard.components import VERDICT, View, facts, notice, select, shown_time
 from dashboard.pages.upkeep import start_list
 from dashboard.url_query import href, number
 
@@ -91,7 +92,7 @@ def _advice_body(view: View, splicer: str, advice: Advice) -> list[Any]:
         explained = html.Span("further off, recalibrate", className="aside")
         numbers.append(("Tolerance", [f"{advice.tolerance:.1f} {unit}", explained]))
     if advice.probability is not None:
-        numbers.append(("Chance of being further off", chance(advice.probability)))
+        numbers.append(("Chance of being further off", probability_text(advice.probability)))
     numbers.append(
         (
             "Last passed check",

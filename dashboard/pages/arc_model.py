@@ -9,7 +9,8 @@ from dash import html
 from arcdrift.analysis.arc.arc_model import ArcModel
 from arcdrift.analysis.arc.influential_checks import MOST, Telling, telling_checks
 from arcdrift.figures.arc import effects
-from dashboard.components import View, card, chance, chart, csv_button, csv_link, notice, shown_time
+from arcdrift.wording import probability_text
+from dashboard.components import View, card, chart, csv_button, csv_link, notice, shown_time
 
 TITLE = "What moves this splicer's arc"
 
@@ -41,7 +42,7 @@ def model_cards(view: View, splicer: str) -> list[html.Section]:
 def _rests_on(model: ArcModel) -> str:
     if model.sisters:
         lent = (
-            f"; {chance(model.borrowed)} of what is known about the air comes from "
+            f"; {probability_text(model.borrowed)} of what is known about the air comes from "
             f"{model.sisters} splicers of the same model."
         )
     else:

@@ -11,11 +11,11 @@ from dash import dcc, html
 from arcdrift.analysis.advice.advice import CAUTIONS
 from arcdrift.analysis.common.episodes import RECENT
 from arcdrift.finding import KINDS, SEVERITY_ORDER
+from arcdrift.wording import probability_text
 from dashboard import ids
 from dashboard.components import (
     View,
     card,
-    chance,
     csv_button,
     facts,
     heading,
@@ -423,7 +423,7 @@ def _causes(causes: list[dict[str, Any]]) -> html.Ol:
                     html.Div(
                         [
                             html.Strong(cause["cause"]),
-                            html.Span(chance(cause["weight"])) if compared else None,
+                            html.Span(probability_text(cause["weight"])) if compared else None,
                         ],
                         className="row spread",
                     ),
@@ -481,7 +481,7 @@ def evidence_words(key: str, value: Any) -> tuple[str, str]:
     plain = (stem if unit else key).replace("_", " ")
     name, unit = LABELS.get(key, (plain[:1].upper() + plain[1:], unit))
     if key == "probability_off":
-        text = chance(value)
+        text = probability_text(value)
     elif isinstance(value, bool):
         text = "yes" if value else "no"
     elif isinstance(value, float):

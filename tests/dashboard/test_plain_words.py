@@ -13,7 +13,6 @@ from arcdrift.finding import Cause, Finding
 from arcdrift.store import write
 from arcdrift.store.connect import open_store, writing
 from dashboard.callbacks import OUTDATED
-from dashboard.components import chance
 from dashboard.data import CrewData
 from dashboard.pages.findings import IN_ORDER, evidence_facts, label
 from tests.dashboard.invented import NOW, finding_rows, findings, import_row, results, write_crew
@@ -130,14 +129,6 @@ def test_causes_are_pointed_to_only_where_they_are_listed(tmp_path: Path):
     known = replace(findings()[0], next_step=step)
     words = shown(crew_with(tmp_path / "b", [known]), "/loss", query)
     assert words.index("Likely causes: Arc check missed (two workdays") < words.index(step)
-
-
-@pytest.mark.parametrize(
-    ("probability", "words"),
-    [(0.0, "under 1 %"), (0.0099, "under 1 %"), (0.3, "30 %"), (0.995, "over 99 %")],
-)
-def test_chances_never_claim_certainty(probability, words):
-    assert chance(probability) == words
 
 
 def test_evidence_of_an_arc_change_names_its_unit_once():

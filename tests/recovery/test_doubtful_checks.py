@@ -10,12 +10,12 @@ import pandas as pd
 import pytest
 
 from arcdrift.analysis.review.pipeline import assess
+from arcdrift.charts.intervals import Z95
 from arcdrift.simulate import invented_crew
 from tests.recovery.crews import Run, run_crew
 
 pytestmark = pytest.mark.xdist_group("doubtful")
 SD = 6.0
-Z95 = 1.959964
 
 
 @pytest.fixture(scope="module")

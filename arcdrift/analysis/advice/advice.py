@@ -13,7 +13,9 @@ from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation,
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.analysis.setting_cost.mismatch_cost import Worth, tell_worth
+from arcdrift.charts.intervals import Z95
 from arcdrift.settings import Crew
+from arcdrift.wording import probability_text, span_text
 
 Verdict = Literal["recalibrate", "keep-working", "cannot-tell"]
 
@@ -26,7 +28,6 @@ MARGIN = 0.1
 """How far beyond the air seen, as a share of its range, the model may still be asked."""
 SHIFT = pd.Timedelta(hours=10)
 """Time after a check in which a shift may go on past midnight (common practice, no source)."""
-Z95 = 1.959964
 
 CAUTIONS = (
     "Electrodes carry high voltage: power the splicer off before touching them.",
@@ -205,20 +206,16 @@ def _no_air(situation: Situation) -> str:
     newest = situation.newest_reading
     if newest is None:
         return "There is no air reading of its site on record"
-    return f"The newest air reading is {_ago(situation.now - newest)} old"
+    return f"The newest air reading is {_reading_age(situation.now - newest)} old"
 
 
 def _newest(situation: Situation) -> str:
     newest = situation.newest_reading
-    return "" if newest is None else f" The newest is {_ago(situation.now - newest)} old."
+    return "" if newest is None else f" The newest is {_reading_age(situation.now - newest)} old."
 
 
-def _ago(span: pd.Timedelta) -> str:
-    """Length of a span in its one fitting unit."""
-    minutes = span.total_seconds() / 60
-    if minutes < 120:
-        return f"{minutes:.0f} min"
-    return f"{minutes / 60:.0f} h" if minutes < 48 * 60 else f"{minutes / 1440:.0f} days"
+def _reading_age(span: pd.Timedelta) -> str:
+    return span_text(span, minutes_below=120)
 
 
 @dataclass(frozen=True)
@@ -279,7 +276,7 @@ def _ask_model(
         f"The arc should be at {value:.{digits}f} {model.unit} (95 %: "
         f"{value - Z95 * sd:.{digits}f} to {value + Z95 * sd:.{digits}f}); it is set to "
         f"{last.arc_setting:g}. Chance of being off by more than {tolerance:.{digits}f}: "
-        f"{_chance(probability)}."
+        f"{probability_text(probability)}."
     )
     note = f"From {model.used} checks of this splicer"
     note += f" and slopes of {model.sisters} sister splicers." if model.sisters else "."
@@ -297,13 +294,6 @@ def _ask_model(
         sentence=sentence,
     )
     return answer, note
-
-
-def _chance(probability: float) -> str:
-    """Probability in words that never claim certainty."""
-    if probability < 0.01:
-        return "under 1 %"
-    return "over 99 %" if probability > 0.99 else f"{probability:.0%}".replace("%", " %")
 
 
 def _outside(model: ArcModel, air: AirNow) -> str | None:

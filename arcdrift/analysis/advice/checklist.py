@@ -12,6 +12,7 @@ from arcdrift.analysis.advice.splicer_state import Situation
 from arcdrift.analysis.maintenance.electrode_life import WORN_SHARE, Electrodes, span_words
 from arcdrift.analysis.maintenance.service_findings import BladeState, Due
 from arcdrift.settings import Crew
+from arcdrift.wording import span_text
 
 State = Literal["ok", "due", "unknown"]
 NAMES = {
@@ -81,20 +82,14 @@ def _check(situation: Situation) -> StartItem:
     last = situation.last_check
     if last is None:
         return StartItem("Arc check", "due", "Due: none has ever passed on record.", {})
-    hours = (situation.now - last.checked_at) / pd.Timedelta(hours=1)
-    numbers = {"hours_since_check": round(hours, 1)}
+    age = situation.now - last.checked_at
+    numbers = {"hours_since_check": round(age / pd.Timedelta(hours=1), 1)}
     if situation.failed_since:
         return StartItem("Arc check", "due", "Due: the latest one failed.", numbers)
     if last.checked_at < situation.day_started:
-        words = f"Due: the last one passed {_ago(hours)} ago."
-        return StartItem("Arc check", "due", words, numbers)
-    return StartItem("Arc check", "ok", f"Done {_ago(hours)} ago.", numbers)
-
-
-def _ago(hours: float) -> str:
-    if hours < 1:
-        return f"{60 * hours:.0f} min"
-    return f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.0f} days"
+        text = f"Due: the last one passed {span_text(age)} ago."
+        return StartItem("Arc check", "due", text, numbers)
+    return StartItem("Arc check", "ok", f"Done {span_text(age)} ago.", numbers)
 
 
 def _electrodes(wear: Electrodes) -> StartItem:

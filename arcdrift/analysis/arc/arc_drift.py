@@ -28,6 +28,7 @@ from arcdrift.analysis.arc.pooled_regression import (
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.arrays import Floats, Ints
 from arcdrift.charts.ewma import settled_limits
+from arcdrift.charts.intervals import Z95
 from arcdrift.charts.limits import ewma_limit
 
 LAMBDA = 0.15
@@ -42,7 +43,6 @@ CLIP = 3.0
 a bad standard fiber, says little about the arc, and a lasting change shows again tomorrow."""
 EPOCH_MIN = 2  # checks of an epoch before its level is known well enough to judge the next
 SIGMA_PSEUDO_CHECKS = 20.0
-Z95 = 1.959964
 SHORTEST_RUN = 10.0
 """Checks between false alarms below which a chart says nothing; a budget asks for no less."""
 

@@ -21,10 +21,10 @@ from arcdrift.analysis.arc.pooled_regression import (
     whiten,
 )
 from arcdrift.arrays import Floats, Ints
+from arcdrift.charts.intervals import CONFIDENCE_LEVEL
 
 SPARE_CHECKS = 8
 """Checks wanted beyond the number of coefficients before a regression is shown."""
-LEVEL = 0.95
 EFFECT_UNITS = {
     "air_density": ("air density", "per 0.01 kg/m³", 0.01),
     "vapor_pressure": ("water vapor pressure", "per hPa", 1.0),
@@ -93,7 +93,7 @@ class ArcModel:
     ranges: dict[str, tuple[float, float]]
     open_air: int = 0
     in_rooms: float = 0.0
-    level: float = LEVEL
+    level: float = CONFIDENCE_LEVEL
 
     def to_json(self) -> dict[str, Any]:
         """Plain numbers for the store."""
@@ -172,7 +172,9 @@ def fit_arc(
         sentence = "air and wear moved together in every check so far, so they cannot be separated"
         return Refusal(splicer, len(points), len(used), sentence), fitted
     beta, cov, sigma = _regression(checks, full, phi)
-    half = float(student.ppf(0.5 + LEVEL / 2, len(used) - full.shape[1])) * np.sqrt(np.diag(cov))
+    half = float(student.ppf(0.5 + CONFIDENCE_LEVEL / 2, len(used) - full.shape[1])) * np.sqrt(
+        np.diag(cov)
+    )
     fitted.loc[used.index] = full @ beta
     vif = _inflation(x, codes)
     own_keep = [*range(SLOPES), SLOPES + epochs - 1]
@@ -266,7 +268,7 @@ def _half_width(variance: Floats, own: Floats, prior: Prior | None, df: int) -> 
     lent = 0.0 if prior is None else 1.0 - variance / own
     sisters = np.inf if prior is None else max(prior.sisters - 1, 1)
     freedom = 1.0 / (lent**2 / sisters + (1.0 - lent) ** 2 / df)
-    return np.asarray(student.ppf(0.5 + LEVEL / 2, freedom) * np.sqrt(variance))
+    return np.asarray(student.ppf(0.5 + CONFIDENCE_LEVEL / 2, freedom) * np.sqrt(variance))
 
 
 def _pooled_effects(

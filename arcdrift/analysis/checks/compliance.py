@@ -5,8 +5,10 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from statsmodels.stats.proportion import proportion_confint
 
 from arcdrift.arrays import Floats
+from arcdrift.charts.intervals import CONFIDENCE_LEVEL
 
 WORKED = ("checked", "late", "failed-only", "missed")
 """What a finished workday can have come to."""
@@ -15,15 +17,14 @@ FEW_DAYS = 10
 """Workdays under which a share says so: its interval then spans half the scale and more."""
 NOT_LOGGED = "(not logged)"
 CREW = "whole crew"
-Z95 = 1.959963984540054
 
 
-def wilson(kept: npt.ArrayLike, days: npt.ArrayLike) -> tuple[Floats, Floats]:
-    """95 % score interval of a share.
+def wilson(passed: npt.ArrayLike, days: npt.ArrayLike) -> tuple[Floats, Floats]:
+    """95 % Wilson score interval of a share.
 
     Parameters
     ----------
-    kept, days : array_like of int
+    passed, days : array_like of int
         Successes and trials, same shape.
 
     Returns
@@ -33,17 +34,19 @@ def wilson(kept: npt.ArrayLike, days: npt.ArrayLike) -> tuple[Floats, Floats]:
 
     Notes
     -----
-    (p + z²/2n ± z √(p(1 - p)/n + z²/4n²)) / (1 + z²/n): E. B. Wilson, "Probable inference, the
-    law of succession, and statistical inference", J. Am. Stat. Assoc. 22 (1927), 209-212. Days
-    are taken as independent; misses that come in runs make the truth less sure than this says.
+    E. B. Wilson, "Probable inference, the law of succession, and statistical inference", J. Am.
+    Stat. Assoc. 22 (1927), 209-212. Days are taken as independent; if misses come in runs, the
+    true interval is wider.
     """
-    x, n = np.asarray(kept, dtype=float), np.asarray(days, dtype=float)
-    n = np.where(n > 0, n, np.nan)
-    square = Z95**2 / n
-    middle = (x / n + square / 2) / (1 + square)
-    half = np.sqrt(square * (x / n * (1 - x / n) + square / 4)) / (1 + square)
+    n = np.asarray(days, dtype=float)
+    low, high = proportion_confint(
+        np.asarray(passed, dtype=float),
+        np.where(n > 0, n, np.nan),
+        alpha=1 - CONFIDENCE_LEVEL,
+        method="wilson",
+    )
     # at 0 and n of n the bound is 0 or 1 exactly; rounding must not step over it
-    return np.clip(middle - half, 0.0, 1.0), np.clip(middle + half, 0.0, 1.0)
+    return np.clip(low, 0.0, 1.0), np.clip(high, 0.0, 1.0)
 
 
 def compliance(days: pd.DataFrame, by: By = "splicer") -> pd.DataFrame:

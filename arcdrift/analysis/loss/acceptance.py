@@ -12,12 +12,12 @@ from arcdrift.analysis.common.days import record_sites
 from arcdrift.analysis.common.grouping import category_to_text, fill_missing_text, group_index
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
 from arcdrift.arrays import Floats
+from arcdrift.charts.intervals import CONFIDENCE_LEVEL
 from arcdrift.settings import AcceptanceRule, Crew
 
 WINDOW_DAYS = 10
 FEWEST_DAYS = 5
 """Workdays below which a mean of days has no interval worth the name."""
-LEVEL = 0.95
 ONE_PLACE = 6
 """Splices from which a location is taken for a closure or a tray, not for the place of one
 splice: who was made again there cannot be told (common practice, no source)."""
@@ -167,7 +167,7 @@ def recent_means(days: pd.DataFrame) -> pd.DataFrame:
     enough = count >= FEWEST_DAYS
     freedom = np.maximum(count - 1, 1)
     error = np.sqrt(np.maximum(spread, 0.0) * count / freedom) / splices
-    reach = np.where(enough, student.ppf(0.5 + LEVEL / 2.0, freedom) * error, np.nan)
+    reach = np.where(enough, student.ppf(0.5 + CONFIDENCE_LEVEL / 2.0, freedom) * error, np.nan)
     limit = windowed(allowed) / splices
     return days.assign(
         window_days=count,

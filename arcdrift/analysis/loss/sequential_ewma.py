@@ -35,6 +35,7 @@ from arcdrift.analysis.loss.day_level import (
 from arcdrift.analysis.loss.stream_days import CALIBRATION_DAYS
 from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.charts.ewma import ewma_step
+from arcdrift.charts.intervals import Z95
 from arcdrift.charts.limits import ewma_limits
 
 PRIOR_BETWEEN = 0.10**2
@@ -47,7 +48,6 @@ LAG_PSEUDO_DAYS = 200.0
 WIDEST = 2.0
 NEVER = 1e9
 """Limit of a chart that gives no alarms."""
-Z95 = 1.959964
 SETTLED = float(np.sqrt(LAMBDA / (2 - LAMBDA)))
 
 

@@ -12,6 +12,7 @@ import pandas as pd
 from arcdrift.analysis.arc.arc_drift import center_air
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.common.episodes import severity
+from arcdrift.charts.intervals import Z95
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew, SettingLimits, Splicer
 
@@ -29,7 +30,6 @@ WEAR_COLUMNS = [
 """Columns of charted checks that findings on electrodes look at."""
 DRAWS = 4000
 SEED = 20260101
-Z95 = 1.959964
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.arc.pooled_regression import SLOPES
 from arcdrift.analysis.common.service_actions import REPLACED, RESTART_ACTIONS
 from arcdrift.arrays import Floats
+from arcdrift.charts.intervals import CONFIDENCE_LEVEL
 from arcdrift.finding import Finding
 
 NEED_CHECKS = 8
@@ -25,7 +26,6 @@ LOSS_DAYS = 10
 EARLY_SHARE = 0.5
 """Share of the set life under which a replacement is early (common practice, no source)."""
 ASKED_WITHIN = pd.Timedelta(days=30)
-LEVEL = 0.95
 
 Outcome = Literal["better", "as before", "worse", "too early"]
 
@@ -151,7 +151,7 @@ def _setting(
 ) -> Change:
     one = _less(before.tail(LEVEL_CHECKS), slopes, 2)
     two = _less(after.head(LEVEL_CHECKS), slopes, 2)
-    told = stats.ttest_ind(two, one, equal_var=False).confidence_interval(LEVEL)
+    told = stats.ttest_ind(two, one, equal_var=False).confidence_interval(CONFIDENCE_LEVEL)
     change = float(two.mean() - one.mean())
     half = float(told.high - told.low) / 2 * np.sqrt((1 + phi) / (1 - phi))
     raw = (before.tail(LEVEL_CHECKS), after.head(LEVEL_CHECKS))
@@ -166,7 +166,7 @@ def _scatter(before: pd.DataFrame, after: pd.DataFrame, slopes: Floats | None) -
     if min(sds) == 0:
         return Change(sds[0], sds[1], np.nan, 0.0, np.inf)
     ratio = (sds[1] / sds[0]) ** 2
-    low, high = stats.f.interval(LEVEL, len(two) - 1, len(one) - 1)
+    low, high = stats.f.interval(CONFIDENCE_LEVEL, len(two) - 1, len(one) - 1)
     return Change(
         sds[0], sds[1], float(np.sqrt(ratio)),
         float(np.sqrt(ratio / high)), float(np.sqrt(ratio / low)),
@@ -188,7 +188,7 @@ def _loss(days: pd.DataFrame, old: int) -> Change | None:
         return None
     fit = OLS(np.log(used["capped_mean_db"]), np.column_stack([programs, after])).fit()
     change = float(np.asarray(fit.params)[-1])
-    low, high = np.asarray(fit.conf_int(alpha=1 - LEVEL))[-1]
+    low, high = np.asarray(fit.conf_int(alpha=1 - CONFIDENCE_LEVEL))[-1]
     means = used.groupby(after == 0)["capped_mean_db"].mean()
     return Change(
         float(means[True]), float(means[False]), float(np.exp(change)),

@@ -8,8 +8,8 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from arcdrift.arrays import Floats
+from arcdrift.charts.intervals import Z95
 
-Z95 = 1.959964
 MOST_SWAPS = 6
 FLAT = 100.0
 """Variance of what parts of a crew may differ by: as good as anything."""

@@ -18,9 +18,9 @@ from arcdrift.analysis.people.comparability import connected_sets, home_parts
 from arcdrift.analysis.people.crossed_random_effects import Crossed, fit_crossed, full_rank
 from arcdrift.analysis.people.variance_components import STINT
 from arcdrift.arrays import Floats
+from arcdrift.charts.intervals import Z95
 from arcdrift.settings import Prep
 
-Z95 = 1.959964
 MIN_DAYS = 5
 """Days of work below which nobody is given a figure."""
 LEAST_MOVED = 0.5

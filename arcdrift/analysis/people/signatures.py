@@ -17,8 +17,9 @@ from scipy.special import ndtr
 from scipy.stats import t as student
 
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY
-from arcdrift.analysis.people.prep_effects import Z95, PrepEffects
+from arcdrift.analysis.people.prep_effects import PrepEffects
 from arcdrift.analysis.people.signature_stats import poisson_interval, slope_by_days
+from arcdrift.charts.intervals import Z95
 from arcdrift.settings import Prep
 
 Row = dict[Any, Any]

@@ -5,8 +5,8 @@ import pandas as pd
 from scipy.stats import norm
 
 from arcdrift.analysis.loss.technician_days import NOBODY
+from arcdrift.charts.intervals import Z95
 
-Z95 = 1.959964
 MIN_FREEDOM = 50.0
 """Degrees of freedom below which nobody is given a figure."""
 MIN_DAYS = 5
