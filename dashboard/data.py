@@ -19,7 +19,7 @@ from sqlalchemy import ColumnElement, Select, func, select
 
 from arcdrift.analysis.advice.advice import Advice
 from arcdrift.analysis.advice.advice_from_store import advise_now
-from arcdrift.analysis.budget.replay_alarms import History, recorded, trial
+from arcdrift.analysis.budget.replay_alarms import History, recorded_alarms, replay_alarms
 from arcdrift.analysis.people.signature_splices import SignatureSplices
 from arcdrift.analysis.people.technician_report import stored_document
 from arcdrift.errors import UsageError
@@ -198,7 +198,9 @@ class CrewData:
         asked = Shares.model_validate(dict(shares))
         history, (now, in_use, _) = self.history(), self.used()
         same = (budget, asked) == (now, in_use)
-        return self.people.subjects(recorded(history) if same else trial(history, budget, asked))
+        return self.people.subjects(
+            recorded_alarms(history) if same else replay_alarms(history, budget, asked)
+        )
 
     def findings(self) -> list[dict[str, Any]]:
         """Every finding of the last analysis."""

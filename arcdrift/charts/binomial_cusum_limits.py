@@ -1,6 +1,7 @@
-"""Limits of the chart of a doubled rate, ready made: each takes a chain of hundreds of positions.
+"""Table of limits of the CUSUM chart of a doubled rate.
 
-`arcdrift.charts.binomial_cusum.exact_limits` computes them anew; the tests compare.
+Each limit needs a Markov chain of hundreds of positions, too slow to compute on demand.
+`tests/charts/poisson_cusum_chain.py` computes them, and the tests compare.
 """
 
 import numpy as np

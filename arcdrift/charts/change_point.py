@@ -1,6 +1,6 @@
-"""When a level changed: the onset behind an alarm, and the one best break of a whole series.
+"""Time of a change of level: the onset behind an alarm, and the best single break of a series.
 
-Both give a confidence set by inverting the likelihood ratio of the break's place. Its limit
+Both give a confidence set by inverting the likelihood ratio of the break's position. Its limit
 distribution is that of the highest point of a two-sided random walk with drift,
 ``P(LR / 2 <= x) = (1 - exp(-x))^2`` (Hansen 2000, Econometrica 68, 575-603, from memory), so 7.35
 for LR at 95 %. It does not depend on the size of the step and is on the wide side for large ones;
@@ -14,12 +14,12 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from arcdrift.charts.run_length import FloatArray
+from arcdrift.arrays import Floats
 from arcdrift.errors import BadInput
 
 
 def _allowance(confidence: float) -> float:
-    """Loss of log-likelihood up to which a place stays in the confidence set."""
+    """Largest loss of log-likelihood of a position in the confidence set."""
     if not 0.0 < confidence < 1.0:
         raise BadInput(f"A confidence level lies between 0 and 1, not at {confidence:g}.")
     return -math.log(1.0 - math.sqrt(confidence))
@@ -27,7 +27,7 @@ def _allowance(confidence: float) -> float:
 
 @dataclass(frozen=True)
 class StepOnset:
-    """Where a step away from a known mean began.
+    """Estimated start of a step away from a known mean.
 
     Attributes
     ----------
@@ -58,8 +58,8 @@ def step_onset(
     """Maximum-likelihood onset of a step that lasts to the end of the series.
 
     ``tau = argmax_t (T - t) (mean of z[t + 1..T] - mean0)^2`` (Samuel, Pignatiello and Calvin
-    1998, Quality Engineering 10, 521-527). Give the values up to the alarm, and only those since
-    the chart last began.
+    1998, Quality Engineering 10, 521-527). Pass the values up to the alarm, and only those since
+    the chart was last reset.
 
     Parameters
     ----------
@@ -75,12 +75,12 @@ def step_onset(
     Raises
     ------
     BadInput
-        When there are no values, or none on the side asked for.
+        When there are no values, or none on the given side.
     """
     allowance = _allowance(confidence)
     if not sigma > 0.0:
         raise BadInput(f"The standard deviation of a value must be above 0, not {sigma:g}.")
-    values: FloatArray = np.asarray(z, dtype=np.float64)
+    values: Floats = np.asarray(z, dtype=np.float64)
     where = np.flatnonzero(~np.isnan(values))
     ahead = np.cumsum((values[where] - mean0)[::-1])[::-1]
     count = np.arange(len(where), 0, -1)
@@ -101,7 +101,7 @@ def step_onset(
 
 @dataclass(frozen=True)
 class Break:
-    """The one split of a series into two levels that fits best.
+    """The split of a series into two levels that fits best.
 
     Attributes
     ----------
@@ -136,12 +136,12 @@ class Break:
 
 
 def single_break(y: ArrayLike, *, smallest: int = 2, confidence: float = 0.95) -> Break:
-    """Least-squares place of one shift in the mean.
+    """Least-squares position of one shift in the mean.
 
     Parameters
     ----------
     y : array_like, shape (n,)
-        Values in time order; missing values (NaN) are passed over.
+        Values in time order; missing values (NaN) are left out.
     smallest : int
         Fewest values on either side of the break.
     confidence : float
@@ -149,7 +149,7 @@ def single_break(y: ArrayLike, *, smallest: int = 2, confidence: float = 0.95) -
 
     Notes
     -----
-    All splits are compared through one cumulative sum, so the cost is linear in `n`.
+    All splits are compared with one cumulative sum, so the cost is linear in `n`.
 
     Raises
     ------
@@ -157,7 +157,7 @@ def single_break(y: ArrayLike, *, smallest: int = 2, confidence: float = 0.95) -
         When there are too few values.
     """
     allowance = _allowance(confidence)
-    values: FloatArray = np.asarray(y, dtype=np.float64)
+    values: Floats = np.asarray(y, dtype=np.float64)
     where = np.flatnonzero(~np.isnan(values))
     n, smallest = len(where), max(smallest, 1)
     if n < max(2 * smallest, 3):

@@ -1,6 +1,6 @@
-"""Funnel limits: what chance alone allows for a share or a spread, by how much was observed.
+"""Funnel limits: range of an observed share or spread by chance alone, by sample size.
 
-Forty splices must not be judged like four thousand. Limits are exact, not normal.
+The fewer observations, the wider the limits. They are exact, not normal approximations.
 """
 
 import numpy as np
@@ -29,7 +29,7 @@ def binomial_limits(n: npt.ArrayLike, share: float, level: float = 0.95) -> tupl
 
     Notes
     -----
-    Interpolated between counts, so that the lines of a funnel do not jump (Spiegelhalter 2005,
+    Interpolated between counts, so that the lines of a funnel have no jumps (Spiegelhalter 2005,
     Statistics in Medicine 24, 1185-1202, appendix A.1, from memory): with y the smallest count
     whose distribution function reaches p, the limit is (y - a)/n with
     a = (F(y) - p)/(F(y) - F(y - 1)).
@@ -37,7 +37,7 @@ def binomial_limits(n: npt.ArrayLike, share: float, level: float = 0.95) -> tupl
     n = np.asarray(n, dtype=np.float64)
     tail = (1.0 - level) / 2.0
     low, high = (_interpolated(n, share, p) for p in (tail, 1.0 - tail))
-    # a share so small that no bad one is expected would be interpolated to below none
+    # for a very small share the interpolation can fall below 0
     return np.clip(low, 0.0, 1.0), np.clip(high, 0.0, 1.0)
 
 
@@ -50,12 +50,14 @@ def _interpolated(n: Floats, share: float, p: float) -> Floats:
     return limit
 
 
-def spread_limits(freedom: npt.ArrayLike, sd: float, level: float = 0.95) -> tuple[Floats, Floats]:
+def spread_limits(
+    degrees_of_freedom: npt.ArrayLike, sd: float, level: float = 0.95
+) -> tuple[Floats, Floats]:
     """Limits of an observed standard deviation of normal values when the true one is known.
 
     Parameters
     ----------
-    freedom : array_like
+    degrees_of_freedom : array_like
         Degrees of freedom, above 0.
     sd : float
         The true standard deviation.
@@ -63,21 +65,18 @@ def spread_limits(freedom: npt.ArrayLike, sd: float, level: float = 0.95) -> tup
     Returns
     -------
     (low, high) : ndarray
-        sd sqrt(chi2(p)/freedom) at both tails; in the unit of ``sd``.
+        sd sqrt(chi2(p) / degrees_of_freedom) at both tails; in the unit of ``sd``.
     """
-    freedom = np.asarray(freedom, dtype=np.float64)
+    df = np.asarray(degrees_of_freedom, dtype=np.float64)
     tail = (1.0 - level) / 2.0
-    return (
-        sd * np.sqrt(chi2.ppf(tail, freedom) / freedom),
-        sd * np.sqrt(chi2.ppf(1.0 - tail, freedom) / freedom),
-    )
+    return sd * np.sqrt(chi2.ppf(tail, df) / df), sd * np.sqrt(chi2.ppf(1.0 - tail, df) / df)
 
 
 def overdispersion(observed: Floats, n: Floats, share: float) -> float:
-    """How much more shares vary than chance allows; 1 where they do not.
+    """Variance of shares over their binomial variance, at least 1.
 
-    Mean square of the standardized shares, those beyond the outer tenths moved in to them
-    (Spiegelhalter 2005, from memory): limits widen by its root.
+    Mean square of the standardized shares, winsorized at 10 % on both sides (Spiegelhalter 2005,
+    from memory). Limits are widened by its square root.
     """
     z = (observed / n - share) / np.sqrt(share * (1.0 - share) / n)
     low, high = np.quantile(z, [0.1, 0.9])

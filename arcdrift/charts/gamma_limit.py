@@ -1,9 +1,9 @@
-"""An upper limit for single values that are small, skewed, rounded, and now and then far out.
+"""Upper limit of small, skewed, rounded values that contain outliers.
 
-The body of the values is a gamma; a small share lies apart, anywhere between two bounds on a log
-scale. Both are fitted together, so that the far ones do not widen the limit that is to find
-them, and to intervals, not to points: a recorded 0.02 in steps of 0.01 is any value from 0.015 to
-0.025, and a recorded 0 is any value under 0.005. Many series are fitted at once.
+Model: a gamma distribution, mixed with a small share of outliers that are log-uniform between two
+bounds. Both parts are fitted together, so that outliers do not raise the limit that is to find
+them. The likelihood is that of intervals: a recorded 0.02 in steps of 0.01 is any value from 0.015
+to 0.025, and a recorded 0 is any value under 0.005. Many series are fitted at once.
 """
 
 from dataclasses import dataclass
@@ -15,25 +15,28 @@ from scipy.special import expit, gammainc, gammainccinv, gammaln, logit, xlogy
 from arcdrift.arrays import Bools, Floats, Ints
 
 TAIL = 1e-4
-"""Share of the body above the limit. Of 1,000 good values about 0.1 to 0.25 lie above a limit
-estimated from 100 to 300 values; 5e-4 finds more far ones (88 % for 80 %) at four times that."""
+"""Share of the gamma distribution above the limit. Of 1,000 good values about 0.1 to 0.25 lie above
+a limit estimated from 100 to 300 values; 5e-4 finds more outliers (88 % instead of 80 %) at four
+times that."""
 FEWEST = 100
+"""Values a series needs for a limit."""
 FAR = (0.1, 1.0)
+"""Bounds of outliers, in the values' unit."""
 PRIOR = (1.5, 51.0)
-"""Beta prior of the share that lies apart: most likely 1 %, worth some fifty values."""
-MOST_APART = 0.2
-"""Share apart from which there is no body to speak of."""
+"""Beta prior of the share of outliers: mode 1 %, worth about fifty values."""
+MAX_OUTLIER_SHARE = 0.2
+"""With a larger share of outliers there is no limit: the two parts cannot be told apart."""
 FLOOR_STEPS = 4.0
-"""Rounding steps below which no limit lies: under that it would single out the rounding."""
+"""Lowest limit in rounding steps; a lower one would flag rounding."""
 
-_UNEXPLAINED = 1e-12  # probability of a value neither part can give; keeps logarithms finite
-_SHAPES = (0.1, 60.0)
-_ROUNDS = 60
-_SETTLED = 1e-4  # of shape, mean and odds, relative: far below a rounding step of the limit
-_FINE_TO = 3.0  # times the lower far bound; above it bins are merged,
-_WIDER = 1.2  # each this many times as far up as the last: little is left to learn there
-_STRIDE = 1.0  # most a logarithm may move in one round
-_H = 1e-4
+_FLOOR_PROBABILITY = 1e-12  # for a value that neither part can give; keeps logarithms finite
+_SHAPES = (0.1, 60.0)  # range of the fitted gamma shape
+_MAX_ITERATIONS = 60
+_TOLERANCE = 1e-4  # of log shape, log mean and logit share: far below a rounding step of the limit
+_FINE_TO = 3.0  # times the lower bound of outliers: above it bins are merged,
+_WIDTH_RATIO = 1.2  # each starting this many times as far up as the one before
+_MAX_STEP = 1.0  # largest change of a parameter in one iteration
+_H = 1e-4  # step of the numerical derivative by log shape
 
 
 @dataclass(frozen=True)
@@ -43,11 +46,11 @@ class GammaLimits:
     Attributes
     ----------
     shape, scale : ndarray
-        Of the gamma body; NaN where refused.
+        Of the gamma distribution; NaN where refused.
     share : ndarray
-        Share of values that lie apart.
+        Share of outliers.
     limit : ndarray
-        Value that the share `TAIL` of the body exceeds; NaN where refused.
+        Value that the share `TAIL` of the gamma distribution exceeds; NaN where refused.
     n : ndarray
         Values in each series.
     refusals : tuple of str
@@ -63,7 +66,7 @@ class GammaLimits:
 
 
 def histogram_bins(step: float = 0.01, far: tuple[float, float] = FAR) -> int:
-    """How many bins `gamma_limits` wants: 0, one step, two ... up to the far bound."""
+    """Number of bins `gamma_limits` needs: 0, one step, two ... up to the upper outlier bound."""
     return round(far[1] / step) + 1
 
 
@@ -81,16 +84,16 @@ def gamma_limits(
     Parameters
     ----------
     counts : array_like of shape (series, bins)
-        How many values were recorded as 0, ``step``, 2 ``step`` ...; the last bin also holds
-        everything beyond ``far[1]``. `histogram_bins` says how many bins there are.
+        Number of values recorded as 0, ``step``, 2 ``step`` ...; the last bin also holds
+        everything beyond ``far[1]``. `histogram_bins` gives the number of bins.
     step : float
         Rounding step, in the values' unit.
     tail : float
-        Share of the body above the limit.
+        Share of the gamma distribution above the limit.
     fewest : int
-        Values below which a series is refused.
+        A series of fewer values is refused.
     far : (float, float)
-        Bounds between which a value that lies apart is log-uniform.
+        Bounds between which an outlier is log-uniform.
     prior : (float, float)
         Beta prior of p.
 
@@ -99,39 +102,43 @@ def gamma_limits(
     Maximizes sum_k n_k log(pi_k) + (a-1) log p + (b-1) log(1-p), with pi_k the probability of the
     interval that rounds to k steps (the likelihood of grouped data, e.g. Heitjan 1989,
     Statistical Science 4, 164-179, from memory), by Fisher scoring in log shape, log mean and
-    logit p, halving a step that lowers it.
+    logit p; a step that lowers it is halved.
     """
     table = np.atleast_2d(np.asarray(counts, dtype=np.float64))
     model = _Model(table.shape[1], step, far, prior)
     n = table.sum(axis=1)
     shape, scale, share, limit = (np.full(len(n), np.nan) for _ in range(4))
-    settled = np.zeros(len(n), dtype=bool)
+    converged = np.zeros(len(n), dtype=bool)
     enough = n >= fewest
     if enough.any():
-        at, settled[enough] = model.fit(table[enough])
-        shape[enough] = np.exp(at[:, 0])
-        scale[enough] = np.exp(at[:, 1] - at[:, 0])
-        share[enough] = expit(at[:, 2])
-    good = settled & (share <= MOST_APART)
+        estimate, converged[enough] = model.fit(table[enough])
+        shape[enough] = np.exp(estimate[:, 0])
+        scale[enough] = np.exp(estimate[:, 1] - estimate[:, 0])
+        share[enough] = expit(estimate[:, 2])
+    good = converged & (share <= MAX_OUTLIER_SHARE)
     limit[good] = np.maximum(scale[good] * gammainccinv(shape[good], tail), FLOOR_STEPS * step)
-    refusals = tuple(map(_refusal, n, enough, settled, share, np.full(len(n), fewest)))
+    refusals = tuple(map(_refusal, n, enough, converged, share, np.full(len(n), fewest)))
     for values in (shape, scale, share):
         values[~good] = np.nan
     return GammaLimits(shape, scale, share, limit, n, refusals)
 
 
-def _refusal(n: float, enough: bool, settled: bool, share: float, fewest: int) -> str:
+def _refusal(n: float, enough: bool, converged: bool, share: float, fewest: int) -> str:
+    """Reason for no limit as a sentence; empty when there is one."""
     if not enough:
         return f"Only {n:,.0f} so far; a limit needs {fewest:,}."
-    if not settled:
+    if not converged:
         return "Their spread follows no pattern that a limit could be taken from."
-    if share > MOST_APART:
+    if share > MAX_OUTLIER_SHARE:
         return f"{share:.0%} lie far from the rest; with so many no limit tells good from bad."
     return ""
 
 
 class _Model:
-    """The likelihood of one set of bins; parameters are log shape, log mean and logit share."""
+    """Penalized likelihood of binned values; parameters are log shape, log mean, logit share.
+
+    Parameters of many series are arrays of shape (series, 3), counts of shape (series, bins).
+    """
 
     def __init__(
         self, bins: int, step: float, far: tuple[float, float], prior: tuple[float, float]
@@ -139,30 +146,30 @@ class _Model:
         if bins != histogram_bins(step, far):
             raise ValueError(f"{histogram_bins(step, far)} bins are wanted, not {bins}")
         self.step, self.prior = step, prior
-        self.starts = _merged(bins, far[0] / step)
+        self.starts = _merged_starts(bins, far[0] / step)
         self.edges = (self.starts[1:] - 0.5) * step
         inside = np.clip(np.r_[far[0], self.edges, far[1]], *far)
-        self.apart = np.diff(np.log(inside)) / np.log(far[1] / far[0])
+        self.outlier_probability = np.diff(np.log(inside)) / np.log(far[1] / far[0])
 
     def fit(self, counts: Floats) -> tuple[Floats, Bools]:
-        """Parameters (series, 3), and whether each series settled."""
-        at = self._start(counts)
+        """Estimated parameters, and for each series whether the iteration converged."""
+        estimate = self._initial(counts)
         counts = np.add.reduceat(counts, self.starts, axis=1)
-        settled = np.zeros(len(at), dtype=bool)
-        height = self._height(at, counts)
-        for _ in range(_ROUNDS):
-            open_ = np.flatnonzero(~settled)
-            if not len(open_):
+        converged = np.zeros(len(estimate), dtype=bool)
+        objective = self._objective(estimate, counts)
+        for _ in range(_MAX_ITERATIONS):
+            rows = np.flatnonzero(~converged)
+            if not len(rows):
                 break
-            move = self._step(at[open_], counts[open_])
-            at[open_], height[open_], moved = self._climb(
-                at[open_], move, height[open_], counts[open_]
+            step = self._scoring_step(estimate[rows], counts[rows])
+            estimate[rows], objective[rows], change = self._halve_until_no_worse(
+                estimate[rows], step, objective[rows], counts[rows]
             )
-            settled[open_] = moved < _SETTLED
-        return at, settled
+            converged[rows] = change < _TOLERANCE
+        return estimate, converged
 
-    def _start(self, counts: Floats) -> Floats:
-        """Mean and squared variation of the values, those beyond four times the median capped."""
+    def _initial(self, counts: Floats) -> Floats:
+        """Moment estimates from the values, those beyond four times the median capped."""
         value = np.arange(counts.shape[1]) * self.step
         n = counts.sum(axis=1)
         median = (np.cumsum(counts, axis=1) < n[:, None] / 2.0).sum(axis=1) * self.step
@@ -176,74 +183,81 @@ class _Model:
         shape = np.exp(log_shape)[:, None]
         return np.asarray(gammainc(shape, self.edges * shape * np.exp(-log_mean)[:, None]))
 
-    def _height(self, at: Floats, counts: Floats) -> Floats:
-        body = _between(self._cdf(at[:, 0], at[:, 1]), top=1.0)
-        share = expit(at[:, 2])
-        chance = _mixed(body, self.apart, share)
+    def _objective(self, parameters: Floats, counts: Floats) -> Floats:
+        """Log-likelihood plus log prior of each series, up to a constant."""
+        gamma_probability = _bin_differences(self._cdf(parameters[:, 0], parameters[:, 1]), top=1.0)
+        share = expit(parameters[:, 2])
+        probability = _mixture(gamma_probability, self.outlier_probability, share)
         a, b = self.prior
-        whole = xlogy(counts, chance).sum(axis=1)
-        return np.asarray(whole + (a - 1) * np.log(share) + (b - 1) * np.log1p(-share))
+        likelihood = xlogy(counts, probability).sum(axis=1)
+        return np.asarray(likelihood + (a - 1) * np.log(share) + (b - 1) * np.log1p(-share))
 
-    def _step(self, at: Floats, counts: Floats) -> Floats:
-        """Fisher's step: the slope over the expected curvature."""
-        log_shape, log_mean, share = at[:, 0], at[:, 1], expit(at[:, 2])
+    def _scoring_step(self, parameters: Floats, counts: Floats) -> Floats:
+        """Step of Fisher scoring: the gradient over the expected information."""
+        log_shape, log_mean, share = parameters[:, 0], parameters[:, 1], expit(parameters[:, 2])
         shape = np.exp(log_shape)[:, None]
         z = self.edges * shape * np.exp(-log_mean)[:, None]
         by_shape = self._cdf(log_shape + _H, log_mean) - self._cdf(log_shape - _H, log_mean)
         by_mean = -np.exp(xlogy(shape, z) - z - gammaln(shape))
-        body = _between(np.asarray(gammainc(shape, z)), top=1.0)
-        chance = _mixed(body, self.apart, share)
+        gamma_probability = _bin_differences(np.asarray(gammainc(shape, z)), top=1.0)
+        probability = _mixture(gamma_probability, self.outlier_probability, share)
         rest = (1.0 - share)[:, None]
-        slopes = np.stack(
+        derivatives = np.stack(
             [
-                rest * _between(by_shape / (2 * _H), top=0.0),
-                rest * _between(by_mean, top=0.0),
-                (share * (1.0 - share))[:, None] * (self.apart - body),
+                rest * _bin_differences(by_shape / (2 * _H), top=0.0),
+                rest * _bin_differences(by_mean, top=0.0),
+                (share * (1.0 - share))[:, None] * (self.outlier_probability - gamma_probability),
             ],
             axis=1,
         )
-        relative = slopes / chance[:, None, :]
-        slope = (relative * counts[:, None, :]).sum(axis=2)
-        curve = np.einsum("sik,sjk->sij", relative, slopes) * counts.sum(axis=1)[:, None, None]
+        score = derivatives / probability[:, None, :]
+        gradient = (score * counts[:, None, :]).sum(axis=2)
+        n = counts.sum(axis=1)[:, None, None]
+        information = np.einsum("sik,sjk->sij", score, derivatives) * n
         a, b = self.prior
-        slope[:, 2] += (a - 1) * (1 - share) - (b - 1) * share
-        curve[:, 2, 2] += (a + b - 2) * share * (1 - share)
-        curve += 1e-9 * np.trace(curve, axis1=1, axis2=2)[:, None, None] * np.eye(3)
-        move = np.linalg.solve(curve, slope[:, :, None])[:, :, 0]
-        return np.asarray(np.clip(move, -_STRIDE, _STRIDE))
+        gradient[:, 2] += (a - 1) * (1 - share) - (b - 1) * share
+        information[:, 2, 2] += (a + b - 2) * share * (1 - share)
+        trace = np.trace(information, axis1=1, axis2=2)[:, None, None]
+        information += 1e-9 * trace * np.eye(3)
+        step = np.linalg.solve(information, gradient[:, :, None])[:, :, 0]
+        return np.asarray(np.clip(step, -_MAX_STEP, _MAX_STEP))
 
-    def _climb(
-        self, at: Floats, move: Floats, height: Floats, counts: Floats
+    def _halve_until_no_worse(
+        self, estimate: Floats, step: Floats, objective: Floats, counts: Floats
     ) -> tuple[Floats, Floats, Floats]:
-        """Take each step, or the half, quarter ... of it that does not lead down."""
-        at, height, moved = at.copy(), height.copy(), np.zeros(len(at))
-        open_ = np.arange(len(at))
+        """Add each step, halved until it no longer lowers the objective.
+
+        Returns the new estimates, their objectives, and the largest change of a parameter.
+        """
+        estimate, objective = estimate.copy(), objective.copy()
+        change = np.zeros(len(estimate))
+        rows = np.arange(len(estimate))
         for _ in range(12):
-            tried = at[open_] + move[open_]
-            tried[:, 0] = np.clip(tried[:, 0], *np.log(_SHAPES))
-            tried[:, 1] = np.maximum(tried[:, 1], np.log(0.05 * self.step))
-            tried[:, 2] = np.clip(tried[:, 2], -12.0, 6.0)
-            reached = self._height(tried, counts[open_])
-            better = reached >= height[open_] - 1e-9
-            taken = open_[better]
-            moved[taken] = np.abs(tried[better] - at[taken]).max(axis=1)
-            at[taken], height[taken] = tried[better], reached[better]
-            open_ = open_[~better]
-            if not len(open_):
+            candidate = estimate[rows] + step[rows]
+            candidate[:, 0] = np.clip(candidate[:, 0], *np.log(_SHAPES))
+            candidate[:, 1] = np.maximum(candidate[:, 1], np.log(0.05 * self.step))
+            candidate[:, 2] = np.clip(candidate[:, 2], -12.0, 6.0)
+            value = self._objective(candidate, counts[rows])
+            accepted = value >= objective[rows] - 1e-9
+            done = rows[accepted]
+            change[done] = np.abs(candidate[accepted] - estimate[done]).max(axis=1)
+            estimate[done], objective[done] = candidate[accepted], value[accepted]
+            rows = rows[~accepted]
+            if not len(rows):
                 break
-            move[open_] /= 2.0
-        return at, height, moved
+            step[rows] /= 2.0
+        return estimate, objective, change
 
 
-def _merged(bins: int, far: float) -> Ints:
-    """First of the bins that are taken together: each its own where the body lies."""
+def _merged_starts(bins: int, far: float) -> Ints:
+    """First bin of each merged group: single bins low down, ever wider groups far out."""
     fine = min(round(_FINE_TO * far), bins)
-    above = fine * _WIDER ** np.arange(np.log(max(bins / fine, 1.0)) / np.log(_WIDER))
-    return np.unique(np.r_[np.arange(fine), np.rint(above)]).astype(np.int64)
+    widths = _WIDTH_RATIO ** np.arange(np.log(max(bins / fine, 1.0)) / np.log(_WIDTH_RATIO))
+    return np.unique(np.r_[np.arange(fine), np.rint(fine * widths)]).astype(np.int64)
 
 
-def _between(cumulative: Floats, *, top: float) -> Floats:
-    """Differences over bins of what is known at their edges: 0 before, `top` after."""
+def _bin_differences(cumulative: Floats, *, top: float) -> Floats:
+    """Differences over bins of a cumulative function: 0 below the first edge, `top` at the end."""
     parts = np.empty((len(cumulative), cumulative.shape[1] + 1))
     parts[:, 0] = cumulative[:, 0]
     np.subtract(cumulative[:, 1:], cumulative[:, :-1], out=parts[:, 1:-1])
@@ -251,6 +265,9 @@ def _between(cumulative: Floats, *, top: float) -> Floats:
     return parts
 
 
-def _mixed(body: Floats, apart: Floats, share: Floats) -> Floats:
+def _mixture(gamma_probability: Floats, outlier_probability: Floats, share: Floats) -> Floats:
+    """Probability of each bin of the mixture, shape (series, bins)."""
     part = share[:, None]
-    return np.asarray((1.0 - part) * body + part * apart + _UNEXPLAINED)
+    return np.asarray(
+        (1.0 - part) * gamma_probability + part * outlier_probability + _FLOOR_PROBABILITY
+    )

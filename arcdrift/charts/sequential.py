@@ -1,7 +1,7 @@
 """Wald's sequential test of a share of bad items, with its exact error rates.
 
-The test goes on until the count of bad items leaves the band between two parallel lines. Wald's
-formulas for what it promises are approximate; here they are counted out.
+The test continues until the count of bad items leaves the band between two parallel lines. Wald's
+formulas for its error rates and expected length are approximate; here both are computed exactly.
 """
 
 from dataclasses import dataclass
@@ -22,12 +22,12 @@ class SequentialTest:
     ----------
     good, poor : float
         Shares of bad items, good < poor.
-    turned_away : float
-        Wanted chance of the answer "poor" when the share is ``good`` (alpha).
-    passed : float
-        Wanted chance of the answer "good" when the share is ``poor`` (beta).
-    most : int
-        Items after which the test stays open.
+    alpha : float
+        Wanted chance of the answer "poor" when the share is ``good``.
+    beta : float
+        Wanted chance of the answer "good" when the share is ``poor``.
+    max_items : int
+        The test stays open if neither line is reached within so many items.
 
     Notes
     -----
@@ -39,15 +39,15 @@ class SequentialTest:
 
     good: float
     poor: float
-    turned_away: float = 0.05
-    passed: float = 0.05
-    most: int = 400
+    alpha: float = 0.05
+    beta: float = 0.05
+    max_items: int = 400
 
     def __post_init__(self) -> None:
-        """Refuse shares and errors that make no test."""
+        """Check the shares and the error rates."""
         if not 0.0 < self.good < self.poor < 1.0:
             raise ValueError("shares must satisfy 0 < good < poor < 1")
-        if not (0.0 < self.turned_away < 0.5 and 0.0 < self.passed < 0.5):
+        if not (0.0 < self.alpha < 0.5 and 0.0 < self.beta < 0.5):
             raise ValueError("error rates must lie between 0 and 0.5")
 
     @property
@@ -57,31 +57,31 @@ class SequentialTest:
         slope = np.log((1 - self.good) / (1 - self.poor)) / g
         return (
             float(slope),
-            float(np.log((1 - self.turned_away) / self.passed) / g),
-            float(np.log((1 - self.passed) / self.turned_away) / g),
+            float(np.log((1 - self.alpha) / self.beta) / g),
+            float(np.log((1 - self.beta) / self.alpha) / g),
         )
 
     def answer(self, bad: npt.ArrayLike) -> tuple[Answer, int]:
-        """Answer after a series of items, and the item it fell on (all of them while open).
+        """Answer after a series of items, and the number of items it took (all while open).
 
         Parameters
         ----------
         bad : array_like of bool
             Items in order.
         """
-        count = np.cumsum(np.asarray(bad, dtype=np.float64))[: self.most]
+        count = np.cumsum(np.asarray(bad, dtype=np.float64))[: self.max_items]
         slope, low, high = self.lines
         items = np.arange(1, len(count) + 1)
         good, poor = count <= slope * items - low + 1e-9, count >= slope * items + high - 1e-9
-        over = np.flatnonzero(good | poor)
-        if not len(over):
+        outside = np.flatnonzero(good | poor)
+        if not len(outside):
             return "open", len(count)
-        return ("good" if good[over[0]] else "poor"), int(over[0]) + 1
+        return ("good" if good[outside[0]] else "poor"), int(outside[0]) + 1
 
 
 @dataclass(frozen=True)
-class Course:
-    """What a test does when the true share is known: chances of each answer, expected items."""
+class OutcomeProbabilities:
+    """Chance of each answer and expected count of items, for a known true share."""
 
     good: float
     poor: float
@@ -90,33 +90,35 @@ class Course:
 
 
 @lru_cache(maxsize=512)
-def course(test: SequentialTest, share: float, bad: int = 0, items: int = 0) -> Course:
-    """Exact course of a test from where it stands.
+def outcome_probabilities(
+    test: SequentialTest, share: float, bad: int = 0, items: int = 0
+) -> OutcomeProbabilities:
+    """Exact chances of the answers of a test, from its present state.
 
     Parameters
     ----------
     share : float
         True share of bad items.
     bad, items : int
-        Bad ones among the items so far.
+        Bad items, and all items, so far.
 
     Returns
     -------
     Course
-        ``items`` counts those still to come.
+        ``items`` is the expected number of further items.
 
     Notes
     -----
-    The distribution of the count of bad items, those who left the band taken out, is carried
-    from item to item; no approximation.
+    The distribution of the count of bad items of tests still open is updated item by item,
+    without approximation.
     """
     slope, low, high = test.lines
-    size = int(np.ceil(slope * test.most + high)) + 2
+    size = int(np.ceil(slope * test.max_items + high)) + 2
     chance = np.zeros(size)
     chance[min(bad, size - 1)] = 1.0
     counts = np.arange(size)
     good = poor = expected = 0.0
-    for item in range(items + 1, test.most + 1):
+    for item in range(items + 1, test.max_items + 1):
         expected += float(chance.sum())
         moved = chance * (1.0 - share)
         moved[1:] += chance[:-1] * share
@@ -126,4 +128,4 @@ def course(test: SequentialTest, share: float, bad: int = 0, items: int = 0) -> 
         chance = np.where(passed | failed, 0.0, moved)
         if chance.sum() < 1e-12:
             break
-    return Course(good, poor, float(chance.sum()), expected)
+    return OutcomeProbabilities(good, poor, float(chance.sum()), expected)

@@ -6,14 +6,16 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from arcdrift.analysis.budget.detection_delays import Caught
+from arcdrift.analysis.budget.detection_delays import DetectionDelay
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import GREEN, ORANGE, VERMILLION, Scheme, colors, new_figure
 
 LOOKS = ((ORANGE, "circle", "dot"), (GREEN, "square", "dash"), (VERMILLION, "diamond", "solid"))
 
 
-def price_table(budgets: Sequence[float], caught: Sequence[Sequence[Caught]]) -> pd.DataFrame:
+def price_table(
+    budgets: Sequence[float], caught: Sequence[Sequence[DetectionDelay]]
+) -> pd.DataFrame:
     """One row a budget and rise: ``budget``, ``rise_pct``, days within which half and 90 % of such
     rises are caught (missing when longer than looked for), and the share within 22 days of work.
     """  # noqa: D205
@@ -21,8 +23,8 @@ def price_table(budgets: Sequence[float], caught: Sequence[Sequence[Caught]]) ->
         {
             "budget": budget,
             "rise_pct": round(100 * (one.rise - 1)),
-            "half_within_days": one.median,
-            "nine_of_ten_within_days": one.most,
+            "half_within_days": one.median_days,
+            "nine_of_ten_within_days": one.ninety_percent_days,
             "share_within_22_days": one.within_month,
         }
         for budget, of_budget in zip(budgets, caught, strict=True)

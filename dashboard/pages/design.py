@@ -6,7 +6,12 @@ import dash_mantine_components as dmc
 import pandas as pd
 from dash import html
 
-from arcdrift.analysis.budget.detection_delays import ChartPlan, chart_plans, prices, streams_in_use
+from arcdrift.analysis.budget.detection_delays import (
+    ChartPlan,
+    chart_plans,
+    detection_delays,
+    streams_in_use,
+)
 from arcdrift.errors import ArcdriftError
 from arcdrift.figures.design import days, price_chart, price_table
 from arcdrift.settings import Shares
@@ -41,7 +46,7 @@ def _price_of(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -
     raised = next(one for one in charts if one.name == "loss_raised")
     lengths = [raised.pace / raised.per_month / factor for factor in factors]
     budgets = [round(requested.budget * factor, 6) for factor in factors]
-    return price_table(budgets, prices(streams, view.data.used()[2], lengths))
+    return price_table(budgets, detection_delays(streams, view.data.used()[2], lengths))
 
 
 def plans(view: View) -> list[ChartPlan]:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.budget.replay_alarms import TRIAL_COLUMNS
+from arcdrift.analysis.budget.replay_alarms import ALARM_COLUMNS
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.errors import ArcdriftError
 from dashboard import ids
@@ -47,10 +47,10 @@ def trial_alarms(view: View, requested: RequestedBudget) -> pd.DataFrame:
     gone = gone[gone["now"].isna()].assign(only_now=True, now=0.0)
     parts = [part for part in (matched, gone) if len(part)]
     if not parts:
-        return pd.DataFrame(columns=[*TRIAL_COLUMNS, "now", "only_now"])
+        return pd.DataFrame(columns=[*ALARM_COLUMNS, "now", "only_now"])
     rows = pd.concat(parts, ignore_index=True)
     rows = rows[rows["day"] >= pd.Timestamp(first)] if first else rows
-    rows = rows.sort_values(["day", *TRIAL_COLUMNS[1:4]], ascending=False, ignore_index=True)
+    rows = rows.sort_values(["day", *ALARM_COLUMNS[1:4]], ascending=False, ignore_index=True)
     return rows.assign(day=rows["day"].dt.strftime("%Y-%m-%d"))
 
 

@@ -29,7 +29,6 @@ from sqlalchemy import Engine
 
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.analysis.review.review import Review, review
-from arcdrift.charts.limits import PRINTED_D2
 from arcdrift.cli.worker_processes import helping
 from arcdrift.settings import CREW_FILE, Crew, load_crew
 from arcdrift.simulate import invented_crew, simulate_frames
@@ -39,6 +38,9 @@ from arcdrift.store.connect import open_store, writing
 from arcdrift.store.write import add_import, add_rows
 
 LAMBDA = 0.2
+PRINTED_D2 = 1.128
+"""Mean range of two normal values over their standard deviation, as textbooks round it (Montgomery,
+Introduction to Statistical Quality Control, table of factors for control charts)."""
 STREAM = ["splicer", "program"]
 COUNTS = (
     "size_bytes", "seconds", "lines", "other_lines", "rows", "accepted", "already_stored",

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from arcdrift.charts.change_point import single_break, step_onset
-from arcdrift.charts.ewma import ewma_with_resets
 from arcdrift.errors import BadInput
+from tests.charts.ewma_runs import run_ewma
 
 NAN = float("nan")
 quick = settings(max_examples=60, deadline=None, derandomize=True)
@@ -93,7 +93,7 @@ def test_the_confidence_set_of_an_alarm_covers_the_onset(step):
     n, onset = 600, 40
     z = np.random.default_rng(7).standard_normal((200, n))
     z[onset:] += step
-    signal = ewma_with_resets(z, 0.2, 2.9, sided="one").signal
+    signal = run_ewma(z, 0.2, 2.9, sided="one").signal
     covered = 0
     for j in range(n):
         alarms = np.flatnonzero(signal[:, j])

@@ -7,15 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from arcdrift.charts.limits import (
-    constants,
-    cusum_limit,
-    ewma_limit,
-    ewma_limits,
-    individuals_limits,
-    widened,
-)
-from arcdrift.charts.run_length import cusum_arl, ewma_arl
+from arcdrift.charts.limits import ewma_limit, ewma_limits
+from arcdrift.charts.run_length import ewma_arl
 from arcdrift.errors import BadInput
 
 quick = settings(max_examples=30, deadline=None, derandomize=True)
@@ -40,13 +33,6 @@ def test_many_ewma_limits_at_once_give_back_their_run_lengths(sided):
             ewma_limits(0.2, [100.0, never], sided=sided)
 
 
-@quick
-@given(st.floats(0.1, 1.0), st.floats(20.0, 1e5), st.sampled_from(["one", "two"]))
-def test_the_cusum_limit_gives_back_its_run_length(k, arl0, sided):
-    h = cusum_limit(k, arl0, sided=sided)
-    assert cusum_arl(k, h, sided=sided) == pytest.approx(arl0, rel=1e-6)
-
-
 def test_impossible_budgets_are_refused_in_words():
     with pytest.raises(BadInput, match=r"every 2 points at most.*lower the false-alarm budget"):
         ewma_limit(0.2, 1.5, sided="one")
@@ -54,25 +40,3 @@ def test_impossible_budgets_are_refused_in_words():
         ewma_limit(0.2, 1e12, sided="one")
     with pytest.raises(BadInput, match="rarer than can be computed"):
         ewma_limit(0.2, math.nan, sided="one")
-
-
-def test_limits_widen_with_autocorrelation():
-    assert widened(3.0, 0.0) == 3.0
-    assert widened(3.0, 0.6) == pytest.approx(6.0)  # sqrt(1.6 / 0.4) = 2
-    assert widened(3.0, -0.6) == pytest.approx(1.5)
-    with pytest.raises(BadInput, match="between -1 and 1, not at 1"):
-        widened(3.0, 1.0)
-
-
-def test_a_missing_value_breaks_two_moving_ranges():
-    limits = individuals_limits([1.0, 2.0, np.nan, 10.0, 12.0], d2=1.0)
-    assert limits.sigma == pytest.approx(1.5)
-    assert limits.center == pytest.approx(6.25)
-    assert limits.n == 4
-    with pytest.raises(BadInput, match="two values that follow each other"):
-        individuals_limits([1.0, np.nan, 2.0])
-
-
-def test_constants_need_two_values():
-    with pytest.raises(BadInput, match="at least 2 values, not 1"):
-        constants(1)

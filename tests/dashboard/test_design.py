@@ -5,7 +5,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.budget.replay_alarms import TRIAL_COLUMNS
+from arcdrift.analysis.budget.replay_alarms import ALARM_COLUMNS
 from arcdrift.settings import load_crew
 from dashboard.callbacks import screen
 from dashboard.components import View
@@ -104,7 +104,7 @@ def test_alarms_of_the_same_chart_are_matched_when_near():
         return pd.DataFrame(
             {"day": pd.to_datetime(list(days)), "subject_type": "splicer", "subject_id": "Heron",
              "measure": "arc", "side": "up", "value": 1.0, "expected": 1.0, "evidence": 1.1}
-        )[TRIAL_COLUMNS]  # fmt: skip
+        )[ALARM_COLUMNS]  # fmt: skip
 
     told = design_trial._matched(rows("2025-05-01", "2025-05-20"), rows("2025-05-03"))
     assert told["now"].iloc[0] == 2

@@ -8,7 +8,7 @@ import pytest
 from scipy.stats import binomtest, norm
 
 from arcdrift.charts.funnel import binomial_limits, overdispersion, spread_limits
-from arcdrift.charts.sequential import SequentialTest, course
+from arcdrift.charts.sequential import SequentialTest, outcome_probabilities
 
 # -- funnel --------------------------------------------------------------------------------------
 
@@ -123,7 +123,7 @@ def counted_out(good, poor, alpha, beta, share, most):
 
 @pytest.mark.parametrize("share", [Fraction(1, 20), Fraction(1, 10), Fraction(3, 10)])
 def test_the_course_is_that_of_an_exact_recursion_on_likelihood_ratios(share):
-    found = course(SequentialTest(0.1, 0.3, 0.02, 0.03, most=60), float(share))
+    found = outcome_probabilities(SequentialTest(0.1, 0.3, 0.02, 0.03, max_items=60), float(share))
     want = counted_out(0.1, 0.3, 0.02, 0.03, share, 60)
     assert (found.good, found.poor, found.open, found.items) == pytest.approx(want, abs=1e-9)
 
@@ -133,8 +133,8 @@ def test_the_course_is_that_of_an_exact_recursion_on_likelihood_ratios(share):
 )
 def test_error_rates_keep_to_what_wald_promises(good, poor, alpha, beta):
     """alpha' <= alpha/(1-beta), beta' <= beta/(1-alpha) and alpha' + beta' <= alpha + beta."""
-    test = SequentialTest(good, poor, alpha, beta, most=3000)
-    turned, passed = course(test, good).poor, course(test, poor).good
+    test = SequentialTest(good, poor, alpha, beta, max_items=3000)
+    turned, passed = outcome_probabilities(test, good).poor, outcome_probabilities(test, poor).good
     assert turned <= alpha / (1 - beta)
     assert passed <= beta / (1 - alpha)
     assert turned + passed <= alpha + beta
@@ -142,9 +142,9 @@ def test_error_rates_keep_to_what_wald_promises(good, poor, alpha, beta):
 
 def test_expected_items_against_walds_formula():
     """Wald's approximation of the expected number, which ignores the overshoot (a few percent)."""
-    test = SequentialTest(0.1, 0.3, 0.02, 0.03, most=2000)
+    test = SequentialTest(0.1, 0.3, 0.02, 0.03, max_items=2000)
     for share in (0.1, 0.3):
-        here = course(test, share)
+        here = outcome_probabilities(test, share)
         drift = share * log(3) + (1 - share) * log(0.7 / 0.9)
         wald = (here.good * log(0.03 / 0.98) + here.poor * log(0.97 / 0.02)) / drift
         assert here.items == pytest.approx(wald, rel=0.25)
@@ -152,10 +152,10 @@ def test_expected_items_against_walds_formula():
 
 
 def test_simulated_series_agree_with_the_course():
-    test = SequentialTest(0.02, 0.1, 0.05, 0.05, most=400)
+    test = SequentialTest(0.02, 0.1, 0.05, 0.05, max_items=400)
     rng = np.random.default_rng(6)
     answers = [test.answer(rng.random(400) < 0.05) for _ in range(600)]
-    here = course(test, 0.05)
+    here = outcome_probabilities(test, 0.05)
     good = np.mean([answer == "good" for answer, _ in answers])
     half = norm.ppf(0.9995) * np.sqrt(here.good * (1 - here.good) / 600)
     assert abs(good - here.good) < half
@@ -164,7 +164,10 @@ def test_simulated_series_agree_with_the_course():
 
 def test_what_is_still_to_come_counts_from_where_the_test_stands():
     test = SequentialTest(0.02, 0.1, 0.05, 0.05)
-    whole, after = course(test, 0.02), course(test, 0.02, bad=0, items=20)
+    whole, after = (
+        outcome_probabilities(test, 0.02),
+        outcome_probabilities(test, 0.02, bad=0, items=20),
+    )
     assert after.items < whole.items
     with pytest.raises(ValueError, match="good < poor"):
         SequentialTest(0.3, 0.1)

@@ -1,1 +1,1 @@
-"""The false-alarm budget: what another budget would have raised, and what it buys."""
+"""False-alarm budget: alarms under another budget, and detection delays."""

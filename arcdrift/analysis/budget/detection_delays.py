@@ -1,4 +1,4 @@
-"""What a budget of false alarms buys: each chart's limit, and the days until a rise is caught."""
+"""Limit of each kind of chart under a false-alarm budget, and days until a rise gives an alarm."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -33,15 +33,19 @@ from arcdrift.charts.limits import ewma_limit
 from arcdrift.settings import Shares
 
 EXCESS = {"rolled_up": ROLLED_EXCESS, "scattered": SPREAD_EXCESS}
+"""Factor on the run length of charts that alarm more often than their limit says."""
 RISES = (1.25, 1.5, 2.0)
+"""Rises whose delay is reported, as multiples of the loss before."""
 HISTORY_DAYS = 40
-"""Days a stream has behind it in the simulation."""
+"""Days of history a stream has in the simulation before the rise."""
 LONGEST_DAYS = 120
+"""Days simulated after the rise."""
 RUNS = 400
+"""Simulated streams per shift."""
 SHIFTS = np.geomspace(0.25, 8.0, 36)
-"""Shifts simulated, in standard deviations of a day; each stream takes the nearest."""
+"""Simulated shifts, in standard deviations of a day; each stream takes the nearest."""
 SHAPES = (0.3, 60.0)
-"""Gamma shapes looked among; the loss study met 0.7 to 2."""
+"""Range of gamma shapes to choose from; the loss study had 0.7 to 2."""
 
 
 @dataclass(frozen=True)
@@ -53,11 +57,11 @@ class ChartPlan:
     name : str
         Field of `arcdrift.settings.Shares`.
     share, per_month : float
-        Share of the budget, and the false alarms a month it makes.
+        Share of the budget, and the false alarms a month it allows.
     charts : int
         Charts in use during the last 22 workdays.
     pace : float
-        Points that all of them together were given in those, per 22 workdays.
+        Points plotted on all of them together in that time, per 22 workdays.
     run_length : float
         Points of a chart from one false alarm to the next.
     limit : float
@@ -75,23 +79,23 @@ class ChartPlan:
 
 
 @dataclass(frozen=True)
-class Caught:
-    """How soon a lasting rise of a stream's loss gives an alarm, whichever stream it is.
+class DetectionDelay:
+    """Days of work from a lasting rise of a stream's loss to the alarm, over all streams.
 
     Attributes
     ----------
     rise : float
         Loss as a multiple of before.
-    median, most : float
-        Days of work of the stream within which half, and 90 %, of such rises are caught; infinite
-        beyond `LONGEST_DAYS`.
+    median_days, ninety_percent_days : float
+        Days of work of the stream within which half, and 90 %, of such rises are detected;
+        infinite beyond `LONGEST_DAYS`.
     within_month : float
-        Share caught within 22 of them.
+        Share detected within 22 of them.
     """
 
     rise: float
-    median: float
-    most: float
+    median_days: float
+    ninety_percent_days: float
     within_month: float
 
 
@@ -128,7 +132,6 @@ def chart_plans(history: History, budget: float, shares: Shares) -> list[ChartPl
         limit = np.nan
         if name not in COUNTED:
             weight, sided = (ARC_LAMBDA, "two") if name == "arc" else (LAMBDA, "one")
-            # some charts alarm more often than their limits say, which is allowed for
             wanted = run_length * EXCESS.get(name, 1.0)
             limit = ewma_limit(weight, float(f"{wanted:.3g}"), sided=sided)
         plans.append(ChartPlan(name, share, allowed, charts, pace, run_length, limit))
@@ -136,7 +139,7 @@ def chart_plans(history: History, budget: float, shares: Shares) -> list[ChartPl
 
 
 def streams_in_use(streams: pd.DataFrame, history: History) -> pd.DataFrame:
-    """Streams used in the last 22 workdays that are judged.
+    """Streams with splices in the last 22 workdays that have a chart.
 
     Parameters
     ----------
@@ -157,19 +160,19 @@ def streams_in_use(streams: pd.DataFrame, history: History) -> pd.DataFrame:
     return known[["splicer", "program", "pace", "sd_within", "sd_between"]]
 
 
-def prices(
+def detection_delays(
     streams: pd.DataFrame,
     widening: float,
     run_lengths: Sequence[float],
     *,
     rises: Sequence[float] = RISES,
-) -> list[list[Caught]]:
-    """How soon lasting rises of a stream's loss are caught, for each run length.
+) -> list[list[DetectionDelay]]:
+    """Detection delay of lasting rises of a stream's loss, for each run length and rise.
 
     Parameters
     ----------
     streams : DataFrame
-        From `streams_in_use`; the rise is as likely on any of them.
+        From `streams_in_use`; each is equally likely to rise.
     widening : float
         Factor on the limits (`arcdrift.analysis.loss.day_level.LossCharts`).
     run_lengths : sequence of float
@@ -180,11 +183,11 @@ def prices(
 
     Notes
     -----
-    Losses count as gamma with each stream's scatter, for a rise shows less in a mean of capped
-    losses (`capped_rise`). A seeded simulation of the chart of
-    `arcdrift.analysis.loss.sequential_ewma.chart_losses` on a stream with `HISTORY_DAYS` days
-    behind it: the baseline learns from the rise as well, 10 days behind, which a Markov chain would
-    leave out.
+    Losses are gamma with each stream's scatter; capping makes the rise of the mean smaller
+    (`capped_rise`). The delay comes from a seeded simulation of the chart of
+    `arcdrift.analysis.loss.sequential_ewma.chart_together` on a stream with `HISTORY_DAYS` days of
+    history: the baseline learns from the rise as well, with a lag of 10 days, which a Markov chain
+    would ignore.
     """
     lines = [
         ewma_limit(LAMBDA, float(f"{max(length, SHORTEST_RUN):.3g}"), sided="one")
@@ -199,16 +202,17 @@ def prices(
     sd = np.sqrt(within**2 / pace + between**2)
     answers = []
     for rise in rises:
-        shown = np.array([capped_rise(rise, one) for one in within.tolist()])
+        shown = np.array([capped_rise(rise, sd_within) for sd_within in within.tolist()])
         shift = relative_level(shown) / sd
         nearest = np.abs(np.log(shift[:, None] / SHIFTS)).argmin(axis=1)
-        answers.append([_caught(rise, of_line[nearest].ravel()) for of_line in days])
+        answers.append([_delay(rise, line_days[nearest].ravel()) for line_days in days])
     return [list(row) for row in zip(*answers, strict=True)]
 
 
-def _caught(rise: float, days: Floats) -> Caught:
-    half, most = np.quantile(days, [0.5, 0.9], method="inverted_cdf")
-    return Caught(rise, float(half), float(most), float((days <= WORKDAYS_PER_MONTH).mean()))
+def _delay(rise: float, days: Floats) -> DetectionDelay:
+    median, ninety_percent = np.quantile(days, [0.5, 0.9], method="inverted_cdf")
+    within_month = float((days <= WORKDAYS_PER_MONTH).mean())
+    return DetectionDelay(rise, float(median), float(ninety_percent), within_month)
 
 
 def capped_rise(rise: float, sd_within: float) -> float:
@@ -233,7 +237,7 @@ def capped_rise(rise: float, sd_within: float) -> float:
 
 @lru_cache(maxsize=64)
 def _capped_gamma(sd_within: float) -> tuple[float, float]:
-    """Shape of the gamma losses whose capped values scatter so, and their cap."""
+    """Shape of gamma losses whose capped values have this relative scatter, and their cap."""
 
     def cap_of(shape: float) -> float:
         cap = CAP_TO_MEAN
@@ -252,7 +256,7 @@ def _capped_gamma(sd_within: float) -> tuple[float, float]:
     elif scatter(high) >= sd_within:
         shape = high
     else:
-        shape = float(brentq(lambda one: scatter(one) - sd_within, low, high, xtol=1e-6))
+        shape = float(brentq(lambda shape: scatter(shape) - sd_within, low, high, xtol=1e-6))
     return shape, cap_of(shape)
 
 
@@ -265,9 +269,9 @@ def _capped_moment(shape: float, cap: float, rise: float, power: int) -> float:
 
 @lru_cache(maxsize=32)
 def _days_to_alarm(lines: tuple[float, ...], seed: int = 20_250_101) -> Floats:
-    """Days from a lasting shift to the alarm, shape (lines, SHIFTS, RUNS); infinite when longer.
+    """Simulated days from a lasting shift to the alarm, shape (lines, shifts, runs).
 
-    Alarms before the shift start the chart anew, as they do in use.
+    Infinite beyond `LONGEST_DAYS`. Alarms before the shift reset the chart, as they do in use.
     """
     rng = np.random.default_rng(seed)
     noise = rng.standard_normal((HISTORY_DAYS + LONGEST_DAYS, RUNS))
@@ -276,23 +280,24 @@ def _days_to_alarm(lines: tuple[float, ...], seed: int = 20_250_101) -> Floats:
     ewma = np.zeros(shape)
     learned = [(np.zeros(shape), np.zeros(shape))]  # sum and count, day by day
     found = np.full(shape, np.inf)
-    for day, drawn in enumerate(noise):
+    for day, scores in enumerate(noise):
         total, count = learned[-1 - LAG_DAYS if day >= LAG_FROM else -1]
         weight = np.maximum(count, 1.0)
         level = total / weight
-        y = np.broadcast_to(drawn + (SHIFTS[:, None] if day >= HISTORY_DAYS else 0.0), shape)
-        kept = y
+        y = np.broadcast_to(scores + (SHIFTS[:, None] if day >= HISTORY_DAYS else 0.0), shape)
+        learned_y = y
         alarm = np.zeros(shape, dtype=bool)
         if day >= CALIBRATION_DAYS:
             t, df = (y - level) / np.sqrt(1.0 + 1.0 / weight), day - 1.0 + PSEUDO_DAYS
-            # the normal value as rare (Abramowitz and Stegun 26.7.8)
+            # normal value of the same tail probability (Abramowitz and Stegun 26.7.8)
             z = t * (1.0 - 0.25 / df) / np.sqrt(1.0 + 0.5 * t**2 / df)
             ewma = np.maximum((1 - LAMBDA) * ewma + LAMBDA * z, 0.0)
             alarm = ewma > line
             ewma = np.where(alarm, 0.0, ewma)
-            kept = level + np.clip(y - level, -CLIP, CLIP)
+            learned_y = level + np.clip(y - level, -CLIP, CLIP)
         total, count = learned[-1]
-        learned = [*learned[-LAG_DAYS:], (total + np.where(alarm, 0.0, kept), count + ~alarm)]
+        total, count = total + np.where(alarm, 0.0, learned_y), count + ~alarm
+        learned = [*learned[-LAG_DAYS:], (total, count)]
         if day >= HISTORY_DAYS:
             found = np.where(alarm & np.isinf(found), day - HISTORY_DAYS + 1.0, found)
             if np.isfinite(found).all():

@@ -1,7 +1,7 @@
-"""A crew's own history under another budget of false alarms: which alarms there would have been.
+"""Alarms a crew would have had under another false-alarm budget, from its stored history.
 
-Everything comes from what the last review kept: days of streams, cells by hand, and the arc
-checks' own distances from their forecasts.
+Input are results of the last review: stream days, loss by technician, and the standardized
+residuals of arc checks.
 """
 
 from dataclasses import dataclass
@@ -18,13 +18,13 @@ from arcdrift.charts.ewma import settled_limits
 from arcdrift.charts.limits import ewma_limit
 from arcdrift.settings import Shares
 
-TRIAL_COLUMNS = ["day", *SUBJECT, "measure", "side", "value", "expected", "evidence"]
+ALARM_COLUMNS = ["day", *SUBJECT, "measure", "side", "value", "expected", "evidence"]
 _KEYS = ["measure", *SUBJECT, "day"]
 
 
 @dataclass(frozen=True)
 class History:
-    """What a trial reads.
+    """Stored results that a replay of alarms reads.
 
     Attributes
     ----------
@@ -39,13 +39,13 @@ class History:
     arc_points: pd.DataFrame
 
 
-def trial(history: History, false_alarms_per_month: float, shares: Shares) -> pd.DataFrame:
-    """Every alarm the crew would have had.
+def replay_alarms(history: History, false_alarms_per_month: float, shares: Shares) -> pd.DataFrame:
+    """Alarms the crew would have had under a budget.
 
     Returns
     -------
     DataFrame
-        `TRIAL_COLUMNS`, in order of day: ``measure`` is ``level``, ``spread``, ``dirty``,
+        `ALARM_COLUMNS`, in order of day: ``measure`` is ``level``, ``spread``, ``dirty``,
         ``redo`` or ``arc``; ``value`` and ``expected`` of the day (dB for the level of a stream,
         the setting's unit for ``arc``, otherwise as in
         `arcdrift.analysis.loss.loss_charts.AllLossCharts.subject_days`); ``evidence`` as a share of
@@ -53,9 +53,8 @@ def trial(history: History, false_alarms_per_month: float, shares: Shares) -> pd
 
     Notes
     -----
-    The charts of loss are drawn anew. Those of the arc are followed along the distances from
-    forecasts on record, which another budget would have changed a little after an alarm, because
-    an alarmed check is not learned from.
+    Loss charts are recomputed. Arc charts use the stored residuals from forecasts; another budget
+    would change those a little after an alarm, because forecasts leave alarmed checks out.
     """
     days = history.stream_days.rename(columns={"splices": "n"})
     days = days.assign(day=pd.to_datetime(days["day"]))[
@@ -67,13 +66,13 @@ def trial(history: History, false_alarms_per_month: float, shares: Shares) -> pd
     )
     parts = []
     if len(days):
-        parts.append(_of_loss(chart_cells(days, cells, false_alarms_per_month, shares)))
+        parts.append(_loss_alarms(chart_cells(days, cells, false_alarms_per_month, shares)))
     parts.append(arc_alarms(history.arc_points, false_alarms_per_month * shares.arc))
-    return _in_order(parts)
+    return _sorted_alarms(parts)
 
 
-def recorded(history: History) -> pd.DataFrame:
-    """Every alarm the last review gave, as `TRIAL_COLUMNS`."""
+def recorded_alarms(history: History) -> pd.DataFrame:
+    """Alarms of the last review, as `ALARM_COLUMNS`."""
     levels = alarmed(of_streams(history.stream_days))
     levels = levels.assign(
         measure="level", value=levels["capped_mean_db"], expected=levels["expected_db"],
@@ -83,56 +82,55 @@ def recorded(history: History) -> pd.DataFrame:
     others = others.assign(side="up", evidence=others["statistic"] / others["limit"])
     arc = history.arc_points[history.arc_points["alarm"].astype(bool)]
     checks = _arc_rows(arc, arc["ewma"], arc["limit"])
-    return _in_order(
+    return _sorted_alarms(
         [part.assign(day=pd.to_datetime(part["day"])) for part in (levels, others, checks)]
     )
 
 
-def _in_order(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    filled = [part[TRIAL_COLUMNS] for part in parts if len(part)]
+def _sorted_alarms(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    filled = [part[ALARM_COLUMNS] for part in parts if len(part)]
     if not filled:
-        return pd.DataFrame(columns=TRIAL_COLUMNS)
-    return pd.concat(filled).sort_values(["day", *TRIAL_COLUMNS[1:4]], ignore_index=True)
+        return pd.DataFrame(columns=ALARM_COLUMNS)
+    return pd.concat(filled).sort_values(["day", *ALARM_COLUMNS[1:4]], ignore_index=True)
 
 
-def _of_loss(charts: AllLossCharts) -> pd.DataFrame:
+def _loss_alarms(charts: AllLossCharts) -> pd.DataFrame:
     levels = of_streams(charts.streams.days).assign(measure="level")
     levels = levels.rename(columns={"capped_mean_db": "value", "expected_db": "expected"})
     wanted = [*_KEYS, "value", "expected"]
     seen = [part[wanted] for part in (levels, charts.subject_days) if len(part)]
     alarms = charts.alarms
     if alarms.empty:
-        return pd.DataFrame(columns=TRIAL_COLUMNS)
+        return pd.DataFrame(columns=ALARM_COLUMNS)
     rows = alarms.merge(pd.concat(seen), on=_KEYS, how="left")
     return rows.assign(evidence=(rows["statistic"] / rows["limit"]).abs())
 
 
 def arc_alarms(points: pd.DataFrame, budget: float) -> pd.DataFrame:
-    """Alarms of the arc's drift charts under a budget of alarms a month, as `TRIAL_COLUMNS`.
+    """Alarms of the arc's drift charts under a budget of alarms a month, as `ALARM_COLUMNS`.
 
-    The EWMA of each splicer is followed along the stored ``z``
-    (`arcdrift.analysis.arc.arc_drift.drift_charts`) and starts again at an alarm and where a check
-    could not be judged.
+    The EWMA of each splicer's stored ``z`` (`arcdrift.analysis.arc.arc_drift.drift_charts`) is
+    reset to 0 at an alarm and at a check without z.
     """
     used = points[points["excluded"].isna() | points["z"].notna()]
     used = used.sort_values(["splicer", "checked_at", "point"])
     if used.empty:
-        return pd.DataFrame(columns=TRIAL_COLUMNS)
+        return pd.DataFrame(columns=ALARM_COLUMNS)
     wanted = max(checks_a_month(points) / budget, SHORTEST_ARC_RUN)
     limit = ewma_limit(ARC_LAMBDA, float(f"{wanted:.3g}"), sided="two")
     bound = settled_limits(ARC_LAMBDA, limit)[1]
     value = np.zeros(len(used))
     state = 0.0
-    fresh = (used["splicer"] != used["splicer"].shift()).to_numpy()
+    first_of_splicer = (used["splicer"] != used["splicer"].shift()).to_numpy()
     scores = np.clip(used["z"].to_numpy(dtype=np.float64), -CLIP, CLIP)
-    for row, (first, z) in enumerate(zip(fresh.tolist(), scores.tolist(), strict=True)):
+    for row, (first, z) in enumerate(zip(first_of_splicer.tolist(), scores.tolist(), strict=True)):
         state = 0.0 if first else state
         state = 0.0 if np.isnan(z) else (1.0 - ARC_LAMBDA) * state + ARC_LAMBDA * z
         value[row] = state
         if abs(state) > bound:
             state = 0.0
-    hit = np.abs(value) > bound
-    return _arc_rows(used[hit], pd.Series(value, used.index)[hit], bound)
+    alarm = np.abs(value) > bound
+    return _arc_rows(used[alarm], pd.Series(value, used.index)[alarm], bound)
 
 
 def _arc_rows(rows: pd.DataFrame, ewma: pd.Series, bound: pd.Series | float) -> pd.DataFrame:

@@ -6,7 +6,7 @@ import pandas as pd
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.analysis.loss.rollup import SUBJECT, of_streams, subjects_of
 from arcdrift.arrays import Floats, Ints
-from arcdrift.charts.binomial_cusum import RisingRates, rising_rates
+from arcdrift.charts.binomial_cusum import BinomialCusums, binomial_cusums
 from arcdrift.charts.binomial_cusum_limits import RUN_LENGTHS
 
 FIRST_PACE_DAYS = 5
@@ -68,7 +68,7 @@ def rising_days(cells: pd.DataFrame, measure: str, budget: float) -> pd.DataFram
             np.bincount(place, values[known], shape[0] * shape[1]).astype(np.float64).reshape(shape)
             for values in (bad, items, weight)
         )
-        charts = rising_rates(count, np.maximum(effective, count), run_length)
+        charts = binomial_cusums(count, np.maximum(effective, count), run_length)
         if kind == "stream":
             usual = (charts.rate * made).sum(axis=1) / made.sum(axis=1)
             weight = items * charts.rate[day, code] / usual[day]
@@ -94,7 +94,7 @@ def _rows(
     kind: str,
     names: pd.Index,
     days: pd.Index,
-    charts: RisingRates,
+    charts: BinomialCusums,
     count: Floats,
     made: Floats,
     effective: Floats,

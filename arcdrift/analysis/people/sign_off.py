@@ -10,7 +10,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from arcdrift.charts.sequential import Answer, SequentialTest, course
+from arcdrift.charts.sequential import Answer, SequentialTest, outcome_probabilities
 from arcdrift.settings import SignOff
 
 Verdict = Literal["ready", "not yet", "keep practicing", "trainer decides"]
@@ -159,7 +159,7 @@ def _result(
     count = int(bad[:seen].sum())
     more = None
     if answer == "open":
-        more = round(course(test, test.good, count, seen).items)
+        more = round(outcome_probabilities(test, test.good, count, seen).items)
     limit = {"loss": settings.loss_db, "angle": settings.angle_deg}.get(measure)
     return MeasureResult(measure, answer, seen, count, test.good, test.poor, limit, more)
 
@@ -176,7 +176,7 @@ def promises(settings: SignOff) -> list[dict[str, Any]]:
     for measure, test in measure_tests(settings).items():
         for part in CURVE:
             share = min(test.good + part * (test.poor - test.good), 0.999)
-            told = course(test, share)
+            told = outcome_probabilities(test, share)
             rows.append(
                 {
                     "measure": measure, "share": share, "pass": told.good, "fail": told.poor,

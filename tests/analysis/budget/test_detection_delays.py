@@ -1,27 +1,26 @@
-"""What a budget of false alarms buys, against the loss study, a Markov chain and drawn losses."""
+"""Detection delays and limits, against the loss study, a Markov chain and drawn losses."""
 
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.optimize import brentq
+from scipy.stats import gamma
 
 from arcdrift.analysis.budget.detection_delays import (
-    SHIFTS,
-    _capped_gamma,
-    _days_to_alarm,
     capped_rise,
     chart_plans,
-    prices,
+    detection_delays,
     streams_in_use,
 )
 from arcdrift.analysis.budget.replay_alarms import History
-from arcdrift.analysis.loss.day_level import LAMBDA
+from arcdrift.analysis.loss.day_level import LAMBDA, relative_level
 from arcdrift.analysis.loss.loss_charts import chart_all
 from arcdrift.analysis.review.result_tables import dated, stream_days
 from arcdrift.charts.limits import ewma_limit
-from arcdrift.charts.run_length import ewma_quantile
 from arcdrift.settings import Shares
+from tests.analysis.budget.ewma_chain import delay_quantile
 from tests.analysis.loss.loss_truth import Made
 
 
@@ -52,36 +51,48 @@ def test_days_to_catch_a_rise_are_those_of_the_loss_study(studied):
     # 550 points (2 a month over 50 streams) and in 3,300 (over 300).
     widening = np.sqrt(1.08 / 0.92)
     for row, medians, missed in zip(
-        prices(studied, widening, [550.0, 3300.0]), [(6, 3, 2), (9, 4, 2)], [0.06, 0.17],
+        detection_delays(studied, widening, [550.0, 3300.0]), [(6, 3, 2), (9, 4, 2)], [0.06, 0.17],
         strict=True,
     ):  # fmt: skip
-        assert tuple(one.median for one in row) == pytest.approx(medians, abs=1)
+        assert tuple(delay.median_days for delay in row) == pytest.approx(medians, abs=1)
         assert 1 - row[0].within_month == pytest.approx(missed, abs=0.05)
-        assert all(one.most >= one.median for one in row)
+        assert all(delay.ninety_percent_days >= delay.median_days for delay in row)
 
 
-def test_large_shifts_are_caught_as_a_markov_chain_says():
+@pytest.mark.parametrize("shift", [2.2, 3.3, 4.9])
+def test_large_shifts_are_caught_as_a_markov_chain_says(shift):
     # A large shift is caught before the baseline learns of it; what is left is the scatter of a
     # mean of 30 days, a factor of 1.02, and t values read as normal ones.
     limit = ewma_limit(LAMBDA, 550.0, sided="one")
-    line = limit * np.sqrt(LAMBDA / (2 - LAMBDA))
-    for place in (22, 26, 30):
-        days = _days_to_alarm((line,))[0, place]
-        for probability in (0.5, 0.9):
-            chain = ewma_quantile(
-                LAMBDA, limit, SHIFTS[place], probability=probability, sided="one", running=True
-            )
-            assert np.quantile(days, probability) == pytest.approx(chain, abs=1)
+    rise, sd_within, pace = 2.0, 0.75, 50.0
+    day_sd = relative_level(np.array([capped_rise(rise, sd_within)]))[0] / shift
+    stream = pd.DataFrame(
+        {"pace": [pace], "sd_within": sd_within,
+         "sd_between": np.sqrt(day_sd**2 - sd_within**2 / pace)}
+    )  # fmt: skip
+    [[delay]] = detection_delays(stream, 1.0, [550.0], rises=[rise])
+    chain = [delay_quantile(LAMBDA, limit, shift, probability) for probability in (0.5, 0.9)]
+    assert [delay.median_days, delay.ninety_percent_days] == pytest.approx(chain, abs=1)
 
 
 def test_a_rise_shows_less_in_capped_losses():
-    shape, cap = _capped_gamma(0.75)
-    losses = np.random.default_rng(5).gamma(shape, 1 / shape, 400_000)
-    capped = np.minimum(losses, cap)
-    assert capped.std() / capped.mean() == pytest.approx(0.75, abs=0.005)
-    assert cap / capped.mean() == pytest.approx(3.5, abs=0.02)
-    drawn = np.minimum(1.5 * losses, cap).mean() / capped.mean()
-    assert capped_rise(1.5, 0.75) == pytest.approx(drawn, abs=0.005)
+    # mean of equally likely quantiles, capped at 3.5 times that mean
+    middle = (np.arange(20_000) + 0.5) / 20_000
+
+    def capped(shape: float) -> tuple[np.ndarray, float]:
+        losses, cap = gamma.ppf(middle, shape, scale=1.0 / shape), 3.5
+        for _ in range(20):
+            cap = 3.5 * np.minimum(losses, cap).mean()
+        return losses, cap
+
+    def scatter(shape: float) -> float:
+        losses, cap = capped(shape)
+        return np.minimum(losses, cap).std() / np.minimum(losses, cap).mean()
+
+    losses, cap = capped(brentq(lambda shape: scatter(shape) - 0.75, 0.7, 3.0, xtol=1e-4))
+    for rise in (1.25, 1.5, 2.0):
+        risen = np.minimum(rise * losses, cap).mean() / np.minimum(losses, cap).mean()
+        assert capped_rise(rise, 0.75) == pytest.approx(risen, abs=0.005)
     assert capped_rise(1.0, 0.75) == 1.0
 
 
@@ -99,7 +110,7 @@ def _history(streams: int, days: int = 30) -> History:
 
 def test_the_run_length_is_the_pace_over_the_share_of_the_budget():
     history = _history(50)
-    plan = {one.name: one for one in chart_plans(history, 5.0, Shares())}
+    plan = {row.name: row for row in chart_plans(history, 5.0, Shares())}
     assert list(plan) == list(Shares.model_fields)
     raised = plan["loss_raised"]
     assert (raised.charts, raised.pace, raised.per_month) == (50, 1100.0, pytest.approx(2.0))
@@ -108,7 +119,7 @@ def test_the_run_length_is_the_pace_over_the_share_of_the_budget():
     assert raised.limit == pytest.approx(2.904, abs=0.001)
     assert np.isnan(plan["dirty"].limit)
     assert plan["rolled_up"].charts == 0
-    assert sum(one.per_month for one in plan.values()) == pytest.approx(5.0)
+    assert sum(row.per_month for row in plan.values()) == pytest.approx(5.0)
 
 
 def test_limits_are_those_that_the_charts_were_drawn_with():
@@ -119,7 +130,7 @@ def test_limits_are_those_that_the_charts_were_drawn_with():
         stream_days(charts.streams.days), dated(charts.subject_days, "day"), charts.cells,
         pd.DataFrame({"splicer": [], "checked_at": pd.DatetimeIndex([], tz="UTC")}),
     )  # fmt: skip
-    plan = {one.name: one for one in chart_plans(history, 2.0, Shares())}
+    plan = {row.name: row for row in chart_plans(history, 2.0, Shares())}
     assert [plan[name].charts for name in ("loss_raised", "rolled_up", "scattered")] == [20, 23, 43]
     streams = charts.streams.days
     # the first days, which no expectation is known for, move the pace of what is rolled up a little

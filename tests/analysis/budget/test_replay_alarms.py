@@ -4,7 +4,12 @@ import pandas as pd
 import pytest
 
 from arcdrift.analysis.arc.arc_drift import checks_a_month, drift_charts
-from arcdrift.analysis.budget.replay_alarms import History, arc_alarms, recorded, trial
+from arcdrift.analysis.budget.replay_alarms import (
+    History,
+    arc_alarms,
+    recorded_alarms,
+    replay_alarms,
+)
 from arcdrift.analysis.loss.loss_charts import chart_all
 from arcdrift.analysis.review.result_tables import dated, stream_days
 from arcdrift.settings import Shares
@@ -36,18 +41,18 @@ def history() -> History:
 
 @pytest.fixture(scope="module")
 def again(history: History) -> pd.DataFrame:
-    return trial(history, 2.0, SHARES)
+    return replay_alarms(history, 2.0, SHARES)
 
 
 def test_the_present_budget_gives_the_alarms_on_record(history: History, again: pd.DataFrame):
-    before = recorded(history)
+    before = recorded_alarms(history)
     pd.testing.assert_frame_equal(again, before, check_dtype=False)
     assert {"level", "arc"} <= set(again["measure"])
     assert (again["evidence"] >= 1).all()
 
 
 def test_a_larger_budget_gives_more_alarms(history: History, again: pd.DataFrame):
-    assert len(trial(history, 8.0, SHARES)) > len(again)
+    assert len(replay_alarms(history, 8.0, SHARES)) > len(again)
 
 
 def test_a_rise_is_named_with_its_day_and_size(again: pd.DataFrame):
@@ -60,13 +65,13 @@ def test_a_rise_is_named_with_its_day_and_size(again: pd.DataFrame):
 def test_shares_move_alarms_between_charts(history: History, again: pd.DataFrame):
     arc_only = Shares(loss_raised=0.01, loss_lowered=0.01, rolled_up=0.01, scattered=0.01,
                       dirty=0.01, redo=0.01, arc=0.94)  # fmt: skip
-    few = trial(history, 2.0, arc_only)
+    few = replay_alarms(history, 2.0, arc_only)
     assert (few["measure"] == "arc").sum() >= (again["measure"] == "arc").sum()
     assert (few["measure"] != "arc").sum() < (again["measure"] != "arc").sum()
 
 
 def test_nothing_on_record_gives_nothing(history: History):
     empty = History(*(frame.iloc[:0] for frame in vars(history).values()))
-    assert trial(empty, 2.0, SHARES).empty
-    assert recorded(empty).empty
+    assert replay_alarms(empty, 2.0, SHARES).empty
+    assert recorded_alarms(empty).empty
     assert arc_alarms(empty.arc_points, 1.0).empty

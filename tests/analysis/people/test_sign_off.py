@@ -8,7 +8,7 @@ from arcdrift.air import prepare_readings
 from arcdrift.analysis.loss.stream_days import production
 from arcdrift.analysis.people.sign_off import measure_tests, promises, sign_offs
 from arcdrift.analysis.review.summary import summarize
-from arcdrift.charts.sequential import course
+from arcdrift.charts.sequential import outcome_probabilities
 from arcdrift.settings import SignOff
 from arcdrift.simulate import invented_crew, simulate_frames
 
@@ -68,10 +68,10 @@ def test_somebody_in_between_is_for_the_trainer():
 def test_error_rates_over_the_three_tests_stay_within_the_stated():
     """Exactly, for independent measures; and on practice drawn splice by splice."""
     tests = measure_tests(SETTINGS)
-    stay = np.prod([1 - course(test, test.good).poor for test in tests.values()])
+    stay = np.prod([1 - outcome_probabilities(test, test.good).poor for test in tests.values()])
     assert 1 - stay <= SETTINGS.turned_away * 1.06  # alpha/(1 - beta), Wald's bound
     for test in tests.values():
-        assert course(test, test.poor).good <= SETTINGS.passed_wrongly * 1.06
+        assert outcome_probabilities(test, test.poor).good <= SETTINGS.passed_wrongly * 1.06
     rng = np.random.default_rng(5)
     n, trials = 250, 60
 
