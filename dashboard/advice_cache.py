@@ -1,4 +1,4 @@
-"""Advice kept at hand, so that a page need not wait for it to be worked out."""
+"""Advice for every splicer, computed in the background so that pages need not wait for it."""
 
 from collections.abc import Callable, Iterable
 from queue import SimpleQueue
@@ -9,78 +9,79 @@ from typing import NamedTuple
 from arcdrift.analysis.advice.advice import Advice
 
 FRESH_SECONDS = 120.0
-"""How long advice may stand before it is asked again, behind the scenes."""
+"""Advice older than this is computed again in the background."""
 STALE_SECONDS = 300.0
-"""How long it may be shown meanwhile; beyond it, whoever asks waits for new advice."""
+"""Advice older than this is not shown; a request waits for new advice."""
 
 
-class _Held(NamedTuple):
+class _CachedAdvice(NamedTuple):
     version: str
-    asked: float
+    computed_at: float
+    """Seconds of the monotonic clock when the computation began."""
     advice: Advice
 
 
-class KeptAdvice:
-    """Advice for every splicer in its newest air, one at a time behind the scenes.
+class AdviceCache:
+    """Advice for every splicer in its newest air; one background thread computes it.
 
     Parameters
     ----------
-    ask : callable
+    compute : callable
         Works out the advice for a splicer.
-    stands_still : bool
-        Whether the crew's clock stands still with its newest record, and so does its advice.
+    clock_stands_still : bool
+        Whether the crew's clock stands still with its newest record, so that advice does not age.
     """
 
-    def __init__(self, ask: Callable[[str], Advice], *, stands_still: bool) -> None:
-        self._ask = ask
-        self._stands_still = stands_still
-        self._held: dict[str, _Held] = {}
-        self._asked_for: set[tuple[str, str]] = set()
+    def __init__(self, compute: Callable[[str], Advice], *, clock_stands_still: bool) -> None:
+        self._compute = compute
+        self._clock_stands_still = clock_stands_still
+        self._cached: dict[str, _CachedAdvice] = {}
+        self._queued: set[tuple[str, str]] = set()
         self._lock = Lock()
-        self._waiting: SimpleQueue[tuple[str, str]] = SimpleQueue()
+        self._queue: SimpleQueue[tuple[str, str]] = SimpleQueue()
         self._worker: Thread | None = None
 
-    def of(self, splicer: str, version: str) -> Advice:
-        """Return the advice for a splicer under a store's version; at once where it is kept."""
-        held = self._held.get(splicer)
-        if held is not None and held.version == version:
-            age = 0.0 if self._stands_still else monotonic() - held.asked
+    def get(self, splicer: str, version: str) -> Advice:
+        """Return the advice for a splicer under a store's version, at once where it is cached."""
+        cached = self._cached.get(splicer)
+        if cached is not None and cached.version == version:
+            age = 0.0 if self._clock_stands_still else monotonic() - cached.computed_at
             if age > FRESH_SECONDS:
-                self._later(splicer, version)
+                self._enqueue(splicer, version)
             if age <= STALE_SECONDS:
-                return held.advice
-        return self._now(splicer, version)
+                return cached.advice
+        return self._refresh(splicer, version)
 
-    def get_ready(self, splicers: Iterable[str], version: str) -> None:
-        """Work out, behind the scenes, what is not kept under this version yet."""
+    def prefetch(self, splicers: Iterable[str], version: str) -> None:
+        """Compute in the background what is not cached under this version yet."""
         for splicer in splicers:
-            held = self._held.get(splicer)
-            if held is None or held.version != version:
-                self._later(splicer, version)
+            cached = self._cached.get(splicer)
+            if cached is None or cached.version != version:
+                self._enqueue(splicer, version)
 
-    def _now(self, splicer: str, version: str) -> Advice:
-        asked = monotonic()
-        advice = self._ask(splicer)
-        self._held[splicer] = _Held(version, asked, advice)
+    def _refresh(self, splicer: str, version: str) -> Advice:
+        computed_at = monotonic()
+        advice = self._compute(splicer)
+        self._cached[splicer] = _CachedAdvice(version, computed_at, advice)
         return advice
 
-    def _later(self, splicer: str, version: str) -> None:
+    def _enqueue(self, splicer: str, version: str) -> None:
         with self._lock:
-            if (splicer, version) in self._asked_for:
+            if (splicer, version) in self._queued:
                 return
-            self._asked_for.add((splicer, version))
+            self._queued.add((splicer, version))
             if self._worker is None:
                 # a daemon: it only reads, and must not keep the server from ending
                 self._worker = Thread(target=self._work, name="advice", daemon=True)
                 self._worker.start()
-        self._waiting.put((splicer, version))
+        self._queue.put((splicer, version))
 
     def _work(self) -> None:
         while True:
-            splicer, version = self._waiting.get()
+            splicer, version = self._queue.get()
             try:
-                self._now(splicer, version)
-            except Exception:  # whoever asks next meets it on a screen, and is told
-                self._held.pop(splicer, None)
+                self._refresh(splicer, version)
+            except Exception:  # the next request computes it again and shows the error
+                self._cached.pop(splicer, None)
             with self._lock:
-                self._asked_for.discard((splicer, version))
+                self._queued.discard((splicer, version))

@@ -1,4 +1,4 @@
-"""The dashboard as a factory, and serving it to this machine only."""
+"""Creating the dashboard, and serving it to this machine only."""
 
 import ipaddress
 from pathlib import Path
@@ -12,7 +12,7 @@ from arcdrift.errors import UsageError
 from arcdrift.figures.theme import Scheme
 from dashboard import callbacks, downloads, error_page
 from dashboard.data import CrewData
-from dashboard.server_rendered_advice import first_words
+from dashboard.server_rendered_advice import advice_html
 from dashboard.shell import shell
 
 THREADS = 8
@@ -41,7 +41,7 @@ HEADERS = {
 
 
 def is_loopback(host: str) -> bool:
-    """Whether a host name or address can only mean this machine."""
+    """Return whether a host name or address can only mean this machine."""
     if host == "localhost":
         return True
     try:
@@ -50,19 +50,19 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-def kept_scheme() -> Scheme:
-    """Return light or dark as this browser last chose."""
-    kept = request.cookies.get("arcdrift-scheme") if has_request_context() else None
-    return "dark" if kept == "dark" else "light"
+def saved_scheme() -> Scheme:
+    """Return light or dark as last chosen in this browser."""
+    cookie = request.cookies.get("arcdrift-scheme") if has_request_context() else None
+    return "dark" if cookie == "dark" else "light"
 
 
-def create_app(crew_folder: Path, *, get_ready: bool = False) -> Dash:
+def create_app(crew_folder: Path, *, prefetch_advice: bool = False) -> Dash:
     """Build the dashboard of one crew folder.
 
     Parameters
     ----------
-    get_ready : bool
-        Whether to begin working out every splicer's advice before anyone asks.
+    prefetch_advice : bool
+        Whether to start working out every splicer's advice before a page asks for it.
 
     Raises
     ------
@@ -78,8 +78,8 @@ def create_app(crew_folder: Path, *, get_ready: bool = False) -> Dash:
         on_error=error_page.on_callback_error,
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
-    _write_first_words(app, data)
-    app.layout = lambda: shell(data.crew, kept_scheme(), data.version())
+    _insert_advice(app, data)
+    app.layout = lambda: shell(data.crew, saved_scheme(), data.version())
     server: Flask = app.server
 
     @server.before_request
@@ -97,21 +97,21 @@ def create_app(crew_folder: Path, *, get_ready: bool = False) -> Dash:
     server.register_error_handler(Exception, error_page.on_request_error)
     downloads.register(server, data)
     callbacks.register(app, data)
-    if get_ready:
-        data.get_ready()
+    if prefetch_advice:
+        data.prefetch_advice()
     return app
 
 
-def _write_first_words(app: Dash, data: CrewData) -> None:
-    """Put a splicer's advice into the page as it is first sent."""
-    whole = app.interpolate_index
+def _insert_advice(app: Dash, data: CrewData) -> None:
+    """Insert a splicer's advice into the page as first sent."""
+    interpolate_page = app.interpolate_index
 
-    def with_words(**parts: str) -> str:
+    def interpolate_with_advice(**parts: str) -> str:
         query = request.query_string.decode("utf-8", "replace")
-        words = first_words(data, request.path, query, kept_scheme())
-        return str(whole(**{**parts, "app_entry": words + parts["app_entry"]}))
+        advice = advice_html(data, request.path, query, saved_scheme())
+        return str(interpolate_page(**{**parts, "app_entry": advice + parts["app_entry"]}))
 
-    app.interpolate_index = with_words
+    app.interpolate_index = interpolate_with_advice
 
 
 def serve(crew_folder: Path, host: str = "127.0.0.1", port: int = 8050) -> None:
@@ -127,5 +127,5 @@ def serve(crew_folder: Path, host: str = "127.0.0.1", port: int = 8050) -> None:
             f"arcdrift serves to this machine only and refuses {host}: there is no sign-in yet. "
             "Use --host 127.0.0.1, and reach it from elsewhere through a tunnel of your own."
         )
-    app = create_app(crew_folder, get_ready=True)
+    app = create_app(crew_folder, prefetch_advice=True)
     waitress.serve(app.server, host=host, port=port, threads=THREADS, ident=None)

@@ -237,7 +237,7 @@ def register(app: Dash, data: CrewData) -> None:
         version = data.version()
         if version == seen:
             return no_update
-        data.get_ready()
+        data.prefetch_advice()
         return version
 
     app.clientside_callback(

@@ -1,18 +1,9 @@
-"""What the pages may read: results of the last analysis, and raw rows of one stream.
-
-The few things a person may change here, marks of baselines and the false-alarm budget, go through
-here too. Everything is cached under the store's version, so an import or an analysis shows at once
-and nothing is read twice. Frames handed out are shared between sessions: pages never change them.
-"""
+"""Everything the pages of one crew read, and the few things a person may change there."""
 
 import json
 from datetime import UTC, date, datetime, timedelta
-from functools import lru_cache
-from math import inf
 from pathlib import Path
-from time import monotonic
 from typing import Any, NamedTuple
-from zoneinfo import ZoneInfo
 
 import pandas as pd
 from sqlalchemy import ColumnElement, Select, func, select
@@ -21,22 +12,21 @@ from arcdrift.analysis.advice.advice import Advice
 from arcdrift.analysis.advice.advice_from_store import advise_now
 from arcdrift.analysis.budget.replay_alarms import History, recorded_alarms, replay_alarms
 from arcdrift.analysis.people.signature_splices import SignatureSplices
-from arcdrift.analysis.people.technician_report import stored_document
 from arcdrift.errors import UsageError
-from arcdrift.people import HIDDEN, People
+from arcdrift.people import HIDDEN
 from arcdrift.settings import Crew, Shares, load_crew
 from arcdrift.settings_file import save_budget
 from arcdrift.store import baseline_marks, coaching, read, schema
 from arcdrift.store.clock_shifts import clock_shifts, true_time
-from arcdrift.store.connect import open_store, reading
+from arcdrift.store.connect import reading
 from arcdrift.times import microseconds
-from dashboard.advice_cache import FRESH_SECONDS, KeptAdvice
-from dashboard.signature_splices_cache import SplicesBehind
+from dashboard.advice_cache import FRESH_SECONDS, AdviceCache
+from dashboard.signature_splices_cache import SignatureSplicesCache
+from dashboard.store_cache import cached_by_version
+from dashboard.stored_results import StoredResults
 
 PAGE_ROWS = 100
-VERSION_SECONDS = 0.5
-RECORDS_OF_PEOPLE = ("result_check_days", "result_exceptions")
-"""Results that name who did something, as the records do."""
+"""Splices a long table fetches at a time."""
 SPLICE_COLUMNS = (
     "spliced_at",
     "loss_db",
@@ -50,15 +40,8 @@ SPLICE_COLUMNS = (
     "cleave_right_deg",
     "remark",
 )
-
-
-class Run(NamedTuple):
-    """The last analysis: the instant it speaks of and when it was made, both UTC."""
-
-    now: datetime
-    assessed_on: datetime
-    splices: int
-    checks: int
+Air = tuple[float | None, float | None, float | None]
+"""Temperature in °C, pressure in hPa and humidity in %; None where it was not typed in."""
 
 
 class SplicePage(NamedTuple):
@@ -68,92 +51,33 @@ class SplicePage(NamedTuple):
     total: int
 
 
-class CrewData:
-    """Access to one crew folder, safe to share between threads."""
+class CrewData(StoredResults):
+    """Access to one crew folder; safe to share between threads."""
 
     def __init__(self, folder: Path) -> None:
-        self._folder = folder
-        self.crew = load_crew(folder)
-        self.people = People(self.crew)
-        self._engine = open_store(folder)
-        self._version = (-inf, "")
-        self._result = lru_cache(maxsize=512)(self._read_result)
-        self._prep = lru_cache(maxsize=2)(self._read_prep)
-        self._findings = lru_cache(maxsize=2)(self._read_findings)
-        self._outdated = lru_cache(maxsize=2)(self._ask_outdated)
-        self._trial = lru_cache(maxsize=16)(self._work_out_trial)
-        self._service = lru_cache(maxsize=64)(self._read_service)
-        self._service_records = lru_cache(maxsize=64)(self._read_service_records)
-        self._all_service = lru_cache(maxsize=2)(self._read_all_service)
-        self._advice = lru_cache(maxsize=256)(self._ask_advice)
-        self._kept = KeptAdvice(
-            lambda splicer: self._ask_advice("", 0, splicer, None, None, None, None),
-            stands_still=self._stands_still,
+        super().__init__(folder)
+        self._advice_cache = AdviceCache(
+            lambda splicer: self._compute_advice(splicer, (None, None, None), None),
+            clock_stands_still=self._clock_stands_still,
         )
-        self._behind = SplicesBehind(self._engine, self.crew, self.result)
-        self._count = lru_cache(maxsize=256)(self._count_splices)
-
-    def version(self) -> str:
-        """Return a text that changes whenever an import or an analysis was stored.
-
-        Asked of the store at most twice a second, since one page asks many times.
-        """
-        asked, version = self._version
-        now = monotonic()
-        if now - asked > VERSION_SECONDS:
-            version = str(read.store_version(self._engine))
-            self._version = (now, version)
-        return version
-
-    def result(self, table: str, **equals: str) -> pd.DataFrame:
-        """Rows of a result table where columns equal the given values; not to be changed."""
-        return self._result(self.version(), table, tuple(sorted(equals.items())))
-
-    def _read_result(
-        self, version: str, table: str, equals: tuple[tuple[str, str], ...]
-    ) -> pd.DataFrame:
-        rows = read.result(self._engine, table, **dict(equals))
-        # who was at a splicer or made a splice is a record; figures about people are asked for
-        # elsewhere
-        return self.people.renamed(rows) if table in RECORDS_OF_PEOPLE else rows
-
-    def run(self) -> Run | None:
-        """Return the last analysis, None when there was none."""
-        rows = self.result("analysis_run")
-        if rows.empty:
-            return None
-        row = rows.iloc[-1]
-        return Run(
-            row["now"].to_pydatetime(),
-            row["assessed_on"].to_pydatetime(),
-            int(row["splices"]),
-            int(row["checks"]),
-        )
-
-    def outdated(self) -> bool:
-        """Whether records or baselines were changed since the last analysis."""
-        return self._outdated(self.version())
-
-    def _ask_outdated(self, version: str) -> bool:
-        run = self.run()
-        return run is not None and read.changed_since(self._engine, run.assessed_on)
+        self._signature_splices = SignatureSplicesCache(self, self._engine)
 
     def baseline_marks(self, splicer: str, program: str) -> pd.DataFrame:
-        """Marks that stand on a stream's baseline; not cached, they change at any time."""
+        """Return the marks in force on a stream's baseline; not cached, as they change any time."""
         rows = baseline_marks.marks(self._engine)
-        mine = [rows[name].isna() | (rows[name] == value)
-                for name, value in (("splicer", splicer), ("program", program))]  # fmt: skip
-        return rows[mine[0] & mine[1]]
+        for column, value in (("splicer", splicer), ("program", program)):
+            rows = rows[rows[column].isna() | (rows[column] == value)]
+        return rows
 
-    def add_mark(self, **said: Any) -> None:
-        """Write a mark of a baseline down (`arcdrift.store.baseline_marks.add_mark`)."""
-        baseline_marks.add_mark(self._engine, **said)
-        self._version = (-inf, "")
+    def add_mark(self, **fields: Any) -> None:
+        """Add a mark to a baseline (`arcdrift.store.baseline_marks.add_mark`)."""
+        baseline_marks.add_mark(self._engine, **fields)
+        self._forget_version()
 
     def withdraw_mark(self, number: int) -> None:
-        """Take a mark of a baseline back."""
+        """Withdraw a mark of a baseline."""
         baseline_marks.withdraw_mark(self._engine, number)
-        self._version = (-inf, "")
+        self._forget_version()
 
     def settings(self) -> Crew:
         """Return crew.toml as it stands now."""
@@ -163,8 +87,8 @@ class CrewData:
         """Write the false-alarm budget into crew.toml."""
         save_budget(self._folder, false_alarms_per_month, shares)
 
-    def used(self) -> tuple[float, Shares, float]:
-        """Budget, shares and widening of the limits in the last analysis."""
+    def budget_in_use(self) -> tuple[float, Shares, float]:
+        """Return the budget, shares and widening of the limits in the last analysis."""
         summary = json.loads(self.result("analysis_run")["summary"].iloc[-1])
         return (
             float(summary.get("false_alarms_per_month", self.crew.false_alarms_per_month)),
@@ -172,8 +96,8 @@ class CrewData:
             float(summary.get("widening", 1.0)),
         )
 
-    def history(self) -> History:
-        """Return what a trial of another budget reads."""
+    def alarm_history(self) -> History:
+        """Return the results from which alarms under another budget are worked out."""
         return History(
             *(
                 self.result(table)
@@ -186,152 +110,62 @@ class CrewData:
             )
         )
 
-    def trial(self, false_alarms_per_month: float, shares: Shares) -> pd.DataFrame:
-        """Every alarm under a budget, people as they may be seen; not to be changed."""
-        return self._trial(
-            self.version(), false_alarms_per_month, tuple(shares.model_dump().items())
-        )
+    def alarms_under_budget(self, false_alarms_per_month: float, shares: Shares) -> pd.DataFrame:
+        """Return every alarm under a budget, people as they may be seen."""
+        return self._alarms_under_budget(false_alarms_per_month, tuple(shares.model_dump().items()))
 
-    def _work_out_trial(
-        self, version: str, budget: float, shares: tuple[tuple[str, float], ...]
+    @cached_by_version(16)
+    def _alarms_under_budget(
+        self, budget: float, shares_items: tuple[tuple[str, float], ...]
     ) -> pd.DataFrame:
-        asked = Shares.model_validate(dict(shares))
-        history, (now, in_use, _) = self.history(), self.used()
-        same = (budget, asked) == (now, in_use)
-        return self.people.subjects(
-            recorded_alarms(history) if same else replay_alarms(history, budget, asked)
-        )
-
-    def findings(self) -> list[dict[str, Any]]:
-        """Every finding of the last analysis."""
-        return self._findings(self.version())
-
-    def _read_findings(self, version: str) -> list[dict[str, Any]]:
-        names = read.technicians(self._engine)
-        told = (self.people.finding(one, names) for one in read.findings(self._engine))
-        return [one for one in told if one is not None]
-
-    def prep_document(self) -> dict[str, Any]:
-        """The last review's own words on prep."""
-        return self._prep(self.version())
-
-    def _read_prep(self, version: str) -> dict[str, Any]:
-        return stored_document(self.result("result_prep"))
-
-    def coaching(self, shown: str) -> pd.DataFrame:
-        """Notes on a person, by the name that is shown; not cached, they change at any time."""
-        name = self.people.named(shown, read.technicians(self._engine))
-        return coaching.notes(self._engine, name) if name else coaching.notes(self._engine)[:0]
+        shares = Shares.model_validate(dict(shares_items))
+        history, (budget_in_use, shares_in_use, _) = self.alarm_history(), self.budget_in_use()
+        in_use = (budget, shares) == (budget_in_use, shares_in_use)
+        alarms = recorded_alarms(history) if in_use else replay_alarms(history, budget, shares)
+        return self.people.subjects(alarms)
 
     def today(self) -> date:
         """Return the local day that counts as today."""
         return read.assessment_time(self._engine, self.crew).tz_convert(self.zone()).date()
 
-    def add_note(self, shown: str, **said: Any) -> None:
-        """Write a note on a person down (`arcdrift.store.coaching.add_note`).
+    def _name_behind(self, shown_name: str) -> str | None:
+        return self.people.named(shown_name, read.technicians(self._engine))
+
+    def coaching_notes(self, shown_name: str) -> pd.DataFrame:
+        """Return the notes on a person; not cached, as they change at any time."""
+        name = self._name_behind(shown_name)
+        return coaching.notes(self._engine, name) if name else coaching.notes(self._engine)[:0]
+
+    def add_note(self, shown_name: str, **fields: Any) -> None:
+        """Add a note on a person (`arcdrift.store.coaching.add_note`).
 
         Raises
         ------
         UsageError
             Where that person may not be seen, or the note cannot be kept as it is.
         """
-        name = self.people.named(shown, read.technicians(self._engine))
+        name = self._name_behind(shown_name)
         if name is None:
-            raise UsageError(self._unseen(shown))
-        coaching.add_note(self._engine, name, **said, today=self.today())
+            hidden = not self.people.any_pages
+            raise UsageError(HIDDEN if hidden else f"Nobody named {shown_name[:80]} is on record.")
+        coaching.add_note(self._engine, name, **fields, today=self.today())
 
-    def withdraw_note(self, shown: str, number: int) -> None:
-        """Take back a note on a person.
+    def withdraw_note(self, shown_name: str, number: int) -> None:
+        """Withdraw a note on a person.
 
         Raises
         ------
         UsageError
             Where there is no such note on that person.
         """
-        if number not in set(self.coaching(shown)["id"]):
+        if number not in set(self.coaching_notes(shown_name)["id"]):
             raise UsageError(f"There is no coaching note {number} here; it was taken back before.")
         coaching.withdraw_note(self._engine, number)
 
-    def _unseen(self, shown: str) -> str:
-        if not self.people.any_pages:
-            return HIDDEN
-        return f"Nobody named {shown[:80]} is on record."
-
-    def signature_splices(self, shown: str, kind: str) -> SignatureSplices | None:
-        """Splices behind a person's signature, by the name that is shown; not to be changed."""
-        name = self.people.named(shown, read.technicians(self._engine))
-        return None if name is None else self._behind.of(self.version(), name, kind)
-
-    def splicers(self) -> list[str]:
-        """Every splicer known from records or settings."""
-        seen = set(self.result("result_check_days")["splicer"]) if self.run() else set()
-        return sorted(seen | set(self.crew.splicers))
-
-    def zone(self, site: str | None = None) -> ZoneInfo:
-        """Time zone of a site; of the crew, or of its first site, when none is named."""
-        name = self.crew.zone_of(site) or next(
-            (s.time_zone for s in self.crew.sites.values() if s.time_zone), None
-        )
-        return ZoneInfo(name or "UTC")
-
-    def zone_of_splicer(self, splicer: str) -> ZoneInfo:
-        """Time zone of the splicer's home site."""
-        known = self.crew.splicers.get(splicer)
-        return self.zone(known.home_site if known else None)
-
-    def unit(self, splicer: str) -> str:
-        """Return the unit of the splicer's arc setting."""
-        known = self.crew.splicers.get(splicer)
-        return known.setting_unit if known else "steps"
-
-    def service(self, splicer: str) -> pd.DataFrame:
-        """Service events of a splicer: ``at`` (naive local), ``action``, ``remark``."""
-        return self._service(self.version(), splicer)
-
-    def service_records(self, splicer: str) -> pd.DataFrame:
-        """Service events of a splicer as stored: ``serviced_at`` (UTC), ``action``."""
-        return self._service_records(self.version(), splicer)
-
-    def _read_service_records(self, version: str, splicer: str) -> pd.DataFrame:
-        return read.records(self._engine, "service", splicers=[splicer])
-
-    def _read_service(self, version: str, splicer: str) -> pd.DataFrame:
-        rows = self.service_records(splicer)
-        at = self._at_home(rows["serviced_at"], splicer)
-        return rows.assign(at=at)[["at", "action", "remark"]]
-
-    def _at_home(self, at: pd.Series, splicer: str) -> pd.Series:
-        """Instants as naive local time at a splicer's home."""
-        local: pd.Series = at.dt.tz_convert(self.zone_of_splicer(splicer)).dt.tz_localize(None)
-        return local
-
-    def all_service(self) -> pd.DataFrame:
-        """Service events of splicers and cleavers: ``asset``, ``splicer``, ``at``, ``action``.
-
-        What was done to a cleaver is told once for each splicer it is used with; ``at`` is naive,
-        local to that splicer's home.
-        """
-        return self._all_service(self.version())
-
-    def _read_all_service(self, version: str) -> pd.DataFrame:
-        rows = read.records(self._engine, "service")
-        blades = self.result("result_blades")
-        used = {
-            cleaver: splicers.split(", ")
-            for cleaver, splicers in zip(blades["cleaver"], blades["splicers"], strict=True)
-        }
-        rows = rows.assign(splicer=[used.get(name, [name]) for name in rows["asset"]])
-        rows = rows.explode("splicer", ignore_index=True)
-        at = pd.Series(pd.NaT, index=rows.index, dtype="datetime64[us]")
-        for splicer, mine in rows.groupby("splicer")["serviced_at"]:
-            at.loc[mine.index] = self._at_home(mine, str(splicer))
-        return rows.assign(at=at)[["asset", "splicer", "at", "action"]]
-
-    def worked_by(self, shown: str) -> pd.DataFrame:
-        """Days of a person on each splicer, by the name that is shown: ``splicer``, ``day``."""
-        cells = self.result("result_loss_cells")
-        name = self.people.named(shown, cells["technician"].unique())
-        return cells.loc[cells["technician"] == name, ["splicer", "day"]].drop_duplicates()
+    def signature_splices(self, shown_name: str, kind: str) -> SignatureSplices | None:
+        """Return the splices behind a person's signature; None where there is no such signature."""
+        name = self._name_behind(shown_name)
+        return None if name is None else self._signature_splices.get(name, kind)
 
     def advice(
         self,
@@ -341,39 +175,45 @@ class CrewData:
         humidity: float | None,
         elsewhere: str | None = None,
     ) -> Advice:
-        """Advice for a splicer now, with air typed in or the newest reading, here or elsewhere."""
+        """Return advice for a splicer now, with typed air or the newest reading.
+
+        Parameters
+        ----------
+        elsewhere : str, optional
+            Another site whose air counts instead of that where the splicer is.
+        """
         air = (temperature, pressure, humidity)
         if elsewhere is None and air == (None, None, None):
-            return self._kept.of(splicer, self.version())
-        # where the clock stands still with the newest record, so does the advice
-        span = 0 if self._stands_still else int(datetime.now(UTC).timestamp() // FRESH_SECONDS)
-        return self._advice(self.version(), span, splicer, *air, elsewhere)
+            return self._advice_cache.get(splicer, self.version())
+        # where the crew's clock stands still with its newest record, advice does not age
+        age_period = (
+            0 if self._clock_stands_still else int(datetime.now(UTC).timestamp() // FRESH_SECONDS)
+        )
+        return self._advice_in_typed_air(age_period, splicer, air, elsewhere)
 
-    def get_ready(self) -> None:
-        """Work out every splicer's advice behind the scenes, so that pages find it at hand."""
+    @cached_by_version(256)
+    def _advice_in_typed_air(
+        self, age_period: int, splicer: str, air: Air, elsewhere: str | None
+    ) -> Advice:
+        return self._compute_advice(splicer, air, elsewhere)
+
+    def prefetch_advice(self) -> None:
+        """Work out every splicer's advice in the background, before a page asks for it."""
         if self.run() is not None:
-            self._kept.get_ready(self.splicers(), self.version())
+            self._advice_cache.prefetch(self.splicers(), self.version())
 
     @property
-    def _stands_still(self) -> bool:
+    def _clock_stands_still(self) -> bool:
         return self.crew.clock == "newest-record"
 
-    def _ask_advice(
-        self,
-        version: str,
-        span: int,
-        splicer: str,
-        temperature: float | None,
-        pressure: float | None,
-        humidity: float | None,
-        elsewhere: str | None,
-    ) -> Advice:
+    def _compute_advice(self, splicer: str, air: Air, elsewhere: str | None) -> Advice:
         run = self.run()
+        temperature, pressure, humidity = air
         return advise_now(
             self._engine,
             self.crew,
             splicer,
-            at=pd.Timestamp(run.now) if run is not None and self._stands_still else None,
+            at=pd.Timestamp(run.now) if run is not None and self._clock_stands_still else None,
             temperature_c=temperature,
             pressure_hpa=pressure,
             humidity_pct=humidity,
@@ -389,34 +229,33 @@ class CrewData:
         rows: int | None = PAGE_ROWS,
         day: str = "",
     ) -> SplicePage:
-        """Rows of one stream, newest first; all of them when `rows` is None.
+        """Return rows of one stream, newest first; all of them when `rows` is None.
 
         Parameters
         ----------
         day : str
             ISO local workday; empty for all days.
         """
-        total = self._count(self.version(), splicer, program, day)
         t = schema.splices.c
-        moment = self._true_time(splicer)
-        columns = (moment if name == "spliced_at" else t[name] for name in SPLICE_COLUMNS)
+        spliced_at = self._true_time(splicer)
+        columns = (spliced_at if name == "spliced_at" else t[name] for name in SPLICE_COLUMNS)
         query = (
             self._of_stream(select(*columns), splicer, program, day)
-            .order_by(moment.desc(), t.id.desc())
+            .order_by(spliced_at.desc(), t.id.desc())
             .offset(start)
         )
         with reading(self._engine) as connection:
             found = connection.execute(query.limit(rows) if rows is not None else query).all()
         frame = pd.DataFrame(found, columns=list(SPLICE_COLUMNS))
-        at = pd.to_datetime(frame["spliced_at"], unit="us", utc=True)
-        frame["spliced_at"] = self._at_home(at, splicer)
-        return SplicePage(self.people.renamed(frame), total)
+        instants = pd.to_datetime(frame["spliced_at"], unit="us", utc=True)
+        frame["spliced_at"] = self.local_times(instants, splicer)
+        return SplicePage(self.people.renamed(frame), self._count_splices(splicer, program, day))
 
-    def _count_splices(self, version: str, splicer: str, program: str, day: str) -> int:
-        query = self._of_stream(
-            select(func.count()).select_from(schema.splices), splicer, program, day
-        )
+    @cached_by_version(256)
+    def _count_splices(self, splicer: str, program: str, day: str) -> int:
+        count = select(func.count()).select_from(schema.splices)
         with reading(self._engine) as connection:
+            query = self._of_stream(count, splicer, program, day)
             return int(connection.execute(query).scalar_one())
 
     def _true_time(self, splicer: str) -> ColumnElement[int]:
@@ -427,10 +266,10 @@ class CrewData:
         query = query.where(t.splicer == splicer, t.program == program)
         if not day:
             return query
-        start = datetime.fromisoformat(day).replace(tzinfo=self.zone_of_splicer(splicer))
-        first = start + self.crew.day_offset
-        at = self._true_time(splicer)
+        midnight = datetime.fromisoformat(day).replace(tzinfo=self.zone_of_splicer(splicer))
+        start = midnight + self.crew.day_offset
+        spliced_at = self._true_time(splicer)
         return query.where(
-            at >= microseconds(first),
-            at < microseconds(first + timedelta(days=1)),
+            spliced_at >= microseconds(start),
+            spliced_at < microseconds(start + timedelta(days=1)),
         )

@@ -1,7 +1,7 @@
-"""The advice in the page as it is first sent, so that a technician reads it before scripts run.
+"""The advice as HTML inside the page as first sent, so that it can be read before scripts run.
 
-The very card of the Splicer page, written as plain HTML over the empty page; it goes away the
-moment the page itself has drawn.
+It is the same card as on the Splicer page, laid over the still empty page; the style sheet hides
+it as soon as the page itself is drawn.
 """
 
 from html import escape
@@ -14,48 +14,53 @@ from arcdrift.errors import ArcdriftError
 from arcdrift.figures.theme import Scheme
 from dashboard.components import View
 from dashboard.data import CrewData
-from dashboard.pages.advice_card import first_card
-from dashboard.pages.splicer import chosen
+from dashboard.pages.advice_card import newest_air_card
+from dashboard.pages.splicer import chosen_splicer
 from dashboard.url_query import parse
 
 PATH = "/splicer"
-ASKED = ("temperature", "pressure", "humidity", "at-site")
-"""Questions of the address that have another answer than the newest air's."""
+OTHER_AIR_KEYS = ("temperature", "pressure", "humidity", "at-site")
+"""Keys of the address that ask for advice in other air than the newest."""
 
 
-def first_words(data: CrewData, path: str, query: str, scheme: Scheme) -> str:
-    """HTML of a splicer's advice, empty where there is none to give."""
-    asked = parse(query)
-    if path.rstrip("/") != PATH or any(key in asked for key in ASKED):
+def advice_html(data: CrewData, path: str, query: str, scheme: Scheme) -> str:
+    """Return a splicer's advice as HTML, empty where the address asks for none."""
+    parsed = parse(query)
+    if path.rstrip("/") != PATH or any(key in parsed for key in OTHER_AIR_KEYS):
         return ""
     try:
         run = data.run()
         if run is None:
             return ""
-        view = View(data, run, asked, scheme)
-        splicer = chosen(view)
+        view = View(data, run, parsed, scheme)
+        splicer = chosen_splicer(view)
         if splicer not in data.splicers():
             return ""
-        card = first_card(view, splicer)
+        card = newest_air_card(view, splicer)
     except ArcdriftError:
         return ""  # the page itself says what is wrong
-    words = as_html(html.Div([html.H1(splicer), card]))
-    return f'<div class="first-words first-words-{scheme}">{words}</div>'
+    content = as_html(html.Div([html.H1(splicer), card]))
+    return f'<div class="early-advice early-advice-{scheme}">{content}</div>'
 
 
-def as_html(part: Any) -> str:
-    """Write a component of plain HTML as text; of any other, what it holds."""
-    if part is None or isinstance(part, bool):
+def as_html(component: Any) -> str:
+    """Render a component of plain HTML as text; of any other component, only its children."""
+    if component is None or isinstance(component, bool):
         return ""
-    if isinstance(part, list | tuple):
-        return "".join(map(as_html, part))
-    if not isinstance(part, Component):
-        return escape(str(part))
-    inner = as_html(getattr(part, "children", None))
-    if getattr(part, "_namespace", "") != "dash_html_components":
+    if isinstance(component, list | tuple):
+        return "".join(map(as_html, component))
+    if not isinstance(component, Component):
+        return escape(str(component))
+    inner = as_html(getattr(component, "children", None))
+    if getattr(component, "_namespace", "") != "dash_html_components":
         return inner
-    tag = str(getattr(part, "_type", "Div")).lower()
-    given = {"class": getattr(part, "className", None), "role": getattr(part, "role", None)}
-    said = "".join(f' {name}="{escape(str(value))}"' for name, value in given.items() if value)
-    opened = " open" if tag == "details" and getattr(part, "open", False) else ""
-    return f"<{tag}{said}{opened}>{inner}</{tag}>"
+    tag = str(getattr(component, "_type", "Div")).lower()
+    values = {
+        "class": getattr(component, "className", None),
+        "role": getattr(component, "role", None),
+    }
+    attributes = "".join(
+        f' {name}="{escape(str(value))}"' for name, value in values.items() if value
+    )
+    is_open = " open" if tag == "details" and getattr(component, "open", False) else ""
+    return f"<{tag}{attributes}{is_open}>{inner}</{tag}>"

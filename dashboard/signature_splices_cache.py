@@ -1,60 +1,54 @@
 """The splices behind people's signatures, read once for each version of the store."""
 
-from collections.abc import Callable
-from functools import lru_cache
-
 import pandas as pd
 from sqlalchemy import Engine
 
 from arcdrift.analysis.people.signature_splices import READ, SignatureSplices, signature_splices
-from arcdrift.settings import Crew
 from arcdrift.store import read
+from dashboard.store_cache import cached_by_version
+from dashboard.stored_results import StoredResults
 
 
-class SplicesBehind:
-    """Splices behind signatures, by technicians' own names.
+class SignatureSplicesCache:
+    """Splices behind signatures, by technicians' names as stored."""
 
-    Parameters
-    ----------
-    result : callable
-        Reads a result table where columns equal the given values.
-    """
+    def __init__(self, results: StoredResults, engine: Engine) -> None:
+        self._results, self._engine = results, engine
+        self.version = results.version
 
-    def __init__(self, engine: Engine, crew: Crew, result: Callable[..., pd.DataFrame]) -> None:
-        self._engine, self._crew, self._result = engine, crew, result
-        self._made_by = lru_cache(maxsize=4)(self._read_made_by)
-        self.of = lru_cache(maxsize=64)(self._look_behind)
-
-    def _look_behind(self, version: str, name: str, kind: str) -> SignatureSplices | None:
-        found = self._signatures(name)
-        found = found[found["kind"] == kind]
-        if found.empty:
+    @cached_by_version(64)
+    def get(self, name: str, kind: str) -> SignatureSplices | None:
+        """Return the splices behind a technician's signature of a kind; None without one."""
+        rows = self._signatures(name)
+        rows = rows[rows["kind"] == kind]
+        if rows.empty:
             return None
-        one, made = found.iloc[0], self._made_by(version, name)
-        people = self._result("result_people")
+        signature, splices = rows.iloc[0], self._splices_of(name)
+        effects = self._results.result("result_people")
         return signature_splices(
             kind,
-            str(one["unit"]),
-            made[made["spliced_at"].between(one["since"], one["until"])],
-            self._result("result_stream_days"),
-            people[people["who"] != "technician"],
-            self._crew,
+            str(signature["unit"]),
+            splices[splices["spliced_at"].between(signature["since"], signature["until"])],
+            self._results.result("result_stream_days"),
+            effects[effects["who"] != "technician"],
+            self._results.crew,
         )
 
     def _signatures(self, name: str) -> pd.DataFrame:
-        return self._result("result_signatures", subject_type="technician", subject=name)
+        return self._results.result("result_signatures", subject_type="technician", subject=name)
 
-    def _read_made_by(self, version: str, name: str) -> pd.DataFrame:
-        """A person's splices from the first to the last evidence of any signature of theirs."""
-        found = self._signatures(name)
+    @cached_by_version(4)
+    def _splices_of(self, name: str) -> pd.DataFrame:
+        """Read a person's splices in the time that their signatures span."""
+        signatures = self._signatures(name)
+        shared_work = self._results.result("result_shared_work", technician=name)
         return read.records(
             self._engine,
             "splices",
-            # the store finds splices by splicer and time
-            splicers=self._result("result_shared_work", technician=name)["splicer"],
+            splicers=shared_work["splicer"],  # the store finds splices by splicer and time
             technician=name,
-            since=found["since"].min(),
-            until=found["until"].max() + pd.Timedelta(microseconds=1),
+            since=signatures["since"].min(),
+            until=signatures["until"].max() + pd.Timedelta(microseconds=1),
             columns=READ,
             believed=True,
         )

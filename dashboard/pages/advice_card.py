@@ -54,7 +54,7 @@ def advice_card(view: View, splicer: str) -> html.Section:
     )
 
 
-def first_card(view: View, splicer: str) -> html.Section:
+def newest_air_card(view: View, splicer: str) -> html.Section:
     """Return the advice in the newest air alone, without fields.
 
     Raises

@@ -26,7 +26,7 @@ def coaching_card(data: CrewData, technician: str, days: pd.DataFrame) -> html.S
 
 def coaching_log(data: CrewData, technician: str, days: pd.DataFrame) -> list[Any]:
     """Return the notes and the form."""
-    parts = [_note(days, row) for row in data.coaching(technician).to_dict("records")]
+    parts = [_note(days, row) for row in data.coaching_notes(technician).to_dict("records")]
     return [
         html.Ul(parts, className="finding-list") if parts else html.P("Nothing is noted yet."),
         html.P(CAUTION, className="muted hint") if parts else None,

@@ -38,7 +38,7 @@ def price(view: View) -> pd.DataFrame:
 
 
 def _price_of(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> pd.DataFrame:
-    history = view.data.history()
+    history = view.data.alarm_history()
     streams = streams_in_use(view.data.result("result_streams"), history)
     if streams.empty or history.stream_days.empty:
         return price_table([], [])
@@ -46,13 +46,13 @@ def _price_of(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -
     raised = next(one for one in charts if one.name == "loss_raised")
     lengths = [raised.pace / raised.per_month / factor for factor in factors]
     budgets = [round(requested.budget * factor, 6) for factor in factors]
-    return price_table(budgets, detection_delays(streams, view.data.used()[2], lengths))
+    return price_table(budgets, detection_delays(streams, view.data.budget_in_use()[2], lengths))
 
 
 def plans(view: View) -> list[ChartPlan]:
     """Every kind of chart under the budget asked for."""
     requested = requested_budget(view)
-    return chart_plans(view.data.history(), requested.budget, requested.shares)
+    return chart_plans(view.data.alarm_history(), requested.budget, requested.shares)
 
 
 TABLES = {
@@ -66,7 +66,7 @@ def render(view: View) -> html.Div:
     """Return the page."""
     requested = requested_budget(view)
     crew = view.data.settings()
-    used, shares_used, _ = view.data.used()
+    used, shares_used, _ = view.data.budget_in_use()
     former = []
     if crew.false_alarms_per_month != used:
         former.append(f"{used:g}")
@@ -258,7 +258,7 @@ def _shares(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> 
                 ]
             )
         )
-    widening = view.data.used()[2]
+    widening = view.data.budget_in_use()[2]
     return card(
         share_table(heads, body, "budget-shares wraps"),
         html.P(

@@ -35,13 +35,13 @@ def trial_alarms(view: View, requested: RequestedBudget) -> pd.DataFrame:
     Adds ``now``: days by which the present budget's alarm of the same chart came later (negative:
     sooner), missing where it gave none; and ``only_now``, for alarms that would be gone.
     """
-    used, shares, _ = view.data.used()
+    used, shares, _ = view.data.budget_in_use()
     budget, tried_shares = (
         (used, shares) if requested.problem else (requested.budget, requested.shares)
     )
     first = view.first_day(DEFAULT_PERIOD)
-    tried = view.data.trial(budget, tried_shares)
-    now = view.data.trial(used, shares)
+    tried = view.data.alarms_under_budget(budget, tried_shares)
+    now = view.data.alarms_under_budget(used, shares)
     matched = _matched(tried, now).assign(only_now=False)
     gone = _matched(now, tried)
     gone = gone[gone["now"].isna()].assign(only_now=True, now=0.0)
@@ -77,7 +77,7 @@ def trial_card(view: View) -> html.Section:
         rows = trial_alarms(view, requested)
     except ArcdriftError as problem:
         return card(notice(str(problem), name="bad"), title="On your own days")
-    used, shares, _ = view.data.used()
+    used, shares, _ = view.data.budget_in_use()
     same = (requested.budget, requested.shares) == (used, shares)
     new = rows["now"].isna()
     gone = rows["only_now"].astype(bool)
@@ -117,8 +117,8 @@ def trial_card(view: View) -> html.Section:
 
 def _present(view: View) -> int:
     first = view.first_day(DEFAULT_PERIOD)
-    used, shares, _ = view.data.used()
-    days = view.data.trial(used, shares)["day"]
+    used, shares, _ = view.data.budget_in_use()
+    days = view.data.alarms_under_budget(used, shares)["day"]
     return int((days >= pd.Timestamp(first)).sum()) if first else len(days)
 
 

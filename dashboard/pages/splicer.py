@@ -30,7 +30,7 @@ DEFAULT_PERIOD = "365"
 RECENT_DAYS = 21
 
 
-def chosen(view: View) -> str:
+def chosen_splicer(view: View) -> str:
     """Splicer of the address, or the crew's first; empty where there is none."""
     names = view.data.splicers()
     asked = view.query.get("splicer", "")
@@ -39,7 +39,7 @@ def chosen(view: View) -> str:
 
 def points(view: View) -> pd.DataFrame:
     """Arc checks of the chosen splicer and period, with ``at`` in its local time."""
-    splicer = chosen(view)
+    splicer = chosen_splicer(view)
     rows = view.data.result("result_arc_points", splicer=splicer)
     at = pd.to_datetime(rows["checked_at"], utc=True)
     zone = view.data.zone_of_splicer(splicer)
@@ -49,15 +49,15 @@ def points(view: View) -> pd.DataFrame:
 
 
 def _effects(view: View) -> pd.DataFrame:
-    return effects_of(view, chosen(view))
+    return effects_of(view, chosen_splicer(view))
 
 
 def _influence(view: View) -> pd.DataFrame:
-    return influence_of(view, chosen(view))
+    return influence_of(view, chosen_splicer(view))
 
 
 def _wear(view: View) -> pd.DataFrame:
-    return wear_table(view, chosen(view))
+    return wear_table(view, chosen_splicer(view))
 
 
 TABLES = {
@@ -71,7 +71,7 @@ TABLES = {
 def render(view: View) -> html.Div:
     """Return the page."""
     names = view.data.splicers()
-    splicer = chosen(view)
+    splicer = chosen_splicer(view)
     chooser = select(
         "splicer",
         "Splicer",
@@ -102,7 +102,7 @@ def render(view: View) -> html.Div:
 
 def rest(view: View) -> list[Any]:
     """Return all that stands below the advice; asked for once the advice is on the screen."""
-    splicer = chosen(view)
+    splicer = chosen_splicer(view)
     unit = view.data.unit(splicer)
     rows, events = points(view), view.data.service(splicer)
     csv = csv_link("/splicer", "arc-points", {**view.query, "splicer": splicer})

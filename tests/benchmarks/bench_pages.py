@@ -97,7 +97,7 @@ def rest(page: Page) -> None:
 @contextmanager
 def warm(folder: Path) -> Iterator[str]:
     """Serve a folder, with its advice at hand."""
-    with served(folder, get_ready=True) as address:
+    with served(folder, prefetch_advice=True) as address:
         time.sleep(WARM_SECONDS)
         yield address
 

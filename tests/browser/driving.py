@@ -48,13 +48,16 @@ def chromium() -> str | None:
 
 
 @contextmanager
-def served(folder: Path, *, get_ready: bool = False) -> Iterator[str]:
+def served(folder: Path, *, prefetch_advice: bool = False) -> Iterator[str]:
     """Serve a crew folder on a free port of this machine; yield its address."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
     server = waitress.create_server(
-        create_app(folder, get_ready=get_ready).server, host="127.0.0.1", port=port, threads=8
+        create_app(folder, prefetch_advice=prefetch_advice).server,
+        host="127.0.0.1",
+        port=port,
+        threads=8,
     )
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()

@@ -1,4 +1,4 @@
-"""Advice that is kept at hand: never another store's, never older than promised."""
+"""Advice that is cache at hand: never another store's, never older than promised."""
 
 import threading
 from typing import Any
@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from dashboard import advice_cache
-from dashboard.advice_cache import FRESH_SECONDS, STALE_SECONDS, KeptAdvice
+from dashboard.advice_cache import FRESH_SECONDS, STALE_SECONDS, AdviceCache
 
 
 class Clock:
@@ -41,10 +41,10 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
     return clock
 
 
-def settled(kept: KeptAdvice, splicer: str, version: str, words: str) -> bool:
+def settled(cache: AdviceCache, splicer: str, version: str, words: str) -> bool:
     """Whether the worker's answer arrives; it is stored a moment after it was asked."""
     for _ in range(200):
-        if str(kept.of(splicer, version)) == words:
+        if str(cache.get(splicer, version)) == words:
             return True
         threading.Event().wait(0.01)
     return False
@@ -52,47 +52,47 @@ def settled(kept: KeptAdvice, splicer: str, version: str, words: str) -> bool:
 
 def test_fresh_advice_is_asked_once(clock: Clock) -> None:
     asked = Asked()
-    kept = KeptAdvice(asked, stands_still=False)
-    assert kept.of("Heron", "1") == kept.of("Heron", "1") == "Heron 1"
+    cache = AdviceCache(asked, clock_stands_still=False)
+    assert cache.get("Heron", "1") == cache.get("Heron", "1") == "Heron 1"
     clock.now += FRESH_SECONDS
-    assert kept.of("Heron", "1") == "Heron 1"
+    assert cache.get("Heron", "1") == "Heron 1"
     assert asked.calls == [("Heron", False)]
 
 
 def test_another_version_of_the_store_is_never_answered_from_the_former(clock: Clock) -> None:
     asked = Asked()
-    kept = KeptAdvice(asked, stands_still=True)
-    assert kept.of("Heron", "1") == "Heron 1"
-    assert kept.of("Heron", "2") == "Heron 2"
-    assert kept.of("Kestrel", "2") == "Kestrel 3"
+    cache = AdviceCache(asked, clock_stands_still=True)
+    assert cache.get("Heron", "1") == "Heron 1"
+    assert cache.get("Heron", "2") == "Heron 2"
+    assert cache.get("Kestrel", "2") == "Kestrel 3"
 
 
 def test_aging_advice_is_shown_once_more_while_new_is_worked_out(clock: Clock) -> None:
     asked = Asked()
-    kept = KeptAdvice(asked, stands_still=False)
-    kept.of("Heron", "1")
+    cache = AdviceCache(asked, clock_stands_still=False)
+    cache.get("Heron", "1")
     asked.wait()
     clock.now += FRESH_SECONDS + 1
-    assert kept.of("Heron", "1") == "Heron 1"
+    assert cache.get("Heron", "1") == "Heron 1"
     asked.wait()
-    assert settled(kept, "Heron", "1", "Heron 2")
+    assert settled(cache, "Heron", "1", "Heron 2")
     assert asked.calls == [("Heron", False), ("Heron", True)]
 
 
 def test_advice_too_old_to_show_is_waited_for(clock: Clock) -> None:
     asked = Asked()
-    kept = KeptAdvice(asked, stands_still=False)
-    kept.of("Heron", "1")
+    cache = AdviceCache(asked, clock_stands_still=False)
+    cache.get("Heron", "1")
     clock.now += STALE_SECONDS + 1
-    assert kept.of("Heron", "1") != "Heron 1"
+    assert cache.get("Heron", "1") != "Heron 1"
 
 
 def test_where_the_clock_stands_still_advice_does_not_age(clock: Clock) -> None:
     asked = Asked()
-    kept = KeptAdvice(asked, stands_still=True)
-    kept.of("Heron", "1")
+    cache = AdviceCache(asked, clock_stands_still=True)
+    cache.get("Heron", "1")
     clock.now += 10 * STALE_SECONDS
-    assert kept.of("Heron", "1") == "Heron 1"
+    assert cache.get("Heron", "1") == "Heron 1"
     assert len(asked.calls) == 1
 
 
@@ -105,12 +105,12 @@ def test_advice_is_got_ready_behind_the_scenes_and_trouble_waits_for_whoever_ask
             raise OSError("the disk is gone")
         return answer
 
-    kept = KeptAdvice(ask, stands_still=True)
-    kept.get_ready(["Plover", "Heron"], "1")
+    cache = AdviceCache(ask, clock_stands_still=True)
+    cache.prefetch(["Plover", "Heron"], "1")
     asked.wait()
     asked.wait()
-    assert settled(kept, "Heron", "1", "Heron 2")
-    kept.get_ready(["Heron"], "1")  # nothing to do
+    assert settled(cache, "Heron", "1", "Heron 2")
+    cache.prefetch(["Heron"], "1")  # nothing to do
     with pytest.raises(OSError, match="the disk is gone"):
-        kept.of("Plover", "1")
+        cache.get("Plover", "1")
     assert asked.calls == [("Plover", True), ("Heron", True), ("Plover", False)]

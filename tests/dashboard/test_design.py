@@ -138,7 +138,7 @@ def test_people_show_only_as_they_may_be_seen(tmp_path: Path):
     toml.write_text(CREW_TOML + "[prep]\npseudonyms = true\n", encoding="utf-8")
     masked = CrewData(tmp_path)
     name = masked.people.shown("Birch")
-    assert name in set(masked.trial(2.0, masked.used()[1])["subject_id"])
+    assert name in set(masked.alarms_under_budget(2.0, masked.budget_in_use()[1])["subject_id"])
     words = shown(masked, "/loss", f"?subject=technician:{name}")
     assert "1 alarm." in words
     assert "Birch" not in words

@@ -5,25 +5,25 @@ from pathlib import Path
 from dash import Dash, dcc, html
 
 from dashboard.data import CrewData
-from dashboard.server_rendered_advice import as_html, first_words
+from dashboard.server_rendered_advice import advice_html, as_html
 
 
 def test_the_advice_is_readable_without_a_script(app: Dash):
     client = app.server.test_client()
     here = {"Host": "127.0.0.1"}
     sent = client.get("/splicer?splicer=Heron", headers=here).get_data(as_text=True)
-    words = sent.partition('<div class="first-words')[2].partition('<div id="react-entry-point')[0]
+    words = sent.partition('<div class="early-advice')[2].partition('<div id="react-entry-point')[0]
     assert "<h1>Heron</h1>" in words
     assert 'class="verdict"' in words
     assert "<script" not in words
     for other in ("/", "/loss", "/splicer?splicer=Nobody", "/splicer?splicer=Heron&temperature=5"):
         page = client.get(other, headers=here).get_data(as_text=True)
-        assert "first-words" not in page
+        assert "early-advice" not in page
 
 
 def test_nothing_is_told_before_the_first_analysis(tmp_path: Path):
     (tmp_path / "crew.toml").write_text('name = "Invented"\ntime_zone = "UTC"\n', encoding="utf-8")
-    assert first_words(CrewData(tmp_path), "/splicer", "splicer=Heron", "light") == ""
+    assert advice_html(CrewData(tmp_path), "/splicer", "splicer=Heron", "light") == ""
 
 
 def test_text_is_escaped_and_only_plain_html_is_written():

@@ -1,0 +1,168 @@
+"""Reading one crew folder: settings, results of the last analysis, service records.
+
+Results are cached under the store's version, so that an import or an analysis shows at once and
+nothing is read twice. Frames handed out are shared between sessions: pages never change them.
+"""
+
+from datetime import datetime
+from math import inf
+from pathlib import Path
+from time import monotonic
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+
+from arcdrift.analysis.people.technician_report import stored_document
+from arcdrift.people import People
+from arcdrift.settings import load_crew
+from arcdrift.store import read
+from arcdrift.store.connect import open_store
+from dashboard.store_cache import cached_by_version
+
+VERSION_SECONDS = 0.5
+"""The store is asked for its version at most this often, since one page asks many times."""
+TABLES_NAMING_PEOPLE = ("result_check_days", "result_exceptions")
+"""Results that name who did something, as records do; they are shown whoever looks."""
+
+
+class Run(NamedTuple):
+    """The last analysis: the instant it speaks of and when it was made, both UTC."""
+
+    now: datetime
+    assessed_on: datetime
+    splices: int
+    checks: int
+
+
+class StoredResults:
+    """What the last analysis stored about one crew; safe to share between threads."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self.crew = load_crew(folder)
+        self.people = People(self.crew)
+        self._engine = open_store(folder)
+        self._version = (-inf, "")
+
+    def version(self) -> str:
+        """Return a text that changes whenever an import or an analysis was stored."""
+        asked_at, version = self._version
+        now = monotonic()
+        if now - asked_at > VERSION_SECONDS:
+            version = str(read.store_version(self._engine))
+            self._version = (now, version)
+        return version
+
+    def _forget_version(self) -> None:
+        """Ask the store for its version again, after something was written."""
+        self._version = (-inf, "")
+
+    @cached_by_version(512)
+    def result(self, table: str, /, **equals: str) -> pd.DataFrame:
+        """Return the rows of a result table whose columns equal the given values."""
+        rows = read.result(self._engine, table, **equals)
+        # who was at a splicer or made a splice is a record, not a figure about a person
+        return self.people.renamed(rows) if table in TABLES_NAMING_PEOPLE else rows
+
+    def run(self) -> Run | None:
+        """Return the last analysis, None when there was none."""
+        rows = self.result("analysis_run")
+        if rows.empty:
+            return None
+        row = rows.iloc[-1]
+        return Run(
+            row["now"].to_pydatetime(),
+            row["assessed_on"].to_pydatetime(),
+            int(row["splices"]),
+            int(row["checks"]),
+        )
+
+    @cached_by_version(2)
+    def outdated(self) -> bool:
+        """Whether records or baselines were changed since the last analysis."""
+        run = self.run()
+        return run is not None and read.changed_since(self._engine, run.assessed_on)
+
+    @cached_by_version(2)
+    def findings(self) -> list[dict[str, Any]]:
+        """Return every finding of the last analysis that may be seen."""
+        names = read.technicians(self._engine)
+        visible = (self.people.finding(stored, names) for stored in read.findings(self._engine))
+        return [finding for finding in visible if finding is not None]
+
+    @cached_by_version(2)
+    def prep_document(self) -> dict[str, Any]:
+        """Return what the last review stored about preparation besides its tables."""
+        return stored_document(self.result("result_prep"))
+
+    def splicers(self) -> list[str]:
+        """Return the name of every splicer known from records or settings."""
+        recorded = set(self.result("result_check_days")["splicer"]) if self.run() else set()
+        return sorted(recorded | set(self.crew.splicers))
+
+    def zone(self, site: str | None = None) -> ZoneInfo:
+        """Return the time zone of a site; of the crew, or of its first site, when none is named."""
+        name = self.crew.zone_of(site) or next(
+            (s.time_zone for s in self.crew.sites.values() if s.time_zone), None
+        )
+        return ZoneInfo(name or "UTC")
+
+    def zone_of_splicer(self, splicer: str) -> ZoneInfo:
+        """Return the time zone of the splicer's home site."""
+        settings = self.crew.splicers.get(splicer)
+        return self.zone(settings.home_site if settings else None)
+
+    def unit(self, splicer: str) -> str:
+        """Return the unit of the splicer's arc setting."""
+        settings = self.crew.splicers.get(splicer)
+        return settings.setting_unit if settings else "steps"
+
+    def local_times(self, instants: pd.Series, splicer: str) -> pd.Series:
+        """Convert instants to naive local times at a splicer's home site."""
+        zone = self.zone_of_splicer(splicer)
+        local: pd.Series = instants.dt.tz_convert(zone).dt.tz_localize(None)
+        return local
+
+    @cached_by_version(64)
+    def service_records(self, splicer: str) -> pd.DataFrame:
+        """Return the service events of a splicer as stored: ``serviced_at`` (UTC), ``action``."""
+        return read.records(self._engine, "service", splicers=[splicer])
+
+    @cached_by_version(64)
+    def service(self, splicer: str) -> pd.DataFrame:
+        """Return the service events of a splicer: ``at`` (naive local), ``action``, ``remark``."""
+        rows = self.service_records(splicer)
+        at = self.local_times(rows["serviced_at"], splicer)
+        return rows.assign(at=at)[["at", "action", "remark"]]
+
+    @cached_by_version(2)
+    def all_service(self) -> pd.DataFrame:
+        """Return the service events of all splicers and cleavers.
+
+        Returns
+        -------
+        DataFrame
+            ``asset``, ``splicer``, ``at`` (naive, local to that splicer's home site), ``action``.
+            An event of a cleaver has one row for each splicer the cleaver is used with.
+        """
+        rows = read.records(self._engine, "service")
+        blades = self.result("result_blades")
+        splicers_by_cleaver = {
+            cleaver: splicers.split(", ")
+            for cleaver, splicers in zip(blades["cleaver"], blades["splicers"], strict=True)
+        }
+        rows = rows.assign(
+            splicer=[splicers_by_cleaver.get(asset, [asset]) for asset in rows["asset"]]
+        )
+        rows = rows.explode("splicer", ignore_index=True)
+        at = pd.Series(pd.NaT, index=rows.index, dtype="datetime64[us]")
+        for splicer, serviced_at in rows.groupby("splicer")["serviced_at"]:
+            at.loc[serviced_at.index] = self.local_times(serviced_at, str(splicer))
+        return rows.assign(at=at)[["asset", "splicer", "at", "action"]]
+
+    def worked_by(self, shown_name: str) -> pd.DataFrame:
+        """Return the days of a person on each splicer: ``splicer``, ``day``."""
+        cells = self.result("result_loss_cells")
+        name = self.people.named(shown_name, cells["technician"].unique())
+        return cells.loc[cells["technician"] == name, ["splicer", "day"]].drop_duplicates()
