@@ -1,4 +1,4 @@
-"""Opens a crew folder for a command: its settings and its store."""
+"""Opening a crew folder for a command: its settings and its store."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from arcdrift.cli.error_messages import Unforeseen
-from arcdrift.cli.options import HERE
+from arcdrift.cli.error_messages import UnforeseenError
+from arcdrift.cli.options import CURRENT_FOLDER
 from arcdrift.errors import ArcdriftError, UsageError
 
 if TYPE_CHECKING:
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class OpenCrew:
-    """A crew folder in use."""
+class CrewSession:
+    """An open crew folder: its path, its settings and a database engine for its store."""
 
     folder: Path
     crew: "Crew"
@@ -28,13 +28,15 @@ class OpenCrew:
 
 
 @contextmanager
-def open_crew(folder: Path) -> Iterator[OpenCrew]:
-    """Open a crew folder; what goes wrong unforeseen while it is open is logged in it.
+def open_crew(folder: Path) -> Iterator[CrewSession]:
+    """Open a crew folder; close its store at the end.
 
     Raises
     ------
     BadInput, StoreTrouble
-        When the folder, its crew.toml or its store cannot be used.
+        If the folder, its crew.toml or its store cannot be used.
+    UnforeseenError
+        In place of any unexpected exception, so that it is logged in this folder.
     """
     from arcdrift.settings import load_crew
     from arcdrift.store.connect import open_store
@@ -43,41 +45,48 @@ def open_crew(folder: Path) -> Iterator[OpenCrew]:
     try:
         engine = open_store(folder)
         try:
-            yield OpenCrew(folder, crew, engine)
+            yield CrewSession(folder, crew, engine)
         finally:
             engine.dispose()
     except (ArcdriftError, typer.Exit, BrokenPipeError):
         raise
     except Exception as problem:
-        raise Unforeseen(folder) from problem
+        raise UnforeseenError(folder) from problem
 
 
-def command(words: str, folder: Path) -> str:
-    """Words of a command as they must be typed for this crew folder."""
-    return f"`arcdrift {words}`" if folder == HERE else f"`arcdrift {words} --crew {folder}`"
+def command_text(words: str, folder: Path) -> str:
+    """Return a command as it must be typed for this crew folder, in backticks."""
+    option = "" if folder == CURRENT_FOLDER else f" --crew {folder}"
+    return f"`arcdrift {words}{option}`"
 
 
-def require_analysis(here: OpenCrew) -> None:
-    """Refuse to show results there are none of; say when they are out of date.
+def subcommand_folder(context: typer.Context, folder: Path) -> Path:
+    """Return the ``--crew`` folder given after a subcommand, or else the one given before it."""
+    before: Path = context.obj
+    return before if folder == CURRENT_FOLDER else folder
+
+
+def require_analysis(session: CrewSession) -> None:
+    """Check that there are results to show, and print a notice if they are out of date.
 
     Raises
     ------
     UsageError
-        When nothing has been analyzed yet: no result would look like a clean one.
+        If nothing has been analyzed yet; empty results would look like a crew without findings.
     """
     from arcdrift import __version__
-    from arcdrift.cli.output import say
+    from arcdrift.cli.output import print_notice
     from arcdrift.store import read
 
-    analyze = command("analyze", here.folder)
-    run = read.result(here.engine, "analysis_run")
+    analyze = command_text("analyze", session.folder)
+    run = read.result(session.engine, "analysis_run")
     if run.empty:
         raise UsageError(f"Nothing has been analyzed yet; run {analyze} first.")
     assessed, version = run["assessed_on"].iloc[-1], run["version"].iloc[-1]
-    if read.changed_since(here.engine, assessed):
-        say(
+    if read.changed_since(session.engine, assessed):
+        print_notice(
             "Records or baselines have changed since the last analysis; "
             f"run {analyze} to include them."
         )
     elif version != __version__:
-        say(f"The last analysis was made by arcdrift {version}; run {analyze} anew.")
+        print_notice(f"The last analysis was made by arcdrift {version}; run {analyze} anew.")

@@ -1,4 +1,4 @@
-"""What ``arcdrift import`` is given, as the files it means: folders, patterns, standard input."""
+"""Finding the log files that arguments mean: files, folders, patterns or standard input."""
 
 import glob
 import os
@@ -13,97 +13,97 @@ from arcdrift.scratch import scratch_folder
 
 STANDARD_INPUT = "(standard input)"
 MAX_INPUT_BYTES = 4 << 30
-_BLOCK = 1 << 20
+_BLOCK_BYTES = 1 << 20
 
 
 @dataclass
-class Given:
-    """The files that some words on the command line mean.
+class LogFiles:
+    """The files that the arguments of a command mean.
 
     Attributes
     ----------
     files : list of (Path, str)
-        Each file once, with its name; those of a folder are named from the folder on.
-    passed : list of str
-        Sentences about what was passed over.
-    wrong : list of (str, BadInput)
-        Words that mean no file, and why.
+        Each file once, with the name to show; files of a folder are named relative to it.
+    skipped : list of str
+        Sentences about files that were skipped.
+    errors : list of (str, BadInput)
+        Arguments that mean no file, each with the reason.
     """
 
     files: list[tuple[Path, str]] = field(default_factory=list)
-    passed: list[str] = field(default_factory=list)
-    wrong: list[tuple[str, BadInput]] = field(default_factory=list)
+    skipped: list[str] = field(default_factory=list)
+    errors: list[tuple[str, BadInput]] = field(default_factory=list)
 
 
 @contextmanager
-def given(words: Sequence[Path]) -> Iterator[Given]:
-    """Find the files; a copy of standard input lasts as long as this does."""
-    found = Given()
-    known: set[Path] = set()
+def find_log_files(arguments: Sequence[Path]) -> Iterator[LogFiles]:
+    """Find the files that the arguments mean; ``-`` is copied to a file for this context."""
+    found = LogFiles()
+    seen: set[Path] = set()
 
     def add(path: Path, name: str) -> None:
-        place = path.absolute()
-        if place not in known:
-            known.add(place)
+        absolute = path.absolute()
+        if absolute not in seen:
+            seen.add(absolute)
             found.files.append((path, name))
 
     with scratch_folder() as folder:
-        for word in words:
+        for argument in arguments:
             try:
-                if word == Path("-"):
-                    add(_standard_input(folder / "input"), STANDARD_INPUT)
+                if argument == Path("-"):
+                    add(_copy_standard_input(folder / "input"), STANDARD_INPUT)
                     continue
-                for path in _matching(word):
+                for path in _matching_paths(argument):
                     if path.is_dir():
-                        for file, name in _in_folder(path, found):
+                        for file, name in _folder_logs(path, found):
                             add(file, name)
                     else:
                         add(path, path.name)
             except BadInput as problem:
-                found.wrong.append((str(word), problem))
+                found.errors.append((str(argument), problem))
         yield found
 
 
-def _matching(word: Path) -> list[Path]:
-    """Files and folders that a word means: itself, or as a pattern what it matches.
+def _matching_paths(argument: Path) -> list[Path]:
+    """Return the argument itself, or the paths that match it if it is a pattern.
 
-    Shells that do not fill in patterns leave that to the program.
+    Quoted patterns, and patterns in shells that do not expand them, arrive here.
     """
-    if not glob.has_magic(str(word)) or word.exists():
-        return [word]
-    matches = [Path(match) for match in sorted(glob.glob(str(word), recursive=True))]
+    if not glob.has_magic(str(argument)) or argument.exists():
+        return [argument]
+    matches = [Path(match) for match in sorted(glob.glob(str(argument), recursive=True))]
     if not matches:
-        raise BadInput(f"No file matches {str(word)!r}; check the pattern.")
+        raise BadInput(f"No file matches {str(argument)!r}; check the pattern.")
     return matches
 
 
-def _in_folder(folder: Path, found: Given) -> Iterator[tuple[Path, str]]:
-    """Files below a folder that are named like logs, sorted; the others are counted."""
-    from arcdrift.cli.output import counted
+def _folder_logs(folder: Path, found: LogFiles) -> Iterator[tuple[Path, str]]:
+    """Yield the files below a folder that are named like logs, sorted; count the others."""
+    from arcdrift.cli.output import count_noun
     from arcdrift.intake.containers.sources import NAMES, named_as_log
 
-    unseen = others = 0
+    hidden = others = 0
     logs = []
 
-    def trouble(problem: OSError) -> None:
-        said = (problem.strerror or str(problem)).lower()
-        why = BadInput(f"{problem.filename} cannot be read: {said}.")
-        found.wrong.append((str(problem.filename), why))
+    def add_error(problem: OSError) -> None:
+        reason = (problem.strerror or str(problem)).lower()
+        error = BadInput(f"{problem.filename} cannot be read: {reason}.")
+        found.errors.append((str(problem.filename), error))
 
-    for place, folders, names in os.walk(folder, onerror=trouble):
-        unseen += sum(_hidden(name) for name in (*folders, *names))
-        folders[:] = [name for name in folders if not _hidden(name)]
+    for parent, folders, names in os.walk(folder, onerror=add_error):
+        hidden += sum(_is_hidden(name) for name in (*folders, *names))
+        folders[:] = [name for name in folders if not _is_hidden(name)]
         for name in names:
-            if _hidden(name):
+            if _is_hidden(name):
                 continue
             if named_as_log(name):
-                logs.append(Path(place, name))
+                logs.append(Path(parent, name))
             else:
                 others += 1
-    if unseen or others:
-        found.passed.append(
-            f"Passed over in {folder}: {unseen:,} hidden, and "
-            f"{counted(others, 'file')} not named like a log."
+    if hidden or others:
+        found.skipped.append(
+            f"Passed over in {folder}: {hidden:,} hidden, and "
+            f"{count_noun(others, 'file')} not named like a log."
         )
     if not logs:
         raise BadInput(f"{folder} holds no file that is named like a log ({', '.join(NAMES)}).")
@@ -111,16 +111,17 @@ def _in_folder(folder: Path, found: Given) -> Iterator[tuple[Path, str]]:
         yield path, path.relative_to(folder).as_posix()
 
 
-def _hidden(name: str) -> bool:
+def _is_hidden(name: str) -> bool:
     return name.startswith((".", "~$"))
 
 
-def _standard_input(copy: Path) -> Path:
-    done = 0
+def _copy_standard_input(copy: Path) -> Path:
+    """Copy standard input to a file; refuse it above `MAX_INPUT_BYTES`."""
+    size_bytes = 0
     with copy.open("ab") as file:
-        while block := sys.stdin.buffer.read(_BLOCK):
-            done += file.write(block)
-            if done > MAX_INPUT_BYTES:
-                size = f"{MAX_INPUT_BYTES >> 30} GiB"
-                raise BadInput(f"{STANDARD_INPUT} is larger than {size}; save it as a file.")
+        while block := sys.stdin.buffer.read(_BLOCK_BYTES):
+            size_bytes += file.write(block)
+            if size_bytes > MAX_INPUT_BYTES:
+                limit = f"{MAX_INPUT_BYTES >> 30} GiB"
+                raise BadInput(f"{STANDARD_INPUT} is larger than {limit}; save it as a file.")
     return copy

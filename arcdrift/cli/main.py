@@ -1,4 +1,4 @@
-"""The ``arcdrift`` program: its commands, and how every error ends."""
+"""The ``arcdrift`` program: its commands, and the exit code of every kind of error."""
 
 import os
 import sys
@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from arcdrift.cli import (
+from arcdrift.cli.commands import (
     advise,
     analyze,
     baseline,
@@ -27,40 +27,41 @@ from arcdrift.cli import (
     serve,
     simulate,
 )
-from arcdrift.cli.error_messages import EXIT_CODE, report
-from arcdrift.cli.output import say
+from arcdrift.cli.error_messages import EXIT_CODE, log_unforeseen
+from arcdrift.cli.output import print_notice
 from arcdrift.errors import ArcdriftError
 
 PIPE_CLOSED = 141
-"""What a shell reports when the reader of a pipe has gone away."""
-START, RECORDS, ANSWERS = "Start", "Records", "Answers"
+"""Exit code that a shell shows when the reader of a pipe has closed it (128 + SIGPIPE)."""
+START, RECORDS, ANSWERS = "Start", "Records", "Answers"  # headings of --help
 
 
 @contextmanager
-def _quiet_pipe() -> Iterator[None]:
+def _exit_on_closed_pipe() -> Iterator[None]:
+    """Turn a closed output pipe into `PIPE_CLOSED` without an error message."""
     try:
         yield
     except BrokenPipeError:
-        _drop_output()
+        _discard_output()
         raise typer.Exit(PIPE_CLOSED) from None
     except SystemExit as done:
-        # Rich ends the process itself, with the code that means findings here
+        # Rich ends the process itself with code 1, which means findings here
         if isinstance(done.__context__, BrokenPipeError):
             raise typer.Exit(PIPE_CLOSED) from None
         raise
 
 
 class Commands(TyperGroup):
-    """The commands; a reader that has seen enough (``| head``) ends them quietly."""
+    """The commands; they end without an error when a reader such as ``head`` closes the pipe."""
 
     def make_context(self, *args: Any, **kwargs: Any) -> Any:
-        """Parse the command line; ``--help`` prints here already."""
-        with _quiet_pipe():
+        """Parse the command line; ``--help`` already prints here."""
+        with _exit_on_closed_pipe():
             return super().make_context(*args, **kwargs)
 
     def invoke(self, ctx: Any) -> Any:
         """Run the chosen command."""
-        with _quiet_pipe():
+        with _exit_on_closed_pipe():
             return super().invoke(ctx)
 
 
@@ -79,8 +80,8 @@ app = typer.Typer(
 )
 
 
-def _version(asked: bool) -> None:
-    if asked:
+def _print_version(requested: bool) -> None:
+    if requested:
         from arcdrift import __version__
 
         typer.echo(f"arcdrift {__version__}")
@@ -91,7 +92,9 @@ def _version(asked: bool) -> None:
 def arcdrift(
     version: Annotated[
         bool,
-        typer.Option("--version", callback=_version, is_eager=True, help="Print the version."),
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version."
+        ),
     ] = False,
 ) -> None:
     """Find what drifted in a fiber crew's splicing: the arc, the air, the electrodes or the hand.
@@ -120,22 +123,22 @@ app.command("coach", rich_help_panel=ANSWERS)(coach.coach)
 
 
 def run(arguments: list[str] | None = None) -> None:
-    """Run the program and exit; the entry point that gets installed.
+    """Run the program and exit; this is the installed entry point.
 
     Parameters
     ----------
     arguments : list of str, optional
-        What follows ``arcdrift``; by default what the process was started with.
+        What follows ``arcdrift``; by default the arguments of this process.
     """
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
-            # a sign the terminal cannot show must not end a command
+            # a character that the terminal cannot show must not end a command
             stream.reconfigure(errors="replace")
-    sys.exit(_outcome(arguments))
+    sys.exit(_exit_code(arguments))
 
 
-def _outcome(arguments: list[str] | None) -> int:
-    """Exit code of a whole run; nobody sees a traceback."""
+def _exit_code(arguments: list[str] | None) -> int:
+    """Run the program and return its exit code; a traceback is never printed."""
     try:
         try:
             app(args=arguments, prog_name="arcdrift")
@@ -144,7 +147,7 @@ def _outcome(arguments: list[str] | None) -> int:
             return done.code if isinstance(done.code, int) else 1
         except ArcdriftError as problem:
             sys.stdout.flush()
-            say(problem)
+            print_notice(problem)
             return problem.exit_code
         except KeyboardInterrupt:
             return 130
@@ -152,16 +155,16 @@ def _outcome(arguments: list[str] | None) -> int:
             raise
         except Exception as problem:
             sys.stdout.flush()
-            say(report(problem))
+            print_notice(log_unforeseen(problem))
             return EXIT_CODE
     except BrokenPipeError:
-        _drop_output()
+        _discard_output()
         return PIPE_CLOSED
     return 0
 
 
-def _drop_output() -> None:
-    """Let the interpreter flush what nobody reads any more into nothing."""
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, sys.stdout.fileno())
-    os.close(nowhere)
+def _discard_output() -> None:
+    """Redirect standard output to the null device, so that the final flush cannot fail."""
+    null_device = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(null_device, sys.stdout.fileno())
+    os.close(null_device)

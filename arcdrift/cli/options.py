@@ -1,7 +1,7 @@
-"""Options that several commands share, worded once."""
+"""Options that several commands share."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -18,4 +18,6 @@ CrewFolder = Annotated[
 AsJson = Annotated[
     bool, typer.Option("--json", help="Print JSON for scripts instead of words and tables.")
 ]
-HERE = Path()
+CURRENT_FOLDER = Path()
+RecordKind = Literal["arc-checks", "splices", "readings", "service"]
+"""Kinds of log file; the same names as in ``arcdrift.intake.schema``, which is slow to import."""

@@ -1,4 +1,4 @@
-"""What commands print: results on standard output, progress and errors on standard error."""
+"""Printing: results go to standard output, progress and notices to standard error."""
 
 import io
 import json
@@ -17,126 +17,139 @@ if TYPE_CHECKING:
     from rich.progress import Progress, Task
 
 PIPED_WIDTH = 140
-"""Columns of a table that goes to a file or another program."""
+"""Line width, in characters, of output that goes to a file or another program."""
+LISTED_PROBLEMS = 8
+"""Most kinds of problem that are listed for one file."""
 
 
-def shown(value: object) -> str:
-    """Text that is safe on a terminal: control characters of a log are spelled out."""
+def printable(value: object) -> str:
+    r"""Return text that is safe to print: control characters become escapes such as ``\x1b``."""
     text = "" if value is None else str(value)
     return "".join(
         char if char.isprintable() or char == "\n" else f"\\x{ord(char):02x}" for char in text
     )
 
 
-def say(sentence: object) -> None:
-    """Tell the person something on standard error."""
-    typer.echo(shown(sentence), err=True)
+def print_notice(sentence: object) -> None:
+    """Print a sentence for the user on standard error."""
+    typer.echo(printable(sentence), err=True)
 
 
-def counted(number: int, noun: str) -> str:
-    """Return a number with its noun: 1 row, 1,200 rows."""
+def count_noun(number: int, noun: str) -> str:
+    """Return a number with a noun in singular or plural: 1 row, 1,200 rows."""
     return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
 
 
-def tell(*lines: object) -> None:
-    """Print lines of words on standard output, wrapped to the terminal."""
+def print_lines(*lines: object) -> None:
+    """Print lines of text on standard output, wrapped to the width of the terminal."""
     from rich.text import Text
 
     for line in lines:
-        emit(Text(shown(line)))
+        print_renderable(Text(printable(line)))
 
 
-def tell_list(items: Iterable[object]) -> None:
-    """Print a list of sentences on standard output, each with a dash."""
+def print_list(items: Iterable[object]) -> None:
+    """Print items on standard output as a list, each after a dash."""
     from rich.table import Table
     from rich.text import Text
 
     grid = Table.grid(padding=(0, 1, 0, 0))
     for item in items:
-        grid.add_row(Text("  -"), Text(shown(item)))
-    emit(grid)
+        grid.add_row(Text("  -"), Text(printable(item)))
+    print_renderable(grid)
 
 
-def emit(what: "RenderableType") -> None:
-    """Print words, a table or a list on standard output."""
+def print_problems(problems: Sequence[object], hint: str = "") -> None:
+    """Print the first `LISTED_PROBLEMS` problems as a list, and how many more there are."""
+    if problems:
+        print_list(problems[:LISTED_PROBLEMS])
+    more = len(problems) - LISTED_PROBLEMS
+    if more > 0:
+        print_lines(f"  and {more} further kinds of problem{hint}.")
+
+
+def print_renderable(renderable: "RenderableType") -> None:
+    """Print a text, table or list of the rich library on standard output."""
     from rich.console import Console
 
     if sys.stdout.isatty():
-        Console(file=sys.stdout, highlight=False, markup=False, emoji=False).print(what)
+        Console(file=sys.stdout, highlight=False, markup=False, emoji=False).print(renderable)
         return
-    # files and other programs get no styles, no padding and one fixed width
+    # output to a file or another program has no styles, no padding and a fixed width
     console = Console(file=io.StringIO(), width=PIPED_WIDTH, markup=False, emoji=False)
     with console.capture() as capture:
-        console.print(what)
+        console.print(renderable)
     typer.echo("\n".join(line.rstrip() for line in capture.get().splitlines()))
 
 
 def print_json(data: Any) -> None:
     """Print JSON, and nothing else, on standard output.
 
-    Instants become ISO 8601 in UTC, missing values null; letters beyond ASCII are escaped, so
-    that no terminal's encoding can damage them.
+    Instants become ISO 8601 text in UTC, missing values become null. Characters beyond ASCII are
+    escaped, so that they survive any encoding of the terminal.
     """
-    typer.echo(json.dumps(_plain(data), indent=2, allow_nan=False))
+    typer.echo(json.dumps(_json_value(data), indent=2, allow_nan=False))
 
 
-def records_of(frame: "pd.DataFrame") -> list[dict[str, Any]]:
-    """Rows of a frame as objects, missing values None."""
-    plain = frame.astype(object).where(frame.notna(), None)
-    names = [str(name) for name in plain.columns]
-    return [dict(zip(names, row, strict=True)) for row in plain.itertuples(index=False, name=None)]
+def frame_records(frame: "pd.DataFrame") -> list[dict[str, Any]]:
+    """Return the rows of a frame as dictionaries, with None for missing values."""
+    objects = frame.astype(object).where(frame.notna(), None)
+    names = [str(name) for name in objects.columns]
+    rows = objects.itertuples(index=False, name=None)
+    return [dict(zip(names, row, strict=True)) for row in rows]
 
 
 def print_table(
     heads: Sequence[str],
     rows: Iterable[Sequence[object]],
     *,
-    numbers: Iterable[int] = (),
+    numeric_columns: Iterable[int] = (),
     title: str = "",
 ) -> None:
-    """Print a table; the columns counted in `numbers` are set flush right."""
+    """Print a table; the columns whose indices are in `numeric_columns` are right-aligned."""
     from rich import box
     from rich.table import Table
     from rich.text import Text
 
-    right = set(numbers)
+    numeric = set(numeric_columns)
     table = Table(
-        title=shown(title) if title else None,
+        title=printable(title) if title else None,
         title_justify="left",
         title_style="bold",
         box=box.SIMPLE_HEAD,
         padding=(0, 1, 0, 0),
         pad_edge=False,
     )
-    for place, head in enumerate(heads):
-        flush = place in right
+    for index, head in enumerate(heads):
         table.add_column(
             Text(head),
-            justify="right" if flush else "left",
-            no_wrap=flush,
+            justify="right" if index in numeric else "left",
+            no_wrap=index in numeric,
             overflow="fold",
         )
     for row in rows:
-        cells: list[RenderableType] = [Text(shown(value)) for value in row]
+        cells: list[RenderableType] = [Text(printable(value)) for value in row]
         table.add_row(*cells)
-    emit(table)
+    print_renderable(table)
 
 
-class Working:
-    """Progress of long work on standard error; silent unless that is a terminal."""
+class ProgressBar:
+    """A progress bar on standard error; nothing is shown unless that is a terminal."""
 
-    def __init__(self, show: "Progress", what: str) -> None:
-        self._show = show
-        self._task = show.add_task(shown(what), total=None)
+    def __init__(self, progress: "Progress", description: str) -> None:
+        self._progress = progress
+        self._task = progress.add_task(printable(description), total=None)
 
-    def __call__(self, what: str, done: int, total: int) -> None:
-        """Say what is being done, how much of it is done, and how much there is."""
-        self._show.update(self._task, description=shown(what), completed=done, total=total)
+    def __call__(self, description: str, done: int, total: int) -> None:
+        """Show what is being done, how much of it is done, and how much there is in total."""
+        self._progress.update(
+            self._task, description=printable(description), completed=done, total=total
+        )
 
 
 @contextmanager
-def working(what: str, unit: str) -> Iterator[Working]:
-    """Show that work has begun; the `Working` it yields moves a bar that counts in `unit`."""
+def progress_bar(description: str, unit: str) -> Iterator[ProgressBar]:
+    """Show a progress bar while the block runs; it counts in `unit`, such as rows."""
     from rich.console import Console
     from rich.progress import BarColumn, Progress, ProgressColumn, TextColumn
     from rich.text import Text
@@ -148,7 +161,7 @@ def working(what: str, unit: str) -> Iterator[Working]:
             return Text(f"{task.completed:,.0f} {unit}{pace}" if task.total else "")
 
     console = Console(file=sys.stderr, highlight=False, markup=False, emoji=False)
-    show = Progress(
+    progress = Progress(
         TextColumn("{task.description}", markup=False),
         BarColumn(),
         Pace(),
@@ -156,15 +169,16 @@ def working(what: str, unit: str) -> Iterator[Working]:
         transient=True,
         disable=not sys.stderr.isatty(),
     )
-    with show:
-        yield Working(show, what)
+    with progress:
+        yield ProgressBar(progress, description)
 
 
-def _plain(value: Any) -> Any:
+def _json_value(value: Any) -> Any:
+    """Convert a value, also of numpy or pandas, to what the json module can write."""
     if isinstance(value, dict):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {str(key): _json_value(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_plain(item) for item in value]
+        return [_json_value(item) for item in value]
     if isinstance(value, datetime):
         if value != value:  # a missing instant is not equal to itself
             return None
@@ -173,4 +187,4 @@ def _plain(value: Any) -> Any:
         return value if math.isfinite(value) else None
     if isinstance(value, (str, int)) or value is None:
         return value
-    return _plain(value.item()) if hasattr(value, "item") else str(value)
+    return _json_value(value.item()) if hasattr(value, "item") else str(value)

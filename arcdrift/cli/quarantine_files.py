@@ -1,11 +1,11 @@
-"""Files of quarantined rows for a spreadsheet, one for each kind, header and layout."""
+"""Writing quarantined rows to CSV files, one for each combination of kind, header and layout."""
 
 import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from arcdrift.cli.output import records_of
+from arcdrift.cli.output import frame_records
 from arcdrift.errors import BadInput, UsageError
 
 if TYPE_CHECKING:
@@ -13,8 +13,8 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Exported:
-    """A file that was written: its rows, their kind, and the layout they need."""
+class ExportedFile:
+    """A file that was written: its number of rows, their kind and the layout they need."""
 
     path: Path
     rows: int
@@ -22,41 +22,41 @@ class Exported:
     layout: Path | None
 
 
-def write_exports(rows: "pd.DataFrame", imports: "pd.DataFrame", path: Path) -> list[Exported]:
-    """Write rows so that they can be mended and imported again.
+def write_exports(rows: "pd.DataFrame", imports: "pd.DataFrame", path: Path) -> list[ExportedFile]:
+    """Write quarantined rows so that a person can correct them and import them again.
 
-    Rows of several kinds, headers or layouts go to several files, numbered in their names. A
-    layout that the rows need is written beside them.
+    Rows of several kinds, headers or layouts go to several files with numbered names. The layout
+    that rows need is written beside them.
 
     Raises
     ------
     UsageError
-        When a file is already there.
+        If a file already exists.
     BadInput
-        When one cannot be written.
+        If a file cannot be written.
     """
     from arcdrift.intake.storing.quarantine_export import export
 
-    of_import = {row["id"]: row for row in records_of(imports)}
-    parts: dict[tuple[str, str, str | None], list[int]] = {}
-    for place, number in enumerate(rows["import_id"].tolist()):
-        source = of_import[number]
-        alike = (source["kind"], source["header"] or "[]", source["layout"])
-        parts.setdefault(alike, []).append(place)
+    imports_by_id = {row["id"]: row for row in frame_records(imports)}
+    groups: dict[tuple[str, str, str | None], list[int]] = {}
+    for position, import_id in enumerate(rows["import_id"].tolist()):
+        source = imports_by_id[import_id]
+        key = (source["kind"], source["header"] or "[]", source["layout"])
+        groups.setdefault(key, []).append(position)
     written = []
-    for number, ((kind, header, layout), places) in enumerate(parts.items(), start=1):
-        name = f"{path.stem}-{number}" if len(parts) > 1 else path.stem
+    for number, ((kind, header, layout), positions) in enumerate(groups.items(), start=1):
+        name = f"{path.stem}-{number}" if len(groups) > 1 else path.stem
         file = path.with_name(name + (path.suffix or ".csv"))
-        beside = None
+        layout_file = None
         if layout is not None:
-            beside = file.with_suffix(".toml")
-            _write(beside, layout.partition("\n")[2])
-        _write(file, export(rows.iloc[places], json.loads(header)))
-        written.append(Exported(file, len(places), kind, beside))
+            layout_file = file.with_suffix(".toml")
+            _write_new(layout_file, layout.partition("\n")[2])  # without its line with the name
+        _write_new(file, export(rows.iloc[positions], json.loads(header)))
+        written.append(ExportedFile(file, len(positions), kind, layout_file))
     return written
 
 
-def _write(path: Path, text: str) -> None:
+def _write_new(path: Path, text: str) -> None:
     try:
         with path.open("x", encoding="utf-8", newline="") as file:
             file.write(text)

@@ -1,4 +1,4 @@
-"""Other processes that help a command where the machine has processors to spare."""
+"""A pool of worker processes for a command, where the machine has processors to spare."""
 
 import os
 from collections.abc import Iterator
@@ -10,20 +10,24 @@ from sqlalchemy import Engine
 
 from arcdrift.store import read
 
-WORTH_IT = 100_000
-"""Splices from which starting another process pays; it loads the same libraries first."""
-MOST = 7
+MIN_SPLICES = 100_000
+"""Fewest splices of a store for which worker processes are started.
+
+Each of them imports the same libraries first, which takes longer than a small review.
+"""
+MAX_WORKERS = 7
+"""Most worker processes beside the main one."""
 
 
 @contextmanager
-def helping(engine: Engine) -> Iterator[Executor | None]:
-    """Yield processes to share the work with; None on one processor or for a small store."""
-    helpers = min(_processors() - 1, MOST)
-    if helpers < 1 or read.most_splices(engine) < WORTH_IT:
+def worker_pool(engine: Engine) -> Iterator[Executor | None]:
+    """Yield a pool of worker processes; None on one processor or for a small store."""
+    workers = min(_processor_count() - 1, MAX_WORKERS)
+    if workers < 1 or read.most_splices(engine) < MIN_SPLICES:
         yield None
         return
-    # spawned everywhere: a forked child of a process with threads can hang
-    with ProcessPoolExecutor(helpers, mp_context=get_context("spawn")) as executor:
+    # spawn on every system: a forked child of a process with threads can hang
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as executor:
         try:
             yield executor
         except BaseException:
@@ -31,8 +35,8 @@ def helping(engine: Engine) -> Iterator[Executor | None]:
             raise
 
 
-def _processors() -> int:
-    """How many processors this process may use."""
+def _processor_count() -> int:
+    """Count the processors that this process may use."""
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1

@@ -29,7 +29,7 @@ from sqlalchemy import Engine
 
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.analysis.review.review import Review, review
-from arcdrift.cli.worker_processes import helping
+from arcdrift.cli.worker_processes import worker_pool
 from arcdrift.settings import CREW_FILE, Crew, load_crew
 from arcdrift.simulate import invented_crew, simulate_frames
 from arcdrift.simulate.write import crew_toml
@@ -108,7 +108,7 @@ def beyond(losses: np.ndarray) -> int:
 
 def analyzed(engine: Engine, crew: Crew) -> Review:
     """Review as ``arcdrift analyze`` does."""
-    with helping(engine) as executor:
+    with worker_pool(engine) as executor:
         return review(engine, crew, executor=executor)
 
 

@@ -4,7 +4,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from arcdrift.cli.demo import sample_folder
+from arcdrift.cli.commands.demo import sample_folder
 
 
 def test_demo_twice(tmp_path: Path, arcdrift: Any) -> None:

@@ -140,7 +140,7 @@ def test_the_unforeseen_outside_a_crew_folder(
         raise RuntimeError("the invented mishap")
 
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
-    monkeypatch.setattr("arcdrift.cli.init.crew_text", fails)
+    monkeypatch.setattr("arcdrift.cli.commands.init.crew_text", fails)
     done = arcdrift("init", tmp_path / "new")
     assert done.code == 70
     (log,) = tmp_path.glob("arcdrift-*.log")

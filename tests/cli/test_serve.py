@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from arcdrift.cli import serve
+from arcdrift.cli.commands import serve
 from arcdrift.errors import UsageError
 
 
@@ -29,7 +29,7 @@ def taken() -> Any:
 def test_next_free_port(taken: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(serve, "PORT", taken)
     found = serve.free_port("127.0.0.1", None)
-    assert taken < found < taken + serve.TRIED
+    assert taken < found < taken + serve.TRIED_PORTS
 
 
 def test_asked_port_is_taken(taken: int, crew: Path, arcdrift: Any) -> None:

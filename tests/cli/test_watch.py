@@ -9,9 +9,9 @@ import time
 
 import pytest
 
-from arcdrift.cli import watch as watching
+from arcdrift.cli import watch_folder
 from arcdrift.cli.crew_folder import open_crew
-from arcdrift.cli.watch import Watch
+from arcdrift.cli.watch_folder import FolderWatch
 from arcdrift.store.read import imports, records
 
 LOG = "splicer,spliced_at,loss_db\nHeron,2026-05-04 08:00,0.02\n"
@@ -34,11 +34,11 @@ def look(crew, drop, monkeypatch, capsys):
             if left:
                 left.pop(0)()
 
-        monkeypatch.setattr(watching.time, "sleep", step)
-        with open_crew(crew) as here:
-            went = Watch(here, drop, every=1, **options).run(rounds=len(steps))
-            files = imports(here.engine)["file_name"].tolist()[::-1]
-            rows = len(records(here.engine, "splices"))
+        monkeypatch.setattr(watch_folder.time, "sleep", step)
+        with open_crew(crew) as session:
+            went = FolderWatch(session, drop, interval_s=1, **options).run(rounds=len(steps))
+            files = imports(session.engine)["file_name"].tolist()[::-1]
+            rows = len(records(session.engine, "splices"))
         return went, files, rows, capsys.readouterr()
 
     return looks

@@ -1,28 +1,35 @@
-"""``arcdrift advise``: whether to recalibrate a splicer now or to keep working."""
+"""``arcdrift advise``: whether to recalibrate a splicer now or to keep working with it."""
 
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from arcdrift.cli.crew_folder import open_crew
-from arcdrift.cli.names import require_known
-from arcdrift.cli.options import HERE, AsJson, CrewFolder
-from arcdrift.cli.output import emit, print_json, print_table, shown, tell, tell_list
-from arcdrift.cli.time_arguments import local, typed_instant, zone_of_splicer
+from arcdrift.cli.known_names import require_known
+from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
+from arcdrift.cli.output import (
+    print_json,
+    print_lines,
+    print_list,
+    print_renderable,
+    print_table,
+    printable,
+)
+from arcdrift.cli.time_arguments import local_time, parse_instant, zone_of_splicer
 from arcdrift.errors import UsageError
 
 if TYPE_CHECKING:
     from arcdrift.analysis.advice.advice import Advice
 
-LOWEST_M, HIGHEST_M = -430.0, 6000.0  # as elevation_m in crew.toml
+LOWEST_M, HIGHEST_M = -430.0, 6000.0  # the limits of elevation_m in crew.toml
 VERDICTS = {
     "recalibrate": ("Recalibrate before the next splice.", "bold red"),
     "keep-working": ("Keep working.", "bold green"),
     "cannot-tell": ("Cannot tell.", "bold yellow"),
 }
-LOOK = "Its arc is drifting: have it looked at."
-STATES = {"ok": "ok", "due": "DUE", "unknown": "?"}
-PARTS = {
+DRIFT_SENTENCE = "Its arc is drifting: have it looked at."
+ITEM_STATES = {"ok": "ok", "due": "DUE", "unknown": "?"}
+CHANGE_LABELS = {
     "air": "change from the air",
     "wear": "change from electrode wear",
     "unexplained": "change unexplained",
@@ -31,7 +38,7 @@ PARTS = {
 
 def advise(
     splicer: Annotated[str, typer.Argument(metavar="SPLICER", help="Its name in the logs.")],
-    crew: CrewFolder = HERE,
+    folder: CrewFolder = CURRENT_FOLDER,
     at: Annotated[
         str | None,
         typer.Option(
@@ -62,26 +69,26 @@ def advise(
 ) -> None:
     """Recalibrate this splicer now, or keep working? With the reasons and the numbers."""
     air = {"temperature_c": temperature, "pressure_hpa": pressure, "humidity_pct": humidity}
-    _require_believable(air)
-    elsewhere = _elsewhere(site, elevation)
-    with open_crew(crew) as here:
+    _require_plausible(air)
+    other_place = _other_place(site, elevation)
+    with open_crew(folder) as session:
         import pandas as pd
 
         from arcdrift.analysis.advice.advice_from_store import advise_now
         from arcdrift.store import read
 
-        require_known(splicer, read.splicers(here.engine), "splicer")
-        zone = zone_of_splicer(here.crew, splicer)
-        when = None if at is None else pd.Timestamp(typed_instant(at, zone, "--at")).as_unit("us")
+        require_known(splicer, read.splicers(session.engine), "splicer")
+        zone = zone_of_splicer(session.crew, splicer)
+        instant = None if at is None else parse_instant(at, zone, "--at")
         advice = advise_now(
-            here.engine,
-            here.crew,
+            session.engine,
+            session.crew,
             splicer,
-            at=when,
+            at=None if instant is None else pd.Timestamp(instant).as_unit("us"),
             temperature_c=temperature,
             pressure_hpa=pressure,
             humidity_pct=humidity,
-            elsewhere=elsewhere,
+            elsewhere=other_place,
         )
         if as_json:
             print_json(advice.to_json())
@@ -89,7 +96,8 @@ def advise(
             _print_advice(advice, zone)
 
 
-def _elsewhere(site: str | None, elevation: float | None) -> str | float | None:
+def _other_place(site: str | None, elevation: float | None) -> str | float | None:
+    """Return the site or the elevation in m that the advice is asked for; None for neither."""
     if site is not None and elevation is not None:
         raise UsageError("Give --site or --elevation, not both.")
     if elevation is not None and not LOWEST_M <= elevation <= HIGHEST_M:
@@ -99,7 +107,7 @@ def _elsewhere(site: str | None, elevation: float | None) -> str | float | None:
     return elevation if site is None else site
 
 
-def _require_believable(air: dict[str, float | None]) -> None:
+def _require_plausible(air: dict[str, float | None]) -> None:
     from arcdrift.quantities import QUANTITIES
 
     for name, value in air.items():
@@ -114,29 +122,36 @@ def _require_believable(air: dict[str, float | None]) -> None:
 def _print_advice(advice: "Advice", zone: str | None) -> None:
     from rich.text import Text
 
-    words, style = VERDICTS[advice.verdict]
+    sentence, style = VERDICTS[advice.verdict]
     if advice.drifting:
-        words, style = f"{words} {LOOK}", "bold yellow" if style == "bold green" else style
-    emit(Text.assemble(f"{shown(advice.splicer)}: ", (words, style)))
-    tell_list(advice.reasons)
-    tell("", f"Last passed check: {local(advice.last_check, zone) or 'none on record'}.")
-    tell(_air_words(advice.air), advice.basis_note)
+        sentence, style = (
+            f"{sentence} {DRIFT_SENTENCE}",
+            "bold yellow" if style == "bold green" else style,
+        )
+    print_renderable(Text.assemble(f"{printable(advice.splicer)}: ", (sentence, style)))
+    print_list(advice.reasons)
+    print_lines(
+        "", f"Last passed check: {local_time(advice.last_check, zone) or 'none on record'}."
+    )
+    print_lines(_air_sentence(advice.air), advice.basis_note)
     if advice.worth is not None:
-        tell(advice.worth["sentence"])
+        print_lines(advice.worth["sentence"])
     if advice.required is not None:
         _print_numbers(advice, advice.required)
     if advice.start_of_day:
-        tell("", "Before the first splice of a day:")
+        print_lines("", "Before the first splice of a day:")
         print_table(
             ["", "", "What is known"],
-            [(STATES[item.state], item.what, item.words) for item in advice.start_of_day],
+            [(ITEM_STATES[item.state], item.what, item.words) for item in advice.start_of_day],
         )
     if advice.program_classes:
-        tell("", "Programs used in the last week:")
-        tell_list(f"{known['program_class']}: {known['note']}." for known in advice.program_classes)
+        print_lines("", "Programs used in the last week:")
+        print_list(
+            f"{program['program_class']}: {program['note']}." for program in advice.program_classes
+        )
     if advice.verdict != "keep-working":
-        tell("", "Before you touch the splicer:")
-        tell_list(advice.cautions)
+        print_lines("", "Before you touch the splicer:")
+        print_list(advice.cautions)
 
 
 def _print_numbers(advice: "Advice", required: dict[str, Any]) -> None:
@@ -152,21 +167,21 @@ def _print_numbers(advice: "Advice", required: dict[str, Any]) -> None:
     ]
     rows += [
         (
-            PARTS.get(part["part"], part["part"]),
+            CHANGE_LABELS.get(part["part"], part["part"]),
             f"{part['change']:+.1f}",
             f"{part['low']:+.1f} to {part['high']:+.1f}",
         )
         for part in advice.breakdown
     ]
-    print_table(["Arc setting", f"In {unit}", "95 % interval"], rows, numbers=(1, 2))
+    print_table(["Arc setting", f"In {unit}", "95 % interval"], rows, numeric_columns=(1, 2))
 
 
-def _air_words(air: dict[str, Any] | None) -> str:
+def _air_sentence(air: dict[str, Any] | None) -> str:
     if air is None:
         return "Air now: no reading is recent enough."
-    parts = [
-        f"{air[name]:.{places}f} {unit}"
-        for name, places, unit in (
+    values = [
+        f"{air[name]:.{decimals}f} {unit}"
+        for name, decimals, unit in (
             ("temperature_c", 1, "°C"),
             ("pressure_hpa", 0, "hPa"),
             ("humidity_pct", 0, "% humidity"),
@@ -174,5 +189,5 @@ def _air_words(air: dict[str, Any] | None) -> str:
         if air[name] is not None
     ]
     age = "" if air["age_min"] is None else f", {air['age_min']:.0f} min old"
-    words = f"Air now: {', '.join(parts)} ({air['source']}{age})."
-    return words if air["note"] is None else f"{words} {air['note']}"
+    sentence = f"Air now: {', '.join(values)} ({air['source']}{age})."
+    return sentence if air["note"] is None else f"{sentence} {air['note']}"

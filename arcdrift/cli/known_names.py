@@ -1,4 +1,4 @@
-"""Names people mistype: refused with the nearest known ones."""
+"""Checking a typed name against the known names, with suggestions when it is unknown."""
 
 import difflib
 from collections.abc import Iterable
@@ -6,15 +6,21 @@ from collections.abc import Iterable
 from arcdrift.errors import UsageError
 
 LISTED = 12
+"""Most names that an error message lists."""
 
 
 def require_known(name: str, known: Iterable[str], what: str) -> str:
-    """Return the name when it is known.
+    """Return `name` if it is among the `known` names.
+
+    Parameters
+    ----------
+    what : str
+        What the name is called in the error message, such as "splicer".
 
     Raises
     ------
     UsageError
-        With the nearest known names, or else with the known ones.
+        If it is not; the message lists similar names, or else the known ones.
     """
     names = sorted(set(known))
     if name in names:
@@ -24,12 +30,11 @@ def require_known(name: str, known: Iterable[str], what: str) -> str:
     by_lower = {candidate.lower(): candidate for candidate in names}
     near = difflib.get_close_matches(name.lower(), by_lower, n=3, cutoff=0.6)
     if near:
-        raise UsageError(
-            f"There is no {what} {name!r}; did you mean {_either([by_lower[n] for n in near])}?"
-        )
+        suggestions = _join_with_or([by_lower[lower] for lower in near])
+        raise UsageError(f"There is no {what} {name!r}; did you mean {suggestions}?")
     more = f" and {len(names) - LISTED} more" if len(names) > LISTED else ""
     raise UsageError(f"There is no {what} {name!r}; known are {', '.join(names[:LISTED])}{more}.")
 
 
-def _either(names: list[str]) -> str:
+def _join_with_or(names: list[str]) -> str:
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"

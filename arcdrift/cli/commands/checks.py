@@ -1,14 +1,14 @@
-"""``arcdrift checks``: which daily arc checks were done, late or missed, and how faithfully."""
+"""``arcdrift checks``: daily arc checks done, late or missed, by day and as shares."""
 
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
 from arcdrift.cli.crew_folder import open_crew, require_analysis
-from arcdrift.cli.names import require_known
-from arcdrift.cli.options import HERE, AsJson, CrewFolder
-from arcdrift.cli.output import counted, print_json, print_table, records_of, tell
-from arcdrift.cli.time_arguments import local, typed_day, zone_of_splicer
+from arcdrift.cli.known_names import require_known
+from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
+from arcdrift.cli.output import count_noun, frame_records, print_json, print_lines, print_table
+from arcdrift.cli.time_arguments import local_time, parse_day, zone_of_splicer
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -17,12 +17,13 @@ if TYPE_CHECKING:
 
 Status = Literal["checked", "late", "failed-only", "missed", "due", "no-work"]
 By = Literal["splicer", "technician", "week", "site"]
-WHOSE = (
+TECHNICIAN_NOTE = (
     "A day counts for whoever made most of its splices on that splicer. These shares are for "
     "coaching; how sure they are is in the interval."
 )
 LAST_DAYS = 7
-SHAPE = (
+"""Days that are listed one by one unless ``--since`` or ``--status`` is given."""
+JSON_COLUMNS = (
     "splicer",
     "day",
     "status",
@@ -34,7 +35,7 @@ SHAPE = (
 
 
 def checks(
-    crew: CrewFolder = HERE,
+    folder: CrewFolder = CURRENT_FOLDER,
     since: Annotated[
         str | None, typer.Option("--since", metavar="DATE", help="Only from this day on.")
     ] = None,
@@ -65,38 +66,38 @@ def checks(
         raise UsageError(
             "--status chooses days and --by counts all of them; give one of the two only."
         )
-    with open_crew(crew) as here:
-        require_analysis(here)
-        people = People(here.crew)
-        days = people.renamed(read.result(here.engine, "result_check_days"))
+    with open_crew(folder) as session:
+        require_analysis(session)
+        people = People(session.crew)
+        days = people.renamed(read.result(session.engine, "result_check_days"))
         if by == "technician" and not people.any_pages:
-            tell(HIDDEN)
+            print_lines(HIDDEN)
             return
         if splicer is not None:
-            known = set(days["splicer"]) | set(here.crew.splicers)
+            known = set(days["splicer"]) | set(session.crew.splicers)
             days = days[days["splicer"] == require_known(splicer, known, "splicer")]
         if since is not None:
-            days = days[days["day"] >= typed_day(since, "--since")]
+            days = days[days["day"] >= parse_day(since, "--since")]
         if by is not None:
             if as_json:
-                print_json(records_of(compliance(days, by)))
+                print_json(frame_records(compliance(days, by)))
             else:
                 _print_compliance(days, by)
             return
         listed = days if status is None else days[days["status"] == status]
         listed = listed.sort_values(["day", "splicer"])
         if as_json:
-            print_json(as_data(listed))
+            print_json(json_rows(listed))
             return
         _print_compliance(days, "splicer")
         if since is None and status is None:
             listed = listed[listed["day"].isin(sorted(set(listed["day"]))[-LAST_DAYS:])]
-        _print_days(listed, here.crew)
+        _print_days(listed, session.crew)
 
 
-def as_data(days: "pd.DataFrame") -> list[dict[str, Any]]:
-    """Shape of ``checks --json``: one object a splicer-day."""
-    return records_of(days[list(SHAPE)])
+def json_rows(days: "pd.DataFrame") -> list[dict[str, Any]]:
+    """Return what ``checks --json`` prints: one object per splicer and day."""
+    return frame_records(days[list(JSON_COLUMNS)])
 
 
 def _print_compliance(days: "pd.DataFrame", by: By) -> None:
@@ -104,7 +105,7 @@ def _print_compliance(days: "pd.DataFrame", by: By) -> None:
 
     table = compliance(days, by)
     if table.empty:
-        tell("No finished workday is on record for this choice.")
+        print_lines("No finished workday is on record for this choice.")
         return
     print_table(
         [
@@ -130,24 +131,24 @@ def _print_compliance(days: "pd.DataFrame", by: By) -> None:
                 f"{row['low']:.0%} to {row['high']:.0%}",
                 row["note"],
             )
-            for row in records_of(table)
+            for row in frame_records(table)
         ],
-        numbers=range(1, 8),
+        numeric_columns=range(1, 8),
         title="Daily arc checks before the first splice",
     )
-    (whole,) = records_of(compliance(days, "crew"))
-    tell(
-        f"Together: {whole['checked']} of {counted(whole['days'], 'workday')} in time, "
-        f"{whole['share']:.0%} ({whole['low']:.0%} to {whole['high']:.0%} with 95 % confidence)."
+    (total,) = frame_records(compliance(days, "crew"))
+    print_lines(
+        f"Together: {total['checked']} of {count_noun(total['days'], 'workday')} in time, "
+        f"{total['share']:.0%} ({total['low']:.0%} to {total['high']:.0%} with 95 % confidence)."
     )
     if by == "technician":
-        tell(WHOSE)
+        print_lines(TECHNICIAN_NOTE)
 
 
 def _print_days(days: "pd.DataFrame", crew: "Crew") -> None:
     worked = days[days["status"] != "no-work"] if len(days) > LAST_DAYS else days
     if worked.empty:
-        tell("No day to list for this choice.")
+        print_lines("No day to list for this choice.")
         return
     zones = {name: zone_of_splicer(crew, name) for name in worked["splicer"].unique()}
     print_table(
@@ -157,13 +158,13 @@ def _print_days(days: "pd.DataFrame", crew: "Crew") -> None:
                 row["day"],
                 row["splicer"],
                 row["status"],
-                local(row["first_splice_at"], zones[row["splicer"]], clock_only=True),
-                local(row["checked_at"], zones[row["splicer"]], clock_only=True),
+                local_time(row["first_splice_at"], zones[row["splicer"]], clock_only=True),
+                local_time(row["checked_at"], zones[row["splicer"]], clock_only=True),
                 row["splices"],
                 row["splices_before_check"],
             )
-            for row in records_of(worked)
+            for row in frame_records(worked)
         ],
-        numbers=(5, 6),
+        numeric_columns=(5, 6),
         title="Day by day (days without work left out)" if len(worked) < len(days) else "By day",
     )

@@ -1,4 +1,4 @@
-"""``arcdrift serve``: the dashboard in the browser of this computer."""
+"""``arcdrift serve``: serves the dashboard to the browser of this computer."""
 
 import logging
 import socket
@@ -7,14 +7,14 @@ from typing import Annotated
 
 import typer
 
-from arcdrift.cli.error_messages import LOG_FILE, Unforeseen
-from arcdrift.cli.options import HERE, CrewFolder
-from arcdrift.cli.output import say
+from arcdrift.cli.error_messages import LOG_FILE, UnforeseenError
+from arcdrift.cli.options import CURRENT_FOLDER, CrewFolder
+from arcdrift.cli.output import print_notice
 from arcdrift.errors import ArcdriftError, UsageError
 
 HOST = "127.0.0.1"
 PORT = 8050
-TRIED = 50
+TRIED_PORTS = 50
 
 Port = Annotated[
     int | None,
@@ -29,61 +29,63 @@ Port = Annotated[
 
 
 def serve(
-    crew: CrewFolder = HERE,
+    folder: CrewFolder = CURRENT_FOLDER,
     host: Annotated[
         str, typer.Option("--host", help="Address to listen on; this computer's own only.")
     ] = HOST,
     port: Port = None,
 ) -> None:
     """Show the dashboard in the browser of this computer; Ctrl-C ends it."""
-    serve_folder(crew, host, port)
+    serve_folder(folder, host, port)
 
 
 def serve_folder(folder: Path, host: str, port: int | None) -> None:
-    """Serve a crew folder until interrupted, on the asked port or the next free one."""
+    """Serve a crew folder until interrupted, on the given port or the next free one."""
     from arcdrift.settings import load_crew
 
-    load_crew(folder)  # before anything slow, for the sentence about a wrong folder
-    log_to(folder)
+    load_crew(folder)  # before the slow imports, so that a wrong folder is refused at once
+    log_to_file(folder)
     try:
         from dashboard import app
 
-        chosen = port or PORT
+        listen_port = port or PORT
         if app.is_loopback(host):  # any other host is refused by the dashboard itself
-            chosen = free_port(host, port)
-            say(f"Dashboard at http://{_in_address(host)}:{chosen} (Ctrl-C ends it).")
-        app.serve(folder, host, chosen)
+            listen_port = free_port(host, port)
+            print_notice(f"Dashboard at http://{_url_host(host)}:{listen_port} (Ctrl-C ends it).")
+        app.serve(folder, host, listen_port)
     except ArcdriftError:
         raise
     except Exception as problem:
-        raise Unforeseen(folder) from problem
+        raise UnforeseenError(folder) from problem
 
 
 def free_port(host: str, port: int | None) -> int:
-    """Return the asked port, or the first free one from `PORT` on.
+    """Return the given port if it is free, or the first free one from `PORT` on.
 
     Raises
     ------
     UsageError
-        When the asked port is taken, or none is free.
+        If the given port is taken, or none is free.
     """
-    tried = range(PORT, PORT + TRIED) if port is None else (port,)
-    for candidate in tried:
+    candidates = range(PORT, PORT + TRIED_PORTS) if port is None else (port,)
+    for candidate in candidates:
         if _is_free(host, candidate):
             return candidate
     if port is not None:
         raise UsageError(
             f"Port {port} cannot be used, another program may have it; choose another --port."
         )
-    raise UsageError(f"No port from {PORT} to {PORT + TRIED - 1} is free; choose one with --port.")
+    raise UsageError(
+        f"No port from {PORT} to {PORT + TRIED_PORTS - 1} is free; choose one with --port."
+    )
 
 
 def _is_free(host: str, port: int) -> bool:
     try:
-        places = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
-        for family, kind, protocol, _, address in places:
+        addresses = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
+        for family, kind, protocol, _, address in addresses:
             with socket.socket(family, kind, protocol) as probe:
-                # as the server does: a port in its closing wait is free
+                # as the server does: a port whose last connection is closing counts as free
                 probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
                 probe.bind(address)
     except OSError:
@@ -91,12 +93,13 @@ def _is_free(host: str, port: int) -> bool:
     return True
 
 
-def log_to(folder: Path) -> None:
-    """Send what the server would write on the terminal to the crew folder's log."""
+def log_to_file(folder: Path) -> None:
+    """Write the server's warnings to the crew folder's log instead of the terminal."""
     handler = logging.FileHandler(folder / LOG_FILE, encoding="utf-8", delay=True)
     handler.setFormatter(logging.Formatter("%(asctime)s %(name)s %(message)s"))
     logging.basicConfig(handlers=[handler], level=logging.WARNING)
 
 
-def _in_address(host: str) -> str:
+def _url_host(host: str) -> str:
+    """Return the host as a URL needs it: an IPv6 address in brackets."""
     return f"[{host}]" if ":" in host else host

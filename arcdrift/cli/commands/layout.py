@@ -1,14 +1,15 @@
-"""``arcdrift layout``: a layout drafted from a sample file, and tried on it."""
+"""``arcdrift layout``: drafts a layout from a sample file and tries it on that file."""
 
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from arcdrift.cli.crew_folder import command
-from arcdrift.cli.options import HERE, AsJson, CrewFolder
-from arcdrift.cli.output import counted, print_json, say, tell, tell_list
+from arcdrift.cli.crew_folder import command_text
+from arcdrift.cli.error_messages import validation_message
+from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder, RecordKind
+from arcdrift.cli.output import count_noun, print_json, print_lines, print_notice, print_problems
 from arcdrift.errors import BadInput, UsageError
 
 if TYPE_CHECKING:
@@ -16,15 +17,12 @@ if TYPE_CHECKING:
     from arcdrift.intake.draft.layout_trial import Trial
     from arcdrift.settings import Crew
 
-Kind = Literal["arc-checks", "splices", "readings", "service"]
-LISTED_PROBLEMS = 8
-
 
 def layout(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="A log to draft it from.")],
-    crew: CrewFolder = HERE,
+    folder: CrewFolder = CURRENT_FOLDER,
     kind: Annotated[
-        Kind | None,
+        RecordKind | None,
         typer.Option("--kind", help="What the file holds, when its headers do not tell."),
     ] = None,
     out: Annotated[
@@ -69,13 +67,13 @@ def layout(
 
     if day_first and month_first:
         raise UsageError("--day-first and --month-first exclude each other; keep one.")
-    _check_zone(time_zone)
-    target = _target(out, file, crew)
+    _require_time_zone(time_zone)
+    target = _layout_path(out, file, folder)
     if target.exists() and not overwrite:
         raise UsageError(f"{target} is already there; give --overwrite to replace it.")
     now = datetime.now(UTC)
     packed, content = file_bytes(file, file.name, sheet=sheet)
-    made = draft_layout(
+    draft = draft_layout(
         content,
         file.name,
         now=now,
@@ -84,26 +82,28 @@ def layout(
         time_zone=time_zone,
         encoding=stated_encoding(packed, content),
     )
-    _write(target, made.text())
-    trials, trouble = _tried(made, content, _crew(crew), now)
+    _write(target, draft.text())
+    trials, obstacles = _try_orders(draft, content, _load_crew(folder), now)
     if as_json:
-        print_json(_as_data(made, target, trials, trouble))
+        print_json(_json_object(draft, target, trials, obstacles))
         return
-    tell(
-        f"Wrote {target}: a layout for {made.kind.name} with {made.matched} of the file's headers."
+    print_lines(
+        f"Wrote {target}: a layout for {draft.kind.name} with {draft.matched} of the file's "
+        "headers."
     )
-    _tell_open(made, target)
+    _print_undecided(draft, target)
     for order, trial in trials:
-        _tell_trial(order, trial)
-    for sentence in trouble:
-        say(sentence)
-    ready = not (made.open_orders or made.unmatched or made.absent)
-    found_alone = target.parent == crew / LAYOUTS
-    run = command(f"import {file}" if found_alone else f"import {file} --layout {target}", crew)
-    tell(f"Next: {'' if ready else 'decide what is open, then '}{run}.")
+        _print_trial(order, trial)
+    for sentence in obstacles:
+        print_notice(sentence)
+    ready = not (draft.open_orders or draft.unmatched or draft.absent)
+    found_by_headers = target.parent == folder / LAYOUTS
+    option = "" if found_by_headers else f" --layout {target}"
+    run = command_text(f"import {file}{option}", folder)
+    print_lines(f"Next: {'' if ready else 'decide what is open, then '}{run}.")
 
 
-def _check_zone(zone: str | None) -> None:
+def _require_time_zone(zone: str | None) -> None:
     from pydantic import TypeAdapter, ValidationError
 
     from arcdrift.settings import ZoneName
@@ -111,21 +111,20 @@ def _check_zone(zone: str | None) -> None:
     try:
         TypeAdapter(ZoneName | None).validate_python(zone)
     except ValidationError as problem:
-        said = str(problem.errors()[0]["msg"]).removeprefix("Value error, ").rstrip(".")
-        raise UsageError(f"--time-zone: {said}.") from None
+        raise UsageError(f"--time-zone: {validation_message(problem)}.") from None
 
 
-def _target(out: Path | None, file: Path, crew: Path) -> Path:
+def _layout_path(out: Path | None, file: Path, folder: Path) -> Path:
     from arcdrift.intake.layout.layout_match import LAYOUTS
     from arcdrift.settings import CREW_FILE
 
     if out is not None:
         return out if out.suffix == ".toml" else out.with_name(f"{out.name}.toml")
     name = f"{file.name.split('.')[0] or 'layout'}.toml"
-    return crew / LAYOUTS / name if (crew / CREW_FILE).exists() else Path(name)
+    return folder / LAYOUTS / name if (folder / CREW_FILE).exists() else Path(name)
 
 
-def _crew(folder: Path) -> "Crew | None":
+def _load_crew(folder: Path) -> "Crew | None":
     from arcdrift.settings import CREW_FILE, load_crew
 
     return load_crew(folder) if (folder / CREW_FILE).exists() else None
@@ -139,77 +138,81 @@ def _write(target: Path, text: str) -> None:
         raise BadInput(f"{target} cannot be written: {problem.strerror}.") from None
 
 
-def _tried(
-    made: "Draft", content: bytes, crew: "Crew | None", now: datetime
+def _try_orders(
+    draft: "Draft", content: bytes, crew: "Crew | None", now: datetime
 ) -> "tuple[list[tuple[str, Trial]], list[str]]":
-    """The layout tried on its sample, in each order its dates may have; and what hinders it."""
+    """Try the layout on its file, in each possible order of its dates.
+
+    Returns
+    -------
+    trials, obstacles
+        Each order with its trial, and sentences about what keeps the layout from being used.
+    """
     from arcdrift.intake.draft.layout_trial import try_layout
     from arcdrift.settings import Crew
 
-    trouble = []
+    obstacles = []
     if crew is None:
-        # no crew folder: any zone will do for counting
-        crew = Crew(name="none", time_zone=made.time_zone or "UTC")
-    elif not (crew.time_zone or made.time_zone or made.writing.has_offset):
+        # without a crew folder any time zone serves: the rows are only counted
+        crew = Crew(name="none", time_zone=draft.time_zone or "UTC")
+    elif not (crew.time_zone or draft.time_zone or draft.writing.has_offset):
         crew = crew.model_copy(update={"time_zone": "UTC"})
-        trouble.append(
+        obstacles.append(
             "The times carry no offset and no time zone is set, so the rows were counted as if "
             "written in UTC; set time_zone in the layout or in crew.toml."
         )
     trials = []
-    for order, layout in made.trials():
+    for order, layout in draft.trials():
         try:
-            trials.append((order, try_layout(content, layout, crew, now=now, file=made.name)))
+            trials.append((order, try_layout(content, layout, crew, now=now, file=draft.name)))
         except BadInput as problem:
-            trouble.append(f"The draft cannot read the file yet: {problem}")
-    return trials, trouble
+            obstacles.append(f"The draft cannot read the file yet: {problem}")
+    return trials, obstacles
 
 
-def _tell_open(made: "Draft", target: Path) -> None:
-    """Say in a sentence each what is left to decide."""
-    if made.open_orders:
-        orders = " and ".join(choice.order for choice in made.open_orders)
-        say(
-            f"Decide the order of dates such as {made.writing.sample}: {orders} fit every value; "
+def _print_undecided(draft: "Draft", target: Path) -> None:
+    """Print a sentence about each thing that the user has to decide."""
+    if draft.open_orders:
+        orders = " and ".join(choice.order for choice in draft.open_orders)
+        print_notice(
+            f"Decide the order of dates such as {draft.writing.sample}: {orders} fit every value; "
             f"choose a time_format in {target}, or draft again with --day-first or --month-first."
         )
-    if made.unmatched:
-        it = "it" if len(made.unmatched) == 1 else "them"
-        headers = ", ".join(repr(header) for header in made.unmatched)
-        say(
-            f"Not recognized: {headers}; leave {it} out under ignore in {target}, or map {it} "
-            f"under columns."
+    if draft.unmatched:
+        pronoun = "it" if len(draft.unmatched) == 1 else "them"
+        headers = ", ".join(repr(header) for header in draft.unmatched)
+        print_notice(
+            f"Not recognized: {headers}; leave {pronoun} out under ignore in {target}, or map "
+            f"{pronoun} under columns."
         )
-    if made.absent:
-        say(
-            f"Not found, though a file of {made.kind.name} needs it: {', '.join(made.absent)}; add "
-            f"it to {target}, under columns or fixed."
+    if draft.absent:
+        print_notice(
+            f"Not found, though a file of {draft.kind.name} needs it: {', '.join(draft.absent)}; "
+            f"add it to {target}, under columns or fixed."
         )
 
 
-def _tell_trial(order: str, trial: "Trial") -> None:
-    read = f"Tried on the file, read {order}" if order else "Tried on the file"
-    skipped = f"; {counted(trial.skipped, 'line')} skipped" if trial.skipped else ""
-    tell(f"{read}: {trial.sound:,} of {counted(trial.rows, 'row')} would be accepted{skipped}.")
-    if trial.problems:
-        tell_list(trial.problems[:LISTED_PROBLEMS])
-    more = len(trial.problems) - LISTED_PROBLEMS
-    if more > 0:
-        tell(f"  and {more} further kinds of problem.")
+def _print_trial(order: str, trial: "Trial") -> None:
+    intro = f"Tried on the file, read {order}" if order else "Tried on the file"
+    skipped = f"; {count_noun(trial.skipped, 'line')} skipped" if trial.skipped else ""
+    print_lines(
+        f"{intro}: {trial.sound:,} of {count_noun(trial.rows, 'row')} would be accepted{skipped}."
+    )
+    print_problems(trial.problems)
 
 
-def _as_data(
-    made: "Draft", target: Path, trials: "list[tuple[str, Trial]]", trouble: list[str]
+def _json_object(
+    draft: "Draft", target: Path, trials: "list[tuple[str, Trial]]", obstacles: list[str]
 ) -> dict[str, Any]:
-    """Shape of ``layout --json``."""
+    """Return what ``layout --json`` prints."""
     return {
         "layout": str(target),
-        "file": made.name,
-        "kind": made.kind.name,
-        "matched": made.matched,
-        "not_recognized": made.unmatched,
-        "not_found": made.absent,
-        "undecided": [choice.order for choice in made.open_orders],
+        "file": draft.name,
+        "kind": draft.kind.name,
+        "matched": draft.matched,
+        "not_recognized": draft.unmatched,
+        "not_found": draft.absent,
+        "undecided": [choice.order for choice in draft.open_orders],
         "trials": [
             {
                 "order": order or None,
@@ -220,5 +223,5 @@ def _as_data(
             }
             for order, trial in trials
         ],
-        "trouble": trouble,
+        "trouble": obstacles,
     }

@@ -1,4 +1,4 @@
-"""``arcdrift simulate``: logs of an invented crew, with the truth beside them."""
+"""``arcdrift simulate``: writes logs of an invented crew, and the truth about them."""
 
 from enum import StrEnum
 from pathlib import Path
@@ -7,12 +7,12 @@ from typing import Annotated, Any
 import typer
 
 from arcdrift.cli.options import AsJson
-from arcdrift.cli.output import print_json, print_table, tell, working
-from arcdrift.cli.time_arguments import typed_day
+from arcdrift.cli.output import print_json, print_lines, print_table, progress_bar
+from arcdrift.cli.time_arguments import parse_day
 
 
-class Form(StrEnum):
-    """What logs can be written as."""
+class LogFormat(StrEnum):
+    """File formats of simulated logs."""
 
     csv = "csv"
     parquet = "parquet"
@@ -51,9 +51,9 @@ def simulate(
             "arc-step, or a TOML file of faults.",
         ),
     ] = "none",
-    form: Annotated[
-        Form, typer.Option("--format", help="What the four logs are written as.")
-    ] = Form.csv,
+    log_format: Annotated[
+        LogFormat, typer.Option("--format", help="What the four logs are written as.")
+    ] = LogFormat.csv,
     sample: Annotated[
         bool,
         typer.Option(
@@ -75,7 +75,7 @@ def simulate(
     from datetime import date
 
     from arcdrift.simulate import invented_crew, load_plan, plant, sample_scenario, some_faults
-    from arcdrift.simulate import simulate as make
+    from arcdrift.simulate import simulate as simulate_logs
 
     if sample:
         scenario = sample_scenario()
@@ -87,34 +87,36 @@ def simulate(
             days=days,
             splices_per_day=splices_per_day,
             seed=seed,
-            start=date.fromisoformat(typed_day(start, "--start")),
+            start=date.fromisoformat(parse_day(start, "--start")),
         )
         if faults == "some":
             scenario = some_faults(scenario)
         elif faults != "none":
             scenario = plant(scenario, load_plan(faults))
-    what = "Making up logs"
-    with working(what, "splices") as progress:
+    description = "Making up logs"
+    with progress_bar(description, "splices") as progress:
 
-        def told(done: int, total: int, splices: int) -> None:
-            progress(what, splices, splices * total // done)
+        def show_progress(splicers_done: int, splicers_total: int, splices: int) -> None:
+            progress(description, splices, splices * splicers_total // splicers_done)
 
-        truth = make(scenario, folder, overwrite=overwrite, form=form.value, progress=told)
+        truth = simulate_logs(
+            scenario, folder, overwrite=overwrite, form=log_format.value, progress=show_progress
+        )
     files: list[dict[str, Any]] = [{"file": name, **counts} for name, counts in truth.files.items()]
     if as_json:
         print_json(files)
         return
     print_table(
         ["File", "Rows", "Broken", "Repeated"],
-        [(item["file"], f"{item['rows']:,}", item["broken"], item["repeated"]) for item in files],
-        numbers=(1, 2, 3),
+        [(file["file"], f"{file['rows']:,}", file["broken"], file["repeated"]) for file in files],
+        numeric_columns=(1, 2, 3),
         title=f"Invented logs in {folder}",
     )
     count = len(truth.faults)
     planted = "1 fault was" if count == 1 else f"{count} faults were"
-    tell(f"{planted} planted; truth.json tells {'it' if count == 1 else 'them'}.")
-    if form is Form.csv:
-        logs = " ".join(str(folder / item["file"]) for item in files)
-        tell(f"Next: `arcdrift import --crew {folder} {logs}`.")
+    print_lines(f"{planted} planted; truth.json tells {'it' if count == 1 else 'them'}.")
+    if log_format is LogFormat.csv:
+        logs = " ".join(str(folder / file["file"]) for file in files)
+        print_lines(f"Next: `arcdrift import --crew {folder} {logs}`.")
     else:
-        tell("Parquet files are for other programs; `arcdrift import` reads CSV files.")
+        print_lines("Parquet files are for other programs; `arcdrift import` reads CSV files.")

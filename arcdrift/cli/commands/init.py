@@ -1,4 +1,4 @@
-"""``arcdrift init``: a new crew folder with a commented crew.toml."""
+"""``arcdrift init``: makes a crew folder with a commented crew.toml."""
 
 import json
 from pathlib import Path
@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from arcdrift.cli.output import tell
+from arcdrift.cli.error_messages import validation_message
+from arcdrift.cli.output import print_lines
 from arcdrift.errors import BadInput, UsageError
 
 if TYPE_CHECKING:
@@ -40,35 +41,35 @@ def init(
     from arcdrift.settings import CREW_FILE
 
     path = folder / CREW_FILE
-    text = crew_text(name or folder.resolve().name, time_zone, _sites(site or []))
+    text = crew_text(name or folder.resolve().name, time_zone, _parse_sites(site or []))
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with path.open("x", encoding="utf-8", newline="\n") as file:
             file.write(text)
     except FileExistsError:
-        what = f"{path} is already there" if path.exists() else f"{folder} is a file"
-        raise UsageError(f"{what}; it was left as it is.") from None
+        obstacle = f"{path} is already there" if path.exists() else f"{folder} is a file"
+        raise UsageError(f"{obstacle}; it was left as it is.") from None
     except OSError as problem:
         raise BadInput(f"{folder} cannot be written: {problem.strerror}.") from None
-    tell(f"Made {path}; its comments say what can be set.")
+    print_lines(f"Made {path}; its comments say what can be set.")
     if time_zone is None:
-        tell(
+        print_lines(
             "No time zone was given: logs whose times carry no offset will be refused until "
             "time_zone is set in crew.toml, because a guessed zone would move every check."
         )
-    tell(
+    print_lines(
         f"Next: put your splicers and programs into {path}, then run "
         f"`arcdrift import FILE --crew {folder}` with an exported log."
     )
 
 
 def crew_text(name: str, time_zone: str | None, sites: "dict[str, Site]") -> str:
-    """Text of a commented crew.toml that loads as it stands.
+    """Return the text of a commented crew.toml that can be loaded unchanged.
 
     Raises
     ------
     UsageError
-        When the name or the zone cannot be used.
+        If the name or the time zone cannot be used.
     """
     import tomllib
 
@@ -76,50 +77,52 @@ def crew_text(name: str, time_zone: str | None, sites: "dict[str, Site]") -> str
 
     from arcdrift.settings import Crew
 
-    zone_line = f"time_zone = {_quoted(time_zone)}" if time_zone else '# time_zone = "Europe/Oslo"'
-    blocks = "".join(
-        f"\n[sites.{_quoted(site)}]\nelevation_m = {known.elevation_m:g}\n"
-        for site, known in sites.items()
+    zone_line = (
+        f"time_zone = {_toml_string(time_zone)}" if time_zone else '# time_zone = "Europe/Oslo"'
     )
-    text = TEMPLATE.format(name=_quoted(name), zone=zone_line, sites=blocks or EXAMPLE_SITE)
+    blocks = "".join(
+        f"\n[sites.{_toml_string(site)}]\nelevation_m = {settings.elevation_m:g}\n"
+        for site, settings in sites.items()
+    )
+    text = TEMPLATE.format(name=_toml_string(name), zone=zone_line, sites=blocks or EXAMPLE_SITE)
     try:
         Crew.model_validate(tomllib.loads(text))
     except ValidationError as problem:
-        said = str(problem.errors()[0]["msg"]).removeprefix("Value error, ").rstrip(".")
-        raise UsageError(f"{said[0].upper()}{said[1:]}.") from None
+        reason = validation_message(problem)
+        raise UsageError(f"{reason[0].upper()}{reason[1:]}.") from None
     except tomllib.TOMLDecodeError:
         raise UsageError("A name holds a character that crew.toml cannot keep.") from None
     return text
 
 
-def _sites(typed: list[str]) -> "dict[str, Site]":
+def _parse_sites(typed: list[str]) -> "dict[str, Site]":
     from pydantic import ValidationError
 
     from arcdrift.settings import Site
 
     sites = {}
-    for words in typed:
-        name, _, height = words.rpartition(":")
+    for text in typed:
+        name, _, height = text.rpartition(":")
         try:
             elevation = float(height)
         except ValueError:
             name = ""
         if not name.strip():
             raise UsageError(
-                f"--site {words} is not a site; write its name, a colon and its height above the "
+                f"--site {text} is not a site; write its name, a colon and its height above the "
                 "sea in meters, such as Harbor:12."
             )
         try:
             sites[name.strip()] = Site(elevation_m=elevation)
         except ValidationError:
             raise UsageError(
-                f"--site {words}: {height} m is no height above the sea; it must lie between "
+                f"--site {text}: {height} m is no height above the sea; it must lie between "
                 "-430 and 6,000 m."
             ) from None
     return sites
 
 
-def _quoted(text: str) -> str:
+def _toml_string(text: str) -> str:
     return json.dumps(text, ensure_ascii=False)  # a JSON string is a TOML basic string
 
 

@@ -1,14 +1,14 @@
-"""``arcdrift coach``: note down what was practiced with whom, and see what changed after it."""
+"""``arcdrift coach``: writes and lists coaching notes, with what changed after each."""
 
 from typing import Annotated, Any
 
 import typer
 
 from arcdrift.cli.crew_folder import open_crew
-from arcdrift.cli.names import require_known
-from arcdrift.cli.options import HERE, AsJson, CrewFolder
-from arcdrift.cli.output import emit, print_json, shown, tell, tell_list
-from arcdrift.cli.time_arguments import typed_day
+from arcdrift.cli.known_names import require_known
+from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
+from arcdrift.cli.output import print_json, print_lines, print_list, print_renderable, printable
+from arcdrift.cli.time_arguments import parse_day
 from arcdrift.errors import UsageError
 
 
@@ -28,13 +28,13 @@ def coach(
     undo: Annotated[
         int | None, typer.Option("--undo", metavar="ID", help="Take a note back.")
     ] = None,
-    crew: CrewFolder = HERE,
+    folder: CrewFolder = CURRENT_FOLDER,
     as_json: AsJson = False,
 ) -> None:
     """Keep the coaching log: write a note down, or list notes with what changed after each."""
     from datetime import date
 
-    with open_crew(crew) as here:
+    with open_crew(folder) as session:
         from arcdrift.analysis.people.before_after import CAUTION
         from arcdrift.analysis.people.technician_report import coaching_rows
         from arcdrift.cli.time_arguments import zone_of_splicer
@@ -42,56 +42,53 @@ def coach(
         from arcdrift.store import coaching, read
         from arcdrift.store.read import assessment_time
 
-        people = People(here.crew)
-        days = read.result(here.engine, "result_person_days")
+        people = People(session.crew)
+        days = read.result(session.engine, "result_person_days")
         known = sorted(set(days["technician"]))
         if not people.any_pages:
-            tell(HIDDEN)
+            print_lines(HIDDEN)
             return
-        who = None
+        name = None
         if technician is not None:
-            shown_names = {people.shown(name): name for name in known}
-            who = shown_names[require_known(technician, set(shown_names), "technician")]
+            names = {people.shown(known_name): known_name for known_name in known}
+            name = names[require_known(technician, set(names), "technician")]
         if undo is not None:
-            coaching.withdraw_note(here.engine, undo)
-            tell(f"Coaching note {undo} was taken back.")
+            coaching.withdraw_note(session.engine, undo)
+            print_lines(f"Coaching note {undo} was taken back.")
             return
         if topic is not None or note or by is not None:
-            if who is None:
+            if name is None:
                 raise UsageError("Say whom the note is about: arcdrift coach NAME --topic ...")
-            today = (
-                assessment_time(here.engine, here.crew)
-                .tz_convert(zone_of_splicer(here.crew))
-                .date()
+            now = assessment_time(session.engine, session.crew)
+            today = now.tz_convert(zone_of_splicer(session.crew)).date()
+            held_on = today if day is None else date.fromisoformat(parse_day(day, "--day"))
+            note_id = coaching.add_note(
+                session.engine, name, held_on, topic or "", note, by or "", today=today
             )
-            held = today if day is None else date.fromisoformat(typed_day(day, "--day"))
-            number = coaching.add_note(
-                here.engine, who, held, topic or "", note, by or "", today=today
-            )
-            tell(f"Coaching note {number} on {people.shown(who)} was written down.")
+            print_lines(f"Coaching note {note_id} on {people.shown(name)} was written down.")
             return
         rows = [
             row
-            for row in coaching_rows(coaching.notes(here.engine), days, people)
-            if who is None or row["technician"] == people.shown(who)
+            for row in coaching_rows(coaching.notes(session.engine), days, people)
+            if name is None or row["technician"] == people.shown(name)
         ]
         if as_json:
             print_json(rows)
             return
-        _print(rows, CAUTION)
+        _print_notes(rows, CAUTION)
 
 
-def _print(rows: list[dict[str, Any]], caution: str) -> None:
+def _print_notes(rows: list[dict[str, Any]], caution: str) -> None:
     if not rows:
-        tell("No coaching is on record for this choice.")
+        print_lines("No coaching is on record for this choice.")
         return
     for row in rows:
-        tell(
-            shown(f"{row['id']}. {row['technician']}, {row['held_on']}: {row['topic']} "
+        print_lines(
+            printable(f"{row['id']}. {row['technician']}, {row['held_on']}: {row['topic']} "
                   f"(by {row['by']})")
         )  # fmt: skip
         if row["note"]:
-            tell(shown(row["note"]))
-        tell_list([change["words"] for change in row["changes"]])
-        emit("")
-    tell(caution)
+            print_lines(printable(row["note"]))
+        print_list([change["words"] for change in row["changes"]])
+        print_renderable("")
+    print_lines(caution)

@@ -1,4 +1,4 @@
-"""``arcdrift quarantine``: rows that were kept apart, why, how to mend them, and what to keep."""
+"""``arcdrift quarantine``: lists and exports quarantined rows, and decides conflicts."""
 
 import getpass
 from pathlib import Path
@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from arcdrift.cli.crew_folder import OpenCrew, command, open_crew
-from arcdrift.cli.options import HERE, AsJson, CrewFolder
-from arcdrift.cli.output import counted, print_json, print_table, records_of, tell
+from arcdrift.cli.crew_folder import CrewSession, command_text, open_crew, subcommand_folder
+from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
+from arcdrift.cli.output import count_noun, frame_records, print_json, print_lines, print_table
 from arcdrift.cli.quarantine_files import write_exports
 from arcdrift.errors import UsageError
 
@@ -16,13 +16,13 @@ if TYPE_CHECKING:
     import pandas as pd
 
 app = typer.Typer()
-OfImport = Annotated[
+ImportId = Annotated[
     int | None, typer.Option("--import", metavar="ID", help="Only rows of this import.")
 ]
 By = Annotated[
     str | None, typer.Option("--by", metavar="NAME", help="Who decides; default the login name.")
 ]
-SHAPE = {
+JSON_NAMES = {
     "id": "id",
     "import_id": "import_id",
     "file_name": "file",
@@ -34,14 +34,14 @@ SHAPE = {
     "message": "message",
     "raw": "raw",
 }
-CONFLICT = ("id", "import_id", "file", "kind", "line", "stored_id", "differs", "kept")
+CONFLICT_COLUMNS = ("id", "import_id", "file", "kind", "line", "stored_id", "differs", "kept")
 
 
 @app.callback(invoke_without_command=True)
 def quarantine(
     context: typer.Context,
-    crew: CrewFolder = HERE,
-    import_id: OfImport = None,
+    folder: CrewFolder = CURRENT_FOLDER,
+    import_id: ImportId = None,
     code: Annotated[
         str | None,
         typer.Option("--code", metavar="CODE", help="Only rows with this problem code."),
@@ -63,44 +63,44 @@ def quarantine(
     name and with its lines where they were, does the same.
     """
     if context.invoked_subcommand is not None:
-        context.obj = crew
+        context.obj = folder
         return
     from arcdrift.store import read
 
-    with open_crew(crew) as here:
-        _require_import(here, import_id)
-        rows = read.quarantined(here.engine, import_id)
+    with open_crew(folder) as session:
+        _require_import(session, import_id)
+        rows = read.quarantined(session.engine, import_id)
         if code is not None:
             rows = rows[rows["code"] == code].reset_index(drop=True)
         written = []
         if export is not None and not rows.empty:
-            written = write_exports(rows, read.imports(here.engine), export)
+            written = write_exports(rows, read.imports(session.engine), export)
     if as_json:
-        print_json(records_of(rows[list(SHAPE)].rename(columns=SHAPE)))
+        print_json(frame_records(rows[list(JSON_NAMES)].rename(columns=JSON_NAMES)))
         return
     if rows.empty:
-        tell("No row is in quarantine.")
+        print_lines("No row is in quarantine.")
         return
     _print_groups(rows)
     if export is None:
-        tell(
-            f"Next: {command('quarantine --export rows.csv', crew)}, mend the rows in a "
+        print_lines(
+            f"Next: {command_text('quarantine --export rows.csv', folder)}, mend the rows in a "
             "spreadsheet, and import that file; rows that are right then leave this list."
         )
     for file in written:
-        words = "import" if file.layout is None else f"import --layout {file.layout}"
-        again = command(f"{words} {file.path}", crew)
-        tell(
-            f"Wrote {counted(file.rows, 'row')} of {file.kind} to {file.path}; mend them, then "
-            f"{again}."
+        option = "" if file.layout is None else f" --layout {file.layout}"
+        import_again = command_text(f"import{option} {file.path}", folder)
+        print_lines(
+            f"Wrote {count_noun(file.rows, 'row')} of {file.kind} to {file.path}; mend them, then "
+            f"{import_again}."
         )
 
 
 @app.command()
 def conflicts(
     context: typer.Context,
-    crew: CrewFolder = HERE,
-    import_id: OfImport = None,
+    folder: CrewFolder = CURRENT_FOLDER,
+    import_id: ImportId = None,
     decided: Annotated[
         bool, typer.Option("--decided", help="Also those that were decided, with by whom.")
     ] = False,
@@ -109,15 +109,15 @@ def conflicts(
     """Show rows of the same event with other values, old and new side by side."""
     from arcdrift.store import read
 
-    folder = context.obj if crew == HERE else crew
-    with open_crew(folder) as here:
-        _require_import(here, import_id)
-        rows = conflict_data(read.conflicting(here.engine, import_id, decided=decided))
+    folder = subcommand_folder(context, folder)
+    with open_crew(folder) as session:
+        _require_import(session, import_id)
+        rows = conflict_rows(read.conflicting(session.engine, import_id, decided=decided))
     if as_json:
         print_json(rows)
         return
     if not rows:
-        tell("No row conflicts with a stored one.")
+        print_lines("No row conflicts with a stored one.")
         return
     print_table(
         ["Id", "Import", "File, line", "Whose, when (UTC)", "Column", "Old -> new", "Kept"],
@@ -128,18 +128,18 @@ def conflicts(
                 f"{row['file']}, {row['line']}" if first else "",
                 f"{row['who']}, {row['at']}" if first else "",
                 column,
-                f"{_cell(both['stored'])} -> {_cell(both['in_file'])}",
-                _decision(row) if first else "",
+                f"{_value_text(both['stored'])} -> {_value_text(both['in_file'])}",
+                _decision_text(row) if first else "",
             )
             for row in rows
-            for first, (column, both) in _marked(row["differs"])
+            for first, (column, both) in _with_first_flag(row["differs"])
         ],
-        numbers=(0, 1),
-        title=f"{counted(len(rows), 'row')} with other values than the stored row, which counts",
+        numeric_columns=(0, 1),
+        title=f"{count_noun(len(rows), 'row')} with other values than the stored row, which counts",
     )
-    tell(
-        f"Next: {command('quarantine keep old ID', folder)} leaves what is stored, "
-        f"{command('quarantine keep new ID', folder)} puts the new values in its place; --all "
+    print_lines(
+        f"Next: {command_text('quarantine keep old ID', folder)} leaves what is stored, "
+        f"{command_text('quarantine keep new ID', folder)} puts the new values in its place; --all "
         "decides all of them."
     )
 
@@ -153,26 +153,26 @@ def keep(
     ids: Annotated[
         list[int] | None, typer.Argument(metavar="ID...", help="Conflicts, as listed.")
     ] = None,
-    every: Annotated[bool, typer.Option("--all", help="Every open conflict.")] = False,
+    all_conflicts: Annotated[bool, typer.Option("--all", help="Every open conflict.")] = False,
     by: By = None,
-    crew: CrewFolder = HERE,
+    folder: CrewFolder = CURRENT_FOLDER,
     as_json: AsJson = False,
 ) -> None:
     """Decide conflicts: keep the old values or the new ones. Who and when is kept as well."""
-    from arcdrift.intake.storing.conflict_decisions import keep as decide
+    from arcdrift.intake.storing.conflict_decisions import keep as decide_conflicts
 
-    if every == bool(ids):
+    if all_conflicts == bool(ids):
         raise UsageError("Name the conflicts by their ids, or give --all to decide all of them.")
-    folder = context.obj if crew == HERE else crew
-    name = _who(by)
-    with open_crew(folder) as here:
-        number = decide(here.engine, choice, None if every else ids, by=name)
+    folder = subcommand_folder(context, folder)
+    name = _decider(by)
+    with open_crew(folder) as session:
+        count = decide_conflicts(session.engine, choice, None if all_conflicts else ids, by=name)
     if as_json:
-        print_json({"kept": choice, "conflicts": number, "by": name})
+        print_json({"kept": choice, "conflicts": count, "by": name})
         return
-    tell(f"{counted(number, 'conflict')} decided by {name}: the {choice} values are kept.")
-    if choice == "new" and number:
-        tell(f"Next: {command('analyze', folder)}, so that the results rest on them.")
+    print_lines(f"{count_noun(count, 'conflict')} decided by {name}: the {choice} values are kept.")
+    if choice == "new" and count:
+        print_lines(f"Next: {command_text('analyze', folder)}, so that the results rest on them.")
 
 
 @app.command()
@@ -181,35 +181,35 @@ def drop(
     ids: Annotated[list[int], typer.Argument(metavar="ID...", help="Rows, as listed.")],
     why: Annotated[str, typer.Option("--why", metavar="REASON", help="Why they are given up.")],
     by: By = None,
-    crew: CrewFolder = HERE,
+    folder: CrewFolder = CURRENT_FOLDER,
     as_json: AsJson = False,
 ) -> None:
     """Give up rows that nobody can mend. They stay on record with who, when and why."""
-    from arcdrift.intake.storing.conflict_decisions import drop as give_up
+    from arcdrift.intake.storing.conflict_decisions import drop as drop_rows
 
-    folder = context.obj if crew == HERE else crew
-    name = _who(by)
-    with open_crew(folder) as here:
-        number = give_up(here.engine, ids, why=why, by=name)
+    folder = subcommand_folder(context, folder)
+    name = _decider(by)
+    with open_crew(folder) as session:
+        count = drop_rows(session.engine, ids, why=why, by=name)
     if as_json:
-        print_json({"dropped": number, "by": name, "why": why})
+        print_json({"dropped": count, "by": name, "why": why})
         return
-    tell(f"{counted(number, 'row')} given up by {name}: {why}.")
+    print_lines(f"{count_noun(count, 'row')} given up by {name}: {why}.")
 
 
-def conflict_data(rows: "pd.DataFrame") -> list[dict[str, Any]]:
-    """Shape of ``quarantine conflicts --json``: both versions of each differing value."""
+def conflict_rows(rows: "pd.DataFrame") -> list[dict[str, Any]]:
+    """Return what ``quarantine conflicts --json`` prints: both versions of differing values."""
     import json
 
-    found = []
-    for row in records_of(rows.rename(columns={"file_name": "file"})):
+    conflicts = []
+    for row in frame_records(rows.rename(columns={"file_name": "file"})):
         record = json.loads(row["record"])
-        at = next(record[name] for name in record if name.endswith("_at"))
-        found.append(
+        time = next(record[name] for name in record if name.endswith("_at"))
+        conflicts.append(
             {
-                **{name: row[name] for name in CONFLICT},
+                **{name: row[name] for name in CONFLICT_COLUMNS},
                 "who": record.get("splicer") or record.get("asset") or record.get("site"),
-                "at": f"{at[:10]} {at[11:19]}",
+                "at": f"{time[:10]} {time[11:19]}",
                 "differs": {
                     column: {"stored": stored, "in_file": in_file}
                     for column, (stored, in_file) in json.loads(row["differs"]).items()
@@ -219,42 +219,45 @@ def conflict_data(rows: "pd.DataFrame") -> list[dict[str, Any]]:
                 "raw": row["raw"],
             }
         )
-    return found
+    return conflicts
 
 
-def _require_import(here: OpenCrew, import_id: int | None) -> None:
+def _require_import(session: CrewSession, import_id: int | None) -> None:
     from arcdrift.store import read
 
-    if import_id is not None and import_id not in set(read.imports(here.engine)["id"]):
+    if import_id is not None and import_id not in set(read.imports(session.engine)["id"]):
         raise UsageError(f"There is no import {import_id}; `arcdrift imports` lists them.")
 
 
 def _print_groups(rows: "pd.DataFrame") -> None:
-    by = rows.groupby(["import_id", "file_name", "code", "column"], dropna=False)
-    groups = by.agg(
+    grouped = rows.groupby(["import_id", "file_name", "code", "column"], dropna=False)
+    groups = grouped.agg(
         rows=("line", "size"),
         line=("line", "first"),
         message=("message", "first"),
-        ids=("id", lambda ids: _ranges(ids.tolist())),
+        ids=("id", lambda ids: _ranges_text(ids.tolist())),
     )
     groups = groups.reset_index().sort_values(["import_id", "rows"], ascending=False)
     print_table(
         ["Import", "Ids", "Code", "What is wrong and how to mend it"],
-        [(g["import_id"], g["ids"], g["code"], _sentence(g)) for g in records_of(groups)],
-        numbers=(0,),
-        title=f"{counted(len(rows), 'row')} in quarantine",
+        [
+            (group["import_id"], group["ids"], group["code"], _group_sentence(group))
+            for group in frame_records(groups)
+        ],
+        numeric_columns=(0,),
+        title=f"{count_noun(len(rows), 'row')} in quarantine",
     )
 
 
-def _sentence(group: dict[str, Any]) -> str:
+def _group_sentence(group: dict[str, Any]) -> str:
     where = f"first at line {group['line']:,} of {group['file_name']}"
     if group["rows"] == 1:
         where = f"line {group['line']:,} of {group['file_name']}"
-    return f"{counted(group['rows'], 'row')}, {where}: {group['message']}"
+    return f"{count_noun(group['rows'], 'row')}, {where}: {group['message']}"
 
 
-def _ranges(ids: list[int]) -> str:
-    """Words for numbers: 1..3, 7."""
+def _ranges_text(ids: list[int]) -> str:
+    """Return numbers as text, with runs as ranges: 1..3, 7."""
     runs: list[list[int]] = []
     for number in sorted(ids):
         if runs and number == runs[-1][-1] + 1:
@@ -264,19 +267,21 @@ def _ranges(ids: list[int]) -> str:
     return ", ".join("..".join(map(str, run)) for run in runs)
 
 
-def _marked(differs: dict[str, Any]) -> list[tuple[bool, tuple[str, Any]]]:
-    return [(number == 0, one) for number, one in enumerate(differs.items())]
+def _with_first_flag(differs: dict[str, Any]) -> list[tuple[bool, tuple[str, Any]]]:
+    """Pair each differing column and its values with whether it is the first."""
+    return [(index == 0, item) for index, item in enumerate(differs.items())]
 
 
-def _cell(value: Any) -> str:
+def _value_text(value: Any) -> str:
     return "(nothing)" if value is None else str(value)
 
 
-def _decision(row: dict[str, Any]) -> str:
+def _decision_text(row: dict[str, Any]) -> str:
     return "" if row["kept"] is None else f"{row['kept']}, by {row['decided_by']}"
 
 
-def _who(by: str | None) -> str:
+def _decider(by: str | None) -> str:
+    """Return the name given with ``--by``, or else the login name."""
     if by is not None and by.strip():
         return by.strip()
     try:

@@ -1,0 +1,50 @@
+"""``arcdrift analyze``: runs the analysis of the stored records."""
+
+from collections import Counter
+from typing import TYPE_CHECKING, Any
+
+from arcdrift.cli.analysis_run import review_crew, review_findings_text
+from arcdrift.cli.crew_folder import command_text, open_crew
+from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
+from arcdrift.cli.output import count_noun, print_json, print_lines
+from arcdrift.finding import SEVERITY_ORDER
+
+if TYPE_CHECKING:
+    from arcdrift.analysis.review.review import Review
+
+
+def analyze(folder: CrewFolder = CURRENT_FOLDER, as_json: AsJson = False) -> None:
+    """Work out from the stored records what drifted, what was missed and what is due."""
+    with open_crew(folder) as session:
+        review = review_crew(session)
+        unknown = sorted(set(review.names) - set(session.crew.splicers))
+    if as_json:
+        print_json(json_object(review))
+        return
+    print_lines(
+        f"Analyzed {count_noun(review.splices, 'splice')} and "
+        f"{count_noun(review.checks, 'arc check')} of {count_noun(review.splicers, 'splicer')} in "
+        f"{review.seconds:.1f} s.",
+        f"Findings: {review_findings_text(review)}.",
+        f"Next: {command_text('findings', folder)} lists them; {command_text('serve', folder)} "
+        "shows them with their charts.",
+    )
+    if unknown:
+        print_lines(
+            f"crew.toml does not name {', '.join(unknown)}: their arc settings are taken as steps, "
+            "and they borrow nothing from sister splicers. Add them under [splicers]."
+        )
+
+
+def json_object(review: "Review") -> dict[str, Any]:
+    """Return what ``analyze --json`` prints."""
+    counts = dict.fromkeys(SEVERITY_ORDER, 0)
+    counts |= Counter(finding.severity for finding in review.findings)
+    return {
+        "now": review.now,
+        "splicers": review.splicers,
+        "splices": review.splices,
+        "checks": review.checks,
+        "findings": counts,
+        "seconds": review.seconds,
+    }

@@ -1,0 +1,136 @@
+"""``arcdrift import``: reads log files into the crew's store and accounts for every row."""
+
+from collections.abc import Sequence
+from contextlib import closing
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from arcdrift.cli.crew_folder import CrewSession, command_text, open_crew
+from arcdrift.cli.import_notices import print_interrupted
+from arcdrift.cli.import_run import find_logs, import_found, print_reports
+from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder, RecordKind
+from arcdrift.cli.output import print_json, print_lines, print_notice
+from arcdrift.cli.watch_folder import DEFAULT_INTERVAL_S, FolderWatch
+from arcdrift.errors import ArcdriftError, StoreTrouble, UsageError
+
+if TYPE_CHECKING:
+    from arcdrift.intake.layout.layouts import Layout
+    from arcdrift.intake.storing.import_file import ImportReport
+
+
+def import_files(
+    files: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            metavar="FILE...",
+            help=(
+                "Log files, folders of them, patterns such as '*.csv', or - for standard input. "
+                "A file may be CSV, .xlsx, .ods or Parquet, packed as .gz or .zip or not."
+            ),
+        ),
+    ] = None,
+    folder: CrewFolder = CURRENT_FOLDER,
+    kind: Annotated[
+        RecordKind | None,
+        typer.Option("--kind", help="What the files hold, when the headers do not tell."),
+    ] = None,
+    layout: Annotated[
+        Path | None,
+        typer.Option(
+            "--layout",
+            metavar="LAYOUT",
+            help="TOML file that maps the files' headers and units to arcdrift's.",
+        ),
+    ] = None,
+    watch: Annotated[
+        Path | None,
+        typer.Option(
+            "--watch",
+            metavar="DIR",
+            help="Instead of FILE: import what is dropped into this folder, until Ctrl-C.",
+        ),
+    ] = None,
+    every: Annotated[
+        float, typer.Option("--every", metavar="SECONDS", help="With --watch: how often to look.")
+    ] = DEFAULT_INTERVAL_S,
+    analyze: Annotated[
+        bool, typer.Option("--analyze", help="With --watch: analyze anew after new rows.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Read log files into the crew's store. Importing a file twice adds nothing.
+
+    Every row is accounted for: accepted, already stored, conflicting with a stored one, or
+    put into quarantine with the reason.
+    """
+    if (watch is None) == (not files):
+        raise UsageError("Give the log files to import, or --watch with a folder.")
+    if as_json and watch is not None:
+        raise UsageError("--json and --watch do not go together; leave one out.")
+    with open_crew(folder) as session:
+        print_interrupted(session, forget=True)
+        loaded = _load_layout(session, layout)
+        if watch is not None:
+            FolderWatch(session, watch, kind, loaded, interval_s=every, analyze=analyze).run()
+            return
+        reports, failed, code = _import_all(session, files or (), kind, loaded)
+        if as_json:
+            print_json([report.to_json() for report in reports])
+        elif reports:
+            print_reports(reports)
+            if failed:
+                print_lines(f"Not imported: {', '.join(failed)}.")
+            _print_next_step(reports, session.folder)
+    if code:
+        raise typer.Exit(code)
+
+
+def _load_layout(session: CrewSession, name_or_path: Path | None) -> "Layout | None":
+    from arcdrift.intake.layout.layout_match import layout_path
+    from arcdrift.intake.layout.layouts import load_layout
+
+    return None if name_or_path is None else load_layout(layout_path(session.folder, name_or_path))
+
+
+def _import_all(
+    session: CrewSession,
+    arguments: Sequence[Path],
+    kind: RecordKind | None,
+    layout: "Layout | None",
+) -> "tuple[list[ImportReport], list[str], int]":
+    """Import all logs; print an error for each that fails, and go on with the next.
+
+    Returns
+    -------
+    reports, failed, code
+        Reports of the imported logs, names of those that failed, and the exit code.
+    """
+    reports: list[ImportReport] = []
+    failed: list[str] = []
+    code = 0
+    with closing(find_logs(arguments, layout)) as logs:
+        for log in logs:
+            try:
+                reports.append(import_found(session, log, kind, layout))
+            except ArcdriftError as problem:
+                print_notice(problem)
+                failed.append(log.name)
+                code = max(code, problem.exit_code)
+                if isinstance(problem, StoreTrouble):
+                    break
+    return reports, failed, code
+
+
+def _print_next_step(reports: "Sequence[ImportReport]", folder: Path) -> None:
+    analyze = command_text("analyze", folder)
+    if any(report.balance.quarantined for report in reports):
+        print_lines(
+            f"Next: {command_text('quarantine', folder)} shows the rows kept apart and how to mend "
+            f"them; {analyze} works with the others."
+        )
+    elif any(report.balance.accepted for report in reports):
+        print_lines(f"Next: {analyze}.")
+    else:
+        print_lines("Nothing new was added; the results stand as they are.")

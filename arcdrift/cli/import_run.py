@@ -1,0 +1,138 @@
+"""Finding the logs that arguments mean, importing them and printing the counts of rows."""
+
+from collections.abc import Generator, Sequence
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from arcdrift.cli.crew_folder import CrewSession
+from arcdrift.cli.import_notices import print_waiting
+from arcdrift.cli.log_paths import find_log_files
+from arcdrift.cli.options import RecordKind
+from arcdrift.cli.output import (
+    count_noun,
+    print_lines,
+    print_notice,
+    print_problems,
+    print_table,
+    progress_bar,
+)
+
+if TYPE_CHECKING:
+    from arcdrift.intake.containers.sources import Log, Refused
+    from arcdrift.intake.layout.layouts import Layout
+    from arcdrift.intake.storing.import_file import ImportReport
+
+COUNT_HEADS = ("Rows", "Accepted", "Already\nstored", "Conflic-\nting", "Quaran-\ntined")
+"""Heads of the columns that count the rows of an import."""
+
+
+def find_logs(
+    arguments: Sequence[Path], layout: "Layout | None"
+) -> "Generator[Log | Refused, None, None]":
+    """Find all logs in the files, folders, patterns or standard input that the arguments mean.
+
+    A notice is printed about each file or sheet that is passed over.
+    """
+    from arcdrift.intake.containers.sources import PassedOver, Refused, logs_in, names_columns
+
+    def names_layout_headers(row: tuple[str, ...]) -> bool:
+        columns = () if layout is None else layout.columns.values()
+        return any(header in row for column in columns for header in column.headers)
+
+    with find_log_files(arguments) as found:
+        for sentence in found.skipped:
+            print_notice(sentence)
+        for argument, problem in found.errors:
+            yield Refused(argument, problem)
+        for path, name in found.files:
+            is_header = names_columns if layout is None else names_layout_headers
+            for log in logs_in(path, name, is_header=is_header):
+                if isinstance(log, PassedOver):
+                    print_notice(log.why)
+                else:
+                    yield log
+
+
+def import_found(
+    session: CrewSession, log: "Log | Refused", kind: RecordKind | None, layout: "Layout | None"
+) -> "ImportReport":
+    """Import a log that `find_logs` found.
+
+    Raises
+    ------
+    ArcdriftError
+        If the log cannot be read or stored.
+    """
+    from arcdrift.intake.containers.sources import Log
+
+    if not isinstance(log, Log):
+        raise log.problem
+    return import_log(session, log.path, kind, layout, name=log.name, sheet=log.sheet)
+
+
+def import_log(
+    session: CrewSession,
+    path: Path,
+    kind: RecordKind | None = None,
+    layout: "Layout | None" = None,
+    *,
+    name: str | None = None,
+    sheet: str | None = None,
+) -> "ImportReport":
+    """Import one log with a progress bar; without a layout, look for one that fits."""
+    name = name or path.name
+    description = f"Importing {name}"
+    with progress_bar(description, "rows") as progress:
+        from arcdrift.intake.layout.layout_match import fitting_layout
+        from arcdrift.intake.storing.import_file import import_file
+
+        if layout is None:
+            layout = fitting_layout(session.folder, path, kind=kind, name=name, sheet=sheet)
+            if layout is not None:
+                print_notice(f"{name} is read with the layout {layout.name}.")
+        return import_file(
+            session.engine,
+            session.crew,
+            path,
+            kind=kind,
+            layout=layout,
+            progress=partial(progress, description),
+            name=name,
+            sheet=sheet,
+            waiting=print_waiting,
+        )
+
+
+def print_reports(reports: "Sequence[ImportReport]") -> None:
+    """Print a table with the row counts of each import, and the problems of each file."""
+    print_table(
+        ["File", "Kind", "Import", *COUNT_HEADS],
+        [
+            (
+                report.file,
+                report.kind,
+                report.import_id,
+                f"{report.balance.rows:,}",
+                f"{report.balance.accepted:,}",
+                f"{report.balance.already_stored:,}",
+                f"{report.balance.conflicting:,}",
+                f"{report.balance.quarantined:,}",
+            )
+            for report in reports
+        ],
+        numeric_columns=range(2, 8),
+        title="Rows = accepted + already stored + conflicting + quarantined",
+    )
+    for report in reports:
+        if report.balance.skipped:
+            skipped = count_noun(report.balance.skipped, "line")
+            print_lines(f"{report.file}: {skipped} skipped, as its layout says.")
+        if report.mended:
+            mended = count_noun(report.mended, "row")
+            print_lines(
+                f"{report.file}: {mended} kept apart by earlier imports left the quarantine."
+            )
+        if report.problems:
+            print_lines(f"{report.file}:")
+            print_problems(report.problems, "; `arcdrift quarantine` lists them")
