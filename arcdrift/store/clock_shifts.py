@@ -114,7 +114,7 @@ def undo_shift(engine: Engine, splicer: str, shift_id: int) -> None:
 
 def suspected(engine: Engine, splicers: Iterable[str] | None = None) -> list[ClockBounds]:
     """Read the stretches that the last analysis keeps apart."""
-    table = schema.result_clock_stretches
+    table = schema.RESULTS["result_clock_stretches"]
     query = select(table)
     if splicers is not None:
         query = query.where(table.columns.splicer.in_(sorted(set(splicers))))

@@ -7,16 +7,15 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
+from sqlalchemy import Connection, Engine, create_engine, event, text
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 from sqlalchemy.pool import NullPool
 
 from arcdrift.errors import StoreTrouble
 from arcdrift.settings import STORE_FILE
 from arcdrift.store.sqlite_gate import GatedConnection
+from arcdrift.store.upgrade import bring_up_to_date
 
-MIGRATIONS = Path(__file__).parent / "migrations"
-_HEAD = "0001"
 _BUSY_SECONDS = 60.0
 _TURN_SECONDS = 3600.0
 """How long a writer waits for its turn: another one may be storing a very large file."""
@@ -46,7 +45,7 @@ def open_store(target: Path | str) -> Engine:
     address = str(target)
     engine = _by_address(address) if "://" in address else _in_folder(Path(target))
     with store_errors(engine):
-        _bring_up_to_date(engine)
+        bring_up_to_date(engine, place(engine))
     return engine
 
 
@@ -178,49 +177,6 @@ def _by_address(address: str) -> Engine:
             "The store's address is not understood; write it like "
             "postgresql+psycopg://user@host/name."
         ) from None
-
-
-def _bring_up_to_date(engine: Engine) -> None:
-    with engine.connect() as connection:
-        if _version(connection) == _HEAD:
-            return
-    if engine.dialect.name == "sqlite":
-        # readers never wait for a writer; the mode stays with the file
-        with engine.connect() as connection:
-            connection.rollback()
-            raw = connection.connection.dbapi_connection
-            if raw is not None:
-                raw.cursor().execute("PRAGMA journal_mode=WAL")
-    # slow to load, and needed once in the life of a store
-    from alembic import command
-    from alembic.config import Config
-    from alembic.script import ScriptDirectory
-
-    with engine.execution_options(arcdrift_writes=True).begin() as connection:
-        version = _version(connection)
-        config = Config()
-        config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
-        known = {step.revision for step in ScriptDirectory.from_config(config).walk_revisions()}
-        if version is not None and version not in known:
-            raise StoreTrouble(
-                f"The store {place(engine)} was made by a newer arcdrift (its version is "
-                f"{version}, this one knows up to {_HEAD}); update arcdrift."
-            )
-        config.attributes["connection"] = connection
-        command.upgrade(config, "head")
-
-
-def _version(connection: Connection) -> str | None:
-    """Version of the store's tables, None when there are none yet."""
-    tables = inspect(connection).get_table_names()
-    if "alembic_version" in tables:
-        return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
-    if tables and connection.dialect.name == "sqlite":
-        raise StoreTrouble(
-            f"{place(connection.engine)} is a database, but not an arcdrift store; move it away "
-            f"or choose another crew folder."
-        )
-    return None
 
 
 def _sentence(said: str, where: str) -> str:

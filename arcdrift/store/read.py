@@ -155,7 +155,7 @@ def most_splices(engine: Engine) -> int:
 
 def technicians(engine: Engine) -> list[str]:
     """Names of all technicians in the results of the last analysis, sorted."""
-    tables = (schema.result_person_days, schema.result_check_days)
+    tables = (schema.RESULTS["result_person_days"], schema.RESULTS["result_check_days"])
     query = union_all(
         *(select(t.c.technician).where(t.c.technician.is_not(None)).distinct() for t in tables)
     )
@@ -226,7 +226,7 @@ def _names(table: Any) -> Subquery:
 
 def result(engine: Engine, table_name: str, **equals: Any) -> pd.DataFrame:
     """Read a result table, or its rows where columns equal the given values."""
-    table = schema.metadata.tables[table_name]
+    table = schema.RESULTS[table_name]
     query = select(table)
     for name, value in equals.items():
         query = query.where(table.columns[name] == value)
@@ -249,7 +249,7 @@ def findings(
     subject, kind : str, optional
         Only findings about this subject id, or of this kind.
     """
-    table = schema.findings
+    table = schema.RESULTS["findings"]
     query = select(table.columns.severity, table.columns.until, table.columns.document)
     if since is not None:
         query = query.where(table.columns.until >= microseconds(since))
@@ -317,7 +317,7 @@ def store_version(engine: Engine) -> str:
 
 def version_within(connection: Connection) -> str:
     """Return the store's version as an open transaction sees it."""
-    done, run = schema.imports.columns, schema.analysis_run.columns
+    done, run = schema.imports.columns, schema.RESULTS["analysis_run"].columns
     shifts, marks = schema.clock_shifts.columns, schema.baseline_marks.columns
     query = select(
         func.max(done.id),

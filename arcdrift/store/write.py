@@ -83,12 +83,11 @@ def replace_results(engine: Engine, frames: Mapping[str, pd.DataFrame]) -> None:
         Rows by result table name (`arcdrift.store.schema.RESULTS`); a result table that is
         left out ends up empty. Columns that the table does not have are not stored.
     """
-    tables = {table.name: table for table in schema.RESULTS}
-    strange = sorted(set(frames) - set(tables))
+    strange = sorted(set(frames) - set(schema.RESULTS))
     if strange:
         raise ValueError(f"not a result table: {', '.join(strange)}")
     with writing(engine) as connection:
-        for name, table in tables.items():
+        for name, table in schema.RESULTS.items():
             connection.execute(delete(table))
             if name in frames:
                 add_rows(connection, table, stored_columns(name, frames[name]))
@@ -96,7 +95,7 @@ def replace_results(engine: Engine, frames: Mapping[str, pd.DataFrame]) -> None:
 
 def stored_columns(table_name: str, frame: pd.DataFrame) -> pd.DataFrame:
     """Keep the columns of a frame that the table has, in the table's order."""
-    columns = schema.metadata.tables[table_name].columns.keys()
+    columns = schema.RESULTS[table_name].columns.keys()
     return frame[[name for name in columns if name in frame.columns]]
 
 

@@ -135,7 +135,7 @@ def say(words: str, took: Spent, splices: int) -> None:
 def alarms(engine: Engine) -> dict[str, int]:
     """Alarms of every chart in the results, by result table."""
     counts = {}
-    for table in schema.RESULTS:
+    for table in schema.RESULTS.values():
         if "alarm" in table.columns:
             counts[table.name] = int(read.result(engine, table.name)["alarm"].astype(bool).sum())
     return counts

@@ -126,7 +126,7 @@ def test_records_kept_apart_for_a_wrong_clock_are_in_none(made: Path, tmp_path: 
         "splices": 34, "checks": 0, "days": 1,
     }  # fmt: skip
     with writing(engine) as connection:
-        table = schema.result_clock_stretches
+        table = schema.RESULTS["result_clock_stretches"]
         connection.execute(table.insert().values(**apart))
     engine.dispose()
     assert rows(data, "cleave-run").empty

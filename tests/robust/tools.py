@@ -51,7 +51,7 @@ def everything(folder: Path) -> dict[str, list[tuple[object, ...]]]:
     apart = {"started_at", "seconds"}
     held = {}
     with reading(engine) as connection:
-        for table in schema.metadata.sorted_tables:
+        for table in (*schema.metadata.sorted_tables, *schema.RESULTS.values()):
             if table.name in ("begun", "watched"):
                 continue
             columns = [column for column in table.columns if column.name not in apart]

@@ -50,7 +50,7 @@ def contents(engine):
     with reading(engine) as connection:
         return {
             table.name: [tuple(row) for row in connection.execute(table.select())]
-            for table in schema.metadata.sorted_tables
+            for table in (*schema.metadata.sorted_tables, *schema.RESULTS.values())
             if table.name not in ("imports", "claims")
         }
 

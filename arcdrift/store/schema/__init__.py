@@ -1,0 +1,55 @@
+"""Tables of the store: records, annotations, and the results of the last analysis.
+
+Results are replaced as a whole by each analysis. They can be computed again from the records and
+need no migration: when their definition has changed, `arcdrift.store.upgrade` drops them and
+makes them anew.
+"""
+
+from sqlalchemy import Table
+
+from arcdrift.store.schema import loss_results, machine_results, people_results, run_results
+from arcdrift.store.schema.annotations import baseline_marks, clock_shifts, coaching
+from arcdrift.store.schema.columns import metadata, result_metadata
+from arcdrift.store.schema.records import (
+    RECORDS,
+    TIME_COLUMN,
+    arc_checks,
+    begun,
+    claims,
+    conflicts,
+    imports,
+    quarantine,
+    readings,
+    service,
+    splices,
+    watched,
+)
+from arcdrift.store.schema.run_results import result_definitions
+
+_RESULT_MODULES = (loss_results, machine_results, people_results, run_results)
+"""Importing them declares the tables."""
+
+RESULTS: dict[str, Table] = dict(result_metadata.tables)
+"""Result tables by name."""
+
+__all__ = [
+    "RECORDS",
+    "RESULTS",
+    "TIME_COLUMN",
+    "arc_checks",
+    "baseline_marks",
+    "begun",
+    "claims",
+    "clock_shifts",
+    "coaching",
+    "conflicts",
+    "imports",
+    "metadata",
+    "quarantine",
+    "readings",
+    "result_definitions",
+    "result_metadata",
+    "service",
+    "splices",
+    "watched",
+]

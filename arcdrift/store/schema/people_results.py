@@ -1,0 +1,129 @@
+"""Result tables about technicians."""
+
+from sqlalchemy import BigInteger, Column, Float, Integer, String, Table, Text
+
+from arcdrift.store.schema.columns import result_metadata
+
+result_prep = Table(
+    "result_prep",
+    result_metadata,
+    Column("id", Integer, primary_key=True),
+    Column("document", Text, nullable=False),  # JSON: refusal, sets, swaps, promises, crew shares
+)
+
+result_people = Table(
+    "result_people",
+    result_metadata,
+    Column("who", String(12), primary_key=True),  # technician, splicer or cleaver
+    Column("name", Text, primary_key=True),
+    Column("measure", String(8), primary_key=True),  # loss, angle, uneven or redo
+    Column("days", Integer, nullable=False),
+    Column("splices", BigInteger, nullable=False),
+    Column("connected", Integer, nullable=False),  # set of who is comparable with whom, from 0
+    Column("effect", Float),  # relative to the average of the set; NULL with a note
+    Column("low", Float),  # 95 % interval
+    Column("high", Float),
+    Column("sure", Float),  # probability of more than the margin
+    Column("note", Text),
+)
+
+result_consistency = Table(
+    "result_consistency",
+    result_metadata,
+    Column("technician", Text, primary_key=True),
+    Column("measure", String(8), primary_key=True),  # angle or loss
+    Column("days", Integer, nullable=False),
+    Column("splices", BigInteger, nullable=False),
+    Column("freedom", Float, nullable=False),
+    Column("sd", Float),
+    Column("crew_sd", Float),  # of the others on the same machines
+    Column("ratio", Float),
+    Column("low", Float),
+    Column("high", Float),
+    Column("sure", Float),
+    Column("note", Text),
+)
+
+result_shares = Table(
+    "result_shares",
+    result_metadata,
+    Column("technician", Text, primary_key=True),
+    Column("measure", String(8), primary_key=True),  # redo or bad (cleaves)
+    Column("n", BigInteger, nullable=False),
+    Column("observed", BigInteger, nullable=False),
+    Column("expected", Float, nullable=False),  # in other hands on the same machines
+    Column("share", Float, nullable=False),  # crew's share x observed / expected
+    Column("low", Float, nullable=False),  # funnel limits, 95 %
+    Column("high", Float, nullable=False),
+)
+
+result_person_days = Table(
+    "result_person_days",
+    result_metadata,
+    Column("technician", Text, primary_key=True),
+    Column("day", String(10), primary_key=True),
+    Column("splices", Integer, nullable=False),
+    Column("loss_db", Float),  # capped mean
+    Column("angle_deg", Float),  # geometric mean of both sides
+    Column("angle_spread", Float),  # sd of the log angle
+    Column("loss_level", Float),  # apart from machines and programs, log scale against the crew
+    Column("angle_level", Float),
+    Column("freedom", Float, nullable=False),
+    Column("bad", Integer, nullable=False),
+    Column("redo", Integer, nullable=False),
+)
+
+result_shared_work = Table(
+    "result_shared_work",
+    result_metadata,
+    Column("technician", Text, primary_key=True),
+    Column("splicer", Text, primary_key=True),
+    Column("days", Integer, nullable=False),
+    Column("splices", BigInteger, nullable=False),
+)
+
+result_signatures = Table(
+    "result_signatures",
+    result_metadata,
+    Column("kind", String(16), primary_key=True),
+    Column("subject_type", String(12), primary_key=True),
+    Column("subject", Text, primary_key=True),
+    Column("estimate", Float, nullable=False),
+    Column("low", Float, nullable=False),
+    Column("high", Float, nullable=False),
+    Column("unit", Text, nullable=False),
+    Column("splices", BigInteger, nullable=False),
+    Column("days", Integer, nullable=False),
+    Column("since", BigInteger, nullable=False),
+    Column("until", BigInteger, nullable=False),
+    Column("words", Text, nullable=False),
+)
+
+result_cleave_runs = Table(
+    "result_cleave_runs",
+    result_metadata,
+    Column("splicer", Text, primary_key=True),
+    Column("technician", Text, primary_key=True),
+    Column("since", BigInteger, primary_key=True),
+    Column("until", BigInteger, nullable=False),
+    Column("length", Integer, nullable=False),
+    Column("worst_deg", Float, nullable=False),
+    Column("cleaver", Text),
+    Column("blade_position", Text),
+    Column("splices", Text, nullable=False),  # JSON: ids of splices
+)
+
+result_sign_offs = Table(
+    "result_sign_offs",
+    result_metadata,
+    Column("technician", Text, primary_key=True),
+    Column("attempt", Integer, primary_key=True),
+    Column("verdict", String(16), nullable=False),
+    Column("since", BigInteger, nullable=False),
+    Column("until", BigInteger, nullable=False),
+    Column("splices", Integer, nullable=False),
+    Column("more", Integer, nullable=False),  # expected until an answer
+    Column(
+        "measures", Text, nullable=False
+    ),  # JSON: see arcdrift.analysis.people.sign_off.MeasureResult
+)

@@ -1,0 +1,198 @@
+"""Tables of what was imported, and of the imports themselves."""
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    String,
+    Table,
+    Text,
+)
+
+from arcdrift.store.schema.columns import air_columns, id_column, metadata, origin_columns
+
+imports = Table(
+    "imports",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("file_name", Text, nullable=False),
+    Column("sha256", String(64), nullable=False, index=True),
+    Column("size_bytes", BigInteger, nullable=False),
+    Column("kind", String(16), nullable=False),
+    Column("layout", Text),
+    Column("header", Text),  # JSON: the file's own header cells
+    Column("given", Text),  # JSON: the columns of ours that the file speaks of
+    Column("to_the_second", Boolean),  # False: its times stop at the minute
+    Column("started_at", BigInteger, nullable=False),
+    Column("seconds", Float, nullable=False),
+    Column("lines", BigInteger, nullable=False),
+    Column("other_lines", BigInteger, nullable=False),  # header, blank, skipped, continuation
+    Column("rows", BigInteger, nullable=False),
+    Column("accepted", BigInteger, nullable=False),
+    Column("already_stored", BigInteger, nullable=False),
+    Column("conflicting", BigInteger, nullable=False),
+    Column("quarantined", BigInteger, nullable=False),
+    Column("undone_at", BigInteger),
+)
+
+arc_checks = Table(
+    "arc_checks",
+    metadata,
+    id_column(),
+    *origin_columns(),
+    Column("splicer", Text, nullable=False),
+    Column("checked_at", BigInteger, nullable=False),
+    Column("outcome", String(8), nullable=False),
+    Column("arc_setting", Float),
+    Column("arc_count", Float),
+    Column("technician", Text),
+    Column("site", Text),
+    Column("melt_back_um", Float),
+    *air_columns(),
+    Column("remark", Text),
+    Index(None, "splicer", "checked_at"),
+    sqlite_autoincrement=True,
+)
+
+splices = Table(
+    "splices",
+    metadata,
+    id_column(),
+    *origin_columns(),
+    Column("splicer", Text, nullable=False),
+    Column("spliced_at", BigInteger, nullable=False),
+    Column("loss_db", Float),
+    Column("outcome", String(8), nullable=False),
+    Column("technician", Text),
+    Column("program", Text),
+    Column("fiber_a", Text),
+    Column("fiber_b", Text),
+    Column("cleave_left_deg", Float),
+    Column("cleave_right_deg", Float),
+    Column("core_offset_um", Float),
+    Column("arc_count", Float),
+    Column("splice_number", Float),
+    Column("cleaver", Text),
+    Column("blade_position", Text),
+    Column("site", Text),
+    Column("location", Text),
+    Column("purpose", String(12), nullable=False),
+    Column("sleeve_mm", Float),
+    Column("heater_program", Text),
+    Column("measured_ab_db", Float),
+    Column("measured_ba_db", Float),
+    *air_columns(),
+    Column("remark", Text),
+    Index(None, "splicer", "spliced_at"),
+    sqlite_autoincrement=True,
+)
+
+readings = Table(
+    "readings",
+    metadata,
+    id_column(),
+    *origin_columns(),
+    Column("read_at", BigInteger, nullable=False),
+    Column("site", Text),
+    Column("splicer", Text),
+    *air_columns(),  # pressure as reported; pressure_reference says what it refers to
+    Column("pressure_reference", String(10)),
+    Column("source", Text),
+    Index(None, "site", "read_at"),
+    Index(None, "splicer", "read_at"),
+    sqlite_autoincrement=True,
+)
+
+service = Table(
+    "service",
+    metadata,
+    id_column(),
+    *origin_columns(),
+    Column("asset", Text, nullable=False),
+    Column("serviced_at", BigInteger, nullable=False),
+    Column("action", String(24), nullable=False),
+    Column("remark", Text),
+    Index(None, "asset", "serviced_at"),
+    sqlite_autoincrement=True,
+)
+
+quarantine = Table(
+    "quarantine",
+    metadata,
+    id_column(),
+    *origin_columns(),
+    Column("last_line", BigInteger, nullable=False),
+    Column("raw", Text, nullable=False),
+    Column("column", Text),
+    Column("code", String(32), nullable=False),
+    Column("message", Text, nullable=False),
+    # a closed row left the open list: mended by a later import, or given up by a person
+    Column("closed_by", Integer, ForeignKey("imports.id"), index=True),
+    Column("closed_at", BigInteger),
+    Column("closed_who", Text),
+    Column("closed_why", Text),
+)
+
+# a row that says again what is stored or quarantined already, or says what the stored row no
+# longer shows as it stands: what has to be known to undo any other import exactly
+claims = Table(
+    "claims",
+    metadata,
+    id_column(),
+    *origin_columns(),
+    Column("kind", String(16), nullable=False),  # of record, or "quarantine"
+    Column("record_id", BigInteger, nullable=False),
+    Column("record", Text),  # JSON: its own values; NULL when they are those of the record
+    Column("raw", Text),
+    Index(None, "kind", "record_id"),
+)
+
+conflicts = Table(
+    "conflicts",
+    metadata,
+    id_column(),
+    *origin_columns(),
+    Column("stored_id", BigInteger, nullable=False),
+    Column("differs", Text, nullable=False),  # JSON: column -> [stored, in the file]
+    Column("record", Text, nullable=False),  # JSON: the whole new version
+    Column("raw", Text, nullable=False),
+    Column("kept", String(3)),  # what a person decided: old or new; NULL while open
+    Column("decided_at", BigInteger),
+    Column("decided_by", Text),
+    Column("decided_against", Text),  # JSON: the version it was held against
+)
+
+begun = Table(
+    "begun",
+    metadata,
+    Column("token", String(16), primary_key=True),
+    Column("file_name", Text, nullable=False),
+    Column("started_at", BigInteger, nullable=False),
+)
+
+watched = Table(
+    "watched",
+    metadata,
+    Column("path", Text, primary_key=True),
+    Column("size_bytes", BigInteger, nullable=False),
+    Column("modified_ns", BigInteger, nullable=False),
+    Column("sha256", String(64), index=True),  # NULL when it could not be read
+    Column("said", Text),  # why it was not imported; NULL when it was, or was known
+)
+
+RECORDS: dict[str, Table] = {
+    "arc-checks": arc_checks,
+    "splices": splices,
+    "readings": readings,
+    "service": service,
+}
+TIME_COLUMN: dict[str, str] = {
+    "arc-checks": "checked_at",
+    "splices": "spliced_at",
+    "readings": "read_at",
+    "service": "serviced_at",
+}

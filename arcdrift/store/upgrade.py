@@ -1,0 +1,142 @@
+"""Brings the tables of a store to what this version of arcdrift declares.
+
+A new store gets all tables at once. In an older one the tables of records and annotations are
+changed by numbered migrations. Result tables can be computed again, and are not migrated: when
+their definition differs from the one they were made with, they are dropped and made empty, and
+the store is as one that was never analyzed.
+"""
+
+from functools import cache
+from hashlib import sha256
+from pathlib import Path
+
+from sqlalchemy import Connection, Engine, MetaData, Table, insert, inspect, select, text
+from sqlalchemy.schema import CreateIndex, CreateTable, DropTable
+
+from arcdrift.errors import StoreTrouble
+from arcdrift.store.schema import RESULTS, metadata, result_definitions, result_metadata
+
+MIGRATIONS = Path(__file__).parent / "migrations"
+HEAD = "0001"
+"""Number of the last migration."""
+_OPENING_LOCK = 0x617263
+"""Key of the advisory lock that is held while the tables of a shared store are made."""
+
+
+def bring_up_to_date(engine: Engine, place: str) -> None:
+    """Make or change the tables of a store where they are not as declared.
+
+    Parameters
+    ----------
+    place : str
+        Where the store is, for messages.
+
+    Raises
+    ------
+    StoreTrouble
+        When the database is not a store, or was made by a newer arcdrift.
+    """
+    with engine.connect() as connection:
+        if _version(connection, place) == HEAD and _made_results(connection) == _result_hashes():
+            return
+    if engine.dialect.name == "sqlite":
+        # readers never wait for a writer; the mode stays with the file
+        with engine.connect() as connection:
+            connection.rollback()
+            raw = connection.connection.dbapi_connection
+            if raw is not None:
+                raw.cursor().execute("PRAGMA journal_mode=WAL")
+    with engine.execution_options(arcdrift_writes=True).begin() as connection:
+        if connection.dialect.name == "postgresql":
+            connection.execute(text(f"SELECT pg_advisory_xact_lock({_OPENING_LOCK})"))
+        # another program may have changed the tables since the look above
+        version = _version(connection, place)
+        if version is None:
+            _make_all(connection)
+            return
+        if version != HEAD:
+            _migrate(connection, version, place)
+        if _made_results(connection) != _result_hashes():
+            _remake_results(connection)
+
+
+def _version(connection: Connection, place: str) -> str | None:
+    """Number of the last migration a store has seen, None when it has no tables yet."""
+    tables = inspect(connection).get_table_names()
+    if "alembic_version" in tables:
+        return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+    if tables and connection.dialect.name == "sqlite":
+        raise StoreTrouble(
+            f"{place} is a database, but not an arcdrift store; move it away "
+            f"or choose another crew folder."
+        )
+    return None
+
+
+def _make_all(connection: Connection) -> None:
+    """Make the tables of a new store, which then needs no migration."""
+    metadata.create_all(connection, checkfirst=False)
+    # the table by which Alembic knows which migrations a store has seen
+    connection.execute(
+        text(
+            "CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL, "
+            "CONSTRAINT alembic_version_pkc PRIMARY KEY (version_num))"
+        )
+    )
+    connection.execute(
+        text("INSERT INTO alembic_version (version_num) VALUES (:head)"), {"head": HEAD}
+    )
+    _make_results(connection)
+
+
+def _migrate(connection: Connection, version: str, place: str) -> None:
+    # slow to load, and seldom needed in the life of a store
+    from alembic import command
+    from alembic.config import Config
+    from alembic.script import ScriptDirectory
+
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
+    known = {step.revision for step in ScriptDirectory.from_config(config).walk_revisions()}
+    if version not in known:
+        raise StoreTrouble(
+            f"The store {place} was made by a newer arcdrift (its version is "
+            f"{version}, this one knows up to {HEAD}); update arcdrift."
+        )
+    config.attributes["connection"] = connection
+    command.upgrade(config, "head")
+
+
+@cache
+def _result_hashes() -> dict[str, str]:
+    """SHA-256 of the declared definition of each result table, by name."""
+    hashes = {}
+    for name, table in RESULTS.items():
+        indexes = sorted(str(CreateIndex(index)) for index in table.indexes)
+        hashes[name] = sha256("".join([str(CreateTable(table)), *indexes]).encode()).hexdigest()
+    return hashes
+
+
+def _made_results(connection: Connection) -> dict[str, str]:
+    """SHA-256 of the definition by which each result table of a store was made, by name."""
+    if not inspect(connection).has_table(result_definitions.name):
+        return {}
+    rows = connection.execute(select(result_definitions))
+    return {row.table_name: row.sha256 for row in rows}
+
+
+def _remake_results(connection: Connection) -> None:
+    """Drop the result tables and make them as declared, empty."""
+    existing = set(inspect(connection).get_table_names())
+    # only tables that are surely ours: a shared database may hold those of other programs
+    made = {*_made_results(connection), *RESULTS, result_definitions.name}
+    for name in sorted(made & existing):
+        connection.execute(DropTable(Table(name, MetaData())))
+    _make_results(connection)
+
+
+def _make_results(connection: Connection) -> None:
+    result_metadata.create_all(connection, checkfirst=False)
+    result_definitions.create(connection)
+    rows = [{"table_name": name, "sha256": value} for name, value in _result_hashes().items()]
+    connection.execute(insert(result_definitions), rows)
