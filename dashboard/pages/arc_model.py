@@ -7,7 +7,11 @@ import pandas as pd
 from dash import html
 
 from arcdrift.analysis.arc.arc_model import ArcModel
-from arcdrift.analysis.arc.influential_checks import MOST, Telling, telling_checks
+from arcdrift.analysis.arc.influential_checks import (
+    MAX_LISTED,
+    InfluentialCheck,
+    influential_checks,
+)
 from arcdrift.figures.arc import effects
 from arcdrift.wording import probability_text
 from dashboard.components import View, card, chart, csv_button, csv_link, notice, shown_time
@@ -40,10 +44,10 @@ def model_cards(view: View, splicer: str) -> list[html.Section]:
 
 
 def _rests_on(model: ArcModel) -> str:
-    if model.sisters:
+    if model.peers:
         lent = (
-            f"; {probability_text(model.borrowed)} of what is known about the air comes from "
-            f"{model.sisters} splicers of the same model."
+            f"; {probability_text(model.pooling_weight)} of what is known about the air comes from "
+            f"{model.peers} splicers of the same model."
         )
     else:
         lent = "; no other splicer of the same model to borrow from."
@@ -55,14 +59,14 @@ def _rests_on(model: ArcModel) -> str:
 
 def _single_checks(view: View, splicer: str, model: ArcModel) -> html.Section:
     points = view.data.result("result_arc_points", splicer=splicer)
-    told = telling_checks(points, model)
+    told = influential_checks(points, model)
     body: list[Any] = []
     if told:
         body += [
             html.P(
                 "A check made in rare air, or one that stored an odd setting, can bend the whole "
-                f"picture. These bend it most, at most {MOST} are listed; look at them before "
-                "you trust the effects above.",
+                f"picture. These bend it most, at most {MAX_LISTED} are listed; look at them "
+                "before you trust the effects above.",
                 className="muted hint",
             ),
             html.Ul([_told(check, view, splicer, model) for check in told], className="plain-list"),
@@ -90,7 +94,7 @@ def _csv(splicer: str) -> html.A:
     return csv_button("/splicer", "influence", {"splicer": splicer}, "the influence of each check")
 
 
-def _told(check: Telling, view: View, splicer: str, model: ArcModel) -> html.Li:
+def _told(check: InfluentialCheck, view: View, splicer: str, model: ArcModel) -> html.Li:
     unit = model.unit
     if check.share is None:
         moves = f"Without it, the air effect would change by {check.air_change:+.1f} {unit}."

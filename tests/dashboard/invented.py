@@ -419,9 +419,9 @@ def heron_model() -> ArcModel:
         ),
         air_span=air,
         pooled=(),
-        sisters=0,
-        borrowed=0.0,
-        lent=(),
+        peers=0,
+        pooling_weight=0.0,
+        peer_slopes=(),
         mean=(-120.0, 0.3, -2.0, 50.0),
         cov=tuple(
             tuple(400.0 if i == j == 0 else 0.04 if i == j else 0.0 for j in range(4))

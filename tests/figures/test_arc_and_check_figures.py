@@ -2,8 +2,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.arc.arc_drift import EPOCH_MIN, START_ALONE, START_BORROWING
-from arcdrift.analysis.arc.pooled_regression import MIN_SISTERS
+from arcdrift.analysis.arc.arc_drift import EPOCH_MIN, START_ALONE, START_POOLED
+from arcdrift.analysis.arc.pooled_regression import MIN_PEERS
 from arcdrift.figures.arc import arc_drift, arc_history, effects
 from arcdrift.figures.checks import compliance_weeks
 
@@ -68,9 +68,9 @@ def test_arc_drift_draws_both_limits_and_the_alarm(points):
 def test_no_judged_check_is_said_in_words(points):
     picture = arc_drift(points.head(1))
     assert picture.figure is None
-    assert f"after {START_BORROWING} passed checks" in picture.summary
+    assert f"after {START_POOLED} passed checks" in picture.summary
     assert f"after {START_ALONE} otherwise" in picture.summary
-    assert (EPOCH_MIN, MIN_SISTERS) == (2, 2)
+    assert (EPOCH_MIN, MIN_PEERS) == (2, 2)
     assert "at least two sister splicers" in picture.summary
     assert "at least two checks on the present electrodes" in picture.summary
     assert arc_drift(points.head(0)).summary == "No passed arc check in this period."

@@ -9,7 +9,7 @@ import pytest
 import statsmodels.api as sm
 
 from arcdrift.analysis.arc.arc_model import ArcModel, fit_arc
-from arcdrift.analysis.arc.influential_checks import deletion
+from arcdrift.analysis.arc.influential_checks import deletion_diagnostics
 from arcdrift.analysis.arc.pooled_regression import design, fit_known_phi, whiten
 
 DATA = Path(__file__).parent / "data"
@@ -158,7 +158,7 @@ def test_influence_of_each_row_as_r_tells_it() -> None:
     data = pd.read_csv(DATA / "macro_growth.csv")
     epoch = one_epoch(len(data))
     full = design(data[["g_gdp", "realint_lag"]].to_numpy(), epoch, 1)
-    told = deletion(full, data["g_inv"].to_numpy(), epoch, 0.0, None)
+    told = deletion_diagnostics(full, data["g_inv"].to_numpy(), epoch, 0.0, None)
     np.testing.assert_allclose(told.leverage, data["hat"], rtol=1e-9)
     np.testing.assert_allclose(told.studentized, data["stud_res"], rtol=1e-9)
     np.testing.assert_allclose(told.cooks_distance, data["cooks"], rtol=1e-9)
@@ -168,7 +168,7 @@ def test_influence_of_each_row_as_r_tells_it() -> None:
 def test_cooks_distance_on_longley() -> None:
     # Cook (1977), Technometrics 19, 15-18, table 1: the five largest, from memory
     x, _, y = longley()
-    told = deletion(design(x, one_epoch(16), 1), y, one_epoch(16), 0.0, None)
+    told = deletion_diagnostics(design(x, one_epoch(16), 1), y, one_epoch(16), 0.0, None)
     year = 1947 + np.argsort(-told.cooks_distance)[:5]
     assert year.tolist() == [1951, 1962, 1950, 1956, 1961]
     assert -np.sort(-told.cooks_distance)[:5] == pytest.approx(

@@ -15,9 +15,9 @@ from statsmodels.stats.proportion import proportion_confint
 from arcdrift.air import AIR_COLUMNS, WEATHER_STATION, join_air, prepare_readings
 from arcdrift.analysis.advice.advice import advise
 from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation
-from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc, known_fit
+from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc, fit_for_pooling
 from arcdrift.analysis.arc.arc_points import passed_checks
-from arcdrift.analysis.arc.pooled_regression import PHI_ASSUMED, crew_lag1
+from arcdrift.analysis.arc.pooled_regression import PHI_ASSUMED, pooled_lag1
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.simulate import invented_crew, load_plan
 from arcdrift.simulate.plant import plant
@@ -99,11 +99,11 @@ def _models(known: pd.DataFrame, run: Run) -> dict[str, ArcModel | Refusal]:
                                        settings.items()})  # fmt: skip
     for (_, unit), group in known.groupby(sisterhood):
         by_splicer = {str(name): mine for name, mine in group.groupby("splicer")}
-        fits = {name: known_fit(mine, PHI_ASSUMED) for name, mine in by_splicer.items()}
-        phi = crew_lag1([fit for fit in fits.values() if fit is not None])
+        fits = {name: fit_for_pooling(mine, PHI_ASSUMED) for name, mine in by_splicer.items()}
+        phi = pooled_lag1([fit for fit in fits.values() if fit is not None])
         for name, mine in by_splicer.items():
-            sisters = [fit for other, fit in fits.items() if other != name and fit is not None]
-            models[name] = fit_arc(name, mine, unit, sisters, phi)[0]
+            peers = [fit for other, fit in fits.items() if other != name and fit is not None]
+            models[name] = fit_arc(name, mine, unit, peers, phi)[0]
     return models
 
 

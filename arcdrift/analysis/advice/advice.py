@@ -279,7 +279,7 @@ def _ask_model(
         f"{probability_text(probability)}."
     )
     note = f"From {model.used} checks of this splicer"
-    note += f" and slopes of {model.sisters} sister splicers." if model.sisters else "."
+    note += f" and slopes of {model.peers} sister splicers." if model.peers else "."
     answer = _Answer(
         probability=probability,
         required={

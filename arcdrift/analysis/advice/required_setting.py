@@ -16,12 +16,12 @@ from arcdrift.analysis.arc.arc_drift import center_air
 from arcdrift.analysis.arc.arc_model import ArcModel
 from arcdrift.analysis.arc.arc_points import REGRESSORS
 from arcdrift.analysis.arc.indoor_checks import (
-    COLDER_BY,
-    HEATED_ASSUMED,
+    COLDER_BY_C,
+    PRIOR_COLD_CHECKS,
+    PRIOR_INDOOR_CHECKS,
     ROOM_C,
     ROOM_SD_C,
-    SEEN_ASSUMED,
-    room_chance,
+    indoor_posterior,
 )
 from arcdrift.arrays import Floats
 
@@ -53,7 +53,7 @@ class Met:
         """The same in a heated room; None where that makes no difference or cannot be."""
         if not self.outdoor or self.temperature_c is None or self.pressure_hpa is None:
             return None
-        if self.temperature_c >= ROOM_C - COLDER_BY:
+        if self.temperature_c >= ROOM_C - COLDER_BY_C:
             return None
         warm = np.array([ROOM_C])
         humidity = 100.0 * self.vapor_pressure / saturation_vapor_pressure(warm)
@@ -130,7 +130,9 @@ def required_now(
     made in one.
     """
     mean, cov = np.array(model.mean), np.array(model.cov)
-    share = (HEATED_ASSUMED + model.in_rooms) / (SEEN_ASSUMED + model.open_air)
+    share = (PRIOR_INDOOR_CHECKS + model.expected_indoor) / (
+        PRIOR_COLD_CHECKS + model.ambiguous_checks
+    )
     heated = share
     if check is not None:
         outside, room = check.row, check.in_room
@@ -138,7 +140,7 @@ def required_now(
         if room is not None:
             sd = float(np.sqrt(model.sigma**2 + outside @ cov @ outside))
             warmth = float(np.hypot(sd, _unsure_warmth(room, mean)))
-            was_heated = room_chance(
+            was_heated = indoor_posterior(
                 share,
                 norm.pdf(setting, room @ mean, warmth),
                 norm.pdf(setting, outside @ mean, sd),
@@ -180,7 +182,7 @@ def _room_felt(check: Met, now: Met, share: float) -> float:
     """
     if check.temperature_c is None or now.temperature_c is None:
         return share
-    return room_chance(
+    return indoor_posterior(
         share,
         norm.pdf(check.temperature_c, ROOM_C, ROOM_SD_C),
         norm.pdf(check.temperature_c, now.temperature_c, SHIFT_SD_C),

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from arcdrift.analysis.advice.required_setting import Met
-from arcdrift.analysis.arc.indoor_checks import COLDER_BY, ROOM_C
+from arcdrift.analysis.arc.indoor_checks import COLDER_BY_C, ROOM_C
 
 OLD_READING_MIN = 30.0
 """Age from which a reading is told to be old; common practice, no source."""
@@ -42,7 +42,7 @@ class AirNow:
         """What this air cannot know, in a sentence; None when there is nothing to warn of."""
         if not self.outdoor or self.temperature_c is None:
             return None
-        if self.temperature_c >= ROOM_C - COLDER_BY:
+        if self.temperature_c >= ROOM_C - COLDER_BY_C:
             return None
         return (
             "This is the air outside, from a weather station; a heated room or van is not seen. "

@@ -1,4 +1,4 @@
-"""What the air, the electrodes' wear and the splicer itself did to one splicer's arc setting."""
+"""Regression of one splicer's arc setting on air density, vapor pressure and electrode wear."""
 
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -16,15 +16,15 @@ from arcdrift.analysis.arc.pooled_regression import (
     SLOPES,
     Fit,
     Prior,
-    crew_prior,
     design,
+    empirical_bayes_prior,
     whiten,
 )
 from arcdrift.arrays import Floats, Ints
 from arcdrift.charts.intervals import CONFIDENCE_LEVEL
 
 SPARE_CHECKS = 8
-"""Checks wanted beyond the number of coefficients before a regression is shown."""
+"""Checks required beyond the number of coefficients before a regression is shown."""
 EFFECT_UNITS = {
     "air_density": ("air density", "per 0.01 kg/m³", 0.01),
     "vapor_pressure": ("water vapor pressure", "per hPa", 1.0),
@@ -32,9 +32,19 @@ EFFECT_UNITS = {
 }
 
 
+JSON_KEYS = {
+    "peers": "sisters",
+    "pooling_weight": "borrowed",
+    "peer_slopes": "lent",
+    "ambiguous_checks": "open_air",
+    "expected_indoor": "in_rooms",
+}
+"""Keys in stored JSON that differ from the attributes of `ArcModel`; scripts may rely on them."""
+
+
 @dataclass(frozen=True)
 class Effect:
-    """One effect on the arc setting with its 95 % interval, in setting units ``per``."""
+    """One effect on the arc setting with its 95 % interval, in setting units per ``per``."""
 
     name: str
     label: str
@@ -55,23 +65,27 @@ class ArcModel:
         This splicer's own checks alone, errors AR(1).
     air_span : Effect
         Joint effect of density and vapor pressure between the 5th and 95th percentile of the air
-        this splicer met: the two cannot be told apart well at one site, their sum can.
+        at this splicer's checks: at one site the two are hard to separate, their sum is not.
     pooled : tuple of Effect
-        The same effects after borrowing from sister splicers; empty when there are none.
-    borrowed : float
-        Share of the information on the air effect that came from sisters, 0 to 1.
-    lent : tuple
-        The sisters' slopes alone (kg/m3, hPa, 1000 arcs); empty when there are none.
+        The same effects after partial pooling with peers (splicers of the same model and setting
+        unit); empty when there are none.
+    peers : int
+        Number of those splicers.
+    pooling_weight : float
+        Share of the information on the air effect that came from peers, 0 to 1.
+    peer_slopes : tuple
+        The peers' slopes alone (per kg/m3, hPa, 1000 arcs); empty when there are none.
     mean, cov : tuple
-        Slopes (kg/m3, hPa, 1000 arcs about the references of `center_air`) and the present
-        epoch's intercept: what advice is computed from.
+        Slopes (per kg/m3, hPa, 1000 arcs about the references of `center_air`) and the present
+        epoch's intercept, with their covariance: advice is computed from these.
     sigma, phi : float
         Marginal residual sd (setting units: the repeatability of a check) and lag-1 correlation.
     ranges : dict
         Smallest and largest air density, vapor pressure and arcs used.
-    open_air, in_rooms : float
-        Checks whose reading, a weather station's, leaves open whether they were made in a heated
-        room, and how many of them were, to expect.
+    ambiguous_checks : int
+        Checks with a weather station's reading only, which may have been made in a heated room.
+    expected_indoor : float
+        Expected number of those that were.
     """
 
     splicer: str
@@ -83,31 +97,31 @@ class ArcModel:
     effects: tuple[Effect, ...]
     air_span: Effect
     pooled: tuple[Effect, ...]
-    sisters: int
-    borrowed: float
-    lent: tuple[float, ...]
+    peers: int
+    pooling_weight: float
+    peer_slopes: tuple[float, ...]
     mean: tuple[float, ...]
     cov: tuple[tuple[float, ...], ...]
     sigma: float
     phi: float
     ranges: dict[str, tuple[float, float]]
-    open_air: int = 0
-    in_rooms: float = 0.0
+    ambiguous_checks: int = 0
+    expected_indoor: float = 0.0
     level: float = CONFIDENCE_LEVEL
 
     def to_json(self) -> dict[str, Any]:
-        """Plain numbers for the store."""
-        return asdict(self)
+        """Convert to plain numbers for the store."""
+        return {JSON_KEYS.get(key, key): value for key, value in asdict(self).items()}
 
     @classmethod
     def from_json(cls, data: dict[str, Any]) -> "ArcModel":
         """Rebuild a model from the store."""
-        values = dict(data)
+        values = {name: data[JSON_KEYS.get(name, name)] for name in cls.__dataclass_fields__}
         values["effects"] = tuple(Effect(**row) for row in data["effects"])
         values["pooled"] = tuple(Effect(**row) for row in data["pooled"])
         values["air_span"] = Effect(**data["air_span"])
         values["mean"] = tuple(data["mean"])
-        values["lent"] = tuple(data["lent"])
+        values["peer_slopes"] = tuple(values["peer_slopes"])
         values["cov"] = tuple(tuple(row) for row in data["cov"])
         values["ranges"] = {name: tuple(pair) for name, pair in data["ranges"].items()}
         return cls(**values)
@@ -115,7 +129,7 @@ class ArcModel:
 
 @dataclass(frozen=True)
 class Refusal:
-    """Why there is no model, in a sentence."""
+    """Reason, as a sentence, why there is no model."""
 
     splicer: str
     checks: int
@@ -123,15 +137,15 @@ class Refusal:
     reason: str
 
 
-def known_fit(points: pd.DataFrame, phi: float) -> Fit | None:
-    """Fit of one splicer for its sisters to borrow from; None when it cannot be had."""
-    return Checks.of(usable(points)).fit(phi)
+def fit_for_pooling(points: pd.DataFrame, phi: float) -> Fit | None:
+    """Slopes of one splicer for pooling with its peers; None where they cannot be estimated."""
+    return Checks.from_points(usable(points)).fit(phi)
 
 
 def fit_arc(
-    splicer: str, points: pd.DataFrame, unit: str, sisters: list[Fit], phi: float
+    splicer: str, points: pd.DataFrame, unit: str, peers: list[Fit], phi: float
 ) -> tuple[ArcModel | Refusal, pd.Series]:
-    """Fit one splicer.
+    """Fit the arc model of one splicer.
 
     Parameters
     ----------
@@ -155,18 +169,18 @@ def fit_arc(
     Generalized least squares: statsmodels OLS of rows whitened for AR(1) within each epoch
     (Prais and Winsten 1954, from memory). The correlation is the crew's: estimated from one
     splicer's checks alone it comes out too small, and intervals of the required setting then
-    held .92 of the time where those with the crew's held .946. Checks that may have been made in
-    a heated room count with the air to expect (`arcdrift.analysis.arc.indoor_mixture`).
+    covered .92 where those with the crew's covered .946. Checks that may have been made in a
+    heated room enter with the expected air (`arcdrift.analysis.arc.indoor_mixture`).
     """
     fitted = pd.Series(np.nan, index=points.index)
     used = usable(points)
     epochs = used["epoch"].nunique()
     needed = SLOPES + epochs + SPARE_CHECKS
-    reason = _cannot(points, used, needed)
+    reason = _too_few_checks(points, used, needed)
     if reason is not None:
         return Refusal(splicer, len(points), len(used), reason), fitted
-    checks = Checks.of(used)
-    x, codes = checks.expected, checks.epoch
+    checks = Checks.from_points(used)
+    x, codes = checks.expected_regressors, checks.epoch
     full = design(x, codes, epochs)
     if np.linalg.cond(full / np.sqrt((full**2).sum(axis=0))) > 1e5:
         sentence = "air and wear moved together in every check so far, so they cannot be separated"
@@ -176,15 +190,15 @@ def fit_arc(
         np.diag(cov)
     )
     fitted.loc[used.index] = full @ beta
-    vif = _inflation(x, codes)
-    own_keep = [*range(SLOPES), SLOPES + epochs - 1]
-    mean, covariance = beta[own_keep], cov[np.ix_(own_keep, own_keep)]
-    prior = crew_prior(sisters, MODEL_SPREAD_FLOOR)
-    met = {name: used[name].to_numpy(dtype=float) for name in REGRESSORS}
-    own, df = covariance, len(used) - full.shape[1]
-    borrowed = 0.0
+    vif = _variance_inflation(x, codes)
+    model_columns = [*range(SLOPES), SLOPES + epochs - 1]
+    mean, covariance = beta[model_columns], cov[np.ix_(model_columns, model_columns)]
+    prior = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
+    observed = {name: used[name].to_numpy(dtype=float) for name in REGRESSORS}
+    own_cov, df = covariance, len(used) - full.shape[1]
+    pooling_weight = 0.0
     if prior is not None:
-        mean, covariance, borrowed = _combine(mean, covariance, prior)
+        mean, covariance, pooling_weight = _combine(mean, covariance, prior)
     model = ArcModel(
         splicer=splicer,
         unit=unit,
@@ -196,18 +210,20 @@ def fit_arc(
             _effect(name, beta[j], beta[j] - half[j], beta[j] + half[j], vif[j])
             for j, name in enumerate(REGRESSORS)
         ),
-        air_span=_air_span(x, mean, covariance, own, prior, df),
-        pooled=() if prior is None else _pooled_effects(mean, covariance, own, prior, df),
-        sisters=0 if prior is None else prior.sisters,
-        borrowed=borrowed,
-        lent=() if prior is None else tuple(float(value) for value in prior.mean),
+        air_span=_air_span(x, mean, covariance, own_cov, prior, df),
+        pooled=() if prior is None else _pooled_effects(mean, covariance, own_cov, prior, df),
+        peers=0 if prior is None else prior.peers,
+        pooling_weight=pooling_weight,
+        peer_slopes=() if prior is None else tuple(float(value) for value in prior.mean),
         mean=tuple(float(value) for value in mean),
         cov=tuple(tuple(float(value) for value in row) for row in covariance),
         sigma=sigma,
         phi=phi,
-        ranges={name: (float(seen.min()), float(seen.max())) for name, seen in met.items()},
-        open_air=int((checks.step != 0).sum()),
-        in_rooms=float(checks.heated.sum()),
+        ranges={
+            name: (float(values.min()), float(values.max())) for name, values in observed.items()
+        },
+        ambiguous_checks=int((checks.step != 0).sum()),
+        expected_indoor=float(checks.heated.sum()),
     )
     return model, fitted
 
@@ -216,39 +232,42 @@ def _regression(checks: Checks, full: Floats, phi: float) -> tuple[Floats, Float
     """Coefficients, their covariance and the residual sd of generalized least squares."""
     wx = whiten(full, checks.epoch, phi)
     wy = whiten(checks.y[:, None], checks.epoch, phi)[:, 0]
-    loose = float(checks.unsure.sum())
-    if loose > 0:
-        # the variance of the density to expect, as one more row, keeps its effect from growing
+    added = float(checks.density_variance.sum())
+    if added > 0:
+        # the density is uncertain; without this extra row its effect would be overestimated
         extra = np.zeros((1, full.shape[1]))
-        extra[0, 0] = np.sqrt(loose * (1 + phi**2))
+        extra[0, 0] = np.sqrt(added * (1 + phi**2))
         wx, wy = np.vstack([wx, extra]), np.append(wy, 0.0)
     result = OLS(wy, wx).fit()
     beta, cov = np.asarray(result.params), np.asarray(result.cov_params())
     residual = checks.y - full @ beta
-    squares = float(residual @ residual) + loose * float(beta[0]) ** 2
+    squares = float(residual @ residual) + added * float(beta[0]) ** 2
     sigma = float(np.sqrt(squares / (len(checks.y) - full.shape[1])))
-    if loose > 0:
-        left = np.linalg.inv(cov) - lost_information(checks, beta, sigma)
-        if np.linalg.eigvalsh(left)[0] > 0:
-            cov = np.linalg.inv(left).astype(np.float64)
+    if added > 0:
+        information = np.linalg.inv(cov) - lost_information(checks, beta, sigma)
+        if np.linalg.eigvalsh(information)[0] > 0:
+            cov = np.linalg.inv(information).astype(np.float64)
     return beta, cov, sigma
 
 
-def _cannot(points: pd.DataFrame, used: pd.DataFrame, needed: int) -> str | None:
+def _too_few_checks(points: pd.DataFrame, used: pd.DataFrame, needed: int) -> str | None:
+    """Sentence saying that a model needs more checks; None if there are enough."""
     if len(used) >= needed:
         return None
     text = f"only {len(used)} usable checks; a model of this splicer needs {needed}"
-    lost = points["excluded"].value_counts()
-    if len(lost):
-        text += " (" + ", ".join(f"{count} have {why}" for why, count in lost.items()) + ")"
+    excluded = points["excluded"].value_counts()
+    if len(excluded):
+        text += (
+            " (" + ", ".join(f"{count} have {reason}" for reason, count in excluded.items()) + ")"
+        )
     return text
 
 
-def _inflation(x: Floats, epoch: Ints) -> list[float]:
-    """Variance inflation of each slope, about the epochs' own means."""
+def _variance_inflation(regressors: Floats, epoch: Ints) -> list[float]:
+    """Variance inflation factor of each slope, regressors centered on their epoch's mean."""
     count = np.bincount(epoch)[:, None]
-    means = np.column_stack([np.bincount(epoch, column) for column in x.T]) / count
-    correlation = np.corrcoef(x - means[epoch], rowvar=False)
+    means = np.column_stack([np.bincount(epoch, column) for column in regressors.T]) / count
+    correlation = np.corrcoef(regressors - means[epoch], rowvar=False)
     return [float(value) for value in np.diag(np.linalg.inv(correlation))]
 
 
@@ -258,23 +277,24 @@ def _effect(name: str, value: float, low: float, high: float, vif: float | None)
     return Effect(name, label, per, float(value * scale), float(ends[0]), float(ends[1]), vif)
 
 
-def _half_width(variance: Floats, own: Floats, prior: Prior | None, df: int) -> Floats:
-    """Half width of 95 % intervals after borrowing.
+def _half_width(variance: Floats, own_variance: Floats, prior: Prior | None, own_df: int) -> Floats:
+    """Half width of 95 % intervals after pooling.
 
-    The spread between a handful of sisters is itself an estimate: Student's t, its degrees of
-    freedom those of both variances by the share each has in the information (Satterthwaite 1946,
-    from memory). It tells where much is borrowed; where the own checks are many it changes little.
+    The spread between a handful of peers is itself an estimate, hence Student's t. Its degrees of
+    freedom combine those of both variances by the share each has in the information
+    (Satterthwaite 1946, from memory). This matters where the peers' share is large; with many
+    checks of the splicer itself it changes little.
     """
-    lent = 0.0 if prior is None else 1.0 - variance / own
-    sisters = np.inf if prior is None else max(prior.sisters - 1, 1)
-    freedom = 1.0 / (lent**2 / sisters + (1.0 - lent) ** 2 / df)
-    return np.asarray(student.ppf(0.5 + CONFIDENCE_LEVEL / 2, freedom) * np.sqrt(variance))
+    peer_share = 0.0 if prior is None else 1.0 - variance / own_variance
+    peer_df = np.inf if prior is None else max(prior.peers - 1, 1)
+    df_pooled = 1.0 / (peer_share**2 / peer_df + (1.0 - peer_share) ** 2 / own_df)
+    return np.asarray(student.ppf(0.5 + CONFIDENCE_LEVEL / 2, df_pooled) * np.sqrt(variance))
 
 
 def _pooled_effects(
-    mean: Floats, cov: Floats, own: Floats, prior: Prior, df: int
+    mean: Floats, cov: Floats, own_cov: Floats, prior: Prior, df: int
 ) -> tuple[Effect, ...]:
-    half = _half_width(np.diag(cov), np.diag(own), prior, df)
+    half = _half_width(np.diag(cov), np.diag(own_cov), prior, df)
     return tuple(
         _effect(name, mean[j], mean[j] - half[j], mean[j] + half[j], None)
         for j, name in enumerate(REGRESSORS)
@@ -282,21 +302,28 @@ def _pooled_effects(
 
 
 def air_step(x: Floats, mean: Floats) -> Floats:
-    """Density and vapor at one end of the air seen less those at the other, shape (2,)."""
+    """Difference in density and vapor pressure between the ends of the air seen, shape (2,).
+
+    The ends are the 5th and 95th percentile of the air's joint effect on the setting.
+    """
     air = x[:, :2]
-    move = air @ mean[:2]
-    low_at, high_at = np.argsort(move)[[int(0.05 * (len(move) - 1)), int(0.95 * (len(move) - 1))]]
+    effect = air @ mean[:2]
+    low_at, high_at = np.argsort(effect)[
+        [int(0.05 * (len(effect) - 1)), int(0.95 * (len(effect) - 1))]
+    ]
     return np.asarray(air[high_at] - air[low_at])
 
 
 def _air_span(
-    x: Floats, mean: Floats, cov: Floats, own: Floats, prior: Prior | None, df: int
+    x: Floats, mean: Floats, cov: Floats, own_cov: Floats, prior: Prior | None, df: int
 ) -> Effect:
-    """Change of setting from one end of the air seen to the other, density and vapor together."""
+    """Change of setting across the air seen, density and vapor pressure together."""
     step = air_step(x, mean)
     value = float(step @ mean[:2])
-    now, alone = (np.asarray(step @ part[:2, :2] @ step) for part in (cov, own))
-    half = float(_half_width(now, alone, prior, df))
+    pooled_variance, own_variance = (
+        np.asarray(step @ matrix[:2, :2] @ step) for matrix in (cov, own_cov)
+    )
+    half = float(_half_width(pooled_variance, own_variance, prior, df))
     return Effect(
         "air",
         "air, both effects together",
@@ -309,15 +336,18 @@ def _air_span(
 
 
 def _combine(mean: Floats, cov: Floats, prior: Prior) -> tuple[Floats, Floats, float]:
-    """Own estimate and the sisters' prior, each weighed by its precision."""
-    own = np.linalg.inv(cov)
-    lent = np.zeros_like(own)
-    lent[:SLOPES, :SLOPES] = np.linalg.inv(prior.cov)
-    total = own + lent
+    """Combine the splicer's own estimate with the peers' prior, weighting each by its precision.
+
+    Returns the mean, its covariance and the prior's share of the information on the air.
+    """
+    own_precision = np.linalg.inv(cov)
+    prior_precision = np.zeros_like(own_precision)
+    prior_precision[:SLOPES, :SLOPES] = np.linalg.inv(prior.cov)
+    total = own_precision + prior_precision
     posterior = np.linalg.inv(total)
-    pull = own @ mean
-    pull[:SLOPES] += lent[:SLOPES, :SLOPES] @ prior.mean
+    pull = own_precision @ mean
+    pull[:SLOPES] += prior_precision[:SLOPES, :SLOPES] @ prior.mean
     own_air = np.linalg.inv(cov[:2, :2])
-    lent_air = np.linalg.inv(prior.cov[:2, :2])
-    share = float(np.trace(lent_air @ np.linalg.inv(own_air + lent_air)) / 2)
+    prior_air = np.linalg.inv(prior.cov[:2, :2])
+    share = float(np.trace(prior_air @ np.linalg.inv(own_air + prior_air)) / 2)
     return posterior @ pull, posterior, share

@@ -1,4 +1,4 @@
-"""Arc checks made ready for a model: epochs, wear, air."""
+"""Passed arc checks with their epoch, electrode wear and air: the input of the arc model."""
 
 import numpy as np
 import pandas as pd
@@ -12,7 +12,7 @@ REGRESSORS = ("air_density", "vapor_pressure", "arcs")
 
 
 def arc_points(checks: pd.DataFrame, air: pd.DataFrame, service: pd.DataFrame) -> pd.DataFrame:
-    """Passed checks of each splicer in time order, with what a model needs.
+    """Passed checks of each splicer in time order, with epoch, wear, air and reason of exclusion.
 
     Parameters
     ----------
@@ -30,62 +30,81 @@ def arc_points(checks: pd.DataFrame, air: pd.DataFrame, service: pd.DataFrame) -
         ``splicer``, ``checked_at``, ``site``, ``epoch`` (0, 1 ...), ``arc_setting``, ``arcs``
         (electrode discharges since the electrodes were last replaced, or since the counter's
         zero before the first replacement on record), the air columns, ``room_density`` (see
-        `arcdrift.analysis.arc.indoor_checks`), and ``excluded``: why a point cannot be used, or
-        missing when it can.
+        `arcdrift.analysis.arc.indoor_checks`), and ``excluded``: why a point cannot be used;
+        missing if it can.
     """
     points = passed_checks(checks, service).join(air).reset_index(drop=True)
     points["room_density"] = room_density(points)
-    points["excluded"] = _reasons(points)
+    points["excluded"] = _exclusion_reasons(points)
     return points.drop(columns="line")
 
 
 def passed_checks(checks: pd.DataFrame, service: pd.DataFrame) -> pd.DataFrame:
-    """Passed checks of each splicer in time order, with ``epoch`` and ``arcs``, without air."""
+    """Passed checks of each splicer in time order with ``epoch`` and ``arcs``, without air."""
     columns = ["splicer", "checked_at", "site", "arc_setting", "arc_count", "line"]
     passed = checks.loc[checks["outcome"] == "pass", columns]
     passed = passed.sort_values(["splicer", "checked_at", "line"])
     names = pd.Index(passed["splicer"].unique())
-    who, at = splicer_index(passed["splicer"], names), to_microseconds(passed["checked_at"])
-    count, sets = passed["arc_count"].to_numpy(dtype=float), happened(who, at, service, names)
-    mine = np.split(np.arange(len(who)), np.flatnonzero(np.diff(who)) + 1)
+    splicer, time = splicer_index(passed["splicer"], names), to_microseconds(passed["checked_at"])
+    arc_count, replacements = (
+        passed["arc_count"].to_numpy(dtype=float),
+        count_service_until(splicer, time, service, names),
+    )
+    splicer_rows = np.split(np.arange(len(splicer)), np.flatnonzero(np.diff(splicer)) + 1)
     return passed.assign(
-        epoch=happened(who, at, service, names, RESTART_ACTIONS),
-        arcs=np.concatenate([_arcs_since(count[rows], sets[rows]) for rows in mine]),
+        epoch=count_service_until(splicer, time, service, names, RESTART_ACTIONS),
+        arcs=np.concatenate(
+            [_arcs_since(arc_count[rows], replacements[rows]) for rows in splicer_rows]
+        ),
     ).drop(columns="arc_count")
 
 
-def happened(
-    who: Ints,
-    at: Ints,
+def count_service_until(
+    splicer: Ints,
+    time: Ints,
     service: pd.DataFrame,
     names: pd.Index,
     actions: tuple[str, ...] = (REPLACED,),
 ) -> Ints:
-    """How often splicers, by their places among names, had had some service by each instant."""
+    """Count each splicer's service events of the given actions up to each time.
+
+    Parameters
+    ----------
+    splicer : array of shape (n,)
+        Index of the splicer in ``names``.
+    time : array of shape (n,)
+        Microseconds UTC.
+    service : DataFrame
+        Service events.
+    """
     events = service[service["action"].isin(actions)]
-    whose = splicer_index(events["asset"], names)
+    event_splicer = splicer_index(events["asset"], names)
     return count_events_until(
-        who, at, whose[whose >= 0], to_microseconds(events["serviced_at"])[whose >= 0]
+        splicer,
+        time,
+        event_splicer[event_splicer >= 0],
+        to_microseconds(events["serviced_at"])[event_splicer >= 0],
     )
 
 
-def _arcs_since(count: np.ndarray, sets: np.ndarray) -> np.ndarray:
-    """Arcs on the present electrodes of one splicer.
+def _arcs_since(count: np.ndarray, replacements: np.ndarray) -> np.ndarray:
+    """Arcs on the electrodes in use at each check of one splicer.
 
-    A counter that fell after the replacement was reset with it and already counts from zero.
-    One that kept running is counted from its last known value before the replacement.
+    A counter that fell after a replacement was reset with it and already counts from zero. For
+    one that kept running, its last known value before the replacement is subtracted.
     """
     arcs = count.copy()
-    for electrodes in np.unique(sets)[1:]:
-        mine = sets == electrodes
-        before = count[(sets < electrodes) & ~np.isnan(count)]
-        after = count[mine & ~np.isnan(count)]
+    for number in np.unique(replacements)[1:]:
+        in_use = replacements == number
+        before = count[(replacements < number) & ~np.isnan(count)]
+        after = count[in_use & ~np.isnan(count)]
         if len(before) and len(after) and after[0] >= before[-1]:
-            arcs[mine] = count[mine] - before[-1]
+            arcs[in_use] = count[in_use] - before[-1]
     return arcs
 
 
-def _reasons(points: pd.DataFrame) -> pd.Series:
+def _exclusion_reasons(points: pd.DataFrame) -> pd.Series:
+    """Reason why each point cannot be used; the most basic one if there are several."""
     reason = pd.Series(None, index=points.index, dtype=object)
     reason[points["arcs"].isna()] = "no arc count"
     reason[points["vapor_pressure"].isna()] = "no humidity reading near the check"

@@ -1,9 +1,8 @@
-"""Heated rooms that a weather station outside cannot see.
+"""Probability that a check was made indoors, where only a weather station's reading is known.
 
-Where no logger stood beside the splicer, a check made in a heated room or van meets air that is
-warmer and so less dense than the weather station tells; vapor and pressure are the same inside
-and out. Nobody logs which checks those are, so each is weighed by how well either air explains
-the setting it found.
+A check in a heated room or van is made in air that is warmer, and so less dense, than the weather
+station reads; vapor pressure and air pressure are the same indoors and outdoors. Which checks
+those are is not logged, so each gets a probability from how well either air explains its setting.
 """
 
 import math
@@ -15,21 +14,22 @@ from scipy.special import gammaln, ndtri, stdtr
 from arcdrift.air import WEATHER_STATION, air_density, saturation_vapor_pressure
 
 ROOM_C = 20.5
-"""Warmth of a heated room (common practice, no source)."""
+"""Temperature of a heated room (common practice, no source)."""
 ROOM_SD_C = 1.5
-"""How much warmer or colder than that rooms are (common practice, no source)."""
-COLDER_BY = 2.0
-"""Degrees that it must be colder outside before a room makes a difference."""
-SEEN_ASSUMED, HEATED_ASSUMED = 20.0, 2.0
-"""What is assumed of a crew before it has shown its own: 2 of 20 cold checks in rooms (invented
-prior, soon outweighed)."""
-HEATED_AT = 0.3
-"""Chance of a heated room from which a check says nothing of what a wrong setting costs."""
-FAR = 6.0
+"""Standard deviation of that temperature between rooms (common practice, no source)."""
+COLDER_BY_C = 2.0
+"""If it is outdoors less than this many degrees colder than `ROOM_C`, indoors is ignored."""
+PRIOR_COLD_CHECKS, PRIOR_INDOOR_CHECKS = 20.0, 2.0
+"""Prior of a crew's share of indoor checks: 2 of 20 cold checks (assumed, soon outweighed)."""
+INDOOR_PROBABILITY_LIMIT = 0.3
+"""Checks more probably indoors than this are left out when the cost of a wrong setting is
+estimated."""
+MAX_TAIL_SD = 6.0
+"""Forecast errors beyond this are not converted to the normal scale: their tails round to 0."""
 
 
 def room_density(air: pd.DataFrame) -> pd.Series:
-    """Density the air would have in a heated room.
+    """Density that the air of a reading would have in a heated room.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ def room_density(air: pd.DataFrame) -> pd.Series:
         kg/m3 at `ROOM_C`, with the vapor and the pressure of the reading; NaN where the reading
         was not a weather station's, or it was about as warm outside.
     """
-    outside = (air["air_source"] == WEATHER_STATION) & (air["temperature_c"] < ROOM_C - COLDER_BY)
+    outside = (air["air_source"] == WEATHER_STATION) & (air["temperature_c"] < ROOM_C - COLDER_BY_C)
     cold = air[outside]
     humidity = 100.0 * cold["vapor_pressure"] / saturation_vapor_pressure(ROOM_C)
     warm = pd.Series(ROOM_C, index=cold.index)
@@ -50,57 +50,63 @@ def room_density(air: pd.DataFrame) -> pd.Series:
 
 
 @dataclass
-class Rooms:
-    """Share of cold checks made in heated rooms, learned from the checks so far."""
+class IndoorMixture:
+    """Share of cold checks made in heated rooms, updated check by check.
 
-    seen: float = SEEN_ASSUMED
-    heated: float = HEATED_ASSUMED
+    Attributes
+    ----------
+    cold_checks, indoor_checks : float
+        Number of cold checks so far, and the expected number of them indoors, prior included.
+    """
+
+    cold_checks: float = PRIOR_COLD_CHECKS
+    indoor_checks: float = PRIOR_INDOOR_CHECKS
 
     @property
     def share(self) -> float:
-        """Chance that the next cold check is made in a heated room."""
-        return self.heated / self.seen
+        """Probability that the next cold check is made in a heated room."""
+        return self.indoor_checks / self.cold_checks
 
-    def weigh(self, outdoors: float, indoors: float, df: float) -> tuple[float, float]:
-        """Judge a check that was made in one of two airs.
+    def score(self, outdoors: float, indoors: float, df: float) -> tuple[float, float]:
+        """Score a check made in one of two airs, and update the share of indoor checks.
 
         Parameters
         ----------
         outdoors, indoors : float
-            Forecast errors in their standard deviations, by the reading's air and by the room's.
+            Forecast error in standard deviations if made outdoors, and if made indoors.
         df : float
             Degrees of freedom of those standard deviations.
 
         Returns
         -------
         heated : float
-            Chance that the check was made in the room.
+            Probability that the check was made indoors.
         z : float
-            Normal value as rare as the setting found, under the mixture of both.
+            Standard normal value with the same tail probability under the mixture of both.
         """
         share = self.share
-        heated = room_chance(share, _density(indoors, df), _density(outdoors, df))
-        self.seen += 1.0
-        self.heated += heated
+        heated = indoor_posterior(share, _t_density(indoors, df), _t_density(outdoors, df))
+        self.cold_checks += 1.0
+        self.indoor_checks += heated
         nearest = min(outdoors, indoors, key=abs)
-        if abs(nearest) >= FAR:
+        if abs(nearest) >= MAX_TAIL_SD:
             return heated, nearest
         below = (1.0 - share) * stdtr(df, outdoors) + share * stdtr(df, indoors)
         above = (1.0 - share) * stdtr(df, -outdoors) + share * stdtr(df, -indoors)
-        # the smaller tail keeps its digits
+        # the smaller tail is numerically exact
         return heated, float(ndtri(below) if below < above else -ndtri(above))
 
 
-def room_chance(share: float, indoors: float, outdoors: float) -> float:
-    """Chance of the room by Bayes' rule; ``share`` itself where neither place explains anything.
+def indoor_posterior(share: float, indoors: float, outdoors: float) -> float:
+    """Posterior probability of indoors by Bayes' rule; ``share`` itself if both densities are 0.
 
-    ``indoors`` and ``outdoors`` are the densities of what was seen in each.
+    ``indoors`` and ``outdoors`` are the probability densities of the observation in each place.
     """
-    inside, other = share * indoors, (1.0 - share) * outdoors
-    return float(inside / (inside + other)) if inside + other > 0 else share
+    joint_in, joint_out = share * indoors, (1.0 - share) * outdoors
+    return float(joint_in / (joint_in + joint_out)) if joint_in + joint_out > 0 else share
 
 
-def _density(x: float, df: float) -> float:
-    """Density of Student's t; for one value at a time, many times faster than scipy.stats."""
+def _t_density(x: float, df: float) -> float:
+    """Density of Student's t; for single values many times faster than scipy.stats."""
     log = float(gammaln((df + 1.0) / 2.0) - gammaln(df / 2.0)) - 0.5 * math.log(df * math.pi)
     return math.exp(log - (df + 1.0) / 2.0 * math.log1p(x * x / df))

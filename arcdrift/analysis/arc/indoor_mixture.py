@@ -1,8 +1,7 @@
-"""Heated rooms once more, with the whole history at hand: for the models, never for a chart.
+"""Indoor probability of each check from the whole history, by expectation maximization.
 
-A chart weighs each check by what was known before it. A model may look back: expectation
-maximization over the two airs that a weather station's reading leaves open, all splicers of a
-model together.
+Only for the arc models: a chart may use nothing that was logged after a check
+(`arcdrift.analysis.arc.indoor_checks`). All splicers of one model are fitted together.
 """
 
 from dataclasses import dataclass
@@ -11,21 +10,26 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.arc.arc_drift import center_air, usable
-from arcdrift.analysis.arc.indoor_checks import HEATED_ASSUMED, ROOM_C, ROOM_SD_C, SEEN_ASSUMED
+from arcdrift.analysis.arc.indoor_checks import (
+    PRIOR_COLD_CHECKS,
+    PRIOR_INDOOR_CHECKS,
+    ROOM_C,
+    ROOM_SD_C,
+)
 from arcdrift.analysis.arc.pooled_regression import (
     SLOPES,
     Fit,
     Prior,
-    crew_prior,
     design,
+    empirical_bayes_prior,
     fit_known_phi,
     whiten,
 )
 from arcdrift.arrays import Floats, Ints
 
-ROUNDS = 12
-SETTLED = 0.01
-"""Change of a chance from one round to the next that ends them."""
+MAX_ROUNDS = 12
+TOLERANCE = 0.01
+"""Largest change of a probability between two rounds at which the iteration stops."""
 
 
 @dataclass
@@ -35,17 +39,17 @@ class Checks:
     Attributes
     ----------
     x : array of shape (n, 3)
-        Regressors of `center_air` by the reading.
+        Regressors of `center_air` with the air of the reading.
     y : array of shape (n,)
         Settings.
     epoch : array of shape (n,)
         0, 1 ... in order.
     step : array of shape (n,)
-        Air density of a heated room less that of the reading, kg/m3; 0 where there is no doubt.
+        Air density indoors less that of the reading, kg/m3; 0 if the check cannot be indoors.
     density : array of shape (n,)
-        Air density by the reading, kg/m3.
+        Air density of the reading, kg/m3.
     heated : array of shape (n,)
-        Chance of the room.
+        Probability that the check was made indoors.
     """
 
     x: Floats
@@ -56,8 +60,8 @@ class Checks:
     heated: Floats
 
     @classmethod
-    def of(cls, used: pd.DataFrame) -> "Checks":
-        """Take usable points, with ``heated`` of the drift chart where there is one."""
+    def from_points(cls, used: pd.DataFrame) -> "Checks":
+        """Build from usable points; ``heated`` is the drift chart's where it has been computed."""
         density, room, y = (
             used[name].to_numpy(dtype=float)
             for name in ("air_density", "room_density", "arc_setting")
@@ -73,104 +77,115 @@ class Checks:
         )
 
     @property
-    def expected(self) -> Floats:
-        """Regressors to expect, shape (n, 3)."""
+    def expected_regressors(self) -> Floats:
+        """Regressors with the expected air density, shape (n, 3)."""
         x = self.x.copy()
         x[:, 0] += self.heated * self.step
         return x
 
     @property
-    def unsure(self) -> Floats:
-        """Variance of the air density left open, (kg/m3)^2, shape (n,)."""
+    def density_variance(self) -> Floats:
+        """Variance of the air density, which is one of two values; (kg/m3)^2, shape (n,)."""
         return self.heated * (1.0 - self.heated) * self.step**2
 
     def fit(self, phi: float) -> Fit | None:
-        """Fit to the airs to expect; None where the checks are too few."""
+        """Fit with the expected air density; None if there are too few checks."""
         if len(self.y) < SLOPES + 3:
             return None
-        return fit_known_phi(self.expected, self.y, self.epoch, phi, self.unsure)
+        return fit_known_phi(
+            self.expected_regressors, self.y, self.epoch, phi, self.density_variance
+        )
 
 
-def settle_rooms(points: pd.DataFrame, phi: float) -> pd.Series:
-    """Weigh every doubtful check of one model of splicer by the whole history.
+def indoor_probabilities(points: pd.DataFrame, phi: float) -> pd.Series:
+    """Estimate from the whole history which checks of one splicer model were made indoors.
 
     Parameters
     ----------
     points : DataFrame
-        Splicers together, with ``heated`` from the drift chart to begin with.
+        All splicers of the model, with ``heated`` from the drift chart as starting values.
     phi : float
         Lag-1 correlation of checks.
 
     Returns
     -------
     Series
-        Chance that each check was made in a heated room; NaN where that makes no difference.
+        Probability that each check was made in a heated room; NaN where that makes no difference.
 
     Notes
     -----
     Expectation maximization (Dempster, Laird and Rubin 1977). Neighboring checks are correlated,
-    so each is weighed against what its neighbors' expected residuals tell of it (mean-field);
-    weighed by itself alone, the effect of the air density came out 4 % too small in simulation,
-    with its neighbors 0.3 %. The share of rooms is the splicers' together.
+    so each is compared with its forecast from its neighbors' expected residuals (mean-field
+    approximation); without the neighbors the effect of the air density was estimated 4 % too
+    small in simulation, with them 0.3 %. All splicers share one prior share of indoor checks.
 
-    The advised settings of simulated crews who know only a weather station were off by 0.34
-    standard errors while checks with a chance of a room over 0.3 were simply left out; weighed
-    like this by 0.10.
+    For simulated crews with a weather station only, the advised settings were off by 0.34
+    standard errors when checks with an indoor probability over 0.3 were left out, and by 0.10
+    with this method.
     """
-    used = {str(name): mine for name, mine in
-            usable(points).sort_values(["splicer", "checked_at"]).groupby("splicer")}  # fmt: skip
-    crew = {name: Checks.of(mine) for name, mine in used.items()}
+    ordered = usable(points).sort_values(["splicer", "checked_at"])
+    used = {str(name): rows for name, rows in ordered.groupby("splicer")}
+    crew = {name: Checks.from_points(rows) for name, rows in used.items()}
     heated = pd.Series(np.nan, index=points.index)
-    share = HEATED_ASSUMED / SEEN_ASSUMED
-    open_to = [name for name, checks in crew.items() if checks.step.any()]
-    fits = {name: checks.fit(phi) for name, checks in crew.items()} if open_to else {}
-    for _ in range(ROUNDS if open_to else 0):
-        before = np.concatenate([crew[name].heated for name in open_to])
-        for name in open_to:
-            own = fits[name] = crew[name].fit(phi)
-            if own is None:
+    share = PRIOR_INDOOR_CHECKS / PRIOR_COLD_CHECKS
+    ambiguous = [name for name, checks in crew.items() if checks.step.any()]
+    fits = {name: checks.fit(phi) for name, checks in crew.items()} if ambiguous else {}
+    for _ in range(MAX_ROUNDS if ambiguous else 0):
+        before = np.concatenate([crew[name].heated for name in ambiguous])
+        for name in ambiguous:
+            fit = fits[name] = crew[name].fit(phi)
+            if fit is None:
                 continue
-            sisters = [fit for other, fit in fits.items() if other != name and fit is not None]
-            crew[name].heated = _weigh(crew[name], own, crew_prior(sisters), share, phi)
-        after = np.concatenate([crew[name].heated for name in open_to])
-        seen = sum(int((crew[name].step != 0).sum()) for name in open_to)
-        share = float((HEATED_ASSUMED + after.sum()) / (SEEN_ASSUMED + seen))
-        if np.abs(after - before).max() < SETTLED:
+            peers = [
+                peer_fit
+                for other, peer_fit in fits.items()
+                if other != name and peer_fit is not None
+            ]
+            crew[name].heated = _indoor_given_others(
+                crew[name], fit, empirical_bayes_prior(peers), share, phi
+            )
+        after = np.concatenate([crew[name].heated for name in ambiguous])
+        cold_checks = sum(int((crew[name].step != 0).sum()) for name in ambiguous)
+        share = float((PRIOR_INDOOR_CHECKS + after.sum()) / (PRIOR_COLD_CHECKS + cold_checks))
+        if np.abs(after - before).max() < TOLERANCE:
             break
-    for name in open_to:
+    for name in ambiguous:
         heated[used[name].index] = np.where(crew[name].step != 0, crew[name].heated, np.nan)
     return heated
 
 
-def _weigh(checks: Checks, own: Fit, prior: Prior | None, share: float, phi: float) -> Floats:
-    """Chance of the room for each check, given all the others."""
-    beta, sigma = _coefficients(checks, own, prior, phi), float(np.sqrt(own.variance))
-    out = checks.y - design(checks.x, checks.epoch, len(beta) - SLOPES) @ beta
-    move = beta[0] * checks.step
-    told, sd = _by_neighbors(out - checks.heated * move, checks.epoch, phi, sigma)
-    # a room's warmth is known to a degree or two, and density falls as 1/T
-    warmth = beta[0] * (checks.density + checks.step) * ROOM_SD_C / (ROOM_C + 273.15)
-    outdoors = (1.0 - share) * _bell(out - told, sd)
-    indoors = share * _bell(out - told - move, np.hypot(sd, warmth))
-    chance = np.divide(
-        indoors, indoors + outdoors, out=np.full(len(out), share), where=indoors + outdoors > 0
+def _indoor_given_others(
+    checks: Checks, fit: Fit, prior: Prior | None, share: float, phi: float
+) -> Floats:
+    """Indoor probability of each check, given all other checks; shape (n,)."""
+    beta, sigma = _pooled_coefficients(checks, fit, prior, phi), float(np.sqrt(fit.variance))
+    residual = checks.y - design(checks.x, checks.epoch, len(beta) - SLOPES) @ beta
+    indoor_shift = beta[0] * checks.step
+    predicted, sd = _error_given_neighbors(
+        residual - checks.heated * indoor_shift, checks.epoch, phi, sigma
     )
-    return np.where(checks.step != 0, chance, 0.0)
+    # room temperature is uncertain by a degree or two, and density is proportional to 1/T
+    indoor_sd = beta[0] * (checks.density + checks.step) * ROOM_SD_C / (ROOM_C + 273.15)
+    outdoors = (1.0 - share) * _normal_density(residual - predicted, sd)
+    indoors = share * _normal_density(residual - predicted - indoor_shift, np.hypot(sd, indoor_sd))
+    probability = np.divide(
+        indoors, indoors + outdoors, out=np.full(len(residual), share), where=indoors + outdoors > 0
+    )
+    return np.where(checks.step != 0, probability, 0.0)
 
 
-def _bell(x: Floats, sd: Floats) -> Floats:
+def _normal_density(x: Floats, sd: Floats) -> Floats:
     """Density of the normal distribution; many times faster than scipy.stats."""
-    bell: Floats = np.exp(-0.5 * (x / sd) ** 2) / (sd * np.sqrt(2.0 * np.pi))
-    return bell
+    return np.asarray(np.exp(-0.5 * (x / sd) ** 2) / (sd * np.sqrt(2.0 * np.pi)))
 
 
-def _coefficients(checks: Checks, own: Fit, prior: Prior | None, phi: float) -> Floats:
-    """Slopes and intercepts, own checks and sisters together."""
-    full = design(checks.expected, checks.epoch, int(checks.epoch.max()) + 1)
-    both = whiten(np.column_stack([full, checks.y]), checks.epoch, phi)
-    innovation = own.variance * (1.0 - phi**2)
-    gram, moment = np.split(both[:, :-1].T @ both / innovation, [-1], axis=1)
-    gram[0, 0] += checks.unsure.sum() * (1.0 + phi**2) / innovation
+def _pooled_coefficients(checks: Checks, fit: Fit, prior: Prior | None, phi: float) -> Floats:
+    """Slopes and intercepts from the splicer's checks and the peers' prior together."""
+    full = design(checks.expected_regressors, checks.epoch, int(checks.epoch.max()) + 1)
+    whitened = whiten(np.column_stack([full, checks.y]), checks.epoch, phi)
+    innovation = fit.variance * (1.0 - phi**2)
+    gram, moment = np.split(whitened[:, :-1].T @ whitened / innovation, [-1], axis=1)
+    gram[0, 0] += checks.density_variance.sum() * (1.0 + phi**2) / innovation
     if prior is not None:
         precision = np.linalg.inv(prior.cov)
         gram[:SLOPES, :SLOPES] += precision
@@ -178,23 +193,25 @@ def _coefficients(checks: Checks, own: Fit, prior: Prior | None, phi: float) -> 
     return np.asarray(np.linalg.solve(gram, moment)[:, 0])
 
 
-def _by_neighbors(residual: Floats, epoch: Ints, phi: float, sigma: float) -> tuple[Floats, Floats]:
-    """Mean and sd of each AR(1) error given those before and after it in its epoch."""
+def _error_given_neighbors(
+    residual: Floats, epoch: Ints, phi: float, sigma: float
+) -> tuple[Floats, Floats]:
+    """Mean and sd of each AR(1) error given the errors before and after it in its epoch."""
     same = np.diff(epoch) == 0
     before, after = np.append(0.0, same), np.append(same, 0.0)
     total = before * np.roll(residual, 1) + after * np.roll(residual, -1)
-    precision = 1.0 + phi**2 * (before + after - 1.0)  # of an innovation's
+    precision = 1.0 + phi**2 * (before + after - 1.0)  # in units of an innovation's precision
     return phi * total / precision, sigma * np.sqrt((1.0 - phi**2) / precision)
 
 
 def lost_information(checks: Checks, beta: Floats, sigma: float) -> Floats:
-    """Information on slopes and intercepts that the open airs take away, shape (p, p).
+    """Information on the coefficients lost because the air is uncertain, shape (p, p).
 
     Notes
     -----
-    Louis (1982): the variance, over the airs left open, of the score; a check's score is its
-    regressors times its residual over the variance. Taken as of independent checks: of
-    correlated ones a little less is lost, so intervals err on the wide side.
+    Louis (1982): the variance of the score over the two possible airs; a check's score is its
+    regressors times its residual over the variance. Checks are treated as independent; with
+    correlated ones slightly less is lost, so the intervals are slightly too wide.
     """
     outdoors = design(checks.x, checks.epoch, len(beta) - SLOPES)
     indoors = outdoors.copy()

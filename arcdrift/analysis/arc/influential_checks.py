@@ -1,4 +1,4 @@
-"""How much each single check moves the arc model, and which few checks move it most."""
+"""Influence of each single check on the arc model (deletion diagnostics), and the strongest few."""
 
 from dataclasses import dataclass
 
@@ -11,35 +11,35 @@ from arcdrift.analysis.arc.indoor_mixture import Checks
 from arcdrift.analysis.arc.pooled_regression import SLOPES, Prior, design, whiten
 from arcdrift.arrays import Floats, Ints
 
-ALONE = 1 - 1e-9
-"""Leverage from which a row alone settles a coefficient."""
-MOST = 5
-FAR = 2.0
+DECISIVE = 1 - 1e-9
+"""Leverage from which a row alone determines a coefficient."""
+MAX_LISTED = 5
+OUTLYING = 2.0
 """Studentized residual from which a check stands out (Belsley, Kuh and Welsch 1980)."""
-FEW = 5
-"""Checks on a pair of electrodes up to which their number alone explains the leverage."""
-MOVES = 0.1
-"""Share of the air effect from which moving it is called the reason a check matters."""
+FEW_CHECKS = 5
+"""Up to this many checks on one pair of electrodes, the number itself explains the leverage."""
+LARGE_SHARE = 0.1
+"""A check whose omission changes the air effect by at least this share is listed."""
 COLUMNS = ("leverage", "studentized", "dffits", "cooks_distance", "air_change")
 
 
 @dataclass(frozen=True)
-class Deletion:
-    """What leaving out each row of a regression does; arrays of shape (n,) unless said.
+class DeletionDiagnostics:
+    """Effect of leaving out each row of a regression; arrays of shape (n,) unless noted.
 
     Attributes
     ----------
     leverage : array
-        Share of a row's place that the fit takes from the row itself, 0 to 1; with independent
-        errors the diagonal of the hat matrix.
+        Weight of a row's own value in its fitted value, 0 to 1; with independent errors the
+        diagonal of the hat matrix.
     studentized : array
-        Distance from what all other rows predict, over its standard deviation.
+        Difference from the prediction of all other rows, in its standard deviations.
     dffits, cooks_distance : array
-        Change of the row's own fit, and of all fits together, in the usual scalings.
+        Change of the row's own fitted value, and of all fitted values together, as usually scaled.
     change : array of shape (n, p)
         Coefficients without the row less those with it.
 
-    A row that alone settles a coefficient has leverage 1 and NaN elsewhere; leaving it out
+    A row that alone determines a coefficient has leverage 1 and NaN elsewhere; leaving it out
     changes no other coefficient.
     """
 
@@ -52,7 +52,7 @@ class Deletion:
 
 @dataclass(frozen=True)
 class Cutoffs:
-    """Values beyond which a check is worth a look, for n checks and p coefficients.
+    """Values beyond which a check counts as influential, for n checks and p coefficients.
 
     From memory: leverage 2p/n and DFFITS 2 sqrt(p/n), Belsley, Kuh and Welsch (1980), Regression
     Diagnostics, chapter 2; Cook's distance 4/n, Bollen and Jackman (1985).
@@ -63,13 +63,15 @@ class Cutoffs:
     cooks_distance: float
 
     @classmethod
-    def of(cls, n: int, p: int) -> "Cutoffs":
-        """Cutoffs of a regression."""
+    def for_size(cls, n: int, p: int) -> "Cutoffs":
+        """Compute the cutoffs for n checks and p coefficients."""
         return cls(2 * p / n, 2 * float(np.sqrt(p / n)), 4 / n)
 
 
-def deletion(full: Floats, y: Floats, epoch: Ints, phi: float, prior: Prior | None) -> Deletion:
-    """Leave out each row in turn, in closed form.
+def deletion_diagnostics(
+    full: Floats, y: Floats, epoch: Ints, phi: float, prior: Prior | None
+) -> DeletionDiagnostics:
+    """Effect of leaving out each row in turn, in closed form.
 
     Parameters
     ----------
@@ -82,14 +84,14 @@ def deletion(full: Floats, y: Floats, epoch: Ints, phi: float, prior: Prior | No
     phi : float
         Lag-1 correlation of the errors.
     prior : Prior, optional
-        Slopes to expect of the first columns; ``change`` is then that of the pooled coefficients,
-        at the residual variance of all rows. The other measures are of the rows alone.
+        Prior of the first columns' slopes; ``change`` is then that of the pooled coefficients, at
+        the residual variance of all rows. The other measures ignore the prior.
 
     Notes
     -----
-    Leaving a row out of a generalized regression is giving it a parameter of its own (Haslett
-    1999, from memory). That parameter's column, whitened, is ``d``: not zero in the row itself
-    and in the next one of its epoch. With whitened rows X, residuals r, d's residual norm
+    Leaving a row out of a generalized regression is the same as giving it a parameter of its own
+    (Haslett 1999, from memory). That parameter's column, whitened, is ``d``: nonzero in the row
+    itself and in the next one of its epoch. With whitened rows X, residuals r, d's residual norm
     ``m = d'd - d'X inv(X'X) X'd`` and ``delta = d'r / m``, the coefficients move by
     ``-inv(X'X) X'd delta`` and the sum of squares falls by ``m delta^2``. Where phi is 0 these
     are the textbook measures of Belsley, Kuh and Welsch (1980) and Cook (1977).
@@ -97,53 +99,53 @@ def deletion(full: Floats, y: Floats, epoch: Ints, phi: float, prior: Prior | No
     n, p = full.shape
     q, r = np.linalg.qr(whiten(full, epoch, phi))
     wy = whiten(y[:, None], epoch, phi)[:, 0]
-    own = np.where(np.diff(epoch, prepend=-1) != 0, np.sqrt(1 - phi**2), 1.0)
-    following = np.where(np.diff(epoch, append=-1) == 0, -phi, 0.0)
-    norm = own**2 + following**2
+    d_row = np.where(np.diff(epoch, prepend=-1) != 0, np.sqrt(1 - phi**2), 1.0)
+    d_next = np.where(np.diff(epoch, append=-1) == 0, -phi, 0.0)
+    norm = d_row**2 + d_next**2
 
-    def drawn(rows: Floats) -> Floats:
-        """Inner products with every d: the row itself and the one that follows."""
-        return (own * rows.T + following * np.roll(rows, -1, axis=0).T).T
+    def times_d(rows: Floats) -> Floats:
+        """Inner products with every d."""
+        return (d_row * rows.T + d_next * np.roll(rows, -1, axis=0).T).T
 
-    reach = drawn(q)
-    taken = (reach**2).sum(axis=1)
-    leverage = np.clip(taken / norm, 0.0, 1.0)
-    alone = leverage > ALONE
-    rest = wy - q @ (q.T @ wy)
-    m = np.where(alone, np.nan, norm - taken)
-    delta = drawn(rest) / m
-    squares, df = float(rest @ rest), n - p
+    projection = times_d(q)
+    explained = (projection**2).sum(axis=1)
+    leverage = np.clip(explained / norm, 0.0, 1.0)
+    decisive = leverage > DECISIVE
+    residual = wy - q @ (q.T @ wy)
+    m = np.where(decisive, np.nan, norm - explained)
+    delta = times_d(residual) / m
+    squares, df = float(residual @ residual), n - p
     without = np.sqrt(np.maximum(squares - m * delta**2, 0.0) / (df - 1))
     studentized = delta * np.sqrt(m) / without
-    moved = reach * delta[:, None]
+    shift = projection * delta[:, None]
     if prior is not None:
         slopes = np.linalg.inv(r)[:SLOPES]  # from the basis q to the slopes
-        lent = squares / df * slopes.T @ np.linalg.inv(prior.cov)
-        total = np.eye(p) + lent @ slopes
-        rest = wy - q @ np.linalg.solve(total, q.T @ wy + lent @ prior.mean)
-        pooled = np.linalg.solve(total, reach.T).T
-        m = np.where(alone, np.nan, norm - (pooled * reach).sum(axis=1))
-        moved = pooled * (drawn(rest) / m)[:, None]
-    return Deletion(
+        prior_weight = squares / df * slopes.T @ np.linalg.inv(prior.cov)
+        total = np.eye(p) + prior_weight @ slopes
+        residual = wy - q @ np.linalg.solve(total, q.T @ wy + prior_weight @ prior.mean)
+        pooled = np.linalg.solve(total, projection.T).T
+        m = np.where(decisive, np.nan, norm - (pooled * projection).sum(axis=1))
+        shift = pooled * (times_d(residual) / m)[:, None]
+    return DeletionDiagnostics(
         leverage=leverage,
         studentized=studentized,
-        dffits=studentized * np.sqrt(leverage / np.where(alone, np.nan, 1 - leverage)),
-        cooks_distance=delta**2 * taken * df / (p * squares),
-        change=np.where(alone[:, None], 0.0, -np.linalg.solve(r, moved.T).T),
+        dffits=studentized * np.sqrt(leverage / np.where(decisive, np.nan, 1 - leverage)),
+        cooks_distance=delta**2 * explained * df / (p * squares),
+        change=np.where(decisive[:, None], 0.0, -np.linalg.solve(r, shift.T).T),
     )
 
 
-def influence(points: pd.DataFrame, model: ArcModel, prior: Prior | None) -> pd.DataFrame:
-    """Influence of each check on a splicer's arc model.
+def check_influence(points: pd.DataFrame, model: ArcModel, prior: Prior | None) -> pd.DataFrame:
+    """Influence of each check on one splicer's arc model.
 
     Parameters
     ----------
     points : DataFrame
-        The splicer's checks, as `arcdrift.analysis.arc.arc_model.fit_arc` took them.
+        The splicer's checks, as passed to `arcdrift.analysis.arc.arc_model.fit_arc`.
     model : ArcModel
-        What that fit gave.
+        Model fitted to them.
     prior : Prior, optional
-        What its sisters lent.
+        Prior from its peers.
 
     Returns
     -------
@@ -153,27 +155,29 @@ def influence(points: pd.DataFrame, model: ArcModel, prior: Prior | None) -> pd.
     """
     out = pd.DataFrame(np.nan, index=points.index, columns=list(COLUMNS))
     used = usable(points)
-    checks = Checks.of(used)
-    x = checks.expected
-    told = deletion(design(x, checks.epoch, model.epochs), checks.y, checks.epoch, model.phi, prior)
+    checks = Checks.from_points(used)
+    x = checks.expected_regressors
+    diagnostics = deletion_diagnostics(
+        design(x, checks.epoch, model.epochs), checks.y, checks.epoch, model.phi, prior
+    )
     out.loc[used.index] = np.column_stack(
         [
-            told.leverage,
-            told.studentized,
-            told.dffits,
-            told.cooks_distance,
-            told.change[:, :2] @ air_step(x, np.array(model.mean)),
+            diagnostics.leverage,
+            diagnostics.studentized,
+            diagnostics.dffits,
+            diagnostics.cooks_distance,
+            diagnostics.change[:, :2] @ air_step(x, np.array(model.mean)),
         ]
     )
     return out
 
 
 @dataclass(frozen=True)
-class Telling:
-    """One check that matters much to the model, and why, in a sentence.
+class InfluentialCheck:
+    """One influential check with the reason as a sentence.
 
-    ``share``: what leaving it out does to the air effect, as a share of that effect; None where
-    the effect itself is hardly there.
+    ``share``: change of the air effect when the check is left out, relative to that effect; None
+    if the effect's interval contains 0.
     """
 
     checked_at: pd.Timestamp
@@ -184,57 +188,59 @@ class Telling:
     why: str
 
 
-def telling_checks(points: pd.DataFrame, model: ArcModel) -> tuple[Telling, ...]:
-    """Return the checks that move a model most, at most `MOST`, the weightiest first.
+def influential_checks(points: pd.DataFrame, model: ArcModel) -> tuple[InfluentialCheck, ...]:
+    """Return the most influential checks, at most `MAX_LISTED`, by decreasing Cook's distance.
 
     Parameters
     ----------
     points : DataFrame
-        The splicer's checks with ``fitted`` and the columns of `influence`.
+        The splicer's checks with ``fitted`` and the columns of `check_influence`.
     model : ArcModel
-        What was fitted to them.
+        Model fitted to them.
     """
-    cut = Cutoffs.of(model.used, SLOPES + model.epochs)
+    cutoffs = Cutoffs.for_size(model.used, SLOPES + model.epochs)
     effect = model.air_span
-    clear = effect.low > 0 or effect.high < 0
-    share = points["air_change"] / effect.value if clear else points["air_change"] * np.nan
+    clear_effect = effect.low > 0 or effect.high < 0
+    share = points["air_change"] / effect.value if clear_effect else points["air_change"] * np.nan
     beyond = (
-        (points["cooks_distance"] > cut.cooks_distance)
-        | (points["dffits"].abs() > cut.dffits)
-        | (share.abs() >= MOVES)
+        (points["cooks_distance"] > cutoffs.cooks_distance)
+        | (points["dffits"].abs() > cutoffs.dffits)
+        | (share.abs() >= LARGE_SHARE)
     )
     points = points.assign(
-        share=share, fellows=points.groupby("epoch")["fitted"].transform("count")
+        share=share, epoch_checks=points.groupby("epoch")["fitted"].transform("count")
     )
-    rows = points[beyond & points["fitted"].notna()].nlargest(MOST, "cooks_distance")
+    rows = points[beyond & points["fitted"].notna()].nlargest(MAX_LISTED, "cooks_distance")
     return tuple(
-        Telling(
+        InfluentialCheck(
             checked_at=row["checked_at"],
             setting=float(row["arc_setting"]),
             expected=float(row["fitted"]),
             air_change=float(row["air_change"]),
             share=None if np.isnan(row["share"]) else float(row["share"]),
-            why=_why(row, model, cut),
+            why=_reason(row, model, cutoffs),
         )
         for _, row in rows.iterrows()
     )
 
 
-def _why(row: pd.Series, model: ArcModel, cut: Cutoffs) -> str:
-    off = float(row["arc_setting"] - row["fitted"])
-    side = "above" if off > 0 else "below"
+def _reason(row: pd.Series, model: ArcModel, cutoffs: Cutoffs) -> str:
+    residual = float(row["arc_setting"] - row["fitted"])
+    side = "above" if residual > 0 else "below"
     reasons = []
-    if abs(row["studentized"]) > FAR:
+    if abs(row["studentized"]) > OUTLYING:
         reasons.append(
-            f"its setting is {abs(off):.1f} {model.unit} {side} what air and wear explain"
+            f"its setting is {abs(residual):.1f} {model.unit} {side} what air and wear explain"
         )
-    if row["leverage"] > cut.leverage and row["fellows"] <= FEW:
+    if row["leverage"] > cutoffs.leverage and row["epoch_checks"] <= FEW_CHECKS:
         reasons.append(
-            f"it is one of only {row['fellows']} checks since the last replacement or service"
+            f"it is one of only {row['epoch_checks']} checks since the last replacement or service"
         )
-    elif row["leverage"] > cut.leverage:
+    elif row["leverage"] > cutoffs.leverage:
         reasons.append("few other checks were made in such air or at such wear")
     if not reasons:
-        reasons.append(f"its air and its setting ({abs(off):.1f} {model.unit} {side}) are unusual")
+        reasons.append(
+            f"its air and its setting ({abs(residual):.1f} {model.unit} {side}) are unusual"
+        )
     text = " and ".join(reasons)
     return f"{text[:1].upper()}{text[1:]}."

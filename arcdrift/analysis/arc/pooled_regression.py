@@ -1,4 +1,7 @@
-"""Closed-form least squares for arc checks, and slopes borrowed from sister splicers."""
+"""Closed-form least squares for arc checks, and the empirical-Bayes prior from peer splicers.
+
+Peers of a splicer are the other splicers of the same model and setting unit.
+"""
 
 from dataclasses import dataclass
 
@@ -8,16 +11,18 @@ from arcdrift.arrays import Floats, Ints
 
 SLOPES = 3  # air density, vapor pressure, arcs
 PHI_ASSUMED = 0.3
-"""Lag-1 correlation of checks assumed until the crew has shown its own (simulation study)."""
+"""Prior value of the lag-1 correlation of checks (simulation study)."""
 PHI_PSEUDO_CHECKS = 30.0
+"""Weight of that prior, in checks."""
 SPREAD_FLOOR = 0.15
-"""Slopes of sister splicers are taken to differ by at least this share: with a handful of
-splicers the estimated spread is often zero, and a prior that tight raises false alarms."""
+"""Smallest relative sd of slopes between peers: with a handful of splicers the estimated spread
+is often zero, and a prior that tight raises false alarms."""
 MODEL_SPREAD_FLOOR = 0.18
-"""The same for a model of the whole history: sisters at one site share their readings' errors, so
-a hundred checks of each are less independent than they look. With 0.15 the 95 % intervals of the
-pooled effect of density held the truth .924 of the time, with this .940 (simulation study)."""
-MIN_SISTERS = 2
+"""The same for a model of the whole history: peers at one site share the errors of their
+readings, so a hundred checks of each are less independent than they look. With 0.15 the 95 %
+intervals of the pooled effect of density covered the truth .924 of the time, with this .940
+(simulation study)."""
+MIN_PEERS = 2
 
 
 @dataclass(frozen=True)
@@ -33,7 +38,7 @@ class Fit:
     variance : float
         Marginal residual variance, in setting units squared.
     lag1 : float
-        Lag-1 correlation of the plain residuals, freed of what the fit takes from it.
+        Lag-1 correlation of the residuals before whitening, corrected for the bias of the fit.
     n : int
         Checks used.
     """
@@ -47,15 +52,15 @@ class Fit:
 
 @dataclass(frozen=True)
 class Prior:
-    """Slopes to expect of a splicer before looking at it."""
+    """Prior of one splicer's slopes: mean (3,), covariance (3, 3), number of peers used."""
 
     mean: Floats
     cov: Floats
-    sisters: int
+    peers: int
 
 
 def whiten(rows: Floats, epoch: Ints, phi: float) -> Floats:
-    """Prais-Winsten transform within each epoch: rows of variance s2 become innovations.
+    """Prais-Winsten transform within each epoch: AR(1) errors become independent innovations.
 
     The first row of an epoch is scaled by sqrt(1 - phi^2), later ones become
     row_t - phi row_(t-1).
@@ -75,71 +80,73 @@ def design(slopes: Floats, epoch: Ints, epochs: int) -> Floats:
 
 
 def fit_known_phi(
-    x: Floats, y: Floats, epoch: Ints, phi: float, unsure: Floats | None = None
+    x: Floats, y: Floats, epoch: Ints, phi: float, density_variance: Floats | None = None
 ) -> Fit | None:
-    """Fit slopes and epoch intercepts; None where the checks cannot tell the slopes apart.
+    """Fit slopes and epoch intercepts; None if the slopes cannot be separated.
 
-    ``epoch``, shape (n,): numbers that rise from one epoch to the next; some may be missing.
-    ``unsure``, shape (n,): variance of the air density of checks whose reading left two airs
-    open (kg/m3 squared).
+    ``epoch``, shape (n,): numbers that rise from one epoch to the next, possibly with gaps.
+    ``density_variance``, shape (n,): variance of the air density of each check, (kg/m3)^2; not 0
+    where the check may have been made indoors or outdoors.
 
     The residuals r of generalized least squares have covariance s2 (V - X inv(X'inv(V)X) X'), so
-    the expected products of neighbors are known for a given V; the lag-1 correlation solves for
-    the one seen. Corrected for one mean and three slopes only, it came out .26 where .30 was
-    true, because every epoch takes a level of its own.
+    the expected products of neighbors are known for a given V; the lag-1 correlation is chosen
+    to match the observed products. Corrected for one mean and three slopes only, it was estimated
+    at .26 where .30 was true, because every epoch has an intercept of its own.
     """
-    inside = epoch[1:] == epoch[:-1]
-    epoch = np.append(0, np.cumsum(~inside))
+    same_epoch = epoch[1:] == epoch[:-1]
+    epoch = np.append(0, np.cumsum(~same_epoch))
     full = design(x, epoch, int(epoch[-1]) + 1)
     n, p = full.shape
     if n <= p + 2:
         return None
-    both = whiten(np.column_stack([full, y]), epoch, phi)
-    wx, wy = both[:, :-1], both[:, -1]
+    whitened = whiten(np.column_stack([full, y]), epoch, phi)
+    wx, wy = whitened[:, :-1], whitened[:, -1]
     gram = wx.T @ wx
-    loose = 0.0 if unsure is None else float(unsure.sum()) * (1 + phi**2)
-    gram[0, 0] += loose
+    added_precision = (
+        0.0 if density_variance is None else float(density_variance.sum()) * (1 + phi**2)
+    )
+    gram[0, 0] += added_precision
     spread = np.linalg.eigvalsh(gram)
     if spread[0] < 1e-12 * spread[-1]:
         return None
     inverse = np.linalg.inv(gram)
     beta = inverse @ (wx.T @ wy)
     innovations = wy - wx @ beta
-    rest = float(innovations @ innovations) + loose * float(beta[0]) ** 2
-    innovation_variance = rest / (n - p)
+    squares = float(innovations @ innovations) + added_precision * float(beta[0]) ** 2
+    innovation_variance = squares / (n - p)
     residual = y - full @ beta
-    raw = float(residual[1:][inside] @ residual[:-1][inside]) / float(residual @ residual)
-    # what the fit took out of the squares and of the products of neighbors
-    taken = (1 - phi**2) * full @ inverse
-    squares = n - float(np.vdot(taken, full))
-    products = float(np.vdot(taken[1:][inside], full[:-1][inside]))
+    raw = float(residual[1:][same_epoch] @ residual[:-1][same_epoch]) / float(residual @ residual)
+    # expected loss of the squares, and of the products of neighbors, to the fitted coefficients
+    projection = (1 - phi**2) * full @ inverse
+    effective_n = n - float(np.vdot(projection, full))
+    neighbor_bias = float(np.vdot(projection[1:][same_epoch], full[:-1][same_epoch]))
     return Fit(
         slopes=beta[:SLOPES],
         cov=innovation_variance * inverse[:SLOPES, :SLOPES],
         variance=innovation_variance / (1 - phi**2),
-        lag1=(raw * squares + products) / int(inside.sum()),
+        lag1=(raw * effective_n + neighbor_bias) / int(same_epoch.sum()),
         n=n,
     )
 
 
-def crew_lag1(fits: list[Fit]) -> float:
-    """Lag-1 correlation pooled over splicers, held to 0..0.8 and to the assumed one when few."""
+def pooled_lag1(fits: list[Fit]) -> float:
+    """Lag-1 correlation pooled over splicers, shrunk toward `PHI_ASSUMED` and clipped to 0..0.8."""
     total = PHI_PSEUDO_CHECKS * PHI_ASSUMED + sum(fit.n * fit.lag1 for fit in fits)
     weight = PHI_PSEUDO_CHECKS + sum(fit.n for fit in fits)
     return float(np.clip(total / weight, 0.0, 0.8))
 
 
-def crew_prior(sisters: list[Fit], floor: float = SPREAD_FLOOR) -> Prior | None:
-    """Slopes of sister splicers, by closed-form empirical Bayes.
+def empirical_bayes_prior(peers: list[Fit], floor: float = SPREAD_FLOOR) -> Prior | None:
+    """Prior of a splicer's slopes from its peers' fits, by closed-form empirical Bayes.
 
     The spread between splicers is the moment estimate of DerSimonian and Laird (1986) for each
-    slope; the mean weighs each splicer by the inverse of its own covariance plus the spread.
-    None with fewer than two sisters.
+    slope; the mean weights each splicer by the inverse of its own covariance plus the spread.
+    None with fewer than `MIN_PEERS` peers.
     """
-    if len(sisters) < MIN_SISTERS:
+    if len(peers) < MIN_PEERS:
         return None
-    b = np.array([fit.slopes for fit in sisters])
-    v = np.array([fit.cov for fit in sisters])
+    b = np.array([fit.slopes for fit in peers])
+    v = np.array([fit.cov for fit in peers])
     w = 1.0 / np.diagonal(v, axis1=1, axis2=2)
     total = w.sum(axis=0)
     center = (w * b).sum(axis=0) / total
@@ -150,4 +157,4 @@ def crew_prior(sisters: list[Fit], floor: float = SPREAD_FLOOR) -> Prior | None:
         spread = np.linalg.inv(weights.sum(axis=0))
         mean = spread @ np.einsum("kij,kj->i", weights, b)
         tau2 = np.maximum(tau2, (floor * mean) ** 2)
-    return Prior(mean=mean, cov=np.diag(tau2) + spread, sisters=len(sisters))
+    return Prior(mean=mean, cov=np.diag(tau2) + spread, peers=len(peers))

@@ -11,7 +11,7 @@ from scipy.special import gamma as gamma_function
 from scipy.special import gammainc, gammaincc
 
 from arcdrift.analysis.arc.arc_drift import LAMBDA as ARC_LAMBDA
-from arcdrift.analysis.arc.arc_drift import checks_a_month
+from arcdrift.analysis.arc.arc_drift import checks_per_month
 from arcdrift.analysis.budget.replay_alarms import History
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.analysis.loss.day_level import (
@@ -122,7 +122,7 @@ def chart_plans(history: History, budget: float, shares: Shares) -> list[ChartPl
         allowed = budget * share
         if name == "arc":
             points = history.arc_points
-            pace, charts = checks_a_month(points), int(points["splicer"].nunique())
+            pace, charts = checks_per_month(points), int(points["splicer"].nunique())
         else:
             rows = days_of[name]
             rows = rows[rows["day"].isin(recent)]

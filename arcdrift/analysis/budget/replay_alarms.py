@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.arc.arc_drift import CLIP, checks_a_month
+from arcdrift.analysis.arc.arc_drift import CLIP, checks_per_month
 from arcdrift.analysis.arc.arc_drift import LAMBDA as ARC_LAMBDA
 from arcdrift.analysis.arc.arc_drift import SHORTEST_RUN as SHORTEST_ARC_RUN
 from arcdrift.analysis.loss.loss_charts import AllLossCharts, alarmed, chart_cells
@@ -116,7 +116,7 @@ def arc_alarms(points: pd.DataFrame, budget: float) -> pd.DataFrame:
     used = used.sort_values(["splicer", "checked_at", "point"])
     if used.empty:
         return pd.DataFrame(columns=ALARM_COLUMNS)
-    wanted = max(checks_a_month(points) / budget, SHORTEST_ARC_RUN)
+    wanted = max(checks_per_month(points) / budget, SHORTEST_ARC_RUN)
     limit = ewma_limit(ARC_LAMBDA, float(f"{wanted:.3g}"), sided="two")
     bound = settled_limits(ARC_LAMBDA, limit)[1]
     value = np.zeros(len(used))

@@ -13,17 +13,17 @@ import pandas as pd
 from arcdrift.analysis.advice.advice import advise
 from arcdrift.analysis.advice.air_findings import conditions_finding, gap_findings
 from arcdrift.analysis.advice.splicer_state import Situation
-from arcdrift.analysis.arc.arc_drift import CLIP, checks_a_month, drift_charts
+from arcdrift.analysis.arc.arc_drift import CLIP, checks_per_month, drift_charts
 from arcdrift.analysis.arc.arc_findings import arc_findings
-from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc, known_fit
-from arcdrift.analysis.arc.indoor_mixture import settle_rooms
-from arcdrift.analysis.arc.influential_checks import COLUMNS, influence
+from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc, fit_for_pooling
+from arcdrift.analysis.arc.indoor_mixture import indoor_probabilities
+from arcdrift.analysis.arc.influential_checks import COLUMNS, check_influence
 from arcdrift.analysis.arc.pooled_regression import (
     MODEL_SPREAD_FLOOR,
     PHI_ASSUMED,
     SLOPES,
-    crew_lag1,
-    crew_prior,
+    empirical_bayes_prior,
+    pooled_lag1,
 )
 from arcdrift.analysis.causes.crew_cells import CrewCells
 from arcdrift.analysis.causes.likely_causes import likely_causes
@@ -191,7 +191,7 @@ def _arc_charts(summary: Summary, crew: Crew) -> tuple[pd.DataFrame, list[ArcMod
         model = settings.model if settings.model != "unknown" else f"unknown {name}"
         groups.setdefault((model, settings.setting_unit), []).append(name)
     budget = crew.false_alarms_per_month * crew.shares.arc
-    pace = checks_a_month(summary.points)
+    pace = checks_per_month(summary.points)
     frames: list[pd.DataFrame] = []
     models: list[ArcModel | Refusal] = []
     for (_, unit), members in groups.items():
@@ -203,19 +203,19 @@ def _arc_charts(summary: Summary, crew: Crew) -> tuple[pd.DataFrame, list[ArcMod
         charted = points.join(drift_charts(points, pace / budget))
         far = charted["excluded"].isna() & (charted["z"].abs() > CLIP)
         charted.loc[far, "excluded"] = "a setting too far from the forecast to learn from"
-        charted["heated"] = settle_rooms(charted, PHI_ASSUMED)
+        charted["heated"] = indoor_probabilities(charted, PHI_ASSUMED)
         by_splicer = {str(name): rows for name, rows in charted.groupby("splicer")}
-        fits = {name: known_fit(rows, PHI_ASSUMED) for name, rows in by_splicer.items()}
-        phi = crew_lag1([fit for fit in fits.values() if fit is not None])
+        fits = {name: fit_for_pooling(rows, PHI_ASSUMED) for name, rows in by_splicer.items()}
+        phi = pooled_lag1([fit for fit in fits.values() if fit is not None])
         fitted_parts = []
         for member in members:
-            sisters = [other for name, other in fits.items() if name != member and other]
+            peers = [other for name, other in fits.items() if name != member and other]
             rows = by_splicer.get(member, charted[:0])
-            fit, fitted = fit_arc(member, rows, unit, sisters, phi)
+            fit, fitted = fit_arc(member, rows, unit, peers, phi)
             fitted_parts.append(fitted.to_frame("fitted"))
             if isinstance(fit, ArcModel):
-                lent = crew_prior(sisters, MODEL_SPREAD_FLOOR)
-                fitted_parts[-1] = influence(rows, fit, lent).assign(fitted=fitted)
+                lent = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
+                fitted_parts[-1] = check_influence(rows, fit, lent).assign(fitted=fitted)
             models.append(fit)
         charted = charted.join(pd.concat(fitted_parts).reindex(columns=["fitted", *COLUMNS]))
         frames.append(charted)
@@ -241,7 +241,7 @@ def _arc_findings(
     if points.empty:
         return findings
     slopes = {
-        model.splicer: np.array(model.lent or model.mean[:SLOPES])
+        model.splicer: np.array(model.peer_slopes or model.mean[:SLOPES])
         for model in models
         if isinstance(model, ArcModel)
     }

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.arc.arc_drift import center_air
-from arcdrift.analysis.arc.arc_points import happened, passed_checks
+from arcdrift.analysis.arc.arc_points import count_service_until, passed_checks
 from arcdrift.analysis.arc.pooled_regression import SLOPES
 from arcdrift.analysis.common.days import WORKDAY, workdays
 from arcdrift.analysis.common.event_lookup import latest_event, splicer_index, to_microseconds
@@ -67,7 +67,7 @@ def mismatch_cells(
     own = splicer_index(passed["splicer"], names)
     kept = kept & (who >= 0)
     check = latest_event(who, at, own, to_microseconds(passed["checked_at"]))
-    now = happened(who, at, service, names, RESTART_ACTIONS)
+    now = count_service_until(who, at, service, names, RESTART_ACTIONS)
     fired = splices["arc_count"].to_numpy(np.float64) - _taken(passed["arc_count"], check)
     x = center_air(
         pd.DataFrame(

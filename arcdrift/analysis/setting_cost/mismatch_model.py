@@ -19,7 +19,7 @@ from scipy.stats import t as student
 
 from arcdrift.analysis.arc.arc_drift import center_air
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
-from arcdrift.analysis.arc.indoor_checks import HEATED_AT
+from arcdrift.analysis.arc.indoor_checks import INDOOR_PROBABILITY_LIMIT
 from arcdrift.analysis.arc.pooled_regression import SLOPES
 from arcdrift.analysis.setting_cost.mismatch_cost import Worth
 from arcdrift.analysis.setting_cost.mismatch_groups import CELL_COLUMNS, MOMENTS, PAIRS
@@ -117,7 +117,7 @@ def _with_mismatch(
     levels = used.assign(rest=rest).groupby(["splicer", "epoch"])["rest"].agg(["mean", "size"])
     alarmed = points.groupby(["splicer", "epoch"])["alarm"].any()
     levels = levels[(levels["size"] >= LEVEL_CHECKS) & ~alarmed.reindex(levels.index)]
-    roomed = points.loc[points["heated"] > HEATED_AT, ["splicer", "checked_at"]]
+    roomed = points.loc[points["heated"] > INDOOR_PROBABILITY_LIMIT, ["splicer", "checked_at"]]
     frame = cells.merge(roomed.drop_duplicates().assign(roomed=True), how="left")
     frame = frame[frame.pop("roomed").isna()]
     frame = frame.merge(levels["mean"].rename("level"), on=["splicer", "epoch"])

@@ -60,7 +60,7 @@ def model(level: float = 100.0, sigma: float = 3.0, spread: float = 1.0) -> ArcM
     cov = np.diag([40.0, 0.01, 0.2, spread])
     return ArcModel(
         splicer="Heron", unit="steps", checks=90, used=88, excluded={}, epochs=1, effects=(),
-        air_span=EFFECT, pooled=(), sisters=3, borrowed=0.4, lent=(),
+        air_span=EFFECT, pooled=(), peers=3, pooling_weight=0.4, peer_slopes=(),
         mean=(*slopes, level - float(slopes @ x)),
         cov=tuple(map(tuple, cov)), sigma=sigma, phi=0.3,
         ranges={"air_density": (1.10, 1.30), "vapor_pressure": (3.0, 20.0), "arcs": (0.0, 2000.0)},

@@ -26,9 +26,10 @@ def model(spread: float = 1.0, sigma: float = 3.0) -> ArcModel:
     cov = np.diag([0.0, 0.0, 0.0, spread**2])
     return ArcModel(
         splicer="Heron", unit="steps", checks=20, used=20, excluded={}, epochs=1, effects=(),
-        air_span=NOTHING, pooled=(), sisters=0, borrowed=0.0, lent=(), mean=(*SLOPES, level),
+        air_span=NOTHING, pooled=(), peers=0, pooling_weight=0.0, peer_slopes=(),
+    mean=(*SLOPES, level),
         cov=tuple(map(tuple, cov)), sigma=sigma, phi=0.0, ranges={},
-        open_air=20,
+        ambiguous_checks=20,
     )  # fmt: skip
 
 

@@ -9,9 +9,15 @@ import statsmodels.api as sm
 
 from arcdrift.analysis.arc.arc_drift import center_air, drift_charts
 from arcdrift.analysis.arc.arc_findings import arc_findings, change_shape
-from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc, known_fit
+from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc, fit_for_pooling
 from arcdrift.analysis.arc.arc_points import arc_points
-from arcdrift.analysis.arc.pooled_regression import SLOPES, Fit, crew_prior, design, fit_known_phi
+from arcdrift.analysis.arc.pooled_regression import (
+    SLOPES,
+    Fit,
+    design,
+    empirical_bayes_prior,
+    fit_known_phi,
+)
 from tests.analysis.arc.arc_truth import PHI, SD, simulated_points
 
 NOW = pd.Timestamp("2026-12-01T00:00Z")
@@ -37,12 +43,12 @@ def test_pool_of_equal_covariances_is_the_plain_mean() -> None:
     """By hand: equal weights, and DerSimonian-Laird's spread is the sample variance less v."""
     b = np.array([[1.0, 2.0, 3.0], [2.0, 4.0, 3.0], [3.0, 9.0, 3.0]])
     fits = [Fit(row, np.eye(3) * 0.25, 1.0, 0.0, 50) for row in b]
-    prior = crew_prior(fits)
+    prior = empirical_bayes_prior(fits)
     assert prior is not None
     np.testing.assert_allclose(prior.mean, [2.0, 5.0, 3.0])
     tau2 = np.array([1.0 - 0.25, 13.0 - 0.25, (0.15 * 3.0) ** 2])
     np.testing.assert_allclose(np.diag(prior.cov), tau2 + (tau2 + 0.25) / 3)
-    assert crew_prior(fits[:1]) is None
+    assert empirical_bayes_prior(fits[:1]) is None
 
 
 def test_intervals_cover_the_truth() -> None:
@@ -53,16 +59,16 @@ def test_intervals_cover_the_truth() -> None:
     for seed in range(4):
         points, truth = simulated_points(16, 120, seed=100 + seed)
         groups = {str(name): part for name, part in points.groupby("splicer")}
-        fits = {name: known_fit(part, PHI) for name, part in groups.items()}
+        fits = {name: fit_for_pooling(part, PHI) for name, part in groups.items()}
         for name, part in groups.items():
-            sisters = [fit for other, fit in fits.items() if other != name and fit is not None]
-            model, _ = fit_arc(name, part, "steps", sisters, PHI)
+            peers = [fit for other, fit in fits.items() if other != name and fit is not None]
+            model, _ = fit_arc(name, part, "steps", peers, PHI)
             assert isinstance(model, ArcModel)
             true = truth[name] * scale
             own += [e.low <= t <= e.high for e, t in zip(model.effects, true, strict=True)]
             pooled += [e.low <= t <= e.high for e, t in zip(model.pooled, true, strict=True)]
             assert model.sigma == pytest.approx(SD, rel=0.45)
-            assert 0 < model.borrowed < 1
+            assert 0 < model.pooling_weight < 1
             total += 1
             widths = [e.high - e.low for e in model.effects[:2]]
             assert model.pooled[0].high - model.pooled[0].low < widths[0]

@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from arcdrift.air import SITE_LOGGER, WEATHER_STATION
-from arcdrift.analysis.arc.indoor_checks import ROOM_C, Rooms, room_density
+from arcdrift.analysis.arc.indoor_checks import ROOM_C, IndoorMixture, room_density
 
 
 def _air(source: str, temperature: float) -> pd.DataFrame:
@@ -41,8 +41,8 @@ def test_weights_and_z_hold_over_checks_of_a_known_mixture():
     rng = np.random.default_rng(11)
     heated = rng.random(6_000) < 0.15
     outdoors = rng.standard_t(40, len(heated)) + 2.5 * heated
-    rooms = Rooms()
-    told = np.array([rooms.weigh(value, value - 2.5, 40.0) for value in outdoors])
+    rooms = IndoorMixture()
+    told = np.array([rooms.score(value, value - 2.5, 40.0) for value in outdoors])
     assert rooms.share == pytest.approx(0.15, abs=0.01)
     sure = told[:, 0] > 0.5
     assert heated[sure].mean() == pytest.approx(told[sure, 0].mean(), abs=0.03)
@@ -50,7 +50,7 @@ def test_weights_and_z_hold_over_checks_of_a_known_mixture():
 
 
 def test_a_setting_no_air_explains_stays_far():
-    heated, z = Rooms().weigh(11.0, 8.5, 40.0)
+    heated, z = IndoorMixture().score(11.0, 8.5, 40.0)
     assert z == 8.5
     assert heated > 0.5
-    assert Rooms().weigh(-9.0, -11.5, 40.0)[1] == -9.0
+    assert IndoorMixture().score(-9.0, -11.5, 40.0)[1] == -9.0

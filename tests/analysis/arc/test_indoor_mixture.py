@@ -6,8 +6,8 @@ import pytest
 from scipy.optimize import approx_fprime
 from scipy.stats import norm
 
-from arcdrift.analysis.arc.indoor_mixture import Checks, lost_information, settle_rooms
-from arcdrift.analysis.arc.pooled_regression import crew_lag1, design
+from arcdrift.analysis.arc.indoor_mixture import Checks, indoor_probabilities, lost_information
+from arcdrift.analysis.arc.pooled_regression import design, pooled_lag1
 from tests.analysis.arc.arc_truth import PHI, SLOPES, simulated_points
 
 ROOM_K = 293.65
@@ -34,11 +34,11 @@ def test_rooms_and_slopes_come_out_as_they_were() -> None:
     error, told, was = [], [], []
     for seed in (1, 2, 3):
         points, truth, heated = _with_rooms(seed, 0.15)
-        points["heated"] = settle_rooms(points, PHI)
+        points["heated"] = indoor_probabilities(points, PHI)
         told.append(points["heated"])
         was.append(heated)
         for name, mine in points.groupby("splicer"):
-            fit = Checks.of(mine).fit(PHI)
+            fit = Checks.from_points(mine).fit(PHI)
             assert fit is not None
             error.append(fit.slopes[0] / truth[str(name)][0] - 1)
     # 30 slopes, each known to about 10 %: 2 % of standard error
@@ -53,14 +53,14 @@ def test_rooms_and_slopes_come_out_as_they_were() -> None:
 
 def test_nothing_is_weighed_beside_a_logger() -> None:
     points, _ = simulated_points(3, 40, seed=4)
-    assert settle_rooms(points, PHI).isna().all()
+    assert indoor_probabilities(points, PHI).isna().all()
 
 
 def test_lost_information_is_what_the_mixtures_curvature_lacks() -> None:
     """Reference: the second derivative of the log-likelihood of the mixture, numerically."""
     points, _, _ = _with_rooms(5, 0.3)
     mine = points[points["splicer"] == "s0"].head(45)
-    checks, share, sigma = Checks.of(mine), 0.3, 3.0
+    checks, share, sigma = Checks.from_points(mine), 0.3, 3.0
     outdoors = design(checks.x, checks.epoch, 1)
     indoors = outdoors.copy()
     indoors[:, 0] += checks.step
@@ -84,9 +84,9 @@ def test_lost_information_is_what_the_mixtures_curvature_lacks() -> None:
         for row, chance in ((outdoors, 1 - share), (indoors, share))
     )
     checks.heated = inside / (inside + out)
-    whole = design(checks.expected, checks.epoch, 1)
+    whole = design(checks.expected_regressors, checks.epoch, 1)
     whole = whole.T @ whole
-    whole[0, 0] += checks.unsure.sum()
+    whole[0, 0] += checks.density_variance.sum()
     told = whole / sigma**2 - lost_information(checks, beta, sigma)
     np.testing.assert_allclose(told, -approx_fprime(beta, score, 1e-6), rtol=1e-4, atol=1e-4)
 
@@ -95,6 +95,6 @@ def test_lag_one_is_not_swallowed_by_the_levels_of_many_epochs() -> None:
     fits = []
     for seed in range(4):
         points, _ = simulated_points(8, 120, seed=40 + seed, life=1500)  # four epochs
-        fits += [Checks.of(mine).fit(PHI) for _, mine in points.groupby("splicer")]
+        fits += [Checks.from_points(mine).fit(PHI) for _, mine in points.groupby("splicer")]
     # 3,840 checks: a standard error of .016
-    assert crew_lag1([fit for fit in fits if fit is not None]) == pytest.approx(PHI, abs=0.04)
+    assert pooled_lag1([fit for fit in fits if fit is not None]) == pytest.approx(PHI, abs=0.04)

@@ -6,21 +6,21 @@ import pytest
 import statsmodels.api as sm
 
 from arcdrift.analysis.arc.arc_drift import center_air
-from arcdrift.analysis.arc.arc_model import ArcModel, air_step, fit_arc, known_fit
+from arcdrift.analysis.arc.arc_model import ArcModel, air_step, fit_arc, fit_for_pooling
 from arcdrift.analysis.arc.influential_checks import (
     COLUMNS,
-    MOST,
+    MAX_LISTED,
     Cutoffs,
-    deletion,
-    influence,
-    telling_checks,
+    check_influence,
+    deletion_diagnostics,
+    influential_checks,
 )
 from arcdrift.analysis.arc.pooled_regression import (
     MODEL_SPREAD_FLOOR,
     SLOPES,
     Prior,
-    crew_prior,
     design,
+    empirical_bayes_prior,
 )
 from tests.analysis.arc.arc_truth import PHI, simulated_points
 
@@ -33,9 +33,11 @@ def crew() -> dict[str, pd.DataFrame]:
 
 @pytest.fixture(scope="module")
 def fitted(crew: dict[str, pd.DataFrame]) -> tuple[pd.DataFrame, ArcModel, Prior]:
-    sisters = [fit for name, part in crew.items() if name != "s0" and (fit := known_fit(part, PHI))]
-    prior = crew_prior(sisters, MODEL_SPREAD_FLOOR)
-    model, values = fit_arc("s0", crew["s0"], "steps", sisters, PHI)
+    peers = [
+        fit for name, part in crew.items() if name != "s0" and (fit := fit_for_pooling(part, PHI))
+    ]
+    prior = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
+    model, values = fit_arc("s0", crew["s0"], "steps", peers, PHI)
     assert isinstance(model, ArcModel)
     assert prior is not None
     return crew["s0"].assign(fitted=values), model, prior
@@ -54,7 +56,7 @@ def test_leaving_a_check_out_equals_refitting_without_it(crew: dict[str, pd.Data
     full = design(center_air(points).to_numpy(), epoch, int(epoch.max()) + 1)
     y, sigma = points["arc_setting"].to_numpy(), covariance(epoch)
     whole = sm.GLS(y, full, sigma=sigma).fit()
-    told = deletion(full, y, epoch, PHI, None)
+    told = deletion_diagnostics(full, y, epoch, PHI, None)
     first = int(np.flatnonzero(np.diff(epoch))[0]) + 1
     for at in (0, 1, 17, first, len(y) - 1):
         keep = np.arange(len(y)) != at
@@ -78,7 +80,7 @@ def test_the_air_effect_without_a_check_borrows_as_the_model_does(
     x = center_air(points).to_numpy()
     full = design(x, epoch, model.epochs)
     y, sigma = points["arc_setting"].to_numpy(), covariance(epoch)
-    told = influence(points, model, prior)
+    told = check_influence(points, model, prior)
     step = air_step(x, np.array(model.mean))
     variance = sm.GLS(y, full, sigma=sigma).fit().scale
     for at in (0, 17, 44):
@@ -89,7 +91,7 @@ def test_the_air_effect_without_a_check_borrows_as_the_model_does(
         moment[:SLOPES] += np.linalg.solve(prior.cov, prior.mean)
         without = float(np.linalg.solve(precision, moment)[:2] @ step)
         assert told["air_change"][at] == pytest.approx(without - model.air_span.value, rel=1e-6)
-    alone = influence(points, model, None)["air_change"]
+    alone = check_influence(points, model, None)["air_change"]
     assert told["air_change"].abs().mean() < alone.abs().mean()  # sisters hold it in place
 
 
@@ -97,7 +99,7 @@ def test_a_check_alone_on_its_electrodes_changes_no_slope(crew: dict[str, pd.Dat
     points = crew["s1"].iloc[:40].copy()
     points["epoch"] = [0] * 20 + [1] + [2] * 19
     full = design(center_air(points).to_numpy(), points["epoch"].to_numpy(), 3)
-    told = deletion(
+    told = deletion_diagnostics(
         full, points["arc_setting"].to_numpy(dtype=float), points["epoch"].to_numpy(), PHI, None
     )
     assert told.leverage[20] == pytest.approx(1.0)
@@ -109,7 +111,7 @@ def test_a_check_alone_on_its_electrodes_changes_no_slope(crew: dict[str, pd.Dat
 def test_unused_checks_have_no_influence(fitted: tuple[pd.DataFrame, ArcModel, Prior]) -> None:
     points, model, _ = fitted
     points = points.assign(excluded=points["excluded"].mask(points.index == 5, "no arc count"))
-    told = influence(points, model, None)
+    told = check_influence(points, model, None)
     assert told.columns.tolist() == list(COLUMNS)
     assert told.loc[5].isna().all()
     assert told.drop(index=5).notna().all(axis=None)
@@ -122,9 +124,9 @@ def test_a_typing_error_is_the_first_check_told(crew: dict[str, pd.DataFrame]) -
     model, values = fit_arc("s2", points, "steps", [], PHI)
     assert isinstance(model, ArcModel)
     points = points.assign(fitted=values)
-    points[list(COLUMNS)] = influence(points, model, None)
-    told = telling_checks(points, model)
-    assert 1 <= len(told) <= MOST
+    points[list(COLUMNS)] = check_influence(points, model, None)
+    told = influential_checks(points, model)
+    assert 1 <= len(told) <= MAX_LISTED
     first = told[0]
     assert first.checked_at == points["checked_at"][cold]
     assert first.setting == points["arc_setting"][cold]
@@ -140,10 +142,10 @@ def test_even_checks_are_not_made_interesting() -> None:
     model, values = fit_arc("s0", points, "steps", [], PHI)
     assert isinstance(model, ArcModel)
     points = points.assign(fitted=values)
-    points[list(COLUMNS)] = influence(points, model, None)
-    cut = Cutoffs.of(250, 4)
+    points[list(COLUMNS)] = check_influence(points, model, None)
+    cut = Cutoffs.for_size(250, 4)
     assert (cut.leverage, cut.cooks_distance) == (pytest.approx(0.032), pytest.approx(0.016))
     assert cut.dffits == pytest.approx(0.253, abs=5e-4)
     share = (points["dffits"].abs() > cut.dffits).mean()
     assert 0.01 < share < 0.10
-    assert all(abs(check.share or 0.0) < 0.2 for check in telling_checks(points, model))
+    assert all(abs(check.share or 0.0) < 0.2 for check in influential_checks(points, model))

@@ -7,8 +7,8 @@ import pytest
 import statsmodels.api as sm
 
 from arcdrift.analysis.arc.arc_drift import center_air
-from arcdrift.analysis.arc.arc_model import ArcModel, fit_arc, known_fit
-from arcdrift.analysis.arc.pooled_regression import SLOPES, crew_lag1, design
+from arcdrift.analysis.arc.arc_model import ArcModel, fit_arc, fit_for_pooling
+from arcdrift.analysis.arc.pooled_regression import SLOPES, design, pooled_lag1
 from tests.analysis.arc.arc_truth import simulated_points
 
 SPLICERS, CHECKS = 20, 30
@@ -31,11 +31,11 @@ def try_crews(seeds: range) -> Tried:
     for seed in seeds:
         points, truth = simulated_points(SPLICERS, CHECKS, seed=seed, life=100_000)
         groups = {str(name): part for name, part in points.groupby("splicer")}
-        fits = {name: fit for name, part in groups.items() if (fit := known_fit(part, 0.3))}
-        phi = crew_lag1(list(fits.values()))
+        fits = {name: fit for name, part in groups.items() if (fit := fit_for_pooling(part, 0.3))}
+        phi = pooled_lag1(list(fits.values()))
         for name, part in groups.items():
-            sisters = [fit for other, fit in fits.items() if other != name]
-            model, _ = fit_arc(name, part, "steps", sisters, phi)
+            peers = [fit for other, fit in fits.items() if other != name]
+            model, _ = fit_arc(name, part, "steps", peers, phi)
             assert isinstance(model, ArcModel)
             true = truth[name] * SCALE
             own.append([effect.value for effect in model.effects] / true - 1)

@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.arc.arc_drift import checks_a_month, drift_charts
+from arcdrift.analysis.arc.arc_drift import checks_per_month, drift_charts
 from arcdrift.analysis.budget.replay_alarms import (
     History,
     arc_alarms,
@@ -30,7 +30,7 @@ def history() -> History:
     step = {"fault": lambda day: 6.0 * (day >= 60), "faulty": ("s1",)}
     points, _ = simulated_points(2, 80, 3, **step)
     points["point"] = 0
-    points = points.join(drift_charts(points, checks_a_month(points) / (2.0 * SHARES.arc)))
+    points = points.join(drift_charts(points, checks_per_month(points) / (2.0 * SHARES.arc)))
     return History(
         stored_columns("result_stream_days", stream_days(charts.streams.days)),
         stored_columns("result_subject_days", dated(charts.subject_days, "day")),

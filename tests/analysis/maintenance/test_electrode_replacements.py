@@ -18,7 +18,8 @@ SLOPES = np.array([-120.0, 0.35, -2.0])
 SPAN = Effect("air", "air", "", 0.0, 0.0, 0.0, None)
 MODEL = ArcModel(
     splicer="Heron", unit="steps", checks=60, used=60, excluded={}, epochs=2, effects=(),
-    air_span=SPAN, pooled=(), sisters=0, borrowed=0.0, lent=(), mean=(*SLOPES, 96.0), cov=(),
+    air_span=SPAN, pooled=(), peers=0, pooling_weight=0.0, peer_slopes=(),
+    mean=(*SLOPES, 96.0), cov=(),
     sigma=3.0, phi=0.0, ranges={},
 )  # fmt: skip
 

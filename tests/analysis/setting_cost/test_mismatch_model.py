@@ -28,7 +28,7 @@ def fitted(splicer: str) -> ArcModel:
     nothing = Effect("air", "air", "across the air seen", 0.0, 0.0, 0.0, None)
     return ArcModel(
         splicer=splicer, unit="steps", checks=90, used=90, excluded={}, epochs=1, effects=(),
-        air_span=nothing, pooled=(), sisters=2, borrowed=0.0, lent=(),
+        air_span=nothing, pooled=(), peers=2, pooling_weight=0.0, peer_slopes=(),
         mean=(0.0, 0.0, 0.0, LEVEL), cov=((0.0,) * 4,) * 4, sigma=SIGMA, phi=0.0, ranges={},
     )  # fmt: skip
 
