@@ -13,18 +13,21 @@ from pathlib import Path
 
 from arcdrift.errors import UsageError
 from arcdrift.settings import CREW_FILE
-from arcdrift.simulate.broken import break_rows
-from arcdrift.simulate.faults import Fault
-from arcdrift.simulate.frames import SimulatedCrew, simulate_frames
-from arcdrift.simulate.losses import LossLaw
-from arcdrift.simulate.machine import MachineTruth
-from arcdrift.simulate.plant import FaultPlan, load_plan, plan_names, plant, some_faults
-from arcdrift.simulate.run import run_crew
-from arcdrift.simulate.sample import invented_crew, sample_scenario
-from arcdrift.simulate.scenario import Habits, Scenario
-from arcdrift.simulate.truth import Truth, tell_truth
-from arcdrift.simulate.weather import make_readings, make_weather
-from arcdrift.simulate.write import (
+from arcdrift.simulate.air.weather import make_readings, make_weather
+from arcdrift.simulate.crew.fault_plans import (
+    FaultPlan,
+    add_faults,
+    add_random_faults,
+    load_plan,
+    plan_names,
+)
+from arcdrift.simulate.crew.faults import Fault
+from arcdrift.simulate.crew.invented_crews import invented_crew, sample_scenario
+from arcdrift.simulate.crew.loss_law import LossLaw
+from arcdrift.simulate.crew.scenario import Habits, Scenario
+from arcdrift.simulate.crew_run import run_crew
+from arcdrift.simulate.output.broken_rows import break_rows
+from arcdrift.simulate.output.log_files import (
     KINDS,
     NEEDS_FILE,
     TRUTH_FILE,
@@ -34,6 +37,9 @@ from arcdrift.simulate.write import (
     log_file,
     open_log,
 )
+from arcdrift.simulate.output.record_frames import SimulatedCrew, simulate_frames
+from arcdrift.simulate.output.truth import Truth, tell_truth
+from arcdrift.simulate.work.splicer_records import MachineTruth
 
 __all__ = [
     "Fault",
@@ -43,14 +49,14 @@ __all__ = [
     "Scenario",
     "SimulatedCrew",
     "Truth",
+    "add_faults",
+    "add_random_faults",
     "invented_crew",
     "load_plan",
     "plan_names",
-    "plant",
     "sample_scenario",
     "simulate",
     "simulate_frames",
-    "some_faults",
 ]
 
 Progress = Callable[[int, int, int], None]

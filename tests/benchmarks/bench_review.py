@@ -32,7 +32,7 @@ from arcdrift.analysis.review.review import Review, review
 from arcdrift.cli.worker_processes import worker_pool
 from arcdrift.settings import CREW_FILE, Crew, load_crew
 from arcdrift.simulate import invented_crew, simulate_frames
-from arcdrift.simulate.write import crew_toml
+from arcdrift.simulate.output.log_files import crew_toml
 from arcdrift.store import read, schema
 from arcdrift.store.connect import open_store, writing
 from arcdrift.store.write import add_import, add_rows

@@ -11,7 +11,7 @@ import time
 from pathlib import Path
 
 from arcdrift.simulate import invented_crew, simulate, simulate_frames
-from arcdrift.simulate.write import FORMATS
+from arcdrift.simulate.output.log_files import FORMATS
 
 
 def main(splicers: int, days: int, splices_per_day: float, form: str) -> None:

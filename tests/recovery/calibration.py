@@ -20,7 +20,7 @@ from arcdrift.analysis.arc.arc_points import passed_checks
 from arcdrift.analysis.arc.pooled_regression import PHI_ASSUMED, pooled_lag1
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.simulate import invented_crew, load_plan
-from arcdrift.simulate.plant import plant
+from arcdrift.simulate.crew.fault_plans import add_faults
 from arcdrift.times import local_day
 from tests.recovery.crews import Run, run_crew
 
@@ -261,7 +261,7 @@ def crews(number: int, first_seed: int = 900) -> pd.DataFrame:
         scenario = invented_crew(seed=seed)
         name = PLANS[seed % len(PLANS)]
         if name is not None:
-            scenario = plant(scenario, load_plan(name))
+            scenario = add_faults(scenario, load_plan(name))
         parts.append(ask(run_crew(scenario), seed).assign(plan=name or "healthy"))
     return pd.concat(parts, ignore_index=True)
 

@@ -30,7 +30,7 @@ from statsmodels.stats.proportion import proportion_confint
 from arcdrift.analysis.causes.likely_causes import CANNOT_TELL
 from arcdrift.finding import Finding
 from arcdrift.simulate import FaultPlan, Scenario, invented_crew, load_plan
-from arcdrift.simulate.plant import PlannedFault, plant
+from arcdrift.simulate.crew.fault_plans import PlannedFault, add_faults
 from tests.recovery.crews import Run, run_crew
 
 SPLICERS, DAYS = 10, 120
@@ -182,7 +182,7 @@ def _made(planted: Planted, name: str, scenario: Scenario) -> tuple[Run, _Truth]
             subject = str(rng.choice(at_home))
             faults = tuple(one.model_copy(update={"subject": subject}) for one in faults)
         plan = FaultPlan(name=name, faults=faults)
-    run = run_crew(plant(scenario, plan))
+    run = run_crew(add_faults(scenario, plan))
     fault = run.made.truth.faults[0]
     subject, kind = str(fault["subject"]), str(fault["subject_type"])
     begin = pd.Timestamp(fault["since"])

@@ -17,7 +17,7 @@ from arcdrift.analysis.loss.day_level import ratio_of, relative_level
 from arcdrift.analysis.people.prep_effects import prep_effects
 from arcdrift.analysis.review.pipeline import Assessment
 from arcdrift.simulate import invented_crew, load_plan
-from arcdrift.simulate.plant import plant
+from arcdrift.simulate.crew.fault_plans import add_faults
 from tests.recovery.crews import Run, run_crew
 
 LOOK_BACK = pd.Timedelta(days=7)
@@ -145,7 +145,7 @@ class Outcome:
 
 def try_scenario(name: str, seed: int) -> tuple[Run, Outcome]:
     """Plant one scenario in a crew of eight splicers over 120 days and look for it."""
-    run = run_crew(plant(invented_crew(seed=seed), load_plan(name)))
+    run = run_crew(add_faults(invented_crew(seed=seed), load_plan(name)))
     (fault,) = run.made.truth.faults
     expected = SCENARIOS[name]
     began = pd.Timestamp(fault["since"])
@@ -188,7 +188,7 @@ class Beside:
 
 def try_harmless(name: str, seed: int) -> Beside:
     """Let something harmless happen to a crew of eight splicers, and compare its arc alarms."""
-    changed = run_crew(plant(invented_crew(seed=seed), load_plan(name)))
+    changed = run_crew(add_faults(invented_crew(seed=seed), load_plan(name)))
     plain = run_crew(invented_crew(seed=seed))
     (fault,) = changed.made.truth.faults
     began = pd.Timestamp(fault["since"])

@@ -6,7 +6,7 @@ The long form, ``python -m tests.recovery.study``, is what README quotes.
 import pytest
 
 from arcdrift.simulate import invented_crew, load_plan
-from arcdrift.simulate.plant import plant
+from arcdrift.simulate.crew.fault_plans import add_faults
 from tests.recovery.crews import run_crew
 from tests.recovery.promises import (
     count_alarms,
@@ -62,7 +62,7 @@ def test_a_planted_fault_is_found(name, seed, within_days):
 
 
 def test_nights_rooms_and_weekends_keep_every_status_exact():
-    scenario = plant(invented_crew(splicers=6, days=60, seed=9), load_plan("nights-and-rooms"))
+    scenario = add_faults(invented_crew(splicers=6, days=60, seed=9), load_plan("nights-and-rooms"))
     assert wrong_statuses(run_crew(scenario)) == 0
 
 

@@ -9,7 +9,7 @@ import pytest
 from arcdrift.errors import UsageError
 from arcdrift.settings import load_crew
 from arcdrift.simulate import invented_crew, sample_scenario, simulate
-from arcdrift.simulate.scenario import Habits, Scenario
+from arcdrift.simulate.crew.scenario import Habits, Scenario
 from arcdrift.store.schema import RECORDS
 
 SHIPPED = Path(__file__).parents[2] / "data" / "sample"

@@ -11,19 +11,19 @@ from arcdrift.errors import UsageError
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import load_crew
 from arcdrift.simulate import (
+    add_faults,
     invented_crew,
     load_plan,
-    plant,
     sample_scenario,
     simulate,
     simulate_frames,
 )
-from arcdrift.simulate.write import KINDS, log_file
+from arcdrift.simulate.output.log_files import KINDS, log_file
 from arcdrift.store import read
 from arcdrift.store.connect import open_store
 
 # five splicers: the fifth is of the model with sensors of its own
-SCENARIO = plant(
+SCENARIO = add_faults(
     invented_crew(splicers=5, days=75, splices_per_day=12, seed=9, sites=4),
     load_plan("splicer-clock-reset"),
 )

@@ -11,16 +11,17 @@ import statsmodels.api as sm
 from arcdrift.air import join_air
 from arcdrift.settings import load_crew
 from arcdrift.simulate import Fault, invented_crew
-from arcdrift.simulate.faults import FaultKind
-from arcdrift.simulate.geometry import (
+from arcdrift.simulate.air.weather import make_weather
+from arcdrift.simulate.crew.faults import FaultKind
+from arcdrift.simulate.crew.loss_law import LossLaw
+from arcdrift.simulate.crew.scenario import ArcLaw, Habits, ModelSpec
+from arcdrift.simulate.work.geometry import (
     core_offset_um,
     mean_uneven_loss_db,
     tilt_of,
     uneven_loss_db,
 )
-from arcdrift.simulate.losses import Conditions, LossLaw, make_splices
-from arcdrift.simulate.scenario import ArcLaw, Habits, ModelSpec
-from arcdrift.simulate.weather import make_weather
+from arcdrift.simulate.work.splice_losses import Conditions, make_splices
 
 ALWAYS = Habits(late=0.0, missed=0.0, failed_only=0.0, retry=0.0, at_work=1.0)
 

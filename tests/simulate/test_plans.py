@@ -7,8 +7,15 @@ from pathlib import Path
 import pytest
 
 from arcdrift.errors import BadInput, UsageError
-from arcdrift.simulate import Habits, invented_crew, load_plan, plan_names, plant, some_faults
-from arcdrift.simulate.plant import NobodyFits
+from arcdrift.simulate import (
+    Habits,
+    add_faults,
+    add_random_faults,
+    invented_crew,
+    load_plan,
+    plan_names,
+)
+from arcdrift.simulate.crew.fault_plans import NoSubjectFits
 
 SHIPPED = Path(__file__).parents[2] / "data" / "scenarios"
 NAMES = {
@@ -58,7 +65,7 @@ def test_a_plan_is_planted_by_day_number_date_or_time(tmp_path):
         end = 400
         """,
     )
-    step, drift, gap = plant(CREW, found).faults
+    step, drift, gap = add_faults(CREW, found).faults
     assert (step.subject, step.size, step.name) == ("Kestrel", 8.0, "mine")
     assert step.since == datetime(2026, 7, 30)
     assert step.until == datetime(2026, 8, 9, 12)
@@ -69,10 +76,10 @@ def test_a_plan_is_planted_by_day_number_date_or_time(tmp_path):
 def test_random_subjects_follow_the_seed_and_spread(tmp_path):
     text = '[[faults]]\nkind = "arc-step"\nstart = 5\nsize = 9\n' * 4
     found = plan(tmp_path, text)
-    once, again = plant(CREW, found), plant(CREW, found)
+    once, again = add_faults(CREW, found), add_faults(CREW, found)
     assert once.faults == again.faults
     assert len({fault.subject for fault in once.faults}) == 4
-    others = {plant(replace(CREW, seed=seed), found).faults[0].subject for seed in range(12)}
+    others = {add_faults(replace(CREW, seed=seed), found).faults[0].subject for seed in range(12)}
     assert len(others) > 3
 
 
@@ -80,7 +87,7 @@ def test_a_plan_sets_habits(tmp_path):
     found = plan(
         tmp_path, "[crew]\nnight = 0.5\nmissed = 0.2\ncrew_day_sd = 0.07\ntime_zone = 'Europe/Oslo'"
     )
-    scenario = plant(CREW, found)
+    scenario = add_faults(CREW, found)
     assert scenario.habits == replace(CREW.habits, night=0.5, missed=0.2)
     assert scenario.losses == replace(CREW.losses, crew_day_sd=0.07)
     assert scenario.time_zone == "Europe/Oslo"
@@ -88,7 +95,7 @@ def test_a_plan_sets_habits(tmp_path):
 
 
 def test_a_newcomer_joins_and_practices():
-    scenario = plant(CREW, load_plan("newcomer"))
+    scenario = add_faults(CREW, load_plan("newcomer"))
     (fault,) = scenario.faults
     (person,) = [t for t in scenario.technicians if t.joins is not None]
     assert person.name == fault.subject
@@ -98,12 +105,12 @@ def test_a_newcomer_joins_and_practices():
 
 
 def test_a_handful_of_faults_for_any_crew():
-    scenario = some_faults(invented_crew(splicers=30, days=200))
+    scenario = add_random_faults(invented_crew(splicers=30, days=200))
     assert 7 <= len(scenario.faults) <= 10
     assert len({fault.name for fault in scenario.faults}) == len(scenario.faults)
     assert all(date(2026, 9, 8) <= f.since.date() <= date(2026, 12, 18) for f in scenario.faults)
-    assert scenario == some_faults(invented_crew(splicers=30, days=200))
-    assert len(some_faults(invented_crew(splicers=1, sites=1, days=20)).faults) >= 1
+    assert scenario == add_random_faults(invented_crew(splicers=30, days=200))
+    assert len(add_random_faults(invented_crew(splicers=1, sites=1, days=20)).faults) >= 1
 
 
 @pytest.mark.parametrize(
@@ -156,16 +163,16 @@ def test_unknown_names_are_refused(tmp_path):
 )
 def test_faults_that_cannot_be_are_refused(tmp_path, fault, sentence):
     with pytest.raises(UsageError, match=sentence):
-        plant(CREW, plan(tmp_path, f"[[faults]]\n{fault}\n"))
+        add_faults(CREW, plan(tmp_path, f"[[faults]]\n{fault}\n"))
 
 
 def test_faults_that_fit_nobody_are_refused():
-    with pytest.raises(NobodyFits, match="no technician that the fault newcomer"):
-        plant(invented_crew(splicers=3, technicians=3, days=60), load_plan("newcomer"))
-    with pytest.raises(NobodyFits, match="no splicer that the fault site-move"):
-        plant(invented_crew(splicers=3, sites=1, days=60), load_plan("altitude-move"))
-    with pytest.raises(NobodyFits, match="no splicer that the fault wrong-program"):
-        plant(invented_crew(splicers=2, days=100), load_plan("wrong-program"))
+    with pytest.raises(NoSubjectFits, match="no technician that the fault newcomer"):
+        add_faults(invented_crew(splicers=3, technicians=3, days=60), load_plan("newcomer"))
+    with pytest.raises(NoSubjectFits, match="no splicer that the fault site-move"):
+        add_faults(invented_crew(splicers=3, sites=1, days=60), load_plan("altitude-move"))
+    with pytest.raises(NoSubjectFits, match="no splicer that the fault wrong-program"):
+        add_faults(invented_crew(splicers=2, days=100), load_plan("wrong-program"))
 
 
 def test_night_shifts_do_not_stop_within_the_last_day():

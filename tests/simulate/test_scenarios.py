@@ -12,13 +12,13 @@ from arcdrift.simulate import (
     LossLaw,
     Scenario,
     SimulatedCrew,
+    add_faults,
     invented_crew,
     load_plan,
     plan_names,
-    plant,
     simulate_frames,
 )
-from arcdrift.simulate.scenario import ArcLaw
+from arcdrift.simulate.crew.scenario import ArcLaw
 
 BARE = LossLaw(day_sd=(0.0, 0.0), dirty_share=(0.0, 0.0), splice_lag=0.0)
 """Losses that scatter about their mean and do nothing else."""
@@ -43,7 +43,7 @@ def healthy():
 
 
 def hurt_crew(name: str, base: str = "field") -> tuple[SimulatedCrew, dict]:
-    made = simulate_frames(plant(HEALTHY[base], load_plan(name)))
+    made = simulate_frames(add_faults(HEALTHY[base], load_plan(name)))
     (fault,) = made.truth.faults
     return made, fault
 
@@ -56,7 +56,7 @@ def during(at: pd.Series, fault: dict) -> pd.Series:
 def test_healthy_crews_carry_no_fault(healthy):
     for made in healthy.values():
         assert made.truth.faults == []
-    nights = simulate_frames(plant(crew(), load_plan("nights-and-rooms")))
+    nights = simulate_frames(add_faults(crew(), load_plan("nights-and-rooms")))
     assert nights.truth.faults == []
 
 
@@ -122,7 +122,7 @@ def test_an_optimistic_estimate_hides_what_it_says(healthy):
 
 
 def test_a_newcomer_s_factor_fades():
-    scenario = plant(
+    scenario = add_faults(
         replace(
             invented_crew(splicers=4, days=150, splices_per_day=150, seed=8),
             losses=BARE, arc=STILL,
@@ -156,7 +156,7 @@ def test_a_dull_blade_wears_as_fast_as_said():
     scenario = replace(
         invented_crew(splicers=2, days=100, splices_per_day=50, seed=3), losses=BARE, arc=STILL
     )
-    made = simulate_frames(plant(scenario, load_plan("dull-blade")))
+    made = simulate_frames(add_faults(scenario, load_plan("dull-blade")))
     (fault,) = made.truth.faults
     assert fault["subject_type"] == "cleaver"
     own = made["splices"].query("cleaver == @fault['subject']")

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from arcdrift.simulate import Habits, invented_crew, simulate, simulate_frames
-from arcdrift.simulate.weather import make_weather
+from arcdrift.simulate.air.weather import make_weather
 from arcdrift.times import local_day
 
 ZONE = "America/Denver"
@@ -162,7 +162,7 @@ def test_heated_rooms_are_warm_and_keep_the_vapor():
 
 
 def test_own_formulas_agree_with_the_package_s():
-    from arcdrift.simulate.moist import IDEAL_GAS, MOIST_AIR
+    from arcdrift.simulate.air.moist_air import IDEAL_GAS, MOIST_AIR
 
     t = np.array([-15.0, 0.5, 12.0, 35.0])
     rh, p = np.array([60.0, 90.0, 40.0, 70.0]), np.array([720.0, 1013.0, 950.0, 1005.0])

@@ -74,7 +74,13 @@ def simulate(
     """
     from datetime import date
 
-    from arcdrift.simulate import invented_crew, load_plan, plant, sample_scenario, some_faults
+    from arcdrift.simulate import (
+        add_faults,
+        add_random_faults,
+        invented_crew,
+        load_plan,
+        sample_scenario,
+    )
     from arcdrift.simulate import simulate as simulate_logs
 
     if sample:
@@ -90,9 +96,9 @@ def simulate(
             start=date.fromisoformat(parse_day(start, "--start")),
         )
         if faults == "some":
-            scenario = some_faults(scenario)
+            scenario = add_random_faults(scenario)
         elif faults != "none":
-            scenario = plant(scenario, load_plan(faults))
+            scenario = add_faults(scenario, load_plan(faults))
     description = "Making up logs"
     with progress_bar(description, "splices") as progress:
 

@@ -13,7 +13,7 @@ from arcdrift.analysis.clock.clock_errors import Clock, crew_began, look_at_cloc
 from arcdrift.analysis.clock.count_order import true_order
 from arcdrift.clock_bounds import ClockBounds
 from arcdrift.simulate import invented_crew, load_plan, simulate_frames
-from arcdrift.simulate.plant import plant
+from arcdrift.simulate.crew.fault_plans import add_faults
 
 ZONE = "America/Denver"
 DAYS = 120
@@ -138,7 +138,7 @@ def test_a_right_clock_is_left_alone(way):
 
 
 def test_nights_rooms_and_weekends_are_no_wrong_clock():
-    scenario = plant(invented_crew(splicers=6, days=90, seed=9), load_plan("nights-and-rooms"))
+    scenario = add_faults(invented_crew(splicers=6, days=90, seed=9), load_plan("nights-and-rooms"))
     made = simulate_frames(scenario)
     now = pd.Timestamp(scenario.end).as_unit("us")
     for name, splices in made["splices"].groupby("splicer"):

@@ -10,7 +10,7 @@ from arcdrift.analysis.loss.stream_days import production
 from arcdrift.charts.gamma_limit import gamma_limits, histogram_bins
 from arcdrift.settings import Crew
 from arcdrift.simulate import invented_crew
-from arcdrift.simulate.frames import simulate_frames
+from arcdrift.simulate.output.record_frames import simulate_frames
 from tests.analysis.review.made_up_log import CREW, SERVICE, made_up_log
 
 

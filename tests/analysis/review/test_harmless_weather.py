@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from arcdrift.simulate import invented_crew, load_plan
-from arcdrift.simulate.plant import plant
+from arcdrift.simulate.crew.fault_plans import add_faults
 from tests.recovery.crews import run_crew
 
 PLAN = """
@@ -23,7 +23,7 @@ size = 14
 def test_a_move_uphill_and_a_cold_front_are_neither_gap_nor_wrong_clock(tmp_path: Path) -> None:
     path = tmp_path / "plan.toml"
     path.write_text(PLAN, encoding="utf-8")
-    run = run_crew(plant(invented_crew(splicers=2, days=40, seed=4), load_plan(str(path))))
+    run = run_crew(add_faults(invented_crew(splicers=2, days=40, seed=4), load_plan(str(path))))
     assert sorted(fault["kind"] for fault in run.made.truth.faults) == ["cold-front", "site-move"]
     assert run.findings  # a month of work leaves something to tell
     assert not [f for f in run.findings if f.kind in ("readings-gap", "clock-wrong")]

@@ -5,11 +5,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.arrays import Floats, Ints
-from arcdrift.simulate.blade import Blade
-from arcdrift.simulate.faults import of_kind
-from arcdrift.simulate.hands import Work
-from arcdrift.simulate.scenario import Scenario, SplicerSpec
-from arcdrift.simulate.weather import Weather, sense
+from arcdrift.simulate.air.weather import Weather, sense
+from arcdrift.simulate.crew.faults import of_kind
+from arcdrift.simulate.crew.scenario import Scenario, SplicerSpec
+from arcdrift.simulate.work.blade import Blade
+from arcdrift.simulate.work.splicing import Work
 
 _EVENING_S = 16 * 3600 + 2400
 _NIGHT_EVENING_S = 28 * 3600 + 3300

@@ -6,8 +6,10 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.arrays import Bools, Floats, Ints, Microseconds
-from arcdrift.simulate.blade import use_blade
-from arcdrift.simulate.checks import (
+from arcdrift.simulate.air.weather import Weather
+from arcdrift.simulate.crew.faults import of_kind
+from arcdrift.simulate.crew.scenario import Scenario, SplicerSpec
+from arcdrift.simulate.work.arc_checks import (
     Slopes,
     check_times,
     plan_checks,
@@ -15,13 +17,11 @@ from arcdrift.simulate.checks import (
     settings_found,
     slopes_of,
 )
-from arcdrift.simulate.faults import of_kind
-from arcdrift.simulate.hands import Place, make_work
-from arcdrift.simulate.need import Advised, Need
-from arcdrift.simulate.rows import check_rows, service_rows, splice_rows
-from arcdrift.simulate.scenario import Scenario, SplicerSpec
-from arcdrift.simulate.shifts import splice_times
-from arcdrift.simulate.weather import Weather
+from arcdrift.simulate.work.blade import use_blade
+from arcdrift.simulate.work.record_rows import check_rows, service_rows, splice_rows
+from arcdrift.simulate.work.required_setting import Advised, Need
+from arcdrift.simulate.work.shifts import splice_times
+from arcdrift.simulate.work.splicing import Place, make_work
 
 MORNING_ARCS = 5
 """Cleaning and test arcs of a morning, whether or not the check is finished (invented)."""
@@ -65,7 +65,7 @@ def run_splicer(
     splicer : SplicerSpec
         One of its splicers.
     days : DataFrame
-        That splicer's rows of `arcdrift.simulate.shifts.plan_days`, in order.
+        That splicer's rows of `arcdrift.simulate.work.shifts.plan_days`, in order.
     weather : Weather
         Air over the sites.
 

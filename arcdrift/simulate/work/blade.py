@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from arcdrift.arrays import Floats, Ints, Microseconds
-from arcdrift.simulate.checks import renewals
-from arcdrift.simulate.faults import of_kind
-from arcdrift.simulate.scenario import Scenario, SplicerSpec
+from arcdrift.simulate.crew.faults import of_kind
+from arcdrift.simulate.crew.scenario import Scenario, SplicerSpec
+from arcdrift.simulate.work.arc_checks import renewals
 
 CLEAVES_A_POSITION = 1000
 """Cleaves a blade position is good for (common practice, no source)."""

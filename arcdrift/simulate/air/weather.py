@@ -16,9 +16,9 @@ from scipy.signal import lfilter
 
 from arcdrift.air import sea_level_pressure, station_pressure, vapor_pressure
 from arcdrift.arrays import Floats, Ints, Microseconds
-from arcdrift.simulate.faults import of_kind
-from arcdrift.simulate.moist import IDEAL_GAS, MOIST_AIR, MoistAir
-from arcdrift.simulate.scenario import Scenario
+from arcdrift.simulate.air.moist_air import IDEAL_GAS, MOIST_AIR, MoistAir
+from arcdrift.simulate.crew.faults import of_kind
+from arcdrift.simulate.crew.scenario import Scenario
 
 STEP_S = 900
 _DAY_S = 86_400.0

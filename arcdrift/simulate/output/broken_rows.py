@@ -6,14 +6,14 @@ from pathlib import Path
 
 import numpy as np
 
-from arcdrift.simulate.truth import BrokenRow
-from arcdrift.simulate.write import (
+from arcdrift.simulate.output.log_files import (
     CHECKS_FILE,
     READINGS_FILE,
     SERVICE_FILE,
     SPLICES_FILE,
     open_rows,
 )
+from arcdrift.simulate.output.truth import BrokenRow
 
 Damage = Callable[[list[str], list[str]], str]
 

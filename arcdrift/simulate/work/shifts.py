@@ -15,8 +15,8 @@ import pandas as pd
 
 from arcdrift.arrays import Bools, Floats, Ints, Microseconds
 from arcdrift.errors import UsageError
-from arcdrift.simulate.faults import of_kind
-from arcdrift.simulate.scenario import Scenario
+from arcdrift.simulate.crew.faults import of_kind
+from arcdrift.simulate.crew.scenario import Scenario
 
 _NOON_S = 12 * 3600
 _SHORTEST_SPLICE_S = 75

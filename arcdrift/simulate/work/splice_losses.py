@@ -3,7 +3,7 @@
 Losses follow the loss study: a gamma distribution about a stream mean of 0.02 to 0.05 dB, a
 lognormal day effect, a slight memory from splice to splice and from day to day, 0.5 to 2 %
 dirty splices log-uniform from 0.2 to 1 dB, rounding to 0.01 dB. What the arc and the cleave
-add to the mean is invented, but for the geometry, see `arcdrift.simulate.geometry`.
+add to the mean is invented, but for the geometry, see `arcdrift.simulate.work.geometry`.
 """
 
 from dataclasses import dataclass
@@ -14,9 +14,8 @@ from scipy.signal import lfilter
 from scipy.special import gammaincinv, ndtr
 
 from arcdrift.arrays import Floats, Ints
-from arcdrift.simulate.geometry import OFFSET_SHARE, core_offset_um, tilt_of, uneven_loss_db
-
-Range = tuple[float, float]
+from arcdrift.simulate.crew.loss_law import LossLaw
+from arcdrift.simulate.work.geometry import OFFSET_SHARE, core_offset_um, tilt_of, uneven_loss_db
 
 MISMATCH_DB = 8e-5
 """dB per squared unit of setting error (scale 1) on a fixed program."""
@@ -24,42 +23,6 @@ MISMATCH_SHARE = {"fixed": 1.0, "custom": 0.5, "self-adjusting": 0.1, "unknown":
 """A self-adjusting program makes up for most of a wrong setting, never for all of it."""
 BLADE_WEAR = 0.25
 """Log rise of the cleave angle per 1,000 cleaves on a blade position."""
-
-
-@dataclass(frozen=True)
-class LossLaw:
-    """How losses scatter; the defaults are those of the sample crew.
-
-    Attributes
-    ----------
-    day_sd : (float, float)
-        Log standard deviation of a stream's day effect, uniform between streams.
-    day_lag, splice_lag : float
-        Correlation from day to day and from splice to splice.
-    crew_day_sd, crew_day_lag : float
-        The same for a day effect that all streams share.
-    dirty_share : (float, float)
-        Share of dirty splices, uniform between streams.
-    shape : (float, float), optional
-        Gamma shape, uniform between streams; None takes the program's.
-    geometry : bool
-        Whether core offset, tilt and unequal fibers cost what Gaussian modes say.
-    """
-
-    day_sd: Range = (0.10, 0.10)
-    day_lag: float = 0.1
-    splice_lag: float = 0.1
-    crew_day_sd: float = 0.0
-    crew_day_lag: float = 0.1
-    dirty_share: Range = (0.012, 0.012)
-    shape: Range | None = None
-    geometry: bool = False
-
-
-STUDIED = LossLaw(
-    day_sd=(0.05, 0.15), dirty_share=(0.005, 0.02), shape=(0.7, 2.0), geometry=True
-)  # fmt: skip
-"""The model simulated in the loss study, with the geometry of the splice added."""
 
 
 @dataclass(frozen=True)

@@ -4,10 +4,10 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from arcdrift.simulate.machine import MachineRecords, run_splicer
-from arcdrift.simulate.scenario import Scenario
-from arcdrift.simulate.shifts import plan_days
-from arcdrift.simulate.weather import Weather
+from arcdrift.simulate.air.weather import Weather
+from arcdrift.simulate.crew.scenario import Scenario
+from arcdrift.simulate.work.shifts import plan_days
+from arcdrift.simulate.work.splicer_records import MachineRecords, run_splicer
 
 
 def run_crew(scenario: Scenario, weather: Weather) -> Iterator[tuple[str, MachineRecords]]:

@@ -19,7 +19,7 @@ from pyarrow import csv
 
 from arcdrift.errors import UsageError
 from arcdrift.settings import CREW_FILE, Crew
-from arcdrift.simulate.scenario import Scenario
+from arcdrift.simulate.crew.scenario import Scenario
 
 CHECKS_FILE = "arc-checks.csv"
 SPLICES_FILE = "splices.csv.gz"

@@ -8,13 +8,13 @@ import pandas as pd
 import pyarrow as pa
 
 from arcdrift.settings import Crew
-from arcdrift.simulate.machine import MachineTruth
-from arcdrift.simulate.need import Advised
-from arcdrift.simulate.run import run_crew
-from arcdrift.simulate.scenario import Scenario
-from arcdrift.simulate.truth import Truth, tell_truth
-from arcdrift.simulate.weather import make_readings, make_weather
-from arcdrift.simulate.write import KINDS, crew_settings
+from arcdrift.simulate.air.weather import make_readings, make_weather
+from arcdrift.simulate.crew.scenario import Scenario
+from arcdrift.simulate.crew_run import run_crew
+from arcdrift.simulate.output.log_files import KINDS, crew_settings
+from arcdrift.simulate.output.truth import Truth, tell_truth
+from arcdrift.simulate.work.required_setting import Advised
+from arcdrift.simulate.work.splicer_records import MachineTruth
 from arcdrift.store.frames import arrow_type, to_frame
 from arcdrift.store.schema import RECORDS, TIME_COLUMN
 
@@ -55,7 +55,7 @@ class SimulatedCrew(Mapping[str, pd.DataFrame]):
         Returns
         -------
         DataFrame
-            See `arcdrift.simulate.need.Advised.at`; one row an instant.
+            See `arcdrift.simulate.work.required_setting.Advised.at`; one row an instant.
         """
         seconds = pd.DatetimeIndex(at).tz_convert("UTC").as_unit("s").asi8
         return self.advised[splicer].at(np.asarray(seconds))

@@ -9,8 +9,8 @@ import pandas as pd
 from scipy.signal import lfilter
 
 from arcdrift.arrays import Bools, Floats, Ints, Microseconds
-from arcdrift.simulate.faults import of_kind
-from arcdrift.simulate.scenario import Scenario, SplicerSpec
+from arcdrift.simulate.crew.faults import of_kind
+from arcdrift.simulate.crew.scenario import Scenario, SplicerSpec
 
 Plan = Literal["on-time", "retry", "late", "missed", "failed-only"]
 
@@ -65,7 +65,7 @@ def plan_checks(
     splicer : SplicerSpec
         Whose days these are.
     days : DataFrame
-        Rows of `arcdrift.simulate.shifts.plan_days` of that splicer.
+        Rows of `arcdrift.simulate.work.shifts.plan_days` of that splicer.
     renewed : ndarray of bool
         Days that begin with new electrodes; nobody forgets the check then.
 

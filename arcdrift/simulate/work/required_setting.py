@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.arrays import Floats, Ints
-from arcdrift.simulate.checks import Slopes, arc_shift
-from arcdrift.simulate.scenario import Scenario, SplicerSpec
-from arcdrift.simulate.weather import Weather
+from arcdrift.simulate.air.weather import Weather
+from arcdrift.simulate.crew.scenario import Scenario, SplicerSpec
+from arcdrift.simulate.work.arc_checks import Slopes, arc_shift
 
 _HOUR_S = 3600
 

@@ -13,8 +13,8 @@ import numpy as np
 
 from arcdrift.errors import UsageError
 from arcdrift.settings import ProgramClass
-from arcdrift.simulate.faults import Fault
-from arcdrift.simulate.losses import LossLaw
+from arcdrift.simulate.crew.faults import Fault
+from arcdrift.simulate.crew.loss_law import LossLaw
 
 TodayState = Literal["checked", "unchecked", "not-started"]
 

@@ -19,8 +19,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 import arcdrift
 from arcdrift.errors import BadInput, UsageError
-from arcdrift.simulate.faults import SUBJECT, Fault, FaultKind, Side
-from arcdrift.simulate.scenario import Habits, Scenario
+from arcdrift.simulate.crew.faults import SUBJECT, Fault, FaultKind, Side
+from arcdrift.simulate.crew.scenario import Habits, Scenario
 
 RANDOM = "random"
 Moment = datetime | date | float
@@ -31,7 +31,7 @@ class _Strict(BaseModel):
 
 
 class PlannedFault(_Strict):
-    """One fault of a plan; see `arcdrift.simulate.faults.Fault` for what size means."""
+    """One fault of a plan; see `arcdrift.simulate.crew.faults.Fault` for what size means."""
 
     kind: FaultKind
     subject: str = RANDOM
@@ -102,7 +102,7 @@ def load_plan(name_or_path: str) -> FaultPlan:
         raise BadInput(f"{path.name}: {_first_sentence(problem)}") from None
 
 
-def plant(scenario: Scenario, plan: FaultPlan) -> Scenario:
+def add_faults(scenario: Scenario, plan: FaultPlan) -> Scenario:
     """Add the faults of a plan to a scenario, and take over its habits.
 
     Raises
@@ -117,7 +117,7 @@ def plant(scenario: Scenario, plan: FaultPlan) -> Scenario:
     return scenario
 
 
-def some_faults(scenario: Scenario) -> Scenario:
+def add_random_faults(scenario: Scenario) -> Scenario:
     """Plant a handful of the shipped faults: one for every three splicers, three at least.
 
     Kinds, subjects and starts are drawn with the scenario's seed; starts lie between a quarter
@@ -137,12 +137,12 @@ def some_faults(scenario: Scenario) -> Scenario:
             moved = planned.model_copy(update={"start": float(begin), "subject": RANDOM})
             try:
                 scenario = _add(scenario, moved, str(name), rng)
-            except NobodyFits:
+            except NoSubjectFits:
                 continue
     return scenario
 
 
-class NobodyFits(UsageError):
+class NoSubjectFits(UsageError):
     """A crew has nobody, or no machine, that a fault could happen to."""
 
 
@@ -230,7 +230,7 @@ def _completed(scenario: Scenario, planned: PlannedFault) -> PlannedFault:
     )
     others = [p.name for p in scenario.programs if p.fiber_b != fiber]
     if not others:
-        raise NobodyFits(f"There is no program for another fiber than {fiber} to confuse.")
+        raise NoSubjectFits(f"There is no program for another fiber than {fiber} to confuse.")
     return planned.model_copy(update={"fiber": fiber, "target": planned.target or others[-1]})
 
 
@@ -243,12 +243,14 @@ def _subject(scenario: Scenario, planned: PlannedFault, rng: np.random.Generator
             hint = f" Did you mean {near[0]}?" if near else ""
             raise UsageError(f"The crew has no {word} named {planned.subject}.{hint}")
         if planned.subject not in fitting:
-            raise NobodyFits(f"The fault {planned.kind} cannot happen to {planned.subject}.")
+            raise NoSubjectFits(f"The fault {planned.kind} cannot happen to {planned.subject}.")
         return planned.subject
     taken = {f.subject for f in scenario.faults if SUBJECT[f.kind] == word and word != "crew"}
     free = [name for name in fitting if name not in taken] or fitting
     if not free:
-        raise NobodyFits(f"The crew has no {word} that the fault {planned.kind} could happen to.")
+        raise NoSubjectFits(
+            f"The crew has no {word} that the fault {planned.kind} could happen to."
+        )
     return str(free[int(rng.integers(len(free)))])
 
 

@@ -6,10 +6,11 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.arrays import Floats, Ints
-from arcdrift.simulate.blade import CLEAVES_A_POSITION, Blade
-from arcdrift.simulate.faults import of_kind
-from arcdrift.simulate.geometry import mean_uneven_loss_db
-from arcdrift.simulate.losses import (
+from arcdrift.simulate.crew.faults import of_kind
+from arcdrift.simulate.crew.scenario import Scenario, SplicerSpec, TechnicianSpec
+from arcdrift.simulate.work.blade import CLEAVES_A_POSITION, Blade
+from arcdrift.simulate.work.geometry import mean_uneven_loss_db
+from arcdrift.simulate.work.splice_losses import (
     BLADE_WEAR,
     MISMATCH_SHARE,
     Conditions,
@@ -17,7 +18,6 @@ from arcdrift.simulate.losses import (
     day_factors,
     make_splices,
 )
-from arcdrift.simulate.scenario import Scenario, SplicerSpec, TechnicianSpec
 
 USUAL_DEG, USUAL_LOG_SD = 0.7, 0.45
 """Cleave angle of an ordinary technician: median and spread (invented)."""
@@ -124,7 +124,7 @@ def make_work(
     splicer : SplicerSpec
         The machine.
     days : DataFrame
-        Its rows of `arcdrift.simulate.shifts.plan_days`.
+        Its rows of `arcdrift.simulate.work.shifts.plan_days`.
     place : Place
         When and on what.
     rng : Generator

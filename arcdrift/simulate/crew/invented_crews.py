@@ -9,9 +9,9 @@ from datetime import date, datetime, time
 import numpy as np
 
 from arcdrift.errors import UsageError
-from arcdrift.simulate.faults import Fault
-from arcdrift.simulate.losses import STUDIED, LossLaw
-from arcdrift.simulate.scenario import (
+from arcdrift.simulate.crew.faults import Fault
+from arcdrift.simulate.crew.loss_law import STUDIED, LossLaw
+from arcdrift.simulate.crew.scenario import (
     Habits,
     ModelSpec,
     ProgramSpec,

@@ -9,17 +9,17 @@ from typing import Any
 
 import numpy as np
 
-from arcdrift.simulate.faults import Fault
-from arcdrift.simulate.hands import (
+from arcdrift.simulate.crew.faults import Fault
+from arcdrift.simulate.crew.scenario import Scenario, TechnicianSpec
+from arcdrift.simulate.output.log_files import NEEDS_FILE
+from arcdrift.simulate.work.splicer_records import MachineTruth
+from arcdrift.simulate.work.splicing import (
     USUAL_DEG,
     crew_day_factors,
     scattered_db,
     streams_of,
     usual_geometry_db,
 )
-from arcdrift.simulate.machine import MachineTruth
-from arcdrift.simulate.scenario import Scenario, TechnicianSpec
-from arcdrift.simulate.write import NEEDS_FILE
 
 
 @dataclass(frozen=True)

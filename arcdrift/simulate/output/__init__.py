@@ -1,0 +1,1 @@
+"""What a simulation gives: log files or record frames, and the truth about them."""

@@ -1,0 +1,1 @@
+"""What a splicer does day by day: shifts, checks, splices, wear and service."""
