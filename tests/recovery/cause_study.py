@@ -229,7 +229,7 @@ def _raised(
 
 
 def _cells(run: Run) -> pd.DataFrame:
-    return run.summary.hands
+    return run.summary.technician_days
 
 
 def _own(cells: pd.DataFrame, finding: Finding) -> pd.Series:

@@ -323,7 +323,7 @@ def technician_coverage(run: Run) -> pd.DataFrame:
     DataFrame
         ``technician``, ``inside``.
     """
-    told = prep_effects(run.summary.hands)
+    told = prep_effects(run.summary.technician_days)
     if isinstance(told, str):
         return pd.DataFrame(columns=["technician", "inside"])
     table = told.of("technician", "loss").dropna(subset=["effect"]).set_index("name")
@@ -349,7 +349,7 @@ def wrong_statuses(run: Run) -> int:
     got = run.told.frames["result_check_days"]
     got = got.loc[got["splices"] > 0, columns].set_index(["splicer", "day"]).sort_index()
     truth = _true_days(run)
-    truth = truth.loc[~truth.index.isin(_kept_apart(run)), columns[2:]]
+    truth = truth.loc[~_in_wrong_stretch(truth, run), columns[2:]]
     if not got.index.equals(truth.index):
         return len(got.index.symmetric_difference(truth.index))
     return int((got != truth).any(axis=1).sum())
@@ -357,7 +357,7 @@ def wrong_statuses(run: Run) -> int:
 
 def days_not_judged(run: Run) -> int:
     """Splicer-days with work whose status is kept apart because a clock was wrong."""
-    return int(_true_days(run).index.isin(_kept_apart(run)).sum())
+    return int(_in_wrong_stretch(_true_days(run), run).sum())
 
 
 def _true_days(run: Run) -> pd.DataFrame:
@@ -365,6 +365,11 @@ def _true_days(run: Run) -> pd.DataFrame:
     return truth[truth["splices"] > 0].set_index(["splicer", "day"]).sort_index()
 
 
-def _kept_apart(run: Run) -> pd.MultiIndex:
-    days = run.summary.clock_days
-    return pd.MultiIndex.from_arrays([days["splicer"], days["day"].dt.strftime("%Y-%m-%d")])
+def _in_wrong_stretch(days: pd.DataFrame, run: Run) -> pd.Series:
+    """Whether each (splicer, day) lies in a stretch in which its clock was found wrong."""
+    rows = days.index.to_frame(index=False)
+    wrong = pd.Series(data=False, index=rows.index)
+    for splicer, group in rows.groupby("splicer"):
+        if splicer in run.summary.clocks:
+            wrong[group.index] = run.summary.clocks[splicer].holds_day(pd.to_datetime(group["day"]))
+    return wrong.set_axis(days.index)

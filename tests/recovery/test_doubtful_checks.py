@@ -26,7 +26,7 @@ def healthy() -> Run:
 def moved(run: Run, *, lasting: bool) -> tuple[Run, dict[str, pd.Timestamp]]:
     """Move one check of every splicer, or all from there to the next new electrodes."""
     judged = run.told.frames["result_arc_points"].dropna(subset=["z"]).sort_values("checked_at")
-    points, when = run.summary.points.copy(), {}
+    points, when = run.summary.arc_points.copy(), {}
     for name, mine in judged.groupby("splicer"):
         same = (mine["epoch"] == mine["epoch"].shift(-1)) & (
             mine["epoch"] == mine["epoch"].shift(3)
@@ -39,7 +39,7 @@ def moved(run: Run, *, lasting: bool) -> tuple[Run, dict[str, pd.Timestamp]]:
         sd = (row["expected_high"] - row["expected_low"]) / (2 * Z95)
         points.loc[here, "arc_setting"] += SD * sd
         when[str(name)] = row["checked_at"]
-    summary = replace(run.summary, points=points)
+    summary = replace(run.summary, arc_points=points)
     service = run.made["service"]
     return replace(run, told=assess(summary, service, run.made.crew, run.now)), when
 

@@ -107,16 +107,16 @@ def assess(
     pending_loss = submit_or_run(
         executor,
         chart_all,
-        marked(summary.days, marks),
-        summary.hands,
+        marked(summary.stream_days, marks),
+        summary.technician_days,
         crew.false_alarms_per_month,
         crew.shares,
     )
     pending_prep = submit_or_run(
         executor,
         review_prep,
-        summary.hands,
-        summary.runs,
+        summary.technician_days,
+        summary.cleave_runs,
         summary.practice,
         summary.use,
         service,
@@ -125,35 +125,35 @@ def assess(
     )
     points, models = _arc_charts(summary, crew)
     pending_cost = submit_or_run(
-        executor, worth_of_recalibrating, summary.cells, points, models, crew
+        executor, worth_of_recalibrating, summary.mismatch_groups, points, models, crew
     )
     loss = pending_loss()
     charts = loss.streams
     days = charts.days.assign(day_start=day_starts(charts.days, crew))
     changes = Changes(
-        service, points, summary.cells, summary.checks, summary.use,
+        service, points, summary.mismatch_groups, summary.check_days, summary.use,
         tuple(models), crew,
     )  # fmt: skip
     prep = pending_prep()
     findings = [
-        *check_findings(summary.checks, now),
+        *check_findings(summary.check_days, now),
         *doubtful_findings(points, _units(points, crew), now),
         *_arc_findings(points, models, service, crew, now),
-        *_electrode_findings(points, models, summary.checks, days, service, crew, now),
+        *_electrode_findings(points, models, summary.check_days, days, service, crew, now),
         *service_findings(summary.use, service, crew, now),
-        *program_findings(summary.unexpected, crew, now),
-        *_loss_findings(summary.hands, loss, days, changes, now),
-        *average_findings(summary.accepted, crew, now),
-        *single_findings(summary.over, now),
+        *program_findings(summary.unexpected_days, crew, now),
+        *_loss_findings(summary.technician_days, loss, days, changes, now),
+        *average_findings(summary.accepted_days, crew, now),
+        *single_findings(summary.over_limit, now),
         *gap_findings(summary.airless, now),
-        *_conditions_findings(summary.situations, models, crew, now),
+        *_conditions_findings(summary.states, models, crew, now),
         *clock_findings(summary.clocks, crew, now),
         *optimistic_findings(summary.measured, crew, now),
         *prep.findings,
     ]
     findings = _with_import_ids(findings, summary.imports)
     frames = {
-        "result_check_days": summary.checks.assign(day=iso(summary.checks["day"])),
+        "result_check_days": summary.check_days.assign(day=iso(summary.check_days["day"])),
         "result_streams": streams_table(days, charts, crew),
         "result_stream_days": stream_days(days),
         "result_subject_days": dated(loss.subject_days, "day"),
@@ -191,11 +191,13 @@ def _arc_charts(summary: Summary, crew: Crew) -> tuple[pd.DataFrame, list[ArcMod
         model = settings.model if settings.model != "unknown" else f"unknown {name}"
         groups.setdefault((model, settings.setting_unit), []).append(name)
     budget = crew.false_alarms_per_month * crew.shares.arc
-    pace = checks_per_month(summary.points)
+    pace = checks_per_month(summary.arc_points)
     frames: list[pd.DataFrame] = []
     models: list[ArcModel | Refusal] = []
     for (_, unit), members in groups.items():
-        points = summary.points[summary.points["splicer"].isin(members)].reset_index(drop=True)
+        points = summary.arc_points[summary.arc_points["splicer"].isin(members)].reset_index(
+            drop=True
+        )
         if points.empty:
             reason = "no passed arc check is on record"
             models += [Refusal(name, 0, 0, reason) for name in members]

@@ -9,7 +9,7 @@ import pandas as pd
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.loss.day_level import LAG_FROM, LossCharts
 from arcdrift.analysis.loss.stream_days import CALIBRATION_DAYS
-from arcdrift.analysis.review.summary import HISTOGRAM_STEP_DB
+from arcdrift.analysis.review.crew_sums import HISTOGRAM_STEP_DB
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 

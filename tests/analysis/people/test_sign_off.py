@@ -114,9 +114,9 @@ def test_practice_stays_out_of_everything_that_is_charted():
     told = summarize(splices, made["arc-checks"], readings, made["service"], made.crew, now)
     worth = splices[~practiced]
     assert not set(production(splices)["id"]) - set(worth["id"])
-    assert told.days["n"].sum() == worth["loss_db"].notna().sum()
-    assert told.days["total"].sum() == pytest.approx(worth["loss_db"].sum())
-    assert told.hands["n"].sum() == worth["loss_db"].notna().sum()
+    assert told.stream_days["n"].sum() == worth["loss_db"].notna().sum()
+    assert told.stream_days["total"].sum() == pytest.approx(worth["loss_db"].sum())
+    assert told.technician_days["n"].sum() == worth["loss_db"].notna().sum()
     assert told.outcomes["splices"].sum() == len(worth)
-    assert told.hands["made"].sum() == len(worth)
+    assert told.technician_days["made"].sum() == len(worth)
     assert len(told.practice) == splices.loc[practiced, "technician"].count()

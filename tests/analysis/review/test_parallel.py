@@ -119,7 +119,7 @@ def test_the_summary_does_not_depend_on_how_the_crew_is_split(
     (whole,) = summarize_parts(inputs, here)
     assert whole.splices == len(made["splices"])
     assert len(whole.splicers) == 3
-    assert whole.situations
+    assert whole.states
     monkeypatch.setattr(parallel, "PART_SPLICES", (1, 1))
     single = list(summarize_parts(inputs, here))
     assert [part.splicers for part in single] == [(name,) for name in sorted(counts)]
