@@ -1,4 +1,7 @@
-"""What people wrote down: rows that stand until they are taken back, with who and when."""
+"""Annotations: rows that people add to the store and may withdraw, with who said so and when.
+
+A withdrawn row stays in its table with the time of its withdrawal.
+"""
 
 from datetime import UTC, datetime
 from typing import Any
@@ -11,33 +14,38 @@ from arcdrift.store import read
 from arcdrift.store.connect import writing
 from arcdrift.times import microseconds
 
-LONGEST = 2000
-"""Characters of one text."""
+MAX_TEXT_LENGTH = 2000
+"""Most characters that one text of an annotation may have."""
 
 
-def write_down(engine: Engine, table: Table, row: dict[str, Any]) -> int:
-    """Add a row and when it was written; return its number."""
+def add(engine: Engine, table: Table, row: dict[str, Any]) -> int:
+    """Add a row with the present time; return its number."""
     with writing(engine) as connection:
-        done = connection.execute(
+        result = connection.execute(
             insert(table).values(**row, recorded_at=microseconds(datetime.now(UTC)))
         )
-        key = done.inserted_primary_key
+        key = result.inserted_primary_key
         assert key is not None  # noqa: S101 - a single-row insert always has one
     return int(key[0])
 
 
-def take_back(engine: Engine, table: Table, number: int, what: str) -> None:
-    """Mark a row as taken back.
+def withdraw(engine: Engine, table: Table, number: int, noun: str) -> None:
+    """Mark a row as withdrawn.
+
+    Parameters
+    ----------
+    noun : str
+        What a row of the table is called in messages.
 
     Raises
     ------
     UsageError
-        When no such row stands.
+        When there is no active row of that number.
     """
-    known = standing(engine, table)
+    known = active_rows(engine, table)
     if number not in set(known["id"]):
         listed = ", ".join(map(str, known["id"])) or "none"
-        raise UsageError(f"There is no {what} {number}; on record: {listed}.")
+        raise UsageError(f"There is no {noun} {number}; on record: {listed}.")
     with writing(engine) as connection:
         connection.execute(
             update(table)
@@ -46,7 +54,7 @@ def take_back(engine: Engine, table: Table, number: int, what: str) -> None:
         )
 
 
-def standing(engine: Engine, table: Table, *which: ColumnElement[bool]) -> pd.DataFrame:
-    """Rows that stand, the oldest first, all columns of the table."""
-    query = select(table).where(table.columns.undone_at.is_(None), *which)
+def active_rows(engine: Engine, table: Table, *conditions: ColumnElement[bool]) -> pd.DataFrame:
+    """Rows that were not withdrawn, the oldest first, with all columns of the table."""
+    query = select(table).where(table.columns.undone_at.is_(None), *conditions)
     return read.fetch(engine, query, order=["id"])

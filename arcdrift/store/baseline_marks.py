@@ -1,4 +1,4 @@
-"""What a person said of the loss charts' baselines: days left out, baselines frozen."""
+"""Marks on the baselines of loss charts: days that a person excluded, baselines frozen."""
 
 from datetime import date
 from typing import Literal
@@ -7,8 +7,7 @@ import pandas as pd
 from sqlalchemy import Engine
 
 from arcdrift.errors import UsageError
-from arcdrift.store import schema
-from arcdrift.store.annotations import LONGEST, standing, take_back, write_down
+from arcdrift.store import annotations, schema
 
 Action = Literal["exclude", "freeze"]
 
@@ -24,7 +23,7 @@ def add_mark(
     note: str,
     said_by: str,
 ) -> int:
-    """Write a mark down; return its number.
+    """Add a mark; return its number.
 
     Parameters
     ----------
@@ -32,7 +31,7 @@ def add_mark(
         ``exclude``: the days are neither judged nor learned from. ``freeze``: they are judged, and
         the baseline stays as it was before the first of them.
     last_day : date or None
-        None for a freeze that lasts until it is taken back.
+        None for a freeze that lasts until it is withdrawn.
     splicer, program : str or None
         None for all.
 
@@ -44,8 +43,8 @@ def add_mark(
     note, said_by = note.strip(), said_by.strip()
     if not note or not said_by:
         raise UsageError("Say why and who: a change of a baseline needs a note and a name.")
-    if len(note) > LONGEST:
-        raise UsageError(f"A note may be {LONGEST:,} characters long.")
+    if len(note) > annotations.MAX_TEXT_LENGTH:
+        raise UsageError(f"A note may be {annotations.MAX_TEXT_LENGTH:,} characters long.")
     if last_day is not None and last_day < first_day:
         raise UsageError(f"The last day, {last_day}, lies before the first, {first_day}.")
     if action == "exclude" and last_day is None:
@@ -56,20 +55,20 @@ def add_mark(
         "last_day": None if last_day is None else last_day.isoformat(),
         "note": note, "said_by": said_by,
     }  # fmt: skip
-    return write_down(engine, schema.baseline_marks, row)
+    return annotations.add(engine, schema.baseline_marks, row)
 
 
 def withdraw_mark(engine: Engine, number: int) -> None:
-    """Take a mark back; it no longer counts.
+    """Withdraw a mark; it no longer has any effect.
 
     Raises
     ------
     UsageError
-        When there is no such mark, or it was taken back before.
+        When there is no such mark, or it was withdrawn before.
     """
-    take_back(engine, schema.baseline_marks, number, "baseline mark")
+    annotations.withdraw(engine, schema.baseline_marks, number, "baseline mark")
 
 
 def marks(engine: Engine) -> pd.DataFrame:
-    """Marks that stand, the oldest first: the columns of ``baseline_marks``."""
-    return standing(engine, schema.baseline_marks)
+    """Marks that were not withdrawn, the oldest first: the columns of ``baseline_marks``."""
+    return annotations.active_rows(engine, schema.baseline_marks)

@@ -1,4 +1,4 @@
-"""The coaching log: what somebody told a person, kept apart from all figures."""
+"""The coaching log: notes about sessions with technicians, which no figure depends on."""
 
 from datetime import date
 
@@ -6,20 +6,19 @@ import pandas as pd
 from sqlalchemy import Engine
 
 from arcdrift.errors import UsageError
-from arcdrift.store import schema
-from arcdrift.store.annotations import LONGEST, standing, take_back, write_down
+from arcdrift.store import annotations, schema
 
 
 def add_note(
     engine: Engine, technician: str, held_on: date, topic: str, note: str, said_by: str,
     *, today: date | None = None,
 ) -> int:  # fmt: skip
-    """Write a note down; return its number.
+    """Add a note; return its number.
 
     Parameters
     ----------
     today : date, optional
-        Local day after which nothing can have been held yet.
+        Present local day; a session cannot have been held after it.
 
     Raises
     ------
@@ -32,25 +31,27 @@ def add_note(
     topic, note, said_by = topic.strip(), note.strip(), said_by.strip()
     if not topic or not said_by:
         raise UsageError("A coaching note needs a topic and a name; give --topic and --by.")
-    if len(note) > LONGEST or len(topic) > LONGEST:
-        raise UsageError(f"A coaching note may be {LONGEST:,} characters long.")
+    if len(note) > annotations.MAX_TEXT_LENGTH or len(topic) > annotations.MAX_TEXT_LENGTH:
+        raise UsageError(f"A coaching note may be {annotations.MAX_TEXT_LENGTH:,} characters long.")
     row = {"technician": technician, "held_on": held_on.isoformat(), "topic": topic,
            "note": note, "said_by": said_by}  # fmt: skip
-    return write_down(engine, schema.coaching, row)
+    return annotations.add(engine, schema.coaching, row)
 
 
 def withdraw_note(engine: Engine, number: int) -> None:
-    """Take a note back; it no longer shows.
+    """Withdraw a note; it no longer shows.
 
     Raises
     ------
     UsageError
-        When there is no such note, or it was taken back before.
+        When there is no such note, or it was withdrawn before.
     """
-    take_back(engine, schema.coaching, number, "coaching note")
+    annotations.withdraw(engine, schema.coaching, number, "coaching note")
 
 
 def notes(engine: Engine, technician: str | None = None) -> pd.DataFrame:
-    """Notes that stand, the oldest first: the columns of ``coaching``."""
-    who = schema.coaching.columns.technician
-    return standing(engine, schema.coaching, *([] if technician is None else [who == technician]))
+    """Notes that were not withdrawn, the oldest first: the columns of ``coaching``."""
+    conditions = []
+    if technician is not None:
+        conditions.append(schema.coaching.columns.technician == technician)
+    return annotations.active_rows(engine, schema.coaching, *conditions)
