@@ -1,14 +1,14 @@
 """What the geometry of a splice costs: cores aside, tilted, or of unequal fields.
 
-Losses are those of Gaussian modes (Marcuse 1977) by `arcdrift.optics`. How much of a cleave
-angle stays as a tilt of the cores once the glass has run together, and how much of a splice's
-scatter comes from core offset, is invented.
+Losses are those of Gaussian modes (Marcuse 1977) by `arcdrift.simulate.work.optics`. How much of
+a cleave angle stays as a tilt of the cores once the glass has run together, and how much of a
+splice's scatter comes from core offset, is invented.
 """
 
 import numpy as np
 
 from arcdrift.arrays import Floats
-from arcdrift.optics import mismatch_loss_db, offset_loss_db, tilt_loss_db
+from arcdrift.simulate.work.optics import mismatch_loss_db, offset_loss_db, tilt_loss_db
 
 Values = Floats | float
 

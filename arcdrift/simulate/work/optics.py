@@ -1,4 +1,4 @@
-"""What geometry alone costs at a splice of two single-mode fibers: the Gaussian-mode model.
+"""Loss of a splice of two single-mode fibers from its geometry alone: the Gaussian-mode model.
 
 Each mode is a Gaussian spot of 1/e field radius ``w``, half the mode-field diameter. The
 coupling of two such spots has a closed form (Marcuse 1977, "Loss analysis of single-mode fiber
@@ -95,54 +95,6 @@ def tilt_loss_db(
     sine = np.sin(np.radians(np.asarray(tilt_deg, dtype=np.float64)))
     wavenumber: Floats = np.pi * np.asarray(index, float) / np.asarray(wavelength_um, float)
     return _NEPER_DB * 2.0 * (wavenumber * a * b * sine) ** 2 / (a**2 + b**2)
-
-
-def splice_loss_db(
-    radius_a_um: Values,
-    radius_b_um: Values,
-    *,
-    offset_um: Values = 0.0,
-    tilt_deg: Values = 0.0,
-    wavelength_um: Values = 1.31,
-    index: Values = 1.46,
-) -> Floats:
-    """Total loss of a splice: unequal fields, offset and tilt together.
-
-    Parameters
-    ----------
-    radius_a_um, radius_b_um : array_like
-        Mode-field radii, micrometers.
-    offset_um : array_like
-        Distance between the core axes, micrometers.
-    tilt_deg : array_like
-        Angle between the core axes, degrees.
-    wavelength_um : array_like
-        Wavelength in vacuum, micrometers.
-    index : array_like
-        Refractive index of the glass.
-
-    Returns
-    -------
-    ndarray of float
-        dB.
-
-    Raises
-    ------
-    BadInput
-        When a radius is not positive.
-
-    Examples
-    --------
-    A core offset of 1 um between equal fibers of 9.2 um mode-field diameter:
-
-    >>> round(float(splice_loss_db(4.6, 4.6, offset_um=1.0)), 3)
-    0.205
-    """
-    return (
-        mismatch_loss_db(radius_a_um, radius_b_um)
-        + offset_loss_db(radius_a_um, radius_b_um, offset_um)
-        + tilt_loss_db(radius_a_um, radius_b_um, tilt_deg, wavelength_um=wavelength_um, index=index)
-    )
 
 
 def _radii(radius_a_um: Values, radius_b_um: Values) -> tuple[Floats, Floats]:
