@@ -326,7 +326,7 @@ def technician_coverage(run: Run) -> pd.DataFrame:
     told = prep_effects(run.summary.technician_days)
     if isinstance(told, str):
         return pd.DataFrame(columns=["technician", "inside"])
-    table = told.of("technician", "loss").dropna(subset=["effect"]).set_index("name")
+    table = told.effects_of("technician", "loss").dropna(subset=["effect"]).set_index("name")
     factors = {
         name: np.exp(row["log_mean_loss"]) for name, row in run.made.truth.technicians.items()
     }

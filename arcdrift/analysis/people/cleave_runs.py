@@ -1,4 +1,4 @@
-"""Runs of bad cleaves, and practice splices: what has to be kept splice by splice."""
+"""Runs of bad cleaves, and practice splices: both need single splices rather than sums."""
 
 import json
 
@@ -16,36 +16,37 @@ RUN_COLUMNS = [
 ]  # fmt: skip
 PRACTICE_COLUMNS = ["splicer", "technician", "at", "loss_db", "angle_deg", "outcome"]
 MOST_IDS = 50
+"""Splice ids stored at most for one run."""
 
 
 def worse_angle(splices: pd.DataFrame) -> pd.Series:
-    """The worse of both cleave angles, degrees; NaN where neither is logged."""
+    """Return the larger of both cleave angles, degrees; NaN where neither is logged."""
     left, right = (splices[f"cleave_{side}_deg"].to_numpy(float) for side in ("left", "right"))
     return pd.Series(np.fmax(left, right), splices.index)
 
 
 def cleave_runs(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
-    """Runs of bad cleaves of one technician in one workday on one splicer.
+    """Find runs of bad cleaves of one technician in one workday on one splicer.
 
     Parameters
     ----------
     splices : DataFrame
-        Production splices; those without any angle are passed over.
+        Production splices; those without any angle are ignored.
     day : Series
         Their local workdays.
 
     Returns
     -------
     DataFrame
-        `RUN_COLUMNS`; ``splices`` is JSON, ids of the splices in the run.
+        `RUN_COLUMNS`; ``splices`` is a JSON list of the ids of the splices in the run.
     """
-    kept, stretch = bad_stretches(splices, day, crew)
-    if not len(kept):
+    places, stretch = bad_stretches(splices, day, crew)
+    if not len(places):
         return pd.DataFrame(columns=RUN_COLUMNS)
-    run = category_to_text(splices.iloc[kept])
-    run = run.assign(worse=worse_angle(run), stretch=stretch)
-    run["technician"] = run["technician"].fillna(NOBODY)
-    told = run.groupby("stretch").agg(
+    splices_in_runs = category_to_text(splices.iloc[places])
+    splices_in_runs = splices_in_runs.assign(worse=worse_angle(splices_in_runs), stretch=stretch)
+    splices_in_runs["technician"] = splices_in_runs["technician"].fillna(NOBODY)
+    runs = splices_in_runs.groupby("stretch").agg(
         splicer=("splicer", "first"),
         technician=("technician", "first"),
         cleaver=("cleaver", "first"),
@@ -54,13 +55,13 @@ def cleave_runs(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFra
         ended=("spliced_at", "last"),
         length=("worse", "size"),
         worst_deg=("worse", "max"),
-        splices=("id", lambda ids: json.dumps([int(one) for one in ids[:MOST_IDS]])),
+        splices=("id", lambda ids: json.dumps([int(splice_id) for splice_id in ids[:MOST_IDS]])),
     )
-    return told.sort_values(["splicer", "began"], ignore_index=True)[RUN_COLUMNS]
+    return runs.sort_values(["splicer", "began"], ignore_index=True)[RUN_COLUMNS]
 
 
 def bad_stretches(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[Ints, Ints]:
-    """Places of the splices in runs of bad cleaves, in time order, and each one's run.
+    """Find the splices that belong to runs of bad cleaves.
 
     Parameters
     ----------
@@ -72,25 +73,34 @@ def bad_stretches(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[In
     Returns
     -------
     place, run : array of shape (bad splices in runs,)
+        Row of each such splice, in time order within a person's day, and number of its run.
     """
     angle = worse_angle(splices).to_numpy()
-    who, _ = group_index(splices["splicer"], fill_missing_text(splices["technician"], NOBODY), day)
-    order = np.lexsort((splices["spliced_at"].astype("int64").to_numpy(), who))
+    person_day, _ = group_index(
+        splices["splicer"], fill_missing_text(splices["technician"], NOBODY), day
+    )
+    order = np.lexsort((splices["spliced_at"].astype("int64").to_numpy(), person_day))
     order = order[~np.isnan(angle[order])]
-    worse, who = angle[order], who[order]
+    worse, person_day = angle[order], person_day[order]
     bad = worse > crew.prep.bad_cleave_deg
-    # a new stretch begins wherever good and bad, or the person or day, change
-    change = np.r_[True, (bad[1:] != bad[:-1]) | (who[1:] != who[:-1])] if len(bad) else bad
+    # a new stretch begins where good changes to bad or back, and at each person's day
+    change = (
+        np.r_[True, (bad[1:] != bad[:-1]) | (person_day[1:] != person_day[:-1])]
+        if len(bad)
+        else bad
+    )
     stretch = np.cumsum(change)
     length = np.bincount(stretch)[stretch] if len(bad) else stretch
-    kept = np.flatnonzero(bad & (length >= crew.prep.run_length))
-    return order[kept], stretch[kept].astype(np.int64)
+    in_run = np.flatnonzero(bad & (length >= crew.prep.run_length))
+    return order[in_run], stretch[in_run].astype(np.int64)
 
 
 def practice_splices(splices: pd.DataFrame) -> pd.DataFrame:
-    """Practice splices of each splicer in time order: `PRACTICE_COLUMNS`."""
-    made = category_to_text(
+    """Select practice splices of each splicer in time order: `PRACTICE_COLUMNS`."""
+    practice = category_to_text(
         splices[(splices["purpose"] == "practice") & splices["technician"].notna()]
     )
-    told = made.assign(angle_deg=worse_angle(made), at=made["spliced_at"])[PRACTICE_COLUMNS]
-    return told.sort_values(["splicer", "at"], kind="stable", ignore_index=True)
+    rows = practice.assign(angle_deg=worse_angle(practice), at=practice["spliced_at"])[
+        PRACTICE_COLUMNS
+    ]
+    return rows.sort_values(["splicer", "at"], kind="stable", ignore_index=True)

@@ -1,4 +1,4 @@
-"""Who shared machines with whom, and the cheapest swap that would tell unconnected people apart."""
+"""Which people can be compared through shared machines, and swaps that would connect the rest."""
 
 from dataclasses import dataclass
 
@@ -11,10 +11,11 @@ from arcdrift.arrays import Floats
 from arcdrift.charts.intervals import Z95
 
 MOST_SWAPS = 6
-FLAT = 100.0
-"""Variance of what parts of a crew may differ by: as good as anything."""
-THIN = 0.03
-"""Share of a part's days shared with the rest below which it is a part of its own."""
+"""Swaps proposed at most to connect one set with the others."""
+DIFFUSE_VARIANCE = 100.0
+"""Prior variance of the difference between parts of a crew: so large that it says nothing."""
+LEAST_SHARED = 0.03
+"""A part of a crew that shares less than this of its days with the rest stands on its own."""
 
 
 @dataclass(frozen=True)
@@ -34,17 +35,17 @@ class Swap:
 
 
 def connected_sets(work: pd.DataFrame) -> dict[tuple[str, str], int]:
-    """Number of the connected set each person and machine belongs to, the largest first.
+    """Number the connected set each person and machine belongs to, the largest set first.
 
     Parameters
     ----------
     work : DataFrame
-        One column a grouping (``technician``, ``splicer``, ...); one row a piece of shared work.
+        One column a grouping (``technician``, ``splicer``, ...); a row connects its values.
 
     Returns
     -------
-    dict
-        By ``(column, name)``.
+    dict of int
+        Number of the set, 0 for the largest, by ``(column, name)``.
     """
     names: list[tuple[str, str]] = []
     codes = []
@@ -64,8 +65,10 @@ def connected_sets(work: pd.DataFrame) -> dict[tuple[str, str], int]:
     return {name: int(rank[place]) for name, place in zip(names, label, strict=True)}
 
 
-def home_parts(work: pd.DataFrame, sets: dict[tuple[str, str], int]) -> dict[tuple[str, str], int]:
-    """Parts of a crew that share little work, so that each is compared on its own terms.
+def weakly_linked_parts(
+    work: pd.DataFrame, sets: dict[tuple[str, str], int]
+) -> dict[tuple[str, str], int]:
+    """Split a crew into parts that share little work, so that each is compared within itself.
 
     Parameters
     ----------
@@ -77,8 +80,9 @@ def home_parts(work: pd.DataFrame, sets: dict[tuple[str, str], int]) -> dict[tup
     Returns
     -------
     dict
-        Number of the part of each technician and splicer; sets are parts, and a set is cut in two
-        as long as less than `THIN` of the smaller half's days cross the cut.
+        Number of the part of each technician and splicer. Each connected set is a part at first;
+        a part is cut in two as long as less than `LEAST_SHARED` of the smaller half's days cross
+        the cut.
 
     Notes
     -----
@@ -87,12 +91,14 @@ def home_parts(work: pd.DataFrame, sets: dict[tuple[str, str], int]) -> dict[tup
     """
     days = work.astype(str).groupby(["technician", "splicer"]).size()
     known = {key: value for key, value in sets.items() if key[0] in ("technician", "splicer")}
-    waiting = [[key for key, value in known.items() if value == one]
-               for one in sorted(set(known.values()))]  # fmt: skip
+    waiting = [
+        [key for key, number in known.items() if number == wanted]
+        for wanted in sorted(set(known.values()))
+    ]
     parts: list[list[tuple[str, str]]] = []
     while waiting:
         members = waiting.pop(0)
-        halves = _thin_cut(members, days)
+        halves = _sparse_cut(members, days)
         if halves is None:
             parts.append(members)
         else:
@@ -101,13 +107,14 @@ def home_parts(work: pd.DataFrame, sets: dict[tuple[str, str], int]) -> dict[tup
     return {key: number for number, members in enumerate(parts) for key in members}
 
 
-def _thin_cut(
+def _sparse_cut(
     members: list[tuple[str, str]], days: pd.Series
 ) -> list[list[tuple[str, str]]] | None:
+    """Cut members in two where they share the least work; None where every cut is too costly."""
     place = {key: number for number, key in enumerate(members)}
     weight = np.zeros((len(members), len(members)))
-    for key, count in days.items():
-        person, machine = map(str, key)  # type: ignore[call-overload]
+    for key, count in zip(days.index.to_list(), days.to_numpy(), strict=True):
+        person, machine = key
         i, j = place.get(("technician", person)), place.get(("splicer", machine))
         if i is not None and j is not None:
             weight[i, j] = weight[j, i] = count
@@ -120,7 +127,7 @@ def _thin_cut(
     if side.all() or not side.any():
         return None
     crossing = weight[side][:, ~side].sum()
-    if crossing / min(volume[side].sum(), volume[~side].sum()) >= THIN:
+    if crossing / min(volume[side].sum(), volume[~side].sum()) >= LEAST_SHARED:
         return None
     halves = [[key for key, s in zip(members, side, strict=True) if s == wanted]
               for wanted in (True, False)]  # fmt: skip
@@ -136,7 +143,7 @@ def cheapest_swaps(
     half_width: float,
     most_days: int = 15,
 ) -> list[Swap]:
-    """Propose who should work where, and how long, so that unconnected sets can be compared.
+    """Propose who should work on which splicer, and for how long, to compare unconnected sets.
 
     Parameters
     ----------
@@ -147,38 +154,40 @@ def cheapest_swaps(
     variances : dict
         ``technician``, ``splicer``, ``stint`` and ``residual`` (of a typical day) of the measure.
     half_width : float
-        The 95 % interval wanted for the difference between the people of two sets, as a half.
+        Wanted half width of the 95 % interval of the difference between the people of two sets.
     most_days : int
         Longest stay proposed for one swap.
 
     Returns
     -------
     list of Swap
-        In order; sets are joined to the largest one after another.
+        In the order to be made; sets are connected to the largest one after another.
 
     Notes
     -----
-    Weighed two-way layout: a pair of person and splicer with d days in s weeks measures their
-    sum with variance stint/s + residual/d. The variance of the difference of two sets' people,
-    given the shrinkage, falls with each added pair by a rank-one update (Sherman and Morrison
-    1950, from memory); every person is tried on every splicer of the other set.
+    Weighted two-way layout: d days of one person on one splicer in s weeks measure the sum of
+    their effects with variance stint/s + residual/d. Each further pair lowers the variance of the
+    difference between two sets' people by a rank-one update (Sherman and Morrison 1950, from
+    memory); every person is tried on every splicer of the other set.
     """
     count = len(set(sets.values()))
     if count < 2:
         return []
     people = sorted({name for kind, name in sets if kind == "technician"})
     machines = sorted({name for kind, name in sets if kind == "splicer"})
-    where = {("technician", name): i for i, name in enumerate(people)}
-    where |= {("splicer", name): len(people) + i for i, name in enumerate(machines)}
-    stint, day = variances.get("stint", 0.0), variances["residual"]
+    position = {("technician", name): i for i, name in enumerate(people)}
+    position |= {("splicer", name): len(people) + i for i, name in enumerate(machines)}
+    stint_variance, day_variance = variances.get("stint", 0.0), variances["residual"]
     prior = [variances["technician"]] * len(people) + [variances["splicer"]] * len(machines)
-    # nothing is taken for granted on how the people, or the machines, of two sets differ
-    spread = np.diag(np.maximum(prior, 1e-6))
+    # the difference between the people, or the machines, of two sets is unknown beforehand
+    prior_covariance = np.diag(np.maximum(prior, 1e-6))
     for kind in ("technician", "splicer"):
-        for one in range(count):
-            member = np.array([key[0] == kind and sets[key] == one for key in where], dtype=float)
-            spread += FLAT * np.outer(member, member)
-    information = np.linalg.inv(spread)
+        for part in range(count):
+            member = np.array(
+                [key[0] == kind and sets[key] == part for key in position], dtype=float
+            )
+            prior_covariance += DIFFUSE_VARIANCE * np.outer(member, member)
+    information = np.linalg.inv(prior_covariance)
     worked = cells.groupby(["technician", "splicer"], as_index=False).agg(
         days=("n", "size"), splices=("n", "sum")
     )
@@ -187,79 +196,106 @@ def cheapest_swaps(
         strict=True,
     ):  # fmt: skip
         pair = np.zeros(len(prior))
-        pair[[where["technician", person], where["splicer", machine]]] = 1.0
-        information += np.outer(pair, pair) / (stint / np.ceil(days / 5) + day / days)
+        pair[[position["technician", person], position["splicer", machine]]] = 1.0
+        information += np.outer(pair, pair) / (
+            stint_variance / np.ceil(days / 5) + day_variance / days
+        )
     covariance = np.linalg.inv(information)
-    a_day = max(1, round(float(worked["splices"].sum() / worked["days"].sum())))
-    joined, found = [0], []
+    per_day = max(1, round(float(worked["splices"].sum() / worked["days"].sum())))
+    joined, swaps = [0], []
     for other in range(1, count):
-        contrast = _difference(where, sets, people, joined, other)
+        contrast = _set_contrast(position, sets, people, joined, other)
         for _ in range(MOST_SWAPS):
-            best = _best(covariance, contrast, where, sets, joined, other, stint, day, half_width,
-                         most_days)  # fmt: skip
+            best = _best_swap(
+                covariance,
+                contrast,
+                position,
+                sets,
+                joined,
+                other,
+                stint_variance,
+                day_variance,
+                half_width,
+                most_days,
+            )
             days, person, machine, width = best
             pair = np.zeros(len(prior))
-            pair[[where["technician", person], where["splicer", machine]]] = 1.0
-            covariance = _updated(covariance, pair, stint / np.ceil(days / 5) + day / days)
-            found.append(
-                Swap(person, machine, days, days * a_day, width,
-                     f"{person} on {machine} for {days} days (about {days * a_day} splices)")
+            pair[[position["technician", person], position["splicer", machine]]] = 1.0
+            covariance = _rank_one_update(
+                covariance, pair, stint_variance / np.ceil(days / 5) + day_variance / days
+            )
+            swaps.append(
+                Swap(person, machine, days, days * per_day, width,
+                     f"{person} on {machine} for {days} days (about {days * per_day} splices)")
             )  # fmt: skip
             if width <= half_width:
                 break
         joined.append(other)
-    return found
+    return swaps
 
 
-def _difference(
-    where: dict[tuple[str, str], int],
+def _set_contrast(
+    position: dict[tuple[str, str], int],
     sets: dict[tuple[str, str], int],
     people: list[str],
     joined: list[int],
     other: int,
 ) -> Floats:
-    """Mean of the people of the joined sets less the mean of those of another."""
-    contrast = np.zeros(len(where))
-    ours = [where["technician", name] for name in people if sets["technician", name] in joined]
-    theirs = [where["technician", name] for name in people if sets["technician", name] == other]
+    """Weights of the mean of the people of the joined sets less the mean of another set's."""
+    contrast = np.zeros(len(position))
+    ours = [position["technician", name] for name in people if sets["technician", name] in joined]
+    theirs = [position["technician", name] for name in people if sets["technician", name] == other]
     contrast[ours], contrast[theirs] = 1.0 / len(ours), -1.0 / len(theirs)
     return contrast
 
 
-def _best(
-    covariance: Floats, contrast: Floats, where: dict[tuple[str, str], int],
-    sets: dict[tuple[str, str], int], joined: list[int], other: int, stint: float, day: float,
-    half_width: float, most_days: int,
+def _best_swap(
+    covariance: Floats, contrast: Floats, position: dict[tuple[str, str], int],
+    sets: dict[tuple[str, str], int], joined: list[int], other: int, stint_variance: float,
+    day_variance: float, half_width: float, most_days: int,
 ) -> tuple[int, str, str, float]:  # fmt: skip
-    """The shortest stay that tells, or the longest allowed stay that tells most."""
-    now = float(contrast @ covariance @ contrast)
+    """Find the shortest stay that is precise enough, or else the most precise longest stay.
+
+    Returns
+    -------
+    days, person, machine, half_width
+    """
+    variance_now = float(contrast @ covariance @ contrast)
     best: tuple[float, int, str, str] | None = None
-    for (kind, person), i in where.items():
+    for (kind, person), i in position.items():
         if kind != "technician":
             continue
-        for (sort, machine), j in where.items():
+        for (other_kind, machine), j in position.items():
             across = {sets["technician", person], sets.get(("splicer", machine), -1)}
-            if sort != "splicer" or other not in across or not across & set(joined):
+            if other_kind != "splicer" or other not in across or not across & set(joined):
                 continue
             pair = np.zeros(len(contrast))
             pair[[i, j]] = 1.0
-            spread = float(pair @ covariance @ pair)
+            pair_variance = float(pair @ covariance @ pair)
             gain = float(contrast @ covariance @ pair) ** 2
             for days in range(2, most_days + 1):
-                error = stint / np.ceil(days / 5) + day / days
-                width = Z95 * float(np.sqrt(max(now - gain / (spread + error), 0.0)))
-                told = width <= half_width
-                rank = (days + width / 1e3 if told else 1e6 + width, days, person, machine)
-                if best is None or rank[0] < best[0]:
-                    best, kept = rank, width
-                if told:
+                error = stint_variance / np.ceil(days / 5) + day_variance / days
+                width = Z95 * float(
+                    np.sqrt(max(variance_now - gain / (pair_variance + error), 0.0))
+                )
+                precise_enough = width <= half_width
+                score = (
+                    days + width / 1e3 if precise_enough else 1e6 + width,
+                    days,
+                    person,
+                    machine,
+                )
+                if best is None or score[0] < best[0]:
+                    best, best_width = score, width
+                if precise_enough:
                     break
     if best is None:
         raise ValueError("no person and splicer of the two sets can be paired")
-    return best[1], best[2], best[3], kept
+    return best[1], best[2], best[3], best_width
 
 
-def _updated(covariance: Floats, pair: Floats, error: float) -> Floats:
-    moved = covariance @ pair
-    result: Floats = covariance - np.outer(moved, moved) / (float(pair @ moved) + error)
-    return result
+def _rank_one_update(covariance: Floats, pair: Floats, error: float) -> Floats:
+    """Covariance after one more measurement of a pair's sum with the given error variance."""
+    change = covariance @ pair
+    updated: Floats = covariance - np.outer(change, change) / (float(pair @ change) + error)
+    return updated

@@ -1,8 +1,8 @@
-"""Whose hands, and whose machine: people, splicers and cleavers told apart on four measures.
+"""Effects of people, splicers and cleavers on four measures, estimated apart from each other.
 
 Every technician works on several splicers and every splicer with several technicians, so a
-crossed model can tell them apart; where the shared work does not connect them, nothing can,
-and the answer says so.
+model with crossed effects can separate them. Where shared work does not connect people they
+cannot be compared, and the result says so.
 """
 
 from collections.abc import Iterable
@@ -14,18 +14,23 @@ from scipy.stats import norm
 
 from arcdrift.analysis.loss.day_level import ratio_of, relative_level
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY
-from arcdrift.analysis.people.comparability import connected_sets, home_parts
-from arcdrift.analysis.people.crossed_random_effects import Crossed, fit_crossed, full_rank
+from arcdrift.analysis.people.comparability import connected_sets, weakly_linked_parts
+from arcdrift.analysis.people.crossed_random_effects import (
+    CrossedEffects,
+    fit_crossed_effects,
+    full_rank,
+)
 from arcdrift.analysis.people.variance_components import STINT
 from arcdrift.arrays import Floats
 from arcdrift.charts.intervals import Z95
 from arcdrift.settings import Prep
 
 MIN_DAYS = 5
-"""Days of work below which nobody is given a figure."""
-LEAST_MOVED = 0.5
+"""Days of work needed for a figure."""
+LEAST_SHARE_BELOW_CAP = 0.5
+"""Lower limit of the share of the capped losses that lies below the cap."""
 REDO_WEEKS = 4
-"""Redone splices are rare: they are counted over four weeks, not days."""
+"""Redone splices are rare, so they are counted over four weeks rather than by the day."""
 MEASURES = {
     "loss": "loss",
     "angle": "cleave angle",
@@ -47,30 +52,31 @@ class PrepEffects:
         `EFFECT_COLUMNS`: who (``technician``, ``splicer`` or ``cleaver``), name, measure (a key
         of `MEASURES`), days, splices, set (who is comparable with whom), effect, low, high
         (relative difference from the average of the set, shrunken, with a 95 % interval), sure
-        (probability that it lies above the margin); NaN with a note where there is no figure.
-    fits : dict of Crossed
+        (posterior probability that it lies above the margin); NaN with a note where there is no
+        figure.
+    fits : dict of CrossedEffects
         By measure.
     sets : int
-        Sets of people and machines that no shared work connects; 1 is best.
+        Number of sets of people and machines that no shared work connects; 1 is best.
     told_apart : tuple of str
         Groupings in the model.
     not_told_apart : tuple of str
-        Sentences on what cannot be separated.
+        Sentences on groupings that cannot be separated.
     level : float
-        Of the intervals.
+        Confidence level of the intervals.
     """
 
     effects: pd.DataFrame
-    fits: dict[str, Crossed]
+    fits: dict[str, CrossedEffects]
     sets: int
     told_apart: tuple[str, ...]
     not_told_apart: tuple[str, ...]
     level: float = 0.95
 
-    def of(self, who: str, measure: str) -> pd.DataFrame:
-        """Effects of one kind on one measure, in order of name."""
+    def effects_of(self, grouping: str, measure: str) -> pd.DataFrame:
+        """Return the effects of one grouping on one measure, in order of name."""
         rows = self.effects
-        return rows[(rows["who"] == who) & (rows["measure"] == measure)].reset_index(drop=True)
+        return rows[(rows["who"] == grouping) & (rows["measure"] == measure)].reset_index(drop=True)
 
 
 def prep_effects(
@@ -86,27 +92,27 @@ def prep_effects(
     prep : Prep, optional
         Settings; the margin is used here.
     measures : iterable of str
-        Keys of `MEASURES` to look at.
+        Keys of `MEASURES` to fit.
 
     Returns
     -------
-    PrepEffects, or a sentence why there are none.
+    PrepEffects, or a sentence that says why there are none.
 
     Notes
     -----
     Loss: y = 3 (r^(1/3) - 1) of each cell's capped mean, r relative to that of its program and
-    fibers, over the share of the capped sum that lies below the cap: a factor f on all losses
-    moves the capped mean by f to the power of that share only (the derivative of E min(f X, c)
-    for f at 1 is E[X; X < c]). Angle: mean log of both sides. Unevenness: log of right over
-    left. Redo: log odds.
+    fibers, divided by the share of the capped sum that lies below the cap: a factor f on all
+    losses multiplies the capped mean by f to the power of that share only (the derivative of
+    E min(f X, c) for f at 1 is E[X; X < c]). Angle: mean log of both sides. Unevenness: log of
+    right over left. Redo: log odds.
     Fixed: program with fibers, site, air density and vapor pressure, cleaves on the blade (angle).
     Random and crossed: technician, splicer, cleaver; for loss and angle a week of one person on
-    one splicer within them (days of one week share work, fiber and blade). Rows are weighed by
+    one splicer within them (days of one week share work, fiber and blade). Rows are weighted by
     1/(between + within/n), both estimated by moments.
     """
     prep = prep or Prep()
     work = cells[(cells["technician"] != NOBODY) & (cells["made"] > 0)].reset_index(drop=True)
-    who, shared = _groupings(work)
+    groupings, inseparable = _groupings(work)
     people, machines = work["technician"].nunique(), work["splicer"].nunique()
     days = len(work[["technician", "splicer", "day"]].drop_duplicates())
     if people < 3 or machines < 2 or days < 10 * (people + machines):
@@ -114,46 +120,49 @@ def prep_effects(
             f"{people} technicians on {machines} splicers over {days} technician-days are "
             "too few to tell hands from machines."
         )
-    sets = connected_sets(work[list(who)])
-    homes = home_parts(work[["technician", "splicer"]], sets)
-    fits: dict[str, Crossed] = {}
-    parts = []
+    sets = connected_sets(work[list(groupings)])
+    parts = weakly_linked_parts(work[["technician", "splicer"]], sets)
+    fits: dict[str, CrossedEffects] = {}
+    tables = []
     for measure in measures:
         rows = measure_rows(work, measure)
         if rows["technician"].nunique() < 3 or len(rows) < 10 * (people + machines) / REDO_WEEKS:
             continue
-        fits[measure] = _fit(rows, measure, who, homes)
-        parts.append(_table(fits[measure], rows, work, measure, who, sets, prep.margin))
+        fits[measure] = _fit(rows, measure, groupings, parts)
+        tables.append(_table(fits[measure], rows, work, measure, groupings, sets, prep.margin))
     count = len(set(sets.values()))
     return PrepEffects(
-        effects=pd.concat(parts, ignore_index=True),
+        effects=pd.concat(tables, ignore_index=True),
         fits=fits,
         sets=count,
-        told_apart=who,
-        not_told_apart=tuple(shared),
+        told_apart=groupings,
+        not_told_apart=tuple(inseparable),
     )
 
 
 def _groupings(work: pd.DataFrame) -> tuple[tuple[str, ...], list[str]]:
-    """Groupings that can be told apart; a cleaver that never leaves its splicer cannot."""
-    who, said = ["technician", "splicer"], []
+    """Return the groupings that can be separated, and sentences on those that cannot.
+
+    The effect of a cleaver that never leaves its splicer cannot be separated from the splicer's.
+    """
+    groupings, inseparable = ["technician", "splicer"], []
     logged = work[work["cleaver"] != NO_CLEAVER]
     if len(logged):
         pairs = logged[["splicer", "cleaver"]].drop_duplicates()
-        own = (pairs["splicer"].value_counts() == 1).all()
-        if own and (pairs["cleaver"].value_counts() == 1).all():
-            said.append(
+        one_cleaver_a_splicer = (pairs["splicer"].value_counts() == 1).all()
+        if one_cleaver_a_splicer and (pairs["cleaver"].value_counts() == 1).all():
+            inseparable.append(
                 "Each cleaver was used with one splicer only: a splicer's figure is that of both."
             )
         else:
-            who.append("cleaver")
+            groupings.append("cleaver")
     else:
-        said.append("No cleaver is logged: a splicer's figure is that of its cleavers too.")
-    return tuple(who), said
+        inseparable.append("No cleaver is logged: a splicer's figure is that of its cleavers too.")
+    return tuple(groupings), inseparable
 
 
 def measure_rows(work: pd.DataFrame, measure: str) -> pd.DataFrame:
-    """Rows of the model of one measure: ``y``, ``weight`` and what explains them."""
+    """Return the rows of the model of one measure: ``y``, ``weight`` and their covariates."""
     count = {"loss": "n", "angle": "angles", "uneven": "angles", "redo": "made"}[measure]
     rows = work[work[count] > 0].copy()
     rows["recipe"] = rows["program"].astype(str) + " | " + rows["fibers"].astype(str)
@@ -169,11 +178,13 @@ def measure_rows(work: pd.DataFrame, measure: str) -> pd.DataFrame:
         totals = rows.groupby("recipe")[["n", "capped", "below"]].transform("sum")
         mean = (totals["capped"] / totals["n"]).to_numpy(dtype=np.float64)
         ratio = rows["capped"].to_numpy(dtype=np.float64) / n / np.maximum(mean, 1e-4)
-        # a hand that doubles every loss moves only what lies below the cap
-        moved = np.maximum((totals["below"] / totals["capped"]).to_numpy(np.float64), LEAST_MOVED)
-        rows["y"] = relative_level(ratio) / moved
+        # doubling every loss changes only the part of the sum that lies below the cap
+        share_below_cap = np.maximum(
+            (totals["below"] / totals["capped"]).to_numpy(np.float64), LEAST_SHARE_BELOW_CAP
+        )
+        rows["y"] = relative_level(ratio) / share_below_cap
         squares = rows["squares"].to_numpy(dtype=np.float64) / np.maximum(mean, 1e-4) ** 2
-        scatter = np.maximum(squares - n * ratio**2, 0.0) / moved**2
+        scatter = np.maximum(squares - n * ratio**2, 0.0) / share_below_cap**2
     else:
         value = rows[measure].to_numpy(dtype=np.float64) / n
         rows["y"] = value
@@ -186,31 +197,37 @@ def measure_rows(work: pd.DataFrame, measure: str) -> pd.DataFrame:
 
 
 def _between(rows: pd.DataFrame, error: Floats) -> float:
-    """Variance between days of one person on one splicer beyond what few splices explain."""
+    """Variance between days of one person on one splicer, less that of days of few splices.
+
+    Parameters
+    ----------
+    error : ndarray
+        Variance of each row's mean that comes from its number of splices.
+    """
     group = rows.groupby(["technician", "splicer", "recipe"])["y"]
     size = group.transform("size").to_numpy(dtype=np.float64)
-    left = (rows["y"] - group.transform("mean")).to_numpy(dtype=np.float64)
+    residual = (rows["y"] - group.transform("mean")).to_numpy(dtype=np.float64)
     several = size > 1
     if not several.any():
         return 0.01
-    spread = (left**2 * size / np.maximum(size - 1, 1.0) - error)[several]
+    spread = (residual**2 * size / np.maximum(size - 1, 1.0) - error)[several]
     return max(float(spread.mean()), 1e-4)
 
 
 def _fit(
-    rows: pd.DataFrame, measure: str, who: tuple[str, ...], homes: dict[tuple[str, str], int]
-) -> Crossed:
-    groups = rows[list(who)].astype(str)
+    rows: pd.DataFrame, measure: str, groupings: tuple[str, ...], parts: dict[tuple[str, str], int]
+) -> CrossedEffects:
+    groups = rows[list(groupings)].astype(str)
     if measure in ("loss", "angle"):
         week = rows["week"].astype(str)
         groups[STINT] = groups["technician"] + "|" + groups["splicer"] + "|" + week
-    return fit_crossed(
+    return fit_crossed_effects(
         rows["y"].to_numpy(dtype=np.float64),
         rows["weight"].to_numpy(dtype=np.float64),
         _fixed(rows, measure),
         groups,
         likelihood="binomial_logit" if measure == "redo" else "gaussian",
-        homes=homes,
+        parts=parts,
     )
 
 
@@ -229,7 +246,10 @@ def _fixed(rows: pd.DataFrame, measure: str) -> Floats:
 
 
 def _known(value: Floats) -> list[Floats]:
-    """A covariate in standard units; missing ones at the mean, with a column that says so."""
+    """Return a covariate in standard units, and an indicator of missing values where there are any.
+
+    Missing values are set to the mean; a covariate that does not vary is left out.
+    """
     known = np.isfinite(value)
     if known.sum() < 2 or value[known].std() == 0:
         return []
@@ -238,36 +258,36 @@ def _known(value: Floats) -> list[Floats]:
 
 
 def person_levels(cells: pd.DataFrame, effects: PrepEffects) -> pd.DataFrame:
-    """Each technician's days apart from the machines they were on.
+    """Level of each technician's days, after taking out the effects of the machines used.
 
     Returns
     -------
     DataFrame
-        ``technician``, ``day``, ``loss_level``, ``angle_level``: on the scale of a logarithm,
-        against the mean of all (NaN without figures).
+        ``technician``, ``day``, ``loss_level``, ``angle_level``: on a log scale, against the mean
+        of all (NaN without figures).
     """
     work = cells[(cells["technician"] != NOBODY) & (cells["made"] > 0)].reset_index(drop=True)
-    told = work[["technician", "day"]].drop_duplicates(ignore_index=True)
+    levels = work[["technician", "day"]].drop_duplicates(ignore_index=True)
     for measure in ("loss", "angle"):
         if measure not in effects.fits:
-            told[f"{measure}_level"] = np.nan
+            levels[f"{measure}_level"] = np.nan
             continue
         rows, fit = measure_rows(work, measure), effects.fits[measure]
         machines = np.zeros(len(rows))
-        for who in effects.told_apart[1:]:
-            places = fit.places(who)
-            machines += fit.effect[[places[str(name)] for name in rows[who]]]
-        left = rows["y"] - machines
-        level = left - np.average(left, weights=rows["weight"])
+        for grouping in effects.told_apart[1:]:
+            position = fit.positions(grouping)
+            machines += fit.effect[[position[str(name)] for name in rows[grouping]]]
+        residual = rows["y"] - machines
+        level = residual - np.average(residual, weights=rows["weight"])
         sums = rows.assign(w=rows["weight"], wl=rows["weight"] * level)
         sums = sums.groupby(["technician", "day"])[["w", "wl"]].sum()
-        told = told.join((sums["wl"] / sums["w"]).rename(f"{measure}_level"),
+        levels = levels.join((sums["wl"] / sums["w"]).rename(f"{measure}_level"),
                          on=["technician", "day"])  # fmt: skip
-    return told
+    return levels
 
 
 def relative(effect: Floats, measure: str) -> Floats:
-    """Relative difference that an effect on a measure's scale means: +0.1 is 10 % more."""
+    """Convert an effect on a measure's scale to a relative difference: +0.1 is 10 % more."""
     return (ratio_of(effect) if measure == "loss" else np.exp(effect)) - 1.0
 
 
@@ -279,43 +299,45 @@ def scaled(change: float, measure: str) -> float:
 
 
 def _table(
-    fit: Crossed,
+    fit: CrossedEffects,
     rows: pd.DataFrame,
     work: pd.DataFrame,
     measure: str,
-    who: tuple[str, ...],
+    groupings: tuple[str, ...],
     sets: dict[tuple[str, str], int],
     margin: float,
 ) -> pd.DataFrame:
-    parts = []
-    for kind in who:
-        places = fit.places(kind)
-        worked = pd.DataFrame(
+    tables = []
+    for grouping in groupings:
+        position = fit.positions(grouping)
+        amounts = pd.DataFrame(
             {
-                "days": work.groupby(work[kind].astype(str))["day"].nunique(),
-                "splices": rows.groupby(rows[kind].astype(str))["n"].sum(),
+                "days": work.groupby(work[grouping].astype(str))["day"].nunique(),
+                "splices": rows.groupby(rows[grouping].astype(str))["n"].sum(),
             }
         )
-        names = [name for name in places if not (kind == "cleaver" and name == NO_CLEAVER)]
-        told = pd.DataFrame({"who": kind, "name": names, "measure": measure})
-        told = told.join(worked, on="name")
-        told["set"] = [sets[kind, name] for name in names]
-        # each against the mean of its peers in the same part of the crew
-        part, own = told["set"].to_numpy(), [places[name] for name in names]
-        alike = (part[:, None] == part).astype(np.float64)
+        names = [name for name in position if not (grouping == "cleaver" and name == NO_CLEAVER)]
+        table = pd.DataFrame({"who": grouping, "name": names, "measure": measure})
+        table = table.join(amounts, on="name")
+        table["set"] = [sets[grouping, name] for name in names]
+        # each against the mean of its peers in the same connected set
+        part, own_position = table["set"].to_numpy(), [position[name] for name in names]
+        same_part = (part[:, None] == part).astype(np.float64)
         weights = np.zeros((len(names), len(fit.labels)))
-        weights[:, own] = np.eye(len(names)) - alike / alike.sum(axis=1, keepdims=True)
+        weights[:, own_position] = np.eye(len(names)) - same_part / same_part.sum(
+            axis=1, keepdims=True
+        )
         effect, sd = fit.contrasts(weights)
         half = Z95 * sd
-        told["effect"] = relative(effect, measure)
-        told["low"], told["high"] = (
+        table["effect"] = relative(effect, measure)
+        table["low"], table["high"] = (
             relative(effect - half, measure),
             relative(effect + half, measure),
         )
-        told["sure"] = norm.sf((scaled(margin, measure) - effect) / np.maximum(sd, 1e-12))
-        few = told["days"] < MIN_DAYS
-        told.loc[few, ["effect", "low", "high", "sure"]] = np.nan
-        text = "only " + told["days"].astype(int).astype(str) + " days of work"
-        told["note"] = text.astype(object).where(few, None)
-        parts.append(told)
-    return pd.concat(parts, ignore_index=True)[EFFECT_COLUMNS]
+        table["sure"] = norm.sf((scaled(margin, measure) - effect) / np.maximum(sd, 1e-12))
+        few = table["days"] < MIN_DAYS
+        table.loc[few, ["effect", "low", "high", "sure"]] = np.nan
+        text = "only " + table["days"].astype(int).astype(str) + " days of work"
+        table["note"] = text.astype(object).where(few, None)
+        tables.append(table)
+    return pd.concat(tables, ignore_index=True)[EFFECT_COLUMNS]

@@ -13,9 +13,11 @@ from arcdrift.finding import Finding
 Row = dict[Any, Any]
 
 EPISODE_GAP = pd.Timedelta(days=28)
+"""Runs of bad cleaves further apart than this are findings of their own."""
 HEAVY = 0.5
-"""Relative size from which a finding presses (common practice, no source)."""
+"""Relative size from which a finding is severe (common practice, no source)."""
 LONG_RUN = 5
+"""Length from which a single run of bad cleaves is severe."""
 GLASS = "Wear eye protection and collect every shard of glass."
 _STEPS = {
     "technician": "Watch a few cleaves together on another cleaver, and compare; then practice.",
@@ -38,7 +40,7 @@ def prep_findings(
     uneven_hands: pd.DataFrame,
     now: pd.Timestamp,
 ) -> list[Finding]:
-    """Everything that stands out.
+    """Return a finding for every person or machine whose preparation stands out.
 
     Parameters
     ----------
@@ -49,44 +51,46 @@ def prep_findings(
     runs : DataFrame
         `arcdrift.analysis.people.cleave_runs.cleave_runs`, all splicers together.
     uneven_hands : DataFrame
-        Rows of `arcdrift.analysis.people.within_day_spread.consistency` that stand out, with
+        Rows of `arcdrift.analysis.people.within_day_spread.within_day_spread` that stand out, with
         ``since`` and ``until``.
     """
-    found = [_of_signature(one, now) for one in signatures if one.kind in _KINDS]
-    found += [_machine(row, now) for row in machines.to_dict("records")]
-    found += _runs(runs, now) if len(runs) else []
-    found += [_uneven(row, now) for row in uneven_hands.to_dict("records")]
-    return found
+    findings = [
+        _signature_finding(signature, now) for signature in signatures if signature.kind in _KINDS
+    ]
+    findings += [_machine_finding(row, now) for row in machines.to_dict("records")]
+    findings += _run_findings(runs, now) if len(runs) else []
+    findings += [_spread_finding(row, now) for row in uneven_hands.to_dict("records")]
+    return findings
 
 
 _KINDS = {"both-sides": "cleave-raised", "blade-worn": "cleave-raised", "one-side": "cleave-uneven"}
 
 
-def _of_signature(one: Signature, now: pd.Timestamp) -> Finding:
-    kind = _KINDS[one.kind]
-    step = (_SIDES if kind == "cleave-uneven" else _STEPS)[one.subject_type]
+def _signature_finding(signature: Signature, now: pd.Timestamp) -> Finding:
+    kind = _KINDS[signature.kind]
+    step = (_SIDES if kind == "cleave-uneven" else _STEPS)[signature.subject_type]
     return Finding(
         kind=kind,
-        subject_type=one.subject_type,
-        subject_id=one.subject,
-        since=one.since.to_pydatetime(),
-        until=one.until.to_pydatetime(),
-        severity=severity(one.until, now, heavy=one.estimate >= HEAVY),
+        subject_type=signature.subject_type,
+        subject_id=signature.subject,
+        since=signature.since.to_pydatetime(),
+        until=signature.until.to_pydatetime(),
+        severity=severity(signature.until, now, heavy=signature.estimate >= HEAVY),
         evidence={
-            "signature": KINDS[one.kind].lower(),
-            "angle_change_pct": 100 * one.estimate,
-            "angle_change_low_pct": 100 * one.low,
-            "angle_change_high_pct": 100 * one.high,
-            "splices": one.splices,
-            "days": one.days,
+            "signature": KINDS[signature.kind].lower(),
+            "angle_change_pct": 100 * signature.estimate,
+            "angle_change_low_pct": 100 * signature.low,
+            "angle_change_high_pct": 100 * signature.high,
+            "splices": signature.splices,
+            "days": signature.days,
         },
-        summary=f"{one.subject}: {one.words}",
+        summary=f"{signature.subject}: {signature.words}",
         next_step=f"{step} {GLASS}",
         assessed_on=now.to_pydatetime(),
     )
 
 
-def _machine(row: Row, now: pd.Timestamp) -> Finding:
+def _machine_finding(row: Row, now: pd.Timestamp) -> Finding:
     who = str(row["who"])
     return Finding(
         kind="cleave-raised",
@@ -113,16 +117,16 @@ def _machine(row: Row, now: pd.Timestamp) -> Finding:
     )
 
 
-def _runs(runs: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
-    found = []
-    for name, mine in runs[runs["technician"] != NOBODY].groupby("technician"):
-        for labels in episodes(mine["began"], EPISODE_GAP):
-            rows = mine.loc[labels]
+def _run_findings(runs: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
+    findings = []
+    for name, subset in runs[runs["technician"] != NOBODY].groupby("technician"):
+        for labels in episodes(subset["began"], EPISODE_GAP):
+            rows = subset.loc[labels]
             last, worst = rows["ended"].max(), float(rows["worst_deg"].max())
             where = ", ".join(sorted(set(rows["splicer"].astype(str))))
             longest, count = int(rows["length"].max()), len(rows)
             blade = rows.iloc[-1][["cleaver", "blade_position"]].astype(object).fillna("not logged")
-            found.append(
+            findings.append(
                 Finding(
                     kind="cleave-run",
                     subject_type="technician",
@@ -148,11 +152,11 @@ def _runs(runs: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
                     assessed_on=now.to_pydatetime(),
                 )
             )
-    return found
+    return findings
 
 
-def _uneven(row: Row, now: pd.Timestamp) -> Finding:
-    what = {"angle": "cleave angles", "loss": "losses"}[str(row["measure"])]
+def _spread_finding(row: Row, now: pd.Timestamp) -> Finding:
+    values = {"angle": "cleave angles", "loss": "losses"}[str(row["measure"])]
     return Finding(
         kind="prep-inconsistent",
         subject_type="technician",
@@ -161,7 +165,7 @@ def _uneven(row: Row, now: pd.Timestamp) -> Finding:
         until=row["until"].to_pydatetime(),
         severity=severity(row["until"], now, heavy=row["ratio"] - 1 >= HEAVY),
         evidence={
-            "measure": what,
+            "measure": values,
             "spread_over_crew": row["ratio"],
             "spread_over_crew_low": row["low"],
             "spread_over_crew_high": row["high"],
@@ -169,7 +173,7 @@ def _uneven(row: Row, now: pd.Timestamp) -> Finding:
             "days": int(row["days"]),
         },
         summary=(
-            f"{row['technician']}: {what} scatter {row['ratio']:.2f} times as much within a day "
+            f"{row['technician']}: {values} scatter {row['ratio']:.2f} times as much within a day "
             f"as others' on the same splicers ({row['low']:.2f} to {row['high']:.2f}, "
             f"{int(row['splices']):,} splices)."
         ),

@@ -1,4 +1,4 @@
-"""Everything on preparation for one review: result tables and findings from summed splices."""
+"""The part of a review on preparation: result tables and findings from summed splices."""
 
 import json
 from dataclasses import asdict, dataclass
@@ -21,17 +21,17 @@ from arcdrift.analysis.people.signatures import (
     cleave_run_signatures,
     one_side,
 )
-from arcdrift.analysis.people.within_day_spread import consistency, person_days
+from arcdrift.analysis.people.within_day_spread import person_days, within_day_spread
 from arcdrift.charts.funnel import binomial_limits, overdispersion
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 
-_ENDS = {"began": "since", "ended": "until"}
+_RENAMED_TIMES = {"began": "since", "ended": "until"}
 
 
 @dataclass(frozen=True)
 class PrepReview:
-    """Rows by result table, and findings."""
+    """Rows of each result table, and findings."""
 
     frames: dict[str, pd.DataFrame]
     findings: list[Finding]
@@ -46,7 +46,7 @@ def review_prep(
     crew: Crew,
     now: pd.Timestamp,
 ) -> PrepReview:
-    """Look at the crew's hands.
+    """Analyze how a crew prepares its splices.
 
     Parameters
     ----------
@@ -65,27 +65,27 @@ def review_prep(
     frames = {
         "result_blades": blades.rename(columns={"last": "until"}),
         "result_sign_offs": pd.DataFrame(
-            [asdict(one) | {"measures": json.dumps([asdict(m) for m in one.measures])}
-             for one in attempts]
-        ).rename(columns=_ENDS),
+            [asdict(attempt) | {"measures": json.dumps([asdict(m) for m in attempt.measures])}
+             for attempt in attempts]
+        ).rename(columns=_RENAMED_TIMES),
     }  # fmt: skip
     document: dict[str, Any] = {"refusal": None, "promises": promises(crew.prep.sign_off)}
-    # by the month, so that what is found keeps its first day while the window moves
+    # from the first of a month, so that findings keep their first day while the window moves
     start = (now.tz_localize(None) - pd.Timedelta(days=crew.prep.window_days)).to_period("M")
     cells = cells[cells["day"] >= start.start_time] if len(cells) else cells
-    told = _told(cells)
-    if told.empty:
+    named_cells = _with_technician(cells)
+    if named_cells.empty:
         document["refusal"] = "No splice names its technician yet."
         return PrepReview(frames | _document(document), [])
     cells = cells.assign(cleaves=cleaves_on_blade(cells, use, service)).reset_index(drop=True)
     runs = runs[runs["began"] >= cells["first_at"].min()] if len(runs) else runs
-    table = consistency(cells, crew.prep.margin)
+    table = within_day_spread(cells, crew.prep.margin)
     frames |= {
         "result_consistency": table,
-        "result_shared_work": _shared_work(told),
-        "result_cleave_runs": runs[runs["technician"] != NOBODY].rename(columns=_ENDS),
+        "result_shared_work": _shared_work(named_cells),
+        "result_cleave_runs": runs[runs["technician"] != NOBODY].rename(columns=_RENAMED_TIMES),
     }
-    shares, document["shares"] = _shares(told)
+    shares, document["shares"] = _shares(named_cells)
     frames["result_shares"] = shares
     effects = prep_effects(cells, crew.prep)
     signatures = cleave_run_signatures(runs, cells) if len(runs) else []
@@ -104,17 +104,19 @@ def review_prep(
         frames["result_people"] = effects.effects.rename(columns={"set": "connected"})
         days = days.merge(person_levels(cells, effects), on=["technician", "day"], how="left")
         machines = _machines(effects, cells, crew)
-        document |= _connection(effects, told, crew)
-    frames["result_person_days"] = _iso(days)
+        document |= _comparability(effects, named_cells, crew)
+    frames["result_person_days"] = _with_iso_days(days)
     frames["result_signatures"] = _signature_table(signatures)
-    uneven = table[table["sure"] >= crew.prep.sure].merge(_ends(told), on="technician")
-    # one finding a person: of angles where both stand out
+    uneven = table[table["sure"] >= crew.prep.sure].merge(
+        _first_and_last(named_cells), on="technician"
+    )
+    # one finding a person: that on angles where angles and losses both stand out
     uneven = uneven.sort_values("measure").drop_duplicates("technician")
-    found = prep_findings(signatures, machines, runs, uneven, now)
-    return PrepReview(frames | _document(document), found)
+    findings = prep_findings(signatures, machines, runs, uneven, now)
+    return PrepReview(frames | _document(document), findings)
 
 
-def _told(cells: pd.DataFrame) -> pd.DataFrame:
+def _with_technician(cells: pd.DataFrame) -> pd.DataFrame:
     return cells[cells["technician"] != NOBODY] if len(cells) else cells
 
 
@@ -122,38 +124,38 @@ def _document(document: dict[str, Any]) -> dict[str, pd.DataFrame]:
     return {"result_prep": pd.DataFrame({"id": [1], "document": [json.dumps(document)]})}
 
 
-def _iso(days: pd.DataFrame) -> pd.DataFrame:
+def _with_iso_days(days: pd.DataFrame) -> pd.DataFrame:
     return days.assign(day=pd.to_datetime(days["day"]).dt.strftime("%Y-%m-%d"))
 
 
-def _ends(told: pd.DataFrame) -> pd.DataFrame:
-    return told.groupby("technician", as_index=False).agg(
+def _first_and_last(named_cells: pd.DataFrame) -> pd.DataFrame:
+    return named_cells.groupby("technician", as_index=False).agg(
         since=("first_at", "min"), until=("last_at", "max")
     )
 
 
-def _shared_work(told: pd.DataFrame) -> pd.DataFrame:
-    return told.groupby(["technician", "splicer"], as_index=False).agg(
+def _shared_work(named_cells: pd.DataFrame) -> pd.DataFrame:
+    return named_cells.groupby(["technician", "splicer"], as_index=False).agg(
         days=("day", "nunique"), splices=("made", "sum")
     )
 
 
 def _signature_table(signatures: list[Signature]) -> pd.DataFrame:
-    rows = pd.DataFrame([asdict(one) for one in signatures])
-    # a person uneven on both sides cannot be; the larger one is kept should it ever happen
+    rows = pd.DataFrame([asdict(signature) for signature in signatures])
+    # nobody can have two signatures of one kind; keep the first should it ever happen
     keys = ["kind", "subject_type", "subject"]
     return rows.drop_duplicates(keys) if len(rows) else rows
 
 
 def _machines(effects: PrepEffects, cells: pd.DataFrame, crew: Crew) -> pd.DataFrame:
-    """Splicers and cleavers whose angles stand out whoever cleaves."""
+    """Find splicers and cleavers whose angles stand out whoever cleaves."""
     rows = effects.effects
     rows = rows[
         (rows["measure"] == "angle")
         & (rows["who"] != "technician")
         & (rows["sure"] >= crew.prep.sure)
     ]
-    uneven = {(one.subject_type, one.subject) for one in one_side(effects, cells, crew.prep)}
+    uneven = {(found.subject_type, found.subject) for found in one_side(effects, cells, crew.prep)}
     parts = [
         row
         | {
@@ -166,16 +168,16 @@ def _machines(effects: PrepEffects, cells: pd.DataFrame, crew: Crew) -> pd.DataF
     return pd.DataFrame(parts)
 
 
-def _connection(effects: PrepEffects, told: pd.DataFrame, crew: Crew) -> dict[str, Any]:
+def _comparability(effects: PrepEffects, named_cells: pd.DataFrame, crew: Crew) -> dict[str, Any]:
     swaps: list[dict[str, Any]] = []
     if effects.sets > 1 and "loss" in effects.fits:
-        work = told[told["n"] > 0]
+        work = named_cells[named_cells["n"] > 0]
         days = work.groupby(["technician", "splicer", "day"], as_index=False)[["n"]].sum()
         sets = connected_sets(days[["technician", "splicer"]])
-        found = cheapest_swaps(
+        proposed = cheapest_swaps(
             days, sets, effects.fits["loss"].variances, half_width=crew.prep.margin
         )
-        swaps = [asdict(one) for one in found]
+        swaps = [asdict(swap) for swap in proposed]
     return {
         "sets": effects.sets,
         "told_apart": list(effects.told_apart),
@@ -190,25 +192,30 @@ def _connection(effects: PrepEffects, told: pd.DataFrame, crew: Crew) -> dict[st
     }
 
 
-def _shares(told: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Any]]:
-    """Shares of redone splices and of bad cleaves, apart from the machines, with funnel limits.
+def _shares(named_cells: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Any]]:
+    """Each person's shares of redone splices and bad cleaves, with funnel limits.
 
-    Expected is what everybody's share on the same splicers and programs gives (indirect
-    standardization); the limits are about the crew's typical person, so that one poor hand does
-    not move them.
+    Expected counts apply everybody's share on the same splicers and programs (indirect
+    standardization). The limits are around the crew's typical person, so that one person with
+    many bad splices does not move them.
     """
     parts, crew = [], {}
-    for measure, of in (("redo", "made"), ("bad", "seen")):
-        total, bad = float(told[of].sum()), float(told[measure].sum())
+    for measure, total_column in (("redo", "made"), ("bad", "seen")):
+        total, bad = (
+            float(named_cells[total_column].sum()),
+            float(named_cells[measure].sum()),
+        )
         if total == 0 or bad == 0:
             continue
-        sums = told.groupby(["splicer", "program"])[[measure, of]].transform("sum")
-        rate = sums[measure] / sums[of].where(sums[of] > 0)
-        people = told.assign(expected=told[of] * rate).groupby("technician", as_index=False)[
-            [of, measure, "expected"]
-        ].sum()  # fmt: skip
-        people = people[people[of] > 0].sort_values("technician", ignore_index=True)
-        n = people[of].to_numpy(dtype=np.float64)
+        sums = named_cells.groupby(["splicer", "program"])[[measure, total_column]].transform("sum")
+        rate = sums[measure] / sums[total_column].where(sums[total_column] > 0)
+        people = (
+            named_cells.assign(expected=named_cells[total_column] * rate)
+            .groupby("technician", as_index=False)[[total_column, measure, "expected"]]
+            .sum()
+        )
+        people = people[people[total_column] > 0].sort_values("technician", ignore_index=True)
+        n = people[total_column].to_numpy(dtype=np.float64)
         observed = people[measure].to_numpy(dtype=np.float64)
         expected = np.maximum(people["expected"].to_numpy(dtype=np.float64), 1e-9)
         share = np.minimum(bad / total * observed / expected, 1.0)
@@ -216,7 +223,7 @@ def _shares(told: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Any]]:
         typical = float(share[order][np.searchsorted(n[order].cumsum(), n.sum() / 2.0)])
         typical = max(typical, 0.5 / total)
         spread = overdispersion(share * n, n, typical)
-        # as if there were fewer splices, since people vary more than chance alone allows
+        # divided by the overdispersion, since people vary more than chance alone allows
         low, high = binomial_limits(np.maximum(np.rint(n / spread), 1.0), typical, 0.95)
         parts.append(
             pd.DataFrame(

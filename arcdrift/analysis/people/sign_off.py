@@ -1,7 +1,7 @@
-"""Ready for production? A sequential test on a newcomer's practice splices.
+"""Sign-off of a newcomer for production by sequential tests on practice splices.
 
-Three tests run side by side, on loss, on cleave angle and on being redone. "Ready" needs all
-three; one that turns out poor is enough for "not yet".
+Three tests run side by side, on loss, on cleave angle and on redone splices. "Ready" needs all
+three; one poor result is enough for "not yet".
 """
 
 from dataclasses import dataclass
@@ -16,12 +16,12 @@ from arcdrift.settings import SignOff
 Verdict = Literal["ready", "not yet", "keep practicing", "trainer decides"]
 MEASURES = ("loss", "angle", "redo")
 CURVE = (0.0, 0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 2.0)
-"""Points of the operating characteristic: from good to poor, 0 to 1, and beyond."""
+"""Points of the operating characteristic: 0 is the good share, 1 the poor one."""
 
 
 @dataclass(frozen=True)
 class MeasureResult:
-    """One measure of a sign-off: its answer so far, and what it rests on."""
+    """Answer of one measure's test so far, and the splices it is based on."""
 
     measure: str
     answer: Answer
@@ -44,7 +44,7 @@ class Attempt:
         ``ready``, ``not yet``, ``keep practicing`` or ``trainer decides`` (the most splices were
         made without an answer).
     attempt : int
-        1 for the first; a new one begins with the day after a "not yet".
+        1 for the first; a new one begins on the day after a "not yet".
     more : int
         Splices still expected, 0 once there is an answer.
     """
@@ -60,7 +60,7 @@ class Attempt:
 
 
 def measure_tests(settings: SignOff) -> dict[str, SequentialTest]:
-    """The three tests; the chance of turning a ready person away is shared among them."""
+    """Return the three tests; they share the probability of turning a ready person away."""
     return {
         measure: SequentialTest(
             getattr(settings, f"{measure}_good"),
@@ -74,39 +74,39 @@ def measure_tests(settings: SignOff) -> dict[str, SequentialTest]:
 
 
 def sign_offs(practice: pd.DataFrame, settings: SignOff) -> list[Attempt]:
-    """Every attempt of every technician who practiced.
+    """Evaluate every attempt of every technician who made practice splices.
 
     Parameters
     ----------
     practice : DataFrame
         From `arcdrift.analysis.people.cleave_runs.practice_splices`, all splicers together.
     """
-    found: list[Attempt] = []
-    for name, mine in practice.groupby("technician"):
-        left = mine.sort_values("at", kind="stable", ignore_index=True)
+    attempts: list[Attempt] = []
+    for name, own_splices in practice.groupby("technician"):
+        remaining = own_splices.sort_values("at", kind="stable", ignore_index=True)
         number = 0
-        while len(left):
+        while len(remaining):
             number += 1
-            attempt, used = _attempt(str(name), number, left, settings)
-            found.append(attempt)
+            attempt, used = _attempt(str(name), number, remaining, settings)
+            attempts.append(attempt)
             if attempt.verdict != "not yet":
                 break
-            # what is made later on the day of a "not yet" belongs to it
-            day = left["at"].dt.floor("D")
-            left = left[day > day.iloc[used - 1]].reset_index(drop=True)
-    return found
+            # later splices of the day of a "not yet" belong to that attempt
+            day = remaining["at"].dt.floor("D")
+            remaining = remaining[day > day.iloc[used - 1]].reset_index(drop=True)
+    return attempts
 
 
 def _attempt(
     name: str, number: int, practice: pd.DataFrame, settings: SignOff
 ) -> tuple[Attempt, int]:
-    """The attempt that begins with the first splice, and the splices it used."""
+    """Evaluate the attempt that begins with the first splice; return it and the splices used."""
     tests = measure_tests(settings)
     series = _bad(practice, settings)
     answers = {m: (*tests[m].answer(series[m][1]), series[m]) for m in MEASURES}
     # position in the log at which each measure was decided
-    ends = {m: int(rows[at - 1]) + 1 if answer != "open" and at else None
-            for m, (answer, at, (rows, _)) in answers.items()}  # fmt: skip
+    ends = {m: int(rows[decided_after - 1]) + 1 if answer != "open" and decided_after else None
+            for m, (answer, decided_after, (rows, _)) in answers.items()}  # fmt: skip
     poor = [end for m, end in ends.items() if answers[m][0] == "poor" and end is not None]
     used = min(poor) if poor else len(practice)
     verdict: Verdict
@@ -121,7 +121,7 @@ def _attempt(
     measures = tuple(
         _result(m, answers[m][0], answers[m][2], tests[m], settings, used) for m in MEASURES
     )
-    more = max((one.more or 0 for one in measures), default=0)
+    more = max((result.more or 0 for result in measures), default=0)
     return (
         Attempt(
             name, number, verdict, practice["at"].iloc[0], practice["at"].iloc[used - 1], used,
@@ -132,7 +132,10 @@ def _attempt(
 
 
 def _bad(practice: pd.DataFrame, settings: SignOff) -> dict[str, tuple[np.ndarray, np.ndarray]]:
-    """Rows with a figure, and whether each is bad, by measure; a failed splice has a bad loss."""
+    """Return, for each measure, the rows that have a value and whether each is bad.
+
+    A failed splice counts as a bad loss.
+    """
     loss, angle = practice["loss_db"].to_numpy(float), practice["angle_deg"].to_numpy(float)
     failed = (practice["outcome"] == "error").to_numpy()
     redone = (practice["outcome"] == "redo").to_numpy()
@@ -165,7 +168,7 @@ def _result(
 
 
 def promises(settings: SignOff) -> list[dict[str, Any]]:
-    """What each test promises: chance of passing and expected splices by true share of bad ones.
+    """Work out the chance of passing and the expected splices by the true share of bad ones.
 
     Returns
     -------
@@ -174,13 +177,13 @@ def promises(settings: SignOff) -> list[dict[str, Any]]:
     """
     rows = []
     for measure, test in measure_tests(settings).items():
-        for part in CURVE:
-            share = min(test.good + part * (test.poor - test.good), 0.999)
-            told = outcome_probabilities(test, share)
+        for fraction in CURVE:
+            share = min(test.good + fraction * (test.poor - test.good), 0.999)
+            outcome = outcome_probabilities(test, share)
             rows.append(
                 {
-                    "measure": measure, "share": share, "pass": told.good, "fail": told.poor,
-                    "undecided": told.open, "splices": told.items,
+                    "measure": measure, "share": share, "pass": outcome.good, "fail": outcome.poor,
+                    "undecided": outcome.open, "splices": outcome.items,
                 }
             )  # fmt: skip
     return rows

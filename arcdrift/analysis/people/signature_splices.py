@@ -1,8 +1,8 @@
-"""The splices behind a person's signature: those that make the pattern, or pull it most.
+"""The splices on which a person's signature is based, the most telling ones first.
 
-Each kind is picked out by the same limits as in `arcdrift.analysis.people.signatures` and
-`arcdrift.analysis.people.signature_days`. A run or a dirty splice is a splice of its own and the
-newest come first; a mean or a slope rests on many, and those that pull it most come first.
+Splices are selected by the same limits as in `arcdrift.analysis.people.signatures` and
+`arcdrift.analysis.people.signature_days`. Where single splices make the signature (runs, dirt),
+the newest come first; where it is a mean or a slope, those that change it most come first.
 """
 
 from collections.abc import Callable
@@ -34,7 +34,7 @@ COLUMNS = [
     "location", "site",
 ]  # fmt: skip
 READ = [*COLUMNS, "technician", "fiber_a", "fiber_b", "purpose"]
-"""What has to be read of the splice log."""
+"""Columns of the splice log that are needed."""
 
 
 @dataclass(frozen=True)
@@ -44,12 +44,12 @@ class SignatureSplices:
     Attributes
     ----------
     rows : DataFrame
-        `COLUMNS`; ``size``, what the pattern goes by (see ``size_name``); ``matters``, the names
-        of the columns that matter in each row, joined by commas.
+        `COLUMNS`; ``size``, the quantity that makes the pattern; ``matters``, the names of the
+        columns to look at in each row, joined by commas.
     size_name : str
-        Name of that size, with its unit.
+        Name of ``size``, with its unit.
     words : str
-        Which splices these are, in what order.
+        Sentences on which splices these are, and in which order.
     """
 
     rows: pd.DataFrame
@@ -58,8 +58,8 @@ class SignatureSplices:
 
 
 @dataclass(frozen=True)
-class _Picked:
-    """Places of the rows in order, the size of each, and what matters in it."""
+class _Selection:
+    """Row numbers in order, the size of each row, and the columns to look at in it."""
 
     place: Ints
     size: Floats
@@ -76,53 +76,58 @@ def signature_splices(
     machines: pd.DataFrame,
     crew: Crew,
 ) -> SignatureSplices:
-    """Pick out the splices behind a signature of a person.
+    """Select the splices on which a signature of a person is based.
 
     Parameters
     ----------
     kind, unit : str
-        Of the `arcdrift.analysis.people.signatures.Signature`; the unit tells the side, or whether
-        loss or angle makes the pattern.
+        Of the `arcdrift.analysis.people.signatures.Signature`; the unit names the side, or whether
+        the pattern is one of loss or of angle.
     splices : DataFrame
-        That person's splices of the signature's time, in the order they were stored: `READ`.
+        That person's splices between the signature's first and last evidence, in the order they
+        were stored: `READ`.
     days : DataFrame
         Stream days: ``splicer``, ``program``, ``day``, ``splices``, ``capped`` (dB, a sum), ``cap``
         (dB).
     machines : DataFrame
-        Effects of splicers and cleavers (``who``, ``name``, ``measure``, ``effect``), taken out
-        of what is compared; may be empty.
+        Effects of splicers and cleavers (``who``, ``name``, ``measure``, ``effect``), which are
+        subtracted before splices are compared; may be empty.
 
     Raises
     ------
     KeyError
-        For a kind that is no person's.
+        For a kind that people cannot have.
     """
-    made = splices[splices["purpose"] == "production"].reset_index(drop=True)
-    picked = RULES[kind](_Log(made, days, machines, crew), unit)
-    rows = made.iloc[picked.place][COLUMNS].reset_index(drop=True)
+    splices = splices[splices["purpose"] == "production"].reset_index(drop=True)
+    selection = RULES[kind](_SpliceLog(splices, days, machines, crew), unit)
+    rows = splices.iloc[selection.place][COLUMNS].reset_index(drop=True)
     return SignatureSplices(
-        rows.assign(size=picked.size, matters=picked.matters), picked.size_name, picked.words
+        rows.assign(size=selection.size, matters=selection.matters),
+        selection.size_name,
+        selection.words,
     )
 
 
-class _Log:
-    """One person's production splices with what the rules ask about each."""
+class _SpliceLog:
+    """One person's production splices with the quantities that rules need of each."""
 
     def __init__(
-        self, made: pd.DataFrame, days: pd.DataFrame, machines: pd.DataFrame, crew: Crew
+        self, splices: pd.DataFrame, days: pd.DataFrame, machines: pd.DataFrame, crew: Crew
     ) -> None:
-        self.made, self.crew, self._machines = made, crew, machines
-        self.made_at = made["spliced_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)
-        self.day = workdays(made, crew, "spliced_at")
-        key = made.assign(program=fill_missing_text(made["program"], NO_PROGRAM), day=self.day)
+        self.splices, self.crew, self._machines = splices, crew, machines
+        self.spliced_at_us = splices["spliced_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)
+        self.day = workdays(splices, crew, "spliced_at")
+        key = splices.assign(
+            program=fill_missing_text(splices["program"], NO_PROGRAM), day=self.day
+        )
         here = key.groupby(["splicer", "day"], sort=False)
         person_day: Ints = np.asarray(here.ngroup(), dtype=np.int64)
         self.person_day = pd.Series(person_day)
         cell = ["splicer", "day", "program", "cleaver", "fiber_a", "fiber_b", "site"]
         self.cell = np.asarray(key.groupby(cell, sort=False, dropna=False).ngroup())
-        self.hour, self.nth = within_day(self.made_at, person_day)
+        self.hour, self.number_in_day = within_day(self.spliced_at_us, person_day)
         self.left, self.right, self.loss = (
-            made[name].to_numpy(dtype=np.float64) for name in (LEFT, RIGHT, LOSS)
+            splices[name].to_numpy(dtype=np.float64) for name in (LEFT, RIGHT, LOSS)
         )
         self.both = np.isfinite(self.left) & np.isfinite(self.right)
         self.log_left, self.log_right = (
@@ -141,52 +146,53 @@ class _Log:
         self.cap = cap.fillna(CAP_DB).to_numpy(dtype=np.float64)
         sums = days.groupby(["splicer", "program"], as_index=False)[["splices", "capped"]].sum()
         sums["mean"] = sums["capped"] / sums["splices"]
-        usual = key[["splicer", "program"]].merge(sums, on=["splicer", "program"], how="left")
-        mean = usual["mean"].to_numpy(dtype=np.float64)
-        self.usual = np.where(mean > 0, mean, self.cap / CAP_TO_MEAN)
+        rows = key[["splicer", "program"]].merge(sums, on=["splicer", "program"], how="left")
+        mean = rows["mean"].to_numpy(dtype=np.float64)
+        self.stream_mean = np.where(mean > 0, mean, self.cap / CAP_TO_MEAN)
 
     def value(self, measure: str) -> Floats:
-        """Log angle, or capped loss against the stream's; NaN where it was not measured."""
+        """Return log angle, or capped loss over the stream's mean; NaN where not measured."""
         if measure == "loss":
-            return np.asarray(np.minimum(self.loss, self.cap) / self.usual, dtype=np.float64)
+            return np.asarray(np.minimum(self.loss, self.cap) / self.stream_mean, dtype=np.float64)
         angle = self.log_right - self.log_left if measure == "uneven" else self.mean_log_angle
         return np.asarray(np.where(self.both, angle, np.nan), dtype=np.float64)
 
     def machine(self, measure: str, kinds: tuple[str, ...] = ("splicer", "cleaver")) -> Floats:
-        """Effect of the machines on the scale of a logarithm; 0 where it is not known."""
-        told = self._machines[self._machines["measure"] == measure]
-        effect = np.zeros(len(self.made))
-        for who in kinds:
-            known = told[told["who"] == who].set_index("name")["effect"]
-            names = fill_missing_text(self.made[who], NO_CLEAVER)
+        """Return the machines' effect on a log scale; 0 where it is not known."""
+        effects = self._machines[self._machines["measure"] == measure]
+        effect = np.zeros(len(self.splices))
+        for grouping in kinds:
+            known = effects[effects["who"] == grouping].set_index("name")["effect"]
+            names = fill_missing_text(self.splices[grouping], NO_CLEAVER)
             effect += np.log1p(names.map(known).fillna(0.0).to_numpy(dtype=np.float64))
         return effect
 
     def newest_first(self, rows: Bools) -> Ints:
+        """Return the numbers of the chosen rows, the newest first."""
         place = np.flatnonzero(rows)
-        return place[np.argsort(-self.made_at[place], kind="stable")]
+        return place[np.argsort(-self.spliced_at_us[place], kind="stable")]
 
-    def most_first(self, pull: Floats) -> Ints:
-        """Places of what has a pull, the strongest first; of equal ones the higher loss first."""
+    def strongest_first(self, pull: Floats) -> Ints:
+        """Return the rows with a known pull, the strongest first; ties by higher loss."""
         loss = np.nan_to_num(self.loss)
-        order = np.lexsort((-self.made_at, -loss, -pull))
+        order = np.lexsort((-self.spliced_at_us, -loss, -pull))
         return order[np.isfinite(pull[order])]
 
 
-def _both_sides(log: _Log, unit: str) -> _Picked:
-    place = log.most_first(log.value("angle") - log.machine("angle"))
-    return _Picked(
+def _both_sides(log: _SpliceLog, unit: str) -> _Selection:
+    place = log.strongest_first(log.value("angle") - log.machine("angle"))
+    return _Selection(
         place, np.exp(log.mean_log_angle[place]), "mean angle (°)", f"{LEFT},{RIGHT}",
         "The figure is a mean over all of these splices. First come the angles that pull it up "
         "most, after taking out what splicer and cleaver do.",
     )  # fmt: skip
 
 
-def _one_side(log: _Log, unit: str) -> _Picked:
+def _one_side(log: _SpliceLog, unit: str) -> _Selection:
     sign, side = (1.0, "right") if unit.startswith("right") else (-1.0, "left")
-    place = log.most_first(sign * (log.value("uneven") - log.machine("uneven")))
+    place = log.strongest_first(sign * (log.value("uneven") - log.machine("uneven")))
     ratio = np.exp(sign * (log.log_right - log.log_left))
-    return _Picked(
+    return _Selection(
         place, ratio[place], f"{side} angle as multiple of the other", RIGHT if sign > 0 else LEFT,
         "The figure is a mean over all of these splices. First come those whose "
         f"{side} angle lies furthest above the other, after taking out what splicer and cleaver "
@@ -194,28 +200,28 @@ def _one_side(log: _Log, unit: str) -> _Picked:
     )  # fmt: skip
 
 
-def _cleave_run(log: _Log, unit: str) -> _Picked:
+def _cleave_run(log: _SpliceLog, unit: str) -> _Selection:
     limit = log.crew.prep.bad_cleave_deg
-    place, run = bad_stretches(log.made, log.person_day, log.crew)
-    order = np.argsort(-log.made_at[place], kind="stable")
+    place, run = bad_stretches(log.splices, log.person_day, log.crew)
+    order = np.argsort(-log.spliced_at_us[place], kind="stable")
     place, length = place[order], np.bincount(run)[run][order] if len(run) else run
     sides = np.select(
         [(log.left > limit) & (log.right > limit), log.left > limit],
         [f"{LEFT},{RIGHT}", LEFT], RIGHT,
     )  # fmt: skip
-    return _Picked(
+    return _Selection(
         place, length.astype(np.float64), "splices in the run", sides[place],
         f"Every splice of the runs: {log.crew.prep.run_length} or more in a row with an angle over "
         f"{limit:g}° on a splicer in a day. The newest come first.",
     )  # fmt: skip
 
 
-def _dirt(log: _Log, unit: str) -> _Picked:
+def _dirt(log: _SpliceLog, unit: str) -> _Selection:
     limit = log.crew.prep.bad_cleave_deg
     above = dirty_above(log.cap)
     good = log.both & (np.fmax(log.left, log.right) <= limit)
     place = log.newest_first(good & (log.loss > above))
-    return _Picked(
+    return _Selection(
         place, above[place], "dirty above (dB)", LOSS,
         f"Every splice with both angles up to {limit:g}° and a loss far above what is usual on its "
         "splicer and program. The newest come first.",
@@ -223,43 +229,43 @@ def _dirt(log: _Log, unit: str) -> _Picked:
 
 
 def _measure(unit: str) -> tuple[str, str, str]:
-    """Measure that a unit speaks of, its column, its name."""
+    """Return the measure that a unit names, its columns, and its plural noun."""
     if "loss" in unit:
         return "loss", LOSS, "losses"
     return "angle", f"{LEFT},{RIGHT}", "angles"
 
 
-def _first_splices(log: _Log, unit: str) -> _Picked:
-    measure, columns, what = _measure(unit)
+def _first_splices(log: _SpliceLog, unit: str) -> _Selection:
+    measure, columns, noun = _measure(unit)
     value = log.value(measure)
-    first, known = log.nth < FIRST, np.isfinite(value)
+    first, known = log.number_in_day < FIRST, np.isfinite(value)
     later = known & ~first
     count = np.bincount(log.cell, later)[log.cell] if len(value) else value
     total = np.bincount(log.cell, np.where(later, value, 0.0))[log.cell] if len(value) else value
     with np.errstate(invalid="ignore", divide="ignore"):
         pull = np.where(first & known & (count > 0), value - total / count, np.nan)
-    place = log.most_first(pull)
-    return _Picked(
-        place, log.nth[place].astype(np.float64) + 1.0, "splice of the day", columns,
+    place = log.strongest_first(pull)
+    return _Selection(
+        place, log.number_in_day[place].astype(np.float64) + 1.0, "splice of the day", columns,
         f"The figure is a mean over all of these: the first {FIRST} splices of each day on a "
-        f"splicer. First come the {what} furthest above those of later splices that day.",
+        f"splicer. First come the {noun} furthest above those of later splices that day.",
     )  # fmt: skip
 
 
-def _tiring(log: _Log, unit: str) -> _Picked:
-    measure, columns, what = _measure(unit)
+def _tiring(log: _SpliceLog, unit: str) -> _Selection:
+    measure, columns, noun = _measure(unit)
     value = log.value(measure)
     hour, value = (_centered(one, np.isfinite(value), log.cell) for one in (log.hour, value))
     place = _slope_order(log, hour, hour * value)
-    return _Picked(
+    return _Selection(
         place, log.hour[place], "hours into the day", columns,
-        f"The figure is a slope over all of these splices. First come the {what} late in a day "
+        f"The figure is a slope over all of these splices. First come the {noun} late in a day "
         "that pull it up most; those early in a day come last.",
     )  # fmt: skip
 
 
-def _learning(log: _Log, unit: str) -> _Picked:
-    measure, columns, what = _measure(unit)
+def _learning(log: _SpliceLog, unit: str) -> _Selection:
+    measure, columns, noun = _measure(unit)
     value = log.value(measure)
     machine = log.machine(measure, ("splicer",))
     value = value / np.exp(machine) if measure == "loss" else value - machine
@@ -268,15 +274,15 @@ def _learning(log: _Log, unit: str) -> _Picked:
     everything = np.zeros(len(value), dtype=np.int64)
     early = -_centered(np.log2(np.maximum(since, 0.0) + 1.0), known, everything)
     place = _slope_order(log, early, early * _centered(value, known, everything))
-    return _Picked(
+    return _Selection(
         place, since[place] + 1.0, "day counted from the first", columns,
-        f"The figure is a fall over all of these splices. First come the high {what} of the first "
+        f"The figure is a fall over all of these splices. First come the high {noun} of the first "
         "days that pull it most; the latest days come last.",
     )  # fmt: skip
 
 
 def _centered(values: Floats, known: Bools, cell: Ints) -> Floats:
-    """Values less the mean of what is known in their cell; NaN for what is not known."""
+    """Subtract the mean of the known values of each cell; NaN for unknown values."""
     if not len(values):
         return values
     count = np.bincount(cell, known)
@@ -285,13 +291,13 @@ def _centered(values: Floats, known: Bools, cell: Ints) -> Floats:
         return np.where(known, values - (total / count)[cell], np.nan)
 
 
-def _slope_order(log: _Log, reach: Floats, pull: Floats) -> Ints:
-    """Places on the far side of a slope, the strongest pull first, then those on the near side."""
-    place = log.most_first(pull)
+def _slope_order(log: _SpliceLog, reach: Floats, pull: Floats) -> Ints:
+    """Order rows on the far side of a slope first, each side by the strongest pull."""
+    place = log.strongest_first(pull)
     return place[np.argsort(reach[place] <= 0, kind="stable")]
 
 
-RULES: dict[str, Callable[[_Log, str], _Picked]] = {
+RULES: dict[str, Callable[[_SpliceLog, str], _Selection]] = {
     "both-sides": _both_sides,
     "one-side": _one_side,
     "cleave-run": _cleave_run,
@@ -300,4 +306,4 @@ RULES: dict[str, Callable[[_Log, str], _Picked]] = {
     "tiring": _tiring,
     "learning": _learning,
 }
-"""How the splices of each kind that is a person's are picked out."""
+"""Rule that selects the splices, by kind of signature."""

@@ -1,4 +1,4 @@
-"""Small exact or robust statistics that signatures share."""
+"""Confidence limits of a count and of a slope, used by several signatures."""
 
 import numpy as np
 import pandas as pd
@@ -6,7 +6,7 @@ from scipy.stats import chi2
 
 
 def poisson_interval(count: float, level: float = 0.95) -> tuple[float, float]:
-    """Exact limits of a Poisson mean (Garwood 1936): chi-square quantiles over 2."""
+    """Exact confidence limits of a Poisson mean: half of chi-square quantiles (Garwood 1936)."""
     tail = (1.0 - level) / 2.0
     low = float(chi2.ppf(tail, 2.0 * count)) / 2.0 if count > 0 else 0.0
     return low, float(chi2.ppf(1.0 - tail, 2.0 * count + 2.0)) / 2.0
@@ -15,7 +15,13 @@ def poisson_interval(count: float, level: float = 0.95) -> tuple[float, float]:
 def slope_by_days(
     x: pd.Series, y: pd.Series, weight: pd.Series, day: pd.Series
 ) -> tuple[float, float, int]:
-    """Weighted slope, its standard error by days (clusters), and degrees of freedom."""
+    """Weighted slope of y on x, with a standard error that allows for correlation within days.
+
+    Returns
+    -------
+    slope, standard_error, degrees_of_freedom
+        The first two are NaN below three days or without any spread of x.
+    """
     w = weight.to_numpy(dtype=np.float64)
     dx = x.to_numpy(dtype=np.float64) - np.average(x, weights=w)
     dy = y.to_numpy(dtype=np.float64) - np.average(y, weights=w)

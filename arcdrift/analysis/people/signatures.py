@@ -1,10 +1,9 @@
-"""Signatures of preparation: patterns that hint at a hand, a blade, a holder, dirt or tiredness.
+"""Signatures: patterns in cleave angles that point to technique, a blade or a fiber holder.
 
-Here those of angles; those in how a person's days go are in
-`arcdrift.analysis.people.signature_days`.
+Signatures in the course of a person's days are in `arcdrift.analysis.people.signature_days`.
 
-Each is a pure function of summed splices or fitted effects; each looks at differences from the
-rest of the crew, so that what the whole crew shares is nobody's mark. Thresholds are common
+Each is a pure function of summed splices or fitted effects. Each compares with the rest of the
+crew, so that a pattern common to the whole crew is nobody's signature. Thresholds are common
 practice, no source.
 """
 
@@ -25,10 +24,11 @@ from arcdrift.settings import Prep
 Row = dict[Any, Any]
 
 UNEVEN = 0.15
-"""One side's angles are this much above the other's before anybody is bothered."""
+"""Least relative difference between both sides' angles that is a signature."""
 WORN_RISE = 0.40
-"""Rise of the angle since the blade was turned that makes it the blade."""
+"""Least relative rise of the angle since the blade was turned that is a signature."""
 MIN_DAYS = 10
+"""Days of work needed for a signature of trend."""
 KINDS = {
     "both-sides": "High angles on both sides",
     "one-side": "One side cleaves worse",
@@ -52,13 +52,15 @@ class Signature:
     subject_type, subject : str
         ``technician``, ``splicer`` or ``cleaver``, and its name.
     estimate, low, high : float
-        Size with a 95 % interval; ``unit`` says of what.
+        Size with its 95 % interval.
+    unit : str
+        What the size measures.
     splices, days : int
-        What it rests on.
+        Splices and days it is based on.
     since, until : Timestamp
         First and last evidence, UTC.
     words : str
-        One sentence.
+        The signature in one sentence.
     """
 
     kind: str
@@ -76,10 +78,10 @@ class Signature:
 
 
 def both_sides(effects: PrepEffects, cells: pd.DataFrame, prep: Prep) -> list[Signature]:
-    """People whose angles stand out on both sides, whatever machine they use."""
-    table = effects.of("technician", "angle")
-    uneven = {one.subject for one in one_side(effects, cells, prep)
-              if one.subject_type == "technician"}  # fmt: skip
+    """Find people whose angles stand out on both sides, whatever machine they use."""
+    table = effects.effects_of("technician", "angle")
+    uneven = {signature.subject for signature in one_side(effects, cells, prep)
+              if signature.subject_type == "technician"}  # fmt: skip
     high = table[(table["sure"] >= prep.sure) & ~table["name"].isin(uneven)]
     return [
         _signature(
@@ -92,26 +94,28 @@ def both_sides(effects: PrepEffects, cells: pd.DataFrame, prep: Prep) -> list[Si
 
 
 def one_side(effects: PrepEffects, cells: pd.DataFrame, prep: Prep) -> list[Signature]:
-    """People and machines with one side's angles above the other's, beyond the crew's habit."""
-    found = []
-    for who in effects.told_apart:
-        for row in effects.of(who, "uneven").dropna(subset=["effect"]).to_dict("records"):
-            log, sd = _log_normal(row)
+    """Find people and machines with angles higher on one side, more so than the crew's."""
+    signatures = []
+    for grouping in effects.told_apart:
+        for row in (
+            effects.effects_of(grouping, "uneven").dropna(subset=["effect"]).to_dict("records")
+        ):
+            log_ratio, sd = _log_normal(row)
             for sign, side in ((1, "right"), (-1, "left")):
-                if ndtr((sign * log - np.log1p(UNEVEN)) / sd) < prep.sure:
+                if ndtr((sign * log_ratio - np.log1p(UNEVEN)) / sd) < prep.sure:
                     continue
-                size = np.expm1(sign * log)
-                ends = sorted(np.expm1(sign * log + np.array([-Z95, Z95]) * sd))
-                found.append(
+                size = np.expm1(sign * log_ratio)
+                limits = sorted(np.expm1(sign * log_ratio + np.array([-Z95, Z95]) * sd))
+                signatures.append(
                     _signature(
-                        "one-side", who,
-                        row | {"effect": size, "low": ends[0], "high": ends[1]},
+                        "one-side", grouping,
+                        row | {"effect": size, "low": limits[0], "high": limits[1]},
                         f"{side} against the other side", cells,
                         f"Angles on the {side} are {size:.0%} above the other side's, beyond the "
-                        f"crew's: {_ONE_SIDE[who]}.",
+                        f"crew's: {_ONE_SIDE[grouping]}.",
                     )
                 )  # fmt: skip
-    return found
+    return signatures
 
 
 _ONE_SIDE = {
@@ -122,93 +126,95 @@ _ONE_SIDE = {
 
 
 def cleave_run_signatures(runs: pd.DataFrame, cells: pd.DataFrame) -> list[Signature]:
-    """People with runs of bad cleaves (`arcdrift.analysis.people.cleave_runs`)."""
-    found = []
-    for name, mine in runs[runs["technician"] != NOBODY].groupby("technician"):
-        made = int(cells.loc[cells["technician"] == name, "seen"].sum())
-        low, high = poisson_interval(len(mine))
-        scale = 1000.0 / max(made, 1)
-        blades = mine[["cleaver", "blade_position"]].astype(object).fillna("not logged")
-        common = blades.value_counts().index[0]
-        found.append(
+    """Describe each person's runs of bad cleaves (`arcdrift.analysis.people.cleave_runs`)."""
+    signatures = []
+    for name, subset in runs[runs["technician"] != NOBODY].groupby("technician"):
+        cleaved = int(cells.loc[cells["technician"] == name, "seen"].sum())
+        low, high = poisson_interval(len(subset))
+        scale = 1000.0 / max(cleaved, 1)
+        blades = subset[["cleaver", "blade_position"]].astype(object).fillna("not logged")
+        cleaver, position = blades.value_counts().index[0]
+        count, longest = len(subset), int(subset["length"].max())
+        signatures.append(
             Signature(
-                "cleave-run", "technician", str(name), len(mine) * scale, low * scale, high * scale,
-                "runs per 1,000 splices", int(mine["length"].sum()),
-                int(mine["began"].dt.floor("D").nunique()), mine["began"].min(),
-                mine["ended"].max(),
-                f"{len(mine)} {'run' if len(mine) == 1 else 'runs'} of bad cleaves, the longest of "
-                f"{int(mine['length'].max())}, worst {mine['worst_deg'].max():.1f}°, most on "
-                f"cleaver {common[0]}, blade position {common[1]}: look at the blade first.",
+                "cleave-run", "technician", str(name), count * scale, low * scale, high * scale,
+                "runs per 1,000 splices", int(subset["length"].sum()),
+                int(subset["began"].dt.floor("D").nunique()),
+                subset["began"].min(), subset["ended"].max(),
+                f"{count} {'run' if count == 1 else 'runs'} of bad cleaves, the longest of "
+                f"{longest}, worst {subset['worst_deg'].max():.1f}°, most on cleaver {cleaver}, "
+                f"blade position {position}: look at the blade first.",
             )
         )  # fmt: skip
-    return found
+    return signatures
 
 
 def blade_worn(cells: pd.DataFrame, effects: PrepEffects, blades: pd.DataFrame) -> list[Signature]:
-    """Cleavers whose angles rise with use and whose blade now stands where they are high.
+    """Find cleavers whose angles rise with use and whose present blade position is worn.
 
     Parameters
     ----------
     cells : DataFrame
-        With ``cleaves`` on the blade position.
+        With ``cleaves``: number on the blade position so far.
     blades : DataFrame
         `arcdrift.analysis.maintenance.blade_positions.blade_table`.
 
     Notes
     -----
-    Each cell's mean log angle, less its technician's effect, regressed on cleaves within the
-    cleaver; standard errors by days.
+    Each cell's mean log angle, less its technician's effect, is regressed on cleaves within the
+    cleaver, with standard errors that allow for correlation within days.
     """
     if "angle" not in effects.fits or "cleaves" not in cells.columns:
         return []
     fit = effects.fits["angle"]
-    places = fit.places("technician")
-    used = cells[(cells["angles"] > 0) & cells["cleaves"].notna()
-                 & cells["technician"].isin(list(places))]  # fmt: skip
-    own = fit.effect[[places[str(name)] for name in used["technician"]]]
-    used = used.assign(y=used["angle"] / used["angles"] - own)
+    position = fit.positions("technician")
+    known = cells[(cells["angles"] > 0) & cells["cleaves"].notna()
+                 & cells["technician"].isin(list(position))]  # fmt: skip
+    person_effect = fit.effect[[position[str(name)] for name in known["technician"]]]
+    known = known.assign(y=known["angle"] / known["angles"] - person_effect)
     rows = blades.dropna(subset=["cleaves"]).to_dict("records")
-    standing = {str(row["cleaver"]): row for row in rows}
-    found = []
-    for name, mine in used[used["cleaver"] != NO_CLEAVER].groupby("cleaver"):
-        if str(name) not in standing or mine["day"].nunique() < MIN_DAYS:
+    blade_by_cleaver = {str(row["cleaver"]): row for row in rows}
+    signatures = []
+    for name, subset in known[known["cleaver"] != NO_CLEAVER].groupby("cleaver"):
+        if str(name) not in blade_by_cleaver or subset["day"].nunique() < MIN_DAYS:
             continue
-        slope, sd, freedom = slope_by_days(
-            mine["cleaves"] / 1000.0, mine["y"], mine["angles"], mine["day"]
+        slope, sd, degrees_of_freedom = slope_by_days(
+            subset["cleaves"] / 1000.0, subset["y"], subset["angles"], subset["day"]
         )
-        thousands = float(standing[str(name)]["cleaves"]) / 1000.0
-        reach = student.ppf(0.995, freedom) * sd
-        if not np.isfinite(sd) or np.expm1((slope - reach) * thousands) < WORN_RISE:
+        thousands = float(blade_by_cleaver[str(name)]["cleaves"]) / 1000.0
+        margin_99 = student.ppf(0.995, degrees_of_freedom) * sd
+        if not np.isfinite(sd) or np.expm1((slope - margin_99) * thousands) < WORN_RISE:
             continue
-        half = student.ppf(0.975, freedom) * sd
-        found.append(
+        half_width = student.ppf(0.975, degrees_of_freedom) * sd
+        signatures.append(
             Signature(
                 "blade-worn", "cleaver", str(name), float(np.expm1(slope * thousands)),
-                float(np.expm1((slope - half) * thousands)),
-                float(np.expm1((slope + half) * thousands)), "angle since the blade was turned",
-                int(mine["angles"].sum()), int(mine["day"].nunique()),
-                standing[str(name)]["since"],
-                mine["last_at"].max(),
+                float(np.expm1((slope - half_width) * thousands)),
+                float(np.expm1((slope + half_width) * thousands)),
+                "angle since the blade was turned",
+                int(subset["angles"].sum()), int(subset["day"].nunique()),
+                blade_by_cleaver[str(name)]["since"],
+                subset["last_at"].max(),
                 f"Angles rose {np.expm1(slope * thousands):.0%} over the "
                 f"{1000 * thousands:,.0f} cleaves since the blade was turned, whoever "
                 "cleaved: the blade, not the person.",
             )
         )  # fmt: skip
-    return found
+    return signatures
 
 
 def _log_normal(row: Row) -> tuple[float, float]:
-    """Center and standard deviation on the log scale of a relative effect with its interval."""
+    """Return center and standard deviation, on a log scale, of an effect with its interval."""
     sd = (np.log1p(row["high"]) - np.log1p(row["low"])) / (2.0 * Z95)
     return float(np.log1p(row["effect"])), float(max(sd, 1e-9))
 
 
 def _signature(
-    kind: str, who: str, row: Row, unit: str, cells: pd.DataFrame, words: str
+    kind: str, grouping: str, row: Row, unit: str, cells: pd.DataFrame, words: str
 ) -> Signature:
-    mine = cells[cells[who] == row["name"]]
+    subset = cells[cells[grouping] == row["name"]]
     return Signature(
-        kind, who, str(row["name"]), float(row["effect"]), float(row["low"]),
+        kind, grouping, str(row["name"]), float(row["effect"]), float(row["low"]),
         float(row["high"]), unit, int(row["splices"]),
-        int(row["days"]), mine["first_at"].min(), mine["last_at"].max(), words,
+        int(row["days"]), subset["first_at"].min(), subset["last_at"].max(), words,
     )  # fmt: skip

@@ -1,4 +1,4 @@
-"""How evenly a person works: spread within their days against the crew's on the same machines."""
+"""Spread of people's cleave angles and losses within days, against others on the same machines."""
 
 import numpy as np
 import pandas as pd
@@ -7,24 +7,25 @@ from scipy.stats import norm
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.charts.intervals import Z95
 
-MIN_FREEDOM = 50.0
-"""Degrees of freedom below which nobody is given a figure."""
+MIN_DEGREES_OF_FREEDOM = 50.0
+"""Degrees of freedom needed for a figure."""
 MIN_DAYS = 5
+"""Days of work needed for a figure."""
 COLUMNS = [
     "technician", "measure", "days", "splices", "freedom", "sd", "crew_sd", "ratio", "low", "high",
     "sure", "note",
 ]  # fmt: skip
 
 
-def consistency(cells: pd.DataFrame, margin: float = 0.10) -> pd.DataFrame:
-    """Spread of each person's cleave angles and losses within their days.
+def within_day_spread(cells: pd.DataFrame, margin: float = 0.10) -> pd.DataFrame:
+    """Compare the spread of each person's cleave angles and losses within days with others'.
 
     Parameters
     ----------
     cells : DataFrame
         From `arcdrift.analysis.loss.technician_days.hand_days`, all splicers together.
     margin : float
-        A spread beyond this much over the crew's stands out.
+        A spread larger than the others' by more than this share stands out.
 
     Returns
     -------
@@ -32,44 +33,46 @@ def consistency(cells: pd.DataFrame, margin: float = 0.10) -> pd.DataFrame:
         `COLUMNS`: one row a technician and measure (``angle``: sd of the log angle; ``loss``: sd
         of a capped splice over its mean); ``ratio`` is the spread over that of all others on the
         same machines and programs, with a 95 % interval, ``sure`` the probability that it lies
-        beyond the margin. NaN with a note where there is too little work.
+        above the margin. NaN with a note where there is too little work.
 
     Notes
     -----
-    ratio^2 = sum SS / sum E, E the degrees of freedom times the variance that the others show on
-    that splicer and program. Splices of one day share a hand and a blade and tails are heavy, so
-    the interval is not the chi-square's: its variance is that of the days' SS - ratio^2 E about
-    0 (a ratio estimator's, Cochran 1977, Sampling Techniques, section 6.4, from memory), on the
-    log scale.
+    ratio^2 = sum SS / sum E, where E is the degrees of freedom times the variance of the others
+    on that splicer and program. Splices of one day share a hand and a blade and tails are heavy,
+    so chi-square limits would be too narrow: the variance is taken from that of the days'
+    SS - ratio^2 E about 0 (a ratio estimator's, Cochran 1977, Sampling Techniques, section 6.4,
+    from memory), on the log scale.
     """
     work = cells[cells["technician"] != NOBODY]
-    tables = [_compared(_squares(work, name), name, margin) for name in ("angle", "loss")]
+    tables = [
+        _spread_ratios(_sums_of_squares(work, name), name, margin) for name in ("angle", "loss")
+    ]
     filled = [table for table in tables if len(table)]
     return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=COLUMNS)
 
 
-def _squares(work: pd.DataFrame, measure: str) -> pd.DataFrame:
-    """Sums of squares of each cell about its own mean, with their degrees of freedom."""
+def _sums_of_squares(work: pd.DataFrame, measure: str) -> pd.DataFrame:
+    """Return the sum of squares of each cell about its mean, and its degrees of freedom."""
     n, total, squares = {
         "angle": ("angles", "angle", "angle_squares"), "loss": ("n", "capped", "squares"),
     }[measure]  # fmt: skip
     rows = work.loc[work[n] > 1, ["technician", "splicer", "program", "fibers", "day"]].copy()
     size = work.loc[work[n] > 1, n].to_numpy(dtype=np.float64)
     mean = work.loc[work[n] > 1, total].to_numpy(dtype=np.float64) / size
-    about = work.loc[work[n] > 1, squares].to_numpy(dtype=np.float64) - size * mean**2
+    sum_of_squares = work.loc[work[n] > 1, squares].to_numpy(dtype=np.float64) - size * mean**2
     rows["freedom"], rows["splices"] = size - 1.0, size
     if measure == "loss":
-        # losses scatter in proportion to their mean; the mean is a matter of level, not of spread
+        # losses scatter in proportion to their mean; divide it out, since level is not spread
         keys = ["technician", "splicer", "program", "fibers"]
         sums = rows[keys].assign(n=size, total=mean * size).groupby(keys)[["n", "total"]]
         both = sums.transform("sum")
         level = (both["total"] / both["n"]).to_numpy(dtype=np.float64)
-        about = about / np.maximum(level, 1e-4) ** 2
-    rows["ss"] = np.maximum(about, 0.0)
+        sum_of_squares = sum_of_squares / np.maximum(level, 1e-4) ** 2
+    rows["ss"] = np.maximum(sum_of_squares, 0.0)
     return rows
 
 
-def _compared(rows: pd.DataFrame, measure: str, margin: float) -> pd.DataFrame:
+def _spread_ratios(rows: pd.DataFrame, measure: str, margin: float) -> pd.DataFrame:
     if rows.empty:
         return pd.DataFrame(columns=COLUMNS)
     crew = float(rows["ss"].sum() / rows["freedom"].sum())
@@ -77,50 +80,55 @@ def _compared(rows: pd.DataFrame, measure: str, margin: float) -> pd.DataFrame:
     sums = rows.groupby([*place, "technician"])[["ss", "freedom"]].transform("sum")
     everyone = rows.groupby(place)[["ss", "freedom"]].transform("sum")
     others = everyone - sums
-    # where nobody else worked enough on a machine, the crew's spread stands in
-    prior = 20.0
-    variance = (others["ss"] + prior * crew) / (others["freedom"] + prior)
+    # where others worked little on a machine, their variance is drawn toward the crew's
+    prior_degrees_of_freedom = 20.0
+    variance = (others["ss"] + prior_degrees_of_freedom * crew) / (
+        others["freedom"] + prior_degrees_of_freedom
+    )
     rows = rows.assign(expected=rows["freedom"] * variance)
     days = rows.groupby(["technician", "day"], as_index=False)[
         ["ss", "expected", "freedom", "splices"]
     ].sum()
-    found = []
-    for name, mine in days.groupby("technician"):
-        ss, expected = mine["ss"].to_numpy(dtype=np.float64), mine["expected"].to_numpy(float)
-        freedom, count = float(mine["freedom"].sum()), len(mine)
+    rows_found = []
+    for name, subset in days.groupby("technician"):
+        ss, expected = (
+            subset["ss"].to_numpy(dtype=np.float64),
+            subset["expected"].to_numpy(float),
+        )
+        degrees_of_freedom, count = float(subset["freedom"].sum()), len(subset)
         row = {
             "technician": str(name), "measure": measure, "days": count,
-            "splices": int(mine["splices"].sum()), "freedom": freedom,
-            "sd": float(np.sqrt(ss.sum() / freedom)),
-            "crew_sd": float(np.sqrt(expected.sum() / freedom)), "note": None,
+            "splices": int(subset["splices"].sum()), "freedom": degrees_of_freedom,
+            "sd": float(np.sqrt(ss.sum() / degrees_of_freedom)),
+            "crew_sd": float(np.sqrt(expected.sum() / degrees_of_freedom)), "note": None,
         }  # fmt: skip
-        if count < MIN_DAYS or freedom < MIN_FREEDOM:
+        if count < MIN_DAYS or degrees_of_freedom < MIN_DEGREES_OF_FREEDOM:
             note = f"only {row['splices']} splices on {count} days"
-            found.append(row | dict.fromkeys(["ratio", "low", "high", "sure"], np.nan)
+            rows_found.append(row | dict.fromkeys(["ratio", "low", "high", "sure"], np.nan)
                          | {"note": note})  # fmt: skip
             continue
         square = ss.sum() / expected.sum()
-        left = ss - square * expected
-        relative = np.sqrt((left @ left) * count / (count - 1)) / ss.sum()
-        half = Z95 * relative / 2.0
+        residual = ss - square * expected
+        relative = np.sqrt((residual @ residual) * count / (count - 1)) / ss.sum()
+        half_width = Z95 * relative / 2.0
         ratio = float(np.sqrt(square))
-        found.append(row | {
+        rows_found.append(row | {
             "ratio": ratio,
-            "low": ratio * float(np.exp(-half)), "high": ratio * float(np.exp(half)),
+            "low": ratio * float(np.exp(-half_width)), "high": ratio * float(np.exp(half_width)),
             "sure": float(norm.sf((np.log1p(margin) - np.log(ratio)) / (relative / 2.0))),
         })  # fmt: skip
-    return pd.DataFrame(found)[COLUMNS]
+    return pd.DataFrame(rows_found)[COLUMNS]
 
 
 def person_days(cells: pd.DataFrame) -> pd.DataFrame:
-    """One row a technician's day: level, typical angle and spread, to be looked at.
+    """Summarize each technician's days: level, typical angle and spread, one row a day.
 
     Returns
     -------
     DataFrame
         ``technician``, ``day``, ``splices``, ``loss_db`` (capped mean), ``angle_deg`` (typical:
         geometric mean of both sides), ``angle_spread`` (sd of the log angle within cells),
-        ``freedom``, ``bad`` cleaves, ``redo``.
+        ``freedom`` (degrees of freedom of that), number of ``bad`` cleaves and of ``redo``.
     """
     work = cells[cells["technician"] != NOBODY]
     angle = work["angle"] / work["angles"].where(work["angles"] > 0)
@@ -130,7 +138,7 @@ def person_days(cells: pd.DataFrame) -> pd.DataFrame:
     )
     names = ["made", "n", "capped", "angles", "angle", "ss", "freedom", "bad", "redo"]
     sums = frame.groupby(["technician", "day"], as_index=False)[names].sum()
-    freedom = sums["freedom"].where(sums["freedom"] > 0)
+    degrees_of_freedom = sums["freedom"].where(sums["freedom"] > 0)
     return pd.DataFrame(
         {
             "technician": sums["technician"],
@@ -138,7 +146,7 @@ def person_days(cells: pd.DataFrame) -> pd.DataFrame:
             "splices": sums["made"].astype(int),
             "loss_db": sums["capped"] / sums["n"].where(sums["n"] > 0),
             "angle_deg": np.exp(sums["angle"] / sums["angles"].where(sums["angles"] > 0)),
-            "angle_spread": np.sqrt(sums["ss"] / freedom),
+            "angle_spread": np.sqrt(sums["ss"] / degrees_of_freedom),
             "freedom": sums["freedom"],
             "bad": sums["bad"].astype(int),
             "redo": sums["redo"].astype(int),

@@ -1,4 +1,4 @@
-"""Crossed effects against published figures and another library."""
+"""CrossedEffects effects against published figures and another library."""
 
 import warnings
 from pathlib import Path
@@ -9,7 +9,11 @@ import pytest
 import statsmodels.formula.api as smf
 from scipy.optimize import minimize
 
-from arcdrift.analysis.people.crossed_random_effects import _Design, fit_crossed, full_rank
+from arcdrift.analysis.people.crossed_random_effects import (
+    MixedModelEquations,
+    fit_crossed_effects,
+    full_rank,
+)
 
 PENICILLIN = Path(__file__).parents[2] / "golden" / "data" / "penicillin.csv"
 # lme4 1.1-31 on the data of Davies 1967, by maximum likelihood and by REML; the REML figures
@@ -29,19 +33,19 @@ def assay():
 
 def test_penicillin_by_maximum_likelihood(assay):
     data, groups = assay
-    fit = fit_crossed(
+    fit = fit_crossed_effects(
         data["diameter"].to_numpy(float), np.ones(len(data)), np.ones((len(data), 1)), groups
     )
     for name, sd in ML.items():
         assert np.sqrt(fit.variances[name]) == pytest.approx(sd, abs=1e-4)
-    samples = [fit.effect[place] for place in fit.places("splicer").values()]
+    samples = [fit.effect[place] for place in fit.positions("splicer").values()]
     np.testing.assert_allclose(samples, SAMPLES_ML, atol=1e-3)
 
 
 def test_the_equations_give_the_published_effects_for_reml_variances_too(assay):
     data, groups = assay
     variances = {name: sd**2 for name, sd in REML.items()}
-    design = _Design(np.ones((len(data), 1)), groups, variances)
+    design = MixedModelEquations(np.ones((len(data), 1)), groups, variances)
     effect, _ = design.solve(
         data["diameter"].to_numpy(float), np.full(len(data), 1 / variances["residual"])
     )
@@ -60,7 +64,7 @@ def test_mixedlm_by_reml_differs_from_ml_as_theory_says(assay):
     found = dict(zip(names, np.sqrt(reml.vcomp), strict=True))
     assert found["plate"] == pytest.approx(REML["technician"], abs=2e-4)
     assert found["sample"] == pytest.approx(REML["splicer"], abs=2e-4)
-    ours = fit_crossed(
+    ours = fit_crossed_effects(
         data["diameter"].to_numpy(float), np.ones(len(data)), np.ones((len(data), 1)), groups
     ).variances
     # mean square of samples 89.84444 = residual + 24 var (REML) ; 5/6 of it for ML, closed form
@@ -78,7 +82,7 @@ def test_covariance_is_that_of_a_dense_calculation():
     fixed = np.column_stack([np.ones(40), rng.normal(size=40)])
     weight, y = rng.uniform(0.5, 2, 40), rng.normal(size=40)
     v = {"technician": 0.3, "splicer": 0.5, "stint": 0.2, "residual": 0.7}
-    effect, covariance = _Design(fixed, groups, v).solve(y, weight / v["residual"])
+    effect, covariance = MixedModelEquations(fixed, groups, v).solve(y, weight / v["residual"])
     z = pd.get_dummies(groups[["technician", "splicer"]], dtype=float).to_numpy()
     s = pd.get_dummies(groups["stint"], dtype=float).to_numpy()
     g = np.diag([0.3] * 3 + [0.5] * 2)
@@ -99,7 +103,7 @@ def test_logit_mode_is_that_of_the_penalized_likelihood():
     trials = rng.integers(20, 200, 60).astype(float)
     share = rng.binomial(trials.astype(int), 0.05) / trials
     v = {"technician": 0.2, "splicer": 0.1}
-    design = _Design(np.ones((60, 1)), groups, v)
+    design = MixedModelEquations(np.ones((60, 1)), groups, v)
     effect, _ = design.solve_logit(share, trials)
     z = pd.get_dummies(groups, dtype=float).to_numpy()
 

@@ -9,7 +9,7 @@ from tests.analysis.people.made_up_hands import made_up_cells, work
 
 
 def log_effects(told, who, measure):
-    table = told.of(who, measure).set_index("name")
+    table = told.effects_of(who, measure).set_index("name")
     return table["effect"].map(lambda change: scaled(change, measure)), table
 
 
@@ -64,9 +64,9 @@ def test_a_bad_cleaver_that_goes_around_is_told_from_its_splicers():
     cells["angle"] += cells["n"] * worse
     told = prep_effects(cells, measures=["angle"])
     assert told.told_apart == ("technician", "splicer", "cleaver")
-    cleavers = told.of("cleaver", "angle")
+    cleavers = told.effects_of("cleaver", "angle")
     assert cleavers.loc[cleavers["sure"] > 0.99, "name"].tolist() == ["C3"]
-    splicers = told.of("splicer", "angle")
+    splicers = told.effects_of("splicer", "angle")
     assert (splicers["sure"] < 0.5).all()
 
 
@@ -81,8 +81,8 @@ def test_air_and_blade_are_adjusted_for():
     plain = prep_effects(cells.drop(columns="cleaves"), measures=["angle"]).of(
         "technician", "angle"
     )
-    told = prep_effects(cells, measures=["angle"]).of("technician", "angle")
-    before = prep_effects(made_up_cells(6)[0], measures=["angle"]).of("technician", "angle")
+    told = prep_effects(cells, measures=["angle"]).effects_of("technician", "angle")
+    before = prep_effects(made_up_cells(6)[0], measures=["angle"]).effects_of("technician", "angle")
     own = [frame.set_index("name").loc["t1", "effect"] for frame in (plain, told, before)]
     assert own[0] > own[2] + 0.12
     assert abs(own[1] - own[2]) < 0.05
@@ -92,7 +92,7 @@ def test_people_who_share_no_splicer_are_told_apart_as_sets():
     cells, _, _ = made_up_cells(1, split=True)
     told = prep_effects(cells, measures=["loss"])
     assert told.sets == 2
-    table = told.of("technician", "loss").set_index("name")
+    table = told.effects_of("technician", "loss").set_index("name")
     first = {table.loc[f"t{i}", "set"] for i in range(5)}
     second = {table.loc[f"t{i}", "set"] for i in range(5, 10)}
     assert len(first) == len(second) == 1
@@ -123,7 +123,7 @@ def test_the_proposed_swap_makes_the_answer_come_out_right():
             [f"t{i}" for i in range(5, 10)]
         ].mean()  # fmt: skip
         for fit, into in ((told, before), (again, after)):
-            place = fit.fits["loss"].places("technician")
+            place = fit.fits["loss"].positions("technician")
             weights = np.zeros(len(fit.fits["loss"].labels))
             for i in range(10):
                 weights[place[f"t{i}"]] = 0.2 if i < 5 else -0.2
@@ -160,6 +160,11 @@ def test_too_little_work_is_refused_and_a_newcomer_gets_no_figure():
     assert isinstance(sentence, str)
     assert "too few" in sentence
     few = cells[(cells["technician"] != "t3") | cells.groupby("technician").cumcount().lt(3)]
-    row = prep_effects(few, measures=["loss"]).of("technician", "loss").set_index("name").loc["t3"]
+    row = (
+        prep_effects(few, measures=["loss"])
+        .effects_of("technician", "loss")
+        .set_index("name")
+        .loc["t3"]
+    )
     assert np.isnan(row["effect"])
     assert row["note"] == "only 3 days of work"

@@ -11,8 +11,8 @@ from scipy.stats import binom, multivariate_normal, norm
 
 from arcdrift.analysis.people.variance_components import (
     STINT,
-    Gaussian,
-    Logit,
+    GaussianDeviance,
+    LogitDeviance,
     gaussian_variances,
     logit_variances,
 )
@@ -39,7 +39,7 @@ def test_gaussian_deviance_is_that_of_the_normal_density_written_out():
     rng, groups, fixed, effects = crew(1)
     groups[STINT] = rng.choice([f"week {i}" for i in range(20)], 60)
     weight, y = rng.uniform(0.5, 2.0, 60), effects + rng.normal(size=60)
-    deviance = Gaussian(y, weight, fixed, groups)
+    deviance = GaussianDeviance(y, weight, fixed, groups)
 
     def written_out(ratio):
         shape = np.diag(1.0 / weight)
@@ -86,7 +86,7 @@ def test_herds_of_cattle_as_published():
     groups = data[["herd"]].astype(str)
     found = logit_variances(share, size, fixed, groups)["herd"]
     assert found == pytest.approx(0.4123, abs=3e-4)
-    deviance = Logit(share, size, fixed, groups)
+    deviance = LogitDeviance(share, size, fixed, groups)
     value, slope = deviance(np.array([found]))
     np.testing.assert_allclose(deviance.mode[:4], [-1.3983, -0.9919, -1.1282, -1.5797], atol=1e-3)
     constant = binom.logpmf(data["incidence"], data["size"], 0.5) + size * np.log(2.0)
@@ -124,7 +124,7 @@ def test_logit_gradient_is_the_slope_of_the_deviance():
     rng, groups, fixed, effects = crew(7)
     trials = rng.integers(5, 40, 60).astype(float)
     share = rng.binomial(trials.astype(int), 1 / (1 + np.exp(1.5 - effects))) / trials
-    deviance = Logit(share, trials, fixed, groups)
+    deviance = LogitDeviance(share, trials, fixed, groups)
     at = np.array([0.4, 0.1])
     slope = deviance(at)[1]
     numeric = [(deviance(at + d)[0] - deviance(at - d)[0]) / 2e-3 for d in 1e-3 * np.eye(2)]

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.people.within_day_spread import consistency, person_days
+from arcdrift.analysis.people.within_day_spread import person_days, within_day_spread
 from tests.analysis.people.made_up_hands import cells_of
 
 
@@ -29,7 +29,7 @@ def crew(seed, *, spread=None, tails=None, rough=(), days=60, per_day=40):
 
 
 def test_an_uneven_hand_stands_out_and_nobody_else():
-    table = consistency(crew(1, spread={"t2": 1.5}))
+    table = within_day_spread(crew(1, spread={"t2": 1.5}))
     angle = table[table["measure"] == "angle"].set_index("technician")
     assert angle.index[angle["sure"] > 0.99].tolist() == ["t2"]
     assert 1.3 < angle.loc["t2", "ratio"] < 1.7
@@ -40,7 +40,7 @@ def test_an_uneven_hand_stands_out_and_nobody_else():
 def test_a_rough_splicer_is_not_the_person():
     """s1 scatters everybody's angles; the person who was on it most is left alone."""
     cells = crew(2, rough=["s1"])
-    told = consistency(cells[(cells["technician"] != "t0") | (cells["number"] < 30)])
+    told = within_day_spread(cells[(cells["technician"] != "t0") | (cells["number"] < 30)])
     angle = told[told["measure"] == "angle"]
     assert (angle["sure"] < 0.95).all()
 
@@ -48,7 +48,7 @@ def test_a_rough_splicer_is_not_the_person():
 def test_heavy_tails_do_not_break_the_intervals():
     inside = []
     for seed in range(8):
-        table = consistency(crew(100 + seed, tails=5, days=40))
+        table = within_day_spread(crew(100 + seed, tails=5, days=40))
         angle = table[table["measure"] == "angle"]
         inside += list((angle["low"] <= 1) & (angle["high"] >= 1))
     # 48 intervals at .95: fewer than 40 inside would happen once in a thousand
@@ -58,7 +58,7 @@ def test_heavy_tails_do_not_break_the_intervals():
 def test_too_little_work_gets_a_note():
     cells = crew(3)
     cells = cells[(cells["technician"] != "t5") | (cells["number"] < 3)]
-    row = consistency(cells).set_index(["technician", "measure"]).loc[("t5", "angle")]
+    row = within_day_spread(cells).set_index(["technician", "measure"]).loc[("t5", "angle")]
     assert np.isnan(row["ratio"])
     assert row["note"] == "only 120 splices on 3 days"
 
