@@ -6,18 +6,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from arcdrift import air
-from arcdrift.air import (
-    AIR_COLUMNS,
+from arcdrift.air import air_join
+from arcdrift.air import prepared_readings as problems
+from arcdrift.air.air_join import AIR_COLUMNS, join_air
+from arcdrift.air.moist_air import (
     air_density,
-    join_air,
-    prepare_readings,
     saturation_vapor_pressure,
     sea_level_pressure,
     standard_pressure,
     station_pressure,
     vapor_pressure,
 )
+from arcdrift.air.prepared_readings import prepare_readings
 from arcdrift.settings import Crew
 
 CREW = Crew.model_validate(
@@ -137,13 +137,19 @@ def test_sea_level_readings_come_back_to_the_station():
 @pytest.mark.parametrize(
     ("change", "problem"),
     [
-        ({"site": "Nowhere", "pressure_reference": "sea-level"}, air.NO_ELEVATION),
-        ({"site": "Unheard of", "pressure_reference": "sea-level"}, air.NO_ELEVATION),
-        ({"pressure_reference": "sea-level", "humidity_pct": np.nan}, air.NO_REDUCTION),
-        ({"site": "Nowhere", "pressure_reference": None}, air.REFERENCE_UNKNOWN),
-        ({"site": "Pass", "pressure_reference": None}, air.LOOKS_REDUCED),
-        ({"site": "Pass", "pressure_hpa": 850.0, "pressure_reference": None}, air.IMPLAUSIBLE),
-        ({"site": "Pass", "pressure_reference": "station"}, air.IMPLAUSIBLE),
+        ({"site": "Nowhere", "pressure_reference": "sea-level"}, problems.NO_ELEVATION),
+        ({"site": "Unheard of", "pressure_reference": "sea-level"}, problems.NO_ELEVATION),
+        (
+            {"pressure_reference": "sea-level", "humidity_pct": np.nan},
+            problems.NO_REDUCTION,
+        ),
+        ({"site": "Nowhere", "pressure_reference": None}, problems.REFERENCE_UNKNOWN),
+        ({"site": "Pass", "pressure_reference": None}, problems.LOOKS_REDUCED),
+        (
+            {"site": "Pass", "pressure_hpa": 850.0, "pressure_reference": None},
+            problems.IMPLAUSIBLE,
+        ),
+        ({"site": "Pass", "pressure_reference": "station"}, problems.IMPLAUSIBLE),
     ],
 )
 def test_pressure_is_never_guessed(change, problem):
@@ -193,7 +199,7 @@ def test_nearest_reading_on_either_side_with_its_age():
     assert list(out.columns) == list(AIR_COLUMNS)
     assert out["temperature_c"].tolist() == [10.0, 12.0]
     assert out["air_age_min"].tolist() == [10.0, 4.0]
-    assert out["air_source"].tolist() == [air.SITE_LOGGER] * 2
+    assert out["air_source"].tolist() == [air_join.SITE_LOGGER] * 2
 
 
 def test_nothing_reaches_across_a_gap():
@@ -220,7 +226,7 @@ def test_sources_in_order():
     own = {"temperature_c": [1.0, np.nan], "pressure_hpa": [1011.0] * 2, "humidity_pct": [40.0] * 2}
     out = join_air(events(("Heron", "09:10"), ("Heron", "09:10"), **own), frame, CREW, "spliced_at")
     assert out["temperature_c"].tolist() == [1.0, 2.0]
-    assert out["air_source"].tolist() == [air.SAME_RECORD, air.SPLICER_LOG]
+    assert out["air_source"].tolist() == [air_join.SAME_RECORD, air_join.SPLICER_LOG]
     assert out["air_age_min"].tolist() == [0.0, 10.0]
 
     out = join_air(
@@ -228,7 +234,7 @@ def test_sources_in_order():
         "spliced_at",
     )  # fmt: skip
     assert out["temperature_c"].tolist() == [3.0, 5.0]
-    assert out["air_source"].tolist() == [air.SITE_LOGGER, air.WEATHER_STATION]
+    assert out["air_source"].tolist() == [air_join.SITE_LOGGER, air_join.WEATHER_STATION]
 
     # the station alone when the logger's reading is gone
     out = join_air(
@@ -256,7 +262,7 @@ def test_own_partial_values_are_used_when_nothing_whole_is_near():
         events(("Heron", "09:00"), temperature_c=[7.0]), readings([]), CREW, "spliced_at"
     )
     assert out["temperature_c"].tolist() == [7.0]
-    assert out["air_source"].tolist() == [air.SAME_RECORD]
+    assert out["air_source"].tolist() == [air_join.SAME_RECORD]
     assert out["air_density"].isna().all()
 
 
@@ -303,7 +309,7 @@ def test_prepared_readings_give_the_same_join():
     once = join_air(happened, frame, CREW, "spliced_at")
     again = join_air(happened, prepare_readings(frame, CREW), CREW, "spliced_at")
     pd.testing.assert_frame_equal(once, again)
-    assert once["air_source"].tolist() == [air.WEATHER_STATION]
+    assert once["air_source"].tolist() == [air_join.WEATHER_STATION]
 
 
 @given(st.lists(st.integers(0, 600), max_size=20), st.lists(st.integers(0, 600), max_size=20))

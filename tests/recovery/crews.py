@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from arcdrift.air import prepare_readings
+from arcdrift.air.prepared_readings import prepare_readings
 from arcdrift.analysis.clock.clock_errors import crew_began
 from arcdrift.analysis.review.pipeline import Assessment, assess
 from arcdrift.analysis.review.summary import Summary, summarize

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
-from arcdrift.air import join_air
+from arcdrift.air.air_join import join_air
 from arcdrift.settings import load_crew
 from arcdrift.simulate import Fault, invented_crew
 from arcdrift.simulate.air.weather import make_weather

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pandas as pd
 from sqlalchemy import Engine
 
-from arcdrift.air import prepare_readings
+from arcdrift.air.prepared_readings import prepare_readings
 from arcdrift.analysis.advice.advice import DRIFTING, Advice, advise
 from arcdrift.analysis.advice.checklist_from_store import start_items
 from arcdrift.analysis.advice.splicer_state import Situation, Unsettled

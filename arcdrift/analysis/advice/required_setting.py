@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from arcdrift.air import air_density, saturation_vapor_pressure
+from arcdrift.air.moist_air import air_density, saturation_vapor_pressure
 from arcdrift.analysis.arc.arc_drift import center_air
 from arcdrift.analysis.arc.arc_model import ArcModel
 from arcdrift.analysis.arc.arc_points import REGRESSORS

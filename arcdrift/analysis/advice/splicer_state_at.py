@@ -6,11 +6,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from arcdrift.air import (
-    WEATHER_STATION,
-    AirSources,
+from arcdrift.air.air_join import WEATHER_STATION, AirSources, join_air
+from arcdrift.air.moist_air import (
     air_density,
-    join_air,
     pressure_elsewhere,
     saturation_vapor_pressure,
     vapor_pressure,
@@ -87,9 +85,9 @@ def situations_of(
     checks = checks[checks["checked_at"] <= now]
     splices = splices[splices["spliced_at"] <= now]
     service = service[service["serviced_at"] <= now]
-    sources = AirSources.of(readings, crew)
+    sources = AirSources.from_readings(readings, crew)
     near = sources.near([now], pd.Timedelta(minutes=crew.air_max_age_min))
-    past = AirSources.of(near[near["read_at"] <= now], crew)
+    past = AirSources.from_readings(near[near["read_at"] <= now], crew)
     places = _sites_now(names, checks, splices, crew)
     zones = site_time_zones(pd.Series(places, dtype=object), crew)
     todays = local_day(pd.Series(now, zones.index).dt.as_unit("us"), zones, crew.day_offset)

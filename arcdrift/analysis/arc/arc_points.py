@@ -20,7 +20,7 @@ def arc_points(checks: pd.DataFrame, air: pd.DataFrame, service: pd.DataFrame) -
         Arc checks: ``splicer``, ``checked_at`` (UTC), ``outcome``, ``arc_setting``,
         ``arc_count``, ``site``.
     air : DataFrame
-        From `arcdrift.air.join_air`, same index as ``checks``.
+        From `arcdrift.air.air_join.join_air`, same index as ``checks``.
     service : DataFrame
         Service events: ``asset``, ``serviced_at``, ``action``.
 

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import pandas as pd
 from scipy.special import gammaln, ndtri, stdtr
 
-from arcdrift.air import WEATHER_STATION, air_density, saturation_vapor_pressure
+from arcdrift.air.air_join import WEATHER_STATION
+from arcdrift.air.moist_air import air_density, saturation_vapor_pressure
 
 ROOM_C = 20.5
 """Temperature of a heated room (common practice, no source)."""
@@ -34,7 +35,7 @@ def room_density(air: pd.DataFrame) -> pd.Series:
     Parameters
     ----------
     air : DataFrame
-        From `arcdrift.air.join_air`.
+        From `arcdrift.air.air_join.join_air`.
 
     Returns
     -------

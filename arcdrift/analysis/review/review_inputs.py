@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import pandas as pd
 from sqlalchemy import Engine
 
-from arcdrift.air import AirSources
+from arcdrift.air.air_join import AirSources
 from arcdrift.analysis.clock.clock_errors import crew_began
 from arcdrift.analysis.common.record_columns import RARELY_REPEATED_COLUMNS
 from arcdrift.settings import Crew
@@ -69,7 +69,7 @@ def read_inputs(engine: Engine, crew: Crew, now: pd.Timestamp) -> ReviewInputs:
         splice_counts=read.splices_of(engine),
         checks=checks,
         service=read.records(engine, "service"),
-        readings=AirSources.of(read.records(engine, "readings"), crew),
+        readings=AirSources.from_readings(read.records(engine, "readings"), crew),
         began=crew_began(pd.concat([checks[["splicer", "checked_at"]], oldest]), "checked_at"),
         shifts=tuple(clock_shifts(engine)),
         baseline_marks=marks(engine),

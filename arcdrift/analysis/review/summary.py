@@ -10,7 +10,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 import pandas as pd
 
-from arcdrift.air import AirSources, join_air
+from arcdrift.air.air_join import AirSources, join_air
 from arcdrift.analysis.advice.splicer_state import Situation
 from arcdrift.analysis.advice.splicer_state_at import PROGRAM_DAYS, situations_of
 from arcdrift.analysis.arc.arc_points import arc_points
@@ -151,13 +151,13 @@ def summarize(
     splices, checks, service : DataFrame
         All records of those splicers, each splicer's in the order they were stored.
     readings : DataFrame or AirSources
-        Prepared readings (`arcdrift.air.prepare_readings`) of the whole crew.
+        Prepared readings (`arcdrift.air.prepared_readings`) of the whole crew.
     began : Timestamp, optional
         First day of the crew (`arcdrift.analysis.clock.clock_errors.crew_began`).
     clock_right : iterable of ClockBounds
         Stretches in which somebody said that a splicer's clock was right.
     """
-    sources = AirSources.of(readings, crew)
+    sources = AirSources.from_readings(readings, crew)
     recorded = len(splices)
     splices = text_to_category(splices, skip=RARELY_REPEATED_COLUMNS)
     positions = _positions_by_splicer(splices, checks)

@@ -44,7 +44,7 @@ def mismatch_cells(
     Parameters
     ----------
     splices, air, checks, service : DataFrame
-        Records, and the air of the splices (`arcdrift.air.join_air`).
+        Records, and the air of the splices (`arcdrift.air.air_join.join_air`).
     days : DataFrame
         Stream days (`arcdrift.analysis.loss.stream_days.loss_days`), for segments and caps.
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from arcdrift.air import air_density, saturation_vapor_pressure, vapor_pressure
+from arcdrift.air.moist_air import air_density, saturation_vapor_pressure, vapor_pressure
 from arcdrift.arrays import Floats
 
 _DRY, _VAPOR = 287.05, 461.5

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy.signal import lfilter
 
-from arcdrift.air import sea_level_pressure, station_pressure, vapor_pressure
+from arcdrift.air.moist_air import sea_level_pressure, station_pressure, vapor_pressure
 from arcdrift.arrays import Floats, Ints, Microseconds
 from arcdrift.simulate.air.moist_air import IDEAL_GAS, MOIST_AIR, MoistAir
 from arcdrift.simulate.crew.faults import of_kind

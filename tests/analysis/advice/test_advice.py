@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy.stats import multivariate_normal
 
-from arcdrift.air import air_density, vapor_pressure
+from arcdrift.air.moist_air import air_density, vapor_pressure
 from arcdrift.analysis.advice.advice import NOT_MENDED, advise
 from arcdrift.analysis.advice.air_findings import conditions_finding
 from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation, Unsettled

@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from arcdrift.air import prepare_readings
+from arcdrift.air.prepared_readings import prepare_readings
 from arcdrift.analysis.advice.splicer_state import AirNow
 from arcdrift.analysis.advice.splicer_state_at import situation_of
 from arcdrift.errors import UsageError

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from arcdrift.air import air_density, vapor_pressure
+from arcdrift.air.moist_air import air_density, vapor_pressure
 from arcdrift.analysis.advice.required_setting import Met, required_now
 from arcdrift.analysis.arc.arc_model import ArcModel, Effect
 

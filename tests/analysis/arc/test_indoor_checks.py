@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from arcdrift.air import SITE_LOGGER, WEATHER_STATION
+from arcdrift.air.air_join import SITE_LOGGER, WEATHER_STATION
 from arcdrift.analysis.arc.indoor_checks import ROOM_C, IndoorMixture, room_density
 
 

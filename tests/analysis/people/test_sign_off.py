@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.air import prepare_readings
+from arcdrift.air.prepared_readings import prepare_readings
 from arcdrift.analysis.loss.stream_days import production
 from arcdrift.analysis.people.sign_off import measure_tests, promises, sign_offs
 from arcdrift.analysis.review.summary import summarize
