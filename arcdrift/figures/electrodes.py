@@ -3,7 +3,7 @@
 import pandas as pd
 import plotly.graph_objects as go
 
-from arcdrift.analysis.maintenance.electrode_life import Electrodes
+from arcdrift.analysis.maintenance.electrode_life import ElectrodeState
 from arcdrift.figures.marks import add_band, extent
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import Scheme, colors, new_figure
@@ -11,13 +11,13 @@ from arcdrift.figures.theme import Scheme, colors, new_figure
 COLUMNS = ["what", "arcs", "setting", "low", "high"]
 
 
-def wear_history(state: Electrodes, *, scheme: Scheme = "light") -> Picture:
+def wear_history(state: ElectrodeState, *, scheme: Scheme = "light") -> Picture:
     """Draw the effect of wear with its 95 % band, the set life and the settings within reach.
 
     Parameters
     ----------
     state : Electrodes
-        From `arcdrift.analysis.maintenance.electrode_life.electrodes`.
+        From `arcdrift.analysis.maintenance.electrode_life.electrode_state`.
     """
     wear = state.curve
     if wear is None:

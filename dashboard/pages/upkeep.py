@@ -10,12 +10,16 @@ from arcdrift.analysis.advice.advice import CAUTIONS
 from arcdrift.analysis.advice.checklist import StartItem
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.arc.pooled_regression import PHI_ASSUMED
-from arcdrift.analysis.maintenance.electrode_life import Electrodes, electrodes, span_words
+from arcdrift.analysis.maintenance.electrode_life import (
+    ElectrodeState,
+    electrode_state,
+    forecast_text,
+)
 from arcdrift.analysis.maintenance.electrode_replacements import (
     Change,
     Replacement,
+    compare_replacement,
     latest_replacement,
-    replacement,
 )
 from arcdrift.errors import ArcdriftError
 from arcdrift.figures.electrodes import wear_history
@@ -49,7 +53,7 @@ def start_list(items: tuple[StartItem, ...]) -> html.Section | None:
     )
 
 
-def _state(view: View, splicer: str) -> tuple[Electrodes, ArcModel | Refusal | None]:
+def _state(view: View, splicer: str) -> tuple[ElectrodeState, ArcModel | Refusal | None]:
     points = view.data.result("result_arc_points", splicer=splicer)
     days = view.data.result("result_check_days", splicer=splicer)
     rows = view.data.result("result_arc_models", splicer=splicer)
@@ -62,7 +66,7 @@ def _state(view: View, splicer: str) -> tuple[Electrodes, ArcModel | Refusal | N
             else ArcModel.from_json(json.loads(row["model"]))
         )
     arcs = _arcs_now(view, splicer)
-    return electrodes(splicer, points, days, model, view.data.crew, arcs), model
+    return electrode_state(splicer, points, days, model, view.data.crew, arcs), model
 
 
 def _arcs_now(view: View, splicer: str) -> float | None:
@@ -104,7 +108,7 @@ def electrodes_card(view: View, splicer: str) -> list[html.Section]:
     return cards
 
 
-def _facts(state: Electrodes) -> list[tuple[str, Any]]:
+def _facts(state: ElectrodeState) -> list[tuple[str, Any]]:
     known: list[tuple[str, Any]] = [("Arcs on them", f"{state.arcs:,.0f}")]
     if state.life is not None:
         known.append(("Set to last", f"{state.life:,} arcs"))
@@ -116,13 +120,13 @@ def _facts(state: Electrodes) -> list[tuple[str, Any]]:
     if left is not None:
         words: Any = f"{left.value:,.0f} arcs"
         if left.low != left.high:
-            words = span_words(left, "arcs")
+            words = forecast_text(left, "arcs")
         if state.ends_by == "setting":
             aside = "until the setting is one the machine cannot reach"
             words = [words, html.Span(aside, className="aside")]
         known.append(("Left", words))
     if state.workdays_left is not None and left is not None and left.value > 0:
-        known.append(("At the present pace", span_words(state.workdays_left, "workdays")))
+        known.append(("At the present pace", forecast_text(state.workdays_left, "workdays")))
     if state.pace is not None:
         aside = html.Span(f"over {state.pace.workdays} workdays", className="aside")
         known.append(("Pace", [f"{state.pace.mean:.0f} arcs a workday", aside]))
@@ -134,7 +138,7 @@ def _replaced(view: View, splicer: str, model: ArcModel | Refusal | None) -> lis
     at = latest_replacement(service[service["serviced_at"] <= view.run.now])
     if at is None:
         return [html.P("No replacement of its electrodes is on record.", className="muted")]
-    done = replacement(
+    done = compare_replacement(
         at,
         view.data.result("result_arc_points", splicer=splicer),
         view.data.result("result_stream_days", splicer=splicer),

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.maintenance.electrode_life import Electrodes, WearCurve
+from arcdrift.analysis.maintenance.electrode_life import ElectrodeState, WearCurve
 from arcdrift.figures.electrodes import wear_history
 from arcdrift.settings import SettingLimits
 
@@ -26,8 +26,8 @@ POINTS = pd.DataFrame(
 )
 
 
-def state(curve: WearCurve | None, limits: SettingLimits | None = None) -> Electrodes:
-    return Electrodes(
+def state(curve: WearCurve | None, limits: SettingLimits | None = None) -> ElectrodeState:
+    return ElectrodeState(
         splicer="Heron", arcs=160.0, life=4500, limits=limits, pace=None, arcs_left=None,
         workdays_left=None, ends_by="life", curve=curve, notes=("Too few checks.",),
     )  # fmt: skip

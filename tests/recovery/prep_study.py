@@ -23,7 +23,7 @@ from arcdrift.analysis.common.days import workdays
 from arcdrift.analysis.loss.day_level import ratio_of, relative_level
 from arcdrift.analysis.loss.stream_days import loss_days
 from arcdrift.analysis.loss.technician_days import NOBODY, hand_days
-from arcdrift.analysis.maintenance.service_findings import use_by_hour
+from arcdrift.analysis.maintenance.service_findings import usage_by_hour
 from arcdrift.analysis.people.cleave_runs import cleave_runs, practice_splices
 from arcdrift.analysis.people.prep_review import review_prep
 from arcdrift.finding import Finding
@@ -90,7 +90,7 @@ def look(scenario: Scenario) -> Looked:
     now = made["splices"]["spliced_at"].max()
     told = review_prep(
         cells, pd.concat(found, ignore_index=True), pd.concat(practice, ignore_index=True),
-        use_by_hour(made["splices"]), made["service"], made.crew, now,
+        usage_by_hour(made["splices"]), made["service"], made.crew, now,
     )  # fmt: skip
     return Looked(made, cells, told.frames["result_people"], told.findings)
 

@@ -12,7 +12,7 @@ from arcdrift.analysis.advice.required_setting import Met, required_now, row
 from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation, Unsettled
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
-from arcdrift.analysis.setting_cost.mismatch_cost import Worth, tell_worth
+from arcdrift.analysis.setting_cost.mismatch_cost import MismatchCost, cost_summary
 from arcdrift.charts.intervals import Z95
 from arcdrift.settings import Crew
 from arcdrift.wording import probability_text, span_text
@@ -92,7 +92,7 @@ def advise(
     situation: Situation,
     model: ArcModel | Refusal | None,
     crew: Crew,
-    worths: Iterable[Worth] = (),
+    worths: Iterable[MismatchCost] = (),
 ) -> Advice:
     """Weigh the model and the plain rules.
 
@@ -155,7 +155,7 @@ def advise(
             {"program_class": name, "note": CLASS_NOTES[name]} for name in situation.program_classes
         ),
         open_findings=situation.open_findings,
-        worth=tell_worth(
+        worth=cost_summary(
             worths,
             situation.program_classes,
             None if answer is None else answer.off,

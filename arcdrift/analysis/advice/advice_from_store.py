@@ -14,7 +14,7 @@ from arcdrift.analysis.advice.splicer_state_at import PROGRAM_DAYS, situation_of
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.common.record_columns import SPLICE_COLUMNS
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
-from arcdrift.analysis.setting_cost.mismatch_cost import worths_from
+from arcdrift.analysis.setting_cost.mismatch_cost import costs_from_table
 from arcdrift.errors import UsageError
 from arcdrift.settings import Crew, Splicer
 from arcdrift.store import read
@@ -87,7 +87,7 @@ def advise_now(
         newest_reading=read.newest_reading(engine, splicer, situation.site, now),
         learned_until=None if runs.empty else runs["now"].iloc[0],
     )
-    worths = worths_from(read.result(engine, "result_worth", splicer=splicer))
+    worths = costs_from_table(read.result(engine, "result_worth", splicer=splicer))
     model = _model_now(engine, splicer, service, situation)
     items = start_items(engine, situation, model, splices, service, crew)
     return replace(advise(situation, model, crew, worths), start_of_day=items)

@@ -9,8 +9,8 @@ from typing import Any, Literal
 import pandas as pd
 
 from arcdrift.analysis.advice.splicer_state import Situation
-from arcdrift.analysis.maintenance.electrode_life import WORN_SHARE, Electrodes, span_words
-from arcdrift.analysis.maintenance.service_findings import BladeState, Due
+from arcdrift.analysis.maintenance.electrode_life import WORN_SHARE, ElectrodeState, forecast_text
+from arcdrift.analysis.maintenance.service_findings import BladeState, IntervalState
 from arcdrift.settings import Crew
 from arcdrift.wording import span_text
 
@@ -29,7 +29,7 @@ class StartItem:
     Attributes
     ----------
     what : str
-        ``Arc check``, ``Electrodes``, ``Blade``, ``Cleaning``, ``V-grooves``,
+        ``Arc check``, ``ElectrodeState``, ``Blade``, ``Cleaning``, ``V-grooves``,
         ``Factory service`` or ``Air``.
     words : str
         What is known of it, in a sentence.
@@ -45,9 +45,9 @@ class StartItem:
 
 def start_of_day(
     situation: Situation,
-    wear: Electrodes,
+    wear: ElectrodeState,
     blades: tuple[BladeState, ...],
-    intervals: tuple[Due, ...],
+    intervals: tuple[IntervalState, ...],
     crew: Crew,
 ) -> tuple[StartItem, ...]:
     """List what to look at before the first splice.
@@ -57,7 +57,7 @@ def start_of_day(
     situation : Situation
         Where the splicer stands: its last check, the air then and now.
     wear : Electrodes
-        From `arcdrift.analysis.maintenance.electrode_life.electrodes`, with the arcs by now.
+        From `arcdrift.analysis.maintenance.electrode_life.electrode_state`, with the arcs by now.
     blades : tuple of BladeState
         The cleavers used with it lately.
     intervals : tuple of Due
@@ -92,7 +92,7 @@ def _check(situation: Situation) -> StartItem:
     return StartItem("Arc check", "ok", f"Done {span_text(age)} ago.", numbers)
 
 
-def _electrodes(wear: Electrodes) -> StartItem:
+def _electrodes(wear: ElectrodeState) -> StartItem:
     left = wear.arcs_left
     numbers: dict[str, Any] = {"arcs_on_electrodes": wear.arcs, "electrode_life_arcs": wear.life}
     if wear.arcs is None or left is None:
@@ -110,7 +110,7 @@ def _electrodes(wear: Electrodes) -> StartItem:
             "workdays_left_low": days.low,
             "workdays_left_high": days.high,
         }
-        words.append(span_words(days, "workdays"))
+        words.append(forecast_text(days, "workdays"))
     share = wear.share
     worn = share is not None and share >= WORN_SHARE
     rest = ". Power off before touching them." if worn else "."
@@ -137,7 +137,7 @@ def _no_blade() -> StartItem:
     return StartItem("Blade", "unknown", "No cleaver was logged with the latest splices.", {})
 
 
-def _interval(state: Due, crew: Crew) -> StartItem:
+def _interval(state: IntervalState, crew: Crew) -> StartItem:
     name, interval = NAMES[state.action], crew.service.by_action[state.action]
     numbers: dict[str, Any] = {
         "days_since": None if state.days is None else round(state.days, 1),

@@ -6,9 +6,14 @@ from sqlalchemy import Engine, select
 from arcdrift.analysis.advice.checklist import StartItem, start_of_day
 from arcdrift.analysis.advice.splicer_state import Situation
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
-from arcdrift.analysis.maintenance.electrode_life import electrodes
-from arcdrift.analysis.maintenance.service_findings import BladeState, blade_state, due, use_by_hour
-from arcdrift.analysis.maintenance.usage_hours import TURNED
+from arcdrift.analysis.maintenance.electrode_life import electrode_state
+from arcdrift.analysis.maintenance.service_findings import (
+    BladeState,
+    blade_state,
+    interval_state,
+    usage_by_hour,
+)
+from arcdrift.analysis.maintenance.usage_hours import TURN_ACTIONS
 from arcdrift.settings import Crew
 from arcdrift.store import read, schema
 from arcdrift.times import microseconds
@@ -40,16 +45,16 @@ def start_items(
     points = read.result(engine, "result_arc_points", splicer=splicer)
     days = read.result(engine, "result_check_days", splicer=splicer)
     points = points[points["checked_at"] <= now]
-    wear = electrodes(splicer, points, days, model, crew, situation.arcs_now)
+    wear = electrode_state(splicer, points, days, model, crew, situation.arcs_now)
     service = service[service["serviced_at"] <= now]
     intervals = crew.service.by_action
     done = service[service["action"].isin(intervals)].groupby("action")["serviced_at"].max()
-    own = _use(engine, [splicer], done.min(), now) if len(done) else use_by_hour(splices.iloc[:0])
+    own = _use(engine, [splicer], done.min(), now) if len(done) else usage_by_hour(splices.iloc[:0])
     return start_of_day(
         situation,
         wear,
         _blades(engine, splices, crew, now),
-        tuple(due(action, own, service, crew, now) for action in intervals),
+        tuple(interval_state(action, own, service, crew, now) for action in intervals),
         crew,
     )
 
@@ -62,7 +67,7 @@ def _blades(
     if not cleavers:
         return ()
     turns = read.records(engine, "service", splicers=cleavers)
-    turns = turns[(turns["serviced_at"] <= now) & turns["action"].isin(TURNED)]
+    turns = turns[(turns["serviced_at"] <= now) & turns["action"].isin(TURN_ACTIONS)]
     latest = turns.groupby("asset")["serviced_at"].max().reindex(cleavers)
     earliest = now - pd.Timedelta(days=BLADE_DAYS)
     since = max(latest.fillna(earliest).min(), earliest)
@@ -87,4 +92,4 @@ def _use(
     )
     if cleavers is not None:
         query = query.where(t.cleaver.in_(cleavers))
-    return use_by_hour(read.fetch(engine, query, order=["id"]))
+    return usage_by_hour(read.fetch(engine, query, order=["id"]))

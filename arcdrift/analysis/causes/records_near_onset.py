@@ -16,8 +16,13 @@ from arcdrift.analysis.arc.arc_drift import center_air
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.arc.pooled_regression import SLOPES
 from arcdrift.analysis.common.days import DAY
-from arcdrift.analysis.maintenance.usage_hours import CLEAVES_A_SPLICE, NO_TURNS, hours_of, turns_of
-from arcdrift.analysis.setting_cost.mismatch_model import mean_square
+from arcdrift.analysis.maintenance.usage_hours import (
+    CLEAVES_PER_SPLICE,
+    NO_TURNS,
+    hours_by_asset,
+    turns_by_cleaver,
+)
+from arcdrift.analysis.setting_cost.mismatch_model import mean_square_mismatch
 from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.settings import Crew, Splicer
 
@@ -56,11 +61,11 @@ class Changes:
     points : DataFrame
         Charted arc checks (``result_arc_points``).
     cells : DataFrame
-        `arcdrift.analysis.setting_cost.mismatch_model.mismatch_cells` of every splicer.
+        `arcdrift.analysis.setting_cost.mismatch_groups.mismatch_cells` of every splicer.
     checks : DataFrame
         Daily check statuses (``result_check_days``).
     use : DataFrame
-        `arcdrift.analysis.maintenance.service_findings.use_by_hour` of every splicer.
+        `arcdrift.analysis.maintenance.service_findings.usage_by_hour` of every splicer.
     models : tuple of ArcModel or Refusal
     crew : Crew
     """
@@ -153,14 +158,14 @@ class Changes:
     @cached_property
     def _uses(self) -> dict[str, tuple[Ints, Floats, Ints]]:
         """By cleaver: first splice of each hour of use, cleaves so far, and turns of the blade."""
-        turned = turns_of(self.service)
+        turned = turns_by_cleaver(self.service)
         found = {}
-        for name, hours in hours_of(self.use, "cleaver").items():
+        for name, hours in hours_by_asset(self.use, "cleaver").items():
             known = np.flatnonzero(hours.position >= 0)
             moved = known[1:][np.diff(hours.position[known]) != 0]
             at = hours.first.astype(np.int64)
             logged = turned.get(name, NO_TURNS).when.astype(np.int64)
-            count = CLEAVES_A_SPLICE * np.r_[0.0, hours.splices.cumsum()]
+            count = CLEAVES_PER_SPLICE * np.r_[0.0, hours.splices.cumsum()]
             found[name] = (at, count, np.sort(np.r_[logged, at[moved]]))
         return found
 
@@ -228,7 +233,7 @@ class Changes:
             if len(mine) >= LEVEL_CHECKS:
                 level[cells["epoch"] == number] = np.median(mine)
         known = ~np.isnan(level)
-        square = mean_square(cells | {"level": level}, slopes[None, :]) / model.sigma**2
+        square = mean_square_mismatch(cells | {"level": level}, slopes[None, :]) / model.sigma**2
         return Mismatches(
             cells["day"][known].astype("datetime64[us]").astype(np.int64),
             cells["n"][known].astype(np.float64),

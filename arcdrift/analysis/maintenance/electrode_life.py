@@ -1,7 +1,7 @@
-"""Electrodes of one splicer: what their wear asks of the arc, and how long they will last.
+"""Remaining life of one splicer's electrodes, and the effect of their wear on the arc setting.
 
-Their end is the life set in crew.toml, or the setting the machine cannot go beyond, whichever
-comes first.
+They last until the life set in crew.toml, or until the arc setting reaches the machine's limit,
+whichever comes first.
 """
 
 from dataclasses import dataclass
@@ -17,24 +17,26 @@ from arcdrift.finding import Finding
 from arcdrift.settings import Crew, SettingLimits, Splicer
 
 WORN_SHARE = 0.9
-"""Share of their life from which electrodes are called worn (common practice, no source)."""
+"""Share of their life from which electrodes count as worn (common practice, no source)."""
 PACE_WORKDAYS = 40
-"""Latest workdays whose arcs tell the pace."""
+"""Number of latest workdays from which the arcs a workday are estimated."""
 MIN_SPANS = 5
-"""Spans between checks from which a pace is told."""
+"""Fewest spans between checks from which the pace is estimated."""
 RECENT_CHECKS = 30
+"""Number of latest checks whose average air is used for forecasts."""
 WEAR_COLUMNS = [
     "splicer", "checked_at", "epoch", "arcs", "arc_setting", "air_density", "vapor_pressure",
     "excluded", "alarm",
 ]  # fmt: skip
-"""Columns of charted checks that findings on electrodes look at."""
+"""Columns of charted checks that findings on electrodes read."""
 DRAWS = 4000
+"""Random draws of the model's coefficients."""
 SEED = 20260101
 
 
 @dataclass(frozen=True)
 class Pace:
-    """Arcs a workday: mean, spread from day to day, and workdays they were taken from."""
+    """Arcs a workday: mean, standard deviation between days, and number of workdays used."""
 
     mean: float
     sd: float
@@ -42,8 +44,8 @@ class Pace:
 
 
 @dataclass(frozen=True)
-class Span:
-    """A forecast with its 95 % interval; ``high`` is None where no end is in sight."""
+class Forecast:
+    """A forecast with its 95 % interval; ``high`` is None if unbounded."""
 
     value: float
     low: float
@@ -59,7 +61,8 @@ class WearCurve:
     curve : DataFrame
         ``arcs``, ``expected``, ``low``, ``high`` (95 %), in the setting's unit.
     points : DataFrame
-        Checks on the present electrodes: ``checked_at``, ``arcs``, ``setting`` moved to that air.
+        Checks on the present electrodes: ``checked_at``, ``arcs``, ``setting`` corrected to that
+        air.
     """
 
     curve: pd.DataFrame
@@ -68,20 +71,20 @@ class WearCurve:
 
 
 @dataclass(frozen=True)
-class Electrodes:
-    """Where one splicer's electrodes stand.
+class ElectrodeState:
+    """Wear and remaining life of one splicer's electrodes.
 
     Attributes
     ----------
     arcs : float or None
-        On the present electrodes; None where no count is known.
+        On the present electrodes; None if no count is known.
     life : int or None
         Set in crew.toml.
     pace : Pace or None
     arcs_left, workdays_left : Span or None
-        To the nearer end.
+        Until the life or the setting limit is reached, whichever is nearer.
     ends_by : str
-        ``life``, ``setting`` or empty: which end is nearer.
+        Which of the two is nearer: ``life``, ``setting``, or empty if unknown.
     curve : WearCurve or None
     notes : tuple of str
         Why something is missing, in sentences.
@@ -92,30 +95,30 @@ class Electrodes:
     life: int | None
     limits: SettingLimits | None
     pace: Pace | None
-    arcs_left: Span | None
-    workdays_left: Span | None
+    arcs_left: Forecast | None
+    workdays_left: Forecast | None
     ends_by: str
     curve: WearCurve | None
     notes: tuple[str, ...]
 
     @property
     def share(self) -> float | None:
-        """Share of the life used."""
+        """Used share of the life."""
         if self.arcs is None or self.arcs_left is None:
             return None
-        whole = self.arcs + self.arcs_left.value
-        return self.arcs / whole if whole > 0 else 1.0
+        total = self.arcs + self.arcs_left.value
+        return self.arcs / total if total > 0 else 1.0
 
 
-def electrodes(
+def electrode_state(
     splicer: str,
     points: pd.DataFrame,
     days: pd.DataFrame,
     model: ArcModel | Refusal | None,
     crew: Crew,
     arcs_now: float | None = None,
-) -> Electrodes:
-    """Tell where one splicer's electrodes stand.
+) -> ElectrodeState:
+    """Wear and remaining life of one splicer's electrodes.
 
     Parameters
     ----------
@@ -126,7 +129,7 @@ def electrodes(
     model : ArcModel, Refusal or None
         Its arc model.
     arcs_now : float, optional
-        Arcs by now where they are known better than from the last check.
+        Arcs by now, if known better than from the last check.
     """
     settings = crew.splicers.get(splicer, Splicer())
     life, limits = settings.electrode_life_arcs, crew.setting_limits.get(settings.model)
@@ -155,15 +158,17 @@ def electrodes(
             notes.append("No check on the present electrodes has all that the model needs yet.")
     elif isinstance(model, Refusal):
         notes.append(f"The effect of wear on the setting cannot be told yet: {model.reason}.")
-    left, ends_by = _arcs_left(arcs, life, limits, points, model)
-    return Electrodes(
+    arcs_left, ends_by = _arcs_left(arcs, life, limits, points, model)
+    return ElectrodeState(
         splicer=splicer,
         arcs=arcs,
         life=life,
         limits=limits,
         pace=pace,
-        arcs_left=left,
-        workdays_left=None if left is None or pace is None else workdays_until(left, pace),
+        arcs_left=arcs_left,
+        workdays_left=None
+        if arcs_left is None or pace is None
+        else workdays_until(arcs_left, pace),
         ends_by=ends_by,
         curve=curve,
         notes=tuple(notes),
@@ -171,7 +176,7 @@ def electrodes(
 
 
 def arc_pace(points: pd.DataFrame, days: pd.DataFrame) -> Pace | None:
-    """Arcs a workday of one splicer, from its counts at checks.
+    """Estimate the arcs a workday of one splicer from the arc counts at its checks.
 
     Returns
     -------
@@ -180,22 +185,26 @@ def arc_pace(points: pd.DataFrame, days: pd.DataFrame) -> Pace | None:
 
     Notes
     -----
-    A span of w workdays that took d arcs weighs as w days: mean sum(d) / sum(w), variance
+    A span of w workdays and d arcs has weight w: mean sum(d) / sum(w), variance
     sum((d - w mean)^2 / w) / (spans - 1).
     """
     known = points[points["arcs"].notna()]
-    worked = days.loc[days["splices"] > 0, "first_splice_at"].dropna().sort_values()
-    if len(known) <= MIN_SPANS or worked.empty:
+    work_starts = days.loc[days["splices"] > 0, "first_splice_at"].dropna().sort_values()
+    if len(known) <= MIN_SPANS or work_starts.empty:
         return None
-    at = known["checked_at"].astype("int64").to_numpy()
-    done = np.searchsorted(worked.astype("int64").to_numpy(), at, side="left")
+    checked = known["checked_at"].astype("int64").to_numpy()
+    workdays_before = np.searchsorted(work_starts.astype("int64").to_numpy(), checked, side="left")
     frame = pd.DataFrame(
-        {"done": done, "arcs": known["arcs"].to_numpy(dtype=float), "epoch": known["epoch"].array}
+        {
+            "done": workdays_before,
+            "arcs": known["arcs"].to_numpy(dtype=float),
+            "epoch": known["epoch"].array,
+        }
     ).drop_duplicates(["done", "epoch"])
     span = frame.diff()
-    good = (span["done"] > 0) & (span["epoch"] == 0) & (span["arcs"] >= 0)
-    good &= frame["done"] > frame["done"].iloc[-1] - PACE_WORKDAYS
-    arcs, length = (span.loc[good, name].to_numpy(dtype=float) for name in ("arcs", "done"))
+    usable = (span["done"] > 0) & (span["epoch"] == 0) & (span["arcs"] >= 0)
+    usable &= frame["done"] > frame["done"].iloc[-1] - PACE_WORKDAYS
+    arcs, length = (span.loc[usable, name].to_numpy(dtype=float) for name in ("arcs", "done"))
     if len(arcs) < MIN_SPANS or arcs.sum() <= 0:
         return None
     mean = arcs.sum() / length.sum()
@@ -203,56 +212,56 @@ def arc_pace(points: pd.DataFrame, days: pd.DataFrame) -> Pace | None:
     return Pace(float(mean), float(sd), int(length.sum()))
 
 
-def workdays_until(left: Span, pace: Pace) -> Span:
-    """Workdays until so many arcs are fired, with a 95 % interval.
+def workdays_until(arcs_left: Forecast, pace: Pace) -> Forecast:
+    """Workdays until a number of arcs is fired, with a 95 % interval.
 
     Notes
     -----
     The day a sum of independent daily arcs first passes r is nearly normal with mean r / m and
     variance r s^2 / m^3 (Cox 1962, *Renewal Theory*, from memory); the mean's own error adds
-    (r / m)^2 s^2 / (n m^2). An interval of the arcs left widens it at either end.
+    (r / m)^2 s^2 / (n m^2). The interval of the arcs left widens it at both ends.
     """
 
     def half(arcs: float) -> float:
-        chance = arcs * pace.sd**2 / pace.mean**3
-        unsure = (arcs / pace.mean * pace.sd / pace.mean) ** 2 / pace.workdays
-        return Z95 * float(np.sqrt(chance + unsure))
+        day_variance = arcs * pace.sd**2 / pace.mean**3
+        mean_variance = (arcs / pace.mean * pace.sd / pace.mean) ** 2 / pace.workdays
+        return Z95 * float(np.sqrt(day_variance + mean_variance))
 
-    low = max(left.low / pace.mean - half(left.low), 0.0)
-    high = None if left.high is None else left.high / pace.mean + half(left.high)
-    return Span(left.value / pace.mean, low, high)
+    low = max(arcs_left.low / pace.mean - half(arcs_left.low), 0.0)
+    high = None if arcs_left.high is None else arcs_left.high / pace.mean + half(arcs_left.high)
+    return Forecast(arcs_left.value / pace.mean, low, high)
 
 
 def wear_curve(points: pd.DataFrame, model: ArcModel, life: int | None) -> WearCurve | None:
     """Expected setting against arcs, in the average air of the latest checks.
 
-    The band is that of the expected setting; single checks scatter about it.
+    The 95 % band is that of the expected setting; single checks scatter more widely.
     """
     used = points[points["excluded"].isna()]
     if used.empty:
         return None
     present = used[used["epoch"] == points["epoch"].iloc[-1]]
-    if present.empty:  # the model speaks of the electrodes before these
+    if present.empty:  # the model's level is that of earlier electrodes
         return None
     mean, cov = np.array(model.mean), np.array(model.cov)
     air = center_air(used.tail(RECENT_CHECKS)).to_numpy(dtype=float)[:, :2].mean(axis=0)
-    reach = max([float(life or 0), *present["arcs"].tail(1), model.ranges["arcs"][1]])
-    arcs = np.linspace(0.0, reach, 60)
+    last_arcs = max([float(life or 0), *present["arcs"].tail(1), model.ranges["arcs"][1]])
+    arcs = np.linspace(0.0, last_arcs, 60)
     row = np.column_stack([np.tile(air, (len(arcs), 1)), arcs / 1000.0, np.ones(len(arcs))])
     expected = row @ mean
     half = Z95 * np.sqrt(np.einsum("ij,jk,ik->i", row, cov, row))
-    moved = (center_air(present).to_numpy(dtype=float)[:, :2] - air) @ mean[:2]
+    air_effect = (center_air(present).to_numpy(dtype=float)[:, :2] - air) @ mean[:2]
     curve = pd.DataFrame(
         {"arcs": arcs, "expected": expected, "low": expected - half, "high": expected + half}
     )
-    shown = pd.DataFrame(
+    corrected = pd.DataFrame(
         {
             "checked_at": present["checked_at"],
             "arcs": present["arcs"],
-            "setting": present["arc_setting"] - moved,
+            "setting": present["arc_setting"] - air_effect,
         }
     )
-    return WearCurve(curve, shown.reset_index(drop=True), model.unit)
+    return WearCurve(curve, corrected.reset_index(drop=True), model.unit)
 
 
 def _arcs_left(
@@ -261,27 +270,28 @@ def _arcs_left(
     limits: SettingLimits | None,
     points: pd.DataFrame,
     model: ArcModel | Refusal | None,
-) -> tuple[Span | None, str]:
+) -> tuple[Forecast | None, str]:
+    """Arcs until the nearer of life and setting limit, and which one is nearer."""
     if arcs is None:
         return None, ""
-    by_life = None if life is None else Span(*(max(life - arcs, 0.0),) * 3)
+    by_life = None if life is None else Forecast(*(max(life - arcs, 0.0),) * 3)
     by_setting = None
     if limits is not None and isinstance(model, ArcModel):
         by_setting = _until_setting(arcs, limits, points, model)
     if by_setting is not None and (by_life is None or by_setting.value < by_life.value):
-        # where wear may turn out slow, the life set in crew.toml still ends it
+        # the life set in crew.toml is also the latest possible end
         caps = [by_setting.high, None if by_life is None else by_life.value]
         high = min((end for end in caps if end is not None), default=None)
-        return Span(by_setting.value, min(by_setting.low, by_setting.value), high), "setting"
+        return Forecast(by_setting.value, min(by_setting.low, by_setting.value), high), "setting"
     return by_life, "" if by_life is None else "life"
 
 
 def _until_setting(
     arcs: float, limits: SettingLimits, points: pd.DataFrame, model: ArcModel
-) -> Span | None:
-    """Arcs until wear brings the expected setting to one the machine cannot reach.
+) -> Forecast | None:
+    """Arcs until the expected setting reaches the machine's limit, in the latest average air.
 
-    Drawn from the model's uncertainty (seeded); in the average air of the latest checks.
+    Median and 95 % interval over seeded draws of the model's coefficients.
     """
     used = points[points["excluded"].isna()]
     if not (used["epoch"] == points["epoch"].iloc[-1]).any():
@@ -292,26 +302,26 @@ def _until_setting(
     )
     level = draws[:, :2] @ air + draws[:, 2] * arcs / 1000.0 + draws[:, 3]
     slope = draws[:, 2] / 1000.0
-    left = np.full(DRAWS, np.inf)
+    arcs_left = np.full(DRAWS, np.inf)
     for limit, falling in ((limits.lowest, True), (limits.highest, False)):
         if limit is None:
             continue
         toward = slope < 0 if falling else slope > 0
-        reach = np.where(toward, (limit - level) / np.where(toward, slope, 1.0), np.inf)
+        distance = np.where(toward, (limit - level) / np.where(toward, slope, 1.0), np.inf)
         beyond = level <= limit if falling else level >= limit
-        left = np.minimum(left, np.where(beyond, 0.0, np.maximum(reach, 0.0)))
-    low, middle, high = np.quantile(left, [0.025, 0.5, 0.975], method="inverted_cdf")
-    if not np.isfinite(middle):
+        arcs_left = np.minimum(arcs_left, np.where(beyond, 0.0, np.maximum(distance, 0.0)))
+    low, median, high = np.quantile(arcs_left, [0.025, 0.5, 0.975], method="inverted_cdf")
+    if not np.isfinite(median):
         return None
-    return Span(float(middle), float(low), float(high) if np.isfinite(high) else None)
+    return Forecast(float(median), float(low), float(high) if np.isfinite(high) else None)
 
 
-def span_words(span: Span, noun: str) -> str:
-    """A forecast in words, rounded the way it deserves: about 9 to 14 workdays."""
-    low = int(np.floor(span.low))
-    if span.high is None:
+def forecast_text(forecast: Forecast, noun: str) -> str:
+    """Write a forecast's interval in whole numbers, like "about 9 to 14 workdays"."""
+    low = int(np.floor(forecast.low))
+    if forecast.high is None:
         return f"at least {low:,} {noun}"
-    high = int(np.ceil(span.high))
+    high = int(np.ceil(forecast.high))
     if low == high or high <= 1:
         return f"about {high:,} {noun if high != 1 else noun.removesuffix('s')}"
     return f"about {low:,} to {high:,} {noun}"
@@ -320,7 +330,7 @@ def span_words(span: Span, noun: str) -> str:
 def worn_since(
     points: pd.DataFrame, life: int | None, limits: SettingLimits | None
 ) -> pd.Timestamp | None:
-    """When the present electrodes came near their end; None while they are not.
+    """When the present electrodes became worn (`WORN_SHARE`); None if they are not.
 
     Parameters
     ----------
@@ -338,7 +348,7 @@ def worn_since(
     return min(reached, default=None)
 
 
-def worn_finding(points: pd.DataFrame, state: Electrodes, now: pd.Timestamp) -> Finding | None:
+def worn_finding(points: pd.DataFrame, state: ElectrodeState, now: pd.Timestamp) -> Finding | None:
     """The electrodes are at, or near, their end.
 
     Parameters
@@ -371,7 +381,7 @@ def worn_finding(points: pd.DataFrame, state: Electrodes, now: pd.Timestamp) -> 
             "workdays_left_low": int(np.floor(left.low)),
             "workdays_left_high": None if left.high is None else int(np.ceil(left.high)),
         }
-        words.append(f"{span_words(left, 'workdays')} left at the present pace")
+        words.append(f"{forecast_text(left, 'workdays')} left at the present pace")
     return Finding(
         kind="electrodes-worn",
         subject_type="splicer",
@@ -388,10 +398,10 @@ def worn_finding(points: pd.DataFrame, state: Electrodes, now: pd.Timestamp) -> 
 
 
 def _near_setting(present: pd.DataFrame, limits: SettingLimits | None) -> pd.Timestamp | None:
-    """When the mean of the last checks first went nine tenths of the way to a limit.
+    """When the mean setting of `MIN_SPANS` checks first reached `WORN_SHARE` of the way to a limit.
 
-    The way starts at the first checks on these electrodes. Only checks up to each moment count,
-    so the moment stays where it was when later checks come in.
+    The way is measured from the mean of the first checks on these electrodes. Only earlier checks
+    count at each time, so the result does not change when later checks are added.
     """
     setting = present["arc_setting"].to_numpy(dtype=float)
     if limits is None or len(setting) < 2 * MIN_SPANS:

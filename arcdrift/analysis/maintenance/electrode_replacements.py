@@ -1,4 +1,4 @@
-"""Electrode replacements of one splicer: whether it helped, and whether it was time."""
+"""Effect of an electrode replacement on one splicer, and replacements made too early."""
 
 from dataclasses import dataclass
 from typing import Literal
@@ -17,22 +17,26 @@ from arcdrift.charts.intervals import CONFIDENCE_LEVEL
 from arcdrift.finding import Finding
 
 NEED_CHECKS = 8
-"""Checks wanted on either side before levels and scatter are compared."""
+"""Checks required before and after a replacement for a comparison of levels and scatter."""
 NEED_DAYS = 5
-"""Days with work wanted on either side before losses are compared."""
+"""Days with work required before and after it for a comparison of losses."""
 LEVEL_CHECKS = 10
+"""Checks before and after it whose mean settings are compared."""
 SCATTER_CHECKS = 20
+"""Checks before and after it whose scatter is compared."""
 LOSS_DAYS = 10
+"""Days with work before and after it whose losses are compared."""
 EARLY_SHARE = 0.5
 """Share of the set life under which a replacement is early (common practice, no source)."""
-ASKED_WITHIN = pd.Timedelta(days=30)
+REASON_WITHIN = pd.Timedelta(days=30)
+"""An alarm or failed check within this time before a replacement counts as its reason."""
 
 Outcome = Literal["better", "as before", "worse", "too early"]
 
 
 @dataclass(frozen=True)
 class Change:
-    """Before, after, and the change with its 95 % interval: a difference, or a ratio."""
+    """Values before and after, and the change (difference or ratio) with its 95 % interval."""
 
     before: float
     after: float
@@ -43,18 +47,18 @@ class Change:
 
 @dataclass(frozen=True)
 class Replacement:
-    """What one replacement of the electrodes did.
+    """Comparison of checks and losses before and after one electrode replacement.
 
     Attributes
     ----------
     arcs : float or None
         On the old electrodes at their last check.
     checks_before, checks_after, days_before, days_after : int
-        What there is to compare.
+        Numbers of checks and days compared.
     setting : Change or None
-        Setting level, air taken out; a difference in the setting's unit.
+        Setting level corrected for air; a difference in the setting's unit.
     scatter : Change or None
-        Standard deviation of checks, air and wear taken out; ``change`` is a ratio.
+        Standard deviation of checks corrected for air and wear; ``change`` is a ratio.
     loss : Change or None
         Capped day mean, dB; ``change`` is a ratio within programs.
     """
@@ -72,7 +76,7 @@ class Replacement:
     sentence: str
 
 
-def replacement(
+def compare_replacement(
     at: pd.Timestamp,
     points: pd.DataFrame,
     days: pd.DataFrame,
@@ -80,7 +84,7 @@ def replacement(
     model: ArcModel | Refusal | None,
     phi: float,
 ) -> Replacement:
-    """Compare the time before a replacement with the time after it.
+    """Compare checks and losses before an electrode replacement with those after it.
 
     Parameters
     ----------
@@ -93,7 +97,7 @@ def replacement(
     service : DataFrame
         Its service events.
     model : ArcModel, Refusal or None
-        Takes air and wear out of the settings; without one they stay as they are.
+        Its slopes correct the settings for air and wear; without a model they stay as they are.
     phi : float
         Lag-1 correlation of checks, by which the interval of the setting is widened.
 
@@ -104,26 +108,29 @@ def replacement(
     """
     slopes = np.array(model.mean[:SLOPES]) if isinstance(model, ArcModel) else None
     restarts = service.loc[service["action"].isin(RESTART_ACTIONS), "serviced_at"]
-    old, new = int((restarts < at).sum()), int((restarts <= at).sum())
+    old_epoch, new_epoch = int((restarts < at).sum()), int((restarts <= at).sum())
     points = points[points["arc_setting"].notna()].sort_values("checked_at")
     if slopes is not None:
         points = points[points["excluded"].isna()]
-    before, after = points[points["epoch"] == old], points[points["epoch"] == new]
+    before, after = points[points["epoch"] == old_epoch], points[points["epoch"] == new_epoch]
     enough = min(len(before), len(after)) >= NEED_CHECKS
-    parts = days[days["segment"].isin([old, new])]
-    worked = {side: parts.loc[parts["segment"] == side, "day"].nunique() for side in (old, new)}
-    loss = _loss(parts, old) if min(worked.values()) >= NEED_DAYS else None
-    setting = _setting(before, after, slopes, phi) if enough else None
-    scatter = _scatter(before, after, slopes) if enough else None
+    both_epochs = days[days["segment"].isin([old_epoch, new_epoch])]
+    workdays = {
+        side: both_epochs.loc[both_epochs["segment"] == side, "day"].nunique()
+        for side in (old_epoch, new_epoch)
+    }
+    loss = _compare_loss(both_epochs, old_epoch) if min(workdays.values()) >= NEED_DAYS else None
+    setting = _compare_setting(before, after, slopes, phi) if enough else None
+    scatter = _compare_scatter(before, after, slopes) if enough else None
     counted = before["arcs"].dropna()
-    outcome, sentence = _judge(len(before), len(after), worked[new], scatter, loss)
+    outcome, sentence = _outcome(len(before), len(after), workdays[new_epoch], scatter, loss)
     return Replacement(
         at=at,
         arcs=None if counted.empty else float(counted.iloc[-1]),
         checks_before=len(before),
         checks_after=len(after),
-        days_before=worked[old],
-        days_after=worked[new],
+        days_before=workdays[old_epoch],
+        days_after=workdays[new_epoch],
         setting=setting,
         scatter=scatter,
         loss=loss,
@@ -133,12 +140,13 @@ def replacement(
 
 
 def latest_replacement(service: pd.DataFrame) -> pd.Timestamp | None:
-    """When the electrodes were last replaced, by the service log."""
+    """Time of the last electrode replacement in the service log; None if there is none."""
     at = service.loc[service["action"] == REPLACED, "serviced_at"]
     return None if at.empty else at.max()
 
 
-def _less(points: pd.DataFrame, slopes: Floats | None, effects: int) -> Floats:
+def _corrected_setting(points: pd.DataFrame, slopes: Floats | None, effects: int) -> Floats:
+    """Settings less the effect of the first ``effects`` regressors, shape (n,)."""
     level = points["arc_setting"].to_numpy(dtype=float)
     if slopes is None:
         return level
@@ -146,44 +154,48 @@ def _less(points: pd.DataFrame, slopes: Floats | None, effects: int) -> Floats:
     return np.asarray(level - x[:, :effects] @ slopes[:effects])
 
 
-def _setting(
+def _compare_setting(
     before: pd.DataFrame, after: pd.DataFrame, slopes: Floats | None, phi: float
 ) -> Change:
-    one = _less(before.tail(LEVEL_CHECKS), slopes, 2)
-    two = _less(after.head(LEVEL_CHECKS), slopes, 2)
-    told = stats.ttest_ind(two, one, equal_var=False).confidence_interval(CONFIDENCE_LEVEL)
-    change = float(two.mean() - one.mean())
-    half = float(told.high - told.low) / 2 * np.sqrt((1 + phi) / (1 - phi))
-    raw = (before.tail(LEVEL_CHECKS), after.head(LEVEL_CHECKS))
-    first, second = (float(part["arc_setting"].mean()) for part in raw)
+    old = _corrected_setting(before.tail(LEVEL_CHECKS), slopes, 2)
+    new = _corrected_setting(after.head(LEVEL_CHECKS), slopes, 2)
+    interval = stats.ttest_ind(new, old, equal_var=False).confidence_interval(CONFIDENCE_LEVEL)
+    change = float(new.mean() - old.mean())
+    half = float(interval.high - interval.low) / 2 * np.sqrt((1 + phi) / (1 - phi))
+    windows = (before.tail(LEVEL_CHECKS), after.head(LEVEL_CHECKS))
+    first, second = (float(part["arc_setting"].mean()) for part in windows)
     return Change(first, second, change, float(change - half), float(change + half))
 
 
-def _scatter(before: pd.DataFrame, after: pd.DataFrame, slopes: Floats | None) -> Change:
-    one = _less(before.tail(SCATTER_CHECKS), slopes, 3)
-    two = _less(after.head(SCATTER_CHECKS), slopes, 3)
-    sds = [float(np.std(side, ddof=1)) for side in (one, two)]
+def _compare_scatter(before: pd.DataFrame, after: pd.DataFrame, slopes: Floats | None) -> Change:
+    old = _corrected_setting(before.tail(SCATTER_CHECKS), slopes, 3)
+    new = _corrected_setting(after.head(SCATTER_CHECKS), slopes, 3)
+    sds = [float(np.std(side, ddof=1)) for side in (old, new)]
     if min(sds) == 0:
         return Change(sds[0], sds[1], np.nan, 0.0, np.inf)
     ratio = (sds[1] / sds[0]) ** 2
-    low, high = stats.f.interval(CONFIDENCE_LEVEL, len(two) - 1, len(one) - 1)
+    low, high = stats.f.interval(CONFIDENCE_LEVEL, len(new) - 1, len(old) - 1)
     return Change(
         sds[0], sds[1], float(np.sqrt(ratio)),
         float(np.sqrt(ratio / high)), float(np.sqrt(ratio / low)),
     )  # fmt: skip
 
 
-def _loss(days: pd.DataFrame, old: int) -> Change | None:
-    is_old = days["segment"] == old
-    worked = {side: np.sort(days.loc[is_old == side, "day"].unique()) for side in (True, False)}
-    near = days["day"].isin([*worked[True][-LOSS_DAYS:], *worked[False][:LOSS_DAYS]])
-    used = days[near & (days["capped_mean_db"] > 0)]
-    both = used.groupby("program")["segment"].nunique()
-    used = used[used["program"].isin(both.index[both == 2])]
+def _compare_loss(days: pd.DataFrame, old_epoch: int) -> Change | None:
+    is_old = days["segment"] == old_epoch
+    days_by_side = {
+        side: np.sort(days.loc[is_old == side, "day"].unique()) for side in (True, False)
+    }
+    selected = days["day"].isin(
+        [*days_by_side[True][-LOSS_DAYS:], *days_by_side[False][:LOSS_DAYS]]
+    )
+    used = days[selected & (days["capped_mean_db"] > 0)]
+    epochs_of_program = used.groupby("program")["segment"].nunique()
+    used = used[used["program"].isin(epochs_of_program.index[epochs_of_program == 2])]
     if used.empty:
         return None
     programs = pd.get_dummies(used["program"]).to_numpy(dtype=float)
-    after = (used["segment"] != old).to_numpy(dtype=float)
+    after = (used["segment"] != old_epoch).to_numpy(dtype=float)
     if len(used) <= programs.shape[1] + 2:
         return None
     fit = OLS(np.log(used["capped_mean_db"]), np.column_stack([programs, after])).fit()
@@ -196,7 +208,7 @@ def _loss(days: pd.DataFrame, old: int) -> Change | None:
     )  # fmt: skip
 
 
-def _judge(
+def _outcome(
     before: int, after: int, days_after: int, scatter: Change | None, loss: Change | None
 ) -> tuple[Outcome, str]:
     if scatter is None and loss is None:
@@ -215,22 +227,22 @@ def _judge(
     worse = [name for name, part in known if part.low > 1]
     better = [name for name, part in known if part.high < 1]
     if worse:
-        what = " and ".join(worse)
+        subject = " and ".join(worse)
         more = "more" if worse == ["checks scatter"] else "is higher" if len(worse) == 1 else "more"
         return "worse", (
-            f"It did not help: {what} {more} than before. With the power off, look at how the "
+            f"It did not help: {subject} {more} than before. With the power off, look at how the "
             "new electrodes sit, then repeat the arc check."
         )
     if better:
-        words = {"checks scatter": "checks scatter less", "loss": "loss is lower"}
-        return "better", f"It worked: {' and '.join(words[name] for name in better)} than before."
+        phrases = {"checks scatter": "checks scatter less", "loss": "loss is lower"}
+        return "better", f"It worked: {' and '.join(phrases[name] for name in better)} than before."
     missing = [] if loss is not None else [f"losses: {days_after} of {NEED_DAYS} days yet"]
     missing += [] if scatter is not None else [f"checks: {after} of {NEED_CHECKS} yet"]
-    rest = f" ({'; '.join(missing)})" if missing else ""
-    return "as before", f"As good as before: nothing got worse, nothing clearly better{rest}."
+    note = f" ({'; '.join(missing)})" if missing else ""
+    return "as before", f"As good as before: nothing got worse, nothing clearly better{note}."
 
 
-def early_findings(
+def early_replacement_findings(
     splicer: str,
     points: pd.DataFrame,
     days: pd.DataFrame,
@@ -239,7 +251,9 @@ def early_findings(
     life_arcs: int | None,
     now: pd.Timestamp,
 ) -> list[Finding]:
-    """Notes on electrodes replaced well before their time while nothing asked for it.
+    """Notes on electrodes replaced before `EARLY_SHARE` of their life without a recorded reason.
+
+    Reasons are an alarm of the drift or loss chart, or a failed check, within `REASON_WITHIN`.
 
     Parameters
     ----------
@@ -261,14 +275,16 @@ def early_findings(
     raised = pd.to_datetime(days.loc[days["alarm"] == "up", "day"])
     failed = pd.to_datetime(checks.loc[checks["failed_attempts"] > 0, "day"])
     for at in replaced[replaced <= now]:
-        own = (epoch == int((restarts < at).sum())) & (checked < at).to_numpy()
-        known = counts[own & ~np.isnan(counts)]
+        before_replacement = (epoch == int((restarts < at).sum())) & (checked < at).to_numpy()
+        known = counts[before_replacement & ~np.isnan(counts)]
         if not len(known) or known[-1] >= EARLY_SHARE * life_arcs:
             continue
-        lately = pd.to_datetime(at - ASKED_WITHIN), pd.to_datetime(at)
-        first, last = (moment.tz_localize(None).normalize() for moment in lately)
-        asked = own & alarmed & (checked >= lately[0]).to_numpy()
-        if asked.any() or any(told.between(first, last).any() for told in (raised, failed)):
+        window = pd.to_datetime(at - REASON_WITHIN), pd.to_datetime(at)
+        first, last = (moment.tz_localize(None).normalize() for moment in window)
+        drift_alarm = before_replacement & alarmed & (checked >= window[0]).to_numpy()
+        if drift_alarm.any() or any(
+            days_with_reason.between(first, last).any() for days_with_reason in (raised, failed)
+        ):
             continue
         arcs = float(known[-1])
         found.append(

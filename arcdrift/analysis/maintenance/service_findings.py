@@ -1,7 +1,7 @@
 """Service that is due: cleaning and factory service of splicers, blades of cleavers.
 
-An interval runs from the last service of its kind on record. Where none is on record, nobody
-can say what is due, and nothing is said to be.
+An interval runs from the last service of its kind on record. Without one on record, the state of
+the interval is unknown and there is no finding.
 """
 
 from dataclasses import dataclass
@@ -13,22 +13,23 @@ from arcdrift.analysis.common.days import DAY
 from arcdrift.analysis.common.episodes import severity
 from arcdrift.analysis.common.grouping import category_to_text
 from arcdrift.analysis.maintenance.usage_hours import (
-    CLEAVES_A_SPLICE,
+    CLEAVES_PER_SPLICE,
     NO_TURNS,
-    Hours,
-    Turns,
-    hours_of,
-    instant,
-    turns_of,
+    BladeTurns,
+    UsageHours,
+    hours_by_asset,
+    to_timestamp,
+    turns_by_cleaver,
 )
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew, Interval
 
-HEAVY = 1.5
-"""Share of its interval from which overdue service presses (common practice, no source)."""
-USE_COLUMNS = ["splicer", "cleaver", "blade_position", "at", "last", "splices"]
+HEAVY_SHARE = 1.5
+"""From this multiple of its interval on, overdue service needs action (common practice, no
+source)."""
+USAGE_COLUMNS = ["splicer", "cleaver", "blade_position", "at", "last", "splices"]
 
-STEPS = {
+NEXT_STEPS = {
     "cleaned": "Clean the splicer, and log it as `cleaned`. Power off; let solvent vapor clear "
     "before the next arc.",
     "v-grooves cleaned": "Clean the v-grooves with the power off, let solvent vapor clear, and "
@@ -44,13 +45,13 @@ class BladeState:
     Attributes
     ----------
     position : str or None
-        As the splice log says.
+        As logged with the splices.
     cleaves : int or None
-        On this position, two a splice; None where no turn of the blade is known.
+        On this position, two a splice; None if no turn of the blade is known.
     reached : Timestamp or None
         When the cleaves reached the position's life.
     positions_used : int or None
-        Positions since the blade was new, this one included; None where no new blade is known.
+        Positions used of this blade, including the present one; None if no new blade is known.
     """
 
     cleaver: str
@@ -64,11 +65,11 @@ class BladeState:
 
 
 @dataclass(frozen=True)
-class Due:
-    """Where one interval of service stands.
+class IntervalState:
+    """State of one service interval.
 
-    ``days`` and ``splices`` are since the last service; None where there is none on record.
-    ``share`` of the interval is used up, and ``reached`` says when it was full.
+    ``days`` and ``splices`` are since the last service; None if none is on record. ``share`` is
+    the used part of the interval, ``reached`` the time at which it was used up.
     """
 
     action: str
@@ -79,119 +80,119 @@ class Due:
     reached: pd.Timestamp | None
 
 
-def use_by_hour(splices: pd.DataFrame) -> pd.DataFrame:
-    """Sum splices up by cleaver, blade position and hour.
+def usage_by_hour(splices: pd.DataFrame) -> pd.DataFrame:
+    """Count splices by splicer, cleaver, blade position and hour.
 
     Parameters
     ----------
     splices : DataFrame
-        ``splicer``, ``spliced_at``, ``cleaver``, ``blade_position``; practice counts as well.
+        ``splicer``, ``spliced_at``, ``cleaver``, ``blade_position``; practice splices included.
 
     Returns
     -------
     DataFrame
-        `USE_COLUMNS`: ``at`` and ``last`` are the first and last splice of the hour.
+        `USAGE_COLUMNS`: ``at`` and ``last`` are the first and last splice of the hour.
     """
     hour = splices["spliced_at"].dt.floor("h")
     keys = ["splicer", "cleaver", "blade_position", hour.rename("hour")]
     grouped = splices.groupby(keys, dropna=False)["spliced_at"]
     sums = grouped.agg(at="min", last="max", splices="size").reset_index()
-    return category_to_text(sums[USE_COLUMNS]).sort_values(["splicer", "at"], ignore_index=True)
+    return category_to_text(sums[USAGE_COLUMNS]).sort_values(["splicer", "at"], ignore_index=True)
 
 
 def blade_state(
     cleaver: str, use: pd.DataFrame, service: pd.DataFrame, life: int
 ) -> BladeState | None:
-    """Tell how far the present position of a cleaver's blade is used.
+    """Use of the present position of a cleaver's blade; None if the cleaver was never used.
 
     Parameters
     ----------
     use : DataFrame
-        From `use_by_hour`, of every splicer the cleaver is used with.
+        From `usage_by_hour`, of every splicer the cleaver is used with.
     service : DataFrame
         Service events, at least the cleaver's.
     life : int
-        Cleaves a position is good for.
+        Cleaves for which a position lasts.
 
     Notes
     -----
-    Cleaves count from the last turn on the service log, or from the position changing in the
-    splice log where that is later.
+    Cleaves count from the last turn in the service log, or from the last change of position in
+    the splice log if that is later.
     """
-    hours = hours_of(use, "cleaver").get(cleaver)
-    turns = turns_of(service).get(cleaver, NO_TURNS)
-    return None if hours is None else present_blade(cleaver, hours, turns, life)
+    hours = hours_by_asset(use, "cleaver").get(cleaver)
+    turns = turns_by_cleaver(service).get(cleaver, NO_TURNS)
+    return None if hours is None else current_blade(cleaver, hours, turns, life)
 
 
-def present_blade(cleaver: str, hours: Hours, turns: Turns, life: int) -> BladeState:
-    """Tell of the blade of a cleaver from its own hours and turns: see `blade_state`."""
+def current_blade(cleaver: str, hours: UsageHours, turns: BladeTurns, life: int) -> BladeState:
+    """`blade_state` from the cleaver's hours of use and blade turns."""
     position = hours.latest_position()
     start = turns.when[-1] if len(turns.when) else None
     if position >= 0:
-        other = hours.last[(hours.position >= 0) & (hours.position != position)]
-        if len(other) and (start is None or other[-1] > start):
-            start = other[-1]
+        other_positions = hours.last[(hours.position >= 0) & (hours.position != position)]
+        if len(other_positions) and (start is None or other_positions[-1] > start):
+            start = other_positions[-1]
     cleaves = reached = None
     if start is not None:
         first = int(np.searchsorted(hours.first, start, side="right"))
-        count = CLEAVES_A_SPLICE * hours.splices[first:].cumsum()
-        cleaves = int(count[-1]) if len(count) else 0
+        cleaves_so_far = CLEAVES_PER_SPLICE * hours.splices[first:].cumsum()
+        cleaves = int(cleaves_so_far[-1]) if len(cleaves_so_far) else 0
         if cleaves >= life:
-            reached = instant(hours.last[first + int(np.searchsorted(count, life))])
+            reached = to_timestamp(hours.last[first + int(np.searchsorted(cleaves_so_far, life))])
     return BladeState(
         cleaver=cleaver,
         splicers=hours.splicers,
-        position=hours.named(position),
+        position=hours.position_name(position),
         cleaves=cleaves,
-        since=None if start is None else instant(start),
+        since=None if start is None else to_timestamp(start),
         reached=reached,
-        last=instant(hours.last.max()),
+        last=to_timestamp(hours.last.max()),
         positions_used=turns.positions_used,
     )
 
 
-def due(
+def interval_state(
     action: str, use: pd.DataFrame, service: pd.DataFrame, crew: Crew, now: pd.Timestamp
-) -> Due:
-    """Where a service interval of one splicer stands.
+) -> IntervalState:
+    """State of a service interval of one splicer.
 
     Parameters
     ----------
     use : DataFrame
-        From `use_by_hour`, of this splicer.
+        From `usage_by_hour`, of this splicer.
     service : DataFrame
         Its service events.
     """
-    done = service.loc[
+    times = service.loc[
         (service["action"] == action) & (service["serviced_at"] <= now), "serviced_at"
     ]
-    if done.empty:
-        return Due(action, None, None, None, None, None)
-    hours = next(iter(hours_of(use, "splicer").values()), None)
-    return _due(action, done.max(), hours, crew.service.by_action[action], now)
+    if times.empty:
+        return IntervalState(action, None, None, None, None, None)
+    hours = next(iter(hours_by_asset(use, "splicer").values()), None)
+    return _interval_state(action, times.max(), hours, crew.service.by_action[action], now)
 
 
-def _due(
-    action: str, last: pd.Timestamp, hours: Hours | None, interval: Interval, now: pd.Timestamp
-) -> Due:
+def _interval_state(
+    action: str, last: pd.Timestamp, hours: UsageHours | None, interval: Interval, now: pd.Timestamp
+) -> IntervalState:
     days, total = (now - last) / DAY, 0
     shares, reached = [], []
     if hours is not None:
         first = int(
             np.searchsorted(hours.first, last.tz_localize(None).to_datetime64(), side="right")
         )
-        count = hours.splices[first:].cumsum()
-        total = int(count[-1]) if len(count) else 0
+        splices_so_far = hours.splices[first:].cumsum()
+        total = int(splices_so_far[-1]) if len(splices_so_far) else 0
         if interval.splices is not None and total >= interval.splices:
-            full = first + int(np.searchsorted(count, interval.splices))
-            reached.append(instant(hours.last[full]))
+            row = first + int(np.searchsorted(splices_so_far, interval.splices))
+            reached.append(to_timestamp(hours.last[row]))
     if interval.days is not None:
         shares.append(days / interval.days)
         if shares[-1] >= 1:
             reached.append(last + interval.days * DAY)
     if interval.splices is not None:
         shares.append(total / interval.splices)
-    return Due(
+    return IntervalState(
         action=action,
         done_at=last,
         days=float(days),
@@ -204,40 +205,40 @@ def _due(
 def service_findings(
     use: pd.DataFrame, service: pd.DataFrame, crew: Crew, now: pd.Timestamp
 ) -> list[Finding]:
-    """Service due now, over the crew; only for splicers and cleavers used since it fell due.
+    """Service due now in the whole crew; only for splicers and cleavers used since it fell due.
 
     Parameters
     ----------
     use : DataFrame
-        From `use_by_hour`, of every splicer.
+        From `usage_by_hour`, of every splicer.
     service : DataFrame
         Service events of every asset.
     """
     service, use = service[service["serviced_at"] <= now], use[use["at"] <= now]
     found = []
     intervals = crew.service.by_action
-    lately = service[service["action"].isin(list(intervals))]
-    done = lately.groupby(["asset", "action"])["serviced_at"].max().to_dict()
-    for name, hours in hours_of(use, "splicer").items():
-        latest = instant(hours.last.max())
+    interval_service = service[service["action"].isin(list(intervals))]
+    last_done = interval_service.groupby(["asset", "action"])["serviced_at"].max().to_dict()
+    for name, hours in hours_by_asset(use, "splicer").items():
+        latest = to_timestamp(hours.last.max())
         for action, interval in intervals.items():
-            if (name, action) not in done:
+            if (name, action) not in last_done:
                 continue
-            state = _due(action, done[name, action], hours, interval, now)
+            state = _interval_state(action, last_done[name, action], hours, interval, now)
             if state.reached is not None and latest >= state.reached:
-                found.append(_due_finding(name, state, state.reached, latest, interval, now))
-    turns = turns_of(service)
-    for cleaver, hours in hours_of(use, "cleaver").items():
+                found.append(_interval_finding(name, state, state.reached, latest, interval, now))
+    turns = turns_by_cleaver(service)
+    for cleaver, hours in hours_by_asset(use, "cleaver").items():
         life = crew.blade.cleaves_per_position
-        blade = present_blade(cleaver, hours, turns.get(cleaver, NO_TURNS), life)
+        blade = current_blade(cleaver, hours, turns.get(cleaver, NO_TURNS), life)
         if blade.reached is not None:
             found.append(_blade_finding(blade, blade.reached, crew, now))
     return found
 
 
-def _due_finding(
+def _interval_finding(
     splicer: str,
-    state: Due,
+    state: IntervalState,
     reached: pd.Timestamp,
     latest: pd.Timestamp,
     interval: Interval,
@@ -253,7 +254,7 @@ def _due_finding(
         subject_id=splicer,
         since=reached.to_pydatetime(),
         until=latest.to_pydatetime(),
-        severity=severity(latest, now, heavy=(state.share or 0.0) >= HEAVY),
+        severity=severity(latest, now, heavy=(state.share or 0.0) >= HEAVY_SHARE),
         evidence={
             "service": state.action,
             "days_since": round(state.days or 0.0),
@@ -262,16 +263,17 @@ def _due_finding(
             "interval_splices": interval.splices,
         },
         summary=(
-            f"{splicer}: {_words(state.action)} is due: last done on {state.done_at:%Y-%m-%d}, "
+            f"{splicer}: {_service_name(state.action)} is due: "
+            f"last done on {state.done_at:%Y-%m-%d}, "
             f"{state.days:.0f} days and {state.splices:,} splices ago (set to every "
             f"{' or '.join(filter(None, limits))})."
         ),
-        next_step=STEPS[state.action],
+        next_step=NEXT_STEPS[state.action],
         assessed_on=now.to_pydatetime(),
     )
 
 
-def _words(action: str) -> str:
+def _service_name(action: str) -> str:
     return {"cleaned": "cleaning", "v-grooves cleaned": "v-groove cleaning"}.get(action, action)
 
 
@@ -293,7 +295,7 @@ def _blade_finding(
         subject_id=blade.cleaver,
         since=reached.to_pydatetime(),
         until=blade.last.to_pydatetime(),
-        severity=severity(blade.last, now, heavy=cleaves >= HEAVY * life),
+        severity=severity(blade.last, now, heavy=cleaves >= HEAVY_SHARE * life),
         evidence={
             "service": "blade replaced" if spent else "blade rotated",
             "cleaves_on_position": cleaves,

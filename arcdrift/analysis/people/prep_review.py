@@ -55,7 +55,7 @@ def review_prep(
     runs, practice : DataFrame
         `arcdrift.analysis.people.cleave_runs`, every splicer.
     use : DataFrame
-        `arcdrift.analysis.maintenance.service_findings.use_by_hour` of every splicer.
+        `arcdrift.analysis.maintenance.service_findings.usage_by_hour` of every splicer.
     service : DataFrame
         Service events of every asset.
     """

@@ -41,11 +41,11 @@ from arcdrift.analysis.loss.loss_findings import loss_findings
 from arcdrift.analysis.loss.program_findings import program_findings
 from arcdrift.analysis.maintenance.electrode_life import (
     WEAR_COLUMNS,
-    electrodes,
+    electrode_state,
     worn_finding,
     worn_since,
 )
-from arcdrift.analysis.maintenance.electrode_replacements import early_findings
+from arcdrift.analysis.maintenance.electrode_replacements import early_replacement_findings
 from arcdrift.analysis.maintenance.service_findings import service_findings
 from arcdrift.analysis.people.prep_review import review_prep
 from arcdrift.analysis.review.parallel import submit_or_run
@@ -60,8 +60,8 @@ from arcdrift.analysis.review.result_tables import (
     streams_table,
 )
 from arcdrift.analysis.review.summary import Summary
-from arcdrift.analysis.setting_cost.mismatch_cost import worth_table
-from arcdrift.analysis.setting_cost.mismatch_model import worth_of_recalibrating
+from arcdrift.analysis.setting_cost.mismatch_cost import cost_table
+from arcdrift.analysis.setting_cost.mismatch_model import estimate_mismatch_costs
 from arcdrift.finding import Cause, Finding
 from arcdrift.settings import Crew, Splicer
 from arcdrift.times import microseconds
@@ -125,7 +125,7 @@ def assess(
     )
     points, models = _arc_charts(summary, crew)
     pending_cost = submit_or_run(
-        executor, worth_of_recalibrating, summary.mismatch_groups, points, models, crew
+        executor, estimate_mismatch_costs, summary.mismatch_groups, points, models, crew
     )
     loss = pending_loss()
     charts = loss.streams
@@ -163,7 +163,7 @@ def assess(
         "result_single_limits": dated(summary.singles.limits, "last_day"),
         "result_arc_models": models_table(models),
         "result_arc_points": points,
-        "result_worth": worth_table(pending_cost()),
+        "result_worth": cost_table(pending_cost()),
         "result_air_coverage": summary.coverage,
         "result_clock_stretches": stretches_table(summary.clocks),
         "result_agreement": agreement_table(summary.measured),
@@ -283,11 +283,13 @@ def _electrode_findings(
         settings = crew.splicers.get(name, Splicer())
         life, checks = settings.electrode_life_arcs, checks_of.get(name, check_days.iloc[:0])
         if worn_since(rows, life, crew.setting_limits.get(settings.model)) is not None:
-            worn = worn_finding(rows, electrodes(name, rows, checks, model_of.get(name), crew), now)
+            worn = worn_finding(
+                rows, electrode_state(name, rows, checks, model_of.get(name), crew), now
+            )
             findings += [] if worn is None else [worn]
         splicer_days = days_of.get(name, days.iloc[:0])
         events = service_of.get(name, service.iloc[:0])
-        findings += early_findings(name, rows, splicer_days, checks, events, life, now)
+        findings += early_replacement_findings(name, rows, splicer_days, checks, events, life, now)
     return findings
 
 

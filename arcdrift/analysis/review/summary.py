@@ -30,7 +30,7 @@ from arcdrift.analysis.loss.program_findings import COLUMNS as PROGRAM_COLUMNS
 from arcdrift.analysis.loss.program_findings import unexpected_days
 from arcdrift.analysis.loss.stream_days import loss_days, production
 from arcdrift.analysis.loss.technician_days import hand_days
-from arcdrift.analysis.maintenance.service_findings import use_by_hour
+from arcdrift.analysis.maintenance.service_findings import usage_by_hour
 from arcdrift.analysis.people.cleave_runs import cleave_runs, practice_splices
 from arcdrift.analysis.review.crew_sums import (
     air_coverage,
@@ -186,7 +186,7 @@ def summarize(
         check_days=check_days[judged].reset_index(drop=True),
         arc_points=arc_points(checks, check_air, service),
         mismatch_groups=mismatch_cells(splices, splice_air, checks, service, stream_days, crew),
-        use=use_by_hour(splices),
+        use=usage_by_hour(splices),
         cleave_runs=runs,
         practice=practice_splices(splices),
         histogram=loss_histogram(work, day),

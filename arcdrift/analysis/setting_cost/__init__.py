@@ -1,1 +1,1 @@
-"""What a wrong arc setting costs in loss."""
+"""Cost, in splice loss, of a wrong arc setting."""

@@ -1,4 +1,4 @@
-"""What a wrong arc setting costs, told by program class and in a sentence for the field."""
+"""Cost of a wrong arc setting by program class, as a table and as a sentence for the field."""
 
 import json
 from collections.abc import Iterable
@@ -7,30 +7,31 @@ from typing import Any
 
 import pandas as pd
 
-NOTHING_DB = 0.0005
-"""Costs that are surely smaller are told as none; loss is read to 0.01 dB."""
+NEGLIGIBLE_DB = 0.0005
+"""If the upper limit is below this, report no cost; loss is logged to 0.01 dB."""
 FINE_DB = 0.01
+"""Costs with an upper limit below this are written with four decimals instead of three."""
 
 
 @dataclass(frozen=True)
-class Worth:
-    """Cost of a mismatch on one splicer's programs of one class, from all its sisters' splices.
+class MismatchCost:
+    """Cost of a mismatch on one splicer's programs of one class, estimated with its peers.
 
     Attributes
     ----------
     splicers, splices, days : int
-        What it rests on: splicers of the same model and unit, their splices, workdays.
+        Data behind the estimate: splicers of the same model and unit, their splices, workdays.
     seen : float
-        Mismatch, in setting units, that 99 % of the splices kept within.
+        99th percentile of the splices' mismatch, in setting units.
     per_square, low, high : float or None
         dB a splice per squared unit of mismatch with its 95 % interval; None when refused.
     odd_shape : bool
         Whether costs by size of mismatch contradict a rise with the square.
     bins : tuple of dict
-        ``from``, ``to`` (setting units; to None: open), ``splices``, ``cost_db``, ``low_db``,
-        ``high_db`` against the smallest mismatches: no shape assumed.
+        ``from``, ``to`` (setting units; None: no upper end), ``splices``, ``cost_db``,
+        ``low_db``, ``high_db`` relative to the smallest mismatches, without assuming a shape.
     refusal : str or None
-        Why there is no figure, in words.
+        Why there is no estimate.
     """
 
     splicer: str
@@ -50,7 +51,7 @@ class Worth:
     def at(self, mismatch: float) -> tuple[float, float, float] | None:
         """Cost in dB a splice and its 95 % interval at a mismatch in setting units.
 
-        None when refused, or when splices were hardly ever made that far off.
+        None when refused, or when the mismatch is beyond ``seen``.
         """
         if self.per_square is None or self.low is None or self.high is None:
             return None
@@ -60,89 +61,105 @@ class Worth:
         return self.per_square * square, self.low * square, self.high * square
 
 
-def worth_table(worths: Iterable[Worth]) -> pd.DataFrame:
+def cost_table(costs: Iterable[MismatchCost]) -> pd.DataFrame:
     """Rows of ``result_worth``."""
-    rows = [asdict(worth) | {"bins": json.dumps(worth.bins)} for worth in worths]
-    return pd.DataFrame(rows, columns=list(Worth.__dataclass_fields__))
+    rows = [asdict(cost) | {"bins": json.dumps(cost.bins)} for cost in costs]
+    return pd.DataFrame(rows, columns=list(MismatchCost.__dataclass_fields__))
 
 
-def worths_from(table: pd.DataFrame) -> tuple[Worth, ...]:
-    """Rebuild what `worth_table` stored."""
+def costs_from_table(table: pd.DataFrame) -> tuple[MismatchCost, ...]:
+    """Rebuild costs from the rows of `cost_table`."""
     rows = table.astype(object).where(table.notna(), None).to_dict("records")
     return tuple(
-        Worth(**{str(k): v for k, v in row.items()} | {"bins": tuple(json.loads(row["bins"]))})
+        MismatchCost(
+            **{str(k): v for k, v in row.items()} | {"bins": tuple(json.loads(row["bins"]))}
+        )
         for row in rows
     )
 
 
-def tell_worth(
-    worths: Iterable[Worth], classes: tuple[str, ...], off: float | None, tolerance: float | None
+def cost_summary(
+    costs: Iterable[MismatchCost],
+    classes: tuple[str, ...],
+    mismatch_now: float | None,
+    tolerance: float | None,
 ) -> dict[str, Any] | None:
-    """Say what working on with a wrong setting costs.
+    """Summarize what splicing on with a wrong setting costs.
 
     Parameters
     ----------
-    worths : iterable of Worth
-        This splicer's.
+    costs : iterable of MismatchCost
+        Of this splicer.
     classes : tuple of str
         Program classes used lately; empty for all.
-    off : float, optional
-        By how much the setting seems to be off now, in its unit.
+    mismatch_now : float, optional
+        Estimated mismatch of the present setting, in its unit.
     tolerance : float, optional
-        Asked about where the setting is off by less than half of it.
+        Mismatch that is summarized if the present one is less than half of it.
 
     Returns
     -------
     dict or None
         ``sentence``, ``mismatch``, ``unit`` and ``programs``: for each class its
-        ``program_class``, ``mismatch`` the figure is for, ``cost_db``, ``low_db``, ``high_db``
+        ``program_class``, ``mismatch`` the estimate is for, ``cost_db``, ``low_db``, ``high_db``
         (None when refused), ``splices`` and ``refusal``. None when nothing is known.
     """
-    told = [worth for worth in worths if not classes or worth.program_class in classes]
-    if not told or tolerance is None:
+    selected = [item for item in costs if not classes or item.program_class in classes]
+    if not selected or tolerance is None:
         return None
-    asked = tolerance if off is None or abs(off) < tolerance / 2 else abs(off)
+    target = (
+        tolerance
+        if mismatch_now is None or abs(mismatch_now) < tolerance / 2
+        else abs(mismatch_now)
+    )
     programs, parts = [], []
-    for worth in told:
-        # no further than what was seen: beyond it the figure would be a guess
-        mismatch = min(asked, worth.seen)
-        cost = worth.at(mismatch)
-        value, low, high = cost or (None, None, None)
-        parts.append(_part(worth, mismatch, cost))
+    for item in selected:
+        # no estimate beyond the mismatches seen: it would be an extrapolation
+        mismatch = min(target, item.seen)
+        interval = item.at(mismatch)
+        value, low, high = interval or (None, None, None)
+        parts.append(_class_text(item, mismatch, interval))
         programs.append(
             {
-                "program_class": worth.program_class,
+                "program_class": item.program_class,
                 "mismatch": mismatch,
                 "cost_db": value,
                 "low_db": low,
                 "high_db": high,
-                "splices": worth.splices,
-                "refusal": worth.refusal,
+                "splices": item.splices,
+                "refusal": item.refusal,
             }
         )
     sentence = f"What a wrong setting costs a splice: {'; '.join(parts)}."
-    return {"sentence": sentence, "mismatch": asked, "unit": told[0].unit, "programs": programs}
+    return {
+        "sentence": sentence,
+        "mismatch": target,
+        "unit": selected[0].unit,
+        "programs": programs,
+    }
 
 
-def _part(worth: Worth, mismatch: float, cost: tuple[float, float, float] | None) -> str:
-    where = f"on {worth.program_class} programs"
-    if cost is None:
-        return f"not known {where} ({worth.refusal})"
-    value, low, high = cost
+def _class_text(
+    cost: MismatchCost, mismatch: float, interval: tuple[float, float, float] | None
+) -> str:
+    where = f"on {cost.program_class} programs"
+    if interval is None:
+        return f"not known {where} ({cost.refusal})"
+    value, low, high = interval
     far = f"{mismatch:.0f}" if mismatch >= 9.5 else f"{mismatch:.1f}".removesuffix(".0")
-    far += f" {worth.unit} off"
+    far += f" {cost.unit} off"
     if low <= 0:
-        return f"none seen {where} at {far} ({_under(high)})"
-    rough = ", roughly: it does not rise with the square" if worth.odd_shape else ""
-    span = f"{_db(low, high)} to {_db(high, high)}"
-    return f"about {_db(value, high)} dB {where} at {far} ({span}{rough})"
+        return f"none seen {where} at {far} ({_upper_limit_text(high)})"
+    rough = ", roughly: it does not rise with the square" if cost.odd_shape else ""
+    span = f"{_format_db(low, high)} to {_format_db(high, high)}"
+    return f"about {_format_db(value, high)} dB {where} at {far} ({span}{rough})"
 
 
-def _under(high: float) -> str:
-    if high < NOTHING_DB:
-        return f"under {NOTHING_DB:g} dB"
-    return f"under {_db(high, high)} dB"
+def _upper_limit_text(high: float) -> str:
+    if high < NEGLIGIBLE_DB:
+        return f"under {NEGLIGIBLE_DB:g} dB"
+    return f"under {_format_db(high, high)} dB"
 
 
-def _db(value: float, largest: float) -> str:
+def _format_db(value: float, largest: float) -> str:
     return f"{value:.4f}" if largest < FINE_DB else f"{value:.3f}"

@@ -1,8 +1,8 @@
-"""Splices summed up so that what a wrong arc setting costs can be worked out later.
+"""Sums of splices from which the cost of a wrong arc setting is estimated later.
 
-The mismatch of a splice follows from its air and wear, the setting in force, and the slopes of the
-arc model, which nobody knows yet when a splicer is summed up: so sums of the regressors and of
-their products are kept, which serve any slopes.
+The mismatch of a splice depends on its air and wear, on the setting in force, and on the slopes of
+the arc model, which are not known yet when a splicer is summarized. Therefore the sums of the
+regressors and of their products are stored, from which mismatches follow for any slopes.
 """
 
 import numpy as np
@@ -39,7 +39,7 @@ def mismatch_cells(
     days: pd.DataFrame,
     crew: Crew,
 ) -> pd.DataFrame:
-    """Sum splices up so that mismatches can be worked out once the model is known.
+    """Group splices by their last passed check and sum what mismatches are computed from.
 
     Parameters
     ----------
@@ -51,11 +51,12 @@ def mismatch_cells(
     Returns
     -------
     DataFrame
-        One row a splicer, program, technician, local day and last passed check: ``n``, ``capped``
-        and ``squares`` (sums of capped dB and their squares), ``below`` (splices under the cap),
-        and sums of the regressors of `center_air` and of their products, from which the mean of
-        the squared mismatch follows exactly for any slopes. Left out: splices without complete air,
-        before any passed check, and after electrodes were replaced or the splicer served since.
+        One row per splicer, program, technician, local day and last passed check: ``n``,
+        ``capped`` and ``squares`` (sums of capped dB and their squares), ``below`` (splices under
+        the cap), and sums of the regressors of `center_air` and of their products, from which the
+        mean squared mismatch follows exactly for any slopes. Excluded are splices without
+        complete air, before any passed check, and those with a replacement of electrodes or
+        other restarting service since their last check.
     """
     kept = ((splices["purpose"] == "production") & splices["loss_db"].notna()).to_numpy()
     passed = passed_checks(checks, service)
@@ -68,13 +69,13 @@ def mismatch_cells(
     kept = kept & (who >= 0)
     check = latest_event(who, at, own, to_microseconds(passed["checked_at"]))
     now = count_service_until(who, at, service, names, RESTART_ACTIONS)
-    fired = splices["arc_count"].to_numpy(np.float64) - _taken(passed["arc_count"], check)
+    fired = splices["arc_count"].to_numpy(np.float64) - _take_or_nan(passed["arc_count"], check)
     x = center_air(
         pd.DataFrame(
             {
                 "air_density": air["air_density"].to_numpy(),
                 "vapor_pressure": air["vapor_pressure"].to_numpy(),
-                "arcs": _taken(passed["arcs"], check) + np.nan_to_num(np.maximum(fired, 0.0)),
+                "arcs": _take_or_nan(passed["arcs"], check) + np.nan_to_num(np.maximum(fired, 0.0)),
             }
         )
     ).to_numpy(dtype=float)
@@ -109,6 +110,6 @@ def mismatch_cells(
     return cells.sort_values(["splicer", *CELL], kind="stable", ignore_index=True)[CELL_COLUMNS]
 
 
-def _taken(values: pd.Series, place: Ints) -> Floats:
-    """Values at places, NaN at place -1."""
-    return np.append(values.to_numpy(np.float64), np.nan)[place]
+def _take_or_nan(values: pd.Series, index: Ints) -> Floats:
+    """Values at the given indices; NaN for index -1."""
+    return np.append(values.to_numpy(np.float64), np.nan)[index]

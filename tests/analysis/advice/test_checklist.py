@@ -7,8 +7,8 @@ import pytest
 
 from arcdrift.analysis.advice.checklist import StartItem, start_of_day
 from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation
-from arcdrift.analysis.maintenance.electrode_life import Electrodes, Span
-from arcdrift.analysis.maintenance.service_findings import BladeState, Due
+from arcdrift.analysis.maintenance.electrode_life import ElectrodeState, Forecast
+from arcdrift.analysis.maintenance.service_findings import BladeState, IntervalState
 from arcdrift.settings import Crew
 
 NOW = pd.Timestamp("2026-05-05T08:00Z")
@@ -20,20 +20,20 @@ SITUATION = Situation(
     unit="steps", tolerance=None, last_check=LAST, failed_since=0, service_since=(), air=AIR,
     arcs_now=4100.0, program_classes=(),
 )  # fmt: skip
-WEAR = Electrodes(
+WEAR = ElectrodeState(
     splicer="Heron", arcs=3000.0, life=4500, limits=None, pace=None,
-    arcs_left=Span(1500.0, 1500.0, 1500.0), workdays_left=Span(24.0, 21.4, 26.6),
+    arcs_left=Forecast(1500.0, 1500.0, 1500.0), workdays_left=Forecast(24.0, 21.4, 26.6),
     ends_by="life", curve=None, notes=(),
 )  # fmt: skip
 BLADE = BladeState("C1", ("Heron",), "4", 620, NOW, None, NOW, 3)
-CLEANED = Due("cleaned", NOW - pd.Timedelta(days=3), 3.0, 150, 3 / 14, None)
+CLEANED = IntervalState("cleaned", NOW - pd.Timedelta(days=3), 3.0, 150, 3 / 14, None)
 
 
 def told(
     situation: Situation = SITUATION,
-    wear: Electrodes = WEAR,
+    wear: ElectrodeState = WEAR,
     blades: tuple[BladeState, ...] = (BLADE,),
-    intervals: tuple[Due, ...] = (CLEANED,),
+    intervals: tuple[IntervalState, ...] = (CLEANED,),
 ) -> dict[str, StartItem]:
     return {item.what: item for item in start_of_day(situation, wear, blades, intervals, CREW)}
 
@@ -65,11 +65,11 @@ def test_a_check_is_due(situation: Situation, words: str) -> None:
 
 
 def test_worn_electrodes_ask_for_power_off() -> None:
-    worn = replace(WEAR, arcs=4200.0, arcs_left=Span(300.0, 300.0, 300.0))
+    worn = replace(WEAR, arcs=4200.0, arcs_left=Forecast(300.0, 300.0, 300.0))
     item = told(wear=worn)["Electrodes"]
     assert item.state == "due"
     assert item.words.endswith("Power off before touching them.")
-    spent = replace(WEAR, arcs=4600.0, arcs_left=Span(0.0, 0.0, 0.0))
+    spent = replace(WEAR, arcs=4600.0, arcs_left=Forecast(0.0, 0.0, 0.0))
     assert told(wear=spent)["Electrodes"].words.startswith(
         "No arcs left: 4,600 on them, set to last 4,500."
     )
@@ -77,7 +77,7 @@ def test_worn_electrodes_ask_for_power_off() -> None:
 
 def test_blade_and_cleaning_due() -> None:
     blade = replace(BLADE, cleaves=1040)
-    late = Due("v-grooves cleaned", NOW, 61.0, 900, 61 / 60, NOW)
+    late = IntervalState("v-grooves cleaned", NOW, 61.0, 900, 61 / 60, NOW)
     items = told(blades=(blade,), intervals=(late,))
     assert items["Blade"].state == "due"
     assert items["V-grooves"].state == "due"
@@ -96,7 +96,9 @@ def test_what_nobody_logged_is_unknown_never_in_order() -> None:
         WEAR, arcs=None, arcs_left=None, workdays_left=None,
         notes=("No arc check carries an arc count, so wear cannot be told.",),
     )  # fmt: skip
-    items = told(nothing, bare, (), (Due("factory service", None, None, None, None, None),))
+    items = told(
+        nothing, bare, (), (IntervalState("factory service", None, None, None, None, None),)
+    )
     assert {item.state for what, item in items.items() if what != "Arc check"} == {"unknown"}
     assert "No arc check carries an arc count" in items["Electrodes"].words
     unturned = replace(BLADE, cleaves=None, since=None)

@@ -9,7 +9,7 @@ import pytest
 from arcdrift.analysis.causes.crew_cells import CrewCells
 from arcdrift.analysis.causes.likely_causes import CANNOT_TELL, likely_causes
 from arcdrift.analysis.causes.records_near_onset import Changes
-from arcdrift.analysis.maintenance.service_findings import use_by_hour
+from arcdrift.analysis.maintenance.service_findings import usage_by_hour
 from arcdrift.finding import Cause
 from arcdrift.settings import Crew, Splicer
 from tests.analysis.people.made_up_hands import cells_of
@@ -79,7 +79,7 @@ def changes(**given: object) -> Changes:
         "checks": pd.DataFrame(
             {"splicer": [], "status": [], "first_splice_at": pd.to_datetime([], utc=True)}
         ),
-        "use": use_by_hour(NO_SPLICES),
+        "use": usage_by_hour(NO_SPLICES),
         "models": (),
         "crew": Crew(name="made up"),
     }

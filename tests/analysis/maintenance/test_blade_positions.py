@@ -4,8 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.maintenance.blade_positions import blade_table, cleaves_on_blade, stretches
-from arcdrift.analysis.maintenance.service_findings import use_by_hour
+from arcdrift.analysis.maintenance.blade_positions import (
+    blade_table,
+    cleaves_on_blade,
+    position_stretches,
+)
+from arcdrift.analysis.maintenance.service_findings import usage_by_hour
 from arcdrift.settings import Blade
 from arcdrift.simulate import invented_crew, simulate_frames
 
@@ -31,15 +35,15 @@ def events(*rows):
 def test_cleaves_count_from_the_turn_on_the_service_log():
     use = hours(["4"] * 3 + ["5"] * 4)
     service = events(("C1", START + pd.Timedelta(days=2, hours=12), "blade rotated"))
-    told = stretches("C1", use, service)
-    assert [(one.position, one.cleaves, one.whole) for one in told] == [
+    told = position_stretches("C1", use, service)
+    assert [(one.position, one.cleaves, one.complete) for one in told] == [
         ("4", 300, False), ("5", 400, True),
     ]  # fmt: skip
     assert told[1].began == START + pd.Timedelta(days=2, hours=12)
 
 
 def test_a_turn_nobody_logged_shows_in_the_position():
-    told = stretches("C1", hours(["4"] * 3 + ["5"] * 4), events())
+    told = position_stretches("C1", hours(["4"] * 3 + ["5"] * 4), events())
     assert [one.cleaves for one in told] == [300, 400]
     assert told[1].began == START + pd.Timedelta(days=3)
 
@@ -68,12 +72,14 @@ def test_worn_positions_and_an_unknown_turn():
 def test_the_simulator_counts_the_same():
     """Its blades are turned near 1,000 cleaves; it counts 2.06 a splice, with the odd recleave."""
     made = simulate_frames(invented_crew(splicers=3, technicians=3, days=60, seed=4))
-    use = use_by_hour(made["splices"])
-    whole = [one for name in ("C1", "C2", "C3") for one in stretches(name, use, made["service"])]
-    turned = [one.cleaves for one in whole[:-1] if one.whole]
+    use = usage_by_hour(made["splices"])
+    whole = [
+        one for name in ("C1", "C2", "C3") for one in position_stretches(name, use, made["service"])
+    ]
+    turned = [one.cleaves for one in whole[:-1] if one.complete]
     assert len(turned) > 5
     last = {one.cleaver: one for one in whole}
-    done = [one.cleaves for one in whole if one.whole and one is not last[one.cleaver]]
+    done = [one.cleaves for one in whole if one.complete and one is not last[one.cleaver]]
     assert np.mean(done) * 2.06 / 2 == pytest.approx(1000, rel=0.12)
 
 

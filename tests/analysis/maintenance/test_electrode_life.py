@@ -8,11 +8,11 @@ import pytest
 
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc
 from arcdrift.analysis.maintenance.electrode_life import (
+    Forecast,
     Pace,
-    Span,
     arc_pace,
-    electrodes,
-    span_words,
+    electrode_state,
+    forecast_text,
     workdays_until,
     worn_finding,
 )
@@ -88,7 +88,7 @@ def test_the_interval_of_workdays_holds_the_day_it_happens() -> None:
         points = checked(list(arcs))
         pace = arc_pace(points, work(points))
         assert pace is not None
-        span = workdays_until(Span(900.0, 900.0, 900.0), pace)
+        span = workdays_until(Forecast(900.0, 900.0, 900.0), pace)
         day = int(np.argmax(daily[40:].cumsum() >= 900)) + 1
         assert span.high is not None
         inside += np.floor(span.low) <= day <= np.ceil(span.high)
@@ -100,19 +100,19 @@ def test_the_interval_of_workdays_holds_the_day_it_happens() -> None:
 @pytest.mark.parametrize(
     ("span", "words"),
     [
-        (Span(11.0, 9.4, 13.6), "about 9 to 14 workdays"),
-        (Span(0.5, 0.0, 0.8), "about 1 workday"),
-        (Span(40.0, 31.0, None), "at least 31 workdays"),
+        (Forecast(11.0, 9.4, 13.6), "about 9 to 14 workdays"),
+        (Forecast(0.5, 0.0, 0.8), "about 1 workday"),
+        (Forecast(40.0, 31.0, None), "at least 31 workdays"),
     ],
 )
-def test_forecasts_in_words(span: Span, words: str) -> None:
-    assert span_words(span, "workdays") == words
+def test_forecasts_in_words(span: Forecast, words: str) -> None:
+    assert forecast_text(span, "workdays") == words
 
 
 def test_arcs_and_workdays_to_the_set_life(simulated) -> None:
     points, model, _ = simulated
     arcs = float(points["arcs"].iloc[-1])
-    state = electrodes("s0", points, work(points), model, crew(int(arcs) + 500))
+    state = electrode_state("s0", points, work(points), model, crew(int(arcs) + 500))
     assert state.ends_by == "life"
     assert state.arcs_left is not None
     assert state.arcs_left.value == pytest.approx(500, abs=1)
@@ -120,7 +120,7 @@ def test_arcs_and_workdays_to_the_set_life(simulated) -> None:
     # 50 arcs a day by Poisson: ten days
     assert state.workdays_left.low < 10 < state.workdays_left.high
     assert state.notes == ()
-    known = electrodes("s0", points, work(points), model, crew(int(arcs) + 500), arcs + 100)
+    known = electrode_state("s0", points, work(points), model, crew(int(arcs) + 500), arcs + 100)
     assert known.arcs_left is not None
     assert known.arcs_left.value == pytest.approx(400, abs=1)
 
@@ -133,12 +133,12 @@ def test_the_setting_a_machine_can_reach_ends_them_earlier(simulated) -> None:
     wear_free = points["arc_setting"] - truth[2] * points["arcs"] / 1000
     level = float((wear_free.tail(30) - air).mean() + air.mean() + truth[2] * arcs / 1000)
     far = 1000 * 8.0 / -truth[2]  # arcs for 8 more steps down, by the true slope
-    state = electrodes("s0", points, work(points), model, crew(100_000, lowest=level - 8))
+    state = electrode_state("s0", points, work(points), model, crew(100_000, lowest=level - 8))
     assert state.ends_by == "setting"
     assert state.arcs_left is not None
     assert state.arcs_left.low <= far <= (state.arcs_left.high or np.inf)
     # upward wear never gets there
-    up = electrodes("s0", points, work(points), model, crew(None, highest=level + 8))
+    up = electrode_state("s0", points, work(points), model, crew(None, highest=level + 8))
     assert up.arcs_left is None or up.arcs_left.high is None
     # hand value without any uncertainty: 10 steps at 2 steps per 1,000 arcs
     sure = replace(
@@ -146,14 +146,14 @@ def test_the_setting_a_machine_can_reach_ends_them_earlier(simulated) -> None:
         mean=(0.0, 0.0, -2.0, 100.0),
         cov=tuple(tuple(1e-12 * (i == j) for j in range(4)) for i in range(4)),
     )
-    sharp = electrodes("s0", points, work(points), sure, crew(None, lowest=90.0), 1000.0)
+    sharp = electrode_state("s0", points, work(points), sure, crew(None, lowest=90.0), 1000.0)
     assert sharp.arcs_left is not None
     assert sharp.arcs_left.value == pytest.approx(4000, rel=1e-3)
 
 
 def test_the_curve_follows_the_true_wear(simulated) -> None:
     points, model, truth = simulated
-    curve = electrodes("s0", points, work(points), model, crew(5000)).curve
+    curve = electrode_state("s0", points, work(points), model, crew(5000)).curve
     assert curve is not None
     line = curve.curve
     assert line["arcs"].iloc[-1] >= 5000
@@ -171,7 +171,7 @@ def test_what_is_missing_is_said(simulated) -> None:
     points, model, _ = simulated
     bare = points.assign(arcs=np.nan, excluded="no arc count")
     refusal = Refusal("s0", 80, 0, "only 0 usable checks; a model of this splicer needs 12")
-    state = electrodes("s0", bare, work(points), refusal, crew())
+    state = electrode_state("s0", bare, work(points), refusal, crew())
     assert state.arcs is None
     assert state.arcs_left is None
     assert state.curve is None
@@ -182,10 +182,10 @@ def test_what_is_missing_is_said(simulated) -> None:
     assert worn_finding(bare, state, NOW) is None
     late = points.copy()
     late.loc[late.index[-1], "arcs"] = np.nan
-    said = " ".join(electrodes("s0", late, work(points), model, crew(5000)).notes)
+    said = " ".join(electrode_state("s0", late, work(points), model, crew(5000)).notes)
     assert "The last arc check carries no arc count" in said
     new = points.assign(epoch=[0] * 79 + [1], excluded=[None] * 79 + ["no arc count"])
-    said = " ".join(electrodes("s0", new, work(points), model, crew(5000)).notes)
+    said = " ".join(electrode_state("s0", new, work(points), model, crew(5000)).notes)
     assert "No check on the present electrodes" in said
 
 
@@ -194,7 +194,7 @@ def test_worn_electrodes_are_told_before_and_after_the_limit(simulated) -> None:
     arcs = float(points["arcs"].iloc[-1])
 
     def told(share: float):
-        state = electrodes("s0", points, work(points), model, crew(int(arcs * share)))
+        state = electrode_state("s0", points, work(points), model, crew(int(arcs * share)))
         return worn_finding(points, state, pd.Timestamp(points["checked_at"].iloc[-1]))
 
     near, over, fresh = told(1.05), told(0.95), told(2.0)
@@ -215,7 +215,7 @@ def test_a_setting_near_its_end_is_told_and_keeps_its_day() -> None:
     points = checked([50.0 * n for n in range(60)]).assign(
         arc_setting=[100 - 0.5 * n for n in range(60)]
     )
-    state = electrodes("s0", points, work(points), None, crew(None, lowest=72.0))
+    state = electrode_state("s0", points, work(points), None, crew(None, lowest=72.0))
     found = worn_finding(points, state, NOW)
     assert found is not None
     # from 99 (mean of the first five) nine tenths of the way to 72 is 74.7: the mean of five
@@ -224,7 +224,7 @@ def test_a_setting_near_its_end_is_told_and_keeps_its_day() -> None:
     assert found.evidence["lowest_setting"] == 72.0
     early = points.head(57)
     again = worn_finding(
-        early, electrodes("s0", early, work(early), None, crew(None, lowest=72.0)), NOW
+        early, electrode_state("s0", early, work(early), None, crew(None, lowest=72.0)), NOW
     )
     assert again is not None
     assert again.since == found.since

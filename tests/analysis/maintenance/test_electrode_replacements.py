@@ -6,9 +6,9 @@ import pytest
 
 from arcdrift.analysis.arc.arc_model import ArcModel, Effect
 from arcdrift.analysis.maintenance.electrode_replacements import (
-    early_findings,
+    compare_replacement,
+    early_replacement_findings,
     latest_replacement,
-    replacement,
 )
 
 AT = pd.Timestamp("2026-03-01T06:00Z")
@@ -69,7 +69,7 @@ def stream_days(before: int, after: int, ratio: float, seed: int = 2):
 
 
 def told(points: pd.DataFrame, days: pd.DataFrame):
-    return replacement(AT, points, days, SERVICE, MODEL, 0.0)
+    return compare_replacement(AT, points, days, SERVICE, MODEL, 0.0)
 
 
 def test_a_pair_that_helped() -> None:
@@ -134,7 +134,7 @@ def early(points: pd.DataFrame, *, life: int | None = 9000, raised: bool = False
     day = pd.date_range("2026-02-10", "2026-03-10")
     check_days = pd.DataFrame({"day": day, "failed_attempts": 0})
     check_days.loc[5, "failed_attempts"] = failed
-    return early_findings("Heron", points, days, check_days, SERVICE, life, NOW)
+    return early_replacement_findings("Heron", points, days, check_days, SERVICE, life, NOW)
 
 
 def test_an_early_replacement_is_a_note() -> None:

@@ -5,9 +5,9 @@ import pytest
 
 from arcdrift.analysis.maintenance.service_findings import (
     blade_state,
-    due,
+    interval_state,
     service_findings,
-    use_by_hour,
+    usage_by_hour,
 )
 from arcdrift.settings import Crew
 
@@ -39,14 +39,16 @@ def events(*rows: tuple[str, str, str]) -> pd.DataFrame:
 
 
 def test_hours_keep_every_splice() -> None:
-    use = use_by_hour(splices(3, 65))
+    use = usage_by_hour(splices(3, 65))
     assert use["splices"].tolist() == [30, 30, 5] * 3
     assert use["at"].iloc[0] == pd.Timestamp("2026-06-28T09:00Z")
     assert use["last"].iloc[-1] == pd.Timestamp("2026-06-30T11:08Z")
 
 
 def test_cleaves_count_from_the_last_turn_and_over_splicers() -> None:
-    use = pd.concat([use_by_hour(splices(10, 40)), use_by_hour(splices(10, 10, splicer="Kestrel"))])
+    use = pd.concat(
+        [usage_by_hour(splices(10, 40)), usage_by_hour(splices(10, 10, splicer="Kestrel"))]
+    )
     turned = events(("C1", "2026-06-26T06:00Z", "blade rotated"))
     state = blade_state("C1", use, turned, 1000)
     assert state is not None
@@ -58,10 +60,10 @@ def test_cleaves_count_from_the_last_turn_and_over_splicers() -> None:
 def test_a_position_changed_in_the_log_alone_counts_as_a_turn() -> None:
     log = splices(10, 40)
     log.loc[: 40 * 6 - 1, "blade_position"] = "3"
-    state = blade_state("C1", use_by_hour(log), events(), 1000)
+    state = blade_state("C1", usage_by_hour(log), events(), 1000)
     assert state is not None
     assert state.cleaves == 2 * 4 * 40
-    state = blade_state("C1", use_by_hour(splices(10, 40)), events(), 1000)
+    state = blade_state("C1", usage_by_hour(splices(10, 40)), events(), 1000)
     assert state is not None
     assert state.cleaves is None
 
@@ -70,7 +72,7 @@ def test_an_overdue_blade_is_told_from_the_day_it_was_full() -> None:
     turned = events(
         ("C1", "2026-05-01T06:00Z", "blade replaced"), ("C1", "2026-06-10T06:00Z", "blade rotated")
     )
-    (found,) = service_findings(use_by_hour(splices(20, 30)), turned, CREW, NOW)
+    (found,) = service_findings(usage_by_hour(splices(20, 30)), turned, CREW, NOW)
     # 60 cleaves a day from the 11th on: 1,000 are full on the 17th day, 1,200 by now
     assert found.kind == "service-due"
     assert (found.subject_type, found.subject_id) == ("cleaver", "C1")
@@ -86,7 +88,7 @@ def test_an_overdue_blade_is_told_from_the_day_it_was_full() -> None:
 def test_the_last_position_asks_for_a_new_blade() -> None:
     turns = [("C1", "2026-05-01T06:00Z", "blade replaced")]
     turns += [("C1", f"2026-05-{day:02d}T06:00Z", "blade rotated") for day in range(2, 17)]
-    (found,) = service_findings(use_by_hour(splices(20, 40)), events(*turns), CREW, NOW)
+    (found,) = service_findings(usage_by_hour(splices(20, 40)), events(*turns), CREW, NOW)
     assert found.evidence["service"] == "blade replaced"
     assert found.severity == "act"  # 1,600 cleaves: half as many again
 
@@ -99,9 +101,9 @@ def test_the_last_position_asks_for_a_new_blade() -> None:
     ],
 )
 def test_cleaning_by_the_calendar(when: str, days: int, share: float, reached: str | None) -> None:
-    state = due(
+    state = interval_state(
         "cleaned",
-        use_by_hour(splices(30, 5)),
+        usage_by_hour(splices(30, 5)),
         events(("Heron", when, "cleaned")),
         CREW,
         NOW,
@@ -116,7 +118,7 @@ def test_v_grooves_by_splices_or_days_whichever_comes_first() -> None:
         {"name": "Invented", "service": {"v-grooves cleaned": {"days": 90, "splices": 100}}}
     )
     done = events(("Heron", "2026-06-20T18:00Z", "v-grooves cleaned"))
-    (found,) = service_findings(use_by_hour(splices(30, 20)), done, crew, NOW)
+    (found,) = service_findings(usage_by_hour(splices(30, 20)), done, crew, NOW)
     # 20 a day from the 21st on: the hundredth on the 25th
     assert found.since.date().isoformat() == "2026-06-25"
     assert found.evidence["splices_since"] == 200
@@ -128,12 +130,12 @@ def test_v_grooves_by_splices_or_days_whichever_comes_first() -> None:
 
 
 def test_nothing_on_record_is_not_due_and_neither_is_an_idle_splicer() -> None:
-    assert service_findings(use_by_hour(splices(30, 5)), events(), CREW, NOW) == []
-    idle = use_by_hour(splices(5, 5, end=pd.Timestamp("2026-06-05T00:00Z")))
+    assert service_findings(usage_by_hour(splices(30, 5)), events(), CREW, NOW) == []
+    idle = usage_by_hour(splices(5, 5, end=pd.Timestamp("2026-06-05T00:00Z")))
     done = events(("Heron", "2026-06-04T18:00Z", "cleaned"))
     assert service_findings(idle, done, CREW, NOW) == []
 
 
 def test_no_service_log_of_the_future() -> None:
     later = events(("Heron", "2026-07-04T18:00Z", "cleaned"))
-    assert due("cleaned", use_by_hour(splices(3, 5)), later, CREW, NOW).done_at is None
+    assert interval_state("cleaned", usage_by_hour(splices(3, 5)), later, CREW, NOW).done_at is None

@@ -8,7 +8,7 @@ import pandas as pd
 
 from arcdrift.analysis.loss.technician_days import hand_days
 from arcdrift.analysis.maintenance.blade_positions import blade_table, cleaves_on_blade
-from arcdrift.analysis.maintenance.service_findings import use_by_hour
+from arcdrift.analysis.maintenance.service_findings import usage_by_hour
 from arcdrift.analysis.people.cleave_runs import cleave_runs
 from arcdrift.analysis.people.prep_effects import PrepEffects, prep_effects
 from arcdrift.settings import Crew
@@ -76,7 +76,7 @@ class Summed:
 
     @cached_property
     def use(self) -> pd.DataFrame:
-        return use_by_hour(self.log)
+        return usage_by_hour(self.log)
 
     @cached_property
     def cells(self) -> pd.DataFrame:

@@ -5,9 +5,14 @@ import pandas as pd
 import pytest
 
 from arcdrift.analysis.arc.arc_model import ArcModel, Effect
-from arcdrift.analysis.setting_cost.mismatch_cost import Worth, tell_worth, worth_table, worths_from
+from arcdrift.analysis.setting_cost.mismatch_cost import (
+    MismatchCost,
+    cost_summary,
+    cost_table,
+    costs_from_table,
+)
 from arcdrift.analysis.setting_cost.mismatch_groups import mismatch_cells
-from arcdrift.analysis.setting_cost.mismatch_model import worth_of_recalibrating
+from arcdrift.analysis.setting_cost.mismatch_model import estimate_mismatch_costs
 from arcdrift.settings import Crew
 
 CREW = Crew.model_validate(
@@ -69,12 +74,12 @@ def crew_of(
     return frame, pd.DataFrame(points), [fitted(name) for name in CREW.splicers]
 
 
-def by_class(worths: list[Worth]) -> dict[str, Worth]:
+def by_class(worths: list[MismatchCost]) -> dict[str, MismatchCost]:
     return {worth.program_class: worth for worth in worths if worth.splicer == "Heron"}
 
 
 def test_planted_costs_are_found_again() -> None:
-    told = by_class(worth_of_recalibrating(*crew_of({"plain": 2e-4, "clever": 0.0}), CREW))
+    told = by_class(estimate_mismatch_costs(*crew_of({"plain": 2e-4, "clever": 0.0}), CREW))
     fixed, clever = told["fixed"].at(6.0), told["self-adjusting"].at(6.0)
     assert fixed is not None
     assert clever is not None
@@ -91,7 +96,7 @@ def test_intervals_hold_the_planted_cost() -> None:
     held = 0
     for seed in range(30):
         planted = {"plain": 1e-4, "clever": 1e-5}
-        told = by_class(worth_of_recalibrating(*crew_of(planted, seed=seed, days=60), CREW))
+        told = by_class(estimate_mismatch_costs(*crew_of(planted, seed=seed, days=60), CREW))
         for kind, truth in (("fixed", 1e-4), ("self-adjusting", 1e-5)):
             low, high = told[kind].low, told[kind].high
             assert low is not None
@@ -104,7 +109,7 @@ def test_a_cost_that_steps_is_not_called_a_square() -> None:
     cells, points, models = crew_of({"plain": 0.0, "clever": 0.0})
     far = (cells["arc_setting"] - LEVEL).abs() > 2 * SIGMA
     cells.loc[far & (cells["program"] == "plain"), "capped"] += 30 * 0.02
-    told = by_class(worth_of_recalibrating(cells, points, models, CREW))
+    told = by_class(estimate_mismatch_costs(cells, points, models, CREW))
     assert told["fixed"].odd_shape
     assert not told["self-adjusting"].odd_shape
     assert told["fixed"].bins[-1]["low_db"] > 0.01
@@ -112,7 +117,7 @@ def test_a_cost_that_steps_is_not_called_a_square() -> None:
 
 def test_never_far_off_is_said_in_words() -> None:
     told = by_class(
-        worth_of_recalibrating(*crew_of({"plain": 0.0, "clever": 0.0}, spread=0.7), CREW)
+        estimate_mismatch_costs(*crew_of({"plain": 0.0, "clever": 0.0}, spread=0.7), CREW)
     )
     assert told["fixed"].per_square is None
     assert told["fixed"].refusal is not None
@@ -121,28 +126,28 @@ def test_never_far_off_is_said_in_words() -> None:
 
 
 def test_few_splices_are_refused() -> None:
-    told = by_class(worth_of_recalibrating(*crew_of({"plain": 1e-4, "clever": 0.0}, days=6), CREW))
+    told = by_class(estimate_mismatch_costs(*crew_of({"plain": 1e-4, "clever": 0.0}, days=6), CREW))
     assert told["fixed"].refusal == "only 540 splices on fixed programs with a known mismatch"
 
 
 def test_a_splicer_without_a_model_has_no_worth() -> None:
     cells, points, _ = crew_of({"plain": 1e-4, "clever": 0.0}, days=10)
-    assert worth_of_recalibrating(cells, points, [], CREW) == []
-    assert worth_table([]).empty
+    assert estimate_mismatch_costs(cells, points, [], CREW) == []
+    assert cost_table([]).empty
 
 
 def test_alarmed_epochs_and_heated_rooms_are_left_out() -> None:
     cells, points, models = crew_of({"plain": 1e-4, "clever": 0.0})
     points.loc[points["splicer"] == "Kestrel", "alarm"] = True
     points.loc[points.index[:20], "heated"] = 0.9
-    told = by_class(worth_of_recalibrating(cells, points, models, CREW))
+    told = by_class(estimate_mismatch_costs(cells, points, models, CREW))
     assert told["fixed"].splicers == 2
     assert told["fixed"].splices == (60 + 80) * 30
 
 
 def test_results_come_back_from_their_table() -> None:
-    worths = worth_of_recalibrating(*crew_of({"plain": 2e-4, "clever": 0.0}), CREW)
-    assert list(worths_from(worth_table(worths))) == worths
+    worths = estimate_mismatch_costs(*crew_of({"plain": 2e-4, "clever": 0.0}), CREW)
+    assert list(costs_from_table(cost_table(worths))) == worths
 
 
 def cells_of(splices: pd.DataFrame, service: pd.DataFrame) -> pd.DataFrame:
@@ -206,9 +211,13 @@ def test_splices_after_new_electrodes_wait_for_their_check(splices: pd.DataFrame
     assert cell["n"] == 1
 
 
-def worth(kind: str, low: float | None, high: float | None, refusal: str | None = None) -> Worth:
+def worth(
+    kind: str, low: float | None, high: float | None, refusal: str | None = None
+) -> MismatchCost:
     middle = None if low is None or high is None else (low + high) / 2
-    return Worth("Heron", kind, "steps", 3, 6000, 80, 8.0, middle, low, high, False, (), refusal)
+    return MismatchCost(
+        "Heron", kind, "steps", 3, 6000, 80, 8.0, middle, low, high, False, (), refusal
+    )
 
 
 def test_the_sentence() -> None:
@@ -217,7 +226,9 @@ def test_the_sentence() -> None:
         worth("self-adjusting", -2e-5, 6e-5),
         worth("custom", None, None, "only 40 splices"),
     ]
-    told = tell_worth(worths, ("custom", "fixed", "self-adjusting"), off=-6.0, tolerance=9.0)
+    told = cost_summary(
+        worths, ("custom", "fixed", "self-adjusting"), mismatch_now=-6.0, tolerance=9.0
+    )
     assert told is not None
     assert told["sentence"] == (
         "What a wrong setting costs a splice: about 0.008 dB on fixed programs at 6 steps off "
@@ -226,7 +237,7 @@ def test_the_sentence() -> None:
     )
     assert [row["mismatch"] for row in told["programs"]] == [6.0, 6.0, 6.0]
     # further than ever seen: told for as far as was seen
-    further = tell_worth(worths, ("fixed",), off=20.0, tolerance=9.0)
+    further = cost_summary(worths, ("fixed",), mismatch_now=20.0, tolerance=9.0)
     assert further is not None
     assert further["programs"][0]["mismatch"] == 8.0
-    assert tell_worth([], ("fixed",), 6.0, 9.0) is None
+    assert cost_summary([], ("fixed",), 6.0, 9.0) is None
