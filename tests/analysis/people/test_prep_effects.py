@@ -78,7 +78,7 @@ def test_air_and_blade_are_adjusted_for():
     rise = 0.3 * (cells["cleaves"] - 300) / 1000
     cells["angle_squares"] += 2 * cells["angle"] * rise + cells["n"] * rise**2
     cells["angle"] += cells["n"] * rise
-    plain = prep_effects(cells.drop(columns="cleaves"), measures=["angle"]).of(
+    plain = prep_effects(cells.drop(columns="cleaves"), measures=["angle"]).effects_of(
         "technician", "angle"
     )
     told = prep_effects(cells, measures=["angle"]).effects_of("technician", "angle")
