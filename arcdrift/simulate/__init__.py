@@ -1,10 +1,11 @@
 """Logs of an invented crew with known truth: for demonstrations, tests and measurements.
 
-The chain: `scenario` says who and what (`sample` makes crews, `plant` adds faults from TOML
-files); `weather` draws the air; `shifts` plans the days; `machine` turns one splicer's days
-into checks (`checks`, `need`) and splices (`hands`, `losses`, `geometry`), with the planted
-`faults`; `write` makes the files and `frames` the same in memory, `broken` damages a few rows,
-`truth` tells all.
+A simulation runs in four steps, each a package:
+
+- `crew`: the scenario, that is the crew, its habits and the planted faults;
+- `air`: the weather at the sites, and the readings of sensors;
+- `work`: for each splicer the workdays, checks, splices, wear and service;
+- `output`: log files or frames in memory, damaged rows, and the truth.
 """
 
 from collections.abc import Callable
@@ -25,21 +26,21 @@ from arcdrift.simulate.crew.faults import Fault
 from arcdrift.simulate.crew.invented_crews import invented_crew, sample_scenario
 from arcdrift.simulate.crew.loss_law import LossLaw
 from arcdrift.simulate.crew.scenario import Habits, Scenario
-from arcdrift.simulate.crew_run import run_crew
-from arcdrift.simulate.output.broken_rows import break_rows
+from arcdrift.simulate.crew_run import simulate_splicers
+from arcdrift.simulate.output.broken_rows import add_broken_rows
 from arcdrift.simulate.output.log_files import (
     KINDS,
-    NEEDS_FILE,
+    SETTING_TRUTH_FILE,
     TRUTH_FILE,
-    Format,
+    LogFormat,
     crew_toml,
-    free_folder,
     log_file,
     open_log,
+    prepare_folder,
 )
 from arcdrift.simulate.output.record_frames import SimulatedCrew, simulate_frames
-from arcdrift.simulate.output.truth import Truth, tell_truth
-from arcdrift.simulate.work.splicer_records import MachineTruth
+from arcdrift.simulate.output.truth import Truth, build_truth
+from arcdrift.simulate.work.splicer_records import SplicerTruth
 
 __all__ = [
     "Fault",
@@ -60,7 +61,7 @@ __all__ = [
 ]
 
 Progress = Callable[[int, int, int], None]
-"""Called with the splicers done, how many there are, and the splices written so far."""
+"""Called with the splicers done, the number of splicers, and the splices written so far."""
 
 
 def simulate(
@@ -68,7 +69,7 @@ def simulate(
     folder: Path,
     *,
     overwrite: bool = False,
-    form: Format = "csv",
+    log_format: LogFormat = "csv",
     progress: Progress | None = None,
 ) -> Truth:
     """Write the logs of a scenario into a folder, splicer by splicer.
@@ -78,71 +79,68 @@ def simulate(
     scenario : Scenario
         The crew, the days and the planted faults.
     folder : Path
-        Gets ``arc-checks.csv``, ``splices.csv.gz``, ``readings.csv``, ``service.csv`` (or
-        ``.parquet`` each), ``crew.toml`` and ``truth.json``, with the whole truth
-        ``truth-settings.parquet`` too; made when missing.
+        Where to write ``arc-checks.csv``, ``splices.csv.gz``, ``readings.csv``, ``service.csv``
+        (or the same as ``.parquet``), ``crew.toml``, ``truth.json`` and, with ``whole_truth``,
+        ``truth-settings.parquet``; made if it is missing.
     overwrite : bool
         Whether files of those names may be replaced.
-    form : str
+    log_format : str
         ``csv`` or ``parquet``.
     progress : callable, optional
-        Told after each splicer.
+        Called after each splicer.
 
     Returns
     -------
     Truth
-        What truth.json holds.
+        The content of truth.json.
 
     Raises
     ------
     UsageError
-        When the folder already holds such files, the days hold no workday, or rows are to be
-        broken in Parquet.
+        If the folder already holds such files, the days include no workday, or rows are to be
+        broken in Parquet files.
     """
-    if scenario.broken_rows and form != "csv":
+    if scenario.broken_rows and log_format != "csv":
         raise UsageError("Rows can be broken in CSV files only; choose --format csv.")
-    free_folder(folder, overwrite=overwrite)
+    prepare_folder(folder, overwrite=overwrite)
     weather = make_weather(scenario)
-    crew = run_crew(scenario, weather)
-    machines: dict[str, MachineTruth] = {}
+    splicers = simulate_splicers(scenario, weather)
+    splicer_truths: dict[str, SplicerTruth] = {}
     rows = dict.fromkeys(KINDS, 0)
+    names = {kind: log_file(kind, log_format) for kind in KINDS}
     with ExitStack() as stack:
         logs = {
-            kind: stack.enter_context(open_log(folder / log_file(kind, form), scenario.time_zone))
-            for kind in KINDS
+            kind: stack.enter_context(open_log(folder / name, scenario.time_zone))
+            for kind, name in names.items()
         }
-        needs = (
-            stack.enter_context(open_log(folder / NEEDS_FILE, scenario.time_zone))
+        write_settings = (
+            stack.enter_context(open_log(folder / SETTING_TRUTH_FILE, scenario.time_zone))
             if scenario.whole_truth
             else None
         )
-        for name, made in crew:
-            for kind, frame in (
-                ("arc-checks", made.checks),
-                ("splices", made.splices),
-                ("service", made.service),
-            ):
+        for splicer, records in splicers:
+            for kind, frame in records.frames.items():
                 logs[kind](frame)
                 rows[kind] += len(frame)
-            if needs is not None:
-                needs(made.advised.told())
-            machines[name] = made.truth
+            if write_settings is not None:
+                write_settings(records.setting_truth.table())
+            splicer_truths[splicer] = records.truth
             if progress is not None:
-                progress(len(machines), len(scenario.splicers), rows["splices"])
+                progress(len(splicer_truths), len(scenario.splicers), rows["splices"])
         readings = make_readings(scenario, weather)
         logs["readings"](readings)
         rows["readings"] = len(readings)
     (folder / CREW_FILE).write_text(crew_toml(scenario), encoding="utf-8", newline="\n")
 
-    broken = break_rows(folder, scenario.rng("broken rows")) if scenario.broken_rows else []
+    broken = add_broken_rows(folder, scenario.rng("broken rows")) if scenario.broken_rows else []
     files = {}
     for kind, count in rows.items():
-        name = log_file(kind, form)
+        name = names[kind]
         files[name] = {
             "rows": count + sum(row.file == name for row in broken),
             "broken": sum(row.file == name and row.expected == "quarantined" for row in broken),
             "repeated": sum(row.file == name and row.expected != "quarantined" for row in broken),
         }
-    truth = tell_truth(scenario, machines, files, broken)
+    truth = build_truth(scenario, splicer_truths, files, broken)
     (folder / TRUTH_FILE).write_text(truth.to_json(), encoding="utf-8", newline="\n")
     return truth

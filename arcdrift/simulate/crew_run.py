@@ -1,4 +1,4 @@
-"""Runs a scenario, one splicer at a time, so that memory holds one splicer's splices."""
+"""Simulating a scenario splicer by splicer, so that memory holds one splicer's splices only."""
 
 from collections.abc import Iterator
 
@@ -7,29 +7,32 @@ import pandas as pd
 from arcdrift.simulate.air.weather import Weather
 from arcdrift.simulate.crew.scenario import Scenario
 from arcdrift.simulate.work.shifts import plan_days
-from arcdrift.simulate.work.splicer_records import MachineRecords, run_splicer
+from arcdrift.simulate.work.splicer_records import SplicerRecords, simulate_splicer
 
 
-def run_crew(scenario: Scenario, weather: Weather) -> Iterator[tuple[str, MachineRecords]]:
-    """Plan the days, then simulate splicer after splicer as the result is read.
+def simulate_splicers(scenario: Scenario, weather: Weather) -> Iterator[tuple[str, SplicerRecords]]:
+    """Plan the days, then yield the records of one splicer after the other.
 
     Returns
     -------
-    iterator of (str, MachineRecords)
-        By name; splicers that never worked are left out.
+    iterator of (str, SplicerRecords)
+        Name and records; splicers that never worked are left out.
 
     Raises
     ------
     UsageError
-        When the days hold no workday.
+        If the days include no workday.
     """
-    return _each(scenario, weather, plan_days(scenario))
+    return _simulate_each(scenario, weather, plan_days(scenario))
 
 
-def _each(
+def _simulate_each(
     scenario: Scenario, weather: Weather, days: pd.DataFrame
-) -> Iterator[tuple[str, MachineRecords]]:
-    by_splicer = dict(list(days.groupby("splicer", sort=False)))
+) -> Iterator[tuple[str, SplicerRecords]]:
+    days_by_splicer = dict(list(days.groupby("splicer", sort=False)))
     for number, splicer in enumerate(scenario.splicers):
-        if number in by_splicer:
-            yield splicer.name, run_splicer(scenario, splicer, by_splicer[number], weather)
+        if number in days_by_splicer:
+            yield (
+                splicer.name,
+                simulate_splicer(scenario, splicer, days_by_splicer[number], weather),
+            )

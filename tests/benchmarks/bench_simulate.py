@@ -24,7 +24,7 @@ def main(splicers: int, days: int, splices_per_day: float, form: str) -> None:
             made = len(simulate_frames(scenario)["splices"])
         else:
             (known,) = (known for known in FORMATS if known == form)
-            truth = simulate(scenario, folder, form=known)
+            truth = simulate(scenario, folder, log_format=known)
             made = sum(n["rows"] for file, n in truth.files.items() if file.startswith("splices"))
         seconds = time.perf_counter() - started
         size = sum(path.stat().st_size for path in folder.iterdir())

@@ -57,7 +57,7 @@ def test_parquet_holds_the_same_in_a_row_group_a_splicer(made, tmp_path):
     import pyarrow.parquet as pq
 
     counts = []
-    simulate(SCENARIO, tmp_path, form="parquet", progress=lambda *told: counts.append(told))
+    simulate(SCENARIO, tmp_path, log_format="parquet", progress=lambda *told: counts.append(told))
     for kind in KINDS:
         frame = pd.read_parquet(tmp_path / log_file(kind, "parquet"))
         pd.testing.assert_frame_equal(frame, made[kind][list(frame.columns)])
@@ -112,7 +112,7 @@ def test_the_same_seed_makes_the_same_frames(made):
 
 def test_rows_are_broken_in_csv_only(tmp_path):
     with pytest.raises(UsageError, match=r"in CSV files only; choose --format csv"):
-        simulate(sample_scenario(), tmp_path, form="parquet")
+        simulate(sample_scenario(), tmp_path, log_format="parquet")
 
 
 def test_no_empty_logs_are_left_behind(tmp_path):
@@ -125,6 +125,6 @@ def test_no_empty_logs_are_left_behind(tmp_path):
 def test_overwriting_takes_the_other_format_away(tmp_path):
     small = invented_crew(splicers=1, days=3, splices_per_day=5)
     simulate(small, tmp_path)
-    simulate(small, tmp_path, form="parquet", overwrite=True)
+    simulate(small, tmp_path, log_format="parquet", overwrite=True)
     assert not (tmp_path / "splices.csv.gz").exists()
     assert (tmp_path / "splices.parquet").exists()

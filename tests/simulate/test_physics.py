@@ -17,11 +17,11 @@ from arcdrift.simulate.crew.loss_law import LossLaw
 from arcdrift.simulate.crew.scenario import ArcLaw, Habits, ModelSpec
 from arcdrift.simulate.work.geometry import (
     core_offset_um,
-    mean_uneven_loss_db,
-    tilt_of,
-    uneven_loss_db,
+    draw_tilt,
+    field_and_tilt_loss_db,
+    mean_field_and_tilt_loss_db,
 )
-from arcdrift.simulate.work.splice_losses import Conditions, make_splices
+from arcdrift.simulate.work.splice_losses import SpliceInputs, draw_splices
 
 ALWAYS = Habits(late=0.0, missed=0.0, failed_only=0.0, retry=0.0, at_work=1.0)
 
@@ -170,7 +170,7 @@ def test_a_wrong_setting_costs_more_on_a_fixed_program():
     n = 200_000
 
     def mean_loss(mismatch: float, share: float) -> float:
-        conditions = Conditions(
+        conditions = SpliceInputs(
             mean_db=np.full(n, 0.03),
             shape=np.full(n, 1.2),
             day=np.arange(n) // 100,
@@ -180,7 +180,7 @@ def test_a_wrong_setting_costs_more_on_a_fixed_program():
             cleave_median_deg=np.full(n, 0.5),
             cleave_log_sd=np.full(n, 0.3),
         )
-        return float(np.nanmean(make_splices(conditions, np.random.default_rng(1)).loss_db))
+        return float(np.nanmean(draw_splices(conditions, np.random.default_rng(1)).loss_db))
 
     # gamma about 0.03 dB with a 10 % day effect: standard error 1e-4
     assert mean_loss(0.0, 1.0) == pytest.approx(0.03, abs=4e-4)
@@ -193,7 +193,7 @@ def test_a_wrong_setting_costs_more_on_a_fixed_program():
 def test_losses_have_the_shape_of_the_study():
     # statistics of the loss study: gamma of shape 1.2, 1.2 % dirty splices of 0.2 to 1 dB
     n = 300_000
-    conditions = Conditions(
+    conditions = SpliceInputs(
         mean_db=np.full(n, 0.03),
         shape=np.full(n, 1.2),
         day=np.arange(n) // 60,
@@ -203,7 +203,7 @@ def test_losses_have_the_shape_of_the_study():
         cleave_median_deg=np.full(n, 0.5),
         cleave_log_sd=np.full(n, 0.3),
     )
-    made = make_splices(conditions, np.random.default_rng(2))
+    made = draw_splices(conditions, np.random.default_rng(2))
     loss = pd.Series(made.loss_db).dropna()
     np.testing.assert_allclose(loss * 100, (loss * 100).round(), atol=1e-9)
     assert (loss >= 0.2).mean() == pytest.approx(0.0125, abs=0.002)
@@ -220,22 +220,22 @@ def test_weather_is_believable():
     temperature = pd.DataFrame(weather.temperature.T, columns=[s.name for s in crew.sites])
     # standard lapse of ISO 2533: 6.5 K/km over 2,728 m between Harbor and Pass
     assert (temperature["Harbor"] - temperature["Pass"]).mean() == pytest.approx(17.7, abs=1.0)
-    pressure = pd.DataFrame(weather.station.T, columns=temperature.columns)
+    pressure = pd.DataFrame(weather.station_pressure.T, columns=temperature.columns)
     # ISO 2533: 1011.8 hPa at 12 m, 942.1 at 610 m, 724.6 at 2,740 m
     for site, standard in {"Harbor": 1011.8, "Valley": 942.1, "Pass": 724.6}.items():
         assert pressure[site].mean() == pytest.approx(standard, abs=8)
         assert 3 < pressure[site].std() < 10
     assert weather.humidity.min() >= 8
     assert weather.humidity.max() <= 99
-    assert ((weather.vapor > 0) & (weather.vapor < 40)).all()
+    assert ((weather.vapor_pressure > 0) & (weather.vapor_pressure < 40)).all()
 
 
 def test_geometry_costs_what_gaussian_modes_say():
     # overlap integrals of Gaussian modes (Marcuse 1977): equal fibers of 9.2 um, 0.5 degrees of
     # tilt at 1310 nm, n 1.46: 0.085792 dB; 1 um of offset: 0.205243 dB; 8.8 against 9.6 um:
     # 0.032839 dB
-    assert uneven_loss_db(4.6, 4.6, np.array([0.5])) == pytest.approx(0.085792, abs=1e-6)
-    assert uneven_loss_db(4.4, 4.8, np.array([0.0])) == pytest.approx(0.032839, abs=1e-6)
+    assert field_and_tilt_loss_db(4.6, 4.6, np.array([0.5])) == pytest.approx(0.085792, abs=1e-6)
+    assert field_and_tilt_loss_db(4.4, 4.8, np.array([0.0])) == pytest.approx(0.032839, abs=1e-6)
     assert core_offset_um(4.6, 4.6, np.array([0.205243])) == pytest.approx(1.0, abs=1e-5)
 
 
@@ -245,18 +245,18 @@ def test_mean_cost_of_cleave_angles_is_that_of_many():
     # two ends tilted left and right in random directions, drawn as vectors
     turn = rng.uniform(0, 2 * np.pi, len(left))
     between = np.abs(left - right * np.exp(1j * turn))
-    tilt = tilt_of(left, right, np.random.default_rng(6))
+    tilt = draw_tilt(left, right, np.random.default_rng(6))
     assert np.mean(tilt**2) == pytest.approx(np.mean((0.1 * between) ** 2), rel=0.01)
     # 0.085792 dB at half a degree, quadratic in small angles
     expected = 0.085792 * np.mean((0.1 * between) ** 2) / 0.25
-    assert mean_uneven_loss_db(4.6, 4.6, 0.7, 0.45) == pytest.approx(expected, rel=0.01)
+    assert mean_field_and_tilt_loss_db(4.6, 4.6, 0.7, 0.45) == pytest.approx(expected, rel=0.01)
 
 
 def test_the_whole_law_keeps_the_program_s_mean():
     n = 300_000
-    made = make_splices(
-        Conditions(
-            mean_db=np.full(n, 0.03 - float(mean_uneven_loss_db(4.6, 4.6, 0.7, 0.45))),
+    made = draw_splices(
+        SpliceInputs(
+            mean_db=np.full(n, 0.03 - float(mean_field_and_tilt_loss_db(4.6, 4.6, 0.7, 0.45))),
             shape=np.full(n, 1.2),
             day=np.arange(n) // 60,
             mismatch=np.zeros(n),

@@ -146,8 +146,8 @@ def test_heated_rooms_are_warm_and_keep_the_vapor():
     heated = weather.temperature > outside.temperature
     assert heated.mean() == pytest.approx(0.5, abs=0.1)
     assert weather.temperature[heated].min() >= 18.0
-    np.testing.assert_array_equal(weather.vapor, outside.vapor)
-    np.testing.assert_array_equal(weather.station, outside.station)
+    np.testing.assert_array_equal(weather.vapor_pressure, outside.vapor_pressure)
+    np.testing.assert_array_equal(weather.station_pressure, outside.station_pressure)
     # ideal gas: warmer air of the same pressure is thinner as the absolute temperatures go
     ratio = weather.density[heated] / outside.density[heated]
     kelvin = (outside.temperature[heated] + 273.15) / (weather.temperature[heated] + 273.15)
@@ -166,10 +166,12 @@ def test_own_formulas_agree_with_the_package_s():
 
     t = np.array([-15.0, 0.5, 12.0, 35.0])
     rh, p = np.array([60.0, 90.0, 40.0, 70.0]), np.array([720.0, 1013.0, 950.0, 1005.0])
-    np.testing.assert_allclose(IDEAL_GAS.vapor(t, rh), MOIST_AIR.vapor(t, rh), rtol=4e-3)
+    np.testing.assert_allclose(
+        IDEAL_GAS.vapor_pressure(t, rh), MOIST_AIR.vapor_pressure(t, rh), rtol=4e-3
+    )
     np.testing.assert_allclose(IDEAL_GAS.density(t, p, rh), MOIST_AIR.density(t, p, rh), rtol=4e-4)
     # 20 C, 1013.25 hPa, 50 %: 1.199314 kg/m3 by CIPM-2007, 2.3326 kPa saturated by WMO-No. 8
     assert IDEAL_GAS.density(*np.array([[20.0], [1013.25], [50.0]]))[0] == pytest.approx(
         1.199314, rel=5e-4
     )
-    assert IDEAL_GAS.saturated(np.array([20.0]))[0] == pytest.approx(23.326, abs=0.001)
+    assert IDEAL_GAS.saturation_pressure(np.array([20.0]))[0] == pytest.approx(23.326, abs=0.001)

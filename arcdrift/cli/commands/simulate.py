@@ -106,7 +106,11 @@ def simulate(
             progress(description, splices, splices * splicers_total // splicers_done)
 
         truth = simulate_logs(
-            scenario, folder, overwrite=overwrite, form=log_format.value, progress=show_progress
+            scenario,
+            folder,
+            overwrite=overwrite,
+            log_format=log_format.value,
+            progress=show_progress,
         )
     files: list[dict[str, Any]] = [{"file": name, **counts} for name, counts in truth.files.items()]
     if as_json:

@@ -1,6 +1,7 @@
-"""Moist air in two ways: as the package has it, and by plain formulas of the simulator's own.
+"""Properties of moist air: by `arcdrift.air.moist_air`, or by simple formulas of the simulator.
 
-The second is independent of `arcdrift.air` and quick, since nothing in it goes value by value.
+The simulator's formulas are independent of `arcdrift.air`, and fast because they work on whole
+arrays.
 """
 
 from collections.abc import Callable
@@ -11,33 +12,44 @@ import numpy as np
 from arcdrift.air.moist_air import air_density, saturation_vapor_pressure, vapor_pressure
 from arcdrift.arrays import Floats
 
-_DRY, _VAPOR = 287.05, 461.5
+_GAS_CONSTANT_DRY, _GAS_CONSTANT_VAPOR = 287.05, 461.5
 """Specific gas constants, J/(kg K) (from memory; ISO 2533 rounds the first the same)."""
 
 
 @dataclass(frozen=True)
 class MoistAir:
-    """Functions of arrays: degrees Celsius, hPa and % in; hPa or kg/m3 out."""
+    """Functions of arrays in degrees Celsius, hPa and %; they return hPa or kg/m3.
 
-    saturated: Callable[[Floats], Floats]
-    vapor: Callable[[Floats, Floats], Floats]
+    Attributes
+    ----------
+    saturation_pressure : callable
+        Saturation vapor pressure over water from temperature.
+    vapor_pressure : callable
+        Vapor pressure from temperature and relative humidity.
+    density : callable
+        Air density from temperature, pressure and relative humidity.
+    """
+
+    saturation_pressure: Callable[[Floats], Floats]
+    vapor_pressure: Callable[[Floats, Floats], Floats]
     density: Callable[[Floats, Floats, Floats], Floats]
 
 
-def _saturated(t: Floats) -> Floats:
-    """Over water: 6.112 exp(17.62 t / (243.12 + t)), WMO-No. 8, part I, annex 4.B."""
+def _saturation_pressure(t: Floats) -> Floats:
+    """Return 6.112 exp(17.62 t / (243.12 + t)): over water, WMO-No. 8, part I, annex 4.B."""
     return np.asarray(6.112 * np.exp(17.62 * t / (243.12 + t)))
 
 
-def _vapor(t: Floats, rh: Floats) -> Floats:
-    return _saturated(t) * rh / 100.0
+def _vapor_pressure(t: Floats, rh: Floats) -> Floats:
+    return _saturation_pressure(t) * rh / 100.0
 
 
 def _density(t: Floats, p: Floats, rh: Floats) -> Floats:
-    """Dalton: dry air and vapor, each an ideal gas."""
-    e = _vapor(t, rh)
-    return np.asarray(100.0 * ((p - e) / _DRY + e / _VAPOR) / (t + 273.15))
+    """Return the density of dry air plus vapor, each an ideal gas at its partial pressure."""
+    e = _vapor_pressure(t, rh)
+    pressure_over_gas_constant = (p - e) / _GAS_CONSTANT_DRY + e / _GAS_CONSTANT_VAPOR
+    return np.asarray(100.0 * pressure_over_gas_constant / (t + 273.15))
 
 
 MOIST_AIR = MoistAir(saturation_vapor_pressure, vapor_pressure, air_density)
-IDEAL_GAS = MoistAir(_saturated, _vapor, _density)
+IDEAL_GAS = MoistAir(_saturation_pressure, _vapor_pressure, _density)

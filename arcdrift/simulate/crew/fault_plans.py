@@ -1,8 +1,8 @@
-"""Faults from TOML files, planted into a scenario by the day and the name of whom they hit.
+"""Plans of faults in TOML files, and adding their faults to a scenario.
 
-A plan names each fault's kind, subject (a name, or ``random``), start and end (day numbers from
-0 on, dates, or local dates with a time; the end is the first moment without the fault), and
-size. Unknown keys are refused with the nearest known one.
+A plan gives for each fault the kind, the subject (a name, or ``random``), the start and the end
+(day numbers from 0 on, dates, or local dates with a time; the end is the first moment without
+the fault) and the size. An unknown key is refused with a similar known one as a suggestion.
 """
 
 import difflib
@@ -19,7 +19,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 import arcdrift
 from arcdrift.errors import BadInput, UsageError
-from arcdrift.simulate.crew.faults import SUBJECT, Fault, FaultKind, Side
+from arcdrift.simulate.crew.faults import SUBJECT_TYPES, Fault, FaultKind, Side
 from arcdrift.simulate.crew.scenario import Habits, Scenario
 
 RANDOM = "random"
@@ -45,7 +45,7 @@ class PlannedFault(_Strict):
 
 
 class PlannedCrew(_Strict):
-    """Habits and crew-wide effects that a plan sets; what it leaves out stays as it is."""
+    """Habits and crew-wide effects that a plan changes; None leaves one unchanged."""
 
     late: float | None = Field(None, ge=0, le=1)
     missed: float | None = Field(None, ge=0, le=1)
@@ -62,7 +62,7 @@ class PlannedCrew(_Strict):
 
 
 class FaultPlan(_Strict):
-    """A TOML file of faults."""
+    """The content of a TOML file of faults."""
 
     name: str
     description: str = ""
@@ -71,8 +71,8 @@ class FaultPlan(_Strict):
 
 
 def plan_names() -> list[str]:
-    """Names of the plans that come with the package."""
-    return sorted(path.stem for path in _shipped().glob("*.toml"))
+    """Return the names of the plans that come with the package."""
+    return sorted(path.stem for path in _plan_folder().glob("*.toml"))
 
 
 def load_plan(name_or_path: str) -> FaultPlan:
@@ -81,114 +81,116 @@ def load_plan(name_or_path: str) -> FaultPlan:
     Raises
     ------
     BadInput
-        With one sentence when there is no such plan or the file cannot be used.
+        If there is no such plan, or the file cannot be used.
     """
     path = Path(name_or_path)
     if path.suffix != ".toml":
-        path = _shipped() / f"{name_or_path}.toml"
+        path = _plan_folder() / f"{name_or_path}.toml"
         if not path.is_file():
-            near = difflib.get_close_matches(name_or_path, plan_names(), n=1)
-            hint = f" Did you mean {near[0]}?" if near else f" Known: {', '.join(plan_names())}."
+            similar = difflib.get_close_matches(name_or_path, plan_names(), n=1)
+            hint = (
+                f" Did you mean {similar[0]}?" if similar else f" Known: {', '.join(plan_names())}."
+            )
             raise BadInput(f"There are no faults named {name_or_path}.{hint}")
     try:
-        found = tomllib.loads(path.read_text(encoding="utf-8"))
+        content = tomllib.loads(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError) as problem:
         raise BadInput(f"{path} cannot be read: {problem}.") from None
     except tomllib.TOMLDecodeError as problem:
         raise BadInput(f"{path} is not valid TOML: {problem}.") from None
     try:
-        return FaultPlan.model_validate({"name": path.stem, **found})
+        return FaultPlan.model_validate({"name": path.stem, **content})
     except ValidationError as problem:
-        raise BadInput(f"{path.name}: {_first_sentence(problem)}") from None
+        raise BadInput(f"{path.name}: {_error_sentence(problem)}") from None
 
 
 def add_faults(scenario: Scenario, plan: FaultPlan) -> Scenario:
-    """Add the faults of a plan to a scenario, and take over its habits.
+    """Add the faults of a plan to a scenario, and apply its habits.
 
     Raises
     ------
     UsageError
-        When a fault falls outside the days, or nobody of the crew fits it.
+        If a fault starts outside the simulated days, or the crew has no subject for it.
     """
-    scenario = _with_habits(scenario, plan.crew)
+    scenario = _apply_habits(scenario, plan.crew)
     rng = scenario.rng("plan", plan.name)
     for planned in plan.faults:
-        scenario = _add(scenario, planned, plan.name, rng)
+        scenario = _add_fault(scenario, planned, plan.name, rng)
     return scenario
 
 
 def add_random_faults(scenario: Scenario) -> Scenario:
-    """Plant a handful of the shipped faults: one for every three splicers, three at least.
+    """Add random faults of the plans in the package: one per three splicers, at least three.
 
-    Kinds, subjects and starts are drawn with the scenario's seed; starts lie between a quarter
-    and three quarters of the days.
+    Kinds, subjects and starts depend on the scenario's seed; starts lie between one quarter and
+    three quarters of the days.
     """
     rng = scenario.rng("some faults")
     names = [name for name in plan_names() if load_plan(name).faults]
-    wanted = max(3, len(scenario.splicers) // 3)
-    while wanted:
-        for name in rng.permutation(names)[:wanted]:
-            wanted -= 1
+    remaining = max(3, len(scenario.splicers) // 3)
+    while remaining:
+        for name in rng.permutation(names)[:remaining]:
+            remaining -= 1
             planned = load_plan(str(name)).faults[0]
-            begin = round(float(rng.uniform(0.25, 0.75)) * scenario.days)
+            start_day = round(float(rng.uniform(0.25, 0.75)) * scenario.days)
             if isinstance(planned.end, float) and isinstance(planned.start, float):
-                end = begin + planned.end - planned.start
+                end = start_day + planned.end - planned.start
                 planned = planned.model_copy(update={"end": end})
-            moved = planned.model_copy(update={"start": float(begin), "subject": RANDOM})
+            shifted = planned.model_copy(update={"start": float(start_day), "subject": RANDOM})
             try:
-                scenario = _add(scenario, moved, str(name), rng)
+                scenario = _add_fault(scenario, shifted, str(name), rng)
             except NoSubjectFits:
                 continue
     return scenario
 
 
 class NoSubjectFits(UsageError):
-    """A crew has nobody, or no machine, that a fault could happen to."""
+    """The crew has no person, machine or site that the fault could happen to."""
 
 
 @cache
-def _shipped() -> Path:
+def _plan_folder() -> Path:
     package = Path(arcdrift.__file__).parent
-    for place in (package / "example_scenarios", package.parent / "data" / "scenarios"):
-        if place.is_dir():
-            return place
+    for folder in (package / "example_scenarios", package.parent / "data" / "scenarios"):
+        if folder.is_dir():
+            return folder
     raise BadInput("The fault plans are missing from this installation; install arcdrift anew.")
 
 
-def _first_sentence(problem: ValidationError) -> str:
+def _error_sentence(problem: ValidationError) -> str:
     first = problem.errors()[0]
     where = ".".join(str(part) for part in first["loc"] if not str(part).startswith("function"))
     key = str(first["loc"][-1]) if first["loc"] else ""
     if first["type"] == "extra_forbidden":
         models = (FaultPlan, PlannedFault, PlannedCrew)
         known = {name for model in models for name in model.model_fields}
-        said, word = f"the key {where} is not known.", key
+        sentence, typed = f"the key {where} is not known.", key
     elif first["type"] == "literal_error" and key == "kind":
-        known, word = set(get_args(FaultKind)), str(first["input"])
-        said = f"{where}: the kind {word} is not known."
+        known, typed = set(get_args(FaultKind)), str(first["input"])
+        sentence = f"{where}: the kind {typed} is not known."
     else:
         return f"{where}: {first['msg']}."
-    near = difflib.get_close_matches(word, sorted(known), n=1)
-    return f"{said} Did you mean {near[0]}?" if near else said
+    similar = difflib.get_close_matches(typed, sorted(known), n=1)
+    return f"{sentence} Did you mean {similar[0]}?" if similar else sentence
 
 
-def _with_habits(scenario: Scenario, crew: PlannedCrew) -> Scenario:
-    said = {key: value for key, value in crew.model_dump().items() if value is not None}
-    habits = {f.name: said[f.name] for f in fields(Habits) if f.name in said}
-    losses = {key: said[key] for key in ("crew_day_sd", "crew_day_lag") if key in said}
+def _apply_habits(scenario: Scenario, crew: PlannedCrew) -> Scenario:
+    values = {key: value for key, value in crew.model_dump().items() if value is not None}
+    habits = {f.name: values[f.name] for f in fields(Habits) if f.name in values}
+    losses = {key: values[key] for key in ("crew_day_sd", "crew_day_lag") if key in values}
     return replace(
         scenario,
         habits=replace(scenario.habits, **habits),
         losses=replace(scenario.losses, **losses),
-        time_zone=said.get("time_zone", scenario.time_zone),
+        time_zone=values.get("time_zone", scenario.time_zone),
     )
 
 
-def _add(
+def _add_fault(
     scenario: Scenario, planned: PlannedFault, name: str, rng: np.random.Generator
 ) -> Scenario:
-    since = _local(scenario, planned.start)
-    until = None if planned.end is None else _local(scenario, planned.end)
+    since = _local_time(scenario, planned.start)
+    until = None if planned.end is None else _local_time(scenario, planned.end)
     first = datetime.combine(scenario.start, time())
     last = datetime.combine(scenario.last_day, time()) + timedelta(days=1)
     if not first <= since < last:
@@ -200,11 +202,12 @@ def _add(
         raise UsageError(f"The fault {planned.kind} ends before it begins.")
     if until is not None and until >= last:
         until = None
-    planned = _completed(scenario, planned)
-    subject = _subject(scenario, planned, rng)
+    planned = _with_default_fiber(scenario, planned)
+    subject = _choose_subject(scenario, planned, rng)
     fault = Fault(
         planned.kind, subject, since, until, planned.size,
-        planned.description.format(subject=subject), target=_target(scenario, planned, subject),
+        planned.description.format(subject=subject),
+        target=_choose_target(scenario, planned, subject),
         side=planned.side, fiber=planned.fiber, name=name,
     )  # fmt: skip
     if planned.kind == "newcomer":
@@ -212,7 +215,7 @@ def _add(
     return replace(scenario, faults=(*scenario.faults, fault))
 
 
-def _local(scenario: Scenario, moment: Moment) -> datetime:
+def _local_time(scenario: Scenario, moment: Moment) -> datetime:
     if isinstance(moment, datetime):
         return moment.replace(tzinfo=None)
     if isinstance(moment, date):
@@ -220,8 +223,8 @@ def _local(scenario: Scenario, moment: Moment) -> datetime:
     return datetime.combine(scenario.start, time()) + timedelta(days=moment)
 
 
-def _completed(scenario: Scenario, planned: PlannedFault) -> PlannedFault:
-    """Fill in what a plan may leave to the crew: the fiber and the program of a wrong program."""
+def _with_default_fiber(scenario: Scenario, planned: PlannedFault) -> PlannedFault:
+    """Fill in the fiber and the program of a wrong-program fault if the plan leaves them out."""
     if planned.kind != "wrong-program" or (planned.fiber and planned.target):
         return planned
     fiber = planned.fiber or next(
@@ -234,27 +237,31 @@ def _completed(scenario: Scenario, planned: PlannedFault) -> PlannedFault:
     return planned.model_copy(update={"fiber": fiber, "target": planned.target or others[-1]})
 
 
-def _subject(scenario: Scenario, planned: PlannedFault, rng: np.random.Generator) -> str:
-    fitting, word = _fitting(scenario, planned), SUBJECT[planned.kind]
+def _choose_subject(scenario: Scenario, planned: PlannedFault, rng: np.random.Generator) -> str:
+    fitting_names, subject_type = _fitting_names(scenario, planned), SUBJECT_TYPES[planned.kind]
     if planned.subject != RANDOM:
-        known = _everybody(scenario, word)
+        known = _all_names(scenario, subject_type)
         if planned.subject not in known:
-            near = difflib.get_close_matches(planned.subject, known, n=1)
-            hint = f" Did you mean {near[0]}?" if near else ""
-            raise UsageError(f"The crew has no {word} named {planned.subject}.{hint}")
-        if planned.subject not in fitting:
+            similar = difflib.get_close_matches(planned.subject, known, n=1)
+            hint = f" Did you mean {similar[0]}?" if similar else ""
+            raise UsageError(f"The crew has no {subject_type} named {planned.subject}.{hint}")
+        if planned.subject not in fitting_names:
             raise NoSubjectFits(f"The fault {planned.kind} cannot happen to {planned.subject}.")
         return planned.subject
-    taken = {f.subject for f in scenario.faults if SUBJECT[f.kind] == word and word != "crew"}
-    free = [name for name in fitting if name not in taken] or fitting
-    if not free:
+    used = {
+        f.subject
+        for f in scenario.faults
+        if SUBJECT_TYPES[f.kind] == subject_type and subject_type != "crew"
+    }
+    unused = [name for name in fitting_names if name not in used] or fitting_names
+    if not unused:
         raise NoSubjectFits(
-            f"The crew has no {word} that the fault {planned.kind} could happen to."
+            f"The crew has no {subject_type} that the fault {planned.kind} could happen to."
         )
-    return str(free[int(rng.integers(len(free)))])
+    return str(unused[int(rng.integers(len(unused)))])
 
 
-def _everybody(scenario: Scenario, word: str) -> Sequence[str]:
+def _all_names(scenario: Scenario, subject_type: str) -> Sequence[str]:
     names: dict[str, list[str]] = {
         "splicer": [s.name for s in scenario.splicers],
         "technician": [t.name for t in scenario.technicians],
@@ -262,11 +269,11 @@ def _everybody(scenario: Scenario, word: str) -> Sequence[str]:
         "site": [s.name for s in scenario.sites],
         "crew": [scenario.name],
     }
-    return names[word]
+    return names[subject_type]
 
 
-def _fitting(scenario: Scenario, planned: PlannedFault) -> Sequence[str]:
-    """Whom a fault can happen to."""
+def _fitting_names(scenario: Scenario, planned: PlannedFault) -> Sequence[str]:
+    """Return the names of the subjects that a fault can happen to."""
     if planned.kind == "wrong-program":
         right = {p.name for p in scenario.programs if p.fiber_b == planned.fiber}
         return [
@@ -284,10 +291,10 @@ def _fitting(scenario: Scenario, planned: PlannedFault) -> Sequence[str]:
         return []
     if planned.kind == "newcomer":
         return [t.name for t in scenario.technicians if t.joins is None]
-    return _everybody(scenario, SUBJECT[planned.kind])
+    return _all_names(scenario, SUBJECT_TYPES[planned.kind])
 
 
-def _target(scenario: Scenario, planned: PlannedFault, subject: str) -> str | None:
+def _choose_target(scenario: Scenario, planned: PlannedFault, subject: str) -> str | None:
     if planned.kind == "wrong-program":
         if planned.target not in [p.name for p in scenario.programs]:
             raise UsageError(f"The crew has no program named {planned.target}.")
@@ -299,8 +306,8 @@ def _target(scenario: Scenario, planned: PlannedFault, subject: str) -> str | No
             raise UsageError(f"The crew has no site named {planned.target}.")
         return planned.target
     home = next(s.home_site for s in scenario.splicers if s.name == subject)
-    height = {site.name: site.elevation_m for site in scenario.sites}
-    return max(height, key=lambda name: abs(height[name] - height[home]))
+    elevations = {site.name: site.elevation_m for site in scenario.sites}
+    return max(elevations, key=lambda name: abs(elevations[name] - elevations[home]))
 
 
 def _with_newcomer(scenario: Scenario, fault: Fault) -> Scenario:

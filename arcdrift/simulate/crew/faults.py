@@ -1,4 +1,4 @@
-"""Planted faults: what goes wrong, with whom, since when, and by how much."""
+"""Planted faults: their kind, their subject, their period and their size."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -29,7 +29,7 @@ FaultKind = Literal[
     "estimate-optimistic",
 ]
 Side = Literal["left", "right"]
-SUBJECT: dict[str, str] = {
+SUBJECT_TYPES: dict[str, str] = {
     "arc-step": "splicer",
     "arc-drift": "splicer",
     "v-grooves-dirty": "splicer",
@@ -49,7 +49,7 @@ SUBJECT: dict[str, str] = {
     "estimate-optimistic": "splicer",
 }
 HARMLESS = frozenset({"cold-front", "site-move"})
-"""Things that move the numbers and are nobody's fault."""
+"""Kinds that change the measurements although nothing is wrong."""
 
 
 @dataclass(frozen=True)
@@ -63,12 +63,12 @@ class Fault:
     subject : str
         Splicer, technician, cleaver or site; the crew's name for a front.
     since, until : datetime
-        Local wall-clock times, half open. ``until`` None lasts to the end; an arc step also
-        ends when the electrodes are replaced.
+        Local wall-clock times; ``until`` is the first moment without the fault, None if it lasts
+        to the end. An arc step also ends when the electrodes are replaced.
     size : float
         ``arc-step``: units of a model of scale 1; ``arc-drift``: the same per day;
         ``v-grooves-dirty``, ``careless``: factor on loss; ``checks-skipped``: share of days;
-        ``electrodes-late``: arcs at which they are replaced at last; ``cold-front``: kelvin;
+        ``electrodes-late``: arcs at which they are replaced; ``cold-front``: kelvin;
         ``blade-overdue``: factor on the blade's wear (0: the ordinary wear); ``holder-bent``:
         factor on the cleave angles of one side; ``newcomer``: factor on loss on the first
         day; ``wrong-program``: factor on loss; ``clock-reset``: hours the splicer's clock is
@@ -99,28 +99,30 @@ class Fault:
 
     @property
     def subject_type(self) -> str:
-        """What the subject is."""
-        return SUBJECT[self.kind]
+        """Type of the subject: splicer, technician, cleaver, site or crew."""
+        return SUBJECT_TYPES[self.kind]
 
     @property
     def harmless(self) -> bool:
-        """Whether nobody needs to act."""
+        """Whether nothing is wrong, so that nobody needs to act."""
         return self.kind in HARMLESS
 
     def span(self, zone: str) -> tuple[float, float]:
-        """Begin and end as seconds since 1970 UTC; infinity for an open end."""
+        """Return start and end in seconds since 1970 UTC; the end is infinite if it is open."""
 
         def seconds(local: datetime) -> float:
             return local.replace(tzinfo=ZoneInfo(zone)).astimezone(UTC).timestamp()
 
         return seconds(self.since), np.inf if self.until is None else seconds(self.until)
 
-    def active(self, at: npt.NDArray[np.int64], zone: str) -> npt.NDArray[np.bool_]:
-        """Whether the fault acts at each instant (seconds since 1970 UTC)."""
-        begin, end = self.span(zone)
-        return (at >= begin) & (at < end)
+    def active(self, times: npt.NDArray[np.int64], zone: str) -> npt.NDArray[np.bool_]:
+        """Return whether the fault acts at each of some times in seconds since 1970 UTC."""
+        start, end = self.span(zone)
+        return (times >= start) & (times < end)
 
 
-def of_kind(faults: Iterable[Fault], kind: FaultKind, subject: str | None = None) -> list[Fault]:
-    """Pick the faults of one kind, and of one subject when given."""
+def faults_of_kind(
+    faults: Iterable[Fault], kind: FaultKind, subject: str | None = None
+) -> list[Fault]:
+    """Select the faults of one kind, and of one subject if it is given."""
     return [fault for fault in faults if fault.kind == kind and subject in (None, fault.subject)]

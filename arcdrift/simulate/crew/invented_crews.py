@@ -1,6 +1,6 @@
-"""Crews ready to simulate: one of any size, and the one behind the sample logs.
+"""Scenarios of invented crews: one of any size, and the one of the sample logs.
 
-Everything is invented: splicers are named after birds, people after trees.
+Splicers are named after birds, technicians after trees.
 """
 
 from dataclasses import replace
@@ -55,8 +55,8 @@ PROGRAMS = (
         radius_b_um=4.9,
     ),
 )  # fmt: skip
-FIELD = Habits(weekend=0.03, indoor=0.1)
-"""Habits of a crew made up by `invented_crew`: a little weekend work, some heated rooms."""
+DEFAULT_HABITS = Habits(weekend=0.03, indoor=0.1)
+"""Habits of `invented_crew`: a little weekend work, some heated rooms."""
 _PROGRAM_SHARES = ((0.88, 0.12, 0.0), (0.12, 0.88, 0.0), (0.75, 0.0, 0.25))
 
 
@@ -70,15 +70,15 @@ def invented_crew(
     start: date = date(2026, 7, 20),
     faults: tuple[Fault, ...] = (),
     sites: int = 3,
-    habits: Habits = FIELD,
+    habits: Habits = DEFAULT_HABITS,
     losses: LossLaw = STUDIED,
 ) -> Scenario:
-    """Make up a crew of any size, healthy unless faults are given.
+    """Make up a crew of any size, without faults unless they are given.
 
     Parameters
     ----------
     splicers, technicians : int
-        Head counts; by default five technicians for every four splicers.
+        How many of each; by default five technicians for every four splicers.
     days : int
         Calendar days.
     splices_per_day : float
@@ -88,27 +88,27 @@ def invented_crew(
     start : date
         First local day.
     faults : tuple of Fault
-        What goes wrong.
+        The planted faults.
     sites : int
-        Work sites: Harbor, Valley and Pass, then others of random elevation.
+        Number of sites: Harbor, Valley and Pass, then others of random elevation.
     habits : Habits
         Missed and late checks, weekends, nights, heated rooms.
     losses : LossLaw
-        How losses scatter.
+        Parameters of the scatter of losses.
 
     Returns
     -------
     Scenario
-        Splicers spread over the sites; the first is ``Heron``, the first technician ``Alder``.
+        The first splicer is ``Heron``, the first technician ``Alder``.
     """
-    places = _sites(sites, seed)
+    site_specs = _sites(sites, seed)
     rng = np.random.default_rng([seed, 0x0C4E3])
-    people = -(-5 * splicers // 4) if technicians is None else technicians
-    machines = tuple(
+    technician_count = -(-5 * splicers // 4) if technicians is None else technicians
+    splicer_specs = tuple(
         SplicerSpec(
-            name=_nth(BIRDS, n),
+            name=_numbered_name(BIRDS, n),
             model=MODELS[int(n % 8 in (4, 6, 7))].name,
-            home_site=places[(0, 1, 0, 1, 1, 1, 0, 2)[n % 8] if sites == 3 else n % sites].name,
+            home_site=site_specs[(0, 1, 0, 1, 1, 1, 0, 2)[n % 8] if sites == 3 else n % sites].name,
             cleaver=f"C{n + 1}",
             base=round(float(rng.normal(100, 8)), 1),
             loss_factor=round(float(np.exp(0.12 * rng.normal())), 3),
@@ -122,20 +122,20 @@ def invented_crew(
         )
         for n in range(splicers)
     )
-    hands = tuple(
+    technician_specs = tuple(
         TechnicianSpec(
-            name=_nth(TREES, n),
+            name=_numbered_name(TREES, n),
             loss_factor=round(float(np.exp(0.06 * rng.normal())), 3),
             cleave_median_deg=round(float(0.7 * np.exp(0.12 * rng.normal())), 3),
         )
-        for n in range(people)
+        for n in range(technician_count)
     )
     return Scenario(
         name=f"Simulated crew of {splicers} splicers (invented)",
-        sites=places,
+        sites=site_specs,
         models=MODELS,
-        splicers=machines,
-        technicians=hands,
+        splicers=splicer_specs,
+        technicians=technician_specs,
         programs=PROGRAMS,
         start=start,
         days=days,
@@ -150,22 +150,24 @@ def invented_crew(
 
 
 def sample_scenario() -> Scenario:
-    """Describe the crew behind the sample logs in data/sample.
+    """Return the scenario of the sample logs in data/sample.
 
     Returns
     -------
     Scenario
-        Eight splicers, ten technicians, three sites, 120 days over the end of daylight time;
-        the last day stops at 10:30 and is still running.
+        Eight splicers, ten technicians, three sites, 120 days that include the end of daylight
+        time; the records stop at 10:30 of the last day.
     """
     crew = invented_crew(splices_per_day=62.0, seed=20260720)
-    arcs = {"Heron": 1900, "Kestrel": 3600, "Plover": 3000, "Dunlin": 3000, "Osprey": 5200,
-            "Curlew": 400, "Tern": 2500, "Lapwing": 4100}  # fmt: skip
+    arcs_at_start = {
+        "Heron": 1900, "Kestrel": 3600, "Plover": 3000, "Dunlin": 3000, "Osprey": 5200,
+        "Curlew": 400, "Tern": 2500, "Lapwing": 4100,
+    }  # fmt: skip
     name = "Tarnwater crew (invented)"
     return replace(
         crew,
         name=name,
-        splicers=tuple(replace(s, arcs_at_start=arcs[s.name]) for s in crew.splicers),
+        splicers=tuple(replace(s, arcs_at_start=arcs_at_start[s.name]) for s in crew.splicers),
         technicians=tuple(
             replace(t, joins=date(2026, 9, 14), practice_days=4) if t.name == "Hornbeam" else t
             for t in crew.technicians
@@ -238,19 +240,19 @@ def _sites(count: int, seed: int) -> tuple[SiteSpec, ...]:
     if count < 1:
         raise UsageError("A crew needs at least one site.")
     rng = np.random.default_rng([seed, 0x517E5])
-    others = (
+    more_sites = (
         SiteSpec(
-            _nth(MORE_SITES, n),
+            _numbered_name(MORE_SITES, n),
             round(float(rng.uniform(5, 2600))),
-            # every third has a weather station only
+            # every third site has only a weather station
             logger_min=None if n % 3 == 2 else 30,
             station_min=60 if n % 3 == 2 else None,
         )
         for n in range(count - len(SITES))
     )
-    return (*SITES[:count], *others)
+    return (*SITES[:count], *more_sites)
 
 
-def _nth(names: tuple[str, ...], number: int) -> str:
-    round_, place = divmod(number, len(names))
-    return names[place] if round_ == 0 else f"{names[place]} {round_ + 1}"
+def _numbered_name(names: tuple[str, ...], number: int) -> str:
+    round_number, index = divmod(number, len(names))
+    return names[index] if round_number == 0 else f"{names[index]} {round_number + 1}"

@@ -7,7 +7,7 @@ Range = tuple[float, float]
 
 @dataclass(frozen=True)
 class LossLaw:
-    """How losses scatter; the defaults are those of the sample crew.
+    """Parameters of the scatter of losses; the defaults are those of the sample crew.
 
     Attributes
     ----------
@@ -16,13 +16,13 @@ class LossLaw:
     day_lag, splice_lag : float
         Correlation from day to day and from splice to splice.
     crew_day_sd, crew_day_lag : float
-        The same for a day effect that all streams share.
+        Standard deviation and day-to-day correlation of a day effect that all streams share.
     dirty_share : (float, float)
         Share of dirty splices, uniform between streams.
     shape : (float, float), optional
-        Gamma shape, uniform between streams; None takes the program's.
+        Gamma shape, uniform between streams; None uses the shape of the program.
     geometry : bool
-        Whether core offset, tilt and unequal fibers cost what Gaussian modes say.
+        Whether core offset, tilt and unequal fibers add the loss of Gaussian modes.
     """
 
     day_sd: Range = (0.10, 0.10)
@@ -38,4 +38,4 @@ class LossLaw:
 STUDIED = LossLaw(
     day_sd=(0.05, 0.15), dirty_share=(0.005, 0.02), shape=(0.7, 2.0), geometry=True
 )  # fmt: skip
-"""The model simulated in the loss study, with the geometry of the splice added."""
+"""The parameters of the loss study, with the geometry of the splice added."""

@@ -1,6 +1,6 @@
-"""What a simulated crew is: its sites, machines, people, habits and planted faults.
+"""A simulated crew: its sites, machines, people, habits and planted faults.
 
-Numbers marked "invented" were chosen to look like field work; no source stands behind them.
+Numbers marked "invented" were chosen to look like field work; they have no source.
 """
 
 import zlib
@@ -21,12 +21,12 @@ TodayState = Literal["checked", "unchecked", "not-started"]
 
 @dataclass(frozen=True)
 class ArcLaw:
-    """How the required arc setting answers to air and wear, in units of a model of scale 1.
+    """How the required arc setting depends on air and wear, in units of a model of scale 1.
 
-    Values of the study behind the arc regression: setting = base + density (rho - 1.2 kg/m3)
-    + vapor (e - 10 hPa) + wear (arcs / 1000) + AR(1) noise of a check. Slopes differ from
-    splicer to splicer by ``spread``; each new electrode pair shifts the level by ``pair_sd``
-    (invented).
+    The values are those of the study behind the arc regression: setting = base + density
+    (rho - 1.2 kg/m3) + vapor (e - 10 hPa) + wear (arcs / 1000) + AR(1) noise of a check. Slopes
+    vary between splicers with the relative standard deviation ``spread``; each new electrode
+    pair shifts the level, with the standard deviation ``pair_sd`` (invented).
     """
 
     density: float = -120.0
@@ -42,8 +42,8 @@ class ArcLaw:
 class ModelSpec:
     """A splicer model (invented).
 
-    ``scale`` turns `ArcLaw` units into the model's, ``step`` is the unit step a setting is
-    stored in. A counter either resets with the electrodes or runs on for the machine's life.
+    ``scale`` converts units of `ArcLaw` to the model's unit; stored settings are multiples of
+    ``step``. The arc counter either restarts with new electrodes or never restarts.
     """
 
     name: str
@@ -58,18 +58,18 @@ class ModelSpec:
 
 @dataclass(frozen=True)
 class SiteSpec:
-    """A work site; ``logger_min`` None means that no logger stands there."""
+    """A work site; ``logger_min`` is the interval of its logger in minutes, None for no logger."""
 
     name: str
     elevation_m: float
     logger_min: int | None = 15
     station_min: int | None = None
-    """Interval of a weather station that reports pressure reduced to sea level."""
+    """Interval in minutes of a weather station; it reports pressure reduced to sea level."""
 
 
 @dataclass(frozen=True)
 class SplicerSpec:
-    """One splicer, its cleaver, and the state it starts in."""
+    """One splicer, its cleaver, and their state at the start."""
 
     name: str
     model: str
@@ -82,12 +82,12 @@ class SplicerSpec:
     arcs_at_start: int = 500
     blade_position: int = 1
     programs: tuple[tuple[str, float], ...] = ()
-    """Share of work by program; empty takes all programs alike."""
+    """Share of the work by program; if empty, all programs are used equally."""
 
 
 @dataclass(frozen=True)
 class TechnicianSpec:
-    """One pair of hands. A newcomer joins late and begins with practice splices."""
+    """One technician. A newcomer joins during the simulation and starts with practice splices."""
 
     name: str
     loss_factor: float = 1.0
@@ -96,11 +96,11 @@ class TechnicianSpec:
     joins: date | None = None
     practice_days: int = 0
     novice_loss: float = 0.5
-    """What a newcomer's first day adds to the loss factor, as a share; it fades with days."""
+    """Share that a newcomer's first day adds to the loss factor; it decays over the days."""
     novice_angle: float = 0.4
-    """The same for the cleave angle."""
+    """Share that the first day adds to the cleave angle; it decays likewise."""
     learning_days: float = 12.0
-    """Days after which a share of 1/e of it is left (invented)."""
+    """Days after which these additions have decayed to 1/e (invented)."""
 
 
 @dataclass(frozen=True)
@@ -121,9 +121,9 @@ class ProgramSpec:
 
 @dataclass(frozen=True)
 class Habits:
-    """Shares of splicer-days by how the daily check went (invented).
+    """Shares of splicer-days by the outcome of the daily check, and other habits (invented).
 
-    What remains is a check passed before the first splice; ``retry`` fails once first.
+    On the remaining days a check passes before the first splice; ``retry`` fails once before.
     """
 
     late: float = 0.045
@@ -132,40 +132,39 @@ class Habits:
     retry: float = 0.03
     at_work: float = 0.93
     swaps: float = 1.0
-    """Factor on how often technicians swap splicers and stand in; 0 keeps everyone apart."""
+    """Factor on how often technicians swap splicers or stand in; 0 means never."""
     weekend: float = 0.0
-    """Share of splicer-days at work on Saturdays and Sundays."""
+    """Share of splicers that work on a Saturday or Sunday."""
     night: float = 0.0
-    """Share of splicers that work from evening until before dawn; the crew's workday then
-    begins at 06:00."""
+    """Share of splicers that work at night; if it is above 0, workdays begin at 06:00."""
     indoor: float = 0.0
-    """Share of site-days in a heated room or van."""
+    """Share of days on which the work at a site is in a heated room or van."""
 
 
 @dataclass(frozen=True)
 class Scenario:
-    """A crew and a stretch of time to simulate; the same scenario gives the same bytes.
+    """A crew and a period to simulate; the same scenario always gives the same bytes.
 
     Attributes
     ----------
     start, days : date, int
-        First local day and number of calendar days; weekends and ``days_off`` are free.
+        First local day and number of calendar days; nobody works on ``days_off``.
     splices_per_day : float
         Mean splices of a splicer on a workday.
     ends_at : time, optional
-        Local time on the last day at which the records stop; None lets the day finish.
+        Local time on the last day at which the records stop; None for the end of that day.
     today : tuple of (splicer, state)
-        How the unfinished last day stands; splicers not named are checked and at work.
+        State of splicers on the unfinished last day; those not named are checked and at work.
     broken_rows : bool
         Whether to put damaged and repeated rows into the files.
     losses : LossLaw
-        How losses come about.
+        Parameters of the losses.
     ideal_gas : bool
-        Whether air is worked out by formulas of the simulator's own, fast and independent of
-        `arcdrift.air`, or by those of `arcdrift.air`.
+        Whether moist air is computed by the simulator's own formulas, which are fast and
+        independent of `arcdrift.air`, or by those of `arcdrift.air`.
     whole_truth : bool
-        Whether truth.json also tells streams, effects in logs and day effects, and a table of
-        the required setting lies beside it.
+        Whether truth.json also holds streams, logarithms of effects and day effects, and a
+        table of required settings is written too.
     """
 
     name: str
@@ -191,7 +190,7 @@ class Scenario:
     whole_truth: bool = False
 
     def __post_init__(self) -> None:
-        """Refuse a crew that cannot work."""
+        """Refuse a scenario that cannot be simulated."""
         if len(self.technicians) < len(self.splicers):
             raise UsageError(
                 f"{len(self.splicers)} splicers need at least as many technicians; "
@@ -206,12 +205,12 @@ class Scenario:
 
     @property
     def last_day(self) -> date:
-        """Last local day."""
+        """The last local day."""
         return self.start + timedelta(days=self.days - 1)
 
     @property
     def end(self) -> datetime:
-        """Instant at which the records stop, UTC."""
+        """The time at which the records stop, in UTC."""
         if self.ends_at is not None:
             return self.utc(datetime.combine(self.last_day, self.ends_at))
         following = datetime.combine(self.last_day + timedelta(days=1), time())
@@ -219,17 +218,20 @@ class Scenario:
 
     @property
     def day_offset(self) -> timedelta:
-        """How long after midnight a workday begins."""
+        """Time from midnight to the start of a workday."""
         return timedelta(hours=6 if self.habits.night > 0 else 0)
 
     def utc(self, local: datetime) -> datetime:
-        """Instant of a wall-clock time of the crew."""
+        """Convert a local time of the crew to UTC."""
         return local.replace(tzinfo=ZoneInfo(self.time_zone)).astimezone(UTC)
 
     def model_of(self, splicer: SplicerSpec) -> ModelSpec:
-        """Model of a splicer."""
+        """Return the model of a splicer."""
         return next(model for model in self.models if model.name == splicer.model)
 
     def rng(self, *label: str) -> np.random.Generator:
-        """Random numbers of one part of the simulation, whatever the other parts draw."""
+        """Return a random generator for one part of the simulation.
+
+        It depends on the seed and the label only, not on what other parts have drawn.
+        """
         return np.random.default_rng([self.seed, *(zlib.crc32(part.encode()) for part in label)])

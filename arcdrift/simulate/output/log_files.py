@@ -1,4 +1,4 @@
-"""Frames to the files a crew would export, byte for byte the same each time."""
+"""Writing record frames to log files and crew.toml; the same frames give the same bytes."""
 
 import gzip
 import json
@@ -26,82 +26,91 @@ SPLICES_FILE = "splices.csv.gz"
 READINGS_FILE = "readings.csv"
 SERVICE_FILE = "service.csv"
 TRUTH_FILE = "truth.json"
-Format = Literal["csv", "parquet"]
-NEEDS_FILE = "truth-settings.parquet"
-"""The true required setting of every splicer, by the hour and at each check."""
-FORMATS: tuple[Format, ...] = ("csv", "parquet")
+LogFormat = Literal["csv", "parquet"]
+SETTING_TRUTH_FILE = "truth-settings.parquet"
+"""Has the true required setting of every splicer, by the hour and at each check."""
+FORMATS: tuple[LogFormat, ...] = ("csv", "parquet")
 KINDS = {
     "arc-checks": CHECKS_FILE,
     "splices": SPLICES_FILE,
     "readings": READINGS_FILE,
     "service": SERVICE_FILE,
 }
-Put = Callable[[pd.DataFrame], None]
+FrameWriter = Callable[[pd.DataFrame], None]
 
 _TIMES = ("checked_at", "spliced_at", "read_at", "serviced_at")
 _TEXTS = frozenset({"remark", "technician", "blade_position"})
-"""Columns of text that may be empty in a frame, or look like numbers."""
+"""Columns of text that may be empty in a frame, or may look like numbers."""
 
 
-def free_folder(folder: Path, *, overwrite: bool) -> None:
-    """Make the folder, and refuse to write over anybody's files."""
-    logs = [log_file(kind, form) for form in FORMATS for kind in KINDS]
-    taken = [n for n in (*logs, CREW_FILE, TRUTH_FILE, NEEDS_FILE) if (folder / n).exists()]
-    if taken and not overwrite:
+def prepare_folder(folder: Path, *, overwrite: bool) -> None:
+    """Make the folder, and delete the files of an earlier simulation in it.
+
+    Raises
+    ------
+    UsageError
+        If there are such files and `overwrite` is false.
+    """
+    logs = [log_file(kind, log_format) for log_format in FORMATS for kind in KINDS]
+    existing = [
+        n for n in (*logs, CREW_FILE, TRUTH_FILE, SETTING_TRUTH_FILE) if (folder / n).exists()
+    ]
+    if existing and not overwrite:
         raise UsageError(
-            f"{folder} already holds {', '.join(taken)}; choose an empty folder for a simulation."
+            f"{folder} already holds {', '.join(existing)}; choose an empty folder for a "
+            "simulation."
         )
     folder.mkdir(parents=True, exist_ok=True)
-    for name in taken:
+    for name in existing:
         (folder / name).unlink()
 
 
-def log_file(kind: str, form: Format) -> str:
-    """Name of the log of a record kind."""
-    return KINDS[kind] if form == "csv" else f"{kind}.parquet"
+def log_file(kind: str, log_format: LogFormat) -> str:
+    """Return the file name of the log of a record kind."""
+    return KINDS[kind] if log_format == "csv" else f"{kind}.parquet"
 
 
 @contextmanager
-def open_log(path: Path, zone: str) -> Iterator[Put]:
-    """Open a log that takes frame after frame; the suffix says which format.
+def open_log(path: Path, zone: str) -> Iterator[FrameWriter]:
+    """Open a log and yield a function that appends a frame; the suffix determines the format.
 
-    A Parquet log keeps instants as UTC microseconds, missing values as null, and each frame as
-    a row group; a CSV log is what a splicer would export.
+    A Parquet log has times as UTC microseconds, missing values as null, and each frame as a row
+    group; a CSV log is what a splicer would export.
     """
     if path.suffix == ".parquet":
-        with _open_parquet(path) as put:
-            yield put
+        with _open_parquet(path) as write_frame:
+            yield write_frame
         return
-    begun = False
-    with open_rows(path) as sink:
+    header_written = False
+    with open_binary(path) as file:
 
-        def put_rows(frame: pd.DataFrame) -> None:
-            nonlocal begun
-            write_rows(sink, frame, zone, header=not begun)
-            begun = True
+        def write_frame(frame: pd.DataFrame) -> None:
+            nonlocal header_written
+            write_rows(file, frame, zone, header=not header_written)
+            header_written = True
 
-        yield put_rows
+        yield write_frame
 
 
 @contextmanager
-def _open_parquet(path: Path) -> Iterator[Put]:
+def _open_parquet(path: Path) -> Iterator[FrameWriter]:
     with ExitStack() as stack:
         writer: pq.ParquetWriter | None = None
 
-        def put(frame: pd.DataFrame) -> None:
+        def write_frame(frame: pd.DataFrame) -> None:
             nonlocal writer
-            table = pa.table({name: _typed(frame[name]) for name in frame.columns})
+            table = pa.table({name: _arrow_values(frame[name]) for name in frame.columns})
             if writer is None:
                 writer = stack.enter_context(
                     pq.ParquetWriter(path, table.schema, compression="zstd")
                 )
             writer.write_table(table, row_group_size=max(len(table), 1))
 
-        yield put
+        yield write_frame
 
 
-def _typed(values: pd.Series) -> pa.Array:
-    """Instants, text or numbers, whatever a frame happens to have in it."""
+def _arrow_values(values: pd.Series) -> pa.Array:
+    """Convert a column to times, text or floats, whatever type the frame has."""
     if values.name in _TIMES:
         return pa.array(values.to_numpy(np.int64) * 1_000_000).cast(pa.timestamp("us", "UTC"))
     if isinstance(values.dtype, pd.DatetimeTZDtype):
@@ -112,81 +121,87 @@ def _typed(values: pd.Series) -> pa.Array:
 
 
 @contextmanager
-def open_rows(path: Path) -> Iterator[IO[bytes]]:
-    """Open a file for rows; .gz is packed with no name and no time in its header."""
-    with path.open("wb") as plain:
+def open_binary(path: Path) -> Iterator[IO[bytes]]:
+    """Open a file for writing; .gz is compressed, without name and time in its header."""
+    with path.open("wb") as raw:
         if path.suffix != ".gz":
-            yield plain
+            yield raw
             return
         with gzip.GzipFile(
-            filename="", mode="wb", compresslevel=6, fileobj=plain, mtime=0
-        ) as packed:
-            yield cast(IO[bytes], packed)
+            filename="", mode="wb", compresslevel=6, fileobj=raw, mtime=0
+        ) as compressed:
+            yield cast(IO[bytes], compressed)
 
 
-def write_rows(sink: IO[bytes], frame: pd.DataFrame, zone: str, *, header: bool) -> None:
-    """Write rows as CSV; instants become local wall time with the UTC offset."""
+def write_rows(file: IO[bytes], frame: pd.DataFrame, zone: str, *, header: bool) -> None:
+    """Write rows as CSV; times become local time with the UTC offset."""
     if header:
-        sink.write((",".join(frame.columns) + "\n").encode())
+        file.write((",".join(frame.columns) + "\n").encode())
     columns = [
-        iso_local(frame[name].to_numpy(np.int64), zone)
+        local_iso_times(frame[name].to_numpy(np.int64), zone)
         if name in _TIMES
         else pa.array(frame[name], from_pandas=True)
         for name in frame.columns
     ]
     table = pa.table(columns, names=list(frame.columns))
-    csv.write_csv(table, sink, csv.WriteOptions(include_header=False, quoting_style="none"))
+    csv.write_csv(table, file, csv.WriteOptions(include_header=False, quoting_style="none"))
 
 
-def iso_local(at: npt.NDArray[np.int64], zone: str) -> pa.Array:
-    """Text such as 2026-07-20T08:13:42-06:00 of instants in seconds since 1970 UTC."""
-    utc = at.astype("datetime64[s]")
+def local_iso_times(times: npt.NDArray[np.int64], zone: str) -> pa.Array:
+    """Format times in seconds since 1970 UTC like 2026-07-20T08:13:42-06:00."""
+    utc = times.astype("datetime64[s]")
     local = pd.DatetimeIndex(utc).tz_localize("UTC").tz_convert(zone).tz_localize(None)
-    wall = local.to_numpy().astype("datetime64[s]")
-    minutes, place = np.unique((wall - utc).astype(np.int64) // 60, return_inverse=True)
+    local_naive = local.to_numpy().astype("datetime64[s]")
+    minutes, offset_index = np.unique(
+        (local_naive - utc).astype(np.int64) // 60, return_inverse=True
+    )
     offsets = [f"{'-' if m < 0 else '+'}{abs(m) // 60:02d}:{abs(m) % 60:02d}" for m in minutes]
     return pc.binary_join_element_wise(
-        pa.array(np.datetime_as_string(wall, unit="s")),
-        pa.array(np.array(offsets, object)[place], pa.string()),
+        pa.array(np.datetime_as_string(local_naive, unit="s")),
+        pa.array(np.array(offsets, object)[offset_index], pa.string()),
         "",
     )
 
 
 def crew_settings(scenario: Scenario) -> Crew:
-    """Settings of a simulated crew, as crew.toml would give them."""
+    """Return the settings of a simulated crew, as loaded from its crew.toml."""
     return Crew.model_validate(tomllib.loads(crew_toml(scenario)))
 
 
 def crew_toml(scenario: Scenario) -> str:
-    """Text of crew.toml for a simulated crew."""
-    text = json.dumps  # a JSON string is a TOML basic string
+    """Return the text of crew.toml for a simulated crew."""
+    quoted = json.dumps  # a JSON string is a TOML basic string
     lines = [
         "# An invented crew: no such people, sites or machines exist.",
-        f"name = {text(scenario.name)}",
+        f"name = {quoted(scenario.name)}",
         "invented = true",
         'clock = "newest-record"',
-        f"time_zone = {text(scenario.time_zone)}",
+        f"time_zone = {quoted(scenario.time_zone)}",
     ]
     if scenario.day_offset:
         lines.append(f'day_starts_at = "{time(scenario.day_offset.seconds // 3600):%H:%M}"')
     for site in scenario.sites:
-        lines += ["", f"[sites.{text(site.name)}]", f"elevation_m = {site.elevation_m:g}"]
+        lines += ["", f"[sites.{quoted(site.name)}]", f"elevation_m = {site.elevation_m:g}"]
     for splicer in scenario.splicers:
         model = scenario.model_of(splicer)
         lines += [
             "",
-            f"[splicers.{text(splicer.name)}]",
-            f"model = {text(model.name)}",
-            f"setting_unit = {text(model.unit)}",
-            f"home_site = {text(splicer.home_site)}",
+            f"[splicers.{quoted(splicer.name)}]",
+            f"model = {quoted(model.name)}",
+            f"setting_unit = {quoted(model.unit)}",
+            f"home_site = {quoted(splicer.home_site)}",
             f"electrode_life_arcs = {model.electrode_life_arcs}",
         ]
     for program in scenario.programs:
-        lines += ["", f"[programs.{text(program.name)}]", f"class = {text(program.program_class)}"]
+        lines += [
+            "",
+            f"[programs.{quoted(program.name)}]",
+            f"class = {quoted(program.program_class)}",
+        ]
     allowed: dict[tuple[str, str], list[str]] = {}
     for program in scenario.programs:
         allowed.setdefault((program.fiber_a, program.fiber_b), []).append(program.name)
     for fibers, names in allowed.items():
-        lines += ["", "[[allowed_programs]]", f"fibers = {text(fibers)}"]
-        lines.append(f"programs = {text(names)}")
+        lines += ["", "[[allowed_programs]]", f"fibers = {quoted(fibers)}"]
+        lines.append(f"programs = {quoted(names)}")
     return "\n".join(lines) + "\n"

@@ -1,4 +1,4 @@
-"""What truly happened in a simulation, to compare findings with."""
+"""The truth about a simulation, with which findings can be compared."""
 
 import json
 import math
@@ -11,13 +11,13 @@ import numpy as np
 
 from arcdrift.simulate.crew.faults import Fault
 from arcdrift.simulate.crew.scenario import Scenario, TechnicianSpec
-from arcdrift.simulate.output.log_files import NEEDS_FILE
-from arcdrift.simulate.work.splicer_records import MachineTruth
+from arcdrift.simulate.output.log_files import SETTING_TRUTH_FILE
+from arcdrift.simulate.work.splicer_records import SplicerTruth
 from arcdrift.simulate.work.splicing import (
     USUAL_DEG,
     crew_day_factors,
+    draw_streams,
     scattered_db,
-    streams_of,
     usual_geometry_db,
 )
 
@@ -26,8 +26,8 @@ from arcdrift.simulate.work.splicing import (
 class BrokenRow:
     """A row damaged or repeated on purpose.
 
-    ``line`` counts physical lines from 1, the header; ``expected`` is what an import should
-    make of it: ``quarantined`` or ``already-stored``.
+    ``line`` counts lines of the file from 1, the header; ``expected`` is the outcome that an
+    import should have for it: ``quarantined`` or ``already-stored``.
     """
 
     file: str
@@ -39,7 +39,7 @@ class BrokenRow:
 
 @dataclass(frozen=True)
 class Truth:
-    """Everything known about a simulated crew; instants are ISO 8601 UTC.
+    """Everything that is true about a simulated crew; times are ISO 8601 in UTC.
 
     Attributes
     ----------
@@ -54,22 +54,22 @@ class Truth:
     check_days : list of dict
         ``splicer, day, status, splices, splices_before_check``; days without work are absent.
     files : dict
-        For each file its data rows, and how many of them are broken or repeated.
+        For each file its number of rows, and how many of them are broken or repeated.
     broken_rows : list of BrokenRow
         Rows damaged or repeated on purpose.
     technicians, splicers : dict
-        True effects: ``loss_factor`` multiplies the scattered part of a loss; the whole truth
-        adds its logarithm ``log_loss``, ``angle_factor`` on the cleave angle, and for people
-        ``log_mean_loss``, the log of the factor on the mean of clean splices, with what their
-        angles add, over the crew's programs.
+        True effects: ``loss_factor`` multiplies the scattered part of a loss. With
+        ``whole_truth`` also its logarithm ``log_loss`` and, for technicians, ``angle_factor`` on
+        the cleave angle and ``log_mean_loss``: the logarithm of the factor on the mean loss of
+        clean splices, including the effect of their angles, averaged over the crew's programs.
     streams : list of dict, optional
-        ``splicer, program, mean_db`` (of clean splices by usual hands, without day effects
-        and setting errors), ``scattered_db`` (the part the factors act on), ``shape, day_sd,
-        dirty_share``.
+        ``splicer, program, mean_db`` (of clean splices of an ordinary technician, without day
+        effects and setting errors), ``scattered_db`` (the part that factors multiply), ``shape,
+        day_sd, dirty_share``.
     crew_days : dict, optional
-        The factor on loss that all streams shared, by day.
+        The factor on loss that all streams share, by day.
     worn_out : list of dict, optional
-        ``splicer, since``: when electrodes passed the life of their model.
+        ``splicer, since``: when electrodes exceeded the life of their model.
     """
 
     scenario: Mapping[str, Any]
@@ -86,7 +86,7 @@ class Truth:
     worn_out: list[dict[str, Any]] | None = None
 
     def to_json(self) -> str:
-        """Return truth.json: one line a list entry, keys in a fixed order."""
+        """Return the text of truth.json: one line per list entry, keys in a fixed order."""
         parts = ['"invented": true']
         for name, value in vars(self).items():
             if value is None:
@@ -102,22 +102,22 @@ class Truth:
         return "{\n " + ",\n ".join(parts) + "\n}\n"
 
 
-def tell_truth(
+def build_truth(
     scenario: Scenario,
-    machines: Mapping[str, MachineTruth],
+    splicer_truths: Mapping[str, SplicerTruth],
     files: dict[str, dict[str, int]],
     broken_rows: list[BrokenRow],
 ) -> Truth:
-    """Gather the truth of a finished simulation."""
-    whole = scenario.whole_truth
+    """Collect the truth of a finished simulation."""
+    is_whole = scenario.whole_truth
     electrodes = [
-        {"splicer": name, "replaced_at": iso_utc(at), "arcs": round(arcs)}
-        for name, machine in machines.items()
-        for at, arcs in machine.electrodes
+        {"splicer": name, "replaced_at": iso_utc(time_s), "arcs": round(arcs)}
+        for name, splicer_truth in splicer_truths.items()
+        for time_s, arcs in splicer_truth.electrodes
     ]
     arc = {}
-    for name, machine in machines.items():
-        slopes = machine.slopes
+    for name, splicer_truth in splicer_truths.items():
+        slopes = splicer_truth.slopes
         unit = scenario.model_of(next(s for s in scenario.splicers if s.name == name)).unit
         arc[name] = {
             "unit": unit,
@@ -136,67 +136,73 @@ def tell_truth(
             "start": scenario.start.isoformat(),
             "days": scenario.days,
             "ends_at": iso_utc(scenario.end.timestamp()),
-            **(_habits(scenario) if whole else {}),
+            **(_habits(scenario) if is_whole else {}),
         },
-        faults=[_fault(scenario, machines, number) for number in range(len(scenario.faults))],
+        faults=[
+            _fault_entry(scenario, splicer_truths, number) for number in range(len(scenario.faults))
+        ],
         arc=arc,
         technicians={
             t.name: {"loss_factor": t.loss_factor, "cleave_median_deg": t.cleave_median_deg}
-            | (_effects_of_person(scenario, t) if whole else {})
+            | (_technician_effects(scenario, t) if is_whole else {})
             for t in scenario.technicians
         },
         splicers={
             s.name: {"loss_factor": s.loss_factor, "estimate_bias_db": s.estimate_bias_db}
-            | ({"log_loss": round(math.log(s.loss_factor), 6)} if whole else {})
+            | ({"log_loss": round(math.log(s.loss_factor), 6)} if is_whole else {})
             for s in scenario.splicers
         },
         electrodes=electrodes,
         check_days=[
             {str(k): v if isinstance(v, str) else int(v) for k, v in day.items()}
-            for machine in machines.values()
-            for day in machine.check_days.to_dict("records")
+            for splicer_truth in splicer_truths.values()
+            for day in splicer_truth.check_days.to_dict("records")
         ],
         files=files,
         broken_rows=broken_rows,
-        streams=_streams(scenario) if whole else None,
-        worn_out=_worn_out(machines) if whole else None,
-        crew_days=_crew_days(scenario) if whole and scenario.losses.crew_day_sd > 0 else None,
+        streams=_streams(scenario) if is_whole else None,
+        worn_out=_worn_out(splicer_truths) if is_whole else None,
+        crew_days=_crew_days(scenario) if is_whole and scenario.losses.crew_day_sd > 0 else None,
     )
 
 
 def iso_utc(seconds: float) -> str:
-    """Instant as ISO 8601 with Z."""
+    """Format a time in seconds since 1970 UTC as ISO 8601 with Z."""
     return datetime.fromtimestamp(seconds, UTC).isoformat().replace("+00:00", "Z")
 
 
-def _fault(scenario: Scenario, machines: Mapping[str, MachineTruth], number: int) -> dict[str, Any]:
+def _fault_entry(
+    scenario: Scenario, splicer_truths: Mapping[str, SplicerTruth], number: int
+) -> dict[str, Any]:
     fault = scenario.faults[number]
-    begin, end = fault.span(scenario.time_zone)
+    start_s, end_s = fault.span(scenario.time_zone)
     if fault.kind == "arc-step":
-        # a step leaves with the electrodes that caused it
-        later = [at for at, _ in machines[fault.subject].electrodes if at > begin]
-        end = min([end, *later])
+        # a step ends when the electrodes are replaced
+        later_replacements = [
+            time_s for time_s, _ in splicer_truths[fault.subject].electrodes if time_s > start_s
+        ]
+        end_s = min([end_s, *later_replacements])
     return {
         "kind": fault.kind,
         "subject_type": fault.subject_type,
         "subject": fault.subject,
-        "since": iso_utc(begin),
-        "until": None if np.isinf(end) else iso_utc(end),
+        "since": iso_utc(start_s),
+        "until": None if np.isinf(end_s) else iso_utc(end_s),
         "size": fault.size,
         "harmless": fault.harmless,
         "description": fault.description,
-        **_only_of_some(fault),
+        **_optional_values(fault),
     }
 
 
-def _only_of_some(fault: Fault) -> dict[str, Any]:
-    """What only faults of some kinds, or only faults of a scenario, have."""
+def _optional_values(fault: Fault) -> dict[str, Any]:
+    """Return the values that only some kinds of faults, or only faults of a plan, have."""
     side = fault.side if fault.kind == "holder-bent" else None
-    # the sample's faults have no name and keep the shape they have
-    found = {"name": fault.name, "side": side, "fiber": fault.fiber}
+    # faults of the sample have no name; their entries have no target
+    entries = {"name": fault.name, "side": side, "fiber": fault.fiber}
     if fault.name is not None:
-        found["target"] = fault.target
-    return {key: value for key, value in found.items() if value is not None}
+        entries["target"] = fault.target
+    return {key: value for key, value in entries.items() if value is not None}
 
 
 def _habits(scenario: Scenario) -> dict[str, Any]:
@@ -205,47 +211,52 @@ def _habits(scenario: Scenario) -> dict[str, Any]:
         "habits": vars(scenario.habits),
         "night_splicers": [s.name for s, n in zip(scenario.splicers, nights, strict=True) if n],
         "day_starts_after_s": round(scenario.day_offset.total_seconds()),
-        "required_settings": NEEDS_FILE,
+        "required_settings": SETTING_TRUTH_FILE,
     }
 
 
-def _effects_of_person(scenario: Scenario, person: TechnicianSpec) -> dict[str, Any]:
-    found: dict[str, Any] = {
-        "log_loss": round(math.log(person.loss_factor), 6),
-        "angle_factor": round(person.cleave_median_deg / USUAL_DEG, 6),
-        "log_mean_loss": round(math.log(_mean_of_person(scenario, person)), 6),
+def _technician_effects(scenario: Scenario, technician: TechnicianSpec) -> dict[str, Any]:
+    entries: dict[str, Any] = {
+        "log_loss": round(math.log(technician.loss_factor), 6),
+        "angle_factor": round(technician.cleave_median_deg / USUAL_DEG, 6),
+        "log_mean_loss": round(math.log(_mean_loss_factor(scenario, technician)), 6),
     }
-    if person.joins is not None:
-        found |= {
-            "joins": person.joins.isoformat(),
-            "novice_loss": person.novice_loss,
-            "novice_angle": person.novice_angle,
-            "learning_days": person.learning_days,
+    if technician.joins is not None:
+        entries |= {
+            "joins": technician.joins.isoformat(),
+            "novice_loss": technician.novice_loss,
+            "novice_angle": technician.novice_angle,
+            "learning_days": technician.learning_days,
         }
-    return found
+    return entries
 
 
-def _mean_of_person(scenario: Scenario, person: TechnicianSpec) -> float:
-    """Factor of a person on the mean of clean splices, the crew's programs by their share."""
-    weight, ratio = 0.0, 0.0
+def _mean_loss_factor(scenario: Scenario, technician: TechnicianSpec) -> float:
+    """Return a technician's factor on the mean loss of clean splices, averaged over programs."""
+    total_share, weighted_factor = 0.0, 0.0
     for number, program in enumerate(scenario.programs):
         share = sum(dict(s.programs).get(program.name, 0.0) for s in scenario.splicers)
         scattered = scattered_db(scenario, number)
-        usual = scattered + usual_geometry_db(scenario, number)
-        own = scattered * person.loss_factor + usual_geometry_db(scenario, number, person)
-        weight, ratio = weight + share, ratio + share * own / usual
-    return ratio / weight if weight else person.loss_factor
+        ordinary_mean = scattered + usual_geometry_db(scenario, number)
+        technician_mean = scattered * technician.loss_factor + usual_geometry_db(
+            scenario, number, technician
+        )
+        total_share, weighted_factor = (
+            total_share + share,
+            weighted_factor + share * technician_mean / ordinary_mean,
+        )
+    return weighted_factor / total_share if total_share else technician.loss_factor
 
 
 def _streams(scenario: Scenario) -> list[dict[str, Any]]:
-    found = []
+    entries = []
     for splicer in scenario.splicers:
-        streams, shares = streams_of(scenario, splicer), dict(splicer.programs)
+        streams, shares = draw_streams(scenario, splicer), dict(splicer.programs)
         for number, program in enumerate(scenario.programs):
             if shares and not shares.get(program.name):
                 continue
             scattered = float(streams.mean_db[number])
-            found.append(
+            entries.append(
                 {
                     "splicer": splicer.name,
                     "program": program.name,
@@ -256,14 +267,14 @@ def _streams(scenario: Scenario) -> list[dict[str, Any]]:
                     "dirty_share": round(float(streams.dirty_share[number]), 6),
                 }
             )
-    return found
+    return entries
 
 
-def _worn_out(machines: Mapping[str, MachineTruth]) -> list[dict[str, Any]]:
+def _worn_out(splicer_truths: Mapping[str, SplicerTruth]) -> list[dict[str, Any]]:
     return [
-        {"splicer": name, "since": iso_utc(at)}
-        for name, machine in machines.items()
-        for at in machine.worn_out
+        {"splicer": name, "since": iso_utc(time_s)}
+        for name, splicer_truth in splicer_truths.items()
+        for time_s in splicer_truth.worn_out
     ]
 
 

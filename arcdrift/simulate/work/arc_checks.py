@@ -1,4 +1,4 @@
-"""Daily arc checks: when they happen, what they find, and the setting they leave behind."""
+"""Daily arc checks: their times, their outcomes and the settings they store."""
 
 from dataclasses import dataclass
 from typing import Literal
@@ -8,19 +8,19 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.signal import lfilter
 
-from arcdrift.arrays import Bools, Floats, Ints, Microseconds
-from arcdrift.simulate.crew.faults import of_kind
+from arcdrift.arrays import Bools, Floats, Ints
+from arcdrift.simulate.crew.faults import faults_of_kind
 from arcdrift.simulate.crew.scenario import Scenario, SplicerSpec
 
-Plan = Literal["on-time", "retry", "late", "missed", "failed-only"]
+CheckPlan = Literal["on-time", "retry", "late", "missed", "failed-only"]
 
-_REPEAT_S = 330
-"""From a failed check to its repeat."""
+_REPEAT_DELAY_S = 330
+"""Time from a failed check to its repeat."""
 
 
 @dataclass(frozen=True)
 class Slopes:
-    """True arc coefficients of one splicer, in its own setting unit."""
+    """True arc coefficients of one splicer, in the unit of its setting."""
 
     base: float
     density: float
@@ -30,8 +30,8 @@ class Slopes:
     scale: float
     step: float
 
-    def physics(self, density: Floats, vapor: Floats, arcs: Floats) -> Floats:
-        """Setting that air and wear ask for (reference 1.2 kg/m3, 10 hPa, new electrodes)."""
+    def required(self, density: Floats, vapor: Floats, arcs: Floats) -> Floats:
+        """Return the setting that the arc needs; `base` is for 1.2 kg/m3, 10 hPa and no arcs."""
         return (
             self.base
             + self.density * (density - 1.2)
@@ -40,8 +40,8 @@ class Slopes:
         )
 
 
-def slopes_of(scenario: Scenario, splicer: SplicerSpec) -> Slopes:
-    """Draw the coefficients of one splicer around the crew's law."""
+def draw_slopes(scenario: Scenario, splicer: SplicerSpec) -> Slopes:
+    """Draw the coefficients of one splicer around those of the crew's `ArcLaw`."""
     rng = scenario.rng("slopes", splicer.name)
     model, law = scenario.model_of(splicer), scenario.arc
     density, vapor, wear = (
@@ -54,38 +54,38 @@ def slopes_of(scenario: Scenario, splicer: SplicerSpec) -> Slopes:
 
 
 def plan_checks(
-    scenario: Scenario, splicer: SplicerSpec, days: pd.DataFrame, renewed: Bools
+    scenario: Scenario, splicer: SplicerSpec, days: pd.DataFrame, new_electrodes: Bools
 ) -> npt.NDArray[np.object_]:
-    """Decide how each day's check goes.
+    """Draw the course of each day's check.
 
     Parameters
     ----------
     scenario : Scenario
-        Habits, faults, and how the last day stands.
+        Has the habits, the faults and the state of the last day.
     splicer : SplicerSpec
-        Whose days these are.
+        The splicer.
     days : DataFrame
-        Rows of `arcdrift.simulate.work.shifts.plan_days` of that splicer.
+        The splicer's rows of `arcdrift.simulate.work.shifts.plan_days`.
     renewed : ndarray of bool
-        Days that begin with new electrodes; nobody forgets the check then.
+        Days that begin with new electrodes; the check is never forgotten then.
 
     Returns
     -------
     ndarray of str
-        A `Plan` for each day.
+        A `CheckPlan` for each day.
     """
     rng = scenario.rng("habits", splicer.name)
     habits = scenario.habits
-    edges = np.cumsum([habits.missed, habits.late, habits.failed_only, habits.retry])
+    cumulative_shares = np.cumsum([habits.missed, habits.late, habits.failed_only, habits.retry])
     names = np.array(["missed", "late", "failed-only", "retry", "on-time"], object)
-    plan = names[np.searchsorted(edges, rng.random(len(days)), side="right")]
-    plan[renewed & (plan != "retry")] = "on-time"
+    plan = names[np.searchsorted(cumulative_shares, rng.random(len(days)), side="right")]
+    plan[new_electrodes & (plan != "retry")] = "on-time"
 
     noon = days["midnight"].to_numpy() + 12 * 3600
-    for fault in of_kind(scenario.faults, "checks-skipped", splicer.name):
+    for fault in faults_of_kind(scenario.faults, "checks-skipped", splicer.name):
         skipped = fault.active(noon, scenario.time_zone) & (rng.random(len(days)) < fault.size)
         plan[skipped] = "missed"
-    for fault in of_kind(scenario.faults, "check-failed", splicer.name):
+    for fault in faults_of_kind(scenario.faults, "check-failed", splicer.name):
         plan[fault.active(noon, scenario.time_zone)] = "failed-only"
     if scenario.ends_at is not None:
         last = (days["day"] == scenario.days - 1).to_numpy()
@@ -94,105 +94,119 @@ def plan_checks(
     return plan
 
 
-def check_times(
+def check_attempts(
     plan: npt.NDArray[np.object_],
-    at: Microseconds,
-    row: Ints,
-    seed: np.random.Generator,
+    times: Ints,
+    day_index: Ints,
+    rng: np.random.Generator,
 ) -> pd.DataFrame:
-    """Attempts of every day.
+    """Return the time and outcome of every attempt at a check.
 
     Parameters
     ----------
     plan : ndarray of str
-        A `Plan` for each day.
-    at, row : ndarray of int
-        Splice times and the day each belongs to.
+        A `CheckPlan` for each day.
+    times, day_index : ndarray of int
+        Splice times, and the day that each belongs to.
     seed : Generator
         Random numbers of this splicer's checks.
 
     Returns
     -------
     DataFrame
-        ``row``, ``checked_at`` (seconds since 1970 UTC), ``outcome``; in time order. A late
-        check falls between two splices.
+        ``day_index``, ``checked_at`` (seconds since 1970 UTC), ``outcome``; in time order. A
+        late check is between two splices.
     """
-    first = np.searchsorted(row, np.arange(len(plan)))
-    count = np.bincount(row, minlength=len(plan))
-    early = at[first] - seed.integers(240, 840, len(plan))
-    before = np.clip(seed.integers(3, 26, len(plan)), 1, count - 1)
-    between = (at[first + before - 1] + at[np.minimum(first + before, len(at) - 1)]) // 2
-    when = np.where(plan == "late", between, early)
+    first = np.searchsorted(day_index, np.arange(len(plan)))
+    count = np.bincount(day_index, minlength=len(plan))
+    before_work = times[first] - rng.integers(240, 840, len(plan))
+    splices_before = np.clip(rng.integers(3, 26, len(plan)), 1, count - 1)
+    between_splices = (
+        times[first + splices_before - 1]
+        + times[np.minimum(first + splices_before, len(times) - 1)]
+    ) // 2
+    attempt_times = np.where(plan == "late", between_splices, before_work)
 
-    tried = np.flatnonzero(plan != "missed")
-    outcome = np.where(plan[tried] == "failed-only", "fail", "pass")
-    attempts = pd.DataFrame({"row": tried, "checked_at": when[tried], "outcome": outcome})
-    repeated = np.flatnonzero(plan == "retry")
+    attempted_days = np.flatnonzero(plan != "missed")
+    outcome = np.where(plan[attempted_days] == "failed-only", "fail", "pass")
+    attempts = pd.DataFrame(
+        {
+            "day_index": attempted_days,
+            "checked_at": attempt_times[attempted_days],
+            "outcome": outcome,
+        }
+    )
+    retried_days = np.flatnonzero(plan == "retry")
     failed = pd.DataFrame(
-        {"row": repeated, "checked_at": when[repeated] - _REPEAT_S, "outcome": "fail"}
+        {
+            "day_index": retried_days,
+            "checked_at": attempt_times[retried_days] - _REPEAT_DELAY_S,
+            "outcome": "fail",
+        }
     )
     return pd.concat([failed, attempts]).sort_values("checked_at", ignore_index=True)
 
 
-def settings_found(
+def stored_settings(
     scenario: Scenario,
     splicer: SplicerSpec,
     slopes: Slopes,
-    need: Floats,
+    required: Floats,
     passed: Bools,
 ) -> Floats:
-    """Setting each check stores: the need, AR(1) noise, rounded to the step; NaN when failed."""
+    """Return the setting that each check stores; NaN if it failed.
+
+    It is the required setting plus AR(1) noise, rounded to the step of the model.
+    """
     law = scenario.arc
-    shocks = scenario.rng("check noise", splicer.name).normal(size=len(need))
+    shocks = scenario.rng("check noise", splicer.name).normal(size=len(required))
     shocks[1:] *= np.sqrt(1.0 - law.noise_lag**2)
     noise = slopes.noise_sd * np.asarray(lfilter([1.0], [1.0, -law.noise_lag], shocks))
-    stored = np.round((need + noise) / slopes.step) * slopes.step
+    stored = np.round((required + noise) / slopes.step) * slopes.step
     return np.where(passed, np.round(stored, 6), np.nan)
 
 
-def arc_shift(
-    scenario: Scenario, splicer: SplicerSpec, at: Microseconds, renewals: Microseconds
-) -> Floats:
-    """Shift of the needed setting by planted arc faults, units of a model of scale 1.
+def arc_shift(scenario: Scenario, splicer: SplicerSpec, times: Ints, replaced_at: Ints) -> Floats:
+    """Return the shift of the required setting by planted faults, for a model of scale 1.
 
-    A step leaves with the electrodes that caused it; a drift goes on.
+    A step ends when the electrodes are replaced; a drift does not.
     """
-    shift = np.zeros(len(at))
-    for fault in of_kind(scenario.faults, "arc-step", splicer.name):
-        begin, end = fault.span(scenario.time_zone)
-        later = renewals[renewals > begin]
-        end = min(end, later[0] if len(later) else np.inf)
-        shift += fault.size * ((at >= begin) & (at < end))
-    for fault in of_kind(scenario.faults, "arc-drift", splicer.name):
-        begin, end = fault.span(scenario.time_zone)
-        shift += fault.size * np.clip(at - begin, 0.0, end - begin) / 86_400.0
+    shift = np.zeros(len(times))
+    for fault in faults_of_kind(scenario.faults, "arc-step", splicer.name):
+        start_s, end_s = fault.span(scenario.time_zone)
+        later_replacements = replaced_at[replaced_at > start_s]
+        end_s = min(end_s, later_replacements[0] if len(later_replacements) else np.inf)
+        shift += fault.size * ((times >= start_s) & (times < end_s))
+    for fault in faults_of_kind(scenario.faults, "arc-drift", splicer.name):
+        start_s, end_s = fault.span(scenario.time_zone)
+        shift += fault.size * np.clip(times - start_s, 0.0, end_s - start_s) / 86_400.0
     return shift
 
 
-def renewals(used: Floats, limits: Floats, start: float) -> Ints:
-    """Days on whose morning a worn part is renewed.
+def replacement_days(used: Floats, limits: Floats, start: float) -> Ints:
+    """Find the days on whose morning a worn part is replaced.
 
     Parameters
     ----------
     used : ndarray of float
-        Use counted up to the morning of each day.
+        Cumulative use up to the morning of each day.
     limits : ndarray of float
-        Use at which it is renewed, by day.
+        Use at which the part is replaced, for each day.
     start : float
         Use of the first part before the first day.
 
     Returns
     -------
     ndarray of int
-        Positions of the days.
+        Indices of the days.
     """
-    found: list[int] = []
-    zero, place = -start, 0
+    days: list[int] = []
+    use_at_last_replacement, day = -start, 0
     while True:
-        over = np.flatnonzero(used[place:] - zero >= limits[place:])
-        if not len(over):
-            return np.array(found, np.int64)
-        place += int(over[0])
-        found.append(place)
-        zero = used[place]
-        place += 1
+        days_over = np.flatnonzero(used[day:] - use_at_last_replacement >= limits[day:])
+        if not len(days_over):
+            return np.array(days, np.int64)
+        day += int(days_over[0])
+        days.append(day)
+        use_at_last_replacement = used[day]
+        day += 1

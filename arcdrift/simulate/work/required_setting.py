@@ -1,4 +1,4 @@
-"""The setting a splicer truly needs, at any instant."""
+"""The arc setting that a splicer truly needs at any time, and the one it has."""
 
 from dataclasses import dataclass
 
@@ -14,126 +14,131 @@ _HOUR_S = 3600
 
 
 @dataclass(frozen=True)
-class Need:
-    """What one splicer needs: air, wear, its electrode pair, its faults.
+class RequiredSetting:
+    """The required arc setting of one splicer: from air, wear, its electrode pairs and faults.
 
     Attributes
     ----------
-    renewed : ndarray of int
-        When electrodes were replaced, seconds since 1970 UTC.
+    replaced_at : ndarray of int
+        Times at which electrodes were replaced, seconds since 1970 UTC.
     level : ndarray of float
-        What each electrode pair adds, the first pair first.
+        What each electrode pair adds to the setting, starting with the first pair.
     """
 
     scenario: Scenario
     splicer: SplicerSpec
     weather: Weather
     slopes: Slopes
-    renewed: Ints
+    replaced_at: Ints
     level: Floats
 
-    def required(self, at: Ints, site: Ints, arcs: Floats, pair: Ints) -> Floats:
-        """Setting needed at instants, at sites, on electrodes of so many arcs.
+    def required(self, times: Ints, site: Ints, arcs: Floats, pair: Ints) -> Floats:
+        """Return the required setting in the splicer's unit.
 
         Parameters
         ----------
-        at, site, arcs, pair : ndarray
-            Seconds since 1970 UTC; position of the site; arcs on the pair; number of the pair.
+        times, site, arcs, pair : ndarray
+            Seconds since 1970 UTC; index of the site; arcs on the pair; index of the pair.
 
         Returns
         -------
         ndarray of float
-            In the splicer's unit.
+            One value per time.
         """
-        density = self.weather.at("density", site, at)
-        vapor = self.weather.at("vapor", site, at)
-        shift = arc_shift(self.scenario, self.splicer, at, self.renewed)
+        density = self.weather.interpolate("density", site, times)
+        vapor = self.weather.interpolate("vapor_pressure", site, times)
+        shift = arc_shift(self.scenario, self.splicer, times, self.replaced_at)
         scale = self.scenario.model_of(self.splicer).scale
-        return self.slopes.physics(density, vapor, arcs) + self.level[pair] + scale * shift
+        return self.slopes.required(density, vapor, arcs) + self.level[pair] + scale * shift
 
 
 @dataclass(frozen=True)
-class Advised:
-    """The truth of advice about one splicer: what it needs and what is set, at any instant.
+class SettingTruth:
+    """The true required setting of one splicer and the setting in force, at any time.
 
     Attributes
     ----------
-    need : Need
-        The physics.
-    begins, site : ndarray of int
-        When each workday begins, seconds since 1970 UTC, and the site of that day.
-    spliced_at, worn : ndarray
-        Splices, and the arcs on the electrodes after each.
+    law : RequiredSetting
+        Computes the required setting.
+    day_starts, site : ndarray of int
+        Start of each workday, seconds since 1970 UTC, and the site of that day.
+    spliced_at, arcs : ndarray
+        Times of the splices, and the arcs on the electrodes after each.
     checked_at : ndarray of int
-        All attempts at a check.
-    passed_at, found : ndarray
-        Passed checks, and the settings they stored.
-    before : float
+        Times of all attempts at a check.
+    passed_at, stored : ndarray
+        Times of the passed checks, and the settings they stored.
+    initial : float
         Setting in force before the first passed check.
     """
 
-    need: Need
-    begins: Ints
+    law: RequiredSetting
+    day_starts: Ints
     site: Ints
     spliced_at: Ints
-    worn: Floats
+    arcs: Floats
     checked_at: Ints
     passed_at: Ints
-    found: Floats
-    before: float
+    stored: Floats
+    initial: float
 
-    def at(self, at: Ints) -> pd.DataFrame:
-        """Tell the truth of instants within the simulation.
+    def at_times(self, times: Ints) -> pd.DataFrame:
+        """Return the required setting and the setting in force at times of the simulation.
 
         Parameters
         ----------
-        at : ndarray of int
+        times : ndarray of int
             Seconds since 1970 UTC.
 
         Returns
         -------
         DataFrame
-            ``splicer``; ``at`` in UTC; ``site`` (where the splicer last stood);
+            ``splicer``; ``at`` in UTC; ``site`` (the last one of the splicer);
             ``air_density`` in kg/m3; ``vapor_pressure`` in hPa; ``arcs`` on the electrodes;
             the ``required`` setting and the setting ``in_force``, in the splicer's unit.
         """
-        need = self.need
-        where = self.site[np.maximum(np.searchsorted(self.begins, at, side="right") - 1, 0)]
-        pair = np.searchsorted(need.renewed, at, side="right")
-        last = np.searchsorted(self.spliced_at, at, side="right") - 1
-        arcs = np.where(last < 0, need.splicer.arcs_at_start, self.worn[np.maximum(last, 0)])
-        if len(need.renewed):
+        law = self.law
+        site = self.site[np.maximum(np.searchsorted(self.day_starts, times, side="right") - 1, 0)]
+        pair = np.searchsorted(law.replaced_at, times, side="right")
+        last_splice = np.searchsorted(self.spliced_at, times, side="right") - 1
+        spliced = last_splice >= 0
+        arcs = np.where(spliced, self.arcs[np.maximum(last_splice, 0)], law.splicer.arcs_at_start)
+        if len(law.replaced_at):
             # a new pair has no arcs before its first splice
-            replaced = need.renewed[np.maximum(pair - 1, 0)]
-            unused = (last < 0) | (self.spliced_at[np.maximum(last, 0)] < replaced)
-            arcs = np.where((pair > 0) & unused, 0.0, arcs)
-        latest = np.searchsorted(self.passed_at, at, side="right") - 1
+            last_replacement = law.replaced_at[np.maximum(pair - 1, 0)]
+            last_time = self.spliced_at[np.maximum(last_splice, 0)]
+            is_unused = ~spliced | (last_time < last_replacement)
+            arcs = np.where((pair > 0) & is_unused, 0.0, arcs)
+        timestamps = pd.DatetimeIndex(times.astype("datetime64[s]"))
+        latest = np.searchsorted(self.passed_at, times, side="right") - 1
         return pd.DataFrame(
             {
-                "splicer": need.splicer.name,
-                "at": pd.DatetimeIndex(at.astype("datetime64[s]")).tz_localize("UTC").as_unit("us"),
-                "site": np.array([s.name for s in need.scenario.sites], object)[where],
-                "air_density": need.weather.at("density", where, at),
-                "vapor_pressure": need.weather.at("vapor", where, at),
+                "splicer": law.splicer.name,
+                "at": timestamps.tz_localize("UTC").as_unit("us"),
+                "site": np.array([s.name for s in law.scenario.sites], object)[site],
+                "air_density": law.weather.interpolate("density", site, times),
+                "vapor_pressure": law.weather.interpolate("vapor_pressure", site, times),
                 "arcs": arcs,
-                "required": need.required(at, where, arcs, pair),
-                "in_force": np.where(latest >= 0, np.r_[self.found, 0.0][latest], self.before),
+                "required": law.required(times, site, arcs, pair),
+                "in_force": np.where(latest >= 0, np.r_[self.stored, 0.0][latest], self.initial),
             }
         )
 
-    def told(self) -> pd.DataFrame:
-        """Tell the truth of every full hour from the first workday on, and of every check.
+    def table(self) -> pd.DataFrame:
+        """Return the same for every full hour from the first workday on, and for every check.
 
         Returns
         -------
         DataFrame
-            As `at`, in time order, with ``what``: ``hour`` or ``check``.
+            As of `at_times`, in time order, with ``what``: ``hour`` or ``check``.
         """
-        first = -(-int(self.begins[0]) // _HOUR_S) * _HOUR_S
-        hours = np.arange(first, int(self.need.scenario.end.timestamp()), _HOUR_S)
-        at = np.r_[hours, self.checked_at]
-        what = np.repeat(np.array(["hour", "check"], object), [len(hours), len(self.checked_at)])
-        order = np.argsort(at, kind="stable")
-        table = self.at(at[order])
-        table.insert(2, "what", what[order])
-        return table
+        first_hour = -(-int(self.day_starts[0]) // _HOUR_S) * _HOUR_S
+        hours = np.arange(first_hour, int(self.law.scenario.end.timestamp()), _HOUR_S)
+        times = np.r_[hours, self.checked_at]
+        row_kind = np.repeat(
+            np.array(["hour", "check"], object), [len(hours), len(self.checked_at)]
+        )
+        order = np.argsort(times, kind="stable")
+        settings = self.at_times(times[order])
+        settings.insert(2, "what", row_kind[order])
+        return settings

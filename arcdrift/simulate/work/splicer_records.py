@@ -1,61 +1,62 @@
-"""One splicer's records: checks, splices and service, from its planned days."""
+"""The records of one splicer: checks, splices and service events of its workdays."""
 
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from arcdrift.arrays import Bools, Floats, Ints, Microseconds
+from arcdrift.arrays import Bools, Ints
 from arcdrift.simulate.air.weather import Weather
-from arcdrift.simulate.crew.faults import of_kind
 from arcdrift.simulate.crew.scenario import Scenario, SplicerSpec
 from arcdrift.simulate.work.arc_checks import (
     Slopes,
-    check_times,
+    check_attempts,
+    draw_slopes,
     plan_checks,
-    renewals,
-    settings_found,
-    slopes_of,
+    stored_settings,
 )
 from arcdrift.simulate.work.blade import use_blade
+from arcdrift.simulate.work.electrodes import use_electrodes
 from arcdrift.simulate.work.record_rows import check_rows, service_rows, splice_rows
-from arcdrift.simulate.work.required_setting import Advised, Need
+from arcdrift.simulate.work.required_setting import RequiredSetting, SettingTruth
 from arcdrift.simulate.work.shifts import splice_times
-from arcdrift.simulate.work.splicing import Place, make_work
+from arcdrift.simulate.work.splicing import MachineState, draw_work
 
-MORNING_ARCS = 5
-"""Cleaning and test arcs of a morning, whether or not the check is finished (invented)."""
-REARC_SHARE = 0.03
-MORNING_S = 7 * 3600 + 600
-"""When service is done before work, by day."""
+SERVICE_TIME_S = 7 * 3600 + 600
+"""Time after midnight at which service before work is done, on a day shift."""
 
 
 @dataclass(frozen=True)
-class MachineTruth:
-    """What truly happened at one splicer; times are seconds since 1970 UTC."""
+class SplicerTruth:
+    """The truth about one splicer; times are seconds since 1970 UTC."""
 
     slopes: Slopes
     check_days: pd.DataFrame
     electrodes: list[tuple[int, float]]
-    """When electrodes were replaced, and the arcs on the old ones."""
+    """Time of each replacement of electrodes, and the arcs on the old pair."""
     worn_out: list[int]
-    """Splices at which a pair of electrodes passed its life."""
+    """Times of the splices at which a pair of electrodes exceeded its life."""
 
 
 @dataclass(frozen=True)
-class MachineRecords:
-    """Records of one splicer with the truth; times are seconds since 1970 UTC."""
+class SplicerRecords:
+    """The records of one splicer and the truth; times are seconds since 1970 UTC."""
 
     checks: pd.DataFrame
     splices: pd.DataFrame
     service: pd.DataFrame
-    truth: MachineTruth
-    advised: Advised
+    truth: SplicerTruth
+    setting_truth: SettingTruth
+
+    @property
+    def frames(self) -> dict[str, pd.DataFrame]:
+        """The frames by kind of record."""
+        return {"arc-checks": self.checks, "splices": self.splices, "service": self.service}
 
 
-def run_splicer(
+def simulate_splicer(
     scenario: Scenario, splicer: SplicerSpec, days: pd.DataFrame, weather: Weather
-) -> MachineRecords:
+) -> SplicerRecords:
     """Simulate one splicer.
 
     Parameters
@@ -65,113 +66,111 @@ def run_splicer(
     splicer : SplicerSpec
         One of its splicers.
     days : DataFrame
-        That splicer's rows of `arcdrift.simulate.work.shifts.plan_days`, in order.
+        The splicer's rows of `arcdrift.simulate.work.shifts.plan_days`, in order.
     weather : Weather
-        Air over the sites.
+        The air at the sites.
 
     Returns
     -------
-    MachineRecords
-        Frames with the record columns.
+    SplicerRecords
+        Frames with the record columns, and the truth.
     """
     rng = scenario.rng("splices", splicer.name)
     model = scenario.model_of(splicer)
-    slopes = slopes_of(scenario, splicer)
-    at, row = splice_times(scenario, days, rng)
-    days = days[np.bincount(row, minlength=len(days)) > 0]
-    row = np.unique(row, return_inverse=True)[1]
+    slopes = draw_slopes(scenario, splicer)
+    splice_time, splice_day = splice_times(scenario, days, rng)
+    days = days[np.bincount(splice_day, minlength=len(days)) > 0]
+    splice_day = np.unique(splice_day, return_inverse=True)[1]
     midnight = days["midnight"].to_numpy()
-    morning = midnight + MORNING_S + days["later_s"].to_numpy()
+    service_time = midnight + SERVICE_TIME_S + days["delay_s"].to_numpy()
+    electrodes = use_electrodes(scenario, splicer, splice_day, midnight, rng)
+    splice_arcs, replaced_days = electrodes.splice_arcs, electrodes.replaced_days
 
-    arcs = 1.0 + (rng.random(len(at)) < REARC_SHARE)
-    by_day = np.bincount(row, arcs, minlength=len(days)) + MORNING_ARCS
-    used = np.r_[0.0, by_day.cumsum()[:-1]]
-    renewed = renewals(used, _electrode_limits(scenario, splicer, midnight), splicer.arcs_at_start)
-    pair = np.searchsorted(renewed, np.arange(len(days)), side="right")
-    zero = np.r_[-float(splicer.arcs_at_start), used[renewed]][pair]
-
-    plan = plan_checks(scenario, splicer, days, np.isin(np.arange(len(days)), renewed))
-    checks = check_times(plan, at, row, scenario.rng("checks", splicer.name))
-    c_at, c_row = checks["checked_at"].to_numpy(), checks["row"].to_numpy()
+    new_electrodes = np.isin(np.arange(len(days)), replaced_days)
+    plan = plan_checks(scenario, splicer, days, new_electrodes)
+    checks = check_attempts(plan, splice_time, splice_day, scenario.rng("checks", splicer.name))
+    check_time, check_day = checks["checked_at"].to_numpy(), checks["day_index"].to_numpy()
     passed = (checks["outcome"] == "pass").to_numpy()
-    within = arcs.cumsum() - np.r_[0.0, np.bincount(row, arcs).cumsum()][row]
-    s_arcs = used[row] - zero[row] + MORNING_ARCS + within
-    done = np.searchsorted(at, c_at)
-    first = np.searchsorted(row, c_row)
-    sofar = np.r_[0.0, arcs.cumsum()]
-    c_arcs = used[c_row] - zero[c_row] + MORNING_ARCS + sofar[done] - sofar[first]
-
-    site = days["site"].to_numpy()
-    level = (
-        model.scale
-        * scenario.arc.pair_sd
-        * scenario.rng("pairs", splicer.name).normal(size=len(renewed) + 1)
+    check_arcs = electrodes.check_arcs(
+        check_day,
+        splices_before_check=np.searchsorted(splice_time, check_time),
+        splices_before_day=np.searchsorted(splice_day, check_day),
     )
-    need = Need(scenario, splicer, weather, slopes, morning[renewed], level)
-    asked = need.required(c_at, site[c_row], c_arcs, pair[c_row])
-    found = settings_found(scenario, splicer, slopes, asked, passed)
-    wanted = need.required(at, site[row], s_arcs, pair[row])
-    latest = np.searchsorted(c_at[passed], at, side="right") - 1
-    # before its first check on record a splicer runs on a setting that suited that morning
-    in_force = np.where(latest >= 0, np.r_[found[passed], 0.0][latest], wanted[0])
 
-    base = 0.0 if model.counter_resets else splicer.arcs_at_start
-    counter = zero * (not model.counter_resets) + base
-    blade = use_blade(scenario, splicer, row, midnight)
-    work = make_work(scenario, splicer, days, Place(at, row, s_arcs, wanted - in_force, blade), rng)
-    splices = splice_rows(scenario, splicer, days, work, rng)
-    splices["arc_count"] = (s_arcs + counter[row]).astype(np.int64)
-    checks = check_rows(
-        scenario, splicer, c_at, checks["outcome"], found, c_arcs + counter[c_row],
-        days["technician"].to_numpy()[c_row], site[c_row], weather,
+    site, pair = days["site"].to_numpy(), electrodes.pair
+    pair_levels = scenario.rng("pairs", splicer.name).normal(size=len(replaced_days) + 1)
+    law = RequiredSetting(
+        scenario, splicer, weather, slopes,
+        replaced_at=service_time[replaced_days],
+        level=model.scale * scenario.arc.pair_sd * pair_levels,
     )  # fmt: skip
-    service = service_rows(scenario, splicer, days, morning, renewed, blade)
-    overdue = np.r_[False, s_arcs > model.electrode_life_arcs]
-    worn_off = used[renewed] - zero[renewed - 1]
-    begins = np.minimum(at[np.searchsorted(row, np.arange(len(days)))], morning)
-    return MachineRecords(
-        checks,
-        splices,
-        service,
-        MachineTruth(
+    required_at_checks = law.required(check_time, site[check_day], check_arcs, pair[check_day])
+    stored = stored_settings(scenario, splicer, slopes, required_at_checks, passed)
+    required = law.required(splice_time, site[splice_day], splice_arcs, pair[splice_day])
+    latest_check = np.searchsorted(check_time[passed], splice_time, side="right") - 1
+    # before its first check on record a splicer has the setting that its first splice requires
+    in_force = np.where(latest_check >= 0, np.r_[stored[passed], 0.0][latest_check], required[0])
+
+    # a counter that never restarts goes on from the arcs at the start
+    resets = model.counter_resets
+    initial_count = 0.0 if resets else splicer.arcs_at_start
+    count_offset = electrodes.arcs_at_replacement * (not resets) + initial_count
+    blade = use_blade(scenario, splicer, splice_day, midnight)
+    state = MachineState(splice_time, splice_day, splice_arcs, required - in_force, blade)
+    work = draw_work(scenario, splicer, days, state, rng)
+    splices = splice_rows(scenario, splicer, days, work, rng)
+    splices["arc_count"] = (splice_arcs + count_offset[splice_day]).astype(np.int64)
+    check_frame = check_rows(
+        scenario, splicer, check_time, checks["outcome"], stored,
+        check_arcs + count_offset[check_day], days["technician"].to_numpy()[check_day],
+        site[check_day], weather,
+    )  # fmt: skip
+    is_over_life = np.r_[False, splice_arcs > model.electrode_life_arcs]
+    replacements = zip(
+        service_time[replaced_days].tolist(), electrodes.arcs_on_old_pairs.tolist(), strict=True
+    )
+    first_splice = splice_time[np.searchsorted(splice_day, np.arange(len(days)))]
+    return SplicerRecords(
+        checks=check_frame,
+        splices=splices,
+        service=service_rows(scenario, splicer, days, service_time, replaced_days, blade),
+        truth=SplicerTruth(
             slopes,
-            _check_days(scenario, splicer, days, at, row, c_at, c_row, passed),
-            list(zip(morning[renewed].tolist(), worn_off.tolist(), strict=True)),
-            at[(overdue[1:] > overdue[:-1]).nonzero()].tolist(),
+            _check_days(
+                scenario, splicer, days, splice_time, splice_day, check_time, check_day, passed
+            ),
+            list(replacements),
+            splice_time[(is_over_life[1:] > is_over_life[:-1]).nonzero()].tolist(),
         ),
-        Advised(
-            need, begins, site, at, s_arcs, c_at, c_at[passed], found[passed], float(wanted[0])
+        setting_truth=SettingTruth(
+            law=law,
+            day_starts=np.minimum(first_splice, service_time),
+            site=site,
+            spliced_at=splice_time,
+            arcs=splice_arcs,
+            checked_at=check_time,
+            passed_at=check_time[passed],
+            stored=stored[passed],
+            initial=float(required[0]),
         ),
     )
-
-
-def _electrode_limits(scenario: Scenario, splicer: SplicerSpec, midnight: Microseconds) -> Floats:
-    life = scenario.model_of(splicer).electrode_life_arcs
-    rng = scenario.rng("electrodes", splicer.name)
-    limits = life * (1.0 + 0.02 * rng.normal(size=len(midnight)))
-    for fault in of_kind(scenario.faults, "electrodes-late", splicer.name):
-        limits[fault.active(midnight, scenario.time_zone)] = fault.size
-    for fault in of_kind(scenario.faults, "electrodes-kept", splicer.name):
-        limits[fault.active(midnight, scenario.time_zone)] = np.inf
-    return np.asarray(limits)
 
 
 def _check_days(
-    scenario: Scenario, splicer: SplicerSpec, days: pd.DataFrame, at: Microseconds,
-    row: Ints, c_at: Microseconds, c_row: Ints,
-    passed: Bools,
+    scenario: Scenario, splicer: SplicerSpec, days: pd.DataFrame, splice_time: Ints,
+    splice_day: Ints, check_time: Ints, check_day: Ints, passed: Bools,
 ) -> pd.DataFrame:  # fmt: skip
-    """Say how each day's check truly went, told from the records themselves."""
-    never = np.iinfo(np.int64).max
-    first_pass = np.full(len(days), never)
-    np.minimum.at(first_pass, c_row[passed], c_at[passed])
-    tried = np.bincount(c_row, minlength=len(days)) > 0
-    before = np.bincount(row[at < first_pass[row]], minlength=len(days))
-    has = first_pass < never
-    running = scenario.ends_at is not None
-    unfinished = running & (days["day"].to_numpy() == scenario.days - 1)
+    """Return the true status of each day's check, from the times of checks and splices."""
+    no_pass = np.iinfo(np.int64).max
+    first_pass = np.full(len(days), no_pass)
+    np.minimum.at(first_pass, check_day[passed], check_time[passed])
+    has_attempt = np.bincount(check_day, minlength=len(days)) > 0
+    is_before_check = splice_time < first_pass[splice_day]
+    splices_before_check = np.bincount(splice_day[is_before_check], minlength=len(days))
+    has_pass = first_pass < no_pass
+    is_running = (scenario.ends_at is not None) & (days["day"].to_numpy() == scenario.days - 1)
     status = np.select(
-        [has & (before == 0), has, tried, unfinished],
+        [has_pass & (splices_before_check == 0), has_pass, has_attempt, is_running],
         ["checked", "late", "failed-only", "due"],
         "missed",
     )
@@ -181,7 +180,7 @@ def _check_days(
             "splicer": splicer.name,
             "day": dates.strftime("%Y-%m-%d"),
             "status": status,
-            "splices": np.bincount(row, minlength=len(days)),
-            "splices_before_check": np.where(has, before, 0),
+            "splices": np.bincount(splice_day, minlength=len(days)),
+            "splices_before_check": np.where(has_pass, splices_before_check, 0),
         }
     )

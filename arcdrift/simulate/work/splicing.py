@@ -1,75 +1,75 @@
-"""Who makes each splice with which program, and what comes of it."""
+"""The splices of one splicer: technician, program, fibers, and the drawn results."""
 
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from arcdrift.arrays import Floats, Ints
-from arcdrift.simulate.crew.faults import of_kind
+from arcdrift.arrays import Bools, Floats, Ints
+from arcdrift.simulate.crew.faults import faults_of_kind
 from arcdrift.simulate.crew.scenario import Scenario, SplicerSpec, TechnicianSpec
-from arcdrift.simulate.work.blade import CLEAVES_A_POSITION, Blade
-from arcdrift.simulate.work.geometry import mean_uneven_loss_db
+from arcdrift.simulate.work.blade import CLEAVES_PER_POSITION, Blade
+from arcdrift.simulate.work.geometry import mean_field_and_tilt_loss_db
 from arcdrift.simulate.work.splice_losses import (
     BLADE_WEAR,
     MISMATCH_SHARE,
-    Conditions,
-    Made,
+    SpliceInputs,
+    SpliceResults,
     day_factors,
-    make_splices,
+    draw_splices,
 )
 
 USUAL_DEG, USUAL_LOG_SD = 0.7, 0.45
-"""Cleave angle of an ordinary technician: median and spread (invented)."""
-_WORST_BLADE = float(np.log(4.0))
-"""However long a blade is used, angles rise no further than fourfold (invented)."""
-_LEAST_SHARE = 0.3
-"""Whatever geometry costs, so much of a program's mean loss is left to scatter."""
+"""Median and log standard deviation of an ordinary technician's cleave angle (invented)."""
+_MAX_LOG_BLADE_FACTOR = float(np.log(4.0))
+"""A worn blade raises cleave angles fourfold at most (invented)."""
+_MIN_SCATTERED_SHARE = 0.3
+"""Least share of a program's mean loss that is scattered, however much geometry adds."""
 
 
 @dataclass(frozen=True)
-class Place:
-    """When and on what the splices of one splicer are made; one entry a splice."""
+class MachineState:
+    """Time of each splice of one splicer, and the state of the machine; one entry per splice."""
 
-    at: Ints
+    times: Ints
     """Seconds since 1970 UTC."""
-    row: Ints
-    """Position of the day."""
-    worn: Floats
+    day_index: Ints
+    """Index of the day."""
+    arcs: Floats
     """Arcs on the electrodes."""
     mismatch: Floats
-    """Setting needed less setting in force, in the splicer's unit."""
+    """Required setting minus setting in force, in the splicer's unit."""
     blade: Blade
 
 
 @dataclass(frozen=True)
-class Work:
-    """Splices made; one entry a splice."""
+class SplicerWork:
+    """The splices of one splicer; one entry per splice."""
 
-    place: Place
-    person: Ints
+    state: MachineState
+    technician: Ints
     fibers: Ints
-    """Program whose fibers were spliced."""
+    """Index of the program that is made for the fibers that were spliced."""
     program: Ints
-    """Program used."""
-    served: Ints
+    """Index of the program that was used."""
+    days_since_joining: Ints
     """Days since the technician joined."""
-    made: Made
+    results: SpliceResults
 
 
 @dataclass(frozen=True)
-class Streams:
-    """What a splicer's streams are like; one entry a program."""
+class StreamParameters:
+    """Loss parameters of a splicer's streams; one entry per program."""
 
     mean_db: Floats
-    """Mean of the scattered part of the loss, with the splicer's factor in it."""
+    """Mean of the scattered part of the loss, including the splicer's factor."""
     shape: Floats
     day_sd: Floats
     dirty_share: Floats
 
 
-def streams_of(scenario: Scenario, splicer: SplicerSpec) -> Streams:
-    """Draw the streams of one splicer by the scenario's `LossLaw`."""
+def draw_streams(scenario: Scenario, splicer: SplicerSpec) -> StreamParameters:
+    """Draw the loss parameters of one splicer's streams from the scenario's `LossLaw`."""
     law, programs = scenario.losses, scenario.programs
     rng = scenario.rng("streams", splicer.name)
     n = len(programs)
@@ -78,138 +78,145 @@ def streams_of(scenario: Scenario, splicer: SplicerSpec) -> Streams:
     if law.shape is not None:
         shape = rng.uniform(*law.shape, n)
     mean = np.array([scattered_db(scenario, number) for number in range(n)])
-    return Streams(mean * splicer.loss_factor, shape, day_sd, dirty_share)
+    return StreamParameters(mean * splicer.loss_factor, shape, day_sd, dirty_share)
 
 
 def scattered_db(scenario: Scenario, program: int) -> float:
-    """Mean loss of a program that is left to scatter once usual geometry has its part, dB."""
+    """Return the mean of the scattered loss of a program: its mean minus usual geometry, dB."""
     mean = scenario.programs[program].mean_db
-    return max(mean - usual_geometry_db(scenario, program), _LEAST_SHARE * mean)
+    return max(mean - usual_geometry_db(scenario, program), _MIN_SCATTERED_SHARE * mean)
 
 
 def usual_geometry_db(
-    scenario: Scenario, program: int, person: TechnicianSpec | None = None
+    scenario: Scenario, program: int, technician: TechnicianSpec | None = None
 ) -> float:
-    """Mean loss by tilt and unequal fields with usual, or some person's, cleave angles, dB."""
+    """Return the mean loss from tilt and unequal mode fields, dB.
+
+    Cleave angles are those of the technician, or usual ones if none is given.
+    """
     if not scenario.losses.geometry:
         return 0.0
     spec = scenario.programs[program]
     angles = (
         (USUAL_DEG, USUAL_LOG_SD)
-        if person is None
-        else (person.cleave_median_deg, person.cleave_log_sd)
+        if technician is None
+        else (technician.cleave_median_deg, technician.cleave_log_sd)
     )
-    return float(mean_uneven_loss_db(spec.radius_a_um, spec.radius_b_um, *angles))
+    return float(mean_field_and_tilt_loss_db(spec.radius_a_um, spec.radius_b_um, *angles))
 
 
 def crew_day_factors(scenario: Scenario) -> Floats:
-    """Factors on loss that all streams share, one a calendar day."""
+    """Draw the factors on loss that all streams share, one per calendar day."""
     law = scenario.losses
     return day_factors(law.crew_day_sd, law.crew_day_lag, scenario.days, scenario.rng("crew days"))
 
 
-def make_work(
+def draw_work(
     scenario: Scenario,
     splicer: SplicerSpec,
     days: pd.DataFrame,
-    place: Place,
+    state: MachineState,
     rng: np.random.Generator,
-) -> Work:
-    """Make the splices of one splicer.
+) -> SplicerWork:
+    """Draw the splices of one splicer.
 
     Parameters
     ----------
     scenario : Scenario
-        Technicians, programs and faults.
+        With its technicians, programs and faults.
     splicer : SplicerSpec
-        The machine.
+        The splicer.
     days : DataFrame
         Its rows of `arcdrift.simulate.work.shifts.plan_days`.
-    place : Place
-        When and on what.
+    state : MachineState
+        Times, and the state of the machine.
     rng : Generator
         Random numbers of this splicer.
     """
-    zone, at, row = scenario.time_zone, place.at, place.row
-    person = _hands(days, at, row)
-    second = at >= (days["midnight"].to_numpy() + days["half_s"].to_numpy())[row]
-    fibers = np.where(second, days["afternoon"].to_numpy()[row], days["morning"].to_numpy()[row])
-    people, programs = scenario.technicians, scenario.programs
-    by_person = {
-        name: np.array([getattr(t, name) for t in people])[person]
+    zone, times, day_index = scenario.time_zone, state.times, state.day_index
+    after_break = times >= (days["midnight"].to_numpy() + days["break_s"].to_numpy())[day_index]
+    technician = _technician_indices(days, day_index, after_break)
+    by_day = days[["morning", "afternoon"]].to_numpy()
+    fibers = by_day[day_index, after_break.astype(np.int64)]
+    technicians, programs = scenario.technicians, scenario.programs
+    traits = {
+        name: np.array([getattr(t, name) for t in technicians])[technician]
         for name in (
             "loss_factor", "cleave_median_deg", "cleave_log_sd", "novice_loss", "novice_angle",
             "learning_days",
         )
     }  # fmt: skip
-    joined = np.array([((t.joins or scenario.start) - scenario.start).days for t in people])
-    served = days["day"].to_numpy()[row] - joined[person]
-    novice = np.where(np.array([t.joins is not None for t in people])[person], 1.0, 0.0)
-    novice *= np.exp(-np.maximum(served, 0) / by_person["learning_days"])
+    join_day = np.array([((t.joins or scenario.start) - scenario.start).days for t in technicians])
+    days_since_joining = days["day"].to_numpy()[day_index] - join_day[technician]
+    joined_late = np.array([t.joins is not None for t in technicians], np.float64)
+    novice_share = joined_late[technician]
+    novice_share *= np.exp(-np.maximum(days_since_joining, 0) / traits["learning_days"])
 
-    streams = streams_of(scenario, splicer)
-    factor = by_person["loss_factor"] * (1.0 + by_person["novice_loss"] * novice)
-    median = by_person["cleave_median_deg"] * (1.0 + by_person["novice_angle"] * novice)
-    spread = by_person["cleave_log_sd"]
+    streams = draw_streams(scenario, splicer)
+    loss_factor = traits["loss_factor"] * (1.0 + traits["novice_loss"] * novice_share)
+    cleave_median = traits["cleave_median_deg"] * (1.0 + traits["novice_angle"] * novice_share)
+    cleave_log_sd = traits["cleave_log_sd"]
     life = scenario.model_of(splicer).electrode_life_arcs
-    factor = factor * (1.0 + 0.15 * np.maximum(place.worn - life, 0.0) / 1000.0)
-    wear = np.full(len(at), BLADE_WEAR)
-    for fault in of_kind(scenario.faults, "blade-overdue", splicer.cleaver):
-        wear[fault.active(at, zone)] *= fault.size or 1.0
-    worn = np.minimum(wear * (place.blade.cleaves / CLEAVES_A_POSITION - 0.5), _WORST_BLADE)
-    median = median * np.exp(worn)
-    dirty, raised = np.ones(len(at)), np.ones(len(at))
-    for fault in of_kind(scenario.faults, "v-grooves-dirty", splicer.name):
-        raised = raised * np.where(fault.active(at, zone), fault.size, 1.0)
-    for number, technician in enumerate(people):
-        for fault in of_kind(scenario.faults, "careless", technician.name):
-            there = fault.active(at, zone) & (person == number)
-            factor = factor * np.where(there, fault.size, 1.0)
-            median = median * np.where(there, 1.7, 1.0)
-            spread = spread * np.where(there, 1.2, 1.0)
-            dirty = np.where(there, 2.0, dirty)
+    loss_factor = loss_factor * (1.0 + 0.15 * np.maximum(state.arcs - life, 0.0) / 1000.0)
+    blade_wear = np.full(len(times), BLADE_WEAR)
+    for fault in faults_of_kind(scenario.faults, "blade-overdue", splicer.cleaver):
+        blade_wear[fault.active(times, zone)] *= fault.size or 1.0
+    log_blade_factor = blade_wear * (state.blade.cleaves / CLEAVES_PER_POSITION - 0.5)
+    log_blade_factor = np.minimum(log_blade_factor, _MAX_LOG_BLADE_FACTOR)
+    cleave_median = cleave_median * np.exp(log_blade_factor)
+    dirty_factor, raised = np.ones(len(times)), np.ones(len(times))
+    for fault in faults_of_kind(scenario.faults, "v-grooves-dirty", splicer.name):
+        raised = raised * np.where(fault.active(times, zone), fault.size, 1.0)
+    for number, spec in enumerate(technicians):
+        for fault in faults_of_kind(scenario.faults, "careless", spec.name):
+            affected = fault.active(times, zone) & (technician == number)
+            loss_factor = loss_factor * np.where(affected, fault.size, 1.0)
+            cleave_median = cleave_median * np.where(affected, 1.7, 1.0)
+            cleave_log_sd = cleave_log_sd * np.where(affected, 1.2, 1.0)
+            dirty_factor = np.where(affected, 2.0, dirty_factor)
     program = fibers.copy()
-    for fault in of_kind(scenario.faults, "wrong-program", splicer.name):
-        there = fault.active(at, zone)
-        there &= np.array([p.fiber_b == fault.fiber for p in programs])[fibers]
-        program[there] = [p.name for p in programs].index(str(fault.target))
-        raised = raised * np.where(there, fault.size, 1.0)
-    bent = {"left": np.ones(len(at)), "right": np.ones(len(at))}
-    for fault in of_kind(scenario.faults, "holder-bent", splicer.name):
-        bent[fault.side or "left"] *= np.where(fault.active(at, zone), fault.size, 1.0)
+    for fault in faults_of_kind(scenario.faults, "wrong-program", splicer.name):
+        affected = fault.active(times, zone)
+        affected &= np.array([p.fiber_b == fault.fiber for p in programs])[fibers]
+        program[affected] = [p.name for p in programs].index(str(fault.target))
+        raised = raised * np.where(affected, fault.size, 1.0)
+    holder_factor = {"left": np.ones(len(times)), "right": np.ones(len(times))}
+    for fault in faults_of_kind(scenario.faults, "holder-bent", splicer.name):
+        holder_factor[fault.side or "left"] *= np.where(fault.active(times, zone), fault.size, 1.0)
 
-    # streams one after another, so that memory runs within a stream
-    order = np.lexsort((at, fibers))
+    # one stream after another, so that correlation from splice to splice is within a stream
+    order = np.lexsort((times, fibers))
     stream = fibers[order]
-    softened = np.array([MISMATCH_SHARE[p.program_class] for p in programs])
+    mismatch_share = np.array([MISMATCH_SHARE[p.program_class] for p in programs])
     law = scenario.losses
-    conditions = Conditions(
-        mean_db=streams.mean_db[stream] * (factor * raised)[order],
+    inputs = SpliceInputs(
+        mean_db=streams.mean_db[stream] * (loss_factor * raised)[order],
         shape=streams.shape[stream],
-        day=np.unique((fibers * len(days) + row)[order], return_inverse=True)[1],
-        mismatch=place.mismatch[order] / scenario.model_of(splicer).scale,
-        mismatch_share=softened[program][order],
-        dirty_factor=dirty[order],
-        cleave_median_deg=median[order],
-        cleave_log_sd=spread[order],
-        left_factor=bent["left"][order],
-        right_factor=bent["right"][order],
+        day=np.unique((fibers * len(days) + day_index)[order], return_inverse=True)[1],
+        mismatch=state.mismatch[order] / scenario.model_of(splicer).scale,
+        mismatch_share=mismatch_share[program][order],
+        dirty_factor=dirty_factor[order],
+        cleave_median_deg=cleave_median[order],
+        cleave_log_sd=cleave_log_sd[order],
+        left_factor=holder_factor["left"][order],
+        right_factor=holder_factor["right"][order],
         day_sd=streams.day_sd[stream],
         dirty_share=streams.dirty_share[stream],
-        crew_day=crew_day_factors(scenario)[days["day"].to_numpy()][row][order],
+        crew_day=crew_day_factors(scenario)[days["day"].to_numpy()][day_index][order],
         raised=raised[order],
         radius_a_um=np.array([p.radius_a_um for p in programs])[stream],
         radius_b_um=np.array([p.radius_b_um for p in programs])[stream],
     )
     azimuth = scenario.rng("azimuth", splicer.name) if law.geometry else None
-    made = make_splices(conditions, rng, law=law, azimuth=azimuth)
-    back = np.argsort(order, kind="stable")
-    made = replace(made, **{name: values[back] for name, values in vars(made).items()})
-    return Work(place, person, fibers, program, served, made)
+    results = draw_splices(inputs, rng, law=law, azimuth=azimuth)
+    original_order = np.argsort(order, kind="stable")
+    reordered = {name: values[original_order] for name, values in vars(results).items()}
+    results = replace(results, **reordered)
+    return SplicerWork(state, technician, fibers, program, days_since_joining, results)
 
 
-def _hands(days: pd.DataFrame, at: Ints, row: Ints) -> Ints:
-    """Technician of each splice: the stand-in takes over at the break."""
-    stand_in = days["stand_in"].to_numpy()[row]
-    second = at >= (days["midnight"].to_numpy() + days["half_s"].to_numpy())[row]
-    return np.where(second & (stand_in >= 0), stand_in, days["technician"].to_numpy()[row])
+def _technician_indices(days: pd.DataFrame, day_index: Ints, after_break: Bools) -> Ints:
+    """Return the technician of each splice; a stand-in takes over at the break."""
+    technician = days["technician"].to_numpy()[day_index]
+    stand_in = days["stand_in"].to_numpy()[day_index]
+    return np.where(after_break & (stand_in >= 0), stand_in, technician)
