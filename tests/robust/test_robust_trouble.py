@@ -7,11 +7,11 @@ import subprocess
 import pytest
 
 from arcdrift.store.connect import open_store, writing
-from tests.robust.tools import IN_PIECES, PROGRAM, everything, write_log
+from tests.robust.tools import MANY_CHUNKS, PROGRAM, everything, write_log
 
 resource = pytest.importorskip("resource", reason="limits on file sizes are a thing of POSIX")
 ROWS = 30_000
-HOWS = pytest.mark.parametrize("how", [PROGRAM, IN_PIECES], ids=["at once", "in pieces"])
+HOWS = pytest.mark.parametrize("how", [PROGRAM, MANY_CHUNKS], ids=["one chunk", "many chunks"])
 
 
 @pytest.fixture

@@ -12,16 +12,17 @@ from arcdrift.store.connect import open_store, reading
 
 CREW = 'name = "Invented crew"\ninvented = true\ntime_zone = "Europe/Oslo"\n'
 PROGRAM = [sys.executable, "-c", "from arcdrift.cli.main import run; run()"]
-IN_PIECES = [
+MANY_CHUNKS = [
     sys.executable,
     "-c",
-    "from functools import partial\n"
-    "from arcdrift.intake.storing import import_file, large\n"
-    "import_file.is_large = lambda path: True\n"
-    "import_file.Large = partial(large.Large, piece_bytes=100_000, bucket_rows=3_000)\n"
+    "from arcdrift.intake.containers import files\n"
+    "from arcdrift.intake.storing import staging\n"
+    "from arcdrift.intake.text import chunks\n"
+    "files.MEMORY_BYTES = chunks.WHOLE_BYTES = 0\n"
+    "chunks.CHUNK_BYTES, staging.BUCKET_ROWS = 100_000, 3_000\n"
     "from arcdrift.cli.main import run; run()",
 ]
-"""The program, taking every file in small pieces as it takes a large one."""
+"""The program, reading every file in small chunks as it reads a large one."""
 LONG = "ARCDRIFT_LONG"
 
 Start = Callable[..., "subprocess.Popen[str]"]

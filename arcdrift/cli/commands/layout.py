@@ -61,8 +61,8 @@ def layout(
     What the file cannot tell, such as which of 04/05 is the month, the draft leaves open and says
     so. Nothing is imported.
     """
-    from arcdrift.intake.containers.files import file_bytes
-    from arcdrift.intake.draft.draft_layout import draft_layout, stated_encoding
+    from arcdrift.intake.containers.files import MAX_FILE_BYTES, open_log
+    from arcdrift.intake.draft.draft_layout import draft_layout
     from arcdrift.intake.layout.layout_match import LAYOUTS
 
     if day_first and month_first:
@@ -72,7 +72,8 @@ def layout(
     if target.exists() and not overwrite:
         raise UsageError(f"{target} is already there; give --overwrite to replace it.")
     now = datetime.now(UTC)
-    packed, content = file_bytes(file, file.name, sheet=sheet)
+    with open_log(file, file.name, max_bytes=MAX_FILE_BYTES, sheet=sheet) as text:
+        content, encoding = text.read(0, text.size), text.encoding
     draft = draft_layout(
         content,
         file.name,
@@ -80,7 +81,7 @@ def layout(
         kind=kind,
         order="day first" if day_first else "month first" if month_first else None,
         time_zone=time_zone,
-        encoding=stated_encoding(packed, content),
+        encoding=encoding,
     )
     _write(target, draft.text())
     trials, obstacles = _try_orders(draft, content, _load_crew(folder), now)

@@ -1,19 +1,39 @@
-"""A file in whatever it is kept in to the text of its rows: plain, packed, a sheet, Parquet.
+"""Open a log, however it is kept: plain text, gzip, a sheet of a workbook, Parquet.
 
-What a file is, its first bytes tell; its name is never asked. The bytes whose SHA-256 and size
-are stored with an import are always those of the file as it lies on the disk or in an archive:
-packed if it is packed, and the whole workbook for one sheet of it.
+The first bytes of a file say what it is; its name is not looked at. The SHA-256 and the size stored
+with an import are those of the file on disk or in an archive: of the packed file if it is packed,
+and of the whole workbook for one of its sheets.
+
+A text of at most `MEMORY_BYTES` is held in memory. A larger one is read from its file, or from a
+temporary copy if it had to be unpacked or recoded.
 """
 
+import hashlib
+import io
+import os
+import tempfile
 import zlib
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, contextmanager
+from itertools import chain
 from pathlib import Path
+from typing import IO
 
-from arcdrift.errors import BadInput
+from arcdrift.errors import BadInput, StoreTrouble
 from arcdrift.intake.containers.archives import is_zip, open_zip
-from arcdrift.intake.text.encodings import Encoding, utf8
+from arcdrift.intake.text.encodings import ENCODING_OF, SAMPLE_BYTES, Encoding, codec_of, recoded
+from arcdrift.intake.text.log_text import LogText, state_of
+from arcdrift.intake.text.physical_lines import MAX_LINE_BYTES
 
+MEMORY_BYTES = 192 << 20
+MAX_TEXT_BYTES = 16 << 30
+"""Largest file of text, and the largest size a packed one may unpack to."""
 MAX_FILE_BYTES = 1 << 30
-"""Largest file taken, and the largest size a packed one may unpack to."""
+"""Largest workbook or Parquet file, and the largest size a small packed file may unpack to."""
+_SMALL_PACKED_BYTES = 8 << 20
+_BLOCK_BYTES = 1 << 20
+_JUDGED_BYTES = 8 << 20
+"""Bytes that are looked at in one go to find out the encoding."""
 GZIP_MARK = b"\x1f\x8b"
 PARQUET_MARK = b"PAR1"
 
@@ -31,100 +51,201 @@ _NOT_TEXT = {
 }
 
 
-def file_bytes(
+@contextmanager
+def open_log(
     path: Path,
     name: str,
     *,
-    max_bytes: int = MAX_FILE_BYTES,
+    max_bytes: int = MAX_TEXT_BYTES,
     encoding: Encoding | None = None,
     sheet: str | None = None,
     delimiter: str | None = None,
     decimal: str = ".",
-) -> tuple[bytes, bytes]:
-    """Read a file, and name it `name` in messages.
+) -> Iterator[LogText]:
+    """Open the text of a log; messages call the file `name`.
 
     Parameters
     ----------
     max_bytes : int
-        Largest file, and largest size it may unpack to.
+        Largest file, and the largest size it may unpack to.
     encoding : str, optional
-        Encoding of a text file; default told from its bytes (`arcdrift.intake.text.encodings`).
+        Encoding of a text file; default found from its bytes (`arcdrift.intake.text.encodings`).
     sheet : str, optional
         Sheet of a workbook; default its only one with anything in it.
     delimiter, decimal : str, optional
-        How to write what has typed cells, a sheet or Parquet, so that a layout meant for CSV
-        fits it.
-
-    Returns
-    -------
-    packed, content : bytes
-        The file as it is, and its text as UTF-8 without byte order mark.
+        How to write a sheet or Parquet as text, so that a layout meant for CSV fits it.
 
     Raises
     ------
     BadInput
-        When it cannot be read, is too large, or holds no rows of text.
+        When the file cannot be read, is too large, or holds no rows of text.
+    StoreTrouble
+        When the temporary folder cannot take an unpacked or recoded copy.
     """
-    packed = _read(path, name, max_bytes)
-    content = packed
-    if packed.startswith(GZIP_MARK):
-        content = _unpacked(packed, name, max_bytes)
-    for mark, sentence in _NOT_TEXT.items():
-        if content.startswith(mark):
-            raise BadInput(f"{name} {sentence}.")
-    if is_zip(content[:4]):
-        _refuse_archive(content, name)
-        from arcdrift.intake.containers.sheets import sheet_text
-
-        return packed, sheet_text(content, name, sheet, delimiter=delimiter or ",", decimal=decimal)
-    if content.startswith(PARQUET_MARK):
-        from arcdrift.intake.containers.parquet import parquet_text
-
-        return packed, parquet_text(
-            content, name, max_bytes=max_bytes, delimiter=delimiter or ",", decimal=decimal
+    with ExitStack() as stack:
+        source = stack.enter_context(_opened(path, name, max_bytes))
+        try:
+            packed, file_size = _in_memory_if_small(source)
+            sha256 = hashlib.file_digest(packed, "sha256").hexdigest()
+            file: IO[bytes] = packed
+            stated: Encoding | None = None
+            if _start(file).startswith(GZIP_MARK):
+                few = file_size <= _SMALL_PACKED_BYTES
+                most = min(max_bytes, MAX_FILE_BYTES) if few else max_bytes
+                file = stack.enter_context(_copied(_unpacked_blocks(file, name, most), name))
+            start = _start(file)
+            for mark, sentence in _NOT_TEXT.items():
+                if start.startswith(mark):
+                    raise BadInput(f"{name} {sentence}.")
+            if is_zip(start[:4]) or start.startswith(PARQUET_MARK):
+                most = min(max_bytes, MAX_FILE_BYTES)
+                verb = "is larger" if file is packed else "unpacks to more"
+                content = _all_of(file, most, f"{name} {verb} than {_size(most)}; split it.")
+                text = _table_text(content, name, sheet, delimiter or ",", decimal, most)
+                file = io.BytesIO(text)
+            else:
+                codec = codec_of(start, name, encoding, _blocks_of_lines(file))
+                if codec is not None:
+                    stated = ENCODING_OF[codec] if file is packed else None
+                    blocks = recoded(_blocks(file), codec, _size_of(file), name)
+                    file = stack.enter_context(_copied(blocks, name))
+        except OSError as problem:
+            raise _cannot_be_read(path, problem) from None
+        on_disk = source if file is source else None
+        yield LogText(
+            file, name, file_size=file_size, sha256=sha256, encoding=stated, source=on_disk
         )
-    return packed, utf8(content, name, encoding)
 
 
-def _read(path: Path, name: str, max_bytes: int) -> bytes:
+def _in_memory_if_small(source: io.BufferedReader) -> tuple[io.BufferedReader | io.BytesIO, int]:
+    """A copy in memory of a small file, or the file itself; and its size."""
+    size, _ = state_of(source)
+    if size > MEMORY_BYTES:
+        return source, size
+    content = source.read()
+    return io.BytesIO(content), len(content)
+
+
+def _opened(path: Path, name: str, max_bytes: int) -> io.BufferedReader:
     try:
         if path.is_dir():
             raise BadInput(f"{path} is a folder; give the log files in it.")
         if path.stat().st_size > max_bytes:
             raise BadInput(f"{name} is larger than {_size(max_bytes)}; split it.")
-        return path.read_bytes()
+        return path.open("rb")
     except FileNotFoundError:
         raise BadInput(f"{path} does not exist; check the name.") from None
     except OSError as problem:
-        said = problem.strerror or str(problem)
-        raise BadInput(f"{path} cannot be read: {said.lower()}.") from None
+        raise _cannot_be_read(path, problem) from None
 
 
-def _unpacked(packed: bytes, name: str, max_bytes: int) -> bytes:
-    parts: list[bytes] = []
-    room, rest = max_bytes + 1, packed
+def _cannot_be_read(path: Path, problem: OSError) -> BadInput:
+    return BadInput(f"{path} cannot be read: {(problem.strerror or str(problem)).lower()}.")
+
+
+def _start(file: IO[bytes]) -> bytes:
+    file.seek(0)
+    return file.read(SAMPLE_BYTES)
+
+
+def _blocks(file: IO[bytes], size: int = _BLOCK_BYTES) -> Iterator[bytes]:
+    file.seek(0)
+    while block := file.read(size):
+        yield block
+
+
+@contextmanager
+def _copied(blocks: Iterable[bytes], name: str) -> Iterator[IO[bytes]]:
+    """Put blocks into a file that is in memory while it is small, and on disk from then on."""
+    with tempfile.SpooledTemporaryFile(MEMORY_BYTES) as copy:
+        for block in blocks:
+            try:
+                copy.write(block)
+            except OSError as problem:
+                raise StoreTrouble(
+                    f"{name} could not be unpacked or recoded in {tempfile.gettempdir()}: "
+                    f"{(problem.strerror or str(problem)).lower()}."
+                ) from problem
+        yield copy
+
+
+def _unpacked_blocks(packed: IO[bytes], name: str, max_bytes: int) -> Iterator[bytes]:
+    """Unpack a gzip file of one or more members block by block."""
+    count = 0
+    unpack = zlib.decompressobj(wbits=31)
     try:
-        while rest and room > 0:
-            unpack = zlib.decompressobj(wbits=31)
-            parts.append(unpack.decompress(rest, room))
-            room -= len(parts[-1])
-            if not unpack.eof and room > 0:
-                raise BadInput(f"{name} is cut short; copy the packed file again.")
-            rest = unpack.unused_data
+        for data in chain(_blocks(packed), [b""]):
+            while data or not unpack.eof:
+                if unpack.eof:
+                    unpack = zlib.decompressobj(wbits=31)
+                block = unpack.decompress(data, _BLOCK_BYTES)
+                count += len(block)
+                if count > max_bytes:
+                    raise BadInput(f"{name} unpacks to more than {_size(max_bytes)}; split it.")
+                yield block
+                data = unpack.unused_data if unpack.eof else unpack.unconsumed_tail
+                if not data and not block:
+                    break
     except zlib.error:
         raise BadInput(f"{name} is damaged; copy the packed file again.") from None
-    if room <= 0:
-        raise BadInput(f"{name} unpacks to more than {_size(max_bytes)}; split it.")
-    return b"".join(parts)
+    if not unpack.eof:
+        raise BadInput(f"{name} is cut short; copy the packed file again.")
 
 
-def _refuse_archive(content: bytes, name: str) -> None:
+def _blocks_of_lines(file: IO[bytes]) -> Iterator[bytes]:
+    """All of a file in blocks of whole lines; overlong lines are left out where a block ends."""
+    rest, overlong = b"", False
+    for block in _blocks(file, _JUDGED_BYTES):
+        if overlong:
+            begin = _line_end(block, block.find)
+            if not begin:
+                continue
+            block = block[begin:]
+        block = rest + block
+        end = _line_end(block, block.rfind)
+        yield block[:end]
+        rest = block[end:]
+        overlong = len(rest) > MAX_LINE_BYTES
+        if overlong:
+            rest = b""
+    yield rest
+
+
+def _line_end(text: bytes, find: Callable[[bytes], int]) -> int:
+    """One past the line end that is found; 0 for none. CR ends a line where there is no LF."""
+    at = find(b"\n")
+    return (at if at >= 0 else find(b"\r")) + 1
+
+
+def _all_of(file: IO[bytes], max_bytes: int, refusal: str) -> bytes:
+    if _size_of(file) > max_bytes:
+        raise BadInput(refusal)
+    file.seek(0)
+    return file.read()
+
+
+def _size_of(file: IO[bytes]) -> int:
+    return file.seek(0, os.SEEK_END)
+
+
+def _table_text(
+    content: bytes, name: str, sheet: str | None, delimiter: str, decimal: str, max_bytes: int
+) -> bytes:
+    """Text of a sheet or a Parquet file."""
+    if content.startswith(PARQUET_MARK):
+        from arcdrift.intake.containers.parquet import parquet_text
+
+        return parquet_text(
+            content, name, max_bytes=max_bytes, delimiter=delimiter, decimal=decimal
+        )
+    from arcdrift.intake.containers.sheets import sheet_text
     from arcdrift.intake.containers.workbooks import MAX_BOOK_BYTES, is_workbook
 
     with open_zip(content, name, max_bytes=MAX_BOOK_BYTES) as archive:
         if not is_workbook(archive):
             raise BadInput(f"{name} is an archive; unpack it and give the files in it.")
+    return sheet_text(content, name, sheet, delimiter=delimiter, decimal=decimal)
 
 
 def _size(count: int) -> str:
-    return f"{count / (1 << 20):.0f} MiB"
+    return f"{count >> 30} GiB" if count > MAX_FILE_BYTES else f"{count / (1 << 20):.0f} MiB"

@@ -12,7 +12,6 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.containers.files import GZIP_MARK, PARQUET_MARK
 from arcdrift.intake.draft.date_formats import Writing, writing_of
 from arcdrift.intake.draft.draft_toml import Column, Draft
 from arcdrift.intake.draft.header_match import Match, both_angles, guess_kind, matches, times
@@ -31,7 +30,6 @@ from arcdrift.intake.draft.value_formats import (
 from arcdrift.intake.draft.word_lists import measures, named_and_unit, unit_named
 from arcdrift.intake.layout.layouts import Encoding
 from arcdrift.intake.schema.kinds import KINDS, Kind
-from arcdrift.intake.text.encodings import UTF8_MARK
 from arcdrift.intake.typing.cells import part_of, trimmed
 from arcdrift.quantities import QUANTITIES
 
@@ -39,8 +37,6 @@ Order = Literal["day first", "month first"]
 _PLAIN_UNITS = ("", "count", "dB", "percent")
 """Units that need no word: logs have no other."""
 _SHOWN = 5
-_LOOK_BYTES = 512
-_NO_TEXT = (GZIP_MARK, PARQUET_MARK, b"PK")
 _ANGLES = ("cleave_left_deg", "cleave_right_deg")
 
 
@@ -95,7 +91,7 @@ def draft_layout(
     time_zone : str, optional
         Where the clock ticks that wrote the times.
     encoding : str, optional
-        From `stated_encoding`.
+        Encoding that the layout is to state (`arcdrift.intake.text.log_text.LogText.encoding`).
 
     Raises
     ------
@@ -138,19 +134,6 @@ def draft_layout(
         time_zone=time_zone,
         encoding=encoding,
     )
-
-
-def stated_encoding(file: bytes, content: bytes) -> Encoding | None:
-    """Encoding that a layout should state for a file, None for UTF-8 and for what is no text.
-
-    Parameters
-    ----------
-    file, content : bytes
-        The file as it is, and its text as UTF-8.
-    """
-    if content == file.removeprefix(UTF8_MARK) or file.startswith(_NO_TEXT):
-        return None
-    return "utf-16" if b"\0" in file[:_LOOK_BYTES] else "windows-1252"
 
 
 def _sound(sample: _Sample, found: dict[str, Match]) -> dict[str, Match]:

@@ -5,8 +5,8 @@ from datetime import datetime
 
 import numpy as np
 
-from arcdrift.intake.layout.layout_rows import rows_under
 from arcdrift.intake.layout.layouts import Layout
+from arcdrift.intake.layout.log_reader import LogReader
 from arcdrift.intake.schema.problems import ProblemGroup
 from arcdrift.intake.storing.quarantine_rows import problem_groups
 from arcdrift.intake.typing.convert import convert
@@ -41,7 +41,7 @@ def try_layout(content: bytes, layout: Layout, crew: Crew, *, now: datetime, fil
     BadInput
         When the file as a whole cannot be used.
     """
-    rows = rows_under(content, layout, file)
+    rows = LogReader(file, layout=layout).divide(content)
     typed = convert(rows, layout.kind_, layout, crew, now=now, file=file)
     lines = np.concatenate([rows.first, [row.first for row in rows.broken]]) + 1
     bad = int(typed.problems.bad.sum())

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from arcdrift.errors import BadInput
 from arcdrift.intake.containers.archives import is_zip
-from arcdrift.intake.containers.files import GZIP_MARK, PARQUET_MARK, file_bytes
+from arcdrift.intake.containers.files import GZIP_MARK, PARQUET_MARK, open_log
 from arcdrift.intake.layout.layout_rows import headers_under
 from arcdrift.intake.layout.layouts import Layout, load_layout
 from arcdrift.intake.text.encodings import utf8
@@ -75,9 +75,10 @@ def _head(path: Path, name: str, layout: Layout, sheet: str | None) -> bytes | N
     except (OSError, zlib.error):
         return None
     if is_zip(head[:4]) or head.startswith(PARQUET_MARK):
-        return file_bytes(
+        with open_log(
             path, name, sheet=sheet, delimiter=layout.separator, decimal=layout.decimal
-        )[1]
+        ) as text:
+            return text.read(0, text.size)
     if len(head) == _HEAD_BYTES:
         # a UTF-16 text must not be cut within a character, nor any text within a line
         last = max(head.rfind(b"\n"), head.rfind(b"\r"))

@@ -21,35 +21,6 @@ _HEAD_BYTES = 1 << 18
 _OF_OTHER_WIDTH = ("cells-missing", "cells-extra")
 
 
-def rows_under(content: bytes, layout: Layout, name: str, *, more: int | None = None) -> RawRows:
-    """Divide the text of a file, or its first piece, into rows the way its layout says.
-
-    Parameters
-    ----------
-    content : bytes
-        UTF-8 text of the file.
-    name : str
-        File name for messages.
-    more : int, optional
-        As for `arcdrift.intake.text.raw_rows.read_rows`: given when more of the file follows.
-
-    Raises
-    ------
-    BadInput
-        When the header is not found, or is not that of the layout, or the layout is undecided.
-    """
-    rows = read_rows(
-        content,
-        name,
-        delimiter=layout.separator,
-        skip_lines=lines_before_header(content, layout, name),
-        skip_after_header=layout.skip_after_header,
-        more=more,
-    )
-    layout.check_headers(rows.header, name)
-    return passed_over(rows, layout, final=more is None)
-
-
 def lines_before_header(content: bytes, layout: Layout, name: str) -> int:
     """Count the lines before the header of a file.
 
@@ -99,15 +70,14 @@ def first_lines(content: bytes) -> Iterator[str]:
         begin = end + (2 if content[end : end + 2] == b"\r\n" else 1)
 
 
-def passed_over(rows: RawRows, layout: Layout, *, final: bool = True) -> RawRows:
-    """Take out the rows that a layout passes over, and count their lines as skipped.
+def without_skipped_rows(rows: RawRows, layout: Layout, *, footer: int) -> RawRows:
+    """Take out the rows that a layout skips, and count their lines as skipped.
 
     Parameters
     ----------
-    final : bool
-        Whether the file ends with these rows, so that its footer is among them.
+    footer : int
+        Lines with something in them at the end that are no rows.
     """
-    footer = layout.skip_footer if final else 0
     if not layout.skip and not footer:
         return rows
     lines = _footer(rows.lines, footer)

@@ -1,9 +1,9 @@
-"""Quarantined rows out to a spreadsheet, and back in as rows that know what they mend.
+"""Export of quarantined rows to a spreadsheet, and import of the corrected export.
 
-The file keeps the header and the cells of the log they came from, behind columns of our own
-that say which row it was, what is wrong and how to mend it. Importing it leaves those columns
-out. A cell that a spreadsheet would run as a formula or rewrite (a date, a code with leading
-zeros) gets an apostrophe in front, which importing takes off again, in such a file only.
+The file has the header and the cells of the log the rows came from, behind columns of our own that
+say which row it was, what is wrong and how to correct it. Importing the file leaves those columns
+out. A cell that a spreadsheet would run as a formula or rewrite (a date, a code with leading zeros)
+gets an apostrophe in front, which importing such a file removes.
 """
 
 import csv
@@ -23,38 +23,42 @@ from arcdrift.intake.text.physical_lines import MAX_LINE_BYTES
 from arcdrift.intake.text.raw_rows import DELIMITERS, RawRows, read_rows
 
 OWN = ("arcdrift import", "arcdrift file", "arcdrift line", "arcdrift problem", "arcdrift mend")
-"""Headers of our own columns; the first and the third say which row it was."""
+"""Headers of our own columns; the first three say which row it was."""
 _PLAIN = re.compile(r"-?(0|[1-9][0-9]{0,13})(\.[0-9]{1,15})?|[^\W\d_][^\d=+@|]*")
 
 
+Source = tuple[int, str, int]
+"""Import, file and line of a quarantined row."""
+
+
 @dataclass(frozen=True)
-class MendedRows(RawRows):
+class CorrectedRows(RawRows):
     """Rows of a corrected export.
 
     Attributes
     ----------
-    mends : dict of int to tuple
-        Import, file and line of the quarantined row that the row beginning on a line
-        (0-based) mends.
+    sources : dict of int to tuple
+        The quarantined row that the row beginning on a line (0-based) corrects.
     """
 
-    mends: dict[int, tuple[int, str, int]]
+    sources: dict[int, Source]
 
     def raw(self, first: int, last: int) -> str:
         """Text of a row without our own columns."""
         text = self.lines.raw(first, last)
-        cells = _parted(text[: MAX_LINE_BYTES + 1], self.delimiter)[_own(self.lines.text(0)) :]
-        return _joined([_bare(cell) for cell in cells], self.delimiter)
+        own_count = _count_own(self.lines.text(0))
+        cells = _split_cells(text[: MAX_LINE_BYTES + 1], self.delimiter)[own_count:]
+        return _joined([_unguarded(cell) for cell in cells], self.delimiter)
 
 
-def is_export(content: bytes) -> bool:
-    """Whether a file is one that `export` wrote, whatever saved it since."""
-    begin = content.removeprefix(b"\xef\xbb\xbf").lstrip(b'"')[: len(OWN[0])]
+def is_export(start: bytes) -> bool:
+    """Whether the text of a file starts like one of `export`, whatever program saved it since."""
+    begin = start.removeprefix(b"\xef\xbb\xbf").lstrip(b'"')[: len(OWN[0])]
     return begin.lower() == OWN[0].encode()
 
 
-def export_rows(content: bytes, name: str, layout: Layout | None) -> MendedRows:
-    """Divide a corrected export into rows of the log's own cells.
+def read_export(content: bytes, name: str, layout: Layout | None) -> CorrectedRows:
+    """Divide the text of a corrected export into rows of the log's own cells.
 
     Raises
     ------
@@ -62,15 +66,15 @@ def export_rows(content: bytes, name: str, layout: Layout | None) -> MendedRows:
         When the header cannot be used.
     """
     rows = read_rows(content, name)
-    own = sum(header.lower() in OWN for header in rows.header)
-    mends = dict(_sources(rows, own))
-    cells = [_bared(column) for column in rows.cells.columns[own:]]
+    own_count = sum(header.lower() in OWN for header in rows.header)
+    sources = dict(_sources(rows, own_count))
+    cells = [_unguarded_column(column) for column in rows.cells.columns[own_count:]]
     names = [str(number) for number in range(len(cells))]
     values: dict[str, Any] = {part.name: getattr(rows, part.name) for part in fields(RawRows)}
-    values |= {"header": rows.header[own:], "cells": pa.table(cells, names=names)}
+    values |= {"header": rows.header[own_count:], "cells": pa.table(cells, names=names)}
     if layout is not None:
         layout.check_headers(values["header"], name)
-    return MendedRows(**values, mends=mends)
+    return CorrectedRows(**values, sources=sources)
 
 
 def export(rows: pd.DataFrame, header: Sequence[str]) -> str:
@@ -94,49 +98,51 @@ def export(rows: pd.DataFrame, header: Sequence[str]) -> str:
 
 
 def cells_of(raw: str, header: Sequence[str]) -> list[str]:
-    """Cells of a quarantined row, parted by the sign that fits its header best."""
-    several = [_parted(raw, sign) for sign in DELIMITERS]
-    return min(several, key=lambda cells: (abs(len(cells) - len(header)), -len(cells)))
+    """Cells of a quarantined row, split by the delimiter that fits its header best."""
+    choices = [_split_cells(raw, sign) for sign in DELIMITERS]
+    return min(choices, key=lambda cells: (abs(len(cells) - len(header)), -len(cells)))
 
 
 def guarded(cell: str) -> str:
-    """A cell that no spreadsheet runs or rewrites."""
+    """The cell with an apostrophe in front if a spreadsheet would run or rewrite it."""
     return cell if not cell or _PLAIN.fullmatch(cell) else f"'{cell}"
 
 
 def header_text(header: Iterable[str]) -> str:
-    """Header cells as an import keeps them."""
+    """Header cells as the list of imports holds them."""
     return json.dumps(list(header), ensure_ascii=False)
 
 
-def _bare(cell: str) -> str:
+def _unguarded(cell: str) -> str:
     return cell.removeprefix("'")
 
 
-def _bared(cells: pa.ChunkedArray) -> pa.ChunkedArray:
-    marked = pc.starts_with(cells, "'")
-    return pc.if_else(marked, pc.utf8_slice_codeunits(cells, 1), cells)
+def _unguarded_column(cells: pa.ChunkedArray) -> pa.ChunkedArray:
+    guarded_cells = pc.starts_with(cells, "'")
+    return pc.if_else(guarded_cells, pc.utf8_slice_codeunits(cells, 1), cells)
 
 
-def _own(header: str) -> int:
-    cells = max((_parted(header, sign) for sign in DELIMITERS), key=len)
-    return sum(_bare(cell.strip().removeprefix("\ufeff")).lower() in OWN for cell in cells)
+def _count_own(header: str) -> int:
+    """Count our own columns in a header line."""
+    cells = max((_split_cells(header, sign) for sign in DELIMITERS), key=len)
+    return sum(_unguarded(cell.strip().removeprefix("\ufeff")).lower() in OWN for cell in cells)
 
 
-def _sources(rows: RawRows, own: int) -> Iterable[tuple[int, tuple[int, str, int]]]:
-    """The row that each line mends, where its first cells still say so."""
-    said = zip(rows.first.tolist(), *(c.to_pylist() for c in rows.cells.columns[:3]), strict=True)
+def _sources(rows: RawRows, own_count: int) -> Iterable[tuple[int, Source]]:
+    """The row that each line corrects, where its first cells still say so."""
+    columns = (column.to_pylist() for column in rows.cells.columns[:3])
+    sound = zip(rows.first.tolist(), *columns, strict=True)
     texts = [
-        (row.first, _parted(rows.lines.text(row.first), rows.delimiter)) for row in rows.broken
+        (row.first, _split_cells(rows.lines.text(row.first), rows.delimiter)) for row in rows.broken
     ]
-    broken = [(first, *cells[:3]) for first, cells in texts if len(cells) >= min(own, 3)]
-    for first, *cells in (*said, *broken):
-        numbers = [_bare(cell.strip()) for cell in (cells[0], cells[-1])]
+    broken = [(first, *cells[:3]) for first, cells in texts if len(cells) >= min(own_count, 3)]
+    for first, *cells in (*sound, *broken):
+        numbers = [_unguarded(cell.strip()) for cell in (cells[0], cells[-1])]
         if len(cells) == 3 and all(number.isdecimal() for number in numbers):
-            yield first, (int(numbers[0]), _bare(cells[1]), int(numbers[1]))
+            yield first, (int(numbers[0]), _unguarded(cells[1]), int(numbers[1]))
 
 
-def _parted(text: str, delimiter: str) -> list[str]:
+def _split_cells(text: str, delimiter: str) -> list[str]:
     rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
     return [cell for row in rows for cell in row]
 

@@ -1,13 +1,13 @@
-"""Which rows of a file are new, which are stored already, and which contradict a stored row.
+"""Classify the rows of a file: new, already stored, or contradicting a stored row.
 
-Most rows are settled in bulk: nothing is stored of their splicer's minute (or their place's
-instant), or what is stored there is exactly what the file says. The others are settled with
-everything that earlier files say of the same minute (`arcdrift.store.record_matching`), so that the
-order of imports changes nothing. The cost is linear in the file's rows plus the stored rows of
+Most rows are classified in bulk: nothing is stored for their splicer's minute (or their place's
+time), or what is stored there is exactly what the file says. The others are compared with
+everything that earlier files say about the same minute (`arcdrift.store.record_matching`), so that
+the order of imports changes nothing. The cost is linear in the file's rows plus the stored rows of
 the same splicers or places in the file's ranges of time.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -34,84 +34,95 @@ from arcdrift.store.record_matching import MINUTE_US, SHAPES, Claim, Shape, even
 
 NEW, STORED, CONFLICT = 0, 1, 2
 _LAST = 1 << 62
-"""Import of the rows at hand: later than every stored one."""
+"""Stands for the import of the rows at hand: later than every stored one."""
 
 
 @dataclass(frozen=True)
-class Fates:
+class RowOutcomes:
     """What becomes of each row.
 
     Attributes
     ----------
-    fate : array of int
-        `NEW`, `STORED` or `CONFLICT`, one a row.
+    outcome : array of int
+        `NEW`, `STORED` or `CONFLICT`, one per row.
     stored_id : array of int64
-        Id of the stored row that a row repeats or contradicts; -1 where there is none.
+        Id of the stored row that a row repeats or contradicts; -1 for none.
     file_row : array of int64
-        Position of the row of the same file that it repeats or contradicts instead; -1 where
-        none.
+        Position of the row of the same file that it repeats or contradicts instead; -1 for none.
     contested : array of bool
-        Rows of minutes where more than plain repeats meet, to be settled again once stored.
+        Rows of minutes where more than plain repeats come together. Their minutes are rebuilt
+        once the rows are stored.
     """
 
-    fate: Ints
+    outcome: Ints
     stored_id: Ints
     file_row: Ints
     contested: Bools
 
+    @property
+    def all_new(self) -> bool:
+        """Whether every row is new and none is contested."""
+        return bool((self.outcome == NEW).all()) and not self.contested.any()
 
-def settle(
+
+def classify_rows(
     read: Reader,
     kind: Kind,
-    frame: pd.DataFrame,
+    identity: pd.DataFrame,
+    load_rows: Callable[[], pd.DataFrame],
     given: Iterable[str],
     *,
     to_the_second: bool,
-) -> Fates:
+) -> RowOutcomes:
     """Compare rows with the store and with each other.
 
     Parameters
     ----------
     read : callable
         Runs a query on the store and returns its rows as a frame by id.
-    frame : DataFrame
-        Sound rows in file order, all columns of the kind.
+    identity : DataFrame
+        Sound rows in file order: the columns that identify a record, and its time.
+    load_rows : callable
+        Returns the same rows with all columns of the kind; called only if they are needed.
     given : iterable of str
-        Columns that the file speaks of; only these can contradict a stored row.
+        Columns that the file or its layout has; only these can contradict a stored row.
     to_the_second : bool
         Whether the file's times have seconds.
     """
-    shape, count = SHAPES[kind.name], len(frame)
+    shape, count = SHAPES[kind.name], len(identity)
     none = np.full(count, -1, np.int64)
-    fates = Fates(np.zeros(count, np.int64), none, none.copy(), np.zeros(count, bool))
+    outcomes = RowOutcomes(np.zeros(count, np.int64), none, none.copy(), np.zeros(count, bool))
     if count == 0:
-        return fates
-    known = _stored(read, shape, frame, ["import_id", *shape.who, shape.time])
+        return outcomes
+    known = _stored(read, shape, identity, ["import_id", *shape.who, shape.time])
     group, _ = coded(
-        *(_stacked(known[name], frame[name]) for name in shape.who),
-        _stacked(_when(known, shape), _when(frame, shape)),
+        *(_stacked(known[name], identity[name]) for name in shape.who),
+        _stacked(_when(known, shape), _when(identity, shape)),
     )
     stored_group, group = group[: len(known)], group[len(known) :]
     groups = max(int(stored_group.max(initial=0)), int(group.max())) + 1
-    met = np.bincount(stored_group, minlength=groups) > 0
+    has_stored = np.bincount(stored_group, minlength=groups) > 0
     contested = np.zeros(groups, bool)
-    contested[group[_unclear(frame, shape, group, to_the_second=to_the_second)]] = True
-    doubtful = np.flatnonzero(met[group])
+    contested[group[_unclear(identity, shape, group, to_the_second=to_the_second)]] = True
+    doubtful = np.flatnonzero(has_stored[group])
+    if len(doubtful) == 0 and not contested.any():
+        return outcomes
+    frame = load_rows()
     if len(doubtful):
         here = np.bincount(group, minlength=groups)[stored_group] > 0
         _match(
-            read, shape, frame, list(given), fates, doubtful, group, known[here],
+            read, shape, frame, list(given), outcomes, doubtful, group, known[here],
             stored_group[here], contested, to_the_second=to_the_second,
         )  # fmt: skip
-    fates.contested[:] = contested[group]
-    if fates.contested.any():
-        _settle_contested(read, shape, frame, list(given), fates, to_the_second=to_the_second)
-    return fates
+    outcomes.contested[:] = contested[group]
+    if outcomes.contested.any():
+        _classify_contested(read, shape, frame, list(given), outcomes, to_the_second=to_the_second)
+    return outcomes
 
 
 def _when(frame: pd.DataFrame, shape: Shape) -> pd.Series:
-    at = frame[shape.time].astype("int64")
-    return at - at % MINUTE_US if shape.repeats else at
+    time = frame[shape.time].astype("int64")
+    return time - time % MINUTE_US if shape.repeats else time
 
 
 def _unclear(frame: pd.DataFrame, shape: Shape, group: Ints, *, to_the_second: bool) -> Bools:
@@ -135,7 +146,7 @@ def _match(
     shape: Shape,
     frame: pd.DataFrame,
     given: list[str],
-    fates: Fates,
+    outcomes: RowOutcomes,
     doubtful: Ints,
     group: Ints,
     known: pd.DataFrame,
@@ -144,7 +155,7 @@ def _match(
     *,
     to_the_second: bool,
 ) -> None:
-    """Find each doubtful row's stored twin; a group in which one has none is contested."""
+    """Find the stored row that each doubtful row repeats; without one, its group is contested."""
     content = [name for name in given if name not in shape.who and name != shape.time]
     old = _stored(read, shape, frame, [shape.time, *content])
     old = old[old["id"].isin(known["id"])].reset_index(drop=True)
@@ -159,9 +170,9 @@ def _match(
     count = np.bincount(old_same, minlength=int(same.max()) + 1)
     first = np.cumsum(count) - count
     twin = rank < count[new_same]
-    fates.fate[doubtful[twin]] = STORED
+    outcomes.outcome[doubtful[twin]] = STORED
     ids = old["id"].to_numpy(np.int64)
-    fates.stored_id[doubtful[twin]] = ids[by_content[first[new_same[twin]] + rank[twin]]]
+    outcomes.stored_id[doubtful[twin]] = ids[by_content[first[new_same[twin]] + rank[twin]]]
     contested[group[doubtful[~twin]]] = True
     exact = {number: source.exact for number, source in sources_of(read, shape).items()}
     other = known["import_id"].map(exact).to_numpy(bool) != to_the_second
@@ -171,35 +182,37 @@ def _match(
 
 
 def _disputed(read: Reader, shape: Shape, ids: Ints) -> set[int]:
-    """Stored rows of which another version is known."""
-    said, apart, done = (t.columns for t in (schema.claims, schema.conflicts, schema.imports))
+    """Ids of the stored rows that have another version."""
+    claims, conflicts, imports = (
+        table.columns for table in (schema.claims, schema.conflicts, schema.imports)
+    )
     queries = [
         (
             "record_id",
-            select(said.id, said.record_id).where(
-                among(said.record_id, ids, said.kind == shape.kind), said.record.is_not(None)
+            select(claims.id, claims.record_id).where(
+                among(claims.record_id, ids, claims.kind == shape.kind), claims.record.is_not(None)
             ),
         ),
         (
             "stored_id",
-            select(apart.id, apart.stored_id)
-            .join_from(schema.conflicts, schema.imports, apart.import_id == done.id)
-            .where(among(apart.stored_id, ids, done.kind == shape.kind)),
+            select(conflicts.id, conflicts.stored_id)
+            .join_from(schema.conflicts, schema.imports, conflicts.import_id == imports.id)
+            .where(among(conflicts.stored_id, ids, imports.kind == shape.kind)),
         ),
     ]
     return {number for name, query in queries for number in read(query)[name].tolist()}
 
 
-def _settle_contested(
+def _classify_contested(
     read: Reader,
     shape: Shape,
     frame: pd.DataFrame,
     given: list[str],
-    fates: Fates,
+    outcomes: RowOutcomes,
     *,
     to_the_second: bool,
 ) -> None:
-    rows = np.flatnonzero(fates.contested)
+    rows = np.flatnonzero(outcomes.contested)
     groups: dict[Any, list[Claim]] = {}
     names = [name for name in frame.columns if name in given or name in shape.who]
     wanted = list(dict.fromkeys([*names, *shape.who, shape.time]))
@@ -209,24 +222,28 @@ def _settle_contested(
         groups.setdefault(key, []).append(claim)
     stored = load(read, shape, groups)
     for key, claims in groups.items():
-        _settle_group(shape, claims, stored.get(key), fates)
+        _classify_group(shape, claims, stored.get(key), outcomes)
 
 
-def _settle_group(shape: Shape, claims: list[Claim], stored: Group | None, fates: Fates) -> None:
+def _classify_group(
+    shape: Shape, claims: list[Claim], stored: Group | None, outcomes: RowOutcomes
+) -> None:
     for event in events_of([*(stored.claims if stored else ()), *claims], shape):
-        every = event.claims
-        owner = every[0]
+        ordered = event.claims
+        owner = ordered[0]
         rivals = {id(version.claims[0]) for version in event.versions[1:]}
-        for claim in every:
+        for claim in ordered:
             if claim.order[0] != _LAST:
                 continue
             row = claim.order[1]
-            fates.fate[row] = NEW if claim is owner else CONFLICT if id(claim) in rivals else STORED
-            fates.stored_id[row] = fates.file_row[row] = -1
+            outcomes.outcome[row] = (
+                NEW if claim is owner else CONFLICT if id(claim) in rivals else STORED
+            )
+            outcomes.stored_id[row] = outcomes.file_row[row] = -1
             if claim is not owner and owner.order[0] == _LAST:
-                fates.file_row[row] = owner.order[1]
+                outcomes.file_row[row] = owner.order[1]
             elif claim is not owner:
-                fates.stored_id[row] = owner.anchor
+                outcomes.stored_id[row] = owner.anchor
 
 
 def _rank(code: Ints) -> Ints:
@@ -251,6 +268,6 @@ def _stored(
     """Stored rows of the same splicers or places in the frame's ranges of time, by id."""
     columns_of = schema.RECORDS[shape.kind].columns
     names = dict.fromkeys(["id", *columns])
-    at = np.asarray(frame[shape.time].astype("int64"), dtype=np.int64)
-    whose = {name: set(frame[name].dropna().unique().tolist()) for name in shape.who}
-    return read(select(*(columns_of[name] for name in names)).where(within(shape, whose, at)))
+    times = np.asarray(frame[shape.time].astype("int64"), dtype=np.int64)
+    owners = {name: set(frame[name].dropna().unique().tolist()) for name in shape.who}
+    return read(select(*(columns_of[name] for name in names)).where(within(shape, owners, times)))

@@ -14,8 +14,9 @@ So a few broken lines never change how the others are read; a file too short to 
 alone, and a layout can say what it is.
 """
 
+import codecs
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Literal
 
 import numpy as np
@@ -25,9 +26,15 @@ from arcdrift.intake.text.physical_lines import MAX_LINE_BYTES, split
 
 Encoding = Literal["utf-8", "utf-16", "windows-1252"]
 Codec = Literal["utf-16-le", "utf-16-be", "cp1252"]
+ENCODING_OF: dict[Codec, Encoding] = {
+    "utf-16-le": "utf-16",
+    "utf-16-be": "utf-16",
+    "cp1252": "windows-1252",
+}
+"""What a layout states for a text of each codec."""
 
 UTF8_MARK, LITTLE_MARK, BIG_MARK = b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff"
-_SAMPLE_BYTES = 512
+SAMPLE_BYTES = 512
 _SHARE_OF_NULS, _FEW_NULS = 0.7, 0.1
 """Headers are mostly ASCII, which UTF-16 writes with a NUL beside each letter."""
 
@@ -69,19 +76,35 @@ def utf8(content: bytes, name: str, encoding: Encoding | None = None) -> bytes:
     BadInput
         When it is UTF-16 cut within a character, or UTF-32.
     """
-    codec = codec_of(content[:_SAMPLE_BYTES], name, encoding, [content])
-    if content.startswith(UTF8_MARK):
-        return content[len(UTF8_MARK) :]
-    if codec is None:
-        return content
-    if codec == "cp1252":
-        return content.decode(codec, "surrogateescape").encode("utf-8", "surrogateescape")
-    if len(content) % 2:
-        raise BadInput(cut_within_character(name))
-    marked = content.startswith((LITTLE_MARK, BIG_MARK))
-    # half of a pair stays half, which UTF-8 does not allow: its line is quarantined
-    text = content[2 * marked :].decode(codec, "surrogatepass")
-    return text.encode("utf-8", "surrogatepass")
+    codec = codec_of(content[:SAMPLE_BYTES], name, encoding, [content])
+    if codec is not None:
+        content = b"".join(recoded([content], codec, len(content), name))
+    return content.removeprefix(UTF8_MARK)
+
+
+def recoded(blocks: Iterable[bytes], codec: Codec, size: int, name: str) -> Iterator[bytes]:
+    """Recode a text block by block to UTF-8, its byte order mark included.
+
+    Parameters
+    ----------
+    blocks : iterable of bytes
+        The text, cut anywhere.
+    size : int
+        Bytes of the whole text.
+
+    Raises
+    ------
+    BadInput
+        When it is UTF-16 cut within a character.
+    """
+    if codec != "cp1252" and size % 2:
+        raise BadInput(f"{name} is UTF-16 text cut within a character; copy the file again.")
+    # half of a UTF-16 pair stays half, which UTF-8 does not allow: its line is quarantined
+    errors = "surrogateescape" if codec == "cp1252" else "surrogatepass"
+    decoder = codecs.getincrementaldecoder(codec)(errors)
+    for block in blocks:
+        yield decoder.decode(block).encode("utf-8", errors)
+    yield decoder.decode(b"", final=True).encode("utf-8", errors)
 
 
 def codec_of(
@@ -117,14 +140,9 @@ def codec_of(
     return order or ("cp1252" if _is_windows(blocks) else None)
 
 
-def cut_within_character(name: str) -> str:
-    """Sentence for UTF-16 text of an odd number of bytes."""
-    return f"{name} is UTF-16 text cut within a character; copy the file again."
-
-
 def _order(content: bytes) -> Literal["utf-16-le", "utf-16-be"] | None:
     """Byte order of UTF-16 without a mark, None where it is not evident."""
-    sample = np.frombuffer(content[: min(_SAMPLE_BYTES, len(content) & ~1)], np.uint8)
+    sample = np.frombuffer(content[: min(SAMPLE_BYTES, len(content) & ~1)], np.uint8)
     if len(sample) < 4:
         return None
     first, second = (float((sample[part::2] == 0).mean()) for part in (0, 1))

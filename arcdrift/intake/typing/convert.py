@@ -16,7 +16,7 @@ from arcdrift.intake.schema.units import to_stored
 from arcdrift.intake.text.raw_rows import RawRows
 from arcdrift.intake.typing.cells import mapped, matched, numbers, part_of, text, trimmed
 from arcdrift.intake.typing.local_times import TimeRules, coded, read_times
-from arcdrift.intake.typing.whole_file_state import Across, Bounds
+from arcdrift.intake.typing.whole_file_state import BoundCounts, WholeFileState
 from arcdrift.quantities import QUANTITIES
 from arcdrift.settings import Crew
 
@@ -61,15 +61,15 @@ def convert(
     *,
     now: datetime,
     file: str,
-    across: Across | None = None,
+    state: WholeFileState | None = None,
 ) -> Typed:
     """Type the rows of a file and check them against the schema of its kind.
 
     Parameters
     ----------
-    across : Across, optional
-        Given when the rows are one piece of the file: what is to be judged of all of it is
-        noted there, and `refuse_wrong_unit` is left to the caller.
+    state : WholeFileState, optional
+        Given when the rows are one of several chunks of the file: what only all of it can tell
+        is added there, and `refuse_wrong_unit` is left to the caller.
 
     Raises
     ------
@@ -92,7 +92,7 @@ def convert(
         zone=None if layout is None else "UTC" if layout.utc else layout.time_zone,
         time_format=None if layout is None else layout.time_format,
         dates_alone=kind.name == "service",
-        evidence=None if across is None else across.evidence,
+        evidence=None if state is None else state.evidence,
     )
     times = read_times(
         cells[kind.time_column],
@@ -106,7 +106,7 @@ def convert(
     )
     values[kind.time_column] = times.utc
     frame = pd.DataFrame({name: values[name] for name in kind.columns})
-    _check(frame, kind, problems, file, across)
+    _check(frame, kind, problems, file, state)
     return Typed(frame, tuple(cells), problems, times.to_the_second)
 
 
@@ -188,13 +188,13 @@ def _together(columns: list[pd.Series]) -> pd.Series:
 
 
 def _check(
-    frame: pd.DataFrame, kind: Kind, problems: Problems, file: str, across: Across | None
+    frame: pd.DataFrame, kind: Kind, problems: Problems, file: str, state: WholeFileState | None
 ) -> None:
     found = list(kind.failures(frame))
-    bounds = Bounds() if across is None else across.bounds
-    if across is None or not across.evidence.met:
-        bounds.note(frame, kind.numbers, found)
-    if across is None:
+    bounds = BoundCounts() if state is None else state.bounds
+    if state is None or not state.chunk_must_wait:
+        bounds.add(frame, kind.numbers, found)
+    if state is None:
         refuse_wrong_unit(bounds, file)
     for code, name, where in found:
         fresh = where & ~problems.in_column(name)
@@ -202,7 +202,7 @@ def _check(
         problems.add(code, name, fresh, shown, kind.words(name))
 
 
-def refuse_wrong_unit(bounds: Bounds, file: str) -> None:
+def refuse_wrong_unit(bounds: BoundCounts, file: str) -> None:
     """Refuse a file in which every value of a column fails one bound.
 
     Raises
@@ -210,7 +210,7 @@ def refuse_wrong_unit(bounds: Bounds, file: str) -> None:
     BadInput
         Naming the units that would fit.
     """
-    outside = bounds.outside()
+    outside = bounds.out_of_bounds_column()
     if outside is None:
         return
     quantity = QUANTITIES[outside.column]

@@ -1,24 +1,48 @@
 """Files in whatever they are kept in: text out of each, and a sentence where there is none."""
 
 import gzip
+import hashlib
 import zipfile
 
 import pytest
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.containers.files import file_bytes
+from arcdrift.intake.containers.files import open_log
 
 
 def test_a_packed_file_is_unpacked(tmp_path):
     path = tmp_path / "log.csv.gz"
     content = b"\xef\xbb\xbfa,b\n1,2\n"
     path.write_bytes(gzip.compress(content[:5]) + gzip.compress(content[5:]))
-    assert file_bytes(path, path.name) == (path.read_bytes(), b"a,b\n1,2\n")
+    with open_log(path, path.name) as text:
+        assert text.read(0, text.size) == b"a,b\n1,2\n"
+        assert text.file_size == path.stat().st_size
+        assert text.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+        assert text.encoding is None
+
+
+@pytest.mark.parametrize(
+    ("content", "encoding"),
+    [
+        ("Gerät\n".encode(), None),
+        ("Gerät\n".encode("utf-8-sig"), None),
+        ("Gerät\n".encode("cp1252"), "windows-1252"),
+        ("Gerät\n".encode("utf-16"), "utf-16"),
+        (gzip.compress("Gerät\n".encode("cp1252")), None),
+    ],
+)
+def test_the_encoding_that_a_layout_should_state(tmp_path, content, encoding):
+    path = tmp_path / "log.csv"
+    path.write_bytes(content)
+    with open_log(path, path.name) as text:
+        assert text.encoding == encoding
+        assert text.read(0, text.size) == "Gerät\n".encode()
 
 
 def refused(path, **options) -> str:
     with pytest.raises(BadInput) as caught:
-        file_bytes(path, path.name, **options)
+        with open_log(path, path.name, **options):
+            pass
     return str(caught.value)
 
 

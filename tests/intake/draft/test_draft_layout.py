@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from arcdrift.errors import BadInput
 from arcdrift.intake.draft.date_formats import writing_of
-from arcdrift.intake.draft.draft_layout import draft_layout, stated_encoding
+from arcdrift.intake.draft.draft_layout import draft_layout
 from arcdrift.intake.draft.header_match import guess_kind, matches
 from arcdrift.intake.draft.layout_trial import try_layout
 from arcdrift.intake.draft.value_formats import marks_of, pair_mark
@@ -353,13 +353,7 @@ def test_no_table_to_draft_from(content, sentence):
         draft(content)
 
 
-def test_encoding_to_state():
-    text = "Gerät\n"
-    assert stated_encoding(text.encode(), text.encode()) is None
-    assert stated_encoding(b"\xef\xbb\xbf" + text.encode(), text.encode()) is None
-    assert stated_encoding(text.encode("cp1252"), text.encode()) == "windows-1252"
-    assert stated_encoding(text.encode("utf-16"), text.encode()) == "utf-16"
-    assert stated_encoding(b"\x1f\x8bxx", text.encode()) is None
+def test_a_draft_states_the_encoding():
     made = draft("Time,Machine,Loss\n2026-05-04 10:00,Heron,0.03\n", encoding="windows-1252")
     assert tomllib.loads(made.text())["encoding"] == "windows-1252"
 

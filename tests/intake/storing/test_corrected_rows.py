@@ -1,12 +1,12 @@
 """A log mended where it came from and imported anew closes the rows that were kept apart."""
 
 from datetime import UTC, datetime
-from functools import partial
 
 import pytest
 
-from arcdrift.intake.storing import import_file
-from arcdrift.intake.storing.large import Large
+from arcdrift.intake.storing import staging
+from arcdrift.intake.storing.import_file import import_file
+from arcdrift.intake.text import chunks
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.connect import open_store, reading
@@ -26,15 +26,17 @@ def log(broken=(), day=1, rows=tuple(SOUND)):
     return text.replace("2025-03-01", f"2025-03-{day:02d}")
 
 
-@pytest.fixture(params=[False, True], ids=["at once", "in pieces"])
+@pytest.fixture(params=[False, True], ids=["one chunk", "many chunks"])
 def bring(request, tmp_path, monkeypatch):
-    monkeypatch.setattr(import_file, "is_large", lambda _: request.param)
-    monkeypatch.setattr(import_file, "Large", partial(Large, piece_bytes=100, bucket_rows=2))
+    if request.param:
+        monkeypatch.setattr(chunks, "WHOLE_BYTES", 0)
+        monkeypatch.setattr(chunks, "CHUNK_BYTES", 100)
+        monkeypatch.setattr(staging, "BUCKET_ROWS", 2)
 
     def bring(content, name="log.csv"):
         path = tmp_path / name
         path.write_text(content)
-        return import_file.import_file(engine, CREW, path, now=NOW)
+        return import_file(engine, CREW, path, now=NOW)
 
     engine = bring.engine = open_store(tmp_path)
     return bring

@@ -12,7 +12,8 @@ from sqlalchemy import text
 
 from arcdrift.errors import BadInput
 from arcdrift.intake.layout.layouts import load_layout
-from arcdrift.intake.storing import import_file
+from arcdrift.intake.storing import log_import
+from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew, Site
 from arcdrift.store import schema
 from arcdrift.store.connect import open_store, reading
@@ -35,7 +36,7 @@ def bring(engine, tmp_path):
     def bring(content, file="log.csv", crew=CREW, **options):
         path = tmp_path / file
         path.write_bytes(content if isinstance(content, bytes) else content.encode())
-        return import_file.import_file(engine, crew, path, now=NOW, **options)
+        return import_file(engine, crew, path, now=NOW, **options)
 
     return bring
 
@@ -286,7 +287,7 @@ def test_nothing_is_stored_when_writing_fails(engine, bring, monkeypatch):
     def fail(*_):
         raise RuntimeError
 
-    monkeypatch.setattr(import_file, "with_ids", fail)
+    monkeypatch.setattr(log_import, "close_corrected", fail)
     with pytest.raises(RuntimeError):
         bring(HEADER + "Heron,2025-03-01 10:00:30,0.03,Alder\n")
     assert contents(engine) == before
@@ -295,16 +296,16 @@ def test_nothing_is_stored_when_writing_fails(engine, bring, monkeypatch):
 
 def test_another_import_meanwhile_is_seen(engine, bring, monkeypatch):
     content = HEADER + "Heron,2025-03-01 10:00:30,0.03,Alder\n"
-    compare, seen = import_file.settle, []
+    compare, seen = log_import.classify_rows, []
 
-    def overtaken(read, **options):
-        fates = compare(read, **options)
-        seen.append(fates)
+    def overtaken(*rows, **options):
+        outcomes = compare(*rows, **options)
+        seen.append(outcomes)
         if len(seen) == 1:  # between the comparison and the lock, another process imports it
             bring(content, "first.csv")
-        return fates
+        return outcomes
 
-    monkeypatch.setattr(import_file, "settle", overtaken)
+    monkeypatch.setattr(log_import, "classify_rows", overtaken)
     assert counts(bring(content, "second.csv")) == (0, 1, 0, 0)
     assert len(records(engine, "splices")) == 1
 

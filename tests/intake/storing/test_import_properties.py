@@ -6,7 +6,6 @@
 import os
 from collections.abc import Callable
 from datetime import UTC, datetime
-from functools import partial
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -14,8 +13,9 @@ from hypothesis import strategies as st
 from sqlalchemy import func, select
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.storing import import_file
-from arcdrift.intake.storing.large import Large
+from arcdrift.intake.storing import staging
+from arcdrift.intake.storing.import_file import import_file
+from arcdrift.intake.text import chunks
 from arcdrift.intake.text.raw_rows import read_rows
 from arcdrift.settings import Crew
 from arcdrift.store import schema
@@ -187,28 +187,30 @@ def test_a_damaged_file_is_read_to_the_line(kind, changes):
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @pytest.mark.parametrize("kind", VALID)
-@given(changes=mutations, in_pieces=st.integers(0, 7).map(lambda number: number == 1))
-def test_a_damaged_file_is_accounted_for(place, kind, changes, in_pieces):
+@given(changes=mutations, many_chunks=st.integers(0, 7).map(lambda number: number == 1))
+def test_a_damaged_file_is_accounted_for(place, kind, changes, many_chunks):
     engine, path = place()
     path.write_bytes(damaged(VALID[kind], changes))
     before = stored(engine)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(import_file, "is_large", lambda _: in_pieces)
-        patch.setattr(import_file, "Large", partial(Large, piece_bytes=300, bucket_rows=5))
+        if many_chunks:
+            patch.setattr(chunks, "WHOLE_BYTES", 0)
+            patch.setattr(chunks, "CHUNK_BYTES", 300)
+            patch.setattr(staging, "BUCKET_ROWS", 5)
         try:
-            report = import_file.import_file(engine, CREW, path, now=NOW)
+            report = import_file(engine, CREW, path, now=NOW)
         except BadInput:
             assert stored(engine) == before
             return
         went = report.balance
         assert went.header + went.blank + went.skipped + went.row_lines == went.lines
-        fates = (went.accepted, went.already_stored, went.conflicting, went.quarantined)
-        assert sum(fates) == went.rows
+        outcomes = (went.accepted, went.already_stored, went.conflicting, went.quarantined)
+        assert sum(outcomes) == went.rows
         # by import: a file may also bring two rows of earlier files apart, or together
         own = kept_of(engine, report.import_id)
         assert own.pop("quarantine") == went.quarantined
         assert own.pop("conflicts") == went.conflicting
         assert own.pop("claims") >= went.already_stored
         assert sum(own.values()) == went.accepted
-        again = import_file.import_file(engine, CREW, path, now=NOW).balance
+        again = import_file(engine, CREW, path, now=NOW).balance
         assert again.already_stored == again.rows == went.rows

@@ -1,9 +1,10 @@
-"""A file read in pieces gives exactly what it gives at once, wherever the pieces end."""
+"""A file read in many chunks gives exactly what it gives in one, wherever the chunks end."""
 
 import gzip
 import os
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
@@ -16,11 +17,12 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from arcdrift.errors import BadInput
+from arcdrift.intake.containers import files
 from arcdrift.intake.layout.layouts import load_layout
-from arcdrift.intake.storing import import_file
-from arcdrift.intake.storing.large import Large
+from arcdrift.intake.layout.log_reader import LogReader
+from arcdrift.intake.storing import staging
+from arcdrift.intake.storing.import_file import import_file
 from arcdrift.intake.text import chunks
-from arcdrift.intake.text.chunks import Text, row_pieces
 from arcdrift.intake.text.raw_rows import RawRows, read_rows
 from arcdrift.settings import Crew
 from arcdrift.store import schema
@@ -78,27 +80,35 @@ def damaged(content: bytes, seed: int) -> bytes:
     return content
 
 
-def as_pieces(path: Path, size: int) -> list[RawRows]:
-    text = Text(path, "log.csv", path.parent)
-    how = Large("log.csv", None, None, CREW, NOW)
-    try:
-        return [piece.rows for piece in row_pieces(text, "log.csv", how.divide, size)]
-    finally:
-        text.close()
+@contextmanager
+def small_chunks(size: int, bucket: int = 1000) -> Iterator[None]:
+    """Read every log as a large one, in chunks of a few bytes and buckets of a few rows."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(files, "MEMORY_BYTES", 0)
+        patch.setattr(chunks, "WHOLE_BYTES", 0)
+        patch.setattr(chunks, "CHUNK_BYTES", size)
+        patch.setattr(staging, "BUCKET_ROWS", bucket)
+        yield
 
 
-def told(work: Callable[[], Any]) -> Any:
-    """What comes of some work, or the sentence that refuses it."""
+def in_chunks(path: Path, size: int) -> list[RawRows]:
+    with small_chunks(size), files.open_log(path, "log.csv") as text:
+        divide = LogReader("log.csv").divide
+        return [chunk.rows for chunk in chunks.row_chunks(text, divide)]
+
+
+def outcome(work: Callable[[], Any]) -> Any:
+    """The result of some work, or the sentence that refuses it."""
     try:
         return work()
     except BadInput as problem:
         return str(problem)
 
 
-def rows_of(pieces: list[RawRows]) -> list[tuple[object, ...]]:
+def rows_of(parts: list[RawRows]) -> list[tuple[object, ...]]:
     """Every row with its lines, its text and its cells; every broken row with its code."""
     found: list[tuple[object, ...]] = []
-    for rows in pieces:
+    for rows in parts:
         cells = list(zip(*(column.to_pylist() for column in rows.cells.columns), strict=True))
         for first, last, row in zip(rows.first, rows.last, cells, strict=True):
             found.append((int(first), int(last), rows.lines.raw(first, last), row))
@@ -106,31 +116,31 @@ def rows_of(pieces: list[RawRows]) -> list[tuple[object, ...]]:
     return sorted(found, key=lambda row: row[0])
 
 
-def other_lines(pieces: list[RawRows]) -> tuple[int, ...]:
+def other_lines(parts: list[RawRows]) -> tuple[int, ...]:
     names = ("header_lines", "blank_lines", "skipped_lines")
-    return (*(sum(getattr(p, n) for p in pieces) for n in names), sum(len(p.lines) for p in pieces))
+    return (*(sum(getattr(p, n) for p in parts) for n in names), sum(len(p.lines) for p in parts))
 
 
 @settings(
     max_examples=2000 if LONG else 25,
     deadline=None,
     derandomize=True,
-    phases=[Phase.generate],  # a seed has no simpler form
+    phases=[Phase.generate],  # a seed cannot be simplified
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @pytest.mark.parametrize("log", LOGS)
 @given(seed=st.integers(0, 10**6), size=st.integers(1, 1500))
-def test_rows_are_the_same_wherever_pieces_end(tmp_path, log, seed, size):
+def test_rows_are_the_same_wherever_chunks_end(tmp_path, log, seed, size):
     content = damaged(LOGS[log], seed)
     path = tmp_path / "log.csv"
     path.write_bytes(content)
-    whole = told(lambda: [read_rows(content, "log.csv")])
-    pieces = told(lambda: as_pieces(path, size))
+    whole = outcome(lambda: [read_rows(content, "log.csv")])
+    parts = outcome(lambda: in_chunks(path, size))
     if isinstance(whole, str):
-        assert pieces == whole
+        assert parts == whole
         return
-    assert rows_of(pieces) == rows_of(whole)
-    assert other_lines(pieces) == other_lines(whole)
+    assert rows_of(parts) == rows_of(whole)
+    assert other_lines(parts) == other_lines(whole)
 
 
 def test_an_overlong_line_is_one_broken_row(tmp_path):
@@ -138,28 +148,26 @@ def test_an_overlong_line_is_one_broken_row(tmp_path):
     head = b"splicer,spliced_at,loss_db\nHeron,2025-03-01 10:00,0.1\n"
     for inside, code in ((b"x", "line-long"), (b"\0", "nul-byte"), (b"\xff", "not-utf8")):
         path.write_bytes(head + inside * (20 << 20) + b"\r\nHeron,2025-03-01 10:01,0.2\n")
-        pieces = as_pieces(path, 1 << 20)
-        assert [row.code for rows in pieces for row in rows.broken] == [code]
-        assert rows_of(pieces) == rows_of([read_rows(path.read_bytes(), "log.csv")])
+        parts = in_chunks(path, 1 << 20)
+        assert [row.code for rows in parts for row in rows.broken] == [code]
+        assert rows_of(parts) == rows_of([read_rows(path.read_bytes(), "log.csv")])
 
 
 @pytest.fixture
-def both(tmp_path, monkeypatch):
-    """Imports a file at once into one store, and in pieces into another."""
+def both(tmp_path):
+    """Imports a file as one chunk into one store, and in many chunks into another."""
     stores = []
-    for name in ("whole", "pieces"):
+    for name in ("one", "many"):
         (tmp_path / name).mkdir()
         stores.append(open_store(tmp_path / name))
 
     def bring(path: Path, size: int, bucket: int, **options):
         outcomes = []
-        for engine, large in zip(stores, (False, True), strict=True):
-            with monkeypatch.context() as patch:
-                patch.setattr(import_file, "is_large", lambda _, large=large: large)
-                sizes = {"piece_bytes": size, "bucket_rows": bucket}
-                patch.setattr(import_file, "Large", partial(Large, **sizes))
-                work = partial(import_file.import_file, engine, CREW, path, now=NOW, **options)
-                done = told(work)
+        for engine, measures in zip(
+            stores, (nullcontext(), small_chunks(size, bucket)), strict=True
+        ):
+            with measures:
+                done = outcome(partial(import_file, engine, CREW, path, now=NOW, **options))
                 outcomes.append(done if isinstance(done, str) else replace(done, seconds=0.0))
         assert outcomes[0] == outcomes[1]
         assert contents(stores[0]) == contents(stores[1])
@@ -169,7 +177,7 @@ def both(tmp_path, monkeypatch):
 
 
 def contents(engine) -> dict[str, list[tuple[object, ...]]]:
-    """All a store holds, without ids: these follow time when a file is stored in pieces."""
+    """All a store holds, without ids, which follow time for a file of many chunks."""
     names: dict[tuple[str, int], tuple[int, int]] = {}
     held: dict[str, list[tuple[object, ...]]] = {}
     with reading(engine) as connection:
@@ -198,26 +206,26 @@ def contents(engine) -> dict[str, list[tuple[object, ...]]]:
     max_examples=100 if LONG else 2,
     deadline=None,
     derandomize=True,
-    phases=[Phase.generate],  # a seed has no simpler form
+    phases=[Phase.generate],  # a seed cannot be simplified
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @pytest.mark.parametrize("log", LOGS)
 @given(seed=st.integers(0, 10**6), size=st.integers(80, 1500), bucket=st.integers(1, 40))
-def test_the_store_is_the_same_wherever_pieces_end(tmp_path, both, log, seed, size, bucket):
+def test_the_store_is_the_same_wherever_chunks_end(tmp_path, both, log, seed, size, bucket):
     path = tmp_path / "log.csv"
     path.write_bytes(damaged(LOGS[log], seed))
     both(path, size, bucket)
     both(path, size + 7, bucket)
 
 
-def test_the_hour_that_comes_twice_is_told_across_pieces(tmp_path, both):
+def test_a_repeated_hour_is_resolved_across_chunks(tmp_path, both):
     path = tmp_path / "log.csv"
     for log in LOGS.values():
         path.write_bytes(log)
         assert both(path, 200, 5).balance.quarantined < 10
 
 
-def test_a_wrong_unit_is_told_from_all_pieces(tmp_path, both):
+def test_a_wrong_unit_is_found_from_all_chunks(tmp_path, both):
     path = tmp_path / "log.csv"
     rows = [f"2025-03-01 10:{n:02d},Harbor,29.9{n % 10}" for n in range(50)]
     path.write_text("\n".join(["read_at,site,pressure_hpa", *rows]))
@@ -226,7 +234,7 @@ def test_a_wrong_unit_is_told_from_all_pieces(tmp_path, both):
     assert both(path, 100, 5).balance.quarantined == 50
 
 
-def test_a_layout_holds_for_every_piece(tmp_path, both):
+def test_a_layout_holds_for_every_chunk(tmp_path, both):
     layout = tmp_path / "layout.toml"
     layout.write_text(
         'kind = "readings"\nutc = true\nheader_starts_with = "when"\nskip_footer = 2\n'
@@ -245,7 +253,7 @@ def test_a_layout_holds_for_every_piece(tmp_path, both):
     assert (report.balance.accepted, report.balance.quarantined) == (42, 0)
 
 
-def test_packed_and_recoded_texts_are_read_in_pieces(tmp_path, both):
+def test_packed_and_recoded_texts_are_read_in_chunks(tmp_path, both):
     path = tmp_path / "log.csv"
     text = "site,read_at,temperature_c\n" + "".join(
         f"Fjærland,2025-03-01 {n // 60:02d}:{n % 60:02d},1{n % 10}.5\n" for n in range(300)
@@ -261,19 +269,3 @@ def test_a_utf16_text_cut_within_a_character_is_refused(tmp_path, both):
     path = tmp_path / "log.csv"
     path.write_bytes(LOGS["numbered"].decode().encode("utf-16") + b"x")
     assert both(path, 500, 50).endswith("cut within a character; copy the file again.")
-
-
-def test_what_a_packed_file_holds_tells_how_it_is_read(tmp_path, monkeypatch):
-    monkeypatch.setattr(chunks, "LARGE_PACKED_BYTES", 10)
-    path = tmp_path / "log.csv.gz"
-    for begins, in_pieces in (
-        (LOGS["numbered"], True),
-        (LOGS["numbered"].decode().encode("utf-16"), True),
-        (b"PK\x03\x04" + bytes(100), False),
-        (b"PAR1" + b"x" * 100, False),
-    ):
-        path.write_bytes(gzip.compress(begins))
-        assert chunks.is_large(path) == in_pieces
-    for damage in (b"", b"\xff" * 40):
-        path.write_bytes(gzip.compress(LOGS["numbered"])[:20] + damage)
-        assert chunks.is_large(path)

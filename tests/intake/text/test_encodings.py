@@ -5,7 +5,7 @@ import codecs
 import pytest
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.text import chunks
+from arcdrift.intake.containers import files
 from arcdrift.intake.text.encodings import utf8
 from arcdrift.intake.text.physical_lines import MAX_LINE_BYTES
 
@@ -112,13 +112,13 @@ def test_text_that_cannot_be_read(content, sentence):
 def test_a_byte_far_down_in_a_large_file_counts_like_one_at_its_top(
     tmp_path, monkeypatch, late, taken
 ):
-    monkeypatch.setattr(chunks, "_JUDGED_BYTES", 100)
+    monkeypatch.setattr(files, "_JUDGED_BYTES", 100)
     content = b"a,b\n" + b"1,plain\n" * 60 + late[:8] + b"1,plain\n" * 60 + late[8:]
     # what is in an overlong line is no witness, wherever the blocks end
     content += b"5," + "é".encode() * MAX_LINE_BYTES + b"\n6,plain\n"
     path = tmp_path / "log.csv"
     path.write_bytes(content)
-    with chunks.open_text(path, "log.csv", tmp_path) as text:
+    with files.open_log(path, "log.csv") as text:
         whole = text.read(0, text.size)
     assert whole == utf8(content, "log.csv")
     recoded = content.decode("cp1252").encode() if taken == "cp1252" else content
