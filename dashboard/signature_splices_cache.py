@@ -50,5 +50,5 @@ class SignatureSplicesCache:
             since=signatures["since"].min(),
             until=signatures["until"].max() + pd.Timedelta(microseconds=1),
             columns=READ,
-            believed=True,
+            exclude_wrong_clock=True,
         )

@@ -23,7 +23,7 @@ MAX_WORKERS = 7
 def worker_pool(engine: Engine) -> Iterator[Executor | None]:
     """Yield a pool of worker processes; None on one processor or for a small store."""
     workers = min(_processor_count() - 1, MAX_WORKERS)
-    if workers < 1 or read.most_splices(engine) < MIN_SPLICES:
+    if workers < 1 or read.max_splice_count(engine) < MIN_SPLICES:
         yield None
         return
     # spawn on every system: a forked child of a process with threads can hang

@@ -10,8 +10,8 @@ import pandas as pd
 from sqlalchemy import ColumnElement, Engine, Table, insert, select, update
 
 from arcdrift.errors import UsageError
-from arcdrift.store import read
 from arcdrift.store.connect import writing
+from arcdrift.store.fetch import fetch
 from arcdrift.times import microseconds
 
 MAX_TEXT_LENGTH = 2000
@@ -57,4 +57,4 @@ def withdraw(engine: Engine, table: Table, number: int, noun: str) -> None:
 def active_rows(engine: Engine, table: Table, *conditions: ColumnElement[bool]) -> pd.DataFrame:
     """Rows that were not withdrawn, the oldest first, with all columns of the table."""
     query = select(table).where(table.columns.undone_at.is_(None), *conditions)
-    return read.fetch(engine, query, order=["id"])
+    return fetch(engine, query, order=["id"])

@@ -1,8 +1,6 @@
-"""Stretches in which a splicer's clock was wrong, and what people said it was off by.
+"""Clock shifts: by how much people say a splicer's clock was wrong, and for which records.
 
-Records keep the time as logged for ever; a set shift is added where they are read. A stretch is
-told by the time as logged and, where the log counts, by the count: close to a jump of the clock
-two rows can show the same hour and only one of them be wrong.
+Stored records keep the time as logged; the shift is added when they are read.
 """
 
 from collections.abc import Iterable
@@ -31,13 +29,13 @@ from arcdrift.store import schema
 from arcdrift.store.connect import reading, writing
 from arcdrift.times import microseconds
 
-SHIFTED = ("arc-checks", "splices")
-"""Kinds of record whose time is the splicer's own."""
+SPLICER_TIMED = ("arc-checks", "splices")
+"""Kinds of record whose time comes from the splicer's clock."""
 
 
 @dataclass(frozen=True)
 class ClockShift:
-    """What somebody said about a splicer's clock."""
+    """By how much a splicer's clock was wrong within bounds, who said so and why."""
 
     id: int
     bounds: ClockBounds
@@ -51,7 +49,7 @@ class ClockShift:
 def clock_shifts(
     engine: Engine, *, splicers: Iterable[str] | None = None, undone: bool = False
 ) -> list[ClockShift]:
-    """Read the set shifts in the order they were recorded, on request with those taken back."""
+    """Read the shifts in the order they were recorded; `undone` includes withdrawn ones."""
     with reading(engine) as connection:
         return _shifts(connection, splicers, undone)
 
@@ -59,12 +57,13 @@ def clock_shifts(
 def set_shift(
     engine: Engine, bounds: ClockBounds, shift: timedelta, *, said_by: str, why: str
 ) -> ClockShift:
-    """Record by how much a splicer's clock was off; nothing in the records changes.
+    """Record by how much a splicer's clock was wrong; the records themselves do not change.
 
     Raises
     ------
     UsageError
-        When the stretch is empty or overlaps one that was set before, or nobody is named.
+        When the bounds are empty or overlap those of another shift, or no name or reason is
+        given.
     """
     if bounds.ends_at <= bounds.starts_at:
         raise UsageError("The stretch ends before it begins; give --from before --until.")
@@ -86,19 +85,19 @@ def set_shift(
             "why": why.strip(),
             "recorded_at": microseconds(now),
         }
-        done = connection.execute(insert(schema.clock_shifts).values(**values))
-        key = done.inserted_primary_key
+        result = connection.execute(insert(schema.clock_shifts).values(**values))
+        key = result.inserted_primary_key
         assert key is not None  # noqa: S101 - a single-row insert always has one
     return ClockShift(int(key[0]), bounds, shift, said_by.strip(), why.strip(), now)
 
 
 def undo_shift(engine: Engine, splicer: str, shift_id: int) -> None:
-    """Take a set shift back; it stays on record as undone.
+    """Withdraw a shift; it stays on record as undone.
 
     Raises
     ------
     UsageError
-        When the splicer has no such shift, or it was taken back before.
+        When the splicer has no such shift, or it was withdrawn before.
     """
     table = schema.clock_shifts
     with writing(engine) as connection:
@@ -112,8 +111,8 @@ def undo_shift(engine: Engine, splicer: str, shift_id: int) -> None:
         connection.execute(update(table).where(table.columns.id == shift_id).values(undone_at=now))
 
 
-def suspected(engine: Engine, splicers: Iterable[str] | None = None) -> list[ClockBounds]:
-    """Read the stretches that the last analysis keeps apart."""
+def suspected_bounds(engine: Engine, splicers: Iterable[str] | None = None) -> list[ClockBounds]:
+    """Bounds of the records that the last analysis did not use because a clock was wrong."""
     table = schema.RESULTS["result_clock_stretches"]
     query = select(table)
     if splicers is not None:
@@ -122,26 +121,26 @@ def suspected(engine: Engine, splicers: Iterable[str] | None = None) -> list[Clo
         return [_bounds(row) for row in connection.execute(query)]
 
 
-def rows_within(engine: Engine, bounds: ClockBounds) -> int:
-    """Count the records of a stretch."""
+def count_within(engine: Engine, bounds: ClockBounds) -> int:
+    """Number of checks and splices within bounds."""
     with reading(engine) as connection:
         return sum(
             connection.execute(
                 select(func.count()).select_from(table).where(bounds_condition(bounds, table))
             ).scalar_one()
-            for table in (schema.RECORDS[kind] for kind in SHIFTED)
+            for table in (schema.RECORDS[kind] for kind in SPLICER_TIMED)
         )
 
 
 def true_time(table: Table, shifts: Iterable[ClockShift]) -> ColumnElement[int]:
-    """Time column of a record table with the set shifts added; the bare column without any."""
-    at = table.columns[schema.TIME_COLUMN[_kind(table)]]
-    moved = [
-        (bounds_condition(shift.bounds, table), at + round(shift.shift.total_seconds() * 1_000_000))
+    """Time column of a record table with the shifts added; the column itself without any."""
+    time = table.columns[schema.TIME_COLUMN[_kind(table)]]
+    shifted = [
+        (bounds_condition(shift.bounds, table), time + shift.shift // timedelta(microseconds=1))
         for shift in shifts
         if shift.shift
     ]
-    return case(*moved, else_=at).label(at.name) if moved else at
+    return case(*shifted, else_=time).label(time.name) if shifted else time
 
 
 def bounds_condition(bounds: ClockBounds, table: Table) -> ColumnElement[bool]:

@@ -16,14 +16,15 @@ from arcdrift.settings import STORE_FILE
 from arcdrift.store.sqlite_gate import GatedConnection
 from arcdrift.store.upgrade import bring_up_to_date
 
-_BUSY_SECONDS = 60.0
-_TURN_SECONDS = 3600.0
-"""How long a writer waits for its turn: another one may be storing a very large file."""
-_ASK_SECONDS = 0.2
-_TOLD_AFTER_SECONDS = 1.0
-
 Waiting = Callable[[], None]
 """Called once when another writer must be waited for."""
+
+_BUSY_SECONDS = 60.0
+_MAX_WAIT_SECONDS = 3600.0
+"""Longest that a writer waits for another one, which may be storing a very large file."""
+_POLL_SECONDS = 0.2
+_NOTICE_AFTER_SECONDS = 1.0
+"""How long a writer waits before `Waiting` is called."""
 _CACHE_KIB = 65_536
 
 
@@ -59,7 +60,7 @@ def place(engine: Engine) -> str:
 
 @contextmanager
 def store_errors(engine: Engine) -> Iterator[None]:
-    """Turn what the database says into a sentence a person can act on."""
+    """Turn an error of the database into a sentence that a person can act on."""
     try:
         yield
     except DBAPIError as problem:
@@ -79,7 +80,7 @@ def reading(engine: Engine) -> Iterator[Connection]:
 
 @contextmanager
 def writing(engine: Engine, waiting: Waiting | None = None) -> Iterator[Connection]:
-    """Yield the only writing connection; everything is kept, or nothing on an error.
+    """Yield the only writing connection; on an error nothing that was written is kept.
 
     Parameters
     ----------
@@ -107,7 +108,7 @@ def _in_folder(folder: Path) -> Engine:
 
 
 def _embedded(path: Path) -> Engine:
-    # no pool: an idle connection would keep Arrow reads out (see gate.py)
+    # no pool: an idle connection would keep Arrow reads out (see sqlite_gate.py)
     engine = create_engine(
         f"sqlite:///{path}",
         poolclass=NullPool,
@@ -126,33 +127,36 @@ def _embedded(path: Path) -> Engine:
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
-        # a writer takes its place at once, so that what it read is still true when it writes
+        # a writer locks at once, so that what it has read is still true when it writes
         options = connection.get_execution_options()
         if options.get("arcdrift_writes", False):
-            _take_turn(connection, options.get("arcdrift_waiting"))
+            _begin_write(connection, options.get("arcdrift_waiting"))
         else:
             connection.exec_driver_sql("BEGIN")
 
     return engine
 
 
-def _take_turn(connection: Connection, waiting: Waiting | None) -> None:
-    """Begin to write as soon as no other writer does; short waits leave room for Ctrl-C."""
+def _begin_write(connection: Connection, waiting: Waiting | None) -> None:
+    """Begin to write as soon as no other writer does.
+
+    SQLite is asked again and again with a short timeout, so that Ctrl-C works in between.
+    """
     raw = connection.connection.dbapi_connection
     if not isinstance(raw, sqlite3.Connection):
         raise TypeError("not a connection to an embedded store")
-    begun = time.monotonic()
-    raw.execute(f"PRAGMA busy_timeout={_ASK_SECONDS * 1000:.0f}")
+    started = time.monotonic()
+    raw.execute(f"PRAGMA busy_timeout={_POLL_SECONDS * 1000:.0f}")
     try:
         while True:
             try:
                 raw.execute("BEGIN IMMEDIATE")
                 return
             except sqlite3.OperationalError as problem:
-                waited = time.monotonic() - begun
-                if "locked" not in str(problem) or waited > _TURN_SECONDS:
+                waited = time.monotonic() - started
+                if "locked" not in str(problem) or waited > _MAX_WAIT_SECONDS:
                     raise
-                if waiting is not None and waited >= _TOLD_AFTER_SECONDS:
+                if waiting is not None and waited >= _NOTICE_AFTER_SECONDS:
                     waiting()
                     waiting = None
     finally:
@@ -179,19 +183,20 @@ def _by_address(address: str) -> Engine:
         ) from None
 
 
-def _sentence(said: str, where: str) -> str:
-    if "not a database" in said or "malformed" in said:
-        return f"The store {where} is damaged or is not a store; put a backup in its place."
-    if "readonly" in said or "unable to open" in said:
+def _sentence(message: str, place: str) -> str:
+    """What to tell a person about an error message of the database."""
+    if "not a database" in message or "malformed" in message:
+        return f"The store {place} is damaged or is not a store; put a backup in its place."
+    if "readonly" in message or "unable to open" in message:
         return (
-            f"The store {where} cannot be written; check the folder's permissions and that its "
+            f"The store {place} cannot be written; check the folder's permissions and that its "
             f"disk is there."
         )
-    if "locked" in said:
-        return f"The store {where} is busy with other work; try again in a minute."
-    if "disk I/O" in said:
-        return f"The store {where} cannot be written to its disk; see that it has room and works."
-    if "full" in said:
-        return f"The store {where} cannot grow because the disk is full; make room and try again."
-    said = " ".join(said.split()).rstrip(".")
-    return f"The store {where} cannot be used: {said}."
+    if "locked" in message:
+        return f"The store {place} is busy with other work; try again in a minute."
+    if "disk I/O" in message:
+        return f"The store {place} cannot be written to its disk; see that it has room and works."
+    if "full" in message:
+        return f"The store {place} cannot grow because the disk is full; make room and try again."
+    message = " ".join(message.split()).rstrip(".")
+    return f"The store {place} cannot be used: {message}."

@@ -1,4 +1,4 @@
-"""Frames as the package uses them, and tables as the store keeps them."""
+"""Conversion between frames and rows as the store keeps them."""
 
 from collections.abc import Container
 from typing import Any
@@ -8,7 +8,7 @@ import pandas as pd
 import pyarrow as pa
 from sqlalchemy import BigInteger, Boolean, Float, Integer, Table
 
-INSTANTS = frozenset(
+INSTANT_COLUMNS = frozenset(
     {
         "checked_at",
         "spliced_at",
@@ -28,7 +28,7 @@ INSTANTS = frozenset(
         "decided_at",
     }
 )
-"""Columns kept as microseconds since 1970 UTC and given as ``datetime64[us, UTC]``."""
+"""Columns stored as microseconds since 1970 UTC; in frames they are ``datetime64[us, UTC]``."""
 
 
 def arrow_type(column: Any) -> pa.DataType:
@@ -42,40 +42,40 @@ def arrow_type(column: Any) -> pa.DataType:
     return pa.string()
 
 
-def to_frame(table: pa.Table, coded: Container[str] = ()) -> pd.DataFrame:
+def to_frame(table: pa.Table, categorical: Container[str] = ()) -> pd.DataFrame:
     """Turn stored columns into a frame.
 
     Instants become ``datetime64[us, UTC]``, missing numbers NaN and missing text NA; columns
-    of text named in `coded` become categories in the order of their words.
+    of text named in `categorical` become categories in alphabetical order.
     """
-    words = [
+    categories = [
         field.name
         for field in table.schema
-        if field.name in coded and pa.types.is_string(field.type)
+        if field.name in categorical and pa.types.is_string(field.type)
     ]
     plain = {
-        name: column.cast(pa.timestamp("us", "UTC")) if name in INSTANTS else column
+        name: column.cast(pa.timestamp("us", "UTC")) if name in INSTANT_COLUMNS else column
         for name, column in zip(table.column_names, table.columns, strict=True)
-        if name not in words
+        if name not in categories
     }
     frame: pd.DataFrame = pa.table(plain).to_pandas(date_as_object=False)
-    frame = frame.assign(**{name: _categories(table[name]) for name in words})
+    frame = frame.assign(**{name: _categories(table[name]) for name in categories})
     return frame[list(table.column_names)]
 
 
 def _categories(column: pa.ChunkedArray) -> pd.Categorical:
-    """Words as categories in their order."""
-    coded = column.combine_chunks().dictionary_encode()
-    words = coded.dictionary.to_pylist()
-    order = sorted(range(len(words)), key=words.__getitem__)
-    place = np.full(len(words) + 1, -1)  # the last one for missing
-    place[order] = np.arange(len(words))
-    codes = coded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
-    return pd.Categorical.from_codes(place[codes], pd.Index([words[i] for i in order], dtype="str"))
+    """A column of text as categories in alphabetical order."""
+    encoded = column.combine_chunks().dictionary_encode()
+    texts = encoded.dictionary.to_pylist()
+    order = sorted(range(len(texts)), key=texts.__getitem__)
+    rank = np.full(len(texts) + 1, -1)  # the last one is for missing text, whose code is -1
+    rank[order] = np.arange(len(texts))
+    codes = encoded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
+    return pd.Categorical.from_codes(rank[codes], pd.Index([texts[i] for i in order], dtype="str"))
 
 
 def to_arrow(frame: pd.DataFrame, table: Table) -> pa.Table:
-    """Turn a frame into columns as the store keeps them.
+    """Turn a frame into columns of the store's types.
 
     Parameters
     ----------
@@ -85,16 +85,16 @@ def to_arrow(frame: pd.DataFrame, table: Table) -> pa.Table:
     Raises
     ------
     ValueError
-        When the frame has a column that the table has not.
+        When the frame has a column that the table does not have.
     """
     names = [str(name) for name in frame.columns]
-    strange = [name for name in names if name not in table.columns]
-    if strange:
-        raise ValueError(f"table {table.name} has no column {', '.join(strange)}")
-    return pa.table({name: _stored(frame[name], table.columns[name]) for name in names})
+    unknown = [name for name in names if name not in table.columns]
+    if unknown:
+        raise ValueError(f"table {table.name} has no column {', '.join(unknown)}")
+    return pa.table({name: _to_arrow_array(frame[name], table.columns[name]) for name in names})
 
 
-def _stored(values: pd.Series, column: Any) -> pa.Array:
+def _to_arrow_array(values: pd.Series, column: Any) -> pa.Array:
     kind = arrow_type(column)
     if isinstance(values.dtype, pd.DatetimeTZDtype):
         return pa.array(values.dt.tz_convert("UTC").dt.as_unit("us")).cast(pa.int64())

@@ -1,8 +1,4 @@
-"""Reads records and results as frames.
-
-From the embedded store through Arrow, several times faster than row by row; the ordinary way
-gives the same frame and serves shared databases.
-"""
+"""Reads records, results, imports and findings from the store."""
 
 import json
 from collections.abc import Container, Iterable
@@ -10,48 +6,39 @@ from datetime import datetime
 from typing import Any
 
 import pandas as pd
-import pyarrow as pa
-from adbc_driver_manager import Error as ArrowError
-from adbc_driver_sqlite import dbapi
 from sqlalchemy import (
     ColumnElement,
     Connection,
     Engine,
-    Select,
     Subquery,
     Table,
     func,
-    literal,
     not_,
+    or_,
     select,
     union_all,
 )
 
-from arcdrift.errors import StoreTrouble
 from arcdrift.finding import SEVERITY_ORDER
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.clock_shifts import (
-    SHIFTED,
+    SPLICER_TIMED,
     bounds_condition,
     clock_shifts,
-    suspected,
+    suspected_bounds,
     true_time,
 )
-from arcdrift.store.connect import place, reading
-from arcdrift.store.frames import arrow_type, to_frame
-from arcdrift.store.sqlite_gate import gate_of
+from arcdrift.store.connect import reading
+from arcdrift.store.fetch import fetch
 from arcdrift.times import microseconds
 
-_EXAMPLE: dict[pa.DataType, Any] = {
-    pa.float64(): 0.5,
-    pa.int64(): 0,
-    pa.bool_(): 0,
-    pa.string(): "",
+_SUBJECT_COLUMN = {
+    "arc-checks": "splicer",
+    "splices": "splicer",
+    "readings": "splicer",
+    "service": "asset",
 }
-_BATCH_ROWS = "65536"
-"""Rows the bulk driver gathers at a time; with its own 1,024 reading takes a sixth longer."""
-_WHOSE = {"arc-checks": "splicer", "splices": "splicer", "readings": "splicer", "service": "asset"}
 
 
 def records(
@@ -64,9 +51,9 @@ def records(
     since: datetime | None = None,
     until: datetime | None = None,
     columns: Iterable[str] | None = None,
-    believed: bool = False,
+    exclude_wrong_clock: bool = False,
     order: tuple[str, ...] = ("id",),
-    coded: Container[str] = (),
+    categorical: Container[str] = (),
 ) -> pd.DataFrame:
     """Read records of one kind in the order they were stored, with the set clock shifts added.
 
@@ -77,19 +64,20 @@ def records(
     splicers : iterable of str, optional
         Only records of these splicers (for service: of these assets).
     sites : iterable of str, optional
-        Only records of these sites; together with `splicers`, records that meet either.
+        Only records of these sites; given with `splicers`, records of any of both.
     technician : str, optional
         Only checks or splices this person made.
     since, until : aware datetime, optional
         Half-open range of the record's time.
     columns : iterable of str, optional
         Only these columns, in this order.
-    believed : bool
-        Whether to leave out what the last analysis keeps apart because a clock was wrong.
+    exclude_wrong_clock : bool
+        Whether to leave out records that the last analysis did not use because the splicer's
+        clock was wrong.
     order : tuple of str
         Columns to sort by instead of the order of storing.
-    coded : container of str
-        Columns of text to give as categories, in the order of their words.
+    categorical : container of str
+        Columns of text to return as categories, in alphabetical order.
 
     Returns
     -------
@@ -98,56 +86,56 @@ def records(
     """
     table = schema.RECORDS[kind]
     wanted = list(table.columns.keys() if columns is None else columns)
-    own = kind in SHIFTED
-    when = (
+    splicer_timed = kind in SPLICER_TIMED
+    time = (
         true_time(table, clock_shifts(engine, splicers=splicers))
-        if own
+        if splicer_timed
         else table.columns[schema.TIME_COLUMN[kind]]
     )
     query = select(
         *(
-            when if name == when.name else table.columns[name]
+            time if name == time.name else table.columns[name]
             for name in dict.fromkeys(["id", *wanted])
         )
     )
-    either = []
+    any_of = []
     if splicers is not None:
-        either.append(table.columns[_WHOSE[kind]].in_(sorted(set(splicers))))
+        any_of.append(table.columns[_SUBJECT_COLUMN[kind]].in_(sorted(set(splicers))))
     if sites is not None:
-        either.append(table.columns["site"].in_(sorted(set(sites))))
-    if either:
-        query = query.where(either[0] if len(either) == 1 else either[0] | either[1])
+        any_of.append(table.columns["site"].in_(sorted(set(sites))))
+    if any_of:
+        query = query.where(or_(*any_of))
     if technician is not None:
         query = query.where(table.columns["technician"] == technician)
-    if own and believed:
-        for bounds in suspected(engine, splicers):
+    if splicer_timed and exclude_wrong_clock:
+        for bounds in suspected_bounds(engine, splicers):
             query = query.where(not_(bounds_condition(bounds, table)))
     if since is not None:
-        query = query.where(when >= microseconds(since))
+        query = query.where(time >= microseconds(since))
     if until is not None:
-        query = query.where(when < microseconds(until))
-    return fetch(engine, query, order=list(order), coded=coded)[wanted]
+        query = query.where(time < microseconds(until))
+    return fetch(engine, query, order=list(order), categorical=categorical)[wanted]
 
 
-def splices_of(engine: Engine) -> dict[str, int]:
-    """How many splices each splicer made that has a check or a splice on record."""
-    table = schema.splices.columns
-    query = select(table.splicer, func.count()).group_by(table.splicer)
+def splice_counts(engine: Engine) -> dict[str, int]:
+    """Number of splices on record by splicer; 0 for a splicer with checks alone."""
+    splicer = schema.splices.columns.splicer
+    query = select(splicer, func.count()).group_by(splicer)
     with reading(engine) as connection:
-        made = {name: int(count) for name, count in connection.execute(query)}
-    return dict.fromkeys(splicers(engine), 0) | made
+        counts = {name: int(count) for name, count in connection.execute(query)}
+    return dict.fromkeys(splicers(engine), 0) | counts
 
 
 def splicers(engine: Engine) -> list[str]:
     """Names of all splicers that have a check or a splice on record, sorted."""
     tables = (schema.splices, schema.arc_checks)
-    query = union_all(*(select(_names(table).c.splicer) for table in tables))
+    query = union_all(*(select(_splicer_names(table).c.splicer) for table in tables))
     with reading(engine) as connection:
         return sorted({row.splicer for row in connection.execute(query)})
 
 
-def most_splices(engine: Engine) -> int:
-    """How many splices a store holds at the most: the highest number given to one."""
+def max_splice_count(engine: Engine) -> int:
+    """Upper bound of the number of splices in the store: the highest id given to one."""
     query = select(func.max(schema.splices.columns.id))
     with reading(engine) as connection:
         return int(connection.execute(query).scalar() or 0)
@@ -166,19 +154,19 @@ def technicians(engine: Engine) -> list[str]:
 def newest_record(engine: Engine) -> pd.Timestamp | None:
     """Instant (UTC) of the newest check or splice; None in an empty store."""
     latest = []
-    for when in (schema.splices.columns.spliced_at, schema.arc_checks.columns.checked_at):
-        names = _names(when.table)
-        last = select(func.max(when)).where(when.table.columns.splicer == names.c.splicer)
-        latest.append(select(func.max(last.scalar_subquery()).label("at")).select_from(names))
+    for time in (schema.splices.columns.spliced_at, schema.arc_checks.columns.checked_at):
+        names = _splicer_names(time.table)
+        last = select(func.max(time)).where(time.table.columns.splicer == names.c.splicer)
+        latest.append(select(func.max(last.scalar_subquery()).label("time")).select_from(names))
     shifts = clock_shifts(engine)
     if shifts:
         latest = [
-            select(func.max(true_time(schema.RECORDS[kind], shifts)).label("at"))
-            for kind in SHIFTED
+            select(func.max(true_time(schema.RECORDS[kind], shifts)).label("time"))
+            for kind in SPLICER_TIMED
         ]
     query = union_all(*latest)
     with reading(engine) as connection:
-        stamps = [row.at for row in connection.execute(query) if row.at is not None]
+        stamps = [row.time for row in connection.execute(query) if row.time is not None]
     return pd.Timestamp(max(stamps), unit="us", tz="UTC") if stamps else None
 
 
@@ -194,29 +182,29 @@ def newest_reading(
     """Instant (UTC) of the newest reading of a splicer's own sensors or of a site."""
     t = schema.readings.columns
     latest = [
-        select(func.max(t.read_at).label("at")).where(whose, t.read_at <= microseconds(until))
-        for whose in (t.splicer == splicer, t.site == site)
+        select(func.max(t.read_at).label("time")).where(of_source, t.read_at <= microseconds(until))
+        for of_source in (t.splicer == splicer, t.site == site)
     ]
     with reading(engine) as connection:
         rows = connection.execute(union_all(*latest))
-        stamps = [row.at for row in rows if row.at is not None]
+        stamps = [row.time for row in rows if row.time is not None]
     return pd.Timestamp(max(stamps), unit="us", tz="UTC") if stamps else None
 
 
 def oldest_splices(engine: Engine) -> pd.DataFrame:
     """First splice of each splicer, as logged: ``splicer``, ``spliced_at`` (UTC)."""
-    names, when = _names(schema.splices), schema.splices.columns.spliced_at
-    first = select(func.min(when)).where(schema.splices.columns.splicer == names.c.splicer)
+    names, time = _splicer_names(schema.splices), schema.splices.columns.spliced_at
+    first = select(func.min(time)).where(schema.splices.columns.splicer == names.c.splicer)
     query = select(names.c.splicer, first.scalar_subquery().label("spliced_at"))
     with reading(engine) as connection:
         rows = connection.execute(query).all()
     frame = pd.DataFrame(rows, columns=["splicer", "spliced_at"])
-    at = pd.to_datetime(frame["spliced_at"], unit="us", utc=True).dt.as_unit("us")
-    return frame.assign(spliced_at=at)
+    spliced_at = pd.to_datetime(frame["spliced_at"], unit="us", utc=True).dt.as_unit("us")
+    return frame.assign(spliced_at=spliced_at)
 
 
-def _names(table: Any) -> Subquery:
-    """Splicers of a record table, stepping through its index by name instead of by row."""
+def _splicer_names(table: Any) -> Subquery:
+    """Splicers of a record table, found by one index look-up a name instead of a scan of rows."""
     column = table.columns.splicer
     walk = select(func.min(column).label("splicer")).cte(recursive=True)
     following = select(func.min(column)).where(column > walk.c.splicer).scalar_subquery()
@@ -240,7 +228,7 @@ def findings(
     subject: str | None = None,
     kind: str | None = None,
 ) -> list[dict[str, Any]]:
-    """Read findings in their JSON shape, the most pressing and then the latest first.
+    """Read findings in their JSON shape, by severity and then by last evidence, latest first.
 
     Parameters
     ----------
@@ -269,13 +257,10 @@ def imports(engine: Engine) -> pd.DataFrame:
 
 
 def changed_since(engine: Engine, assessed_on: datetime) -> bool:
-    """Whether anything was added, taken back or shifted after an instant, such as an analysis.
-
-    That is records, clock shifts and what people said of baselines.
-    """
-    done = imports(engine)
-    added = done.loc[done["accepted"] > 0, "started_at"] > assessed_on
-    if added.any() or (done["undone_at"] > assessed_on).any():
+    """Whether records, clock shifts or baseline marks were added or withdrawn after an instant."""
+    known = imports(engine)
+    added = known.loc[known["accepted"] > 0, "started_at"] > assessed_on
+    if added.any() or (known["undone_at"] > assessed_on).any():
         return True
     if (conflicting(engine, decided=True)["decided_at"] > assessed_on).any():
         return True
@@ -283,8 +268,7 @@ def changed_since(engine: Engine, assessed_on: datetime) -> bool:
     if (marks[["recorded_at", "undone_at"]] > assessed_on).any(axis=None):
         return True
     shifts = clock_shifts(engine, undone=True)
-    return any(max(one.recorded_at, one.undone_at or one.recorded_at) > assessed_on
-               for one in shifts)  # fmt: skip
+    return any((shift.undone_at or shift.recorded_at) > assessed_on for shift in shifts)
 
 
 def quarantined(
@@ -292,10 +276,10 @@ def quarantined(
 ) -> pd.DataFrame:
     """Read quarantined rows with the file they came from, by import and line.
 
-    Rows that were mended or given up are left out unless `closed` asks for them as well.
+    Rows that were corrected or given up are left out unless `closed` asks for them as well.
     """
-    still = None if closed else schema.quarantine.columns.closed_at.is_(None)
-    return _kept_apart(engine, schema.quarantine, import_id, still)
+    still_open = None if closed else schema.quarantine.columns.closed_at.is_(None)
+    return _rows_with_file(engine, schema.quarantine, import_id, still_open)
 
 
 def conflicting(
@@ -305,8 +289,8 @@ def conflicting(
 
     Rows that a person decided on are left out unless `decided` asks for them as well.
     """
-    still = None if decided else schema.conflicts.columns.kept.is_(None)
-    return _kept_apart(engine, schema.conflicts, import_id, still)
+    still_open = None if decided else schema.conflicts.columns.kept.is_(None)
+    return _rows_with_file(engine, schema.conflicts, import_id, still_open)
 
 
 def store_version(engine: Engine) -> str:
@@ -317,12 +301,12 @@ def store_version(engine: Engine) -> str:
 
 def version_within(connection: Connection) -> str:
     """Return the store's version as an open transaction sees it."""
-    done, run = schema.imports.columns, schema.RESULTS["analysis_run"].columns
+    imported, run = schema.imports.columns, schema.RESULTS["analysis_run"].columns
     shifts, marks = schema.clock_shifts.columns, schema.baseline_marks.columns
     query = select(
-        func.max(done.id),
-        func.count(done.undone_at),
-        func.max(done.undone_at),
+        func.max(imported.id),
+        func.count(imported.undone_at),
+        func.max(imported.undone_at),
         select(func.max(run.id)).scalar_subquery(),
         select(func.max(run.assessed_on)).scalar_subquery(),
         select(func.max(shifts.id)).scalar_subquery(),
@@ -335,90 +319,16 @@ def version_within(connection: Connection) -> str:
     return "-".join("0" if part is None else str(part) for part in row)
 
 
-def fetch(
-    engine: Engine, query: Select[Any], *, order: list[str], coded: Container[str] = ()
+def _rows_with_file(
+    engine: Engine, table: Table, import_id: int | None, condition: ColumnElement[bool] | None
 ) -> pd.DataFrame:
-    """Run a query over store columns; return its rows as a frame sorted by `order`."""
-    path = engine.url.database
-    if engine.dialect.name == "sqlite" and path:
-        with gate_of(path).arrow() as free:
-            if free:
-                table = _through_arrow(engine, query)
-                if table is not None:
-                    return _sorted(to_frame(table, coded), order)
-    with reading(engine) as connection:
-        return fetch_within(connection, query, order=order, coded=coded)
-
-
-def fetch_within(
-    connection: Connection, query: Select[Any], *, order: list[str], coded: Container[str] = ()
-) -> pd.DataFrame:
-    """Do as `fetch` does, inside an open transaction."""
-    rows = _row_by_row(connection, query, list(query.selected_columns))
-    return _sorted(to_frame(rows, coded), order)
-
-
-def _sorted(frame: pd.DataFrame, order: list[str]) -> pd.DataFrame:
-    keys = pd.Index(frame[order[0]]) if len(order) == 1 else pd.MultiIndex.from_frame(frame[order])
-    if keys.is_monotonic_increasing:
-        return frame
-    return frame.sort_values(order, kind="stable", ignore_index=True)
-
-
-def _through_arrow(engine: Engine, query: Select[Any]) -> pa.Table | None:
-    """Rows by the bulk driver; None where it met a lock, for which it does not wait."""
-    columns = list(query.selected_columns)
-    # the driver takes each column's type from the first rows; one leading row states it
-    leading = select(*(literal(_EXAMPLE[arrow_type(column)]) for column in columns))
-    statement = union_all(leading, query).compile(engine, compile_kwargs={"literal_binds": True})
-    try:
-        with dbapi.connect(engine.url.database) as connection, connection.cursor() as cursor:
-            cursor.adbc_statement.set_options(**{"adbc.sqlite.query.batch_rows": _BATCH_ROWS})
-            cursor.execute(str(statement))
-            table = cursor.fetch_arrow_table().slice(1)
-    except ArrowError as problem:
-        if "locked" in str(problem):
-            return None
-        raise StoreTrouble(f"The store {place(engine)} cannot be read: {problem}.") from problem
-    return pa.table(
-        [
-            values.cast(arrow_type(column))
-            for values, column in zip(table.columns, columns, strict=True)
-        ],
-        names=[column.name for column in columns],
+    """Rows of a table with the name and kind of the file they came from."""
+    imported = schema.imports.columns
+    query = select(table, imported.file_name, imported.kind).join_from(
+        table, schema.imports, table.columns.import_id == imported.id
     )
-
-
-def _row_by_row(connection: Connection, query: Select[Any], columns: list[Any]) -> pa.Table:
-    result = connection.execute(query)
-    # straight from the driver: the values need no row objects around them
-    rows = [] if result.cursor is None else result.cursor.fetchall()
-    result.close()
-    values = zip(*rows, strict=True) if rows else [()] * len(columns)
-    return pa.table(
-        [
-            _array(column_values, arrow_type(column))
-            for column_values, column in zip(values, columns, strict=True)
-        ],
-        names=[column.name for column in columns],
-    )
-
-
-def _array(values: Iterable[Any], kind: pa.DataType) -> pa.Array:
-    if pa.types.is_boolean(kind):
-        values = (value if value is None else bool(value) for value in values)
-    return pa.array(list(values), kind)
-
-
-def _kept_apart(
-    engine: Engine, table: Table, import_id: int | None, still: ColumnElement[bool] | None
-) -> pd.DataFrame:
-    done = schema.imports.columns
-    query = select(table, done.file_name, done.kind).join_from(
-        table, schema.imports, table.columns.import_id == done.id
-    )
-    if still is not None:
-        query = query.where(still)
+    if condition is not None:
+        query = query.where(condition)
     if import_id is not None:
         query = query.where(table.columns.import_id == import_id)
     return fetch(engine, query, order=["import_id", "line"])

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, bindparam, delete, insert, update
 
 from arcdrift.store import schema
 from arcdrift.store.event_candidates import Group, document, load, says, sources_of
-from arcdrift.store.read import fetch_within
+from arcdrift.store.fetch import fetch_within
 from arcdrift.store.record_matching import Claim, Event, Shape, Values, Version, agree, events_of
 
 

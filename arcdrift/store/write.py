@@ -20,8 +20,8 @@ from arcdrift.store import schema
 from arcdrift.store.connect import writing
 from arcdrift.store.corrected_rows import close_again, mended_by
 from arcdrift.store.event_candidates import keys_of, sources_of
+from arcdrift.store.fetch import fetch_within
 from arcdrift.store.frames import to_arrow
-from arcdrift.store.read import fetch_within
 from arcdrift.store.rebuild_records import resettle
 from arcdrift.store.record_matching import SHAPES
 from arcdrift.times import microseconds

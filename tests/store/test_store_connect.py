@@ -7,7 +7,7 @@ from sqlalchemy import text
 
 from arcdrift.errors import StoreTrouble
 from arcdrift.store import connect
-from arcdrift.store.connect import open_store, place, writing
+from arcdrift.store.connect import open_store, place, store_errors, writing
 from arcdrift.store.upgrade import HEAD
 
 
@@ -140,8 +140,11 @@ def test_a_folder_without_write_permission_is_refused(tmp_path, monkeypatch):
         ("server closed\n\tthe door.", "The store s cannot be used: server closed the door."),
     ],
 )
-def test_what_a_database_says_becomes_a_sentence(said, sentence):
-    assert connect._sentence(said, "s") == sentence
+def test_what_a_database_says_becomes_a_sentence(tmp_path, said, sentence):
+    engine = open_store(tmp_path)
+    with pytest.raises(StoreTrouble) as caught, store_errors(engine):
+        raise sqlite3.OperationalError(said)
+    assert str(caught.value) == sentence.replace(" s ", f" {place(engine)} ", 1)
 
 
 @pytest.mark.parametrize(

@@ -7,10 +7,12 @@ import time
 
 import pandas as pd
 import pytest
+from adbc_driver_sqlite import dbapi
 from sqlalchemy import select
 
 from arcdrift.store import read, schema, write
 from arcdrift.store.connect import open_store, writing
+from arcdrift.store.fetch import fetch
 from arcdrift.store.sqlite_gate import GatedConnection, gate_of
 
 NAMES = {"file_name": "log.csv", "sha256": "0", "kind": "service"}
@@ -36,10 +38,10 @@ def test_arrow_reads_keep_out_while_an_ordinary_connection_is_open(tmp_path, mon
         raise AssertionError("Arrow opened the store beside an ordinary connection")
 
     with engine.connect():
-        monkeypatch.setattr(read, "_through_arrow", forbidden)
-        assert read.fetch(engine, query, order=["id"]).empty
+        monkeypatch.setattr(dbapi, "connect", forbidden)
+        assert fetch(engine, query, order=["id"]).empty
     with pytest.raises(AssertionError):
-        read.fetch(engine, query, order=["id"])
+        fetch(engine, query, order=["id"])
 
 
 def test_an_ordinary_connection_waits_for_arrow_reads(tmp_path):

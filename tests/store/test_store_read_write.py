@@ -12,6 +12,7 @@ from arcdrift.errors import StoreTrouble, UsageError
 from arcdrift.store import read, schema, write
 from arcdrift.store.baseline_marks import add_mark, withdraw_mark
 from arcdrift.store.connect import open_store, place, reading, writing
+from arcdrift.store.fetch import fetch, fetch_within
 from arcdrift.times import microseconds
 
 START = pd.Timestamp("2025-03-01 06:00", tz="UTC")
@@ -106,9 +107,9 @@ def test_a_shared_database_gives_the_same_frame(filled):
     other = create_engine(f"sqlite:///{place(filled)}")
     query = select(schema.splices)
     with reading(other) as connection:
-        frame = read.fetch_within(connection, query, order=["id"])
+        frame = fetch_within(connection, query, order=["id"])
     other.dispose()
-    assert_frame_equal(frame, read.fetch(filled, query, order=["id"]))
+    assert_frame_equal(frame, fetch(filled, query, order=["id"]))
 
 
 def test_records_are_chosen_by_splicer_and_time(filled):

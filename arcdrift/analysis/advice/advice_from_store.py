@@ -62,7 +62,7 @@ def advise_now(
         if value is not None
     }
     checks = read.records(
-        engine, "arc-checks", splicers=[splicer], until=just_after(now), believed=True
+        engine, "arc-checks", splicers=[splicer], until=just_after(now), exclude_wrong_clock=True
     )
     service = read.records(engine, "service", splicers=[splicer])
     week = now - pd.Timedelta(days=PROGRAM_DAYS)
@@ -73,7 +73,7 @@ def advise_now(
         since=week,
         until=just_after(now),
         columns=SPLICE_COLUMNS,
-        believed=True,
+        exclude_wrong_clock=True,
     )
     place = elsewhere if isinstance(elsewhere, str) else None
     readings = _readings_near(engine, crew, splicer, checks, splices, now, place)

@@ -16,6 +16,7 @@ from arcdrift.analysis.maintenance.service_findings import (
 from arcdrift.analysis.maintenance.usage_hours import TURN_ACTIONS
 from arcdrift.settings import Crew
 from arcdrift.store import read, schema
+from arcdrift.store.fetch import fetch
 from arcdrift.times import microseconds
 
 LATEST_SPLICES = 30
@@ -92,4 +93,4 @@ def _use(
     )
     if cleavers is not None:
         query = query.where(t.cleaver.in_(cleavers))
-    return usage_by_hour(read.fetch(engine, query, order=["id"]))
+    return usage_by_hour(fetch(engine, query, order=["id"]))

@@ -66,7 +66,7 @@ def read_inputs(engine: Engine, crew: Crew, now: pd.Timestamp) -> ReviewInputs:
     return ReviewInputs(
         crew=crew,
         now=now,
-        splice_counts=read.splices_of(engine),
+        splice_counts=read.splice_counts(engine),
         checks=checks,
         service=read.records(engine, "service"),
         readings=AirSources.from_readings(read.records(engine, "readings"), crew),
@@ -87,7 +87,7 @@ def read_splices(engine: Engine, names: list[str], columns: tuple[str, ...]) -> 
         splicers=names,
         columns=columns,
         order=("splicer", "id"),
-        coded=set(columns) - RARELY_REPEATED_COLUMNS,
+        categorical=set(columns) - RARELY_REPEATED_COLUMNS,
     )
 
 

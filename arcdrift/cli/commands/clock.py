@@ -133,7 +133,7 @@ def _set_shift(
 ) -> None:
     from arcdrift.analysis.clock.clock_findings import zone_of
     from arcdrift.clock_bounds import ClockBounds
-    from arcdrift.store.clock_shifts import rows_within, set_shift
+    from arcdrift.store.clock_shifts import count_within, set_shift
     from arcdrift.store.read import assessment_time
 
     missing = [name for name, value in options.items() if value is None]
@@ -154,7 +154,7 @@ def _set_shift(
             "the sign and --until."
         )
     bounds = _with_suspected_counts(session, ClockBounds(splicer, start, end))
-    rows = rows_within(session.engine, bounds)
+    rows = count_within(session.engine, bounds)
     if not rows and start < end:
         raise UsageError(
             f"{splicer} has no splice or arc check with a logged time from {options['--from']} to "
@@ -178,10 +178,10 @@ def _with_suspected_counts(session: CrewSession, typed: "ClockBounds") -> "Clock
     """Return the bounds with the arc counts of the suspected period they match, if any."""
     from dataclasses import replace
 
-    from arcdrift.store.clock_shifts import suspected
+    from arcdrift.store.clock_shifts import suspected_bounds
 
     tolerance = timedelta(minutes=2)
-    for period in suspected(session.engine, [typed.splicer]):
+    for period in suspected_bounds(session.engine, [typed.splicer]):
         if (
             abs(period.starts_at - typed.starts_at) <= tolerance
             and abs(period.ends_at - typed.ends_at) <= tolerance

@@ -12,7 +12,7 @@ from arcdrift.errors import UsageError
 from arcdrift.store import schema
 from arcdrift.store.connect import writing
 from arcdrift.store.event_candidates import keys_of
-from arcdrift.store.read import fetch_within
+from arcdrift.store.fetch import fetch_within
 from arcdrift.store.rebuild_records import resettle
 from arcdrift.store.record_matching import SHAPES
 from arcdrift.times import microseconds

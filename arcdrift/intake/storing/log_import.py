@@ -47,7 +47,8 @@ from arcdrift.intake.typing.whole_file_state import WholeFileState
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.corrected_rows import close_corrected, mended_by
-from arcdrift.store.read import fetch, fetch_within, store_version, version_within
+from arcdrift.store.fetch import fetch, fetch_within
+from arcdrift.store.read import store_version, version_within
 from arcdrift.store.write import add_import
 
 _COUNTS = ("lines", "rows", *OUTCOMES)

@@ -27,8 +27,8 @@ from arcdrift.intake.text.log_text import LogText
 from arcdrift.intake.text.physical_lines import MAX_LINE_BYTES, Lines, shown
 from arcdrift.intake.text.raw_rows import RawRows
 from arcdrift.intake.typing.convert import Typed
+from arcdrift.store.fetch import fetch_within
 from arcdrift.store.frames import to_arrow
-from arcdrift.store.read import fetch_within
 from arcdrift.store.schema import RECORDS
 from arcdrift.store.write import add_rows, staging_errors
 

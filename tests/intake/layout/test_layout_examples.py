@@ -17,7 +17,7 @@ from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.connect import open_store
-from arcdrift.store.read import fetch
+from arcdrift.store.fetch import fetch
 
 LAYOUTS = Path(__file__).parents[3] / "data" / "layouts"
 SAMPLES = Path(__file__).parents[1] / "samples"

@@ -12,7 +12,7 @@ from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.connect import open_store
-from arcdrift.store.read import fetch
+from arcdrift.store.fetch import fetch
 
 NOW = datetime(2026, 12, 1, tzinfo=UTC)
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
