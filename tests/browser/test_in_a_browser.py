@@ -12,9 +12,9 @@ from tests.browser.driving import FOLLOW, PHONE, WIDE, Watched
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
 PAGES = {
-    "/": ["Act first", "Kestrel / SM fixed", "Arc checks today"],
+    "/": ["Act first", "Kestrel / single-mode fixed", "Arc checks today"],
     "/loss": ["The crew, day by day", "Look here first", "3 streams"],
-    "/loss?splicer=Kestrel&program=SM+fixed": ["Loss of each day", "1,200 splices"],
+    "/loss?splicer=Kestrel&program=single-mode+fixed": ["Loss of each day", "1,200 splices"],
     "/splicer?splicer=Heron": [
         "Keep working",
         "Arc setting found by each check",
@@ -152,14 +152,14 @@ def test_effects_and_streams_fit_a_phone(session):
         assert box["x"] >= edges["x"]
         assert box["x"] + box["width"] <= edges["x"] + edges["width"]
     watched.go("/loss")
-    line = page.locator(".phone-only .finding-link").filter(has_text="Kestrel / SM fixed")
+    line = page.locator(".phone-only .finding-link").filter(has_text="Kestrel / single-mode fixed")
     expect(line.get_by_text("Loss has risen")).to_be_visible()
 
 
 def test_from_a_finding_to_its_splicer(session):
     watched = session(WIDE)
     page = watched.go("/findings")
-    page.get_by_role("gridcell", name="Kestrel / SM fixed").click()
+    page.get_by_role("gridcell", name="Kestrel / single-mode fixed").click()
     page.wait_for_url("**/findings?finding=*")
     watched.settle()
     expect(page.get_by_text("Arc check missed", exact=True)).to_be_visible()
@@ -175,8 +175,8 @@ def test_from_a_finding_to_its_splicer(session):
 def test_from_the_crew_to_one_stream_and_one_day(session):
     watched = session(WIDE)
     page = watched.go("/loss")
-    page.get_by_role("gridcell", name="SM fixed").click()
-    page.wait_for_url("**/loss?splicer=Kestrel&program=SM+fixed")
+    page.get_by_role("gridcell", name="single-mode fixed").click()
+    page.wait_for_url("**/loss?splicer=Kestrel&program=single-mode+fixed")
     watched.settle()
     expect(page.get_by_role("heading", name="1,200 splices")).to_be_visible()
     page.locator(".scatterlayer .trace", has=page.locator("path.point")).locator("path.point").nth(
@@ -234,7 +234,7 @@ def test_a_budget_is_tried_out_and_a_mark_without_a_reason_refused(session):
     watched.settle()
     expect(page.get_by_text("A budget is a number from 0.01")).to_be_visible()
     expect(page.get_by_role("button", name="Nothing to save")).to_be_disabled()
-    watched.go("/loss?splicer=Kestrel&program=SM+fixed")
+    watched.go("/loss?splicer=Kestrel&program=single-mode+fixed")
     page.get_by_text("Leave days out, or freeze the baseline").click()
     page.get_by_label("First day").fill("2025-06-02")
     page.get_by_role("textbox", name="Last day").fill("2025-06-03")

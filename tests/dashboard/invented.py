@@ -39,9 +39,9 @@ home_site = "Harbor"
 model = "Model B"
 setting_unit = "%"
 home_site = "Harbor"
-[programs."SM auto"]
+[programs."single-mode adaptive"]
 class = "self-adjusting"
-[programs."SM fixed"]
+[programs."single-mode fixed"]
 class = "fixed"
 """
 
@@ -69,9 +69,9 @@ def results() -> dict[str, pd.DataFrame]:
     """Every result table."""
     stream_days = pd.concat(
         [
-            _stream_days("Heron", "SM auto", 0.03, rise=1.0),
-            _stream_days("Kestrel", "SM fixed", 0.04, rise=1.6),
-            _stream_days("Plover", "SM auto", 0.035, rise=1.0, days=3),
+            _stream_days("Heron", "single-mode adaptive", 0.03, rise=1.0),
+            _stream_days("Kestrel", "single-mode fixed", 0.04, rise=1.6),
+            _stream_days("Plover", "single-mode adaptive", 0.035, rise=1.0, days=3),
         ],
         ignore_index=True,
     )
@@ -125,7 +125,7 @@ def import_row() -> dict[str, object]:
 
 
 def _records() -> dict[str, pd.DataFrame]:
-    """20 splices of Kestrel with SM fixed at 08:00 UTC and every 10 minutes, each day."""
+    """20 splices of Kestrel with single-mode fixed at 08:00 UTC and every 10 minutes, each day."""
     times = [
         day + pd.Timedelta(hours=8, minutes=10 * i)
         for day in workdays().tz_localize("UTC")
@@ -142,7 +142,7 @@ def _records() -> dict[str, pd.DataFrame]:
             "loss_db": losses,
             "outcome": "done",
             "technician": "Alder",
-            "program": "SM fixed",
+            "program": "single-mode fixed",
             "site": "Harbor",
             "location": "=closure 12",
             "cleave_left_deg": 0.4,
@@ -196,7 +196,7 @@ def _singles() -> dict[str, pd.DataFrame]:
     known = pd.DataFrame(
         {
             "splicer": ["Heron", "Kestrel", "Plover"],
-            "program": ["SM auto", "SM fixed", "SM auto"],
+            "program": ["single-mode adaptive", "single-mode fixed", "single-mode adaptive"],
             "limit_db": [0.21, 0.24, None],
             "splices": [1010, 320, 60],
             "last_day": ["2025-05-10", "2025-04-30", "2025-06-13"],
@@ -209,7 +209,7 @@ def _singles() -> dict[str, pd.DataFrame]:
         {
             "splice_id": range(1, count + 1),
             "splicer": "Kestrel",
-            "program": "SM fixed",
+            "program": "single-mode fixed",
             "technician": "Alder",
             "day": days.strftime("%Y-%m-%d"),
             "spliced_at": (days + pd.Timedelta(hours=8)).tz_localize("UTC").as_unit("us"),
@@ -319,7 +319,7 @@ def _streams(days: pd.DataFrame) -> pd.DataFrame:
             {
                 "splicer": splicer,
                 "program": program,
-                "program_class": "self-adjusting" if program == "SM auto" else "fixed",
+                "program_class": "self-adjusting" if program == "single-mode adaptive" else "fixed",
                 "site": "Harbor",
                 "first_day": part["day"].min(),
                 "last_day": part["day"].max(),
@@ -364,7 +364,7 @@ def _subject_days() -> pd.DataFrame:
     for measure, kind, name, usual, risen in (
         ("level", "technician", "Birch", 1.0, 1.5),
         ("level", "crew", "crew", 1.0, 1.25),
-        ("dirty", "stream", "Kestrel / SM fixed", 0.02, 0.02),
+        ("dirty", "stream", "Kestrel / single-mode fixed", 0.02, 0.02),
     ):
         late = np.arange(DAYS) >= DAYS - 10
         frames.append(
@@ -503,11 +503,11 @@ def findings() -> list[Finding]:
     raised = Finding(
         kind="loss-raised",
         subject_type="stream",
-        subject_id="Kestrel / SM fixed",
+        subject_id="Kestrel / single-mode fixed",
         since=NOW - timedelta(days=6),
         until=NOW,
         severity="act",
-        summary="Kestrel, SM fixed: loss rose from 0.040 to 0.064 dB a splice (+60%).",
+        summary="Kestrel, single-mode fixed: loss rose from 0.040 to 0.064 dB a splice (+60%).",
         evidence={"loss_before_db": 0.04, "loss_since_db": 0.064, "alarms": 1},
         next_step="Run the arc check, then splice three test pairs.",
         assessed_on=NOW,

@@ -16,7 +16,7 @@ from dashboard.pages.baseline_card import typed_mark
 from tests.dashboard.invented import results, write_crew
 from tests.dashboard.test_pages import shown
 
-KESTREL = "?splicer=Kestrel&program=SM+fixed"
+KESTREL = "?splicer=Kestrel&program=single-mode+fixed"
 SAID = {"first": "2025-06-02", "last": "2025-06-03", "note": "wrong fiber", "by": "Lead"}
 
 
@@ -72,7 +72,7 @@ def test_the_card_says_what_the_baseline_is_made_of(data: CrewData):
     assert "50 days, 15 Apr 2025 to 03 Jun 2025" in words
     assert "stays 10 days of work behind" in words
     assert "No days are left out and nothing is frozen." in words
-    assert "learning: day 3 of 40" in card(data, "?splicer=Plover&program=SM+auto")
+    assert "learning: day 3 of 40" in card(data, "?splicer=Plover&program=single-mode+adaptive")
 
 
 def test_a_mark_is_shown_outdates_the_analysis_and_is_taken_back(tmp_path: Path):
@@ -83,17 +83,17 @@ def test_a_mark_is_shown_outdates_the_analysis_and_is_taken_back(tmp_path: Path)
     engine.dispose()
     data = CrewData(tmp_path)
     assert OUTDATED not in shown(data, "/loss", KESTREL)
-    data.add_mark(**typed_mark("Kestrel", "SM fixed", SAID))
+    data.add_mark(**typed_mark("Kestrel", "single-mode fixed", SAID))
     words = card(data)
     assert "02 Jun 2025 to 03 Jun 2025: left out, neither judged nor learned from" in words
     assert "(this stream) wrong fiber Lead," in words
     assert "counts from the next arcdrift analyze" in words
     assert OUTDATED in shown(data, "/loss", KESTREL)
-    assert "wrong fiber" not in card(data, "?splicer=Heron&program=SM+auto")
+    assert "wrong fiber" not in card(data, "?splicer=Heron&program=single-mode+adaptive")
     everybody = SAID | {"action": "freeze", "scope": "all", "last": None, "note": "heat"}
-    data.add_mark(**typed_mark("Kestrel", "SM fixed", everybody))
+    data.add_mark(**typed_mark("Kestrel", "single-mode fixed", everybody))
     assert "from 02 Jun 2025 on, until taken back: baseline frozen" in card(
-        data, "?splicer=Heron&program=SM+auto"
+        data, "?splicer=Heron&program=single-mode+adaptive"
     )
     data.withdraw_mark(1)
     assert "wrong fiber" not in card(data)
@@ -111,7 +111,7 @@ def test_a_mark_is_shown_outdates_the_analysis_and_is_taken_back(tmp_path: Path)
 )
 def test_a_form_that_cannot_be_read_is_refused(changed, said):
     with pytest.raises(UsageError, match=said):
-        typed_mark("Kestrel", "SM fixed", SAID | changed)
+        typed_mark("Kestrel", "single-mode fixed", SAID | changed)
 
 
 @pytest.mark.parametrize(
@@ -125,14 +125,18 @@ def test_a_form_that_cannot_be_read_is_refused(changed, said):
 )
 def test_a_mark_without_reason_or_end_is_refused(data: CrewData, changed, said):
     with pytest.raises(UsageError, match=said):
-        data.add_mark(**typed_mark("Kestrel", "SM fixed", SAID | changed))
+        data.add_mark(**typed_mark("Kestrel", "single-mode fixed", SAID | changed))
 
 
 def test_the_form_says_for_whom():
     for scope, whose in (
-        ("stream", ("Kestrel", "SM fixed")), ("splicer", ("Kestrel", None)), ("all", (None, None)),
-    ):  # fmt: skip
-        told = typed_mark("Kestrel", "SM fixed", SAID | {"scope": scope, "action": "freeze"})
+        ("stream", ("Kestrel", "single-mode fixed")),
+        ("splicer", ("Kestrel", None)),
+        ("all", (None, None)),
+    ):
+        told = typed_mark(
+            "Kestrel", "single-mode fixed", SAID | {"scope": scope, "action": "freeze"}
+        )
         assert (told["splicer"], told["program"]) == whose
         assert told["first_day"] == date(2025, 6, 2)
         assert told["action"] == "freeze"

@@ -75,7 +75,7 @@ def test_the_fields_keep_what_was_typed_until_the_shares_add_up(data: CrewData):
 def test_the_present_budget_lists_the_alarms_on_record(data: CrewData):
     rows = design_trial.trial_alarms(view(data), requested_budget(view(data)))
     seen = {(row["subject_id"], row["measure"], row["side"]) for row in rows.to_dict("records")}
-    assert ("Kestrel / SM fixed", "level", "up") in seen
+    assert ("Kestrel / single-mode fixed", "level", "up") in seen
     assert ("Birch", "level", "up") in seen
     assert ("Heron", "arc", "down") in seen or ("Heron", "arc", "up") in seen
     words = text(design_trial.trial_card(view(data)))
@@ -95,7 +95,7 @@ def test_another_budget_is_set_beside_the_present_one(data: CrewData):
     assert f"With 40 a month you would have had {tried} alarms" in words
     assert f"{rows['now'].isna().sum()} of the alarms listed would be new, {gone}" in words
     # Kestrel rose by more than half for its last ten days
-    kestrel = rows[(rows["subject_id"] == "Kestrel / SM fixed") & ~rows["only_now"]]
+    kestrel = rows[(rows["subject_id"] == "Kestrel / single-mode fixed") & ~rows["only_now"]]
     assert (kestrel["day"] >= "2025-06-04").any()
 
 

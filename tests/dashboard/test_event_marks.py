@@ -48,7 +48,8 @@ DATA = SimpleNamespace(
     ("kind", "name", "told"),
     [
         ("splicer", "Heron", ["cleaned Heron", "electrodes replaced Heron", "blade rotated C1"]),
-        ("stream", "Kestrel / SM auto", ["blade rotated C1", "v-grooves cleaned Kestrel"]),
+        ("stream", "Kestrel / single-mode adaptive",
+         ["blade rotated C1", "v-grooves cleaned Kestrel"]),
         # a machine is where it was last used
         ("site", "Harbor", ["electrodes replaced Heron", "blade rotated C1"]),
         ("site", "Pass", ["cleaned Heron", "blade rotated C1", "v-grooves cleaned Kestrel"]),
@@ -115,7 +116,7 @@ def test_marks_of_machines_tell_nothing_of_people(served: Path, tmp_path: Path):
     (tmp_path / "crew.toml").write_text(CREW_TOML + "[prep]\nperson_pages = false\n")
     (tmp_path / "arcdrift.db").write_bytes((served / "arcdrift.db").read_bytes())
     data = CrewData(tmp_path)
-    for query in ("", "?subject=crew:crew", "?splicer=Heron&program=SM+auto"):
+    for query in ("", "?subject=crew:crew", "?splicer=Heron&program=single-mode+adaptive"):
         told = marks(data, query)
         assert any("blade replaced" in one for one in told)
         assert not any("Birch" in one for one in told)

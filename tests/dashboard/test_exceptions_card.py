@@ -11,7 +11,7 @@ from dashboard.pages.exceptions_card import MOST_SHOWN, accepted_loss
 from tests.dashboard.invented import CREW_TOML, write_crew
 from tests.dashboard.test_pages import parts, screen, shown
 
-KESTREL = "?splicer=Kestrel&program=SM+fixed"
+KESTREL = "?splicer=Kestrel&program=single-mode+fixed"
 
 
 def card(data: CrewData, query: str) -> str:
@@ -35,8 +35,8 @@ def test_it_says_what_the_limit_is_and_that_these_are_no_alarms(data: CrewData):
 
 
 def test_without_a_limit_or_an_exception_it_says_so(data: CrewData):
-    assert "None in this period." in card(data, "?splicer=Heron&program=SM+auto")
-    young = card(data, "?splicer=Plover&program=SM+auto")
+    assert "None in this period." in card(data, "?splicer=Heron&program=single-mode+adaptive")
+    young = card(data, "?splicer=Plover&program=single-mode+adaptive")
     assert "There is no limit now. Only 60 so far; a limit needs 100." in young
     assert "judged so far" not in young
 
@@ -85,7 +85,7 @@ def test_pseudonyms_reach_the_list_and_its_csv(tmp_path: Path):
             "Accepted loss: Your contract comes first",
         ),
         (
-            {"overrides": [{"program": "SM fixed", "single_db": 0.15}]},
+            {"overrides": [{"program": "single-mode fixed", "single_db": 0.15}]},
             "0.10 dB on average, 0.15 dB for one splice",
             "ITU-T L.12",
         ),
@@ -102,7 +102,7 @@ def test_pseudonyms_reach_the_list_and_its_csv(tmp_path: Path):
     ],
 )
 def test_accepted_loss_is_named_with_its_source(rules, said, source):
-    words, told = accepted_loss(Acceptance.model_validate(rules), "SM fixed")
+    words, told = accepted_loss(Acceptance.model_validate(rules), "single-mode fixed")
     assert words == said
     assert source in told
 

@@ -25,9 +25,9 @@ from tests.dashboard.invented import CREW_TOML, findings
 ADDRESSES = [
     ("/", ""),
     ("/loss", ""),
-    ("/loss", "?splicer=Kestrel&program=SM+fixed"),
-    ("/loss", "?splicer=Kestrel&program=SM+fixed&day=2025-06-12&period=30"),
-    ("/loss", "?splicer=Plover&program=SM+auto"),
+    ("/loss", "?splicer=Kestrel&program=single-mode+fixed"),
+    ("/loss", "?splicer=Kestrel&program=single-mode+fixed&day=2025-06-12&period=30"),
+    ("/loss", "?splicer=Plover&program=single-mode+adaptive"),
     ("/splicer", ""),
     ("/splicer", "?splicer=Kestrel&temperature=20&period=all"),
     ("/checks", "?period=90&splicer=Kestrel"),
@@ -38,7 +38,7 @@ ADDRESSES = [
     ("/findings", f"?finding={findings()[0].id}"),
     ("/loss", "?subject=technician:Birch"),
     ("/loss", "?subject=crew:crew&measure=level&period=all"),
-    ("/loss", "?subject=stream:Kestrel+/+SM+fixed&measure=dirty"),
+    ("/loss", "?subject=stream:Kestrel+/+single-mode+fixed&measure=dirty"),
     ("/loss", "?subject=site:Nowhere"),
     ("/design", ""),
     ("/design", "?budget=5&period=all"),
@@ -127,12 +127,12 @@ def test_every_page_says_how_far_the_data_reach(data: CrewData):
 def test_loss_leads_with_the_stream_that_needs_a_look(data: CrewData):
     words = shown(data, "/loss")
     first = words.partition("Look here first")[2]
-    assert first.index("Kestrel / SM fixed") < first.index("Heron / SM auto")
+    assert first.index("Kestrel / single-mode fixed") < first.index("Heron / single-mode adaptive")
     assert "too few days" in first
 
 
 def test_one_stream_tells_state_numbers_and_finding(data: CrewData):
-    words = shown(data, "/loss", "?splicer=Kestrel&program=SM+fixed")
+    words = shown(data, "/loss", "?splicer=Kestrel&program=single-mode+fixed")
     assert "Baseline, mean of all splices 0.040 dB" in words
     assert "1,200 on 60 days" in words
     assert "Loss has risen" in words
@@ -140,17 +140,19 @@ def test_one_stream_tells_state_numbers_and_finding(data: CrewData):
 
 
 def test_a_stream_that_does_not_exist_is_said_kindly(data: CrewData):
-    words = shown(data, "/loss", "?splicer=Heron&program=SM+fixed")
-    assert "Heron has no splices with program SM fixed." in words
+    words = shown(data, "/loss", "?splicer=Heron&program=single-mode+fixed")
+    assert "Heron has no splices with program single-mode fixed." in words
 
 
 def test_splices_come_in_blocks_newest_first(data: CrewData):
-    block = grid_rows(data, "Kestrel", "SM fixed", "", {"startRow": 100, "endRow": 200})
+    block = grid_rows(data, "Kestrel", "single-mode fixed", "", {"startRow": 100, "endRow": 200})
     assert block["rowCount"] == 1200
     assert len(block["rowData"]) == 100
     # twenty a day: row 100 is the last splice five days earlier, 13:10 in Oslo
     assert block["rowData"][0]["time"] == "2025-06-08 13:10"
-    day = grid_rows(data, "Kestrel", "SM fixed", "2025-06-10", {"startRow": 0, "endRow": 100})
+    day = grid_rows(
+        data, "Kestrel", "single-mode fixed", "2025-06-10", {"startRow": 0, "endRow": 100}
+    )
     assert day["rowCount"] == 20
     assert {row["time"][:10] for row in day["rowData"]} == {"2025-06-10"}
 
@@ -273,7 +275,9 @@ def test_frames_are_shared_and_left_alone(data: CrewData):
 def test_filters_leave_defaults_out_of_the_address():
     filters = {("period", "90"): "90", ("splicer", ""): "Heron", ("program", ""): None}
     assert followed({}, filters) == {"splicer": "Heron"}
-    assert followed({"program": "SM", "day": "2025-06-12"}, filters) == {"splicer": "Heron"}
+    assert followed({"program": "single-mode fixed", "day": "2025-06-12"}, filters) == {
+        "splicer": "Heron"
+    }
     assert followed({"splicer": "Heron", "day": "2025-06-12"}, filters) == {
         "splicer": "Heron",
         "day": "2025-06-12",

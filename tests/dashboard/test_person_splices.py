@@ -35,9 +35,10 @@ def splices() -> pd.DataFrame:
         {
             "import_id": 1, "line": range(5002, 5039), "splicer": "Heron",
             "spliced_at": pd.Series(at).astype("datetime64[us, UTC]"), "loss_db": 0.04,
-            "outcome": "done", "technician": "Birch", "program": "SM auto", "site": "Harbor",
-            "location": "tray 3", "cleave_left_deg": runs, "cleave_right_deg": 0.5,
-            "cleaver": "C1", "blade_position": "7", "purpose": "production",
+            "outcome": "done", "technician": "Birch", "program": "single-mode adaptive",
+            "site": "Harbor", "location": "tray 3", "cleave_left_deg": runs,
+            "cleave_right_deg": 0.5, "cleaver": "C1", "blade_position": "7",
+            "purpose": "production",
         }
     )  # fmt: skip
     frame.loc[34, "purpose"] = "practice"
@@ -83,7 +84,7 @@ def test_each_signature_shows_its_splices_what_matters_and_how_many_there_are(bi
     assert "4 splices in all" in runs
     assert "an angle over 3° on a splicer in a day" in runs
     # the fourth of them, 33 x 10 min after 06:00 UTC, in Oslo
-    assert "14 Apr 2025 13:30 Heron , SM auto 4.4° 0.5° 0.04 dB 4 C1, 7 tray 3" in runs
+    assert "14 Apr 2025 13:30 Heron , single-mode adaptive 4.4° 0.5° 0.04 dB 4 C1, 7 tray 3" in runs
     assert runs.index("13:30") < runs.index("13:20") < runs.index("13:00")
     bold = {
         str(part.children)

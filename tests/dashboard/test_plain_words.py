@@ -117,7 +117,7 @@ def test_causes_are_pointed_to_only_where_they_are_listed(tmp_path: Path):
     unknown = replace(
         findings()[0], next_step=step, likely_causes=(Cause("cannot tell", "nothing moved", 1.0),)
     )
-    query = "?splicer=Kestrel&program=SM+fixed"
+    query = "?splicer=Kestrel&program=single-mode+fixed"
     words = shown(crew_with(tmp_path / "a", [unknown]), "/loss", query)
     assert "likely causes" not in words
     assert "Next: Recheck the arc" in words

@@ -51,7 +51,7 @@ def test_two_browsers_keep_their_own_colors(app: Dash):
 
 def test_csv_of_the_stream_named_in_the_link(app: Dash):
     answer = app.server.test_client().get(
-        "/csv/loss/splices.csv?splicer=Kestrel&program=SM+fixed&day=2025-06-12"
+        "/csv/loss/splices.csv?splicer=Kestrel&program=single-mode+fixed&day=2025-06-12"
     )
     lines = answer.get_data(as_text=True).splitlines()
     assert answer.mimetype == "text/csv"
@@ -63,7 +63,7 @@ def test_csv_of_the_stream_named_in_the_link(app: Dash):
 
 def test_csv_text_cannot_act_as_a_formula(app: Dash):
     answer = app.server.test_client().get(
-        "/csv/loss/splices.csv?splicer=Kestrel&program=SM+fixed&day=2025-06-12"
+        "/csv/loss/splices.csv?splicer=Kestrel&program=single-mode+fixed&day=2025-06-12"
     )
     assert ",'=closure 12," in answer.get_data(as_text=True)
     table = pd.DataFrame({"a": ["=1+1", "+2", "-3", "@x", "plain", None], "n": [-1.0] * 6})
@@ -85,7 +85,7 @@ def test_an_unknown_download_is_a_plain_404(app: Dash):
 
 def test_every_offered_table_downloads(app: Dash):
     client = app.server.test_client()
-    query = "?splicer=Kestrel&program=SM+fixed"
+    query = "?splicer=Kestrel&program=single-mode+fixed"
     for name in (
         "loss/crew-days",
         "loss/streams",

@@ -31,11 +31,13 @@ def finding(kind: str, subject_type: str, subject: str):
          ["/loss?subject=site%3AHarbor&measure=redo"]),
         ("loss-raised", ("splicer", "Heron"), "Heron, all programs",
          ["/loss?subject=splicer%3AHeron&measure=level", "/splicer?splicer=Heron"]),
-        ("loss-scattered", ("stream", "Heron / SM auto"), "Heron / SM auto",
-         ["/loss?subject=stream%3AHeron+%2F+SM+auto&measure=spread", "/splicer?splicer=Heron",
-          "/loss?splicer=Heron&program=SM+auto"]),
-        ("loss-raised", ("stream", "Heron / SM auto"), "Heron / SM auto",
-         ["/splicer?splicer=Heron", "/loss?splicer=Heron&program=SM+auto"]),
+        ("loss-scattered", ("stream", "Heron / single-mode adaptive"),
+         "Heron / single-mode adaptive",
+         ["/loss?subject=stream%3AHeron+%2F+single-mode+adaptive&measure=spread",
+          "/splicer?splicer=Heron",
+          "/loss?splicer=Heron&program=single-mode+adaptive"]),
+        ("loss-raised", ("stream", "Heron / single-mode adaptive"), "Heron / single-mode adaptive",
+         ["/splicer?splicer=Heron", "/loss?splicer=Heron&program=single-mode+adaptive"]),
         ("readings-gap", ("site", "Harbor"), "Harbor", []),
     ],
 )  # fmt: skip
@@ -80,9 +82,9 @@ def test_the_loss_page_lists_rolled_up_charts_with_their_standing(data: CrewData
     words = shown(data, "/loss").partition("Rolled up")[2]
     assert "Crew The whole crew 1 alarm, now 90 % of limit" in words
     assert "People Birch 1 alarm, now 90 % of limit" in words
-    stream = screen(data, "/loss", "?splicer=Kestrel&program=SM+fixed", "light")
+    stream = screen(data, "/loss", "?splicer=Kestrel&program=single-mode+fixed", "light")
     links = [str(getattr(part, "href", "")) for part in parts(stream)]
-    assert "/loss?subject=stream%3AKestrel+%2F+SM+fixed&measure=dirty" in links
+    assert "/loss?subject=stream%3AKestrel+%2F+single-mode+fixed&measure=dirty" in links
 
 
 def test_the_evidence_is_drawn_as_a_share_of_its_own_limit():

@@ -14,7 +14,7 @@ def days() -> pd.DataFrame:
     return pd.DataFrame(
         {
             "splicer": "Heron",
-            "program": "SM",
+            "program": "single-mode fixed",
             "day": [f"2025-03-0{i}" for i in range(1, 9)],
             "splices": 10,
             "mean_db": [0.03] * 6 + [0.06, 0.07],

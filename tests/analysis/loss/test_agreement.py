@@ -25,7 +25,7 @@ def _splices(count: int, bias: np.ndarray | float, seed: int, step: float = 0.12
     return pd.DataFrame(
         {
             "splicer": "Heron",
-            "program": "SM to DS",
+            "program": "mixed-fiber recipe",
             "spliced_at": pd.date_range("2026-01-01", periods=count, freq="6h", tz="UTC"),
             "loss_db": loss,
             "measured_ab_db": true + step + rng.normal(0, 0.015, count),
@@ -55,12 +55,12 @@ def test_few_pairs_get_no_figure() -> None:
 
 
 def test_table_tells_each_program_and_all_together() -> None:
-    one, other = _splices(40, -0.02, 3), _splices(40, 0.01, 4).assign(program="SM")
+    one, other = _splices(40, -0.02, 3), _splices(40, 0.01, 4).assign(program="single-mode fixed")
     table = agreement_table(measured_pairs(pd.concat([one, other], ignore_index=True)))
     bias = table.set_index("program")["bias_db"]
-    assert bias["SM to DS"] == pytest.approx(-0.02, abs=0.008)
-    assert bias["SM"] == pytest.approx(0.01, abs=0.008)
-    assert bias[""] == pytest.approx(bias[["SM", "SM to DS"]].mean())
+    assert bias["mixed-fiber recipe"] == pytest.approx(-0.02, abs=0.008)
+    assert bias["single-mode fixed"] == pytest.approx(0.01, abs=0.008)
+    assert bias[""] == pytest.approx(bias[["single-mode fixed", "mixed-fiber recipe"]].mean())
 
 
 def test_an_estimate_that_grew_optimistic_is_found_with_its_onset() -> None:

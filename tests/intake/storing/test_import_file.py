@@ -324,10 +324,10 @@ def test_a_layout_reads_a_foreign_file(engine, bring):
     content = (
         "Splice log\r\nExported 02.03.2025\r\n"
         "Machine;No.;Date;Time;Loss;Left;Right;By;Recipe;Result;Checksum\r\n"
-        "Heron;17;01.03.2025;10:00;0,03;8,7;17,453292519943;Alder;SM auto;OK;x1\r\n"
-        "Heron;18;01.03.2025;10:00;0,45;8,7;8,7;Alder;SM auto;Again;x2\r\n"
-        "Heron;19;01.03.2025;;0,05;8,7;8,7;Alder;SM auto;OK;x3\r\n"
-        "Heron;20;01.03.2025;10:02;0.05;8,7;8,7;Alder;SM auto;Done?;x3\r\n"
+        "Heron;17;01.03.2025;10:00;0,03;8,7;17,453292519943;Alder;single-mode adaptive;OK;x1\r\n"
+        "Heron;18;01.03.2025;10:00;0,45;8,7;8,7;Alder;single-mode adaptive;Again;x2\r\n"
+        "Heron;19;01.03.2025;;0,05;8,7;8,7;Alder;single-mode adaptive;OK;x3\r\n"
+        "Heron;20;01.03.2025;10:02;0.05;8,7;8,7;Alder;single-mode adaptive;Done?;x3\r\n"
     )
     path = LAYOUTS / "splice-log-semicolon.toml"
     report = bring(content, layout=path)
