@@ -9,7 +9,7 @@ import pandas as pd
 from sqlalchemy import ColumnElement, Select, func, select
 
 from arcdrift.analysis.advice.advice import Advice
-from arcdrift.analysis.advice.advice_from_store import advise_now
+from arcdrift.analysis.advice.advice_from_store import advice_from_store
 from arcdrift.analysis.budget.replay_alarms import History, recorded_alarms, replay_alarms
 from arcdrift.analysis.people.signature_splices import SignatureSplices
 from arcdrift.errors import UsageError
@@ -209,7 +209,7 @@ class CrewData(StoredResults):
     def _compute_advice(self, splicer: str, air: Air, elsewhere: str | None) -> Advice:
         run = self.run()
         temperature, pressure, humidity = air
-        return advise_now(
+        return advice_from_store(
             self._engine,
             self.crew,
             splicer,

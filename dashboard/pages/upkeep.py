@@ -7,7 +7,7 @@ import pandas as pd
 from dash import html
 
 from arcdrift.analysis.advice.advice import CAUTIONS
-from arcdrift.analysis.advice.checklist import StartItem
+from arcdrift.analysis.advice.checklist import ChecklistItem
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.arc.pooled_regression import PHI_ASSUMED
 from arcdrift.analysis.maintenance.electrode_life import (
@@ -28,7 +28,7 @@ from dashboard.components import View, card, chart, csv_link, facts, notice, sho
 STATES = {"ok": ("✓", "in order"), "due": ("!", "due"), "unknown": ("?", "not known")}
 
 
-def start_list(items: tuple[StartItem, ...]) -> html.Section | None:
+def start_list(items: tuple[ChecklistItem, ...]) -> html.Section | None:
     """Return the list to go through before the first splice of a day."""
     if not items:
         return None

@@ -15,7 +15,7 @@ from statsmodels.stats.proportion import proportion_confint
 from arcdrift.air.air_join import AIR_COLUMNS, WEATHER_STATION, join_air
 from arcdrift.air.prepared_readings import prepare_readings
 from arcdrift.analysis.advice.advice import advise
-from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation
+from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, SplicerState
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc, fit_for_pooling
 from arcdrift.analysis.arc.arc_points import passed_checks
 from arcdrift.analysis.arc.pooled_regression import PHI_ASSUMED, pooled_lag1
@@ -118,30 +118,30 @@ def _answers(
 ) -> list[dict[str, Any]]:
     made = run.made
     rows = []
-    for true, situation in zip(
+    for true, state in zip(
         truth.itertuples(), _situations(run, name, truth, readings, cut), strict=True
     ):
-        told = advise(situation, model, made.crew)
+        told = advise(state, model, made.crew)
         if (
             told.probability is None
             or told.required is None
-            or not (situation.air and situation.last_check)
+            or not (state.air and state.last_check)
         ):
             continue
         rows.append(
             {
                 "splicer": name,
-                "at": situation.now,
-                "since_check": situation.now - situation.last_check.checked_at,
+                "at": state.now,
+                "since_check": state.now - state.last_check.checked_at,
                 "probability": told.probability,
                 "off": abs(true.required - true.in_force) > told.tolerance,
                 "miss": true.required - told.required["value"],
                 "sd": (told.required["high"] - told.required["low"]) / (2 * 1.959964),
                 "gap": told.required["value"] - told.setting,
                 "tolerance": told.tolerance,
-                "outdoor": situation.air.outdoor,
-                "temperature_c": situation.air.temperature_c,
-                "density_miss": true.air_density - situation.air.air_density,
+                "outdoor": state.air.outdoor,
+                "temperature_c": state.air.temperature_c,
+                "density_miss": true.air_density - state.air.air_density,
             }
         )
     return rows
@@ -149,7 +149,7 @@ def _answers(
 
 def _situations(
     run: Run, name: str, truth: pd.DataFrame, readings: pd.DataFrame, cut: pd.Timestamp
-) -> list[Situation]:
+) -> list[SplicerState]:
     """What `arcdrift.analysis.advice.splicer_state_at` gathers, for many instants at once.
 
     The air is the newest reading of the site (every simulated site has one source), the wear
@@ -191,7 +191,7 @@ def _situations(
             service["serviced_at"].between(row.checked_at, row.at, inclusive="right"), "action"
         ]
         found.append(
-            Situation(
+            SplicerState(
                 splicer=name,
                 now=row.at,
                 day_started=row.began,

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.advice.advice import advise
-from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation
+from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, SplicerState
 from arcdrift.analysis.arc.arc_model import ArcModel
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.analysis.loss.day_level import ratio_of, relative_level
@@ -294,7 +294,7 @@ def required_coverage(run: Run) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["splicer", "inside"])
 
 
-def _situation(name: str, model: ArcModel, at: pd.Timestamp, truth: Any) -> Situation:
+def _situation(name: str, model: ArcModel, at: pd.Timestamp, truth: Any) -> SplicerState:
     """The splicer as it truly stood, so that only the model can be wrong."""
     last = LastCheck(
         checked_at=at, site=None, arc_setting=truth.in_force, arcs=truth.arcs,
@@ -306,7 +306,7 @@ def _situation(name: str, model: ArcModel, at: pd.Timestamp, truth: Any) -> Situ
         air_density=truth.air_density, vapor_pressure=truth.vapor_pressure,
         source="truth", age_min=0.0,
     )  # fmt: skip
-    return Situation(
+    return SplicerState(
         splicer=name, now=at, day_started=at, site=None, unit=model.unit, tolerance=None,
         last_check=last, failed_since=0, service_since=(), air=air, arcs_now=truth.arcs,
         program_classes=(),

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.advice.advice_from_store import advise_now
+from arcdrift.analysis.advice.advice_from_store import advice_from_store
 from arcdrift.analysis.arc.arc_model import ArcModel
 from arcdrift.analysis.review.review import review
 from arcdrift.finding import Finding
@@ -185,13 +185,13 @@ def test_advice_follows_the_day(sample: Sample) -> None:
         if row["day"] == max(other["day"] for other in sample.truth["check_days"])
     }
     for splicer, status in today.items():
-        told = advise_now(sample.engine, sample.crew, splicer)
+        told = advice_from_store(sample.engine, sample.crew, splicer)
         assert (told.verdict == "recalibrate") == (status == "due"), splicer
         assert told.basis == "model"
 
 
 def test_typed_in_air_far_from_the_check_recalibrates(sample: Sample) -> None:
-    told = advise_now(
+    told = advice_from_store(
         sample.engine, sample.crew, "Heron",
         temperature_c=-8.0, pressure_hpa=1015.0, humidity_pct=60.0,
     )  # fmt: skip
@@ -239,7 +239,9 @@ def test_crew_days_agree_with_the_records(sample: Sample) -> None:
 
 
 def test_advice_tells_what_a_check_alone_does_not_settle(sample: Sample) -> None:
-    told = advise_now(sample.engine, sample.crew, "Plover")
+    told = advice_from_store(sample.engine, sample.crew, "Plover")
     assert told.verdict == "keep-working"
     assert any(reason.startswith("The arc setting has been drifting") for reason in told.reasons)
-    assert not any("drifting" in r for r in advise_now(sample.engine, sample.crew, "Heron").reasons)
+    assert not any(
+        "drifting" in r for r in advice_from_store(sample.engine, sample.crew, "Heron").reasons
+    )

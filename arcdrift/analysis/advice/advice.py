@@ -1,4 +1,4 @@
-"""Recalibrate now, or keep working? The technician's question, answered with its reasons."""
+"""Advice for one splicer: recalibrate now or keep working, with the reasons."""
 
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
@@ -7,10 +7,10 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.advice.checklist import StartItem
-from arcdrift.analysis.advice.required_setting import Met, required_now, row
-from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation, Unsettled
-from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
+from arcdrift.analysis.advice.checklist import ChecklistItem
+from arcdrift.analysis.advice.required_setting import AirAndWear, regressor_row, required_setting
+from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, OpenArcFinding, SplicerState
+from arcdrift.analysis.arc.arc_model import DEFAULT_TOLERANCE, ArcModel, Refusal
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.analysis.setting_cost.mismatch_cost import MismatchCost, cost_summary
 from arcdrift.charts.intervals import Z95
@@ -19,15 +19,16 @@ from arcdrift.wording import probability_text, span_text
 
 Verdict = Literal["recalibrate", "keep-working", "cannot-tell"]
 
-REPEATABILITIES = 3.0
-RECALIBRATE_AT = 0.5
-"""Probability from which the model alone says recalibrate: more likely off than not."""
-FINE_BELOW = 6.0
-"""Tolerance (setting units) under which settings are told to a tenth."""
-MARGIN = 0.1
-"""How far beyond the air seen, as a share of its range, the model may still be asked."""
-SHIFT = pd.Timedelta(hours=10)
-"""Time after a check in which a shift may go on past midnight (common practice, no source)."""
+
+RECALIBRATE_FROM = 0.5
+"""Probability of being off from which the model alone advises recalibrating."""
+TENTHS_BELOW = 6.0
+"""If the tolerance (setting units) is below this, settings are written to a tenth."""
+RANGE_MARGIN = 0.1
+"""The model is used up to this share of its air range beyond that range."""
+SHIFT_LENGTH = pd.Timedelta(hours=10)
+"""A check within this time counts for the present shift, even if it was made before midnight
+(common practice, no source)."""
 
 CAUTIONS = (
     "Electrodes carry high voltage: power the splicer off before touching them.",
@@ -37,7 +38,7 @@ CAUTIONS = (
     "The maker's manual, local codes and licensed practice come first.",
 )
 DRIFTING = ("arc-step", "arc-drift")
-NOT_MENDED = (
+DRIFT_NOTE = (
     "Recalibrating does not mend that: with the power off, inspect and clean the electrodes and "
     "v-grooves, then repeat the arc check."
 )
@@ -51,7 +52,7 @@ CLASS_NOTES = {
 
 @dataclass(frozen=True)
 class Advice:
-    """A verdict with its reasons. Shapes follow the project's JSON."""
+    """A verdict with its reasons; the fields are those of the JSON output."""
 
     splicer: str
     verdict: Verdict
@@ -67,18 +68,18 @@ class Advice:
     basis_note: str
     last_check: pd.Timestamp | None
     program_classes: tuple[dict[str, str], ...]
-    open_findings: tuple[Unsettled, ...] = ()
+    open_findings: tuple[OpenArcFinding, ...] = ()
     worth: dict[str, Any] | None = None
-    """The cost of working on with a wrong setting (`setting_cost.mismatch_cost.tell_worth`)."""
-    start_of_day: tuple[StartItem, ...] = ()
+    """Cost of splicing on with a wrong setting (`setting_cost.mismatch_cost.cost_summary`)."""
+    start_of_day: tuple[ChecklistItem, ...] = ()
 
     @property
     def drifting(self) -> bool:
-        """Whether the arc changes for reasons that recalibrating does not mend."""
-        return any(one.pressing and one.kind in DRIFTING for one in self.open_findings)
+        """Whether the arc changes for reasons that recalibrating does not fix."""
+        return any(finding.pressing and finding.kind in DRIFTING for finding in self.open_findings)
 
     def to_json(self) -> dict[str, Any]:
-        """Return the one JSON shape scripts may rely on."""
+        """Convert to the documented JSON structure."""
         data = asdict(self)
         stamp = self.last_check
         data["last_check"] = None if stamp is None else stamp.isoformat().replace("+00:00", "Z")
@@ -89,47 +90,47 @@ class Advice:
 
 
 def advise(
-    situation: Situation,
+    state: SplicerState,
     model: ArcModel | Refusal | None,
     crew: Crew,
-    worths: Iterable[MismatchCost] = (),
+    costs: Iterable[MismatchCost] = (),
 ) -> Advice:
-    """Weigh the model and the plain rules.
+    """Decide between recalibrating and working on, from the arc model and from plain rules.
 
-    The required setting is the model's value at the air and wear of now; the set one is what
-    the last passed check stored. Probability that they differ by more than the tolerance
-    (default three repeatabilities) uses the uncertainty of the model's coefficients. The plain
-    rules stand beside it and need no model; common practice, no source, settable in crew.toml.
+    The model gives the setting required by the present air and wear, and the probability that it
+    differs from the one stored by the last passed check by more than the tolerance (default three
+    repeatabilities). The plain rules need no model (common practice, no source; settable in
+    crew.toml). Either is enough for "recalibrate".
     """
-    rules = plain_rules(situation, crew)
-    answer, note = _ask_model(situation, model)
+    rules = plain_rules(state, crew)
+    answer, note = _model_answer(state, model)
     reasons = list(rules)
-    if answer is not None and answer.probability >= RECALIBRATE_AT:
+    if answer is not None and answer.probability >= RECALIBRATE_FROM:
         reasons.insert(0, answer.sentence)
     elif answer is not None:
         reasons.append(answer.sentence)
     verdict: Verdict
-    if rules or (answer is not None and answer.probability >= RECALIBRATE_AT):
+    if rules or (answer is not None and answer.probability >= RECALIBRATE_FROM):
         verdict = "recalibrate"
-    elif answer is None and situation.air is None:
+    elif answer is None and state.air is None:
         verdict = "cannot-tell"
-        reasons.append(f"{_no_air(situation)}, so nobody can say what the air has done.")
+        reasons.append(f"{_no_air_note(state)}, so nobody can say what the air has done.")
     else:
         verdict = "keep-working"
         if answer is None:
             reasons.append("A check was passed today and the air has not moved past any rule.")
-    if situation.air is not None and situation.air.old is not None:
-        reasons.append(situation.air.old)
-    pressing = [one.words for one in situation.open_findings if one.pressing]
-    if any(one.pressing and one.kind in DRIFTING for one in situation.open_findings):
-        pressing.append(NOT_MENDED)
-    at = len(reasons) if verdict == "recalibrate" else 0
-    reasons[at:at] = pressing
-    reasons.extend(one.words for one in situation.open_findings if not one.pressing)
-    last, air = situation.last_check, situation.air
-    tolerance = situation.tolerance if answer is None else answer.tolerance
+    if state.air is not None and state.air.age_warning is not None:
+        reasons.append(state.air.age_warning)
+    pressing_reasons = [finding.words for finding in state.open_findings if finding.pressing]
+    if any(finding.pressing and finding.kind in DRIFTING for finding in state.open_findings):
+        pressing_reasons.append(DRIFT_NOTE)
+    position = len(reasons) if verdict == "recalibrate" else 0
+    reasons[position:position] = pressing_reasons
+    reasons.extend(finding.words for finding in state.open_findings if not finding.pressing)
+    last, air = state.last_check, state.air
+    tolerance = state.tolerance if answer is None else answer.tolerance
     return Advice(
-        splicer=situation.splicer,
+        splicer=state.splicer,
         verdict=verdict,
         probability=None if answer is None else answer.probability,
         required=None if answer is None else answer.required,
@@ -152,66 +153,66 @@ def advise(
         basis_note=note,
         last_check=None if last is None else last.checked_at,
         program_classes=tuple(
-            {"program_class": name, "note": CLASS_NOTES[name]} for name in situation.program_classes
+            {"program_class": name, "note": CLASS_NOTES[name]} for name in state.program_classes
         ),
-        open_findings=situation.open_findings,
+        open_findings=state.open_findings,
         worth=cost_summary(
-            worths,
-            situation.program_classes,
-            None if answer is None else answer.off,
+            costs,
+            state.program_classes,
+            None if answer is None else answer.difference,
             tolerance,
         ),
     )
 
 
-def plain_rules(situation: Situation, crew: Crew) -> list[str]:
-    """Reasons to recalibrate that need no model, the weightiest first."""
-    last, rules = situation.last_check, crew.rules
+def plain_rules(state: SplicerState, crew: Crew) -> list[str]:
+    """Reasons to recalibrate that need no model, the most important first."""
+    last, rules = state.last_check, crew.rules
     if last is None:
         return ["No passed arc check is on record for this splicer."]
     reasons = []
-    if situation.failed_since:
+    if state.failed_since:
         reasons.append("The latest arc check failed and none has passed since.")
-    if last.checked_at < situation.day_started:
+    if last.checked_at < state.day_started:
         reasons.append("No arc check has passed since this workday began.")
-    replaced = [action for action in situation.service_since if action in RESTART_ACTIONS]
+    replaced = [action for action in state.service_since if action in RESTART_ACTIONS]
     if replaced:
         reasons.append(f"Since the last check: {', '.join(replaced)}.")
-    if situation.site and last.site and situation.site != last.site:
+    if state.site and last.site and state.site != last.site:
         reasons.append(
-            f"It was checked at {last.site}; {situation.site} would be another site."
-            if situation.asked_elsewhere
-            else f"The splicer moved from {last.site} to {situation.site} since the check."
+            f"It was checked at {last.site}; {state.site} would be another site."
+            if state.asked_elsewhere
+            else f"The splicer moved from {last.site} to {state.site} since the check."
         )
-    air = situation.air
+    air = state.air
     if air is not None:
-        moves = (
+        changes = (
             ("Temperature", air.temperature_c, last.temperature_c, rules.temperature_moved_c, "°C"),
             ("Pressure", air.pressure_hpa, last.pressure_hpa, rules.pressure_moved_hpa, "hPa"),
             ("Humidity", air.humidity_pct, last.humidity_pct, rules.humidity_moved_pct, "points"),
         )
-        for label, value, before, limit, unit in moves:
+        for label, value, before, limit, unit in changes:
             if value is not None and before is not None and abs(value - before) >= limit:
-                moved = f"{value - before:+.0f} {unit}"
-                words = (
-                    f"{label} there would be {moved} from that at the check"
-                    if situation.asked_elsewhere
-                    else f"{label} moved {moved} since the check"
+                change = f"{value - before:+.0f} {unit}"
+                text = (
+                    f"{label} there would be {change} from that at the check"
+                    if state.asked_elsewhere
+                    else f"{label} moved {change} since the check"
                 )
-                reasons.append(f"{words} (rule: {limit:g} {unit}).")
+                reasons.append(f"{text} (rule: {limit:g} {unit}).")
     return reasons
 
 
-def _no_air(situation: Situation) -> str:
-    newest = situation.newest_reading
+def _no_air_note(state: SplicerState) -> str:
+    newest = state.newest_reading
     if newest is None:
         return "There is no air reading of its site on record"
-    return f"The newest air reading is {_reading_age(situation.now - newest)} old"
+    return f"The newest air reading is {_reading_age(state.now - newest)} old"
 
 
-def _newest(situation: Situation) -> str:
-    newest = situation.newest_reading
-    return "" if newest is None else f" The newest is {_reading_age(situation.now - newest)} old."
+def _newest_note(state: SplicerState) -> str:
+    newest = state.newest_reading
+    return "" if newest is None else f" The newest is {_reading_age(state.now - newest)} old."
 
 
 def _reading_age(span: pd.Timedelta) -> str:
@@ -219,38 +220,38 @@ def _reading_age(span: pd.Timedelta) -> str:
 
 
 @dataclass(frozen=True)
-class _Answer:
+class _ModelAnswer:
     probability: float
     required: dict[str, Any]
-    off: float
+    difference: float
     tolerance: float
     breakdown: tuple[dict[str, Any], ...]
     sentence: str
 
 
-def _ask_model(
-    situation: Situation, model: ArcModel | Refusal | None
-) -> tuple[_Answer | None, str]:
-    """Answer of the model, or None, with a note on what the advice rests on."""
+def _model_answer(
+    state: SplicerState, model: ArcModel | Refusal | None
+) -> tuple[_ModelAnswer | None, str]:
+    """Compute the model's answer; None if not possible. With a note on the basis of the advice."""
     if model is None:
         return None, "Plain rules only: there is no arc model yet; run an analysis."
     if isinstance(model, Refusal):
         return None, f"Plain rules only: {model.reason}."
-    last, air = situation.last_check, situation.air
+    last, air = state.last_check, state.air
     if last is None or last.arc_setting is None:
         return None, "Plain rules only: no passed check with a setting to compare with."
-    if any(action in RESTART_ACTIONS for action in situation.service_since):
+    if any(action in RESTART_ACTIONS for action in state.service_since):
         return None, "Plain rules only: the splicer was serviced after its last check."
     if air is None or air.air_density is None or air.vapor_pressure is None:
-        return None, f"Plain rules only: no complete air reading is recent.{_newest(situation)}"
-    arcs = situation.arcs_now
+        return None, f"Plain rules only: no complete air reading is recent.{_newest_note(state)}"
+    arcs = state.arcs_now
     if arcs is None:
         return None, "Plain rules only: the arc count on these electrodes is not known."
-    outside = _outside(model, air)
-    if outside:
-        return None, f"Plain rules only: {outside} lies outside what this splicer has seen."
-    until = situation.learned_until
-    now = Met(
+    quantity = _outside_range(model, air)
+    if quantity:
+        return None, f"Plain rules only: {quantity} lies outside what this splicer has seen."
+    learned_until = state.learned_until
+    now = AirAndWear(
         air.temperature_c,
         air.pressure_hpa,
         air.air_density,
@@ -258,20 +259,20 @@ def _ask_model(
         arcs,
         air.outdoor,
     )
-    needed = required_now(
+    required = required_setting(
         model,
         now,
-        last.met,
+        last.air_and_wear,
         last.arc_setting,
-        same_shift=last.checked_at >= situation.day_started
-        or situation.now - last.checked_at <= SHIFT,
-        learned=until is None or last.checked_at <= until,
+        same_shift=last.checked_at >= state.day_started
+        or state.now - last.checked_at <= SHIFT_LENGTH,
+        learned=learned_until is None or last.checked_at <= learned_until,
     )
-    value, sd = needed.value, needed.spread
-    tolerance = situation.tolerance or REPEATABILITIES * model.sigma
-    off = value - last.arc_setting
-    probability = needed.off_by_more(last.arc_setting, tolerance)
-    digits = 0 if tolerance >= FINE_BELOW else 1
+    value, sd = required.value, required.spread
+    tolerance = state.tolerance or DEFAULT_TOLERANCE * model.sigma
+    difference = value - last.arc_setting
+    probability = required.probability_off(last.arc_setting, tolerance)
+    digits = 0 if tolerance >= TENTHS_BELOW else 1
     sentence = (
         f"The arc should be at {value:.{digits}f} {model.unit} (95 %: "
         f"{value - Z95 * sd:.{digits}f} to {value + Z95 * sd:.{digits}f}); it is set to "
@@ -280,7 +281,7 @@ def _ask_model(
     )
     note = f"From {model.used} checks of this splicer"
     note += f" and slopes of {model.peers} sister splicers." if model.peers else "."
-    answer = _Answer(
+    answer = _ModelAnswer(
         probability=probability,
         required={
             "value": value,
@@ -288,21 +289,24 @@ def _ask_model(
             "high": value + Z95 * sd,
             "unit": model.unit,
         },
-        off=off,
+        difference=difference,
         tolerance=float(tolerance),
-        breakdown=_breakdown(model.unit, needed.mean, needed.cov, needed.row, last, value),
+        breakdown=_breakdown(
+            model.unit, required.mean, required.cov, required.regressors, last, value
+        ),
         sentence=sentence,
     )
     return answer, note
 
 
-def _outside(model: ArcModel, air: AirNow) -> str | None:
+def _outside_range(model: ArcModel, air: AirNow) -> str | None:
+    """Name of the air quantity that is outside the range of the model's checks; None if none."""
     for name, label, value in (
         ("air_density", "the air's density", air.air_density),
         ("vapor_pressure", "the air's water vapor", air.vapor_pressure),
     ):
         low, high = model.ranges[name]
-        slack = MARGIN * (high - low)
+        slack = RANGE_MARGIN * (high - low)
         if value is not None and not low - slack <= value <= high + slack:
             return label
     return None
@@ -312,11 +316,11 @@ def _breakdown(
     unit: str,
     mean: np.ndarray,
     cov: np.ndarray,
-    now_x: np.ndarray,
+    regressors_now: np.ndarray,
     last: LastCheck,
     required: float,
 ) -> tuple[dict[str, Any], ...]:
-    """Air, wear and unexplained parts of required minus set; they add up to it."""
+    """Divide required less set into parts: air, wear, unexplained; each with its 95 % interval."""
     if (
         last.air_density is None
         or last.vapor_pressure is None
@@ -324,15 +328,17 @@ def _breakdown(
         or last.arc_setting is None
     ):
         return ()
-    then = row(last.air_density, last.vapor_pressure, last.arcs)
-    step = now_x - then
+    regressors_then = regressor_row(last.air_density, last.vapor_pressure, last.arcs)
+    change = regressors_now - regressors_then
     parts = []
-    for part, pick in (("air", [0, 1]), ("wear", [2])):
-        value = float(step[pick] @ mean[pick])
-        half = Z95 * float(np.sqrt(step[pick] @ cov[np.ix_(pick, pick)] @ step[pick]))
+    for part, columns in (("air", [0, 1]), ("wear", [2])):
+        value = float(change[columns] @ mean[columns])
+        half = Z95 * float(
+            np.sqrt(change[columns] @ cov[np.ix_(columns, columns)] @ change[columns])
+        )
         parts.append((part, value, half))
-    at_check = float(then @ mean)
-    half = Z95 * float(np.sqrt(then @ cov @ then))
+    at_check = float(regressors_then @ mean)
+    half = Z95 * float(np.sqrt(regressors_then @ cov @ regressors_then))
     parts.append(("unexplained", at_check - last.arc_setting, half))
     return tuple(
         {

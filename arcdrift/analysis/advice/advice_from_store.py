@@ -1,4 +1,4 @@
-"""Asks the store about one splicer now; reads only the rows the answer needs."""
+"""Advice for one splicer from the store; reads only the rows that are needed."""
 
 import json
 from dataclasses import replace
@@ -8,9 +8,9 @@ from sqlalchemy import Engine
 
 from arcdrift.air.prepared_readings import prepare_readings
 from arcdrift.analysis.advice.advice import DRIFTING, Advice, advise
-from arcdrift.analysis.advice.checklist_from_store import start_items
-from arcdrift.analysis.advice.splicer_state import Situation, Unsettled
-from arcdrift.analysis.advice.splicer_state_at import PROGRAM_DAYS, situation_of
+from arcdrift.analysis.advice.checklist_from_store import checklist_from_store
+from arcdrift.analysis.advice.splicer_state import OpenArcFinding, SplicerState
+from arcdrift.analysis.advice.splicer_state_at import PROGRAM_DAYS, splicer_state_at
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.common.record_columns import SPLICE_COLUMNS
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
@@ -20,7 +20,7 @@ from arcdrift.settings import Crew, Splicer
 from arcdrift.store import read
 
 
-def advise_now(
+def advice_from_store(
     engine: Engine,
     crew: Crew,
     splicer: str,
@@ -31,18 +31,19 @@ def advise_now(
     humidity_pct: float | None = None,
     elsewhere: str | float | None = None,
 ) -> Advice:
-    """Advise on one splicer from the store, for now or for typed-in air.
+    """Advice for one splicer, for the present or for typed-in air.
 
     Parameters
     ----------
     elsewhere : str or float, optional
-        Another site, or an elevation in meters, that it would be taken to: the air is that
-        site's newest reading, else the present air brought to the other elevation.
+        Another site, or an elevation in meters, for which advice is asked: the air is that of the
+        site's newest reading, else the present air converted to the other elevation.
 
     Raises
     ------
     UsageError
-        When the store knows no such splicer, crew.toml no such site, or an elevation is missing.
+        If the splicer is not in the store, the site is not in crew.toml, or an elevation is
+        missing.
     """
     names = read.splicers(engine)
     if splicer not in names:
@@ -77,46 +78,48 @@ def advise_now(
     )
     place = elsewhere if isinstance(elsewhere, str) else None
     readings = _readings_near(engine, crew, splicer, checks, splices, now, place)
-    situation = situation_of(
+    state = splicer_state_at(
         splicer, checks, splices, service, readings, crew, now, typed=typed, elsewhere=elsewhere
     )
     runs = read.result(engine, "analysis_run")
-    situation = replace(
-        situation,
-        open_findings=_unsettled(engine, splicer, service, now),
-        newest_reading=read.newest_reading(engine, splicer, situation.site, now),
+    state = replace(
+        state,
+        open_findings=_open_arc_findings(engine, splicer, service, now),
+        newest_reading=read.newest_reading(engine, splicer, state.site, now),
         learned_until=None if runs.empty else runs["now"].iloc[0],
     )
     worths = costs_from_table(read.result(engine, "result_worth", splicer=splicer))
-    model = _model_now(engine, splicer, service, situation)
-    items = start_items(engine, situation, model, splices, service, crew)
-    return replace(advise(situation, model, crew, worths), start_of_day=items)
+    model = _current_model(engine, splicer, service, state)
+    items = checklist_from_store(engine, state, model, splices, service, crew)
+    return replace(advise(state, model, crew, worths), start_of_day=items)
 
 
-def _unsettled(
+def _open_arc_findings(
     engine: Engine, splicer: str, service: pd.DataFrame, now: pd.Timestamp
-) -> tuple[Unsettled, ...]:
-    """Open findings on its arc that a check alone does not settle; of quiet ones the latest."""
-    told = []
+) -> tuple[OpenArcFinding, ...]:
+    """Open findings on its arc that a check does not resolve; of quiet ones only the latest."""
+    open_findings = []
     for finding in read.findings(engine, subject=splicer):
         kind, quiet = str(finding["kind"]), finding["severity"] == "note"
         if kind not in (*DRIFTING, "electrodes-worn") or finding["status"] != "open":
             continue
         if quiet and kind not in DRIFTING:
             continue
-        words = _opening_capital(str(finding["summary"]).removeprefix(f"{splicer}: "))
+        text = _opening_capital(str(finding["summary"]).removeprefix(f"{splicer}: "))
         last = pd.Timestamp(finding["until"])
         later = (service["serviced_at"] > last) & (service["serviced_at"] <= now)
         done = service[later & service["action"].isin(RESTART_ACTIONS)].tail(1)
         if kind in DRIFTING and len(done):
             when, action = done["serviced_at"].iloc[0], done["action"].iloc[0]
-            words += f" Since then: {action} on {when:%Y-%m-%d}."
+            text += f" Since then: {action} on {when:%Y-%m-%d}."
         elif kind in DRIFTING and quiet:
-            words += f" Last seen on {last:%Y-%m-%d}; the finding is still open."
-        told.append(Unsettled(str(finding["id"]), kind, words, not quiet and done.empty))
+            text += f" Last seen on {last:%Y-%m-%d}; the finding is still open."
+        open_findings.append(
+            OpenArcFinding(str(finding["id"]), kind, text, not quiet and done.empty)
+        )
     # findings come with the most pressing and the latest first
-    quiet_ones = [one for one in told if not one.pressing][:1]
-    return (*(one for one in told if one.pressing), *quiet_ones)
+    quiet_ones = [finding for finding in open_findings if not finding.pressing][:1]
+    return (*(finding for finding in open_findings if finding.pressing), *quiet_ones)
 
 
 def _opening_capital(sentence: str) -> str:
@@ -124,7 +127,7 @@ def _opening_capital(sentence: str) -> str:
 
 
 def just_after(now: pd.Timestamp) -> pd.Timestamp:
-    """Bound that takes in a record at ``now`` itself."""
+    """Exclusive upper bound that still includes a record at ``now``."""
     return now + pd.Timedelta(microseconds=1)
 
 
@@ -137,7 +140,7 @@ def _readings_near(
     now: pd.Timestamp,
     elsewhere: str | None,
 ) -> pd.DataFrame:
-    """Readings around the last passed check and around now; the rest has no say in advice."""
+    """Readings near the last passed check and near ``now``; advice needs no others."""
     reach = pd.Timedelta(minutes=crew.air_max_age_min)
     home = crew.splicers.get(splicer, Splicer()).home_site
     sites = {*checks["site"].dropna(), *splices["site"].dropna()}
@@ -159,14 +162,14 @@ def _readings_near(
     return prepare_readings(both.reset_index(drop=True), crew)
 
 
-def _model_now(
-    engine: Engine, splicer: str, service: pd.DataFrame, situation: Situation
+def _current_model(
+    engine: Engine, splicer: str, service: pd.DataFrame, state: SplicerState
 ) -> ArcModel | Refusal | None:
-    """The stored model, unless a service since its analysis gave the arc a new level."""
-    model, until = _stored_model(engine, splicer), situation.learned_until
+    """The stored model; a refusal if a restarting service has been logged since its analysis."""
+    model, until = _stored_model(engine, splicer), state.learned_until
     if not isinstance(model, ArcModel) or until is None:
         return model
-    later = (service["serviced_at"] > until) & (service["serviced_at"] <= situation.now)
+    later = (service["serviced_at"] > until) & (service["serviced_at"] <= state.now)
     done = service.loc[later & service["action"].isin(RESTART_ACTIONS), "action"]
     if done.empty:
         return model
@@ -183,5 +186,5 @@ def _stored_model(engine: Engine, splicer: str) -> ArcModel | Refusal | None:
         return Refusal(splicer, int(row["checks"]), int(row["used"]), str(row["refusal"]))
     try:
         return ArcModel.from_json(json.loads(row["model"]))
-    except (KeyError, TypeError):  # written by another version: as good as none
+    except (KeyError, TypeError):  # written by another version of the program
         return None

@@ -1,6 +1,6 @@
-"""What to look at before the first splice of a day, from the splicer's own records.
+"""Checklist before the first splice of a day, from the splicer's own records.
 
-The list says what is known: an item nobody logged is unknown, never fine.
+An item without records is "unknown", never "ok".
 """
 
 from dataclasses import dataclass
@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 import pandas as pd
 
-from arcdrift.analysis.advice.splicer_state import Situation
+from arcdrift.analysis.advice.splicer_state import SplicerState
 from arcdrift.analysis.maintenance.electrode_life import WORN_SHARE, ElectrodeState, forecast_text
 from arcdrift.analysis.maintenance.service_findings import BladeState, IntervalState
 from arcdrift.settings import Crew
@@ -23,8 +23,8 @@ NAMES = {
 
 
 @dataclass(frozen=True)
-class StartItem:
-    """One line of the list.
+class ChecklistItem:
+    """One line of the checklist.
 
     Attributes
     ----------
@@ -32,9 +32,9 @@ class StartItem:
         ``Arc check``, ``ElectrodeState``, ``Blade``, ``Cleaning``, ``V-grooves``,
         ``Factory service`` or ``Air``.
     words : str
-        What is known of it, in a sentence.
+        State of the item as a sentence.
     numbers : dict
-        The same as numbers; the key carries the unit.
+        The same as numbers; each key contains the unit.
     """
 
     what: str
@@ -43,19 +43,19 @@ class StartItem:
     numbers: dict[str, Any]
 
 
-def start_of_day(
-    situation: Situation,
+def daily_checklist(
+    state: SplicerState,
     wear: ElectrodeState,
     blades: tuple[BladeState, ...],
     intervals: tuple[IntervalState, ...],
     crew: Crew,
-) -> tuple[StartItem, ...]:
-    """List what to look at before the first splice.
+) -> tuple[ChecklistItem, ...]:
+    """Build the checklist of one splicer.
 
     Parameters
     ----------
-    situation : Situation
-        Where the splicer stands: its last check, the air then and now.
+    state : SplicerState
+        Its last check, the air then and now.
     wear : Electrodes
         From `arcdrift.analysis.maintenance.electrode_life.electrode_state`, with the arcs by now.
     blades : tuple of BladeState
@@ -66,58 +66,60 @@ def start_of_day(
     Returns
     -------
     tuple of StartItem
-        In the order of the work, not of urgency.
+        In the order of the work, not by urgency.
     """
     return (
-        _check(situation),
+        _check(state),
         _electrodes(wear),
         *(_blade(blade, crew) for blade in blades),
         *([] if blades else [_no_blade()]),
-        *(_interval(state, crew) for state in intervals),
-        _air(situation, crew),
+        *(_interval(service_interval, crew) for service_interval in intervals),
+        _air(state, crew),
     )
 
 
-def _check(situation: Situation) -> StartItem:
-    last = situation.last_check
-    if last is None:
-        return StartItem("Arc check", "due", "Due: none has ever passed on record.", {})
-    age = situation.now - last.checked_at
+def _check(state: SplicerState) -> ChecklistItem:
+    last_check = state.last_check
+    if last_check is None:
+        return ChecklistItem("Arc check", "due", "Due: none has ever passed on record.", {})
+    age = state.now - last_check.checked_at
     numbers = {"hours_since_check": round(age / pd.Timedelta(hours=1), 1)}
-    if situation.failed_since:
-        return StartItem("Arc check", "due", "Due: the latest one failed.", numbers)
-    if last.checked_at < situation.day_started:
+    if state.failed_since:
+        return ChecklistItem("Arc check", "due", "Due: the latest one failed.", numbers)
+    if last_check.checked_at < state.day_started:
         text = f"Due: the last one passed {span_text(age)} ago."
-        return StartItem("Arc check", "due", text, numbers)
-    return StartItem("Arc check", "ok", f"Done {span_text(age)} ago.", numbers)
+        return ChecklistItem("Arc check", "due", text, numbers)
+    return ChecklistItem("Arc check", "ok", f"Done {span_text(age)} ago.", numbers)
 
 
-def _electrodes(wear: ElectrodeState) -> StartItem:
-    left = wear.arcs_left
+def _electrodes(wear: ElectrodeState) -> ChecklistItem:
+    arcs_left = wear.arcs_left
     numbers: dict[str, Any] = {"arcs_on_electrodes": wear.arcs, "electrode_life_arcs": wear.life}
-    if wear.arcs is None or left is None:
+    if wear.arcs is None or arcs_left is None:
         on = "" if wear.arcs is None else f"{wear.arcs:,.0f} arcs on them. "
         missing = wear.notes[0] if wear.notes else "Their end cannot be told."
-        return StartItem("Electrodes", "unknown", f"{on}{missing}", numbers)
-    numbers["arcs_left"] = round(left.value)
-    words = [f"{left.value:,.0f} arcs left"]
-    if left.value <= 0:
-        words = [f"No arcs left: {wear.arcs:,.0f} on them"]
-        words[0] += f", set to last {wear.life:,}" if wear.ends_by == "life" else ""
+        return ChecklistItem("Electrodes", "unknown", f"{on}{missing}", numbers)
+    numbers["arcs_left"] = round(arcs_left.value)
+    parts = [f"{arcs_left.value:,.0f} arcs left"]
+    if arcs_left.value <= 0:
+        parts = [f"No arcs left: {wear.arcs:,.0f} on them"]
+        parts[0] += f", set to last {wear.life:,}" if wear.ends_by == "life" else ""
     elif wear.workdays_left is not None:
         days = wear.workdays_left
         numbers |= {
             "workdays_left_low": days.low,
             "workdays_left_high": days.high,
         }
-        words.append(forecast_text(days, "workdays"))
+        parts.append(forecast_text(days, "workdays"))
     share = wear.share
     worn = share is not None and share >= WORN_SHARE
-    rest = ". Power off before touching them." if worn else "."
-    return StartItem("Electrodes", "due" if worn else "ok", f"{', '.join(words)}{rest}", numbers)
+    ending = ". Power off before touching them." if worn else "."
+    return ChecklistItem(
+        "Electrodes", "due" if worn else "ok", f"{', '.join(parts)}{ending}", numbers
+    )
 
 
-def _blade(blade: BladeState, crew: Crew) -> StartItem:
+def _blade(blade: BladeState, crew: Crew) -> ChecklistItem:
     life = crew.blade.cleaves_per_position
     where = f"{blade.cleaver}, position {blade.position}" if blade.position else blade.cleaver
     numbers: dict[str, Any] = {
@@ -127,42 +129,48 @@ def _blade(blade: BladeState, crew: Crew) -> StartItem:
         "cleaves_per_position": life,
     }
     if blade.cleaves is None:
-        words = f"{where}: no turn of its blade is on record, so its cleaves are not known."
-        return StartItem("Blade", "unknown", words, numbers)
-    words = f"{where}: about {blade.cleaves:,} cleaves of {life:,}."
-    return StartItem("Blade", "due" if blade.cleaves >= life else "ok", words, numbers)
+        text = f"{where}: no turn of its blade is on record, so its cleaves are not known."
+        return ChecklistItem("Blade", "unknown", text, numbers)
+    text = f"{where}: about {blade.cleaves:,} cleaves of {life:,}."
+    return ChecklistItem("Blade", "due" if blade.cleaves >= life else "ok", text, numbers)
 
 
-def _no_blade() -> StartItem:
-    return StartItem("Blade", "unknown", "No cleaver was logged with the latest splices.", {})
+def _no_blade() -> ChecklistItem:
+    return ChecklistItem("Blade", "unknown", "No cleaver was logged with the latest splices.", {})
 
 
-def _interval(state: IntervalState, crew: Crew) -> StartItem:
-    name, interval = NAMES[state.action], crew.service.by_action[state.action]
+def _interval(service_interval: IntervalState, crew: Crew) -> ChecklistItem:
+    name, interval = NAMES[service_interval.action], crew.service.by_action[service_interval.action]
     numbers: dict[str, Any] = {
-        "days_since": None if state.days is None else round(state.days, 1),
-        "splices_since": state.splices,
+        "days_since": None if service_interval.days is None else round(service_interval.days, 1),
+        "splices_since": service_interval.splices,
         "interval_days": interval.days,
         "interval_splices": interval.splices,
     }
-    if state.share is None or state.days is None or state.splices is None:
-        if state.done_at is not None:
-            return StartItem(name, "unknown", "No interval is set in crew.toml.", numbers)
-        return StartItem(name, "unknown", "None on record.", numbers)
-    said = [
-        f"{state.days:.0f} of {interval.days:g} days" if interval.days is not None else "",
-        f"{state.splices:,} of {interval.splices:,} splices" if interval.splices else "",
+    if (
+        service_interval.share is None
+        or service_interval.days is None
+        or service_interval.splices is None
+    ):
+        if service_interval.done_at is not None:
+            return ChecklistItem(name, "unknown", "No interval is set in crew.toml.", numbers)
+        return ChecklistItem(name, "unknown", "None on record.", numbers)
+    parts = [
+        f"{service_interval.days:.0f} of {interval.days:g} days"
+        if interval.days is not None
+        else "",
+        f"{service_interval.splices:,} of {interval.splices:,} splices" if interval.splices else "",
     ]
-    words = f"{', '.join(filter(None, said))} since the last."
-    return StartItem(name, "due" if state.share >= 1 else "ok", words, numbers)
+    text = f"{', '.join(filter(None, parts))} since the last."
+    return ChecklistItem(name, "due" if service_interval.share >= 1 else "ok", text, numbers)
 
 
-def _air(situation: Situation, crew: Crew) -> StartItem:
-    last, air, rules = situation.last_check, situation.air, crew.rules
+def _air(state: SplicerState, crew: Crew) -> ChecklistItem:
+    last, air, rules = state.last_check, state.air, crew.rules
     if air is None:
-        return StartItem("Air", "unknown", "No reading is recent enough.", {})
+        return ChecklistItem("Air", "unknown", "No reading is recent enough.", {})
     if last is None:
-        return StartItem("Air", "unknown", "No passed check to compare with.", {})
+        return ChecklistItem("Air", "unknown", "No passed check to compare with.", {})
     moves = (
         ("temperature_change_c", air.temperature_c, last.temperature_c,
          rules.temperature_moved_c, "°C"),
@@ -172,18 +180,18 @@ def _air(situation: Situation, crew: Crew) -> StartItem:
          rules.humidity_moved_pct, "points of humidity"),
     )  # fmt: skip
     numbers: dict[str, Any] = {}
-    said, moved = [], False
+    parts, moved = [], False
     for key, value, before, limit, unit in moves:
         change = None if value is None or before is None else value - before
         numbers[key] = change
         if change is not None:
-            said.append(f"{change:+z.0f} {unit}")
+            parts.append(f"{change:+z.0f} {unit}")
             moved |= abs(change) >= limit
-    if not said:
-        return StartItem("Air", "unknown", "No air is known from the last check.", numbers)
-    words = f"{', '.join(said)} since the last check."
+    if not parts:
+        return ChecklistItem("Air", "unknown", "No air is known from the last check.", numbers)
+    text = f"{', '.join(parts)} since the last check."
     if moved:
-        return StartItem("Air", "due", words, numbers)
-    # a part that is not known may have moved
-    state: State = "ok" if len(said) == len(moves) else "unknown"
-    return StartItem("Air", state, words, numbers)
+        return ChecklistItem("Air", "due", text, numbers)
+    # an unknown quantity may have changed
+    item_state: State = "ok" if len(parts) == len(moves) else "unknown"
+    return ChecklistItem("Air", item_state, text, numbers)

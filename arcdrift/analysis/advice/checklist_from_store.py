@@ -1,10 +1,10 @@
-"""Asks the store for the start-of-day list of one splicer; reads only what the list needs."""
+"""Checklist before the first splice of a day from the store; reads only the rows needed."""
 
 import pandas as pd
 from sqlalchemy import Engine, select
 
-from arcdrift.analysis.advice.checklist import StartItem, start_of_day
-from arcdrift.analysis.advice.splicer_state import Situation
+from arcdrift.analysis.advice.checklist import ChecklistItem, daily_checklist
+from arcdrift.analysis.advice.splicer_state import SplicerState
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.maintenance.electrode_life import electrode_state
 from arcdrift.analysis.maintenance.service_findings import (
@@ -20,20 +20,20 @@ from arcdrift.store.fetch import fetch
 from arcdrift.times import microseconds
 
 LATEST_SPLICES = 30
-"""Splices that tell which cleavers are in use with a splicer."""
+"""Number of latest splices whose cleavers count as in use with a splicer."""
 BLADE_DAYS = 365
-"""How far back cleaves are counted, and turns of a blade sought in the splice log."""
+"""Days for which cleaves are counted and turns of a blade are searched in the splice log."""
 
 
-def start_items(
+def checklist_from_store(
     engine: Engine,
-    situation: Situation,
+    state: SplicerState,
     model: ArcModel | Refusal | None,
     splices: pd.DataFrame,
     service: pd.DataFrame,
     crew: Crew,
-) -> tuple[StartItem, ...]:
-    """List what to look at before the first splice of one splicer's day.
+) -> tuple[ChecklistItem, ...]:
+    """Build the checklist of one splicer.
 
     Parameters
     ----------
@@ -42,20 +42,24 @@ def start_items(
     service : DataFrame
         Its service events.
     """
-    splicer, now = situation.splicer, situation.now
+    splicer, now = state.splicer, state.now
     points = read.result(engine, "result_arc_points", splicer=splicer)
     days = read.result(engine, "result_check_days", splicer=splicer)
     points = points[points["checked_at"] <= now]
-    wear = electrode_state(splicer, points, days, model, crew, situation.arcs_now)
+    wear = electrode_state(splicer, points, days, model, crew, state.arcs_now)
     service = service[service["serviced_at"] <= now]
     intervals = crew.service.by_action
-    done = service[service["action"].isin(intervals)].groupby("action")["serviced_at"].max()
-    own = _use(engine, [splicer], done.min(), now) if len(done) else usage_by_hour(splices.iloc[:0])
-    return start_of_day(
-        situation,
+    last_service = service[service["action"].isin(intervals)].groupby("action")["serviced_at"].max()
+    use = (
+        _usage(engine, [splicer], last_service.min(), now)
+        if len(last_service)
+        else usage_by_hour(splices.iloc[:0])
+    )
+    return daily_checklist(
+        state,
         wear,
         _blades(engine, splices, crew, now),
-        tuple(interval_state(action, own, service, crew, now) for action in intervals),
+        tuple(interval_state(action, use, service, crew, now) for action in intervals),
         crew,
     )
 
@@ -63,8 +67,8 @@ def start_items(
 def _blades(
     engine: Engine, splices: pd.DataFrame, crew: Crew, now: pd.Timestamp
 ) -> tuple[BladeState, ...]:
-    made = splices[splices["spliced_at"] <= now].sort_values("spliced_at")
-    cleavers = sorted(map(str, made.tail(LATEST_SPLICES)["cleaver"].dropna().unique()))
+    past_splices = splices[splices["spliced_at"] <= now].sort_values("spliced_at")
+    cleavers = sorted(map(str, past_splices.tail(LATEST_SPLICES)["cleaver"].dropna().unique()))
     if not cleavers:
         return ()
     turns = read.records(engine, "service", splicers=cleavers)
@@ -72,19 +76,19 @@ def _blades(
     latest = turns.groupby("asset")["serviced_at"].max().reindex(cleavers)
     earliest = now - pd.Timedelta(days=BLADE_DAYS)
     since = max(latest.fillna(earliest).min(), earliest)
-    use = _use(engine, read.splicers(engine), since, now, cleavers)
+    use = _usage(engine, read.splicers(engine), since, now, cleavers)
     states = (blade_state(name, use, turns, crew.blade.cleaves_per_position) for name in cleavers)
     return tuple(state for state in states if state is not None)
 
 
-def _use(
+def _usage(
     engine: Engine,
     names: list[str],
     since: pd.Timestamp,
     now: pd.Timestamp,
     cleavers: list[str] | None = None,
 ) -> pd.DataFrame:
-    # by splicer and time, which is how the store is indexed; then, of those, by cleaver
+    # filter by splicer and time first, because the store is indexed by them, then by cleaver
     t = schema.splices.columns
     query = select(t.id, t.splicer, t.spliced_at, t.cleaver, t.blade_position).where(
         t.splicer.in_(names),

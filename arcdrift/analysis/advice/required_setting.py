@@ -1,7 +1,7 @@
-"""The setting an arc needs now, with everything that makes it uncertain.
+"""Required arc setting now, and its uncertainty.
 
-Beyond the model's own coefficients: a last check the model has not learned from yet, and a
-weather station outside where the work may be in a heated room.
+The uncertainty includes that of the model's coefficients, a last check that is not in the model
+yet, and whether work is in a heated room where only a weather station's reading is known.
 """
 
 from dataclasses import dataclass
@@ -26,12 +26,12 @@ from arcdrift.analysis.arc.indoor_checks import (
 from arcdrift.arrays import Floats
 
 SHIFT_SD_C = 5.0
-"""How far outdoor air warms or cools within a shift (common practice, no source)."""
+"""Standard deviation of the outdoor temperature within a shift (common practice, no source)."""
 
 
 @dataclass(frozen=True)
-class Met:
-    """Air met at one instant and the arcs on the electrodes then.
+class AirAndWear:
+    """Air and arcs on the electrodes at one time.
 
     ``outdoor``: the air is a weather station's.
     """
@@ -44,13 +44,13 @@ class Met:
     outdoor: bool
 
     @property
-    def row(self) -> Floats:
-        """Regressors of the model, then 1 for its level."""
-        return row(self.air_density, self.vapor_pressure, self.arcs)
+    def regressors(self) -> Floats:
+        """Regressors of the model, then 1 for its level; shape (4,)."""
+        return regressor_row(self.air_density, self.vapor_pressure, self.arcs)
 
     @property
-    def in_room(self) -> Floats | None:
-        """The same in a heated room; None where that makes no difference or cannot be."""
+    def indoor_regressors(self) -> Floats | None:
+        """The same in a heated room; None if it is warm outdoors or the air was measured there."""
         if not self.outdoor or self.temperature_c is None or self.pressure_hpa is None:
             return None
         if self.temperature_c >= ROOM_C - COLDER_BY_C:
@@ -58,16 +58,16 @@ class Met:
         warm = np.array([ROOM_C])
         humidity = 100.0 * self.vapor_pressure / saturation_vapor_pressure(warm)
         density = air_density(warm, np.array([self.pressure_hpa]), np.minimum(humidity, 100.0))
-        return row(float(density[0]), self.vapor_pressure, self.arcs)
+        return regressor_row(float(density[0]), self.vapor_pressure, self.arcs)
 
 
 @dataclass(frozen=True)
-class Required:
-    """What the arc needs, as a mixture of being outdoors and in a heated room.
+class RequiredSetting:
+    """Required setting as a mixture of working outdoors and in a heated room.
 
     ``outdoors`` and ``indoors`` are settings, ``sd`` and ``sd_indoors`` their standard deviations,
-    ``heated`` the chance of the room, ``row`` the regressors to expect, ``mean`` and ``cov`` the
-    coefficients used.
+    ``heated`` the probability of the room, ``regressors`` the expected ones, ``mean`` and ``cov``
+    those of the coefficients.
     """
 
     outdoors: float
@@ -75,7 +75,7 @@ class Required:
     sd: float
     sd_indoors: float
     heated: float
-    row: Floats
+    regressors: Floats
     mean: Floats
     cov: Floats
 
@@ -91,43 +91,52 @@ class Required:
         within = (1.0 - self.heated) * self.sd**2 + self.heated * self.sd_indoors**2
         return float(np.sqrt(within + between))
 
-    def off_by_more(self, setting: float, tolerance: float) -> float:
-        """Chance that a setting is off by more than the tolerance.
+    def probability_off(self, setting: float, tolerance: float) -> float:
+        """Probability that a setting is off by more than the tolerance.
 
-        Of a normal law with the mixture's mean and spread. The mixture's own two peaks told 79 %
-        where 69 % were off (26 simulated crews): which air it was is less sure than they have
-        it. The normal law told 79 % where 75 % were, at the same mean squared error.
+        Computed from a normal distribution with the mixture's mean and spread. The two-peaked
+        mixture itself said 79 % where 69 % were off (26 simulated crews), because which air it
+        was is less certain than it assumes. The normal distribution said 79 % where 75 % were, at
+        the same mean squared error.
         """
-        off, sd = self.value - setting, self.spread
-        return float(norm.cdf((-tolerance - off) / sd) + norm.sf((tolerance - off) / sd))
+        difference, sd = self.value - setting, self.spread
+        return float(
+            norm.cdf((-tolerance - difference) / sd) + norm.sf((tolerance - difference) / sd)
+        )
 
 
-def required_now(
-    model: ArcModel, now: Met, check: Met | None, setting: float, *, same_shift: bool, learned: bool
-) -> Required:
-    """Work out the setting needed now.
+def required_setting(
+    model: ArcModel,
+    now: AirAndWear,
+    check: AirAndWear | None,
+    setting: float,
+    *,
+    same_shift: bool,
+    learned: bool,
+) -> RequiredSetting:
+    """Setting that the arc requires now.
 
     Parameters
     ----------
-    now, check : Met
-        The air and wear of now and of the last passed check; None where not known.
+    now, check : AirAndWear
+        The air and wear now and at the last passed check; None if not known.
     setting : float
-        What that check stored.
+        Setting stored by that check.
     same_shift : bool
-        Whether the check is of this workday or shift: who checked in a room still works there.
+        Whether the check is of this workday or shift: if it was made in a room, work is there too.
     learned : bool
         Whether the model was fitted with that check.
 
     Notes
     -----
-    A check stores what the arc needed then, give or take its repeatability. One that the model
-    has not learned from is a fresh observation and updates the coefficients (normal posterior);
-    leaving it out told 80 % where 58 % were off, because settings far from a forecast are far
-    partly by the forecast's own error. Asked at work on 36 simulated crews, of answers told 75 to
-    85 % 76 % were off (95 %: 68 to 83), of those told 85 to 95 % 90 %.
+    A check stores the setting required then, up to its repeatability. One that is not in the
+    model yet is a new observation and updates the coefficients (normal posterior); without this
+    update the probabilities were 80 % where 58 % were off, because settings far from a forecast
+    are far partly by the forecast's own error. In 36 simulated crews, of answers of 75 to 85 %,
+    76 % were off (95 %: 68 to 83), of those of 85 to 95 %, 90 %.
 
-    The chance of a heated room starts from the share of this splicer's checks that seemed to be
-    made in one.
+    The prior probability of a heated room is the estimated share of this splicer's checks made in
+    one.
     """
     mean, cov = np.array(model.mean), np.array(model.cov)
     share = (PRIOR_INDOOR_CHECKS + model.expected_indoor) / (
@@ -135,50 +144,50 @@ def required_now(
     )
     heated = share
     if check is not None:
-        outside, room = check.row, check.in_room
-        was_heated = share
-        if room is not None:
-            sd = float(np.sqrt(model.sigma**2 + outside @ cov @ outside))
-            warmth = float(np.hypot(sd, _unsure_warmth(room, mean)))
-            was_heated = indoor_posterior(
+        outdoor_row, indoor_row = check.regressors, check.indoor_regressors
+        check_heated = share
+        if indoor_row is not None:
+            sd = float(np.sqrt(model.sigma**2 + outdoor_row @ cov @ outdoor_row))
+            indoor_sd = float(np.hypot(sd, _indoor_setting_sd(indoor_row, mean)))
+            check_heated = indoor_posterior(
                 share,
-                norm.pdf(setting, room @ mean, warmth),
-                norm.pdf(setting, outside @ mean, sd),
+                norm.pdf(setting, indoor_row @ mean, indoor_sd),
+                norm.pdf(setting, outdoor_row @ mean, sd),
             )
         elif not check.outdoor:
-            was_heated = _room_felt(check, now, share)
+            check_heated = _indoor_by_temperature(check, now, share)
         if same_shift:
-            heated = was_heated
+            heated = check_heated
         if not learned:
-            met, noise = outside, model.sigma**2
-            if room is not None:
-                step = float((room - outside) @ mean)
-                met = outside + was_heated * (room - outside)
-                noise += was_heated * (1.0 - was_heated) * step**2
-                noise += was_heated * _unsure_warmth(room, mean) ** 2
-            gain = cov @ met / (noise + met @ cov @ met)
-            mean = mean + gain * (setting - met @ mean)
-            cov = cov - np.outer(gain, met @ cov)
-    outdoors, indoors = now.row, now.in_room
+            expected, variance = outdoor_row, model.sigma**2
+            if indoor_row is not None:
+                step = float((indoor_row - outdoor_row) @ mean)
+                expected = outdoor_row + check_heated * (indoor_row - outdoor_row)
+                variance += check_heated * (1.0 - check_heated) * step**2
+                variance += check_heated * _indoor_setting_sd(indoor_row, mean) ** 2
+            gain = cov @ expected / (variance + expected @ cov @ expected)
+            mean = mean + gain * (setting - expected @ mean)
+            cov = cov - np.outer(gain, expected @ cov)
+    outdoors, indoors = now.regressors, now.indoor_regressors
     if indoors is None:
         heated, indoors = 0.0, outdoors
     sd = float(np.sqrt(outdoors @ cov @ outdoors))
-    return Required(
+    return RequiredSetting(
         outdoors=float(outdoors @ mean),
         indoors=float(indoors @ mean),
         sd=sd,
-        sd_indoors=float(np.hypot(sd, _unsure_warmth(indoors, mean))),
+        sd_indoors=float(np.hypot(sd, _indoor_setting_sd(indoors, mean))),
         heated=heated,
-        row=outdoors + heated * (indoors - outdoors),
+        regressors=outdoors + heated * (indoors - outdoors),
         mean=mean,
         cov=cov,
     )
 
 
-def _room_felt(check: Met, now: Met, share: float) -> float:
-    """Chance that a check was made in a heated room, by the warmth a sensor beside it felt.
+def _indoor_by_temperature(check: AirAndWear, now: AirAndWear, share: float) -> float:
+    """Probability that a check was made in a heated room, from the temperature measured beside it.
 
-    Outdoors that warmth would be about the present one of the weather station.
+    Outdoors that temperature would be near the weather station's present one.
     """
     if check.temperature_c is None or now.temperature_c is None:
         return share
@@ -189,21 +198,21 @@ def _room_felt(check: Met, now: Met, share: float) -> float:
     )
 
 
-def _unsure_warmth(room: Floats, mean: Floats) -> float:
-    """Setting units that the unknown warmth of a room leaves open; density falls as 1/T."""
-    density = float(room[0] - row(0.0, 0.0, 0.0)[0])
+def _indoor_setting_sd(indoor_row: Floats, mean: Floats) -> float:
+    """Sd of the required setting from the unknown room temperature; density falls as 1/T."""
+    density = float(indoor_row[0] - regressor_row(0.0, 0.0, 0.0)[0])
     return abs(float(mean[0])) * density * ROOM_SD_C / (ROOM_C + 273.15)
 
 
-def row(density: float, vapor: float, arcs: float) -> Floats:
-    """Regressors as the model takes them, shape (4,), the last 1 for its level."""
+def regressor_row(density: float, vapor: float, arcs: float) -> Floats:
+    """Regressors in the model's units, shape (4,); the last is 1 for its level."""
     origin, unit = _centering()
     return np.append(origin + unit * np.array([density, vapor, arcs]), 1.0)
 
 
 @cache
 def _centering() -> tuple[Floats, Floats]:
-    """Where `center_air` puts zero, and what it makes of one more unit of each regressor."""
+    """Value of `center_air` at zero, and its change per unit of each regressor; shapes (3,)."""
     ends = pd.DataFrame({name: [0.0, 1.0] for name in REGRESSORS})
-    zero, one = center_air(ends).to_numpy(dtype=float)
-    return zero, one - zero
+    zero, unit = center_air(ends).to_numpy(dtype=float)
+    return zero, unit - zero

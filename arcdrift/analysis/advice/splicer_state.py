@@ -1,21 +1,21 @@
-"""Where a splicer stands: what advice on it is given on."""
+"""State of one splicer at one time: all that advice on it is computed from."""
 
 from dataclasses import dataclass
 
 import pandas as pd
 
-from arcdrift.analysis.advice.required_setting import Met
+from arcdrift.analysis.advice.required_setting import AirAndWear
 from arcdrift.analysis.arc.indoor_checks import COLDER_BY_C, ROOM_C
 
 OLD_READING_MIN = 30.0
-"""Age from which a reading is told to be old; common practice, no source."""
+"""Age in minutes from which advice warns of an old reading (common practice, no source)."""
 
 
 @dataclass(frozen=True)
 class AirNow:
-    """Air the question is about: at the station, as measured or as typed in.
+    """Air for which advice is given, as measured or typed in; pressure at the station.
 
-    ``outdoor``: the temperature is a weather station's, so a heated room is not seen.
+    ``outdoor``: the temperature is a weather station's, so it may be warmer in a heated room.
     """
 
     temperature_c: float | None
@@ -28,8 +28,8 @@ class AirNow:
     outdoor: bool = False
 
     @property
-    def old(self) -> str | None:
-        """What an old reading leaves open, in a sentence; None while it is fresh."""
+    def age_warning(self) -> str | None:
+        """Warning that the reading is old; None if it is recent."""
         if self.age_min is None or self.age_min < OLD_READING_MIN:
             return None
         return (
@@ -39,7 +39,7 @@ class AirNow:
 
     @property
     def note(self) -> str | None:
-        """What this air cannot know, in a sentence; None when there is nothing to warn of."""
+        """Warning that a heated room would not be seen; None if that does not matter."""
         if not self.outdoor or self.temperature_c is None:
             return None
         if self.temperature_c >= ROOM_C - COLDER_BY_C:
@@ -52,7 +52,7 @@ class AirNow:
 
 @dataclass(frozen=True)
 class LastCheck:
-    """The last passed arc check and the air it was made in."""
+    """The last passed arc check and its air."""
 
     checked_at: pd.Timestamp
     site: str | None
@@ -66,11 +66,11 @@ class LastCheck:
     outdoor: bool = False
 
     @property
-    def met(self) -> Met | None:
-        """Its air and wear, None where they are not all known."""
+    def air_and_wear(self) -> AirAndWear | None:
+        """Its air and wear; None if they are not all known."""
         if self.air_density is None or self.vapor_pressure is None or self.arcs is None:
             return None
-        return Met(
+        return AirAndWear(
             self.temperature_c,
             self.pressure_hpa,
             self.air_density,
@@ -81,19 +81,19 @@ class LastCheck:
 
 
 @dataclass(frozen=True)
-class Unsettled:
-    """An open finding on the arc that a new check would not settle: drift, worn electrodes."""
+class OpenArcFinding:
+    """An open finding on the arc that an arc check does not resolve: drift, worn electrodes."""
 
     finding: str
     kind: str
     words: str
     pressing: bool
-    """False once it has gone quiet, or a service may have mended it since."""
+    """False if it has had no recent alarm, or if a later service may have fixed it."""
 
 
 @dataclass(frozen=True)
-class Situation:
-    """All that advice is given on, for one splicer at one instant."""
+class SplicerState:
+    """Last check, service, air, wear and open findings of one splicer at one time."""
 
     splicer: str
     now: pd.Timestamp
@@ -107,10 +107,10 @@ class Situation:
     air: AirNow | None
     arcs_now: float | None
     program_classes: tuple[str, ...]
-    open_findings: tuple[Unsettled, ...] = ()
+    open_findings: tuple[OpenArcFinding, ...] = ()
     asked_elsewhere: bool = False
-    """Whether the question is about a place that the splicer would be taken to."""
+    """Whether advice is asked for another place than the splicer's present one."""
     newest_reading: pd.Timestamp | None = None
-    """Newest reading that could tell of its air, however old."""
+    """Time of the newest reading that applies to it, however old."""
     learned_until: pd.Timestamp | None = None
-    """Instant of the analysis that fitted the model; a later check is news to it."""
+    """Time of the analysis that fitted the model; later checks are not in the model."""

@@ -1,4 +1,4 @@
-"""Where a splicer stands at one instant: its last check, the air then and now, its wear."""
+"""Compute the state of splicers at one time: last check, air then and now, electrode wear."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -13,7 +13,7 @@ from arcdrift.air.moist_air import (
     saturation_vapor_pressure,
     vapor_pressure,
 )
-from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation
+from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, SplicerState
 from arcdrift.analysis.arc.arc_points import passed_checks
 from arcdrift.analysis.common.days import record_sites, site_time_zones
 from arcdrift.analysis.common.grouping import category_to_text
@@ -23,10 +23,10 @@ from arcdrift.settings import Crew, Site, Splicer
 from arcdrift.times import day_bounds, local_day
 
 PROGRAM_DAYS = 7
-"""Programs used within this many days are the ones advice speaks of."""
+"""Advice covers the program classes used within this many days."""
 
 
-def situation_of(
+def splicer_state_at(
     splicer: str,
     checks: pd.DataFrame,
     splices: pd.DataFrame,
@@ -37,8 +37,8 @@ def situation_of(
     *,
     typed: dict[str, float] | None = None,
     elsewhere: str | float | None = None,
-) -> Situation:
-    """Gather what advice is given on.
+) -> SplicerState:
+    """State of one splicer at time ``now``.
 
     Parameters
     ----------
@@ -50,23 +50,23 @@ def situation_of(
         Prepared readings, at least those near the last check and near ``now``.
     typed : dict, optional
         ``temperature_c``, ``pressure_hpa`` (station), ``humidity_pct`` typed in by a person;
-        they stand in for the newest reading. A temperature typed alone keeps the vapor of the
-        reading, as air brought into a warm room does, not its relative humidity.
+        they replace those of the newest reading. If only a temperature is typed, the reading's
+        vapor pressure is kept, not its relative humidity, as for air heated in a room.
     elsewhere : str or float, optional
-        Another site, or an elevation in meters, that the splicer would be taken to.
+        Another site, or an elevation in meters, for which advice is asked.
 
     Raises
     ------
     UsageError
-        When air has to be brought to another elevation and either of the two is not known.
+        If air has to be converted to another elevation and either elevation is not known.
     """
-    (situation,) = situations_of(
+    (state,) = splicer_states_at(
         [splicer], checks, splices, service, readings, crew, now, typed=typed, elsewhere=elsewhere
     )
-    return situation
+    return state
 
 
-def situations_of(
+def splicer_states_at(
     names: Sequence[str],
     checks: pd.DataFrame,
     splices: pd.DataFrame,
@@ -77,10 +77,10 @@ def situations_of(
     *,
     typed: dict[str, float] | None = None,
     elsewhere: str | float | None = None,
-) -> tuple[Situation, ...]:
-    """Gather what advice on each of some splicers is given on, from the records of them all.
+) -> tuple[SplicerState, ...]:
+    """States of several splicers at time ``now``, from the records of all of them.
 
-    Parameters and errors as for `situation_of`.
+    Parameters and errors as for `splicer_state_at`.
     """
     checks = checks[checks["checked_at"] <= now]
     splices = splices[splices["spliced_at"] <= now]
@@ -88,51 +88,64 @@ def situations_of(
     sources = AirSources.from_readings(readings, crew)
     near = sources.near([now], pd.Timedelta(minutes=crew.air_max_age_min))
     past = AirSources.from_readings(near[near["read_at"] <= now], crew)
-    places = _sites_now(names, checks, splices, crew)
-    zones = site_time_zones(pd.Series(places, dtype=object), crew)
+    sites = _sites_now(names, checks, splices, crew)
+    zones = site_time_zones(pd.Series(sites, dtype=object), crew)
     todays = local_day(pd.Series(now, zones.index).dt.as_unit("us"), zones, crew.day_offset)
-    airs = _newest(names, places, past, crew, now)
-    lasts = _last_checks(checks, service, sources, crew)
+    newest_air = _newest_air(names, sites, past, crew, now)
+    last_checks = _last_checks(checks, service, sources, crew)
     recent = splices[splices["spliced_at"] > now - pd.Timedelta(days=PROGRAM_DAYS)]
     programs = recent.dropna(subset=["program"]).groupby("splicer")["program"].unique()
-    own = {str(name): rows for name, rows in checks.groupby("splicer")}
-    made = {str(name): rows for name, rows in recent.groupby("splicer")}
-    events = {str(name): rows for name, rows in service.groupby("asset")}
-    found = []
-    for splicer, here, zone, today, (_, row) in zip(
-        names, places, zones, todays, airs.iterrows(), strict=True
+    checks_of = {str(name): rows for name, rows in checks.groupby("splicer")}
+    splices_of = {str(name): rows for name, rows in recent.groupby("splicer")}
+    service_of = {str(name): rows for name, rows in service.groupby("asset")}
+    states = []
+    for splicer, site, zone, today, (_, row) in zip(
+        names, sites, zones, todays, newest_air.iterrows(), strict=True
     ):
         settings = crew.splicers.get(splicer, Splicer())
-        mine, done = own.get(splicer, checks[:0]), events.get(splicer, service[:0])
-        last = lasts.get(splicer)
-        since = done if last is None else done[done["serviced_at"] > last.checked_at]
-        later = mine if last is None else mine[mine["checked_at"] > last.checked_at]
-        there = _air_there(elsewhere, past, crew, now) if elsewhere != here else None
+        splicer_checks, splicer_service = (
+            checks_of.get(splicer, checks[:0]),
+            service_of.get(splicer, service[:0]),
+        )
+        last = last_checks.get(splicer)
+        service_since = (
+            splicer_service
+            if last is None
+            else splicer_service[splicer_service["serviced_at"] > last.checked_at]
+        )
+        later_checks = (
+            splicer_checks
+            if last is None
+            else splicer_checks[splicer_checks["checked_at"] > last.checked_at]
+        )
+        other_air = _air_there(elsewhere, past, crew, now) if elsewhere != site else None
         classes = {crew.class_of(str(program)) for program in programs.get(splicer, ())}
-        found.append(
-            Situation(
+        states.append(
+            SplicerState(
                 splicer=splicer,
                 now=now,
                 day_started=pd.Timestamp(day_bounds(today.date(), str(zone), crew.day_offset)[0]),
-                site=elsewhere if isinstance(elsewhere, str) else here,
+                site=elsewhere if isinstance(elsewhere, str) else site,
                 unit=settings.setting_unit,
                 tolerance=settings.tolerance,
                 last_check=last,
-                failed_since=int((later["outcome"] == "fail").sum()),
-                service_since=tuple(since.sort_values("serviced_at")["action"]),
-                air=_air_now(row, there, here, elsewhere, crew, typed or {}),
-                arcs_now=_arcs_now(last, mine, made.get(splicer, splices[:0]), done),
+                failed_since=int((later_checks["outcome"] == "fail").sum()),
+                service_since=tuple(service_since.sort_values("serviced_at")["action"]),
+                air=_air_now(row, other_air, site, elsewhere, crew, typed or {}),
+                arcs_now=_arcs_now(
+                    last, splicer_checks, splices_of.get(splicer, splices[:0]), splicer_service
+                ),
                 program_classes=tuple(sorted(classes)),
-                asked_elsewhere=elsewhere is not None and elsewhere != here,
+                asked_elsewhere=elsewhere is not None and elsewhere != site,
             )
         )
-    return tuple(found)
+    return tuple(states)
 
 
 def _sites_now(
     names: Sequence[str], checks: pd.DataFrame, splices: pd.DataFrame, crew: Crew
 ) -> list[str | None]:
-    """Where each splicer's newest record was made, else its home site."""
+    """Site of each splicer's newest record, else its home site."""
     parts = [
         category_to_text(part[["splicer", "site", when]]).rename(columns={when: "at"})
         for part, when in ((checks, "checked_at"), (splices, "spliced_at"))
@@ -150,7 +163,7 @@ def _sites_now(
 def _last_checks(
     checks: pd.DataFrame, service: pd.DataFrame, sources: AirSources, crew: Crew
 ) -> dict[str, LastCheck]:
-    # wear needs the whole history of the counter, the air only the last check's surroundings
+    # wear needs the counter's whole history, the air only readings near the last check
     passed = passed_checks(checks, service).groupby("splicer").tail(1)
     if passed.empty:
         return {}
@@ -161,13 +174,13 @@ def _last_checks(
         str(point["splicer"]): LastCheck(
             checked_at=point["checked_at"],
             site=None if pd.isna(point["site"]) else str(point["site"]),
-            arc_setting=_number(point["arc_setting"]),
-            arcs=_number(point["arcs"]),
-            temperature_c=_number(point["temperature_c"]),
-            pressure_hpa=_number(point["station_pressure_hpa"]),
-            humidity_pct=_number(point["humidity_pct"]),
-            air_density=_number(point["air_density"]),
-            vapor_pressure=_number(point["vapor_pressure"]),
+            arc_setting=_float_or_none(point["arc_setting"]),
+            arcs=_float_or_none(point["arcs"]),
+            temperature_c=_float_or_none(point["temperature_c"]),
+            pressure_hpa=_float_or_none(point["station_pressure_hpa"]),
+            humidity_pct=_float_or_none(point["humidity_pct"]),
+            air_density=_float_or_none(point["air_density"]),
+            vapor_pressure=_float_or_none(point["vapor_pressure"]),
             outdoor=point["air_source"] == WEATHER_STATION,
         )
         for _, point in points.iterrows()
@@ -177,35 +190,36 @@ def _last_checks(
 def _air_there(
     elsewhere: str | float | None, past: AirSources, crew: Crew, now: pd.Timestamp
 ) -> pd.Series | None:
-    """Newest air of another site, where a reading tells it."""
+    """Newest air of another site; None if there is no recent reading."""
     if not isinstance(elsewhere, str):
         return None
-    # the splicer's own sensors tell of where it is, not of where it would go
-    row = _newest([None], [elsewhere], past, crew, now).iloc[0]
+    # the splicer's own sensors measure its present site, not the other one
+    row = _newest_air([None], [elsewhere], past, crew, now).iloc[0]
     return None if pd.isna(row["air_density"]) else row
 
 
 def _air_now(
     row: pd.Series,
-    there: pd.Series | None,
-    here: str | None,
+    other_air: pd.Series | None,
+    site: str | None,
     elsewhere: str | float | None,
     crew: Crew,
     typed: dict[str, float],
 ) -> AirNow | None:
-    """Air at hand, from the newest reading here or there, or brought from here to there."""
-    brought = there is None and elsewhere is not None and elsewhere != here
-    row = row if there is None else there
+    """Air for advice: of the newest reading, changed to the other place and by typed values."""
+    convert = other_air is None and elsewhere is not None and elsewhere != site
+    row = row if other_air is None else other_air
     t, p, rh = (
-        _number(row[name]) for name in ("temperature_c", "station_pressure_hpa", "humidity_pct")
+        _float_or_none(row[name])
+        for name in ("temperature_c", "station_pressure_hpa", "humidity_pct")
     )
-    vapor = _number(row["vapor_pressure"])
-    source, age = str(row["air_source"]), _number(row["air_age_min"])
-    if brought and elsewhere is not None and t is not None and p is not None:
-        before, after = _elevations(here, elsewhere, crew)
-        p = float(pressure_elsewhere(np.array([p]), before, after, t, vapor or 0.0)[0])
-        kept = "" if "temperature_c" in typed else ", its temperature kept"
-        source = f"{source}, brought from {before:g} to {after:g} m{kept}"
+    vapor = _float_or_none(row["vapor_pressure"])
+    source, age = str(row["air_source"]), _float_or_none(row["air_age_min"])
+    if convert and elsewhere is not None and t is not None and p is not None:
+        from_m, to_m = _elevations(site, elsewhere, crew)
+        p = float(pressure_elsewhere(np.array([p]), from_m, to_m, t, vapor or 0.0)[0])
+        note = "" if "temperature_c" in typed else ", its temperature kept"
+        source = f"{source}, brought from {from_m:g} to {to_m:g} m{note}"
     t = typed.get("temperature_c", t)
     p = typed.get("pressure_hpa", p)
     if "humidity_pct" in typed:
@@ -232,14 +246,14 @@ def _air_now(
     )
 
 
-def _newest(
+def _newest_air(
     names: Sequence[str | None],
     sites: Sequence[str | None],
     past: AirSources,
     crew: Crew,
     now: pd.Timestamp,
 ) -> pd.DataFrame:
-    """Air of the newest readings that tell of splicers at sites, or of sites alone."""
+    """Air of the newest reading for each splicer and its site, or for each site alone."""
     event = pd.DataFrame(
         {
             "splicer": pd.Series(list(names), dtype="str"),
@@ -253,19 +267,19 @@ def _newest(
     return join_air(event, past, crew, "at")
 
 
-def _elevations(here: str | None, elsewhere: str | float, crew: Crew) -> tuple[float, float]:
-    """Elevation of where the splicer is and of where it would go, meters."""
-    before = crew.sites.get(here or "", Site()).elevation_m
-    after = (
+def _elevations(site: str | None, elsewhere: str | float, crew: Crew) -> tuple[float, float]:
+    """Elevation of the splicer's site and of the other place, meters."""
+    from_m = crew.sites.get(site or "", Site()).elevation_m
+    to_m = (
         crew.sites.get(elsewhere, Site()).elevation_m if isinstance(elsewhere, str) else elsewhere
     )
-    if before is None or after is None:
-        unknown = elsewhere if before is not None else here or "the place where the splicer is"
+    if from_m is None or to_m is None:
+        unknown = elsewhere if from_m is not None else site or "the place where the splicer is"
         raise UsageError(
             f"No recent reading tells the air of the other place, and {unknown} has no elevation_m "
             "in crew.toml to work it out from; add it, or type in the air there."
         )
-    return before, after
+    return from_m, to_m
 
 
 def _arcs_now(
@@ -283,5 +297,5 @@ def _arcs_now(
     return last.arcs + max(fired, 0.0)
 
 
-def _number(cell: Any) -> float | None:
+def _float_or_none(cell: Any) -> float | None:
     return None if pd.isna(cell) else float(cell)

@@ -25,6 +25,8 @@ from arcdrift.charts.intervals import CONFIDENCE_LEVEL
 
 SPARE_CHECKS = 8
 """Checks required beyond the number of coefficients before a regression is shown."""
+DEFAULT_TOLERANCE = 3.0
+"""Tolerated error of a setting in repeatabilities of a check, if crew.toml sets none."""
 EFFECT_UNITS = {
     "air_density": ("air density", "per 0.01 kg/m³", 0.01),
     "vapor_pressure": ("water vapor pressure", "per hPa", 1.0),

@@ -11,8 +11,9 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.advice.advice import advise
-from arcdrift.analysis.advice.air_findings import conditions_finding, gap_findings
-from arcdrift.analysis.advice.splicer_state import Situation
+from arcdrift.analysis.advice.conditions_moved import conditions_moved_finding
+from arcdrift.analysis.advice.reading_gaps import reading_gap_findings
+from arcdrift.analysis.advice.splicer_state import SplicerState
 from arcdrift.analysis.arc.arc_drift import CLIP, checks_per_month, drift_charts
 from arcdrift.analysis.arc.arc_findings import arc_findings
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc, fit_for_pooling
@@ -145,7 +146,7 @@ def assess(
         *_loss_findings(summary.technician_days, loss, days, changes, now),
         *average_findings(summary.accepted_days, crew, now),
         *single_findings(summary.over_limit, now),
-        *gap_findings(summary.airless, now),
+        *reading_gap_findings(summary.airless, now),
         *_conditions_findings(summary.states, models, crew, now),
         *clock_findings(summary.clocks, crew, now),
         *optimistic_findings(summary.measured, crew, now),
@@ -322,7 +323,7 @@ def _loss_findings(
 
 
 def _conditions_findings(
-    situations: tuple[Situation, ...],
+    situations: tuple[SplicerState, ...],
     models: list[ArcModel | Refusal],
     crew: Crew,
     now: pd.Timestamp,
@@ -330,9 +331,9 @@ def _conditions_findings(
     """Findings of air that moved since the check, for splicers at work within the last day."""
     model_of = {model.splicer: model for model in models}
     findings = []
-    for situation in situations:
-        advice = advise(situation, model_of.get(situation.splicer), crew)
-        findings.append(conditions_finding(advice, situation, now))
+    for state in situations:
+        advice = advise(state, model_of.get(state.splicer), crew)
+        findings.append(conditions_moved_finding(advice, state, now))
     return [finding for finding in findings if finding is not None]
 
 

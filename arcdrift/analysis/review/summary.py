@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.air.air_join import AirSources, join_air
-from arcdrift.analysis.advice.splicer_state import Situation
-from arcdrift.analysis.advice.splicer_state_at import PROGRAM_DAYS, situations_of
+from arcdrift.analysis.advice.splicer_state import SplicerState
+from arcdrift.analysis.advice.splicer_state_at import PROGRAM_DAYS, splicer_states_at
 from arcdrift.analysis.arc.arc_points import arc_points
 from arcdrift.analysis.checks.daily_checks import daily_checks
 from arcdrift.analysis.clock.clock_errors import Clock, look_at_clock
@@ -121,7 +121,7 @@ class Summary:
     imports: pd.DataFrame
     airless: pd.DataFrame
     clocks: dict[str, Clock]
-    states: tuple[Situation, ...]
+    states: tuple[SplicerState, ...]
 
 
 def splice_columns(crew: Crew) -> tuple[str, ...]:
@@ -316,11 +316,11 @@ def _states(
     service: pd.DataFrame,
     crew: Crew,
     now: pd.Timestamp,
-) -> tuple[Situation, ...]:
+) -> tuple[SplicerState, ...]:
     """State of each splicer that made a splice within the last day."""
     spliced_at = splices["spliced_at"]
     recent = splices[(spliced_at <= now) & (spliced_at > now - pd.Timedelta(days=PROGRAM_DAYS))]
     by_splicer = category_to_text(recent[["splicer", "spliced_at"]]).groupby("splicer")
     newest = by_splicer["spliced_at"].max()
     working = [name for name in names if newest.get(name, NEVER) >= now - pd.Timedelta(days=1)]
-    return situations_of(working, checks, recent, service, sources, crew, now)
+    return splicer_states_at(working, checks, recent, service, sources, crew, now)

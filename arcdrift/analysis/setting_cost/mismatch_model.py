@@ -18,7 +18,7 @@ from scipy.stats import f as fisher
 from scipy.stats import t as student
 
 from arcdrift.analysis.arc.arc_drift import center_air
-from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
+from arcdrift.analysis.arc.arc_model import DEFAULT_TOLERANCE, ArcModel, Refusal
 from arcdrift.analysis.arc.indoor_checks import INDOOR_PROBABILITY_LIMIT
 from arcdrift.analysis.arc.pooled_regression import SLOPES
 from arcdrift.analysis.setting_cost.mismatch_cost import MismatchCost
@@ -26,8 +26,6 @@ from arcdrift.analysis.setting_cost.mismatch_groups import CELL_COLUMNS, MOMENTS
 from arcdrift.arrays import Floats, Ints
 from arcdrift.settings import Crew, Splicer
 
-TOLERANCES = 3.0
-"""Default tolerance in repeatabilities, if crew.toml sets none."""
 LEVEL_CHECKS = 5
 """Checks of an epoch required before its level, and so a mismatch, is known well enough."""
 FEWEST_CELLS = 30
@@ -325,7 +323,7 @@ def _group_costs(
     costs = []
     for splicer in splicers:
         tolerance = crew.splicers.get(splicer, Splicer()).tolerance
-        tolerance = tolerance or TOLERANCES * model_of[splicer].sigma
+        tolerance = tolerance or DEFAULT_TOLERANCE * model_of[splicer].sigma
         reason = _refusal(
             len(group), int(n.sum()), seen, unit, program_class, low, high, usual, tolerance
         )

@@ -74,13 +74,13 @@ def advise(
     with open_crew(folder) as session:
         import pandas as pd
 
-        from arcdrift.analysis.advice.advice_from_store import advise_now
+        from arcdrift.analysis.advice.advice_from_store import advice_from_store
         from arcdrift.store import read
 
         require_known(splicer, read.splicers(session.engine), "splicer")
         zone = zone_of_splicer(session.crew, splicer)
         instant = None if at is None else parse_instant(at, zone, "--at")
-        advice = advise_now(
+        advice = advice_from_store(
             session.engine,
             session.crew,
             splicer,

@@ -8,9 +8,9 @@ import pytest
 from scipy.stats import multivariate_normal
 
 from arcdrift.air.moist_air import air_density, vapor_pressure
-from arcdrift.analysis.advice.advice import NOT_MENDED, advise
-from arcdrift.analysis.advice.air_findings import conditions_finding
-from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation, Unsettled
+from arcdrift.analysis.advice.advice import DRIFT_NOTE, advise
+from arcdrift.analysis.advice.conditions_moved import conditions_moved_finding
+from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, OpenArcFinding, SplicerState
 from arcdrift.analysis.arc.arc_model import ArcModel, Effect, Refusal
 from arcdrift.settings import Crew
 
@@ -29,8 +29,8 @@ def air(celsius: float, pressure: float = 1000.0, humidity: float = 50.0) -> dic
     }
 
 
-def situation(celsius_now: float = 15.0, **changes: object) -> Situation:
-    start = Situation(
+def state(celsius_now: float = 15.0, **changes: object) -> SplicerState:
+    start = SplicerState(
         splicer="Heron",
         now=pd.Timestamp("2026-09-10T18:00Z"),
         day_started=pd.Timestamp("2026-09-10T06:00Z"),
@@ -68,7 +68,7 @@ def model(level: float = 100.0, sigma: float = 3.0, spread: float = 1.0) -> ArcM
 
 
 def test_a_fresh_check_in_the_same_air_keeps_working() -> None:
-    told = advise(situation(), model(), CREW)
+    told = advise(state(), model(), CREW)
     assert told.verdict == "keep-working"
     assert told.probability is not None
     assert told.probability < 0.01
@@ -81,7 +81,7 @@ def test_a_fresh_check_in_the_same_air_keeps_working() -> None:
 
 def test_probability_against_direct_simulation() -> None:
     """Outside check: draw the coefficients, count how often the setting is off."""
-    asked = situation(celsius_now=23.0)
+    asked = state(celsius_now=23.0)
     told = advise(asked, model(level=103.0), CREW)
     fitted, now = model(level=103.0), air(23.0)
     draws = multivariate_normal(fitted.mean, np.array(fitted.cov)).rvs(
@@ -94,7 +94,7 @@ def test_probability_against_direct_simulation() -> None:
 
 
 def test_breakdown_adds_up_to_required_minus_set() -> None:
-    told = advise(situation(celsius_now=22.0), model(level=104.0), CREW)
+    told = advise(state(celsius_now=22.0), model(level=104.0), CREW)
     assert told.required is not None
     assert told.setting is not None
     parts = {row["part"]: row["change"] for row in told.breakdown}
@@ -105,7 +105,7 @@ def test_breakdown_adds_up_to_required_minus_set() -> None:
 
 
 def test_an_arc_far_off_recalibrates_for_that_reason_first() -> None:
-    told = advise(situation(), model(level=120.0), CREW)
+    told = advise(state(), model(level=120.0), CREW)
     assert told.verdict == "recalibrate"
     assert told.probability is not None
     assert told.probability > 0.99
@@ -129,7 +129,7 @@ def test_an_arc_far_off_recalibrates_for_that_reason_first() -> None:
     ],
 )
 def test_plain_rules_stand_without_a_model(changes: dict[str, object], sentence: str) -> None:
-    told = advise(situation(**changes), None, CREW)
+    told = advise(state(**changes), None, CREW)
     assert told.verdict == "recalibrate"
     assert told.reasons[0] == sentence
     assert told.basis == "plain rules"
@@ -137,15 +137,15 @@ def test_plain_rules_stand_without_a_model(changes: dict[str, object], sentence:
 
 
 def test_air_rules_give_the_move_and_the_rule() -> None:
-    told = advise(situation(celsius_now=26.0), None, CREW)
+    told = advise(state(celsius_now=26.0), None, CREW)
     assert told.reasons == ("Temperature moved +11 °C since the check (rule: 10 °C).",)
     assert told.verdict == "recalibrate"
-    assert advise(situation(celsius_now=24.9), None, CREW).verdict == "keep-working"
+    assert advise(state(celsius_now=24.9), None, CREW).verdict == "keep-working"
 
 
 def test_air_never_seen_falls_back_and_says_so() -> None:
     told = advise(
-        situation(air=AirNow(**air(15.0, pressure=820.0), source="typed in", age_min=None)),
+        state(air=AirNow(**air(15.0, pressure=820.0), source="typed in", age_min=None)),
         model(), CREW,
     )  # fmt: skip
     assert told.basis == "plain rules"
@@ -157,51 +157,51 @@ def test_air_never_seen_falls_back_and_says_so() -> None:
 
 
 def test_a_refusal_is_passed_on_in_its_own_words() -> None:
-    told = advise(situation(), Refusal("Heron", 6, 6, "only 6 usable checks"), CREW)
+    told = advise(state(), Refusal("Heron", 6, 6, "only 6 usable checks"), CREW)
     assert told.basis_note == "Plain rules only: only 6 usable checks."
     assert told.verdict == "keep-working"
 
 
 def test_without_air_nobody_can_tell() -> None:
-    told = advise(situation(air=None), model(), CREW)
+    told = advise(state(air=None), model(), CREW)
     assert told.verdict == "cannot-tell"
     assert told.probability is None
     assert told.air is None
 
 
-DRIFT = Unsettled("f1", "arc-drift", "The arc setting has been drifting.", pressing=True)
+DRIFT = OpenArcFinding("f1", "arc-drift", "The arc setting has been drifting.", pressing=True)
 
 
 def test_an_open_drift_is_told_before_anything_else() -> None:
-    told = advise(situation(open_findings=(DRIFT,)), model(), CREW)
+    told = advise(state(open_findings=(DRIFT,)), model(), CREW)
     assert told.verdict == "keep-working"  # a new check would only store what is stored now
     assert told.drifting
-    assert told.reasons[:2] == (DRIFT.words, NOT_MENDED)
-    off = advise(situation(open_findings=(DRIFT,)), model(level=140.0), CREW)
+    assert told.reasons[:2] == (DRIFT.words, DRIFT_NOTE)
+    off = advise(state(open_findings=(DRIFT,)), model(level=140.0), CREW)
     assert off.verdict == "recalibrate"
-    assert off.reasons[-2:] == (DRIFT.words, NOT_MENDED)
+    assert off.reasons[-2:] == (DRIFT.words, DRIFT_NOTE)
     assert off.to_json()["open_findings"][0]["finding"] == "f1"
 
 
 def test_a_drift_gone_quiet_is_still_named_but_does_not_press() -> None:
-    told = advise(situation(open_findings=(replace(DRIFT, pressing=False),)), model(), CREW)
+    told = advise(state(open_findings=(replace(DRIFT, pressing=False),)), model(), CREW)
     assert told.reasons[-1] == DRIFT.words
-    assert NOT_MENDED not in told.reasons
+    assert DRIFT_NOTE not in told.reasons
     assert not told.drifting
-    worn = Unsettled("f2", "electrodes-worn", "4,277 arcs on electrodes.", pressing=True)
-    told = advise(situation(open_findings=(worn,)), model(), CREW)
+    worn = OpenArcFinding("f2", "electrodes-worn", "4,277 arcs on electrodes.", pressing=True)
+    told = advise(state(open_findings=(worn,)), model(), CREW)
     assert told.reasons[0] == worn.words
-    assert NOT_MENDED not in told.reasons
+    assert DRIFT_NOTE not in told.reasons
 
 
 def test_a_place_only_asked_about_is_not_told_as_a_move() -> None:
-    asked = situation(celsius_now=27.0, site="Ridge", asked_elsewhere=True)
+    asked = state(celsius_now=27.0, site="Ridge", asked_elsewhere=True)
     told = advise(asked, None, CREW)
     assert told.reasons[:2] == (
         "It was checked at Harbor; Ridge would be another site.",
         "Temperature there would be +12 °C from that at the check (rule: 10 °C).",
     )
-    assert advise(situation(site="Ridge"), None, CREW).reasons[0] == (
+    assert advise(state(site="Ridge"), None, CREW).reasons[0] == (
         "The splicer moved from Harbor to Ridge since the check."
     )
 
@@ -210,7 +210,7 @@ def test_a_place_only_asked_about_is_not_told_as_a_move() -> None:
 def test_an_old_reading_is_told_and_trusted_less(minutes: float | None, old: bool) -> None:
     aged = AirNow(**air(15.0), source="site logger", age_min=minutes)
     for known in (model(), None):
-        told = advise(situation(air=aged), known, CREW)
+        told = advise(state(air=aged), known, CREW)
         said = [reason for reason in told.reasons if "less sure than it looks" in reason]
         assert len(said) == old
     if old:
@@ -219,10 +219,10 @@ def test_an_old_reading_is_told_and_trusted_less(minutes: float | None, old: boo
 
 def test_an_old_reading_alone_is_no_finding_of_moved_air() -> None:
     aged = AirNow(**air(15.0), source="site logger", age_min=45.0)
-    asked = situation(air=aged, failed_since=1)
+    asked = state(air=aged, failed_since=1)
     told = advise(asked, model(), CREW)
     assert told.verdict == "recalibrate"
-    found = conditions_finding(told, asked, asked.now)
+    found = conditions_moved_finding(told, asked, asked.now)
     assert found is None or "old" not in found.summary
 
 
@@ -237,13 +237,13 @@ def test_an_old_reading_alone_is_no_finding_of_moved_air() -> None:
 )
 def test_readings_too_old_to_use_are_told_with_their_age(at: str | None, words: str) -> None:
     newest = None if at is None else pd.Timestamp(at)
-    told = advise(situation(air=None, newest_reading=newest), model(), CREW)
+    told = advise(state(air=None, newest_reading=newest), model(), CREW)
     assert told.verdict == "cannot-tell"
     assert told.reasons == (f"{words}, so nobody can say what the air has done.",)
 
 
 def test_json_shape() -> None:
-    data = advise(situation(), model(), CREW).to_json()
+    data = advise(state(), model(), CREW).to_json()
     assert {
         "splicer", "verdict", "probability", "required", "setting", "tolerance", "reasons",
         "breakdown", "cautions", "air",

@@ -5,7 +5,7 @@ import pytest
 
 from arcdrift.air.prepared_readings import prepare_readings
 from arcdrift.analysis.advice.splicer_state import AirNow
-from arcdrift.analysis.advice.splicer_state_at import situation_of
+from arcdrift.analysis.advice.splicer_state_at import splicer_state_at
 from arcdrift.errors import UsageError
 from arcdrift.settings import Crew
 
@@ -52,11 +52,11 @@ def air(
     typed: dict[str, float] | None = None,
 ) -> AirNow:
     readings = prepare_readings(pd.DataFrame(rows), CREW)
-    situation = situation_of(
+    state = splicer_state_at(
         "Heron", CHECKS, SPLICES, SERVICE, readings, CREW, NOW, typed=typed, elsewhere=elsewhere
     )
-    assert situation.air is not None
-    return situation.air
+    assert state.air is not None
+    return state.air
 
 
 # ISO 2533:1975, 500 m geopotential: 954.6084 hPa at 11.75 C; 2000 m: 794.9520 hPa

@@ -5,8 +5,8 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.advice.checklist import StartItem, start_of_day
-from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, Situation
+from arcdrift.analysis.advice.checklist import ChecklistItem, daily_checklist
+from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, SplicerState
 from arcdrift.analysis.maintenance.electrode_life import ElectrodeState, Forecast
 from arcdrift.analysis.maintenance.service_findings import BladeState, IntervalState
 from arcdrift.settings import Crew
@@ -15,7 +15,7 @@ NOW = pd.Timestamp("2026-05-05T08:00Z")
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
 AIR = AirNow(14.0, 1004.0, 62.0, 1.21, 9.9, "site logger", 5.0)
 LAST = LastCheck(NOW - pd.Timedelta(hours=2), "Harbor", 100.0, 4000.0, 10.0, 1000.0, 70.0, 1.2, 9.0)
-SITUATION = Situation(
+SITUATION = SplicerState(
     splicer="Heron", now=NOW, day_started=NOW - pd.Timedelta(hours=10), site="Harbor",
     unit="steps", tolerance=None, last_check=LAST, failed_since=0, service_since=(), air=AIR,
     arcs_now=4100.0, program_classes=(),
@@ -30,12 +30,12 @@ CLEANED = IntervalState("cleaned", NOW - pd.Timedelta(days=3), 3.0, 150, 3 / 14,
 
 
 def told(
-    situation: Situation = SITUATION,
+    state: SplicerState = SITUATION,
     wear: ElectrodeState = WEAR,
     blades: tuple[BladeState, ...] = (BLADE,),
     intervals: tuple[IntervalState, ...] = (CLEANED,),
-) -> dict[str, StartItem]:
-    return {item.what: item for item in start_of_day(situation, wear, blades, intervals, CREW)}
+) -> dict[str, ChecklistItem]:
+    return {item.what: item for item in daily_checklist(state, wear, blades, intervals, CREW)}
 
 
 def test_all_in_order() -> None:
@@ -51,15 +51,15 @@ def test_all_in_order() -> None:
 
 
 @pytest.mark.parametrize(
-    ("situation", "words"),
+    ("state", "words"),
     [
         (replace(SITUATION, day_started=NOW - pd.Timedelta(hours=1)), "Due: the last one passed 2"),
         (replace(SITUATION, failed_since=1), "Due: the latest one failed."),
         (replace(SITUATION, last_check=None), "Due: none has ever passed on record."),
     ],
 )
-def test_a_check_is_due(situation: Situation, words: str) -> None:
-    item = told(situation)["Arc check"]
+def test_a_check_is_due(state: SplicerState, words: str) -> None:
+    item = told(state)["Arc check"]
     assert item.state == "due"
     assert item.words.startswith(words)
 

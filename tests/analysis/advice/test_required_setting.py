@@ -7,22 +7,24 @@ import pytest
 from scipy.stats import norm
 
 from arcdrift.air.moist_air import air_density, vapor_pressure
-from arcdrift.analysis.advice.required_setting import Met, required_now
+from arcdrift.analysis.advice.required_setting import AirAndWear, required_setting
 from arcdrift.analysis.arc.arc_model import ArcModel, Effect
 
 SLOPES = np.array([-120.0, 0.35, -2.0])
 NOTHING = Effect("air", "air", "across the air seen", 0.0, 0.0, 0.0, None)
 
 
-def met(celsius: float, *, outdoor: bool = False, hpa: float = 1000.0, rh: float = 50.0) -> Met:
+def met(
+    celsius: float, *, outdoor: bool = False, hpa: float = 1000.0, rh: float = 50.0
+) -> AirAndWear:
     one = [np.array([value]) for value in (celsius, hpa, rh)]
     density, vapor = float(air_density(*one)[0]), float(vapor_pressure(one[0], one[2])[0])
-    return Met(celsius, hpa, density, vapor, 500.0, outdoor)
+    return AirAndWear(celsius, hpa, density, vapor, 500.0, outdoor)
 
 
 def model(spread: float = 1.0, sigma: float = 3.0) -> ArcModel:
     """Needs 100 at 15 C; its level is known to ``spread``, its slopes exactly."""
-    level = 100.0 - float(SLOPES @ met(15.0).row[:3])
+    level = 100.0 - float(SLOPES @ met(15.0).regressors[:3])
     cov = np.diag([0.0, 0.0, 0.0, spread**2])
     return ArcModel(
         splicer="Heron", unit="steps", checks=20, used=20, excluded={}, epochs=1, effects=(),
@@ -34,18 +36,18 @@ def model(spread: float = 1.0, sigma: float = 3.0) -> ArcModel:
 
 
 def test_a_check_the_model_knows_changes_nothing() -> None:
-    told = required_now(model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=True)
+    told = required_setting(model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=True)
     assert told.value == pytest.approx(100.0)
     assert told.spread == pytest.approx(1.0)
 
 
 def test_a_later_check_is_weighed_by_precision() -> None:
     """Normal mean with known variances: precisions 1/1 and 1/9 (any textbook)."""
-    told = required_now(model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=False)
+    told = required_setting(model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=False)
     assert told.value == pytest.approx((100.0 * 1 + 110.0 / 9) / (1 + 1 / 9))
     assert told.spread == pytest.approx((1 + 1 / 9) ** -0.5)
     beyond = norm.sf(119.0, told.value, told.spread) + norm.cdf(101.0, told.value, told.spread)
-    assert told.off_by_more(110.0, 9.0) == pytest.approx(beyond)
+    assert told.probability_off(110.0, 9.0) == pytest.approx(beyond)
 
 
 def test_told_chances_come_true_when_the_check_is_news() -> None:
@@ -56,9 +58,9 @@ def test_told_chances_come_true_when_the_check_is_news() -> None:
     here, fitted = met(15.0), model(2.0)
     told = np.array(
         [
-            required_now(
+            required_setting(
                 fitted, here, here, value, same_shift=True, learned=False
-            ).off_by_more(value, 4.0)
+            ).probability_off(value, 4.0)
             for value in stored
         ]
     )  # fmt: skip
@@ -70,25 +72,27 @@ def test_told_chances_come_true_when_the_check_is_news() -> None:
 
 
 def test_cold_outdoor_air_leaves_a_heated_room_open() -> None:
-    told = required_now(
+    told = required_setting(
         model(), met(0.0, outdoor=True), None, 100.0, same_shift=True, learned=True
     )  # fmt: skip
     # nothing is known of this splicer's rooms: 2 of 20 assumed, and 20 checks without one
     assert told.heated == pytest.approx(2 / 40)
     warmer = met(20.5, rh=50 * met(0.0).vapor_pressure / met(20.5).vapor_pressure)
-    assert told.indoors == pytest.approx(float(warmer.row @ np.array(model().mean)), abs=1e-6)
+    assert told.indoors == pytest.approx(
+        float(warmer.regressors @ np.array(model().mean)), abs=1e-6
+    )
     assert told.outdoors < told.value < told.indoors
     assert told.spread > 1.0
 
 
 def test_who_checked_in_a_room_still_works_there() -> None:
     outside = met(0.0, outdoor=True)
-    in_room = required_now(model(), outside, None, 0.0, same_shift=True, learned=True).indoors
-    today = required_now(model(), outside, outside, in_room, same_shift=True, learned=True)
+    in_room = required_setting(model(), outside, None, 0.0, same_shift=True, learned=True).indoors
+    today = required_setting(model(), outside, outside, in_room, same_shift=True, learned=True)
     assert today.heated > 0.3
-    yesterday = required_now(model(), outside, outside, in_room, same_shift=False, learned=True)
+    yesterday = required_setting(model(), outside, outside, in_room, same_shift=False, learned=True)
     assert yesterday.heated == pytest.approx(2 / 40)
-    out = required_now(model(), outside, outside, today.outdoors, same_shift=True, learned=True)
+    out = required_setting(model(), outside, outside, today.outdoors, same_shift=True, learned=True)
     assert out.heated < 0.02
 
 
@@ -98,21 +102,21 @@ def test_warm_air_or_a_logger_leaves_nothing_open() -> None:
         met(19.0, outdoor=True),
         replace(met(0.0, outdoor=True), pressure_hpa=None),
     ):
-        told = required_now(model(), now, None, 100.0, same_shift=True, learned=True)
+        told = required_setting(model(), now, None, 100.0, same_shift=True, learned=True)
         assert told.heated == 0.0
         assert told.value == pytest.approx(told.outdoors)
 
 
 def test_a_sensor_beside_the_check_tells_the_room_from_the_open() -> None:
     now = met(2.0, outdoor=True)
-    warm = required_now(model(), now, met(21.0), 100.0, same_shift=True, learned=True)
+    warm = required_setting(model(), now, met(21.0), 100.0, same_shift=True, learned=True)
     assert warm.heated > 0.95  # 19 degrees of cooling within a shift are hardly met
-    cold = required_now(model(), now, met(3.0), 100.0, same_shift=True, learned=True)
+    cold = required_setting(model(), now, met(3.0), 100.0, same_shift=True, learned=True)
     assert cold.heated < 0.01
     mild = met(17.0, outdoor=True)
-    either = required_now(model(), mild, met(20.0), 100.0, same_shift=True, learned=True)
+    either = required_setting(model(), mild, met(20.0), 100.0, same_shift=True, learned=True)
     # Bayes by hand: .05 N(20; 20.5, 1.5) against .95 N(20; 17, 5)
     inside, other = 0.05 * norm.pdf(20.0, 20.5, 1.5), 0.95 * norm.pdf(20.0, 17.0, 5.0)
     assert either.heated == pytest.approx(inside / (inside + other))
-    later = required_now(model(), now, met(21.0), 100.0, same_shift=False, learned=True)
+    later = required_setting(model(), now, met(21.0), 100.0, same_shift=False, learned=True)
     assert later.heated == pytest.approx(2 / 40)

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.advice.air_findings import gap_findings
+from arcdrift.analysis.advice.reading_gaps import reading_gap_findings
 from arcdrift.analysis.checks.check_findings import check_findings
 from arcdrift.analysis.common.episodes import episodes, severity
 from arcdrift.analysis.loss.alarm_attribution import Cluster, Episode
@@ -90,7 +90,7 @@ def test_gap_is_one_finding_a_site_and_needs_more_than_a_stray_event() -> None:
     airless = pd.DataFrame(
         {"site": ["Harbor"] * 3 + ["Pass"], "at": [*at, pd.Timestamp("2026-09-02T14:00Z")]}
     )
-    found = gap_findings(airless, NOW)
+    found = reading_gap_findings(airless, NOW)
     assert [
         (finding.subject_id, finding.evidence["checks_and_splices_without_air"])
         for finding in found
