@@ -6,7 +6,7 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import html
 
-from arcdrift.analysis.loss.baseline import Baseline, baseline_of
+from arcdrift.analysis.loss.baseline import Baseline, describe_baseline
 from arcdrift.analysis.loss.day_level import LAG_FROM
 from arcdrift.errors import UsageError
 from dashboard import ids
@@ -29,7 +29,7 @@ FROM_NEXT = "counts from the next arcdrift analyze"
 def baseline_card(view: View, splicer: str, program: str) -> html.Section:
     """Return the card of one stream's baseline."""
     days = view.data.result("result_stream_days", splicer=splicer, program=program)
-    told = baseline_of(days, view.data.service_records(splicer))
+    told = describe_baseline(days, view.data.service_records(splicer))
     marks = view.data.baseline_marks(splicer, program).to_dict("records")
     return card(
         html.P(

@@ -13,8 +13,8 @@ import time
 import pandas as pd
 
 from arcdrift.analysis.common.days import workdays
-from arcdrift.analysis.loss.stream_days import loss_days
-from arcdrift.analysis.loss.technician_days import hand_days
+from arcdrift.analysis.loss.stream_days import aggregate_stream_days
+from arcdrift.analysis.loss.technician_days import aggregate_technician_days
 from arcdrift.analysis.people.prep_effects import PrepEffects, prep_effects
 from arcdrift.simulate import invented_crew, simulate_frames
 
@@ -33,11 +33,14 @@ def main() -> None:
     parts, summing = [], 0.0
     for _, mine in splices[splices["purpose"] == "production"].groupby("splicer"):
         own = mine.reset_index(drop=True)
-        day, days = workdays(own, crew, "spliced_at"), loss_days(own, made["service"][:0], crew)
+        day, days = (
+            workdays(own, crew, "spliced_at"),
+            aggregate_stream_days(own, made["service"][:0], crew),
+        )
         # the air is joined for other questions anyway, so it is not timed here
         air = pd.DataFrame({"air_density": 1.2, "vapor_pressure": 10.0}, index=own.index)
         started = time.perf_counter()
-        parts.append(hand_days(own, air, day, days, crew))
+        parts.append(aggregate_technician_days(own, air, day, days, crew))
         summing += time.perf_counter() - started
     cells = pd.concat(parts, ignore_index=True)
     started = time.perf_counter()

@@ -6,7 +6,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.loss.baseline import baseline_of
+from arcdrift.analysis.loss.baseline import describe_baseline
 from arcdrift.errors import UsageError
 from arcdrift.store import write
 from arcdrift.store.connect import open_store
@@ -37,7 +37,7 @@ def service(*actions: str) -> pd.DataFrame:
 
 
 def test_a_young_baseline_is_made_of_every_day_but_those_with_an_alarm_or_set_aside():
-    told = baseline_of(
+    told = describe_baseline(
         days(
             12,
             alarm=[""] * 10 + ["up", ""],
@@ -53,15 +53,15 @@ def test_a_young_baseline_is_made_of_every_day_but_those_with_an_alarm_or_set_as
 
 
 def test_a_settled_baseline_stays_ten_days_behind():
-    told = baseline_of(days(45), service())
+    told = describe_baseline(days(45), service())
     assert (told.days, told.learned, told.lag, told.last) == (45, 35, 10, "2026-02-04")
 
 
 def test_the_service_that_began_it_is_named():
     done = service("electrodes replaced", "cleaned", "factory service")
-    told = baseline_of(days(30, segment=[0] * 9 + [1] * 21), done)
+    told = describe_baseline(days(30, segment=[0] * 9 + [1] * 21), done)
     assert (told.restarted_by, told.first) == ("electrodes replaced", "2026-01-10")
-    told = baseline_of(days(30, segment=[1] * 29 + [2]), done)
+    told = describe_baseline(days(30, segment=[1] * 29 + [2]), done)
     assert (told.restarted_by, told.learned) == ("factory service", 1)
 
 

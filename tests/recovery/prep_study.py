@@ -21,8 +21,8 @@ from statsmodels.stats.proportion import proportion_confint
 
 from arcdrift.analysis.common.days import workdays
 from arcdrift.analysis.loss.day_level import ratio_of, relative_level
-from arcdrift.analysis.loss.stream_days import loss_days
-from arcdrift.analysis.loss.technician_days import NOBODY, hand_days
+from arcdrift.analysis.loss.stream_days import aggregate_stream_days
+from arcdrift.analysis.loss.technician_days import NOBODY, aggregate_technician_days
 from arcdrift.analysis.maintenance.service_findings import usage_by_hour
 from arcdrift.analysis.people.cleave_runs import cleave_runs, practice_splices
 from arcdrift.analysis.people.prep_review import review_prep
@@ -81,8 +81,8 @@ def look(scenario: Scenario) -> Looked:
         own = whole[whole["purpose"] == "production"].reset_index(drop=True)
         day = workdays(own, made.crew, "spliced_at")
         air = pd.DataFrame({"air_density": np.nan, "vapor_pressure": np.nan}, index=own.index)
-        days = loss_days(own, made["service"][:0], made.crew)
-        parts.append(hand_days(own, air, day, days, made.crew))
+        days = aggregate_stream_days(own, made["service"][:0], made.crew)
+        parts.append(aggregate_technician_days(own, air, day, days, made.crew))
         runs.append(cleave_runs(own, day, made.crew))
         practice.append(practice_splices(whole))
     cells = pd.concat(parts, ignore_index=True)

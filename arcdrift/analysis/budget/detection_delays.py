@@ -25,7 +25,7 @@ from arcdrift.analysis.loss.day_level import (
 )
 from arcdrift.analysis.loss.loss_charts import ROLLED_EXCESS, SPREAD_EXCESS
 from arcdrift.analysis.loss.proportion_charts import COUNTED
-from arcdrift.analysis.loss.rollup import of_streams
+from arcdrift.analysis.loss.rollup import as_stream_subjects
 from arcdrift.analysis.loss.stream_days import CALIBRATION_DAYS
 from arcdrift.analysis.loss.technician_days import CAP_TO_MEAN
 from arcdrift.arrays import Floats
@@ -109,7 +109,7 @@ def chart_plans(history: History, budget: float, shares: Shares) -> list[ChartPl
     """
     subjects = history.subject_days
     streams = history.stream_days[~history.stream_days["excluded"].astype(bool)]
-    streams = of_streams(streams)
+    streams = as_stream_subjects(streams)
     rolled = subjects[subjects["measure"] == "level"]
     spread = subjects[subjects["measure"] == "spread"]
     days_of = {
@@ -185,7 +185,7 @@ def detection_delays(
     -----
     Losses are gamma with each stream's scatter; capping makes the rise of the mean smaller
     (`capped_rise`). The delay comes from a seeded simulation of the chart of
-    `arcdrift.analysis.loss.sequential_ewma.chart_together` on a stream with `HISTORY_DAYS` days of
+    `arcdrift.analysis.loss.sequential_ewma.chart_groups` on a stream with `HISTORY_DAYS` days of
     history: the baseline learns from the rise as well, with a lag of 10 days, which a Markov chain
     would ignore.
     """

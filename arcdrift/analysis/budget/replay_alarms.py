@@ -13,7 +13,7 @@ from arcdrift.analysis.arc.arc_drift import CLIP, checks_per_month
 from arcdrift.analysis.arc.arc_drift import LAMBDA as ARC_LAMBDA
 from arcdrift.analysis.arc.arc_drift import SHORTEST_RUN as SHORTEST_ARC_RUN
 from arcdrift.analysis.loss.loss_charts import AllLossCharts, alarmed, chart_cells
-from arcdrift.analysis.loss.rollup import SUBJECT, of_streams
+from arcdrift.analysis.loss.rollup import SUBJECT, as_stream_subjects
 from arcdrift.charts.ewma import settled_limits
 from arcdrift.charts.limits import ewma_limit
 from arcdrift.settings import Shares
@@ -73,7 +73,7 @@ def replay_alarms(history: History, false_alarms_per_month: float, shares: Share
 
 def recorded_alarms(history: History) -> pd.DataFrame:
     """Alarms of the last review, as `ALARM_COLUMNS`."""
-    levels = alarmed(of_streams(history.stream_days))
+    levels = alarmed(as_stream_subjects(history.stream_days))
     levels = levels.assign(
         measure="level", value=levels["capped_mean_db"], expected=levels["expected_db"],
         evidence=(levels["statistic"] / levels["limit"]).abs(),
@@ -95,7 +95,7 @@ def _sorted_alarms(parts: list[pd.DataFrame]) -> pd.DataFrame:
 
 
 def _loss_alarms(charts: AllLossCharts) -> pd.DataFrame:
-    levels = of_streams(charts.streams.days).assign(measure="level")
+    levels = as_stream_subjects(charts.streams.days).assign(measure="level")
     levels = levels.rename(columns={"capped_mean_db": "value", "expected_db": "expected"})
     wanted = [*_KEYS, "value", "expected"]
     seen = [part[wanted] for part in (levels, charts.subject_days) if len(part)]

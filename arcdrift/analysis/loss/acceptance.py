@@ -1,7 +1,7 @@
-"""Loss held against what is accepted: the mean of a stream's recent days, and single splices.
+"""Loss compared with the accepted limits: mean of a stream's recent days, and single splices.
 
-The limits are the crew's own (crew.toml, ``[acceptance]``), not learned; a stream can be in
-perfect control and still over them. These findings count against no false-alarm budget.
+The limits are set by the crew (crew.toml, ``[acceptance]``), not learned; a stream can be in
+control and still over them. These findings do not count toward the false-alarm budget.
 """
 
 import numpy as np
@@ -16,11 +16,12 @@ from arcdrift.charts.intervals import CONFIDENCE_LEVEL
 from arcdrift.settings import AcceptanceRule, Crew
 
 WINDOW_DAYS = 10
+"""Latest workdays in the mean of a stream."""
 FEWEST_DAYS = 5
-"""Workdays below which a mean of days has no interval worth the name."""
+"""Workdays needed for an interval of that mean."""
 ONE_PLACE = 6
-"""Splices from which a location is taken for a closure or a tray, not for the place of one
-splice: who was made again there cannot be told (common practice, no source)."""
+"""A location with so many splices or more is a closure or a tray, not the place of one splice; the
+log then does not show which splice was redone (common practice, no source)."""
 DAY_COLUMNS = ["splicer", "program", "segment", "day", "site", "n", "total", "allowed_db"]
 COPIED = ["id", "splicer", "program", "spliced_at", "site", "loss_db", "location", "outcome"]
 OVER_COLUMNS = [
@@ -32,16 +33,16 @@ OVER_COLUMNS = [
 def accepted_days(
     work: pd.DataFrame, day: pd.Series, days: pd.DataFrame, crew: Crew
 ) -> pd.DataFrame:
-    """Stream days with the mean loss accepted of their splices.
+    """Stream days with the mean accepted loss of their splices.
 
     Parameters
     ----------
     work : DataFrame
-        Production splices (`arcdrift.analysis.loss.stream_days.production`).
+        Production splices (`arcdrift.analysis.loss.stream_days.production_splices`).
     day : Series
         Their local workdays.
     days : DataFrame
-        From `arcdrift.analysis.loss.stream_days.loss_days`, of the same splices.
+        From `arcdrift.analysis.loss.stream_days.aggregate_stream_days`, of the same splices.
 
     Returns
     -------
@@ -55,13 +56,13 @@ def accepted_days(
     limit = _limits(work, crew, "average_db")
     if np.ptp(limit) == 0:
         return table.assign(allowed_db=limit[0])
-    # a day lies in one segment, so these cells come in the order of the stream days
+    # each day is in one segment, so these cells are in the order of the stream days
     cell, _ = group_index(work["splicer"], fill_missing_text(work["program"], NO_PROGRAM), day)
     return table.assign(allowed_db=np.bincount(cell, limit) / np.bincount(cell))
 
 
-def over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
-    """Splices over the limit of a single splice, not known to be made again.
+def splices_over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
+    """Splices over the limit for single splices that were not redone as far as known.
 
     Parameters
     ----------
@@ -72,42 +73,42 @@ def over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
     -------
     DataFrame
         ``id``, ``splicer``, ``program``, ``day``, ``spliced_at``, ``site``, ``loss_db``,
-        ``limit_db``, ``location``, ``told`` (False where nothing in the log can tell whether it
-        was made again: no location, or one that many splices share).
+        ``limit_db``, ``location``, ``told`` (False where the log does not show whether it was
+        redone: no location, or one that many splices share).
 
     Notes
     -----
-    Where its own location is logged, a splice was made again when the splicer made a later one
-    there; where not, when the log marks it as a redo.
+    Where a splice has a location of its own, it counts as redone if the splicer made a later one
+    there; otherwise, if the log marks it as a redo.
     """
     limit = _limits(work, crew, "single_db")
-    far = np.flatnonzero(work["loss_db"].to_numpy(dtype=np.float64) > limit + 1e-9)
-    rows = category_to_text(work[COPIED].iloc[far])
+    over = np.flatnonzero(work["loss_db"].to_numpy(dtype=np.float64) > limit + 1e-9)
+    rows = category_to_text(work[COPIED].iloc[over])
     if rows.empty:
         return rows.reindex(columns=OVER_COLUMNS)
-    here = np.flatnonzero(work["location"].isin(rows["location"].dropna().unique()))
-    there = work[["splicer", "location", "spliced_at", "id"]].iloc[here]
+    same_place = np.flatnonzero(work["location"].isin(rows["location"].dropna().unique()))
+    there = work[["splicer", "location", "spliced_at", "id"]].iloc[same_place]
     there = category_to_text(there).sort_values(["spliced_at", "id"])
     shared = there.groupby(["splicer", "location"])["id"].transform("size") >= ONE_PLACE
     last = ~there.duplicated(["splicer", "location"], keep="last")
-    told = rows["location"].notna() & ~shared.reindex(rows.index, fill_value=True)
-    again = np.where(
-        told, ~last.reindex(rows.index, fill_value=True), (rows["outcome"] == "redo").fillna(False)
+    known = rows["location"].notna() & ~shared.reindex(rows.index, fill_value=True)
+    redone = np.where(
+        known, ~last.reindex(rows.index, fill_value=True), (rows["outcome"] == "redo").fillna(False)
     )
-    left = rows.assign(
+    remaining = rows.assign(
         program=rows["program"].fillna(NO_PROGRAM),
-        day=day.iloc[far],
-        limit_db=limit[far],
+        day=day.iloc[over],
+        limit_db=limit[over],
         site=record_sites(rows, crew),
-        told=told,
-    )[~again.astype(bool)]
-    return left.sort_values(["splicer", "spliced_at"], ignore_index=True)[OVER_COLUMNS]
+        told=known,
+    )[~redone.astype(bool)]
+    return remaining.sort_values(["splicer", "spliced_at"], ignore_index=True)[OVER_COLUMNS]
 
 
 def _limits(work: pd.DataFrame, crew: Crew, which: str) -> Floats:
-    """Limit of each splice in dB; of the rules that fit it the most particular counts."""
+    """Limit of each splice in dB, from the most specific rule that applies."""
     limits = np.full(len(work), float(getattr(crew.acceptance, which)))
-    for rule in sorted(crew.acceptance.overrides, key=_particular):
+    for rule in sorted(crew.acceptance.overrides, key=_specificity):
         value = getattr(rule, which)
         if value is None:
             continue
@@ -115,20 +116,21 @@ def _limits(work: pd.DataFrame, crew: Crew, which: str) -> Floats:
         if rule.program is not None:
             fits &= (work["program"] == rule.program).fillna(False).to_numpy(dtype=bool)
         if rule.fibers is not None:
-            one, other = rule.fibers
+            first, second = rule.fibers
             a, b = work["fiber_a"], work["fiber_b"]
-            pair = ((a == one) & (b == other)) | ((a == other) & (b == one))
+            pair = ((a == first) & (b == second)) | ((a == second) & (b == first))
             fits &= pair.fillna(False).to_numpy(dtype=bool)
         limits[fits] = value
     return limits
 
 
-def _particular(rule: AcceptanceRule) -> int:
+def _specificity(rule: AcceptanceRule) -> int:
+    """Sort key: a rule for fibers and program above one for fibers, above one for a program."""
     return 2 * (rule.fibers is not None) + (rule.program is not None)
 
 
 def recent_means(days: pd.DataFrame) -> pd.DataFrame:
-    """Mean loss of each stream's latest workdays, as it stood on every day.
+    """Mean loss of each stream's latest workdays, for every day.
 
     Parameters
     ----------
@@ -144,7 +146,7 @@ def recent_means(days: pd.DataFrame) -> pd.DataFrame:
 
     Notes
     -----
-    The interval treats days as what was drawn (ratio estimator, Cochran 1977, Sampling
+    The interval treats days as the sampling units (ratio estimator, Cochran 1977, Sampling
     Techniques, section 6.3, from memory): with m the mean excess over the limit, e_d and n_d a
     day's excess and splices, D days, the variance of m is D/(D-1) sum (e_d - m n_d)^2 / (sum
     n_d)^2, with Student's t of D-1.
@@ -153,28 +155,29 @@ def recent_means(days: pd.DataFrame) -> pd.DataFrame:
     n = days["n"].to_numpy(dtype=np.float64)
     allowed = n * days["allowed_db"].to_numpy(dtype=np.float64)
     excess = days["total"].to_numpy(dtype=np.float64) - allowed
-    place = days.groupby(["splicer", "program", "segment"]).cumcount().to_numpy()
-    count = np.minimum(place + 1, WINDOW_DAYS).astype(np.int64)
+    ordinal = days.groupby(["splicer", "program", "segment"]).cumcount().to_numpy()
+    count = np.minimum(ordinal + 1, WINDOW_DAYS).astype(np.int64)
     first = np.arange(len(days)) - count + 1
 
     def windowed(values: Floats) -> Floats:
-        whole = np.r_[0.0, np.cumsum(values)]
-        return np.asarray(whole[first + count] - whole[first])
+        cumulative = np.r_[0.0, np.cumsum(values)]
+        return np.asarray(cumulative[first + count] - cumulative[first])
 
     splices = windowed(n)
     mean = windowed(excess) / splices
     spread = windowed(excess**2) - 2.0 * mean * windowed(excess * n) + mean**2 * windowed(n**2)
     enough = count >= FEWEST_DAYS
-    freedom = np.maximum(count - 1, 1)
-    error = np.sqrt(np.maximum(spread, 0.0) * count / freedom) / splices
-    reach = np.where(enough, student.ppf(0.5 + CONFIDENCE_LEVEL / 2.0, freedom) * error, np.nan)
+    degrees_of_freedom = np.maximum(count - 1, 1)
+    error = np.sqrt(np.maximum(spread, 0.0) * count / degrees_of_freedom) / splices
+    t = student.ppf(0.5 + CONFIDENCE_LEVEL / 2.0, degrees_of_freedom)
+    half_width = np.where(enough, t * error, np.nan)
     limit = windowed(allowed) / splices
     return days.assign(
         window_days=count,
         splices=splices.astype(np.int64),
         mean_db=limit + mean,
-        low_db=limit + mean - reach,
-        high_db=limit + mean + reach,
+        low_db=limit + mean - half_width,
+        high_db=limit + mean + half_width,
         limit_db=limit,
-        over=mean - reach > 0,
+        over=mean - half_width > 0,
     )

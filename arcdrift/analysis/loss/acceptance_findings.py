@@ -1,4 +1,4 @@
-"""Findings of loss over what is accepted: of a stream on average, and of its single splices."""
+"""Findings of loss over the accepted limits: of a stream's mean, and of single splices."""
 
 import pandas as pd
 
@@ -14,7 +14,7 @@ STREAM = ["splicer", "program"]
 
 
 def average_findings(days: pd.DataFrame, crew: Crew, now: pd.Timestamp) -> list[Finding]:
-    """Streams whose recent mean is surely over the limit, one finding a run of such days.
+    """Streams whose interval of the recent mean lies over the limit: one finding per run of days.
 
     Parameters
     ----------
@@ -27,9 +27,9 @@ def average_findings(days: pd.DataFrame, crew: Crew, now: pd.Timestamp) -> list[
     means = means[means["over"]]
     means = means.assign(day_start=day_starts(means, crew))
     found = []
-    for (splicer, program), mine in means.groupby(STREAM):
-        for rows in episodes(mine["day_start"], pd.Timedelta(days=EPISODE_DAYS)):
-            run = mine.loc[rows]
+    for (splicer, program), stream_means in means.groupby(STREAM):
+        for rows in episodes(stream_means["day_start"], pd.Timedelta(days=EPISODE_DAYS)):
+            run = stream_means.loc[rows]
             found.append(_average_finding(f"{splicer}", f"{program}", run, now))
     return found
 
@@ -66,39 +66,39 @@ def _average_finding(splicer: str, program: str, run: pd.DataFrame, now: pd.Time
 
 
 def single_findings(over: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
-    """Splices over the limit that were not made again, one finding a stream.
+    """Splices over the limit that were not redone: one finding per stream.
 
     Parameters
     ----------
     over : DataFrame
-        From `arcdrift.analysis.loss.acceptance.over_limit`, of all splicers.
+        From `arcdrift.analysis.loss.acceptance.splices_over_limit`, of all splicers.
 
     Notes
     -----
-    However long ago: unlike a level that comes and goes, such a splice stays until it is mended.
+    Age does not matter: unlike a temporary level, such a splice stays in place until it is redone.
     """
     return [
-        _single_finding(f"{splicer}", f"{program}", mine.sort_values("spliced_at"), now)
-        for (splicer, program), mine in over.groupby(STREAM)
+        _single_finding(f"{splicer}", f"{program}", splices.sort_values("spliced_at"), now)
+        for (splicer, program), splices in over.groupby(STREAM)
     ]
 
 
 def _single_finding(splicer: str, program: str, over: pd.DataFrame, now: pd.Timestamp) -> Finding:
-    left, open_ = len(over), int((~over["told"].astype(bool)).sum())
+    count, unknown = len(over), int((~over["told"].astype(bool)).sum())
     first, last = over.iloc[0], over.iloc[-1]
-    one = left == 1
+    single = count == 1
     limits = sorted(set(over["limit_db"].round(4)))
-    said = " or ".join(f"{limit:.2f}" for limit in limits)
+    limit_text = " or ".join(f"{limit:.2f}" for limit in limits)
     when = f"on {first['day']:%Y-%m-%d}"
     if first["day"] != last["day"]:
         when = f"from {first['day']:%Y-%m-%d} to {last['day']:%Y-%m-%d}"
     made = "made again at the same place"
-    if open_ == left:
-        again = f"whether {'it was' if one else 'they were'} {made} cannot be told from the log"
-    elif open_:
-        again = f"{left - open_:,} not {made}; of {open_:,} the log cannot tell"
+    if unknown == count:
+        again = f"whether {'it was' if single else 'they were'} {made} cannot be told from the log"
+    elif unknown:
+        again = f"{count - unknown:,} not {made}; of {unknown:,} the log cannot tell"
     else:
-        again = f"no later splice of this splicer is logged at {'its' if one else 'their'} place"
+        again = f"no later splice of this splicer is logged at {'its' if single else 'their'} place"
     places = over["location"].dropna().tolist()[-MOST_LISTED:]
     return Finding(
         kind="loss-over-limit",
@@ -108,17 +108,17 @@ def _single_finding(splicer: str, program: str, over: pd.DataFrame, now: pd.Time
         until=last["spliced_at"].to_pydatetime(),
         severity=severity(last["spliced_at"], now, heavy=False),
         evidence={
-            "splices": left,
+            "splices": count,
             "single_limit_db": limits[0] if len(limits) == 1 else limits,
             "highest_db": round(float(over["loss_db"].max()), 3),
             "first_over": f"{first['day']:%Y-%m-%d}",
             "last_over": f"{last['day']:%Y-%m-%d}",
-            "not_told_if_made_again": open_,
+            "not_told_if_made_again": unknown,
             **({"latest_locations": places} if places else {}),
         },
         summary=(
-            f"{splicer}, {program}: {left:,} splice{'' if one else 's'} over {said} dB {when}; "
-            f"{again}."
+            f"{splicer}, {program}: {count:,} splice{'' if single else 's'} over {limit_text} dB "
+            f"{when}; {again}."
         ),
         next_step=(
             f"{'Go to the places named' if places else 'Find them among the splices of the stream'}"

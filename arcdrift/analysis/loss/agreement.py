@@ -1,8 +1,8 @@
-"""How far a splicer's own estimate of loss is from what an OTDR measured.
+"""Agreement of splicers' loss estimates with OTDR measurements.
 
 Measured loss is the mean of both directions: where two fibers differ in mode-field diameter each
 direction alone is off by the same step with opposite signs, and the mean is free of it
-(ITU-T G.650.3, appendix I.3). A splice measured one way only tells nothing here.
+(ITU-T G.650.3, appendix I.3). Splices measured in one direction only are not used.
 """
 
 from dataclasses import dataclass
@@ -23,16 +23,15 @@ from arcdrift.settings import Crew
 
 LIMITS = 1.96
 """Standard deviations of the limits of agreement (Bland and Altman 1986)."""
-SURE = 0.99
-"""Level of the interval of the bias that a finding waits for."""
+FINDING_LEVEL = 0.99
+"""Level of the interval of the bias that must lie beyond the margin for a finding."""
 SHOWN_FROM = 5
-"""Pairs below which a difference is not given an interval."""
-PAIR_COLUMNS = ["splicer", "program", "spliced_at", "estimate_db", "measured_db", "step_db"]
+"""Pairs needed for figures of agreement."""
 
 
 @dataclass(frozen=True)
 class Agreement:
-    """Estimate less measurement, over ``n`` splices measured both ways; all in dB.
+    """Estimate minus measurement of ``n`` splices measured in both directions; all in dB.
 
     Attributes
     ----------
@@ -65,7 +64,7 @@ def agreement(difference: ArrayLike, level: float = 0.95) -> Agreement:
     Parameters
     ----------
     difference : array_like, shape (n,)
-        Estimate less measurement, dB.
+        Estimate minus measurement, dB.
 
     Raises
     ------
@@ -93,7 +92,7 @@ def agreement(difference: ArrayLike, level: float = 0.95) -> Agreement:
 
 
 def measured_pairs(splices: pd.DataFrame) -> pd.DataFrame:
-    """Splices that were measured both ways.
+    """Splices measured in both directions.
 
     Parameters
     ----------
@@ -103,8 +102,8 @@ def measured_pairs(splices: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        `PAIR_COLUMNS`: ``measured_db`` is the mean of both directions, ``step_db`` half their
-        difference, what each direction alone would be off by.
+        ``splicer``, ``program``, ``spliced_at``, ``estimate_db``, ``measured_db`` (mean of both
+        directions), ``step_db`` (half their difference, the error of each direction alone).
     """
     splices = splices.dropna(subset=[*MEASURED_COLUMNS, "loss_db"])
     ab, ba = (splices[name].astype(float) for name in MEASURED_COLUMNS)
@@ -152,34 +151,34 @@ def agreement_table(pairs: pd.DataFrame) -> pd.DataFrame:
 
 
 def optimistic_findings(pairs: pd.DataFrame, crew: Crew, now: pd.Timestamp) -> list[Finding]:
-    """Splicers whose estimate is better than the measurement by more than the crew accepts.
+    """Findings on splicers whose estimates are too low by more than the margin the crew accepts.
 
     Notes
     -----
-    If the differences are better described by two levels than by one (lower BIC), only those
-    since the break count, and it is the onset. A finding waits for the whole 99 % interval of
-    the bias to lie beyond the margin, so a splicer at the margin itself has 1 chance in 200.
+    If two levels describe the differences better than one (lower BIC), only those since the break
+    are used, and the break is the onset. A finding needs the whole 99 % interval of the bias to lie
+    beyond the margin, so a splicer exactly at the margin gets one with probability 1 in 200.
     """
     found = []
-    for splicer, mine in pairs.groupby("splicer"):
-        finding = _optimistic(str(splicer), mine.reset_index(drop=True), crew, now)
+    for splicer, splicer_pairs in pairs.groupby("splicer"):
+        finding = _optimistic(str(splicer), splicer_pairs.reset_index(drop=True), crew, now)
         found += [] if finding is None else [finding]
     return found
 
 
-def _optimistic(splicer: str, mine: pd.DataFrame, crew: Crew, now: pd.Timestamp) -> Finding | None:
+def _optimistic(splicer: str, pairs: pd.DataFrame, crew: Crew, now: pd.Timestamp) -> Finding | None:
     rules = crew.estimate
-    if len(mine) < rules.fewest_pairs:
+    if len(pairs) < rules.fewest_pairs:
         return None
-    difference = (mine["estimate_db"] - mine["measured_db"]).to_numpy(dtype=float)
-    if len(mine) >= 2 * rules.fewest_pairs:
+    difference = (pairs["estimate_db"] - pairs["measured_db"]).to_numpy(dtype=float)
+    if len(pairs) >= 2 * rules.fewest_pairs:
         split = single_break(difference, smallest=rules.fewest_pairs)
         if split.supported:
-            mine, difference = mine.iloc[split.index :], difference[split.index :]
-    told = agreement(difference, SURE)
-    if told.high >= -rules.margin_db:
+            pairs, difference = pairs.iloc[split.index :], difference[split.index :]
+    result = agreement(difference, FINDING_LEVEL)
+    if result.high >= -rules.margin_db:
         return None
-    first, last = mine["spliced_at"].iloc[0], mine["spliced_at"].iloc[-1]
+    first, last = pairs["spliced_at"].iloc[0], pairs["spliced_at"].iloc[-1]
     return Finding(
         kind="estimate-optimistic",
         subject_type="splicer",
@@ -188,17 +187,17 @@ def _optimistic(splicer: str, mine: pd.DataFrame, crew: Crew, now: pd.Timestamp)
         until=last.to_pydatetime(),
         severity=severity(last, now, heavy=False),
         evidence={
-            "bias_db": round(told.bias, 4),
-            "low_db": round(told.low, 4),
-            "high_db": round(told.high, 4),
-            "level": SURE,
-            "limits_of_agreement_db": [round(told.lower, 4), round(told.upper, 4)],
+            "bias_db": round(result.bias, 4),
+            "low_db": round(result.low, 4),
+            "high_db": round(result.high, 4),
+            "level": FINDING_LEVEL,
+            "limits_of_agreement_db": [round(result.lower, 4), round(result.upper, 4)],
             "margin_db": rules.margin_db,
-            "splices_measured_both_ways": told.n,
+            "splices_measured_both_ways": result.n,
         },
         summary=(
-            f"{splicer}: its loss estimate reads {-told.bias:.3f} dB better than an OTDR measured "
-            f"both ways ({-told.high:.3f} to {-told.low:.3f} dB, {told.n} splices)."
+            f"{splicer}: its loss estimate reads {-result.bias:.3f} dB better than an OTDR "
+            f"measured both ways ({-result.high:.3f} to {-result.low:.3f} dB, {result.n} splices)."
         ),
         next_step="Add that much to its estimates before accepting a splice by them, have its "
         "optics and v-grooves cleaned, and measure a few more; if it stays, send it to service.",

@@ -1,4 +1,4 @@
-"""Runs of alarms of one loss chart, and which of them have one cause."""
+"""Episodes of alarms of loss charts, and their attribution to the subject that explains them."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -14,33 +14,32 @@ from arcdrift.analysis.loss.rollup import (
     SPREAD_SCATTER,
     SUBJECT,
     WHOLE_CREW,
-    of_streams,
+    as_stream_subjects,
     relative_variance,
 )
 from arcdrift.arrays import Bools, Floats
 from arcdrift.charts.change_point import step_onset
 
 EPISODE_GAP = pd.Timedelta(days=30)
-"""Alarms of one chart no further apart belong together."""
+"""Alarms of one chart at most so far apart are one episode."""
 NEAR = pd.Timedelta(days=10)
-"""Changes that began within so many days of each other may be one."""
-MOST, FAR = 0.75, 0.4
-"""Share of a site's or crew's splicers that must have moved by so much of the whole's shift."""
+"""Changes whose onsets are at most so far apart may have one cause."""
+COMMON_SHARE, COMMON_SHIFT = 0.75, 0.4
+"""A site or the crew explains a rise only if this share of its splicers shifted by at least this
+share of the shift of all of them."""
 RIVAL = 0.3
-"""Share of the strongest episode's likelihood ratio from which another may be the explanation."""
-LEFT, CHANCE = 0.15, 8.0
-"""What of an episode's likelihood ratio another may leave and still explain it: a share of it, or
-as much as comes by chance (chi-squared of one degree above 8 is one
-in 200)."""
+"""An episode may be the explanation from this share of the strongest one's likelihood ratio on."""
+UNEXPLAINED_SHARE, CHANCE_RATIO = 0.15, 8.0
+"""An episode is explained by another if the likelihood ratio left is at most this share of its own,
+or at most this value (one in 200 of chi-squared with one degree of freedom exceeds 8)."""
 SHARED_WORK = 0.5
-"""Share of a subject's splices that must be another's whose loss rose to explain their scatter."""
+"""A rise of loss explains the scatter of another subject if it covers this share of its splices."""
 MEDIAN_SQUARE = 0.4549
 """Median of a squared standard normal value."""
 AS_GOOD = 0.9
-"""A narrower subject that explains so much of what the best one explains is the explanation."""
-EXPECTATION = ("expected_db", "shared_effect")
+"""A narrower subject is preferred if its likelihood ratio is this share of the best one's."""
 MEASURES = ("level", "spread", "dirty", "redo")
-NARROW_FIRST = ("stream", "technician", "splicer", "site", "crew")
+FROM_NARROW_TO_WIDE = ("stream", "technician", "splicer", "site", "crew")
 
 
 @dataclass(frozen=True)
@@ -52,11 +51,11 @@ class Episode:
     measure : str
         One of `MEASURES`.
     before, after : float
-        What was expected when it began, and what was seen since: dB (streams' level), relative
-        to what was expected of the streams (level and spread of others), relative spread of a
-        stream, or a share.
+        Expected value at the onset, and observed value since: dB (level of a stream), relative
+        to the expectation of the streams (level and spread of other subjects), relative spread
+        (of a stream), or a share.
     splices : int
-        Since the onset.
+        Number since the onset.
     """
 
     measure: str
@@ -76,60 +75,61 @@ class Episode:
 
     @property
     def subject(self) -> tuple[str, str]:
-        """Type and id."""
+        """Type and id of the subject."""
         return self.subject_type, self.subject_id
 
     def near(self, other: "Episode") -> bool:
-        """Whether both began about the same time, or one began while the other lasted."""
+        """Whether both started about the same time, or this one lasted when the other started."""
         if abs(self.onset - other.onset) <= NEAR:
             return True
         return self.onset <= other.first and other.onset <= self.last + NEAR
 
 
 @dataclass(frozen=True)
-class Cluster:
-    """Episodes of one cause: the one that explains it best, and where else it shows."""
+class AttributedAlarms:
+    """Episodes attributed to one cause: the one that explains it best, and the others."""
 
     main: Episode
     also: tuple[Episode, ...] = ()
 
 
-def all_episodes(charts: AllLossCharts) -> list[Episode]:
-    """Every run of alarms of every chart, by its first alarm."""
+def alarm_episodes(charts: AllLossCharts) -> list[Episode]:
+    """Episodes of alarms of all charts, by first alarm."""
     found = [
-        *_of_levels("level", of_streams(charts.streams.days)),
-        *_of_levels("level", charts.rolled.assign(segment=0)),
-        *_of_levels("spread", of_streams(charts.spread)),
-        *_of_levels("spread", charts.rolled_spread.assign(segment=0)),
+        *_level_episodes("level", as_stream_subjects(charts.streams.days)),
+        *_level_episodes("level", charts.rolled.assign(segment=0)),
+        *_level_episodes("spread", as_stream_subjects(charts.spread)),
+        *_level_episodes("spread", charts.rolled_spread.assign(segment=0)),
     ]
     for measure, days in charts.rates.items():
-        found += _of_rates(measure, days)
-    return sorted(found, key=lambda one: (one.first, one.measure, one.subject))
+        found += _share_episodes(measure, days)
+    return sorted(found, key=lambda episode: (episode.first, episode.measure, episode.subject))
 
 
-def _alarmed(
-    days: pd.DataFrame, alarmed: pd.Series
+def _days_of_alarmed_subjects(
+    days: pd.DataFrame, alarm: pd.Series
 ) -> Iterator[tuple[tuple[str, str], pd.DataFrame]]:
-    """Days of each subject with an alarm, in order."""
-    hit = days.loc[alarmed, list(SUBJECT)].drop_duplicates()
-    rows = days.merge(hit, on=list(SUBJECT)) if len(hit) else days.iloc[:0]
-    for (kind, name), mine in rows.groupby(list(SUBJECT)):
-        yield (str(kind), str(name)), mine.sort_values("day").reset_index(drop=True)
+    """All days of each subject that has an alarm, in order."""
+    subjects = days.loc[alarm, list(SUBJECT)].drop_duplicates()
+    rows = days.merge(subjects, on=list(SUBJECT)) if len(subjects) else days.iloc[:0]
+    for (subject_type, subject_id), subject_days in rows.groupby(list(SUBJECT)):
+        ordered = subject_days.sort_values("day").reset_index(drop=True)
+        yield (str(subject_type), str(subject_id)), ordered
 
 
-def _of_levels(measure: str, days: pd.DataFrame) -> list[Episode]:
+def _level_episodes(measure: str, days: pd.DataFrame) -> list[Episode]:
     found = []
-    for subject, mine in _alarmed(days, days["alarm"] != ""):
+    for subject, subject_days in _days_of_alarmed_subjects(days, days["alarm"] != ""):
         for side in ("up", "down"):
-            alarms = mine.loc[mine["alarm"] == side, "day"]
+            alarms = subject_days.loc[subject_days["alarm"] == side, "day"]
             found += [
-                _of_level(measure, subject, mine, side, rows.to_list())
+                _level_episode(measure, subject, subject_days, side, rows.to_list())
                 for rows in episodes(alarms, EPISODE_GAP)
             ]
     return found
 
 
-def _of_level(
+def _level_episode(
     measure: str, subject: tuple[str, str], days: pd.DataFrame, side: str, alarms: list[int]
 ) -> Episode:
     first, last = alarms[0], alarms[-1]
@@ -154,7 +154,7 @@ def _of_level(
 
 
 def _after_reset(days: pd.DataFrame, alarm: int, side: str) -> int:
-    """First judged day of the run that led to the alarm."""
+    """First judged day since the chart was last reset before the alarm."""
     earlier = days.loc[: alarm - 1]
     restart = earlier.index[
         (earlier["alarm"] == side)
@@ -164,13 +164,14 @@ def _after_reset(days: pd.DataFrame, alarm: int, side: str) -> int:
     return int(np.max(restart)) + 1 if len(restart) else 0
 
 
-def _of_rates(measure: str, days: pd.DataFrame) -> list[Episode]:
+def _share_episodes(measure: str, days: pd.DataFrame) -> list[Episode]:
     found = []
-    for subject, mine in _alarmed(days, days["alarm"].astype(bool)):
-        for rows in episodes(mine.loc[mine["alarm"].astype(bool), "day"], EPISODE_GAP):
+    for subject, subject_days in _days_of_alarmed_subjects(days, days["alarm"].astype(bool)):
+        day, alarm = subject_days["day"], subject_days["alarm"].astype(bool)
+        for rows in episodes(day[alarm], EPISODE_GAP):
             first, last = rows[0], rows[-1]
-            onset = mine["onset_day"][first]
-            since = mine[(mine["day"] >= onset) & (mine["day"] <= mine["day"][last])]
+            onset = subject_days["onset_day"][first]
+            since = subject_days[(day >= onset) & (day <= day[last])]
             expected = float(since["expected_share"].iloc[0])
             found.append(
                 Episode(
@@ -179,11 +180,11 @@ def _of_rates(measure: str, days: pd.DataFrame) -> list[Episode]:
                     "up",
                     onset=onset,
                     earliest=onset,
-                    latest=mine["day"][first],
-                    first=mine["day"][first],
-                    last=mine["day"][last],
+                    latest=day[first],
+                    first=day[first],
+                    last=day[last],
                     alarms=len(rows),
-                    days_to_alarm=int(((mine["day"] >= onset) & (mine.index <= first)).sum()),
+                    days_to_alarm=int(((day >= onset) & (day.index <= first)).sum()),
                     before=expected,
                     after=float(since["bad"].sum() / since["n"].sum()),
                     splices=int(since["n"].sum()),
@@ -192,187 +193,206 @@ def _of_rates(measure: str, days: pd.DataFrame) -> list[Episode]:
     return found
 
 
-# -- what belongs together -----------------------------------------------------------------------
+def attribute_alarms(charts: AllLossCharts) -> list[AttributedAlarms]:
+    """Group episodes by cause, each group led by the narrowest subject that explains it.
 
-
-def clusters(charts: AllLossCharts) -> list[Cluster]:
-    """Episodes of one cause together, told by the narrowest subject that explains them.
-
-    The strongest episode comes first, by the likelihood ratio of a shift of its cells since its
-    onset: (excess)^2 / (n within) of losses and of spreads, (bad - expected)^2 / expected of
-    counts; a narrower subject that has `AS_GOOD` as much goes before a wider one. It takes along
-    every other episode of its time that it explains: of whose likelihood ratio no more than
-    `LEFT` or `CHANCE` is left once the shift of the first one's cells is taken out. What is left
-    over goes on in the same way. A site or the crew explains only what most of its splicers
-    share; else it comes last. Falls are a stream's own.
+    Episodes are ranked by the likelihood ratio of a shift of their cells since the onset:
+    (excess)^2 / (n within) of losses and of spreads, (bad - expected)^2 / expected of counts. The
+    highest one leads a group, unless a narrower subject has at least `AS_GOOD` of its ratio. It
+    explains each other episode of the same time whose likelihood ratio falls to
+    `UNEXPLAINED_SHARE` of its value, or to `CHANCE_RATIO`, when the shift of the leader's cells is
+    subtracted. The remaining episodes are grouped in the same way. Episodes of a site or the crew
+    that most of its splicers do not share are ranked last. Falls are not grouped.
     """
-    found = all_episodes(charts)
-    told = [Cluster(one) for one in found if one.side == "down"]
-    rising = [one for one in found if one.side == "up"]
-    cells = _Cells(charts)
-    strength = [cells.shift(one).ratio if cells.common(one) else 0.0 for one in rising]
-    left = sorted(range(len(rising)), key=lambda n: -strength[n])
-    while left:
-        first = _narrowest(left, rising, strength, cells)
-        taken = [n for n in left if n != first and cells.explains(rising[first], rising[n])]
-        left = [n for n in left if n != first and n not in taken]
-        group = [rising[first], *(rising[n] for n in sorted(taken))]
-        # of one subject's charts the one that tells most: its level before spread and shares
-        own = [one for one in group if one.subject == group[0].subject and one.near(group[0])]
-        main = min(own, key=lambda one: (MEASURES.index(one.measure), one.first))
-        told.append(Cluster(main, tuple(one for one in group if one is not main)))
-    return sorted(told, key=lambda one: (one.main.first, one.main.subject))
+    found = alarm_episodes(charts)
+    groups = [AttributedAlarms(episode) for episode in found if episode.side == "down"]
+    rising = [episode for episode in found if episode.side == "up"]
+    cells = _ExpectedCells(charts)
+    strength = [
+        cells.shift(episode).likelihood_ratio if cells.is_common(episode) else 0.0
+        for episode in rising
+    ]
+    remaining = sorted(range(len(rising)), key=lambda n: -strength[n])
+    while remaining:
+        first = _narrowest_leader(remaining, rising, strength, cells)
+        explained = [
+            n for n in remaining if n != first and cells.explains(rising[first], rising[n])
+        ]
+        remaining = [n for n in remaining if n != first and n not in explained]
+        leader = rising[first]
+        group = [leader, *(rising[n] for n in sorted(explained))]
+        # of several measures of the leading subject, level comes before spread and shares
+        candidates = [
+            episode
+            for episode in group
+            if episode.subject == leader.subject and episode.near(leader)
+        ]
+        main = min(candidates, key=lambda episode: (MEASURES.index(episode.measure), episode.first))
+        others = tuple(episode for episode in group if episode is not main)
+        groups.append(AttributedAlarms(main, others))
+    return sorted(groups, key=lambda group: (group.main.first, group.main.subject))
 
 
-def _narrowest(
-    left: list[int], rising: list[Episode], strength: list[float], cells: "_Cells"
+def _narrowest_leader(
+    remaining: list[int], rising: list[Episode], strength: list[float], cells: "_ExpectedCells"
 ) -> int:
-    """The strongest episode, or a narrower one of the same time that is as good.
+    """Index of the strongest episode, or of a narrower one of the same time that is as good.
 
-    Those of its time are compared over the time of all of them: one that was seen for longer is
-    not the better explanation for that.
+    Candidates are compared over the union of their times, so that a longer episode has no
+    advantage.
     """
-    best = left[0]
+    best = remaining[0]
     rivals = [
-        n for n in left if strength[n] >= RIVAL * strength[best] and rising[n].near(rising[best])
+        n
+        for n in remaining
+        if strength[n] >= RIVAL * strength[best] and rising[n].near(rising[best])
     ]
     first = min(rising[n].onset for n in rivals)
     last = max(rising[n].last for n in rivals)
-    ratio = {n: cells.shift(rising[n], first, last).ratio for n in rivals}
+    ratio = {n: cells.shift(rising[n], first, last).likelihood_ratio for n in rivals}
     enough = AS_GOOD * max(ratio.values())
     as_good = [n for n in rivals if ratio[n] >= enough]
-    return min(as_good, key=lambda n: (NARROW_FIRST.index(rising[n].subject_type), -ratio[n]))
+    return min(
+        as_good, key=lambda n: (FROM_NARROW_TO_WIDE.index(rising[n].subject_type), -ratio[n])
+    )
 
 
 @dataclass(frozen=True)
 class _Shift:
-    """Excess of some cells over expectation, what was expected, and the variance of one item."""
+    """Excess of cells over their expectation, the expectation, and the variance of one item."""
 
     excess: float
     expected: float
-    scatter: float
+    variance: float
 
     @property
-    def ratio(self) -> float:
+    def likelihood_ratio(self) -> float:
         """Likelihood ratio of a rise."""
         if self.expected <= 0:
             return 0.0
-        return max(self.excess, 0.0) ** 2 / (self.expected * self.scatter)
+        return max(self.excess, 0.0) ** 2 / (self.expected * self.variance)
 
 
-def _usual_spread(cells: pd.DataFrame, spread: pd.DataFrame) -> Floats:
-    """Squared relative spread that was expected of each cell's stream that day, NaN if unknown."""
+def _expected_spread(cells: pd.DataFrame, spread: pd.DataFrame) -> Floats:
+    """Expected squared relative spread of each cell's stream that day, NaN if unknown."""
     stream = ["splicer", "program", "day"]
     known = spread.dropna(subset=["expected_db"])[[*stream, "expected_db"]]
-    usual = cells[stream].merge(known, on=stream, how="left")["expected_db"]
-    return usual.to_numpy(dtype=np.float64)
+    expected = cells[stream].merge(known, on=stream, how="left")["expected_db"]
+    return expected.to_numpy(dtype=np.float64)
 
 
-class _Cells:
-    """Cells with what was expected of them."""
+class _ExpectedCells:
+    """Loss, dirty and redo counts and spread of cells, with the expectation of each."""
 
     def __init__(self, charts: AllLossCharts) -> None:
         days = charts.streams.days
-        # what was expected before the day did anything to everybody
-        expected, shared = (days[name].to_numpy(np.float64) for name in EXPECTATION)
+        # expectation without the common effect of the day
+        expected = days["expected_db"].to_numpy(np.float64)
+        effect = days["shared_effect"].to_numpy(np.float64)
         known = days[["splicer", "program", "day"]].assign(
-            expected_db=without_effect(expected, shared)
+            expected_db=without_effect(expected, effect)
         )
         rows = charts.cells.merge(known, on=["splicer", "program", "day"], how="left")
-        rows = of_streams(rows)
+        rows = as_stream_subjects(rows)
         self.day = rows["day"].to_numpy()
         self._made = rows["made"].to_numpy(dtype=np.float64)
         self._n = np.where(rows["expected_db"].notna(), rows["n"], 0.0)
         self._loss = (rows["capped"] / rows["expected_db"]).fillna(0.0).to_numpy(np.float64)
         self._bad = {name: rows[name].to_numpy(dtype=np.float64) for name in charts.rates}
         self._expected = {}
-        for measure, told in charts.rates.items():
+        for measure, charted in charts.rates.items():
             keys = [*SUBJECT, "day"]
-            share = rows[keys].merge(told[[*keys, "expected_share"]], on=keys, how="left")
+            share = rows[keys].merge(charted[[*keys, "expected_share"]], on=keys, how="left")
             items = rows[COUNTED[measure]].to_numpy(dtype=np.float64)
-            usual = share["expected_share"].fillna(0.0).to_numpy(dtype=np.float64)
-            self._expected[measure] = items * usual
+            rate = share["expected_share"].fillna(0.0).to_numpy(dtype=np.float64)
+            self._expected[measure] = items * rate
         self._names = {
-            kind: rows["subject_id" if kind == "stream" else kind].to_numpy(dtype=object)
-            for kind in ("stream", "splicer", "technician", "site")
+            name: rows["subject_id" if name == "stream" else name].to_numpy(dtype=object)
+            for name in ("stream", "splicer", "technician", "site")
         }
-        self._machine = pd.factorize(rows["splicer"])[0]
-        self._everyone = np.ones(len(rows), dtype=bool)
+        self._splicer = pd.factorize(rows["splicer"])[0]
+        self._all_cells = np.ones(len(rows), dtype=bool)
         self._within = charts.streams.within
-        ratio = relative_variance(rows) / _usual_spread(rows, charts.spread)
-        self._free = np.where(np.isfinite(ratio), rows["n"] - 1.0, 0.0)
-        # on the scale of the charts a spread scatters alike, whatever it is
-        level = relative_level(np.where(self._free > 0, ratio, 1.0))
-        self._spread = self._free * level
-        squares = (self._spread * level)[self._free > 0]
-        own = float(np.median(squares)) / MEDIAN_SQUARE if len(squares) else 0.0
-        self._scatter = max(own, SPREAD_SCATTER)
+        ratio = relative_variance(rows) / _expected_spread(rows, charts.spread)
+        self._spread_df = np.where(np.isfinite(ratio), rows["n"] - 1.0, 0.0)
+        # on the scale of the charts the scatter of a spread does not depend on its size
+        level = relative_level(np.where(self._spread_df > 0, ratio, 1.0))
+        self._spread = self._spread_df * level
+        squares = (self._spread * level)[self._spread_df > 0]
+        observed = float(np.median(squares)) / MEDIAN_SQUARE if len(squares) else 0.0
+        self._spread_variance = max(observed, SPREAD_SCATTER)
 
-    def of(self, episode: Episode) -> Bools:
+    def of_subject(self, episode: Episode) -> Bools:
         """Cells of an episode's subject."""
         if episode.subject_type == WHOLE_CREW:
-            return self._everyone
+            return self._all_cells
         return np.asarray(self._names[episode.subject_type] == episode.subject_id, dtype=bool)
 
     def between(self, first: pd.Timestamp, last: pd.Timestamp) -> Bools:
-        """Cells of some days."""
+        """Cells of the days from first to last."""
         return np.asarray(
             (self.day >= first.to_datetime64()) & (self.day <= last.to_datetime64()), dtype=bool
         )
 
     def shift(
-        self, one: Episode, first: pd.Timestamp | None = None, last: pd.Timestamp | None = None
+        self,
+        episode: Episode,
+        first: pd.Timestamp | None = None,
+        last: pd.Timestamp | None = None,
     ) -> _Shift:
         """Shift of an episode's cells from its onset to its last alarm, or over other days."""
         span = self.between(
-            one.onset if first is None else first, one.last if last is None else last
+            episode.onset if first is None else first, episode.last if last is None else last
         )
-        return self._shift(self.of(one) & span, one.measure)
+        return self._shift(self.of_subject(episode) & span, episode.measure)
 
-    def common(self, one: Episode) -> bool:
-        """Whether most splicers of a site or crew moved about as far as all of them together."""
-        if one.subject_type not in ("site", WHOLE_CREW):
+    def is_common(self, episode: Episode) -> bool:
+        """Whether most splicers of a site or crew shifted about as much as all of them together."""
+        if episode.subject_type not in ("site", WHOLE_CREW):
             return True
-        rows = self.of(one) & self.between(one.onset, one.last)
-        code = self._machine[rows]
-        moved = [self._shift(rows & (self._machine == number), one.measure)
-                 for number in np.unique(code)]  # fmt: skip
-        each = [part.excess / part.expected for part in moved if part.expected > 0]
-        whole = self._shift(rows, one.measure)
-        return (
-            bool(each) and float(np.quantile(each, 1 - MOST)) >= FAR * whole.excess / whole.expected
-        )
+        rows = self.of_subject(episode) & self.between(episode.onset, episode.last)
+        shifts = [
+            self._shift(rows & (self._splicer == splicer), episode.measure)
+            for splicer in np.unique(self._splicer[rows])
+        ]
+        relative = [shift.excess / shift.expected for shift in shifts if shift.expected > 0]
+        whole = self._shift(rows, episode.measure)
+        if not relative:
+            return False
+        common = float(np.quantile(relative, 1 - COMMON_SHARE))
+        return common >= COMMON_SHIFT * whole.excess / whole.expected
 
     def explains(self, main: Episode, other: Episode) -> bool:
-        """Whether the shift of one episode's cells leaves little of another's."""
+        """Whether little of the other episode remains when the main one's shift is subtracted."""
         if not main.near(other):
             return False
         if main.subject == other.subject:
             return True
-        rows = self.of(other) & self.between(other.onset, other.last)
-        common = rows & self.of(main)
+        rows = self.of_subject(other) & self.between(other.onset, other.last)
+        common = rows & self.of_subject(main)
         if other.measure == "spread" and main.measure != "spread":
             return bool(self._made[common].sum() >= SHARED_WORK * self._made[rows].sum())
-        span = self.of(main) & self.between(max(main.onset, other.onset), main.last)
-        whole, shared = self._shift(rows, other.measure), self._shift(common, other.measure)
+        span = self.of_subject(main) & self.between(max(main.onset, other.onset), main.last)
+        whole, overlap = self._shift(rows, other.measure), self._shift(common, other.measure)
         cause = self._shift(span if span.any() else common, other.measure)
-        if shared.expected <= 0 or cause.expected <= 0:
+        if overlap.expected <= 0 or cause.expected <= 0:
             return False
-        moved = max(cause.excess, 0.0) / cause.expected * shared.expected
-        scatter = whole.scatter
+        explained = max(cause.excess, 0.0) / cause.expected * overlap.expected
+        variance = whole.variance
         if main.measure == "spread" and other.measure in ("level", "spread") and main.before > 0:
-            # losses that scatter more move a day's mean and scatter further by chance, too
-            wider = (main.after / main.before) ** 2 - 1.0
-            scatter *= 1.0 + wider * shared.expected / whole.expected
-        rest = _Shift(whole.excess - moved, whole.expected, scatter)
-        return rest.ratio <= max(CHANCE, LEFT * whole.ratio)
+            # a larger spread also increases the chance variation of a day's mean and spread
+            growth = (main.after / main.before) ** 2 - 1.0
+            variance *= 1.0 + growth * overlap.expected / whole.expected
+        rest = _Shift(whole.excess - explained, whole.expected, variance)
+        allowed = max(CHANCE_RATIO, UNEXPLAINED_SHARE * whole.likelihood_ratio)
+        return rest.likelihood_ratio <= allowed
 
     def _shift(self, rows: Bools, measure: str) -> _Shift:
         if measure in self._bad:
             expected = float(self._expected[measure][rows].sum())
             return _Shift(float(self._bad[measure][rows].sum()) - expected, expected, 1.0)
         if measure == "spread":
-            free = float(self._free[rows].sum())
-            return _Shift(float(self._spread[rows].sum()), free, self._scatter)
+            df = float(self._spread_df[rows].sum())
+            return _Shift(float(self._spread[rows].sum()), df, self._spread_variance)
         expected = float(self._n[rows].sum())
         return _Shift(float(self._loss[rows].sum()) - expected, expected, self._within)

@@ -1,4 +1,4 @@
-"""What a loss chart compares with, and days a person left out of it or froze its baseline on."""
+"""Baseline of a loss chart: the days it consists of, and days a person excluded or froze."""
 
 from dataclasses import dataclass
 
@@ -11,22 +11,22 @@ from arcdrift.analysis.loss.day_level import LAG_DAYS, LAG_FROM
 
 @dataclass(frozen=True)
 class Baseline:
-    """What a stream's baseline is made of after its last day.
+    """Composition of a stream's baseline after its last day.
 
     Attributes
     ----------
     days : int
-        Days of work since the baseline began, those left out aside.
+        Days of work since the baseline started, without excluded ones.
     learned : int
-        Days it is made of.
+        Days in the baseline.
     first, last : str or None
         First and last of them, ISO.
     lag : int
-        Newest days of work that it does not know yet.
+        Newest days of work, which are not in the baseline yet.
     alarmed, frozen, excluded : int
-        Days of work it did not learn from: with an alarm, frozen or left out by a person.
+        Days of work that are not in it: with an alarm, or frozen or excluded by a person.
     restarted_by : str or None
-        Service that began it anew; None when it goes back to the stream's first day.
+        Service that restarted it; None when it goes back to the stream's first day.
     restarted_at : Timestamp or None
         UTC instant of that service.
     """
@@ -43,8 +43,8 @@ class Baseline:
     restarted_at: pd.Timestamp | None
 
 
-def baseline_of(days: pd.DataFrame, service: pd.DataFrame) -> Baseline:
-    """Tell what one stream's baseline is made of.
+def describe_baseline(days: pd.DataFrame, service: pd.DataFrame) -> Baseline:
+    """Composition of one stream's baseline.
 
     Parameters
     ----------
@@ -55,9 +55,9 @@ def baseline_of(days: pd.DataFrame, service: pd.DataFrame) -> Baseline:
     """
     days = days.sort_values("day")
     segment = int(days["segment"].iloc[-1])
-    mine = days[days["segment"] == segment]
-    out = mine["excluded"].to_numpy(dtype=bool)
-    worked = mine[~out]
+    segment_days = days[days["segment"] == segment]
+    excluded = segment_days["excluded"].to_numpy(dtype=bool)
+    worked = segment_days[~excluded]
     lag = LAG_DAYS if len(worked) >= LAG_FROM else 0
     known = worked.iloc[: len(worked) - lag]
     alarmed = (known["alarm"] != "").to_numpy()
@@ -73,22 +73,22 @@ def baseline_of(days: pd.DataFrame, service: pd.DataFrame) -> Baseline:
         lag=lag,
         alarmed=int(alarmed.sum()),
         frozen=int(frozen.sum()),
-        excluded=int(out.sum()),
+        excluded=int(excluded.sum()),
         restarted_by=None if event is None else str(event["action"]),
         restarted_at=None if event is None else event["serviced_at"],
     )
 
 
-def marked(days: pd.DataFrame, marks: pd.DataFrame | None) -> pd.DataFrame:
-    """Stream days with ``excluded`` and ``frozen``.
+def apply_baseline_marks(days: pd.DataFrame, marks: pd.DataFrame | None) -> pd.DataFrame:
+    """Add the columns ``excluded`` and ``frozen`` to stream days.
 
     Parameters
     ----------
     days : DataFrame
-        From `arcdrift.analysis.loss.stream_days.loss_days`.
+        From `arcdrift.analysis.loss.stream_days.aggregate_stream_days`.
     marks : DataFrame or None
         ``action`` (``exclude`` or ``freeze``), ``splicer`` and ``program`` (missing: all),
-        ``first_day`` and ``last_day`` (missing: open) of each, as ISO text.
+        ``first_day`` and ``last_day`` (missing: no end) of each mark, as ISO text.
     """
     flags = {name: np.zeros(len(days), dtype=bool) for name in ("exclude", "freeze")}
     for mark in [] if marks is None else marks.to_dict("records"):

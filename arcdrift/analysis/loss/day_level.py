@@ -1,7 +1,8 @@
-"""The level of a day's splice loss as a chart sees it: its scale, its constants and its results.
+"""Daily level charts: the scale of a day's mean loss, chart constants, and result types.
 
-`arcdrift.analysis.loss.sequential_ewma` draws the charts. They follow whatever else has a mean and
-a scatter each day, too: the spread of a day's losses, or the losses of a splicer, a person, a site.
+`arcdrift.analysis.loss.sequential_ewma` computes the charts. They serve every series that has a
+mean and a scatter each day: losses of a stream, the spread of a day's losses, or the losses of a
+splicer, a person or a site.
 """
 
 from collections.abc import Sequence
@@ -12,14 +13,16 @@ import pandas as pd
 
 from arcdrift.arrays import Floats
 
-LAMBDA = 0.2
-CLIP = 2.5  # standard deviations an innovation may move the mean
-LAG_FROM = 40  # days of history from which the mean lags
-LAG_DAYS = 10
+LAMBDA = 0.2  # weight of the newest day in the EWMA
+CLIP = 2.5  # innovations are clipped at so many standard deviations before the mean is updated
+LAG_FROM = 40  # from so many days of history on, the mean leaves out
+LAG_DAYS = 10  # the newest days
 PSEUDO_DAYS = 20.0
+"""Days that the prior of a variance is worth."""
 SHORTEST_RUN = 10.0
-"""Days between false alarms below which a chart says nothing; a budget asks for no less."""
+"""Shortest average run length of a chart in days; more frequent alarms would say nothing."""
 STREAM = ("splicer", "program", "segment")
+"""Columns that identify a stream between two restarts."""
 
 CHART_COLUMNS = (
     "crew_effect",
@@ -37,7 +40,7 @@ CHART_COLUMNS = (
 
 @dataclass(frozen=True)
 class LossCharts:
-    """Every stream's chart.
+    """Charts of all units of one group.
 
     Attributes
     ----------
@@ -45,16 +48,16 @@ class LossCharts:
         The input days plus ``mean_db``, ``capped_mean_db``, ``expected_db``, ``low_db``,
         ``high_db`` (95 % prediction interval of the capped day mean), ``z``, ``ewma_up``,
         ``ewma_down``, ``limit_up``, ``limit_down``, ``alarm`` (``""``, ``"up"``, ``"down"``),
-        ``learning``; ``crew_effect`` and ``shared_effect``, what the day did to all of the crew,
-        and to all of the site too, on the scale of `relative_level`. The expectation has the
-        shared effect in it.
+        ``learning``; ``crew_effect`` (common effect of the day on the crew) and ``shared_effect``
+        (on crew and site together), on the scale of `relative_level`. The expectation includes
+        the shared effect.
     units : DataFrame
         One row a unit: ``baseline_db``, ``sd_within``, ``sd_between``, ``n_days``.
     between, within, lag1 : float
         The crew's pooled between-day and within-day relative variance and lag-1 correlation of
-        z, as known at the end.
+        z, at the end of the data.
     widening : float
-        Factor on the limits for what days have in common with the days before them, at the end.
+        Factor on the limits for the autocorrelation of z, at the end of the data.
     """
 
     days: pd.DataFrame
@@ -68,7 +71,7 @@ class LossCharts:
 def relative_level(ratio: Floats) -> Floats:
     """Cube-root scale of a day mean relative to its baseline: y = 3 (r^(1/3) - 1).
 
-    Near r = 1 it moves like r itself; it takes the skewness out of a mean of gamma-like losses
+    Near r = 1 its slope is 1; it removes the skewness of a mean of gamma-like losses
     (Wilson and Hilferty's cube root, 1931, from memory).
     """
     return 3.0 * (np.cbrt(ratio) - 1.0)
@@ -80,30 +83,30 @@ def ratio_of(level: Floats) -> Floats:
 
 
 def without_effect(expected: Floats, effect: Floats) -> Floats:
-    """Expected losses before a day's shared effect, on the scale of `relative_level`, was added."""
+    """Expected losses without a day's shared effect, which is on the scale of `relative_level`."""
     return np.asarray((np.cbrt(expected) / (1.0 + effect / 3.0)) ** 3, dtype=np.float64)
 
 
 @dataclass(frozen=True)
-class Units:
-    """What is charted under one budget.
+class ChartGroup:
+    """Units that share a kind and a false-alarm budget.
 
     Attributes
     ----------
     days : DataFrame
-        One row a unit and day, like those of `arcdrift.analysis.loss.stream_days.loss_days`, all
-        splicers together. Where there is a column ``excluded``, its days are neither judged nor
-        learned from; where there is a column ``frozen``, its days are judged, and leave the
-        baseline as it is.
+        One row per unit and day, like those of
+        `arcdrift.analysis.loss.stream_days.aggregate_stream_days`, all splicers together. Rows
+        with a true optional column ``excluded`` are neither judged nor learned from; rows with a
+        true optional column ``frozen`` are judged but do not change the baseline.
     budget_up, budget_down : float
-        False alarms a month (22 workdays) the whole crew tolerates from all upper and all lower
+        False alarms a month (22 workdays) allowed for the whole crew from all upper and all lower
         charts together; None for no lower charts.
     pace : Series, optional
-        Rows a day (index) of all charts under the same budget, where these are not all.
+        Rows per day (index) of all charts under the same budget; default those of `days`.
     keys : sequence of str
-        Columns that make a unit.
-    shared : bool
-        Take out what a day does to everybody (`arcdrift.analysis.loss.common_day_effect`); needs
+        Columns that identify a unit.
+    common_effect : bool
+        Subtract the common effect of each day (`arcdrift.analysis.loss.common_day_effect`); needs
         the columns ``splicer`` and ``site``.
     """
 
@@ -111,5 +114,5 @@ class Units:
     budget_up: float
     budget_down: float | None
     keys: Sequence[str] = STREAM
-    shared: bool = False
+    common_effect: bool = False
     pace: pd.Series | None = None

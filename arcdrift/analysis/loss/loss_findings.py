@@ -1,4 +1,4 @@
-"""Findings from the loss charts: what rose, scattered or got dirty, whose, and since when."""
+"""Findings from attributed alarms of the loss charts."""
 
 from collections.abc import Callable
 from typing import Any
@@ -6,18 +6,18 @@ from typing import Any
 import pandas as pd
 
 from arcdrift.analysis.common.episodes import severity
-from arcdrift.analysis.loss.alarm_attribution import Cluster, Episode
+from arcdrift.analysis.loss.alarm_attribution import AttributedAlarms, Episode
 from arcdrift.finding import Cause, Finding, Onset
 
 Causes = Callable[[str, str, pd.Timestamp, pd.Timestamp, str], tuple[Cause, ...]]
-"""Likely causes by subject type, subject, onset and latest sign (UTC), and side."""
+"""Likely causes by subject type, subject, onset and last alarm (UTC), and side."""
 Instant = Callable[[Episode, pd.Timestamp], pd.Timestamp]
-"""UTC instant at which a local day of an episode's subject began."""
+"""UTC start of a local day of an episode's subject."""
 
 LISTED = 8
-"""Other charts of the same cause that a finding names."""
+"""Largest number of other charts of the same cause that a finding lists."""
 HEAVY = 1.25
-"""Rise that presses; smaller ones are watched."""
+"""Ratio after to before from which a rise is urgent; smaller ones are watched."""
 KINDS = {
     ("level", "up"): "loss-raised",
     ("level", "down"): "loss-lowered",
@@ -41,25 +41,27 @@ SEEN = {
 
 
 def loss_findings(
-    told: list[Cluster], causes: Causes, instant: Instant, now: pd.Timestamp
+    attributed: list[AttributedAlarms], causes: Causes, instant: Instant, now: pd.Timestamp
 ) -> list[Finding]:
-    """One finding a cluster of alarms.
+    """One finding per group of attributed alarms.
 
     Parameters
     ----------
-    told : list of Cluster
-        From `arcdrift.analysis.loss.alarm_attribution.clusters`.
+    attributed : list of AttributedAlarms
+        From `arcdrift.analysis.loss.alarm_attribution.attribute_alarms`.
     causes, instant : callable
-        Where likely causes and instants come from.
+        Functions that give likely causes and UTC instants.
     """
-    return [_finding(one, causes, instant, now) for one in told]
+    return [_finding(alarms, causes, instant, now) for alarms in attributed]
 
 
-def _finding(cluster: Cluster, causes: Causes, instant: Instant, now: pd.Timestamp) -> Finding:
-    main = cluster.main
+def _finding(
+    alarms: AttributedAlarms, causes: Causes, instant: Instant, now: pd.Timestamp
+) -> Finding:
+    main = alarms.main
     kind = KINDS[main.measure, main.side]
     ratio = main.after / main.before if main.before > 0 else float("inf")
-    last = instant(main, max([main.last, *(one.last for one in cluster.also)]))
+    last = instant(main, max([main.last, *(episode.last for episode in alarms.also)]))
     onset = instant(main, main.onset)
     return Finding(
         kind=kind,
@@ -73,16 +75,16 @@ def _finding(cluster: Cluster, causes: Causes, instant: Instant, now: pd.Timesta
             instant(main, main.latest).to_pydatetime(),
         ),
         severity=severity(last, now, heavy=ratio >= HEAVY) if main.side == "up" else "note",
-        evidence=_evidence(cluster, ratio),
+        evidence=_evidence(alarms, ratio),
         likely_causes=causes(main.subject_type, main.subject_id, onset, last, main.side),
-        summary=f"{_whose(main)}: {_what(main, ratio)} since {main.onset:%Y-%m-%d}.",
+        summary=f"{_subject_text(main)}: {_change_text(main, ratio)} since {main.onset:%Y-%m-%d}.",
         next_step=STEPS[kind],
         assessed_on=now.to_pydatetime(),
     )
 
 
-def _evidence(cluster: Cluster, ratio: float) -> dict[str, Any]:
-    main = cluster.main
+def _evidence(alarms: AttributedAlarms, ratio: float) -> dict[str, Any]:
+    main = alarms.main
     digits = 4
     if main.measure == "level" and main.subject_type == "stream":
         values = {"loss_before_db": main.before, "loss_since_db": main.after}
@@ -98,38 +100,41 @@ def _evidence(cluster: Cluster, ratio: float) -> dict[str, Any]:
     evidence |= {
         "ratio": round(ratio, 2),
         "splices_since": main.splices,
-        "alarms": main.alarms + sum(one.alarms for one in cluster.also),
+        "alarms": main.alarms + sum(episode.alarms for episode in alarms.also),
         "days_from_onset_to_alarm": main.days_to_alarm,
     }
-    if cluster.also:
+    if alarms.also:
         seen = [
-            f"{_whose(one)}: {SEEN[one.measure]}, since {one.onset:%Y-%m-%d}"
-            for one in cluster.also[:LISTED]
+            f"{_subject_text(episode)}: {SEEN[episode.measure]}, since {episode.onset:%Y-%m-%d}"
+            for episode in alarms.also[:LISTED]
         ]
-        more = len(cluster.also) - LISTED
+        more = len(alarms.also) - LISTED
         evidence["also_seen"] = [*seen, f"and {more} more"] if more > 0 else seen
     return evidence
 
 
-def _whose(one: Episode) -> str:
-    if one.subject_type == "stream":
-        return one.subject_id.replace(" / ", ", ", 1)
-    if one.subject_type == "crew":
+def _subject_text(episode: Episode) -> str:
+    if episode.subject_type == "stream":
+        return episode.subject_id.replace(" / ", ", ", 1)
+    if episode.subject_type == "crew":
         return "The whole crew"
     kind = {"splicer": "all programs", "technician": "whichever splicer", "site": "all splicers"}
-    return f"{one.subject_id}, {kind[one.subject_type]}"
+    return f"{episode.subject_id}, {kind[episode.subject_type]}"
 
 
-def _what(one: Episode, ratio: float) -> str:
+def _change_text(episode: Episode, ratio: float) -> str:
     change = f"({ratio - 1:+.0%})"
-    if one.measure == "level":
-        verb = "has risen" if one.side == "up" else "has fallen"
-        if one.subject_type == "stream":
-            return f"loss {verb} from {one.before:.3f} to {one.after:.3f} dB a splice {change}"
-        return f"loss {verb} to {one.after:.2f} times what the same splicers and programs lost"
-    if one.measure == "spread" and one.subject_type == "stream":
+    if episode.measure == "level":
+        verb = "has risen" if episode.side == "up" else "has fallen"
+        if episode.subject_type == "stream":
+            return (
+                f"loss {verb} from {episode.before:.3f} to {episode.after:.3f} dB a splice {change}"
+            )
+        return f"loss {verb} to {episode.after:.2f} times what the same splicers and programs lost"
+    if episode.measure == "spread" and episode.subject_type == "stream":
         return f"losses of a day scatter more than they did {change}"
-    if one.measure == "spread":
-        return f"losses of a day scatter {one.after:.2f} times as far as the same streams' did"
-    what = "dirty" if one.measure == "dirty" else "made again"
-    return f"{one.after:.1%} of the splices were {what}, {one.before:.1%} were to be expected,"
+    if episode.measure == "spread":
+        return f"losses of a day scatter {episode.after:.2f} times as far as the same streams' did"
+    state = "dirty" if episode.measure == "dirty" else "made again"
+    expected = f"{episode.before:.1%} were to be expected,"
+    return f"{episode.after:.1%} of the splices were {state}, {expected}"

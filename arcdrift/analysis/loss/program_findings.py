@@ -1,7 +1,7 @@
-"""Programs that are not the ones the crew allows for a pair of fibers or a sleeve length.
+"""Splices made with a program that is not allowed for their fibers or sleeve length.
 
-Nothing is known of a pair or a sleeve that crew.toml does not name, and nothing is judged then;
-neither is a splice whose fibers, sleeve or program were not logged.
+Pairs of fibers and sleeves that crew.toml does not list are not judged, nor are splices without
+fibers, sleeve or program in the log.
 """
 
 import pandas as pd
@@ -13,16 +13,16 @@ from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 
 COLUMNS = ("fiber_a", "fiber_b", "sleeve_mm", "heater_program")
-"""Columns of a splice log that only these rules read."""
+"""Columns of a splice log that only these rules use."""
 EPISODE_DAYS = 30
 RUN = 3
-"""Splices from which a wrong program is a run, not a slip (common practice, no source)."""
+"""So many splices with a wrong program are a run, fewer a slip (common practice, no source)."""
 KEYS = ["part", "asked", "program"]
 DAY_COLUMNS = ["splicer", *KEYS, "day", "splices", "first", "last"]
 
 
 def unexpected_days(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
-    """Splices made with a program not allowed, summed by splicer and day.
+    """Number of splices with a program that is not allowed, by splicer and day.
 
     Parameters
     ----------
@@ -32,16 +32,16 @@ def unexpected_days(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``splicer``, ``part`` (splice or heater), ``asked`` (words for the pair or the sleeve),
+        ``splicer``, ``part`` (splice or heater), ``asked`` (text for the pair or the sleeve),
         ``program``, ``day``, ``splices``, ``first``, ``last`` (UTC). Practice splices are left out.
     """
     if not (crew.allowed_programs or crew.heater_programs):
         return pd.DataFrame(columns=DAY_COLUMNS)
     made = ("splicer", "site", "spliced_at", WORKDAY)
-    own = [name for name in made if name in splices.columns]
-    work = splices.loc[splices["purpose"] == "production", [*own, "program", *COLUMNS]]
+    columns = [name for name in made if name in splices.columns]
+    work = splices.loc[splices["purpose"] == "production", [*columns, "program", *COLUMNS]]
     found = pd.concat([_splice_programs(work, crew), _heater_programs(work, crew)])
-    found = found.join(category_to_text(work.loc[found.index.unique(), own]))
+    found = found.join(category_to_text(work.loc[found.index.unique(), columns]))
     found["day"] = workdays(found, crew, "spliced_at")
     return (
         found.groupby(["splicer", *KEYS, "day"])["spliced_at"]
@@ -52,38 +52,39 @@ def unexpected_days(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
 
 def _splice_programs(work: pd.DataFrame, crew: Crew) -> pd.DataFrame:
     parts = [pd.DataFrame(columns=KEYS)]
-    for (one, other), allowed in _pairs(crew).items():
-        pair = (work["fiber_a"] == one) & (work["fiber_b"] == other)
-        pair |= (work["fiber_a"] == other) & (work["fiber_b"] == one)
-        parts.append(_wrong(work["program"], pair, allowed, "splice", f"{one} to {other}"))
+    for (a, b), allowed in _allowed_by_fibers(crew).items():
+        pair = (work["fiber_a"] == a) & (work["fiber_b"] == b)
+        pair |= (work["fiber_a"] == b) & (work["fiber_b"] == a)
+        parts.append(_wrong(work["program"], pair, allowed, "splice", f"{a} to {b}"))
     return pd.concat(parts)
 
 
 def _heater_programs(work: pd.DataFrame, crew: Crew) -> pd.DataFrame:
     parts = [pd.DataFrame(columns=KEYS)]
-    for length, allowed in _sleeves(crew).items():
+    for length, allowed in _allowed_by_sleeve(crew).items():
         sleeve = work["sleeve_mm"] == length
         parts.append(_wrong(work["heater_program"], sleeve, allowed, "heater", f"{length:g} mm"))
     return pd.concat(parts)
 
 
 def _wrong(
-    program: pd.Series, concerned: pd.Series, allowed: tuple[str, ...], part: str, asked: str
+    program: pd.Series, applies: pd.Series, allowed: tuple[str, ...], part: str, asked: str
 ) -> pd.DataFrame:
-    wrong = concerned.fillna(False) & program.notna() & ~program.isin(allowed)
+    """Rows to which a rule applies and whose program it does not allow."""
+    wrong = applies.fillna(False) & program.notna() & ~program.isin(allowed)
     return category_to_text(pd.DataFrame({"part": part, "asked": asked, "program": program[wrong]}))
 
 
-def _pairs(crew: Crew) -> dict[tuple[str, str], tuple[str, ...]]:
-    """Programs allowed by pair; several blocks for one pair add up."""
+def _allowed_by_fibers(crew: Crew) -> dict[tuple[str, str], tuple[str, ...]]:
+    """Allowed programs by pair of fibers; several rules for one pair are combined."""
     pairs: dict[tuple[str, str], tuple[str, ...]] = {}
     for rule in crew.allowed_programs:
-        one, other = sorted(rule.fibers)
-        pairs[one, other] = pairs.get((one, other), ()) + rule.programs
+        a, b = sorted(rule.fibers)
+        pairs[a, b] = pairs.get((a, b), ()) + rule.programs
     return pairs
 
 
-def _sleeves(crew: Crew) -> dict[float, tuple[str, ...]]:
+def _allowed_by_sleeve(crew: Crew) -> dict[float, tuple[str, ...]]:
     sleeves: dict[float, tuple[str, ...]] = {}
     for rule in crew.heater_programs:
         sleeves[rule.sleeve_mm] = sleeves.get(rule.sleeve_mm, ()) + rule.programs
@@ -91,7 +92,7 @@ def _sleeves(crew: Crew) -> dict[float, tuple[str, ...]]:
 
 
 def program_findings(days: pd.DataFrame, crew: Crew, now: pd.Timestamp) -> list[Finding]:
-    """One finding for every run of a splicer, a program and a pair of fibers or a sleeve.
+    """One finding per run of splices of a splicer with a program and a pair of fibers or a sleeve.
 
     Parameters
     ----------
@@ -100,13 +101,13 @@ def program_findings(days: pd.DataFrame, crew: Crew, now: pd.Timestamp) -> list[
 
     Notes
     -----
-    Days of such splices no more than `EPISODE_DAYS` apart are one run.
+    Days at most `EPISODE_DAYS` apart belong to one run.
     """
     found = []
-    for (splicer, part, asked, program), mine in days.groupby(["splicer", *KEYS]):
+    for (splicer, part, asked, program), program_days in days.groupby(["splicer", *KEYS]):
         allowed = _allowed(str(part), str(asked), crew)
-        for rows in episodes(mine["first"], pd.Timedelta(days=EPISODE_DAYS)):
-            run = mine.loc[rows]
+        for rows in episodes(program_days["first"], pd.Timedelta(days=EPISODE_DAYS)):
+            run = program_days.loc[rows]
             found.append(
                 _finding(str(splicer), str(part), str(asked), str(program), allowed, run, now)
             )
@@ -115,8 +116,12 @@ def program_findings(days: pd.DataFrame, crew: Crew, now: pd.Timestamp) -> list[
 
 def _allowed(part: str, asked: str, crew: Crew) -> tuple[str, ...]:
     if part == "splice":
-        return {f"{a} to {b}": programs for (a, b), programs in _pairs(crew).items()}[asked]
-    return {f"{length:g} mm": programs for length, programs in _sleeves(crew).items()}[asked]
+        return {f"{a} to {b}": programs for (a, b), programs in _allowed_by_fibers(crew).items()}[
+            asked
+        ]
+    return {f"{length:g} mm": programs for length, programs in _allowed_by_sleeve(crew).items()}[
+        asked
+    ]
 
 
 def _finding(
@@ -129,7 +134,7 @@ def _finding(
     now: pd.Timestamp,
 ) -> Finding:
     splices, last = int(run["splices"].sum()), run["last"].max()
-    one = splices == 1
+    single = splices == 1
     noun = "splice" if part == "splice" else "sleeve"
     name = "program" if part == "splice" else "heater program"
     heavy = splices >= RUN
@@ -154,8 +159,8 @@ def _finding(
             "days": len(run),
         },
         summary=(
-            f"{splicer}: {splices:,} {noun}{'' if one else 's'} of {asked} "
-            f"{'was' if one else 'were'} made with {name} {program}; allowed "
+            f"{splicer}: {splices:,} {noun}{'' if single else 's'} of {asked} "
+            f"{'was' if single else 'were'} made with {name} {program}; allowed "
             f"{'is' if len(allowed) == 1 else 'are'} {', '.join(allowed)}."
         ),
         next_step=f"Choose an allowed {name} before the next splice; {repair} If the program is "

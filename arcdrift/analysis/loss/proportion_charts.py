@@ -1,46 +1,46 @@
-"""Shares of dirty and of redone splices that rose: by stream, splicer, person, site and crew."""
+"""CUSUM charts of the shares of dirty and redone splices, for streams and what they roll up to."""
 
 import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
-from arcdrift.analysis.loss.rollup import SUBJECT, of_streams, subjects_of
+from arcdrift.analysis.loss.rollup import SUBJECT, as_stream_subjects, subjects_of
 from arcdrift.arrays import Floats, Ints
 from arcdrift.charts.binomial_cusum import BinomialCusums, binomial_cusums
 from arcdrift.charts.binomial_cusum_limits import RUN_LENGTHS
 
 FIRST_PACE_DAYS = 5
-"""Workdays of the crew from which its pace is known; no alarm can come from them anyway."""
+"""Workdays before the crew's pace is known; no alarms come from these days anyway."""
 RATE_COLUMNS = [
     *SUBJECT, "day", "n", "bad", "expected_share", "statistic", "limit", "alarm", "onset_day",
 ]  # fmt: skip
 COUNTED = {"dirty": "n", "redo": "made"}
-"""What each share is a share of."""
+"""Column of counts that each share refers to."""
 
 
-def rising_days(cells: pd.DataFrame, measure: str, budget: float) -> pd.DataFrame:
+def chart_proportions(cells: pd.DataFrame, measure: str, budget: float) -> pd.DataFrame:
     """Chart one share for every stream and every subject it rolls up to.
 
     Parameters
     ----------
     cells : DataFrame
-        From `arcdrift.analysis.loss.rollup.hand_cells`.
+        From `arcdrift.analysis.loss.rollup.stream_technician_cells`.
     measure : str
         Key of `COUNTED`.
     budget : float
-        False alarms a month that the crew tolerates from all of these charts together.
+        False alarms a month allowed from all of these charts together.
 
     Returns
     -------
     DataFrame
         `RATE_COLUMNS`: ``subject_type`` (``stream`` too), ``subject_id``, ``day``, ``n``,
         ``bad``, ``expected_share`` of the day, ``statistic``, ``limit``, ``alarm`` (bool) and
-        ``onset_day``, from which the statistic has been above 0.
+        ``onset_day`` (since when the statistic has been above 0).
 
     Notes
     -----
-    A rolled-up subject is charted on the count that its streams' own rates let expect that day: a
-    person who moves to a stream on which more is dirty has not got worse by it.
+    The expected count of a rolled-up subject comes from the rates of its streams that day, so that
+    a person who moves to a stream with a higher share raises no alarm by that.
     """
     counted = COUNTED[measure]
     cells = cells[cells[counted] > 0].reset_index(drop=True)
@@ -49,7 +49,7 @@ def rising_days(cells: pd.DataFrame, measure: str, budget: float) -> pd.DataFram
     subjects = {
         kind: pd.factorize(subject, sort=True)
         for kind, subject in {
-            "stream": of_streams(cells)["subject_id"],
+            "stream": as_stream_subjects(cells)["subject_id"],
             **subjects_of(cells),
         }.items()
     }
@@ -63,9 +63,9 @@ def rising_days(cells: pd.DataFrame, measure: str, budget: float) -> pd.DataFram
         known = code >= 0
         if not known.any():
             continue
-        place, shape = day[known] * len(names) + code[known], (len(days), len(names))
+        cell, shape = day[known] * len(names) + code[known], (len(days), len(names))
         count, made, effective = (
-            np.bincount(place, values[known], shape[0] * shape[1]).astype(np.float64).reshape(shape)
+            np.bincount(cell, values[known], shape[0] * shape[1]).astype(np.float64).reshape(shape)
             for values in (bad, items, weight)
         )
         charts = binomial_cusums(count, np.maximum(effective, count), run_length)
@@ -77,7 +77,7 @@ def rising_days(cells: pd.DataFrame, measure: str, budget: float) -> pd.DataFram
 
 
 def _run_lengths(codes: list[Ints], day: Ints, days: int, budget: float) -> Floats:
-    """Wanted run length of each day, from the pace of the month before it."""
+    """Wanted average run length of each day, from the number of points in the month before."""
     active = np.zeros(days)
     for code in codes:
         used = np.unique((day * (code.max() + 1) + code)[code >= 0])
@@ -99,21 +99,21 @@ def _rows(
     made: Floats,
     effective: Floats,
 ) -> pd.DataFrame:
-    """One row a subject and day with items."""
-    at, series = np.nonzero(made > 0)
-    began = charts.onset[at, series]
+    """One row per subject and day with items."""
+    row, series = np.nonzero(made > 0)
+    onset = charts.onset[row, series]
     return pd.DataFrame(
         {
             "subject_type": kind,
             "subject_id": np.asarray(names)[series],
-            "day": np.asarray(days)[at],
-            "n": made[at, series].astype(np.int64),
-            "bad": count[at, series].astype(np.int64),
-            "expected_share": charts.rate[at, series]
-            * (effective / np.maximum(made, 1))[at, series],
-            "statistic": charts.value[at, series],
-            "limit": charts.limit[at, series],
-            "alarm": charts.signal[at, series],
-            "onset_day": np.asarray(days)[np.where(began >= 0, began, at)],
+            "day": np.asarray(days)[row],
+            "n": made[row, series].astype(np.int64),
+            "bad": count[row, series].astype(np.int64),
+            "expected_share": charts.rate[row, series]
+            * (effective / np.maximum(made, 1))[row, series],
+            "statistic": charts.value[row, series],
+            "limit": charts.limit[row, series],
+            "alarm": charts.signal[row, series],
+            "onset_day": np.asarray(days)[np.where(onset >= 0, onset, row)],
         }
     )

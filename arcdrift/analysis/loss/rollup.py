@@ -1,7 +1,7 @@
-"""Stream days summed up for the splicer, the person, the site and the crew behind them.
+"""Days of splicers, technicians, sites and the crew, rolled up from stream days.
 
-A rolled-up day is relative to what its streams were expected to lose that day, so that a splicer
-that worked more with a lossy program has not got worse by it.
+A rolled-up day is relative to the expected loss of its streams that day, so that a splicer used
+more with a program of high loss does not appear to get worse.
 """
 
 import numpy as np
@@ -17,27 +17,28 @@ SUBJECT = ("subject_type", "subject_id")
 WHOLE_CREW = "crew"
 SUMS = ["n", "capped", "capped_squares", "total", "made", "redo", "dirty"]
 FEWEST_IN_SPREAD = 5
-"""Splices below which a day says too little of its spread."""
+"""Splices a day needs for its spread to be used."""
 SPREAD_SCATTER = 2.0
 """Variance of the squared relative spread of n capped splices, in units of its square / n.
 
-Measured on gamma losses of shapes 0.7 to 2, capped and rounded as in the loss study; what the
-crew's own days scatter beyond it, the chart learns as variance between days."""
+Measured on gamma losses of shapes 0.7 to 2, capped and rounded as in the loss study. Any further
+scatter of the crew's days is learned by the chart as variance between days."""
 
 
-def of_streams(days: pd.DataFrame) -> pd.DataFrame:
-    """Stream days with their subject's type and id."""
+def as_stream_subjects(days: pd.DataFrame) -> pd.DataFrame:
+    """Stream days with ``subject_type`` (stream) and ``subject_id``."""
     name = days["splicer"].astype(str) + " / " + days["program"].astype(str)
     return days.assign(subject_type="stream", subject_id=name)
 
 
-def hand_cells(hands: pd.DataFrame) -> pd.DataFrame:
+def stream_technician_cells(technician_days: pd.DataFrame) -> pd.DataFrame:
     """Cells by stream, technician and day.
 
     Parameters
     ----------
-    hands : DataFrame
-        From `arcdrift.analysis.loss.technician_days.hand_days`, all splicers together.
+    technician_days : DataFrame
+        From `arcdrift.analysis.loss.technician_days.aggregate_technician_days`, all splicers
+        together.
 
     Returns
     -------
@@ -47,15 +48,16 @@ def hand_cells(hands: pd.DataFrame) -> pd.DataFrame:
         ``made``, ``redo`` and ``dirty`` counts.
     """
     keys = ["splicer", "program", "technician", "site", "day"]
-    cells = hands.rename(columns={"squares": "capped_squares"}).assign(total=hands["capped"])
+    cells = technician_days.rename(columns={"squares": "capped_squares"})
+    cells = cells.assign(total=cells["capped"])
     return cells.groupby(keys, as_index=False, sort=True)[SUMS].sum()
 
 
 def subjects_of(cells: pd.DataFrame) -> dict[str, pd.Series]:
-    """Subject of each cell by subject type; missing where a type says nothing of its own.
+    """Subject of each cell by subject type; missing where it would repeat a narrower subject.
 
-    A splicer of one program, and the only splicer of a site, are left to their stream and their
-    splicer; a crew at one site is the crew.
+    A splicer with one program would repeat its stream, a site with one splicer that splicer, and
+    a single site the crew.
     """
     several = len(cells["site"].unique()) > 1
     whole = WHOLE_CREW if len(cells["splicer"].unique()) > 1 else None
@@ -67,52 +69,53 @@ def subjects_of(cells: pd.DataFrame) -> dict[str, pd.Series]:
     }
 
 
-def _has_several(of: pd.Series, what: pd.Series) -> Bools:
-    """Whether each row's value goes with more than one of another column's."""
-    (code, names), (other, others) = pd.factorize(of), pd.factorize(what)
+def _has_several(values: pd.Series, other_values: pd.Series) -> Bools:
+    """Whether each row's value occurs with more than one value of another column."""
+    (code, names), (other, others) = pd.factorize(values), pd.factorize(other_values)
     pairs = np.unique(code * len(others) + other)
     count = np.bincount(pairs // max(len(others), 1), minlength=len(names))
     return np.asarray(count[code] > 1, dtype=bool)
 
 
-def rows_a_day(days: pd.Series, subjects: dict[str, pd.Series] | None = None) -> pd.Series:
-    """Rows that charts get on each day, in order of day.
+def rows_per_day(days: pd.Series, subjects: dict[str, pd.Series] | None = None) -> pd.Series:
+    """Number of charted points on each day, in order of day.
 
     Parameters
     ----------
     days : Series
         Day of each row.
     subjects : dict of Series, optional
-        From `subjects_of` the same rows: those of one subject and day then are one row.
+        `subjects_of` the same rows; rows of one subject and day then count once.
     """
-    told = [days]
+    parts = [days]
     if subjects is not None:
-        told = [
+        parts = [
             pd.DataFrame({"day": days, "subject": subject}).dropna().drop_duplicates()["day"]
             for subject in subjects.values()
         ]
-    counted: pd.Series = pd.concat(told).value_counts().sort_index()
+    counted: pd.Series = pd.concat(parts).value_counts().sort_index()
     return counted
 
 
-def rolled_days(cells: pd.DataFrame, stream_days: pd.DataFrame) -> pd.DataFrame:
-    """Days of every subject, relative to what was expected of the same streams.
+def roll_up_days(cells: pd.DataFrame, stream_days: pd.DataFrame) -> pd.DataFrame:
+    """Days of every subject, relative to the expected loss of the same streams.
 
     Parameters
     ----------
     cells : DataFrame
-        From `hand_cells`.
+        From `stream_technician_cells`.
     stream_days : DataFrame
-        Charted days (`arcdrift.analysis.loss.sequential_ewma.chart_losses` with ``shared``); those
-        without an expectation are left out.
+        Charted stream days with the common effect of each day
+        (`arcdrift.analysis.loss.sequential_ewma.chart_groups`); those without an expectation are
+        left out.
 
     Returns
     -------
     DataFrame
         ``subject_type``, ``subject_id``, ``day``, ``n``, ``capped``, ``capped_squares``,
-        ``total``: of losses over the expected capped mean, so that 1 is as expected. What the
-        day did to everybody is part of the expectation, but for the crew, and for the site only
-        as far as the whole crew shared it.
+        ``total``: of losses over the expected capped mean, so that 1 is as expected. The day's
+        common effect is part of the expectation, except for the crew; for a site only the effect
+        on the whole crew is.
     """
     columns = [*SUBJECT, "day", *SUMS[:4]]
     known = stream_days.dropna(subset=["expected_db"])
@@ -120,50 +123,52 @@ def rolled_days(cells: pd.DataFrame, stream_days: pd.DataFrame) -> pd.DataFrame:
     rows = cells[cells["n"] > 0].merge(known, on=["splicer", "program", "day"])
     if rows.empty:
         return pd.DataFrame(columns=columns)
-    # the expectation with everybody's day in it, then taken out again where it is the question
+    # center: cube root of the expected loss without the common effect, which is then added back
     shared, crew = (rows[f"{name}_effect"].to_numpy(np.float64) for name in ("shared", "crew"))
     center = np.cbrt(without_effect(rows["expected_db"].to_numpy(dtype=np.float64), shared))
     parts = []
-    for kind, subject in subjects_of(rows).items():
-        effect = {"crew": 0.0, "site": crew}.get(kind, shared)
+    for subject_type, subject in subjects_of(rows).items():
+        effect = {"crew": 0.0, "site": crew}.get(subject_type, shared)
         expected = np.maximum(center * (1.0 + np.asarray(effect) / 3.0), 1e-3) ** 3
         capped = rows["capped"].to_numpy(dtype=np.float64) / expected
         squares = rows["capped_squares"].to_numpy(dtype=np.float64) / expected**2
         sums = {"capped": capped, "capped_squares": squares, "total": capped}
-        parts.append(_by_day(kind, subject, rows, sums))
+        parts.append(_sums_by_day(subject_type, subject, rows, sums))
     return pd.concat(parts, ignore_index=True)[columns]
 
 
-def _by_day(
-    kind: str, subject: pd.Series, rows: pd.DataFrame, values: dict[str, Floats]
+def _sums_by_day(
+    subject_type: str, subject: pd.Series, rows: pd.DataFrame, values: dict[str, Floats]
 ) -> pd.DataFrame:
-    """Sums of rows by subject and day, for those that have one."""
+    """Sums of rows by subject and day; rows without a subject are left out."""
     known = subject.notna().to_numpy()
     name, day = subject[known], rows.loc[known, "day"]
     cell, first = group_index(name, day)
     values = {"n": rows["n"].to_numpy(dtype=np.float64), **values}
-    sums = group_sums(cell, {key: one[known] for key, one in values.items()}, counts=("n",))
-    return sums.assign(subject_type=kind, subject_id=name.array[first], day=day.array[first])
+    sums = group_sums(cell, {key: column[known] for key, column in values.items()}, counts=("n",))
+    return sums.assign(
+        subject_type=subject_type, subject_id=name.array[first], day=day.array[first]
+    )
 
 
-def spread_days(stream_days: pd.DataFrame) -> pd.DataFrame:
-    """Squared relative spread of each stream day's capped losses, as a chart of means reads it.
+def stream_spread_days(stream_days: pd.DataFrame) -> pd.DataFrame:
+    """Squared relative spread of each stream day's capped losses, in the form of a day of losses.
 
     Returns
     -------
     DataFrame
         ``splicer``, ``program``, ``segment``, ``day``, ``site``, ``n``; ``capped``,
-        ``capped_squares`` and ``total`` stand for n values of mean (s/m)^2 and relative variance
-        `SPREAD_SCATTER`. The cube root that the chart takes is Wilson and Hilferty's for a
-        variance. Days of fewer than `FEWEST_IN_SPREAD` splices, or without a scatter, are left
-        out; ``excluded`` and ``frozen`` are kept where there are such columns.
+        ``capped_squares`` and ``total`` are those of n values of mean (s/m)^2 and relative variance
+        `SPREAD_SCATTER`, so that the charts of means apply. Their cube root is Wilson and
+        Hilferty's for a variance. Days of fewer than `FEWEST_IN_SPREAD` splices, or without
+        scatter, are left out; columns ``excluded`` and ``frozen`` are copied if present.
     """
     spread = relative_variance(stream_days)
     usable = np.isfinite(spread)
     names = ["splicer", "program", "segment", "day", "site", "n", "excluded", "frozen"]
-    kept = stream_days.loc[usable, [name for name in names if name in stream_days.columns]]
-    kept = kept.reset_index(drop=True)
-    return kept.assign(**_as_values(kept["n"], spread[usable]))
+    days = stream_days.loc[usable, [name for name in names if name in stream_days.columns]]
+    days = days.reset_index(drop=True)
+    return days.assign(**_equivalent_sums(days["n"], spread[usable]))
 
 
 def relative_variance(days: pd.DataFrame) -> Floats:
@@ -181,35 +186,35 @@ def relative_variance(days: pd.DataFrame) -> Floats:
     return np.where(usable, spread, np.nan)
 
 
-def _as_values(n: pd.Series, spread: Floats) -> dict[str, Floats]:
-    """Sums of n values whose mean is a squared spread, and which scatter as it does."""
+def _equivalent_sums(n: pd.Series, spread: Floats) -> dict[str, Floats]:
+    """Sums of n values with this squared spread as mean and the relative variance of a spread."""
     count = n.to_numpy(dtype=np.float64)
     total = count * spread
     squares = (count + (count - 1.0) * SPREAD_SCATTER) * spread**2
     return {"capped": total, "capped_squares": squares, "total": total}
 
 
-def spread_cells(cells: pd.DataFrame) -> pd.DataFrame:
-    """Cells that tell something of their spread, with their relative ``variance``."""
-    told = cells[["splicer", "program", "technician", "site", "day", "n"]]
+def cell_spread(cells: pd.DataFrame) -> pd.DataFrame:
+    """Cells with enough splices for a spread, and their relative ``variance``."""
+    rows = cells[["splicer", "program", "technician", "site", "day", "n"]]
     variance = relative_variance(cells)
-    return told.assign(variance=variance)[np.isfinite(variance)].reset_index(drop=True)
+    return rows.assign(variance=variance)[np.isfinite(variance)].reset_index(drop=True)
 
 
-def rolled_spread(cells: pd.DataFrame, spread: pd.DataFrame) -> pd.DataFrame:
-    """Squared spread of every subject's days, relative to what was expected of the same streams.
+def roll_up_spread(cells: pd.DataFrame, spread: pd.DataFrame) -> pd.DataFrame:
+    """Squared spread of every subject's days, relative to the expected one of the same streams.
 
     Parameters
     ----------
     cells : DataFrame
-        From `spread_cells`.
+        From `cell_spread`.
     spread : DataFrame
-        Charted days of `spread_days`.
+        Charted days of `stream_spread_days`.
 
     Returns
     -------
     DataFrame
-        As from `rolled_days`: a day's mean is the mean of its cells' squared relative spreads,
+        As from `roll_up_days`: a day's mean is the mean of its cells' squared relative spreads,
         each over its stream's expectation, weighted by their splices.
     """
     columns = [*SUBJECT, "day", *SUMS[:4]]
@@ -218,6 +223,9 @@ def rolled_spread(cells: pd.DataFrame, spread: pd.DataFrame) -> pd.DataFrame:
     if rows.empty:
         return pd.DataFrame(columns=columns)
     ratio = rows["variance"].to_numpy(np.float64) / rows["expected_db"].to_numpy(np.float64)
-    sums = _as_values(rows["n"], ratio)
-    parts = [_by_day(kind, subject, rows, sums) for kind, subject in subjects_of(rows).items()]
+    sums = _equivalent_sums(rows["n"], ratio)
+    parts = [
+        _sums_by_day(subject_type, subject, rows, sums)
+        for subject_type, subject in subjects_of(rows).items()
+    ]
     return pd.concat(parts, ignore_index=True)[columns]

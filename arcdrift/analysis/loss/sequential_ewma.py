@@ -1,10 +1,10 @@
-"""Charts of the days of many units, under the crew's false-alarm budget.
+"""Sequential EWMA charts of daily means for many units, under the crew's false-alarm budget.
 
 All units advance together on the crew's calendar, one day at a time, so that everything a chart
-uses (its baseline, the between-day variance pooled over its kind, the day-to-day correlation, the
-pace that turns the budget into a limit) is known from earlier days only. The loop runs over days;
-each step is vectorized over units of all kinds, and what does not depend on alarms is worked out
-for all days before.
+uses (its baseline, the between-day variance pooled over its group, the autocorrelation, the pace
+that turns the budget into a limit) comes from earlier days only. The loop runs over days; each
+step is vectorized over the units of all groups, and what does not depend on alarms is computed
+for all days before the loop.
 """
 
 from collections.abc import Sequence
@@ -17,7 +17,7 @@ from scipy.special import ndtri, stdtr
 
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.analysis.common.grouping import group_index
-from arcdrift.analysis.loss.common_day_effect import SharedEffect
+from arcdrift.analysis.loss.common_day_effect import CommonDayEffect
 from arcdrift.analysis.loss.day_level import (
     CHART_COLUMNS,
     CLIP,
@@ -26,9 +26,8 @@ from arcdrift.analysis.loss.day_level import (
     LAMBDA,
     PSEUDO_DAYS,
     SHORTEST_RUN,
-    STREAM,
+    ChartGroup,
     LossCharts,
-    Units,
     ratio_of,
     relative_level,
 )
@@ -39,70 +38,71 @@ from arcdrift.charts.intervals import Z95
 from arcdrift.charts.limits import ewma_limits
 
 PRIOR_BETWEEN = 0.10**2
-"""Between-day variance assumed before the crew has shown its own (middle of the studied 5-15 %)."""
+"""Prior between-day variance (middle of the studied 5-15 %)."""
 PRIOR_WITHIN = 1.0
-"""Squared coefficient of variation of one capped splice before the crew has shown its own."""
+"""Prior squared coefficient of variation of one capped splice."""
 LAGS = 8
-"""Days of memory looked at: people stay on a splicer for a week or so, and weather for days."""
+"""Lags of the autocorrelation: people stay on a splicer for about a week, and weather for days."""
 LAG_PSEUDO_DAYS = 200.0
+"""Days that a prior autocorrelation of 0 is worth."""
 WIDEST = 2.0
+"""Largest factor on the limits for autocorrelation."""
 NEVER = 1e9
 """Limit of a chart that gives no alarms."""
-SETTLED = float(np.sqrt(LAMBDA / (2 - LAMBDA)))
+SETTLED_SD = float(np.sqrt(LAMBDA / (2 - LAMBDA)))
+"""Standard deviation of the settled EWMA of standard normal values."""
 
 
-def chart_losses(
-    days: pd.DataFrame,
-    budget_up: float,
-    budget_down: float | None,
-    *,
-    keys: Sequence[str] = STREAM,
-    shared: bool = False,
-) -> LossCharts:
-    """Chart units of one kind: `chart_together` with the attributes of `Units`."""
-    return chart_together([Units(days, budget_up, budget_down, keys, shared)])[0]
-
-
-def chart_together(kinds: Sequence[Units]) -> list[LossCharts]:
-    """Chart units of several kinds in one pass over the days; no kind learns from another.
+def chart_groups(groups: Sequence[ChartGroup]) -> list[LossCharts]:
+    """Chart the units of several groups in one pass over the days, each group by itself.
 
     Notes
     -----
     z is one step ahead: the day's y less the mean of earlier days (innovations clipped at 2.5
     sigma, alarmed days left out, lagging 10 days once 40 exist), over the root of
-    within/n + between + the mean's own variance. One-sided EWMA, lambda 0.2, reset at an alarm;
+    within/n + between + the variance of the mean. One-sided EWMA, lambda 0.2, reset at an alarm;
     limit L sqrt(lambda/(2-lambda)), widened by the root of 1 + 2 sum_k rho_k (1-lambda)^k, the
-    growth of the variance of an EWMA of values with autocorrelations rho_k, pooled over the kind.
+    growth of the variance of an EWMA of values with autocorrelations rho_k, pooled over the group.
     L gives the run length (active stream-days a month)/budget (Brook and Evans 1972).
     """
-    clock = _Clock([_sorted(kind) for kind in kinds])
-    clock.run()
-    return clock.results()
+    charts = _SequentialEwma([_sort_group(group) for group in groups])
+    charts.run()
+    return charts.results()
 
 
 @dataclass(frozen=True)
-class _Sorted:
-    """Rows of one kind in order of day and keys, which are kept, and the unit of each kept one."""
+class _SortedGroup:
+    """Rows of one group in order of day and keys.
 
-    kind: Units
+    Attributes
+    ----------
+    included : array of bool, shape (rows,)
+        Rows that are not excluded.
+    unit : array of int, shape (included rows,)
+        Number of the unit of each included row.
+    names : DataFrame
+        Keys of each unit.
+    """
+
+    settings: ChartGroup
     days: pd.DataFrame
-    kept: Bools
+    included: Bools
     unit: Ints
     names: pd.DataFrame
 
 
-def _sorted(kind: Units) -> _Sorted:
-    keys = list(kind.keys)
-    code, _ = group_index(*(kind.days[name] for name in keys))
-    order = np.lexsort((code, _stamps(kind.days["day"])))
-    days, code = kind.days.take(order).reset_index(drop=True), code[order]
-    kept = ~_flag(days, "excluded")
-    _, first, unit = np.unique(code[kept], return_index=True, return_inverse=True)
-    names = days.loc[kept, keys].iloc[first].reset_index(drop=True)
-    return _Sorted(kind, days, kept, unit.astype(np.int64), names)
+def _sort_group(group: ChartGroup) -> _SortedGroup:
+    keys = list(group.keys)
+    code, _ = group_index(*(group.days[name] for name in keys))
+    order = np.lexsort((code, _microseconds(group.days["day"])))
+    days, code = group.days.take(order).reset_index(drop=True), code[order]
+    included = ~_flag(days, "excluded")
+    _, first, unit = np.unique(code[included], return_index=True, return_inverse=True)
+    names = days.loc[included, keys].iloc[first].reset_index(drop=True)
+    return _SortedGroup(group, days, included, unit.astype(np.int64), names)
 
 
-def _stamps(day: pd.Series) -> Ints:
+def _microseconds(day: pd.Series) -> Ints:
     return day.to_numpy(dtype="datetime64[us]").astype(np.int64)
 
 
@@ -111,308 +111,326 @@ def _flag(days: pd.DataFrame, name: str) -> Bools:
 
 
 def _limits(day: Ints, judged: Bools, budget: float, pace: pd.Series | None) -> Floats:
-    """Limit of each row, whose days are in order, at the pace of the month up to its day."""
+    """Limit of each row from the number of rows in the month up to its day; days are in order."""
     days, first, code = np.unique(day, return_index=True, return_inverse=True)
-    worked, made = days, np.diff(first, append=len(day))
+    worked, rows = days, np.diff(first, append=len(day))
     if pace is not None:
-        worked, made = _stamps(pace.index.to_series()), pace.to_numpy()
-    total = np.cumsum([0, *made])
+        worked, rows = _microseconds(pace.index.to_series()), pace.to_numpy()
+    total = np.cumsum([0, *rows])
     upto = np.searchsorted(worked, days, side="right")
     recent = np.minimum(upto, WORKDAYS_PER_MONTH)
     monthly = WORKDAYS_PER_MONTH * (total[upto] - total[upto - recent]) / recent
     used = np.unique(code[judged])
-    # three significant digits, as much as the pace of a month can tell
-    wanted = [float(f"{one:.3g}") for one in np.maximum(monthly[used] / budget, SHORTEST_RUN)]
-    found = np.full(len(first), NEVER)
-    found[used] = ewma_limits(LAMBDA, wanted, sided="one")
-    return np.asarray(found[code], dtype=np.float64)
+    # three significant digits: the rows of a month determine the run length no better
+    run_lengths = np.maximum(monthly[used] / budget, SHORTEST_RUN)
+    wanted = [float(f"{length:.3g}") for length in run_lengths]
+    limits = np.full(len(first), NEVER)
+    limits[used] = ewma_limits(LAMBDA, wanted, sided="one")
+    return np.asarray(limits[code], dtype=np.float64)
 
 
-def _normal(t: Floats, df: Floats) -> Floats:
-    """Standard normal values as rare as Student's t: the variance is itself an estimate."""
+def _normal_score(t: Floats, df: Floats) -> Floats:
+    """Standard normal values with the same tail probability as Student's t values."""
     tail = np.clip(stdtr(df, -np.abs(t)), 1e-300, 0.5)
     return np.copysign(np.asarray(-ndtri(tail), dtype=np.float64), t)
 
 
-class _Clock:
-    """Rows of all kinds in order of day, and the state of every unit while the days pass.
+class _SequentialEwma:
+    """Charts of all groups: rows in order of day, and the state of every unit during the loop.
 
-    Within a day the rows that can be judged come first, one kind after another. Attributes
-    have one entry a row where they do not say otherwise.
+    Within a day the rows that can be judged come first, one group after another. Attributes are
+    arrays with one entry per row, unless a comment says otherwise.
     """
 
-    def __init__(self, kinds: list[_Sorted]) -> None:
-        self.kinds = kinds
-        frames = [one.days[one.kept] for one in kinds]
-        kind = np.repeat(np.arange(len(kinds)), [len(frame) for frame in frames])
-        offset = np.cumsum([0, *(len(one.names) for one in kinds)])
-        unit = np.concatenate([one.unit + offset[g] for g, one in enumerate(kinds)])
-        day = np.concatenate([_stamps(frame["day"]) for frame in frames])
+    def __init__(self, groups: list[_SortedGroup]) -> None:
+        self.groups = groups
+        frames = [group.days[group.included] for group in groups]
+        group_number = np.repeat(np.arange(len(groups)), [len(frame) for frame in frames])
+        offset = np.cumsum([0, *(len(group.names) for group in groups)])
+        unit = np.concatenate([group.unit + offset[g] for g, group in enumerate(groups)])
+        day = np.concatenate([_microseconds(frame["day"]) for frame in frames])
         self.size = np.bincount(unit, minlength=offset[-1])  # days of each unit
         start = np.cumsum(self.size) - self.size
         k = np.empty(len(unit), dtype=np.int64)
         k[np.lexsort((day, unit))] = np.arange(len(unit)) - np.repeat(start, self.size)
         judged = k >= CALIBRATION_DAYS
-        base = np.full((2, len(unit)), NEVER)
-        self.months: dict[int, list[int]] = {}  # first days of each kind's months
-        for g, one in enumerate(kinds):
-            mine = kind == g
-            for side, budget in enumerate((one.kind.budget_up, one.kind.budget_down)):
+        plain_limit = np.full((2, len(unit)), NEVER)
+        self.month_starts: dict[int, list[int]] = {}  # groups that start a month on a day
+        for g, group in enumerate(groups):
+            of_group = group_number == g
+            for side, budget in enumerate((group.settings.budget_up, group.settings.budget_down)):
                 if budget is not None:
-                    base[side, mine] = _limits(day[mine], judged[mine], budget, one.kind.pace)
-            for stamp in np.unique(day[mine])[::WORKDAYS_PER_MONTH].tolist():
-                self.months.setdefault(stamp, []).append(g)
+                    plain_limit[side, of_group] = _limits(
+                        day[of_group], judged[of_group], budget, group.settings.pace
+                    )
+            for stamp in np.unique(day[of_group])[::WORKDAYS_PER_MONTH].tolist():
+                self.month_starts.setdefault(stamp, []).append(g)
 
-        order = self.order = np.lexsort((kind, ~judged, day))
-        self.kind, self.day, self.judged = kind[order], day[order], judged[order]
-        self.unit, self.k, self.base = unit[order], k[order], base[:, order]
-        self.free = 1.0 - np.concatenate([_flag(frame, "frozen") for frame in frames])[order]
+        order = self.order = np.lexsort((group_number, ~judged, day))
+        self.group_number, self.day, self.judged = group_number[order], day[order], judged[order]
+        self.unit, self.k, self.plain_limit = unit[order], k[order], plain_limit[:, order]
         self.n, capped, squares = (
             np.concatenate([frame[name].to_numpy(dtype=np.float64) for frame in frames])[order]
             for name in ("n", "capped", "capped_squares")
         )
-        # the row of each unit's day: of the day before, and of the last one the mean looks at
+        # for each row: the unit's row of the day before, and of the last day in its mean
         self.row, self.start = np.lexsort((self.k, self.unit)), start[self.unit]
         upto = np.where(self.k >= LAG_FROM, self.k - LAG_DAYS, self.k)
-        self.before, self.past = (
+        self.previous_row, self.mean_row = (
             self.row[self.start + np.maximum(last - 1, 0)] for last in (self.k, upto)
         )
         self.df = np.asarray(self.k - 1.0 + PSEUDO_DAYS, dtype=np.float64)
-        self.due = self.judged & ((self.k - CALIBRATION_DAYS) % WORKDAYS_PER_MONTH == 0)
-        # the center of a unit is the capped mean of its calibration days; a stream of nothing
-        # but zeros has no ratio, and half a resolution step keeps it finite
-        young, made = (
+        self.between_due = self.judged & ((self.k - CALIBRATION_DAYS) % WORKDAYS_PER_MONTH == 0)
+        # the center of a unit is the capped mean of its calibration days, at least half a
+        # resolution step, so that ratios stay finite when all losses are 0
+        early, early_n = (
             np.bincount(self.unit, np.where(self.judged, 0.0, values), offset[-1])
             for values in (capped, self.n)
         )
-        self.center = np.maximum(young / made, 0.005)[self.unit]
+        self.center = np.maximum(early / early_n, 0.005)[self.unit]
         mean = capped / self.n
         self.y = relative_level(mean / self.center)
         self.squares = np.maximum(squares - self.n * mean**2, 0.0) / self.center**2
 
-        self.owner, self.place = (self._codes(frames, name)[order] for name in ("splicer", "site"))
-        self.effects = {
-            g: (SharedEffect(), SharedEffect()) for g, one in enumerate(kinds) if one.kind.shared
+        self.splicer, self.site = (
+            self._text_codes(frames, name)[order] for name in ("splicer", "site")
+        )
+        self.effect_models = {
+            g: (CommonDayEffect(), CommonDayEffect())  # crew, site
+            for g, group in enumerate(groups)
+            if group.settings.common_effect
         }
-        self.mine = [np.flatnonzero(self.judged & (self.kind == g)) for g in range(len(kinds))]
-        self.seen = np.zeros(len(kinds), dtype=np.int64)  # kinds: rows whose lags were counted
-        self.kind_of_unit = np.repeat(np.arange(len(kinds)), np.diff(offset))
+        self.judged_rows = [
+            np.flatnonzero(self.judged & (self.group_number == g)) for g in range(len(groups))
+        ]
+        self.lags_until = np.zeros(len(groups), dtype=np.int64)  # groups: first row not in lag_sums
+        self.group_of_unit = np.repeat(np.arange(len(groups)), np.diff(offset))
         self.within = np.zeros((2, offset[-1]))  # units: sum of squares, degrees of freedom
         self.levels = np.zeros((4, offset[-1]))  # units: days, sum y, sum y^2, sum within/n
         self.between = np.full(offset[-1], PRIOR_BETWEEN)  # units
         self.ewma = np.zeros((2, offset[-1]))  # units
-        self.pooled_within = np.zeros((2, len(kinds)))  # kinds, of units past calibration
-        self.pooled_between = np.full(len(kinds), PRIOR_BETWEEN)  # kinds
-        self.lag_sums = np.zeros((len(kinds), 2, LAGS))  # kinds: sum z z', sum z^2, by lag
-        self.lags = np.zeros((len(kinds), LAGS))  # kinds
-        self.widening = np.ones(len(kinds))  # kinds
+        self.pooled_within = np.zeros((2, len(groups)))  # groups, of units past calibration
+        self.pooled_between = np.full(len(groups), PRIOR_BETWEEN)  # groups
+        self.lag_sums = np.zeros((len(groups), 2, LAGS))  # groups: sum z z', sum z^2, by lag
+        self.lags = np.zeros((len(groups), LAGS))  # groups
+        self.widening = np.ones(len(groups))  # groups
         self.history = np.zeros((2, len(unit)))  # sums after the day: weight, weight x level
-        self.keep = self.free.copy()
-        self.shared = np.zeros((2, len(unit)))  # what the day did to the crew; to the site too
+        # 1 for rows that baselines and variances learn from, else 0
+        self.learned = 1.0 - np.concatenate([_flag(frame, "frozen") for frame in frames])[order]
+        self.common_effect = np.zeros((2, len(unit)))  # of the crew; of crew and site together
         self.level, self.sd, self.z = np.full((3, len(unit)), np.nan)
         self.value, self.limit = np.full((2, 2, len(unit)), np.nan)
-        self.over = np.zeros((2, len(unit)), dtype=bool)
+        self.alarm = np.zeros((2, len(unit)), dtype=bool)
 
-    def _codes(self, frames: list[pd.DataFrame], name: str) -> Ints:
-        """Number of a text in each row; one for all where days do nothing to everybody."""
-        words = [
-            frame[name].fillna("").astype(str) if one.kind.shared else pd.Series("", frame.index)
-            for one, frame in zip(self.kinds, frames, strict=True)
+    def _text_codes(self, frames: list[pd.DataFrame], name: str) -> Ints:
+        """Code of a text column in each row; one code for groups without a common effect."""
+        texts = [
+            frame[name].fillna("").astype(str)
+            if group.settings.common_effect
+            else pd.Series("", frame.index)
+            for group, frame in zip(self.groups, frames, strict=True)
         ]
-        return pd.factorize(pd.concat(words))[0].astype(np.int64)
+        return pd.factorize(pd.concat(texts))[0].astype(np.int64)
 
     def run(self) -> None:
-        """Judge each day on the days before it, then learn from it."""
+        """For each day: judge it by earlier days, then update the estimates with it."""
         edges = [*np.flatnonzero(np.diff(self.day, prepend=-1)).tolist(), len(self.day)]
         judged = np.cumsum([0, *self.judged])
         for first, last in pairwise(edges):
-            for g in self.months.get(int(self.day[first]), ()):
+            for g in self.month_starts.get(int(self.day[first]), ()):
                 self._widen(g, first)
             today = slice(first, first + int(judged[last] - judged[first]))
-            told = self._judge(today) if today.stop > first else None
+            result = self._judge_day(today) if today.stop > first else None
             self._learn_within(slice(first, last), today)
-            if told is not None:
-                self._learn_levels(today, *told)
+            if result is not None:
+                self._learn_levels(today, *result)
             if last > today.stop:
                 self._calibrate(slice(today.stop, last))
 
     # -- judging -----------------------------------------------------------------------------
 
-    def _judge(self, rows: slice) -> tuple[Floats, Floats]:
-        """Find the day's alarms; the variance of each row, and the level to be learned from it."""
-        unit, kind = self.unit[rows], self.kind[rows]
-        if self.due[rows].any():
-            self._estimate_between(unit[self.due[rows]])
+    def _judge_day(self, rows: slice) -> tuple[Floats, Floats]:
+        """Chart one day; return the variance of each row and its clipped level to learn from."""
+        unit, group_number = self.unit[rows], self.group_number[rows]
+        if self.between_due[rows].any():
+            self._estimate_between(unit[self.between_due[rows]])
         variance = self._shrunken_within(unit) / self.n[rows] + self.between[unit]
-        weight, total = self.history[:, self.past[rows]]
+        weight, total = self.history[:, self.mean_row[rows]]
         level = total / weight
         sd = np.sqrt(variance + 1.0 / weight)
-        left = self.y[rows] - level
-        for g in self.effects:
-            first, last = np.searchsorted(kind, (g, g + 1))
-            mine = slice(rows.start + first, rows.start + last)
-            self._share(g, mine, left[first:last], sd[first:last] ** 2)
-        left -= self.shared[1, rows]
-        z = _normal(left / sd, self.df[rows])
-        limit = self.base[:, rows] * self.widening[kind]
+        residual = self.y[rows] - level
+        for g in self.effect_models:
+            first, last = np.searchsorted(group_number, (g, g + 1))
+            group_rows = slice(rows.start + first, rows.start + last)
+            self._estimate_common_effect(g, group_rows, residual[first:last], sd[first:last] ** 2)
+        residual -= self.common_effect[1, rows]
+        z = _normal_score(residual / sd, self.df[rows])
+        limit = self.plain_limit[:, rows] * self.widening[group_number]
         step = ewma_step(self.ewma[:, unit], np.stack([z, -z]), LAMBDA, limit, sided="one")
         self.ewma[:, unit] = step.state
-        self.over[:, rows] = step.signal > 0
-        self.keep[rows] *= ~self.over[:, rows].any(axis=0)
+        self.alarm[:, rows] = step.signal > 0
+        self.learned[rows] *= ~self.alarm[:, rows].any(axis=0)
         self.level[rows], self.sd[rows], self.z[rows] = level, sd, z
-        self.value[:, rows], self.limit[:, rows] = step.value, limit * SETTLED
+        self.value[:, rows], self.limit[:, rows] = step.value, limit * SETTLED_SD
         reach = np.sqrt(variance) * CLIP
-        return variance, level + np.clip(left, -reach, reach)
+        return variance, level + np.clip(residual, -reach, reach)
 
-    def _share(self, kind: int, rows: slice, left: Floats, variance: Floats) -> None:
-        """Tell what the day did to the crew, and to crew and site together."""
+    def _estimate_common_effect(
+        self, g: int, rows: slice, residual: Floats, variance: Floats
+    ) -> None:
+        """Estimate the day's common effect on the crew, and on crew and site together."""
         if rows.stop == rows.start:
             return
-        owner = self.owner[rows]
-        crew, site = self.effects[kind]
-        everyone = np.zeros(len(left), dtype=np.int64)
-        self.shared[0, rows] = crew.of(left, variance, owner, everyone)
-        rest = site.of(left - self.shared[0, rows], variance, owner, self.place[rows])
-        self.shared[1, rows] = self.shared[0, rows] + rest
+        splicer = self.splicer[rows]
+        crew, site = self.effect_models[g]
+        one_group = np.zeros(len(residual), dtype=np.int64)
+        crew_effect = crew.estimate(residual, variance, splicer, one_group)
+        site_effect = site.estimate(residual - crew_effect, variance, splicer, self.site[rows])
+        self.common_effect[:, rows] = crew_effect, crew_effect + site_effect
 
     def _pooled(self) -> Floats:
-        """Relative variance of one capped splice, pooled over the units of each kind."""
+        """Relative variance of one capped splice, pooled over the units of each group."""
         squares, df = self.pooled_within
         pooled: Floats = (PSEUDO_DAYS * PRIOR_WITHIN + squares) / (PSEUDO_DAYS + df)
         return pooled
 
     def _shrunken_within(self, unit: Ints) -> Floats:
-        """Relative variance of one capped splice, shrunken to that of its kind."""
+        """Relative variance of one capped splice of each unit, shrunken to that of its group."""
         squares, df = self.within[:, unit]
-        pooled = self._pooled()[self.kind_of_unit[unit]]
+        pooled = self._pooled()[self.group_of_unit[unit]]
         shrunken: Floats = (PSEUDO_DAYS * pooled + squares) / (PSEUDO_DAYS + df)
         return shrunken
 
-    def _own_within(self, unit: Ints) -> Floats:
+    def _unit_within(self, unit: Ints) -> Floats:
+        """Relative variance of one capped splice of each unit alone."""
         squares, df = self.within[:, unit]
         return np.where(df > 0, squares / np.maximum(df, 1.0), PRIOR_WITHIN)
 
     def _estimate_between(self, due: Ints) -> None:
-        """Between-day variance by empirical Bayes, for units new to it or a month older."""
+        """Between-day variance by empirical Bayes, for units whose estimate is due."""
         days, total, squares, within = self.levels
         df = np.where(days >= CALIBRATION_DAYS, days - 1.0, 0.0)
         count = np.maximum(days, 2.0)
-        own = (squares - total**2 / count) / (count - 1.0) - within / count
-        own = np.where(df > 0, own, 0.0)
-        kinds, of = len(self.kinds), self.kind_of_unit
-        sums, weights = (np.bincount(of, values, kinds) for values in (df * own, df))
+        unit_between = (squares - total**2 / count) / (count - 1.0) - within / count
+        unit_between = np.where(df > 0, unit_between, 0.0)
+        sums, weights = (
+            np.bincount(self.group_of_unit, values, len(self.groups))
+            for values in (df * unit_between, df)
+        )
         pooled = (PSEUDO_DAYS * PRIOR_BETWEEN + sums) / (PSEUDO_DAYS + weights)
-        mine = of[due]
-        self.pooled_between[mine] = np.maximum(pooled, 0.0)[mine]
-        shrunk = PSEUDO_DAYS * self.pooled_between[mine] + (df * own)[due]
+        group = self.group_of_unit[due]
+        self.pooled_between[group] = np.maximum(pooled, 0.0)[group]
+        shrunk = PSEUDO_DAYS * self.pooled_between[group] + (df * unit_between)[due]
         self.between[due] = np.maximum(shrunk / (PSEUDO_DAYS + df[due]), 0.0)
 
-    def _widen(self, kind: int, first: int) -> None:
-        """Widen the limits for what days have in common with the days before them.
+    def _widen(self, g: int, first: int) -> None:
+        """Update the autocorrelation of z of a group, and the factor on its limits.
 
-        Takes in the month before row `first`; what lags behind it is found by the ordinal of each
-        unit's days, alarmed ones left out.
+        Adds the judged rows before row `first` that were not yet counted. Lags are counted in the
+        unit's days; alarmed earlier days are left out.
         """
-        rows = self.mine[kind]
-        since, upto = np.searchsorted(rows, (self.seen[kind], first))
+        rows = self.judged_rows[g]
+        since, upto = np.searchsorted(rows, (self.lags_until[g], first))
         rows = rows[since:upto]
-        self.seen[kind] = first
+        self.lags_until[g] = first
         back = self.k[rows] - np.arange(1, LAGS + 1)[:, None]
         earlier = self.row[self.start[rows] + np.maximum(back, 0)]
-        used = (back >= CALIBRATION_DAYS) & ~self.over[:, earlier].any(axis=0)
+        used = (back >= CALIBRATION_DAYS) & ~self.alarm[:, earlier].any(axis=0)
         before = np.where(used, np.clip(self.z[earlier], -3, 3), 0.0)
         products = before * np.clip(self.z[rows], -3, 3)
-        self.lag_sums[kind] += [products.sum(axis=1), (before**2).sum(axis=1)]
-        products, squares = self.lag_sums[kind]
-        self.lags[kind] = products / (squares + LAG_PSEUDO_DAYS)
-        shared = 2.0 * float(self.lags[kind] @ (1 - LAMBDA) ** np.arange(1, LAGS + 1))
-        self.widening[kind] = np.clip(np.sqrt(1.0 + max(shared, 0.0)), 1.0, WIDEST)
+        self.lag_sums[g] += [products.sum(axis=1), (before**2).sum(axis=1)]
+        products, squares = self.lag_sums[g]
+        self.lags[g] = products / (squares + LAG_PSEUDO_DAYS)
+        growth = 2.0 * float(self.lags[g] @ (1 - LAMBDA) ** np.arange(1, LAGS + 1))
+        self.widening[g] = np.clip(np.sqrt(1.0 + max(growth, 0.0)), 1.0, WIDEST)
 
     # -- learning ----------------------------------------------------------------------------
 
     def _learn_within(self, rows: slice, judged: slice) -> None:
-        unit, keep = self.unit[rows], self.keep[rows]
-        gained = keep * np.stack([self.squares[rows], self.n[rows] - 1.0])
-        self.within[:, unit] += gained
-        self._pool(self.kind[judged], gained[:, : judged.stop - judged.start])
+        unit, learned = self.unit[rows], self.learned[rows]
+        added = learned * np.stack([self.squares[rows], self.n[rows] - 1.0])
+        self.within[:, unit] += added
+        self._add_to_pool(self.group_number[judged], added[:, : judged.stop - judged.start])
 
-    def _pool(self, kind: Ints, gained: Floats) -> None:
-        for sums, values in zip(self.pooled_within, gained, strict=True):
-            sums += np.bincount(kind, values, len(self.kinds))
+    def _add_to_pool(self, group_number: Ints, added: Floats) -> None:
+        for sums, values in zip(self.pooled_within, added, strict=True):
+            sums += np.bincount(group_number, values, len(self.groups))
 
     def _learn_levels(self, rows: slice, variance: Floats, value: Floats) -> None:
-        unit, keep = self.unit[rows], self.keep[rows]
-        weight = keep / variance
-        self.history[:, rows] = self.history[:, self.before[rows]] + [weight, weight * value]
-        y = self.y[rows] - self.shared[1, rows]
-        within = self._own_within(unit) / self.n[rows]
-        self.levels[:, unit] += keep * np.stack([np.ones(len(y)), y, y**2, within])
+        unit, learned = self.unit[rows], self.learned[rows]
+        weight = learned / variance
+        self.history[:, rows] = self.history[:, self.previous_row[rows]] + [weight, weight * value]
+        y = self.y[rows] - self.common_effect[1, rows]
+        within = self._unit_within(unit) / self.n[rows]
+        self.levels[:, unit] += learned * np.stack([np.ones(len(y)), y, y**2, within])
 
     def _calibrate(self, rows: slice) -> None:
-        """Turn the calibration days of units that have them all into a first history."""
-        ripe = np.flatnonzero(self.k[rows] == CALIBRATION_DAYS - 1) + rows.start
-        if not len(ripe):
+        """Compute the first history of units that have just completed their calibration days."""
+        complete = np.flatnonzero(self.k[rows] == CALIBRATION_DAYS - 1) + rows.start
+        if not len(complete):
             return
-        unit, kind = self.unit[ripe], self.kind[ripe]
-        self._pool(kind, self.within[:, unit])
+        unit, group_number = self.unit[complete], self.group_number[complete]
+        self._add_to_pool(group_number, self.within[:, unit])
         within = self._shrunken_within(unit)
-        early = self.row[self.start[ripe] + np.arange(CALIBRATION_DAYS)[:, None]]
+        early = self.row[self.start[complete] + np.arange(CALIBRATION_DAYS)[:, None]]
         y, n = self.y[early], self.n[early]
-        weight = 1.0 / (within / n + self.pooled_between[kind])
+        weight = 1.0 / (within / n + self.pooled_between[group_number])
         self.history[:, early] = np.cumsum([weight, weight * y], axis=1)
-        own = self._own_within(unit) / n
-        self.levels[:, unit] += np.sum([np.ones(y.shape), y, y**2, own], axis=1)
+        unit_within = self._unit_within(unit) / n
+        self.levels[:, unit] += np.sum([np.ones(y.shape), y, y**2, unit_within], axis=1)
 
     # -- results -----------------------------------------------------------------------------
 
     def results(self) -> list[LossCharts]:
-        """Charts of each kind."""
-        level = self.level + self.shared[1]
+        """Charts of each group."""
+        level = self.level + self.common_effect[1]
         low, expected, high = (
             self.center * ratio_of(level + sds * self.sd) for sds in (-Z95, 0.0, Z95)
         )
-        up, down = np.where(self.base < NEVER, [self.value, self.limit], np.nan).swapaxes(0, 1)
-        charted = [*self.shared, expected, low, high, self.z, up[0], down[0], up[1], down[1]]
-        table = np.where(self.judged, charted, np.nan)
+        charted = np.where(self.plain_limit < NEVER, [self.value, self.limit], np.nan)
+        up, down = charted.swapaxes(0, 1)
+        columns = [*self.common_effect, expected, low, high, self.z, up[0], down[0], up[1], down[1]]
+        table = np.where(self.judged, columns, np.nan)
         place = np.empty(len(self.order), dtype=np.int64)
         place[self.order] = np.arange(len(place))
-        ends = np.cumsum([one.kept.sum() for one in self.kinds])
+        ends = np.cumsum([group.included.sum() for group in self.groups])
         rows = np.split(place, ends[:-1])
-        return [self._result(g, table, mine) for g, mine in enumerate(rows)]
+        return [self._group_result(g, table, group_rows) for g, group_rows in enumerate(rows)]
 
-    def _result(self, kind: int, table: Floats, rows: Ints) -> LossCharts:
-        """Charts of one kind, whose kept days are `rows`; days left out get empty ones."""
-        one = self.kinds[kind]
-        told = np.full((len(CHART_COLUMNS), len(one.days)), np.nan)
-        told[:, one.kept] = table[:, rows]
-        alarm = np.full(len(one.days), "", dtype=object)
-        alarm[one.kept] = np.where(
-            self.over[1, rows], "down", np.where(self.over[0, rows], "up", "")
+    def _group_result(self, g: int, table: Floats, rows: Ints) -> LossCharts:
+        """Charts of one group; `rows` are its included days, excluded days get missing values."""
+        group = self.groups[g]
+        chart_columns = np.full((len(CHART_COLUMNS), len(group.days)), np.nan)
+        chart_columns[:, group.included] = table[:, rows]
+        alarm = np.full(len(group.days), "", dtype=object)
+        alarm[group.included] = np.where(
+            self.alarm[1, rows], "down", np.where(self.alarm[0, rows], "up", "")
         )
-        learning = np.zeros(len(one.days), dtype=bool)
-        learning[one.kept] = self.k[rows] < LAG_FROM
+        learning = np.zeros(len(group.days), dtype=bool)
+        learning[group.included] = self.k[rows] < LAG_FROM
         total, capped, n = (
-            one.days[name].to_numpy(dtype=np.float64) for name in ("total", "capped", "n")
+            group.days[name].to_numpy(dtype=np.float64) for name in ("total", "capped", "n")
         )
         charted = {
-            **dict(zip(CHART_COLUMNS, told, strict=True)), "alarm": alarm, "learning": learning,
+            **dict(zip(CHART_COLUMNS, chart_columns, strict=True)),
+            "alarm": alarm, "learning": learning,
             "mean_db": total / n, "capped_mean_db": capped / n,
         }  # fmt: skip
-        days = pd.concat([one.days, pd.DataFrame(charted)], axis=1)
-        unit = np.flatnonzero(self.kind_of_unit == kind)
+        days = pd.concat([group.days, pd.DataFrame(charted)], axis=1)
+        unit = np.flatnonzero(self.group_of_unit == g)
         size = self.size[unit]
-        # the baseline in dB is of the days the mean looks at
-        mine = self.unit[rows]
-        last = np.where(self.size >= LAG_FROM, self.size - LAG_DAYS, self.size)[mine]
-        used = self.keep[rows] * (self.k[rows] < last)
+        # the baseline in dB is that of the days in the mean
+        row_unit = self.unit[rows]
+        last = np.where(self.size >= LAG_FROM, self.size - LAG_DAYS, self.size)[row_unit]
+        used = self.learned[rows] * (self.k[rows] < last)
         loss, count = (
-            np.bincount(mine, used * values[one.kept], len(self.size))[unit]
+            np.bincount(row_unit, used * values[group.included], len(self.size))[unit]
             for values in (total, n)
         )
         known = (size >= CALIBRATION_DAYS) & (count > 0)
         within = self._shrunken_within(unit)
         judged = size > CALIBRATION_DAYS
-        units = one.names.assign(
+        units = group.names.assign(
             n_days=size,
             baseline_db=np.where(known, loss / np.maximum(count, 1.0), np.nan),
             sd_within=np.where(judged, np.sqrt(within), np.nan),
@@ -421,8 +439,8 @@ class _Clock:
         return LossCharts(
             days,
             units,
-            float(self.pooled_between[kind]),
-            float(self._pooled()[kind]),
-            float(self.lags[kind, 0]),
-            float(self.widening[kind]),
+            float(self.pooled_between[g]),
+            float(self._pooled()[g]),
+            float(self.lags[g, 0]),
+            float(self.widening[g]),
         )

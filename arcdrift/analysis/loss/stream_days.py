@@ -1,8 +1,8 @@
-"""Splices summed into days of each splicer and program: what the loss chart reads.
+"""Sums of splices by splicer, program and day: the input of the loss charts.
 
-The single splice is skewed and dirty, so the chart follows days. Each splice is capped at
-3.5 times the stream's winsorized mean before it enters its day, so that one dirty splice
-cannot pass for a risen level.
+Single losses are skewed and contain outliers, so the charts follow days. Each loss is capped at
+3.5 times the stream's winsorized mean before it is added to its day, so that one dirty splice does
+not look like a raised level.
 """
 
 import numpy as np
@@ -16,21 +16,20 @@ from arcdrift.arrays import Datetimes, Floats, Ints
 from arcdrift.settings import Crew
 
 CAP_MULTIPLE = 3.5
-"""Flat optimum between 3 and 4.5 in the simulation study."""
+"""Anything from 3 to 4.5 was about equally good in the simulation study."""
 CAP_FLOOR_DB = 0.04
-"""Four steps of the usual 0.01 dB resolution: a lower cap would count rounding."""
+"""Lowest cap: four steps of the usual 0.01 dB resolution; a lower one would act on rounding."""
 CALIBRATION_DAYS = 5
-"""Days from which cap and first baseline are taken; no alarm can come from them."""
+"""First days of a segment: they give its cap and first baseline, and no alarms."""
 NO_PROGRAM = "(program not logged)"
 
 
-def production(splices: pd.DataFrame) -> pd.DataFrame:
-    """Splices a loss chart may use: production work with a loss figure."""
-    kept = splices["loss_db"].notna() & (splices["purpose"] == "production")
-    return splices[kept]
+def production_splices(splices: pd.DataFrame) -> pd.DataFrame:
+    """Splices for loss charts: production work with a loss figure."""
+    return splices[splices["loss_db"].notna() & (splices["purpose"] == "production")]
 
 
-def loss_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Crew) -> pd.DataFrame:
+def aggregate_stream_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Crew) -> pd.DataFrame:
     """Sum production splices into stream days.
 
     Parameters
@@ -43,12 +42,12 @@ def loss_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Crew) -> pd.Da
     Returns
     -------
     DataFrame
-        One row a splicer, program, segment and local day, in that order: ``splicer``,
+        One row per splicer, program, segment and local day, in that order: ``splicer``,
         ``program``, ``segment`` (count of restarting service events before the day's first
         splice), ``day``, ``site``, ``n``, ``total`` (sum of dB), ``capped`` (sum of capped dB),
         ``capped_squares``, ``cap`` (dB).
     """
-    work = production(splices[[name for name in WORK_COLUMNS if name in splices.columns]])
+    work = production_splices(splices[[name for name in WORK_COLUMNS if name in splices.columns]])
     if work.empty:
         return pd.DataFrame(columns=DAY_COLUMNS)
     day = workdays(work, crew, "spliced_at").to_numpy()
@@ -64,7 +63,7 @@ def loss_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Crew) -> pd.Da
     site = record_sites(work, crew)
     known = np.flatnonzero(site.notna())
     last = np.full(len(first), len(site))
-    last[cell[known]] = known  # the last one stays
+    last[cell[known]] = known  # numpy keeps the last of repeated assignments
     days = group_sums(cell, sums, counts=("n",)).assign(
         splicer=as_text(work["splicer"].iloc[first]).array,
         program=as_text(program.iloc[first]).array,
@@ -92,16 +91,16 @@ DAY_COLUMNS = [
 
 
 def segments(splicer: pd.Series, day: Datetimes, at: pd.Series, service: pd.DataFrame) -> Ints:
-    """Segment of each splice: restarting services before the splicer's first splice of its day.
+    """Segment of each splice: number of restarting services before the splicer's first of the day.
 
     Parameters
     ----------
     splicer : Series
-        Of each splice.
+        Splicer of each splice.
     day : array of shape (n,)
         Local workday of each splice.
     at : Series
-        When each was made (UTC).
+        Time of each splice (UTC).
     service : DataFrame
         Service events.
     """
@@ -122,15 +121,22 @@ def segments(splicer: pd.Series, day: Datetimes, at: pd.Series, service: pd.Data
 def _caps(unit: Ints, cell: Ints, loss: Floats) -> Floats:
     """Cap of each unit in dB from its calibration days: 3.5 x the winsorized mean, iterated.
 
-    ``unit`` of each stream day, in order; ``cell`` is the stream day of each splice.
+    Parameters
+    ----------
+    unit : array, shape (stream days,)
+        Unit (stream and segment) of each stream day, in order.
+    cell : array, shape (splices,)
+        Stream day of each splice.
+    loss : array, shape (splices,)
+        dB.
     """
     ordinal = np.arange(len(unit)) - np.searchsorted(unit, unit)
     early = ordinal[cell] < CALIBRATION_DAYS
-    of, loss = unit[cell[early]], loss[early]
-    n = np.bincount(of)
+    splice_unit, loss = unit[cell[early]], loss[early]
+    n = np.bincount(splice_unit)
     cap = np.full(len(n), np.inf)
-    for _ in range(30):  # contracts quickly; 30 rounds settle far below the 0.01 dB resolution
-        mean = np.bincount(of, np.minimum(loss, cap[of])) / n
+    for _ in range(30):  # converges far below the 0.01 dB resolution within 30 rounds
+        mean = np.bincount(splice_unit, np.minimum(loss, cap[splice_unit])) / n
         new = np.maximum(CAP_MULTIPLE * mean, CAP_FLOOR_DB)
         if np.allclose(new, cap, rtol=1e-9, atol=0):
             break

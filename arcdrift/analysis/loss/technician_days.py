@@ -1,7 +1,7 @@
-"""Splices summed by whose hands made them: what every question on prep reads.
+"""Sums of production splices by technician, splicer and day: input of the analyses of preparation.
 
 A cell is one technician's day on one splicer with one cleaver, program and pair of fibers.
-Practice splices are in none of them.
+Practice splices are left out.
 """
 
 import numpy as np
@@ -21,14 +21,14 @@ from arcdrift.settings import Crew
 NOBODY = "(technician not logged)"
 NO_CLEAVER = "(cleaver not logged)"
 ANGLE_FLOOR_DEG = 0.05
-"""Half a step of the usual 0.1 degree: a cleave read as 0.0 has a logarithm too."""
+"""Lowest angle in logarithms: half a step of the usual 0.1 degree, for cleaves read as 0.0."""
 FIRST = 5
-"""Splices of a technician's day that count as its first ones."""
+"""Number of splices at the start of a technician's day that count as its first."""
 DIRTY_DB = 0.10
 DIRTY_MULTIPLE = 6.0
 """A splice is dirty above the larger of 0.10 dB and 6 x the stream's mean (loss study)."""
 CAP_DB = 0.15
-"""Cap of a splice in days whose stream has no cap yet."""
+"""Cap of a splice on days whose stream has no cap yet."""
 CAP_TO_MEAN = 3.5
 
 CELL = ["technician", "cleaver", "program", "fibers", "site", "day"]
@@ -40,21 +40,21 @@ SUMS = [
 ]  # fmt: skip
 
 
-def hand_days(
+def aggregate_technician_days(
     splices: pd.DataFrame, air: pd.DataFrame, day: pd.Series, days: pd.DataFrame, crew: Crew
 ) -> pd.DataFrame:
-    """Sum production splices into cells.
+    """Sum production splices into cells by technician, splicer, cleaver, program, fibers and day.
 
     Parameters
     ----------
     splices : DataFrame
-        Production splices, those without a loss figure too.
+        Production splices, including those without a loss figure.
     air : DataFrame
         ``air_density`` (kg/m3) and ``vapor_pressure`` (hPa) of the same rows.
     day : Series
         Their local workdays.
     days : DataFrame
-        Their stream days, for the cap of each (`arcdrift.analysis.loss.stream_days`).
+        Stream days of the same splices, for their caps (`arcdrift.analysis.loss.stream_days`).
 
     Returns
     -------
@@ -62,15 +62,15 @@ def hand_days(
         ``splicer``, `CELL`, ``first_at``, ``last_at`` (UTC), ``cap`` (dB), and `SUMS`: counts
         ``made`` (all), ``redo``, ``n`` (with a loss), ``angles`` (with both angles), ``bad``
         (an angle over the limit in crew.toml) of ``seen`` (any angle), ``dirty``, ``good``
-        (with a loss and both angles under the limit) and ``dirty_good`` among them; sums of
-        capped loss, of it what lies below the cap, and its square (dB), of the mean log angle of
-        both sides and its square, of right less left log angle and its square; the same of the
-        day's first splices; sums with the hours since the technician's first splice of the day;
-        air where known.
+        (with a loss and both angles under the limit) and ``dirty_good`` among them; sums of the
+        capped loss, of the losses below the cap, and of the squared capped loss (dB), of the mean
+        log angle of both sides and its square, of right minus left log angle and its square; the
+        same of the day's first splices; sums of products with the hours since the technician's
+        first splice of the day; sums of air density and vapor pressure where known.
     """
     if splices.empty:
         return pd.DataFrame(columns=["splicer", *CELL, "first_at", "last_at", "cap", *SUMS])
-    code, keys = _cells(splices, day, crew)
+    code, keys = _cell_keys(splices, day, crew)
     stream_day = ["splicer", "program", "day"]
     caps = days[[*stream_day, "cap"]].drop_duplicates(stream_day)
     keys["cap"] = keys.merge(caps, on=stream_day, how="left")["cap"].fillna(CAP_DB)
@@ -113,15 +113,15 @@ def hand_days(
     }  # fmt: skip
     keys = keys.join(group_sums(code, values))
     order = np.lexsort((at, code))
-    edge = np.searchsorted(code[order], np.arange(len(keys)))
-    last = np.r_[edge[1:], len(order)] - 1
-    for name, place in (("first_at", edge), ("last_at", last)):
-        keys[name] = pd.to_datetime(at[order][place], unit="us", utc=True).as_unit("us")
+    first_row = np.searchsorted(code[order], np.arange(len(keys)))
+    last_row = np.r_[first_row[1:], len(order)] - 1
+    for name, row in (("first_at", first_row), ("last_at", last_row)):
+        keys[name] = pd.to_datetime(at[order][row], unit="us", utc=True).as_unit("us")
     return keys
 
 
-def _cells(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[Ints, pd.DataFrame]:
-    """Number of each splice's cell, and the keys of the cells in order."""
+def _cell_keys(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[Ints, pd.DataFrame]:
+    """Cell number of each splice, and the keys of the cells in order."""
     columns = {
         "splicer": splices["splicer"],
         "technician": fill_missing_text(splices["technician"], NOBODY),
@@ -137,7 +137,7 @@ def _cells(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[Ints, pd.
 
 
 def _fibers(splices: pd.DataFrame) -> pd.Series:
-    """Pair of fibers, in one order whichever side they were on."""
+    """Pair of fibers of each splice, sorted, so that the side of a fiber does not matter."""
     if "fiber_a" not in splices.columns:
         return pd.Series("(fibers not logged)", index=splices.index)
     codes, names = zip(
@@ -145,25 +145,25 @@ def _fibers(splices: pd.DataFrame) -> pd.Series:
         strict=True,
     )
     pairs = [" + ".join(sorted((str(a), str(b)))) for a in names[0] for b in names[1]]
-    words, word = np.unique(pairs, return_inverse=True)
-    place = codes[0] * len(names[1]) + codes[1]
-    return pd.Series(pd.Categorical.from_codes(word[place], words.tolist()), splices.index)
+    categories, category = np.unique(pairs, return_inverse=True)
+    pair = codes[0] * len(names[1]) + codes[1]
+    return pd.Series(pd.Categorical.from_codes(category[pair], categories.tolist()), splices.index)
 
 
 def dirty_above(cap: Floats) -> Floats:
-    """Loss (dB) above which a splice is dirty, from the caps (dB) of its stream's days."""
+    """Loss (dB) above which a splice counts as dirty, from the cap (dB) of its stream day."""
     return np.maximum(DIRTY_DB, DIRTY_MULTIPLE * cap / CAP_TO_MEAN)
 
 
 def within_day(at: Ints, person_day: Ints) -> tuple[Floats, Ints]:
-    """Hours since, and how many splices after, the technician's first splice of the day here.
+    """Hours since the technician's first splice of the day on this splicer, and splices since then.
 
     Parameters
     ----------
     at : array of shape (n,)
         Microseconds.
     person_day : array of shape (n,)
-        Number of each splice's technician's day on its splicer.
+        Group number of each splice: its technician's day on its splicer.
     """
     order = np.lexsort((at, person_day))
     new = np.diff(person_day[order], prepend=-1) != 0

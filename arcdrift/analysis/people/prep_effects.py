@@ -87,8 +87,8 @@ def prep_effects(
     Parameters
     ----------
     cells : DataFrame
-        From `arcdrift.analysis.loss.technician_days.hand_days`, all splicers together; a column
-        ``cleaves`` (on the blade position) is adjusted for where it is known.
+        From `arcdrift.analysis.loss.technician_days.aggregate_technician_days`, all splicers
+        together; a column ``cleaves`` (on the blade position) is adjusted for where it is known.
     prep : Prep, optional
         Settings; the margin is used here.
     measures : iterable of str

@@ -51,7 +51,7 @@ def review_prep(
     Parameters
     ----------
     cells : DataFrame
-        `arcdrift.analysis.loss.technician_days.hand_days` of every splicer.
+        `arcdrift.analysis.loss.technician_days.aggregate_technician_days` of every splicer.
     runs, practice : DataFrame
         `arcdrift.analysis.people.cleave_runs`, every splicer.
     use : DataFrame

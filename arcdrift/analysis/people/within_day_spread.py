@@ -23,7 +23,8 @@ def within_day_spread(cells: pd.DataFrame, margin: float = 0.10) -> pd.DataFrame
     Parameters
     ----------
     cells : DataFrame
-        From `arcdrift.analysis.loss.technician_days.hand_days`, all splicers together.
+        From `arcdrift.analysis.loss.technician_days.aggregate_technician_days`, all splicers
+        together.
     margin : float
         A spread larger than the others' by more than this share stands out.
 

@@ -35,8 +35,8 @@ from arcdrift.analysis.common.days import day_starts
 from arcdrift.analysis.common.grouping import concat_frames
 from arcdrift.analysis.loss.acceptance_findings import average_findings, single_findings
 from arcdrift.analysis.loss.agreement import agreement_table, optimistic_findings
-from arcdrift.analysis.loss.alarm_attribution import Episode, clusters
-from arcdrift.analysis.loss.baseline import marked
+from arcdrift.analysis.loss.alarm_attribution import Episode, attribute_alarms
+from arcdrift.analysis.loss.baseline import apply_baseline_marks
 from arcdrift.analysis.loss.loss_charts import AllLossCharts, chart_all
 from arcdrift.analysis.loss.loss_findings import loss_findings
 from arcdrift.analysis.loss.program_findings import program_findings
@@ -101,14 +101,14 @@ def assess(
     service : DataFrame
         Service events of every asset.
     marks : DataFrame, optional
-        What people said of baselines (`arcdrift.analysis.loss.baseline.marked`).
+        What people said of baselines (`arcdrift.analysis.loss.baseline.apply_baseline_marks`).
     executor : Executor, optional
         Charts losses, reviews preparation and works out what a wrong setting costs meanwhile.
     """
     pending_loss = submit_or_run(
         executor,
         chart_all,
-        marked(summary.stream_days, marks),
+        apply_baseline_marks(summary.stream_days, marks),
         summary.technician_days,
         crew.false_alarms_per_month,
         crew.shares,
@@ -160,7 +160,7 @@ def assess(
         "result_subject_days": dated(loss.subject_days, "day"),
         "result_loss_cells": dated(loss.cells, "day"),
         "result_crew_days": crew_days(summary.outcomes, summary.histogram),
-        "result_exceptions": dated(summary.singles.exceptions, "day"),
+        "result_exceptions": dated(summary.singles.outliers, "day"),
         "result_single_limits": dated(summary.singles.limits, "last_day"),
         "result_arc_models": models_table(models),
         "result_arc_points": points,
@@ -309,7 +309,7 @@ def _loss_findings(
         start: pd.Timestamp = starts.get((splicer, day), earliest[day])
         return start
 
-    attributed = clusters(loss)
+    attributed = attribute_alarms(loss)
     if not attributed:
         return []
     cells = CrewCells.of(hands)

@@ -23,13 +23,13 @@ from arcdrift.analysis.common.grouping import (
     text_to_category,
 )
 from arcdrift.analysis.common.record_columns import RARELY_REPEATED_COLUMNS, SPLICE_COLUMNS
-from arcdrift.analysis.loss.acceptance import accepted_days, over_limit
+from arcdrift.analysis.loss.acceptance import accepted_days, splices_over_limit
 from arcdrift.analysis.loss.agreement import measured_pairs
-from arcdrift.analysis.loss.outlier_splices import SingleSplices, single_splices
+from arcdrift.analysis.loss.outlier_splices import OutlierSplices, find_outlier_splices
 from arcdrift.analysis.loss.program_findings import COLUMNS as PROGRAM_COLUMNS
 from arcdrift.analysis.loss.program_findings import unexpected_days
-from arcdrift.analysis.loss.stream_days import loss_days, production
-from arcdrift.analysis.loss.technician_days import hand_days
+from arcdrift.analysis.loss.stream_days import aggregate_stream_days, production_splices
+from arcdrift.analysis.loss.technician_days import aggregate_technician_days
 from arcdrift.analysis.maintenance.service_findings import usage_by_hour
 from arcdrift.analysis.people.cleave_runs import cleave_runs, practice_splices
 from arcdrift.analysis.review.crew_sums import (
@@ -104,7 +104,7 @@ class Summary:
     splices: int
     stream_days: pd.DataFrame
     technician_days: pd.DataFrame
-    singles: SingleSplices
+    singles: OutlierSplices
     accepted_days: pd.DataFrame
     over_limit: pd.DataFrame
     measured: pd.DataFrame
@@ -167,20 +167,20 @@ def summarize(
     splices[WORKDAY] = workdays(splices, crew, "spliced_at")
     splice_air = join_air(splices, sources, crew, "spliced_at")
     check_air = join_air(checks, sources, crew, "checked_at")
-    work = production(splices[WORK_COLUMNS])
+    work = production_splices(splices[WORK_COLUMNS])
     day = work[WORKDAY]
     check_days = daily_checks(checks, splices, crew, now)
     judged = ~_in_wrong_stretch(check_days, clocks)
-    stream_days = loss_days(splices, service, crew)
+    stream_days = aggregate_stream_days(splices, service, crew)
     technician_days, runs = _technician_days(splices, splice_air, stream_days, crew)
     return Summary(
         splicers=tuple(positions),
         splices=recorded,
         stream_days=stream_days,
         technician_days=technician_days,
-        singles=single_splices(work, day, service),
+        singles=find_outlier_splices(work, day, service),
         accepted_days=accepted_days(work, day, stream_days, crew),
-        over_limit=over_limit(work, day, crew),
+        over_limit=splices_over_limit(work, day, crew),
         measured=measured_pairs(splices),
         unexpected_days=unexpected_days(splices, crew),
         check_days=check_days[judged].reset_index(drop=True),
@@ -210,8 +210,8 @@ def concatenate_summaries(parts: Sequence[Summary]) -> Summary:
     return Summary(
         splicers=tuple(sorted(name for part in parts for name in part.splicers)),
         splices=sum(part.splices for part in parts),
-        singles=SingleSplices(
-            concat_frames([part.singles.exceptions for part in parts]),
+        singles=OutlierSplices(
+            concat_frames([part.singles.outliers for part in parts]),
             concat_frames([part.singles.limits for part in parts]),
         ),
         clocks={name: clock for part in parts for name, clock in part.clocks.items()},
@@ -298,7 +298,9 @@ def _technician_days(
     if not in_production.all():
         splices, air = (frame[in_production].reset_index(drop=True) for frame in (splices, air))
     day = workdays(splices, crew, "spliced_at")
-    return hand_days(splices, air, day, stream_days, crew), cleave_runs(splices, day, crew)
+    return aggregate_technician_days(splices, air, day, stream_days, crew), cleave_runs(
+        splices, day, crew
+    )
 
 
 def _usual_zone(splicer: str, sites: pd.Series, crew: Crew) -> str:

@@ -46,7 +46,8 @@ def mismatch_cells(
     splices, air, checks, service : DataFrame
         Records, and the air of the splices (`arcdrift.air.air_join.join_air`).
     days : DataFrame
-        Stream days (`arcdrift.analysis.loss.stream_days.loss_days`), for segments and caps.
+        Stream days (`arcdrift.analysis.loss.stream_days.aggregate_stream_days`), for segments and
+        caps.
 
     Returns
     -------

@@ -5,8 +5,23 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.loss.day_level import ChartGroup, LossCharts
+from arcdrift.analysis.loss.sequential_ewma import chart_groups
+
 START = pd.Timestamp("2026-01-05")
 CAP = 0.15
+
+
+def chart_losses(
+    days: pd.DataFrame,
+    budget_up: float,
+    budget_down: float | None,
+    *,
+    common_effect: bool = False,
+) -> LossCharts:
+    """Charts of one group of streams."""
+    group = ChartGroup(days, budget_up, budget_down, common_effect=common_effect)
+    return chart_groups([group])[0]
 
 
 @dataclass(frozen=True)

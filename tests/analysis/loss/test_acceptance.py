@@ -6,9 +6,9 @@ import pytest
 from scipy.stats import t as student
 
 from arcdrift.analysis.common.days import workdays
-from arcdrift.analysis.loss.acceptance import accepted_days, over_limit, recent_means
+from arcdrift.analysis.loss.acceptance import accepted_days, recent_means, splices_over_limit
 from arcdrift.analysis.loss.acceptance_findings import average_findings, single_findings
-from arcdrift.analysis.loss.stream_days import loss_days, production
+from arcdrift.analysis.loss.stream_days import aggregate_stream_days, production_splices
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 from tests.analysis.review.made_up_log import CREW, SERVICE, made_up_log
@@ -29,14 +29,14 @@ def with_rules(*rules: dict[str, object], **limits: float) -> Crew:
 
 
 def days_of(made: pd.DataFrame, crew: Crew = CREW) -> pd.DataFrame:
-    work = production(made)
+    work = production_splices(made)
     day = workdays(work, crew, "spliced_at")
-    return accepted_days(work, day, loss_days(work, SERVICE, crew), crew)
+    return accepted_days(work, day, aggregate_stream_days(work, SERVICE, crew), crew)
 
 
 def over(made: pd.DataFrame, crew: Crew = CREW) -> pd.DataFrame:
-    work = production(made)
-    return over_limit(work, workdays(work, crew, "spliced_at"), crew)
+    work = production_splices(made)
+    return splices_over_limit(work, workdays(work, crew, "spliced_at"), crew)
 
 
 def singles(made: pd.DataFrame, crew: Crew = CREW) -> list[Finding]:

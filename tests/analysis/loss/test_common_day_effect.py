@@ -3,9 +3,8 @@
 import numpy as np
 import pytest
 
-from arcdrift.analysis.loss.common_day_effect import FEWEST_OTHERS, SharedEffect
-from arcdrift.analysis.loss.sequential_ewma import chart_losses
-from tests.analysis.loss.loss_truth import START, Made
+from arcdrift.analysis.loss.common_day_effect import FEWEST_OTHERS, CommonDayEffect
+from tests.analysis.loss.loss_truth import START, Made, chart_losses
 
 OWNERS = np.arange(12)
 ONE_GROUP = np.zeros(12, dtype=np.int64)
@@ -15,16 +14,16 @@ VARIANCE = np.full(12, 0.02)
 def test_a_clear_day_is_told_and_a_calm_one_is_left_alone():
     rng = np.random.default_rng(1)
     noise = rng.normal(0.0, np.sqrt(0.02), 12)
-    hot = SharedEffect().of(noise + 0.6, VARIANCE, OWNERS, ONE_GROUP)
+    hot = CommonDayEffect().estimate(noise + 0.6, VARIANCE, OWNERS, ONE_GROUP)
     assert hot == pytest.approx(np.full(12, 0.6), abs=0.25)
-    calm = SharedEffect().of(noise, VARIANCE, OWNERS, ONE_GROUP)
+    calm = CommonDayEffect().estimate(noise, VARIANCE, OWNERS, ONE_GROUP)
     assert not calm.any()
 
 
 def test_a_fault_of_one_machine_does_not_hide_itself():
     left = np.zeros(12)
     left[3] = 5.0
-    told = SharedEffect(variance=0.01, sums=np.array([1.0, 100.0])).of(
+    told = CommonDayEffect(variance=0.01, sums=np.array([1.0, 100.0])).estimate(
         left, VARIANCE, OWNERS, ONE_GROUP
     )
     assert told[3] == 0.0
@@ -36,9 +35,9 @@ def test_too_few_others_tell_nothing():
     few = FEWEST_OTHERS
     left, ones = np.full(few, 2.0), np.full(few, 0.01)
     group = np.zeros(few, dtype=np.int64)
-    assert not SharedEffect().of(left, ones, np.arange(few), group).any()
+    assert not CommonDayEffect().estimate(left, ones, np.arange(few), group).any()
     more = few + 1
-    told = SharedEffect().of(
+    told = CommonDayEffect().estimate(
         np.full(more, 2.0), np.full(more, 0.01), np.arange(more), np.zeros(more, dtype=np.int64)
     )
     assert (told > 1.5).all()
@@ -47,10 +46,10 @@ def test_too_few_others_tell_nothing():
 def test_the_variance_of_shared_days_is_learned():
     # 400 days, effects of 10 %, 12 machines: the standard error of the variance is about 8 %
     rng = np.random.default_rng(2)
-    effect = SharedEffect()
+    effect = CommonDayEffect()
     for shared in rng.normal(0.0, 0.1, 400):
         left = shared + rng.normal(0.0, np.sqrt(0.02), 12)
-        effect.of(left, VARIANCE, OWNERS, ONE_GROUP)
+        effect.estimate(left, VARIANCE, OWNERS, ONE_GROUP)
     assert effect.variance == pytest.approx(0.01, rel=0.3)
 
 
@@ -59,7 +58,7 @@ def test_hot_days_set_off_nothing_and_a_fault_beneath_them_is_found():
     made = Made(3, raised=(("splicer", "S4", 40, 1.8),), hot=hot)
     days, _ = made.frames()
     plain = chart_losses(days, 1.0, None).days
-    told = chart_losses(days, 1.0, None, shared=True).days
+    told = chart_losses(days, 1.0, None, common_effect=True).days
     three = (plain["day"] >= START + np.timedelta64(40, "D")) & (
         plain["day"] <= START + np.timedelta64(43, "D")
     )

@@ -5,10 +5,11 @@ import pandas as pd
 import pytest
 
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
-from arcdrift.analysis.loss.day_level import Units, ratio_of, relative_level
-from arcdrift.analysis.loss.sequential_ewma import chart_losses, chart_together
-from arcdrift.analysis.loss.stream_days import CAP_FLOOR_DB, CAP_MULTIPLE, loss_days
+from arcdrift.analysis.loss.day_level import ChartGroup, ratio_of, relative_level
+from arcdrift.analysis.loss.sequential_ewma import chart_groups
+from arcdrift.analysis.loss.stream_days import CAP_FLOOR_DB, CAP_MULTIPLE, aggregate_stream_days
 from arcdrift.settings import Crew
+from tests.analysis.loss.loss_truth import chart_losses
 
 CREW = Crew.model_validate({"name": "invented", "time_zone": "UTC"})
 START = pd.Timestamp("2026-01-05")
@@ -59,7 +60,7 @@ def crew_days(seed: int, streams: int, days: int, **faults: tuple[int, float]) -
     rng = np.random.default_rng(seed)
     return pd.concat(
         [
-            loss_days(
+            aggregate_stream_days(
                 splicer_splices(f"s{i}", rng, days, raised=faults.get(f"s{i}")), NO_SERVICE, CREW
             )
             for i in range(streams)
@@ -74,7 +75,7 @@ def day_number(days: pd.DataFrame) -> pd.Series:
 
 def test_cap_is_the_fixed_point_of_the_winsorized_mean() -> None:
     made = splicer_splices("s", np.random.default_rng(5), 5)
-    cap = loss_days(made, NO_SERVICE, CREW)["cap"].iloc[0]
+    cap = aggregate_stream_days(made, NO_SERVICE, CREW)["cap"].iloc[0]
     winsorized = np.minimum(made["loss_db"], cap).mean()
     assert cap == pytest.approx(max(CAP_MULTIPLE * winsorized, CAP_FLOOR_DB), rel=1e-6)
     assert cap < 3.5 * made["loss_db"].mean()
@@ -82,7 +83,7 @@ def test_cap_is_the_fixed_point_of_the_winsorized_mean() -> None:
 
 def test_day_sums_lose_nothing() -> None:
     made = splicer_splices("s", np.random.default_rng(6), 12)
-    days = loss_days(made, NO_SERVICE, CREW)
+    days = aggregate_stream_days(made, NO_SERVICE, CREW)
     assert days["n"].sum() == len(made)
     assert days["total"].sum() == pytest.approx(made["loss_db"].sum())
     capped = np.minimum(made["loss_db"], days["cap"].iloc[0])
@@ -94,7 +95,7 @@ def test_practice_and_missing_losses_stay_out() -> None:
     made = splicer_splices("s", np.random.default_rng(7), 6)
     made.loc[0, "purpose"] = "practice"
     made.loc[1, "loss_db"] = np.nan
-    assert loss_days(made, NO_SERVICE, CREW)["n"].sum() == len(made) - 2
+    assert aggregate_stream_days(made, NO_SERVICE, CREW)["n"].sum() == len(made) - 2
 
 
 def test_service_restarts_the_baseline_on_the_next_whole_day() -> None:
@@ -106,7 +107,7 @@ def test_service_restarts_the_baseline_on_the_next_whole_day() -> None:
             "serviced_at": pd.to_datetime(["2026-01-08T12:00Z", "2026-01-12T06:00Z"]).as_unit("us"),
         }
     )
-    days = loss_days(made, service, CREW)
+    days = aggregate_stream_days(made, service, CREW)
     assert days["segment"].tolist() == [0, 0, 0, 0, 1, 1, 1, 1, 1, 1]
 
 
@@ -170,7 +171,7 @@ def test_kinds_that_advance_together_do_not_touch_each_other() -> None:
     # one of the kinds rests every third day, and has its own budget and its own rise
     first, second = crew_days(18, 6, 70), crew_days(19, 9, 70, s2=(40, 2.5))
     second = second[day_number(second) % 3 != 0]
-    together = chart_together([Units(first, 1.0, 0.4), Units(second, 2.0, None)])
+    together = chart_groups([ChartGroup(first, 1.0, 0.4), ChartGroup(second, 2.0, None)])
     for charts, alone in zip(
         together, (chart_losses(first, 1.0, 0.4), chart_losses(second, 2.0, None)), strict=True
     ):

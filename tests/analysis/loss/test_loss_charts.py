@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.loss.alarm_attribution import all_episodes, clusters
-from arcdrift.analysis.loss.baseline import marked
+from arcdrift.analysis.loss.alarm_attribution import alarm_episodes, attribute_alarms
+from arcdrift.analysis.loss.baseline import apply_baseline_marks
 from arcdrift.analysis.loss.loss_charts import (
     ALARM_COLUMNS,
     SPREAD_EXCESS,
@@ -13,18 +13,17 @@ from arcdrift.analysis.loss.loss_charts import (
     chart_all,
 )
 from arcdrift.analysis.loss.loss_findings import loss_findings
-from arcdrift.analysis.loss.proportion_charts import rising_days
+from arcdrift.analysis.loss.proportion_charts import chart_proportions
 from arcdrift.analysis.loss.rollup import (
-    hand_cells,
-    rolled_days,
-    rolled_spread,
-    spread_cells,
-    spread_days,
+    cell_spread,
+    roll_up_days,
+    roll_up_spread,
+    stream_spread_days,
+    stream_technician_cells,
 )
-from arcdrift.analysis.loss.sequential_ewma import chart_losses
 from arcdrift.charts.limits import ewma_limit
 from arcdrift.settings import Shares
-from tests.analysis.loss.loss_truth import START, Made
+from tests.analysis.loss.loss_truth import START, Made, chart_losses
 
 SHARES = Shares()
 
@@ -36,14 +35,16 @@ def told(made: Made, budget: float = 2.0):
 
 def about(charts, measure="level"):
     return [
-        one for one in clusters(charts) if one.main.measure == measure and one.main.side == "up"
+        one
+        for one in attribute_alarms(charts)
+        if one.main.measure == measure and one.main.side == "up"
     ]
 
 
 def test_a_rolled_up_day_is_the_weighted_mean_of_what_its_streams_lost_over_expectation():
     days, hands = Made(1, days=12).frames()
-    charted = chart_losses(days, 1.0, None, shared=True).days
-    rolled = rolled_days(hand_cells(hands), charted)
+    charted = chart_losses(days, 1.0, None, common_effect=True).days
+    rolled = roll_up_days(stream_technician_cells(hands), charted)
     day = START + pd.Timedelta(days=10)
     mine = charted[(charted["splicer"] == "S2") & (charted["day"] == day)]
     by_hand = (mine["capped"] / mine["expected_db"]).sum() / mine["n"].sum()
@@ -66,7 +67,7 @@ def test_the_spread_of_a_day_is_the_variance_over_the_squared_mean():
         {"splicer": "S", "program": "a", "segment": 0, "day": [START], "site": "Harbor", "n": 30,
          "capped": losses.sum(), "capped_squares": (losses**2).sum()}
     )  # fmt: skip
-    row = spread_days(days).iloc[0]
+    row = stream_spread_days(days).iloc[0]
     assert row["capped"] / row["n"] == pytest.approx(losses.var(ddof=1) / losses.mean() ** 2)
 
 
@@ -144,7 +145,7 @@ def test_a_person_who_moves_to_a_dirtier_splicer_has_not_got_worse():
     # a quarter of the splicers is dirty from the first day; people move on every week
     dirty = tuple(("splicer", f"S{i}", 0, 6.0) for i in range(0, 10, 4))
     _, hands = Made(10, days=150, dirtier=dirty).frames()
-    rates = rising_days(hand_cells(hands), "dirty", 0.12)
+    rates = chart_proportions(stream_technician_cells(hands), "dirty", 0.12)
     people = rates[rates["subject_type"] == "technician"]
     assert people["alarm"].sum() <= 1
 
@@ -157,9 +158,9 @@ def test_scattered_losses_are_found_though_the_mean_stays():
 
 def test_a_rolled_up_spread_is_that_of_its_cells_over_what_their_streams_usually_have():
     days, hands = Made(16, days=12).frames()
-    spread = chart_losses(spread_days(days), 1.0, None).days
-    cells = hand_cells(hands)
-    rolled = rolled_spread(spread_cells(cells), spread)
+    spread = chart_losses(stream_spread_days(days), 1.0, None).days
+    cells = stream_technician_cells(hands)
+    rolled = roll_up_spread(cell_spread(cells), spread)
     day = START + pd.Timedelta(days=10)
     mine = cells[(cells["technician"] == "T4") & (cells["day"] == day)]
     usual = spread.set_index(["splicer", "program", "day"])["expected_db"]
@@ -212,13 +213,13 @@ def test_days_left_out_are_neither_judged_nor_learned():
           "first_day": (START + pd.Timedelta(days=30)).date().isoformat(),
           "last_day": (START + pd.Timedelta(days=59)).date().isoformat()}]
     )  # fmt: skip
-    charts = chart_all(marked(days, marks), hands, 2.0, SHARES)
+    charts = chart_all(apply_baseline_marks(days, marks), hands, 2.0, SHARES)
     out = charts.streams.days[charts.streams.days["excluded"]]
     assert len(out) == 60
     assert out["z"].isna().all()
     assert (out["alarm"] == "").all()
     assert charts.spread.loc[charts.spread["excluded"], "z"].isna().all()
-    assert not [one for one in clusters(charts) if "S5" in one.main.subject_id]
+    assert not [one for one in attribute_alarms(charts) if "S5" in one.main.subject_id]
     cells = charts.cells
     assert cells.loc[cells["splicer"] == "S5", "day"].max() == START + pd.Timedelta(days=29)
 
@@ -229,7 +230,7 @@ def test_a_frozen_baseline_stays_where_it_was():
         [{"action": "freeze", "splicer": "S5", "program": None, "last_day": None,
           "first_day": (START + pd.Timedelta(days=45)).date().isoformat()}]
     )  # fmt: skip
-    frozen = chart_losses(marked(days, marks), 1.0, None).days
+    frozen = chart_losses(apply_baseline_marks(days, marks), 1.0, None).days
     moving = chart_losses(days, 1.0, None).days
 
     def last(charted):
@@ -251,4 +252,4 @@ def test_rows_for_the_store_are_whole_and_one_a_subject_and_day():
     empty = chart_all(*(frame.iloc[:0] for frame in Made(14, days=1).frames()), 2.0, SHARES)
     assert empty.alarms.empty
     assert empty.subject_days.empty
-    assert not all_episodes(empty)
+    assert not alarm_episodes(empty)

@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from arcdrift.analysis.common.days import workdays
-from arcdrift.analysis.loss.outlier_splices import STAGES, SingleSplices, single_splices
-from arcdrift.analysis.loss.stream_days import production
+from arcdrift.analysis.loss.outlier_splices import STAGES, OutlierSplices, find_outlier_splices
+from arcdrift.analysis.loss.stream_days import production_splices
 from arcdrift.charts.gamma_limit import gamma_limits, histogram_bins
 from arcdrift.settings import Crew
 from arcdrift.simulate import invented_crew
@@ -25,9 +25,9 @@ def one_splicer(days: int = 60, a_day: int = 40, seed: int = 1) -> pd.DataFrame:
     )
 
 
-def judged(log: pd.DataFrame, service: pd.DataFrame = SERVICE, crew: Crew = CREW) -> SingleSplices:
-    work = production(log)
-    return single_splices(work, workdays(work, crew, "spliced_at"), service)
+def judged(log: pd.DataFrame, service: pd.DataFrame = SERVICE, crew: Crew = CREW) -> OutlierSplices:
+    work = production_splices(log)
+    return find_outlier_splices(work, workdays(work, crew, "spliced_at"), service)
 
 
 def limit_of(log: pd.DataFrame) -> float:
@@ -41,7 +41,7 @@ def test_a_planted_splice_is_named_with_its_limit_and_its_place():
     log = one_splicer()
     at = log.index[(log["number"] == 50) & (log["nth"] == 7)][0]
     log.loc[at, ["loss_db", "location"]] = [0.85, "K7/2/11"]
-    row = judged(log).exceptions.set_index("splice_id").loc[log["id"][at]]
+    row = judged(log).outliers.set_index("splice_id").loc[log["id"][at]]
     assert (row["loss_db"], row["location"]) == (0.85, "K7/2/11")
     assert (row["splicer"], row["program"]) == ("s0", "fixed")
     assert row["technician"] == log["technician"][at]
@@ -53,7 +53,7 @@ def test_a_planted_splice_is_named_with_its_limit_and_its_place():
 def test_limits_are_learned_at_each_stage_from_earlier_days_only():
     log = one_splicer()
     log["loss_db"] = np.where(log["nth"] == 0, 0.9, log["loss_db"])  # one far out each day
-    found = judged(log).exceptions.set_index("day")["limit_db"]
+    found = judged(log).outliers.set_index("day")["limit_db"]
     start = pd.Timestamp("2026-03-01")
     known = {n: limit_of(log[log["number"] < np.ceil(n / 40)]) for n in STAGES}
     assert start + pd.Timedelta(days=2) not in found.index  # 80 splices before it
@@ -65,7 +65,7 @@ def test_no_answer_changes_when_the_future_does():
     log = one_splicer(seed=4)
     log.loc[log.index % 97 == 0, "loss_db"] = 0.6
     cut = log[log["number"] < 30]
-    whole, early = judged(log).exceptions, judged(cut).exceptions
+    whole, early = judged(log).outliers, judged(cut).outliers
     assert len(early) > 5
     pd.testing.assert_frame_equal(
         whole[whole["day"] < pd.Timestamp("2026-03-31")].reset_index(drop=True), early
@@ -82,7 +82,7 @@ def test_new_electrodes_begin_a_segment_that_must_be_learned_anew():
     )  # fmt: skip
     log.loc[log["number"] == 59, "loss_db"] = 0.9
     told = judged(log, service)
-    assert not (told.exceptions["day"] == pd.Timestamp("2026-04-29")).any()
+    assert not (told.outliers["day"] == pd.Timestamp("2026-04-29")).any()
     (limits,) = told.limits.to_dict("records")
     assert np.isnan(limits["limit_db"])
     assert limits["refusal"] == "Only 80 so far; a limit needs 100."
@@ -105,12 +105,12 @@ def test_programs_and_practice_are_kept_apart():
     log.loc[(log["nth"] == 1) & (log["number"] > 30), "loss_db"] = 0.9
     told = judged(log)
     assert list(told.limits["program"]) == ["(program not logged)", "b"]
-    assert not (told.exceptions["loss_db"] == 0.9).any()
+    assert not (told.outliers["loss_db"] == 0.9).any()
 
 
 def test_nothing_comes_of_nothing():
     told = judged(one_splicer().iloc[:0])
-    assert told.exceptions.empty
+    assert told.outliers.empty
     assert told.limits.empty
 
 
@@ -124,11 +124,11 @@ def test_a_stream_under_a_hundred_splices_is_refused_in_words():
 def test_most_of_what_is_far_out_in_a_simulated_crew_is_named():
     """Simulated: gamma losses, one in a hundred replaced by 0.2 to 1 dB, log-uniform."""
     made = simulate_frames(invented_crew(splicers=1, days=120, seed=6))
-    work = production(made["splices"])
+    work = production_splices(made["splices"])
     day = workdays(work, made.crew, "spliced_at")
-    told = single_splices(work, day, made["service"])
+    told = find_outlier_splices(work, day, made["service"])
     assert told.limits["judged"].sum() > 3000
-    named = work["id"].isin(told.exceptions["splice_id"])
+    named = work["id"].isin(told.outliers["splice_id"])
     early = day < day.min() + pd.Timedelta(days=30)
     far = (work["loss_db"] > 0.35) & ~early
     assert far.sum() > 15

@@ -4,7 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY, SUMS, hand_days
+from arcdrift.analysis.loss.technician_days import (
+    NO_CLEAVER,
+    NOBODY,
+    SUMS,
+    aggregate_technician_days,
+)
 from arcdrift.analysis.people.cleave_runs import cleave_runs, practice_splices
 from arcdrift.settings import Crew
 
@@ -40,7 +45,7 @@ def summed(splices, cap=0.1):
     day = pd.Series(pd.Timestamp("2026-03-02"), splices.index)
     stream = {"splicer": ["Heron"], "program": ["fixed"]}
     days = pd.DataFrame({**stream, "day": [pd.Timestamp("2026-03-02")], "cap": [cap]})
-    return hand_days(splices, air, day, days, CREW)
+    return aggregate_technician_days(splices, air, day, days, CREW)
 
 
 def test_every_sum_is_what_adding_up_by_hand_gives():

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from arcdrift.air.prepared_readings import prepare_readings
-from arcdrift.analysis.loss.stream_days import production
+from arcdrift.analysis.loss.stream_days import production_splices
 from arcdrift.analysis.people.sign_off import measure_tests, promises, sign_offs
 from arcdrift.analysis.review.summary import summarize
 from arcdrift.charts.sequential import outcome_probabilities
@@ -113,7 +113,7 @@ def test_practice_stays_out_of_everything_that_is_charted():
     now = splices["spliced_at"].max()
     told = summarize(splices, made["arc-checks"], readings, made["service"], made.crew, now)
     worth = splices[~practiced]
-    assert not set(production(splices)["id"]) - set(worth["id"])
+    assert not set(production_splices(splices)["id"]) - set(worth["id"])
     assert told.stream_days["n"].sum() == worth["loss_db"].notna().sum()
     assert told.stream_days["total"].sum() == pytest.approx(worth["loss_db"].sum())
     assert told.technician_days["n"].sum() == worth["loss_db"].notna().sum()

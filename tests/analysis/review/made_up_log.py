@@ -6,7 +6,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.loss.technician_days import hand_days
+from arcdrift.analysis.loss.technician_days import aggregate_technician_days
 from arcdrift.analysis.maintenance.blade_positions import blade_table, cleaves_on_blade
 from arcdrift.analysis.maintenance.service_findings import usage_by_hour
 from arcdrift.analysis.people.cleave_runs import cleave_runs
@@ -70,7 +70,7 @@ class Summed:
             air = pd.DataFrame({"air_density": 1.2, "vapor_pressure": 9.0}, index=own.index)
             stream = {"splicer": own["splicer"].iloc[0], "program": "fixed"}
             caps = pd.DataFrame({**stream, "day": day.unique(), "cap": 0.105})
-            cells = hand_days(own, air, day, caps, CREW)
+            cells = aggregate_technician_days(own, air, day, caps, CREW)
             parts.append((cells, own, day))
         return parts
 

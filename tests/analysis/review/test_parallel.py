@@ -95,7 +95,7 @@ def assert_equal(first: Summary, second: Summary) -> None:
         if isinstance(one, pd.DataFrame):
             assert rows_of(one) == rows_of(two), field.name
         elif field.name == "singles":
-            assert rows_of(one.exceptions) == rows_of(two.exceptions)
+            assert rows_of(one.outliers) == rows_of(two.outliers)
             assert rows_of(one.limits) == rows_of(two.limits)
         else:
             assert one == two, field.name

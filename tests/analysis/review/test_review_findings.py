@@ -8,7 +8,7 @@ import pytest
 from arcdrift.analysis.advice.reading_gaps import reading_gap_findings
 from arcdrift.analysis.checks.check_findings import check_findings
 from arcdrift.analysis.common.episodes import episodes, severity
-from arcdrift.analysis.loss.alarm_attribution import Cluster, Episode
+from arcdrift.analysis.loss.alarm_attribution import AttributedAlarms, Episode
 from arcdrift.analysis.loss.loss_findings import loss_findings
 from arcdrift.finding import Cause, Finding
 
@@ -108,7 +108,7 @@ def test_loss_finding_gives_ratio_onset_and_where_else_it_shows() -> None:
     )  # fmt: skip
     also = replace(main, subject_type="splicer", subject_id="Heron", last=day(27))
     (finding,) = loss_findings(
-        [Cluster(main, (also,))],
+        [AttributedAlarms(main, (also,))],
         lambda *_: (Cause("cannot tell", "nothing moved", 1.0),),
         lambda _, at: (at + pd.Timedelta(hours=6)).tz_localize("UTC"),
         NOW,
