@@ -1,27 +1,28 @@
-"""The crew's technician days, indexed once for all questions about causes."""
+"""Technician days of the crew, indexed for the ranking of causes."""
 
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.causes.random_effects import Levels
+from arcdrift.analysis.causes.random_effects import RandomEffectsModel
 from arcdrift.arrays import Bools, Floats, Ints
 
 BEFORE_DAYS = 45
-"""Days before an onset that tell what was usual."""
+"""Days before an onset that the usual loss is taken from."""
 PSEUDO_SPLICES = 300.0
-"""Splices for which a stream's earlier history counts beside those days."""
+"""Splices that a stream's whole history is worth beside those days."""
 STREAM_SD, PERSON_SD, DAY_SD = 0.10, 0.08, 0.03
-"""Spread of levels about the expectation: streams (they creep), people, days of the whole crew.
-The people's is what `arcdrift.analysis.people.prep_effects` finds in crews, days are kept small so
-that a long spell is not taken for a row of bad days."""
+"""Standard deviations of random effects on relative loss: of streams (they drift slowly), people,
+and days of the whole crew. That of people is what `arcdrift.analysis.people.prep_effects` finds in
+crews; that of days is small, so that a long shift is not explained by many bad days."""
 CLEAVER_DEG, PERSON_DEG, DAY_DEG = 0.30, 0.20, 0.02
-"""The same for log cleave angles; a blade's wear is in the first."""
+"""The same for log cleave angles; the first includes the wear of a blade."""
 WANDER = {"loss": 0.08, "angle": 0.08, "uneven": 0.08}
-"""How far a stream's loss, or a cleaver's log angle, strays after any day without a cause worth
-a name: however many splices one stream has, it can say no more than that allows."""
+"""Standard deviation of unexplained changes of a stream's loss, or a cleaver's log angle, from one
+day on. It limits the evidence of one stream, however many splices it has."""
 LEAST_BETWEEN = 0.05**2
+"""Smallest variance between days."""
 CELL_KEYS = ("splicer", "technician", "cleaver", "program", "fibers", "site", "stream", "day")
 SUMMED = (
     "n", "capped", "squares", "angles", "angle", "angle_squares", "uneven", "uneven_squares",
@@ -31,18 +32,18 @@ SUMMED = (
 
 @dataclass(frozen=True)
 class CrewCells:
-    """Every splicer's cells in order of time.
+    """Cells of all splicers in order of time.
 
     Attributes
     ----------
     at : array of int64
         First splice of each cell, microseconds UTC.
     code : dict of array
-        By key of `CELL_KEYS`, the number of each cell's value; ``stream`` is splicer / program.
+        By key of `CELL_KEYS`, the code of each cell's value; ``stream`` is splicer / program.
     names : dict of list
-        The values behind the numbers.
+        Values by key and code.
     sums : dict of array
-        The columns in `SUMMED`.
+        The columns of `SUMMED`.
     """
 
     at: Ints
@@ -51,9 +52,9 @@ class CrewCells:
     sums: dict[str, Floats]
 
     @classmethod
-    def of(cls, hands: pd.DataFrame) -> "CrewCells":
-        """Index the cells of all splicers."""
-        frame = hands.reset_index(drop=True)
+    def from_technician_days(cls, technician_days: pd.DataFrame) -> "CrewCells":
+        """Index the technician days of all splicers."""
+        frame = technician_days.reset_index(drop=True)
         at = frame["first_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)
         order = np.argsort(at, kind="stable")
         code: dict[str, Ints] = {}
@@ -74,17 +75,17 @@ class CrewCells:
         sums = {key: frame[key].to_numpy(dtype=np.float64)[order] for key in SUMMED}
         return cls(at[order], code, names, sums)
 
-    def number(self, key: str, name: str) -> int:
-        """Number of a value; -1 where no cell has it."""
+    def code_of(self, key: str, name: str) -> int:
+        """Code of a value; -1 where no cell has it."""
         try:
             return self.names[key].index(name)
         except ValueError:
             return -1
 
-    def window(self, onset: pd.Timestamp, until: pd.Timestamp) -> "Window | None":
+    def window(self, onset: pd.Timestamp, until: pd.Timestamp) -> "OnsetWindow | None":
         """Cells from `BEFORE_DAYS` before an onset to the end of the days up to ``until``.
 
-        None where nothing was spliced before, or since.
+        None without splices before the onset, or since.
         """
         begin, start, stop = (
             moment.value // 1000
@@ -105,78 +106,79 @@ class CrewCells:
             for key in ("n", "capped")
         ]
         with np.errstate(invalid="ignore", divide="ignore"):
-            long = history[1] / history[0]
-            usual = (near[1] + PSEUDO_SPLICES * long) / (near[0] + PSEUDO_SPLICES)
+            long_term = history[1] / history[0]
+            usual = (near[1] + PSEUDO_SPLICES * long_term) / (near[0] + PSEUDO_SPLICES)
         rows = np.arange(first, last)
         expected = usual[self.code["stream"][rows]]
-        kept = (self.sums["n"][rows] > 0) & (expected > 0)
-        rows, expected = rows[kept], expected[kept]
+        usable = (self.sums["n"][rows] > 0) & (expected > 0)
+        rows, expected = rows[usable], expected[usable]
         after = rows >= split
         if after.all() or not after.any():
             return None
-        return Window(self, rows, after, expected)
+        return OnsetWindow(self, rows, after, expected)
 
 
-class Window:
-    """Cells about one onset.
+class OnsetWindow:
+    """Cells near one onset.
 
     Attributes
     ----------
     rows : array of int
-        Places in the crew's cells.
+        Positions in the crew's cells.
     after : array of bool
-        Whether each lies after the onset.
+        Whether each cell is after the onset.
     n : array
-        Splices with a loss.
+        Splices with a loss figure.
     expected : array
-        Usual loss of its stream before the onset, dB a splice.
+        Usual loss of the cell's stream before the onset, dB per splice.
     """
 
     def __init__(self, cells: CrewCells, rows: Ints, after: Bools, expected: Floats) -> None:
         self.cells, self.rows, self.after, self.expected = cells, rows, after, expected
         self.n = self.sums("n")
-        self._levels: dict[str, tuple[Levels, Bools]] = {}
+        self._models: dict[str, tuple[RandomEffectsModel, Bools]] = {}
 
     def code(self, key: str) -> Ints:
-        """Number of each cell's value of a key."""
+        """Code of each cell's value of a key."""
         return self.cells.code[key][self.rows]
 
     def sums(self, key: str) -> Floats:
         """One of the summed columns."""
         return self.cells.sums[key][self.rows]
 
-    def levels(self, what: str) -> tuple[Levels, Bools]:
-        """Levels of ``loss``, ``angle`` or ``uneven``, and which cells they know."""
-        if what not in self._levels:
-            known = (self.n if what == "loss" else self.sums("angles")) > 0
-            self._levels[what] = self._fit(what, known), known
-        return self._levels[what]
+    def model(self, measure: str) -> tuple[RandomEffectsModel, Bools]:
+        """Model of ``loss``, ``angle`` or ``uneven``, and which cells have the measure."""
+        if measure not in self._models:
+            known = (self.n if measure == "loss" else self.sums("angles")) > 0
+            self._models[measure] = self._fit(measure, known), known
+        return self._models[measure]
 
-    def _fit(self, what: str, known: Bools) -> Levels:
-        if what == "loss":
+    def _fit(self, measure: str, known: Bools) -> RandomEffectsModel:
+        if measure == "loss":
             n = self.n
             values = self.sums("capped") / (n * self.expected) - 1.0
-            stray = (self.sums("squares") - self.sums("capped") ** 2 / n) / self.expected**2
+            squares = (self.sums("squares") - self.sums("capped") ** 2 / n) / self.expected**2
             groups = [("stream", STREAM_SD), ("technician", PERSON_SD), ("day", DAY_SD)]
         else:
             n = np.maximum(self.sums("angles"), 1.0)
-            values = self.sums(what) / n
-            stray = self.sums(f"{what}_squares") - n * values**2
+            values = self.sums(measure) / n
+            squares = self.sums(f"{measure}_squares") - n * values**2
             groups = [("cleaver", CLEAVER_DEG), ("technician", PERSON_DEG), ("day", DAY_DEG)]
             before = known & ~self.after
             values = (
                 values - np.average(values[before], weights=n[before]) if before.any() else values
             )
-        within = float(stray[known].sum() / max((n[known] - 1.0).sum(), 1.0))
+        within = float(squares[known].sum() / max((n[known] - 1.0).sum(), 1.0))
         between = self._between(values, n, within, known, groups[0][0])
         variance = within / n + between
         codes = [(self.code(key)[known], sd) for key, sd in groups]
-        own, wander = groups[0][0], WANDER[what]
-        codes.append((np.where(self.after, self.code(own), -1)[known], wander))
-        return Levels(values[known], variance[known], codes)
+        stream_or_cleaver, wander = groups[0][0], WANDER[measure]
+        since = np.where(self.after, self.code(stream_or_cleaver), -1)
+        codes.append((since[known], wander))
+        return RandomEffectsModel(values[known], variance[known], codes)
 
     def _between(self, values: Floats, n: Floats, within: float, known: Bools, key: str) -> float:
-        """Variance from day to day beyond that of single splices, before the onset."""
+        """Variance between days beyond that of single splices, before the onset."""
         rows = known & ~self.after
         if rows.sum() < 20:
             return LEAST_BETWEEN * 4
@@ -185,7 +187,7 @@ class Window:
         size = int(code.max()) + 1
         total = np.bincount(code, w, minlength=size)
         mean = np.bincount(code, w * y, minlength=size) / np.maximum(total, 1e-9)
-        left = float((w * (y - mean[code]) ** 2).sum())
+        residual = float((w * (y - mean[code]) ** 2).sum())
         cells = len(y) - len(np.unique(code))
         spread = w.sum() - (np.bincount(code, w**2, minlength=size) / np.maximum(total, 1e-9)).sum()
-        return max((left - within * cells) / max(float(spread), 1e-9), LEAST_BETWEEN)
+        return max((residual - within * cells) / max(float(spread), 1e-9), LEAST_BETWEEN)

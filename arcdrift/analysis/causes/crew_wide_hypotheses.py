@@ -1,145 +1,150 @@
-"""Stories beyond one machine and one person: a program or its fiber, a place, the whole crew."""
+"""Hypotheses beyond one machine or person: a program or its fiber, a site, the whole crew."""
 
 from functools import partial
 
 import numpy as np
 
-from arcdrift.analysis.causes.hypothesis import FEWEST, Story, View
+from arcdrift.analysis.causes.hypothesis import MIN_SPLICES, Hypothesis, ShiftEvidence
 from arcdrift.arrays import Bools
 
-NEW_FIBERS, NEW_FIBERS_SAY = 0.15, 3.0
-"""Rise in the share of a pair of fibers that is a change of fibers, and what it says."""
+NEW_FIBERS, NEW_FIBERS_SIGN = 0.15, 3.0
+"""Increase of the share of a pair of fibers that is a change of fibers, and its log likelihood
+ratio."""
 AIR_MOVED = 1.5
-"""Spreads of the days before by which air is unlike them."""
+"""Change of the air that is mentioned, in standard deviations of the days before."""
 
 
-def wide_stories(view: View) -> list[Story]:
-    """Stories of programs and fibers, sites and the crew."""
-    return [*_streams(view), *_programs(view), *_sites(view), *_crew(view)]
+def crew_wide_hypotheses(evidence: ShiftEvidence) -> list[Hypothesis]:
+    """Hypotheses on programs and fibers, sites and the crew."""
+    return [*_streams(evidence), *_programs(evidence), *_sites(evidence), *_crew(evidence)]
 
 
-def _streams(view: View) -> list[Story]:
+def _streams(evidence: ShiftEvidence) -> list[Hypothesis]:
     found = []
-    numbers = view.values("stream")
-    for number in numbers:
-        mask, name = view.mask("stream", number), view.name("stream", number)
-        splicer = int(view.window.code("splicer")[mask][0])
-        rest = view.mask("splicer", splicer) & ~mask
-        found += _fibers(view, mask, name, len(numbers))
-        moved = view.change(rest)
-        if moved is None:
-            # nothing else is done on this splicer, so its program cannot be told from itself
+    codes = evidence.main_codes("stream")
+    for code in codes:
+        cells, name = evidence.cells_with("stream", code), evidence.name("stream", code)
+        splicer = int(evidence.window.code("splicer")[cells][0])
+        rest = evidence.cells_with("splicer", splicer) & ~cells
+        found += _fibers(evidence, cells, name, len(codes))
+        other_change = evidence.loss_change(rest)
+        if other_change is None:
+            # the splicer has no other programs, so program and splicer cannot be separated
             continue
         why = (
-            f"{name} changed by {view.change(mask) or 0.0:+.0%}, "
-            f"the other programs of {view.name('splicer', splicer)} by {moved:+.0%}"
+            f"{name} changed by {evidence.loss_change(cells) or 0.0:+.0%}, "
+            f"the other programs of {evidence.name('splicer', splicer)} by {other_change:+.0%}"
         )
         found.append(
-            Story("this program or the fiber it is used on", partial(str, why),
-                  view.loss(mask) + view.prior("program here", len(numbers)))
+            Hypothesis("this program or the fiber it is used on", partial(str, why),
+                  evidence.loss_evidence(cells) + evidence.log_prior("program here", len(codes)))
         )  # fmt: skip
     return found
 
 
-def _fibers(view: View, mask: Bools, name: str, among: int) -> list[Story]:
-    window, code = view.window, view.window.code("fibers")
+def _fibers(evidence: ShiftEvidence, cells: Bools, name: str, among: int) -> list[Hypothesis]:
+    window, code = evidence.window, evidence.window.code("fibers")
     size = len(window.cells.names["fibers"])
-    now, then = (
+    now, before = (
         np.bincount(code[part], window.n[part], minlength=size) / max(window.n[part].sum(), 1.0)
-        for part in (mask & window.after, mask & ~window.after)
+        for part in (cells & window.after, cells & ~window.after)
     )
-    came = int(np.argmax(now - then))
-    if now[came] - then[came] < NEW_FIBERS or then[came] > 0.5 * now[came]:
+    new_pair = int(np.argmax(now - before))
+    if now[new_pair] - before[new_pair] < NEW_FIBERS or before[new_pair] > 0.5 * now[new_pair]:
         return []
-    cells = mask & (code == came)
+    joined = cells & (code == new_pair)
     why = (
-        f"{view.name('fibers', came)} was {then[came]:.0%} of {name} before and "
-        f"{now[came]:.0%} since"
+        f"{evidence.name('fibers', new_pair)} was {before[new_pair]:.0%} of {name} before and "
+        f"{now[new_pair]:.0%} since"
     )
-    level = view.level(cells & window.after)
-    if level is not None:
-        why += f", with losses {level:+.0%} against what is usual with this program"
-    score = view.loss(cells) + view.prior("fibers", among) + NEW_FIBERS_SAY
-    return [Story("other fibers joined with this program", partial(str, why), score)]
+    relative = evidence.relative_loss(joined & window.after)
+    if relative is not None:
+        why += f", with losses {relative:+.0%} against what is usual with this program"
+    score = evidence.loss_evidence(joined) + evidence.log_prior("fibers", among) + NEW_FIBERS_SIGN
+    return [Hypothesis("other fibers joined with this program", partial(str, why), score)]
 
 
-def _programs(view: View) -> list[Story]:
+def _programs(evidence: ShiftEvidence) -> list[Hypothesis]:
     found = []
-    numbers = view.values("program")
-    for number in numbers:
-        mask, name = view.mask("program", number), view.name("program", number)
-        if len(np.unique(view.window.code("splicer")[mask & view.window.after])) < 2:
+    codes = evidence.main_codes("program")
+    for code in codes:
+        cells, name = evidence.cells_with("program", code), evidence.name("program", code)
+        if len(np.unique(evidence.window.code("splicer")[cells & evidence.window.after])) < 2:
             continue
         found.append(
-            Story(
+            Hypothesis(
                 "a program on all splicers, or a batch of the fiber it is used on",
-                partial(_on_every_splicer, view, mask, name),
-                view.loss(mask) + view.prior("program", len(numbers)),
+                partial(_program_text, evidence, cells, name),
+                evidence.loss_evidence(cells) + evidence.log_prior("program", len(codes)),
             )
         )
     return found
 
 
-def _sites(view: View) -> list[Story]:
+def _sites(evidence: ShiftEvidence) -> list[Hypothesis]:
     found = []
-    numbers = view.values("site")
-    for number in numbers:
-        mask, name = view.mask("site", number), view.name("site", number)
-        here = len(np.unique(view.window.code("splicer")[mask & view.window.after]))
-        if not 2 <= here < view.splicers:
+    codes = evidence.main_codes("site")
+    for code in codes:
+        cells, name = evidence.cells_with("site", code), evidence.name("site", code)
+        here = len(np.unique(evidence.window.code("splicer")[cells & evidence.window.after]))
+        if not 2 <= here < evidence.splicers:
             continue
         found.append(
-            Story(
+            Hypothesis(
                 f"the place: weather, dust or work at {name}",
-                partial(_at_one_site, view, mask, name),
-                view.loss(mask) + view.prior("site", len(numbers)),
+                partial(_site_text, evidence, cells, name),
+                evidence.loss_evidence(cells) + evidence.log_prior("site", len(codes)),
             )
         )
     return found
 
 
-def _crew(view: View) -> list[Story]:
-    if view.splicers < 3:
+def _crew(evidence: ShiftEvidence) -> list[Hypothesis]:
+    if evidence.splicers < 3:
         return []
-    everything = np.ones(len(view.own), dtype=bool)
+    all_cells = np.ones(len(evidence.subject_cells), dtype=bool)
     return [
-        Story(
+        Hypothesis(
             "the whole crew: weather, a batch of fiber or the work",
-            partial(_everywhere, view, everything),
-            view.loss(everything) + view.prior("crew"),
+            partial(_crew_text, evidence, all_cells),
+            evidence.loss_evidence(all_cells) + evidence.log_prior("crew"),
         )
     ]
 
 
-def _on_every_splicer(view: View, mask: Bools, name: str) -> str:
-    said = f"{name} moved on every splicer ({view.parts(mask, 'splicer')})"
-    return said + view.changed(~mask, ", other programs by {}")
+def _program_text(evidence: ShiftEvidence, cells: Bools, name: str) -> str:
+    text = f"{name} moved on every splicer ({evidence.largest_parts_text(cells, 'splicer')})"
+    return text + evidence.change_text(~cells, ", other programs by {}")
 
 
-def _at_one_site(view: View, mask: Bools, name: str) -> str:
-    said = f"every splicer at {name} moved ({view.parts(mask, 'splicer')})"
-    return said + view.changed(~mask, ", those elsewhere by {}") + _air(view, mask)
+def _site_text(evidence: ShiftEvidence, cells: Bools, name: str) -> str:
+    text = f"every splicer at {name} moved ({evidence.largest_parts_text(cells, 'splicer')})"
+    return (
+        text + evidence.change_text(~cells, ", those elsewhere by {}") + _air_text(evidence, cells)
+    )
 
 
-def _everywhere(view: View, mask: Bools) -> str:
-    return f"the whole crew moved ({view.parts(mask, 'splicer')})" + _air(view, mask)
+def _crew_text(evidence: ShiftEvidence, cells: Bools) -> str:
+    return f"the whole crew moved ({evidence.largest_parts_text(cells, 'splicer')})" + _air_text(
+        evidence, cells
+    )
 
 
-def _air(view: View, mask: Bools) -> str:
-    """Air of a set since the onset where it was unlike the days before."""
-    told = []
-    for column, word, unit, digits in (
+def _air_text(evidence: ShiftEvidence, cells: Bools) -> str:
+    """Text on the air of a set since the onset if it differed from the days before."""
+    texts = []
+    for column, quantity, unit, digits in (
         ("density", "air density", "kg/m³", 3), ("vapor", "vapor pressure", "hPa", 0),
     ):  # fmt: skip
         means, spread = [], 0.0
-        for part in (mask & view.window.after, mask & ~view.window.after):
-            known = view.window.sums("density_n")[part]
-            if known.sum() < FEWEST:
+        for part in (cells & evidence.window.after, cells & ~evidence.window.after):
+            known = evidence.window.sums("density_n")[part]
+            if known.sum() < MIN_SPLICES:
                 return ""
-            values = view.window.sums(column)[part] / np.maximum(known, 1.0)
+            values = evidence.window.sums(column)[part] / np.maximum(known, 1.0)
             means.append(float(np.average(values, weights=known)))
             spread = float(np.sqrt(np.average((values - means[-1]) ** 2, weights=known)))
-        now, then = means
-        if abs(now - then) > AIR_MOVED * max(spread, 1e-9):
-            told.append(f"{word} {then:.{digits}f} {unit} before and {now:.{digits}f} since")
-    return "; " + ", ".join(told) if told else ""
+        now, before = means
+        if abs(now - before) > AIR_MOVED * max(spread, 1e-9):
+            texts.append(f"{quantity} {before:.{digits}f} {unit} before and {now:.{digits}f} since")
+    return "; " + ", ".join(texts) if texts else ""

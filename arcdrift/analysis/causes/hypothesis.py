@@ -1,4 +1,4 @@
-"""One finding on loss seen against the whole crew: what moved, by how much, how surely."""
+"""Hypotheses on the cause of a shift in loss, and the evidence of the crew's cells for them."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -7,174 +7,188 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.causes.crew_cells import Window
+from arcdrift.analysis.causes.crew_cells import OnsetWindow
 from arcdrift.analysis.causes.random_effects import Shift
-from arcdrift.analysis.causes.records_near_onset import Changes
+from arcdrift.analysis.causes.records_near_onset import RecordsNearOnset
 from arcdrift.arrays import Bools
 
-FEWEST = 20
-"""Splices below which nothing is said of them."""
-PART = 0.10
-"""Share of a subject's splices from which a person, splicer or program may explain it."""
-LOSS_SPREAD, ANGLE_SPREAD = 0.35, 0.35
-"""Usual size of a shift worth a finding: of loss, and of log angle."""
+MIN_SPLICES = 20
+"""Sets of fewer splices are not assessed."""
+FAIR_SHARE = 0.10
+"""A person, splicer or program may explain a subject's shift from this share of its splices on."""
+LOSS_SHIFT_SD, ANGLE_SHIFT_SD = 0.35, 0.35
+"""Prior standard deviation of a shift: of relative loss, and of the log angle."""
 ANGLE_MOVED = 0.12
-"""Change of the log angle that costs loss worth speaking of."""
-SURE = 3.0
-"""Most that a sign says, whatever its evidence: things happen near an onset by coincidence.
-A large sign says more, as large coincidences are rarer."""
-APART = 8.0
-"""How much the angles of one set may speak for it against another set's."""
+"""Change of the log angle that has a noticeable effect on loss."""
+MAX_SIGN = 3.0
+"""Largest log likelihood ratio of a sign on record, because coincidences near an onset are common.
+A large angle shift may count more, as large coincidences are rarer."""
+MAX_DEFICIT = 8.0
+"""Largest penalty of a set's angles against the set with the strongest angle shift."""
 
-# how often each story is behind a loss that moved, before anything is looked at
 PRIOR = {
     "splicer": 0.22, "arc": 0.08, "worn": 0.05, "blade": 0.10, "one side": 0.05, "person": 0.20,
     "hands": 0.12, "program here": 0.05, "fibers": 0.05, "program": 0.04, "site": 0.03,
     "crew": 0.03, "service": 0.03, "chance": 0.35,
 }  # fmt: skip
+"""Relative prior frequency of each kind of hypothesis when a loss has shifted."""
 
 
 @dataclass(frozen=True)
-class Story:
-    """One way it may have come about.
+class Hypothesis:
+    """One possible cause of a shift.
 
     Attributes
     ----------
     cause : str
     why : callable
-        Gives the words; only those of stories that are told are worked out.
+        Returns the explanation; called only for hypotheses that are reported.
     score : float
-        Log of the chance, up to a constant that all stories share.
-    who : str
-        Stories of one person are told as one.
+        Log of the posterior probability, up to a constant common to all hypotheses.
+    technician : str
+        Hypotheses on the same person are reported as one; empty for other hypotheses.
     """
 
     cause: str
     why: Callable[[], str]
     score: float
-    who: str = ""
+    technician: str = ""
 
 
 @dataclass(frozen=True)
-class View:
-    """A subject's change, and the cells of the crew about it.
+class ShiftEvidence:
+    """A subject's shift in loss, with the crew's cells and records near its onset.
+
+    Sets of cells are boolean arrays over the cells of `window`. "Evidence" is the natural log of a
+    Bayes factor.
 
     Attributes
     ----------
-    own : array of bool
-        The subject's cells since the onset, among the window's.
+    subject_cells : array of bool
+        The subject's cells since the onset.
     sign : float
         1 for a rise, -1 for a fall.
-    of_person : bool
-        The subject is a person: nobody else can have taken over.
+    about_technician : bool
+        The subject is a person, so that nobody else can have taken over.
     """
 
-    window: Window
-    changes: Changes
-    own: Bools
+    window: OnsetWindow
+    records: RecordsNearOnset
+    subject_cells: Bools
     onset: pd.Timestamp
     until: pd.Timestamp
     sign: float
-    of_person: bool = False
+    about_technician: bool = False
 
     @cached_property
     def splicers(self) -> int:
-        """Splicers of the crew at work since the onset."""
+        """Number of the crew's splicers in use since the onset."""
         return len(np.unique(self.window.code("splicer")[self.window.after]))
 
-    def values(self, key: str) -> list[int]:
-        """Numbers of a key's values that made a fair part of the subject's splices."""
-        n = self.window.n[self.own]
-        made = np.bincount(self.window.code(key)[self.own], n)
-        return [int(number) for number in np.flatnonzero(made >= PART * n.sum())]
+    def main_codes(self, key: str) -> list[int]:
+        """Codes of a key's values with at least `FAIR_SHARE` of the subject's splices."""
+        n = self.window.n[self.subject_cells]
+        splices = np.bincount(self.window.code(key)[self.subject_cells], n)
+        return [int(code) for code in np.flatnonzero(splices >= FAIR_SHARE * n.sum())]
 
-    def mask(self, key: str, number: int) -> Bools:
-        """Every cell of the crew with a value of a key, before and since."""
-        return np.asarray(self.window.code(key) == number)
+    def cells_with(self, key: str, code: int) -> Bools:
+        """All cells of the crew with this value of a key, before and since the onset."""
+        return np.asarray(self.window.code(key) == code)
 
-    def name(self, key: str, number: int) -> str:
-        """The value behind a number."""
-        return self.window.cells.names[key][number]
+    def name(self, key: str, code: int) -> str:
+        """Value of a key by its code."""
+        return self.window.cells.names[key][code]
 
-    def prior(self, story: str, among: int = 1) -> float:
-        """Log prior of a story, shared among so many of its kind."""
-        return float(np.log(PRIOR[story] / among))
+    def log_prior(self, kind: str, among: int = 1) -> float:
+        """Log prior of one of so many hypotheses of a kind."""
+        return float(np.log(PRIOR[kind] / among))
 
-    def loss(self, mask: Bools) -> float:
-        """Evidence that the losses of a set moved at the onset."""
-        levels, known = self.window.levels("loss")
-        cells = (mask & self.window.after)[known]
-        return levels.shift(cells, self.sign, LOSS_SPREAD).evidence
+    def loss_evidence(self, cells: Bools) -> float:
+        """Evidence that the loss of a set of cells shifted at the onset."""
+        model, known = self.window.model("loss")
+        since = (cells & self.window.after)[known]
+        return model.shift_bayes_factor(since, self.sign, LOSS_SHIFT_SD).log_bayes_factor
 
-    def standing(self, mask: Bools) -> float:
-        """Evidence that the losses of a set lie to the side, before the onset as well as since."""
-        levels, known = self.window.levels("loss")
-        return levels.shift(mask[known], self.sign, LOSS_SPREAD).evidence
+    def lasting_loss_evidence(self, cells: Bools) -> float:
+        """Evidence that the loss of a set differs by the same amount before and since the onset."""
+        model, known = self.window.model("loss")
+        return model.shift_bayes_factor(cells[known], self.sign, LOSS_SHIFT_SD).log_bayes_factor
 
-    def angle(
-        self, mask: Bools, what: str = "angle", side: float | None = None, *, standing: bool = False
+    def angle_shift(
+        self,
+        cells: Bools,
+        measure: str = "angle",
+        side: float | None = None,
+        *,
+        lasting: bool = False,
     ) -> Shift:
-        """Shift of the log cleave angles (or of right against left: ``uneven``) of a set."""
-        levels, known = self.window.levels(what)
-        cells = (mask if standing else mask & self.window.after)[known]
-        return levels.shift(cells, self.sign if side is None else side, ANGLE_SPREAD)
+        """Shift of the log cleave angles of a set (``uneven``: of right minus left log angle).
+
+        With `lasting` the shift covers the cells before the onset as well.
+        """
+        model, known = self.window.model(measure)
+        shifted = (cells if lasting else cells & self.window.after)[known]
+        return model.shift_bayes_factor(
+            shifted, self.sign if side is None else side, ANGLE_SHIFT_SD
+        )
 
     @cached_property
-    def angles(self) -> dict[tuple[str, int], float]:
-        """What the angles say for each cleaver and person, against no change of angles.
+    def angle_evidence(self) -> dict[tuple[str, int], float]:
+        """Evidence of the angles for each cleaver and person, by key and code.
 
-        The surest set gets what its evidence says, up to what coincidence leaves; each other set
-        gets less by as much as its own evidence is less.
+        The set with the strongest angle shift gets its evidence, limited as described at
+        `MAX_SIGN`; every other set gets less by the difference of the evidences.
         """
         shifts = {
-            (key, number): self.angle(self.mask(key, number))
+            (key, code): self.angle_shift(self.cells_with(key, code))
             for key in ("cleaver", "technician")
-            for number in self.values(key)
+            for code in self.main_codes(key)
         }
-        best = max((shift.evidence for shift in shifts.values()), default=0.0)
-        told = {}
+        best = max((shift.log_bayes_factor for shift in shifts.values()), default=0.0)
+        evidence = {}
         for key, shift in shifts.items():
             size = self.sign * shift.size
-            term = min(best, SURE + max(size, 0.0) / ANGLE_MOVED)
-            term += max(shift.evidence - best, -APART)
-            told[key] = term if size >= ANGLE_MOVED else min(term, 0.0) - SURE
-        return told
+            term = min(best, MAX_SIGN + max(size, 0.0) / ANGLE_MOVED)
+            term += max(shift.log_bayes_factor - best, -MAX_DEFICIT)
+            evidence[key] = term if size >= ANGLE_MOVED else min(term, 0.0) - MAX_SIGN
+        return evidence
 
-    def change(self, mask: Bools) -> float | None:
-        """Relative change of the mean loss of a set since the onset; None for a few splices."""
-        now, then = self._ratio(mask & self.window.after), self._ratio(mask & ~self.window.after)
-        return None if now is None else now / (then or 1.0) - 1.0
+    def loss_change(self, cells: Bools) -> float | None:
+        """Relative change of the mean loss of a set since the onset; None for few splices."""
+        after = self.window.after
+        now, before = self._loss_ratio(cells & after), self._loss_ratio(cells & ~after)
+        return None if now is None else now / (before or 1.0) - 1.0
 
-    def level(self, mask: Bools) -> float | None:
-        """Mean loss of a set relative to what is usual for its streams, less 1."""
-        ratio = self._ratio(mask)
+    def relative_loss(self, cells: Bools) -> float | None:
+        """Mean loss of a set over the usual loss of its streams, minus 1."""
+        ratio = self._loss_ratio(cells)
         return None if ratio is None else ratio - 1.0
 
-    def _ratio(self, mask: Bools) -> float | None:
-        if self.window.n[mask].sum() < FEWEST:
+    def _loss_ratio(self, cells: Bools) -> float | None:
+        if self.window.n[cells].sum() < MIN_SPLICES:
             return None
-        usual = self.window.n[mask] @ self.window.expected[mask]
-        return float(self.window.sums("capped")[mask].sum() / usual)
+        usual = self.window.n[cells] @ self.window.expected[cells]
+        return float(self.window.sums("capped")[cells].sum() / usual)
 
-    def changed(self, mask: Bools, words: str) -> str:
-        """Words with the change of a set in them; none for too few splices."""
-        change = self.change(mask)
-        return "" if change is None else words.format(f"{change:+.0%}")
+    def change_text(self, cells: Bools, template: str) -> str:
+        """Template filled with the loss change of a set; empty for few splices."""
+        change = self.loss_change(cells)
+        return "" if change is None else template.format(f"{change:+.0%}")
 
-    def parts(self, mask: Bools, key: str) -> str:
-        """How far the three largest parts of a set moved."""
+    def largest_parts_text(self, cells: Bools, key: str) -> str:
+        """Loss change of the three largest parts of a set, by the values of a key."""
         code = self.window.code(key)
-        since = mask & self.window.after
-        made = np.bincount(code[since], self.window.n[since])
-        told = [
-            self.changed(mask & (code == number), f"{self.name(key, int(number))} {{}}")
-            for number in np.argsort(-made, kind="stable")[:3]
+        since = cells & self.window.after
+        splices = np.bincount(code[since], self.window.n[since])
+        texts = [
+            self.change_text(cells & (code == part), f"{self.name(key, int(part))} {{}}")
+            for part in np.argsort(-splices, kind="stable")[:3]
         ]
-        return ", ".join(one for one in told if one)
+        return ", ".join(text for text in texts if text)
 
 
-def subject_cells(window: Window, subject_type: str, subject_id: str) -> Bools:
-    """A subject's cells, before and since."""
+def cells_of_subject(window: OnsetWindow, subject_type: str, subject_id: str) -> Bools:
+    """Cells of a subject, before and since the onset."""
     if subject_type == "crew":
         return np.ones(len(window.rows), dtype=bool)
-    return np.asarray(window.code(subject_type) == window.cells.number(subject_type, subject_id))
+    return np.asarray(window.code(subject_type) == window.cells.code_of(subject_type, subject_id))

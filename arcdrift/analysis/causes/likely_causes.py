@@ -1,102 +1,115 @@
-"""Likely causes of a risen or fallen loss, ranked by what the loss pattern and the records say.
+"""Likely causes of a rise or fall of loss, ranked by the pattern of losses and by other records.
 
-A hint with its evidence, not a verdict. Every story (dust at one splicer, a dull blade, one pair
-of hands, a batch of fiber ...) says which cells of the crew moved and which did not, and what
-else should then be on record. Its score is the log of its prior, of how well the losses fit it
-(`arcdrift.analysis.causes.random_effects`), and of how much likelier the other signs are under it
-than by coincidence. "Cannot tell" is a story too, with the evidence a chance alarm would have, and
-wins
-where nothing else speaks. Priors and the strength of signs were set on simulated crews
-(``tests/recovery/cause_study.py``), which also tells how far the weights can be trusted.
+The result is a hint with its evidence, not a verdict. Each hypothesis (dust at one splicer, a dull
+blade, one technician, a batch of fiber ...) says which cells of the crew shifted and which did not,
+and what else should then be on record. Its score is the sum of the logs of its prior, of the Bayes
+factor of the losses (`arcdrift.analysis.causes.random_effects`), and of the likelihood ratios of
+the other signs against coincidence. "Cannot tell" is a hypothesis too, with the evidence that a
+chance alarm would have. Priors and the strength of signs were set on simulated crews
+(``tests/recovery/cause_study.py``), which also measure how well the weights are calibrated.
 """
 
 import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.causes.crew_cells import CrewCells
-from arcdrift.analysis.causes.crew_wide_hypotheses import wide_stories
-from arcdrift.analysis.causes.hypothesis import FEWEST, Story, View, subject_cells
-from arcdrift.analysis.causes.records_near_onset import Changes
-from arcdrift.analysis.causes.splicer_hypotheses import machine_stories
-from arcdrift.analysis.causes.technician_hypotheses import hand_stories
+from arcdrift.analysis.causes.crew_wide_hypotheses import crew_wide_hypotheses
+from arcdrift.analysis.causes.hypothesis import (
+    MIN_SPLICES,
+    Hypothesis,
+    ShiftEvidence,
+    cells_of_subject,
+)
+from arcdrift.analysis.causes.records_near_onset import RecordsNearOnset
+from arcdrift.analysis.causes.splicer_hypotheses import splicer_hypotheses
+from arcdrift.analysis.causes.technician_hypotheses import technician_hypotheses
 from arcdrift.finding import Cause
 
 CANNOT_TELL = "cannot tell"
 CHANCE = (2.0, 6.0)
-"""Evidence that a chance alarm has for its own subject, which was picked for it: at least and at
-most so much of what is seen."""
-LISTED = 0.05
-"""Weight from which a cause is told."""
+"""Bounds on the evidence of a chance alarm for its own subject, which was selected by the alarm."""
+MIN_WEIGHT = 0.05
+"""Smallest weight of a reported cause."""
 MOST = 4
+"""Largest number of reported causes."""
 
 
 def likely_causes(
     cells: CrewCells,
-    changes: Changes,
+    records: RecordsNearOnset,
     subject_type: str,
     subject_id: str,
     onset: pd.Timestamp,
     until: pd.Timestamp,
     side: str,
 ) -> tuple[Cause, ...]:
-    """Rank what may have moved the loss of a stream, splicer, technician, site or crew.
+    """Rank possible causes of a shift in loss of a stream, splicer, technician, site or crew.
 
     Parameters
     ----------
     cells : CrewCells
-        The whole crew's, indexed once.
-    changes : Changes
-        What else is on record.
+        Technician days of the whole crew.
+    records : RecordsNearOnset
+        Other records of the whole crew.
     subject_type : str
         ``stream`` (``splicer / program``), ``splicer``, ``technician``, ``cleaver``,
         ``program``, ``site`` or ``crew``.
     onset, until : Timestamp
-        UTC: when the first day after the change began, and the last day that showed it.
+        UTC start of the first day after the change, and of the last day that showed it.
     side : str
         ``up`` or ``down``.
 
     Returns
     -------
     tuple of Cause
-        Weights are chances among all stories, "cannot tell" included; those below 0.05 are left
-        out.
+        Weights are posterior probabilities among all hypotheses, "cannot tell" included; causes
+        below 0.05 are left out.
     """
     window = cells.window(onset, until)
     if window is None:
-        return _nothing("there are no splices before the onset to compare with")
-    own = window.after & subject_cells(window, subject_type, subject_id)
-    if window.n[own].sum() < FEWEST:
-        return _nothing(f"fewer than {FEWEST} splices since the onset can be compared")
+        return _cannot_tell("there are no splices before the onset to compare with")
+    cells_since = window.after & cells_of_subject(window, subject_type, subject_id)
+    if window.n[cells_since].sum() < MIN_SPLICES:
+        return _cannot_tell(f"fewer than {MIN_SPLICES} splices since the onset can be compared")
     sign = 1.0 if side == "up" else -1.0
-    view = View(window, changes, own, onset, until, sign, subject_type == "technician")
-    chance = Story(
+    evidence = ShiftEvidence(
+        window, records, cells_since, onset, until, sign, subject_type == "technician"
+    )
+    chance = Hypothesis(
         CANNOT_TELL,
         lambda: "what is on record does not say more than chance would",
-        view.prior("chance") + float(np.clip(view.loss(own), *CHANCE)),
+        evidence.log_prior("chance") + float(np.clip(evidence.loss_evidence(cells_since), *CHANCE)),
     )
-    stories = [chance, *machine_stories(view), *hand_stories(view), *wide_stories(view)]
-    return _ranked(stories)
+    return _ranked(
+        [
+            chance,
+            *splicer_hypotheses(evidence),
+            *technician_hypotheses(evidence),
+            *crew_wide_hypotheses(evidence),
+        ]
+    )
 
 
-def _nothing(why: str) -> tuple[Cause, ...]:
+def _cannot_tell(why: str) -> tuple[Cause, ...]:
     return (Cause(CANNOT_TELL, why, 1.0),)
 
 
-def _ranked(stories: list[Story]) -> tuple[Cause, ...]:
-    scores = np.array([story.score for story in stories])
+def _ranked(hypotheses: list[Hypothesis]) -> tuple[Cause, ...]:
+    """Causes with their posterior probabilities, most likely first."""
+    scores = np.array([hypothesis.score for hypothesis in hypotheses])
     weights = np.exp(scores - scores.max())
     weights /= weights.sum()
-    # what is said of one person is one cause, told in the words of its likelier story
-    together: dict[str, list[int]] = {}
-    for place, story in enumerate(stories):
-        together.setdefault(story.who or f" {place}", []).append(place)
-    told = [
-        (float(weights[places].sum()), stories[max(places, key=lambda one: scores[one])])
-        for places in together.values()
+    # hypotheses on one person are one cause, with the explanation of the likelier hypothesis
+    groups: dict[str, list[int]] = {}
+    for index, hypothesis in enumerate(hypotheses):
+        groups.setdefault(hypothesis.technician or f" {index}", []).append(index)
+    ranked = [
+        (float(weights[group].sum()), hypotheses[max(group, key=lambda index: scores[index])])
+        for group in groups.values()
     ]
-    told.sort(key=lambda one: -one[0])
+    ranked.sort(key=lambda pair: -pair[0])
     return tuple(
-        Cause(story.cause, story.why(), round(weight, 2))
-        for weight, story in told[:MOST]
-        if weight >= LISTED
+        Cause(hypothesis.cause, hypothesis.why(), round(weight, 2))
+        for weight, hypothesis in ranked[:MOST]
+        if weight >= MIN_WEIGHT
     )

@@ -1,6 +1,6 @@
-"""What else is on record near an onset: service, arc checks, the arc's mismatch, blades, wear.
+"""Records near an onset: service, arc alarms, missed checks, arc mismatch, wear, blade use.
 
-A light look-up: everything is sorted once, and worked out for a splicer when it is asked about.
+Everything is sorted once; values of a splicer are computed on demand.
 """
 
 from collections.abc import Hashable
@@ -27,18 +27,19 @@ from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.settings import Crew, Splicer
 
 LEVEL_CHECKS = 3
-"""Checks of an electrode pair before its level, and so a mismatch, is known."""
+"""Checks that an electrode pair needs for a level, and so for a mismatch."""
 NO_CHECK = ("missed", "failed-only")
+"""Statuses of a workday without a passed check."""
 
 
 @dataclass(frozen=True)
 class Mismatches:
-    """Cells of one splicer with what the arc setting was off by.
+    """Mismatch of the arc setting in the cells of one splicer.
 
     Attributes
     ----------
     at : array of int64
-        Midnight (UTC) of the local day, microseconds.
+        Midnight (taken as UTC) of the local day, microseconds.
     n : array
         Splices.
     square : array
@@ -51,8 +52,8 @@ class Mismatches:
 
 
 @dataclass(frozen=True)
-class Changes:
-    """Records of a whole crew that may explain a change.
+class RecordsNearOnset:
+    """Records of a whole crew that may explain a shift in loss.
 
     Attributes
     ----------
@@ -107,7 +108,7 @@ class Changes:
         if self.points.empty:
             return {}
         alarmed = self.points[self.points["alarm"].astype(bool)].sort_values("checked_at")
-        return {str(name): list(mine) for name, mine in alarmed.groupby("splicer")["checked_at"]}
+        return {str(name): list(times) for name, times in alarmed.groupby("splicer")["checked_at"]}
 
     @cached_property
     def _arcs(self) -> dict[str, tuple[Ints, Floats]]:
@@ -116,8 +117,8 @@ class Changes:
             return {}
         counted = self.points.dropna(subset=["arcs"]).sort_values("checked_at")
         return {
-            str(name): (_micros(mine["checked_at"]), mine["arcs"].to_numpy(dtype=np.float64))
-            for name, mine in counted.groupby("splicer")
+            str(name): (_micros(points["checked_at"]), points["arcs"].to_numpy(dtype=np.float64))
+            for name, points in counted.groupby("splicer")
         }
 
     @cached_property
@@ -125,11 +126,11 @@ class Changes:
         if self.points.empty:
             return {}
         used = self.points[self.points["excluded"].isna()]
-        return {str(name): mine for name, mine in used.groupby("splicer")}
+        return {str(name): points for name, points in used.groupby("splicer")}
 
     @cached_property
     def _cells(self) -> dict[str, dict[Hashable, npt.NDArray[Any]]]:
-        """Columns of `cells` by splicer."""
+        """Columns of `cells`, by splicer."""
         columns = self.cells.drop(columns=["splicer", "program", "technician"])
         arrays = {name: columns[name].to_numpy() for name in columns}
         return {
@@ -139,16 +140,16 @@ class Changes:
 
     @cached_property
     def _checks(self) -> dict[str, tuple[Ints, Bools]]:
-        """First splice of each workday, and whether it had no passed check."""
+        """Time of the first splice of each workday, and whether the day had no passed check."""
         worked = self.checks.dropna(subset=["first_splice_at"]).sort_values("first_splice_at")
-        bare = worked["status"].isin(NO_CHECK)
+        unchecked = worked["status"].isin(NO_CHECK)
         return {
-            str(name): (_micros(mine["first_splice_at"]), bare[mine.index].to_numpy())
-            for name, mine in worked.groupby("splicer")
+            str(name): (_micros(days["first_splice_at"]), unchecked[days.index].to_numpy())
+            for name, days in worked.groupby("splicer")
         }
 
     @cached_property
-    def _known(self) -> dict[str, ArcModel]:
+    def _models(self) -> dict[str, ArcModel]:
         return {model.splicer: model for model in self.models if isinstance(model, ArcModel)}
 
     @cached_property
@@ -157,7 +158,7 @@ class Changes:
 
     @cached_property
     def _uses(self) -> dict[str, tuple[Ints, Floats, Ints]]:
-        """By cleaver: first splice of each hour of use, cleaves so far, and turns of the blade."""
+        """By cleaver: first splice of each hour of use, cleaves before it, turns of the blade."""
         turned = turns_by_cleaver(self.service)
         found = {}
         for name, hours in hours_by_asset(self.use, "cleaver").items():
@@ -169,30 +170,34 @@ class Changes:
             found[name] = (at, count, np.sort(np.r_[logged, at[moved]]))
         return found
 
-    def served(
+    def service_between(
         self, asset: str, begin: pd.Timestamp, end: pd.Timestamp
     ) -> list[tuple[str, pd.Timestamp]]:
-        """Actions on an asset between two instants, with when."""
-        return [one for one in self._service.get(asset, []) if begin <= one[1] <= end]
+        """Service on an asset between two times: actions with their times."""
+        return [(action, at) for action, at in self._service.get(asset, []) if begin <= at <= end]
 
-    def often(self, action: str) -> float:
-        """How many times a day an action is done to one asset, over all that have had it."""
+    def rate_per_day(self, action: str) -> float:
+        """Mean rate of an action per asset and day, over the assets that have had it."""
         return self._rates.get(action, 0.0)
 
-    def alarm(self, splicer: str, begin: pd.Timestamp, end: pd.Timestamp) -> pd.Timestamp | None:
-        """First arc check of a splicer at which its drift chart alarmed between two instants."""
+    def arc_alarm_between(
+        self, splicer: str, begin: pd.Timestamp, end: pd.Timestamp
+    ) -> pd.Timestamp | None:
+        """Time of the first alarm of a splicer's arc drift chart between two times."""
         return next((at for at in self._alarms.get(splicer, []) if begin <= at <= end), None)
 
-    def unchecked(self, splicer: str, begin: pd.Timestamp, end: pd.Timestamp) -> tuple[int, int]:
-        """Workdays of a splicer without a passed check, of all its workdays between instants."""
+    def unchecked_workdays(
+        self, splicer: str, begin: pd.Timestamp, end: pd.Timestamp
+    ) -> tuple[int, int]:
+        """Number of workdays without a passed check, and of all workdays, between two times."""
         if splicer not in self._checks:
             return 0, 0
-        at, bare = self._checks[splicer]
+        at, unchecked = self._checks[splicer]
         first, last = np.searchsorted(at, [_micro(begin), _micro(end)])
-        return int(bare[first:last].sum()), int(last - first)
+        return int(unchecked[first:last].sum()), int(last - first)
 
-    def wear(self, splicer: str, at: pd.Timestamp) -> tuple[float, int] | None:
-        """Arcs on a splicer's electrodes at its last check by a day, and their life."""
+    def electrode_arcs(self, splicer: str, at: pd.Timestamp) -> tuple[float, int] | None:
+        """Arcs on a splicer's electrodes at its last check up to a day, and their life."""
         life = self.crew.splicers.get(splicer, Splicer()).electrode_life_arcs
         if life is None or splicer not in self._arcs:
             return None
@@ -200,8 +205,8 @@ class Changes:
         last = int(np.searchsorted(checked, _micro(at + DAY))) - 1
         return None if last < 0 else (float(arcs[last]), life)
 
-    def cleaves(self, cleaver: str, at: pd.Timestamp) -> float | None:
-        """Cleaves on the blade's position at an instant; None where no turn before it is known."""
+    def cleaves_on_position(self, cleaver: str, at: pd.Timestamp) -> float | None:
+        """Cleaves on the blade's present position; None where no earlier turn is known."""
         if cleaver not in self._uses:
             return None
         hours, count, turns = self._uses[cleaver]
@@ -209,29 +214,29 @@ class Changes:
         turn = int(np.searchsorted(turns, moment, side="right")) - 1
         if turn < 0:
             return None
-        here, then = np.searchsorted(hours, [moment, turns[turn]])
-        return float(count[here] - count[then])
+        now, turned = np.searchsorted(hours, [moment, turns[turn]])
+        return float(count[now] - count[turned])
 
     def mismatches(self, splicer: str) -> Mismatches | None:
-        """What one splicer's arc setting was off by; None where no splice has a check before it."""
+        """Mismatch of one splicer's arc setting; None where no splice has a check before it."""
         if splicer not in self._mismatches:
-            mine = self._cells.get(splicer)
-            self._mismatches[splicer] = None if mine is None else self._mismatch(splicer, mine)
+            cells = self._cells.get(splicer)
+            self._mismatches[splicer] = None if cells is None else self._mismatch(splicer, cells)
         return self._mismatches[splicer]
 
     def _mismatch(self, splicer: str, cells: dict[Hashable, npt.NDArray[Any]]) -> Mismatches | None:
-        model, points = self._known.get(splicer), self._points.get(splicer)
+        model, points = self._models.get(splicer), self._points.get(splicer)
         if model is None or points is None:
             return None
         slopes = np.asarray(model.mean[:SLOPES], dtype=np.float64)
-        rest = points["arc_setting"].to_numpy(dtype=np.float64)
-        rest = rest - center_air(points).to_numpy(dtype=np.float64) @ slopes
+        adjusted = points["arc_setting"].to_numpy(dtype=np.float64)
+        adjusted = adjusted - center_air(points).to_numpy(dtype=np.float64) @ slopes
         epoch = points["epoch"].to_numpy()
         level = np.full(len(cells["n"]), np.nan)
         for number in np.unique(epoch):
-            mine = rest[epoch == number]
-            if len(mine) >= LEVEL_CHECKS:
-                level[cells["epoch"] == number] = np.median(mine)
+            settings = adjusted[epoch == number]
+            if len(settings) >= LEVEL_CHECKS:
+                level[cells["epoch"] == number] = np.median(settings)
         known = ~np.isnan(level)
         square = mean_square_mismatch(cells | {"level": level}, slopes[None, :]) / model.sigma**2
         return Mismatches(

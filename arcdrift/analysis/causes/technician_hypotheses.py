@@ -1,110 +1,124 @@
-"""Stories of one pair of hands: a person's splices changed, or other hands took over."""
+"""Hypotheses on technicians: a person's splices changed, or another person took over."""
 
 from functools import partial
 
 import numpy as np
 
-from arcdrift.analysis.causes.hypothesis import ANGLE_MOVED, SURE, Story, View
+from arcdrift.analysis.causes.hypothesis import ANGLE_MOVED, MAX_SIGN, Hypothesis, ShiftEvidence
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.arrays import Bools
 
 TAKEOVER, MORE = 0.5, 0.25
-"""Rise in a person's share of the splices that is a change of hands, or may be one."""
-CAME = 1.0
-"""What a change of hands at the onset says: people change often."""
-NEW, NEW_DAYS, OLD_DAYS = 2.0, 30, 30
-"""What it says that a person is new: began so many days before the onset at most, and so many
-after the records did."""
+"""Increase of a person's share of the splices that is, or may be, a change of technician."""
+TAKEOVER_SIGN = 1.0
+"""Log likelihood ratio of a change of technician at the onset; small, because they are common."""
+NEW_SIGN, NEW_DAYS, OLD_DAYS = 2.0, 30, 30
+"""Log likelihood ratio of a new person, whose first splice is at most `NEW_DAYS` before the onset
+and at least `OLD_DAYS` after the start of the records."""
 ANGLES_TOO = 0.5
-"""Chance that hands that raise the loss raise the cleave angles, too."""
-FAIR = "may be the work, the fiber or the place rather than the person"
+"""Probability that a technician who raises the loss also raises the cleave angles."""
+CAUTION = "may be the work, the fiber or the place rather than the person"
 DAY_US = 86_400_000_000
 
 
-def hand_stories(view: View) -> list[Story]:
-    """Stories of each technician with a fair part of the subject's splices."""
-    window = view.window
+def technician_hypotheses(evidence: ShiftEvidence) -> list[Hypothesis]:
+    """Hypotheses on each technician with a fair share of the subject's splices."""
+    window = evidence.window
     people = window.code("technician")
     if len(np.unique(people[window.after])) < 2:
         return []
-    numbers = [one for one in view.values("technician") if view.name("technician", one) != NOBODY]
-    streams = np.isin(window.code("stream"), np.unique(window.code("stream")[view.own]))
+    codes = [
+        code
+        for code in evidence.main_codes("technician")
+        if evidence.name("technician", code) != NOBODY
+    ]
+    streams = np.isin(
+        window.code("stream"), np.unique(window.code("stream")[evidence.subject_cells])
+    )
     usual = streams & ~window.after
     found = []
-    for number in numbers:
-        mask = view.mask("technician", number)
-        now, then = (
-            float(window.n[part & mask].sum() / max(window.n[part].sum(), 1.0))
-            for part in (view.own, usual)
+    for code in codes:
+        cells = evidence.cells_with("technician", code)
+        now, before = (
+            float(window.n[part & cells].sum() / max(window.n[part].sum(), 1.0))
+            for part in (evidence.subject_cells, usual)
         )
-        hint = CAME if now - then >= TAKEOVER and not view.of_person else 0.0
-        new = _is_new(view, number)
-        hint += NEW if new else 0.0
-        prior = hint - float(np.log(len(numbers)))
-        name = view.name("technician", number)
+        sign = TAKEOVER_SIGN if now - before >= TAKEOVER and not evidence.about_technician else 0.0
+        new = _is_new(evidence, code)
+        sign += NEW_SIGN if new else 0.0
+        prior = sign - float(np.log(len(codes)))
+        name = evidence.name("technician", code)
         found.append(
-            Story(
+            Hypothesis(
                 f"one technician's splices: {name}",
-                partial(_person, view, name, mask, streams, now, new),
-                view.loss(mask) + prior + view.prior("person")
-                + _perhaps(view.angles[("technician", number)]),
-                who=name,
+                partial(_person_text, evidence, name, cells, streams, now, new),
+                evidence.loss_evidence(cells) + prior + evidence.log_prior("person")
+                + _optional_sign(evidence.angle_evidence[("technician", code)]),
+                technician=name,
             )
         )  # fmt: skip
-        if now - then >= MORE and not view.of_person:
-            angle = view.angle(mask, standing=True)
-            size = view.sign * angle.size
-            term = min(angle.evidence, SURE) if size >= ANGLE_MOVED else -SURE
+        if now - before >= MORE and not evidence.about_technician:
+            angle = evidence.angle_shift(cells, lasting=True)
+            size = evidence.sign * angle.size
+            term = min(angle.log_bayes_factor, MAX_SIGN) if size >= ANGLE_MOVED else -MAX_SIGN
             found.append(
-                Story(
+                Hypothesis(
                     f"a change of hands: {name}",
-                    partial(_took_over, view, name, mask & ~streams, now, then, new),
-                    view.standing(mask) + prior + view.prior("hands") + _perhaps(term),
-                    who=name,
+                    partial(_takeover_text, evidence, name, cells & ~streams, now, before, new),
+                    evidence.lasting_loss_evidence(cells)
+                    + prior
+                    + evidence.log_prior("hands")
+                    + _optional_sign(term),
+                    technician=name,
                 )
             )
     return found
 
 
-def _perhaps(term: float) -> float:
-    """Evidence of a sign that only some of such causes give."""
+def _optional_sign(term: float) -> float:
+    """Evidence of a sign that occurs with probability `ANGLES_TOO` under the hypothesis."""
     return float(np.logaddexp(np.log(ANGLES_TOO) + term, np.log(1.0 - ANGLES_TOO)))
 
 
-def _is_new(view: View, number: int) -> bool:
-    cells = view.window.cells
-    first = int(cells.at[np.argmax(cells.code["technician"] == number)])
-    onset = view.onset.value // 1000
+def _is_new(evidence: ShiftEvidence, code: int) -> bool:
+    """Whether a technician's first splice on record was shortly before the onset."""
+    cells = evidence.window.cells
+    first = int(cells.at[np.argmax(cells.code["technician"] == code)])
+    onset = evidence.onset.value // 1000
     return first >= cells.at[0] + OLD_DAYS * DAY_US and onset - first <= NEW_DAYS * DAY_US
 
 
-def _person(view: View, name: str, mask: Bools, streams: Bools, now: float, new: bool) -> str:
-    change = view.change(mask)
-    said = "seen wherever this person worked"
-    if not view.of_person:
-        said = f"{name} made {now:.0%} of the splices"
+def _person_text(
+    evidence: ShiftEvidence, name: str, cells: Bools, streams: Bools, now: float, new: bool
+) -> str:
+    change = evidence.loss_change(cells)
+    text = "seen wherever this person worked"
+    if not evidence.about_technician:
+        text = f"{name} made {now:.0%} of the splices"
     if new:
-        said += f", and {name} is new (first on record {_first(view, name)})"
+        text += f", and {name} is new (first on record {_first_day(evidence, name)})"
     if change is not None:
-        said += f"; on all splicers {name}'s losses changed by {change:+.0%}"
-    said += view.changed(streams & ~mask, ", those of others here by {}")
-    shift = view.angle(mask)
-    if view.sign * shift.size >= ANGLE_MOVED:
-        said += f", {name}'s cleave angles by {np.expm1(shift.size):+.0%}"
-    return f"{said}; {FAIR}"
+        text += f"; on all splicers {name}'s losses changed by {change:+.0%}"
+    text += evidence.change_text(streams & ~cells, ", those of others here by {}")
+    shift = evidence.angle_shift(cells)
+    if evidence.sign * shift.size >= ANGLE_MOVED:
+        text += f", {name}'s cleave angles by {np.expm1(shift.size):+.0%}"
+    return f"{text}; {CAUTION}"
 
 
-def _took_over(view: View, name: str, elsewhere: Bools, now: float, then: float, new: bool) -> str:
-    said = f"{name} made {then:.0%} of the splices before and {now:.0%} since"
+def _takeover_text(
+    evidence: ShiftEvidence, name: str, elsewhere: Bools, now: float, before: float, new: bool
+) -> str:
+    text = f"{name} made {before:.0%} of the splices before and {now:.0%} since"
     if new:
-        said += f", and is new (first on record {_first(view, name)})"
-    level = view.level(elsewhere)
-    if level is not None:
-        said += f"; elsewhere {name}'s losses are {level:+.0%} against what is usual there"
-    return f"{said}; {FAIR}"
+        text += f", and is new (first on record {_first_day(evidence, name)})"
+    relative = evidence.relative_loss(elsewhere)
+    if relative is not None:
+        text += f"; elsewhere {name}'s losses are {relative:+.0%} against what is usual there"
+    return f"{text}; {CAUTION}"
 
 
-def _first(view: View, name: str) -> str:
-    cells = view.window.cells
-    place = int(np.argmax(cells.code["technician"] == cells.number("technician", name)))
-    return str(cells.names["day"][cells.code["day"][place]])[:10]
+def _first_day(evidence: ShiftEvidence, name: str) -> str:
+    cells = evidence.window.cells
+    first = int(np.argmax(cells.code["technician"] == cells.code_of("technician", name)))
+    return str(cells.names["day"][cells.code["day"][first]])[:10]

@@ -28,7 +28,7 @@ from arcdrift.analysis.arc.pooled_regression import (
 )
 from arcdrift.analysis.causes.crew_cells import CrewCells
 from arcdrift.analysis.causes.likely_causes import likely_causes
-from arcdrift.analysis.causes.records_near_onset import Changes
+from arcdrift.analysis.causes.records_near_onset import RecordsNearOnset
 from arcdrift.analysis.checks.check_findings import check_findings, doubtful_findings
 from arcdrift.analysis.clock.clock_findings import clock_findings, clocks_not_told, stretches_table
 from arcdrift.analysis.common.days import day_starts
@@ -131,7 +131,7 @@ def assess(
     loss = pending_loss()
     charts = loss.streams
     days = charts.days.assign(day_start=day_starts(charts.days, crew))
-    changes = Changes(
+    records_near_onset = RecordsNearOnset(
         service, points, summary.mismatch_groups, summary.check_days, summary.use,
         tuple(models), crew,
     )  # fmt: skip
@@ -143,7 +143,7 @@ def assess(
         *_electrode_findings(points, models, summary.check_days, days, service, crew, now),
         *service_findings(summary.use, service, crew, now),
         *program_findings(summary.unexpected_days, crew, now),
-        *_loss_findings(summary.technician_days, loss, days, changes, now),
+        *_loss_findings(summary.technician_days, loss, days, records_near_onset, now),
         *average_findings(summary.accepted_days, crew, now),
         *single_findings(summary.over_limit, now),
         *reading_gap_findings(summary.airless, now),
@@ -298,7 +298,7 @@ def _loss_findings(
     hands: pd.DataFrame,
     loss: AllLossCharts,
     days: pd.DataFrame,
-    changes: Changes,
+    records_near_onset: RecordsNearOnset,
     now: pd.Timestamp,
 ) -> list[Finding]:
     starts = days.groupby(["splicer", "day"])["day_start"].min()
@@ -312,12 +312,12 @@ def _loss_findings(
     attributed = attribute_alarms(loss)
     if not attributed:
         return []
-    cells = CrewCells.of(hands)
+    cells = CrewCells.from_technician_days(hands)
 
     def causes(
         kind: str, subject: str, onset: pd.Timestamp, until: pd.Timestamp, side: str
     ) -> tuple[Cause, ...]:
-        return likely_causes(cells, changes, kind, subject, onset, until, side)
+        return likely_causes(cells, records_near_onset, kind, subject, onset, until, side)
 
     return loss_findings(attributed, causes, instant, now)
 

@@ -8,7 +8,7 @@ import pytest
 
 from arcdrift.analysis.causes.crew_cells import CrewCells
 from arcdrift.analysis.causes.likely_causes import CANNOT_TELL, likely_causes
-from arcdrift.analysis.causes.records_near_onset import Changes
+from arcdrift.analysis.causes.records_near_onset import RecordsNearOnset
 from arcdrift.analysis.maintenance.service_findings import usage_by_hour
 from arcdrift.finding import Cause
 from arcdrift.settings import Crew, Splicer
@@ -71,7 +71,7 @@ NO_SPLICES = pd.DataFrame(
 )
 
 
-def changes(**given: object) -> Changes:
+def records(**overrides: object) -> RecordsNearOnset:
     empty = {
         "service": NO_SERVICE,
         "points": pd.DataFrame(),
@@ -83,14 +83,21 @@ def changes(**given: object) -> Changes:
         "models": (),
         "crew": Crew(name="made up"),
     }
-    return Changes(**(empty | given))
+    return RecordsNearOnset(**(empty | overrides))
 
 
 def told(
     frame: pd.DataFrame, subject: tuple[str, str] = ("stream", "s0 / fixed"), side: str = "up",
-    **given: object,
+    **overrides: object,
 ) -> tuple[Cause, ...]:  # fmt: skip
-    return likely_causes(CrewCells.of(cells(frame)), changes(**given), *subject, ONSET, UNTIL, side)
+    return likely_causes(
+        CrewCells.from_technician_days(cells(frame)),
+        records(**overrides),
+        *subject,
+        ONSET,
+        UNTIL,
+        side,
+    )
 
 
 def moved(rows: Change, size: float = 0.4, **kwargs: object) -> pd.DataFrame:
@@ -226,15 +233,21 @@ def test_days_after_the_last_sign_are_not_looked_at() -> None:
     kept = made[made["first_at"] < UNTIL + pd.Timedelta(days=1)]
     for one in (made, kept):
         assert likely_causes(
-            CrewCells.of(one), changes(), "stream", "s0 / fixed", ONSET, UNTIL, "up"
+            CrewCells.from_technician_days(one),
+            records(),
+            "stream",
+            "s0 / fixed",
+            ONSET,
+            UNTIL,
+            "up",
         ) == told(frame)
 
 
 def test_few_splices_and_no_past_are_refused() -> None:
-    made = CrewCells.of(cells(crew()))
+    made = CrewCells.from_technician_days(cells(crew()))
     start = pd.Timestamp(FIRST, tz="UTC")
-    (past,) = likely_causes(made, changes(), "stream", "s0 / fixed", start, UNTIL, "up")
+    (past,) = likely_causes(made, records(), "stream", "s0 / fixed", start, UNTIL, "up")
     assert past.cause == CANNOT_TELL
     assert past.why == "there are no splices before the onset to compare with"
-    (unknown,) = likely_causes(made, changes(), "stream", "s9 / fixed", ONSET, UNTIL, "up")
+    (unknown,) = likely_causes(made, records(), "stream", "s9 / fixed", ONSET, UNTIL, "up")
     assert unknown.why == "fewer than 20 splices since the onset can be compared"

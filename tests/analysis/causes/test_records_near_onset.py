@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.causes.records_near_onset import Changes
+from arcdrift.analysis.causes.records_near_onset import RecordsNearOnset
 from arcdrift.settings import Crew
 
 START = pd.Timestamp("2026-03-02T08:00Z")
@@ -42,31 +42,33 @@ CHECKS = pd.DataFrame(
 
 
 @pytest.fixture
-def changes() -> Changes:
+def records() -> RecordsNearOnset:
     nothing = pd.DataFrame({"splicer": [], "program": [], "technician": []})
-    return Changes(SERVICE, pd.DataFrame(), nothing, CHECKS, USE, (), Crew(name="made up"))
+    return RecordsNearOnset(SERVICE, pd.DataFrame(), nothing, CHECKS, USE, (), Crew(name="made up"))
 
 
-def test_cleaves_count_two_a_splice_since_the_latest_turn(changes: Changes) -> None:
-    told = [changes.cleaves("C1", START + day * DAY) for day in (1.2, 2.5, 3.5, 4.5)]
-    assert told == [None, 60.0, 140.0, 100.0]
-    assert changes.cleaves("C9", START) is None
+def test_cleaves_count_two_a_splice_since_the_latest_turn(records: RecordsNearOnset) -> None:
+    cleaves = [records.cleaves_on_position("C1", START + day * DAY) for day in (1.2, 2.5, 3.5, 4.5)]
+    assert cleaves == [None, 60.0, 140.0, 100.0]
+    assert records.cleaves_on_position("C9", START) is None
 
 
-def test_workdays_without_a_passed_check_are_counted(changes: Changes) -> None:
-    assert changes.unchecked("s0", START, START + 5 * DAY) == (2, 4)
-    assert changes.unchecked("s0", START + 2.5 * DAY, START + 5 * DAY) == (0, 1)
-    assert changes.unchecked("s9", START, START + DAY) == (0, 0)
+def test_workdays_without_a_passed_check_are_counted(records: RecordsNearOnset) -> None:
+    assert records.unchecked_workdays("s0", START, START + 5 * DAY) == (2, 4)
+    assert records.unchecked_workdays("s0", START + 2.5 * DAY, START + 5 * DAY) == (0, 1)
+    assert records.unchecked_workdays("s9", START, START + DAY) == (0, 0)
 
 
-def test_service_is_found_by_asset_and_time_and_its_pace_by_action(changes: Changes) -> None:
-    assert changes.served("s0", START - DAY, START + DAY) == [("v-grooves cleaned", START)]
+def test_service_is_found_by_asset_and_time_and_its_pace_by_action(
+    records: RecordsNearOnset,
+) -> None:
+    assert records.service_between("s0", START - DAY, START + DAY) == [("v-grooves cleaned", START)]
     # twice, at two splicers, within the 20 days of the log
-    assert changes.often("v-grooves cleaned") == pytest.approx(1 / 20)
-    assert changes.often("never done") == 0.0
+    assert records.rate_per_day("v-grooves cleaned") == pytest.approx(1 / 20)
+    assert records.rate_per_day("never done") == 0.0
 
 
-def test_what_no_record_tells_is_nothing(changes: Changes) -> None:
-    assert changes.mismatches("s0") is None
-    assert changes.wear("s0", START) is None
-    assert changes.alarm("s0", START, START + DAY) is None
+def test_what_no_record_tells_is_nothing(records: RecordsNearOnset) -> None:
+    assert records.mismatches("s0") is None
+    assert records.electrode_arcs("s0", START) is None
+    assert records.arc_alarm_between("s0", START, START + DAY) is None
