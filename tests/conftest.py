@@ -21,6 +21,19 @@ if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
 REQUIRE_BROWSER = "ARCDRIFT_REQUIRE_BROWSER"
 
 
+LONG = "ARCDRIFT_LONG"
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Deselect tests marked long, unless `LONG` is 1 or ``-m`` mentions them."""
+    if os.environ.get(LONG) == "1" or "long" in config.getoption("markexpr"):
+        return
+    slow = [item for item in items if item.get_closest_marker("long")]
+    if slow:
+        config.hook.pytest_deselected(items=slow)
+        items[:] = [item for item in items if not item.get_closest_marker("long")]
+
+
 @pytest.hookimpl(wrapper=True, tryfirst=True)
 def pytest_runtest_makereport(
     item: pytest.Item,

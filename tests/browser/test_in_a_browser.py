@@ -9,7 +9,7 @@ from playwright.sync_api import Browser, expect
 from dashboard import pages
 from tests.browser.driving import FOLLOW, PHONE, WIDE, Watched
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+pytestmark = pytest.mark.browser
 
 PAGES = {
     "/": ["Act first", "Kestrel / single-mode fixed", "Arc checks today"],

@@ -14,7 +14,6 @@ from arcdrift.charts.intervals import Z95
 from arcdrift.simulate import invented_crew
 from tests.recovery.crews import Run, run_crew
 
-pytestmark = pytest.mark.xdist_group("doubtful")
 SD = 6.0
 
 

@@ -4,11 +4,9 @@ The long form, ``python -m tests.recovery.prep_study``, is what is quoted.
 """
 
 import numpy as np
-import pytest
 
 from tests.recovery.prep_study import careless_outcome, crew, look, true_effects
 
-pytestmark = pytest.mark.xdist_group("promises")
 SMALL = {"people": 9, "days": 60}
 
 

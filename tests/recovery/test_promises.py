@@ -18,8 +18,6 @@ from tests.recovery.promises import (
     wrong_statuses,
 )
 
-pytestmark = pytest.mark.xdist_group("promises")
-
 
 @pytest.fixture(scope="module")
 def year():
@@ -50,8 +48,8 @@ def test_intervals_of_advice_and_people_hold_the_truth(year):
         # the step of seed 5 extends a finding that chance began ten days before, and is no other
         ("arc-step", 7, 14.0),
         ("slow-drift", 5, 45.0),
-        ("dirty-v-grooves", 5, 12.0),
-        ("wrong-program", 5, 7.0),
+        pytest.param("dirty-v-grooves", 5, 12.0, marks=pytest.mark.long),
+        pytest.param("wrong-program", 5, 7.0, marks=pytest.mark.long),
     ],
 )
 def test_a_planted_fault_is_found(name, seed, within_days):
@@ -61,6 +59,7 @@ def test_a_planted_fault_is_found(name, seed, within_days):
     assert wrong_statuses(run) == 0
 
 
+@pytest.mark.long
 def test_nights_rooms_and_weekends_keep_every_status_exact():
     scenario = add_faults(invented_crew(splicers=6, days=60, seed=9), load_plan("nights-and-rooms"))
     assert wrong_statuses(run_crew(scenario)) == 0

@@ -81,10 +81,11 @@ def test_good_pessimistic_and_hardly_measured_estimates_are_left_alone() -> None
 
 def test_at_the_margin_hardly_anything_is_said() -> None:
     # a chance of 1 in 200 each; 4 or more of 300 would be one time in fifteen
-    found = sum(
-        len(optimistic_findings(measured_pairs(_splices(19, -0.015, 100 + seed)), CREW, NOW))
-        for seed in range(300)
+    splices = pd.concat(
+        [_splices(19, -0.015, 100 + seed).assign(splicer=f"splicer {seed}") for seed in range(300)],
+        ignore_index=True,
     )
+    found = len(optimistic_findings(measured_pairs(splices), CREW, NOW))
     assert found <= 5
 
 

@@ -71,6 +71,7 @@ def test_the_spread_of_a_day_is_the_variance_over_the_squared_mean():
     assert row["capped"] / row["n"] == pytest.approx(losses.var(ddof=1) / losses.mean() ** 2)
 
 
+@pytest.mark.long
 def test_healthy_crews_keep_all_charts_within_the_budget():
     # 5 crews of 20 streams over 130 days: 5 x 130/22 months x 2 alarms x 0.75 (the arc has its
     # own quarter) = 44 allowed; 1.25 times that plus two standard errors of a count is 70.
