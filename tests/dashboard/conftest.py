@@ -6,8 +6,8 @@ import pytest
 from dash import Dash
 
 from dashboard.app import create_app
-from dashboard.data import CrewData
 from tests.dashboard.invented import write_crew
+from tests.dashboard.rendering import UnchangingCrew
 
 
 @pytest.fixture(scope="session")
@@ -16,8 +16,8 @@ def crew_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def data(crew_folder: Path) -> CrewData:
-    return CrewData(crew_folder)
+def data(crew_folder: Path) -> UnchangingCrew:
+    return UnchangingCrew(crew_folder)
 
 
 @pytest.fixture(scope="session")

@@ -5,9 +5,13 @@ ten days, two missed checks), Plover (new: too little to judge anything). Now is
 2025-06-13 12:00 UTC, 14:00 in Oslo.
 """
 
+import atexit
 import json
+import shutil
+import tempfile
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -47,8 +51,15 @@ class = "fixed"
 
 
 def write_crew(folder: Path) -> Path:
-    """Make the crew folder with its store and its results."""
-    folder.mkdir(parents=True, exist_ok=True)
+    """Make the crew folder with its store and its results: a copy of one made before."""
+    shutil.copytree(_template(), folder, dirs_exist_ok=True)
+    return folder
+
+
+@cache
+def _template() -> Path:
+    folder = Path(tempfile.mkdtemp(prefix="invented-crew-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
     (folder / "crew.toml").write_text(CREW_TOML, encoding="utf-8")
     engine = open_store(folder)
     with writing(engine) as connection:
@@ -65,8 +76,9 @@ def workdays() -> pd.DatetimeIndex:
     return pd.date_range(end="2025-06-13", periods=DAYS, freq="D")
 
 
+@cache
 def results() -> dict[str, pd.DataFrame]:
-    """Every result table."""
+    """Every result table; not to be changed."""
     stream_days = pd.concat(
         [
             _stream_days("Heron", "single-mode adaptive", 0.03, rise=1.0),

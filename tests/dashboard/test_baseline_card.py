@@ -14,7 +14,7 @@ from dashboard.callbacks import OUTDATED
 from dashboard.data import CrewData
 from dashboard.pages.baseline_card import typed_mark
 from tests.dashboard.invented import results, write_crew
-from tests.dashboard.test_pages import shown
+from tests.dashboard.rendering import shown
 
 KESTREL = "?splicer=Kestrel&program=single-mode+fixed"
 SAID = {"first": "2025-06-02", "last": "2025-06-03", "note": "wrong fiber", "by": "Lead"}

@@ -7,13 +7,12 @@ import pytest
 
 from arcdrift.analysis.budget.replay_alarms import ALARM_COLUMNS
 from arcdrift.settings import load_crew
-from dashboard.callbacks import screen
 from dashboard.components import View
 from dashboard.data import CrewData
 from dashboard.pages import design, design_trial
 from dashboard.pages.design_query import CHARTS, requested_budget
 from tests.dashboard.invented import CREW_TOML, write_crew
-from tests.dashboard.test_pages import parts, shown, text
+from tests.dashboard.rendering import parts, shown, text, whole
 
 
 def view(data: CrewData, **query: str) -> View:
@@ -32,7 +31,7 @@ def test_the_price_of_half_this_twice_and_five_times_the_budget(data: CrewData):
     words = shown(data, "/design")
     assert "2 (this)" in words
     assert "With 2 false alarms a month half of all lasting rises" in "".join(
-        str(getattr(part, "aria-label", "")) for part in parts(screen(data, "/design", "", "light"))
+        str(getattr(part, "aria-label", "")) for part in parts(whole(data, "/design", "")[0])
     )
 
 
@@ -65,7 +64,7 @@ def test_what_cannot_be_is_refused_in_a_sentence(data: CrewData, query: str, sai
 
 
 def test_the_fields_keep_what_was_typed_until_the_shares_add_up(data: CrewData):
-    page = parts(screen(data, "/design", "?loss_raised=45&budget=3", "light"))
+    page = parts(whole(data, "/design", "?loss_raised=45&budget=3")[0])
     fields = {part.id["key"]: part.value for part in page if type(part).__name__ == "NumberInput"}
     assert (fields["loss_raised"], fields["arc"], fields["budget"]) == (45, 25, 3)
     good = requested_budget(view(data, loss_raised="45", arc="20"))

@@ -8,11 +8,10 @@ import pytest
 
 from arcdrift.store import schema, write
 from arcdrift.store.connect import open_store, writing
-from dashboard.callbacks import screen
 from dashboard.data import CrewData
 from dashboard.events import events_of
 from tests.dashboard.invented import CREW_TOML, write_crew
-from tests.dashboard.test_pages import parts, shown
+from tests.dashboard.rendering import parts, shown, whole
 
 SERVICE = pd.DataFrame(
     [
@@ -94,7 +93,7 @@ def test_blades_are_told_of_the_splicer_they_were_used_with_in_its_local_time(se
 def marks(data: CrewData, query: str) -> list[str]:
     """What the event marks of the first chart say."""
     figure = next(
-        part.figure for part in parts(screen(data, "/loss", query, "light"))
+        part.figure for part in parts(whole(data, "/loss", query)[0])
         if hasattr(part, "figure")
     )  # fmt: skip
     return [str(told) for one in figure.data if one.yaxis == "y2" for told in one.customdata]

@@ -9,7 +9,7 @@ from arcdrift.settings import Acceptance
 from dashboard.data import CrewData
 from dashboard.pages.exceptions_card import MOST_SHOWN, accepted_loss
 from tests.dashboard.invented import CREW_TOML, write_crew
-from tests.dashboard.test_pages import parts, screen, shown
+from tests.dashboard.rendering import parts, shown, whole
 
 KESTREL = "?splicer=Kestrel&program=single-mode+fixed"
 
@@ -42,9 +42,7 @@ def test_without_a_limit_or_an_exception_it_says_so(data: CrewData):
 
 
 def test_a_time_leads_to_its_day(data: CrewData):
-    links = [
-        str(getattr(part, "href", "")) for part in parts(screen(data, "/loss", KESTREL, "light"))
-    ]
+    links = [str(getattr(part, "href", "")) for part in parts(whole(data, "/loss", KESTREL)[0])]
     assert f"/loss{KESTREL}&day=2025-06-12" in links
 
 

@@ -2,25 +2,20 @@
 
 import json
 from collections import Counter
-from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
-from dash.development.base_component import Component
 
 from arcdrift.analysis.advice.advice import CAUTIONS
 from arcdrift.store.connect import open_store
 from dashboard import ids
 from dashboard.callbacks import followed, screen
-from dashboard.components import View
 from dashboard.data import CrewData
 from dashboard.pages.findings import evidence_words, onset_words
-from dashboard.pages.splicer import rest
 from dashboard.pages.stream import grid_rows
 from dashboard.shell import shell
-from dashboard.url_query import parse
 from tests.dashboard.invented import CREW_TOML, findings
+from tests.dashboard.rendering import parts, shown, text, whole
 
 ADDRESSES = [
     ("/", ""),
@@ -48,39 +43,6 @@ ADDRESSES = [
 ]
 
 
-def parts(component: Any) -> Iterator[Component]:
-    if isinstance(component, list | tuple):
-        for item in component:
-            yield from parts(item)
-    elif isinstance(component, Component):
-        yield component
-        for value in component.to_plotly_json()["props"].values():
-            yield from parts(value)
-
-
-def text(component: Any) -> str:
-    if isinstance(component, list | tuple):
-        return " ".join(text(item) for item in component)
-    if isinstance(component, Component):
-        return text(getattr(component, "children", None))
-    return "" if component is None else str(component)
-
-
-def whole(data: CrewData, path: str, query: str = "") -> list[Any]:
-    """Return a page with what it asks for after it stands."""
-    page = screen(data, path, query, "light")
-    slots = [
-        part.id["query"] for part in parts(page) if "rest-slot" in str(getattr(part, "id", ""))
-    ]
-    run = data.run()
-    assert run is not None or not slots
-    return [page, *(rest(View(data, run, parse(asked), "light")) for asked in slots if run)]
-
-
-def shown(data: CrewData, path: str, query: str = "") -> str:
-    return " ".join(text(whole(data, path, query)).split())
-
-
 @pytest.mark.parametrize(("path", "query"), ADDRESSES)
 def test_ids_are_unique_on_every_screen(data: CrewData, path: str, query: str):
     everything = [shell(data.crew, "light", "1"), whole(data, path, query)]
@@ -102,7 +64,7 @@ def test_callbacks_are_never_left_unchecked(app):
 @pytest.mark.parametrize(("path", "query"), ADDRESSES)
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_every_page_has_one_title_and_charts_have_words(data, path, query, scheme):
-    page = list(parts(screen(data, path, query, scheme)))
+    page = list(parts(whole(data, path, query, scheme)[0]))
     assert sum(getattr(part, "order", None) == 1 for part in page) == 1
     pictures = [part for part in page if getattr(part, "role", None) == "img"]
     assert all(len(getattr(part, "aria-label")) > 40 for part in pictures)
@@ -264,12 +226,13 @@ def test_a_store_without_analysis_says_what_to_do(tmp_path: Path):
     assert "arcdrift analyze" in shown(CrewData(tmp_path), "/")
 
 
-def test_frames_are_shared_and_left_alone(data: CrewData):
-    before = {name: data.result(name).copy() for name in ("result_check_days", "result_streams")}
+def test_frames_are_shared_and_left_alone(data: CrewData, crew_folder: Path):
     for path, query in ADDRESSES:
-        screen(data, path, query, "light")
-    for name, frame in before.items():
-        assert data.result(name).equals(frame)
+        whole(data, path, query)
+    stored = CrewData(crew_folder)
+    for name in ("result_check_days", "result_streams", "result_stream_days"):
+        assert data.result(name) is data.result(name)
+        assert data.result(name).equals(stored.result(name))
 
 
 def test_filters_leave_defaults_out_of_the_address():

@@ -21,7 +21,7 @@ from dashboard.pages import TABLES
 from dashboard.pages.coaching_card import typed_note
 from tests.dashboard.invented import CREW_TOML, write_crew
 from tests.dashboard.invented_prep import AT, UNTIL
-from tests.dashboard.test_pages import parts, shown, whole
+from tests.dashboard.rendering import parts, shown, whole
 
 BIRCH = "?technician=Birch"
 SAID = {"day": "2025-06-10", "topic": "cleaving", "note": "fiber laid flat", "by": "Lead"}

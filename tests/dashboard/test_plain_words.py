@@ -12,11 +12,11 @@ from arcdrift.analysis.loss import loss_findings
 from arcdrift.finding import Cause, Finding
 from arcdrift.store import write
 from arcdrift.store.connect import open_store, writing
-from dashboard.callbacks import OUTDATED
+from dashboard.callbacks import OUTDATED, screen
 from dashboard.data import CrewData
 from dashboard.pages.findings import IN_ORDER, evidence_facts, label
 from tests.dashboard.invented import NOW, finding_rows, findings, import_row, results, write_crew
-from tests.dashboard.test_pages import parts, screen, shown
+from tests.dashboard.rendering import parts, shown, whole
 
 PAGES = ("/", "/loss", "/splicer", "/checks", "/findings")
 
@@ -94,9 +94,8 @@ def test_a_change_long_past_is_told_in_the_past_tense(kind, severity, days, word
 def test_alarms_of_both_sides_are_counted(tmp_path: Path):
     data = crew_with(tmp_path, findings())
     engine = open_store(tmp_path)
-    made = results()
-    made["result_streams"] = made["result_streams"].assign(alarms_up=2, alarms_down=3)
-    write.replace_results(engine, made)
+    streams = results()["result_streams"].assign(alarms_up=2, alarms_down=3)
+    write.replace_results(engine, results() | {"result_streams": streams})
     engine.dispose()
     page = screen(data, "/loss", "", "light")
     grid = next(part for part in parts(page) if type(part).__name__ == "AgGrid")
@@ -151,12 +150,11 @@ def test_the_check_strip_runs_like_the_calendar(data: CrewData):
 def test_a_share_that_rounds_to_nothing_is_plain_zero(tmp_path: Path):
     data = crew_with(tmp_path, findings())
     engine = open_store(tmp_path)
-    made = results()
-    made["result_streams"] = made["result_streams"].assign(baseline_db=0.05, recent_db=0.0499)
-    write.replace_results(engine, made)
+    streams = results()["result_streams"].assign(baseline_db=0.05, recent_db=0.0499)
+    write.replace_results(engine, results() | {"result_streams": streams})
     engine.dispose()
     words = shown(data, "/loss")
     assert "+0 % against baseline" in words
     assert "-0 %" not in words
-    grid = next(p for p in parts(screen(data, "/loss", "", "light")) if hasattr(p, "rowData"))
+    grid = next(p for p in parts(whole(data, "/loss", "")[0]) if hasattr(p, "rowData"))
     assert {str(row["change"]) for row in grid.rowData} == {"0.0"}

@@ -16,7 +16,7 @@ from dashboard.downloads import as_csv
 from dashboard.pages import TABLES
 from tests.dashboard.invented import findings, write_crew
 from tests.dashboard.invented_prep import PEOPLE
-from tests.dashboard.test_pages import parts, shown, whole
+from tests.dashboard.rendering import parts, shown, whole
 from tests.dashboard.test_plain_words import crew_with as crew_with_findings
 
 

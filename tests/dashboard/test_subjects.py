@@ -12,7 +12,7 @@ from dashboard.callbacks import screen
 from dashboard.data import CrewData
 from dashboard.pages.findings import _links, about
 from tests.dashboard.invented import findings
-from tests.dashboard.test_pages import parts, shown
+from tests.dashboard.rendering import parts, shown
 from tests.dashboard.test_plain_words import crew_with
 
 

@@ -6,7 +6,7 @@ from arcdrift.settings import Crew
 from dashboard.components import View
 from dashboard.data import CrewData
 from dashboard.pages import upkeep
-from tests.dashboard.test_pages import shown, text
+from tests.dashboard.rendering import shown, text
 
 
 def test_the_list_stands_under_the_verdict_and_says_what_is_not_known(data: CrewData):
