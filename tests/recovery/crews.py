@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from arcdrift.air.prepared_readings import prepare_readings
-from arcdrift.analysis.clock.clock_errors import crew_began
+from arcdrift.analysis.clock.clock_errors import crew_start
 from arcdrift.analysis.review.pipeline import Assessment, assess
 from arcdrift.analysis.review.summary import Summary, summarize
 from arcdrift.finding import Finding
@@ -44,7 +44,7 @@ def run_crew(
         made.records["splices"] = altered(made["splices"])
     readings = prepare_readings(made["readings"], made.crew)
     now = pd.Timestamp(scenario.end).as_unit("us")
-    began = crew_began(made["arc-checks"], "checked_at")
+    began = crew_start(made["arc-checks"], "checked_at")
     summary = summarize(
         made["splices"].sort_values(["splicer", "id"], ignore_index=True),
         made["arc-checks"], readings, made["service"], made.crew, now, began=began,

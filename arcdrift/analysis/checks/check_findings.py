@@ -1,4 +1,4 @@
-"""Findings from the daily checks: missed, late, work done on a failed check, doubtful settings."""
+"""Findings from the daily checks: missed, late, failed (with splicing after it), doubtful."""
 
 from collections.abc import Iterator, Mapping
 
@@ -12,22 +12,23 @@ from arcdrift.finding import Cause, Finding
 EPISODE_DAYS = 21
 """Calendar days without another case after which a new finding opens."""
 LISTED_DAYS = 31
+"""Most dates listed in a finding."""
 COUNTED = (
     "splices", "splices_before_check", "failed_attempts", "splices_after_failure", "same_shift",
 )  # fmt: skip
-"""Columns of a splicer's days that are added up over an episode."""
+"""Columns of a splicer's days that are summed over an episode."""
 DOUBTFUL_SD = 3.5
-"""Standard deviations from the forecast beyond which a check is doubted, if the next one is not
-on its side. Of 1495 checks of three simulated healthy crews (8 splicers, 120 days) at most one was
-doubted, at 3.0 seven; of 72 checks moved by 6 sd, 67 were."""
+"""A check is doubted if it is this many standard deviations from the forecast and the next check
+does not confirm it. Of 1495 checks of three simulated healthy crews (8 splicers, 120 days) at most
+one was doubted, with 3.0 seven; of 72 checks moved by 6 sd, 67 were."""
 CONFIRMED_SD = 1.0
-"""A next check that lies as far off on the same side confirms: the arc itself moved."""
+"""A next check at least this far off on the same side confirms that the arc itself changed."""
 
 _NO_DAYS: Datetimes = np.zeros(0, "datetime64[us]")
 
 
 def check_findings(days: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
-    """Turn splicer-days into findings, one for each episode of one splicer.
+    """Findings on missed, late and failed checks, one for each episode of one splicer.
 
     Parameters
     ----------
@@ -45,32 +46,35 @@ def check_findings(days: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
         "check-late": days["status"] == "late",
         "check-failed": failed,
     }
-    worked = {
-        splicer: np.sort(mine.to_numpy())
-        for splicer, mine in days[days["splices"] > 0].groupby("splicer")["day"]
+    workdays_of = {
+        splicer: np.sort(rows.to_numpy())
+        for splicer, rows in days[days["splices"] > 0].groupby("splicer")["day"]
     }
-    for kind, chosen in selections.items():
-        for splicer, mine in days[chosen].groupby("splicer"):
-            found += _of_splicer(kind, str(splicer), mine, worked.get(splicer, _NO_DAYS), now)
+    for kind, selected in selections.items():
+        for splicer, rows in days[selected].groupby("splicer"):
+            found += _splicer_findings(
+                kind, str(splicer), rows, workdays_of.get(splicer, _NO_DAYS), now
+            )
     return found
 
 
-def _of_splicer(
-    kind: str, splicer: str, cases: pd.DataFrame, worked: Datetimes, now: pd.Timestamp
+def _splicer_findings(
+    kind: str, splicer: str, cases: pd.DataFrame, workdays_worked: Datetimes, now: pd.Timestamp
 ) -> Iterator[Finding]:
     cases = cases.sort_values("day")
     day = cases["day"].to_numpy().astype("datetime64[D]")
-    at = cases["first_splice_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)
+    time = cases["first_splice_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)
     counts = {name: cases[name].to_numpy() for name in COUNTED}
-    # three weeks either side hold no other case, so the share is not picked to look bad
-    around = np.timedelta64(EPISODE_DAYS - 1, "D")
-    pauses = np.flatnonzero(np.diff(day) > np.timedelta64(EPISODE_DAYS, "D")) + 1
-    for rows in np.split(np.arange(len(day)), pauses):
+    # the share of workdays includes the three weeks without a case before and after the episode;
+    # counting from the first to the last case only would overstate it
+    margin = np.timedelta64(EPISODE_DAYS - 1, "D")
+    episode_starts = np.flatnonzero(np.diff(day) > np.timedelta64(EPISODE_DAYS, "D")) + 1
+    for rows in np.split(np.arange(len(day)), episode_starts):
         first, last = (
-            pd.Timestamp(edge(at[rows]), unit="us", tz="UTC") for edge in (np.min, np.max)
+            pd.Timestamp(edge(time[rows]), unit="us", tz="UTC") for edge in (np.min, np.max)
         )
-        begin = np.searchsorted(worked, day[rows[0]] - around, "left")
-        end = np.searchsorted(worked, day[rows[-1]] + around, "right")
+        begin = np.searchsorted(workdays_worked, day[rows[0]] - margin, "left")
+        end = np.searchsorted(workdays_worked, day[rows[-1]] + margin, "right")
         workdays = int(end - begin)
         evidence = {
             "days": len(rows),
@@ -78,7 +82,7 @@ def _of_splicer(
             "dates": day[rows[:LISTED_DAYS]].astype(str).tolist(),
         }
         part = {name: int(values[rows].sum()) for name, values in counts.items()}
-        summary, step, heavy = _words(kind, splicer, len(rows), part, workdays, evidence)
+        summary, step, heavy = _finding_text(kind, splicer, len(rows), part, workdays, evidence)
         yield Finding(
             kind=kind,
             subject_type="splicer",
@@ -93,68 +97,65 @@ def _of_splicer(
         )
 
 
-def _words(
+def _finding_text(
     kind: str,
     splicer: str,
     days: int,
-    part: dict[str, int],
+    sums: dict[str, int],
     workdays: int,
     evidence: dict[str, object],
 ) -> tuple[str, str, bool]:
-    """Summary, next step, and whether it weighs heavily; adds its own evidence."""
+    """Summary, next step, and whether the finding is heavy; adds to ``evidence``."""
+    days_text = f"{days} of {workdays} workdays around then"
     if kind == "check-missed":
-        splices = part["splices"]
+        splices = sums["splices"]
         evidence["splices_without_check"] = splices
         step = "Run the arc check before the first splice; ask what kept the crew from it."
-        shared = part["same_shift"]
-        if shared:
-            evidence["days_with_a_check_just_before_the_workday"] = shared
+        same_shift_days = sums["same_shift"]
+        if same_shift_days:
+            evidence["days_with_a_check_just_before_the_workday"] = same_shift_days
             step = (
-                f"On {shared} of these days a check had passed less than 8 hours earlier, but on "
-                "the workday before: if that was the same shift, move day_starts_at in crew.toml; "
-                "otherwise run the arc check before the first splice."
+                f"On {same_shift_days} of these days a check had passed less than 8 hours "
+                "earlier, but on the workday before: if that was the same shift, move "
+                "day_starts_at in crew.toml; otherwise run the arc check before the first splice."
             )
         return (
-            f"{splicer}: no arc check on {_of(days, workdays)}; {splices} splices were made on "
+            f"{splicer}: no arc check on {days_text}; {splices} splices were made on "
             "an unchecked arc.",
             step,
             days >= 2,
         )
     if kind == "check-late":
-        before = part["splices_before_check"]
-        evidence["splices_before_check"] = before
+        splices_before = sums["splices_before_check"]
+        evidence["splices_before_check"] = splices_before
         return (
-            f"{splicer}: the arc check came after the first splice on {_of(days, workdays)}; "
-            f"{before} splices were made before it.",
+            f"{splicer}: the arc check came after the first splice on {days_text}; "
+            f"{splices_before} splices were made before it.",
             "Check first, splice second: agree who checks when the splicer is set up.",
             False,
         )
-    after = part["splices_after_failure"]
-    evidence["failed_attempts"] = part["failed_attempts"]
-    evidence["splices_after_failure"] = after
+    splices_after = sums["splices_after_failure"]
+    evidence["failed_attempts"] = sums["failed_attempts"]
+    evidence["splices_after_failure"] = splices_after
     return (
-        f"{splicer}: splicing went on after a failed arc check on {_of(days, workdays)}; "
-        f"{after} splices were made before one passed."
-        if after
-        else f"{splicer}: no arc check passed on {_of(days, workdays)}, only failed attempts.",
+        f"{splicer}: splicing went on after a failed arc check on {days_text}; "
+        f"{splices_after} splices were made before one passed."
+        if splices_after
+        else f"{splicer}: no arc check passed on {days_text}, only failed attempts.",
         "Clean the v-grooves and electrodes with the power off, use freshly cleaved standard "
         "fiber, and check again; do not splice customer fiber until a check passes.",
         True,
     )
 
 
-def _of(days: int, workdays: int) -> str:
-    return f"{days} of {workdays} workdays around then"
-
-
 def doubtful_findings(
     points: pd.DataFrame, units: Mapping[str, str], now: pd.Timestamp
 ) -> list[Finding]:
-    """Checks whose setting jumped, and that the next check did not confirm.
+    """Findings on checks whose setting jumped and was not confirmed by the next check.
 
-    A badly cleaved check fiber or dirt in the v-grooves spoils one check; an arc that moved shows
-    again at the next. A check is doubted once the next judged check on the same electrodes has
-    spoken; the latest is not doubted yet.
+    A badly cleaved check fiber or dirt in the v-grooves affects one check only; a change of the
+    arc shows in the next one too. A check is doubted only after the next charted check on the
+    same electrodes, so the latest check never is.
 
     Parameters
     ----------
@@ -165,46 +166,48 @@ def doubtful_findings(
     now : Timestamp
         UTC.
     """
-    judged = points[points["z"].notna()] if len(points) else points
-    if judged.empty:
+    charted = points[points["z"].notna()] if len(points) else points
+    if charted.empty:
         return []
-    judged = judged.sort_values(["splicer", "checked_at", "point"], ignore_index=True)
-    following = judged.groupby("splicer")[["z", "epoch", "checked_at", "arc_setting"]].shift(-1)
-    judged = judged.join(following.add_prefix("next_"))
+    charted = charted.sort_values(["splicer", "checked_at", "point"], ignore_index=True)
+    following = charted.groupby("splicer")[["z", "epoch", "checked_at", "arc_setting"]].shift(-1)
+    charted = charted.join(following.add_prefix("next_"))
     doubted = (
-        (judged["z"].abs() > DOUBTFUL_SD)
-        & (judged["next_epoch"] == judged["epoch"])
-        & (np.sign(judged["z"]) * judged["next_z"] < CONFIRMED_SD)
+        (charted["z"].abs() > DOUBTFUL_SD)
+        & (charted["next_epoch"] == charted["epoch"])
+        & (np.sign(charted["z"]) * charted["next_z"] < CONFIRMED_SD)
     )
     return [
-        _doubtful(mine.loc[rows], units.get(str(splicer), "steps"), now)
-        for splicer, mine in judged[doubted].groupby("splicer")
-        for rows in episodes(mine["checked_at"], pd.Timedelta(days=EPISODE_DAYS))
+        _doubtful(rows.loc[labels], units.get(str(splicer), "steps"), now)
+        for splicer, rows in charted[doubted].groupby("splicer")
+        for labels in episodes(rows["checked_at"], pd.Timedelta(days=EPISODE_DAYS))
     ]
 
 
-def _doubtful(part: pd.DataFrame, unit: str, now: pd.Timestamp) -> Finding:
-    last, splicer = part.iloc[-1], str(part["splicer"].iloc[-1])
-    at, again = last["checked_at"], last["next_checked_at"]
+def _doubtful(checks: pd.DataFrame, unit: str, now: pd.Timestamp) -> Finding:
+    last, splicer = checks.iloc[-1], str(checks["splicer"].iloc[-1])
+    checked_at, next_checked_at = last["checked_at"], last["next_checked_at"]
     setting, expected, following = (
         float(last[name]) for name in ("arc_setting", "expected", "next_arc_setting")
     )
-    times = "" if len(part) == 1 else f"; it is the last of {len(part)} such checks"
+    count_note = "" if len(checks) == 1 else f"; it is the last of {len(checks)} such checks"
     return Finding(
         kind="check-doubtful",
         subject_type="splicer",
         subject_id=splicer,
-        since=part["checked_at"].iloc[0].to_pydatetime(),
-        until=at.to_pydatetime(),
-        severity=severity(at, now, heavy=False),
+        since=checks["checked_at"].iloc[0].to_pydatetime(),
+        until=checked_at.to_pydatetime(),
+        severity=severity(checked_at, now, heavy=False),
         evidence={
-            "checks": len(part),
+            "checks": len(checks),
             "setting_found": round(setting, 2),
             "setting_forecast": round(expected, 2),
             "setting_next": round(following, 2),
             "setting_unit": unit,
             "sd_from_forecast": round(float(last["z"]), 1),
-            "hours_until_next_check": round((again - at) / pd.Timedelta(hours=1), 1),
+            "hours_until_next_check": round(
+                (next_checked_at - checked_at) / pd.Timedelta(hours=1), 1
+            ),
         },
         likely_causes=(
             Cause(
@@ -214,9 +217,9 @@ def _doubtful(part: pd.DataFrame, unit: str, now: pd.Timestamp) -> Finding:
             ),
         ),
         summary=(
-            f"{splicer}: the arc check of {at:%Y-%m-%d} set {setting:g} {unit} where "
+            f"{splicer}: the arc check of {checked_at:%Y-%m-%d} set {setting:g} {unit} where "
             f"{expected:.0f} was forecast; the next check did not confirm it "
-            f"({following:g} {unit}){times}."
+            f"({following:g} {unit}){count_note}."
         ),
         next_step="When a check jumps like this, clean the v-grooves with the power off, take "
         "fresh, newly cleaved check fiber and repeat it before splicing; look again at the "

@@ -1,4 +1,4 @@
-"""How faithfully the daily arc checks were kept: shares with intervals, by whom, where and when."""
+"""Share of workdays with a timely arc check, with its interval, by splicer, technician, ... ."""
 
 from typing import Literal
 
@@ -11,10 +11,10 @@ from arcdrift.arrays import Floats
 from arcdrift.charts.intervals import CONFIDENCE_LEVEL
 
 WORKED = ("checked", "late", "failed-only", "missed")
-"""What a finished workday can have come to."""
+"""Possible statuses of a finished workday with splices."""
 By = Literal["splicer", "technician", "week", "site", "crew"]
 FEW_DAYS = 10
-"""Workdays under which a share says so: its interval then spans half the scale and more."""
+"""With fewer workdays a note is added: the interval then spans half the scale and more."""
 NOT_LOGGED = "(not logged)"
 CREW = "whole crew"
 
@@ -50,7 +50,7 @@ def wilson(passed: npt.ArrayLike, days: npt.ArrayLike) -> tuple[Floats, Floats]:
 
 
 def compliance(days: pd.DataFrame, by: By = "splicer") -> pd.DataFrame:
-    """Count finished workdays and those checked before the first splice.
+    """Count finished workdays, and those with a check before the first splice.
 
     Parameters
     ----------
@@ -58,27 +58,26 @@ def compliance(days: pd.DataFrame, by: By = "splicer") -> pd.DataFrame:
         Rows of ``result_check_days`` or of `arcdrift.analysis.checks.daily_checks.daily_checks`; a
         running day and a day without work do not count.
     by : str
-        ``splicer``; ``technician``, a day counting for whoever made most of its splices, since
-        that is who leaned on the arc: a helper who opened the day, or whoever happened to run
-        the check, is not held to it; ``site`` of the day's first splice; ISO ``week``
-        (``2026-W09``); or ``crew``, one row.
+        ``splicer``; ``technician`` (a day counts for the one who made most of its splices and so
+        depended on the arc, not for a helper who made the first one or for the one who ran the
+        check); ``site`` of the day's first splice; ISO ``week`` (``2026-W09``); or ``crew``, one
+        row.
 
     Returns
     -------
     DataFrame
-        One row per `by`, in its order and those without a name last: ``days`` (splicer workdays),
+        One row per value of `by`, sorted, those without a name last: ``days`` (splicer workdays),
         counts by status, ``share`` checked in time, its 95 % interval ``low``..``high``
-        (`wilson`), shares from 0 to 1, and ``note``: what to bear in mind, such as
-        "only 4 days"; empty where there is nothing.
+        (`wilson`), shares from 0 to 1, and ``note``: a caution such as "only 4 days", or empty.
 
     Raises
     ------
     ValueError
-        When `by` is none of these.
+        If `by` is none of these.
     """
     days = days.reset_index(drop=True)
-    key = _key(days, by)
-    # what is compared is days; a name may be missing, the day still counts
+    key = _group_key(days, by)
+    # a day without a name still counts
     key = key.astype(object).where(key.notna(), NOT_LOGGED).rename(by)
     worked = days["status"].isin(WORKED) & days["day_over"].astype(bool)
     counts = pd.crosstab(key[worked], days.loc[worked, "status"])
@@ -93,7 +92,7 @@ def compliance(days: pd.DataFrame, by: By = "splicer") -> pd.DataFrame:
     return table.reset_index(drop=True)
 
 
-def _key(days: pd.DataFrame, by: By) -> pd.Series:
+def _group_key(days: pd.DataFrame, by: By) -> pd.Series:
     if by == "crew":
         return pd.Series(CREW, index=days.index)
     if by == "week":

@@ -1,6 +1,6 @@
-"""Daily checks: which splicer was checked, when, and before how many splices.
+"""Status of the daily arc check for each splicer and local day.
 
-Every splicer has one row for each local day from its first record to its last (or to today).
+Each splicer has one row per local day from its first record to its last one, or to today.
 """
 
 from dataclasses import dataclass
@@ -33,22 +33,22 @@ COLUMNS = (
     "same_shift",
 )
 SHIFT = pd.Timedelta(hours=8)
-"""How long a shift lasts (common practice, no source): a pass made this shortly before a day's
-first splice, but on the workday before, hints at a workday that begins at the wrong hour."""
+"""Length of a shift (common practice, no source): a check passed within this time before a day's
+first splice, but on the workday before, suggests that day_starts_at in crew.toml is wrong."""
 NEVER = np.iinfo(np.int64).min
-"""Microseconds that stand for no instant, as pandas writes it; earlier than every instant."""
+"""Microseconds that stand for a missing time (pandas' NaT); earlier than every time."""
 
 
 @dataclass(frozen=True)
 class _Records:
-    """Checks or splices in time order, equal times in the order they were stored.
+    """Checks or splices in time order, equal times in stored order; arrays of shape (n,).
 
-    ``who`` counts splicers, ``when`` is in microseconds UTC, ``day`` in days since 1970.
+    ``splicer`` is an index, ``time`` in microseconds UTC, ``day`` in days since 1970.
     """
 
     frame: pd.DataFrame
-    who: Ints
-    when: Ints
+    splicer: Ints
+    time: Ints
     day: Ints
     site: npt.NDArray[np.object_]
 
@@ -56,78 +56,84 @@ class _Records:
 def daily_checks(
     checks: pd.DataFrame, splices: pd.DataFrame, crew: Crew, now: pd.Timestamp
 ) -> pd.DataFrame:
-    """Status of every splicer-day.
+    """Status of the arc check for each splicer and day.
 
     Parameters
     ----------
     checks : DataFrame
-        Arc checks: ``splicer``, ``checked_at`` (UTC), ``outcome``, ``site``; checks of one
-        instant in the order they were stored.
+        Arc checks: ``splicer``, ``checked_at`` (UTC), ``outcome``, ``site``; checks of the same
+        time in stored order.
     splices : DataFrame
-        ``splicer``, ``spliced_at`` (UTC), ``site``, ``technician``; every splice counts, practice
-        included, because each one leans on the arc.
+        ``splicer``, ``spliced_at`` (UTC), ``site``, ``technician``; practice splices included,
+        because they depend on the arc as well.
     now : Timestamp
-        UTC. A day that has not ended by then is "due" where it would be "missed".
+        UTC. A day that has not ended by then is "due" instead of "missed".
 
     Returns
     -------
     DataFrame
-        `COLUMNS`, one row a splicer-day, ordered. ``status`` is ``checked`` (a passed check at
-        or before the first splice), ``late`` (passed, but after ``splices_before_check``
+        `COLUMNS`, one row per splicer and day, sorted. ``status`` is ``checked`` (a passed check
+        at or before the first splice), ``late`` (passed, but after ``splices_before_check``
         splices), ``failed-only`` (attempts, none passed), ``missed``, ``due`` or ``no-work``.
-        A check counts for the workday it was made in, also just before the next one begins.
-        ``site`` is where the day's first splice was made, or its last check when there was none.
+        A check counts for the workday in which it was made, even just before the next one starts.
+        ``site`` is that of the day's first splice, or of its last check if there is no splice.
         ``splices_after_failure`` counts splices between a failed check and the next pass, also
-        over the end of a day; an aborted check is an attempt, but settles nothing.
-        ``technician`` made the most splices of the day, among equals whoever began first;
+        across the end of a day; an aborted check is an attempt, but neither a pass nor a failure.
+        ``technician`` made the most splices of the day (in a tie, the one who started first);
         missing where most were logged without a name. ``same_shift``: a day without a pass, but
         with one less than `SHIFT` before its first splice, on the workday before.
     """
     names = np.unique([*checks["splicer"].unique(), *splices["splicer"].unique()]).astype(object)
     if not len(names):
         return pd.DataFrame(columns=list(COLUMNS))
-    done = _in_order(checks, crew, "checked_at", names)
-    made = _in_order(splices, crew, "spliced_at", names)
-    first, last, today = _spans(done, made, names, crew, now)
+    sorted_checks = _sort_records(checks, crew, "checked_at", names)
+    sorted_splices = _sort_records(splices, crew, "spliced_at", names)
+    first, last, today = _day_ranges(sorted_checks, sorted_splices, names, crew, now)
     days = last - first + 1
     size, start = int(days.sum()), np.cumsum(days) - days
-    who = np.repeat(np.arange(len(names)), days)
-    day = np.arange(size) - start[who] + first[who]
-    # once every record knows its row of the table, the rest is counting
-    check_row = start[done.who] + done.day - first[done.who]
-    splice_row = start[made.who] + made.day - first[made.who]
+    splicer = np.repeat(np.arange(len(names)), days)
+    day = np.arange(size) - start[splicer] + first[splicer]
+    # row of the table for each record; everything else is counted by row
+    check_row = start[sorted_checks.splicer] + sorted_checks.day - first[sorted_checks.splicer]
+    splice_row = start[sorted_splices.splicer] + sorted_splices.day - first[sorted_splices.splicer]
 
     def count(rows: Ints) -> Ints:
         return np.bincount(rows, minlength=size)
 
-    outcome = done.frame["outcome"].to_numpy(dtype=object)
+    outcome = sorted_checks.frame["outcome"].to_numpy(dtype=object)
     passed = outcome == "pass"
-    checked_at = _first(check_row[passed], done.when[passed], size, NEVER)
-    first_splice_at = _first(splice_row, made.when, size, NEVER)
-    before = made.when < checked_at[splice_row]
-    before_it = _latest(done, passed | (outcome == "fail"), made.who, made.when)
-    astray = (before_it >= 0) & ~passed[before_it] if len(passed) else before_it >= 0
+    checked_at = _first_per_row(check_row[passed], sorted_checks.time[passed], size, NEVER)
+    first_splice_at = _first_per_row(splice_row, sorted_splices.time, size, NEVER)
+    is_before_check = sorted_splices.time < checked_at[splice_row]
+    check_before = _latest_selected_check(
+        sorted_checks, passed | (outcome == "fail"), sorted_splices.splicer, sorted_splices.time
+    )
+    after_failure = (
+        (check_before >= 0) & ~passed[check_before] if len(passed) else check_before >= 0
+    )
     table = pd.DataFrame(
         {
-            "splicer": names[who],
+            "splicer": names[splicer],
             "day": day.astype("datetime64[D]").astype("datetime64[us]"),
-            "site": _sites(check_row, done.site, splice_row, made.site, size),
-            "checked_at": _instants(checked_at),
-            "first_splice_at": _instants(first_splice_at),
+            "site": _day_sites(
+                check_row, sorted_checks.site, splice_row, sorted_splices.site, size
+            ),
+            "checked_at": _timestamps(checked_at),
+            "first_splice_at": _timestamps(first_splice_at),
             "splices": count(splice_row),
-            "splices_before_check": count(splice_row[before]),
+            "splices_before_check": count(splice_row[is_before_check]),
             "attempts": count(check_row),
             "failed_attempts": count(check_row[~passed]),
-            "splices_after_failure": count(splice_row[astray]),
-            "technician": _busiest(made, splice_row, size),
-            "day_over": day < today[who],
-            "same_shift": _same_shift(done, passed, who, checked_at, first_splice_at),
+            "splices_after_failure": count(splice_row[after_failure]),
+            "technician": _busiest_technician(sorted_splices, splice_row, size),
+            "day_over": day < today[splicer],
+            "same_shift": _same_shift(sorted_checks, passed, splicer, checked_at, first_splice_at),
         }
     )
     return table.assign(status=_status(table))[list(COLUMNS)]
 
 
-def _in_order(
+def _sort_records(
     records: pd.DataFrame, crew: Crew, column: str, names: npt.NDArray[np.object_]
 ) -> _Records:
     needed = ("splicer", column, WORKDAY, "site", "outcome", "technician")
@@ -137,84 +143,94 @@ def _in_order(
     day = workdays(frame, crew, column).to_numpy().astype("datetime64[D]").astype(np.int64)
     return _Records(
         frame=frame,
-        who=splicer_index(frame["splicer"], pd.Index(names)),
-        when=to_microseconds(frame[column]),
+        splicer=splicer_index(frame["splicer"], pd.Index(names)),
+        time=to_microseconds(frame[column]),
         day=day,
         site=record_sites(frame, crew).to_numpy(dtype=object),
     )
 
 
-def _spans(
-    done: _Records, made: _Records, names: npt.NDArray[np.object_], crew: Crew, now: pd.Timestamp
+def _day_ranges(
+    checks: _Records,
+    splices: _Records,
+    names: npt.NDArray[np.object_],
+    crew: Crew,
+    now: pd.Timestamp,
 ) -> tuple[Ints, Ints, Ints]:
-    """First and last day of each splicer's table, and its today where it was last seen."""
-    who = np.concatenate([done.who, made.who])
-    order = np.lexsort((np.concatenate([done.when, made.when]), who))
-    newest = order[np.searchsorted(who[order], np.arange(len(names)), side="right") - 1]
-    place = pd.Series(np.concatenate([done.site, made.site])[newest], dtype=object)
-    now_here = pd.Series(now, index=place.index).dt.as_unit("us")
-    local = local_day(now_here, site_time_zones(place, crew), crew.day_offset)
+    """First and last day of each splicer, and the local date at its latest site; shape (names,)."""
+    splicer = np.concatenate([checks.splicer, splices.splicer])
+    order = np.lexsort((np.concatenate([checks.time, splices.time]), splicer))
+    newest = order[np.searchsorted(splicer[order], np.arange(len(names)), side="right") - 1]
+    site = pd.Series(np.concatenate([checks.site, splices.site])[newest], dtype=object)
+    now_of_site = pd.Series(now, index=site.index).dt.as_unit("us")
+    local = local_day(now_of_site, site_time_zones(site, crew), crew.day_offset)
     today = local.to_numpy().astype("datetime64[D]").astype(np.int64)
-    day = np.concatenate([done.day, made.day])
+    day = np.concatenate([checks.day, splices.day])
     first, last = np.full(len(names), day.max()), today.copy()
-    np.minimum.at(first, who, day)
-    np.maximum.at(last, who, day)
+    np.minimum.at(first, splicer, day)
+    np.maximum.at(last, splicer, day)
     return first, last, today
 
 
-def _first(rows: Ints, values: npt.NDArray[Any], size: int, nothing: Any) -> npt.NDArray[Any]:
-    """First value of every row of the table."""
+def _first_per_row(
+    rows: Ints, values: npt.NDArray[Any], size: int, nothing: Any
+) -> npt.NDArray[Any]:
+    """First value of each row of the table, shape (size,); ``nothing`` where there is none."""
     out = np.full(size, nothing, dtype=values.dtype)
-    found, at = np.unique(rows, return_index=True)
-    out[found] = values[at]
+    row, first = np.unique(rows, return_index=True)
+    out[row] = values[first]
     return out
 
 
-def _sites(
+def _day_sites(
     check_row: Ints,
     check_site: npt.NDArray[np.object_],
     splice_row: Ints,
     splice_site: npt.NDArray[np.object_],
     size: int,
 ) -> npt.NDArray[np.object_]:
-    known, seen = pd.notna(splice_site), pd.notna(check_site)
-    worked = _first(splice_row[known], splice_site[known], size, None)
-    checked = _first(check_row[seen][::-1], check_site[seen][::-1], size, None)
-    return np.where(pd.isna(worked), checked, worked)
+    """Site of each day's first splice, else of its last check, shape (size,)."""
+    splice_known, check_known = pd.notna(splice_site), pd.notna(check_site)
+    of_splices = _first_per_row(splice_row[splice_known], splice_site[splice_known], size, None)
+    of_checks = _first_per_row(
+        check_row[check_known][::-1], check_site[check_known][::-1], size, None
+    )
+    return np.where(pd.isna(of_splices), of_checks, of_splices)
 
 
-def _latest(done: _Records, chosen: Bools, who: Ints, at: Ints) -> Ints:
-    """Position of a splicer's latest chosen check up to an instant; -1 where there is none."""
-    rows = np.flatnonzero(chosen)
-    found = latest_event(who, at, done.who[rows], done.when[rows])
-    return np.append(rows, -1)[found]
+def _latest_selected_check(checks: _Records, selected: Bools, splicer: Ints, time: Ints) -> Ints:
+    """Index of the splicer's latest selected check up to each time; -1 where there is none."""
+    rows = np.flatnonzero(selected)
+    latest = latest_event(splicer, time, checks.splicer[rows], checks.time[rows])
+    return np.append(rows, -1)[latest]
 
 
-def _busiest(made: _Records, row: Ints, size: int) -> npt.NDArray[np.object_]:
-    """Who made the most splices of each day; names missing in the log count as one person."""
-    code, people = pd.factorize(made.frame["technician"], sort=True)
+def _busiest_technician(splices: _Records, row: Ints, size: int) -> npt.NDArray[np.object_]:
+    """Technician with the most splices of each day; missing names count as one person."""
+    code, people = pd.factorize(splices.frame["technician"], sort=True)
     names = np.array([*people, None], dtype=object)
     code = np.where(code < 0, len(people), code)
     pair, first, count = np.unique(row * len(names) + code, return_index=True, return_counts=True)
     day, person = np.divmod(pair, len(names))
-    order = np.lexsort((person, made.when[first], -count))
-    return _first(day[order], names[person[order]], size, None)
+    order = np.lexsort((person, splices.time[first], -count))
+    return _first_per_row(day[order], names[person[order]], size, None)
 
 
 def _same_shift(
-    done: _Records, passed: Bools, who: Ints, checked_at: Ints, first_splice_at: Ints
+    checks: _Records, passed: Bools, splicer: Ints, checked_at: Ints, first_splice_at: Ints
 ) -> Bools:
+    """Days without a pass, but with one in the preceding `SHIFT`; shape (size,)."""
     unchecked = (checked_at == NEVER) & (first_splice_at != NEVER)
-    out = np.zeros(len(who), dtype=bool)
-    before = _latest(done, passed, who[unchecked], first_splice_at[unchecked])
-    if len(done.when):
-        gap = first_splice_at[unchecked] - done.when[before]
+    out = np.zeros(len(splicer), dtype=bool)
+    before = _latest_selected_check(checks, passed, splicer[unchecked], first_splice_at[unchecked])
+    if len(checks.time):
+        gap = first_splice_at[unchecked] - checks.time[before]
         out[unchecked] = (before >= 0) & (gap < SHIFT // pd.Timedelta(microseconds=1))
     return out
 
 
-def _instants(at: Ints) -> pd.Series:
-    return pd.Series(at.view("datetime64[us]")).dt.tz_localize("UTC")
+def _timestamps(microseconds: Ints) -> pd.Series:
+    return pd.Series(microseconds.view("datetime64[us]")).dt.tz_localize("UTC")
 
 
 def _status(table: pd.DataFrame) -> npt.NDArray[np.object_]:

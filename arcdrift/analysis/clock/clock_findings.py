@@ -1,4 +1,4 @@
-"""Findings about splicer clocks that were wrong, and the stretches as rows of the store."""
+"""Findings on splicer clocks that were wrong, and the stretches as rows of the store."""
 
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict
@@ -7,24 +7,27 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
-from arcdrift.analysis.clock.clock_errors import Clock, Stretch
+from arcdrift.analysis.clock.clock_errors import ClockErrors, WrongStretch
 from arcdrift.analysis.common.days import record_sites, site_time_zones
 from arcdrift.finding import Cause, Finding, Onset
 from arcdrift.settings import Crew
 
 _YEAR_H = 24 * 300
+"""Offsets from this many hours on are errors of the date, written in days."""
 COLUMNS = (
     "splicer", "starts_at", "ends_at", "first_number", "end_number", "first_arc", "end_arc",
     "shift_h", "since", "until", "splices", "checks", "days",
 )  # fmt: skip
 
 
-def clock_findings(clocks: Mapping[str, Clock], crew: Crew, now: pd.Timestamp) -> Iterator[Finding]:
-    """One finding for each stretch that is kept apart until somebody sets the shift.
+def clock_findings(
+    clocks: Mapping[str, ClockErrors], crew: Crew, now: pd.Timestamp
+) -> Iterator[Finding]:
+    """One finding for each stretch; its records are kept apart until a person enters the shift.
 
     Parameters
     ----------
-    clocks : mapping of Clock
+    clocks : mapping of ClockErrors
         By splicer.
     """
     for splicer, clock in clocks.items():
@@ -32,7 +35,7 @@ def clock_findings(clocks: Mapping[str, Clock], crew: Crew, now: pd.Timestamp) -
             yield _finding(splicer, stretch, crew, now)
 
 
-def stretches_table(clocks: Mapping[str, Clock]) -> pd.DataFrame:
+def clock_stretch_table(clocks: Mapping[str, ClockErrors]) -> pd.DataFrame:
     """Rows of ``result_clock_stretches``."""
     rows = [
         asdict(stretch.bounds)
@@ -51,37 +54,39 @@ def stretches_table(clocks: Mapping[str, Clock]) -> pd.DataFrame:
     return table.astype(dict.fromkeys(COLUMNS[3:8], "float64"))
 
 
-def clocks_not_told(clocks: Mapping[str, Clock]) -> dict[str, str]:
-    """Why the counts of some splicers say nothing about their clocks."""
+def unreadable_counts(clocks: Mapping[str, ClockErrors]) -> dict[str, str]:
+    """Reason, by splicer, why its counts could not be used to examine its clock."""
     return {
-        splicer: clock.not_told for splicer, clock in clocks.items() if clock.not_told is not None
+        splicer: clock.unusable_reason
+        for splicer, clock in clocks.items()
+        if clock.unusable_reason is not None
     }
 
 
-def shift_words(hours: int) -> str:
-    """Whole hours as they are typed after ``--shift``."""
+def shift_text(hours: int) -> str:
+    """Write whole hours as they are typed after ``--shift``."""
     return f"{hours:+d}h"
 
 
-def typed_bounds(stretch: Stretch, zone: str) -> tuple[str, str]:
-    """Local times, to the minute, that take in every record of a stretch."""
-    there = ZoneInfo(zone)
-    first = stretch.bounds.starts_at.astimezone(there)
-    last = stretch.bounds.ends_at.astimezone(there) + timedelta(minutes=1)
+def typed_bounds(stretch: WrongStretch, zone: str) -> tuple[str, str]:
+    """Local times, to the minute, that enclose all records of a stretch."""
+    zone_info = ZoneInfo(zone)
+    first = stretch.bounds.starts_at.astimezone(zone_info)
+    last = stretch.bounds.ends_at.astimezone(zone_info) + timedelta(minutes=1)
     return f"{first:%Y-%m-%dT%H:%M}", f"{last:%Y-%m-%dT%H:%M}"
 
 
-def zone_of(splicer: str, crew: Crew) -> str:
-    """Zone in which times typed for a splicer are read: that of its home site."""
-    usual = pd.DataFrame({"splicer": [splicer]})
-    return str(site_time_zones(record_sites(usual, crew), crew).iloc[0])
+def home_zone(splicer: str, crew: Crew) -> str:
+    """Zone of a splicer's home site, in which times typed for it are read."""
+    records = pd.DataFrame({"splicer": [splicer]})
+    return str(site_time_zones(record_sites(records, crew), crew).iloc[0])
 
 
-def _finding(splicer: str, stretch: Stretch, crew: Crew, now: pd.Timestamp) -> Finding:
+def _finding(splicer: str, stretch: WrongStretch, crew: Crew, now: pd.Timestamp) -> Finding:
     hours = stretch.shift_h
     days = stretch.days
-    start, end = typed_bounds(stretch, zone_of(splicer, crew))
-    off = "by how much cannot be told" if hours is None else _off(hours)
+    start, end = typed_bounds(stretch, home_zone(splicer, crew))
+    offset = "by how much cannot be told" if hours is None else _offset_text(hours)
     evidence: dict[str, object] = {
         "days_kept_apart": days,
         "splices_kept_apart": stretch.splices,
@@ -89,12 +94,12 @@ def _finding(splicer: str, stretch: Stretch, crew: Crew, now: pd.Timestamp) -> F
         "shift_hours": hours,
         "logged_from": start,
         "logged_until": end,
-        "still_wrong": stretch.going_on,
+        "still_wrong": stretch.ongoing,
     }
-    shift = "SHIFT" if hours is None else shift_words(hours)
+    shift = "SHIFT" if hours is None else shift_text(hours)
     set_clock = (
         "Set the clock on the splicer; then "
-        if stretch.going_on
+        if stretch.ongoing
         else ("Make sure that the clock on the splicer is right; then ")
     )
     earliest = stretch.before if stretch.before is not None else stretch.since
@@ -112,7 +117,7 @@ def _finding(splicer: str, stretch: Stretch, crew: Crew, now: pd.Timestamp) -> F
         severity="act",
         evidence=evidence,
         summary=(
-            f"{splicer}: the clock was wrong, {off}; {stretch.splices} splices and "
+            f"{splicer}: the clock was wrong, {offset}; {stretch.splices} splices and "
             f"{stretch.checks} arc checks on {days} {'day' if days == 1 else 'days'} are kept "
             "apart until somebody says by how much."
         ),
@@ -125,7 +130,7 @@ def _finding(splicer: str, stretch: Stretch, crew: Crew, now: pd.Timestamp) -> F
     )
 
 
-def _off(hours: int) -> str:
+def _offset_text(hours: int) -> str:
     side = "slow" if hours > 0 else "fast"
     size = abs(hours)
     if size >= _YEAR_H:

@@ -1,4 +1,4 @@
-"""The order in which a splicer truly worked, told by its counts instead of its clock."""
+"""True order of a splicer's splices, from its splice or arc counts instead of its clock."""
 
 from dataclasses import dataclass
 
@@ -9,19 +9,24 @@ from arcdrift.analysis.common.event_lookup import to_microseconds
 from arcdrift.arrays import Bools, Floats, Ints
 
 STEP_BACK_S = 35 * 60
-"""Time going back by less is a clock that was nudged, not one that is hours off."""
+"""A step back in time by less is a small correction of the clock, not an error of hours."""
 COUNTED_SHARE = 0.9
+"""Share of splices that must have a count for the count to be used."""
 MIN_ROWS = 10
+"""Fewest splices that can be ordered."""
 _GAP = 300
-"""Counts left out at once; some days of work."""
-_PERSISTS = 10
-_RESTART = 0.5
-_MOST_STEPS_BACK = 0.02
+"""Jump of the count that counts as a gap; some days of work."""
+_RESTART_ROWS = 10
+"""Rows before and after a fall of the count that are compared."""
+_RESTART_SHARE = 0.5
+"""A count that falls to at most this share of its last value was reset."""
+_MAX_STEPS_BACK = 0.02
+"""Share of rows with a step back in time above which the order is refused."""
 
 
 @dataclass(frozen=True)
-class Ordered:
-    """Splices in true order.
+class OrderedSplices:
+    """Splices in true order; arrays of shape (n,).
 
     Attributes
     ----------
@@ -30,9 +35,9 @@ class Ordered:
     time : ndarray of int
         Time as logged, microseconds UTC.
     count : ndarray of float
-        What orders them.
+        Splice number or arc count.
     era : ndarray of int
-        Grows by one where the count began anew.
+        Increases by one at each reset of the count.
     """
 
     rows: Ints
@@ -41,7 +46,7 @@ class Ordered:
     era: Ints
 
 
-def true_order(splices: pd.DataFrame) -> Ordered | str:
+def true_order(splices: pd.DataFrame) -> OrderedSplices | str:
     """Put one splicer's splices into the order in which they were made.
 
     Parameters
@@ -52,38 +57,39 @@ def true_order(splices: pd.DataFrame) -> Ordered | str:
 
     Returns
     -------
-    Ordered, or str
-        Why the order cannot be told.
+    OrderedSplices, or str
+        The reason, if the order cannot be determined.
 
     Notes
     -----
-    The splice number orders the rows, else the arc count. A count that falls for good begins a
-    new era (electrodes replaced, memory cleared). Eras are told from the log's own order, from
-    the order of imports, or from time, whichever needs the fewest falls of the count, steps back
-    in time and gaps.
+    The rows are ordered by splice number, else by arc count. A count that falls and stays low
+    starts a new era (electrodes replaced, memory cleared). Eras are determined in the order of
+    the log, of imports, or of time, whichever has the fewest falls of the count, steps back in
+    time and gaps.
     """
-    count = _count_of(splices)
+    count = _usable_count(splices)
     if isinstance(count, str):
         return count
-    kept = np.flatnonzero(~np.isnan(count))
-    count = count[kept]
-    at = to_microseconds(splices["spliced_at"])[kept]
-    order = _likeliest(splices.iloc[kept], at, count)
-    if not ((np.diff(count[order]) < 0) | (np.diff(at[order]) < 0)).any():
+    counted = np.flatnonzero(~np.isnan(count))
+    count = count[counted]
+    time = to_microseconds(splices["spliced_at"])[counted]
+    order = _best_order(splices.iloc[counted], time, count)
+    if not ((np.diff(count[order]) < 0) | (np.diff(time[order]) < 0)).any():
         rows = order
         era = np.zeros(len(order), np.int64)
     else:
-        along = count[order]
-        era_along = np.cumsum(_restarts(along)).astype(np.int64)
-        sure = np.lexsort((np.arange(len(order)), along, era_along))
-        rows, era = order[sure], era_along[sure]
-    back = int((np.diff(at[rows]) < -STEP_BACK_S * 1_000_000).sum())
-    if back > max(4, _MOST_STEPS_BACK * len(rows)):
+        ordered_count = count[order]
+        ordered_era = np.cumsum(_restarts(ordered_count)).astype(np.int64)
+        by_count = np.lexsort((np.arange(len(order)), ordered_count, ordered_era))
+        rows, era = order[by_count], ordered_era[by_count]
+    steps_back = int((np.diff(time[rows]) < -STEP_BACK_S * 1_000_000).sum())
+    if steps_back > max(4, _MAX_STEPS_BACK * len(rows)):
         return "its counts and its times do not run together"
-    return Ordered(kept[rows], at[rows], count[rows], era)
+    return OrderedSplices(counted[rows], time[rows], count[rows], era)
 
 
-def _count_of(splices: pd.DataFrame) -> Floats | str:
+def _usable_count(splices: pd.DataFrame) -> Floats | str:
+    """Splice number, else arc count, of each splice; the reason if neither can be used."""
     if len(splices) < MIN_ROWS:
         return f"it made fewer than {MIN_ROWS} splices"
     for name in ("splice_number", "arc_count"):
@@ -94,41 +100,43 @@ def _count_of(splices: pd.DataFrame) -> Floats | str:
     return "its log keeps neither splice numbers nor arc counts"
 
 
-def _likeliest(splices: pd.DataFrame, at: Ints, count: Floats) -> Ints:
+def _best_order(splices: pd.DataFrame, time: Ints, count: Floats) -> Ints:
+    """Order of rows with the fewest irregularities: as stored, by import, or by count and time."""
     code, imports = pd.factorize(splices["import_id"], sort=True)
     number = splices["id"].to_numpy(np.int64)
-    plain = np.lexsort((number, code))
-    if not _oddities(at[plain], count[plain]):
-        return plain
-    # a log written newest first is read from its end
-    same = np.diff(code[plain]) == 0
-    steps = np.sign(np.diff(count[plain])) * same
-    up = np.bincount(code[plain][1:], steps, minlength=len(imports)) >= 0
-    along = np.where(up[code], number, -number)
-    middle = pd.Series(at).groupby(code).median().to_numpy()
+    stored_order = np.lexsort((number, code))
+    if not _count_irregularities(time[stored_order], count[stored_order]):
+        return stored_order
+    # a log that is sorted newest first is reversed
+    same_import = np.diff(code[stored_order]) == 0
+    steps = np.sign(np.diff(count[stored_order])) * same_import
+    rising = np.bincount(code[stored_order][1:], steps, minlength=len(imports)) >= 0
+    position = np.where(rising[code], number, -number)
+    median_time = pd.Series(time).groupby(code).median().to_numpy()
     choices = (
-        np.lexsort((along, code, middle[code])),
-        np.lexsort((along, code)),
-        np.lexsort((count, at)),
+        np.lexsort((position, code, median_time[code])),
+        np.lexsort((position, code)),
+        np.lexsort((count, time)),
     )
-    oddities = [_oddities(at[order], count[order]) for order in choices]
+    oddities = [_count_irregularities(time[order], count[order]) for order in choices]
     return choices[int(np.argmin(oddities))]
 
 
-def _oddities(at: Ints, count: Floats) -> int:
+def _count_irregularities(time: Ints, count: Floats) -> int:
+    """Number of falls of the count, steps back in time, and gaps in the count."""
     step = np.diff(count)
-    back = np.diff(at) < -STEP_BACK_S * 1_000_000
-    return int((step < 0).sum() + back.sum() + (step > _GAP).sum())
+    steps_back = np.diff(time) < -STEP_BACK_S * 1_000_000
+    return int((step < 0).sum() + steps_back.sum() + (step > _GAP).sum())
 
 
 def _restarts(count: Floats) -> Bools:
-    """Rows at which the count fell to half or less and stayed below."""
-    found = np.zeros(len(count), np.bool_)
-    for place in np.flatnonzero(np.diff(count) < 0) + 1:
-        before, after = count[max(place - _PERSISTS, 0) : place], count[place : place + _PERSISTS]
-        found[place] = (
+    """Rows at which the count fell to half or less and stayed lower, as a mask of shape (n,)."""
+    restarts = np.zeros(len(count), np.bool_)
+    for row in np.flatnonzero(np.diff(count) < 0) + 1:
+        before, after = count[max(row - _RESTART_ROWS, 0) : row], count[row : row + _RESTART_ROWS]
+        restarts[row] = (
             after.max() < before[-1]
-            and before.min() > count[place]
-            and count[place] <= _RESTART * before[-1]
+            and before.min() > count[row]
+            and count[row] <= _RESTART_SHARE * before[-1]
         )
-    return found
+    return restarts

@@ -30,7 +30,11 @@ from arcdrift.analysis.causes.crew_cells import CrewCells
 from arcdrift.analysis.causes.likely_causes import likely_causes
 from arcdrift.analysis.causes.records_near_onset import RecordsNearOnset
 from arcdrift.analysis.checks.check_findings import check_findings, doubtful_findings
-from arcdrift.analysis.clock.clock_findings import clock_findings, clocks_not_told, stretches_table
+from arcdrift.analysis.clock.clock_findings import (
+    clock_findings,
+    clock_stretch_table,
+    unreadable_counts,
+)
 from arcdrift.analysis.common.days import day_starts
 from arcdrift.analysis.common.grouping import concat_frames
 from arcdrift.analysis.loss.acceptance_findings import average_findings, single_findings
@@ -166,12 +170,12 @@ def assess(
         "result_arc_points": points,
         "result_worth": cost_table(pending_cost()),
         "result_air_coverage": summary.coverage,
-        "result_clock_stretches": stretches_table(summary.clocks),
+        "result_clock_stretches": clock_stretch_table(summary.clocks),
         "result_agreement": agreement_table(summary.measured),
         **prep.frames,
         "findings": findings_table(findings),
     }
-    used = settings_used(crew, charts) | {"clocks_not_told": clocks_not_told(summary.clocks)}
+    used = settings_used(crew, charts) | {"clocks_not_told": unreadable_counts(summary.clocks)}
     return Assessment(frames, tuple(findings), json.dumps(used))
 
 

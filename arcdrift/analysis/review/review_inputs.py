@@ -6,7 +6,7 @@ import pandas as pd
 from sqlalchemy import Engine
 
 from arcdrift.air.air_join import AirSources
-from arcdrift.analysis.clock.clock_errors import crew_began
+from arcdrift.analysis.clock.clock_errors import crew_start
 from arcdrift.analysis.common.record_columns import RARELY_REPEATED_COLUMNS
 from arcdrift.settings import Crew
 from arcdrift.store import read
@@ -32,7 +32,7 @@ class ReviewInputs:
     readings : AirSources
         Prepared readings of air.
     began : Timestamp or None
-        First day of the crew (`arcdrift.analysis.clock.clock_errors.crew_began`).
+        First day of the crew (`arcdrift.analysis.clock.clock_errors.crew_start`).
     shifts : tuple of ClockShift
         What people said about wrong clocks.
     baseline_marks : DataFrame
@@ -70,7 +70,7 @@ def read_inputs(engine: Engine, crew: Crew, now: pd.Timestamp) -> ReviewInputs:
         checks=checks,
         service=read.records(engine, "service"),
         readings=AirSources.from_readings(read.records(engine, "readings"), crew),
-        began=crew_began(pd.concat([checks[["splicer", "checked_at"]], oldest]), "checked_at"),
+        began=crew_start(pd.concat([checks[["splicer", "checked_at"]], oldest]), "checked_at"),
         shifts=tuple(clock_shifts(engine)),
         baseline_marks=marks(engine),
     )

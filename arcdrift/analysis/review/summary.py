@@ -15,7 +15,7 @@ from arcdrift.analysis.advice.splicer_state import SplicerState
 from arcdrift.analysis.advice.splicer_state_at import PROGRAM_DAYS, splicer_states_at
 from arcdrift.analysis.arc.arc_points import arc_points
 from arcdrift.analysis.checks.daily_checks import daily_checks
-from arcdrift.analysis.clock.clock_errors import Clock, look_at_clock
+from arcdrift.analysis.clock.clock_errors import ClockErrors, find_clock_errors
 from arcdrift.analysis.common.days import WORKDAY, record_sites, site_time_zones, workdays
 from arcdrift.analysis.common.grouping import (
     category_to_text,
@@ -120,7 +120,7 @@ class Summary:
     coverage: pd.DataFrame
     imports: pd.DataFrame
     airless: pd.DataFrame
-    clocks: dict[str, Clock]
+    clocks: dict[str, ClockErrors]
     states: tuple[SplicerState, ...]
 
 
@@ -153,7 +153,7 @@ def summarize(
     readings : DataFrame or AirSources
         Prepared readings (`arcdrift.air.prepared_readings`) of the whole crew.
     began : Timestamp, optional
-        First day of the crew (`arcdrift.analysis.clock.clock_errors.crew_began`).
+        First day of the crew (`arcdrift.analysis.clock.clock_errors.crew_start`).
     clock_right : iterable of ClockBounds
         Stretches in which somebody said that a splicer's clock was right.
     """
@@ -243,11 +243,11 @@ def _clocks(
     now: pd.Timestamp,
     began: pd.Timestamp | None,
     clock_right: tuple[ClockBounds, ...],
-) -> dict[str, Clock]:
+) -> dict[str, ClockErrors]:
     """Look for stretches in which each splicer's clock was wrong."""
     counts = splices[[name for name in CLOCK_COLUMNS if name in splices.columns]]
     return {
-        name: look_at_clock(
+        name: find_clock_errors(
             name,
             counts.iloc[splice_rows],
             checks.iloc[check_rows],
@@ -265,22 +265,22 @@ def _without_wrong_times(
     splices: pd.DataFrame,
     checks: pd.DataFrame,
     positions: dict[str, tuple[Ints, Ints]],
-    clocks: dict[str, Clock],
+    clocks: dict[str, ClockErrors],
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Leave out the records made while a clock was wrong."""
     right_splices, right_checks = (np.ones(len(rows), np.bool_) for rows in (splices, checks))
     for name, clock in clocks.items():
         if clock.stretches:
             splice_rows, check_rows = positions[name]
-            right_splices[splice_rows] = ~clock.apart(splices.iloc[splice_rows], "spliced_at")
-            right_checks[check_rows] = ~clock.apart(checks.iloc[check_rows], "checked_at")
+            right_splices[splice_rows] = ~clock.contains(splices.iloc[splice_rows], "spliced_at")
+            right_checks[check_rows] = ~clock.contains(checks.iloc[check_rows], "checked_at")
     return (
         splices[right_splices].reset_index(drop=True),
         checks[right_checks].reset_index(drop=True),
     )
 
 
-def _in_wrong_stretch(check_days: pd.DataFrame, clocks: dict[str, Clock]) -> pd.Series:
+def _in_wrong_stretch(check_days: pd.DataFrame, clocks: dict[str, ClockErrors]) -> pd.Series:
     """Whether each splicer's workday lies in a stretch in which its clock was wrong."""
     wrong = pd.Series(data=False, index=check_days.index)
     for name, clock in clocks.items():

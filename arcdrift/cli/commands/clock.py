@@ -131,7 +131,7 @@ def _undo_shift(
 def _set_shift(
     session: CrewSession, splicer: str | None, options: dict[str, str | None], *, as_json: bool
 ) -> None:
-    from arcdrift.analysis.clock.clock_findings import zone_of
+    from arcdrift.analysis.clock.clock_findings import home_zone
     from arcdrift.clock_bounds import ClockBounds
     from arcdrift.store.clock_shifts import count_within, set_shift
     from arcdrift.store.read import assessment_time
@@ -145,7 +145,7 @@ def _set_shift(
             "--from TIME --until TIME --by NAME --why TEXT."
         )
     size = parse_shift(str(options["--shift"]))
-    zone = zone_of(splicer, session.crew)
+    zone = home_zone(splicer, session.crew)
     start = parse_instant(str(options["--from"]), zone, "--from")
     end = parse_instant(str(options["--until"]), zone, "--until")
     if size and end + size > assessment_time(session.engine, session.crew) + timedelta(days=1):
@@ -247,11 +247,11 @@ def _not_assessable(session: CrewSession, splicer: str | None) -> dict[str, str]
 
 
 def _print_suspected(session: CrewSession, suspected: "pd.DataFrame") -> None:
-    from arcdrift.analysis.clock.clock_findings import zone_of
+    from arcdrift.analysis.clock.clock_findings import home_zone
 
     rows = []
     for row in frame_records(suspected):
-        zone = zone_of(row["splicer"], session.crew)
+        zone = home_zone(row["splicer"], session.crew)
         hours = row["shift_h"]
         rows.append(
             (
@@ -274,7 +274,7 @@ def _print_suspected(session: CrewSession, suspected: "pd.DataFrame") -> None:
 
 
 def _print_shifts(session: CrewSession, shifts: "list[ClockShift]") -> None:
-    from arcdrift.analysis.clock.clock_findings import zone_of
+    from arcdrift.analysis.clock.clock_findings import home_zone
 
     print_table(
         ["ID", "Splicer", "Shift", "Logged from", "Logged until", "By", "Why"],
@@ -283,8 +283,8 @@ def _print_shifts(session: CrewSession, shifts: "list[ClockShift]") -> None:
                 shift.id,
                 shift.bounds.splicer,
                 _signed_text(shift.shift),
-                local_time(shift.bounds.starts_at, zone_of(shift.bounds.splicer, session.crew)),
-                local_time(shift.bounds.ends_at, zone_of(shift.bounds.splicer, session.crew)),
+                local_time(shift.bounds.starts_at, home_zone(shift.bounds.splicer, session.crew)),
+                local_time(shift.bounds.ends_at, home_zone(shift.bounds.splicer, session.crew)),
                 shift.said_by,
                 shift.why + (" (taken back)" if shift.undone_at is not None else ""),
             )

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.clock.clock_errors import Clock, crew_began, look_at_clock
+from arcdrift.analysis.clock.clock_errors import ClockErrors, crew_start, find_clock_errors
 from arcdrift.analysis.clock.count_order import true_order
 from arcdrift.clock_bounds import ClockBounds
 from arcdrift.simulate import invented_crew, load_plan, simulate_frames
@@ -46,10 +46,10 @@ def moved(
     return rows.assign(**{when: at}), wrong.to_numpy()
 
 
-def look(splices, checks, now=None, right=()) -> Clock:
+def look(splices, checks, now=None, right=()) -> ClockErrors:
     made, end = crew()
-    began = crew_began(made["arc-checks"], "checked_at")
-    return look_at_clock("Heron", splices, checks, ZONE, now or end, began, right)
+    began = crew_start(made["arc-checks"], "checked_at")
+    return find_clock_errors("Heron", splices, checks, ZONE, now or end, began, right)
 
 
 @pytest.mark.parametrize("hours", [-7, 3, -1, 12, -12, -8760, 8760])
@@ -61,12 +61,12 @@ def test_a_moved_clock_is_found_with_its_hours_and_rows(hours):
     (stretch,) = clock.stretches
     assert stretch.shift_h == -hours
     assert abs(stretch.since - START) < pd.Timedelta(hours=1)
-    apart = clock.apart(splices, "spliced_at")
+    apart = clock.contains(splices, "spliced_at")
     assert not (apart & ~wrong).any()
     # its last day began 35 minutes late: one hour off, it looks as right as wrong
     assert (wrong & ~apart).sum() == (81 if hours == -1 else 0)
-    assert (wrong & ~apart).sum() or (clock.apart(checks, "checked_at") == checks_wrong).all()
-    assert not stretch.going_on
+    assert (wrong & ~apart).sum() or (clock.contains(checks, "checked_at") == checks_wrong).all()
+    assert not stretch.ongoing
 
 
 def test_a_clock_that_lost_its_power():
@@ -90,7 +90,7 @@ def test_a_clock_that_is_still_wrong(hours):
     (stretch,) = look(splices, checks, now.tz_convert("UTC")).stretches
     assert stretch.shift_h == -hours
     assert stretch.splices == wrong.sum()
-    assert stretch.going_on
+    assert stretch.ongoing
 
 
 @pytest.mark.parametrize("way", ["arc counts only", "sorted by time", "newest first", "monthly"])
@@ -113,7 +113,7 @@ def test_the_order_of_the_log_does_not_matter(way):
     clock = look(splices, checks)
     (stretch,) = clock.stretches
     assert stretch.shift_h == 7
-    assert (clock.apart(splices, "spliced_at") == splices["wrong"]).all()
+    assert (clock.contains(splices, "spliced_at") == splices["wrong"]).all()
 
 
 @pytest.mark.parametrize(
@@ -122,7 +122,7 @@ def test_the_order_of_the_log_does_not_matter(way):
 def test_a_right_clock_is_left_alone(way):
     # a year: clocks change twice, counts begin anew with the electrodes, people change
     made, now = crew(seed=11, splicers=4, days=365)
-    began = crew_began(made["arc-checks"], "checked_at")
+    began = crew_start(made["arc-checks"], "checked_at")
     for name, splices in made["splices"].groupby("splicer"):
         checks = made["arc-checks"][made["arc-checks"]["splicer"] == name]
         if way == "arc counts only":
@@ -134,7 +134,7 @@ def test_a_right_clock_is_left_alone(way):
         if way == "halves swapped":
             early = splices["id"] < splices["id"].median()
             splices = splices.assign(import_id=np.where(early, 2, 1)).drop(columns="splice_number")
-        assert look_at_clock(str(name), splices, checks, ZONE, now, began) == Clock(())
+        assert find_clock_errors(str(name), splices, checks, ZONE, now, began) == ClockErrors(())
 
 
 def test_nights_rooms_and_weekends_are_no_wrong_clock():
@@ -143,8 +143,8 @@ def test_nights_rooms_and_weekends_are_no_wrong_clock():
     now = pd.Timestamp(scenario.end).as_unit("us")
     for name, splices in made["splices"].groupby("splicer"):
         checks = made["arc-checks"][made["arc-checks"]["splicer"] == name]
-        clock = look_at_clock(str(name), splices, checks, scenario.time_zone, now)
-        assert clock == Clock(())
+        clock = find_clock_errors(str(name), splices, checks, scenario.time_zone, now)
+        assert clock == ClockErrors(())
 
 
 def test_a_turn_of_late_shifts_is_no_wrong_clock():
@@ -161,7 +161,7 @@ def test_without_counts_only_the_calendar_speaks():
     bare = splices.assign(splice_number=np.nan, arc_count=np.nan)
     clock = look(moved(bare, "spliced_at", pd.Timedelta(hours=-7))[0], checks)
     assert clock.stretches == ()
-    assert clock.not_told == "its log keeps neither splice numbers nor arc counts"
+    assert clock.unusable_reason == "its log keeps neither splice numbers nor arc counts"
     future, wrong = moved(bare, "spliced_at", pd.Timedelta(days=365))
     (stretch,) = look(future, checks).stretches
     assert stretch.shift_h is None
@@ -184,7 +184,7 @@ def test_counts_that_say_nothing_are_not_used():
     shuffled = splices.assign(splice_number=rng.permutation(splices["splice_number"]))
     clock = look(shuffled, checks)
     assert clock.stretches == ()
-    assert clock.not_told == "its counts and its times do not run together"
+    assert clock.unusable_reason == "its counts and its times do not run together"
 
 
 def test_a_clock_said_to_be_right_is_closed():
@@ -224,6 +224,6 @@ def test_where_the_crew_began():
     many = pd.concat([alone.assign(at=alone["at"] + pd.Timedelta(days=9 * n)) if n else alone
                       for n in range(4)])  # fmt: skip
     many = many[(many["at"] > "2001-01-01") | (many["at"] == "2000-01-01")]
-    assert crew_began(many, "at") == pd.Timestamp("2026-05-04", tz="UTC")
-    assert crew_began(rows, "at") == pd.Timestamp("2000-01-01", tz="UTC")
-    assert crew_began(rows.iloc[:0], "at") is None
+    assert crew_start(many, "at") == pd.Timestamp("2026-05-04", tz="UTC")
+    assert crew_start(rows, "at") == pd.Timestamp("2000-01-01", tz="UTC")
+    assert crew_start(rows.iloc[:0], "at") is None
