@@ -1,13 +1,30 @@
 """The demonstration: every sample row accounted for, and running it twice changes nothing."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from arcdrift.cli.commands.demo import sample_folder
+import pytest
+
+from arcdrift.cli.commands import demo
+from arcdrift.simulate import sample_scenario, simulate
 
 
-def test_demo_twice(tmp_path: Path, arcdrift: Any) -> None:
+@pytest.fixture(params=["thinned", pytest.param("shipped", marks=pytest.mark.long)])
+def sample(
+    request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Path:
+    """The sample logs, or the same crew with a fifth of the splices."""
+    if request.param == "shipped":
+        return demo.sample_folder()
+    folder = tmp_path / "sample"
+    simulate(replace(sample_scenario(), splices_per_day=12.0), folder)
+    monkeypatch.setattr(demo, "sample_folder", lambda: folder)
+    return folder
+
+
+def test_demo_twice(sample: Path, tmp_path: Path, arcdrift: Any) -> None:
     folder = tmp_path / "demo"
     done = arcdrift("demo", folder, "--no-serve")
     assert done.code == 0
@@ -18,7 +35,7 @@ def test_demo_twice(tmp_path: Path, arcdrift: Any) -> None:
     assert f"arcdrift serve --crew {folder}".replace(" ", "") in "".join(done.out.split())
 
     # the simulator's own record of what it wrote and broke
-    truth = json.loads((sample_folder() / "truth.json").read_text(encoding="utf-8"))
+    truth = json.loads((sample / "truth.json").read_text(encoding="utf-8"))
     first = {item["file"]: item for item in arcdrift("imports", "--crew", folder, "--json").data}
     assert set(first) == set(truth["files"])
     for name, item in first.items():

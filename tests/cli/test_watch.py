@@ -144,8 +144,7 @@ def test_wrong_use_is_refused(crew, arcdrift, drop):
     assert arcdrift("import", "--watch", drop, "--every", "0").code == 3
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
-def test_a_signal_ends_it_with_a_summary(crew, drop, number):
+def test_a_signal_ends_it_with_a_summary(crew, drop):
     (drop / "a.csv").write_text(LOG)
     words = ["import", "--watch", str(drop), "--every", "0.2", "--crew", str(crew)]
     program = [sys.executable, "-c", "from arcdrift.cli.main import run; run()", *words]
@@ -158,8 +157,24 @@ def test_a_signal_ends_it_with_a_summary(crew, drop, number):
         # a long folder name makes the first sentence take two lines
         said = next(line for line in process.stdout if "a.csv" in line)
         time.sleep(0.1)
-        process.send_signal(number)
+        process.send_signal(signal.SIGTERM)
         out, err = process.communicate(timeout=60)
     assert "a.csv: 1 row of splices, 1 accepted" in said
     assert out.startswith("Stopped watching: 1 file read, 1 rows accepted")
     assert (process.returncode, err) == (0, "")
+
+
+def test_ctrl_c_ends_it_with_a_summary(crew, drop, arcdrift, monkeypatch):
+    (drop / "a.csv").write_text(LOG)
+    waits = iter([None, KeyboardInterrupt])
+
+    def wait(_seconds):
+        interruption = next(waits)
+        if interruption is not None:
+            raise interruption
+
+    monkeypatch.setattr(watch_folder.time, "sleep", wait)
+    done = arcdrift("import", "--watch", drop, "--every", "0.2", "--crew", crew)
+    assert "a.csv: 1 row of splices, 1 accepted" in done.out
+    assert done.out.splitlines()[-1].startswith("Stopped watching: 1 file read, 1 rows accepted")
+    assert (done.code, done.err) == (0, "")

@@ -1,5 +1,5 @@
 import gzip
-import subprocess
+import runpy
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -150,12 +150,15 @@ def test_a_stretch_without_workdays_is_refused(tmp_path):
         simulate(weekend, tmp_path)
 
 
-def test_module_runs_as_a_command(tmp_path):
-    command = [sys.executable, "-m", "arcdrift.simulate"]
-    wrong = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert wrong.returncode == 1
-    assert wrong.stderr.startswith("usage: python -m arcdrift.simulate FOLDER")
+def test_module_runs_as_a_command(tmp_path, monkeypatch, capsys):
+    def run(*arguments):
+        monkeypatch.setattr(sys, "argv", ["arcdrift.simulate", *arguments])
+        with pytest.raises(SystemExit) as ended:
+            runpy.run_module("arcdrift.simulate", run_name="__main__")
+        return ended.value.code
+
+    # sys.exit with a text prints it and ends the process with code 1
+    assert run().startswith("usage: python -m arcdrift.simulate FOLDER")
     (tmp_path / "truth.json").touch()
-    taken = subprocess.run([*command, str(tmp_path)], capture_output=True, text=True, check=False)
-    assert taken.returncode == 2
-    assert "already holds truth.json" in taken.stderr
+    assert run(str(tmp_path)) == 2
+    assert "already holds truth.json" in capsys.readouterr().err
