@@ -8,18 +8,18 @@ from typing import Any
 import pytest
 
 from arcdrift.cli.commands import demo
-from arcdrift.simulate import sample_scenario, simulate
+from arcdrift.simulate import add_faults, invented_crew, load_plan, simulate
 
 
-@pytest.fixture(params=["thinned", pytest.param("shipped", marks=pytest.mark.long)])
-def sample(
-    request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> Path:
-    """The sample logs, or the same crew with a fifth of the splices."""
+@pytest.fixture(params=["small", pytest.param("shipped", marks=pytest.mark.long)])
+def sample(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The sample logs, or those of a smaller crew that also has faults and broken rows."""
     if request.param == "shipped":
         return demo.sample_folder()
     folder = tmp_path / "sample"
-    simulate(replace(sample_scenario(), splices_per_day=12.0), folder)
+    crew = invented_crew(splicers=2, days=70, splices_per_day=10)
+    crew = add_faults(crew, load_plan("checks-skipped"))
+    simulate(replace(crew, broken_rows=True), folder)
     monkeypatch.setattr(demo, "sample_folder", lambda: folder)
     return folder
 
