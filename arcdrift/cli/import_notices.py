@@ -14,7 +14,7 @@ def print_interrupted(session: CrewSession, *, forget: bool) -> None:
     """Name the imports that were interrupted; with `forget`, do not name them again later."""
     from arcdrift.store import import_lock
 
-    interrupted = import_lock.interrupted(session.engine)
+    interrupted = import_lock.interrupted_imports(session.engine)
     zone = zone_of_splicer(session.crew)
     for started in interrupted:
         print_notice(
@@ -22,4 +22,4 @@ def print_interrupted(session: CrewSession, *, forget: bool) -> None:
             f"{local_time(started.started_at, zone)}; nothing of it was stored, so import it again."
         )
     if forget:
-        import_lock.forget(session.engine, interrupted)
+        import_lock.forget_interrupted(session.engine, interrupted)

@@ -1,11 +1,11 @@
-"""Quarantined rows that the corrected log brings again, closed.
+"""Closes quarantined rows when the corrected log is imported.
 
-The rule: a later file of the same name, kind and header is the same log, corrected, when it
-repeats more than half of what the earlier import of it stored (or found stored), row for row on
-the same lines. Each of its sound rows then closes the earlier log's quarantined row that begins
-on the same line. The name alone never closes anything, as many machines give all their logs one
-name; so a log of which no row was stored closes none (undo its import, and import the corrected
-one), and lines below one that was put in or taken out are left open.
+A later file of the same name, kind and header is the same log, corrected, if it repeats on the
+same lines more than half of the rows that the earlier import stored (or found stored). Each of
+its sound rows then closes the earlier quarantined row that begins on the same line. The name
+alone is not enough, because many machines give all their logs one name. So a log of which no row
+was stored closes none (undo its import, and import the corrected one), and lines after an
+inserted or removed line stay open.
 """
 
 from datetime import UTC, datetime
@@ -17,64 +17,66 @@ from arcdrift.times import microseconds
 
 
 def close_corrected(connection: Connection, import_id: int) -> None:
-    """Close what an import, all of which is stored, brings corrected."""
-    done, kept = schema.imports.columns, schema.quarantine.columns
+    """Close the quarantined rows that an import, already stored, has corrected."""
+    imports, quarantine = schema.imports.columns, schema.quarantine.columns
     this = connection.execute(
-        select(done.kind, done.file_name, done.header).where(done.id == import_id)
+        select(imports.kind, imports.file_name, imports.header).where(imports.id == import_id)
     ).one()
-    earlier = select(done.id).where(
-        done.id < import_id,
-        done.kind == this.kind,
-        done.file_name == this.file_name,
-        done.header == this.header,
-        exists().where(kept.import_id == done.id, kept.closed_at.is_(None)),
+    earlier = select(imports.id).where(
+        imports.id < import_id,
+        imports.kind == this.kind,
+        imports.file_name == this.file_name,
+        imports.header == this.header,
+        exists().where(quarantine.import_id == imports.id, quarantine.closed_at.is_(None)),
     )
-    its = _said(this.kind, import_id).subquery()
-    apart = schema.conflicts.columns
-    lines = union_all(select(its.c.line), select(apart.line).where(apart.import_id == import_id))
+    rows = _reported(this.kind, import_id).subquery()
+    conflicts = schema.conflicts.columns
+    lines = union_all(
+        select(rows.c.line), select(conflicts.line).where(conflicts.import_id == import_id)
+    )
     now = microseconds(datetime.now(UTC))
-    for number in connection.execute(earlier.order_by(done.id)).scalars().all():
-        before = _said(this.kind, number).subquery()
-        alike = and_(its.c.line == before.c.line, its.c.record_id == before.c.record_id)
-        said, again = (
-            connection.execute(select(func.count()).select_from(rows)).scalar_one()
-            for rows in (before, before.join(its, alike))
+    for earlier_id in connection.execute(earlier.order_by(imports.id)).scalars().all():
+        before = _reported(this.kind, earlier_id).subquery()
+        same = and_(rows.c.line == before.c.line, rows.c.record_id == before.c.record_id)
+        reported, repeated = (
+            connection.execute(select(func.count()).select_from(found)).scalar_one()
+            for found in (before, before.join(rows, same))
         )
-        if 2 * again > said:
-            mended = update(schema.quarantine).where(
-                kept.import_id == number, kept.closed_at.is_(None), kept.line.in_(lines)
+        if 2 * repeated > reported:
+            corrected = update(schema.quarantine).where(
+                quarantine.import_id == earlier_id,
+                quarantine.closed_at.is_(None),
+                quarantine.line.in_(lines),
             )
-            connection.execute(mended.values(closed_by=import_id, closed_at=now))
+            connection.execute(corrected.values(closed_by=import_id, closed_at=now))
 
 
-def close_again(connection: Connection, import_id: int) -> None:
-    """Let later imports of the same log close what an import closed that was taken back."""
-    done = schema.imports.columns
+def close_corrected_later(connection: Connection, import_id: int) -> None:
+    """Close again, by later imports of the same log, the rows that an undone import had closed."""
+    imports = schema.imports.columns
     this = schema.imports.alias().columns
-    same = and_(this.kind == done.kind, this.file_name == done.file_name)
+    same_log = and_(this.kind == imports.kind, this.file_name == imports.file_name)
     later = (
-        select(done.id)
-        .join_from(schema.imports, this.id.table, same)
-        .where(this.id == import_id, done.id > import_id, done.undone_at.is_(None))
-        .order_by(done.id)
+        select(imports.id)
+        .join_from(schema.imports, this.id.table, same_log)
+        .where(this.id == import_id, imports.id > import_id, imports.undone_at.is_(None))
+        .order_by(imports.id)
     )
-    for number in connection.execute(later).scalars().all():
-        close_corrected(connection, number)
+    for later_id in connection.execute(later).scalars().all():
+        close_corrected(connection, later_id)
 
 
-def mended_by(connection: Connection, import_id: int) -> int:
-    """How many quarantined rows an import closed."""
+def count_corrected(connection: Connection, import_id: int) -> int:
+    """Number of quarantined rows that an import closed."""
     closed_by = schema.quarantine.columns.closed_by
     count = select(func.count()).select_from(schema.quarantine).where(closed_by == import_id)
     return int(connection.execute(count).scalar_one())
 
 
-def _said(kind: str, import_id: int) -> CompoundSelect[tuple[int, int]]:
-    """Lines of an import that a stored row says, and the row."""
-    own, claims = schema.RECORDS[kind].columns, schema.claims.columns
+def _reported(kind: str, import_id: int) -> CompoundSelect[tuple[int, int]]:
+    """Lines of an import that report a stored record, and the record's id."""
+    records, rows = schema.RECORDS[kind].columns, schema.source_rows.columns
     return union_all(
-        select(own.line, own.id.label("record_id")).where(own.import_id == import_id),
-        select(claims.line, claims.record_id).where(
-            claims.import_id == import_id, claims.kind == kind
-        ),
+        select(records.line, records.id.label("record_id")).where(records.import_id == import_id),
+        select(rows.line, rows.record_id).where(rows.import_id == import_id, rows.kind == kind),
     )

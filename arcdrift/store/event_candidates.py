@@ -1,4 +1,8 @@
-"""Reads what rows say of the same splicer's minute, or the same place's instant, together."""
+"""Reads the rows that may report the same event: those of one splicer's minute or place's instant.
+
+Such a set of rows is called candidates. Its key is the subject (splicer, place or asset) and the
+time: rows with different keys never report the same event.
+"""
 
 import json
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
@@ -10,159 +14,183 @@ import numpy as np
 import pandas as pd
 from sqlalchemy import ColumnElement, Select, or_, select
 
+from arcdrift.arrays import Ints
 from arcdrift.store import schema
-from arcdrift.store.record_matching import MINUTE_US, Claim, Shape, Values
+from arcdrift.store.record_matching import MINUTE_US, RecordIdentity, SourceRow, Values
 from arcdrift.times import microseconds
 
 Reader = Callable[[Select[Any]], pd.DataFrame]
 """Runs a query on the store and returns its rows as a frame by id."""
+Key = tuple[Any, ...]
+"""Subject and time of candidates."""
 
 _GAP_US = 7 * 86_400_000_000
 _GAP_IDS = 1000
-_MOST_RANGES = 40
+_MAX_RANGES = 40
 
 
 @dataclass
-class Group:
+class EventCandidates:
     """What the store holds of one splicer's minute, or one place's instant.
 
     Attributes
     ----------
+    subject : dict
+        Columns that name the splicer, place or asset.
     records : dict of int to dict
-        Stored rows by id, their time in microseconds, None for missing.
-    claims : list of Claim
-        What every row that speaks of them says, the owners of the records among them.
-    conflicts, claim_ids : list
-        Rows of the conflicts table, and ids of rows of the claims table.
+        Stored records by id, their time in microseconds, None for missing.
+    rows : list of SourceRow
+        Every row that reports one of them, also the rows that became the records.
+    conflicts : list of dict
+        Their rows of the table ``conflicts``.
+    source_row_ids : list of int
+        Ids of their rows of the table ``source_rows``.
     """
 
-    who: Values
+    subject: Values
     records: dict[int, dict[str, Any]] = field(default_factory=dict)
-    claims: list[Claim] = field(default_factory=list)
+    rows: list[SourceRow] = field(default_factory=list)
     conflicts: list[dict[str, Any]] = field(default_factory=list)
-    claim_ids: list[int] = field(default_factory=list)
+    source_row_ids: list[int] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
-class Source:
-    """What has to be known of an import to read its rows again."""
+class SourceFile:
+    """What an imported file has: its columns, and whether its times have seconds."""
 
-    given: tuple[str, ...]
-    exact: bool
-
-
-def group_key(shape: Shape, who: Sequence[Any], at: int) -> tuple[Any, ...]:
-    """Whose and when: rows with another key never meet."""
-    return (*who, at - at % MINUTE_US if shape.repeats else at)
+    columns: tuple[str, ...]
+    has_seconds: bool
 
 
-def sources_of(read: Reader, shape: Shape) -> dict[int, Source]:
-    """Every import of a kind; one that did not say what its file has is taken to have all."""
-    done = schema.imports.columns
-    query = select(done.id, done.given, done.to_the_second).where(done.kind == shape.kind)
-    every = tuple(schema.RECORDS[shape.kind].columns.keys())
+def candidate_key(identity: RecordIdentity, subject: Sequence[Any], time_us: int) -> Key:
+    """Key of the candidates that a row belongs to."""
+    minute = time_us - time_us % MINUTE_US
+    return (*subject, minute if identity.several_per_minute else time_us)
+
+
+def source_files(read: Reader, identity: RecordIdentity) -> dict[int, SourceFile]:
+    """Imported files of a kind by import; one without a list of columns is taken to have all."""
+    imports = schema.imports.columns
+    query = select(imports.id, imports.given, imports.to_the_second).where(
+        imports.kind == identity.kind
+    )
+    all_columns = tuple(schema.RECORDS[identity.kind].columns.keys())
     return {
-        row["id"]: Source(
-            every if row["given"] is None else tuple(json.loads(row["given"])),
+        row["id"]: SourceFile(
+            all_columns if row["given"] is None else tuple(json.loads(row["given"])),
             row["to_the_second"] is not False and row["to_the_second"] != 0,
         )
-        for row in plain_rows(read(query))
+        for row in stored_values(read(query))
     }
 
 
-def keys_of(read: Reader, shape: Shape, ids: Collection[int]) -> set[tuple[Any, ...]]:
-    """Keys of the groups that some stored records belong to."""
+def candidate_keys(read: Reader, identity: RecordIdentity, ids: Collection[int]) -> set[Key]:
+    """Keys of the candidates that some stored records belong to."""
     if not ids:
         return set()
-    table = schema.RECORDS[shape.kind]
-    wanted = [table.columns.id, table.columns[shape.time], *(table.columns[n] for n in shape.who)]
-    query = select(*wanted).where(among(table.columns.id, ids))
+    columns = schema.RECORDS[identity.kind].columns
+    names = ("id", identity.time, *identity.subject)
+    query = select(*(columns[name] for name in names)).where(id_condition(columns.id, ids))
     frame = read(query)
     return {
-        group_key(shape, [row[name] for name in shape.who], row[shape.time])
-        for row in plain_rows(frame[frame["id"].isin(list(ids))])
+        candidate_key(identity, [row[name] for name in identity.subject], row[identity.time])
+        for row in stored_values(frame[frame["id"].isin(list(ids))])
     }
 
 
-def load(read: Reader, shape: Shape, keys: Collection[tuple[Any, ...]]) -> dict[Any, Group]:
-    """Read the groups with these keys, those without a record left out."""
-    groups: dict[Any, Group] = {}
+def load_candidates(
+    read: Reader, identity: RecordIdentity, keys: Collection[Key]
+) -> dict[Key, EventCandidates]:
+    """Read the candidates with these keys; keys without a stored record are left out."""
+    found: dict[Key, EventCandidates] = {}
     if not keys:
-        return groups
-    table = schema.RECORDS[shape.kind]
-    at = np.array([key[-1] for key in keys], np.int64)
-    names = {n: {key[i] for key in keys} for i, n in enumerate(shape.who)}
-    frame = read(select(table).where(within(shape, names, at)))
-    times = frame[shape.time].astype("int64")
-    frame = frame[(times - times % MINUTE_US if shape.repeats else times).isin(at)]
-    of_record: dict[int, Group] = {}
-    for row in plain_rows(frame):
-        who = [row[name] for name in shape.who]
-        key = group_key(shape, who, row[shape.time])
+        return found
+    key_times = np.array([key[-1] for key in keys], np.int64)
+    names = {name: {key[i] for key in keys} for i, name in enumerate(identity.subject)}
+    table = schema.RECORDS[identity.kind]
+    frame = read(select(table).where(near_condition(identity, names, key_times)))
+    times = frame[identity.time].astype("int64")
+    if identity.several_per_minute:
+        times = times - times % MINUTE_US
+    by_record: dict[int, EventCandidates] = {}
+    for record in stored_values(frame[times.isin(key_times)]):
+        subject = {name: record[name] for name in identity.subject}
+        key = candidate_key(identity, list(subject.values()), record[identity.time])
         if key in keys:
-            group = groups.setdefault(key, Group(dict(zip(shape.who, who, strict=True))))
-            group.records[row["id"]] = row
-            of_record[row["id"]] = group
-    if of_record:
-        _add_claims(read, shape, of_record)
-    return groups
+            candidates = found.setdefault(key, EventCandidates(subject))
+            candidates.records[record["id"]] = record
+            by_record[record["id"]] = candidates
+    if by_record:
+        _add_rows(read, identity, by_record)
+    return found
 
 
-def _add_claims(read: Reader, shape: Shape, of_record: Mapping[int, Group]) -> None:
-    sources = sources_of(read, shape)
-    said, apart = schema.claims.columns, schema.conflicts.columns
-    query = select(schema.claims).where(among(said.record_id, of_record, said.kind == shape.kind))
-    own: set[tuple[int, int]] = set()
-    for row in _those(read(query), "record_id", of_record):
-        group, record = of_record[row["record_id"]], None
+def _add_rows(
+    read: Reader, identity: RecordIdentity, by_record: Mapping[int, EventCandidates]
+) -> None:
+    """Add the rows and conflicts of records to their candidates."""
+    files = source_files(read, identity)
+    rows, conflicts, imports = (
+        table.columns for table in (schema.source_rows, schema.conflicts, schema.imports)
+    )
+    query = select(schema.source_rows).where(
+        id_condition(rows.record_id, by_record, rows.kind == identity.kind)
+    )
+    added: set[tuple[int, int]] = set()
+    for row in _with_ids(read(query), "record_id", by_record):
+        candidates = by_record[row["record_id"]]
         if row["record"] is None:
-            record = group.records[row["record_id"]]
-            at = record[shape.time]
-            source = sources[row["import_id"]]
-            at = at if source.exact or not shape.repeats else at - at % MINUTE_US
+            record = candidates.records[row["record_id"]]
+            time_us = record[identity.time]
+            if identity.several_per_minute and not files[row["import_id"]].has_seconds:
+                time_us -= time_us % MINUTE_US
         else:
             record = json.loads(row["record"])
-            at = microseconds(datetime.fromisoformat(record[shape.time]))
-        own.add((row["import_id"], row["line"]))
-        group.claim_ids.append(row["id"])
-        group.claims.append(_claim(shape, row, row["record_id"], record, at, sources))
-    kinds = schema.imports.columns
+            time_us = microseconds(datetime.fromisoformat(record[identity.time]))
+        added.add((row["import_id"], row["line"]))
+        candidates.source_row_ids.append(row["id"])
+        candidates.rows.append(_source_row(identity, row, row["record_id"], record, time_us, files))
     query = (
         select(schema.conflicts)
-        .join_from(schema.conflicts, schema.imports, apart.import_id == kinds.id)
-        .where(among(apart.stored_id, of_record, kinds.kind == shape.kind))
+        .join_from(schema.conflicts, schema.imports, conflicts.import_id == imports.id)
+        .where(id_condition(conflicts.stored_id, by_record, imports.kind == identity.kind))
     )
-    for row in _those(read(query), "stored_id", of_record):
-        group = of_record[row["stored_id"]]
-        record = json.loads(row["record"])
-        at = microseconds(datetime.fromisoformat(record[shape.time]))
-        group.conflicts.append(row)
-        group.claims.append(_claim(shape, row, row["stored_id"], record, at, sources))
-    for number, group in of_record.items():
-        record = group.records[number]
-        if (record["import_id"], record["line"]) not in own:
-            at = record[shape.time]
-            group.claims.append(_claim(shape, record, number, record, at, sources))
+    for row in _with_ids(read(query), "stored_id", by_record):
+        candidates, record = by_record[row["stored_id"]], json.loads(row["record"])
+        time_us = microseconds(datetime.fromisoformat(record[identity.time]))
+        candidates.conflicts.append(row)
+        candidates.rows.append(_source_row(identity, row, row["stored_id"], record, time_us, files))
+    for record_id, candidates in by_record.items():
+        record = candidates.records[record_id]
+        if (record["import_id"], record["line"]) not in added:
+            candidates.rows.append(
+                _source_row(identity, record, record_id, record, record[identity.time], files)
+            )
 
 
-def says(shape: Shape, values: Values, given: Iterable[str]) -> dict[str, Any]:
-    """What a row says: the columns its file has, but whose it is and when."""
-    apart = {*shape.who, shape.time}
-    return {name: values.get(name) for name in given if name not in apart and name in values}
+def row_values(
+    identity: RecordIdentity, record: Values, file_columns: Iterable[str]
+) -> dict[str, Any]:
+    """Values of the columns that a row's file has, without subject and time."""
+    key = {*identity.subject, identity.time}
+    return {name: record.get(name) for name in file_columns if name not in key and name in record}
 
 
-def document(shape: Shape, who: Values, at: int, values: Values) -> str:
+def row_json(identity: RecordIdentity, subject: Values, time_us: int, values: Values) -> str:
     """A whole row as JSON, its numbers to the last digit."""
-    when = datetime.fromtimestamp(at // 1_000_000, UTC).replace(microsecond=at % 1_000_000)
+    time = datetime.fromtimestamp(time_us // 1_000_000, UTC).replace(
+        microsecond=time_us % 1_000_000
+    )
     origin = ("id", "import_id", "line")
-    names = [name for name in schema.RECORDS[shape.kind].columns.keys() if name not in origin]
-    whole = {**dict.fromkeys(names), **values, **who}
-    whole[shape.time] = when.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
-    return json.dumps({name: whole[name] for name in names}, ensure_ascii=False)
+    columns = schema.RECORDS[identity.kind].columns.keys()
+    names = [name for name in columns if name not in origin]
+    row = {**dict.fromkeys(names), **values, **subject}
+    row[identity.time] = time.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    return json.dumps({name: row[name] for name in names}, ensure_ascii=False)
 
 
-def plain_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows of a frame as the store keeps them: microseconds, and None for missing."""
+def stored_values(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows of a frame with values as stored: microseconds for instants, None for missing."""
     if frame.empty:
         return []
     columns = {}
@@ -177,65 +205,71 @@ def plain_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
-def within(
-    shape: Shape, names: Mapping[str, Collection[Any]], at: "np.ndarray[Any, Any]"
+def near_condition(
+    identity: RecordIdentity, names: Mapping[str, Collection[Any]], times: Ints
 ) -> ColumnElement[bool]:
-    """Condition for stored rows of the same splicers or places around some times."""
-    table = schema.RECORDS[shape.kind]
-    whose = [name for name in ("site", "splicer", "asset") if name in shape.who]
-    theirs = [
-        table.columns[name].in_(sorted(known))
-        for name in whose
-        if (known := {one for one in names[name] if isinstance(one, str)})
+    """SQL condition for records of the named subjects around some times, and few others."""
+    columns = schema.RECORDS[identity.kind].columns
+    of_subjects = [
+        columns[name].in_(sorted(known))
+        for name in ("site", "splicer", "asset")
+        if name in identity.subject
+        and (known := {value for value in names[name] if isinstance(value, str)})
     ]
-    when = table.columns[shape.time]
-    in_range = [
-        when.between(first - first % MINUTE_US, last - last % MINUTE_US + MINUTE_US - 1)
-        for first, last in _ranges(at, _GAP_US)
+    in_ranges = [
+        columns[identity.time].between(
+            first - first % MINUTE_US, last - last % MINUTE_US + MINUTE_US - 1
+        )
+        for first, last in _ranges(times, _GAP_US)
     ]
-    # spelled out for each range, or the index by name and time serves for the name only
-    return or_(*(one & of_them for one in in_range for of_them in theirs))
+    # written out for each range, or the index by name and time is used for the name only
+    return or_(*(in_range & of_subject for in_range in in_ranges for of_subject in of_subjects))
 
 
-def among(
-    column: ColumnElement[Any], ids: Iterable[int], also: ColumnElement[bool] | None = None
+def id_condition(
+    column: ColumnElement[Any], ids: Iterable[int], condition: ColumnElement[bool] | None = None
 ) -> ColumnElement[bool]:
-    """Condition for the ids and few others near them; what is asked besides goes to each range."""
+    """SQL condition for rows with these ids, and few others, that meet another condition."""
     ranges = _ranges(np.fromiter(ids, np.int64), _GAP_IDS)
-    near = (column.between(first, last) for first, last in ranges)
-    return or_(*(near if also is None else (also & one for one in near)))
+    in_ranges = [column.between(first, last) for first, last in ranges]
+    # the other condition is repeated for each range, or an index by both columns is not used
+    return or_(*(range_ if condition is None else condition & range_ for range_ in in_ranges))
 
 
-def _ranges(at: "np.ndarray[Any, Any]", gap: int) -> list[tuple[int, int]]:
-    """Ranges that some times or ids fall in, so that a stray one does not span the whole store."""
-    times = np.sort(at)
-    gaps = np.diff(times)
-    wide = np.flatnonzero(gaps > gap)
-    if len(wide) >= _MOST_RANGES:
-        wide = np.sort(wide[np.argsort(gaps[wide])[-(_MOST_RANGES - 1) :]])
-    first = times[np.concatenate([[0], wide + 1])]
-    last = times[np.concatenate([wide, [len(times) - 1]])]
+def _ranges(values: Ints, max_gap: int) -> list[tuple[int, int]]:
+    """Ranges that hold some times or ids, so that a single remote one does not widen a query.
+
+    The values are parted at gaps wider than `max_gap`, at the widest where there are many.
+    """
+    ordered = np.sort(values)
+    gaps = np.diff(ordered)
+    wide = np.flatnonzero(gaps > max_gap)
+    if len(wide) >= _MAX_RANGES:
+        wide = np.sort(wide[np.argsort(gaps[wide])[-(_MAX_RANGES - 1) :]])
+    first = ordered[np.concatenate([[0], wide + 1])]
+    last = ordered[np.concatenate([wide, [len(ordered) - 1]])]
     return list(zip(first.tolist(), last.tolist(), strict=True))
 
 
-def _those(frame: pd.DataFrame, column: str, ids: Mapping[int, Any]) -> list[dict[str, Any]]:
-    return plain_rows(frame[frame[column].isin(list(ids))])
+def _with_ids(frame: pd.DataFrame, column: str, ids: Mapping[int, Any]) -> list[dict[str, Any]]:
+    """Rows of a query by `id_condition` that have one of the ids."""
+    return stored_values(frame[frame[column].isin(list(ids))])
 
 
-def _claim(
-    shape: Shape,
+def _source_row(
+    identity: RecordIdentity,
     row: Values,
-    anchor: int,
+    record_id: int,
     record: Values,
-    at: int,
-    sources: Mapping[int, Source],
-) -> Claim:
-    source = sources[row["import_id"]]
-    return Claim(
-        order=(row["import_id"], row["line"]),
-        exact=source.exact,
-        at=at,
-        says=says(shape, record, source.given),
-        anchor=anchor,
+    time_us: int,
+    files: Mapping[int, SourceFile],
+) -> SourceRow:
+    file = files[row["import_id"]]
+    return SourceRow(
+        origin=(row["import_id"], row["line"]),
+        has_seconds=file.has_seconds,
+        time_us=time_us,
+        values=row_values(identity, record, file.columns),
+        record_id=record_id,
         raw=row.get("raw") or "",
     )

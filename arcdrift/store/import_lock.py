@@ -1,8 +1,9 @@
-"""Imports that were begun: to be named when they never finished.
+"""Keeps track of running imports, so that one that never finished can be named.
 
-A record is committed before an import's work and closed by the import's own transaction. While
-the work goes on, a small lock file is held; the system lets go of it however the work ends, so
-a record whose lock is free belongs to an import that was cut off.
+A row of the table ``imports_in_progress`` is committed before an import's work, and removed in
+the import's own transaction. While the work goes on, a small lock file is held, which the
+operating system releases however the work ends. So a row with a free lock belongs to an import
+that was interrupted.
 """
 
 import secrets
@@ -22,34 +23,36 @@ from arcdrift.store import schema
 from arcdrift.store.connect import Waiting, reading, writing
 from arcdrift.times import microseconds
 
-_DOUBT = timedelta(days=1)
-"""Where another machine may hold the lock, a record this young is taken as work going on."""
-_LOCK = ".arcdrift-import-"
-_ORPHAN_SECONDS = 60.0
-"""A younger lock may be about to be taken."""
-_held: set[str] = set()
+_MAX_REMOTE_AGE = timedelta(days=1)
+"""Where another machine may hold the lock, an import younger than this is taken to be running."""
+_LOCK_PREFIX = ".arcdrift-import-"
+_MIN_ORPHAN_AGE_S = 60.0
+"""A lock file younger than this may just be about to be locked."""
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_held_here: set[str] = set()
+"""Tokens of the imports that run in this process."""
 
 
 @dataclass(frozen=True)
-class Begun:
-    """An import that goes on.
+class RunningImport:
+    """An import that is running.
 
     Attributes
     ----------
     token : str
-        Names its record and its lock.
+        Names its row and its lock file.
     """
 
     token: str
 
     def finish(self, connection: Connection) -> None:
-        """Close the record within the import's transaction."""
+        """Remove the import's row within the import's transaction."""
         connection.execute(_removal(self.token))
 
 
 @dataclass(frozen=True)
-class Interrupted:
-    """An import that was cut off; nothing of it was stored."""
+class InterruptedImport:
+    """An import that was interrupted; nothing of it was stored."""
 
     token: str
     file: str
@@ -57,10 +60,10 @@ class Interrupted:
 
 
 @contextmanager
-def begun(
+def running_import(
     engine: Engine, file: str, started: datetime, waiting: Waiting | None = None
-) -> Iterator[Begun]:
-    """Record that an import begins; an error that ends it closes the record too.
+) -> Iterator[RunningImport]:
+    """Register an import while it runs; an error that ends it removes the row too.
 
     Parameters
     ----------
@@ -71,75 +74,77 @@ def begun(
     """
     token = secrets.token_hex(8)
     values = {"token": token, "file_name": file, "started_at": microseconds(started)}
-    with _lock(_place(engine, token)):
-        _held.add(token)
+    with _locked(_lock_file(engine, token)):
+        _held_here.add(token)
         try:
             with writing(engine, waiting) as connection:
-                connection.execute(insert(schema.begun).values(values))
+                connection.execute(insert(schema.imports_in_progress).values(values))
             try:
-                yield Begun(token)
+                yield RunningImport(token)
             except BaseException:
-                # what cannot be closed now is named next time, which is true as well
+                # a row that cannot be removed now is named next time, which is true as well
                 with suppress(StoreTrouble), writing(engine) as connection:
                     connection.execute(_removal(token))
                 raise
         finally:
-            _held.discard(token)
+            _held_here.discard(token)
 
 
-def interrupted(engine: Engine) -> list[Interrupted]:
-    """Imports that were begun and cut off, the oldest first."""
+def interrupted_imports(engine: Engine) -> list[InterruptedImport]:
+    """Imports that began and were interrupted, the oldest first."""
+    table = schema.imports_in_progress
     with reading(engine) as connection:
-        rows = connection.execute(select(schema.begun).order_by(schema.begun.columns.started_at))
-        found = [
-            Interrupted(row.token, row.file_name, _EPOCH + timedelta(microseconds=row.started_at))
+        rows = connection.execute(select(table).order_by(table.columns.started_at))
+        imports = [
+            InterruptedImport(
+                row.token, row.file_name, _EPOCH + timedelta(microseconds=row.started_at)
+            )
             for row in rows
         ]
-    return [one for one in found if not _goes_on(engine, one)]
+    return [started for started in imports if not _is_running(engine, started)]
 
 
-def forget(engine: Engine, those: list[Interrupted]) -> None:
-    """Drop the records of imports that were cut off, once a person was told, and their locks."""
-    if those:
+def forget_interrupted(engine: Engine, imports: list[InterruptedImport]) -> None:
+    """Remove the rows and lock files of interrupted imports, after a person was told of them."""
+    if imports:
         with writing(engine) as connection:
-            for one in those:
-                connection.execute(_removal(one.token))
-    for one in those:
-        _remove(_place(engine, one.token))
+            for interrupted in imports:
+                connection.execute(_removal(interrupted.token))
+    for interrupted in imports:
+        _remove(_lock_file(engine, interrupted.token))
     if engine.dialect.name == "sqlite":
         _sweep(engine)
 
 
 def _sweep(engine: Engine) -> None:
-    """Remove locks that nobody holds: of imports cut off just before or after their work."""
+    """Remove free lock files without a row: an import ended just before or after its work."""
     with reading(engine) as connection:
-        known = set(connection.execute(select(schema.begun.columns.token)).scalars())
-    for path in _place(engine, "").parent.glob(f"{_LOCK}*"):
-        token = path.name.removeprefix(_LOCK).removesuffix("-journal")
+        tokens = set(connection.execute(select(schema.imports_in_progress.columns.token)).scalars())
+    tokens |= _held_here
+    for path in _lock_file(engine, "").parent.glob(f"{_LOCK_PREFIX}*"):
+        token = path.name.removeprefix(_LOCK_PREFIX).removesuffix("-journal")
         with suppress(OSError):
-            old = time.time() - path.stat().st_mtime > _ORPHAN_SECONDS
-            if old and token not in known | _held and not _is_locked(_place(engine, token)):
+            old = time.time() - path.stat().st_mtime > _MIN_ORPHAN_AGE_S
+            if old and token not in tokens and not _is_locked(_lock_file(engine, token)):
                 path.unlink()
 
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-
-
 def _removal(token: str) -> Delete:
-    return delete(schema.begun).where(schema.begun.columns.token == token)
+    table = schema.imports_in_progress
+    return delete(table).where(table.columns.token == token)
 
 
-def _place(engine: Engine, token: str) -> Path:
+def _lock_file(engine: Engine, token: str) -> Path:
     """Lock file of an import: beside an embedded store, else in the temporary folder."""
     database = engine.url.database
     embedded = engine.dialect.name == "sqlite" and database
     folder = Path(database).parent if embedded and database else Path(tempfile.gettempdir())
-    return folder / f"{_LOCK}{token}"
+    return folder / f"{_LOCK_PREFIX}{token}"
 
 
 @contextmanager
-def _lock(path: Path) -> Iterator[None]:
-    """Hold an empty SQLite file locked: portable, and let go of by the system."""
+def _locked(path: Path) -> Iterator[None]:
+    """Lock an empty SQLite file: works on every system, and a killed program releases it."""
     try:
         connection = sqlite3.connect(path, timeout=0, isolation_level=None)
         connection.execute("BEGIN EXCLUSIVE")
@@ -156,19 +161,19 @@ def _lock(path: Path) -> Iterator[None]:
 
 
 def _remove(path: Path) -> None:
-    for one in (path, path.with_name(path.name + "-journal")):
+    for file in (path, path.with_name(path.name + "-journal")):
         with suppress(OSError):
-            one.unlink()
+            file.unlink()
 
 
-def _goes_on(engine: Engine, one: Interrupted) -> bool:
-    if one.token in _held:
+def _is_running(engine: Engine, started: InterruptedImport) -> bool:
+    if started.token in _held_here:
         return True
-    path = _place(engine, one.token)
+    path = _lock_file(engine, started.token)
     if not path.exists():
-        # removed after the work, or on another machine that shares the database
+        # removed after the work, or held on another machine that shares the database
         shared = engine.dialect.name != "sqlite"
-        return shared and datetime.now(UTC) - one.started_at < _DOUBT
+        return shared and datetime.now(UTC) - started.started_at < _MAX_REMOTE_AGE
     return _is_locked(path)
 
 

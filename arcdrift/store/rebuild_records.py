@@ -1,4 +1,7 @@
-"""Brings stored records and conflicts in line with what all rows that speak of them say."""
+"""Rebuilds stored records and conflicts from all rows that report them.
+
+Needed where rows of several imports may report the same event, and when an import is undone.
+"""
 
 import json
 from collections.abc import Collection, Iterable
@@ -9,217 +12,241 @@ from typing import Any
 from sqlalchemy import Connection, bindparam, delete, insert, update
 
 from arcdrift.store import schema
-from arcdrift.store.event_candidates import Group, document, load, says, sources_of
+from arcdrift.store.event_candidates import (
+    EventCandidates,
+    Key,
+    SourceFile,
+    load_candidates,
+    row_json,
+    row_values,
+    source_files,
+)
 from arcdrift.store.fetch import fetch_within
-from arcdrift.store.record_matching import Claim, Event, Shape, Values, Version, agree, events_of
+from arcdrift.store.record_matching import (
+    Event,
+    RecordIdentity,
+    Values,
+    Version,
+    agree,
+    match_events,
+)
+
+Files = dict[int, SourceFile]
+Decision = dict[str, Any]
+"""Row of the table ``conflicts`` that a person decided."""
 
 
-def resettle(
+def rebuild_records(
     connection: Connection,
-    shape: Shape,
-    keys: Collection[tuple[Any, ...]],
+    identity: RecordIdentity,
+    keys: Collection[Key],
     *,
     without: int | None = None,
 ) -> None:
-    """Settle groups of rows anew.
+    """Rebuild the records of some candidates.
 
     Parameters
     ----------
     keys : collection of tuple
-        The groups, from `arcdrift.store.event_candidates.keys_of`.
+        Keys of the candidates, from `arcdrift.store.event_candidates.candidate_keys`.
     without : int, optional
-        An import whose rows no longer count.
+        An import whose rows are left out.
     """
     if not keys:
         return
     reader = partial(fetch_within, connection, order=["id"])
-    given = {number: source.given for number, source in sources_of(reader, shape).items()}
-    work = _Work(connection, shape)
-    for group in load(reader, shape, keys).values():
-        claims = [claim for claim in group.claims if claim.order[0] != without]
-        _settle(work, group, events_of(claims, shape), given)
-    work.finish()
+    files = source_files(reader, identity)
+    changes = _Changes(connection, identity)
+    for candidates in load_candidates(reader, identity, keys).values():
+        rows = [row for row in candidates.rows if row.origin[0] != without]
+        _rebuild(changes, candidates, match_events(rows, identity), files)
+    changes.write()
 
 
 @dataclass
-class _Work:
-    """Changes gathered over many groups, written together."""
+class _Changes:
+    """Changes gathered over many candidates, written together."""
 
     connection: Connection
-    shape: Shape
-    dropped: dict[str, list[int]] = field(default_factory=dict)
-    changed: list[dict[str, Any]] = field(default_factory=list)
-    claims: list[dict[str, Any]] = field(default_factory=list)
+    identity: RecordIdentity
+    deleted: dict[str, list[int]] = field(default_factory=dict)
+    updated: list[dict[str, Any]] = field(default_factory=list)
+    source_rows: list[dict[str, Any]] = field(default_factory=list)
     conflicts: list[dict[str, Any]] = field(default_factory=list)
-    numbered: list[dict[str, Any]] = field(default_factory=list)
+    conflicts_with_id: list[dict[str, Any]] = field(default_factory=list)
 
     def add_record(self, row: dict[str, Any]) -> int:
-        table = schema.RECORDS[self.shape.kind]
+        table = schema.RECORDS[self.identity.kind]
         key = self.connection.execute(insert(table).values(**row)).inserted_primary_key
         assert key is not None  # noqa: S101 - a single-row insert always has one
         return int(key[0])
 
-    def drop(self, table: str, ids: Iterable[int]) -> None:
-        self.dropped.setdefault(table, []).extend(ids)
+    def delete(self, table: str, ids: Iterable[int]) -> None:
+        self.deleted.setdefault(table, []).extend(ids)
 
-    def finish(self) -> None:
-        for name, ids in self.dropped.items():
+    def write(self) -> None:
+        for name, ids in self.deleted.items():
             table = schema.metadata.tables[name]
-            gone = delete(table).where(table.columns.id == bindparam("gone"))
+            statement = delete(table).where(table.columns.id == bindparam("deleted_id"))
             if ids:
-                self.connection.execute(gone, [{"gone": number} for number in ids])
-        if self.changed:
-            table = schema.RECORDS[self.shape.kind]
-            names = [name for name in self.changed[0] if name != "its_id"]
-            change = update(table).where(table.columns.id == bindparam("its_id"))
+                self.connection.execute(statement, [{"deleted_id": row_id} for row_id in ids])
+        if self.updated:
+            table = schema.RECORDS[self.identity.kind]
+            names = [name for name in self.updated[0] if name != "updated_id"]
+            change = update(table).where(table.columns.id == bindparam("updated_id"))
             values: dict[str, Any] = {name: bindparam(name) for name in names}
-            self.connection.execute(change.values(values), self.changed)
+            self.connection.execute(change.values(values), self.updated)
         for table, rows in (
-            (schema.claims, self.claims),
-            (schema.conflicts, self.numbered),
+            (schema.source_rows, self.source_rows),
+            (schema.conflicts, self.conflicts_with_id),
             (schema.conflicts, self.conflicts),
         ):
             if rows:
                 self.connection.execute(insert(table), rows)
 
 
-def _settle(
-    work: _Work, group: Group, events: list[Event], given: dict[int, tuple[str, ...]]
+def _rebuild(
+    changes: _Changes, candidates: EventCandidates, events: list[Event], files: Files
 ) -> None:
-    free = dict(group.records)
-    rows = {}
-    for event in events:  # an event keeps the id it had, whoever came first
-        known = [claim.anchor for claim in event.claims if claim.anchor in free]
-        if known:
-            rows[id(event)] = free.pop(known[0])
-    work.drop("claims", group.claim_ids)
-    work.drop("conflicts", [row["id"] for row in group.conflicts])
+    """Gather the changes that turn the records of some candidates into these events."""
+    unused = dict(candidates.records)
+    record_of_event = {}
+    for event in events:  # an event keeps the id of its record, whichever row came first
+        ids = [row.record_id for row in event.rows if row.record_id in unused]
+        if ids:
+            record_of_event[id(event)] = unused.pop(ids[0])
+    changes.delete("source_rows", candidates.source_row_ids)
+    changes.delete("conflicts", [conflict["id"] for conflict in candidates.conflicts])
     for event in events:
-        row = rows.get(id(event))
-        if row is None and free:
-            row = free.pop(next(iter(free)))
-        _settle_event(work, group, event, row, given)
-    work.drop(schema.RECORDS[work.shape.kind].name, free)
+        record = record_of_event.get(id(event))
+        if record is None and unused:
+            record = unused.pop(next(iter(unused)))
+        _rebuild_event(changes, candidates, event, record, files)
+    changes.delete(schema.RECORDS[changes.identity.kind].name, unused)
 
 
-def _settle_event(
-    work: _Work,
-    group: Group,
+def _rebuild_event(
+    changes: _Changes,
+    candidates: EventCandidates,
     event: Event,
-    row: dict[str, Any] | None,
-    given: dict[int, tuple[str, ...]],
+    old_record: dict[str, Any] | None,
+    files: Files,
 ) -> None:
-    shape = work.shape
-    first = event.claims[0]
-    decisions = _decisions(shape, event, group, given)
-    counts = event.versions[0]
-    for _, version, decision in sorted(decisions, key=lambda one: one[0]):
+    identity = changes.identity
+    first = event.rows[0]
+    decisions = _decisions(identity, event, candidates, files)
+    stored_version = event.versions[0]
+    for _, version, decision in sorted(decisions, key=lambda decided: decided[0]):
         if decision["kept"] == "new":
-            counts = version
+            stored_version = version
     record: dict[str, Any] = {
-        **{name: None for name in schema.RECORDS[shape.kind].columns.keys() if name != "id"},
-        **_whole(shape, counts),
-        **group.who,
-        "import_id": first.order[0],
-        "line": first.order[1],
-        shape.time: event.at,
+        **{name: None for name in schema.RECORDS[identity.kind].columns.keys() if name != "id"},
+        **_with_defaults(identity, stored_version),
+        **candidates.subject,
+        "import_id": first.origin[0],
+        "line": first.origin[1],
+        identity.time: event.time_us,
     }
-    if row is None:
-        number = work.add_record(record)
+    if old_record is None:
+        record_id = changes.add_record(record)
     else:
-        number = row["id"]
-        if any(row[name] != value for name, value in record.items()):
-            work.changed.append({**record, "its_id": number})
-    decided = {id(version): decision for _, version, decision in decisions}
-    settled: set[int] = set()
-    if first.at == event.at and first.says == says(shape, record, given[first.order[0]]):
-        settled.add(id(first))
+        record_id = old_record["id"]
+        if any(old_record[name] != value for name, value in record.items()):
+            changes.updated.append({**record, "updated_id": record_id})
+    decision_of_version = {id(version): decision for _, version, decision in decisions}
+    shown_elsewhere: set[int] = set()  # rows that the record or a conflict holds
+    same_values = first.values == row_values(identity, record, files[first.origin[0]].columns)
+    if first.time_us == event.time_us and same_values:
+        shown_elsewhere.add(id(first))
     for version in event.versions[1:]:
-        settled.add(id(version.claims[0]))
-        _conflict(work, group, event, version, number, decided.get(id(version)), counts)
-    work.claims.extend(
+        shown_elsewhere.add(id(version.rows[0]))
+        made = decision_of_version.get(id(version))
+        _add_conflict(changes, candidates, event, version, record_id, made, stored_version)
+    changes.source_rows.extend(
         {
-            "import_id": claim.order[0],
-            "line": claim.order[1],
-            "kind": shape.kind,
-            "record_id": number,
-            "record": document(shape, group.who, claim.at, claim.says),
-            "raw": claim.raw,
+            "import_id": row.origin[0],
+            "line": row.origin[1],
+            "kind": identity.kind,
+            "record_id": record_id,
+            "record": row_json(identity, candidates.subject, row.time_us, row.values),
+            "raw": row.raw,
         }
-        for claim in event.claims
-        if id(claim) not in settled
+        for row in event.rows
+        if id(row) not in shown_elsewhere
     )
 
 
-def _conflict(
-    work: _Work,
-    group: Group,
+def _add_conflict(
+    changes: _Changes,
+    candidates: EventCandidates,
     event: Event,
     version: Version,
-    number: int,
-    decision: dict[str, Any] | None,
-    counts: Version,
+    record_id: int,
+    decision: Decision | None,
+    stored_version: Version,
 ) -> None:
-    shape, claim = work.shape, version.claims[0]
-    against = counts
+    """Add the conflict of a version with the stored one, or with the one it was decided against."""
+    identity, row = changes.identity, version.rows[0]
+    against = stored_version
     if decision is not None:
-        against = _against(event, version, json.loads(decision["decided_against"])) or counts
-    old, new = _whole(shape, against), _whole(shape, version)
+        against = _decided_against(event, version, decision) or stored_version
+    old, new = _with_defaults(identity, against), _with_defaults(identity, version)
     differs = {
         name: [old.get(name), new.get(name)]
-        for name in schema.RECORDS[shape.kind].columns.keys()
+        for name in schema.RECORDS[identity.kind].columns.keys()
         if old.get(name) != new.get(name)
     }
-    row = {
-        "import_id": claim.order[0],
-        "line": claim.order[1],
-        "stored_id": number,
+    conflict = {
+        "import_id": row.origin[0],
+        "line": row.origin[1],
+        "stored_id": record_id,
         "differs": json.dumps(differs, ensure_ascii=False),
-        "record": document(shape, group.who, claim.at, new),
-        "raw": claim.raw,
+        "record": row_json(identity, candidates.subject, row.time_us, new),
+        "raw": row.raw,
         "kept": decision and decision["kept"],
         "decided_at": decision and decision["decided_at"],
         "decided_by": decision and decision["decided_by"],
         "decided_against": decision and decision["decided_against"],
     }
-    before = {(one["import_id"], one["line"]): one["id"] for one in group.conflicts}
-    known = [before[c.order] for c in version.claims if c.order in before]
-    if known:
-        work.numbered.append({**row, "id": known[0]})
+    old_ids = {(known["import_id"], known["line"]): known["id"] for known in candidates.conflicts}
+    ids = [old_ids[row.origin] for row in version.rows if row.origin in old_ids]
+    if ids:
+        changes.conflicts_with_id.append({**conflict, "id": ids[0]})
     else:
-        work.conflicts.append(row)
+        changes.conflicts.append(conflict)
 
 
 def _decisions(
-    shape: Shape, event: Event, group: Group, given: dict[int, tuple[str, ...]]
-) -> list[tuple[tuple[int, int], Version, dict[str, Any]]]:
-    """What people decided on this event and still rests on something, with when."""
+    identity: RecordIdentity, event: Event, candidates: EventCandidates, files: Files
+) -> list[tuple[tuple[int, int], Version, Decision]]:
+    """Decisions on an event that are still valid: time and id, chosen version, and decision.
+
+    A decision is valid while rows report both versions that it was about.
+    """
     found = []
-    for row in group.conflicts:
-        if row["kept"] is None:
+    for conflict in candidates.conflicts:
+        if conflict["kept"] is None:
             continue
-        own = says(shape, json.loads(row["record"]), given[row["import_id"]])
-        order = (row["import_id"], row["line"])
+        columns = files[conflict["import_id"]].columns
+        values = row_values(identity, json.loads(conflict["record"]), columns)
+        origin = (conflict["import_id"], conflict["line"])
         for version in event.versions[1:]:
-            if any(claim.order == order or claim.says == own for claim in version.claims):
-                if _against(event, version, json.loads(row["decided_against"])) is not None:
-                    found.append(((row["decided_at"], row["id"]), version, row))
+            if any(row.origin == origin or row.values == values for row in version.rows):
+                if _decided_against(event, version, conflict) is not None:
+                    order = (conflict["decided_at"], conflict["id"])
+                    found.append((order, version, conflict))
                 break
     return found
 
 
-def _against(event: Event, version: Version, said: Values) -> Version | None:
-    """The version a decision was held against, None when no row gives it any more."""
+def _decided_against(event: Event, version: Version, decision: Decision) -> Version | None:
+    """The other version of a decision, None when no row reports it any more."""
+    values: Values = json.loads(decision["decided_against"])
     for other in event.versions:
-        if other is not version and any(agree(said, claim.says) for claim in other.claims):
+        if other is not version and any(agree(values, row.values) for row in other.rows):
             return other
     return None
 
 
-def _whole(shape: Shape, version: Version) -> dict[str, Any]:
-    return {**shape.defaults, **version.values}
-
-
-def decided_against(claim: Claim) -> str:
-    """What a decision keeps of the version it was held against."""
-    return json.dumps(dict(claim.says), ensure_ascii=False, sort_keys=True)
+def _with_defaults(identity: RecordIdentity, version: Version) -> dict[str, Any]:
+    return {**identity.defaults, **version.values}

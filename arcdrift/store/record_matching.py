@@ -1,9 +1,9 @@
-"""What the store holds of one event that several rows speak of.
+"""Divides rows of log files into events, and each event into versions that differ.
 
-Everything follows from the set of rows, never from the order in which they came: the order of
-imports only says which of several versions counts until a person decides. So the same logs give
-the same records and conflicts in any order, and taking an import back leaves what the others
-would have made without it.
+Several files may report the same splice or check. The result depends on the set of rows alone:
+the order of imports only says which of several versions is stored until a person decides. So the
+same logs give the same records and conflicts in any order, and undoing an import leaves what the
+other imports would have made without it.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -17,315 +17,333 @@ Values = Mapping[str, Any]
 
 
 @dataclass(frozen=True)
-class Shape:
+class RecordIdentity:
     """What makes rows of one kind the same event.
 
     Attributes
     ----------
-    who : tuple of str
-        Columns that name whose event it is.
-    repeats : bool
-        Whether a log that keeps minutes may hold several events in one; a number or an arc
-        count then tells them apart.
+    subject : tuple of str
+        Columns that name the splicer, place or asset of an event.
+    several_per_minute : bool
+        Whether a log that keeps minutes may hold several events of a subject in one minute; a
+        splice number or an arc count then tells them apart.
     defaults : mapping
         Values of columns that a row leaves empty.
     """
 
     kind: str
-    who: tuple[str, ...]
-    repeats: bool
+    subject: tuple[str, ...]
+    several_per_minute: bool
     defaults: Values = field(default_factory=dict)
 
     @property
     def time(self) -> str:
-        """The record's time column."""
+        """Name of the record's time column."""
         return TIME_COLUMN[self.kind]
 
 
-SHAPES: dict[str, Shape] = {
-    "arc-checks": Shape("arc-checks", ("splicer",), True),
-    "splices": Shape("splices", ("splicer",), True, {"outcome": "done", "purpose": "production"}),
-    "readings": Shape("readings", ("site", "splicer", "source"), False),
-    "service": Shape("service", ("asset", "action"), False),
+_SPLICE_DEFAULTS = {"outcome": "done", "purpose": "production"}
+RECORD_IDENTITIES: dict[str, RecordIdentity] = {
+    "arc-checks": RecordIdentity("arc-checks", ("splicer",), True),
+    "splices": RecordIdentity("splices", ("splicer",), True, _SPLICE_DEFAULTS),
+    "readings": RecordIdentity("readings", ("site", "splicer", "source"), False),
+    "service": RecordIdentity("service", ("asset", "action"), False),
 }
 
 
 @dataclass(frozen=True, eq=False)
-class Claim:
-    """What one row of one file says.
+class SourceRow:
+    """One row of one file.
 
     Attributes
     ----------
-    order : tuple of int
-        Its import and its line.
-    exact : bool
+    origin : tuple of int
+        Its import and its line; also the order of import.
+    has_seconds : bool
         Whether the file keeps seconds.
-    at : int
+    time_us : int
         Its time, microseconds UTC.
-    says : mapping
-        Values of the columns that the file has, but whose it is and when; None for missing.
-    anchor : int
-        Id of the stored record it was counted to so far, -1 for a new row.
+    values : mapping
+        Values of the columns that the file has, without subject and time; None for missing.
+    record_id : int
+        Id of the stored record it was matched with so far, -1 for a new row.
     raw : str
         Text of the row, as far as it is known.
     """
 
-    order: tuple[int, int]
-    exact: bool
-    at: int
-    says: Values
-    anchor: int = -1
+    origin: tuple[int, int]
+    has_seconds: bool
+    time_us: int
+    values: Values
+    record_id: int = -1
     raw: str = ""
 
     @property
-    def number(self) -> Any:
+    def splice_number(self) -> Any:
         """Splice number, None where there is none."""
-        return self.says.get("splice_number")
+        return self.values.get("splice_number")
 
     @property
-    def arcs(self) -> Any:
+    def arc_count(self) -> Any:
         """Arc count, None where there is none."""
-        return self.says.get("arc_count")
+        return self.values.get("arc_count")
 
     @property
     def content(self) -> frozenset[tuple[str, Any]]:
-        """What it says, to compare."""
-        return frozenset(self.says.items())
+        """Its values in a form that can be compared and counted."""
+        return frozenset(self.values.items())
 
 
-Events = dict[tuple[Any, int], list[Claim]]
-"""Rows of each event, by splice number (None for none) and time."""
+EventKey = tuple[Any, int]
+"""Splice number (None for none) and time."""
+Events = dict[EventKey, list[SourceRow]]
+"""Rows of each event."""
 
 
 @dataclass(frozen=True)
 class Version:
-    """One account of an event: its values, and the rows that give it, the earliest first."""
+    """One version of an event: its values, and the rows that report it, the earliest first."""
 
     values: Values
-    claims: tuple[Claim, ...]
+    rows: tuple[SourceRow, ...]
 
 
 @dataclass(frozen=True)
 class Event:
-    """One event: when it was, and its versions, the one imported first at the front."""
+    """One event: its time, and its versions, the one imported first at the front."""
 
-    at: int
+    time_us: int
     versions: tuple[Version, ...]
 
     @property
-    def claims(self) -> list[Claim]:
-        """Every row that speaks of it, in order of import."""
-        return sorted((c for v in self.versions for c in v.claims), key=_order)
+    def rows(self) -> list[SourceRow]:
+        """Every row that reports it, in order of import."""
+        return sorted((row for version in self.versions for row in version.rows), key=_origin)
 
 
-def agree(one: Values, other: Values) -> bool:
-    """Whether two rows contradict each other nowhere: in no column that both have."""
-    return all(other[name] == value for name, value in one.items() if name in other)
+def agree(values: Values, others: Values) -> bool:
+    """Whether two rows have equal values in every column that both have."""
+    return all(others[name] == value for name, value in values.items() if name in others)
 
 
-def events_of(claims: Iterable[Claim], shape: Shape) -> list[Event]:
-    """Divide what rows say of one splicer's minute (or one place's instant) into events.
+def match_events(rows: Iterable[SourceRow], identity: RecordIdentity) -> list[Event]:
+    """Divide the rows of one splicer's minute (or one place's instant) into events.
 
-    Rows of logs with seconds belong together when time and splice number agree; a log without
-    numbers joins the one numbered splice of its second, of several the first it agrees with.
-    A row of a log that keeps minutes joins the splice of that minute with its splice number,
-    else with its arc count, else one that it contradicts nowhere and no other row of its log
-    is; the splice keeps the finer time. The rows left over are counted: as many events as the
-    fullest log has of them.
+    Rows of logs with seconds belong together when time and splice number agree; a row of a log
+    without numbers joins the one numbered splice of its second, of several the first it agrees
+    with. A row of a log that keeps minutes joins the splice of that minute with its splice
+    number, else with its arc count, else one that it agrees with and that no other row of its
+    log has joined; the event keeps the time with seconds. The other rows are counted: there are
+    as many events as the log with most of these rows has of them.
     """
-    rows = sorted(claims, key=_order)
-    if not shape.repeats:
-        return [_one_event(rows)] if rows else []
-    events = _of_seconds(rows)
-    exact = set(events)
-    _join_by_number([c for c in rows if not c.exact and c.number is not None], events)
-    left = [claim for claim in rows if not claim.exact and claim.number is None]
-    left = _join_by_arcs(left, events)
-    left = _join_fitting(left, events)
-    found = [
-        _one_event(sorted(members, key=_order), key[1] if key in exact else None)
+    ordered = sorted(rows, key=_origin)
+    if not identity.several_per_minute:
+        return [_one_event(ordered)] if ordered else []
+    events = _events_with_seconds(ordered)
+    with_seconds = set(events)
+    of_minutes = [row for row in ordered if not row.has_seconds]
+    _join_by_number([row for row in of_minutes if row.splice_number is not None], events)
+    unmatched = [row for row in of_minutes if row.splice_number is None]
+    unmatched = _join_by_arc_count(unmatched, events)
+    unmatched = _join_agreeing(unmatched, events)
+    matched = [
+        _one_event(sorted(members, key=_origin), key[1] if key in with_seconds else None)
         for key, members in events.items()
     ]
-    return found + _counted(left)
+    return matched + _counted(unmatched)
 
 
-def _of_seconds(rows: Sequence[Claim]) -> Events:
+def _events_with_seconds(rows: Sequence[SourceRow]) -> Events:
     """Events of logs with seconds, by splice number (None for none) and time."""
     events: Events = {}
-    for claim in rows:
-        if claim.exact and (claim.number is not None or "splice_number" in claim.says):
-            events.setdefault((claim.number, claim.at), []).append(claim)
-    numbered = _as_they_stand(events)
-    for claim in rows:
-        if claim.exact and "splice_number" not in claim.says:
-            there = [key for key in numbered if key[1] == claim.at and key[0] is not None]
-            if len(there) > 1:
-                there = [key for key in there if _fits(claim, numbered[key])]
-            key = there[0] if there else (None, claim.at)
-            events.setdefault(key, []).append(claim)
+    timed = [row for row in rows if row.has_seconds]
+    for row in timed:
+        if "splice_number" in row.values:
+            events.setdefault((row.splice_number, row.time_us), []).append(row)
+    numbered = _copy_sorted(events)
+    for row in timed:
+        if "splice_number" not in row.values:
+            keys = [key for key in numbered if key[1] == row.time_us and key[0] is not None]
+            if len(keys) > 1:
+                keys = [key for key in keys if _agrees_with_any(row, numbered[key])]
+            events.setdefault(keys[0] if keys else (None, row.time_us), []).append(row)
     return events
 
 
-def _join_by_number(rows: Sequence[Claim], events: Events) -> None:
-    """Let numbered rows of minutes join the splice with their number, else make one."""
-    by_number: dict[Any, list[Claim]] = {}
-    for claim in rows:
-        by_number.setdefault(claim.number, []).append(claim)
-    standing = _as_they_stand(events)
+def _join_by_number(rows: Sequence[SourceRow], events: Events) -> None:
+    """Add numbered rows of minutes to the event with their number, else make a new event."""
+    by_number: dict[Any, list[SourceRow]] = {}
+    for row in rows:
+        by_number.setdefault(row.splice_number, []).append(row)
+    before = _copy_sorted(events)
     for number, members in by_number.items():
-        there = [key for key in standing if key[0] == number] or [
+        keys = [key for key in before if key[0] == number] or [
             key
-            for key, others in standing.items()
+            for key, others in before.items()
             if key[0] is None
-            and all("splice_number" not in other.says for other in others)
-            and _share_arcs(members, others)
+            and all("splice_number" not in other.values for other in others)
+            and _share_arc_count(members, others)
         ]
-        key = min(there, key=lambda key: key[1]) if there else (number, members[0].at)
+        key = min(keys, key=lambda key: key[1]) if keys else (number, members[0].time_us)
         events.setdefault(key, []).extend(members)
 
 
-def _join_by_arcs(rows: Sequence[Claim], events: Events) -> list[Claim]:
-    """Let rows of minutes join the splice with their arc count; returns the others."""
-    standing = _as_they_stand(events)
-    left = []
-    for claim in rows:
-        key = _by_arcs(claim, standing, rows)
+def _join_by_arc_count(rows: Sequence[SourceRow], events: Events) -> list[SourceRow]:
+    """Add rows of minutes to the event with their arc count; return the others."""
+    before = _copy_sorted(events)
+    unmatched = []
+    for row in rows:
+        key = _key_by_arc_count(row, before, rows)
         if key is None:
-            left.append(claim)
+            unmatched.append(row)
         else:
-            events[key].append(claim)
-    return left
+            events[key].append(row)
+    return unmatched
 
 
-def _as_they_stand(events: Events) -> Events:
-    """A copy that stays as it is while rows join, so that none joins for another's sake."""
+def _copy_sorted(events: Events) -> Events:
+    """A copy to compare rows with, so that a row never joins because of one that joined before."""
     return {key: list(events[key]) for key in sorted(events, key=_key_order)}
 
 
-def _order(claim: Claim) -> tuple[int, int]:
-    return claim.order
+def _origin(row: SourceRow) -> tuple[int, int]:
+    return row.origin
 
 
-def _share_arcs(some: Sequence[Claim], others: Sequence[Claim]) -> bool:
+def _share_arc_count(rows: Sequence[SourceRow], others: Sequence[SourceRow]) -> bool:
     return bool(
-        {c.arcs for c in some if c.arcs is not None}
-        & {c.arcs for c in others if c.arcs is not None}
+        {row.arc_count for row in rows if row.arc_count is not None}
+        & {row.arc_count for row in others if row.arc_count is not None}
     )
 
 
-def _by_arcs(claim: Claim, events: Events, rows: Sequence[Claim]) -> tuple[Any, int] | None:
-    """The event of the same arc count that a row without seconds and number belongs to."""
-    if claim.arcs is None:
+def _key_by_arc_count(row: SourceRow, events: Events, rows: Sequence[SourceRow]) -> EventKey | None:
+    """The event with the arc count of a row that has neither seconds nor a splice number."""
+    if row.arc_count is None:
         return None
-    there = sorted(
+    keys = sorted(
         (
             key
             for key, members in events.items()
-            if (key[0] is None or "splice_number" not in claim.says)
-            and _share_arcs([claim], members)
+            if (key[0] is None or "splice_number" not in row.values)
+            and _share_arc_count([row], members)
         ),
         key=_key_order,
     )
-    same = [key for key in there if _fits(claim, events[key])]
-    if same:
-        return same[0]
-    alike = [c for c in rows if c.order[0] == claim.order[0] and c.arcs == claim.arcs]
-    return there[0] if there and len(alike) == 1 else None
+    agreeing = [key for key in keys if _agrees_with_any(row, events[key])]
+    if agreeing:
+        return agreeing[0]
+    same_log = [other for other in rows if other.origin[0] == row.origin[0]]
+    unique = sum(other.arc_count == row.arc_count for other in same_log) == 1
+    return keys[0] if keys and unique else None
 
 
-def _join_fitting(rows: Sequence[Claim], events: Events) -> list[Claim]:
-    """Let rows of minutes join the events they fit, one of a log each; returns the others.
+def _join_agreeing(rows: Sequence[SourceRow], events: Events) -> list[SourceRow]:
+    """Add rows of minutes to events they agree with, one row of a log each; return the others.
 
-    What a log's rows join follows from its own rows and the events, not from other logs'.
+    What a log's rows join depends on its own rows and the events, not on other logs' rows.
     """
-    there = _as_they_stand(events)
-    taken = {(key, other.order[0]) for key, members in there.items() for other in members}
-    left = []
-    for claim in sorted(rows, key=lambda c: (sorted(map(repr, c.content)), c.order)):
-        free = (key for key in there if (key, claim.order[0]) not in taken)
-        key = next((key for key in free if _fits(claim, there[key])), None)
+    before = _copy_sorted(events)
+    joined = {(key, other.origin[0]) for key, members in before.items() for other in members}
+    unmatched = []
+    for row in sorted(rows, key=lambda row: (sorted(map(repr, row.content)), row.origin)):
+        free = (key for key in before if (key, row.origin[0]) not in joined)
+        key = next((key for key in free if _agrees_with_any(row, before[key])), None)
         if key is None:
-            left.append(claim)
+            unmatched.append(row)
         else:
-            taken.add((key, claim.order[0]))
-            events[key].append(claim)
-    return sorted(left, key=_order)
+            joined.add((key, row.origin[0]))
+            events[key].append(row)
+    return sorted(unmatched, key=_origin)
 
 
-def _fits(claim: Claim, members: Iterable[Claim]) -> bool:
-    return any(agree(claim.says, other.says) for other in members)
+def _agrees_with_any(row: SourceRow, others: Iterable[SourceRow]) -> bool:
+    return any(agree(row.values, other.values) for other in others)
 
 
-def _key_order(key: tuple[Any, int]) -> tuple[int, Any]:
+def _key_order(key: EventKey) -> tuple[int, Any]:
     return key[1], -1 if key[0] is None else key[0]
 
 
-def _one_event(rows: Sequence[Claim], at: int | None = None) -> Event:
-    """Merge what rows say of one event; undisputed columns complete every version."""
+def _one_event(rows: Sequence[SourceRow], time_us: int | None = None) -> Event:
+    """Merge the rows of one event; columns that no row disputes complete every version."""
     values: dict[str, Any] = {}
     disputed: set[str] = set()
-    for claim in rows:
-        for name, value in claim.says.items():
+    for row in rows:
+        for name, value in row.values.items():
             if name in values and values[name] != value:
                 disputed.add(name)
             values.setdefault(name, value)
-    at = rows[0].at if at is None else at
+    time_us = rows[0].time_us if time_us is None else time_us
     if not disputed:
-        return Event(at, (Version(values, tuple(rows)),))
-    settled = {name: value for name, value in values.items() if name not in disputed}
-    says = [frozenset((n, v) for n, v in c.says.items() if n in disputed) for c in rows]
-    accounts = [one for one in dict.fromkeys(says) if not any(one < other for other in says)]
-    members: dict[frozenset[tuple[str, Any]], list[Claim]] = {one: [] for one in accounts}
-    for claim, said in zip(rows, says, strict=True):
-        members[next(one for one in accounts if said <= one)].append(claim)
+        return Event(time_us, (Version(values, tuple(rows)),))
+    undisputed = {name: value for name, value in values.items() if name not in disputed}
+    contents = [frozenset((n, v) for n, v in row.values.items() if n in disputed) for row in rows]
+    # a row that has only some of the disputed columns belongs to a version that has more of them
+    versions = [
+        content
+        for content in dict.fromkeys(contents)
+        if not any(content < other for other in contents)
+    ]
+    members: dict[frozenset[tuple[str, Any]], list[SourceRow]] = {key: [] for key in versions}
+    for row, content in zip(rows, contents, strict=True):
+        members[next(version for version in versions if content <= version)].append(row)
     return Event(
-        at,
-        tuple(Version({**settled, **dict(one)}, tuple(members[one])) for one in accounts),
+        time_us,
+        tuple(
+            Version({**undisputed, **dict(version)}, tuple(members[version]))
+            for version in versions
+        ),
     )
 
 
-def _counted(rows: Sequence[Claim]) -> list[Event]:
+def _counted(rows: Sequence[SourceRow]) -> list[Event]:
     """Events of a minute that only their content tells apart."""
     if not rows:
         return []
-    items = _items(rows)
+    items = _same_event_rows(rows)
     by_import: dict[int, int] = {}
-    for claim in rows:
-        by_import[claim.order[0]] = by_import.get(claim.order[0], 0) + 1
-    events = max(by_import.values())
-    items.sort(key=lambda item: min(claim.order for claim in item))
-    groups = [[item] for item in items[:events]]
-    for item in items[events:]:
-        sources = {claim.order[0] for claim in item}
-        free = [g for g in groups if not any(c.order[0] in sources for i in g for c in i)]
+    for row in rows:
+        by_import[row.origin[0]] = by_import.get(row.origin[0], 0) + 1
+    event_count = max(by_import.values())
+    items.sort(key=lambda item: min(row.origin for row in item))
+    groups = [[item] for item in items[:event_count]]
+    for item in items[event_count:]:
+        imports = {row.origin[0] for row in item}
+        free = [
+            group
+            for group in groups
+            if not any(row.origin[0] in imports for other in group for row in other)
+        ]
         (free or groups)[0].append(item)
-    return [
-        Event(rows[0].at, tuple(Version(_merged(i), tuple(sorted(i, key=_order))) for i in group))
-        for group in groups
-    ]
+    return [Event(rows[0].time_us, tuple(map(_version, group))) for group in groups]
 
 
-def _items(rows: Sequence[Claim]) -> list[list[Claim]]:
-    """Rows that are the same event: they agree, each file's first with each other file's first."""
-    of_content: dict[frozenset[tuple[str, Any]], list[Claim]] = {}
-    for claim in rows:
-        of_content.setdefault(claim.content, []).append(claim)
-    items: list[list[Claim]] = []
-    # by what they say, the fullest first, so that the order of files tells nothing
-    for content in sorted(of_content, key=lambda c: (-len(c), sorted(map(repr, c)))):
-        fitting = [item for item in items if all(agree(dict(content), o.says) for o in item)]
-        fitting.sort(key=lambda item: not any(content < other.content for other in item))
-        own: list[list[Claim]] = []
-        for claim in of_content[content]:
-            for item in (*fitting, *own):
-                if all(other.order[0] != claim.order[0] for other in item):
-                    item.append(claim)
+def _same_event_rows(rows: Sequence[SourceRow]) -> list[list[SourceRow]]:
+    """Group rows that are the same event: they agree, and are of different files."""
+    by_content: dict[frozenset[tuple[str, Any]], list[SourceRow]] = {}
+    for row in rows:
+        by_content.setdefault(row.content, []).append(row)
+    items: list[list[SourceRow]] = []
+    # sorted by content, the fullest first, so that the order of files has no influence
+    for content in sorted(by_content, key=lambda c: (-len(c), sorted(map(repr, c)))):
+        agreeing = [
+            item for item in items if all(agree(dict(content), other.values) for other in item)
+        ]
+        agreeing.sort(key=lambda item: not any(content < other.content for other in item))
+        new_items: list[list[SourceRow]] = []
+        for row in by_content[content]:
+            for item in (*agreeing, *new_items):
+                if all(other.origin[0] != row.origin[0] for other in item):
+                    item.append(row)
                     break
             else:
-                own.append([claim])
-        items += own
+                new_items.append([row])
+        items += new_items
     return items
 
 
-def _merged(item: Sequence[Claim]) -> Values:
-    return {name: value for claim in item for name, value in claim.says.items()}
+def _version(rows: Sequence[SourceRow]) -> Version:
+    """Merge rows that agree into one version."""
+    values = {name: value for row in rows for name, value in row.values.items()}
+    return Version(values, tuple(sorted(rows, key=_origin)))

@@ -1,4 +1,4 @@
-"""Writes records and results; every function works inside one transaction."""
+"""Writes records and results, and undoes imports; each function works in one transaction."""
 
 import json
 from collections.abc import Callable, Iterator, Mapping
@@ -18,22 +18,22 @@ from arcdrift.errors import StoreTrouble, UsageError
 from arcdrift.scratch import scratch_folder
 from arcdrift.store import schema
 from arcdrift.store.connect import writing
-from arcdrift.store.corrected_rows import close_again, mended_by
-from arcdrift.store.event_candidates import keys_of, sources_of
+from arcdrift.store.corrected_rows import close_corrected_later, count_corrected
+from arcdrift.store.event_candidates import candidate_keys, source_files
 from arcdrift.store.fetch import fetch_within
 from arcdrift.store.frames import to_arrow
-from arcdrift.store.rebuild_records import resettle
-from arcdrift.store.record_matching import SHAPES
+from arcdrift.store.rebuild_records import rebuild_records
+from arcdrift.store.record_matching import RECORD_IDENTITIES, RecordIdentity
 from arcdrift.times import microseconds
 
 QUARANTINE = "quarantine"
-"""Kind of a claim that repeats a quarantined row instead of a record."""
+"""Kind of a source row that repeats a quarantined row instead of a record."""
 
 _BULK_ROWS = 20_000
-"""Rows from which a detour through a staging file is faster than row by row."""
+"""Number of rows from which a staging file is faster than inserting row by row."""
 _BATCH_ROWS = 100_000
-_MOST_ATTACHED = 9
-"""SQLite holds 10 attached files; they stay attached until the transaction ends."""
+_MAX_ATTACHED = 9
+"""SQLite attaches at most 10 files; they stay attached until the transaction ends."""
 
 
 def add_rows(
@@ -60,7 +60,7 @@ def add_rows(
     rows = to_arrow(frame, table)
     if connection.dialect.name != "sqlite":
         connection.execute(insert(table), rows.to_pylist())
-    elif rows.num_rows < _BULK_ROWS or _attached(connection) >= _MOST_ATTACHED:
+    elif rows.num_rows < _BULK_ROWS or _attached(connection) >= _MAX_ATTACHED:
         _row_by_row(connection, table, rows)
     else:
         _through_staging(connection, table, rows, progress)
@@ -68,8 +68,8 @@ def add_rows(
 
 def add_import(connection: Connection, values: Mapping[str, Any]) -> int:
     """Add the row of an import and return its id."""
-    done = connection.execute(insert(schema.imports).values(**values))
-    key = done.inserted_primary_key
+    result = connection.execute(insert(schema.imports).values(**values))
+    key = result.inserted_primary_key
     assert key is not None  # noqa: S101 - a single-row insert always has one
     return int(key[0])
 
@@ -83,9 +83,9 @@ def replace_results(engine: Engine, frames: Mapping[str, pd.DataFrame]) -> None:
         Rows by result table name (`arcdrift.store.schema.RESULTS`); a result table that is
         left out ends up empty. Columns that the table does not have are not stored.
     """
-    strange = sorted(set(frames) - set(schema.RESULTS))
-    if strange:
-        raise ValueError(f"not a result table: {', '.join(strange)}")
+    unknown = sorted(set(frames) - set(schema.RESULTS))
+    if unknown:
+        raise ValueError(f"not a result table: {', '.join(unknown)}")
     with writing(engine) as connection:
         for name, table in schema.RESULTS.items():
             connection.execute(delete(table))
@@ -100,10 +100,10 @@ def stored_columns(table_name: str, frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def undo(engine: Engine, import_id: int) -> None:
-    """Take back an import and mark it undone: the rest stands as if it had never been.
+    """Undo an import and mark it undone: the store is as if it had never been imported.
 
-    What other imports say as well stays and becomes theirs; rows that were in conflict with
-    rows of this import are settled anew; quarantined rows that it mended are open again.
+    Records that other imports report as well stay and become theirs; conflicts with rows of this
+    import are decided anew; quarantined rows that it corrected are open again.
 
     Raises
     ------
@@ -123,11 +123,11 @@ def undo(engine: Engine, import_id: int) -> None:
             raise UsageError(f"There is no import {import_id}; {known}.")
         if row.undone_at is not None:
             raise UsageError(f"Import {import_id} was undone before; nothing was changed.")
-        mended = mended_by(connection, import_id)
+        corrected = count_corrected(connection, import_id)
         _hand_over_quarantine(connection, import_id)
-        _hand_over_records(connection, row.kind, import_id)
+        _hand_over_records(connection, RECORD_IDENTITIES[row.kind], import_id)
         for table in (
-            schema.claims,
+            schema.source_rows,
             schema.conflicts,
             schema.quarantine,
             schema.RECORDS[row.kind],
@@ -137,79 +137,104 @@ def undo(engine: Engine, import_id: int) -> None:
         connection.execute(
             update(imports).where(imports.columns.id == import_id).values(undone_at=now)
         )
-        if mended:
-            close_again(connection, import_id)
+        if corrected:
+            close_corrected_later(connection, import_id)
 
 
 def _hand_over_quarantine(connection: Connection, import_id: int) -> None:
-    """Open what an import closed; leave what others quarantined too to the first of them."""
-    kept, said = schema.quarantine.columns, schema.claims.columns
-    again = update(schema.quarantine).where(kept.closed_by == import_id)
-    connection.execute(again.values(closed_by=None, closed_at=None))
+    """Open quarantined rows that an import closed; give those others have too to the first."""
+    quarantine, rows = schema.quarantine.columns, schema.source_rows.columns
+    closed = update(schema.quarantine).where(quarantine.closed_by == import_id)
+    connection.execute(closed.values(closed_by=None, closed_at=None))
     query = (
-        select(said.id, said.record_id, said.import_id, said.line, said.record)
-        .join_from(schema.claims, schema.quarantine, said.record_id == kept.id)
-        .where(said.kind == QUARANTINE, kept.import_id == import_id, said.import_id != import_id)
-        .order_by(said.import_id, said.line)
+        select(rows.id, rows.record_id, rows.import_id, rows.line, rows.record)
+        .join_from(schema.source_rows, schema.quarantine, rows.record_id == quarantine.id)
+        .where(
+            rows.kind == QUARANTINE,
+            quarantine.import_id == import_id,
+            rows.import_id != import_id,
+        )
+        .order_by(rows.import_id, rows.line)
     )
     heirs: dict[int, Any] = {}
     for row in connection.execute(query):
         heirs.setdefault(row.record_id, row)
-    for number, heir in heirs.items():
+    for quarantine_id, heir in heirs.items():
         values = json.loads(heir.record) | {"import_id": heir.import_id, "line": heir.line}
-        connection.execute(update(schema.quarantine).where(kept.id == number).values(values))
-        connection.execute(delete(schema.claims).where(said.id == heir.id))
+        change = update(schema.quarantine).where(quarantine.id == quarantine_id)
+        connection.execute(change.values(values))
+        connection.execute(delete(schema.source_rows).where(rows.id == heir.id))
 
 
-def _hand_over_records(connection: Connection, kind: str, import_id: int) -> None:
-    """Settle what others say of rows of an import; leave plain repeats to the first of them."""
-    shape, table = SHAPES[kind], schema.RECORDS[kind]
+def _hand_over_records(connection: Connection, identity: RecordIdentity, import_id: int) -> None:
+    """Rebuild records of an import that others report as well, or give them to another import."""
     reader = partial(fetch_within, connection, order=["id"])
-    said, apart, own = schema.claims.columns, schema.conflicts.columns, table.columns
-    sources = sources_of(reader, shape)
-    mine = sources[import_id]
-    alike = {
-        number
-        for number, other in sources.items()
-        if set(other.given) == set(mine.given) and other.exact == mine.exact
-    }
-    its_rows = select(own.id).where(own.import_id == import_id)
-    of_kind = select(schema.imports.columns.id).where(schema.imports.columns.kind == kind)
-    ids: set[int] = set()
-    for query in (
-        select(said.record_id).where(
-            said.kind == kind, said.import_id == import_id, said.record.is_not(None)
-        ),
-        select(said.record_id).where(
-            said.kind == kind,
-            said.record_id.in_(its_rows),
-            said.record.is_not(None) | said.import_id.not_in(sorted(alike)),
-        ),
-        select(apart.stored_id).where(apart.import_id == import_id),
-        select(apart.stored_id).where(apart.import_id.in_(of_kind), apart.stored_id.in_(its_rows)),
-    ):
-        ids.update(connection.execute(query).scalars())
-    resettle(connection, shape, keys_of(reader, shape, ids), without=import_id)
-    connection.execute(delete(schema.claims).where(said.import_id == import_id))
+    keys = candidate_keys(reader, identity, _record_ids_to_rebuild(connection, identity, import_id))
+    rebuild_records(connection, identity, keys, without=import_id)
+    rows, table = schema.source_rows.columns, schema.RECORDS[identity.kind]
+    records = table.columns
+    connection.execute(delete(schema.source_rows).where(rows.import_id == import_id))
+    repeats = (rows.kind == identity.kind, rows.record_id == records.id, rows.record.is_(None))
     heir = (
-        select(said.import_id, said.line)
-        .where(said.kind == kind, said.record_id == own.id, said.record.is_(None))
-        .order_by(said.import_id, said.line)
+        select(rows.import_id, rows.line)
+        .where(*repeats)
+        .order_by(rows.import_id, rows.line)
         .limit(1)
     )
-    first = {
-        name: heir.with_only_columns(said[name]).correlate(table).scalar_subquery()
+    new_origin = {
+        name: heir.with_only_columns(rows[name]).correlate(table).scalar_subquery()
         for name in ("import_id", "line")
     }
-    inherited = own.import_id == import_id
-    left = exists().where(said.kind == kind, said.record_id == own.id, said.record.is_(None))
-    connection.execute(update(table).where(inherited, left).values(first))
-    theirs = exists().where(
-        own.id == said.record_id, own.import_id == said.import_id, own.line == said.line
+    orphaned = records.import_id == import_id
+    connection.execute(update(table).where(orphaned, exists().where(*repeats)).values(new_origin))
+    is_origin = exists().where(
+        records.id == rows.record_id,
+        records.import_id == rows.import_id,
+        records.line == rows.line,
     )
     connection.execute(
-        delete(schema.claims).where(said.kind == kind, said.record.is_(None), theirs)
+        delete(schema.source_rows).where(
+            rows.kind == identity.kind, rows.record.is_(None), is_origin
+        )
     )
+
+
+def _record_ids_to_rebuild(
+    connection: Connection, identity: RecordIdentity, import_id: int
+) -> set[int]:
+    """Ids of records where an import adds more than plain repeats, or others do to its records.
+
+    A plain repeat has the values of the record and comes from a file with the same columns and
+    the same resolution of time; such records can be given to the other import as they are.
+    """
+    rows, conflicts = schema.source_rows.columns, schema.conflicts.columns
+    imports, records = schema.imports.columns, schema.RECORDS[identity.kind].columns
+    files = source_files(partial(fetch_within, connection, order=["id"]), identity)
+    undone = files[import_id]
+    same_format = {
+        other_id
+        for other_id, file in files.items()
+        if set(file.columns) == set(undone.columns) and file.has_seconds == undone.has_seconds
+    }
+    own_records = select(records.id).where(records.import_id == import_id)
+    of_kind = select(imports.id).where(imports.kind == identity.kind)
+    ids: set[int] = set()
+    for query in (
+        select(rows.record_id).where(
+            rows.kind == identity.kind, rows.import_id == import_id, rows.record.is_not(None)
+        ),
+        select(rows.record_id).where(
+            rows.kind == identity.kind,
+            rows.record_id.in_(own_records),
+            rows.record.is_not(None) | rows.import_id.not_in(sorted(same_format)),
+        ),
+        select(conflicts.stored_id).where(conflicts.import_id == import_id),
+        select(conflicts.stored_id).where(
+            conflicts.import_id.in_(of_kind), conflicts.stored_id.in_(own_records)
+        ),
+    ):
+        ids.update(connection.execute(query).scalars())
+    return ids
 
 
 def _insert_columns(table: Table, rows: pa.Table) -> tuple[str, str]:
@@ -233,14 +258,14 @@ def _attached(connection: Connection) -> int:
 
 @contextmanager
 def staging_errors(path: Path) -> Iterator[None]:
-    """Turn what the Arrow driver says of a staging file into a sentence to act on."""
+    """Turn an error of the Arrow driver into a sentence that a person can act on."""
     try:
         yield
     except ArrowError as problem:
-        said = " ".join(str(problem).split()).rstrip(".")
+        detail = " ".join(str(problem).split()).rstrip(".")
         raise StoreTrouble(
             f"The temporary folder {path.parent.parent} cannot take the rows on their way into "
-            f"the store ({said}); make room there, or set TMPDIR to another folder."
+            f"the store ({detail}); make room there, or set TMPDIR to another folder."
         ) from problem
 
 
@@ -250,8 +275,8 @@ def _through_staging(
     rows: pa.Table,
     progress: Callable[[int], None] | None,
 ) -> None:
-    # Arrow writes a file of its own; the store's own connection then copies it over, so that
-    # all of an import stays in one transaction and no second library touches the store
+    # Arrow writes a file of its own, which the store's connection then copies: an import stays
+    # one transaction, and no second SQLite library opens the store
     name, columns = _insert_columns(table, rows)
     staging = f"staging{_attached(connection)}"
 

@@ -73,6 +73,6 @@ def _until_begun(crew, process, *, then) -> float:
 def _begun(crew) -> list[object]:
     engine = open_store(crew)
     with reading(engine) as connection:
-        rows = connection.execute(schema.begun.select()).all()
+        rows = connection.execute(schema.imports_in_progress.select()).all()
     engine.dispose()
     return list(rows)

@@ -11,10 +11,10 @@ from sqlalchemy import Connection, Engine, bindparam, select, update
 from arcdrift.errors import UsageError
 from arcdrift.store import schema
 from arcdrift.store.connect import writing
-from arcdrift.store.event_candidates import keys_of
+from arcdrift.store.event_candidates import candidate_keys
 from arcdrift.store.fetch import fetch_within
-from arcdrift.store.rebuild_records import resettle
-from arcdrift.store.record_matching import SHAPES
+from arcdrift.store.rebuild_records import rebuild_records
+from arcdrift.store.record_matching import RECORD_IDENTITIES
 from arcdrift.times import microseconds
 
 Choice = Literal["old", "new"]
@@ -70,10 +70,10 @@ def keep(engine: Engine, choice: Choice, ids: Collection[int] | None, *, by: str
                     decided_against=json.dumps(against, ensure_ascii=False),
                 )
             )
-        for kind, shape in SHAPES.items():
+        for kind, identity in RECORD_IDENTITIES.items():
             stored = {row.stored_id for row in rows if row.kind == kind}
             reader = partial(fetch_within, connection, order=["id"])
-            resettle(connection, shape, keys_of(reader, shape, stored))
+            rebuild_records(connection, identity, candidate_keys(reader, identity, stored))
     return len(rows)
 
 

@@ -11,9 +11,9 @@ from arcdrift.intake.storing.row_outcomes import CONFLICT, STORED, RowOutcomes
 from arcdrift.intake.storing.staging import SoundRows
 from arcdrift.intake.text.raw_rows import RawRows
 from arcdrift.store import schema
-from arcdrift.store.event_candidates import document, group_key, plain_rows
-from arcdrift.store.rebuild_records import resettle
-from arcdrift.store.record_matching import SHAPES, Shape
+from arcdrift.store.event_candidates import candidate_key, row_json, stored_values
+from arcdrift.store.rebuild_records import rebuild_records
+from arcdrift.store.record_matching import RECORD_IDENTITIES, RecordIdentity
 from arcdrift.store.write import add_rows
 
 
@@ -42,7 +42,9 @@ def store_conflicts(
             "line": lines[here],
             "stored_id": _stored_ids(connection, kind, import_id, lines, outcomes, after)[here],
             "differs": pd.Series("{}", index=range(len(here)), dtype="str"),
-            "record": pd.Series(_documents(SHAPES[kind.name], rows.frame.iloc[here]), dtype="str"),
+            "record": pd.Series(
+                _documents(RECORD_IDENTITIES[kind.name], rows.frame.iloc[here]), dtype="str"
+            ),
             "raw": pd.Series(_texts(rows.raw, position), dtype="str"),
         }
     )
@@ -67,24 +69,26 @@ def store_claims(
     after : int
         Highest id of a record before these rows were stored.
     """
-    shape = SHAPES[kind.name]
+    identity = RECORD_IDENTITIES[kind.name]
     lines = rows.raw.first[rows.position] + 1
     ids = _stored_ids(connection, kind, import_id, lines, outcomes, after)
     repeats = outcomes.outcome == STORED
     contested = np.flatnonzero(repeats & outcomes.contested)
     plain = np.flatnonzero(repeats & ~outcomes.contested)
     versions = {
-        "record": _documents(shape, rows.frame.iloc[contested]),
+        "record": _documents(identity, rows.frame.iloc[contested]),
         "raw": _texts(rows.raw, rows.position[contested]),
     }
     for here, columns in ((plain, {}), (contested, versions)):
         claims = pd.DataFrame({"line": lines[here], "record_id": ids[here], **columns})
-        add_rows(connection, schema.claims, claims.assign(import_id=import_id, kind=kind.name))
+        add_rows(connection, schema.source_rows, claims.assign(import_id=import_id, kind=kind.name))
     keys = {
-        group_key(shape, [row[name] for name in shape.who], row[shape.time])
-        for row in plain_rows(rows.frame.loc[outcomes.contested, [*shape.who, shape.time]])
+        candidate_key(identity, [row[name] for name in identity.subject], row[identity.time])
+        for row in stored_values(
+            rows.frame.loc[outcomes.contested, [*identity.subject, identity.time]]
+        )
     }
-    resettle(connection, shape, keys)
+    rebuild_records(connection, identity, keys)
 
 
 def _stored_ids(
@@ -109,10 +113,15 @@ def _stored_ids(
     return ids
 
 
-def _documents(shape: Shape, frame: pd.DataFrame) -> list[str]:
+def _documents(identity: RecordIdentity, frame: pd.DataFrame) -> list[str]:
     return [
-        document(shape, {name: row[name] for name in shape.who}, row[shape.time], row)
-        for row in plain_rows(frame)
+        row_json(
+            identity,
+            {name: row[name] for name in identity.subject},
+            row[identity.time],
+            row,
+        )
+        for row in stored_values(frame)
     ]
 
 

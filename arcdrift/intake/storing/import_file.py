@@ -20,7 +20,7 @@ from arcdrift.intake.storing.log_import import LogImport
 from arcdrift.scratch import scratch_folder
 from arcdrift.settings import Crew
 from arcdrift.store.connect import Waiting, writing
-from arcdrift.store.import_lock import begun
+from arcdrift.store.import_lock import running_import
 from arcdrift.times import microseconds
 
 
@@ -74,7 +74,7 @@ def import_file(
     }
     with (
         open_log(path, name, sheet=sheet, **_text_format(layout)) as text,
-        begun(engine, name, started, waiting) as mark,
+        running_import(engine, name, started, waiting) as mark,
         ExitStack() as stack,
         _file_errors(name),
     ):

@@ -46,7 +46,7 @@ from arcdrift.intake.typing.convert import convert, refuse_wrong_unit
 from arcdrift.intake.typing.whole_file_state import WholeFileState
 from arcdrift.settings import Crew
 from arcdrift.store import schema
-from arcdrift.store.corrected_rows import close_corrected, mended_by
+from arcdrift.store.corrected_rows import close_corrected, count_corrected
 from arcdrift.store.fetch import fetch, fetch_within
 from arcdrift.store.read import store_version, version_within
 from arcdrift.store.write import add_import
@@ -189,7 +189,7 @@ class LogImport:
             balance=balance,
             seconds=seconds,
             problems=totals.problems,
-            mended=mended_by(connection, import_id),
+            mended=count_corrected(connection, import_id),
         )
 
     def _divide(self, content: bytes, head: RawRows | None, more: bool) -> RawRows:

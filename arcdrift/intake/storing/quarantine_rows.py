@@ -15,7 +15,7 @@ from arcdrift.intake.storing.quarantine_export import CorrectedRows, Source, hea
 from arcdrift.intake.text.raw_rows import RawRows
 from arcdrift.intake.typing.convert import Typed
 from arcdrift.store import schema
-from arcdrift.store.event_candidates import plain_rows
+from arcdrift.store.event_candidates import stored_values
 from arcdrift.store.write import QUARANTINE, add_rows
 from arcdrift.times import microseconds
 
@@ -89,7 +89,7 @@ def store_quarantine(
     add_rows(connection, schema.quarantine, new.assign(import_id=import_id))
     repeated = quarantine[quarantine["known_id"] >= 0]
     if not repeated.empty:
-        contents = plain_rows(repeated[["last_line", "column", "code", "message", "raw"]])
+        contents = stored_values(repeated[["last_line", "column", "code", "message", "raw"]])
         claims = pd.DataFrame(
             {
                 "line": repeated["line"].to_numpy(),
@@ -97,7 +97,9 @@ def store_quarantine(
                 "record": [json.dumps(row, ensure_ascii=False) for row in contents],
             }
         )
-        add_rows(connection, schema.claims, claims.assign(import_id=import_id, kind=QUARANTINE))
+        add_rows(
+            connection, schema.source_rows, claims.assign(import_id=import_id, kind=QUARANTINE)
+        )
     return new
 
 
@@ -161,7 +163,7 @@ def _known_ids(
         id_of = _quarantined_at(connection, sources)
         known = [id_of.get(source, -1) if source is not None else -1 for source in sources]
     imports, quarantine, claims = (
-        table.columns for table in (schema.imports, schema.quarantine, schema.claims)
+        table.columns for table in (schema.imports, schema.quarantine, schema.source_rows)
     )
     claimed = select(claims.record_id).where(
         claims.import_id == import_id, claims.kind == QUARANTINE, claims.record_id.is_not(None)

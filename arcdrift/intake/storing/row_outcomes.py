@@ -20,17 +20,23 @@ from arcdrift.intake.schema.kinds import Kind
 from arcdrift.intake.typing.local_times import coded
 from arcdrift.store import schema
 from arcdrift.store.event_candidates import (
-    Group,
+    EventCandidates,
     Reader,
-    among,
-    group_key,
-    load,
-    plain_rows,
-    says,
-    sources_of,
-    within,
+    candidate_key,
+    id_condition,
+    load_candidates,
+    near_condition,
+    row_values,
+    source_files,
+    stored_values,
 )
-from arcdrift.store.record_matching import MINUTE_US, SHAPES, Claim, Shape, events_of
+from arcdrift.store.record_matching import (
+    MINUTE_US,
+    RECORD_IDENTITIES,
+    RecordIdentity,
+    SourceRow,
+    match_events,
+)
 
 NEW, STORED, CONFLICT = 0, 1, 2
 _LAST = 1 << 62
@@ -89,21 +95,26 @@ def classify_rows(
     to_the_second : bool
         Whether the file's times have seconds.
     """
-    shape, count = SHAPES[kind.name], len(identity)
+    record_identity, count = RECORD_IDENTITIES[kind.name], len(identity)
     none = np.full(count, -1, np.int64)
     outcomes = RowOutcomes(np.zeros(count, np.int64), none, none.copy(), np.zeros(count, bool))
     if count == 0:
         return outcomes
-    known = _stored(read, shape, identity, ["import_id", *shape.who, shape.time])
+    known = _stored(
+        read,
+        record_identity,
+        identity,
+        ["import_id", *record_identity.subject, record_identity.time],
+    )
     group, _ = coded(
-        *(_stacked(known[name], identity[name]) for name in shape.who),
-        _stacked(_when(known, shape), _when(identity, shape)),
+        *(_stacked(known[name], identity[name]) for name in record_identity.subject),
+        _stacked(_when(known, record_identity), _when(identity, record_identity)),
     )
     stored_group, group = group[: len(known)], group[len(known) :]
     groups = max(int(stored_group.max(initial=0)), int(group.max())) + 1
     has_stored = np.bincount(stored_group, minlength=groups) > 0
     contested = np.zeros(groups, bool)
-    contested[group[_unclear(identity, shape, group, to_the_second=to_the_second)]] = True
+    contested[group[_unclear(identity, record_identity, group, to_the_second=to_the_second)]] = True
     doubtful = np.flatnonzero(has_stored[group])
     if len(doubtful) == 0 and not contested.any():
         return outcomes
@@ -111,39 +122,43 @@ def classify_rows(
     if len(doubtful):
         here = np.bincount(group, minlength=groups)[stored_group] > 0
         _match(
-            read, shape, frame, list(given), outcomes, doubtful, group, known[here],
+            read, record_identity, frame, list(given), outcomes, doubtful, group, known[here],
             stored_group[here], contested, to_the_second=to_the_second,
         )  # fmt: skip
     outcomes.contested[:] = contested[group]
     if outcomes.contested.any():
-        _classify_contested(read, shape, frame, list(given), outcomes, to_the_second=to_the_second)
+        _classify_contested(
+            read, record_identity, frame, list(given), outcomes, to_the_second=to_the_second
+        )
     return outcomes
 
 
-def _when(frame: pd.DataFrame, shape: Shape) -> pd.Series:
-    time = frame[shape.time].astype("int64")
-    return time - time % MINUTE_US if shape.repeats else time
+def _when(frame: pd.DataFrame, record_identity: RecordIdentity) -> pd.Series:
+    time = frame[record_identity.time].astype("int64")
+    return time - time % MINUTE_US if record_identity.several_per_minute else time
 
 
-def _unclear(frame: pd.DataFrame, shape: Shape, group: Ints, *, to_the_second: bool) -> Bools:
+def _unclear(
+    frame: pd.DataFrame, record_identity: RecordIdentity, group: Ints, *, to_the_second: bool
+) -> Bools:
     """Rows that other rows of the file may repeat or contradict."""
-    if not shape.repeats:
+    if not record_identity.several_per_minute:
         same = group
     elif to_the_second:
-        same, _ = coded(pd.Series(group), frame[shape.time])
+        same, _ = coded(pd.Series(group), frame[record_identity.time])
     elif "splice_number" in frame:
         same, _ = coded(pd.Series(group), frame["splice_number"])
     else:
         return np.zeros(len(frame), bool)
     twice: Bools = np.bincount(same)[same] > 1
-    if shape.repeats and not to_the_second:
+    if record_identity.several_per_minute and not to_the_second:
         twice &= frame["splice_number"].notna().to_numpy()
     return twice
 
 
 def _match(
     read: Reader,
-    shape: Shape,
+    record_identity: RecordIdentity,
     frame: pd.DataFrame,
     given: list[str],
     outcomes: RowOutcomes,
@@ -156,13 +171,17 @@ def _match(
     to_the_second: bool,
 ) -> None:
     """Find the stored row that each doubtful row repeats; without one, its group is contested."""
-    content = [name for name in given if name not in shape.who and name != shape.time]
-    old = _stored(read, shape, frame, [shape.time, *content])
+    content = [
+        name
+        for name in given
+        if name not in record_identity.subject and name != record_identity.time
+    ]
+    old = _stored(read, record_identity, frame, [record_identity.time, *content])
     old = old[old["id"].isin(known["id"])].reset_index(drop=True)
     new = frame.iloc[doubtful]
     same, _ = coded(
         pd.Series(np.concatenate([stored_group, group[doubtful]])),
-        *(_stacked(old[name], new[name]) for name in (shape.time, *content)),
+        *(_stacked(old[name], new[name]) for name in (record_identity.time, *content)),
     )
     old_same, new_same = same[: len(old)], same[len(old) :]
     rank = _rank(new_same)
@@ -174,30 +193,34 @@ def _match(
     ids = old["id"].to_numpy(np.int64)
     outcomes.stored_id[doubtful[twin]] = ids[by_content[first[new_same[twin]] + rank[twin]]]
     contested[group[doubtful[~twin]]] = True
-    exact = {number: source.exact for number, source in sources_of(read, shape).items()}
-    other = known["import_id"].map(exact).to_numpy(bool) != to_the_second
-    if shape.repeats:
+    files = source_files(read, record_identity)
+    has_seconds = {import_id: file.has_seconds for import_id, file in files.items()}
+    other = known["import_id"].map(has_seconds).to_numpy(bool) != to_the_second
+    if record_identity.several_per_minute:
         contested[stored_group[other]] = True
-    contested[stored_group[known["id"].isin(_disputed(read, shape, ids)).to_numpy()]] = True
+    contested[stored_group[known["id"].isin(_disputed(read, record_identity, ids)).to_numpy()]] = (
+        True
+    )
 
 
-def _disputed(read: Reader, shape: Shape, ids: Ints) -> set[int]:
+def _disputed(read: Reader, record_identity: RecordIdentity, ids: Ints) -> set[int]:
     """Ids of the stored rows that have another version."""
     claims, conflicts, imports = (
-        table.columns for table in (schema.claims, schema.conflicts, schema.imports)
+        table.columns for table in (schema.source_rows, schema.conflicts, schema.imports)
     )
     queries = [
         (
             "record_id",
             select(claims.id, claims.record_id).where(
-                among(claims.record_id, ids, claims.kind == shape.kind), claims.record.is_not(None)
+                id_condition(claims.record_id, ids, claims.kind == record_identity.kind),
+                claims.record.is_not(None),
             ),
         ),
         (
             "stored_id",
             select(conflicts.id, conflicts.stored_id)
             .join_from(schema.conflicts, schema.imports, conflicts.import_id == imports.id)
-            .where(among(conflicts.stored_id, ids, imports.kind == shape.kind)),
+            .where(id_condition(conflicts.stored_id, ids, imports.kind == record_identity.kind)),
         ),
     ]
     return {number for name, query in queries for number in read(query)[name].tolist()}
@@ -205,7 +228,7 @@ def _disputed(read: Reader, shape: Shape, ids: Ints) -> set[int]:
 
 def _classify_contested(
     read: Reader,
-    shape: Shape,
+    record_identity: RecordIdentity,
     frame: pd.DataFrame,
     given: list[str],
     outcomes: RowOutcomes,
@@ -213,37 +236,49 @@ def _classify_contested(
     to_the_second: bool,
 ) -> None:
     rows = np.flatnonzero(outcomes.contested)
-    groups: dict[Any, list[Claim]] = {}
-    names = [name for name in frame.columns if name in given or name in shape.who]
-    wanted = list(dict.fromkeys([*names, *shape.who, shape.time]))
-    for row, values in zip(rows.tolist(), plain_rows(frame.iloc[rows][wanted]), strict=True):
-        key = group_key(shape, [values[name] for name in shape.who], values[shape.time])
-        claim = Claim((_LAST, row), to_the_second, values[shape.time], says(shape, values, given))
+    groups: dict[Any, list[SourceRow]] = {}
+    names = [name for name in frame.columns if name in given or name in record_identity.subject]
+    wanted = list(dict.fromkeys([*names, *record_identity.subject, record_identity.time]))
+    for row, values in zip(rows.tolist(), stored_values(frame.iloc[rows][wanted]), strict=True):
+        key = candidate_key(
+            record_identity,
+            [values[name] for name in record_identity.subject],
+            values[record_identity.time],
+        )
+        claim = SourceRow(
+            (_LAST, row),
+            to_the_second,
+            values[record_identity.time],
+            row_values(record_identity, values, given),
+        )
         groups.setdefault(key, []).append(claim)
-    stored = load(read, shape, groups)
+    stored = load_candidates(read, record_identity, groups)
     for key, claims in groups.items():
-        _classify_group(shape, claims, stored.get(key), outcomes)
+        _classify_group(record_identity, claims, stored.get(key), outcomes)
 
 
 def _classify_group(
-    shape: Shape, claims: list[Claim], stored: Group | None, outcomes: RowOutcomes
+    record_identity: RecordIdentity,
+    claims: list[SourceRow],
+    stored: EventCandidates | None,
+    outcomes: RowOutcomes,
 ) -> None:
-    for event in events_of([*(stored.claims if stored else ()), *claims], shape):
-        ordered = event.claims
+    for event in match_events([*(stored.rows if stored else ()), *claims], record_identity):
+        ordered = event.rows
         owner = ordered[0]
-        rivals = {id(version.claims[0]) for version in event.versions[1:]}
+        rivals = {id(version.rows[0]) for version in event.versions[1:]}
         for claim in ordered:
-            if claim.order[0] != _LAST:
+            if claim.origin[0] != _LAST:
                 continue
-            row = claim.order[1]
+            row = claim.origin[1]
             outcomes.outcome[row] = (
                 NEW if claim is owner else CONFLICT if id(claim) in rivals else STORED
             )
             outcomes.stored_id[row] = outcomes.file_row[row] = -1
-            if claim is not owner and owner.order[0] == _LAST:
-                outcomes.file_row[row] = owner.order[1]
+            if claim is not owner and owner.origin[0] == _LAST:
+                outcomes.file_row[row] = owner.origin[1]
             elif claim is not owner:
-                outcomes.stored_id[row] = owner.anchor
+                outcomes.stored_id[row] = owner.record_id
 
 
 def _rank(code: Ints) -> Ints:
@@ -263,11 +298,15 @@ def _stacked(old: pd.Series, new: pd.Series) -> pd.Series:
 
 
 def _stored(
-    read: Reader, shape: Shape, frame: pd.DataFrame, columns: Iterable[str]
+    read: Reader, record_identity: RecordIdentity, frame: pd.DataFrame, columns: Iterable[str]
 ) -> pd.DataFrame:
     """Stored rows of the same splicers or places in the frame's ranges of time, by id."""
-    columns_of = schema.RECORDS[shape.kind].columns
+    columns_of = schema.RECORDS[record_identity.kind].columns
     names = dict.fromkeys(["id", *columns])
-    times = np.asarray(frame[shape.time].astype("int64"), dtype=np.int64)
-    owners = {name: set(frame[name].dropna().unique().tolist()) for name in shape.who}
-    return read(select(*(columns_of[name] for name in names)).where(within(shape, owners, times)))
+    times = np.asarray(frame[record_identity.time].astype("int64"), dtype=np.int64)
+    owners = {name: set(frame[name].dropna().unique().tolist()) for name in record_identity.subject}
+    return read(
+        select(*(columns_of[name] for name in names)).where(
+            near_condition(record_identity, owners, times)
+        )
+    )

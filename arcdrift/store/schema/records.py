@@ -139,8 +139,8 @@ quarantine = Table(
 
 # a row that says again what is stored or quarantined already, or says what the stored row no
 # longer shows as it stands: what has to be known to undo any other import exactly
-claims = Table(
-    "claims",
+source_rows = Table(
+    "source_rows",
     metadata,
     id_column(),
     *origin_columns(),
@@ -166,8 +166,8 @@ conflicts = Table(
     Column("decided_against", Text),  # JSON: the version it was held against
 )
 
-begun = Table(
-    "begun",
+imports_in_progress = Table(
+    "imports_in_progress",
     metadata,
     Column("token", String(16), primary_key=True),
     Column("file_name", Text, nullable=False),

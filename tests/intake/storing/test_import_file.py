@@ -52,7 +52,7 @@ def contents(engine):
         return {
             table.name: [tuple(row) for row in connection.execute(table.select())]
             for table in (*schema.metadata.sorted_tables, *schema.RESULTS.values())
-            if table.name not in ("imports", "claims")
+            if table.name not in ("imports", "source_rows")
         }
 
 

@@ -21,9 +21,9 @@ from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import STORE_FILE, Crew
 from arcdrift.store import schema
 from arcdrift.store.connect import open_store
-from arcdrift.store.event_candidates import document, group_key, plain_rows
+from arcdrift.store.event_candidates import candidate_key, row_json, stored_values
 from arcdrift.store.read import conflicting, imports, quarantined, records
-from arcdrift.store.record_matching import MINUTE_US, SHAPES, Claim, events_of
+from arcdrift.store.record_matching import MINUTE_US, RECORD_IDENTITIES, SourceRow, match_events
 from arcdrift.store.write import undo
 
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
@@ -148,24 +148,24 @@ def bring(engine, place, files, order):
 
 def versions(engine, kind):
     """Records and versions in conflict of each splicer's minute or place's instant, unordered."""
-    shape, stored = SHAPES[kind], {}
+    identity, stored = RECORD_IDENTITIES[kind], {}
     groups: dict[tuple, list] = {}
-    for row in plain_rows(records(engine, kind)):
-        who = {name: row[name] for name in shape.who}
-        key = group_key(shape, list(who.values()), row[shape.time])
+    for row in stored_values(records(engine, kind)):
+        who = {name: row[name] for name in identity.subject}
+        key = candidate_key(identity, list(who.values()), row[identity.time])
         stored[row["id"]] = key
         found = groups.setdefault(key, [0, Counter()])
         found[0] += 1
-        found[1][document(shape, who, 0, row)] += 1
-    for row in plain_rows(conflicting(engine)):
+        found[1][row_json(identity, who, 0, row)] += 1
+    for row in stored_values(conflicting(engine)):
         version = json.loads(row["record"])
-        who = {name: version[name] for name in shape.who}
-        groups[stored[row["stored_id"]]][1][document(shape, who, 0, version)] += 1
+        who = {name: version[name] for name in identity.subject}
+        groups[stored[row["stored_id"]]][1][row_json(identity, who, 0, version)] += 1
     return groups
 
 
 def times(engine, kind):
-    return Counter(records(engine, kind)[SHAPES[kind].time])
+    return Counter(records(engine, kind)[RECORD_IDENTITIES[kind].time])
 
 
 def apart(engine):
@@ -175,9 +175,9 @@ def apart(engine):
 def content(engine, kind):
     """All there is but ids, and the lists by which imports are counted."""
     table = schema.RECORDS[kind]
-    names = {row["id"]: row["file_name"] for row in plain_rows(imports(engine))}
+    names = {row["id"]: row["file_name"] for row in stored_values(imports(engine))}
     stored = {}
-    for row in plain_rows(records(engine, kind)):
+    for row in stored_values(records(engine, kind)):
         number, source = row.pop("id"), names[row.pop("import_id")]
         stored[number] = (source, *(row[n] for n in table.columns.keys() if n in row))
     rivals = [
@@ -190,11 +190,11 @@ def content(engine, kind):
             r["raw"],
             r["kept"],
         )
-        for r in plain_rows(conflicting(engine, decided=True))
+        for r in stored_values(conflicting(engine, decided=True))
     ]
     kept = [
         tuple(r[n] for n in ("file_name", "line", "last_line", "column", "code", "message", "raw"))
-        for r in plain_rows(quarantined(engine, closed=True))
+        for r in stored_values(quarantined(engine, closed=True))
     ]
     return Counter(stored.values()), Counter(rivals), Counter(kept)
 
@@ -266,18 +266,18 @@ def logs(draw):
 
 def settled(files, order):
     claims = [
-        Claim((place, line), exact, at, row)
+        SourceRow((place, line), exact, at, row)
         for place, number in enumerate(order)
         for line, (exact, at, row) in enumerate(files[number])
     ]
-    events = events_of(claims, SHAPES["splices"])
-    assert sorted(c.order for e in events for c in e.claims) == sorted(c.order for c in claims)
+    events = match_events(claims, RECORD_IDENTITIES["splices"])
+    assert sorted(c.origin for e in events for c in e.rows) == sorted(c.origin for c in claims)
     accounts = Counter(
         frozenset((name, value) for name, value in version.values.items() if value is not None)
         for event in events
         for version in event.versions
     )
-    return Counter(event.at for event in events), accounts
+    return Counter(event.time_us for event in events), accounts
 
 
 @settings(max_examples=100 * TIMES, deadline=None, derandomize=True)
@@ -306,7 +306,7 @@ def test_minutes_and_seconds_of_the_same_splices(fresh, tmp_path, order):
     frame = records(engine, "splices").sort_values("spliced_at")
     assert list(frame["spliced_at"].dt.second) == [5, 50, 20]
     assert list(frame["technician"]) == ["Alder"] * 3
-    (rival,) = plain_rows(conflicting(engine))
+    (rival,) = stored_values(conflicting(engine))
     differs = json.loads(rival["differs"])
     assert set(differs) == {"loss_db"}
     assert sorted(differs["loss_db"]) == [0.03, 0.07]
@@ -314,11 +314,14 @@ def test_minutes_and_seconds_of_the_same_splices(fresh, tmp_path, order):
 
 
 def test_shapes_and_kinds_agree():
-    assert set(SHAPES) == set(KINDS)
+    assert set(RECORD_IDENTITIES) == set(KINDS)
     for name, kind in KINDS.items():
-        shape = SHAPES[name]
+        identity = RECORD_IDENTITIES[name]
         defaults = {n: c.default for n, c in kind.schema.columns.items() if c.default is not None}
-        assert shape.defaults == defaults
-        assert {*shape.who, "splice_number"} >= set(kind.identity) >= set(shape.who)
-        assert (shape.time, shape.repeats) == (kind.time_column, kind.repeats)
+        assert identity.defaults == defaults
+        assert {*identity.subject, "splice_number"} >= set(kind.identity) >= set(identity.subject)
+        assert (identity.time, identity.several_per_minute) == (
+            kind.time_column,
+            kind.repeats,
+        )
     assert MINUTE_US == 60 * 1_000_000

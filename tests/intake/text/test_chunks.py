@@ -184,7 +184,12 @@ def contents(engine) -> dict[str, list[tuple[object, ...]]]:
         for table in (*schema.RECORDS.values(), schema.quarantine):
             for row in connection.execute(table.select()).mappings():
                 names[table.name, row["id"]] = (row["import_id"], row["line"])
-        for table in (*schema.RECORDS.values(), schema.quarantine, schema.claims, schema.conflicts):
+        for table in (
+            *schema.RECORDS.values(),
+            schema.quarantine,
+            schema.source_rows,
+            schema.conflicts,
+        ):
             rows = []
             for row in connection.execute(table.select()).mappings():
                 values = {k: v for k, v in row.items() if k not in ("id", "stored_id", "record_id")}
