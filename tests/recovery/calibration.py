@@ -1,4 +1,4 @@
-"""Is a chance of 80 % right four times in five? Advice asked at random, beside the truth.
+"""Calibration of the probabilities given by advice, at random times, against the truth.
 
 Run by hand; some minutes::
 
@@ -27,31 +27,31 @@ from tests.recovery.crews import Run, run_crew
 
 EDGES = (0.0, 0.02, 0.05, 0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 0.95, 0.98, 1.0)
 CUTS = 4
-"""Instants a crew at which its models are fitted anew, on what was known by then."""
+"""Times per crew at which its models are refitted, on the checks up to then."""
 LONGEST = pd.Timedelta(days=8)
-"""Checks older than this have no air near them; only the breakdown would use it."""
-ASKED = 40
-"""Questions asked between two of them while a splicer was at work, beside those of mornings."""
+"""Readings are kept from this long before a refit on; the air at older checks is not needed."""
+QUESTIONS = 40
+"""Random times of work per splicer and refit, in addition to the mornings."""
 REST = pd.Timedelta(hours=6)
 """Longest pause within a shift."""
 PLANS = (None, "altitude-move", "cold-front", "nights-and-rooms")
 
 
 def ask(run: Run, seed: int) -> pd.DataFrame:
-    """Ask about every splicer at instants of work in the last third of a run.
+    """Advice on every splicer at times of work in the last third of a run.
 
-    The model is fitted on the checks up to a cut, advice asked in the days after it: with the
-    last check, the air and the wear that the records of that instant tell, not the true ones.
+    The model is fitted on the checks up to a cut and used in the days after it, with the last
+    check, the air and the wear from the records at that time, not the true ones.
 
     Returns
     -------
     DataFrame
-        ``splicer``, ``probability`` told, whether it was truly ``off`` by more than the
-        tolerance told, ``miss`` (true less told setting) and its told ``sd``, ``gap`` (told less
-        set), and what was wrong about the air.
+        ``splicer``, ``probability`` of the advice, whether the setting was truly ``off`` by more
+        than the tolerance, ``miss`` (true minus estimated required setting), its estimated ``sd``,
+        ``gap`` (estimated minus actual setting), and the error of the air.
     """
     rng = np.random.default_rng([seed, 0xCA11])
-    points = run.told.frames["result_arc_points"]
+    points = run.assessment.frames["result_arc_points"]
     began = points["checked_at"].min()
     span = (run.now - began) / 3
     rows = []
@@ -62,38 +62,38 @@ def ask(run: Run, seed: int) -> pd.DataFrame:
         for name, model in _models(points[points["checked_at"] <= cut], run).items():
             if not isinstance(model, ArcModel):
                 continue
-            ats = _at_work(run, name, cut, cut + span / CUTS, rng)
-            ats = ats[~_renewed(run, name, cut, ats)]
-            if ats.empty:
+            times = _times_of_work(run, name, cut, cut + span / CUTS, rng)
+            times = times[~_after_restart(run, name, cut, times)]
+            if times.empty:
                 continue
-            truth = run.made.required(name, ats)
+            truth = run.made.required(name, times)
             rows += _answers(run, name, model, truth, near, cut)
     return pd.DataFrame(rows).assign(seed=seed)
 
 
-def _at_work(
+def _times_of_work(
     run: Run, name: str, since: pd.Timestamp, until: pd.Timestamp, rng: np.random.Generator
 ) -> pd.Series:
-    """Instants at which somebody would ask: before a day's first splice, and between splices."""
+    """Times before the first splice of each day, and at random splices."""
     at = run.made["splices"].loc[run.made["splices"]["splicer"] == name, "spliced_at"]
     at = at[at.between(since, until)].sort_values()
-    rested = at[at.diff() > REST]
-    mornings = rested - pd.to_timedelta(60.0 * rng.random(len(rested)), unit="min")
-    between = at.to_numpy()[rng.integers(len(at), size=ASKED)] if len(at) else []
-    asked = pd.concat([mornings, pd.Series(between, dtype=at.dtype)]).dt.floor("s")
-    return asked[asked > since].sort_values(ignore_index=True)
+    first = at[at.diff() > REST]
+    mornings = first - pd.to_timedelta(60.0 * rng.random(len(first)), unit="min")
+    between = at.to_numpy()[rng.integers(len(at), size=QUESTIONS)] if len(at) else []
+    times = pd.concat([mornings, pd.Series(between, dtype=at.dtype)]).dt.floor("s")
+    return times[times > since].sort_values(ignore_index=True)
 
 
-def _renewed(run: Run, name: str, cut: pd.Timestamp, ats: pd.Series) -> pd.Series:
-    """Instants after electrodes were replaced since the cut: the tool asks for an analysis."""
+def _after_restart(run: Run, name: str, cut: pd.Timestamp, times: pd.Series) -> pd.Series:
+    """Whether each time is after a restarting service since the cut, which needs a new fit."""
     service = run.made["service"]
-    mine = service[(service["asset"] == name) & service["action"].isin(RESTART_ACTIONS)]
-    later = mine.loc[mine["serviced_at"] > cut, "serviced_at"]
-    return ats > later.min() if len(later) else pd.Series(False, index=ats.index)
+    restarts = service[(service["asset"] == name) & service["action"].isin(RESTART_ACTIONS)]
+    later = restarts.loc[restarts["serviced_at"] > cut, "serviced_at"]
+    return times > later.min() if len(later) else pd.Series(False, index=times.index)
 
 
 def _models(known: pd.DataFrame, run: Run) -> dict[str, ArcModel | Refusal]:
-    """Models of the checks known so far, as a review at that time would fit them."""
+    """Arc models fitted on the given checks, as in a review."""
     models: dict[str, ArcModel | Refusal] = {}
     settings = run.made.crew.splicers
     sisterhood = known["splicer"].map({name: (s.model, s.setting_unit) for name, s in
@@ -234,20 +234,20 @@ def _known(value: float) -> float | None:
     return None if pd.isna(value) else float(value)
 
 
-def reliability(told: pd.DataFrame) -> pd.DataFrame:
-    """Bins of the probability told beside the share truly off, with its Wilson interval."""
-    place = np.searchsorted(EDGES[1:-1], told["probability"], side="right")
+def reliability(answers: pd.DataFrame) -> pd.DataFrame:
+    """Share truly off by bins of the given probability, with its Wilson interval."""
+    bin_number = np.searchsorted(EDGES[1:-1], answers["probability"], side="right")
     rows = []
-    for number, mine in told.groupby(place):
-        off = int(mine["off"].sum())
-        low, high = proportion_confint(off, len(mine), method="wilson")
+    for number, part in answers.groupby(bin_number):
+        off = int(part["off"].sum())
+        low, high = proportion_confint(off, len(part), method="wilson")
         rows.append(
             {
                 "from": EDGES[number],
                 "to": EDGES[number + 1],
-                "asked": len(mine),
-                "told": mine["probability"].mean(),
-                "truly_off": off / len(mine),
+                "asked": len(part),
+                "told": part["probability"].mean(),
+                "truly_off": off / len(part),
                 "low": low,
                 "high": high,
             }
@@ -256,7 +256,7 @@ def reliability(told: pd.DataFrame) -> pd.DataFrame:
 
 
 def crews(number: int, first_seed: int = 900) -> pd.DataFrame:
-    """Answers of so many crews, the plans by turns."""
+    """Answers on a number of crews, with the plans in turn."""
     parts = []
     for seed in range(first_seed, first_seed + number):
         scenario = invented_crew(seed=seed)
@@ -271,8 +271,8 @@ def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--crews", type=int, default=12)
-    told = crews(parser.parse_args().crews)
-    print(reliability(told).round(3).to_string(index=False))  # noqa: T201 - what it is run for
+    answers = crews(parser.parse_args().crews)
+    print(reliability(answers).round(3).to_string(index=False))  # noqa: T201 - what it is run for
 
 
 if __name__ == "__main__":

@@ -1,20 +1,19 @@
-"""Does a finding name its cause? Faults of known cause planted, and the first cause read.
+"""Accuracy of the ranked causes: faults of known cause are planted, and the first cause compared.
 
 Run by hand; four seeds took twenty minutes on two busy cores::
 
     python -m tests.recovery.cause_study --seeds 4
 
-What counts as right was laid down before the ranking was tuned, fault by fault, in `FAULTS` (but
-for the 30 days in which a newcomer is one): the first cause must be of that kind, and name the
-person or the place where there is one.
-A finding is about a fault when the fault made `Planted.share` of its splices since its onset,
-and the onset lies in the fault's time or up to five days before. Priors and strengths were set
-on seeds 1 to 12; the figures quoted are from seeds 101 on.
+The right cause of each fault in `FAULTS` was defined before the ranking was tuned (except the 30
+days of a newcomer): the first cause must be of that kind, and name the person or the site if there
+is one. A finding is about a fault if the fault affected `Planted.share` of its splices since its
+onset, and the onset is during the fault or up to five days before. Priors and strengths were set on
+seeds 1 to 12; the figures quoted are from seeds 101 on.
 
-A knock or a drift of the arc alone hardly raises the loss, as the next daily check follows it;
-so do checks that are merely skipped. They are planted together here. What the simulator has no
-fault for (a batch of fiber, a place, days that are bad for everybody) is put into the splices of
-a healthy crew: each loss of the kind times a factor.
+A step or a drift of the arc alone hardly raises the loss, because the next daily check corrects it,
+and skipped checks alone do not raise it either. They are planted together here. Causes without a
+fault in the simulator (a batch of fiber, a site, bad days of the whole crew) are planted by
+multiplying the losses of a healthy crew by a factor.
 """
 
 import argparse
@@ -37,7 +36,7 @@ SPLICERS, DAYS = 10, 120
 EARLY = pd.Timedelta(days=5)
 DAY = pd.Timedelta(days=1)
 BEGINS, ENDS = 60, 80
-"""Days between which faults put into the splices of a healthy crew act."""
+"""First and last day of faults planted by a factor on the losses of a healthy crew."""
 UP = {"loss-raised", "loss-scattered", "loss-dirty", "redo-raised"}
 
 
@@ -48,20 +47,19 @@ class Planted:
     Attributes
     ----------
     right : str
-        How the right cause begins; ``{}`` stands for the person or the place.
+        Start of the right cause's text; ``{}`` stands for the person or the site.
     plan : str or tuple of PlannedFault
-        A shipped plan, or faults that hit the same subject.
+        A shipped plan, or several faults of one subject.
     home : str, optional
-        Site at which the subject of such faults is at home.
+        Home site of the subject of such faults.
     column, factor : optional
-        Losses of one value of a column are raised by a factor instead; all of them without a
-        column.
+        Factor on the losses of one value of a column, or on all losses without a column.
     lasts : int, optional
-        Days after which what is left of it is too little to be asked for.
+        Days after which the fault is too small to be detected.
     share : float
-        Part of a finding's splices that it must have made.
+        Share of a finding's splices that the fault must affect.
     abrupt : bool
-        Whether it begins in full on one day, so that the onset's range can be judged.
+        Whether it starts on one day, so that the range of the onset can be checked.
     """
 
     right: str
@@ -89,7 +87,7 @@ FAULTS: dict[str, Planted] = {
         home="Harbor",
         abrupt=True,
     ),
-    # either story of a person is right if it names them
+    # either hypothesis on a person is right if it names them
     "careless technician": Planted("{}", "careless-technician"),
     "newcomer": Planted("{}", "newcomer", lasts=30),
     "wrong program": Planted(
@@ -110,11 +108,11 @@ FAULTS: dict[str, Planted] = {
 
 @dataclass(frozen=True)
 class Outcome:
-    """What one finding said of its cause.
+    """First cause of one finding, compared with the planted one.
 
-    ``result`` is ``first``, ``second``, ``cannot tell`` or ``wrong`` for the planted cause, and
-    ``claims`` or ``cannot tell`` for alarms of healthy crews; ``inside`` tells whether the
-    onset's range holds the true day (None where that is not asked).
+    ``result`` is ``first``, ``second``, ``cannot tell`` or ``wrong`` by the rank of the planted
+    cause, and ``claims`` or ``cannot tell`` for alarms of healthy crews; ``inside`` is whether the
+    onset's range contains the true day (None where that is not checked).
     """
 
     fault: str
@@ -129,35 +127,36 @@ class Outcome:
 
 @dataclass(frozen=True)
 class _Truth:
-    """What was planted: the rows of the cells it touches, and when."""
+    """A planted fault: its subject, its time, and the cells it affects."""
 
     subject: str
     begin: pd.Timestamp
     end: pd.Timestamp
-    touched: npt.NDArray[np.bool_]
+    affected: npt.NDArray[np.bool_]
     cells: pd.DataFrame = field(repr=False)
 
 
 def try_fault(name: str, seed: int, *, splicers: int = SPLICERS, days: int = DAYS) -> list[Outcome]:
-    """Plant one fault in a crew and read the causes of the findings about it."""
+    """Plant one fault in a crew and compare the causes of the findings about it."""
     planted = FAULTS[name]
     scenario = invented_crew(splicers=splicers, days=days, seed=seed)
-    run, truth = _made(planted, name, scenario)
-    told = []
+    run, truth = _plant(planted, name, scenario)
+    outcomes = []
     for finding in run.findings:
         if finding.kind not in UP:
             continue
-        mine = _cells_of(truth.cells, finding)
+        own_cells = _cells_since_onset(truth.cells, finding)
         near = truth.begin - EARLY <= _onset(finding) <= truth.end
-        made = truth.cells["n"].to_numpy()
-        if not near or made[mine & truth.touched].sum() < planted.share * made[mine].sum():
+        n = truth.cells["n"].to_numpy()
+        affected = n[own_cells & truth.affected].sum()
+        if not near or affected < planted.share * n[own_cells].sum():
             continue
-        told.append(_judged(name, seed, finding, planted, truth))
-    return told
+        outcomes.append(_compare(name, seed, finding, planted, truth))
+    return outcomes
 
 
 def try_healthy(seed: int) -> list[Outcome]:
-    """Read the causes of the alarms of a crew without faults."""
+    """First causes of the alarms of a crew without faults."""
     run = run_crew(invented_crew(splicers=SPLICERS, days=DAYS, seed=seed))
     return [
         Outcome(
@@ -170,17 +169,17 @@ def try_healthy(seed: int) -> list[Outcome]:
     ]  # fmt: skip
 
 
-def _made(planted: Planted, name: str, scenario: Scenario) -> tuple[Run, _Truth]:
+def _plant(planted: Planted, name: str, scenario: Scenario) -> tuple[Run, _Truth]:
     rng = np.random.default_rng([scenario.seed, len(name)])
     if planted.factor is not None:
-        return _raised(planted, scenario, rng)
+        return _plant_factor(planted, scenario, rng)
     plan = load_plan(planted.plan) if isinstance(planted.plan, str) else None
     if plan is None:
         faults = planted.plan
         if len(faults) > 1:
             at_home = [s.name for s in scenario.splicers if planted.home in (None, s.home_site)]
             subject = str(rng.choice(at_home))
-            faults = tuple(one.model_copy(update={"subject": subject}) for one in faults)
+            faults = tuple(fault.model_copy(update={"subject": subject}) for fault in faults)
         plan = FaultPlan(name=name, faults=faults)
     run = run_crew(add_faults(scenario, plan))
     fault = run.made.truth.faults[0]
@@ -193,14 +192,14 @@ def _made(planted: Planted, name: str, scenario: Scenario) -> tuple[Run, _Truth]
     if planted.lasts is not None:
         end = begin + planted.lasts * DAY
     cells = _cells(run)
-    touched = cells["first_at"].between(begin, end) & (cells[kind] == subject)
+    affected = cells["first_at"].between(begin, end) & (cells[kind] == subject)
     if fault["kind"] == "wrong-program":
-        touched &= cells["program"] == fault["target"]
-        touched &= cells["fibers"].str.contains(str(fault["fiber"]))
-    return run, _Truth(subject, begin, end, touched.to_numpy(), cells)
+        affected &= cells["program"] == fault["target"]
+        affected &= cells["fibers"].str.contains(str(fault["fiber"]))
+    return run, _Truth(subject, begin, end, affected.to_numpy(), cells)
 
 
-def _raised(
+def _plant_factor(
     planted: Planted, scenario: Scenario, rng: np.random.Generator
 ) -> tuple[Run, _Truth]:  # fmt: skip
     start = pd.Timestamp(scenario.start, tz=scenario.time_zone)
@@ -211,7 +210,7 @@ def _raised(
         there = splices["spliced_at"].between(begin, end).to_numpy()
         if planted.column is not None:
             values = splices[planted.column]
-            # a place or a program of one splicer is that splicer
+            # a site or program of one splicer cannot be separated from that splicer
             users = splices.groupby(planted.column)["splicer"].nunique()
             chosen.append(str(rng.choice(sorted(users.index[users > 1]))))
             there = there & (values == chosen[0]).to_numpy()
@@ -222,18 +221,18 @@ def _raised(
 
     run = run_crew(scenario, altered)
     cells = _cells(run)
-    touched = cells["first_at"].between(begin, end)
+    affected = cells["first_at"].between(begin, end)
     if planted.column is not None:
-        touched &= cells[planted.column] == chosen[0]
-    return run, _Truth("".join(chosen), begin, end, touched.to_numpy(), cells)
+        affected &= cells[planted.column] == chosen[0]
+    return run, _Truth("".join(chosen), begin, end, affected.to_numpy(), cells)
 
 
 def _cells(run: Run) -> pd.DataFrame:
     return run.summary.technician_days
 
 
-def _own(cells: pd.DataFrame, finding: Finding) -> pd.Series:
-    """Which cells are the finding's subject's."""
+def _subject_cells(cells: pd.DataFrame, finding: Finding) -> pd.Series:
+    """Whether each cell belongs to the finding's subject."""
     if finding.subject_type == "stream":
         splicer, program = finding.subject_id.split(" / ", 1)
         return (cells["splicer"] == splicer) & (cells["program"] == program)
@@ -242,17 +241,17 @@ def _own(cells: pd.DataFrame, finding: Finding) -> pd.Series:
     return cells[finding.subject_type] == finding.subject_id
 
 
-def _cells_of(cells: pd.DataFrame, finding: Finding) -> npt.NDArray[np.bool_]:
-    """A finding's own cells since its onset."""
+def _cells_since_onset(cells: pd.DataFrame, finding: Finding) -> npt.NDArray[np.bool_]:
+    """Whether each cell belongs to the finding's subject and is after its onset."""
     rows = cells["first_at"].between(_onset(finding), pd.Timestamp(finding.until) + DAY)
-    return np.asarray(rows & _own(cells, finding))
+    return np.asarray(rows & _subject_cells(cells, finding))
 
 
 def _onset(finding: Finding) -> pd.Timestamp:
     return pd.Timestamp(finding.onset.estimate if finding.onset else finding.since)
 
 
-def _judged(name: str, seed: int, finding: Finding, planted: Planted, truth: _Truth) -> Outcome:
+def _compare(name: str, seed: int, finding: Finding, planted: Planted, truth: _Truth) -> Outcome:
     right = planted.right.format("")
     named = truth.subject if "{}" in planted.right else ""
     hits = [c.cause.startswith(right) and named in c.cause for c in finding.likely_causes]
@@ -265,31 +264,33 @@ def _judged(name: str, seed: int, finding: Finding, planted: Planted, truth: _Tr
         result = "second" if len(hits) > 1 and hits[1] else "wrong"
     inside = None
     if planted.abrupt and finding.onset and finding.kind == "loss-raised":
-        inside = _holds(finding, truth)
+        inside = _onset_in_range(finding, truth)
     return Outcome(name, seed, finding.kind, finding.subject_type, result, top.cause, top.weight,
                    inside)  # fmt: skip
 
 
-def _holds(finding: Finding, truth: _Truth) -> bool | None:
-    """Whether the onset's range holds the subject's first day with the fault."""
+def _onset_in_range(finding: Finding, truth: _Truth) -> bool | None:
+    """Whether the onset's range contains the subject's first day with the fault."""
     onset = finding.onset
     if onset is None or pd.Timestamp(finding.since) < truth.begin - DAY:
         return None
-    own = _own(truth.cells, finding).to_numpy() & truth.touched
-    at = truth.cells.loc[own, "first_at"].min()
-    # the range is of beginnings of days, and a day holds what follows its beginning
+    affected = _subject_cells(truth.cells, finding).to_numpy() & truth.affected
+    at = truth.cells.loc[affected, "first_at"].min()
+    # the range gives starts of days, so its last day ends 24 hours later
     return bool(pd.Timestamp(onset.earliest) <= at < pd.Timestamp(onset.latest) + DAY)
 
 
-def _tried(job: tuple[str, int]) -> list[Outcome]:
+def _try(job: tuple[str, int]) -> list[Outcome]:
     name, seed = job
     return try_healthy(seed) if name == "healthy" else try_fault(name, seed)
 
 
-def table(told: pd.DataFrame) -> pd.DataFrame:
+def table(outcomes: pd.DataFrame) -> pd.DataFrame:
     """Counts by fault, with the share of first causes that are right and its Wilson interval."""
     results = ["first", "second", "cannot tell", "wrong"]
-    counts = pd.crosstab(told["fault"], told["result"]).reindex(columns=results, fill_value=0)
+    counts = pd.crosstab(outcomes["fault"], outcomes["result"]).reindex(
+        columns=results, fill_value=0
+    )
     counts.loc["all"] = counts.sum()
     n = counts.sum(axis=1)
     low, high = proportion_confint(counts["first"], n, method="wilson")
@@ -307,32 +308,32 @@ def main() -> None:
     jobs = [(name, seed) for seed in seeds for name in (*FAULTS, "healthy")]
     found: list[Outcome] = []
     with ProcessPoolExecutor(options.processes) as pool:
-        for done, part in enumerate(pool.map(_tried, jobs), 1):
+        for done, part in enumerate(pool.map(_try, jobs), 1):
             found += part
-            # a study that is broken off still tells what it has seen
+            # print after each seed, in case the study is interrupted
             if done % (len(FAULTS) + 1) == 0:
-                tell(found)
+                print_tables(found)
 
 
-def tell(found: list[Outcome]) -> None:
-    """Print what was measured so far."""
-    told = pd.DataFrame([vars(one) for one in found])
-    healthy = told[told["fault"] == "healthy"]
-    told = told[told["fault"] != "healthy"]
-    raised = told[told["kind"] == "loss-raised"]
+def print_tables(found: list[Outcome]) -> None:
+    """Print the results so far."""
+    outcomes = pd.DataFrame([vars(one) for one in found])
+    healthy = outcomes[outcomes["fault"] == "healthy"]
+    outcomes = outcomes[outcomes["fault"] != "healthy"]
+    raised = outcomes[outcomes["kind"] == "loss-raised"]
     say = partial(print, flush=True)
-    say(f"\n=== Seeds {told['seed'].min()} to {told['seed'].max()} ===\n")
+    say(f"\n=== Seeds {outcomes['seed'].min()} to {outcomes['seed'].max()} ===\n")
     say("Findings of risen loss about a planted fault\n", table(raised).round(2).to_string())
     by_fault = raised.groupby("fault")["result"].apply(lambda r: (r == "first").mean())
     say(f"\nMean over the {len(by_fault)} kinds of fault: {by_fault.mean():.2f}")
-    rest = told[told["kind"] != "loss-raised"]
+    rest = outcomes[outcomes["kind"] != "loss-raised"]
     if len(rest):
         say("\nOther charts\n", table(rest).round(2).to_string())
     say("\nWhat was said instead\n", raised[raised["result"] != "first"]
         .groupby("fault")["cause"].value_counts().to_string())  # fmt: skip
     bins = pd.cut(raised["weight"], [0, 0.5, 0.7, 0.9, 1.0])
-    sure = (raised["result"] == "first").groupby(bins, observed=True).agg(["mean", "size"])
-    say("\nRight, by the weight given to the first cause\n", sure.round(2).to_string())
+    right = (raised["result"] == "first").groupby(bins, observed=True).agg(["mean", "size"])
+    say("\nRight, by the weight given to the first cause\n", right.round(2).to_string())
     say("\nAlarms of healthy crews\n", healthy.groupby(["kind", "result"]).size().to_string())
     say("\nCauses claimed there\n", healthy.loc[healthy["result"] == "source_rows", "cause"]
         .value_counts().to_string())  # fmt: skip

@@ -15,16 +15,16 @@ from arcdrift.simulate import Scenario, SimulatedCrew, simulate_frames
 
 @dataclass(frozen=True)
 class Run:
-    """One crew: what happened, and what the analyses say."""
+    """One simulated crew: its records and truth, their summary, and the results of the analyses."""
 
     made: SimulatedCrew
     summary: Summary
-    told: Assessment
+    assessment: Assessment
     now: pd.Timestamp
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        return self.told.findings
+        return self.assessment.findings
 
     def about(self, subject: str, kinds: set[str]) -> list[Finding]:
         """Findings of some kinds on a splicer or on one of its streams."""
@@ -38,7 +38,7 @@ class Run:
 def run_crew(
     scenario: Scenario, altered: Callable[[pd.DataFrame], pd.DataFrame] | None = None
 ) -> Run:
-    """Simulate a crew and review it; ``altered`` may change its splices before."""
+    """Simulate a crew and review it; ``altered`` may change its splices before the review."""
     made = simulate_frames(scenario)
     if altered is not None:
         made.records["splices"] = altered(made["splices"])

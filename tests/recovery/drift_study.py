@@ -1,4 +1,4 @@
-"""How soon the arc's chart finds a step and a drift, and how seldom it alarms without one.
+"""Detection delays of the arc chart for a step and a drift, and its run length without either.
 
 Run by hand; some minutes::
 
@@ -23,17 +23,17 @@ BEGINS, FOLLOWED = 150, 80
 
 
 def delays(fault: Callable[[Floats], Floats], seeds: range, run_length: float, life: int) -> Floats:
-    """Checks from the fault to the alarm, for each crew; infinite where none came."""
-    told = []
+    """Number of checks from the fault to the alarm, for each crew; infinite without an alarm."""
+    found = []
     for seed in seeds:
         points, _ = simulated_points(
             8, BEGINS + FOLLOWED, seed, fault=fault, faulty=("s0",), life=life
         )
-        mine = points.join(drift_charts(points, run_length))
-        mine = mine[mine["splicer"] == "s0"].sort_values("checked_at")
-        hit = np.flatnonzero(mine["alarm"].to_numpy()[BEGINS:])
-        told.append(hit[0] + 1.0 if len(hit) else np.inf)
-    return np.array(told)
+        charted = points.join(drift_charts(points, run_length))
+        charted = charted[charted["splicer"] == "s0"].sort_values("checked_at")
+        hit = np.flatnonzero(charted["alarm"].to_numpy()[BEGINS:])
+        found.append(hit[0] + 1.0 if len(hit) else np.inf)
+    return np.array(found)
 
 
 def main() -> None:

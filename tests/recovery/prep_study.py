@@ -1,12 +1,12 @@
-"""How right and how fair the figures about people are, on crews whose truth is known.
+"""Error rates of the figures about people, on simulated crews with known truth.
 
 Run by hand; about a minute a crew::
 
     python -m tests.recovery.prep_study [--crews 10] [--days 180]
 
-Careless crews: 30 people on 30 splicers, three of them careless, two splicers that lose far more
-and people who hardly swap. Healthy crews of the same size say how often intervals hold the truth
-and how many findings are false. The suite runs a short form (``test_prep_promises.py``).
+Careless crews: 30 people on 30 splicers, three of them careless, two splicers with much higher
+loss, and few swaps. Healthy crews of the same size measure the coverage of intervals and the number
+of false findings. The test suite runs two small crews (``test_prep_promises.py``).
 """
 
 import argparse
@@ -32,13 +32,16 @@ from arcdrift.simulate import Fault, Habits, Scenario, SimulatedCrew, invented_c
 WORST = 1.7
 """Factor on the loss of the two worst splicers."""
 CARELESS = 1.35
-SURE = 0.99
+"""Factor on the loss of careless people."""
+LABEL_PROBABILITY = 0.99
+"""People with this posterior probability of a raised loss are labeled."""
 MARGIN = 0.10
+"""People with a true effect below this count as labeled wrongly."""
 
 
 @dataclass(frozen=True)
-class Looked:
-    """One crew: its truth, its cells, and what a review says of its people."""
+class Reviewed:
+    """One crew: its truth, its technician days, and the results of the review of its people."""
 
     made: SimulatedCrew
     cells: pd.DataFrame
@@ -46,21 +49,23 @@ class Looked:
     findings: list[Finding]
 
     def people(self, measure: str) -> pd.DataFrame:
-        """Effects of technicians on one measure, where there is a figure."""
+        """Effects of technicians on one measure, where there is an estimate."""
         rows = self.effects
         rows = rows[(rows["who"] == "technician") & (rows["measure"] == measure)]
         return rows.dropna(subset=["effect"]).reset_index(drop=True)
 
 
 def crew(seed: int, *, people: int = 30, days: int = 180, careless: int = 3) -> Scenario:
-    """A crew that hardly swaps, with two bad splicers and some careless hands."""
+    """A crew with few swaps, two splicers of high loss and some careless people."""
     plain = invented_crew(
         splicers=people, technicians=people + 2, days=days, splices_per_day=40, seed=seed,
         habits=Habits(swaps=0.4),
     )  # fmt: skip
     splicers = tuple(
-        replace(one, loss_factor=one.loss_factor * WORST) if number < 2 and careless else one
-        for number, one in enumerate(plain.splicers)
+        replace(splicer, loss_factor=splicer.loss_factor * WORST)
+        if number < 2 and careless
+        else splicer
+        for number, splicer in enumerate(plain.splicers)
     )
     rng = np.random.default_rng([seed, 3])
     chosen = rng.choice(people, careless, replace=False)
@@ -72,46 +77,50 @@ def crew(seed: int, *, people: int = 30, days: int = 180, careless: int = 3) -> 
     return replace(plain, splicers=splicers, faults=faults)
 
 
-def look(scenario: Scenario) -> Looked:
-    """Simulate a crew and look at its hands as a review does, but for the air."""
+def review_people(scenario: Scenario) -> Reviewed:
+    """Simulate a crew and review its people as a review does, without air."""
     made = simulate_frames(scenario)
     parts, runs, practice = [], [], []
-    for _, mine in made["splices"].groupby("splicer"):
-        whole = mine.reset_index(drop=True)
-        own = whole[whole["purpose"] == "production"].reset_index(drop=True)
-        day = workdays(own, made.crew, "spliced_at")
-        air = pd.DataFrame({"air_density": np.nan, "vapor_pressure": np.nan}, index=own.index)
-        days = aggregate_stream_days(own, made["service"][:0], made.crew)
-        parts.append(aggregate_technician_days(own, air, day, days, made.crew))
-        runs.append(cleave_runs(own, day, made.crew))
-        practice.append(practice_splices(whole))
+    for _, splices in made["splices"].groupby("splicer"):
+        splices = splices.reset_index(drop=True)
+        production = splices[splices["purpose"] == "production"].reset_index(drop=True)
+        day = workdays(production, made.crew, "spliced_at")
+        air = pd.DataFrame(
+            {"air_density": np.nan, "vapor_pressure": np.nan}, index=production.index
+        )
+        days = aggregate_stream_days(production, made["service"][:0], made.crew)
+        parts.append(aggregate_technician_days(production, air, day, days, made.crew))
+        runs.append(cleave_runs(production, day, made.crew))
+        practice.append(practice_splices(splices))
     cells = pd.concat(parts, ignore_index=True)
-    found = [one for one in runs if len(one)] or runs[:1]
+    filled_runs = [part for part in runs if len(part)] or runs[:1]
     now = made["splices"]["spliced_at"].max()
-    told = review_prep(
-        cells, pd.concat(found, ignore_index=True), pd.concat(practice, ignore_index=True),
+    review = review_prep(
+        cells, pd.concat(filled_runs, ignore_index=True), pd.concat(practice, ignore_index=True),
         usage_by_hour(made["splices"]), made["service"], made.crew, now,
     )  # fmt: skip
-    return Looked(made, cells, told.frames["result_people"], told.findings)
+    return Reviewed(made, cells, review.frames["result_people"], review.findings)
 
 
 def holders(cells: pd.DataFrame, worst: list[str]) -> list[str]:
-    """Who worked most on each of the worst splicers."""
+    """Technician with most splices on each of the worst splicers."""
     work = cells[cells["technician"] != NOBODY]
     made = work.groupby(["splicer", "technician"])["made"].sum()
     return [str(made[name].idxmax()) for name in worst]
 
 
 def careless_outcome(seed: int, **size: int) -> dict[str, int]:
-    """How many careless people are in the top five, and who was labeled wrongly."""
+    """Number of careless people in the top five, and of people labeled wrongly."""
     scenario = crew(seed, **size)
-    seen = look(scenario)
+    reviewed = review_people(scenario)
     guilty = {fault.subject for fault in scenario.faults}
-    table = seen.people("loss")
+    table = reviewed.people("loss")
     top = set(table.sort_values("low", ascending=False)["name"].head(5))
-    labeled = set(table.loc[table["sure"] >= SURE, "name"])
-    unlucky = set(holders(seen.cells, [one.name for one in scenario.splicers[:2]])) - guilty
-    truth = true_effects(seen.made, "loss")
+    labeled = set(table.loc[table["sure"] >= LABEL_PROBABILITY, "name"])
+    unlucky = (
+        set(holders(reviewed.cells, [splicer.name for splicer in scenario.splicers[:2]])) - guilty
+    )
+    truth = true_effects(reviewed.made, "loss")
     innocent = {name for name in labeled - guilty if truth[name] < MARGIN}
     return {
         "seed": seed, "careless": len(guilty), "in_top_five": len(guilty & top),
@@ -122,7 +131,7 @@ def careless_outcome(seed: int, **size: int) -> dict[str, int]:
 
 
 def true_effects(made: SimulatedCrew, measure: str) -> pd.Series:
-    """True relative effect of each technician against the crew's average."""
+    """True effect of each technician relative to the crew's average."""
     people = made.truth.technicians
     key = "log_mean_loss" if measure == "loss" else "cleave_median_deg"
     value = pd.Series({name: row[key] for name, row in people.items()}, dtype=float)
@@ -134,22 +143,24 @@ def true_effects(made: SimulatedCrew, measure: str) -> pd.Series:
 
 
 def healthy_outcome(seed: int, **size: int) -> dict[str, float]:
-    """Interval hits of a healthy crew, and findings about people or machines that are false."""
-    seen = look(crew(seed, careless=0, **size))
-    told: dict[str, float] = {"seed": seed, "people": len(seen.made.truth.technicians)}
+    """Interval coverage of a healthy crew, and number of false findings."""
+    reviewed = review_people(crew(seed, careless=0, **size))
+    outcome: dict[str, float] = {"seed": seed, "people": len(reviewed.made.truth.technicians)}
     for measure in ("loss", "angle"):
-        table = seen.people(measure).set_index("name")
-        truth = true_effects(seen.made, measure).reindex(table.index)
-        told[f"{measure}_inside"] = int(((table["low"] <= truth) & (truth <= table["high"])).sum())
-        told[f"{measure}_n"] = len(table)
-    angle = true_effects(seen.made, "angle")
-    raised = [one for one in seen.findings if one.kind == "cleave-raised"]
-    people = [one for one in raised if one.subject_type == "technician"]
-    told["raised_truly"] = sum(angle[one.subject_id] >= MARGIN for one in people)
-    told["raised_falsely"] = len(raised) - int(told["raised_truly"])
+        table = reviewed.people(measure).set_index("name")
+        truth = true_effects(reviewed.made, measure).reindex(table.index)
+        outcome[f"{measure}_inside"] = int(
+            ((table["low"] <= truth) & (truth <= table["high"])).sum()
+        )
+        outcome[f"{measure}_n"] = len(table)
+    angle = true_effects(reviewed.made, "angle")
+    raised = [finding for finding in reviewed.findings if finding.kind == "cleave-raised"]
+    people = [finding for finding in raised if finding.subject_type == "technician"]
+    outcome["raised_truly"] = sum(angle[finding.subject_id] >= MARGIN for finding in people)
+    outcome["raised_falsely"] = len(raised) - int(outcome["raised_truly"])
     for kind in ("cleave-run", "cleave-uneven", "prep-inconsistent"):
-        told[kind] = sum(one.kind == kind for one in seen.findings)
-    return told
+        outcome[kind] = sum(finding.kind == kind for finding in reviewed.findings)
+    return outcome
 
 
 def main() -> None:
@@ -169,7 +180,7 @@ def main() -> None:
     for measure in ("loss", "angle"):
         hits, n = int(healthy[f"{measure}_inside"].sum()), int(healthy[f"{measure}_n"].sum())
         low, high = proportion_confint(hits, n, method="wilson")
-        lines.append(f"95 % intervals on {measure} hold the truth: {hits} of {n}, "
+        lines.append(f"95 % intervals on {measure} contain the truth: {hits} of {n}, "
                      f"{hits / n:.3f} ({low:.3f} to {high:.3f})")  # fmt: skip
     print("\n".join(lines))  # noqa: T201 - this is what it is run for
 

@@ -1,4 +1,4 @@
-"""What the tool promises about error rates, measured on crews whose truth is known."""
+"""Measured error rates of the analyses on simulated crews with known truth."""
 
 import json
 from collections.abc import Iterable
@@ -21,8 +21,9 @@ from arcdrift.simulate.crew.fault_plans import add_faults
 from tests.recovery.crews import Run, run_crew
 
 LOOK_BACK = pd.Timedelta(days=7)
-"""A finding that began this long before a fault is not about it."""
+"""A finding that started more than this before a fault is not about it."""
 EARLY = pd.Timedelta(days=21)
+"""A finding of worn electrodes may come this long before they are worn out."""
 
 
 # -- false alarms ------------------------------------------------------------------------------
@@ -35,7 +36,7 @@ class Alarms:
     Attributes
     ----------
     counts : dict of int
-        Alarms by the name of the budget's share (`arcdrift.settings.Shares`).
+        Alarms by share of the budget (`arcdrift.settings.Shares`).
     early : int
         All alarms of the first two months.
     """
@@ -53,17 +54,17 @@ class Alarms:
 
     @property
     def realized(self) -> float:
-        """All alarms a month over the budget."""
+        """Alarms per month, divided by the budget."""
         return self.total / self.months / self.budget
 
 
 MEASURES = {"level": "rolled_up", "spread": "scattered", "dirty": "dirty", "redo": "redo"}
-"""Share of the budget that each measure charted for subjects has."""
+"""Share of the budget by measure, for charts of subjects."""
 
 
 def count_alarms(run: Run) -> Alarms:
-    """Count every chart's alarms in a crew without faults."""
-    frames = run.told.frames
+    """Count the alarms of each kind of chart in a crew without faults."""
+    frames = run.assessment.frames
     days, points = frames["result_stream_days"], frames["result_arc_points"]
     others = frames["result_subject_days"]
     workdays = np.sort(days["day"].unique())
@@ -97,16 +98,16 @@ def healthy(seed: int, *, splicers: int, days: int = 365) -> Run:
 
 @dataclass(frozen=True)
 class Expectation:
-    """What should be found when a scenario is planted.
+    """Findings expected for a scenario.
 
     Attributes
     ----------
     kinds : set of str
-        Findings that answer it.
+        Kinds of findings that count as detection.
     named : bool
-        True where the subject is a person: the finding must name them among its causes.
+        Whether the finding must name the fault's subject, a person, among its causes.
     signature : str
-        Signature on the Prep page that answers it as well; it has no day of its own.
+        Signature on the Prep page that counts as detection, too; it has no date.
     """
 
     kinds: frozenset[str]
@@ -135,7 +136,7 @@ HARMLESS = ("altitude-move", "cold-front")
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one planted fault; delay and error in days, NaN where there is none."""
+    """Detection of one planted fault; delay and onset error in days, NaN where not found."""
 
     scenario: str
     found: bool
@@ -144,7 +145,7 @@ class Outcome:
 
 
 def try_scenario(name: str, seed: int) -> tuple[Run, Outcome]:
-    """Plant one scenario in a crew of eight splicers over 120 days and look for it."""
+    """Plant one scenario in a crew of eight splicers over 120 days and search its findings."""
     run = run_crew(add_faults(invented_crew(seed=seed), load_plan(name)))
     (fault,) = run.made.truth.faults
     expected = SCENARIOS[name]
@@ -153,7 +154,7 @@ def try_scenario(name: str, seed: int) -> tuple[Run, Outcome]:
     if name == "electrodes-never-replaced":
         worn = [row["since"] for row in run.made.truth.worn_out or []
                 if row["splicer"] == fault["subject"]]  # fmt: skip
-        # the finding is meant to come before the electrodes are worn out
+        # the finding should come before the electrodes are worn out
         began = (pd.Timestamp(worn[0]) if worn else run.now) - EARLY
     found = [
         finding
@@ -163,21 +164,22 @@ def try_scenario(name: str, seed: int) -> tuple[Run, Outcome]:
         and began - LOOK_BACK <= pd.Timestamp(finding.since) <= until + LOOK_BACK
     ]
     if not found:
-        told = run.told.frames["result_signatures"]
-        told = told.reindex(columns=["kind", "subject"])  # no columns where there is none
-        seen = (told["kind"] == expected.signature) & (told["subject"] == fault["subject"])
-        return run, Outcome(name, bool(seen.any()), np.nan, np.nan)
+        signatures = run.assessment.frames["result_signatures"]
+        signatures = signatures.reindex(columns=["kind", "subject"])  # without rows, no columns
+        matches = signatures["kind"] == expected.signature
+        matches &= signatures["subject"] == fault["subject"]
+        return run, Outcome(name, bool(matches.any()), np.nan, np.nan)
     first = min(found, key=lambda finding: finding.since)
     onset = first.onset.estimate if first.onset else first.since
     return run, Outcome(name, True, _days(first.since, began), _days(onset, began))
 
 
 @dataclass(frozen=True)
-class Beside:
+class HarmlessOutcome:
     """Arc alarms during a harmless change and the week after it.
 
-    ``without`` are those of the same crew spared the change; both come by chance, so the same
-    number is expected of each. ``allowed`` is the budget's share.
+    ``without`` are those of the same crew without the change. Both should be chance alarms only,
+    so the same number is expected of each. ``allowed`` is the number the budget allows.
     """
 
     scenario: str
@@ -186,19 +188,19 @@ class Beside:
     allowed: float
 
 
-def try_harmless(name: str, seed: int) -> Beside:
-    """Let something harmless happen to a crew of eight splicers, and compare its arc alarms."""
+def try_harmless(name: str, seed: int) -> HarmlessOutcome:
+    """Arc alarms of a crew of eight splicers with and without a harmless change."""
     changed = run_crew(add_faults(invented_crew(seed=seed), load_plan(name)))
     plain = run_crew(invented_crew(seed=seed))
     (fault,) = changed.made.truth.faults
     began = pd.Timestamp(fault["since"])
     ended = changed.now if fault["until"] is None else pd.Timestamp(fault["until"])
     until = min(ended + LOOK_BACK, changed.now)
-    splicers = changed.told.frames["result_arc_points"]["splicer"].unique()
+    splicers = changed.assessment.frames["result_arc_points"]["splicer"].unique()
     concerned = splicers if fault["subject_type"] == "crew" else [fault["subject"]]
 
     def alarms(run: Run) -> int:
-        points = run.told.frames["result_arc_points"]
+        points = run.assessment.frames["result_arc_points"]
         within = points["checked_at"].between(began, until) & points["splicer"].isin(concerned)
         return int(points.loc[within, "alarm"].sum())
 
@@ -206,7 +208,7 @@ def try_harmless(name: str, seed: int) -> Beside:
     months = np.busday_count(began.date(), until.date()) / WORKDAYS_PER_MONTH
     share = crew.shares.arc * len(concerned) / len(splicers)
     allowed = crew.false_alarms_per_month * share * months
-    return Beside(name, alarms(changed), alarms(plain), float(allowed))
+    return HarmlessOutcome(name, alarms(changed), alarms(plain), float(allowed))
 
 
 def _is_about(
@@ -235,9 +237,9 @@ def _days(later: datetime, earlier: pd.Timestamp) -> float:
 # -- intervals ---------------------------------------------------------------------------------
 
 
-def arc_models(told: Assessment) -> dict[str, ArcModel]:
-    """Models of the splicers that have one."""
-    rows = told.frames["result_arc_models"].dropna(subset=["model"])
+def arc_models(assessment: Assessment) -> dict[str, ArcModel]:
+    """Arc models by splicer, for those that have one."""
+    rows = assessment.frames["result_arc_models"].dropna(subset=["model"])
     return {
         str(name): ArcModel.from_json(json.loads(text))
         for name, text in zip(rows["splicer"], rows["model"], strict=True)
@@ -245,7 +247,7 @@ def arc_models(told: Assessment) -> dict[str, ArcModel]:
 
 
 def effect_coverage(run: Run) -> pd.DataFrame:
-    """Whether each 95 % interval of an arc effect holds the truth.
+    """Whether each 95 % interval of an arc effect contains the true value.
 
     Returns
     -------
@@ -253,7 +255,7 @@ def effect_coverage(run: Run) -> pd.DataFrame:
         ``splicer``, ``effect``, ``basis`` (own or pooled), ``inside``.
     """
     rows = []
-    for name, model in arc_models(run.told).items():
+    for name, model in arc_models(run.assessment).items():
         truth = run.made.truth.arc[name]
         true = (truth["density"] * 0.01, truth["vapor"], truth["wear"])
         for basis, effects in (("own", model.effects), ("pooled", model.pooled)):
@@ -266,10 +268,10 @@ def effect_coverage(run: Run) -> pd.DataFrame:
 
 
 def required_coverage(run: Run) -> pd.DataFrame:
-    """Whether the advised setting's 95 % interval holds the setting truly required.
+    """Whether the advised setting's 95 % interval contains the truly required setting.
 
-    Asked four times a splicer over the last fortnight, on the present electrodes, in the air and
-    at the wear that truly were.
+    Evaluated at four times per splicer in the last two weeks, on the present electrodes, with the
+    true air and the true wear.
 
     Returns
     -------
@@ -277,25 +279,25 @@ def required_coverage(run: Run) -> pd.DataFrame:
         ``splicer``, ``inside``.
     """
     rows = []
-    for name, model in arc_models(run.told).items():
+    for name, model in arc_models(run.assessment).items():
         renewed = [
             pd.Timestamp(row["replaced_at"])
             for row in run.made.truth.electrodes
             if row["splicer"] == name
         ]
         moments = [run.now - pd.Timedelta(days=days) for days in (0.1, 4, 8, 12)]
-        asked = [at for at in moments if not renewed or at > max(renewed)]
-        truth = run.made.required(name, pd.DatetimeIndex(asked))
-        for at, row in zip(asked, truth.itertuples(), strict=True):
-            told = advise(_situation(name, model, at, row), model, run.made.crew)
-            if told.required is not None:
-                inside = told.required["low"] <= row.required <= told.required["high"]
+        times = [at for at in moments if not renewed or at > max(renewed)]
+        truth = run.made.required(name, pd.DatetimeIndex(times))
+        for at, row in zip(times, truth.itertuples(), strict=True):
+            required = advise(_true_state(name, model, at, row), model, run.made.crew).required
+            if required is not None:
+                inside = required["low"] <= row.required <= required["high"]
                 rows.append({"splicer": name, "inside": inside})
     return pd.DataFrame(rows, columns=["splicer", "inside"])
 
 
-def _situation(name: str, model: ArcModel, at: pd.Timestamp, truth: Any) -> SplicerState:
-    """The splicer as it truly stood, so that only the model can be wrong."""
+def _true_state(name: str, model: ArcModel, at: pd.Timestamp, truth: Any) -> SplicerState:
+    """True state of a splicer, so that only the model can be wrong."""
     last = LastCheck(
         checked_at=at, site=None, arc_setting=truth.in_force, arcs=truth.arcs,
         temperature_c=None, pressure_hpa=None, humidity_pct=None,
@@ -314,19 +316,19 @@ def _situation(name: str, model: ArcModel, at: pd.Timestamp, truth: Any) -> Spli
 
 
 def technician_coverage(run: Run) -> pd.DataFrame:
-    """Whether each technician's 95 % interval on loss holds the true effect.
+    """Whether each technician's 95 % interval on loss contains the true effect.
 
-    Both are differences from the crew's average.
+    Both are relative to the crew's average.
 
     Returns
     -------
     DataFrame
         ``technician``, ``inside``.
     """
-    told = prep_effects(run.summary.technician_days)
-    if isinstance(told, str):
+    effects = prep_effects(run.summary.technician_days)
+    if isinstance(effects, str):
         return pd.DataFrame(columns=["technician", "inside"])
-    table = told.effects_of("technician", "loss").dropna(subset=["effect"]).set_index("name")
+    table = effects.effects_of("technician", "loss").dropna(subset=["effect"]).set_index("name")
     factors = {
         name: np.exp(row["log_mean_loss"]) for name, row in run.made.truth.technicians.items()
     }
@@ -341,22 +343,24 @@ def technician_coverage(run: Run) -> pd.DataFrame:
 
 
 def wrong_statuses(run: Run) -> int:
-    """Splicer-days whose status, splices, or splices before the check differ from the truth.
+    """Number of splicer-days whose status or counts of splices differ from the truth.
 
-    Days kept apart because a clock was wrong are not judged (`days_not_judged`).
+    Days with a wrong clock are not judged (`days_not_judged`).
     """
     columns = ["splicer", "day", "status", "splices", "splices_before_check"]
-    got = run.told.frames["result_check_days"]
-    got = got.loc[got["splices"] > 0, columns].set_index(["splicer", "day"]).sort_index()
+    computed = run.assessment.frames["result_check_days"]
+    computed = (
+        computed.loc[computed["splices"] > 0, columns].set_index(["splicer", "day"]).sort_index()
+    )
     truth = _true_days(run)
     truth = truth.loc[~_in_wrong_stretch(truth, run), columns[2:]]
-    if not got.index.equals(truth.index):
-        return len(got.index.symmetric_difference(truth.index))
-    return int((got != truth).any(axis=1).sum())
+    if not computed.index.equals(truth.index):
+        return len(computed.index.symmetric_difference(truth.index))
+    return int((computed != truth).any(axis=1).sum())
 
 
 def days_not_judged(run: Run) -> int:
-    """Splicer-days with work whose status is kept apart because a clock was wrong."""
+    """Number of splicer-days with work that are not judged because a clock was wrong."""
     return int(_in_wrong_stretch(_true_days(run), run).sum())
 
 

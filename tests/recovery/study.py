@@ -1,11 +1,11 @@
-"""The recovery study: plant faults, look for them, and count false alarms.
+"""Recovery study: detection of planted faults, and false alarms of healthy crews.
 
 Run by hand; it takes about half an hour on two cores::
 
     python -m tests.recovery.study            # writes study.csv, study.md and plots
     python -m tests.recovery.study --quick    # fewer crews, a few minutes
 
-The suite runs a short form of the same measurements (``test_promises.py``).
+The test suite runs the same measurements on fewer crews (``test_promises.py``).
 """
 
 import argparse
@@ -26,7 +26,7 @@ from tests.recovery.promises import (
     HARMLESS,
     SCENARIOS,
     Alarms,
-    Beside,
+    HarmlessOutcome,
     count_alarms,
     days_not_judged,
     effect_coverage,
@@ -44,7 +44,7 @@ SPLICERS_OF_STREAMS = {50: 25, 300: 150}
 
 @dataclass(frozen=True)
 class Healthy:
-    """What one healthy crew-year shows."""
+    """Measurements on one healthy crew-year."""
 
     alarms: Alarms
     effects: pd.DataFrame
@@ -54,7 +54,7 @@ class Healthy:
 
 
 def healthy_crew(seed: int, *, splicers: int) -> Healthy:
-    """Alarms, interval hits and wrong statuses of one healthy crew-year."""
+    """Alarms, interval coverage and wrong statuses of one healthy crew-year."""
     run = healthy(seed, splicers=splicers)
     effects, required = effect_coverage(run), required_coverage(run)
     people = technician_coverage(run)
@@ -70,20 +70,20 @@ def planted(job: tuple[str, int]) -> dict[str, Any]:
 
 
 def alarm_table(alarms: Iterable[Alarms]) -> pd.DataFrame:
-    """Realized alarms over the budget, by crew size and chart, with a Poisson 95 % range."""
+    """Ratio of alarms to the budget, by crew size and chart, with a Poisson 95 % interval."""
     rows = []
-    frame = pd.DataFrame([vars(one) | one.counts for one in alarms])
+    frame = pd.DataFrame([vars(crew) | crew.counts for crew in alarms])
     shares = Shares().model_dump()
-    for streams, mine in frame.groupby("streams"):
-        allowed = (mine["months"] * mine["budget"]).sum()
-        total = mine[list(shares)].sum(axis=1)
-        parts = {name: (mine[name].sum(), allowed * share) for name, share in shares.items()}
+    for streams, crews in frame.groupby("streams"):
+        allowed = (crews["months"] * crews["budget"]).sum()
+        total = crews[list(shares)].sum(axis=1)
+        parts = {name: (crews[name].sum(), allowed * share) for name, share in shares.items()}
         parts["all charts"] = (total.sum(), allowed)
-        parts["all, months 1-2"] = (mine["early"].sum(), (2 * mine["budget"]).sum())
+        parts["all, months 1-2"] = (crews["early"].sum(), (2 * crews["budget"]).sum())
         for name, (seen, expected) in parts.items():
             half = 1.96 * np.sqrt(max(seen, 1))
             rows.append(
-                {"streams": streams, "crews": len(mine), "chart": name, "alarms": int(seen),
+                {"streams": streams, "crews": len(crews), "chart": name, "alarms": int(seen),
                  "allowed": round(expected, 1), "ratio": seen / expected,
                  "low": max(seen - half, 0) / expected, "high": (seen + half) / expected}
             )  # fmt: skip
@@ -91,15 +91,15 @@ def alarm_table(alarms: Iterable[Alarms]) -> pd.DataFrame:
 
 
 def coverage_table(seen: list[Healthy]) -> pd.DataFrame:
-    """Share of 95 % intervals that hold the truth, with its own Wilson interval."""
-    effects = pd.concat([one.effects for one in seen])
+    """Share of 95 % intervals that contain the truth, with its Wilson interval."""
+    effects = pd.concat([crew.effects for crew in seen])
     named = [
         (f"{basis}: {effect}", part["inside"])
         for (basis, effect), part in effects.groupby(["basis", "effect"])
     ]
     rows = []
-    named.append(("advised setting", pd.concat([one.required for one in seen])["inside"]))
-    named.append(("technician effect", pd.concat([one.people for one in seen])["inside"]))
+    named.append(("advised setting", pd.concat([crew.required for crew in seen])["inside"]))
+    named.append(("technician effect", pd.concat([crew.people for crew in seen])["inside"]))
     for name, inside in named:
         low, high = proportion_confint(int(inside.sum()), len(inside), method="wilson")
         rows.append({"interval": name, "n": len(inside), "coverage": inside.mean(),
@@ -110,29 +110,29 @@ def coverage_table(seen: list[Healthy]) -> pd.DataFrame:
 def scenario_table(outcomes: pd.DataFrame) -> pd.DataFrame:
     """Detection rate, median delay and onset error of each scenario."""
     rows = []
-    for name, mine in outcomes.groupby("scenario", sort=False):
-        low, high = proportion_confint(int(mine["found"].sum()), len(mine), method="wilson")
+    for name, trials in outcomes.groupby("scenario", sort=False):
+        low, high = proportion_confint(int(trials["found"].sum()), len(trials), method="wilson")
         rows.append(
-            {"scenario": name, "trials": len(mine),
-             "found": mine["found"].mean(), "low": low, "high": high,
-             "delay_days": mine["delay"].median(),
-             "onset_error_days": mine["onset_error"].abs().median(),
-             "wrong_statuses": int(mine["wrong_statuses"].sum()),
-             "days_not_judged": int(mine["days_not_judged"].sum())}
+            {"scenario": name, "trials": len(trials),
+             "found": trials["found"].mean(), "low": low, "high": high,
+             "delay_days": trials["delay"].median(),
+             "onset_error_days": trials["onset_error"].abs().median(),
+             "wrong_statuses": int(trials["wrong_statuses"].sum()),
+             "days_not_judged": int(trials["days_not_judged"].sum())}
         )  # fmt: skip
     return pd.DataFrame(rows)
 
 
-def harmless_table(seen: Iterable[Beside]) -> pd.DataFrame:
-    """Arc alarms during harmless changes, beside those of the same crews without them."""
-    frame = pd.DataFrame([vars(one) for one in seen])
+def harmless_table(seen: Iterable[HarmlessOutcome]) -> pd.DataFrame:
+    """Arc alarms during harmless changes, and of the same crews without them."""
+    frame = pd.DataFrame([vars(outcome) for outcome in seen])
     table = frame.groupby("scenario", sort=False).sum()
     table.insert(0, "crews", frame.groupby("scenario").size())
     return table.reset_index()
 
 
 def bars(table: pd.DataFrame, label: str, value: str, title: str, line: float | None) -> go.Figure:
-    """Dots with their intervals, one a row."""
+    """Points with their intervals, one per row."""
     figure = go.Figure(
         go.Scatter(
             x=table[value], y=table[label], mode="markers",
@@ -164,8 +164,8 @@ def main() -> None:
                 healthy_crew, splicers=SPLICERS_OF_STREAMS[streams]
             )
             seen += list(pool.map(year, range(1000, 1000 + count)))
-        # half an hour's work: what is known is kept, whatever becomes of the rest
-        for name, table in (("alarms", alarm_table(one.alarms for one in seen)),
+        # the run takes half an hour: save first results in case it is interrupted
+        for name, table in (("alarms", alarm_table(crew.alarms for crew in seen)),
                             ("coverage", coverage_table(seen))):  # fmt: skip
             table.to_csv(options.out / f"{name}-so-far.csv")
         jobs = [(name, seed) for name in SCENARIOS for seed in range(trials)]
@@ -173,12 +173,12 @@ def main() -> None:
         changes = [(name, seed) for name in HARMLESS for seed in range(200, 200 + pairs)]
         beside = list(pool.map(try_harmless, *zip(*changes, strict=True)))
     tables = {
-        "False alarms against the budget": alarm_table([one.alarms for one in seen]),
+        "False alarms against the budget": alarm_table([crew.alarms for crew in seen]),
         "Coverage of 95 % intervals": coverage_table(seen),
         "Planted faults": scenario_table(outcomes),
         "Harmless changes": harmless_table(beside),
     }
-    wrong = sum(one.wrong_statuses for one in seen)
+    wrong = sum(crew.wrong_statuses for crew in seen)
     text = [f"Check statuses that differ from the truth in healthy crews: {wrong}."]
     for title, table in tables.items():
         table.to_csv(options.out / f"{title.lower().replace(' ', '-').replace('%', 'pct')}.csv")

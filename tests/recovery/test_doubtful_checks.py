@@ -1,7 +1,6 @@
-"""A check spoiled on purpose is doubted; healthy checks and an arc that truly moved are not.
+"""A wrong check is reported as doubtful; correct checks and a true shift of the arc are not.
 
-Truth: the simulator's; a spoiled check is one setting moved by six of its predictive standard
-deviations.
+A wrong check is one setting shifted by six of its predictive standard deviations.
 """
 
 from dataclasses import replace
@@ -23,14 +22,16 @@ def healthy() -> Run:
 
 
 def moved(run: Run, *, lasting: bool) -> tuple[Run, dict[str, pd.Timestamp]]:
-    """Move one check of every splicer, or all from there to the next new electrodes."""
-    judged = run.told.frames["result_arc_points"].dropna(subset=["z"]).sort_values("checked_at")
+    """Shift one check of every splicer; with `lasting`, all from there to the next electrodes."""
+    judged = (
+        run.assessment.frames["result_arc_points"].dropna(subset=["z"]).sort_values("checked_at")
+    )
     points, when = run.summary.arc_points.copy(), {}
-    for name, mine in judged.groupby("splicer"):
-        same = (mine["epoch"] == mine["epoch"].shift(-1)) & (
-            mine["epoch"] == mine["epoch"].shift(3)
+    for name, checks in judged.groupby("splicer"):
+        same = (checks["epoch"] == checks["epoch"].shift(-1)) & (
+            checks["epoch"] == checks["epoch"].shift(3)
         )
-        row = mine[same].iloc[len(mine[same]) // 2]
+        row = checks[same].iloc[len(checks[same]) // 2]
         here = points["checked_at"] == row["checked_at"]
         if lasting:
             here = (points["checked_at"] >= row["checked_at"]) & (points["epoch"] == row["epoch"])
@@ -40,7 +41,7 @@ def moved(run: Run, *, lasting: bool) -> tuple[Run, dict[str, pd.Timestamp]]:
         when[str(name)] = row["checked_at"]
     summary = replace(run.summary, arc_points=points)
     service = run.made["service"]
-    return replace(run, told=assess(summary, service, run.made.crew, run.now)), when
+    return replace(run, assessment=assess(summary, service, run.made.crew, run.now)), when
 
 
 def doubted(run: Run) -> set[tuple[str, pd.Timestamp]]:

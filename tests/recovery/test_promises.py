@@ -1,6 +1,6 @@
-"""The recovery study in a short form: a few crews, bounds wide enough for their chance.
+"""Error rates on a few simulated crews, with bounds wide enough for chance.
 
-The long form, ``python -m tests.recovery.study``, is what README quotes.
+README quotes the full study, ``python -m tests.recovery.study``.
 """
 
 import pytest

@@ -41,8 +41,6 @@ class Agreement:
         Standard deviation of the differences.
     lower, upper : float
         Limits of agreement, bias -+ 1.96 sd: 95 % of differences lie between, if normal.
-    limit_error : float
-        Half width of each limit's interval, t sqrt(3/n) sd.
     level : float
         Of the intervals.
     """
@@ -54,7 +52,6 @@ class Agreement:
     sd: float
     lower: float
     upper: float
-    limit_error: float
     level: float
 
 
@@ -86,7 +83,6 @@ def agreement(difference: ArrayLike, level: float = 0.95) -> Agreement:
         sd=sd,
         lower=bias - LIMITS * sd,
         upper=bias + LIMITS * sd,
-        limit_error=float(half * np.sqrt(3)),
         level=level,
     )
 
