@@ -1,8 +1,9 @@
 """Advice for every splicer, computed in the background so that pages need not wait for it."""
 
+import atexit
 from collections.abc import Callable, Iterable
 from queue import SimpleQueue
-from threading import Lock, Thread
+from threading import Event, Lock, Thread
 from time import monotonic
 from typing import NamedTuple
 
@@ -39,6 +40,7 @@ class AdviceCache:
         self._queued: set[tuple[str, str]] = set()
         self._lock = Lock()
         self._queue: SimpleQueue[tuple[str, str]] = SimpleQueue()
+        self._stopping = Event()
         self._worker: Thread | None = None
 
     def get(self, splicer: str, version: str) -> Advice:
@@ -71,14 +73,23 @@ class AdviceCache:
                 return
             self._queued.add((splicer, version))
             if self._worker is None:
-                # a daemon: it only reads, and must not keep the server from ending
+                # a daemon: what is still queued must not keep the server from ending
                 self._worker = Thread(target=self._work, name="advice", daemon=True)
                 self._worker.start()
+                atexit.register(self._stop, self._worker)
         self._queue.put((splicer, version))
+
+    def _stop(self, worker: Thread) -> None:
+        """End the thread; the process cannot exit while it waits for Arrow's own threads."""
+        self._stopping.set()
+        self._queue.put(("", ""))
+        worker.join()
 
     def _work(self) -> None:
         while True:
             splicer, version = self._queue.get()
+            if self._stopping.is_set():
+                return
             try:
                 self._refresh(splicer, version)
             except Exception:  # the next request computes it again and shows the error

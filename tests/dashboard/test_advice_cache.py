@@ -114,3 +114,24 @@ def test_advice_is_got_ready_behind_the_scenes_and_trouble_waits_for_whoever_ask
     with pytest.raises(OSError, match="the disk is gone"):
         cache.get("Plover", "1")
     assert asked.calls == [("Plover", True), ("Heron", True), ("Plover", False)]
+
+
+def test_the_process_ends_after_the_advice_at_hand(monkeypatch: pytest.MonkeyPatch) -> None:
+    at_exit: list[Any] = []
+    monkeypatch.setattr(advice_cache.atexit, "register", lambda *call: at_exit.append(call))
+    begun, release = threading.Event(), threading.Event()
+    asked = Asked()
+
+    def slow(splicer: str) -> Any:
+        begun.set()
+        assert release.wait(timeout=10)
+        return asked(splicer)
+
+    cache = AdviceCache(slow, clock_stands_still=True)
+    cache.prefetch(["Heron", "Tern", "Dunlin"], "1")
+    assert begun.wait(timeout=10)
+    ((stop, worker),) = at_exit
+    threading.Timer(0.1, release.set).start()
+    stop(worker)
+    assert not worker.is_alive()
+    assert asked.calls == [("Heron", True)]
