@@ -12,10 +12,10 @@ from dashboard.data import CrewData
 from dashboard.pages import PAGES, not_found
 from dashboard.pages.baseline_card import typed_mark
 from dashboard.pages.coaching_card import typed_note
-from dashboard.pages.design import saved
+from dashboard.pages.design import save_requested_budget
 from dashboard.pages.design_trial import trial_card
 from dashboard.pages.person import person_log
-from dashboard.pages.splicer import rest
+from dashboard.pages.splicer import charts_below_advice
 from dashboard.pages.stream import grid_rows
 from dashboard.pages.today import advice_words
 from dashboard.url_query import parse, search
@@ -150,7 +150,9 @@ def register(app: Dash, data: CrewData) -> None:
         run = data.run()
         if run is None:
             return no_update
-        return rest(View(data, run, parse(slot["query"]), "dark" if scheme == "dark" else "light"))
+        return charts_below_advice(
+            View(data, run, parse(slot["query"]), "dark" if scheme == "dark" else "light")
+        )
 
     @app.callback(
         Output({"type": "advice-slot", "splicer": MATCH}, "children"),
@@ -167,17 +169,17 @@ def register(app: Dash, data: CrewData) -> None:
         State({"type": "mark-field", "name": ALL}, "value"),
         prevent_initial_call=True,
     )
-    def change_baseline(saved: list[Any], undone: list[Any], _values: list[Any]) -> Any:
+    def change_baseline(saves: list[Any], undos: list[Any], _values: list[Any]) -> Any:
         places = len(ctx.outputs_list[1])
         button = ctx.triggered_id
-        if not any([*saved, *undone]) or button is None:
+        if not any([*saves, *undos]) or button is None:
             return no_update, [no_update] * places
-        said = {item["id"]["name"]: item.get("value") for item in ctx.states_list[0]}
+        fields = {item["id"]["name"]: item.get("value") for item in ctx.states_list[0]}
         try:
             if button["type"] == "undo-mark":
                 data.withdraw_mark(int(button["number"]))
             else:
-                data.add_mark(**typed_mark(button["splicer"], button["program"], said))
+                data.add_mark(**typed_mark(button["splicer"], button["program"], fields))
         except ArcdriftError as problem:
             return no_update, [notice(str(problem), name="bad")] * places
         return data.version(), [None] * places
@@ -192,18 +194,21 @@ def register(app: Dash, data: CrewData) -> None:
         prevent_initial_call=True,
     )
     def change_coaching(
-        saved: list[Any], undone: list[Any], _values: list[Any], logs: list[dict[str, str]]
+        saves: list[Any],
+        undos: list[Any],
+        _values: list[Any],
+        logs: list[dict[str, str]],
     ) -> Any:
         button = ctx.triggered_id
-        if not any([*saved, *undone]) or button is None:
+        if not any([*saves, *undos]) or button is None:
             return [no_update] * len(logs), [no_update] * len(logs)
-        said = {item["id"]["name"]: item.get("value") for item in ctx.states_list[0]}
+        fields = {item["id"]["name"]: item.get("value") for item in ctx.states_list[0]}
         name = logs[0]["technician"]  # a page is of one person
         try:
             if button["type"] == "undo-note":
                 data.withdraw_note(name, int(button["number"]))
             else:
-                data.add_note(name, **typed_note(said))
+                data.add_note(name, **typed_note(fields))
         except ArcdriftError as problem:
             return [no_update], [notice(str(problem), name="bad")]
         return [person_log(data, name)], [None]
@@ -215,7 +220,7 @@ def register(app: Dash, data: CrewData) -> None:
         prevent_initial_call=True,
     )
     def save_budget(clicks: int | None, button: dict[str, str]) -> Any:
-        return saved(data, parse(button["query"])) if clicks else no_update
+        return save_requested_budget(data, parse(button["query"])) if clicks else no_update
 
     @app.callback(
         Output({"type": "trial-slot", "query": MATCH}, "children"),
@@ -233,9 +238,9 @@ def register(app: Dash, data: CrewData) -> None:
         State(ids.RESULTS_VERSION, "data"),
         prevent_initial_call=True,
     )
-    def look_for_results(_ticks: int, seen: str) -> Any:
+    def look_for_results(_ticks: int, shown_version: str) -> Any:
         version = data.version()
-        if version == seen:
+        if version == shown_version:
             return no_update
         data.prefetch_advice()
         return version

@@ -132,8 +132,8 @@ def chart(
     extra = {"id": ids.clickable_chart(clicks)} if clicks else {}
     height = picture.figure.layout.height
     picture.figure.update_layout(height=None)  # the style sheet gives narrow screens more
-    told = {one.name for one in picture.figure.data if one.showlegend is not False}
-    entries = len(told - {None, ""})
+    legend_names = {trace.name for trace in picture.figure.data if trace.showlegend is not False}
+    entries = len(legend_names - {None, ""})
     graph = dcc.Graph(
         figure=picture.figure,
         config={"displayModeBar": False, "responsive": True, "doubleClick": False},

@@ -25,9 +25,9 @@ def sentence(problem: Exception) -> str:
     )
 
 
-def panel(words: str) -> html.Div:
+def panel(text: str) -> html.Div:
     """Return the message as it stands above the page."""
-    return html.Div([html.Strong("This did not work"), html.P(words)], className="trouble")
+    return html.Div([html.Strong("This did not work"), html.P(text)], className="trouble")
 
 
 def on_callback_error(problem: Exception) -> Any:

@@ -27,21 +27,21 @@ def events_of(data: CrewData, kind: str, name: str) -> pd.DataFrame:
     """
     service = data.all_service()
     if kind in ("splicer", "stream"):
-        mine = service[service["splicer"] == name.partition(" / ")[0]]
+        selected = service[service["splicer"] == name.partition(" / ")[0]]
     elif kind == "site":
-        mine = _at_site(service, data.result("result_stream_days"), name)
+        selected = _at_site(service, data.result("result_stream_days"), name)
     elif kind == "technician":
-        mine = _of_person(service, data.worked_by(name))
+        selected = _of_person(service, data.worked_by(name))
     else:
-        mine = service
-    once = mine[COLUMNS].drop_duplicates(["asset", "action", "at"])
-    return once.sort_values("at", kind="stable", ignore_index=True)
+        selected = service
+    distinct = selected[COLUMNS].drop_duplicates(["asset", "action", "at"])
+    return distinct.sort_values("at", kind="stable", ignore_index=True)
 
 
 def _at_site(service: pd.DataFrame, days: pd.DataFrame, site: str) -> pd.DataFrame:
     """Service of splicers that were last used at a site."""
-    there = days[["splicer", "day", "site"]].drop_duplicates(["splicer", "day"])
-    return _beside(service, there, direction="backward").query("site == @site")
+    site_days = days[["splicer", "day", "site"]].drop_duplicates(["splicer", "day"])
+    return _beside(service, site_days, direction="backward").query("site == @site")
 
 
 def _of_person(service: pd.DataFrame, worked: pd.DataFrame) -> pd.DataFrame:
@@ -51,9 +51,9 @@ def _of_person(service: pd.DataFrame, worked: pd.DataFrame) -> pd.DataFrame:
     near = _beside(service, worked, direction="forward", tolerance=SOON)
     first = pd.to_datetime(worked.groupby("splicer")["day"].min())
     new = first[first > first.min() + SETTLED]
-    came = pd.DataFrame({"asset": new.index, "at": new.to_numpy(), "action": NEW_SPLICER})
+    new_splicers = pd.DataFrame({"asset": new.index, "at": new.to_numpy(), "action": NEW_SPLICER})
     near = near.dropna(subset=["worked"])
-    return near if came.empty else pd.concat([near, came], ignore_index=True)
+    return near if new_splicers.empty else pd.concat([near, new_splicers], ignore_index=True)
 
 
 def _beside(

@@ -14,7 +14,7 @@ class Place(NamedTuple):
     """A page in the navigation."""
 
     path: str
-    words: str
+    text: str
     icon: str
 
 
@@ -66,7 +66,7 @@ THEME = {
 def _links(name: str) -> list[Any]:
     return [
         dmc.NavLink(
-            label=place.words,
+            label=place.text,
             href=place.path,
             active="exact",
             leftSection=html.Span(className=f"icon icon-{place.icon}", **{"aria-hidden": "true"}),

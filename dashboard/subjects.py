@@ -27,7 +27,7 @@ MEASURE_OF_KIND = {
 }
 
 
-def subject_words(kind: str, name: str) -> str:
+def subject_title(kind: str, name: str) -> str:
     """Return a subject's name with what it stands for."""
     if kind == "crew":
         return "The whole crew"
@@ -35,7 +35,7 @@ def subject_words(kind: str, name: str) -> str:
     return f"{name}, {extra}" if extra else name
 
 
-def subject_link(alarm: Mapping[Any, Any]) -> str:
+def chart_address(alarm: Mapping[Any, Any]) -> str:
     """Address of the chart behind an alarm: ``measure``, ``subject_type``, ``subject_id``."""
     kind, name = str(alarm["subject_type"]), str(alarm["subject_id"])
     if alarm["measure"] == "arc":

@@ -14,8 +14,8 @@ def parse(search: str | None) -> dict[str, str]:
 
 def search(query: Mapping[str, object]) -> str:
     """Return the query as a URL's search part, without keys that have no value."""
-    kept = {key: value for key, value in query.items() if value not in (None, "")}
-    return f"?{urlencode(kept)}" if kept else ""
+    values = {key: value for key, value in query.items() if value not in (None, "")}
+    return f"?{urlencode(values)}" if values else ""
 
 
 def href(path: str, query: Mapping[str, object] | None = None, **values: object) -> str:

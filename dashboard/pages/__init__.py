@@ -42,7 +42,7 @@ def not_found(path: str) -> html.Div:
             heading("No such page", f"Nothing lives at {path[:80]}."),
             html.P("Pages there are:"),
             html.Ul(
-                [html.Li(dcc.Link(place.words, href=place.path)) for place in PLACES],
+                [html.Li(dcc.Link(place.text, href=place.path)) for place in PLACES],
                 className="plain-list",
             ),
         ]

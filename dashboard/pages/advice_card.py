@@ -69,7 +69,7 @@ def newest_air_card(view: View, splicer: str) -> html.Section:
 
 
 def _advice_body(view: View, splicer: str, advice: Advice) -> list[Any]:
-    glyph, words = VERDICT[advice.verdict]
+    glyph, text = VERDICT[advice.verdict]
     unit = view.data.unit(splicer)
     first, *rest = advice.reasons or (advice.basis_note,)
     numbers: list[tuple[str, Any]] = []
@@ -103,7 +103,7 @@ def _advice_body(view: View, splicer: str, advice: Advice) -> list[Any]:
         html.Div(
             [
                 html.Span(glyph, className="verdict-glyph", **{"aria-hidden": "true"}),
-                html.Span(words, className="verdict"),
+                html.Span(text, className="verdict"),
             ],
             className="verdict-line",
             role="status",
@@ -133,7 +133,7 @@ def _advice_body(view: View, splicer: str, advice: Advice) -> list[Any]:
         html.Details(
             [
                 html.Summary("Before you touch the splicer"),
-                html.Ul([html.Li(words) for words in advice.cautions], className="cautions"),
+                html.Ul([html.Li(text) for text in advice.cautions], className="cautions"),
             ],
             open=advice.verdict == "recalibrate",
         ),
@@ -144,14 +144,14 @@ def _air_words(advice: Advice) -> str:
     air = advice.air
     if air is None:
         return "Air now: no recent reading. Type it in below."
-    said = [
+    readings = [
         f"{air[column]:z.0f} {QUANTITIES[column].symbol}"
         for _, column, _ in AIR
         if air[column] is not None
     ]
     age = air["age_min"]
     return (
-        f"Air now: {', '.join(said) or 'nothing known'}; {air['source']}"
+        f"Air now: {', '.join(readings) or 'nothing known'}; {air['source']}"
         + (f", {age:.0f} min old" if age is not None else "")
         + "."
         + (f" {air['note']}" if air["note"] is not None else "")
@@ -185,13 +185,13 @@ def _what_if(
     inputs = []
     for key, column, step in AIR:
         quantity = QUANTITIES[column]
-        seen = air.get(column)
+        newest = air.get(column)
         inputs.append(
             dmc.NumberInput(
                 id=ids.filter_control(key),
                 label=f"{quantity.label}, {quantity.symbol}",
                 value="" if typed[key] is None else typed[key],
-                placeholder="" if seen is None else f"{seen:z.0f}",
+                placeholder="" if newest is None else f"{newest:z.0f}",
                 step=step,
                 debounce=600,
                 size="sm",
@@ -210,7 +210,7 @@ def _what_if(
                 empty="where it is now",
             )
         )
-    anything = bool(site) or any(value is not None for value in typed.values())
+    any_typed = bool(site) or any(value is not None for value in typed.values())
     return html.Details(
         [
             html.Summary("What if the air were different?"),
@@ -219,9 +219,9 @@ def _what_if(
                 "Back to the newest readings",
                 href=href("/splicer", splicer=splicer, period=view.query.get("period")),
             )
-            if anything
+            if any_typed
             else html.P("Type what you measure; an empty field keeps the newest reading."),
         ],
-        open=anything or advice is None or advice.air is None,
+        open=any_typed or advice is None or advice.air is None,
         className="what-if",
     )

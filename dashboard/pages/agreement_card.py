@@ -32,9 +32,9 @@ def agreement_card(view: View) -> html.Section:
     if not view.query.get("program"):
         rows = rows[rows["program"] == ""]
     if rows.empty:
-        words = "No splice here was measured both ways, so the estimates cannot be checked."
-        return card(notice(words), title=TITLE)
-    reach = float(rows[["low_db", "high_db"]].abs().max().max() or 0.0)
+        text = "No splice here was measured both ways, so the estimates cannot be checked."
+        return card(notice(text), title=TITLE)
+    widest = float(rows[["low_db", "high_db"]].abs().max().max() or 0.0)
     heads = (
         ("Splicer", ""),
         ("Splices", ""),
@@ -44,13 +44,13 @@ def agreement_card(view: View) -> html.Section:
     )
     return card(
         html.P(HINT, className="muted hint"),
-        share_table(heads, [_row(row, reach) for row in rows.to_dict("records")]),
+        share_table(heads, [_row(row, widest) for row in rows.to_dict("records")]),
         title=TITLE,
         aside=csv_button("/loss", "agreement", view.query, "estimate against measurement"),
     )
 
 
-def _row(row: Mapping[Hashable, Any], reach: float) -> html.Tr:
+def _row(row: Mapping[Hashable, Any], widest: float) -> html.Tr:
     name = html.Th(
         dcc.Link(row["splicer"], href=href("/splicer", splicer=row["splicer"])), scope="row"
     )
@@ -60,7 +60,7 @@ def _row(row: Mapping[Hashable, Any], reach: float) -> html.Tr:
         return html.Tr(
             [name, pairs, few, html.Td(className="wide-only"), html.Td("–", className="wide-only")]
         )
-    low, bias, high = (_place(row[key], reach) for key in ("low_db", "bias_db", "high_db"))
+    low, bias, high = (_place(row[key], widest) for key in ("low_db", "bias_db", "high_db"))
     return html.Tr(
         [
             name,
@@ -90,6 +90,6 @@ def _row(row: Mapping[Hashable, Any], reach: float) -> html.Tr:
     )
 
 
-def _place(value: float, reach: float) -> float:
+def _place(value: float, widest: float) -> float:
     """Percent of the way from -reach to +reach."""
-    return 50.0 if reach == 0.0 else 50.0 + 50.0 * float(value) / reach
+    return 50.0 if widest == 0.0 else 50.0 + 50.0 * float(value) / widest

@@ -27,7 +27,7 @@ def model_cards(view: View, splicer: str) -> list[html.Section]:
     row = rows.iloc[0]
     if pd.isna(row["model"]):
         refused = notice(
-            f"{_sentence(str(row['refusal']))} {int(row['checks'])} passed checks on record, "
+            f"{_as_sentence(str(row['refusal']))} {int(row['checks'])} passed checks on record, "
             f"{int(row['used'])} of them with all that is needed.",
             title="Cannot tell yet.",
         )
@@ -37,31 +37,31 @@ def model_cards(view: View, splicer: str) -> list[html.Section]:
         TITLE,
         effects(effect_table(model), unit=model.unit, scheme=view.scheme),
         csv=csv_link("/splicer", "effects", {"splicer": splicer}),
-        hint=_rests_on(model),
+        hint=_basis(model),
         legend=False,
     )
     return [effects_card, _single_checks(view, splicer, model)]
 
 
-def _rests_on(model: ArcModel) -> str:
+def _basis(model: ArcModel) -> str:
     if model.peers:
-        lent = (
+        source = (
             f"; {probability_text(model.pooling_weight)} of what is known about the air comes from "
             f"{model.peers} splicers of the same model."
         )
     else:
-        lent = "; no other splicer of the same model to borrow from."
+        source = "; no other splicer of the same model to borrow from."
     return (
-        f"From {model.used} of {model.checks} checks{lent} A single check repeats to "
+        f"From {model.used} of {model.checks} checks{source} A single check repeats to "
         f"{model.sigma:.1f} {model.unit} (one standard deviation)."
     )
 
 
 def _single_checks(view: View, splicer: str, model: ArcModel) -> html.Section:
     points = view.data.result("result_arc_points", splicer=splicer)
-    told = influential_checks(points, model)
+    influential = influential_checks(points, model)
     body: list[Any] = []
-    if told:
+    if influential:
         body += [
             html.P(
                 "A check made in rare air, or one that stored an odd setting, can bend the whole "
@@ -69,16 +69,19 @@ def _single_checks(view: View, splicer: str, model: ArcModel) -> html.Section:
                 "before you trust the effects above.",
                 className="muted hint",
             ),
-            html.Ul([_told(check, view, splicer, model) for check in told], className="plain-list"),
+            html.Ul(
+                [_check_line(check, view, splicer, model) for check in influential],
+                className="plain-list",
+            ),
         ]
     else:
-        words = f"None of the {model.used} checks used bends the picture by itself."
-        body.append(notice(words, name="good"))
+        text = f"None of the {model.used} checks used bends the picture by itself."
+        body.append(notice(text, name="good"))
     if model.excluded:
         body += [
             html.H3("Checks not used"),
             html.Ul(
-                [html.Li(f"{count}: {why}") for why, count in model.excluded.items()],
+                [html.Li(f"{count}: {reason}") for reason, count in model.excluded.items()],
                 className="plain-list",
             ),
         ]
@@ -94,7 +97,7 @@ def _csv(splicer: str) -> html.A:
     return csv_button("/splicer", "influence", {"splicer": splicer}, "the influence of each check")
 
 
-def _told(check: InfluentialCheck, view: View, splicer: str, model: ArcModel) -> html.Li:
+def _check_line(check: InfluentialCheck, view: View, splicer: str, model: ArcModel) -> html.Li:
     unit = model.unit
     if check.share is None:
         moves = f"Without it, the air effect would change by {check.air_change:+.1f} {unit}."
@@ -151,6 +154,6 @@ def influence_of(view: View, splicer: str) -> pd.DataFrame:
     return rows[[*columns, "cooks_distance", "air_change", "excluded"]]
 
 
-def _sentence(words: str) -> str:
-    words = words[:1].upper() + words[1:]
-    return words if words.endswith(".") else f"{words}."
+def _as_sentence(text: str) -> str:
+    text = text[:1].upper() + text[1:]
+    return text if text.endswith(".") else f"{text}."

@@ -29,7 +29,7 @@ FROM_NEXT = "counts from the next arcdrift analyze"
 def baseline_card(view: View, splicer: str, program: str) -> html.Section:
     """Return the card of one stream's baseline."""
     days = view.data.result("result_stream_days", splicer=splicer, program=program)
-    told = describe_baseline(days, view.data.service_records(splicer))
+    baseline = describe_baseline(days, view.data.service_records(splicer))
     marks = view.data.baseline_marks(splicer, program).to_dict("records")
     return card(
         html.P(
@@ -37,7 +37,7 @@ def baseline_card(view: View, splicer: str, program: str) -> html.Section:
             "and starts again when a service changes what is usual.",
             className="muted hint",
         ),
-        facts(_facts(view, told, splicer)),
+        facts(_facts(view, baseline, splicer)),
         html.H3("Said by people"),
         html.Ul([_mark(view, row) for row in marks], className="finding-list")
         if marks
@@ -48,34 +48,36 @@ def baseline_card(view: View, splicer: str, program: str) -> html.Section:
     )
 
 
-def _facts(view: View, told: Baseline, splicer: str) -> list[tuple[str, Any]]:
-    days = f"{told.learned} day{'' if told.learned == 1 else 's'}"
-    if told.first and told.last:
-        days += f", {shown_day(told.first)} to {shown_day(told.last)}"
-    reach = "up to the latest day"
-    if told.lag:
-        reach = f"stays {told.lag} days of work behind, so that it does not learn from a slow rise"
-    state = f"learning: day {told.days} of {LAG_FROM}"
-    if told.days >= LAG_FROM:
-        state = f"settled, {told.days} days of work behind it"
-    began = "the stream's first day on record"
-    if told.restarted_by and told.restarted_at is not None:
-        began = f"{told.restarted_by}, {shown_time(told.restarted_at, view.data, splicer)}"
-    aside = [
-        f"{count} {words}"
-        for count, words in (
-            (told.alarmed, "with an alarm"),
-            (told.frozen, "frozen"),
-            (told.excluded, "left out"),
+def _facts(view: View, baseline: Baseline, splicer: str) -> list[tuple[str, Any]]:
+    days = f"{baseline.learned} day{'' if baseline.learned == 1 else 's'}"
+    if baseline.first and baseline.last:
+        days += f", {shown_day(baseline.first)} to {shown_day(baseline.last)}"
+    newest_days = "up to the latest day"
+    if baseline.lag:
+        newest_days = (
+            f"stays {baseline.lag} days of work behind, so that it does not learn from a slow rise"
+        )
+    state = f"learning: day {baseline.days} of {LAG_FROM}"
+    if baseline.days >= LAG_FROM:
+        state = f"settled, {baseline.days} days of work behind it"
+    start = "the stream's first day on record"
+    if baseline.restarted_by and baseline.restarted_at is not None:
+        start = f"{baseline.restarted_by}, {shown_time(baseline.restarted_at, view.data, splicer)}"
+    left_out = [
+        f"{count} {text}"
+        for count, text in (
+            (baseline.alarmed, "with an alarm"),
+            (baseline.frozen, "frozen"),
+            (baseline.excluded, "left out"),
         )
         if count
     ]
     return [
         ("State", state),
         ("Made of", days),
-        ("Began with", began),
-        ("Newest days", reach),
-        ("Days it did not learn from", ", ".join(aside) or "none"),
+        ("Began with", start),
+        ("Newest days", newest_days),
+        ("Days it did not learn from", ", ".join(left_out) or "none"),
     ]
 
 
@@ -86,22 +88,22 @@ def _mark(view: View, row: Mark) -> html.Li:
         span = shown_day(row["first_day"])
         if row["last_day"] != row["first_day"]:
             span += f" to {shown_day(row['last_day'])}"
-    whose = SCOPES["stream"]
+    scope_text = SCOPES["stream"]
     if not isinstance(row["program"], str):
-        whose = SCOPES["splicer"] if isinstance(row["splicer"], str) else SCOPES["all"]
+        scope_text = SCOPES["splicer"] if isinstance(row["splicer"], str) else SCOPES["all"]
     elif not isinstance(row["splicer"], str):
-        whose = "this program on every splicer"
-    fresh = row["recorded_at"] > view.run.assessed_on
+        scope_text = "this program on every splicer"
+    is_new = row["recorded_at"] > view.run.assessed_on
     return html.Li(
         [
             html.Div(
-                [html.Strong(f"{span}: {DOES[row['action']]}"), html.Span(f"({whose})")],
+                [html.Strong(f"{span}: {DOES[row['action']]}"), html.Span(f"({scope_text})")],
                 className="row",
             ),
             html.Div(row["note"]),
             html.Div(
                 f"{row['said_by']}, {shown_time(row['recorded_at'], view.data)}"
-                + (f"; {FROM_NEXT}" if fresh else ""),
+                + (f"; {FROM_NEXT}" if is_new else ""),
                 className="muted",
             ),
             html.Button(
@@ -148,7 +150,7 @@ def _choice(name: str, label: str, options: Mapping[str, str], chosen: str) -> d
     return dmc.Select(
         id=ids.mark_field(name),
         label=label,
-        data=[{"value": value, "label": words} for value, words in options.items()],
+        data=[{"value": value, "label": text} for value, text in options.items()],
         value=chosen,
         allowDeselect=False,
         size="sm",
@@ -157,7 +159,7 @@ def _choice(name: str, label: str, options: Mapping[str, str], chosen: str) -> d
     )
 
 
-def typed_mark(splicer: str, program: str, said: Mapping[str, Any]) -> dict[str, Any]:
+def typed_mark(splicer: str, program: str, fields: Mapping[str, Any]) -> dict[str, Any]:
     """Return what a filled form says, as `arcdrift.store.baseline_marks.add_mark` takes it.
 
     Parameters
@@ -170,16 +172,16 @@ def typed_mark(splicer: str, program: str, said: Mapping[str, Any]) -> dict[str,
     UsageError
         When a day is missing or none.
     """
-    scope = said.get("scope") or "stream"
-    first = typed_day(said.get("first"), "The first day")
+    scope = fields.get("scope") or "stream"
+    first = typed_day(fields.get("first"), "The first day")
     if first is None:
         raise UsageError("Give the first day.")
     return {
-        "action": "freeze" if said.get("action") == "freeze" else "exclude",
+        "action": "freeze" if fields.get("action") == "freeze" else "exclude",
         "first_day": first,
-        "last_day": typed_day(said.get("last"), "The last day"),
+        "last_day": typed_day(fields.get("last"), "The last day"),
         "splicer": None if scope == "all" else splicer,
         "program": program if scope == "stream" else None,
-        "note": str(said.get("note") or ""),
-        "said_by": str(said.get("by") or ""),
+        "note": str(fields.get("note") or ""),
+        "said_by": str(fields.get("by") or ""),
     }

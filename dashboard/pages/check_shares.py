@@ -16,11 +16,11 @@ def due_today(view: View, days: pd.DataFrame) -> html.Section:
     today = days[~days["day_over"].astype(bool) & (days["splices"] > 0)]
     waiting = today[today["status"].isin(("due", "failed-only"))].sort_values("first_splice_at")
     if today.empty:
-        said = notice("No splice yet today. Every splicer is due a check before its first one.")
+        content = notice("No splice yet today. Every splicer is due a check before its first one.")
     elif waiting.empty:
-        said = notice("Every splicer at work today has passed its check.", name="good")
+        content = notice("Every splicer at work today has passed its check.", name="good")
     else:
-        said = html.Ul(
+        content = html.Ul(
             [
                 html.Li(
                     [
@@ -34,15 +34,15 @@ def due_today(view: View, days: pd.DataFrame) -> html.Section:
             ],
             className="due-list",
         )
-    return card(said, title="Due today")
+    return card(content, title="Due today")
 
 
 def _so_far(view: View, row: Mapping[Hashable, Any]) -> str:
-    began = row["first_splice_at"].astimezone(view.data.zone(row["site"]))
+    start = row["first_splice_at"].astimezone(view.data.zone(row["site"]))
     count = int(row["splices"])
     failed = int(row["failed_attempts"])
-    tried = f", {_counted(failed, 'failed attempt')}" if failed else ""
-    return f"{_counted(count, 'splice')} since {began:%H:%M}{tried}"
+    failed_text = f", {_counted(failed, 'failed attempt')}" if failed else ""
+    return f"{_counted(count, 'splice')} since {start:%H:%M}{failed_text}"
 
 
 def _counted(number: int, noun: str) -> str:

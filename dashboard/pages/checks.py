@@ -37,7 +37,7 @@ MOST_MISSES = 40
 CELL_RULES = {
     f"day-{status}": f"params.value == '{glyph}'" for status, (glyph, _) in STATUS.items()
 }
-SAID = ("late", "failed-only", "missed", "due")
+EXPLAINED_STATUSES = ("late", "failed-only", "missed", "due")
 """Days whose cell explains itself; for the others the letter says it all."""
 MISSES = ("missed", "failed-only", "late")
 
@@ -49,10 +49,10 @@ def check_days(view: View) -> pd.DataFrame:
 
 def _since(view: View, first: str) -> pd.DataFrame:
     days = view.data.result("result_check_days")
-    kept = days[days["day"] >= first] if first else days
+    selected = days[days["day"] >= first] if first else days
     if view.query.get("splicer"):
-        kept = kept[kept["splicer"] == view.query["splicer"]]
-    return kept.sort_values(["day", "splicer"])
+        selected = selected[selected["splicer"] == view.query["splicer"]]
+    return selected.sort_values(["day", "splicer"])
 
 
 def _by(by: By) -> Callable[[View], pd.DataFrame]:
@@ -153,9 +153,9 @@ def _legend() -> html.Ul:
     return html.Ul(
         [
             html.Li(
-                [html.Span(glyph, className=f"cell cell-{key}", **{"aria-hidden": "true"}), words]
+                [html.Span(glyph, className=f"cell cell-{key}", **{"aria-hidden": "true"}), text]
             )
-            for key, (glyph, words) in STATUS.items()
+            for key, (glyph, text) in STATUS.items()
         ],
         className="legend",
         **{"aria-label": "What the letters mean"},
@@ -219,23 +219,23 @@ def calendar_rows(days: pd.DataFrame) -> list[dict[str, str]]:
             splicer, {"splicer": splicer, "href": href("/splicer", splicer=splicer)}
         )
         row[day["day"]] = STATUS[day["status"]][0]
-        if day["status"] in SAID:
-            row[f"{day['day']} said"] = _said(day)
+        if day["status"] in EXPLAINED_STATUSES:
+            row[f"{day['day']} said"] = _tooltip(day)
     return list(rows.values())
 
 
-def _said(day: Mapping[Hashable, Any]) -> str:
+def _tooltip(day: Mapping[Hashable, Any]) -> str:
     status = day["status"]
-    words = f"{day['splicer']}, {shown_day(day['day'])}: {STATUS[status][1]}"
+    text = f"{day['splicer']}, {shown_day(day['day'])}: {STATUS[status][1]}"
     if status == "late":
-        return f"{words}, {int(day['splices_before_check'])} splices before it"
-    return f"{words}, {int(day['splices'])} splices"
+        return f"{text}, {int(day['splices_before_check'])} splices before it"
+    return f"{text}, {int(day['splices'])} splices"
 
 
 def _misses(days: pd.DataFrame) -> html.Section:
-    bad = days[days["status"].isin(MISSES) & days["day_over"].astype(bool)]
-    bad = bad.sort_values(["day", "splicer"], ascending=[False, True])
-    if bad.empty:
+    misses = days[days["status"].isin(MISSES) & days["day_over"].astype(bool)]
+    misses = misses.sort_values(["day", "splicer"], ascending=[False, True])
+    if misses.empty:
         return card(
             notice("Every finished workday was checked in time.", name="good"), title="Misses"
         )
@@ -248,9 +248,9 @@ def _misses(days: pd.DataFrame) -> html.Section:
                 html.Td(_what_happened(row)),
             ]
         )
-        for row in bad.head(MOST_MISSES).to_dict("records")
+        for row in misses.head(MOST_MISSES).to_dict("records")
     ]
-    more = len(bad) - len(items)
+    more = len(misses) - len(items)
     return card(
         html.Div(
             html.Table(
@@ -258,8 +258,8 @@ def _misses(days: pd.DataFrame) -> html.Section:
                     html.Thead(
                         html.Tr(
                             [
-                                html.Th(words, scope="col")
-                                for words in ("Day", "Splicer", "Status", "What happened")
+                                html.Th(text, scope="col")
+                                for text in ("Day", "Splicer", "Status", "What happened")
                             ]
                         )
                     ),
@@ -270,7 +270,7 @@ def _misses(days: pd.DataFrame) -> html.Section:
             className="scroll-x",
         ),
         html.P(f"{more} older ones are in the CSV above.", className="muted") if more > 0 else None,
-        title=f"{len(bad)} workday{'s' if len(bad) != 1 else ''} not checked in time",
+        title=f"{len(misses)} workday{'s' if len(misses) != 1 else ''} not checked in time",
     )
 
 

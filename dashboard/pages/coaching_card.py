@@ -26,32 +26,32 @@ def coaching_card(data: CrewData, technician: str, days: pd.DataFrame) -> html.S
 
 def coaching_log(data: CrewData, technician: str, days: pd.DataFrame) -> list[Any]:
     """Return the notes and the form."""
-    parts = [_note(days, row) for row in data.coaching_notes(technician).to_dict("records")]
+    notes = [_note(days, row) for row in data.coaching_notes(technician).to_dict("records")]
     return [
-        html.Ul(parts, className="finding-list") if parts else html.P("Nothing is noted yet."),
-        html.P(CAUTION, className="muted hint") if parts else None,
+        html.Ul(notes, className="finding-list") if notes else html.P("Nothing is noted yet."),
+        html.P(CAUTION, className="muted hint") if notes else None,
         _form(technician, data.today().isoformat()),
     ]
 
 
 def _note(days: pd.DataFrame, row: Row) -> html.Li:
-    held = shown_day(str(row["held_on"]))
+    held_on = shown_day(str(row["held_on"]))
     return html.Li(
         [
             html.Div(
                 [
                     html.Strong(row["topic"]),
-                    html.Span(f"{held}, {row['said_by']}", className="muted"),
+                    html.Span(f"{held_on}, {row['said_by']}", className="muted"),
                 ],
                 className="row",
             ),
             html.Div(row["note"]) if row["note"] else None,
-            html.Ul([html.Li(one.words) for one in before_after(days, str(row["held_on"]))]),
+            html.Ul([html.Li(change.words) for change in before_after(days, str(row["held_on"]))]),
             html.Button(
                 "Take back",
                 id=ids.undo_note(int(row["id"])),
                 className="button",
-                **{"aria-label": f"Take back the note of {held}: {row['topic']}"},
+                **{"aria-label": f"Take back the note of {held_on}: {row['topic']}"},
             ),
         ],
         className="mark-line",
@@ -82,7 +82,7 @@ def _form(technician: str, today: str) -> html.Details:
     )
 
 
-def typed_note(said: Mapping[str, Any]) -> dict[str, Any]:
+def typed_note(fields: Mapping[str, Any]) -> dict[str, Any]:
     """Return what a filled form says, as `dashboard.data.CrewData.add_note` takes it.
 
     Parameters
@@ -95,10 +95,10 @@ def typed_note(said: Mapping[str, Any]) -> dict[str, Any]:
     UsageError
         When the day is missing or none, or the topic or the name is missing.
     """
-    day = typed_day(said.get("day"), "The day")
+    day = typed_day(fields.get("day"), "The day")
     if day is None:
         raise UsageError("Give the day.")
-    topic, note, by = (str(said.get(name) or "").strip() for name in ("topic", "note", "by"))
+    topic, note, by = (str(fields.get(name) or "").strip() for name in ("topic", "note", "by"))
     if not topic or not by:
         raise UsageError("Say what was gone through, and your name.")
     return {"held_on": day, "topic": topic, "note": note, "said_by": by}

@@ -32,9 +32,9 @@ FACTORS = (0.5, 1.0, 2.0, 5.0)
 """Budgets whose price is shown, as multiples of the one asked for."""
 
 
-def price(view: View) -> pd.DataFrame:
+def detection_delay_table(view: View) -> pd.DataFrame:
     """Days until rises are caught under several budgets: rows of `price_table`."""
-    return _price_of(view, requested_budget(view), plans(view))
+    return _price_of(view, requested_budget(view), chart_plans_requested(view))
 
 
 def _price_of(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> pd.DataFrame:
@@ -42,22 +42,22 @@ def _price_of(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -
     streams = streams_in_use(view.data.result("result_streams"), history)
     if streams.empty or history.stream_days.empty:
         return price_table([], [])
-    factors = [one for one in FACTORS if requested.budget * one <= HIGHEST_BUDGET]
-    raised = next(one for one in charts if one.name == "loss_raised")
+    factors = [plan for plan in FACTORS if requested.budget * plan <= HIGHEST_BUDGET]
+    raised = next(plan for plan in charts if plan.name == "loss_raised")
     lengths = [raised.pace / raised.per_month / factor for factor in factors]
     budgets = [round(requested.budget * factor, 6) for factor in factors]
     return price_table(budgets, detection_delays(streams, view.data.budget_in_use()[2], lengths))
 
 
-def plans(view: View) -> list[ChartPlan]:
+def chart_plans_requested(view: View) -> list[ChartPlan]:
     """Every kind of chart under the budget asked for."""
     requested = requested_budget(view)
     return chart_plans(view.data.alarm_history(), requested.budget, requested.shares)
 
 
 TABLES = {
-    "price": price,
-    "charts": lambda view: pd.DataFrame([vars(one) for one in plans(view)]),
+    "price": detection_delay_table,
+    "charts": lambda view: pd.DataFrame([vars(plan) for plan in chart_plans_requested(view)]),
     "alarms": lambda view: trial_alarms(view, requested_budget(view)),
 }
 
@@ -66,21 +66,21 @@ def render(view: View) -> html.Div:
     """Return the page."""
     requested = requested_budget(view)
     crew = view.data.settings()
-    used, shares_used, _ = view.data.budget_in_use()
-    former = []
-    if crew.false_alarms_per_month != used:
-        former.append(f"{used:g}")
-    if crew.shares != shares_used:
-        former.append("the former shares")
+    budget_in_use, shares_in_use, _ = view.data.budget_in_use()
+    outdated = []
+    if crew.false_alarms_per_month != budget_in_use:
+        outdated.append(f"{budget_in_use:g}")
+    if crew.shares != shares_in_use:
+        outdated.append("the former shares")
     return html.Div(
         [
             heading("Chart design", "How many false alarms the crew puts up with, and the price."),
             notice(
                 f"crew.toml says {crew.false_alarms_per_month:g} false alarms a month; the charts "
-                f"still go by {' and '.join(former)} until the next `arcdrift analyze`.",
+                f"still go by {' and '.join(outdated)} until the next `arcdrift analyze`.",
                 name="told",
             )
-            if former
+            if outdated
             else None,
             _number(view, requested, crew.false_alarms_per_month, crew.shares),
             *(
@@ -94,7 +94,7 @@ def render(view: View) -> html.Div:
 
 def _answers(view: View, requested: RequestedBudget) -> list[Any]:
     try:
-        charts = plans(view)
+        charts = chart_plans_requested(view)
         table = _price_of(view, requested, charts)
     except ArcdriftError as problem:
         return [notice(str(problem), name="bad")]
@@ -108,11 +108,11 @@ def _answers(view: View, requested: RequestedBudget) -> list[Any]:
 
 def _number(view: View, requested: RequestedBudget, budget: float, shares: Shares) -> html.Section:
     same = (requested.budget, requested.shares) == (budget, shares)
-    words = f"Save {requested.budget:g} a month"
+    text = f"Save {requested.budget:g} a month"
     if requested.shares != shares:
-        words += " and these shares"
+        text += " and these shares"
     if same or requested.problem:
-        words = "Nothing to save"
+        text = "Nothing to save"
     percents = {name: 100 * share for name, share in shares.model_dump().items()}
     return card(
         html.P(
@@ -128,7 +128,7 @@ def _number(view: View, requested: RequestedBudget, budget: float, shares: Share
                 ),
                 # it saves what it names, whatever is being typed meanwhile
                 html.Button(
-                    words,
+                    text,
                     id=ids.budget_save(search(view.query)),
                     className="button",
                     disabled=same or bool(requested.problem),
@@ -142,8 +142,8 @@ def _number(view: View, requested: RequestedBudget, budget: float, shares: Share
                 html.Summary("Share it out differently"),
                 html.Div(
                     [
-                        _input(name, f"{words}, %", percents[name], requested.typed[name], step=1)
-                        for name, (words, _) in CHARTS.items()
+                        _input(name, f"{text}, %", percents[name], requested.typed[name], step=1)
+                        for name, (text, _) in CHARTS.items()
                     ],
                     className="filters share-inputs",
                 ),
@@ -186,12 +186,15 @@ def _price(view: View, requested: RequestedBudget, table: pd.DataFrame) -> html.
     heads = [("False alarms a month", ""), *((f"+{rise:g} %", "number") for rise in rises)]
     body = []
     for budget, rows in table.groupby("budget"):
-        mine = abs(float(str(budget)) - requested.budget) < 1e-6
+        chosen = abs(float(str(budget)) - requested.budget) < 1e-6
         body.append(
             html.Tr(
                 [
                     html.Th(
-                        [f"{budget:g}", html.Span(" (this)", className="muted") if mine else None],
+                        [
+                            f"{budget:g}",
+                            html.Span(" (this)", className="muted") if chosen else None,
+                        ],
                         scope="row",
                     ),
                     *(
@@ -208,7 +211,7 @@ def _price(view: View, requested: RequestedBudget, table: pd.DataFrame) -> html.
                         for row in rows.sort_values("rise_pct").to_dict("records")
                     ),
                 ],
-                className="chosen-row" if mine else "",
+                className="chosen-row" if chosen else "",
             )
         )
     return html.Div(
@@ -241,18 +244,18 @@ def _shares(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> 
         ("One chart's false alarm", "number"), ("Limit", "number wide-only"),
     )  # fmt: skip
     body = []
-    for one in charts:
-        words, buys = CHARTS[one.name]
-        points = "checks" if one.name == "arc" else "days of work"
-        rarely = "–" if not one.charts else f"every {one.run_length:,.0f} {points}"
-        limit = "follows the count" if pd.isna(one.limit) else f"{one.limit:.2f}"
+    for plan in charts:
+        text, buys = CHARTS[plan.name]
+        points = "checks" if plan.name == "arc" else "days of work"
+        rarely = "–" if not plan.charts else f"every {plan.run_length:,.0f} {points}"
+        limit = "follows the count" if pd.isna(plan.limit) else f"{plan.limit:.2f}"
         body.append(
             html.Tr(
                 [
-                    html.Th([words, html.Span(f"finds {buys}", className="aside")], scope="row"),
-                    html.Td(f"{one.share:.0%}", className="number wide-only"),
-                    html.Td(f"{one.per_month:.2f}", className="number"),
-                    html.Td(f"{one.charts:,}", className="number wide-only"),
+                    html.Th([text, html.Span(f"finds {buys}", className="aside")], scope="row"),
+                    html.Td(f"{plan.share:.0%}", className="number wide-only"),
+                    html.Td(f"{plan.per_month:.2f}", className="number"),
+                    html.Td(f"{plan.charts:,}", className="number wide-only"),
                     html.Td(rarely, className="number"),
                     html.Td(limit, className="number wide-only"),
                 ]
@@ -279,7 +282,7 @@ def _shares(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> 
     )  # fmt: skip
 
 
-def saved(data: CrewData, query: Query) -> html.Div:
+def save_requested_budget(data: CrewData, query: Query) -> html.Div:
     """Save what the address asks for into crew.toml, and say what became of it."""
     try:
         crew = data.settings()

@@ -12,7 +12,7 @@ from arcdrift.errors import ArcdriftError
 from dashboard import ids
 from dashboard.components import View, card, csv_button, notice, share_table, shown_day
 from dashboard.pages.design_query import DEFAULT_PERIOD, RequestedBudget, requested_budget
-from dashboard.subjects import MEASURES, subject_link, subject_words
+from dashboard.subjects import MEASURES, chart_address, subject_title
 from dashboard.url_query import search
 
 SHOWN = 60
@@ -42,8 +42,8 @@ def trial_alarms(view: View, requested: RequestedBudget) -> pd.DataFrame:
     first = view.first_day(DEFAULT_PERIOD)
     tried = view.data.alarms_under_budget(budget, tried_shares)
     now = view.data.alarms_under_budget(used, shares)
-    matched = _matched(tried, now).assign(only_now=False)
-    gone = _matched(now, tried)
+    matched = match_alarms(tried, now).assign(only_now=False)
+    gone = match_alarms(now, tried)
     gone = gone[gone["now"].isna()].assign(only_now=True, now=0.0)
     parts = [part for part in (matched, gone) if len(part)]
     if not parts:
@@ -54,20 +54,20 @@ def trial_alarms(view: View, requested: RequestedBudget) -> pd.DataFrame:
     return rows.assign(day=rows["day"].dt.strftime("%Y-%m-%d"))
 
 
-def _matched(rows: pd.DataFrame, others: pd.DataFrame) -> pd.DataFrame:
+def match_alarms(rows: pd.DataFrame, other_rows: pd.DataFrame) -> pd.DataFrame:
     """Rows with ``now``: days to the nearest alarm of the same chart among others."""
-    near = np.full(len(rows), np.nan)
-    groups = {key: part["day"].to_numpy() for key, part in others.groupby(KEYS)}
+    days_to_nearest = np.full(len(rows), np.nan)
+    groups = {key: part["day"].to_numpy() for key, part in other_rows.groupby(KEYS)}
     keys = rows[KEYS].itertuples(index=False, name=None)
-    for place, (key, day) in enumerate(zip(keys, rows["day"].to_numpy(), strict=True)):
-        when = groups.get(key)
-        if when is None:
+    for row, (key, day) in enumerate(zip(keys, rows["day"].to_numpy(), strict=True)):
+        other_days = groups.get(key)
+        if other_days is None:
             continue
-        off = (when - day) / np.timedelta64(1, "D")
-        best = off[np.abs(off).argmin()]
-        if abs(best) <= NEAR_DAYS:
-            near[place] = best
-    return rows.assign(now=near)
+        days_off = (other_days - day) / np.timedelta64(1, "D")
+        nearest = days_off[np.abs(days_off).argmin()]
+        if abs(nearest) <= NEAR_DAYS:
+            days_to_nearest[row] = nearest
+    return rows.assign(now=days_to_nearest)
 
 
 def trial_card(view: View) -> html.Section:
@@ -82,14 +82,14 @@ def trial_card(view: View) -> html.Section:
     new = rows["now"].isna()
     gone = rows["only_now"].astype(bool)
     days = _workdays(view)
-    said = f"With {requested.budget:g} a month you would have had {_counted((~gone).sum())}"
+    sentence = f"With {requested.budget:g} a month you would have had {_counted((~gone).sum())}"
     if same:
-        said = (
+        sentence = (
             f"With the present budget, {requested.budget:g} a month, you had {_counted(len(rows))}"
         )
     lines: list[Any] = [
         html.P(
-            f"{said} on these {days} workdays; chance alone gives about "
+            f"{sentence} on these {days} workdays; chance alone gives about "
             f"{requested.budget * days / WORKDAYS_PER_MONTH:.1f}. "
             "The others point to something that changed.",
             className="lead",
@@ -137,12 +137,12 @@ def _table(view: View, rows: pd.DataFrame, *, same: bool) -> html.Div:
         heads.append(("With the present budget", ""))
     body, lines = [], []
     for row in rows.head(SHOWN).to_dict("records"):
-        where = subject_link(row)
+        address = chart_address(row)
         arc = row["measure"] == "arc"
-        name = row["subject_id"] if arc else subject_words(row["subject_type"], row["subject_id"])
+        name = row["subject_id"] if arc else subject_title(row["subject_type"], row["subject_id"])
         cells = [
             html.Td(shown_day(row["day"])),
-            html.Td(dcc.Link(name, href=where)),
+            html.Td(dcc.Link(name, href=address)),
             html.Td(MEASURES[row["measure"]][row["side"]]),
             html.Td(how_far(row)),
         ]
@@ -165,7 +165,7 @@ def _table(view: View, rows: pd.DataFrame, *, same: bool) -> html.Div:
                         if same
                         else html.Div(f"Present budget: {_now(row)}", className="muted"),
                     ],
-                    href=where,
+                    href=address,
                     className="finding-link",
                 )
             )

@@ -84,9 +84,11 @@ def _limit_words(view: View) -> str:
 
 def _row(view: View, row: Mapping[Hashable, Any], *, located: bool) -> html.Tr:
     day = href("/loss", view.query, day=row["day"])
-    when = f"{row['spliced_at']:%d\u00a0%b\u00a0%Y %H:%M}"  # a narrow column breaks at the hour
+    time_text = (
+        f"{row['spliced_at']:%d\u00a0%b\u00a0%Y %H:%M}"  # a narrow column breaks at the hour
+    )
     cells = [
-        html.Th(dcc.Link(when, href=day), scope="row"),
+        html.Th(dcc.Link(time_text, href=day), scope="row"),
         html.Td(html.Span(f"{row['loss_db']:.2f}", className="share")),
         html.Td(f"{row['limit_db']:.2f}", className="wide-only"),
         html.Td(_logged(row["technician"])),
@@ -107,12 +109,14 @@ def accepted_loss(rules: Acceptance, program: str) -> tuple[str, str]:
             some_fibers |= rule.program in (None, program)
         elif rule.program == program:
             limits |= {key: value for key in limits if (value := getattr(rule, key)) is not None}
-    said = f"{limits['average_db']:.2f} dB on average, {limits['single_db']:.2f} dB for one splice"
-    usual = Acceptance()
-    sources = [words for key, words in SOURCES.items() if limits[key] == getattr(usual, key)]
-    unseen = ("Not", "Neither was")[len(sources) - 1] + " seen in the standard itself."
-    told = f"Accepted loss: {'; '.join(sources)}. {unseen} " if sources else "Accepted loss: "
+    accepted = (
+        f"{limits['average_db']:.2f} dB on average, {limits['single_db']:.2f} dB for one splice"
+    )
+    defaults = Acceptance()
+    sources = [text for key, text in SOURCES.items() if limits[key] == getattr(defaults, key)]
+    caveat = ("Not", "Neither was")[len(sources) - 1] + " seen in the standard itself."
+    origin = f"Accepted loss: {'; '.join(sources)}. {caveat} " if sources else "Accepted loss: "
     return (
-        said + (", other limits for some fibers" if some_fibers else ""),
-        f"{told}Your contract comes first; it is set under [acceptance] in crew.toml.",
+        accepted + (", other limits for some fibers" if some_fibers else ""),
+        f"{origin}Your contract comes first; it is set under [acceptance] in crew.toml.",
     )

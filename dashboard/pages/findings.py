@@ -25,12 +25,12 @@ from dashboard.components import (
     shown_day,
 )
 from dashboard.grids import work_list_options
-from dashboard.subjects import MEASURE_OF_KIND, subject_link, subject_words
+from dashboard.subjects import MEASURE_OF_KIND, chart_address, subject_title
 from dashboard.url_query import href, search
 
 COLUMNS = ["severity", "finding", "subject", "since", "summary", "next_step"]
 PHONE_ROWS = 25
-WORDS = {
+UNITS_BY_SUFFIX = {
     "db": "dB",
     "pct": "%",
     "deg": "°",
@@ -74,7 +74,7 @@ LABELS: dict[str, tuple[str, str]] = {
 }
 """Label and unit of the evidence whose key does not say them plainly."""
 IN_SETTING_UNIT = ("unexplained_change", "setting_found", "setting_forecast", "setting_next")
-QUIET = {
+TITLES_WHEN_QUIET = {
     "arc-drift": "Arc setting had drifted, now quiet",
     "loss-raised": "Loss had risen, now quiet",
     "loss-lowered": "Loss had fallen, now quiet",
@@ -85,17 +85,17 @@ IN_ORDER = "Look at the likely causes in order; "
 NO_CAUSE = "cannot tell"
 
 
-def label(finding: dict[str, Any]) -> str:
+def finding_title(finding: dict[str, Any]) -> str:
     """Name of a finding; a note whose last alarm is long past is told in the past tense."""
     kind = str(finding["kind"])
     if finding["severity"] == "note":
         last, now = (datetime.fromisoformat(finding[key]) for key in ("until", "assessed_on"))
         if now - last > RECENT:
-            return QUIET.get(kind, KINDS[kind])
+            return TITLES_WHEN_QUIET.get(kind, KINDS[kind])
     return KINDS[kind]
 
 
-def _likely(finding: dict[str, Any]) -> list[dict[str, Any]]:
+def _listed_causes(finding: dict[str, Any]) -> list[dict[str, Any]]:
     """Causes likelier than none that can be told; what comes after that is for the details."""
     return list(takewhile(lambda cause: cause["cause"] != NO_CAUSE, finding["likely_causes"]))
 
@@ -103,28 +103,28 @@ def _likely(finding: dict[str, Any]) -> list[dict[str, Any]]:
 def next_step(finding: dict[str, Any]) -> str:
     """Return a finding's next step; it points to the likely causes only where there are some."""
     step = str(finding["next_step"])
-    if _likely(finding) or not step.startswith(IN_ORDER):
+    if _listed_causes(finding) or not step.startswith(IN_ORDER):
         return step
     rest = step.removeprefix(IN_ORDER)
     return rest[:1].upper() + rest[1:]
 
 
-def what_next(finding: dict[str, Any]) -> list[html.Div]:
+def causes_and_next_step(finding: dict[str, Any]) -> list[html.Div]:
     """Return a finding's likely causes in a line, and its next step."""
     lines = [html.Div(["Next: ", next_step(finding)], className="next")]
-    causes = _likely(finding)
+    causes = _listed_causes(finding)
     if causes:
-        said = "; ".join(f"{cause['cause']} ({cause['why']})" for cause in causes)
-        lines.insert(0, html.Div(f"Likely cause{'s' if len(causes) > 1 else ''}: {said}."))
+        causes_text = "; ".join(f"{cause['cause']} ({cause['why']})" for cause in causes)
+        lines.insert(0, html.Div(f"Likely cause{'s' if len(causes) > 1 else ''}: {causes_text}."))
     return lines
 
 
-def about(finding: dict[str, Any]) -> str:
+def subject_text(finding: dict[str, Any]) -> str:
     """Return whom or what a finding is about, in words."""
     subject = finding["subject"]
     rolled = finding["kind"] in MEASURE_OF_KIND
     name = str(subject["id"])
-    return subject_words(subject["type"], name) if rolled else name
+    return subject_title(subject["type"], name) if rolled else name
 
 
 def finding_card(finding: dict[str, Any]) -> dcc.Link:
@@ -132,23 +132,23 @@ def finding_card(finding: dict[str, Any]) -> dcc.Link:
     return dcc.Link(
         [
             html.Div(
-                [severity_tag(finding["severity"]), html.Strong(label(finding))],
+                [severity_tag(finding["severity"]), html.Strong(finding_title(finding))],
                 className="row",
             ),
             html.Div(finding["summary"]),
-            *what_next(finding),
+            *causes_and_next_step(finding),
         ],
         href=href("/findings", finding=finding["id"]),
         className="card finding-link",
     )
 
 
-def still_open(finding: dict[str, Any]) -> bool:
+def is_open(finding: dict[str, Any]) -> bool:
     """Whether a finding still waits for someone."""
     return str(finding["status"]) == "open"
 
 
-def of_splicer(finding: dict[str, Any], splicer: str) -> bool:
+def concerns_splicer(finding: dict[str, Any], splicer: str) -> bool:
     """Whether a finding is about a splicer or one of its streams."""
     subject = finding["subject"]
     name = str(subject["id"])
@@ -163,26 +163,26 @@ def splicer_of(finding: dict[str, Any]) -> str | None:
     return str(subject["id"]).partition(" / ")[0]
 
 
-def chosen(view: View) -> list[dict[str, Any]]:
+def filtered_findings(view: View) -> list[dict[str, Any]]:
     """Return findings under the URL's filters: the most severe first, the latest first within."""
     query = view.query
-    rows = [
+    findings = [
         finding
         for finding in view.data.findings()
         if query.get("severity", finding["severity"]) == finding["severity"]
         and query.get("kind", finding["kind"]) == finding["kind"]
-        and ("splicer" not in query or of_splicer(finding, query["splicer"]))
+        and ("splicer" not in query or concerns_splicer(finding, query["splicer"]))
     ]
-    rows.sort(key=lambda finding: str(finding["until"]), reverse=True)
-    return sorted(rows, key=lambda finding: SEVERITY_ORDER[finding["severity"]])
+    findings.sort(key=lambda finding: str(finding["until"]), reverse=True)
+    return sorted(findings, key=lambda finding: SEVERITY_ORDER[finding["severity"]])
 
 
-def table(view: View) -> pd.DataFrame:
+def findings_table(view: View) -> pd.DataFrame:
     """Return the work list as a table."""
-    rows = [
+    findings = [
         {
             "severity": finding["severity"],
-            "finding": label(finding),
+            "finding": finding_title(finding),
             "subject": finding["subject"]["id"],
             "since": finding["since"],
             "until": finding["until"],
@@ -191,22 +191,22 @@ def table(view: View) -> pd.DataFrame:
             "status": finding["status"],
             "id": finding["id"],
         }
-        for finding in chosen(view)
+        for finding in filtered_findings(view)
     ]
-    return pd.DataFrame(rows, columns=[*COLUMNS[:4], "until", *COLUMNS[4:], "status", "id"])
+    return pd.DataFrame(findings, columns=[*COLUMNS[:4], "until", *COLUMNS[4:], "status", "id"])
 
 
-TABLES = {"findings": table}
+TABLES = {"findings": findings_table}
 
 
 def render(view: View) -> html.Div:
     """Return the page."""
-    rows = chosen(view)
+    findings = filtered_findings(view)
     everything = view.data.findings()
-    picked = next((f for f in everything if f["id"] == view.query.get("finding")), None)
+    chosen = next((f for f in everything if f["id"] == view.query.get("finding")), None)
     kinds = sorted({finding["kind"] for finding in everything}, key=lambda kind: KINDS[kind])
     severities = sorted({f["severity"] for f in everything}, key=SEVERITY_ORDER.__getitem__)
-    missing = "finding" in view.query and picked is None
+    missing = "finding" in view.query and chosen is None
     return html.Div(
         [
             heading("Findings", "What the logs say needs a person, most severe first."),
@@ -238,18 +238,20 @@ def render(view: View) -> html.Div:
             else None,
             html.Div(
                 [
-                    _detail(view, picked) if picked else None,
-                    _list(view, rows, picked),
+                    _detail(view, chosen) if chosen else None,
+                    _list(view, findings, chosen),
                 ],
-                className="work" if picked else "",
+                className="work" if chosen else "",
             ),
         ]
     )
 
 
-def _list(view: View, rows: list[dict[str, Any]], picked: dict[str, Any] | None) -> html.Section:
-    kept = {key: value for key, value in view.query.items() if key != "finding"}
-    if not rows:
+def _list(
+    view: View, findings: list[dict[str, Any]], chosen: dict[str, Any] | None
+) -> html.Section:
+    list_query = {key: value for key, value in view.query.items() if key != "finding"}
+    if not findings:
         return card(
             notice("No finding matches. Clear a filter to see more.")
             if view.data.findings()
@@ -258,21 +260,21 @@ def _list(view: View, rows: list[dict[str, Any]], picked: dict[str, Any] | None)
     grid_data = [
         {
             "severity": finding["severity"],
-            "finding": label(finding),
-            "subject": about(finding),
+            "finding": finding_title(finding),
+            "subject": subject_text(finding),
             "since": shown_day(finding["since"]),
             "summary": finding["summary"],
             "next": next_step(finding),
-            "href": href("/findings", {**kept, "finding": finding["id"]}),
+            "href": href("/findings", {**list_query, "finding": finding["id"]}),
         }
-        for finding in rows
+        for finding in findings
     ]
     grid = dag.AgGrid(
         id=ids.link_grid("findings"),
         rowData=grid_data,
-        columnDefs=_columns(beside_detail=picked is not None),
+        columnDefs=_columns(beside_detail=chosen is not None),
         defaultColDef={"resizable": True, "sortable": True},
-        dashGridOptions=work_list_options(len(rows)),
+        dashGridOptions=work_list_options(len(findings)),
         style={"height": None},
     )
     phone = html.Ul(
@@ -283,23 +285,23 @@ def _list(view: View, rows: list[dict[str, Any]], picked: dict[str, Any] | None)
                         html.Div(
                             [
                                 severity_tag(finding["severity"]),
-                                html.Strong(about(finding)),
+                                html.Strong(subject_text(finding)),
                                 html.Span(shown_day(finding["since"]), className="muted"),
                             ],
                             className="row",
                         ),
-                        html.Div(label(finding), className="kind"),
+                        html.Div(finding_title(finding), className="kind"),
                         html.Div(finding["summary"]),
                     ],
-                    href=href("/findings", {**kept, "finding": finding["id"]}),
+                    href=href("/findings", {**list_query, "finding": finding["id"]}),
                     className="finding-link",
                 )
             )
-            for finding in rows[:PHONE_ROWS]
+            for finding in findings[:PHONE_ROWS]
         ],
         className="finding-list",
     )
-    more = len(rows) - PHONE_ROWS
+    more = len(findings) - PHONE_ROWS
     return card(
         html.P(
             "Choose a row for its evidence and likely causes.", className="muted hint wide-only"
@@ -309,8 +311,8 @@ def _list(view: View, rows: list[dict[str, Any]], picked: dict[str, Any] | None)
             [phone, html.P(f"{more} more: narrow the filters.") if more > 0 else None],
             className="phone-only",
         ),
-        title=f"{len(rows)} finding{'s' if len(rows) != 1 else ''}",
-        aside=csv_button("/findings", "findings", kept, "the findings"),
+        title=f"{len(findings)} finding{'s' if len(findings) != 1 else ''}",
+        aside=csv_button("/findings", "findings", list_query, "the findings"),
     )
 
 
@@ -342,12 +344,13 @@ def _columns(*, beside_detail: bool) -> list[dict[str, Any]]:
     ]
 
 
-def _links(finding: dict[str, Any]) -> list[Any]:
+def finding_links(finding: dict[str, Any]) -> list[Any]:
+    """Return links to the pages and charts that a finding is about."""
     kind, name = finding["subject"]["type"], finding["subject"]["id"]
     measure = MEASURE_OF_KIND.get(finding["kind"])
     chart = []
     if measure is not None and (kind, measure) != ("stream", "level"):
-        where = subject_link({"measure": measure, "subject_type": kind, "subject_id": name})
+        where = chart_address({"measure": measure, "subject_type": kind, "subject_id": name})
         chart = [dcc.Link("Open its chart", href=where, className="button")]
     if kind == "technician":
         page = dcc.Link(f"Open {name}", href=href("/person", technician=name), className="button")
@@ -376,7 +379,7 @@ def _links(finding: dict[str, Any]) -> list[Any]:
 
 
 def _detail(view: View, finding: dict[str, Any]) -> html.Section:
-    kept = {key: value for key, value in view.query.items() if key != "finding"}
+    list_query = {key: value for key, value in view.query.items() if key != "finding"}
     causes = finding["likely_causes"]
     return html.Section(
         [
@@ -385,15 +388,17 @@ def _detail(view: View, finding: dict[str, Any]) -> html.Section:
                     severity_tag(finding["severity"]),
                     html.Span(f"status: {finding['status']}", className="muted"),
                     dcc.Link(
-                        "Close", href=f"/findings{search(kept)}", className="button close-detail"
+                        "Close",
+                        href=f"/findings{search(list_query)}",
+                        className="button close-detail",
                     ),
                 ],
                 className="row",
             ),
-            html.H2(f"{label(finding)}: {about(finding)}"),
+            html.H2(f"{finding_title(finding)}: {subject_text(finding)}"),
             html.P(finding["summary"], className="lead"),
             html.Div([html.Strong("Next step. "), next_step(finding)], className="next-box"),
-            html.Div(_links(finding), className="row buttons"),
+            html.Div(finding_links(finding), className="row buttons"),
             html.H3("When"),
             facts(
                 [
@@ -477,7 +482,7 @@ def evidence_facts(evidence: dict[str, Any]) -> list[tuple[str, str]]:
 def evidence_words(key: str, value: Any) -> tuple[str, str]:
     """Return a label and a value with its unit from an evidence entry such as ``loss_db``."""
     stem, _, last = key.rpartition("_")
-    unit = WORDS.get(last, "") if stem else ""
+    unit = UNITS_BY_SUFFIX.get(last, "") if stem else ""
     plain = (stem if unit else key).replace("_", " ")
     name, unit = LABELS.get(key, (plain[:1].upper() + plain[1:], unit))
     if key == "probability_off":

@@ -21,7 +21,7 @@ from dashboard.components import (
 )
 from dashboard.grids import work_list_options
 from dashboard.pages.agreement_card import agreement_card, agreement_rows
-from dashboard.pages.findings import label
+from dashboard.pages.findings import finding_title
 from dashboard.pages.loss_crew import crew_charts, crew_days, crew_evidence, rolled_up, shared_days
 from dashboard.pages.stream import (
     DEFAULT_PERIOD,
@@ -31,9 +31,9 @@ from dashboard.pages.stream import (
     one_stream,
     open_loss_findings,
     render_stream,
+    severity_rank,
     splices,
     state_words,
-    weight,
 )
 from dashboard.pages.subject import one_subject, render_subject
 from dashboard.sparkline import sparkline
@@ -44,9 +44,9 @@ CARDS = 8
 PHONE_ROWS = 25
 
 
-def _presses(finding: dict[str, Any]) -> float:
+def _urgency(finding: dict[str, Any]) -> float:
     """Order of a finding: by severity, and what moved before single splices over a limit."""
-    return weight(finding) + (0.5 if finding["kind"] == "loss-over-limit" else 0.0)
+    return severity_rank(finding) + (0.5 if finding["kind"] == "loss-over-limit" else 0.0)
 
 
 def streams(view: View) -> pd.DataFrame:
@@ -60,16 +60,16 @@ def streams(view: View) -> pd.DataFrame:
         if view.query.get(key):
             rows = rows[rows[key] == view.query[key]]
     worst: dict[str, dict[str, Any]] = {}
-    for finding in sorted(open_loss_findings(view.data), key=_presses):
+    for finding in sorted(open_loss_findings(view.data), key=_urgency):
         worst.setdefault(finding["subject"]["id"], finding)
     names = rows["splicer"] + " / " + rows["program"]
     rows = rows.assign(
         change=rows["recent_db"] / rows["baseline_db"] - 1,
         severity=names.map({name: finding["severity"] for name, finding in worst.items()}),
-        presses=names.map({name: _presses(finding) for name, finding in worst.items()}),
-        finding=names.map({name: label(finding) for name, finding in worst.items()}),
+        urgency=names.map({name: _urgency(finding) for name, finding in worst.items()}),
+        finding=names.map({name: finding_title(finding) for name, finding in worst.items()}),
     )
-    rank = rows["presses"].astype(float).fillna(len(SEVERITY_ORDER))
+    rank = rows["urgency"].astype(float).fillna(len(SEVERITY_ORDER))
     state = rows["state"].map({"charted": 0, "learning": 1}).fillna(2)
     return (
         rows.assign(rank=rank, order=state)
@@ -77,7 +77,7 @@ def streams(view: View) -> pd.DataFrame:
             ["rank", "order", "change", "splicer", "program"],
             ascending=[True, True, False, True, True],
         )
-        .drop(columns=["rank", "order", "presses"])
+        .drop(columns=["rank", "order", "urgency"])
     )
 
 
@@ -144,7 +144,7 @@ def _cards(view: View, rows: pd.DataFrame) -> html.Section | None:
     """Draw the streams that need attention first, small, side by side."""
     if rows.empty:
         return None
-    kept = {"period": view.query.get("period")}
+    period_query = {"period": view.query.get("period")}
     articles = []
     for row in rows.head(CARDS).to_dict("records"):
         days = view.data.result(
@@ -152,7 +152,7 @@ def _cards(view: View, rows: pd.DataFrame) -> html.Section | None:
         )
         recent = days.sort_values("day").tail(SPARK_DAYS)
         name = f"{row['splicer']} / {row['program']}"
-        drawn = f"{name}: last {len(recent)} days, {change_words(row)}"
+        alt = f"{name}: last {len(recent)} days, {change_words(row)}"
         articles.append(
             dcc.Link(
                 [
@@ -168,7 +168,8 @@ def _cards(view: View, rows: pd.DataFrame) -> html.Section | None:
                         className="muted",
                     ),
                     html.Img(
-                        src="data:image/svg+xml," + quote(sparkline(recent, view.scheme)), alt=drawn
+                        src="data:image/svg+xml," + quote(sparkline(recent, view.scheme)),
+                        alt=alt,
                     ),
                     html.Div(
                         [
@@ -185,7 +186,7 @@ def _cards(view: View, rows: pd.DataFrame) -> html.Section | None:
                         className="row spread",
                     ),
                 ],
-                href=href("/loss", kept, splicer=row["splicer"], program=row["program"]),
+                href=href("/loss", period_query, splicer=row["splicer"], program=row["program"]),
                 className="stream-card",
             )
         )
@@ -204,7 +205,7 @@ def _cards(view: View, rows: pd.DataFrame) -> html.Section | None:
 def _grid(view: View, rows: pd.DataFrame) -> html.Section:
     if rows.empty:
         return card(notice("No stream matches. Clear a filter to see more."), title="All streams")
-    kept = {"period": view.query.get("period")}
+    period_query = {"period": view.query.get("period")}
     three = {"function": "params.value == null ? '–' : d3.format('.3f')(params.value)"}
     share = {"function": "params.value == null ? '–' : d3.format('+.0%')(params.value)"}
     records = [
@@ -218,7 +219,7 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
             "finding": row["finding"] if pd.notna(row["finding"]) else "",
             "alarms": int(row["alarms_up"]) + int(row["alarms_down"]),
             "last": row["last_day"],
-            "href": href("/loss", kept, splicer=row["splicer"], program=row["program"]),
+            "href": href("/loss", period_query, splicer=row["splicer"], program=row["program"]),
         }
         for row in rows.to_dict("records")
     ]
@@ -277,7 +278,7 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
         style={"height": None},
     )
     phone = html.Ul(
-        [html.Li(_line(row, kept)) for row in rows.head(PHONE_ROWS).to_dict("records")],
+        [html.Li(_line(row, period_query)) for row in rows.head(PHONE_ROWS).to_dict("records")],
         className="finding-list",
     )
     more = len(rows) - PHONE_ROWS
@@ -293,7 +294,7 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
     )
 
 
-def _line(row: dict[Any, Any], kept: dict[str, Any]) -> dcc.Link:
+def _line(row: dict[Any, Any], period_query: dict[str, Any]) -> dcc.Link:
     recent = "not known" if pd.isna(row["recent_db"]) else f"{row['recent_db']:.3f} dB"
     return dcc.Link(
         [
@@ -307,7 +308,7 @@ def _line(row: dict[Any, Any], kept: dict[str, Any]) -> dcc.Link:
             html.Div(row["finding"] if pd.notna(row["finding"]) else state_words(row)),
             html.Div(f"last 10 days {recent}, {change_words(row)}", className="muted"),
         ],
-        href=href("/loss", kept, splicer=row["splicer"], program=row["program"]),
+        href=href("/loss", period_query, splicer=row["splicer"], program=row["program"]),
         className="finding-link",
     )
 

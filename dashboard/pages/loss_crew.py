@@ -11,7 +11,7 @@ from dashboard.components import View, card, chart, csv_link
 from dashboard.events import events_of
 from dashboard.pages.stream import DEFAULT_PERIOD
 from dashboard.pages.subject import rows_of
-from dashboard.subjects import subject_link
+from dashboard.subjects import chart_address
 
 ROLLED = {"crew": "Crew", "site": "Sites", "splicer": "Splicers", "technician": "People"}
 
@@ -85,22 +85,22 @@ def rolled_up(view: View) -> html.Section | None:
     last = days.sort_values("day").groupby(["subject_type", "subject_id"], as_index=False)
     rows = last.agg({"day": "last", "statistic": "last", "limit": "last", "alarm": "sum"})
     items = []
-    for kind, words in ROLLED.items():
+    for kind, text in ROLLED.items():
         links = [
             html.Li(
                 [
                     dcc.Link(
                         row["subject_id"] if kind != "crew" else "The whole crew",
-                        href=subject_link(row | {"measure": "level"}),
+                        href=chart_address(row | {"measure": "level"}),
                     ),
-                    html.Span(_standing(row), className="muted"),
+                    html.Span(_evidence_text(row), className="muted"),
                 ],
                 className="row",
             )
             for row in rows[rows["subject_type"] == kind].to_dict("records")
         ]
         if links:
-            items.append(html.Div([html.H3(words), html.Ul(links, className="plain-list")]))
+            items.append(html.Div([html.H3(text), html.Ul(links, className="plain-list")]))
     return card(
         html.P(
             "Charts of all work of one splicer, person, site or the crew, each compared with what "
@@ -114,9 +114,11 @@ def rolled_up(view: View) -> html.Section | None:
     )
 
 
-def _standing(row: dict[Any, Any]) -> str:
-    alarms = int(row["alarm"])
-    past = f"{alarms} alarm{'' if alarms == 1 else 's'}, " if alarms else ""
+def _evidence_text(row: dict[Any, Any]) -> str:
+    count = int(row["alarm"])
+    alarms = f"{count} alarm{'' if count == 1 else 's'}, " if count else ""
     if pd.isna(row["statistic"]) or not row["limit"] > 0:
-        return f"{past}not judged yet"
-    return f"{past}{'now ' if past else ''}{100 * row['statistic'] / row['limit']:.0f} % of limit"
+        return f"{alarms}not judged yet"
+    return (
+        f"{alarms}{'now ' if alarms else ''}{100 * row['statistic'] / row['limit']:.0f} % of limit"
+    )

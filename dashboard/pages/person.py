@@ -42,7 +42,7 @@ def _name(view: View) -> str:
     return view.query.get("technician", "")
 
 
-def _own(view: View, table: str) -> pd.DataFrame:
+def _rows_of_person(view: View, table: str) -> pd.DataFrame:
     rows = rows_of(view, table)
     column = "name" if table == "people" else "technician"
     if rows.empty or column not in rows.columns:
@@ -53,7 +53,7 @@ def _own(view: View, table: str) -> pd.DataFrame:
 
 def days(view: View) -> pd.DataFrame:
     """The person's days."""
-    return _own(view, "person_days")
+    return _rows_of_person(view, "person_days")
 
 
 TABLES: dict[str, Callable[[View], pd.DataFrame]] = {"days": days, **person_signatures.TABLES}
@@ -76,34 +76,38 @@ def render(view: View) -> html.Div:
         className="filters",
     )  # fmt: skip
     if _name(view) not in known:
-        said = f"Nobody named {_name(view)[:80]} is on record." if _name(view) else "Choose a name."
-        return html.Div([back, title, chooser, notice(said)])
-    own = days(view)
-    even = {row["measure"]: row for row in _own(view, "consistency").to_dict("records")}
-    crew_sd = float(even["angle"]["crew_sd"]) if "angle" in even else None
+        sentence = (
+            f"Nobody named {_name(view)[:80]} is on record." if _name(view) else "Choose a name."
+        )
+        return html.Div([back, title, chooser, notice(sentence)])
+    person_days = days(view)
+    spreads = {
+        row["measure"]: row for row in _rows_of_person(view, "consistency").to_dict("records")
+    }
+    crew_sd = float(spreads["angle"]["crew_sd"]) if "angle" in spreads else None
     return html.Div(
         [
             back,
             title,
             chooser,
             notice(PURPOSE, name="purpose"),
-            _facts(view, own, even),
+            _facts(view, person_days, spreads),
             signatures_card(view),
             chart(
                 "Day by day, apart from the splicers",
-                level_days(own, scheme=view.scheme),
+                level_days(person_days, scheme=view.scheme),
                 csv=csv_link("/person", "days", view.query),
                 hint="Each dot is a day's mean after taking out what the splicers do.",
             ),
             chart(
                 "Evenness of cleave angles",
-                spread_days(own, crew_sd, scheme=view.scheme),
+                spread_days(person_days, crew_sd, scheme=view.scheme),
                 csv=csv_link("/person", "days", view.query),
                 hint="How far single angles stray from the day's typical one. Days between the "
                 "lines are as even as others' on the same splicers.",
             ),
             _machines(view),
-            coaching_card(view.data, _name(view), own),
+            coaching_card(view.data, _name(view), person_days),
             _practice(view),
         ]
     )
@@ -115,17 +119,17 @@ def person_log(data: CrewData, technician: str) -> list[Any]:
     return coaching_log(data, technician, rows[rows["technician"] == technician])
 
 
-def _facts(view: View, own: pd.DataFrame, even: Mapping[Hashable, Row]) -> html.Section:
-    told = {row["measure"]: row for row in _own(view, "people").to_dict("records")}
+def _facts(view: View, person_days: pd.DataFrame, spreads: Mapping[Hashable, Row]) -> html.Section:
+    effects = {row["measure"]: row for row in _rows_of_person(view, "people").to_dict("records")}
     return html.Section(
         facts(
             [
-                ("Splices", f"{int(own['splices'].sum()):,} on {len(own)} days"),
-                ("Loss against the crew", effect_cell(told.get("loss"))),
-                ("Cleave angle against the crew", effect_cell(told.get("angle"))),
-                ("Odds of a redo against the crew", effect_cell(told.get("redo"))),
-                ("Angle spread against others'", ratio_cell(even.get("angle"))),
-                ("Loss spread against others'", ratio_cell(even.get("loss"))),
+                ("Splices", f"{int(person_days['splices'].sum()):,} on {len(person_days)} days"),
+                ("Loss against the crew", effect_cell(effects.get("loss"))),
+                ("Cleave angle against the crew", effect_cell(effects.get("angle"))),
+                ("Odds of a redo against the crew", effect_cell(effects.get("redo"))),
+                ("Angle spread against others'", ratio_cell(spreads.get("angle"))),
+                ("Loss spread against others'", ratio_cell(spreads.get("loss"))),
             ]
         ),
         className="card",
@@ -133,7 +137,7 @@ def _facts(view: View, own: pd.DataFrame, even: Mapping[Hashable, Row]) -> html.
 
 
 def _machines(view: View) -> Any:
-    rows = _own(view, "shared_work").sort_values("splicer")
+    rows = _rows_of_person(view, "shared_work").sort_values("splicer")
     return card(
         html.Ul(
             [
@@ -157,7 +161,7 @@ def _machines(view: View) -> Any:
 
 
 def _practice(view: View) -> Any:
-    attempts = _own(view, "sign_offs").sort_values("attempt")
+    attempts = _rows_of_person(view, "sign_offs").sort_values("attempt")
     if attempts.empty:
         return None
     lines = []
@@ -205,8 +209,8 @@ def _promises(rows: list[dict[str, Any]]) -> html.Table:
             html.Thead(
                 html.Tr(
                     [
-                        html.Th(words, scope="col")
-                        for words in ("Measure", "Truly bad", "Passes", "Splices")
+                        html.Th(text, scope="col")
+                        for text in ("Measure", "Truly bad", "Passes", "Splices")
                     ]
                 )
             ),

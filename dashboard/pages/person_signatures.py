@@ -30,13 +30,16 @@ HEADS = ("Time", "Splicer, program", "Left", "Right", "Loss", "Cleaver, blade", 
 
 def table(view: View, kind: str) -> pd.DataFrame:
     """Every splice behind a signature of the person: local times, and what matters in words."""
-    told = view.data.signature_splices(view.query.get("technician", ""), kind)
-    if told is None:
+    signature = view.data.signature_splices(view.query.get("technician", ""), kind)
+    if signature is None:
         return pd.DataFrame(columns=[*COLUMNS, "matters"])
-    rows = _local(told.rows, view.data.crew)
-    names = {one: ", ".join(NAMES[name] for name in one.split(",")) for one in set(rows["matters"])}
+    rows = _local(signature.rows, view.data.crew)
+    names = {
+        joined: ", ".join(NAMES[name] for name in joined.split(","))
+        for joined in set(rows["matters"])
+    }
     rows = rows.assign(matters=rows["matters"].map(names))
-    return rows.rename(columns={"size": told.size_name})
+    return rows.rename(columns={"size": signature.size_name})
 
 
 TABLES: dict[str, Callable[[View], pd.DataFrame]] = {
@@ -49,12 +52,12 @@ def _local(rows: pd.DataFrame, crew: Crew) -> pd.DataFrame:
     zones = site_time_zones(record_sites(rows, crew), crew)
     at = rows["spliced_at"].dt.tz_localize(None)
     for zone in zones.unique():
-        here = zones == zone
-        local = rows.loc[here, "spliced_at"].dt.tz_convert(zone).dt.tz_localize(None)
-        at = at.mask(here, local)
-    told = rows.assign(spliced_at=at)
-    told.insert(2, "time_zone", zones)
-    return told
+        in_zone = zones == zone
+        local = rows.loc[in_zone, "spliced_at"].dt.tz_convert(zone).dt.tz_localize(None)
+        at = at.mask(in_zone, local)
+    signature = rows.assign(spliced_at=at)
+    signature.insert(2, "time_zone", zones)
+    return signature
 
 
 def signatures_card(view: View) -> html.Section:
@@ -100,22 +103,23 @@ def _size(row: Row) -> str:
 
 
 def _behind(view: View, kind: str) -> Any:
-    told = view.data.signature_splices(view.query["technician"], kind)
-    if told is None or told.rows.empty:
+    signature = view.data.signature_splices(view.query["technician"], kind)
+    if signature is None or signature.rows.empty:
         return html.P(
             "The splices behind it are no longer on record; run `arcdrift analyze`.",
             className="muted",
         )
-    count = len(told.rows)
+    count = len(signature.rows)
     splices = f"{count:,} splice{'' if count == 1 else 's'}"
     few = f", {SHOWN} of them here" if count > SHOWN else ""
     return html.Details(
         [
             html.Summary(f"{splices}{few}"),
             html.P(
-                [f"{told.words} In bold: ", html.Strong(_bold(told)), "."], className="muted hint"
+                [f"{signature.words} In bold: ", html.Strong(_bold(signature)), "."],
+                className="muted hint",
             ),
-            _splices(view, told),
+            _splices(view, signature),
             html.Div(
                 [
                     html.Span(f"{splices} in all", className="muted"),
@@ -131,19 +135,23 @@ def _behind(view: View, kind: str) -> Any:
     )  # fmt: skip
 
 
-def _bold(told: SignatureSplices) -> str:
+def _bold(signature: SignatureSplices) -> str:
     """Names of the columns that matter somewhere."""
-    found = {name for one in told.rows["matters"].unique() for name in one.split(",")}
-    return ", ".join([*(words for name, words in NAMES.items() if name in found), told.size_name])
+    to_look_at = {
+        name for joined in signature.rows["matters"].unique() for name in joined.split(",")
+    }
+    return ", ".join(
+        [*(text for name, text in NAMES.items() if name in to_look_at), signature.size_name]
+    )
 
 
-def _splices(view: View, told: SignatureSplices) -> html.Table:
-    size = told.size_name[0].upper() + told.size_name[1:]
+def _splices(view: View, signature: SignatureSplices) -> html.Table:
+    size = signature.size_name[0].upper() + signature.size_name[1:]
     heads = [*HEADS[:5], size, *HEADS[5:]]
-    rows = _local(told.rows.head(SHOWN), view.data.crew).to_dict("records")
+    rows = _local(signature.rows.head(SHOWN), view.data.crew).to_dict("records")
     return html.Table(
         [
-            html.Thead(html.Tr([html.Th(words, scope="col") for words in heads])),
+            html.Thead(html.Tr([html.Th(text, scope="col") for text in heads])),
             html.Tbody([_splice(row, heads) for row in rows]),
         ],
         className="plain-table splice-list",
@@ -154,8 +162,8 @@ def _splice(row: Row, heads: list[str]) -> html.Tr:
     matters = str(row["matters"]).split(",")
 
     def measured(name: str, form: str) -> Any:
-        words: str = form.format(row[name]) if pd.notna(row[name]) else "not logged"
-        return html.Strong(words) if name in matters else words
+        text: str = form.format(row[name]) if pd.notna(row[name]) else "not logged"
+        return html.Strong(text) if name in matters else text
 
     program: str = f", {row['program']}" if pd.notna(row["program"]) else ""
     blade = [row[name] if pd.notna(row[name]) else "not logged"
@@ -172,7 +180,7 @@ def _splice(row: Row, heads: list[str]) -> html.Tr:
     ]
     return html.Tr(
         [
-            html.Td(cell, **{"data-head": words})
-            for cell, words in zip(cells, heads, strict=True)
+            html.Td(cell, **{"data-head": text})
+            for cell, text in zip(cells, heads, strict=True)
         ]
     )  # fmt: skip

@@ -26,7 +26,6 @@ from dashboard.components import (
 from dashboard.url_query import href
 
 Row = Mapping[Hashable, Any]
-WHO = {"technician": "Technicians", "splicer": "Splicers", "cleaver": "Cleavers"}
 VERDICTS = {
     "ready": ("✓", "ready"),
     "not yet": ("!", "not yet"),
@@ -46,8 +45,8 @@ def document(view: View) -> dict[str, Any]:
 
 
 def _measure(view: View) -> str:
-    asked = view.query.get("share", "redo")
-    return asked if asked in SHARE else "redo"
+    requested = view.query.get("share", "redo")
+    return requested if requested in SHARE else "redo"
 
 
 def _funnel(view: View) -> Picture:
@@ -61,9 +60,9 @@ def _funnel(view: View) -> Picture:
     )
 
 
-def _effects(view: View, who: str, measure: str) -> Picture:
+def _effects(view: View, kind: str, measure: str) -> Picture:
     people = rows_of(view, "people")
-    rows = people[(people["who"] == who) & (people["measure"] == measure)]
+    rows = people[(people["who"] == kind) & (people["measure"] == measure)]
     return people_effects(rows, measure, margin=view.data.crew.prep.margin, scheme=view.scheme)
 
 
@@ -80,7 +79,7 @@ TABLES = {
 
 def render(view: View) -> html.Div:
     """Return the page."""
-    told = document(view)
+    report = document(view)
     title = heading("Prep", "Whose hands, whose splicer, and what is worth looking at together?")
     head = [title, notice(PURPOSE, name="purpose")]
     if not view.data.people.any_pages:
@@ -88,8 +87,8 @@ def render(view: View) -> html.Div:
     return html.Div(
         [
             *head,
-            notice(told["refusal"], name="told") if told.get("refusal") else None,
-            _connection(told),
+            notice(report["refusal"], name="told") if report.get("refusal") else None,
+            _comparability(report),
             _standing_out(view),
             _people(view),
             chart(
@@ -104,7 +103,7 @@ def render(view: View) -> html.Div:
                     select(
                         "share",
                         "Share of",
-                        [(key, words.lower()) for key, words in SHARE.items()],
+                        [(key, text.lower()) for key, text in SHARE.items()],
                         _measure(view),
                         default="redo",
                     )
@@ -132,16 +131,16 @@ def render(view: View) -> html.Div:
     )
 
 
-def _connection(told: dict[str, Any]) -> Any:
-    parts: list[Any] = [html.P(words) for words in told.get("not_told_apart", [])]
-    if told.get("sets", 1) > 1:
+def _comparability(report: dict[str, Any]) -> Any:
+    parts: list[Any] = [html.P(text) for text in report.get("not_told_apart", [])]
+    if report.get("sets", 1) > 1:
         parts += [
             html.P(
-                f"People and splicers fall into {told['sets']} sets that no shared work connects. "
-                "Within a set people can be compared, across sets they cannot: a whole set may "
+                f"People and splicers fall into {report['sets']} sets that no shared work "
+                "connects. Within a set people can be compared, across sets they cannot: a whole set may "
                 "only have the better splicers. The shortest stay that would tell:"
             ),
-            html.Ul([html.Li(swap["reason"]) for swap in told.get("swaps", [])]),
+            html.Ul([html.Li(swap["reason"]) for swap in report.get("swaps", [])]),
         ]
     return html.Div(parts, className="notice told", role="note") if parts else None
 
@@ -149,14 +148,14 @@ def _connection(told: dict[str, Any]) -> Any:
 def _standing_out(view: View) -> html.Section:
     """Hints with their evidence, people and machines by name."""
     people = rows_of(view, "people")
-    sure = view.data.crew.prep.sure
+    threshold = view.data.crew.prep.sure
     lines: list[tuple[str, str, str, str]] = [
         (
             str(row["name"]), str(row["who"]), "Loss above the crew's",
             f"{row['effect']:+z.0%} loss against the crew ({row['low']:+z.0%} to "
             f"{row['high']:+z.0%}, {int(row['splices']):,} splices).",
         )
-        for row in people[(people["measure"] == "loss") & (people["sure"] >= sure)].to_dict(
+        for row in people[(people["measure"] == "loss") & (people["sure"] >= threshold)].to_dict(
             "records"
         )
     ]  # fmt: skip
@@ -175,11 +174,13 @@ def _standing_out(view: View) -> html.Section:
             [
                 html.Li(
                     [
-                        html.Div([subject_link(name, who), html.Strong(kind)], className="row"),
-                        html.Div(words),
+                        html.Div(
+                            [name_with_link(name, grouping), html.Strong(kind)], className="row"
+                        ),
+                        html.Div(text),
                     ]
                 )
-                for name, who, kind, words in sorted(lines)
+                for name, grouping, kind, text in sorted(lines)
             ],
             className="finding-list",
         ),
@@ -188,17 +189,17 @@ def _standing_out(view: View) -> html.Section:
     )
 
 
-def subject_link(name: str, who: str) -> Any:
+def name_with_link(name: str, kind: str) -> Any:
     """Name that leads to its page, where there is one."""
-    if who == "technician":
+    if kind == "technician":
         return dcc.Link(name, href=href("/person", technician=name))
-    if who == "splicer":
+    if kind == "splicer":
         return dcc.Link(name, href=href("/splicer", splicer=name))
     return html.Span(f"Cleaver {name}")
 
 
-def _csv(view: View, table: str, words: str) -> html.A:
-    return csv_button("/prep", table, view.query, words)
+def _csv(view: View, table: str, text: str) -> html.A:
+    return csv_button("/prep", table, view.query, text)
 
 
 def effect_cell(row: Row | None) -> list[Any]:
@@ -228,30 +229,30 @@ def ratio_cell(row: Row | None) -> list[Any]:
 def _people(view: View) -> html.Section:
     people = rows_of(view, "people")
     people = people[people["who"] == "technician"]
-    even = rows_of(view, "consistency")
+    spread = rows_of(view, "consistency")
     by_measure = {
         measure: {row["name"]: row for row in part.to_dict("records")}
         for measure, part in people.groupby("measure")
     }
     evenness = {
-        row["technician"]: row for row in even[even["measure"] == "angle"].to_dict("records")
-    } if len(even) else {}  # fmt: skip
+        row["technician"]: row for row in spread[spread["measure"] == "angle"].to_dict("records")
+    } if len(spread) else {}  # fmt: skip
     work = rows_of(view, "shared_work")
-    made = work.groupby("technician")["splices"].sum() if len(work) else pd.Series(dtype=float)
+    splices = work.groupby("technician")["splices"].sum() if len(work) else pd.Series(dtype=float)
     heads = (
         ("Name", ""), ("Splices", ""), ("Loss", ""), ("Cleave angle", "wide-only"),
         ("Angle spread", "wide-only"), ("Redo odds", "wide-only"),
     )  # fmt: skip
-    if made.empty:
+    if splices.empty:
         return card(notice("No splice names its technician yet."), title="People")
     body = [
         _person_row(
             name,
-            int(made[name]),
+            int(splices[name]),
             {str(m): rows[name] for m, rows in by_measure.items() if name in rows},
             evenness.get(name),
         )
-        for name in sorted(map(str, made.index))
+        for name in sorted(map(str, splices.index))
     ]
     return card(
         html.P(
@@ -265,15 +266,15 @@ def _people(view: View) -> html.Section:
     )
 
 
-def _person_row(name: str, made: int, told: Mapping[str, Row], even: Row | None) -> html.Tr:
+def _person_row(name: str, splices: int, effects: Mapping[str, Row], spread: Row | None) -> html.Tr:
     return html.Tr(
         [
             html.Th(dcc.Link(name, href=href("/person", technician=name)), scope="row"),
-            html.Td(f"{made:,}"),
-            html.Td(effect_cell(told.get("loss"))),
-            html.Td(effect_cell(told.get("angle")), className="wide-only"),
-            html.Td(ratio_cell(even), className="wide-only"),
-            html.Td(effect_cell(told.get("redo")), className="wide-only"),
+            html.Td(f"{splices:,}"),
+            html.Td(effect_cell(effects.get("loss"))),
+            html.Td(effect_cell(effects.get("angle")), className="wide-only"),
+            html.Td(ratio_cell(spread), className="wide-only"),
+            html.Td(effect_cell(effects.get("redo")), className="wide-only"),
         ]
     )
 
@@ -286,15 +287,15 @@ def _machines(view: View) -> html.Section:
             notice("Splicers and cleavers cannot be told apart from people yet."), title="Machines"
         )
     body = []
-    for (who, name), part in rows.groupby(["who", "name"]):
-        told = {row["measure"]: row for row in part.to_dict("records")}
+    for (kind, name), part in rows.groupby(["who", "name"]):
+        effects = {row["measure"]: row for row in part.to_dict("records")}
         body.append(
             html.Tr(
                 [
-                    html.Th(subject_link(str(name), str(who)), scope="row"),
-                    html.Td(effect_cell(told.get("loss"))),
-                    html.Td(effect_cell(told.get("angle"))),
-                    html.Td(effect_cell(told.get("uneven")), className="wide-only"),
+                    html.Th(name_with_link(str(name), str(kind)), scope="row"),
+                    html.Td(effect_cell(effects.get("loss"))),
+                    html.Td(effect_cell(effects.get("angle"))),
+                    html.Td(effect_cell(effects.get("uneven")), className="wide-only"),
                 ]
             )
         )
@@ -308,10 +309,10 @@ def _machines(view: View) -> html.Section:
 
 def verdict_tag(verdict: str, more: int) -> Any:
     """Answer of a sign-off."""
-    glyph, words = VERDICTS[verdict]
+    glyph, text = VERDICTS[verdict]
     if verdict == "keep practicing":
-        words = f"{words}, about {more} more splices"
-    return tag(glyph, words, "plain")
+        text = f"{text}, about {more} more splices"
+    return tag(glyph, text, "plain")
 
 
 def _practice(view: View) -> Any:

@@ -22,7 +22,7 @@ from dashboard.components import (
 )
 from dashboard.pages.advice_card import advice_card
 from dashboard.pages.arc_model import effects_of, influence_of, model_cards
-from dashboard.pages.findings import label, of_splicer, still_open
+from dashboard.pages.findings import concerns_splicer, finding_title, is_open
 from dashboard.pages.upkeep import electrodes_card, programs_card, wear_table
 from dashboard.url_query import href, search
 
@@ -33,8 +33,8 @@ RECENT_DAYS = 21
 def chosen_splicer(view: View) -> str:
     """Splicer of the address, or the crew's first; empty where there is none."""
     names = view.data.splicers()
-    asked = view.query.get("splicer", "")
-    return asked or (names[0] if names else "")
+    requested = view.query.get("splicer", "")
+    return requested or (names[0] if names else "")
 
 
 def points(view: View) -> pd.DataFrame:
@@ -80,14 +80,16 @@ def render(view: View) -> html.Div:
         default=names[0] if names else "",
     )
     if splicer not in names:
-        words = f"No splicer is called {splicer}." if splicer else "No splicer is known yet."
-        return html.Div([heading("Splicer", words), html.Div(chooser, className="filters")])
+        text = f"No splicer is called {splicer}." if splicer else "No splicer is known yet."
+        return html.Div([heading("Splicer", text), html.Div(chooser, className="filters")])
     known = view.data.crew.splicers.get(splicer)
-    about = f"{known.model}, {known.home_site or 'no home site'}" if known else "not in crew.toml"
+    description = (
+        f"{known.model}, {known.home_site or 'no home site'}" if known else "not in crew.toml"
+    )
     query = {**view.query, "splicer": splicer}
     return html.Div(
         [
-            html.Div([heading(splicer, about), chooser], className="heading-row"),
+            html.Div([heading(splicer, description), chooser], className="heading-row"),
             advice_card(view, splicer),
             _findings(view, splicer),
             html.Div(period(view, DEFAULT_PERIOD), className="filters"),
@@ -100,7 +102,7 @@ def render(view: View) -> html.Div:
     )
 
 
-def rest(view: View) -> list[Any]:
+def charts_below_advice(view: View) -> list[Any]:
     """Return all that stands below the advice; asked for once the advice is on the screen."""
     splicer = chosen_splicer(view)
     unit = view.data.unit(splicer)
@@ -129,15 +131,15 @@ def rest(view: View) -> list[Any]:
 
 
 def _findings(view: View, splicer: str) -> html.Section | None:
-    mine = [f for f in view.data.findings() if still_open(f) and of_splicer(f, splicer)]
-    if not mine:
+    findings = [f for f in view.data.findings() if is_open(f) and concerns_splicer(f, splicer)]
+    if not findings:
         return None
     items = [
         html.Li(
             dcc.Link(
                 [
                     html.Div(
-                        [severity_tag(finding["severity"]), html.Strong(label(finding))],
+                        [severity_tag(finding["severity"]), html.Strong(finding_title(finding))],
                         className="row",
                     ),
                     html.Div(finding["summary"]),
@@ -146,12 +148,12 @@ def _findings(view: View, splicer: str) -> html.Section | None:
                 className="finding-link",
             )
         )
-        for finding in mine[:4]
+        for finding in findings[:4]
     ]
     return card(
         html.Ul(items, className="finding-list"),
-        dcc.Link(f"All {len(mine)}", href=href("/findings", splicer=splicer), className="more")
-        if len(mine) > 4
+        dcc.Link(f"All {len(findings)}", href=href("/findings", splicer=splicer), className="more")
+        if len(findings) > 4
         else None,
         title="Open findings",
     )
@@ -182,10 +184,10 @@ def _recent_days(view: View, splicer: str) -> html.Section:
         for row in recent.to_dict("records")
     ]
     counts = recent["status"].value_counts()
-    words = ", ".join(f"{count} {STATUS[str(status)][1]}" for status, count in counts.items())
+    text = ", ".join(f"{count} {STATUS[str(status)][1]}" for status, count in counts.items())
     return card(
         html.Ul(cells, className="day-strip"),
-        html.P(f"Newest day on the left: {words}."),
+        html.P(f"Newest day on the left: {text}."),
         dcc.Link("All days", href=href("/checks", splicer=splicer), className="more"),
         title=title,
     )

@@ -26,8 +26,8 @@ from dashboard.events import events_of
 from dashboard.grids import paged_options
 from dashboard.pages.baseline_card import baseline_card
 from dashboard.pages.exceptions_card import accepted_loss, exception_rows, exceptions_card
-from dashboard.pages.findings import finding_card, onset_range, still_open
-from dashboard.subjects import TITLES, subject_link
+from dashboard.pages.findings import finding_card, is_open, onset_range
+from dashboard.subjects import TITLES, chart_address
 from dashboard.url_query import href, search
 
 DEFAULT_PERIOD = "90"
@@ -43,11 +43,11 @@ def open_loss_findings(data: CrewData) -> list[dict[str, Any]]:
         for finding in data.findings()
         if finding["kind"].startswith("loss-")
         and finding["subject"]["type"] == "stream"
-        and still_open(finding)
+        and is_open(finding)
     ]
 
 
-def weight(finding: dict[str, Any]) -> int:
+def severity_rank(finding: dict[str, Any]) -> int:
     """Return a finding's place in the order of severity, the most severe lowest."""
     return SEVERITY_ORDER[finding["severity"]]
 
@@ -116,13 +116,13 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
         )
     row = match.iloc[0].to_dict()
     days = one_stream(view)
-    mine = [
+    own_findings = [
         finding
         for finding in open_loss_findings(view.data)
         if finding["subject"]["id"] == f"{splicer} / {program}"
     ]
-    mine.sort(key=weight)
-    onset = next((span for finding in mine if (span := onset_range(finding))), None)
+    own_findings.sort(key=severity_rank)
+    onset = next((span for finding in own_findings if (span := onset_range(finding))), None)
     events = events_of(view.data, "splicer", splicer)
     accepted, accepted_from = accepted_loss(view.data.crew.acceptance, program)
     return html.Div(
@@ -153,7 +153,7 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
                 ),
                 html.P(accepted_from, className="muted hint"),
             ),
-            *[finding_card(finding) for finding in mine],
+            *[finding_card(finding) for finding in own_findings],
             chart(
                 "Loss of each day",
                 stream_days(days, events, onset=onset, scheme=view.scheme),
@@ -183,16 +183,18 @@ def _db(value: Any) -> str:
 
 def _other_charts(view: View, stream: str) -> html.Nav | None:
     days = view.data.result("result_subject_days", subject_type="stream", subject_id=stream)
-    there = [measure for measure in TITLES if (days["measure"] == measure).any()]
-    if not there:
+    available = [measure for measure in TITLES if (days["measure"] == measure).any()]
+    if not available:
         return None
     alarms = days[days["day"] >= view.first_day(DEFAULT_PERIOD)].groupby("measure")["alarm"].sum()
     links = []
-    for measure in there:
+    for measure in available:
         count = int(alarms.get(measure, 0))
-        said = f" ({count} alarm{'' if count == 1 else 's'})" if count else ""
-        where = subject_link({"measure": measure, "subject_type": "stream", "subject_id": stream})
-        links.append(dcc.Link(f"{TITLES[measure]}{said}", href=where, className="button"))
+        suffix = f" ({count} alarm{'' if count == 1 else 's'})" if count else ""
+        address = chart_address(
+            {"measure": measure, "subject_type": "stream", "subject_id": stream}
+        )
+        links.append(dcc.Link(f"{TITLES[measure]}{suffix}", href=address, className="button"))
     return html.Nav(
         [html.Span("Other charts of this stream:", className="muted"), *links],
         className="row other-charts",
@@ -202,8 +204,8 @@ def _other_charts(view: View, stream: str) -> html.Nav | None:
 def _splice_list(view: View, splicer: str, program: str) -> html.Section:
     day = _day(view)
     total = view.data.splice_page(splicer, program, rows=1, day=day).total
-    where = f" on {shown_day(day)}" if day else ""
-    kept = {key: value for key, value in view.query.items() if key != "day"}
+    address = f" on {shown_day(day)}" if day else ""
+    all_days = {key: value for key, value in view.query.items() if key != "day"}
     grid = dag.AgGrid(
         id=ids.splice_grid(splicer, program, day),
         rowModelType="infinite",
@@ -239,13 +241,13 @@ def _splice_list(view: View, splicer: str, program: str) -> html.Section:
                 html.Span(
                     "Newest first; practice and failed splices are listed too.", className="muted"
                 ),
-                dcc.Link("Show all days", href=f"/loss{search(kept)}") if day else None,
+                dcc.Link("Show all days", href=f"/loss{search(all_days)}") if day else None,
             ],
             className="row hint",
         ),
-        grid if total else notice(f"No splices{where}."),
+        grid if total else notice(f"No splices{address}."),
         name="splice-list",
-        title=f"{total:,} splices{where}",
+        title=f"{total:,} splices{address}",
         aside=csv_button("/loss", "splices", view.query, "these splices"),
     )
 

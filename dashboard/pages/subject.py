@@ -8,8 +8,8 @@ from arcdrift.finding import SEVERITY_ORDER
 from arcdrift.people import HIDDEN
 from dashboard.components import View, chart, csv_link, heading, notice, period, select
 from dashboard.events import events_of
-from dashboard.pages.findings import finding_card, onset_range, still_open
-from dashboard.subjects import MEASURE_OF_KIND, TITLES, subject_words
+from dashboard.pages.findings import finding_card, is_open, onset_range
+from dashboard.subjects import MEASURE_OF_KIND, TITLES, subject_title
 from dashboard.url_query import href
 
 DEFAULT_PERIOD = "90"
@@ -60,28 +60,30 @@ def render_subject(view: View) -> html.Div:
             f"← {name}", href=href("/loss", splicer=splicer, program=program), className="back"
         )
     title = heading(
-        f"{subject_words(kind, name)[:90]}: {TITLES[measure].lower()}", "One chart, day by day."
+        f"{subject_title(kind, name)[:90]}: {TITLES[measure].lower()}", "One chart, day by day."
     )
     if kind == "technician" and not view.data.people.any_pages:
         return html.Div([back, title, notice(HIDDEN)])
     rows = rows_of(view, kind, name)
     if rows.empty:
-        said = "There is no chart of that name; a splicer, person or site has one once it worked."
-        return html.Div([back, title, notice(said)])
-    there = set(rows["measure"])
-    measure = measure if measure in there else next(one for one in TITLES if one in there)
+        sentence = (
+            "There is no chart of that name; a splicer, person or site has one once it worked."
+        )
+        return html.Div([back, title, notice(sentence)])
+    available = set(rows["measure"])
+    measure = measure if measure in available else next(key for key in TITLES if key in available)
     days = one_subject(view) if measure == named(view)[2] else rows[rows["measure"] == measure]
-    found = sorted(
+    findings = sorted(
         (
             finding
             for finding in view.data.findings()
-            if still_open(finding)
+            if is_open(finding)
             and MEASURE_OF_KIND.get(finding["kind"]) == measure
             and finding["subject"] == {"type": kind, "id": name}
         ),
         key=lambda finding: SEVERITY_ORDER[finding["severity"]],
     )
-    onset = next((span for finding in found if (span := onset_range(finding))), None)
+    onset = next((span for finding in findings if (span := onset_range(finding))), None)
     events = events_of(view.data, kind, name)
     csv = csv_link("/loss", "subject-days", view.query)
     return html.Div(
@@ -93,14 +95,14 @@ def render_subject(view: View) -> html.Div:
                     period(view, DEFAULT_PERIOD),
                     select(
                         "measure", "Chart",
-                        [(key, words) for key, words in TITLES.items() if key in there],
-                        measure, default="level" if "level" in there else measure,
+                        [(key, text) for key, text in TITLES.items() if key in available],
+                        measure, default="level" if "level" in available else measure,
                     ),
                 ],
                 className="filters",
             ),
             notice(COACHING, name="purpose") if kind == "technician" else None,
-            *[finding_card(finding) for finding in found],
+            *[finding_card(finding) for finding in findings],
             chart(
                 f"{TITLES[measure]}, day by day",
                 subject_days(days, measure, events, onset=onset, scheme=view.scheme),

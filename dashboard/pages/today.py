@@ -23,7 +23,14 @@ from dashboard.components import (
     tag,
 )
 from dashboard.data import CrewData
-from dashboard.pages.findings import about, label, of_splicer, splicer_of, still_open, what_next
+from dashboard.pages.findings import (
+    causes_and_next_step,
+    concerns_splicer,
+    finding_title,
+    is_open,
+    splicer_of,
+    subject_text,
+)
 from dashboard.url_query import href
 
 CHECK_URGENCY = {"failed-only": 0, "due": 1, "missed": 1, "late": 2, "checked": 3, "no-work": 4}
@@ -31,7 +38,7 @@ MOST_URGENT = 5
 PEOPLE_HINT = "For coaching: look at the work together before anything is said of a person."
 
 
-class Standing(NamedTuple):
+class SplicerStatus(NamedTuple):
     """Where one splicer stands today."""
 
     splicer: str
@@ -50,25 +57,25 @@ class Standing(NamedTuple):
         return (idle, -acts, CHECK_URGENCY[self.status], self.splicer)
 
 
-def standings(view: View) -> list[Standing]:
+def splicer_statuses(view: View) -> list[SplicerStatus]:
     """Every splicer's standing, the most urgent first."""
     days = view.data.result("result_check_days")
     running = days[~days["day_over"].astype(bool)].drop_duplicates("splicer", keep="last")
     today = {row["splicer"]: row for _, row in running.iterrows()}
-    open_now = [finding for finding in view.data.findings() if still_open(finding)]
-    made = []
+    open_now = [finding for finding in view.data.findings() if is_open(finding)]
+    statuses = []
     for splicer in view.data.splicers():
-        mine = [finding for finding in open_now if of_splicer(finding, splicer)]
-        made.append(Standing(splicer, today.get(splicer), mine))
-    return sorted(made, key=Standing.urgency)
+        own_findings = [finding for finding in open_now if concerns_splicer(finding, splicer)]
+        statuses.append(SplicerStatus(splicer, today.get(splicer), own_findings))
+    return sorted(statuses, key=SplicerStatus.urgency)
 
 
 def render(view: View) -> html.Div:
     """Return the page."""
-    rows = standings(view)
+    rows = splicer_statuses(view)
     zone = view.data.zone()
     urgent = sorted(
-        (f for f in view.data.findings() if still_open(f) and f["severity"] == "act"),
+        (f for f in view.data.findings() if is_open(f) and f["severity"] == "act"),
         key=lambda f: f["until"],
         reverse=True,
     )
@@ -80,7 +87,7 @@ def render(view: View) -> html.Div:
             ),
             _crew_line(view, rows),
             _act_first(urgent),
-            *_not_of_splicers(view, {finding["id"] for finding in urgent[:MOST_URGENT]}),
+            *_cards_of_other_subjects(view, {finding["id"] for finding in urgent[:MOST_URGENT]}),
             html.H2("Splicers", className="section-title"),
             html.Div([_splicer_card(view, row) for row in rows], className="splicer-cards")
             if rows
@@ -89,12 +96,12 @@ def render(view: View) -> html.Div:
     )
 
 
-def _crew_line(view: View, rows: list[Standing]) -> html.Section:
+def _crew_line(view: View, rows: list[SplicerStatus]) -> html.Section:
     counts = Counter(row.status for row in rows)
     working = sum(n for status, n in counts.items() if status != "no-work")
-    said = [
-        f"{counts[status]} {words}"
-        for status, words in (
+    counts_text = [
+        f"{counts[status]} {text}"
+        for status, text in (
             ("checked", "in time"),
             ("late", "late"),
             ("failed-only", "failed only"),
@@ -111,15 +118,15 @@ def _crew_line(view: View, rows: list[Standing]) -> html.Section:
             f"{int(last['splices'])} splices on {shown_day(last['day'])}, "
             f"mean {last['mean_db']:.3f} dB"
         )
-    waiting = Counter(f["severity"] for f in view.data.findings() if still_open(f))
+    open_findings = Counter(f["severity"] for f in view.data.findings() if is_open(f))
     return html.Section(
         facts(
             [
                 ("Splicers at work", f"{working} of {len(rows)}"),
-                ("Arc checks today", ", ".join(said) or "none expected"),
+                ("Arc checks today", ", ".join(counts_text) or "none expected"),
                 (
                     "Open findings",
-                    f"{waiting['act']} to act on, {waiting['watch']} to watch",
+                    f"{open_findings['act']} to act on, {open_findings['watch']} to watch",
                 ),
                 ("Splices, latest day", loss),
             ]
@@ -143,19 +150,19 @@ def _act_first(urgent: list[dict[str, Any]]) -> html.Section:
     )
 
 
-def _not_of_splicers(view: View, told: set[str]) -> list[html.Section]:
+def _cards_of_other_subjects(view: View, shown_above: set[str]) -> list[html.Section]:
     """List sites, the crew and people that were not `told` above: no splicer's card shows them."""
-    waiting = [
+    open_findings = [
         finding
         for finding in view.data.findings()
-        if still_open(finding)
+        if is_open(finding)
         and splicer_of(finding) is None
         and finding["severity"] != "note"
-        and finding["id"] not in told
+        and finding["id"] not in shown_above
     ]
-    waiting.sort(key=lambda finding: SEVERITY_ORDER[finding["severity"]])
-    people = [one for one in waiting if one["subject"]["type"] == "technician"]
-    others = [one for one in waiting if one["subject"]["type"] != "technician"]
+    open_findings.sort(key=lambda finding: SEVERITY_ORDER[finding["severity"]])
+    people = [finding for finding in open_findings if finding["subject"]["type"] == "technician"]
+    others = [finding for finding in open_findings if finding["subject"]["type"] != "technician"]
     return [
         card(
             html.P(PEOPLE_HINT, className="muted hint") if rows is people else None,
@@ -180,13 +187,13 @@ def _listed(rows: list[dict[str, Any]]) -> html.Ul:
                         html.Div(
                             [
                                 severity_tag(finding["severity"]),
-                                html.Strong(about(finding)),
-                                html.Span(label(finding), className="muted"),
+                                html.Strong(subject_text(finding)),
+                                html.Span(finding_title(finding), className="muted"),
                             ],
                             className="row",
                         ),
                         html.Div(finding["summary"]),
-                        *what_next(finding),
+                        *causes_and_next_step(finding),
                     ],
                     href=href("/findings", finding=finding["id"]),
                     className="finding-link",
@@ -198,7 +205,7 @@ def _listed(rows: list[dict[str, Any]]) -> html.Ul:
     )
 
 
-def _splicer_card(view: View, row: Standing) -> html.Article:
+def _splicer_card(view: View, row: SplicerStatus) -> html.Article:
     known = view.data.crew.splicers.get(row.splicer)
     lines: list[Any] = [
         html.Div(
@@ -230,21 +237,21 @@ def _splicer_card(view: View, row: Standing) -> html.Article:
     return html.Article(lines, className="card splicer-card", **{"aria-label": row.splicer})
 
 
-def _when(view: View, row: Standing) -> html.Span | None:
+def _when(view: View, row: SplicerStatus) -> html.Span | None:
     if row.check is None:
         return None
     check = row.check
-    words = ""
+    text = ""
     if pd.notna(check["checked_at"]):
         at = pd.Timestamp(check["checked_at"]).tz_convert(view.data.zone_of_splicer(row.splicer))
-        words = f"at {at:%H:%M}"
+        text = f"at {at:%H:%M}"
     if check["status"] == "late":
-        words += f", after {int(check['splices_before_check'])} splices"
+        text += f", after {int(check['splices_before_check'])} splices"
     elif check["status"] in ("due", "missed", "failed-only"):
-        words = f"{int(check['splices'])} splices so far"
+        text = f"{int(check['splices'])} splices so far"
     elif check["status"] == "no-work":
-        words = "so far"
-    return html.Span(words, className="muted")
+        text = "so far"
+    return html.Span(text, className="muted")
 
 
 def advice_words(data: CrewData, splicer: str) -> list[Any]:
@@ -257,11 +264,11 @@ def advice_words(data: CrewData, splicer: str) -> list[Any]:
         advice = data.advice(splicer, None, None, None)
     except ArcdriftError as problem:
         return [tag(*VERDICT["cannot-tell"], "cannot-tell"), html.Span(str(problem))]
-    why = advice.reasons[0] if advice.reasons else advice.basis_note
-    return [tag(*VERDICT[advice.verdict], advice.verdict), html.Span(why, className="why")]
+    reason = advice.reasons[0] if advice.reasons else advice.basis_note
+    return [tag(*VERDICT[advice.verdict], advice.verdict), html.Span(reason, className="why")]
 
 
-def _findings(row: Standing) -> list[Any]:
+def _findings(row: SplicerStatus) -> list[Any]:
     counts = Counter(finding["severity"] for finding in row.findings)
     if not counts:
         return [html.Span("none open", className="muted")]

@@ -90,7 +90,7 @@ def electrodes_card(view: View, splicer: str) -> list[html.Section]:
     """Return what is known of a splicer's electrodes: numbers, chart, last replacement."""
     state, model = _state(view, splicer)
     parts: list[Any] = [facts(_facts(state))] if state.arcs is not None else []
-    parts += [notice(words) for words in state.notes]
+    parts += [notice(text) for text in state.notes]
     parts += _replaced(view, splicer, model)
     if state.arcs is not None:
         parts.append(html.P(CAUTIONS[0], className="muted hint"))
@@ -109,28 +109,28 @@ def electrodes_card(view: View, splicer: str) -> list[html.Section]:
 
 
 def _facts(state: ElectrodeState) -> list[tuple[str, Any]]:
-    known: list[tuple[str, Any]] = [("Arcs on them", f"{state.arcs:,.0f}")]
+    pairs: list[tuple[str, Any]] = [("Arcs on them", f"{state.arcs:,.0f}")]
     if state.life is not None:
-        known.append(("Set to last", f"{state.life:,} arcs"))
+        pairs.append(("Set to last", f"{state.life:,} arcs"))
     if state.limits is not None:
-        ends = (state.limits.lowest, state.limits.highest)
-        said = " to ".join("no limit" if end is None else f"{end:g}" for end in ends)
-        known.append(("Settings the machine reaches", said))
-    left = state.arcs_left
-    if left is not None:
-        words: Any = f"{left.value:,.0f} arcs"
-        if left.low != left.high:
-            words = forecast_text(left, "arcs")
+        limits = (state.limits.lowest, state.limits.highest)
+        range_text = " to ".join("no limit" if end is None else f"{end:g}" for end in limits)
+        pairs.append(("Settings the machine reaches", range_text))
+    arcs_left = state.arcs_left
+    if arcs_left is not None:
+        text: Any = f"{arcs_left.value:,.0f} arcs"
+        if arcs_left.low != arcs_left.high:
+            text = forecast_text(arcs_left, "arcs")
         if state.ends_by == "setting":
             aside = "until the setting is one the machine cannot reach"
-            words = [words, html.Span(aside, className="aside")]
-        known.append(("Left", words))
-    if state.workdays_left is not None and left is not None and left.value > 0:
-        known.append(("At the present pace", forecast_text(state.workdays_left, "workdays")))
+            text = [text, html.Span(aside, className="aside")]
+        pairs.append(("Left", text))
+    if state.workdays_left is not None and arcs_left is not None and arcs_left.value > 0:
+        pairs.append(("At the present pace", forecast_text(state.workdays_left, "workdays")))
     if state.pace is not None:
         aside = html.Span(f"over {state.pace.workdays} workdays", className="aside")
-        known.append(("Pace", [f"{state.pace.mean:.0f} arcs a workday", aside]))
-    return known
+        pairs.append(("Pace", [f"{state.pace.mean:.0f} arcs a workday", aside]))
+    return pairs
 
 
 def _replaced(view: View, splicer: str, model: ArcModel | Refusal | None) -> list[Any]:
@@ -138,7 +138,7 @@ def _replaced(view: View, splicer: str, model: ArcModel | Refusal | None) -> lis
     at = latest_replacement(service[service["serviced_at"] <= view.run.now])
     if at is None:
         return [html.P("No replacement of its electrodes is on record.", className="muted")]
-    done = compare_replacement(
+    replaced = compare_replacement(
         at,
         view.data.result("result_arc_points", splicer=splicer),
         view.data.result("result_stream_days", splicer=splicer),
@@ -148,34 +148,34 @@ def _replaced(view: View, splicer: str, model: ArcModel | Refusal | None) -> lis
     )
     return [
         html.H3(f"Replaced on {shown_time(at, view.data, splicer)}"),
-        html.P(done.sentence),
-        facts(_changes(done, view.data.unit(splicer))),
+        html.P(replaced.sentence),
+        facts(_changes(replaced, view.data.unit(splicer))),
     ]
 
 
-def _changes(done: Replacement, unit: str) -> list[tuple[str, Any]]:
+def _changes(replaced: Replacement, unit: str) -> list[tuple[str, Any]]:
     rows: list[tuple[str, Any]] = []
-    if done.arcs is not None:
-        rows.append(("Arcs on the old pair", f"{done.arcs:,.0f}"))
-    if done.setting is not None:
-        part = done.setting
+    if replaced.arcs is not None:
+        rows.append(("Arcs on the old pair", f"{replaced.arcs:,.0f}"))
+    if replaced.setting is not None:
+        part = replaced.setting
         aside = f"air taken out: {part.change:+z.1f} (95 %: {part.low:+z.1f} to {part.high:+z.1f})"
-        words = f"{part.before:.1f} → {part.after:.1f} {unit}"
-        rows.append(("Setting", [words, html.Span(aside, className="aside")]))
-    if done.scatter is not None:
-        part = done.scatter
-        words = f"{part.before:.1f} → {part.after:.1f} {unit}"
-        rows.append(("Scatter of checks", [words, _ratio(part)]))
-    if done.loss is not None:
-        part = done.loss
-        words = f"{part.before:.3f} → {part.after:.3f} dB a splice"
-        rows.append(("Loss of a day", [words, _ratio(part)]))
+        text = f"{part.before:.1f} → {part.after:.1f} {unit}"
+        rows.append(("Setting", [text, html.Span(aside, className="aside")]))
+    if replaced.scatter is not None:
+        part = replaced.scatter
+        text = f"{part.before:.1f} → {part.after:.1f} {unit}"
+        rows.append(("Scatter of checks", [text, _ratio(part)]))
+    if replaced.loss is not None:
+        part = replaced.loss
+        text = f"{part.before:.3f} → {part.after:.3f} dB a splice"
+        rows.append(("Loss of a day", [text, _ratio(part)]))
     return rows
 
 
 def _ratio(part: Change) -> html.Span:
-    words = f"× {part.change:.2f} (95 %: {part.low:.2f} to {part.high:.2f})"
-    return html.Span(words, className="aside")
+    text = f"× {part.change:.2f} (95 %: {part.low:.2f} to {part.high:.2f})"
+    return html.Span(text, className="aside")
 
 
 def programs_card(view: View) -> html.Section:

@@ -8,7 +8,7 @@ from dash.development.base_component import Component
 from dashboard.callbacks import screen
 from dashboard.components import View
 from dashboard.data import CrewData
-from dashboard.pages.splicer import rest
+from dashboard.pages.splicer import charts_below_advice
 from dashboard.url_query import parse
 
 
@@ -40,7 +40,10 @@ def _built(data: CrewData, path: str, query: str, scheme: Any) -> list[Any]:
     ]
     run = data.run()
     assert run is not None or not slots
-    return [page, *(rest(View(data, run, parse(asked), scheme)) for asked in slots if run)]
+    return [
+        page,
+        *(charts_below_advice(View(data, run, parse(asked), scheme)) for asked in slots if run),
+    ]
 
 
 def shown(data: CrewData, path: str, query: str = "") -> str:

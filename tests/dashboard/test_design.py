@@ -22,7 +22,7 @@ def view(data: CrewData, **query: str) -> View:
 
 
 def test_the_price_of_half_this_twice_and_five_times_the_budget(data: CrewData):
-    table = design.price(view(data))
+    table = design.detection_delay_table(view(data))
     assert list(table["budget"].unique()) == [1.0, 2.0, 4.0, 10.0]
     half = table.pivot_table(index="budget", columns="rise_pct", values="half_within_days")
     # a larger budget never takes longer, and neither does a larger rise
@@ -39,7 +39,7 @@ def test_the_shares_are_told_with_what_each_finds(data: CrewData):
     words = shown(data, "/design", "?budget=4")
     for name, (chart, finds) in CHARTS.items():
         assert f"{chart} finds {finds}" in words, name
-    rows = {one.name: one for one in design.plans(view(data, budget="4"))}
+    rows = {one.name: one for one in design.chart_plans_requested(view(data, budget="4"))}
     assert rows["loss_raised"].per_month == pytest.approx(1.6)
     # three streams, of which two work on all of the last 22 workdays and one on three of them
     assert rows["loss_raised"].pace == 47
@@ -59,7 +59,7 @@ def test_the_shares_are_told_with_what_each_finds(data: CrewData):
 )
 def test_what_cannot_be_is_refused_in_a_sentence(data: CrewData, query: str, said: str):
     assert said in shown(data, "/design", query)
-    answer = text(design.saved(data, dict([query[1:].split("=")])))
+    answer = text(design.save_requested_budget(data, dict([query[1:].split("=")])))
     assert answer.strip() == f"Nothing was saved. {said}"
 
 
@@ -105,7 +105,7 @@ def test_alarms_of_the_same_chart_are_matched_when_near():
              "measure": "arc", "side": "up", "value": 1.0, "expected": 1.0, "evidence": 1.1}
         )[ALARM_COLUMNS]  # fmt: skip
 
-    told = design_trial._matched(rows("2025-05-01", "2025-05-20"), rows("2025-05-03"))
+    told = design_trial.match_alarms(rows("2025-05-01", "2025-05-20"), rows("2025-05-03"))
     assert told["now"].iloc[0] == 2
     assert pd.isna(told["now"].iloc[1])
 
@@ -146,8 +146,10 @@ def test_people_show_only_as_they_may_be_seen(tmp_path: Path):
 
 def test_save_writes_crew_toml_and_says_when_it_counts(tmp_path: Path):
     data = CrewData(write_crew(tmp_path))
-    assert "says so already" in text(design.saved(data, {}))
-    answer = text(design.saved(data, {"budget": "3.5", "loss_raised": "35", "arc": "30"}))
+    assert "says so already" in text(design.save_requested_budget(data, {}))
+    answer = text(
+        design.save_requested_budget(data, {"budget": "3.5", "loss_raised": "35", "arc": "30"})
+    )
     assert "Saved: crew.toml now says 3.5 false alarms a month." in answer
     assert "`arcdrift analyze`" in answer
     crew = load_crew(tmp_path)

@@ -14,7 +14,7 @@ from arcdrift.store import write
 from arcdrift.store.connect import open_store, writing
 from dashboard.callbacks import OUTDATED, screen
 from dashboard.data import CrewData
-from dashboard.pages.findings import IN_ORDER, evidence_facts, label
+from dashboard.pages.findings import IN_ORDER, evidence_facts, finding_title
 from tests.dashboard.invented import NOW, finding_rows, findings, import_row, results, write_crew
 from tests.dashboard.rendering import parts, shown, whole
 
@@ -88,7 +88,7 @@ def test_a_cause_that_stands_alone_has_no_share(tmp_path: Path):
 )
 def test_a_change_long_past_is_told_in_the_past_tense(kind, severity, days, words):
     finding = replace(findings()[0], kind=kind, severity=severity, until=NOW - timedelta(days=days))
-    assert label(finding.to_json()) == words
+    assert finding_title(finding.to_json()) == words
 
 
 def test_alarms_of_both_sides_are_counted(tmp_path: Path):

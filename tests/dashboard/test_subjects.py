@@ -10,7 +10,7 @@ import pytest
 from arcdrift.figures.subject import shared_effect, subject_days, subject_evidence
 from dashboard.callbacks import screen
 from dashboard.data import CrewData
-from dashboard.pages.findings import _links, about
+from dashboard.pages.findings import finding_links, subject_text
 from tests.dashboard.invented import findings
 from tests.dashboard.rendering import parts, shown
 from tests.dashboard.test_plain_words import crew_with
@@ -43,8 +43,8 @@ def finding(kind: str, subject_type: str, subject: str):
 )  # fmt: skip
 def test_a_finding_leads_to_its_own_chart(kind, subject, name, links):
     document = finding(kind, *subject).to_json()
-    assert [link.href for link in _links(document)] == links
-    assert about(document) == name
+    assert [link.href for link in finding_links(document)] == links
+    assert subject_text(document) == name
 
 
 def test_people_have_a_heading_of_their_own_on_today(tmp_path: Path):
