@@ -1,4 +1,4 @@
-"""The few callbacks all pages share; what is shown follows from the URL alone."""
+"""Callbacks of all pages; the URL alone decides what is shown."""
 
 from typing import Any
 
@@ -21,7 +21,7 @@ from dashboard.pages.today import advice_words
 from dashboard.url_query import parse, search
 
 PASSING_KEYS = ("day", "finding")
-"""What a changed filter drops from the URL, since it belonged to the former choice."""
+"""Keys that are dropped from the URL when a filter changes, as they belong to the old choice."""
 
 OUTDATED = (
     "Records or baselines were changed since the last analysis; run `arcdrift analyze` to bring "

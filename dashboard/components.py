@@ -1,4 +1,4 @@
-"""Pieces that pages share: tags, chart cards, notices, stat lines."""
+"""Components that pages share: tags, cards, charts, tables, filters."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -38,7 +38,7 @@ PERIODS: dict[str, str] = {"30": "30 days", "90": "90 days", "365": "1 year", "a
 
 @dataclass(frozen=True)
 class View:
-    """All a page may depend on."""
+    """Everything a page depends on."""
 
     data: CrewData
     run: Run
@@ -46,7 +46,7 @@ class View:
     scheme: Scheme
 
     def first_day(self, default: str) -> str:
-        """ISO day from which the chosen period counts; empty for all."""
+        """Return the first ISO day of the chosen period; empty for all days."""
         period = self.query.get("period", default)
         if period not in PERIODS:
             period = default
@@ -55,31 +55,31 @@ class View:
         return (self.run.now - timedelta(days=int(period))).date().isoformat()
 
 
-def tag(glyph: str, words: str, kind: str) -> html.Span:
-    """Return a colored word with its own glyph, so that color is never alone."""
+def tag(glyph: str, label: str, kind: str) -> html.Span:
+    """Return a colored word with a glyph of its own, so that no meaning hangs on color alone."""
     return html.Span(
-        [html.Span(glyph, className="tag-glyph", **{"aria-hidden": "true"}), words],
+        [html.Span(glyph, className="tag-glyph", **{"aria-hidden": "true"}), label],
         className=f"tag tag-{kind}",
     )
 
 
 def status_tag(status: str) -> html.Span:
-    """Tag of a check day."""
+    """Return the tag of a check day."""
     return tag(*STATUS[status], status)
 
 
 def severity_tag(severity: str) -> html.Span:
-    """Tag of a finding."""
+    """Return the tag of a finding's severity."""
     return tag(*SEVERITY[severity], severity)
 
 
 def verdict_tag(verdict: str) -> html.Span:
-    """Tag of an advice."""
+    """Return the tag of an advice."""
     return tag(*VERDICT[verdict], verdict)
 
 
 def heading(title: str, line: str) -> html.Div:
-    """Title of a page with one line that says what it answers."""
+    """Return the title of a page and the line below it."""
     return html.Div(
         [dmc.Title(title, order=1), dmc.Text(line, className="muted")], className="heading"
     )
@@ -95,10 +95,10 @@ def card(*children: Any, title: str = "", aside: Any = None, name: str = "") -> 
     return html.Section([head, *children], className=f"card {name}".strip())
 
 
-def notice(words: str, *, title: str = "", name: str = "") -> html.Div:
-    """Return a plain-language statement where a number or a chart cannot be had."""
+def notice(message: str, *, title: str = "", name: str = "") -> html.Div:
+    """Return a sentence in a box, such as the reason why there is no chart."""
     return html.Div(
-        [html.Strong(title) if title else None, html.P(words)],
+        [html.Strong(title) if title else None, html.P(message)],
         className=f"notice {name}".strip(),
         role="note",
     )
@@ -166,28 +166,28 @@ def facts(pairs: Sequence[tuple[str, Any]]) -> html.Dl:
 
 
 def csv_link(page: str, table: str, query: Query) -> str:
-    """Link to a table of a page under the same query."""
+    """Return the link that downloads a table of a page under the same query."""
     return f"/csv{page}/{table}.csv{search(query)}"
 
 
-def csv_button(page: str, table: str, query: Query, words: str) -> html.A:
-    """Return the button that downloads a table; ``words`` name it to those who cannot see it."""
+def csv_button(page: str, table: str, query: Query, table_name: str) -> html.A:
+    """Return the button that downloads a table; ``table_name`` is read out by screen readers."""
     return html.A(
         "CSV",
         href=csv_link(page, table, query),
         className="csv",
-        **{"aria-label": f"Download {words} as CSV"},
+        **{"aria-label": f"Download {table_name} as CSV"},
     )
 
 
 def share_table(
     heads: Sequence[tuple[str, str]], body: Sequence[html.Tr], name: str = ""
 ) -> html.Table:
-    """Return a plain table; ``heads`` are the words and the class of each column."""
+    """Return a plain table; ``heads`` are the title and the class of each column."""
     return html.Table(
         [
             html.Thead(
-                html.Tr([html.Th(words, scope="col", className=kind) for words, kind in heads])
+                html.Tr([html.Th(title, scope="col", className=kind) for title, kind in heads])
             ),
             html.Tbody(body),
         ],
@@ -240,11 +240,11 @@ def period(view: View, default: str) -> html.Div:
 
 
 def shown_time(value: datetime, data: CrewData, splicer: str | None = None) -> str:
-    """Return an instant in local time, for people."""
+    """Format an instant as local date and time."""
     zone = data.zone_of_splicer(splicer) if splicer else data.zone()
     return f"{value.astimezone(zone):%d %b %Y %H:%M}"
 
 
 def shown_day(text: str | None) -> str:
-    """Return the day of an ISO time or day, for people."""
+    """Format an ISO time or day as a date; empty for None."""
     return f"{datetime.fromisoformat(text):%d %b %Y}" if text else ""

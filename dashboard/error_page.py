@@ -1,4 +1,4 @@
-"""Errors: a sentence or a reference number on the screen, the detail in the log."""
+"""Error messages on the screen; details of unexpected errors go to the log."""
 
 import logging
 import secrets
@@ -14,7 +14,7 @@ log = logging.getLogger("arcdrift.dashboard")
 
 
 def sentence(problem: Exception) -> str:
-    """Return what a person is told; anything unforeseen is logged under a reference number."""
+    """Return the message for an error; an unexpected one is logged under a reference number."""
     if isinstance(problem, ArcdriftError):
         return str(problem)
     reference = secrets.token_hex(4).upper()
@@ -26,17 +26,17 @@ def sentence(problem: Exception) -> str:
 
 
 def panel(text: str) -> html.Div:
-    """Return the message as it stands above the page."""
+    """Return the panel that shows a message above the page."""
     return html.Div([html.Strong("This did not work"), html.P(text)], className="trouble")
 
 
 def on_callback_error(problem: Exception) -> Any:
-    """Show the trouble on the screen of the session it happened in; leave the rest as it is."""
+    """Show the message in the session where the callback failed; leave its page unchanged."""
     set_props(ids.TROUBLE, {"children": panel(sentence(problem))})
 
 
 def on_request_error(problem: Exception) -> Response:
-    """Answer a plain request (a download) that failed."""
+    """Return the response to a plain request (a download) that failed."""
     code = getattr(problem, "code", None)
     if isinstance(code, int) and code < 500:
         return Response("There is nothing at this address.\n", status=code, mimetype="text/plain")

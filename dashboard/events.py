@@ -1,6 +1,6 @@
-"""What was done to the machines behind a chart, and when: marks along its top.
+"""Service events that are marked along the top of a loss chart.
 
-Of people only their own chart tells, and only when they came to another splicer.
+Only the chart of a person shows events about people: their first day on another splicer.
 """
 
 from typing import Literal
@@ -12,13 +12,13 @@ from dashboard.data import CrewData
 
 COLUMNS = ["at", "action", "asset"]
 SOON = pd.Timedelta(days=7)
-"""Service of a splicer matters to whoever works on it within so many days."""
+"""Service of a splicer is shown to people who work on it within this time."""
 SETTLED = pd.Timedelta(days=14)
-"""Days on record before a splicer new to a person can be told from one they always had."""
+"""Time on record after which a splicer that first appears is new to a person."""
 
 
 def events_of(data: CrewData, kind: str, name: str) -> pd.DataFrame:
-    """Events behind the chart of a stream, splicer, site, person or the crew.
+    """Return the events to mark on the chart of a stream, splicer, site, person or the crew.
 
     Returns
     -------
@@ -39,13 +39,13 @@ def events_of(data: CrewData, kind: str, name: str) -> pd.DataFrame:
 
 
 def _at_site(service: pd.DataFrame, days: pd.DataFrame, site: str) -> pd.DataFrame:
-    """Service of splicers that were last used at a site."""
+    """Select service of splicers last used at a site."""
     site_days = days[["splicer", "day", "site"]].drop_duplicates(["splicer", "day"])
     return _beside(service, site_days, direction="backward").query("site == @site")
 
 
 def _of_person(service: pd.DataFrame, worked: pd.DataFrame) -> pd.DataFrame:
-    """Service of splicers a person worked on soon after, and splicers the person came to."""
+    """Select service of splicers a person soon worked on, and add first days on new splicers."""
     if worked.empty:
         return service[:0]
     near = _beside(service, worked, direction="forward", tolerance=SOON)
@@ -63,7 +63,7 @@ def _beside(
     direction: Literal["backward", "forward"],
     tolerance: pd.Timedelta | None = None,
 ) -> pd.DataFrame:
-    """Service with the nearest row of ``days`` of its splicer before or after it (``worked``)."""
+    """Join each service event with its splicer's nearest day before or after it (``worked``)."""
     days = days.assign(worked=pd.to_datetime(days["day"]).dt.as_unit("us")).drop(columns="day")
     return pd.merge_asof(
         service.assign(on=service["at"].dt.normalize(), splicer=service["splicer"].astype(object))

@@ -1,4 +1,4 @@
-"""Fields of the small forms by which something is written down, and what was typed there."""
+"""Fields of forms, and reading typed days."""
 
 from datetime import date
 from typing import Any
@@ -9,7 +9,7 @@ from arcdrift.errors import UsageError
 
 
 def words_field(name: dict[str, str], label: str) -> dmc.TextInput:
-    """Return a field for a line of words."""
+    """Return a field for a line of text."""
     return dmc.TextInput(id=name, label=label, value="", size="sm", className="filter")
 
 
@@ -22,12 +22,12 @@ def day_field(name: dict[str, str], label: str, value: str | None = None) -> dmc
 
 
 def typed_day(text: Any, which: str) -> date | None:
-    """Return a typed day; None for an empty field.
+    """Parse a typed day; None for an empty field.
 
     Raises
     ------
     UsageError
-        When it is no day.
+        When it is not a date.
     """
     if not text:
         return None

@@ -1,4 +1,4 @@
-"""How grids look and behave."""
+"""Appearance and behavior of grids."""
 
 from typing import Any
 
@@ -15,7 +15,7 @@ THEME = {
 
 
 def work_list_options(rows: int) -> dict[str, Any]:
-    """Return options of a list whose chosen row opens something."""
+    """Return options of a list whose rows open a page when chosen."""
     return {
         "theme": THEME,
         "rowSelection": {"mode": "singleRow", "checkboxes": False, "enableClickSelection": True},
@@ -27,7 +27,7 @@ def work_list_options(rows: int) -> dict[str, Any]:
 
 
 def paged_options() -> dict[str, Any]:
-    """Return options of a long table that fetches blocks of rows as it is scrolled."""
+    """Return options of a long table that loads blocks of rows while it is scrolled."""
     return {
         "theme": THEME,
         "cacheBlockSize": PAGE_ROWS,

@@ -1,4 +1,4 @@
-"""Every component id, in one place."""
+"""Ids of all components that callbacks use."""
 
 URL = "url"
 PAGE = "page"
@@ -17,12 +17,12 @@ def filter_control(key: str, default: str = "") -> dict[str, str]:
 
 
 def advice_slot(splicer: str) -> dict[str, str]:
-    """Id of the place where a splicer's advice appears once it is worked out."""
+    """Id of the container where a splicer's advice is loaded."""
     return {"type": "advice-slot", "splicer": splicer}
 
 
 def rest_slot(query: str) -> dict[str, str]:
-    """Id of the place where the rest of a splicer's page appears, after the advice stands."""
+    """Id of the container where the rest of a splicer's page is loaded after its advice."""
     return {"type": "rest-slot", "query": query}
 
 
@@ -47,12 +47,12 @@ def mark_field(name: str) -> dict[str, str]:
 
 
 def mark_save(splicer: str, program: str) -> dict[str, str]:
-    """Id of the button that writes down what that form says of a stream."""
+    """Id of the button that saves that form for a stream."""
     return {"type": "mark-save", "splicer": splicer, "program": program}
 
 
 def mark_answer(splicer: str, program: str) -> dict[str, str]:
-    """Id of the place that says why a mark was refused."""
+    """Id of the container that says why a mark was refused."""
     return {"type": "mark-answer", "splicer": splicer, "program": program}
 
 
@@ -62,22 +62,22 @@ def note_field(name: str) -> dict[str, str]:
 
 
 def note_save(technician: str) -> dict[str, str]:
-    """Id of the button that writes that note down, by the name that is shown."""
+    """Id of the button that saves a coaching note, by the technician's name as shown."""
     return {"type": "note-save", "technician": technician}
 
 
 def note_answer(technician: str) -> dict[str, str]:
-    """Id of the place that says why a note was refused."""
+    """Id of the container that says why a note was refused."""
     return {"type": "note-answer", "technician": technician}
 
 
 def undo_note(number: int) -> dict[str, str | int]:
-    """Id of the button that takes a coaching note back."""
+    """Id of the button that withdraws a coaching note."""
     return {"type": "undo-note", "number": number}
 
 
 def coaching_log(technician: str) -> dict[str, str]:
-    """Id of the place of a person's notes and the form, which a written note changes."""
+    """Id of the container of a person's notes and the form to add one."""
     return {"type": "coaching-log", "technician": technician}
 
 
@@ -87,15 +87,15 @@ def budget_save(query: str) -> dict[str, str]:
 
 
 def budget_answer(query: str) -> dict[str, str]:
-    """Id of the place that says what became of it."""
+    """Id of the container that says whether that budget was saved."""
     return {"type": "budget-answer", "query": query}
 
 
 def undo_mark(number: int) -> dict[str, str | int]:
-    """Id of the button that takes a mark of a baseline back."""
+    """Id of the button that withdraws a mark of a baseline."""
     return {"type": "undo-mark", "number": number}
 
 
 def trial_slot(query: str) -> dict[str, str]:
-    """Id of the place where the alarms under a tried budget appear once they are worked out."""
+    """Id of the container where the alarms under a tried budget are loaded."""
     return {"type": "trial-slot", "query": query}

@@ -1,4 +1,4 @@
-"""A stream's last days as one small drawing, for cards."""
+"""A small drawing of a stream's last days."""
 
 import numpy as np
 import pandas as pd

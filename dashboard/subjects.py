@@ -1,4 +1,4 @@
-"""Names and addresses of what charts and findings are about."""
+"""Titles and chart addresses of subjects: streams, splicers, people, sites and the crew."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -28,7 +28,7 @@ MEASURE_OF_KIND = {
 
 
 def subject_title(kind: str, name: str) -> str:
-    """Return a subject's name with what it stands for."""
+    """Return the title of a subject: its name, and what its chart includes."""
     if kind == "crew":
         return "The whole crew"
     extra = {"splicer": "all programs", "site": "all splicers"}.get(kind)
@@ -36,7 +36,7 @@ def subject_title(kind: str, name: str) -> str:
 
 
 def chart_address(alarm: Mapping[Any, Any]) -> str:
-    """Address of the chart behind an alarm: ``measure``, ``subject_type``, ``subject_id``."""
+    """Return the address of an alarm's chart: ``measure``, ``subject_type``, ``subject_id``."""
     kind, name = str(alarm["subject_type"]), str(alarm["subject_id"])
     if alarm["measure"] == "arc":
         return href("/splicer", splicer=name)

@@ -1,4 +1,4 @@
-"""The URL's query is the only state of a screen."""
+"""Reading and writing the query of a URL, which is the only state of a screen."""
 
 from collections.abc import Mapping
 from urllib.parse import parse_qsl, urlencode
@@ -8,7 +8,7 @@ MAX_QUERY = 2000
 
 
 def parse(search: str | None) -> dict[str, str]:
-    """Query of a URL as a dictionary; the last of repeated keys wins, empty values are dropped."""
+    """Parse the query of a URL; the last of repeated keys wins, empty values are dropped."""
     return dict(parse_qsl((search or "").removeprefix("?")[:MAX_QUERY]))
 
 
@@ -24,7 +24,7 @@ def href(path: str, query: Mapping[str, object] | None = None, **values: object)
 
 
 def number(query: Query, key: str) -> float | None:
-    """Return a number from the query, None when it is absent or not a finite number."""
+    """Parse a number from the query; None when it is absent or not a finite number."""
     try:
         value = float(query.get(key, ""))
     except ValueError:

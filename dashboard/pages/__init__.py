@@ -1,4 +1,4 @@
-"""The pages: each renders itself from a `View`, and names the tables it offers for download."""
+"""The pages: functions that build each from a `View`, and the tables it offers for download."""
 
 from collections.abc import Callable
 from typing import Any
@@ -36,7 +36,7 @@ TABLES: dict[tuple[str, str], Callable[[View], pd.DataFrame]] = {
 
 
 def not_found(path: str) -> html.Div:
-    """Return the page for an address that leads nowhere."""
+    """Return the page for an unknown address."""
     return html.Div(
         [
             heading("No such page", f"Nothing lives at {path[:80]}."),

@@ -24,7 +24,7 @@ PART_WORDS = {"air": "Air", "wear": "Electrode wear", "unexplained": "Unexplaine
 
 
 def advice_card(view: View, splicer: str) -> html.Section:
-    """Return the advice for a splicer, and the fields to ask for other air."""
+    """Return the advice for a splicer, with fields to type other air."""
     typed = {key: number(view.query, key) for key, _, _ in AIR}
     out_of_range = [
         QUANTITIES[column].label
@@ -55,7 +55,7 @@ def advice_card(view: View, splicer: str) -> html.Section:
 
 
 def newest_air_card(view: View, splicer: str) -> html.Section:
-    """Return the advice in the newest air alone, without fields.
+    """Return the advice for a splicer in the newest air, without fields.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Part of the Loss page: each splicer's own estimate of loss beside what was measured."""
+"""Part of the Loss page: each splicer's estimated loss against measured loss."""
 
 from collections.abc import Hashable, Mapping
 from typing import Any
@@ -18,7 +18,7 @@ HINT = (
 
 
 def agreement_rows(view: View) -> pd.DataFrame:
-    """Differences by splicer and program (empty: all programs), those read too good first."""
+    """Return differences by splicer and program (empty: all programs), the lowest first."""
     rows = view.data.result("result_agreement")
     for key in ("splicer", "program"):
         if view.query.get(key):
@@ -91,5 +91,5 @@ def _row(row: Mapping[Hashable, Any], widest: float) -> html.Tr:
 
 
 def _place(value: float, widest: float) -> float:
-    """Percent of the way from -reach to +reach."""
+    """Convert a value between -widest and +widest to a position in percent."""
     return 50.0 if widest == 0.0 else 50.0 + 50.0 * float(value) / widest

@@ -1,4 +1,4 @@
-"""Part of the splicer page: what moves its arc, and the single checks that say so."""
+"""Part of the splicer page: effects on its arc setting, and its most influential checks."""
 
 import json
 from typing import Any
@@ -127,7 +127,7 @@ def _check_line(check: InfluentialCheck, view: View, splicer: str, model: ArcMod
 
 
 def effect_table(model: ArcModel) -> pd.DataFrame:
-    """Effects as rows ``effect``, ``change``, ``low``, ``high`` in the setting's unit."""
+    """Return effects as rows ``effect``, ``change``, ``low``, ``high`` in the setting's unit."""
     shown = (model.air_span, *(model.pooled or model.effects))
     return pd.DataFrame(
         {
@@ -148,7 +148,7 @@ def effects_of(view: View, splicer: str) -> pd.DataFrame:
 
 
 def influence_of(view: View, splicer: str) -> pd.DataFrame:
-    """Return the influence of each check on the model, as the analysis stored it."""
+    """Return the stored influence of each check on the model."""
     rows = view.data.result("result_arc_points", splicer=splicer)
     columns = ["checked_at", "arc_setting", "fitted", "leverage", "studentized", "dffits"]
     return rows[[*columns, "cooks_distance", "air_change", "excluded"]]

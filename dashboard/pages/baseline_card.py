@@ -1,4 +1,4 @@
-"""A stream's baseline: what it is made of, who left days out of it or froze it, and a form."""
+"""Part of a stream's page: its baseline, the marks people set on it, and a form to set one."""
 
 from collections.abc import Hashable, Mapping
 from typing import Any
@@ -160,7 +160,7 @@ def _choice(name: str, label: str, options: Mapping[str, str], chosen: str) -> d
 
 
 def typed_mark(splicer: str, program: str, fields: Mapping[str, Any]) -> dict[str, Any]:
-    """Return what a filled form says, as `arcdrift.store.baseline_marks.add_mark` takes it.
+    """Convert a filled form to the arguments of `arcdrift.store.baseline_marks.add_mark`.
 
     Parameters
     ----------

@@ -12,7 +12,7 @@ from dashboard.url_query import href
 
 
 def due_today(view: View, days: pd.DataFrame) -> html.Section:
-    """Return which splicers at work today still lack a passed check."""
+    """Return the card of splicers at work today without a passed check."""
     today = days[~days["day_over"].astype(bool) & (days["splices"] > 0)]
     waiting = today[today["status"].isin(("due", "failed-only"))].sort_values("first_splice_at")
     if today.empty:

@@ -1,4 +1,4 @@
-"""Checks: the daily arc checks, day by day, and how faithfully they were kept."""
+"""The Checks page: daily arc checks day by day, and shares of days checked in time."""
 
 from collections.abc import Callable, Hashable, Mapping
 from datetime import date, timedelta
@@ -38,12 +38,12 @@ CELL_RULES = {
     f"day-{status}": f"params.value == '{glyph}'" for status, (glyph, _) in STATUS.items()
 }
 EXPLAINED_STATUSES = ("late", "failed-only", "missed", "due")
-"""Days whose cell explains itself; for the others the letter says it all."""
+"""Statuses whose cells in the calendar have a tooltip."""
 MISSES = ("missed", "failed-only", "late")
 
 
 def check_days(view: View) -> pd.DataFrame:
-    """Check days under the URL's filters, oldest first."""
+    """Select check days under the URL's filters, oldest first."""
     return _since(view, view.first_day(DEFAULT_PERIOD))
 
 
@@ -60,7 +60,7 @@ def _by(by: By) -> Callable[[View], pd.DataFrame]:
 
 
 def _weeks(view: View) -> pd.DataFrame:
-    """Check days of whole weeks: the period, and the days before it back to a Monday."""
+    """Select check days of whole weeks: the period, and the days before it back to a Monday."""
     first = view.first_day(DEFAULT_PERIOD)
     if not first:
         return check_days(view)
@@ -135,7 +135,7 @@ def render(view: View) -> html.Div:
 
 
 def _by_technician(view: View, days: pd.DataFrame) -> html.Section:
-    """Shares of people, where figures about people may be shown."""
+    """Return the shares of people, where figures about people may be shown."""
     if not view.data.people.any_pages:
         return card(notice(HIDDEN), title="By technician")
     return shares(
@@ -211,7 +211,7 @@ def _calendar(view: View, days: pd.DataFrame) -> html.Section:
 
 
 def calendar_rows(days: pd.DataFrame) -> list[dict[str, str]]:
-    """Return one row a splicer: a letter for each of its days, a sentence where one helps."""
+    """Return one row a splicer: a letter for each of its days, and tooltips of some."""
     rows: dict[str, dict[str, str]] = {}
     for day in days.sort_values("splicer").to_dict("records"):
         splicer = day["splicer"]

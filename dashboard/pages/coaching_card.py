@@ -1,4 +1,4 @@
-"""A person's coaching log: notes with what changed after each, and a form to write one."""
+"""Part of a person's page: coaching notes with what changed after each, and a form to add one."""
 
 from collections.abc import Hashable, Mapping
 from typing import Any
@@ -17,7 +17,7 @@ Row = Mapping[Hashable, Any]
 
 
 def coaching_card(data: CrewData, technician: str, days: pd.DataFrame) -> html.Section:
-    """Return the card of a person, by the name that is shown, with the rows of their days."""
+    """Return the card of a person, by the name as shown; ``days`` are rows of their days."""
     return card(
         html.Div(coaching_log(data, technician, days), id=ids.coaching_log(technician)),
         title="Coaching log",
@@ -83,7 +83,7 @@ def _form(technician: str, today: str) -> html.Details:
 
 
 def typed_note(fields: Mapping[str, Any]) -> dict[str, Any]:
-    """Return what a filled form says, as `dashboard.data.CrewData.add_note` takes it.
+    """Convert a filled form to the arguments of `dashboard.data.CrewData.add_note`.
 
     Parameters
     ----------

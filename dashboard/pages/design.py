@@ -1,4 +1,4 @@
-"""Chart design: the crew's false-alarm budget, how it is shared out, and what it buys."""
+"""The Design page: the crew's false-alarm budget, its shares by chart, and detection delays."""
 
 from typing import Any
 
@@ -29,11 +29,11 @@ from dashboard.pages.design_trial import trial_alarms, trial_slot
 from dashboard.url_query import Query, search
 
 FACTORS = (0.5, 1.0, 2.0, 5.0)
-"""Budgets whose price is shown, as multiples of the one asked for."""
+"""Budgets that are compared, as multiples of the one requested."""
 
 
 def detection_delay_table(view: View) -> pd.DataFrame:
-    """Days until rises are caught under several budgets: rows of `price_table`."""
+    """Return the days until rises are detected under several budgets: rows of `price_table`."""
     return _price_of(view, requested_budget(view), chart_plans_requested(view))
 
 
@@ -50,7 +50,7 @@ def _price_of(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -
 
 
 def chart_plans_requested(view: View) -> list[ChartPlan]:
-    """Every kind of chart under the budget asked for."""
+    """Return every kind of chart under the requested budget."""
     requested = requested_budget(view)
     return chart_plans(view.data.alarm_history(), requested.budget, requested.shares)
 
@@ -283,7 +283,7 @@ def _shares(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> 
 
 
 def save_requested_budget(data: CrewData, query: Query) -> html.Div:
-    """Save what the address asks for into crew.toml, and say what became of it."""
+    """Save the requested budget into crew.toml; return a notice that says whether it was saved."""
     try:
         crew = data.settings()
         requested = RequestedBudget(query, crew.false_alarms_per_month, crew.shares)

@@ -1,4 +1,4 @@
-"""Alarms the crew would have had under the budget that is tried out, beside those it had."""
+"""Part of the Design page: alarms under the requested budget, compared with those on record."""
 
 from typing import Any
 
@@ -17,12 +17,12 @@ from dashboard.url_query import search
 
 SHOWN = 60
 NEAR_DAYS = 14
-"""Days within which an alarm of the same chart counts as the same one, come sooner or later."""
+"""Alarms of one chart under two budgets match when they are at most this many days apart."""
 KEYS = ["measure", "subject_type", "subject_id", "side"]
 
 
 def trial_slot(view: View) -> html.Div:
-    """Return the place where the alarms appear once they are worked out."""
+    """Return the container into which the alarms are loaded."""
     return html.Div(
         notice("Working out which alarms there would have been …", name="pending"),
         id=ids.trial_slot(search(view.query)),
@@ -30,7 +30,7 @@ def trial_slot(view: View) -> html.Div:
 
 
 def trial_alarms(view: View, requested: RequestedBudget) -> pd.DataFrame:
-    """Alarms of the chosen period under the budget asked for, and those only the present one gave.
+    """Return alarms of the chosen period under the requested budget or under the present one.
 
     Adds ``now``: days by which the present budget's alarm of the same chart came later (negative:
     sooner), missing where it gave none; and ``only_now``, for alarms that would be gone.
@@ -55,7 +55,7 @@ def trial_alarms(view: View, requested: RequestedBudget) -> pd.DataFrame:
 
 
 def match_alarms(rows: pd.DataFrame, other_rows: pd.DataFrame) -> pd.DataFrame:
-    """Rows with ``now``: days to the nearest alarm of the same chart among others."""
+    """Add ``now`` to alarms: days to the nearest alarm of the same chart among other rows."""
     days_to_nearest = np.full(len(rows), np.nan)
     groups = {key: part["day"].to_numpy() for key, part in other_rows.groupby(KEYS)}
     keys = rows[KEYS].itertuples(index=False, name=None)
@@ -71,7 +71,7 @@ def match_alarms(rows: pd.DataFrame, other_rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def trial_card(view: View) -> html.Section:
-    """Return the list of alarms, and what it comes to."""
+    """Return the card that counts and lists the alarms."""
     requested = requested_budget(view)
     try:
         rows = trial_alarms(view, requested)
@@ -192,7 +192,7 @@ def _now(row: dict[Any, Any]) -> str:
 
 
 def how_far(row: dict[Any, Any]) -> str:
-    """Return how far the day of an alarm was from what was expected, in words."""
+    """Describe how far the day of an alarm was from what was expected."""
     value, expected = row["value"], row["expected"]
     if pd.isna(value) or pd.isna(expected):
         return "not known"

@@ -1,4 +1,4 @@
-"""Part of a stream's page: its single splices far out, and the loss that is accepted of it."""
+"""Part of a stream's page: its outlier splices, and the loss accepted for it."""
 
 from collections.abc import Hashable, Mapping
 from typing import Any
@@ -24,7 +24,7 @@ SOURCES = {
 
 
 def exception_rows(view: View, default_period: str) -> pd.DataFrame:
-    """Splices of the stream far out in the chosen period, newest first; times are local."""
+    """Return the stream's outlier splices in the chosen period, newest first; times are local."""
     splicer, program = view.query.get("splicer", ""), view.query.get("program", "")
     rows = view.data.result("result_exceptions", splicer=splicer, program=program)
     rows = rows[rows["day"] >= view.first_day(default_period)]
@@ -101,7 +101,7 @@ def _logged(value: Any) -> str:
 
 
 def accepted_loss(rules: Acceptance, program: str) -> tuple[str, str]:
-    """Loss accepted of a stream in words, and where the figures come from."""
+    """Describe the loss accepted for a stream, and the sources of the limits."""
     limits = {"average_db": rules.average_db, "single_db": rules.single_db}
     some_fibers = False
     for rule in rules.overrides:

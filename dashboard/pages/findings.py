@@ -1,4 +1,4 @@
-"""Findings: the work list, and one finding's evidence."""
+"""The Findings page: the work list, and the details of one finding."""
 
 from datetime import datetime, timedelta
 from itertools import takewhile
@@ -72,21 +72,21 @@ LABELS: dict[str, tuple[str, str]] = {
     "setting_next": ("Setting the next check found", ""),
     "workdays_in_span": ("Workdays around then", ""),
 }
-"""Label and unit of the evidence whose key does not say them plainly."""
+"""Label and unit of evidence entries whose key does not make a clear label."""
 IN_SETTING_UNIT = ("unexplained_change", "setting_found", "setting_forecast", "setting_next")
 TITLES_WHEN_QUIET = {
     "arc-drift": "Arc setting had drifted, now quiet",
     "loss-raised": "Loss had risen, now quiet",
     "loss-lowered": "Loss had fallen, now quiet",
 }
-"""Names of findings that speak of a change still going on, once it no longer shows."""
+"""Titles of findings about a change, once the change no longer shows."""
 IN_ORDER = "Look at the likely causes in order; "
-"""Words of a next step that only help beside a list of causes."""
+"""Beginning of a next step that is dropped where no causes are listed."""
 NO_CAUSE = "cannot tell"
 
 
 def finding_title(finding: dict[str, Any]) -> str:
-    """Name of a finding; a note whose last alarm is long past is told in the past tense."""
+    """Return the title of a finding; in the past tense for a note whose last alarm is long past."""
     kind = str(finding["kind"])
     if finding["severity"] == "note":
         last, now = (datetime.fromisoformat(finding[key]) for key in ("until", "assessed_on"))
@@ -96,12 +96,12 @@ def finding_title(finding: dict[str, Any]) -> str:
 
 
 def _listed_causes(finding: dict[str, Any]) -> list[dict[str, Any]]:
-    """Causes likelier than none that can be told; what comes after that is for the details."""
+    """Return the causes ranked above "cannot tell"; the others appear in the details only."""
     return list(takewhile(lambda cause: cause["cause"] != NO_CAUSE, finding["likely_causes"]))
 
 
 def next_step(finding: dict[str, Any]) -> str:
-    """Return a finding's next step; it points to the likely causes only where there are some."""
+    """Return a finding's next step, without its reference to causes where none are listed."""
     step = str(finding["next_step"])
     if _listed_causes(finding) or not step.startswith(IN_ORDER):
         return step
@@ -110,7 +110,7 @@ def next_step(finding: dict[str, Any]) -> str:
 
 
 def causes_and_next_step(finding: dict[str, Any]) -> list[html.Div]:
-    """Return a finding's likely causes in a line, and its next step."""
+    """Return a line with a finding's likely causes and one with its next step."""
     lines = [html.Div(["Next: ", next_step(finding)], className="next")]
     causes = _listed_causes(finding)
     if causes:
@@ -120,7 +120,7 @@ def causes_and_next_step(finding: dict[str, Any]) -> list[html.Div]:
 
 
 def subject_text(finding: dict[str, Any]) -> str:
-    """Return whom or what a finding is about, in words."""
+    """Return the subject of a finding as text."""
     subject = finding["subject"]
     rolled = finding["kind"] in MEASURE_OF_KIND
     name = str(subject["id"])
@@ -144,19 +144,19 @@ def finding_card(finding: dict[str, Any]) -> dcc.Link:
 
 
 def is_open(finding: dict[str, Any]) -> bool:
-    """Whether a finding still waits for someone."""
+    """Return whether a finding is open."""
     return str(finding["status"]) == "open"
 
 
 def concerns_splicer(finding: dict[str, Any], splicer: str) -> bool:
-    """Whether a finding is about a splicer or one of its streams."""
+    """Return whether a finding is about a splicer or one of its streams."""
     subject = finding["subject"]
     name = str(subject["id"])
     return name == splicer or (subject["type"] == "stream" and name.startswith(f"{splicer} / "))
 
 
 def splicer_of(finding: dict[str, Any]) -> str | None:
-    """Splicer a finding is about, None for sites and the crew."""
+    """Return the splicer a finding is about; None for sites, people and the crew."""
     subject = finding["subject"]
     if subject["type"] not in ("splicer", "stream"):
         return None
@@ -412,7 +412,7 @@ def _detail(view: View, finding: dict[str, Any]) -> html.Section:
             html.H3("Evidence"),
             facts(evidence_facts(finding["evidence"])),
             html.H3("Before you touch anything"),
-            html.Ul([html.Li(words) for words in CAUTIONS], className="cautions"),
+            html.Ul([html.Li(caution) for caution in CAUTIONS], className="cautions"),
         ],
         className="card detail",
         **{"aria-label": "Chosen finding"},
@@ -449,17 +449,17 @@ def _causes(causes: list[dict[str, Any]]) -> html.Ol:
 
 
 def onset_words(onset: dict[str, Any] | None) -> str:
-    """Return when the change likely began, with its range."""
+    """Describe when the change likely began, with its range."""
     if onset is None:
         return "not estimated"
-    words = shown_day(onset["estimate"])
+    sentence = shown_day(onset["estimate"])
     if onset["earliest"] and onset["latest"] and onset["earliest"] != onset["latest"]:
-        words += f" (between {shown_day(onset['earliest'])} and {shown_day(onset['latest'])})"
-    return words
+        sentence += f" (between {shown_day(onset['earliest'])} and {shown_day(onset['latest'])})"
+    return sentence
 
 
 def onset_range(finding: dict[str, Any]) -> tuple[pd.Timestamp, pd.Timestamp] | None:
-    """First and last day on which the change may have begun."""
+    """Return the first and last day on which the change may have begun; None if unknown."""
     onset = finding["onset"]
     if onset is None:
         return None

@@ -1,4 +1,4 @@
-"""Loss: the crew's trend, its streams by what needs attention, and one stream in full."""
+"""The Loss page: the crew's trend and its streams, those that need attention first."""
 
 from typing import Any
 from urllib.parse import quote
@@ -45,12 +45,12 @@ PHONE_ROWS = 25
 
 
 def _urgency(finding: dict[str, Any]) -> float:
-    """Order of a finding: by severity, and what moved before single splices over a limit."""
+    """Sort key of a finding: severity, then changes of level before single splices over a limit."""
     return severity_rank(finding) + (0.5 if finding["kind"] == "loss-over-limit" else 0.0)
 
 
 def streams(view: View) -> pd.DataFrame:
-    """Streams under the URL's filters, those that need attention first.
+    """Return streams under the URL's filters, those that need attention first.
 
     Adds ``change``, the recent loss over the baseline less 1, and ``severity`` and
     ``finding`` of the stream's most severe open loss finding.
@@ -141,7 +141,7 @@ def _is_stream(view: View) -> bool:
 
 
 def _cards(view: View, rows: pd.DataFrame) -> html.Section | None:
-    """Draw the streams that need attention first, small, side by side."""
+    """Return small charts of the streams that need attention first."""
     if rows.empty:
         return None
     period_query = {"period": view.query.get("period")}

@@ -1,4 +1,4 @@
-"""The crew as a whole on the Loss page: its trend, its chart, its shared days, who is charted."""
+"""Part of the Loss page: charts of the whole crew, and the list of rolled-up charts."""
 
 from typing import Any
 
@@ -17,19 +17,19 @@ ROLLED = {"crew": "Crew", "site": "Sites", "splicer": "Splicers", "technician": 
 
 
 def crew_days(view: View) -> pd.DataFrame:
-    """Crew days of the chosen period."""
+    """Select crew days of the chosen period."""
     days = view.data.result("result_crew_days")
     return days[days["day"] >= view.first_day(DEFAULT_PERIOD)]
 
 
 def crew_evidence(view: View) -> pd.DataFrame:
-    """Days of the crew's own chart of loss, in the chosen period."""
+    """Select days of the crew's own chart of loss, in the chosen period."""
     rows = rows_of(view, "crew", "crew")
     return rows[(rows["measure"] == "level") & (rows["day"] >= view.first_day(DEFAULT_PERIOD))]
 
 
 def shared_days(view: View) -> pd.DataFrame:
-    """What each day of the chosen period did to the whole crew at once, in percent."""
+    """Return each day's common effect on all streams in the chosen period, in percent."""
     return shared_effect(_effects(view)).table
 
 
@@ -39,7 +39,7 @@ def _effects(view: View) -> pd.DataFrame:
 
 
 def crew_charts(view: View) -> list[Any]:
-    """Charts of all splicers and programs together."""
+    """Return charts of all splicers and programs together."""
     return [
         chart(
             "The crew, day by day",
@@ -63,7 +63,7 @@ def crew_charts(view: View) -> list[Any]:
 
 
 def _crew_evidence(view: View) -> Any:
-    """Draw the crew's own chart and its limit; None where a crew of one splicer has none."""
+    """Return the crew's own chart and its limit; None for a crew without one (one splicer)."""
     rows = crew_evidence(view)
     if rows.empty:
         return None
@@ -77,7 +77,7 @@ def _crew_evidence(view: View) -> Any:
 
 
 def rolled_up(view: View) -> html.Section | None:
-    """List the rolled-up charts, those with the most evidence of a rise first."""
+    """Return the list of rolled-up charts by kind of subject."""
     days = view.data.people.subjects(view.data.result("result_subject_days"))
     days = days[(days["measure"] == "level") & (days["day"] >= view.first_day(DEFAULT_PERIOD))]
     if days.empty:

@@ -1,4 +1,4 @@
-"""One person: level, evenness, signatures with their splices, coaching, practice and sign-off."""
+"""The page of one person: effects, signatures, days, coaching, practice and sign-off."""
 
 import json
 from collections.abc import Callable, Hashable, Mapping
@@ -33,12 +33,12 @@ ANSWERS = {"good": "good enough", "poor": "not good enough", "open": "open"}
 
 
 def counted(number: int, noun: str) -> str:
-    """A number with its noun."""
+    """Format a number with its noun in singular or plural."""
     return f"{number:,} {noun}{'' if number == 1 else 's'}"
 
 
 def _name(view: View) -> str:
-    """Name as shown, from the address."""
+    """Return the name in the address, as shown."""
     return view.query.get("technician", "")
 
 
@@ -52,7 +52,7 @@ def _rows_of_person(view: View, table: str) -> pd.DataFrame:
 
 
 def days(view: View) -> pd.DataFrame:
-    """The person's days."""
+    """Return the person's days."""
     return _rows_of_person(view, "person_days")
 
 
@@ -114,7 +114,7 @@ def render(view: View) -> html.Div:
 
 
 def person_log(data: CrewData, technician: str) -> list[Any]:
-    """Return a person's coaching log as it stands now, by the name that is shown."""
+    """Return a person's present coaching log, by the name as shown."""
     rows = visible_rows(data.people, "person_days", data.result("result_person_days"))
     return coaching_log(data, technician, rows[rows["technician"] == technician])
 

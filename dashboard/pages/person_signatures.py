@@ -1,4 +1,4 @@
-"""What stands out about a person, each pattern with the splices behind it."""
+"""Part of a person's page: signatures, each with the splices it is based on."""
 
 from collections.abc import Callable, Hashable, Mapping
 from functools import partial
@@ -29,7 +29,7 @@ HEADS = ("Time", "Splicer, program", "Left", "Right", "Loss", "Cleaver, blade", 
 
 
 def table(view: View, kind: str) -> pd.DataFrame:
-    """Every splice behind a signature of the person: local times, and what matters in words."""
+    """Return the splices of a signature, with local times and names of the columns that matter."""
     signature = view.data.signature_splices(view.query.get("technician", ""), kind)
     if signature is None:
         return pd.DataFrame(columns=[*COLUMNS, "matters"])
@@ -48,7 +48,7 @@ TABLES: dict[str, Callable[[View], pd.DataFrame]] = {
 
 
 def _local(rows: pd.DataFrame, crew: Crew) -> pd.DataFrame:
-    """Times at the site of each splice, without a zone, and the zone beside them."""
+    """Convert times to naive local times at each splice's site, and add a column ``time_zone``."""
     zones = site_time_zones(record_sites(rows, crew), crew)
     at = rows["spliced_at"].dt.tz_localize(None)
     for zone in zones.unique():
@@ -61,7 +61,7 @@ def _local(rows: pd.DataFrame, crew: Crew) -> pd.DataFrame:
 
 
 def signatures_card(view: View) -> html.Section:
-    """Return the card of what stands out, and why."""
+    """Return the card of a person's signatures."""
     rows = rows_of(view, "signatures")
     rows = rows[
         (rows["subject_type"] == "technician") & (rows["subject"] == view.query["technician"])
@@ -136,7 +136,7 @@ def _behind(view: View, kind: str) -> Any:
 
 
 def _bold(signature: SignatureSplices) -> str:
-    """Names of the columns that matter somewhere."""
+    """Return the names of the columns printed in bold."""
     to_look_at = {
         name for joined in signature.rows["matters"].unique() for name in joined.split(",")
     }

@@ -1,4 +1,4 @@
-"""Prep: people and machines told apart, the funnel, shared work, and what stands out and why."""
+"""The Prep page: effects of people and machines, funnel, shared work and signatures."""
 
 from collections.abc import Hashable, Mapping
 from typing import Any
@@ -35,12 +35,12 @@ VERDICTS = {
 
 
 def rows_of(view: View, name: str) -> pd.DataFrame:
-    """Rows of a result table on prep that may be shown here."""
+    """Return the rows of a result table on preparation that may be seen."""
     return visible_rows(view.data.people, name, view.data.result(f"result_{name}"))
 
 
 def document(view: View) -> dict[str, Any]:
-    """The review's own words on prep."""
+    """Return what the last review stored about preparation, as it may be seen."""
     return visible_document(view.data.people, view.data.prep_document())
 
 
@@ -137,8 +137,8 @@ def _comparability(report: dict[str, Any]) -> Any:
         parts += [
             html.P(
                 f"People and splicers fall into {report['sets']} sets that no shared work "
-                "connects. Within a set people can be compared, across sets they cannot: a whole set may "
-                "only have the better splicers. The shortest stay that would tell:"
+                "connects. Within a set people can be compared, across sets they cannot: a whole "
+                "set may only have the better splicers. The shortest stay that would tell:"
             ),
             html.Ul([html.Li(swap["reason"]) for swap in report.get("swaps", [])]),
         ]
@@ -146,7 +146,7 @@ def _comparability(report: dict[str, Any]) -> Any:
 
 
 def _standing_out(view: View) -> html.Section:
-    """Hints with their evidence, people and machines by name."""
+    """Return the card of people and machines that stand out, by name."""
     people = rows_of(view, "people")
     threshold = view.data.crew.prep.sure
     lines: list[tuple[str, str, str, str]] = [
@@ -190,7 +190,7 @@ def _standing_out(view: View) -> html.Section:
 
 
 def name_with_link(name: str, kind: str) -> Any:
-    """Name that leads to its page, where there is one."""
+    """Return a name with a link to its page, where it has one."""
     if kind == "technician":
         return dcc.Link(name, href=href("/person", technician=name))
     if kind == "splicer":
@@ -203,7 +203,7 @@ def _csv(view: View, table: str, text: str) -> html.A:
 
 
 def effect_cell(row: Row | None) -> list[Any]:
-    """An effect with its interval, or why there is none."""
+    """Return an effect with its interval, or why there is none."""
     if row is None:
         return [html.Span("not told", className="muted")]
     if row["note"] and not pd.isna(row["note"]):
@@ -215,7 +215,7 @@ def effect_cell(row: Row | None) -> list[Any]:
 
 
 def ratio_cell(row: Row | None) -> list[Any]:
-    """A spread against the crew's with its interval, or why there is none."""
+    """Return a spread over the crew's with its interval, or why there is none."""
     if row is None:
         return [html.Span("not told", className="muted")]
     if row["note"] and not pd.isna(row["note"]):
@@ -308,7 +308,7 @@ def _machines(view: View) -> html.Section:
 
 
 def verdict_tag(verdict: str, more: int) -> Any:
-    """Answer of a sign-off."""
+    """Return the tag of a sign-off's verdict."""
     glyph, text = VERDICTS[verdict]
     if verdict == "keep practicing":
         text = f"{text}, about {more} more splices"
@@ -383,7 +383,7 @@ def _blades(view: View) -> Any:
 
 
 def blade_words(days: Any) -> str:
-    """When the next turn is due."""
+    """Describe when the next turn of the blade is due."""
     if pd.isna(days):
         return ""
     return "due now" if days <= 0 else f"in about {days:.0f} workday{'s' if days >= 1.5 else ''}"

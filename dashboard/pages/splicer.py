@@ -1,4 +1,4 @@
-"""Splicer: recalibrate or keep working, and what its arc has done so far."""
+"""The page of one splicer: advice, findings, arc charts, electrodes and recent checks."""
 
 from typing import Any
 
@@ -31,14 +31,14 @@ RECENT_DAYS = 21
 
 
 def chosen_splicer(view: View) -> str:
-    """Splicer of the address, or the crew's first; empty where there is none."""
+    """Return the splicer in the address, or the crew's first; empty where there is none."""
     names = view.data.splicers()
     requested = view.query.get("splicer", "")
     return requested or (names[0] if names else "")
 
 
 def points(view: View) -> pd.DataFrame:
-    """Arc checks of the chosen splicer and period, with ``at`` in its local time."""
+    """Return arc checks of the chosen splicer and period, with ``at`` in its local time."""
     splicer = chosen_splicer(view)
     rows = view.data.result("result_arc_points", splicer=splicer)
     at = pd.to_datetime(rows["checked_at"], utc=True)
@@ -103,7 +103,7 @@ def render(view: View) -> html.Div:
 
 
 def charts_below_advice(view: View) -> list[Any]:
-    """Return all that stands below the advice; asked for once the advice is on the screen."""
+    """Return everything below the advice; the page loads it after the advice is shown."""
     splicer = chosen_splicer(view)
     unit = view.data.unit(splicer)
     rows, events = points(view), view.data.service(splicer)

@@ -1,4 +1,4 @@
-"""One stream of the Loss page: its charts and its splices."""
+"""The page of one stream: its charts, baseline and splices."""
 
 from typing import Any
 
@@ -37,7 +37,7 @@ STATE_GLYPH = {"charted": "✓", "learning": "…", "too-few": "·"}
 
 
 def open_loss_findings(data: CrewData) -> list[dict[str, Any]]:
-    """Open findings about the loss of a stream."""
+    """Return the open findings about the loss of any stream."""
     return [
         finding
         for finding in data.findings()
@@ -48,12 +48,12 @@ def open_loss_findings(data: CrewData) -> list[dict[str, Any]]:
 
 
 def severity_rank(finding: dict[str, Any]) -> int:
-    """Return a finding's place in the order of severity, the most severe lowest."""
+    """Return the rank of a finding's severity, the most severe lowest."""
     return SEVERITY_ORDER[finding["severity"]]
 
 
 def one_stream(view: View) -> pd.DataFrame:
-    """Days of the stream named in the URL, in the chosen period."""
+    """Return the days of the stream named in the URL, in the chosen period."""
     days = view.data.result(
         "result_stream_days",
         splicer=view.query.get("splicer", ""),
@@ -63,7 +63,7 @@ def one_stream(view: View) -> pd.DataFrame:
 
 
 def exceptions(view: View) -> pd.DataFrame:
-    """Single splices of the stream far out, in the chosen period."""
+    """Return the outlier splices of the stream, in the chosen period."""
     return exception_rows(view, DEFAULT_PERIOD)
 
 
@@ -84,14 +84,14 @@ def _day(view: View) -> str:
 
 
 def state_words(row: Any) -> str:
-    """Return how far a stream's chart is, in words."""
+    """Describe the state of a stream's chart."""
     if row["state"] == "learning":
         return f"learning: day {int(row['segment_days'])} of {FULL_AFTER_DAYS}"
     return STATES.get(row["state"], str(row["state"]))
 
 
 def change_words(row: Any) -> str:
-    """Return how the recent loss compares with the baseline, in words."""
+    """Describe how the recent loss compares with the baseline."""
     if pd.isna(row["recent_db"]) or pd.isna(row["baseline_db"]):
         return "no baseline yet"
     change = 100 * (row["recent_db"] / row["baseline_db"] - 1)
@@ -255,7 +255,7 @@ def _splice_list(view: View, splicer: str, program: str) -> html.Section:
 def grid_rows(
     data: CrewData, splicer: str, program: str, day: str, request: dict[str, Any]
 ) -> dict[str, Any]:
-    """Return the block of splices a grid asks for."""
+    """Return the block of splices that a grid requests."""
     start = max(int(request["startRow"]), 0)
     rows = min(max(int(request["endRow"]) - start, 0), 500)
     page = data.splice_page(splicer, program, start=start, rows=rows, day=day)

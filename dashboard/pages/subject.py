@@ -1,4 +1,4 @@
-"""One rolled-up loss chart: a splicer, a person, a site, the crew, or a stream's other charts."""
+"""The page of one rolled-up loss chart: of a splicer, person, site, the crew or a stream."""
 
 import pandas as pd
 from dash import dcc, html
@@ -31,20 +31,20 @@ MEANS = {
 
 
 def named(view: View) -> tuple[str, str, str]:
-    """Subject type, subject and measure of the address."""
+    """Return the subject type, subject and measure in the address."""
     kind, _, name = view.query.get("subject", "").partition(":")
     measure = view.query.get("measure", "level")
     return kind, name, measure if measure in TITLES else "level"
 
 
 def rows_of(view: View, kind: str, name: str) -> pd.DataFrame:
-    """Every day of every chart of a subject, people only where they may be seen."""
+    """Return every day of every chart of a subject; people only where they may be seen."""
     rows = view.data.people.subjects(view.data.result("result_subject_days", subject_type=kind))
     return rows[rows["subject_id"] == name]
 
 
 def one_subject(view: View) -> pd.DataFrame:
-    """Days of the chart named in the address, in the chosen period."""
+    """Return days of the chart named in the address, in the chosen period."""
     kind, name, measure = named(view)
     rows = rows_of(view, kind, name)
     return rows[(rows["measure"] == measure) & (rows["day"] >= view.first_day(DEFAULT_PERIOD))]

@@ -1,4 +1,4 @@
-"""Today: what needs someone now."""
+"""The Today page: the crew's state, urgent findings, and a card for each splicer."""
 
 from collections import Counter
 from typing import Any, NamedTuple
@@ -39,7 +39,7 @@ PEOPLE_HINT = "For coaching: look at the work together before anything is said o
 
 
 class SplicerStatus(NamedTuple):
-    """Where one splicer stands today."""
+    """Check and open findings of one splicer today."""
 
     splicer: str
     check: pd.Series | None
@@ -47,18 +47,18 @@ class SplicerStatus(NamedTuple):
 
     @property
     def status(self) -> str:
-        """Status of today's check."""
+        """Return the status of today's check."""
         return "no-work" if self.check is None else str(self.check["status"])
 
     def urgency(self) -> tuple[int, int, int, str]:
-        """Sort key, the most urgent first; a splicer without work today comes last."""
+        """Return the sort key: the most urgent first, splicers without work today last."""
         acts = sum(finding["severity"] == "act" for finding in self.findings)
         idle = int(self.status == "no-work")
         return (idle, -acts, CHECK_URGENCY[self.status], self.splicer)
 
 
 def splicer_statuses(view: View) -> list[SplicerStatus]:
-    """Every splicer's standing, the most urgent first."""
+    """Return every splicer's status, the most urgent first."""
     days = view.data.result("result_check_days")
     running = days[~days["day_over"].astype(bool)].drop_duplicates("splicer", keep="last")
     today = {row["splicer"]: row for _, row in running.iterrows()}
@@ -151,7 +151,7 @@ def _act_first(urgent: list[dict[str, Any]]) -> html.Section:
 
 
 def _cards_of_other_subjects(view: View, shown_above: set[str]) -> list[html.Section]:
-    """List sites, the crew and people that were not `told` above: no splicer's card shows them."""
+    """Return cards of findings about sites, the crew and people that are not `shown_above`."""
     open_findings = [
         finding
         for finding in view.data.findings()
@@ -255,10 +255,10 @@ def _when(view: View, row: SplicerStatus) -> html.Span | None:
 
 
 def advice_words(data: CrewData, splicer: str) -> list[Any]:
-    """Return a splicer's verdict and its weightiest reason.
+    """Return a splicer's verdict and its main reason.
 
-    Each card asks for its own after the page stands: while nothing is kept yet, a large crew's
-    advice takes seconds.
+    Each card loads its own after the page is shown, since a large crew's advice takes seconds
+    while nothing is cached.
     """
     try:
         advice = data.advice(splicer, None, None, None)

@@ -70,7 +70,7 @@ def _state(view: View, splicer: str) -> tuple[ElectrodeState, ArcModel | Refusal
 
 
 def _arcs_now(view: View, splicer: str) -> float | None:
-    """Arcs by now, as the start-of-day list counts them; None where they are not known."""
+    """Return the arcs on the electrodes by now, from the start-of-day list; None if unknown."""
     try:
         items = view.data.advice(splicer, None, None, None).start_of_day
     except ArcdriftError:  # a splicer without records
@@ -87,7 +87,7 @@ def wear_table(view: View, splicer: str) -> pd.DataFrame:
 
 
 def electrodes_card(view: View, splicer: str) -> list[html.Section]:
-    """Return what is known of a splicer's electrodes: numbers, chart, last replacement."""
+    """Return cards of a splicer's electrodes: numbers, last replacement, chart of wear."""
     state, model = _state(view, splicer)
     parts: list[Any] = [facts(_facts(state))] if state.arcs is not None else []
     parts += [notice(text) for text in state.notes]
@@ -179,7 +179,7 @@ def _ratio(part: Change) -> html.Span:
 
 
 def programs_card(view: View) -> html.Section:
-    """Return which programs are allowed for which fibers and sleeves, or how to say so."""
+    """Return the programs allowed for fibers and sleeves, or how to set them."""
     crew, title = view.data.crew, "Programs allowed"
     lines = [
         html.Li([html.Strong(" to ".join(rule.fibers)), f": {', '.join(rule.programs)}"])
