@@ -74,8 +74,8 @@ def test_a_run_can_be_continued_where_it_stopped():
     rest = run_ewma(z[33:], 0.2, 1.2, sided="two", start=first.state)
     np.testing.assert_array_equal(np.concatenate((first.signal, rest.signal)), whole.signal)
     np.testing.assert_array_equal(rest.state, whole.state)
-    one = ewma_step(first.state, z[33], 0.2, 1.2, sided="two")
-    np.testing.assert_array_equal(one.value, whole.value[33])
+    step = ewma_step(first.state, z[33], 0.2, 1.2, sided="two")
+    np.testing.assert_array_equal(step.value, whole.value[33])
 
 
 def test_an_alarm_shows_its_height_and_starts_the_chart_again():

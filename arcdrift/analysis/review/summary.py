@@ -69,7 +69,7 @@ class Summary:
     technician_days : DataFrame
         Production splices by technician, cleaver, program, fibers, site and day
         (`arcdrift.analysis.loss.technician_days`).
-    singles : SingleSplices
+    singles : OutlierSplices
         Single splices far outside their stream, and the limits used.
     accepted_days : DataFrame
         Stream days beside the mean loss accepted for them (`arcdrift.analysis.loss.acceptance`).

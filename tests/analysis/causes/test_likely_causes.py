@@ -86,7 +86,7 @@ def records(**overrides: object) -> RecordsNearOnset:
     return RecordsNearOnset(**(empty | overrides))
 
 
-def told(
+def ranked_causes(
     frame: pd.DataFrame, subject: tuple[str, str] = ("stream", "s0 / fixed"), side: str = "up",
     **overrides: object,
 ) -> tuple[Cause, ...]:  # fmt: skip
@@ -109,8 +109,8 @@ def moved(rows: Change, size: float = 0.4, **kwargs: object) -> pd.DataFrame:
 
 def stream_of(frame: pd.DataFrame, who: str) -> tuple[str, str]:
     """The stream that somebody worked on most since the onset."""
-    mine = frame[(frame["technician"] == who) & (frame["number"] >= BEGAN)]
-    splicer = mine.groupby("splicer")["n"].sum().idxmax()
+    person_rows = frame[(frame["technician"] == who) & (frame["number"] >= BEGAN)]
+    splicer = person_rows.groupby("splicer")["n"].sum().idxmax()
     return "stream", f"{splicer} / fixed"
 
 
@@ -132,14 +132,14 @@ def test_what_moved_together_is_told_as_one(pattern: str) -> None:
     rows, cause = PATTERNS[pattern]
     frame = moved(rows)
     subject = stream_of(frame, "t2") if pattern == "person" else ("stream", "s0 / fixed")
-    causes = told(frame, subject)
+    causes = ranked_causes(frame, subject)
     assert causes[0].cause.startswith(cause)
     assert causes[0].weight > 0.5
-    assert sum(one.weight for one in causes) <= 1.02
+    assert sum(cause.weight for cause in causes) <= 1.02
 
 
 def test_nothing_moved_means_cannot_tell() -> None:
-    causes = told(crew())
+    causes = ranked_causes(crew())
     assert causes[0].cause == CANNOT_TELL
     assert causes[0].weight > 0.7
 
@@ -157,12 +157,12 @@ def test_nothing_moved_means_cannot_tell() -> None:
 )
 def test_every_kind_of_subject_has_causes(subject: tuple[str, str], pattern: str) -> None:
     rows, cause = PATTERNS[pattern]
-    assert told(moved(rows, 0.6), subject)[0].cause.startswith(cause)
+    assert ranked_causes(moved(rows, 0.6), subject)[0].cause.startswith(cause)
 
 
 def test_nobody_is_blamed_for_what_all_hands_had() -> None:
-    causes = told(moved(PATTERNS["splicer"][0]))
-    assert not any("technician" in one.cause or "hands:" in one.cause for one in causes)
+    causes = ranked_causes(moved(PATTERNS["splicer"][0]))
+    assert not any("technician" in cause.cause or "hands:" in cause.cause for cause in causes)
 
 
 def test_a_fall_is_told_from_its_own_side() -> None:
@@ -171,7 +171,7 @@ def test_a_fall_is_told_from_its_own_side() -> None:
         {"asset": ["s0", "s1"], "action": "v-grooves cleaned",
          "serviced_at": [ONSET - pd.Timedelta(hours=9), ONSET - pd.Timedelta(days=50)]}
     )  # fmt: skip
-    causes = told(moved(rows, -0.4), side="down", service=service)
+    causes = ranked_causes(moved(rows, -0.4), side="down", service=service)
     assert causes[0].cause == "service: v-grooves cleaned"
     assert causes[1].cause == "the splicer itself: cleaned or mended"
 
@@ -180,16 +180,16 @@ def test_angles_up_in_all_hands_are_the_blade_and_on_one_side_the_holder() -> No
     frame = moved(PATTERNS["splicer"][0])
     there = (frame["splicer"] == "s0") & (frame["number"] >= BEGAN)
     both = frame.assign(angle=frame["angle"] + 0.5 * there)
-    assert told(both)[0].cause == "cleaving: the blade, in all hands"
+    assert ranked_causes(both)[0].cause == "cleaving: the blade, in all hands"
     left = both.assign(uneven=-0.7 * there)
-    assert told(left)[0].cause == "cleaving: the left side only, its holder or clamp"
-    assert "left angle changed by +" in told(left)[0].why
+    assert ranked_causes(left)[0].cause == "cleaving: the left side only, its holder or clamp"
+    assert "left angle changed by +" in ranked_causes(left)[0].why
 
 
 def test_angles_that_rise_with_a_person_are_the_persons() -> None:
     frame = moved(PATTERNS["person"][0])
     there = (frame["technician"] == "t2") & (frame["number"] >= BEGAN)
-    causes = told(frame.assign(angle=frame["angle"] + 0.5 * there), stream_of(frame, "t2"))
+    causes = ranked_causes(frame.assign(angle=frame["angle"] + 0.5 * there), stream_of(frame, "t2"))
     assert causes[0].cause == "one technician's splices: t2"
     assert "cleave angles by +" in causes[0].why
     assert causes[0].why.endswith("rather than the person")
@@ -198,7 +198,7 @@ def test_angles_that_rise_with_a_person_are_the_persons() -> None:
 def test_other_hands_whose_losses_were_high_before_are_a_change_of_hands() -> None:
     frame = crew(takes_over=True)
     frame["level"] += 0.4 * (frame["technician"] == "t6")
-    causes = told(frame)
+    causes = ranked_causes(frame)
     assert causes[0].cause == "a change of hands: t6"
     assert "elsewhere t6's losses are +" in causes[0].why
 
@@ -212,7 +212,7 @@ def points(arcs: float, alarm: bool) -> pd.DataFrame:
 
 
 def test_an_arc_alarm_near_the_onset_speaks_for_the_arc() -> None:
-    causes = told(moved(PATTERNS["splicer"][0]), points=points(900, alarm=True))
+    causes = ranked_causes(moved(PATTERNS["splicer"][0]), points=points(900, alarm=True))
     assert causes[0].cause.startswith("arc:")
     assert "moved unexplained on 2026-03-02" in causes[0].why
 
@@ -220,27 +220,27 @@ def test_an_arc_alarm_near_the_onset_speaks_for_the_arc() -> None:
 def test_electrodes_past_their_life_are_told_with_their_arcs() -> None:
     settings = Crew(name="made up", splicers={"s0": Splicer(electrode_life_arcs=4000)})
     frame = moved(PATTERNS["splicer"][0])
-    (worn, *_) = told(frame, points=points(4800, alarm=False), crew=settings)
+    (worn, *_) = ranked_causes(frame, points=points(4800, alarm=False), crew=settings)
     assert worn.cause == "worn electrodes"
     assert "4,800 arcs on the electrodes, of 4,000" in worn.why
-    young = told(frame, points=points(900, alarm=False), crew=settings)
-    assert not any(one.cause == "worn electrodes" for one in young)
+    young = ranked_causes(frame, points=points(900, alarm=False), crew=settings)
+    assert not any(cause.cause == "worn electrodes" for cause in young)
 
 
 def test_days_after_the_last_sign_are_not_looked_at() -> None:
     frame = moved(PATTERNS["splicer"][0])
     made = cells(frame)
-    kept = made[made["first_at"] < UNTIL + pd.Timedelta(days=1)]
-    for one in (made, kept):
+    until_last_sign = made[made["first_at"] < UNTIL + pd.Timedelta(days=1)]
+    for technician_days in (made, until_last_sign):
         assert likely_causes(
-            CrewCells.from_technician_days(one),
+            CrewCells.from_technician_days(technician_days),
             records(),
             "stream",
             "s0 / fixed",
             ONSET,
             UNTIL,
             "up",
-        ) == told(frame)
+        ) == ranked_causes(frame)
 
 
 def test_few_splices_and_no_past_are_refused() -> None:

@@ -28,16 +28,16 @@ from tests.analysis.loss.loss_truth import START, Made, chart_losses
 SHARES = Shares()
 
 
-def told(made: Made, budget: float = 2.0):
+def charts_of(made: Made, budget: float = 2.0):
     days, hands = made.frames()
     return chart_all(days, hands, budget, SHARES)
 
 
-def about(charts, measure="level"):
+def rising_groups(charts, measure="level"):
     return [
-        one
-        for one in attribute_alarms(charts)
-        if one.main.measure == measure and one.main.side == "up"
+        group
+        for group in attribute_alarms(charts)
+        if group.main.measure == measure and group.main.side == "up"
     ]
 
 
@@ -46,8 +46,8 @@ def test_a_rolled_up_day_is_the_weighted_mean_of_what_its_streams_lost_over_expe
     charted = chart_losses(days, 1.0, None, common_effect=True).days
     rolled = roll_up_days(stream_technician_cells(hands), charted)
     day = START + pd.Timedelta(days=10)
-    mine = charted[(charted["splicer"] == "S2") & (charted["day"] == day)]
-    by_hand = (mine["capped"] / mine["expected_db"]).sum() / mine["n"].sum()
+    subset = charted[(charted["splicer"] == "S2") & (charted["day"] == day)]
+    by_hand = (subset["capped"] / subset["expected_db"]).sum() / subset["n"].sum()
     row = rolled[
         (rolled["subject_type"] == "splicer") & (rolled["subject_id"] == "S2")
         & (rolled["day"] == day)
@@ -56,8 +56,8 @@ def test_a_rolled_up_day_is_the_weighted_mean_of_what_its_streams_lost_over_expe
     assert set(rolled["subject_type"]) == {"splicer", "technician", "site", "crew"}
     # no cell is lost, and none counted twice
     judged = charted.dropna(subset=["expected_db"])
-    for _, mine in rolled.groupby("subject_type"):
-        assert mine["n"].sum() == judged["n"].sum()
+    for _, subset in rolled.groupby("subject_type"):
+        assert subset["n"].sum() == judged["n"].sum()
 
 
 def test_the_spread_of_a_day_is_the_variance_over_the_squared_mean():
@@ -75,14 +75,14 @@ def test_the_spread_of_a_day_is_the_variance_over_the_squared_mean():
 def test_healthy_crews_keep_all_charts_within_the_budget():
     # 5 crews of 20 streams over 130 days: 5 x 130/22 months x 2 alarms x 0.75 (the arc has its
     # own quarter) = 44 allowed; 1.25 times that plus two standard errors of a count is 70.
-    alarms = pd.concat([told(Made(seed, days=130)).alarms for seed in range(100, 105)])
+    alarms = pd.concat([charts_of(Made(seed, days=130)).alarms for seed in range(100, 105)])
     assert 12 < len(alarms) < 70
     # charts of spread have a twentieth of it, 3 alarms; 1.25 times that plus two standard errors
     assert (alarms["measure"] == "spread").sum() < 8
 
 
 def test_streams_and_subjects_share_one_run_length_of_spread():
-    charts = told(Made(15, days=20))
+    charts = charts_of(Made(15, days=20))
     # 20 streams, 10 splicers, 10 people, 2 sites and the crew, 22 days a month
     run_length = 43 * 22 / (2.0 * SHARES.scattered)
     limit = ewma_limit(0.2, float(f"{SPREAD_EXCESS * run_length:.3g}"), sided="one")
@@ -103,12 +103,12 @@ def test_streams_and_subjects_share_one_run_length_of_spread():
     ],
 )
 def test_alarms_of_one_cause_are_one_finding_with_the_right_subject(column, value, subject):
-    charts = told(Made(7, raised=((column, value, 50, 1.7),)))
+    charts = charts_of(Made(7, raised=((column, value, 50, 1.7),)))
     since = START + pd.Timedelta(days=48)
-    found = [one for one in about(charts) if one.main.onset >= since]
-    mine = [one for one in found if one.main.subject == subject]
-    assert mine
-    first = min(mine, key=lambda one: one.main.first)
+    found = [group for group in rising_groups(charts) if group.main.onset >= since]
+    subset = [group for group in found if group.main.subject == subject]
+    assert subset
+    first = min(subset, key=lambda group: group.main.first)
     assert first.main.first <= START + pd.Timedelta(days=60)
     assert abs((first.main.onset - START).days - 50) <= 4
     assert len(found) <= 3
@@ -116,23 +116,23 @@ def test_alarms_of_one_cause_are_one_finding_with_the_right_subject(column, valu
 
 def test_a_rise_of_one_program_on_one_splicer_is_that_stream():
     days, hands = Made(8).frames()
-    mine = (days["splicer"] == "S6") & (days["program"] == "b")
+    subset = (days["splicer"] == "S6") & (days["program"] == "b")
     late = days["day"] >= START + pd.Timedelta(days=50)
     for frame, extra in ((days, ["total", "capped", "capped_squares"]), (hands, ["capped"])):
         rows = (frame["splicer"] == "S6") & (frame["program"] == "b")
         rows &= frame["day"] >= START + pd.Timedelta(days=50)
         frame.loc[rows, extra] *= 1.8
-    assert (mine & late).sum() == 40
+    assert (subset & late).sum() == 40
     found = [
-        one for one in about(chart_all(days, hands, 2.0, SHARES))
-        if one.main.onset >= START + pd.Timedelta(days=48)
+        group for group in rising_groups(chart_all(days, hands, 2.0, SHARES))
+        if group.main.onset >= START + pd.Timedelta(days=48)
     ]  # fmt: skip
-    assert ("stream", "S6 / b") in [one.main.subject for one in found]
-    assert ("splicer", "S6") not in [one.main.subject for one in found]
+    assert ("stream", "S6 / b") in [group.main.subject for group in found]
+    assert ("splicer", "S6") not in [group.main.subject for group in found]
 
 
 def test_more_dirt_is_told_of_the_one_splicer_that_has_it():
-    charts = told(Made(9, dirtier=(("splicer", "S1", 45, 5.0),)))
+    charts = charts_of(Made(9, dirtier=(("splicer", "S1", 45, 5.0),)))
     rates = charts.rates["dirty"]
     hit = rates[rates["alarm"] & (rates["day"] >= START + pd.Timedelta(days=45))]
     assert "S1" in set(hit.loc[hit["subject_type"] == "splicer", "subject_id"])
@@ -152,7 +152,7 @@ def test_a_person_who_moves_to_a_dirtier_splicer_has_not_got_worse():
 
 
 def test_scattered_losses_are_found_though_the_mean_stays():
-    charts = told(Made(11, a_day=40, scattered=(("splicer", "S2", 50, 0.4),)))
+    charts = charts_of(Made(11, a_day=40, scattered=(("splicer", "S2", 50, 0.4),)))
     hit = charts.spread[(charts.spread["alarm"] == "up")]
     assert "S2" in set(hit.loc[hit["day"] >= START + pd.Timedelta(days=50), "splicer"])
 
@@ -163,17 +163,17 @@ def test_a_rolled_up_spread_is_that_of_its_cells_over_what_their_streams_usually
     cells = stream_technician_cells(hands)
     rolled = roll_up_spread(cell_spread(cells), spread)
     day = START + pd.Timedelta(days=10)
-    mine = cells[(cells["technician"] == "T4") & (cells["day"] == day)]
+    subset = cells[(cells["technician"] == "T4") & (cells["day"] == day)]
     usual = spread.set_index(["splicer", "program", "day"])["expected_db"]
     total = 0.0
-    for cell in mine.to_dict("records"):
+    for cell in subset.to_dict("records"):
         mean = cell["capped"] / cell["n"]
         squares = cell["capped_squares"] - cell["n"] * mean**2
         expected = usual[(cell["splicer"], cell["program"], day)]
         total += cell["n"] * squares / (cell["n"] - 1) / mean**2 / expected
     row = rolled[(rolled["subject_id"] == "T4") & (rolled["day"] == day)].iloc[0]
-    assert len(mine) == 2
-    assert row["capped"] / row["n"] == pytest.approx(total / mine["n"].sum())
+    assert len(subset) == 2
+    assert row["capped"] / row["n"] == pytest.approx(total / subset["n"].sum())
     for _, theirs in rolled.groupby("subject_type"):
         assert theirs["n"].sum() == spread.dropna(subset=["expected_db"])["n"].sum()
 
@@ -187,15 +187,15 @@ def test_a_rolled_up_spread_is_that_of_its_cells_over_what_their_streams_usually
 )
 def test_scatter_of_a_person_or_the_crew_is_one_finding_before_any_stream_shows_it(fault, words):
     # everybody is on another splicer every day, so that no stream sees much of one person
-    charts = told(Made(24, a_day=20, stay=1, scattered=(fault,)))
+    charts = charts_of(Made(24, a_day=20, stay=1, scattered=(fault,)))
     since = START + pd.Timedelta(days=50)
     alarms = charts.alarms
     alarms = alarms[(alarms["measure"] == "spread") & (alarms["day"] >= since)]
     first = alarms.groupby("subject_type")["day"].min()
     assert first[fault[0]] <= START + pd.Timedelta(days=57)
     assert first[fault[0]] < first.get("stream", pd.Timestamp.max)
-    found = [one for one in about(charts, "spread") if one.main.last >= since]
-    main = min(found, key=lambda one: one.main.first)
+    found = [group for group in rising_groups(charts, "spread") if group.main.last >= since]
+    main = min(found, key=lambda group: group.main.first)
     assert main.main.subject == fault[:2]
     assert abs((main.main.onset - START).days - 50) <= 3
     assert len(found) <= 2
@@ -220,7 +220,7 @@ def test_days_left_out_are_neither_judged_nor_learned():
     assert out["z"].isna().all()
     assert (out["alarm"] == "").all()
     assert charts.spread.loc[charts.spread["excluded"], "z"].isna().all()
-    assert not [one for one in attribute_alarms(charts) if "S5" in one.main.subject_id]
+    assert not [group for group in attribute_alarms(charts) if "S5" in group.main.subject_id]
     cells = charts.cells
     assert cells.loc[cells["splicer"] == "S5", "day"].max() == START + pd.Timedelta(days=29)
 
@@ -235,8 +235,8 @@ def test_a_frozen_baseline_stays_where_it_was():
     moving = chart_losses(days, 1.0, None).days
 
     def last(charted):
-        mine = charted[(charted["splicer"] == "S5") & (charted["program"] == "a")]
-        return mine["expected_db"].iloc[-1]
+        subset = charted[(charted["splicer"] == "S5") & (charted["program"] == "a")]
+        return subset["expected_db"].iloc[-1]
 
     before = frozen[(frozen["splicer"] == "S5") & (frozen["program"] == "a")]
     at_freeze = before.loc[before["day"] == START + pd.Timedelta(days=58), "expected_db"].iloc[0]
@@ -245,7 +245,7 @@ def test_a_frozen_baseline_stays_where_it_was():
 
 
 def test_rows_for_the_store_are_whole_and_one_a_subject_and_day():
-    charts = told(Made(14, days=40))
+    charts = charts_of(Made(14, days=40))
     rows = charts.subject_days
     assert list(rows.columns) == SUBJECT_DAY_COLUMNS
     assert not rows.duplicated(["measure", "subject_type", "subject_id", "day"]).any()

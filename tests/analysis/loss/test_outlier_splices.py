@@ -81,9 +81,9 @@ def test_new_electrodes_begin_a_segment_that_must_be_learned_anew():
         }
     )  # fmt: skip
     log.loc[log["number"] == 59, "loss_db"] = 0.9
-    told = judged(log, service)
-    assert not (told.outliers["day"] == pd.Timestamp("2026-04-29")).any()
-    (limits,) = told.limits.to_dict("records")
+    judgment = judged(log, service)
+    assert not (judgment.outliers["day"] == pd.Timestamp("2026-04-29")).any()
+    (limits,) = judgment.limits.to_dict("records")
     assert np.isnan(limits["limit_db"])
     assert limits["refusal"] == "Only 80 so far; a limit needs 100."
     assert limits["splices"] == 80
@@ -103,15 +103,15 @@ def test_programs_and_practice_are_kept_apart():
     log["program"] = np.where(log["nth"] % 2, "b", None)
     log.loc[log["nth"] == 1, "purpose"] = "practice"
     log.loc[(log["nth"] == 1) & (log["number"] > 30), "loss_db"] = 0.9
-    told = judged(log)
-    assert list(told.limits["program"]) == ["(program not logged)", "b"]
-    assert not (told.outliers["loss_db"] == 0.9).any()
+    judgment = judged(log)
+    assert list(judgment.limits["program"]) == ["(program not logged)", "b"]
+    assert not (judgment.outliers["loss_db"] == 0.9).any()
 
 
 def test_nothing_comes_of_nothing():
-    told = judged(one_splicer().iloc[:0])
-    assert told.outliers.empty
-    assert told.limits.empty
+    judgment = judged(one_splicer().iloc[:0])
+    assert judgment.outliers.empty
+    assert judgment.limits.empty
 
 
 def test_a_stream_under_a_hundred_splices_is_refused_in_words():
@@ -126,9 +126,9 @@ def test_most_of_what_is_far_out_in_a_simulated_crew_is_named():
     made = simulate_frames(invented_crew(splicers=1, days=120, seed=6))
     work = production_splices(made["splices"])
     day = workdays(work, made.crew, "spliced_at")
-    told = find_outlier_splices(work, day, made["service"])
-    assert told.limits["judged"].sum() > 3000
-    named = work["id"].isin(told.outliers["splice_id"])
+    judgment = find_outlier_splices(work, day, made["service"])
+    assert judgment.limits["judged"].sum() > 3000
+    named = work["id"].isin(judgment.outliers["splice_id"])
     early = day < day.min() + pd.Timedelta(days=30)
     far = (work["loss_db"] > 0.35) & ~early
     assert far.sum() > 15

@@ -34,7 +34,7 @@ def splices(*rows: tuple[str, str | None, str | None, str | None, float | None, 
     )
 
 
-def told(frame: pd.DataFrame, crew: Crew = CREW) -> list[Finding]:
+def findings(frame: pd.DataFrame, crew: Crew = CREW) -> list[Finding]:
     return program_findings(unexpected_days(frame, crew), crew, NOW)
 
 
@@ -47,7 +47,7 @@ def run(day: str, count: int, program: str = "plain", month: str = "05"):
 
 def test_a_run_is_one_finding_whichever_way_the_fibers_lie() -> None:
     other_way = ("2026-05-27T09:00Z", "G.652.D", "G.655", "plain", None, None)
-    (found,) = told(splices(*run("25", 4), *run("26", 2, "mixed"), other_way))
+    (found,) = findings(splices(*run("25", 4), *run("26", 2, "mixed"), other_way))
     assert found.kind == "program-unexpected"
     assert (found.since, found.until) == (
         pd.Timestamp("2026-05-25T08:00Z"),
@@ -67,8 +67,11 @@ def test_a_run_is_one_finding_whichever_way_the_fibers_lie() -> None:
 
 
 def test_each_program_and_each_run_stands_alone_and_a_slip_is_a_note() -> None:
-    found = told(splices(*run("01", 3, month="04"), *run("25", 1), *run("25", 3, "quick")))
-    counts = [(one.evidence["program"], one.evidence["splices"], one.severity) for one in found]
+    found = findings(splices(*run("01", 3, month="04"), *run("25", 1), *run("25", 3, "quick")))
+    counts = [
+        (finding.evidence["program"], finding.evidence["splices"], finding.severity)
+        for finding in found
+    ]
     assert counts == [("plain", 3, "note"), ("plain", 1, "note"), ("quick", 3, "act")]
     assert "1 splice of G.652.D to G.655 was made" in found[1].summary
 
@@ -80,7 +83,7 @@ def test_heater_programs_go_by_the_sleeve() -> None:
             [(60.0, "40 mm")] * 3 + [(60.0, "60 mm"), (40.0, "40 mm"), (None, "40 mm"), (60, None)]
         )
     ]
-    (found,) = told(splices(*rows))
+    (found,) = findings(splices(*rows))
     assert found.evidence["splices"] == 3
     assert found.summary == (
         "Heron: 3 sleeves of 60 mm were made with heater program 40 mm; allowed is 60 mm."
@@ -99,17 +102,17 @@ def test_heater_programs_go_by_the_sleeve() -> None:
 )
 def test_what_is_allowed_or_unknown_is_not_judged(row: tuple[str, str | None, str | None]) -> None:
     rows = [(f"2026-05-29T08:{minute:02d}Z", *row, None, None) for minute in range(5)]
-    assert told(splices(*rows)) == []
+    assert findings(splices(*rows)) == []
 
 
 def test_blocks_for_one_pair_add_up() -> None:
     more = {"fibers": ["G.655", "G.652.D"], "programs": ["plain"]}
     crew = Crew.model_validate(RULES | {"allowed_programs": [*RULES["allowed_programs"], more]})
-    assert told(splices(*run("25", 4)), crew) == []
+    assert findings(splices(*run("25", 4)), crew) == []
 
 
 def test_nothing_set_nothing_found_and_practice_is_free() -> None:
     wrong = splices(*run("25", 5))
     nothing = Crew(name="Invented", time_zone="Europe/Oslo")
-    assert told(wrong.drop(columns=["fiber_a", "sleeve_mm"]), nothing) == []
-    assert told(wrong.assign(purpose="practice")) == []
+    assert findings(wrong.drop(columns=["fiber_a", "sleeve_mm"]), nothing) == []
+    assert findings(wrong.assign(purpose="practice")) == []

@@ -151,6 +151,6 @@ def test_a_cleave_that_was_not_read_does_not_break_a_run():
 
 def test_practice_is_kept_for_sign_off_in_order_of_time():
     splices = log(purpose=["practice", "production", "practice"], cleave_right_deg=[1, 1, 4.0])
-    told = practice_splices(splices.iloc[::-1])
-    assert told["angle_deg"].tolist() == [1.0, 4.0]
-    assert told["at"].is_monotonic_increasing
+    practice = practice_splices(splices.iloc[::-1])
+    assert practice["angle_deg"].tolist() == [1.0, 4.0]
+    assert practice["at"].is_monotonic_increasing
