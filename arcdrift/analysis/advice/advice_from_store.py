@@ -76,8 +76,8 @@ def advice_from_store(
         columns=SPLICE_COLUMNS,
         exclude_wrong_clock=True,
     )
-    place = elsewhere if isinstance(elsewhere, str) else None
-    readings = _readings_near(engine, crew, splicer, checks, splices, now, place)
+    other_site = elsewhere if isinstance(elsewhere, str) else None
+    readings = _readings_near(engine, crew, splicer, checks, splices, now, other_site)
     state = splicer_state_at(
         splicer, checks, splices, service, readings, crew, now, typed=typed, elsewhere=elsewhere
     )
@@ -107,15 +107,15 @@ def _open_arc_findings(
             continue
         text = _opening_capital(str(finding["summary"]).removeprefix(f"{splicer}: "))
         last = pd.Timestamp(finding["until"])
-        later = (service["serviced_at"] > last) & (service["serviced_at"] <= now)
-        done = service[later & service["action"].isin(RESTART_ACTIONS)].tail(1)
-        if kind in DRIFTING and len(done):
-            when, action = done["serviced_at"].iloc[0], done["action"].iloc[0]
+        since_finding = (service["serviced_at"] > last) & (service["serviced_at"] <= now)
+        restarts = service[since_finding & service["action"].isin(RESTART_ACTIONS)].tail(1)
+        if kind in DRIFTING and len(restarts):
+            when, action = restarts["serviced_at"].iloc[0], restarts["action"].iloc[0]
             text += f" Since then: {action} on {when:%Y-%m-%d}."
         elif kind in DRIFTING and quiet:
             text += f" Last seen on {last:%Y-%m-%d}; the finding is still open."
         open_findings.append(
-            OpenArcFinding(str(finding["id"]), kind, text, not quiet and done.empty)
+            OpenArcFinding(str(finding["id"]), kind, text, not quiet and restarts.empty)
         )
     # findings come with the most pressing and the latest first
     quiet_ones = [finding for finding in open_findings if not finding.pressing][:1]
@@ -141,7 +141,7 @@ def _readings_near(
     elsewhere: str | None,
 ) -> pd.DataFrame:
     """Readings near the last passed check and near ``now``; advice needs no others."""
-    reach = pd.Timedelta(minutes=crew.air_max_age_min)
+    max_age = pd.Timedelta(minutes=crew.air_max_age_min)
     home = crew.splicers.get(splicer, Splicer()).home_site
     sites = {*checks["site"].dropna(), *splices["site"].dropna()}
     sites |= {name for name in (home, elsewhere) if name}
@@ -153,13 +153,13 @@ def _readings_near(
             "readings",
             splicers=[splicer],
             sites=sorted(map(str, sites)),
-            since=moment - reach,
-            until=just_after(moment + reach),
+            since=moment - max_age,
+            until=just_after(moment + max_age),
         )
         for moment in moments
     ]
-    both = pd.concat(parts).drop_duplicates("id") if len(parts) > 1 else parts[0]
-    return prepare_readings(both.reset_index(drop=True), crew)
+    readings = pd.concat(parts).drop_duplicates("id") if len(parts) > 1 else parts[0]
+    return prepare_readings(readings.reset_index(drop=True), crew)
 
 
 def _current_model(
@@ -169,11 +169,11 @@ def _current_model(
     model, until = _stored_model(engine, splicer), state.learned_until
     if not isinstance(model, ArcModel) or until is None:
         return model
-    later = (service["serviced_at"] > until) & (service["serviced_at"] <= state.now)
-    done = service.loc[later & service["action"].isin(RESTART_ACTIONS), "action"]
-    if done.empty:
+    since_analysis = (service["serviced_at"] > until) & (service["serviced_at"] <= state.now)
+    restarts = service.loc[since_analysis & service["action"].isin(RESTART_ACTIONS), "action"]
+    if restarts.empty:
         return model
-    reason = f"{done.iloc[-1]} since the last analysis; run one"
+    reason = f"{restarts.iloc[-1]} since the last analysis; run one"
     return Refusal(splicer, model.checks, model.used, reason)
 
 

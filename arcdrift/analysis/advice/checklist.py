@@ -171,7 +171,7 @@ def _air(state: SplicerState, crew: Crew) -> ChecklistItem:
         return ChecklistItem("Air", "unknown", "No reading is recent enough.", {})
     if last is None:
         return ChecklistItem("Air", "unknown", "No passed check to compare with.", {})
-    moves = (
+    quantities = (
         ("temperature_change_c", air.temperature_c, last.temperature_c,
          rules.temperature_moved_c, "°C"),
         ("pressure_change_hpa", air.pressure_hpa, last.pressure_hpa,
@@ -180,18 +180,18 @@ def _air(state: SplicerState, crew: Crew) -> ChecklistItem:
          rules.humidity_moved_pct, "points of humidity"),
     )  # fmt: skip
     numbers: dict[str, Any] = {}
-    parts, moved = [], False
-    for key, value, before, limit, unit in moves:
+    parts, any_changed = [], False
+    for key, value, before, limit, unit in quantities:
         change = None if value is None or before is None else value - before
         numbers[key] = change
         if change is not None:
             parts.append(f"{change:+z.0f} {unit}")
-            moved |= abs(change) >= limit
+            any_changed |= abs(change) >= limit
     if not parts:
         return ChecklistItem("Air", "unknown", "No air is known from the last check.", numbers)
     text = f"{', '.join(parts)} since the last check."
-    if moved:
+    if any_changed:
         return ChecklistItem("Air", "due", text, numbers)
     # an unknown quantity may have changed
-    item_state: State = "ok" if len(parts) == len(moves) else "unknown"
+    item_state: State = "ok" if len(parts) == len(quantities) else "unknown"
     return ChecklistItem("Air", item_state, text, numbers)

@@ -16,8 +16,10 @@ def conditions_moved_finding(
         return None
     if last.checked_at < state.day_started or state.service_since:
         return None  # then the missed check or the service is the reason, not the air
-    moved = [reason for reason in advice.reasons if " moved " in reason or "should be" in reason]
-    if not moved:
+    change_reasons = [
+        reason for reason in advice.reasons if " moved " in reason or "should be" in reason
+    ]
+    if not change_reasons:
         return None
     evidence: dict[str, object] = {
         "hours_since_check": round((now - last.checked_at) / pd.Timedelta(hours=1), 1)
@@ -40,7 +42,7 @@ def conditions_moved_finding(
         until=now.to_pydatetime(),
         severity="watch",
         evidence=evidence,
-        summary=f"{state.splicer}: {moved[0]}",
+        summary=f"{state.splicer}: {change_reasons[0]}",
         next_step="Run the arc check again before the next splice.",
         assessed_on=now.to_pydatetime(),
     )

@@ -9,6 +9,7 @@ from functools import cache
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtr
 from scipy.stats import norm
 
 from arcdrift.air.moist_air import air_density, saturation_vapor_pressure
@@ -100,9 +101,7 @@ class RequiredSetting:
         the same mean squared error.
         """
         difference, sd = self.value - setting, self.spread
-        return float(
-            norm.cdf((-tolerance - difference) / sd) + norm.sf((tolerance - difference) / sd)
-        )
+        return float(ndtr((-tolerance - difference) / sd) + ndtr((difference - tolerance) / sd))
 
 
 def required_setting(

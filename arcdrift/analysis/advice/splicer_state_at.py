@@ -86,8 +86,8 @@ def splicer_states_at(
     splices = splices[splices["spliced_at"] <= now]
     service = service[service["serviced_at"] <= now]
     sources = AirSources.from_readings(readings, crew)
-    near = sources.near([now], pd.Timedelta(minutes=crew.air_max_age_min))
-    past = AirSources.from_readings(near[near["read_at"] <= now], crew)
+    recent_readings = sources.near([now], pd.Timedelta(minutes=crew.air_max_age_min))
+    past = AirSources.from_readings(recent_readings[recent_readings["read_at"] <= now], crew)
     sites = _sites_now(names, checks, splices, crew)
     zones = site_time_zones(pd.Series(sites, dtype=object), crew)
     todays = local_day(pd.Series(now, zones.index).dt.as_unit("us"), zones, crew.day_offset)

@@ -202,7 +202,7 @@ def influential_checks(points: pd.DataFrame, model: ArcModel) -> tuple[Influenti
     effect = model.air_span
     clear_effect = effect.low > 0 or effect.high < 0
     share = points["air_change"] / effect.value if clear_effect else points["air_change"] * np.nan
-    beyond = (
+    influential = (
         (points["cooks_distance"] > cutoffs.cooks_distance)
         | (points["dffits"].abs() > cutoffs.dffits)
         | (share.abs() >= LARGE_SHARE)
@@ -210,7 +210,7 @@ def influential_checks(points: pd.DataFrame, model: ArcModel) -> tuple[Influenti
     points = points.assign(
         share=share, epoch_checks=points.groupby("epoch")["fitted"].transform("count")
     )
-    rows = points[beyond & points["fitted"].notna()].nlargest(MAX_LISTED, "cooks_distance")
+    rows = points[influential & points["fitted"].notna()].nlargest(MAX_LISTED, "cooks_distance")
     return tuple(
         InfluentialCheck(
             checked_at=row["checked_at"],

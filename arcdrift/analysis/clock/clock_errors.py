@@ -227,8 +227,8 @@ def crew_start(records: pd.DataFrame, when: str) -> pd.Timestamp | None:
 
 def _runs(path: Ints) -> list[tuple[int, int]]:
     """First and last block of each run with an offset."""
-    off = np.r_[False, path != 0, False].astype(np.int8)
-    edge = np.diff(off)
+    has_offset = np.r_[False, path != 0, False].astype(np.int8)
+    edge = np.diff(has_offset)
     return list(
         zip(
             np.flatnonzero(edge == 1).tolist(), (np.flatnonzero(edge == -1) - 1).tolist(),
@@ -338,7 +338,7 @@ def _with_counts(
 ) -> ClockBounds:
     """Add to bounds the counts at the start and end, and the check just before the stretch."""
     splices, checks = records.splices, records.checks
-    for column, short in (("splice_number", "number"), ("arc_count", "arc")):
+    for column, kind in (("splice_number", "number"), ("arc_count", "arc")):
         if column not in splices:
             continue
         count = splices[column].to_numpy(np.float64, na_value=np.nan)[order.rows]
@@ -349,7 +349,7 @@ def _with_counts(
             None if end_row >= len(count) or np.isnan(count[end_row]) else float(count[end_row])
         )
         first_count = float(count[first_row])
-        if short == "number":
+        if kind == "number":
             bounds = replace(bounds, first_number=first_count, end_number=end_count)
             continue
         bounds = replace(bounds, first_arc=first_count, end_arc=end_count)

@@ -104,8 +104,8 @@ def work_blocks(order: OrderedSplices, zone: str) -> Blocks:
 
 def possible_offsets(blocks: Blocks, now: pd.Timestamp, crew_start: pd.Timestamp | None) -> Ints:
     """Offsets to try, in hours to be added; 0 first, then near ones, then those of large jumps."""
-    near = np.arange(1, _NEAR_H + 1)
-    parts = [np.zeros(1, np.int64), near, -near]
+    near_hours = np.arange(1, _NEAR_H + 1)
+    parts = [np.zeros(1, np.int64), near_hours, -near_hours]
     gap = blocks.first[1:] - blocks.last[:-1]
     is_large = gap < -_LONG_H * HOUR
     limit = now.value // 1000 + MAX_AHEAD // pd.Timedelta(microseconds=1)
@@ -168,11 +168,11 @@ def offset_cost(
     cost = np.take_along_axis(by_hour, moved_hours % 24, axis=1) + day[weekday_at]
     cost = cost * (_HABIT_WEIGHT * np.minimum(blocks.size / _FULL_BLOCK, 1.0))[:, None]
     cost = cost + _OFFSET_COST * (offsets != 0)
-    moved = offsets * HOUR
-    late = blocks.last[:, None] + moved > (now + MAX_AHEAD).value // 1000
+    shift = offsets * HOUR
+    late = blocks.last[:, None] + shift > (now + MAX_AHEAD).value // 1000
     cost = cost + _IMPOSSIBLE_COST * late
     if crew_start is not None:
-        cost = cost + _IMPOSSIBLE_COST * (blocks.first[:, None] + moved < crew_start.value // 1000)
+        cost = cost + _IMPOSSIBLE_COST * (blocks.first[:, None] + shift < crew_start.value // 1000)
     return np.asarray(cost)
 
 

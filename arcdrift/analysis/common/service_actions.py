@@ -27,5 +27,5 @@ def service_near_onset(service: pd.DataFrame, onset: pd.Timestamp) -> pd.DataFra
         Estimated start of the change.
     """
     lead = onset - service["serviced_at"]
-    near = (lead <= LEAD) & (lead >= -LAG)
-    return service[near & ~service["action"].isin(ROUTINE_ACTIONS)]
+    in_window = (lead <= LEAD) & (lead >= -LAG)
+    return service[in_window & ~service["action"].isin(ROUTINE_ACTIONS)]

@@ -1,7 +1,5 @@
 """Cleaves on each position of the crew's blades, and when the next turn is due."""
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
@@ -12,10 +10,9 @@ from arcdrift.analysis.maintenance.usage_hours import (
     BladeTurns,
     UsageHours,
     hours_by_asset,
-    to_timestamp,
     turns_by_cleaver,
 )
-from arcdrift.arrays import Datetimes, Ints
+from arcdrift.arrays import Ints
 from arcdrift.settings import Blade
 
 PACE_DAYS = 28
@@ -26,54 +23,7 @@ COLUMNS = [
 ]  # fmt: skip
 
 
-@dataclass(frozen=True)
-class PositionStretch:
-    """Cleaves of one cleaver on one position of its blade, between two turns."""
-
-    cleaver: str
-    position: str | None
-    began: pd.Timestamp | None
-    ended: pd.Timestamp
-    cleaves: int
-    complete: bool
-    """Whether the turn it began with is known; otherwise the count may be too low."""
-
-
-def position_stretches(
-    cleaver: str, use: pd.DataFrame, service: pd.DataFrame
-) -> tuple[PositionStretch, ...]:
-    """All stretches of a cleaver's blade on one position, in time order.
-
-    Parameters
-    ----------
-    use : DataFrame
-        From `arcdrift.analysis.maintenance.service_findings.usage_by_hour`, of every splicer.
-    service : DataFrame
-        Service events, at least the cleaver's.
-    """
-    hours = hours_by_asset(use, "cleaver").get(cleaver)
-    if hours is None:
-        return ()
-    number, starts, began = _number_stretches(
-        hours, turns_by_cleaver(service).get(cleaver, NO_TURNS)
-    )
-    found = []
-    for first, last, turned in zip(starts, [*starts[1:], len(number)], began, strict=True):
-        rows = slice(first, last)
-        found.append(
-            PositionStretch(
-                cleaver=cleaver,
-                position=hours.position_name(hours.latest_position(rows)),
-                began=to_timestamp(turned) if number[first] > 0 else None,
-                ended=to_timestamp(hours.last[rows].max()),
-                cleaves=int(CLEAVES_PER_SPLICE * hours.splices[rows].sum()),
-                complete=bool(number[first] > 0),
-            )
-        )
-    return tuple(found)
-
-
-def _number_stretches(hours: UsageHours, turns: BladeTurns) -> tuple[Ints, Ints, Datetimes]:
+def _number_stretches(hours: UsageHours, turns: BladeTurns) -> tuple[Ints, Ints]:
     """Divide a cleaver's hours into stretches on one blade position.
 
     Returns
@@ -82,8 +32,6 @@ def _number_stretches(hours: UsageHours, turns: BladeTurns) -> tuple[Ints, Ints,
         Number of the stretch of each hour; stretch 0 began at an unknown time.
     starts : array of shape (stretches,)
         Index of the first hour of each stretch.
-    began : array of shape (stretches,)
-        When each stretch began.
     """
     time = hours.first
     turns_before = np.searchsorted(turns.when, time, side="right")
@@ -97,11 +45,7 @@ def _number_stretches(hours: UsageHours, turns: BladeTurns) -> tuple[Ints, Ints,
     # a turn in the service log and the new position in the splice log are one event
     number = np.cumsum(changed | turned) + int(turns_before[0] > 0)
     starts = np.flatnonzero(np.diff(number, prepend=number[0] - 1))
-    # a position that changed without a logged turn began with its first use
-    began = time[starts]
-    logged = (turns_before[starts] > 0) & (turned[starts] | (starts == 0))
-    began[logged] = turns.when[turns_before[starts][logged] - 1]
-    return number, starts, began
+    return number, starts
 
 
 def _cleaves_on_position(hours: UsageHours, number: Ints, starts: Ints) -> Ints:
@@ -130,7 +74,7 @@ def cleaves_on_blade(cells: pd.DataFrame, use: pd.DataFrame, service: pd.DataFra
         if cleaver not in usage:
             continue
         hours = usage[cleaver]
-        number, starts, _ = _number_stretches(hours, turns.get(cleaver, NO_TURNS))
+        number, starts = _number_stretches(hours, turns.get(cleaver, NO_TURNS))
         hour = np.searchsorted(hours.first, time[rows], side="right") - 1
         known = (hour >= 0) & (number[np.maximum(hour, 0)] > 0)
         count = _cleaves_on_position(hours, number, starts)[np.maximum(hour, 0)]
@@ -159,7 +103,7 @@ def blade_table(use: pd.DataFrame, service: pd.DataFrame, blade: Blade) -> pd.Da
         days_left = np.nan
         if state.cleaves is not None and pace > 0:
             days_left = (life - state.cleaves) / pace
-        _, starts, _ = _number_stretches(hours, turns)
+        _, starts = _number_stretches(hours, turns)
         cleaves = CLEAVES_PER_SPLICE * np.add.reduceat(hours.splices, starts)
         rows.append(
             {

@@ -178,6 +178,13 @@ def electrode_state(
 def arc_pace(points: pd.DataFrame, days: pd.DataFrame) -> Pace | None:
     """Estimate the arcs a workday of one splicer from the arc counts at its checks.
 
+    Parameters
+    ----------
+    points : DataFrame
+        Its checks in time order: ``checked_at``, ``epoch``, ``arcs``.
+    days : DataFrame
+        Its days: ``first_splice_at``, ``splices``.
+
     Returns
     -------
     Pace or None
@@ -188,28 +195,27 @@ def arc_pace(points: pd.DataFrame, days: pd.DataFrame) -> Pace | None:
     A span of w workdays and d arcs has weight w: mean sum(d) / sum(w), variance
     sum((d - w mean)^2 / w) / (spans - 1).
     """
-    known = points[points["arcs"].notna()]
-    work_starts = days.loc[days["splices"] > 0, "first_splice_at"].dropna().sort_values()
-    if len(known) <= MIN_SPANS or work_starts.empty:
+    count = points["arcs"].to_numpy(dtype=np.float64)
+    known = ~np.isnan(count)
+    work_starts = days["first_splice_at"].to_numpy(dtype="datetime64[us]")
+    work_starts = work_starts[(days["splices"] > 0).to_numpy() & ~np.isnat(work_starts)]
+    if known.sum() <= MIN_SPANS or not len(work_starts):
         return None
-    checked = known["checked_at"].astype("int64").to_numpy()
-    workdays_before = np.searchsorted(work_starts.astype("int64").to_numpy(), checked, side="left")
-    frame = pd.DataFrame(
-        {
-            "done": workdays_before,
-            "arcs": known["arcs"].to_numpy(dtype=float),
-            "epoch": known["epoch"].array,
-        }
-    ).drop_duplicates(["done", "epoch"])
-    span = frame.diff()
-    usable = (span["done"] > 0) & (span["epoch"] == 0) & (span["arcs"] >= 0)
-    usable &= frame["done"] > frame["done"].iloc[-1] - PACE_WORKDAYS
-    arcs, length = (span.loc[usable, name].to_numpy(dtype=float) for name in ("arcs", "done"))
+    checked = points["checked_at"].to_numpy(dtype="datetime64[us]")[known]
+    workdays_before = np.searchsorted(np.sort(work_starts), checked, side="left")
+    epoch, count = points["epoch"].to_numpy()[known], count[known]
+    # of several checks without work between them the first counts
+    first = np.append(True, (np.diff(workdays_before) != 0) | (np.diff(epoch) != 0))
+    workdays_before, epoch, count = workdays_before[first], epoch[first], count[first]
+    arcs, workdays = np.diff(count), np.diff(workdays_before)
+    usable = (workdays > 0) & (np.diff(epoch) == 0) & (arcs >= 0)
+    usable &= workdays_before[1:] > workdays_before[-1] - PACE_WORKDAYS
+    arcs, workdays = arcs[usable], workdays[usable]
     if len(arcs) < MIN_SPANS or arcs.sum() <= 0:
         return None
-    mean = arcs.sum() / length.sum()
-    sd = np.sqrt(((arcs - length * mean) ** 2 / length).sum() / (len(arcs) - 1))
-    return Pace(float(mean), float(sd), int(length.sum()))
+    mean = arcs.sum() / workdays.sum()
+    sd = np.sqrt(((arcs - workdays * mean) ** 2 / workdays).sum() / (len(arcs) - 1))
+    return Pace(float(mean), float(sd), int(workdays.sum()))
 
 
 def workdays_until(arcs_left: Forecast, pace: Pace) -> Forecast:
@@ -308,8 +314,8 @@ def _until_setting(
             continue
         toward = slope < 0 if falling else slope > 0
         distance = np.where(toward, (limit - level) / np.where(toward, slope, 1.0), np.inf)
-        beyond = level <= limit if falling else level >= limit
-        arcs_left = np.minimum(arcs_left, np.where(beyond, 0.0, np.maximum(distance, 0.0)))
+        already = level <= limit if falling else level >= limit
+        arcs_left = np.minimum(arcs_left, np.where(already, 0.0, np.maximum(distance, 0.0)))
     low, median, high = np.quantile(arcs_left, [0.025, 0.5, 0.975], method="inverted_cdf")
     if not np.isfinite(median):
         return None
@@ -363,34 +369,36 @@ def worn_finding(points: pd.DataFrame, state: ElectrodeState, now: pd.Timestamp)
     present = points[points["epoch"] == points["epoch"].iloc[-1]]
     near_setting = _near_setting(present, state.limits)
     latest, setting = points["checked_at"].iloc[-1], float(points["arc_setting"].iloc[-1])
-    over = state.arcs_left is not None and state.arcs_left.value <= 0
+    used_up = state.arcs_left is not None and state.arcs_left.value <= 0
     evidence: dict[str, object] = {"arcs_on_electrodes": float(arcs[-1])}
-    words = []
+    parts = []
     if state.life is not None:
         evidence["electrode_life_arcs"] = state.life
-        words.append(f"{arcs[-1]:,.0f} arcs on electrodes set to last {state.life:,}")
+        parts.append(f"{arcs[-1]:,.0f} arcs on electrodes set to last {state.life:,}")
     if near_setting is not None and state.limits is not None:
         evidence |= {"arc_setting": setting, "lowest_setting": state.limits.lowest,
                      "highest_setting": state.limits.highest}  # fmt: skip
-        words.append(f"the arc is set to {setting:g}, near what the machine can reach")
+        parts.append(f"the arc is set to {setting:g}, near what the machine can reach")
     if state.arcs_left is not None:
         evidence["arcs_left"] = round(state.arcs_left.value)
-    left = state.workdays_left
-    if left is not None and not over:
+    workdays_left = state.workdays_left
+    if workdays_left is not None and not used_up:
         evidence |= {
-            "workdays_left_low": int(np.floor(left.low)),
-            "workdays_left_high": None if left.high is None else int(np.ceil(left.high)),
+            "workdays_left_low": int(np.floor(workdays_left.low)),
+            "workdays_left_high": None
+            if workdays_left.high is None
+            else int(np.ceil(workdays_left.high)),
         }
-        words.append(f"{forecast_text(left, 'workdays')} left at the present pace")
+        parts.append(f"{forecast_text(workdays_left, 'workdays')} left at the present pace")
     return Finding(
         kind="electrodes-worn",
         subject_type="splicer",
         subject_id=state.splicer,
         since=since.to_pydatetime(),
         until=latest.to_pydatetime(),
-        severity=severity(latest, now, heavy=bool(over)),
+        severity=severity(latest, now, heavy=bool(used_up)),
         evidence=evidence,
-        summary=f"{state.splicer}: {'; '.join(words)}.",
+        summary=f"{state.splicer}: {'; '.join(parts)}.",
         next_step="Have the electrodes replaced, power off, by the maker's procedure; then run "
         "the arc check.",
         assessed_on=now.to_pydatetime(),
@@ -408,10 +416,10 @@ def _near_setting(present: pd.DataFrame, limits: SettingLimits | None) -> pd.Tim
         return None
     start = setting[:MIN_SPANS].mean()
     recent = present["arc_setting"].rolling(MIN_SPANS).mean().to_numpy(dtype=float)
-    hit = np.zeros(len(setting), dtype=bool)
+    is_near = np.zeros(len(setting), dtype=bool)
     for limit, sign in ((limits.lowest, -1.0), (limits.highest, 1.0)):
         if limit is not None and sign * (limit - start) > 0:
-            hit |= sign * (recent - start) >= WORN_SHARE * sign * (limit - start)
-    hit[: 2 * MIN_SPANS - 1] = False
-    still = hit[-1]
-    return present["checked_at"].iloc[int(np.flatnonzero(hit)[0])] if still else None
+            is_near |= sign * (recent - start) >= WORN_SHARE * sign * (limit - start)
+    is_near[: 2 * MIN_SPANS - 1] = False
+    near_now = is_near[-1]
+    return present["checked_at"].iloc[int(np.flatnonzero(is_near)[0])] if near_now else None

@@ -53,8 +53,7 @@ class Replacement:
     ----------
     arcs : float or None
         On the old electrodes at their last check.
-    checks_before, checks_after, days_before, days_after : int
-        Numbers of checks and days compared.
+
     setting : Change or None
         Setting level corrected for air; a difference in the setting's unit.
     scatter : Change or None
@@ -65,10 +64,7 @@ class Replacement:
 
     at: pd.Timestamp
     arcs: float | None
-    checks_before: int
-    checks_after: int
-    days_before: int
-    days_after: int
+
     setting: Change | None
     scatter: Change | None
     loss: Change | None
@@ -127,10 +123,6 @@ def compare_replacement(
     return Replacement(
         at=at,
         arcs=None if counted.empty else float(counted.iloc[-1]),
-        checks_before=len(before),
-        checks_after=len(after),
-        days_before=workdays[old_epoch],
-        days_after=workdays[new_epoch],
         setting=setting,
         scatter=scatter,
         loss=loss,

@@ -59,33 +59,39 @@ def mismatch_cells(
         complete air, before any passed check, and those with a replacement of electrodes or
         other restarting service since their last check.
     """
-    kept = ((splices["purpose"] == "production") & splices["loss_db"].notna()).to_numpy()
+    usable = ((splices["purpose"] == "production") & splices["loss_db"].notna()).to_numpy()
     passed = passed_checks(checks, service)
     passed = passed.join(checks["arc_count"]).dropna(subset=["arc_setting"])
-    if passed.empty or not kept.any():
+    if passed.empty or not usable.any():
         return pd.DataFrame(columns=CELL_COLUMNS)
     names = pd.Index(passed["splicer"].unique())
-    who, at = splicer_index(splices["splicer"], names), to_microseconds(splices["spliced_at"])
-    own = splicer_index(passed["splicer"], names)
-    kept = kept & (who >= 0)
-    check = latest_event(who, at, own, to_microseconds(passed["checked_at"]))
-    now = count_service_until(who, at, service, names, RESTART_ACTIONS)
-    fired = splices["arc_count"].to_numpy(np.float64) - _take_or_nan(passed["arc_count"], check)
+    splicer, time = splicer_index(splices["splicer"], names), to_microseconds(splices["spliced_at"])
+    check_splicer = splicer_index(passed["splicer"], names)
+    usable = usable & (splicer >= 0)
+    check = latest_event(splicer, time, check_splicer, to_microseconds(passed["checked_at"]))
+    epoch_now = count_service_until(splicer, time, service, names, RESTART_ACTIONS)
+    arcs_since = splices["arc_count"].to_numpy(np.float64) - _take_or_nan(
+        passed["arc_count"], check
+    )
     x = center_air(
         pd.DataFrame(
             {
                 "air_density": air["air_density"].to_numpy(),
                 "vapor_pressure": air["vapor_pressure"].to_numpy(),
-                "arcs": _take_or_nan(passed["arcs"], check) + np.nan_to_num(np.maximum(fired, 0.0)),
+                "arcs": _take_or_nan(passed["arcs"], check)
+                + np.nan_to_num(np.maximum(arcs_since, 0.0)),
             }
         )
     ).to_numpy(dtype=float)
-    kept = (
-        kept & (check >= 0) & ~np.isnan(x).any(axis=1) & (passed["epoch"].to_numpy()[check] == now)
+    usable = (
+        usable
+        & (check >= 0)
+        & ~np.isnan(x).any(axis=1)
+        & (passed["epoch"].to_numpy()[check] == epoch_now)
     )
-    x, check = x[kept], check[kept]
+    x, check = x[usable], check[usable]
     needed = ("splicer", "program", "technician", "site", "spliced_at", WORKDAY)
-    work = splices.loc[kept, [name for name in needed if name in splices.columns]]
+    work = splices.loc[usable, [name for name in needed if name in splices.columns]]
     frame = pd.DataFrame(
         {
             "splicer": work["splicer"],
@@ -94,20 +100,20 @@ def mismatch_cells(
             "day": workdays(work, crew, "spliced_at"),
         }
     ).reset_index(drop=True)
-    cell, first = group_index(*(frame[name] for name in frame), check)
+    group, first = group_index(*(frame[name] for name in frame), check)
     stream_day = ["splicer", "program", "day"]
     cells = category_to_text(frame.loc[first]).merge(
         days[[*stream_day, "segment", "cap"]], on=stream_day, how="left"
     )
     for name in ("checked_at", "epoch", "arc_setting"):
         cells[name] = passed[name].array[check[first]]
-    loss = splices["loss_db"].to_numpy(np.float64)[kept]
-    cap = cells["cap"].to_numpy()[cell]
+    loss = splices["loss_db"].to_numpy(np.float64)[usable]
+    cap = cells["cap"].to_numpy()[group]
     capped = np.minimum(loss, cap)
     sums = {"n": 1, "capped": capped, "squares": capped**2, "below": loss < cap}
     sums |= {f"x{i}": x[:, i] for i in range(SLOPES)}
     sums |= {f"x{i}{j}": x[:, i] * x[:, j] for i, j in PAIRS}
-    cells = cells.join(group_sums(cell, sums, counts=("n", "below")))
+    cells = cells.join(group_sums(group, sums, counts=("n", "below")))
     return cells.sort_values(["splicer", *CELL], kind="stable", ignore_index=True)[CELL_COLUMNS]
 
 

@@ -4,11 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.maintenance.blade_positions import (
-    blade_table,
-    cleaves_on_blade,
-    position_stretches,
-)
+from arcdrift.analysis.maintenance.blade_positions import blade_table, cleaves_on_blade
 from arcdrift.analysis.maintenance.service_findings import usage_by_hour
 from arcdrift.settings import Blade
 from arcdrift.simulate import invented_crew, simulate_frames
@@ -32,20 +28,31 @@ def events(*rows):
     return frame
 
 
+def worn_positions(use, service, life):
+    return blade_table(use, service, Blade(cleaves_per_position=life))["worn_positions"].iloc[0]
+
+
 def test_cleaves_count_from_the_turn_on_the_service_log():
     use = hours(["4"] * 3 + ["5"] * 4)
-    service = events(("C1", START + pd.Timedelta(days=2, hours=12), "blade rotated"))
-    told = position_stretches("C1", use, service)
-    assert [(one.position, one.cleaves, one.complete) for one in told] == [
-        ("4", 300, False), ("5", 400, True),
-    ]  # fmt: skip
-    assert told[1].began == START + pd.Timedelta(days=2, hours=12)
+    turned_at = START + pd.Timedelta(days=2, hours=12)
+    service = events(("C1", turned_at, "blade rotated"))
+    row = blade_table(use, service, Blade()).iloc[0]
+    assert (row["position"], row["cleaves"], row["since"]) == ("5", 400, turned_at)
+    # 300 cleaves on the position before, since an unknown turn
+    assert [worn_positions(use, service, life) for life in (299, 300, 399, 400)] == [2, 1, 1, 0]
+    cells = pd.DataFrame({"cleaver": "C1", "first_at": use["last"], "last_at": use["last"]})
+    cleaves = cleaves_on_blade(cells, use, service)
+    assert cleaves.isna().tolist() == [True] * 3 + [False] * 4
+    assert cleaves.tolist()[3:] == [100, 200, 300, 400]
 
 
 def test_a_turn_nobody_logged_shows_in_the_position():
-    told = position_stretches("C1", hours(["4"] * 3 + ["5"] * 4), events())
-    assert [one.cleaves for one in told] == [300, 400]
-    assert told[1].began == START + pd.Timedelta(days=3)
+    use = hours(["4"] * 3 + ["5"] * 4)
+    row = blade_table(use, events(), Blade()).iloc[0]
+    assert row["cleaves"] == 400
+    # the change shows at the first use of the new position, the last use of the old one counts
+    assert row["since"] == START + pd.Timedelta(days=2, minutes=50)
+    assert [worn_positions(use, events(), life) for life in (299, 300, 399, 400)] == [2, 1, 1, 0]
 
 
 def test_a_cleaver_that_goes_around_counts_all_its_splicers():
@@ -73,13 +80,15 @@ def test_the_simulator_counts_the_same():
     """Its blades are turned near 1,000 cleaves; it counts 2.06 a splice, with the odd recleave."""
     made = simulate_frames(invented_crew(splicers=3, technicians=3, days=60, seed=4))
     use = usage_by_hour(made["splices"])
-    whole = [
-        one for name in ("C1", "C2", "C3") for one in position_stretches(name, use, made["service"])
-    ]
-    turned = [one.cleaves for one in whole[:-1] if one.complete]
-    assert len(turned) > 5
-    last = {one.cleaver: one for one in whole}
-    done = [one.cleaves for one in whole if one.complete and one is not last[one.cleaver]]
+    done = []
+    for _, rows in use.sort_values("last").groupby("cleaver"):
+        cells = pd.DataFrame({"cleaver": rows["cleaver"], "first_at": rows["last"]})
+        cleaves = cleaves_on_blade(
+            cells.assign(last_at=cells["first_at"]), use, made["service"]
+        ).to_numpy()
+        # a count that falls ends a position whose turns are both known
+        done += list(cleaves[:-1][np.diff(cleaves) < 0])
+    assert len(done) > 5
     assert np.mean(done) * 2.06 / 2 == pytest.approx(1000, rel=0.12)
 
 

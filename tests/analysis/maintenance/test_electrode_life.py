@@ -82,11 +82,12 @@ def test_the_interval_of_workdays_holds_the_day_it_happens() -> None:
     # daily arcs gamma distributed, mean 60, sd 15; 900 arcs to go; truth by running on
     rng = np.random.default_rng(4)
     inside, widths = 0, []
+    points = checked([0.0] * 41)
+    days = work(points)
     for _ in range(600):
         daily = rng.gamma(16, 60 / 16, 150)
-        arcs = np.concatenate([[0.0], daily[:40].cumsum()])
-        points = checked(list(arcs))
-        pace = arc_pace(points, work(points))
+        points["arcs"] = np.concatenate([[0.0], daily[:40].cumsum()])
+        pace = arc_pace(points, days)
         assert pace is not None
         span = workdays_until(Forecast(900.0, 900.0, 900.0), pace)
         day = int(np.argmax(daily[40:].cumsum() >= 900)) + 1

@@ -91,6 +91,7 @@ def test_planted_costs_are_found_again() -> None:
     assert told["fixed"].splices == 3 * 80 * 30
 
 
+@pytest.mark.long
 def test_intervals_hold_the_planted_cost() -> None:
     # 30 crews x 2 classes at .95: fewer than 50 of 60 comes once in a thousand
     held = 0
