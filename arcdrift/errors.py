@@ -1,4 +1,4 @@
-"""Exceptions a person can act on, each with the exit code the command line returns.
+"""Errors with a message for the user, each with the exit code of the command line.
 
 The message is always one or two plain sentences: what is wrong, where, and what to do next.
 """

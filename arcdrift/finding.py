@@ -1,4 +1,4 @@
-"""The frozen Finding: one thing that needs a person, in the one shape everything shares."""
+"""Findings: what an analysis found that a person should look at, and their JSON."""
 
 import hashlib
 from dataclasses import asdict, dataclass, field
@@ -57,16 +57,17 @@ class Cause:
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing that needs a person.
+    """One thing that a person should look at.
 
     Attributes
     ----------
     kind : str
         One of `KINDS`.
     subject_type, subject_id : str
-        What it is about: ``splicer``, ``stream`` (``splicer / program``), ``site``, ``crew`` ...
+        Kind and name of the subject; kinds are ``splicer``, ``stream`` (named ``splicer /
+        program``), ``site``, ``crew`` ...
     since, until : datetime
-        First and latest evidence, UTC. A repeated alarm moves ``until``, never opens another.
+        First and latest evidence, UTC. A repeated alarm moves ``until``; it is no new finding.
     evidence : dict
         Numbers; the key carries the unit (``loss_db``, ``days``).
     """
@@ -87,18 +88,18 @@ class Finding:
     summary: str = field(default="")
 
     def __post_init__(self) -> None:
-        """Refuse a kind that is not in the one list."""
+        """Refuse a kind that is not in `KINDS`."""
         if self.kind not in KINDS:
             raise ValueError(f"unknown finding kind {self.kind!r}")
 
     @property
     def id(self) -> str:
-        """Stable from one analysis to the next as long as the first evidence stays."""
+        """Identifier, the same in every analysis while kind, subject and first evidence are."""
         key = f"{self.kind}|{self.subject_type}|{self.subject_id}|{self.since.isoformat()}"
         return hashlib.sha256(key.encode()).hexdigest()[:12]
 
     def to_json(self) -> dict[str, Any]:
-        """Return the one JSON shape scripts may rely on."""
+        """Return the JSON object that scripts may rely on."""
 
         def stamp(value: datetime | None) -> str | None:
             return None if value is None else value.isoformat().replace("+00:00", "Z")

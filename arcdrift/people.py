@@ -1,9 +1,9 @@
-"""Who may see whom: the one place that decides it, for screens, prints and exports.
+"""Decides whose figures a viewer may see, for screens, prints and exports.
 
-Without sign-in everybody at the machine counts as the lead. crew.toml can take every figure about
-one person off screens (``[prep] person_pages = false``) and show pseudonyms instead of names
-(``pseudonyms = true``). A pseudonym hides a name from a glance, not from somebody who knows who
-worked where.
+Without sign-in everybody at the machine counts as the lead. crew.toml can remove every figure
+about one person from screens (``[prep] person_pages = false``) and show pseudonyms instead of
+names (``pseudonyms = true``). A pseudonym does not hide a person from somebody who knows where
+that person worked.
 """
 
 import base64
@@ -29,7 +29,7 @@ HIDDEN = "This crew keeps figures about single people off screens (person_pages 
 
 @dataclass(frozen=True)
 class Viewer:
-    """Somebody who looks; a technician is known by name."""
+    """Somebody who looks at figures: a role and, for a technician, the name."""
 
     role: Role = "lead"
     technician: str | None = None
@@ -39,7 +39,7 @@ LOCAL = Viewer()
 
 
 class People:
-    """What one viewer may see of a crew's people."""
+    """Hides or renames the people of a crew for one viewer."""
 
     def __init__(self, crew: Crew, viewer: Viewer = LOCAL) -> None:
         self._settings = crew.prep
@@ -54,20 +54,21 @@ class People:
 
     @property
     def any_pages(self) -> bool:
-        """Whether there are pages of single people at all."""
+        """Whether any page about a single person is shown."""
         return self._settings.person_pages
 
     def shown(self, technician: str) -> str:
-        """Name to show: the own one, or a pseudonym that stays the same."""
+        """Name to show: the true one, or a pseudonym that is always the same for a person."""
         if not self._settings.pseudonyms:
             return technician
         mark = hashlib.blake2b(technician.encode(), key=self._key, digest_size=5).digest()
         return f"Technician {base64.b32encode(mark).decode()[:5]}"
 
     def named(self, shown: str, technicians: Iterable[str]) -> str | None:
-        """The technician behind a shown name, None when there is none or none may be seen."""
+        """The technician with a shown name, None when there is none or they may not be seen."""
         return next(
-            (one for one in technicians if self.shown(one) == shown and self.may_see(one)), None
+            (name for name in technicians if self.shown(name) == shown and self.may_see(name)),
+            None,
         )
 
     def figures(self, rows: pd.DataFrame, column: str = "technician") -> pd.DataFrame:
@@ -75,11 +76,11 @@ class People:
         if column not in rows.columns or rows.empty:
             return rows
         names = rows[column].astype(object)
-        kept = names.map(lambda name: pd.notna(name) and self.may_see(str(name)))
-        return self.renamed(rows[kept.astype(bool)].reset_index(drop=True), column)
+        visible = names.map(lambda name: pd.notna(name) and self.may_see(str(name)))
+        return self.renamed(rows[visible.astype(bool)].reset_index(drop=True), column)
 
     def renamed(self, rows: pd.DataFrame, column: str = "technician") -> pd.DataFrame:
-        """Rows of records, which stay whoever looks; only the names change."""
+        """Rows of records, which every viewer may see; only the names change."""
         if not self._settings.pseudonyms or column not in rows.columns or rows.empty:
             return rows
         known = {name: self.shown(str(name)) for name in rows[column].dropna().unique()}
@@ -92,9 +93,9 @@ class People:
             return rows
         names = rows.loc[about, "subject_id"].astype(str)
         shown = names.map({name: self.shown(name) for name in names.unique()})
-        told = rows.assign(subject_id=rows["subject_id"].astype(object).mask(about, shown))
-        seen = names.map({name: self.may_see(name) for name in names.unique()})
-        return told[~about | seen.reindex(rows.index, fill_value=True).astype(bool)]
+        renamed = rows.assign(subject_id=rows["subject_id"].astype(object).mask(about, shown))
+        visible = names.map({name: self.may_see(name) for name in names.unique()})
+        return renamed[~about | visible.reindex(rows.index, fill_value=True).astype(bool)]
 
     def finding(
         self, document: dict[str, Any], technicians: Iterable[str]
@@ -108,7 +109,7 @@ class People:
         document = _without(document, [name for name in known if not self.may_see(name)])
         if not self._settings.pseudonyms or not known:
             return document
-        pattern = _named(known)
+        pattern = _names_pattern(known)
         changed = dict(document)
         for key in ("summary", "next_step", "likely_causes", "evidence"):
             changed[key] = _replaced(document[key], pattern, self)
@@ -117,22 +118,22 @@ class People:
         return changed
 
 
-def _named(names: Iterable[str]) -> re.Pattern[str]:
-    """Any of some names as whole words, the longest first."""
+def _names_pattern(names: Iterable[str]) -> re.Pattern[str]:
+    """Pattern that finds any of some names as whole words, the longest first."""
     longest = sorted(names, key=len, reverse=True)
     return re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, longest))})(?!\w)")
 
 
 def _without(document: dict[str, Any], hidden: list[str]) -> dict[str, Any]:
-    """A finding without what it tells of people who may not be seen."""
+    """A finding without causes and evidence about people who may not be seen."""
     if not hidden:
         return document
-    pattern = _named(hidden)
+    pattern = _names_pattern(hidden)
     causes = [
-        {"cause": UNNAMED, "why": HIDDEN, "weight": one["weight"]}
-        if pattern.search(f"{one['cause']} {one['why']}")
-        else one
-        for one in document["likely_causes"]
+        {"cause": UNNAMED, "why": HIDDEN, "weight": cause["weight"]}
+        if pattern.search(f"{cause['cause']} {cause['why']}")
+        else cause
+        for cause in document["likely_causes"]
     ]
     evidence = {
         key: [line for line in value if not pattern.search(str(line))]
@@ -145,10 +146,11 @@ def _without(document: dict[str, Any], hidden: list[str]) -> dict[str, Any]:
 
 
 def _replaced(value: Any, pattern: re.Pattern[str], people: People) -> Any:
+    """A JSON value with every name in its texts replaced by the one to show."""
     if isinstance(value, str):
-        return pattern.sub(lambda found: people.shown(found.group()), value)
+        return pattern.sub(lambda match: people.shown(match.group()), value)
     if isinstance(value, dict):
-        return {key: _replaced(one, pattern, people) for key, one in value.items()}
+        return {key: _replaced(item, pattern, people) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_replaced(one, pattern, people) for one in value]
+        return [_replaced(item, pattern, people) for item in value]
     return value

@@ -1,7 +1,7 @@
-"""One table: each measured quantity with its unit, bounds, and the words shown for it.
+"""Table of measured quantities: unit, bounds of believable values, and label.
 
-Values outside ``low..high`` are quarantined, never guessed. The bounds are wide on purpose:
-they catch a wrong unit or a broken sensor, not an unusual day.
+Values outside ``low..high`` are quarantined, never guessed. The bounds are wide, so that they
+catch a wrong unit or a broken sensor but not an unusual day.
 """
 
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""Folders for what is needed only while a file is read, and sweeping up after a killed program."""
+"""Temporary folders, and removal of those that killed programs left behind."""
 
 import os
 import re
@@ -9,18 +9,17 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-_OURS = re.compile(r"arcdrift-(\d+)-\w+")
+_FOLDER_NAME = re.compile(r"arcdrift-(\d+)-\w+")
 ABANDONED_S = 3600.0
-"""Age from which the folder of a program that is gone is swept up; the program may run on another
-machine that shares the folder, and then its number says nothing."""
+"""Age from which the folder of a process that no longer runs is removed; a younger one may belong
+to a process on another machine that shares the temporary folder."""
 
 
 @contextmanager
 def scratch_folder() -> Iterator[Path]:
-    """Give an empty folder that is gone afterward.
+    """Yield an empty folder that is removed afterward.
 
-    A program that was killed leaves its folder behind; the next one that needs a folder of its
-    own sweeps it up.
+    A killed program leaves its folder behind; the next call here removes it.
     """
     sweep()
     with tempfile.TemporaryDirectory(
@@ -30,30 +29,30 @@ def scratch_folder() -> Iterator[Path]:
 
 
 def sweep() -> list[Path]:
-    """Remove folders that killed programs left behind; returns those removed."""
+    """Remove folders that killed programs left behind; return those removed."""
     removed = []
     for path in Path(tempfile.gettempdir()).glob("arcdrift-*"):
-        ours = _OURS.fullmatch(path.name)
-        if ours and not _runs(int(ours[1])) and _age(path) > ABANDONED_S:
+        match = _FOLDER_NAME.fullmatch(path.name)
+        if match and not _is_running(int(match[1])) and _age(path) > ABANDONED_S:
             shutil.rmtree(path, ignore_errors=True)
             removed.append(path)
     return removed
 
 
 def _age(path: Path) -> float:
-    """Seconds since anything in a folder changed; none where it cannot be looked into."""
+    """Seconds since anything in a folder changed; 0 where it cannot be read."""
     try:
         return time.time() - max(part.stat().st_mtime for part in (path, *path.iterdir()))
     except OSError:
         return 0.0
 
 
-def _runs(number: int) -> bool:
-    """Whether a program of that number runs; where that cannot be asked, it is taken to."""
+def _is_running(process_id: int) -> bool:
+    """Whether a process is running; True where that cannot be found out."""
     if os.name != "posix":
-        return True  # nothing is swept there
+        return True  # os.kill would end the process there
     try:
-        os.kill(number, 0)
+        os.kill(process_id, 0)
     except ProcessLookupError:
         return False
     except OSError:

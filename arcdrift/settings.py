@@ -1,7 +1,7 @@
-"""crew.toml: what a crew tells arcdrift about its sites, splicers and programs.
+"""Settings of a crew, read from crew.toml: sites, splicers, programs and limits.
 
-Unknown keys are refused with the nearest known one, so that a typing slip never silently
-changes a number. Every default is documented beside its field.
+An unknown key is refused and the nearest known one is suggested, so that a typing error never
+silently changes a number. Every default is documented beside its field.
 """
 
 import difflib
@@ -28,7 +28,7 @@ STORE_FILE = "arcdrift.db"
 ProgramClass = Literal["self-adjusting", "fixed", "custom", "unknown"]
 
 
-def _known_zone(name: str) -> str:
+def _check_zone(name: str) -> str:
     try:
         ZoneInfo(name)
     except (KeyError, ValueError, OSError):
@@ -38,7 +38,7 @@ def _known_zone(name: str) -> str:
     return name
 
 
-ZoneName = Annotated[str, AfterValidator(_known_zone)]
+ZoneName = Annotated[str, AfterValidator(_check_zone)]
 
 
 class _Strict(BaseModel):
@@ -53,7 +53,7 @@ class Site(_Strict):
 
 
 class Splicer(_Strict):
-    """A splicer and what its arc setting is counted in."""
+    """A splicer, its model and the unit of its arc setting."""
 
     model: str = "unknown"
     setting_unit: str = "steps"
@@ -61,7 +61,7 @@ class Splicer(_Strict):
     tolerance: float | None = Field(None, gt=0)
     """Setting error worth a recalibration, in the setting's unit; default 3 x repeatability."""
     electrode_life_arcs: int | None = Field(None, gt=0)
-    """Arcs a pair of electrodes is good for, from the maker's manual; no default."""
+    """Life of a pair of electrodes in arcs, from the maker's manual; no default."""
 
 
 class SettingLimits(_Strict):
@@ -84,7 +84,10 @@ class Program(_Strict):
 
 
 class Rules(_Strict):
-    """Plain rules used beside, or instead of, the arc model (common practice, no source)."""
+    """Changes of air since the last check that call for a new one (common practice, no source).
+
+    These rules are used together with the arc model, and alone where there is no model.
+    """
 
     temperature_moved_c: float = Field(10.0, gt=0)
     pressure_moved_hpa: float = Field(30.0, gt=0)
@@ -92,7 +95,7 @@ class Rules(_Strict):
 
 
 class Interval(_Strict):
-    """How long a kind of service lasts: by the calendar, by splices, or both; the first counts."""
+    """Time or number of splices until a service is due again; whichever comes first."""
 
     days: float | None = Field(None, gt=0)
     splices: int | None = Field(None, gt=0)
@@ -110,7 +113,7 @@ class Service(_Strict):
 
     @property
     def by_action(self) -> dict[str, Interval]:
-        """Intervals by the action that begins them anew."""
+        """Intervals by service action."""
         return {
             "cleaned": self.cleaned,
             "v-grooves cleaned": self.v_grooves_cleaned,
@@ -119,14 +122,14 @@ class Service(_Strict):
 
 
 class Blade(_Strict):
-    """What a cleaver blade is good for (defaults are common practice, no source)."""
+    """Life of a cleaver blade (defaults are common practice, no source)."""
 
     cleaves_per_position: int = Field(1000, gt=0)
     positions: int = Field(16, gt=0)
 
 
 class SignOff(_Strict):
-    """When a newcomer's practice is good enough (limits: common practice, no source).
+    """Limits for the sign-off of a technician after practice (common practice, no source).
 
     Each practice splice counts as bad in loss, in angle, and in being redone. Up to the ``good``
     share of bad splices a technician is ready, from the ``poor`` share on they are not.
@@ -141,11 +144,11 @@ class SignOff(_Strict):
     redo_good: float = Field(0.02, gt=0, lt=1)
     redo_poor: float = Field(0.10, gt=0, lt=1)
     turned_away: float = Field(0.05, gt=0, lt=0.5)
-    """Chance of telling someone who is ready "not yet", over the three tests together."""
+    """Probability of "not yet" for somebody who is ready, over the three tests together."""
     passed_wrongly: float = Field(0.05, gt=0, lt=0.5)
-    """Chance of telling someone "ready" whose share is poor in any one of the three."""
+    """Probability of "ready" for somebody whose share is poor in any one of the three."""
     most_splices: int = Field(400, gt=10, le=5000)
-    """Practice splices after which a trainer decides."""
+    """Number of practice splices after which a trainer has to decide."""
 
     @model_validator(mode="after")
     def _apart(self) -> "SignOff":
@@ -156,32 +159,32 @@ class SignOff(_Strict):
 
 
 class Prep(_Strict):
-    """How hands are looked at, and who may be seen (defaults: common practice, no source)."""
+    """How technicians' work is judged, and who is shown (defaults: common practice, no source)."""
 
     person_pages: bool = True
-    """False takes the page of each person, and every figure about one person, off screens."""
+    """False removes the page of each person, and every figure about one person, from screens."""
     pseudonyms: bool = False
-    """True shows ``Technician 1`` and so on, for names, on screens and in exports."""
+    """True shows pseudonyms such as ``Technician ABCDE`` on screens and in exports."""
     bad_cleave_deg: float = Field(3.0, gt=0)
-    """A cleave angle over this is bad; splicers' own warning levels are about there."""
+    """A cleave angle over this is bad; splicers warn at about this angle."""
     run_length: int = Field(3, ge=2)
-    """Bad cleaves in a row that make a run."""
+    """Number of bad cleaves in a row that make a run."""
     margin: float = Field(0.10, gt=0, lt=1)
-    """Difference from the crew below which nobody stands out, as a share."""
+    """Smallest relative difference from the crew that is reported."""
     sure: float = Field(0.99, gt=0.5, lt=1)
-    """Probability of more than the margin from which somebody stands out."""
+    """Smallest probability of a difference above the margin at which it is reported."""
     window_days: int = Field(365, ge=28)
-    """Days looked back on."""
+    """Number of past days that are used."""
     sign_off: SignOff = Field(default_factory=SignOff)
 
 
 class Estimate(_Strict):
-    """When a splicer's own loss estimate is called optimistic (common practice, no source)."""
+    """When a splicer's loss estimate counts as optimistic (common practice, no source)."""
 
     margin_db: float = Field(0.015, gt=0, lt=1)
-    """Mean by which an estimate may be better than the measurement."""
+    """Mean by which the estimate may lie below the measurement."""
     fewest_pairs: int = Field(10, ge=5)
-    """Splices measured both ways below which nothing is said."""
+    """Smallest number of splices measured in both directions for a statement."""
 
 
 class AcceptanceRule(_Strict):
@@ -202,46 +205,49 @@ class AcceptanceRule(_Strict):
 
 
 class Acceptance(_Strict):
-    """Loss that is accepted; the crew's own contract comes first."""
+    """Largest loss that is accepted; the crew's own contract takes precedence."""
 
     average_db: float = Field(0.10, gt=0, le=10)
     """ITU-T L.12 (now L.400): 0.1 dB on average (read second-hand, not in the standard)."""
     single_db: float = Field(0.30, gt=0, le=10)
     """TIA-568: 0.3 dB for any one splice (from memory, not seen in the standard)."""
     overrides: tuple[AcceptanceRule, ...] = ()
-    """A rule for program and fibers goes before one for fibers, and that before one for a
-    program; of equal ones the later counts."""
+    """A rule for program and fibers takes precedence over one for fibers, and that over one for a
+    program; of equal ones the later is used."""
 
 
 class AllowedPrograms(_Strict):
-    """Splice programs allowed for a pair of fibers, in either order; pairs not named are free."""
+    """Splice programs allowed for a pair of fibers, in either order.
+
+    Any program is allowed for pairs that are not listed.
+    """
 
     fibers: tuple[str, str]
     programs: tuple[str, ...] = Field(min_length=1)
 
 
 class HeaterPrograms(_Strict):
-    """Heater programs allowed for a sleeve length in mm; lengths not named are free."""
+    """Heater programs allowed for a sleeve length in mm; any is allowed for other lengths."""
 
     sleeve_mm: float = Field(gt=0)
     programs: tuple[str, ...] = Field(min_length=1)
 
 
 class Shares(_Strict):
-    """How the false-alarm budget is shared out over the charts; the shares must add to 1."""
+    """How the false-alarm budget is divided among the charts; the shares must add to 1."""
 
     loss_raised: float = Field(0.40, gt=0, lt=1)
-    """Level of a stream's day, upward."""
+    """Daily level of a stream, upward."""
     loss_lowered: float = Field(0.10, gt=0, lt=1)
-    """The same, downward: better than before, a note."""
+    """The same, downward: better than before, reported as a note."""
     rolled_up: float = Field(0.10, gt=0, lt=1)
-    """Level of a splicer's, technician's, site's or the crew's day, upward."""
+    """Daily level of a splicer, technician, site or the crew, upward."""
     scattered: float = Field(0.05, gt=0, lt=1)
-    """Spread of a stream's, splicer's, technician's, site's or the crew's day."""
+    """Spread within a day of a stream, splicer, technician, site or the crew."""
     dirty: float = Field(0.06, gt=0, lt=1)
     """Share of dirty splices of a stream, splicer, technician, site or the crew."""
     redo: float = Field(0.04, gt=0, lt=1)
-    """Share of splices made again, of the same."""
+    """Share of splices made again, of a stream, splicer, technician, site or the crew."""
     arc: float = Field(0.25, gt=0, lt=1)
     """Drift of a splicer's arc setting."""
 
@@ -258,9 +264,9 @@ class Crew(_Strict):
 
     name: str
     invented: bool = False
-    """True marks demonstration data; every screen says so."""
+    """True for demonstration data; every screen then says so."""
     clock: Literal["wall", "newest-record"] = "wall"
-    """What "now" means: the wall clock, or the newest record (demonstrations, old archives)."""
+    """What "now" is: the time of the computer, or of the newest record (demonstration, archive)."""
     time_zone: ZoneName | None = None
     day_starts_at: Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")] = "00:00"
     """Local time at which a workday begins; later than midnight for night shifts."""
@@ -333,7 +339,7 @@ _MODELS: tuple[type[BaseModel], ...] = (
 
 
 def first_sentence(problem: ValidationError) -> str:
-    """First thing that is wrong with settings, in words."""
+    """One sentence about the first error in settings."""
     first = problem.errors()[0]
     where = ".".join(str(part) for part in first["loc"])
     if first["type"] != "extra_forbidden":

@@ -1,4 +1,4 @@
-"""Changes crew.toml and leaves everything else in it as it was, comments too."""
+"""Changes single settings in crew.toml; everything else in it stays, comments too."""
 
 import os
 import tempfile
@@ -13,17 +13,17 @@ from arcdrift.settings import CREW_FILE, Crew, Shares, first_sentence, load_crew
 
 
 def save_budget(folder: Path, false_alarms_per_month: float, shares: Shares | None = None) -> Crew:
-    """Write the false-alarm budget, and how it is shared out, into a crew's crew.toml.
+    """Write the false-alarm budget and its shares to crew.toml.
 
     Parameters
     ----------
     shares : Shares, optional
-        Left as they are when not given.
+        None leaves the shares as they are.
 
     Returns
     -------
     Crew
-        The settings as they now stand.
+        The changed settings.
 
     Raises
     ------
@@ -42,7 +42,7 @@ def save_budget(folder: Path, false_alarms_per_month: float, shares: Shares | No
     try:
         text = path.read_bytes().decode("utf-8")
         document = tomlkit.parse(text)
-        document["false_alarms_per_month"] = _plain(false_alarms_per_month)
+        document["false_alarms_per_month"] = _whole_if_possible(false_alarms_per_month)
         if shares is not None and shares != crew.shares:
             table = document.setdefault("shares", tomlkit.table())
             for name, share in shares.model_dump().items():
@@ -54,24 +54,24 @@ def save_budget(folder: Path, false_alarms_per_month: float, shares: Shares | No
     return load_crew(folder)
 
 
-def _plain(value: float) -> int | float:
+def _whole_if_possible(value: float) -> int | float:
     return int(value) if float(value).is_integer() else float(value)
 
 
 def _replace(path: Path, text: str) -> None:
-    """Put a new text in a file's place at once: a reader sees the old one or the new one."""
+    """Replace a file in one step, so that a reader sees either the old or the new text."""
     path = path.resolve()
-    made = None
+    temporary = None
     try:
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        made = Path(name)
+        temporary = Path(name)
         with os.fdopen(handle, "wb") as file:
             file.write(text.encode("utf-8"))
             file.flush()
             os.fsync(file.fileno())
-        made.chmod(path.stat().st_mode & 0o777)
-        made.replace(path)
+        temporary.chmod(path.stat().st_mode & 0o777)
+        temporary.replace(path)
     except OSError as problem:
-        if made is not None:
-            made.unlink(missing_ok=True)
+        if temporary is not None:
+            temporary.unlink(missing_ok=True)
         raise BadInput(f"{path} cannot be written: {problem}.") from None

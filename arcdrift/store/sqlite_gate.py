@@ -1,10 +1,10 @@
-"""Keeps two copies of the SQLite library off one file at the same time.
+"""Prevents that two copies of the SQLite library open one file at the same time.
 
-The standard library and the Arrow driver each carry their own SQLite. POSIX file locks belong
-to a process, not to a library: when one copy closes the file, the locks of the other are gone,
-and its write-ahead log may be deleted under it (https://sqlite.org/howtocorrupt.html, section
+The standard library and the Arrow driver each contain their own SQLite. POSIX file locks belong
+to a process, not to a library: when one copy closes the file, the other loses its locks, and its
+write-ahead log may be deleted while in use (https://sqlite.org/howtocorrupt.html, section
 2.2.1). So within this process Arrow reads run only while no ordinary connection is open, and
-an ordinary connection waits for running Arrow reads. Other processes need no such care.
+an ordinary connection waits for running Arrow reads. Other processes are not affected.
 """
 
 import sqlite3
@@ -16,7 +16,7 @@ from typing import Any
 
 
 class Gate:
-    """Counts who has one database file open."""
+    """Counts the connections of each sort to one database file."""
 
     def __init__(self) -> None:
         self._changed = threading.Condition()
@@ -25,7 +25,7 @@ class Gate:
         self._arrow = 0
 
     def enter(self) -> None:
-        """Wait for running Arrow reads, then count one ordinary connection."""
+        """Wait for running Arrow reads to end, then count one more ordinary connection."""
         with self._changed:
             self._waiting += 1
             self._changed.wait_for(lambda: self._arrow == 0)
@@ -33,7 +33,7 @@ class Gate:
             self._ordinary += 1
 
     def leave(self) -> None:
-        """Count one ordinary connection less."""
+        """Count one fewer ordinary connection."""
         with self._changed:
             self._ordinary -= 1
 
@@ -63,7 +63,7 @@ def gate_of(path: str) -> Gate:
 
 
 class GatedConnection(sqlite3.Connection):
-    """An ordinary connection that passes through the gate of its file."""
+    """An ordinary connection that is counted by the gate of its file."""
 
     _gate: Gate | None = None
 

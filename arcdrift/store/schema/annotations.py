@@ -1,4 +1,4 @@
-"""Tables of what people wrote down about clocks, baselines and colleagues.
+"""Tables of annotations: what people wrote about clocks, baselines and coaching.
 
 A review reads them and never changes them.
 """
@@ -14,7 +14,7 @@ clock_shifts = Table(
     Column("splicer", Text, nullable=False, index=True),
     Column("starts_at", BigInteger, nullable=False),  # as logged, like ends_at
     *clock_bounds_columns(),
-    Column("shift_s", BigInteger, nullable=False),  # added when records are read; 0: it is right
+    Column("shift_s", BigInteger, nullable=False),  # added when read; 0: the clock was right
     Column("said_by", Text, nullable=False),
     Column("why", Text, nullable=False),
     Column("recorded_at", BigInteger, nullable=False),
@@ -22,7 +22,7 @@ clock_shifts = Table(
     sqlite_autoincrement=True,
 )
 
-baseline_marks = Table(  # what a person said of the baselines of loss charts
+baseline_marks = Table(  # days excluded from loss charts, and frozen baselines
     "baseline_marks",
     metadata,
     id_column(),
@@ -30,7 +30,7 @@ baseline_marks = Table(  # what a person said of the baselines of loss charts
     Column("splicer", Text),  # NULL: every splicer
     Column("program", Text),  # NULL: every program
     Column("first_day", String(10), nullable=False),
-    Column("last_day", String(10)),  # NULL: until taken back
+    Column("last_day", String(10)),  # NULL: until withdrawn
     Column("note", Text, nullable=False),
     Column("said_by", Text, nullable=False),
     Column("recorded_at", BigInteger, nullable=False),
@@ -38,7 +38,7 @@ baseline_marks = Table(  # what a person said of the baselines of loss charts
     sqlite_autoincrement=True,
 )
 
-# what somebody told a person, kept for good; figures of a review never touch it
+# notes about coaching sessions; no figure depends on them
 coaching = Table(
     "coaching",
     metadata,

@@ -54,11 +54,12 @@ result_stream_days = Table(
     Column("cap", Float),
     Column("crew_effect", Float),  # see arcdrift.analysis.loss.common_day_effect
     Column("shared_effect", Float),
-    Column("excluded", Boolean, nullable=False),  # by a person: neither judged nor learned from
-    Column("frozen", Boolean, nullable=False),  # judged, and the baseline stays as it was
+    Column("excluded", Boolean, nullable=False),  # by a person: not judged, not in the baseline
+    Column("frozen", Boolean, nullable=False),  # judged, but not in the baseline
 )
 
-result_subject_days = Table(  # every loss chart but the level of a stream
+# points of all loss charts except the level of a stream
+result_subject_days = Table(
     "result_subject_days",
     result_metadata,
     Column("measure", String(8), primary_key=True),  # level / spread / dirty / redo
@@ -66,14 +67,15 @@ result_subject_days = Table(  # every loss chart but the level of a stream
     Column("subject_id", Text, primary_key=True),
     Column("day", String(10), primary_key=True),
     Column("n", Integer, nullable=False),
-    Column("value", Float, nullable=False),  # relative to what was expected, or a share
+    Column("value", Float, nullable=False),  # relative to the expected value, or a share
     Column("expected", Float),
     Column("statistic", Float),
     Column("limit", Float),
     Column("alarm", Boolean, nullable=False),
 )
 
-result_loss_cells = Table(  # splices by hand, stream and day: what a trial of another budget reads
+# sums by technician, stream and day, from which alarms under another budget are replayed
+result_loss_cells = Table(
     "result_loss_cells",
     result_metadata,
     Column("splicer", Text, primary_key=True),
@@ -122,8 +124,8 @@ result_single_limits = Table(
     Column("splicer", Text, primary_key=True),
     Column("program", Text, primary_key=True),
     Column("limit_db", Float),  # in force for the next day; NULL when there is none
-    Column("splices", Integer, nullable=False),  # it was learned from
-    Column("last_day", String(10), nullable=False),  # of the days it was learned from
+    Column("splices", Integer, nullable=False),  # that the limit was learned from
+    Column("last_day", String(10), nullable=False),  # of the days that the limit was learned from
     Column("judged", Integer, nullable=False),  # splices that had a limit, over all segments
     Column("exceptions", Integer, nullable=False),
     Column("refusal", Text),  # why there is no limit, in a sentence

@@ -18,7 +18,7 @@ result_check_days = Table(
     Column("attempts", Integer, nullable=False),
     Column("failed_attempts", Integer, nullable=False),
     Column("splices_after_failure", Integer, nullable=False),
-    Column("technician", Text),  # who made the most splices that day
+    Column("technician", Text),  # the one with the most splices that day
     Column("day_over", Boolean, nullable=False),  # False: the day is still running
 )
 
@@ -61,8 +61,8 @@ result_arc_points = Table(
     Column("studentized", Float),
     Column("dffits", Float),
     Column("cooks_distance", Float),
-    Column("air_change", Float),  # of the air effect when left out, setting units
-    Column("excluded", Text),  # why it was not used; NULL when it was
+    Column("air_change", Float),  # of the air effect when the check is left out, setting units
+    Column("excluded", Text),  # why the check was not used; NULL when it was
 )
 
 result_worth = Table(
@@ -98,10 +98,10 @@ result_clock_stretches = Table(
     Column("splicer", Text, primary_key=True),
     Column("starts_at", BigInteger, primary_key=True),  # as logged, like ends_at
     *clock_bounds_columns(),
-    Column("shift_h", Float),  # hours to add; NULL when nothing settles it
-    Column("since", BigInteger, nullable=False),  # in true time, as well as it is known
+    Column("shift_h", Float),  # hours to add; NULL when not known
+    Column("since", BigInteger, nullable=False),  # UTC, as well as it is known
     Column("until", BigInteger, nullable=False),
-    Column("splices", Integer, nullable=False),  # kept apart
+    Column("splices", Integer, nullable=False),  # not used by the analysis
     Column("checks", Integer, nullable=False),
     Column("days", Integer, nullable=False),
 )
@@ -112,7 +112,7 @@ result_blades = Table(
     Column("cleaver", Text, primary_key=True),
     Column("splicers", Text, nullable=False),
     Column("position", Text),
-    Column("cleaves", Float),  # on this position; NULL where its turn is not known
+    Column("cleaves", Float),  # on this position; NULL where it is not known since when it is used
     Column("cleaves_per_position", Integer, nullable=False),
     Column("since", BigInteger),
     Column("until", BigInteger, nullable=False),

@@ -19,7 +19,7 @@ result_people = Table(
     Column("measure", String(8), primary_key=True),  # loss, angle, uneven or redo
     Column("days", Integer, nullable=False),
     Column("splices", BigInteger, nullable=False),
-    Column("connected", Integer, nullable=False),  # set of who is comparable with whom, from 0
+    Column("connected", Integer, nullable=False),  # number of the comparable set, from 0
     Column("effect", Float),  # relative to the average of the set; NULL with a note
     Column("low", Float),  # 95 % interval
     Column("high", Float),
@@ -36,7 +36,7 @@ result_consistency = Table(
     Column("splices", BigInteger, nullable=False),
     Column("freedom", Float, nullable=False),
     Column("sd", Float),
-    Column("crew_sd", Float),  # of the others on the same machines
+    Column("crew_sd", Float),  # of other technicians on the same splicers
     Column("ratio", Float),
     Column("low", Float),
     Column("high", Float),
@@ -51,7 +51,7 @@ result_shares = Table(
     Column("measure", String(8), primary_key=True),  # redo or bad (cleaves)
     Column("n", BigInteger, nullable=False),
     Column("observed", BigInteger, nullable=False),
-    Column("expected", Float, nullable=False),  # in other hands on the same machines
+    Column("expected", Float, nullable=False),  # by other technicians on the same splicers
     Column("share", Float, nullable=False),  # crew's share x observed / expected
     Column("low", Float, nullable=False),  # funnel limits, 95 %
     Column("high", Float, nullable=False),
@@ -66,7 +66,7 @@ result_person_days = Table(
     Column("loss_db", Float),  # capped mean
     Column("angle_deg", Float),  # geometric mean of both sides
     Column("angle_spread", Float),  # sd of the log angle
-    Column("loss_level", Float),  # apart from machines and programs, log scale against the crew
+    Column("loss_level", Float),  # less splicer and program effects, log scale, crew mean 0
     Column("angle_level", Float),
     Column("freedom", Float, nullable=False),
     Column("bad", Integer, nullable=False),
@@ -122,8 +122,7 @@ result_sign_offs = Table(
     Column("since", BigInteger, nullable=False),
     Column("until", BigInteger, nullable=False),
     Column("splices", Integer, nullable=False),
-    Column("more", Integer, nullable=False),  # expected until an answer
-    Column(
-        "measures", Text, nullable=False
-    ),  # JSON: see arcdrift.analysis.people.sign_off.MeasureResult
+    Column("more", Integer, nullable=False),  # splices expected until a verdict
+    # JSON: see arcdrift.analysis.people.sign_off.MeasureResult
+    Column("measures", Text, nullable=False),
 )

@@ -24,9 +24,9 @@ imports = Table(
     Column("size_bytes", BigInteger, nullable=False),
     Column("kind", String(16), nullable=False),
     Column("layout", Text),
-    Column("header", Text),  # JSON: the file's own header cells
-    Column("given", Text),  # JSON: the columns of ours that the file speaks of
-    Column("to_the_second", Boolean),  # False: its times stop at the minute
+    Column("header", Text),  # JSON: header cells of the file
+    Column("given", Text),  # JSON: record columns that the file has
+    Column("to_the_second", Boolean),  # False: its times have no seconds
     Column("started_at", BigInteger, nullable=False),
     Column("seconds", Float, nullable=False),
     Column("lines", BigInteger, nullable=False),
@@ -130,23 +130,23 @@ quarantine = Table(
     Column("column", Text),
     Column("code", String(32), nullable=False),
     Column("message", Text, nullable=False),
-    # a closed row left the open list: mended by a later import, or given up by a person
+    # a row is closed when a later import corrects it or a person gives it up
     Column("closed_by", Integer, ForeignKey("imports.id"), index=True),
     Column("closed_at", BigInteger),
     Column("closed_who", Text),
     Column("closed_why", Text),
 )
 
-# a row that says again what is stored or quarantined already, or says what the stored row no
-# longer shows as it stands: what has to be known to undo any other import exactly
+# rows that repeat a record or a quarantined row, or that a record was completed or corrected
+# from: without them no other import could be undone exactly
 source_rows = Table(
     "source_rows",
     metadata,
     id_column(),
     *origin_columns(),
-    Column("kind", String(16), nullable=False),  # of record, or "quarantine"
+    Column("kind", String(16), nullable=False),  # kind of the record, or "quarantine"
     Column("record_id", BigInteger, nullable=False),
-    Column("record", Text),  # JSON: its own values; NULL when they are those of the record
+    Column("record", Text),  # JSON: values of the row; NULL when they equal the record's
     Column("raw", Text),
     Index(None, "kind", "record_id"),
 )
@@ -158,12 +158,12 @@ conflicts = Table(
     *origin_columns(),
     Column("stored_id", BigInteger, nullable=False),
     Column("differs", Text, nullable=False),  # JSON: column -> [stored, in the file]
-    Column("record", Text, nullable=False),  # JSON: the whole new version
+    Column("record", Text, nullable=False),  # JSON: all columns of the new version
     Column("raw", Text, nullable=False),
-    Column("kept", String(3)),  # what a person decided: old or new; NULL while open
+    Column("kept", String(3)),  # version that a person chose: old or new; NULL while open
     Column("decided_at", BigInteger),
     Column("decided_by", Text),
-    Column("decided_against", Text),  # JSON: the version it was held against
+    Column("decided_against", Text),  # JSON: the other version at the time of the decision
 )
 
 imports_in_progress = Table(
@@ -180,8 +180,8 @@ watched = Table(
     Column("path", Text, primary_key=True),
     Column("size_bytes", BigInteger, nullable=False),
     Column("modified_ns", BigInteger, nullable=False),
-    Column("sha256", String(64), index=True),  # NULL when it could not be read
-    Column("said", Text),  # why it was not imported; NULL when it was, or was known
+    Column("sha256", String(64), index=True),  # NULL when the file could not be read
+    Column("said", Text),  # why it was not imported; NULL when it was imported, now or before
 )
 
 RECORDS: dict[str, Table] = {

@@ -1,4 +1,4 @@
-"""Result tables about the whole analysis: its findings, and when it was made of what."""
+"""Result tables about the whole analysis: its findings, its time and its input."""
 
 from sqlalchemy import BigInteger, Column, Float, Integer, MetaData, String, Table, Text
 
@@ -14,7 +14,7 @@ findings = Table(
     Column("since", BigInteger, nullable=False),
     Column("until", BigInteger, nullable=False),
     Column("severity", String(8), nullable=False),
-    Column("document", Text, nullable=False),  # the finding's JSON, whole
+    Column("document", Text, nullable=False),  # the finding as JSON
 )
 
 analysis_run = Table(
@@ -30,9 +30,10 @@ analysis_run = Table(
     Column("summary", Text, nullable=False),  # JSON: settings used, crew priors, exclusions
 )
 
-result_definitions = Table(  # see arcdrift.store.upgrade
+# how each result table was defined when it was made, see arcdrift.store.upgrade
+result_definitions = Table(
     "result_definitions",
     MetaData(),
     Column("table_name", Text, primary_key=True),
-    Column("sha256", String(64), nullable=False),  # of the DDL the result table was made with
+    Column("sha256", String(64), nullable=False),  # of the statements that made it
 )
