@@ -58,15 +58,10 @@ NO_SERVICE = pd.DataFrame(
 
 def crew_days(seed: int, streams: int, days: int, **faults: tuple[int, float]) -> pd.DataFrame:
     rng = np.random.default_rng(seed)
-    return pd.concat(
-        [
-            aggregate_stream_days(
-                splicer_splices(f"s{i}", rng, days, raised=faults.get(f"s{i}")), NO_SERVICE, CREW
-            )
-            for i in range(streams)
-        ],
-        ignore_index=True,
-    )
+    splices = [
+        splicer_splices(f"s{i}", rng, days, raised=faults.get(f"s{i}")) for i in range(streams)
+    ]
+    return aggregate_stream_days(pd.concat(splices, ignore_index=True), NO_SERVICE, CREW)
 
 
 def day_number(days: pd.DataFrame) -> pd.Series:
