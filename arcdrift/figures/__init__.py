@@ -1,1 +1,1 @@
-"""Frames to pictures: Plotly figures with a sentence and a table each; shared by all outputs."""
+"""Plotly figures from frames, each with a sentence and a table; shared by all outputs."""

@@ -1,4 +1,4 @@
-"""Arc settings of one splicer over time, their drift evidence, and what moves them."""
+"""Charts of one splicer's arc setting: over time, evidence of drift, and effects on it."""
 
 import pandas as pd
 import plotly.graph_objects as go
@@ -19,7 +19,7 @@ NOT_WATCHED = (
 def arc_history(
     points: pd.DataFrame, events: pd.DataFrame = NO_EVENTS, *, unit: str, scheme: Scheme = "light"
 ) -> Picture:
-    """Arc setting of each passed check beside what earlier checks led one to expect.
+    """Draw the arc setting of each passed check and what was expected from earlier checks.
 
     Parameters
     ----------
@@ -112,10 +112,10 @@ def arc_history(
 def arc_drift(
     points: pd.DataFrame, events: pd.DataFrame = NO_EVENTS, *, scheme: Scheme = "light"
 ) -> Picture:
-    """Draw the running evidence that settings drift away from what air and wear explain.
+    """Draw the control chart of arc-setting residuals, with effects of air and wear taken out.
 
-    Parameters are those of `arc_history`; the evidence (two-sided EWMA) is counted in ordinary
-    check-to-check swings.
+    Parameters are those of `arc_history`. The statistic is a two-sided EWMA in units of the
+    standard deviation between checks.
     """
     table = points.sort_values("at").loc[:, ["at", "z", "ewma", "limit", "alarm", "epoch"]]
     shown = table[table["ewma"].notna()]
@@ -169,7 +169,7 @@ def arc_drift(
 
 
 def effects(table: pd.DataFrame, *, unit: str, scheme: Scheme = "light") -> Picture:
-    """Effects on the arc setting with their 95 % intervals.
+    """Draw effects on the arc setting with their 95 % intervals.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""How faithfully the daily arc checks were kept, week by week."""
+"""Chart of the share of workdays with an arc check in time, by week."""
 
 import pandas as pd
 import plotly.graph_objects as go
@@ -8,12 +8,12 @@ from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import Colors, Scheme, colors, new_figure
 
 LABELS = 6
-"""Most weeks labeled, so that the labels fit a phone."""
+"""Number of labeled weeks at most, so that labels fit a phone."""
 WEEK_MS = 7 * 24 * 3600 * 1000
 
 
 def compliance_weeks(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
-    """Share of workdays checked before the first splice in each ISO week, with its interval.
+    """Draw the share of workdays checked before the first splice by ISO week, with its interval.
 
     Parameters
     ----------
@@ -28,9 +28,9 @@ def compliance_weeks(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture
     c = colors(scheme)
     figure = new_figure(scheme, y_title="Checked in time, %", height=270)
     running = table["note"].str.contains("running")
-    for these, name in ((~running, "finished weeks"), (running, "this week so far")):
-        if these.any():
-            figure.add_trace(_dots(monday[these], table[these], name, c))
+    for selected, name in ((~running, "finished weeks"), (running, "this week so far")):
+        if selected.any():
+            figure.add_trace(_dots(monday[selected], table[selected], name, c))
     figure.update_yaxes(range=[-4, 104], tickvals=[0, 25, 50, 75, 100])
     half = pd.Timedelta(days=4)
     weeks = (monday.max() - monday.min()).days // 7 + 1
@@ -41,9 +41,9 @@ def compliance_weeks(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture
         dtick=WEEK_MS * -(-weeks // LABELS),
         tickformat="%d %b" if monday.min().year == monday.max().year else "%d %b<br>%Y",
     )
-    kept, worked = int(table["checked"].sum()), int(table["days"].sum())
+    checked, worked = int(table["checked"].sum()), int(table["days"].sum())
     summary = (
-        f"{kept} of {worked} splicer workdays were checked before the first splice "
+        f"{checked} of {worked} splicer workdays were checked before the first splice "
         f"(late {int(table['late'].sum())}, failed only {int(table['failed-only'].sum())}, "
         f"missed {int(table['missed'].sum())})."
     )

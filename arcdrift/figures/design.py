@@ -1,4 +1,4 @@
-"""Price of a false-alarm budget: the fewer false alarms, the later a rise is caught."""
+"""Chart and table of detection delays under several false-alarm budgets."""
 
 from collections.abc import Sequence
 
@@ -16,26 +16,32 @@ LOOKS = ((ORANGE, "circle", "dot"), (GREEN, "square", "dash"), (VERMILLION, "dia
 def price_table(
     budgets: Sequence[float], caught: Sequence[Sequence[DetectionDelay]]
 ) -> pd.DataFrame:
-    """One row a budget and rise: ``budget``, ``rise_pct``, days within which half and 90 % of such
-    rises are caught (missing when longer than looked for), and the share within 22 days of work.
-    """  # noqa: D205
+    """Tabulate detection delays, one row a budget and rise.
+
+    Returns
+    -------
+    DataFrame
+        ``budget``, ``rise_pct``, ``half_within_days`` and ``nine_of_ten_within_days`` (days within
+        which half and 90 % of such rises are caught; missing when longer than simulated), and
+        ``share_within_22_days``.
+    """
     rows = [
         {
             "budget": budget,
-            "rise_pct": round(100 * (one.rise - 1)),
-            "half_within_days": one.median_days,
-            "nine_of_ten_within_days": one.ninety_percent_days,
-            "share_within_22_days": one.within_month,
+            "rise_pct": round(100 * (delays.rise - 1)),
+            "half_within_days": delays.median_days,
+            "nine_of_ten_within_days": delays.ninety_percent_days,
+            "share_within_22_days": delays.within_month,
         }
-        for budget, of_budget in zip(budgets, caught, strict=True)
-        for one in of_budget
+        for budget, by_rise in zip(budgets, caught, strict=True)
+        for delays in by_rise
     ]
     table = pd.DataFrame(rows)
     return table.replace([np.inf], np.nan)
 
 
 def price_chart(table: pd.DataFrame, *, chosen: float, scheme: Scheme = "light") -> Picture:
-    """Days until lasting rises are caught against the budget.
+    """Draw the days until lasting rises are caught against the budget.
 
     Parameters
     ----------
@@ -49,7 +55,7 @@ def price_chart(table: pd.DataFrame, *, chosen: float, scheme: Scheme = "light")
     c = colors(scheme)
     figure = new_figure(scheme, y_title="Days of work until caught", height=320, over_time=False)
     for (rise, rows), (color, symbol, dash) in zip(table.groupby("rise_pct"), LOOKS, strict=False):
-        for column, words, width, shown in (
+        for column, share, width, fill in (
             ("half_within_days", "half of them", 2.5, "full"),
             ("nine_of_ten_within_days", "9 of 10", 1.5, "open"),
         ):
@@ -57,15 +63,15 @@ def price_chart(table: pd.DataFrame, *, chosen: float, scheme: Scheme = "light")
                 go.Scatter(
                     x=rows["budget"],
                     y=rows[column],
-                    name=f"+{rise:g} %, {words}",
+                    name=f"+{rise:g} %, {share}",
                     mode="lines+markers",
                     line={"color": color, "width": width, "dash": dash},
                     marker={
-                        "symbol": symbol if shown == "full" else f"{symbol}-open",
+                        "symbol": symbol if fill == "full" else f"{symbol}-open",
                         "size": 9,
                         "color": color,
                     },
-                    hovertemplate=f"%{{x:.3g}} false alarms a month: {words} of rises of {rise:g} "
+                    hovertemplate=f"%{{x:.3g}} false alarms a month: {share} of rises of {rise:g} "
                     "% are caught within %{y:g} days<extra></extra>",
                 )
             )
@@ -74,25 +80,25 @@ def price_chart(table: pd.DataFrame, *, chosen: float, scheme: Scheme = "light")
         type="log",
         title={"text": "False alarms a month, all charts together"},
         tickvals=budgets,
-        ticktext=[f"{one:.3g}" for one in budgets],
+        ticktext=[f"{delays:.3g}" for delays in budgets],
     )
     figure.layout.yaxis.update(rangemode="tozero")
     figure.add_vline(x=chosen, line={"color": c.muted, "width": 1, "dash": "dot"})
-    mine = table[table["budget"] == chosen]
-    said = "; ".join(
-        f"+{row['rise_pct']:g} % in {days(row['half_within_days'])} (9 of 10 in "
-        f"{days(row['nine_of_ten_within_days'])})"
-        for row in mine.to_dict("records")
+    chosen_rows = table[table["budget"] == chosen]
+    sentence = "; ".join(
+        f"+{row['rise_pct']:g} % in {days_text(row['half_within_days'])} (9 of 10 in "
+        f"{days_text(row['nine_of_ten_within_days'])})"
+        for row in chosen_rows.to_dict("records")
     )
     summary = (
         f"With {chosen:g} false alarms a month half of all lasting rises of one stream's loss are "
-        f"caught: {said}."
+        f"caught: {sentence}."
     )
     return Picture(figure, summary, table)
 
 
-def days(count: float) -> str:
-    """A number of days of work in words; a missing one is longer than was looked for."""
+def days_text(count: float) -> str:
+    """Format a number of days of work; a missing one is longer than was simulated."""
     if pd.isna(count):
         return "over 120 days"
     return f"{count:g} day{'' if count == 1 else 's'}"

@@ -1,4 +1,4 @@
-"""Expected arc setting against the arcs on the electrodes, beside the checks that bear it out."""
+"""Chart of the expected arc setting and of checks against the arcs on the electrodes."""
 
 import pandas as pd
 import plotly.graph_objects as go
@@ -21,8 +21,8 @@ def wear_history(state: ElectrodeState, *, scheme: Scheme = "light") -> Picture:
     """
     wear = state.curve
     if wear is None:
-        words = " ".join(state.notes) or "The effect of wear cannot be told yet."
-        return nothing(words, pd.DataFrame(columns=COLUMNS))
+        reason = " ".join(state.notes) or "The effect of wear cannot be told yet."
+        return nothing(reason, pd.DataFrame(columns=COLUMNS))
     line, points = wear.curve, wear.points
     c, unit = colors(scheme), wear.unit
     figure = new_figure(scheme, y_title=f"Arc setting, {unit}", height=300, over_time=False)
@@ -53,18 +53,18 @@ def wear_history(state: ElectrodeState, *, scheme: Scheme = "light") -> Picture:
     if state.limits is not None:
         ends = [end for end in (state.limits.lowest, state.limits.highest) if end is not None]
     reach = max(high - low, 1.0)
-    near = [end for end in ends if low - reach <= end <= high + reach]
-    low, high = min([low, *near]), max([high, *near])
+    near_ends = [end for end in ends if low - reach <= end <= high + reach]
+    low, high = min([low, *near_ends]), max([high, *near_ends])
     room = max(high - low, 1.0)
     across = [0.0, float(line["arcs"].iloc[-1]) * 1.04]
-    for end in near:
+    for end in near_ends:
         figure.add_trace(
             go.Scatter(
                 x=across,
                 y=[end, end],
                 name="limit: beyond it the machine cannot set the arc",
                 legendgroup="reach",
-                showlegend=end == near[0],
+                showlegend=end == near_ends[0],
                 mode="lines",
                 line={"color": c.rise, "width": 1.5, "dash": "dot"},
                 hovertemplate=f"limit %{{y:g}} {unit}<extra></extra>",

@@ -1,4 +1,4 @@
-"""Service events along the top of a chart, as many as can be told apart."""
+"""Service events as marks along the top of a chart, few enough to be distinguished."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -21,41 +21,41 @@ ACTION_SYMBOLS: dict[str, str] = {
     "cleaned": "circle",
     "other": "hexagon",
 }
-"""The weightiest first: it lends its symbol to a mark that stands for several."""
+"""Symbols by action, the most important first; a mark of several actions has the first one's."""
 MINOR = frozenset({"cleaned", "blade rotated", "other"})
-"""Frequent and small: a symbol, but no line through the plot."""
+"""Frequent, minor actions: they have a symbol, but no line through the plot."""
 MOST_MARKS = 30
-"""Days of a chart that have a mark of their own; more than these run together on a phone."""
+"""Days with a mark of their own at most; more would overlap on a phone."""
 MOST_GATHERED = 20
-"""Marks of several days each that stand side by side on a phone."""
+"""Marks of several days each at most; more would overlap on a phone."""
 SMALL, LARGE = 7, 11
 """Sizes of marks, in pixels."""
 MOST_LINES = 12
-"""Lines through one plot beyond which they hide the data."""
+"""Lines through one plot at most; more would hide the data."""
 MOST_NAMES, MOST_ACTIONS = 4, 6
-"""Names of an action, and actions of a mark, that are listed."""
+"""Names listed at most for an action, and actions listed at most for a mark."""
 
 
 @dataclass(frozen=True)
 class Marks:
-    """Events as they are drawn.
+    """Marks to draw for events.
 
     Attributes
     ----------
     rows : DataFrame
-        One a mark: ``at``, ``action`` (the weightiest), ``size`` in pixels, and ``told`` (all of
+        One a mark: ``at``, ``action`` (the weightiest), ``size`` in pixels, and ``hover`` (all of
         it, for the pointer).
-    words : str
+    sentence : str
         How many events there are and what was left out, a sentence or two; empty where every
         event of the one machine has a mark of its own.
     """
 
     rows: pd.DataFrame
-    words: str
+    sentence: str
 
 
-def condensed(events: pd.DataFrame, first: Any, last: Any) -> Marks:
-    """Gather events between two instants into marks that can be told apart.
+def gather_marks(events: pd.DataFrame, first: Any, last: Any) -> Marks:
+    """Gather events between two instants into marks that can be distinguished.
 
     Events of one day are one mark. Where there are more such days than `MOST_MARKS`, the frequent
     and small ones are left out, and what remains is gathered over several days.
@@ -67,10 +67,10 @@ def condensed(events: pd.DataFrame, first: Any, last: Any) -> Marks:
     """
     shown = events[(events["at"] >= first) & (events["at"] <= last)]
     if shown.empty:
-        return Marks(pd.DataFrame({"at": [], "action": [], "size": [], "told": []}), "")
+        return Marks(pd.DataFrame({"at": [], "action": [], "size": [], "hover": []}), "")
     shown = shown.assign(
         day=shown["at"].dt.normalize(),
-        weight=[_weight(action) for action in shown["action"]],
+        weight=[_rank(action) for action in shown["action"]],
     ).sort_values("at", ignore_index=True)
     left_out = shown[:0]
     minor = shown["action"].isin(MINOR)
@@ -83,47 +83,47 @@ def condensed(events: pd.DataFrame, first: Any, last: Any) -> Marks:
         step = pd.Timedelta(days=days)
         shown = shown.assign(day=begin + (shown["day"] - begin) // step * step)
     several = "asset" in shown and len(set(events["asset"])) > 1
-    most, rows = shown["day"].value_counts().max(), []
-    for day, mine in shown.groupby("day"):
-        main = mine.loc[mine["weight"].idxmin()]
-        at = main["at"] if days == 1 else day + pd.Timedelta(days=days) / 2
-        size = SMALL if main["action"] in MINOR else LARGE
+    largest, rows = shown["day"].value_counts().max(), []
+    for day, day_events in shown.groupby("day"):
+        main_event = day_events.loc[day_events["weight"].idxmin()]
+        at = main_event["at"] if days == 1 else day + pd.Timedelta(days=days) / 2
+        size = SMALL if main_event["action"] in MINOR else LARGE
         if days > 1:
-            size = SMALL + (LARGE - SMALL) * len(mine) / most
-        told = _told(mine, several)
-        rows.append({"at": at, "action": main["action"], "size": size, "told": told})
-    words = ""
+            size = SMALL + (LARGE - SMALL) * len(day_events) / largest
+        hover = _hover_text(day_events, several)
+        rows.append({"at": at, "action": main_event["action"], "size": size, "hover": hover})
+    sentence = ""
     if several or len(rows) < len(shown) or len(left_out):
-        words = f"Marks along the top: {_counted(shown)}."
+        sentence = f"Marks along the top: {_counts_text(shown)}."
         if days > 1:
-            words += f" One mark gathers up to {days} days, a larger one more events."
+            sentence += f" One mark gathers up to {days} days, a larger one more events."
         if len(left_out):
-            words += f" Not marked, as they are too many: {_counted(left_out)}."
-    return Marks(pd.DataFrame(rows), words)
+            sentence += f" Not marked, as they are too many: {_counts_text(left_out)}."
+    return Marks(pd.DataFrame(rows), sentence)
 
 
-def _weight(action: str) -> int:
-    """Place of an action in `ACTION_SYMBOLS`; last where it is not in it."""
+def _rank(action: str) -> int:
+    """Return the position of an action in `ACTION_SYMBOLS`; last for any other action."""
     return list(ACTION_SYMBOLS).index(action) if action in ACTION_SYMBOLS else len(ACTION_SYMBOLS)
 
 
-def _counted(events: pd.DataFrame) -> str:
+def _counts_text(events: pd.DataFrame) -> str:
     counts = events.sort_values("weight", kind="stable").groupby("action", sort=False).size()
     return ", ".join(f"{action} ({n:,})" for action, n in counts.items())
 
 
-def _told(events: pd.DataFrame, several: bool) -> str:
+def _hover_text(events: pd.DataFrame, several: bool) -> str:
     begin, end = events["at"].iloc[0], events["at"].iloc[-1]
     lines = [f"{begin:%d %b %Y}"]
     if begin.date() != end.date():
         lines[0] += f" to {end:%d %b %Y}"
     by_action = list(events.sort_values("weight", kind="stable").groupby("action", sort=False))
-    for action, mine in by_action[:MOST_ACTIONS]:
-        names = list(dict.fromkeys(map(str, mine["asset"]))) if several else []
+    for action, day_events in by_action[:MOST_ACTIONS]:
+        names = list(dict.fromkeys(map(str, day_events["asset"]))) if several else []
         more = len(names) - MOST_NAMES
-        said = ", ".join(names[:MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
-        times = f" ({len(mine)} times)" if not several and len(mine) > 1 else ""
-        lines.append(f"{action}{times}{': ' * bool(said)}{said}")
+        names_text = ", ".join(names[:MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
+        times = f" ({len(day_events)} times)" if not several and len(day_events) > 1 else ""
+        lines.append(f"{action}{times}{': ' * bool(names_text)}{names_text}")
     more = len(by_action) - MOST_ACTIONS
     return "<br>".join([*lines, f"and {more} more"] if more > 0 else lines)
 
@@ -133,7 +133,7 @@ def mark_events(
 ) -> str:
     """Draw events between `first` and `last` as symbols along the top of the plot.
 
-    Parameters are those of `condensed`.
+    Parameters are those of `gather_marks`.
 
     Returns
     -------
@@ -141,7 +141,7 @@ def mark_events(
         What to say of them, see `Marks`.
     """
     c = colors(scheme)
-    marks = condensed(events, first, last)
+    marks = gather_marks(events, first, last)
     shown = marks.rows
     if shown.empty:
         return ""
@@ -161,7 +161,7 @@ def mark_events(
     ]
     if len(lines) <= MOST_LINES:
         figure.update_layout(shapes=[*figure.layout.shapes, *lines])
-    for action in sorted(shown["action"].unique(), key=_weight):
+    for action in sorted(shown["action"].unique(), key=_rank):
         rows = shown[shown["action"] == action]
         figure.add_trace(
             go.Scatter(
@@ -176,8 +176,8 @@ def mark_events(
                     "color": c.surface,
                     "line": {"color": c.ink, "width": 1.5},
                 },
-                customdata=rows["told"],
+                customdata=rows["hover"],
                 hovertemplate="%{customdata}<extra></extra>",
             )
         )
-    return marks.words
+    return marks.sentence

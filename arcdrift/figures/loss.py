@@ -1,4 +1,4 @@
-"""Loss over days: the crew's, and one stream's day means and running evidence."""
+"""Charts of loss over days: the crew's, and one stream's day means and control chart."""
 
 from typing import Any
 
@@ -22,14 +22,15 @@ FROZEN = "baseline frozen by a person"
 NO_EVENTS = pd.DataFrame(
     {"at": pd.Series(dtype="datetime64[us]"), "action": pd.Series(dtype="str")}
 )
-HEADROOM = 1.15  # room above the data for event marks
+HEADROOM = 1.15
+"""Height of the axis over that of the data, to leave room for event marks."""
 LEARNING = "learning (under 40 days: limits less sure)"
 
 
 def crew_trend(
     days: pd.DataFrame, events: pd.DataFrame = NO_EVENTS, *, scheme: Scheme = "light"
 ) -> Picture:
-    """Loss of the whole crew per workday.
+    """Draw the loss of the whole crew per workday.
 
     Parameters
     ----------
@@ -130,7 +131,7 @@ def stream_days(
     onset: tuple[Any, Any] | None = None,
     scheme: Scheme = "light",
 ) -> Picture:
-    """Day means of one stream beside what was expected from the days before.
+    """Draw day means of one stream and what was expected from earlier days.
 
     Parameters
     ----------
@@ -182,10 +183,10 @@ def stream_days(
             "<extra></extra>",
         )
     )
-    out = shown["excluded"].astype(bool)
+    excluded = shown["excluded"].astype(bool)
     for rows, name, marker in (
-        (shown[~out], "mean of the day, high values capped", {"color": c.main, "size": 7}),
-        (shown[out], LEFT_OUT, {"color": c.muted, "size": 9, "symbol": "x-thin-open"}),
+        (shown[~excluded], "mean of the day, high values capped", {"color": c.main, "size": 7}),
+        (shown[excluded], LEFT_OUT, {"color": c.muted, "size": 9, "symbol": "x-thin-open"}),
     ):
         if rows.empty:
             continue
@@ -212,14 +213,14 @@ def _days_in_words(table: pd.DataFrame) -> str:
     judged = table[table["low_db"].notna() & table["high_db"].notna()]
     above = int((judged["capped_mean_db"] > judged["high_db"]).sum())
     last = table.iloc[-1]
-    words = f"{len(table)} days, {int(table['splices'].sum()):,} splices"
-    out = int(table["excluded"].sum())
-    if out:
-        words += f" ({out} day{'s' if out > 1 else ''} left out by a person)"
+    sentence = f"{len(table)} days, {int(table['splices'].sum()):,} splices"
+    excluded = int(table["excluded"].sum())
+    if excluded:
+        sentence += f" ({excluded} day{'s' if excluded > 1 else ''} left out by a person)"
     if judged.empty:
-        return f"{words}; too few days so far to say what to expect."
+        return f"{sentence}; too few days so far to say what to expect."
     return (
-        f"{words}; {above} of {len(judged)} judged days lie above the expected range. Last day "
+        f"{sentence}; {above} of {len(judged)} judged days lie above the expected range. Last day "
         f"({last['day']}): {last['capped_mean_db']:.3f} dB with high values capped"
         + (
             f", expected {last['expected_db']:.3f} dB ({last['low_db']:.3f} to "
@@ -237,7 +238,7 @@ def stream_evidence(
     onset: tuple[Any, Any] | None = None,
     scheme: Scheme = "light",
 ) -> Picture:
-    """Draw the running evidence (one-sided EWMA of day scores) against its limits.
+    """Draw the control chart of one stream: one-sided EWMAs of day scores and their limits.
 
     Parameters are those of `stream_days`. The evidence is counted in ordinary day-to-day
     swings (standard deviations of a day mean); the falling side is drawn below zero.

@@ -38,7 +38,7 @@ def mark_alarms(
     figure: go.Figure, at: pd.Series, y: pd.Series, *, name: str, symbol: str, size: int,
     color: str, scheme: Scheme,
 ) -> None:  # fmt: skip
-    """Mark alarms; nothing, not even a legend entry, where there are none."""
+    """Mark alarms; without alarms there is no legend entry either."""
     if len(at) == 0:
         return
     figure.add_trace(
@@ -68,7 +68,7 @@ def mark_days(
     onset: tuple[Any, Any] | None,
     scheme: Scheme,
 ) -> str:
-    """Draw what belongs behind a chart of days: when a change likely began, and service events.
+    """Draw the likely onset of a change and service events behind a chart of days.
 
     Returns what to say of the events (`arcdrift.figures.events.mark_events`).
 
@@ -88,7 +88,7 @@ def mark_days(
 
 
 def runs(flags: pd.Series, at: pd.Series) -> list[tuple[Any, Any]]:
-    """First and last instant of every run of true flags, in row order."""
+    """Return the first and last instant of every run of true flags, in row order."""
     values = flags.to_numpy(dtype=bool)
     if not values.any():
         return []

@@ -1,4 +1,4 @@
-"""A picture: a figure, the same thing in one sentence, and the table behind it."""
+"""A figure with a sentence that describes it and the table of its numbers."""
 
 from dataclasses import dataclass
 
@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 
 @dataclass(frozen=True)
 class Picture:
-    """What every figure builder returns.
+    """A figure, its description and its table; the result of every figure function.
 
     Attributes
     ----------
@@ -26,5 +26,5 @@ class Picture:
 
 
 def nothing(summary: str, table: pd.DataFrame) -> Picture:
-    """Return a picture that says in words why there is nothing to draw."""
+    """Return a picture without a figure, whose sentence says why there is nothing to draw."""
     return Picture(None, summary, table.iloc[0:0])

@@ -1,4 +1,4 @@
-"""People of a crew: effects with their intervals, the funnel, and who shared splicers with whom."""
+"""Charts of people: effects with intervals, funnel, shared work, and one person's days."""
 
 import numpy as np
 import pandas as pd
@@ -20,7 +20,7 @@ SHARE = {"redo": "Redone splices", "bad": "Bad cleaves"}
 def people_effects(
     rows: pd.DataFrame, measure: str, *, margin: float, scheme: Scheme = "light"
 ) -> Picture:
-    """Dots with 95 % intervals, one a person or machine, in order of name.
+    """Draw effects of people or machines with 95 % intervals, in order of name.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ def people_effects(
 def funnel(
     shares: pd.DataFrame, measure: str, *, typical: float, spread: float, scheme: Scheme = "light"
 ) -> Picture:
-    """Each person's share by how many splices it rests on, with exact limits.
+    """Draw a funnel plot: each person's share against number of splices, with exact limits.
 
     Parameters
     ----------
@@ -98,10 +98,10 @@ def funnel(
             )  # fmt: skip
     figure.add_hline(y=100 * typical, line_color=c.muted, line_width=1)
     outside = (rows["share"] > rows["high"]) | (rows["share"] < rows["low"])
-    for these, symbol, color, name in (
+    for selected, symbol, color, name in (
         (~outside, "circle", c.main, "within"), (outside, "diamond", c.rise, "outside 95 %"),
     ):  # fmt: skip
-        part = rows[these]
+        part = rows[selected]
         figure.add_trace(
             go.Scatter(
                 x=part["n"], y=100 * part["share"], mode="markers+text" if name != "within"
@@ -125,7 +125,7 @@ def funnel(
 
 
 def shared_work(rows: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
-    """Days of each person on each splicer.
+    """Draw the days of each person on each splicer.
 
     Parameters
     ----------
@@ -163,7 +163,7 @@ def shared_work(rows: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
 
 
 def spread_days(days: pd.DataFrame, crew_sd: float | None, *, scheme: Scheme = "light") -> Picture:
-    """How much one person's cleave angles scatter within each day.
+    """Draw the spread of one person's cleave angles within each day.
 
     Parameters
     ----------
@@ -192,15 +192,15 @@ def spread_days(days: pd.DataFrame, crew_sd: float | None, *, scheme: Scheme = "
             )  # fmt: skip
         outside = (rows["angle_spread"] > high) | (rows["angle_spread"] < low)
         rows = rows.assign(low=low, high=high)
-    for these, symbol, color, name in (
+    for selected, symbol, color, name in (
         (~outside, "circle", c.main, "day"), (outside, "diamond", c.rise, "outside"),
     ):  # fmt: skip
-        if these.any():
+        if selected.any():
             figure.add_trace(
                 go.Scatter(
-                    x=rows["day"][these], y=spread[these], mode="markers", name=name,
+                    x=rows["day"][selected], y=spread[selected], mode="markers", name=name,
                     marker={"size": 7, "symbol": symbol, "color": color},
-                    customdata=rows.loc[these, ["splices", "angle_deg"]],
+                    customdata=rows.loc[selected, ["splices", "angle_deg"]],
                     hovertemplate="%{x|%d %b %Y}: ±%{y:.0f} %<br>%{customdata[0]} splices, "
                     "typical angle %{customdata[1]:.2f}°<extra></extra>",
                 )
@@ -214,7 +214,7 @@ def spread_days(days: pd.DataFrame, crew_sd: float | None, *, scheme: Scheme = "
 
 
 def level_days(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
-    """One person's loss and cleave angle day by day, apart from the machines.
+    """Draw one person's loss and cleave angle by day, with effects of the machines taken out.
 
     Parameters
     ----------

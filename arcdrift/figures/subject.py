@@ -1,4 +1,4 @@
-"""One rolled-up loss chart: a splicer, a person, a site, the crew, or a stream's other charts."""
+"""Charts of one subject: a splicer, person, site, the crew, or a stream's other measures."""
 
 from typing import Any, NamedTuple
 
@@ -13,7 +13,7 @@ from arcdrift.figures.theme import Scheme, colors, new_figure
 
 
 class Scale(NamedTuple):
-    """How a measure is drawn: axis title, factor, format, and words for a day and its count."""
+    """How a measure is drawn: axis title, factor, format, unit, and nouns for a day and a count."""
 
     title: str
     factor: float
@@ -37,7 +37,7 @@ SCALES: dict[str, Scale] = {
     "redo": Scale("Splices made again, %", 100.0, ".1f", " %", "made again that day", "splices"),
 }
 LEAST_PCT = 0.5
-"""Shared change of a day, in percent, that is worth a word."""
+"""Least common change of a day, in percent, that the summary mentions."""
 COLUMNS = ["day", "n", "value", "expected", "statistic", "limit", "alarm"]
 
 
@@ -49,7 +49,7 @@ def subject_days(
     onset: tuple[Any, Any] | None = None,
     scheme: Scheme = "light",
 ) -> Picture:
-    """Days of one subject beside what was expected from the days before.
+    """Draw days of one subject and what was expected from earlier days.
 
     Parameters
     ----------
@@ -120,7 +120,7 @@ def subject_evidence(
     onset: tuple[Any, Any] | None = None,
     scheme: Scheme = "light",
 ) -> Picture:
-    """Draw the running evidence of one subject's chart as a share of its limit.
+    """Draw the control chart of one subject: its statistic as a share of the limit.
 
     Parameters are those of `subject_days`.
     """
@@ -164,7 +164,7 @@ def subject_evidence(
 
 
 def shared_effect(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
-    """What each day did to all of the crew's streams at once.
+    """Draw each day's common effect on all streams of the crew.
 
     Parameters
     ----------

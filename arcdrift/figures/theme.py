@@ -75,7 +75,7 @@ FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Liberation Sans', sans-se
 
 
 def colors(scheme: Scheme) -> Colors:
-    """Colors of a scheme."""
+    """Return the colors of a scheme."""
     return _COLORS[scheme]
 
 

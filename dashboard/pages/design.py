@@ -13,7 +13,7 @@ from arcdrift.analysis.budget.detection_delays import (
     streams_in_use,
 )
 from arcdrift.errors import ArcdriftError
-from arcdrift.figures.design import days, price_chart, price_table
+from arcdrift.figures.design import days_text, price_chart, price_table
 from arcdrift.settings import Shares
 from dashboard import ids
 from dashboard.components import View, card, chart, csv_link, heading, notice, period, share_table
@@ -200,9 +200,9 @@ def _price(view: View, requested: RequestedBudget, table: pd.DataFrame) -> html.
                     *(
                         html.Td(
                             [
-                                days(row["half_within_days"]),
+                                days_text(row["half_within_days"]),
                                 html.Span(
-                                    f"9 of 10: {days(row['nine_of_ten_within_days'])}",
+                                    f"9 of 10: {days_text(row['nine_of_ten_within_days'])}",
                                     className="aside",
                                 ),
                             ],

@@ -9,7 +9,15 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import waitress
-from playwright.sync_api import Browser, BrowserContext, Page, Playwright
+from playwright.sync_api import (
+    Browser,
+    BrowserContext,
+    ConsoleMessage,
+    Page,
+    Playwright,
+    Request,
+    Response,
+)
 
 from dashboard.app import create_app
 
@@ -87,23 +95,23 @@ class Watched:
         self.page.on("request", self._asked)
         self.page.on("response", self._answered)
 
-    def _heard(self, message: object) -> None:
-        if message.type in ("error", "warning"):  # type: ignore[attr-defined]
-            self.troubles.append(f"console: {message.text}")  # type: ignore[attr-defined]
+    def _heard(self, message: ConsoleMessage) -> None:
+        if message.type in ("error", "warning"):
+            self.troubles.append(f"console: {message.text}")
 
-    def _failed(self, request: object) -> None:
+    def _failed(self, request: Request) -> None:
         # leaving a page drops what it still asked for; that is no trouble
-        if request.failure != "net::ERR_ABORTED":  # type: ignore[attr-defined]
-            self.troubles.append(f"failed: {request.url}")  # type: ignore[attr-defined]
+        if request.failure != "net::ERR_ABORTED":
+            self.troubles.append(f"failed: {request.url}")
 
-    def _asked(self, request: object) -> None:
-        url = request.url  # type: ignore[attr-defined]
+    def _asked(self, request: Request) -> None:
+        url = request.url
         if urlsplit(url).scheme in ("http", "https") and not url.startswith(self.address):
             self.troubles.append(f"left this machine: {url}")
 
-    def _answered(self, response: object) -> None:
-        if response.status >= 400:  # type: ignore[attr-defined]
-            self.troubles.append(f"{response.status}: {response.url}")  # type: ignore[attr-defined]
+    def _answered(self, response: Response) -> None:
+        if response.status >= 400:
+            self.troubles.append(f"{response.status}: {response.url}")
 
     def open(self, path: str) -> Page:
         """Open a page and wait until it stands."""

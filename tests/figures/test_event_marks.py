@@ -7,7 +7,7 @@ from arcdrift.figures.events import (
     LARGE,
     MOST_GATHERED,
     MOST_LINES,
-    condensed,
+    gather_marks,
     mark_events,
 )
 from arcdrift.figures.loss import crew_trend
@@ -26,7 +26,7 @@ def daily(days: int, action: str, asset: str = "Heron") -> pd.DataFrame:
 
 
 def test_a_day_is_one_mark_by_its_weightiest_event_and_lists_all():
-    marks = condensed(
+    marks = gather_marks(
         events(
             ("2026-03-02 06:00", "cleaned", "Kestrel"),
             ("2026-03-02 07:00", "electrodes replaced", "Heron"),
@@ -37,49 +37,51 @@ def test_a_day_is_one_mark_by_its_weightiest_event_and_lists_all():
         FIRST, LAST,
     )  # fmt: skip
     assert list(marks.rows["action"]) == ["electrodes replaced", "blade rotated"]
-    assert marks.rows["told"].iloc[0] == (
+    assert marks.rows["hover"].iloc[0] == (
         "02 Mar 2026<br>electrodes replaced: Heron<br>cleaned: Kestrel, Osprey"
     )
-    assert marks.words == (
+    assert marks.sentence == (
         "Marks along the top: electrodes replaced (1), blade rotated (1), cleaned (2)."
     )
 
 
 def test_events_of_one_machine_on_days_of_their_own_need_no_words():
-    marks = condensed(daily(5, "cleaned"), FIRST, LAST)
-    assert (len(marks.rows), marks.words) == (5, "")
+    marks = gather_marks(daily(5, "cleaned"), FIRST, LAST)
+    assert (len(marks.rows), marks.sentence) == (5, "")
 
 
 def test_small_events_give_way_where_there_are_too_many():
     busy = pd.concat([daily(200, "cleaned"), events(("2026-02-01", "blade replaced", "C1"))])
-    marks = condensed(busy, FIRST, LAST)
+    marks = gather_marks(busy, FIRST, LAST)
     assert list(marks.rows["action"]) == ["blade replaced"]
-    assert marks.words == (
+    assert marks.sentence == (
         "Marks along the top: blade replaced (1). Not marked, as they are too many: cleaned (200)."
     )
 
 
 def test_no_chart_has_more_marks_than_can_be_told_apart_and_none_is_lost():
     for busy in (daily(300, "electrodes replaced"), daily(90, "cleaned")):
-        marks = condensed(busy, FIRST, LAST)
+        marks = gather_marks(busy, FIRST, LAST)
         assert MOST_GATHERED // 2 <= len(marks.rows) <= MOST_GATHERED
-        times = marks.rows["told"].str.extract(r"\((\d+) times\)")[0].fillna("1").astype(int)
+        times = marks.rows["hover"].str.extract(r"\((\d+) times\)")[0].fillna("1").astype(int)
         assert times.sum() == len(busy)
         assert marks.rows["at"].is_monotonic_increasing
-    assert "One mark gathers up to 5 days, a larger one more events." in marks.words
-    assert marks.rows["told"].iloc[0].startswith("01 Jan 2026 to 05 Jan 2026<br>cleaned (5 times)")
+    assert "One mark gathers up to 5 days, a larger one more events." in marks.sentence
+    assert marks.rows["hover"].iloc[0].startswith("01 Jan 2026 to 05 Jan 2026<br>cleaned (5 times)")
 
 
 def test_a_mark_of_several_days_grows_with_its_events():
     busy = pd.concat([daily(40, "blade replaced"), *[daily(2, "blade replaced", "C2")] * 4])
-    sizes = condensed(busy, FIRST, LAST).rows["size"]
+    sizes = gather_marks(busy, FIRST, LAST).rows["size"]
     assert sizes.iloc[0] == LARGE
     assert (sizes.iloc[1:] < sizes.iloc[0]).all()
 
 
 def test_many_names_are_cut_short():
     busy = pd.concat([daily(1, "cleaned", f"S{i}") for i in range(9)])
-    assert condensed(busy, FIRST, LAST).rows["told"].iloc[0].endswith("S0, S1, S2, S3 and 5 more")
+    assert (
+        gather_marks(busy, FIRST, LAST).rows["hover"].iloc[0].endswith("S0, S1, S2, S3 and 5 more")
+    )
 
 
 def test_lines_stop_where_they_would_hide_the_data():
