@@ -89,7 +89,7 @@ def _single_checks(view: View, splicer: str, model: ArcModel) -> html.Section:
         *body,
         title="Single checks that matter most",
         aside=_csv(splicer),
-        name="telling",
+        name="influential",
     )
 
 

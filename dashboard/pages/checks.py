@@ -178,7 +178,7 @@ def _calendar(view: View, days: pd.DataFrame) -> html.Section:
                 "cellClass": "day-cell",
                 "headerClass": "day-head",
                 "cellClassRules": CELL_RULES,
-                "tooltipField": f"{day} said",
+                "tooltipField": f"{day} tooltip",
             }
         )
     grid = dag.AgGrid(
@@ -220,7 +220,7 @@ def calendar_rows(days: pd.DataFrame) -> list[dict[str, str]]:
         )
         row[day["day"]] = STATUS[day["status"]][0]
         if day["status"] in EXPLAINED_STATUSES:
-            row[f"{day['day']} said"] = _tooltip(day)
+            row[f"{day['day']} tooltip"] = _tooltip(day)
     return list(rows.values())
 
 

@@ -78,7 +78,7 @@ def render(view: View) -> html.Div:
             notice(
                 f"crew.toml says {crew.false_alarms_per_month:g} false alarms a month; the charts "
                 f"still go by {' and '.join(outdated)} until the next `arcdrift analyze`.",
-                name="told",
+                name="caveat",
             )
             if outdated
             else None,

@@ -87,7 +87,7 @@ def render(view: View) -> html.Div:
     return html.Div(
         [
             *head,
-            notice(report["refusal"], name="told") if report.get("refusal") else None,
+            notice(report["refusal"], name="caveat") if report.get("refusal") else None,
             _comparability(report),
             _standing_out(view),
             _people(view),
@@ -142,7 +142,7 @@ def _comparability(report: dict[str, Any]) -> Any:
             ),
             html.Ul([html.Li(swap["reason"]) for swap in report.get("swaps", [])]),
         ]
-    return html.Div(parts, className="notice told", role="note") if parts else None
+    return html.Div(parts, className="notice caveat", role="note") if parts else None
 
 
 def _standing_out(view: View) -> html.Section:

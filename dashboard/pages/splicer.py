@@ -126,7 +126,7 @@ def charts_below_advice(view: View) -> list[Any]:
         *electrodes_card(view, splicer),
         *model_cards(view, splicer),
         _recent_days(view, splicer),
-        programs_card(view),
+        programs_card(view.data.crew),
     ]
 
 

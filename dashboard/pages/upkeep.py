@@ -23,6 +23,7 @@ from arcdrift.analysis.maintenance.electrode_replacements import (
 )
 from arcdrift.errors import ArcdriftError
 from arcdrift.figures.electrodes import wear_history
+from arcdrift.settings import Crew
 from dashboard.components import View, card, chart, csv_link, facts, notice, shown_time
 
 STATES = {"ok": ("✓", "in order"), "due": ("!", "due"), "unknown": ("?", "not known")}
@@ -178,9 +179,9 @@ def _ratio(part: Change) -> html.Span:
     return html.Span(text, className="aside")
 
 
-def programs_card(view: View) -> html.Section:
+def programs_card(crew: Crew) -> html.Section:
     """Return the programs allowed for fibers and sleeves, or how to set them."""
-    crew, title = view.data.crew, "Programs allowed"
+    title = "Programs allowed"
     lines = [
         html.Li([html.Strong(" to ".join(rule.fibers)), f": {', '.join(rule.programs)}"])
         for rule in crew.allowed_programs

@@ -167,8 +167,8 @@ def test_checks_page_counts_misses_with_letters(data: CrewData):
     assert [row[f"2025-06-{day}"] for day in ("13", "12", "11", "10", "09", "08")] == [
         *("D", "✓", "M", "M", "L", "·")
     ]
-    assert row["2025-06-11 said"] == "Kestrel, 11 Jun 2025: missed, 20 splices"
-    assert row["2025-06-09 said"] == "Kestrel, 09 Jun 2025: late, 7 splices before it"
+    assert row["2025-06-11 tooltip"] == "Kestrel, 11 Jun 2025: missed, 20 splices"
+    assert row["2025-06-09 tooltip"] == "Kestrel, 09 Jun 2025: late, 7 splices before it"
     words = " ".join(text(page).split())
     assert "3 workdays not checked in time" in words
     assert "7 of 20 splices before the check" in words
