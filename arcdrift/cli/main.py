@@ -75,7 +75,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
     epilog=(
         "Exit codes: 0 fine, 1 findings with --fail-on, 2 wrong use, 3 a file or setting that "
-        "cannot be used, 4 trouble with the store, 70 a fault of arcdrift's own."
+        "cannot be used, 4 trouble with the store, 70 an error inside arcdrift."
     ),
 )
 

@@ -37,12 +37,14 @@ CHANGE_LABELS = {
 
 
 def advise(
-    splicer: Annotated[str, typer.Argument(metavar="SPLICER", help="Its name in the logs.")],
+    splicer: Annotated[
+        str, typer.Argument(metavar="SPLICER", help="Name of the splicer in the logs.")
+    ],
     folder: CrewFolder = CURRENT_FOLDER,
     at: Annotated[
         str | None,
         typer.Option(
-            "--at", metavar="TIME", help="Ask for this local time instead of now: 2026-05-04T07:30."
+            "--at", metavar="TIME", help="Local time to ask about instead of now: 2026-05-04T07:30."
         ),
     ] = None,
     temperature: Annotated[
@@ -51,7 +53,11 @@ def advise(
     ] = None,
     pressure: Annotated[
         float | None,
-        typer.Option("--pressure", metavar="HPA", help="Pressure where you stand, hPa."),
+        typer.Option(
+            "--pressure",
+            metavar="HPA",
+            help="Air pressure at the place (not reduced to sea level), hPa.",
+        ),
     ] = None,
     humidity: Annotated[
         float | None,
@@ -59,15 +65,15 @@ def advise(
     ] = None,
     site: Annotated[
         str | None,
-        typer.Option("--site", metavar="SITE", help="Ask for another site: the air there."),
+        typer.Option("--site", metavar="SITE", help="Another site to ask about, with its air."),
     ] = None,
     elevation: Annotated[
         float | None,
-        typer.Option("--elevation", metavar="M", help="Ask for another elevation, meters."),
+        typer.Option("--elevation", metavar="M", help="Another elevation to ask about, meters."),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Recalibrate this splicer now, or keep working? With the reasons and the numbers."""
+    """Say whether to recalibrate a splicer now or to keep working, with reasons and numbers."""
     air = {"temperature_c": temperature, "pressure_hpa": pressure, "humidity_pct": humidity}
     _require_plausible(air)
     other_place = _other_place(site, elevation)

@@ -22,7 +22,7 @@ from arcdrift.errors import UsageError
 app = typer.Typer()
 
 Splicer = Annotated[
-    str | None, typer.Argument(help="Whose streams; leave it out and give --all for everybody's.")
+    str | None, typer.Argument(help="Only the streams of this splicer; or give --all instead.")
 ]
 AllSplicers = Annotated[bool, typer.Option("--all", help="Streams of every splicer.")]
 Program = Annotated[
@@ -30,8 +30,8 @@ Program = Annotated[
     typer.Option("--program", metavar="NAME", help="Only this program.", show_default="all"),
 ]
 FirstDay = Annotated[str, typer.Option("--from", metavar="DATE", help="First day.")]
-Note = Annotated[str, typer.Option("--note", metavar="TEXT", help="Why.")]
-By = Annotated[str, typer.Option("--by", metavar="NAME", help="Who says so.")]
+Note = Annotated[str, typer.Option("--note", metavar="TEXT", help="The reason.")]
+By = Annotated[str, typer.Option("--by", metavar="NAME", help="Who decides.")]
 EFFECTS = {
     "exclude": "left out: neither judged nor learned from",
     "freeze": "baseline frozen: days are judged, nothing is learned",
@@ -41,13 +41,11 @@ EFFECTS = {
 @app.callback(invoke_without_command=True)
 def baseline(
     context: typer.Context,
-    undo: Annotated[
-        int | None, typer.Option("--undo", metavar="ID", help="Take a mark back.")
-    ] = None,
+    undo: Annotated[int | None, typer.Option("--undo", metavar="ID", help="Undo a mark.")] = None,
     folder: CrewFolder = CURRENT_FOLDER,
     as_json: AsJson = False,
 ) -> None:
-    """List the baselines of loss charts and the marks on them, or take a mark back."""
+    """List the baselines of loss charts and the marks on them, or undo a mark."""
     if context.invoked_subcommand is not None:
         context.obj = folder
         return
@@ -77,7 +75,7 @@ def exclude(
     folder: CrewFolder = CURRENT_FOLDER,
     as_json: AsJson = False,
 ) -> None:
-    """Leave days out of loss charts: they are neither judged nor learned from."""
+    """Exclude days from loss charts: they raise no alarm and do not change the baseline."""
     _add_mark(
         subcommand_folder(context, folder),
         "exclude",
@@ -100,9 +98,7 @@ def freeze(
     by: By,
     last: Annotated[
         str | None,
-        typer.Option(
-            "--to", metavar="DATE", help="Last day.", show_default="until it is taken back"
-        ),
+        typer.Option("--to", metavar="DATE", help="Last day.", show_default="until it is undone"),
     ] = None,
     splicer: Splicer = None,
     program: Program = None,
@@ -110,7 +106,7 @@ def freeze(
     folder: CrewFolder = CURRENT_FOLDER,
     as_json: AsJson = False,
 ) -> None:
-    """Freeze a baseline: days are judged, and it stays as it was before the first of them."""
+    """Freeze a baseline: days can raise alarms, but do not change the baseline."""
     _add_mark(
         subcommand_folder(context, folder),
         "freeze",

@@ -37,25 +37,26 @@ JSON_COLUMNS = (
 def checks(
     folder: CrewFolder = CURRENT_FOLDER,
     since: Annotated[
-        str | None, typer.Option("--since", metavar="DATE", help="Only from this day on.")
+        str | None, typer.Option("--since", metavar="DATE", help="Only days from this one on.")
     ] = None,
     splicer: Annotated[str | None, typer.Option("--splicer", help="Only this splicer.")] = None,
     status: Annotated[
-        Status | None, typer.Option("--status", help="Only days that ended like this.")
+        Status | None, typer.Option("--status", help="Only days with this status.")
     ] = None,
     by: Annotated[
         By | None,
         typer.Option(
-            "--by", help="Only shares of workdays checked in time, counted like this; also as JSON."
+            "--by",
+            help="Only shares of workdays checked in time, by one of these; also with --json.",
         ),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show how the daily arc checks were kept: by splicer, and day by day.
+    """Show which daily arc checks were done in time: by splicer, and day by day.
 
-    With --json: one object a splicer-day. With --json and --by: one object a splicer, technician,
-    ISO week or site, with its workdays by status, the share checked before the first splice, and
-    that share's 95 % interval (low to high).
+    With --json: one object per splicer and day. With --json and --by: one object per splicer,
+    technician, ISO week or site, with its workdays by status, the share checked before the first
+    splice, and the 95 % interval of that share (low to high).
     """
     from arcdrift.analysis.checks.compliance import compliance
     from arcdrift.errors import UsageError

@@ -26,10 +26,12 @@ _MAX_SHIFT = timedelta(days=365 * 40)
 
 
 def clock(
-    splicer: Annotated[str | None, typer.Argument(help="Whose clock.")] = None,
+    splicer: Annotated[str | None, typer.Argument(help="The splicer.")] = None,
     shift: Annotated[
         str | None,
-        typer.Option("--shift", metavar="+7h", help="What to add to its times; 0h: it is right."),
+        typer.Option(
+            "--shift", metavar="+7h", help="What to add to its times; 0h if the clock was right."
+        ),
     ] = None,
     since: Annotated[
         str | None,
@@ -39,19 +41,17 @@ def clock(
         str | None,
         typer.Option("--until", metavar="TIME", help="First time after the last wrong one."),
     ] = None,
-    by: Annotated[str | None, typer.Option("--by", metavar="NAME", help="Who says so.")] = None,
+    by: Annotated[str | None, typer.Option("--by", metavar="NAME", help="Who reports it.")] = None,
     why: Annotated[str | None, typer.Option("--why", metavar="TEXT", help="How it is known.")] = (
         None
     ),
-    undo: Annotated[
-        int | None, typer.Option("--undo", metavar="ID", help="Take a shift back.")
-    ] = None,
+    undo: Annotated[int | None, typer.Option("--undo", metavar="ID", help="Undo a shift.")] = None,
     folder: CrewFolder = CURRENT_FOLDER,
     as_json: AsJson = False,
 ) -> None:
-    """List splicer clocks that were wrong, or say by how much one was.
+    """List wrong splicer clocks, or record by how much one was wrong.
 
-    Records keep the time that was logged; a shift is added when they are read.
+    Records keep the logged time; the shift is added when they are read.
     """
     with open_crew(folder) as session:
         if splicer is not None:

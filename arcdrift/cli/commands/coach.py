@@ -13,25 +13,23 @@ from arcdrift.errors import UsageError
 
 
 def coach(
-    technician: Annotated[str | None, typer.Argument(help="Whom it is about.")] = None,
+    technician: Annotated[str | None, typer.Argument(help="The technician.")] = None,
     topic: Annotated[
-        str | None, typer.Option("--topic", metavar="WORDS", help="What was gone through.")
+        str | None, typer.Option("--topic", metavar="WORDS", help="What was practiced.")
     ] = None,
     note: Annotated[str, typer.Option("--note", metavar="TEXT", help="Anything to remember.")] = "",
     by: Annotated[
-        str | None, typer.Option("--by", metavar="NAME", help="Who writes this down.")
+        str | None, typer.Option("--by", metavar="NAME", help="Who writes the note.")
     ] = None,
     day: Annotated[
         str | None,
-        typer.Option("--day", metavar="DATE", help="When it was.", show_default="today"),
+        typer.Option("--day", metavar="DATE", help="Day of the coaching.", show_default="today"),
     ] = None,
-    undo: Annotated[
-        int | None, typer.Option("--undo", metavar="ID", help="Take a note back.")
-    ] = None,
+    undo: Annotated[int | None, typer.Option("--undo", metavar="ID", help="Undo a note.")] = None,
     folder: CrewFolder = CURRENT_FOLDER,
     as_json: AsJson = False,
 ) -> None:
-    """Keep the coaching log: write a note down, or list notes with what changed after each."""
+    """Add a note to the coaching log, or list its notes with what changed after each."""
     from datetime import date
 
     with open_crew(folder) as session:

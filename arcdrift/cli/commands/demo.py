@@ -35,7 +35,7 @@ def demo(
         bool, typer.Option("--no-serve", help="Stop after the summary; no dashboard.")
     ] = False,
 ) -> None:
-    """Show what arcdrift does, on the logs of an invented crew; ends with the dashboard."""
+    """Import and analyze the logs of an invented crew, and show the dashboard."""
     sample = sample_folder()
     _copy_settings(sample, folder)
     with open_crew(folder) as session:

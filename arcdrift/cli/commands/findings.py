@@ -25,27 +25,30 @@ def findings(
     folder: CrewFolder = CURRENT_FOLDER,
     since: Annotated[
         str | None,
-        typer.Option("--since", metavar="DATE", help="Only with evidence on or after this day."),
+        typer.Option(
+            "--since", metavar="DATE", help="Only findings with evidence on or after this day."
+        ),
     ] = None,
     subject: Annotated[
         str | None,
-        typer.Option("--subject", help="Only about this splicer, stream, site or person."),
+        typer.Option("--subject", help="Only findings about this splicer, stream, site or person."),
     ] = None,
     kind: Annotated[
-        str | None, typer.Option("--kind", help="Only of this kind, such as check-missed.")
+        str | None, typer.Option("--kind", help="Only findings of this kind, such as check-missed.")
     ] = None,
     severity: Annotated[
-        Severity | None, typer.Option("--severity", help="Only this pressing or more.")
+        Severity | None,
+        typer.Option("--severity", help="Only findings of this severity or higher."),
     ] = None,
     fail_on: Annotated[
         Severity | None,
         typer.Option(
-            "--fail-on", help="Exit with code 1 when one this pressing or more is listed."
+            "--fail-on", help="Exit with code 1 if a finding of this severity or higher is listed."
         ),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """List what needs a person: what, since when, and what to do next."""
+    """List the findings: what needs attention, since when, and what to do next."""
     from arcdrift.finding import KINDS, SEVERITY_ORDER
     from arcdrift.store import read
 

@@ -27,14 +27,14 @@ def import_files(
             metavar="FILE...",
             help=(
                 "Log files, folders of them, patterns such as '*.csv', or - for standard input. "
-                "A file may be CSV, .xlsx, .ods or Parquet, packed as .gz or .zip or not."
+                "A file may be CSV, .xlsx, .ods or Parquet, also inside .gz or .zip."
             ),
         ),
     ] = None,
     folder: CrewFolder = CURRENT_FOLDER,
     kind: Annotated[
         RecordKind | None,
-        typer.Option("--kind", help="What the files hold, when the headers do not tell."),
+        typer.Option("--kind", help="Kind of the files, if it does not follow from their headers."),
     ] = None,
     layout: Annotated[
         Path | None,
@@ -49,21 +49,22 @@ def import_files(
         typer.Option(
             "--watch",
             metavar="DIR",
-            help="Instead of FILE: import what is dropped into this folder, until Ctrl-C.",
+            help="Instead of FILE: import files that are put into this folder, until Ctrl-C.",
         ),
     ] = None,
     every: Annotated[
-        float, typer.Option("--every", metavar="SECONDS", help="With --watch: how often to look.")
+        float,
+        typer.Option("--every", metavar="SECONDS", help="With --watch: time between two looks."),
     ] = DEFAULT_INTERVAL_S,
     analyze: Annotated[
-        bool, typer.Option("--analyze", help="With --watch: analyze anew after new rows.")
+        bool, typer.Option("--analyze", help="With --watch: analyze again after new rows.")
     ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Read log files into the crew's store. Importing a file twice adds nothing.
 
     Every row is accounted for: accepted, already stored, conflicting with a stored one, or
-    put into quarantine with the reason.
+    quarantined with the reason.
     """
     if (watch is None) == (not files):
         raise UsageError("Give the log files to import, or --watch with a folder.")

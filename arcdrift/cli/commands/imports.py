@@ -22,7 +22,7 @@ COUNT_COLUMNS = ("lines", "rows", "accepted", "already_stored", "conflicting", "
 def imports(
     context: typer.Context, folder: CrewFolder = CURRENT_FOLDER, as_json: AsJson = False
 ) -> None:
-    """List the imported files, or take one back with `imports undo ID`."""
+    """List the imported files, or undo an import with `imports undo ID`."""
     if context.invoked_subcommand is not None:
         context.obj = folder
         return
@@ -60,7 +60,7 @@ def undo(
     folder: CrewFolder = CURRENT_FOLDER,
     as_json: AsJson = False,
 ) -> None:
-    """Take an import back whole: exactly the rows it added."""
+    """Undo an import: remove exactly the rows that it added."""
     from arcdrift.store.write import undo as undo_import
 
     folder = subcommand_folder(context, folder)

@@ -18,14 +18,14 @@ def init(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")],
     name: Annotated[
         str | None,
-        typer.Option("--name", help="What the crew is called.", show_default="the folder's name"),
+        typer.Option("--name", help="Name of the crew.", show_default="the folder's name"),
     ] = None,
     time_zone: Annotated[
         str | None,
         typer.Option(
             "--time-zone",
             metavar="ZONE",
-            help="Where the crew's clocks tick, such as Europe/Oslo or America/Denver.",
+            help="Time zone of the crew's clocks, such as Europe/Oslo or America/Denver.",
         ),
     ] = None,
     site: Annotated[
@@ -37,7 +37,7 @@ def init(
         ),
     ] = None,
 ) -> None:
-    """Make a crew folder: where a crew's settings and records live."""
+    """Make a crew folder, which holds a crew's settings and records."""
     from arcdrift.settings import CREW_FILE
 
     path = folder / CREW_FILE

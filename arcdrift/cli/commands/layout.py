@@ -19,11 +19,11 @@ if TYPE_CHECKING:
 
 
 def layout(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="A log to draft it from.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A sample log.")],
     folder: CrewFolder = CURRENT_FOLDER,
     kind: Annotated[
         RecordKind | None,
-        typer.Option("--kind", help="What the file holds, when its headers do not tell."),
+        typer.Option("--kind", help="Kind of the file, if it does not follow from its headers."),
     ] = None,
     out: Annotated[
         Path | None,
@@ -35,31 +35,31 @@ def layout(
         ),
     ] = None,
     day_first: Annotated[
-        bool, typer.Option("--day-first", help="Dates are day, then month, where both fit.")
+        bool, typer.Option("--day-first", help="Read ambiguous dates as day, then month.")
     ] = False,
     month_first: Annotated[
-        bool, typer.Option("--month-first", help="Dates are month, then day, where both fit.")
+        bool, typer.Option("--month-first", help="Read ambiguous dates as month, then day.")
     ] = False,
     time_zone: Annotated[
         str | None,
         typer.Option(
             "--time-zone",
             metavar="ZONE",
-            help="Where the clock ticks that wrote the times, such as Europe/Oslo.",
+            help="Time zone of the times in the file, such as Europe/Oslo.",
         ),
     ] = None,
     sheet: Annotated[
         str | None, typer.Option("--sheet", metavar="NAME", help="Sheet of a workbook.")
     ] = None,
     overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace a layout that is already there.")
+        bool, typer.Option("--overwrite", help="Replace an existing layout.")
     ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Draft a layout, which maps a file's headers and units to arcdrift's, and try it.
 
-    What the file cannot tell, such as which of 04/05 is the month, the draft leaves open and says
-    so. Nothing is imported.
+    What does not follow from the file, such as which part of 04/05 is the month, is left for you
+    to decide, and is listed. Nothing is imported.
     """
     from arcdrift.intake.containers.files import MAX_FILE_BYTES, open_log
     from arcdrift.intake.draft.draft_layout import draft_layout

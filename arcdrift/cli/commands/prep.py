@@ -20,7 +20,7 @@ VERDICT_TEXTS = {"ready": "ready", "not yet": "not yet", "trainer decides": "the
 
 
 def prep(folder: CrewFolder = CURRENT_FOLDER, as_json: AsJson = False) -> None:
-    """Show whose hands splice with more or less loss, apart from the splicers they were given.
+    """Show which technicians splice with more or less loss, apart from the machines they used.
 
     Figures are those of the last analysis. With --json: one object with people and machines,
     evenness, shares, signatures, runs of bad cleaves, sign-offs, blades, who shared splicers with

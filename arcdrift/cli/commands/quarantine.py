@@ -20,7 +20,7 @@ ImportId = Annotated[
     int | None, typer.Option("--import", metavar="ID", help="Only rows of this import.")
 ]
 By = Annotated[
-    str | None, typer.Option("--by", metavar="NAME", help="Who decides; default the login name.")
+    str | None, typer.Option("--by", metavar="NAME", help="Who decides; by default the login name.")
 ]
 JSON_NAMES = {
     "id": "id",
@@ -51,16 +51,16 @@ def quarantine(
         typer.Option(
             "--export",
             metavar="FILE",
-            help="Write these rows to a new CSV file, to be mended in a spreadsheet and imported.",
+            help="Write these rows to a new CSV file, to correct them and import it.",
         ),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show the rows that were kept apart, in groups, with the reason and the mend.
+    """Show the rows that were refused, in groups, with the reason and how to correct them.
 
-    Export them, mend them in a spreadsheet and import that file: what is right then is added,
-    and its rows leave this list. A log mended where it came from, imported again under its old
-    name and with its lines where they were, does the same.
+    Export the rows, correct them in a spreadsheet and import that file: rows that are right are
+    then added and leave this list. Or correct the log itself and import it again under the same
+    name, with its lines in the same places.
     """
     if context.invoked_subcommand is not None:
         context.obj = folder
@@ -102,11 +102,11 @@ def conflicts(
     folder: CrewFolder = CURRENT_FOLDER,
     import_id: ImportId = None,
     decided: Annotated[
-        bool, typer.Option("--decided", help="Also those that were decided, with by whom.")
+        bool, typer.Option("--decided", help="Also list decided conflicts, and who decided them.")
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Show rows of the same event with other values, old and new side by side."""
+    """Show rows whose values differ from a stored row of the same event, side by side."""
     from arcdrift.store import read
 
     folder = subcommand_folder(context, folder)
@@ -148,17 +148,17 @@ def conflicts(
 def keep(
     context: typer.Context,
     choice: Annotated[
-        Literal["old", "new"], typer.Argument(help="The stored values, or those of the file.")
+        Literal["old", "new"], typer.Argument(help="Keep the stored values, or those of the file.")
     ],
     ids: Annotated[
-        list[int] | None, typer.Argument(metavar="ID...", help="Conflicts, as listed.")
+        list[int] | None, typer.Argument(metavar="ID...", help="IDs of the conflicts.")
     ] = None,
-    all_conflicts: Annotated[bool, typer.Option("--all", help="Every open conflict.")] = False,
+    all_conflicts: Annotated[bool, typer.Option("--all", help="All open conflicts.")] = False,
     by: By = None,
     folder: CrewFolder = CURRENT_FOLDER,
     as_json: AsJson = False,
 ) -> None:
-    """Decide conflicts: keep the old values or the new ones. Who and when is kept as well."""
+    """Decide conflicts: keep the old or the new values. Who decided, and when, is recorded."""
     from arcdrift.intake.storing.conflict_decisions import keep as decide_conflicts
 
     if all_conflicts == bool(ids):
@@ -178,13 +178,13 @@ def keep(
 @app.command()
 def drop(
     context: typer.Context,
-    ids: Annotated[list[int], typer.Argument(metavar="ID...", help="Rows, as listed.")],
-    why: Annotated[str, typer.Option("--why", metavar="REASON", help="Why they are given up.")],
+    ids: Annotated[list[int], typer.Argument(metavar="ID...", help="IDs of the rows.")],
+    why: Annotated[str, typer.Option("--why", metavar="REASON", help="The reason.")],
     by: By = None,
     folder: CrewFolder = CURRENT_FOLDER,
     as_json: AsJson = False,
 ) -> None:
-    """Give up rows that nobody can mend. They stay on record with who, when and why."""
+    """Remove rows that cannot be corrected from the list. Who, when and why is recorded."""
     from arcdrift.intake.storing.conflict_decisions import drop as drop_rows
 
     folder = subcommand_folder(context, folder)

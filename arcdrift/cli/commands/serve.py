@@ -31,7 +31,7 @@ Port = Annotated[
 def serve(
     folder: CrewFolder = CURRENT_FOLDER,
     host: Annotated[
-        str, typer.Option("--host", help="Address to listen on; this computer's own only.")
+        str, typer.Option("--host", help="Address to listen on; only addresses of this computer.")
     ] = HOST,
     port: Port = None,
 ) -> None:

@@ -34,13 +34,13 @@ def simulate(
     days: Annotated[int, typer.Option("--days", min=1, help="How many calendar days.")] = 120,
     splices_per_day: Annotated[
         float,
-        typer.Option("--splices-per-day", min=1, help="Splices of one splicer on a workday."),
+        typer.Option("--splices-per-day", min=1, help="Mean splices of a splicer on a workday."),
     ] = 60.0,
     start: Annotated[
         str, typer.Option("--start", metavar="DATE", help="First day.")
     ] = "2026-07-20",
     seed: Annotated[
-        int, typer.Option("--seed", min=0, help="The same number makes the same logs again.")
+        int, typer.Option("--seed", min=0, help="The same number gives the same logs.")
     ] = 1,
     faults: Annotated[
         str,
@@ -52,7 +52,7 @@ def simulate(
         ),
     ] = "none",
     log_format: Annotated[
-        LogFormat, typer.Option("--format", help="What the four logs are written as.")
+        LogFormat, typer.Option("--format", help="File format of the four logs.")
     ] = LogFormat.csv,
     sample: Annotated[
         bool,
@@ -62,15 +62,13 @@ def simulate(
             "apply.",
         ),
     ] = False,
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace logs made before.")
-    ] = False,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace existing logs.")] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Make up the logs of an invented crew, healthy unless --faults says so, with the truth.
+    """Make up the logs of an invented crew, without faults unless --faults is given.
 
-    The folder gets four logs, a crew.toml and truth.json, which tells every planted fault;
-    truth-settings.parquet tells the arc setting each splicer truly needed, by the hour.
+    Writes four logs, a crew.toml, truth.json with every planted fault, and truth-settings.parquet
+    with the arc setting that each splicer truly needed in each hour.
     """
     from datetime import date
 

@@ -1,7 +1,6 @@
 """Daily arc checks: their times, their outcomes and the settings they store."""
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -11,8 +10,6 @@ from scipy.signal import lfilter
 from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.simulate.crew.faults import faults_of_kind
 from arcdrift.simulate.crew.scenario import Scenario, SplicerSpec
-
-CheckPlan = Literal["on-time", "retry", "late", "missed", "failed-only"]
 
 _REPEAT_DELAY_S = 330
 """Time from a failed check to its repeat."""
@@ -72,7 +69,7 @@ def plan_checks(
     Returns
     -------
     ndarray of str
-        A `CheckPlan` for each day.
+        ``on-time``, ``retry``, ``late``, ``missed`` or ``failed-only`` for each day.
     """
     rng = scenario.rng("habits", splicer.name)
     habits = scenario.habits
@@ -105,7 +102,7 @@ def check_attempts(
     Parameters
     ----------
     plan : ndarray of str
-        A `CheckPlan` for each day.
+        The plan of each day, from `plan_checks`.
     times, day_index : ndarray of int
         Splice times, and the day that each belongs to.
     seed : Generator
