@@ -155,7 +155,7 @@ def fit_arc(
         From `arcdrift.analysis.arc.arc_points.arc_points`, this splicer only.
     unit : str
         Unit of its arc setting.
-    sisters : list of Fit
+    peers : list of Fit
         Splicers of the same model and unit, this one left out.
     phi : float
         Lag-1 correlation of checks, pooled over those splicers.

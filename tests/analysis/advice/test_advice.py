@@ -19,13 +19,13 @@ EFFECT = Effect("air", "air", "across the air seen", 1.0, 0.0, 2.0, None)
 
 
 def air(celsius: float, pressure: float = 1000.0, humidity: float = 50.0) -> dict[str, float]:
-    one = [np.array([value]) for value in (celsius, pressure, humidity)]
+    values = [np.array([value]) for value in (celsius, pressure, humidity)]
     return {
         "temperature_c": celsius,
         "pressure_hpa": pressure,
         "humidity_pct": humidity,
-        "air_density": float(air_density(*one)[0]),
-        "vapor_pressure": float(vapor_pressure(one[0], one[2])[0]),
+        "air_density": float(air_density(*values)[0]),
+        "vapor_pressure": float(vapor_pressure(values[0], values[2])[0]),
     }
 
 
@@ -54,9 +54,9 @@ def state(celsius_now: float = 15.0, **changes: object) -> SplicerState:
 
 
 def model(level: float = 100.0, sigma: float = 3.0, spread: float = 1.0) -> ArcModel:
-    at = air(15.0)
+    reference = air(15.0)
     slopes = np.array([-120.0, 0.35, -2.0])
-    x = np.array([at["air_density"] - 1.225, at["vapor_pressure"] - 10.0, 0.5])
+    x = np.array([reference["air_density"] - 1.225, reference["vapor_pressure"] - 10.0, 0.5])
     cov = np.diag([40.0, 0.01, 0.2, spread])
     return ArcModel(
         splicer="Heron", unit="steps", checks=90, used=88, excluded={}, epochs=1, effects=(),
@@ -68,48 +68,48 @@ def model(level: float = 100.0, sigma: float = 3.0, spread: float = 1.0) -> ArcM
 
 
 def test_a_fresh_check_in_the_same_air_keeps_working() -> None:
-    told = advise(state(), model(), CREW)
-    assert told.verdict == "keep-working"
-    assert told.probability is not None
-    assert told.probability < 0.01
-    assert told.basis == "model"
-    assert told.required is not None
-    assert told.required["value"] == pytest.approx(100.0, abs=0.1)
-    assert [row["program_class"] for row in told.program_classes] == ["fixed", "self-adjusting"]
-    assert any("high voltage" in caution for caution in told.cautions)
+    advice = advise(state(), model(), CREW)
+    assert advice.verdict == "keep-working"
+    assert advice.probability is not None
+    assert advice.probability < 0.01
+    assert advice.basis == "model"
+    assert advice.required is not None
+    assert advice.required["value"] == pytest.approx(100.0, abs=0.1)
+    assert [row["program_class"] for row in advice.program_classes] == ["fixed", "self-adjusting"]
+    assert any("high voltage" in caution for caution in advice.cautions)
 
 
 def test_probability_against_direct_simulation() -> None:
     """Outside check: draw the coefficients, count how often the setting is off."""
-    asked = state(celsius_now=23.0)
-    told = advise(asked, model(level=103.0), CREW)
+    question = state(celsius_now=23.0)
+    advice = advise(question, model(level=103.0), CREW)
     fitted, now = model(level=103.0), air(23.0)
     draws = multivariate_normal(fitted.mean, np.array(fitted.cov)).rvs(
         400_000, random_state=np.random.default_rng(1)
     )
     x = np.array([now["air_density"] - 1.225, now["vapor_pressure"] - 10.0, 0.52, 1.0])
     share = np.mean(np.abs(draws @ x - 100.0) > 9.0)
-    assert told.probability == pytest.approx(share, abs=0.003)
+    assert advice.probability == pytest.approx(share, abs=0.003)
     assert 0.02 < share < 0.98
 
 
 def test_breakdown_adds_up_to_required_minus_set() -> None:
-    told = advise(state(celsius_now=22.0), model(level=104.0), CREW)
-    assert told.required is not None
-    assert told.setting is not None
-    parts = {row["part"]: row["change"] for row in told.breakdown}
+    advice = advise(state(celsius_now=22.0), model(level=104.0), CREW)
+    assert advice.required is not None
+    assert advice.setting is not None
+    parts = {row["part"]: row["change"] for row in advice.breakdown}
     assert set(parts) == {"air", "wear", "unexplained"}
-    assert sum(parts.values()) == pytest.approx(told.required["value"] - told.setting)
+    assert sum(parts.values()) == pytest.approx(advice.required["value"] - advice.setting)
     assert parts["wear"] == pytest.approx(-2.0 * 0.02)
     assert parts["unexplained"] == pytest.approx(4.0)
 
 
 def test_an_arc_far_off_recalibrates_for_that_reason_first() -> None:
-    told = advise(state(), model(level=120.0), CREW)
-    assert told.verdict == "recalibrate"
-    assert told.probability is not None
-    assert told.probability > 0.99
-    assert told.reasons[0].startswith("The arc should be at 120 steps")
+    advice = advise(state(), model(level=120.0), CREW)
+    assert advice.verdict == "recalibrate"
+    assert advice.probability is not None
+    assert advice.probability > 0.99
+    assert advice.reasons[0].startswith("The arc should be at 120 steps")
 
 
 @pytest.mark.parametrize(
@@ -129,54 +129,54 @@ def test_an_arc_far_off_recalibrates_for_that_reason_first() -> None:
     ],
 )
 def test_plain_rules_stand_without_a_model(changes: dict[str, object], sentence: str) -> None:
-    told = advise(state(**changes), None, CREW)
-    assert told.verdict == "recalibrate"
-    assert told.reasons[0] == sentence
-    assert told.basis == "plain rules"
-    assert told.probability is None
+    advice = advise(state(**changes), None, CREW)
+    assert advice.verdict == "recalibrate"
+    assert advice.reasons[0] == sentence
+    assert advice.basis == "plain rules"
+    assert advice.probability is None
 
 
 def test_air_rules_give_the_move_and_the_rule() -> None:
-    told = advise(state(celsius_now=26.0), None, CREW)
-    assert told.reasons == ("Temperature moved +11 °C since the check (rule: 10 °C).",)
-    assert told.verdict == "recalibrate"
+    advice = advise(state(celsius_now=26.0), None, CREW)
+    assert advice.reasons == ("Temperature moved +11 °C since the check (rule: 10 °C).",)
+    assert advice.verdict == "recalibrate"
     assert advise(state(celsius_now=24.9), None, CREW).verdict == "keep-working"
 
 
 def test_air_never_seen_falls_back_and_says_so() -> None:
-    told = advise(
+    advice = advise(
         state(air=AirNow(**air(15.0, pressure=820.0), source="typed in", age_min=None)),
         model(), CREW,
     )  # fmt: skip
-    assert told.basis == "plain rules"
-    assert told.basis_note == (
+    assert advice.basis == "plain rules"
+    assert advice.basis_note == (
         "Plain rules only: the air's density lies outside what this splicer has seen."
     )
-    assert told.probability is None
-    assert any(reason.startswith("Pressure moved -180 hPa") for reason in told.reasons)
+    assert advice.probability is None
+    assert any(reason.startswith("Pressure moved -180 hPa") for reason in advice.reasons)
 
 
 def test_a_refusal_is_passed_on_in_its_own_words() -> None:
-    told = advise(state(), Refusal("Heron", 6, 6, "only 6 usable checks"), CREW)
-    assert told.basis_note == "Plain rules only: only 6 usable checks."
-    assert told.verdict == "keep-working"
+    advice = advise(state(), Refusal("Heron", 6, 6, "only 6 usable checks"), CREW)
+    assert advice.basis_note == "Plain rules only: only 6 usable checks."
+    assert advice.verdict == "keep-working"
 
 
 def test_without_air_nobody_can_tell() -> None:
-    told = advise(state(air=None), model(), CREW)
-    assert told.verdict == "cannot-tell"
-    assert told.probability is None
-    assert told.air is None
+    advice = advise(state(air=None), model(), CREW)
+    assert advice.verdict == "cannot-tell"
+    assert advice.probability is None
+    assert advice.air is None
 
 
 DRIFT = OpenArcFinding("f1", "arc-drift", "The arc setting has been drifting.", pressing=True)
 
 
 def test_an_open_drift_is_told_before_anything_else() -> None:
-    told = advise(state(open_findings=(DRIFT,)), model(), CREW)
-    assert told.verdict == "keep-working"  # a new check would only store what is stored now
-    assert told.drifting
-    assert told.reasons[:2] == (DRIFT.words, DRIFT_NOTE)
+    advice = advise(state(open_findings=(DRIFT,)), model(), CREW)
+    assert advice.verdict == "keep-working"  # a new check would only store what is stored now
+    assert advice.drifting
+    assert advice.reasons[:2] == (DRIFT.words, DRIFT_NOTE)
     off = advise(state(open_findings=(DRIFT,)), model(level=140.0), CREW)
     assert off.verdict == "recalibrate"
     assert off.reasons[-2:] == (DRIFT.words, DRIFT_NOTE)
@@ -184,20 +184,20 @@ def test_an_open_drift_is_told_before_anything_else() -> None:
 
 
 def test_a_drift_gone_quiet_is_still_named_but_does_not_press() -> None:
-    told = advise(state(open_findings=(replace(DRIFT, pressing=False),)), model(), CREW)
-    assert told.reasons[-1] == DRIFT.words
-    assert DRIFT_NOTE not in told.reasons
-    assert not told.drifting
+    advice = advise(state(open_findings=(replace(DRIFT, pressing=False),)), model(), CREW)
+    assert advice.reasons[-1] == DRIFT.words
+    assert DRIFT_NOTE not in advice.reasons
+    assert not advice.drifting
     worn = OpenArcFinding("f2", "electrodes-worn", "4,277 arcs on electrodes.", pressing=True)
-    told = advise(state(open_findings=(worn,)), model(), CREW)
-    assert told.reasons[0] == worn.words
-    assert DRIFT_NOTE not in told.reasons
+    advice = advise(state(open_findings=(worn,)), model(), CREW)
+    assert advice.reasons[0] == worn.words
+    assert DRIFT_NOTE not in advice.reasons
 
 
 def test_a_place_only_asked_about_is_not_told_as_a_move() -> None:
-    asked = state(celsius_now=27.0, site="Ridge", asked_elsewhere=True)
-    told = advise(asked, None, CREW)
-    assert told.reasons[:2] == (
+    question = state(celsius_now=27.0, site="Ridge", asked_elsewhere=True)
+    advice = advise(question, None, CREW)
+    assert advice.reasons[:2] == (
         "It was checked at Harbor; Ridge would be another site.",
         "Temperature there would be +12 °C from that at the check (rule: 10 °C).",
     )
@@ -210,8 +210,8 @@ def test_a_place_only_asked_about_is_not_told_as_a_move() -> None:
 def test_an_old_reading_is_told_and_trusted_less(minutes: float | None, old: bool) -> None:
     aged = AirNow(**air(15.0), source="site logger", age_min=minutes)
     for known in (model(), None):
-        told = advise(state(air=aged), known, CREW)
-        said = [reason for reason in told.reasons if "less sure than it looks" in reason]
+        advice = advise(state(air=aged), known, CREW)
+        said = [reason for reason in advice.reasons if "less sure than it looks" in reason]
         assert len(said) == old
     if old:
         assert said[0].startswith("The air reading is 30 min old")
@@ -219,10 +219,10 @@ def test_an_old_reading_is_told_and_trusted_less(minutes: float | None, old: boo
 
 def test_an_old_reading_alone_is_no_finding_of_moved_air() -> None:
     aged = AirNow(**air(15.0), source="site logger", age_min=45.0)
-    asked = state(air=aged, failed_since=1)
-    told = advise(asked, model(), CREW)
-    assert told.verdict == "recalibrate"
-    found = conditions_moved_finding(told, asked, asked.now)
+    question = state(air=aged, failed_since=1)
+    advice = advise(question, model(), CREW)
+    assert advice.verdict == "recalibrate"
+    found = conditions_moved_finding(advice, question, question.now)
     assert found is None or "old" not in found.summary
 
 
@@ -237,9 +237,9 @@ def test_an_old_reading_alone_is_no_finding_of_moved_air() -> None:
 )
 def test_readings_too_old_to_use_are_told_with_their_age(at: str | None, words: str) -> None:
     newest = None if at is None else pd.Timestamp(at)
-    told = advise(state(air=None, newest_reading=newest), model(), CREW)
-    assert told.verdict == "cannot-tell"
-    assert told.reasons == (f"{words}, so nobody can say what the air has done.",)
+    advice = advise(state(air=None, newest_reading=newest), model(), CREW)
+    assert advice.verdict == "cannot-tell"
+    assert advice.reasons == (f"{words}, so nobody can say what the air has done.",)
 
 
 def test_json_shape() -> None:

@@ -64,26 +64,26 @@ AT_500 = reading("Harbor", 11.75, 954.6084, humidity=1.0)
 
 
 def test_the_other_sites_own_reading_goes_first() -> None:
-    told = air(AT_500, reading("Pass", -3.0, 790.0), elsewhere="Pass")
-    assert (told.temperature_c, told.pressure_hpa) == (-3.0, 790.0)
-    assert told.source == "site logger"
-    assert told.age_min == pytest.approx(10.0)
+    advice = air(AT_500, reading("Pass", -3.0, 790.0), elsewhere="Pass")
+    assert (advice.temperature_c, advice.pressure_hpa) == (-3.0, 790.0)
+    assert advice.source == "site logger"
+    assert advice.age_min == pytest.approx(10.0)
 
 
 @pytest.mark.parametrize("elsewhere", ["Pass", 2000.0])
 def test_without_one_the_present_air_is_brought_there(elsewhere: str | float) -> None:
-    told = air(AT_500, elsewhere=elsewhere)
+    advice = air(AT_500, elsewhere=elsewhere)
     # the standard atmosphere is dry; WMO-No. 8 rounds its constants
-    assert told.pressure_hpa == pytest.approx(794.9520, abs=0.2)
-    assert told.temperature_c == 11.75
-    assert told.source == "site logger, brought from 500 to 2000 m, its temperature kept"
+    assert advice.pressure_hpa == pytest.approx(794.9520, abs=0.2)
+    assert advice.temperature_c == 11.75
+    assert advice.source == "site logger, brought from 500 to 2000 m, its temperature kept"
 
 
 def test_the_temperature_there_may_be_typed() -> None:
-    told = air(AT_500, elsewhere=2000.0, typed={"temperature_c": 2.0})
-    assert told.pressure_hpa == pytest.approx(794.9520, abs=0.2)
-    assert told.temperature_c == 2.0
-    assert told.source == "typed in, rest from site logger, brought from 500 to 2000 m"
+    advice = air(AT_500, elsewhere=2000.0, typed={"temperature_c": 2.0})
+    assert advice.pressure_hpa == pytest.approx(794.9520, abs=0.2)
+    assert advice.temperature_c == 2.0
+    assert advice.source == "typed in, rest from site logger, brought from 500 to 2000 m"
 
 
 def test_where_it_already_is_nothing_changes() -> None:

@@ -29,7 +29,7 @@ BLADE = BladeState("C1", ("Heron",), "4", 620, NOW, None, NOW, 3)
 CLEANED = IntervalState("cleaned", NOW - pd.Timedelta(days=3), 3.0, 150, 3 / 14, None)
 
 
-def told(
+def items_by_name(
     state: SplicerState = SITUATION,
     wear: ElectrodeState = WEAR,
     blades: tuple[BladeState, ...] = (BLADE,),
@@ -39,7 +39,7 @@ def told(
 
 
 def test_all_in_order() -> None:
-    items = told()
+    items = items_by_name()
     assert list(items) == ["Arc check", "Electrodes", "Blade", "Cleaning", "Air"]
     assert {item.state for item in items.values()} == {"ok"}
     assert items["Arc check"].words == "Done 2 h ago."
@@ -59,18 +59,18 @@ def test_all_in_order() -> None:
     ],
 )
 def test_a_check_is_due(state: SplicerState, words: str) -> None:
-    item = told(state)["Arc check"]
+    item = items_by_name(state)["Arc check"]
     assert item.state == "due"
     assert item.words.startswith(words)
 
 
 def test_worn_electrodes_ask_for_power_off() -> None:
     worn = replace(WEAR, arcs=4200.0, arcs_left=Forecast(300.0, 300.0, 300.0))
-    item = told(wear=worn)["Electrodes"]
+    item = items_by_name(wear=worn)["Electrodes"]
     assert item.state == "due"
     assert item.words.endswith("Power off before touching them.")
     spent = replace(WEAR, arcs=4600.0, arcs_left=Forecast(0.0, 0.0, 0.0))
-    assert told(wear=spent)["Electrodes"].words.startswith(
+    assert items_by_name(wear=spent)["Electrodes"].words.startswith(
         "No arcs left: 4,600 on them, set to last 4,500."
     )
 
@@ -78,14 +78,14 @@ def test_worn_electrodes_ask_for_power_off() -> None:
 def test_blade_and_cleaning_due() -> None:
     blade = replace(BLADE, cleaves=1040)
     late = IntervalState("v-grooves cleaned", NOW, 61.0, 900, 61 / 60, NOW)
-    items = told(blades=(blade,), intervals=(late,))
+    items = items_by_name(blades=(blade,), intervals=(late,))
     assert items["Blade"].state == "due"
     assert items["V-grooves"].state == "due"
     assert items["V-grooves"].words == "61 of 60 days, 900 of 3,000 splices since the last."
 
 
 def test_air_past_a_rule_is_due() -> None:
-    item = told(replace(SITUATION, air=replace(AIR, temperature_c=-1.0)))["Air"]
+    item = items_by_name(replace(SITUATION, air=replace(AIR, temperature_c=-1.0)))["Air"]
     assert item.state == "due"
     assert "-11 °C" in item.words
 
@@ -96,13 +96,13 @@ def test_what_nobody_logged_is_unknown_never_in_order() -> None:
         WEAR, arcs=None, arcs_left=None, workdays_left=None,
         notes=("No arc check carries an arc count, so wear cannot be told.",),
     )  # fmt: skip
-    items = told(
+    items = items_by_name(
         nothing, bare, (), (IntervalState("factory service", None, None, None, None, None),)
     )
-    assert {item.state for what, item in items.items() if what != "Arc check"} == {"unknown"}
+    assert {item.state for name, item in items.items() if name != "Arc check"} == {"unknown"}
     assert "No arc check carries an arc count" in items["Electrodes"].words
     unturned = replace(BLADE, cleaves=None, since=None)
-    assert told(blades=(unturned,))["Blade"].state == "unknown"
-    assert "no turn of its blade is on record" in told(blades=(unturned,))["Blade"].words
-    part = told(replace(SITUATION, air=replace(AIR, humidity_pct=None)))["Air"]
+    assert items_by_name(blades=(unturned,))["Blade"].state == "unknown"
+    assert "no turn of its blade is on record" in items_by_name(blades=(unturned,))["Blade"].words
+    part = items_by_name(replace(SITUATION, air=replace(AIR, humidity_pct=None)))["Air"]
     assert (part.state, part.words) == ("unknown", "+4 °C, +4 hPa since the last check.")

@@ -17,8 +17,8 @@ NOTHING = Effect("air", "air", "across the air seen", 0.0, 0.0, 0.0, None)
 def met(
     celsius: float, *, outdoor: bool = False, hpa: float = 1000.0, rh: float = 50.0
 ) -> AirAndWear:
-    one = [np.array([value]) for value in (celsius, hpa, rh)]
-    density, vapor = float(air_density(*one)[0]), float(vapor_pressure(one[0], one[2])[0])
+    values = [np.array([value]) for value in (celsius, hpa, rh)]
+    density, vapor = float(air_density(*values)[0]), float(vapor_pressure(values[0], values[2])[0])
     return AirAndWear(celsius, hpa, density, vapor, 500.0, outdoor)
 
 
@@ -36,18 +36,22 @@ def model(spread: float = 1.0, sigma: float = 3.0) -> ArcModel:
 
 
 def test_a_check_the_model_knows_changes_nothing() -> None:
-    told = required_setting(model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=True)
-    assert told.value == pytest.approx(100.0)
-    assert told.spread == pytest.approx(1.0)
+    required = required_setting(model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=True)
+    assert required.value == pytest.approx(100.0)
+    assert required.spread == pytest.approx(1.0)
 
 
 def test_a_later_check_is_weighed_by_precision() -> None:
     """Normal mean with known variances: precisions 1/1 and 1/9 (any textbook)."""
-    told = required_setting(model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=False)
-    assert told.value == pytest.approx((100.0 * 1 + 110.0 / 9) / (1 + 1 / 9))
-    assert told.spread == pytest.approx((1 + 1 / 9) ** -0.5)
-    beyond = norm.sf(119.0, told.value, told.spread) + norm.cdf(101.0, told.value, told.spread)
-    assert told.probability_off(110.0, 9.0) == pytest.approx(beyond)
+    required = required_setting(
+        model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=False
+    )
+    assert required.value == pytest.approx((100.0 * 1 + 110.0 / 9) / (1 + 1 / 9))
+    assert required.spread == pytest.approx((1 + 1 / 9) ** -0.5)
+    beyond = norm.sf(119.0, required.value, required.spread) + norm.cdf(
+        101.0, required.value, required.spread
+    )
+    assert required.probability_off(110.0, 9.0) == pytest.approx(beyond)
 
 
 def test_told_chances_come_true_when_the_check_is_news() -> None:
@@ -55,34 +59,34 @@ def test_told_chances_come_true_when_the_check_is_news() -> None:
     rng = np.random.default_rng(4)
     needed = 100.0 + 2.0 * rng.normal(size=4000)
     stored = needed + 3.0 * rng.normal(size=4000)
-    here, fitted = met(15.0), model(2.0)
-    told = np.array(
+    present, fitted = met(15.0), model(2.0)
+    required = np.array(
         [
             required_setting(
-                fitted, here, here, value, same_shift=True, learned=False
+                fitted, present, present, value, same_shift=True, learned=False
             ).probability_off(value, 4.0)
             for value in stored
         ]
     )  # fmt: skip
     off = np.abs(needed - stored) > 4.0
     for low, high in ((0.0, 0.1), (0.1, 0.3), (0.3, 0.6), (0.6, 0.9)):
-        here_in = (told >= low) & (told < high)
-        error = np.sqrt(told[here_in].mean() * (1 - told[here_in].mean()) / here_in.sum())
-        assert off[here_in].mean() == pytest.approx(told[here_in].mean(), abs=4 * error)
+        here_in = (required >= low) & (required < high)
+        error = np.sqrt(required[here_in].mean() * (1 - required[here_in].mean()) / here_in.sum())
+        assert off[here_in].mean() == pytest.approx(required[here_in].mean(), abs=4 * error)
 
 
 def test_cold_outdoor_air_leaves_a_heated_room_open() -> None:
-    told = required_setting(
+    required = required_setting(
         model(), met(0.0, outdoor=True), None, 100.0, same_shift=True, learned=True
     )  # fmt: skip
     # nothing is known of this splicer's rooms: 2 of 20 assumed, and 20 checks without one
-    assert told.heated == pytest.approx(2 / 40)
+    assert required.heated == pytest.approx(2 / 40)
     warmer = met(20.5, rh=50 * met(0.0).vapor_pressure / met(20.5).vapor_pressure)
-    assert told.indoors == pytest.approx(
+    assert required.indoors == pytest.approx(
         float(warmer.regressors @ np.array(model().mean)), abs=1e-6
     )
-    assert told.outdoors < told.value < told.indoors
-    assert told.spread > 1.0
+    assert required.outdoors < required.value < required.indoors
+    assert required.spread > 1.0
 
 
 def test_who_checked_in_a_room_still_works_there() -> None:
@@ -102,9 +106,9 @@ def test_warm_air_or_a_logger_leaves_nothing_open() -> None:
         met(19.0, outdoor=True),
         replace(met(0.0, outdoor=True), pressure_hpa=None),
     ):
-        told = required_setting(model(), now, None, 100.0, same_shift=True, learned=True)
-        assert told.heated == 0.0
-        assert told.value == pytest.approx(told.outdoors)
+        required = required_setting(model(), now, None, 100.0, same_shift=True, learned=True)
+        assert required.heated == 0.0
+        assert required.value == pytest.approx(required.outdoors)
 
 
 def test_a_sensor_beside_the_check_tells_the_room_from_the_open() -> None:
@@ -114,9 +118,9 @@ def test_a_sensor_beside_the_check_tells_the_room_from_the_open() -> None:
     cold = required_setting(model(), now, met(3.0), 100.0, same_shift=True, learned=True)
     assert cold.heated < 0.01
     mild = met(17.0, outdoor=True)
-    either = required_setting(model(), mild, met(20.0), 100.0, same_shift=True, learned=True)
+    ambiguous = required_setting(model(), mild, met(20.0), 100.0, same_shift=True, learned=True)
     # Bayes by hand: .05 N(20; 20.5, 1.5) against .95 N(20; 17, 5)
     inside, other = 0.05 * norm.pdf(20.0, 20.5, 1.5), 0.95 * norm.pdf(20.0, 17.0, 5.0)
-    assert either.heated == pytest.approx(inside / (inside + other))
+    assert ambiguous.heated == pytest.approx(inside / (inside + other))
     later = required_setting(model(), now, met(21.0), 100.0, same_shift=False, learned=True)
     assert later.heated == pytest.approx(2 / 40)

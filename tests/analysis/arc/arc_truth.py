@@ -50,12 +50,12 @@ def simulated_points(
         )
         if fault is not None and name in faulty:
             setting = setting + fault(day)
-        at = pd.Timestamp("2026-01-01T07:00Z") + pd.to_timedelta(day, "D")
+        times = pd.Timestamp("2026-01-01T07:00Z") + pd.to_timedelta(day, "D")
         frames.append(
             pd.DataFrame(
                 {
                     "splicer": name,
-                    "checked_at": (at + pd.Timedelta(minutes=i)).as_unit("us"),
+                    "checked_at": (times + pd.Timedelta(minutes=i)).as_unit("us"),
                     "site": "Harbor",
                     "epoch": epoch,
                     "arc_setting": np.round(setting),

@@ -53,7 +53,7 @@ def test_pool_of_equal_covariances_is_the_plain_mean() -> None:
 
 def test_intervals_cover_the_truth() -> None:
     # 16 sisters x 4 crews: 64 intervals a slope; .95 coverage has a standard error of .027
-    own, pooled, spans = np.zeros(3), np.zeros(3), 0
+    own_hits, pooled, spans = np.zeros(3), np.zeros(3), 0
     scale = np.array([0.01, 1.0, 1.0])
     total = 0
     for seed in range(4):
@@ -65,7 +65,7 @@ def test_intervals_cover_the_truth() -> None:
             model, _ = fit_arc(name, part, "steps", peers, PHI)
             assert isinstance(model, ArcModel)
             true = truth[name] * scale
-            own += [e.low <= t <= e.high for e, t in zip(model.effects, true, strict=True)]
+            own_hits += [e.low <= t <= e.high for e, t in zip(model.effects, true, strict=True)]
             pooled += [e.low <= t <= e.high for e, t in zip(model.pooled, true, strict=True)]
             assert model.sigma == pytest.approx(SD, rel=0.45)
             assert 0 < model.pooling_weight < 1
@@ -73,9 +73,9 @@ def test_intervals_cover_the_truth() -> None:
             widths = [e.high - e.low for e in model.effects[:2]]
             assert model.pooled[0].high - model.pooled[0].low < widths[0]
             spans += model.air_span.high - model.air_span.low < 2 * widths[0]
-    assert (own / total > 0.86).all()
+    assert (own_hits / total > 0.86).all()
     assert (pooled / total > 0.86).all()
-    assert (own / total < 1).any()
+    assert (own_hits / total < 1).any()
 
 
 def test_refusals_say_what_is_missing() -> None:
@@ -162,9 +162,11 @@ def test_finding_names_size_and_onset() -> None:
         6, 170, seed=9, fault=lambda day: np.where(day >= 120, 12.0, 0.0), faulty=("s0",)
     )
     charted = points.join(drift_charts(points, 370.0))
-    mine = charted[charted["splicer"] == "s0"]
-    told = arc_findings(mine, NO_SERVICE, "steps", NOW, np.array([-120.0, 0.35, -2.0]))
-    found = [finding for finding in told if finding.kind == "arc-step"]
+    splicer_rows = charted[charted["splicer"] == "s0"]
+    model_told = arc_findings(
+        splicer_rows, NO_SERVICE, "steps", NOW, np.array([-120.0, 0.35, -2.0])
+    )
+    found = [finding for finding in model_told if finding.kind == "arc-step"]
     true = pd.Timestamp("2026-01-01T07:00Z") + pd.Timedelta(days=120)
     near = [f for f in found if f.onset and abs(f.onset.estimate - true) <= pd.Timedelta(days=3)]
     assert len(near) == 1

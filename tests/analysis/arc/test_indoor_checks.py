@@ -42,11 +42,11 @@ def test_weights_and_z_hold_over_checks_of_a_known_mixture():
     heated = rng.random(6_000) < 0.15
     outdoors = rng.standard_t(40, len(heated)) + 2.5 * heated
     rooms = IndoorMixture()
-    told = np.array([rooms.score(value, value - 2.5, 40.0) for value in outdoors])
+    scores = np.array([rooms.score(value, value - 2.5, 40.0) for value in outdoors])
     assert rooms.share == pytest.approx(0.15, abs=0.01)
-    sure = told[:, 0] > 0.5
-    assert heated[sure].mean() == pytest.approx(told[sure, 0].mean(), abs=0.03)
-    assert stats.kstest(told[1000:, 1], "norm").pvalue > 0.01
+    certain = scores[:, 0] > 0.5
+    assert heated[certain].mean() == pytest.approx(scores[certain, 0].mean(), abs=0.03)
+    assert stats.kstest(scores[1000:, 1], "norm").pvalue > 0.01
 
 
 def test_a_setting_no_air_explains_stays_far():

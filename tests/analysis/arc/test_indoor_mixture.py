@@ -37,8 +37,8 @@ def test_rooms_and_slopes_come_out_as_they_were() -> None:
         points["heated"] = indoor_probabilities(points, PHI)
         told.append(points["heated"])
         was.append(heated)
-        for name, mine in points.groupby("splicer"):
-            fit = Checks.from_points(mine).fit(PHI)
+        for name, splicer_rows in points.groupby("splicer"):
+            fit = Checks.from_points(splicer_rows).fit(PHI)
             assert fit is not None
             error.append(fit.slopes[0] / truth[str(name)][0] - 1)
     # 30 slopes, each known to about 10 %: 2 % of standard error
@@ -47,8 +47,8 @@ def test_rooms_and_slopes_come_out_as_they_were() -> None:
     # over eight seeds 0.94 of the rooms are told
     assert chance.sum() == pytest.approx(heated.sum(), rel=0.2)
     for low, high in ((0.0, 0.1), (0.1, 0.4), (0.4, 0.8), (0.8, 1.0)):
-        here = (chance > low) & (chance <= high)
-        assert heated[here].mean() == pytest.approx(chance[here].mean(), abs=0.1)
+        inside_epoch = (chance > low) & (chance <= high)
+        assert heated[inside_epoch].mean() == pytest.approx(chance[inside_epoch].mean(), abs=0.1)
 
 
 def test_nothing_is_weighed_beside_a_logger() -> None:
@@ -59,8 +59,8 @@ def test_nothing_is_weighed_beside_a_logger() -> None:
 def test_lost_information_is_what_the_mixtures_curvature_lacks() -> None:
     """Reference: the second derivative of the log-likelihood of the mixture, numerically."""
     points, _, _ = _with_rooms(5, 0.3)
-    mine = points[points["splicer"] == "s0"].head(45)
-    checks, share, sigma = Checks.from_points(mine), 0.3, 3.0
+    splicer_rows = points[points["splicer"] == "s0"].head(45)
+    checks, share, sigma = Checks.from_points(splicer_rows), 0.3, 3.0
     outdoors = design(checks.x, checks.epoch, 1)
     indoors = outdoors.copy()
     indoors[:, 0] += checks.step
@@ -95,6 +95,9 @@ def test_lag_one_is_not_swallowed_by_the_levels_of_many_epochs() -> None:
     fits = []
     for seed in range(4):
         points, _ = simulated_points(8, 120, seed=40 + seed, life=1500)  # four epochs
-        fits += [Checks.from_points(mine).fit(PHI) for _, mine in points.groupby("splicer")]
+        fits += [
+            Checks.from_points(splicer_rows).fit(PHI)
+            for _, splicer_rows in points.groupby("splicer")
+        ]
     # 3,840 checks: a standard error of .016
     assert pooled_lag1([fit for fit in fits if fit is not None]) == pytest.approx(PHI, abs=0.04)

@@ -56,20 +56,20 @@ def test_leaving_a_check_out_equals_refitting_without_it(crew: dict[str, pd.Data
     full = design(center_air(points).to_numpy(), epoch, int(epoch.max()) + 1)
     y, sigma = points["arc_setting"].to_numpy(), covariance(epoch)
     whole = sm.GLS(y, full, sigma=sigma).fit()
-    told = deletion_diagnostics(full, y, epoch, PHI, None)
+    influences = deletion_diagnostics(full, y, epoch, PHI, None)
     first = int(np.flatnonzero(np.diff(epoch))[0]) + 1
     for at in (0, 1, 17, first, len(y) - 1):
         keep = np.arange(len(y)) != at
         part = sm.GLS(y[keep], full[keep], sigma=sigma[np.ix_(keep, keep)]).fit()
-        np.testing.assert_allclose(told.change[at], part.params - whole.params, rtol=1e-6)
+        np.testing.assert_allclose(influences.change[at], part.params - whole.params, rtol=1e-6)
         to_rest = sigma[at, keep] @ np.linalg.inv(sigma[np.ix_(keep, keep)])
         row = full[at] - to_rest @ full[keep]
         spread = part.scale * (1 - to_rest @ sigma[keep, at]) + row @ part.cov_params() @ row
         off = y[at] - to_rest @ y[keep] - row @ part.params
-        assert told.studentized[at] == pytest.approx(off / np.sqrt(spread), rel=1e-6)
+        assert influences.studentized[at] == pytest.approx(off / np.sqrt(spread), rel=1e-6)
         moved = full @ (part.params - whole.params)
         cook = moved @ np.linalg.solve(sigma, moved) / (full.shape[1] * whole.scale)
-        assert told.cooks_distance[at] == pytest.approx(cook, rel=1e-6)
+        assert influences.cooks_distance[at] == pytest.approx(cook, rel=1e-6)
 
 
 def test_the_air_effect_without_a_check_borrows_as_the_model_does(
@@ -80,7 +80,7 @@ def test_the_air_effect_without_a_check_borrows_as_the_model_does(
     x = center_air(points).to_numpy()
     full = design(x, epoch, model.epochs)
     y, sigma = points["arc_setting"].to_numpy(), covariance(epoch)
-    told = check_influence(points, model, prior)
+    influences = check_influence(points, model, prior)
     step = air_step(x, np.array(model.mean))
     variance = sm.GLS(y, full, sigma=sigma).fit().scale
     for at in (0, 17, 44):
@@ -90,31 +90,35 @@ def test_the_air_effect_without_a_check_borrows_as_the_model_does(
         precision[:SLOPES, :SLOPES] += np.linalg.inv(prior.cov)
         moment[:SLOPES] += np.linalg.solve(prior.cov, prior.mean)
         without = float(np.linalg.solve(precision, moment)[:2] @ step)
-        assert told["air_change"][at] == pytest.approx(without - model.air_span.value, rel=1e-6)
+        assert influences["air_change"][at] == pytest.approx(
+            without - model.air_span.value, rel=1e-6
+        )
     alone = check_influence(points, model, None)["air_change"]
-    assert told["air_change"].abs().mean() < alone.abs().mean()  # sisters hold it in place
+    assert influences["air_change"].abs().mean() < alone.abs().mean()  # sisters hold it in place
 
 
 def test_a_check_alone_on_its_electrodes_changes_no_slope(crew: dict[str, pd.DataFrame]) -> None:
     points = crew["s1"].iloc[:40].copy()
     points["epoch"] = [0] * 20 + [1] + [2] * 19
     full = design(center_air(points).to_numpy(), points["epoch"].to_numpy(), 3)
-    told = deletion_diagnostics(
+    influences = deletion_diagnostics(
         full, points["arc_setting"].to_numpy(dtype=float), points["epoch"].to_numpy(), PHI, None
     )
-    assert told.leverage[20] == pytest.approx(1.0)
-    assert np.isnan([told.studentized[20], told.dffits[20], told.cooks_distance[20]]).all()
-    assert (told.change[20] == 0).all()
-    assert np.isfinite(np.delete(told.cooks_distance, 20)).all()
+    assert influences.leverage[20] == pytest.approx(1.0)
+    assert np.isnan(
+        [influences.studentized[20], influences.dffits[20], influences.cooks_distance[20]]
+    ).all()
+    assert (influences.change[20] == 0).all()
+    assert np.isfinite(np.delete(influences.cooks_distance, 20)).all()
 
 
 def test_unused_checks_have_no_influence(fitted: tuple[pd.DataFrame, ArcModel, Prior]) -> None:
     points, model, _ = fitted
     points = points.assign(excluded=points["excluded"].mask(points.index == 5, "no arc count"))
-    told = check_influence(points, model, None)
-    assert told.columns.tolist() == list(COLUMNS)
-    assert told.loc[5].isna().all()
-    assert told.drop(index=5).notna().all(axis=None)
+    influences = check_influence(points, model, None)
+    assert influences.columns.tolist() == list(COLUMNS)
+    assert influences.loc[5].isna().all()
+    assert influences.drop(index=5).notna().all(axis=None)
 
 
 def test_a_typing_error_is_the_first_check_told(crew: dict[str, pd.DataFrame]) -> None:
@@ -125,9 +129,9 @@ def test_a_typing_error_is_the_first_check_told(crew: dict[str, pd.DataFrame]) -
     assert isinstance(model, ArcModel)
     points = points.assign(fitted=values)
     points[list(COLUMNS)] = check_influence(points, model, None)
-    told = influential_checks(points, model)
-    assert 1 <= len(told) <= MAX_LISTED
-    first = told[0]
+    influences = influential_checks(points, model)
+    assert 1 <= len(influences) <= MAX_LISTED
+    first = influences[0]
     assert first.checked_at == points["checked_at"][cold]
     assert first.setting == points["arc_setting"][cold]
     assert "above what air and wear explain" in first.why

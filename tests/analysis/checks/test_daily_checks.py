@@ -59,13 +59,13 @@ def splices(
 
 
 def test_each_status() -> None:
-    done = checks(
+    checks_made = checks(
         ("2026-09-01 07:00", "pass"),
         ("2026-09-02 09:30", "pass"),
         ("2026-09-03 07:00", "fail"),
         ("2026-09-05 07:00", "pass"),
     )
-    made = splices(
+    splices_made = splices(
         "2026-09-01 08:00",
         "2026-09-02 08:00",
         "2026-09-02 09:00",
@@ -74,9 +74,9 @@ def test_each_status() -> None:
         "2026-09-03 08:10",
         "2026-09-04 08:00",
     )
-    days = daily_checks(done, made, CREW, NOW).set_index("day")
-    got = days["status"].loc["2026-09-01":"2026-09-05"].tolist()
-    assert got == ["checked", "late", "failed-only", "missed", "no-work"]
+    days = daily_checks(checks_made, splices_made, CREW, NOW).set_index("day")
+    table = days["status"].loc["2026-09-01":"2026-09-05"].tolist()
+    assert table == ["checked", "late", "failed-only", "missed", "no-work"]
     assert days.loc["2026-09-02", "splices_before_check"] == 2
     assert days.loc[
         "2026-09-03", ["attempts", "failed_attempts", "splices_after_failure"]
@@ -127,8 +127,8 @@ def test_day_is_the_local_day_of_the_site() -> None:
 
 def test_night_shift_belongs_to_the_evening_it_began() -> None:
     night = CREW.model_copy(update={"day_starts_at": "12:00"})
-    made = splices("2026-09-01 23:00", "2026-09-02 03:00")
-    days = daily_checks(checks(("2026-09-01 22:00", "pass")), made, night, NOW)
+    splices_made = splices("2026-09-01 23:00", "2026-09-02 03:00")
+    days = daily_checks(checks(("2026-09-01 22:00", "pass")), splices_made, night, NOW)
     first = days.iloc[0]
     assert (first["day"], first["splices"], first["status"]) == (
         pd.Timestamp("2026-09-01"),
@@ -140,23 +140,23 @@ def test_night_shift_belongs_to_the_evening_it_began() -> None:
 @pytest.mark.parametrize("day", ["2026-11-01", "2026-03-08"])
 def test_clock_change_days_are_whole_days(day: str) -> None:
     now = pd.Timestamp("2026-12-01T00:00:00Z")
-    made = splices(f"{day} 00:30", f"{day} 23:30")
-    days = daily_checks(checks((f"{day} 00:10", "pass")), made, CREW, now)
+    splices_made = splices(f"{day} 00:30", f"{day} 23:30")
+    days = daily_checks(checks((f"{day} 00:10", "pass")), splices_made, CREW, now)
     assert days.iloc[0]["splices"] == 2
 
 
 def test_splicers_do_not_share_checks_and_inputs_stay_as_they_were() -> None:
-    done = checks(("2026-09-01 07:00", "pass"))
-    made = pd.concat(
+    checks_made = checks(("2026-09-01 07:00", "pass"))
+    splices_made = pd.concat(
         [splices("2026-09-01 08:00"), splices("2026-09-01 08:00", splicer="Plover")],
         ignore_index=True,
     )
-    before = (done.copy(), made.copy())
-    days = daily_checks(done, made, CREW, NOW)
+    before = (checks_made.copy(), splices_made.copy())
+    days = daily_checks(checks_made, splices_made, CREW, NOW)
     first = days[days["day"] == "2026-09-01"].set_index("splicer")["status"]
     assert first.to_dict() == {"Heron": "checked", "Plover": "missed"}
-    pd.testing.assert_frame_equal(done, before[0])
-    pd.testing.assert_frame_equal(made, before[1])
+    pd.testing.assert_frame_equal(checks_made, before[0])
+    pd.testing.assert_frame_equal(splices_made, before[1])
 
 
 def test_nothing_in_nothing_out() -> None:

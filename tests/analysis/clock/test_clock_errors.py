@@ -31,9 +31,9 @@ def crew(seed: int = 3, splicers: int = 2, days: int = DAYS):
 
 def records(seed: int = 3) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Splices and checks of the first splicer."""
-    made, _ = crew(seed)
-    name = made["splices"]["splicer"].iloc[0]
-    both = (made[kind] for kind in ("splices", "arc-checks"))
+    frames, _ = crew(seed)
+    name = frames["splices"]["splicer"].iloc[0]
+    both = (frames[kind] for kind in ("splices", "arc-checks"))
     splices, checks = (part[part["splicer"] == name].reset_index(drop=True) for part in both)
     return splices, checks
 
@@ -47,8 +47,8 @@ def moved(
 
 
 def look(splices, checks, now=None, right=()) -> ClockErrors:
-    made, end = crew()
-    began = crew_start(made["arc-checks"], "checked_at")
+    frames, end = crew()
+    began = crew_start(frames["arc-checks"], "checked_at")
     return find_clock_errors("Heron", splices, checks, ZONE, now or end, began, right)
 
 
@@ -121,10 +121,10 @@ def test_the_order_of_the_log_does_not_matter(way):
 )
 def test_a_right_clock_is_left_alone(way):
     # a year: clocks change twice, counts begin anew with the electrodes, people change
-    made, now = crew(seed=11, splicers=4, days=365)
-    began = crew_start(made["arc-checks"], "checked_at")
-    for name, splices in made["splices"].groupby("splicer"):
-        checks = made["arc-checks"][made["arc-checks"]["splicer"] == name]
+    frames, now = crew(seed=11, splicers=4, days=365)
+    began = crew_start(frames["arc-checks"], "checked_at")
+    for name, splices in frames["splices"].groupby("splicer"):
+        checks = frames["arc-checks"][frames["arc-checks"]["splicer"] == name]
         if way == "arc counts only":
             splices = splices.drop(columns="splice_number")
         if way == "minutes":
@@ -139,10 +139,10 @@ def test_a_right_clock_is_left_alone(way):
 
 def test_nights_rooms_and_weekends_are_no_wrong_clock():
     scenario = add_faults(invented_crew(splicers=6, days=90, seed=9), load_plan("nights-and-rooms"))
-    made = simulate_frames(scenario)
+    frames = simulate_frames(scenario)
     now = pd.Timestamp(scenario.end).as_unit("us")
-    for name, splices in made["splices"].groupby("splicer"):
-        checks = made["arc-checks"][made["arc-checks"]["splicer"] == name]
+    for name, splices in frames["splices"].groupby("splicer"):
+        checks = frames["arc-checks"][frames["arc-checks"]["splicer"] == name]
         clock = find_clock_errors(str(name), splices, checks, scenario.time_zone, now)
         assert clock == ClockErrors(())
 
@@ -192,8 +192,8 @@ def test_a_clock_said_to_be_right_is_closed():
     splices, _ = moved(splices, "spliced_at", pd.Timedelta(hours=-7))
     checks, _ = moved(checks, "checked_at", pd.Timedelta(hours=-7))
     (stretch,) = look(splices, checks).stretches
-    said = ClockBounds("Heron", stretch.bounds.starts_at, stretch.bounds.ends_at)
-    assert look(splices, checks, right=(said,)).stretches == ()
+    confirmed = ClockBounds("Heron", stretch.bounds.starts_at, stretch.bounds.ends_at)
+    assert look(splices, checks, right=(confirmed,)).stretches == ()
 
 
 def test_the_frames_are_not_changed():

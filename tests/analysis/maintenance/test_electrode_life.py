@@ -176,18 +176,18 @@ def test_what_is_missing_is_said(simulated) -> None:
     assert state.arcs is None
     assert state.arcs_left is None
     assert state.curve is None
-    said = " ".join(state.notes)
-    assert "No arc check carries an arc count" in said
-    assert "electrode_life_arcs under [splicers.s0]" in said
-    assert "only 0 usable checks" in said
+    text = " ".join(state.notes)
+    assert "No arc check carries an arc count" in text
+    assert "electrode_life_arcs under [splicers.s0]" in text
+    assert "only 0 usable checks" in text
     assert worn_finding(bare, state, NOW) is None
     late = points.copy()
     late.loc[late.index[-1], "arcs"] = np.nan
-    said = " ".join(electrode_state("s0", late, work(points), model, crew(5000)).notes)
-    assert "The last arc check carries no arc count" in said
+    text = " ".join(electrode_state("s0", late, work(points), model, crew(5000)).notes)
+    assert "The last arc check carries no arc count" in text
     new = points.assign(epoch=[0] * 79 + [1], excluded=[None] * 79 + ["no arc count"])
-    said = " ".join(electrode_state("s0", new, work(points), model, crew(5000)).notes)
-    assert "No check on the present electrodes" in said
+    text = " ".join(electrode_state("s0", new, work(points), model, crew(5000)).notes)
+    assert "No check on the present electrodes" in text
 
 
 def test_worn_electrodes_are_told_before_and_after_the_limit(simulated) -> None:

@@ -68,31 +68,31 @@ def stream_days(before: int, after: int, ratio: float, seed: int = 2):
     return pd.concat(parts, ignore_index=True)
 
 
-def told(points: pd.DataFrame, days: pd.DataFrame):
+def compare(points: pd.DataFrame, days: pd.DataFrame):
     return compare_replacement(AT, points, days, SERVICE, MODEL, 0.0)
 
 
 def test_a_pair_that_helped() -> None:
-    done = told(checks(30, 30, sd=(9.0, 3.0)), stream_days(20, 20, 0.6))
-    assert done.outcome == "better"
-    assert done.sentence == "It worked: checks scatter less and loss is lower than before."
-    assert done.setting is not None
+    result = compare(checks(30, 30, sd=(9.0, 3.0)), stream_days(20, 20, 0.6))
+    assert result.outcome == "better"
+    assert result.sentence == "It worked: checks scatter less and loss is lower than before."
+    assert result.setting is not None
     # true: 8 up, and the wear of 29 - 4.5 x 60 + 2,000 arcs at -2 a thousand gone with it
     gone = 8 + 2 * (2000 + 60 * (24.5 - 4.5)) / 1000
-    assert done.setting.low < gone < done.setting.high
-    assert done.scatter is not None
-    assert done.scatter.low < 3 / 9 < done.scatter.high < 1
-    assert done.loss is not None
-    assert done.loss.low < 0.6 < done.loss.high < 1
-    assert done.arcs == 2000 + 60 * 29
+    assert result.setting.low < gone < result.setting.high
+    assert result.scatter is not None
+    assert result.scatter.low < 3 / 9 < result.scatter.high < 1
+    assert result.loss is not None
+    assert result.loss.low < 0.6 < result.loss.high < 1
+    assert result.arcs == 2000 + 60 * 29
 
 
 def test_a_pair_that_did_not() -> None:
-    done = told(checks(30, 30, sd=(3.0, 3.0)), stream_days(20, 20, 1.7))
-    assert done.outcome == "worse"
-    assert "loss is higher than before" in done.sentence
-    assert "power off" in done.sentence
-    same = told(checks(30, 30, sd=(3.0, 3.0), seed=5), stream_days(20, 20, 1.0))
+    result = compare(checks(30, 30, sd=(3.0, 3.0)), stream_days(20, 20, 1.7))
+    assert result.outcome == "worse"
+    assert "loss is higher than before" in result.sentence
+    assert "power off" in result.sentence
+    same = compare(checks(30, 30, sd=(3.0, 3.0), seed=5), stream_days(20, 20, 1.0))
     assert same.outcome == "as before"
 
 
@@ -100,14 +100,14 @@ def intervals_with_the_truth(replacements: int) -> np.ndarray:
     """Count intervals that hold the true ratio: of scatter 3 to 3, and of loss 0.9."""
     held = np.zeros(2)
     for seed in range(replacements):
-        done = told(
+        result = compare(
             checks(20, 20, sd=(3.0, 3.0), seed=100 + seed), stream_days(10, 10, 0.9, 500 + seed)
         )
-        assert done.scatter is not None
-        assert done.loss is not None
+        assert result.scatter is not None
+        assert result.loss is not None
         held += [
-            done.scatter.low <= 1 <= done.scatter.high,
-            done.loss.low <= 0.9 <= done.loss.high,
+            result.scatter.low <= 1 <= result.scatter.high,
+            result.loss.low <= 0.9 <= result.loss.high,
         ]
     return held
 
@@ -135,8 +135,8 @@ def test_intervals_of_some_replacements_hold_the_truth() -> None:
     ],
 )  # fmt: skip
 def test_too_early_to_tell(before: int, after: int, days: int, words: str) -> None:
-    done = told(checks(before, after, sd=(3.0, 3.0)), stream_days(20, days, 1.0))
-    assert done.sentence == words
+    result = compare(checks(before, after, sd=(3.0, 3.0)), stream_days(20, days, 1.0))
+    assert result.sentence == words
 
 
 def early(points: pd.DataFrame, *, life: int | None = 9000, raised: bool = False, failed: int = 0):

@@ -74,21 +74,21 @@ def crew_of(
     return frame, pd.DataFrame(points), [fitted(name) for name in CREW.splicers]
 
 
-def by_class(worths: list[MismatchCost]) -> dict[str, MismatchCost]:
-    return {worth.program_class: worth for worth in worths if worth.splicer == "Heron"}
+def by_class(all_costs: list[MismatchCost]) -> dict[str, MismatchCost]:
+    return {cost.program_class: cost for cost in all_costs if cost.splicer == "Heron"}
 
 
 def test_planted_costs_are_found_again() -> None:
-    told = by_class(estimate_mismatch_costs(*crew_of({"plain": 2e-4, "clever": 0.0}), CREW))
-    fixed, clever = told["fixed"].at(6.0), told["self-adjusting"].at(6.0)
+    costs = by_class(estimate_mismatch_costs(*crew_of({"plain": 2e-4, "clever": 0.0}), CREW))
+    fixed, clever = costs["fixed"].at(6.0), costs["self-adjusting"].at(6.0)
     assert fixed is not None
     assert clever is not None
     # 36 squared steps x 2e-4 dB; the bounds are four standard errors at this size
     assert fixed[0] == pytest.approx(0.0072, abs=0.002)
     assert 0 < fixed[1] < 0.0072 < fixed[2]
     assert clever[1] < 0 < clever[2] < 0.005
-    assert not told["fixed"].odd_shape
-    assert told["fixed"].splices == 3 * 80 * 30
+    assert not costs["fixed"].odd_shape
+    assert costs["fixed"].splices == 3 * 80 * 30
 
 
 @pytest.mark.long
@@ -97,9 +97,9 @@ def test_intervals_hold_the_planted_cost() -> None:
     held = 0
     for seed in range(30):
         planted = {"plain": 1e-4, "clever": 1e-5}
-        told = by_class(estimate_mismatch_costs(*crew_of(planted, seed=seed, days=60), CREW))
+        costs = by_class(estimate_mismatch_costs(*crew_of(planted, seed=seed, days=60), CREW))
         for kind, truth in (("fixed", 1e-4), ("self-adjusting", 1e-5)):
-            low, high = told[kind].low, told[kind].high
+            low, high = costs[kind].low, costs[kind].high
             assert low is not None
             assert high is not None
             held += low <= truth <= high
@@ -110,25 +110,27 @@ def test_a_cost_that_steps_is_not_called_a_square() -> None:
     cells, points, models = crew_of({"plain": 0.0, "clever": 0.0})
     far = (cells["arc_setting"] - LEVEL).abs() > 2 * SIGMA
     cells.loc[far & (cells["program"] == "plain"), "capped"] += 30 * 0.02
-    told = by_class(estimate_mismatch_costs(cells, points, models, CREW))
-    assert told["fixed"].odd_shape
-    assert not told["self-adjusting"].odd_shape
-    assert told["fixed"].bins[-1]["low_db"] > 0.01
+    costs = by_class(estimate_mismatch_costs(cells, points, models, CREW))
+    assert costs["fixed"].odd_shape
+    assert not costs["self-adjusting"].odd_shape
+    assert costs["fixed"].bins[-1]["low_db"] > 0.01
 
 
 def test_never_far_off_is_said_in_words() -> None:
-    told = by_class(
+    costs = by_class(
         estimate_mismatch_costs(*crew_of({"plain": 0.0, "clever": 0.0}, spread=0.7), CREW)
     )
-    assert told["fixed"].per_square is None
-    assert told["fixed"].refusal is not None
-    assert told["fixed"].refusal.startswith("never worked more than 1.")
-    assert told["fixed"].refusal.endswith("steps off on fixed programs")
+    assert costs["fixed"].per_square is None
+    assert costs["fixed"].refusal is not None
+    assert costs["fixed"].refusal.startswith("never worked more than 1.")
+    assert costs["fixed"].refusal.endswith("steps off on fixed programs")
 
 
 def test_few_splices_are_refused() -> None:
-    told = by_class(estimate_mismatch_costs(*crew_of({"plain": 1e-4, "clever": 0.0}, days=6), CREW))
-    assert told["fixed"].refusal == "only 540 splices on fixed programs with a known mismatch"
+    costs = by_class(
+        estimate_mismatch_costs(*crew_of({"plain": 1e-4, "clever": 0.0}, days=6), CREW)
+    )
+    assert costs["fixed"].refusal == "only 540 splices on fixed programs with a known mismatch"
 
 
 def test_a_splicer_without_a_model_has_no_worth() -> None:
@@ -141,14 +143,14 @@ def test_alarmed_epochs_and_heated_rooms_are_left_out() -> None:
     cells, points, models = crew_of({"plain": 1e-4, "clever": 0.0})
     points.loc[points["splicer"] == "Kestrel", "alarm"] = True
     points.loc[points.index[:20], "heated"] = 0.9
-    told = by_class(estimate_mismatch_costs(cells, points, models, CREW))
-    assert told["fixed"].splicers == 2
-    assert told["fixed"].splices == (60 + 80) * 30
+    costs = by_class(estimate_mismatch_costs(cells, points, models, CREW))
+    assert costs["fixed"].splicers == 2
+    assert costs["fixed"].splices == (60 + 80) * 30
 
 
 def test_results_come_back_from_their_table() -> None:
-    worths = estimate_mismatch_costs(*crew_of({"plain": 2e-4, "clever": 0.0}), CREW)
-    assert list(costs_from_table(cost_table(worths))) == worths
+    all_costs = estimate_mismatch_costs(*crew_of({"plain": 2e-4, "clever": 0.0}), CREW)
+    assert list(costs_from_table(cost_table(all_costs))) == all_costs
 
 
 def cells_of(splices: pd.DataFrame, service: pd.DataFrame) -> pd.DataFrame:
@@ -212,7 +214,7 @@ def test_splices_after_new_electrodes_wait_for_their_check(splices: pd.DataFrame
     assert cell["n"] == 1
 
 
-def worth(
+def class_cost(
     kind: str, low: float | None, high: float | None, refusal: str | None = None
 ) -> MismatchCost:
     middle = None if low is None or high is None else (low + high) / 2
@@ -222,23 +224,23 @@ def worth(
 
 
 def test_the_sentence() -> None:
-    worths = [
-        worth("fixed", 1.5e-4, 3e-4),
-        worth("self-adjusting", -2e-5, 6e-5),
-        worth("custom", None, None, "only 40 splices"),
+    all_costs = [
+        class_cost("fixed", 1.5e-4, 3e-4),
+        class_cost("self-adjusting", -2e-5, 6e-5),
+        class_cost("custom", None, None, "only 40 splices"),
     ]
-    told = cost_summary(
-        worths, ("custom", "fixed", "self-adjusting"), mismatch_now=-6.0, tolerance=9.0
+    summary = cost_summary(
+        all_costs, ("custom", "fixed", "self-adjusting"), mismatch_now=-6.0, tolerance=9.0
     )
-    assert told is not None
-    assert told["sentence"] == (
+    assert summary is not None
+    assert summary["sentence"] == (
         "What a wrong setting costs a splice: about 0.008 dB on fixed programs at 6 steps off "
         "(0.005 to 0.011); none seen on self-adjusting programs at 6 steps off (under 0.0022 dB); "
         "not known on custom programs (only 40 splices)."
     )
-    assert [row["mismatch"] for row in told["programs"]] == [6.0, 6.0, 6.0]
+    assert [row["mismatch"] for row in summary["programs"]] == [6.0, 6.0, 6.0]
     # further than ever seen: told for as far as was seen
-    further = cost_summary(worths, ("fixed",), mismatch_now=20.0, tolerance=9.0)
+    further = cost_summary(all_costs, ("fixed",), mismatch_now=20.0, tolerance=9.0)
     assert further is not None
     assert further["programs"][0]["mismatch"] == 8.0
     assert cost_summary([], ("fixed",), 6.0, 9.0) is None
