@@ -1,4 +1,4 @@
-"""How probabilities and spans of time are written for people."""
+"""How counts, probabilities and spans of time are written for people."""
 
 import pandas as pd
 
@@ -8,6 +8,11 @@ def probability_text(probability: float) -> str:
     if probability < 0.01:
         return "under 1 %"
     return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+
+
+def count_text(count: int, noun: str) -> str:
+    """Write a count with its noun in singular or plural, such as "1,200 splices"."""
+    return f"{count:,} {noun}{'' if count == 1 else 's'}"
 
 
 def span_text(span: pd.Timedelta, *, minutes_below: float = 60.0) -> str:

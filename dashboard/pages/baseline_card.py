@@ -9,6 +9,7 @@ from dash import html
 from arcdrift.analysis.loss.baseline import Baseline, describe_baseline
 from arcdrift.analysis.loss.day_level import LAG_FROM
 from arcdrift.errors import UsageError
+from arcdrift.wording import count_text
 from dashboard import ids
 from dashboard.components import View, card, facts, shown_day, shown_time
 from dashboard.forms import day_field, typed_day, words_field
@@ -49,7 +50,7 @@ def baseline_card(view: View, splicer: str, program: str) -> html.Section:
 
 
 def _facts(view: View, baseline: Baseline, splicer: str) -> list[tuple[str, Any]]:
-    days = f"{baseline.learned} day{'' if baseline.learned == 1 else 's'}"
+    days = count_text(baseline.learned, "day")
     if baseline.first and baseline.last:
         days += f", {shown_day(baseline.first)} to {shown_day(baseline.last)}"
     newest_days = "up to the latest day"
@@ -164,7 +165,7 @@ def typed_mark(splicer: str, program: str, fields: Mapping[str, Any]) -> dict[st
 
     Parameters
     ----------
-    said : mapping
+    fields : mapping
         ``action``, ``scope``, ``first``, ``last``, ``note`` and ``by`` as typed.
 
     Raises

@@ -7,6 +7,7 @@ import pandas as pd
 from dash import dcc, html
 
 from arcdrift.analysis.checks.compliance import By, compliance
+from arcdrift.wording import count_text
 from dashboard.components import View, card, csv_button, notice, share_table, status_tag
 from dashboard.url_query import href
 
@@ -41,12 +42,8 @@ def _so_far(view: View, row: Mapping[Hashable, Any]) -> str:
     start = row["first_splice_at"].astimezone(view.data.zone(row["site"]))
     count = int(row["splices"])
     failed = int(row["failed_attempts"])
-    failed_text = f", {_counted(failed, 'failed attempt')}" if failed else ""
-    return f"{_counted(count, 'splice')} since {start:%H:%M}{failed_text}"
-
-
-def _counted(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
+    failed_text = f", {count_text(failed, 'failed attempt')}" if failed else ""
+    return f"{count_text(count, 'splice')} since {start:%H:%M}{failed_text}"
 
 
 def shares(

@@ -87,7 +87,7 @@ def typed_note(fields: Mapping[str, Any]) -> dict[str, Any]:
 
     Parameters
     ----------
-    said : mapping
+    fields : mapping
         ``day``, ``topic``, ``note`` and ``by`` as typed.
 
     Raises

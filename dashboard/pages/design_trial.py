@@ -9,6 +9,7 @@ from dash import dcc, html
 from arcdrift.analysis.budget.replay_alarms import ALARM_COLUMNS
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.errors import ArcdriftError
+from arcdrift.wording import count_text
 from dashboard import ids
 from dashboard.components import View, card, csv_button, notice, share_table, shown_day
 from dashboard.pages.design_query import DEFAULT_PERIOD, RequestedBudget, requested_budget
@@ -82,10 +83,10 @@ def trial_card(view: View) -> html.Section:
     new = rows["now"].isna()
     gone = rows["only_now"].astype(bool)
     days = _workdays(view)
-    sentence = f"With {requested.budget:g} a month you would have had {_counted((~gone).sum())}"
+    sentence = f"With {requested.budget:g} a month you would have had {_alarms((~gone).sum())}"
     if same:
         sentence = (
-            f"With the present budget, {requested.budget:g} a month, you had {_counted(len(rows))}"
+            f"With the present budget, {requested.budget:g} a month, you had {_alarms(len(rows))}"
         )
     lines: list[Any] = [
         html.P(
@@ -98,7 +99,7 @@ def trial_card(view: View) -> html.Section:
     if not same:
         lines.append(
             html.P(
-                f"The present budget, {used:g} a month, gave {_counted(_present(view))}. "
+                f"The present budget, {used:g} a month, gave {_alarms(_present(view))}. "
                 f"{new.sum()} of the alarms listed would be new, {gone.sum()} would be gone; the "
                 "others come on the same day, or a little sooner or later."
             )
@@ -127,8 +128,8 @@ def _workdays(view: View) -> int:
     return int(days[days >= view.first_day(DEFAULT_PERIOD)].nunique())
 
 
-def _counted(number: int) -> str:
-    return "no alarm" if number == 0 else f"{number} alarm{'' if number == 1 else 's'}"
+def _alarms(number: int) -> str:
+    return "no alarm" if number == 0 else count_text(number, "alarm")
 
 
 def _table(view: View, rows: pd.DataFrame, *, same: bool) -> html.Div:
@@ -188,7 +189,7 @@ def _now(row: dict[Any, Any]) -> str:
     off = round(row["now"])
     if off == 0:
         return "the same day"
-    return f"{abs(off)} day{'' if abs(off) == 1 else 's'} {'later' if off > 0 else 'sooner'}"
+    return f"{count_text(abs(off), 'day')} {'later' if off > 0 else 'sooner'}"
 
 
 def how_far(row: dict[Any, Any]) -> str:

@@ -7,6 +7,7 @@ from dash import dcc, html
 
 from arcdrift.figures.loss import crew_trend
 from arcdrift.figures.subject import shared_effect, subject_evidence
+from arcdrift.wording import count_text
 from dashboard.components import View, card, chart, csv_link
 from dashboard.events import events_of
 from dashboard.pages.stream import DEFAULT_PERIOD
@@ -116,7 +117,7 @@ def rolled_up(view: View) -> html.Section | None:
 
 def _evidence_text(row: dict[Any, Any]) -> str:
     count = int(row["alarm"])
-    alarms = f"{count} alarm{'' if count == 1 else 's'}, " if count else ""
+    alarms = f"{count_text(count, 'alarm')}, " if count else ""
     if pd.isna(row["statistic"]) or not row["limit"] > 0:
         return f"{alarms}not judged yet"
     return (

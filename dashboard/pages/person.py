@@ -10,6 +10,7 @@ from dash import dcc, html
 from arcdrift.analysis.people.technician_report import visible_rows
 from arcdrift.figures.prep import level_days, spread_days
 from arcdrift.people import HIDDEN, PURPOSE
+from arcdrift.wording import count_text
 from dashboard.components import (
     View,
     card,
@@ -30,11 +31,6 @@ from dashboard.url_query import href
 Row = Mapping[Hashable, Any]
 MEASURES = {"loss": "Loss", "angle": "Cleave angle", "redo": "Redone"}
 ANSWERS = {"good": "good enough", "poor": "not good enough", "open": "open"}
-
-
-def counted(number: int, noun: str) -> str:
-    """Format a number with its noun in singular or plural."""
-    return f"{number:,} {noun}{'' if number == 1 else 's'}"
 
 
 def _name(view: View) -> str:
@@ -145,8 +141,8 @@ def _machines(view: View) -> Any:
                     [
                         dcc.Link(row["splicer"], href=href("/splicer", splicer=row["splicer"])),
                         html.Span(
-                            f"{counted(int(row['splices']), 'splice')} on "
-                            f"{counted(int(row['days']), 'day')}",
+                            f"{count_text(int(row['splices']), 'splice')} on "
+                            f"{count_text(int(row['days']), 'day')}",
                             className="muted",
                         ),
                     ],

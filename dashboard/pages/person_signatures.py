@@ -18,6 +18,7 @@ from arcdrift.analysis.people.signature_splices import (
 )
 from arcdrift.analysis.people.signatures import KINDS
 from arcdrift.settings import Crew
+from arcdrift.wording import count_text
 from dashboard.components import View, card, csv_button, notice
 from dashboard.pages.prep import rows_of
 from dashboard.url_query import href
@@ -110,7 +111,7 @@ def _behind(view: View, kind: str) -> Any:
             className="muted",
         )
     count = len(signature.rows)
-    splices = f"{count:,} splice{'' if count == 1 else 's'}"
+    splices = count_text(count, "splice")
     few = f", {SHOWN} of them here" if count > SHOWN else ""
     return html.Details(
         [

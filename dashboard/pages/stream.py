@@ -8,6 +8,7 @@ from dash import dcc, html
 
 from arcdrift.figures.loss import stream_days, stream_evidence
 from arcdrift.finding import SEVERITY_ORDER
+from arcdrift.wording import count_text
 from dashboard import ids
 from dashboard.components import (
     View,
@@ -190,7 +191,7 @@ def _other_charts(view: View, stream: str) -> html.Nav | None:
     links = []
     for measure in available:
         count = int(alarms.get(measure, 0))
-        suffix = f" ({count} alarm{'' if count == 1 else 's'})" if count else ""
+        suffix = f" ({count_text(count, 'alarm')})" if count else ""
         address = chart_address(
             {"measure": measure, "subject_type": "stream", "subject_id": stream}
         )
