@@ -1,8 +1,8 @@
-"""Device-local time to UTC, and the workday a record belongs to.
+"""Conversion of local time to UTC, and the workday of an instant.
 
-Splicers and loggers write wall-clock time. Once a year an hour of it does not exist and once
-an hour happens twice; both are decided here from evidence in the file, or handed back with a
-problem code, never guessed.
+Splicers and loggers write local time. Once a year an hour of it does not exist and once an hour
+occurs twice. Which of the two an entry belongs to is decided from the order of the file's rows;
+what cannot be decided gets a problem code and is never guessed.
 """
 
 from datetime import UTC, date, datetime, timedelta
@@ -20,12 +20,12 @@ AMBIGUOUS = "time-ambiguous"
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
-_NATURAL_SHARE = 0.9
-"""Share of steps in one direction from which a file counts as sorted by time."""
+_SORTED_SHARE = 0.9
+"""Share of steps in one direction above which a file counts as sorted by time."""
 _NO_GROUP = "\0"
-"""Stands for a missing group; no text of a log holds it."""
-_ROWS = 1 << 40
-"""More rows than any piece of a file has."""
+"""Stands for a missing group; no text of a log contains it."""
+_MAX_CHUNK_ROWS = 1 << 40
+"""More rows than any chunk of a file has."""
 
 
 def microseconds(instant: datetime) -> int:
@@ -52,12 +52,12 @@ def to_utc(
     zone : str
         IANA time zone.
     group : Series, optional
-        What keeps its own order, such as the splicer or the site; same index as `local`.
-        None takes all rows as one group.
+        Groups that keep their own order, such as splicers or sites; same index as `local`. None
+        takes all rows as one group.
     order : Series of float, optional
         A number that only grows in a group: arc count or splice number. NaN where unknown.
     evidence : Evidence, optional
-        What the other pieces of a file say, when `local` is one piece of it.
+        Rows of the other chunks of the file, when `local` is one chunk of it.
 
     Returns
     -------
@@ -65,7 +65,7 @@ def to_utc(
         Same index as `local`; NaT where there is a problem.
     problem : Series of str
         ``time-not-existing`` for the skipped hour, ``time-ambiguous`` for a repeated hour
-        that nothing settles, NA otherwise.
+        that cannot be decided, NA otherwise.
 
     Raises
     ------
@@ -74,16 +74,16 @@ def to_utc(
 
     Notes
     -----
-    Taken in their true order, the rows of a repeated hour run forward, jump back once, and run
-    forward again; the jump parts the first pass from the second. The true order is that of
-    `order` where every row of the hour has a number, else the row order, read backward in a
-    file that is sorted newest first. No jump, more than one, a jump between two equal numbers,
-    or a file in no order at all leaves the hour undecided.
+    In their true order, the times of a repeated hour increase, jump back once, and increase
+    again; rows before the jump belong to the first pass of the hour, rows after it to the second.
+    The true order is that of `order` where every row of the hour has a number, else the row
+    order, reversed in a file that is sorted newest first. No jump, more than one, a jump between
+    two equal numbers, or a file in no order at all leaves the hour undecided.
     """
-    _zone(zone)
+    _check_zone(zone)
     wall = local.astype("datetime64[us]")
-    first = _localized(wall, zone, earlier=True)
-    second = _localized(wall, zone, earlier=False)
+    first = _to_utc_pass(wall, zone, earlier=True)
+    second = _to_utc_pass(wall, zone, earlier=False)
     skipped = (wall.notna() & first.isna()).to_numpy()
     repeated = (first.notna() & (first != second)).to_numpy()
 
@@ -91,13 +91,13 @@ def to_utc(
     problem = pd.Series(pd.NA, index=local.index, dtype="str")
     problem[skipped] = NOT_EXISTING
     if repeated.any() or evidence is not None:
-        hours, steps = _hours(wall, repeated, group, order)
+        hours, steps = _hours_and_steps(wall, repeated, group, order)
         if evidence is None:
-            in_second = _placed(_second_pass(hours, _direction(steps)), hours, len(wall))
+            hour_pass = _pass_by_row(_passes(hours, _direction(steps)), hours, len(wall))
         else:
-            in_second = evidence.look(zone, hours, steps, local.index)
-        late = repeated & (in_second == 1)
-        undecided = repeated & (in_second < 0)
+            hour_pass = evidence.add(zone, hours, steps, local.index)
+        late = repeated & (hour_pass == 1)
+        undecided = repeated & (hour_pass < 0)
         utc = utc.mask(late, second).mask(undecided)
         problem[undecided] = AMBIGUOUS
     return utc, problem
@@ -109,7 +109,7 @@ def local_day(utc: pd.Series, zones: pd.Series | str, day_offset: timedelta) -> 
     Parameters
     ----------
     utc : Series of datetime64[us, UTC]
-        Datetimes.
+        Instants.
     zones : Series of str, or str
         IANA time zone of each row, or one for all. A row without a zone has no day (NaT).
     day_offset : timedelta
@@ -122,12 +122,12 @@ def local_day(utc: pd.Series, zones: pd.Series | str, day_offset: timedelta) -> 
     """
     instant = utc.dt.tz_localize(None).dt.as_unit("us").to_numpy()
     if isinstance(zones, str):
-        return pd.Series(_day_in(instant, zones, day_offset), index=utc.index)
+        return pd.Series(_workday(instant, zones, day_offset), index=utc.index)
     days = np.full(len(utc), np.datetime64("NaT", "us"))
     code, names = pd.factorize(zones)
     for number, name in enumerate(names):
         here = code == number
-        days[here] = _day_in(instant[here], str(name), day_offset)
+        days[here] = _workday(instant[here], str(name), day_offset)
     return pd.Series(days, index=utc.index)
 
 
@@ -145,7 +145,7 @@ def day_bounds(day: date, zone: str, day_offset: timedelta) -> tuple[datetime, d
     return starts[0].to_pydatetime(), starts[1].to_pydatetime()
 
 
-def _zone(name: str) -> None:
+def _check_zone(name: str) -> None:
     try:
         ZoneInfo(name)
     except (KeyError, ValueError, OSError):
@@ -154,7 +154,7 @@ def _zone(name: str) -> None:
         ) from None
 
 
-def _localized(wall: pd.Series, zone: str, *, earlier: bool) -> pd.Series:
+def _to_utc_pass(wall: pd.Series, zone: str, *, earlier: bool) -> pd.Series:
     choice = np.full(len(wall), earlier)
     utc: pd.Series = wall.dt.tz_localize(zone, ambiguous=choice, nonexistent="NaT").dt.tz_convert(
         "UTC"
@@ -162,21 +162,21 @@ def _localized(wall: pd.Series, zone: str, *, earlier: bool) -> pd.Series:
     return utc
 
 
-def _hours(
+def _hours_and_steps(
     wall: pd.Series,
     repeated: Bools,
     group: pd.Series | None,
     order: pd.Series | None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """The rows of repeated hours; and of the others, by group, what tells the order of a file.
+    """The rows of repeated hours, and the order of the other rows.
 
-    The second frame counts steps forward (``up``) and back (``down``), and has the ``first``
-    and ``last`` time, by group.
+    The second frame has, by group, the number of steps forward (``up``) and back (``down``) and
+    the ``first`` and ``last`` time.
     """
     rows = np.flatnonzero(repeated)
     codes, names = np.zeros(len(wall), np.int64), pd.Index([""])
     if group is not None:
-        # a missing group stands alone under its own code
+        # a missing group is a group of its own
         codes, names = pd.factorize(group, use_na_sentinel=False)
         names = pd.Index(names).astype(object).where(pd.Index(names).notna(), _NO_GROUP)
     hours = pd.DataFrame(
@@ -202,8 +202,8 @@ def _hours(
     return hours, steps.set_axis(names.take(steps.index.to_numpy(np.int64)), axis=0)
 
 
-def _second_pass(hours: pd.DataFrame, direction: pd.Series) -> pd.Series:
-    """1 for the second pass of a repeated hour, 0 for the first, -1 undecided; by row."""
+def _passes(hours: pd.DataFrame, direction: pd.Series) -> pd.Series:
+    """1 for the second pass of a repeated hour, 0 for the first, -1 for undecided; by row."""
     key = ["group", "day"]
     hours = hours.reset_index(drop=True)
     numbered = hours["number"].notna().groupby([hours[k] for k in key]).transform("all")
@@ -214,15 +214,15 @@ def _second_pass(hours: pd.DataFrame, direction: pd.Series) -> pd.Series:
     by_hour = hours.groupby(key, sort=False)
     back = by_hour["wall"].diff() < pd.Timedelta(0)
     hours["passes"] = back.groupby([hours[k] for k in key]).cumsum()
-    # the jump must be a step forward in the order, or the order does not explain it
+    # the jump must be a step forward in the order; otherwise the order does not explain it
     unexplained = back & ~(by_hour["rank"].diff() > 0)
     jumps = back.groupby([hours[k] for k in key]).transform("sum")
     tied = unexplained.groupby([hours[k] for k in key]).transform("any")
-    settled = (jumps == 1) & ~tied
-    return pd.Series(np.where(settled, hours["passes"], -1), index=hours["row"].to_numpy())
+    decided = (jumps == 1) & ~tied
+    return pd.Series(np.where(decided, hours["passes"], -1), index=hours["row"].to_numpy())
 
 
-def _placed(passes: pd.Series, hours: pd.DataFrame, count: int) -> npt.NDArray[np.int8]:
+def _pass_by_row(passes: pd.Series, hours: pd.DataFrame, count: int) -> npt.NDArray[np.int8]:
     result = np.full(count, -1, np.int8)
     result[hours["row"].to_numpy()] = passes.loc[hours["row"]].to_numpy()
     return result
@@ -232,39 +232,39 @@ def _direction(steps: pd.DataFrame) -> pd.Series:
     """+1 for a group sorted oldest first, -1 newest first, NaN for neither; by group."""
     up, down = steps["up"], steps["down"]
     moved = up + down
-    sorted_up = (up >= _NATURAL_SHARE * moved) & (moved > 0)
-    sorted_down = (down >= _NATURAL_SHARE * moved) & (moved > 0)
+    sorted_up = (up >= _SORTED_SHARE * moved) & (moved > 0)
+    sorted_down = (down >= _SORTED_SHARE * moved) & (moved > 0)
     sign: pd.Series = sorted_up.astype(float) - sorted_down.astype(float)
     return sign.where(sorted_up | sorted_down)
 
 
 class Evidence:
-    """What tells the passes of repeated hours, gathered over the pieces of a file.
+    """Gathers the rows of repeated hours over the chunks of a file, and decides their passes.
 
-    First every piece is looked at; then `settle` decides, and the pieces that held rows of a
-    repeated hour are looked at again. Indexes of the pieces must be row positions in them.
+    First every chunk is added; then `decide` is called, and the chunks that have rows of a
+    repeated hour are added again. Indexes of the chunks must be row positions in them.
 
     Attributes
     ----------
-    met : bool
-        Whether a piece with rows of a repeated hour was looked at before all were known; the
-        owner resets it.
-    piece : int
-        Number of the piece that is looked at.
+    undecided : bool
+        Whether a chunk with rows of a repeated hour was added before `decide`; the owner resets
+        it.
+    chunk : int
+        Number of the chunk that is added.
     """
 
     def __init__(self) -> None:
-        self.met = False
-        self.piece = 0
+        self.undecided = False
+        self.chunk = 0
         self._hours: dict[str, list[pd.DataFrame]] = {}
         self._steps: dict[str, pd.DataFrame] = {}
         self._passes: dict[str, pd.Series] | None = None
 
-    def look(
+    def add(
         self, zone: str, hours: pd.DataFrame, steps: pd.DataFrame, place: pd.Index
     ) -> npt.NDArray[np.int8]:
-        """Note what a piece says; return the pass of each row, -1 where undecided or not yet."""
-        numbered = hours.assign(row=self.piece * _ROWS + place.to_numpy()[hours["row"]])
+        """Add the rows of a chunk; return the pass of each, -1 where it is not decided."""
+        numbered = hours.assign(row=self.chunk * _MAX_CHUNK_ROWS + place.to_numpy()[hours["row"]])
         result = np.full(len(place), -1, np.int8)
         if self._passes is not None:
             if len(hours):
@@ -272,22 +272,22 @@ class Evidence:
                 result[hours["row"].to_numpy()] = passes
             return result
         if len(hours):
-            self.met = True
+            self.undecided = True
             self._hours.setdefault(zone, []).append(numbered)
         known = self._steps.get(zone)
-        self._steps[zone] = steps if known is None else _joined(known, steps)
+        self._steps[zone] = steps if known is None else _add_steps(known, steps)
         return result
 
-    def settle(self) -> None:
-        """Decide the repeated hours from all pieces."""
+    def decide(self) -> None:
+        """Decide the passes of repeated hours from all chunks."""
         self._passes = {
-            zone: _second_pass(pd.concat(parts), _direction(self._steps[zone]))
+            zone: _passes(pd.concat(parts), _direction(self._steps[zone]))
             for zone, parts in self._hours.items()
         }
 
 
-def _joined(known: pd.DataFrame, steps: pd.DataFrame) -> pd.DataFrame:
-    """Steps of two stretches of a file, one after the other, with the step between them."""
+def _add_steps(known: pd.DataFrame, steps: pd.DataFrame) -> pd.DataFrame:
+    """Steps of two parts of a file that follow each other, with the step between them."""
     every = known.index.union(steps.index)
     old, new = known.reindex(every), steps.reindex(every)
     seam = (new["first"] - old["last"]).dt.total_seconds()
@@ -301,11 +301,11 @@ def _joined(known: pd.DataFrame, steps: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _day_in(instant: Datetimes, zone: str, day_offset: timedelta) -> Datetimes:
-    """Workday of UTC instants in one zone."""
-    _zone(zone)
+def _workday(instant: Datetimes, zone: str, day_offset: timedelta) -> Datetimes:
+    """Workday of UTC instants in one time zone."""
+    _check_zone(zone)
     missing = np.isnat(instant)
-    # days near the instants, then each instant's place between the days' first instants
+    # the days near the instants, then the day between whose first instants each one lies
     seen = pd.unique(instant[~missing].astype("datetime64[D]").astype(np.int64))
     index = np.unique(seen[:, None] + np.arange(-3, 3)).astype("datetime64[D]")
     index = index.astype("datetime64[us]")
@@ -317,7 +317,7 @@ def _day_in(instant: Datetimes, zone: str, day_offset: timedelta) -> Datetimes:
 
 
 def _day_starts(days: pd.DatetimeIndex, zone: str, day_offset: timedelta) -> pd.DatetimeIndex:
-    _zone(zone)
+    _check_zone(zone)
     first_pass = np.ones(len(days), bool)
     starts: pd.DatetimeIndex = (
         (days + day_offset)

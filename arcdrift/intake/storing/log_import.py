@@ -224,7 +224,7 @@ class LogImport:
             raise BadInput(f"{reader.name} has a header but no rows.")
         if state is None:
             return
-        state.evidence.settle()
+        state.evidence.decide()
         for number, chunk in postponed:
             state.start_chunk(number)
             chunk = read_again(self._text, chunk, self._divide)

@@ -86,9 +86,9 @@ class WholeFileState:
 
     def start_chunk(self, number: int) -> None:
         """Say which chunk is typed next."""
-        self.evidence.piece, self.evidence.met = number, False
+        self.evidence.chunk, self.evidence.undecided = number, False
 
     @property
     def chunk_must_wait(self) -> bool:
         """Whether the chunk has rows of a repeated hour, which all chunks must be read to place."""
-        return self.evidence.met
+        return self.evidence.undecided
