@@ -3,12 +3,14 @@
 import numpy as np
 import pandas as pd
 from scipy.stats import t as student
+from statsmodels.stats.rates import confint_poisson
 
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.analysis.people.prep_effects import PrepEffects, measure_rows
-from arcdrift.analysis.people.signature_stats import poisson_interval, slope_by_days
+from arcdrift.analysis.people.signature_stats import slope_by_days
 from arcdrift.analysis.people.signatures import MIN_DAYS, Signature
 from arcdrift.arrays import Floats, Ints
+from arcdrift.charts.intervals import CONFIDENCE_LEVEL
 from arcdrift.settings import Prep
 
 DIRTY_RATIO = 1.25
@@ -57,14 +59,14 @@ def dirt(cells: pd.DataFrame, prep: Prep) -> list[Signature]:
     observed = np.bincount(technician_code, dirty) / overdispersion
     expected = np.bincount(technician_code, cleaved * rate[machine_code]) / overdispersion
     level = 1.0 - (1.0 - prep.sure) / len(names)
+    # Garwood 1936: exact limits of a Poisson mean
+    lower_limit, _ = confint_poisson(observed, 1.0, method="exact-c", alpha=2.0 * (1.0 - level))
+    lows, highs = confint_poisson(observed, 1.0, method="exact-c", alpha=1.0 - CONFIDENCE_LEVEL)
     signatures = []
     for number, name in enumerate(names):
-        if (
-            poisson_interval(observed[number], 2.0 * level - 1.0)[0]
-            < DIRTY_RATIO * expected[number]
-        ):
+        if lower_limit[number] < DIRTY_RATIO * expected[number]:
             continue
-        low, high = (end / expected[number] for end in poisson_interval(observed[number]))
+        low, high = lows[number] / expected[number], highs[number] / expected[number]
         subset = work[technician_code == number]
         ratio = observed[number] / expected[number]
         signatures.append(

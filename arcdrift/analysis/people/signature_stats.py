@@ -1,15 +1,7 @@
-"""Confidence limits of a count and of a slope, used by several signatures."""
+"""Slope by days, used by several signatures."""
 
 import numpy as np
 import pandas as pd
-from scipy.stats import chi2
-
-
-def poisson_interval(count: float, level: float = 0.95) -> tuple[float, float]:
-    """Exact confidence limits of a Poisson mean: half of chi-square quantiles (Garwood 1936)."""
-    tail = (1.0 - level) / 2.0
-    low = float(chi2.ppf(tail, 2.0 * count)) / 2.0 if count > 0 else 0.0
-    return low, float(chi2.ppf(1.0 - tail, 2.0 * count + 2.0)) / 2.0
 
 
 def slope_by_days(

@@ -14,11 +14,12 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 from scipy.stats import t as student
+from statsmodels.stats.rates import confint_poisson
 
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY
 from arcdrift.analysis.people.prep_effects import PrepEffects
-from arcdrift.analysis.people.signature_stats import poisson_interval, slope_by_days
-from arcdrift.charts.intervals import Z95
+from arcdrift.analysis.people.signature_stats import slope_by_days
+from arcdrift.charts.intervals import CONFIDENCE_LEVEL, Z95
 from arcdrift.settings import Prep
 
 Row = dict[Any, Any]
@@ -130,7 +131,9 @@ def cleave_run_signatures(runs: pd.DataFrame, cells: pd.DataFrame) -> list[Signa
     signatures = []
     for name, subset in runs[runs["technician"] != NOBODY].groupby("technician"):
         cleaved = int(cells.loc[cells["technician"] == name, "seen"].sum())
-        low, high = poisson_interval(len(subset))
+        low, high = confint_poisson(
+            len(subset), 1.0, method="exact-c", alpha=1.0 - CONFIDENCE_LEVEL
+        )
         scale = 1000.0 / max(cleaved, 1)
         blades = subset[["cleaver", "blade_position"]].astype(object).fillna("not logged")
         cleaver, position = blades.value_counts().index[0]
