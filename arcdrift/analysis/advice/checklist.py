@@ -9,8 +9,9 @@ from typing import Any, Literal
 import pandas as pd
 
 from arcdrift.analysis.advice.splicer_state import SplicerState
-from arcdrift.analysis.maintenance.electrode_life import WORN_SHARE, ElectrodeState, forecast_text
+from arcdrift.analysis.maintenance.electrode_life import ElectrodeState, forecast_text
 from arcdrift.analysis.maintenance.service_findings import BladeState, IntervalState
+from arcdrift.analysis.maintenance.worn_electrodes import WORN_SHARE
 from arcdrift.settings import Crew
 from arcdrift.wording import span_text
 

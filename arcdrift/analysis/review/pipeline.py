@@ -45,13 +45,11 @@ from arcdrift.analysis.loss.loss_charts import AllLossCharts, chart_all
 from arcdrift.analysis.loss.loss_findings import loss_findings
 from arcdrift.analysis.loss.program_findings import program_findings
 from arcdrift.analysis.maintenance.electrode_life import (
-    WEAR_COLUMNS,
     electrode_state,
-    worn_finding,
-    worn_since,
 )
 from arcdrift.analysis.maintenance.electrode_replacements import early_replacement_findings
 from arcdrift.analysis.maintenance.service_findings import service_findings
+from arcdrift.analysis.maintenance.worn_electrodes import WEAR_COLUMNS, worn_finding, worn_since
 from arcdrift.analysis.people.prep_review import review_prep
 from arcdrift.analysis.review.parallel import submit_or_run
 from arcdrift.analysis.review.result_tables import (

@@ -14,8 +14,8 @@ from arcdrift.analysis.maintenance.electrode_life import (
     electrode_state,
     forecast_text,
     workdays_until,
-    worn_finding,
 )
+from arcdrift.analysis.maintenance.worn_electrodes import worn_finding
 from arcdrift.settings import Crew
 from tests.analysis.arc.arc_truth import PHI, simulated_points
 
