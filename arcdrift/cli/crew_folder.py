@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from arcdrift.cli.error_messages import UnforeseenError
+from arcdrift.cli.error_messages import UnexpectedError
 from arcdrift.cli.options import CURRENT_FOLDER
 from arcdrift.errors import ArcdriftError, UsageError
 
@@ -35,7 +35,7 @@ def open_crew(folder: Path) -> Iterator[CrewSession]:
     ------
     BadInput, StoreTrouble
         If the folder, its crew.toml or its store cannot be used.
-    UnforeseenError
+    UnexpectedError
         In place of any unexpected exception, so that it is logged in this folder.
     """
     from arcdrift.settings import load_crew
@@ -51,13 +51,13 @@ def open_crew(folder: Path) -> Iterator[CrewSession]:
     except (ArcdriftError, typer.Exit, BrokenPipeError):
         raise
     except Exception as problem:
-        raise UnforeseenError(folder) from problem
+        raise UnexpectedError(folder) from problem
 
 
-def command_text(words: str, folder: Path) -> str:
+def command_text(arguments: str, folder: Path) -> str:
     """Return a command as it must be typed for this crew folder, in backticks."""
     option = "" if folder == CURRENT_FOLDER else f" --crew {folder}"
-    return f"`arcdrift {words}{option}`"
+    return f"`arcdrift {arguments}{option}`"
 
 
 def subcommand_folder(context: typer.Context, folder: Path) -> Path:

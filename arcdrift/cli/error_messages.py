@@ -16,7 +16,7 @@ EXIT_CODE = 70
 """Exit code of an internal error, as in BSD's sysexits.h; 1 is used by ``--fail-on``."""
 
 
-class UnforeseenError(Exception):
+class UnexpectedError(Exception):
     """An unexpected exception, with the crew folder that was open when it was raised."""
 
     def __init__(self, folder: Path) -> None:
@@ -29,10 +29,10 @@ def validation_message(problem: "ValidationError") -> str:
     return str(problem.errors()[0]["msg"]).removeprefix("Value error, ").rstrip(".")
 
 
-def log_unforeseen(problem: Exception) -> str:
+def log_unexpected(problem: Exception) -> str:
     """Write the traceback to a log file and return the sentence that the user sees."""
     reference = secrets.token_hex(4).upper()
-    folder = problem.folder if isinstance(problem, UnforeseenError) else None
+    folder = problem.folder if isinstance(problem, UnexpectedError) else None
     detail = "".join(traceback.format_exception(problem))
     entry = f"{datetime.now(UTC).isoformat()} reference {reference}\n{detail}\n"
     log_path = _write_log(entry, folder)

@@ -9,12 +9,12 @@ LISTED = 12
 """Most names that an error message lists."""
 
 
-def require_known(name: str, known: Iterable[str], what: str) -> str:
+def require_known(name: str, known: Iterable[str], label: str) -> str:
     """Return `name` if it is among the `known` names.
 
     Parameters
     ----------
-    what : str
+    label : str
         What the name is called in the error message, such as "splicer".
 
     Raises
@@ -26,14 +26,14 @@ def require_known(name: str, known: Iterable[str], what: str) -> str:
     if name in names:
         return name
     if not names:
-        raise UsageError(f"There is no {what} {name!r}; none is on record yet.")
+        raise UsageError(f"There is no {label} {name!r}; none is on record yet.")
     by_lower = {candidate.lower(): candidate for candidate in names}
     near = difflib.get_close_matches(name.lower(), by_lower, n=3, cutoff=0.6)
     if near:
         suggestions = _join_with_or([by_lower[lower] for lower in near])
-        raise UsageError(f"There is no {what} {name!r}; did you mean {suggestions}?")
+        raise UsageError(f"There is no {label} {name!r}; did you mean {suggestions}?")
     more = f" and {len(names) - LISTED} more" if len(names) > LISTED else ""
-    raise UsageError(f"There is no {what} {name!r}; known are {', '.join(names[:LISTED])}{more}.")
+    raise UsageError(f"There is no {label} {name!r}; known are {', '.join(names[:LISTED])}{more}.")
 
 
 def _join_with_or(names: list[str]) -> str:

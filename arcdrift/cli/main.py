@@ -27,7 +27,7 @@ from arcdrift.cli.commands import (
     serve,
     simulate,
 )
-from arcdrift.cli.error_messages import EXIT_CODE, log_unforeseen
+from arcdrift.cli.error_messages import EXIT_CODE, log_unexpected
 from arcdrift.cli.output import print_notice
 from arcdrift.errors import ArcdriftError
 
@@ -155,7 +155,7 @@ def _exit_code(arguments: list[str] | None) -> int:
             raise
         except Exception as problem:
             sys.stdout.flush()
-            print_notice(log_unforeseen(problem))
+            print_notice(log_unexpected(problem))
             return EXIT_CODE
     except BrokenPipeError:
         _discard_output()

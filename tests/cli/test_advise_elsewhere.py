@@ -18,14 +18,16 @@ def test_another_site_asks_for_a_check_there(analyzed: Path, arcdrift: Any) -> N
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "message"),
     [
         (["--site", "Nowhere"], "No site 'Nowhere' is in crew.toml"),
         (["--elevation", "60000"], "Elevation 60000 is outside -430 to 6000 m"),
         (["--site", "Harbor", "--elevation", "100"], "Give --site or --elevation, not both."),
     ],
 )
-def test_what_cannot_be_asked(words: list[str], said: str, analyzed: Path, arcdrift: Any) -> None:
+def test_what_cannot_be_asked(
+    words: list[str], message: str, analyzed: Path, arcdrift: Any
+) -> None:
     done = arcdrift("advise", "Heron", *words)
     assert done.code == 2
-    assert said in done.sentence
+    assert message in done.sentence

@@ -162,17 +162,17 @@ def test_findings_filtered(analyzed: Path, arcdrift: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    ("option", "said"),
+    ("option", "message"),
     [
         (["--kind", "check-mised"], "did you mean check-missed"),
         (["--subject", "Herron"], "did you mean Heron?"),
         (["--since", "5/5"], "is not a date"),
     ],
 )
-def test_findings_mistyped(option: list[str], said: str, analyzed: Path, arcdrift: Any) -> None:
+def test_findings_mistyped(option: list[str], message: str, analyzed: Path, arcdrift: Any) -> None:
     done = arcdrift("findings", *option)
     assert done.code == 2
-    assert said in done.sentence
+    assert message in done.sentence
 
 
 @pytest.mark.parametrize("level", ["act", "watch", "note"])
@@ -281,7 +281,7 @@ def test_advise_for_typed_air_and_time(analyzed: Path, arcdrift: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "message"),
     [
         (["Hern"], "did you mean Heron?"),
         (["Heron", "--pressure", "29.9"], "Pressure 29.9 is outside 450 to 1100 hPa"),
@@ -289,10 +289,10 @@ def test_advise_for_typed_air_and_time(analyzed: Path, arcdrift: Any) -> None:
         (["Heron", "--at", "noon"], "--at noon is not a date"),
     ],
 )
-def test_advise_refused(words: list[str], said: str, analyzed: Path, arcdrift: Any) -> None:
+def test_advise_refused(words: list[str], message: str, analyzed: Path, arcdrift: Any) -> None:
     done = arcdrift("advise", *words)
     assert done.code == 2
-    assert said in done.sentence
+    assert message in done.sentence
 
 
 def test_local_time_needs_a_zone(analyzed: Path, arcdrift: Any) -> None:

@@ -16,10 +16,10 @@ def test_days_are_left_out_listed_and_taken_back(analyzed, arcdrift):
     assert "wrong fiber on the reel (Lead)" in " ".join(listed.out.split())
     assert "baselines have changed since the last analysis" in listed.err
     assert arcdrift("analyze").code == 0
-    told = arcdrift("baseline", "--json").data
+    result = arcdrift("baseline", "--json").data
     # of Heron's three days of splices one no longer counts
-    assert {row["splicer"]: row["days"] for row in told["streams"]} == {"Heron": 2, "Kestrel": 3}
-    assert told["marks"][0]["action"] == "exclude"
+    assert {row["splicer"]: row["days"] for row in result["streams"]} == {"Heron": 2, "Kestrel": 3}
+    assert result["marks"][0]["action"] == "exclude"
     assert arcdrift("baseline", "--undo", "1").code == 0
     again = arcdrift("baseline", "--json")
     assert again.data["marks"] == []
@@ -27,9 +27,9 @@ def test_days_are_left_out_listed_and_taken_back(analyzed, arcdrift):
 
 
 def test_a_baseline_is_frozen_for_one_program_or_for_all(analyzed, arcdrift):
-    one = arcdrift("baseline", "freeze", "Kestrel", "--program", "plain", "--from", "2026-05-04",
+    mark = arcdrift("baseline", "freeze", "Kestrel", "--program", "plain", "--from", "2026-05-04",
                    *WHY, "--json").data  # fmt: skip
-    assert (one["splicer"], one["program"], one["last_day"]) == ("Kestrel", "plain", None)
+    assert (mark["splicer"], mark["program"], mark["last_day"]) == ("Kestrel", "plain", None)
     every = arcdrift("baseline", "freeze", "--all", "--from", "2026-05-04", "--to", "2026-05-06",
                      *WHY)  # fmt: skip
     assert "all splicers, all programs, 2026-05-04 to 2026-05-06, baseline frozen" in " ".join(
@@ -38,7 +38,7 @@ def test_a_baseline_is_frozen_for_one_program_or_for_all(analyzed, arcdrift):
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "message"),
     [
         (["baseline", "exclude", "Heran", *OUT[3:]], "did you mean Heron?"),
         ([*OUT, "--program", "plane"], "did you mean plain?"),
@@ -50,7 +50,7 @@ def test_a_baseline_is_frozen_for_one_program_or_for_all(analyzed, arcdrift):
         (["baseline", "--undo", "7"], "There is no baseline mark 7; on record: none."),
     ],
 )
-def test_refused_in_a_sentence(words, said, analyzed, arcdrift):
+def test_refused_in_a_sentence(words, message, analyzed, arcdrift):
     done = arcdrift(*words)
     assert done.code == 2
-    assert said in done.sentence
+    assert message in done.sentence

@@ -96,9 +96,9 @@ def test_found_set_and_taken_back(slow: Path, arcdrift: Any) -> None:
         "splices": 12,
         "splices_before_check": 0,
     }
-    said = arcdrift("clock").out
-    assert "No splicer clock looks wrong" in said
-    assert "Birch" in said
+    message = arcdrift("clock").out
+    assert "No splicer clock looks wrong" in message
+    assert "Birch" in message
 
     number = done.data["id"]
     assert arcdrift("clock", "Heron", "--undo", number).code == 0
@@ -135,7 +135,7 @@ LIMITS = ["--from", "2026-05-12T03:00", "--until", "2026-05-17T07:00"]
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "message"),
     [
         (["Heron", "--shift", "+7h"], "needs --from, --until, --by, --why too"),
         (["Hern", *SHIFT[1:], *LIMITS], "did you mean Heron?"),
@@ -150,10 +150,10 @@ LIMITS = ["--from", "2026-05-12T03:00", "--until", "2026-05-17T07:00"]
         (["--undo", "4"], "SPLICER --undo ID"),
     ],
 )
-def test_refused_in_a_sentence(words: list[str], said: str, slow: Path, arcdrift: Any) -> None:
+def test_refused_in_a_sentence(words: list[str], message: str, slow: Path, arcdrift: Any) -> None:
     done = arcdrift("clock", *words)
     assert done.code == 2
-    assert said in done.sentence
+    assert message in done.sentence
 
 
 def test_a_shift_over_another_is_refused(slow: Path, arcdrift: Any) -> None:

@@ -68,11 +68,11 @@ BAD = {
 
 @pytest.mark.parametrize("case", BAD)
 def test_bad_file_is_one_sentence(case: str, crew: Path, arcdrift: Any) -> None:
-    text, said = BAD[case]
+    text, message = BAD[case]
     (crew / "bad.csv").write_text(text, encoding="utf-8")
     done = arcdrift("import", "bad.csv", "--json")
     assert done.code == 3
-    assert said in done.sentence
+    assert message in done.sentence
     assert done.sentence.endswith(".")
     assert "bad.csv" in done.sentence
     assert done.data == []
@@ -193,10 +193,10 @@ def test_undo_finds_the_crew_on_either_side(
     assert arcdrift(*words).code == 0
 
 
-@pytest.mark.parametrize(("again", "said"), [(9, "no import 9"), (1, "undone before")])
-def test_undo_refused(again: int, said: str, crew: Path, arcdrift: Any) -> None:
+@pytest.mark.parametrize(("again", "message"), [(9, "no import 9"), (1, "undone before")])
+def test_undo_refused(again: int, message: str, crew: Path, arcdrift: Any) -> None:
     arcdrift("import", "arc-checks.csv")
     arcdrift("imports", "undo", 1)
     done = arcdrift("imports", "undo", again)
     assert done.code == 2
-    assert said in done.sentence
+    assert message in done.sentence

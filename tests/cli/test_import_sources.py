@@ -101,9 +101,9 @@ def test_a_layout_meant_for_csv_fits_a_workbook(crew: Path, arcdrift: Any) -> No
     )
     book = openpyxl.Workbook()
     book.active.append(["made for the meeting"])
-    own = book.create_sheet("Mai")
-    own.append(["Gerät", "am", "wie", "wert"])
-    own.append(["Häher", "2026-05-04 07:30", "pass", 1.5])
+    sheet = book.create_sheet("Mai")
+    sheet.append(["Gerät", "am", "wie", "wert"])
+    sheet.append(["Häher", "2026-05-04 07:30", "pass", 1.5])
     book.save(crew / "book.xlsx")
     done = arcdrift("import", "book.xlsx", "--layout", "own.toml", "--json")
     assert [(r["file"], r["accepted"]) for r in done.data] == [("book.xlsx/Mai", 1)]
@@ -127,9 +127,9 @@ def test_an_archive_with_a_bad_member(crew: Path, arcdrift: Any) -> None:
     assert again.code == 3
     assert "Not imported: week.zip/../out.csv, week.zip/bad.csv." in again.out
     assert "Nothing new was added" in again.out
-    kept = arcdrift("imports", "--json").data
-    assert {row["file"] for row in kept} == {"week.zip/splices.csv", "week.zip/arc-checks.csv"}
-    assert {row["accepted"] for row in kept} == {0, 3, 7}
+    imports = arcdrift("imports", "--json").data
+    assert {row["file"] for row in imports} == {"week.zip/splices.csv", "week.zip/arc-checks.csv"}
+    assert {row["accepted"] for row in imports} == {0, 3, 7}
 
 
 def test_the_row_of_a_sheet_is_the_line_a_person_is_told(crew: Path, arcdrift: Any) -> None:

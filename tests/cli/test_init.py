@@ -55,7 +55,7 @@ def test_never_overwrites(tmp_path: Path, arcdrift: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "message"),
     [
         (["--time-zone", "Mars/Olympus"], "Mars/Olympus"),
         (["--site", "Harbor"], "such as Harbor:12"),
@@ -65,8 +65,8 @@ def test_never_overwrites(tmp_path: Path, arcdrift: Any) -> None:
         (["--site", "Harbor:nan"], "between -430 and 6,000 m"),
     ],
 )
-def test_refused(words: list[str], said: str, tmp_path: Path, arcdrift: Any) -> None:
+def test_refused(words: list[str], message: str, tmp_path: Path, arcdrift: Any) -> None:
     done = arcdrift("init", tmp_path / "north", *words)
     assert done.code == 2
-    assert said in done.sentence
+    assert message in done.sentence
     assert not (tmp_path / "north").exists()

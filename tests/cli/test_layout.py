@@ -63,14 +63,14 @@ def test_as_json(log: Path, arcdrift: Any) -> None:
 
 
 def test_nothing_is_overwritten_unasked(log: Path, arcdrift: Any) -> None:
-    own = log.parent / "own.toml"
-    own.write_text("mine", encoding="utf-8")
+    own_layout = log.parent / "own.toml"
+    own_layout.write_text("mine", encoding="utf-8")
     done = arcdrift("layout", "log.csv", "--out", "own.toml")
     assert done.code == 2
     assert done.sentence == "own.toml is already there; give --overwrite to replace it."
-    assert own.read_text(encoding="utf-8") == "mine"
+    assert own_layout.read_text(encoding="utf-8") == "mine"
     assert arcdrift("layout", "log.csv", "--out", "own", "--overwrite").code == 0
-    assert tomllib.loads(own.read_text(encoding="utf-8"))["kind"] == "splices"
+    assert tomllib.loads(own_layout.read_text(encoding="utf-8"))["kind"] == "splices"
 
 
 def test_an_order_of_dates_that_nothing_tells(log: Path, arcdrift: Any) -> None:

@@ -12,36 +12,36 @@ def test_prep_says_when_work_is_too_little(analyzed, arcdrift):
 
 
 def test_prep_json_has_every_part_even_without_an_answer(analyzed, arcdrift):
-    told = json.loads(arcdrift("prep", "--json").out)
-    assert told["people"] == []
-    assert told["refusal"].endswith("too few to tell hands from machines.")
-    assert told["purpose"].startswith("These figures are for coaching")
-    assert {row["measure"] for row in told["promises"]} == {"loss", "angle", "redo"}
+    result = json.loads(arcdrift("prep", "--json").out)
+    assert result["people"] == []
+    assert result["refusal"].endswith("too few to tell hands from machines.")
+    assert result["purpose"].startswith("These figures are for coaching")
+    assert {row["measure"] for row in result["promises"]} == {"loss", "angle", "redo"}
     for name in ("signatures", "consistency", "blades", "shared_work", "sign_offs", "coaching"):
-        assert isinstance(told[name], list)
-    assert told["hidden"] is None
+        assert isinstance(result[name], list)
+    assert result["hidden"] is None
 
 
 def test_a_coaching_note_is_kept_shown_and_taken_back(analyzed, arcdrift):
     people = [
         row["technician"] for row in json.loads(arcdrift("prep", "--json").out)["shared_work"]
     ]
-    who = min(people)
+    technician = min(people)
     refused = arcdrift("coach", "Nobody", "--topic", "cleaving", "--by", "Lead")
     assert refused.code == 2
     assert "no technician" in refused.err
-    assert arcdrift("coach", who, "--topic", "cleaving").code == 2
+    assert arcdrift("coach", technician, "--topic", "cleaving").code == 2
     done = arcdrift(
-        "coach", who, "--topic", "cleaving", "--by", "Lead", "--note", "fiber laid flat"
+        "coach", technician, "--topic", "cleaving", "--by", "Lead", "--note", "fiber laid flat"
     )
     assert done.code == 0
     number = int(done.out.split()[2])
-    listed = " ".join(arcdrift("coach", who).out.split())
+    listed = " ".join(arcdrift("coach", technician).out.split())
     assert "fiber laid flat" in listed
     assert "Too few splices to say anything" in listed
     assert "the change alone does not prove the coaching" in listed
-    assert json.loads(arcdrift("coach", "--json").out)[0]["technician"] == who
-    later = arcdrift("coach", who, "--topic", "x", "--by", "y", "--day", "2099-01-01")
+    assert json.loads(arcdrift("coach", "--json").out)[0]["technician"] == technician
+    later = arcdrift("coach", technician, "--topic", "x", "--by", "y", "--day", "2099-01-01")
     assert later.code == 2
     assert "has not come yet" in later.err
     assert arcdrift("coach", "--undo", str(number)).code == 0
@@ -59,7 +59,7 @@ def test_names_can_be_hidden_and_figures_about_people_kept_off(analyzed, arcdrif
         assert not [name for name in names if name in out], words
     assert "Technician " in arcdrift("prep", "--json").out
     toml.write_text(plain + "\n[prep]\nperson_pages = false\n", encoding="utf-8")
-    told = json.loads(arcdrift("prep", "--json").out)
-    assert told["shared_work"] == []
-    assert "keeps figures about single people off" in told["hidden"]
+    result = json.loads(arcdrift("prep", "--json").out)
+    assert result["shared_work"] == []
+    assert "keeps figures about single people off" in result["hidden"]
     assert "keeps figures" in arcdrift("checks", "--by", "technician").out

@@ -38,9 +38,9 @@ RUN = "from arcdrift.cli.main import run; run()"
 def test_help_opens_with_the_job(arcdrift: Any) -> None:
     done = arcdrift("--help")
     assert done.code == 0
-    said = " ".join(done.out.split())
-    assert "Find what drifted in a fiber crew's splicing" in said
-    assert said.index("Find what drifted") < said.index("Options")
+    message = " ".join(done.out.split())
+    assert "Find what drifted in a fiber crew's splicing" in message
+    assert message.index("Find what drifted") < message.index("Options")
     for command in COMMANDS:
         assert f" {command} " in done.out
 

@@ -127,9 +127,9 @@ def test_rows_of_several_kinds_go_to_several_files(broken: Path, arcdrift: Any) 
         "asset,serviced_at,action\nHeron,x,cleaned\n", encoding="utf-8"
     )
     arcdrift("import", "more.csv")
-    said = arcdrift("quarantine", "--export", "rows.csv").out
-    assert "Wrote 4 rows of arc-checks to rows-1.csv" in said
-    assert "Wrote 1 row of service to rows-2.csv" in said
+    message = arcdrift("quarantine", "--export", "rows.csv").out
+    assert "Wrote 4 rows of arc-checks to rows-1.csv" in message
+    assert "Wrote 1 row of service to rows-2.csv" in message
     assert arcdrift("quarantine", "--export", "rows.csv").code == 2
     done = arcdrift("quarantine", "--export", broken / "no" / "rows.csv")
     assert done.code == 3
@@ -147,8 +147,8 @@ def test_rows_under_a_layout_go_with_it(crew: Path, arcdrift: Any) -> None:
         encoding="utf-8",
     )
     arcdrift("import", "air.csv", "--layout", "ours.toml")
-    said = " ".join(arcdrift("quarantine", "--export", "rows.csv").out.split())
-    assert "import --layout rows.toml rows.csv" in said
+    message = " ".join(arcdrift("quarantine", "--export", "rows.csv").out.split())
+    assert "import --layout rows.toml rows.csv" in message
     assert (crew / "rows.toml").read_text(encoding="utf-8") == layout
     saved_by_a_spreadsheet(
         crew / "rows.csv", lambda rows: [rows[0], [*rows[1][:-1], "4,5"]], delimiter=";"
@@ -168,10 +168,10 @@ def test_rows_given_up(broken: Path, arcdrift: Any) -> None:
     assert (closed["closed_who"], closed["closed_why"]) == ("Cedar", "the pages are lost")
     again = arcdrift("import", "some.csv", "--json").data[0]
     assert again["already_stored"] == again["rows"]
-    for number, said in ((1, "closed already"), (77, "no quarantined row 77")):
+    for number, message in ((1, "closed already"), (77, "no quarantined row 77")):
         refused = arcdrift("quarantine", "drop", number, "--why", "x")
         assert refused.code == 2
-        assert said in refused.sentence
+        assert message in refused.sentence
 
 
 @pytest.fixture
@@ -241,8 +241,8 @@ def test_decisions_refused(rivals: Path, arcdrift: Any) -> None:
 
 def test_a_log_mended_where_it_came_from_empties_the_list(broken: Path, arcdrift: Any) -> None:
     (broken / "some.csv").write_text(BROKEN.replace("perhaps", "fail"), encoding="utf-8")
-    said = arcdrift("import", "some.csv").out
-    assert "some.csv: 2 rows kept apart by earlier imports left the quarantine." in said
+    message = arcdrift("import", "some.csv").out
+    assert "some.csv: 2 rows kept apart by earlier imports left the quarantine." in message
     assert [row["line"] for row in arcdrift("quarantine", "--json").data] == [6, 7]
     arcdrift("imports", "undo", 2)
     assert [row["line"] for row in arcdrift("quarantine", "--json").data] == [3, 4, 6, 7]

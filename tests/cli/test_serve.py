@@ -18,7 +18,7 @@ from arcdrift.errors import UsageError
 
 
 @pytest.fixture
-def taken() -> Any:
+def used_port() -> Any:
     """A port of this computer that something else listens on."""
     with socket.socket() as other:
         other.bind(("127.0.0.1", 0))
@@ -26,15 +26,15 @@ def taken() -> Any:
         yield other.getsockname()[1]
 
 
-def test_next_free_port(taken: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(serve, "PORT", taken)
+def test_next_free_port(used_port: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(serve, "PORT", used_port)
     found = serve.free_port("127.0.0.1", None)
-    assert taken < found < taken + serve.TRIED_PORTS
+    assert used_port < found < used_port + serve.TRIED_PORTS
 
 
-def test_asked_port_is_taken(taken: int, crew: Path, arcdrift: Any) -> None:
-    with pytest.raises(UsageError, match=f"Port {taken} cannot be used"):
-        serve.free_port("127.0.0.1", taken)
+def test_asked_port_is_taken(used_port: int, crew: Path, arcdrift: Any) -> None:
+    with pytest.raises(UsageError, match=f"Port {used_port} cannot be used"):
+        serve.free_port("127.0.0.1", used_port)
 
 
 def test_other_computers_are_refused(crew: Path, arcdrift: Any) -> None:
@@ -48,8 +48,8 @@ def test_serves_until_interrupted(analyzed: Path) -> None:
     command = [sys.executable, "-c", "from arcdrift.cli.main import run; run()", "serve"]
     with subprocess.Popen(command, cwd=analyzed, stderr=subprocess.PIPE, text=True) as server:
         assert server.stderr is not None
-        said = server.stderr.readline()
-        address = next(word for word in said.split() if word.startswith("http://127.0.0.1:"))
+        message = server.stderr.readline()
+        address = next(word for word in message.split() if word.startswith("http://127.0.0.1:"))
         try:
             page = _fetch(address)
         finally:

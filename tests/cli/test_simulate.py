@@ -53,11 +53,11 @@ def test_faults_by_name_by_file_and_by_chance(tmp_path: Path, arcdrift: Any) -> 
         truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
         return [fault["kind"] for fault in truth["faults"]]
 
-    mine = tmp_path / "mine.toml"
-    mine.write_text("[[faults]]\nkind = 'arc-step'\nstart = 9\nsize = 12\n", encoding="utf-8")
+    plan = tmp_path / "mine.toml"
+    plan.write_text("[[faults]]\nkind = 'arc-step'\nstart = 9\nsize = 12\n", encoding="utf-8")
     assert planted() == []
     assert planted("--faults", "none") == []
-    assert planted("--faults", mine) == ["arc-step"]
+    assert planted("--faults", plan) == ["arc-step"]
     assert planted("--faults", "optimistic-estimator") == ["estimate-optimistic"]
     assert len(planted("--faults", "some")) >= 1
 

@@ -36,10 +36,10 @@ def look(crew, drop, monkeypatch, capsys):
 
         monkeypatch.setattr(watch_folder.time, "sleep", step)
         with open_crew(crew) as session:
-            went = FolderWatch(session, drop, interval_s=1, **options).run(rounds=len(steps))
+            totals = FolderWatch(session, drop, interval_s=1, **options).run(rounds=len(steps))
             files = imports(session.engine)["file_name"].tolist()[::-1]
             rows = len(records(session.engine, "splices"))
-        return went, files, rows, capsys.readouterr()
+        return totals, files, rows, capsys.readouterr()
 
     return looks
 
@@ -57,11 +57,11 @@ def test_a_file_is_read_once_when_it_rests(drop, look):
     def go_on():
         path.write_text(LOG + MORE)
 
-    went, files, rows, said = look(begin, go_on, nothing, nothing, nothing)
+    totals, files, rows, message = look(begin, go_on, nothing, nothing, nothing)
     assert files == ["splices.csv"]
-    assert (went.files, went.accepted, rows) == (1, 2, 2)
-    assert "splices.csv: 2 rows of splices, 2 accepted" in said.out
-    assert "Stopped watching: 1 file read, 2 rows accepted" in said.out
+    assert (totals.files, totals.accepted, rows) == (1, 2, 2)
+    assert "splices.csv: 2 rows of splices, 2 accepted" in message.out
+    assert "Stopped watching: 1 file read, 2 rows accepted" in message.out
     # another watch remembers
     assert look(nothing, nothing)[0].files == 0
     assert path.read_text() == LOG + MORE
@@ -71,8 +71,8 @@ def test_a_file_that_grew_later_is_read_again_and_adds_what_is_new(drop, look):
     path = drop / "splices.csv"
     path.write_text(LOG)
     look(nothing)
-    went, files, rows, _ = look(lambda: path.write_text(LOG + MORE), nothing)
-    assert (went.accepted, rows) == (1, 2)
+    totals, files, rows, _ = look(lambda: path.write_text(LOG + MORE), nothing)
+    assert (totals.accepted, rows) == (1, 2)
     assert files == ["splices.csv", "splices.csv"]
 
 
@@ -94,21 +94,21 @@ def test_a_file_that_cannot_be_used_is_named_once_and_tried_when_it_changes(drop
     path = drop / "a.csv"
     path.write_text("no,such,columns\n1,2,3\n")
     (drop / "b.csv").write_text(LOG)
-    went, files, _, said = look(nothing, nothing, nothing)
+    totals, files, _, message = look(nothing, nothing, nothing)
     assert files == ["b.csv"]
-    assert said.err.count("a.csv is not recognized") == 1
-    assert went.refused == 1
-    went, files, _, said = look(nothing, nothing, lambda: path.write_text(LOG + MORE), nothing)
+    assert message.err.count("a.csv is not recognized") == 1
+    assert totals.refused == 1
+    totals, files, _, message = look(nothing, nothing, lambda: path.write_text(LOG + MORE), nothing)
     assert files == ["b.csv", "a.csv"]
-    assert said.err == ""
+    assert message.err == ""
 
 
 def test_what_cannot_be_read_is_named_once(drop, look, monkeypatch):
     path = drop / "a.csv"
     path.write_text(LOG)
     monkeypatch.setattr(os, "access", lambda place, _: place != path)
-    _, files, _, said = look(nothing, nothing, nothing)
-    assert said.err.splitlines() == [f"{path} cannot be read: permission denied."]
+    _, files, _, message = look(nothing, nothing, nothing)
+    assert message.err.splitlines() == [f"{path} cannot be read: permission denied."]
     assert files == []
     monkeypatch.undo()
     assert look(nothing)[1] == ["a.csv"]
@@ -122,18 +122,18 @@ def test_hidden_and_other_files_are_left_alone(drop, look):
 
 def test_new_rows_can_be_analyzed_at_once(drop, look):
     (drop / "a.csv").write_text(LOG)
-    said = look(nothing, nothing, analyze=True)[3]
-    assert said.out.count("analyzed: ") == 1
+    message = look(nothing, nothing, analyze=True)[3]
+    assert message.out.count("analyzed: ") == 1
 
 
 def test_a_folder_that_goes_away_is_waited_for(drop, look):
     (drop / "a.csv").write_text(LOG)
     away = drop.with_name("away")
-    _, files, _, said = look(
+    _, files, _, message = look(
         lambda: drop.rename(away), nothing, lambda: away.rename(drop), nothing, nothing
     )
     assert files == ["a.csv"]
-    assert said.err.count("is not a folder that can be looked into") == 1
+    assert message.err.count("is not a folder that can be looked into") == 1
 
 
 def test_wrong_use_is_refused(crew, arcdrift, drop):
@@ -155,11 +155,11 @@ def test_a_signal_ends_it_with_a_summary(crew, drop):
         text=True,
     ) as process:
         # a long folder name makes the first sentence take two lines
-        said = next(line for line in process.stdout if "a.csv" in line)
+        message = next(line for line in process.stdout if "a.csv" in line)
         time.sleep(0.1)
         process.send_signal(signal.SIGTERM)
         out, err = process.communicate(timeout=60)
-    assert "a.csv: 1 row of splices, 1 accepted" in said
+    assert "a.csv: 1 row of splices, 1 accepted" in message
     assert out.startswith("Stopped watching: 1 file read, 1 rows accepted")
     assert (process.returncode, err) == (0, "")
 

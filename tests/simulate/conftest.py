@@ -26,8 +26,8 @@ class Logs:
         """Sound rows only, numbers as numbers, instants as UTC."""
         lines = self.lines(name)
         broken = {row["line"] for row in self.truth["broken_rows"] if row["file"] == name}
-        kept = [line for number, line in enumerate(lines, 1) if number not in broken]
-        rows = [line.split(",") for line in kept]
+        sound_lines = [line for number, line in enumerate(lines, 1) if number not in broken]
+        rows = [line.split(",") for line in sound_lines]
         frame = pd.DataFrame(rows[1:], columns=rows[0]).replace("", None)
         for column in frame.columns:
             if column.endswith(("_db", "_deg", "_um", "_c", "_hpa", "_pct", "_setting", "_count")):

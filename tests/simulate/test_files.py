@@ -49,9 +49,9 @@ def test_columns_are_those_of_the_records(sample, name):
 @pytest.mark.parametrize("name", CSV)
 def test_row_counts_add_up(sample, name):
     counts = sample.truth["files"][name]
-    told = [row for row in sample.truth["broken_rows"] if row["file"] == name]
+    entries = [row for row in sample.truth["broken_rows"] if row["file"] == name]
     assert len(sample.lines(name)) == 1 + counts["rows"]
-    assert counts["broken"] + counts["repeated"] == len(told)
+    assert counts["broken"] + counts["repeated"] == len(entries)
 
 
 def test_a_dozen_rows_are_broken_and_a_few_repeated(sample):
@@ -114,8 +114,8 @@ def test_nobody_s_files_are_written_over(tmp_path):
 def test_another_seed_makes_other_logs(tmp_path):
     for seed in (1, 2):
         simulate(invented_crew(splicers=2, days=3, seed=seed), tmp_path / str(seed))
-    one, two = (unpacked(tmp_path / seed / "splices.csv.gz") for seed in ("1", "2"))
-    assert one != two
+    first_seed, second_seed = (unpacked(tmp_path / seed / "splices.csv.gz") for seed in ("1", "2"))
+    assert first_seed != second_seed
 
 
 def test_names_stay_apart_in_a_large_crew():

@@ -30,7 +30,7 @@ SCENARIO = add_faults(
 
 
 @pytest.fixture(scope="module")
-def made():
+def simulated_crew():
     return simulate_frames(SCENARIO)
 
 
@@ -41,73 +41,73 @@ def folder(tmp_path_factory):
     return folder
 
 
-def test_frames_are_those_of_a_store(made, folder):
+def test_frames_are_those_of_a_store(simulated_crew, folder):
     crew, engine = load_crew(folder), open_store(folder)
     for kind, name in KINDS.items():
         report = import_file(engine, crew, folder / name, kind=kind)
-        assert report.balance.accepted == len(made[kind])
+        assert report.balance.accepted == len(simulated_crew[kind])
     for kind in KINDS:
-        pd.testing.assert_frame_equal(made[kind], read.records(engine, kind))
+        pd.testing.assert_frame_equal(simulated_crew[kind], read.records(engine, kind))
     engine.dispose()
-    assert made.crew == crew
-    assert made["arc-checks"]["temperature_c"].notna().any()
+    assert simulated_crew.crew == crew
+    assert simulated_crew["arc-checks"]["temperature_c"].notna().any()
 
 
-def test_parquet_holds_the_same_in_a_row_group_a_splicer(made, tmp_path):
+def test_parquet_holds_the_same_in_a_row_group_a_splicer(simulated_crew, tmp_path):
     import pyarrow.parquet as pq
 
     counts = []
-    simulate(SCENARIO, tmp_path, log_format="parquet", progress=lambda *told: counts.append(told))
+    simulate(SCENARIO, tmp_path, log_format="parquet", progress=lambda *count: counts.append(count))
     for kind in KINDS:
         frame = pd.read_parquet(tmp_path / log_file(kind, "parquet"))
-        pd.testing.assert_frame_equal(frame, made[kind][list(frame.columns)])
+        pd.testing.assert_frame_equal(frame, simulated_crew[kind][list(frame.columns)])
     assert pq.ParquetFile(tmp_path / "splices.parquet").num_row_groups == 5
     assert [done for done, _, _ in counts] == [1, 2, 3, 4, 5]
-    assert counts[-1] == (5, 5, len(made["splices"]))
+    assert counts[-1] == (5, 5, len(simulated_crew["splices"]))
 
 
-def test_truth_is_the_same_on_disk(made, folder):
-    told = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
-    assert told == {"invented": True} | json.loads(made.truth.to_json())
+def test_truth_is_the_same_on_disk(simulated_crew, folder):
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
+    assert truth == {"invented": True} | json.loads(simulated_crew.truth.to_json())
     table = pd.read_parquet(folder / "truth-settings.parquet")
-    for splicer, own in table.groupby("splicer"):
-        again = made.required(str(splicer), own["at"])
-        np.testing.assert_allclose(again["required"], own["required"])
-        checks = made["arc-checks"].query("splicer == @splicer")
-        assert (own["what"] == "check").sum() == len(checks)
-        hours = own.loc[own["what"] == "hour", "at"]
+    for splicer, splicer_rows in table.groupby("splicer"):
+        again = simulated_crew.required(str(splicer), splicer_rows["at"])
+        np.testing.assert_allclose(again["required"], splicer_rows["required"])
+        checks = simulated_crew["arc-checks"].query("splicer == @splicer")
+        assert (splicer_rows["what"] == "check").sum() == len(checks)
+        hours = splicer_rows.loc[splicer_rows["what"] == "hour", "at"]
         assert set(hours.diff().dropna()) == {pd.Timedelta(hours=1)}
 
 
-def test_required_settings_follow_from_the_coefficients(made, folder):
+def test_required_settings_follow_from_the_coefficients(simulated_crew, folder):
     # the table's own air and wear through the law, but for the level of each electrode pair
     table = pd.read_parquet(folder / "truth-settings.parquet")
-    own = table[table["splicer"] == "Heron"]
-    arc = made.truth.arc["Heron"]
-    rest = own["required"] - (
+    splicer_rows = table[table["splicer"] == "Heron"]
+    arc = simulated_crew.truth.arc["Heron"]
+    residual = splicer_rows["required"] - (
         arc["base"]
-        + arc["density"] * (own["air_density"] - 1.2)
-        + arc["vapor"] * (own["vapor_pressure"] - 10.0)
-        + arc["wear"] * own["arcs"] / 1000.0
+        + arc["density"] * (splicer_rows["air_density"] - 1.2)
+        + arc["vapor"] * (splicer_rows["vapor_pressure"] - 10.0)
+        + arc["wear"] * splicer_rows["arcs"] / 1000.0
     )
-    pairs = 1 + sum(e["splicer"] == "Heron" for e in made.truth.electrodes)
-    assert rest.round(3).nunique() == pairs
+    pairs = 1 + sum(e["splicer"] == "Heron" for e in simulated_crew.truth.electrodes)
+    assert residual.round(3).nunique() == pairs
     # the setting in force is that of the latest passed check
-    checks = made["arc-checks"].query("splicer == 'Heron' and outcome == 'pass'")
-    fault = made.truth.faults[0]
+    checks = simulated_crew["arc-checks"].query("splicer == 'Heron' and outcome == 'pass'")
+    fault = simulated_crew.truth.faults[0]
     if fault["subject"] != "Heron":
-        latest = pd.merge_asof(own, checks, left_on="at", right_on="checked_at")
+        latest = pd.merge_asof(splicer_rows, checks, left_on="at", right_on="checked_at")
         known = latest["arc_setting"].notna()
         assert known.mean() > 0.9
         assert (latest.loc[known, "in_force"] == latest.loc[known, "arc_setting"]).all()
 
 
-def test_the_same_seed_makes_the_same_frames(made):
+def test_the_same_seed_makes_the_same_frames(simulated_crew):
     again = simulate_frames(SCENARIO)
     for kind in KINDS:
-        pd.testing.assert_frame_equal(made[kind], again[kind])
+        pd.testing.assert_frame_equal(simulated_crew[kind], again[kind])
     other = simulate_frames(replace(SCENARIO, seed=10))
-    assert len(other["splices"]) != len(made["splices"])
+    assert len(other["splices"]) != len(simulated_crew["splices"])
 
 
 def test_rows_are_broken_in_csv_only(tmp_path):

@@ -48,17 +48,17 @@ def test_regression_finds_the_true_arc_coefficients(quiet):
     air = join_air(checks, quiet.readings, crew, "checked_at")
     table = checks.join(air[["vapor_pressure", "air_density", "air_age_min"]])
     assert table["air_density"].notna().mean() > 0.99
-    for splicer, own in table.dropna(subset=["air_density"]).groupby("splicer"):
+    for splicer, subset in table.dropna(subset=["air_density"]).groupby("splicer"):
         x = sm.add_constant(
             pd.DataFrame(
                 {
-                    "density": own["air_density"] - 1.2,
-                    "vapor": own["vapor_pressure"] - 10.0,
-                    "wear": own["arc_count"] / 1000.0,
+                    "density": subset["air_density"] - 1.2,
+                    "vapor": subset["vapor_pressure"] - 10.0,
+                    "wear": subset["arc_count"] / 1000.0,
                 }
             )
         )
-        fit = sm.GLSAR(own["arc_setting"], x, rho=1).iterative_fit(maxiter=5)
+        fit = sm.GLSAR(subset["arc_setting"], x, rho=1).iterative_fit(maxiter=5)
         truth = quiet.truth["arc"][splicer]
         for name in ("density", "vapor", "wear"):
             assert abs(fit.params[name] - truth[name]) < 4 * fit.bse[name], (splicer, name)
@@ -72,7 +72,7 @@ def test_true_coefficients_lie_about_the_law(simulated, tmp_path):
     crew = invented_crew(splicers=30, days=1, splices_per_day=5, seed=2)
     arc = simulated(crew, tmp_path).truth["arc"]
     scale = {"steps": 1.0, "%": 0.5}
-    density = np.array([own["density"] / scale[own["unit"]] for own in arc.values()])
+    density = np.array([subset["density"] / scale[subset["unit"]] for subset in arc.values()])
     assert density.mean() == pytest.approx(-120, abs=10)  # 3 standard errors of 15 % over 30
     assert 0.09 < density.std() / 120 < 0.22
 
@@ -93,16 +93,16 @@ def fault(kind: FaultKind, subject: str, size: float, until: datetime | None = N
 def test_arc_step_moves_the_setting_by_its_size(simulated, tmp_path):
     without, hurt = pair_of_runs(simulated, tmp_path, fault("arc-step", "Heron", 12.0))
     moved = (hurt.checks["arc_setting"] - without.checks["arc_setting"]).fillna(0)
-    own = without.checks["splicer"] == "Heron"
+    subset = without.checks["splicer"] == "Heron"
     after = without.checks["checked_at"] > "2026-08-17 06:00+00:00"
-    (told,) = hurt.truth["faults"]
-    if told["until"] is not None:
-        assert told["until"] in [c["replaced_at"] for c in hurt.truth["electrodes"]]
-        after &= without.checks["checked_at"] < told["until"]
+    (fault_entry,) = hurt.truth["faults"]
+    if fault_entry["until"] is not None:
+        assert fault_entry["until"] in [c["replaced_at"] for c in hurt.truth["electrodes"]]
+        after &= without.checks["checked_at"] < fault_entry["until"]
     passed = without.checks["outcome"] == "pass"
-    assert (moved[own & after & passed] == 12).all()
-    assert (moved[~(own & after)] == 0).all()
-    assert (own & after & passed).sum() > 5
+    assert (moved[subset & after & passed] == 12).all()
+    assert (moved[~(subset & after)] == 0).all()
+    assert (subset & after & passed).sum() > 5
 
 
 def test_arc_drift_creeps(simulated, tmp_path):
@@ -111,9 +111,9 @@ def test_arc_drift_creeps(simulated, tmp_path):
     days = (without.checks["checked_at"] - pd.Timestamp("2026-08-17 06:00+00:00")) / pd.Timedelta(
         days=1
     )
-    own = (without.checks["splicer"] == "Heron") & moved.notna()
-    assert (moved[own] - 0.5 * days[own].clip(lower=0)).abs().max() <= 1.0
-    assert moved[own].iloc[-1] >= 13
+    subset = (without.checks["splicer"] == "Heron") & moved.notna()
+    assert (moved[subset] - 0.5 * days[subset].clip(lower=0)).abs().max() <= 1.0
+    assert moved[subset].iloc[-1] >= 13
 
 
 def test_dirty_grooves_raise_the_mean_until_cleaned(simulated, tmp_path):
@@ -144,14 +144,14 @@ def test_a_blade_left_alone_wears(simulated, tmp_path):
     _, hurt = pair_of_runs(
         simulated, tmp_path, fault("blade-overdue", "C1", 0.0, datetime(2026, 9, 19))
     )
-    own = hurt.splices.query("cleaver == 'C1'")
-    there = own["spliced_at"].between("2026-08-20", "2026-09-18")
-    assert len(own.loc[there, "blade_position"].unique()) == 1
+    subset = hurt.splices.query("cleaver == 'C1'")
+    there = subset["spliced_at"].between("2026-08-20", "2026-09-18")
+    assert len(subset.loc[there, "blade_position"].unique()) == 1
     turns = hurt.service.query("asset == 'C1' and action != 'cleaned'")["serviced_at"]
     assert not turns.between("2026-08-18", "2026-09-18").any()
-    last = own["spliced_at"].between("2026-09-11", "2026-09-18")
-    first = own["spliced_at"].between("2026-07-20", "2026-08-10")
-    median = own["cleave_left_deg"].groupby([first, last]).median()
+    last = subset["spliced_at"].between("2026-09-11", "2026-09-18")
+    first = subset["spliced_at"].between("2026-07-20", "2026-08-10")
+    median = subset["cleave_left_deg"].groupby([first, last]).median()
     assert median[(False, True)] > 1.25 * median[(True, False)]
 
 

@@ -100,23 +100,23 @@ def test_a_reset_clock_shifts_times_by_its_hours(healthy):
         assert there.sum() > 3
         assert set(b[when][there] - a[when][there]) == {pd.Timedelta(hours=-7)}
         assert (b[when][~there] == a[when][~there]).all()
-    own = made["splices"].query("splicer == @fault['subject']")
-    back = own["spliced_at"].diff() < pd.Timedelta(0)
+    subset = made["splices"].query("splicer == @fault['subject']")
+    back = subset["spliced_at"].diff() < pd.Timedelta(0)
     # the counter runs on where the clock runs backwards
     assert back.sum() >= 1
-    assert (own["splice_number"].diff().dropna() == 1).all()
+    assert (subset["splice_number"].diff().dropna() == 1).all()
 
 
 def test_an_optimistic_estimate_hides_what_it_says(healthy):
     made, fault = hurt_crew("optimistic-estimator")
     a, b = healthy["field"]["splices"], made["splices"]
     pd.testing.assert_series_equal(a["loss_db"], b["loss_db"])
-    own = b[(b["splicer"] == fault["subject"]) & b["measured_ab_db"].notna()]
-    hidden = own[["measured_ab_db", "measured_ba_db"]].mean(axis=1) - own["loss_db"]
+    subset = b[(b["splicer"] == fault["subject"]) & b["measured_ab_db"].notna()]
+    hidden = subset[["measured_ab_db", "measured_ba_db"]].mean(axis=1) - subset["loss_db"]
     bias = made.truth.splicers[fault["subject"]]["estimate_bias_db"]
-    assert len(own) > 60
+    assert len(subset) > 60
     # one-sample t statistic against the stated 0.03 dB beyond the splicer's own bias
-    t = (hidden.mean() - 0.03 - bias) / (hidden.std() / np.sqrt(len(own)))
+    t = (hidden.mean() - 0.03 - bias) / (hidden.std() / np.sqrt(len(subset)))
     assert abs(t) < 3.5
     assert hidden.mean() > 0.02
 
@@ -133,14 +133,14 @@ def test_a_newcomer_s_factor_fades():
     (fault,) = made.truth.faults
     person = made.truth.technicians[fault["subject"]]
     mean = {(s["splicer"], s["program"]): s["mean_db"] for s in made.truth.streams}
-    own = made["splices"].query("technician == @fault['subject']").dropna(subset=["loss_db"])
-    assert own["spliced_at"].min() >= pd.Timestamp(fault["since"])
-    assert set(own.loc[own["purpose"] == "practice", "technician"]) == {fault["subject"]}
-    relative = own["loss_db"] / [
-        mean[key] for key in zip(own["splicer"], own["program"], strict=True)
+    subset = made["splices"].query("technician == @fault['subject']").dropna(subset=["loss_db"])
+    assert subset["spliced_at"].min() >= pd.Timestamp(fault["since"])
+    assert set(subset.loc[subset["purpose"] == "practice", "technician"]) == {fault["subject"]}
+    relative = subset["loss_db"] / [
+        mean[key] for key in zip(subset["splicer"], subset["program"], strict=True)
     ]
     relative /= person["loss_factor"]
-    day = (own["spliced_at"] - pd.Timestamp(fault["since"])).dt.days
+    day = (subset["spliced_at"] - pd.Timestamp(fault["since"])).dt.days
     # least squares for 1 + size exp(-day / 12): size 0.6 from the plan, splices beyond 3 degrees
     # cost some percent more than the model says
     x = sm.add_constant(np.exp(-day / 12.0))
@@ -159,14 +159,14 @@ def test_a_dull_blade_wears_as_fast_as_said():
     made = simulate_frames(add_faults(scenario, load_plan("dull-blade")))
     (fault,) = made.truth.faults
     assert fault["subject_type"] == "cleaver"
-    own = made["splices"].query("cleaver == @fault['subject']")
-    own = own[during(own["spliced_at"], fault)]
-    assert len(set(own["blade_position"])) == 1
+    subset = made["splices"].query("cleaver == @fault['subject']")
+    subset = subset[during(subset["spliced_at"], fault)]
+    assert len(set(subset["blade_position"])) == 1
     # 2.06 cleaves a splice; the mean angle rises by exp(0.25 x 1.5) per 1,000 cleaves, both sides
-    x = pd.get_dummies(own["technician"].fillna("nobody"), dtype=float)
-    x["cleaves"] = 2.06 * np.arange(len(own)) / 1000.0
+    x = pd.get_dummies(subset["technician"].fillna("nobody"), dtype=float)
+    x["cleaves"] = 2.06 * np.arange(len(subset)) / 1000.0
     for side in ("cleave_left_deg", "cleave_right_deg"):
-        fit = sm.GLM(own[side], x, family=sm.families.Poisson()).fit(scale="X2")
+        fit = sm.GLM(subset[side], x, family=sm.families.Poisson()).fit(scale="X2")
         assert fit.params["cleaves"] == pytest.approx(0.375, abs=3.5 * fit.bse["cleaves"])
         assert fit.bse["cleaves"] < 0.03
 
@@ -193,12 +193,12 @@ def test_electrodes_that_nobody_replaces(healthy):
     made, fault = hurt_crew("electrodes-never-replaced")
     service = made["service"].query("asset == @fault['subject']")
     assert "electrodes replaced" not in set(service["action"])
-    own = made["splices"].query("splicer == @fault['subject']")
-    assert own["arc_count"].is_monotonic_increasing
+    subset = made["splices"].query("splicer == @fault['subject']")
+    assert subset["arc_count"].is_monotonic_increasing
     life = made.crew.splicers[fault["subject"]].electrode_life_arcs
-    past = own.loc[own["arc_count"] > life, "spliced_at"]
-    told = [w["since"] for w in made.truth.worn_out if w["splicer"] == fault["subject"]]
-    assert [pd.Timestamp(t) for t in told] == past.head(1).dt.floor("s").tolist()
+    past = subset.loc[subset["arc_count"] > life, "spliced_at"]
+    true_values = [w["since"] for w in made.truth.worn_out if w["splicer"] == fault["subject"]]
+    assert [pd.Timestamp(t) for t in true_values] == past.head(1).dt.floor("s").tolist()
 
 
 @pytest.mark.parametrize("name", ["altitude-move", "cold-front"])
@@ -210,13 +210,13 @@ def test_settings_follow_harmless_air(name, healthy):
             crew["arc-checks"][crew["arc-checks"]["splicer"] == splicer]
             for crew in (healthy["field"], made)
         )
-        kept = a["arc_setting"].notna().to_numpy() & b["arc_setting"].notna().to_numpy()
-        at = a["checked_at"][kept]
+        sound_lines = a["arc_setting"].notna().to_numpy() & b["arc_setting"].notna().to_numpy()
+        at = a["checked_at"][sound_lines]
         need = (
             made.required(splicer, at)["required"]
             - healthy["field"].required(splicer, at)["required"]
         )
-        found = b["arc_setting"].to_numpy()[kept] - a["arc_setting"].to_numpy()[kept]
+        found = b["arc_setting"].to_numpy()[sound_lines] - a["arc_setting"].to_numpy()[sound_lines]
         # the same noise in both, so only the rounding of two settings is left
         step = 1.0 if made.crew.splicers[splicer].setting_unit == "steps" else 0.5
         assert np.abs(found - need.to_numpy()).max() <= 1.01 * step
@@ -237,10 +237,12 @@ def test_a_crew_shares_its_day_effect():
     ]
     day = splices["spliced_at"].dt.tz_convert("America/Denver").dt.strftime("%Y-%m-%d")
     seen = np.log(relative.groupby(day).mean())
-    told = np.log(pd.Series(made.truth.crew_days))[seen.index]
-    assert np.corrcoef(seen, told)[0, 1] > 0.95
-    assert told.std() == pytest.approx(0.15, abs=0.06)
-    assert sm.OLS(seen, sm.add_constant(told)).fit().params.iloc[1] == pytest.approx(1.0, abs=0.15)
+    true_values = np.log(pd.Series(made.truth.crew_days))[seen.index]
+    assert np.corrcoef(seen, true_values)[0, 1] > 0.95
+    assert true_values.std() == pytest.approx(0.15, abs=0.06)
+    assert sm.OLS(seen, sm.add_constant(true_values)).fit().params.iloc[1] == pytest.approx(
+        1.0, abs=0.15
+    )
 
 
 def test_regression_finds_the_true_effects_of_people():
@@ -249,18 +251,20 @@ def test_regression_finds_the_true_effects_of_people():
         losses=replace(BARE, geometry=True, shape=(1.5, 2.0)), arc=STILL, habits=Habits(),
     )  # fmt: skip
     made = simulate_frames(scenario)
-    own = made["splices"].dropna(subset=["loss_db", "technician"])
-    own = own.assign(stream=own["splicer"] + own["program"])
+    subset = made["splices"].dropna(subset=["loss_db", "technician"])
+    subset = subset.assign(stream=subset["splicer"] + subset["program"])
     # a log-linear model of the mean (Poisson quasi-likelihood), hands crossed with streams
-    x = pd.get_dummies(own[["technician", "stream"]], drop_first=False, dtype=float)
+    x = pd.get_dummies(subset[["technician", "stream"]], drop_first=False, dtype=float)
     x = x.drop(columns=[c for c in x if c.startswith("technician_")][:1])
-    fit = sm.GLM(own["loss_db"], x, family=sm.families.Poisson()).fit(scale="X2")
-    people = sorted(own["technician"].unique())
-    told = {name: made.truth.technicians[name]["log_mean_loss"] for name in people}
+    fit = sm.GLM(subset["loss_db"], x, family=sm.families.Poisson()).fit(scale="X2")
+    people = sorted(subset["technician"].unique())
+    true_values = {name: made.truth.technicians[name]["log_mean_loss"] for name in people}
     for name in people[1:]:
         estimate, error = fit.params[f"technician_{name}"], fit.bse[f"technician_{name}"]
-        assert estimate == pytest.approx(told[name] - told[people[0]], abs=3.5 * error + 0.01)
-    assert np.std(list(told.values())) > 0.03
+        assert estimate == pytest.approx(
+            true_values[name] - true_values[people[0]], abs=3.5 * error + 0.01
+        )
+    assert np.std(list(true_values.values())) > 0.03
 
 
 def test_a_check_repeats_as_well_as_said():
@@ -271,10 +275,10 @@ def test_a_check_repeats_as_well_as_said():
         )
     )
     left, lagged = [], []
-    for splicer, own in made["arc-checks"].groupby("splicer"):
-        need = made.required(str(splicer), own["checked_at"])["required"].to_numpy()
+    for splicer, subset in made["arc-checks"].groupby("splicer"):
+        need = made.required(str(splicer), subset["checked_at"])["required"].to_numpy()
         scale = 1.0 if made.crew.splicers[str(splicer)].setting_unit == "steps" else 0.5
-        noise = (own["arc_setting"].to_numpy() - need) / scale
+        noise = (subset["arc_setting"].to_numpy() - need) / scale
         left.append(noise)
         lagged.append(np.corrcoef(noise[1:], noise[:-1])[0, 1])
     # sd 3 and lag 0.3 of the law; rounding to a whole step adds a variance of 1/12 and takes

@@ -34,13 +34,13 @@ def test_a_night_shift_is_one_workday(nights):
     assert {23, 0} <= set(local.dt.hour)
     # workday by plain arithmetic: the wall clock six hours ago
     day = (local.dt.tz_localize(None) - pd.Timedelta(hours=6)).dt.normalize()
-    told = pd.DataFrame(made.truth.check_days)
+    entries = pd.DataFrame(made.truth.check_days)
     counted = splices.groupby([splices["splicer"], day.dt.strftime("%Y-%m-%d")]).size()
-    assert counted.to_dict() == told.set_index(["splicer", "day"])["splices"].to_dict()
+    assert counted.to_dict() == entries.set_index(["splicer", "day"])["splices"].to_dict()
     again = local_day(splices["spliced_at"], ZONE, made.crew.day_offset)
     assert (again.to_numpy() == day.to_numpy()).all()
     # twelve nights each, weekends too
-    assert told.groupby("splicer").size().tolist() == [12, 12]
+    assert entries.groupby("splicer").size().tolist() == [12, 12]
 
 
 def test_statuses_of_nights_follow_from_the_records(nights):
@@ -73,8 +73,8 @@ def test_the_repeated_hour_comes_once_in_each_offset(nights):
     hour = text[text.str.startswith("2026-11-01T01:")]
     assert set(hour.str[-6:]) == {"-06:00", "-07:00"}
     # UTC runs on without a break longer than the pause and an ordinary gap
-    own = made["splices"].query("splicer == 'Heron'")["spliced_at"]
-    night = own[own.between("2026-11-01 02:00+00:00", "2026-11-01 11:00+00:00")]
+    subset = made["splices"].query("splicer == 'Heron'")["spliced_at"]
+    night = subset[subset.between("2026-11-01 02:00+00:00", "2026-11-01 11:00+00:00")]
     assert night.diff().max() < pd.Timedelta(hours=2)
 
 

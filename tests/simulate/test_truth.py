@@ -69,13 +69,13 @@ def test_passed_checks_have_a_setting_and_failed_ones_none(sample):
 
 def test_counters_run_forward_between_replacements(sample):
     replaced = sample.service.query("action == 'electrodes replaced'")
-    for splicer, own in sample.splices.groupby("splicer"):
-        own = own.sort_values("spliced_at")
-        assert (pd.to_numeric(own["splice_number"]).diff().dropna() == 1).all()
+    for splicer, subset in sample.splices.groupby("splicer"):
+        subset = subset.sort_values("spliced_at")
+        assert (pd.to_numeric(subset["splice_number"]).diff().dropna() == 1).all()
         changes = replaced.loc[replaced["asset"] == splicer, "serviced_at"].sort_values()
-        pair = np.searchsorted(changes.to_numpy(), own["spliced_at"].to_numpy())
-        assert (own["arc_count"].groupby(pair).diff().dropna() > 0).all()
-        back = own["arc_count"].diff() < 0
+        pair = np.searchsorted(changes.to_numpy(), subset["spliced_at"].to_numpy())
+        assert (subset["arc_count"].groupby(pair).diff().dropna() > 0).all()
+        back = subset["arc_count"].diff() < 0
         # Model A counts from zero again, Model B runs on
         runs_on = splicer in ("Osprey", "Tern", "Lapwing")
         assert back.sum() == (0 if runs_on else len(changes))
@@ -138,13 +138,13 @@ def test_pass_has_no_readings_for_two_days(sample):
 
 
 def test_curlew_moved_to_pass_and_back(sample):
-    own = sample.splices.query("splicer == 'Curlew'")
-    there = own[own["site"] == "Pass"]
+    subset = sample.splices.query("splicer == 'Curlew'")
+    there = subset[subset["site"] == "Pass"]
     days = local_date(there["spliced_at"])
     assert days.min() >= "2026-08-24"
     assert days.max() <= "2026-09-18"
     assert days.nunique() > 12
-    assert set(own.loc[~own.index.isin(there.index), "site"]) == {"Valley"}
+    assert set(subset.loc[~subset.index.isin(there.index), "site"]) == {"Valley"}
 
 
 def test_technicians_and_splicers_are_connected(sample):

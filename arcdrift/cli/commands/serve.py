@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from arcdrift.cli.error_messages import LOG_FILE, UnforeseenError
+from arcdrift.cli.error_messages import LOG_FILE, UnexpectedError
 from arcdrift.cli.options import CURRENT_FOLDER, CrewFolder
 from arcdrift.cli.output import print_notice
 from arcdrift.errors import ArcdriftError, UsageError
@@ -56,7 +56,7 @@ def serve_folder(folder: Path, host: str, port: int | None) -> None:
     except ArcdriftError:
         raise
     except Exception as problem:
-        raise UnforeseenError(folder) from problem
+        raise UnexpectedError(folder) from problem
 
 
 def free_port(host: str, port: int | None) -> int:

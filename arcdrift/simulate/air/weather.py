@@ -51,9 +51,9 @@ class Weather:
         """Return one quantity at sites and times, interpolated linearly between grid points."""
         grid: Floats = getattr(self, quantity)
         position = (times - self.start_s) / STEP_S
-        left = np.clip(np.floor(position).astype(np.int64), 0, grid.shape[1] - 2)
-        fraction = position - left
-        return np.asarray(grid[site, left] * (1.0 - fraction) + grid[site, left + 1] * fraction)
+        index = np.clip(np.floor(position).astype(np.int64), 0, grid.shape[1] - 2)
+        fraction = position - index
+        return np.asarray(grid[site, index] * (1.0 - fraction) + grid[site, index + 1] * fraction)
 
 
 def make_weather(scenario: Scenario) -> Weather:

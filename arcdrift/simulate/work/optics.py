@@ -1,4 +1,4 @@
-"""Loss of a splice of two single-mode fibers from its geometry alone: the Gaussian-mode model.
+"""The Gaussian-mode model: loss of a splice of two single-mode fibers from its geometry alone.
 
 Each mode is a Gaussian spot of 1/e field radius ``w``, half the mode-field diameter. The
 coupling of two such spots has a closed form (Marcuse 1977, "Loss analysis of single-mode fiber
@@ -20,7 +20,7 @@ _NEPER_DB = 10.0 * math.log10(math.e)
 
 
 def mismatch_loss_db(radius_a_um: Values, radius_b_um: Values) -> Floats:
-    """Loss from unequal mode fields, -20 log10(2 wa wb / (wa^2 + wb^2)).
+    """Return the loss from unequal mode fields, -20 log10(2 wa wb / (wa^2 + wb^2)).
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ def mismatch_loss_db(radius_a_um: Values, radius_b_um: Values) -> Floats:
 
 
 def offset_loss_db(radius_a_um: Values, radius_b_um: Values, offset_um: Values) -> Floats:
-    """Extra loss from a lateral offset of the cores, 10 log10(e) 2 d^2 / (wa^2 + wb^2).
+    """Return the loss from a lateral offset of the cores, 10 log10(e) 2 d^2 / (wa^2 + wb^2).
 
     For equal fibers this is 4.343 (d / w)^2 dB.
 
@@ -71,7 +71,7 @@ def tilt_loss_db(
     wavelength_um: Values = 1.31,
     index: Values = 1.46,
 ) -> Floats:
-    """Extra loss from an angle between the cores.
+    """Return the loss from an angle between the cores.
 
     10 log10(e) 2 (pi n wa wb sin(tilt) / lambda)^2 / (wa^2 + wb^2).
 
