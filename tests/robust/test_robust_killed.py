@@ -12,13 +12,13 @@ from arcdrift.store.connect import open_store, reading
 from tests.robust.tools import MANY_CHUNKS, PROGRAM, everything, long_run, write_log
 
 KILLS = 25 if long_run() else 2
-ROWS = 15_000 if long_run() else 8_000
+ROWS = 15_000 if long_run() else 3_000
 
 
 @pytest.mark.parametrize("how", [PROGRAM, MANY_CHUNKS], ids=["one chunk", "many chunks"])
 def test_a_killed_import_leaves_no_trace_or_all_of_it(crew, start, at_hand, tmp_path, how):
     first, second = tmp_path / "first.csv", tmp_path / "second.csv"
-    write_log(first, 2_000, seed=1)
+    write_log(first, ROWS // 4, seed=1)
     write_log(second, ROWS, seed=2)
     assert at_hand("import", first).returncode == 0
     before = everything(crew)

@@ -10,13 +10,14 @@ from arcdrift.store.connect import open_store, writing
 from tests.robust.tools import MANY_CHUNKS, PROGRAM, everything, write_log
 
 resource = pytest.importorskip("resource", reason="limits on file sizes are a thing of POSIX")
-ROWS = 30_000
+ROWS = 20_000
 HOWS = pytest.mark.parametrize("how", [PROGRAM, MANY_CHUNKS], ids=["one chunk", "many chunks"])
 
 
-@pytest.fixture
-def logs(tmp_path):
-    paths = [tmp_path / f"log{n}.csv" for n in range(2)]
+@pytest.fixture(scope="module")
+def logs(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("logs")
+    paths = [folder / f"log{n}.csv" for n in range(2)]
     for number, path in enumerate(paths):
         write_log(path, ROWS, seed=number, splicer=("Heron", "Plover")[number])
     return paths

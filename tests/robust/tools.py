@@ -19,7 +19,7 @@ MANY_CHUNKS = [
     "from arcdrift.intake.storing import staging\n"
     "from arcdrift.intake.text import chunks\n"
     "files.MEMORY_BYTES = chunks.WHOLE_BYTES = 0\n"
-    "chunks.CHUNK_BYTES, staging.BUCKET_ROWS = 100_000, 3_000\n"
+    "chunks.CHUNK_BYTES, staging.BUCKET_ROWS = 40_000, 1_500\n"
     "from arcdrift.cli.main import run; run()",
 ]
 """The program, reading every file in small chunks as it reads a large one."""

@@ -32,8 +32,8 @@ MAX_FILE_BYTES = 1 << 30
 """Largest workbook or Parquet file, and the largest size a small packed file may unpack to."""
 _SMALL_PACKED_BYTES = 8 << 20
 _BLOCK_BYTES = 1 << 20
-_JUDGED_BYTES = 8 << 20
-"""Bytes that are looked at in one go to find out the encoding."""
+JUDGED_BYTES = 8 << 20
+"""Bytes from which the encoding is judged at a time."""
 GZIP_MARK = b"\x1f\x8b"
 PARQUET_MARK = b"PAR1"
 
@@ -195,7 +195,7 @@ def _unpacked_blocks(packed: IO[bytes], name: str, max_bytes: int) -> Iterator[b
 def _blocks_of_lines(file: IO[bytes]) -> Iterator[bytes]:
     """All of a file in blocks of whole lines; overlong lines are left out where a block ends."""
     rest, overlong = b"", False
-    for block in _blocks(file, _JUDGED_BYTES):
+    for block in _blocks(file, JUDGED_BYTES):
         if overlong:
             begin = _line_end(block, block.find)
             if not begin:

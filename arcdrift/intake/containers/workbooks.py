@@ -34,7 +34,6 @@ _TAG = re.compile(
 _NO_PLACE = (b"c", b"", b"")
 _WHOLE_TAG = re.compile(_TAG.pattern + rb"(" + _QUOTED + rb")>")
 _TEXT_NUMBER = re.compile(rb"<(?:\w+:)?v(?:\s[^>]*)?>\s*([0-9]{1,9})")
-_ERROR = re.compile(rb"""\st\s*=\s*["']e["']""")
 _ERROR = re.compile(rb"""(<(?:\w+:)?c\s[^<>]*?\bt\s*=\s*["'])e(["'])""")
 _TABLE_PART = re.compile(
     rb"<(table:table|table:table-row|table:table-cell|table:covered-table-cell)(?=[\s/>])("

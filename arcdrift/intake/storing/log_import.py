@@ -235,9 +235,11 @@ class LogImport:
         """Put the rows with problems into the quarantine."""
         rows, typed, totals = chunk.rows, chunk.typed, self._totals
         totals.add_chunk(rows, typed)
+        close_corrected_rows(connection, import_id, rows, chunk.position)
+        if not rows.broken and not typed.problems.bad.any():
+            return
         frame = quarantine_frame(connection, self._kind, rows, typed, import_id)
         new = store_quarantine(connection, import_id, frame)
-        close_corrected_rows(connection, import_id, rows, chunk.position)
         totals.counts.update(already_stored=len(frame) - len(new), quarantined=len(new))
         totals.add_problems(problem_groups(rows, typed, new["line"].to_numpy(np.int64)))
 

@@ -19,7 +19,7 @@ WHOLE_BYTES = 192 << 20
 """Largest text that is one chunk."""
 CHUNK_BYTES = 64 << 20
 """Size of the chunks of a larger one."""
-_GROWN_BYTES = 16 << 20
+OVERLONG_BYTES = 16 << 20
 """A chunk of this size without one whole row holds an overlong line."""
 _BLOCK_BYTES = 1 << 20
 
@@ -88,7 +88,7 @@ def row_chunks(text: LogText, divide: Divide, *, at_once: bool = False) -> Itera
         try:
             rows = divide(content, head, more)
         except NeedMore:
-            if length > max(size, _GROWN_BYTES):
+            if length > max(size, OVERLONG_BYTES):
                 raise BadInput(
                     f"{text.name} has no header in its first {length >> 20} MiB; "
                     f"is it a log in CSV form?"
@@ -97,7 +97,7 @@ def row_chunks(text: LogText, divide: Divide, *, at_once: bool = False) -> Itera
             continue
         used = len(rows.lines.data)
         if used == 0 and more and head is not None:
-            if length < _GROWN_BYTES:
+            if length < OVERLONG_BYTES:
                 length *= 2
                 continue
             line_start = max(content.rfind(b"\n"), content.rfind(b"\r")) + 1

@@ -22,7 +22,7 @@ from arcdrift.store import schema
 from arcdrift.store.connect import open_store, reading
 
 LONG = os.environ.get("ARCDRIFT_LONG") == "1"
-CASES = 2_500 if LONG else 12
+CASES = 2_500 if LONG else 6
 STORE_CASES = 100
 NO_HANG_MS = 600_000 if LONG else 60_000
 """The long form runs beside other work for an hour or more."""

@@ -122,7 +122,7 @@ def other_lines(parts: list[RawRows]) -> tuple[int, ...]:
 
 
 @settings(
-    max_examples=2000 if LONG else 25,
+    max_examples=2000 if LONG else 12,
     deadline=None,
     derandomize=True,
     phases=[Phase.generate],  # a seed cannot be simplified
@@ -143,12 +143,13 @@ def test_rows_are_the_same_wherever_chunks_end(tmp_path, log, seed, size):
     assert other_lines(parts) == other_lines(whole)
 
 
-def test_an_overlong_line_is_one_broken_row(tmp_path):
+def test_an_overlong_line_is_one_broken_row(tmp_path, monkeypatch):
     path = tmp_path / "log.csv"
     head = b"splicer,spliced_at,loss_db\nHeron,2025-03-01 10:00,0.1\n"
+    monkeypatch.setattr(chunks, "OVERLONG_BYTES", 1 << 18)
     for inside, code in ((b"x", "line-long"), (b"\0", "nul-byte"), (b"\xff", "not-utf8")):
-        path.write_bytes(head + inside * (20 << 20) + b"\r\nHeron,2025-03-01 10:01,0.2\n")
-        parts = in_chunks(path, 1 << 20)
+        path.write_bytes(head + inside * (20 << 16) + b"\r\nHeron,2025-03-01 10:01,0.2\n")
+        parts = in_chunks(path, 1 << 16)
         assert [row.code for rows in parts for row in rows.broken] == [code]
         assert rows_of(parts) == rows_of([read_rows(path.read_bytes(), "log.csv")])
 
@@ -207,36 +208,31 @@ def contents(engine) -> dict[str, list[tuple[object, ...]]]:
     return held
 
 
-@settings(
-    max_examples=100 if LONG else 2,
-    deadline=None,
-    derandomize=True,
-    phases=[Phase.generate],  # a seed cannot be simplified
-    suppress_health_check=[HealthCheck.function_scoped_fixture],
-)
 @pytest.mark.parametrize("log", LOGS)
-@given(seed=st.integers(0, 10**6), size=st.integers(80, 1500), bucket=st.integers(1, 40))
-def test_the_store_is_the_same_wherever_chunks_end(tmp_path, both, log, seed, size, bucket):
+def test_the_store_is_the_same_wherever_chunks_end(tmp_path, both, log):
     path = tmp_path / "log.csv"
-    path.write_bytes(damaged(LOGS[log], seed))
-    both(path, size, bucket)
-    both(path, size + 7, bucket)
+    for case in range(100 if LONG else 1):
+        rng = random.Random(f"{log} {case}")  # noqa: S311 - no secret
+        path.write_bytes(damaged(LOGS[log], rng.randrange(10**6)))
+        size, bucket = rng.randrange(80 if LONG else 600, 1500), rng.randrange(1, 40)
+        both(path, size, bucket)
+        both(path, size + 7, bucket)
 
 
 def test_a_repeated_hour_is_resolved_across_chunks(tmp_path, both):
     path = tmp_path / "log.csv"
     for log in LOGS.values():
         path.write_bytes(log)
-        assert both(path, 200, 5).balance.quarantined < 10
+        assert both(path, 700, 20).balance.quarantined < 10
 
 
 def test_a_wrong_unit_is_found_from_all_chunks(tmp_path, both):
     path = tmp_path / "log.csv"
     rows = [f"2025-03-01 10:{n:02d},Harbor,29.9{n % 10}" for n in range(50)]
     path.write_text("\n".join(["read_at,site,pressure_hpa", *rows]))
-    assert "are they inHg?" in both(path, 100, 5)
+    assert "are they inHg?" in both(path, 400, 20)
     path.write_text("\n".join(["read_at,site,pressure_hpa", *rows, "2025-03-01 12:00,Harbor,1003"]))
-    assert both(path, 100, 5).balance.quarantined == 50
+    assert both(path, 400, 20).balance.quarantined == 50
 
 
 def test_a_layout_holds_for_every_chunk(tmp_path, both):
@@ -254,7 +250,7 @@ def test_a_layout_holds_for_every_chunk(tmp_path, both):
     path.write_text(
         "\n".join(["made by a logger", "", "when,place,warmth", *rows, "sum,1,2", "", "end"])
     )
-    report = both(path, 90, 7, layout=load_layout(layout))
+    report = both(path, 250, 15, layout=load_layout(layout))
     assert (report.balance.accepted, report.balance.quarantined) == (42, 0)
 
 
@@ -265,12 +261,12 @@ def test_packed_and_recoded_texts_are_read_in_chunks(tmp_path, both):
     )
     for content in (gzip.compress(text.encode()), text.encode("utf-16"), text.encode("cp1252")):
         path.write_bytes(content)
-        both(path, 500, 50)
+        both(path, 2500, 100)
     path.write_bytes(gzip.compress(text.encode())[:-20])
-    assert both(path, 500, 50) == "log.csv is cut short; copy the packed file again."
+    assert both(path, 2500, 100) == "log.csv is cut short; copy the packed file again."
 
 
 def test_a_utf16_text_cut_within_a_character_is_refused(tmp_path, both):
     path = tmp_path / "log.csv"
     path.write_bytes(LOGS["numbered"].decode().encode("utf-16") + b"x")
-    assert both(path, 500, 50).endswith("cut within a character; copy the file again.")
+    assert both(path, 2500, 100).endswith("cut within a character; copy the file again.")

@@ -112,7 +112,7 @@ def test_text_that_cannot_be_read(content, sentence):
 def test_a_byte_far_down_in_a_large_file_counts_like_one_at_its_top(
     tmp_path, monkeypatch, late, taken
 ):
-    monkeypatch.setattr(files, "_JUDGED_BYTES", 100)
+    monkeypatch.setattr(files, "JUDGED_BYTES", 100)
     content = b"a,b\n" + b"1,plain\n" * 60 + late[:8] + b"1,plain\n" * 60 + late[8:]
     # what is in an overlong line is no witness, wherever the blocks end
     content += b"5," + "é".encode() * MAX_LINE_BYTES + b"\n6,plain\n"
