@@ -11,7 +11,7 @@ from arcdrift.store import schema
 from arcdrift.store.connect import open_store, reading
 from tests.robust.tools import MANY_CHUNKS, PROGRAM, everything, long_run, write_log
 
-KILLS = 25 if long_run() else 2
+KILLS = 25 if long_run() else 1
 ROWS = 15_000 if long_run() else 3_000
 
 
@@ -62,7 +62,7 @@ def test_a_killed_import_leaves_no_trace_or_all_of_it(crew, start, at_hand, tmp_
 def _until_begun(crew, process, *, then) -> float:
     """Wait until an import has begun, do something, and return how long that took."""
     while not list(crew.glob(".arcdrift-import-*")) and process.poll() is None:
-        time.sleep(0.002)
+        time.sleep(0.01)
     begun = time.monotonic()
     then(process)
     process.stdout.close()

@@ -87,9 +87,11 @@ def test_a_folder_that_cannot_be_written_is_refused(crew, at_hand, logs):
     assert everything(crew) == before
 
 
-@HOWS
-def test_two_imports_at_once_both_succeed(crew, start, at_hand, logs, how):
-    both = [start("import", log, program=how) for log in logs]
+def test_two_imports_at_once_both_succeed(crew, start, at_hand, logs):
+    programs = (PROGRAM, MANY_CHUNKS)
+    both = [
+        start("import", log, program=program) for log, program in zip(logs, programs, strict=True)
+    ]
     reader = at_hand("imports", "--json")
     assert reader.returncode == 0
     for process in both:
