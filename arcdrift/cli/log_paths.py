@@ -80,7 +80,7 @@ def _matching_paths(argument: Path) -> list[Path]:
 def _folder_logs(folder: Path, found: LogFiles) -> Iterator[tuple[Path, str]]:
     """Yield the files below a folder that are named like logs, sorted; count the others."""
     from arcdrift.cli.output import count_noun
-    from arcdrift.intake.containers.sources import NAMES, named_as_log
+    from arcdrift.intake.containers.sources import LOG_ENDINGS, named_as_log
 
     hidden = others = 0
     logs = []
@@ -106,7 +106,9 @@ def _folder_logs(folder: Path, found: LogFiles) -> Iterator[tuple[Path, str]]:
             f"{count_noun(others, 'file')} not named like a log."
         )
     if not logs:
-        raise BadInput(f"{folder} holds no file that is named like a log ({', '.join(NAMES)}).")
+        raise BadInput(
+            f"{folder} holds no file that is named like a log ({', '.join(LOG_ENDINGS)})."
+        )
     for path in sorted(logs):
         yield path, path.relative_to(folder).as_posix()
 

@@ -20,7 +20,7 @@ from arcdrift.cli.output import count_noun, print_lines, print_notice
 from arcdrift.errors import ArcdriftError, BadInput, StoreTrouble
 
 if TYPE_CHECKING:
-    from arcdrift.intake.containers.folder_watch import Folder
+    from arcdrift.intake.containers.folder_watch import WatchedFolder
     from arcdrift.intake.layout.layouts import Layout
 
 DEFAULT_INTERVAL_S = 30.0
@@ -61,14 +61,14 @@ class FolderWatch:
 
     def run(self, rounds: int | None = None) -> WatchTotals:
         """Look at the folder and import new files, for `rounds` rounds or until interrupted."""
-        from arcdrift.intake.containers.folder_watch import Folder
+        from arcdrift.intake.containers.folder_watch import WatchedFolder
 
         if self.interval_s < MIN_INTERVAL_S:
             raise BadInput(
                 f"--every {self.interval_s:g} is too often; give {MIN_INTERVAL_S} or more."
             )
-        folder, totals = Folder(self.session.engine, self.folder), WatchTotals()
-        folder.look()
+        folder, totals = WatchedFolder(self.session.engine, self.folder), WatchTotals()
+        folder.finished_files()
         print_lines(
             f"Watching {self.folder} every {self.interval_s:g} s; Ctrl-C ends it. A file is read "
             f"when it has not changed between two looks."
@@ -90,10 +90,10 @@ class FolderWatch:
         )
         return totals
 
-    def _run_round(self, folder: "Folder", totals: WatchTotals) -> None:
+    def _run_round(self, folder: "WatchedFolder", totals: WatchTotals) -> None:
         accepted_before = totals.accepted
         try:
-            ready = folder.look()
+            ready = folder.finished_files()
         except ArcdriftError as problem:
             self._print_once(folder, problem)
             return
@@ -114,16 +114,16 @@ class FolderWatch:
             except ArcdriftError as problem:
                 self._print_once(folder, problem)
 
-    def _handle_file(self, folder: "Folder", path: Path, totals: WatchTotals) -> None:
+    def _handle_file(self, folder: "WatchedFolder", path: Path, totals: WatchTotals) -> None:
         """Import a file whose content is new, and note its content as handled."""
         digest = folder.digest(path)
-        if folder.dealt_with(digest):
-            folder.note(path, digest, waiting=print_waiting)
+        if folder.is_handled(digest):
+            folder.record_handled(path, digest, waiting=print_waiting)
             return
         errors = self._import(path, totals)
-        if folder.changed(path):
+        if folder.has_changed(path):
             return  # read again, with what was added meanwhile, when it no longer changes
-        folder.note(path, digest, errors, waiting=print_waiting)
+        folder.record_handled(path, digest, errors, waiting=print_waiting)
 
     def _import(self, path: Path, totals: WatchTotals) -> str | None:
         """Import the logs in a file; return the errors of those that failed, or None."""
@@ -151,8 +151,8 @@ class FolderWatch:
         totals.files += not errors
         return " ".join(errors) or None
 
-    def _print_once(self, folder: "Folder", problem: ArcdriftError) -> None:
-        if folder.once(str(problem)):
+    def _print_once(self, folder: "WatchedFolder", problem: ArcdriftError) -> None:
+        if folder.is_new(str(problem)):
             print_notice(f"{_time_of_day()} {problem}")
 
 

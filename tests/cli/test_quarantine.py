@@ -235,7 +235,7 @@ def test_decisions_refused(rivals: Path, arcdrift: Any) -> None:
     assert "was decided before" in arcdrift("quarantine", "keep", "old", 1).sentence
     store = open_store(rivals)
     with pytest.raises(UsageError, match="Say why"):
-        conflict_decisions.drop(store, [1], why=" ", by="Cedar")
+        conflict_decisions.close_rows(store, [1], why=" ", by="Cedar")
     store.dispose()
 
 

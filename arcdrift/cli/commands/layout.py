@@ -156,7 +156,7 @@ def _try_orders(
     if crew is None:
         # without a crew folder any time zone serves: the rows are only counted
         crew = Crew(name="none", time_zone=draft.time_zone or "UTC")
-    elif not (crew.time_zone or draft.time_zone or draft.writing.has_offset):
+    elif not (crew.time_zone or draft.time_zone or draft.time_format.has_offset):
         crew = crew.model_copy(update={"time_zone": "UTC"})
         obstacles.append(
             "The times carry no offset and no time zone is set, so the rows were counted as if "
@@ -176,8 +176,9 @@ def _print_undecided(draft: "Draft", target: Path) -> None:
     if draft.open_orders:
         orders = " and ".join(choice.order for choice in draft.open_orders)
         print_notice(
-            f"Decide the order of dates such as {draft.writing.sample}: {orders} fit every value; "
-            f"choose a time_format in {target}, or draft again with --day-first or --month-first."
+            f"Decide the order of dates such as {draft.time_format.sample}: {orders} fit every "
+            f"value; choose a time_format in {target}, or draft again with --day-first or "
+            "--month-first."
         )
     if draft.unmatched:
         pronoun = "it" if len(draft.unmatched) == 1 else "them"

@@ -159,7 +159,7 @@ def keep(
     as_json: AsJson = False,
 ) -> None:
     """Decide conflicts: keep the old or the new values. Who decided, and when, is recorded."""
-    from arcdrift.intake.storing.conflict_decisions import keep as decide_conflicts
+    from arcdrift.intake.storing.conflict_decisions import decide_conflicts
 
     if all_conflicts == bool(ids):
         raise UsageError("Name the conflicts by their ids, or give --all to decide all of them.")
@@ -185,12 +185,12 @@ def drop(
     as_json: AsJson = False,
 ) -> None:
     """Remove rows that cannot be corrected from the list. Who, when and why is recorded."""
-    from arcdrift.intake.storing.conflict_decisions import drop as drop_rows
+    from arcdrift.intake.storing.conflict_decisions import close_rows
 
     folder = subcommand_folder(context, folder)
     name = _decider(by)
     with open_crew(folder) as session:
-        count = drop_rows(session.engine, ids, why=why, by=name)
+        count = close_rows(session.engine, ids, why=why, by=name)
     if as_json:
         print_json({"dropped": count, "by": name, "why": why})
         return

@@ -1,7 +1,7 @@
-"""Zip archives opened with care: what is in them, and no more of it than is safe.
+"""Zip archives, opened within limits on their number of members and unpacked size.
 
-Sizes come from the archive's own directory, which `zipfile` then holds every member to; a
-member that unpacks to more than it said is damaged.
+Sizes come from the archive's own directory. `zipfile` then takes a member that unpacks to more
+than the directory says for damaged.
 """
 
 import io
@@ -19,19 +19,19 @@ ZIP_MARK = b"PK\x03\x04"
 EMPTY_ZIP_MARK = b"PK\x05\x06"
 MAX_MEMBERS = 5000
 _DIRECTORY_BYTES = 1000
-"""Room for one member in the archive's directory: its name and notes, generously."""
+"""Bytes that one member may take in the archive's directory, with its name and comment."""
 _TAIL_BYTES = 22 + 65_535 + 76
 _ENCRYPTED = 0x1
 _BLOCK = 1 << 20
 
 
 def is_zip(start: bytes) -> bool:
-    """Whether a file that starts so is a zip archive, a workbook among them."""
+    """Whether a file that starts with these bytes is a zip archive; workbooks are."""
     return start.startswith((ZIP_MARK, EMPTY_ZIP_MARK))
 
 
 def open_zip(file: Path | bytes, name: str, *, max_bytes: int) -> zipfile.ZipFile:
-    """Open an archive whose members together unpack to `max_bytes` at most.
+    """Open an archive whose members unpack to at most `max_bytes` in total.
 
     Raises
     ------
@@ -58,8 +58,8 @@ def open_zip(file: Path | bytes, name: str, *, max_bytes: int) -> zipfile.ZipFil
     return archive
 
 
-def blocks(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str) -> Iterator[bytes]:
-    """Unpack one member, a block at a time.
+def member_blocks(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str) -> Iterator[bytes]:
+    """Unpack one member block by block.
 
     Raises
     ------
@@ -78,14 +78,14 @@ def blocks(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str) -> Iter
         raise BadInput(f"{name} is damaged; copy the archive again.") from None
 
 
-def unsafe(member: str) -> bool:
+def points_outside(member: str) -> bool:
     """Whether a member's name points out of the archive."""
     path = member.replace("\\", "/")
     return path.startswith("/") or bool(re.match("[A-Za-z]:", path)) or ".." in path.split("/")
 
 
-def hidden(member: str) -> bool:
-    """Whether a member is hidden or made by the system that packed the archive."""
+def is_hidden(member: str) -> bool:
+    """Whether a member is hidden or was made by the system that packed the archive."""
     parts = member.replace("\\", "/").split("/")
     system = {"__macosx", "thumbs.db", "desktop.ini"}
     return any(part.startswith((".", "~$")) or part.lower() in system for part in parts)
@@ -96,15 +96,15 @@ def _opened(file: Path | bytes) -> IO[bytes]:
 
 
 def _directory_bytes(stream: IO[bytes]) -> int:
-    """Size of the directory, read before `zipfile` would hold all of it in memory."""
-    size = stream.seek(0, io.SEEK_END)
-    stream.seek(max(0, size - _TAIL_BYTES))
+    """Size of the archive's directory, read before `zipfile` loads all of it into memory."""
+    file_size = stream.seek(0, io.SEEK_END)
+    stream.seek(max(0, file_size - _TAIL_BYTES))
     tail = stream.read()
-    at = tail.rfind(EMPTY_ZIP_MARK)
-    if at < 0:
+    end = tail.rfind(EMPTY_ZIP_MARK)
+    if end < 0:
         raise EOFError
-    told = int(struct.unpack_from("<I", tail, at + 12)[0])
-    large = tail.rfind(b"PK\x06\x06", 0, at)
-    if told == 0xFFFFFFFF and large >= 0:
-        told = int(struct.unpack_from("<Q", tail, large + 40)[0])
-    return told
+    size = int(struct.unpack_from("<I", tail, end + 12)[0])
+    zip64 = tail.rfind(b"PK\x06\x06", 0, end)
+    if size == 0xFFFFFFFF and zip64 >= 0:
+        size = int(struct.unpack_from("<Q", tail, zip64 + 40)[0])
+    return size

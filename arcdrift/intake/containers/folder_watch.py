@@ -1,8 +1,8 @@
-"""Which files of a folder are new and finished, told by polling it.
+"""Find the new and finished files of a folder by polling it.
 
-A file counts as finished when two looks in a row find it with one size and time of change. What
-became of each is kept in the store, so that a restart reads nothing twice; a file is known by
-its content, whatever it is called.
+A file counts as finished when two scans in a row find the same size and time of change. The store
+records each file that was handled, so that a restart reads nothing twice. A file is recognized by
+its content, whatever its name.
 """
 
 import hashlib
@@ -22,24 +22,24 @@ State = tuple[int, int]
 
 
 @dataclass
-class Folder:
-    """A folder that is looked into again and again.
+class WatchedFolder:
+    """A folder that is scanned again and again.
 
     Attributes
     ----------
     troubles : list of str
-        Sentences about what the last look could not see, each told once until it changes.
+        Sentences about what the last scan could not read; each appears once until it changes.
     """
 
     engine: Engine
     path: Path
     troubles: list[str] = field(default_factory=list)
     _before: dict[Path, State] = field(default_factory=dict)
-    _told: set[str] = field(default_factory=set)
-    _told_before: set[str] = field(default_factory=set)
+    _shown: set[str] = field(default_factory=set)
+    _shown_before: set[str] = field(default_factory=set)
 
-    def look(self) -> list[Path]:
-        """Files that are finished and were not dealt with yet, sorted.
+    def finished_files(self) -> list[Path]:
+        """Scan the folder; return the finished files that were not handled yet, sorted.
 
         Raises
         ------
@@ -48,10 +48,10 @@ class Folder:
         """
         if not self.path.is_dir():
             raise BadInput(f"{self.path} is not a folder that can be looked into.")
-        self._told_before, self._told = self._told, set()
-        said: set[str] = set()
-        now = self._states(said)
-        self.troubles = [sentence for sentence in sorted(said) if self.once(sentence)]
+        self._shown_before, self._shown = self._shown, set()
+        sentences: set[str] = set()
+        now = self._states(sentences)
+        self.troubles = [sentence for sentence in sorted(sentences) if self.is_new(sentence)]
         known = self._known()
         ready = [
             path
@@ -67,7 +67,7 @@ class Folder:
         Raises
         ------
         BadInput
-            When it cannot be read; the sentence comes once until the trouble changes.
+            When it cannot be read.
         """
         try:
             with path.open("rb") as file:
@@ -75,7 +75,7 @@ class Folder:
         except OSError as problem:
             raise BadInput(_unread(path, problem)) from None
 
-    def dealt_with(self, digest: str) -> bool:
+    def is_handled(self, digest: str) -> bool:
         """Whether a file with this content was imported or refused before."""
         seen, done = schema.watched.columns, schema.imports.columns
         queries = (
@@ -85,18 +85,18 @@ class Folder:
         with reading(self.engine) as connection:
             return any(connection.execute(query).first() is not None for query in queries)
 
-    def note(
+    def record_handled(
         self,
         path: Path,
         digest: str,
-        said: str | None = None,
+        refusal: str | None = None,
         waiting: Waiting | None = None,
     ) -> None:
-        """Keep that a file was dealt with as the last look found it.
+        """Record that a file was handled in the state that the last scan found.
 
         Parameters
         ----------
-        said : str, optional
+        refusal : str, optional
             Why it was not imported.
         """
         size, changed = self._before[path]
@@ -105,31 +105,31 @@ class Folder:
             "size_bytes": size,
             "modified_ns": changed,
             "sha256": digest,
-            "said": said,
+            "said": refusal,
         }
         with writing(self.engine, waiting) as connection:
             seen = schema.watched.columns
             connection.execute(delete(schema.watched).where(seen.path == str(path)))
             connection.execute(insert(schema.watched).values(values))
 
-    def changed(self, path: Path) -> bool:
-        """Whether a file is no longer as the last look found it."""
+    def has_changed(self, path: Path) -> bool:
+        """Whether a file changed since the last scan."""
         try:
             return _state(path) != self._before[path]
         except OSError:
             return True
 
-    def once(self, sentence: str) -> bool:
-        """Whether a sentence is true anew: it was not at the last look, nor told since."""
-        new = sentence not in self._told | self._told_before
-        self._told.add(sentence)
+    def is_new(self, sentence: str) -> bool:
+        """Whether a sentence was neither true at the last scan nor shown since."""
+        new = sentence not in self._shown | self._shown_before
+        self._shown.add(sentence)
         return new
 
-    def _states(self, said: set[str]) -> dict[Path, State]:
+    def _states(self, sentences: set[str]) -> dict[Path, State]:
         found: dict[Path, State] = {}
 
         def trouble(problem: OSError) -> None:
-            said.add(_unread(Path(str(problem.filename)), problem))
+            sentences.add(_unread(Path(str(problem.filename)), problem))
 
         for place, folders, names in os.walk(self.path, onerror=trouble):
             folders[:] = [name for name in folders if not _hidden(name)]
@@ -143,7 +143,7 @@ class Folder:
                     trouble(problem)
                     continue
                 if not os.access(path, os.R_OK):
-                    said.add(f"{path} cannot be read: permission denied.")
+                    sentences.add(f"{path} cannot be read: permission denied.")
                     del found[path]
         return found
 

@@ -1,7 +1,7 @@
-"""Parquet files as the text that a CSV of them would have.
+"""Write Parquet files as CSV text.
 
-The column names are line 1 and row n is line n + 1, as in a spreadsheet. Times that know their
-zone are written with their UTC offset; a null, and a number that is not one, is an empty cell.
+The column names are line 1 and row n is line n + 1, as in a spreadsheet. Times with a zone are
+options with their UTC offset. A null or NaN becomes an empty cell.
 """
 
 import io
@@ -21,7 +21,7 @@ _BATCH_ROWS = 16_384
 def parquet_text(
     content: bytes, name: str, *, max_bytes: int, delimiter: str = ",", decimal: str = "."
 ) -> bytes:
-    """Text of a Parquet file, as UTF-8.
+    """Write a Parquet file as UTF-8 text.
 
     Parameters
     ----------
@@ -32,7 +32,7 @@ def parquet_text(
     max_bytes : int
         Largest size of the text.
     delimiter, decimal : str
-        How the text is to be written, so that a layout meant for CSV fits.
+        Delimiter and decimal sign to write, so that a layout made for CSV fits.
 
     Raises
     ------
@@ -44,29 +44,29 @@ def parquet_text(
         schema = pq.read_schema(pa.BufferReader(content))
         file = pq.ParquetFile(
             pa.BufferReader(content),
-            # each text once, so that its length is known before it is repeated
+            # each distinct text once, so that its length is checked before it is repeated
             read_dictionary=[column.name for column in schema if _is_text(column.type)],
         )
-        about = file.metadata
+        metadata = file.metadata
         unpacked = sum(
-            about.row_group(group).total_byte_size for group in range(about.num_row_groups)
+            metadata.row_group(group).total_byte_size for group in range(metadata.num_row_groups)
         )
-        if about.num_rows * about.num_columns > MAX_CELLS or unpacked > max_bytes:
+        if metadata.num_rows * metadata.num_columns > MAX_CELLS or unpacked > max_bytes:
             raise BadInput(too_large)
         out = io.BytesIO()
-        written = _options(delimiter, head=True)
-        arrow_csv.write_csv(_heads(schema.names).slice(0, 0), out, written)
+        options = _options(delimiter, head=True)
+        arrow_csv.write_csv(_header_table(schema.names).slice(0, 0), out, options)
         for batch in file.iter_batches(_BATCH_ROWS):
             cells = [
-                _cells(column, told.name, name, decimal)
-                for column, told in zip(batch.columns, schema, strict=True)
+                _text_cells(column, field.name, name, decimal)
+                for column, field in zip(batch.columns, schema, strict=True)
             ]
             if sum(column.nbytes for column in cells) + out.tell() > max_bytes:
                 raise BadInput(too_large)
-            lines = pa.table(cells, names=[str(at) for at in range(len(cells))])
+            lines = pa.table(cells, names=[str(number) for number in range(len(cells))])
             arrow_csv.write_csv(lines, out, _options(delimiter, head=False))
     except pa.ArrowNotImplementedError:
-        raise BadInput(f"{name} is written in a way that is not known; save it as CSV.") from None
+        raise BadInput(f"{name} is options in a way that is not known; save it as CSV.") from None
     except (pa.ArrowException, OSError, UnicodeDecodeError):
         raise BadInput(f"{name} is damaged; copy the file again.") from None
     return out.getvalue()
@@ -76,7 +76,7 @@ def _options(delimiter: str, *, head: bool) -> arrow_csv.WriteOptions:
     return arrow_csv.WriteOptions(include_header=head, delimiter=delimiter, quoting_style="needed")
 
 
-def _heads(names: list[str]) -> pa.Table:
+def _header_table(names: list[str]) -> pa.Table:
     clean = [" ".join(name.splitlines()) for name in names]
     return pa.table([pa.array([], pa.string())] * len(clean), names=clean)
 
@@ -87,8 +87,8 @@ def _is_text(kind: pa.DataType) -> bool:
     )
 
 
-def _cells(column: pa.Array, called: str, name: str, decimal: str) -> pa.Array:
-    """One column of a batch as text on one line each."""
+def _text_cells(column: pa.Array, column_name: str, name: str, decimal: str) -> pa.Array:
+    """Cells of one column of a batch as text without line breaks."""
     kind, types = column.type, pa.types
     if types.is_dictionary(kind):
         words = column.dictionary
@@ -96,9 +96,10 @@ def _cells(column: pa.Array, called: str, name: str, decimal: str) -> pa.Array:
             longest = pc.max(pc.binary_length(words)).as_py() or 0
             if longest > MAX_LINE_BYTES:
                 raise BadInput(
-                    f"Column {called!r} of {name} has a text of {longest:,} bytes; it is no log."
+                    f"Column {column_name!r} of {name} has a text of {longest:,} bytes; "
+                    f"it is no log."
                 )
-        words = _cells(words, called, name, decimal)
+        words = _text_cells(words, column_name, name, decimal)
         return words.take(column.indices)
     if _is_text(kind):
         return pc.replace_substring_regex(column.cast(pa.string()), r"\r\n|\r|\n", " ")
@@ -106,17 +107,19 @@ def _cells(column: pa.Array, called: str, name: str, decimal: str) -> pa.Array:
         return pc.if_else(column, "TRUE", "FALSE")
     if types.is_floating(kind):
         whole = pc.if_else(pc.is_nan(column), pa.scalar(None, kind), column)
-        return _pointed(whole.cast(pa.string()), decimal)
+        return _with_decimal(whole.cast(pa.string()), decimal)
     if types.is_decimal(kind):
-        return _pointed(column.cast(pa.string()), decimal)
+        return _with_decimal(column.cast(pa.string()), decimal)
     if types.is_timestamp(kind) and kind.tz is not None:
         return pc.strftime(column, format="%Y-%m-%dT%H:%M:%S%z")
     if types.is_integer(kind) or (types.is_temporal(kind) and not types.is_duration(kind)):
         return column.cast(pa.string())
     if types.is_null(kind):
         return pa.nulls(len(column), pa.string())
-    raise BadInput(f"Column {called!r} of {name} holds {kind}, not plain values; leave it out.")
+    raise BadInput(
+        f"Column {column_name!r} of {name} holds {kind}, not plain values; leave it out."
+    )
 
 
-def _pointed(text: pa.Array, decimal: str) -> pa.Array:
+def _with_decimal(text: pa.Array, decimal: str) -> pa.Array:
     return text if decimal == "." else pc.replace_substring(text, ".", decimal)

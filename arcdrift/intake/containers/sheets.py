@@ -1,9 +1,8 @@
-"""Sheets of a workbook as the text that a CSV of them would have.
+"""Write the sheets of a workbook as CSV text.
 
-Each spreadsheet row becomes one line, so that a line number is the row a person sees; a line
-break within a cell becomes a space for that. Dates and times become ISO 8601, whole numbers
-lose their ".0", an error keeps the text shown on screen. What a formula gave is taken as it was
-when the workbook was saved.
+Each row of a sheet becomes one line, so that line numbers are row numbers; therefore a line break
+within a cell becomes a space. Dates and times become ISO 8601, whole numbers lose their ".0", and
+an error becomes the text shown on screen. The result of a formula is the one saved in the workbook.
 """
 
 import csv
@@ -15,11 +14,11 @@ from typing import TypeAlias
 from python_calamine import CalamineSheet, CalamineWorkbook, SheetTypeEnum, SheetVisibleEnum
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.containers.workbooks import damage_told, workbook
+from arcdrift.intake.containers.workbooks import workbook, workbook_errors
 
 MAX_SHEETS = 200
 _EXACT = 1e15
-"""Whole numbers below this have all their digits in a spreadsheet."""
+"""A spreadsheet holds all digits of whole numbers below this."""
 
 Value: TypeAlias = "int | float | str | bool | time | date | datetime | timedelta"
 
@@ -31,11 +30,11 @@ class Sheet:
     Attributes
     ----------
     name : str
-        As on its tab.
+        Its name on the tab.
     hidden : bool
-        Whether it is out of sight.
+        Whether it is not shown.
     first_row : tuple of str
-        The cells of its first row with anything in it; without any, the sheet is empty.
+        Cells of its first row that is not blank; empty for an empty sheet.
     """
 
     name: str
@@ -44,7 +43,7 @@ class Sheet:
 
 
 def sheets(content: bytes, name: str) -> tuple[Sheet, ...]:
-    """List the sheets of a workbook in its order, without charts and macros.
+    """List the sheets of a workbook in order, without charts and macros.
 
     Raises
     ------
@@ -52,21 +51,23 @@ def sheets(content: bytes, name: str) -> tuple[Sheet, ...]:
         When the workbook cannot be read.
     """
     with workbook(content, name) as book:
-        told = [one for one in book.sheets_metadata if one.typ == SheetTypeEnum.WorkSheet]
-        if len(told) > MAX_SHEETS:
+        listed = [entry for entry in book.sheets_metadata if entry.typ == SheetTypeEnum.WorkSheet]
+        if len(listed) > MAX_SHEETS:
             raise BadInput(f"{name} has more than {MAX_SHEETS} sheets; split it.")
         return tuple(
             Sheet(
-                one.name, one.visible != SheetVisibleEnum.Visible, _first_row(book, one.name, name)
+                entry.name,
+                hidden=entry.visible != SheetVisibleEnum.Visible,
+                first_row=_first_row(book, entry.name, name),
             )
-            for one in told
+            for entry in listed
         )
 
 
 def sheet_text(
     content: bytes, name: str, sheet: str | None, *, delimiter: str = ",", decimal: str = "."
 ) -> bytes:
-    """Text of one sheet, as UTF-8.
+    """Write one sheet as UTF-8 text.
 
     Parameters
     ----------
@@ -75,9 +76,9 @@ def sheet_text(
     name : str
         File name for messages.
     sheet : str, optional
-        Which one; default the only one that is visible and has something in it.
+        Its name; default the only visible sheet that is not empty.
     delimiter, decimal : str
-        How the text is to be written, so that a layout meant for CSV fits.
+        Delimiter and decimal sign to write, so that a layout made for CSV fits.
 
     Raises
     ------
@@ -85,17 +86,19 @@ def sheet_text(
         When the workbook cannot be read, or there is no such sheet.
     """
     if sheet is None:
-        sheet = _only(sheets(content, name), name)
-    with workbook(content, name) as book, damage_told(name):
+        sheet = _only_sheet(sheets(content, name), name)
+    with workbook(content, name) as book, workbook_errors(name):
         if sheet not in book.sheet_names:
             raise BadInput(f"{name} has no sheet {sheet!r}.")
         found = book.get_sheet_by_name(sheet)
-        dated = _with_times(found)
+        timed_columns = _columns_with_times(found)
         out = io.StringIO()
         write = csv.writer(out, delimiter=delimiter, lineterminator="\n")
         # rows from the first of the sheet, cells from the first column with anything in it
         for row in found.iter_rows():
-            cells = [_text(value, decimal, at in dated) for at, value in enumerate(row)]
+            cells = [
+                _text(value, decimal, column in timed_columns) for column, value in enumerate(row)
+            ]
             if any(cells):
                 write.writerow(cells)
             else:
@@ -104,11 +107,11 @@ def sheet_text(
 
 
 def one_line(text: str) -> str:
-    """Text with its line breaks turned into spaces."""
+    """Replace line breaks by spaces."""
     return " ".join(text.splitlines()) if "\n" in text or "\r" in text else text
 
 
-def _only(found: tuple[Sheet, ...], name: str) -> str:
+def _only_sheet(found: tuple[Sheet, ...], name: str) -> str:
     filled = [sheet for sheet in found if sheet.first_row]
     chosen = [sheet.name for sheet in filled if not sheet.hidden]
     if not filled:
@@ -122,7 +125,7 @@ def _only(found: tuple[Sheet, ...], name: str) -> str:
 
 
 def _first_row(book: CalamineWorkbook, sheet: str, name: str) -> tuple[str, ...]:
-    with damage_told(name):
+    with workbook_errors(name):
         for row in book.get_sheet_by_name(sheet).iter_rows():
             cells = tuple(_text(value, ".", False).strip() for value in row)
             if any(cells):
@@ -130,11 +133,11 @@ def _first_row(book: CalamineWorkbook, sheet: str, name: str) -> tuple[str, ...]
     return ()
 
 
-def _with_times(sheet: CalamineSheet) -> set[int]:
-    """Columns that have a date with a time of day: then its other dates are midnights."""
+def _columns_with_times(sheet: CalamineSheet) -> set[int]:
+    """Columns with a date and time in some cell; a date alone in them is a midnight."""
     timed: set[int] = set()
     for row in sheet.iter_rows():
-        timed.update(at for at, value in enumerate(row) if isinstance(value, datetime))
+        timed.update(column for column, value in enumerate(row) if isinstance(value, datetime))
     return timed
 
 

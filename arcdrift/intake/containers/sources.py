@@ -1,7 +1,8 @@
-"""The logs in what a person gives: a file, each member of a zip archive, each sheet of a workbook.
+"""Find the logs in a file: itself, the members of a zip archive, the sheets of a workbook.
 
-Every log is a file by itself, imported whole or not at all and named by the way to it, such as
-``week.zip/splices.csv`` or ``book.xlsx/May``. What is no log is passed over, and that is said.
+Each log is imported by itself, whole or not at all, and its name shows where it is, such as
+``week.zip/splices.csv`` or ``book.xlsx/May``. Members and sheets that are no logs are skipped with
+a sentence.
 """
 
 import zipfile
@@ -10,17 +11,24 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.containers.archives import blocks, hidden, is_zip, open_zip, unsafe
+from arcdrift.intake.containers.archives import (
+    is_hidden,
+    is_zip,
+    member_blocks,
+    open_zip,
+    points_outside,
+)
 from arcdrift.intake.containers.sheets import Sheet, sheets
 from arcdrift.intake.containers.workbooks import MAX_BOOK_BYTES, is_workbook
 from arcdrift.intake.schema.kinds import KINDS
 from arcdrift.scratch import scratch_folder
 
 MAX_ARCHIVE_BYTES = 4 << 30
-"""Largest size that the members of an archive may unpack to together."""
-NAMES = (".csv", ".tsv", ".txt", ".xlsx", ".ods", ".parquet", ".zip")
-"""Ends of names that logs go by where nobody named them one by one: in folders and archives."""
-_ALIKE = 2
+"""Largest size that all members of an archive may unpack to."""
+LOG_ENDINGS = (".csv", ".tsv", ".txt", ".xlsx", ".ods", ".parquet", ".zip")
+"""Endings of file names that are taken for logs in folders and archives."""
+_MIN_KNOWN_COLUMNS = 2
+"""Known columns from which a row counts as the header of a log."""
 
 
 @dataclass(frozen=True)
@@ -30,9 +38,9 @@ class Log:
     Attributes
     ----------
     path : Path
-        The file it is in; a copy that lasts until the next log is asked for, if unpacked.
+        The file it is in. An unpacked copy lasts until the next log is asked for.
     name : str
-        What to call it.
+        Its name for messages and for the list of imports.
     sheet : str, optional
         The sheet of the workbook.
     """
@@ -44,14 +52,14 @@ class Log:
 
 @dataclass(frozen=True)
 class PassedOver:
-    """Something that is no log, and why."""
+    """A sentence about something that is no log."""
 
     why: str
 
 
 @dataclass(frozen=True)
 class Refused:
-    """A log that cannot be used, and the sentence that says why."""
+    """A log that cannot be used, and why."""
 
     name: str
     problem: BadInput
@@ -62,40 +70,42 @@ IsHeader = Callable[[tuple[str, ...]], bool]
 
 
 def named_as_log(name: str) -> bool:
-    """Whether a file's name is one that logs go by."""
-    return name.lower().removesuffix(".gz").endswith(NAMES)
+    """Whether the name of a file ends like that of a log."""
+    return name.lower().removesuffix(".gz").endswith(LOG_ENDINGS)
 
 
 def names_columns(row: tuple[str, ...]) -> bool:
-    """Whether a row looks like the header of one of our kinds of file."""
-    have = {cell.lower() for cell in row}
-    return any(len(have.intersection(kind.columns)) >= _ALIKE for kind in KINDS.values())
+    """Whether a row looks like the header of a kind of file."""
+    names = {cell.lower() for cell in row}
+    return any(
+        len(names.intersection(kind.columns)) >= _MIN_KNOWN_COLUMNS for kind in KINDS.values()
+    )
 
 
 def logs_in(
     path: Path, name: str | None = None, *, is_header: IsHeader = names_columns
 ) -> Iterator[Found]:
-    """Find the logs in a file, in its order; what cannot be used of it comes as refused.
+    """Find the logs in a file, in its order. A log that cannot be used is yielded as `Refused`.
 
     Parameters
     ----------
     name : str, optional
         The file's own name where `path` is a temporary copy.
     is_header : callable
-        Tells the header of a log. Sheets whose first row is none are passed over if another
-        sheet has one.
+        Whether a row is the header of a log. Sheets whose first row is not are passed over if the
+        first row of another sheet is.
     """
     name = name or path.name
     try:
         with path.open("rb") as file:
             start = file.read(4)
     except OSError:
-        start = b""  # whoever reads it says why it cannot be read
+        start = b""  # the import will say why it cannot be read
     if not is_zip(start):
         yield Log(path, name)
         return
     try:
-        # a workbook has a cap of its own, which opening it holds it to
+        # a workbook has a limit of its own, which is checked when it is opened
         with open_zip(path, name, max_bytes=max(MAX_ARCHIVE_BYTES, MAX_BOOK_BYTES)) as archive:
             if not is_workbook(archive):
                 yield from _members(archive, name, is_header)
@@ -106,58 +116,58 @@ def logs_in(
 
 
 def _members(archive: zipfile.ZipFile, name: str, is_header: IsHeader) -> Iterator[Found]:
-    passed: dict[str, list[str]] = {"hidden": [], "not named like logs": []}
-    some = False
+    passed_over: dict[str, list[str]] = {"hidden": [], "not named like logs": []}
+    has_logs = False
     with scratch_folder() as folder:
         for number, member in enumerate(archive.infolist()):
-            called = f"{name}/{member.filename}"
-            if unsafe(member.filename):
-                some = True
-                why = BadInput(f"{called} points out of the archive and was left in it.")
-                yield Refused(called, why)
-            elif hidden(member.filename):
-                passed["hidden"].append(member.filename)
+            log_name = f"{name}/{member.filename}"
+            if points_outside(member.filename):
+                has_logs = True
+                why = BadInput(f"{log_name} points out of the archive and was left in it.")
+                yield Refused(log_name, why)
+            elif is_hidden(member.filename):
+                passed_over["hidden"].append(member.filename)
             elif member.is_dir():
                 continue
             elif not named_as_log(member.filename):
-                passed["not named like logs"].append(member.filename)
+                passed_over["not named like logs"].append(member.filename)
             else:
-                some = True
+                has_logs = True
                 copy = folder / f"{number}"
                 try:
-                    _unpack(archive, member, called, copy)
-                    yield from _unpacked(copy, called, is_header)
+                    _unpack(archive, member, log_name, copy)
+                    yield from _unpacked(copy, log_name, is_header)
                 except BadInput as problem:
-                    yield Refused(called, problem)
+                    yield Refused(log_name, problem)
                 copy.unlink(missing_ok=True)
-    for reason, names in passed.items():
+    for reason, names in passed_over.items():
         if names:
             listed = ", ".join(names[:3]) + (", ..." if len(names) > 3 else "")
             yield PassedOver(f"Passed over in {name}: {len(names)} {reason} ({listed}).")
-    if not some:
-        raise BadInput(f"{name} holds no file that is named like a log ({', '.join(NAMES)}).")
+    if not has_logs:
+        raise BadInput(f"{name} holds no file that is named like a log ({', '.join(LOG_ENDINGS)}).")
 
 
-def _unpack(archive: zipfile.ZipFile, member: zipfile.ZipInfo, called: str, copy: Path) -> None:
+def _unpack(archive: zipfile.ZipFile, member: zipfile.ZipInfo, log_name: str, copy: Path) -> None:
     try:
         with copy.open("wb") as file:
-            for block in blocks(archive, member, called):
+            for block in member_blocks(archive, member, log_name):
                 file.write(block)
     except OSError as problem:
-        said = (problem.strerror or str(problem)).lower()
-        raise BadInput(f"{called} cannot be unpacked: {said}.") from None
+        reason = (problem.strerror or str(problem)).lower()
+        raise BadInput(f"{log_name} cannot be unpacked: {reason}.") from None
 
 
-def _unpacked(copy: Path, called: str, is_header: IsHeader) -> Iterator[Found]:
+def _unpacked(copy: Path, log_name: str, is_header: IsHeader) -> Iterator[Found]:
     with copy.open("rb") as file:
         start = file.read(4)
     if not is_zip(start):
-        yield Log(copy, called)
+        yield Log(copy, log_name)
         return
-    with open_zip(copy, called, max_bytes=MAX_BOOK_BYTES) as inner:
+    with open_zip(copy, log_name, max_bytes=MAX_BOOK_BYTES) as inner:
         if not is_workbook(inner):
-            raise BadInput(f"{called} is an archive within an archive; unpack it first.")
-    yield from _sheets(copy, called, is_header)
+            raise BadInput(f"{log_name} is an archive within an archive; unpack it first.")
+    yield from _sheets(copy, log_name, is_header)
 
 
 def _sheets(path: Path, name: str, is_header: IsHeader) -> Iterator[Found]:
@@ -169,12 +179,12 @@ def _sheets(path: Path, name: str, is_header: IsHeader) -> Iterator[Found]:
         yield Log(path, f"{name}/{sheet.name}", sheet.name)
     for sheet in found:
         if sheet not in logs:
-            yield PassedOver(f"Passed over the sheet {sheet.name!r} of {name}: {_why(sheet)}.")
+            yield PassedOver(f"Passed over the sheet {sheet.name!r} of {name}: {_reason(sheet)}.")
     if not logs:
         raise BadInput(f"{name} has no sheet with anything in it.")
 
 
-def _why(sheet: Sheet) -> str:
+def _reason(sheet: Sheet) -> str:
     if not sheet.first_row:
         return "it is empty"
     return "it is hidden" if sheet.hidden else "its first row is no header of a log"

@@ -1,8 +1,8 @@
-"""Spreadsheet workbooks (.xlsx, .ods), looked over before a library reads them.
+"""Check spreadsheet workbooks (.xlsx, .ods) before a library reads them.
 
-The library holds a sheet as one full rectangle, so a few cells far apart could ask for more
-memory than there is; and it shows a cell with an error as an empty one. Both are seen to here:
-a workbook that would need too much is refused, and errors become the text that is on screen.
+The library holds a sheet as one full rectangle, so a few cells far apart could need more memory
+than there is; and it gives a cell with an error as an empty one. Therefore a workbook that would
+need too much memory is refused, and errors are replaced by the text shown on screen.
 """
 
 import io
@@ -17,21 +17,21 @@ import numpy as np
 from python_calamine import CalamineError, CalamineWorkbook
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.containers.archives import blocks, open_zip
+from arcdrift.intake.containers.archives import member_blocks, open_zip
 
 MAX_BOOK_BYTES = 1 << 30
-"""Largest size of a workbook's parts together, and of the text of all its cells."""
+"""Largest size of all parts of a workbook, and of the text of all its cells."""
 MAX_CELLS = 30_000_000
-"""Cells of the rectangle around everything in a sheet."""
+"""Most cells in the rectangle around the cells of a sheet."""
 
 _ODS_KIND = b"application/vnd.oasis.opendocument.spreadsheet"
 _QUOTED = rb"""(?:[^<>"']|"[^"]*"|'[^']*')*"""
-# a cell or a row, and its place if it says one
+# a cell or a row, and its reference if it has one
 _TAG = re.compile(
     rb"""<(?:\w+:)?(c|row)(?=[\s/>])(?:(?:\s+(?!r\s*=)[\w:]+\s*=\s*(?:"[^"]*"|'[^']*'))*"""
     rb"""\s+r\s*=\s*["']([A-Za-z]{0,9})([0-9]{1,9})["'])?"""
 )
-_NO_PLACE = (b"c", b"", b"")
+_NO_REFERENCE = (b"c", b"", b"")
 _WHOLE_TAG = re.compile(_TAG.pattern + rb"(" + _QUOTED + rb")>")
 _TEXT_NUMBER = re.compile(rb"<(?:\w+:)?v(?:\s[^>]*)?>\s*([0-9]{1,9})")
 _ERROR = re.compile(rb"""(<(?:\w+:)?c\s[^<>]*?\bt\s*=\s*["'])e(["'])""")
@@ -42,11 +42,11 @@ _TABLE_PART = re.compile(
 )
 _REPEATED = re.compile(rb"""(?:rows|columns)-repeated\s*=\s*["']\s*([0-9]{1,9})""")
 _TABLE_ERROR = re.compile(rb"""<table:table-cell\s[^<>]*calcext:value-type="error"[^<>]*>""")
-_ASIDE = re.compile(rb"<!--.*?-->|<!\[CDATA\[.*?\]\]>", re.DOTALL)
+_COMMENT_OR_CDATA = re.compile(rb"<!--.*?-->|<!\[CDATA\[.*?\]\]>", re.DOTALL)
 
 
 def is_workbook(archive: zipfile.ZipFile) -> bool:
-    """Whether an archive is a workbook and no bundle of files."""
+    """Whether an archive is a workbook and not a bundle of files."""
     return _kind(archive) is not None
 
 
@@ -63,18 +63,18 @@ def workbook(content: bytes, name: str) -> Iterator[CalamineWorkbook]:
         kind = _kind(archive)
         if kind == "binary":
             raise BadInput(f"{name} is a workbook of the binary kind; save it as .xlsx.")
-        changed = _checked_table(archive, name) if kind == "ods" else _checked(archive, name)
+        changed = _check_ods(archive, name) if kind == "ods" else _check_xlsx(archive, name)
         if changed:
-            content = _with(archive, changed, name)
-    with damage_told(name):
+            content = _repacked(archive, changed, name)
+    with workbook_errors(name):
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
     with book:
         yield book
 
 
 @contextmanager
-def damage_told(name: str) -> Iterator[None]:
-    """Turn what the library says, or its sudden end, into a sentence."""
+def workbook_errors(name: str) -> Iterator[None]:
+    """Turn errors and panics of the library into a sentence."""
     try:
         yield
     except BadInput:
@@ -93,22 +93,22 @@ def _kind(archive: zipfile.ZipFile) -> str | None:
         return "binary"
     if "xl/workbook.xml" in names:
         return "xlsx"
-    told = names.get("mimetype")
-    if told is not None and told.file_size < 200 and "content.xml" in names:
+    mimetype = names.get("mimetype")
+    if mimetype is not None and mimetype.file_size < 200 and "content.xml" in names:
         try:
-            return "ods" if archive.read(told).strip().startswith(_ODS_KIND) else None
+            return "ods" if archive.read(mimetype).strip().startswith(_ODS_KIND) else None
         except (zipfile.BadZipFile, RuntimeError, NotImplementedError):
             return None
     return None
 
 
-def _checked(archive: zipfile.ZipFile, name: str) -> dict[str, bytes]:
-    """Check the sheets of an .xlsx; return the parts in which an error became text."""
+def _check_xlsx(archive: zipfile.ZipFile, name: str) -> dict[str, bytes]:
+    """Check the sheets of an .xlsx; return the parts in which errors were replaced by text."""
     changed: dict[str, bytes] = {}
     lengths = np.zeros(0, np.int64)
     sheets, cells = [], 0
     for member in archive.infolist():
-        part = b"".join(blocks(archive, member, name))
+        part = b"".join(member_blocks(archive, member, name))
         if member.filename == "xl/sharedStrings.xml":
             lengths = np.array([len(text) for text in re.split(rb"<(?:\w+:)?si(?=[\s/>])", part)])
         if b"sheetData" not in part:
@@ -119,20 +119,20 @@ def _checked(archive: zipfile.ZipFile, name: str) -> dict[str, bytes]:
             changed[member.filename] = _ERROR.sub(rb"\1str\2", part)
     if int(lengths[1:].max(initial=0)) * cells > MAX_BOOK_BYTES:
         for member in sheets:
-            part = changed.get(member.filename) or b"".join(blocks(archive, member, name))
+            part = changed.get(member.filename) or b"".join(member_blocks(archive, member, name))
             used = np.array(_TEXT_NUMBER.findall(part), dtype=np.int64) + 1
             _check_text(int(lengths[used[used < len(lengths)]].sum()), name)
     return changed
 
 
 def _check_spread(sheet: bytes, name: str) -> int:
-    """Check the rectangle around the cells of a sheet; return how many cells there are."""
+    """Check the rectangle around the cells of a sheet; return the number of cells."""
     if b"\0" in sheet[:4]:
         raise BadInput(f"{name} is damaged; open it and save it again.")
     tags = _TAG.findall(sheet)
     height, width = _spread(tags)
-    if height * width > MAX_CELLS and _NO_PLACE not in tags:
-        # cells that are only colored take no room, but to tell them apart takes time
+    if height * width > MAX_CELLS and _NO_REFERENCE not in tags:
+        # cells with a format only take no memory, but telling them apart takes time
         whole = _WHOLE_TAG.findall(sheet)
         tags = [tag for *tag, rest in whole if tag[0] == b"row" or not rest.endswith(b"/")]
         height, width = _spread(tags)
@@ -144,22 +144,24 @@ def _spread(tags: Sequence[Sequence[bytes]]) -> tuple[int, int]:
     """Rows and columns of the rectangle from the first cell of a sheet to the last."""
     height = max((int(row) for _, _, row in tags if row), default=0)
     width = max((_column(letters) for letters in {letters for _, letters, _ in tags}), default=0)
-    if _NO_PLACE in tags:
-        # cells without a place follow one another, and rows do
+    if _NO_REFERENCE in tags:
+        # cells and rows without a reference follow one another
         rows = Counter(accumulate(tag == b"row" for tag, _, _ in tags))
         width += max(rows.values())
         height += len(rows)
     return height, width
 
 
-def _checked_table(archive: zipfile.ZipFile, name: str) -> dict[str, bytes]:
-    """Check the tables of an .ods; return the content if an error in it became text."""
+def _check_ods(archive: zipfile.ZipFile, name: str) -> dict[str, bytes]:
+    """Check the tables of an .ods; return the content if errors in it were replaced by text."""
     members = {member.filename: member for member in archive.infolist()}
     manifest = members.get("META-INF/manifest.xml")
-    if manifest is not None and b"encryption-data" in b"".join(blocks(archive, manifest, name)):
+    if manifest is not None and b"encryption-data" in b"".join(
+        member_blocks(archive, manifest, name)
+    ):
         raise BadInput(f"{name} is protected by a password; save it without one.")
-    part = b"".join(blocks(archive, members["content.xml"], name))
-    plain = _ASIDE.sub(b"", part) if b"<!" in part else part
+    part = b"".join(member_blocks(archive, members["content.xml"], name))
+    plain = _COMMENT_OR_CDATA.sub(b"", part) if b"<!" in part else part
     height = width = text = 0
     pending = row_times = across = 0
     before: tuple[int, int] | None = None
@@ -169,8 +171,8 @@ def _checked_table(archive: zipfile.ZipFile, name: str) -> dict[str, bytes]:
         if before is not None:
             text += before[1] * (found.start() - before[0])
             before = None
-        told = _REPEATED.search(attributes) if b"repeated" in attributes else None
-        times = int(told[1]) if told else 1
+        repeated = _REPEATED.search(attributes) if b"repeated" in attributes else None
+        times = int(repeated[1]) if repeated else 1
         if kind == b"table:table":
             pending = row_times = 0
         elif kind == b"table:table-row":
@@ -187,10 +189,10 @@ def _checked_table(archive: zipfile.ZipFile, name: str) -> dict[str, bytes]:
         text += before[1] * (len(plain) - before[0])
     _check_cells(height, width, name)
     _check_text(text, name)
-    mended, count = _TABLE_ERROR.subn(
+    corrected, count = _TABLE_ERROR.subn(
         lambda cell: re.sub(rb'\soffice:string-value="[^"]*"', b"", cell[0]), part
     )
-    return {"content.xml": mended} if count else {}
+    return {"content.xml": corrected} if count else {}
 
 
 def _column(letters: bytes) -> int:
@@ -214,7 +216,7 @@ def _check_text(count: int, name: str) -> None:
         raise BadInput(f"{name} unpacks to more than {size} of text; split it.")
 
 
-def _with(archive: zipfile.ZipFile, changed: dict[str, bytes], name: str) -> bytes:
+def _repacked(archive: zipfile.ZipFile, changed: dict[str, bytes], name: str) -> bytes:
     """Pack an archive again with some parts replaced."""
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_STORED) as copy:
@@ -222,6 +224,6 @@ def _with(archive: zipfile.ZipFile, changed: dict[str, bytes], name: str) -> byt
             part = changed.get(member.filename)
             copy.writestr(
                 member.filename,
-                b"".join(blocks(archive, member, name)) if part is None else part,
+                b"".join(member_blocks(archive, member, name)) if part is None else part,
             )
     return packed.getvalue()

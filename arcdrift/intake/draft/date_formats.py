@@ -1,7 +1,7 @@
-"""How the times of a sample are written, told from all of its values.
+"""Find the format of the times in a sample from all of its values.
 
-The order of day and month is told only when some value rules one order out: where both fit every
-value, nothing in the file can tell, and a guess would move most records to another month.
+The order of day and month is decided only if some value rules out the other order. If both fit
+every value, nothing in the file can decide, and a guess would move most records to another month.
 """
 
 import re
@@ -20,12 +20,12 @@ _ORDERS = {"dmy": DAY_FIRST, "mdy": MONTH_FIRST, "ymd": YEAR_FIRST}
 _WHOLE = {8: "%Y%m%d", 14: "%Y%m%d%H%M%S", 12: "%Y%m%d%H%M"}
 _CLOCKS = {4: "%H%M", 6: "%H%M%S"}
 _ENOUGH = 0.9
-"""Share of values that a format must read; the others may be damaged."""
+"""A format must read at least this share of the values; the others may be damaged."""
 
 
 @dataclass(frozen=True)
 class Choice:
-    """A format that fits, and the span of time that the values then cover."""
+    """A format that fits, and the first and last day of the values read with it."""
 
     order: str
     time_format: str
@@ -34,51 +34,48 @@ class Choice:
 
 
 @dataclass(frozen=True)
-class Writing:
+class TimeFormat:
     """How times are written.
 
     Attributes
     ----------
     choices : tuple of Choice
-        Formats that fit; one when told, several when nothing tells, none when ISO or unknown.
-    iso : bool
-        Whether the times need no format.
+        Formats that fit: one if decided, several if nothing decides, none for ISO 8601 or unknown.
     has_date, has_clock, has_offset : bool
-        What the values hold.
+        Whether the values have a date, a time of day, a UTC offset.
     sample : str
-        One value.
+        One of the values.
     """
 
     choices: tuple[Choice, ...] = ()
-    iso: bool = False
     has_date: bool = False
     has_clock: bool = False
     has_offset: bool = False
     sample: str = ""
 
 
-def writing_of(values: pd.Series, now: datetime) -> Writing:
-    """Tell how times are written.
+def time_format_of(values: pd.Series, now: datetime) -> TimeFormat:
+    """Find how times are written.
 
     Parameters
     ----------
     values : Series of str
-        Distinct values, without missing ones.
+        Distinct values without missing ones.
     now : aware datetime
         A format that puts many values into the future does not fit.
     """
     if values.empty:
-        return Writing()
+        return TimeFormat()
     shapes = values.str.replace(r"\d+", "9", regex=True)
     sample = str(values[shapes == shapes.mode()[0]].iloc[0])
     offset = bool(re.search(r"\d([+-]\d\d:?\d\d|Z)$", sample)) and ":" in sample
     if is_iso(values).mean() >= _ENOUGH:
-        return Writing((), True, True, ":" in sample, offset, sample)
+        return TimeFormat((), True, ":" in sample, offset, sample)
     choices = _choices(values, sample, now, offset=offset)
     if not choices and _reads(values, _clock(_TOKENS.findall(sample))).mean() >= _ENOUGH:
-        return Writing((), False, False, True, False, sample)
+        return TimeFormat((), False, True, False, sample)
     clock = bool(choices) and any(code in choices[0].time_format for code in ("%H", "%I"))
-    return Writing(choices, False, bool(choices), clock, offset, sample)
+    return TimeFormat(choices, bool(choices), clock, offset, sample)
 
 
 def _choices(values: pd.Series, sample: str, now: datetime, *, offset: bool) -> tuple[Choice, ...]:
@@ -87,15 +84,15 @@ def _choices(values: pd.Series, sample: str, now: datetime, *, offset: bool) -> 
     read = {order: when.notna() for order, when in times.items()}
     fit = [order for order, when in times.items() if _possible(when, now).mean() >= _ENOUGH]
     # an order is ruled out by a value that another one reads and it does not
-    standing = [
+    remaining = [
         order for order in fit if not any((read[other] & ~read[order]).any() for other in fit)
     ]
-    return tuple(_choice(values, order, formats[order]) for order in standing or fit)
+    return tuple(_choice(values, order, formats[order]) for order in remaining or fit)
 
 
 def _possible(times: pd.Series, now: datetime) -> pd.Series:
     if times.dt.tz is None:
-        times = times.dt.tz_localize("UTC")  # a few hours are nothing here
+        times = times.dt.tz_localize("UTC")  # a few hours do not matter here
     return times.between(EARLIEST, pd.Timestamp(now) + AHEAD)
 
 
@@ -119,20 +116,20 @@ def _times(values: pd.Series, time_format: str) -> pd.Series:
 
 
 def _formats(sample: str, *, offset: bool) -> dict[str, str]:
-    """Formats that a value may have, by their order of day, month and year."""
+    """Formats that a value may have, by the order of day, month and year."""
     text = re.sub(r"([+-]\d\d:?\d\d|Z)$", "", sample) if offset else sample
     tail = "%z" if offset else ""
     tokens = _TOKENS.findall(text)
     if len(tokens[0]) in _WHOLE and tokens[0].isdigit():
         rest = _clock(tokens[1:])
         return {} if rest is None else {YEAR_FIRST: _WHOLE[len(tokens[0])] + rest + tail}
-    places = [at for at, token in enumerate(tokens) if token[0].isalnum()][:3]
+    places = [place for place, token in enumerate(tokens) if token[0].isalnum()][:3]
     if len(places) < 3:
         return {}
     rest = _clock(tokens[places[2] + 1 :])
     if rest is None:
         return {}
-    date = [tokens[at] for at in places]
+    date = [tokens[place] for place in places]
     gaps = [_literal("".join(tokens[a + 1 : b])) for a, b in pairwise(places)]
     lead = _literal("".join(tokens[: places[0]]))
     found = {}
@@ -152,7 +149,7 @@ def _code(letter: str, part: str) -> str | None:
 
 
 def _clock(tokens: list[str]) -> str | None:
-    """Format of the time of day, and of what parts it from the date; None when not known."""
+    """Format of the time of day and of the text before it; None if not known."""
     half = any(token.lower() in _HALVES for token in tokens)
     codes = iter(["%I" if half else "%H", "%M", "%S", "%f"])
     written: list[str] = []

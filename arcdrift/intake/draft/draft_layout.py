@@ -1,4 +1,4 @@
-"""Drafts a layout from a sample file: what its headers and values tell, and what they do not."""
+"""Draft a layout from the headers and values of a sample; what they cannot decide stays open."""
 
 import re
 from collections import Counter
@@ -12,9 +12,15 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.draft.date_formats import Writing, writing_of
+from arcdrift.intake.draft.date_formats import TimeFormat, time_format_of
 from arcdrift.intake.draft.draft_toml import Column, Draft
-from arcdrift.intake.draft.header_match import Match, both_angles, guess_kind, matches, times
+from arcdrift.intake.draft.header_match import (
+    Match,
+    both_angles_header,
+    guess_kind,
+    match_headers,
+    time_headers,
+)
 from arcdrift.intake.draft.sample_table import Table, find_table
 from arcdrift.intake.draft.value_formats import (
     Marks,
@@ -35,14 +41,14 @@ from arcdrift.quantities import QUANTITIES
 
 Order = Literal["day first", "month first"]
 _PLAIN_UNITS = ("", "count", "dB", "percent")
-"""Units that need no word: logs have no other."""
+"""Units that logs need not name, as no other is in use."""
 _SHOWN = 5
 _ANGLES = ("cleave_left_deg", "cleave_right_deg")
 
 
 @dataclass(frozen=True)
 class _Sample:
-    """A sample's table, its kind, and when it is looked at."""
+    """The table of a sample, its kind, and the present time."""
 
     table: Table
     kind: Kind
@@ -56,7 +62,7 @@ class _Sample:
         return distinct(self.cells(header))
 
     def numbers(self, column: str, header: str) -> tuple[pd.Series, str | None]:
-        """Distinct numbers of a column, and the unit that stands behind each of them."""
+        """Distinct numbers of a column, and the unit written after each of them."""
         values = self.values(header)
         tail = tail_of(values)
         if tail is None or not measures(column, unit_named(tail) or ""):
@@ -83,31 +89,31 @@ def draft_layout(
     name : str
         File name for messages.
     now : aware datetime
-        Times in the future speak against a way to read them.
+        A format that puts many times into the future does not fit.
     kind : str, optional
-        What the file holds; default told from the headers.
+        Kind of the file; default found from the headers.
     order : {'day first', 'month first'}, optional
         Which comes first in dates that fit both.
     time_zone : str, optional
-        Where the clock ticks that wrote the times.
+        Time zone that the times are written in.
     encoding : str, optional
         Encoding that the layout is to state (`arcdrift.intake.text.log_text.LogText.encoding`).
 
     Raises
     ------
     BadInput
-        When there is no table, nothing in it is known, its kind cannot be told, or no value
-        can be read in the order given.
+        When there is no table, no header is known, the kind is not clear, or no date can be read
+        in the order asked for.
     """
     table = find_table(content, name)
     headers = table.rows.header
     of_kind = KINDS[kind] if kind is not None else guess_kind(headers, name)
     sample = _Sample(table, of_kind, now)
-    found = _sound(sample, matches(headers, of_kind))
+    found = _with_fitting_values(sample, match_headers(headers, of_kind))
     pair = _pair(sample, found)
-    time, writing = _time(sample, found)
+    time, time_format = _time(sample, found)
     if order is not None:
-        writing = _ordered(writing, order, name)
+        time_format = _with_order(time_format, order, name)
     marks = {
         column: marks_of(sample.numbers(column, match.header)[0])
         for column, match in found.items()
@@ -119,7 +125,7 @@ def draft_layout(
         _column(sample, column, match, marks.get(column), decimal)
         for column, match in found.items()
     ]
-    columns += [_marked(column, mark, decimal) for column, mark in angles.values()]
+    columns += [_with_marks(column, mark, decimal) for column, mark in angles.values()]
     used = {column.header for column in columns} | set(time)
     return Draft(
         name=name,
@@ -127,7 +133,7 @@ def draft_layout(
         table=table,
         columns=tuple(columns),
         time=time,
-        writing=writing,
+        time_format=time_format,
         decimal=decimal,
         missing=_missing(sample, columns),
         unmatched=tuple(header for header in headers if header not in used),
@@ -136,8 +142,8 @@ def draft_layout(
     )
 
 
-def _sound(sample: _Sample, found: dict[str, Match]) -> dict[str, Match]:
-    """Matches without those whose values cannot be what the header says."""
+def _with_fitting_values(sample: _Sample, found: dict[str, Match]) -> dict[str, Match]:
+    """Matches without those whose values do not fit the header."""
     return {
         column: match
         for column, match in found.items()
@@ -146,23 +152,23 @@ def _sound(sample: _Sample, found: dict[str, Match]) -> dict[str, Match]:
 
 
 def _pair(sample: _Sample, found: dict[str, Match]) -> tuple[str, str] | None:
-    """Header of a column that holds both angles, and the mark that parts them."""
+    """Header of a column that holds both angles, and the mark between them."""
     if _ANGLES[0] not in sample.kind.columns or any(column in found for column in _ANGLES):
         return None
-    taken = {match.header for match in found.values()}
-    header = both_angles(h for h in sample.table.rows.header if h not in taken)
+    matched = {match.header for match in found.values()}
+    header = both_angles_header(h for h in sample.table.rows.header if h not in matched)
     mark = None if header is None else pair_mark(sample.values(header))
     return None if header is None or mark is None else (header, mark)
 
 
-def _time(sample: _Sample, found: dict[str, Match]) -> tuple[tuple[str, ...], Writing]:
-    """Headers of the time, and how it is written."""
-    taken = {match.header for match in found.values()}
-    headers = [header for header in sample.table.rows.header if header not in taken]
-    known = times(headers, sample.kind)
-    # a header that is no word for time may hold times all the same
+def _time(sample: _Sample, found: dict[str, Match]) -> tuple[tuple[str, ...], TimeFormat]:
+    """Headers of the time, and its format."""
+    matched = {match.header for match in found.values()}
+    headers = [header for header in sample.table.rows.header if header not in matched]
+    known = time_headers(headers, sample.kind)
+    # a column may hold times although its header is no word for time
     likely = [*known, *(header for header in headers if header not in known)]
-    seen = {header: writing_of(sample.values(header), sample.now) for header in likely}
+    seen = {header: time_format_of(sample.values(header), sample.now) for header in likely}
     whole = [header for header in likely if seen[header].has_date and seen[header].has_clock]
     if whole:
         return (whole[0],), seen[whole[0]]
@@ -171,27 +177,27 @@ def _time(sample: _Sample, found: dict[str, Match]) -> tuple[tuple[str, ...], Wr
     if dates and clocks:
         both = (dates[0], clocks[0])
         joined = pc.binary_join_element_wise(*(sample.cells(header) for header in both), " ")
-        return both, writing_of(distinct(joined), sample.now)
-    return (tuple(dates[:1]), seen[dates[0]]) if dates else ((), Writing())
+        return both, time_format_of(distinct(joined), sample.now)
+    return (tuple(dates[:1]), seen[dates[0]]) if dates else ((), TimeFormat())
 
 
-def _ordered(writing: Writing, order: Order, name: str) -> Writing:
-    """The writing with the order that was asked for."""
-    if not writing.choices:
-        return writing
-    chosen = tuple(choice for choice in writing.choices if choice.order == order)
+def _with_order(time_format: TimeFormat, order: Order, name: str) -> TimeFormat:
+    """The time format with the order that was asked for."""
+    if not time_format.choices:
+        return time_format
+    chosen = tuple(choice for choice in time_format.choices if choice.order == order)
     if not chosen:
         raise BadInput(
-            f"The dates in {name}, such as {writing.sample!r}, cannot be read {order}; they are "
-            f"{writing.choices[0].order}."
+            f"The dates in {name}, such as {time_format.sample!r}, cannot be read {order}; they "
+            f"are {time_format.choices[0].order}."
         )
-    return replace(writing, choices=chosen)
+    return replace(time_format, choices=chosen)
 
 
 def _decimal_of_file(marks: Sequence[Marks]) -> str:
-    """The decimal mark of most columns that tell it."""
-    told = Counter(mark.decimal for mark in marks if mark.told)
-    return "," if told[","] > told["."] else "."
+    """The decimal mark of most columns that decide it."""
+    decided = Counter(mark.decimal for mark in marks if mark.decided)
+    return "," if decided[","] > decided["."] else "."
 
 
 def _column(
@@ -208,14 +214,14 @@ def _column(
     if quantity is not None and unit is None and quantity.unit not in _PLAIN_UNITS:
         comments.append(f"taken for {quantity.symbol}: no unit is named")
     values: dict[str, str] = {}
-    if sample.kind.words(column):
-        values, strange = meanings_of(sample.values(match.header), sample.kind, column)
-        if strange:
-            shown = ", ".join(repr(word) for word in strange[:_SHOWN])
+    if sample.kind.allowed_words(column):
+        values, unknown = meanings_of(sample.values(match.header), sample.kind, column)
+        if unknown:
+            shown = ", ".join(repr(word) for word in unknown[:_SHOWN])
             comments.append(f"not known: {shown}; say in values what they mean")
         if "redo" in values.values():
             comments.append("redo is a splice made again, error one that the splicer gave up")
-    made = Column(
+    drafted = Column(
         column,
         match.header,
         unit=None if quantity is not None and unit == quantity.unit else unit,
@@ -223,29 +229,29 @@ def _column(
         values=values,
         comment="; ".join(comments),
     )
-    return made if marks is None else _marked(made, marks, decimal)
+    return drafted if marks is None else _with_marks(drafted, marks, decimal)
 
 
-def _marked(column: Column, marks: Marks, decimal: str) -> Column:
+def _with_marks(column: Column, marks: Marks, decimal: str) -> Column:
     """The column with the marks that differ from those of the file."""
-    if marks.told or marks.decimal == decimal:
-        own = marks.decimal if marks.decimal != decimal else None
-        return replace(column, decimal=own, thousands=marks.thousands)
+    if marks.decided or marks.decimal == decimal:
+        column_decimal = marks.decimal if marks.decimal != decimal else None
+        return replace(column, decimal=column_decimal, thousands=marks.thousands)
     if marks.mark is not None:
-        # the mark is not the decimal one of this file, so it parts thousands
+        # the mark is not the decimal sign of this file, so it stands for thousands
         return replace(column, thousands=marks.mark)
     return column
 
 
 def _angles(sample: _Sample, header: str, mark: str) -> dict[str, tuple[Column, Marks]]:
-    """Both angles of one cell, each with its marks."""
+    """Columns of both angles in one cell, each with its decimal and thousands marks."""
     unit = named_and_unit(header)[1] or sample.table.units.get(header)
     unit = unit if unit is not None and measures(_ANGLES[0], unit) else None
     cells = sample.cells(header)
     found = {}
     for part, column in enumerate(_ANGLES, 1):
         values = distinct(trimmed(part_of(cells, mark, part, 2)[0]))
-        made = Column(
+        drafted = Column(
             column,
             header,
             unit=None if unit == "degree" else unit,
@@ -253,12 +259,12 @@ def _angles(sample: _Sample, header: str, mark: str) -> dict[str, tuple[Column, 
             part=part,
             comment="taken for °: no unit is named" if unit is None else "",
         )
-        found[column] = (made, marks_of(values))
+        found[column] = (drafted, marks_of(values))
     return found
 
 
 def _missing(sample: _Sample, columns: Iterable[Column]) -> tuple[str, ...]:
-    """Words for no value among numbers."""
+    """Words for no value in the columns of numbers."""
     numbers = (column.header for column in columns if column.ours in sample.kind.numbers)
     words = (word for header in numbers for word in missing_words(sample.cells(header)))
     return tuple(sorted(set(words)))

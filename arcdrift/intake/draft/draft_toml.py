@@ -1,4 +1,4 @@
-"""A drafted layout as commented TOML, and as layouts to try on the sample."""
+"""Write a drafted layout as TOML with comments, and as layouts to try on the sample."""
 
 import json
 import tomllib
@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
-from arcdrift.intake.draft.date_formats import Choice, Writing
+from arcdrift.intake.draft.date_formats import Choice, TimeFormat
 from arcdrift.intake.draft.sample_table import Table
 from arcdrift.intake.layout.layouts import DELIMITERS, Encoding, Layout
 from arcdrift.intake.schema.kinds import Kind
@@ -18,7 +18,7 @@ _UNNAMED = "not named yet"
 
 @dataclass(frozen=True)
 class Column:
-    """One of our columns in a draft: what its line in the layout says, and a comment."""
+    """One of our columns in a draft: the keys of its line in the layout, and a comment."""
 
     ours: str
     header: str
@@ -34,9 +34,9 @@ class Column:
     def line(self) -> str:
         """The line in TOML."""
         keys = ("unit", "decimal", "thousands", "split", "part", "pattern", "values")
-        own = {key: value for key in keys if (value := getattr(self, key))}
-        theirs = {"header": self.header, **own} if own else self.header
-        line = f"{self.ours} = {_toml(theirs)}"
+        settings = {key: value for key in keys if (value := getattr(self, key))}
+        source = {"header": self.header, **settings} if settings else self.header
+        line = f"{self.ours} = {_toml(source)}"
         if not self.comment:
             return line
         beside = f"{line} # {self.comment}"
@@ -50,16 +50,16 @@ class Draft:
     Attributes
     ----------
     name : str
-        The sample.
+        File name of the sample.
     kind : Kind
-        What it holds.
+        Its kind.
     table : Table
-        Where its rows are.
+        Its table.
     columns : tuple of Column
-        What was matched, the time aside.
+        The matched columns, except the time.
     time : tuple of str
-        Headers of the time; empty when not found.
-    writing : Writing
+        Headers of the time; empty if not found.
+    time_format : TimeFormat
         How times are written.
     decimal : str
         Decimal mark of most columns.
@@ -68,9 +68,9 @@ class Draft:
     unmatched : tuple of str
         Headers that were not recognized.
     time_zone : str, optional
-        Where the clock ticks that wrote the times.
+        Time zone that the times are written in.
     encoding : str, optional
-        How its letters are coded, when not UTF-8.
+        Encoding, if it is not UTF-8.
     """
 
     name: str
@@ -78,7 +78,7 @@ class Draft:
     table: Table
     columns: tuple[Column, ...]
     time: tuple[str, ...]
-    writing: Writing
+    time_format: TimeFormat
     decimal: str
     missing: tuple[str, ...]
     unmatched: tuple[str, ...]
@@ -87,39 +87,39 @@ class Draft:
 
     @property
     def open_orders(self) -> tuple[Choice, ...]:
-        """Ways to read the dates that all fit; empty when there is nothing to decide."""
-        return self.writing.choices if len(self.writing.choices) > 1 else ()
+        """Formats of the dates that all fit; empty if there is nothing to decide."""
+        return self.time_format.choices if len(self.time_format.choices) > 1 else ()
 
     @property
     def absent(self) -> tuple[str, ...]:
-        """What a file of the kind needs and the sample does not have."""
-        have = {column.ours for column in self.columns}
-        have |= {self.kind.time_column} if self.time else set()
-        needs = (need for need in self.kind.needs if not have.intersection(need))
+        """Columns that a file of the kind needs and the sample does not have."""
+        present = {column.ours for column in self.columns}
+        present |= {self.kind.time_column} if self.time else set()
+        needs = (need for need in self.kind.needs if not present.intersection(need))
         return tuple(" or ".join(need) for need in needs)
 
     @property
     def matched(self) -> int:
-        """How many of the sample's headers found a column."""
+        """Number of headers that were matched to a column."""
         return len({column.header for column in self.columns} | set(self.time))
 
     @property
     def unnamed(self) -> tuple[str, ...]:
-        """Names that are needed and can be said for the whole file."""
+        """Names that are needed and can be set for the whole file."""
         ours = (need.split(" or ")[0] for need in self.absent)
         return tuple(name for name in ours if name in _EXAMPLES)
 
     def text(self) -> str:
-        """The layout file; it holds what is open as comments."""
+        """Text of the layout file; what is open stands in it as comments."""
         text = "\n".join([*self._head(), "", *self._columns(), *self._fixed(), *self._skip()])
-        self._layout(tomllib.loads(text))  # a draft that does not load is a fault of ours
+        self._layout(tomllib.loads(text))  # fails if the draft cannot be loaded
         return text + "\n"
 
     def trials(self) -> Iterator[tuple[str, Layout]]:
-        """Layouts to try on the sample, each with the order of its dates, "" when told.
+        """Layouts to try on the sample, each with the order of its dates, "" if it is decided.
 
-        What is open is filled in for the trial: headers not recognized are left out, and names
-        the file does not hold stand as not named.
+        What is open is filled in for the trial: headers not recognized are ignored, and names that
+        the file does not have are set to a placeholder.
         """
         raw = tomllib.loads(self.text())
         raw |= {"ignore_unknown": True, "undecided": []}
@@ -162,28 +162,28 @@ class Draft:
 
     def _time_lines(self) -> Iterator[str]:
         if self.open_orders:
-            sample = _toml(self.writing.sample)
+            sample = _toml(self.time_format.sample)
             yield f"# Dates such as {sample} can be read in more than one way, and no value tells"
             yield "# which is right. Take away the # of one, and the whole line with undecided."
             for choice in self.open_orders:
                 span = f"{choice.order}: from {choice.first} to {choice.last}"
                 yield f"# time_format = {_toml(choice.time_format)} # {span}"
             yield 'undecided = ["time_format"]'
-        elif self.writing.choices:
-            sample = _toml(self.writing.sample)
-            choice = self.writing.choices[0]
+        elif self.time_format.choices:
+            sample = _toml(self.time_format.sample)
+            choice = self.time_format.choices[0]
             yield f"time_format = {_toml(choice.time_format)} # {choice.order}, such as {sample}"
         if self.time_zone is not None:
             yield f"time_zone = {_toml(self.time_zone)}"
-        elif self.time and not self.writing.has_offset:
+        elif self.time and not self.time_format.has_offset:
             yield '# time_zone = "Europe/Oslo" # where the clock ticks; else that of site or crew'
 
     def _columns(self) -> Iterator[str]:
         yield "[columns]"
         time = self.kind.time_column
         if self.time:
-            theirs = self.time[0] if len(self.time) == 1 else {"header": list(self.time)}
-            yield f"{time} = {_toml(theirs)}"
+            source = self.time[0] if len(self.time) == 1 else {"header": list(self.time)}
+            yield f"{time} = {_toml(source)}"
         else:
             yield f'# {time} = "" # not found, and needed'
         yield from (column.line() for column in self.columns)
@@ -207,11 +207,13 @@ class Draft:
 
 
 def _toml(value: Any) -> str:
-    """A value in TOML; a JSON string is a TOML string but for one control character."""
+    """A value as TOML; a JSON string is a TOML string, except for one control character."""
     if isinstance(value, dict):
-        return "{ " + ", ".join(f"{_key(key)} = {_toml(own)}" for key, own in value.items()) + " }"
+        return (
+            "{ " + ", ".join(f"{_key(key)} = {_toml(item)}" for key, item in value.items()) + " }"
+        )
     if isinstance(value, list):
-        return "[" + ", ".join(_toml(own) for own in value) + "]"
+        return "[" + ", ".join(_toml(item) for item in value) + "]"
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 

@@ -1,4 +1,4 @@
-"""Headers of a sample matched to our columns, and the kind of file they speak for."""
+"""Match the headers of a sample to our columns, and find the kind of the file from them."""
 
 import difflib
 from collections.abc import Iterable, Sequence
@@ -19,11 +19,11 @@ from arcdrift.intake.draft.word_lists import (
 from arcdrift.intake.schema.kinds import KINDS, Kind
 
 _ALIKE = 0.87
-"""Likeness (difflib) from which a word counts as misspelled; two letters of a long word."""
+"""Similarity (difflib) from which a word counts as misspelled: two letters of a long word."""
 _SHORT = 5
-"""Words up to this length are never taken for misspelled ones."""
+"""Words up to this length must match exactly."""
 _AIR = ("temperature_c", "pressure_hpa", "humidity_pct")
-_SPEAKS_FOR = {
+_TYPICAL_COLUMNS = {
     "arc-checks": ("arc_setting", "melt_back_um"),
     "splices": ("loss_db", "cleave_left_deg", "core_offset_um"),
     "readings": _AIR,
@@ -39,11 +39,11 @@ class Match:
     Attributes
     ----------
     header : str
-        As in the file.
+        Header as in the file.
     unit : str, optional
-        Named in the header.
+        Unit named in the header.
     guessed : str
-        Why the match is a guess; empty where the header is a known word.
+        Why the match is a guess; empty if the header is a known word.
     """
 
     header: str
@@ -54,45 +54,49 @@ class Match:
 def is_known(header: str) -> bool:
     """Whether a header is a word of any column."""
     bare = {plain(header), plain(named_and_unit(header)[0])}
-    words = bare & _TIMES or both_angles([header]) or any(bare & known for known in WORDS.values())
+    words = (
+        bare & _TIMES
+        or both_angles_header([header])
+        or any(bare & known for known in WORDS.values())
+    )
     return bool(words)
 
 
-def matches(headers: Sequence[str], kind: Kind) -> dict[str, Match]:
-    """Match headers to the columns of a kind, its time aside.
+def match_headers(headers: Sequence[str], kind: Kind) -> dict[str, Match]:
+    """Match headers to the columns of a kind, except its time.
 
     Returns
     -------
     dict of str to Match
-        By our column, in our order; each header at most once.
+        Match of each column found, in our order; each header at most once.
     """
     found: dict[str, Match] = {}
-    taken: set[str] = set()
+    matched: set[str] = set()
     for look in (_by_word, _by_likeness, _by_unit):
         for column in kind.columns:
             if column == kind.time_column or column in found:
                 continue
             for header in headers:
-                if header in taken or header in times(headers, kind):
+                if header in matched or header in time_headers(headers, kind):
                     continue
                 match = look(header, column)
                 if match is not None:
                     found[column] = match
-                    taken.add(header)
+                    matched.add(header)
                     break
     return {column: found[column] for column in kind.columns if column in found}
 
 
-def times(headers: Iterable[str], kind: Kind) -> tuple[str, ...]:
-    """Headers that may hold the time, or a part of it, the likeliest first."""
-    own = {plain(kind.time_column), *TIME_OF[kind.name].split("|")}
-    ranks = (own, set(MOMENTS.split("|")), set(DATES.split("|")), set(CLOCKS.split("|")))
+def time_headers(headers: Iterable[str], kind: Kind) -> tuple[str, ...]:
+    """Headers that may hold the time or a part of it, the likeliest first."""
+    time_words = {plain(kind.time_column), *TIME_OF[kind.name].split("|")}
+    ranks = (time_words, set(MOMENTS.split("|")), set(DATES.split("|")), set(CLOCKS.split("|")))
     known = [(plain(header), header) for header in headers]
     return tuple(header for words in ranks for bare, header in known if bare in words)
 
 
-def both_angles(headers: Iterable[str]) -> str | None:
-    """Header of a column that may hold the left and the right angle in one cell."""
+def both_angles_header(headers: Iterable[str]) -> str | None:
+    """Header of a column that may hold the left and the right angle in one cell; None for none."""
     words = set(BOTH_ANGLES.split("|"))
     for header in headers:
         bare = plain(named_and_unit(header)[0])
@@ -103,12 +107,12 @@ def both_angles(headers: Iterable[str]) -> str | None:
 
 
 def guess_kind(headers: Sequence[str], name: str) -> Kind:
-    """Tell the kind of a file from what its headers match.
+    """Find the kind of a file from the columns that its headers match.
 
     Raises
     ------
     BadInput
-        When they speak for none, or for several alike.
+        When they fit no kind, or several equally well.
     """
     scores = {kind.name: _score(headers, kind) for kind in KINDS.values()}
     best = max(scores.values())
@@ -123,18 +127,18 @@ def guess_kind(headers: Sequence[str], name: str) -> Kind:
 
 
 def _score(headers: Sequence[str], kind: Kind) -> float:
-    found = matches(headers, kind)
-    speaks = [column for column in _SPEAKS_FOR[kind.name] if column in found]
-    own = set(TIME_OF[kind.name].split("|")) | {plain(kind.time_column)}
-    timed = any(plain(header) in own for header in headers)
-    if not speaks and not timed:
+    found = match_headers(headers, kind)
+    typical = [column for column in _TYPICAL_COLUMNS[kind.name] if column in found]
+    time_words = set(TIME_OF[kind.name].split("|")) | {plain(kind.time_column)}
+    timed = any(plain(header) in time_words for header in headers)
+    if not typical and not timed:
         return 0
-    sure = sum(0.5 if match.guessed else 1.0 for match in found.values())
-    return sure + len(speaks) + 2 * timed
+    score = sum(0.5 if match.guessed else 1.0 for match in found.values())
+    return score + len(typical) + 2 * timed
 
 
 def _named(header: str, column: str) -> tuple[tuple[str, ...], str | None]:
-    """Spellings of a header, without and with its unit; and the unit, if it fits the column."""
+    """Plain forms of a header, without and with its unit; and the unit, if it fits the column."""
     name, unit = named_and_unit(header)
     if unit is None or not measures(column, unit):
         return (plain(header),), None
@@ -156,7 +160,7 @@ def _by_likeness(header: str, column: str) -> Match | None:
 
 
 def _by_unit(header: str, column: str) -> Match | None:
-    """The air alone is told by its units; other units measure several columns."""
+    """Match columns of air by their unit alone; other units fit several columns."""
     _, unit = _named(header, column)
     if unit is None or column not in _AIR:
         return None

@@ -1,4 +1,4 @@
-"""A layout tried on a file: what would be accepted, and what is wrong, without storing anything."""
+"""Try a layout on a file without storing anything: count the rows and their problems."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -15,16 +15,16 @@ from arcdrift.settings import Crew
 
 @dataclass(frozen=True)
 class Trial:
-    """What became of a file that was read with a layout.
+    """Counts of a file that was read with a layout.
 
     Attributes
     ----------
     rows, sound : int
         Rows read, and those without a problem.
     skipped : int
-        Lines that the layout passes over.
+        Lines that the layout skips.
     problems : tuple of ProblemGroup
-        What is wrong with the others, the commonest first.
+        Problems of the other rows, the commonest first.
     """
 
     rows: int
@@ -34,7 +34,7 @@ class Trial:
 
 
 def try_layout(content: bytes, layout: Layout, crew: Crew, *, now: datetime, file: str) -> Trial:
-    """Read a file with a layout and count.
+    """Read a file with a layout and count its rows.
 
     Raises
     ------

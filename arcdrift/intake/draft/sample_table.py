@@ -1,4 +1,4 @@
-"""The table in a sample file: where its header is, what parts its cells, what follows it."""
+"""Find the table in a sample file: its header, delimiter, units and footer."""
 
 import csv
 import re
@@ -7,18 +7,18 @@ from dataclasses import dataclass
 from arcdrift.errors import BadInput
 from arcdrift.intake.draft.header_match import is_known
 from arcdrift.intake.draft.word_lists import unit_named
-from arcdrift.intake.layout.layout_rows import first_lines, starting
+from arcdrift.intake.layout.layout_rows import first_lines, lines_starting_with
 from arcdrift.intake.text.raw_rows import DELIMITERS, RawRows, read_rows
 
 _HEADER_WITHIN = 60
 _FOLLOWING = 20
 _FOOTER_WITHIN = 5
-_OF_OTHER_WIDTH = ("cells-missing", "cells-extra")
+_WIDTH_PROBLEMS = ("cells-missing", "cells-extra")
 
 
 @dataclass(frozen=True)
 class Table:
-    """What was found of a table.
+    """The table in a sample.
 
     Attributes
     ----------
@@ -27,9 +27,9 @@ class Table:
     header_at : int
         Lines before the header.
     units : dict of str to str
-        Units by header, from a line of units below the header; empty without one.
+        Units by header, from a line of units below the header; empty if there is none.
     footer : tuple of str
-        How lines at the end begin that are no rows.
+        First words of the lines at the end that are not rows.
     """
 
     rows: RawRows
@@ -48,36 +48,38 @@ def find_table(content: bytes, name: str) -> Table:
     """
     texts = list(first_lines(content))
     choices = [
-        (*_likeness(texts, at, delimiter), -at, delimiter)
-        for at in range(min(len(texts), _HEADER_WITHIN))
-        if texts[at].strip()
+        (*_likeness(texts, line, delimiter), -line, delimiter)
+        for line in range(min(len(texts), _HEADER_WITHIN))
+        if texts[line].strip()
         for delimiter in DELIMITERS
     ]
     if not choices:
         raise BadInput(f"{name} is empty.")
-    known, _, before, delimiter = max(choices)
-    at = -before
+    known, _, negative_line, delimiter = max(choices)
+    header_at = -negative_line
     if not known:
         raise BadInput(
             f"No header of {name} is known, so no layout can be drafted; write one by hand after "
             f"an example in data/layouts."
         )
-    rows = read_rows(content, name, delimiter=delimiter, skip_lines=at)
+    rows = read_rows(content, name, delimiter=delimiter, skip_lines=header_at)
     units = _units(rows)
     if units:
-        rows = read_rows(content, name, delimiter=delimiter, skip_lines=at, skip_after_header=1)
+        rows = read_rows(
+            content, name, delimiter=delimiter, skip_lines=header_at, skip_after_header=1
+        )
     if rows.cells.num_rows == 0:
         raise BadInput(f"{name} has a header but no rows; draft from a file with some.")
-    return Table(rows, at, units, _footer(rows))
+    return Table(rows, header_at, units, _footer(rows))
 
 
-def _likeness(texts: list[str], at: int, delimiter: str) -> tuple[int, float]:
-    """Known words in a line, and the share of the lines after it that are as wide."""
-    cells = _cells(texts[at], delimiter)
+def _likeness(texts: list[str], line: int, delimiter: str) -> tuple[int, float]:
+    """Known words in a line, and the share of the next lines with as many cells."""
+    cells = _cells(texts[line], delimiter)
     if len(cells) < 2:
         return 0, 0.0
     known = sum(is_known(cell) for cell in cells)
-    after = [text for text in texts[at + 1 : at + 1 + _FOLLOWING] if text.strip()]
+    after = [text for text in texts[line + 1 : line + 1 + _FOLLOWING] if text.strip()]
     as_wide = sum(len(_cells(text, delimiter)) == len(cells) for text in after)
     return known, as_wide / max(len(after), 1)
 
@@ -90,7 +92,7 @@ def _cells(text: str, delimiter: str) -> list[str]:
 
 
 def _units(rows: RawRows) -> dict[str, str]:
-    """Units by header where the first row holds nothing else."""
+    """Units by header if the first row holds units only."""
     if rows.cells.num_rows == 0:
         return {}
     first = (column[0].as_py().strip() for column in rows.cells.columns)
@@ -101,18 +103,20 @@ def _units(rows: RawRows) -> dict[str, str]:
 
 
 def _footer(rows: RawRows) -> tuple[str, ...]:
-    """Beginnings of the lines after the last sound row that are no rows."""
+    """First words of the lines after the last row that are not rows."""
     last = int(rows.last.max())
-    after = [row for row in rows.broken if row.first > last and row.code in _OF_OTHER_WIDTH]
+    after = [row for row in rows.broken if row.first > last and row.code in _WIDTH_PROBLEMS]
     if len(after) > _FOOTER_WITHIN:
         return ()
-    begun = []
+    first_words = []
     for row in after:
         text = rows.lines.text(row.first).lstrip(' "')
         word = re.match(r"[^\d:;,\t\"]*[^\W\d_]", text)
         if word is not None:
-            begun.append(word[0].strip())
-    # a row that was cut short begins like the others, which must not be passed over
+            first_words.append(word[0].strip())
+    # a row that was cut short begins like the others, and these must not be skipped
     return tuple(
-        word for word in dict.fromkeys(begun) if not starting(rows.lines, (word,))[rows.first].any()
+        word
+        for word in dict.fromkeys(first_words)
+        if not lines_starting_with(rows.lines, (word,))[rows.first].any()
     )

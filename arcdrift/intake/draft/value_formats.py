@@ -1,4 +1,4 @@
-"""What the values of a sample's columns tell: decimal and thousands marks, words, missing ones."""
+"""Find how the values of a sample are written: decimal and thousands marks, words, no value."""
 
 import re
 from dataclasses import dataclass
@@ -13,7 +13,7 @@ from arcdrift.intake.schema.kinds import Kind
 from arcdrift.intake.typing.cells import numbers, text, trimmed
 
 SAMPLE_ROWS = 50_000
-"""Rows looked at; of a longer file as many are taken from all over it."""
+"""Rows of a sample; of a longer file as many are taken at regular intervals."""
 _MARKS: tuple[tuple[Decimal, Thousands | None], ...] = (
     (".", None),
     (",", None),
@@ -24,11 +24,11 @@ _MARKS: tuple[tuple[Decimal, Thousands | None], ...] = (
     (".", "'"),
     (",", "'"),
 )
-"""Decimal and thousands marks, the plainest first."""
-_UNTOLD = r"^[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}$"
-"""A number whose mark may part thousands as well as decimals."""
+"""Pairs of decimal and thousands marks, the commonest first."""
+_AMBIGUOUS = r"^[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}$"
+"""A number whose mark may stand for thousands or decimals."""
 _NUMERIC = 0.5
-"""Share of values that must be numbers in a column of numbers."""
+"""A column counts as numbers if at least this share of its values are numbers."""
 
 
 @dataclass(frozen=True)
@@ -38,24 +38,24 @@ class Marks:
     Attributes
     ----------
     decimal, thousands : str
-        Those that read most values.
-    told : bool
-        Whether any value rules the other decimal mark out.
+        The pair that reads most values.
+    decided : bool
+        Whether any value rules out the other decimal mark.
     readable : float
         Share of the values that can be read.
     mark : str, optional
-        The mark in values such as 1.234, when nothing tells what it parts.
+        The mark in values such as 1.234, if no value decides what it stands for.
     """
 
     decimal: Decimal
     thousands: Thousands | None
-    told: bool
+    decided: bool
     readable: float
     mark: Thousands | None = None
 
 
 def sample_of(column: pa.ChunkedArray) -> pa.ChunkedArray:
-    """Trimmed cells of a column, from all over it when there are many."""
+    """Trimmed cells of a column, at regular intervals if there are many."""
     if len(column) > SAMPLE_ROWS:
         step = -(-len(column) // SAMPLE_ROWS)
         column = column.take(pa.array(range(0, len(column), step)))
@@ -63,19 +63,19 @@ def sample_of(column: pa.ChunkedArray) -> pa.ChunkedArray:
 
 
 def distinct(cells: pa.ChunkedArray) -> pd.Series:
-    """Distinct texts, missing ones and words for no value left out."""
+    """Distinct texts without missing ones and words for no value."""
     values = text(pa.chunked_array([pc.unique(cells)])).dropna()
     return values[~values.str.lower().isin(NO_VALUE)].reset_index(drop=True)
 
 
 def missing_words(cells: pa.ChunkedArray) -> tuple[str, ...]:
-    """Words for no value, as written."""
+    """Words for no value, as in the file."""
     values = text(pa.chunked_array([pc.unique(cells)])).dropna()
     return tuple(sorted(values[values.str.lower().isin(NO_VALUE)]))
 
 
 def marks_of(values: pd.Series) -> Marks:
-    """Tell the decimal and thousands marks of a column of numbers.
+    """Find the decimal and thousands marks of a column of numbers.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def marks_of(values: pd.Series) -> Marks:
         From `distinct`.
     """
     if values.empty:
-        return Marks(".", None, told=False, readable=1.0)
+        return Marks(".", None, decided=False, readable=1.0)
     cells = pa.chunked_array([pa.array(values, pa.string())])
     readable = {
         marks: 1 - float((read.unreadable | read.separated).mean())
@@ -93,7 +93,7 @@ def marks_of(values: pd.Series) -> Marks:
     best = max(readable.values())
     decimal, thousands = next(marks for marks in _MARKS if readable[marks] == best)
     marked = values[values.str.contains("[.,]", regex=True)]
-    if marked.empty or not marked.str.match(_UNTOLD).all():
+    if marked.empty or not marked.str.match(_AMBIGUOUS).all():
         return Marks(decimal, thousands, not marked.empty, best)
     return Marks(decimal, None, False, best, "." if decimal == "." else ",")
 
@@ -104,31 +104,31 @@ def is_numeric(values: pd.Series) -> bool:
 
 
 def meanings_of(values: pd.Series, kind: Kind, column: str) -> tuple[dict[str, str], list[str]]:
-    """Words of a file and what they mean, and the words that are not known.
+    """Meanings of the words of a file, and the words that are not known.
 
-    Words that are ours already need no meaning and are left out.
+    Words that are ours already are left out.
     """
     known = {
         word: ours
         for ours, words in MEANINGS.get((kind.name, column), {}).items()
         for word in words.split("|")
     }
-    meant: dict[str, str] = {}
-    strange = []
+    meanings: dict[str, str] = {}
+    unknown = []
     seen: set[str] = set()
     for value in values:
-        if value.lower() in kind.words(column) or value.lower() in seen:
+        if value.lower() in kind.allowed_words(column) or value.lower() in seen:
             continue
         seen.add(value.lower())
         if plain(value) in known:
-            meant[value] = known[plain(value)]
+            meanings[value] = known[plain(value)]
         else:
-            strange.append(value)
-    return meant, strange
+            unknown.append(value)
+    return meanings, unknown
 
 
 def pair_mark(values: pd.Series) -> str | None:
-    """The mark that parts cells of two numbers, such as the ``/`` in ``0.4/0.7``."""
+    """The mark between two numbers in one cell, such as the ``/`` in ``0.4/0.7``."""
     if values.empty:
         return None
     number = r"[+-]?\d+(?:[.,]\d+)?"
@@ -145,6 +145,7 @@ def tail_of(values: pd.Series) -> str | None:
     """The word that follows every number, such as the ``dB`` in ``0.03 dB``."""
     if values.empty:
         return None
-    words = values.str.extract(r"^[+-]?\d[\d.,]*\s*([^\d\s.,][^\d]*)$", expand=False)
-    told = words.dropna().str.strip().unique()
-    return str(told[0]) if words.notna().all() and len(told) == 1 else None
+    units = values.str.extract(r"^[+-]?\d[\d.,]*\s*([^\d\s.,][^\d]*)$", expand=False)
+    distinct_units = units.dropna().str.strip().unique()
+    every_value = bool(units.notna().all())
+    return str(distinct_units[0]) if every_value and len(distinct_units) == 1 else None

@@ -1,7 +1,7 @@
 """Words that logs use for our columns, units and outcomes (common practice, no source).
 
-English, German, French and Spanish, with a few of their neighbors. All are written the way
-`plain` leaves a header: small letters without accents, one blank between words.
+English, German, French and Spanish, with a few words of neighboring languages. All words are in the
+form that `plain` gives a header: small letters without accents, one blank between words.
 """
 
 import re
@@ -227,7 +227,7 @@ _AT_THE_END = re.compile(r"^(.*?\S)(?:\s*[/,]\s*|\s+in\s+|[\s_]+)(\S+(?:\s?\S{1,
 
 
 def plain(header: str) -> str:
-    """A header without case, accents, marks and runs of blanks."""
+    """Reduce a header to small letters and digits without accents, one blank between words."""
     words = _CAMEL.sub(" ", header.strip()).replace("#", " no ").replace("№", " no ")
     bare = unicodedata.normalize("NFKD", words.casefold())
     bare = "".join(char for char in bare if not unicodedata.combining(char))
@@ -235,7 +235,7 @@ def plain(header: str) -> str:
 
 
 def unit_named(word: str) -> str | None:
-    """Unit, as pint understands it, that a word stands for."""
+    """Unit in pint's spelling that a word stands for; None for none."""
     bare = unicodedata.normalize("NFKC", word).casefold().replace("μ", "u").replace("µ", "u")
     bare = re.sub(r"[\s.]", "", bare).replace('"', "in")
     degrees = bare.replace("°", "").replace("º", "")
@@ -246,7 +246,7 @@ def unit_named(word: str) -> str | None:
 
 
 def named_and_unit(header: str) -> tuple[str, str | None]:
-    """A header without its unit, and the unit; None where it names none."""
+    """Split a header into its name and unit; the unit is None if it has none."""
     for shape in (_IN_BRACKETS, _AT_THE_END):
         found = shape.match(header)
         if found is not None:
@@ -260,7 +260,7 @@ def named_and_unit(header: str) -> tuple[str, str | None]:
 
 
 def measures(column: str, unit: str) -> bool:
-    """Whether a unit can measure what a column holds."""
+    """Whether a unit fits the quantity of a column."""
     if column not in QUANTITIES:
         return False
     try:
@@ -297,4 +297,4 @@ def _without_unit(column: str) -> str:
 
 
 WORDS: dict[str, frozenset[str]] = _words()
-"""All words of each column, its own name among them."""
+"""All words for each column, including its name."""

@@ -1,4 +1,4 @@
-"""The layouts of a crew: finding the one that fits a file, and one by its name."""
+"""Find the layout of a crew that fits a file, or the one with a name."""
 
 import zlib
 from pathlib import Path
@@ -11,9 +11,9 @@ from arcdrift.intake.layout.layouts import Layout, load_layout
 from arcdrift.intake.text.encodings import utf8
 
 LAYOUTS = "layouts"
-"""Folder in a crew folder that holds its layouts."""
+"""Folder of the layouts in a crew folder."""
 _HEAD_BYTES = 1 << 20
-"""Enough of a file for its header and what precedes it."""
+"""Bytes of a file that hold its header and the lines before it."""
 
 
 def fitting_layout(
@@ -24,7 +24,7 @@ def fitting_layout(
     name: str | None = None,
     sheet: str | None = None,
 ) -> Layout | None:
-    """Find the one layout in a crew folder whose headers fit a file.
+    """Find the layout in a crew folder whose headers fit a file.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ def fitting_layout(
     path : Path
         The file.
     kind : str, optional
-        Only layouts for this kind are looked at.
+        Only layouts for this kind are considered.
     name : str, optional
         The file's own name where `path` is a temporary copy.
     sheet : str, optional
@@ -51,22 +51,22 @@ def fitting_layout(
     """
     layouts = [load_layout(file) for file in sorted((folder / LAYOUTS).glob("*.toml"))]
     name = name or path.name
-    fit = []
+    fitting = []
     for layout in layouts:
         if kind is not None and layout.kind != kind:
             continue
         head = _head(path, name, layout, sheet)
         headers = None if head is None else headers_under(head, layout, name)
         if headers is not None and layout.fits(headers):
-            fit.append(layout)
-    if len(fit) > 1:
-        names = " and ".join(layout.name for layout in fit)
+            fitting.append(layout)
+    if len(fitting) > 1:
+        names = " and ".join(layout.name for layout in fitting)
         raise BadInput(f"Several layouts fit {name}: {names}; say which with --layout.")
-    return fit[0] if fit else None
+    return fitting[0] if fitting else None
 
 
 def _head(path: Path, name: str, layout: Layout, sheet: str | None) -> bytes | None:
-    """The text a file begins with; None when it cannot be read, as the import will say."""
+    """The start of the text of a file; None if it cannot be read, as the import will say."""
     try:
         with path.open("rb") as file:
             head = file.read(_HEAD_BYTES)
@@ -87,8 +87,9 @@ def _head(path: Path, name: str, layout: Layout, sheet: str | None) -> bytes | N
 
 
 def layout_path(folder: Path, named: Path) -> Path:
-    """Path of a layout given as a path, or by the name it has in a crew's layouts folder."""
+    """Path of a layout that was named by its path, or by its name in a crew's layouts folder."""
     if named.exists():
         return named
-    own = folder / LAYOUTS / named
-    return next((file for file in (own, own.with_name(f"{own.name}.toml")) if file.exists()), named)
+    path = folder / LAYOUTS / named
+    candidates = (path, path.with_name(f"{path.name}.toml"))
+    return next((file for file in candidates if file.exists()), named)

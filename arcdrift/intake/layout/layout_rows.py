@@ -1,4 +1,4 @@
-"""The rows of a file as its layout has them: the header found, lines passed over and counted."""
+"""Find the header of a file the way its layout says, and skip the rows that the layout names."""
 
 import csv
 from collections.abc import Iterator
@@ -15,10 +15,10 @@ from arcdrift.intake.text.physical_lines import Lines
 from arcdrift.intake.text.raw_rows import Broken, RawRows, read_rows
 
 SEARCHED_LINES = 200
-"""Lines at the beginning of a file among which the header is looked for."""
+"""The header is searched for in this many lines at the beginning of a file."""
 _HEAD_BYTES = 1 << 18
-"""Enough of a file for its header and what precedes it."""
-_OF_OTHER_WIDTH = ("cells-missing", "cells-extra")
+"""Bytes of a file that hold its header and the lines before it."""
+_WIDTH_PROBLEMS = ("cells-missing", "cells-extra")
 
 
 def lines_before_header(content: bytes, layout: Layout, name: str) -> int:
@@ -43,7 +43,7 @@ def lines_before_header(content: bytes, layout: Layout, name: str) -> int:
 
 
 def headers_under(content: bytes, layout: Layout, name: str) -> tuple[str, ...] | None:
-    """Headers of a file read with a layout, None where there are none to be read."""
+    """Headers of a file read with a layout; None if there are none."""
     head = content[:_HEAD_BYTES]
     if len(content) > len(head):
         head = head[: max(head.rfind(b"\n"), head.rfind(b"\r")) + 1]
@@ -62,7 +62,8 @@ def first_lines(content: bytes) -> Iterator[str]:
     """The first lines of a file, without their line ends."""
     end, begin = 0, 0
     for _ in range(SEARCHED_LINES):
-        ends = [at for at in (content.find(b"\n", begin), content.find(b"\r", begin)) if at >= 0]
+        found = (content.find(b"\n", begin), content.find(b"\r", begin))
+        ends = [position for position in found if position >= 0]
         end = min(ends, default=len(content))
         if begin == end == len(content):
             return
@@ -83,14 +84,14 @@ def without_skipped_rows(rows: RawRows, layout: Layout, *, footer: int) -> RawRo
     lines = _footer(rows.lines, footer)
     for rule in layout.skip:
         if rule.header is None:
-            lines |= starting(rows.lines, rule.starts_with)
+            lines |= lines_starting_with(rows.lines, rule.starts_with)
     here = lines[rows.first]
-    over = [row for row in rows.broken if lines[row.first]]
+    skipped_broken = [row for row in rows.broken if lines[row.first]]
     for rule in layout.skip:
         if rule.header is not None:
-            here |= _met(rows.cells.column(rows.header.index(rule.header)), rule)
-            over += _broken_met(rows, rule)
-    gone = {row.first for row in over}
+            here |= _fits_rule(rows.cells.column(rows.header.index(rule.header)), rule)
+            skipped_broken += _skipped_broken_rows(rows, rule)
+    gone = {row.first for row in skipped_broken}
     skipped = int((rows.last - rows.first + 1)[here].sum())
     skipped += sum(row.last - row.first + 1 for row in rows.broken if row.first in gone)
     keep = ~here
@@ -109,7 +110,7 @@ def _plain(text: str) -> str:
 
 
 def _footer(lines: Lines, count: int) -> Bools:
-    """The last lines with something in them."""
+    """The last lines that are not blank."""
     found = np.zeros(len(lines), bool)
     line = len(lines) - 1
     while count and line >= 0:
@@ -120,8 +121,8 @@ def _footer(lines: Lines, count: int) -> Bools:
     return found
 
 
-def starting(lines: Lines, words: str | tuple[str, ...]) -> Bools:
-    """Which lines start with one of some words, a quote before them left aside."""
+def lines_starting_with(lines: Lines, words: str | tuple[str, ...]) -> Bools:
+    """Which lines start with one of some words, with or without a quote before it."""
     found = np.zeros(len(lines), bool)
     for word in words:
         for begin in (word, f'"{word}'):
@@ -134,35 +135,35 @@ def _prefixed(lines: Lines, begin: str) -> Bools:
     if len(lower) != len(upper):  # a letter whose cases differ in length
         lower = upper = np.frombuffer(begin.encode(), np.uint8)
     found: Bools = lines.ends - lines.starts[:-1] >= len(lower)
-    at = np.flatnonzero(found)
+    candidates = np.flatnonzero(found)
     for offset, (small, big) in enumerate(zip(lower, upper, strict=True)):
-        there = lines.bytes_[lines.starts[at] + offset]
-        at = at[(there == small) | (there == big)]
+        byte = lines.bytes_[lines.starts[candidates] + offset]
+        candidates = candidates[(byte == small) | (byte == big)]
     found[:] = False
-    found[at] = True
+    found[candidates] = True
     return found
 
 
-def _met(cells: pa.ChunkedArray, rule: SkipRule) -> Bools:
+def _fits_rule(cells: pa.ChunkedArray, rule: SkipRule) -> Bools:
     cells = pc.utf8_trim_whitespace(cells)
     if rule.matches is not None:
-        met = pc.match_substring_regex(cells, rule.matches, ignore_case=True)
+        fits = pc.match_substring_regex(cells, rule.matches, ignore_case=True)
     elif rule.equals:
         words = pa.array([word.lower() for word in rule.equals], pa.string())
-        met = pc.is_in(pc.utf8_lower(cells), words)
+        fits = pc.is_in(pc.utf8_lower(cells), words)
     else:
-        met = pc.starts_with(cells, rule.starts_with[0], ignore_case=True)
+        fits = pc.starts_with(cells, rule.starts_with[0], ignore_case=True)
         for word in rule.starts_with[1:]:
-            met = pc.or_(met, pc.starts_with(cells, word, ignore_case=True))
-    return np.array(pc.fill_null(met, False).to_numpy(), dtype=bool)
+            fits = pc.or_(fits, pc.starts_with(cells, word, ignore_case=True))
+    return np.array(pc.fill_null(fits, False).to_numpy(), dtype=bool)
 
 
-def _broken_met(rows: RawRows, rule: SkipRule) -> list[Broken]:
-    """Rows of another width that a rule passes over."""
-    odd = [row for row in rows.broken if row.code in _OF_OTHER_WIDTH]
+def _skipped_broken_rows(rows: RawRows, rule: SkipRule) -> list[Broken]:
+    """Rows with a wrong number of cells that a rule skips."""
+    odd = [row for row in rows.broken if row.code in _WIDTH_PROBLEMS]
     place = rows.header.index(rule.header or "")
     texts = (rows.lines.text(row.first) for row in odd)
     cells = [next(csv.reader([text], delimiter=rows.delimiter)) for text in texts]
-    theirs = [row[place] if place < len(row) else "" for row in cells]
-    met = _met(pa.chunked_array([pa.array(theirs, pa.string())]), rule)
-    return [row for row, found in zip(odd, met, strict=True) if found]
+    values = [row[place] if place < len(row) else "" for row in cells]
+    skipped = _fits_rule(pa.chunked_array([pa.array(values, pa.string())]), rule)
+    return [row for row, skip in zip(odd, skipped, strict=True) if skip]

@@ -1,8 +1,8 @@
-"""Layouts: a crew's map from the headers of its own files to ours, as a TOML file.
+"""Layouts: TOML files that map the headers of a crew's own files to our columns.
 
-A layout names the kind of file and, for each of our columns, the header it comes from, with
-the unit, the decimal sign and the words used there. Unknown keys are refused with the nearest
-known one, and units that cannot measure the quantity are refused before any row is read.
+A layout names the kind of file and, for each of our columns, the header it comes from, with the
+unit, decimal sign and words used there. An unknown key is refused with the nearest known one, and a
+unit that does not fit the quantity is refused before any row is read.
 """
 
 import difflib
@@ -41,22 +41,22 @@ class _Strict(BaseModel):
 
 
 class ColumnMap(_Strict):
-    """Where one of our columns comes from."""
+    """The header that one of our columns comes from, and how its cells are read."""
 
     header: str | tuple[str, ...]
     """Header in the file; for a time also several, joined by a space (date and time)."""
     unit: str | None = None
-    """Unit in the file, as pint understands it; default the unit of our column."""
+    """Unit in the file, in pint's spelling; default the unit of our column."""
     decimal: Decimal | None = None
     thousands: Thousands | None = None
     values: dict[str, str] = Field(default_factory=dict)
-    """Words in the file and what they mean, such as ``OK = "pass"``."""
+    """Words in the file and their meaning, such as ``OK = "pass"``."""
     split: str | None = Field(None, min_length=1)
-    """Text that parts a cell of several values, such as the ``/`` in ``0.4/0.7``."""
+    """Text between the values of a cell that holds several, such as the ``/`` in ``0.4/0.7``."""
     part: int | None = Field(None, ge=1)
-    """Which of the parted values is meant, counted from 1."""
+    """Number of the value in such a cell, counted from 1."""
     pattern: str | None = None
-    """Regular expression of the whole cell; its one group is the value."""
+    """Regular expression for the whole cell; its one group is the value."""
 
     @field_validator("pattern")
     @classmethod
@@ -80,10 +80,10 @@ class ColumnMap(_Strict):
 
 
 class SkipRule(_Strict):
-    """Rows to pass over: those with a certain cell, or lines that start in a certain way."""
+    """Rows to skip: those with a certain cell, or lines that start with certain words."""
 
     header: str | None = None
-    """Header of the cell that is looked at; without it the whole line is."""
+    """Header of the cell to check; without it the start of the line is checked."""
     equals: str | tuple[str, ...] = ()
     """Upper and lower case are alike, here and below."""
     starts_with: str | tuple[str, ...] = ()
@@ -113,44 +113,44 @@ class SkipRule(_Strict):
 
 
 class Layout(_Strict):
-    """Everything in a layout file."""
+    """The contents of a layout file."""
 
     kind: Literal["arc-checks", "splices", "readings", "service"]
     columns: dict[str, ColumnMap]
     fixed: dict[str, str | int | float] = Field(default_factory=dict)
     """Values that hold for the whole file."""
     ignore: tuple[str, ...] = ()
-    """Headers to leave out."""
+    """Headers that are not imported."""
     undecided: tuple[str, ...] = ()
-    """What a draft leaves open; while it names anything, no file is read with the layout."""
+    """Keys that a draft leaves open; while there are any, no file is read with the layout."""
     ignore_unknown: bool = False
-    """True leaves out every header that is not named in `columns`."""
+    """Whether to ignore every header that is not named in `columns`."""
     time_zone: ZoneName | None = None
     utc: bool = False
-    """True when times without an offset are UTC."""
+    """Whether times without an offset are UTC."""
     time_format: str | None = None
-    """How times are written, in the codes of strptime; default ISO 8601.
+    """Format of times in strptime codes; default ISO 8601.
 
-    A year of two digits needs ``%y`` here and then lies in 1969..2068, as POSIX has it; by
-    default it is refused.
+    A year of two digits needs ``%y`` here and is then in 1969..2068, as in POSIX; by default it is
+    refused.
     """
     encoding: Encoding | None = None
-    """How the file's letters are coded; default UTF-8."""
+    """Encoding of the file; default found from its bytes."""
     decimal: Decimal = "."
     thousands: Thousands | None = None
-    """Mark between groups of three digits; default none is taken."""
+    """Mark between groups of three digits; default none."""
     missing: tuple[str, ...] = ()
-    """Words that stand for no value, such as ``NA``; an empty cell always does."""
+    """Words for no value, such as ``NA``; an empty cell always means no value."""
     delimiter: Delimiter | None = None
     skip_lines: int = Field(0, ge=0)
     """Physical lines before the header."""
     header_starts_with: str | None = Field(None, min_length=1)
-    """How the header line begins, where the number of lines before it varies."""
+    """Start of the header line, for files with a varying number of lines before it."""
     skip_after_header: int = Field(0, ge=0)
     skip_footer: int = Field(0, ge=0)
-    """Lines at the end that are no rows; blank ones are not counted."""
+    """Lines at the end that are not rows; blank ones are not counted."""
     skip: tuple[SkipRule, ...] = ()
-    """Rows to pass over, wherever they are."""
+    """Rows to skip anywhere in the file."""
     _name: str = PrivateAttr("")
     _text: str = PrivateAttr("")
 
@@ -194,7 +194,7 @@ class Layout(_Strict):
 
     @property
     def text(self) -> str:
-        """The file it was read from, whole."""
+        """Text of the file it was read from."""
         return self._text
 
     @property
@@ -204,23 +204,23 @@ class Layout(_Strict):
 
     @property
     def separator(self) -> str | None:
-        """The character between cells, None to tell it from the header."""
+        """Character between cells; None to find it from the header."""
         return DELIMITERS[self.delimiter] if self.delimiter else None
 
     def decimal_of(self, column: str) -> str:
-        """Decimal sign in one of our columns."""
+        """Decimal sign of one of our columns."""
         own = self.columns.get(column)
         if own is None:  # a fixed value, written in TOML
             return "."
         return own.decimal or self.decimal
 
     def thousands_of(self, column: str) -> str | None:
-        """Mark between thousands in one of our columns."""
+        """Mark between thousands of one of our columns."""
         own = self.columns.get(column)
         return None if own is None else own.thousands or self.thousands
 
     def parts_of(self, column: str) -> int:
-        """Into how many values the cells behind one of our columns are parted."""
+        """Number of values in the cells that one of our columns comes from."""
         own = self.columns[column]
         return max(
             other.part or 1
@@ -242,13 +242,13 @@ class Layout(_Strict):
         return have.issuperset(self.wanted) and (self.ignore_unknown or not strange)
 
     def check_headers(self, headers: tuple[str, ...], file: str) -> None:
-        """Refuse a file whose headers are not those of the layout.
+        """Refuse a file whose headers do not fit the layout.
 
         Raises
         ------
         BadInput
-            When a header is not there, or one is there that the layout does not speak of, or the
-            layout is a draft that leaves something open.
+            When a header is missing or not in the layout, or the layout is a draft that leaves
+            something open.
         """
         if self.undecided:
             raise BadInput(
@@ -305,7 +305,7 @@ def load_layout(path: Path) -> Layout:
 
 
 def _checked(pattern: str, groups: int | None = None) -> str:
-    """Refuse a regular expression that is none, or that has another number of groups."""
+    """Refuse an invalid regular expression, or one with another number of groups."""
     try:
         pc.match_substring_regex(pa.array([""]), pattern)
         count = re.compile(pattern).groups

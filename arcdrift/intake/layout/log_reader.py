@@ -1,4 +1,4 @@
-"""Divides the text of a log into rows, whole or chunk by chunk, the way its layout says."""
+"""Divide the text of a log into rows, whole or chunk by chunk, the way its layout says."""
 
 from dataclasses import dataclass
 

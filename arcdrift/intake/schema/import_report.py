@@ -1,4 +1,4 @@
-"""What became of an imported file."""
+"""The report of an import."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -12,7 +12,7 @@ Progress = Callable[[int, int], None]
 
 @dataclass(frozen=True)
 class ImportReport:
-    """What became of a file.
+    """Where the lines and rows of an imported file balance.
 
     Attributes
     ----------
@@ -21,13 +21,13 @@ class ImportReport:
     import_id : int
         For tracing and undoing.
     balance : Balance
-        Where every line and row went.
+        Where every line and row balance.
     seconds : float
         Duration.
     problems : tuple of ProblemGroup
-        What is wrong with the rows that were quarantined now, the commonest first.
+        Problems of the rows that this import quarantined, the commonest first.
     mended : int
-        Rows quarantined by earlier imports that this file brings corrected.
+        Rows that earlier imports quarantined and this file brings corrected.
     """
 
     file: str
@@ -39,18 +39,18 @@ class ImportReport:
     mended: int = 0
 
     def to_json(self) -> dict[str, Any]:
-        """Return the JSON shape scripts may rely on."""
-        went = self.balance
+        """Return the JSON object that scripts may rely on."""
+        balance = self.balance
         return {
             "file": self.file,
             "kind": self.kind,
             "import_id": self.import_id,
-            "lines": went.lines,
-            "skipped": went.skipped,
-            "rows": went.rows,
-            "accepted": went.accepted,
-            "already_stored": went.already_stored,
-            "conflicting": went.conflicting,
-            "quarantined": went.quarantined,
+            "lines": balance.lines,
+            "skipped": balance.skipped,
+            "rows": balance.rows,
+            "accepted": balance.accepted,
+            "already_stored": balance.already_stored,
+            "conflicting": balance.conflicting,
+            "quarantined": balance.quarantined,
             "seconds": round(self.seconds, 3),
         }

@@ -1,7 +1,7 @@
 """The kinds of file, as schemas: columns, bounds, allowed words and rules across columns.
 
-Every check is named after the problem code of the rows that fail it. The checks are run one by
-one for their full masks, so that no failing row goes unreported.
+Every check has the problem code of the rows that fail it as its name. The checks are run one by
+one, each for all rows, so that every failing row is reported.
 """
 
 import difflib
@@ -41,27 +41,27 @@ class Kind:
         As spelled everywhere: ``arc-checks``, ``splices``, ``readings``, ``service``.
     schema : pandera.DataFrameSchema
         Columns and checks of a typed frame.
-    time_column, who : str
-        The record's time, and whose record it is.
+    time_column, owner_column : str
+        Column of the record's time, and of the splicer or asset that the record belongs to.
     needs : tuple of tuple of str
-        Headers a file must have; of each inner tuple at least one.
+        Headers that a file must have: at least one of each inner tuple.
     identity : tuple of str
         Columns, besides the time, that make two rows the same event.
     repeats : bool
-        Whether several events may bear the same minute.
+        Whether several events may have the same minute.
     """
 
     name: str
     schema: pa.DataFrameSchema
     time_column: str
-    who: str
+    owner_column: str
     needs: tuple[tuple[str, ...], ...]
     identity: tuple[str, ...]
     repeats: bool
 
     @property
     def columns(self) -> tuple[str, ...]:
-        """Every column a file of this kind may have."""
+        """All columns that a file of this kind may have."""
         return tuple(self.schema.columns)
 
     @property
@@ -71,11 +71,11 @@ class Kind:
 
     @property
     def texts(self) -> tuple[str, ...]:
-        """Columns of text, those with allowed words among them."""
+        """Columns of text, including those with allowed words."""
         return tuple(n for n in self.columns if n not in QUANTITIES and n != self.time_column)
 
-    def words(self, column: str) -> tuple[str, ...]:
-        """Allowed words of a text column; empty when any text will do."""
+    def allowed_words(self, column: str) -> tuple[str, ...]:
+        """Allowed words of a text column; empty if any text is allowed."""
         for check in self.schema.columns[column].checks:
             if check.name == "word-unknown":
                 return tuple(check.statistics["allowed_values"])
@@ -157,7 +157,7 @@ ARC_CHECKS = Kind(
         ],
     ),
     time_column="checked_at",
-    who="splicer",
+    owner_column="splicer",
     needs=(("splicer",), ("checked_at",), ("outcome",)),
     identity=("splicer",),
     repeats=True,
@@ -190,7 +190,7 @@ SPLICES = Kind(
         ],
     ),
     time_column="spliced_at",
-    who="splicer",
+    owner_column="splicer",
     needs=(("splicer",), ("spliced_at",), ("loss_db",)),
     identity=("splicer", "splice_number"),
     repeats=True,
@@ -216,7 +216,7 @@ READINGS = Kind(
         ],
     ),
     time_column="read_at",
-    who="splicer",
+    owner_column="splicer",
     needs=(("read_at",), ("site", "splicer"), _AIR),
     identity=("site", "splicer", "source"),
     repeats=False,
@@ -232,7 +232,7 @@ SERVICE = Kind(
         }
     ),
     time_column="serviced_at",
-    who="asset",
+    owner_column="asset",
     needs=(("asset",), ("serviced_at",), ("action",)),
     identity=("asset", "action"),
     repeats=False,
@@ -241,7 +241,7 @@ KINDS: dict[str, Kind] = {kind.name: kind for kind in (ARC_CHECKS, SPLICES, READ
 
 
 def recognize(headers: Iterable[str], name: str, asked: str | None = None) -> Kind:
-    """Tell the kind of a file from its headers.
+    """Find the kind of a file from its headers.
 
     Parameters
     ----------
@@ -250,31 +250,33 @@ def recognize(headers: Iterable[str], name: str, asked: str | None = None) -> Ki
     name : str
         File name for messages.
     asked : str, optional
-        Kind that the file is said to be.
+        Kind that the user says the file is.
 
     Raises
     ------
     BadInput
         When the headers are of no kind, of another kind than `asked`, or some are unknown.
     """
-    have = list(headers)
-    twice = [header for header, times in Counter(have).items() if times > 1]
-    if twice:
-        raise BadInput(f"The header of {name} has the column {twice[0]!r} more than once.")
+    names = list(headers)
+    repeated = [header for header, count in Counter(names).items() if count > 1]
+    if repeated:
+        raise BadInput(f"The header of {name} has the column {repeated[0]!r} more than once.")
     if asked is not None and asked not in KINDS:
         raise BadInput(f"{asked!r} is not a kind of file; use one of {', '.join(KINDS)}.")
-    fitting = [kind for kind in KINDS.values() if not _missing(kind, have)]
+    fitting = [kind for kind in KINDS.values() if not _missing(kind, names)]
     if asked is not None and fitting and KINDS[asked] not in fitting:
         raise BadInput(f"{name} is a file of {fitting[0].name}, not of {asked} as asked.")
-    nearest = KINDS[asked] if asked else max(KINDS.values(), key=lambda kind: _likeness(kind, have))
+    nearest = (
+        KINDS[asked] if asked else max(KINDS.values(), key=lambda kind: _likeness(kind, names))
+    )
     kind = fitting[0] if len(fitting) == 1 and asked is None else nearest
-    missing = _missing(kind, have)
+    missing = _missing(kind, names)
     if missing:
         raise BadInput(
             f"{name} is not recognized: it comes nearest to {kind.name}, but has no column "
             f"{' and no column '.join(missing)}; rename its headers or give a layout."
         )
-    unknown = [header for header in have if header not in kind.columns]
+    unknown = [header for header in names if header not in kind.columns]
     if unknown:
         near = difflib.get_close_matches(unknown[0].lower(), kind.columns, n=1)
         hint = f" (the nearest is {near[0]})" if near else ""
@@ -285,12 +287,12 @@ def recognize(headers: Iterable[str], name: str, asked: str | None = None) -> Ki
     return kind
 
 
-def _missing(kind: Kind, have: Iterable[str]) -> list[str]:
-    present = set(have)
+def _missing(kind: Kind, headers: Iterable[str]) -> list[str]:
+    present = set(headers)
     return [" or ".join(need) for need in kind.needs if not present.intersection(need)]
 
 
-def _likeness(kind: Kind, have: Iterable[str]) -> Any:
-    present = set(have)
-    met = len(kind.needs) - len(_missing(kind, present))
-    return met / len(kind.needs), len(present.intersection(kind.columns))
+def _likeness(kind: Kind, headers: Iterable[str]) -> Any:
+    present = set(headers)
+    needs_met = len(kind.needs) - len(_missing(kind, present))
+    return needs_met / len(kind.needs), len(present.intersection(kind.columns))

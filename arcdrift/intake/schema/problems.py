@@ -1,7 +1,7 @@
-"""What can be wrong with a row, in stable codes and plain sentences; and the line balance."""
+"""Problem codes of rows with their sentences, and the balance of a file's lines and rows."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -50,7 +50,7 @@ SENTENCES: dict[str, str] = {
     "time-in-future": "{column} {value!r} is more than a day ahead; check the clock.",
     "time-too-old": "{column} {value!r} is before 1990; check the clock.",
 }
-"""Sentence by problem code. Codes never change their meaning; scripts may rely on them."""
+"""Sentence for each problem code. Codes keep their meaning; scripts may rely on them."""
 
 
 @dataclass(frozen=True)
@@ -82,37 +82,41 @@ class ProblemGroup:
 
 
 @dataclass(frozen=True)
-class _Found:
+class _Problem:
     code: str
     column: str
     rows: Ints
-    shown: Sequence[Any]
-    words: str
+    quoted: Sequence[Any]
+    allowed_words: str
 
     def messages(self) -> Iterator[str]:
         sentence = SENTENCES[self.code]
         quantity = QUANTITIES.get(self.column)
-        words: dict[str, Any] = {"column": self.column, "label": self.column, "words": self.words}
+        parts: dict[str, Any] = {
+            "column": self.column,
+            "label": self.column,
+            "words": self.allowed_words,
+        }
         if quantity is not None:
             gap = "" if quantity.symbol in ("", "°", "%") else " "
-            words |= {
+            parts |= {
                 "label": quantity.label,
                 "symbol": gap + quantity.symbol,
                 "low": f"{quantity.low:.12g}",
                 "high": f"{quantity.high:.12g}",
             }
-        for value in self.shown:
+        for value in self.quoted:
             plain = f"{value:.10g}" if isinstance(value, float) else value
-            yield sentence.format(value=plain, **words)
+            yield sentence.format(value=plain, **parts)
 
 
 class Problems:
-    """Collects every problem of the rows of one file; a row may have several."""
+    """All problems of the rows of one file; a row may have several."""
 
     def __init__(self, rows: int) -> None:
         self.bad = np.zeros(rows, bool)
         """Rows with any problem."""
-        self._found: list[_Found] = []
+        self._problems: list[_Problem] = []
         self._in_column: dict[str, Bools] = {}
 
     def add(
@@ -121,24 +125,24 @@ class Problems:
         column: str,
         where: Bools,
         values: pd.Series | None = None,
-        words: Sequence[str] = (),
+        allowed_words: Sequence[str] = (),
     ) -> None:
-        """Note a problem.
+        """Add a problem.
 
         Parameters
         ----------
         where : array of bool
             The rows that have it.
         values : Series, optional
-            What every row of the file has there, as the sentence shall quote it.
-        words : sequence of str
-            The words that would have been right.
+            The value of every row of the file, as the sentence is to quote it.
+        allowed_words : sequence of str
+            The words that are allowed in the column.
         """
         rows = np.flatnonzero(where)
         if len(rows) == 0:
             return
         shown = [None] * len(rows) if values is None else values.iloc[rows].tolist()
-        self._found.append(_Found(code, column, rows, shown, ", ".join(words)))
+        self._problems.append(_Problem(code, column, rows, shown, ", ".join(allowed_words)))
         self.bad[rows] = True
         self._in_column.setdefault(column, np.zeros(len(self.bad), bool))[rows] = True
 
@@ -147,50 +151,55 @@ class Problems:
         known = self._in_column.get(column)
         return np.zeros(len(self.bad), bool) if known is None else known
 
-    def groups(self, first_line: Ints, among: Bools) -> list[ProblemGroup]:
-        """Group what was found among the chosen rows, the commonest first.
+    def groups(self, first_line: Ints, chosen: Bools) -> list[ProblemGroup]:
+        """Group the problems of the chosen rows, the commonest first.
 
         Parameters
         ----------
         first_line : array of int64
             Physical line of every row, counted from 1.
+        chosen : array of bool
+            The chosen rows.
         """
         groups = []
-        for found in self._found:
-            here = np.flatnonzero(among[found.rows])
+        for problem in self._problems:
+            here = np.flatnonzero(chosen[problem.rows])
             if len(here):
                 first = here[0]
-                one = _Found(
-                    found.code, found.column, found.rows, [found.shown[first]], found.words
-                )
-                line = int(first_line[found.rows[first]])
+                example = replace(problem, quoted=[problem.quoted[first]])
                 groups.append(
-                    ProblemGroup(found.code, found.column, len(here), line, next(one.messages()))
+                    ProblemGroup(
+                        problem.code,
+                        problem.column,
+                        count=len(here),
+                        first_line=int(first_line[problem.rows[first]]),
+                        message=next(example.messages()),
+                    )
                 )
         return sorted(groups, key=lambda group: (-group.count, group.first_line))
 
     def by_row(self) -> pd.DataFrame:
-        """One row a bad row, by position: first column and code, and all its sentences."""
+        """For each row with a problem: its position, first column and code, and all sentences."""
         parts = [
             pd.DataFrame(
                 {
-                    "row": found.rows,
-                    "column": found.column,
-                    "code": found.code,
-                    "message": list(found.messages()),
+                    "row": problem.rows,
+                    "column": problem.column,
+                    "code": problem.code,
+                    "message": list(problem.messages()),
                 }
             )
-            for found in self._found
+            for problem in self._problems
         ]
         if not parts:
             return pd.DataFrame({"row": [], "column": [], "code": [], "message": []})
-        every = pd.concat(parts, ignore_index=True).sort_values("row", kind="stable")
-        by = every.groupby("row", sort=True)
-        first = by.first()
-        several = by.size() > 1
+        problems = pd.concat(parts, ignore_index=True).sort_values("row", kind="stable")
+        by_row = problems.groupby("row", sort=True)
+        first = by_row.first()
+        several = by_row.size() > 1
         if several.any():
-            more = every[every["row"].isin(several.index[several])]
-            first.loc[several, "message"] = more.groupby("row")["message"].agg(" ".join)
+            repeated = problems[problems["row"].isin(several.index[several])]
+            first.loc[several, "message"] = repeated.groupby("row")["message"].agg(" ".join)
         return first.reset_index()
 
 
@@ -203,13 +212,13 @@ class Balance:
     lines : int
         Physical lines of the file.
     header, blank, skipped : int
-        Lines that are no row.
+        Lines that are not rows.
     row_lines : int
         Lines of all rows; a row with line breaks in a cell has several.
     rows : int
         Rows read.
     accepted, already_stored, conflicting, quarantined : int
-        What became of them.
+        Rows by where they went.
     """
 
     lines: int
@@ -224,7 +233,7 @@ class Balance:
     quarantined: int
 
     def __post_init__(self) -> None:
-        """Refuse a count that does not add up: then something was lost."""
+        """Raise an error if the counts do not add up, as a line or row would be lost."""
         lines = self.header + self.blank + self.skipped + self.row_lines
         rows = self.accepted + self.already_stored + self.conflicting + self.quarantined
         if lines != self.lines or rows != self.rows:

@@ -1,4 +1,4 @@
-"""Units in files to those of our columns, through pint."""
+"""Conversion of the units in files to those of our columns, with pint."""
 
 from functools import cache
 from typing import Any
@@ -10,7 +10,7 @@ from arcdrift.arrays import Floats
 from arcdrift.quantities import QUANTITIES
 
 _DIGITS = 9
-"""Decimals kept by a conversion; further ones are noise of the arithmetic."""
+"""Decimals that a conversion keeps; the others are rounding noise."""
 _MILS = ("mil", "mils")
 _LENGTHS = ("micrometer", "millimeter")
 
@@ -36,20 +36,20 @@ def to_stored(values: Floats, unit: str, column: str) -> Floats:
     ours = QUANTITIES[column].unit
     if unit == ours:
         return values
-    converted = units().Quantity(values, _of_length(unit, ours)).to(ours).magnitude
+    converted = units().Quantity(values, _length_unit(unit, ours)).to(ours).magnitude
     return np.asarray(np.round(converted, _DIGITS), dtype=np.float64)
 
 
 @cache
 def units() -> "pint.UnitRegistry[Any]":
-    """Return the one registry of units, made when first asked for."""
+    """Return the registry of units, made at the first call."""
     registry: pint.UnitRegistry[Any] = pint.UnitRegistry()
     registry.define("fraction = 1")
     return registry
 
 
 def check_unit(column: str, unit: str) -> None:
-    """Refuse a unit that cannot measure what a column holds.
+    """Refuse a unit that does not fit the quantity of a column.
 
     Raises
     ------
@@ -68,13 +68,13 @@ def check_unit(column: str, unit: str) -> None:
         )
     try:
         # text, because a bare product of an offset unit (25 degC) has no meaning
-        theirs = units().Unit(_of_length(unit, ours))
+        theirs = units().Unit(_length_unit(unit, ours))
         # the base as well, because an angle and a percentage both count as dimensionless
         fits = ours not in ("", "dB", "count") and _base(theirs) == _base(units().Unit(ours))
         if fits:
             # a temperature difference fails only here; a decibel is no share, though a number
-            nothing = units().Quantity(0.0, theirs).to(ours).magnitude
-            fits = ours == "degC" or nothing == 0
+            zero = units().Quantity(0.0, theirs).to(ours).magnitude
+            fits = ours == "degC" or zero == 0
     except pint.DimensionalityError:
         fits = False
     except Exception:  # text that is no unit makes pint's parser fail in many ways
@@ -87,6 +87,6 @@ def _base(unit: Any) -> Any:
     return units().get_base_units(unit)[1]
 
 
-def _of_length(unit: str, ours: str) -> str:
-    """Take a mil of length, a thousandth of an inch, for what it is; pint's mil is an angle."""
+def _length_unit(unit: str, ours: str) -> str:
+    """Unit in pint's spelling: a mil of length is its thou, as its own mil is an angle."""
     return "thou" if unit in _MILS and ours in _LENGTHS else unit

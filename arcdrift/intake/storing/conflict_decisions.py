@@ -1,4 +1,4 @@
-"""What people decide: which version of a splice counts, and which broken rows to give up."""
+"""Decisions of people: which version of a record counts, and which quarantined rows to close."""
 
 import json
 from collections.abc import Callable, Collection
@@ -20,34 +20,36 @@ from arcdrift.times import microseconds
 Choice = Literal["old", "new"]
 
 
-def keep(engine: Engine, choice: Choice, ids: Collection[int] | None, *, by: str) -> int:
-    """Decide conflicts: the stored version stays, or the new one takes its place.
+def decide_conflicts(
+    engine: Engine, choice: Choice, ids: Collection[int] | None, *, by: str
+) -> int:
+    """Decide conflicts: keep the stored version, or put the new one in its place.
 
-    The stored row keeps its origin, and both versions are kept, so that undoing either import
-    leaves exactly what the other says.
+    The stored row keeps its origin and both versions are kept, so that undoing either import leaves
+    exactly what the other one says.
 
     Parameters
     ----------
     ids : collection of int, optional
-        Conflicts; None for every open one.
+        Ids of conflicts; None for all open ones.
     by : str
         Who decides.
 
     Returns
     -------
     int
-        How many were decided.
+        Number of conflicts decided.
 
     Raises
     ------
     UsageError
-        When a conflict is not there, or was decided before; then nothing is decided.
+        When a conflict does not exist or was decided before; then nothing is decided.
     """
-    apart, done = schema.conflicts.columns, schema.imports.columns
+    conflicts, imports = schema.conflicts.columns, schema.imports.columns
     query = (
-        select(apart.id, apart.stored_id, apart.differs, apart.kept, done.kind)
-        .join_from(schema.conflicts, schema.imports, apart.import_id == done.id)
-        .order_by(apart.id)
+        select(conflicts.id, conflicts.stored_id, conflicts.differs, conflicts.kept, imports.kind)
+        .join_from(schema.conflicts, schema.imports, conflicts.import_id == imports.id)
+        .order_by(conflicts.id)
     )
     with writing(engine) as connection:
         rows = _chosen(
@@ -62,7 +64,7 @@ def keep(engine: Engine, choice: Choice, ids: Collection[int] | None, *, by: str
             against = {name: old for name, (old, _) in differs.items()}
             connection.execute(
                 update(schema.conflicts)
-                .where(apart.id == row.id)
+                .where(conflicts.id == row.id)
                 .values(
                     kept=choice,
                     decided_at=now,
@@ -77,20 +79,20 @@ def keep(engine: Engine, choice: Choice, ids: Collection[int] | None, *, by: str
     return len(rows)
 
 
-def drop(engine: Engine, ids: Collection[int], *, why: str, by: str) -> int:
-    """Close quarantined rows that a person gives up; they stay on record with the reason.
+def close_rows(engine: Engine, ids: Collection[int], *, why: str, by: str) -> int:
+    """Close quarantined rows that are not to be corrected; they stay on record with the reason.
 
     Raises
     ------
     UsageError
-        When a row is not there, or is closed already; then none is closed.
+        When a row does not exist or is closed already; then none is closed.
     """
     if not why.strip():
         raise UsageError("Say why these rows are given up, with --why.")
-    kept = schema.quarantine.columns
+    columns = schema.quarantine.columns
     with writing(engine) as connection:
         rows = _chosen(
-            connection.execute(select(kept.id, kept.closed_at)).all(),
+            connection.execute(select(columns.id, columns.closed_at)).all(),
             ids,
             lambda row: row.closed_at is None,
             ("quarantined row", "is closed already", "`arcdrift quarantine --json` lists them"),
@@ -101,11 +103,11 @@ def drop(engine: Engine, ids: Collection[int], *, why: str, by: str) -> int:
 
 def _close(connection: Connection, ids: list[int], why: str, by: str) -> None:
     now = microseconds(datetime.now(UTC))
-    close = update(schema.quarantine).where(schema.quarantine.columns.id == bindparam("its"))
+    close = update(schema.quarantine).where(schema.quarantine.columns.id == bindparam("row_id"))
     if ids:
         connection.execute(
             close.values(closed_at=now, closed_who=by, closed_why=why),
-            [{"its": number} for number in ids],
+            [{"row_id": number} for number in ids],
         )
 
 
@@ -113,15 +115,15 @@ def _chosen(
     rows: Any,
     ids: Collection[int] | None,
     is_open: Callable[[Any], bool],
-    words: tuple[str, str, str],
+    message_parts: tuple[str, str, str],
 ) -> list[Any]:
     if ids is None:
         return [row for row in rows if is_open(row)]
-    there = {row.id: row for row in rows}
-    what, closed, listing = words
+    row_of = {row.id: row for row in rows}
+    noun, closed, listing = message_parts
     for number in ids:
-        if number not in there:
-            raise UsageError(f"There is no {what} {number}; {listing}.")
-        if not is_open(there[number]):
-            raise UsageError(f"The {what} {number} {closed}; nothing was changed.")
-    return [there[number] for number in dict.fromkeys(ids)]
+        if number not in row_of:
+            raise UsageError(f"There is no {noun} {number}; {listing}.")
+        if not is_open(row_of[number]):
+            raise UsageError(f"The {noun} {number} {closed}; nothing was changed.")
+    return [row_of[number] for number in dict.fromkeys(ids)]

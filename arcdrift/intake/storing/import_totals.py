@@ -21,19 +21,19 @@ class ImportTotals:
         Lines and rows by where they went, named as in `Balance`.
     to_the_second : bool
         Whether any time has seconds.
-    given : tuple of str
+    stated_columns : tuple of str
         The columns that the file or its layout has.
     """
 
     counts: Counter[str] = field(default_factory=Counter)
     to_the_second: bool = False
-    given: tuple[str, ...] = ()
+    stated_columns: tuple[str, ...] = ()
     _groups: dict[tuple[str, str], ProblemGroup] = field(default_factory=dict)
 
     def add_chunk(self, rows: RawRows, typed: Typed) -> None:
         """Count the lines and rows of a chunk."""
         self.to_the_second |= typed.to_the_second
-        self.given = typed.given
+        self.stated_columns = typed.stated_columns
         self.counts.update(
             lines=len(rows.lines),
             header=rows.header_lines,

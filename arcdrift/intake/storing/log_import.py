@@ -121,7 +121,7 @@ class LogImport:
             self._kind,
             frame,
             lambda: frame,
-            typed.given,
+            typed.stated_columns,
             to_the_second=typed.to_the_second,
         )
         self._early = version, outcomes
@@ -167,7 +167,7 @@ class LogImport:
         _update(
             connection,
             import_id,
-            given=json.dumps(totals.given),
+            given=json.dumps(totals.stated_columns),
             to_the_second=totals.to_the_second,
         )
         for bucket in self._staged.buckets(connection):
@@ -258,7 +258,7 @@ class LogImport:
                 kind,
                 bucket.identity,
                 lambda: bucket.rows.frame,
-                totals.given,
+                totals.stated_columns,
                 to_the_second=totals.to_the_second,
             )
         record_id = schema.RECORDS[kind.name].columns.id

@@ -62,9 +62,9 @@ def quarantine_frame(
 
 
 def problem_groups(rows: RawRows, typed: Typed, lines: Ints) -> tuple[ProblemGroup, ...]:
-    """Group the problems of the rows that begin on the given lines, the commonest first."""
-    among = np.isin(rows.first + 1, lines)
-    groups = typed.problems.groups(rows.first + 1, among)
+    """Group the problems of the rows that begin on some lines, the commonest first."""
+    chosen = np.isin(rows.first + 1, lines)
+    groups = typed.problems.groups(rows.first + 1, chosen)
     wanted = set(lines.tolist())
     by_code: dict[str, list[int]] = {}
     for row in rows.broken:

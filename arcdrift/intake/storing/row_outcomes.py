@@ -76,7 +76,7 @@ def classify_rows(
     kind: Kind,
     identity: pd.DataFrame,
     load_rows: Callable[[], pd.DataFrame],
-    given: Iterable[str],
+    stated_columns: Iterable[str],
     *,
     to_the_second: bool,
 ) -> RowOutcomes:
@@ -90,8 +90,8 @@ def classify_rows(
         Sound rows in file order: the columns that identify a record, and its time.
     load_rows : callable
         Returns the same rows with all columns of the kind; called only if they are needed.
-    given : iterable of str
-        Columns that the file or its layout has; only these can contradict a stored row.
+    stated_columns : iterable of str
+        The columns that the file or its layout has; only these can contradict a stored row.
     to_the_second : bool
         Whether the file's times have seconds.
     """
@@ -122,13 +122,18 @@ def classify_rows(
     if len(doubtful):
         here = np.bincount(group, minlength=groups)[stored_group] > 0
         _match(
-            read, record_identity, frame, list(given), outcomes, doubtful, group, known[here],
-            stored_group[here], contested, to_the_second=to_the_second,
+            read, record_identity, frame, list(stated_columns), outcomes, doubtful, group,
+            known[here], stored_group[here], contested, to_the_second=to_the_second,
         )  # fmt: skip
     outcomes.contested[:] = contested[group]
     if outcomes.contested.any():
         _classify_contested(
-            read, record_identity, frame, list(given), outcomes, to_the_second=to_the_second
+            read,
+            record_identity,
+            frame,
+            list(stated_columns),
+            outcomes,
+            to_the_second=to_the_second,
         )
     return outcomes
 
@@ -160,7 +165,7 @@ def _match(
     read: Reader,
     record_identity: RecordIdentity,
     frame: pd.DataFrame,
-    given: list[str],
+    stated_columns: list[str],
     outcomes: RowOutcomes,
     doubtful: Ints,
     group: Ints,
@@ -173,7 +178,7 @@ def _match(
     """Find the stored row that each doubtful row repeats; without one, its group is contested."""
     content = [
         name
-        for name in given
+        for name in stated_columns
         if name not in record_identity.subject and name != record_identity.time
     ]
     old = _stored(read, record_identity, frame, [record_identity.time, *content])
@@ -230,14 +235,16 @@ def _classify_contested(
     read: Reader,
     record_identity: RecordIdentity,
     frame: pd.DataFrame,
-    given: list[str],
+    stated_columns: list[str],
     outcomes: RowOutcomes,
     *,
     to_the_second: bool,
 ) -> None:
     rows = np.flatnonzero(outcomes.contested)
     groups: dict[Any, list[SourceRow]] = {}
-    names = [name for name in frame.columns if name in given or name in record_identity.subject]
+    names = [
+        name for name in frame.columns if name in stated_columns or name in record_identity.subject
+    ]
     wanted = list(dict.fromkeys([*names, *record_identity.subject, record_identity.time]))
     for row, values in zip(rows.tolist(), stored_values(frame.iloc[rows][wanted]), strict=True):
         key = candidate_key(
@@ -249,7 +256,7 @@ def _classify_contested(
             (_LAST, row),
             to_the_second,
             values[record_identity.time],
-            row_values(record_identity, values, given),
+            row_values(record_identity, values, stated_columns),
         )
         groups.setdefault(key, []).append(claim)
     stored = load_candidates(read, record_identity, groups)

@@ -1,17 +1,17 @@
-"""Text in the encodings that logs come in, made UTF-8 without moving a line.
+"""Find the encoding of a log and recode it to UTF-8; every line keeps its number.
 
-The rule, in this order:
+The rules, in this order:
 
 1. A byte order mark (UTF-8 or UTF-16) decides; then the encoding that a layout states.
 2. Text in which every other byte is NUL from the start is UTF-16 without a mark.
-3. Text that is UTF-8 as a whole is UTF-8; the whole file is looked at, however large it is.
-4. Text that is not is Windows-1252 only if nothing in it speaks for UTF-8 and everything for
-   Windows-1252: not one character of several bytes is sound UTF-8, every such byte stands where
-   a letter or a sign may stand, and a word with one is in the header or on several lines.
-5. Anything else is UTF-8 with broken lines, which go to quarantine one by one.
+3. Text that is UTF-8 as a whole is UTF-8; all of the file is checked, however large it is.
+4. Other text is Windows-1252 only if all of it agrees: no sequence of bytes above 127 is valid
+   UTF-8, each of them stands where a letter or a sign may stand, and a word with one is in the
+   header or on several lines.
+5. Anything else is UTF-8 with broken lines, which are quarantined one by one.
 
-So a few broken lines never change how the others are read; a file too short to tell is left
-alone, and a layout can say what it is.
+So a few broken lines never change how the others are read. A file too short to decide is read as
+UTF-8, and a layout can state its encoding.
 """
 
 import codecs
@@ -36,14 +36,14 @@ ENCODING_OF: dict[Codec, Encoding] = {
 UTF8_MARK, LITTLE_MARK, BIG_MARK = b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff"
 SAMPLE_BYTES = 512
 _SHARE_OF_NULS, _FEW_NULS = 0.7, 0.1
-"""Headers are mostly ASCII, which UTF-16 writes with a NUL beside each letter."""
+"""UTF-16 has a NUL beside each ASCII letter, and headers are mostly ASCII."""
 
 _SOUND_UTF8 = re.compile(
     rb"[\xc2-\xdf][\x80-\xbf]|[\xe0-\xef][\x80-\xbf]{2}|[\xf0-\xf4][\x80-\xbf]{3}"
 )
 _LOWER, _UPPER = "ß-öø-þšžœ", "À-ÖØ-ÞŠŽŒŸ"
 _SIGNS = "°±²³µ·º§«»¼½¾×÷€£¥‘’‚“”„–—…•‹›†‰¿¡\u00a0"
-# a small letter stands in a word, a capital one does not follow a small one
+# a small letter is part of a word, a capital letter does not follow a small one
 _PLAUSIBLE = re.compile(
     f"[{_SIGNS}]"
     f"|(?<=[A-Za-z{_LOWER}{_UPPER}])[{_LOWER}]|[{_LOWER}](?=[A-Za-z{_LOWER}{_UPPER}])"
@@ -52,15 +52,15 @@ _PLAUSIBLE = re.compile(
 )
 _FOREIGN = re.compile("[^\x00-\x7f]")
 _WORD = re.compile("[^\\W\\d_]*[^\x00-\x7f][^\\W\\d_]*")
-# what stands around it is neither letter nor digit, so that it can be judged by itself
+# a word with bytes above 127; the characters around it are neither letters nor digits
 _RUN = re.compile(rb"(?<![\w\x80-\xff])\w*+[\x80-\xff][\w\x80-\xff]*+")
 
 
 def utf8(content: bytes, name: str, encoding: Encoding | None = None) -> bytes:
-    """Text as UTF-8 without byte order mark; each line stays on its line.
+    """Recode a text to UTF-8 without byte order mark.
 
-    What the encoding has no character for stays as a byte that is not UTF-8, so that its line
-    is quarantined.
+    A byte that has no character in its encoding stays as it is, which is not UTF-8, so that its
+    line is quarantined.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ def utf8(content: bytes, name: str, encoding: Encoding | None = None) -> bytes:
     name : str
         File name for messages.
     encoding : str, optional
-        What a layout states; default told from the bytes.
+        Encoding that a layout states; default found from the bytes.
 
     Raises
     ------
@@ -110,7 +110,7 @@ def recoded(blocks: Iterable[bytes], codec: Codec, size: int, name: str) -> Iter
 def codec_of(
     start: bytes, name: str, stated: Encoding | None, blocks: Iterable[bytes]
 ) -> Codec | None:
-    """Codec of a text; None for UTF-8.
+    """Find the codec of a text; None for UTF-8.
 
     Parameters
     ----------
@@ -119,7 +119,7 @@ def codec_of(
     stated : str, optional
         What a layout states.
     blocks : iterable of bytes
-        All of it in blocks of whole lines; only asked for when nothing else tells.
+        All of it in blocks of whole lines; read only if nothing else decides.
 
     Raises
     ------
@@ -141,7 +141,7 @@ def codec_of(
 
 
 def _order(content: bytes) -> Literal["utf-16-le", "utf-16-be"] | None:
-    """Byte order of UTF-16 without a mark, None where it is not evident."""
+    """Byte order of UTF-16 text without a mark; None if it is not evident."""
     sample = np.frombuffer(content[: min(SAMPLE_BYTES, len(content) & ~1)], np.uint8)
     if len(sample) < 4:
         return None
@@ -154,34 +154,34 @@ def _order(content: bytes) -> Literal["utf-16-le", "utf-16-be"] | None:
 
 
 def _is_windows(blocks: Iterable[bytes]) -> bool:
-    """Whether a text can only be Windows-1252; stops where something speaks against it."""
-    header = repeated = False
-    begun = False
+    """Whether a text can only be Windows-1252; stops reading at the first sign against it."""
+    in_header = repeated = False
+    header_passed = False
     seen: dict[str, tuple[int, int]] = {}
     for number, block in enumerate(blocks):
         if block.isascii():
-            begun = begun or bool(block.strip())
+            header_passed = header_passed or bool(block.strip())
             continue
         lines = split(block)
         runs = list(_RUN.finditer(block))
         line_of = np.searchsorted(lines.starts, [run.start() for run in runs], side="right") - 1
-        if not begun:
+        if not header_passed:
             first = next(line for line in range(len(lines)) if lines.text(line).strip())
-            header, begun = first in line_of, True
-        # a line quarantined for something else is no witness
-        witness = lines.ends - lines.starts[:-1] <= MAX_LINE_BYTES
+            in_header, header_passed = first in line_of, True
+        # lines that are quarantined for another reason do not count
+        readable = lines.ends - lines.starts[:-1] <= MAX_LINE_BYTES
         if b"\0" in block:
             nul = np.flatnonzero(lines.bytes_ == 0)
-            witness[np.searchsorted(lines.starts, nul, side="right") - 1] = False
+            readable[np.searchsorted(lines.starts, nul, side="right") - 1] = False
         pairs = [(run[0], line) for run, line in zip(runs, line_of.tolist(), strict=True)]
-        pairs = [pair for pair in pairs if witness[pair[1]]]
+        pairs = [pair for pair in pairs if readable[pair[1]]]
         for run in {run for run, _ in pairs}:
             if not _may_be_windows(run):
                 return False
         for run, line in () if repeated else pairs:
             for word in _WORD.findall(run.decode("cp1252")):
                 repeated |= seen.setdefault(word, (number, line)) != (number, line)
-    return header or repeated
+    return in_header or repeated
 
 
 def _may_be_windows(run: bytes) -> bool:

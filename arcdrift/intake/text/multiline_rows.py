@@ -1,8 +1,8 @@
-"""The slow, careful way to rows, for runs of lines that are not one plain row each.
+"""Divide lines into rows where a row may span several lines because of quoted line breaks.
 
-A quoted cell may hold line breaks. One that is never closed must not swallow what follows, so
-a row over several lines is believed only if it closes well and has the right number of cells,
-and a line that is a whole row by itself is never taken for the inside of a cell.
+A quote that is never closed must not swallow the rows after it. Therefore a row of several lines is
+accepted only if its quotes close and it has the right number of cells, and a line that is a whole
+row by itself is never taken for the inside of a cell.
 """
 
 import csv
@@ -11,12 +11,12 @@ from dataclasses import dataclass
 from functools import partial
 
 MAX_ROW_LINES = 100
-"""A quoted cell over more lines than this counts as never closed."""
+"""A quoted cell that spans more lines counts as never closed."""
 
 
 @dataclass(frozen=True)
-class Piece:
-    """One or more lines that belong together.
+class MultilineRow:
+    """One or more lines that are one row, or none.
 
     Attributes
     ----------
@@ -25,7 +25,7 @@ class Piece:
     cells : list of str, or None
         The row's cells; None for a row that cannot be read.
     code : str
-        Problem code of a row that cannot be read, else "". ``blank`` for no row at all.
+        Problem code of a row that cannot be read; ``blank`` for blank lines; else "".
     """
 
     first: int
@@ -34,7 +34,9 @@ class Piece:
     code: str = ""
 
 
-def pieces(texts: list[str], delimiter: str, width: int, named: int) -> Iterator[Piece]:
+def multiline_rows(
+    texts: list[str], delimiter: str, width: int, named: int
+) -> Iterator[MultilineRow]:
     """Divide readable lines into rows.
 
     Parameters
@@ -42,32 +44,37 @@ def pieces(texts: list[str], delimiter: str, width: int, named: int) -> Iterator
     texts : list of str
         Lines in order, without their line ends; none of them a plain row.
     width, named : int
-        Cells in the header, and how many of them have a name. Cells beyond the named ones
-        must be blank.
+        Cells in the header, and how many of them have a name. Cells after the named ones must be
+        blank.
     """
-    alone: dict[int, bool] = {}
+    whole_rows: dict[int, bool] = {}
     line = 0
     while line < len(texts):
-        piece = _piece(texts, line, delimiter, width, named, alone)
-        yield piece
-        line = piece.last + 1
+        row = _row_from(texts, line, delimiter, width, named, whole_rows)
+        yield row
+        line = row.last + 1
 
 
-def _piece(
-    texts: list[str], line: int, delimiter: str, width: int, named: int, alone: dict[int, bool]
-) -> Piece:
+def _row_from(
+    texts: list[str],
+    line: int,
+    delimiter: str,
+    width: int,
+    named: int,
+    whole_rows: dict[int, bool],
+) -> MultilineRow:
     def following() -> Iterator[str]:
         yield texts[line] + "\n"
         for number in range(line + 1, min(line + MAX_ROW_LINES, len(texts))):
-            if number not in alone:
-                alone[number] = _cell_count(texts[number], delimiter) == width
-            if alone[number]:
+            if number not in whole_rows:
+                whole_rows[number] = _cell_count(texts[number], delimiter) == width
+            if whole_rows[number]:
                 return
             yield texts[number] + "\n"
 
     if not texts[line].strip():
-        return Piece(line, line, None, "blank")
-    failed = partial(Piece, line, line, None)
+        return MultilineRow(line, line, None, "blank")
+    failed = partial(MultilineRow, line, line, None)
     reader = csv.reader(following(), delimiter=delimiter, strict=True)
     try:
         cells = next(reader)
@@ -75,11 +82,11 @@ def _piece(
         return failed("quote-stray" if "expected after" in str(problem) else "quote-unclosed")
     last = line + reader.line_num - 1
     if not any(cell.strip() for cell in cells):
-        return Piece(line, last, None, "blank")
+        return MultilineRow(line, last, None, "blank")
     if named <= len(cells) and not any(cell.strip() for cell in cells[named:]):
-        return Piece(line, last, cells[:named])
+        return MultilineRow(line, last, cells[:named])
     if last > line:
-        # a believable row over several lines has all its cells; else the quote is at fault
+        # a row of several lines must have all its cells; else the quote is wrong
         return failed("quote-unclosed")
     return failed("cells-missing" if len(cells) < named else "cells-extra")
 

@@ -1,7 +1,7 @@
-"""Physical lines of a text file, looked over in bulk.
+"""Find the physical lines of a text and check them in bulk.
 
-A line ends with LF, CR LF or a lone CR, as editors count them. Everything here is vectorized:
-a million lines cost about a second.
+A line ends with LF, CR LF or a CR alone, as editors count lines. Everything is vectorized: a
+million lines take about a second.
 """
 
 from dataclasses import dataclass
@@ -19,18 +19,18 @@ _BLOCK_BYTES = 8 << 20
 
 @dataclass(frozen=True)
 class Lines:
-    """A file's bytes and where each physical line begins and ends.
+    """A text and where each of its physical lines begins and ends.
 
     Attributes
     ----------
     data : bytes
-        The file without its byte order mark.
+        The text without a byte order mark.
     starts : array of int64
-        First byte of each line, with one more entry for the end of the file.
+        Position of the first byte of each line, and of the end of the text.
     ends : array of int64
-        One past the last byte of each line, without its line end.
+        Position after the last byte of each line, its line end left out.
     before : int
-        Lines of the file before these, when they are a piece of it.
+        Lines of the file before these, if they are a chunk of it.
     """
 
     data: bytes
@@ -47,7 +47,7 @@ class Lines:
         return np.frombuffer(self.data, np.uint8)
 
     def head(self, count: int) -> "Lines":
-        """The first lines only."""
+        """The first `count` lines."""
         if count == len(self):
             return self
         end = int(self.starts[count])
@@ -59,7 +59,7 @@ class Lines:
         return self.data[self.starts[line] : self.ends[line]].decode("utf-8", "backslashreplace")
 
     def raw(self, first: int, last: int) -> str:
-        """Lines `first` to `last` (0-based, inclusive) as text fit to keep and show.
+        """Lines `first` to `last` (0-based, inclusive) as text to store and show.
 
         NUL bytes show as ␀; a text longer than the longest line allowed is cut.
         """
@@ -68,13 +68,13 @@ class Lines:
 
 
 def shown(data: bytes) -> str:
-    """Bytes of a row, or the first `MAX_LINE_BYTES` + 1 of them, as text fit to keep and show."""
+    """Bytes of a row, or the first `MAX_LINE_BYTES` + 1 of them, as text to store and show."""
     text = data.decode("utf-8", "backslashreplace").replace("\0", "\u2400")
     return text if len(data) <= MAX_LINE_BYTES else text[:MAX_LINE_BYTES] + " ... (cut)"
 
 
 def split(data: bytes) -> Lines:
-    """Find the physical lines of a file."""
+    """Find the physical lines of a text."""
     array = np.frombuffer(data, np.uint8)
     breaks = np.flatnonzero(array == LF)
     if CR in data:
@@ -95,15 +95,15 @@ def split(data: bytes) -> Lines:
 
 
 @dataclass(frozen=True)
-class Look:
-    """What was seen of each line: each attribute is an array with one entry a line.
+class LineChecks:
+    """What was found about each line; every array has one entry per line.
 
     Attributes
     ----------
     plain : array of bool
-        The line is one whole row by itself: right number of cells, quotes well placed.
+        The line is a whole row by itself: right number of cells, quotes around whole cells.
     nul, not_utf8, too_long : array of bool
-        The line cannot be read, and why.
+        The line cannot be read, for this reason.
     """
 
     plain: Bools
@@ -112,8 +112,8 @@ class Look:
     too_long: Bools
 
 
-def look(lines: Lines, delimiter: str, cells: int) -> Look:
-    """Look over every line.
+def check_lines(lines: Lines, delimiter: str, cells: int) -> LineChecks:
+    """Check every line.
 
     Parameters
     ----------
@@ -123,55 +123,57 @@ def look(lines: Lines, delimiter: str, cells: int) -> Look:
         Number of cells of a whole row.
     """
     count = len(lines)
-    seen = Look(*(np.zeros(count, bool) for _ in range(4)))
+    checks = LineChecks(*(np.zeros(count, bool) for _ in range(4)))
     first = 0
     while first < count:
         last = int(np.searchsorted(lines.starts, lines.starts[first] + _BLOCK_BYTES))
         last = min(max(last, first + 1), count)
-        _look_at_block(lines, slice(first, last), ord(delimiter), cells, seen)
+        _check_block(lines, slice(first, last), ord(delimiter), cells, checks)
         first = last
-    return seen
+    return checks
 
 
-def _look_at_block(lines: Lines, part: slice, delimiter: int, cells: int, seen: Look) -> None:
+def _check_block(lines: Lines, part: slice, delimiter: int, cells: int, checks: LineChecks) -> None:
     begin = int(lines.starts[part.start])
     end = int(lines.starts[part.stop])
     block = lines.bytes_[begin:end]
     starts = lines.starts[part.start : part.stop + 1] - begin
     ends = lines.ends[part] - begin
 
-    at = np.flatnonzero(block == delimiter)
-    delimiters = np.diff(np.searchsorted(at, starts))
+    positions = np.flatnonzero(block == delimiter)
+    delimiters = np.diff(np.searchsorted(positions, starts))
     well_quoted = np.ones(len(ends), bool)
     quotes = np.flatnonzero(block == QUOTE)
     if len(quotes):
-        well_quoted, inside = _quotes(block, starts, ends, quotes, at, delimiters, delimiter)
+        well_quoted, inside = _check_quotes(
+            block, starts, ends, quotes, positions, delimiters, delimiter
+        )
         delimiters = delimiters - inside
-    seen.too_long[part] = ends - starts[:-1] > MAX_LINE_BYTES
+    checks.too_long[part] = ends - starts[:-1] > MAX_LINE_BYTES
     if not block.all():
-        seen.nul[part] = np.diff(np.searchsorted(np.flatnonzero(block == NUL), starts)) > 0
-    seen.not_utf8[part] = _not_utf8(lines.data[begin:end], block, starts)
-    unreadable = seen.too_long[part] | seen.nul[part] | seen.not_utf8[part]
-    seen.plain[part] = (delimiters == cells - 1) & well_quoted & ~unreadable
+        checks.nul[part] = np.diff(np.searchsorted(np.flatnonzero(block == NUL), starts)) > 0
+    checks.not_utf8[part] = _not_utf8(lines.data[begin:end], block, starts)
+    unreadable = checks.too_long[part] | checks.nul[part] | checks.not_utf8[part]
+    checks.plain[part] = (delimiters == cells - 1) & well_quoted & ~unreadable
 
 
-def _quotes(
+def _check_quotes(
     block: npt.NDArray[np.uint8],
     starts: Ints,
     ends: Ints,
     quotes: Ints,
-    at: Ints,
+    positions: Ints,
     delimiters: Ints,
     delimiter: int,
 ) -> tuple[Bools, Ints]:
-    """Whether each line's quotes pair up around whole cells, and the delimiters inside them."""
+    """Whether the quotes of each line enclose whole cells, and the delimiters inside quotes."""
     count = np.diff(np.searchsorted(quotes, starts))
     lines = np.arange(len(ends))
     line = np.repeat(lines, count)
     closing = (np.arange(len(quotes)) - np.repeat(np.cumsum(count) - count, count)) % 2 == 1
     before = block[np.maximum(quotes - 1, 0)]
     after = block[np.minimum(quotes + 1, len(block) - 1)]
-    # two in a row, closing and opening, are one quote inside a cell
+    # two quotes in a row stand for one quote inside a cell
     opens_well = (before == delimiter) | (before == QUOTE) | (quotes == starts[line])
     closes_well = (after == delimiter) | (after == QUOTE) | (quotes + 1 == ends[line])
     misplaced = np.bincount(line[~np.where(closing, closes_well, opens_well)], minlength=len(ends))
@@ -179,7 +181,7 @@ def _quotes(
     parity = np.cumsum((block == QUOTE).view(np.uint8), dtype=np.uint8)
     line_of = np.repeat(lines, delimiters)
     at_start = parity[starts[:-1]] - (block[starts[:-1]] == QUOTE)
-    within = ((parity[at] - at_start[line_of]) & 1).astype(bool)
+    within = ((parity[positions] - at_start[line_of]) & 1).astype(bool)
     inside = np.bincount(line_of[within], minlength=len(ends))
     return (misplaced == 0) & (count % 2 == 0), inside
 

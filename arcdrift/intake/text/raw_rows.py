@@ -1,7 +1,7 @@
-"""Text to numbered raw rows: delimiter, quotes, and lines that cannot be read.
+"""Divide text into numbered raw rows: delimiter, quotes, and lines that cannot be read.
 
-Plain rows, nearly all of a sound file, are parsed in bulk; the others go the careful way of
-`arcdrift.intake.text.multiline_rows`. Every physical line ends up in exactly one place.
+Lines that are one row each are parsed in bulk; the others are divided by
+`arcdrift.intake.text.multiline_rows`. Every physical line is counted in exactly one place.
 """
 
 import csv
@@ -15,8 +15,14 @@ from pyarrow import csv as arrow_csv
 
 from arcdrift.arrays import Ints
 from arcdrift.errors import BadInput
-from arcdrift.intake.text.multiline_rows import MAX_ROW_LINES, pieces
-from arcdrift.intake.text.physical_lines import MAX_LINE_BYTES, Lines, Look, look, split
+from arcdrift.intake.text.multiline_rows import MAX_ROW_LINES, multiline_rows
+from arcdrift.intake.text.physical_lines import (
+    MAX_LINE_BYTES,
+    LineChecks,
+    Lines,
+    check_lines,
+    split,
+)
 
 DELIMITERS = (",", ";", "\t")
 
@@ -32,26 +38,26 @@ class Broken:
 
 @dataclass(frozen=True)
 class RawRows:
-    """What a file holds, before anything is made of it.
+    """The rows of a text as cells of text.
 
     Attributes
     ----------
     header : tuple of str
-        Column names as written, trimmed.
+        Column names as in the file, trimmed.
     cells : pyarrow.Table
-        One text column a header name, by position; one row a sound row, in file order.
+        One column of text per header name, in order; one row per readable row, in file order.
     first, last : array of int64
-        Lines of each sound row, 0-based and inclusive.
+        Lines of each readable row, 0-based and inclusive.
     broken : tuple of Broken
         The rows that could not be read, in file order.
     lines : Lines
-        The physical lines, for the raw text of any row.
+        The physical lines, which have the raw text of any row.
     header_lines, blank_lines, skipped_lines : int
-        Lines that are no row. A header repeated further down counts as header.
+        Lines that are not rows. A header repeated further down counts as header.
     delimiter : str
-        What parts the cells.
+        Character between cells.
     width : int
-        Cells of the header, those without a name among them.
+        Cells of the header, including those without a name.
     """
 
     header: tuple[str, ...]
@@ -68,7 +74,7 @@ class RawRows:
 
 
 class NeedMore(Exception):
-    """The first piece of a file ends before its header does."""
+    """The first chunk of a file ends before its rows begin."""
 
 
 def read_rows(
@@ -80,7 +86,7 @@ def read_rows(
     skip_after_header: int = 0,
     more: int | None = None,
 ) -> RawRows:
-    """Divide the text of a file, or its first piece, into rows of cells.
+    """Divide the text of a file, or its first chunk, into rows of cells.
 
     Parameters
     ----------
@@ -89,36 +95,36 @@ def read_rows(
     name : str
         File name for messages.
     delimiter : str, optional
-        One of `DELIMITERS`; default the one that parts the header into most cells.
+        One of `DELIMITERS`; default the one that divides the header into most cells.
     skip_lines, skip_after_header : int
-        Physical lines to pass over before the header and right after it.
+        Physical lines to skip before the header and right after it.
     more : int, optional
-        Given when more of the file follows: how many lines with something in them must be left
-        to what follows. Rows that the missing text might change are left to it as well; the
-        lines of the result end where it has to go on.
+        Given if more text follows: how many lines that are not blank must be left to the next
+        chunk. Rows that the missing text might change are left to it too; the lines of the result
+        end where the next chunk has to start.
 
     Raises
     ------
     BadInput
         When the file is empty or its header cannot be used.
     NeedMore
-        When the piece ends before the rows begin.
+        When the chunk ends before the rows begin.
     """
     lines = split(content)
     known = _known(lines, more)
-    at = min(skip_lines, known)
-    skipped, blank = at, 0
-    while at < known and not lines.text(at).strip():
-        at, blank = at + 1, blank + 1
-    body = at + 1 + skip_after_header
+    header_line = min(skip_lines, known)
+    skipped, blank = header_line, 0
+    while header_line < known and not lines.text(header_line).strip():
+        header_line, blank = header_line + 1, blank + 1
+    body = header_line + 1 + skip_after_header
     if more is not None and body > known:
         raise NeedMore
-    if at == known:
+    if header_line == known:
         raise BadInput(f"{name} is empty.")
-    written, delimiter = _header(lines, at, name, delimiter)
+    written, delimiter = _header(lines, header_line, name, delimiter)
     header = tuple(written[: _named(written, name)])
     body = min(body, known)
-    skipped += body - at - 1
+    skipped += body - header_line - 1
     rows = _divided(lines, header, delimiter, len(written), body, known, final=more is None)
     return replace(
         rows,
@@ -129,12 +135,12 @@ def read_rows(
 
 
 def read_on(content: bytes, before: RawRows, *, more: int | None = None) -> RawRows:
-    """Divide a later piece of a file into rows as the first one was.
+    """Divide a later chunk of a file into rows like the first one.
 
     Parameters
     ----------
     content : bytes
-        What the piece before left over, and what follows it.
+        The text from where the lines of the chunk before end.
     before : RawRows
         From `read_rows`.
     more : int, optional
@@ -148,7 +154,7 @@ def read_on(content: bytes, before: RawRows, *, more: int | None = None) -> RawR
 
 
 def _known(lines: Lines, more: int | None) -> int:
-    """Lines that are whole for certain and not among those to be left over."""
+    """Number of lines that are complete and need not be left to the next chunk."""
     if more is None:
         return len(lines)
     known = max(len(lines) - 1, 0)
@@ -168,13 +174,13 @@ def _divided(
     *,
     final: bool,
 ) -> RawRows:
-    """Divide the lines from `body` on; not `final`: leave over what may go on after them."""
+    """Divide the lines from `body` on; unless `final`, leave out rows that may continue."""
     lines = lines.head(known)
-    seen = look(lines, delimiter, width)
-    plain = seen.plain.copy()
+    checks = check_lines(lines, delimiter, width)
+    plain = checks.plain.copy()
     plain[:body] = False
-    broken, careful, blank, end = _with_care(
-        lines, seen, plain, body, delimiter, width, len(header), final=final
+    broken, multiline, blank, end = _divide_other_lines(
+        lines, checks, plain, body, delimiter, width, len(header), final=final
     )
     lines, plain = lines.head(end), plain[:end]
     first = last = np.flatnonzero(plain)
@@ -182,20 +188,20 @@ def _divided(
     cells, overfull = _named_only(cells, len(header))
     broken += [Broken(line, line, "cells-extra") for line in first[overfull].tolist()]
     first = last = first[~overfull]
-    if careful:
-        rows, firsts, lasts = zip(*careful, strict=True)
+    if multiline:
+        rows, firsts, lasts = zip(*multiline, strict=True)
         columns = zip(*rows, strict=True)
-        more = pa.table([pa.array(c, pa.string()) for c in columns], names=cells.column_names)
+        table = pa.table([pa.array(c, pa.string()) for c in columns], names=cells.column_names)
         first = np.concatenate([first, np.array(firsts, np.int64)])
         last = np.concatenate([last, np.array(lasts, np.int64)])
         order = np.argsort(first, kind="stable")
-        cells = pa.concat_tables([cells, more]).take(pa.array(order))
+        cells = pa.concat_tables([cells, table]).take(pa.array(order))
         first, last = first[order], last[order]
 
-    empty, again = _empty(cells), _repeats(cells, header)
+    empty, repeated = _empty(cells), _repeats(cells, header)
     blank += int((last - first + 1)[empty].sum())
-    header_lines = int((last - first + 1)[again].sum())
-    keep = ~(empty | again)
+    header_lines = int((last - first + 1)[repeated].sum())
+    keep = ~(empty | repeated)
     if not keep.all():
         cells, first, last = cells.filter(pa.array(keep)), first[keep], last[keep]
     return RawRows(
@@ -213,8 +219,8 @@ def _divided(
     )
 
 
-def _header(lines: Lines, at: int, name: str, delimiter: str | None) -> tuple[list[str], str]:
-    data = lines.data[lines.starts[at] : lines.ends[at]]
+def _header(lines: Lines, line: int, name: str, delimiter: str | None) -> tuple[list[str], str]:
+    data = lines.data[lines.starts[line] : lines.ends[line]]
     if len(data) > MAX_LINE_BYTES or b"\0" in data:
         raise BadInput(f"{name} is not a text table; export the log as CSV.")
     try:
@@ -227,7 +233,7 @@ def _header(lines: Lines, at: int, name: str, delimiter: str | None) -> tuple[li
         cells = next(csv.reader([text], delimiter=chosen, strict=True))
     except csv.Error:
         raise BadInput(
-            f"The header of {name}, line {at + 1}, has an unclosed quote; close it."
+            f"The header of {name}, line {line + 1}, has an unclosed quote; close it."
         ) from None
     return [cell.strip() for cell in cells], chosen
 
@@ -271,9 +277,9 @@ def _in_bulk(lines: Lines, plain: np.ndarray, delimiter: str, width: int) -> pa.
     )
 
 
-def _with_care(
+def _divide_other_lines(
     lines: Lines,
-    seen: Look,
+    checks: LineChecks,
     plain: np.ndarray,
     body: int,
     delimiter: str,
@@ -282,39 +288,41 @@ def _with_care(
     *,
     final: bool,
 ) -> tuple[list[Broken], list[tuple[list[str], int, int]], int, int]:
-    """Work through the lines that are not plain rows, one run of readable lines at a time.
+    """Divide the lines that are not one row each, one run of readable lines at a time.
 
-    The last result is where the lines end that nothing after them can change: the last run may
-    go on unless it is `final`.
+    Returns the broken rows; the cells, first and last line of the others; the number of blank
+    lines; and how many lines are complete, as the last run may continue unless it is `final`.
     """
     broken: list[Broken] = []
     rows: list[tuple[list[str], int, int]] = []
     blank, end = 0, len(lines)
-    unreadable = seen.nul | seen.not_utf8 | seen.too_long
+    unreadable = checks.nul | checks.not_utf8 | checks.too_long
     odd = np.flatnonzero(~plain[body:]) + body
     for line in odd[unreadable[odd]].tolist():
-        code = "nul-byte" if seen.nul[line] else "not-utf8" if seen.not_utf8[line] else "line-long"
+        code = (
+            "nul-byte" if checks.nul[line] else "not-utf8" if checks.not_utf8[line] else "line-long"
+        )
         broken.append(Broken(line, line, code))
     readable = odd[~unreadable[odd]]
     for run in np.split(readable, np.flatnonzero(np.diff(readable) > 1) + 1):
         texts = [lines.text(line) for line in run.tolist()]
-        goes_on = not final and len(run) > 0 and run[-1] == len(lines) - 1
-        for piece in pieces(texts, delimiter, width, named):
-            if goes_on and piece.first + MAX_ROW_LINES > len(run):
-                end = int(run[0]) + piece.first
+        continues = not final and len(run) > 0 and run[-1] == len(lines) - 1
+        for row in multiline_rows(texts, delimiter, width, named):
+            if continues and row.first + MAX_ROW_LINES > len(run):
+                end = int(run[0]) + row.first
                 break
-            first, last = int(run[0]) + piece.first, int(run[0]) + piece.last
-            if piece.cells is not None:
-                rows.append((piece.cells, first, last))
-            elif piece.code == "blank":
+            first, last = int(run[0]) + row.first, int(run[0]) + row.last
+            if row.cells is not None:
+                rows.append((row.cells, first, last))
+            elif row.code == "blank":
                 blank += last - first + 1
             else:
-                broken.append(Broken(first, last, piece.code))
+                broken.append(Broken(first, last, row.code))
     return broken, rows, blank, end
 
 
 def _named_only(cells: pa.Table, named: int) -> tuple[pa.Table, np.ndarray]:
-    """Drop the unnamed columns at the end; say which rows have something in them."""
+    """Drop the columns without a name; return also which rows have a value in them."""
     overfull = np.zeros(cells.num_rows, bool)
     for number in range(named, cells.num_columns):
         overfull |= ~_blank(cells.column(number))

@@ -1,4 +1,4 @@
-"""Cells of text to typed values, a column at a time."""
+"""Convert cells of text to typed values, one column at a time."""
 
 import re
 from collections.abc import Iterable, Mapping
@@ -15,20 +15,20 @@ _NUMBER = r"^-?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
 _SEPARATED = "^[+-]?[0-9]+([.,'\u2019 \u00a0\u202f][0-9]+)+$"
 
 _ALIKE = {" ": " \u00a0\u2009\u202f", "'": "'\u2019"}
-"""Marks between thousands that look alike."""
+"""Characters that look like a mark between thousands."""
 
 
 @dataclass(frozen=True)
 class Numbers:
-    """A column of numbers, and which of its cells are none.
+    """A column of numbers, and which of its cells are not numbers.
 
     Attributes
     ----------
     values : array of float
         NaN where missing or unreadable.
     unreadable, separated : array of bool
-        Cells that are no number, and cells that might be one but for a separator that may
-        part thousands or decimals.
+        Cells that are not numbers, and cells with a separator that may stand for thousands or
+        decimals.
     """
 
     values: Floats
@@ -37,43 +37,43 @@ class Numbers:
 
 
 def trimmed(cells: pa.ChunkedArray, missing: Iterable[str] = ()) -> pa.ChunkedArray:
-    """Cells without blanks around them; empty ones, and words for no value, become null."""
+    """Strip blanks; empty cells, and words for no value, become null."""
     cells = pc.utf8_trim_whitespace(cells)
     nothing = pc.is_in(cells, pa.array(["", *missing], pa.string()))
     return pc.if_else(nothing, pa.scalar(None, pa.string()), cells)
 
 
 def text(cells: pa.ChunkedArray) -> pd.Series:
-    """Text in Unicode's composed form (NFC), so that equal names are equal."""
+    """Text in Unicode's composed form (NFC), so that equal names compare equal."""
     if not pc.all(pc.string_is_ascii(cells)).as_py():
         cells = pc.utf8_normalize(cells, "NFC")
     return pd.Series(cells.to_pandas(), dtype="str")
 
 
 def mapped(cells: pa.ChunkedArray, meanings: Mapping[str, str]) -> pa.ChunkedArray:
-    """Cells with the words of a file replaced by ours; upper and lower case are alike."""
+    """Replace words of a file by ours; upper and lower case are alike."""
     if not meanings:
         return cells
-    theirs = pa.array([word.strip().lower() for word in meanings], pa.string())
-    which = pc.index_in(pc.utf8_lower(cells), theirs)
-    ours = pa.chunked_array([pa.array(list(meanings.values()), pa.string())])
-    return pc.coalesce(ours.take(which), cells)
+    file_words = pa.array([word.strip().lower() for word in meanings], pa.string())
+    index = pc.index_in(pc.utf8_lower(cells), file_words)
+    our_words = pa.chunked_array([pa.array(list(meanings.values()), pa.string())])
+    return pc.coalesce(our_words.take(index), cells)
 
 
 def part_of(
     cells: pa.ChunkedArray, separator: str, part: int, parts: int
 ) -> tuple[pa.ChunkedArray, Bools]:
-    """One value of cells that hold several, such as ``0.4/0.7``.
+    """Take one value out of cells that hold several, such as ``0.4/0.7``.
 
     Parameters
     ----------
     part, parts : int
-        Which value, counted from 1, of how many.
+        Number of the value, counted from 1, and how many values a cell holds.
 
     Returns
     -------
     values : ChunkedArray of text
-        Null where the cell is, or has another number of parts; not trimmed.
+        Null if the cell is null or has another number of parts; not trimmed.
     failed : array of bool
         Cells with another number of parts.
     """
@@ -84,12 +84,12 @@ def part_of(
 
 
 def matched(cells: pa.ChunkedArray, pattern: str) -> tuple[pa.ChunkedArray, Bools]:
-    """What the one group of a regular expression finds; the whole cell must match.
+    """Take the text of the one group of a regular expression; the whole cell must match.
 
     Returns
     -------
     values : ChunkedArray of text
-        Null where the cell is, or does not match.
+        Null if the cell is null or does not match.
     failed : array of bool
         Cells that do not match.
     """
@@ -100,7 +100,7 @@ def matched(cells: pa.ChunkedArray, pattern: str) -> tuple[pa.ChunkedArray, Bool
 
 
 def numbers(cells: pa.ChunkedArray, decimal: str = ".", thousands: str | None = None) -> Numbers:
-    """Read numbers with a decimal point, or with the decimal sign given.
+    """Read numbers with a decimal point or another decimal sign.
 
     Parameters
     ----------
@@ -118,7 +118,7 @@ def numbers(cells: pa.ChunkedArray, decimal: str = ".", thousands: str | None = 
         except pa.ArrowInvalid:
             pass
         else:
-            # Arrow reads "nan" and "inf"; a log that says so has no number there
+            # Arrow reads "nan" and "inf", which are not numbers in a log
             if np.isfinite(values).sum() == len(cells) - cells.null_count:
                 return Numbers(values, none, none)
     plain = pc.replace_substring_regex(cells, r"^\+", "")

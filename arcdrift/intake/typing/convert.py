@@ -1,4 +1,4 @@
-"""Raw rows to a typed frame in our columns, with every problem noted."""
+"""Convert raw rows to a typed frame with our columns, and collect every problem."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -20,7 +20,7 @@ from arcdrift.intake.typing.whole_file_state import BoundCounts, WholeFileState
 from arcdrift.quantities import QUANTITIES
 from arcdrift.settings import Crew
 
-_UNITS_MET = {
+_COMMON_UNITS = {
     "pressure_hpa": ("inHg", "mmHg", "kPa", "psi", "Pa"),
     "temperature_c": ("degF", "kelvin"),
     "cleave_left_deg": ("mrad",),
@@ -33,22 +33,22 @@ _UNITS_MET = {
 
 @dataclass(frozen=True)
 class Typed:
-    """The sound rows of a file, typed.
+    """The rows of a file, typed.
 
     Attributes
     ----------
     frame : DataFrame
-        All columns of the kind, one row a raw row; cells with a problem are missing.
-    given : tuple of str
-        The columns that the file or its layout speaks of.
+        All columns of the kind, one row per raw row; cells with a problem are missing.
+    stated_columns : tuple of str
+        The columns that the file or its layout has.
     problems : Problems
-        What is wrong, by row.
+        Problems by row.
     to_the_second : bool
         Whether the file's times have seconds.
     """
 
     frame: pd.DataFrame
-    given: tuple[str, ...]
+    stated_columns: tuple[str, ...]
     problems: Problems
     to_the_second: bool
 
@@ -83,8 +83,8 @@ def convert(
         values[name] = _numbers(cells.get(name), name, layout, problems)
     for name in kind.texts:
         values[name] = _text(cells.get(name), name, kind, problems)
-    site = values.get("site", pd.Series(pd.NA, index=values[kind.who].index, dtype="str"))
-    keeps_order = [values[name] for name in ("site", "splicer", "source") if name in values]
+    site = values.get("site", pd.Series(pd.NA, index=values[kind.owner_column].index, dtype="str"))
+    order_columns = [values[name] for name in ("site", "splicer", "source") if name in values]
     rules = TimeRules(
         file=file,
         crew=crew,
@@ -100,8 +100,8 @@ def convert(
         problems,
         rules,
         site=site,
-        who=values[kind.who],
-        group=values[kind.who] if kind.name != "readings" else _together(keeps_order),
+        owner=values[kind.owner_column],
+        group=values[kind.owner_column] if kind.name != "readings" else _together(order_columns),
         order=next((values[n] for n in ("splice_number", "arc_count") if n in cells), None),
     )
     values[kind.time_column] = times.utc
@@ -120,17 +120,17 @@ def _our_columns(
     cells = {}
     for name, column in layout.columns.items():
         parts = [trimmed(by_header[header], layout.missing) for header in column.headers]
-        one = _one_value(_joined(parts), name, layout, problems)
-        cells[name] = mapped(one, column.values)
+        value = _single_value(_joined(parts), name, layout, problems)
+        cells[name] = mapped(value, column.values)
     for name, value in layout.fixed.items():
         cells[name] = pa.chunked_array([pa.repeat(str(value), rows.cells.num_rows)])
     return {name: cells[name] for name in kind.columns if name in cells}
 
 
-def _one_value(
+def _single_value(
     cells: pa.ChunkedArray, name: str, layout: Layout, problems: Problems
 ) -> pa.ChunkedArray:
-    """The value of cells that hold several, or other text around it."""
+    """The value out of cells that hold several values, or other text around it."""
     column = layout.columns[name]
     if column.split is not None and column.part is not None:
         values, failed = part_of(cells, column.split, column.part, layout.parts_of(name))
@@ -144,7 +144,7 @@ def _one_value(
 
 
 def _joined(parts: list[pa.ChunkedArray]) -> pa.ChunkedArray:
-    # null where any part is: half a time is none
+    # null if any part is null
     return parts[0] if len(parts) == 1 else pc.binary_join_element_wise(*parts, " ")
 
 
@@ -162,16 +162,16 @@ def _numbers(
         shown = text(cells)
         problems.add("number-unreadable", name, read.unreadable, shown)
         problems.add("number-separator", name, read.separated, shown)
-    own = layout.columns.get(name) if layout is not None else None
-    if own is not None and own.unit is not None:
-        return pd.Series(to_stored(read.values, own.unit, name))
+    column = layout.columns.get(name) if layout is not None else None
+    if column is not None and column.unit is not None:
+        return pd.Series(to_stored(read.values, column.unit, name))
     return pd.Series(read.values)
 
 
 def _text(cells: pa.ChunkedArray | None, name: str, kind: Kind, problems: Problems) -> pd.Series:
     if cells is None:
         values = pd.Series(pd.NA, index=range(len(problems.bad)), dtype="str")
-    elif kind.words(name):
+    elif kind.allowed_words(name):
         values = text(pc.utf8_lower(cells))
     else:
         values = text(cells)
@@ -180,7 +180,7 @@ def _text(cells: pa.ChunkedArray | None, name: str, kind: Kind, problems: Proble
 
 
 def _together(columns: list[pd.Series]) -> pd.Series:
-    """One text for each combination of values, the same in every piece of a file."""
+    """One text for each combination of values, the same in every chunk of a file."""
     code, first = coded(*columns)
     parts = [column.iloc[first].fillna("\0").tolist() for column in columns]
     names = pd.array(["\n".join(values) for values in zip(*parts, strict=True)], dtype="str")
@@ -190,16 +190,16 @@ def _together(columns: list[pd.Series]) -> pd.Series:
 def _check(
     frame: pd.DataFrame, kind: Kind, problems: Problems, file: str, state: WholeFileState | None
 ) -> None:
-    found = list(kind.failures(frame))
+    failures = list(kind.failures(frame))
     bounds = BoundCounts() if state is None else state.bounds
     if state is None or not state.chunk_must_wait:
-        bounds.add(frame, kind.numbers, found)
+        bounds.add(frame, kind.numbers, failures)
     if state is None:
         refuse_wrong_unit(bounds, file)
-    for code, name, where in found:
+    for code, name, where in failures:
         fresh = where & ~problems.in_column(name)
         shown = None if code.endswith("-missing") else frame[name]
-        problems.add(code, name, fresh, shown, kind.words(name))
+        problems.add(code, name, fresh, shown, kind.allowed_words(name))
 
 
 def refuse_wrong_unit(bounds: BoundCounts, file: str) -> None:
@@ -217,13 +217,13 @@ def refuse_wrong_unit(bounds: BoundCounts, file: str) -> None:
     ends = np.array([outside.lowest, outside.highest])
     fits = [
         unit
-        for unit in _UNITS_MET.get(quantity.column, ())
+        for unit in _COMMON_UNITS.get(quantity.column, ())
         for converted in [to_stored(ends, unit, quantity.column)]
         if converted[0] >= quantity.low and converted[1] <= quantity.high
     ]
-    guess = f" (are they {' or '.join(fits)}?)" if fits else ""
+    hint = f" (are they {' or '.join(fits)}?)" if fits else ""
     raise BadInput(
         f"All {outside.present} values of {quantity.column} in {file} are {ends[0]:.10g}.."
         f"{ends[1]:.10g}, outside {quantity.low:.12g}..{quantity.high:.12g} "
-        f"{quantity.symbol}{guess}; give a layout that states the unit."
+        f"{quantity.symbol}{hint}; give a layout that states the unit."
     )

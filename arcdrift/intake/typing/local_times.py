@@ -1,4 +1,4 @@
-"""Times as written to UTC: the format, the zone of each row, and the hour that came twice."""
+"""Convert times as written to UTC: format, time zone of each row, repeated hours."""
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -25,7 +25,7 @@ _MOST_CODES = 1 << 62
 
 @dataclass(frozen=True)
 class TimeRules:
-    """How the times of one file are to be read.
+    """How to read the times of one file.
 
     Attributes
     ----------
@@ -36,13 +36,13 @@ class TimeRules:
     now : aware datetime
         Times more than a day later are wrong.
     zone : str, optional
-        Zone of times without an offset; it goes before those of sites and of the crew.
+        Zone of times without an offset; it takes precedence over those of sites and crew.
     time_format : str, optional
         strptime codes; default ISO 8601.
     dates_alone : bool
-        Whether a date without a time of day will do; it means midnight.
+        Whether a date without a time of day is allowed; it means midnight.
     evidence : Evidence, optional
-        What the other pieces say, when a file is read in pieces.
+        What the other chunks say about repeated hours, if the file has several.
     """
 
     file: str
@@ -53,16 +53,16 @@ class TimeRules:
     dates_alone: bool = False
     evidence: Evidence | None = None
 
-    def zones(self, site: pd.Series, who: pd.Series) -> pd.Series:
-        """Zone of each row, NA where none is known."""
+    def zones(self, site: pd.Series, owner: pd.Series) -> pd.Series:
+        """Time zone of each row, NA where none is known."""
         if self.zone is not None:
             return pd.Series(self.zone, index=site.index, dtype="str")
-        code, first = coded(site, who)
-        known = [self._zone(site.iloc[row], who.iloc[row]) for row in first]
+        code, first = coded(site, owner)
+        known = [self._zone(site.iloc[row], owner.iloc[row]) for row in first]
         return pd.Series(pd.array(known, dtype="str")[code], index=site.index)
 
-    def _zone(self, site: object, who: object) -> str | None:
-        splicer = self.crew.splicers.get(who) if isinstance(who, str) else None
+    def _zone(self, site: object, owner: object) -> str | None:
+        splicer = self.crew.splicers.get(owner) if isinstance(owner, str) else None
         home = splicer.home_site if splicer is not None else None
         return self.crew.zone_of(site if isinstance(site, str) else home)
 
@@ -76,7 +76,7 @@ class Times:
     utc : Series of datetime64[us, UTC]
         NaT where missing or wrong.
     to_the_second : bool
-        Whether any time has seconds; else the log is taken as one that keeps minutes only.
+        Whether any time has seconds; else the log is taken to have minutes only.
     """
 
     utc: pd.Series
@@ -90,24 +90,24 @@ def read_times(
     rules: TimeRules,
     *,
     site: pd.Series,
-    who: pd.Series,
+    owner: pd.Series,
     group: pd.Series,
     order: pd.Series | None,
 ) -> Times:
-    """Turn written times into UTC and note what is wrong with them.
+    """Convert written times to UTC and add what is wrong with them to the problems.
 
     Parameters
     ----------
     cells : ChunkedArray of text
         Trimmed; null where missing.
     column : str
-        The time column, for problems.
-    site, who : Series of str
-        Site and splicer of each row; they tell its zone.
+        Name of the time column, for the problems.
+    site, owner : Series of str
+        Site and splicer of each row, from which its zone follows.
     group : Series
-        What keeps its own order in the file.
+        Rows of one group are in time order, oldest or newest first.
     order : Series of float, optional
-        A number that only grows in a group.
+        A number that only increases within a group.
 
     Raises
     ------
@@ -124,13 +124,13 @@ def read_times(
     problems.add("time-unreadable", column, (~naive & utc.isna() & shown.notna()).to_numpy(), shown)
     seconds = any(bool((t.dt.second + t.dt.microsecond > 0).any()) for t in (local, utc))
     if naive.any():
-        zone = rules.zones(site, who)
+        zone = rules.zones(site, owner)
         unknown = np.flatnonzero(naive & zone.isna())
         if len(unknown):
-            whose = site.where(site.notna(), who).iloc[unknown[0]]
-            of = f" for {whose}" if isinstance(whose, str) else ""
+            place = site.where(site.notna(), owner).iloc[unknown[0]]
+            suffix = f" for {place}" if isinstance(place, str) else ""
             raise BadInput(
-                f"The times in {rules.file} have no UTC offset and no time zone is known{of}; "
+                f"The times in {rules.file} have no UTC offset and no time zone is known{suffix}; "
                 f"set time_zone in crew.toml or in a layout."
             )
         for name in zone[naive].unique():
@@ -165,20 +165,20 @@ def coded(*columns: pd.Series) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.in
     """
     code, size = np.zeros(len(columns[0]), np.int64), 1
     for column in columns:
-        one, names = pd.factorize(column)
+        column_code, names = pd.factorize(column)
         if size * (len(names) + 1) > _MOST_CODES:
-            code, found = pd.factorize(code)
-            size = len(found)
-        code = code * np.int64(len(names) + 1) + one + 1
+            code, distinct = pd.factorize(code)
+            size = len(distinct)
+        code = code * np.int64(len(names) + 1) + column_code + 1
         size *= len(names) + 1
-    # numbered as they appear, so that each number above all before it is a first one
+    # numbered in order of appearance, so that a code above all before it is a first one
     code = pd.factorize(code)[0].astype(np.int64)
     first = np.flatnonzero(np.diff(np.maximum.accumulate(code), prepend=-1))
     return code, first
 
 
 def is_iso(values: pd.Series) -> pd.Series:
-    """Which texts are times, or dates, that need no format."""
+    """Which texts are ISO 8601 times or dates."""
     return values.str.match(f"{_ISO}({_OFFSET[:-1]})?$|{_DATE}")
 
 
@@ -207,7 +207,7 @@ def _parsed(cells: pa.ChunkedArray, kind: pa.DataType, shape: str) -> pd.Series:
     try:
         times = pc.cast(cells, kind).to_pandas()
     except pa.ArrowInvalid:
-        # one has the right shape and is no time, such as the 31st of June
+        # a cell has the right form but is no time, such as the 31st of June
         times = pd.to_datetime(cells.to_pandas(), format="ISO8601", errors="coerce", utc=utc)
     return pd.Series(times.astype("datetime64[us, UTC]" if utc else "datetime64[us]"))
 

@@ -12,9 +12,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.draft.date_formats import writing_of
+from arcdrift.intake.draft.date_formats import time_format_of
 from arcdrift.intake.draft.draft_layout import draft_layout
-from arcdrift.intake.draft.header_match import guess_kind, matches
+from arcdrift.intake.draft.header_match import guess_kind, match_headers
 from arcdrift.intake.draft.layout_trial import try_layout
 from arcdrift.intake.draft.value_formats import marks_of, pair_mark
 from arcdrift.intake.draft.word_lists import named_and_unit, plain
@@ -112,13 +112,13 @@ def test_units_in_headers(header, name, unit):
 def test_kind_and_columns_from_headers(headers, kind, columns):
     of_kind = guess_kind(headers, "log.csv")
     assert of_kind.name == kind
-    assert list(matches(headers, of_kind)) == columns
+    assert list(match_headers(headers, of_kind)) == columns
 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_our_own_headers_match_themselves(kind):
     columns = KINDS[kind].columns
-    found = matches(columns, KINDS[kind])
+    found = match_headers(columns, KINDS[kind])
     wanted = {column: column for column in columns if column != KINDS[kind].time_column}
     assert {column: match.header for column, match in found.items()} == wanted
 
@@ -151,22 +151,22 @@ def test_headers_that_tell_no_kind():
     ],
 )
 def test_order_of_dates(values, formats):
-    found = writing_of(texts(*values), NOW).choices
+    found = time_format_of(texts(*values), NOW).choices
     assert [choice.time_format for choice in found] == formats
 
 
 def test_one_value_beyond_twelve_tells_the_order():
     # eleven days of a month fit both orders, the twelfth of them only one
     both = [f"{day:02}/06/2026 08:00" for day in range(1, 13)]
-    assert len(writing_of(texts(*both), NOW).choices) == 2
-    told = writing_of(texts(*both, "13/06/2026 08:00"), NOW).choices
+    assert len(time_format_of(texts(*both), NOW).choices) == 2
+    told = time_format_of(texts(*both, "13/06/2026 08:00"), NOW).choices
     assert [choice.order for choice in told] == ["day first"]
     assert (told[0].first, told[0].last) == ("2026-06-01", "2026-06-13")
 
 
 def test_values_that_contradict_each_other_tell_no_order():
     both = [f"{day:02}/{month:02}/2026" for day in range(1, 12) for month in range(1, 12)]
-    found = writing_of(texts(*both, "13/06/2026", "06/13/2026"), NOW).choices
+    found = time_format_of(texts(*both, "13/06/2026", "06/13/2026"), NOW).choices
     assert [choice.order for choice in found] == ["day first", "month first"]
 
 
@@ -186,7 +186,7 @@ def test_values_that_contradict_each_other_tell_no_order():
 )
 def test_marks_in_numbers(values, decimal, thousands, told):
     found = marks_of(texts(*values))
-    assert (found.decimal, found.thousands, found.told) == (decimal, thousands, told)
+    assert (found.decimal, found.thousands, found.decided) == (decimal, thousands, told)
     assert found.readable == 1
 
 
@@ -395,7 +395,7 @@ def test_a_unit_behind_every_number():
 )
 def test_the_right_format_is_always_among_the_choices(moments, time_format):
     values = texts(*dict.fromkeys(moment.strftime(time_format) for moment in moments))
-    found = writing_of(values, NOW)
+    found = time_format_of(values, NOW)
     assert time_format in [choice.time_format for choice in found.choices]
     assert found.has_date
     assert found.has_clock
@@ -407,7 +407,7 @@ def test_numbers_are_read_as_they_were_written(values, decimal, grouped):
     plain_text = [f"{value:{',' if grouped else ''}.2f}" for value in values]
     swapped = {ord(","): other, ord("."): decimal}
     found = marks_of(texts(*dict.fromkeys(text.translate(swapped) for text in plain_text)))
-    assert found.told
+    assert found.decided
     assert found.decimal == decimal
     assert found.thousands in (None, other)
     assert found.readable == 1

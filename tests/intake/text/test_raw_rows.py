@@ -6,7 +6,7 @@ import pytest
 from arcdrift.errors import BadInput
 from arcdrift.intake.text import physical_lines as lines_module
 from arcdrift.intake.text.multiline_rows import MAX_ROW_LINES
-from arcdrift.intake.text.physical_lines import MAX_LINE_BYTES, look, split
+from arcdrift.intake.text.physical_lines import MAX_LINE_BYTES, check_lines, split
 from arcdrift.intake.text.raw_rows import read_rows
 
 
@@ -154,10 +154,10 @@ def test_lines_are_seen_alike_in_blocks_of_any_size(monkeypatch):
     rng = np.random.default_rng(7)
     data = bytes(rng.choice(list(b'a,";\n\r\0\xc3\xa9'), 4000))
     lines = split(data)
-    whole = look(lines, ",", 3)
+    whole = check_lines(lines, ",", 3)
     for size in (1, 10, 64, 999):
         monkeypatch.setattr(lines_module, "_BLOCK_BYTES", size)
-        again = look(lines, ",", 3)
+        again = check_lines(lines, ",", 3)
         for name in ("plain", "nul", "not_utf8", "too_long"):
             assert (getattr(whole, name) == getattr(again, name)).all()
 

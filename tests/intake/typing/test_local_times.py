@@ -16,17 +16,17 @@ NOW = datetime(2026, 1, 1, tzinfo=UTC)
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
 
 
-def read(written, *, crew=CREW, site=None, who=None, order=None, **rules):
+def read(written, *, crew=CREW, site=None, owner=None, order=None, **rules):
     count = len(written)
     problems = Problems(count)
-    names = pd.Series(who or ["Heron"] * count, dtype="str")
+    names = pd.Series(owner or ["Heron"] * count, dtype="str")
     times = read_times(
         pa.chunked_array([pa.array(written, pa.string())]),
         "spliced_at",
         problems,
         TimeRules(file="log.csv", crew=crew, now=NOW, **rules),
         site=pd.Series(site or [None] * count, dtype="str"),
-        who=names,
+        owner=names,
         group=names,
         order=None if order is None else pd.Series(order, dtype=float),
     )
@@ -93,7 +93,7 @@ def test_a_format_of_the_files_own():
 
 def test_the_hour_that_does_not_exist_and_the_one_that_came_twice():
     utc, codes, _ = read(
-        ["2025-03-30 02:30", "2025-10-26 02:30", "2025-10-26 03:00"], who=["Heron"] * 3
+        ["2025-03-30 02:30", "2025-10-26 02:30", "2025-10-26 03:00"], owner=["Heron"] * 3
     )
     assert utc == [None, None, "2025-10-26T02:00:00+00:00"]
     assert codes == {0: "time-not-existing", 1: "time-ambiguous"}
@@ -118,10 +118,10 @@ def test_the_zone_is_that_of_the_layout_the_site_the_home_site_or_the_crew():
     )
     written = ["2025-07-01 12:00"] * 4
     site = ["Pass", "Harbor", None, None]
-    who = ["Plover", "Heron", "Heron", "Plover"]
-    utc, _, _ = read(written, crew=crew, site=site, who=who)
+    owner = ["Plover", "Heron", "Heron", "Plover"]
+    utc, _, _ = read(written, crew=crew, site=site, owner=owner)
     assert [t[11:13] for t in utc] == ["18", "12", "18", "12"]
-    utc, _, _ = read(written, crew=crew, site=site, who=who, zone="Europe/Oslo")
+    utc, _, _ = read(written, crew=crew, site=site, owner=owner, zone="Europe/Oslo")
     assert [t[11:13] for t in utc] == ["10"] * 4
 
 
