@@ -11,7 +11,7 @@ from flask import Flask, Response, abort, has_request_context, request
 from arcdrift.errors import UsageError
 from arcdrift.figures.theme import Scheme
 from dashboard import callbacks, downloads, error_page
-from dashboard.data import CrewData
+from dashboard.reading.data import CrewData
 from dashboard.server_rendered_advice import advice_html
 from dashboard.shell import shell
 

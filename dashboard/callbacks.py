@@ -8,16 +8,16 @@ from arcdrift.errors import ArcdriftError
 from arcdrift.figures.theme import Scheme
 from dashboard import ids
 from dashboard.components import View, heading, notice, shown_time
-from dashboard.data import CrewData
 from dashboard.pages import PAGES, not_found
-from dashboard.pages.baseline_card import typed_mark
-from dashboard.pages.coaching_card import typed_note
-from dashboard.pages.design import save_requested_budget
-from dashboard.pages.design_trial import trial_card
-from dashboard.pages.person import person_log
-from dashboard.pages.splicer import charts_below_advice
-from dashboard.pages.stream import grid_rows
+from dashboard.pages.design.design import save_requested_budget
+from dashboard.pages.design.design_trial import trial_card
+from dashboard.pages.loss.baseline_card import typed_mark
+from dashboard.pages.loss.stream import grid_rows
+from dashboard.pages.people.coaching_card import typed_note
+from dashboard.pages.people.person import person_log
+from dashboard.pages.splicer.splicer import charts_below_advice
 from dashboard.pages.today import advice_words
+from dashboard.reading.data import CrewData
 from dashboard.url_query import parse, search
 
 PASSING_KEYS = ("day", "finding")

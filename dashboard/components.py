@@ -11,8 +11,8 @@ from dash import dcc, html
 from arcdrift.figures.picture import Picture
 from arcdrift.figures.theme import Scheme
 from dashboard import ids
-from dashboard.data import CrewData
-from dashboard.stored_results import Run
+from dashboard.reading.data import CrewData
+from dashboard.reading.stored_results import Run
 from dashboard.url_query import Query, search
 
 STATUS: dict[str, tuple[str, str]] = {

@@ -4,8 +4,8 @@ import pandas as pd
 from flask import Flask, Response, abort, request
 
 from dashboard.components import View
-from dashboard.data import CrewData
 from dashboard.pages import TABLES
+from dashboard.reading.data import CrewData
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 

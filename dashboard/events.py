@@ -8,7 +8,7 @@ from typing import Literal
 import pandas as pd
 
 from arcdrift.figures.events import NEW_SPLICER
-from dashboard.data import CrewData
+from dashboard.reading.data import CrewData
 
 COLUMNS = ["at", "action", "asset"]
 SOON = pd.Timedelta(days=7)

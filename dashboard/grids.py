@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from dashboard.data import PAGE_ROWS
+from dashboard.reading.data import PAGE_ROWS
 
 LIST_ROWS = 20
 THEME = {

@@ -13,9 +13,9 @@ from dash.development.base_component import Component
 from arcdrift.errors import ArcdriftError
 from arcdrift.figures.theme import Scheme
 from dashboard.components import View
-from dashboard.data import CrewData
-from dashboard.pages.advice_card import newest_air_card
-from dashboard.pages.splicer import chosen_splicer
+from dashboard.pages.splicer.advice_card import newest_air_card
+from dashboard.pages.splicer.splicer import chosen_splicer
+from dashboard.reading.data import CrewData
 from dashboard.url_query import parse
 
 PATH = "/splicer"

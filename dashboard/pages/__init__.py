@@ -7,7 +7,12 @@ import pandas as pd
 from dash import dcc, html
 
 from dashboard.components import View, heading
-from dashboard.pages import checks, design, findings, loss, person, prep, splicer, today
+from dashboard.pages import findings, today
+from dashboard.pages.checks import checks
+from dashboard.pages.design import design
+from dashboard.pages.loss import loss
+from dashboard.pages.people import person, prep
+from dashboard.pages.splicer import splicer
 from dashboard.shell import PLACES
 
 PAGES: dict[str, Callable[[View], Any]] = {

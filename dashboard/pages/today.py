@@ -22,7 +22,6 @@ from dashboard.components import (
     status_tag,
     tag,
 )
-from dashboard.data import CrewData
 from dashboard.pages.findings import (
     causes_and_next_step,
     concerns_splicer,
@@ -31,6 +30,7 @@ from dashboard.pages.findings import (
     splicer_of,
     subject_text,
 )
+from dashboard.reading.data import CrewData
 from dashboard.url_query import href
 
 CHECK_URGENCY = {"failed-only": 0, "due": 1, "missed": 1, "late": 2, "checked": 3, "no-work": 4}

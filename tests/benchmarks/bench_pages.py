@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
-from dashboard.data import CrewData
+from dashboard.reading.data import CrewData
 from dashboard.url_query import href
 from tests.browser.driving import FOLLOW, PHONE, WIDE, launched, served
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from arcdrift.cli.main import run
-from dashboard.data import CrewData
+from dashboard.reading.data import CrewData
 
 CREW = """\
 name = "Invented crew"

@@ -7,8 +7,8 @@ from dash.development.base_component import Component
 
 from dashboard.callbacks import screen
 from dashboard.components import View
-from dashboard.data import CrewData
-from dashboard.pages.splicer import charts_below_advice
+from dashboard.pages.splicer.splicer import charts_below_advice
+from dashboard.reading.data import CrewData
 from dashboard.url_query import parse
 
 

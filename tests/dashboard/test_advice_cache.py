@@ -5,8 +5,8 @@ from typing import Any
 
 import pytest
 
-from dashboard import advice_cache
-from dashboard.advice_cache import FRESH_SECONDS, STALE_SECONDS, AdviceCache
+from dashboard.reading import advice_cache
+from dashboard.reading.advice_cache import FRESH_SECONDS, STALE_SECONDS, AdviceCache
 
 
 class Clock:

@@ -11,8 +11,8 @@ from arcdrift.errors import UsageError
 from arcdrift.store import write
 from arcdrift.store.connect import open_store
 from dashboard.callbacks import OUTDATED
-from dashboard.data import CrewData
-from dashboard.pages.baseline_card import typed_mark
+from dashboard.pages.loss.baseline_card import typed_mark
+from dashboard.reading.data import CrewData
 from tests.dashboard.invented import results, write_crew
 from tests.dashboard.rendering import shown
 

@@ -8,9 +8,9 @@ import pytest
 from arcdrift.analysis.budget.replay_alarms import ALARM_COLUMNS
 from arcdrift.settings import load_crew
 from dashboard.components import View
-from dashboard.data import CrewData
-from dashboard.pages import design, design_trial
-from dashboard.pages.design_query import CHARTS, requested_budget
+from dashboard.pages.design import design, design_trial
+from dashboard.pages.design.design_query import CHARTS, requested_budget
+from dashboard.reading.data import CrewData
 from tests.dashboard.invented import CREW_TOML, write_crew
 from tests.dashboard.rendering import parts, shown, text, whole
 

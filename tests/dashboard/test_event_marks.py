@@ -8,8 +8,8 @@ import pytest
 
 from arcdrift.store import schema, write
 from arcdrift.store.connect import open_store, writing
-from dashboard.data import CrewData
 from dashboard.events import events_of
+from dashboard.reading.data import CrewData
 from tests.dashboard.invented import CREW_TOML, write_crew
 from tests.dashboard.rendering import parts, shown, whole
 

@@ -6,8 +6,8 @@ import pytest
 from dash import Dash
 
 from arcdrift.settings import Acceptance
-from dashboard.data import CrewData
-from dashboard.pages.exceptions_card import MOST_SHOWN, accepted_loss
+from dashboard.pages.loss.outlier_card import MOST_SHOWN, accepted_loss
+from dashboard.reading.data import CrewData
 from tests.dashboard.invented import CREW_TOML, write_crew
 from tests.dashboard.rendering import parts, shown, whole
 

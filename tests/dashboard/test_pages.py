@@ -10,9 +10,9 @@ from arcdrift.analysis.advice.advice import CAUTIONS
 from arcdrift.store.connect import open_store
 from dashboard import ids
 from dashboard.callbacks import followed, screen
-from dashboard.data import CrewData
 from dashboard.pages.findings import evidence_words, onset_words
-from dashboard.pages.stream import grid_rows
+from dashboard.pages.loss.stream import grid_rows
+from dashboard.reading.data import CrewData
 from dashboard.shell import shell
 from tests.dashboard.invented import CREW_TOML, findings
 from tests.dashboard.rendering import parts, shown, text, whole

@@ -15,10 +15,10 @@ from arcdrift.store import schema, write
 from arcdrift.store.clock_shifts import set_shift
 from arcdrift.store.connect import open_store, writing
 from dashboard.components import View
-from dashboard.data import CrewData
 from dashboard.downloads import as_csv
 from dashboard.pages import TABLES
-from dashboard.pages.coaching_card import typed_note
+from dashboard.pages.people.coaching_card import typed_note
+from dashboard.reading.data import CrewData
 from tests.dashboard.invented import CREW_TOML, write_crew
 from tests.dashboard.invented_prep import AT, UNTIL
 from tests.dashboard.rendering import parts, shown, whole

@@ -11,9 +11,9 @@ from arcdrift.settings import load_crew
 from arcdrift.store.coaching import add_note
 from arcdrift.store.connect import open_store
 from dashboard.components import View
-from dashboard.data import CrewData
 from dashboard.downloads import as_csv
 from dashboard.pages import TABLES
+from dashboard.reading.data import CrewData
 from tests.dashboard.invented import findings, write_crew
 from tests.dashboard.invented_prep import PEOPLE
 from tests.dashboard.rendering import parts, shown, whole

@@ -4,7 +4,7 @@ from pathlib import Path
 
 from dash import Dash, dcc, html
 
-from dashboard.data import CrewData
+from dashboard.reading.data import CrewData
 from dashboard.server_rendered_advice import advice_html, as_html
 
 

@@ -9,8 +9,8 @@ import pytest
 
 from arcdrift.figures.subject import shared_effect, subject_days, subject_evidence
 from dashboard.callbacks import screen
-from dashboard.data import CrewData
 from dashboard.pages.findings import finding_links, subject_text
+from dashboard.reading.data import CrewData
 from tests.dashboard.invented import findings
 from tests.dashboard.rendering import parts, shown
 from tests.dashboard.test_plain_words import crew_with

@@ -3,8 +3,8 @@
 import re
 
 from arcdrift.settings import Crew
-from dashboard.data import CrewData
-from dashboard.pages import upkeep
+from dashboard.pages.splicer import upkeep
+from dashboard.reading.data import CrewData
 from tests.dashboard.rendering import shown, text
 
 

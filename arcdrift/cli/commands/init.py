@@ -163,7 +163,7 @@ clock = "wall"
 # electrode_life_arcs = 4500        # from the maker's manual
 
 # One block for each splice program: self-adjusting, fixed or custom.
-# [programs."SM standard"]
+# [programs."single-mode fixed"]
 # class = "self-adjusting"
 
 # Settings a splicer model can reach; electrodes are worn when the arc needs more than that.
@@ -176,7 +176,7 @@ clock = "wall"
 # not judged.
 # [[allowed_programs]]
 # fibers = ["G.652.D", "G.652.D"]
-# programs = ["SM standard"]
+# programs = ["single-mode fixed"]
 # [[heater_programs]]
 # sleeve_mm = 60
 # programs = ["60 mm"]

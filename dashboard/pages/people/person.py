@@ -21,11 +21,11 @@ from dashboard.components import (
     notice,
     select,
 )
-from dashboard.data import CrewData
-from dashboard.pages import person_signatures
-from dashboard.pages.coaching_card import coaching_card, coaching_log
-from dashboard.pages.person_signatures import signatures_card
-from dashboard.pages.prep import document, effect_cell, ratio_cell, rows_of, verdict_tag
+from dashboard.pages.people import signatures
+from dashboard.pages.people.coaching_card import coaching_card, coaching_log
+from dashboard.pages.people.prep import document, effect_cell, ratio_cell, rows_of, verdict_tag
+from dashboard.pages.people.signatures import signatures_card
+from dashboard.reading.data import CrewData
 from dashboard.url_query import href
 
 Row = Mapping[Hashable, Any]
@@ -52,7 +52,7 @@ def days(view: View) -> pd.DataFrame:
     return _rows_of_person(view, "person_days")
 
 
-TABLES: dict[str, Callable[[View], pd.DataFrame]] = {"days": days, **person_signatures.TABLES}
+TABLES: dict[str, Callable[[View], pd.DataFrame]] = {"days": days, **signatures.TABLES}
 
 
 def render(view: View) -> html.Div:

@@ -11,7 +11,7 @@ from arcdrift.quantities import QUANTITIES
 from arcdrift.wording import probability_text
 from dashboard import ids
 from dashboard.components import VERDICT, View, facts, notice, select, shown_time
-from dashboard.pages.upkeep import start_list
+from dashboard.pages.splicer.upkeep import start_list
 from dashboard.url_query import href, number
 
 AIR = (

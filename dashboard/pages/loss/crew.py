@@ -10,8 +10,8 @@ from arcdrift.figures.subject import shared_effect, subject_evidence
 from arcdrift.wording import count_text
 from dashboard.components import View, card, chart, csv_link
 from dashboard.events import events_of
-from dashboard.pages.stream import DEFAULT_PERIOD
-from dashboard.pages.subject import rows_of
+from dashboard.pages.loss.stream import DEFAULT_PERIOD
+from dashboard.pages.loss.subject import rows_of
 from dashboard.subjects import chart_address
 
 ROLLED = {"crew": "Crew", "site": "Sites", "splicer": "Splicers", "technician": "People"}

@@ -20,10 +20,10 @@ from arcdrift.store import baseline_marks, coaching, read, schema
 from arcdrift.store.clock_shifts import clock_shifts, true_time
 from arcdrift.store.connect import reading
 from arcdrift.times import microseconds
-from dashboard.advice_cache import FRESH_SECONDS, AdviceCache
-from dashboard.signature_splices_cache import SignatureSplicesCache
-from dashboard.store_cache import cached_by_version
-from dashboard.stored_results import StoredResults
+from dashboard.reading.advice_cache import FRESH_SECONDS, AdviceCache
+from dashboard.reading.signature_splices_cache import SignatureSplicesCache
+from dashboard.reading.store_cache import cached_by_version
+from dashboard.reading.stored_results import StoredResults
 
 PAGE_ROWS = 100
 """Splices a long table fetches at a time."""

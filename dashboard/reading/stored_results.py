@@ -18,7 +18,7 @@ from arcdrift.people import People
 from arcdrift.settings import load_crew
 from arcdrift.store import read
 from arcdrift.store.connect import open_store
-from dashboard.store_cache import cached_by_version
+from dashboard.reading.store_cache import cached_by_version
 
 VERSION_SECONDS = 0.5
 """The store is asked for its version at most this often, since one page asks many times."""

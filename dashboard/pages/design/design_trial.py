@@ -12,7 +12,7 @@ from arcdrift.errors import ArcdriftError
 from arcdrift.wording import count_text
 from dashboard import ids
 from dashboard.components import View, card, csv_button, notice, share_table, shown_day
-from dashboard.pages.design_query import DEFAULT_PERIOD, RequestedBudget, requested_budget
+from dashboard.pages.design.design_query import DEFAULT_PERIOD, RequestedBudget, requested_budget
 from dashboard.subjects import MEASURES, chart_address, subject_title
 from dashboard.url_query import search
 

@@ -10,8 +10,8 @@ from arcdrift.analysis.people.before_after import CAUTION, before_after
 from arcdrift.errors import UsageError
 from dashboard import ids
 from dashboard.components import card, shown_day
-from dashboard.data import CrewData
 from dashboard.forms import day_field, typed_day, words_field
+from dashboard.reading.data import CrewData
 
 Row = Mapping[Hashable, Any]
 
@@ -83,7 +83,7 @@ def _form(technician: str, today: str) -> html.Details:
 
 
 def typed_note(fields: Mapping[str, Any]) -> dict[str, Any]:
-    """Convert a filled form to the arguments of `dashboard.data.CrewData.add_note`.
+    """Convert a filled form to the arguments of `dashboard.reading.data.CrewData.add_note`.
 
     Parameters
     ----------

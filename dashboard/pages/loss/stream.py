@@ -22,12 +22,12 @@ from dashboard.components import (
     shown_day,
     tag,
 )
-from dashboard.data import CrewData
 from dashboard.events import events_of
 from dashboard.grids import paged_options
-from dashboard.pages.baseline_card import baseline_card
-from dashboard.pages.exceptions_card import accepted_loss, exception_rows, exceptions_card
 from dashboard.pages.findings import finding_card, is_open, onset_range
+from dashboard.pages.loss.baseline_card import baseline_card
+from dashboard.pages.loss.outlier_card import accepted_loss, exception_rows, exceptions_card
+from dashboard.reading.data import CrewData
 from dashboard.subjects import TITLES, chart_address
 from dashboard.url_query import href, search
 

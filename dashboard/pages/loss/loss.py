@@ -20,10 +20,10 @@ from dashboard.components import (
     severity_tag,
 )
 from dashboard.grids import work_list_options
-from dashboard.pages.agreement_card import agreement_card, agreement_rows
 from dashboard.pages.findings import finding_title
-from dashboard.pages.loss_crew import crew_charts, crew_days, crew_evidence, rolled_up, shared_days
-from dashboard.pages.stream import (
+from dashboard.pages.loss.agreement_card import agreement_card, agreement_rows
+from dashboard.pages.loss.crew import crew_charts, crew_days, crew_evidence, rolled_up, shared_days
+from dashboard.pages.loss.stream import (
     DEFAULT_PERIOD,
     STATES,
     change_words,
@@ -35,7 +35,7 @@ from dashboard.pages.stream import (
     splices,
     state_words,
 )
-from dashboard.pages.subject import one_subject, render_subject
+from dashboard.pages.loss.subject import one_subject, render_subject
 from dashboard.sparkline import sparkline
 from dashboard.url_query import href
 

@@ -20,10 +20,10 @@ from dashboard.components import (
     severity_tag,
     shown_day,
 )
-from dashboard.pages.advice_card import advice_card
-from dashboard.pages.arc_model import effects_of, influence_of, model_cards
 from dashboard.pages.findings import concerns_splicer, finding_title, is_open
-from dashboard.pages.upkeep import electrodes_card, programs_card, wear_table
+from dashboard.pages.splicer.advice_card import advice_card
+from dashboard.pages.splicer.arc_model import effects_of, influence_of, model_cards
+from dashboard.pages.splicer.upkeep import electrodes_card, programs_card, wear_table
 from dashboard.url_query import href, search
 
 DEFAULT_PERIOD = "365"

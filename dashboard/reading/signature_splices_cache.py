@@ -5,8 +5,8 @@ from sqlalchemy import Engine
 
 from arcdrift.analysis.people.signature_splices import READ, SignatureSplices, signature_splices
 from arcdrift.store import read
-from dashboard.store_cache import cached_by_version
-from dashboard.stored_results import StoredResults
+from dashboard.reading.store_cache import cached_by_version
+from dashboard.reading.stored_results import StoredResults
 
 
 class SignatureSplicesCache:

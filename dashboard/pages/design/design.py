@@ -17,15 +17,15 @@ from arcdrift.figures.design import days_text, price_chart, price_table
 from arcdrift.settings import Shares
 from dashboard import ids
 from dashboard.components import View, card, chart, csv_link, heading, notice, period, share_table
-from dashboard.data import CrewData
-from dashboard.pages.design_query import (
+from dashboard.pages.design.design_query import (
     CHARTS,
     DEFAULT_PERIOD,
     HIGHEST_BUDGET,
     RequestedBudget,
     requested_budget,
 )
-from dashboard.pages.design_trial import trial_alarms, trial_slot
+from dashboard.pages.design.design_trial import trial_alarms, trial_slot
+from dashboard.reading.data import CrewData
 from dashboard.url_query import Query, search
 
 FACTORS = (0.5, 1.0, 2.0, 5.0)

@@ -27,7 +27,7 @@ from dashboard.components import (
     status_tag,
 )
 from dashboard.grids import work_list_options
-from dashboard.pages.check_shares import due_today, shares
+from dashboard.pages.checks.check_shares import due_today, shares
 from dashboard.url_query import href
 
 DEFAULT_PERIOD = "30"

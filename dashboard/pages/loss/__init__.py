@@ -1,0 +1,1 @@
+"""Pages of losses: all streams, one stream, one subject, the crew."""

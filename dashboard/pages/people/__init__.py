@@ -1,0 +1,1 @@
+"""Pages of preparation: everybody and one person."""

@@ -1,0 +1,1 @@
+"""Pages of one splicer: advice, arc model, upkeep."""

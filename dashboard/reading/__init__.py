@@ -1,0 +1,1 @@
+"""What pages read: the crew's data, cached by version of the store."""
