@@ -43,7 +43,7 @@ def pytest_runtest_makereport(
     required = os.environ.get(REQUIRE_BROWSER) == "1" and item.get_closest_marker("browser")
     if required and report.skipped and not hasattr(report, "wasxfail"):
         reason: Any = report.longrepr
-        said = reason[2] if isinstance(reason, tuple) else reason
+        message = reason[2] if isinstance(reason, tuple) else reason
         report.outcome = "failed"
-        report.longrepr = f"{REQUIRE_BROWSER}=1 forbids skipping a browser test: {said}"
+        report.longrepr = f"{REQUIRE_BROWSER}=1 forbids skipping a browser test: {message}"
     return report

@@ -35,10 +35,10 @@ def test_figures_about_people_can_be_kept_off_screens():
     assert people.finding(splicer, []) == splicer
     also = ["Alder, whichever splicer: loss, since May", "Heron, all programs: loss"]
     named = splicer | {"evidence": {"ratio": 1.2, "also_seen": also}}
-    told = people.finding(named, ["Alder", "Birch"])
-    assert told["evidence"] == {"ratio": 1.2, "also_seen": also[1:]}
-    assert "Birch" not in str(told["likely_causes"])
-    assert told["likely_causes"][0]["weight"] == 1.0
+    shown_finding = people.finding(named, ["Alder", "Birch"])
+    assert shown_finding["evidence"] == {"ratio": 1.2, "also_seen": also[1:]}
+    assert "Birch" not in str(shown_finding["likely_causes"])
+    assert shown_finding["likely_causes"][0]["weight"] == 1.0
     # a record is not a figure about a person
     assert len(people.renamed(ROWS)) == 3
 
@@ -66,9 +66,9 @@ def test_pseudonyms_hide_names_everywhere_and_stay_the_same():
     assert shown != People(MASKED.model_copy(update={"name": "another"})).shown("Alder")
     assert people.figures(ROWS)["technician"].tolist() == [shown, people.shown("Birch")]
     assert people.named(shown, ["Birch", "Alder"]) == "Alder"
-    told = people.finding(FINDING, ["Alder", "Birch"])
-    assert told["subject"]["id"] == shown
-    assert "Birch" not in str(told)
-    assert told["summary"] == f"{shown}: angles are high; Alderson is not {shown}."
-    assert told["evidence"]["who"] == shown
+    shown_finding = people.finding(FINDING, ["Alder", "Birch"])
+    assert shown_finding["subject"]["id"] == shown
+    assert "Birch" not in str(shown_finding)
+    assert shown_finding["summary"] == f"{shown}: angles are high; Alderson is not {shown}."
+    assert shown_finding["evidence"]["who"] == shown
     assert FINDING["subject"]["id"] == "Alder"

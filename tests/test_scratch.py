@@ -18,13 +18,13 @@ def temporary(tmp_path, monkeypatch):
 
 
 def _left_by(folder, number, hours):
-    left = folder / f"arcdrift-{number}-ab12"
-    left.mkdir()
-    (left / "staging.db").write_bytes(b"rows")
+    abandoned = folder / f"arcdrift-{number}-ab12"
+    abandoned.mkdir()
+    (abandoned / "staging.db").write_bytes(b"rows")
     then = time.time() - 3600 * hours
-    for path in (left / "staging.db", left):
+    for path in (abandoned / "staging.db", abandoned):
         os.utime(path, (then, then))
-    return left
+    return abandoned
 
 
 def test_a_folder_is_gone_afterward(temporary):

@@ -20,13 +20,9 @@ MAX_TEXT_LENGTH = 2000
 
 def add(engine: Engine, table: Table, row: dict[str, Any]) -> int:
     """Add a row with the present time; return its number."""
+    statement = insert(table).values(**row, recorded_at=microseconds(datetime.now(UTC)))
     with writing(engine) as connection:
-        result = connection.execute(
-            insert(table).values(**row, recorded_at=microseconds(datetime.now(UTC)))
-        )
-        key = result.inserted_primary_key
-        assert key is not None  # noqa: S101 - a single-row insert always has one
-    return int(key[0])
+        return int(connection.execute(statement.returning(table.columns.id)).scalar_one())
 
 
 def withdraw(engine: Engine, table: Table, number: int, noun: str) -> None:

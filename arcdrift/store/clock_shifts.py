@@ -85,10 +85,10 @@ def set_shift(
             "why": why.strip(),
             "recorded_at": microseconds(now),
         }
-        result = connection.execute(insert(schema.clock_shifts).values(**values))
-        key = result.inserted_primary_key
-        assert key is not None  # noqa: S101 - a single-row insert always has one
-    return ClockShift(int(key[0]), bounds, shift, said_by.strip(), why.strip(), now)
+        table = schema.clock_shifts
+        statement = insert(table).values(**values).returning(table.columns.id)
+        shift_id = int(connection.execute(statement).scalar_one())
+    return ClockShift(shift_id, bounds, shift, said_by.strip(), why.strip(), now)
 
 
 def undo_shift(engine: Engine, splicer: str, shift_id: int) -> None:

@@ -77,9 +77,8 @@ class _Changes:
 
     def add_record(self, row: dict[str, Any]) -> int:
         table = schema.RECORDS[self.identity.kind]
-        key = self.connection.execute(insert(table).values(**row)).inserted_primary_key
-        assert key is not None  # noqa: S101 - a single-row insert always has one
-        return int(key[0])
+        statement = insert(table).values(**row).returning(table.columns.id)
+        return int(self.connection.execute(statement).scalar_one())
 
     def delete(self, table: str, ids: Iterable[int]) -> None:
         self.deleted.setdefault(table, []).extend(ids)

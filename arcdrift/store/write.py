@@ -68,10 +68,8 @@ def add_rows(
 
 def add_import(connection: Connection, values: Mapping[str, Any]) -> int:
     """Add the row of an import and return its id."""
-    result = connection.execute(insert(schema.imports).values(**values))
-    key = result.inserted_primary_key
-    assert key is not None  # noqa: S101 - a single-row insert always has one
-    return int(key[0])
+    statement = insert(schema.imports).values(**values).returning(schema.imports.columns.id)
+    return int(connection.execute(statement).scalar_one())
 
 
 def replace_results(engine: Engine, frames: Mapping[str, pd.DataFrame]) -> None:

@@ -125,7 +125,7 @@ def test_a_folder_without_write_permission_is_refused(tmp_path, monkeypatch):
 
 
 @pytest.mark.parametrize(
-    ("said", "sentence"),
+    ("message", "sentence"),
     [
         ("database is locked", "The store s is busy with other work; try again in a minute."),
         (
@@ -140,10 +140,10 @@ def test_a_folder_without_write_permission_is_refused(tmp_path, monkeypatch):
         ("server closed\n\tthe door.", "The store s cannot be used: server closed the door."),
     ],
 )
-def test_what_a_database_says_becomes_a_sentence(tmp_path, said, sentence):
+def test_what_a_database_says_becomes_a_sentence(tmp_path, message, sentence):
     engine = open_store(tmp_path)
     with pytest.raises(StoreTrouble) as caught, store_errors(engine):
-        raise sqlite3.OperationalError(said)
+        raise sqlite3.OperationalError(message)
     assert str(caught.value) == sentence.replace(" s ", f" {place(engine)} ", 1)
 
 

@@ -61,10 +61,10 @@ def test_an_ordinary_connection_waits_for_arrow_reads(tmp_path):
         assert not opened
         with gate_of(path).arrow() as second:
             assert not second  # one waits already; a stream of reads must not starve it
-        left = time.perf_counter()
+        released = time.perf_counter()
     thread.join(5)
     assert opened
-    assert opened[0] >= left
+    assert opened[0] >= released
 
 
 def test_a_connection_that_cannot_open_leaves_no_trace(tmp_path):

@@ -161,15 +161,15 @@ def test_instants_are_kept_to_the_microsecond():
 @pytest.mark.parametrize("bulk", [1, 1_000_000])
 def test_staging_and_row_by_row_store_the_same(engine, monkeypatch, bulk):
     monkeypatch.setattr(write, "_BULK_ROWS", bulk)
-    told = []
+    progress = []
     frame = splices(500)
     with writing(engine) as connection:
         import_id = write.add_import(connection, import_values())
         frame = frame.assign(import_id=import_id)
-        write.add_rows(connection, schema.splices, frame, progress=told.append)
+        write.add_rows(connection, schema.splices, frame, progress=progress.append)
     stored = read.records(engine, "splices", columns=frame.columns)
     assert_frame_equal(stored, frame.astype(stored.dtypes.to_dict()))
-    assert told == ([500] if bulk == 1 else [])
+    assert progress == ([500] if bulk == 1 else [])
 
 
 def test_more_staging_files_than_can_be_attached(engine, monkeypatch):

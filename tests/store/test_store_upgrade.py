@@ -128,8 +128,8 @@ def test_an_old_store_keeps_its_records_and_loses_its_results(old_folder):
     assert read.records(engine, "service")["asset"].tolist() == ["Heron"]
     assert read.imports(engine)["file_name"].tolist() == ["a.csv"]
     with engine.connect() as connection:
-        said = connection.execute(schema.coaching.select()).one()
-    assert said.technician == "Hemlock"
+        note = connection.execute(schema.coaching.select()).one()
+    assert note.technician == "Hemlock"
     assert read.result(engine, "analysis_run").empty
     assert read.findings(engine) == []
 
@@ -139,8 +139,9 @@ def test_an_old_store_is_as_one_never_analyzed(old_folder, capsys):
     with pytest.raises(SystemExit) as done:
         run(["findings", "--crew", str(old_folder)])
     assert done.value.code == 2
-    said = capsys.readouterr().err
-    assert said.startswith("Nothing has been analyzed yet; run `arcdrift analyze --crew ")
+    assert capsys.readouterr().err.startswith(
+        "Nothing has been analyzed yet; run `arcdrift analyze --crew "
+    )
 
 
 def test_results_are_kept_while_their_tables_are_as_declared(tmp_path):
