@@ -3,13 +3,15 @@
 import io
 import json
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import redirect_stdout
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pytest
+import typer
 
 from arcdrift.cli.main import run
 
@@ -66,6 +68,14 @@ class Outcome:
 
 
 Arcdrift = Callable[..., Outcome]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _one_command_tree() -> Iterator[None]:
+    """Builds the tree of commands once; a process of its own does that at every start."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(typer.main, "get_command", cache(typer.main.get_command))
+        yield
 
 
 @pytest.fixture
