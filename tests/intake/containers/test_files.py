@@ -30,6 +30,7 @@ def test_a_packed_file_is_unpacked(tmp_path):
         ("Gerät\n".encode("utf-16"), "utf-16"),
         (gzip.compress("Gerät\n".encode("cp1252")), None),
     ],
+    ids=["utf-8", "utf-8 with mark", "windows-1252", "utf-16", "packed"],
 )
 def test_the_encoding_that_a_layout_should_state(tmp_path, content, encoding):
     path = tmp_path / "log.csv"
