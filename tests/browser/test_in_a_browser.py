@@ -172,6 +172,7 @@ def test_from_a_finding_to_its_splicer(session):
     expect(page.get_by_text("Arc check missed", exact=True)).to_be_visible()
 
 
+@pytest.mark.long
 def test_from_the_crew_to_one_stream_and_one_day(session):
     watched = session(WIDE)
     page = watched.go("/loss")
@@ -187,6 +188,7 @@ def test_from_the_crew_to_one_stream_and_one_day(session):
     expect(page.get_by_role("heading", name="20 splices on")).to_be_visible()
 
 
+@pytest.mark.long
 def test_from_prep_to_a_person_and_the_funnel_of_another_share(session):
     watched = session(PHONE)
     page = watched.go("/prep")
@@ -198,6 +200,7 @@ def test_from_prep_to_a_person_and_the_funnel_of_another_share(session):
     expect(page.get_by_text("Bad cleaves: none on record")).to_be_visible()
 
 
+@pytest.mark.long
 def test_a_filter_goes_to_the_address_and_keeps_the_keyboard(session):
     watched = session(WIDE)
     page = watched.go("/checks")
@@ -221,6 +224,7 @@ def test_typed_air_changes_the_advice(session):
     expect(page.get_by_text("Temperature moved +16 °C")).to_be_visible()
 
 
+@pytest.mark.long
 def test_a_budget_is_tried_out_and_a_mark_without_a_reason_refused(session):
     watched = session(WIDE)
     page = watched.go("/design")
@@ -242,6 +246,7 @@ def test_a_budget_is_tried_out_and_a_mark_without_a_reason_refused(session):
     expect(page.get_by_text("Say why and who")).to_be_visible()
 
 
+@pytest.mark.long
 def test_a_coaching_note_is_refused_then_written_and_taken_back(session):
     watched = session(PHONE)
     page = watched.go("/person?technician=Birch")
@@ -256,6 +261,7 @@ def test_a_coaching_note_is_refused_then_written_and_taken_back(session):
     expect(page.get_by_text("Nothing is noted yet.")).to_be_visible()
 
 
+@pytest.mark.long
 def test_dark_is_remembered(session):
     watched = session(WIDE, stranger=True)
     page = watched.open("/checks")
@@ -267,6 +273,7 @@ def test_dark_is_remembered(session):
     page.wait_for_function(f"{scheme} === 'dark'")
 
 
+@pytest.mark.long
 def test_two_sessions_look_at_their_own_splicers(session):
     one, other = session(WIDE), session(WIDE, stranger=True)
     first = one.go("/splicer?splicer=Heron")

@@ -47,7 +47,7 @@ def test_intervals_of_advice_and_people_hold_the_truth(year):
     [
         # the step of seed 5 extends a finding that chance began ten days before, and is no other
         ("arc-step", 7, 14.0),
-        ("slow-drift", 5, 45.0),
+        pytest.param("slow-drift", 5, 45.0, marks=pytest.mark.long),
         pytest.param("dirty-v-grooves", 5, 12.0, marks=pytest.mark.long),
         pytest.param("wrong-program", 5, 7.0, marks=pytest.mark.long),
     ],

@@ -15,7 +15,13 @@ KILLS = 25 if long_run() else 1
 ROWS = 15_000 if long_run() else 3_000
 
 
-@pytest.mark.parametrize("how", [PROGRAM, MANY_CHUNKS], ids=["one chunk", "many chunks"])
+@pytest.mark.parametrize(
+    "how",
+    [
+        pytest.param(PROGRAM, id="one chunk", marks=pytest.mark.long),
+        pytest.param(MANY_CHUNKS, id="many chunks"),
+    ],
+)
 def test_a_killed_import_leaves_no_trace_or_all_of_it(crew, start, at_hand, tmp_path, how):
     first, second = tmp_path / "first.csv", tmp_path / "second.csv"
     write_log(first, ROWS // 4, seed=1)

@@ -11,7 +11,13 @@ from tests.robust.tools import MANY_CHUNKS, PROGRAM, everything, write_log
 
 resource = pytest.importorskip("resource", reason="limits on file sizes are a thing of POSIX")
 ROWS = 20_000
-HOWS = pytest.mark.parametrize("how", [PROGRAM, MANY_CHUNKS], ids=["one chunk", "many chunks"])
+HOWS = pytest.mark.parametrize(
+    "how",
+    [
+        pytest.param(PROGRAM, id="one chunk", marks=pytest.mark.long),
+        pytest.param(MANY_CHUNKS, id="many chunks"),
+    ],
+)
 
 
 @pytest.fixture(scope="module")
@@ -87,6 +93,7 @@ def test_a_folder_that_cannot_be_written_is_refused(crew, at_hand, logs):
     assert everything(crew) == before
 
 
+@pytest.mark.long
 def test_two_imports_at_once_both_succeed(crew, start, at_hand, logs):
     programs = (PROGRAM, MANY_CHUNKS)
     both = [
