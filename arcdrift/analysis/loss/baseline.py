@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
-from arcdrift.analysis.loss.day_level import LAG_DAYS, LAG_FROM
+from arcdrift.analysis.loss.day_level import LAG_DAYS, LAG_FROM, LAG_SUSPENDED_DAYS
 
 
 @dataclass(frozen=True)
@@ -55,10 +55,11 @@ def describe_baseline(days: pd.DataFrame, service: pd.DataFrame) -> Baseline:
     """
     days = days.sort_values("day")
     segment = int(days["segment"].iloc[-1])
-    segment_days = days[days["segment"] == segment]
-    excluded = segment_days["excluded"].to_numpy(dtype=bool)
-    worked = segment_days[~excluded]
-    lag = LAG_DAYS if len(worked) >= LAG_FROM else 0
+    excluded = days["excluded"].to_numpy(dtype=bool)
+    worked = days[~excluded]
+    since_service = int((worked["segment"] == segment).sum())
+    settled = segment == 0 or since_service > LAG_SUSPENDED_DAYS
+    lag = LAG_DAYS if len(worked) >= LAG_FROM and settled else 0
     known = worked.iloc[: len(worked) - lag]
     alarmed = (known["alarm"] != "").to_numpy()
     frozen = known["frozen"].to_numpy(dtype=bool) & ~alarmed

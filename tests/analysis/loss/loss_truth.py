@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
+
 from arcdrift.analysis.loss.day_level import ChartGroup, LossCharts
 from arcdrift.analysis.loss.sequential_ewma import chart_groups
 
@@ -88,4 +90,5 @@ class Made:
         hands = rows.groupby(hand, as_index=False)[
             ["n", "made", "capped", "squares", "dirty", "redo"]
         ]
-        return days.sum().assign(segment=0, cap=CAP), hands.sum()
+        events = dict.fromkeys(EVENT_COLUMNS, 0)
+        return days.sum().assign(segment=0, cap=CAP, **events), hands.sum()
