@@ -5,10 +5,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
-
 from arcdrift.analysis.loss.day_level import ChartGroup, LossCharts
 from arcdrift.analysis.loss.sequential_ewma import chart_groups
+from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
 
 START = pd.Timestamp("2026-01-05")
 CAP = 0.15
