@@ -16,7 +16,7 @@ class Baseline:
     Attributes
     ----------
     days : int
-        Days of work since the baseline started, without excluded ones.
+        Days of work on record, without excluded ones.
     learned : int
         Days in the baseline.
     first, last : str or None
@@ -25,9 +25,9 @@ class Baseline:
         Newest days of work, which are not in the baseline yet.
     alarmed, frozen, excluded : int
         Days of work that are not in it: with an alarm, or frozen or excluded by a person.
-    restarted_by : str or None
-        Service that restarted it; None when it goes back to the stream's first day.
-    restarted_at : Timestamp or None
+    last_service : str or None
+        Latest service that may have moved the level; the baseline survived it.
+    last_service_at : Timestamp or None
         UTC instant of that service.
     """
 
@@ -39,8 +39,8 @@ class Baseline:
     alarmed: int
     frozen: int
     excluded: int
-    restarted_by: str | None
-    restarted_at: pd.Timestamp | None
+    last_service: str | None
+    last_service_at: pd.Timestamp | None
 
 
 def describe_baseline(days: pd.DataFrame, service: pd.DataFrame) -> Baseline:
@@ -75,8 +75,8 @@ def describe_baseline(days: pd.DataFrame, service: pd.DataFrame) -> Baseline:
         alarmed=int(alarmed.sum()),
         frozen=int(frozen.sum()),
         excluded=int(excluded.sum()),
-        restarted_by=None if event is None else str(event["action"]),
-        restarted_at=None if event is None else event["serviced_at"],
+        last_service=None if event is None else str(event["action"]),
+        last_service_at=None if event is None else event["serviced_at"],
     )
 
 

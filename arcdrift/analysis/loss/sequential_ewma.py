@@ -45,6 +45,7 @@ from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.charts.ewma import ewma_step
 from arcdrift.charts.intervals import Z95
 from arcdrift.charts.limits import ewma_limits
+from arcdrift.charts.local_level import remaining_weight
 
 PRIOR_BETWEEN = 0.10**2
 """Prior between-day variance (middle of the studied 5-15 %)."""
@@ -72,6 +73,9 @@ def chart_groups(groups: Sequence[ChartGroup]) -> list[LossCharts]:
     within/n + between + the variance of the mean. One-sided EWMA, lambda 0.2, reset at an alarm;
     limit L sqrt(lambda/(2-lambda)), widened by the root of 1 + 2 sum_k rho_k (1-lambda)^k, the
     growth of the variance of an EWMA of values with autocorrelations rho_k, pooled over the group.
+    A service event that may move the level of a unit leaves the mean and widens its variance
+    (`arcdrift.analysis.loss.service_shift`); for 20 days after it the mean does not lag. Usual
+    effects of people and common effects of the day are part of the expectation.
     L gives the run length (active stream-days a month)/budget (Brook and Evans 1972).
     """
     charts = _SequentialEwma([_sort_group(group) for group in groups])
@@ -314,7 +318,7 @@ class _SequentialEwma:
         weight, total = self.history[:, self.mean_row[rows]]
         level = total / weight
         added = self.service_shifts.added_variance(self.events[:, rows], group_number)
-        self.memory[rows] = 1.0 / (1.0 + weight * added)
+        self.memory[rows] = remaining_weight(weight, added)
         weight = weight * self.memory[rows]
         self.variance[rows] = variance
         sd = np.sqrt(variance + 1.0 / weight)
