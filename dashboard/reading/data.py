@@ -87,9 +87,21 @@ class CrewData(StoredResults):
         """Write the false-alarm budget into crew.toml."""
         save_budget(self._folder, false_alarms_per_month, shares)
 
+    def service_shifts(self) -> dict[str, tuple[float, int]]:
+        """Return how far each service action moves a stream's level, and events seen, by action."""
+        shifts = self._run_summary().get("service_shift", {})
+        return {
+            str(action): (float(shift), int(events)) for action, (shift, events) in shifts.items()
+        }
+
+    def _run_summary(self) -> dict[str, Any]:
+        """Return what the last analysis noted about itself."""
+        summary: dict[str, Any] = json.loads(self.result("analysis_run")["summary"].iloc[-1])
+        return summary
+
     def budget_in_use(self) -> tuple[float, Shares, float]:
         """Return the budget, shares and widening of the limits in the last analysis."""
-        summary = json.loads(self.result("analysis_run")["summary"].iloc[-1])
+        summary = self._run_summary()
         return (
             float(summary.get("false_alarms_per_month", self.crew.false_alarms_per_month)),
             Shares.model_validate(summary.get("shares", self.crew.shares.model_dump())),

@@ -49,7 +49,7 @@ def test_a_young_baseline_is_made_of_every_day_but_those_with_an_alarm_or_set_as
     assert (told.days, told.learned, told.lag) == (11, 9, 0)
     assert (told.alarmed, told.frozen, told.excluded) == (1, 1, 1)
     assert (told.first, told.last) == ("2026-01-01", "2026-01-12")
-    assert told.restarted_by is None
+    assert told.last_service is None
 
 
 def test_a_settled_baseline_stays_ten_days_behind():
@@ -57,12 +57,14 @@ def test_a_settled_baseline_stays_ten_days_behind():
     assert (told.days, told.learned, told.lag, told.last) == (45, 35, 10, "2026-02-04")
 
 
-def test_the_service_that_began_it_is_named():
+def test_the_baseline_survives_service_and_follows_it_without_lag():
     done = service("electrodes replaced", "cleaned", "factory service")
-    told = describe_baseline(days(30, segment=[0] * 9 + [1] * 21), done)
-    assert (told.restarted_by, told.first) == ("electrodes replaced", "2026-01-10")
-    told = describe_baseline(days(30, segment=[1] * 29 + [2]), done)
-    assert (told.restarted_by, told.learned) == ("factory service", 1)
+    told = describe_baseline(days(60, segment=[0] * 9 + [1] * 51), done)
+    assert (told.last_service, told.first) == ("electrodes replaced", "2026-01-01")
+    assert (told.learned, told.lag) == (50, 10)
+    told = describe_baseline(days(60, segment=[1] * 45 + [2] * 15), done)
+    assert (told.last_service, told.first) == ("factory service", "2026-01-01")
+    assert (told.learned, told.lag) == (60, 0)
 
 
 def test_the_card_says_what_the_baseline_is_made_of(data: CrewData):

@@ -14,6 +14,7 @@ from arcdrift.analysis.arc.arc_drift import LAMBDA as ARC_LAMBDA
 from arcdrift.analysis.arc.arc_drift import SHORTEST_RUN as SHORTEST_ARC_RUN
 from arcdrift.analysis.loss.loss_charts import AllLossCharts, alarmed, chart_cells
 from arcdrift.analysis.loss.rollup import SUBJECT, as_stream_subjects
+from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
 from arcdrift.charts.ewma import settled_limits
 from arcdrift.charts.limits import ewma_limit
 from arcdrift.settings import Shares
@@ -58,8 +59,8 @@ def replay_alarms(history: History, false_alarms_per_month: float, shares: Share
     """
     days = history.stream_days.rename(columns={"splices": "n"})
     days = days.assign(day=pd.to_datetime(days["day"]))[
-        ["splicer", "program", "segment", "day", "site", "n", "total", "capped", "capped_squares",
-         "excluded", "frozen"]
+        ["splicer", "program", "segment", *EVENT_COLUMNS, "day", "site", "n", "total", "capped",
+         "capped_squares", "excluded", "frozen"]
     ]  # fmt: skip
     cells = history.cells.assign(
         day=pd.to_datetime(history.cells["day"]), total=history.cells["capped"]

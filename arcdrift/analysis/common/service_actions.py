@@ -4,10 +4,9 @@ import pandas as pd
 
 REPLACED = "electrodes replaced"
 RESTART_ACTIONS = (REPLACED, "factory service", "firmware updated")
-"""After any of these the arc setting and the loss of a splicer start from a new level.
+"""Any of these may move the level of a splicer's arc setting and losses for good.
 
-Cleaning is not among them: it brings a splicer back to the level it had, and a baseline restarted
-at every cleaning would be estimated from the few days after it and never become precise."""
+Cleaning is not among them: it brings a splicer back to the level it had."""
 ROUTINE_ACTIONS = ("cleaned", "other")
 """Service too common, or too vague, to explain a change by its date alone."""
 LEAD = pd.Timedelta(days=5)

@@ -97,9 +97,9 @@ def alarm_episodes(charts: AllLossCharts) -> list[Episode]:
     """Episodes of alarms of all charts, by first alarm."""
     found = [
         *_level_episodes("level", as_stream_subjects(charts.streams.days)),
-        *_level_episodes("level", charts.rolled.assign(segment=0)),
+        *_level_episodes("level", charts.rolled),
         *_level_episodes("spread", as_stream_subjects(charts.spread)),
-        *_level_episodes("spread", charts.rolled_spread.assign(segment=0)),
+        *_level_episodes("spread", charts.rolled_spread),
     ]
     for measure, days in charts.rates.items():
         found += _share_episodes(measure, days)
@@ -156,11 +156,7 @@ def _level_episode(
 def _after_reset(days: pd.DataFrame, alarm: int, side: str) -> int:
     """First judged day since the chart was last reset before the alarm."""
     earlier = days.loc[: alarm - 1]
-    restart = earlier.index[
-        (earlier["alarm"] == side)
-        | earlier["z"].isna()
-        | (earlier["segment"] != days["segment"][alarm])
-    ]
+    restart = earlier.index[(earlier["alarm"] == side) | earlier["z"].isna()]
     return int(np.max(restart)) + 1 if len(restart) else 0
 
 

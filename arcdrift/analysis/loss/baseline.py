@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
-from arcdrift.analysis.loss.day_level import LAG_DAYS, LAG_FROM
+from arcdrift.analysis.loss.day_level import LAG_DAYS, LAG_FROM, LAG_SUSPENDED_DAYS
 
 
 @dataclass(frozen=True)
@@ -16,7 +16,7 @@ class Baseline:
     Attributes
     ----------
     days : int
-        Days of work since the baseline started, without excluded ones.
+        Days of work on record, without excluded ones.
     learned : int
         Days in the baseline.
     first, last : str or None
@@ -25,9 +25,9 @@ class Baseline:
         Newest days of work, which are not in the baseline yet.
     alarmed, frozen, excluded : int
         Days of work that are not in it: with an alarm, or frozen or excluded by a person.
-    restarted_by : str or None
-        Service that restarted it; None when it goes back to the stream's first day.
-    restarted_at : Timestamp or None
+    last_service : str or None
+        Latest service that may have moved the level; the baseline survived it.
+    last_service_at : Timestamp or None
         UTC instant of that service.
     """
 
@@ -39,8 +39,8 @@ class Baseline:
     alarmed: int
     frozen: int
     excluded: int
-    restarted_by: str | None
-    restarted_at: pd.Timestamp | None
+    last_service: str | None
+    last_service_at: pd.Timestamp | None
 
 
 def describe_baseline(days: pd.DataFrame, service: pd.DataFrame) -> Baseline:
@@ -55,10 +55,11 @@ def describe_baseline(days: pd.DataFrame, service: pd.DataFrame) -> Baseline:
     """
     days = days.sort_values("day")
     segment = int(days["segment"].iloc[-1])
-    segment_days = days[days["segment"] == segment]
-    excluded = segment_days["excluded"].to_numpy(dtype=bool)
-    worked = segment_days[~excluded]
-    lag = LAG_DAYS if len(worked) >= LAG_FROM else 0
+    excluded = days["excluded"].to_numpy(dtype=bool)
+    worked = days[~excluded]
+    since_service = int((worked["segment"] == segment).sum())
+    settled = segment == 0 or since_service > LAG_SUSPENDED_DAYS
+    lag = LAG_DAYS if len(worked) >= LAG_FROM and settled else 0
     known = worked.iloc[: len(worked) - lag]
     alarmed = (known["alarm"] != "").to_numpy()
     frozen = known["frozen"].to_numpy(dtype=bool) & ~alarmed
@@ -74,8 +75,8 @@ def describe_baseline(days: pd.DataFrame, service: pd.DataFrame) -> Baseline:
         alarmed=int(alarmed.sum()),
         frozen=int(frozen.sum()),
         excluded=int(excluded.sum()),
-        restarted_by=None if event is None else str(event["action"]),
-        restarted_at=None if event is None else event["serviced_at"],
+        last_service=None if event is None else str(event["action"]),
+        last_service_at=None if event is None else event["serviced_at"],
     )
 
 

@@ -17,14 +17,17 @@ LAMBDA = 0.2  # weight of the newest day in the EWMA
 CLIP = 2.5  # innovations are clipped at so many standard deviations before the mean is updated
 LAG_FROM = 40  # from so many days of history on, the mean leaves out
 LAG_DAYS = 10  # the newest days
+LAG_SUSPENDED_DAYS = 20
+"""Days after service during which the mean does not lag, so that it follows a moved level."""
 PSEUDO_DAYS = 20.0
 """Days that the prior of a variance is worth."""
 SHORTEST_RUN = 10.0
 """Shortest average run length of a chart in days; more frequent alarms would say nothing."""
-STREAM = ("splicer", "program", "segment")
-"""Columns that identify a stream between two restarts."""
+STREAM = ("splicer", "program")
+"""Columns that identify a stream."""
 
 CHART_COLUMNS = (
+    "person_effect",
     "crew_effect",
     "shared_effect",
     "expected_db",
@@ -48,9 +51,10 @@ class LossCharts:
         The input days plus ``mean_db``, ``capped_mean_db``, ``expected_db``, ``low_db``,
         ``high_db`` (95 % prediction interval of the capped day mean), ``z``, ``ewma_up``,
         ``ewma_down``, ``limit_up``, ``limit_down``, ``alarm`` (``""``, ``"up"``, ``"down"``),
-        ``learning``; ``crew_effect`` (common effect of the day on the crew) and ``shared_effect``
+        ``learning``; ``person_effect`` (mean usual effect of the people who made the splices),
+        ``crew_effect`` (common effect of the day on the crew) and ``shared_effect``
         (on crew and site together), on the scale of `relative_level`. The expectation includes
-        the shared effect.
+        the person effect and the shared effect.
     units : DataFrame
         One row a unit: ``baseline_db``, ``sd_within``, ``sd_between``, ``n_days``.
     between, within, lag1 : float
@@ -58,6 +62,10 @@ class LossCharts:
         z, at the end of the data.
     widening : float
         Factor on the limits for the autocorrelation of z, at the end of the data.
+    service_shift : dict
+        By restarting service action: standard deviation of the moves of level it causes, on the
+        scale of `relative_level`, and the number of events it is learned from, at the end of the
+        data (`arcdrift.analysis.loss.service_shift`).
     """
 
     days: pd.DataFrame
@@ -66,6 +74,7 @@ class LossCharts:
     within: float
     lag1: float
     widening: float
+    service_shift: dict[str, tuple[float, int]]
 
 
 def relative_level(ratio: Floats) -> Floats:
@@ -108,6 +117,9 @@ class ChartGroup:
     common_effect : bool
         Subtract the common effect of each day (`arcdrift.analysis.loss.common_day_effect`); needs
         the columns ``splicer`` and ``site``.
+    cells : DataFrame, optional
+        ``technician``, ``n`` and ``capped`` (dB) of each unit's day; with them the usual effects
+        of people are part of the expectation (`arcdrift.analysis.loss.person_effects`).
     """
 
     days: pd.DataFrame
@@ -116,3 +128,4 @@ class ChartGroup:
     keys: Sequence[str] = STREAM
     common_effect: bool = False
     pace: pd.Series | None = None
+    cells: pd.DataFrame | None = None

@@ -186,7 +186,11 @@ def chart_cells(
     streams, scatter = chart_groups(
         [
             ChartGroup(
-                days, budget * shares.loss_raised, budget * shares.loss_lowered, common_effect=True
+                days,
+                budget * shares.loss_raised,
+                budget * shares.loss_lowered,
+                common_effect=True,
+                cells=cells[["splicer", "program", "technician", "day", "n", "capped"]],
             ),
             ChartGroup(spread, scattered, None, pace=pace),
         ]

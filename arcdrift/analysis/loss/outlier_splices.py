@@ -17,7 +17,7 @@ from arcdrift.analysis.common.grouping import (
     fill_missing_text,
     group_index,
 )
-from arcdrift.analysis.loss.stream_days import NO_PROGRAM, segments
+from arcdrift.analysis.loss.stream_days import NO_PROGRAM, service_counts
 from arcdrift.arrays import Floats, Ints
 from arcdrift.charts.gamma_limit import gamma_limits, histogram_bins
 
@@ -86,7 +86,7 @@ def find_outlier_splices(
         for values in (work["splicer"], program)
     )
     days = day.to_numpy()
-    segment = segments(work["splicer"], days, work["spliced_at"], service)
+    segment = service_counts(work["splicer"], days, work["spliced_at"], service).sum(axis=0)
     cell, first = group_index(stream, segment, days)
     unit, _ = group_index(stream[first], segment[first])
     starts = np.flatnonzero(np.diff(unit, prepend=-1))
@@ -99,6 +99,11 @@ def find_outlier_splices(
     fits = gamma_limits(_histograms(loss, cell, unit, fitted_at), step=STEP_DB)
     table = np.full((len(starts), len(STAGES) + 1), np.nan)  # first column: no limit yet
     table[:, 1:][fitted_at >= 0] = fits.limit
+    ends = np.r_[starts[1:], len(unit)] - 1
+    segment_stream = stream[first][starts]
+    # until a segment has a limit of its own, the last one before it in the stream judges
+    final = pd.Series(table[np.arange(len(starts)), after[ends]]).groupby(segment_stream)
+    table[:, 0] = final.ffill().groupby(segment_stream).shift().to_numpy()
     limit = table[unit, before][cell]
     outlying = loss > limit + 1e-9
     rows = category_to_text(work[COPIED].iloc[np.flatnonzero(outlying)])
@@ -112,13 +117,14 @@ def find_outlier_splices(
         }
     )
 
-    ends = np.r_[starts[1:], len(unit)] - 1
     refusal = np.empty(table.shape, dtype=object)
-    refusal[:, 0] = [f"Only {count:,} so far; a limit needs {STAGES[0]}." for count in upto[ends]]
+    refusal[:, 0] = [
+        None if carried else f"Only {count:,} so far; a limit needs {STAGES[0]}."
+        for count, carried in zip(upto[ends], ~np.isnan(table[:, 0]), strict=True)
+    ]
     refusal[:, 1:][fitted_at >= 0] = [sentence or None for sentence in fits.refusals]
     now = (np.arange(len(starts)), after[ends])
     last = np.column_stack([ends, fitted_at])[now]
-    segment_stream = stream[first][starts]
     counts = {"judged": ~np.isnan(limit), "exceptions": outlying}
     limits = pd.DataFrame(
         {

@@ -9,9 +9,11 @@ import pandas as pd
 
 from arcdrift.analysis.common.grouping import group_index, group_sums
 from arcdrift.analysis.loss.day_level import without_effect
+from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.arrays import Bools, Floats
 
+STREAM_DAY = ("splicer", "program", "segment", "day", "site")
 SUBJECTS = ("splicer", "technician", "site", "crew")
 SUBJECT = ("subject_type", "subject_id")
 WHOLE_CREW = "crew"
@@ -115,21 +117,25 @@ def roll_up_days(cells: pd.DataFrame, stream_days: pd.DataFrame) -> pd.DataFrame
         ``subject_type``, ``subject_id``, ``day``, ``n``, ``capped``, ``capped_squares``,
         ``total``: of losses over the expected capped mean, so that 1 is as expected. The day's
         common effect is part of the expectation, except for the crew; for a site only the effect
-        on the whole crew is.
+        on the whole crew is. The usual effects of people are, except for a technician.
     """
     columns = [*SUBJECT, "day", *SUMS[:4]]
     known = stream_days.dropna(subset=["expected_db"])
-    known = known[["splicer", "program", "day", "expected_db", "crew_effect", "shared_effect"]]
+    effects = ["person_effect", "crew_effect", "shared_effect"]
+    known = known[["splicer", "program", "day", "expected_db", *effects]]
     rows = cells[cells["n"] > 0].merge(known, on=["splicer", "program", "day"])
     if rows.empty:
         return pd.DataFrame(columns=columns)
-    # center: cube root of the expected loss without the common effect, which is then added back
-    shared, crew = (rows[f"{name}_effect"].to_numpy(np.float64) for name in ("shared", "crew"))
-    center = np.cbrt(without_effect(rows["expected_db"].to_numpy(dtype=np.float64), shared))
+    # center: cube root of the expected loss without any effect; effects are then added back
+    person, crew, shared = (rows[name].to_numpy(np.float64) for name in effects)
+    expected_db = rows["expected_db"].to_numpy(dtype=np.float64)
+    center = np.cbrt(without_effect(expected_db, person + shared))
     parts = []
     for subject_type, subject in subjects_of(rows).items():
-        effect = {"crew": 0.0, "site": crew}.get(subject_type, shared)
-        expected = np.maximum(center * (1.0 + np.asarray(effect) / 3.0), 1e-3) ** 3
+        effect = {
+            "technician": shared, "site": person + crew, "crew": person
+        }.get(subject_type, person + shared)  # fmt: skip
+        expected = np.maximum(center * (1.0 + effect / 3.0), 1e-3) ** 3
         capped = rows["capped"].to_numpy(dtype=np.float64) / expected
         squares = rows["capped_squares"].to_numpy(dtype=np.float64) / expected**2
         sums = {"capped": capped, "capped_squares": squares, "total": capped}
@@ -165,7 +171,7 @@ def stream_spread_days(stream_days: pd.DataFrame) -> pd.DataFrame:
     """
     spread = relative_variance(stream_days)
     usable = np.isfinite(spread)
-    names = ["splicer", "program", "segment", "day", "site", "n", "excluded", "frozen"]
+    names = [*STREAM_DAY, *EVENT_COLUMNS, "n", "excluded", "frozen"]
     days = stream_days.loc[usable, [name for name in names if name in stream_days.columns]]
     days = days.reset_index(drop=True)
     return days.assign(**_equivalent_sums(days["n"], spread[usable]))

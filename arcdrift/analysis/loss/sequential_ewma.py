@@ -17,12 +17,14 @@ from scipy.special import ndtri, stdtr
 
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.analysis.common.grouping import group_index
+from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.analysis.loss.common_day_effect import CommonDayEffect
 from arcdrift.analysis.loss.day_level import (
     CHART_COLUMNS,
     CLIP,
     LAG_DAYS,
     LAG_FROM,
+    LAG_SUSPENDED_DAYS,
     LAMBDA,
     PSEUDO_DAYS,
     SHORTEST_RUN,
@@ -31,11 +33,19 @@ from arcdrift.analysis.loss.day_level import (
     ratio_of,
     relative_level,
 )
+from arcdrift.analysis.loss.person_effects import PersonEffects
+from arcdrift.analysis.loss.service_shift import (
+    EVENT_COLUMNS,
+    FEWEST_BEFORE,
+    SHIFT_DAYS,
+    ServiceShifts,
+)
 from arcdrift.analysis.loss.stream_days import CALIBRATION_DAYS
 from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.charts.ewma import ewma_step
 from arcdrift.charts.intervals import Z95
 from arcdrift.charts.limits import ewma_limits
+from arcdrift.charts.local_level import remaining_weight
 
 PRIOR_BETWEEN = 0.10**2
 """Prior between-day variance (middle of the studied 5-15 %)."""
@@ -63,6 +73,9 @@ def chart_groups(groups: Sequence[ChartGroup]) -> list[LossCharts]:
     within/n + between + the variance of the mean. One-sided EWMA, lambda 0.2, reset at an alarm;
     limit L sqrt(lambda/(2-lambda)), widened by the root of 1 + 2 sum_k rho_k (1-lambda)^k, the
     growth of the variance of an EWMA of values with autocorrelations rho_k, pooled over the group.
+    A service event that may move the level of a unit leaves the mean and widens its variance
+    (`arcdrift.analysis.loss.service_shift`); for 20 days after it the mean does not lag. Usual
+    effects of people and common effects of the day are part of the expectation.
     L gives the run length (active stream-days a month)/budget (Brook and Evans 1972).
     """
     charts = _SequentialEwma([_sort_group(group) for group in groups])
@@ -175,7 +188,10 @@ class _SequentialEwma:
         )
         # for each row: the unit's row of the day before, and of the last day in its mean
         self.row, self.start = np.lexsort((self.k, self.unit)), start[self.unit]
-        upto = np.where(self.k >= LAG_FROM, self.k - LAG_DAYS, self.k)
+        self.events = self._events_since_previous_day(frames)
+        self.days_since_event = self._days_since_event()
+        lagging = (self.k >= LAG_FROM) & (self.days_since_event >= LAG_SUSPENDED_DAYS)
+        upto = np.where(lagging, self.k - LAG_DAYS, self.k)
         self.previous_row, self.mean_row = (
             self.row[self.start + np.maximum(last - 1, 0)] for last in (self.k, upto)
         )
@@ -204,9 +220,21 @@ class _SequentialEwma:
             np.flatnonzero(self.judged & (self.group_number == g)) for g in range(len(groups))
         ]
         self.lags_until = np.zeros(len(groups), dtype=np.int64)  # groups: first row not in lag_sums
+        self.person_models = {
+            g: PersonEffects(
+                self._with_rows(group.settings.cells, group, group_number == g), self.n, LAG_DAYS
+            )
+            for g, group in enumerate(groups)
+            if group.settings.cells is not None
+        }
+        self.person_effect = np.zeros(len(unit))
         self.group_of_unit = np.repeat(np.arange(len(groups)), np.diff(offset))
         self.within = np.zeros((2, offset[-1]))  # units: sum of squares, degrees of freedom
-        self.levels = np.zeros((4, offset[-1]))  # units: days, sum y, sum y^2, sum within/n
+        # units, since their latest event: days, sum y, sum y^2, sum within/n
+        self.levels = np.zeros((4, offset[-1]))
+        # units, between earlier events: days, degrees of freedom, squares, sum within/n
+        self.closed_levels = np.zeros((4, offset[-1]))
+        self.service_shifts = ServiceShifts(len(groups))
         self.between = np.full(offset[-1], PRIOR_BETWEEN)  # units
         self.ewma = np.zeros((2, offset[-1]))  # units
         self.pooled_within = np.zeros((2, len(groups)))  # groups, of units past calibration
@@ -215,6 +243,8 @@ class _SequentialEwma:
         self.lags = np.zeros((len(groups), LAGS))  # groups
         self.widening = np.ones(len(groups))  # groups
         self.history = np.zeros((2, len(unit)))  # sums after the day: weight, weight x level
+        self.memory = np.ones(len(unit))  # share of those sums that events before the day leave
+        self.variance = np.full(len(unit), np.nan)
         # 1 for rows that baselines and variances learn from, else 0
         self.learned = 1.0 - np.concatenate([_flag(frame, "frozen") for frame in frames])[order]
         self.common_effect = np.zeros((2, len(unit)))  # of the crew; of crew and site together
@@ -231,6 +261,36 @@ class _SequentialEwma:
             for group, frame in zip(self.groups, frames, strict=True)
         ]
         return pd.factorize(pd.concat(texts))[0].astype(np.int64)
+
+    def _events_since_previous_day(self, frames: list[pd.DataFrame]) -> Floats:
+        """Events of each action between the unit's previous day and the row's, (actions, rows)."""
+        counts = np.concatenate(
+            [
+                frame.reindex(columns=list(EVENT_COLUMNS), fill_value=0).to_numpy(np.float64)
+                for frame in frames
+            ]
+        ).T[:, self.order]
+        previous = self.row[self.start + np.maximum(self.k - 1, 0)]
+        events: Floats = counts - counts[:, previous]  # none on a unit's first day
+        return events
+
+    def _days_since_event(self) -> Ints:
+        """Days of each row's unit since its latest event; as if endless without one."""
+        event = np.asarray(self.events[:, self.row].any(axis=0), dtype=bool)
+        position = np.arange(len(self.row))
+        latest = np.maximum.accumulate(np.where(event | (self.k[self.row] == 0), position, 0))
+        since = np.where(event[latest], position - latest, np.iinfo(np.int64).max)
+        days = np.empty(len(since), dtype=np.int64)
+        days[self.row] = since
+        return days
+
+    def _with_rows(self, cells: pd.DataFrame, group: _SortedGroup, of_group: Bools) -> pd.DataFrame:
+        """Cells of a group's people with the row of their stream day."""
+        place = np.empty(len(self.order), dtype=np.int64)
+        place[self.order] = np.arange(len(place))
+        keys = [*group.settings.keys, "day"]
+        days = group.days.loc[group.included, keys].assign(row=place[of_group])
+        return days.merge(cells, on=keys)
 
     def run(self) -> None:
         """For each day: judge it by earlier days, then update the estimates with it."""
@@ -257,8 +317,15 @@ class _SequentialEwma:
         variance = self._shrunken_within(unit) / self.n[rows] + self.between[unit]
         weight, total = self.history[:, self.mean_row[rows]]
         level = total / weight
+        added = self.service_shifts.added_variance(self.events[:, rows], group_number)
+        self.memory[rows] = remaining_weight(weight, added)
+        weight = weight * self.memory[rows]
+        self.variance[rows] = variance
         sd = np.sqrt(variance + 1.0 / weight)
-        residual = self.y[rows] - level
+        for g, people in self.person_models.items():
+            first, last = np.searchsorted(group_number, (g, g + 1)) + rows.start
+            self.person_effect[first:last] = people.offset(slice(first, last))
+        residual = self.y[rows] - level - self.person_effect[rows]
         for g in self.effect_models:
             first, last = np.searchsorted(group_number, (g, g + 1))
             group_rows = slice(rows.start + first, rows.start + last)
@@ -309,10 +376,13 @@ class _SequentialEwma:
     def _estimate_between(self, due: Ints) -> None:
         """Between-day variance by empirical Bayes, for units whose estimate is due."""
         days, total, squares, within = self.levels
-        df = np.where(days >= CALIBRATION_DAYS, days - 1.0, 0.0)
-        count = np.maximum(days, 2.0)
-        unit_between = (squares - total**2 / count) / (count - 1.0) - within / count
-        unit_between = np.where(df > 0, unit_between, 0.0)
+        closed_days, closed_df, closed_squares, closed_within = self.closed_levels
+        all_days = days + closed_days
+        df = closed_df + np.maximum(days - 1.0, 0.0)
+        df = np.where(all_days >= CALIBRATION_DAYS, df, 0.0)
+        around_mean = closed_squares + squares - total**2 / np.maximum(days, 1.0)
+        mean_within = (within + closed_within) / np.maximum(all_days, 1.0)
+        unit_between = np.where(df > 0, around_mean / np.maximum(df, 1.0) - mean_within, 0.0)
         sums, weights = (
             np.bincount(self.group_of_unit, values, len(self.groups))
             for values in (df * unit_between, df)
@@ -359,10 +429,61 @@ class _SequentialEwma:
     def _learn_levels(self, rows: slice, variance: Floats, value: Floats) -> None:
         unit, learned = self.unit[rows], self.learned[rows]
         weight = learned / variance
-        self.history[:, rows] = self.history[:, self.previous_row[rows]] + [weight, weight * value]
-        y = self.y[rows] - self.common_effect[1, rows]
+        kept = self.history[:, self.previous_row[rows]] * self.memory[rows]
+        self.history[:, rows] = kept + np.stack([weight, weight * value])
+        self._close_levels(unit[self.events[:, rows].any(axis=0)])
+        y = self.y[rows] - self.common_effect[1, rows] - self.person_effect[rows]
         within = self._unit_within(unit) / self.n[rows]
         self.levels[:, unit] += learned * np.stack([np.ones(len(y)), y, y**2, within])
+
+        for g in self.person_models:
+            self._learn_people(g, rows)
+        self._learn_shifts(
+            np.flatnonzero(self.days_since_event[rows] == SHIFT_DAYS - 1) + rows.start
+        )
+
+    def _close_levels(self, unit: Ints) -> None:
+        """Set apart the sums of days before an event, so that its move is no scatter of days."""
+        days, total, squares, within = self.levels[:, unit]
+        around_mean = squares - total**2 / np.maximum(days, 1.0)
+        self.closed_levels[:, unit] += [days, np.maximum(days - 1.0, 0.0), around_mean, within]
+        self.levels[:, unit] = 0.0
+
+    def _learn_people(self, g: int, rows: slice) -> None:
+        """Update the effects of people with the cells of one day of a group."""
+        first, last = np.searchsorted(self.group_number[rows], (g, g + 1)) + rows.start
+        people = self.person_models[g]
+        cells = people.cells_of(slice(first, last))
+        row = people.row[cells]
+        within = self._shrunken_within(self.unit[row])
+        # the cube root of a mean of few values is biased by -within / (3 n)
+        bias = within / 3.0 * (1.0 / people.n[cells] - 1.0 / self.n[row])
+        y = relative_level(people.mean[cells] / self.center[row]) + bias
+        people.learn(
+            cells,
+            y - self.level[row] - self.common_effect[1, row],
+            within / people.n[cells] + self.between[self.unit[row]],
+            self.learned[row] > 0,
+            monthly=int(self.day[rows.start]) in self.month_starts,
+        )
+
+    def _learn_shifts(self, rows: Ints) -> None:
+        """Learn how far single events move levels, from the days since them that end at `rows`."""
+        event = self.row[self.start[rows] + self.k[rows] - (SHIFT_DAYS - 1)]
+        single = self.events[:, event].sum(axis=0) == 1
+        usable = single & (self.k[event] >= CALIBRATION_DAYS + FEWEST_BEFORE)
+        rows, event = rows[usable], event[usable]
+        days = self.row[self.start[rows] + self.k[rows] - np.arange(SHIFT_DAYS)[:, None]]
+        weight = 1.0 / self.variance[days]
+        y = self.y[days] - self.common_effect[1, days] - self.person_effect[days]
+        weight_before, total_before = self.history[:, self.previous_row[event]]
+        after = (weight * y).sum(axis=0) / weight.sum(axis=0)
+        self.service_shifts.learn(
+            self.events[:, event].argmax(axis=0),
+            self.group_number[rows],
+            after - total_before / weight_before,
+            1.0 / weight.sum(axis=0) + 1.0 / weight_before,
+        )
 
     def _calibrate(self, rows: slice) -> None:
         """Compute the first history of units that have just completed their calibration days."""
@@ -383,13 +504,24 @@ class _SequentialEwma:
 
     def results(self) -> list[LossCharts]:
         """Charts of each group."""
-        level = self.level + self.common_effect[1]
+        level = self.level + self.common_effect[1] + self.person_effect
         low, expected, high = (
             self.center * ratio_of(level + sds * self.sd) for sds in (-Z95, 0.0, Z95)
         )
         charted = np.where(self.plain_limit < NEVER, [self.value, self.limit], np.nan)
         up, down = charted.swapaxes(0, 1)
-        columns = [*self.common_effect, expected, low, high, self.z, up[0], down[0], up[1], down[1]]
+        columns = [
+            self.person_effect,
+            *self.common_effect,
+            expected,
+            low,
+            high,
+            self.z,
+            up[0],
+            down[0],
+            up[1],
+            down[1],
+        ]
         table = np.where(self.judged, columns, np.nan)
         place = np.empty(len(self.order), dtype=np.int64)
         place[self.order] = np.arange(len(place))
@@ -421,7 +553,9 @@ class _SequentialEwma:
         size = self.size[unit]
         # the baseline in dB is that of the days in the mean
         row_unit = self.unit[rows]
-        last = np.where(self.size >= LAG_FROM, self.size - LAG_DAYS, self.size)[row_unit]
+        newest = self.row[np.cumsum(self.size) - 1]
+        lagging = (self.size >= LAG_FROM) & (self.days_since_event[newest] >= LAG_SUSPENDED_DAYS)
+        last = np.where(lagging, self.size - LAG_DAYS, self.size)[row_unit]
         used = self.learned[rows] * (self.k[rows] < last)
         loss, count = (
             np.bincount(row_unit, used * values[group.included], len(self.size))[unit]
@@ -443,4 +577,13 @@ class _SequentialEwma:
             float(self._pooled()[g]),
             float(self.lags[g, 0]),
             float(self.widening[g]),
+            {
+                action: (float(np.sqrt(variance)), int(events))
+                for action, variance, events in zip(
+                    RESTART_ACTIONS,
+                    self.service_shifts.variance[:, g],
+                    self.service_shifts.events[:, g],
+                    strict=True,
+                )
+            },
         )

@@ -12,6 +12,7 @@ from arcdrift.analysis.common.days import WORKDAY, record_sites, workdays
 from arcdrift.analysis.common.event_lookup import count_events_until, splicer_index, to_microseconds
 from arcdrift.analysis.common.grouping import as_text, fill_missing_text, group_index, group_sums
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
+from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
 from arcdrift.arrays import Datetimes, Floats, Ints
 from arcdrift.settings import Crew
 
@@ -20,7 +21,7 @@ CAP_MULTIPLE = 3.5
 CAP_FLOOR_DB = 0.04
 """Lowest cap: four steps of the usual 0.01 dB resolution; a lower one would act on rounding."""
 CALIBRATION_DAYS = 5
-"""First days of a segment: they give its cap and first baseline, and no alarms."""
+"""First days of a stream: they give its cap and first baseline, and no alarms."""
 NO_PROGRAM = "(program not logged)"
 
 
@@ -42,21 +43,22 @@ def aggregate_stream_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Cr
     Returns
     -------
     DataFrame
-        One row per splicer, program, segment and local day, in that order: ``splicer``,
-        ``program``, ``segment`` (count of restarting service events before the day's first
-        splice), ``day``, ``site``, ``n``, ``total`` (sum of dB), ``capped`` (sum of capped dB),
+        One row per splicer, program and local day, in that order: ``splicer``, ``program``,
+        number of restarting service events before the day's first splice, by action
+        (`arcdrift.analysis.loss.service_shift.EVENT_COLUMNS`) and of all (``segment``), ``day``,
+        ``site``, ``n``, ``total`` (sum of dB), ``capped`` (sum of capped dB),
         ``capped_squares``, ``cap`` (dB).
     """
     work = production_splices(splices[[name for name in WORK_COLUMNS if name in splices.columns]])
     if work.empty:
         return pd.DataFrame(columns=DAY_COLUMNS)
     day = workdays(work, crew, "spliced_at").to_numpy()
-    segment = segments(work["splicer"], day, work["spliced_at"], service)
+    events = service_counts(work["splicer"], day, work["spliced_at"], service)
     loss = work["loss_db"].to_numpy(dtype=np.float64)
     program = fill_missing_text(work["program"], NO_PROGRAM)
     stream, _ = group_index(work["splicer"], program)
-    cell, first = group_index(stream, segment, day)
-    unit, _ = group_index(stream[first], segment[first])
+    cell, first = group_index(stream, day)
+    unit = stream[first]
     cap = _caps(unit, cell, loss)[unit]
     capped = np.minimum(loss, cap[cell])
     sums = {"n": 1, "total": loss, "capped": capped, "capped_squares": capped**2}
@@ -67,7 +69,8 @@ def aggregate_stream_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Cr
     days = group_sums(cell, sums, counts=("n",)).assign(
         splicer=as_text(work["splicer"].iloc[first]).array,
         program=as_text(program.iloc[first]).array,
-        segment=segment[first],
+        segment=events[:, first].sum(axis=0),
+        **dict(zip(EVENT_COLUMNS, events[:, first], strict=True)),
         day=day[first],
         site=pd.Series(np.append(site.to_numpy(dtype=object), [None])[last]).astype(object),
         cap=cap,
@@ -80,6 +83,7 @@ DAY_COLUMNS = [
     "splicer",
     "program",
     "segment",
+    *EVENT_COLUMNS,
     "day",
     "site",
     "n",
@@ -90,8 +94,10 @@ DAY_COLUMNS = [
 ]
 
 
-def segments(splicer: pd.Series, day: Datetimes, at: pd.Series, service: pd.DataFrame) -> Ints:
-    """Segment of each splice: number of restarting services before the splicer's first of the day.
+def service_counts(
+    splicer: pd.Series, day: Datetimes, at: pd.Series, service: pd.DataFrame
+) -> Ints:
+    """Number of restarting services of each action before the splicer's first splice of the day.
 
     Parameters
     ----------
@@ -103,19 +109,26 @@ def segments(splicer: pd.Series, day: Datetimes, at: pd.Series, service: pd.Data
         Time of each splice (UTC).
     service : DataFrame
         Service events.
+
+    Returns
+    -------
+    array of shape (actions, n)
+        In the order of `RESTART_ACTIONS`.
     """
-    restarts = service[service["action"].isin(RESTART_ACTIONS)]
-    if restarts.empty or not len(day):
-        return np.zeros(len(day), dtype=np.int64)
+    if not len(day):
+        return np.zeros((len(RESTART_ACTIONS), 0), dtype=np.int64)
     names = pd.Index(splicer.unique().astype("str"))
-    who, place = splicer_index(splicer, names), splicer_index(restarts["asset"], names)
-    restarts, place = restarts[place >= 0], place[place >= 0]
+    who = splicer_index(splicer, names)
     cell, row = group_index(who, day)
     first = np.full(len(row), np.iinfo(np.int64).max)
     np.minimum.at(first, cell, to_microseconds(at))
-    return count_events_until(who[row], first, place, to_microseconds(restarts["serviced_at"]))[
-        cell
-    ]
+    counts = []
+    for action in RESTART_ACTIONS:
+        events = service[service["action"] == action]
+        place = splicer_index(events["asset"], names)
+        times = to_microseconds(events.loc[place >= 0, "serviced_at"])
+        counts.append(count_events_until(who[row], first, place[place >= 0], times)[cell])
+    return np.stack(counts)
 
 
 def _caps(unit: Ints, cell: Ints, loss: Floats) -> Floats:
@@ -124,7 +137,7 @@ def _caps(unit: Ints, cell: Ints, loss: Floats) -> Floats:
     Parameters
     ----------
     unit : array, shape (stream days,)
-        Unit (stream and segment) of each stream day, in order.
+        Stream of each stream day, in order.
     cell : array, shape (splices,)
         Stream day of each splice.
     loss : array, shape (splices,)

@@ -30,7 +30,7 @@ def stream_days(days: pd.DataFrame) -> pd.DataFrame:
 
 
 def streams_table(days: pd.DataFrame, charts: LossCharts, crew: Crew) -> pd.DataFrame:
-    """Rows of ``result_streams``: one a stream, as it stands in its present segment."""
+    """Rows of ``result_streams``: one a stream, as it stands after its last day."""
     keys = ["splicer", "program"]
     if days.empty:
         return pd.DataFrame(columns=keys)
@@ -45,18 +45,14 @@ def streams_table(days: pd.DataFrame, charts: LossCharts, crew: Crew) -> pd.Data
             "last_day": iso(grouped["day"].max()),
             "days": grouped.size(),
             "splices": grouped["n"].sum(),
-            "segment": last["segment"],
             "cap_db": last["cap"],
             "recent_db": recent["total"] / recent["n"],
             "alarms_up": grouped["alarm"].agg(lambda alarm: int((alarm == "up").sum())),
             "alarms_down": grouped["alarm"].agg(lambda alarm: int((alarm == "down").sum())),
         }
     ).reset_index()
-    starts = ordered.groupby([*keys, "segment"])["day"].min().rename("start").reset_index()
-    streams = streams.merge(starts, on=[*keys, "segment"], how="left")
-    streams = streams.merge(charts.units, on=[*keys, "segment"], how="left")
-    streams["segment_start"] = iso(streams["start"])
-    streams["segment_days"] = streams["n_days"]
+    streams = streams.merge(charts.units, on=keys, how="left")
+    streams["charted_days"] = streams["n_days"]
     streams["program_class"] = [crew.class_of(program) for program in streams["program"]]
     streams["state"] = np.select(
         [streams["n_days"] < CALIBRATION_DAYS, streams["n_days"] < LAG_FROM],
@@ -121,4 +117,5 @@ def settings_used(crew: Crew, charts: LossCharts) -> dict[str, Any]:
         "within_day_sd": float(np.sqrt(charts.within)),
         "lag1": charts.lag1,
         "widening": charts.widening,
+        "service_shift": charts.service_shift,
     }

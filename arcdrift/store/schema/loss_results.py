@@ -16,8 +16,7 @@ result_streams = Table(
     Column("days", Integer, nullable=False),
     Column("splices", BigInteger, nullable=False),
     Column("state", String(12), nullable=False),  # too-few / learning / charted
-    Column("segment_start", String(10)),
-    Column("segment_days", Integer, nullable=False),
+    Column("charted_days", Integer, nullable=False),  # days in its chart, without excluded ones
     Column("baseline_db", Float),  # expected raw day mean, dB
     Column("recent_db", Float),  # raw mean of the last 10 days, dB
     Column("cap_db", Float),
@@ -45,13 +44,18 @@ result_stream_days = Table(
     Column("limit_up", Float),
     Column("limit_down", Float),
     Column("alarm", String(5), nullable=False),  # "", "up" or "down"
+    # restarting services before the day's first splice, in all and by action
     Column("segment", Integer, nullable=False),
+    Column("after_electrodes_replaced", Integer, nullable=False),
+    Column("after_factory_service", Integer, nullable=False),
+    Column("after_firmware_updated", Integer, nullable=False),
     Column("learning", Boolean, nullable=False),
     Column("site", Text),
     Column("total", Float, nullable=False),  # sums of the day's losses, dB; capped; squares, dB2
     Column("capped", Float, nullable=False),
     Column("capped_squares", Float, nullable=False),
     Column("cap", Float),
+    Column("person_effect", Float),  # see arcdrift.analysis.loss.person_effects
     Column("crew_effect", Float),  # see arcdrift.analysis.loss.common_day_effect
     Column("shared_effect", Float),
     Column("excluded", Boolean, nullable=False),  # by a person: not judged, not in the baseline

@@ -34,8 +34,9 @@ def baseline_card(view: View, splicer: str, program: str) -> html.Section:
     marks = view.data.baseline_marks(splicer, program).to_dict("records")
     return card(
         html.P(
-            "The baseline is what this stream usually loses. It learns from its own earlier days, "
-            "and starts again when a service changes what is usual.",
+            "The baseline is what this stream usually loses. It learns from its own earlier days. "
+            "New electrodes, factory service and new firmware may move what is usual: the baseline "
+            "goes on, is less certain at first, and follows more quickly.",
             className="muted hint",
         ),
         facts(_facts(view, baseline, splicer)),
@@ -61,9 +62,10 @@ def _facts(view: View, baseline: Baseline, splicer: str) -> list[tuple[str, Any]
     state = f"learning: day {baseline.days} of {LAG_FROM}"
     if baseline.days >= LAG_FROM:
         state = f"settled, {baseline.days} days of work behind it"
-    start = "the stream's first day on record"
-    if baseline.restarted_by and baseline.restarted_at is not None:
-        start = f"{baseline.restarted_by}, {shown_time(baseline.restarted_at, view.data, splicer)}"
+    service = "none on record"
+    if baseline.last_service and baseline.last_service_at is not None:
+        at = shown_time(baseline.last_service_at, view.data, splicer)
+        service = f"{baseline.last_service}, {at}"
     left_out = [
         f"{count} {text}"
         for count, text in (
@@ -76,10 +78,21 @@ def _facts(view: View, baseline: Baseline, splicer: str) -> list[tuple[str, Any]
     return [
         ("State", state),
         ("Made of", days),
-        ("Began with", start),
+        ("Last service", service),
+        ("What service moves", _service_shift_text(view)),
         ("Newest days", newest_days),
         ("Days it did not learn from", ", ".join(left_out) or "none"),
     ]
+
+
+def _service_shift_text(view: View) -> str:
+    """Sentence on how far each kind of service moves the level of a stream."""
+    parts = []
+    for action, (shift, events) in view.data.service_shifts().items():
+        if events:
+            times = "once" if events == 1 else f"{events} times"
+            parts.append(f"{action}: about ±{100 * shift:.0f} % (seen {times} in this crew)")
+    return "; ".join(parts) or "not seen often enough yet; about ±10 % is assumed"
 
 
 def _mark(view: View, row: Mark) -> html.Li:

@@ -87,7 +87,7 @@ def _day(view: View) -> str:
 def state_words(row: Any) -> str:
     """Describe the state of a stream's chart."""
     if row["state"] == "learning":
-        return f"learning: day {int(row['segment_days'])} of {FULL_AFTER_DAYS}"
+        return f"learning: day {int(row['charted_days'])} of {FULL_AFTER_DAYS}"
     return STATES.get(row["state"], str(row["state"]))
 
 
@@ -147,7 +147,7 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
                         ("Splices", f"{int(row['splices']):,} on {int(row['days'])} days"),
                         (
                             "Baseline since",
-                            shown_day(row["segment_start"]) or "not yet",
+                            shown_day(row["first_day"]) or "not yet",
                         ),
                         ("Accepted loss", accepted),
                     ]

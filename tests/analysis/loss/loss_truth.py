@@ -7,6 +7,7 @@ import pandas as pd
 
 from arcdrift.analysis.loss.day_level import ChartGroup, LossCharts
 from arcdrift.analysis.loss.sequential_ewma import chart_groups
+from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
 
 START = pd.Timestamp("2026-01-05")
 CAP = 0.15
@@ -88,4 +89,5 @@ class Made:
         hands = rows.groupby(hand, as_index=False)[
             ["n", "made", "capped", "squares", "dirty", "redo"]
         ]
-        return days.sum().assign(segment=0, cap=CAP), hands.sum()
+        events = dict.fromkeys(EVENT_COLUMNS, 0)
+        return days.sum().assign(segment=0, cap=CAP, **events), hands.sum()

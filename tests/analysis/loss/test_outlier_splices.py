@@ -72,7 +72,7 @@ def test_no_answer_changes_when_the_future_does():
     )
 
 
-def test_new_electrodes_begin_a_segment_that_must_be_learned_anew():
+def test_after_new_electrodes_the_earlier_limit_judges_until_there_is_a_new_one():
     log = one_splicer()
     service = pd.DataFrame(
         {
@@ -82,10 +82,11 @@ def test_new_electrodes_begin_a_segment_that_must_be_learned_anew():
     )  # fmt: skip
     log.loc[log["number"] == 59, "loss_db"] = 0.9
     judgment = judged(log, service)
-    assert not (judgment.outliers["day"] == pd.Timestamp("2026-04-29")).any()
+    assert (judgment.outliers["day"] == pd.Timestamp("2026-04-29")).sum() == 40
     (limits,) = judgment.limits.to_dict("records")
-    assert np.isnan(limits["limit_db"])
-    assert limits["refusal"] == "Only 80 so far; a limit needs 100."
+    (before,) = judged(log[log["number"] < 58]).limits.to_dict("records")
+    assert limits["limit_db"] == before["limit_db"]
+    assert limits["refusal"] is None
     assert limits["splices"] == 80
 
 
