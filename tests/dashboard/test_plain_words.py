@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from arcdrift.analysis.loss import loss_findings
+from arcdrift.analysis.causes import loss_findings
 from arcdrift.finding import Cause, Finding
 from arcdrift.store import write
 from arcdrift.store.connect import open_store, writing

@@ -21,7 +21,7 @@ def crew_wide_hypotheses(evidence: ShiftEvidence) -> list[Hypothesis]:
 
 def _streams(evidence: ShiftEvidence) -> list[Hypothesis]:
     found = []
-    codes = evidence.main_codes("stream")
+    codes = evidence.codes("stream")
     for code in codes:
         cells, name = evidence.cells_with("stream", code), evidence.name("stream", code)
         splicer = int(evidence.window.code("splicer")[cells][0])
@@ -59,14 +59,14 @@ def _fibers(evidence: ShiftEvidence, cells: Bools, name: str, among: int) -> lis
     )
     relative = evidence.relative_loss(joined & window.after)
     if relative is not None:
-        why += f", with losses {relative:+.0%} against what is usual with this program"
+        why += f", with {evidence.noun} {relative:+.0%} against what is usual with this program"
     score = evidence.loss_evidence(joined) + evidence.log_prior("fibers", among) + NEW_FIBERS_SIGN
     return [Hypothesis("other fibers joined with this program", partial(str, why), score)]
 
 
 def _programs(evidence: ShiftEvidence) -> list[Hypothesis]:
     found = []
-    codes = evidence.main_codes("program")
+    codes = evidence.codes("program")
     for code in codes:
         cells, name = evidence.cells_with("program", code), evidence.name("program", code)
         if len(np.unique(evidence.window.code("splicer")[cells & evidence.window.after])) < 2:
@@ -83,7 +83,7 @@ def _programs(evidence: ShiftEvidence) -> list[Hypothesis]:
 
 def _sites(evidence: ShiftEvidence) -> list[Hypothesis]:
     found = []
-    codes = evidence.main_codes("site")
+    codes = evidence.codes("site")
     for code in codes:
         cells, name = evidence.cells_with("site", code), evidence.name("site", code)
         here = len(np.unique(evidence.window.code("splicer")[cells & evidence.window.after]))

@@ -7,17 +7,16 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.causes.crew_cells import OnsetWindow
-from arcdrift.analysis.causes.random_effects import Shift
+from arcdrift.analysis.causes.onset_window import OnsetWindow
 from arcdrift.analysis.causes.records_near_onset import RecordsNearOnset
+from arcdrift.analysis.causes.subject_posterior import on_two_splicers
 from arcdrift.arrays import Bools
+from arcdrift.charts.random_effects import Shift
 
 MIN_SPLICES = 20
 """Sets of fewer splices are not assessed."""
-FAIR_SHARE = 0.10
-"""A person, splicer or program may explain a subject's shift from this share of its splices on."""
-LOSS_SHIFT_SD, ANGLE_SHIFT_SD = 0.35, 0.35
-"""Prior standard deviation of a shift: of relative loss, and of the log angle."""
+ANGLE_SHIFT_SD = 0.35
+"""Prior standard deviation of a shift of the log angle."""
 ANGLE_MOVED = 0.12
 """Change of the log angle that has a noticeable effect on loss."""
 MAX_SIGN = 3.0
@@ -32,6 +31,11 @@ PRIOR = {
     "crew": 0.03, "service": 0.03, "chance": 0.35,
 }  # fmt: skip
 """Relative prior frequency of each kind of hypothesis when a loss has shifted."""
+NOUNS = {
+    "level": "losses", "spread": "scatter", "dirty": "share of dirty splices",
+    "redo": "share of splices made again",
+}  # fmt: skip
+"""Words for what shifted."""
 
 
 @dataclass(frozen=True)
@@ -85,11 +89,14 @@ class ShiftEvidence:
         """Number of the crew's splicers in use since the onset."""
         return len(np.unique(self.window.code("splicer")[self.window.after]))
 
-    def main_codes(self, key: str) -> list[int]:
-        """Codes of a key's values with at least `FAIR_SHARE` of the subject's splices."""
-        n = self.window.n[self.subject_cells]
-        splices = np.bincount(self.window.code(key)[self.subject_cells], n)
-        return [int(code) for code in np.flatnonzero(splices >= FAIR_SHARE * n.sum())]
+    @property
+    def noun(self) -> str:
+        """Word for what shifted."""
+        return NOUNS[self.window.measure]
+
+    def codes(self, key: str) -> list[int]:
+        """Codes of a key's values that occur among the subject's cells since the onset."""
+        return [int(code) for code in np.unique(self.window.code(key)[self.subject_cells])]
 
     def cells_with(self, key: str, code: int) -> Bools:
         """All cells of the crew with this value of a key, before and since the onset."""
@@ -105,14 +112,19 @@ class ShiftEvidence:
 
     def loss_evidence(self, cells: Bools) -> float:
         """Evidence that the loss of a set of cells shifted at the onset."""
-        model, known = self.window.model("loss")
-        since = (cells & self.window.after)[known]
-        return model.shift_bayes_factor(since, self.sign, LOSS_SHIFT_SD).log_bayes_factor
+        return self._evidence(cells & self.window.after)
 
     def lasting_loss_evidence(self, cells: Bools) -> float:
         """Evidence that the loss of a set differs by the same amount before and since the onset."""
-        model, known = self.window.model("loss")
-        return model.shift_bayes_factor(cells[known], self.sign, LOSS_SHIFT_SD).log_bayes_factor
+        return self._evidence(cells)
+
+    def _evidence(self, cells: Bools) -> float:
+        effects = self.window.effects
+        return effects.shift_bayes_factor(cells, self.sign, self.window.shift_sd).log_bayes_factor
+
+    def on_two_splicers(self, cells: Bools) -> bool:
+        """Whether a set of cells shifted on more than one splicer."""
+        return on_two_splicers(self.window.source, self.window.effects, cells, self.sign)
 
     def angle_shift(
         self,
@@ -126,7 +138,7 @@ class ShiftEvidence:
 
         With `lasting` the shift covers the cells before the onset as well.
         """
-        model, known = self.window.model(measure)
+        model, known = self.window.angle_model(measure)
         shifted = (cells if lasting else cells & self.window.after)[known]
         return model.shift_bayes_factor(
             shifted, self.sign if side is None else side, ANGLE_SHIFT_SD
@@ -142,7 +154,7 @@ class ShiftEvidence:
         shifts = {
             (key, code): self.angle_shift(self.cells_with(key, code))
             for key in ("cleaver", "technician")
-            for code in self.main_codes(key)
+            for code in self.codes(key)
         }
         best = max((shift.log_bayes_factor for shift in shifts.values()), default=0.0)
         evidence = {}
@@ -154,21 +166,20 @@ class ShiftEvidence:
         return evidence
 
     def loss_change(self, cells: Bools) -> float | None:
-        """Relative change of the mean loss of a set since the onset; None for few splices."""
+        """Relative change of what shifted since the onset in a set; None for few splices."""
         after = self.window.after
         now, before = self._loss_ratio(cells & after), self._loss_ratio(cells & ~after)
         return None if now is None else now / (before or 1.0) - 1.0
 
     def relative_loss(self, cells: Bools) -> float | None:
-        """Mean loss of a set over the usual loss of its streams, minus 1."""
+        """What a set lost over what its streams usually lose, minus 1."""
         ratio = self._loss_ratio(cells)
         return None if ratio is None else ratio - 1.0
 
     def _loss_ratio(self, cells: Bools) -> float | None:
         if self.window.n[cells].sum() < MIN_SPLICES:
             return None
-        usual = self.window.n[cells] @ self.window.expected[cells]
-        return float(self.window.sums("capped")[cells].sum() / usual)
+        return float(self.window.observed[cells].sum() / self.window.expected[cells].sum())
 
     def change_text(self, cells: Bools, template: str) -> str:
         """Template filled with the loss change of a set; empty for few splices."""

@@ -3,16 +3,17 @@
 The result is a hint with its evidence, not a verdict. Each hypothesis (dust at one splicer, a dull
 blade, one technician, a batch of fiber ...) says which cells of the crew shifted and which did not,
 and what else should then be on record. Its score is the sum of the logs of its prior, of the Bayes
-factor of the losses (`arcdrift.analysis.causes.random_effects`), and of the likelihood ratios of
+factor of the cells (`arcdrift.analysis.causes.shift_cells`), and of the likelihood ratios of
 the other signs against coincidence. "Cannot tell" is a hypothesis too, with the evidence that a
 chance alarm would have. Priors and the strength of signs were set on simulated crews
 (``tests/recovery/cause_study.py``), which also measure how well the weights are calibrated.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.causes.crew_cells import CrewCells
 from arcdrift.analysis.causes.crew_wide_hypotheses import crew_wide_hypotheses
 from arcdrift.analysis.causes.hypothesis import (
     MIN_SPLICES,
@@ -20,7 +21,9 @@ from arcdrift.analysis.causes.hypothesis import (
     ShiftEvidence,
     cells_of_subject,
 )
+from arcdrift.analysis.causes.onset_window import OnsetWindow
 from arcdrift.analysis.causes.records_near_onset import RecordsNearOnset
+from arcdrift.analysis.causes.shift_cells import ShiftCells, SubjectShift
 from arcdrift.analysis.causes.splicer_hypotheses import splicer_hypotheses
 from arcdrift.analysis.causes.technician_hypotheses import technician_hypotheses
 from arcdrift.finding import Cause
@@ -35,20 +38,23 @@ MOST = 4
 
 
 def likely_causes(
-    cells: CrewCells,
+    cells: ShiftCells,
     records: RecordsNearOnset,
     subject_type: str,
     subject_id: str,
     onset: pd.Timestamp,
     until: pd.Timestamp,
     side: str,
+    *,
+    measure: str = "level",
+    others: Sequence[SubjectShift] = (),
 ) -> tuple[Cause, ...]:
-    """Rank possible causes of a shift in loss of a stream, splicer, technician, site or crew.
+    """Rank possible causes of a shift of a stream, splicer, technician, site or crew.
 
     Parameters
     ----------
-    cells : CrewCells
-        Technician days of the whole crew.
+    cells : ShiftCells
+        Cells of the whole crew, the same in which subjects are compared.
     records : RecordsNearOnset
         Other records of the whole crew.
     subject_type : str
@@ -58,6 +64,10 @@ def likely_causes(
         UTC start of the first day after the change, and of the last day that showed it.
     side : str
         ``up`` or ``down``.
+    measure : str
+        What shifted: ``level``, ``spread``, ``dirty`` or ``redo``.
+    others : sequence of SubjectShift
+        Shifts of other subjects of the same time, which explain part of the cells.
 
     Returns
     -------
@@ -65,8 +75,8 @@ def likely_causes(
         Weights are posterior probabilities among all hypotheses, "cannot tell" included; causes
         below 0.05 are left out.
     """
-    window = cells.window(onset, until)
-    if window is None:
+    window = OnsetWindow(cells, onset, until, measure, others)
+    if not window.has_both_sides:
         return _cannot_tell("there are no splices before the onset to compare with")
     cells_since = window.after & cells_of_subject(window, subject_type, subject_id)
     if window.n[cells_since].sum() < MIN_SPLICES:

@@ -31,9 +31,9 @@ share is above 1, because pairs that are replaced in time reach their life, too.
 
 
 def splicer_hypotheses(evidence: ShiftEvidence) -> list[Hypothesis]:
-    """Hypotheses on each splicer and cleaver with a fair share of the subject's splices."""
+    """Hypotheses on each splicer and cleaver of the subject's splices."""
     found = []
-    codes = evidence.main_codes("splicer")
+    codes = evidence.codes("splicer")
     for code in codes:
         cells, name = evidence.cells_with("splicer", code), evidence.name("splicer", code)
         base = evidence.loss_evidence(cells) - float(np.log(len(codes)))
@@ -50,9 +50,7 @@ def splicer_hypotheses(evidence: ShiftEvidence) -> list[Hypothesis]:
         found += _worn_electrodes(evidence, name, base)
         found += _service(evidence, name, base)
     cleavers = [
-        code
-        for code in evidence.main_codes("cleaver")
-        if evidence.name("cleaver", code) != NO_CLEAVER
+        code for code in evidence.codes("cleaver") if evidence.name("cleaver", code) != NO_CLEAVER
     ]
     for code in cleavers:
         found += _cleaver(evidence, code, len(cleavers))

@@ -17,20 +17,26 @@ NEW_SIGN, NEW_DAYS, OLD_DAYS = 2.0, 30, 30
 and at least `OLD_DAYS` after the start of the records."""
 ANGLES_TOO = 0.5
 """Probability that a technician who raises the loss also raises the cleave angles."""
+UNNAMED = "one technician's splices, or the splicer they were made on"
+UNPROVEN = (
+    "{} of the splices were one person's, and that person's splices on other splicers do not "
+    "show it: person and machine cannot be told apart yet"
+)
 CAUTION = "may be the work, the fiber or the place rather than the person"
 DAY_US = 86_400_000_000
 
 
 def technician_hypotheses(evidence: ShiftEvidence) -> list[Hypothesis]:
-    """Hypotheses on each technician with a fair share of the subject's splices."""
+    """Hypotheses on each technician of the subject's splices.
+
+    A person is named only if the splices on more than one splicer speak for it.
+    """
     window = evidence.window
     people = window.code("technician")
     if len(np.unique(people[window.after])) < 2:
         return []
     codes = [
-        code
-        for code in evidence.main_codes("technician")
-        if evidence.name("technician", code) != NOBODY
+        code for code in evidence.codes("technician") if evidence.name("technician", code) != NOBODY
     ]
     streams = np.isin(
         window.code("stream"), np.unique(window.code("stream")[evidence.subject_cells])
@@ -48,11 +54,17 @@ def technician_hypotheses(evidence: ShiftEvidence) -> list[Hypothesis]:
         sign += NEW_SIGN if new else 0.0
         prior = sign - float(np.log(len(codes)))
         name = evidence.name("technician", code)
+        strength = evidence.loss_evidence(cells)
+        proven = evidence.about_technician or (
+            strength > 0 and evidence.on_two_splicers(cells & window.after)
+        )
         found.append(
             Hypothesis(
-                f"one technician's splices: {name}",
-                partial(_person_text, evidence, name, cells, streams, now, new),
-                evidence.loss_evidence(cells) + prior + evidence.log_prior("person")
+                f"one technician's splices: {name}" if proven else UNNAMED,
+                partial(_person_text, evidence, name, cells, streams, now, new)
+                if proven
+                else partial(str, UNPROVEN.format(f"{now:.0%}")),
+                strength + prior + evidence.log_prior("person")
                 + _optional_sign(evidence.angle_evidence[("technician", code)]),
                 technician=name,
             )
@@ -61,14 +73,15 @@ def technician_hypotheses(evidence: ShiftEvidence) -> list[Hypothesis]:
             angle = evidence.angle_shift(cells, lasting=True)
             size = evidence.sign * angle.size
             term = min(angle.log_bayes_factor, MAX_SIGN) if size >= ANGLE_MOVED else -MAX_SIGN
+            lasting = evidence.lasting_loss_evidence(cells)
+            proven = lasting > 0 and evidence.on_two_splicers(cells)
             found.append(
                 Hypothesis(
-                    f"a change of hands: {name}",
-                    partial(_takeover_text, evidence, name, cells & ~streams, now, before, new),
-                    evidence.lasting_loss_evidence(cells)
-                    + prior
-                    + evidence.log_prior("hands")
-                    + _optional_sign(term),
+                    f"a change of hands: {name}" if proven else UNNAMED,
+                    partial(_takeover_text, evidence, name, cells & ~streams, now, before, new)
+                    if proven
+                    else partial(str, UNPROVEN.format(f"{now:.0%}")),
+                    lasting + prior + evidence.log_prior("hands") + _optional_sign(term),
                     technician=name,
                 )
             )
@@ -98,7 +111,7 @@ def _person_text(
     if new:
         text += f", and {name} is new (first on record {_first_day(evidence, name)})"
     if change is not None:
-        text += f"; on all splicers {name}'s losses changed by {change:+.0%}"
+        text += f"; on all splicers {name}'s {evidence.noun} changed by {change:+.0%}"
     text += evidence.change_text(streams & ~cells, ", those of others here by {}")
     shift = evidence.angle_shift(cells)
     if evidence.sign * shift.size >= ANGLE_MOVED:
@@ -114,7 +127,9 @@ def _takeover_text(
         text += f", and is new (first on record {_first_day(evidence, name)})"
     relative = evidence.relative_loss(elsewhere)
     if relative is not None:
-        text += f"; elsewhere {name}'s losses are {relative:+.0%} against what is usual there"
+        text += (
+            f"; elsewhere {name}'s {evidence.noun} are {relative:+.0%} against what is usual there"
+        )
     return f"{text}; {CAUTION}"
 
 

@@ -26,9 +26,12 @@ from arcdrift.analysis.arc.pooled_regression import (
     empirical_bayes_prior,
     pooled_lag1,
 )
+from arcdrift.analysis.causes.alarm_attribution import AttributedAlarms, attribute_alarms
 from arcdrift.analysis.causes.crew_cells import CrewCells
 from arcdrift.analysis.causes.likely_causes import likely_causes
+from arcdrift.analysis.causes.loss_findings import loss_findings
 from arcdrift.analysis.causes.records_near_onset import RecordsNearOnset
+from arcdrift.analysis.causes.shift_cells import ShiftCells
 from arcdrift.analysis.checks.check_findings import check_findings, doubtful_findings
 from arcdrift.analysis.clock.clock_findings import (
     clock_findings,
@@ -39,10 +42,9 @@ from arcdrift.analysis.common.days import day_starts
 from arcdrift.analysis.common.grouping import concat_frames
 from arcdrift.analysis.loss.acceptance_findings import average_findings, single_findings
 from arcdrift.analysis.loss.agreement import agreement_table, optimistic_findings
-from arcdrift.analysis.loss.alarm_attribution import Episode, attribute_alarms
+from arcdrift.analysis.loss.alarm_episodes import Episode
 from arcdrift.analysis.loss.baseline import apply_baseline_marks
 from arcdrift.analysis.loss.loss_charts import AllLossCharts, chart_all
-from arcdrift.analysis.loss.loss_findings import loss_findings
 from arcdrift.analysis.loss.program_findings import program_findings
 from arcdrift.analysis.maintenance.electrode_life import (
     electrode_state,
@@ -311,15 +313,18 @@ def _loss_findings(
         start: pd.Timestamp = starts.get((splicer, day), earliest[day])
         return start
 
-    attributed = attribute_alarms(loss)
-    if not attributed:
-        return []
-    cells = CrewCells.from_technician_days(hands)
+    excluded = days[days["excluded"]] if "excluded" in days.columns else None
+    cells = ShiftCells(CrewCells.from_technician_days(hands, excluded), loss)
+    attributed = attribute_alarms(loss, cells)
 
     def causes(
-        kind: str, subject: str, onset: pd.Timestamp, until: pd.Timestamp, side: str
+        alarms: AttributedAlarms, onset: pd.Timestamp, until: pd.Timestamp
     ) -> tuple[Cause, ...]:
-        return likely_causes(cells, records_near_onset, kind, subject, onset, until, side)
+        main = alarms.main
+        return likely_causes(
+            cells, records_near_onset, *main.subject, onset, until, main.side,
+            measure=main.measure, others=alarms.others,
+        )  # fmt: skip
 
     return loss_findings(attributed, causes, instant, now)
 

@@ -9,9 +9,12 @@ import pytest
 from arcdrift.analysis.causes.crew_cells import CrewCells
 from arcdrift.analysis.causes.likely_causes import CANNOT_TELL, likely_causes
 from arcdrift.analysis.causes.records_near_onset import RecordsNearOnset
+from arcdrift.analysis.causes.shift_cells import ShiftCells
+from arcdrift.analysis.loss.loss_charts import chart_all
+from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
 from arcdrift.analysis.maintenance.service_findings import usage_by_hour
 from arcdrift.finding import Cause
-from arcdrift.settings import Crew, Splicer
+from arcdrift.settings import Crew, Shares, Splicer
 from tests.analysis.people.made_up_hands import cells_of
 
 DAYS, BEGAN = 75, 60
@@ -62,8 +65,20 @@ def cells(frame: pd.DataFrame, seed: int = 2) -> pd.DataFrame:
         program=frame["recipe"],
         site=frame["splicer"].str[1:].astype(int).map(SITES),
         good=n,
+        dirty=0.0,
         dirty_good=0.0,
     )
+
+
+def shift_cells(technician_days: pd.DataFrame) -> ShiftCells:
+    """Cells with the charts of the same days."""
+    rows = technician_days.assign(capped_squares=technician_days["squares"])
+    rows = rows.assign(total=rows["capped"])
+    sums = ["n", "capped", "capped_squares", "total"]
+    days = rows.groupby(["splicer", "program", "day", "site"], as_index=False)[sums].sum()
+    days = days.assign(segment=0, cap=0.105, **dict.fromkeys(EVENT_COLUMNS, 0))
+    charts = chart_all(days, technician_days, 2.0, Shares())
+    return ShiftCells(CrewCells.from_technician_days(technician_days), charts)
 
 
 NO_SPLICES = pd.DataFrame(
@@ -91,7 +106,7 @@ def ranked_causes(
     **overrides: object,
 ) -> tuple[Cause, ...]:  # fmt: skip
     return likely_causes(
-        CrewCells.from_technician_days(cells(frame)),
+        shift_cells(cells(frame)),
         records(**overrides),
         *subject,
         ONSET,
@@ -233,7 +248,7 @@ def test_days_after_the_last_sign_are_not_looked_at() -> None:
     until_last_sign = made[made["first_at"] < UNTIL + pd.Timedelta(days=1)]
     for technician_days in (made, until_last_sign):
         assert likely_causes(
-            CrewCells.from_technician_days(technician_days),
+            shift_cells(technician_days),
             records(),
             "stream",
             "s0 / fixed",
@@ -244,7 +259,7 @@ def test_days_after_the_last_sign_are_not_looked_at() -> None:
 
 
 def test_few_splices_and_no_past_are_refused() -> None:
-    made = CrewCells.from_technician_days(cells(crew()))
+    made = shift_cells(cells(crew()))
     start = pd.Timestamp(FIRST, tz="UTC")
     (past,) = likely_causes(made, records(), "stream", "s0 / fixed", start, UNTIL, "up")
     assert past.cause == CANNOT_TELL

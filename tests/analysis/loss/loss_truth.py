@@ -5,7 +5,10 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.causes.crew_cells import SUMMED, CrewCells
+from arcdrift.analysis.causes.shift_cells import ShiftCells
 from arcdrift.analysis.loss.day_level import ChartGroup, LossCharts
+from arcdrift.analysis.loss.loss_charts import AllLossCharts
 from arcdrift.analysis.loss.sequential_ewma import chart_groups
 from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
 
@@ -23,6 +26,17 @@ def chart_losses(
     """Charts of one group of streams."""
     group = ChartGroup(days, budget_up, budget_down, common_effect=common_effect)
     return chart_groups([group])[0]
+
+
+def shift_cells(hands: pd.DataFrame, charts: AllLossCharts) -> ShiftCells:
+    """Cells of invented hands, each splicer with a cleaver of its own; days excluded stay out."""
+    at = pd.to_datetime(hands["day"], utc=True).dt.as_unit("us") + pd.Timedelta(hours=15)
+    filled = hands.assign(cleaver="C" + hands["splicer"], fibers="f", first_at=at)
+    missing = [name for name in SUMMED if name not in filled.columns]
+    filled = filled.assign(**dict.fromkeys(missing, 0.0))
+    days = charts.streams.days
+    excluded = days[days["excluded"]] if "excluded" in days.columns else None
+    return ShiftCells(CrewCells.from_technician_days(filled, excluded), charts)
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.loss.alarm_attribution import alarm_episodes, attribute_alarms
+from arcdrift.analysis.causes.alarm_attribution import attribute_alarms
+from arcdrift.analysis.causes.loss_findings import loss_findings
+from arcdrift.analysis.loss.alarm_episodes import alarm_episodes
 from arcdrift.analysis.loss.baseline import apply_baseline_marks
 from arcdrift.analysis.loss.loss_charts import (
     ALARM_COLUMNS,
@@ -12,7 +14,6 @@ from arcdrift.analysis.loss.loss_charts import (
     SUBJECT_DAY_COLUMNS,
     chart_all,
 )
-from arcdrift.analysis.loss.loss_findings import loss_findings
 from arcdrift.analysis.loss.proportion_charts import chart_proportions
 from arcdrift.analysis.loss.rollup import (
     cell_spread,
@@ -23,7 +24,7 @@ from arcdrift.analysis.loss.rollup import (
 )
 from arcdrift.charts.limits import ewma_limit
 from arcdrift.settings import Shares
-from tests.analysis.loss.loss_truth import START, Made, chart_losses
+from tests.analysis.loss.loss_truth import START, Made, chart_losses, shift_cells
 
 SHARES = Shares()
 
@@ -33,10 +34,12 @@ def charts_of(made: Made, budget: float = 2.0):
     return chart_all(days, hands, budget, SHARES)
 
 
-def rising_groups(charts, measure="level"):
+def rising_groups(made, charts=None, measure="level"):
+    days, hands = made if isinstance(made, tuple) else made.frames()
+    charts = chart_all(days, hands, 2.0, SHARES) if charts is None else charts
     return [
         group
-        for group in attribute_alarms(charts)
+        for group in attribute_alarms(charts, shift_cells(hands, charts))
         if group.main.measure == measure and group.main.side == "up"
     ]
 
@@ -103,9 +106,9 @@ def test_streams_and_subjects_share_one_run_length_of_spread():
     ],
 )
 def test_alarms_of_one_cause_are_one_finding_with_the_right_subject(column, value, subject):
-    charts = charts_of(Made(7, raised=((column, value, 50, 1.7),)))
+    made = Made(7, raised=((column, value, 50, 1.7),))
     since = START + pd.Timedelta(days=48)
-    found = [group for group in rising_groups(charts) if group.main.onset >= since]
+    found = [group for group in rising_groups(made) if group.main.onset >= since]
     subset = [group for group in found if group.main.subject == subject]
     assert subset
     first = min(subset, key=lambda group: group.main.first)
@@ -124,7 +127,7 @@ def test_a_rise_of_one_program_on_one_splicer_is_that_stream():
         frame.loc[rows, extra] *= 1.8
     assert (subset & late).sum() == 40
     found = [
-        group for group in rising_groups(chart_all(days, hands, 2.0, SHARES))
+        group for group in rising_groups((days, hands))
         if group.main.onset >= START + pd.Timedelta(days=48)
     ]  # fmt: skip
     assert ("stream", "S6 / b") in [group.main.subject for group in found]
@@ -187,14 +190,15 @@ def test_a_rolled_up_spread_is_that_of_its_cells_over_what_their_streams_usually
 )
 def test_scatter_of_a_person_or_the_crew_is_one_finding_before_any_stream_shows_it(fault, words):
     # everybody is on another splicer every day, so that no stream sees much of one person
-    charts = charts_of(Made(24, a_day=20, stay=1, scattered=(fault,)))
+    made = Made(24, a_day=20, stay=1, scattered=(fault,))
+    charts = charts_of(made)
     since = START + pd.Timedelta(days=50)
     alarms = charts.alarms
     alarms = alarms[(alarms["measure"] == "spread") & (alarms["day"] >= since)]
     first = alarms.groupby("subject_type")["day"].min()
     assert first[fault[0]] <= START + pd.Timedelta(days=57)
     assert first[fault[0]] < first.get("stream", pd.Timestamp.max)
-    found = [group for group in rising_groups(charts, "spread") if group.main.last >= since]
+    found = [group for group in rising_groups(made, charts, "spread") if group.main.last >= since]
     main = min(found, key=lambda group: group.main.first)
     assert main.main.subject == fault[:2]
     assert abs((main.main.onset - START).days - 50) <= 3
@@ -220,7 +224,8 @@ def test_days_left_out_are_neither_judged_nor_learned():
     assert out["z"].isna().all()
     assert (out["alarm"] == "").all()
     assert charts.spread.loc[charts.spread["excluded"], "z"].isna().all()
-    assert not [group for group in attribute_alarms(charts) if "S5" in group.main.subject_id]
+    groups = attribute_alarms(charts, shift_cells(hands, charts))
+    assert not [group for group in groups if "S5" in group.main.subject_id]
     cells = charts.cells
     assert cells.loc[cells["splicer"] == "S5", "day"].max() == START + pd.Timedelta(days=29)
 

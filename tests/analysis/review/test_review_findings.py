@@ -6,10 +6,11 @@ import pandas as pd
 import pytest
 
 from arcdrift.analysis.advice.reading_gaps import reading_gap_findings
+from arcdrift.analysis.causes.alarm_attribution import AttributedAlarms
+from arcdrift.analysis.causes.loss_findings import loss_findings
 from arcdrift.analysis.checks.check_findings import check_findings
 from arcdrift.analysis.common.episodes import episodes, severity
-from arcdrift.analysis.loss.alarm_attribution import AttributedAlarms, Episode
-from arcdrift.analysis.loss.loss_findings import loss_findings
+from arcdrift.analysis.loss.alarm_episodes import Episode
 from arcdrift.finding import Cause, Finding
 
 NOW = pd.Timestamp("2026-09-30T18:00Z")

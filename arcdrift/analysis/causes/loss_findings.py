@@ -5,12 +5,13 @@ from typing import Any
 
 import pandas as pd
 
+from arcdrift.analysis.causes.alarm_attribution import AttributedAlarms
 from arcdrift.analysis.common.episodes import severity
-from arcdrift.analysis.loss.alarm_attribution import AttributedAlarms, Episode
+from arcdrift.analysis.loss.alarm_episodes import Episode
 from arcdrift.finding import Cause, Finding, Onset
 
-Causes = Callable[[str, str, pd.Timestamp, pd.Timestamp, str], tuple[Cause, ...]]
-"""Likely causes by subject type, subject, onset and last alarm (UTC), and side."""
+Causes = Callable[[AttributedAlarms, pd.Timestamp, pd.Timestamp], tuple[Cause, ...]]
+"""Likely causes of attributed alarms, from onset and last alarm (UTC)."""
 Instant = Callable[[Episode, pd.Timestamp], pd.Timestamp]
 """UTC start of a local day of an episode's subject."""
 
@@ -34,6 +35,17 @@ STEPS = {
     "loss-dirty": "Clean v-grooves, clamps and the bench; then watch stripping and cleaning.",
     "redo-raised": "Ask what made people splice again; then look at cleaver, cleaning and arc.",
 }
+PARTS = {
+    "splicer": "all programs", "technician": "whichever splicer", "cleaver": "all splices",
+    "program": "all splicers", "site": "all splicers",
+}  # fmt: skip
+"""What a subject includes."""
+RIVALS = {
+    "stream": "{name}", "splicer": "{name}, all programs", "technician": "{name}",
+    "cleaver": "cleaver {name}", "program": "program {name}", "site": "{name}, all splicers",
+    "crew": "the whole crew",
+}  # fmt: skip
+UNPROVEN_PERSON = "one person, whose splices on other splicers do not show it"
 SEEN = {
     "level": "loss", "spread": "scatter", "dirty": "share of dirty splices",
     "redo": "share of splices made again",
@@ -48,7 +60,7 @@ def loss_findings(
     Parameters
     ----------
     attributed : list of AttributedAlarms
-        From `arcdrift.analysis.loss.alarm_attribution.attribute_alarms`.
+        From `arcdrift.analysis.causes.alarm_attribution.attribute_alarms`.
     causes, instant : callable
         Functions that give likely causes and UTC instants.
     """
@@ -76,7 +88,7 @@ def _finding(
         ),
         severity=severity(last, now, heavy=ratio >= HEAVY) if main.side == "up" else "note",
         evidence=_evidence(alarms, ratio),
-        likely_causes=causes(main.subject_type, main.subject_id, onset, last, main.side),
+        likely_causes=causes(alarms, onset, last),
         summary=f"{_subject_text(main)}: {_change_text(main, ratio)} since {main.onset:%Y-%m-%d}.",
         next_step=STEPS[kind],
         assessed_on=now.to_pydatetime(),
@@ -103,6 +115,13 @@ def _evidence(alarms: AttributedAlarms, ratio: float) -> dict[str, Any]:
         "alarms": main.alarms + sum(episode.alarms for episode in alarms.also),
         "days_from_onset_to_alarm": main.days_to_alarm,
     }
+    if alarms.named is not None:
+        evidence["probability"] = round(alarms.named.probability, 2)
+        rivals = [
+            f"{_rival_text(kind, name)} ({probability:.0%})"
+            for kind, name, probability in alarms.named.rivals
+        ]
+        evidence |= {"may_also_be": rivals} if rivals else {}
     if alarms.also:
         seen = [
             f"{_subject_text(episode)}: {SEEN[episode.measure]}, since {episode.onset:%Y-%m-%d}"
@@ -113,13 +132,18 @@ def _evidence(alarms: AttributedAlarms, ratio: float) -> dict[str, Any]:
     return evidence
 
 
+def _rival_text(kind: str, name: str) -> str:
+    if kind == "technician" and not name:
+        return UNPROVEN_PERSON
+    return RIVALS[kind].format(name=name.replace(" / ", ", ", 1))
+
+
 def _subject_text(episode: Episode) -> str:
     if episode.subject_type == "stream":
         return episode.subject_id.replace(" / ", ", ", 1)
     if episode.subject_type == "crew":
         return "The whole crew"
-    kind = {"splicer": "all programs", "technician": "whichever splicer", "site": "all splicers"}
-    return f"{episode.subject_id}, {kind[episode.subject_type]}"
+    return f"{episode.subject_id}, {PARTS[episode.subject_type]}"
 
 
 def _change_text(episode: Episode, ratio: float) -> str:

@@ -5,7 +5,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import multivariate_normal, norm
 
-from arcdrift.analysis.causes.random_effects import NO_SHIFT, RandomEffectsModel
+from arcdrift.charts.random_effects import NO_SHIFT, RandomEffectsModel, shift_log_bayes_factor
 
 STREAM, PERSON = np.array([0, 0, 0, 1, 1, 2, 2, 2]), np.array([0, 1, 0, 1, 0, 1, -1, 1])
 VARIANCE = np.array([0.02, 0.03, 0.01, 0.05, 0.02, 0.04, 0.02, 0.03])
@@ -70,3 +70,62 @@ def test_many_cells_agree_with_their_whole_covariance() -> None:
         shift = many.shift_bayes_factor(cells, 1.0, SPREAD)
         assert shift.information == pytest.approx(information, rel=1e-8)
         assert shift.size == pytest.approx(score / (information + SPREAD**-2), rel=1e-8)
+
+
+def with_blocks(rng: np.random.Generator, n: int = 90) -> tuple[RandomEffectsModel, dict]:
+    """Cells of days and blocks within a day, and their covariance written out."""
+    day = np.sort(rng.integers(0, 12, n))
+    block = day * 4 + rng.integers(0, 4, n)
+    stream, person = rng.integers(0, (7, 5), (n, 2)).T
+    block_variance = rng.uniform(0.001, 0.02, 48)
+    variance, values = rng.uniform(0.005, 0.05, n), rng.normal(0.1, 0.3, n)
+    extra = rng.random(n) < 0.3
+    whole = np.diag(variance) + 0.35**2 * np.outer(extra, extra)
+    whole += block_variance[block] * (block[:, None] == block[None, :])
+    for codes, sd in ((stream, 0.2), (person, 0.1), (day, 0.03)):
+        whole += sd**2 * (codes[:, None] == codes[None, :])
+    model = RandomEffectsModel(
+        values,
+        variance,
+        [(stream, 0.2), (person, 0.1), (day, 0.03)],
+        blocks=(block, block_variance[block]),
+        shifts=[(extra, 0.35)],
+    )
+    return model, {"day": day, "stream": stream, "values": values, "whole": whole, "extra": extra}
+
+
+def test_scores_of_all_onsets_agree_with_the_covariance_written_out() -> None:
+    model, truth = with_blocks(np.random.default_rng(8))
+    # the first five days cannot be an onset, and one stream is no subject
+    subject = np.where(truth["stream"] == 6, -1, truth["stream"])
+    score, information = model.scores_by_onset(subject, 6, truth["day"] - 5, 7)
+    inverse = np.linalg.inv(truth["whole"])
+    for number in range(6):
+        for onset in range(7):
+            cells = (truth["stream"] == number) & (truth["day"] - 5 >= onset)
+            assert score[number, onset] == pytest.approx(cells @ inverse @ truth["values"])
+            assert information[number, onset] == pytest.approx(cells @ inverse @ cells)
+            one = model.score_and_information(cells)
+            assert one == pytest.approx((score[number, onset], information[number, onset]))
+
+
+def test_shifts_can_be_exchanged() -> None:
+    model, truth = with_blocks(np.random.default_rng(9))
+    whole = truth["whole"] - 0.35**2 * np.outer(truth["extra"], truth["extra"])
+    cells = truth["stream"] == 2
+    information = cells @ np.linalg.inv(whole) @ cells
+    assert model.with_shifts([]).score_and_information(cells)[1] == pytest.approx(information)
+
+
+@pytest.mark.parametrize(("score", "information"), [(3.0, 10.0), (-2.0, 40.0), (25.0, 60.0)])
+def test_bayes_factor_is_the_integral_over_the_truncated_normal(
+    score: float, information: float
+) -> None:
+    def weighed(size: float) -> float:
+        return float(
+            2 * norm.pdf(size, scale=0.35) * np.exp(score * size - information * size**2 / 2)
+        )
+
+    integral = quad(weighed, 0.0, 3.0, epsabs=1e-13, epsrel=1e-11)[0]
+    found = shift_log_bayes_factor(np.array(score), np.array(information), 0.35)
+    assert found == pytest.approx(np.log(integral), abs=1e-8)

@@ -1,0 +1,306 @@
+"""Which subjects' losses rose: every subject and onset compared as explanations of the same cells.
+
+Every stream, splicer, technician, cleaver, program, site and the crew, alarmed or not, with every
+onset of the last weeks is one hypothesis: its cells rose together from that day on. Posterior odds
+against no rise are the mean Bayes factor over the onsets times the prior of the subject. The
+subject with the highest odds is named, its rise becomes part of the covariance of the cells, and
+the others are compared again, until none exceeds the limit; then those that fall below the limit
+because of the ones named after them are dropped.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import logsumexp
+
+from arcdrift.analysis.causes.shift_cells import MeasureModel, ShiftCells, SubjectShift
+from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY
+from arcdrift.arrays import Bools, Datetimes, Floats, Ints
+from arcdrift.charts.random_effects import RandomEffectsModel, shift_log_bayes_factor
+
+PRIOR = {
+    "stream": 0.25, "splicer": 0.25, "technician": 0.20, "cleaver": 0.10, "program": 0.07,
+    "site": 0.07, "crew": 0.06,
+}  # fmt: skip
+"""Prior probability of each type of subject, shared by the subjects of the type."""
+ONSET_SPAN = np.timedelta64(56, "D")
+"""Days back to the earliest onset: 40 workdays."""
+HISTORY_SPAN = np.timedelta64(56, "D")
+"""Days before the earliest onset from which streams, people and splicers are known."""
+LIMIT = 1.0
+"""Log posterior odds from which a subject is named. In crews without a rise .03 are named a month,
+by parametric bootstrap."""
+CLOSE = float(np.log(5.0))
+"""A subject whose log odds are lower by at most this is named beside the first."""
+PERSON_EVIDENCE = float(np.log(3.0))
+"""Log Bayes factor that a person's splices need without those on the splicer that speaks most."""
+MOST = 6
+"""Largest number of rises named at a time."""
+PROBABLE = 0.95
+"""Posterior probability of the range of onsets."""
+
+
+@dataclass(frozen=True)
+class NamedShift:
+    """A rise of one subject with the odds of it.
+
+    Attributes
+    ----------
+    earliest, latest : datetime64[D]
+        Range of the onset with 95 % posterior probability.
+    log_odds : float
+        Log posterior odds against no rise.
+    probability : float
+        Posterior probability among all subjects and none.
+    rivals : tuple of (subject type, id, probability)
+        Other subjects nearly as likely. The id of a person is empty unless the evidence comes from
+        two splicers or more.
+    """
+
+    shift: SubjectShift
+    earliest: np.datetime64
+    latest: np.datetime64
+    log_odds: float
+    probability: float
+    rivals: tuple[tuple[str, str, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class _Scores:
+    """Log Bayes factors of the subjects of one type by onset: shape (subjects, onsets)."""
+
+    subject_type: str
+    names: list[str]
+    code: Ints
+    by_onset: Floats
+    log_prior: float
+
+    @property
+    def log_odds(self) -> Floats:
+        """Log posterior odds of each subject against no rise."""
+        with np.errstate(divide="ignore"):
+            total = logsumexp(self.by_onset, axis=1)
+        return np.asarray(total + self.log_prior, dtype=np.float64)
+
+
+class SubjectComparison:
+    """All subjects compared on one measure's cells up to one day.
+
+    Parameters
+    ----------
+    source : ShiftCells
+    measure : str
+    until : datetime64[D]
+        Last day that is looked at.
+    known : sequence of SubjectShift
+        Rises named earlier; they are part of the covariance.
+    """
+
+    def __init__(
+        self,
+        source: ShiftCells,
+        measure: str,
+        until: np.datetime64,
+        known: Sequence[SubjectShift] = (),
+    ) -> None:
+        first = until - ONSET_SPAN
+        rows = source.rows_between(first - HISTORY_SPAN, until)
+        self.model: MeasureModel = source.model(measure, rows, first)
+        self.until = until
+        self._source = source
+        day = self.model.day
+        self.onsets: Datetimes = np.unique(day[day > first])
+        self._day = np.searchsorted(self.onsets, day) - np.where(day <= first, 1, 0)
+        self._known = [self._with_end(shift) for shift in known]
+        self._subjects = list(self._all_subjects())
+
+    def _with_end(self, shift: SubjectShift) -> SubjectShift:
+        """A known rise with the end that fits its later days best."""
+        subject = self._source.subject(shift.subject_type, shift.subject_id, self.model.rows)
+        day = self.model.day
+        ends = [shift.last, *np.unique(day[subject & (day > shift.last)])]
+        best, best_evidence = shift, -np.inf
+        for end in ends:
+            longer = SubjectShift(
+                shift.measure, shift.subject_type, shift.subject_id, shift.first, end
+            )
+            cells = self.model.cells_of(longer)
+            evidence = self.model.log_bayes_factor(self.model.effects, cells)
+            if evidence > best_evidence:
+                best, best_evidence = longer, evidence
+        return best
+
+    def _all_subjects(self) -> list[tuple[str, list[str], Ints]]:
+        """Names of the subjects of each type, and the number of each cell's subject."""
+        cells, rows = self._source.cells, self.model.rows
+        code = {key: values[rows] for key, values in cells.code.items()}
+        found = []
+        for kind in PRIOR:
+            if kind == "crew":
+                several = len(np.unique(code["splicer"])) > 2
+                found.append(("crew", ["crew"] * several, np.where(several, 0, -1 - 0 * rows)))
+                continue
+            usable = _usable(kind, code, cells.names[kind])
+            used = np.unique(code[kind][usable])
+            number = np.full(len(cells.names[kind]), -1)
+            number[used] = np.arange(len(used))
+            names = [cells.names[kind][value] for value in used]
+            found.append((kind, names, np.where(usable, number[code[kind]], -1)))
+        return [entry for entry in found if entry[1]]
+
+    def scores(self, effects: RandomEffectsModel) -> list[_Scores]:
+        """Compare all subjects and onsets."""
+        found = []
+        for kind, names, number in self._subjects:
+            score, information = effects.scores_by_onset(
+                number, len(names), self._day, len(self.onsets)
+            )
+            evidence = shift_log_bayes_factor(score, information, self.model.shift_sd)
+            # without cells on or after an onset there is no evidence
+            evidence = np.where(information > 0, evidence, 0.0)
+            log_prior = np.log(PRIOR[kind] / (len(names) * len(self.onsets)))
+            found.append(_Scores(kind, names, number, evidence, float(log_prior)))
+        return found
+
+    def named(self) -> list[NamedShift]:
+        """Subjects named, in the order of naming."""
+        if not len(self.onsets):
+            return []
+        found: list[NamedShift] = []
+        while len(found) < MOST:
+            best = self._best([named.shift for named in found])
+            if best is None or best.log_odds < LIMIT:
+                break
+            found.append(best)
+        if len(found) == 1:
+            return found
+        # compare each again beside the others
+        settled: list[NamedShift] = []
+        for place in range(len(found)):
+            others = [*settled, *found[place + 1 :]]
+            best = self._best([named.shift for named in others])
+            if best is not None and best.log_odds >= LIMIT:
+                settled.append(best)
+        return settled
+
+    def best_machine(self, cells: Bools) -> SubjectShift | None:
+        """The likeliest stream or splicer among those with some cells, whatever its odds."""
+        if not len(self.onsets) or not cells.any():
+            return None
+        best: tuple[float, SubjectShift] | None = None
+        for scores in self.scores(self.model.with_shifts(self._known)):
+            if scores.subject_type not in ("stream", "splicer"):
+                continue
+            odds = scores.log_odds
+            for index in np.unique(scores.code[cells]):
+                if index >= 0 and (best is None or odds[index] > best[0]):
+                    best = float(odds[index]), self._shift(scores, int(index))
+        return None if best is None else best[1]
+
+    def _shift(self, scores: _Scores, index: int) -> SubjectShift:
+        onset = self.onsets[int(np.argmax(scores.by_onset[index]))]
+        name = scores.names[index]
+        return SubjectShift(self.model.measure, scores.subject_type, name, onset, self.until)
+
+    def _best(self, others: Sequence[SubjectShift]) -> NamedShift | None:
+        """The likeliest subject beside others, a person only with evidence from two splicers."""
+        effects = self.model.with_shifts([*self._known, *others])
+        ranked = [
+            (float(odds), scores, index)
+            for scores in self.scores(effects)
+            for index, odds in enumerate(scores.log_odds)
+        ]
+        ranked.sort(key=lambda entry: -entry[0])
+        total = float(np.logaddexp(0.0, logsumexp([odds for odds, _, _ in ranked])))
+        best: tuple[float, _Scores, int] | None = None
+        rivals: list[tuple[float, str, str]] = []
+        for odds, scores, index in ranked:
+            if odds < LIMIT - CLOSE or (best is not None and odds < best[0] - CLOSE):
+                break
+            proven = scores
+            if scores.subject_type == "technician":
+                proven = self._seen_on_two_splicers(effects, scores, index)
+            proven_odds = float(proven.log_odds[index])
+            if proven_odds < LIMIT - CLOSE:
+                rivals.append((odds, "technician", ""))
+            elif best is None or proven_odds > best[0]:
+                rivals += [] if best is None else [_rival(best)]
+                best = proven_odds, proven, index
+            else:
+                rivals.append((proven_odds, scores.subject_type, scores.names[index]))
+        if best is None:
+            return None
+        odds, scores, index = best
+        earliest, latest = self._onset_range(scores.by_onset[index])
+        return NamedShift(
+            self._shift(scores, index),
+            earliest,
+            latest,
+            odds,
+            float(np.exp(odds - total)),
+            tuple(
+                (kind, name, float(np.exp(rival_odds - total)))
+                for rival_odds, kind, name in rivals
+                if rival_odds >= odds - CLOSE
+            ),
+        )
+
+    def _seen_on_two_splicers(
+        self, effects: RandomEffectsModel, scores: _Scores, index: int
+    ) -> _Scores:
+        """Scores of a person from those onsets only that two splicers or more speak for."""
+        by_onset = scores.by_onset.copy()
+        for place, onset in enumerate(self.onsets):
+            if by_onset[index, place] <= 0:
+                by_onset[index, place] = -np.inf
+                continue
+            shift = SubjectShift(
+                self.model.measure, "technician", scores.names[index], onset, self.until
+            )
+            if not on_two_splicers(self.model, effects, self.model.cells_of(shift), 1.0):
+                by_onset[index, place] = -np.inf
+        return replace(scores, by_onset=by_onset)
+
+    def _onset_range(self, evidence: Floats) -> tuple[np.datetime64, np.datetime64]:
+        probability = np.exp(evidence - logsumexp(evidence))
+        order = np.argsort(-probability, kind="stable")
+        count = int(np.searchsorted(np.cumsum(probability[order]), PROBABLE)) + 1
+        inside = order[:count]
+        return self.onsets[inside.min()], self.onsets[inside.max()]
+
+
+def _rival(entry: tuple[float, _Scores, int]) -> tuple[float, str, str]:
+    odds, scores, index = entry
+    return odds, scores.subject_type, scores.names[index]
+
+
+def on_two_splicers(
+    model: MeasureModel, effects: RandomEffectsModel, cells: Bools, side: float
+) -> bool:
+    """Whether cells speak for a shift even without the splicer that speaks most for it."""
+    splicer = model.source.cells.code["splicer"][model.rows]
+    evidence = {
+        int(name): effects.shift_bayes_factor(cells & (splicer == name), side, model.shift_sd)
+        for name in np.unique(splicer[cells])
+    }
+    if len(evidence) < 2:
+        return False
+    strongest = max(evidence, key=lambda name: evidence[name].log_bayes_factor)
+    rest = effects.shift_bayes_factor(cells & (splicer != strongest), side, model.shift_sd)
+    return rest.log_bayes_factor >= PERSON_EVIDENCE
+
+
+def _usable(kind: str, code: dict[str, Ints], names: list[str]) -> Bools:
+    """Cells that may belong to a subject of a type.
+
+    Programs and sites of one splicer, and a single program or site, repeat another subject.
+    """
+    values = code[kind]
+    unknown = [number for number, name in enumerate(names) if name in (NOBODY, NO_CLEAVER)]
+    usable: Bools = ~np.isin(values, unknown)
+    if kind in ("program", "site"):
+        pairs = np.unique(np.stack([values, code["splicer"]]), axis=1)
+        splicers = np.bincount(pairs[0], minlength=len(names))
+        usable &= (splicers[values] > 1) & (len(np.unique(values)) > 1)
+    return usable
