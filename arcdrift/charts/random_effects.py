@@ -121,7 +121,7 @@ class RandomEffectsModel:
         precision: list[Floats],
         shifts: Sequence[tuple[Bools, float]],
     ) -> None:
-        self._parts, self._precision = parts, precision
+        self._parts, self._precision, self._shifts = parts, precision, tuple(shifts)
         all_parts, all_precision = list(parts), list(precision)
         for cells, sd in shifts:
             member = np.flatnonzero(cells)
@@ -139,10 +139,10 @@ class RandomEffectsModel:
         self._solved_values: Floats = weighted - self._weighted_effects @ rest
 
     def with_shifts(self, shifts: Sequence[tuple[Bools, float]]) -> "RandomEffectsModel":
-        """The same model with these shifts in place of its own."""
+        """The same model with these shifts beside its own."""
         model = object.__new__(RandomEffectsModel)
         model._values, model._w, model._blocks = self._values, self._w, self._blocks
-        model._set_effects(self._parts, self._precision, shifts)
+        model._set_effects(self._parts, self._precision, [*self._shifts, *shifts])
         return model
 
     def _within_blocks(self, columns: csr_array) -> csr_array:

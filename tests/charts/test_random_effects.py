@@ -109,12 +109,13 @@ def test_scores_of_all_onsets_agree_with_the_covariance_written_out() -> None:
             assert one == pytest.approx((score[number, onset], information[number, onset]))
 
 
-def test_shifts_can_be_exchanged() -> None:
+def test_a_shift_can_be_added() -> None:
     model, truth = with_blocks(np.random.default_rng(9))
-    whole = truth["whole"] - 0.35**2 * np.outer(truth["extra"], truth["extra"])
-    cells = truth["stream"] == 2
+    more, cells = truth["day"] > 6, truth["stream"] == 2
+    whole = truth["whole"] + 0.5**2 * np.outer(more, more)
     information = cells @ np.linalg.inv(whole) @ cells
-    assert model.with_shifts([]).score_and_information(cells)[1] == pytest.approx(information)
+    added = model.with_shifts([(more, 0.5)])
+    assert added.score_and_information(cells)[1] == pytest.approx(information)
 
 
 @pytest.mark.parametrize(("score", "information"), [(3.0, 10.0), (-2.0, 40.0), (25.0, 60.0)])

@@ -28,6 +28,9 @@ LOOK_AHEAD = pd.Timedelta(days=14)
 CHANCE_EVIDENCE, UNEXPLAINED_SHARE = 3.0, 0.15
 """An episode is explained if its log Bayes factor falls to this value, or to this share of its
 own, when the named rises are allowed for."""
+REST_OF_CHANCE = 2.0 / 3.0
+"""The same share once all subjects were compared again and no other could be named: an alarm of one
+of many subjects of a raised site or crew is partly chance."""
 SHARED_WORK = 0.1
 """Smallest share of an episode's splices that the subject which explains it made."""
 
@@ -124,8 +127,10 @@ class _Attribution:
     def add(self, episode: Episode) -> None:
         """Attach an episode to the rise that explains it, comparing all subjects if none does."""
         group = self._explaining_group(episode)
-        if group is None and self._compare_subjects(episode):
-            group = self._explaining_group(episode)
+        if group is None:
+            another = self._compare_subjects(episode)
+            share = UNEXPLAINED_SHARE if another else REST_OF_CHANCE
+            group = self._explaining_group(episode, share)
         if group is None:
             group = self._unnamed_group(episode)
         group.add(episode)
@@ -151,7 +156,9 @@ class _Attribution:
             self._groups.append(_Group(shift, named_shift))
         return bool(best)
 
-    def _explaining_group(self, episode: Episode) -> _Group | None:
+    def _explaining_group(
+        self, episode: Episode, unexplained: float = UNEXPLAINED_SHARE
+    ) -> _Group | None:
         near = [group for group in self._groups if group.named and _near(group.shift, episode)]
         for group in near:
             if group.subject == episode.subject or _is_part(episode.subject, group.subject):
@@ -177,7 +184,7 @@ class _Attribution:
         if not sharing:
             return None
         whole = evidence([])
-        if evidence(sharing) > max(CHANCE_EVIDENCE, UNEXPLAINED_SHARE * whole):
+        if evidence(sharing) > max(CHANCE_EVIDENCE, unexplained * whole):
             return None
         return min(sharing, key=lambda group: evidence([group]))
 
@@ -199,15 +206,13 @@ class _Attribution:
         return self._groups[-1]
 
     def _unnamed_subject(self, episode: Episode) -> SubjectShift:
-        """Subject of an episode that no named rise explains.
+        """The likeliest stream or splicer behind an episode that no named rise explains.
 
-        A machine's alarm is told of that machine. One of a person, a site or the crew is told of
-        the likeliest machine behind it, because none of them is likely enough to be named.
+        A person, a site or the crew is not told of an alarm for which it is not likely enough to
+        be named.
         """
         first, last = _day(episode.onset), _day(episode.last)
         own = SubjectShift(episode.measure, *episode.subject, first, last)
-        if episode.subject_type in ("stream", "splicer"):
-            return own
         known = [
             group.shift
             for group in self._groups

@@ -26,6 +26,8 @@ from arcdrift.charts.random_effects import RandomEffectsModel
 LEAST_SHARE = 1e-3
 """Smallest usual share of dirty or redone splices."""
 
+MEDIAN_SQUARE = 0.4549
+"""Median of a squared standard normal value."""
 RAISED_RATE = 2.0
 """Multiple of the usual share at which the variance of a count is taken: with that of the usual
 share, a few splices too many would count for twice the log likelihood ratio of a Poisson law."""
@@ -232,6 +234,8 @@ class ShiftCells:
             groups += self._service_steps(rows)
         else:
             between = np.full(len(rows), scale.between**2)
+        if measure == "spread":
+            variance = variance * _excess_scatter(code["stream"], value, variance)
         splicer_day = code["splicer"] * len(self.cells.names["day"]) + code["day"]
         # half of the scatter of a stream's days is shared by the streams of its splicer
         shared = pd.Series(between).groupby(splicer_day).transform("mean").to_numpy(np.float64)
@@ -240,17 +244,21 @@ class ShiftCells:
         )
 
     def _service_steps(self, rows: Ints) -> list[tuple[Ints, float]]:
-        """One random effect for each service event within the cells, from that event on."""
+        """Random effects of service events within the cells, each from its event on.
+
+        Half of the variance that the charts have learned is common to the splicer's streams, half
+        is of each stream.
+        """
         steps = []
         splicer, events = self.cells.code["splicer"][rows], self._events[:, rows]
+        stream = self.cells.code["stream"][rows]
         moves = self._charts.streams.service_shift
         for counts, (sd, _) in zip(events, moves.values(), strict=True):
             for name in np.unique(splicer[counts > 0]):
                 here = splicer == name
-                steps += [
-                    (np.where(here & (counts >= count), 0, -1), sd)
-                    for count in np.unique(counts[here])[1:]
-                ]
+                for count in np.unique(counts[here])[1:]:
+                    since, half = here & (counts >= count), sd / np.sqrt(2.0)
+                    steps += [(np.where(since, 0, -1), half), (np.where(since, stream, -1), half)]
         return steps
 
     def subject(self, subject_type: str, subject_id: str, rows: Ints) -> Bools:
@@ -303,6 +311,13 @@ class MeasureModel:
     def log_bayes_factor(self, effects: RandomEffectsModel, cells: Bools) -> float:
         """Natural log of the Bayes factor of a rise of some cells."""
         return effects.shift_bayes_factor(cells, 1.0, self.shift_sd).log_bayes_factor
+
+
+def _excess_scatter(stream: Ints, value: Floats, variance: Floats) -> float:
+    """Robust ratio of the scatter of cells around their streams' medians to its variance."""
+    median = pd.Series(value).groupby(stream).transform("median").to_numpy(np.float64)
+    squares = (value - median) ** 2 / variance
+    return max(float(np.median(squares)) / MEDIAN_SQUARE, 1.0) if len(squares) else 1.0
 
 
 def _stream_names(rows: pd.DataFrame) -> pd.Series:

@@ -35,6 +35,8 @@ CLOSE = float(np.log(5.0))
 """A subject whose log odds are lower by at most this is named beside the first."""
 PERSON_EVIDENCE = float(np.log(3.0))
 """Log Bayes factor that a person's splices need without those on the splicer that speaks most."""
+FREE_SD = 5.0
+"""Standard deviation of an effect that fits its cells whatever they have."""
 MOST = 6
 """Largest number of rises named at a time."""
 PROBABLE = 0.95
@@ -287,7 +289,9 @@ def on_two_splicers(
     if len(evidence) < 2:
         return False
     strongest = max(evidence, key=lambda name: evidence[name].log_bayes_factor)
-    rest = effects.shift_bayes_factor(cells & (splicer != strongest), side, model.shift_sd)
+    # whatever the person's splices on that splicer have, they say nothing of the others
+    without = effects.with_shifts([(cells & (splicer == strongest), FREE_SD)])
+    rest = without.shift_bayes_factor(cells & (splicer != strongest), side, model.shift_sd)
     return rest.log_bayes_factor >= PERSON_EVIDENCE
 
 

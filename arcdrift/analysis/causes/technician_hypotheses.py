@@ -75,6 +75,8 @@ def technician_hypotheses(evidence: ShiftEvidence) -> list[Hypothesis]:
             term = min(angle.log_bayes_factor, MAX_SIGN) if size >= ANGLE_MOVED else -MAX_SIGN
             lasting = evidence.lasting_loss_evidence(cells)
             proven = lasting > 0 and evidence.on_two_splicers(cells)
+            if proven and found[-1].cause == UNNAMED:
+                found.pop()
             found.append(
                 Hypothesis(
                     f"a change of hands: {name}" if proven else UNNAMED,
