@@ -26,6 +26,9 @@ MEASURE_OF_KIND = {
     "redo-raised": "redo",
 }
 
+CHARTED = ("stream", "splicer", "technician", "site", "crew")
+"""Types of subjects that have charts; findings may also be about a cleaver or a program."""
+
 
 def subject_title(kind: str, name: str) -> str:
     """Return the title of a subject: its name, and what its chart includes."""

@@ -107,6 +107,7 @@ class RandomEffectsModel:
             effect[block] = blocks[1]
             weight = np.bincount(block, self._w, minlength=size)
             self._blocks = block, effect / (1.0 + effect * weight)
+            self._member = _indicators(block, np.arange(len(block)), (size, len(block)))
         parts, precision = [], []
         for codes, sd in groups:
             member = np.flatnonzero(codes >= 0)
@@ -129,12 +130,13 @@ class RandomEffectsModel:
             all_precision.append(np.array([1.0 / sd**2]))
         effects = csr_array(hstack(all_parts, format="csr"))
         self._weighted_effects = self._within_blocks(effects)
+        self._transposed_effects = csr_array(self._weighted_effects.T)
         matrix = (effects.T @ self._weighted_effects).toarray()
         matrix[np.diag_indices_from(matrix)] += np.concatenate(all_precision)
         self._factor = cholesky(matrix, lower=True, overwrite_a=True, check_finite=False)
         values = csr_array(self._values[:, None])
         weighted = self._within_blocks(values).toarray()[:, 0]
-        projected = self._solve(self._weighted_effects.T @ self._values)
+        projected = self._solve(self._transposed_effects @ self._values)
         rest = solve_triangular(self._factor, projected, lower=True, trans="T", check_finite=False)
         self._solved_values: Floats = weighted - self._weighted_effects @ rest
 
@@ -142,6 +144,8 @@ class RandomEffectsModel:
         """The same model with these shifts beside its own."""
         model = object.__new__(RandomEffectsModel)
         model._values, model._w, model._blocks = self._values, self._w, self._blocks
+        if self._blocks is not None:
+            model._member = self._member
         model._set_effects(self._parts, self._precision, [*self._shifts, *shifts])
         return model
 
@@ -150,11 +154,8 @@ class RandomEffectsModel:
         weighted = columns * self._w[:, None]
         if self._blocks is None:
             return csr_array(weighted)
-        block, shrink = self._blocks
-        rows = np.arange(len(block))
-        member = _indicators(rows, block, (len(block), len(shrink)))
-        shared = (member * shrink[None, :]) @ (member.T @ weighted)
-        return csr_array(weighted - shared * self._w[:, None])
+        shared = self._member @ weighted * self._blocks[1][:, None]
+        return csr_array(weighted - self._member.T @ shared * self._w[:, None])
 
     def _solve(self, sums: Floats) -> Floats:
         """``L^-1`` times sums by group, for the inner matrix ``L L'``."""
@@ -162,12 +163,29 @@ class RandomEffectsModel:
             solve_triangular(self._factor, sums, lower=True, check_finite=False), dtype=np.float64
         )
 
-    def score_and_information(self, cells: Bools) -> tuple[float, float]:
-        """``c'V^-1 y`` and ``c'V^-1 c`` of the indicator ``c`` of some cells."""
-        chosen = csr_array(cells.astype(np.float64)[:, None])
-        within = float((chosen.T @ self._within_blocks(chosen)).toarray()[0, 0])
-        solved = self._solve(self._weighted_effects.T @ cells.astype(np.float64))
-        return float(self._solved_values[cells].sum()), max(within - float(solved @ solved), 0.0)
+    def scores_and_information(self, sets: Bools) -> tuple[Floats, Floats]:
+        """Scores and joint information of several sets of cells.
+
+        Parameters
+        ----------
+        sets : array of bool, shape (cells, k)
+
+        Returns
+        -------
+        score : array, shape (k,)
+            ``C'V^-1 y`` of the indicators ``C``.
+        information : array, shape (k, k)
+            ``C'V^-1 C``.
+        """
+        indicators = sets.astype(np.float64)
+        weighted = indicators * self._w[:, None]
+        information = indicators.T @ weighted
+        if self._blocks is not None:
+            shared = self._member @ weighted
+            information -= shared.T @ (shared * self._blocks[1][:, None])
+        solved = self._solve(self._transposed_effects @ indicators)
+        information -= solved.T @ solved
+        return self._solved_values @ indicators, information
 
     def shift_bayes_factor(self, cells: Bools, side: float, prior_sd: float) -> Shift:
         """Estimate a shift of some cells to one side, and its Bayes factor against none.
@@ -183,7 +201,8 @@ class RandomEffectsModel:
         """
         if not cells.any():
             return NO_SHIFT
-        score, information = self.score_and_information(cells)
+        scores, joint = self.scores_and_information(cells[:, None])
+        score, information = float(scores[0]), max(float(joint[0, 0]), 0.0)
         size = score * prior_sd**2 / (1.0 + prior_sd**2 * information)
         log_bayes_factor = shift_log_bayes_factor(
             np.array(side * score), np.array(information), prior_sd

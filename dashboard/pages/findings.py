@@ -25,7 +25,7 @@ from dashboard.components import (
     shown_day,
 )
 from dashboard.grids import work_list_options
-from dashboard.subjects import MEASURE_OF_KIND, chart_address, subject_title
+from dashboard.subjects import CHARTED, MEASURE_OF_KIND, chart_address, subject_title
 from dashboard.url_query import href, search
 
 COLUMNS = ["severity", "finding", "subject", "since", "summary", "next_step"]
@@ -349,7 +349,7 @@ def finding_links(finding: dict[str, Any]) -> list[Any]:
     kind, name = finding["subject"]["type"], finding["subject"]["id"]
     measure = MEASURE_OF_KIND.get(finding["kind"])
     chart = []
-    if measure is not None and (kind, measure) != ("stream", "level"):
+    if measure is not None and kind in CHARTED and (kind, measure) != ("stream", "level"):
         where = chart_address({"measure": measure, "subject_type": kind, "subject_id": name})
         chart = [dcc.Link("Open its chart", href=where, className="button")]
     if kind == "technician":

@@ -105,8 +105,15 @@ def test_scores_of_all_onsets_agree_with_the_covariance_written_out() -> None:
             cells = (truth["stream"] == number) & (truth["day"] - 5 >= onset)
             assert score[number, onset] == pytest.approx(cells @ inverse @ truth["values"])
             assert information[number, onset] == pytest.approx(cells @ inverse @ cells)
-            one = model.score_and_information(cells)
-            assert one == pytest.approx((score[number, onset], information[number, onset]))
+
+
+def test_sets_of_cells_agree_with_the_covariance_written_out() -> None:
+    model, truth = with_blocks(np.random.default_rng(10))
+    sets = np.stack([truth["stream"] == 2, truth["day"] > 4, truth["extra"]], axis=1)
+    inverse = np.linalg.inv(truth["whole"])
+    score, information = model.scores_and_information(sets)
+    np.testing.assert_allclose(score, sets.T @ inverse @ truth["values"])
+    np.testing.assert_allclose(information, sets.T @ inverse @ sets.astype(float), atol=1e-9)
 
 
 def test_a_shift_can_be_added() -> None:
@@ -115,7 +122,7 @@ def test_a_shift_can_be_added() -> None:
     whole = truth["whole"] + 0.5**2 * np.outer(more, more)
     information = cells @ np.linalg.inv(whole) @ cells
     added = model.with_shifts([(more, 0.5)])
-    assert added.score_and_information(cells)[1] == pytest.approx(information)
+    assert added.scores_and_information(cells[:, None])[1][0, 0] == pytest.approx(information)
 
 
 @pytest.mark.parametrize(("score", "information"), [(3.0, 10.0), (-2.0, 40.0), (25.0, 60.0)])

@@ -253,8 +253,9 @@ class SubjectComparison:
     ) -> _Scores:
         """Scores of a person from those onsets only that two splicers or more speak for."""
         by_onset = scores.by_onset.copy()
+        needed = LIMIT - CLOSE - scores.log_prior - np.log(len(self.onsets))
         for place, onset in enumerate(self.onsets):
-            if by_onset[index, place] <= 0:
+            if by_onset[index, place] < needed:
                 by_onset[index, place] = -np.inf
                 continue
             shift = SubjectShift(
@@ -282,27 +283,38 @@ def on_two_splicers(
 ) -> bool:
     """Whether cells speak for a shift even without the splicer that speaks most for it."""
     splicer = model.source.cells.code["splicer"][model.rows]
-    evidence = {
-        int(name): effects.shift_bayes_factor(cells & (splicer == name), side, model.shift_sd)
-        for name in np.unique(splicer[cells])
-    }
-    if len(evidence) < 2:
+    names = np.unique(splicer[cells])
+    if len(names) < 2:
         return False
-    strongest = max(evidence, key=lambda name: evidence[name].log_bayes_factor)
-    # whatever the person's splices on that splicer have, they say nothing of the others
-    without = effects.with_shifts([(cells & (splicer == strongest), FREE_SD)])
-    rest = without.shift_bayes_factor(cells & (splicer != strongest), side, model.shift_sd)
-    return rest.log_bayes_factor >= PERSON_EVIDENCE
+    sets = cells[:, None] & (splicer[:, None] == names)
+    score, information = effects.scores_and_information(sets)
+    own = np.maximum(information.diagonal(), 0.0)
+    strongest = int(np.argmax(shift_log_bayes_factor(side * score, own, model.shift_sd)))
+    rest = np.arange(len(names)) != strongest
+    # whatever the person's splices on that splicer have, they say nothing of the others: an
+    # effect with a large variance is added for them (Sherman and Morrison 1950)
+    free = FREE_SD**2 / (1.0 + FREE_SD**2 * own[strongest])
+    shared = float(information[strongest, rest].sum())
+    rest_score = float(score[rest].sum()) - shared * free * float(score[strongest])
+    rest_information = float(information[np.ix_(rest, rest)].sum()) - shared**2 * free
+    evidence = shift_log_bayes_factor(
+        np.array(side * rest_score), np.array(rest_information), model.shift_sd
+    )
+    return float(evidence) >= PERSON_EVIDENCE
 
 
 def _usable(kind: str, code: dict[str, Ints], names: list[str]) -> Bools:
     """Cells that may belong to a subject of a type.
 
-    Programs and sites of one splicer, and a single program or site, repeat another subject.
+    A splicer with one program repeats its stream, a program or site of one splicer that splicer,
+    and a single program or site the crew.
     """
     values = code[kind]
     unknown = [number for number, name in enumerate(names) if name in (NOBODY, NO_CLEAVER)]
     usable: Bools = ~np.isin(values, unknown)
+    if kind == "splicer":
+        pairs = np.unique(np.stack([values, code["stream"]]), axis=1)
+        usable &= np.bincount(pairs[0], minlength=len(names))[values] > 1
     if kind in ("program", "site"):
         pairs = np.unique(np.stack([values, code["splicer"]]), axis=1)
         splicers = np.bincount(pairs[0], minlength=len(names))
