@@ -210,7 +210,7 @@ class RandomEffectsModel:
         return Shift(size, float(log_bayes_factor), information)
 
     def scores_by_onset(
-        self, subject: Ints, subjects: int, day: Ints, days: int
+        self, subject: Ints, subjects: int, day: Ints, days: int, least: float = -np.inf
     ) -> tuple[Floats, Floats]:
         """Score and information of ``1{subject, day >= t}`` for each subject and day ``t``.
 
@@ -223,10 +223,13 @@ class RandomEffectsModel:
         day : array, shape (cells,)
             Number of each cell's day, negative before the first possible onset. A block lies
             within one day.
+        least : float
+            The information is computed only where the score is above this.
 
         Returns
         -------
         score, information : array, shape (subjects, days)
+            Information is 0 where it was not computed.
         """
         rows = np.flatnonzero((subject >= 0) & (day >= 0))
         cell = subject[rows] * days + day[rows]
@@ -240,13 +243,14 @@ class RandomEffectsModel:
             for values in (scores, within)
         )
         shared = csr_array(chosen.T @ self._weighted_effects)
+        wanted = score > least
         for first in range(0, subjects, CHUNK):
-            last = min(first + CHUNK, subjects)
-            part = shared[first * days : last * days].toarray()
-            part = _since(part.reshape(last - first, days, -1), axis=1)
-            solved = self._solve(part.reshape((last - first) * days, -1).T)
-            within[first:last] -= (solved**2).sum(axis=0).reshape(last - first, days)
-        return score, np.maximum(within, 0.0)
+            chunk = slice(first, min(first + CHUNK, subjects))
+            rows = slice(chunk.start * days, chunk.stop * days)
+            part = shared[rows].toarray().reshape(chunk.stop - first, days, -1)
+            solved = self._solve(_since(part, axis=1)[wanted[chunk]].T)
+            within[chunk][wanted[chunk]] -= (solved**2).sum(axis=0)
+        return score, np.where(wanted, np.maximum(within, 0.0), 0.0)
 
 
 def _indicators(rows: Ints, columns: Ints, shape: tuple[int, int]) -> csr_array:

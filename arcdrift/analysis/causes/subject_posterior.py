@@ -151,18 +151,28 @@ class SubjectComparison:
             found.append((kind, names, np.where(usable, number[code[kind]], -1)))
         return [entry for entry in found if entry[1]]
 
-    def scores(self, effects: RandomEffectsModel) -> list[_Scores]:
-        """Compare all subjects and onsets."""
+    def scores(self, effects: RandomEffectsModel, *, odds: float = -np.inf) -> list[_Scores]:
+        """Compare all subjects and onsets.
+
+        Parameters
+        ----------
+        odds : float
+            Log odds below which a subject does not matter: onsets that could not lift it there
+            have no evidence.
+        """
         found = []
         for kind, names, number in self._subjects:
+            log_prior = float(np.log(PRIOR[kind] / (len(names) * len(self.onsets))))
+            # a Bayes factor is at most 2 exp(u^2 t^2 / 2)
+            needed = odds - log_prior - np.log(2.0 * len(self.onsets))
+            least = np.sqrt(2.0 * max(needed, 0.0)) / self.model.shift_sd
             score, information = effects.scores_by_onset(
-                number, len(names), self._day, len(self.onsets)
+                number, len(names), self._day, len(self.onsets), least
             )
             evidence = shift_log_bayes_factor(score, information, self.model.shift_sd)
             # without cells on or after an onset there is no evidence
             evidence = np.where(information > 0, evidence, 0.0)
-            log_prior = np.log(PRIOR[kind] / (len(names) * len(self.onsets)))
-            found.append(_Scores(kind, names, number, evidence, float(log_prior)))
+            found.append(_Scores(kind, names, number, evidence, log_prior))
         return found
 
     def named(self) -> list[NamedShift]:
@@ -210,7 +220,7 @@ class SubjectComparison:
         effects = self.model.with_shifts([*self._known, *others])
         ranked = [
             (float(odds), scores, index)
-            for scores in self.scores(effects)
+            for scores in self.scores(effects, odds=LIMIT - CLOSE)
             for index, odds in enumerate(scores.log_odds)
         ]
         ranked.sort(key=lambda entry: -entry[0])
