@@ -244,12 +244,14 @@ class RandomEffectsModel:
         )
         shared = csr_array(chosen.T @ self._weighted_effects)
         wanted = score > least
-        for first in range(0, subjects, CHUNK):
-            chunk = slice(first, min(first + CHUNK, subjects))
-            rows = slice(chunk.start * days, chunk.stop * days)
-            part = shared[rows].toarray().reshape(chunk.stop - first, days, -1)
-            solved = self._solve(_since(part, axis=1)[wanted[chunk]].T)
-            within[chunk][wanted[chunk]] -= (solved**2).sum(axis=0)
+        active = np.flatnonzero(wanted.any(axis=1))
+        for first in range(0, len(active), CHUNK):
+            some = active[first : first + CHUNK]
+            cells = (some[:, None] * days + np.arange(days)).ravel()
+            part = shared[cells].toarray().reshape(len(some), days, -1)
+            solved = self._solve(_since(part, axis=1)[wanted[some]].T)
+            subject, onset = np.nonzero(wanted[some])
+            within[some[subject], onset] -= (solved**2).sum(axis=0)
         return score, np.where(wanted, np.maximum(within, 0.0), 0.0)
 
 
