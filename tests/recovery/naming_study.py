@@ -216,6 +216,15 @@ def _told(finding: Finding) -> str:
     return f"{finding.subject_type} {finding.subject_id} {odds}"
 
 
+def try_healthy(seed: int) -> list[str]:
+    """Types of the subjects of a healthy crew's findings of risen loss, and whether named."""
+    return [
+        f"{finding.subject_type} {'named' if 'probability' in finding.evidence else 'not named'}"
+        for finding in run_crew(crew_of(seed)).findings
+        if finding.kind == "loss-raised"
+    ]
+
+
 def _try(job: tuple[str, int, int], factor: float) -> Outcome | None:
     kind, seed, workdays = job
     if kind == "splicer":
@@ -242,6 +251,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--seeds", type=int, default=20, help="crews of splicers that rise")
     parser.add_argument("--others", type=int, default=10, help="crews for each other subject")
+    parser.add_argument("--healthy", type=int, default=10, help="crews without a rise")
     parser.add_argument("--first", type=int, default=301, help="first seed")
     parser.add_argument("--factor", type=float, default=1.7)
     parser.add_argument("--processes", type=int, default=1)
@@ -261,8 +271,13 @@ def main() -> None:
             if done % 15 == 0 and found:
                 say(f"\n=== {done} of {len(jobs)} ===")
                 print_table(found)
+        healthy = pool.map(try_healthy, range(options.first, options.first + options.healthy))
+        told = [text for texts in healthy for text in texts]
     say("\n=== All ===")
-    print_table(found)
+    if found:
+        print_table(found)
+    say(f"\nFindings of risen loss in {options.healthy} healthy crews of {DAYS} days\n",
+        pd.Series(told, dtype=object).value_counts().to_string())  # fmt: skip
 
 
 if __name__ == "__main__":

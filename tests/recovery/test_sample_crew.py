@@ -117,6 +117,15 @@ def test_dirty_v_grooves_are_found_at_their_onset(sample: Sample) -> None:
     assert abs(finding.onset.estimate - began) <= pd.Timedelta(days=3)
     assert finding.evidence["ratio"] == pytest.approx(fault["size"], abs=0.25)
     assert finding.likely_causes[0].cause.startswith("the splicer")
+    # told once, about the machine: the people who worked on it are its evidence
+    assert (finding.subject_type, finding.subject_id) == ("splicer", fault["subject"])
+    assert any(text.startswith("cleaver C4") for text in finding.evidence["may_also_be"])
+    assert not [
+        other
+        for other in sample.review.findings
+        if other.kind == "loss-raised" and other is not finding and other.until >= began
+    ]
+    assert not any("technician's splices: " in cause.cause for cause in finding.likely_causes)
 
 
 def test_losses_that_came_with_a_careless_hand_say_so(sample: Sample) -> None:
