@@ -18,6 +18,7 @@ from arcdrift.analysis.causes.subject_posterior import (
     ONSET_SPAN,
     NamedShift,
     SubjectComparison,
+    with_end,
 )
 from arcdrift.analysis.loss.alarm_episodes import MEASURES, NEAR, Episode, alarm_episodes
 from arcdrift.analysis.loss.loss_charts import AllLossCharts
@@ -236,9 +237,18 @@ class _Attribution:
                     group.episodes.remove(episode)
                     explaining.add(episode)
 
+    def _ended(self, group: _Group) -> _Group:
+        """A group whose named rise ends where its cells say, at the last of its alarms at most."""
+        shift = group.shift
+        if group.named is None:
+            return group
+        rows = self._cells.rows_between(shift.first - HISTORY_SPAN, shift.last)
+        model = self._cells.model(shift.measure, rows, shift.first)
+        return _Group(with_end(model, shift, shift.last), group.named, group.episodes)
+
     def results(self, sizes: ShiftSizes) -> list[AttributedAlarms]:
         """Groups that have episodes, with the size of each rise."""
-        used = [group.settled() for group in self._groups if group.episodes]
+        used = [self._ended(group.settled()) for group in self._groups if group.episodes]
         found = []
         for group in used:
             others = tuple(

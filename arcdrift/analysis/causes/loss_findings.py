@@ -73,7 +73,10 @@ def _finding(
     main = alarms.main
     kind = KINDS[main.measure, main.side]
     ratio = main.after / main.before if main.before > 0 else float("inf")
-    last = instant(main, max([main.last, *(episode.last for episode in alarms.also)]))
+    ends = [main.last]
+    if alarms.named is None:
+        ends += [episode.last for episode in alarms.also]
+    last = instant(main, max(ends))
     onset = instant(main, main.onset)
     return Finding(
         kind=kind,

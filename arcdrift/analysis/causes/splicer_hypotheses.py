@@ -4,6 +4,7 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
+from scipy.special import logsumexp
 
 from arcdrift.analysis.causes.hypothesis import MAX_DEFICIT, MAX_SIGN, Hypothesis, ShiftEvidence
 from arcdrift.analysis.common.days import DAY
@@ -46,7 +47,7 @@ def splicer_hypotheses(evidence: ShiftEvidence) -> list[Hypothesis]:
                 base + evidence.log_prior("splicer"),
             )
         )
-        found.append(_arc(evidence, name, base))
+        found.append(_arc(evidence, name, _arc_evidence(evidence, code) - np.log(len(codes))))
         found += _worn_electrodes(evidence, name, base)
         found += _service(evidence, name, base)
     cleavers = [
@@ -65,6 +66,19 @@ def _splicer_text(evidence: ShiftEvidence, cells: Bools, name: str) -> str:
         + f"; in the hands of {technicians})" * bool(technicians)
         + evidence.change_text(~cells, ", the other splicers by {}")
     )
+
+
+def _arc_evidence(evidence: ShiftEvidence, splicer: int) -> float:
+    """Evidence that a splicer, or one of its programs alone, shifted.
+
+    A wrong setting shows on programs that trust it sooner than on those that adjust the arc.
+    """
+    window = evidence.window
+    cells = evidence.cells_with("splicer", splicer)
+    streams = np.unique(window.code("stream")[cells & window.after])
+    parts = [evidence.cells_with("stream", int(stream)) for stream in streams]
+    each = [evidence.loss_evidence(part) for part in (cells, *parts)]
+    return float(logsumexp(each) - np.log(len(each)))
 
 
 def _arc(evidence: ShiftEvidence, name: str, base: float) -> Hypothesis:

@@ -114,24 +114,8 @@ class SubjectComparison:
         day = self.model.day
         self.onsets: Datetimes = np.unique(day[day > first])
         self._day = np.searchsorted(self.onsets, day) - np.where(day <= first, 1, 0)
-        self._known = [self._with_end(shift) for shift in known]
+        self._known = [with_end(self.model, shift, until) for shift in known]
         self._subjects = list(self._all_subjects())
-
-    def _with_end(self, shift: SubjectShift) -> SubjectShift:
-        """A known rise with the end that fits its later days best."""
-        subject = self._source.subject(shift.subject_type, shift.subject_id, self.model.rows)
-        day = self.model.day
-        ends = [shift.last, *np.unique(day[subject & (day > shift.last)])]
-        best, best_evidence = shift, -np.inf
-        for end in ends:
-            longer = SubjectShift(
-                shift.measure, shift.subject_type, shift.subject_id, shift.first, end
-            )
-            cells = self.model.cells_of(longer)
-            evidence = self.model.log_bayes_factor(self.model.effects, cells)
-            if evidence > best_evidence:
-                best, best_evidence = longer, evidence
-        return best
 
     def _all_subjects(self) -> list[tuple[str, list[str], Ints]]:
         """Names of the subjects of each type, and the number of each cell's subject."""
@@ -286,6 +270,18 @@ class SubjectComparison:
 def _rival(entry: tuple[float, _Scores, int]) -> tuple[float, str, str]:
     odds, scores, index = entry
     return odds, scores.subject_type, scores.names[index]
+
+
+def with_end(model: MeasureModel, shift: SubjectShift, latest: np.datetime64) -> SubjectShift:
+    """A rise with the last day that fits its cells best, up to a day."""
+    longest = replace(shift, last=latest)
+    best, best_evidence = shift, -np.inf
+    for end in np.unique(model.day[model.cells_of(longest)]):
+        ended = replace(shift, last=end)
+        evidence = model.log_bayes_factor(model.effects, model.cells_of(ended))
+        if evidence > best_evidence:
+            best, best_evidence = ended, evidence
+    return best
 
 
 def on_two_splicers(
