@@ -25,12 +25,14 @@ class SignatureSplicesCache:
             return None
         signature, splices = rows.iloc[0], self._splices_of(name)
         effects = self._results.result("result_people")
+        rises = self._results.result("result_angle_shifts")
         return signature_splices(
             kind,
             str(signature["unit"]),
             splices[splices["spliced_at"].between(signature["since"], signature["until"])],
             self._results.result("result_stream_days"),
             effects[effects["who"] != "technician"],
+            rises[rises["subject_type"] != "technician"],
             self._results.crew,
         )
 

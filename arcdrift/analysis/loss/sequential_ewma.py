@@ -123,7 +123,7 @@ def _flag(days: pd.DataFrame, name: str) -> Bools:
     return days[name].to_numpy(dtype=bool) if name in days else np.zeros(len(days), dtype=bool)
 
 
-def _limits(day: Ints, judged: Bools, budget: float, pace: pd.Series | None) -> Floats:
+def budget_limits(day: Ints, judged: Bools, budget: float, pace: pd.Series | None) -> Floats:
     """Limit of each row from the number of rows in the month up to its day; days are in order."""
     days, first, code = np.unique(day, return_index=True, return_inverse=True)
     worked, rows = days, np.diff(first, append=len(day))
@@ -173,7 +173,7 @@ class _SequentialEwma:
             of_group = group_number == g
             for side, budget in enumerate((group.settings.budget_up, group.settings.budget_down)):
                 if budget is not None:
-                    plain_limit[side, of_group] = _limits(
+                    plain_limit[side, of_group] = budget_limits(
                         day[of_group], judged[of_group], budget, group.settings.pace
                     )
             for stamp in np.unique(day[of_group])[::WORKDAYS_PER_MONTH].tolist():

@@ -9,6 +9,7 @@ import pandas as pd
 
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.analysis.maintenance.blade_positions import blade_table, cleaves_on_blade
+from arcdrift.analysis.people.cleave_angles.angle_review import AngleReview, review_angles
 from arcdrift.analysis.people.comparability import cheapest_swaps, connected_sets
 from arcdrift.analysis.people.prep_effects import MEASURES, PrepEffects, person_levels, prep_effects
 from arcdrift.analysis.people.prep_findings import prep_findings
@@ -79,8 +80,11 @@ def review_prep(
         return PrepReview(frames | _document(document), [])
     cells = cells.assign(cleaves=cleaves_on_blade(cells, use, service)).reset_index(drop=True)
     runs = runs[runs["began"] >= cells["first_at"].min()] if len(runs) else runs
+    angles = review_angles(cells, runs, service, crew, now)
+    cells, runs_of_people = angles.cells, angles.runs_of_people
+    named_cells = _with_technician(cells)
     table = within_day_spread(cells, crew.prep.margin)
-    frames |= {
+    frames |= angles.frames | {
         "result_consistency": table,
         "result_shared_work": _shared_work(named_cells),
         "result_cleave_runs": runs[runs["technician"] != NOBODY].rename(columns=_RENAMED_TIMES),
@@ -88,7 +92,7 @@ def review_prep(
     shares, document["shares"] = _shares(named_cells)
     frames["result_shares"] = shares
     effects = prep_effects(cells, crew.prep)
-    signatures = cleave_run_signatures(runs, cells) if len(runs) else []
+    signatures = cleave_run_signatures(runs_of_people, cells) if len(runs_of_people) else []
     signatures += [*dirt(cells, crew.prep), *first_splices(cells, crew.prep),
                    *tiring(cells, crew.prep)]  # fmt: skip
     machines = pd.DataFrame(columns=["who"])
@@ -112,8 +116,24 @@ def review_prep(
     )
     # one finding a person: that on angles where angles and losses both stand out
     uneven = uneven.sort_values("measure").drop_duplicates("technician")
-    findings = prep_findings(signatures, machines, runs, uneven, now)
+    findings = prep_findings(signatures, machines, runs_of_people, uneven, now)
+    findings = _with_rises(findings, angles)
     return PrepReview(frames | _document(document), findings)
+
+
+def _with_rises(findings: list[Finding], angles: AngleReview) -> list[Finding]:
+    """Add findings of rises; while one is open it is the only one on its subject's angles."""
+    still_open = {
+        (finding.kind, finding.subject_type, finding.subject_id)
+        for finding in angles.findings
+        if not finding.evidence["ended"]
+    }
+    lasting = [
+        finding
+        for finding in findings
+        if (finding.kind, finding.subject_type, finding.subject_id) not in still_open
+    ]
+    return lasting + angles.findings
 
 
 def _with_technician(cells: pd.DataFrame) -> pd.DataFrame:

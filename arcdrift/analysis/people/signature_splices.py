@@ -37,6 +37,10 @@ READ = [*COLUMNS, "technician", "fiber_a", "fiber_b", "purpose"]
 """Columns of the splice log that are needed."""
 
 
+OF_LOSS = ("dirt",)
+"""Kinds of signature that angles say nothing about."""
+
+
 @dataclass(frozen=True)
 class SignatureSplices:
     """Splices behind one signature.
@@ -74,6 +78,7 @@ def signature_splices(
     splices: pd.DataFrame,
     days: pd.DataFrame,
     machines: pd.DataFrame,
+    rises: pd.DataFrame,
     crew: Crew,
 ) -> SignatureSplices:
     """Select the splices on which a signature of a person is based.
@@ -92,13 +97,20 @@ def signature_splices(
     machines : DataFrame
         Effects of splicers and cleavers (``who``, ``name``, ``measure``, ``effect``), which are
         subtracted before splices are compared; may be empty.
+    rises : DataFrame
+        Rises of machines' angles: ``subject_type`` (``cleaver`` or ``splicer``), ``subject``,
+        ``since``, ``until``, ``ended``. Splices made with such a machine meanwhile prove nothing
+        about a person's angles and are left out.
 
     Raises
     ------
     KeyError
         For a kind that people cannot have.
     """
-    splices = splices[splices["purpose"] == "production"].reset_index(drop=True)
+    splices = splices[splices["purpose"] == "production"]
+    if kind not in OF_LOSS and "loss" not in unit:
+        splices = splices[~_within_rises(splices, rises)]
+    splices = splices.reset_index(drop=True)
     selection = RULES[kind](_SpliceLog(splices, days, machines, crew), unit)
     rows = splices.iloc[selection.place][COLUMNS].reset_index(drop=True)
     return SignatureSplices(
@@ -106,6 +118,20 @@ def signature_splices(
         selection.size_name,
         selection.words,
     )
+
+
+def _within_rises(splices: pd.DataFrame, rises: pd.DataFrame) -> Bools:
+    """Whether splices were made with a machine while its angles had risen."""
+    inside = np.zeros(len(splices), dtype=bool)
+    for row in rises.to_dict("records"):
+        used = splices[row["subject_type"]].eq(row["subject"])
+        if row["subject_type"] == "splicer":
+            used &= splices["cleaver"].isna()
+        used &= splices["spliced_at"] >= row["since"]
+        if row["ended"]:
+            used &= splices["spliced_at"] <= row["until"]
+        inside |= used.fillna(False).to_numpy(dtype=bool)
+    return inside
 
 
 class _SpliceLog:

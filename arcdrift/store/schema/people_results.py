@@ -1,6 +1,6 @@
 """Result tables about technicians."""
 
-from sqlalchemy import BigInteger, Column, Float, Integer, String, Table, Text
+from sqlalchemy import BigInteger, Boolean, Column, Float, Integer, String, Table, Text
 
 from arcdrift.store.schema.columns import result_metadata
 
@@ -125,4 +125,43 @@ result_sign_offs = Table(
     Column("more", Integer, nullable=False),  # splices expected until a verdict
     # JSON: see arcdrift.analysis.people.sign_off.MeasureResult
     Column("measures", Text, nullable=False),
+)
+
+result_angle_days = Table(
+    "result_angle_days",
+    result_metadata,
+    Column("subject_type", String(12), primary_key=True),  # cleaver, splicer or technician
+    Column("subject", Text, primary_key=True),
+    Column("day", String(10), primary_key=True),
+    Column("n", BigInteger, nullable=False),
+    Column("ratio", Float),  # angle of the day to the expected one; NULL without other evidence
+    Column("low", Float),  # 95 % prediction limits of it
+    Column("high", Float),
+    Column("z", Float),
+    Column("statistic", Float),  # EWMA; NULL where not judged
+    Column("limit", Float),
+    Column("alarm", Boolean, nullable=False),
+    Column("open", Boolean, nullable=False),  # the rise has not ended
+)
+
+result_angle_shifts = Table(
+    "result_angle_shifts",
+    result_metadata,
+    Column("subject_type", String(12), primary_key=True),
+    Column("subject", Text, primary_key=True),
+    Column("onset_day", String(10), primary_key=True),  # local days
+    Column("earliest_day", String(10), nullable=False),  # confidence set of the onset
+    Column("latest_day", String(10), nullable=False),
+    Column("first_alarm_day", String(10), nullable=False),
+    Column("last_day", String(10), nullable=False),
+    Column("since", BigInteger, nullable=False),  # first splice of the rise
+    Column("until", BigInteger, nullable=False),  # last splice of the rise
+    Column("ended", Boolean, nullable=False),
+    Column("ratio", Float, nullable=False),
+    Column("low", Float, nullable=False),
+    Column("high", Float, nullable=False),
+    Column("latest_ratio", Float, nullable=False),
+    Column("splices", BigInteger, nullable=False),
+    Column("hands", Text, nullable=False),  # JSON: name, factor and splices of each
+    Column("sole_hand", Text),
 )

@@ -34,10 +34,15 @@ def stream_days(cap: float = CAP) -> pd.DataFrame:
     )
 
 
-def behind(kind, unit, log, machines=MACHINES, days=None):
+RISES = pd.DataFrame(
+    {"subject_type": [], "subject": [], "since": [], "until": [], "ended": []}
+)  # fmt: skip
+
+
+def behind(kind, unit, log, machines=MACHINES, days=None, rises=RISES):
     mine = log[log["technician"] == "t2"].assign(location="tray")
     return signature_splices(
-        kind, unit, mine, stream_days() if days is None else days, machines, CREW
+        kind, unit, mine, stream_days() if days is None else days, machines, rises, CREW
     )
 
 
@@ -200,3 +205,24 @@ def test_practice_and_missing_figures_are_in_none():
         assert len(told) > 0, kind
         assert set(told["id"]).isdisjoint(ids(log, log["nth"].isin([1, 2]))), kind
         assert np.isfinite(told["size"]).all(), kind
+
+
+def test_splices_made_with_a_dull_blade_prove_nothing_about_a_hand():
+    log = planted(plant_both)
+    at = log["spliced_at"]
+    since, until = at.min() + pd.Timedelta(days=10), at.min() + pd.Timedelta(days=20)
+    rises = pd.DataFrame(
+        {"subject_type": ["cleaver"], "subject": ["c4"], "since": [since], "until": [until],
+         "ended": [True]}
+    )  # fmt: skip
+    dull = who(log) & (log["cleaver"] == "c4") & at.between(since, until)
+    assert dull.sum() > 20
+    shown = behind("both-sides", "angle against the crew", log, rises=rises)
+    assert set(shown.rows["id"]) == set(log.loc[who(log) & ~dull, "id"])
+    still = behind("both-sides", "angle against the crew", log, rises=rises.assign(ended=False))
+    gone = who(log) & (log["cleaver"] == "c4") & (at >= since)
+    assert set(still.rows["id"]) == set(log.loc[who(log) & ~gone, "id"])
+    # losses with good cleaves are not about angles
+    log = planted(plant_dirt)
+    plain, judged = (behind("dirt", "times", log, rises=r).rows for r in (RISES, rises))
+    assert plain["id"].tolist() == judged["id"].tolist()

@@ -1,0 +1,1 @@
+"""Cleave angles over time: whose angles rose, since when, how far and until when."""

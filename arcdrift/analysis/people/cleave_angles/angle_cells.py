@@ -1,0 +1,119 @@
+"""Day means of log cleave angle by person and machine, with the matrix that explains them."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY
+from arcdrift.arrays import Floats, Ints
+
+PERSON_SD = 0.25
+"""Prior standard deviation between people, of log angle; wide, so that data decide soon."""
+MACHINE_SD = 0.25
+"""The same between cleavers (or splicers, where no cleaver is logged)."""
+FIBER_SD = 0.15
+"""The same between pairs of fibers."""
+MEAN_LOG_ANGLE, MEAN_SD = -0.36, 1.0
+"""Prior of the crew's mean: about 0.7 degrees, within a factor of 2.7."""
+WEAR_SD = 0.25
+"""Prior standard deviation of the rise of log angle over the life of a blade position."""
+SUBJECTS = ("machine", "technician")
+
+
+@dataclass(frozen=True)
+class AngleCells:
+    """Cells of one person, one machine, one pair of fibers and one day, in order of day.
+
+    Attributes
+    ----------
+    rows : DataFrame
+        ``technician``, ``machine`` (a cleaver, or the splicer where none is logged),
+        ``machine_type`` (``cleaver`` or ``splicer``), ``splicer``, ``fibers``, ``day``, ``n``
+        splices, ``y`` (mean log angle of both sides), ``squares`` (sum of squared deviations from
+        it), ``uneven`` (mean log of right over left), ``cleaves`` on the blade position (NaN where
+        its turn is unknown), ``first_at``, ``last_at`` (UTC).
+    columns : array of int, shape (cells, 4)
+        Positions of intercept, person, machine and fibers among the effects; -1 for an unknown
+        person.
+    wear : array, shape (cells,)
+        Cleaves on the blade position over its life, at most 1, less 0.5; 0 where not known. The
+        last effect is its slope. A blade used beyond its life is expected to cleave like one at
+        its end, so what lies above that is seen.
+    prior_mean, prior_sd : array, shape (effects,)
+    codes : dict of array
+        Number of the subject of each cell by `SUBJECTS`; -1 for an unknown person.
+    names : dict of list
+        Names of these subjects.
+    """
+
+    rows: pd.DataFrame
+    columns: Ints
+    wear: Floats
+    prior_mean: Floats
+    prior_sd: Floats
+    codes: dict[str, Ints]
+    names: dict[str, list[str]]
+
+    def design(self, cells: slice | Ints) -> Floats:
+        """Matrix of some cells, (cells, effects)."""
+        columns = self.columns[cells]
+        matrix = np.zeros((len(columns), len(self.prior_sd)))
+        row, place = np.nonzero(columns >= 0)
+        matrix[row, columns[row, place]] = 1.0
+        matrix[:, -1] = self.wear[cells]
+        return matrix
+
+
+def angle_cells(cells: pd.DataFrame, life: float) -> AngleCells:
+    """Sum technician days over programs and sites, and number people, machines and fibers.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        From `arcdrift.analysis.loss.technician_days.aggregate_technician_days`, with ``cleaves``
+        on the blade position.
+    life : float
+        Cleaves that a blade position should last.
+    """
+    used = cells[cells["angles"] > 0]
+    logged = used["cleaver"] != NO_CLEAVER
+    used = used.assign(
+        machine=used["cleaver"].where(logged, used["splicer"]).astype(str),
+        machine_type=np.where(logged, "cleaver", "splicer"),
+        worn=used["cleaves"].fillna(0.0) * used["angles"],
+        unknown=used["cleaves"].isna(),
+    )
+    keys = ["day", "machine_type", "machine", "splicer", "technician", "fibers"]
+    sums = used.groupby(keys, as_index=False, sort=True).agg(
+        n=("angles", "sum"), total=("angle", "sum"), squares=("angle_squares", "sum"),
+        uneven=("uneven", "sum"), worn=("worn", "sum"), unknown=("unknown", "any"),
+        first_at=("first_at", "min"), last_at=("last_at", "max"),
+    )  # fmt: skip
+    n = sums["n"].to_numpy(dtype=np.float64)
+    y = sums["total"].to_numpy(dtype=np.float64) / n
+    rows = sums.drop(columns=["total", "worn", "unknown"]).assign(
+        n=n, y=y, uneven=sums["uneven"] / n,
+        cleaves=(sums["worn"] / n).where(~sums["unknown"]),
+        squares=np.maximum(sums["squares"] - n * y**2, 0.0),
+    )  # fmt: skip
+    machine, machines = pd.factorize(rows["machine_type"] + "|" + rows["machine"], sort=True)
+    person, people = pd.factorize(rows["technician"].where(rows["technician"] != NOBODY), sort=True)
+    fiber, fibers = pd.factorize(rows["fibers"], sort=True)
+    ends = 1 + np.cumsum([len(people), len(machines), len(fibers)])
+    columns = np.column_stack(
+        [np.zeros(len(rows), dtype=np.int64), np.where(person >= 0, 1 + person, -1),
+         ends[0] + machine, ends[1] + fiber]
+    )  # fmt: skip
+    prior_sd = np.repeat(
+        [MEAN_SD, PERSON_SD, MACHINE_SD, FIBER_SD, WEAR_SD],
+        [1, len(people), len(machines), len(fibers), 1],
+    )
+    prior_mean = np.zeros(len(prior_sd))
+    prior_mean[0] = MEAN_LOG_ANGLE
+    wear = np.minimum(rows["cleaves"].to_numpy(dtype=np.float64) / life, 1.0) - 0.5
+    return AngleCells(
+        rows, columns.astype(np.int64), np.nan_to_num(wear), prior_mean, prior_sd,
+        {"machine": machine.astype(np.int64), "technician": person.astype(np.int64)},
+        {"machine": [name.split("|", 1)[1] for name in machines], "technician": list(people)},
+    )  # fmt: skip
