@@ -91,7 +91,7 @@ def visible_rows(people: People, name: str, rows: pd.DataFrame) -> pd.DataFrame:
     name : str
         Name of the table without ``result_``; it says which column holds names of people.
     """
-    if name in ("people", "signatures"):
+    if name in ("people", "signatures", "angle_days", "angle_shifts"):
         kind, column = ("who", "name") if name == "people" else ("subject_type", "subject")
         about_people = rows[rows[kind] == "technician"]
         return pd.concat(

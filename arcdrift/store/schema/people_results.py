@@ -162,6 +162,4 @@ result_angle_shifts = Table(
     Column("high", Float, nullable=False),
     Column("latest_ratio", Float, nullable=False),
     Column("splices", BigInteger, nullable=False),
-    Column("hands", Text, nullable=False),  # JSON: name, factor and splices of each
-    Column("sole_hand", Text),
 )

@@ -23,7 +23,14 @@ from dashboard.components import (
 )
 from dashboard.pages.people import signatures
 from dashboard.pages.people.coaching_card import coaching_card, coaching_log
-from dashboard.pages.people.prep import document, effect_cell, ratio_cell, rows_of, verdict_tag
+from dashboard.pages.people.prep import (
+    angles_of,
+    document,
+    effect_cell,
+    ratio_cell,
+    rows_of,
+    verdict_tag,
+)
 from dashboard.pages.people.signatures import signatures_card
 from dashboard.reading.data import CrewData
 from dashboard.url_query import href
@@ -52,7 +59,14 @@ def days(view: View) -> pd.DataFrame:
     return _rows_of_person(view, "person_days")
 
 
-TABLES: dict[str, Callable[[View], pd.DataFrame]] = {"days": days, **signatures.TABLES}
+def angles(view: View) -> pd.DataFrame:
+    """Return the days of the chart of cleave angles."""
+    return angles_of(view, "technician", _name(view)).table
+
+
+TABLES: dict[str, Callable[[View], pd.DataFrame]] = {
+    "days": days, "angles": angles, **signatures.TABLES
+}  # fmt: skip
 
 
 def render(view: View) -> html.Div:
@@ -101,6 +115,13 @@ def render(view: View) -> html.Div:
                 csv=csv_link("/person", "days", view.query),
                 hint="How far single angles stray from the day's typical one. Days between the "
                 "lines are as even as others' on the same splicers.",
+            ),
+            chart(
+                "Cleave angles over time",
+                angles_of(view, "technician", _name(view)),
+                csv=csv_link("/person", "angles", view.query),
+                hint="Each dot is a day's angle over the one that earlier days of the same hands, "
+                "cleavers and blades let expect. Days of a dull blade are left out.",
             ),
             _machines(view),
             coaching_card(view.data, _name(view), person_days),

@@ -8,6 +8,7 @@ from dash import dcc, html
 
 from arcdrift.analysis.people.signatures import KINDS
 from arcdrift.analysis.people.technician_report import visible_document, visible_rows
+from arcdrift.figures.cleave_angles import angle_days
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.prep import SHARE, funnel, people_effects, shared_work
 from arcdrift.people import HIDDEN, PURPOSE
@@ -74,6 +75,7 @@ TABLES = {
     "standing-out": lambda view: rows_of(view, "signatures"),
     "practice": lambda view: rows_of(view, "sign_offs"),
     "blades": lambda view: rows_of(view, "blades"),
+    "angles": lambda view: rows_of(view, "angle_days"),
 }
 
 
@@ -83,7 +85,7 @@ def render(view: View) -> html.Div:
     title = heading("Prep", "Whose hands, whose splicer, and what is worth looking at together?")
     head = [title, notice(PURPOSE, name="purpose")]
     if not view.data.people.any_pages:
-        return html.Div([*head, notice(HIDDEN), _machines(view), _blades(view)])
+        return html.Div([*head, notice(HIDDEN), _machines(view), *_risen(view), _blades(view)])
     return html.Div(
         [
             *head,
@@ -126,6 +128,7 @@ def render(view: View) -> html.Div:
             ),
             _machines(view),
             _practice(view),
+            *_risen(view),
             _blades(view),
         ]
     )
@@ -305,6 +308,31 @@ def _machines(view: View) -> html.Section:
         share_table(heads, body, "wraps"),
         title="Machines",
     )
+
+
+def angles_of(view: View, kind: str, name: str) -> Picture:
+    """Draw the cleave angles of a machine or person over time."""
+    days, rises = (
+        rows[(rows["subject_type"] == kind) & (rows["subject"] == name)]
+        for rows in (rows_of(view, "angle_days"), rows_of(view, "angle_shifts"))
+    )
+    return angle_days(days, rises, scheme=view.scheme)
+
+
+def _risen(view: View) -> list[html.Section]:
+    """Draw the cleave angles of each machine whose angles rose."""
+    rises = rows_of(view, "angle_shifts")
+    machines = rises[rises["subject_type"] != "technician"]
+    return [
+        chart(
+            f"Cleave angles of {name} over time",
+            angles_of(view, str(kind), str(name)),
+            csv=csv_link("/prep", "angles", view.query),
+            hint="Each dot is a day's angle over the one that earlier days of the same cleaver "
+            "and hands let expect.",
+        )
+        for kind, name in machines[["subject_type", "subject"]].drop_duplicates().to_numpy()
+    ]
 
 
 def verdict_tag(verdict: str, more: int) -> Any:

@@ -82,8 +82,9 @@ def chart_angles(cells: AngleCells, budget: float) -> AngleCharts:
 
     Notes
     -----
-    While a subject's rise is open its cells are not learned from, and they are no evidence about
-    the other subjects in them: a person is judged without the days of a dull blade.
+    While a subject's rise is open its cells are not learned from. Once it has alarmed with two
+    others, a cleaver in two pairs of hands or a person on two cleavers, its cells are no evidence
+    about these others: a person is judged without the days of a dull blade.
     """
     charts = _AngleCharts(cells, budget)
     charts.run()
@@ -106,6 +107,8 @@ class _AngleCharts:
         size = len(cells.names["machine"]) + len(cells.names["technician"])
         self.ewma, self.open = np.zeros(size), np.zeros(size, dtype=bool)
         self.quiet = np.zeros(size, dtype=np.int64)
+        self.partners: dict[int, set[int]] = {}  # subjects with an open rise
+        self.established = np.zeros(size, dtype=bool)
         self.effects = RecursiveEffects(
             cells.prior_mean, cells.prior_sd, np.full(len(cells.prior_sd), DAILY_SD)
         )
@@ -164,7 +167,9 @@ class _AngleCharts:
         covariance = error + np.diag(noise)
         machine, hand = (codes[rows] for codes in self.subject)
         open_machine, open_hand = self.open[machine], self.open[hand] & (hand >= 0)
-        usable = {0: ~open_hand | open_machine, 1: ~open_machine | open_hand}
+        known_machine = self.established[machine]
+        known_hand = self.established[hand] & (hand >= 0)
+        usable = {0: ~known_hand | open_machine, 1: ~known_machine | open_hand}
         code = {0: machine, 1: hand}
         machines = len(self.cells.names["machine"])
         subjects = self.charted["subject"].to_numpy(np.int64)[today]
@@ -182,6 +187,7 @@ class _AngleCharts:
                 )
         self.z[today] = self.residual[today] / self.sd[today]
         self._judge(today, subjects)
+        self._establish(today, subjects, machine, hand)
         open_machine, open_hand = self.open[machine], self.open[hand] & (hand >= 0)
         self._learn(rows, residual, covariance, error, ~open_machine & ~open_hand)
 
@@ -196,7 +202,17 @@ class _AngleCharts:
         self.alarm[place] = alarm
         self.quiet[subject] = np.where(alarm, 0, self.quiet[subject] + 1)
         self.open[subject] = alarm | (self.open[subject] & (self.quiet[subject] < QUIET_DAYS))
-        self.was_open[place] = self.open[subject]
+        self.was_open[today] = self.open[subjects]
+
+    def _establish(self, today: slice, subjects: Ints, machine: Ints, hand: Ints) -> None:
+        """Note the others with whom each rise was seen; with two it is the subject's own."""
+        for subject in subjects[self.alarm[today]]:
+            others = np.r_[hand[machine == subject], machine[hand == subject]]
+            self.partners.setdefault(int(subject), set()).update(others[others >= 0].tolist())
+        for subject in [name for name in self.partners if not self.open[name]]:
+            del self.partners[subject]
+        self.established[:] = False
+        self.established[[name for name, seen in self.partners.items() if len(seen) > 1]] = True
 
     def _learn(
         self, rows: slice, residual: Floats, covariance: Floats, error: Floats, used: Bools

@@ -1,6 +1,5 @@
 """The part of a review on cleave angles over time: tables, findings, and what is left of people."""
 
-import json
 from dataclasses import dataclass
 
 import pandas as pd
@@ -122,8 +121,6 @@ def _shift_table(shifts: list[AngleShift]) -> pd.DataFrame:
             "high": shift.high,
             "latest_ratio": shift.latest_ratio,
             "splices": shift.splices,
-            "hands": json.dumps(shift.hands),
-            "sole_hand": shift.sole_hand,
         }
         for shift in shifts
     ]
