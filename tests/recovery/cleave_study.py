@@ -122,11 +122,13 @@ def _person(others: list[AngleShift], kind: str) -> bool:
     return kind != "technician" and any(shift.about_person for shift in others)
 
 
-def restless(cells: pd.DataFrame, seed: int) -> pd.DataFrame:
-    """The crew with levels of people and cleavers that differ from day to day, and drift.
+def restless(
+    cells: pd.DataFrame, seed: int, *, correlation: float = 0.3, drift: float = 0.01
+) -> pd.DataFrame:
+    """The crew with levels of people and cleavers that differ from day to day.
 
     Day effects have standard deviation 0.08 for people and 0.05 for cleavers, with a correlation
-    of 0.3 from day to day; people drift by 0.01 from week to week.
+    from day to day; people drift by a random step a week.
     """
     rng = np.random.default_rng([seed, 5])
     days, number = np.unique(cells["day"], return_inverse=True)
@@ -135,13 +137,18 @@ def restless(cells: pd.DataFrame, seed: int) -> pd.DataFrame:
         code, names = pd.factorize(cells[kind])
         noise = rng.normal(0.0, sd, (len(names), len(days)))
         for day in range(1, len(days)):
-            noise[:, day] = 0.3 * noise[:, day - 1] + np.sqrt(1 - 0.3**2) * noise[:, day]
+            noise[:, day] *= np.sqrt(1 - correlation**2)
+            noise[:, day] += correlation * noise[:, day - 1]
         if kind == "technician":
-            noise += np.cumsum(rng.normal(0.0, 0.01 / np.sqrt(5), noise.shape), axis=1)
+            noise += np.cumsum(rng.normal(0.0, drift / np.sqrt(5), noise.shape), axis=1)
         moved += noise[code, number]
     return raise_angles(cells, pd.Series(moved, index=cells.index))
 
 
+CREWS: dict[str, dict[str, float] | None] = {
+    "Healthy": None, "with day effects": {"correlation": 0.0, "drift": 0.0},
+    "that are correlated": {"correlation": 0.3, "drift": 0.0}, "and drift": {},
+}  # fmt: skip
 Healthy = tuple[int, float, int]
 
 
@@ -149,7 +156,8 @@ def outcome(seed: int, budget: float) -> tuple[list[Healthy], list[Planted]]:
     """Alarms, allowed alarms and rises of a healthy crew, also restless; its planted rises."""
     cells = technician_days(simulate_frames(invented_crew(splicers=8, days=240, seed=seed)))
     healthy = []
-    for crew in (cells, restless(cells, seed)):
+    for changed in CREWS.values():
+        crew = cells if changed is None else restless(cells, seed, **changed)
         found, alarms, allowed = rises(crew, budget)
         healthy.append((alarms, allowed, len(found)))
     planted = [plant(cells, seed, name) for name in PLANTS]
@@ -179,7 +187,7 @@ def main() -> None:
     )  # fmt: skip
     lines = [
         f"{name}: {alarms:.0f} alarms, {allowed:.1f} allowed, {named:.0f} rises named"
-        for name, (alarms, allowed, named) in zip(("Healthy", "Restless"), healthy, strict=True)
+        for name, (alarms, allowed, named) in zip(CREWS, healthy, strict=True)
     ]
     lines.append(summary.to_string())
     print("\n".join(lines))  # noqa: T201 - this is what it is run for

@@ -128,6 +128,47 @@ def test_dirty_v_grooves_are_found_at_their_onset(sample: Sample) -> None:
     assert not any("technician's splices: " in cause.cause for cause in finding.likely_causes)
 
 
+def test_an_overdue_blade_is_told_about_its_cleaver(sample: Sample) -> None:
+    (fault,) = sample.faults("blade-overdue")
+    (finding,) = about(sample, "cleave-raised", fault["subject"])
+    assert finding.onset is not None
+    assert finding.onset.earliest is not None
+    assert abs(finding.onset.estimate - instant(fault["since"])) <= pd.Timedelta(days=7)
+    assert finding.onset.earliest <= instant(fault["since"]) <= finding.onset.latest
+    assert finding.evidence["ended"]
+    assert finding.until <= instant(fault["until"])
+    assert finding.evidence["cleaves_on_position"] > 2 * finding.evidence["cleaves_per_position"]
+    assert finding.likely_causes[0].cause == "the blade: overdue for a turn"
+    assert len(finding.evidence["in_hands"]) >= 4
+
+
+def test_people_are_judged_without_the_days_of_the_overdue_blade(sample: Sample) -> None:
+    """Only the careless person is named for angles, and none of the proof is of that blade."""
+    (careless,) = sample.faults("careless")
+    (blade,) = sample.faults("blade-overdue")
+    rises = read.result(sample.engine, "result_angle_shifts")
+    assert rises["subject"].tolist() == [blade["subject"]]
+    named = [
+        finding
+        for finding in sample.review.findings
+        if finding.kind.startswith("cleave") and finding.subject_type == "technician"
+    ]
+    assert {finding.subject_id for finding in named} == {careless["subject"]}
+    since, until = rises["since"].iloc[0], rises["until"].iloc[0]
+    logged = read.records(sample.engine, "splices", columns=["id", "cleaver", "spliced_at"])
+    dull = logged["cleaver"].eq(blade["subject"]) & logged["spliced_at"].between(since, until)
+    proof = {
+        number
+        for finding in named
+        if finding.kind == "cleave-run"
+        for number in finding.evidence["splice_ids"]
+    }
+    assert proof
+    assert not proof & set(logged.loc[dull, "id"])
+    days = read.result(sample.engine, "result_person_days", technician=careless["subject"])
+    assert days["angle_level"].notna().sum() >= 50
+
+
 def test_losses_that_came_with_a_careless_hand_say_so(sample: Sample) -> None:
     (fault,) = sample.faults("careless")
     about_loss = [
