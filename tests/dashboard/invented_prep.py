@@ -38,6 +38,19 @@ def prep_results() -> dict[str, pd.DataFrame]:
              "length": [4], "worst_deg": [5.5], "cleaver": ["C1"], "blade_position": ["7"],
              "splices": ["[11, 12, 13, 14]"]}
         ),
+        "result_angle_days": pd.DataFrame(
+            [(kind, name, f"2025-06-{day:02}", 40, 1.4, 0.9, 1.1, 5.0, 1.5, 1.2, day > 11, day > 11)
+             for kind, name in (("cleaver", "C9"), ("technician", "Birch")) for day in (11, 12)],
+            columns=["subject_type", "subject", "day", "n", "ratio", "low", "high", "z",
+                     "statistic", "limit", "alarm", "open"],
+        ),
+        "result_angle_shifts": pd.DataFrame(
+            {"subject_type": ["cleaver"], "subject": ["C9"], "onset_day": ["2025-06-11"],
+             "earliest_day": ["2025-06-10"], "latest_day": ["2025-06-12"],
+             "first_alarm_day": ["2025-06-12"], "last_day": ["2025-06-12"], "since": [AT],
+             "until": [UNTIL], "ended": [False], "ratio": [1.4], "low": [1.3], "high": [1.5],
+             "latest_ratio": [1.5], "splices": [80]}
+        ),
         "result_sign_offs": pd.DataFrame(
             {"technician": ["Cedar"], "attempt": [1], "verdict": ["keep practicing"],
              "since": [AT], "until": [UNTIL], "splices": [30], "more": [21],
