@@ -17,6 +17,8 @@ KINDS: dict[str, str] = {
     "arc-drift": "Arc setting is drifting",
     "electrodes-worn": "Electrodes near their limit",
     "electrodes-early": "Electrodes replaced early",
+    "electrodes-late": "Electrodes replaced late",
+    "replacement-not-logged": "Replacement not logged",
     "conditions-moved": "Air changed since the check",
     "loss-raised": "Loss has risen",
     "loss-lowered": "Loss has fallen",

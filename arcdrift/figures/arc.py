@@ -12,7 +12,7 @@ from arcdrift.figures.theme import Scheme, colors, new_figure
 NOT_WATCHED = (
     "No check of this period was judged for drift. Drift is watched after 10 passed checks with "
     "known air when at least two sister splicers of the same model have been analyzed, after 30 "
-    "otherwise; and after at least two checks on the present electrodes."
+    "otherwise."
 )
 
 

@@ -13,9 +13,9 @@ from scipy.special import ndtr
 from scipy.stats import norm
 
 from arcdrift.air.moist_air import air_density, saturation_vapor_pressure
-from arcdrift.analysis.arc.arc_drift import center_air
 from arcdrift.analysis.arc.arc_model import ArcModel
 from arcdrift.analysis.arc.arc_points import REGRESSORS
+from arcdrift.analysis.arc.arc_regressors import center_air
 from arcdrift.analysis.arc.indoor_checks import (
     COLDER_BY_C,
     PRIOR_COLD_CHECKS,

@@ -1,12 +1,14 @@
 """Findings from the arc drift charts: steps or drifts that air and wear do not explain."""
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.arc.arc_drift import center_air
+from arcdrift.analysis.arc.arc_levels import counter_set_back
 from arcdrift.analysis.common.episodes import episodes, severity
-from arcdrift.analysis.common.service_actions import service_near_onset
-from arcdrift.arrays import Floats, Ints
+from arcdrift.analysis.common.service_actions import REPLACED, service_near_onset
+from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.charts.change_point import step_onset
 from arcdrift.finding import Cause, Finding, Onset
 
@@ -14,14 +16,16 @@ EPISODE_DAYS = 30
 """Days without an alarm after which the next alarm opens a new finding."""
 HEAVY_SD = 2.0
 """Change, in repeatabilities of a check, from which a finding needs action."""
-BEFORE, AFTER = 25, 10
-"""Checks compared before the onset of a change, and after its last alarm."""
-MIN_BEFORE = 5
-"""Fewest checks before the onset from which the earlier level is computed."""
+BEFORE = 25
+"""Checks before the onset of a change with which its shape is judged."""
 LATEST = 5
-"""Number of checks averaged into the latest level."""
+"""Fewest checks of a change from which its shape is told."""
 RAMP_LEAD = 15
-"""How many checks before the estimated onset a ramp may start: ramps are detected late."""
+"""How many checks before or after the estimated onset of a step a ramp may start."""
+LOGGED_WITHIN = pd.Timedelta(days=7)
+"""A replacement on record this close to a new level is that level's."""
+TOLD_BY_ALARM = 20
+"""Checks on new electrodes within which their alarm is that of the replacement itself."""
 
 
 def arc_findings(
@@ -29,10 +33,9 @@ def arc_findings(
     service: pd.DataFrame,
     unit: str,
     now: pd.Timestamp,
-    slopes: Floats | None = None,
     repeatability: float | None = None,
 ) -> list[Finding]:
-    """Findings on unexplained changes of one splicer's arc setting.
+    """Findings on unexplained changes of one splicer's arc setting, and on unlogged replacements.
 
     Parameters
     ----------
@@ -42,44 +45,125 @@ def arc_findings(
         Its service events.
     unit : str
         Unit of its arc setting.
-    slopes : array of shape (3,), optional
-        Slopes on air and wear estimated without the change itself, such as the peers'; size and
-        shape of a change are computed from the setting less the effect of air and wear.
     repeatability : float, optional
         Standard deviation of a check (setting units); a change under two of them is watched,
         not acted on.
     """
-    found = []
-    judged = points[points["z"].notna()].reset_index(drop=True)
-    alarmed = judged[judged["alarm"].astype(bool)]
+    used = points[points["excluded"].isna() | points["z"].notna()].reset_index(drop=True)
+    if used.empty:
+        return []
+    replaced = _unlogged_levels(used, service)
+    found = [_replacement_finding(used, first, unit, now) for first in replaced]
+    alarmed = used[used["alarm"].astype(bool) & ~_told_by_replacement(used, replaced)]
+    return found + [
+        _drift_finding(used, rows, service, unit, now, repeatability)
+        for rows in _changes(used, alarmed)
+    ]
+
+
+def _unlogged_levels(used: pd.DataFrame, service: pd.DataFrame) -> list[int]:
+    """First checks of new levels that no service on record explains."""
+    level, epoch = used["level"].to_numpy(), used["epoch"].to_numpy()
+    starts = 1 + np.flatnonzero((np.diff(level) != 0) & (np.diff(epoch) == 0))
+    logged = service.loc[service["action"] == REPLACED, "serviced_at"]
+    return [
+        int(first)
+        for first in starts
+        if not ((logged - used["checked_at"][first]).abs() <= LOGGED_WITHIN).any()
+    ]
+
+
+def _told_by_replacement(used: pd.DataFrame, replaced: list[int]) -> Bools:
+    """Whether a check's alarm is that of an unlogged replacement, shape (checks,)."""
+    told = np.zeros(len(used), dtype=bool)
+    for first in replaced:
+        told[first : first + TOLD_BY_ALARM] = True
+    return told & used["beyond"].isna().to_numpy()
+
+
+def _replacement_finding(used: pd.DataFrame, first: int, unit: str, now: pd.Timestamp) -> Finding:
+    """The electrodes were replaced, and nobody logged it."""
+    splicer, when = str(used["splicer"].iloc[0]), used["checked_at"][first]
+    error = (used["arc_setting"] - used["expected"]).to_numpy()
+    before, after = float(used["arcs"][first - 1]), float(used["arcs"][first])
+    set_back = bool(counter_set_back(used["arcs"])[first])
+    evidence: dict[str, object] = {"arcs_before": before, "arcs_after": after}
+    if set_back:
+        sign = f"the arc count was set back from {before:,.0f} to {after:,.0f}"
+    else:
+        change = float(error[first])
+        evidence |= {"unexplained_change": round(change, 1), "setting_unit": unit}
+        sign = (
+            f"the arc setting moved by about {change:+.0f} {unit}, which is what the wear of "
+            f"{before:,.0f} arcs had done"
+        )
+    return Finding(
+        kind="replacement-not-logged",
+        subject_type="splicer",
+        subject_id=splicer,
+        since=when.to_pydatetime(),
+        until=when.to_pydatetime(),
+        severity=severity(when, now, heavy=False),
+        evidence=evidence,
+        summary=f"{splicer}: the electrodes were probably replaced about {when:%Y-%m-%d} and "
+        f"nobody logged it: {sign}.",
+        next_step="Ask who replaced them and log it with its date. If nobody did, inspect the "
+        "electrodes and v-grooves with the power off.",
+        assessed_on=now.to_pydatetime(),
+    )
+
+
+def _changes(used: pd.DataFrame, alarmed: pd.DataFrame) -> list[Ints]:
+    """Positions of the alarms of each change: near in time, or without an end between them."""
+    runs: list[Ints] = []
+    open_change = used["beyond"].notna().to_numpy()
     for rows in episodes(alarmed["checked_at"], pd.Timedelta(days=EPISODE_DAYS)):
         positions = rows.to_numpy(dtype=np.int64)
-        finding = _drift_finding(judged, positions, service, unit, now, slopes, repeatability)
-        found.append(finding)
-    return found
+        if runs and open_change[runs[-1][-1] : positions[0] + 1].all():
+            runs[-1] = np.concatenate([runs[-1], positions])
+        else:
+            runs.append(positions)
+    return runs
 
 
 def _drift_finding(
-    judged: pd.DataFrame,
+    used: pd.DataFrame,
     alarms: Ints,
     service: pd.DataFrame,
     unit: str,
     now: pd.Timestamp,
-    slopes: Floats | None,
     repeatability: float | None,
 ) -> Finding:
-    first, last = int(alarms[0]), int(alarms[-1])
-    start = _run_start(judged, first)
-    z = judged["z"].to_numpy(dtype=float)[start : first + 1]
-    onset = step_onset(z)
-    onset_index = start + onset.index
-    times = judged["checked_at"]
-    change, shape = _change_size(judged, onset_index, last, slopes)
-    kind = "arc-step" if shape == "step" else "arc-drift"
+    first, last = int(alarms[0]), _end(used, int(alarms[-1]))
+    start = _run_start(used, first)
+    onset = step_onset(used["z"].to_numpy(dtype=float)[start : first + 1])
+    times = used["checked_at"]
+    fitted = _change_shape(used, start + onset.index, first, last)
+    change, onset_index = fitted.size, fitted.start
+    kind = "arc-step" if fitted.shape == "step" else "arc-drift"
     heavy = repeatability is None or abs(change) >= HEAVY_SD * repeatability
-    splicer = str(judged["splicer"].iloc[0])
+    splicer = str(used["splicer"].iloc[0])
     onset_time = times[onset_index]
     verb = "jumped" if kind == "arc-step" else "has been drifting"
+    outlived = service.loc[
+        service["serviced_at"].between(onset_time, times[last]) & (service["action"] == REPLACED),
+        "serviced_at",
+    ]
+    summary = (
+        f"{splicer}: the arc setting {verb} by about {change:+.0f} {unit} since "
+        f"{onset_time:%Y-%m-%d}, beyond what air and electrode wear explain."
+    )
+    evidence: dict[str, object] = {
+        "unexplained_change": round(change, 1),
+        "setting_unit": unit,
+        "alarms": len(alarms),
+        "checks_from_onset_to_alarm": first - onset_index + 1,
+        "alarm_ewma": round(float(used["ewma"][first]), 2),
+        "alarm_limit": round(float(used["limit"][first]), 2),
+    }
+    if len(outlived):
+        evidence["electrodes_replaced_at"] = outlived.iloc[-1].isoformat()
+        summary += f" It outlived the new electrodes of {outlived.iloc[-1]:%Y-%m-%d}."
     return Finding(
         kind=kind,
         subject_type="splicer",
@@ -88,82 +172,87 @@ def _drift_finding(
         until=times[last].to_pydatetime(),
         onset=Onset(
             onset_time.to_pydatetime(),
-            times[start + onset.earliest].to_pydatetime(),
-            times[start + onset.latest].to_pydatetime(),
+            times[min(start + onset.earliest, onset_index)].to_pydatetime(),
+            times[max(start + onset.latest, onset_index)].to_pydatetime(),
         ),
         severity=severity(times[last], now, heavy=heavy),
-        evidence={
-            "unexplained_change": round(change, 1),
-            "setting_unit": unit,
-            "alarms": len(alarms),
-            "checks_from_onset_to_alarm": first - onset_index + 1,
-            "alarm_ewma": round(float(judged["ewma"][first]), 2),
-            "alarm_limit": round(float(judged["limit"][first]), 2),
-        },
-        likely_causes=_causes(service, onset_time, judged, onset_index),
-        summary=(
-            f"{splicer}: the arc setting {verb} by about {change:+.0f} {unit} since "
-            f"{onset_time:%Y-%m-%d}, beyond what air and electrode wear explain."
-        ),
+        evidence=evidence,
+        likely_causes=_causes(service, onset_time, used, onset_index),
+        summary=summary,
         next_step="With the power off, inspect and clean the electrodes and v-grooves, then "
         "repeat the arc check on fresh standard fiber; replace the electrodes if it persists.",
         assessed_on=now.to_pydatetime(),
     )
 
 
-def _run_start(judged: pd.DataFrame, alarm: int) -> int:
-    """Index of the first check since the last alarm or epoch change before ``alarm``."""
-    alarms = np.flatnonzero(judged["alarm"].to_numpy(dtype=bool)[:alarm])
-    epoch = judged["epoch"].to_numpy()
-    other_epoch = np.flatnonzero(epoch[: alarm + 1] != epoch[alarm])
-    return max(
-        int(alarms[-1]) + 1 if len(alarms) else 0,
-        int(other_epoch[-1]) + 1 if len(other_epoch) else 0,
-    )
+def _end(used: pd.DataFrame, alarm: int) -> int:
+    """Last check of the change that an alarm belongs to."""
+    gone = np.flatnonzero(used["beyond"].isna().to_numpy()[alarm:])
+    return max(alarm + int(gone[0]) - 1, alarm) if len(gone) else len(used) - 1
 
 
-def _change_size(
-    judged: pd.DataFrame, onset_index: int, last: int, slopes: Floats | None
-) -> tuple[float, str]:
-    """Size (setting units: latest level less the level before) and shape of a change.
+def _run_start(used: pd.DataFrame, alarm: int) -> int:
+    """Index of the first charted check since the last alarm before ``alarm``."""
+    alarms = np.flatnonzero(used["alarm"].to_numpy(dtype=bool)[:alarm])
+    first = int(alarms[-1]) + 1 if len(alarms) else 0
+    return first + int(np.argmax(used["z"].notna().to_numpy()[first:]))
 
-    Uses the checks of the onset's epoch from `BEFORE` checks before the onset to `AFTER` after
-    the last alarm. If fewer than `MIN_BEFORE` of them are before the onset, the mean forecast
-    error from the onset to the last alarm is the size.
+
+@dataclass(frozen=True)
+class ChangeShape:
+    """Shape of a change ("step" or "drift"), its first value, and its size at the last one."""
+
+    shape: str
+    start: int
+    size: float
+
+
+def _change_shape(used: pd.DataFrame, onset: int, first: int, last: int) -> ChangeShape:
+    """Shape, first check and size (setting units) of a change.
+
+    A change that soon went has no checks beyond the level before it: its size is the mean
+    forecast error from onset to alarm.
     """
-    epoch = judged["epoch"].to_numpy()
-    window = np.arange(max(onset_index - BEFORE, 0), min(last + AFTER, len(judged)))
-    window = window[epoch[window] == epoch[onset_index]]
-    before = int((window < onset_index).sum())
-    if slopes is None or before < MIN_BEFORE:
-        error = (judged["arc_setting"] - judged["expected"]).to_numpy(dtype=float)
-        return float(error[onset_index : last + 1].mean()), "step"
-    rows = judged.iloc[window]
-    level = rows["arc_setting"].to_numpy(dtype=float) - center_air(rows).to_numpy() @ slopes
-    level_before = level[:before].mean()
-    change = float(level[before:][-LATEST:].mean() - level_before)
-    return change, change_shape(level - level_before, before)
+    error = (used["arc_setting"] - used["expected"]).to_numpy(dtype=float)
+    beyond = used["beyond"].to_numpy(dtype=float)[onset : last + 1]
+    beyond = beyond[~np.isnan(beyond)]
+    if len(beyond) < LATEST:
+        return ChangeShape("step", onset, float(np.nanmean(error[onset : first + 1])))
+    before = error[max(onset - BEFORE, 0) : onset]
+    before = before[~np.isnan(before)]
+    change = change_shape(np.concatenate([before, beyond]), len(before))
+    return replace(change, start=min(onset + change.start - len(before), first))
 
 
-def change_shape(level: Floats, onset: int) -> str:
-    """Decide whether levels that start near 0 step at ``onset`` or ramp up: "step" or "drift".
+def change_shape(level: Floats, onset: int) -> ChangeShape:
+    """Decide whether a level steps or ramps up, from where, and how far.
 
-    Compares the squared residuals of a step at the onset with those of a ramp that may start up
-    to `RAMP_LEAD` values earlier. The step, the simpler model, is chosen unless the ramp's are
-    more than 10 % smaller.
+    Compares the squared residuals of a step at ``onset`` with those of a ramp that may start up to
+    `RAMP_LEAD` values earlier or later; the level before is estimated with either. The step, the
+    simpler model, is chosen unless the ramp's are more than 10 % smaller.
     """
-    time = np.arange(len(level))
-    step_residual = level - np.where(time >= onset, level[onset:].mean(), 0.0)
-    ramp_squares = []
-    for start in range(max(onset - RAMP_LEAD, 0), onset + 1):
-        ramp = np.maximum(time - start + 1.0, 0.0)
-        ramp_residual = level - ramp * float(ramp @ level) / float(ramp @ ramp)
-        ramp_squares.append(float(ramp_residual @ ramp_residual))
-    return "drift" if min(ramp_squares) < 0.9 * float(step_residual @ step_residual) else "step"
+    time = np.arange(len(level), dtype=np.float64)
+
+    def fit(change: Floats) -> tuple[float, float]:
+        """Squared residuals, and the size at the last value."""
+        rows = np.column_stack([change, np.ones(len(level))])
+        coefficients = np.linalg.lstsq(rows, level, rcond=None)[0]
+        residual = level - rows @ coefficients
+        return float(residual @ residual), float(coefficients[0] * change[-1])
+
+    step_squares, step_size = fit((time >= onset).astype(np.float64))
+    starts = range(max(onset - RAMP_LEAD, 0), min(onset + RAMP_LEAD, len(level) - LATEST) + 1)
+    ramps = [fit(np.maximum(time - start + 1.0, 0.0)) for start in starts]
+    best = min(range(len(ramps)), key=lambda i: ramps[i][0])
+    if ramps[best][0] < 0.9 * step_squares:
+        return ChangeShape("drift", starts[best], ramps[best][1])
+    if onset == 0:
+        step_size = float(level.mean())
+    return ChangeShape("step", onset, step_size)
 
 
 def _causes(
-    service: pd.DataFrame, onset_time: pd.Timestamp, judged: pd.DataFrame, onset_index: int
+    service: pd.DataFrame, onset_time: pd.Timestamp, used: pd.DataFrame, onset_index: int
 ) -> tuple[Cause, ...]:
     causes = []
     near_service = service_near_onset(service, onset_time)
@@ -171,7 +260,7 @@ def _causes(
         Cause(f"service: {action}", f"done on {when:%Y-%m-%d}, near the onset", 0.5)
         for action, when in zip(near_service["action"], near_service["serviced_at"], strict=True)
     ]
-    sites = judged["site"].to_numpy()
+    sites = used["site"].to_numpy()
     if onset_index > 0 and sites[onset_index] != sites[onset_index - 1]:
         reason = (
             f"the splicer moved from {sites[onset_index - 1]} to {sites[onset_index]} at the onset"

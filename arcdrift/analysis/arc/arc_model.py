@@ -8,19 +8,18 @@ import pandas as pd
 from scipy.stats import t as student
 from statsmodels.regression.linear_model import OLS
 
-from arcdrift.analysis.arc.arc_drift import usable
 from arcdrift.analysis.arc.arc_points import REGRESSORS
+from arcdrift.analysis.arc.arc_regressors import usable
 from arcdrift.analysis.arc.indoor_mixture import Checks, lost_information
 from arcdrift.analysis.arc.pooled_regression import (
     MODEL_SPREAD_FLOOR,
     SLOPES,
     Fit,
     Prior,
-    design,
     empirical_bayes_prior,
     whiten,
 )
-from arcdrift.arrays import Floats, Ints
+from arcdrift.arrays import Floats
 from arcdrift.charts.intervals import CONFIDENCE_LEVEL
 
 SPARE_CHECKS = 8
@@ -79,7 +78,9 @@ class ArcModel:
         The peers' slopes alone (per kg/m3, hPa, 1000 arcs); empty when there are none.
     mean, cov : tuple
         Slopes (per kg/m3, hPa, 1000 arcs about the references of `center_air`) and the present
-        epoch's intercept, with their covariance: advice is computed from these.
+        level, with their covariance: advice is computed from these.
+    epochs : int
+        Levels fitted: one for each pair of electrodes, and the bends of unexplained changes.
     sigma, phi : float
         Marginal residual sd (setting units: the repeatability of a check) and lag-1 correlation.
     ranges : dict
@@ -171,19 +172,21 @@ def fit_arc(
     Generalized least squares: statsmodels OLS of rows whitened for AR(1) within each epoch
     (Prais and Winsten 1954, from memory). The correlation is the crew's: estimated from one
     splicer's checks alone it comes out too small, and intervals of the required setting then
-    covered .92 where those with the crew's covered .946. Checks that may have been made in a
+    covered .92 where those with the crew's covered .946. An unexplained change found by the drift
+    chart is a term of its own (`arcdrift.analysis.arc.arc_levels.level_basis`), so that wear and
+    air are estimated without it and the present level with it. Checks that may have been made in a
     heated room enter with the expected air (`arcdrift.analysis.arc.indoor_mixture`).
     """
     fitted = pd.Series(np.nan, index=points.index)
     used = usable(points)
-    epochs = used["epoch"].nunique()
+    checks = Checks.from_points(used) if len(used) else None
+    epochs = 0 if checks is None else checks.levels.shape[1]
     needed = SLOPES + epochs + SPARE_CHECKS
     reason = _too_few_checks(points, used, needed)
-    if reason is not None:
-        return Refusal(splicer, len(points), len(used), reason), fitted
-    checks = Checks.from_points(used)
-    x, codes = checks.expected_regressors, checks.epoch
-    full = design(x, codes, epochs)
+    if reason is not None or checks is None:
+        return Refusal(splicer, len(points), len(used), reason or ""), fitted
+    x = checks.expected_regressors
+    full = checks.design(x)
     if np.linalg.cond(full / np.sqrt((full**2).sum(axis=0))) > 1e5:
         sentence = "air and wear moved together in every check so far, so they cannot be separated"
         return Refusal(splicer, len(points), len(used), sentence), fitted
@@ -192,7 +195,7 @@ def fit_arc(
         np.diag(cov)
     )
     fitted.loc[used.index] = full @ beta
-    vif = _variance_inflation(x, codes)
+    vif = _variance_inflation(x, checks.levels)
     model_columns = [*range(SLOPES), SLOPES + epochs - 1]
     mean, covariance = beta[model_columns], cov[np.ix_(model_columns, model_columns)]
     prior = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
@@ -265,11 +268,10 @@ def _too_few_checks(points: pd.DataFrame, used: pd.DataFrame, needed: int) -> st
     return text
 
 
-def _variance_inflation(regressors: Floats, epoch: Ints) -> list[float]:
-    """Variance inflation factor of each slope, regressors centered on their epoch's mean."""
-    count = np.bincount(epoch)[:, None]
-    means = np.column_stack([np.bincount(epoch, column) for column in regressors.T]) / count
-    correlation = np.corrcoef(regressors - means[epoch], rowvar=False)
+def _variance_inflation(regressors: Floats, levels: Floats) -> list[float]:
+    """Variance inflation factor of each slope, regressors less what the levels explain."""
+    explained = levels @ np.linalg.lstsq(levels, regressors, rcond=None)[0]
+    correlation = np.corrcoef(regressors - explained, rowvar=False)
     return [float(value) for value in np.diag(np.linalg.inv(correlation))]
 
 

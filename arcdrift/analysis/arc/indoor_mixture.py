@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.arc.arc_drift import center_air, usable
+from arcdrift.analysis.arc.arc_levels import level_basis, level_numbers
+from arcdrift.analysis.arc.arc_regressors import center_air, usable
 from arcdrift.analysis.arc.indoor_checks import (
     PRIOR_COLD_CHECKS,
     PRIOR_INDOOR_CHECKS,
@@ -20,7 +21,6 @@ from arcdrift.analysis.arc.pooled_regression import (
     SLOPES,
     Fit,
     Prior,
-    design,
     empirical_bayes_prior,
     fit_known_phi,
     whiten,
@@ -43,7 +43,9 @@ class Checks:
     y : array of shape (n,)
         Settings.
     epoch : array of shape (n,)
-        0, 1 ... in order.
+        Number of the level of each check: 0, 1 ... in order.
+    levels : array of shape (n, levels)
+        Columns of a regression that carry the levels, the present one last.
     step : array of shape (n,)
         Air density indoors less that of the reading, kg/m3; 0 if the check cannot be indoors.
     density : array of shape (n,)
@@ -55,22 +57,30 @@ class Checks:
     x: Floats
     y: Floats
     epoch: Ints
+    levels: Floats
     step: Floats
     density: Floats
     heated: Floats
 
     @classmethod
     def from_points(cls, used: pd.DataFrame) -> "Checks":
-        """Build from usable points; ``heated`` is the drift chart's where it has been computed."""
+        """Build from usable points.
+
+        ``heated``, ``level`` and ``beyond`` are the drift chart's where it has been computed.
+        """
         density, room, y = (
             used[name].to_numpy(dtype=float)
             for name in ("air_density", "room_density", "arc_setting")
         )
         heated = used["heated"].to_numpy(dtype=float) if "heated" in used else np.zeros(len(y))
+        level = used["level"].to_numpy() if "level" in used else level_numbers(used)[0]
+        epoch = np.unique(level, return_inverse=True)[1]
+        drifting = used["beyond"].notna().to_numpy() if "beyond" in used else np.zeros(len(y), bool)
         return cls(
             x=center_air(used).to_numpy(),
             y=y,
-            epoch=np.unique(used["epoch"].to_numpy(), return_inverse=True)[1],
+            epoch=epoch,
+            levels=level_basis(epoch, drifting),
             step=np.nan_to_num(room - density),
             density=density,
             heated=np.nan_to_num(heated),
@@ -88,12 +98,16 @@ class Checks:
         """Variance of the air density, which is one of two values; (kg/m3)^2, shape (n,)."""
         return self.heated * (1.0 - self.heated) * self.step**2
 
+    def design(self, x: Floats) -> Floats:
+        """Regressors followed by the columns of the levels."""
+        return np.hstack([x, self.levels])
+
     def fit(self, phi: float) -> Fit | None:
         """Fit with the expected air density; None if there are too few checks."""
         if len(self.y) < SLOPES + 3:
             return None
         return fit_known_phi(
-            self.expected_regressors, self.y, self.epoch, phi, self.density_variance
+            self.expected_regressors, self.y, self.epoch, phi, self.density_variance, self.levels
         )
 
 
@@ -159,7 +173,7 @@ def _indoor_given_others(
 ) -> Floats:
     """Indoor probability of each check, given all other checks; shape (n,)."""
     beta, sigma = _pooled_coefficients(checks, fit, prior, phi), float(np.sqrt(fit.variance))
-    residual = checks.y - design(checks.x, checks.epoch, len(beta) - SLOPES) @ beta
+    residual = checks.y - checks.design(checks.x) @ beta
     indoor_shift = beta[0] * checks.step
     predicted, sd = _error_given_neighbors(
         residual - checks.heated * indoor_shift, checks.epoch, phi, sigma
@@ -181,7 +195,7 @@ def _normal_density(x: Floats, sd: Floats) -> Floats:
 
 def _pooled_coefficients(checks: Checks, fit: Fit, prior: Prior | None, phi: float) -> Floats:
     """Slopes and intercepts from the splicer's checks and the peers' prior together."""
-    full = design(checks.expected_regressors, checks.epoch, int(checks.epoch.max()) + 1)
+    full = checks.design(checks.expected_regressors)
     whitened = whiten(np.column_stack([full, checks.y]), checks.epoch, phi)
     innovation = fit.variance * (1.0 - phi**2)
     gram, moment = np.split(whitened[:, :-1].T @ whitened / innovation, [-1], axis=1)
@@ -213,7 +227,7 @@ def lost_information(checks: Checks, beta: Floats, sigma: float) -> Floats:
     regressors times its residual over the variance. Checks are treated as independent; with
     correlated ones slightly less is lost, so the intervals are slightly too wide.
     """
-    outdoors = design(checks.x, checks.epoch, len(beta) - SLOPES)
+    outdoors = checks.design(checks.x)
     indoors = outdoors.copy()
     indoors[:, 0] += checks.step
     score = (

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.arc.arc_drift import usable
 from arcdrift.analysis.arc.arc_model import ArcModel, air_step
+from arcdrift.analysis.arc.arc_regressors import usable
 from arcdrift.analysis.arc.indoor_mixture import Checks
-from arcdrift.analysis.arc.pooled_regression import SLOPES, Prior, design, whiten
+from arcdrift.analysis.arc.pooled_regression import SLOPES, Prior, whiten
 from arcdrift.arrays import Floats, Ints
 
 DECISIVE = 1 - 1e-9
@@ -157,9 +157,7 @@ def check_influence(points: pd.DataFrame, model: ArcModel, prior: Prior | None) 
     used = usable(points)
     checks = Checks.from_points(used)
     x = checks.expected_regressors
-    diagnostics = deletion_diagnostics(
-        design(x, checks.epoch, model.epochs), checks.y, checks.epoch, model.phi, prior
-    )
+    diagnostics = deletion_diagnostics(checks.design(x), checks.y, checks.epoch, model.phi, prior)
     out.loc[used.index] = np.column_stack(
         [
             diagnostics.leverage,

@@ -80,13 +80,20 @@ def design(slopes: Floats, epoch: Ints, epochs: int) -> Floats:
 
 
 def fit_known_phi(
-    x: Floats, y: Floats, epoch: Ints, phi: float, density_variance: Floats | None = None
+    x: Floats,
+    y: Floats,
+    epoch: Ints,
+    phi: float,
+    density_variance: Floats | None = None,
+    levels: Floats | None = None,
 ) -> Fit | None:
-    """Fit slopes and epoch intercepts; None if the slopes cannot be separated.
+    """Fit slopes and levels; None if the slopes cannot be separated.
 
     ``epoch``, shape (n,): numbers that rise from one epoch to the next, possibly with gaps.
     ``density_variance``, shape (n,): variance of the air density of each check, (kg/m3)^2; not 0
-    where the check may have been made indoors or outdoors.
+    where the check may have been made indoors or outdoors. ``levels``, shape (n, levels): columns
+    that carry the levels, such as those of `arcdrift.analysis.arc.arc_levels.level_basis`; one
+    for each epoch if not given.
 
     The residuals r of generalized least squares have covariance s2 (V - X inv(X'inv(V)X) X'), so
     the expected products of neighbors are known for a given V; the lag-1 correlation is chosen
@@ -95,7 +102,7 @@ def fit_known_phi(
     """
     same_epoch = epoch[1:] == epoch[:-1]
     epoch = np.append(0, np.cumsum(~same_epoch))
-    full = design(x, epoch, int(epoch[-1]) + 1)
+    full = design(x, epoch, int(epoch[-1]) + 1) if levels is None else np.hstack([x, levels])
     n, p = full.shape
     if n <= p + 2:
         return None

@@ -12,8 +12,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from arcdrift.analysis.arc.arc_drift import center_air
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
+from arcdrift.analysis.arc.arc_regressors import center_air
 from arcdrift.analysis.arc.pooled_regression import SLOPES
 from arcdrift.analysis.common.days import DAY
 from arcdrift.analysis.maintenance.usage_hours import (

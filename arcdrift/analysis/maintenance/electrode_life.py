@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.arc.arc_drift import center_air
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
+from arcdrift.analysis.arc.arc_regressors import center_air
 from arcdrift.charts.intervals import Z95
 from arcdrift.settings import Crew, SettingLimits, Splicer
 

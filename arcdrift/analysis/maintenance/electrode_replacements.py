@@ -1,4 +1,4 @@
-"""Effect of an electrode replacement on one splicer, and replacements made too early."""
+"""Effect of an electrode replacement on one splicer, and replacements made too early or late."""
 
 from dataclasses import dataclass
 from typing import Literal
@@ -8,8 +8,8 @@ import pandas as pd
 from scipy import stats
 from statsmodels.regression.linear_model import OLS
 
-from arcdrift.analysis.arc.arc_drift import center_air
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
+from arcdrift.analysis.arc.arc_regressors import center_air
 from arcdrift.analysis.arc.pooled_regression import SLOPES
 from arcdrift.analysis.common.service_actions import REPLACED, RESTART_ACTIONS
 from arcdrift.arrays import Floats
@@ -28,6 +28,8 @@ LOSS_DAYS = 10
 """Days with work before and after it whose losses are compared."""
 EARLY_SHARE = 0.5
 """Share of the set life under which a replacement is early (common practice, no source)."""
+LATE_SHARE = 1.1
+"""Share of the set life over which a replacement is late (common practice, no source)."""
 REASON_WITHIN = pd.Timedelta(days=30)
 """An alarm or failed check within this time before a replacement counts as its reason."""
 
@@ -234,7 +236,7 @@ def _outcome(
     return "as before", f"As good as before: nothing got worse, nothing clearly better{note}."
 
 
-def early_replacement_findings(
+def replacement_findings(
     splicer: str,
     points: pd.DataFrame,
     days: pd.DataFrame,
@@ -243,9 +245,9 @@ def early_replacement_findings(
     life_arcs: int | None,
     now: pd.Timestamp,
 ) -> list[Finding]:
-    """Notes on electrodes replaced before `EARLY_SHARE` of their life without a recorded reason.
+    """Notes on electrodes replaced late, or early without a recorded reason.
 
-    Reasons are an alarm of the drift or loss chart, or a failed check, within `REASON_WITHIN`.
+    Late is after `LATE_SHARE` of their life, early before `EARLY_SHARE` of it. Reasons are an alarm of the drift or loss chart, or a failed check, within `REASON_WITHIN`.
 
     Parameters
     ----------
@@ -269,7 +271,11 @@ def early_replacement_findings(
     for at in replaced[replaced <= now]:
         before_replacement = (epoch == int((restarts < at).sum())) & (checked < at).to_numpy()
         known = counts[before_replacement & ~np.isnan(counts)]
-        if not len(known) or known[-1] >= EARLY_SHARE * life_arcs:
+        if not len(known):
+            continue
+        if known[-1] > LATE_SHARE * life_arcs:
+            found.append(_late_finding(splicer, at, float(known[-1]), life_arcs, now))
+        if known[-1] >= EARLY_SHARE * life_arcs:
             continue
         window = pd.to_datetime(at - REASON_WITHIN), pd.to_datetime(at)
         first, last = (moment.tz_localize(None).normalize() for moment in window)
@@ -303,3 +309,30 @@ def early_replacement_findings(
             )
         )
     return found
+
+
+def _late_finding(
+    splicer: str, at: pd.Timestamp, arcs: float, life_arcs: int, now: pd.Timestamp
+) -> Finding:
+    """The electrodes were replaced after their life."""
+    return Finding(
+        kind="electrodes-late",
+        subject_type="splicer",
+        subject_id=splicer,
+        since=at.to_pydatetime(),
+        until=at.to_pydatetime(),
+        severity="note",
+        evidence={
+            "arcs_on_electrodes": arcs,
+            "electrode_life_arcs": life_arcs,
+            "share_of_life": round(arcs / life_arcs, 2),
+        },
+        summary=(
+            f"{splicer}: electrodes replaced on {at:%Y-%m-%d} after {arcs:,.0f} arcs, "
+            f"{arcs - life_arcs:,.0f} past their life of {life_arcs:,}."
+        ),
+        next_step="Worn electrodes make weak, scattered splices: next time replace them when the "
+        "splicer's page says they are due. If they do last longer, set electrode_life_arcs in "
+        "crew.toml to what they do.",
+        assessed_on=now.to_pydatetime(),
+    )

@@ -16,6 +16,7 @@ from arcdrift.analysis.advice.reading_gaps import reading_gap_findings
 from arcdrift.analysis.advice.splicer_state import SplicerState
 from arcdrift.analysis.arc.arc_drift import CLIP, checks_per_month, drift_charts
 from arcdrift.analysis.arc.arc_findings import arc_findings
+from arcdrift.analysis.arc.arc_levels import steps_beyond
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc, fit_for_pooling
 from arcdrift.analysis.arc.indoor_mixture import indoor_probabilities
 from arcdrift.analysis.arc.influential_checks import COLUMNS, check_influence
@@ -49,7 +50,7 @@ from arcdrift.analysis.loss.program_findings import program_findings
 from arcdrift.analysis.maintenance.electrode_life import (
     electrode_state,
 )
-from arcdrift.analysis.maintenance.electrode_replacements import early_replacement_findings
+from arcdrift.analysis.maintenance.electrode_replacements import replacement_findings
 from arcdrift.analysis.maintenance.service_findings import service_findings
 from arcdrift.analysis.maintenance.worn_electrodes import WEAR_COLUMNS, worn_finding, worn_since
 from arcdrift.analysis.people.prep_review import review_prep
@@ -197,6 +198,11 @@ def _arc_charts(summary: Summary, crew: Crew) -> tuple[pd.DataFrame, list[ArcMod
         groups.setdefault((model, settings.setting_unit), []).append(name)
     budget = crew.false_alarms_per_month * crew.shares.arc
     pace = checks_per_month(summary.arc_points)
+    life = {
+        name: splicer.electrode_life_arcs
+        for name, splicer in crew.splicers.items()
+        if splicer.electrode_life_arcs is not None
+    }
     frames: list[pd.DataFrame] = []
     models: list[ArcModel | Refusal] = []
     for (_, unit), members in groups.items():
@@ -207,8 +213,8 @@ def _arc_charts(summary: Summary, crew: Crew) -> tuple[pd.DataFrame, list[ArcMod
             reason = "no passed arc check is on record"
             models += [Refusal(name, 0, 0, reason) for name in members]
             continue
-        charted = points.join(drift_charts(points, pace / budget))
-        far = charted["excluded"].isna() & (charted["z"].abs() > CLIP)
+        charted = points.join(drift_charts(points, pace / budget, life))
+        far = charted["excluded"].isna() & (charted["z"].abs() > CLIP) & charted["beyond"].isna()
         charted.loc[far, "excluded"] = "a setting too far from the forecast to learn from"
         charted["heated"] = indoor_probabilities(charted, PHI_ASSUMED)
         by_splicer = {str(name): rows for name, rows in charted.groupby("splicer")}
@@ -221,6 +227,9 @@ def _arc_charts(summary: Summary, crew: Crew) -> tuple[pd.DataFrame, list[ArcMod
             fit, fitted = fit_arc(member, rows, unit, peers, phi)
             fitted_parts.append(fitted.to_frame("fitted"))
             if isinstance(fit, ArcModel):
+                judged = rows[rows["excluded"].isna() | rows["z"].notna()]
+                beyond = steps_beyond(judged.sort_values("checked_at"), np.array(fit.mean[:SLOPES]))
+                charted.loc[beyond.index, "beyond"] = beyond
                 lent = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
                 fitted_parts[-1] = check_influence(rows, fit, lent).assign(fitted=fitted)
             models.append(fit)
@@ -247,11 +256,6 @@ def _arc_findings(
     findings: list[Finding] = []
     if points.empty:
         return findings
-    slopes = {
-        model.splicer: np.array(model.peer_slopes or model.mean[:SLOPES])
-        for model in models
-        if isinstance(model, ArcModel)
-    }
     repeatability = {model.splicer: model.sigma for model in models if isinstance(model, ArcModel)}
     for name, rows in points.groupby("splicer"):
         settings = crew.splicers.get(str(name), Splicer())
@@ -260,7 +264,6 @@ def _arc_findings(
             service[service["asset"] == name],
             settings.setting_unit,
             now,
-            slopes.get(str(name)),
             repeatability.get(str(name)),
         )
     return findings
@@ -294,7 +297,7 @@ def _electrode_findings(
             findings += [] if worn is None else [worn]
         splicer_days = days_of.get(name, days.iloc[:0])
         events = service_of.get(name, service.iloc[:0])
-        findings += early_replacement_findings(name, rows, splicer_days, checks, events, life, now)
+        findings += replacement_findings(name, rows, splicer_days, checks, events, life, now)
     return findings
 
 

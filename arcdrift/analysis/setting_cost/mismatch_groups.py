@@ -8,8 +8,8 @@ regressors and of their products are stored, from which mismatches follow for an
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.arc.arc_drift import center_air
 from arcdrift.analysis.arc.arc_points import count_service_until, passed_checks
+from arcdrift.analysis.arc.arc_regressors import center_air
 from arcdrift.analysis.arc.pooled_regression import SLOPES
 from arcdrift.analysis.common.days import WORKDAY, workdays
 from arcdrift.analysis.common.event_lookup import latest_event, splicer_index, to_microseconds

@@ -17,8 +17,8 @@ from scipy.sparse import csr_array, hstack
 from scipy.stats import f as fisher
 from scipy.stats import t as student
 
-from arcdrift.analysis.arc.arc_drift import center_air
 from arcdrift.analysis.arc.arc_model import DEFAULT_TOLERANCE, ArcModel, Refusal
+from arcdrift.analysis.arc.arc_regressors import center_air
 from arcdrift.analysis.arc.indoor_checks import INDOOR_PROBABILITY_LIMIT
 from arcdrift.analysis.arc.pooled_regression import SLOPES
 from arcdrift.analysis.setting_cost.mismatch_cost import MismatchCost

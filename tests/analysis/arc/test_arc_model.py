@@ -7,10 +7,11 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
-from arcdrift.analysis.arc.arc_drift import center_air, drift_charts
+from arcdrift.analysis.arc.arc_drift import drift_charts
 from arcdrift.analysis.arc.arc_findings import arc_findings, change_shape
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc, fit_for_pooling
 from arcdrift.analysis.arc.arc_points import arc_points
+from arcdrift.analysis.arc.arc_regressors import center_air
 from arcdrift.analysis.arc.pooled_regression import (
     SLOPES,
     Fit,
@@ -153,8 +154,13 @@ def test_a_splicer_alone_waits_for_thirty_checks_and_sisters_for_ten() -> None:
 def test_step_and_drift_are_told_apart() -> None:
     rng = np.random.default_rng(8)
     noise = 0.5 * rng.standard_normal(30)
-    assert change_shape(noise + np.where(np.arange(30) >= 20, 3.0, 0.0), 20) == "step"
-    assert change_shape(noise + np.maximum(np.arange(30) - 8, 0) * 0.3, 15) == "drift"
+    step = change_shape(noise + np.where(np.arange(30) >= 20, 3.0, 0.0), 20)
+    assert (step.shape, step.start) == ("step", 20)
+    assert step.size == pytest.approx(3.0, abs=0.6)
+    drift = change_shape(noise + np.maximum(np.arange(30) - 8, 0) * 0.3, 15)
+    assert drift.shape == "drift"
+    assert abs(drift.start - 9) <= 5
+    assert drift.size == pytest.approx(21 * 0.3, abs=0.8)
 
 
 def test_finding_names_size_and_onset() -> None:
@@ -163,10 +169,8 @@ def test_finding_names_size_and_onset() -> None:
     )
     charted = points.join(drift_charts(points, 370.0))
     splicer_rows = charted[charted["splicer"] == "s0"]
-    model_told = arc_findings(
-        splicer_rows, NO_SERVICE, "steps", NOW, np.array([-120.0, 0.35, -2.0])
-    )
-    found = [finding for finding in model_told if finding.kind == "arc-step"]
+    all_findings = arc_findings(splicer_rows, NO_SERVICE, "steps", NOW)
+    found = [finding for finding in all_findings if finding.kind == "arc-step"]
     true = pd.Timestamp("2026-01-01T07:00Z") + pd.Timedelta(days=120)
     near = [f for f in found if f.onset and abs(f.onset.estimate - true) <= pd.Timedelta(days=3)]
     assert len(near) == 1

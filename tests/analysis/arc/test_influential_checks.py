@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
-from arcdrift.analysis.arc.arc_drift import center_air
 from arcdrift.analysis.arc.arc_model import ArcModel, air_step, fit_arc, fit_for_pooling
+from arcdrift.analysis.arc.arc_regressors import center_air
 from arcdrift.analysis.arc.influential_checks import (
     COLUMNS,
     MAX_LISTED,

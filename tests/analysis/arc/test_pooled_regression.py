@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from arcdrift.analysis.arc.arc_drift import center_air
 from arcdrift.analysis.arc.arc_model import ArcModel, fit_arc, fit_for_pooling
+from arcdrift.analysis.arc.arc_regressors import center_air
 from arcdrift.analysis.arc.pooled_regression import SLOPES, design, pooled_lag1
 from tests.analysis.arc.arc_truth import simulated_points
 

@@ -7,8 +7,8 @@ import pytest
 from arcdrift.analysis.arc.arc_model import ArcModel, Effect
 from arcdrift.analysis.maintenance.electrode_replacements import (
     compare_replacement,
-    early_replacement_findings,
     latest_replacement,
+    replacement_findings,
 )
 
 AT = pd.Timestamp("2026-03-01T06:00Z")
@@ -146,7 +146,7 @@ def early(points: pd.DataFrame, *, life: int | None = 9000, raised: bool = False
     day = pd.date_range("2026-02-10", "2026-03-10")
     check_days = pd.DataFrame({"day": day, "failed_attempts": 0})
     check_days.loc[5, "failed_attempts"] = failed
-    return early_replacement_findings("Heron", points, days, check_days, SERVICE, life, NOW)
+    return replacement_findings("Heron", points, days, check_days, SERVICE, life, NOW)
 
 
 def test_an_early_replacement_is_a_note() -> None:

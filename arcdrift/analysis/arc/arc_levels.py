@@ -1,0 +1,128 @@
+"""Levels of one splicer's arc setting: one for each pair of electrodes, with bends in a drift."""
+
+import numpy as np
+import pandas as pd
+
+from arcdrift.analysis.arc.arc_regressors import center_air
+from arcdrift.arrays import Bools, Floats, Ints
+
+SET_BACK_SHARE = 0.5
+"""An arc count that falls below this share of the one before was set back."""
+LEAST_SET_BACK = 200.0
+"""Fewest arcs by which a count must fall for that; smaller falls may be typing errors."""
+BEFORE = 25
+"""Checks before a change that give the level it is measured from."""
+FEWEST_BEFORE = 3
+"""Fewest of them on the same electrodes."""
+BEND_CHECKS = 20
+"""Checks between the bends of the line that follows a drifting level."""
+
+
+def level_numbers(checks: pd.DataFrame) -> tuple[Ints, Bools]:
+    """Number the levels of one splicer's checks in time order: 0, 1 ...
+
+    A new level begins with each epoch, and where the arc count was set back although no
+    replacement is on record.
+
+    Returns
+    -------
+    level : array of shape (n,)
+    set_back : array of bool, shape (n,)
+        Whether the arcs on the electrodes are fewer than at the check before.
+    """
+    set_back = counter_set_back(checks["arcs"])
+    starts = set_back | (np.diff(checks["epoch"].to_numpy(), prepend=checks["epoch"].iloc[0]) != 0)
+    return np.cumsum(starts), set_back
+
+
+def counter_set_back(arcs: pd.Series) -> Bools:
+    """Whether the arcs on the electrodes fell by much since the check before, shape (n,)."""
+    count = arcs.to_numpy(dtype=np.float64)
+    before = arcs.ffill().shift().to_numpy(dtype=np.float64)
+    return np.asarray((count < SET_BACK_SHARE * before) & (before - count > LEAST_SET_BACK))
+
+
+def level_basis(level: Ints, drifting: Bools) -> Floats:
+    """Columns of a regression that carry the levels; the last one is the level of the last check.
+
+    Parameters
+    ----------
+    level : array of shape (n,)
+        Number of the level of each check, in time order.
+    drifting : array of bool, shape (n,)
+        Checks of an unexplained change.
+
+    Returns
+    -------
+    array of shape (n, levels)
+        A column of 0 and 1 for the other checks of each level. Through each run of drifting
+        checks goes a line with bends every `BEND_CHECKS` checks; its columns are the weights of
+        the bends, so their coefficients are the levels there.
+
+    Notes
+    -----
+    With the drift as a term of its own the slopes are estimated from what the air does within
+    days, and wear from electrodes that did not drift: a loose electrode holder that creeps up by
+    a tenth of a repeatability a check would otherwise turn the sign of wear.
+    """
+    run = np.flatnonzero(
+        (np.diff(level, prepend=-1) != 0) | (np.diff(drifting.astype(np.int8), prepend=-1) != 0)
+    )
+    columns: list[Floats] = [
+        ((level == number) & ~drifting).astype(np.float64) for number in np.unique(level[~drifting])
+    ]
+    for first, end in zip(run, np.append(run[1:], len(level)), strict=True):
+        if drifting[first]:
+            columns += _bends(int(first), int(end), len(level))
+    present = int(np.argmax([column[-1] for column in columns]))
+    columns.append(columns.pop(present))
+    return np.column_stack(columns)
+
+
+def steps_beyond(used: pd.DataFrame, slopes: Floats) -> pd.Series:
+    """Setting less what air, wear and the level before an unexplained change explain.
+
+    Parameters
+    ----------
+    used : DataFrame
+        One splicer's charted checks in time order: ``level``, ``beyond`` of the drift chart.
+    slopes : array of shape (3,)
+        Slopes on air and wear, estimated with unexplained changes as terms of their own; the
+        chart's slopes, known at the time, are less precise.
+
+    Returns
+    -------
+    Series
+        By row of ``used``, setting units; NaN outside changes. The level before is the mean of the
+        `BEFORE` latest checks on the same electrodes; with fewer than `FEWEST_BEFORE` of them,
+        of the checks on earlier electrodes too.
+    """
+    own = used["arc_setting"].to_numpy(dtype=float) - center_air(used).to_numpy() @ slopes
+    level, changed = used["level"].to_numpy(), used["beyond"].notna().to_numpy()
+    starts = np.flatnonzero(changed & ~np.append(False, changed[:-1]))
+    beyond = used["beyond"].to_numpy(dtype=float, copy=True)
+    for start in starts:
+        ends = np.flatnonzero(~changed[start:])
+        end = start + int(ends[0]) if len(ends) else len(used)
+        before = np.flatnonzero(~changed[:start])
+        same = before[level[before] == level[start]]
+        reference = (same if len(same) >= FEWEST_BEFORE else before)[-BEFORE:]
+        if len(reference):
+            beyond[start:end] = own[start:end] - own[reference].mean()
+    return pd.Series(beyond, index=used.index)
+
+
+def _bends(first: int, end: int, n: int) -> list[Floats]:
+    """Weights of the bends of a line through the checks ``first`` to ``end - 1``, shape (n,)."""
+    length = end - first
+    bends = 1 + max(round(length / BEND_CHECKS), 1) if length > BEND_CHECKS // 4 else 1
+    positions = np.linspace(0.0, length - 1.0, bends)
+    at = np.arange(length, dtype=np.float64)
+    columns = []
+    for bend in range(bends):
+        height = np.zeros(bends)
+        height[bend] = 1.0
+        column = np.zeros(n)
+        column[first:end] = np.interp(at, positions, height) if bends > 1 else 1.0
+        columns.append(column)
+    return columns
