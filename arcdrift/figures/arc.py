@@ -9,6 +9,9 @@ from arcdrift.figures.marks import add_band, broken, extent, mark_alarms
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import Scheme, colors, new_figure
 
+HISTORY_COLUMNS = [
+    "at", "arc_setting", "expected", "expected_low", "expected_high", "beyond", "epoch", "excluded",
+]  # fmt: skip
 NOT_WATCHED = (
     "No check of this period was judged for drift. Drift is watched after 10 passed checks with "
     "known air when at least two sister splicers of the same model have been analyzed, after 30 "
@@ -21,6 +24,9 @@ def arc_history(
 ) -> Picture:
     """Draw the arc setting of each passed check and what was expected from earlier checks.
 
+    During an unexplained change the expectation is that of the level before it, so that the change
+    stands as a step beyond air and wear, from its onset on.
+
     Parameters
     ----------
     points : DataFrame
@@ -28,9 +34,10 @@ def arc_history(
     unit : str
         Unit of the arc setting.
     """
-    table = points.sort_values("at").loc[
-        :, ["at", "arc_setting", "expected", "expected_low", "expected_high", "epoch", "excluded"]
-    ]
+    table = points.sort_values("at").loc[:, HISTORY_COLUMNS]
+    moved = (table["arc_setting"] - table["beyond"] - table["expected"]).fillna(0.0)
+    for column in ("expected", "expected_low", "expected_high"):
+        table[column] += moved
     shown = table[table["arc_setting"].notna()]
     if shown.empty:
         return nothing("No passed arc check with a setting in this period.", table)
@@ -69,6 +76,22 @@ def arc_history(
             hovertemplate=f"%{{x|%d %b %Y %H:%M}}<br>setting %{{y:g}} {unit}<extra></extra>",
         )
     )
+    changed = shown[shown["beyond"].notna()]
+    if not changed.empty:
+        figure.add_trace(
+            go.Scatter(
+                x=changed["at"],
+                y=changed["arc_setting"],
+                name="beyond air and wear, from the level before the change",
+                mode="markers",
+                marker={
+                    "symbol": "circle-open", "size": 11, "line": {"color": c.rise, "width": 1.5},
+                },
+                customdata=changed["beyond"],
+                hovertemplate="%{x|%d %b %Y %H:%M}<br>%{customdata:+.1f} "
+                f"{unit} beyond air and wear<extra></extra>",
+            )
+        )  # fmt: skip
     left_out = shown[shown["excluded"].notna()]
     if not left_out.empty:
         figure.add_trace(
@@ -106,6 +129,11 @@ def arc_history(
             else ". No expectation yet."
         )
     )
+    if pd.notna(last["beyond"]):
+        summary += (
+            f" It lies {last['beyond']:+z.0f} {unit} beyond what air and wear explain, from the "
+            "level before the change."
+        )
     return Picture(figure, f"{summary} {marks}".strip(), table)
 
 

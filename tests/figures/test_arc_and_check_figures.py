@@ -18,6 +18,7 @@ def points() -> pd.DataFrame:
             "expected_low": [np.nan, 47.0, 47.0, 42.0, 42.0],
             "expected_high": [np.nan, 53.0, 53.0, 48.0, 48.0],
             "epoch": [0, 0, 0, 1, 1],
+            "beyond": [np.nan] * 5,
             "excluded": [None, None, None, "no air reading", "no setting"],
             "z": [np.nan, 0.5, 5.0, -2.0, np.nan],
             "ewma": [np.nan, 0.1, 1.08, -0.4, np.nan],
@@ -40,6 +41,17 @@ def test_arc_history_names_unit_outliers_and_what_was_left_out(points):
     assert left_out.customdata[0] == "no air reading"
     assert "4 checks with a setting, from 40 to 60 steps" in picture.summary
     assert "2 of 3 fell outside" in picture.summary
+
+
+def test_a_change_is_drawn_from_the_level_before_it(points):
+    points["beyond"] = [np.nan, 4.0, 12.0, -6.0, np.nan]
+    picture = arc_history(points, unit="steps")
+    band = trace(picture.figure, "expected for that day's air and wear")
+    assert [y for y in band.y if y is not None and not np.isnan(y)][:3] == [47.0, 48.0, 46.0]
+    assert list(picture.table["expected_high"])[1:4] == [50.0, 51.0, 49.0]
+    changed = trace(picture.figure, "beyond air and wear, from the level before the change")
+    assert list(changed.customdata) == [4.0, 12.0, -6.0]
+    assert "It lies -6 steps beyond what air and wear explain" in picture.summary
 
 
 def test_the_expected_band_breaks_at_an_electrode_replacement(points):

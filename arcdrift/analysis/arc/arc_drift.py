@@ -40,6 +40,8 @@ with a bad standard fiber, says little about the arc, and a lasting change shows
 CLIP_NEW = 2.5
 """The same for what is learned from the first checks after service: a level that moved farther than
 service ever moved it must not be believed at once."""
+LONGEST_CHANGE = 60
+"""Most checks before an alarm at which its change is taken to have begun."""
 SHORTEST_RUN = 10.0
 """Shortest run length that a chart is designed for, in checks between false alarms."""
 
@@ -146,8 +148,8 @@ def _learn(
 ) -> None:
     """Learn from a check, or open, keep open or close an unexplained change."""
     if alarm:
-        z = np.clip(state.z[state.run_start : check + 1], -CLIP, CLIP)
-        onset = state.run_start + step_onset(z).index
+        since = max(state.run_start, check + 1 - LONGEST_CHANGE)
+        onset = since + step_onset(np.clip(state.z[since : check + 1], -CLIP, CLIP)).index
         state.leave_out_since(onset, check)
         state.run_start = check + 1
         first = state.change_start(check)

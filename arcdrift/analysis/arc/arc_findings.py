@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.arc.arc_drift import LONGEST_CHANGE
 from arcdrift.analysis.arc.arc_levels import counter_set_back
 from arcdrift.analysis.common.episodes import episodes, severity
 from arcdrift.analysis.common.service_actions import REPLACED, service_near_onset
@@ -194,7 +195,7 @@ def _end(used: pd.DataFrame, alarm: int) -> int:
 def _run_start(used: pd.DataFrame, alarm: int) -> int:
     """Index of the first charted check since the last alarm before ``alarm``."""
     alarms = np.flatnonzero(used["alarm"].to_numpy(dtype=bool)[:alarm])
-    first = int(alarms[-1]) + 1 if len(alarms) else 0
+    first = max(int(alarms[-1]) + 1 if len(alarms) else 0, alarm + 1 - LONGEST_CHANGE)
     return first + int(np.argmax(used["z"].notna().to_numpy()[first:]))
 
 

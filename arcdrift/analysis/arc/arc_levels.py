@@ -4,16 +4,28 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.arc.arc_regressors import center_air
+from arcdrift.analysis.arc.pooled_regression import PHI_ASSUMED
 from arcdrift.arrays import Bools, Floats, Ints
+from arcdrift.charts.intervals import Z95
 
 SET_BACK_SHARE = 0.5
 """An arc count that falls below this share of the one before was set back."""
 LEAST_SET_BACK = 200.0
 """Fewest arcs by which a count must fall for that; smaller falls may be typing errors."""
+CREDIBLE_SD = 2.5
+"""Standard deviations by which the mean of a change must differ from 0 to be more than a false
+alarm: an alarm picks the most extreme of many stretches."""
+GONE_CHECKS = 10
+"""Latest checks, all after the alarm, that show whether a change has gone or lasts."""
+GONE_SD = 2.0
+"""Standard deviations of their mean within which it has gone."""
 BEFORE = 25
 """Checks before a change that give the level it is measured from."""
 FEWEST_BEFORE = 3
 """Fewest of them on the same electrodes."""
+LEAD_CHECKS = 10
+"""Checks before the estimated onset of a change to which a line of their own is fitted: a slow
+drift begins before its estimated onset."""
 BEND_CHECKS = 20
 """Checks between the bends of the line that follows a drifting level."""
 
@@ -65,18 +77,45 @@ def level_basis(level: Ints, drifting: Bools) -> Floats:
     days, and wear from electrodes that did not drift: a loose electrode holder that creeps up by
     a tenth of a repeatability a check would otherwise turn the sign of wear.
     """
-    run = np.flatnonzero(
-        (np.diff(level, prepend=-1) != 0) | (np.diff(drifting.astype(np.int8), prepend=-1) != 0)
-    )
+    state = np.where(drifting, 2, _leads(level, drifting))
+    starts = np.flatnonzero((np.diff(level, prepend=-1) != 0) | (np.diff(state, prepend=-1) != 0))
     columns: list[Floats] = [
-        ((level == number) & ~drifting).astype(np.float64) for number in np.unique(level[~drifting])
+        ((level == number) & (state == 0)).astype(np.float64)
+        for number in np.unique(level[state == 0])
     ]
-    for first, end in zip(run, np.append(run[1:], len(level)), strict=True):
-        if drifting[first]:
+    for first, end in zip(starts, np.append(starts[1:], len(level)), strict=True):
+        if state[first] > 0:
             columns += _bends(int(first), int(end), len(level))
     present = int(np.argmax([column[-1] for column in columns]))
     columns.append(columns.pop(present))
     return np.column_stack(columns)
+
+
+def credible_changes(used: pd.DataFrame) -> Bools:
+    """Whether each charted check of one splicer belongs to a change that is no false alarm.
+
+    It is none if the mean of all its checks differs from 0 by `CREDIBLE_SD`, or that of the latest
+    ones after the alarm by `GONE_SD`. Checks are taken as correlated with `PHI_ASSUMED`.
+    """
+    beyond, level = used["beyond"].to_numpy(dtype=float), used["level"].to_numpy()
+    sd = (used["expected_high"] - used["expected_low"]).to_numpy(dtype=float) / (2.0 * Z95)
+    alarm = used["alarm"].to_numpy(dtype=bool)
+    changed = ~np.isnan(beyond)
+    credible = np.zeros(len(used), dtype=bool)
+    starts = np.flatnonzero(
+        (np.diff(changed, prepend=False) != 0) | (np.diff(level, prepend=-1) != 0)
+    )
+    inflation = (1 + PHI_ASSUMED) / (1 - PHI_ASSUMED)
+    for first, end in zip(starts, np.append(starts[1:], len(used)), strict=True):
+        if not changed[first]:
+            continue
+        size, variance = beyond[first:end], inflation * float(np.nanmean(sd[first:end] ** 2))
+        after_alarm = end - first - int(np.argmax(alarm[first:end])) - 1
+        lasting = after_alarm >= GONE_CHECKS and (
+            size[-GONE_CHECKS:].mean() ** 2 > GONE_SD**2 * variance / GONE_CHECKS
+        )
+        credible[first:end] = lasting or size.mean() ** 2 > CREDIBLE_SD**2 * variance / len(size)
+    return credible
 
 
 def steps_beyond(used: pd.DataFrame, slopes: Floats) -> pd.Series:
@@ -110,6 +149,16 @@ def steps_beyond(used: pd.DataFrame, slopes: Floats) -> pd.Series:
         if len(reference):
             beyond[start:end] = own[start:end] - own[reference].mean()
     return pd.Series(beyond, index=used.index)
+
+
+def _leads(level: Ints, drifting: Bools) -> Ints:
+    """1 for the `LEAD_CHECKS` checks before each change on its level, 0 elsewhere; shape (n,)."""
+    starts = np.flatnonzero(drifting & ~np.append(False, drifting[:-1]))
+    lead = np.zeros(len(level), dtype=np.int64)
+    for start in starts:
+        before = np.arange(max(int(start) - LEAD_CHECKS, 0), int(start))
+        lead[before[level[before] == level[start]]] = 1
+    return lead
 
 
 def _bends(first: int, end: int, n: int) -> list[Floats]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.arc.arc_levels import level_basis, level_numbers
+from arcdrift.analysis.arc.arc_levels import credible_changes, level_basis, level_numbers
 from arcdrift.analysis.arc.arc_regressors import center_air, usable
 from arcdrift.analysis.arc.indoor_checks import (
     PRIOR_COLD_CHECKS,
@@ -75,12 +75,12 @@ class Checks:
         heated = used["heated"].to_numpy(dtype=float) if "heated" in used else np.zeros(len(y))
         level = used["level"].to_numpy() if "level" in used else level_numbers(used)[0]
         epoch = np.unique(level, return_inverse=True)[1]
-        drifting = used["beyond"].notna().to_numpy() if "beyond" in used else np.zeros(len(y), bool)
+        changed = credible_changes(used) if "beyond" in used else np.zeros(len(y), dtype=bool)
         return cls(
             x=center_air(used).to_numpy(),
             y=y,
             epoch=epoch,
-            levels=level_basis(epoch, drifting),
+            levels=level_basis(epoch, changed),
             step=np.nan_to_num(room - density),
             density=density,
             heated=np.nan_to_num(heated),

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.arc.arc_levels import level_numbers
+from arcdrift.analysis.arc.arc_levels import CREDIBLE_SD, GONE_CHECKS, GONE_SD, level_numbers
 from arcdrift.analysis.arc.arc_regressors import center_air
 from arcdrift.analysis.arc.level_moves import (
     FEWEST_CHECKS,
@@ -39,8 +39,6 @@ WEAR = 2
 """Column of wear among the regressors."""
 STEP_SD = 0.1
 """How far an open change moves from check to check, in repeatabilities."""
-GONE_CHECKS = 10
-"""Latest checks that show whether an unexplained change has gone."""
 WORN_OUT = 0.8
 """Share of the life from which electrodes may have been replaced without a record."""
 
@@ -308,11 +306,12 @@ class SplicerState:
 
     def start_level(self, check: int, moves: LevelMoves) -> None:
         """Link the level that begins with this check to the one before; end an open change."""
+        if self.change is not None:
+            self._close_change(check, check - 1)
         self.finish_reference(check, moves)
         number, kind = int(self.level[check]), self.kinds[check]
         move, variance = moves.next_move(kind)
         self.links[number] = LevelLink(move, variance)
-        self.change = None
         if self.normal is not None:
             mean, cov = self.coefficients(number - 1)
             self.reference = Reference(check, kind, mean, cov)
@@ -383,36 +382,51 @@ class SplicerState:
         """Close a change that has gone, and learn the latest checks.
 
         It has gone when the mean error of the last `GONE_CHECKS` checks, all after the alarm, is
-        within two of its standard deviations. These count what is not known of slopes and level:
-        errors of the forecast that last for weeks are no change.
+        within `GONE_SD` of its standard deviations. These count what is not known of slopes and
+        level: errors of the forecast that last for weeks are no change.
         """
         first = check + 1 - GONE_CHECKS
         if self.change is None or first <= self.change.alarmed:
             return
-        if not self._as_expected(first, check):
-            return
-        start = self.change_start(check)
-        if self._as_expected(start, check):
-            first = start  # a false alarm
+        if self._as_expected(first, check, GONE_SD):
+            self._close_change(first, check)
+
+    def _close_change(self, first: int, check: int) -> None:
+        """Close the open change, and learn the checks from ``first`` on.
+
+        If all its checks together are within `CREDIBLE_SD` of what was expected, and the latest
+        ones within `GONE_SD`, all are learned: leaving out what a false alarm picked as extreme
+        would bias the level.
+        """
+        start, latest = self.change_start(check), check + 1 - GONE_CHECKS
+        lasting = (
+            self.change is not None
+            and latest > self.change.alarmed
+            and not self._as_expected(latest, check, GONE_SD)
+        )
+        if not lasting and self._as_expected(start, check, CREDIBLE_SD):
+            first = start
         self.change = None
+        if first > check:
+            return
         self.beyond[first : check + 1] = np.nan
         self.learned = sorted({*self.learned, *range(first, check + 1)})
         self.rebuild_normal_equations()
+
+    def _as_expected(self, first: int, check: int, limit: float) -> bool:
+        """Whether the mean error from ``first`` to ``check`` is within so many of its sd."""
+        rows = slice(first, check + 1)
+        mean, cov = self.coefficients(int(self.level[check]))
+        row = self._mean_regressors(rows)
+        error = float(self.observed[rows].mean() - row @ mean)
+        variance = self._mean_variance(check + 1 - first) + float(row @ cov @ row)
+        return error**2 <= limit**2 * variance
 
     def change_start(self, check: int) -> int:
         """First check of the unexplained change that ``check`` belongs to, on the same level."""
         same = ~np.isnan(self.beyond[:check]) & (self.level[:check] == self.level[check])
         other = np.flatnonzero(~same)
         return int(other[-1]) + 1 if len(other) else 0
-
-    def _as_expected(self, first: int, check: int) -> bool:
-        """Whether the mean error from ``first`` to ``check`` is within two standard deviations."""
-        rows = slice(first, check + 1)
-        mean, cov = self.coefficients(int(self.level[check]))
-        row = self._mean_regressors(rows)
-        error = float(self.observed[rows].mean() - row @ mean)
-        variance = self._mean_variance(check + 1 - first) + float(row @ cov @ row)
-        return error**2 <= 4.0 * variance
 
     def looks_replaced(self, onset: int, check: int, life: float, moves: LevelMoves) -> bool:
         """Whether the change since ``onset`` is what new electrodes would do.

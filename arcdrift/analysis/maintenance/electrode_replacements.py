@@ -81,6 +81,7 @@ def compare_replacement(
     service: pd.DataFrame,
     model: ArcModel | Refusal | None,
     phi: float,
+    life_arcs: int | None = None,
 ) -> Replacement:
     """Compare checks and losses before an electrode replacement with those after it.
 
@@ -98,6 +99,8 @@ def compare_replacement(
         Its slopes correct the settings for air and wear; without a model they stay as they are.
     phi : float
         Lag-1 correlation of checks, by which the interval of the setting is widened.
+    life_arcs : int, optional
+        Arcs the electrodes are set to last; the sentence says if they were replaced later.
 
     Notes
     -----
@@ -122,9 +125,13 @@ def compare_replacement(
     scatter = _compare_scatter(before, after, slopes) if enough else None
     counted = before["arcs"].dropna()
     outcome, sentence = _outcome(len(before), len(after), workdays[new_epoch], scatter, loss)
+    arcs = None if counted.empty else float(counted.iloc[-1])
+    if arcs is not None and life_arcs is not None and arcs > LATE_SHARE * life_arcs:
+        late = f"The old pair was {arcs - life_arcs:,.0f} arcs past its life of {life_arcs:,}."
+        sentence = f"{late} {sentence}"
     return Replacement(
         at=at,
-        arcs=None if counted.empty else float(counted.iloc[-1]),
+        arcs=arcs,
         setting=setting,
         scatter=scatter,
         loss=loss,
@@ -247,7 +254,8 @@ def replacement_findings(
 ) -> list[Finding]:
     """Notes on electrodes replaced late, or early without a recorded reason.
 
-    Late is after `LATE_SHARE` of their life, early before `EARLY_SHARE` of it. Reasons are an alarm of the drift or loss chart, or a failed check, within `REASON_WITHIN`.
+    Late is after `LATE_SHARE` of their life, early before `EARLY_SHARE` of it. Reasons are an
+    alarm of the drift or loss chart, or a failed check, within `REASON_WITHIN`.
 
     Parameters
     ----------

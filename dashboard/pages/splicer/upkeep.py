@@ -23,7 +23,7 @@ from arcdrift.analysis.maintenance.electrode_replacements import (
 )
 from arcdrift.errors import ArcdriftError
 from arcdrift.figures.electrodes import wear_history
-from arcdrift.settings import Crew
+from arcdrift.settings import Crew, Splicer
 from dashboard.components import View, card, chart, csv_link, facts, notice, shown_time
 
 STATES = {"ok": ("✓", "in order"), "due": ("!", "due"), "unknown": ("?", "not known")}
@@ -146,6 +146,7 @@ def _replaced(view: View, splicer: str, model: ArcModel | Refusal | None) -> lis
         service,
         model,
         PHI_ASSUMED,
+        view.data.crew.splicers.get(splicer, Splicer()).electrode_life_arcs,
     )
     return [
         html.H3(f"Replaced on {shown_time(at, view.data, splicer)}"),

@@ -22,6 +22,10 @@ def met(
     return AirAndWear(celsius, hpa, density, vapor, 500.0, outdoor)
 
 
+READING = 120.0 * met(15.0).air_density * 0.5 / 293.65
+"""Sd of the setting from half a degree of error in the reading: density falls as 1/T."""
+
+
 def model(spread: float = 1.0, sigma: float = 3.0) -> ArcModel:
     """Needs 100 at 15 C; its level is known to ``spread``, its slopes exactly."""
     level = 100.0 - float(SLOPES @ met(15.0).regressors[:3])
@@ -38,19 +42,15 @@ def model(spread: float = 1.0, sigma: float = 3.0) -> ArcModel:
 def test_a_check_the_model_knows_changes_nothing() -> None:
     required = required_setting(model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=True)
     assert required.value == pytest.approx(100.0)
-    assert required.spread == pytest.approx(1.0)
+    assert required.spread == pytest.approx(np.hypot(1.0, READING))
 
 
 def test_a_later_check_is_weighed_by_precision() -> None:
     """Normal mean with known variances: precisions 1/1 and 1/9 (any textbook)."""
-    required = required_setting(
-        model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=False
-    )
+    required = required_setting(model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=False)
     assert required.value == pytest.approx((100.0 * 1 + 110.0 / 9) / (1 + 1 / 9))
-    assert required.spread == pytest.approx((1 + 1 / 9) ** -0.5)
-    beyond = norm.sf(119.0, required.value, required.spread) + norm.cdf(
-        101.0, required.value, required.spread
-    )
+    assert required.spread == pytest.approx(np.hypot((1 + 1 / 9) ** -0.5, READING))
+    beyond = norm.sf(119.0, required.value, required.spread) + norm.cdf(101.0, required.value, required.spread)
     assert required.probability_off(110.0, 9.0) == pytest.approx(beyond)
 
 

@@ -17,8 +17,12 @@ def simulated_points(
     fault: Callable[[np.ndarray], np.ndarray] | None = None,
     faulty: tuple[str, ...] = (),
     life: int = 2500,
+    level_sd: float = 5.0,
 ) -> tuple[pd.DataFrame, dict[str, np.ndarray]]:
-    """Points of several sister splicers on one site's weather, and each one's true slopes."""
+    """Points of several sister splicers on one site's weather, and each one's true slopes.
+
+    Electrodes last ``life`` arcs; the levels of pairs scatter by ``level_sd``.
+    """
     rng = np.random.default_rng(seed)
     day = np.arange(checks)
     front = np.zeros(checks)
@@ -36,7 +40,7 @@ def simulated_points(
         slopes = SLOPES * (1 + 0.15 * rng.standard_normal(3))
         arcs = np.cumsum(rng.poisson(50, checks)).astype(float)
         epoch = (arcs // life).astype(int)
-        level = 100 + 5 * rng.standard_normal(epoch.max() + 1)
+        level = 100 + level_sd * rng.standard_normal(epoch.max() + 1)
         noise = np.zeros(checks)
         noise[0] = rng.standard_normal()
         for t in range(1, checks):

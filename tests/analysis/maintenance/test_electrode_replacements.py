@@ -169,6 +169,19 @@ def test_a_replacement_that_was_asked_for_or_in_time_is_none() -> None:
     assert early(points.assign(arcs=np.nan)) == []
 
 
+def test_a_late_replacement_is_told_as_late() -> None:
+    points = checks(30, 10, sd=(3.0, 3.0))
+    (found,) = early(points, life=3000)
+    assert found.kind == "electrodes-late"
+    assert found.evidence["share_of_life"] == pytest.approx(3740 / 3000, abs=0.01)
+    assert "after 3,740 arcs, 740 past their life of 3,000" in found.summary
+    assert early(points, life=3500) == []
+    compared = compare_replacement(
+        SERVICE["serviced_at"].iloc[-1], points, stream_days(20, 20, 1.0), SERVICE, None, 0.3, 3000
+    )
+    assert compared.sentence.startswith("The old pair was 740 arcs past its life of 3,000. ")
+
+
 def test_the_latest_replacement() -> None:
     assert latest_replacement(SERVICE) == AT
     assert latest_replacement(SERVICE.iloc[:0]) is None
