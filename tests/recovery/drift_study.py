@@ -7,7 +7,7 @@ Run by hand; some minutes::
 Eight sister splicers a crew (`tests.analysis.arc.arc_truth`); one of them steps by two standard
 deviations of a check, or drifts by 0.05 a check, from its 151st check on. ``--life`` is how many
 arcs a pair of electrodes lasts: at 2,500 there is a new pair every 50 checks, whose unknown level
-hides part of a drift.
+hides part of a drift. Steps that outlive a replacement begin one to four checks before it.
 """
 
 import argparse
@@ -36,6 +36,25 @@ def delays(fault: Callable[[Floats], Floats], seeds: range, run_length: float, l
     return np.array(found)
 
 
+def outliving(size: float, seeds: range, run_length: float) -> tuple[float, float]:
+    """Shares of steps through a replacement that alarm within 22 checks, of onset and of it."""
+    found, again = 0, 0
+    for seed in seeds:
+        healthy, _ = simulated_points(8, BEGINS + FOLLOWED, seed, level_sd=SD)
+        pairs = healthy.loc[healthy["splicer"] == "s0", "epoch"].to_numpy()
+        replaced = int(np.flatnonzero(np.diff(pairs))[2]) + 1
+        onset = replaced - 1 - seed % 4
+        points, _ = simulated_points(
+            8, BEGINS + FOLLOWED, seed, faulty=("s0",), level_sd=SD,
+            fault=lambda day, onset=onset: np.where(day >= onset, size * SD, 0.0),
+        )  # fmt: skip
+        charted = points.join(drift_charts(points, run_length))
+        alarm = charted[charted["splicer"] == "s0"].sort_values("checked_at")["alarm"].to_numpy()
+        found += bool(alarm[onset : onset + 22].any())
+        again += bool(alarm[replaced : replaced + 22].any())
+    return found / len(seeds), again / len(seeds)
+
+
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description="Delays and run length of the arc's chart.")
@@ -53,6 +72,12 @@ def main() -> None:
         found = delays(fault, seeds, asked.run_length, asked.life)
         middle, late = np.quantile(found, [0.5, 0.95], method="higher")
         lines.append(f"{name}: found in {middle:.0f} checks (median), 95 % within {late:.0f}")
+    for size in (3.0, 10.0):
+        shares = outliving(size, range(9000, 9000 + asked.crews), asked.run_length)
+        lines.append(
+            f"step of {size:.0f} sd through a replacement: {shares[0]:.0%} found within 22 checks, "
+            f"{shares[1]:.0%} after the replacement"
+        )
     judged = alarms = 0
     for seed in range(7000, 7000 + asked.crews // 3):
         points, _ = simulated_points(8, 400, seed, life=asked.life)

@@ -1,5 +1,7 @@
 """Levels of one splicer's arc setting: one for each pair of electrodes, with bends in a drift."""
 
+from itertools import pairwise
+
 import numpy as np
 import pandas as pd
 
@@ -83,7 +85,7 @@ def level_basis(level: Ints, drifting: Bools) -> Floats:
         ((level == number) & (state == 0)).astype(np.float64)
         for number in np.unique(level[state == 0])
     ]
-    for first, end in zip(starts, np.append(starts[1:], len(level)), strict=True):
+    for first, end in pairwise([*starts, len(level)]):
         if state[first] > 0:
             columns += _bends(int(first), int(end), len(level))
     present = int(np.argmax([column[-1] for column in columns]))
@@ -106,7 +108,7 @@ def credible_changes(used: pd.DataFrame) -> Bools:
         (np.diff(changed, prepend=False) != 0) | (np.diff(level, prepend=-1) != 0)
     )
     inflation = (1 + PHI_ASSUMED) / (1 - PHI_ASSUMED)
-    for first, end in zip(starts, np.append(starts[1:], len(used)), strict=True):
+    for first, end in pairwise([*starts, len(used)]):
         if not changed[first]:
             continue
         size, variance = beyond[first:end], inflation * float(np.nanmean(sd[first:end] ** 2))

@@ -142,7 +142,8 @@ class Refusal:
 
 def fit_for_pooling(points: pd.DataFrame, phi: float) -> Fit | None:
     """Slopes of one splicer for pooling with its peers; None where they cannot be estimated."""
-    return Checks.from_points(usable(points)).fit(phi)
+    used = usable(points)
+    return None if used.empty else Checks.from_points(used).fit(phi)
 
 
 def fit_arc(

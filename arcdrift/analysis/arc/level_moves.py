@@ -28,6 +28,37 @@ FEWEST_CHECKS = 5
 """Fewest such checks if the next service comes earlier."""
 
 
+@dataclass(frozen=True)
+class LevelLink:
+    """What links a level to the one before it.
+
+    Attributes
+    ----------
+    move, variance : float
+        Expected move and its variance, in repeatabilities and their square.
+    arcs : float
+        Thousands of arcs counted before these electrodes: 0 unless their replacement was not
+        logged and the counter was not set back.
+    """
+
+    move: float
+    variance: float
+    arcs: float = 0.0
+
+
+@dataclass(frozen=True)
+class Reference:
+    """Coefficients just before service, from which the move of the level is measured.
+
+    ``mean`` and ``cov`` are those of the slopes and the old level, shapes (4,) and (4, 4).
+    """
+
+    first: int
+    kind: int
+    mean: Floats
+    cov: Floats
+
+
 @dataclass
 class LevelMoves:
     """Mean and variance of level moves by kind, in repeatabilities of a check.

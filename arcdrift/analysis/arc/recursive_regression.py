@@ -18,8 +18,11 @@ from arcdrift.analysis.arc.level_moves import (
     MOVE_CHECKS,
     OTHER_SERVICE,
     REPLACEMENT,
+    LevelLink,
     LevelMoves,
+    Reference,
 )
+from arcdrift.analysis.arc.open_change import STEP_SD, OpenChange
 from arcdrift.analysis.arc.pooled_regression import (
     PHI_ASSUMED,
     SLOPES,
@@ -37,81 +40,8 @@ SIGMA_PSEUDO_CHECKS = 20.0
 """Weight, in checks, of the peers' residual variance."""
 WEAR = 2
 """Column of wear among the regressors."""
-STEP_SD = 0.1
-"""How far an open change moves from check to check, in repeatabilities."""
 WORN_OUT = 0.8
 """Share of the life from which electrodes may have been replaced without a record."""
-
-
-@dataclass(frozen=True)
-class LevelLink:
-    """What links a level to the one before it.
-
-    Attributes
-    ----------
-    move, variance : float
-        Expected move and its variance, in repeatabilities and their square.
-    arcs : float
-        Thousands of arcs counted before these electrodes: 0 unless their replacement was not
-        logged and the counter was not set back.
-    """
-
-    move: float
-    variance: float
-    arcs: float = 0.0
-
-
-@dataclass(frozen=True)
-class Reference:
-    """Coefficients just before service, from which the move of the level is measured.
-
-    ``mean`` and ``cov`` are those of the slopes and the old level, shapes (4,) and (4, 4).
-    """
-
-    first: int
-    kind: int
-    mean: Floats
-    cov: Floats
-
-
-@dataclass
-class OpenChange:
-    """Size of an unexplained change: a local level that moves a little at every check.
-
-    Attributes
-    ----------
-    alarmed : int
-        Check of the first alarm.
-    size, variance : float
-        Setting less what the reference expects, and its variance; setting units.
-    step_variance : float
-        Variance of its move from check to check.
-
-    Notes
-    -----
-    Kalman filter of a local level seen through AR(1) noise: of a check less phi times the one
-    before, the level makes up 1 - phi (Durbin and Koopman 2012, section 2.2).
-    """
-
-    alarmed: int
-    size: float
-    variance: float
-    step_variance: float
-
-    def forecast(self, phi: float) -> float:
-        """Part of the next check, less phi times the one before, that is due to the change."""
-        return (1.0 - phi) * self.size
-
-    def forecast_variance(self, phi: float) -> float:
-        """Variance of that part."""
-        return (1.0 - phi) ** 2 * (self.variance + self.step_variance)
-
-    def learn(self, error: float, variance: float, phi: float) -> None:
-        """Update with the error of a forecast and its variance."""
-        before = self.variance + self.step_variance
-        gain = before * (1.0 - phi) / variance
-        self.size += gain * error
-        self.variance = before * (1.0 - gain * (1.0 - phi))
 
 
 @dataclass

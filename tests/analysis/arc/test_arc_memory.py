@@ -10,7 +10,7 @@ from arcdrift.analysis.arc.arc_findings import arc_findings
 from arcdrift.analysis.arc.arc_levels import level_basis, level_numbers, steps_beyond
 from arcdrift.analysis.arc.arc_model import ArcModel, fit_arc, fit_for_pooling
 from arcdrift.analysis.arc.level_moves import PRIOR_SPREAD, REPLACEMENT, LevelMoves
-from arcdrift.analysis.arc.recursive_regression import OpenChange
+from arcdrift.analysis.arc.open_change import OpenChange
 from arcdrift.analysis.common.service_actions import REPLACED
 from tests.analysis.arc.arc_truth import PHI, SD, SLOPES, simulated_points
 
