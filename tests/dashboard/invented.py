@@ -485,6 +485,7 @@ def _points(splicer: str) -> pd.DataFrame:
             "point": 0,
             "site": "Harbor",
             "epoch": epoch,
+            "level": epoch,
             "arc_setting": np.where(odd, 62.0, np.round(expected + 1.5 * noise)),
             "arcs": 40.0 * np.arange(n),
             "temperature_c": 15.0,

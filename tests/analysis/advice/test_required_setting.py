@@ -47,10 +47,14 @@ def test_a_check_the_model_knows_changes_nothing() -> None:
 
 def test_a_later_check_is_weighed_by_precision() -> None:
     """Normal mean with known variances: precisions 1/1 and 1/9 (any textbook)."""
-    required = required_setting(model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=False)
+    required = required_setting(
+        model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=False
+    )
     assert required.value == pytest.approx((100.0 * 1 + 110.0 / 9) / (1 + 1 / 9))
     assert required.spread == pytest.approx(np.hypot((1 + 1 / 9) ** -0.5, READING))
-    beyond = norm.sf(119.0, required.value, required.spread) + norm.cdf(101.0, required.value, required.spread)
+    beyond = norm.sf(119.0, required.value, required.spread) + norm.cdf(
+        101.0, required.value, required.spread
+    )
     assert required.probability_off(110.0, 9.0) == pytest.approx(beyond)
 
 
