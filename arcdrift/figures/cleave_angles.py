@@ -50,12 +50,12 @@ def angle_days(days: pd.DataFrame, shifts: pd.DataFrame, *, scheme: Scheme = "li
                 )
             )  # fmt: skip
     figure.update_yaxes(type="log")
-    told = [
+    rises = [
         f"x{row['ratio']:.2f} since {row['onset_day']}"
         + (f" until {row['last_day']}" if row["ended"] else "")
         for row in shifts.to_dict("records")
     ]
-    found = f"Risen: {', '.join(told)}." if told else "No rise."
+    found = f"Risen: {', '.join(rises)}." if rises else "No rise."
     summary = (
         f"{len(rows)} days against what earlier days let expect of the same people, machines and "
         f"wear of the blade. {found}"

@@ -76,10 +76,10 @@ def _unlogged_levels(used: pd.DataFrame, service: pd.DataFrame) -> list[int]:
 
 def _told_by_replacement(used: pd.DataFrame, replaced: list[int]) -> Bools:
     """Whether a check's alarm is that of an unlogged replacement, shape (checks,)."""
-    told = np.zeros(len(used), dtype=bool)
+    named_by_alarm = np.zeros(len(used), dtype=bool)
     for first in replaced:
-        told[first : first + TOLD_BY_ALARM] = True
-    return told & used["beyond"].isna().to_numpy()
+        named_by_alarm[first : first + TOLD_BY_ALARM] = True
+    return named_by_alarm & used["beyond"].isna().to_numpy()
 
 
 def _replacement_finding(used: pd.DataFrame, first: int, unit: str, now: pd.Timestamp) -> Finding:

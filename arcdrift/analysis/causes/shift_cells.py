@@ -97,7 +97,6 @@ class ShiftCells:
         self.cells = cells
         self._charts = charts
         self._streams = pd.Index(cells.names["stream"])
-        self._day_number = cells.day.astype(np.int64)
 
     # -- baselines ---------------------------------------------------------------------------
 

@@ -292,30 +292,7 @@ def replacement_findings(
             days_with_reason.between(first, last).any() for days_with_reason in (raised, failed)
         ):
             continue
-        arcs = float(known[-1])
-        found.append(
-            Finding(
-                kind="electrodes-early",
-                subject_type="splicer",
-                subject_id=splicer,
-                since=at.to_pydatetime(),
-                until=at.to_pydatetime(),
-                severity="note",
-                evidence={
-                    "arcs_on_electrodes": arcs,
-                    "electrode_life_arcs": life_arcs,
-                    "share_of_life": round(arcs / life_arcs, 2),
-                },
-                summary=(
-                    f"{splicer}: electrodes replaced on {at:%Y-%m-%d} after {arcs:,.0f} of "
-                    f"{life_arcs:,} arcs, while neither checks nor loss asked for it."
-                ),
-                next_step="Electrodes cost money: next time wait for the forecast on the "
-                "splicer's page. If they do not last that long, set electrode_life_arcs in "
-                "crew.toml to what they do.",
-                assessed_on=now.to_pydatetime(),
-            )
-        )
+        found.append(_early_finding(splicer, at, float(known[-1]), life_arcs, now))
     return found
 
 
@@ -323,8 +300,58 @@ def _late_finding(
     splicer: str, at: pd.Timestamp, arcs: float, life_arcs: int, now: pd.Timestamp
 ) -> Finding:
     """The electrodes were replaced after their life."""
+    return _life_finding(
+        "electrodes-late",
+        splicer,
+        at,
+        arcs,
+        life_arcs,
+        now,
+        summary=(
+            f"{splicer}: electrodes replaced on {at:%Y-%m-%d} after {arcs:,.0f} arcs, "
+            f"{arcs - life_arcs:,.0f} past their life of {life_arcs:,}."
+        ),
+        next_step="Worn electrodes make weak, scattered splices: next time replace them when the "
+        "splicer's page says they are due. If they do last longer, set electrode_life_arcs in "
+        "crew.toml to what they do.",
+    )
+
+
+def _early_finding(
+    splicer: str, at: pd.Timestamp, arcs: float, life_arcs: int, now: pd.Timestamp
+) -> Finding:
+    """The electrodes were replaced early, and nothing on record asked for it."""
+    return _life_finding(
+        "electrodes-early",
+        splicer,
+        at,
+        arcs,
+        life_arcs,
+        now,
+        summary=(
+            f"{splicer}: electrodes replaced on {at:%Y-%m-%d} after {arcs:,.0f} of "
+            f"{life_arcs:,} arcs, while neither checks nor loss asked for it."
+        ),
+        next_step="Electrodes cost money: next time wait for the forecast on the "
+        "splicer's page. If they do not last that long, set electrode_life_arcs in "
+        "crew.toml to what they do.",
+    )
+
+
+def _life_finding(
+    kind: str,
+    splicer: str,
+    at: pd.Timestamp,
+    arcs: float,
+    life_arcs: int,
+    now: pd.Timestamp,
+    *,
+    summary: str,
+    next_step: str,
+) -> Finding:
+    """Note on a replacement at another time than the end of the electrodes' life."""
     return Finding(
-        kind="electrodes-late",
+        kind=kind,
         subject_type="splicer",
         subject_id=splicer,
         since=at.to_pydatetime(),
@@ -335,12 +362,7 @@ def _late_finding(
             "electrode_life_arcs": life_arcs,
             "share_of_life": round(arcs / life_arcs, 2),
         },
-        summary=(
-            f"{splicer}: electrodes replaced on {at:%Y-%m-%d} after {arcs:,.0f} arcs, "
-            f"{arcs - life_arcs:,.0f} past their life of {life_arcs:,}."
-        ),
-        next_step="Worn electrodes make weak, scattered splices: next time replace them when the "
-        "splicer's page says they are due. If they do last longer, set electrode_life_arcs in "
-        "crew.toml to what they do.",
+        summary=summary,
+        next_step=next_step,
         assessed_on=now.to_pydatetime(),
     )
