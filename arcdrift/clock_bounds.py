@@ -14,6 +14,8 @@ import pandas as pd
 
 from arcdrift.arrays import Bools
 
+MAX_AHEAD = pd.Timedelta(minutes=30)
+"""Times of records further than this in the future are impossible."""
 COUNTERS = (("splice_number", "number"), ("arc_count", "arc"))
 """Counter columns of a log, preferred one first, each with its short name in `ClockBounds`."""
 

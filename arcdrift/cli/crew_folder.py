@@ -67,7 +67,9 @@ def subcommand_folder(context: typer.Context, folder: Path) -> Path:
 
 
 def require_analysis(session: CrewSession) -> None:
-    """Check that there are results to show, and print a notice if they are out of date.
+    """Check that there are results to show; print a notice if they or the records seem wrong.
+
+    A notice is printed when the results are out of date, and when records lie in the future.
 
     Raises
     ------
@@ -77,16 +79,31 @@ def require_analysis(session: CrewSession) -> None:
     from arcdrift import __version__
     from arcdrift.cli.output import print_notice
     from arcdrift.store import read
+    from arcdrift.store.records_version import is_outdated
 
     analyze = command_text("analyze", session.folder)
     run = read.result(session.engine, "analysis_run")
     if run.empty:
         raise UsageError(f"Nothing has been analyzed yet; run {analyze} first.")
-    assessed, version = run["assessed_on"].iloc[-1], run["version"].iloc[-1]
-    if read.changed_since(session.engine, assessed):
+    version = run["version"].iloc[-1]
+    if is_outdated(session.engine):
         print_notice(
             "Records or baselines have changed since the last analysis; "
             f"run {analyze} to include them."
         )
     elif version != __version__:
         print_notice(f"The last analysis was made by arcdrift {version}; run {analyze} anew.")
+    print_records_in_future(session)
+
+
+def print_records_in_future(session: CrewSession) -> None:
+    """Print a notice if records lie in the future by this computer's clock."""
+    import pandas as pd
+
+    from arcdrift.cli.output import print_notice
+    from arcdrift.cli.time_arguments import zone_of_splicer
+    from arcdrift.store.records_version import future_sentence, records_in_future
+
+    ahead = records_in_future(session.engine, pd.Timestamp.now("UTC"))
+    if sentence := future_sentence(ahead, zone_of_splicer(session.crew) or "UTC"):
+        print_notice(sentence)

@@ -10,6 +10,7 @@ from sqlalchemy import (
     ColumnElement,
     Connection,
     Engine,
+    Select,
     Subquery,
     Table,
     func,
@@ -151,23 +152,31 @@ def technicians(engine: Engine) -> list[str]:
         return sorted({row.technician for row in connection.execute(query)})
 
 
+def newest_records(engine: Engine) -> pd.Series:
+    """Instant (UTC) of the newest check or splice of each splicer."""
+    shifts = clock_shifts(engine)
+    latest: list[Select[Any]] = []
+    for kind in SPLICER_TIMED:
+        table = schema.RECORDS[kind]
+        if shifts:
+            time = true_time(table, shifts)
+            query = select(table.columns.splicer, func.max(time).label("time"))
+            latest.append(query.group_by(table.columns.splicer))
+            continue
+        names, time = _splicer_names(table), table.columns[schema.TIME_COLUMN[kind]]
+        last = select(func.max(time)).where(table.columns.splicer == names.c.splicer)
+        latest.append(select(names.c.splicer, last.scalar_subquery().label("time")))
+    with reading(engine) as connection:
+        rows = connection.execute(union_all(*latest)).all()
+    frame = pd.DataFrame(rows, columns=["splicer", "time"])
+    newest = frame.groupby("splicer")["time"].max()
+    return pd.to_datetime(newest, unit="us", utc=True).dt.as_unit("us")
+
+
 def newest_record(engine: Engine) -> pd.Timestamp | None:
     """Instant (UTC) of the newest check or splice; None in an empty store."""
-    latest = []
-    for time in (schema.splices.columns.spliced_at, schema.arc_checks.columns.checked_at):
-        names = _splicer_names(time.table)
-        last = select(func.max(time)).where(time.table.columns.splicer == names.c.splicer)
-        latest.append(select(func.max(last.scalar_subquery()).label("time")).select_from(names))
-    shifts = clock_shifts(engine)
-    if shifts:
-        latest = [
-            select(func.max(true_time(schema.RECORDS[kind], shifts)).label("time"))
-            for kind in SPLICER_TIMED
-        ]
-    query = union_all(*latest)
-    with reading(engine) as connection:
-        stamps = [row.time for row in connection.execute(query) if row.time is not None]
-    return pd.Timestamp(max(stamps), unit="us", tz="UTC") if stamps else None
+    newest = newest_records(engine)
+    return None if newest.empty else newest.max()
 
 
 def assessment_time(engine: Engine, crew: Crew) -> pd.Timestamp:
@@ -256,21 +265,6 @@ def imports(engine: Engine) -> pd.DataFrame:
     return fetch(engine, select(schema.imports), order=["id"]).iloc[::-1].reset_index(drop=True)
 
 
-def changed_since(engine: Engine, assessed_on: datetime) -> bool:
-    """Whether records, clock shifts or baseline marks were added or withdrawn after an instant."""
-    known = imports(engine)
-    added = known.loc[known["accepted"] > 0, "started_at"] > assessed_on
-    if added.any() or (known["undone_at"] > assessed_on).any():
-        return True
-    if (conflicting(engine, decided=True)["decided_at"] > assessed_on).any():
-        return True
-    marks = fetch(engine, select(schema.baseline_marks), order=["id"])
-    if (marks[["recorded_at", "undone_at"]] > assessed_on).any(axis=None):
-        return True
-    shifts = clock_shifts(engine, undone=True)
-    return any((shift.undone_at or shift.recorded_at) > assessed_on for shift in shifts)
-
-
 def quarantined(
     engine: Engine, import_id: int | None = None, *, closed: bool = False
 ) -> pd.DataFrame:
@@ -313,6 +307,7 @@ def version_within(connection: Connection) -> str:
         select(func.count(shifts.undone_at)).scalar_subquery(),
         select(func.max(marks.id)).scalar_subquery(),
         select(func.count(marks.undone_at)).scalar_subquery(),
+        select(func.count(schema.conflicts.columns.decided_at)).scalar_subquery(),
         select(func.max(schema.conflicts.columns.decided_at)).scalar_subquery(),
     )
     row = connection.execute(query).one()

@@ -18,6 +18,12 @@ from arcdrift.people import People
 from arcdrift.settings import load_crew
 from arcdrift.store import read
 from arcdrift.store.connect import open_store
+from arcdrift.store.records_version import (
+    RecordsVersion,
+    future_sentence,
+    is_outdated,
+    records_in_future,
+)
 from dashboard.reading.store_cache import cached_by_version
 
 VERSION_SECONDS = 0.5
@@ -27,12 +33,13 @@ TABLES_NAMING_PEOPLE = ("result_check_days", "result_exceptions")
 
 
 class Run(NamedTuple):
-    """The last analysis: the instant it speaks of and when it was made, both UTC."""
+    """The last analysis: the instant it speaks of, when it was made (both UTC), what it read."""
 
     now: datetime
     assessed_on: datetime
     splices: int
     checks: int
+    records: RecordsVersion
 
 
 class StoredResults:
@@ -76,13 +83,22 @@ class StoredResults:
             row["assessed_on"].to_pydatetime(),
             int(row["splices"]),
             int(row["checks"]),
+            RecordsVersion.parse(row["records_version"]),
         )
 
     @cached_by_version(2)
     def outdated(self) -> bool:
         """Whether records or baselines were changed since the last analysis."""
-        run = self.run()
-        return run is not None and read.changed_since(self._engine, run.assessed_on)
+        return is_outdated(self._engine)
+
+    def records_in_future(self) -> str:
+        """Return a sentence about records that lie in the future; empty without any."""
+        minute = pd.Timestamp.now("UTC").floor("min")
+        return self._records_in_future(minute)
+
+    @cached_by_version(2)
+    def _records_in_future(self, now: pd.Timestamp) -> str:
+        return future_sentence(records_in_future(self._engine, now), self.zone().key)
 
     @cached_by_version(2)
     def findings(self) -> list[dict[str, Any]]:

@@ -1,5 +1,6 @@
 """Checks, findings and advice of a crew whose days are known by hand."""
 
+import sqlite3
 from pathlib import Path
 from typing import Any
 
@@ -300,3 +301,12 @@ def test_local_time_needs_a_zone(analyzed: Path, arcdrift: Any) -> None:
     done = arcdrift("advise", "Heron", "--at", "2026-05-05T10:30")
     assert done.code == 2
     assert "has no time zone" in done.sentence
+
+
+def test_records_in_the_future_are_said(analyzed: Path, arcdrift: Any) -> None:
+    with sqlite3.connect(analyzed / "arcdrift.db") as store:
+        store.execute("UPDATE splices SET spliced_at = 4102444800000000 WHERE id = 1")  # 2100
+    assert "lie in the future, 2100-01-01 01:00 (splicer Kestrel)" in arcdrift("findings").err
+    done = arcdrift("analyze", "--json")
+    assert "lie in the future" in done.sentence
+    assert done.data["splices"] == 7

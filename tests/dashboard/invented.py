@@ -21,6 +21,7 @@ from arcdrift.analysis.arc.arc_model import ArcModel, Effect
 from arcdrift.finding import Cause, Finding, Onset
 from arcdrift.store import schema, write
 from arcdrift.store.connect import open_store, writing
+from arcdrift.store.records_version import RecordsVersion
 from tests.dashboard.invented_prep import prep_results
 
 NOW = datetime(2025, 6, 13, 12, 0, tzinfo=UTC)
@@ -108,6 +109,7 @@ def results() -> dict[str, pd.DataFrame]:
                 "assessed_on": [pd.Timestamp(NOW)],
                 "now": [pd.Timestamp(NOW)],
                 "version": ["0.1.0"],
+                "records_version": [str(RecordsVersion())],
                 "seconds": [0.5],
                 "splices": [2460],
                 "checks": [120],

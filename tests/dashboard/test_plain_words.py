@@ -1,5 +1,6 @@
 """What a newcomer reads: nothing stale, nothing over-said, nothing hidden."""
 
+import sqlite3
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -47,16 +48,30 @@ def test_results_up_to_date_carry_no_banner(data: CrewData):
     assert not any(OUTDATED in shown(data, path) for path in PAGES)
 
 
-@pytest.mark.parametrize(
-    ("later", "accepted", "outdated"), [(1, 5, True), (1, 0, False), (-1, 5, False)]
-)
-def test_records_newer_than_the_analysis_are_told_on_every_page(
+@pytest.mark.parametrize(("accepted", "outdated"), [(5, True), (0, False)])
+@pytest.mark.parametrize("later", [1, -1])
+def test_records_added_since_the_analysis_are_told_on_every_page_whatever_the_clock_said(
     tmp_path, later, accepted, outdated
 ):
     write_crew(tmp_path)
     add_import(tmp_path, NOW + timedelta(minutes=later), accepted)
     data = CrewData(tmp_path)
     assert {OUTDATED in shown(data, path) for path in PAGES} == {outdated}
+
+
+def test_records_in_the_future_are_told_on_every_page(tmp_path, data: CrewData):
+    assert "lie in the future" not in shown(data, "/")
+    write_crew(tmp_path)
+    # the newest record of the invented crew is from June 2025
+    with sqlite3.connect(tmp_path / "arcdrift.db") as store:
+        store.execute(
+            "UPDATE splices SET spliced_at = spliced_at + 20 * 365 * 86400 * 1000000 "
+            "WHERE id = (SELECT max(id) FROM splices WHERE splicer = 'Kestrel')"
+        )
+    ahead = CrewData(tmp_path)
+    for path in PAGES:
+        assert "lie in the future, 2045-06-" in shown(ahead, path)
+        assert "(splicer Kestrel)" in shown(ahead, path)
 
 
 def test_records_taken_back_since_the_analysis_are_told(tmp_path: Path):

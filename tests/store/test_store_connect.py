@@ -31,8 +31,8 @@ def test_readers_do_not_wait_for_a_writer(tmp_path):
 def test_an_error_undoes_everything_written(tmp_path):
     engine = open_store(tmp_path)
     insert = text(
-        "INSERT INTO analysis_run (id, assessed_on, now, version, seconds, splices, checks, "
-        "summary) VALUES (1, 0, 0, '', 0, 0, 0, '')"
+        "INSERT INTO analysis_run (id, assessed_on, now, version, records_version, seconds, "
+        "splices, checks, summary) VALUES (1, 0, 0, '', '', 0, 0, 0, '')"
     )
 
     def write_and_fail():

@@ -17,6 +17,7 @@ from arcdrift.cli.main import run
 from arcdrift.errors import ArcdriftError, StoreTrouble
 from arcdrift.store import read, schema, write
 from arcdrift.store.connect import open_store, writing
+from arcdrift.store.records_version import RecordsVersion
 from arcdrift.store.upgrade import HEAD, MIGRATIONS
 
 RUN = {
@@ -24,6 +25,7 @@ RUN = {
     "assessed_on": [pd.Timestamp("2026-03-02 12:00", tz="UTC")],
     "now": [pd.Timestamp("2026-03-02 12:00", tz="UTC")],
     "version": ["1"],
+    "records_version": [str(RecordsVersion())],
     "seconds": [1.5],
     "splices": [2],
     "checks": [1],

@@ -35,7 +35,6 @@ import pandas as pd
 from arcdrift.analysis.clock.count_order import OrderedSplices, true_order
 from arcdrift.analysis.clock.offset_path import (
     HOUR,
-    MAX_AHEAD,
     REACH_H,
     STEP_BACK,
     Blocks,
@@ -46,7 +45,7 @@ from arcdrift.analysis.clock.offset_path import (
     work_blocks,
 )
 from arcdrift.arrays import Ints
-from arcdrift.clock_bounds import ClockBounds
+from arcdrift.clock_bounds import MAX_AHEAD, ClockBounds
 from arcdrift.times import local_day
 
 MIN_SPLICES = 5

@@ -15,9 +15,7 @@ import pandas as pd
 
 from arcdrift.analysis.clock.count_order import STEP_BACK_S, OrderedSplices
 from arcdrift.arrays import Floats, Ints
-
-MAX_AHEAD = pd.Timedelta(minutes=30)
-"""Times further than this in the future are impossible."""
+from arcdrift.clock_bounds import MAX_AHEAD
 
 # durations in microseconds
 HOUR = 3_600_000_000

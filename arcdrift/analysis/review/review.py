@@ -23,6 +23,7 @@ from arcdrift.errors import UsageError
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 from arcdrift.store.read import assessment_time
+from arcdrift.store.records_version import records_version
 from arcdrift.store.write import replace_results
 
 Progress = Callable[[str, int, int], None]
@@ -72,6 +73,8 @@ def review(
         When the store holds no checks and no splices.
     """
     started = time.perf_counter()
+    # before anything is read: what is stored meanwhile may be missing from the results
+    version = records_version(engine)
     now = assessment_time(engine, crew) if now is None else now
     inputs = read_inputs(engine, crew, now)
     names = sorted(inputs.splice_counts)
@@ -95,6 +98,7 @@ def review(
                 "assessed_on": [pd.Timestamp.now("UTC").as_unit("us")],
                 "now": [now],
                 "version": [__version__],
+                "records_version": [str(version)],
                 "seconds": [time.perf_counter() - started],
                 "splices": [summary.splices],
                 "checks": [len(inputs.checks)],

@@ -4,7 +4,7 @@ from collections import Counter
 from typing import TYPE_CHECKING, Any
 
 from arcdrift.cli.analysis_run import review_crew, review_findings_text
-from arcdrift.cli.crew_folder import command_text, open_crew
+from arcdrift.cli.crew_folder import command_text, open_crew, print_records_in_future
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
 from arcdrift.cli.output import count_noun, print_json, print_lines
 from arcdrift.finding import SEVERITY_ORDER
@@ -17,6 +17,7 @@ def analyze(folder: CrewFolder = CURRENT_FOLDER, as_json: AsJson = False) -> Non
     """Work out from the stored records what drifted, what was missed and what is due."""
     with open_crew(folder) as session:
         review = review_crew(session)
+        print_records_in_future(session)
         unknown = sorted(set(review.names) - set(session.crew.splicers))
     if as_json:
         print_json(json_object(review))

@@ -24,6 +24,7 @@ analysis_run = Table(
     Column("assessed_on", BigInteger, nullable=False),
     Column("now", BigInteger, nullable=False),  # the instant the results speak of
     Column("version", Text, nullable=False),
+    Column("records_version", Text, nullable=False),  # see arcdrift.store.records_version
     Column("seconds", Float, nullable=False),
     Column("splices", BigInteger, nullable=False),
     Column("checks", BigInteger, nullable=False),

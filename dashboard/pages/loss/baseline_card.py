@@ -107,7 +107,7 @@ def _mark(view: View, row: Mark) -> html.Li:
         scope_text = SCOPES["splicer"] if isinstance(row["splicer"], str) else SCOPES["all"]
     elif not isinstance(row["splicer"], str):
         scope_text = "this program on every splicer"
-    is_new = row["recorded_at"] > view.run.assessed_on
+    is_new = row["id"] > view.run.records.last_mark
     return html.Li(
         [
             html.Div(

@@ -1,0 +1,121 @@
+"""Tells whether results still belong to the records, and whether records lie in the future.
+
+Results are compared with the store by version, never by time: a computer's clock that was wrong
+for a day must not make old results look new.
+"""
+
+from typing import NamedTuple
+
+import pandas as pd
+from sqlalchemy import Connection, Engine, exists, func, or_, select
+
+from arcdrift.clock_bounds import MAX_AHEAD
+from arcdrift.store import schema
+from arcdrift.store.connect import reading
+from arcdrift.store.read import newest_records, result
+
+
+class RecordsVersion(NamedTuple):
+    """What of the store an analysis has read; differs after every change that an analysis sees.
+
+    Attributes
+    ----------
+    last_import : int
+        Id of the last import that added or completed a record; 0 for none, as for all others.
+    undone_imports, decided_conflicts, undone_shifts, undone_marks : int
+        How many there are.
+    last_shift, last_mark : int
+        Ids of the last clock shift and of the last mark on a baseline.
+    """
+
+    last_import: int = 0
+    undone_imports: int = 0
+    decided_conflicts: int = 0
+    last_shift: int = 0
+    undone_shifts: int = 0
+    last_mark: int = 0
+    undone_marks: int = 0
+
+    def __str__(self) -> str:
+        return "-".join(map(str, self))
+
+    @classmethod
+    def parse(cls, text: str) -> "RecordsVersion":
+        """Return the version that was written as a text."""
+        return cls(*map(int, text.split("-")))
+
+
+def records_version(engine: Engine) -> RecordsVersion:
+    """Return the version of the records, as it is now."""
+    with reading(engine) as connection:
+        return _version_within(connection)
+
+
+def analyzed_version(engine: Engine) -> RecordsVersion | None:
+    """Return the version of the records that the last analysis has read; None without one."""
+    run = result(engine, "analysis_run")
+    return None if run.empty else RecordsVersion.parse(run["records_version"].iloc[-1])
+
+
+def is_outdated(engine: Engine) -> bool:
+    """Whether records, clock shifts or baseline marks were changed since the last analysis."""
+    analyzed = analyzed_version(engine)
+    return analyzed is not None and analyzed != records_version(engine)
+
+
+def records_in_future(engine: Engine, now: pd.Timestamp) -> pd.Series:
+    """Newest check or splice of each splicer that has one in the future, newest first.
+
+    Parameters
+    ----------
+    now : Timestamp
+        UTC, by this computer's clock; `arcdrift.clock_bounds.MAX_AHEAD` later is no future yet.
+
+    Returns
+    -------
+    Series of datetime64[us, UTC]
+        By splicer.
+    """
+    newest = newest_records(engine)
+    return newest[newest > now + MAX_AHEAD].sort_values(ascending=False)
+
+
+def future_sentence(ahead: pd.Series, zone: str) -> str:
+    """Say that records lie in the future; empty where none does.
+
+    Parameters
+    ----------
+    ahead : Series
+        From `records_in_future`.
+    zone : str
+        Time zone in which to write the time.
+    """
+    if ahead.empty:
+        return ""
+    more = f" and {len(ahead) - 1} more" if len(ahead) > 1 else ""
+    return (
+        f"The newest records lie in the future, {ahead.iloc[0].tz_convert(zone):%Y-%m-%d %H:%M} "
+        f"(splicer {ahead.index[0]}{more}): a clock is or was wrong, the splicer's or this "
+        "computer's. What is due and how old things are may be wrong until `arcdrift clock` or "
+        "`arcdrift imports undo` corrects them."
+    )
+
+
+def _version_within(connection: Connection) -> RecordsVersion:
+    imported, rows = schema.imports.columns, schema.source_rows.columns
+    shifts, marks = schema.clock_shifts.columns, schema.baseline_marks.columns
+    completes = exists().where(
+        rows.import_id == imported.id, rows.record.is_not(None), rows.kind.in_(schema.RECORDS)
+    )
+    adds = select(func.max(imported.id)).where(or_(imported.accepted > 0, completes))
+    columns = (
+        adds.scalar_subquery(),
+        select(func.count(imported.undone_at)).scalar_subquery(),
+        select(func.count(schema.conflicts.columns.decided_at)).scalar_subquery(),
+        select(func.max(shifts.id)).scalar_subquery(),
+        select(func.count(shifts.undone_at)).scalar_subquery(),
+        select(func.max(marks.id)).scalar_subquery(),
+        select(func.count(marks.undone_at)).scalar_subquery(),
+    )
+    row = connection.execute(select(*columns)).one()
+    return RecordsVersion(*(int(part or 0) for part in row))
