@@ -134,11 +134,23 @@ def test_sea_level_readings_come_back_to_the_station():
     assert out["pressure_hpa"][0] == 1013.25
 
 
+def test_qnh_comes_back_to_the_station_without_temperature_or_humidity():
+    row = logger("08:00", "Pass", pressure_hpa=1013.25, pressure_reference="qnh",
+                 temperature_c=np.nan, humidity_pct=np.nan)  # fmt: skip
+    out = prepare_readings(readings([row]), CREW)
+    # ISO 2533 by hand, as above
+    assert out["station_pressure_hpa"][0] == pytest.approx(724.57, abs=0.01)
+    assert out["air_problem"].isna().all()
+
+
 @pytest.mark.parametrize(
     ("change", "problem"),
     [
         ({"site": "Nowhere", "pressure_reference": "sea-level"}, problems.NO_ELEVATION),
         ({"site": "Unheard of", "pressure_reference": "sea-level"}, problems.NO_ELEVATION),
+        ({"site": "Nowhere", "pressure_reference": "qnh"}, problems.NO_ELEVATION),
+        ({"pressure_hpa": 725.0, "pressure_reference": "qnh"}, problems.NOT_REDUCED),
+        ({"pressure_hpa": 725.0, "pressure_reference": "sea-level"}, problems.NOT_REDUCED),
         (
             {"pressure_reference": "sea-level", "humidity_pct": np.nan},
             problems.NO_REDUCTION,

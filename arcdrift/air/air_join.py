@@ -6,7 +6,12 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.air.moist_air import air_density, vapor_pressure
-from arcdrift.air.prepared_readings import number_column, prepare_readings, text_column
+from arcdrift.air.prepared_readings import (
+    REDUCED,
+    number_column,
+    prepare_readings,
+    text_column,
+)
 from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.settings import Crew
 
@@ -105,7 +110,7 @@ class AirSources:
         air = readings[list(_READING_COLUMNS)].to_numpy(dtype=np.float64)
         splicer, site = _coded(readings, "splicer"), _coded(readings, "site")
         weather = _is_weather_station(text_column(readings, "source"))
-        weather |= (text_column(readings, "pressure_reference") == "sea-level").to_numpy(bool)
+        weather |= text_column(readings, "pressure_reference").isin(REDUCED).to_numpy(bool)
         usable = ~np.isnan(air[:, :3]).all(axis=1)
         complete = ~np.isnan(air[:, -1])
         of_splicer = splicer[0] >= 0

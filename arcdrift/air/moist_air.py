@@ -158,6 +158,35 @@ def station_pressure(
     return _in_form_of(sea_level_hpa, np.asarray(sea_level_hpa, dtype=np.float64) * 10.0**-exponent)
 
 
+def station_pressure_from_qnh(qnh_hpa: First, elevation_m: Values) -> First:
+    """Compute station pressure from QNH, the altimeter setting of aviation reports.
+
+    Parameters
+    ----------
+    qnh_hpa : float, array or Series
+        QNH, hPa.
+    elevation_m : float, array or Series
+        Elevation of the station, taken as geopotential meters.
+
+    Returns
+    -------
+    float, array or Series
+        hPa, shaped like `qnh_hpa`.
+
+    Notes
+    -----
+    QNH is station pressure reduced to sea level in the standard atmosphere, whatever the air's
+    temperature and humidity: an altimeter set to it shows the station's elevation. So the height
+    of the pressure in the standard atmosphere (ISO 2533, ICAO Doc 7488) lies the elevation above
+    that of QNH: p = p0 ((QNH / p0)^n - 0.0065 H / 288.15)^(1/n), with 1/n = 5.25588.
+    """
+    n = 1.0 / _ISO_EXPONENT
+    qnh = np.asarray(qnh_hpa, dtype=np.float64)
+    height = np.asarray(elevation_m, dtype=np.float64)
+    base = (qnh / ISO_SEA_LEVEL_HPA) ** n - _LAPSE_K_PER_M * height / _ISO_SEA_LEVEL_K
+    return _in_form_of(qnh_hpa, ISO_SEA_LEVEL_HPA * base**_ISO_EXPONENT)
+
+
 def pressure_elsewhere(
     station_hpa: First,
     elevation_m: Values,

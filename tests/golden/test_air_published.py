@@ -20,6 +20,7 @@ from arcdrift.air.moist_air import (
     sea_level_pressure,
     standard_pressure,
     station_pressure,
+    station_pressure_from_qnh,
     vapor_pressure,
 )
 
@@ -117,3 +118,43 @@ def test_station_pressure_over_the_grid():
     got = station_pressure(table["p_msl_hPa"], table["elev_m"], table["T_station_C"], dry)
     np.testing.assert_allclose(got, table["station_psychrolib"], atol=0.2)
     np.testing.assert_allclose(got, table["station_hypsometric"], atol=0.2)
+
+
+def test_standard_qnh_is_the_standard_atmosphere():
+    # ICAO Doc 7488 and ISO 2533: an altimeter set to 1013.25 hPa shows the table's height
+    table = pd.read_csv(DATA / "isa_atmosphere.csv")
+    got = station_pressure_from_qnh(pd.Series(1013.25, index=table.index), table["H_m"])
+    np.testing.assert_allclose(got, table["p_hPa"], atol=1e-3)
+
+
+def test_qnh_is_a_shift_of_height_in_the_standard_atmosphere():
+    # by the table alone: QNH 954.6084 is the pressure at 500 m, so that a station at 1500 m has
+    # the pressure of 2000 m, 794.9520 hPa
+    table = pd.read_csv(DATA / "isa_atmosphere.csv").set_index("H_m")["p_hPa"]
+    for of_qnh, elevation in ((500, 1500), (-500, 1500), (1000, 3000), (0, -500)):
+        got = station_pressure_from_qnh(table[of_qnh], float(elevation))
+        assert got == pytest.approx(table[of_qnh + elevation], abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("qnh", "elevation", "station", "within"),
+    [
+        # ambiance 1.3.1 (ICAO Doc 7488/3): field at 1000 ft, QNH 1013 hPa, QFE 976.9229 hPa
+        (1013.0, 304.8, 976.9229, 5e-4),
+        # Smithsonian Meteorological Tables, 6th ed. 1951, p. 269, as in the tests of MetPy:
+        # 29.8 inHg at 500 m; that formula adds 0.01 inHg (0.3 hPa) for the altimeter's height
+        (29.8 * 33.86389, 500.0, 950.967 - 0.3, 0.04),
+    ],
+)
+def test_published_station_pressures_of_qnh(qnh, elevation, station, within):
+    assert station_pressure_from_qnh(qnh, elevation) == pytest.approx(station, abs=within)
+
+
+def test_qnh_over_the_grid():
+    # MetPy's altimeter formula with its own constants, without the 0.3 hPa that it adds
+    table = pd.read_csv(DATA / "station_pressure_grid.csv")
+    got = station_pressure_from_qnh(table["p_msl_hPa"], table["elev_m"])
+    np.testing.assert_allclose(got, table["station_metpy_altimeter"] - 0.3, atol=0.2)
+    # and it is another reduction than that of WMO: 6 hPa apart at 1000 m and -10 degrees
+    cold = table.query("T_station_C == -10 and elev_m == 1000 and p_msl_hPa == 1013.25").iloc[0]
+    assert cold["station_hypsometric"] - station_pressure_from_qnh(1013.25, 1000.0) < -5.0

@@ -185,8 +185,9 @@ MEANINGS: dict[tuple[str, str], dict[str, str]] = {
     },
     ("readings", "pressure_reference"): {
         "station": "station|local|absolute|qfe|absolut|locale",
-        "sea-level": "sea level|sea|reduced|qnh|qff|meereshohe|reduziert|niveau de la mer|"
+        "sea-level": "sea level|sea|reduced|qff|slp|mslp|meereshohe|reduziert|niveau de la mer|"
         "nivel del mar",
+        "qnh": "qnh|altimeter|altimeter setting",
     },
     ("service", "action"): {
         "electrodes replaced": "electrodes replaced|electrodes changed|electrode change|"

@@ -203,7 +203,7 @@ READINGS = Kind(
             "site": _text(),
             "splicer": _text(),
             **_numbers(*_AIR),
-            "pressure_reference": _word("station", "sea-level"),
+            "pressure_reference": _word("station", "sea-level", "qnh"),
             "source": _text(),
         },
         checks=[
