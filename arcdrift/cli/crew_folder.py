@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,6 +10,7 @@ import typer
 
 from arcdrift.cli.error_messages import UnexpectedError
 from arcdrift.cli.options import CURRENT_FOLDER
+from arcdrift.cli.output import print_notice
 from arcdrift.errors import ArcdriftError, UsageError
 
 if TYPE_CHECKING:
@@ -20,11 +21,28 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class CrewSession:
-    """An open crew folder: its path, its settings and a database engine for its store."""
+    """An open crew folder.
+
+    Attributes
+    ----------
+    folder : Path
+        Its path.
+    crew : Crew
+        Its settings.
+    engine : Engine
+        Database engine for its store.
+    """
 
     folder: Path
     crew: "Crew"
     engine: "Engine"
+    _printed: set[str] = field(default_factory=set)
+
+    def print_once(self, sentence: str) -> None:
+        """Print a notice, unless this session printed the same one before."""
+        if sentence not in self._printed:
+            self._printed.add(sentence)
+            print_notice(sentence)
 
 
 @contextmanager
@@ -77,7 +95,6 @@ def require_analysis(session: CrewSession) -> None:
         If nothing has been analyzed yet; empty results would look like a crew without findings.
     """
     from arcdrift import __version__
-    from arcdrift.cli.output import print_notice
     from arcdrift.store import read
     from arcdrift.store.records_version import is_outdated
 

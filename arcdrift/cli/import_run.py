@@ -84,11 +84,14 @@ def import_log(
     name = name or path.name
     description = f"Importing {name}"
     with progress_bar(description, "rows") as progress:
-        from arcdrift.intake.layout.layout_match import fitting_layout
+        from arcdrift.intake.layout.layout_match import crew_layouts, fitting_layout
         from arcdrift.intake.storing.import_file import import_file
 
         if layout is None:
-            layout = fitting_layout(session.folder, path, kind=kind, name=name, sheet=sheet)
+            own = crew_layouts(session.folder)
+            for sentence in own.refusals:
+                session.print_once(sentence)
+            layout = fitting_layout(own.layouts, path, kind=kind, name=name, sheet=sheet)
             if layout is not None:
                 print_notice(f"{name} is read with the layout {layout.name}.")
         return import_file(

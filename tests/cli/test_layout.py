@@ -53,6 +53,7 @@ def test_as_json(log: Path, arcdrift: Any) -> None:
         "layout": "layouts/log.toml",
         "file": "log.csv",
         "kind": "splices",
+        "already_fits": False,
         "matched": 5,
         "not_recognized": ["Shift"],
         "not_found": [],
@@ -148,7 +149,8 @@ def test_import_asks_when_several_layouts_fit(log: Path, arcdrift: Any) -> None:
     arcdrift("layout", "log.csv")
     folder = log.parent / "layouts"
     decided(folder / "log.toml")
-    (folder / "other.toml").write_bytes((folder / "log.toml").read_bytes())
+    text = (folder / "log.toml").read_text(encoding="utf-8")
+    (folder / "other.toml").write_text(f'missing = ["x"]\n{text}', encoding="utf-8")
     done = arcdrift("import", "log.csv")
     assert done.code == 3
     assert (
@@ -156,6 +158,41 @@ def test_import_asks_when_several_layouts_fit(log: Path, arcdrift: Any) -> None:
     )
     named = arcdrift("import", "log.csv", "--layout", "other", "--json")
     assert named.data[0]["accepted"] == 2
+
+
+def test_a_file_that_a_layout_fits_already_needs_no_other(log: Path, arcdrift: Any) -> None:
+    arcdrift("layout", "log.csv")
+    folder = log.parent / "layouts"
+    decided(folder / "log.toml")
+    (log.parent / "june.csv").write_bytes(log.read_bytes())
+    done = arcdrift("layout", "june.csv")
+    assert done.code == 0
+    assert done.out == (
+        "layouts/log.toml already fits june.csv, so none was drafted; --overwrite drafts it anew.\n"
+        "Next: `arcdrift import june.csv`.\n"
+    )
+    assert arcdrift("layout", "june.csv", "--json").data == {
+        "layout": "layouts/log.toml",
+        "file": "june.csv",
+        "kind": "splices",
+        "already_fits": True,
+        "undecided": [],
+    }
+    assert [path.name for path in folder.iterdir()] == ["log.toml"]
+    assert arcdrift("layout", "june.csv", "--out", "june", "--json").data["already_fits"] is False
+
+
+def test_a_broken_layout_is_named_once_and_passed_over(log: Path, arcdrift: Any) -> None:
+    folder = log.parent / "layouts"
+    folder.mkdir()
+    (folder / "broken.toml").write_text("kind =", encoding="utf-8")
+    done = arcdrift("import", "splices.csv", "arc-checks.csv", "--json")
+    assert done.code == 0
+    assert [report["accepted"] for report in done.data] == [7, 3]
+    assert done.sentence == (
+        "The layout broken.toml is not valid TOML: Invalid value (at end of document). It is "
+        "passed over."
+    )
 
 
 def test_layouts_for_other_files_are_left_alone(log: Path, arcdrift: Any) -> None:

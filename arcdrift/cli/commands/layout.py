@@ -15,6 +15,7 @@ from arcdrift.errors import BadInput, UsageError
 if TYPE_CHECKING:
     from arcdrift.intake.draft.draft_toml import Draft
     from arcdrift.intake.draft.layout_trial import Trial
+    from arcdrift.intake.layout.layouts import Layout
     from arcdrift.settings import Crew
 
 
@@ -69,6 +70,11 @@ def layout(
         raise UsageError("--day-first and --month-first exclude each other; keep one.")
     _require_time_zone(time_zone)
     target = _layout_path(out, file, folder)
+    if out is None and not overwrite:
+        fitting = _fitting_layout(folder, file, kind, sheet)
+        if fitting is not None:
+            _print_fitting(fitting, file, folder, as_json=as_json)
+            return
     if target.exists() and not overwrite:
         raise UsageError(f"{target} is already there; give --overwrite to replace it.")
     now = datetime.now(UTC)
@@ -123,6 +129,38 @@ def _layout_path(out: Path | None, file: Path, folder: Path) -> Path:
         return out if out.suffix == ".toml" else out.with_name(f"{out.name}.toml")
     name = f"{file.name.split('.')[0] or 'layout'}.toml"
     return folder / LAYOUTS / name if (folder / CREW_FILE).exists() else Path(name)
+
+
+def _fitting_layout(
+    folder: Path, file: Path, kind: str | None, sheet: str | None
+) -> "Layout | None":
+    """Find the first layout of the crew that fits a file already."""
+    from arcdrift.intake.layout.layout_match import crew_layouts, fitting_layouts
+
+    layouts = crew_layouts(folder).layouts
+    return next(iter(fitting_layouts(layouts, file, kind=kind, sheet=sheet)), None)
+
+
+def _print_fitting(layout: "Layout", file: Path, folder: Path, *, as_json: bool) -> None:
+    from arcdrift.intake.layout.layout_match import LAYOUTS
+
+    path = folder / LAYOUTS / layout.name
+    if as_json:
+        print_json(
+            {
+                "layout": str(path),
+                "file": file.name,
+                "kind": layout.kind,
+                "already_fits": True,
+                "undecided": layout.undecided,
+            }
+        )
+        return
+    print_lines(
+        f"{path} already fits {file.name}, so none was drafted; --overwrite drafts it anew."
+    )
+    decide = f"decide {' and '.join(layout.undecided)} there, then " if layout.undecided else ""
+    print_lines(f"Next: {decide}{command_text(f'import {file}', folder)}.")
 
 
 def _load_crew(folder: Path) -> "Crew | None":
@@ -211,6 +249,7 @@ def _json_object(
         "layout": str(target),
         "file": draft.name,
         "kind": draft.kind.name,
+        "already_fits": False,
         "matched": draft.matched,
         "not_recognized": draft.unmatched,
         "not_found": draft.absent,

@@ -1,6 +1,8 @@
-"""Find the layout of a crew that fits a file, or the one with a name."""
+"""The layouts of a crew: those that fit a file, or the one with a name."""
 
 import zlib
+from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 
 from arcdrift.errors import BadInput
@@ -8,7 +10,7 @@ from arcdrift.intake.containers.archives import is_zip
 from arcdrift.intake.containers.files import GZIP_MARK, PARQUET_MARK, open_log
 from arcdrift.intake.layout.layout_rows import headers_under
 from arcdrift.intake.layout.layouts import Layout, load_layout
-from arcdrift.intake.text.encodings import utf8
+from arcdrift.intake.text.encodings import Encoding, utf8
 
 LAYOUTS = "layouts"
 """Folder of the layouts in a crew folder."""
@@ -16,20 +18,48 @@ _HEAD_BYTES = 1 << 20
 """Bytes of a file that hold its header and the lines before it."""
 
 
-def fitting_layout(
-    folder: Path,
+@dataclass(frozen=True)
+class CrewLayouts:
+    """The layouts of a crew.
+
+    Attributes
+    ----------
+    layouts : tuple of Layout
+        Those that can be used, by file name.
+    refusals : tuple of str
+        A sentence about each file that cannot be used.
+    """
+
+    layouts: tuple[Layout, ...]
+    refusals: tuple[str, ...]
+
+
+def crew_layouts(folder: Path) -> CrewLayouts:
+    """Read the layouts in a crew folder; one that is broken does not keep the others from use."""
+    layouts: list[Layout] = []
+    refusals: list[str] = []
+    for path in sorted((folder / LAYOUTS).glob("*.toml")):
+        try:
+            layouts.append(load_layout(path))
+        except BadInput as problem:
+            refusals.append(f"{problem} It is passed over.")
+    return CrewLayouts(tuple(layouts), tuple(refusals))
+
+
+def fitting_layouts(
+    layouts: Iterable[Layout],
     path: Path,
     *,
     kind: str | None = None,
     name: str | None = None,
     sheet: str | None = None,
-) -> Layout | None:
-    """Find the layout in a crew folder whose headers fit a file.
+) -> list[Layout]:
+    """Find the layouts whose headers fit a file; of several that say the same, the first.
+
+    A layout with which the file cannot be decoded does not fit.
 
     Parameters
     ----------
-    folder : Path
-        The crew folder.
     path : Path
         The file.
     kind : str, optional
@@ -38,52 +68,70 @@ def fitting_layout(
         The file's own name where `path` is a temporary copy.
     sheet : str, optional
         Sheet of a workbook.
+    """
+    name = name or path.name
+    fitting: list[Layout] = []
+    heads: dict[tuple[str | None, str, Encoding | None], bytes | None] = {}
+    for layout in layouts:
+        if kind is not None and layout.kind != kind:
+            continue
+        how = layout.separator, layout.decimal, layout.encoding
+        if how not in heads:
+            heads[how] = _head(path, name, layout, sheet)
+        head = heads[how]
+        headers = None if head is None else headers_under(head, layout, name)
+        if headers is None or not layout.fits(headers):
+            continue
+        if not any(layout.says_the_same_as(other) for other in fitting):
+            fitting.append(layout)
+    return fitting
 
-    Returns
-    -------
-    Layout or None
-        None when none fits.
+
+def fitting_layout(
+    layouts: Iterable[Layout],
+    path: Path,
+    *,
+    kind: str | None = None,
+    name: str | None = None,
+    sheet: str | None = None,
+) -> Layout | None:
+    """Find the layout whose headers fit a file; None when none fits.
+
+    Parameters as for `fitting_layouts`.
 
     Raises
     ------
     BadInput
-        When several fit, or a layout or the file cannot be read.
+        When several fit that do not say the same.
     """
-    layouts = [load_layout(file) for file in sorted((folder / LAYOUTS).glob("*.toml"))]
-    name = name or path.name
-    fitting = []
-    for layout in layouts:
-        if kind is not None and layout.kind != kind:
-            continue
-        head = _head(path, name, layout, sheet)
-        headers = None if head is None else headers_under(head, layout, name)
-        if headers is not None and layout.fits(headers):
-            fitting.append(layout)
+    fitting = fitting_layouts(layouts, path, kind=kind, name=name, sheet=sheet)
     if len(fitting) > 1:
         names = " and ".join(layout.name for layout in fitting)
-        raise BadInput(f"Several layouts fit {name}: {names}; say which with --layout.")
+        raise BadInput(
+            f"Several layouts fit {name or path.name}: {names}; say which with --layout."
+        )
     return fitting[0] if fitting else None
 
 
 def _head(path: Path, name: str, layout: Layout, sheet: str | None) -> bytes | None:
-    """The start of the text of a file; None if it cannot be read, as the import will say."""
+    """The start of the text of a file; None if it cannot be read or decoded with a layout."""
     try:
         with path.open("rb") as file:
             head = file.read(_HEAD_BYTES)
         if head.startswith(GZIP_MARK):
             head = zlib.decompressobj(wbits=31).decompress(head, _HEAD_BYTES)
-    except (OSError, zlib.error):
+        if is_zip(head[:4]) or head.startswith(PARQUET_MARK):
+            with open_log(
+                path, name, sheet=sheet, delimiter=layout.separator, decimal=layout.decimal
+            ) as text:
+                return text.read(0, text.size)
+        if len(head) == _HEAD_BYTES:
+            # a UTF-16 text must not be cut within a character, nor any text within a line
+            last = max(head.rfind(b"\n"), head.rfind(b"\r"))
+            head = head[: (last + 2) & ~1]
+        return utf8(head, name, layout.encoding)
+    except (OSError, zlib.error, BadInput):
         return None
-    if is_zip(head[:4]) or head.startswith(PARQUET_MARK):
-        with open_log(
-            path, name, sheet=sheet, delimiter=layout.separator, decimal=layout.decimal
-        ) as text:
-            return text.read(0, text.size)
-    if len(head) == _HEAD_BYTES:
-        # a UTF-16 text must not be cut within a character, nor any text within a line
-        last = max(head.rfind(b"\n"), head.rfind(b"\r"))
-        head = head[: (last + 2) & ~1]
-    return utf8(head, name, layout.encoding)
 
 
 def layout_path(folder: Path, named: Path) -> Path:

@@ -241,6 +241,10 @@ class Layout(_Strict):
         strange = have.difference(self.wanted, self.ignore)
         return have.issuperset(self.wanted) and (self.ignore_unknown or not strange)
 
+    def says_the_same_as(self, other: "Layout") -> bool:
+        """Whether another layout reads every file in the same way, whatever its name."""
+        return self.model_dump() == other.model_dump()
+
     def check_headers(self, headers: tuple[str, ...], file: str) -> None:
         """Refuse a file whose headers do not fit the layout.
 

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.layout.layout_match import fitting_layout, layout_path
+from arcdrift.intake.layout.layout_match import crew_layouts, fitting_layout, layout_path
 
 EXAMPLES = Path(__file__).parents[3] / "data" / "layouts"
 SAMPLES = Path(__file__).parents[1] / "samples"
@@ -21,14 +21,18 @@ def crew(tmp_path):
     return tmp_path
 
 
+def found_in(crew, path, **options):
+    return fitting_layout(crew_layouts(crew).layouts, path, **options)
+
+
 @pytest.mark.parametrize("path", sorted(SAMPLES.iterdir()), ids=lambda path: path.stem)
 def test_each_sample_finds_its_own(crew, path):
-    found = fitting_layout(crew, path)
+    found = found_in(crew, path)
     assert found is not None
     assert found.name == f"{path.stem}.toml"
-    assert fitting_layout(crew, path, kind=found.kind).name == found.name
+    assert found_in(crew, path, kind=found.kind).name == found.name
     other = "service" if found.kind != "service" else "readings"
-    assert fitting_layout(crew, path, kind=other) is None
+    assert found_in(crew, path, kind=other) is None
 
 
 @pytest.mark.parametrize(
@@ -47,35 +51,62 @@ def test_each_sample_finds_its_own(crew, path):
 def test_however_the_file_is_written(crew, tmp_path, written):
     path = tmp_path / "log"
     path.write_bytes(written((SAMPLES / "splice-log-german.csv").read_text(encoding="utf-8")))
-    assert fitting_layout(crew, path).name == "splice-log-german.toml"
+    assert found_in(crew, path).name == "splice-log-german.toml"
 
 
 def test_none_fits(crew, tmp_path):
     path = tmp_path / "log.csv"
     path.write_text("splicer,spliced_at,loss_db\nHeron,2026-05-04 10:00,0.03\n")
-    assert fitting_layout(crew, path) is None
-    assert fitting_layout(tmp_path / "nowhere", path) is None
-    assert fitting_layout(crew, tmp_path / "absent.csv") is None
-    assert fitting_layout(crew, tmp_path) is None
+    assert found_in(crew, path) is None
+    assert found_in(tmp_path / "nowhere", path) is None
+    assert found_in(crew, tmp_path / "absent.csv") is None
+    assert found_in(crew, tmp_path) is None
     path.write_bytes(b"\x1f\x8b damaged")
-    assert fitting_layout(crew, path) is None
+    assert found_in(crew, path) is None
 
 
 def test_several_fit(crew):
     folder = crew / "layouts"
-    (folder / "a.toml").write_bytes((folder / "weather-logger.toml").read_bytes())
+    text = (folder / "weather-logger.toml").read_text(encoding="utf-8")
+    (folder / "a.toml").write_text(f"skip_footer = 1\n{text}", encoding="utf-8")
     with pytest.raises(BadInput) as caught:
-        fitting_layout(crew, SAMPLES / "weather-logger.csv")
+        found_in(crew, SAMPLES / "weather-logger.csv")
     assert str(caught.value) == (
         "Several layouts fit weather-logger.csv: a.toml and weather-logger.toml; say which with "
         "--layout."
     )
 
 
-def test_a_layout_that_is_broken_is_named(crew):
+def test_layouts_that_say_the_same_are_one(crew):
+    folder = crew / "layouts"
+    text = (folder / "weather-logger.toml").read_text(encoding="utf-8")
+    (folder / "a.toml").write_text(f"# of May\n{text}\n", encoding="utf-8")
+    assert found_in(crew, SAMPLES / "weather-logger.csv").name == "a.toml"
+
+
+@pytest.mark.parametrize("newline", ["\n", "\r\n"])
+def test_a_layout_that_cannot_decode_a_file_does_not_fit_it(crew, tmp_path, newline):
+    text = (crew / "layouts" / "weather-logger.toml").read_text(encoding="utf-8")
+    layout = f'encoding = "utf-16"\n{text}'
+    (crew / "layouts" / "weather-logger.toml").write_text(layout, encoding="utf-8")
+    sizes = set()
+    for rows in ("1", "12"):
+        path = tmp_path / "log.csv"
+        path.write_text(f"splicer,spliced_at,loss_db\nHeron,x,{rows}\n", newline=newline)
+        sizes.add(path.stat().st_size % 2)
+        assert found_in(crew, path) is None
+    assert sizes == {0, 1}
+    path.write_bytes((SAMPLES / "weather-logger.csv").read_text(encoding="utf-8").encode("utf-16"))
+    assert found_in(crew, path).name == "weather-logger.toml"
+
+
+def test_a_layout_that_is_broken_is_named_and_passed_over(crew):
     (crew / "layouts" / "broken.toml").write_text("kind = 'splices'\n")
-    with pytest.raises(BadInput, match=r"The layout broken\.toml cannot be used"):
-        fitting_layout(crew, SAMPLES / "weather-logger.csv")
+    (sentence,) = crew_layouts(crew).refusals
+    assert sentence == (
+        "The layout broken.toml cannot be used: columns: Field required. It is passed over."
+    )
+    assert found_in(crew, SAMPLES / "weather-logger.csv").name == "weather-logger.toml"
 
 
 def test_a_layout_by_its_name(crew):
