@@ -37,6 +37,7 @@ _ROWS = (
     Quantity("temperature_c", "degC", "°C", -60.0, 70.0, "Temperature"),
     Quantity("pressure_hpa", "hPa", "hPa", 450.0, 1100.0, "Pressure"),
     Quantity("humidity_pct", "percent", "%", 0.0, 100.0, "Relative humidity"),
+    Quantity("dew_point_c", "degC", "°C", -60.0, 40.0, "Dew point"),
     Quantity("loss_db", "dB", "dB", 0.0, 10.0, "Estimated loss"),
     Quantity("measured_ab_db", "dB", "dB", -5.0, 10.0, "Measured loss, A to B"),
     Quantity("measured_ba_db", "dB", "dB", -5.0, 10.0, "Measured loss, B to A"),

@@ -50,6 +50,15 @@ class Site(_Strict):
 
     time_zone: ZoneName | None = None
     elevation_m: float | None = Field(None, ge=-430, le=6000)
+    station: str | None = Field(None, min_length=1)
+    """Weather station whose readings serve the site, as files name it: in METAR the indicator."""
+
+
+class Station(_Strict):
+    """A weather station."""
+
+    elevation_m: float | None = Field(None, ge=-430, le=6000)
+    """Elevation at which its pressure is measured; without it the pressure is not used."""
 
 
 class Splicer(_Strict):
@@ -274,6 +283,7 @@ class Crew(_Strict):
     """False alarms the crew tolerates in a month of 22 workdays, over all charts together."""
     air_max_age_min: float = Field(60.0, gt=0, le=1440)
     sites: dict[str, Site] = Field(default_factory=dict)
+    stations: dict[str, Station] = Field(default_factory=dict)
     splicers: dict[str, Splicer] = Field(default_factory=dict)
     programs: dict[str, Program] = Field(default_factory=dict)
     rules: Rules = Field(default_factory=Rules)
@@ -298,6 +308,11 @@ class Crew(_Strict):
         """Time zone of a site, or of the crew when the site has none."""
         known = self.sites.get(site) if site is not None else None
         return known.time_zone if known is not None and known.time_zone else self.time_zone
+
+    def station_of(self, site: str | None) -> str | None:
+        """Weather station whose readings serve a site; None for none."""
+        known = self.sites.get(site) if site is not None else None
+        return None if known is None else known.station
 
     def class_of(self, program: str | None) -> ProgramClass:
         """Class of a splice program, ``unknown`` where crew.toml does not say."""
@@ -332,7 +347,7 @@ def load_crew(folder: Path) -> Crew:
 
 
 _MODELS: tuple[type[BaseModel], ...] = (
-    Crew, Site, Splicer, Program, Rules, Shares, SettingLimits, Interval, Service, Blade,
+    Crew, Site, Station, Splicer, Program, Rules, Shares, SettingLimits, Interval, Service, Blade,
     AllowedPrograms, HeaterPrograms, Prep, SignOff, Estimate, Acceptance,
     AcceptanceRule,
 )  # fmt: skip

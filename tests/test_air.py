@@ -28,7 +28,12 @@ CREW = Crew.model_validate(
             "Harbor": {"elevation_m": 12},
             "Pass": {"elevation_m": 2740},
             "Nowhere": {},
+            "Dale": {"elevation_m": 500, "station": "ENXX"},
+            "Moor": {"elevation_m": 1000, "station": "ENXX"},
+            "Shore": {"station": "ENXX"},
+            "Fjord": {"elevation_m": 5, "station": "ENYY"},
         },
+        "stations": {"ENXX": {"elevation_m": 500}, "ENYY": {}},
         "splicers": {
             "Heron": {"home_site": "Harbor"},
             "Kestrel": {"home_site": "Pass"},
@@ -48,11 +53,11 @@ def readings(rows: list[dict[str, object]]) -> pd.DataFrame:
     frame = pd.DataFrame(
         rows,
         columns=["read_at", "site", "splicer", "temperature_c", "pressure_hpa", "humidity_pct",
-                 "pressure_reference", "source"],
+                 "pressure_reference", "source", "station", "dew_point_c"],
     )  # fmt: skip
     frame["read_at"] = at(*frame["read_at"]) if rows else at()
-    text = ["site", "splicer", "pressure_reference", "source"]
-    number = ["temperature_c", "pressure_hpa", "humidity_pct"]
+    text = ["site", "splicer", "station", "pressure_reference", "source"]
+    number = ["temperature_c", "pressure_hpa", "humidity_pct", "dew_point_c"]
     return frame.astype(dict.fromkeys(text, "str") | dict.fromkeys(number, "float64"))
 
 
@@ -169,6 +174,60 @@ def test_pressure_is_never_guessed(change, problem):
     assert out["air_problem"].tolist() == [problem]
     assert out["station_pressure_hpa"].isna().all()
     assert out["air_density"].isna().all()
+
+
+# --- weather stations --------------------------------------------------------
+
+
+def station(when: str, name: str = "ENXX", **other: object) -> dict[str, object]:
+    air = {"temperature_c": 11.75, "pressure_hpa": 1013.25, "dew_point_c": -20.0}
+    return {"read_at": when, "station": name, "pressure_reference": "qnh"} | air | other
+
+
+@pytest.mark.parametrize(
+    ("reference", "reported"), [("qnh", 1013.25), ("station", 954.6084), ("sea-level", 1013.25)]
+)
+def test_a_station_serves_its_sites_at_their_own_elevations(reference, reported):
+    row = station("08:00", pressure_reference=reference, pressure_hpa=reported)
+    out = prepare_readings(readings([row]), CREW).set_index("site")
+    assert sorted(out.index) == ["Dale", "Moor", "Shore"]
+    # ISO 2533, whose air has 11.75 degrees at 500 m: 954.6084 hPa there, 898.7456 at 1000 m
+    assert out.loc["Dale", "station_pressure_hpa"] == pytest.approx(954.6084, abs=0.1)
+    assert out.loc["Moor", "station_pressure_hpa"] == pytest.approx(898.7456, abs=0.2)
+    assert out.loc["Shore", "air_problem"] == problems.NO_SITE_ELEVATION
+    assert out["temperature_c"].tolist() == [11.75] * 3
+    # Magnus by hand: e(-20) 1.2597 hPa over e(11.75) 13.771 hPa
+    assert out["humidity_pct"].tolist() == pytest.approx([9.15] * 3, abs=0.02)
+
+
+def test_without_humidity_pressure_is_not_brought_to_another_elevation():
+    row = station("08:00", dew_point_c=np.nan)
+    out = prepare_readings(readings([row]), CREW).set_index("site")
+    assert out.loc["Dale", "station_pressure_hpa"] == pytest.approx(954.6084, abs=1e-3)
+    assert out.loc["Moor", "air_problem"] == problems.NO_REDUCTION
+
+
+def test_a_station_without_elevation_gives_temperature_and_humidity_only():
+    out = prepare_readings(readings([station("08:00", "ENYY"), station("09:00", "ENZZ")]), CREW)
+    assert out["air_problem"].tolist() == [problems.NO_STATION_ELEVATION] * 2
+    assert out["site"].fillna("none").tolist() == ["Fjord", "none"]
+    assert out["humidity_pct"].notna().all()
+    assert out["air_density"].isna().all()
+
+
+def test_events_get_the_air_of_their_sites_station_after_that_of_loggers():
+    frame = readings([station("08:00"), logger("08:00", "Moor", pressure_hpa=899.0)])
+    crew = CREW.model_copy(update={"air_max_age_min": 90.0})
+    found = events(("Heron", "08:20"), ("Heron", "08:20"), site=["Dale", "Moor"])
+    air = join_air(found, frame, crew, "spliced_at")
+    assert air["air_source"].tolist() == ["weather station", "site logger"]
+    assert air["station_pressure_hpa"].tolist() == pytest.approx([954.6084, 899.0], abs=0.1)
+    assert air["air_age_min"].tolist() == [20.0, 20.0]
+
+
+def test_a_measured_humidity_goes_before_the_dew_point():
+    out = prepare_readings(readings([logger("08:00", dew_point_c=0.0)]), CREW)
+    assert out["humidity_pct"].tolist() == [50.0]
 
 
 @pytest.mark.parametrize(

@@ -14,6 +14,7 @@ from arcdrift.settings import Crew, Interval
 README = Path(__file__).parents[1] / "data" / "README.md"
 SECTIONS = {
     "sites": "[sites.NAME]",
+    "stations": "[stations.NAME]",
     "splicers": "[splicers.NAME]",
     "setting_limits": "[setting_limits.MODEL]",
     "programs": "[programs.NAME]",

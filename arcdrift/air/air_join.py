@@ -111,6 +111,7 @@ class AirSources:
         splicer, site = _coded(readings, "splicer"), _coded(readings, "site")
         weather = _is_weather_station(text_column(readings, "source"))
         weather |= text_column(readings, "pressure_reference").isin(REDUCED).to_numpy(bool)
+        weather |= text_column(readings, "station").notna().to_numpy(bool)
         usable = ~np.isnan(air[:, :3]).all(axis=1)
         complete = ~np.isnan(air[:, -1])
         of_splicer = splicer[0] >= 0

@@ -82,6 +82,30 @@ def vapor_pressure(temperature_c: First, humidity_pct: Values) -> First:
     return _in_form_of(temperature_c, saturated * share)
 
 
+def relative_humidity(temperature_c: First, dew_point_c: Values) -> First:
+    """Relative humidity over water from the dew point.
+
+    Parameters
+    ----------
+    temperature_c, dew_point_c : float, array or Series
+        Degrees Celsius.
+
+    Returns
+    -------
+    float, array or Series
+        %, shaped like `temperature_c`; 100 where sensors put the dew point above the temperature.
+
+    Notes
+    -----
+    WMO-No. 8, part I, annex 4.B: 100 e(Td) / e(T), both over water, with the saturation vapor
+    pressure of `saturation_vapor_pressure`. A dew point reported in whole degrees, as in METAR,
+    leaves the humidity uncertain by about 3 % of its value.
+    """
+    dew_point = saturation_vapor_pressure(np.asarray(dew_point_c, dtype=np.float64))
+    saturated = saturation_vapor_pressure(np.asarray(temperature_c, dtype=np.float64))
+    return _in_form_of(temperature_c, np.minimum(100.0 * dew_point / saturated, 100.0))
+
+
 def air_density(temperature_c: First, pressure_hpa: Values, humidity_pct: Values) -> First:
     """Density of moist air.
 

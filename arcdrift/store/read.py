@@ -48,6 +48,7 @@ def records(
     *,
     splicers: Iterable[str] | None = None,
     sites: Iterable[str] | None = None,
+    stations: Iterable[str] | None = None,
     technician: str | None = None,
     since: datetime | None = None,
     until: datetime | None = None,
@@ -66,6 +67,8 @@ def records(
         Only records of these splicers (for service: of these assets).
     sites : iterable of str, optional
         Only records of these sites; given with `splicers`, records of any of both.
+    stations : iterable of str, optional
+        Only readings of these weather stations; given with others, records of any of them.
     technician : str, optional
         Only checks or splices this person made.
     since, until : aware datetime, optional
@@ -104,6 +107,8 @@ def records(
         any_of.append(table.columns[_SUBJECT_COLUMN[kind]].in_(sorted(set(splicers))))
     if sites is not None:
         any_of.append(table.columns["site"].in_(sorted(set(sites))))
+    if stations is not None:
+        any_of.append(table.columns["station"].in_(sorted(set(stations))))
     if any_of:
         query = query.where(or_(*any_of))
     if technician is not None:
@@ -186,13 +191,16 @@ def assessment_time(engine: Engine, crew: Crew) -> pd.Timestamp:
 
 
 def newest_reading(
-    engine: Engine, splicer: str, site: str | None, until: datetime
+    engine: Engine, splicer: str, site: str | None, station: str | None, until: datetime
 ) -> pd.Timestamp | None:
-    """Instant (UTC) of the newest reading of a splicer's own sensors or of a site."""
+    """Instant (UTC) of the newest reading of a splicer's own sensors, a site or its station."""
     t = schema.readings.columns
     latest = [
-        select(func.max(t.read_at).label("time")).where(of_source, t.read_at <= microseconds(until))
-        for of_source in (t.splicer == splicer, t.site == site)
+        select(func.max(t.read_at).label("time")).where(
+            column == name, t.read_at <= microseconds(until)
+        )
+        for column, name in ((t.splicer, splicer), (t.site, site), (t.station, station))
+        if name is not None
     ]
     with reading(engine) as connection:
         rows = connection.execute(union_all(*latest))

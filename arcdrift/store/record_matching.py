@@ -46,7 +46,7 @@ _SPLICE_DEFAULTS = {"outcome": "done", "purpose": "production"}
 RECORD_IDENTITIES: dict[str, RecordIdentity] = {
     "arc-checks": RecordIdentity("arc-checks", ("splicer",), True),
     "splices": RecordIdentity("splices", ("splicer",), True, _SPLICE_DEFAULTS),
-    "readings": RecordIdentity("readings", ("site", "splicer", "source"), False),
+    "readings": RecordIdentity("readings", ("site", "splicer", "station", "source"), False),
     "service": RecordIdentity("service", ("asset", "action"), False),
 }
 

@@ -4,8 +4,10 @@ moist_air_grid.csv: 567 points computed with CoolProp 8.0.0 (ASHRAE RP-1485 real
 psychrolib 2.5.0, metpy 1.7.1 and the CIPM-2007 equation (Picard et al. 2008, Metrologia 45).
 saturation_vapor_pressure.csv: IAPWS-95 (CoolProp), CIPM-2007, Goff-Gratch (WMO) and others.
 isa_atmosphere.csv: ISO 2533:1975 pressures at geopotential heights, as printed (from memory)
-and recomputed. station_pressure_grid.csv: psychrolib 2.5.0, metpy 1.7.1 and the hypsometric
-equation for dry air at the station's temperature with the standard lapse to sea level.
+and recomputed. dewpoint_grid.csv: dew points over water by metpy 1.7.1 (Bolton 1980), and by
+psychrolib 2.5.0 and CoolProp 8.0.0, which are over ice below freezing. station_pressure_grid.csv:
+psychrolib 2.5.0, metpy 1.7.1 and the hypsometric equation for dry air at the station's temperature
+with the standard lapse to sea level.
 """
 
 from pathlib import Path
@@ -16,6 +18,7 @@ import pytest
 
 from arcdrift.air.moist_air import (
     air_density,
+    relative_humidity,
     saturation_vapor_pressure,
     sea_level_pressure,
     standard_pressure,
@@ -158,3 +161,25 @@ def test_qnh_over_the_grid():
     # and it is another reduction than that of WMO: 6 hPa apart at 1000 m and -10 degrees
     cold = table.query("T_station_C == -10 and elev_m == 1000 and p_msl_hPa == 1013.25").iloc[0]
     assert cold["station_hypsometric"] - station_pressure_from_qnh(1013.25, 1000.0) < -5.0
+
+
+def test_humidity_from_dew_point_over_the_grid():
+    table = pd.read_csv(DATA / "dewpoint_grid.csv")
+    got = relative_humidity(table["T_C"], table["Td_metpy"])
+    np.testing.assert_allclose(got, table["RH"], rtol=0.006)
+    warm = table[table["Td_psychrolib"] > 0.01]
+    np.testing.assert_allclose(
+        relative_humidity(warm["T_C"], warm["Td_psychrolib"]), warm["RH"], rtol=1e-4
+    )
+    np.testing.assert_allclose(
+        relative_humidity(warm["T_C"], warm["Td_coolprop_1013"]), warm["RH"], rtol=2e-3
+    )
+
+
+def test_humidity_from_dew_point_by_hand():
+    # WMO-No. 8, annex 4.B, at 20 and 12 degrees: 6.112 exp(17.62 * 12 / 255.12) = 14.00 hPa over
+    # 6.112 exp(17.62 * 20 / 263.12) = 23.33 hPa
+    assert relative_humidity(20.0, 12.0) == pytest.approx(60.0, abs=0.1)
+    assert relative_humidity(-5.0, -5.0) == 100.0
+    assert relative_humidity(5.0, 5.4) == 100.0
+    assert np.isnan(relative_humidity(5.0, np.nan))

@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 from arcdrift.air.air_join import join_air
+from arcdrift.air.moist_air import relative_humidity
 from arcdrift.air.prepared_readings import prepare_readings
 from arcdrift.intake.layout.layouts import load_layout
 from arcdrift.intake.storing.import_file import import_file
@@ -110,3 +111,12 @@ def test_sea_level_pressure_comes_back_to_the_station(readings):
 def test_importing_it_again_adds_nothing(imported):
     again = import_file(imported[0], CREW, TABLE, layout=LAYOUT).balance
     assert (again.accepted, again.already_stored, again.quarantined) == (0, 26_115, 0)
+
+
+def test_humidity_from_dew_point_is_the_humidity_of_the_table():
+    # the weather service's own humidity; where it differs, it was computed from finer dew points
+    table = pd.read_csv(TABLE)[["temp", "dewp", "humid"]].dropna()
+    celsius = (table[["temp", "dewp"]] - 32.0) * 5.0 / 9.0
+    error = (relative_humidity(celsius["temp"], celsius["dewp"]) - table["humid"]).abs()
+    assert error.median() < 0.02
+    assert (error < 0.2).mean() > 0.92

@@ -131,15 +131,16 @@ def test_records_are_chosen_by_splicer_and_time(filled):
     assert read.records(filled, "splices", splicers=[]).empty
 
 
-def test_readings_are_chosen_by_site_or_splicer(engine):
-    at = [START + timedelta(minutes=m) for m in range(3)]
+def test_readings_are_chosen_by_site_splicer_or_station(engine):
+    at = [START + timedelta(minutes=m) for m in range(4)]
     frame = pd.DataFrame(
         {
-            "line": [2, 3, 4],
+            "line": [2, 3, 4, 5],
             "read_at": pd.Series(at).astype("datetime64[us, UTC]"),
-            "site": ["Harbor", None, "Pass"],
-            "splicer": [None, "Heron", None],
-            "temperature_c": [1.0, 2.0, 3.0],
+            "site": ["Harbor", None, "Pass", None],
+            "splicer": [None, "Heron", None, None],
+            "station": [None, None, None, "ENXX"],
+            "temperature_c": [1.0, 2.0, 3.0, 4.0],
         }
     )
     with writing(engine) as connection:
@@ -148,6 +149,12 @@ def test_readings_are_chosen_by_site_or_splicer(engine):
     chosen = read.records(engine, "readings", sites=["Harbor"], splicers=["Heron"])
     assert list(chosen["temperature_c"]) == [1.0, 2.0]
     assert list(read.records(engine, "readings", sites=["Pass"])["temperature_c"]) == [3.0]
+    chosen = read.records(engine, "readings", sites=["Pass"], stations=["ENXX"])
+    assert list(chosen["temperature_c"]) == [3.0, 4.0]
+    until = START + timedelta(hours=1)
+    assert read.newest_reading(engine, "Heron", "Harbor", None, until) == at[1]
+    assert read.newest_reading(engine, "Heron", None, None, until) == at[1]
+    assert read.newest_reading(engine, "Heron", "Harbor", "ENXX", until) == at[3]
 
 
 def test_a_naive_instant_is_refused(filled):

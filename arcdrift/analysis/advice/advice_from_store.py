@@ -85,7 +85,9 @@ def advice_from_store(
     state = replace(
         state,
         open_findings=_open_arc_findings(engine, splicer, service, now),
-        newest_reading=read.newest_reading(engine, splicer, state.site, now),
+        newest_reading=read.newest_reading(
+            engine, splicer, state.site, crew.station_of(state.site), now
+        ),
         learned_until=None if runs.empty else runs["now"].iloc[0],
     )
     worths = costs_from_table(read.result(engine, "result_worth", splicer=splicer))
@@ -145,6 +147,7 @@ def _readings_near(
     home = crew.splicers.get(splicer, Splicer()).home_site
     sites = {*checks["site"].dropna(), *splices["site"].dropna()}
     sites |= {name for name in (home, elsewhere) if name}
+    stations = {crew.station_of(str(site)) for site in sites} - {None}
     passed = checks.loc[checks["outcome"] == "pass", "checked_at"]
     moments = [now, *([passed.max()] if len(passed) else [])]
     parts = [
@@ -153,6 +156,7 @@ def _readings_near(
             "readings",
             splicers=[splicer],
             sites=sorted(map(str, sites)),
+            stations=sorted(filter(None, stations)),
             since=moment - max_age,
             until=just_after(moment + max_age),
         )

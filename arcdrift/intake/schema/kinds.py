@@ -29,6 +29,8 @@ ACTIONS = (
 )
 _TIME = "datetime64[us, UTC]"
 _AIR = ("temperature_c", "pressure_hpa", "humidity_pct")
+_DEW_POINT_ERROR_C = 1.0
+"""A dew point may lie above the temperature by the error of two sensors, not by more."""
 
 
 @dataclass(frozen=True)
@@ -200,25 +202,32 @@ READINGS = Kind(
     schema=pa.DataFrameSchema(
         {
             "read_at": _time(),
+            "station": _text(),
             "site": _text(),
             "splicer": _text(),
-            **_numbers(*_AIR),
+            **_numbers(*_AIR, "dew_point_c"),
             "pressure_reference": _word("station", "sea-level", "qnh"),
             "source": _text(),
         },
         checks=[
             pa.Check(
-                lambda f: f["site"].notna() | f["splicer"].notna(),
+                lambda f: f["site"].notna() | f["splicer"].notna() | f["station"].notna(),
                 name="place-missing",
                 title="site",
+                ignore_na=False,
+            ),
+            pa.Check(
+                lambda f: ~(f["dew_point_c"] > f["temperature_c"] + _DEW_POINT_ERROR_C),
+                name="dew-point-too-high",
+                title="dew_point_c",
                 ignore_na=False,
             ),
         ],
     ),
     time_column="read_at",
     owner_column="splicer",
-    needs=(("read_at",), ("site", "splicer"), _AIR),
-    identity=("site", "splicer", "source"),
+    needs=(("read_at",), ("site", "splicer", "station"), (*_AIR, "dew_point_c")),
+    identity=("site", "splicer", "station", "source"),
     repeats=False,
 )
 SERVICE = Kind(

@@ -38,7 +38,8 @@ SENTENCES: dict[str, str] = {
     "word-unknown": "{column} {value!r} is not one of {words}; correct it, or map it in a layout.",
     "setting-missing": "arc_setting is missing on a passed check; fill it in.",
     "loss-missing": "loss_db is missing and outcome is not error; fill it in.",
-    "place-missing": "A reading needs a site or a splicer; fill one in.",
+    "place-missing": "A reading needs a site, a splicer or a station; fill one in.",
+    "dew-point-too-high": "The dew point is above the temperature; check both.",
     "time-unreadable": "{column} {value!r} is not a time; write it like 2025-03-01 14:05.",
     "time-not-existing": (
         "{column} {value!r} lies in the hour skipped when clocks went forward; correct it."

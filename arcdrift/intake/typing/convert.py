@@ -84,7 +84,9 @@ def convert(
     for name in kind.texts:
         values[name] = _text(cells.get(name), name, kind, problems)
     site = values.get("site", pd.Series(pd.NA, index=values[kind.owner_column].index, dtype="str"))
-    order_columns = [values[name] for name in ("site", "splicer", "source") if name in values]
+    order_columns = [
+        values[name] for name in ("site", "splicer", "station", "source") if name in values
+    ]
     rules = TimeRules(
         file=file,
         crew=crew,

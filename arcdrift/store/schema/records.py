@@ -102,8 +102,11 @@ readings = Table(
     *air_columns(),  # pressure as reported; pressure_reference says what it refers to
     Column("pressure_reference", String(10)),
     Column("source", Text),
+    Column("station", Text),  # weather station; its sites are in crew.toml
+    Column("dew_point_c", Float),
     Index(None, "site", "read_at"),
     Index(None, "splicer", "read_at"),
+    Index(None, "station", "read_at"),
     sqlite_autoincrement=True,
 )
 

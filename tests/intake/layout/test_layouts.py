@@ -203,8 +203,8 @@ def test_headers_must_be_those_of_the_layout():
     with pytest.raises(BadInput) as caught:
         layout(columns={"read_at": "t", "temperature_c": "x"}).check_headers(("t", "x"), "log.csv")
     assert str(caught.value) == (
-        "The layout own.toml says nothing about site or splicer, which a file of readings needs; "
-        "add it to columns or to fixed."
+        "The layout own.toml says nothing about site or splicer or station, which a file of "
+        "readings needs; add it to columns or to fixed."
     )
     fixed = layout(columns={"read_at": "t", "temperature_c": "x"}, fixed={"site": "Harbor"})
     fixed.check_headers(("t", "x"), "log.csv")

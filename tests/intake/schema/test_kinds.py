@@ -82,6 +82,7 @@ def test_a_sound_row_passes(kind):
         ("splices", {"cleave_left_deg": 20.1}, "value-too-high", "cleave_left_deg"),
         ("splices", {"purpose": "other"}, "word-unknown", "purpose"),
         ("readings", {"site": None}, "place-missing", "site"),
+        ("readings", {"dew_point_c": 22.0}, "dew-point-too-high", "dew_point_c"),
         ("readings", {"pressure_hpa": 449.9}, "value-too-low", "pressure_hpa"),
         ("readings", {"humidity_pct": 100.1}, "value-too-high", "humidity_pct"),
         ("readings", {"temperature_c": -60.1}, "value-too-low", "temperature_c"),
@@ -159,7 +160,7 @@ def test_headers_tell_the_kind(headers, kind):
             "read_at temperature_c",
             None,
             "log.csv is not recognized: it comes nearest to readings, but has no column site or "
-            "splicer; rename its headers or give a layout.",
+            "splicer or station; rename its headers or give a layout.",
         ),
         (
             "splicer spliced_at loss_db",
