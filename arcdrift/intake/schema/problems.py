@@ -14,6 +14,10 @@ SENTENCES: dict[str, str] = {
     "cells-missing": "The row has fewer cells than the header; it may be cut short.",
     "cells-extra": "The row has more cells than the header; quote a cell that holds a separator.",
     "quote-unclosed": "A quoted cell is never closed; add the closing quote.",
+    "quote-unopened": (
+        "The first cell ends with a quote that was not opened; the lines above may belong to the "
+        "same row."
+    ),
     "quote-stray": "Text follows a closing quote; double the quotes inside a quoted cell.",
     "nul-byte": "The line holds NUL bytes, so part of it is lost; export the log again.",
     "not-utf8": "The line is not UTF-8 text; save the file as CSV UTF-8.",

@@ -1,8 +1,9 @@
 """Divide lines into rows where a row may span several lines because of quoted line breaks.
 
 A quote that is never closed must not swallow the rows after it. Therefore a row of several lines is
-accepted only if its quotes close and it has the right number of cells, and a line that is a whole
-row by itself is never taken for the inside of a cell.
+accepted only if its quotes close and it has the right number of cells, and a plain row, whose quotes
+enclose whole cells, is never taken for the inside of a cell. A line whose first cell ends with a
+quote that no line before has opened is the end of a damaged row, not a row.
 """
 
 import csv
@@ -34,48 +35,31 @@ class MultilineRow:
     code: str = ""
 
 
-def multiline_rows(
-    texts: list[str], delimiter: str, width: int, named: int
-) -> Iterator[MultilineRow]:
+def multiline_rows(texts: list[str], delimiter: str, named: int) -> Iterator[MultilineRow]:
     """Divide readable lines into rows.
 
     Parameters
     ----------
     texts : list of str
         Lines in order, without their line ends; none of them a plain row.
-    width, named : int
-        Cells in the header, and how many of them have a name. Cells after the named ones must be
-        blank.
+    named : int
+        Cells in the header up to the last one with a name. Cells after these must be blank.
     """
-    whole_rows: dict[int, bool] = {}
     line = 0
     while line < len(texts):
-        row = _row_from(texts, line, delimiter, width, named, whole_rows)
+        row = _row_from(texts, line, delimiter, named)
         yield row
         line = row.last + 1
 
 
-def _row_from(
-    texts: list[str],
-    line: int,
-    delimiter: str,
-    width: int,
-    named: int,
-    whole_rows: dict[int, bool],
-) -> MultilineRow:
-    def following() -> Iterator[str]:
-        yield texts[line] + "\n"
-        for number in range(line + 1, min(line + MAX_ROW_LINES, len(texts))):
-            if number not in whole_rows:
-                whole_rows[number] = _cell_count(texts[number], delimiter) == width
-            if whole_rows[number]:
-                return
-            yield texts[number] + "\n"
-
+def _row_from(texts: list[str], line: int, delimiter: str, named: int) -> MultilineRow:
     if not texts[line].strip():
         return MultilineRow(line, line, None, "blank")
     failed = partial(MultilineRow, line, line, None)
-    reader = csv.reader(following(), delimiter=delimiter, strict=True)
+    if _closes_quote(texts[line], delimiter):
+        return failed("quote-unopened")
+    following = (f"{text}\n" for text in texts[line : line + MAX_ROW_LINES])
+    reader = csv.reader(following, delimiter=delimiter, strict=True)
     try:
         cells = next(reader)
     except csv.Error as problem:
@@ -91,8 +75,7 @@ def _row_from(
     return failed("cells-missing" if len(cells) < named else "cells-extra")
 
 
-def _cell_count(text: str, delimiter: str) -> int:
-    try:
-        return len(next(csv.reader([text], delimiter=delimiter, strict=True), []))
-    except csv.Error:
-        return -1
+def _closes_quote(text: str, delimiter: str) -> bool:
+    """Whether the first cell of a line ends with a quote that belongs to a line before."""
+    first = text.partition(delimiter)[0].strip()
+    return first.endswith('"') and not first.startswith('"') and text.count('"') % 2 == 1

@@ -180,7 +180,7 @@ def _divided(
     plain = checks.plain.copy()
     plain[:body] = False
     broken, multiline, blank, end = _divide_other_lines(
-        lines, checks, plain, body, delimiter, width, len(header), final=final
+        lines, checks, plain, body, delimiter, len(header), final=final
     )
     lines, plain = lines.head(end), plain[:end]
     first = last = np.flatnonzero(plain)
@@ -283,7 +283,6 @@ def _divide_other_lines(
     plain: np.ndarray,
     body: int,
     delimiter: str,
-    width: int,
     named: int,
     *,
     final: bool,
@@ -307,7 +306,7 @@ def _divide_other_lines(
     for run in np.split(readable, np.flatnonzero(np.diff(readable) > 1) + 1):
         texts = [lines.text(line) for line in run.tolist()]
         continues = not final and len(run) > 0 and run[-1] == len(lines) - 1
-        for row in multiline_rows(texts, delimiter, width, named):
+        for row in multiline_rows(texts, delimiter, named):
             if continues and row.first + MAX_ROW_LINES > len(run):
                 end = int(run[0]) + row.first
                 break

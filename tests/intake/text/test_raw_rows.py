@@ -83,6 +83,26 @@ def test_an_open_quote_does_not_reach_over_a_whole_row():
     assert broken(rows) == [(2, 2, "quote-unclosed"), (4, 4, "quote-unclosed")]
 
 
+@pytest.mark.parametrize("delimiter", [b",", b";", b"\t"])
+def test_a_line_break_in_the_first_cell(delimiter):
+    content = b'a,b,c\n"two\nlines",2,3\n"an\n""odd""\none",5,"6\n7"\n8,9",x\n'
+    rows = read(content.replace(b",", delimiter))
+    assert cells(rows) == [
+        ("two\nlines", "2", "3"),
+        ('an\n"odd"\none', "5", "6\n7"),
+        ("8", '9"', "x"),
+    ]
+    assert list(rows.first + 1) == [2, 4, 8]
+    assert not rows.broken
+
+
+def test_the_end_of_a_damaged_first_cell_is_no_row():
+    # by the rule that a whole row is never inside a cell, line 3 parts the first cell
+    rows = read(b'a,b,c\n"two\nx,y,z\nlines",2,3\n')
+    assert cells(rows) == [("x", "y", "z")]
+    assert broken(rows) == [(2, 2, "quote-unclosed"), (4, 4, "quote-unopened")]
+
+
 def test_an_open_quote_does_not_reach_over_a_quoted_row():
     rows = read(b'a,b,c\n1,2,"open\n4,"say ""5""",6\nclosed"\n')
     assert cells(rows) == [("4", 'say "5"', "6")]
@@ -94,7 +114,7 @@ def test_an_open_quote_does_not_reach_over_damage():
     assert broken(rows) == [
         (2, 2, "quote-unclosed"),
         (3, 3, "nul-byte"),
-        (4, 4, "cells-missing"),
+        (4, 4, "quote-unopened"),
     ]
 
 
