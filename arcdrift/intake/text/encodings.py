@@ -6,8 +6,9 @@ The rules, in this order:
 2. Text in which every other byte is NUL from the start is UTF-16 without a mark.
 3. Text that is UTF-8 as a whole is UTF-8; all of the file is checked, however large it is.
 4. Other text is Windows-1252 only if all of it agrees: no sequence of bytes above 127 is valid
-   UTF-8, each of them stands where a letter or a sign may stand, and a word with one is in the
-   header or on several lines.
+   UTF-8, each of them stands where a letter or a sign may stand, and one is in the header, in a
+   word with two other letters or more, before a unit (as in 22 °C), or in a word that is on
+   several lines.
 5. Anything else is UTF-8 with broken lines, which are quarantined one by one.
 
 So a few broken lines never change how the others are read. A file too short to decide is read as
@@ -52,6 +53,8 @@ _PLAUSIBLE = re.compile(
 )
 _FOREIGN = re.compile("[^\x00-\x7f]")
 _WORD = re.compile("[^\\W\\d_]*[^\x00-\x7f][^\\W\\d_]*")
+_TELLING = re.compile("[°º][CF]\\b|[µ][A-Za-z]|[A-Za-z].*[A-Za-z]")
+"""What makes a single word enough: a unit, or two plain letters."""
 # a word with bytes above 127; the characters around it are neither letters nor digits
 _RUN = re.compile(rb"(?<![\w\x80-\xff])\w*+[\x80-\xff][\w\x80-\xff]*+")
 
@@ -155,8 +158,7 @@ def _order(content: bytes) -> Literal["utf-16-le", "utf-16-be"] | None:
 
 def _is_windows(blocks: Iterable[bytes]) -> bool:
     """Whether a text can only be Windows-1252; stops reading at the first sign against it."""
-    in_header = repeated = False
-    header_passed = False
+    telling = header_passed = False
     seen: dict[str, tuple[int, int]] = {}
     for number, block in enumerate(blocks):
         if block.isascii():
@@ -167,7 +169,7 @@ def _is_windows(blocks: Iterable[bytes]) -> bool:
         line_of = np.searchsorted(lines.starts, [run.start() for run in runs], side="right") - 1
         if not header_passed:
             first = next(line for line in range(len(lines)) if lines.text(line).strip())
-            in_header, header_passed = first in line_of, True
+            telling, header_passed = first in line_of, True
         # lines that are quarantined for another reason do not count
         readable = lines.ends - lines.starts[:-1] <= MAX_LINE_BYTES
         if b"\0" in block:
@@ -178,10 +180,11 @@ def _is_windows(blocks: Iterable[bytes]) -> bool:
         for run in {run for run, _ in pairs}:
             if not _may_be_windows(run):
                 return False
-        for run, line in () if repeated else pairs:
+        for run, line in () if telling else pairs:
             for word in _WORD.findall(run.decode("cp1252")):
-                repeated |= seen.setdefault(word, (number, line)) != (number, line)
-    return in_header or repeated
+                telling |= _TELLING.search(word) is not None
+                telling |= seen.setdefault(word, (number, line)) != (number, line)
+    return telling
 
 
 def _may_be_windows(run: bytes) -> bool:

@@ -69,6 +69,15 @@ def test_broken_lines_are_left_to_the_quarantine(content):
         "a,b\n1,Ørland\n2,Ørland\n",
         "a,b\n1,50 µm\n2,60 µm\n",
         "a,b\n1,22\u00a0°C\n2,23\u00a0°C\n",
+        # one word is enough, if it is one
+        "a,b\n1,Müller\n2,Jäger\n",
+        "a,b\n1,Müller\n2,Alder\n",
+        "a,b\n1,Größe\n",
+        "a,b\n1,Ålesund\n",
+        "a,b\n1,naïve\n",
+        "a,b\n1,“ok”\n2,–\n",
+        "a,b\n1,22 °C\n",
+        "a,b\n1,50µm\n",
     ],
 )
 def test_text_that_can_only_be_windows_1252(text):
@@ -105,7 +114,8 @@ def test_text_that_cannot_be_read(content, sentence):
     ("late", "taken"),
     [
         pytest.param(b"2,Andr\xe9\n3,Andr\xe9\n", "cp1252", id="two names"),
-        pytest.param(b"2,Andr\xe9\n", "utf-8", id="one name tells nothing"),
+        pytest.param(b"2,Andr\xe9\n", "cp1252", id="one name"),
+        pytest.param(b"2,x\xe9\n2,yz\n", "utf-8", id="two letters tell nothing"),
         pytest.param("2,Zo\xeb.\n".encode() + b"3,Zo\xeb\n4,Zo\xeb\n", "utf-8", id="UTF-8 too"),
     ],
 )
