@@ -5,6 +5,7 @@ silently changes a number. Every default is documented beside its field.
 """
 
 import difflib
+import json
 import tomllib
 from datetime import timedelta
 from pathlib import Path
@@ -21,6 +22,7 @@ from pydantic import (
 )
 
 from arcdrift.errors import BadInput
+from arcdrift.toml_files import toml_text
 
 CREW_FILE = "crew.toml"
 STORE_FILE = "arcdrift.db"
@@ -38,7 +40,14 @@ def _check_zone(name: str) -> str:
     return name
 
 
+def _check_name(name: str) -> str:
+    if not name.strip():
+        raise ValueError("the name is blank; write one")
+    return name
+
+
 ZoneName = Annotated[str, AfterValidator(_check_zone)]
+Name = Annotated[str, AfterValidator(_check_name)]
 
 
 class _Strict(BaseModel):
@@ -271,7 +280,7 @@ class Shares(_Strict):
 class Crew(_Strict):
     """Everything in crew.toml."""
 
-    name: str
+    name: Name
     invented: bool = False
     """True for demonstration data; every screen then says so."""
     clock: Literal["wall", "newest-record"] = "wall"
@@ -297,6 +306,19 @@ class Crew(_Strict):
     acceptance: Acceptance = Field(default_factory=Acceptance)
     allowed_programs: tuple[AllowedPrograms, ...] = ()
     heater_programs: tuple[HeaterPrograms, ...] = ()
+
+    @model_validator(mode="after")
+    def _homes_are_sites(self) -> "Crew":
+        for name, splicer in self.splicers.items():
+            home = splicer.home_site
+            if home is not None and home not in self.sites:
+                near = difflib.get_close_matches(home, self.sites, n=1)
+                hint = f" (the nearest is {near[0]!r})" if near else ""
+                raise ValueError(
+                    f"the home_site {home!r} of the splicer {name!r} is not one of the sites{hint}; "
+                    f"correct it, or add [sites.{json.dumps(home, ensure_ascii=False)}]"
+                )
+        return self
 
     @property
     def day_offset(self) -> timedelta:
@@ -330,14 +352,12 @@ def load_crew(folder: Path) -> Crew:
     """
     path = folder / CREW_FILE
     try:
-        text = path.read_text(encoding="utf-8")
+        text = toml_text(path, str(path))
     except FileNotFoundError:
         raise BadInput(
             f"{folder} is not a crew folder: it has no {CREW_FILE}. "
             f"Make one with `arcdrift init {folder}`."
         ) from None
-    except (OSError, UnicodeDecodeError) as problem:
-        raise BadInput(f"{path} cannot be read: {problem}.") from None
     try:
         return Crew.model_validate(tomllib.loads(text))
     except tomllib.TOMLDecodeError as problem:
@@ -358,7 +378,8 @@ def first_sentence(problem: ValidationError) -> str:
     first = problem.errors()[0]
     where = ".".join(str(part) for part in first["loc"])
     if first["type"] != "extra_forbidden":
-        return f"{where}: {first['msg']}."
+        message = str(first["msg"]).removeprefix("Value error, ")
+        return f"{where}: {message}." if where else f"{message}."
     key = str(first["loc"][-1])
     known = sorted(
         {field.alias or name for model in _MODELS for name, field in model.model_fields.items()}

@@ -1,5 +1,6 @@
 """Changes single settings in crew.toml; everything else in it stays, comments too."""
 
+import codecs
 import os
 import tempfile
 from pathlib import Path
@@ -40,8 +41,9 @@ def save_budget(folder: Path, false_alarms_per_month: float, shares: Shares | No
     except ValidationError as problem:
         raise BadInput(f"This was not saved: {first_sentence(problem)}") from None
     try:
-        text = path.read_bytes().decode("utf-8")
-        document = tomlkit.parse(text)
+        content = path.read_bytes()
+        mark = codecs.BOM_UTF8 if content.startswith(codecs.BOM_UTF8) else b""
+        document = tomlkit.parse(content.decode("utf-8-sig"))
         document["false_alarms_per_month"] = _whole_if_possible(false_alarms_per_month)
         if shares is not None and shares != crew.shares:
             table = document.setdefault("shares", tomlkit.table())
@@ -50,7 +52,7 @@ def save_budget(folder: Path, false_alarms_per_month: float, shares: Shares | No
         new = tomlkit.dumps(document)
     except (OSError, UnicodeDecodeError, TOMLKitError) as problem:
         raise BadInput(f"{path} cannot be changed: {problem}.") from None
-    _replace(path, new)
+    _replace(path, mark + new.encode("utf-8"))
     return load_crew(folder)
 
 
@@ -58,15 +60,15 @@ def _whole_if_possible(value: float) -> int | float:
     return int(value) if float(value).is_integer() else float(value)
 
 
-def _replace(path: Path, text: str) -> None:
-    """Replace a file in one step, so that a reader sees either the old or the new text."""
+def _replace(path: Path, content: bytes) -> None:
+    """Replace a file in one step, so that a reader sees either the old or the new content."""
     path = path.resolve()
     temporary = None
     try:
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
         temporary = Path(name)
         with os.fdopen(handle, "wb") as file:
-            file.write(text.encode("utf-8"))
+            file.write(content)
             file.flush()
             os.fsync(file.fileno())
         temporary.chmod(path.stat().st_mode & 0o777)

@@ -28,6 +28,7 @@ from arcdrift.errors import BadInput
 from arcdrift.intake.schema.kinds import KINDS, Kind
 from arcdrift.intake.schema.units import check_unit
 from arcdrift.settings import ZoneName
+from arcdrift.toml_files import toml_text
 
 Delimiter = Literal["comma", "semicolon", "tab"]
 Decimal = Literal[".", ","]
@@ -292,14 +293,12 @@ def load_layout(path: Path) -> Layout:
         With one sentence when the file or a key cannot be used.
     """
     try:
-        text = path.read_text(encoding="utf-8")
+        text = toml_text(path, f"The layout {path.name}")
         raw = tomllib.loads(text)
     except FileNotFoundError:
         raise BadInput(f"The layout {path} does not exist; check the name.") from None
     except tomllib.TOMLDecodeError as problem:
         raise BadInput(f"The layout {path.name} is not valid TOML: {problem}.") from None
-    except (OSError, UnicodeDecodeError) as problem:
-        raise BadInput(f"The layout {path} cannot be read: {problem}.") from None
     try:
         layout = Layout.model_validate(raw)
     except ValidationError as problem:
