@@ -315,8 +315,8 @@ class Crew(_Strict):
                 near = difflib.get_close_matches(home, self.sites, n=1)
                 hint = f" (the nearest is {near[0]!r})" if near else ""
                 raise ValueError(
-                    f"the home_site {home!r} of the splicer {name!r} is not one of the sites{hint}; "
-                    f"correct it, or add [sites.{json.dumps(home, ensure_ascii=False)}]"
+                    f"the home_site {home!r} of the splicer {name!r} is not one of the sites"
+                    f"{hint}; correct it, or add [sites.{json.dumps(home, ensure_ascii=False)}]"
                 )
         return self
 

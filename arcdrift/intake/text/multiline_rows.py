@@ -1,9 +1,9 @@
 """Divide lines into rows where a row may span several lines because of quoted line breaks.
 
-A quote that is never closed must not swallow the rows after it. Therefore a row of several lines is
-accepted only if its quotes close and it has the right number of cells, and a plain row, whose quotes
-enclose whole cells, is never taken for the inside of a cell. A line whose first cell ends with a
-quote that no line before has opened is the end of a damaged row, not a row.
+A quote that is never closed must not swallow the rows after it. Therefore a row of several lines
+is accepted only if its quotes close and it has the right number of cells, and a plain row, whose
+quotes enclose whole cells, is never taken for the inside of a cell. A line whose first cell ends
+with a quote that no line before has opened is the end of a damaged row, not a row.
 """
 
 import csv
