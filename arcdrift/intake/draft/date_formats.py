@@ -78,6 +78,21 @@ def time_format_of(values: pd.Series, now: datetime) -> TimeFormat:
     return TimeFormat(choices, bool(choices), clock, offset, sample)
 
 
+def clock_format_of(values: pd.Series) -> TimeFormat:
+    """Find how times of day are written, also where dots part their numbers as in a date.
+
+    Parameters
+    ----------
+    values : Series of str
+        Distinct values without missing ones.
+    """
+    if values.empty:
+        return TimeFormat()
+    sample = str(values.iloc[0])
+    reads = _reads(values, _clock(_TOKENS.findall(sample))).mean() >= _ENOUGH
+    return TimeFormat((), False, True, False, sample) if reads else TimeFormat()
+
+
 def _choices(values: pd.Series, sample: str, now: datetime, *, offset: bool) -> tuple[Choice, ...]:
     formats = _formats(sample, offset=offset)
     times = {order: _times(values, text) for order, text in formats.items()}
@@ -131,6 +146,8 @@ def _formats(sample: str, *, offset: bool) -> dict[str, str]:
         return {}
     date = [tokens[place] for place in places]
     gaps = [_literal("".join(tokens[a + 1 : b])) for a, b in pairwise(places)]
+    if any(":" in gap for gap in gaps):  # a time of day, even where no number is above 12
+        return {}
     lead = _literal("".join(tokens[: places[0]]))
     found = {}
     for letters, order in _ORDERS.items():

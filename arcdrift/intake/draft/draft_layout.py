@@ -5,6 +5,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cached_property
 from typing import Literal
 
 import pandas as pd
@@ -12,13 +13,15 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.draft.date_formats import TimeFormat, time_format_of
+from arcdrift.intake.draft.date_formats import TimeFormat, clock_format_of, time_format_of
 from arcdrift.intake.draft.draft_toml import Column, Draft
 from arcdrift.intake.draft.header_match import (
     Match,
     both_angles_header,
     guess_kind,
     match_headers,
+    names_clock,
+    names_date,
     time_headers,
 )
 from arcdrift.intake.draft.sample_table import Table, find_table
@@ -54,9 +57,13 @@ class _Sample:
     kind: Kind
     now: datetime
 
-    def cells(self, header: str) -> pa.ChunkedArray:
+    @cached_property
+    def _columns(self) -> dict[str, pa.ChunkedArray]:
         rows = self.table.rows
-        return sample_of(rows.cells.column(rows.header.index(header)))
+        return dict(zip(rows.header, rows.cells.columns, strict=True))
+
+    def cells(self, header: str) -> pa.ChunkedArray:
+        return sample_of(self._columns[header])
 
     def values(self, header: str) -> pd.Series:
         return distinct(self.cells(header))
@@ -167,8 +174,12 @@ def _time(sample: _Sample, found: dict[str, Match]) -> tuple[tuple[str, ...], Ti
     headers = [header for header in sample.table.rows.header if header not in matched]
     known = time_headers(headers, sample.kind)
     # a column may hold times although its header is no word for time
-    likely = [*known, *(header for header in headers if header not in known)]
+    likely = list(dict.fromkeys([*known, *headers]))
     seen = {header: time_format_of(sample.values(header), sample.now) for header in likely}
+    if any(names_date(header) and seen[header].has_date for header in known):
+        for header in filter(names_clock, known):
+            clock = clock_format_of(sample.values(header))
+            seen[header] = clock if clock.has_clock else seen[header]
     whole = [header for header in likely if seen[header].has_date and seen[header].has_clock]
     if whole:
         return (whole[0],), seen[whole[0]]

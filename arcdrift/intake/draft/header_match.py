@@ -3,6 +3,7 @@
 import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from arcdrift.errors import BadInput
 from arcdrift.intake.draft.word_lists import (
@@ -71,13 +72,13 @@ def match_headers(headers: Sequence[str], kind: Kind) -> dict[str, Match]:
         Match of each column found, in our order; each header at most once.
     """
     found: dict[str, Match] = {}
-    matched: set[str] = set()
+    matched = set(time_headers(headers, kind))
     for look in (_by_word, _by_likeness, _by_unit):
         for column in kind.columns:
             if column == kind.time_column or column in found:
                 continue
             for header in headers:
-                if header in matched or header in time_headers(headers, kind):
+                if header in matched:
                     continue
                 match = look(header, column)
                 if match is not None:
@@ -93,6 +94,16 @@ def time_headers(headers: Iterable[str], kind: Kind) -> tuple[str, ...]:
     ranks = (time_words, set(MOMENTS.split("|")), set(DATES.split("|")), set(CLOCKS.split("|")))
     known = [(plain(header), header) for header in headers]
     return tuple(header for words in ranks for bare, header in known if bare in words)
+
+
+def names_date(header: str) -> bool:
+    """Whether a header is a word for the date."""
+    return plain(header) in DATES.split("|")
+
+
+def names_clock(header: str) -> bool:
+    """Whether a header is a word for the time of day."""
+    return plain(header) in CLOCKS.split("|")
 
 
 def both_angles_header(headers: Iterable[str]) -> str | None:
@@ -152,11 +163,16 @@ def _by_word(header: str, column: str) -> Match | None:
 
 def _by_likeness(header: str, column: str) -> Match | None:
     bare, unit = _named(header, column)
-    long = [word for word in WORDS[column] if len(word) > _SHORT]
-    for word in bare:
-        if len(word) > _SHORT and difflib.get_close_matches(word, long, n=1, cutoff=_ALIKE):
-            return Match(header, unit, "a guess from a header that is only like a known word")
+    if any(len(word) > _SHORT and _is_like(word, column) for word in bare):
+        return Match(header, unit, "a guess from a header that is only like a known word")
     return None
+
+
+@lru_cache(1 << 14)
+def _is_like(word: str, column: str) -> bool:
+    """Whether a word is like a known one of a column."""
+    long = [known for known in WORDS[column] if len(known) > _SHORT]
+    return bool(difflib.get_close_matches(word, long, n=1, cutoff=_ALIKE))
 
 
 def _by_unit(header: str, column: str) -> Match | None:

@@ -6,6 +6,7 @@ form that `plain` gives a header: small letters without accents, one blank betwe
 
 import re
 import unicodedata
+from functools import lru_cache
 
 from arcdrift.intake.schema.kinds import KINDS
 from arcdrift.intake.schema.units import check_unit
@@ -222,11 +223,14 @@ NO_VALUE = frozenset(
         "?",
     }
 )
+_KEPT = 4096
+"""Headers and units whose forms are kept, as each is looked at for every column."""
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])")
 _IN_BRACKETS = re.compile(r"^(.*?)\s*[(\[{]\s*([^()\[\]{}]+?)\s*[)\]}]\s*$")
 _AT_THE_END = re.compile(r"^(.*?\S)(?:\s*[/,]\s*|\s+in\s+|[\s_]+)(\S+(?:\s?\S{1,2})?)$")
 
 
+@lru_cache(_KEPT)
 def plain(header: str) -> str:
     """Reduce a header to small letters and digits without accents, one blank between words."""
     words = _CAMEL.sub(" ", header.strip()).replace("#", " no ").replace("№", " no ")
@@ -246,6 +250,7 @@ def unit_named(word: str) -> str | None:
     return UNITS.get(bare)
 
 
+@lru_cache(_KEPT)
 def named_and_unit(header: str) -> tuple[str, str | None]:
     """Split a header into its name and unit; the unit is None if it has none."""
     for shape in (_IN_BRACKETS, _AT_THE_END):
@@ -260,6 +265,7 @@ def named_and_unit(header: str) -> tuple[str, str | None]:
     return header, None
 
 
+@lru_cache(_KEPT)
 def measures(column: str, unit: str) -> bool:
     """Whether a unit fits the quantity of a column."""
     if column not in QUANTITIES:

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import sys
 import tomllib
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,7 +19,9 @@ from arcdrift.intake.draft.header_match import guess_kind, match_headers
 from arcdrift.intake.draft.layout_trial import try_layout
 from arcdrift.intake.draft.value_formats import marks_of, pair_mark
 from arcdrift.intake.draft.word_lists import named_and_unit, plain
+from arcdrift.intake.layout.log_reader import LogReader
 from arcdrift.intake.schema.kinds import KINDS
+from arcdrift.intake.typing.convert import convert
 from arcdrift.settings import Crew
 
 LAYOUTS = Path(__file__).parents[3] / "data" / "layouts"
@@ -444,3 +447,51 @@ def test_any_table_gives_a_sound_draft_or_a_sentence(headers, rows, delimiter, k
     except BadInput as problem:
         said = str(problem)
     assert said.endswith(".")
+
+
+@pytest.mark.parametrize("mark", [":", ".", "-"])
+@pytest.mark.parametrize("day", ["2026-05-{:02}", "{:02}.05.2026", "5/{}/2026"])
+def test_a_time_beside_a_date_is_kept_whatever_its_numbers_are(day, mark):
+    clocks = [mark.join(parts) for parts in (("09", "05", "12"), ("10", "11", "07"))]
+    rows = [
+        f"{day.format(n)},{clock},Heron,0.02" for n, clock in zip((13, 14), clocks, strict=True)
+    ]
+    content = "\n".join(["Date,Time,Machine,Est. Loss (dB)", *rows]) + "\n"
+    made = draft(content)
+    assert made.time == ("Date", "Time")
+    ((_, trial),) = tried(made, content)
+    assert (trial.rows, trial.sound) == (2, 2)
+    (_, layout) = next(made.trials())
+    typed = convert(
+        LogReader("log.csv", layout=layout).divide(content.encode()),
+        KINDS["splices"], layout, CREW, now=NOW, file="log.csv",
+    )  # fmt: skip
+    local = typed.frame["spliced_at"].dt.tz_convert("Europe/Oslo")
+    assert local.dt.strftime("%d %H:%M:%S").tolist() == ["13 09:05:12", "14 10:11:07"]
+
+
+def calls_of(columns: int) -> int:
+    """Number of function calls that a draft takes with some unknown columns."""
+    names = [f"unknown quantity {columns}-{number}" for number in range(columns)]
+    lines = [",".join(["Date", "Time", "Machine", "Est. Loss (dB)", *names])]
+    lines += [f"2026-05-{day:02},09:{day}:00,Heron,0.02" + ",7" * columns for day in (11, 12)]
+    content = "\n".join(lines).encode()
+    calls = 0
+
+    def count(_frame: object, event: str, _argument: object) -> None:
+        nonlocal calls
+        calls += event in ("call", "c_call")
+
+    sys.setprofile(count)
+    try:
+        drafted = draft_layout(content, "log.csv", now=NOW)
+        drafted.text()
+    finally:
+        sys.setprofile(None)
+    assert len(drafted.unmatched) == columns
+    return calls
+
+
+def test_the_work_grows_as_the_number_of_columns_does():
+    calls_of(20)  # what is done once in a process does not count
+    assert calls_of(160) < 2.5 * calls_of(80)
