@@ -212,7 +212,7 @@ def near_condition(
     columns = schema.RECORDS[identity.kind].columns
     of_subjects = [
         columns[name].in_(sorted(known))
-        for name in ("site", "splicer", "asset")
+        for name in ("site", "splicer", "station", "asset")
         if name in identity.subject
         and (known := {value for value in names[name] if isinstance(value, str)})
     ]

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from arcdrift.errors import BadInput
+from arcdrift.intake.bulletins.report_rows import REPORT_HEADER, report_rows
 from arcdrift.intake.layout.layout_rows import (
     SEARCHED_LINES,
     first_lines,
@@ -10,7 +11,7 @@ from arcdrift.intake.layout.layout_rows import (
     without_skipped_rows,
 )
 from arcdrift.intake.layout.layouts import Layout
-from arcdrift.intake.schema.kinds import Kind, recognize
+from arcdrift.intake.schema.kinds import READINGS, Kind, recognize
 from arcdrift.intake.text.raw_rows import NeedMore, RawRows, read_on, read_rows
 
 
@@ -31,6 +32,8 @@ class LogReader:
     name: str
     kind: str | None = None
     layout: Layout | None = None
+    bulletin: bool = False
+    """Whether it is a text of METAR and SPECI reports and no table."""
 
     def divide(self, content: bytes, head: RawRows | None = None, more: bool = False) -> RawRows:
         """Divide a chunk of the text into rows.
@@ -52,6 +55,8 @@ class LogReader:
         NeedMore
             When the first chunk ends before its rows begin.
         """
+        if self.bulletin:
+            return report_rows(content, self.name)
         layout = self.layout
         kept_back = None if not more else 0 if layout is None else layout.skip_footer
         if head is not None:
@@ -83,6 +88,10 @@ class LogReader:
         BadInput
             When the header fits no kind, or another than the one asked for.
         """
+        if self.layout is None and header == REPORT_HEADER:
+            if self.kind not in (None, READINGS.name):
+                raise BadInput(f"{self.name} holds weather reports, which are {READINGS.name}.")
+            return READINGS
         if self.layout is None:
             return recognize([name.lower() for name in header], self.name, self.kind)
         kind: Kind = self.layout.kind_

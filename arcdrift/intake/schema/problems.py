@@ -44,6 +44,24 @@ SENTENCES: dict[str, str] = {
     "loss-missing": "loss_db is missing and outcome is not error; fill it in.",
     "place-missing": "A reading needs a site, a splicer or a station; fill one in.",
     "dew-point-too-high": "The dew point is above the temperature; check both.",
+    "report-unreadable": (
+        "This is no METAR or SPECI report with a station, a day and a time; correct it, like METAR "
+        "ENXX 300020Z 24008KT 9999 12/08 Q1013=."
+    ),
+    "report-nil": "{value} is NIL: the station made no report, so there is nothing to import.",
+    "report-undated": (
+        "{value} has a day but no month; write the date in front of the report (2026-11-30), or "
+        "the month into the name of the file (2026-11)."
+    ),
+    "report-date-unclear": (
+        "The day of {value} is not one day of the dates around it or of the name of the file; "
+        "write the date in front of the report (2026-11-30)."
+    ),
+    "report-group-unreadable": "{label} cannot be read from {value!r}; correct the group.",
+    "report-groups-differ": (
+        "{label} of {value} differs between two groups of the report; correct or remove one."
+    ),
+    "report-corrected": "{value} is corrected by another report in the file, which counts.",
     "time-unreadable": "{column} {value!r} is not a time; write it like 2025-03-01 14:05.",
     "time-not-existing": (
         "{column} {value!r} lies in the hour skipped when clocks went forward; correct it."

@@ -11,17 +11,23 @@ from typing import Any
 from sqlalchemy import Engine
 
 from arcdrift.errors import StoreTrouble
+from arcdrift.intake.bulletins.report_rows import is_bulletin
 from arcdrift.intake.containers.files import open_log
 from arcdrift.intake.layout.layouts import Layout, load_layout
 from arcdrift.intake.layout.log_reader import LogReader
 from arcdrift.intake.schema.import_report import ImportReport as ImportReport
 from arcdrift.intake.schema.import_report import Progress as Progress
 from arcdrift.intake.storing.log_import import LogImport
+from arcdrift.intake.storing.quarantine_export import is_export
+from arcdrift.intake.text.log_text import LogText
 from arcdrift.scratch import scratch_folder
 from arcdrift.settings import Crew
 from arcdrift.store.connect import Waiting, writing
 from arcdrift.store.import_lock import running_import
 from arcdrift.times import microseconds
+
+_START_BYTES = 1 << 16
+"""Bytes that tell whether a text is a bulletin."""
 
 
 def import_file(
@@ -80,7 +86,7 @@ def import_file(
     ):
         log = LogImport(
             text,
-            LogReader(name, kind, layout),
+            LogReader(name, kind, layout, bulletin=layout is None and _is_bulletin(text)),
             crew,
             now or started,
             lambda: stack.enter_context(scratch_folder()),
@@ -91,6 +97,11 @@ def import_file(
         with writing(engine, waiting) as connection:
             mark.finish(connection)
             return log.store(connection, about, began)
+
+
+def _is_bulletin(text: LogText) -> bool:
+    start = text.read(0, _START_BYTES)
+    return not is_export(start) and is_bulletin(start)
 
 
 def _text_format(layout: Layout | None) -> dict[str, Any]:

@@ -93,7 +93,9 @@ class LogImport:
         self._crew, self._now = crew, now
         self._progress = progress
         self._is_export = is_export(text.read(0, _START_BYTES))
-        chunks = row_chunks(text, self._divide, at_once=at_once or self._is_export)
+        chunks = row_chunks(
+            text, self._divide, at_once=at_once or self._is_export or reader.bulletin
+        )
         first = next(chunks)
         self._header = first.rows.header
         self._kind = reader.kind_of(self._header)

@@ -9,6 +9,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from arcdrift.errors import BadInput
+from arcdrift.intake.bulletins.report_columns import report_columns
+from arcdrift.intake.bulletins.report_rows import REPORT_HEADER
 from arcdrift.intake.layout.layouts import Layout
 from arcdrift.intake.schema.kinds import Kind
 from arcdrift.intake.schema.problems import Problems
@@ -116,6 +118,8 @@ def _our_columns(
     rows: RawRows, kind: Kind, layout: Layout | None, problems: Problems
 ) -> dict[str, pa.ChunkedArray]:
     """Trimmed cells by our column names."""
+    if layout is None and rows.header == REPORT_HEADER:
+        return report_columns(rows.cells.column(0).to_pylist(), problems)
     by_header = dict(zip(rows.header, rows.cells.columns, strict=True))
     if layout is None:
         return {name.lower(): trimmed(column) for name, column in by_header.items()}

@@ -1,0 +1,1 @@
+"""Weather bulletins: METAR and SPECI reports found in a text, dated, and read."""
