@@ -10,18 +10,18 @@ from hypothesis import settings
 
 # as commands do; numpy reads it when it is first loaded
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+LONG = "ARCDRIFT_LONG"
+
 # how long an example takes tells how loaded the machine is, not whether the answer is right
-settings.register_profile("suite", deadline=None)
-settings.load_profile("suite")
+settings.register_profile("suite", deadline=None, max_examples=30)
+settings.register_profile("long", deadline=None)
+settings.load_profile("long" if os.environ.get(LONG) == "1" else "suite")
 
 # a shell's background job ignores Ctrl-C, and so would every program a test starts and stops
 if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 REQUIRE_BROWSER = "ARCDRIFT_REQUIRE_BROWSER"
-
-
-LONG = "ARCDRIFT_LONG"
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -14,6 +14,7 @@ import pytest
 import typer
 
 from arcdrift.cli.main import run
+from tests.empty_store import copy_empty_store
 
 CREW = """\
 name = "Invented crew"
@@ -103,6 +104,7 @@ def _furnish(folder: Path) -> None:
 def crew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A crew folder without records, which is also the current folder."""
     _furnish(tmp_path)
+    copy_empty_store(tmp_path)
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("ARCDRIFT_CREW", raising=False)
     return tmp_path

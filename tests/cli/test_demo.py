@@ -17,7 +17,7 @@ def sample(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.M
     if request.param == "shipped":
         return demo.sample_folder()
     folder = tmp_path / "sample"
-    crew = invented_crew(splicers=2, days=70, splices_per_day=10)
+    crew = invented_crew(splicers=2, days=56, splices_per_day=8)
     crew = add_faults(crew, load_plan("checks-skipped"))
     simulate(replace(crew, broken_rows=True), folder)
     monkeypatch.setattr(demo, "sample_folder", lambda: folder)

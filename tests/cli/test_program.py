@@ -155,7 +155,14 @@ def test_interrupted_is_130(crew: Path, arcdrift: Any, monkeypatch: pytest.Monke
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no such pipes")
-@pytest.mark.parametrize("words", [["--help"], ["imports", "--json"], ["imports"]])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["--help"],
+        pytest.param(["imports", "--json"], marks=pytest.mark.long),
+        ["imports"],
+    ],
+)
 def test_a_reader_that_leaves_is_no_error(words: list[str], crew: Path, arcdrift: Any) -> None:
     arcdrift("import", "arc-checks.csv")
     reading, writing = os.pipe()

@@ -75,7 +75,7 @@ def test_quarantine_of_one_import(crew: Path, arcdrift: Any) -> None:
     assert "no import 5" in done.sentence
 
 
-@pytest.mark.parametrize("delimiter", [",", ";"])
+@pytest.mark.parametrize("delimiter", [pytest.param(",", marks=pytest.mark.long), ";"])
 def test_mended_rows_leave_the_list_and_come_back(
     delimiter: str, broken: Path, arcdrift: Any
 ) -> None:

@@ -144,6 +144,7 @@ def test_wrong_use_is_refused(crew, arcdrift, drop):
     assert arcdrift("import", "--watch", drop, "--every", "0").code == 3
 
 
+@pytest.mark.long  # the next test interrupts it within this process
 def test_a_signal_ends_it_with_a_summary(crew, drop):
     (drop / "a.csv").write_text(LOG)
     words = ["import", "--watch", str(drop), "--every", "0.2", "--crew", str(crew)]

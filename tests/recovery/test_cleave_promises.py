@@ -9,7 +9,7 @@ from arcdrift.simulate import invented_crew, simulate_frames
 from tests.recovery.cleave_study import plant, restless, rises, technician_days
 
 
-@pytest.mark.parametrize("seed", [731, 732])
+@pytest.mark.parametrize("seed", [731, pytest.param(732, marks=pytest.mark.long)])
 def test_a_healthy_crew_is_quiet_and_a_dull_blade_is_found_within_days(seed):
     crew = invented_crew(splicers=6, days=150, seed=seed)
     cells = technician_days(simulate_frames(crew))

@@ -19,25 +19,32 @@ from tests.recovery.promises import (
 )
 
 
-@pytest.fixture(scope="module")
-def year():
-    return healthy(77, splicers=12, days=240)
+@pytest.fixture(
+    scope="module",
+    params=[
+        pytest.param((8, 170), id="8 splicers"),
+        pytest.param((12, 240), id="12 splicers", marks=pytest.mark.long),
+    ],
+)
+def year(request):
+    splicers, days = request.param
+    return healthy(77, splicers=splicers, days=days)
 
 
 def test_a_healthy_crew_keeps_near_its_budget(year):
-    # about 11 months at 2 alarms: 22 expected, Poisson; 2 budgets would be 4.7 standard errors
+    # at least 5.5 months at 2 alarms: 11 expected, Poisson; 2 budgets would be 3.3 standard errors
     alarms = count_alarms(year)
-    assert alarms.months > 8
+    assert alarms.months > 5.5
     assert alarms.realized < 2.0
 
 
 def test_every_check_status_of_a_healthy_crew_is_exact(year):
-    assert len(year.made.truth.check_days) > 1500
+    assert len(year.made.truth.check_days) > 900
     assert wrong_statuses(year) == 0
 
 
 def test_intervals_of_advice_and_people_hold_the_truth(year):
-    # some 45 and 15 intervals at .95; these bounds fail once in thousands of healthy years
+    # 30 and 10 intervals at .95 or more; these bounds fail once in hundreds of healthy crews
     assert required_coverage(year)["inside"].mean() > 0.75
     assert technician_coverage(year)["inside"].mean() > 0.7
 
@@ -45,8 +52,9 @@ def test_intervals_of_advice_and_people_hold_the_truth(year):
 @pytest.mark.parametrize(
     ("name", "seed", "within_days"),
     [
-        # the step of seed 5 extends a finding that chance began ten days before, and is no other
-        ("arc-step", 7, 14.0),
+        # the step of seed 5 extends a finding that chance began ten days before, and is no other;
+        # the everyday run finds the step and the drift of the sample
+        pytest.param("arc-step", 7, 14.0, marks=pytest.mark.long),
         pytest.param("slow-drift", 5, 45.0, marks=pytest.mark.long),
         pytest.param("dirty-v-grooves", 5, 12.0, marks=pytest.mark.long),
         pytest.param("wrong-program", 5, 7.0, marks=pytest.mark.long),

@@ -258,6 +258,7 @@ def test_findings_are_traced_to_their_imports(sample: Sample) -> None:
         assert finding.import_ids
 
 
+@pytest.mark.long  # the demonstration is run twice, too
 def test_review_again_gives_the_same_findings(sample: Sample) -> None:
     before = read.findings(sample.engine)
     again = review(sample.engine, sample.crew)

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from arcdrift.cli.main import run
-from arcdrift.store.connect import open_store
+from tests.empty_store import copy_empty_store
 from tests.robust.tools import CREW, PROGRAM, Run, Start
 
 
@@ -16,7 +16,7 @@ def crew(tmp_path: Path) -> Path:
     folder = tmp_path / "crew"
     folder.mkdir()
     (folder / "crew.toml").write_text(CREW, encoding="utf-8")
-    open_store(folder).dispose()
+    copy_empty_store(folder)
     return folder
 
 

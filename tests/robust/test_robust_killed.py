@@ -12,7 +12,7 @@ from arcdrift.store.connect import open_store, reading
 from tests.robust.tools import MANY_CHUNKS, PROGRAM, everything, long_run, write_log
 
 KILLS = 25 if long_run() else 1
-ROWS = 15_000 if long_run() else 3_000
+ROWS = 15_000 if long_run() else 2_000
 
 
 @pytest.mark.parametrize(

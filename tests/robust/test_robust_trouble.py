@@ -10,7 +10,7 @@ from arcdrift.store.connect import open_store, writing
 from tests.robust.tools import MANY_CHUNKS, PROGRAM, everything, write_log
 
 resource = pytest.importorskip("resource", reason="limits on file sizes are a thing of POSIX")
-ROWS = 20_000
+ROWS = 12_000
 HOWS = pytest.mark.parametrize(
     "how",
     [
@@ -35,7 +35,7 @@ def test_files_that_may_not_grow_stop_an_import_with_a_sentence(crew, program, a
     before = everything(crew)
 
     def limited():
-        resource.setrlimit(resource.RLIMIT_FSIZE, (1_500_000, 1_500_000))
+        resource.setrlimit(resource.RLIMIT_FSIZE, (1_000_000, 1_000_000))
 
     done = program("import", logs[0], program=how, preexec_fn=limited)
     assert done.returncode == 4
@@ -46,10 +46,10 @@ def test_files_that_may_not_grow_stop_an_import_with_a_sentence(crew, program, a
 
 @pytest.fixture
 def small_disk(tmp_path):
-    """A disk of 2 MB."""
+    """A disk of 1.2 MB."""
     place = tmp_path / "disk"
     place.mkdir()
-    words = ["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", str(place)]
+    words = ["mount", "-t", "tmpfs", "-o", "size=1200k", "tmpfs", str(place)]
     if subprocess.run(words, capture_output=True, check=False).returncode:
         pytest.skip("mounting a small disk takes rights that this user has not")
     yield place
@@ -110,13 +110,15 @@ def test_two_imports_at_once_both_succeed(crew, start, at_hand, logs):
     assert len(held["splices"]) + len(held["quarantine"]) == 2 * ROWS
 
 
-def test_an_import_that_waits_says_so(crew, start, logs):
+def test_an_import_that_waits_says_so(crew, start, tmp_path):
+    log = tmp_path / "small.csv"
+    write_log(log, 100)
     engine = open_store(crew)
     with writing(engine):
-        process = start("import", logs[0])
+        process = start("import", log)
         said = process.stderr.readline()
         assert said.strip() == "Waiting for another import or analysis to finish..."
         assert process.poll() is None
     out, err = process.communicate(timeout=600)
     assert process.returncode == 0, err
-    assert "log0.csv" in out
+    assert "small.csv" in out

@@ -20,7 +20,7 @@ from arcdrift.simulate import (
 )
 from arcdrift.simulate.output.log_files import KINDS, log_file
 from arcdrift.store import read
-from arcdrift.store.connect import open_store
+from tests.empty_store import empty_store
 
 # five splicers: the fifth is of the model with sensors of its own
 SCENARIO = add_faults(
@@ -42,7 +42,7 @@ def folder(tmp_path_factory):
 
 
 def test_frames_are_those_of_a_store(simulated_crew, folder):
-    crew, engine = load_crew(folder), open_store(folder)
+    crew, engine = load_crew(folder), empty_store(folder)
     for kind, name in KINDS.items():
         report = import_file(engine, crew, folder / name, kind=kind)
         assert report.balance.accepted == len(simulated_crew[kind])

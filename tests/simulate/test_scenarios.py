@@ -1,6 +1,7 @@
 """Each shipped fault does what it says, to whom it says, when it says: found with plain tools."""
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -42,6 +43,7 @@ def healthy():
     return {name: simulate_frames(scenario) for name, scenario in HEALTHY.items()}
 
 
+@cache
 def hurt_crew(name: str, base: str = "field") -> tuple[SimulatedCrew, dict]:
     made = simulate_frames(add_faults(HEALTHY[base], load_plan(name)))
     (fault,) = made.truth.faults

@@ -11,10 +11,11 @@ from sqlalchemy import create_engine, select
 from arcdrift.errors import StoreTrouble, UsageError
 from arcdrift.store import read, schema, write
 from arcdrift.store.baseline_marks import add_mark, withdraw_mark
-from arcdrift.store.connect import open_store, place, reading, writing
+from arcdrift.store.connect import place, reading, writing
 from arcdrift.store.fetch import fetch, fetch_within
 from arcdrift.store.records_version import RecordsVersion
 from arcdrift.times import microseconds
+from tests.empty_store import empty_store
 
 START = pd.Timestamp("2025-03-01 06:00", tz="UTC")
 
@@ -59,7 +60,7 @@ def splices(rows: int) -> pd.DataFrame:
 
 @pytest.fixture
 def engine(tmp_path):
-    return open_store(tmp_path)
+    return empty_store(tmp_path)
 
 
 @pytest.fixture

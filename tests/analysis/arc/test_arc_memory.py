@@ -1,5 +1,7 @@
 """Memory of the arc's level across service, and slopes estimated beside an open drift."""
 
+import os
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -14,6 +16,7 @@ from arcdrift.analysis.arc.open_change import OpenChange
 from arcdrift.analysis.common.service_actions import REPLACED
 from tests.analysis.arc.arc_truth import PHI, SD, SLOPES, simulated_points
 
+LONG = os.environ.get("ARCDRIFT_LONG") == "1"
 NOW = pd.Timestamp("2026-12-01T00:00Z")
 NO_SERVICE = pd.DataFrame({"asset": [], "action": [], "serviced_at": pd.to_datetime([], utc=True)})
 
@@ -39,13 +42,13 @@ def wear_intervals(points: pd.DataFrame) -> dict[str, tuple[float, float, float]
 
 
 def test_wear_is_estimated_beside_an_open_drift() -> None:
-    """64 splicers drift by 0.05 or 0.1 sd a check from soon after a replacement on, upward as a
+    """Splicers drift by 0.05 or 0.1 sd a check from soon after a replacement on, upward as a
     holder that works loose: the drift turns the sign of wear where it is no term of its own.
 
-    Coverage of .95 has a standard error of .027.
+    Coverage of .95 of 32 splicers has a standard error of .04, of 64 one of .027.
     """
     inside = signs = plain_inside = total = 0
-    for seed in range(16):
+    for seed in range(16 if LONG else 8):
         pace = (0.05, 0.1)[seed % 2]
         points, truth = simulated_points(
             8, 160, 400 + seed, life=4500, faulty=("s0", "s2", "s4", "s6"),
@@ -59,7 +62,6 @@ def test_wear_is_estimated_beside_an_open_drift() -> None:
             plain_inside += plain[name][1] <= truth[name][2] <= plain[name][2]
             signs += value < 0
             total += 1
-    assert total == 64
     assert inside / total >= 0.86
     assert plain_inside / total < inside / total - 0.3
     assert signs / total >= 0.8
@@ -68,7 +70,7 @@ def test_wear_is_estimated_beside_an_open_drift() -> None:
 def test_a_step_that_outlives_a_replacement_is_an_alarm() -> None:
     """Ten sd off, from one to four checks before the fourth pair on, and for good."""
     before = after = told = total = 0
-    for seed in range(16):
+    for seed in range(16 if LONG else 8):
         lead, size = 1 + seed % 4, (10.0, -10.0)[seed // 4 % 2]
         healthy, _ = simulated_points(8, 190, 500 + seed, level_sd=3.0)
         mine = healthy[healthy["splicer"] == "s0"]
@@ -93,8 +95,8 @@ def test_a_step_that_outlives_a_replacement_is_an_alarm() -> None:
             for finding in found
         )
     assert before == total
-    assert after >= 15
-    assert told >= 13
+    assert after >= total - 1
+    assert told >= (13 if LONG else 6)
 
 
 def test_nothing_is_unjudged_after_a_replacement() -> None:
@@ -171,7 +173,8 @@ def unlogged(points: pd.DataFrame, *, counter: str) -> pd.DataFrame:
 @pytest.mark.parametrize("counter", ["set back", "ran on"])
 def test_a_replacement_nobody_logged_is_told_as_such(counter: str) -> None:
     told = damage = 0
-    for seed in range(6):
+    crews = 6 if LONG else 3
+    for seed in range(crews):
         points, _ = simulated_points(8, 270, 600 + seed, life=4500, level_sd=2.0)
         mine = points[points["splicer"] == "s0"].sort_values("checked_at")
         when = mine["checked_at"][mine["epoch"] == 2].iloc[0]
@@ -184,8 +187,8 @@ def test_a_replacement_nobody_logged_is_told_as_such(counter: str) -> None:
         told += [f.kind for f in near].count("replacement-not-logged")
         damage += sum(f.kind in ("arc-step", "arc-drift") for f in found
                       if f.since >= when - pd.Timedelta(days=2))  # fmt: skip
-    assert told >= (6 if counter == "set back" else 4)
-    assert damage <= 2
+    assert told >= (crews if counter == "set back" else 2 * crews / 3)
+    assert damage <= crews / 3
 
 
 def test_steps_beyond_are_measured_from_the_level_before() -> None:

@@ -113,6 +113,7 @@ def test_cube_root_scale_and_its_inverse() -> None:
     np.testing.assert_allclose(ratio_of(relative_level(ratio)), ratio, atol=1e-12)
 
 
+@pytest.mark.long  # z is tested below, the budget of all charts in tests/recovery
 def test_healthy_crews_keep_within_the_budget() -> None:
     # Truth: no shift anywhere; 6 crews of 30 streams, 8 months, 2 upper alarms a month allowed,
     # so 96 alarms are expected with a Poisson standard error of 10 % (some more between crews).

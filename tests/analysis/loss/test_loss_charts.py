@@ -99,9 +99,9 @@ def test_streams_and_subjects_share_one_run_length_of_spread():
 @pytest.mark.parametrize(
     ("column", "value", "subject"),
     [
-        ("splicer", "S3", ("splicer", "S3")),
+        pytest.param("splicer", "S3", ("splicer", "S3"), marks=pytest.mark.long),
         ("technician", "T5", ("technician", "T5")),
-        ("site", "Harbor", ("site", "Harbor")),
+        pytest.param("site", "Harbor", ("site", "Harbor"), marks=pytest.mark.long),
         ("crew", "crew", ("crew", "crew")),
     ],
 )
@@ -185,7 +185,11 @@ def test_a_rolled_up_spread_is_that_of_its_cells_over_what_their_streams_usually
     ("fault", "words"),
     [
         (("technician", "T5", 50, 0.4), "T5, whichever splicer: losses of a day scatter "),
-        (("crew", "crew", 50, 0.7), "The whole crew: losses of a day scatter "),
+        pytest.param(
+            ("crew", "crew", 50, 0.7),
+            "The whole crew: losses of a day scatter ",
+            marks=pytest.mark.long,
+        ),
     ],
 )
 def test_scatter_of_a_person_or_the_crew_is_one_finding_before_any_stream_shows_it(fault, words):

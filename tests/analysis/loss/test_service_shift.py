@@ -89,7 +89,14 @@ def test_no_day_is_unjudged_after_service():
     assert days["z"].notna().equals(ordinal.sort_index() >= CALIBRATION_DAYS)
 
 
-@pytest.mark.parametrize(("after", "least"), [(0, 0.85), (4, 0.9), (20, 0.9)])
+@pytest.mark.parametrize(
+    ("after", "least"),
+    [
+        pytest.param(0, 0.85, marks=pytest.mark.long),
+        (4, 0.9),
+        pytest.param(20, 0.9, marks=pytest.mark.long),
+    ],
+)
 def test_a_lasting_rise_near_a_replacement_is_found(after, least):
     found = planted = 0
     for seed in (4, 5, 6):

@@ -11,8 +11,8 @@ from arcdrift.analysis.people.prep_review import review_prep
 from arcdrift.figures.prep import funnel, level_days, people_effects, shared_work, spread_days
 from arcdrift.settings import Crew
 from arcdrift.store import read, write
-from arcdrift.store.connect import open_store
 from tests.analysis.review.made_up_log import CREW, SERVICE, Summed, made_up_log, times
+from tests.empty_store import empty_store
 
 SIDES = ("cleave_left_deg", "cleave_right_deg")
 
@@ -57,7 +57,7 @@ def test_findings_are_those_of_what_was_planted(told):
 
 
 def test_every_table_goes_into_the_store_and_comes_back(told, tmp_path):
-    engine = open_store(tmp_path)
+    engine = empty_store(tmp_path)
     write.replace_results(engine, told.frames)
     for name, frame in told.frames.items():
         assert len(read.result(engine, name)) == len(frame), name

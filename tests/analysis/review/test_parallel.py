@@ -19,8 +19,9 @@ from arcdrift.analysis.review.review_inputs import SplicesAtAddress, read_inputs
 from arcdrift.analysis.review.summary import Summary, concatenate_summaries
 from arcdrift.simulate import invented_crew, simulate_frames
 from arcdrift.store import schema
-from arcdrift.store.connect import open_store, writing
+from arcdrift.store.connect import writing
 from arcdrift.store.write import add_import, add_rows
+from tests.empty_store import empty_store
 
 COUNTS = (
     "size_bytes", "seconds", "lines", "other_lines", "rows", "accepted", "already_stored",
@@ -105,7 +106,7 @@ def test_the_summary_does_not_depend_on_how_the_crew_is_split(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     made = simulate_frames(invented_crew(splicers=3, days=12, splices_per_day=30.0, seed=4))
-    engine = open_store(tmp_path)
+    engine = empty_store(tmp_path)
     for kind, rows in made.items():
         with writing(engine) as connection:
             about = {"file_name": kind, "sha256": "", "kind": kind} | dict.fromkeys(COUNTS, 0)

@@ -7,7 +7,7 @@ import pytest
 from arcdrift.analysis.review.review import review
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
-from arcdrift.store.connect import open_store
+from tests.empty_store import empty_store
 
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
 FILES = {
@@ -28,15 +28,15 @@ FILES = {
     [
         (["bare splices"], 1, 2, 0),
         (["checks", "service"], 2, 0, 3),
-        (["practice"], 1, 1, 0),
-        (["failed splices", "checks"], 3, 2, 3),
+        pytest.param(["practice"], 1, 1, 0, marks=pytest.mark.long),
+        pytest.param(["failed splices", "checks"], 3, 2, 3, marks=pytest.mark.long),
         (list(FILES), 4, 5, 3),
     ],
 )
 def test_what_is_there_is_reviewed(
     tmp_path: Path, names: list[str], splicers: int, splices: int, checks: int
 ) -> None:
-    engine = open_store(tmp_path)
+    engine = empty_store(tmp_path)
     for name in names:
         path = tmp_path / f"{name}.csv"
         path.write_text(FILES[name], encoding="utf-8")

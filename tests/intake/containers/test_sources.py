@@ -18,7 +18,7 @@ from arcdrift.intake.containers.sources import Log, PassedOver, Refused, logs_in
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store import schema
-from arcdrift.store.connect import open_store
+from tests.empty_store import empty_store
 
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
 NOW = datetime(2026, 6, 1, tzinfo=UTC)
@@ -177,7 +177,7 @@ def stored(engine):
 def as_csv(tmp_path_factory):
     folder = tmp_path_factory.mktemp("plain")
     (folder / "log.csv").write_bytes(PLAIN)
-    with_store = open_store(folder)
+    with_store = empty_store(folder)
     brought_in(with_store, folder / "log.csv")
     rows, apart = stored(with_store)
     assert len(rows) == OTHERS
@@ -189,7 +189,7 @@ def as_csv(tmp_path_factory):
 def test_the_same_rows_however_a_log_is_kept(tmp_path, as_csv, case):
     path = tmp_path / "log.of-no-known-kind"  # the name is not asked
     path.write_bytes(KEPT_IN[case])
-    engine = open_store(tmp_path)
+    engine = empty_store(tmp_path)
     (report,) = brought_in(engine, path)
     assert stored(engine) == as_csv
     assert report.balance.lines == len(ROWS) + 1
@@ -209,7 +209,7 @@ def test_the_same_rows_however_a_log_is_kept(tmp_path, as_csv, case):
 def test_what_is_stored_about_a_log_is_the_file_as_it_was(tmp_path, content, name, bytes_):
     path = tmp_path / "week.zip"
     path.write_bytes(content)
-    engine = open_store(tmp_path)
+    engine = empty_store(tmp_path)
     brought_in(engine, path)
     about = schema.imports.c
     with engine.connect() as connection:

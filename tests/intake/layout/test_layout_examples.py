@@ -16,8 +16,8 @@ from arcdrift.intake.layout.layouts import load_layout
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store import schema
-from arcdrift.store.connect import open_store
 from arcdrift.store.fetch import fetch
+from tests.empty_store import empty_store
 
 LAYOUTS = Path(__file__).parents[3] / "data" / "layouts"
 SAMPLES = Path(__file__).parents[1] / "samples"
@@ -27,7 +27,7 @@ WENT = ("lines", "header", "blank", "skipped", "rows", "accepted", "quarantined"
 
 
 def brought(tmp_path, sample):
-    engine = open_store(tmp_path)
+    engine = empty_store(tmp_path)
     path = SAMPLES / sample
     layout = load_layout(LAYOUTS / f"{path.stem}.toml")
     try:

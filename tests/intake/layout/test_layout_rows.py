@@ -11,8 +11,8 @@ from arcdrift.intake.layout.layouts import load_layout
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store import schema
-from arcdrift.store.connect import open_store
 from arcdrift.store.fetch import fetch
+from tests.empty_store import empty_store
 
 NOW = datetime(2026, 12, 1, tzinfo=UTC)
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
@@ -31,7 +31,7 @@ loss_db = "Loss"
 class Bench:
     def __init__(self, folder):
         self.folder = folder
-        self.engine = open_store(folder)
+        self.engine = empty_store(folder)
         self.layout_text = ""
 
     def layout(self, text):

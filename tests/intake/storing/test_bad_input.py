@@ -7,8 +7,8 @@ import pytest
 from arcdrift.errors import BadInput
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
-from arcdrift.store.connect import open_store
 from arcdrift.store.read import store_version
+from tests.empty_store import empty_store
 
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
 NOWHERE = Crew(name="Invented")
@@ -18,7 +18,7 @@ READINGS = "read_at,site,{}\n"
 
 @pytest.fixture(scope="module")
 def engine(tmp_path_factory):
-    return open_store(tmp_path_factory.mktemp("crew"))
+    return empty_store(tmp_path_factory.mktemp("crew"))
 
 
 def readings(column, *values):

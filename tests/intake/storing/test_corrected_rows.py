@@ -9,9 +9,10 @@ from arcdrift.intake.storing.import_file import import_file
 from arcdrift.intake.text import chunks
 from arcdrift.settings import Crew
 from arcdrift.store import schema
-from arcdrift.store.connect import open_store, reading
+from arcdrift.store.connect import reading
 from arcdrift.store.read import imports, quarantined, records
 from arcdrift.store.write import undo
+from tests.empty_store import empty_store
 
 NOW = datetime(2025, 6, 1, tzinfo=UTC)
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
@@ -38,7 +39,7 @@ def bring(request, tmp_path, monkeypatch):
         path.write_text(content)
         return import_file(engine, CREW, path, now=NOW)
 
-    engine = bring.engine = open_store(tmp_path)
+    engine = bring.engine = empty_store(tmp_path)
     return bring
 
 

@@ -16,9 +16,10 @@ from arcdrift.intake.storing import log_import
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew, Site
 from arcdrift.store import schema
-from arcdrift.store.connect import open_store, reading
+from arcdrift.store.connect import reading
 from arcdrift.store.read import conflicting, imports, quarantined, records
 from arcdrift.store.write import undo
+from tests.empty_store import empty_store
 
 NOW = datetime(2025, 6, 1, tzinfo=UTC)
 CREW = Crew(name="Invented", time_zone="Europe/Oslo", sites={"Harbor": Site()})
@@ -28,7 +29,7 @@ LAYOUTS = Path(__file__).parents[3] / "data" / "layouts"
 
 @pytest.fixture
 def engine(tmp_path):
-    return open_store(tmp_path)
+    return empty_store(tmp_path)
 
 
 @pytest.fixture

@@ -6,7 +6,6 @@
 import itertools
 import json
 import os
-import shutil
 import tempfile
 from collections import Counter
 from datetime import UTC, datetime
@@ -18,18 +17,18 @@ from hypothesis import strategies as st
 
 from arcdrift.intake.schema.kinds import KINDS
 from arcdrift.intake.storing.import_file import import_file
-from arcdrift.settings import STORE_FILE, Crew
+from arcdrift.settings import Crew
 from arcdrift.store import schema
-from arcdrift.store.connect import open_store
 from arcdrift.store.event_candidates import candidate_key, row_json, stored_values
 from arcdrift.store.read import conflicting, imports, quarantined, records
 from arcdrift.store.record_matching import MINUTE_US, RECORD_IDENTITIES, SourceRow, match_events
 from arcdrift.store.write import undo
+from tests.empty_store import empty_store
 
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
 NOW = datetime(2025, 6, 1, tzinfo=UTC)
 LONG = os.environ.get("ARCDRIFT_LONG") == "1"
-EXAMPLES = {"splices": 3, "arc-checks": 2, "readings": 1, "service": 1}
+EXAMPLES = {"splices": 2, "arc-checks": 1, "readings": 1, "service": 1}
 LONG_EXAMPLES = {"splices": 150, "arc-checks": 100, "readings": 75, "service": 75}
 
 
@@ -127,19 +126,6 @@ FILES = {
 }
 
 
-@pytest.fixture(scope="module")
-def fresh(tmp_path_factory):
-    """Makes empty stores quickly, as copies of one."""
-    folder = tmp_path_factory.mktemp("empty")
-    open_store(folder).dispose()
-
-    def make(place: str):
-        shutil.copy(folder / STORE_FILE, place)
-        return open_store(Path(place))
-
-    return make
-
-
 def bring(engine, place, files, order):
     for number in order:
         path = Path(place) / f"file {number}.csv"
@@ -201,7 +187,7 @@ def content(engine, kind):
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_the_order_of_imports_changes_nothing(fresh, kind):
+def test_the_order_of_imports_changes_nothing(kind):
     @few(kind)
     @given(files=st.lists(FILES[kind], min_size=2, max_size=3))
     def holds(files):
@@ -209,7 +195,7 @@ def test_the_order_of_imports_changes_nothing(fresh, kind):
         count = len(files)
         for order in (range(count), range(count - 1, -1, -1), (*range(1, count), 0))[:count]:
             with tempfile.TemporaryDirectory() as place:
-                engine = fresh(place)
+                engine = empty_store(Path(place))
                 bring(engine, place, files, order)
                 results.append((versions(engine, kind), times(engine, kind), apart(engine)))
                 engine.dispose()
@@ -219,14 +205,14 @@ def test_the_order_of_imports_changes_nothing(fresh, kind):
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_undoing_leaves_what_the_others_make(fresh, kind):
+def test_undoing_leaves_what_the_others_make(kind):
     @few(kind)
     @given(files=st.lists(FILES[kind], min_size=2, max_size=3), data=st.data())
     def holds(files, data):
         gone = data.draw(st.integers(0, len(files) - 1))
         order = range(len(files))
         with tempfile.TemporaryDirectory() as place, tempfile.TemporaryDirectory() as other:
-            engine, alone = fresh(place), fresh(other)
+            engine, alone = empty_store(Path(place)), empty_store(Path(other))
             bring(engine, place, files, order)
             undo(engine, gone + 1)
             bring(alone, other, files, [number for number in order if number != gone])
@@ -290,7 +276,7 @@ def test_versions_of_a_minute_do_not_depend_on_the_order(files):
 
 
 @pytest.mark.parametrize("order", [(0, 1), (1, 0)])
-def test_minutes_and_seconds_of_the_same_splices(fresh, tmp_path, order):
+def test_minutes_and_seconds_of_the_same_splices(tmp_path, order):
     head = "splicer,spliced_at,loss_db,splice_number,arc_count,technician\n"
     minutes = (
         head
@@ -302,7 +288,7 @@ def test_minutes_and_seconds_of_the_same_splices(fresh, tmp_path, order):
         + "Heron,2025-03-01 10:00:05,0.01,7,100\nHeron,2025-03-01 10:00:50,0.02,8,101\n"
         + "Heron,2025-03-01 10:01:20,0.07,9,102\n"
     )
-    engine = fresh(str(tmp_path))
+    engine = empty_store(tmp_path)
     bring(engine, str(tmp_path), [minutes, seconds], order)
     frame = records(engine, "splices").sort_values("spliced_at")
     assert list(frame["spliced_at"].dt.second) == [5, 50, 20]

@@ -19,7 +19,8 @@ from arcdrift.intake.text import chunks
 from arcdrift.intake.text.raw_rows import read_rows
 from arcdrift.settings import Crew
 from arcdrift.store import schema
-from arcdrift.store.connect import open_store, reading
+from arcdrift.store.connect import reading
+from tests.empty_store import empty_store
 
 LONG = os.environ.get("ARCDRIFT_LONG") == "1"
 CASES = 2_500 if LONG else 6
@@ -130,7 +131,7 @@ def place(tmp_path_factory):
         nonlocal engine, folder
         if not left:
             folder = tmp_path_factory.mktemp("crew")
-            engine = open_store(folder)
+            engine = empty_store(folder)
             left.extend(range(STORE_CASES))
         left.pop()
         return engine, folder / "log.csv"

@@ -26,8 +26,9 @@ from arcdrift.intake.text import chunks
 from arcdrift.intake.text.raw_rows import RawRows, read_rows
 from arcdrift.settings import Crew
 from arcdrift.store import schema
-from arcdrift.store.connect import open_store, reading
+from arcdrift.store.connect import reading
 from arcdrift.store.read import imports
+from tests.empty_store import empty_store
 
 LONG = os.environ.get("ARCDRIFT_LONG") == "1"
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
@@ -122,7 +123,7 @@ def other_lines(parts: list[RawRows]) -> tuple[int, ...]:
 
 
 @settings(
-    max_examples=2000 if LONG else 12,
+    max_examples=2000 if LONG else 8,
     deadline=None,
     derandomize=True,
     phases=[Phase.generate],  # a seed cannot be simplified
@@ -160,7 +161,7 @@ def both(tmp_path):
     stores = []
     for name in ("one", "many"):
         (tmp_path / name).mkdir()
-        stores.append(open_store(tmp_path / name))
+        stores.append(empty_store(tmp_path / name))
 
     def bring(path: Path, size: int, bucket: int, **options):
         outcomes = []
@@ -216,13 +217,14 @@ def test_the_store_is_the_same_wherever_chunks_end(tmp_path, both, log):
         path.write_bytes(damaged(LOGS[log], rng.randrange(10**6)))
         size, bucket = rng.randrange(80 if LONG else 600, 1500), rng.randrange(1, 40)
         both(path, size, bucket)
-        both(path, size + 7, bucket)
+        if LONG:  # imported again, in other chunks
+            both(path, size + 7, bucket)
 
 
 def test_a_repeated_hour_is_resolved_across_chunks(tmp_path, both):
     path = tmp_path / "log.csv"
-    for log in LOGS.values():
-        path.write_bytes(log)
+    for name in LOGS if LONG else ("to the minute", "readings"):
+        path.write_bytes(LOGS[name])
         assert both(path, 700, 20).balance.quarantined < 10
 
 
@@ -257,11 +259,11 @@ def test_a_layout_holds_for_every_chunk(tmp_path, both):
 def test_packed_and_recoded_texts_are_read_in_chunks(tmp_path, both):
     path = tmp_path / "log.csv"
     text = "site,read_at,temperature_c\n" + "".join(
-        f"Fjærland,2025-03-01 {n // 60:02d}:{n % 60:02d},1{n % 10}.5\n" for n in range(300)
+        f"Fjærland,2025-03-01 {n // 60:02d}:{n % 60:02d},1{n % 10}.5\n" for n in range(150)
     )
     for content in (gzip.compress(text.encode()), text.encode("utf-16"), text.encode("cp1252")):
         path.write_bytes(content)
-        both(path, 2500, 100)
+        both(path, 1500, 100)
     path.write_bytes(gzip.compress(text.encode())[:-20])
     assert both(path, 2500, 100) == "log.csv is cut short; copy the packed file again."
 
