@@ -58,6 +58,7 @@ def test_as_json(log: Path, arcdrift: Any) -> None:
         "not_recognized": ["Shift"],
         "not_found": [],
         "undecided": [],
+        "undecided_units": [],
         "trials": [{"order": None, "rows": 3, "sound": 2, "skipped": 0}],
         "trouble": [],
     }

@@ -103,7 +103,7 @@ def layout(
         _print_trial(order, trial)
     for sentence in obstacles:
         print_notice(sentence)
-    ready = not (draft.open_orders or draft.unmatched or draft.absent)
+    ready = not (draft.open_orders or draft.open_units or draft.unmatched or draft.absent)
     found_by_headers = target.parent == folder / LAYOUTS
     option = "" if found_by_headers else f" --layout {target}"
     run = command_text(f"import {file}{option}", folder)
@@ -218,6 +218,11 @@ def _print_undecided(draft: "Draft", target: Path) -> None:
             f"value; choose a time_format in {target}, or draft again with --day-first or "
             "--month-first."
         )
+    for name in draft.open_units:
+        print_notice(
+            f"Decide the unit of {name}, whose values are all 0 to 1: fraction or percent; "
+            f"{target} has fraction."
+        )
     if draft.unmatched:
         pronoun = "it" if len(draft.unmatched) == 1 else "them"
         headers = ", ".join(repr(header) for header in draft.unmatched)
@@ -254,6 +259,7 @@ def _json_object(
         "not_recognized": draft.unmatched,
         "not_found": draft.absent,
         "undecided": [choice.order for choice in draft.open_orders],
+        "undecided_units": draft.open_units,
         "trials": [
             {
                 "order": order or None,

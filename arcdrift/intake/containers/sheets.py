@@ -1,12 +1,14 @@
 """Write the sheets of a workbook as CSV text.
 
 Each row of a sheet becomes one line, so that line numbers are row numbers; therefore a line break
-within a cell becomes a space. Dates and times become ISO 8601, whole numbers lose their ".0", and
-an error becomes the text shown on screen. The result of a formula is the one saved in the workbook.
+within a cell becomes a space. Dates and times become ISO 8601, whole numbers lose their ".0", a
+percentage gets its sign (0.45 shown as 45 % becomes 45%), and an error becomes the text shown. The
+result of a formula is the one saved in the workbook.
 """
 
 import csv
 import io
+import re
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import TypeAlias
@@ -19,6 +21,9 @@ from arcdrift.intake.containers.workbooks import workbook, workbook_errors
 MAX_SHEETS = 200
 _EXACT = 1e15
 """A spreadsheet holds all digits of whole numbers below this."""
+
+_PERCENT = re.compile(r"-?[0-9]+\.[0-9]+%")
+"""As `arcdrift.intake.containers.percent_cells` writes a cell."""
 
 Value: TypeAlias = "int | float | str | bool | time | date | datetime | timedelta"
 
@@ -143,6 +148,8 @@ def _columns_with_times(sheet: CalamineSheet) -> set[int]:
 
 def _text(value: Value, decimal: str, timed: bool) -> str:
     if isinstance(value, str):
+        if decimal != "." and _PERCENT.fullmatch(value):
+            return value.replace(".", decimal)
         return one_line(value)
     if isinstance(value, bool):
         return "TRUE" if value else "FALSE"

@@ -1,8 +1,9 @@
 """Check spreadsheet workbooks (.xlsx, .ods) before a library reads them.
 
 The library holds a sheet as one full rectangle, so a few cells far apart could need more memory
-than there is; and it gives a cell with an error as an empty one. Therefore a workbook that would
-need too much memory is refused, and errors are replaced by the text shown on screen.
+than there is; it gives a cell with an error as an empty one, and a percentage as a fraction.
+Therefore a workbook that would need too much memory is refused, and errors and percentages are
+replaced by the text shown on screen.
 """
 
 import io
@@ -18,6 +19,11 @@ from python_calamine import CalamineError, CalamineWorkbook
 
 from arcdrift.errors import BadInput
 from arcdrift.intake.containers.archives import member_blocks, open_zip
+from arcdrift.intake.containers.percent_cells import (
+    ods_with_percent_signs,
+    percent_styles,
+    with_percent_signs,
+)
 
 MAX_BOOK_BYTES = 1 << 30
 """Largest size of all parts of a workbook, and of the text of all its cells."""
@@ -103,8 +109,12 @@ def _kind(archive: zipfile.ZipFile) -> str | None:
 
 
 def _check_xlsx(archive: zipfile.ZipFile, name: str) -> dict[str, bytes]:
-    """Check the sheets of an .xlsx; return the parts in which errors were replaced by text."""
+    """Check the sheets of an .xlsx; return the parts in which cells were replaced by text."""
     changed: dict[str, bytes] = {}
+    styles = next((m for m in archive.infolist() if m.filename == "xl/styles.xml"), None)
+    percent = (
+        percent_styles(b"".join(member_blocks(archive, styles, name))) if styles else set[bytes]()
+    )
     lengths = np.zeros(0, np.int64)
     sheets, cells = [], 0
     for member in archive.infolist():
@@ -115,8 +125,11 @@ def _check_xlsx(archive: zipfile.ZipFile, name: str) -> dict[str, bytes]:
             continue
         cells += _check_spread(part, name)
         sheets.append(member)
+        shown = with_percent_signs(part, percent)
         if b't="e"' in part or b"t='e'" in part:
-            changed[member.filename] = _ERROR.sub(rb"\1str\2", part)
+            shown = _ERROR.sub(rb"\1str\2", shown)
+        if shown is not part:
+            changed[member.filename] = shown
     if int(lengths[1:].max(initial=0)) * cells > MAX_BOOK_BYTES:
         for member in sheets:
             part = changed.get(member.filename) or b"".join(member_blocks(archive, member, name))
@@ -153,7 +166,7 @@ def _spread(tags: Sequence[Sequence[bytes]]) -> tuple[int, int]:
 
 
 def _check_ods(archive: zipfile.ZipFile, name: str) -> dict[str, bytes]:
-    """Check the tables of an .ods; return the content if errors in it were replaced by text."""
+    """Check the tables of an .ods; return the content if cells in it were replaced by text."""
     members = {member.filename: member for member in archive.infolist()}
     manifest = members.get("META-INF/manifest.xml")
     if manifest is not None and b"encryption-data" in b"".join(
@@ -192,6 +205,8 @@ def _check_ods(archive: zipfile.ZipFile, name: str) -> dict[str, bytes]:
     corrected, count = _TABLE_ERROR.subn(
         lambda cell: re.sub(rb'\soffice:string-value="[^"]*"', b"", cell[0]), part
     )
+    if b"percentage" in corrected:
+        corrected, count = ods_with_percent_signs(corrected), 1
     return {"content.xml": corrected} if count else {}
 
 

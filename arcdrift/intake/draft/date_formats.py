@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import pandas as pd
 
-from arcdrift.intake.typing.local_times import AHEAD, EARLIEST, is_iso
+from arcdrift.intake.typing.local_times import AHEAD, EARLIEST, is_iso, is_serial_day
 
 _TOKENS = re.compile(r"\d+|[A-Za-z]+|[^A-Za-z\d]+")
 _HALVES = ("am", "pm")
@@ -76,6 +76,24 @@ def time_format_of(values: pd.Series, now: datetime) -> TimeFormat:
         return TimeFormat((), False, True, False, sample)
     clock = bool(choices) and any(code in choices[0].time_format for code in ("%H", "%I"))
     return TimeFormat(choices, bool(choices), clock, offset, sample)
+
+
+def serial_format_of(values: pd.Series) -> TimeFormat:
+    """Find out whether times are a spreadsheet's day numbers, or the fractions of a day beside one.
+
+    Parameters
+    ----------
+    values : Series of str
+        Distinct values without missing ones.
+    """
+    if values.empty:
+        return TimeFormat()
+    sample = str(values.iloc[0])
+    if is_serial_day(values).mean() >= _ENOUGH:
+        clock = bool(values.str.contains("[.,]", regex=True).any())
+        return TimeFormat((), True, clock, False, sample)
+    fractions = values.str.match(r"^0?[.,]\d+$|^0$").mean() >= _ENOUGH
+    return TimeFormat((), False, True, False, sample) if fractions else TimeFormat()
 
 
 def clock_format_of(values: pd.Series) -> TimeFormat:

@@ -13,7 +13,12 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.draft.date_formats import TimeFormat, clock_format_of, time_format_of
+from arcdrift.intake.draft.date_formats import (
+    TimeFormat,
+    clock_format_of,
+    serial_format_of,
+    time_format_of,
+)
 from arcdrift.intake.draft.draft_toml import Column, Draft
 from arcdrift.intake.draft.header_match import (
     Match,
@@ -39,7 +44,8 @@ from arcdrift.intake.draft.value_formats import (
 from arcdrift.intake.draft.word_lists import measures, named_and_unit, unit_named
 from arcdrift.intake.layout.layouts import Encoding
 from arcdrift.intake.schema.kinds import KINDS, Kind
-from arcdrift.intake.typing.cells import part_of, trimmed
+from arcdrift.intake.typing.cells import numbers, part_of, trimmed
+from arcdrift.intake.typing.whole_file_state import PercentageCounts
 from arcdrift.quantities import QUANTITIES
 
 Order = Literal["day first", "month first"]
@@ -176,6 +182,9 @@ def _time(sample: _Sample, found: dict[str, Match]) -> tuple[tuple[str, ...], Ti
     # a column may hold times although its header is no word for time
     likely = list(dict.fromkeys([*known, *headers]))
     seen = {header: time_format_of(sample.values(header), sample.now) for header in likely}
+    for header in known:
+        if not (seen[header].has_date or seen[header].has_clock):
+            seen[header] = serial_format_of(sample.values(header))
     if any(names_date(header) and seen[header].has_date for header in known):
         for header in filter(names_clock, known):
             clock = clock_format_of(sample.values(header))
@@ -221,7 +230,13 @@ def _column(
         unit = unit_named(tail)
     if quantity is None or (unit is not None and not measures(column, unit)):
         unit = None
+    has_sign = tail == "%" and quantity is not None and quantity.unit == "percent"
+    is_open = not has_sign and quantity is not None and _may_be_fractions(sample, column, match)
+    if is_open:
+        unit = "fraction"
     comments = [match.guessed] if match.guessed else []
+    if is_open:
+        comments.append('all values are 0 to 1: "fraction", or "percent" if the air was that dry')
     if quantity is not None and unit is None and quantity.unit not in _PLAIN_UNITS:
         comments.append(f"taken for {quantity.symbol}: no unit is named")
     values: dict[str, str] = {}
@@ -236,11 +251,25 @@ def _column(
         column,
         match.header,
         unit=None if quantity is not None and unit == quantity.unit else unit,
-        pattern=None if tail is None else rf"(.*?)\s*{re.escape(tail)}",
+        pattern=None if tail is None or has_sign else rf"(.*?)\s*{re.escape(tail)}",
         values=values,
         comment="; ".join(comments),
+        is_unit_open=is_open,
     )
     return drafted if marks is None else _with_marks(drafted, marks, decimal)
+
+
+def _may_be_fractions(sample: _Sample, column: str, match: Match) -> bool:
+    """Whether percentages may be fractions of 1, as all values are between 0 and 1."""
+    if QUANTITIES[column].unit != "percent":
+        return False
+    values = sample.numbers(column, match.header)[0]
+    found = marks_of(values)
+    cells = pa.chunked_array([pa.array(values, pa.string())])
+    read = numbers(cells, found.decimal, found.thousands)
+    counts = PercentageCounts()
+    counts.add(column, read.values)
+    return counts.fraction_column() is not None
 
 
 def _with_marks(column: Column, marks: Marks, decimal: str) -> Column:

@@ -30,6 +30,7 @@ class Column:
     part: int | None = None
     pattern: str | None = None
     comment: str = ""
+    is_unit_open: bool = False
 
     def line(self) -> str:
         """The line in TOML."""
@@ -91,6 +92,11 @@ class Draft:
         return self.time_format.choices if len(self.time_format.choices) > 1 else ()
 
     @property
+    def open_units(self) -> tuple[str, ...]:
+        """Our columns whose unit nothing decides."""
+        return tuple(column.ours for column in self.columns if column.is_unit_open)
+
+    @property
     def absent(self) -> tuple[str, ...]:
         """Columns that a file of the kind needs and the sample does not have."""
         present = {column.ours for column in self.columns}
@@ -148,6 +154,11 @@ class Draft:
         if self.missing:
             yield f"missing = {_toml(list(self.missing))} # no value"
         yield from self._time_lines()
+        undecided = ["time_format"] if self.open_orders else []
+        undecided += [f"unit of {name}" for name in self.open_units]
+        if undecided:
+            yield "# Take this line away when you have decided."
+            yield f"undecided = {_toml(undecided)}"
         if self.table.header_at:
             begin = self.table.rows.delimiter.join(self.table.rows.header[:2])
             yield f"header_starts_with = {_toml(begin)} # the lines before it are passed over"
@@ -164,11 +175,10 @@ class Draft:
         if self.open_orders:
             sample = _toml(self.time_format.sample)
             yield f"# Dates such as {sample} can be read in more than one way, and no value tells"
-            yield "# which is right. Take away the # of one, and the whole line with undecided."
+            yield "# which is right. Take away the # of one, and the line with undecided."
             for choice in self.open_orders:
                 span = f"{choice.order}: from {choice.first} to {choice.last}"
                 yield f"# time_format = {_toml(choice.time_format)} # {span}"
-            yield 'undecided = ["time_format"]'
         elif self.time_format.choices:
             sample = _toml(self.time_format.sample)
             choice = self.time_format.choices[0]

@@ -42,7 +42,8 @@ from arcdrift.intake.storing.staging import (
 from arcdrift.intake.text.chunks import Chunk, read_again, row_chunks
 from arcdrift.intake.text.log_text import LogText
 from arcdrift.intake.text.raw_rows import RawRows
-from arcdrift.intake.typing.convert import convert, refuse_wrong_unit
+from arcdrift.intake.typing.convert import convert
+from arcdrift.intake.typing.doubtful_files import refuse_doubtful_file
 from arcdrift.intake.typing.whole_file_state import WholeFileState
 from arcdrift.settings import Crew
 from arcdrift.store import schema
@@ -231,7 +232,7 @@ class LogImport:
             state.start_chunk(number)
             chunk = read_again(self._text, chunk, self._divide)
             yield TypedChunk(chunk, convert_rows(chunk.rows))
-        refuse_wrong_unit(state.bounds, reader.name)
+        refuse_doubtful_file(state, self._kind, reader.name)
 
     def _quarantine(self, connection: Connection, import_id: int, chunk: TypedChunk) -> None:
         """Put the rows with problems into the quarantine."""

@@ -99,6 +99,14 @@ def matched(cells: pa.ChunkedArray, pattern: str) -> tuple[pa.ChunkedArray, Bool
     return pc.if_else(good, found, pa.scalar(None, pa.string())), _bools(pc.invert(good))
 
 
+def without_percent_signs(cells: pa.ChunkedArray) -> tuple[pa.ChunkedArray, Bools]:
+    """Take the percent sign from the end of cells such as ``45 %``; and which cells have one."""
+    signed = _bools(pc.ends_with(cells, "%"))
+    if not signed.any():
+        return cells, signed
+    return pc.replace_substring_regex(cells, r"\s*%$", ""), signed
+
+
 def numbers(cells: pa.ChunkedArray, decimal: str = ".", thousands: str | None = None) -> Numbers:
     """Read numbers with a decimal point or another decimal sign.
 

@@ -8,7 +8,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from arcdrift.errors import BadInput
+from arcdrift.arrays import Bools, Floats
 from arcdrift.intake.bulletins.report_columns import report_columns
 from arcdrift.intake.bulletins.report_rows import REPORT_HEADER
 from arcdrift.intake.layout.layouts import Layout
@@ -16,21 +16,23 @@ from arcdrift.intake.schema.kinds import Kind
 from arcdrift.intake.schema.problems import Problems
 from arcdrift.intake.schema.units import to_stored
 from arcdrift.intake.text.raw_rows import RawRows
-from arcdrift.intake.typing.cells import mapped, matched, numbers, part_of, text, trimmed
+from arcdrift.intake.typing.cells import (
+    mapped,
+    matched,
+    numbers,
+    part_of,
+    text,
+    trimmed,
+    without_percent_signs,
+)
+from arcdrift.intake.typing.doubtful_files import refuse_doubtful_file
 from arcdrift.intake.typing.local_times import TimeRules, coded, read_times
-from arcdrift.intake.typing.whole_file_state import BoundCounts, WholeFileState
+from arcdrift.intake.typing.whole_file_state import WholeFileState
 from arcdrift.quantities import QUANTITIES
 from arcdrift.settings import Crew
 
-_COMMON_UNITS = {
-    "pressure_hpa": ("inHg", "mmHg", "kPa", "psi", "Pa"),
-    "temperature_c": ("degF", "kelvin"),
-    "cleave_left_deg": ("mrad",),
-    "cleave_right_deg": ("mrad",),
-    "sleeve_mm": ("inch", "cm"),
-    "core_offset_um": ("nm",),
-    "melt_back_um": ("nm",),
-}
+_WITH_PERCENT_SIGN = ("percent", "")
+"""Units of quantities whose cells may end with a percent sign; "" is the splicer's own unit."""
 
 
 @dataclass(frozen=True)
@@ -71,18 +73,20 @@ def convert(
     ----------
     state : WholeFileState, optional
         Given when the rows are one of several chunks of the file: what only all of it can tell
-        is added there, and `refuse_wrong_unit` is left to the caller.
+        is added there, and `refuse_doubtful_file` is left to the caller.
 
     Raises
     ------
     BadInput
-        When a time zone is missing, or all rows fail one bound, as with a wrong unit.
+        When a time zone is missing, or by `refuse_doubtful_file`.
     """
     problems = Problems(rows.cells.num_rows)
     cells = _our_columns(rows, kind, layout, problems)
     values: dict[str, pd.Series] = {}
+    counts = WholeFileState() if state is None else state
+    without_unit: dict[str, Floats] = {}
     for name in kind.numbers:
-        values[name] = _numbers(cells.get(name), name, layout, problems)
+        values[name] = _numbers(cells.get(name), name, layout, problems, without_unit)
     for name in kind.texts:
         values[name] = _text(cells.get(name), name, kind, problems)
     site = values.get("site", pd.Series(pd.NA, index=values[kind.owner_column].index, dtype="str"))
@@ -110,7 +114,16 @@ def convert(
     )
     values[kind.time_column] = times.utc
     frame = pd.DataFrame({name: values[name] for name in kind.columns})
-    _check(frame, kind, problems, file, state)
+    failures = list(kind.failures(frame))
+    if not counts.chunk_must_wait:
+        counts.bounds.add(frame, kind.numbers, failures)
+        for name, numbers_read in without_unit.items():
+            counts.percentages.add(name, numbers_read)
+        if not counts.clocks.has_clock:
+            counts.clocks.add(times.written)
+    if state is None:
+        refuse_doubtful_file(counts, kind, file)
+    _add_failures(failures, frame, kind, problems)
     return Typed(frame, tuple(cells), problems, times.to_the_second)
 
 
@@ -155,14 +168,23 @@ def _joined(parts: list[pa.ChunkedArray]) -> pa.ChunkedArray:
 
 
 def _numbers(
-    cells: pa.ChunkedArray | None, name: str, layout: Layout | None, problems: Problems
+    cells: pa.ChunkedArray | None,
+    name: str,
+    layout: Layout | None,
+    problems: Problems,
+    without_unit: dict[str, Floats],
 ) -> pd.Series:
+    """Numbers of one column in our unit; percentages whose unit nothing states are added."""
     if cells is None:
         return pd.Series(np.nan, index=range(len(problems.bad)), dtype="float64")
+    unit = QUANTITIES[name].unit
+    bare, signed = cells, np.zeros(len(cells), bool)
+    if unit in _WITH_PERCENT_SIGN:
+        bare, signed = without_percent_signs(cells)
     read = (
-        numbers(cells)
+        numbers(bare)
         if layout is None
-        else numbers(cells, layout.decimal_of(name), layout.thousands_of(name))
+        else numbers(bare, layout.decimal_of(name), layout.thousands_of(name))
     )
     if read.unreadable.any() or read.separated.any():
         shown = text(cells)
@@ -170,7 +192,11 @@ def _numbers(
         problems.add("number-separator", name, read.separated, shown)
     column = layout.columns.get(name) if layout is not None else None
     if column is not None and column.unit is not None:
-        return pd.Series(to_stored(read.values, column.unit, name))
+        # a sign in the cell goes before the unit of the column
+        converted = to_stored(read.values, column.unit, name)
+        return pd.Series(np.where(signed, read.values, converted))
+    if unit == "percent" and not (layout is not None and name in layout.fixed):
+        without_unit[name] = np.where(signed, np.nan, read.values)
     return pd.Series(read.values)
 
 
@@ -193,43 +219,10 @@ def _together(columns: list[pd.Series]) -> pd.Series:
     return pd.Series(names[code], index=columns[0].index)
 
 
-def _check(
-    frame: pd.DataFrame, kind: Kind, problems: Problems, file: str, state: WholeFileState | None
+def _add_failures(
+    failures: list[tuple[str, str, Bools]], frame: pd.DataFrame, kind: Kind, problems: Problems
 ) -> None:
-    failures = list(kind.failures(frame))
-    bounds = BoundCounts() if state is None else state.bounds
-    if state is None or not state.chunk_must_wait:
-        bounds.add(frame, kind.numbers, failures)
-    if state is None:
-        refuse_wrong_unit(bounds, file)
     for code, name, where in failures:
         fresh = where & ~problems.in_column(name)
         shown = None if code.endswith("-missing") else frame[name]
         problems.add(code, name, fresh, shown, kind.allowed_words(name))
-
-
-def refuse_wrong_unit(bounds: BoundCounts, file: str) -> None:
-    """Refuse a file in which every value of a column fails one bound.
-
-    Raises
-    ------
-    BadInput
-        Naming the units that would fit.
-    """
-    outside = bounds.out_of_bounds_column()
-    if outside is None:
-        return
-    quantity = QUANTITIES[outside.column]
-    ends = np.array([outside.lowest, outside.highest])
-    fits = [
-        unit
-        for unit in _COMMON_UNITS.get(quantity.column, ())
-        for converted in [to_stored(ends, unit, quantity.column)]
-        if converted[0] >= quantity.low and converted[1] <= quantity.high
-    ]
-    hint = f" (are they {' or '.join(fits)}?)" if fits else ""
-    raise BadInput(
-        f"All {outside.present} values of {quantity.column} in {file} are {ends[0]:.10g}.."
-        f"{ends[1]:.10g}, outside {quantity.low:.12g}..{quantity.high:.12g} "
-        f"{quantity.symbol}{hint}; give a layout that states the unit."
-    )

@@ -21,6 +21,11 @@ _DATE = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$"
 AHEAD = timedelta(days=1)
 EARLIEST = pd.Timestamp("1990-01-01", tz="UTC")
 _MOST_CODES = 1 << 62
+_SERIAL = r"^([0-9]{5})(?:[.,]([0-9]+)| 0?[.,]([0-9]+)| 0)?$"
+_DAY_ZERO = pd.Timestamp("1899-12-30")
+_SHARP_DECIMALS = 5
+"""Decimals of a day number that tell the second."""
+_FIRST = 100
 
 
 @dataclass(frozen=True)
@@ -77,10 +82,14 @@ class Times:
         NaT where missing or wrong.
     to_the_second : bool
         Whether any time has seconds; else the log is taken to have minutes only.
+    written : Series of datetime64[us]
+        Times as they are written, without their zone; only the first ones where these already
+        tell that there is a time of day.
     """
 
     utc: pd.Series
     to_the_second: bool
+    written: pd.Series
 
 
 def read_times(
@@ -120,6 +129,7 @@ def read_times(
         if rules.time_format is None
         else _formatted(shown, rules.time_format)
     )
+    local = _with_serial_days(local, utc, shown)
     naive = local.notna()
     problems.add("time-unreadable", column, (~naive & utc.isna() & shown.notna()).to_numpy(), shown)
     seconds = any(bool((t.dt.second + t.dt.microsecond > 0).any()) for t in (local, utc))
@@ -150,7 +160,7 @@ def read_times(
     future = (utc > pd.Timestamp(rules.now) + AHEAD).to_numpy()
     problems.add("time-in-future", column, future, shown)
     problems.add("time-too-old", column, (utc < EARLIEST).to_numpy(), shown)
-    return Times(utc, seconds)
+    return Times(utc, seconds, local if naive.any() else _written(shown, rules.time_format))
 
 
 def coded(*columns: pd.Series) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
@@ -180,6 +190,48 @@ def coded(*columns: pd.Series) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.in
 def is_iso(values: pd.Series) -> pd.Series:
     """Which texts are ISO 8601 times or dates."""
     return values.str.match(f"{_ISO}({_OFFSET[:-1]})?$|{_DATE}")
+
+
+def is_serial_day(values: pd.Series) -> pd.Series:
+    """Which texts have the form of a spreadsheet's day number."""
+    return values.str.match(_SERIAL)
+
+
+def _with_serial_days(local: pd.Series, utc: pd.Series, shown: pd.Series) -> pd.Series:
+    """Local times, also of cells that hold a spreadsheet's day number, such as 45789.51042.
+
+    Days count from 1899-12-30, as in spreadsheets of any maker since 1900. The time of day is a
+    fraction of the day, in the same cell or, from a column of its own, after a blank. It is taken
+    to the second; a fraction of fewer than 5 decimals is only taken if it is a whole minute.
+    """
+    unread = shown[local.isna() & utc.isna() & shown.notna()]
+    if unread.empty or not (found := is_serial_day(unread)).any():
+        return local
+    parts = unread[found].str.extract(_SERIAL)
+    decimals = parts[1].fillna(parts[2]).fillna("0")
+    day = ("0." + decimals).astype("float64")
+    minutes = day * 1440
+    sharp = (decimals.str.len() >= _SHARP_DECIMALS) | ((minutes - minutes.round()).abs() < 1e-6)
+    times = (
+        _DAY_ZERO
+        + pd.to_timedelta(parts[0].astype("int64"), unit="D")
+        + pd.to_timedelta((day * 86_400).round(), unit="s")
+    ).astype("datetime64[us]")
+    local = local.copy()
+    local.loc[times.index[sharp]] = times[sharp]
+    return local
+
+
+def _written(shown: pd.Series, time_format: str | None) -> pd.Series:
+    """Times with an offset as they are written, without it."""
+    first = shown.dropna().iloc[:_FIRST]
+    for part in (first, shown):
+        texts = part.str.replace(r"\s*" + _OFFSET, "", regex=True)
+        form = "ISO8601" if time_format is None else time_format.replace("%z", "").strip()
+        written = pd.to_datetime(texts, format=form, errors="coerce").dropna()
+        if (written != written.dt.normalize()).any():
+            break
+    return pd.Series(written.astype("datetime64[us]"))
 
 
 def _filled(utc: pd.Series, rows: npt.NDArray[np.intp], part: pd.Series) -> pd.Series:

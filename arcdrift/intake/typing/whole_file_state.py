@@ -1,22 +1,28 @@
-"""What only a whole file can tell, gathered over its chunks: repeated hours and wrong units."""
+"""What only a whole file can tell, gathered over its chunks.
+
+Repeated hours, wrong units, fractions in place of percentages, and times without a time of day.
+"""
 
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+import numpy as np
 import pandas as pd
 
-from arcdrift.arrays import Bools
+from arcdrift.arrays import Bools, Floats
 from arcdrift.times import Evidence
 
 BOUND_CODES = ("value-too-low", "value-too-high")
 _MIN_FILE_ROWS = 3
 """From this many rows on, a bound that all of them fail speaks against the file, not the rows."""
+_FEW_DAYS = 2
+"""Two distinct days are as good as many."""
 
 
 @dataclass(frozen=True)
 class OutOfBoundsColumn:
-    """A column whose values all fail one bound: their count, lowest and highest."""
+    """A column whose values are all doubtful: their count, lowest and highest."""
 
     column: str
     present: int
@@ -69,6 +75,60 @@ class BoundCounts:
         return None
 
 
+class PercentageCounts:
+    """Percentages without a stated unit, by column."""
+
+    def __init__(self) -> None:
+        self._present: Counter[str] = Counter()
+        self._ends: dict[str, tuple[float, float]] = {}
+
+    def add(self, column: str, values: Floats) -> None:
+        """Count the values of a chunk; NaN where missing."""
+        values = values[np.isfinite(values)]
+        if len(values) == 0:
+            return
+        self._present[column] += len(values)
+        low, high = self._ends.get(column, (float("inf"), float("-inf")))
+        self._ends[column] = min(low, float(values.min())), max(high, float(values.max()))
+
+    def fraction_column(self) -> OutOfBoundsColumn | None:
+        """Find a column whose values may all be fractions of 1; None for none.
+
+        Zeros alone are 0 % either way.
+        """
+        for name, (low, high) in self._ends.items():
+            if low >= 0 and 0 < high <= 1:
+                return OutOfBoundsColumn(name, self._present[name], low, high)
+        return None
+
+
+class ClockCounts:
+    """Whether any time of a file has a time of day other than midnight."""
+
+    def __init__(self) -> None:
+        self._rows = 0
+        self._days: set[pd.Timestamp] = set()
+        self.has_clock = False
+        """Whether one has; then nothing more is counted."""
+
+    def add(self, written: pd.Series) -> None:
+        """Count the times of a chunk as they are written, without a zone; NaT where missing."""
+        written = written.dropna()
+        days = written.dt.normalize()
+        self.has_clock = self.has_clock or bool((written != days).any())
+        if not self.has_clock:
+            self._rows += len(written)
+            self._days.update(days.unique()[:_FEW_DAYS])
+
+    def rows_at_midnight(self, *, several_per_minute: bool) -> int:
+        """Number of rows if the time of day of all of them was lost, else 0.
+
+        Readings of one midnight are possible; so are two splices of one midnight.
+        """
+        lost = len(self._days) > 1 or (several_per_minute and self._rows >= _MIN_FILE_ROWS)
+        return self._rows if lost and not self.has_clock else 0
+
+
 @dataclass(frozen=True)
 class WholeFileState:
     """What the chunks of one file say together.
@@ -79,10 +139,16 @@ class WholeFileState:
         Which pass of a repeated hour rows belong to.
     bounds : BoundCounts
         Values that fail a bound.
+    percentages : PercentageCounts
+        Percentages without a stated unit.
+    clocks : ClockCounts
+        Whether the times have a time of day.
     """
 
     evidence: Evidence = field(default_factory=Evidence)
     bounds: BoundCounts = field(default_factory=BoundCounts)
+    percentages: PercentageCounts = field(default_factory=PercentageCounts)
+    clocks: ClockCounts = field(default_factory=ClockCounts)
 
     def start_chunk(self, number: int) -> None:
         """Say which chunk is typed next."""

@@ -75,6 +75,40 @@ def test_numbers_words_and_truth():
     assert cells(column(*values)) == shown
 
 
+def test_a_percentage_is_what_the_cell_shows():
+    formats = {
+        "0%": "45%", "0.00%": "45%", "0.0 %": "45%", '0"% of"': "0.45", "General": "0.45",
+        "0;0%": "0.45", "[Red]0%;-0%": "45%", r"0\%": "0.45",
+    }  # fmt: skip
+    book = openpyxl.Workbook()
+    for number_format in formats:
+        book.active.append(["x", 0.45])
+        book.active.cell(book.active.max_row, 2).number_format = number_format
+    assert cells(saved(book)) == list(formats.values())
+
+
+def test_a_percentage_keeps_all_its_digits():
+    values = [0.07, 1, 0.123456789, -0.005, 1e-9, 0, "word", None, True, "#N/A"]
+    book = openpyxl.Workbook()
+    for value in values:
+        book.active.append(["x", value])
+        book.active.cell(book.active.max_row, 2).number_format = "0%"
+    shown = ["7%", "100%", "12.3456789%", "-0.5%", "0.0000001%", "0%", "word", "", "TRUE", "#N/A"]
+    assert cells(saved(book)) == shown
+    text = sheet_text(saved(book), "b", None, delimiter=";", decimal=",").decode()
+    assert text.splitlines()[2] == "x;12,3456789%"
+
+
+def test_a_percentage_of_an_ods():
+    row = (
+        "<table:table-row><table:table-cell office:value-type='string'><text:p>x</text:p>"
+        '</table:table-cell><table:table-cell office:value-type="{}" office:value="0.453" '
+        'calcext:value-type="{}"><text:p>45 %</text:p></table:table-cell></table:table-row>'
+    )
+    rows = row.format("percentage", "percentage") + row.format("float", "float")
+    assert cells(ods(rows)) == ["45.3%", "0.453"]
+
+
 def test_a_layout_may_want_another_decimal_sign_and_delimiter():
     text = sheet_text(column(0.5, 7, "a;b"), "b", None, delimiter=";", decimal=",")
     assert text == b'x;0,5\nx;7\nx;"a;b"\n'

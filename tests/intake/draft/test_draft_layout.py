@@ -470,6 +470,51 @@ def test_a_time_beside_a_date_is_kept_whatever_its_numbers_are(day, mark):
     assert local.dt.strftime("%d %H:%M:%S").tolist() == ["13 09:05:12", "14 10:11:07"]
 
 
+@pytest.mark.parametrize("header", ["Humidity", "Humidity (%)"])
+def test_percentages_that_may_be_fractions_are_left_open(header):
+    content = f"Time,Site,{header}\n2026-05-13 10:00,Harbor,0.45\n2026-05-13 11:00,Harbor,0.5\n"
+    made = draft(content, kind="readings")
+    assert made.open_units == ("humidity_pct",)
+    raw = tomllib.loads(made.text())
+    assert raw["undecided"] == ["unit of humidity_pct"]
+    assert raw["columns"]["humidity_pct"] == {"header": header, "unit": "fraction"}
+    ((_, trial),) = tried(made, content)
+    assert (trial.rows, trial.sound) == (2, 2)
+
+
+def test_percent_signs_need_no_layout_of_their_own():
+    content = "Time,Site,Humidity\n2026-05-13 10:00,Harbor,0.45%\n2026-05-13 11:00,Harbor,45 %\n"
+    made = draft(content, kind="readings")
+    assert made.open_units == ()
+    assert tomllib.loads(made.text())["columns"]["humidity_pct"] == "Humidity"
+    ((_, trial),) = tried(made, content)
+    assert (trial.rows, trial.sound) == (2, 2)
+
+
+@pytest.mark.parametrize("header", ["Date/Time", "When"])
+def test_day_numbers_of_a_spreadsheet(header):
+    content = f"{header},Machine,Est. Loss (dB)\n45789.51042,Heron,0.02\n45790.25,Heron,0.03\n"
+    made = draft(content)
+    assert made.time == (header,)
+    ((_, trial),) = tried(made, content)
+    assert (trial.rows, trial.sound) == (2, 2)
+
+
+def test_day_numbers_in_two_columns():
+    content = (
+        "Date,Time,Machine,Loss (dB)\n45789,0.510416666666667,Heron,0.02\n45790,0.25,Heron,0.03\n"
+    )
+    made = draft(content, kind="splices")
+    assert made.time == ("Date", "Time")
+    ((_, trial),) = tried(made, content)
+    assert (trial.rows, trial.sound) == (2, 2)
+
+
+def test_a_number_that_is_like_a_day_is_no_time():
+    content = "Lot,Machine,Spliced at,Loss (dB)\n45789,Heron,2026-05-04 10:00,0.02\n"
+    assert draft(content).time == ("Spliced at",)
+
+
 def calls_of(columns: int) -> int:
     """Number of function calls that a draft takes with some unknown columns."""
     names = [f"unknown quantity {columns}-{number}" for number in range(columns)]

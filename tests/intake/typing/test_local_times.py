@@ -160,3 +160,28 @@ def test_combinations_are_numbered():
     code, first = coded(one, two)
     assert list(code) == [0, 1, 0, 2, 1]
     assert list(first) == [0, 1, 3]
+
+
+# day numbers and times of a spreadsheet (=A1 with the general number format)
+@pytest.mark.parametrize(
+    ("cell", "expected"),
+    [
+        ("45789.510416666664", "2025-05-12 12:15:00"),
+        ("45789.51042", "2025-05-12 12:15:00"),
+        ("45789,51042", "2025-05-12 12:15:00"),
+        ("45789.5", "2025-05-12 12:00:00"),
+        ("45789", "2025-05-12 00:00:00"),
+        ("45789 0.510416666666667", "2025-05-12 12:15:00"),
+        ("45789 .75", "2025-05-12 18:00:00"),
+        ("45789.99999999", "2025-05-13 00:00:00"),
+        ("45789.51", None),  # to a quarter of an hour only
+        ("45789.5104", None),
+        ("4578.5", None),
+        ("457890.5", None),
+        ("45789.5x", None),
+    ],
+)
+def test_day_numbers_of_a_spreadsheet_are_times(cell, expected):
+    utc, codes, _ = read([cell, "2025-05-12T10:00:00Z"], zone="UTC")
+    assert codes == ({0: "time-unreadable"} if expected is None else {})
+    assert utc[0] == (expected and f"{expected.replace(' ', 'T')}+00:00")
