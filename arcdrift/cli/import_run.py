@@ -1,6 +1,7 @@
 """Finding the logs that arguments mean, importing them and printing the counts of rows."""
 
 from collections.abc import Generator, Sequence
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -27,12 +28,33 @@ COUNT_HEADS = ("Rows", "Accepted", "Already\nstored", "Conflic-\nting", "Quaran-
 """Heads of the columns that count the rows of an import."""
 
 
+@dataclass
+class FileQueue:
+    """Names of the files that a command means.
+
+    Attributes
+    ----------
+    waiting : list of str
+        Those that are not done yet, in order; the arguments, until their files are found.
+    done : list of str
+        Those whose logs were all imported or refused.
+    """
+
+    waiting: list[str]
+    done: list[str] = field(default_factory=list)
+
+
 def find_logs(
-    arguments: Sequence[Path], layout: "Layout | None"
+    arguments: Sequence[Path], layout: "Layout | None", queue: FileQueue | None = None
 ) -> "Generator[Log | Refused, None, None]":
     """Find all logs in the files, folders, patterns or standard input that the arguments mean.
 
     A notice is printed about each file or sheet that is passed over.
+
+    Parameters
+    ----------
+    queue : FileQueue, optional
+        Kept up to date.
     """
     from arcdrift.intake.containers.sources import PassedOver, Refused, logs_in, names_columns
 
@@ -45,6 +67,8 @@ def find_logs(
             print_notice(sentence)
         for argument, problem in found.errors:
             yield Refused(argument, problem)
+        queue = FileQueue([]) if queue is None else queue
+        queue.waiting = [name for _, name in found.files]
         for path, name in found.files:
             is_header = names_columns if layout is None else names_layout_headers
             for log in logs_in(path, name, is_header=is_header):
@@ -52,6 +76,7 @@ def find_logs(
                     print_notice(log.why)
                 else:
                     yield log
+            queue.done.append(queue.waiting.pop(0))
 
 
 def import_found(

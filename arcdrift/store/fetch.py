@@ -14,6 +14,7 @@ from adbc_driver_sqlite import dbapi
 from sqlalchemy import Connection, Engine, Select, literal, select, union_all
 
 from arcdrift.errors import StoreTrouble
+from arcdrift.store.arrow_thread import run_in_arrow_thread
 from arcdrift.store.connect import place, reading
 from arcdrift.store.frames import arrow_type, to_frame
 from arcdrift.store.sqlite_gate import gate_of
@@ -76,11 +77,15 @@ def _through_arrow(engine: Engine, query: Select[Any]) -> pa.Table | None:
     # the driver takes each column's type from the first rows; a leading example row sets it
     leading = select(*(literal(_EXAMPLE_VALUES[arrow_type(column)]) for column in columns))
     statement = union_all(leading, query).compile(engine, compile_kwargs={"literal_binds": True})
-    try:
+
+    def read() -> pa.Table:
         with dbapi.connect(engine.url.database) as connection, connection.cursor() as cursor:
             cursor.adbc_statement.set_options(**{"adbc.sqlite.query.batch_rows": _BATCH_ROWS})
             cursor.execute(str(statement))
-            table = cursor.fetch_arrow_table().slice(1)
+            return cursor.fetch_arrow_table().slice(1)
+
+    try:
+        table = run_in_arrow_thread(read)
     except ArrowError as problem:
         if "locked" in str(problem):
             return None

@@ -17,6 +17,7 @@ from sqlalchemy import Connection, Engine, Table, delete, exists, func, insert, 
 from arcdrift.errors import StoreTrouble, UsageError
 from arcdrift.scratch import scratch_folder
 from arcdrift.store import schema
+from arcdrift.store.arrow_thread import run_in_arrow_thread
 from arcdrift.store.connect import writing
 from arcdrift.store.corrected_rows import close_corrected_later, count_corrected
 from arcdrift.store.event_candidates import candidate_keys, source_files
@@ -261,9 +262,13 @@ def staging_errors(path: Path) -> Iterator[None]:
         yield
     except ArrowError as problem:
         detail = " ".join(str(problem).split()).rstrip(".")
+        # SQLite ends the transaction itself when a disk is full; the driver only tells that its
+        # own attempt to do so failed
+        is_full = "full" in detail or "no transaction is active" in detail
+        reason = "it is full" if is_full else detail
         raise StoreTrouble(
             f"The temporary folder {path.parent.parent} cannot take the rows on their way into "
-            f"the store ({detail}); make room there, or set TMPDIR to another folder."
+            f"the store ({reason}); make room there, or set TMPDIR to another folder."
         ) from problem
 
 
@@ -288,15 +293,16 @@ def _through_staging(
 
     with scratch_folder() as folder:
         path = str(folder / "staging.db")
-        with (
-            staging_errors(Path(path)),
-            dbapi.connect(path, autocommit=True) as stage,
-            stage.cursor() as cursor,
-        ):
-            for pragma in ("journal_mode=OFF", "synchronous=OFF", "locking_mode=EXCLUSIVE"):
-                cursor.execute(f"PRAGMA {pragma}")
-            reader = pa.RecordBatchReader.from_batches(rows.schema, batches())
-            cursor.adbc_ingest("rows", reader, mode="create")
+
+        def stage_rows() -> None:
+            with dbapi.connect(path, autocommit=True) as stage, stage.cursor() as cursor:
+                for pragma in ("journal_mode=OFF", "synchronous=OFF", "locking_mode=EXCLUSIVE"):
+                    cursor.execute(f"PRAGMA {pragma}")
+                reader = pa.RecordBatchReader.from_batches(rows.schema, batches())
+                cursor.adbc_ingest("rows", reader, mode="create")
+
+        with staging_errors(Path(path)):
+            run_in_arrow_thread(stage_rows)
         connection.exec_driver_sql(f"ATTACH DATABASE ? AS {staging}", (path,))
         connection.exec_driver_sql(
             f"INSERT INTO {name} ({columns}) "  # noqa: S608 - names of our schema

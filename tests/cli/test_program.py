@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from arcdrift import __version__
-from arcdrift.cli.main import app
+from arcdrift.cli.command_tree import app
 from arcdrift.store import read
 
 COMMANDS = (
@@ -179,6 +179,29 @@ def test_a_reader_that_leaves_is_no_error(words: list[str], crew: Path, arcdrift
     os.close(writing)
     assert done.stderr == ""
     assert done.returncode == 128 + signal.SIGPIPE
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no such streams")
+@pytest.mark.parametrize(("streams", "words", "code"), [
+    ((1,), ["imports"], 0),
+    ((0, 1, 2), ["imports", "--json"], 0),
+    ((1,), ["frobnicate"], 2),
+])  # fmt: skip
+def test_closed_streams_are_no_error(
+    streams: tuple[int, ...], words: list[str], code: int, crew: Path
+) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", RUN, *words],
+        stderr=subprocess.PIPE,
+        text=True,
+        check=False,
+        cwd=crew,
+        preexec_fn=lambda: [os.close(number) for number in streams],
+    )
+    assert done.returncode == code
+    assert "Traceback" not in done.stderr
+    assert not done.stderr or code
+    assert not (crew / "arcdrift.log").exists()
 
 
 def test_commands_are_those_documented() -> None:

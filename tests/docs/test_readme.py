@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 import typer
 
-from arcdrift.cli.main import app
+from arcdrift.cli.command_tree import app
 
 ROOT = Path(__file__).parents[2]
 DOCUMENTS = ("README.md", "DEVELOPERS.md")

@@ -67,6 +67,21 @@ def test_a_full_disk_stops_an_import_with_a_sentence(crew, program, logs, how, s
     assert everything(place) == before
 
 
+@HOWS
+def test_a_full_temporary_folder_stops_an_import_with_a_sentence(
+    crew, program, logs, how, small_disk
+):
+    before = everything(crew)
+    (small_disk / "filled").write_bytes(bytes(1_900_000))
+    done = program("import", logs[0], program=how, env=os.environ | {"TMPDIR": str(small_disk)})
+    assert done.returncode == 4
+    assert done.stderr == (
+        f"The temporary folder {small_disk} cannot take the rows on their way into the store "
+        "(it is full); make room there, or set TMPDIR to another folder.\n"
+    )
+    assert everything(crew) == before
+
+
 def test_a_folder_that_cannot_be_written_is_refused(crew, at_hand, logs):
     before = everything(crew)
     bound = False

@@ -38,6 +38,8 @@ ODD_SHAPE = 0.01
 """P value below which the cost does not rise with the square of the mismatch."""
 RANK = 1e-10
 """Eigenvalues below this share of the largest one count as zero."""
+_ESTIMABLE = 1e-6
+"""How far the resolution matrix may be from the identity for a coefficient that is told apart."""
 VAGUE = 0.5
 """If the interval reaches from 0 to beyond this share of the usual loss, report no estimate."""
 
@@ -190,9 +192,13 @@ class _Regression:
         root = np.sqrt(n)
         residual = shared.remove(root, relative[:, None])
         between = max(float((residual**2).mean() - within) / float(n.mean()), 0.0)
-        root = 1.0 / np.sqrt(within / n + between)
+        if within + between > 0:  # else every cell is one splice, or all splices are alike
+            root = 1.0 / np.sqrt(within / n + between)
         table = np.column_stack([relative, columns])
         rows = shared.remove(root, table)
+        # what the shared effects explain all but wholly is rounding error
+        before = np.sqrt(((root[:, None] * table) ** 2).sum(axis=0))
+        rows[:, np.sqrt((rows**2).sum(axis=0)) < RANK * before] = 0.0
         # weeks from Monday; 1970-01-01 was a Thursday
         week = (frame["day"].to_numpy().astype("datetime64[D]").astype(np.int64) + 3) // 7
         splicer, names = pd.factorize(frame["splicer"])
@@ -202,10 +208,16 @@ class _Regression:
         """Coefficients of some columns and their covariance.
 
         The covariance is clustered, but variances are never smaller than with independent cells:
-        with a few dozen clusters the clustered estimate is too small.
+        with a few dozen clusters the clustered estimate is too small. What the cells cannot tell
+        apart has an infinite variance.
         """
         x = self.x[:, selected]
-        inverse = np.linalg.pinv(x.T @ x)
+        scale = np.sqrt((x**2).sum(axis=0))
+        scale[scale == 0] = 1.0
+        gram = (x / scale).T @ (x / scale)
+        inverse = np.linalg.pinv(gram, rcond=RANK, hermitian=True)
+        is_told = np.abs(inverse @ gram - np.eye(len(selected))).max(axis=1) < _ESTIMABLE
+        inverse /= np.outer(scale, scale)
         beta = inverse @ (x.T @ self.y)
         residual = self.y - x @ beta
         scores = x * residual[:, None]
@@ -213,12 +225,19 @@ class _Regression:
         sums = np.column_stack(
             [np.bincount(self.cluster, column, minlength=clusters) for column in scores.T]
         )
-        cov = inverse @ (sums.T @ sums) @ inverse * clusters / max(clusters - 1, 1)
+        half = sums @ inverse
+        cov = half.T @ half * clusters / max(clusters - 1, 1)
         independent = inverse * float(residual @ residual) / max(len(residual) - len(selected), 1)
-        inflation = np.sqrt(
-            np.maximum(np.diag(independent) / np.maximum(np.diag(cov), 1e-300), 1.0)
+        clustered, least = np.diag(cov), np.diag(independent)
+        # a single cluster, for one, has residuals that add up to nothing
+        is_usable = clustered > RANK * least
+        ratio = np.divide(least, clustered, out=np.ones_like(least), where=is_usable)
+        inflation = np.sqrt(np.maximum(ratio, 1.0))
+        cov = np.where(
+            np.outer(is_usable, is_usable), cov * np.outer(inflation, inflation), independent
         )
-        return beta, cov * np.outer(inflation, inflation)
+        cov[np.diag_indices_from(cov)] = np.where(is_told, np.diag(cov), np.inf)
+        return beta, cov
 
     @property
     def clusters(self) -> int:
@@ -306,9 +325,10 @@ def _group_costs(
     p, bins = 1.0, []
     if used_bins:
         beta, cov = fit.solve([*square_columns, *bin_columns])
-        tail = np.arange(groups, groups + len(bin_columns))
-        statistic = float(beta[tail] @ np.linalg.pinv(cov[np.ix_(tail, tail)]) @ beta[tail])
-        p = float(fisher.sf(statistic / len(bin_columns), len(bin_columns), max(weeks - 1, 1)))
+        tail = groups + np.flatnonzero(np.isfinite(np.diag(cov)[groups:]))
+        if len(tail):
+            statistic = float(beta[tail] @ np.linalg.pinv(cov[np.ix_(tail, tail)]) @ beta[tail])
+            p = float(fisher.sf(statistic / len(tail), len(tail), max(weeks - 1, 1)))
         beta, cov = fit.solve([*other_groups, *bin_columns])
         bins = _bin_costs(
             beta[-len(bin_columns) :],
@@ -357,10 +377,12 @@ def _bin_costs(
     below_share: float,
     t_quantile: float,
 ) -> list[dict[str, Any]]:
-    """Rows of `MismatchCost.bins`: the cost of each bin with its 95 % interval."""
+    """Rows of `MismatchCost.bins`: the cost of each bin that is known, with a 95 % interval."""
     ends = [edge * sigma for edge in BINS]
     rows = []
     for position, b in enumerate(used_bins):
+        if not np.isfinite(variance[position]):
+            continue
         half = t_quantile * float(np.sqrt(variance[position])) / below_share
         value = float(cost[position]) / below_share
         rows.append(

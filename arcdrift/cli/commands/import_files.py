@@ -1,19 +1,20 @@
 """``arcdrift import``: reads log files into the crew's store and accounts for every row."""
 
 from collections.abc import Sequence
-from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from arcdrift.cli.crew_folder import CrewSession, command_text, open_crew
+from arcdrift.cli.import_batch import ImportBatch
 from arcdrift.cli.import_notices import print_interrupted
-from arcdrift.cli.import_run import find_logs, import_found, print_reports
+from arcdrift.cli.import_run import FileQueue, print_reports
+from arcdrift.cli.interrupts import INTERRUPTED
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder, RecordKind
 from arcdrift.cli.output import print_json, print_lines, print_notice
 from arcdrift.cli.watch_folder import DEFAULT_INTERVAL_S, FolderWatch
-from arcdrift.errors import ArcdriftError, StoreTrouble, UsageError
+from arcdrift.errors import UsageError
 
 if TYPE_CHECKING:
     from arcdrift.intake.layout.layouts import Layout
@@ -70,22 +71,27 @@ def import_files(
         raise UsageError("Give the log files to import, or --watch with a folder.")
     if as_json and watch is not None:
         raise UsageError("--json and --watch do not go together; leave one out.")
-    with open_crew(folder) as session:
-        print_interrupted(session, forget=True)
-        loaded = _load_layout(session, layout)
-        if watch is not None:
-            FolderWatch(session, watch, kind, loaded, interval_s=every, analyze=analyze).run()
-            return
-        reports, failed, code = _import_all(session, files or (), kind, loaded)
-        if as_json:
-            print_json([report.to_json() for report in reports])
-        elif reports:
-            print_reports(reports)
-            if failed:
-                print_lines(f"Not imported: {', '.join(failed)}.")
-            _print_next_step(reports, session.folder)
-    if code:
-        raise typer.Exit(code)
+    batch = ImportBatch(FileQueue([str(argument) for argument in files or ()]))
+    try:
+        with open_crew(folder) as session:
+            print_interrupted(session, forget=True)
+            loaded = _load_layout(session, layout)
+            if watch is not None:
+                FolderWatch(session, watch, kind, loaded, interval_s=every, analyze=analyze).run()
+                return
+            batch.import_all(session, files or (), kind, loaded)
+    except KeyboardInterrupt:
+        print_notice(batch.interruption_text(folder))
+        raise typer.Exit(INTERRUPTED) from None
+    if as_json:
+        print_json([report.to_json() for report in batch.reports])
+    elif batch.reports:
+        print_reports(batch.reports)
+        if batch.failed:
+            print_lines(f"Not imported: {', '.join(batch.failed)}.")
+        _print_next_step(batch.reports, folder)
+    if batch.code:
+        raise typer.Exit(batch.code)
 
 
 def _load_layout(session: CrewSession, name_or_path: Path | None) -> "Layout | None":
@@ -93,35 +99,6 @@ def _load_layout(session: CrewSession, name_or_path: Path | None) -> "Layout | N
     from arcdrift.intake.layout.layouts import load_layout
 
     return None if name_or_path is None else load_layout(layout_path(session.folder, name_or_path))
-
-
-def _import_all(
-    session: CrewSession,
-    arguments: Sequence[Path],
-    kind: RecordKind | None,
-    layout: "Layout | None",
-) -> "tuple[list[ImportReport], list[str], int]":
-    """Import all logs; print an error for each that fails, and go on with the next.
-
-    Returns
-    -------
-    reports, failed, code
-        Reports of the imported logs, names of those that failed, and the exit code.
-    """
-    reports: list[ImportReport] = []
-    failed: list[str] = []
-    code = 0
-    with closing(find_logs(arguments, layout)) as logs:
-        for log in logs:
-            try:
-                reports.append(import_found(session, log, kind, layout))
-            except ArcdriftError as problem:
-                print_notice(problem)
-                failed.append(log.name)
-                code = max(code, problem.exit_code)
-                if isinstance(problem, StoreTrouble):
-                    break
-    return reports, failed, code
 
 
 def _print_next_step(reports: "Sequence[ImportReport]", folder: Path) -> None:

@@ -27,6 +27,7 @@ from arcdrift.intake.text.log_text import LogText
 from arcdrift.intake.text.physical_lines import MAX_LINE_BYTES, Lines, shown
 from arcdrift.intake.text.raw_rows import RawRows
 from arcdrift.intake.typing.convert import Typed
+from arcdrift.store.arrow_thread import run_in_arrow_thread
 from arcdrift.store.fetch import fetch_within
 from arcdrift.store.frames import to_arrow
 from arcdrift.store.schema import RECORDS
@@ -187,8 +188,7 @@ class RowsOnDisk:
             self._rows_of_hour[int(hour)] += int(count)
         names = [column.name for column in self.table.columns]
         table = to_arrow(frame[names], self.table)
-        with staging_errors(self._path), self._open() as stage, stage.cursor() as cursor:
-            cursor.adbc_ingest(self.table.name, table, mode="append")
+        self._stage(lambda cursor: cursor.adbc_ingest(self.table.name, table, mode="append"))
 
     def buckets(self, connection: Connection) -> Iterator["_BucketOnDisk"]:
         """Yield ranges of time with about `BUCKET_ROWS` rows each; none can be added any more."""
@@ -205,15 +205,19 @@ class RowsOnDisk:
                 first, count = number + 1, 0
 
     def _write(self, statement: str) -> None:
-        with staging_errors(self._path), self._open() as stage, stage.cursor() as cursor:
-            cursor.execute(statement)
+        self._stage(lambda cursor: cursor.execute(statement))
 
-    def _open(self) -> Any:
-        stage = dbapi.connect(str(self._path), autocommit=True)
-        with stage.cursor() as cursor:
-            for pragma in ("journal_mode=OFF", "synchronous=OFF", "cache_size=-65536"):
-                cursor.execute(f"PRAGMA {pragma}")
-        return stage
+    def _stage(self, work: Callable[[Any], object]) -> None:
+        """Do something with a cursor of the file."""
+
+        def run() -> None:
+            with dbapi.connect(str(self._path), autocommit=True) as stage, stage.cursor() as cursor:
+                for pragma in ("journal_mode=OFF", "synchronous=OFF", "cache_size=-65536"):
+                    cursor.execute(f"PRAGMA {pragma}")
+                work(cursor)
+
+        with staging_errors(self._path):
+            run_in_arrow_thread(run)
 
 
 @dataclass(frozen=True)

@@ -126,6 +126,44 @@ def test_never_far_off_is_said_in_words() -> None:
     assert costs["fixed"].refusal.endswith("steps off on fixed programs")
 
 
+def lone_splice(row: pd.Series, **changes: object) -> pd.DataFrame:
+    """A cell of one splice, with other values than a cell where given."""
+    one = row.to_dict() | {"n": 1, "capped": 0.03, "squares": 0.0009, "below": 1}
+    one |= {"x0": row["x0"] / row["n"], "x00": row["x00"] / row["n"]}
+    return pd.DataFrame([one | changes])
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("days", [1, 6])
+@pytest.mark.parametrize("spread", [0.1, SIGMA])
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"technician": "Fir"},
+        {"technician": "Fir", "segment": 7},
+        {"arc_setting": LEVEL + 20.0, "program": "other"},
+        {"arc_setting": LEVEL + 20.0, "technician": "Fir", "capped": 0.12, "squares": 0.0144},
+    ],
+)
+def test_one_splice_more_never_upsets_the_model(days, spread, changes) -> None:
+    cells, points, models = crew_of({"plain": 1e-4, "clever": 0.0}, spread=spread, days=days)
+    one = lone_splice(cells.iloc[-1], **changes)
+    for rows in (one, pd.concat([cells, one], ignore_index=True)):
+        for cost in estimate_mismatch_costs(rows, points, models, CREW):
+            assert np.isfinite([cost.low, cost.high]).all() if cost.refusal is None else True
+            assert all(np.isfinite(list(row.values())[2:]).all() for row in cost.bins)
+
+
+def test_one_splice_more_hardly_moves_the_estimate() -> None:
+    cells, points, models = crew_of({"plain": 1e-4, "clever": 0.0})
+    one = lone_splice(cells.iloc[0], arc_setting=LEVEL + 5.0, technician="Fir")
+    before = by_class(estimate_mismatch_costs(cells, points, models, CREW))["fixed"]
+    more = pd.concat([cells, one], ignore_index=True)
+    after = by_class(estimate_mismatch_costs(more, points, models, CREW))["fixed"]
+    assert after.per_square == pytest.approx(before.per_square, rel=0.01)
+    assert after.high - after.low == pytest.approx(before.high - before.low, rel=0.02)
+
+
 def test_few_splices_are_refused() -> None:
     costs = by_class(
         estimate_mismatch_costs(*crew_of({"plain": 1e-4, "clever": 0.0}, days=6), CREW)

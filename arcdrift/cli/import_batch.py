@@ -1,0 +1,112 @@
+"""Importing all logs that a command names, and what is stored when Ctrl-C stops it."""
+
+from collections.abc import Sequence
+from contextlib import closing
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from arcdrift.cli.crew_folder import CrewSession, open_crew
+from arcdrift.cli.import_run import FileQueue, find_logs, import_found
+from arcdrift.cli.interrupts import was_interrupted
+from arcdrift.cli.options import RecordKind
+from arcdrift.cli.output import print_notice
+from arcdrift.errors import ArcdriftError, StoreTrouble
+
+if TYPE_CHECKING:
+    from arcdrift.intake.layout.layouts import Layout
+    from arcdrift.intake.storing.import_file import ImportReport
+
+LISTED = 8
+"""Most files that a sentence names."""
+
+
+@dataclass
+class ImportBatch:
+    """The imports of one command.
+
+    Attributes
+    ----------
+    queue : FileQueue
+        The files that are done, and those that are not.
+    reports : list of ImportReport
+        Of the logs that were imported.
+    failed : list of str
+        Names of the logs that were refused.
+    code : int
+        Exit code: 0, or that of the gravest error.
+    """
+
+    queue: FileQueue
+    reports: "list[ImportReport]" = field(default_factory=list)
+    failed: list[str] = field(default_factory=list)
+    code: int = 0
+    _last_import: int | None = None
+    """Id of the last import before this batch; None until the store was asked."""
+
+    def import_all(
+        self,
+        session: CrewSession,
+        arguments: Sequence[Path],
+        kind: RecordKind | None,
+        layout: "Layout | None",
+    ) -> None:
+        """Import all logs; print an error for each that fails, and go on with the next.
+
+        Raises
+        ------
+        KeyboardInterrupt
+            On Ctrl-C, also when it came out as an error.
+        """
+        from arcdrift.store import read
+
+        self._last_import = max(read.imports(session.engine)["id"], default=0)
+        with closing(find_logs(arguments, layout, self.queue)) as logs:
+            for log in logs:
+                try:
+                    self.reports.append(import_found(session, log, kind, layout))
+                except ArcdriftError as problem:
+                    if was_interrupted():
+                        raise KeyboardInterrupt from problem
+                    print_notice(problem)
+                    self.failed.append(log.name)
+                    self.code = max(self.code, problem.exit_code)
+                    if isinstance(problem, StoreTrouble):
+                        break
+
+    def interruption_text(self, folder: Path) -> str:
+        """Return the sentence on what is stored and what is not, after Ctrl-C.
+
+        The store is asked: the interruption may have come just after an import was stored.
+        """
+        stored = [] if self._last_import is None else self._stored_names(folder)
+        missing = [*self.failed, *self.queue.waiting]
+        if self.queue.waiting:
+            begun = self.queue.waiting[0]
+            earlier = sum(name == begun and name not in self.failed for name in self.queue.done)
+            if stored.count(begun) > earlier:
+                missing.remove(begun)
+            elif any(name.startswith(f"{begun}/") for name in stored):
+                missing[missing.index(begun)] = f"the rest of {begun}"
+        missing = list(dict.fromkeys(missing))
+        are_stored = f"{_listed(stored)} stored" if stored else "nothing is stored"
+        if not missing:
+            return f"Interrupted: {are_stored}, and no file is left."
+        return f"Interrupted: {are_stored}; {_listed(missing)} not stored, so import again."
+
+    def _stored_names(self, folder: Path) -> list[str]:
+        from arcdrift.store import read
+
+        with open_crew(folder) as session:
+            imports = read.imports(session.engine)
+        new = imports[imports["id"] > self._last_import].sort_values("id")
+        return [str(name) for name in new["file_name"]]
+
+
+def _listed(names: list[str]) -> str:
+    """Return names with their verb: a.csv is, a.csv and b.csv are."""
+    if len(names) == 1:
+        return f"{names[0]} is"
+    if len(names) > LISTED:
+        return f"{', '.join(names[:LISTED])} and {len(names) - LISTED:,} more are"
+    return f"{', '.join(names[:-1])} and {names[-1]} are"

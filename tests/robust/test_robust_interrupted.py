@@ -1,0 +1,137 @@
+"""Ctrl-C at any moment of an import: one sentence on what is stored and what is not."""
+
+import os
+import pkgutil
+import random
+import shutil
+import signal
+import sqlite3
+import time
+from contextlib import closing
+
+import pytest
+
+from tests.robust.tools import MANY_CHUNKS, PROGRAM, long_run, write_log
+
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="Windows has no such signals")
+PRESSES = 25
+ROWS = 6_000 if long_run() else 30
+FILES = ("first.csv", "second.csv", "third.csv")
+
+
+@pytest.fixture(scope="module")
+def logs(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("logs")
+    for number, name in enumerate(FILES):
+        write_log(folder / name, ROWS, seed=number, splicer=("Heron", "Plover", "Wren")[number])
+    return [folder / name for name in FILES]
+
+
+MOMENTS = {
+    "opening a file": ("arcdrift.intake.storing.import_file.open_log", False),
+    "reading": ("arcdrift.intake.storing.log_import.convert", False),
+    "staging, in the thread of the Arrow driver": ("arcdrift.store.write.dbapi.connect", False),
+    "storing": ("arcdrift.intake.storing.log_import.close_corrected", False),
+    "just after storing": ("arcdrift.store.import_lock._remove", True),
+}
+
+
+@pytest.mark.parametrize("moment", MOMENTS)
+def test_ctrl_c_in_the_second_file(crew, logs, at_hand, monkeypatch, moment):
+    path, is_stored = MOMENTS[moment]
+    monkeypatch.setattr("arcdrift.store.write._BULK_ROWS", 1)
+    owner, name = pkgutil.resolve_name(path.rpartition(".")[0]), path.rpartition(".")[2]
+    interrupted, real = [], getattr(owner, name)
+
+    def press(*words, **more):
+        if len(_stored(crew)) > is_stored and not interrupted:
+            interrupted.append(True)
+            signal.raise_signal(signal.SIGINT)
+        return real(*words, **more)
+
+    monkeypatch.setattr(owner, name, press)
+    done = at_hand("import", *logs)
+    assert interrupted
+    assert (done.returncode, done.stdout) == (130, "")
+    begun, rest = "first.csv is stored; second.csv and third.csv are", "third.csv is"
+    if is_stored:
+        begun = f"first.csv and second.csv are stored; {rest}"
+    assert done.stderr == f"Interrupted: {begun} not stored, so import again.\n"
+    assert _stored(crew) == list(FILES[: 1 + is_stored])
+    monkeypatch.undo()
+    assert at_hand("import", *logs).returncode == 0
+    assert len(_stored(crew)) == len(FILES) + 1 + is_stored
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    "how", [pytest.param(PROGRAM, id="one chunk"), pytest.param(MANY_CHUNKS, id="many chunks")]
+)
+def test_ctrl_c_at_any_moment_says_what_is_stored(crew, start, logs, tmp_path, how):
+    kept = tmp_path / "kept"
+    shutil.copytree(crew, kept)
+    program = [*how[:-1], how[-1].replace("run()", "print('begun', flush=True); run()")]
+    with start("import", *logs, program=program) as process:
+        assert process.stdout.readline() == "begun\n"
+        began = time.monotonic()
+        process.communicate(timeout=600)
+    took = time.monotonic() - began
+    assert len(_stored(crew)) == len(FILES)
+
+    rng = random.Random(f"{PRESSES}")  # noqa: S311 - no secret
+    for press in range(PRESSES):
+        shutil.rmtree(crew)
+        shutil.copytree(kept, crew)
+        # the first press falls into the first quarter, the last one close to the end
+        moment = took * (press + rng.random()) / PRESSES
+        with start("import", *logs, program=program) as process:
+            assert process.stdout.readline() == "begun\n"
+            time.sleep(0.01 + moment)
+            process.send_signal(signal.SIGINT)
+            time.sleep(0.01)
+            if process.poll() is None:
+                process.send_signal(signal.SIGINT)  # an impatient second press
+            out, err = process.communicate(timeout=600)
+        stored = _stored(crew)
+        assert "Traceback" not in out + err
+        if process.returncode == 0:
+            assert len(stored) == len(FILES)
+            continue
+        assert process.returncode == 130
+        (sentence,) = err.splitlines()
+        _check(sentence, stored)
+        assert not list(tmp_path.glob("arcdrift-*"))
+
+
+def test_ctrl_c_between_two_files(crew, start, logs, at_hand):
+    """The second file is a pipe that nobody fills: the program waits in it."""
+    pipe = crew / "pipe.csv"
+    os.mkfifo(pipe)
+    with start("import", logs[0], pipe, logs[1]) as process:
+        while process.poll() is None and not _stored(crew):
+            time.sleep(0.05)
+        time.sleep(0.2)
+        process.send_signal(signal.SIGINT)
+        out, err = process.communicate(timeout=60)
+    assert (process.returncode, out) == (130, "")
+    assert err == (
+        "Interrupted: first.csv is stored; pipe.csv and second.csv are not stored, so import "
+        "again.\n"
+    )
+    assert _stored(crew) == ["first.csv"]
+
+
+def _stored(crew) -> list[str]:
+    with closing(sqlite3.connect(crew / "arcdrift.db")) as store:
+        return [name for (name,) in store.execute("SELECT file_name FROM imports ORDER BY id")]
+
+
+def _check(sentence: str, stored: list[str]) -> None:
+    if sentence in ("Interrupted.", "Interrupted before anything was done."):
+        assert not stored
+        return
+    told, _, missing = sentence.partition("; ")
+    assert told.startswith("Interrupted: ")
+    for name in FILES:
+        assert (name in told) == (name in stored), (sentence, stored)
+        assert (name in missing) == (name not in stored), (sentence, stored)
