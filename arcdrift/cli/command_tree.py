@@ -7,6 +7,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
+from arcdrift.cli.closed_streams import PIPE_CLOSED, discard_output
 from arcdrift.cli.commands import (
     advise,
     analyze,
@@ -26,7 +27,6 @@ from arcdrift.cli.commands import (
     simulate,
 )
 from arcdrift.cli.interrupts import INTERRUPTED
-from arcdrift.cli.main import PIPE_CLOSED, discard_output
 from arcdrift.cli.output import print_notice
 
 START, RECORDS, ANSWERS = "Start", "Records", "Answers"  # headings of --help

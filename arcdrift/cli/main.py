@@ -3,14 +3,11 @@
 It imports next to nothing, so that Ctrl-C is handled from the first moment on.
 """
 
-import os
 import sys
 
+from arcdrift.cli.closed_streams import PIPE_CLOSED, discard_output, open_closed_streams
 from arcdrift.cli.interrupts import INTERRUPTED, handle_interrupts
 from arcdrift.errors import ArcdriftError
-
-PIPE_CLOSED = 141
-"""Exit code that a shell shows when the reader of a pipe has closed it (128 + SIGPIPE)."""
 
 
 def run(arguments: list[str] | None = None) -> None:
@@ -21,7 +18,7 @@ def run(arguments: list[str] | None = None) -> None:
     arguments : list of str, optional
         What follows ``arcdrift``; by default the arguments of this process.
     """
-    _open_closed_streams()
+    open_closed_streams()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             # a character that the terminal cannot show must not end a command
@@ -67,26 +64,3 @@ def print_error(problem: object) -> None:
     from arcdrift.cli.output import print_notice
 
     print_notice(problem)
-
-
-def discard_output() -> None:
-    """Redirect standard output to the null device, so that the final flush cannot fail."""
-    null_device = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(null_device, sys.stdout.fileno())
-    os.close(null_device)
-
-
-def _open_closed_streams() -> None:
-    """Open the null device in place of a standard stream that the caller has closed.
-
-    Otherwise Python has None there, and the next file to be opened gets the stream's number.
-    """
-    for number in range(3):
-        try:
-            os.fstat(number)
-        except OSError:
-            os.open(os.devnull, os.O_RDWR)  # takes the lowest free number
-    if sys.stdout is None:
-        sys.stdout = open(1, "w", encoding="utf-8", closefd=False)
-    if sys.stderr is None:
-        sys.stderr = open(2, "w", encoding="utf-8", closefd=False)
