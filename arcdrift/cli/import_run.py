@@ -109,6 +109,7 @@ def import_log(
     name = name or path.name
     description = f"Importing {name}"
     with progress_bar(description, "rows") as progress:
+        from arcdrift.intake.layout.archive_layouts import archive_layout
         from arcdrift.intake.layout.layout_match import crew_layouts, fitting_layout
         from arcdrift.intake.storing.import_file import import_file
 
@@ -117,6 +118,8 @@ def import_log(
             for sentence in own.refusals:
                 session.print_once(sentence)
             layout = fitting_layout(own.layouts, path, kind=kind, name=name, sheet=sheet)
+            if layout is None:
+                layout = archive_layout(session.crew, path, kind=kind, name=name, sheet=sheet)
             if layout is not None:
                 print_notice(f"{name} is read with the layout {layout.name}.")
         return import_file(

@@ -28,7 +28,8 @@ def import_files(
             metavar="FILE...",
             help=(
                 "Log files, folders of them, patterns such as '*.csv', or - for standard input. "
-                "A file may be CSV, .xlsx, .ods or Parquet, also inside .gz or .zip."
+                "A file may be CSV, .xlsx, .ods or Parquet, also inside .gz or .zip, or a text "
+                "of METAR and SPECI reports."
             ),
         ),
     ] = None,

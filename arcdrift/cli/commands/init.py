@@ -130,6 +130,10 @@ EXAMPLE_SITE = """
 # [sites."Harbor"]
 # elevation_m = 12            # meters above the sea; needed to use weather-station pressure
 # time_zone = "Europe/Oslo"   # only when it differs from the crew's
+# station = "ENXX"            # weather station that serves the site, as its files name it
+#
+# [stations."ENXX"]
+# elevation_m = 38            # meters above the sea; needed to use the station's pressure
 """
 TEMPLATE = """\
 # What arcdrift needs to know about this crew. Lines that start with # are comments;

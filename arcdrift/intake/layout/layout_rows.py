@@ -27,14 +27,22 @@ def lines_before_header(content: bytes, layout: Layout, name: str) -> int:
     Raises
     ------
     BadInput
-        When no line begins the way the layout says.
+        When no line begins the way the layout says, or the preamble is not before it.
     """
     if layout.header_starts_with is None:
         return layout.skip_lines
     wanted = _plain(layout.header_starts_with)
+    preamble_found = layout.preamble is None
     for number, line in enumerate(first_lines(content)):
         if _plain(line).startswith(wanted):
-            return number
+            if preamble_found:
+                return number
+            raise BadInput(
+                f"{name} has no line with {layout.preamble!r} before its header, as the layout "
+                f"{layout.name} has it; choose another."
+            )
+        if layout.preamble is not None and _plain(layout.preamble) in _plain(line):
+            preamble_found = True
     raise BadInput(
         f"{name} has no line that starts with {layout.header_starts_with!r} among its first "
         f"{SEARCHED_LINES}, as the layout {layout.name} has it; correct header_starts_with or "

@@ -48,6 +48,8 @@ class ColumnMap(_Strict):
     """Header in the file; for a time also several, joined by a space (date and time)."""
     unit: str | None = None
     """Unit in the file, in pint's spelling; default the unit of our column."""
+    scale: float = Field(1.0, gt=0)
+    """Factor of the numbers in the file, such as 0.1 where they are tenths of the unit."""
     decimal: Decimal | None = None
     thousands: Thousands | None = None
     values: dict[str, str] = Field(default_factory=dict)
@@ -147,6 +149,8 @@ class Layout(_Strict):
     """Physical lines before the header."""
     header_starts_with: str | None = Field(None, min_length=1)
     """Start of the header line, for files with a varying number of lines before it."""
+    preamble: str | None = Field(None, min_length=1)
+    """Text that a line before the header must hold; needs `header_starts_with`."""
     skip_after_header: int = Field(0, ge=0)
     skip_footer: int = Field(0, ge=0)
     """Lines at the end that are not rows; blank ones are not counted."""
@@ -180,10 +184,14 @@ class Layout(_Strict):
                 raise ValueError(f"{ours} has several headers; only {kind.time_column} may")
             if column.unit is not None:
                 check_unit(ours, column.unit)
+            if column.scale != 1.0 and ours not in kind.numbers:
+                raise ValueError(f"{ours} is not a number and takes no scale")
             if self.decimal_of(ours) == self.thousands_of(ours):
                 raise ValueError(f"decimal and thousands of {ours} are the same mark; change one")
         if self.skip_lines and self.header_starts_with:
             raise ValueError("skip_lines and header_starts_with exclude each other; keep one")
+        if self.preamble is not None and self.header_starts_with is None:
+            raise ValueError("preamble needs header_starts_with; give it")
         if self.utc and self.time_zone is not None:
             raise ValueError("utc and time_zone exclude each other; keep one")
         return self
@@ -207,6 +215,12 @@ class Layout(_Strict):
     def separator(self) -> str | None:
         """Character between cells; None to find it from the header."""
         return DELIMITERS[self.delimiter] if self.delimiter else None
+
+    def at_place(self, column: str, name: str) -> "Layout":
+        """The layout for a file of one place: a name for its ``site`` or ``station``."""
+        layout = self.model_copy(update={"fixed": {**self.fixed, column: name}})
+        layout._text = f"{self._text}\n# {column}: {name}, from the name of the file\n"
+        return layout
 
     def decimal_of(self, column: str) -> str:
         """Decimal sign of one of our columns."""

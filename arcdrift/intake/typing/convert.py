@@ -1,6 +1,6 @@
 """Convert raw rows to a typed frame with our columns, and collect every problem."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -33,6 +33,8 @@ from arcdrift.settings import Crew
 
 _WITH_PERCENT_SIGN = ("percent", "")
 """Units of quantities whose cells may end with a percent sign; "" is the splicer's own unit."""
+_SCALED_DIGITS = 9
+"""Decimals that scaling keeps; the others are rounding noise."""
 
 
 @dataclass(frozen=True)
@@ -191,6 +193,9 @@ def _numbers(
         problems.add("number-unreadable", name, read.unreadable, shown)
         problems.add("number-separator", name, read.separated, shown)
     column = layout.columns.get(name) if layout is not None else None
+    if column is not None and column.scale != 1.0:
+        scaled = np.multiply(read.values, column.scale)
+        read = replace(read, values=np.asarray(scaled.round(_SCALED_DIGITS), dtype=np.float64))
     if column is not None and column.unit is not None:
         # a sign in the cell goes before the unit of the column
         converted = to_stored(read.values, column.unit, name)

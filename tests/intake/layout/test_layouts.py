@@ -80,6 +80,14 @@ def test_a_unit_of_our_own_changes_nothing():
             START + COLUMNS + 'source = {header = "h", unit = "hPa"}\n',
             "source is not a number and takes no unit",
         ),
+        (
+            START + COLUMNS + 'source = {header = "h", scale = 0.1}\n',
+            "source is not a number and takes no scale",
+        ),
+        (
+            START + 'preamble = "GMT"\n' + COLUMNS,
+            "preamble needs header_starts_with; give it",
+        ),
         (START + COLUMNS + 'source = ["h", "i"]\n', "source has several headers; only read_at may"),
         (
             START + 'utc = true\ntime_zone = "Europe/Oslo"\n' + COLUMNS,
