@@ -14,19 +14,18 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class ExportedFile:
-    """A file that was written: its number of rows, their kind and the layout they need."""
+    """A file that was written: its number of rows and their kind."""
 
     path: Path
     rows: int
     kind: str
-    layout: Path | None
 
 
 def write_exports(rows: "pd.DataFrame", imports: "pd.DataFrame", path: Path) -> list[ExportedFile]:
     """Write quarantined rows so that a person can correct them and import them again.
 
-    Rows of several kinds, headers or layouts go to several files with numbered names. The layout
-    that rows need is written beside them.
+    Rows of several kinds, headers, delimiters or layouts go to several files with numbered names.
+    The store has the layouts, so that each file can be imported without naming one.
 
     Raises
     ------
@@ -38,21 +37,17 @@ def write_exports(rows: "pd.DataFrame", imports: "pd.DataFrame", path: Path) -> 
     from arcdrift.intake.storing.quarantine_export import export
 
     imports_by_id = {row["id"]: row for row in frame_records(imports)}
-    groups: dict[tuple[str, str, str | None], list[int]] = {}
+    groups: dict[tuple[str, str, str | None, str | None], list[int]] = {}
     for position, import_id in enumerate(rows["import_id"].tolist()):
         source = imports_by_id[import_id]
-        key = (source["kind"], source["header"] or "[]", source["layout"])
+        key = (source["kind"], source["header"] or "[]", source["delimiter"], source["layout"])
         groups.setdefault(key, []).append(position)
     written = []
-    for number, ((kind, header, layout), positions) in enumerate(groups.items(), start=1):
+    for number, ((kind, header, delimiter, _), positions) in enumerate(groups.items(), start=1):
         name = f"{path.stem}-{number}" if len(groups) > 1 else path.stem
         file = path.with_name(name + (path.suffix or ".csv"))
-        layout_file = None
-        if layout is not None:
-            layout_file = file.with_suffix(".toml")
-            _write_new(layout_file, layout.partition("\n")[2])  # without its line with the name
-        _write_new(file, export(rows.iloc[positions], json.loads(header)))
-        written.append(ExportedFile(file, len(positions), kind, layout_file))
+        _write_new(file, export(rows.iloc[positions], json.loads(header), delimiter))
+        written.append(ExportedFile(file, len(positions), kind))
     return written
 
 

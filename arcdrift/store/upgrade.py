@@ -17,7 +17,7 @@ from arcdrift.errors import StoreTrouble
 from arcdrift.store.schema import RESULTS, metadata, result_definitions, result_metadata
 
 MIGRATIONS = Path(__file__).parent / "migrations"
-HEAD = "0003"
+HEAD = "0004"
 """Number of the last migration."""
 _OPENING_LOCK = 0x617263
 """Key of the advisory lock that is held while the tables of a shared store are made."""

@@ -88,8 +88,7 @@ def quarantine(
             "spreadsheet, and import that file; rows that are right then leave this list."
         )
     for file in written:
-        option = "" if file.layout is None else f" --layout {file.layout}"
-        import_again = command_text(f"import{option} {file.path}", folder)
+        import_again = command_text(f"import {file.path}", folder)
         print_lines(
             f"Wrote {count_noun(file.rows, 'row')} of {file.kind} to {file.path}; mend them, then "
             f"{import_again}."

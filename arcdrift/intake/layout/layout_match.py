@@ -8,12 +8,15 @@ from pathlib import Path
 from arcdrift.errors import BadInput
 from arcdrift.intake.containers.archives import is_zip
 from arcdrift.intake.containers.files import GZIP_MARK, PARQUET_MARK, open_log
-from arcdrift.intake.layout.layout_rows import headers_under
+from arcdrift.intake.layout.layout_rows import first_whole_lines, headers_under
 from arcdrift.intake.layout.layouts import Layout, load_layout
 from arcdrift.intake.text.encodings import Encoding, utf8
+from arcdrift.intake.text.export_columns import export_delimiter, is_export, log_header
+from arcdrift.intake.text.raw_rows import read_rows
 
 LAYOUTS = "layouts"
 """Folder of the layouts in a crew folder."""
+_START_BYTES = 64
 _HEAD_BYTES = 1 << 20
 """Bytes of a file that hold its header and the lines before it."""
 
@@ -79,7 +82,7 @@ def fitting_layouts(
         if how not in heads:
             heads[how] = _head(path, name, layout, sheet)
         head = heads[how]
-        headers = None if head is None else headers_under(head, layout, name)
+        headers = None if head is None else _headers(head, layout, name)
         if headers is None or not layout.fits(headers):
             continue
         if not any(layout.says_the_same_as(other) for other in fitting):
@@ -102,15 +105,36 @@ def fitting_layout(
     Raises
     ------
     BadInput
-        When several fit that do not say the same.
+        When several fit that do not say the same. For an export of quarantined rows the result is
+        None instead, as the store has the layout of their import.
     """
     fitting = fitting_layouts(layouts, path, kind=kind, name=name, sheet=sheet)
-    if len(fitting) > 1:
+    if len(fitting) > 1 and not is_export_file(path):
         names = " and ".join(layout.name for layout in fitting)
         raise BadInput(
             f"Several layouts fit {name or path.name}: {names}; say which with --layout."
         )
-    return fitting[0] if fitting else None
+    return fitting[0] if len(fitting) == 1 else None
+
+
+def is_export_file(path: Path) -> bool:
+    """Whether a file is a text that starts like an export of quarantined rows."""
+    try:
+        with path.open("rb") as file:
+            return is_export(file.read(_START_BYTES))
+    except OSError:
+        return False
+
+
+def _headers(head: bytes, layout: Layout, name: str) -> tuple[str, ...] | None:
+    """Headers of a file read with a layout, or of the log whose rows it holds as an export."""
+    if not is_export(head):
+        return headers_under(head, layout, name)
+    try:
+        delimiter = export_delimiter(head)
+        return log_header(read_rows(first_whole_lines(head), name, delimiter=delimiter).header)
+    except BadInput:
+        return None
 
 
 def _head(path: Path, name: str, layout: Layout, sheet: str | None) -> bytes | None:
@@ -129,7 +153,7 @@ def _head(path: Path, name: str, layout: Layout, sheet: str | None) -> bytes | N
             # a UTF-16 text must not be cut within a character, nor any text within a line
             last = max(head.rfind(b"\n"), head.rfind(b"\r"))
             head = head[: (last + 2) & ~1]
-        return utf8(head, name, layout.encoding)
+        return utf8(head, name, None if is_export(head) else layout.encoding)
     except (OSError, zlib.error, BadInput):
         return None
 

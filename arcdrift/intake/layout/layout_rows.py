@@ -52,9 +52,7 @@ def lines_before_header(content: bytes, layout: Layout, name: str) -> int:
 
 def headers_under(content: bytes, layout: Layout, name: str) -> tuple[str, ...] | None:
     """Headers of a file read with a layout; None if there are none."""
-    head = content[:_HEAD_BYTES]
-    if len(content) > len(head):
-        head = head[: max(head.rfind(b"\n"), head.rfind(b"\r")) + 1]
+    head = first_whole_lines(content)
     try:
         return read_rows(
             head,
@@ -64,6 +62,14 @@ def headers_under(content: bytes, layout: Layout, name: str) -> tuple[str, ...] 
         ).header
     except BadInput:
         return None
+
+
+def first_whole_lines(content: bytes) -> bytes:
+    """The beginning of a text, cut between lines, with its header and the lines before it."""
+    head = content[:_HEAD_BYTES]
+    if len(content) > len(head):
+        head = head[: max(head.rfind(b"\n"), head.rfind(b"\r")) + 1]
+    return head
 
 
 def first_lines(content: bytes) -> Iterator[str]:

@@ -308,16 +308,26 @@ def load_layout(path: Path) -> Layout:
     """
     try:
         text = toml_text(path, f"The layout {path.name}")
-        raw = tomllib.loads(text)
     except FileNotFoundError:
         raise BadInput(f"The layout {path} does not exist; check the name.") from None
-    except tomllib.TOMLDecodeError as problem:
-        raise BadInput(f"The layout {path.name} is not valid TOML: {problem}.") from None
+    return parse_layout(text, path.name)
+
+
+def parse_layout(text: str, name: str) -> Layout:
+    """Read the text of a layout file.
+
+    Raises
+    ------
+    BadInput
+        With one sentence when a key cannot be used.
+    """
     try:
-        layout = Layout.model_validate(raw)
+        layout = Layout.model_validate(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as problem:
+        raise BadInput(f"The layout {name} is not valid TOML: {problem}.") from None
     except ValidationError as problem:
-        raise BadInput(f"The layout {path.name} cannot be used: {_reason(problem)}.") from None
-    layout._name, layout._text = path.name, text
+        raise BadInput(f"The layout {name} cannot be used: {_reason(problem)}.") from None
+    layout._name, layout._text = name, text
     return layout
 
 

@@ -13,12 +13,14 @@ from sqlalchemy import Engine
 from arcdrift.errors import StoreTrouble
 from arcdrift.intake.bulletins.report_rows import is_bulletin
 from arcdrift.intake.containers.files import open_log
+from arcdrift.intake.layout.layout_match import is_export_file
 from arcdrift.intake.layout.layouts import Layout, load_layout
 from arcdrift.intake.layout.log_reader import LogReader
 from arcdrift.intake.schema.import_report import ImportReport as ImportReport
 from arcdrift.intake.schema.import_report import Progress as Progress
 from arcdrift.intake.storing.log_import import LogImport
-from arcdrift.intake.storing.quarantine_export import is_export
+from arcdrift.intake.storing.quarantine_export import layout_of_export
+from arcdrift.intake.text.export_columns import is_export
 from arcdrift.intake.text.log_text import LogText
 from arcdrift.scratch import scratch_folder
 from arcdrift.settings import Crew
@@ -50,7 +52,8 @@ def import_file(
     kind : str, optional
         ``arc-checks``, ``splices``, ``readings`` or ``service``; default found from the headers.
     layout : Layout or Path, optional
-        How a file with other headers is to be read.
+        How a file with other headers is to be read. Default for an export of quarantined rows is
+        the layout of the log they came from.
     progress : callable, optional
         Called with the rows done and the rows of the file.
     now : aware datetime, optional
@@ -73,17 +76,17 @@ def import_file(
     name = name or path.name
     if isinstance(layout, Path):
         layout = load_layout(layout)
-    about = {
-        "file_name": name,
-        "layout": None if layout is None else f"# {layout.name}\n{layout.text}",
-        "started_at": microseconds(started),
-    }
     with (
-        open_log(path, name, sheet=sheet, **_text_format(layout)) as text,
+        _opened(engine, path, name, sheet, layout) as (text, layout),
         running_import(engine, name, started, waiting) as mark,
         ExitStack() as stack,
         _file_errors(name),
     ):
+        about = {
+            "file_name": name,
+            "layout": None if layout is None else f"# {layout.name}\n{layout.text}",
+            "started_at": microseconds(started),
+        }
         log = LogImport(
             text,
             LogReader(name, kind, layout, bulletin=layout is None and _is_bulletin(text)),
@@ -99,17 +102,36 @@ def import_file(
             return log.store(connection, about, began)
 
 
+@contextmanager
+def _opened(
+    engine: Engine, path: Path, name: str, sheet: str | None, layout: Layout | None
+) -> Iterator[tuple[LogText, Layout | None]]:
+    """Open a log, an export of quarantined rows with the layout of the log they came from."""
+    with ExitStack() as stack:
+
+        def text_under(layout: Layout | None) -> LogText:
+            options = _text_format(layout, path)
+            return stack.enter_context(open_log(path, name, sheet=sheet, **options))
+
+        text = text_under(layout)
+        if layout is None and is_export(text.read(0, _START_BYTES)):
+            layout = layout_of_export(engine, text.read(0, text.size), name)
+            text = text if layout is None else text_under(layout)
+        yield text, layout
+
+
 def _is_bulletin(text: LogText) -> bool:
     start = text.read(0, _START_BYTES)
     return not is_export(start) and is_bulletin(start)
 
 
-def _text_format(layout: Layout | None) -> dict[str, Any]:
+def _text_format(layout: Layout | None, path: Path) -> dict[str, Any]:
     """What a layout says about encoding, delimiter and decimal sign."""
     if layout is None:
         return {}
     return {
-        "encoding": layout.encoding,
+        # an export has the encoding of the program that saved it
+        "encoding": None if is_export_file(path) else layout.encoding,
         "delimiter": layout.separator,
         "decimal": layout.decimal,
     }

@@ -24,7 +24,7 @@ from arcdrift.intake.layout.log_reader import LogReader
 from arcdrift.intake.schema.import_report import ImportReport, Progress
 from arcdrift.intake.storing.conflict_rows import store_claims, store_conflicts
 from arcdrift.intake.storing.import_totals import OUTCOMES, ImportTotals
-from arcdrift.intake.storing.quarantine_export import header_text, is_export, read_export
+from arcdrift.intake.storing.quarantine_export import header_text, read_export
 from arcdrift.intake.storing.quarantine_rows import (
     close_corrected_rows,
     problem_groups,
@@ -40,6 +40,7 @@ from arcdrift.intake.storing.staging import (
     TypedChunk,
 )
 from arcdrift.intake.text.chunks import Chunk, read_again, row_chunks
+from arcdrift.intake.text.export_columns import is_export
 from arcdrift.intake.text.log_text import LogText
 from arcdrift.intake.text.raw_rows import RawRows
 from arcdrift.intake.typing.convert import convert
@@ -98,7 +99,7 @@ class LogImport:
             text, self._divide, at_once=at_once or self._is_export or reader.bulletin
         )
         first = next(chunks)
-        self._header = first.rows.header
+        self._header, self._delimiter = first.rows.header, first.rows.delimiter
         self._kind = reader.kind_of(self._header)
         self._totals = ImportTotals()
         self._state = None if first.is_whole_file else WholeFileState()
@@ -158,6 +159,7 @@ class LogImport:
                 "size_bytes": self._text.file_size,
                 "kind": self._kind.name,
                 "header": header_text(self._header),
+                "delimiter": None if self._reader.bulletin else self._delimiter,
                 "seconds": 0.0,
             },
         )

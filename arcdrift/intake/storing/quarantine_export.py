@@ -1,9 +1,9 @@
 """Export of quarantined rows to a spreadsheet, and import of the corrected export.
 
-The file has the header and the cells of the log the rows came from, behind columns of our own that
-say which row it was, what is wrong and how to correct it. Importing the file leaves those columns
-out. A cell that a spreadsheet would run as a formula or rewrite (a date, a code with leading zeros)
-gets an apostrophe in front, which importing such a file removes.
+The file has the header and the cells of the log the rows came from, behind columns of our own
+(`arcdrift.intake.text.export_columns`). Importing the file leaves those columns out. A cell that a
+spreadsheet would run as a formula or rewrite (a date, a code with leading zeros) gets an apostrophe
+in front, which importing such a file removes.
 """
 
 import csv
@@ -17,13 +17,21 @@ from typing import Any
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
+from sqlalchemy import Engine, select
 
-from arcdrift.intake.layout.layouts import Layout
+from arcdrift.intake.layout.layouts import Layout, parse_layout
+from arcdrift.intake.text.export_columns import (
+    OWN,
+    count_own,
+    export_delimiter,
+    log_header,
+    unguarded,
+)
 from arcdrift.intake.text.physical_lines import MAX_LINE_BYTES
 from arcdrift.intake.text.raw_rows import DELIMITERS, RawRows, read_rows
+from arcdrift.store import schema
+from arcdrift.store.connect import reading
 
-OWN = ("arcdrift import", "arcdrift file", "arcdrift line", "arcdrift problem", "arcdrift mend")
-"""Headers of our own columns; the first three say which row it was."""
 _PLAIN = re.compile(r"-?(0|[1-9][0-9]{0,13})(\.[0-9]{1,15})?|[^\W\d_][^\d=+@|]*")
 
 
@@ -39,22 +47,18 @@ class CorrectedRows(RawRows):
     ----------
     sources : dict of int to tuple
         The quarantined row that the row beginning on a line (0-based) corrects.
+    own_count : int
+        Number of our own columns.
     """
 
     sources: dict[int, Source]
+    own_count: int
 
     def raw(self, first: int, last: int) -> str:
         """Text of a row without our own columns."""
         text = self.lines.raw(first, last)
-        own_count = _count_own(self.lines.text(0))
-        cells = _split_cells(text[: MAX_LINE_BYTES + 1], self.delimiter)[own_count:]
-        return _joined([_unguarded(cell) for cell in cells], self.delimiter)
-
-
-def is_export(start: bytes) -> bool:
-    """Whether the text of a file starts like one of `export`, whatever program saved it since."""
-    begin = start.removeprefix(b"\xef\xbb\xbf").lstrip(b'"')[: len(OWN[0])]
-    return begin.lower() == OWN[0].encode()
+        cells = _split_cells(text[: MAX_LINE_BYTES + 1], self.delimiter)[self.own_count :]
+        return _joined([unguarded(cell) for cell in cells], self.delimiter)
 
 
 def read_export(content: bytes, name: str, layout: Layout | None) -> CorrectedRows:
@@ -65,19 +69,40 @@ def read_export(content: bytes, name: str, layout: Layout | None) -> CorrectedRo
     BadInput
         When the header cannot be used.
     """
-    rows = read_rows(content, name)
-    own_count = sum(header.lower() in OWN for header in rows.header)
+    rows = read_rows(content, name, delimiter=export_delimiter(content))
+    own_count = count_own(rows.header)
     sources = dict(_sources(rows, own_count))
     cells = [_unguarded_column(column) for column in rows.cells.columns[own_count:]]
     names = [str(number) for number in range(len(cells))]
     values: dict[str, Any] = {part.name: getattr(rows, part.name) for part in fields(RawRows)}
-    values |= {"header": rows.header[own_count:], "cells": pa.table(cells, names=names)}
+    values |= {"header": log_header(rows.header), "cells": pa.table(cells, names=names)}
     if layout is not None:
         layout.check_headers(values["header"], name)
-    return CorrectedRows(**values, sources=sources)
+    return CorrectedRows(**values, sources=sources, own_count=own_count)
 
 
-def export(rows: pd.DataFrame, header: Sequence[str]) -> str:
+def layout_of_export(engine: Engine, content: bytes, name: str) -> Layout | None:
+    """Layout of the import that the rows of an export came from; None if it had none.
+
+    Parameters
+    ----------
+    content : bytes
+        Text of the export.
+    """
+    imports = schema.imports.columns
+    origins = {source[:2] for source in read_export(content, name, None).sources.values()}
+    query = select(imports.id, imports.file_name, imports.layout).where(
+        imports.id.in_(sorted(number for number, _ in origins)), imports.layout.is_not(None)
+    )
+    with reading(engine) as connection:
+        for row in connection.execute(query):
+            if (row.id, row.file_name) in origins:
+                title, _, text = row.layout.partition("\n")
+                return parse_layout(text, title.removeprefix("# "))
+    return None
+
+
+def export(rows: pd.DataFrame, header: Sequence[str], delimiter: str | None) -> str:
     """Text of one file for rows that came under the same header.
 
     Parameters
@@ -86,13 +111,15 @@ def export(rows: pd.DataFrame, header: Sequence[str]) -> str:
         From `arcdrift.store.read.quarantined`.
     header : sequence of str
         The header cells of their logs.
+    delimiter : str, optional
+        The character between the cells of the logs; None if it is not known.
     """
     out = io.StringIO()
     write = csv.writer(out, lineterminator="\r\n")
     write.writerow([*OWN, *map(guarded, header)])
     wanted = ["import_id", "file_name", "line", "code", "message", "raw"]
     for source, file, line, code, message, raw in rows[wanted].itertuples(index=False, name=None):
-        cells = cells_of(raw, header)
+        cells = cells_of(raw, header) if delimiter is None else _split_cells(raw, delimiter)
         write.writerow([source, guarded(file), line, code, guarded(message), *map(guarded, cells)])
     return "\ufeff" + out.getvalue()
 
@@ -113,19 +140,9 @@ def header_text(header: Iterable[str]) -> str:
     return json.dumps(list(header), ensure_ascii=False)
 
 
-def _unguarded(cell: str) -> str:
-    return cell.removeprefix("'")
-
-
 def _unguarded_column(cells: pa.ChunkedArray) -> pa.ChunkedArray:
     guarded_cells = pc.starts_with(cells, "'")
     return pc.if_else(guarded_cells, pc.utf8_slice_codeunits(cells, 1), cells)
-
-
-def _count_own(header: str) -> int:
-    """Count our own columns in a header line."""
-    cells = max((_split_cells(header, sign) for sign in DELIMITERS), key=len)
-    return sum(_unguarded(cell.strip().removeprefix("\ufeff")).lower() in OWN for cell in cells)
 
 
 def _sources(rows: RawRows, own_count: int) -> Iterable[tuple[int, Source]]:
@@ -137,9 +154,9 @@ def _sources(rows: RawRows, own_count: int) -> Iterable[tuple[int, Source]]:
     ]
     broken = [(first, *cells[:3]) for first, cells in texts if len(cells) >= min(own_count, 3)]
     for first, *cells in (*sound, *broken):
-        numbers = [_unguarded(cell.strip()) for cell in (cells[0], cells[-1])]
+        numbers = [unguarded(cell.strip()) for cell in (cells[0], cells[-1])]
         if len(cells) == 3 and all(number.isdecimal() for number in numbers):
-            yield first, (int(numbers[0]), _unguarded(cells[1]), int(numbers[1]))
+            yield first, (int(numbers[0]), unguarded(cells[1]), int(numbers[1]))
 
 
 def _split_cells(text: str, delimiter: str) -> list[str]:

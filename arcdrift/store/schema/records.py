@@ -25,6 +25,7 @@ imports = Table(
     Column("kind", String(16), nullable=False),
     Column("layout", Text),
     Column("header", Text),  # JSON: header cells of the file
+    Column("delimiter", String(1)),  # character between its cells
     Column("given", Text),  # JSON: record columns that the file has
     Column("to_the_second", Boolean),  # False: its times have no seconds
     Column("started_at", BigInteger, nullable=False),

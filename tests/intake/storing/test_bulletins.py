@@ -82,7 +82,7 @@ def test_the_air_of_the_site_follows_from_qnh_and_both_elevations(bring):
 def test_an_undated_report_is_kept_apart_and_can_be_corrected(bring, tmp_path):
     report = bring("METAR ENXX 300020Z 24008KT CAVOK 12/08 Q1013=\n", "ENXX.txt")
     assert outcome(report) == (0, 0, 0, 1)
-    text = export(quarantined(bring.engine), ("report",))
+    text = export(quarantined(bring.engine), ("report",), None)
     corrected = text.replace("METAR ENXX", "2026-11-30 METAR ENXX")
     assert corrected != text
     path = tmp_path / "rows.csv"

@@ -1,0 +1,154 @@
+"""Quarantined rows exported, saved by a spreadsheet and imported back by their name alone."""
+
+import csv
+import io
+import json
+import tempfile
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from arcdrift.intake.layout.layout_match import crew_layouts, fitting_layout
+from arcdrift.intake.layout.layouts import DELIMITERS, load_layout
+from arcdrift.intake.storing.import_file import import_file
+from arcdrift.intake.storing.quarantine_export import export
+from arcdrift.settings import Crew
+from arcdrift.store.read import imports, quarantined, records
+from tests.empty_store import empty_store
+
+NOW = datetime(2026, 12, 1, tzinfo=UTC)
+CREW = Crew(name="Invented", time_zone="UTC")
+
+_signs = st.sampled_from(list("abXY 019=+-@#|;,\t'\"/().%°é_"))
+_name = st.text(_signs, min_size=1, max_size=10).map(str.strip).filter(bool)
+_cell = st.text(st.one_of(_signs, st.just("\n")), max_size=8)
+
+
+@st.composite
+def logs(draw):
+    """Headers, the name of the delimiter, the decimal mark and the cells of ignored columns."""
+    headers = draw(st.lists(_name, min_size=3, max_size=6, unique=True))
+    delimiter = draw(st.sampled_from(sorted(DELIMITERS)))
+    decimal = "," if delimiter != "comma" and draw(st.booleans()) else "."
+    more = [draw(st.lists(_cell, min_size=len(headers) - 3, max_size=len(headers) - 3))
+            for _ in range(3)]  # fmt: skip
+    return headers, delimiter, decimal, more
+
+
+def layout_text(headers, delimiter, decimal):
+    splicer, when, loss, *others = map(json.dumps, headers)
+    return (
+        f'kind = "splices"\ndelimiter = "{delimiter}"\ndecimal = "{decimal}"\nskip_lines = 1\n'
+        f"ignore = [{', '.join(others)}]\n"
+        f"[columns]\nsplicer = {splicer}\nspliced_at = {when}\nloss_db = {loss}\n"
+    )
+
+
+def log_text(headers, delimiter, decimal, more):
+    out = io.StringIO()
+    write = csv.writer(out, delimiter=DELIMITERS[delimiter], lineterminator="\n")
+    write.writerow(headers)
+    rows = [
+        ["Heron", "2026-05-04 10:00:00", f"0{decimal}03"],
+        ["Heron", "2026-05-04 10:01:00", "lots"],
+        ["=Heron", "once", f"0{decimal}05"],
+    ]
+    write.writerows(
+        # no row may look blank or like the header
+        [*row, *cells]
+        for row, cells in zip(rows, more, strict=True)
+    )
+    return "made by a splicer\n" + out.getvalue()
+
+
+def exported(engine):
+    rows = quarantined(engine)
+    source = imports(engine).set_index("id").loc[rows["import_id"].iloc[0]]
+    return export(rows, json.loads(source["header"]), source["delimiter"])
+
+
+def saved_again(text, change, delimiter=","):
+    """The export as a spreadsheet saves it, with its rows changed."""
+    rows = list(csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline="")))
+    out = io.StringIO()
+    csv.writer(out, delimiter=delimiter).writerows([rows[0], *map(change, rows[1:])])
+    return out.getvalue()
+
+
+def counts(report):
+    went = report.balance
+    return went.accepted, went.already_stored, went.conflicting, went.quarantined
+
+
+@settings(max_examples=30, deadline=None)
+@given(log=logs(), saved_with=st.sampled_from([",", ";", "\t"]), in_folder=st.booleans())
+def test_any_header_and_layout_come_back(log, saved_with, in_folder):
+    headers, delimiter, decimal, _ = log
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        engine = empty_store(folder)
+        place = folder / "layouts" if in_folder else folder
+        place.mkdir(exist_ok=True)
+        (place / "own.toml").write_text(layout_text(headers, delimiter, decimal), encoding="utf-8")
+
+        def bring(text, file, layout=None):
+            path = folder / file
+            path.write_bytes(text.encode("utf-8"))
+            own = crew_layouts(folder).layouts
+            layout = layout or fitting_layout(own, path)
+            assert layout is None or layout.name == "own.toml"
+            return import_file(engine, CREW, path, now=NOW, layout=layout)
+
+        first = bring(log_text(*log), "log.csv", load_layout(place / "own.toml"))
+        assert counts(first) == (1, 0, 0, 2)
+        export_of_both = exported(engine)
+        assert counts(bring(export_of_both, "rows.csv")) == (0, 2, 0, 0)
+
+        def corrected(row):
+            at = len(row) - len(headers)
+            cells = [row[at], row[at + 1], row[at + 2]]
+            cells[2] = f"0{decimal}04" if cells[2] == "lots" else cells[2]
+            return [*row[:at], *cells, *row[at + 3 :]]
+
+        report = bring(saved_again(export_of_both, corrected, saved_with), "mended.csv")
+        assert (counts(report), report.mended) == ((1, 1, 0, 0), 1)
+        assert quarantined(engine)["code"].tolist() == ["time-unreadable"]
+        assert records(engine, "splices")["loss_db"].tolist() == [0.03, 0.04]
+        engine.dispose()
+
+
+def test_the_layout_of_the_store_decides_where_several_fit(tmp_path):
+    engine = empty_store(tmp_path)
+    headers = ["Fiber 1", "=when", "#loss"]
+    (tmp_path / "layouts").mkdir()
+    for number in (1, 2):
+        text = layout_text(headers, "semicolon", ",").replace(
+            "skip_lines = 1", f"skip_lines = {number}"
+        )
+        (tmp_path / "layouts" / f"{number}.toml").write_text(text)
+    path = tmp_path / "log.csv"
+    path.write_text(log_text(headers, "semicolon", ",", [[], [], []]))
+    import_file(engine, CREW, path, now=NOW, layout=tmp_path / "layouts" / "1.toml")
+    path.write_text(exported(engine))
+    assert fitting_layout(crew_layouts(tmp_path).layouts, path) is None
+    report = import_file(engine, CREW, path, now=NOW)
+    assert counts(report) == (0, 2, 0, 0)
+    assert imports(engine)["layout"].str.startswith("# 1.toml").all()
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "windows-1252"])
+def test_the_encoding_of_a_layout_is_not_that_of_an_export(tmp_path, encoding):
+    engine = empty_store(tmp_path)
+    headers = ["Gerät", "Zeit", "Dämpfung"]
+    layout = tmp_path / "own.toml"
+    layout.write_text(
+        f'encoding = "{encoding}"\n{layout_text(headers, "comma", ".")}', encoding="utf-8"
+    )
+    path = tmp_path / "log.csv"
+    path.write_bytes(log_text(headers, "comma", ".", [[], [], []]).encode(encoding))
+    import_file(engine, CREW, path, now=NOW, layout=layout)
+    path.write_text(exported(engine).removeprefix("\ufeff"), encoding="utf-8")
+    assert counts(import_file(engine, CREW, path, now=NOW)) == (0, 2, 0, 0)
