@@ -208,6 +208,12 @@ def newest_reading(
     return pd.Timestamp(max(stamps), unit="us", tz="UTC") if stamps else None
 
 
+def imported_readings(engine: Engine, import_id: int) -> pd.DataFrame:
+    """Readings that an import added, as `records` returns them."""
+    t = schema.readings.columns
+    return fetch(engine, select(schema.readings).where(t.import_id == import_id), order=["id"])
+
+
 def oldest_splices(engine: Engine) -> pd.DataFrame:
     """First splice of each splicer, as logged: ``splicer``, ``spliced_at`` (UTC)."""
     names, time = _splicer_names(schema.splices), schema.splices.columns.spliced_at

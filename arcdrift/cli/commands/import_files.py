@@ -13,6 +13,7 @@ from arcdrift.cli.import_run import FileQueue, print_reports
 from arcdrift.cli.interrupts import INTERRUPTED
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder, RecordKind
 from arcdrift.cli.output import print_json, print_lines, print_notice
+from arcdrift.cli.reading_notices import reading_notices
 from arcdrift.cli.watch_folder import DEFAULT_INTERVAL_S, FolderWatch
 from arcdrift.errors import UsageError
 
@@ -81,6 +82,7 @@ def import_files(
                 FolderWatch(session, watch, kind, loaded, interval_s=every, analyze=analyze).run()
                 return
             batch.import_all(session, files or (), kind, loaded)
+            notices = reading_notices(session, batch.reports)
     except KeyboardInterrupt:
         print_notice(batch.interruption_text(folder))
         raise typer.Exit(INTERRUPTED) from None
@@ -88,6 +90,8 @@ def import_files(
         print_json([report.to_json() for report in batch.reports])
     elif batch.reports:
         print_reports(batch.reports)
+        for sentence in notices:
+            print_lines(sentence)
         if batch.failed:
             print_lines(f"Not imported: {', '.join(batch.failed)}.")
         _print_next_step(batch.reports, folder)
