@@ -94,7 +94,8 @@ def arcdrift(capsys: pytest.CaptureFixture[str]) -> Arcdrift:
     return runs
 
 
-def _furnish(folder: Path) -> None:
+def furnish(folder: Path) -> None:
+    """Write the settings and the logs of the small crew."""
     (folder / "crew.toml").write_text(CREW, encoding="utf-8")
     (folder / "arc-checks.csv").write_text(CHECKS, encoding="utf-8")
     (folder / "splices.csv").write_text(SPLICES, encoding="utf-8")
@@ -103,7 +104,7 @@ def _furnish(folder: Path) -> None:
 @pytest.fixture
 def crew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A crew folder without records, which is also the current folder."""
-    _furnish(tmp_path)
+    furnish(tmp_path)
     copy_empty_store(tmp_path)
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("ARCDRIFT_CREW", raising=False)
@@ -114,7 +115,7 @@ def crew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def analyzed_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The small crew with its logs imported and analyzed; to be copied, never changed."""
     folder = tmp_path_factory.mktemp("analyzed")
-    _furnish(folder)
+    furnish(folder)
     logs = [str(folder / name) for name in ("arc-checks.csv", "splices.csv")]
     for words in (["import", *logs], ["analyze"]):
         with pytest.raises(SystemExit) as done, redirect_stdout(io.StringIO()):

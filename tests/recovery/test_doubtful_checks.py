@@ -18,7 +18,7 @@ SD = 6.0
 
 @pytest.fixture(scope="module")
 def healthy() -> Run:
-    return run_crew(invented_crew(splicers=8, days=120, seed=2))
+    return run_crew(invented_crew(splicers=6, days=90, seed=2))
 
 
 def moved(run: Run, *, lasting: bool) -> tuple[Run, dict[str, pd.Timestamp]]:
@@ -53,14 +53,14 @@ def doubted(run: Run) -> set[tuple[str, pd.Timestamp]]:
 
 
 def test_healthy_checks_are_hardly_ever_doubted(healthy: Run) -> None:
-    # about 500 judged checks; seeds 1 to 3, run by hand, gave none
+    # some 250 judged checks
     assert len(doubted(healthy)) <= 1
 
 
 def test_spoiled_checks_are_doubted(healthy: Run) -> None:
     run, when = moved(healthy, lasting=False)
-    assert len(when) == 8
-    assert len(doubted(run) & set(when.items())) >= 6
+    assert len(when) == 6
+    assert len(doubted(run) & set(when.items())) >= 5
 
 
 def test_an_arc_that_moved_is_not_a_doubtful_check(healthy: Run) -> None:

@@ -77,21 +77,21 @@ def test_true_coefficients_lie_about_the_law(simulated, tmp_path):
     assert 0.09 < density.std() / 120 < 0.22
 
 
-def pair_of_runs(simulated, tmp_path, fault: Fault, **changes: object):
-    """The same crew with and without one fault; everything else draws the same numbers."""
-    base = invented_crew(splicers=4, days=60, splices_per_day=50, seed=5, **changes)
-    return (
-        simulated(base, tmp_path / "without"),
-        simulated(replace(base, faults=(fault,)), tmp_path / "with"),
-    )
+BASE = invented_crew(splicers=4, days=60, splices_per_day=50, seed=5)
+"""A fault planted in it changes what the fault concerns; all else draws the same numbers."""
+
+
+@pytest.fixture(scope="module")
+def without(simulated, tmp_path_factory):
+    return simulated(BASE, tmp_path_factory.mktemp("without"))
 
 
 def fault(kind: FaultKind, subject: str, size: float, until: datetime | None = None) -> Fault:
     return Fault(kind, subject, datetime(2026, 8, 17), until, size, "")
 
 
-def test_arc_step_moves_the_setting_by_its_size(simulated, tmp_path):
-    without, hurt = pair_of_runs(simulated, tmp_path, fault("arc-step", "Heron", 12.0))
+def test_arc_step_moves_the_setting_by_its_size(simulated, without, tmp_path):
+    hurt = simulated(replace(BASE, faults=(fault("arc-step", "Heron", 12.0),)), tmp_path)
     moved = (hurt.checks["arc_setting"] - without.checks["arc_setting"]).fillna(0)
     subset = without.checks["splicer"] == "Heron"
     after = without.checks["checked_at"] > "2026-08-17 06:00+00:00"
@@ -105,8 +105,8 @@ def test_arc_step_moves_the_setting_by_its_size(simulated, tmp_path):
     assert (subset & after & passed).sum() > 5
 
 
-def test_arc_drift_creeps(simulated, tmp_path):
-    without, hurt = pair_of_runs(simulated, tmp_path, fault("arc-drift", "Heron", 0.5))
+def test_arc_drift_creeps(simulated, without, tmp_path):
+    hurt = simulated(replace(BASE, faults=(fault("arc-drift", "Heron", 0.5),)), tmp_path)
     moved = hurt.checks["arc_setting"] - without.checks["arc_setting"]
     days = (without.checks["checked_at"] - pd.Timestamp("2026-08-17 06:00+00:00")) / pd.Timedelta(
         days=1
@@ -116,9 +116,11 @@ def test_arc_drift_creeps(simulated, tmp_path):
     assert moved[subset].iloc[-1] >= 13
 
 
-def test_dirty_grooves_raise_the_mean_until_cleaned(simulated, tmp_path):
+def test_dirty_grooves_raise_the_mean_until_cleaned(simulated, without, tmp_path):
     until = datetime(2026, 9, 4, 16, 30)
-    without, hurt = pair_of_runs(simulated, tmp_path, fault("v-grooves-dirty", "Heron", 1.5, until))
+    hurt = simulated(
+        replace(BASE, faults=(fault("v-grooves-dirty", "Heron", 1.5, until),)), tmp_path
+    )
     a, b = without.splices, hurt.splices
     ordinary = a["loss_db"] < 0.15
     dirty = (a["splicer"] == "Heron") & a["spliced_at"].between("2026-08-17", "2026-09-05")
@@ -131,7 +133,7 @@ def test_dirty_grooves_raise_the_mean_until_cleaned(simulated, tmp_path):
 
 
 def test_careless_hands_show_on_every_splicer(simulated, tmp_path):
-    _, hurt = pair_of_runs(simulated, tmp_path, fault("careless", "Birch", 1.4))
+    hurt = simulated(replace(BASE, faults=(fault("careless", "Birch", 1.4),)), tmp_path)
     after = hurt.splices[hurt.splices["spliced_at"] > "2026-08-18"]
     mine = after["technician"] == "Birch"
     assert len(after.loc[mine, "splicer"].unique()) > 1
@@ -141,8 +143,8 @@ def test_careless_hands_show_on_every_splicer(simulated, tmp_path):
 
 
 def test_a_blade_left_alone_wears(simulated, tmp_path):
-    _, hurt = pair_of_runs(
-        simulated, tmp_path, fault("blade-overdue", "C1", 0.0, datetime(2026, 9, 19))
+    hurt = simulated(
+        replace(BASE, faults=(fault("blade-overdue", "C1", 0.0, datetime(2026, 9, 19)),)), tmp_path
     )
     subset = hurt.splices.query("cleaver == 'C1'")
     there = subset["spliced_at"].between("2026-08-20", "2026-09-18")
@@ -155,8 +157,8 @@ def test_a_blade_left_alone_wears(simulated, tmp_path):
     assert median[(False, True)] > 1.25 * median[(True, False)]
 
 
-def test_cold_front_chills_and_passes(simulated, tmp_path):
-    without, hurt = pair_of_runs(simulated, tmp_path, fault("cold-front", "crew", 14.0))
+def test_cold_front_chills_and_passes(simulated, without, tmp_path):
+    hurt = simulated(replace(BASE, faults=(fault("cold-front", "crew", 14.0),)), tmp_path)
     drop = without.readings["temperature_c"] - hurt.readings["temperature_c"]
     hours = (hurt.readings["read_at"] - pd.Timestamp("2026-08-17 06:00+00:00")) / pd.Timedelta(
         hours=1

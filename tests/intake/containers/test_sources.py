@@ -147,6 +147,7 @@ KEPT_IN = {
     "parquet": parquet(),
     "parquet, other zone": parquet("America/Denver"),
 }
+IMPORTED_TWICE = {"utf-16", "zip", "xlsx", "ods", "parquet"}
 
 
 def found(path, name=None):
@@ -193,6 +194,8 @@ def test_the_same_rows_however_a_log_is_kept(tmp_path, as_csv, case):
     (report,) = brought_in(engine, path)
     assert stored(engine) == as_csv
     assert report.balance.lines == len(ROWS) + 1
+    if case not in IMPORTED_TWICE:
+        return
     again = brought_in(engine, path)[0].balance
     assert (again.accepted, again.quarantined, again.already_stored) == (0, 0, again.rows)
 
