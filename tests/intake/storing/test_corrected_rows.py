@@ -27,6 +27,16 @@ def log(broken=(), day=1, rows=tuple(SOUND)):
     return text.replace("2025-03-01", f"2025-03-{day:02d}")
 
 
+ONE_CHUNK_EVERY_DAY = pytest.mark.parametrize(
+    "bring",
+    [
+        pytest.param(False, id="one chunk"),
+        pytest.param(True, id="many chunks", marks=pytest.mark.long),
+    ],
+    indirect=True,
+)
+
+
 @pytest.fixture(params=[False, True], ids=["one chunk", "many chunks"])
 def bring(request, tmp_path, monkeypatch):
     if request.param:
@@ -82,6 +92,7 @@ def test_a_later_import_of_the_corrected_log_closes_when_the_first_is_undone(bri
     assert open_lines(bring) == [3, 5]
 
 
+@ONE_CHUNK_EVERY_DAY
 def test_undoing_the_broken_log_leaves_what_the_corrected_one_brings(bring):
     bring(log(broken=(1, 3)))
     bring(log())
@@ -90,6 +101,7 @@ def test_undoing_the_broken_log_leaves_what_the_corrected_one_brings(bring):
     assert len(records(bring.engine, "splices")) == 6
 
 
+@ONE_CHUNK_EVERY_DAY
 @pytest.mark.parametrize(
     ("content", "name"),
     [
@@ -107,6 +119,7 @@ def test_nothing_else_closes_a_row(bring, content, name):
     assert open_lines(bring) == [3, 5]
 
 
+@ONE_CHUNK_EVERY_DAY
 def test_a_log_of_which_nothing_was_stored_closes_nothing(bring):
     bring(HEADER + BROKEN[1] + "\n")
     assert bring(HEADER + SOUND[1] + "\n").mended == 0
