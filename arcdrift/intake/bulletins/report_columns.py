@@ -37,7 +37,7 @@ _COLUMNS = (
     "source",
 )
 _DAYS = re.compile(r"(\d{4}-\d\d-\d\d)\.\.(\d{4}-\d\d-\d\d) ")
-_NIL = re.compile(r"\bNIL\b")
+_NIL = re.compile(r"(?:\s+(?:COR|AUTO|CC[A-Z]))*\s+NIL\b")
 _REMARKS = re.compile(r"\s(?:RMK|TEMPO|BECMG|NOSIG)\b")
 _TEMPERATURES = re.compile(r"([M-]?\d{1,2}|//|XX|MM)/([M-]?\d{1,2}|//|XX|MM)?")
 _LIKE_TEMPERATURES = re.compile(r"[M-]?\d{1,3}/[M-]?\d.*")
@@ -108,7 +108,7 @@ def _read(text: str) -> _Report:
     station = match["station"] or match["named"]
     time = match["time"] or match["named_time"]
     name = f"{station} {time}Z" if time else station
-    if _NIL.search(text, match.end()):
+    if _NIL.match(text, match.end()):
         return _Report(station=station, problem=("report-nil", "read_at", name))
     if time is None:
         return _Report(station=station, problem=(UNREADABLE, "read_at", ""))

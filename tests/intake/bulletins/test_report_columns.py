@@ -60,6 +60,11 @@ def problem(report):
         ("METAR ENXX 300020Z 24008KT 9999 12/08 Q1013 A2992", (12, 8, 1013.21)),
         ("METAR ENXX 300020Z 24008KT 9999 12/08 QNH2992INS", (12, 8, 1013.21)),
         ("METAR ENXX 300020Z 24008KT 9999 12/08 Q1013 TEMPO 15/12 Q1000", (12, 8, 1013)),
+        ("METAR ENXX 300020Z 24008KT 9999 FEW020 12/08 Q1013 REDZ NIL SIG", (12, 8, 1013)),
+        ("LFXX 271030Z AUTO 24012KT 7000ND BKN012 16/12 Q1013", (16, 12, 1013)),
+        ("ZBXX 270800Z 31012KMH 9999 NSW 22/12 Q1008 NOSIG", (22, 12, 1008)),
+        ("EGXX 131920Z 27010G//KT 9999 FEW030 18/09 Q1021", (18, 9, 1021)),
+        ("KXXX 211439Z 18017KT 10SM FEW018 FEW030CB BKN0 12/09", (12, 9, None)),
         # groups that are missing, or reported as missing
         ("METAR ENXX 300020Z 24008KT 9999 ///// Q1013", (None, None, 1013)),
         ("METAR ENXX 300020Z 24008KT 9999 12/// Q1013", (12, None, 1013)),
@@ -83,6 +88,10 @@ def test_values_of_reports_as_they_are_met(report, expected):
         ("METAR ENXX 302560Z 12/08 Q1013", "report-unreadable", "read_at"),
         ("METAR ENXX 320020Z 12/08 Q1013", "report-date-unclear", "read_at"),
         ("METAR ENXX 310020Z 12/08 Q1013", "report-date-unclear", "read_at"),
+        ("METAR ENXX 300020Z AUTO NIL", "report-nil", "read_at"),
+        ("METAR ENXX 300020Z 18/12 Q10A5", "report-group-unreadable", "pressure_hpa"),
+        ("METAR ENXX 300020Z 18/12 Q10155", "report-group-unreadable", "pressure_hpa"),
+        ("METAR ENXX 300020Z 18/12 QNH1013HPA", "report-group-unreadable", "pressure_hpa"),
         ("METAR ENXX 300020Z 12/08Q1013", "report-group-unreadable", "temperature_c"),
         ("METAR ENXX 300020Z 12/08 A29.92", "report-group-unreadable", "pressure_hpa"),
         ("METAR ENXX 300020Z 12/08 Q1013 A2950", "report-groups-differ", "pressure_hpa"),
@@ -154,3 +163,10 @@ def test_any_values_come_back(t10, spread10, hundredths, precise):
     assert got[0] == pytest.approx(t10 / 10, abs=within)
     assert got[1] == pytest.approx(dew10 / 10, abs=within)
     assert got[2] == pytest.approx(hundredths * 0.3386389, abs=0.01)  # inch at 0 degrees
+
+
+@given(st.lists(st.text(st.characters(codec="ascii", min_codepoint=32), max_size=9), max_size=12))
+def test_no_group_is_an_error(groups):
+    columns, problems = read(f"{NOVEMBER}METAR ENXX 300020Z {' '.join(groups)}")
+    assert len(columns["read_at"]) == 1
+    assert problems.empty or problems["code"][0].startswith("report-")

@@ -1,8 +1,10 @@
 """Every line of a bulletin is a report, part of one, a heading, blank, or kept apart."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from arcdrift.intake.bulletins.report_rows import is_bulletin, report_rows
+from arcdrift.intake.bulletins.report_rows import REPORT, is_bulletin, report_rows
 
 
 def found(text, name="ENXX.txt"):
@@ -121,3 +123,24 @@ def test_what_counts_as_a_bulletin():
     assert not is_bulletin(b"splicer,spliced_at,loss_db,remark\nHeron,x,0.1,ENXX 300020Z 12/08\n")
     assert not is_bulletin(b"TAF ENXX 301100Z 3012/0112 24008KT=\n")
     assert not is_bulletin(b"")
+
+
+PIECES = st.sampled_from(
+    ["METAR ENXX 300020Z 12/08 Q1013", "ENYY 300020Z 13/09", "SPECI ENZZ NIL", "=", "\n", "\r\n",
+     " ", "TAF ENXX 301100Z 3012/0112", "2026-11-30 00:20", "202611300020", "NNNN",
+     "SANO31 ENMI 300020", "METAR", "MTAR 12", "text", ",", '"', "\x01", "\x0c", "\ufffd", "\u2028",
+     "#", "BKN020 Q1013"]
+)  # fmt: skip
+
+
+@given(st.lists(PIECES, max_size=25))
+def test_every_line_is_accounted_for(pieces):
+    text = "".join(pieces)
+    rows = found(text)
+    assert accounted(rows)
+    assert len(rows.first) == len(texts(rows))
+    assert (rows.first[1:] > rows.last[:-1]).all()
+    for first, last, cell in zip(rows.first, rows.last, texts(rows), strict=True):
+        begin = REPORT.search(cell)
+        assert begin is not None
+        assert begin[0] in rows.lines.raw(int(first), int(last))
