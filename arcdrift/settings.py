@@ -9,7 +9,7 @@ import json
 import tomllib
 from datetime import timedelta
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import (
@@ -17,6 +17,7 @@ from pydantic import (
     BaseModel,
     ConfigDict,
     Field,
+    PrivateAttr,
     ValidationError,
     model_validator,
 )
@@ -251,13 +252,27 @@ class HeaterPrograms(_Strict):
     programs: tuple[str, ...] = Field(min_length=1)
 
 
+SHARES_TOLERANCE = 0.005
+"""How far the sum of the shares may be from 1, as they are written with few digits."""
+CLEAVE_SHARE = 0.05
+"""Default of `Shares.cleave`."""
+
+
+CLEAVE_NOTICE = (
+    f"The [shares] in {CREW_FILE} say nothing of cleave angles, whose charts give alarms too. They "
+    f"now get {CLEAVE_SHARE:.0%} of the budget, and every other share is {CLEAVE_SHARE:.0%} "
+    "smaller, so that all together keep to the budget. Saving on the Chart design page writes the "
+    "new shares into the file."
+)
+
+
 class Shares(_Strict):
     """How the false-alarm budget is divided among the charts; the shares must add to 1."""
 
     loss_raised: float = Field(0.40, gt=0, lt=1)
     """Daily level of a stream, upward."""
-    loss_lowered: float = Field(0.10, gt=0, lt=1)
-    """The same, downward: better than before, reported as a note."""
+    loss_lowered: float = Field(0.05, gt=0, lt=1)
+    """The same, downward: better than before, reported as a note; nothing is lost if it is late."""
     rolled_up: float = Field(0.10, gt=0, lt=1)
     """Daily level of a splicer, technician, site or the crew, upward."""
     scattered: float = Field(0.05, gt=0, lt=1)
@@ -268,17 +283,44 @@ class Shares(_Strict):
     """Share of splices made again, of a stream, splicer, technician, site or the crew."""
     arc: float = Field(0.25, gt=0, lt=1)
     """Drift of a splicer's arc setting."""
+    cleave: float = Field(CLEAVE_SHARE, gt=0, lt=1)
+    """Cleave angles of a cleaver (or splicer, where no cleaver is logged) or technician, upward."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _make_room_for_cleave(cls, given: Any) -> Any:
+        """Scale shares from before cleave angles had one, so that all add to 1 again."""
+        if not lacks_cleave(given):
+            return given
+        others = {
+            name: given.get(name, field.default)
+            for name, field in cls.model_fields.items()
+            if name != "cleave"
+        }
+        return {name: round((1.0 - CLEAVE_SHARE) * share, 6) for name, share in others.items()}
 
     @model_validator(mode="after")
     def _whole(self) -> "Shares":
         total = sum(self.model_dump().values())
-        if abs(total - 1.0) > 0.005:
+        if abs(total - 1.0) > SHARES_TOLERANCE:
             raise ValueError(f"the shares must add to 1, not to {total:g}")
         return self
 
 
+def lacks_cleave(shares: object) -> bool:
+    """Whether a table of shares was written before cleave angles had one: it adds to 1 without."""
+    if not isinstance(shares, dict) or "cleave" in shares:
+        return False
+    fields = Shares.model_fields
+    values = [shares.get(name, fields[name].default) for name in fields if name != "cleave"]
+    known = all(isinstance(value, (int, float)) for value in values) and set(shares) <= set(fields)
+    return known and abs(sum(values) - 1.0) <= SHARES_TOLERANCE
+
+
 class Crew(_Strict):
     """Everything in crew.toml."""
+
+    _notices: tuple[str, ...] = PrivateAttr(())
 
     name: Name
     invented: bool = False
@@ -321,6 +363,11 @@ class Crew(_Strict):
         return self
 
     @property
+    def notices(self) -> tuple[str, ...]:
+        """Sentences on what was added to the file when it was read."""
+        return self._notices
+
+    @property
     def day_offset(self) -> timedelta:
         """How long after local midnight a workday begins."""
         hours, minutes = self.day_starts_at.split(":")
@@ -359,11 +406,15 @@ def load_crew(folder: Path) -> Crew:
             f"Make one with `arcdrift init {folder}`."
         ) from None
     try:
-        return Crew.model_validate(tomllib.loads(text))
+        table = tomllib.loads(text)
+        crew = Crew.model_validate(table)
     except tomllib.TOMLDecodeError as problem:
         raise BadInput(f"{path} is not valid TOML: {problem}.") from None
     except ValidationError as problem:
         raise BadInput(f"{path}: {first_sentence(problem)}") from None
+    if lacks_cleave(table.get("shares")):
+        crew._notices = (CLEAVE_NOTICE,)
+    return crew
 
 
 _MODELS: tuple[type[BaseModel], ...] = (

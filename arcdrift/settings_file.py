@@ -45,7 +45,7 @@ def save_budget(folder: Path, false_alarms_per_month: float, shares: Shares | No
         mark = codecs.BOM_UTF8 if content.startswith(codecs.BOM_UTF8) else b""
         document = tomlkit.parse(content.decode("utf-8-sig"))
         document["false_alarms_per_month"] = _whole_if_possible(false_alarms_per_month)
-        if shares is not None and shares != crew.shares:
+        if shares is not None and (shares != crew.shares or crew.notices):
             table = document.setdefault("shares", tomlkit.table())
             for name, share in shares.model_dump().items():
                 table[name] = round(share, 6)

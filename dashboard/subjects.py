@@ -11,6 +11,7 @@ MEASURES: dict[str, dict[str, str]] = {
     "dirty": {"up": "More dirty splices"},
     "redo": {"up": "More splices made again"},
     "arc": {"up": "Arc setting drifts up", "down": "Arc setting drifts down"},
+    "cleave": {"up": "Cleave angles have risen"},
 }
 TITLES = {
     "level": "Loss",
@@ -43,6 +44,8 @@ def chart_address(alarm: Mapping[Any, Any]) -> str:
     kind, name = str(alarm["subject_type"]), str(alarm["subject_id"])
     if alarm["measure"] == "arc":
         return href("/splicer", splicer=name)
+    if alarm["measure"] == "cleave":
+        return href("/person", technician=name) if kind == "technician" else href("/prep")
     if kind == "stream" and alarm["measure"] == "level":
         splicer, _, program = name.partition(" / ")
         return href("/loss", splicer=splicer, program=program)

@@ -110,17 +110,7 @@ class CrewData(StoredResults):
 
     def alarm_history(self) -> History:
         """Return the results from which alarms under another budget are worked out."""
-        return History(
-            *(
-                self.result(table)
-                for table in (
-                    "result_stream_days",
-                    "result_subject_days",
-                    "result_loss_cells",
-                    "result_arc_points",
-                )
-            )
-        )
+        return History.read(self.result)
 
     def alarms_under_budget(self, false_alarms_per_month: float, shares: Shares) -> pd.DataFrame:
         """Return every alarm under a budget, people as they may be seen."""

@@ -27,7 +27,7 @@ import pandas as pd
 import statsmodels.api as sm
 from sqlalchemy import Engine
 
-from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
+from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, workdays_of
 from arcdrift.analysis.review.review import Review, review
 from arcdrift.cli.worker_processes import worker_pool
 from arcdrift.settings import CREW_FILE, Crew, load_crew
@@ -178,7 +178,7 @@ def compare(folder: Path) -> None:
     (models, single, by_day), plain = timed(lambda: notebook(checks, splices, readings))
     say("notebook", plain, done.splices)
     counts = alarms(engine)
-    days = read.result(engine, "result_stream_days")["day"].nunique()
+    days = len(workdays_of(read.result(engine, "result_stream_days")["day"]))
     months, budget = days / WORKDAYS_PER_MONTH, crew.false_alarms_per_month
     arcs = counts.pop("result_arc_points")
     streams = splices[STREAM].drop_duplicates()

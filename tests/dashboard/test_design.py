@@ -47,6 +47,42 @@ def test_the_shares_are_told_with_what_each_finds(data: CrewData):
     assert "drawn 1.10 times as far out" in words
 
 
+def test_a_dull_blade_has_its_price_and_its_alarms_are_listed(data: CrewData):
+    table = design.TABLES["angle-price"](view(data))
+    half = table.pivot_table(index="budget", columns="rise_pct", values="half_within_days")
+    assert (half.diff().iloc[1:] <= 0).all(axis=None)
+    assert (half.T.diff().iloc[1:] <= 0).all(axis=None)
+    assert "Dull blades: the price of several budgets" in shown(data, "/design")
+    rows = design_trial.trial_alarms(view(data), requested_budget(view(data)))
+    risen = rows[rows["measure"] == "cleave"]
+    assert set(risen["subject_id"]) == {"C9", "Birch"}
+    words = text(design_trial.trial_card(view(data)))
+    assert "Cleave angles have risen" in words
+    assert "+40 % that day against what was expected" in words
+
+
+def test_findings_that_come_from_no_chart_are_told_with_the_reason(data: CrewData):
+    words = shown(data, "/design")
+    assert "Findings outside the budget" in words
+    for subject in ("missed, late and failed checks", "doubtful arc check", "heated room",
+                    "sign-off", "99 % interval"):  # fmt: skip
+        assert subject in words
+
+
+def test_shares_of_an_old_file_are_told_and_can_be_saved(tmp_path: Path):
+    write_crew(tmp_path)
+    toml = tmp_path / "crew.toml"
+    old = ("loss_raised = 0.4", "loss_lowered = 0.1", "arc = 0.25")
+    toml.write_text("\n".join([CREW_TOML, "[shares]", *old]), encoding="utf-8")
+    data = CrewData(tmp_path)
+    words = shown(data, "/design")
+    assert "say nothing of cleave angles" in words
+    assert "Save 2 a month and these shares" in words
+    assert "Saved" in text(design.save_requested_budget(data, {}))
+    assert load_crew(tmp_path).notices == ()
+    assert "say nothing of cleave angles" not in shown(data, "/design")
+
+
 @pytest.mark.parametrize(
     ("query", "said"),
     [

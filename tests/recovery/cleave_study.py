@@ -18,14 +18,15 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, workdays
+from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, workdays, workdays_of
 from arcdrift.analysis.loss.stream_days import aggregate_stream_days
 from arcdrift.analysis.loss.technician_days import NOBODY, aggregate_technician_days
 from arcdrift.analysis.maintenance.blade_positions import cleaves_on_blade
 from arcdrift.analysis.maintenance.service_findings import usage_by_hour
 from arcdrift.analysis.people.cleave_angles.angle_cells import angle_cells
-from arcdrift.analysis.people.cleave_angles.angle_charts import BUDGET_SHARE, chart_angles
+from arcdrift.analysis.people.cleave_angles.angle_charts import chart_angles
 from arcdrift.analysis.people.cleave_angles.angle_shifts import AngleShift, angle_shifts
+from arcdrift.settings import Shares
 from arcdrift.simulate import SimulatedCrew, invented_crew, simulate_frames
 
 LIFE = 1000
@@ -68,9 +69,10 @@ def raise_angles(cells: pd.DataFrame, log_factor: pd.Series) -> pd.DataFrame:
 def rises(cells: pd.DataFrame, budget: float) -> tuple[list[AngleShift], int, float]:
     """Rises of a crew, number of alarms, and number of alarms that the budget allows."""
     summed = angle_cells(cells, LIFE)
-    charts = chart_angles(summed, budget * BUDGET_SHARE)
-    judged = charts.days.loc[charts.days["statistic"].notna(), "day"].nunique()
-    allowed = budget * BUDGET_SHARE * judged / WORKDAYS_PER_MONTH
+    share = Shares().cleave
+    charts = chart_angles(summed, budget * share)
+    judged = charts.days.loc[charts.days["statistic"].notna(), "day"]
+    allowed = budget * share * len(workdays_of(judged)) / WORKDAYS_PER_MONTH
     return angle_shifts(summed, charts), int(charts.days["alarm"].sum()), allowed
 
 

@@ -42,6 +42,11 @@ def run_crew(
     made = simulate_frames(scenario)
     if altered is not None:
         made.records["splices"] = altered(made["splices"])
+    return review_made(scenario, made)
+
+
+def review_made(scenario: Scenario, made: SimulatedCrew) -> Run:
+    """Review the records of a simulated crew."""
     readings = prepare_readings(made["readings"], made.crew)
     now = pd.Timestamp(scenario.end).as_unit("us")
     began = crew_start(made["arc-checks"], "checked_at")

@@ -12,16 +12,20 @@ import pandas as pd
 from arcdrift.analysis.advice.advice import advise
 from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, SplicerState
 from arcdrift.analysis.arc.arc_model import ArcModel
-from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
+from arcdrift.analysis.budget.replay_alarms import History, recorded_alarms
+from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, workdays_of
 from arcdrift.analysis.loss.day_level import ratio_of, relative_level
 from arcdrift.analysis.people.prep_effects import prep_effects
 from arcdrift.analysis.review.pipeline import Assessment
+from arcdrift.settings import Shares
 from arcdrift.simulate import invented_crew, load_plan
 from arcdrift.simulate.crew.fault_plans import add_faults
 from tests.recovery.crews import Run, run_crew
 
 LOOK_BACK = pd.Timedelta(days=7)
 """A finding that started more than this before a fault is not about it."""
+EARLY_DAYS = 2 * WORKDAYS_PER_MONTH
+"""The first workdays of a crew, whose charts have learned little yet."""
 EARLY = pd.Timedelta(days=21)
 """A finding of worn electrodes may come this long before they are worn out."""
 
@@ -37,15 +41,15 @@ class Alarms:
     ----------
     counts : dict of int
         Alarms by share of the budget (`arcdrift.settings.Shares`).
-    early : int
-        All alarms of the first two months.
+    early : dict of int
+        Those of the first `EARLY_DAYS` workdays.
     """
 
     streams: int
     months: float
     budget: float
     counts: dict[str, int]
-    early: int
+    early: dict[str, int]
 
     @property
     def total(self) -> int:
@@ -58,33 +62,31 @@ class Alarms:
         return self.total / self.months / self.budget
 
 
-MEASURES = {"level": "rolled_up", "spread": "scattered", "dirty": "dirty", "redo": "redo"}
-"""Share of the budget by measure, for charts of subjects."""
+def shares_of(alarms: pd.DataFrame) -> pd.Series:
+    """Share of the budget that each alarm counts toward."""
+    level = pd.Series("rolled_up", alarms.index)
+    of_stream = alarms["subject_type"] == "stream"
+    level = level.mask(of_stream & (alarms["side"] == "up"), "loss_raised")
+    level = level.mask(of_stream & (alarms["side"] == "down"), "loss_lowered")
+    other = alarms["measure"].replace({"spread": "scattered"})
+    return other.mask(alarms["measure"] == "level", level)
 
 
 def count_alarms(run: Run) -> Alarms:
     """Count the alarms of each kind of chart in a crew without faults."""
     frames = run.assessment.frames
-    days, points = frames["result_stream_days"], frames["result_arc_points"]
-    others = frames["result_subject_days"]
-    workdays = np.sort(days["day"].unique())
-    end = workdays[min(2 * WORKDAYS_PER_MONTH, len(workdays)) - 1]
-    alarmed = days[days["alarm"] != ""]
-    rolled = others[others["alarm"].astype(bool)]
-    at = points.loc[points["alarm"].astype(bool), "checked_at"].dt.strftime("%Y-%m-%d")
-    counts = {
-        "loss_raised": int((alarmed["alarm"] == "up").sum()),
-        "loss_lowered": int((alarmed["alarm"] == "down").sum()),
-        **{share: int((rolled["measure"] == name).sum()) for name, share in MEASURES.items()},
-        "arc": len(at),
-    }
-    early = sum(int((each <= end).sum()) for each in (alarmed["day"], rolled["day"], at))
+    days = frames["result_stream_days"]
+    workdays = workdays_of(days["day"])
+    alarms = recorded_alarms(History.read(frames.__getitem__))
+    share = shares_of(alarms)
+    early = alarms["day"] <= pd.Timestamp(workdays[min(EARLY_DAYS, len(workdays)) - 1])
+    none = dict.fromkeys(Shares.model_fields, 0)
     return Alarms(
         streams=len(days.drop_duplicates(["splicer", "program"])),
         months=len(workdays) / WORKDAYS_PER_MONTH,
         budget=run.made.crew.false_alarms_per_month,
-        counts=counts,
-        early=early,
+        counts=none | share.value_counts().to_dict(),
+        early=none | share[early].value_counts().to_dict(),
     )
 
 

@@ -4,11 +4,14 @@ Run by hand; it takes about half an hour on two cores::
 
     python -m tests.recovery.study            # writes study.csv, study.md and plots
     python -m tests.recovery.study --quick    # fewer crews, a few minutes
+    python -m tests.recovery.study --healthy  # false alarms and intervals of healthy crews only
 
-The test suite runs the same measurements on fewer crews (``test_promises.py``).
+Each healthy crew is kept in the folder of results, and a study that was stopped goes on with the
+next one. The test suite runs the same measurements on fewer crews (``test_promises.py``).
 """
 
 import argparse
+import pickle
 from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -16,13 +19,16 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
+from scipy.stats import chi2
 from statsmodels.stats.proportion import proportion_confint
 
+from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.settings import Shares
+from tests.recovery.crews import Run
 from tests.recovery.promises import (
+    EARLY_DAYS,
     HARMLESS,
     SCENARIOS,
     Alarms,
@@ -37,15 +43,23 @@ from tests.recovery.promises import (
     try_scenario,
     wrong_statuses,
 )
+from tests.recovery.rotating_crews import rotating_crew
 
 SPLICERS_OF_STREAMS = {50: 25, 300: 150}
 """Every simulated splicer works with two programs."""
+DESIGNS: dict[str, Callable[..., Run]] = {"simulated": healthy, "rotating": rotating_crew}
+CREWS = {("simulated", 50): 12, ("simulated", 300): 4, ("rotating", 50): 4}
+"""Healthy crews by design and number of streams."""
+QUICK_CREWS = {("simulated", 50): 3, ("rotating", 50): 1}
+Job = tuple[str, int, int]
+"""Design, streams and seed of a healthy crew."""
 
 
 @dataclass(frozen=True)
 class Healthy:
     """Measurements on one healthy crew-year."""
 
+    design: str
     alarms: Alarms
     effects: pd.DataFrame
     required: pd.DataFrame
@@ -53,12 +67,19 @@ class Healthy:
     wrong_statuses: int
 
 
-def healthy_crew(seed: int, *, splicers: int) -> Healthy:
-    """Alarms, interval coverage and wrong statuses of one healthy crew-year."""
-    run = healthy(seed, splicers=splicers)
+def healthy_crew(job: Job, folder: Path) -> Healthy:
+    """Alarms, interval coverage and wrong statuses of one healthy crew-year, kept in a folder."""
+    design, streams, seed = job
+    path = folder / f"{design}-{streams}-{seed}.pickle"
+    if path.exists():
+        kept: Healthy = pickle.loads(path.read_bytes())  # noqa: S301 - written by this study
+        return kept
+    run = DESIGNS[design](seed, splicers=SPLICERS_OF_STREAMS[streams])
     effects, required = effect_coverage(run), required_coverage(run)
     people = technician_coverage(run)
-    return Healthy(count_alarms(run), effects, required, people, wrong_statuses(run))
+    crew = Healthy(design, count_alarms(run), effects, required, people, wrong_statuses(run))
+    path.write_bytes(pickle.dumps(crew))
+    return crew
 
 
 def planted(job: tuple[str, int]) -> dict[str, Any]:
@@ -69,25 +90,43 @@ def planted(job: tuple[str, int]) -> dict[str, Any]:
                            "days_not_judged": days_not_judged(run)}  # fmt: skip
 
 
-def alarm_table(alarms: Iterable[Alarms]) -> pd.DataFrame:
-    """Ratio of alarms to the budget, by crew size and chart, with a Poisson 95 % interval."""
+def alarm_table(seen: Iterable[Healthy]) -> pd.DataFrame:
+    """Ratio of alarms to the budget, by design, crew size and chart, with a Poisson 95 % interval.
+
+    The interval is exact (Garwood 1936, Biometrika 28, 437-442).
+    """
     rows = []
-    frame = pd.DataFrame([vars(crew) | crew.counts for crew in alarms])
     shares = Shares().model_dump()
-    for streams, crews in frame.groupby("streams"):
-        allowed = (crews["months"] * crews["budget"]).sum()
-        total = crews[list(shares)].sum(axis=1)
-        parts = {name: (crews[name].sum(), allowed * share) for name, share in shares.items()}
-        parts["all charts"] = (total.sum(), allowed)
-        parts["all, months 1-2"] = (crews["early"].sum(), (2 * crews["budget"]).sum())
-        for name, (seen, expected) in parts.items():
-            half = 1.96 * np.sqrt(max(seen, 1))
-            rows.append(
-                {"streams": streams, "crews": len(crews), "chart": name, "alarms": int(seen),
-                 "allowed": round(expected, 1), "ratio": seen / expected,
-                 "low": max(seen - half, 0) / expected, "high": (seen + half) / expected}
-            )  # fmt: skip
+    frame = pd.DataFrame(
+        [
+            {"design": crew.design, **vars(crew.alarms), **crew.alarms.counts}
+            | {f"early {name}": count for name, count in crew.alarms.early.items()}
+            for crew in seen
+        ]
+    )
+    for (design, streams), crews in frame.groupby(["design", "streams"], sort=False):
+        allowed = float((crews["months"] * crews["budget"]).sum())
+        first = float((EARLY_DAYS / WORKDAYS_PER_MONTH * crews["budget"]).sum())
+        charts = [(name, [name], share) for name, share in shares.items()]
+        for chart, names, share in [*charts, ("all charts", list(shares), 1.0)]:
+            early = [f"early {name}" for name in names]
+            for period, columns, expected in (
+                ("all year", names, allowed * share), ("months 1-2", early, first * share)
+            ):  # fmt: skip
+                count = int(crews[columns].to_numpy().sum())
+                low, high = poisson_interval(count)
+                rows.append(
+                    {"design": design, "streams": streams, "crews": len(crews), "chart": chart,
+                     "period": period, "alarms": count, "allowed": round(expected, 1),
+                     "ratio": count / expected, "low": low / expected, "high": high / expected}
+                )  # fmt: skip
     return pd.DataFrame(rows)
+
+
+def poisson_interval(count: int) -> tuple[float, float]:
+    """95 % interval of the mean of a Poisson count."""
+    low = float(chi2.ppf(0.025, 2 * count)) / 2 if count else 0.0
+    return low, float(chi2.ppf(0.975, 2 * count + 2)) / 2
 
 
 def coverage_table(seen: list[Healthy]) -> pd.DataFrame:
@@ -147,37 +186,50 @@ def bars(table: pd.DataFrame, label: str, value: str, title: str, line: float | 
     return figure
 
 
+def _healthy_crews(
+    pool: ProcessPoolExecutor, crews: dict[tuple[str, int], int], folder: Path
+) -> list[Healthy]:
+    jobs: list[Job] = [
+        (design, streams, seed)
+        for (design, streams), count in crews.items()
+        for seed in range(1000, 1000 + count)
+    ]
+    seen: list[Healthy] = []
+    for crew in pool.map(partial(healthy_crew, folder=folder), jobs):
+        seen.append(crew)
+        alarm_table(seen).to_csv(folder / "alarms-so-far.csv")
+    return seen
+
+
+def _planted_tables(pool: ProcessPoolExecutor, trials: int, pairs: int) -> dict[str, pd.DataFrame]:
+    jobs = [(name, seed) for name in SCENARIOS for seed in range(trials)]
+    outcomes = pd.DataFrame(list(pool.map(planted, jobs)))
+    changes = [(name, seed) for name in HARMLESS for seed in range(200, 200 + pairs)]
+    beside = list(pool.map(try_harmless, *zip(*changes, strict=True)))
+    return {
+        "Planted faults": scenario_table(outcomes),
+        "Harmless changes": harmless_table(beside),
+    }
+
+
 def main() -> None:
     """Measure, print and write."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--quick", action="store_true", help="fewer crews")
+    parser.add_argument("--healthy", action="store_true", help="healthy crews only")
     parser.add_argument("--out", type=Path, default=Path("study"), help="folder for the results")
     parser.add_argument("--processes", type=int, default=2)
     options = parser.parse_args()
-    crews = {50: 3, 300: 0} if options.quick else {50: 12, 300: 3}
     trials, pairs = (4, 4) if options.quick else (8, 12)
     options.out.mkdir(exist_ok=True)
     with ProcessPoolExecutor(options.processes) as pool:
-        seen: list[Healthy] = []
-        for streams, count in crews.items():
-            year: Callable[[int], Healthy] = partial(
-                healthy_crew, splicers=SPLICERS_OF_STREAMS[streams]
-            )
-            seen += list(pool.map(year, range(1000, 1000 + count)))
-        # the run takes half an hour: save first results in case it is interrupted
-        for name, table in (("alarms", alarm_table(crew.alarms for crew in seen)),
-                            ("coverage", coverage_table(seen))):  # fmt: skip
-            table.to_csv(options.out / f"{name}-so-far.csv")
-        jobs = [(name, seed) for name in SCENARIOS for seed in range(trials)]
-        outcomes = pd.DataFrame(list(pool.map(planted, jobs)))
-        changes = [(name, seed) for name in HARMLESS for seed in range(200, 200 + pairs)]
-        beside = list(pool.map(try_harmless, *zip(*changes, strict=True)))
-    tables = {
-        "False alarms against the budget": alarm_table([crew.alarms for crew in seen]),
-        "Coverage of 95 % intervals": coverage_table(seen),
-        "Planted faults": scenario_table(outcomes),
-        "Harmless changes": harmless_table(beside),
-    }
+        seen = _healthy_crews(pool, QUICK_CREWS if options.quick else CREWS, options.out)
+        tables = {
+            "False alarms against the budget": alarm_table(seen),
+            "Coverage of 95 % intervals": coverage_table(seen),
+        }
+        if not options.healthy:
+            tables |= _planted_tables(pool, trials, pairs)
     wrong = sum(crew.wrong_statuses for crew in seen)
     text = [f"Check statuses that differ from the truth in healthy crews: {wrong}."]
     for title, table in tables.items():
@@ -186,8 +238,9 @@ def main() -> None:
     report = "\n\n".join(text)
     (options.out / "study.md").write_text(report, encoding="utf-8")
     print(report)  # noqa: T201 - this is what it is run for
-    alarms = tables["False alarms against the budget"].assign(
-        row=lambda t: t["streams"].astype(str) + " streams, " + t["chart"]
+    alarms = tables["False alarms against the budget"]
+    alarms = alarms[alarms["period"] == "all year"].assign(
+        row=lambda t: t["design"] + ", " + t["streams"].astype(str) + " streams, " + t["chart"]
     )
     figures = {
         "alarms": bars(alarms, "row", "ratio", "Alarms over budget, healthy crews", 1.0),
@@ -195,10 +248,11 @@ def main() -> None:
             tables["Coverage of 95 % intervals"], "interval", "coverage",
             "Share of 95 % intervals that hold the truth", 0.95,
         ),
-        "found": bars(
-            tables["Planted faults"], "scenario", "found", "Share of planted faults found", None
-        ),
     }  # fmt: skip
+    if not options.healthy:
+        figures["found"] = bars(
+            tables["Planted faults"], "scenario", "found", "Share of planted faults found", None
+        )
     for name, figure in figures.items():
         figure.write_html(options.out / f"{name}.html", include_plotlyjs=True)
 

@@ -17,7 +17,7 @@ from arcdrift.analysis.arc.arc_regressors import usable
 from arcdrift.analysis.arc.indoor_checks import IndoorMixture
 from arcdrift.analysis.arc.level_moves import LevelMoves
 from arcdrift.analysis.arc.recursive_regression import SplicerState
-from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
+from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, full_workdays
 from arcdrift.charts.change_point import step_onset
 from arcdrift.charts.ewma import settled_limits
 from arcdrift.charts.intervals import Z95
@@ -47,10 +47,11 @@ SHORTEST_RUN = 10.0
 
 
 def checks_per_month(points: pd.DataFrame) -> float:
-    """Passed checks of all splicers in a month of `WORKDAYS_PER_MONTH` days with a check."""
+    """Passed checks of all splicers in a month of `WORKDAYS_PER_MONTH` workdays."""
     if points.empty:
         return float(WORKDAYS_PER_MONTH)
-    return float(WORKDAYS_PER_MONTH * len(points) / max(points["checked_at"].dt.date.nunique(), 1))
+    checks = points["checked_at"].dt.date.value_counts().sort_index().to_numpy(dtype=np.int64)
+    return float(WORKDAYS_PER_MONTH * len(points) / full_workdays(checks).sum())
 
 
 def drift_charts(

@@ -13,7 +13,7 @@ from scipy.special import gammainc, gammaincc
 from arcdrift.analysis.arc.arc_drift import LAMBDA as ARC_LAMBDA
 from arcdrift.analysis.arc.arc_drift import checks_per_month
 from arcdrift.analysis.budget.replay_alarms import History
-from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
+from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, workdays_of
 from arcdrift.analysis.loss.day_level import (
     CLIP,
     LAG_DAYS,
@@ -28,11 +28,12 @@ from arcdrift.analysis.loss.proportion_charts import COUNTED
 from arcdrift.analysis.loss.rollup import as_stream_subjects
 from arcdrift.analysis.loss.stream_days import CALIBRATION_DAYS
 from arcdrift.analysis.loss.technician_days import CAP_TO_MEAN
+from arcdrift.analysis.people.cleave_angles.angle_ewma import EXCESS as ANGLE_EXCESS
 from arcdrift.arrays import Floats
 from arcdrift.charts.limits import ewma_limit
 from arcdrift.settings import Shares
 
-EXCESS = {"rolled_up": ROLLED_EXCESS, "scattered": SPREAD_EXCESS}
+EXCESS = {"rolled_up": ROLLED_EXCESS, "scattered": SPREAD_EXCESS, "cleave": ANGLE_EXCESS}
 """Factor on the run length of charts that alarm more often than their limit says."""
 RISES = (1.25, 1.5, 2.0)
 """Rises whose delay is reported, as multiples of the loss before."""
@@ -80,14 +81,14 @@ class ChartPlan:
 
 @dataclass(frozen=True)
 class DetectionDelay:
-    """Days of work from a lasting rise of a stream's loss to the alarm, over all streams.
+    """Days of work from a lasting rise to the alarm, over all streams, or all cleavers and people.
 
     Attributes
     ----------
     rise : float
-        Loss as a multiple of before.
+        Loss or angle as a multiple of before.
     median_days, ninety_percent_days : float
-        Days of work of the stream within which half, and 90 %, of such rises are detected;
+        Days of work of the subject within which half, and 90 %, of such rises are detected;
         infinite beyond `LONGEST_DAYS`.
     within_month : float
         Share detected within 22 of them.
@@ -114,9 +115,10 @@ def chart_plans(history: History, budget: float, shares: Shares) -> list[ChartPl
     spread = subjects[subjects["measure"] == "spread"]
     days_of = {
         "loss_raised": streams, "loss_lowered": streams, "rolled_up": rolled, "scattered": spread,
+        "cleave": history.angle_days.rename(columns={"subject": "subject_id"}),
         **{name: subjects[subjects["measure"] == name] for name in COUNTED},
     }  # fmt: skip
-    recent = np.sort(history.stream_days["day"].unique())[-WORKDAYS_PER_MONTH:]
+    month = workdays_of(history.stream_days["day"])[-WORKDAYS_PER_MONTH:]
     plans = []
     for name, share in shares.model_dump().items():
         allowed = budget * share
@@ -125,8 +127,8 @@ def chart_plans(history: History, budget: float, shares: Shares) -> list[ChartPl
             pace, charts = checks_per_month(points), int(points["splicer"].nunique())
         else:
             rows = days_of[name]
-            rows = rows[rows["day"].isin(recent)]
-            pace = WORKDAYS_PER_MONTH * len(rows) / max(len(recent), 1)
+            rows = rows[rows["day"] >= month[0]] if len(month) else rows[:0]
+            pace = WORKDAYS_PER_MONTH * len(rows) / max(len(month), 1)
             charts = len(rows[["subject_type", "subject_id"]].drop_duplicates())
         run_length = max(pace / allowed, SHORTEST_RUN)
         limit = np.nan
@@ -153,8 +155,8 @@ def streams_in_use(streams: pd.DataFrame, history: History) -> pd.DataFrame:
         ``sd_between``, relative to the mean, of one capped splice and of a day.
     """
     days = history.stream_days
-    recent = np.sort(days["day"].unique())[-WORKDAYS_PER_MONTH:]
-    days = days[days["day"].isin(recent) & ~days["excluded"].astype(bool)]
+    month = workdays_of(days["day"])[-WORKDAYS_PER_MONTH:]
+    days = days[days["day"].isin(month) & ~days["excluded"].astype(bool)]
     pace = days.groupby(["splicer", "program"])["splices"].mean().rename("pace").reset_index()
     known = streams.dropna(subset=["sd_within", "sd_between"]).merge(pace)
     return known[["splicer", "program", "pace", "sd_within", "sd_between"]]
@@ -205,11 +207,12 @@ def detection_delays(
         shown = np.array([capped_rise(rise, sd_within) for sd_within in within.tolist()])
         shift = relative_level(shown) / sd
         nearest = np.abs(np.log(shift[:, None] / SHIFTS)).argmin(axis=1)
-        answers.append([_delay(rise, line_days[nearest].ravel()) for line_days in days])
+        answers.append([delay_of(rise, line_days[nearest]) for line_days in days])
     return [list(row) for row in zip(*answers, strict=True)]
 
 
-def _delay(rise: float, days: Floats) -> DetectionDelay:
+def delay_of(rise: float, days: Floats) -> DetectionDelay:
+    """Summary of simulated days from a rise to its alarm, any shape."""
     median, ninety_percent = np.quantile(days, [0.5, 0.9], method="inverted_cdf")
     within_month = float((days <= WORKDAYS_PER_MONTH).mean())
     return DetectionDelay(rise, float(median), float(ninety_percent), within_month)

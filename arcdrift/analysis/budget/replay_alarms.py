@@ -1,10 +1,11 @@
 """Alarms a crew would have had under another false-alarm budget, from its stored history.
 
 Input are results of the last review: stream days, loss by technician, and the standardized
-residuals of arc checks.
+residuals of arc checks and of cleave angles.
 """
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, fields
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,7 @@ from arcdrift.analysis.arc.arc_drift import SHORTEST_RUN as SHORTEST_ARC_RUN
 from arcdrift.analysis.loss.loss_charts import AllLossCharts, alarmed, chart_cells
 from arcdrift.analysis.loss.rollup import SUBJECT, as_stream_subjects
 from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
+from arcdrift.analysis.people.cleave_angles.angle_ewma import replay_angles
 from arcdrift.charts.ewma import settled_limits
 from arcdrift.charts.limits import ewma_limit
 from arcdrift.settings import Shares
@@ -25,19 +27,18 @@ _KEYS = ["measure", *SUBJECT, "day"]
 
 @dataclass(frozen=True)
 class History:
-    """Stored results that a replay of alarms reads.
-
-    Attributes
-    ----------
-    stream_days, subject_days, cells, arc_points : DataFrame
-        Rows of ``result_stream_days``, ``result_subject_days``, ``result_loss_cells`` and
-        ``result_arc_points``.
-    """
+    """Stored results that a replay of alarms reads; each field is a table ``result_*``."""
 
     stream_days: pd.DataFrame
     subject_days: pd.DataFrame
-    cells: pd.DataFrame
+    loss_cells: pd.DataFrame
     arc_points: pd.DataFrame
+    angle_days: pd.DataFrame
+
+    @classmethod
+    def read(cls, result: Callable[[str], pd.DataFrame]) -> "History":
+        """Fetch each table by its name."""
+        return cls(*(result(f"result_{table.name}") for table in fields(cls)))
 
 
 def replay_alarms(history: History, false_alarms_per_month: float, shares: Shares) -> pd.DataFrame:
@@ -47,28 +48,31 @@ def replay_alarms(history: History, false_alarms_per_month: float, shares: Share
     -------
     DataFrame
         `ALARM_COLUMNS`, in order of day: ``measure`` is ``level``, ``spread``, ``dirty``,
-        ``redo`` or ``arc``; ``value`` and ``expected`` of the day (dB for the level of a stream,
-        the setting's unit for ``arc``, otherwise as in
+        ``redo``, ``arc`` or ``cleave``; ``value`` and ``expected`` of the day (dB for the level of
+        a stream, the setting's unit for ``arc``, relative to the expected angle for ``cleave``,
+        otherwise as in
         `arcdrift.analysis.loss.loss_charts.AllLossCharts.subject_days`); ``evidence`` as a share of
         the limit, 1 and more at an alarm.
 
     Notes
     -----
-    Loss charts are recomputed. Arc charts use the stored residuals from forecasts; another budget
-    would change those a little after an alarm, because forecasts leave alarmed checks out.
+    Loss charts are recomputed. Charts of the arc and of cleave angles use the stored residuals from
+    forecasts; another budget would change those a little after an alarm, because forecasts leave
+    alarmed checks and risen angles out.
     """
     days = history.stream_days.rename(columns={"splices": "n"})
     days = days.assign(day=pd.to_datetime(days["day"]))[
         ["splicer", "program", "segment", *EVENT_COLUMNS, "day", "site", "n", "total", "capped",
          "capped_squares", "excluded", "frozen"]
     ]  # fmt: skip
-    cells = history.cells.assign(
-        day=pd.to_datetime(history.cells["day"]), total=history.cells["capped"]
-    )
+    cells = history.loss_cells
+    cells = cells.assign(day=pd.to_datetime(cells["day"]), total=cells["capped"])
     parts = []
     if len(days):
         parts.append(_loss_alarms(chart_cells(days, cells, false_alarms_per_month, shares)))
     parts.append(arc_alarms(history.arc_points, false_alarms_per_month * shares.arc))
+    angles, _ = replay_angles(history.angle_days, false_alarms_per_month * shares.cleave)
+    parts.append(_angle_rows(angles))
     return _sorted_alarms(parts)
 
 
@@ -83,8 +87,24 @@ def recorded_alarms(history: History) -> pd.DataFrame:
     others = others.assign(side="up", evidence=others["statistic"] / others["limit"])
     arc = history.arc_points[history.arc_points["alarm"].astype(bool)]
     checks = _arc_rows(arc, arc["ewma"], arc["limit"])
+    angles = _angle_rows(history.angle_days[history.angle_days["alarm"].astype(bool)])
     return _sorted_alarms(
-        [part.assign(day=pd.to_datetime(part["day"])) for part in (levels, others, checks)]
+        [part.assign(day=pd.to_datetime(part["day"])) for part in (levels, others, checks, angles)]
+    )
+
+
+def _angle_rows(days: pd.DataFrame) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "day": pd.to_datetime(days["day"]),
+            "subject_type": days["subject_type"],
+            "subject_id": days["subject"],
+            "measure": "cleave",
+            "side": "up",
+            "value": days["ratio"],
+            "expected": 1.0,
+            "evidence": days["statistic"] / days["limit"],
+        }
     )
 
 

@@ -3,12 +3,16 @@
 import numpy as np
 import pandas as pd
 
+from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.settings import Crew
 from arcdrift.times import local_day
 
 DAY = pd.Timedelta(days=1)
 WORKDAYS_PER_MONTH = 22
 """A month of the false-alarm budget."""
+LIGHT_DAY = 0.25
+"""A day with a smaller share of the usual day's points, as on a weekend, is no workday of a month:
+else a crew with a few splices every Sunday would get a budget of 16 months in a year."""
 WORKDAY = "workday"
 """Column with the workday of each record, in frames for which it has been computed already."""
 
@@ -55,6 +59,49 @@ def workdays(records: pd.DataFrame, crew: Crew, time_column: str) -> pd.Series:
         return records[WORKDAY]
     zones = site_time_zones(record_sites(records, crew), crew)
     return local_day(records[time_column], zones, crew.day_offset)
+
+
+def full_workdays(counts: Ints) -> Bools:
+    """Whether each day is a workday of the crew, judged by the days up to it.
+
+    Parameters
+    ----------
+    counts : array of int, shape (days,)
+        Records or charted points of each day that has any, in order of day.
+
+    Returns
+    -------
+    array of bool, shape (days,)
+        Whether a day has at least `LIGHT_DAY` of the median of the last `WORKDAYS_PER_MONTH` days.
+    """
+    padded = np.r_[np.full(WORKDAYS_PER_MONTH - 1, np.nan), counts]
+    if not len(counts):
+        return np.zeros(0, dtype=bool)
+    usual = np.nanmedian(np.lib.stride_tricks.sliding_window_view(padded, WORKDAYS_PER_MONTH), 1)
+    return np.asarray(counts >= LIGHT_DAY * usual, dtype=bool)
+
+
+def monthly_counts(counts: Ints) -> Floats:
+    """Counts in a month of `WORKDAYS_PER_MONTH` workdays, at the pace up to each day.
+
+    Parameters
+    ----------
+    counts : array of int, shape (days,)
+        As in `full_workdays`; what is counted on other days is included.
+    """
+    full = full_workdays(counts)
+    total, done = np.r_[0, np.cumsum(counts)], np.cumsum(full)
+    first = np.flatnonzero(full)
+    start = first[np.maximum(done - WORKDAYS_PER_MONTH, 0)] if len(first) else done
+    start = np.where(done > WORKDAYS_PER_MONTH, start, 0)
+    days = np.clip(done, 1, WORKDAYS_PER_MONTH)
+    return np.asarray(WORKDAYS_PER_MONTH * (total[1:] - total[start]) / days, dtype=np.float64)
+
+
+def workdays_of(day: pd.Series) -> pd.Index:
+    """Days of records that are workdays of the crew (`full_workdays`), in order."""
+    counts = day.value_counts().sort_index()
+    return counts.index[full_workdays(counts.to_numpy().astype(np.int64))]
 
 
 def day_starts(days: pd.DataFrame, crew: Crew) -> pd.Series:

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
+from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, monthly_counts
 from arcdrift.analysis.loss.rollup import SUBJECT, as_stream_subjects, subjects_of
 from arcdrift.arrays import Floats, Ints
 from arcdrift.charts.binomial_cusum import BinomialCusums, binomial_cusums
@@ -78,15 +78,12 @@ def chart_proportions(cells: pd.DataFrame, measure: str, budget: float) -> pd.Da
 
 def _run_lengths(codes: list[Ints], day: Ints, days: int, budget: float) -> Floats:
     """Wanted average run length of each day, from the number of points in the month before."""
-    active = np.zeros(days)
+    active = np.zeros(days, dtype=np.int64)
     for code in codes:
         used = np.unique((day * (code.max() + 1) + code)[code >= 0])
         active += np.bincount(used // (code.max() + 1), minlength=days)
-    total = np.concatenate([[0.0], np.cumsum(active)])
-    upto = np.arange(days)
-    first = np.maximum(upto - WORKDAYS_PER_MONTH, 0)
-    pace = WORKDAYS_PER_MONTH * (total[upto] - total[first]) / np.maximum(upto - first, 1)
-    pace = np.where(upto < FIRST_PACE_DAYS, WORKDAYS_PER_MONTH * active, pace)
+    pace = np.r_[0.0, monthly_counts(active)[:-1]]
+    pace[:FIRST_PACE_DAYS] = WORKDAYS_PER_MONTH * active[:FIRST_PACE_DAYS]
     return np.asarray(np.clip(pace / budget, RUN_LENGTHS[0], RUN_LENGTHS[-1]), dtype=np.float64)
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri, stdtr
 
-from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
+from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, monthly_counts
 from arcdrift.analysis.common.grouping import group_index
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.analysis.loss.common_day_effect import CommonDayEffect
@@ -124,15 +124,18 @@ def _flag(days: pd.DataFrame, name: str) -> Bools:
 
 
 def budget_limits(day: Ints, judged: Bools, budget: float, pace: pd.Series | None) -> Floats:
-    """Limit of each row from the number of rows in the month up to its day; days are in order."""
+    """Limit of each row from the number of rows in the month up to its day; days are in order.
+
+    Parameters
+    ----------
+    pace : Series, optional
+        Rows of each day, by day, where charts outside these rows have a part in the budget.
+    """
     days, first, code = np.unique(day, return_index=True, return_inverse=True)
     worked, rows = days, np.diff(first, append=len(day))
     if pace is not None:
         worked, rows = _microseconds(pace.index.to_series()), pace.to_numpy()
-    total = np.cumsum([0, *rows])
-    upto = np.searchsorted(worked, days, side="right")
-    recent = np.minimum(upto, WORKDAYS_PER_MONTH)
-    monthly = WORKDAYS_PER_MONTH * (total[upto] - total[upto - recent]) / recent
+    monthly = monthly_counts(rows)[np.searchsorted(worked, days, side="right") - 1]
     used = np.unique(code[judged])
     # three significant digits: the rows of a month determine the run length no better
     run_lengths = np.maximum(monthly[used] / budget, SHORTEST_RUN)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 from arcdrift.cli.analysis_run import review_crew, review_findings_text
 from arcdrift.cli.crew_folder import command_text, open_crew, print_records_in_future
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
-from arcdrift.cli.output import count_noun, print_json, print_lines
+from arcdrift.cli.output import count_noun, print_json, print_lines, print_notice
 from arcdrift.finding import SEVERITY_ORDER
 
 if TYPE_CHECKING:
@@ -19,6 +19,8 @@ def analyze(folder: CrewFolder = CURRENT_FOLDER, as_json: AsJson = False) -> Non
         review = review_crew(session)
         print_records_in_future(session)
         unknown = sorted(set(review.names) - set(session.crew.splicers))
+        for sentence in session.crew.notices:
+            print_notice(sentence)
     if as_json:
         print_json(json_object(review))
         return

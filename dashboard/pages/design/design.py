@@ -6,57 +6,31 @@ import dash_mantine_components as dmc
 import pandas as pd
 from dash import html
 
-from arcdrift.analysis.budget.detection_delays import (
-    ChartPlan,
-    chart_plans,
-    detection_delays,
-    streams_in_use,
-)
+from arcdrift.analysis.budget.detection_delays import ChartPlan
 from arcdrift.errors import ArcdriftError
-from arcdrift.figures.design import days_text, price_chart, price_table
-from arcdrift.settings import Shares
+from arcdrift.settings import Crew
 from dashboard import ids
-from dashboard.components import View, card, chart, csv_link, heading, notice, period, share_table
+from dashboard.components import View, card, csv_link, heading, notice, period, share_table
+from dashboard.pages.design.design_delays import (
+    angle_delay_table,
+    delay_cards,
+    detection_delay_table,
+)
 from dashboard.pages.design.design_query import (
     CHARTS,
     DEFAULT_PERIOD,
-    HIGHEST_BUDGET,
+    OUTSIDE_BUDGET,
     RequestedBudget,
+    chart_plans_requested,
     requested_budget,
 )
 from dashboard.pages.design.design_trial import trial_alarms, trial_slot
 from dashboard.reading.data import CrewData
 from dashboard.url_query import Query, search
 
-FACTORS = (0.5, 1.0, 2.0, 5.0)
-"""Budgets that are compared, as multiples of the one requested."""
-
-
-def detection_delay_table(view: View) -> pd.DataFrame:
-    """Return the days until rises are detected under several budgets: rows of `price_table`."""
-    return _price_of(view, requested_budget(view), chart_plans_requested(view))
-
-
-def _price_of(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> pd.DataFrame:
-    history = view.data.alarm_history()
-    streams = streams_in_use(view.data.result("result_streams"), history)
-    if streams.empty or history.stream_days.empty:
-        return price_table([], [])
-    factors = [plan for plan in FACTORS if requested.budget * plan <= HIGHEST_BUDGET]
-    raised = next(plan for plan in charts if plan.name == "loss_raised")
-    lengths = [raised.pace / raised.per_month / factor for factor in factors]
-    budgets = [round(requested.budget * factor, 6) for factor in factors]
-    return price_table(budgets, detection_delays(streams, view.data.budget_in_use()[2], lengths))
-
-
-def chart_plans_requested(view: View) -> list[ChartPlan]:
-    """Return every kind of chart under the requested budget."""
-    requested = requested_budget(view)
-    return chart_plans(view.data.alarm_history(), requested.budget, requested.shares)
-
-
 TABLES = {
     "price": detection_delay_table,
+    "angle-price": angle_delay_table,
     "charts": lambda view: pd.DataFrame([vars(plan) for plan in chart_plans_requested(view)]),
     "alarms": lambda view: trial_alarms(view, requested_budget(view)),
 }
@@ -82,7 +56,8 @@ def render(view: View) -> html.Div:
             )
             if outdated
             else None,
-            _number(view, requested, crew.false_alarms_per_month, crew.shares),
+            *(notice(sentence, name="caveat") for sentence in crew.notices),
+            _number(view, requested, crew),
             *(
                 [notice(requested.problem, name="bad")]
                 if requested.problem
@@ -95,21 +70,23 @@ def render(view: View) -> html.Div:
 def _answers(view: View, requested: RequestedBudget) -> list[Any]:
     try:
         charts = chart_plans_requested(view)
-        table = _price_of(view, requested, charts)
+        delays = delay_cards(view, requested, charts)
     except ArcdriftError as problem:
         return [notice(str(problem), name="bad")]
     return [
-        _price(view, requested, table),
+        *delays,
         html.Div([period(view, DEFAULT_PERIOD)], className="filters"),
         trial_slot(view),
         _shares(view, requested, charts),
+        _outside_budget(),
     ]
 
 
-def _number(view: View, requested: RequestedBudget, budget: float, shares: Shares) -> html.Section:
-    same = (requested.budget, requested.shares) == (budget, shares)
+def _number(view: View, requested: RequestedBudget, crew: Crew) -> html.Section:
+    budget, shares = crew.false_alarms_per_month, crew.shares
+    same = _is_saved(requested, crew)
     text = f"Save {requested.budget:g} a month"
-    if requested.shares != shares:
+    if requested.shares != shares or crew.notices:
         text += " and these shares"
     if same or requested.problem:
         text = "Nothing to save"
@@ -160,6 +137,12 @@ def _number(view: View, requested: RequestedBudget, budget: float, shares: Share
     )
 
 
+def _is_saved(requested: RequestedBudget, crew: Crew) -> bool:
+    """Whether crew.toml says what is requested, with nothing added when it was read."""
+    saved = (crew.false_alarms_per_month, crew.shares)
+    return (requested.budget, requested.shares) == saved and not crew.notices
+
+
 def _input(key: str, label: str, default: float, value: float, *, step: float) -> dmc.NumberInput:
     return dmc.NumberInput(
         id=ids.filter_control(key, f"{default:g}"),
@@ -170,70 +153,6 @@ def _input(key: str, label: str, default: float, value: float, *, step: float) -
         debounce=700,
         size="sm",
         className="filter",
-    )
-
-
-def _price(view: View, requested: RequestedBudget, table: pd.DataFrame) -> html.Div | html.Section:
-    if table.empty:
-        return card(
-            notice(
-                "No stream has enough days yet to say how soon a rise would be caught; five days "
-                "of work are needed, and forty for limits to settle."
-            ),
-            title="What it buys",
-        )
-    rises = sorted(table["rise_pct"].unique())
-    heads = [("False alarms a month", ""), *((f"+{rise:g} %", "number") for rise in rises)]
-    body = []
-    for budget, rows in table.groupby("budget"):
-        chosen = abs(float(str(budget)) - requested.budget) < 1e-6
-        body.append(
-            html.Tr(
-                [
-                    html.Th(
-                        [
-                            f"{budget:g}",
-                            html.Span(" (this)", className="muted") if chosen else None,
-                        ],
-                        scope="row",
-                    ),
-                    *(
-                        html.Td(
-                            [
-                                days_text(row["half_within_days"]),
-                                html.Span(
-                                    f"9 of 10: {days_text(row['nine_of_ten_within_days'])}",
-                                    className="aside",
-                                ),
-                            ],
-                            className="number",
-                        )
-                        for row in rows.sort_values("rise_pct").to_dict("records")
-                    ),
-                ],
-                className="chosen-row" if chosen else "",
-            )
-        )
-    return html.Div(
-        [
-            chart(
-                "What it buys: days until a lasting rise is caught",
-                price_chart(table, chosen=requested.budget, scheme=view.scheme),
-                csv=csv_link("/design", "price", view.query),
-                hint="One stream's loss rises for good by a quarter, by half, or doubles. Counted "
-                "in days on which that stream is used.",
-            ),
-            card(
-                share_table(heads, body, "price wraps"),
-                html.P(
-                    "Half of such rises are caught within the days named first. Simulated for the "
-                    "streams now in use, each with its own splices a day and scatter, after 40 "
-                    "days of history; a stream that scatters more takes longer.",
-                    className="muted hint",
-                ),
-                title="The price of several budgets",
-            ),
-        ]
     )
 
 
@@ -282,6 +201,20 @@ def _shares(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> 
     )  # fmt: skip
 
 
+def _outside_budget() -> html.Section:
+    return card(
+        html.P(
+            "These findings come from no chart and do not count toward the budget:",
+            className="muted hint",
+        ),
+        html.Ul(
+            [html.Li([html.Strong(f"{text}: "), why]) for text, why in OUTSIDE_BUDGET],
+            className="plain-list",
+        ),
+        title="Findings outside the budget",
+    )
+
+
 def save_requested_budget(data: CrewData, query: Query) -> html.Div:
     """Save the requested budget into crew.toml; return a notice that says whether it was saved."""
     try:
@@ -289,7 +222,7 @@ def save_requested_budget(data: CrewData, query: Query) -> html.Div:
         requested = RequestedBudget(query, crew.false_alarms_per_month, crew.shares)
         if requested.problem:
             return notice(f"Nothing was saved. {requested.problem}", name="bad")
-        if (requested.budget, requested.shares) == (crew.false_alarms_per_month, crew.shares):
+        if _is_saved(requested, crew):
             return notice("crew.toml says so already; nothing had to be saved.")
         data.save_budget(requested.budget, requested.shares)
     except ArcdriftError as problem:

@@ -2,6 +2,7 @@
 
 from pydantic import ValidationError
 
+from arcdrift.analysis.budget.detection_delays import ChartPlan, chart_plans
 from arcdrift.settings import Shares
 from dashboard.components import View
 from dashboard.url_query import Query, number
@@ -20,8 +21,40 @@ CHARTS: dict[str, tuple[str, str]] = {
     "dirty": ("More dirty splices", "single splices far out that come more often than before"),
     "redo": ("More splices made again", "trouble that repeats hide from the losses"),
     "arc": ("Arc setting drifts", "an arc that moves more than air and wear explain"),
+    "cleave": (
+        "Cleave angles of a cleaver or person have risen",
+        "a dull blade, or a hand that changed",
+    ),
 }
 """Title and purpose of each kind of chart that has a share of the budget."""
+OUTSIDE_BUDGET: tuple[tuple[str, str], ...] = (
+    (
+        "Facts on record",
+        "missed, late and failed checks, service due, air readings missing, an unexpected program, "
+        "electrodes replaced early or late, and losses over the limit you accept. They are counted "
+        "against a rule; no chance alarm is possible.",
+    ),
+    (
+        "One check or one splice",
+        "a doubtful arc check, and a splice far above its stream. They are about that one check or "
+        "splice, not about a lasting change.",
+    ),
+    (
+        "Clocks, rooms and replacements nobody logged",
+        "a splicer's clock that went back, whether a check was made in a heated room, and new "
+        "electrodes without a record are read from the order and the counts of the records.",
+    ),
+    (
+        "People and machines compared over a year",
+        "who stands out on the Prep page, runs of bad cleaves, and the sign-off of newcomers are "
+        "decided by the probability given in crew.toml under [prep], anew at each analysis.",
+    ),
+    (
+        "Estimated against measured loss",
+        "an estimate is called too low when the whole 99 % interval lies beyond the margin.",
+    ),
+)
+"""Findings that are no alarms of a chart, and why."""
 
 
 class RequestedBudget:
@@ -66,3 +99,9 @@ def requested_budget(view: View) -> RequestedBudget:
     """Return the budget and shares that the address of a view asks for."""
     crew = view.data.settings()
     return RequestedBudget(view.query, crew.false_alarms_per_month, crew.shares)
+
+
+def chart_plans_requested(view: View) -> list[ChartPlan]:
+    """Return every kind of chart under the requested budget."""
+    requested = requested_budget(view)
+    return chart_plans(view.data.alarm_history(), requested.budget, requested.shares)

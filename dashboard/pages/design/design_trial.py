@@ -7,7 +7,7 @@ import pandas as pd
 from dash import dcc, html
 
 from arcdrift.analysis.budget.replay_alarms import ALARM_COLUMNS
-from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
+from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, workdays_of
 from arcdrift.errors import ArcdriftError
 from arcdrift.wording import count_text
 from dashboard import ids
@@ -124,8 +124,8 @@ def _present(view: View) -> int:
 
 
 def _workdays(view: View) -> int:
-    days = view.data.result("result_stream_days")["day"]
-    return int(days[days >= view.first_day(DEFAULT_PERIOD)].nunique())
+    days = workdays_of(view.data.result("result_stream_days")["day"])
+    return int((days >= view.first_day(DEFAULT_PERIOD)).sum())
 
 
 def _alarms(number: int) -> str:
@@ -139,8 +139,9 @@ def _table(view: View, rows: pd.DataFrame, *, same: bool) -> html.Div:
     body, lines = [], []
     for row in rows.head(SHOWN).to_dict("records"):
         address = chart_address(row)
-        arc = row["measure"] == "arc"
-        name = row["subject_id"] if arc else subject_title(row["subject_type"], row["subject_id"])
+        # a chart of the arc or of cleave angles has no programs that it could sum
+        alone = row["measure"] in ("arc", "cleave")
+        name = row["subject_id"] if alone else subject_title(row["subject_type"], row["subject_id"])
         cells = [
             html.Td(shown_day(row["day"])),
             html.Td(dcc.Link(name, href=address)),

@@ -17,11 +17,14 @@ from arcdrift.analysis.budget.detection_delays import (
 from arcdrift.analysis.budget.replay_alarms import History
 from arcdrift.analysis.loss.day_level import LAMBDA, relative_level
 from arcdrift.analysis.loss.loss_charts import chart_all
+from arcdrift.analysis.people.cleave_angles.angle_charts import ANGLE_DAY_COLUMNS
 from arcdrift.analysis.review.result_tables import dated, stream_days
 from arcdrift.charts.limits import ewma_limit
 from arcdrift.settings import Shares
 from tests.analysis.budget.ewma_chain import delay_quantile
 from tests.analysis.loss.loss_truth import Made
+
+NO_ANGLES = pd.DataFrame(columns=ANGLE_DAY_COLUMNS)
 
 
 @pytest.fixture(scope="module")
@@ -105,7 +108,7 @@ def _history(streams: int, days: int = 30) -> History:
     )  # fmt: skip
     subjects = pd.DataFrame(columns=["measure", "subject_type", "subject_id", "day"])
     points = pd.DataFrame({"splicer": [], "checked_at": pd.DatetimeIndex([], tz="UTC")})
-    return History(rows, subjects, pd.DataFrame(), points)
+    return History(rows, subjects, pd.DataFrame(), points, NO_ANGLES)
 
 
 def test_the_run_length_is_the_pace_over_the_share_of_the_budget():
@@ -128,7 +131,7 @@ def test_limits_are_those_that_the_charts_were_drawn_with():
     charts = chart_all(days.assign(excluded=False, frozen=False), hands, 2.0, Shares())
     history = History(
         stream_days(charts.streams.days), dated(charts.subject_days, "day"), charts.cells,
-        pd.DataFrame({"splicer": [], "checked_at": pd.DatetimeIndex([], tz="UTC")}),
+        pd.DataFrame({"splicer": [], "checked_at": pd.DatetimeIndex([], tz="UTC")}), NO_ANGLES,
     )  # fmt: skip
     plan = {row.name: row for row in chart_plans(history, 2.0, Shares())}
     assert [plan[name].charts for name in ("loss_raised", "rolled_up", "scattered")] == [20, 23, 43]

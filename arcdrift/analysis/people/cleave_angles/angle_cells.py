@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.sparse import csr_array
 
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY
 from arcdrift.arrays import Floats, Ints
@@ -55,14 +56,15 @@ class AngleCells:
     codes: dict[str, Ints]
     names: dict[str, list[str]]
 
-    def design(self, cells: slice | Ints) -> Floats:
-        """Matrix of some cells, (cells, effects)."""
+    def design(self, cells: slice) -> csr_array:
+        """Sparse matrix of some cells, (cells, effects)."""
         columns = self.columns[cells]
-        matrix = np.zeros((len(columns), len(self.prior_sd)))
-        row, place = np.nonzero(columns >= 0)
-        matrix[row, columns[row, place]] = 1.0
-        matrix[:, -1] = self.wear[cells]
-        return matrix
+        count, effects = len(columns), len(self.prior_sd)
+        wear = self.wear[cells]
+        values = np.column_stack([columns >= 0, wear])
+        place = np.column_stack([np.maximum(columns, 0), np.full(count, effects - 1)])
+        ends = np.arange(count + 1) * place.shape[1]
+        return csr_array((values.ravel(), place.ravel(), ends), shape=(count, effects))
 
 
 def angle_cells(cells: pd.DataFrame, life: float) -> AngleCells:

@@ -6,7 +6,7 @@ import pandas as pd
 
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER
 from arcdrift.analysis.people.cleave_angles.angle_cells import angle_cells
-from arcdrift.analysis.people.cleave_angles.angle_charts import BUDGET_SHARE, chart_angles
+from arcdrift.analysis.people.cleave_angles.angle_charts import chart_angles
 from arcdrift.analysis.people.cleave_angles.angle_findings import angle_shift_findings
 from arcdrift.analysis.people.cleave_angles.angle_shifts import (
     AngleShift,
@@ -66,7 +66,7 @@ def review_angles(
         return AngleReview({}, [], cells, runs)
     life = crew.blade.cleaves_per_position
     summed = angle_cells(cells, life)
-    charts = chart_angles(summed, crew.false_alarms_per_month * BUDGET_SHARE)
+    charts = chart_angles(summed, crew.false_alarms_per_month * crew.shares.cleave)
     shifts = angle_shifts(summed, charts)
     dull = _dull(cells["cleaver"], cells["splicer"], cells["day"], shifts)
     judged = cells.copy()

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.sparse import csr_array, hstack
 
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.analysis.people.cleave_angles.angle_cells import AngleCells
@@ -129,15 +130,14 @@ def angle_shifts(cells: AngleCells, charts: AngleCharts) -> list[AngleShift]:
     base = cells.design(slice(None))
     weight = 1.0 / charts.noise
     y = cells.rows["y"].to_numpy(dtype=np.float64)
-    while True:
-        indicators = [candidate.cells.astype(np.float64) for candidate in candidates]
-        design = np.column_stack([base, *indicators])
+    shift = sd = residual = np.zeros(0)
+    while candidates:
+        indicators = csr_array(np.column_stack([candidate.cells for candidate in candidates]))
+        design = csr_array(hstack([base, indicators]))
         effect, covariance = _fit(cells, design, weight)
         residual = y - design @ effect
         shift = effect[base.shape[1] :]
         sd = np.sqrt(np.diag(covariance)[base.shape[1] :]) * charts.widening
-        if not candidates:
-            break
         z = shift / sd
         machine_rises = _union(cells, candidates)
         for i, candidate in enumerate(candidates):
@@ -163,13 +163,14 @@ def angle_shifts(cells: AngleCells, charts: AngleCharts) -> list[AngleShift]:
     return sorted(found, key=lambda shift: (shift.onset, shift.subject_type, shift.subject))
 
 
-def _fit(cells: AngleCells, design: Floats, weight: Floats) -> tuple[Floats, Floats]:
+def _fit(cells: AngleCells, design: csr_array, weight: Floats) -> tuple[Floats, Floats]:
     """Posterior mean and covariance of all effects and shifts."""
     shifts = design.shape[1] - len(cells.prior_sd)
     prior_sd = np.append(cells.prior_sd, np.full(shifts, SHIFT_SD))
     prior_mean = np.append(cells.prior_mean, np.zeros(shifts))
     weighted = design * weight[:, None]
-    covariance = np.linalg.inv(design.T @ weighted + np.diag(prior_sd**-2.0))
+    information = (design.T @ weighted).toarray()
+    covariance = np.linalg.inv(information + np.diag(prior_sd**-2.0))
     y = cells.rows["y"].to_numpy(dtype=np.float64)
     effect = covariance @ (weighted.T @ y + prior_mean / prior_sd**2)
     return np.asarray(effect, dtype=np.float64), np.asarray(covariance, dtype=np.float64)

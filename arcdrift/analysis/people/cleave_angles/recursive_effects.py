@@ -6,6 +6,8 @@ a single subject it is the local level model.
 """
 
 import numpy as np
+from scipy.linalg import cholesky, solve_triangular
+from scipy.sparse import csr_array
 
 from arcdrift.arrays import Floats
 
@@ -30,25 +32,40 @@ class RecursiveEffects:
         """Go on to the next workday."""
         self.covariance[np.diag_indices_from(self.covariance)] += self._step
 
-    def predict(self, design: Floats) -> tuple[Floats, Floats]:
-        """Expected values of some rows, and the covariance of the errors of these expectations."""
-        return design @ self.mean, design @ self.covariance @ design.T
+    def predict(self, design: csr_array) -> tuple[Floats, Floats]:
+        """Expected values of some rows, and the covariance of the errors of these expectations.
 
-    def learn(self, design: Floats, residual: Floats, variance: Floats) -> None:
+        Parameters
+        ----------
+        design : sparse array, shape (rows, effects)
+            A row has a few effects only, so products with it cost little.
+        """
+        return design @ self.mean, design @ (design @ self.covariance).T
+
+    def learn(self, design: csr_array, residual: Floats, variance: Floats) -> None:
         """Update with rows of independent noise.
 
         Parameters
         ----------
+        design : sparse array, shape (rows, effects)
         residual : array, shape (rows,)
             Values less their expectation.
         variance : array, shape (rows,)
             Variance of the noise.
+
+        Notes
+        -----
+        With the Cholesky factor L of the covariance of the residuals, L L' = D P D' + V, and
+        A = L^-1 D P, the mean grows by A' L^-1 r and the covariance shrinks by A' A, which is
+        symmetric to the last digit.
         """
         if not len(residual):
             return
-        shared = self.covariance @ design.T
-        gain = np.linalg.solve(design @ shared + np.diag(variance), shared.T).T
-        self.mean = self.mean + gain @ residual
-        self.covariance = self.covariance - gain @ shared.T
-        # rounding must not make it asymmetric over thousands of days
-        self.covariance = (self.covariance + self.covariance.T) / 2.0
+        shared = design @ self.covariance
+        factor = cholesky(design @ shared.T + np.diag(variance), lower=True, check_finite=False)
+        scaled = solve_triangular(
+            factor, np.column_stack([shared, residual]), lower=True, check_finite=False
+        )
+        gain = np.ascontiguousarray(scaled[:, :-1])
+        self.mean = self.mean + gain.T @ scaled[:, -1]
+        self.covariance -= gain.T @ gain

@@ -1,6 +1,7 @@
 """The recursion of the charts' expectation against other computations of the same model."""
 
 import numpy as np
+from scipy.sparse import csr_array
 from statsmodels.tsa.statespace.structural import UnobservedComponents
 
 from arcdrift.analysis.people.cleave_angles.recursive_effects import RecursiveEffects
@@ -16,7 +17,7 @@ def test_one_series_is_the_local_level_of_statsmodels():
     model.ssm.initialize_known(np.zeros(1), np.array([[1.0 + step**2]]))
     reference = model.smooth([noise**2, step**2])
     effects = RecursiveEffects(np.zeros(1), np.ones(1), np.array([step]))
-    design = np.ones((1, 1))
+    design = csr_array(np.ones((1, 1)))
     for day, value in enumerate(y):
         effects.advance()
         expected, error = effects.predict(design)
@@ -38,8 +39,9 @@ def test_without_steps_it_is_the_ridge_regression_of_all_rows():
     effects = RecursiveEffects(mean, sd, np.zeros(4))
     for rows in np.array_split(np.arange(60), 13):
         effects.advance()
-        expected, _ = effects.predict(design[rows])
-        effects.learn(design[rows], y[rows] - expected, variance[rows])
+        part = csr_array(design[rows])
+        expected, _ = effects.predict(part)
+        effects.learn(part, y[rows] - expected, variance[rows])
     precision = design.T @ (design / variance[:, None]) + np.diag(sd**-2.0)
     at_once = np.linalg.solve(precision, design.T @ (y / variance) + mean / sd**2)
     np.testing.assert_allclose(effects.mean, at_once, atol=1e-10)

@@ -1,0 +1,72 @@
+"""Shares of the false-alarm budget: they add to one, and every chart with alarms has one."""
+
+from pathlib import Path
+
+import pytest
+
+from arcdrift.errors import BadInput
+from arcdrift.settings import Shares, load_crew
+from arcdrift.settings_file import save_budget
+from arcdrift.store import schema
+from dashboard.pages.design.design_query import CHARTS
+from dashboard.subjects import MEASURES
+
+BEFORE_CLEAVE = {
+    "loss_raised": 0.4, "loss_lowered": 0.1, "rolled_up": 0.1, "scattered": 0.05, "dirty": 0.06,
+    "redo": 0.04, "arc": 0.25,
+}  # fmt: skip
+
+
+def crew_folder(folder: Path, shares: dict[str, float]) -> Path:
+    lines = ['name = "A"', "[shares]", *(f"{name} = {share}" for name, share in shares.items())]
+    (folder / "crew.toml").write_text("\n".join(lines), encoding="utf-8")
+    return folder
+
+
+def test_the_shares_add_to_one_and_each_has_a_title():
+    shares = Shares().model_dump()
+    assert sum(shares.values()) == pytest.approx(1.0, abs=1e-12)
+    assert list(CHARTS) == list(shares)
+    # nothing is more urgent than a rise of loss
+    assert max(shares, key=lambda name: shares[name]) == "loss_raised"
+
+
+def test_every_result_with_alarms_is_one_that_the_budget_knows():
+    # `replay_alarms` and `recorded_alarms` read these; a new table of alarms needs a share
+    alarmed = {
+        name for name, table in schema.result_metadata.tables.items() if "alarm" in table.columns
+    }
+    assert alarmed == {
+        "result_stream_days", "result_subject_days", "result_arc_points", "result_angle_days"
+    }  # fmt: skip
+    assert set(MEASURES) == {"level", "spread", "dirty", "redo", "arc", "cleave"}
+
+
+def test_shares_from_before_cleave_angles_are_scaled_and_the_crew_is_told(tmp_path: Path):
+    crew = load_crew(crew_folder(tmp_path, BEFORE_CLEAVE))
+    shares = crew.shares.model_dump()
+    assert sum(shares.values()) == pytest.approx(1.0)
+    assert shares.pop("cleave") == 0.05
+    assert shares == pytest.approx({name: 0.95 * share for name, share in BEFORE_CLEAVE.items()})
+    (sentence,) = crew.notices
+    assert "say nothing of cleave angles" in sentence
+    assert "every other share is 5 % smaller" in sentence.replace("5%", "5 %")
+    # saving writes the shares into the file, and nothing is left to tell
+    saved = save_budget(tmp_path, 2.0, crew.shares)
+    assert (saved.shares, saved.notices) == (crew.shares, ())
+    assert "cleave = 0.05" in (tmp_path / "crew.toml").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("given", [{}, {"loss_raised": 0.35, "arc": 0.30}])
+def test_a_file_that_leaves_room_for_cleave_angles_stays_as_it_is(tmp_path: Path, given):
+    crew = load_crew(crew_folder(tmp_path, given))
+    assert crew.notices == ()
+    assert crew.shares == Shares(**given)
+    assert crew.shares.cleave == 0.05
+
+
+def test_shares_that_add_to_something_else_are_refused(tmp_path: Path):
+    with pytest.raises(BadInput, match=r"the shares must add to 1, not to 1\.1"):
+        load_crew(crew_folder(tmp_path, BEFORE_CLEAVE | {"cleave": 0.1}))
+    with pytest.raises(BadInput, match=r"the shares must add to 1, not to 1\.15"):
+        load_crew(crew_folder(tmp_path, BEFORE_CLEAVE | {"arc": 0.35}))
