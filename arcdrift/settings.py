@@ -7,6 +7,7 @@ silently changes a number. Every default is documented beside its field.
 import difflib
 import json
 import tomllib
+from collections.abc import Mapping
 from datetime import timedelta
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -254,16 +255,6 @@ class HeaterPrograms(_Strict):
 
 SHARES_TOLERANCE = 0.005
 """How far the sum of the shares may be from 1, as they are written with few digits."""
-CLEAVE_SHARE = 0.05
-"""Default of `Shares.cleave`."""
-
-
-CLEAVE_NOTICE = (
-    f"The [shares] in {CREW_FILE} say nothing of cleave angles, whose charts give alarms too. They "
-    f"now get {CLEAVE_SHARE:.0%} of the budget, and every other share is {CLEAVE_SHARE:.0%} "
-    "smaller, so that all together keep to the budget. Saving on the Chart design page writes the "
-    "new shares into the file."
-)
 
 
 class Shares(_Strict):
@@ -281,40 +272,60 @@ class Shares(_Strict):
     """Share of dirty splices of a stream, splicer, technician, site or the crew."""
     redo: float = Field(0.04, gt=0, lt=1)
     """Share of splices made again, of a stream, splicer, technician, site or the crew."""
-    arc: float = Field(0.25, gt=0, lt=1)
+    arc: float = Field(0.22, gt=0, lt=1)
     """Drift of a splicer's arc setting."""
-    cleave: float = Field(CLEAVE_SHARE, gt=0, lt=1)
+    doubtful: float = Field(0.03, gt=0, lt=1)
+    """Single arc checks that the next one does not confirm."""
+    cleave: float = Field(0.05, gt=0, lt=1)
     """Cleave angles of a cleaver (or splicer, where no cleaver is logged) or technician, upward."""
 
-    @model_validator(mode="before")
-    @classmethod
-    def _make_room_for_cleave(cls, given: Any) -> Any:
-        """Scale shares from before cleave angles had one, so that all add to 1 again."""
-        if not lacks_cleave(given):
-            return given
-        others = {
-            name: given.get(name, field.default)
-            for name, field in cls.model_fields.items()
-            if name != "cleave"
-        }
-        return {name: round((1.0 - CLEAVE_SHARE) * share, 6) for name, share in others.items()}
-
     @model_validator(mode="after")
-    def _whole(self) -> "Shares":
-        total = sum(self.model_dump().values())
-        if abs(total - 1.0) > SHARES_TOLERANCE:
-            raise ValueError(f"the shares must add to 1, not to {total:g}")
+    def _add_to_one(self) -> "Shares":
+        shares = self.model_dump()
+        if not _whole(shares):
+            raise ValueError(f"the shares must add to 1, not to {sum(shares.values()):g}")
         return self
 
 
-def lacks_cleave(shares: object) -> bool:
-    """Whether a table of shares was written before cleave angles had one: it adds to 1 without."""
-    if not isinstance(shares, dict) or "cleave" in shares:
-        return False
-    fields = Shares.model_fields
-    values = [shares.get(name, fields[name].default) for name in fields if name != "cleave"]
-    known = all(isinstance(value, (int, float)) for value in values) and set(shares) <= set(fields)
-    return known and abs(sum(values) - 1.0) <= SHARES_TOLERANCE
+ADDED_SHARES = ("doubtful", "cleave")
+"""Shares that crew.toml files of the first version do not know."""
+FORMER_DEFAULTS = {"loss_lowered": 0.10, "arc": 0.25}
+"""Defaults of that version, where they differ."""
+ADDED_NOTICE = (
+    f"The [shares] in {CREW_FILE} say nothing of doubtful arc checks and of cleave angles, which "
+    "give alarms too. They now get 3 % and 5 % of the budget, and every other share is 8 % "
+    "smaller, so that all together keep to the budget. Saving on the Chart design page writes the "
+    "new shares into the file."
+)
+
+
+def with_added_shares(given: dict[str, Any]) -> tuple[dict[str, Any], bool]:
+    """Shares as they were written, completed where they are from before `ADDED_SHARES` had any.
+
+    Returns
+    -------
+    shares : dict
+        The same; or, where they add to 1 without the added shares, all of them scaled to make room.
+    added : bool
+        Whether they were scaled.
+    """
+    former = {
+        name: given.get(name, FORMER_DEFAULTS.get(name, field.default))
+        for name, field in Shares.model_fields.items()
+        if name not in ADDED_SHARES
+    }
+    known = given.keys() <= former.keys()
+    if not known or not all(isinstance(share, (int, float)) for share in former.values()):
+        return given, False
+    present = Shares().model_dump() | given
+    if _whole(present) or not _whole(former):
+        return given, False
+    room = 1.0 - sum(Shares.model_fields[name].default for name in ADDED_SHARES)
+    return {name: round(room * share, 6) for name, share in former.items()}, True
+
+
+def _whole(shares: Mapping[str, float]) -> bool:
+    return abs(sum(shares.values()) - 1.0) <= SHARES_TOLERANCE
 
 
 class Crew(_Strict):
@@ -407,13 +418,15 @@ def load_crew(folder: Path) -> Crew:
         ) from None
     try:
         table = tomllib.loads(text)
+        added = False
+        if isinstance(table.get("shares"), dict):
+            table["shares"], added = with_added_shares(table["shares"])
         crew = Crew.model_validate(table)
     except tomllib.TOMLDecodeError as problem:
         raise BadInput(f"{path} is not valid TOML: {problem}.") from None
     except ValidationError as problem:
         raise BadInput(f"{path}: {first_sentence(problem)}") from None
-    if lacks_cleave(table.get("shares")):
-        crew._notices = (CLEAVE_NOTICE,)
+    crew._notices = (ADDED_NOTICE,) if added else ()
     return crew
 
 

@@ -11,6 +11,7 @@ MEASURES: dict[str, dict[str, str]] = {
     "dirty": {"up": "More dirty splices"},
     "redo": {"up": "More splices made again"},
     "arc": {"up": "Arc setting drifts up", "down": "Arc setting drifts down"},
+    "doubtful": {"up": "Arc check doubtful", "down": "Arc check doubtful"},
     "cleave": {"up": "Cleave angles have risen"},
 }
 TITLES = {
@@ -42,7 +43,7 @@ def subject_title(kind: str, name: str) -> str:
 def chart_address(alarm: Mapping[Any, Any]) -> str:
     """Return the address of an alarm's chart: ``measure``, ``subject_type``, ``subject_id``."""
     kind, name = str(alarm["subject_type"]), str(alarm["subject_id"])
-    if alarm["measure"] == "arc":
+    if alarm["measure"] in ("arc", "doubtful"):
         return href("/splicer", splicer=name)
     if alarm["measure"] == "cleave":
         return href("/person", technician=name) if kind == "technician" else href("/prep")

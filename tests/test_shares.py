@@ -11,7 +11,7 @@ from arcdrift.store import schema
 from dashboard.pages.design.design_query import CHARTS
 from dashboard.subjects import MEASURES
 
-BEFORE_CLEAVE = {
+FORMER = {
     "loss_raised": 0.4, "loss_lowered": 0.1, "rolled_up": 0.1, "scattered": 0.05, "dirty": 0.06,
     "redo": 0.04, "arc": 0.25,
 }  # fmt: skip
@@ -39,26 +39,28 @@ def test_every_result_with_alarms_is_one_that_the_budget_knows():
     assert alarmed == {
         "result_stream_days", "result_subject_days", "result_arc_points", "result_angle_days"
     }  # fmt: skip
-    assert set(MEASURES) == {"level", "spread", "dirty", "redo", "arc", "cleave"}
+    assert set(MEASURES) == {"level", "spread", "dirty", "redo", "arc", "doubtful", "cleave"}
 
 
-def test_shares_from_before_cleave_angles_are_scaled_and_the_crew_is_told(tmp_path: Path):
-    crew = load_crew(crew_folder(tmp_path, BEFORE_CLEAVE))
+@pytest.mark.parametrize("written", [tuple(FORMER), ("loss_raised", "arc"), ("arc",)])
+def test_shares_of_the_first_version_are_scaled_and_the_crew_is_told(tmp_path: Path, written):
+    crew = load_crew(crew_folder(tmp_path, {name: FORMER[name] for name in written}))
     shares = crew.shares.model_dump()
     assert sum(shares.values()) == pytest.approx(1.0)
-    assert shares.pop("cleave") == 0.05
-    assert shares == pytest.approx({name: 0.95 * share for name, share in BEFORE_CLEAVE.items()})
+    assert (shares.pop("doubtful"), shares.pop("cleave")) == (0.03, 0.05)
+    assert shares == pytest.approx({name: 0.92 * share for name, share in FORMER.items()})
     (sentence,) = crew.notices
-    assert "say nothing of cleave angles" in sentence
-    assert "every other share is 5 % smaller" in sentence.replace("5%", "5 %")
+    assert "say nothing of doubtful arc checks and of cleave angles" in sentence
+    # what the sentence says of the new shares and of the others is what was done
+    assert "get 3 % and 5 % of the budget, and every other share is 8 % smaller" in sentence
     # saving writes the shares into the file, and nothing is left to tell
     saved = save_budget(tmp_path, 2.0, crew.shares)
     assert (saved.shares, saved.notices) == (crew.shares, ())
     assert "cleave = 0.05" in (tmp_path / "crew.toml").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("given", [{}, {"loss_raised": 0.35, "arc": 0.30}])
-def test_a_file_that_leaves_room_for_cleave_angles_stays_as_it_is(tmp_path: Path, given):
+@pytest.mark.parametrize("given", [{}, {"loss_raised": 0.35, "arc": 0.27}])
+def test_shares_that_add_to_one_with_the_others_stay_as_they_are(tmp_path: Path, given):
     crew = load_crew(crew_folder(tmp_path, given))
     assert crew.notices == ()
     assert crew.shares == Shares(**given)
@@ -66,7 +68,7 @@ def test_a_file_that_leaves_room_for_cleave_angles_stays_as_it_is(tmp_path: Path
 
 
 def test_shares_that_add_to_something_else_are_refused(tmp_path: Path):
-    with pytest.raises(BadInput, match=r"the shares must add to 1, not to 1\.1"):
-        load_crew(crew_folder(tmp_path, BEFORE_CLEAVE | {"cleave": 0.1}))
-    with pytest.raises(BadInput, match=r"the shares must add to 1, not to 1\.15"):
-        load_crew(crew_folder(tmp_path, BEFORE_CLEAVE | {"arc": 0.35}))
+    with pytest.raises(BadInput, match=r"the shares must add to 1, not to 1\.13"):
+        load_crew(crew_folder(tmp_path, FORMER | {"cleave": 0.1}))
+    with pytest.raises(BadInput, match=r"the shares must add to 1, not to 1\.18"):
+        load_crew(crew_folder(tmp_path, FORMER | {"arc": 0.35}))

@@ -14,7 +14,7 @@ from arcdrift.analysis.budget.replay_alarms import History, recorded_alarms, rep
 from arcdrift.analysis.people.signature_splices import SignatureSplices
 from arcdrift.errors import UsageError
 from arcdrift.people import HIDDEN
-from arcdrift.settings import Crew, Shares, load_crew
+from arcdrift.settings import Crew, Shares, load_crew, with_added_shares
 from arcdrift.settings_file import save_budget
 from arcdrift.store import baseline_marks, coaching, read, schema
 from arcdrift.store.clock_shifts import clock_shifts, true_time
@@ -102,9 +102,10 @@ class CrewData(StoredResults):
     def budget_in_use(self) -> tuple[float, Shares, float]:
         """Return the budget, shares and widening of the limits in the last analysis."""
         summary = self._run_summary()
+        shares = summary.get("shares", self.crew.shares.model_dump())
         return (
             float(summary.get("false_alarms_per_month", self.crew.false_alarms_per_month)),
-            Shares.model_validate(summary.get("shares", self.crew.shares.model_dump())),
+            Shares.model_validate(with_added_shares(shares)[0]),
             float(summary.get("widening", 1.0)),
         )
 

@@ -13,6 +13,7 @@ from scipy.special import gammainc, gammaincc
 from arcdrift.analysis.arc.arc_drift import LAMBDA as ARC_LAMBDA
 from arcdrift.analysis.arc.arc_drift import checks_per_month
 from arcdrift.analysis.budget.replay_alarms import History
+from arcdrift.analysis.checks.doubtful_checks import doubtful_limit
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, workdays_of
 from arcdrift.analysis.loss.day_level import (
     CLIP,
@@ -66,8 +67,8 @@ class ChartPlan:
     run_length : float
         Points of a chart from one false alarm to the next.
     limit : float
-        In standard deviations of the settled EWMA, before any widening; NaN for counts, whose
-        limit depends on the count expected.
+        In standard deviations of the settled EWMA (of a forecast, for doubtful checks), before
+        any widening; NaN for counts, whose limit depends on the count expected.
     """
 
     name: str
@@ -122,7 +123,7 @@ def chart_plans(history: History, budget: float, shares: Shares) -> list[ChartPl
     plans = []
     for name, share in shares.model_dump().items():
         allowed = budget * share
-        if name == "arc":
+        if name in ("arc", "doubtful"):
             points = history.arc_points
             pace, charts = checks_per_month(points), int(points["splicer"].nunique())
         else:
@@ -131,8 +132,8 @@ def chart_plans(history: History, budget: float, shares: Shares) -> list[ChartPl
             pace = WORKDAYS_PER_MONTH * len(rows) / max(len(month), 1)
             charts = len(rows[["subject_type", "subject_id"]].drop_duplicates())
         run_length = max(pace / allowed, SHORTEST_RUN)
-        limit = np.nan
-        if name not in COUNTED:
+        limit = doubtful_limit(run_length) if name == "doubtful" else np.nan
+        if name not in (*COUNTED, "doubtful"):
             weight, sided = (ARC_LAMBDA, "two") if name == "arc" else (LAMBDA, "one")
             wanted = run_length * EXCESS.get(name, 1.0)
             limit = ewma_limit(weight, float(f"{wanted:.3g}"), sided=sided)

@@ -13,6 +13,7 @@ import pandas as pd
 from arcdrift.analysis.arc.arc_drift import CLIP, checks_per_month
 from arcdrift.analysis.arc.arc_drift import LAMBDA as ARC_LAMBDA
 from arcdrift.analysis.arc.arc_drift import SHORTEST_RUN as SHORTEST_ARC_RUN
+from arcdrift.analysis.checks.doubtful_checks import doubt_limits
 from arcdrift.analysis.loss.loss_charts import AllLossCharts, alarmed, chart_cells
 from arcdrift.analysis.loss.rollup import SUBJECT, as_stream_subjects
 from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
@@ -48,9 +49,9 @@ def replay_alarms(history: History, false_alarms_per_month: float, shares: Share
     -------
     DataFrame
         `ALARM_COLUMNS`, in order of day: ``measure`` is ``level``, ``spread``, ``dirty``,
-        ``redo``, ``arc`` or ``cleave``; ``value`` and ``expected`` of the day (dB for the level of
-        a stream, the setting's unit for ``arc``, relative to the expected angle for ``cleave``,
-        otherwise as in
+        ``redo``, ``arc``, ``doubtful`` or ``cleave``; ``value`` and ``expected`` of the day (dB for
+        the level of a stream, the setting's unit for ``arc`` and ``doubtful``, relative to the
+        expected angle for ``cleave``, otherwise as in
         `arcdrift.analysis.loss.loss_charts.AllLossCharts.subject_days`); ``evidence`` as a share of
         the limit, 1 and more at an alarm.
 
@@ -71,6 +72,9 @@ def replay_alarms(history: History, false_alarms_per_month: float, shares: Share
     if len(days):
         parts.append(_loss_alarms(chart_cells(days, cells, false_alarms_per_month, shares)))
     parts.append(arc_alarms(history.arc_points, false_alarms_per_month * shares.arc))
+    pace = checks_per_month(history.arc_points) / false_alarms_per_month
+    limits = doubt_limits(history.arc_points, pace / shares.doubtful)
+    parts.append(_doubt_rows(history.arc_points.assign(doubt_limit=limits)))
     angles, _ = replay_angles(history.angle_days, false_alarms_per_month * shares.cleave)
     parts.append(_angle_rows(angles))
     return _sorted_alarms(parts)
@@ -86,11 +90,11 @@ def recorded_alarms(history: History) -> pd.DataFrame:
     others = history.subject_days[history.subject_days["alarm"].astype(bool)]
     others = others.assign(side="up", evidence=others["statistic"] / others["limit"])
     arc = history.arc_points[history.arc_points["alarm"].astype(bool)]
-    checks = _arc_rows(arc, arc["ewma"], arc["limit"])
+    checks = _arc_rows(arc, "arc", arc["ewma"], arc["limit"])
+    doubtful = _doubt_rows(history.arc_points)
     angles = _angle_rows(history.angle_days[history.angle_days["alarm"].astype(bool)])
-    return _sorted_alarms(
-        [part.assign(day=pd.to_datetime(part["day"])) for part in (levels, others, checks, angles)]
-    )
+    parts = (levels, others, checks, doubtful, angles)
+    return _sorted_alarms([part.assign(day=pd.to_datetime(part["day"])) for part in parts])
 
 
 def _angle_rows(days: pd.DataFrame) -> pd.DataFrame:
@@ -151,19 +155,26 @@ def arc_alarms(points: pd.DataFrame, budget: float) -> pd.DataFrame:
         if abs(state) > bound:
             state = 0.0
     alarm = np.abs(value) > bound
-    return _arc_rows(used[alarm], pd.Series(value, used.index)[alarm], bound)
+    return _arc_rows(used[alarm], "arc", pd.Series(value, used.index)[alarm], bound)
 
 
-def _arc_rows(rows: pd.DataFrame, ewma: pd.Series, bound: pd.Series | float) -> pd.DataFrame:
+def _doubt_rows(points: pd.DataFrame) -> pd.DataFrame:
+    rows = points[points["doubt_limit"].notna()]
+    return _arc_rows(rows, "doubtful", rows["z"], rows["doubt_limit"])
+
+
+def _arc_rows(
+    rows: pd.DataFrame, measure: str, statistic: pd.Series, bound: pd.Series | float
+) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "day": rows["checked_at"].dt.tz_localize(None).dt.normalize(),
             "subject_type": "splicer",
             "subject_id": rows["splicer"],
-            "measure": "arc",
-            "side": np.where(ewma > 0, "up", "down"),
+            "measure": measure,
+            "side": np.where(statistic > 0, "up", "down"),
             "value": rows["arc_setting"],
             "expected": rows["expected"],
-            "evidence": ewma.abs() / bound,
+            "evidence": statistic.abs() / bound,
         }
     )

@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.checks.doubtful_checks import next_checks
 from arcdrift.analysis.common.episodes import episodes, severity
 from arcdrift.arrays import Datetimes
 from arcdrift.finding import Cause, Finding
@@ -17,13 +18,6 @@ COUNTED = (
     "splices", "splices_before_check", "failed_attempts", "splices_after_failure", "same_shift",
 )  # fmt: skip
 """Columns of a splicer's days that are summed over an episode."""
-DOUBTFUL_SD = 3.5
-"""A check is doubted if it is this many standard deviations from the forecast and the next check
-does not confirm it. Of 1495 checks of three simulated healthy crews (8 splicers, 120 days) at most
-one was doubted, with 3.0 seven; of 72 checks moved by 6 sd, 67 were."""
-CONFIRMED_SD = 1.0
-"""A next check at least this far off on the same side confirms that the arc itself changed."""
-
 _NO_DAYS: Datetimes = np.zeros(0, "datetime64[us]")
 
 
@@ -153,33 +147,23 @@ def doubtful_findings(
 ) -> list[Finding]:
     """Findings on checks whose setting jumped and was not confirmed by the next check.
 
-    A badly cleaved check fiber or dirt in the v-grooves affects one check only; a change of the
-    arc shows in the next one too. A check is doubted only after the next charted check on the
-    same electrodes, so the latest check never is.
-
     Parameters
     ----------
     points : DataFrame
-        Charted arc checks (rows of ``result_arc_points``).
+        Charted arc checks (rows of ``result_arc_points``), with ``doubt_limit`` from
+        `arcdrift.analysis.checks.doubtful_checks.doubt_limits`.
     units : mapping
         Setting unit by splicer.
     now : Timestamp
         UTC.
     """
-    charted = points[points["z"].notna()] if len(points) else points
-    if charted.empty:
+    if points.empty:
         return []
-    charted = charted.sort_values(["splicer", "checked_at", "point"], ignore_index=True)
-    following = charted.groupby("splicer")[["z", "epoch", "checked_at", "arc_setting"]].shift(-1)
-    charted = charted.join(following.add_prefix("next_"))
-    doubted = (
-        (charted["z"].abs() > DOUBTFUL_SD)
-        & (charted["next_epoch"] == charted["epoch"])
-        & (np.sign(charted["z"]) * charted["next_z"] < CONFIRMED_SD)
-    )
+    points = points.join(next_checks(points, ["checked_at", "arc_setting"]).add_prefix("next_"))
+    doubted = points[points["doubt_limit"].notna()].sort_values("checked_at")
     return [
         _doubtful(rows.loc[labels], units.get(str(splicer), "steps"), now)
-        for splicer, rows in charted[doubted].groupby("splicer")
+        for splicer, rows in doubted.groupby("splicer")
         for labels in episodes(rows["checked_at"], pd.Timedelta(days=EPISODE_DAYS))
     ]
 

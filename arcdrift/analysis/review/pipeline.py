@@ -34,6 +34,7 @@ from arcdrift.analysis.causes.loss_findings import loss_findings
 from arcdrift.analysis.causes.records_near_onset import RecordsNearOnset
 from arcdrift.analysis.causes.shift_cells import ShiftCells
 from arcdrift.analysis.checks.check_findings import check_findings, doubtful_findings
+from arcdrift.analysis.checks.doubtful_checks import doubt_limits
 from arcdrift.analysis.clock.clock_findings import (
     clock_findings,
     clock_stretch_table,
@@ -238,6 +239,8 @@ def _arc_charts(summary: Summary, crew: Crew) -> tuple[pd.DataFrame, list[ArcMod
     points = concat_frames(frames)
     if not points.empty:
         points["point"] = points.groupby(["splicer", "checked_at"]).cumcount()
+        doubtful = crew.false_alarms_per_month * crew.shares.doubtful
+        points["doubt_limit"] = doubt_limits(points, pace / doubtful)
     return points, sorted(models, key=lambda model: model.splicer)
 
 

@@ -57,6 +57,7 @@ result_arc_points = Table(
     Column("ewma", Float),
     Column("limit", Float),
     Column("alarm", Boolean, nullable=False),
+    Column("doubt_limit", Float),  # |z| that a doubtful check exceeded; NULL for others
     Column("level", Integer, nullable=False),  # of the setting: new after service, logged or not
     Column("beyond", Float),  # setting less what was expected before an unexplained change
     Column("leverage", Float),  # see arcdrift.analysis.arc.influential_checks, as are the next four

@@ -165,7 +165,7 @@ def _shares(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> 
     body = []
     for plan in charts:
         text, buys = CHARTS[plan.name]
-        points = "checks" if plan.name == "arc" else "days of work"
+        points = "checks" if plan.name in ("arc", "doubtful") else "days of work"
         rarely = "–" if not plan.charts else f"every {plan.run_length:,.0f} {points}"
         limit = "follows the count" if pd.isna(plan.limit) else f"{plan.limit:.2f}"
         body.append(

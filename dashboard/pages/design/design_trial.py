@@ -139,8 +139,8 @@ def _table(view: View, rows: pd.DataFrame, *, same: bool) -> html.Div:
     body, lines = [], []
     for row in rows.head(SHOWN).to_dict("records"):
         address = chart_address(row)
-        # a chart of the arc or of cleave angles has no programs that it could sum
-        alone = row["measure"] in ("arc", "cleave")
+        # charts of the arc and of cleave angles have no programs that they could sum
+        alone = row["measure"] in ("arc", "doubtful", "cleave")
         name = row["subject_id"] if alone else subject_title(row["subject_type"], row["subject_id"])
         cells = [
             html.Td(shown_day(row["day"])),
@@ -198,7 +198,7 @@ def how_far(row: dict[Any, Any]) -> str:
     value, expected = row["value"], row["expected"]
     if pd.isna(value) or pd.isna(expected):
         return "not known"
-    if row["measure"] == "arc":
+    if row["measure"] in ("arc", "doubtful"):
         return f"set to {value:g}, {expected:.0f} was expected"
     if row["measure"] in ("dirty", "redo"):
         return f"{value:.1%} that day, {expected:.1%} was expected"

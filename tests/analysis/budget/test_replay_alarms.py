@@ -10,6 +10,7 @@ from arcdrift.analysis.budget.replay_alarms import (
     recorded_alarms,
     replay_alarms,
 )
+from arcdrift.analysis.checks.doubtful_checks import doubt_limits
 from arcdrift.analysis.loss.loss_charts import chart_all
 from arcdrift.analysis.people.cleave_angles.angle_cells import angle_cells
 from arcdrift.analysis.people.cleave_angles.angle_charts import AngleCharts, chart_angles
@@ -34,7 +35,10 @@ def history() -> History:
     step = {"fault": lambda day: 6.0 * (day >= 60), "faulty": ("s1",)}
     points, _ = simulated_points(2, 80, 3, **step)
     points["point"] = 0
-    points = points.join(drift_charts(points, checks_per_month(points) / (2.0 * SHARES.arc)))
+    pace = checks_per_month(points) / 2.0
+    points.loc[(points["splicer"] == "s2").idxmax() + 40, "arc_setting"] += 30.0
+    points = points.join(drift_charts(points, pace / SHARES.arc))
+    points["doubt_limit"] = doubt_limits(points, pace / SHARES.doubtful)
     cells = crew_days(1)
     dull = (cells["cleaver"] == "c2") & cells["number"].between(60, 82)
     angles = angle_charts(raised(cells, dull, 1.5), 2.0 * SHARES.cleave)
@@ -59,7 +63,7 @@ def again(history: History) -> pd.DataFrame:
 def test_the_present_budget_gives_the_alarms_on_record(history: History, again: pd.DataFrame):
     before = recorded_alarms(history)
     pd.testing.assert_frame_equal(again, before, check_dtype=False)
-    assert {"level", "arc", "cleave"} <= set(again["measure"])
+    assert {"level", "arc", "doubtful", "cleave"} <= set(again["measure"])
     assert (again["evidence"] >= 1).all()
 
 
@@ -98,7 +102,7 @@ def test_a_rise_is_named_with_its_day_and_size(again: pd.DataFrame):
 
 def test_shares_move_alarms_between_charts(history: History, again: pd.DataFrame):
     arc_only = Shares(loss_raised=0.01, loss_lowered=0.01, rolled_up=0.01, scattered=0.01,
-                      dirty=0.01, redo=0.01, arc=0.93, cleave=0.01)  # fmt: skip
+                      dirty=0.01, redo=0.01, arc=0.92, doubtful=0.01, cleave=0.01)  # fmt: skip
     few = replay_alarms(history, 2.0, arc_only)
     assert (few["measure"] == "arc").sum() >= (again["measure"] == "arc").sum()
     assert (few["measure"] != "arc").sum() < (again["measure"] != "arc").sum()

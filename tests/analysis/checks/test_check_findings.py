@@ -2,10 +2,12 @@
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from arcdrift.analysis.checks.check_findings import check_findings, doubtful_findings
+from arcdrift.analysis.checks.doubtful_checks import doubt_limits, doubtful_limit
 from tests.analysis.review.test_review_findings import NOW, check_days
 
 
@@ -36,6 +38,8 @@ def checked(*rows: tuple[float, int], splicer: str = "Heron") -> pd.DataFrame:
 
 
 def doubted(points: pd.DataFrame) -> list[Any]:
+    # one false doubt in 2,000 checks, which the least limit of 3.5 sd keeps
+    points = points.assign(doubt_limit=doubt_limits(points, 2000.0))
     return doubtful_findings(points, {"Heron": "steps"}, NOW)
 
 
@@ -93,3 +97,20 @@ def test_repeated_doubt_is_one_finding() -> None:
 
 def test_no_points_no_doubt() -> None:
     assert doubted(pd.DataFrame()) == []
+
+
+@pytest.mark.parametrize("checks_per_alarm", [3_000.0, 50_000.0])
+def test_correct_checks_are_doubted_as_rarely_as_the_limit_promises(
+    checks_per_alarm: float,
+) -> None:
+    # drawn checks: standard normal, independent of each other
+    rng = np.random.default_rng(4)
+    n = 2_000_000
+    z, limit = rng.standard_normal(n), doubtful_limit(checks_per_alarm)
+    doubted = (np.abs(z[:-1]) > limit) & (np.sign(z[:-1]) * z[1:] < 1.0)
+    expected = n / checks_per_alarm
+    assert doubted.sum() == pytest.approx(expected, abs=4 * np.sqrt(expected))
+
+
+def test_a_small_crew_does_not_doubt_a_check_on_weak_evidence() -> None:
+    assert doubtful_limit(50.0) == 3.5
