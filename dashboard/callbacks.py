@@ -18,7 +18,7 @@ from dashboard.pages.people.person import person_log
 from dashboard.pages.splicer.splicer import charts_below_advice
 from dashboard.pages.today import advice_words
 from dashboard.reading.data import CrewData
-from dashboard.url_query import parse, search
+from dashboard.url_query import day, parse, search
 
 PASSING_KEYS = ("day", "finding")
 """Keys that are dropped from the URL when a filter changes, as they belong to the old choice."""
@@ -115,8 +115,8 @@ def register(app: Dash, data: CrewData) -> None:
             return path, f"?{rest}" if rest else ""
         clicked = next((click for click in clicks if click), None)
         if "clickable-chart" in kinds and clicked:
-            day = str(clicked["points"][0]["x"])[:10]
-            return no_update, search({**current, "day": day})
+            chosen = str(clicked["points"][0]["x"])[:10]
+            return no_update, search({**current, "day": chosen})
         if "filter" not in kinds:
             return no_update, no_update
         filters = {
@@ -141,7 +141,7 @@ def register(app: Dash, data: CrewData) -> None:
     def page_splices(request: dict[str, Any] | None, grid: dict[str, str]) -> Any:
         if request is None:
             return no_update
-        return grid_rows(data, grid["splicer"], grid["program"], grid["day"], request)
+        return grid_rows(data, grid["splicer"], grid["program"], day(grid, "day"), request)
 
     @app.callback(
         Output({"type": "rest-slot", "query": MATCH}, "children"),

@@ -6,6 +6,7 @@ from flask import Flask, Response, abort, request
 from dashboard.components import View
 from dashboard.pages import TABLES
 from dashboard.reading.data import CrewData
+from dashboard.url_query import parse
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -30,7 +31,8 @@ def register(server: Flask, data: CrewData) -> None:
         run = data.run()
         if make is None or run is None:
             abort(404)
-        body = as_csv(make(View(data, run, request.args.to_dict(), "light")))
+        query = parse(request.query_string.decode("utf-8", "replace"))
+        body = as_csv(make(View(data, run, query, "light")))
         return Response(
             body,
             mimetype="text/csv",

@@ -20,9 +20,19 @@ def sentence(problem: Exception) -> str:
     reference = secrets.token_hex(4).upper()
     log.error("reference %s", reference, exc_info=problem)
     return (
-        f"Something went wrong here, reference {reference}. The detail is in the server's log "
-        "under that number. Your records are untouched; try again, or go on with another page."
+        f"Something went wrong here, reference {reference}. The detail is in {_log_place()} under "
+        "that number. Your records are untouched; try again, or go on with another page."
     )
+
+
+def _log_place() -> str:
+    """Words for where the log of this server is."""
+    files = (
+        handler.baseFilename
+        for handler in logging.getLogger().handlers
+        if isinstance(handler, logging.FileHandler)
+    )
+    return next(files, "what the server printed")
 
 
 def panel(text: str) -> html.Div:

@@ -1,10 +1,15 @@
 """Reading and writing the query of a URL, which is the only state of a screen."""
 
 from collections.abc import Mapping
+from datetime import date
 from urllib.parse import parse_qsl, urlencode
 
 Query = Mapping[str, str]
 MAX_QUERY = 2000
+MAX_SHOWN = 80
+"""Most characters of an address that a page repeats."""
+FIRST_YEAR, LAST_YEAR = 1970, 2200
+"""Years of days that an address may name."""
 
 
 def parse(search: str | None) -> dict[str, str]:
@@ -30,3 +35,19 @@ def number(query: Query, key: str) -> float | None:
     except ValueError:
         return None
     return value if abs(value) < 1e9 else None
+
+
+def day(query: Query, key: str) -> str:
+    """Return the ISO day in the query; empty when it is absent or no such day."""
+    text = query.get(key, "")
+    try:
+        value = date.fromisoformat(text)
+    except ValueError:
+        return ""
+    in_range = FIRST_YEAR <= value.year <= LAST_YEAR
+    return text if in_range and value.isoformat() == text else ""
+
+
+def shown(text: str) -> str:
+    """Return what an address says, cut where it is long, to be repeated on a page."""
+    return text if len(text) <= MAX_SHOWN else text[: MAX_SHOWN - 1] + "…"

@@ -14,6 +14,7 @@ from dashboard.pages.loss import loss
 from dashboard.pages.people import person, prep
 from dashboard.pages.splicer import splicer
 from dashboard.shell import PLACES
+from dashboard.url_query import shown
 
 PAGES: dict[str, Callable[[View], Any]] = {
     "/": today.render,
@@ -44,7 +45,7 @@ def not_found(path: str) -> html.Div:
     """Return the page for an unknown address."""
     return html.Div(
         [
-            heading("No such page", f"Nothing lives at {path[:80]}."),
+            heading("No such page", f"Nothing lives at {shown(path)}."),
             html.P("Pages there are:"),
             html.Ul(
                 [html.Li(dcc.Link(place.text, href=place.path)) for place in PLACES],

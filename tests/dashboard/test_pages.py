@@ -267,3 +267,11 @@ def test_evidence_reads_with_its_unit(key, value, words):
 
 def test_an_onset_that_is_not_known_is_not_invented():
     assert onset_words(None) == "not estimated"
+
+
+def test_a_day_that_is_none_is_said(data: CrewData):
+    stream = "?splicer=Kestrel&program=single-mode+fixed&day="
+    assert "names no day: 9999-12-31. All days are listed." in shown(
+        data, "/loss", f"{stream}9999-12-31"
+    )
+    assert "names no day" not in shown(data, "/loss", f"{stream}2025-06-12")

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from dash import Dash
 
+from arcdrift.cli.commands.serve import log_to_file
 from arcdrift.errors import BadInput, StoreTrouble, UsageError
 from dashboard import error_page, pages
 from dashboard.app import create_app, is_loopback, serve
@@ -120,6 +121,20 @@ def test_an_unforeseen_error_gets_a_reference_and_keeps_its_detail_to_the_log(ca
     assert "secret detail" not in words
     assert reference in caplog.text
     assert "secret detail" in caplog.text
+
+
+def test_an_unforeseen_error_says_where_the_log_is(tmp_path: Path, monkeypatch):
+    monkeypatch.setattr(logging.getLogger(), "handlers", [])
+    assert "what the server printed" in error_page.sentence(ZeroDivisionError())
+    log_to_file(tmp_path)
+    try:
+        words = error_page.sentence(ZeroDivisionError("inner detail"))
+    finally:
+        logging.getLogger().handlers[0].close()
+    assert f"The detail is in {tmp_path / 'arcdrift.log'} under that number." in words
+    log = (tmp_path / "arcdrift.log").read_text(encoding="utf-8")
+    assert words.partition("reference ")[2][:8] in log
+    assert "inner detail" in log
 
 
 def test_a_failing_download_answers_with_a_reference(app: Dash, monkeypatch, caplog):

@@ -29,7 +29,7 @@ from dashboard.pages.loss.baseline_card import baseline_card
 from dashboard.pages.loss.outlier_card import accepted_loss, exception_rows, exceptions_card
 from dashboard.reading.data import CrewData
 from dashboard.subjects import TITLES, chart_address
-from dashboard.url_query import href, search
+from dashboard.url_query import day, href, search, shown
 
 DEFAULT_PERIOD = "90"
 FULL_AFTER_DAYS = 40
@@ -72,16 +72,9 @@ def splices(view: View) -> pd.DataFrame:
     """Return every splice of the stream, or of its chosen day."""
     query = view.query
     page = view.data.splice_page(
-        query.get("splicer", ""), query.get("program", ""), rows=None, day=_day(view)
+        query.get("splicer", ""), query.get("program", ""), rows=None, day=day(query, "day")
     )
     return page.rows
-
-
-def _day(view: View) -> str:
-    try:
-        return pd.Timestamp(view.query["day"]).date().isoformat()
-    except (KeyError, ValueError):
-        return ""
 
 
 def state_words(row: Any) -> str:
@@ -108,12 +101,18 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
         className="back",
     )
     title = heading(
-        f"{splicer} / {program}", "One stream: splices of one splicer with one program."
+        f"{shown(splicer)} / {shown(program)}",
+        "One stream: splices of one splicer with one program.",
     )
     match = known[(known["splicer"] == splicer) & (known["program"] == program)]
     if match.empty:
         return html.Div(
-            [back, title, filters, notice(f"{splicer} has no splices with program {program}.")]
+            [
+                back,
+                title,
+                filters,
+                notice(f"{shown(splicer)} has no splices with program {shown(program)}."),
+            ]
         )
     row = match.iloc[0].to_dict()
     days = one_stream(view)
@@ -203,12 +202,12 @@ def _other_charts(view: View, stream: str) -> html.Nav | None:
 
 
 def _splice_list(view: View, splicer: str, program: str) -> html.Section:
-    day = _day(view)
-    total = view.data.splice_page(splicer, program, rows=1, day=day).total
-    address = f" on {shown_day(day)}" if day else ""
+    chosen = day(view.query, "day")
+    total = view.data.splice_page(splicer, program, rows=1, day=chosen).total
+    address = f" on {shown_day(chosen)}" if chosen else ""
     all_days = {key: value for key, value in view.query.items() if key != "day"}
     grid = dag.AgGrid(
-        id=ids.splice_grid(splicer, program, day),
+        id=ids.splice_grid(splicer, program, chosen),
         rowModelType="infinite",
         columnDefs=[
             {"field": "time", "headerName": "Local time", "width": 162},
@@ -242,10 +241,13 @@ def _splice_list(view: View, splicer: str, program: str) -> html.Section:
                 html.Span(
                     "Newest first; practice and failed splices are listed too.", className="muted"
                 ),
-                dcc.Link("Show all days", href=f"/loss{search(all_days)}") if day else None,
+                dcc.Link("Show all days", href=f"/loss{search(all_days)}") if chosen else None,
             ],
             className="row hint",
         ),
+        notice(f"The address names no day: {shown(view.query['day'])}. All days are listed.")
+        if "day" in view.query and not chosen
+        else None,
         grid if total else notice(f"No splices{address}."),
         name="splice-list",
         title=f"{total:,} splices{address}",

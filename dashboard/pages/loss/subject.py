@@ -10,7 +10,7 @@ from dashboard.components import View, chart, csv_link, heading, notice, period,
 from dashboard.events import events_of
 from dashboard.pages.findings import finding_card, is_open, onset_range
 from dashboard.subjects import MEASURE_OF_KIND, TITLES, subject_title
-from dashboard.url_query import href
+from dashboard.url_query import href, shown
 
 DEFAULT_PERIOD = "90"
 COACHING = (
@@ -57,10 +57,12 @@ def render_subject(view: View) -> html.Div:
     if kind == "stream":
         splicer, _, program = name.partition(" / ")
         back = dcc.Link(
-            f"← {name}", href=href("/loss", splicer=splicer, program=program), className="back"
+            f"← {shown(name)}",
+            href=href("/loss", splicer=splicer, program=program),
+            className="back",
         )
     title = heading(
-        f"{subject_title(kind, name)[:90]}: {TITLES[measure].lower()}", "One chart, day by day."
+        f"{subject_title(kind, shown(name))}: {TITLES[measure].lower()}", "One chart, day by day."
     )
     if kind == "technician" and not view.data.people.any_pages:
         return html.Div([back, title, notice(HIDDEN)])

@@ -33,7 +33,7 @@ from dashboard.pages.people.prep import (
 )
 from dashboard.pages.people.signatures import signatures_card
 from dashboard.reading.data import CrewData
-from dashboard.url_query import href
+from dashboard.url_query import href, shown
 
 Row = Mapping[Hashable, Any]
 MEASURES = {"loss": "Loss", "angle": "Cleave angle", "redo": "Redone"}
@@ -71,7 +71,9 @@ TABLES: dict[str, Callable[[View], pd.DataFrame]] = {
 
 def render(view: View) -> html.Div:
     """Return the page."""
-    title = heading(_name(view) or "One person", "What these hands do well, and what to practice.")
+    title = heading(
+        shown(_name(view)) or "One person", "What these hands do well, and what to practice."
+    )
     back = dcc.Link("← Prep", href="/prep", className="back")
     if not view.data.people.any_pages:
         return html.Div([back, title, notice(HIDDEN)])
@@ -87,7 +89,7 @@ def render(view: View) -> html.Div:
     )  # fmt: skip
     if _name(view) not in known:
         sentence = (
-            f"Nobody named {_name(view)[:80]} is on record." if _name(view) else "Choose a name."
+            f"Nobody named {shown(_name(view))} is on record." if _name(view) else "Choose a name."
         )
         return html.Div([back, title, chooser, notice(sentence)])
     person_days = days(view)

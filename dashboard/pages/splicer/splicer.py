@@ -24,7 +24,7 @@ from dashboard.pages.findings import concerns_splicer, finding_title, is_open
 from dashboard.pages.splicer.advice_card import advice_card
 from dashboard.pages.splicer.arc_model import effects_of, influence_of, model_cards
 from dashboard.pages.splicer.upkeep import electrodes_card, programs_card, wear_table
-from dashboard.url_query import href, search
+from dashboard.url_query import href, search, shown
 
 DEFAULT_PERIOD = "365"
 RECENT_DAYS = 21
@@ -80,7 +80,7 @@ def render(view: View) -> html.Div:
         default=names[0] if names else "",
     )
     if splicer not in names:
-        text = f"No splicer is called {splicer}." if splicer else "No splicer is known yet."
+        text = f"No splicer is called {shown(splicer)}." if splicer else "No splicer is known yet."
         return html.Div([heading("Splicer", text), html.Div(chooser, className="filters")])
     known = view.data.crew.splicers.get(splicer)
     description = (
