@@ -1,9 +1,9 @@
 """Decides whose figures a viewer may see, for screens, prints and exports.
 
-Without sign-in everybody at the machine counts as the lead. crew.toml can remove every figure
-about one person from screens (``[prep] person_pages = false``) and show pseudonyms instead of
-names (``pseudonyms = true``). A pseudonym does not hide a person from somebody who knows where
-that person worked.
+Without sign-in everybody at the machine counts as the lead. crew.toml can keep people off
+screens, prints and exports (``[prep] person_pages = false``: no figure about one person, no name
+beside a record), and show pseudonyms instead of names (``pseudonyms = true``). A pseudonym does not
+hide a person from somebody who knows where that person worked.
 """
 
 import base64
@@ -24,6 +24,8 @@ PURPOSE = (
     "spans 0 % says nothing about the person. People are listed by name, never by rank."
 )
 UNNAMED = "the work of one person"
+SOMEBODY = "one person"
+"""Stands in a sentence for the name of somebody who may not be seen."""
 HIDDEN = "This crew keeps figures about single people off screens (person_pages in crew.toml)."
 
 
@@ -80,8 +82,12 @@ class People:
         return self.renamed(rows[visible.astype(bool)].reset_index(drop=True), column)
 
     def renamed(self, rows: pd.DataFrame, column: str = "technician") -> pd.DataFrame:
-        """Rows of records, which every viewer may see; only the names change."""
-        if not self._settings.pseudonyms or column not in rows.columns or rows.empty:
+        """Rows of records, which every viewer may see; the names change, or are left out."""
+        if column not in rows.columns or rows.empty:
+            return rows
+        if not self.any_pages:
+            return rows.assign(**{column: pd.Series(pd.NA, index=rows.index, dtype="str")})
+        if not self._settings.pseudonyms:
             return rows
         known = {name: self.shown(str(name)) for name in rows[column].dropna().unique()}
         return rows.assign(**{column: rows[column].astype(object).map(known)})
@@ -125,10 +131,14 @@ def _names_pattern(names: Iterable[str]) -> re.Pattern[str]:
 
 
 def _without(document: dict[str, Any], hidden: list[str]) -> dict[str, Any]:
-    """A finding without causes and evidence about people who may not be seen."""
+    """A finding without the names of people who may not be seen, nor causes and evidence of them.
+
+    The names in its sentences become `SOMEBODY`.
+    """
     if not hidden:
         return document
     pattern = _names_pattern(hidden)
+    sentences = {key: pattern.sub(SOMEBODY, str(document[key])) for key in ("summary", "next_step")}
     causes = [
         {"cause": UNNAMED, "why": HIDDEN, "weight": cause["weight"]}
         if pattern.search(f"{cause['cause']} {cause['why']}")
@@ -140,9 +150,9 @@ def _without(document: dict[str, Any], hidden: list[str]) -> dict[str, Any]:
         if isinstance(value, list)
         else value
         for key, value in document["evidence"].items()
-        if not (isinstance(value, str) and pattern.search(value))
+        if isinstance(value, list) or not pattern.search(f"{key} {value}")
     }
-    return document | {"likely_causes": causes, "evidence": evidence}
+    return document | sentences | {"likely_causes": causes, "evidence": evidence}
 
 
 def _replaced(value: Any, pattern: re.Pattern[str], people: People) -> Any:
@@ -150,7 +160,10 @@ def _replaced(value: Any, pattern: re.Pattern[str], people: People) -> Any:
     if isinstance(value, str):
         return pattern.sub(lambda match: people.shown(match.group()), value)
     if isinstance(value, dict):
-        return {key: _replaced(item, pattern, people) for key, item in value.items()}
+        return {
+            _replaced(key, pattern, people): _replaced(item, pattern, people)
+            for key, item in value.items()
+        }
     if isinstance(value, list | tuple):
         return [_replaced(item, pattern, people) for item in value]
     return value

@@ -182,7 +182,7 @@ class Prep(_Strict):
     """How technicians' work is judged, and who is shown (defaults: common practice, no source)."""
 
     person_pages: bool = True
-    """False removes the page of each person, and every figure about one person, from screens."""
+    """False keeps people off screens and exports: no figure about one person, no name in a list."""
     pseudonyms: bool = False
     """True shows pseudonyms such as ``Technician ABCDE`` on screens and in exports."""
     bad_cleave_deg: float = Field(3.0, gt=0)

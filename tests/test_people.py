@@ -39,8 +39,15 @@ def test_figures_about_people_can_be_kept_off_screens():
     assert shown_finding["evidence"] == {"ratio": 1.2, "also_seen": also[1:]}
     assert "Birch" not in str(shown_finding["likely_causes"])
     assert shown_finding["likely_causes"][0]["weight"] == 1.0
-    # a record is not a figure about a person
-    assert len(people.renamed(ROWS)) == 3
+    # a record is not a figure about a person: it stays, without the name
+    records = people.renamed(ROWS)
+    assert records["splices"].tolist() == [1, 2, 3]
+    assert records["technician"].isna().all()
+    named = splicer | {"summary": "Alder: high.", "evidence": {"who": "Alder", "by": {"Birch": 3}}}
+    shown_finding = people.finding(named, ["Alder", "Birch"])
+    assert shown_finding["summary"] == "one person: high."
+    assert shown_finding["next_step"] == "Ask one person."
+    assert shown_finding["evidence"] == {}
 
 
 def test_rows_about_several_kinds_of_subject_keep_all_but_hidden_people():

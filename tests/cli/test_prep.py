@@ -63,3 +63,7 @@ def test_names_can_be_hidden_and_figures_about_people_kept_off(analyzed, arcdrif
     assert result["shared_work"] == []
     assert "keeps figures about single people off" in result["hidden"]
     assert "keeps figures" in arcdrift("checks", "--by", "technician").out
+    for command in ("checks", "coach"):
+        more = ("--by", "technician") if command == "checks" else ()
+        done = arcdrift(command, *more, "--json")
+        assert (done.data, "keeps figures" in done.sentence) == ([], True)

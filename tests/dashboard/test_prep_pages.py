@@ -1,11 +1,16 @@
 """The Prep page and a person's page: fair, complete, and silent about those not to be seen."""
 
+import json
+import re
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
 import pytest
+from plotly.utils import PlotlyJSONEncoder
 
+from arcdrift.finding import Cause, Finding
 from arcdrift.people import HIDDEN, PURPOSE, People
 from arcdrift.settings import load_crew
 from arcdrift.store.coaching import add_note
@@ -13,15 +18,17 @@ from arcdrift.store.connect import open_store
 from dashboard.components import View
 from dashboard.downloads import as_csv
 from dashboard.pages import TABLES
+from dashboard.pages.loss.stream import grid_rows
 from dashboard.reading.data import CrewData
-from tests.dashboard.invented import findings, write_crew
+from dashboard.url_query import search
+from tests.dashboard.invented import findings
 from tests.dashboard.invented_prep import PEOPLE
 from tests.dashboard.rendering import parts, shown, whole
 from tests.dashboard.test_plain_words import crew_with as crew_with_findings
 
 
-def crew_with(folder: Path, settings: str = "") -> CrewData:
-    write_crew(folder)
+def crew_with(folder: Path, settings: str = "", more_findings: Sequence[Finding] = ()) -> CrewData:
+    crew_with_findings(folder, [*findings(), *more_findings])
     toml = folder / "crew.toml"
     toml.write_text(toml.read_text(encoding="utf-8") + settings, encoding="utf-8")
     return CrewData(folder)
@@ -80,36 +87,63 @@ def test_the_coaching_log_shows_what_changed_after(tmp_path):
     assert "fiber laid flat" not in shown(data, "/person", "?technician=Alder")
 
 
-PAGES = ("/", "/prep", "/person", "/checks", "/findings", "/loss")
+STREAM = {"splicer": "Kestrel", "program": "single-mode fixed"}
+PAGES = [
+    *(("/" + path, "") for path in ("", "prep", "person", "checks", "findings", "loss", "design")),
+    ("/splicer", "?splicer=Kestrel"),
+    ("/loss", search(STREAM)),
+    ("/loss", "?subject=technician:Birch"),
+    ("/findings", f"?finding={findings()[0].id}"),
+]
+NAMING = replace(
+    findings()[0],
+    kind="loss-scattered",
+    summary="Kestrel, in the hands of Alder: the loss rose.",
+    next_step="Ask Birch what changed.",
+    likely_causes=(Cause("V-grooves", "in the hands of Cedar", 1.0),),
+    evidence={"also_seen": ["Birch: loss"], "rows": {"Alder": 3}},
+)
+"""A finding that names people wherever it can."""
+
+
+def assert_nobody_named(data: CrewData, technician: str) -> None:
+    """Check that no page, no block of a long table and no export holds a name."""
+    run = data.run()
+    told = {
+        (path, query): json.dumps(whole(data, path, query), cls=PlotlyJSONEncoder)
+        for path, query in [*PAGES, ("/findings", f"?finding={NAMING.id}")]
+    }
+    block = grid_rows(data, *STREAM.values(), "", {"startRow": 0, "endRow": 100})
+    told["block", ""] = json.dumps(block["rowData"])
+    for query in ({"technician": technician}, STREAM, {"subject": "technician:Birch"}):
+        for key, table in TABLES.items():
+            told[(*key, str(query))] = as_csv(table(View(data, run, query, "light")))
+    people = re.compile("|".join(PEOPLE))
+    leaks = {where: people.findall(text) for where, text in told.items()}
+    # an address is repeated as it was typed
+    allowed = {("/loss", "?subject=technician:Birch")}
+    assert {where for where, names in leaks.items() if names} <= allowed
 
 
 def test_pseudonyms_hide_every_name_on_every_page_and_export(tmp_path):
-    data = crew_with(tmp_path, "[prep]\npseudonyms = true\n")
-    people = People(load_crew(tmp_path))
-    for path in PAGES:
-        page = shown(data, path)
-        assert not [name for name in PEOPLE if name in page], path
-    birch = people.shown("Birch")
+    data = crew_with(tmp_path, "[prep]\npseudonyms = true\n", [NAMING])
+    birch = People(load_crew(tmp_path)).shown("Birch")
     assert "1,600 splices on 40 days" in shown(data, "/person", f"?technician={birch}")
     assert "Nobody named Birch" in shown(data, "/person", "?technician=Birch")
-    run = data.run()
-    for (page, name), table in TABLES.items():
-        told = as_csv(table(View(data, run, {"technician": birch}, "light")))
-        assert not [one for one in PEOPLE if one in told], (page, name)
+    assert_nobody_named(data, birch)
+    page = shown(data, "/loss", search(STREAM))
+    assert "Technician" in page
 
 
-def test_figures_about_people_can_be_kept_off_every_screen(tmp_path):
-    data = crew_with(tmp_path, "[prep]\nperson_pages = false\n")
+def test_people_can_be_kept_off_every_screen_and_export(tmp_path):
+    data = crew_with(tmp_path, "[prep]\nperson_pages = false\n", [NAMING])
     assert HIDDEN in shown(data, "/prep")
     assert HIDDEN in shown(data, "/person", "?technician=Birch")
-    for path in ("/prep", "/person"):
-        assert not [name for name in PEOPLE if name in shown(data, path)]
+    assert_nobody_named(data, "Birch")
+    assert "in the hands of one person: the loss rose." in shown(data, "/findings")
     # splicers and blades are no people
     assert "Heron" in shown(data, "/prep")
-    run = data.run()
-    for name in ("people", "evenness", "funnel", "shared-work", "practice"):
-        told = as_csv(TABLES["prep", name](View(data, run, {}, "light")))
-        assert not [one for one in PEOPLE if one in told], name
+    assert "Technician" not in shown(data, "/loss", search(STREAM))
 
 
 def test_a_finding_about_a_person_leads_to_their_page_or_is_not_shown(tmp_path):

@@ -7,7 +7,14 @@ import typer
 from arcdrift.cli.crew_folder import open_crew, require_analysis
 from arcdrift.cli.known_names import require_known
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
-from arcdrift.cli.output import count_noun, frame_records, print_json, print_lines, print_table
+from arcdrift.cli.output import (
+    count_noun,
+    frame_records,
+    print_json,
+    print_lines,
+    print_notice,
+    print_table,
+)
 from arcdrift.cli.time_arguments import local_time, parse_day, zone_of_splicer
 
 if TYPE_CHECKING:
@@ -72,7 +79,11 @@ def checks(
         people = People(session.crew)
         days = people.renamed(read.result(session.engine, "result_check_days"))
         if by == "technician" and not people.any_pages:
-            print_lines(HIDDEN)
+            if as_json:
+                print_notice(HIDDEN)
+                print_json([])
+            else:
+                print_lines(HIDDEN)
             return
         if splicer is not None:
             known = set(days["splicer"]) | set(session.crew.splicers)

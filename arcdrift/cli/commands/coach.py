@@ -7,7 +7,14 @@ import typer
 from arcdrift.cli.crew_folder import open_crew
 from arcdrift.cli.known_names import require_known
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
-from arcdrift.cli.output import print_json, print_lines, print_list, print_renderable, printable
+from arcdrift.cli.output import (
+    print_json,
+    print_lines,
+    print_list,
+    print_notice,
+    print_renderable,
+    printable,
+)
 from arcdrift.cli.time_arguments import parse_day
 from arcdrift.errors import UsageError
 
@@ -44,7 +51,11 @@ def coach(
         days = read.result(session.engine, "result_person_days")
         known = sorted(set(days["technician"]))
         if not people.any_pages:
-            print_lines(HIDDEN)
+            if as_json:
+                print_notice(HIDDEN)
+                print_json([])
+            else:
+                print_lines(HIDDEN)
             return
         name = None
         if technician is not None:

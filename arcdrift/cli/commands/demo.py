@@ -9,7 +9,7 @@ import typer
 
 import arcdrift
 from arcdrift.cli.analysis_run import review_crew, review_findings_text
-from arcdrift.cli.commands.findings import print_findings
+from arcdrift.cli.commands.findings import print_findings, visible_findings
 from arcdrift.cli.commands.serve import HOST, Port, serve_folder
 from arcdrift.cli.crew_folder import open_crew
 from arcdrift.cli.import_run import import_log, print_reports
@@ -41,7 +41,8 @@ def demo(
     with open_crew(folder) as session:
         reports = [import_log(session, sample / name) for name in LOGS]
         review = review_crew(session)
-        _print_summary(session.crew, reports, review)
+        first = visible_findings(session.engine, session.crew, _ordered_findings(review))
+        _print_summary(session.crew, reports, review, first[:LISTED_FINDINGS])
     if no_serve:
         print_lines(f"Next: `arcdrift serve --crew {folder}` shows it all on a dashboard.")
     else:
@@ -87,7 +88,12 @@ def _copy_settings(sample: Path, folder: Path) -> None:
         raise BadInput(f"{folder} cannot be written: {problem.strerror}.") from None
 
 
-def _print_summary(crew: "Crew", reports: "Sequence[ImportReport]", review: "Review") -> None:
+def _print_summary(
+    crew: "Crew",
+    reports: "Sequence[ImportReport]",
+    review: "Review",
+    first_findings: list[dict[str, Any]],
+) -> None:
     print_lines(f"{crew.name}: an invented scenario; no such people, machines or places exist.", "")
     print_reports(reports)
     rows = sum(report.balance.rows for report in reports)
@@ -99,17 +105,17 @@ def _print_summary(crew: "Crew", reports: "Sequence[ImportReport]", review: "Rev
         f"of {review.splicers} splicers say: {review_findings_text(review)}. The first of them:",
         "",
     )
-    print_findings(_first_findings(review), crew)
+    print_findings(first_findings, crew)
     print_lines(
         "`arcdrift findings`, `checks` and `advise SPLICER` tell more; add --json for scripts."
     )
 
 
-def _first_findings(review: "Review") -> list[dict[str, Any]]:
+def _ordered_findings(review: "Review") -> list[dict[str, Any]]:
     from arcdrift.finding import SEVERITY_ORDER
 
     ordered = sorted(
         review.findings,
         key=lambda finding: (SEVERITY_ORDER[finding.severity], -finding.until.timestamp()),
     )
-    return [finding.to_json() for finding in ordered[:LISTED_FINDINGS]]
+    return [finding.to_json() for finding in ordered]

@@ -40,7 +40,10 @@ def exceptions_card(view: View, default_period: str) -> html.Section:
     rows = exception_rows(view, default_period)
     located = bool(rows["location"].notna().any())
     heads = [("Local time", ""), ("Loss, dB", ""), ("Limit then, dB", "wide-only")]
-    heads += [("Technician", ""), *([("Location", "")] if located else [])]
+    if view.data.people.any_pages:
+        heads.append(("Technician", ""))
+    if located:
+        heads.append(("Location", ""))
     listed = rows.head(MOST_SHOWN)
     more = len(rows) - len(listed)
     return card(
@@ -91,9 +94,12 @@ def _row(view: View, row: Mapping[Hashable, Any], *, located: bool) -> html.Tr:
         html.Th(dcc.Link(time_text, href=day), scope="row"),
         html.Td(html.Span(f"{row['loss_db']:.2f}", className="share")),
         html.Td(f"{row['limit_db']:.2f}", className="wide-only"),
-        html.Td(_logged(row["technician"])),
     ]
-    return html.Tr([*cells, html.Td(_logged(row["location"]))] if located else cells)
+    if view.data.people.any_pages:
+        cells.append(html.Td(_logged(row["technician"])))
+    if located:
+        cells.append(html.Td(_logged(row["location"])))
+    return html.Tr(cells)
 
 
 def _logged(value: Any) -> str:

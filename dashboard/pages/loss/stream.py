@@ -213,7 +213,11 @@ def _splice_list(view: View, splicer: str, program: str) -> html.Section:
             {"field": "time", "headerName": "Local time", "width": 162},
             {"field": "loss", "headerName": "Loss, dB", "type": "rightAligned", "width": 92},
             {"field": "outcome", "headerName": "Outcome", "width": 92},
-            {"field": "technician", "headerName": "Technician", "width": 110},
+            *(
+                [{"field": "technician", "headerName": "Technician", "width": 110}]
+                if view.data.people.any_pages
+                else []
+            ),
             {
                 "field": "left",
                 "headerName": "Cleave left, °",
