@@ -1,6 +1,7 @@
 """Creating the dashboard, and serving it to this machine only."""
 
 import ipaddress
+from collections.abc import Callable
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -114,8 +115,13 @@ def _insert_advice(app: Dash, data: CrewData) -> None:
     app.interpolate_index = interpolate_with_advice
 
 
-def serve(crew_folder: Path, host: str = "127.0.0.1", port: int = 8050) -> None:
+def serve(crew_folder: Path, host: str, port: int, *, listening: Callable[[], None]) -> None:
     """Serve the dashboard until interrupted.
+
+    Parameters
+    ----------
+    listening : callable
+        Called once, when the dashboard can be reached.
 
     Raises
     ------
@@ -128,4 +134,6 @@ def serve(crew_folder: Path, host: str = "127.0.0.1", port: int = 8050) -> None:
             "Use --host 127.0.0.1, and reach it from elsewhere through a tunnel of your own."
         )
     app = create_app(crew_folder, prefetch_advice=True)
-    waitress.serve(app.server, host=host, port=port, threads=THREADS, ident=None)
+    server = waitress.create_server(app.server, host=host, port=port, threads=THREADS, ident=None)
+    listening()
+    server.run()

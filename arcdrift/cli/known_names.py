@@ -6,16 +6,18 @@ from collections.abc import Iterable
 from arcdrift.errors import UsageError
 
 LISTED = 12
-"""Most names that an error message lists."""
+"""Most names that an error message lists, unless a caller asks for more."""
 
 
-def require_known(name: str, known: Iterable[str], label: str) -> str:
+def require_known(name: str, known: Iterable[str], label: str, *, listed: int = LISTED) -> str:
     """Return `name` if it is among the `known` names.
 
     Parameters
     ----------
     label : str
         What the name is called in the error message, such as "splicer".
+    listed : int
+        Most known names that the message lists.
 
     Raises
     ------
@@ -32,8 +34,8 @@ def require_known(name: str, known: Iterable[str], label: str) -> str:
     if near:
         suggestions = _join_with_or([by_lower[lower] for lower in near])
         raise UsageError(f"There is no {label} {name!r}; did you mean {suggestions}?")
-    more = f" and {len(names) - LISTED} more" if len(names) > LISTED else ""
-    raise UsageError(f"There is no {label} {name!r}; known are {', '.join(names[:LISTED])}{more}.")
+    more = f" and {len(names) - listed} more" if len(names) > listed else ""
+    raise UsageError(f"There is no {label} {name!r}; known are {', '.join(names[:listed])}{more}.")
 
 
 def _join_with_or(names: list[str]) -> str:

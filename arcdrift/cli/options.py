@@ -11,6 +11,7 @@ CrewFolder = Annotated[
         "--crew",
         envvar="ARCDRIFT_CREW",
         metavar="DIR",
+        readable=False,  # whoever opens it says what is wrong, with the exit code of files
         show_default="the current folder",
         help="The crew folder: the one that holds crew.toml.",
     ),

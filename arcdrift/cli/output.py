@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 PIPED_WIDTH = 140
 """Line width, in characters, of output that goes to a file or another program."""
+_WHOLE_WORD = 12
+"""Longest word without digits that a table never cuts."""
 LISTED_PROBLEMS = 8
 """Most kinds of problem that are listed for one file."""
 
@@ -106,12 +108,21 @@ def print_table(
     numeric_columns: Iterable[int] = (),
     title: str = "",
 ) -> None:
-    """Print a table; the columns whose indices are in `numeric_columns` are right-aligned."""
+    """Print a table; the columns whose indices are in `numeric_columns` are right-aligned.
+
+    Where the terminal is too narrow to show every number whole, each row is printed as lines
+    instead, one for each column.
+    """
     from rich import box
     from rich.table import Table
     from rich.text import Text
 
     numeric = set(numeric_columns)
+    texts = [[printable(value) for value in row] for row in rows]
+    widths = _column_widths(heads, texts, numeric, _line_width())
+    if widths is None:
+        _print_as_lines(heads, texts, title)
+        return
     table = Table(
         title=printable(title) if title else None,
         title_justify="left",
@@ -120,17 +131,78 @@ def print_table(
         padding=(0, 1, 0, 0),
         pad_edge=False,
     )
-    for index, head in enumerate(heads):
+    for index, (head, width) in enumerate(zip(heads, widths, strict=True)):
         table.add_column(
             Text(head),
             justify="right" if index in numeric else "left",
             no_wrap=index in numeric,
             overflow="fold",
+            width=width,
         )
-    for row in rows:
-        cells: list[RenderableType] = [Text(printable(value)) for value in row]
-        table.add_row(*cells)
+    for row in texts:
+        table.add_row(*map(Text, row))
     print_renderable(table)
+
+
+def _line_width() -> int:
+    """Characters in a line of standard output."""
+    if not sys.stdout.isatty():
+        return PIPED_WIDTH
+    from rich.console import Console
+
+    return Console(file=sys.stdout).width
+
+
+def _column_widths(
+    heads: Sequence[str], rows: Sequence[Sequence[str]], numeric: set[int], line_width: int
+) -> list[int] | None:
+    """Widths of the columns of a table in which no number is cut; None if it is too wide.
+
+    Words without digits may be cut beyond `_WHOLE_WORD`. What room is left goes to the columns by
+    how much more they need to be on one line.
+    """
+    from rich.cells import cell_len
+
+    def least(text: str, index: int) -> int:
+        if index in numeric:
+            return full(text)
+        return max(
+            (
+                cell_len(word)
+                if any(char.isdigit() for char in word)
+                else min(cell_len(word), _WHOLE_WORD)
+                for word in text.split()
+            ),
+            default=0,
+        )
+
+    def full(text: str) -> int:
+        return max(map(cell_len, text.splitlines()), default=0)
+
+    columns = [[head, *(row[index] for row in rows)] for index, head in enumerate(heads)]
+    lowest = [max(least(text, index) for text in column) for index, column in enumerate(columns)]
+    wanted = [max(map(full, column)) for column in columns]
+    # a space after each column, one between them, one at each edge
+    room = line_width - 2 * len(heads) - 1
+    if sum(lowest) > room:
+        return None
+    spare, need = room - sum(lowest), sum(wanted) - sum(lowest)
+    share = min(spare / need, 1.0) if need else 0.0
+    return [low + int((want - low) * share) for low, want in zip(lowest, wanted, strict=True)]
+
+
+def _print_as_lines(heads: Sequence[str], rows: Sequence[Sequence[str]], title: str) -> None:
+    """Print each row as lines "head: value", with an empty line after it."""
+    from rich.text import Text
+
+    if title:
+        print_renderable(Text(printable(title), style="bold"))
+    labels = [head.replace("-\n", "").replace("\n", " ") for head in heads]
+    for row in rows:
+        for label, value in zip(labels, row, strict=True):
+            if value:
+                print_renderable(Text(f"{label}: {value}" if label else value))
+        print_renderable("")
 
 
 class ProgressBar:

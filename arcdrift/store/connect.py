@@ -13,6 +13,7 @@ from sqlalchemy.pool import NullPool
 
 from arcdrift.errors import StoreTrouble
 from arcdrift.settings import STORE_FILE
+from arcdrift.store.read_only import READ_ONLY, ReadOnlyConnection, is_writable, require_writable
 from arcdrift.store.sqlite_gate import GatedConnection
 from arcdrift.store.upgrade import bring_up_to_date
 
@@ -30,6 +31,8 @@ _CACHE_KIB = 65_536
 
 def open_store(target: Path | str) -> Engine:
     """Open a store, making it or bringing it up to date first.
+
+    A store whose file or folder cannot be written is opened for reading.
 
     Parameters
     ----------
@@ -87,6 +90,7 @@ def writing(engine: Engine, waiting: Waiting | None = None) -> Iterator[Connecti
     waiting : callable, optional
         Called once when another writer must be waited for.
     """
+    require_writable(engine)
     writer = engine.execution_options(arcdrift_writes=True, arcdrift_waiting=waiting)
     with store_errors(engine), writer.begin() as connection:
         if connection.dialect.name == "postgresql":
@@ -101,19 +105,20 @@ def _in_folder(folder: Path) -> Engine:
         )
     if not folder.is_dir():
         raise StoreTrouble(f"{folder} is a file; give the crew folder that holds crew.toml.")
-    path = folder / STORE_FILE
-    if not os.access(folder, os.W_OK) or (path.exists() and not os.access(path, os.W_OK)):
-        raise StoreTrouble(_sentence("readonly", str(path)))
-    return _embedded(path)
+    return _embedded(folder / STORE_FILE)
 
 
 def _embedded(path: Path) -> Engine:
+    is_read_only = not is_writable(path)
+    if is_read_only and not path.exists():
+        raise StoreTrouble(_sentence("readonly", str(path)))
     # no pool: an idle connection would keep Arrow reads out (see sqlite_gate.py)
     engine = create_engine(
         f"sqlite:///{path}",
         poolclass=NullPool,
+        execution_options={READ_ONLY: is_read_only},
         connect_args={
-            "factory": GatedConnection,
+            "factory": ReadOnlyConnection if is_read_only else GatedConnection,
             "timeout": _BUSY_SECONDS,
             "isolation_level": None,
             "check_same_thread": False,
@@ -187,6 +192,11 @@ def _sentence(message: str, place: str) -> str:
     """What to tell a person about an error message of the database."""
     if "not a database" in message or "malformed" in message:
         return f"The store {place} is damaged or is not a store; put a backup in its place."
+    if "unable to open" in message and not os.access(Path(place).parent, os.W_OK):
+        return (
+            f"The store {place} holds changes that a program has not finished, and cannot be read "
+            "where its folder cannot be written; copy the folder and read the copy."
+        )
     if "readonly" in message or "unable to open" in message:
         return (
             f"The store {place} cannot be written; check the folder's permissions and that its "

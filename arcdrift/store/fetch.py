@@ -17,6 +17,7 @@ from arcdrift.errors import StoreTrouble
 from arcdrift.store.arrow_thread import run_in_arrow_thread
 from arcdrift.store.connect import place, reading
 from arcdrift.store.frames import arrow_type, to_frame
+from arcdrift.store.read_only import database_address
 from arcdrift.store.sqlite_gate import gate_of
 
 _EXAMPLE_VALUES: dict[pa.DataType, Any] = {
@@ -77,9 +78,10 @@ def _through_arrow(engine: Engine, query: Select[Any]) -> pa.Table | None:
     # the driver takes each column's type from the first rows; a leading example row sets it
     leading = select(*(literal(_EXAMPLE_VALUES[arrow_type(column)]) for column in columns))
     statement = union_all(leading, query).compile(engine, compile_kwargs={"literal_binds": True})
+    address = database_address(engine)
 
     def read() -> pa.Table:
-        with dbapi.connect(engine.url.database) as connection, connection.cursor() as cursor:
+        with dbapi.connect(address) as connection, connection.cursor() as cursor:
             cursor.adbc_statement.set_options(**{"adbc.sqlite.query.batch_rows": _BATCH_ROWS})
             cursor.execute(str(statement))
             return cursor.fetch_arrow_table().slice(1)

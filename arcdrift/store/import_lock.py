@@ -21,6 +21,7 @@ from sqlalchemy import Connection, Delete, Engine, delete, insert, select
 from arcdrift.errors import StoreTrouble
 from arcdrift.store import schema
 from arcdrift.store.connect import Waiting, reading, writing
+from arcdrift.store.read_only import require_writable
 from arcdrift.times import microseconds
 
 _MAX_REMOTE_AGE = timedelta(days=1)
@@ -72,6 +73,7 @@ def running_import(
     waiting : callable, optional
         Called once when another writer must be waited for.
     """
+    require_writable(engine)
     token = secrets.token_hex(8)
     values = {"token": token, "file_name": file, "started_at": microseconds(started)}
     with _locked(_lock_file(engine, token)):

@@ -63,15 +63,25 @@ def gate_of(path: str) -> Gate:
 
 
 class GatedConnection(sqlite3.Connection):
-    """An ordinary connection that is counted by the gate of its file."""
+    """An ordinary connection that is counted by the gate of its file.
+
+    Parameters
+    ----------
+    database : str
+        Path of the file.
+    address : str, optional
+        What SQLite opens instead: an address of the same file.
+    """
 
     _gate: Gate | None = None
 
-    def __init__(self, database: str, *args: Any, **kwargs: Any) -> None:
+    def __init__(
+        self, database: str, *args: Any, address: str | None = None, **kwargs: Any
+    ) -> None:
         gate = gate_of(database)
         gate.enter()
         try:
-            super().__init__(database, *args, **kwargs)
+            super().__init__(address or database, *args, **kwargs)
         except BaseException:
             gate.leave()
             raise

@@ -14,6 +14,7 @@ from sqlalchemy import Connection, Engine, MetaData, Table, insert, inspect, sel
 from sqlalchemy.schema import CreateIndex, CreateTable, DropTable
 
 from arcdrift.errors import StoreTrouble
+from arcdrift.store.read_only import is_read_only
 from arcdrift.store.schema import RESULTS, metadata, result_definitions, result_metadata
 
 MIGRATIONS = Path(__file__).parent / "migrations"
@@ -39,6 +40,11 @@ def bring_up_to_date(engine: Engine, place: str) -> None:
     with engine.connect() as connection:
         if _version(connection, place) == HEAD and _made_results(connection) == _result_hashes():
             return
+    if is_read_only(engine):
+        raise StoreTrouble(
+            f"The store {place} was made by another version of arcdrift and must be brought up to "
+            "date, but the file or its folder cannot be written; work on a copy of the folder."
+        )
     if engine.dialect.name == "sqlite":
         # readers never wait for a writer; the mode stays with the file
         with engine.connect() as connection:

@@ -1,5 +1,7 @@
 """Importing: the JSON scripts rely on, the sentences of bad files, exit codes."""
 
+import errno
+import os
 from pathlib import Path
 from typing import Any
 
@@ -200,3 +202,29 @@ def test_undo_refused(again: int, message: str, crew: Path, arcdrift: Any) -> No
     done = arcdrift("imports", "undo", again)
     assert done.code == 2
     assert message in done.sentence
+
+
+def test_a_file_that_may_not_be_read_is_three(crew, arcdrift, monkeypatch):
+    """Permissions do not hold back every user, so the system's answers are taken over here."""
+    allowed, opened = os.access, Path.open
+
+    def access(path, mode, **more):
+        return allowed(path, mode, **more) and not (
+            mode == os.R_OK and str(path).endswith(("splices.csv", "crew.toml"))
+        )
+
+    def open_file(path, *words, **more):
+        if path.name == "splices.csv":
+            raise PermissionError(errno.EACCES, "Permission denied", str(path))
+        return opened(path, *words, **more)
+
+    monkeypatch.setattr(os, "access", access)
+    monkeypatch.setattr(Path, "open", open_file)
+    for words in (["import", "splices.csv"], ["layout", "splices.csv"]):
+        done = arcdrift(*words)
+        assert done.code == 3, words
+        assert done.sentence == "splices.csv cannot be read: permission denied."
+    done = arcdrift("import", "splices.csv", "arc-checks.csv")
+    assert done.code == 3
+    assert "arc-checks.csv" in done.out
+    assert "Not imported: splices.csv." in done.out

@@ -80,7 +80,7 @@ def test_rows_as_json(broken: Path, arcdrift: Any) -> None:
     }
     chosen = arcdrift("quarantine", "--code", "number-unreadable", "--json").data
     assert [row["line"] for row in chosen] == [6]
-    assert "No row is in quarantine" in arcdrift("quarantine", "--code", "no-such").out
+    assert "No row is in quarantine" in arcdrift("quarantine", "--code", "nul-byte").out
 
 
 def test_quarantine_of_one_import(crew: Path, arcdrift: Any) -> None:
@@ -270,3 +270,17 @@ def test_a_log_mended_where_it_came_from_empties_the_list(broken: Path, arcdrift
     assert [row["line"] for row in arcdrift("quarantine", "--json").data] == [6, 7]
     arcdrift("imports", "undo", 2)
     assert [row["line"] for row in arcdrift("quarantine", "--json").data] == [3, 4, 6, 7]
+
+
+def test_a_problem_code_that_is_none_is_refused(crew, arcdrift):
+    done = arcdrift("quarantine", "--code", "nope")
+    assert done.code == 2
+    assert (
+        "There is no problem code 'nope'; known are cell-not-parted, cells-extra," in done.sentence
+    )
+    assert "word-unknown" in done.sentence
+    assert "time-too-old" in arcdrift("quarantine", "--code", "time-too-odd").sentence
+    assert (
+        "No row is in quarantine for this choice"
+        in arcdrift("quarantine", "--code", "nul-byte").out
+    )

@@ -1,5 +1,6 @@
 """Serving: the port, this computer only, and a clean end."""
 
+import logging
 import os
 import signal
 import socket
@@ -41,6 +42,23 @@ def test_other_computers_are_refused(crew: Path, arcdrift: Any) -> None:
     done = arcdrift("serve", "--host", "0.0.0.0")  # noqa: S104 - the refusal is the point
     assert done.code == 2
     assert "this machine only" in done.sentence
+
+
+def test_a_damaged_store_is_told_before_any_address(crew: Path, arcdrift: Any) -> None:
+    (crew / "arcdrift.db").write_bytes(b"this is no database, only words" * 100)
+    done = arcdrift("serve")
+    assert done.code == 4
+    assert "is damaged or is not a store" in done.sentence
+
+
+def test_a_log_that_cannot_be_written_is_put_elsewhere(crew, monkeypatch, tmp_path_factory):
+    elsewhere = tmp_path_factory.mktemp("temporary")
+    monkeypatch.setattr("tempfile.tempdir", str(elsewhere))
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    monkeypatch.setattr(logging.getLogger(), "handlers", [])
+    serve.log_to_file(crew)
+    (handler,) = logging.getLogger().handlers
+    assert Path(handler.baseFilename).parent == elsewhere
 
 
 @pytest.mark.skipif(os.name == "nt", reason="interrupts differ on Windows")

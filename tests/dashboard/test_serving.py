@@ -23,7 +23,7 @@ def test_loopback_hosts(host):
 def test_any_other_host_is_refused_with_a_sentence(host, crew_folder: Path):
     assert not is_loopback(host)
     with pytest.raises(UsageError, match="no sign-in yet"):
-        serve(crew_folder, host, 1)
+        serve(crew_folder, host, 1, listening=lambda: None)
 
 
 def test_a_folder_that_is_no_crew_is_refused(tmp_path: Path):

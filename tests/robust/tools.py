@@ -4,8 +4,11 @@ import os
 import random
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+
+import pytest
 
 from arcdrift.store import schema
 from arcdrift.store.connect import open_store, reading
@@ -24,6 +27,36 @@ MANY_CHUNKS = [
 ]
 """The program, reading every file in small chunks as it reads a large one."""
 LONG = "ARCDRIFT_LONG"
+
+
+@contextmanager
+def read_only(folder: Path) -> Iterator[None]:
+    """Make a folder and all in it read-only; skip the test where that is not possible."""
+    if os.geteuid() != 0:
+        modes = {path: path.stat().st_mode for path in (folder, *folder.rglob("*"))}
+        for path, mode in modes.items():
+            path.chmod(mode & ~0o222)
+        try:
+            yield
+        finally:
+            for path, mode in modes.items():
+                path.chmod(mode)
+        return
+    # permissions do not hold back this user: a mount that is read-only does
+    mount = ["mount", "--bind", str(folder), str(folder)]
+    for words in (mount, ["mount", "-o", "remount,bind,ro", str(folder)]):
+        if subprocess.run(words, capture_output=True, check=False).returncode:
+            pytest.skip("this user may write everywhere and may not mount")
+    inside = Path.cwd()
+    os.chdir(inside)  # what was the current folder is now hidden below the mount
+    try:
+        yield
+    finally:
+        os.chdir("/")
+        # lazily: SQLite may keep a file open for as long as a writer in this process does
+        subprocess.run(["umount", "--lazy", str(folder)], check=True)
+        os.chdir(inside)
+
 
 Start = Callable[..., "subprocess.Popen[str]"]
 Run = Callable[..., "subprocess.CompletedProcess[str]"]

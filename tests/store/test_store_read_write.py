@@ -5,6 +5,8 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pandas as pd
 import pytest
+from adbc_driver_manager import AdbcStatusCode
+from adbc_driver_manager import Error as ArrowError
 from pandas.testing import assert_frame_equal
 from sqlalchemy import create_engine, select
 
@@ -269,6 +271,23 @@ def test_findings_come_most_pressing_first(engine):
     assert [one["id"] for one in read.findings(engine, kind="arc-drift")] == ["c", "a"]
     later = (START + timedelta(hours=1)).to_pydatetime()
     assert [one["id"] for one in read.findings(engine, since=later)] == ["c", "b"]
+
+
+@pytest.mark.parametrize(
+    ("problem", "reason"),
+    [
+        ("cannot rollback - no transaction is active query was: ROLLBACK", "(it is full)"),
+        ("database or disk is full", "(it is full)"),
+        ("attempt to write a readonly database", "(INTERNAL: attempt to write a readonly"),
+    ],
+)
+def test_a_temporary_folder_that_takes_no_rows_is_named(tmp_path, problem, reason):
+    path = tmp_path / "arcdrift-1" / "staging.db"
+    with pytest.raises(StoreTrouble) as refusal, write.staging_errors(path):
+        raise ArrowError(f"INTERNAL: {problem}", status_code=AdbcStatusCode.INTERNAL)
+    assert f"The temporary folder {tmp_path} cannot take the rows" in str(refusal.value)
+    assert reason in str(refusal.value)
+    assert "ROLLBACK" not in str(refusal.value)
 
 
 def test_the_version_changes_with_every_commit(engine):

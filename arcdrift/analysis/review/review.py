@@ -23,6 +23,7 @@ from arcdrift.errors import UsageError
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 from arcdrift.store.read import assessment_time
+from arcdrift.store.read_only import require_writable
 from arcdrift.store.records_version import records_version
 from arcdrift.store.write import replace_results
 
@@ -71,8 +72,11 @@ def review(
     ------
     UsageError
         When the store holds no checks and no splices.
+    StoreTrouble
+        When the results cannot be stored.
     """
     started = time.perf_counter()
+    require_writable(engine)
     # before anything is read: what is stored meanwhile may be missing from the results
     version = records_version(engine)
     now = assessment_time(engine, crew) if now is None else now

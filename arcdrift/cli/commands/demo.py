@@ -28,7 +28,7 @@ LISTED_FINDINGS = 3
 
 def demo(
     folder: Annotated[
-        Path, typer.Argument(metavar="[DIR]", help="Folder for the invented crew.")
+        Path, typer.Argument(metavar="[DIR]", readable=False, help="Folder for the invented crew.")
     ] = DEFAULT_FOLDER,
     port: Port = None,
     no_serve: Annotated[

@@ -27,6 +27,7 @@ def import_files(
         list[Path] | None,
         typer.Argument(
             metavar="FILE...",
+            readable=False,
             help=(
                 "Log files, folders of them, patterns such as '*.csv', or - for standard input. "
                 "A file may be CSV, .xlsx, .ods or Parquet, also inside .gz or .zip, or a text "
@@ -44,6 +45,7 @@ def import_files(
         typer.Option(
             "--layout",
             metavar="LAYOUT",
+            readable=False,
             help="TOML file that maps the files' headers and units to arcdrift's.",
         ),
     ] = None,
@@ -52,6 +54,7 @@ def import_files(
         typer.Option(
             "--watch",
             metavar="DIR",
+            readable=False,
             help="Instead of FILE: import files that are put into this folder, until Ctrl-C.",
         ),
     ] = None,

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def init(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", readable=False, help="Folder to make.")],
     name: Annotated[
         str | None,
         typer.Option("--name", help="Name of the crew.", show_default="the folder's name"),

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 
 def layout(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="A sample log.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", readable=False, help="A sample log.")],
     folder: CrewFolder = CURRENT_FOLDER,
     kind: Annotated[
         RecordKind | None,
@@ -30,6 +30,7 @@ def layout(
         Path | None,
         typer.Option(
             "--out",
+            readable=False,
             metavar="NAME.toml",
             help="Where to write the layout.",
             show_default="the crew's layouts folder",

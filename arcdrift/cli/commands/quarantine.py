@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from arcdrift.cli.crew_folder import CrewSession, command_text, open_crew, subcommand_folder
+from arcdrift.cli.known_names import require_known
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
 from arcdrift.cli.output import count_noun, frame_records, print_json, print_lines, print_table
 from arcdrift.cli.quarantine_files import write_exports
@@ -50,6 +51,7 @@ def quarantine(
         Path | None,
         typer.Option(
             "--export",
+            readable=False,
             metavar="FILE",
             help="Write these rows to a new CSV file, to correct them and import it.",
         ),
@@ -65,12 +67,14 @@ def quarantine(
     if context.invoked_subcommand is not None:
         context.obj = folder
         return
+    from arcdrift.intake.schema.problems import SENTENCES
     from arcdrift.store import read
 
     with open_crew(folder) as session:
         _require_import(session, import_id)
         rows = read.quarantined(session.engine, import_id)
         if code is not None:
+            require_known(code, {*SENTENCES, *rows["code"]}, "problem code", listed=len(SENTENCES))
             rows = rows[rows["code"] == code].reset_index(drop=True)
         written = []
         if export is not None and not rows.empty:
@@ -79,7 +83,8 @@ def quarantine(
         print_json(frame_records(rows[list(JSON_NAMES)].rename(columns=JSON_NAMES)))
         return
     if rows.empty:
-        print_lines("No row is in quarantine.")
+        choice = "" if code is None and import_id is None else " for this choice"
+        print_lines(f"No row is in quarantine{choice}.")
         return
     _print_groups(rows)
     if export is None:

@@ -1,7 +1,9 @@
 """``arcdrift serve``: serves the dashboard to the browser of this computer."""
 
 import logging
+import os
 import socket
+import tempfile
 from pathlib import Path
 from typing import Annotated
 
@@ -51,8 +53,13 @@ def serve_folder(folder: Path, host: str, port: int | None) -> None:
         listen_port = port or PORT
         if app.is_loopback(host):  # any other host is refused by the dashboard itself
             listen_port = free_port(host, port)
-            print_notice(f"Dashboard at http://{_url_host(host)}:{listen_port} (Ctrl-C ends it).")
-        app.serve(folder, host, listen_port)
+        address = f"http://{_url_host(host)}:{listen_port}"
+        app.serve(
+            folder,
+            host,
+            listen_port,
+            listening=lambda: print_notice(f"Dashboard at {address} (Ctrl-C ends it)."),
+        )
     except ArcdriftError:
         raise
     except Exception as problem:
@@ -94,8 +101,14 @@ def _is_free(host: str, port: int) -> bool:
 
 
 def log_to_file(folder: Path) -> None:
-    """Write the server's warnings to the crew folder's log instead of the terminal."""
-    handler = logging.FileHandler(folder / LOG_FILE, encoding="utf-8", delay=True)
+    """Write the server's warnings to the crew folder's log instead of the terminal.
+
+    Where the folder cannot be written, the log is in the temporary folder.
+    """
+    path = folder / LOG_FILE
+    if not os.access(path if path.exists() else folder, os.W_OK):
+        path = Path(tempfile.gettempdir()) / LOG_FILE
+    handler = logging.FileHandler(path, encoding="utf-8", delay=True)
     handler.setFormatter(logging.Formatter("%(asctime)s %(name)s %(message)s"))
     logging.basicConfig(handlers=[handler], level=logging.WARNING)
 

@@ -19,7 +19,9 @@ class LogFormat(StrEnum):
 
 
 def simulate(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the logs.")],
+    folder: Annotated[
+        Path, typer.Argument(metavar="DIR", readable=False, help="Folder for the logs.")
+    ],
     splicers: Annotated[int, typer.Option("--splicers", min=1, help="How many splicers.")] = 8,
     technicians: Annotated[
         int | None,
