@@ -2,10 +2,10 @@
 
 import csv
 import io
+import itertools
 import json
-import tempfile
+import os
 from datetime import UTC, datetime
-from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -20,6 +20,7 @@ from arcdrift.store.read import imports, quarantined, records
 from tests.empty_store import empty_store
 
 NOW = datetime(2026, 12, 1, tzinfo=UTC)
+LONG = "ARCDRIFT_LONG"
 CREW = Crew(name="Invented", time_zone="UTC")
 
 _signs = st.sampled_from(list("abXY 019=+-@#|;,\t'\"/().%°é_"))
@@ -64,8 +65,8 @@ def log_text(headers, delimiter, decimal, more):
     return "made by a splicer\n" + out.getvalue()
 
 
-def exported(engine):
-    rows = quarantined(engine)
+def exported(engine, import_id=1):
+    rows = quarantined(engine, import_id)
     source = imports(engine).set_index("id").loc[rows["import_id"].iloc[0]]
     return export(rows, json.loads(source["header"]), source["delimiter"])
 
@@ -83,41 +84,49 @@ def counts(report):
     return went.accepted, went.already_stored, went.conflicting, went.quarantined
 
 
-@settings(max_examples=30, deadline=None)
-@given(log=logs(), saved_with=st.sampled_from([",", ";", "\t"]), in_folder=st.booleans())
-def test_any_header_and_layout_come_back(log, saved_with, in_folder):
-    headers, delimiter, decimal, _ = log
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        engine = empty_store(folder)
+def test_any_header_and_layout_come_back(tmp_path):
+    engine = empty_store(tmp_path)
+    number = itertools.count()
+
+    @settings(max_examples=300 if os.environ.get(LONG) == "1" else 12, deadline=None)
+    @given(log=logs(), saved_with=st.sampled_from([",", ";", "\t"]), in_folder=st.booleans())
+    def check(log, saved_with, in_folder):
+        folder = tmp_path / str(next(number))
         place = folder / "layouts" if in_folder else folder
-        place.mkdir(exist_ok=True)
-        (place / "own.toml").write_text(layout_text(headers, delimiter, decimal), encoding="utf-8")
+        place.mkdir(parents=True)
+        comes_back(engine, folder, place, log, saved_with)
 
-        def bring(text, file, layout=None):
-            path = folder / file
-            path.write_bytes(text.encode("utf-8"))
-            own = crew_layouts(folder).layouts
-            layout = layout or fitting_layout(own, path)
-            assert layout is None or layout.name == "own.toml"
-            return import_file(engine, CREW, path, now=NOW, layout=layout)
+    check()
+    engine.dispose()
 
-        first = bring(log_text(*log), "log.csv", load_layout(place / "own.toml"))
-        assert counts(first) == (1, 0, 0, 2)
-        export_of_both = exported(engine)
-        assert counts(bring(export_of_both, "rows.csv")) == (0, 2, 0, 0)
 
-        def corrected(row):
-            at = len(row) - len(headers)
-            cells = [row[at], row[at + 1], row[at + 2]]
-            cells[2] = f"0{decimal}04" if cells[2] == "lots" else cells[2]
-            return [*row[:at], *cells, *row[at + 3 :]]
+def comes_back(engine, folder, place, log, saved_with):
+    """Import a log, its export, and the export with one of two rows corrected."""
+    headers, delimiter, decimal, _ = log
+    (place / "own.toml").write_text(layout_text(headers, delimiter, decimal), encoding="utf-8")
 
-        report = bring(saved_again(export_of_both, corrected, saved_with), "mended.csv")
-        assert (counts(report), report.mended) == ((1, 1, 0, 0), 1)
-        assert quarantined(engine)["code"].tolist() == ["time-unreadable"]
-        assert records(engine, "splices")["loss_db"].tolist() == [0.03, 0.04]
-        engine.dispose()
+    def bring(text, file, layout=None):
+        path = folder / file
+        path.write_bytes(text.encode("utf-8"))
+        layout = layout or fitting_layout(crew_layouts(folder).layouts, path)
+        assert layout is None or layout.name == "own.toml"
+        return import_file(engine, CREW, path, now=NOW, layout=layout)
+
+    text = log_text(*log).replace("Heron", f"Heron {folder.name}")
+    first = bring(text, f"{folder.name}.csv", load_layout(place / "own.toml"))
+    assert counts(first) == (1, 0, 0, 2)
+    both = exported(engine, first.import_id)
+    assert counts(bring(both, "rows.csv")) == (0, 2, 0, 0)
+
+    def corrected(row):
+        at = len(row) - len(headers) + 2
+        return [*row[:at], f"0{decimal}04" if row[at] == "lots" else row[at], *row[at + 1 :]]
+
+    report = bring(saved_again(both, corrected, saved_with), "mended.csv")
+    assert (counts(report), report.mended) == ((1, 1, 0, 0), 1)
+    assert quarantined(engine, first.import_id)["code"].tolist() == ["time-unreadable"]
+    stored = records(engine, "splices", splicers=[f"Heron {folder.name}"])
+    assert stored["loss_db"].tolist() == [0.03, 0.04]
 
 
 def test_the_layout_of_the_store_decides_where_several_fit(tmp_path):
