@@ -20,8 +20,11 @@ def close_corrected(connection: Connection, import_id: int) -> None:
     """Close the quarantined rows that an import, already stored, has corrected."""
     imports, quarantine = schema.imports.columns, schema.quarantine.columns
     this = connection.execute(
-        select(imports.kind, imports.file_name, imports.header).where(imports.id == import_id)
+        select(imports.kind, imports.file_name, imports.header, imports.same_as).where(
+            imports.id == import_id
+        )
     ).one()
+    origin_id = import_id if this.same_as is None else this.same_as
     earlier = select(imports.id).where(
         imports.id < import_id,
         imports.kind == this.kind,
@@ -29,20 +32,24 @@ def close_corrected(connection: Connection, import_id: int) -> None:
         imports.header == this.header,
         exists().where(quarantine.import_id == imports.id, quarantine.closed_at.is_(None)),
     )
-    rows = _reported(this.kind, import_id).subquery()
     conflicts = schema.conflicts.columns
-    lines = union_all(
-        select(rows.c.line), select(conflicts.line).where(conflicts.import_id == import_id)
+    conflicting = select(conflicts.line, conflicts.stored_id.label("record_id")).where(
+        conflicts.import_id == origin_id
     )
+    reported = _reported(this.kind, origin_id)
+    if this.same_as is not None:  # a repeat reports what conflicted when it was new
+        reported = union_all(*reported.selects, conflicting)
+    rows = reported.subquery()
+    lines = union_all(select(rows.c.line), select(conflicting.subquery().c.line))
     now = microseconds(datetime.now(UTC))
     for earlier_id in connection.execute(earlier.order_by(imports.id)).scalars().all():
         before = _reported(this.kind, earlier_id).subquery()
         same = and_(rows.c.line == before.c.line, rows.c.record_id == before.c.record_id)
-        reported, repeated = (
+        reported_count, repeated = (
             connection.execute(select(func.count()).select_from(found)).scalar_one()
             for found in (before, before.join(rows, same))
         )
-        if 2 * repeated > reported:
+        if 2 * repeated > reported_count:
             corrected = update(schema.quarantine).where(
                 quarantine.import_id == earlier_id,
                 quarantine.closed_at.is_(None),

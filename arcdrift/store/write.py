@@ -25,10 +25,8 @@ from arcdrift.store.fetch import fetch_within
 from arcdrift.store.frames import to_arrow
 from arcdrift.store.rebuild_records import rebuild_records
 from arcdrift.store.record_matching import RECORD_IDENTITIES, RecordIdentity
+from arcdrift.store.repeated_imports import add_repeated_rows
 from arcdrift.times import microseconds
-
-QUARANTINE = "quarantine"
-"""Kind of a source row that repeats a quarantined row instead of a record."""
 
 _BULK_ROWS = 20_000
 """Number of rows from which a staging file is faster than inserting row by row."""
@@ -123,6 +121,7 @@ def undo(engine: Engine, import_id: int) -> None:
         if row.undone_at is not None:
             raise UsageError(f"Import {import_id} was undone before; nothing was changed.")
         corrected = count_corrected(connection, import_id)
+        add_repeated_rows(connection, import_id)
         _hand_over_quarantine(connection, import_id)
         _hand_over_records(connection, RECORD_IDENTITIES[row.kind], import_id)
         for table in (
@@ -149,7 +148,7 @@ def _hand_over_quarantine(connection: Connection, import_id: int) -> None:
         select(rows.id, rows.record_id, rows.import_id, rows.line, rows.record)
         .join_from(schema.source_rows, schema.quarantine, rows.record_id == quarantine.id)
         .where(
-            rows.kind == QUARANTINE,
+            rows.kind == schema.QUARANTINE,
             quarantine.import_id == import_id,
             rows.import_id != import_id,
         )

@@ -15,6 +15,7 @@ import tempfile
 import zlib
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
 from typing import IO
@@ -51,10 +52,55 @@ _NOT_TEXT = {
 }
 
 
+@dataclass(frozen=True)
+class LogFile:
+    """An open file that holds a log.
+
+    Attributes
+    ----------
+    path : Path
+        Where it is.
+    name : str
+        Its name for messages.
+    content : file
+        Its content, in memory if it is small.
+    source : file
+        The file on disk.
+    size : int
+        Bytes of the file.
+    sha256 : str
+        Digest of the file.
+    """
+
+    path: Path
+    name: str
+    content: IO[bytes]
+    source: IO[bytes]
+    size: int
+    sha256: str
+
+
 @contextmanager
-def open_log(
-    path: Path,
-    name: str,
+def open_file(path: Path, name: str, *, max_bytes: int = MAX_TEXT_BYTES) -> Iterator[LogFile]:
+    """Open a file and compute its digest; messages call it `name`.
+
+    Raises
+    ------
+    BadInput
+        When it cannot be read, or is larger than `max_bytes`.
+    """
+    with _opened(path, name, max_bytes) as source:
+        try:
+            content, size = _in_memory_if_small(source)
+            sha256 = hashlib.file_digest(content, "sha256").hexdigest()
+        except OSError as problem:
+            raise _cannot_be_read(path, problem) from None
+        yield LogFile(path, name, content, source, size, sha256)
+
+
+@contextmanager
+def open_text(
+    log: LogFile,
     *,
     max_bytes: int = MAX_TEXT_BYTES,
     encoding: Encoding | None = None,
@@ -62,12 +108,12 @@ def open_log(
     delimiter: str | None = None,
     decimal: str = ".",
 ) -> Iterator[LogText]:
-    """Open the text of a log; messages call the file `name`.
+    """Open the text of the log in a file.
 
     Parameters
     ----------
     max_bytes : int
-        Largest file, and the largest size it may unpack to.
+        Largest size that the file may unpack to.
     encoding : str, optional
         Encoding of a text file; default found from its bytes (`arcdrift.intake.text.encodings`).
     sheet : str, optional
@@ -82,15 +128,12 @@ def open_log(
     StoreTrouble
         When the temporary folder cannot take an unpacked or recoded copy.
     """
+    file, name, packed = log.content, log.name, log.content
     with ExitStack() as stack:
-        source = stack.enter_context(_opened(path, name, max_bytes))
         try:
-            packed, file_size = _in_memory_if_small(source)
-            sha256 = hashlib.file_digest(packed, "sha256").hexdigest()
-            file: IO[bytes] = packed
             stated: Encoding | None = None
             if _start(file).startswith(GZIP_MARK):
-                few = file_size <= _SMALL_PACKED_BYTES
+                few = log.size <= _SMALL_PACKED_BYTES
                 most = min(max_bytes, MAX_FILE_BYTES) if few else max_bytes
                 file = stack.enter_context(_copied(_unpacked_blocks(file, name, most), name))
             start = _start(file)
@@ -110,11 +153,31 @@ def open_log(
                     blocks = recoded(_blocks(file), codec, _size_of(file), name)
                     file = stack.enter_context(_copied(blocks, name))
         except OSError as problem:
-            raise _cannot_be_read(path, problem) from None
-        on_disk = source if file is source else None
+            raise _cannot_be_read(log.path, problem) from None
+        on_disk = log.source if file is log.source else None
         yield LogText(
-            file, name, file_size=file_size, sha256=sha256, encoding=stated, source=on_disk
+            file, name, file_size=log.size, sha256=log.sha256, encoding=stated, source=on_disk
         )
+
+
+@contextmanager
+def open_log(
+    path: Path,
+    name: str,
+    *,
+    max_bytes: int = MAX_TEXT_BYTES,
+    sheet: str | None = None,
+    delimiter: str | None = None,
+    decimal: str = ".",
+) -> Iterator[LogText]:
+    """Open the text of a log; as `open_file`, then `open_text`."""
+    with (
+        open_file(path, name, max_bytes=max_bytes) as log,
+        open_text(
+            log, max_bytes=max_bytes, sheet=sheet, delimiter=delimiter, decimal=decimal
+        ) as text,
+    ):
+        yield text
 
 
 def _in_memory_if_small(source: io.BufferedReader) -> tuple[io.BufferedReader | io.BytesIO, int]:

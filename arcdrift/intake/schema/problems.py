@@ -174,6 +174,10 @@ class Problems:
         known = self._in_column.get(column)
         return np.zeros(len(self.bad), bool) if known is None else known
 
+    def has(self, code: str) -> bool:
+        """Whether any row has a problem with this code."""
+        return any(problem.code == code for problem in self._problems)
+
     def groups(self, first_line: Ints, chosen: Bools) -> list[ProblemGroup]:
         """Group the problems of the chosen rows, the commonest first.
 

@@ -2,29 +2,31 @@
 
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine
+from sqlalchemy import Connection, Engine
 
 from arcdrift.errors import StoreTrouble
 from arcdrift.intake.bulletins.report_rows import is_bulletin
-from arcdrift.intake.containers.files import open_log
+from arcdrift.intake.containers.files import LogFile, open_file, open_text
 from arcdrift.intake.layout.layout_match import is_export_file
 from arcdrift.intake.layout.layouts import Layout, load_layout
 from arcdrift.intake.layout.log_reader import LogReader
 from arcdrift.intake.schema.import_report import ImportReport as ImportReport
 from arcdrift.intake.schema.import_report import Progress as Progress
+from arcdrift.intake.storing.known_files import known_import, settings_digest, store_repeat
 from arcdrift.intake.storing.log_import import LogImport
 from arcdrift.intake.storing.quarantine_export import layout_of_export
 from arcdrift.intake.text.export_columns import is_export
 from arcdrift.intake.text.log_text import LogText
 from arcdrift.scratch import scratch_folder
 from arcdrift.settings import Crew
-from arcdrift.store.connect import Waiting, writing
+from arcdrift.store.connect import Waiting, reading, writing
 from arcdrift.store.import_lock import running_import
 from arcdrift.times import microseconds
 
@@ -76,46 +78,73 @@ def import_file(
     name = name or path.name
     if isinstance(layout, Path):
         layout = load_layout(layout)
-    with (
-        _opened(engine, path, name, sheet, layout) as (text, layout),
-        running_import(engine, name, started, waiting) as mark,
-        ExitStack() as stack,
-        _file_errors(name),
-    ):
+    judged_at = now or started
+    with open_file(path, name) as file:
         about = {
             "file_name": name,
-            "layout": None if layout is None else f"# {layout.name}\n{layout.text}",
             "started_at": microseconds(started),
+            "settings_sha256": settings_digest(crew, layout, kind, sheet),
+            **_stored_layout(layout),
         }
-        log = LogImport(
-            text,
-            LogReader(name, kind, layout, bulletin=layout is None and _is_bulletin(text)),
-            crew,
-            now or started,
-            lambda: stack.enter_context(scratch_folder()),
-            at_once=engine.dialect.name != "sqlite",
-            progress=progress,
+        known_under = partial(
+            known_import,
+            sha256=file.sha256,
+            settings_sha256=about["settings_sha256"],
+            now=judged_at,
         )
-        log.compare(engine)
-        with writing(engine, waiting) as connection:
-            mark.finish(connection)
-            return log.store(connection, about, began)
+        if _is_known(engine, known_under):
+            with (
+                running_import(engine, name, started, waiting) as mark,
+                writing(engine, waiting) as connection,
+            ):
+                known = known_under(connection)
+                if known is not None:
+                    mark.finish(connection)
+                    return store_repeat(connection, known, about, began)
+        with (
+            _text_and_layout(engine, file, sheet, layout) as (text, layout),
+            running_import(engine, name, started, waiting) as mark,
+            ExitStack() as stack,
+            _file_errors(name),
+        ):
+            log = LogImport(
+                text,
+                LogReader(name, kind, layout, bulletin=layout is None and _is_bulletin(text)),
+                crew,
+                judged_at,
+                lambda: stack.enter_context(scratch_folder()),
+                at_once=engine.dialect.name != "sqlite",
+                progress=progress,
+            )
+            log.compare(engine)
+            with writing(engine, waiting) as connection:
+                mark.finish(connection)
+                return log.store(connection, about | _stored_layout(layout), began)
+
+
+def _is_known(engine: Engine, known_under: Callable[[Connection], Any]) -> bool:
+    with reading(engine) as connection:
+        return known_under(connection) is not None
+
+
+def _stored_layout(layout: Layout | None) -> dict[str, Any]:
+    return {"layout": None if layout is None else f"# {layout.name}\n{layout.text}"}
 
 
 @contextmanager
-def _opened(
-    engine: Engine, path: Path, name: str, sheet: str | None, layout: Layout | None
+def _text_and_layout(
+    engine: Engine, file: LogFile, sheet: str | None, layout: Layout | None
 ) -> Iterator[tuple[LogText, Layout | None]]:
     """Open a log, an export of quarantined rows with the layout of the log they came from."""
     with ExitStack() as stack:
 
         def text_under(layout: Layout | None) -> LogText:
-            options = _text_format(layout, path)
-            return stack.enter_context(open_log(path, name, sheet=sheet, **options))
+            options = _text_format(layout, file.path)
+            return stack.enter_context(open_text(file, sheet=sheet, **options))
 
         text = text_under(layout)
         if layout is None and is_export(text.read(0, _START_BYTES)):
-            layout = layout_of_export(engine, text.read(0, text.size), name)
+            layout = layout_of_export(engine, text.read(0, text.size), file.name)
             text = text if layout is None else text_under(layout)
         yield text, layout
 

@@ -1,5 +1,6 @@
 """Running totals of an import: where the lines and rows of the chunks went so far."""
 
+import json
 from collections import Counter
 from dataclasses import dataclass, field, replace
 
@@ -8,7 +9,7 @@ from arcdrift.intake.text.raw_rows import RawRows
 from arcdrift.intake.typing.convert import Typed
 
 OUTCOMES = ("accepted", "already_stored", "conflicting", "quarantined")
-_LINES = ("lines", "header", "blank", "skipped", "row_lines", "rows")
+LINE_COUNTS = ("header", "blank", "skipped", "row_lines")
 
 
 @dataclass
@@ -23,17 +24,21 @@ class ImportTotals:
         Whether any time has seconds.
     stated_columns : tuple of str
         The columns that the file or its layout has.
+    has_future : bool
+        Whether any time lies in the future, so that the same file may be read otherwise later.
     """
 
     counts: Counter[str] = field(default_factory=Counter)
     to_the_second: bool = False
     stated_columns: tuple[str, ...] = ()
+    has_future: bool = False
     _groups: dict[tuple[str, str], ProblemGroup] = field(default_factory=dict)
 
     def add_chunk(self, rows: RawRows, typed: Typed) -> None:
         """Count the lines and rows of a chunk."""
         self.to_the_second |= typed.to_the_second
         self.stated_columns = typed.stated_columns
+        self.has_future |= typed.problems.has("time-in-future")
         self.counts.update(
             lines=len(rows.lines),
             header=rows.header_lines,
@@ -60,6 +65,11 @@ class ImportTotals:
         return tuple(order)
 
     @property
+    def line_counts(self) -> str:
+        """Lines by what they are, as the list of imports holds them."""
+        return json.dumps({name: self.counts[name] for name in LINE_COUNTS})
+
+    @property
     def rows_done(self) -> int:
         """Rows of which it is known what became of them."""
         return sum(self.counts[name] for name in OUTCOMES)
@@ -67,4 +77,6 @@ class ImportTotals:
     @property
     def balance(self) -> Balance:
         """Where every line and row went."""
-        return Balance(**{name: self.counts[name] for name in (*_LINES, *OUTCOMES)})
+        return Balance(
+            **{name: self.counts[name] for name in ("lines", "rows", *LINE_COUNTS, *OUTCOMES)}
+        )

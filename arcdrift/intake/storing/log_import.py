@@ -52,6 +52,7 @@ from arcdrift.store.corrected_rows import close_corrected, count_corrected
 from arcdrift.store.fetch import fetch, fetch_within
 from arcdrift.store.read import store_version, version_within
 from arcdrift.store.write import add_import
+from arcdrift.times import microseconds
 
 _COUNTS = ("lines", "rows", *OUTCOMES)
 _START_BYTES = 64
@@ -138,7 +139,8 @@ class LogImport:
         connection : Connection
             From `arcdrift.store.connect.writing`.
         about : dict
-            Name and layout of the file and when the import began, as the list of imports has them.
+            Name, layout and settings of the file and when the import began, as the list of imports
+            has them.
         began : float
             `time.perf_counter` when the import began.
 
@@ -155,6 +157,10 @@ class LogImport:
             about
             | dict.fromkeys((*_COUNTS, "other_lines"), 0)
             | {
+                # what these mean depends on more than their content and the settings
+                "settings_sha256": None
+                if self._is_export or self._reader.bulletin
+                else about["settings_sha256"],
                 "sha256": self._text.sha256,
                 "size_bytes": self._text.file_size,
                 "kind": self._kind.name,
@@ -174,6 +180,8 @@ class LogImport:
             import_id,
             given=json.dumps(totals.stated_columns),
             to_the_second=totals.to_the_second,
+            judged_at=None if totals.has_future else microseconds(self._now),
+            line_counts=totals.line_counts,
         )
         for bucket in self._staged.buckets(connection):
             self._store_bucket(connection, import_id, bucket, early)

@@ -16,7 +16,7 @@ from arcdrift.intake.text.raw_rows import RawRows
 from arcdrift.intake.typing.convert import Typed
 from arcdrift.store import schema
 from arcdrift.store.event_candidates import stored_values
-from arcdrift.store.write import QUARANTINE, add_rows
+from arcdrift.store.write import add_rows
 from arcdrift.times import microseconds
 
 _FEW = 500
@@ -98,7 +98,9 @@ def store_quarantine(
             }
         )
         add_rows(
-            connection, schema.source_rows, claims.assign(import_id=import_id, kind=QUARANTINE)
+            connection,
+            schema.source_rows,
+            claims.assign(import_id=import_id, kind=schema.QUARANTINE),
         )
     return new
 
@@ -166,7 +168,9 @@ def _known_ids(
         table.columns for table in (schema.imports, schema.quarantine, schema.source_rows)
     )
     claimed = select(claims.record_id).where(
-        claims.import_id == import_id, claims.kind == QUARANTINE, claims.record_id.is_not(None)
+        claims.import_id == import_id,
+        claims.kind == schema.QUARANTINE,
+        claims.record_id.is_not(None),
     )
     query = (
         select(quarantine.id, quarantine.raw, quarantine.code)

@@ -11,6 +11,7 @@ from arcdrift.store.schema import loss_results, machine_results, people_results,
 from arcdrift.store.schema.annotations import baseline_marks, clock_shifts, coaching
 from arcdrift.store.schema.columns import metadata, result_metadata
 from arcdrift.store.schema.records import (
+    QUARANTINE,
     RECORDS,
     TIME_COLUMN,
     arc_checks,
@@ -33,6 +34,7 @@ RESULTS: dict[str, Table] = dict(result_metadata.tables)
 """Result tables by name."""
 
 __all__ = [
+    "QUARANTINE",
     "RECORDS",
     "RESULTS",
     "TIME_COLUMN",

@@ -15,6 +15,9 @@ from sqlalchemy import (
 
 from arcdrift.store.schema.columns import air_columns, id_column, metadata, origin_columns
 
+QUARANTINE = "quarantine"
+"""Kind of a source row that repeats a quarantined row instead of a record."""
+
 imports = Table(
     "imports",
     metadata,
@@ -38,6 +41,10 @@ imports = Table(
     Column("conflicting", BigInteger, nullable=False),
     Column("quarantined", BigInteger, nullable=False),
     Column("undone_at", BigInteger),
+    Column("line_counts", Text),  # JSON: header, blank, skipped lines and lines of rows
+    Column("settings_sha256", String(64)),  # of the settings that it was read with
+    Column("judged_at", BigInteger),  # what "now" was; NULL: rows lay in the future then
+    Column("same_as", Integer),  # import of which it is a repeat, without rows of its own
 )
 
 arc_checks = Table(

@@ -10,6 +10,8 @@ from arcdrift.settings import Crew
 from arcdrift.store.read import store_version
 from tests.empty_store import empty_store
 
+pytestmark = pytest.mark.usefixtures("_reads_every_row")
+
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
 NOWHERE = Crew(name="Invented")
 SPLICES = "splicer,spliced_at,loss_db\n"

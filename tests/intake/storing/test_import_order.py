@@ -25,6 +25,8 @@ from arcdrift.store.record_matching import MINUTE_US, RECORD_IDENTITIES, SourceR
 from arcdrift.store.write import undo
 from tests.empty_store import empty_store
 
+pytestmark = pytest.mark.usefixtures("_reads_every_row")
+
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
 NOW = datetime(2025, 6, 1, tzinfo=UTC)
 LONG = os.environ.get("ARCDRIFT_LONG") == "1"

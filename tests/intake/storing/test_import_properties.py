@@ -22,6 +22,8 @@ from arcdrift.store import schema
 from arcdrift.store.connect import reading
 from tests.empty_store import empty_store
 
+pytestmark = pytest.mark.usefixtures("_reads_every_row")
+
 LONG = os.environ.get("ARCDRIFT_LONG") == "1"
 CASES = 2_500 if LONG else 6
 STORE_CASES = 100

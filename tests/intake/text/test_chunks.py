@@ -30,6 +30,8 @@ from arcdrift.store.connect import reading
 from arcdrift.store.read import imports
 from tests.empty_store import empty_store
 
+pytestmark = pytest.mark.usefixtures("_reads_every_row")
+
 LONG = os.environ.get("ARCDRIFT_LONG") == "1"
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
 NOW = datetime(2026, 6, 1, tzinfo=UTC)
