@@ -43,7 +43,8 @@ def reading_gap_findings(airless: pd.DataFrame, now: pd.Timestamp) -> list[Findi
                         f"{first:%Y-%m-%d} to {last:%Y-%m-%d}."
                     ),
                     next_step="Look at the site's logger (battery, clock, cable), and import its "
-                    "file if it was only forgotten.",
+                    "file if it was only forgotten; or import the reports of a weather station "
+                    "that serves the site.",
                     assessed_on=now.to_pydatetime(),
                 )
             )

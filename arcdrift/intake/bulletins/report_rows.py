@@ -71,8 +71,17 @@ def is_bulletin(start: bytes) -> bool:
     headers = {cell.strip(' "').lower() for mark in DELIMITERS for cell in first.split(mark)}
     if any(len(headers.intersection(kind.columns)) > 1 for kind in KINDS.values()):
         return False
-    found = (REPORT.search(_without_forecast(line)) for line in lines)
-    return any(match["time"] or match["named_time"] for match in found if match is not None)
+    found = [
+        match
+        for line in lines
+        if (match := REPORT.search(_without_forecast(line))) is not None
+        and (match["time"] or match["named_time"])
+    ]
+    if not found:
+        return False
+    in_cells = any(mark in found[0].string[: found[0].start()] for mark in DELIMITERS)
+    # a table may have a report in a remark here and there
+    return not in_cells or 2 * len(found) >= sum(1 for line in lines[1:] if line.strip())
 
 
 def report_rows(content: bytes, name: str) -> RawRows:

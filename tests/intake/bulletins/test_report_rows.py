@@ -121,6 +121,8 @@ def test_what_counts_as_a_bulletin():
     assert is_bulletin(BULLETIN.encode())
     assert is_bulletin(b"station,valid,metar\nENXX,2026-11-30 00:20,ENXX 300020Z 12/08 Q1013\n")
     assert not is_bulletin(b"splicer,spliced_at,loss_db,remark\nHeron,x,0.1,ENXX 300020Z 12/08\n")
+    table = b"machine;when;loss;note\n" + b"H;2026-11-30 01:00;0.02;\n" * 9
+    assert not is_bulletin(table + b"H;2026-11-30 02:00;0.02;ENXX 300020Z 12/08\n")
     assert not is_bulletin(b"TAF ENXX 301100Z 3012/0112 24008KT=\n")
     assert not is_bulletin(b"")
 
