@@ -5,11 +5,12 @@ larger set has a higher one.
 """
 
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
-from scipy.sparse import csr_array, hstack
+from scipy.sparse import csr_array
 from scipy.special import log_ndtr
 
 from arcdrift.arrays import Bools, Floats, Ints
@@ -108,46 +109,68 @@ class RandomEffectsModel:
             weight = np.bincount(block, self._w, minlength=size)
             self._blocks = block, effect / (1.0 + effect * weight)
             self._member = _indicators(block, np.arange(len(block)), (size, len(block)))
-        parts, precision = [], []
+        rows, columns, precision = [], [], []
+        count = 0
         for codes, sd in groups:
             member = np.flatnonzero(codes >= 0)
             names, dense = np.unique(codes[member], return_inverse=True)
-            parts.append(_indicators(member, dense, (len(values), len(names))))
+            rows.append(member)
+            columns.append(dense + count)
             precision.append(np.full(len(names), 1.0 / sd**2))
-        self._set_effects(parts, precision, shifts)
-
-    def _set_effects(
-        self,
-        parts: list[csr_array],
-        precision: list[Floats],
-        shifts: Sequence[tuple[Bools, float]],
-    ) -> None:
-        self._parts, self._precision, self._shifts = parts, precision, tuple(shifts)
-        all_parts, all_precision = list(parts), list(precision)
-        for cells, sd in shifts:
-            member = np.flatnonzero(cells)
-            all_parts.append(_indicators(member, np.zeros_like(member), (len(self._w), 1)))
-            all_precision.append(np.array([1.0 / sd**2]))
-        effects = csr_array(hstack(all_parts, format="csr"))
+            count += len(names)
+        effects = _indicators(_joined(rows), _joined(columns), (len(values), count))
         self._weighted_effects = self._within_blocks(effects)
-        self._transposed_effects = csr_array(self._weighted_effects.T)
+        self._weighted_values = self._within_blocks_of(values[:, None])[:, 0]
         matrix = (effects.T @ self._weighted_effects).toarray()
-        matrix[np.diag_indices_from(matrix)] += np.concatenate(all_precision)
+        matrix[np.diag_indices_from(matrix)] += np.concatenate([*precision, np.zeros(0)])
         self._factor = cholesky(matrix, lower=True, overwrite_a=True, check_finite=False)
-        values = csr_array(self._values[:, None])
-        weighted = self._within_blocks(values).toarray()[:, 0]
-        projected = self._solve(self._transposed_effects @ self._values)
+        # the shifts, one column each, are dense beside the sparse effects
+        self._weighted_shifts = np.zeros((len(values), 0))
+        self._add_shifts(shifts)
+
+    def _add_shifts(self, shifts: Sequence[tuple[Bools, float]]) -> None:
+        """Let each of some sets of cells have one more random effect, and solve for the values.
+
+        The Cholesky factor is extended by the rows of these effects.
+        """
+        if shifts:
+            effects = np.stack([cells for cells, _ in shifts], axis=1).astype(np.float64)
+            weighted = self._within_blocks_of(effects)
+            corner = effects.T @ weighted
+            corner[np.diag_indices_from(corner)] += [1.0 / sd**2 for _, sd in shifts]
+            border = self._solve(self._sums(effects))
+            corner -= border.T @ border
+            old, new = border.shape
+            factor = np.zeros((old + new, old + new))
+            factor[:old, :old], factor[old:, :old] = self._factor, border.T
+            factor[old:, old:] = cholesky(corner, lower=True, check_finite=False)
+            self._factor = factor
+            self._weighted_shifts = np.hstack([self._weighted_shifts, weighted])
+        projected = self._solve(self._sums(self._values[:, None]))
         rest = solve_triangular(self._factor, projected, lower=True, trans="T", check_finite=False)
-        self._solved_values: Floats = weighted - self._weighted_effects @ rest
+        groups = self._weighted_effects.shape[1]
+        explained = self._weighted_effects @ rest[:groups] + self._weighted_shifts @ rest[groups:]
+        self._solved_values: Floats = self._weighted_values - explained[:, 0]
 
     def with_shifts(self, shifts: Sequence[tuple[Bools, float]]) -> "RandomEffectsModel":
         """The same model with these shifts beside its own."""
-        model = object.__new__(RandomEffectsModel)
-        model._values, model._w, model._blocks = self._values, self._w, self._blocks
-        if self._blocks is not None:
-            model._member = self._member
-        model._set_effects(self._parts, self._precision, [*self._shifts, *shifts])
+        if not shifts:
+            return self
+        model = copy(self)
+        model._add_shifts(shifts)
         return model
+
+    def _sums(self, columns: Floats) -> Floats:
+        """Weighted sums of some columns by random effect, those of shifts last."""
+        return np.vstack([self._weighted_effects.T @ columns, self._weighted_shifts.T @ columns])
+
+    def _within_blocks_of(self, columns: Floats) -> Floats:
+        """``B^-1`` times some dense columns."""
+        weighted = columns * self._w[:, None]
+        if self._blocks is None:
+            return weighted
+        shared = (self._member @ weighted) * self._blocks[1][:, None]
+        return np.asarray(weighted - (self._member.T @ shared) * self._w[:, None])
 
     def _within_blocks(self, columns: csr_array) -> csr_array:
         """``B^-1`` times some columns."""
@@ -178,12 +201,8 @@ class RandomEffectsModel:
             ``C'V^-1 C``.
         """
         indicators = sets.astype(np.float64)
-        weighted = indicators * self._w[:, None]
-        information = indicators.T @ weighted
-        if self._blocks is not None:
-            shared = self._member @ weighted
-            information -= shared.T @ (shared * self._blocks[1][:, None])
-        solved = self._solve(self._transposed_effects @ indicators)
+        information = indicators.T @ self._within_blocks_of(indicators)
+        solved = self._solve(self._sums(indicators))
         information -= solved.T @ solved
         return self._solved_values @ indicators, information
 
@@ -210,20 +229,25 @@ class RandomEffectsModel:
         return Shift(size, float(log_bayes_factor), information)
 
     def scores_by_onset(
-        self, subject: Ints, subjects: int, day: Ints, days: int, least: float = -np.inf
+        self,
+        subject: Ints,
+        subjects: int,
+        day: Ints,
+        days: int,
+        least: Floats | None = None,
     ) -> tuple[Floats, Floats]:
         """Score and information of ``1{subject, day >= t}`` for each subject and day ``t``.
 
         Parameters
         ----------
-        subject : array, shape (cells,)
-            Number of each cell's subject, -1 for none.
+        subject : array, shape (kinds, cells)
+            Number of each cell's subject of each kind, -1 for none.
         subjects, days : int
-            Numbers of subjects and of days that may be an onset.
+            Numbers of subjects of all kinds and of days that may be an onset.
         day : array, shape (cells,)
             Number of each cell's day, negative before the first possible onset. A block lies
             within one day.
-        least : float
+        least : array, shape (subjects,), optional
             The information is computed only where the score is above this.
 
         Returns
@@ -231,32 +255,48 @@ class RandomEffectsModel:
         score, information : array, shape (subjects, days)
             Information is 0 where it was not computed.
         """
-        rows = np.flatnonzero((subject >= 0) & (day >= 0))
-        cell = subject[rows] * days + day[rows]
-        chosen = _indicators(rows, cell, (len(subject), subjects * days))
-        scores: Floats = np.bincount(
-            cell, self._solved_values[rows], minlength=subjects * days
-        ).astype(np.float64)
-        within = (chosen * self._within_blocks(chosen)).sum(axis=0)
+        kind, rows = np.nonzero((subject >= 0) & (day >= 0))
+        cell = subject[kind, rows] * days + day[rows]
+        size = subjects * days
+        scores = np.bincount(cell, self._solved_values[rows], minlength=size)
         score, within = (
             _since(np.asarray(values, dtype=np.float64).reshape(subjects, days), axis=1)
-            for values in (scores, within)
+            for values in (scores, self._information_within_blocks(cell, rows, size))
         )
+        wanted = np.isfinite(score) if least is None else score > least[:, None]
+        chosen = _indicators(rows, cell, (len(day), size))
         shared = csr_array(chosen.T @ self._weighted_effects)
-        wanted = score > least
+        shared_shifts = chosen.T @ self._weighted_shifts
         active = np.flatnonzero(wanted.any(axis=1))
         for first in range(0, len(active), CHUNK):
             some = active[first : first + CHUNK]
             cells = (some[:, None] * days + np.arange(days)).ravel()
-            part = shared[cells].toarray().reshape(len(some), days, -1)
+            part = np.hstack([shared[cells].toarray(), shared_shifts[cells]])
+            part = part.reshape(len(some), days, -1)
             solved = self._solve(_since(part, axis=1)[wanted[some]].T)
-            subject, onset = np.nonzero(wanted[some])
-            within[some[subject], onset] -= (solved**2).sum(axis=0)
+            place, onset = np.nonzero(wanted[some])
+            within[some[place], onset] -= (solved**2).sum(axis=0)
         return score, np.where(wanted, np.maximum(within, 0.0), 0.0)
+
+    def _information_within_blocks(self, sets: Ints, rows: Ints, size: int) -> Floats:
+        """Diagonal of ``C' B^-1 C`` for the sets with these rows, each row in one set."""
+        weight = self._w[rows]
+        information = np.bincount(sets, weight, minlength=size).astype(np.float64)
+        if self._blocks is None:
+            return information
+        block, factor = self._blocks
+        pair, code = np.unique(sets * len(factor) + block[rows], return_inverse=True)
+        within = np.bincount(code, weight, minlength=len(pair))
+        shared = factor[pair % len(factor)] * within**2
+        return information - np.bincount(pair // len(factor), shared, minlength=size)
 
 
 def _indicators(rows: Ints, columns: Ints, shape: tuple[int, int]) -> csr_array:
     return csr_array((np.ones(len(rows)), (rows, columns)), shape=shape)
+
+
+def _joined(parts: Sequence[Ints]) -> Ints:
+    return np.concatenate([*parts, np.zeros(0, dtype=np.int64)])
 
 
 def _since(values: Floats, axis: int) -> Floats:

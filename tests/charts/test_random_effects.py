@@ -91,18 +91,24 @@ def with_blocks(rng: np.random.Generator, n: int = 90) -> tuple[RandomEffectsMod
         blocks=(block, block_variance[block]),
         shifts=[(extra, 0.35)],
     )
-    return model, {"day": day, "stream": stream, "values": values, "whole": whole, "extra": extra}
+    return model, {
+        "day": day, "stream": stream, "person": person, "values": values, "whole": whole,
+        "extra": extra,
+    }  # fmt: skip
 
 
 def test_scores_of_all_onsets_agree_with_the_covariance_written_out() -> None:
     model, truth = with_blocks(np.random.default_rng(8))
-    # the first five days cannot be an onset, and one stream is no subject
-    subject = np.where(truth["stream"] == 6, -1, truth["stream"])
-    score, information = model.scores_by_onset(subject, 6, truth["day"] - 5, 7)
+    # the first five days cannot be an onset, and one stream is no subject; people follow streams
+    subject = np.stack(
+        [np.where(truth["stream"] == 6, -1, truth["stream"]), 6 + truth["person"]]
+    )  # fmt: skip
+    subjects = int(subject.max()) + 1
+    score, information = model.scores_by_onset(subject, subjects, truth["day"] - 5, 7)
     inverse = np.linalg.inv(truth["whole"])
-    for number in range(6):
+    for number in range(subjects):
         for onset in range(7):
-            cells = (truth["stream"] == number) & (truth["day"] - 5 >= onset)
+            cells = (subject == number).any(axis=0) & (truth["day"] - 5 >= onset)
             assert score[number, onset] == pytest.approx(cells @ inverse @ truth["values"])
             assert information[number, onset] == pytest.approx(cells @ inverse @ cells)
 

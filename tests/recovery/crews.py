@@ -1,16 +1,27 @@
 """Simulated crews run through the analyses in memory, as a review would."""
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
 from arcdrift.air.prepared_readings import prepare_readings
 from arcdrift.analysis.clock.clock_errors import crew_start
-from arcdrift.analysis.review.pipeline import Assessment, assess
+from arcdrift.analysis.loss.loss_charts import chart_all
+from arcdrift.analysis.review.pipeline import Assessment, arc_charts, assess, findings_of_losses
 from arcdrift.analysis.review.summary import Summary, summarize
 from arcdrift.finding import Finding
 from arcdrift.simulate import Scenario, SimulatedCrew, simulate_frames
+
+TIMES = {
+    "splices": "spliced_at", "arc-checks": "checked_at", "service": "serviced_at",
+    "readings": "read_at",
+}  # fmt: skip
+DATED = {
+    "stream_days": "day", "technician_days": "day", "mismatch_groups": "day", "check_days": "day",
+    "use": "at", "arc_points": "checked_at",
+}  # fmt: skip
+"""Frames of a summary that charts of loss and their causes use, and the time of their rows."""
 
 
 @dataclass(frozen=True)
@@ -47,11 +58,70 @@ def run_crew(
 
 def review_made(scenario: Scenario, made: SimulatedCrew) -> Run:
     """Review the records of a simulated crew."""
-    readings = prepare_readings(made["readings"], made.crew)
     now = pd.Timestamp(scenario.end).as_unit("us")
-    began = crew_start(made["arc-checks"], "checked_at")
-    summary = summarize(
-        made["splices"].sort_values(["splicer", "id"], ignore_index=True),
-        made["arc-checks"], readings, made["service"], made.crew, now, began=began,
-    )  # fmt: skip
+    summary = _summary(made, made.records, now)
     return Run(made, summary, assess(summary, made["service"], made.crew, now), now)
+
+
+def loss_findings_at(
+    made: SimulatedCrew, instants: Sequence[pd.Timestamp]
+) -> list[tuple[Summary, list[Finding]]]:
+    """Findings of a crew's loss charts at several instants, from the records before each.
+
+    Parameters
+    ----------
+    instants : sequence of Timestamp
+        Local midnights: days are complete, so that the crew needs to be summarized only once.
+    """
+    last = max(instants).as_unit("us")
+    whole = _summary(made, _before(made.records, last), last)
+    crew, reviews = made.crew, []
+    for instant in instants:
+        now = instant.as_unit("us")
+        summary = whole if now == last else _summary_until(whole, now)
+        loss = chart_all(
+            summary.stream_days, summary.technician_days, crew.false_alarms_per_month, crew.shares
+        )
+        points, models = arc_charts(summary, crew)
+        service = _before(made.records, now)["service"]
+        found = findings_of_losses(summary, loss, points, models, service, crew, now)
+        reviews.append((summary, found))
+    return reviews
+
+
+def _before(
+    records: dict[str, pd.DataFrame], now: pd.Timestamp
+) -> dict[str, pd.DataFrame]:  # fmt: skip
+    return {
+        name: rows[rows[TIMES[name]] < now].reset_index(drop=True) for name, rows in records.items()
+    }
+
+
+def _summary_until(whole: Summary, now: pd.Timestamp) -> Summary:
+    """What a crew's summary at an earlier local midnight has for the charts of loss."""
+    day = (now.tz_convert(None) + pd.Timedelta(hours=12)).floor("D")
+    return replace(
+        whole,
+        **{
+            name: _rows_before(getattr(whole, name), column, now if column.endswith("at") else day)
+            for name, column in DATED.items()
+        },
+    )
+
+
+def _rows_before(rows: pd.DataFrame, column: str, end: pd.Timestamp) -> pd.DataFrame:
+    return rows[rows[column] < end].reset_index(drop=True)
+
+
+def _summary(
+    made: SimulatedCrew, records: dict[str, pd.DataFrame], now: pd.Timestamp
+) -> Summary:  # fmt: skip
+    return summarize(
+        records["splices"].sort_values(["splicer", "id"], ignore_index=True),
+        records["arc-checks"],
+        prepare_readings(records["readings"], made.crew),
+        records["service"],
+        made.crew,
+        now,
+        began=crew_start(records["arc-checks"], "checked_at"),
+    )

@@ -1,46 +1,62 @@
-"""Who is named for a rise of loss: rises of known subjects, planted next to service events.
+"""Who is named for a rise of loss: rises of known subjects, planted after service events.
 
-Run by hand; 20 seeds took half an hour on one busy core::
+Run by hand; the whole study took an hour of one core::
 
-    python -m tests.recovery.naming_study --seeds 20
+    python -m tests.recovery.naming_study --out naming.jsonl
 
-The losses of one subject of a healthy crew are multiplied by a factor from one day on, and the
-records end ten workdays later. A splicer's rise begins so many workdays after its electrodes were
-replaced; rises of other subjects begin on a day of the same crews. Each crew's findings of risen
-loss since that day say whether the subject was found, whether it was the first that was named,
-and whether a person was named for what others did.
+`tests.recovery.planted_rises` says how rises are planted. Each crew is reviewed ten and 22 workdays
+after the onset. Its findings from the charts of loss since the onset say whether the rise was
+found, whether its subject was the first that was named, and whether a person was named for what
+others did. Outcomes are appended to a file as they come; ``--table`` prints those of a file, and a
+study that was interrupted goes on where it stopped.
 """
 
 import argparse
-from collections.abc import Sequence
+import json
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import partial
+from itertools import count, zip_longest
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from statsmodels.stats.proportion import proportion_confint
 
+from arcdrift.analysis.review.summary import Summary
 from arcdrift.finding import Finding
-from arcdrift.simulate import Scenario, invented_crew, simulate_frames
-from tests.recovery.crews import Run, run_crew
+from tests.recovery.crews import loss_findings_at
+from tests.recovery.planted_rises import (
+    DAY,
+    DAYS,
+    KINDS,
+    REVIEWED_WORKDAYS,
+    Plan,
+    PlantedRise,
+    crew_of,
+    healthy_crew,
+    local_midnight,
+    plant_rise,
+    subject_names,
+)
 
-SPLICERS, DAYS = 8, 110
-SEEN_WORKDAYS = 10
-EARLIEST = pd.Timedelta(days=56)
-"""Days of records before the first rise."""
-AFTER_REPLACEMENT = (0, 4, 10)
-KINDS = ("stream", "technician", "cleaver", "program", "site", "crew")
-DAY = pd.Timedelta(days=1)
+FACTORS = (1.3, 1.5, 1.7)
+WORKDAYS = (0, 4, 10, 20, 40)
+OMEGAS = (0.0, 0.05, 0.10)
+RAISED = ("loss-raised", "loss-scattered", "loss-dirty", "redo-raised")
 SHARE = 0.3
 """A finding is about a rise that affected this share of its splices."""
-
+RETRIES = 5
+"""Crews tried for a plan until one has a fitting subject."""
+NEXT_SEED = 1_000_000
 
 say = partial(print, flush=True)
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What the findings said of one planted rise.
+    """What the findings said of one planted rise, so many workdays after it.
 
     Attributes
     ----------
@@ -54,11 +70,16 @@ class Outcome:
         A person named wrongly, as a subject or as the likeliest cause.
     ratio : float
         Size of the rise told of the right subject.
+    causes : list of str
+        First causes of the findings about the rise.
     """
 
     kind: str
-    seed: int
+    factor: float
     workdays: int
+    omega: float
+    seed: int
+    reviewed: int
     subject: str
     found: bool
     first: bool
@@ -66,118 +87,66 @@ class Outcome:
     person: str
     told: str
     findings: int
-    ratio: float
+    ratio: float | None
+    causes: list[str]
 
 
-@dataclass
-class _Rise:
-    """A factor on one subject's losses from an onset on; the records end ten workdays later."""
-
-    kind: str
-    factor: float
-    onset: pd.Timestamp
-    subject: str = ""
-    own_seed: int = 0
-
-    @property
-    def end(self) -> pd.Timestamp:
-        return self.onset + pd.offsets.BDay(SEEN_WORKDAYS)
-
-    def altered(self, splices: pd.DataFrame) -> pd.DataFrame:
-        """Splices with the rise."""
-        rng = np.random.default_rng([self.own_seed, 7])
-        before = splices[splices["spliced_at"] < self.end].reset_index(drop=True)
-        since = (before["spliced_at"] >= self.onset).to_numpy()
-        if not self.subject:
-            self.subject = self._choose(before[since], rng)
-        there = since & self.rows(before).to_numpy()
-        loss = before["loss_db"].to_numpy(dtype=np.float64)
-        within_step = rng.uniform(-0.005, 0.005, len(loss))
-        more = np.round(np.maximum(loss + within_step, 0.0) * self.factor, 2)
-        return before.assign(loss_db=np.where(there, more, loss))
-
-    def _choose(self, since: pd.DataFrame, rng: np.random.Generator) -> str:
-        """A subject with enough splices: a person, program or site of two splicers or more."""
-        if self.kind == "crew":
-            return "crew"
-        names = _subject_names(self.kind, since)
-        count = since.groupby(names)["splicer"].agg(["size", "nunique"])
-        wanted = count["size"] >= 100
-        if self.kind in ("technician", "program", "site"):
-            each = since.groupby([names, "splicer"]).size()
-            several = (each >= 40).groupby(level=0).sum()
-            wanted &= several.reindex(count.index) >= 2
-        if self.kind == "site":
-            wanted &= count["nunique"] < since["splicer"].nunique()
-        fitting = sorted(count.index[wanted])
-        return str(rng.choice(fitting)) if fitting else ""
-
-    def rows(self, splices: pd.DataFrame) -> pd.Series:
-        """Whether each splice is the subject's."""
-        if self.kind == "crew":
-            return pd.Series(True, index=splices.index)
-        return _subject_names(self.kind, splices) == self.subject
+def study_rise(plan: Plan, reviewed: Sequence[int] = REVIEWED_WORKDAYS) -> list[Outcome]:
+    """Plant a rise and compare what was told of it; empty if no crew has a fitting subject."""
+    for attempt in range(RETRIES):
+        tried = Plan(**asdict(plan) | {"seed": plan.seed + attempt * NEXT_SEED})
+        rise = plant_rise(tried)
+        if rise is not None:
+            ends = [rise.end(workdays) for workdays in reviewed]
+            reviews = loss_findings_at(rise.made, ends)
+            return [
+                _outcome(rise, workdays, summary, findings)
+                for workdays, (summary, findings) in zip(reviewed, reviews, strict=True)
+            ]
+    return []
 
 
-def _subject_names(kind: str, rows: pd.DataFrame) -> pd.Series:
-    if kind == "stream":
-        return rows["splicer"].astype(str) + " / " + rows["program"].astype(str)
-    return rows[kind].astype(str)
+def study_healthy(plan: Plan) -> list[Outcome]:
+    """What was told of a crew without a rise over its whole record."""
+    made = healthy_crew(plan)
+    _, findings = loss_findings_at(made, [local_midnight(pd.Timestamp(crew_of(plan.seed).end))])[0]
+    raised = [finding for finding in findings if finding.kind in RAISED]
+    persons = [text for text in (_named_person(finding, None) for finding in raised) if text]
+    return [
+        Outcome(
+            "", 1.0, plan.workdays, plan.omega, plan.seed, DAYS, "", bool(raised), False, False,
+            "; ".join(persons), _told(raised), len(raised), None, _first_causes(raised),
+        )
+    ]  # fmt: skip
 
 
-def crew_of(seed: int) -> Scenario:
-    """The crew of a seed."""
-    return invented_crew(splicers=SPLICERS, days=DAYS, seed=seed)
-
-
-def try_splicer(seed: int, workdays: int, factor: float) -> Outcome | None:
-    """Plant a rise so many workdays after electrodes were replaced on some splicer."""
-    scenario = crew_of(seed)
-    start = pd.Timestamp(scenario.start, tz="UTC")
-    latest = start + (DAYS - 32) * DAY
-
-    service = simulate_frames(scenario)["service"]
-    events = service[service["action"] == "electrodes replaced"]
-    near = events[events["serviced_at"].between(start + EARLIEST - 14 * DAY, latest)]
-    replaced = list(zip(near["serviced_at"], near["asset"].astype(str), strict=True))
-    if not replaced:
-        return None
-    at, splicer = replaced[seed % len(replaced)]
-    onset = at + pd.offsets.BDay(workdays) if workdays else at
-    rise = _Rise("splicer", factor, onset, splicer, seed)
-    return _outcome(run_crew(scenario, rise.altered), rise, seed, workdays)
-
-
-def try_kind(kind: str, seed: int, factor: float) -> Outcome | None:
-    """Plant a rise of another kind of subject."""
-    scenario = crew_of(seed)
-    start = pd.Timestamp(scenario.start, tz=scenario.time_zone).tz_convert("UTC")
-    onset = start + EARLIEST + (seed % 20) * DAY
-    rise = _Rise(kind, factor, onset, own_seed=seed)
-    run = run_crew(scenario, rise.altered)
-    return _outcome(run, rise, seed, -1) if rise.subject else None
-
-
-def _outcome(run: Run, rise: _Rise, seed: int, workdays: int) -> Outcome:
-    cells = run.summary.technician_days
+def _outcome(
+    rise: PlantedRise, workdays: int, summary: Summary, findings: list[Finding]
+) -> Outcome:  # fmt: skip
+    plan = rise.plan
+    cells = summary.technician_days
     affected = (cells["first_at"] >= rise.onset) & rise.rows(cells)
     n = cells["n"].to_numpy(dtype=np.float64)
+    raised = [
+        finding
+        for finding in findings
+        if finding.kind in RAISED and finding.until >= rise.onset - DAY
+    ]
     about = []
-    for finding in run.findings:
-        if finding.kind != "loss-raised" or finding.until < rise.onset - DAY:
-            continue
+    for finding in raised:
         theirs = _cells_since(cells, finding)
         if n[theirs & affected].sum() >= SHARE * max(n[theirs].sum(), 1.0):
             about.append(finding)
-    about.sort(key=lambda finding: finding.since)
+    # the level speaks first of a rise of the level; then the odds
+    about.sort(key=lambda f: (RAISED.index(f.kind), -f.evidence.get("probability", 0.0), f.since))
     right = [finding for finding in about if _is_right(finding, rise)]
-    # the odds of a finding say which is meant, if several are about the rise
-    first = max(about, key=lambda f: f.evidence.get("probability", 0.0), default=None)
+    persons = (_named_person(finding, rise) for finding in raised)
     return Outcome(
-        rise.kind, seed, workdays, rise.subject, bool(about), first in right,
+        plan.kind, plan.factor, plan.workdays, plan.omega, plan.seed, workdays, rise.subject,
+        bool(about), bool(about) and about[0] in right,
         any(finding in right or _also_named(finding, rise) for finding in about),
-        _wrong_person(run, rise), "; ".join(_told(finding) for finding in about), len(about),
-        max((f.evidence["ratio"] for f in right), default=np.nan),
+        next((text for text in persons if text), ""), _told(about), len(about),
+        max((f.evidence["ratio"] for f in right), default=None), _first_causes(about),
     )  # fmt: skip
 
 
@@ -186,98 +155,168 @@ def _cells_since(cells: pd.DataFrame, finding: Finding) -> pd.Series:
     rows = cells["first_at"].between(onset, pd.Timestamp(finding.until) + DAY)
     if finding.subject_type == "crew":
         return rows
-    return rows & (_subject_names(finding.subject_type, cells) == finding.subject_id)
+    return rows & (subject_names(finding.subject_type, cells) == finding.subject_id)
 
 
-def _is_right(finding: Finding, rise: _Rise) -> bool:
-    return (finding.subject_type, finding.subject_id) == (rise.kind, rise.subject)
+def _is_right(finding: Finding, rise: PlantedRise) -> bool:
+    return (finding.subject_type, finding.subject_id) == (rise.subject_type, rise.subject)
 
 
-def _also_named(finding: Finding, rise: _Rise) -> bool:
+def _also_named(finding: Finding, rise: PlantedRise) -> bool:
     name = rise.subject.replace(" / ", ", ", 1)
     return any(name in text for text in finding.evidence.get("may_also_be", []))
 
 
-def _wrong_person(run: Run, rise: _Rise) -> str:
-    for finding in run.findings:
-        if finding.kind != "loss-raised" or finding.until < rise.onset:
-            continue
-        if finding.subject_type == "technician" and not _is_right(finding, rise):
-            return f"subject {finding.subject_id}"
-        top = finding.likely_causes[0].cause
-        named = top.split(": ")[-1] if "technician's splices: " in top or "hands: " in top else ""
-        if named and (rise.kind, rise.subject) != ("technician", named):
-            return f"cause {named}"
+def _named_person(finding: Finding, rise: PlantedRise | None) -> str:
+    """A person that a finding names, as its subject or likeliest cause, for what others did."""
+    if finding.subject_type == "technician" and (rise is None or not _is_right(finding, rise)):
+        return f"subject {finding.subject_id} ({finding.kind})"
+    top = finding.likely_causes[0].cause
+    named = top.split(": ")[-1] if "technician's splices: " in top or "hands: " in top else ""
+    if named and (rise is None or (rise.subject_type, rise.subject) != ("technician", named)):
+        return f"cause {named} ({finding.kind} of {finding.subject_type} {finding.subject_id})"
     return ""
 
 
-def _told(finding: Finding) -> str:
-    odds = finding.evidence.get("probability")
-    return f"{finding.subject_type} {finding.subject_id} {odds}"
+def _told(findings: list[Finding]) -> str:
+    return "; ".join(
+        f"{f.kind} {f.subject_type} {f.subject_id} {f.evidence.get('probability')}"
+        for f in findings
+    )
 
 
-def try_healthy(seed: int) -> list[str]:
-    """Types of the subjects of a healthy crew's findings of risen loss, and whether named."""
+def _first_causes(findings: list[Finding]) -> list[str]:
+    return [f"{f.likely_causes[0].cause} ({f.likely_causes[0].weight})" for f in findings]
+
+
+def study_plan(plan: Plan) -> list[Outcome]:
+    """Outcomes of one plan."""
+    return study_rise(plan) if plan.kind else study_healthy(plan)
+
+
+def plans(crews: int, healthy: int, first_seed: int) -> Iterator[Plan]:
+    """All plans, those of different cells taking turns so that an interrupted study is even.
+
+    Parameters
+    ----------
+    crews : int
+        For each kind and factor; the days and omegas take turns. A splicer's largest factor has as
+        many for each day with the largest omega, and as many with the two smaller ones.
+    healthy : int
+        Crews without a rise.
+    """
+    main = [_cell(kind, factor, crews) for kind in KINDS[:-1] for factor in FACTORS
+            if (kind, factor) != ("splicer", max(FACTORS))]  # fmt: skip
+    main += [
+        [("splicer", max(FACTORS), workdays, omegas[turn % len(omegas)]) for turn in range(crews)]
+        for workdays in WORKDAYS
+        for omegas in (OMEGAS[:-1], OMEGAS[-1:])
+    ]
+    main.append([("", 1.0, 0, OMEGAS[turn % len(OMEGAS)]) for turn in range(healthy)])
+    shared = [_cell(KINDS[-1], factor, crews) for factor in FACTORS]
+    seed = count(first_seed)
+    for cells in (main, shared):
+        for turn in zip_longest(*cells):
+            yield from (Plan(*planned, seed=next(seed)) for planned in turn if planned)
+
+
+def _cell(kind: str, factor: float, crews: int) -> list[tuple[str, float, int, float]]:
+    """Plans of one kind and factor, days and omegas taking turns."""
     return [
-        f"{finding.subject_type} {'named' if 'probability' in finding.evidence else 'not named'}"
-        for finding in run_crew(crew_of(seed)).findings
-        if finding.kind == "loss-raised"
+        (kind, factor, WORKDAYS[turn % len(WORKDAYS)], OMEGAS[turn % len(OMEGAS)])
+        for turn in range(crews)
     ]
 
 
-def _try(job: tuple[str, int, int], factor: float) -> Outcome | None:
-    kind, seed, workdays = job
-    if kind == "splicer":
-        return try_splicer(seed, workdays, factor)
-    return try_kind(kind, seed, factor)
+# -- tables ------------------------------------------------------------------------------------
 
 
-def print_table(outcomes: Sequence[Outcome]) -> None:
-    """Print rates by kind of subject."""
-    rows = pd.DataFrame([vars(outcome) for outcome in outcomes])
-    rows["person_wrong"] = rows["person"] != ""
-    columns = ["found", "first", "named", "person_wrong", "findings", "ratio"]
-    table = rows.groupby(["kind", "workdays"])[columns].mean().round(2)
-    table.insert(0, "crews", rows.groupby(["kind", "workdays"]).size())
-    say(table.to_string())
-    for outcome in outcomes:
-        if not outcome.first or outcome.person:
-            say(outcome.kind, outcome.workdays, outcome.seed, outcome.subject, "|",
-                  outcome.told, "|", outcome.person)  # fmt: skip
+def print_tables(outcomes: pd.DataFrame, *, failures: bool = False) -> None:
+    """Print the rates of all cells."""
+    outcomes = outcomes.assign(wrong=outcomes["person"] != "")
+    rises = outcomes[outcomes["kind"] != ""]
+    if len(rises):
+        say("\nPercent of crews, by kind of subject and factor, after 10 / 22 workdays")
+        say(_rates(rises, ["kind", "factor"], list(KINDS)).to_string())
+        say("\nAll factors")
+        say(_rates(rises, ["kind"], list(KINDS)).to_string())
+        largest = rises[(rises["kind"] == "splicer") & (rises["factor"] == max(FACTORS))]
+        large = np.where(largest["omega"] == max(OMEGAS), "omega .10", "omega 0 and .05")
+        say(f"\nA splicer x{max(FACTORS)}, by workdays after the replacement")
+        say(_rates(largest.assign(omega=large), ["omega", "workdays"]).to_string())
+        say(_rates(largest.assign(omega=large), ["omega"]).to_string())
+        say("\nA person named wrongly, all crews with a rise")
+        for reviewed, rows in rises.groupby("reviewed"):
+            say(f"  after {reviewed} workdays: {_share(rows['wrong'])}")
+    healthy = outcomes[outcomes["kind"] == ""]
+    if len(healthy):
+        months = len(healthy) * DAYS / 7 * 5 / 22
+        say(f"\n{len(healthy)} crews without a rise, {months:.0f} crew-months:")
+        say(f"{healthy['findings'].sum()} findings, a person named in {healthy['wrong'].sum()}")
+    if failures:
+        failed = rises[~rises["first"] | rises["wrong"]]
+        for row in pd.concat([failed, healthy[healthy["wrong"]]]).itertuples():
+            say(f"{row.kind} x{row.factor} day {row.workdays} omega {row.omega} seed {row.seed}",
+                f"at {row.reviewed}: {row.subject} | {row.told} | {row.causes} |", row.person)  # fmt: skip
+
+
+def _rates(rows: pd.DataFrame, keys: list[str], order: list[str] | None = None) -> pd.DataFrame:
+    """Percent of crews found, first, named and with a person named wrongly, at both reviews."""
+    columns = ["found", "first", "named", "wrong"]
+    groups = rows.groupby([*keys, "reviewed"])
+    rates = (100 * groups[columns].mean()).round().astype(int).astype(str)
+    by_cell = rates.groupby(level=list(range(len(keys))))
+    table = by_cell.agg(" / ".join)
+    table.insert(0, "crews", groups.size().groupby(level=list(range(len(keys)))).max())
+    latest = rows[rows["reviewed"] == rows["reviewed"].max()]
+    table["ratio told"] = latest.groupby(keys)["ratio"].median().round(2)
+    if order is None:
+        return table
+    present = [name for name in order if name in table.index.get_level_values(0)]
+    return table.loc[present]
+
+
+def _share(values: pd.Series) -> str:
+    low, high = proportion_confint(int(values.sum()), len(values), method="wilson")
+    return f"{values.sum()} of {len(values)} ({100 * low:.1f} to {100 * high:.1f} %)"
+
+
+def read_outcomes(path: Path) -> pd.DataFrame:
+    """Outcomes of a file."""
+    return pd.DataFrame([json.loads(line) for line in path.read_text("utf-8").splitlines()])
+
+
+def _run(todo: list[Plan], path: Path, processes: int) -> None:
+    """Study plans, and append their outcomes to a file as they come."""
+    with path.open("a", encoding="utf-8") as file, ProcessPoolExecutor(processes) as pool:
+        for done, outcomes in enumerate(pool.map(study_plan, todo), 1):
+            for outcome in outcomes:
+                file.write(json.dumps(asdict(outcome)) + "\n")
+            file.flush()
+            if done % 50 == 0:
+                say(f"{done} of {len(todo)}")
 
 
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--seeds", type=int, default=20, help="crews of splicers that rise")
-    parser.add_argument("--others", type=int, default=10, help="crews for each other subject")
-    parser.add_argument("--healthy", type=int, default=10, help="crews without a rise")
-    parser.add_argument("--first", type=int, default=301, help="first seed")
-    parser.add_argument("--factor", type=float, default=1.7)
+    parser.add_argument("--out", type=Path, default=Path("naming.jsonl"), help="file of outcomes")
+    parser.add_argument("--crews", type=int, default=40, help="crews a kind and factor")
+    parser.add_argument("--healthy", type=int, default=60, help="crews without a rise")
+    parser.add_argument("--first", type=int, default=10_001, help="first seed")
     parser.add_argument("--processes", type=int, default=1)
+    parser.add_argument("--kind", choices=KINDS, help="this kind of subject only")
+    parser.add_argument("--table", action="store_true", help="print the outcomes of the file only")
+    parser.add_argument("--failures", action="store_true", help="also print what went wrong")
     options = parser.parse_args()
-    jobs = [
-        (kind, options.first + number, -1) for number in range(options.others) for kind in KINDS
-    ]
-    jobs += [
-        ("splicer", options.first + number, workdays)
-        for number in range(options.seeds)
-        for workdays in AFTER_REPLACEMENT
-    ]
-    found: list[Outcome] = []
-    with ProcessPoolExecutor(options.processes) as pool:
-        for done, outcome in enumerate(pool.map(partial(_try, factor=options.factor), jobs), 1):
-            found += [] if outcome is None else [outcome]
-            if done % 15 == 0 and found:
-                say(f"\n=== {done} of {len(jobs)} ===")
-                print_table(found)
-        healthy = pool.map(try_healthy, range(options.first, options.first + options.healthy))
-        told = [text for texts in healthy for text in texts]
-    say("\n=== All ===")
-    if found:
-        print_table(found)
-    say(f"\nFindings of risen loss in {options.healthy} healthy crews of {DAYS} days\n",
-        pd.Series(told, dtype=object).value_counts().to_string())  # fmt: skip
+    if not options.table:
+        wanted = plans(options.crews, options.healthy, options.first)
+        chosen = [plan for plan in wanted if options.kind in (None, plan.kind)]
+        known = set()
+        if options.out.exists() and options.out.stat().st_size:
+            known = set(read_outcomes(options.out)["seed"] % NEXT_SEED)
+        _run([plan for plan in chosen if plan.seed not in known], options.out, options.processes)
+    print_tables(read_outcomes(options.out), failures=options.failures)
 
 
 if __name__ == "__main__":

@@ -1,32 +1,50 @@
-"""The subject of a planted rise is named, and nobody for what a machine did.
+"""The subject of a planted rise is found and named first, and nobody for what others did.
 
-The full study is ``python -m tests.recovery.naming_study``.
+The full study is ``python -m tests.recovery.naming_study``. Its goals are the bounds here: a
+splicer's rise of 1.7 found within ten workdays in 95 % of crews whatever the service calendar, the
+right subject first in 90 %, a person named wrongly in at most 1 %.
 """
 
 import pytest
 
-from tests.recovery.naming_study import try_kind, try_splicer
+from tests.recovery.naming_study import Outcome, study_rise
+from tests.recovery.planted_rises import Plan
 
 
-@pytest.mark.parametrize("workdays", [0, pytest.param(4, marks=pytest.mark.long)])
-def test_a_splicer_that_rises_when_its_electrodes_were_replaced_is_named(workdays: int) -> None:
-    outcome = try_splicer(302, workdays, 1.7)
-    assert outcome is not None
-    assert outcome.first
-    assert not outcome.person
+def outcomes(plans: list[Plan]) -> list[Outcome]:
+    """Outcomes of plans ten workdays after each rise."""
+    return [outcome for plan in plans for outcome in study_rise(plan, (10,))]
+
+
+def test_the_subject_of_a_rise_is_named_first() -> None:
+    # four crews: at the rates of the goals the bounds fail in 1.4, 5.2 and 0.1 % of such tests
+    told = outcomes(
+        [
+            Plan("splicer", 1.7, 0, 0.05, 301),
+            Plan("splicer", 1.7, 10, 0.0, 302),
+            Plan("technician", 1.7, 4, 0.10, 303),
+            Plan("site", 1.7, 20, 0.05, 304),
+        ]
+    )
+    assert len(told) == 4
+    assert sum(outcome.found for outcome in told) >= 3
+    assert sum(outcome.first for outcome in told) >= 3
+    assert sum(outcome.person != "" for outcome in told) <= 1
     # the size that is told is not that of the capped losses, which is 1.54
-    assert outcome.ratio == pytest.approx(1.7, abs=0.25)
+    for outcome in told:
+        assert outcome.ratio is None or outcome.ratio == pytest.approx(1.7, abs=0.35)
 
 
-@pytest.mark.parametrize(
-    "kind", ["technician", *(pytest.param(k, marks=pytest.mark.long) for k in
-    ("cleaver", "program", "site", "crew"))],
-)  # fmt: skip
-def test_other_subjects_are_named_too(kind: str) -> None:
-    outcome = try_kind(kind, 301, 1.7)
-    assert outcome is not None
-    assert outcome.findings == 1
-    assert outcome.named
-    # every cleaver of this crew stays with one splicer, so that both are told
-    assert outcome.first == (kind != "cleaver")
-    assert not outcome.person
+@pytest.mark.long
+def test_a_splicer_is_named_whatever_its_service_calendar() -> None:
+    # forty crews: at the rates of the goals the bounds fail in 1.4, 1.5 and 0.7 % of such tests
+    told = outcomes(
+        [
+            Plan("splicer", 1.7, (0, 4, 10, 20, 40)[number % 5], 0.05 * (number % 2), 401 + number)
+            for number in range(40)
+        ]
+    )
+    assert len(told) == 40
+    assert sum(outcome.found for outcome in told) >= 35
+    assert sum(outcome.first for outcome in told) >= 32
+    assert sum(outcome.person != "" for outcome in told) <= 2

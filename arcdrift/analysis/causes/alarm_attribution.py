@@ -58,6 +58,15 @@ class AttributedAlarms:
     named: NamedShift | None = None
     others: tuple[SubjectShift, ...] = ()
 
+    @property
+    def people(self) -> frozenset[str]:
+        """People whom the comparison of subjects names, first or beside the first."""
+        if self.named is None:
+            return frozenset()
+        shift = self.named.shift
+        named = [(shift.subject_type, shift.subject_id), *(r[:2] for r in self.named.rivals)]
+        return frozenset(name for kind, name in named if kind == "technician" and name)
+
 
 @dataclass
 class _Group:
@@ -209,8 +218,9 @@ class _Attribution:
     def _unnamed_subject(self, episode: Episode) -> SubjectShift:
         """The likeliest stream or splicer behind an episode that no named rise explains.
 
-        A person, a site or the crew is not told of an alarm for which it is not likely enough to
-        be named.
+        An alarm of a stream or splicer is told of itself unless another is far likelier; a
+        person, a site or the crew is not told of one for which it is not likely enough to be
+        named.
         """
         first, last = _day(episode.onset), _day(episode.last)
         own = SubjectShift(episode.measure, *episode.subject, first, last)
@@ -223,10 +233,10 @@ class _Attribution:
         model = comparison.model
         subject = self._cells.subject(episode.subject_type, episode.subject_id, model.rows)
         cells = subject & _between(model, max(first, last - ONSET_SPAN), last)
-        machine = comparison.best_machine(cells)
+        machine = comparison.best_machine(cells, episode.subject)
         if machine is None:
             return own
-        return replace(own, subject_type=machine.subject_type, subject_id=machine.subject_id)
+        return replace(own, subject_type=machine[0], subject_id=machine[1])
 
     def attach_unnamed(self) -> None:
         """Attach episodes to rises that were named only after them."""

@@ -74,6 +74,8 @@ class ShiftEvidence:
         1 for a rise, -1 for a fall.
     about_technician : bool
         The subject is a person, so that nobody else can have taken over.
+    people : frozenset of str
+        People whom the comparison of subjects names for the shift.
     """
 
     window: OnsetWindow
@@ -83,6 +85,7 @@ class ShiftEvidence:
     until: pd.Timestamp
     sign: float
     about_technician: bool = False
+    people: frozenset[str] = frozenset()
 
     @cached_property
     def splicers(self) -> int:

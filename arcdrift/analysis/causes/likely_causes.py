@@ -9,7 +9,7 @@ chance alarm would have. Priors and the strength of signs were set on simulated 
 (``tests/recovery/cause_study.py``), which also measure how well the weights are calibrated.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 import pandas as pd
@@ -48,6 +48,7 @@ def likely_causes(
     *,
     measure: str = "level",
     others: Sequence[SubjectShift] = (),
+    people: Collection[str] = (),
 ) -> tuple[Cause, ...]:
     """Rank possible causes of a shift of a stream, splicer, technician, site or crew.
 
@@ -68,6 +69,9 @@ def likely_causes(
         What shifted: ``level``, ``spread``, ``dirty`` or ``redo``.
     others : sequence of SubjectShift
         Shifts of other subjects of the same time, which explain part of the cells.
+    people : collection of str
+        People whom the comparison of subjects names for the shift. Others are not named as its
+        cause, unless the losses differ because they took over.
 
     Returns
     -------
@@ -83,8 +87,9 @@ def likely_causes(
         return _cannot_tell(f"fewer than {MIN_SPLICES} splices since the onset can be compared")
     sign = 1.0 if side == "up" else -1.0
     evidence = ShiftEvidence(
-        window, records, cells_since, onset, until, sign, subject_type == "technician"
-    )
+        window, records, cells_since, onset, until, sign, subject_type == "technician",
+        frozenset(people),
+    )  # fmt: skip
     chance = Hypothesis(
         CANNOT_TELL,
         lambda: "what is on record does not say more than chance would",

@@ -10,6 +10,7 @@ because of the ones named after them are dropped.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from scipy.special import logsumexp
@@ -40,6 +41,8 @@ FREE_SD = 5.0
 """Standard deviation of an effect that fits its cells whatever they have."""
 MOST = 6
 """Largest number of rises named at a time."""
+UNPROVEN = ("technician", "")
+"""Rival that is a person whose splices on other splicers do not show the rise."""
 PROBABLE = 0.95
 """Posterior probability of the range of onsets."""
 
@@ -55,7 +58,8 @@ class NamedShift:
     log_odds : float
         Log posterior odds against no rise.
     probability : float
-        Posterior probability among all subjects and none.
+        Posterior probability among all subjects and none, that of people who cannot be told
+        from the subject included.
     rivals : tuple of (subject type, id, probability)
         Other subjects nearly as likely. The id of a person is empty unless the evidence comes from
         two splicers or more.
@@ -145,20 +149,33 @@ class SubjectComparison:
             Log odds below which a subject does not matter: onsets that could not lift it there
             have no evidence.
         """
-        found = []
-        for kind, names, number in self._subjects:
-            log_prior = float(np.log(PRIOR[kind] / (len(names) * len(self.onsets))))
-            # a Bayes factor is at most 2 exp(u^2 t^2 / 2)
-            needed = odds - log_prior - np.log(2.0 * len(self.onsets))
-            least = np.sqrt(2.0 * max(needed, 0.0)) / self.model.shift_sd
-            score, information = effects.scores_by_onset(
-                number, len(names), self._day, len(self.onsets), least
+        size = [len(names) for _, names, _ in self._subjects]
+        if not size:
+            return []
+        start = np.cumsum([0, *size])
+        number = np.stack(
+            [
+                np.where(code >= 0, code + first, -1)
+                for (_, _, code), first in zip(self._subjects, start, strict=False)
+            ]
+        )
+        prior = np.array([PRIOR[kind] for kind, _, _ in self._subjects])
+        log_prior = np.log(prior / (np.array(size) * len(self.onsets)))
+        # a Bayes factor is at most 2 exp(u^2 t^2 / 2)
+        needed = odds - log_prior - np.log(2.0 * len(self.onsets))
+        least = np.sqrt(2.0 * np.maximum(needed, 0.0)) / self.model.shift_sd
+        score, information = effects.scores_by_onset(
+            number, int(start[-1]), self._day, len(self.onsets), np.repeat(least, size)
+        )
+        evidence = shift_log_bayes_factor(score, information, self.model.shift_sd)
+        # without cells on or after an onset there is no evidence
+        evidence = np.where(information > 0, evidence, 0.0)
+        return [
+            _Scores(kind, names, code, evidence[first:stop], float(log_of_type))
+            for (kind, names, code), (first, stop), log_of_type in zip(
+                self._subjects, pairwise(start), log_prior, strict=True
             )
-            evidence = shift_log_bayes_factor(score, information, self.model.shift_sd)
-            # without cells on or after an onset there is no evidence
-            evidence = np.where(information > 0, evidence, 0.0)
-            found.append(_Scores(kind, names, number, evidence, log_prior))
-        return found
+        ]
 
     def named(self) -> list[NamedShift]:
         """Subjects named, in the order of naming."""
@@ -181,18 +198,25 @@ class SubjectComparison:
                 settled.append(best)
         return settled
 
-    def best_machine(self, cells: Bools) -> SubjectShift | None:
-        """The likeliest stream or splicer among those with some cells, whatever its odds."""
+    def best_machine(self, cells: Bools, own: tuple[str, str] | None) -> tuple[str, str] | None:
+        """The likeliest stream or splicer among those with some cells, whatever its odds.
+
+        Parameters
+        ----------
+        own : (subject type, id), optional
+            A stream or splicer that stays the answer unless another is far likelier.
+        """
         if not len(self.onsets) or not cells.any():
             return None
-        best: tuple[float, SubjectShift] | None = None
+        best: tuple[float, tuple[str, str]] | None = None
         for scores in self.scores(self.model.with_shifts(self._known)):
             if scores.subject_type not in ("stream", "splicer"):
                 continue
-            odds = scores.log_odds
             for index in np.unique(scores.code[cells]):
-                if index >= 0 and (best is None or odds[index] > best[0]):
-                    best = float(odds[index]), self._shift(scores, int(index))
+                subject = scores.subject_type, scores.names[index]
+                odds = float(scores.log_odds[index]) + (CLOSE if subject == own else 0.0)
+                if index >= 0 and (best is None or odds > best[0]):
+                    best = odds, subject
         return None if best is None else best[1]
 
     def _shift(self, scores: _Scores, index: int) -> SubjectShift:
@@ -220,7 +244,7 @@ class SubjectComparison:
                 proven = self._seen_on_two_splicers(effects, scores, index)
             proven_odds = float(proven.log_odds[index])
             if proven_odds < LIMIT - CLOSE:
-                rivals.append((odds, "technician", ""))
+                rivals.append((odds, *UNPROVEN))
             elif best is None or proven_odds > best[0]:
                 rivals += [] if best is None else [_rival(best)]
                 best = proven_odds, proven, index
@@ -230,12 +254,14 @@ class SubjectComparison:
             return None
         odds, scores, index = best
         earliest, latest = self._onset_range(scores.by_onset[index])
+        # one person's splices on a machine alone cannot be told from the machine
+        unproven = [rival_odds for rival_odds, kind, name in rivals if (kind, name) == UNPROVEN]
         return NamedShift(
             self._shift(scores, index),
             earliest,
             latest,
             odds,
-            float(np.exp(odds - total)),
+            float(np.exp(logsumexp([odds, *unproven]) - total)),
             tuple(
                 (kind, name, float(np.exp(rival_odds - total)))
                 for rival_odds, kind, name in rivals

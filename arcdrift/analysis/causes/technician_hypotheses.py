@@ -29,7 +29,8 @@ DAY_US = 86_400_000_000
 def technician_hypotheses(evidence: ShiftEvidence) -> list[Hypothesis]:
     """Hypotheses on each technician of the subject's splices.
 
-    A person is named only if the splices on more than one splicer speak for it.
+    A person is named only if the splices on more than one splicer speak for it, and for a change
+    only if the comparison of subjects does so too, which knows the others who could have changed.
     """
     window = evidence.window
     people = window.code("technician")
@@ -56,7 +57,9 @@ def technician_hypotheses(evidence: ShiftEvidence) -> list[Hypothesis]:
         name = evidence.name("technician", code)
         strength = evidence.loss_evidence(cells)
         proven = evidence.about_technician or (
-            strength > 0 and evidence.on_two_splicers(cells & window.after)
+            name in evidence.people
+            and strength > 0
+            and evidence.on_two_splicers(cells & window.after)
         )
         found.append(
             Hypothesis(

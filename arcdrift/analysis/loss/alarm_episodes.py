@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.common.episodes import episodes
+from arcdrift.analysis.common.grouping import group_index
 from arcdrift.analysis.loss.loss_charts import AllLossCharts
 from arcdrift.analysis.loss.rollup import (
     SUBJECT,
@@ -81,11 +82,15 @@ def _days_of_alarmed_subjects(
     days: pd.DataFrame, alarm: pd.Series
 ) -> Iterator[tuple[tuple[str, str], pd.DataFrame]]:
     """All days of each subject that has an alarm, in order."""
-    subjects = days.loc[alarm, list(SUBJECT)].drop_duplicates()
-    rows = days.merge(subjects, on=list(SUBJECT)) if len(subjects) else days.iloc[:0]
-    for (subject_type, subject_id), subject_days in rows.groupby(list(SUBJECT)):
-        ordered = subject_days.sort_values("day").reset_index(drop=True)
-        yield (str(subject_type), str(subject_id)), ordered
+    if not alarm.any():
+        return
+    code, _ = group_index(days["subject_type"], days["subject_id"])
+    alarmed = np.isin(code, code[alarm.to_numpy()])
+    rows, code = days[alarmed], code[alarmed]
+    found = {tuple(part[list(SUBJECT)].iloc[0]): part for _, part in rows.groupby(code)}
+    for subject_type, subject_id in sorted(found):
+        part = found[subject_type, subject_id]
+        yield (str(subject_type), str(subject_id)), part.sort_values("day", ignore_index=True)
 
 
 def _level_episodes(measure: str, days: pd.DataFrame) -> list[Episode]:

@@ -43,7 +43,7 @@ class ServiceShifts:
         shape = (len(EVENT_COLUMNS), groups)
         self.variance = np.full(shape, PRIOR_SHIFT**2)
         self.events = np.zeros(shape)
-        self._squares = np.zeros(shape)
+        self._squares, self._weight = np.zeros((2, *shape))
 
     def added_variance(self, events: Floats, group: Ints) -> Floats:
         """Variance that the events of each row add to its level.
@@ -70,10 +70,16 @@ class ServiceShifts:
         Notes
         -----
         By moments: the mean of shift^2 is omega^2 + noise. Each square is cut off at
-        `CLIP_SD`^2 (omega^2 + noise); the prior is worth `PRIOR_EVENTS` events.
+        `CLIP_SD`^2 (omega^2 + noise) and weighed by its information on omega^2, which is
+        proportional to 1 / (omega^2 + noise)^2, taken at the prior omega. (With equal weights
+        one move that was hardly known could bring the estimate to its floor.) The prior is worth
+        `PRIOR_EVENTS` events that are known exactly.
         """
         most = CLIP_SD**2 * (self.variance[action, group] + noise)
-        np.add.at(self._squares, (action, group), np.minimum(shift**2, most) - noise)
-        np.add.at(self.events, (action, group), 1.0)
-        pooled = (PRIOR_EVENTS * PRIOR_SHIFT**2 + self._squares) / (PRIOR_EVENTS + self.events)
-        self.variance = np.maximum(pooled, LEAST_SHIFT**2)
+        weight = (PRIOR_SHIFT**2 / (PRIOR_SHIFT**2 + noise)) ** 2
+        place = (action, group)
+        np.add.at(self._squares, place, weight * (np.minimum(shift**2, most) - noise))
+        np.add.at(self._weight, place, weight)
+        np.add.at(self.events, place, 1.0)
+        pooled = PRIOR_EVENTS * PRIOR_SHIFT**2 + self._squares
+        self.variance = np.maximum(pooled / (PRIOR_EVENTS + self._weight), LEAST_SHIFT**2)

@@ -130,17 +130,13 @@ def assess(
         crew,
         now,
     )
-    points, models = _arc_charts(summary, crew)
+    points, models = arc_charts(summary, crew)
     pending_cost = submit_or_run(
         executor, estimate_mismatch_costs, summary.mismatch_groups, points, models, crew
     )
     loss = pending_loss()
     charts = loss.streams
     days = charts.days.assign(day_start=day_starts(charts.days, crew))
-    records_near_onset = RecordsNearOnset(
-        service, points, summary.mismatch_groups, summary.check_days, summary.use,
-        tuple(models), crew,
-    )  # fmt: skip
     prep = pending_prep()
     findings = [
         *check_findings(summary.check_days, now),
@@ -149,7 +145,7 @@ def assess(
         *_electrode_findings(points, models, summary.check_days, days, service, crew, now),
         *service_findings(summary.use, service, crew, now),
         *program_findings(summary.unexpected_days, crew, now),
-        *_loss_findings(summary.technician_days, loss, days, records_near_onset, now),
+        *findings_of_losses(summary, loss, points, models, service, crew, now),
         *average_findings(summary.accepted_days, crew, now),
         *single_findings(summary.over_limit, now),
         *reading_gap_findings(summary.airless, now),
@@ -181,7 +177,7 @@ def assess(
     return Assessment(frames, tuple(findings), json.dumps(used))
 
 
-def _arc_charts(summary: Summary, crew: Crew) -> tuple[pd.DataFrame, list[ArcModel | Refusal]]:
+def arc_charts(summary: Summary, crew: Crew) -> tuple[pd.DataFrame, list[ArcModel | Refusal]]:
     """Arc models and drift charts; splicers of the same model and unit share their slopes.
 
     Returns
@@ -304,13 +300,27 @@ def _electrode_findings(
     return findings
 
 
-def _loss_findings(
-    hands: pd.DataFrame,
+def findings_of_losses(
+    summary: Summary,
     loss: AllLossCharts,
-    days: pd.DataFrame,
-    records_near_onset: RecordsNearOnset,
+    points: pd.DataFrame,
+    models: list[ArcModel | Refusal],
+    service: pd.DataFrame,
+    crew: Crew,
     now: pd.Timestamp,
 ) -> list[Finding]:
+    """Findings of the loss charts, with the subjects and causes of their alarms.
+
+    Parameters
+    ----------
+    points, models
+        From `arc_charts`.
+    """
+    days = loss.streams.days.assign(day_start=day_starts(loss.streams.days, crew))
+    records_near_onset = RecordsNearOnset(
+        service, points, summary.mismatch_groups, summary.check_days, summary.use,
+        tuple(models), crew,
+    )  # fmt: skip
     starts = days.groupby(["splicer", "day"])["day_start"].min()
     earliest = days.groupby("day")["day_start"].min()
 
@@ -320,7 +330,7 @@ def _loss_findings(
         return start
 
     excluded = days[days["excluded"]] if "excluded" in days.columns else None
-    cells = ShiftCells(CrewCells.from_technician_days(hands, excluded), loss)
+    cells = ShiftCells(CrewCells.from_technician_days(summary.technician_days, excluded), loss)
     attributed = attribute_alarms(loss, cells)
 
     def causes(
@@ -329,7 +339,7 @@ def _loss_findings(
         main = alarms.main
         return likely_causes(
             cells, records_near_onset, *main.subject, onset, until, main.side,
-            measure=main.measure, others=alarms.others,
+            measure=main.measure, others=alarms.others, people=alarms.people,
         )  # fmt: skip
 
     return loss_findings(attributed, causes, instant, now)

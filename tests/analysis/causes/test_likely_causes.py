@@ -110,7 +110,7 @@ def moved_cells(pattern: str) -> ShiftCells:
 
 def ranked_causes(
     made: pd.DataFrame | str, subject: tuple[str, str] = ("stream", "s0 / fixed"),
-    side: str = "up", **overrides: object,
+    side: str = "up", *, people: tuple[str, ...] = ("t2",), **overrides: object,
 ) -> tuple[Cause, ...]:  # fmt: skip
     """Causes in a crew, or in the one in which a pattern moved."""
     return likely_causes(
@@ -120,6 +120,7 @@ def ranked_causes(
         ONSET,
         UNTIL,
         side,
+        people=people,
     )
 
 
@@ -184,6 +185,13 @@ def test_every_kind_of_subject_has_causes(subject: tuple[str, str], pattern: str
 def test_nobody_is_blamed_for_what_all_hands_had() -> None:
     causes = ranked_causes("splicer")
     assert not any("technician" in cause.cause or "hands:" in cause.cause for cause in causes)
+
+
+def test_a_person_whom_the_comparison_of_subjects_does_not_name_is_no_cause_by_name() -> None:
+    frame = moved(PATTERNS["person"][0])
+    causes = ranked_causes(frame, stream_of(frame, "t2"), people=())
+    assert causes[0].cause == "one technician's splices, or the splicer they were made on"
+    assert not any("t2" in cause.cause for cause in causes)
 
 
 def test_a_fall_is_told_from_its_own_side() -> None:
