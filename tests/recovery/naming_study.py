@@ -256,8 +256,9 @@ def print_tables(outcomes: pd.DataFrame, *, failures: bool = False) -> None:
     if failures:
         failed = rises[~rises["first"] | rises["wrong"]]
         for row in pd.concat([failed, healthy[healthy["wrong"]]]).itertuples():
-            say(f"{row.kind} x{row.factor} day {row.workdays} omega {row.omega} seed {row.seed}",
-                f"at {row.reviewed}: {row.subject} | {row.told} | {row.causes} |", row.person)  # fmt: skip
+            planned = f"{row.kind} x{row.factor} day {row.workdays} omega {row.omega}"
+            say(f"{planned} seed {row.seed} at {row.reviewed}: {row.subject} | {row.told}")
+            say(f"    {row.causes} {row.person}")
 
 
 def _rates(rows: pd.DataFrame, keys: list[str], order: list[str] | None = None) -> pd.DataFrame:
