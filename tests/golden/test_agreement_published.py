@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.loss.agreement import agreement
+from arcdrift.analysis.loss.acceptance.agreement import agreement
 
 DATA = Path(__file__).parent / "data" / "bland_altman_1986_pefr.csv"
 

@@ -42,12 +42,12 @@ from arcdrift.analysis.clock.clock_findings import (
 )
 from arcdrift.analysis.common.days import day_starts
 from arcdrift.analysis.common.grouping import concat_frames
-from arcdrift.analysis.loss.acceptance_findings import average_findings, single_findings
-from arcdrift.analysis.loss.agreement import agreement_table, optimistic_findings
+from arcdrift.analysis.loss.acceptance.acceptance_findings import average_findings, single_findings
+from arcdrift.analysis.loss.acceptance.agreement import agreement_table, optimistic_findings
+from arcdrift.analysis.loss.acceptance.program_findings import program_findings
 from arcdrift.analysis.loss.alarm_episodes import Episode
 from arcdrift.analysis.loss.baseline import apply_baseline_marks
 from arcdrift.analysis.loss.loss_charts import AllLossCharts, chart_all
-from arcdrift.analysis.loss.program_findings import program_findings
 from arcdrift.analysis.maintenance.electrode_life import (
     electrode_state,
 )

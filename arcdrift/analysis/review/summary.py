@@ -23,11 +23,11 @@ from arcdrift.analysis.common.grouping import (
     text_to_category,
 )
 from arcdrift.analysis.common.record_columns import RARELY_REPEATED_COLUMNS, SPLICE_COLUMNS
-from arcdrift.analysis.loss.acceptance import accepted_days, splices_over_limit
-from arcdrift.analysis.loss.agreement import measured_pairs
+from arcdrift.analysis.loss.acceptance.accepted_limits import accepted_days, splices_over_limit
+from arcdrift.analysis.loss.acceptance.agreement import measured_pairs
+from arcdrift.analysis.loss.acceptance.program_findings import COLUMNS as PROGRAM_COLUMNS
+from arcdrift.analysis.loss.acceptance.program_findings import unexpected_days
 from arcdrift.analysis.loss.outlier_splices import OutlierSplices, find_outlier_splices
-from arcdrift.analysis.loss.program_findings import COLUMNS as PROGRAM_COLUMNS
-from arcdrift.analysis.loss.program_findings import unexpected_days
 from arcdrift.analysis.loss.stream_days import aggregate_stream_days, production_splices
 from arcdrift.analysis.loss.technician_days import aggregate_technician_days
 from arcdrift.analysis.maintenance.service_findings import usage_by_hour
@@ -72,14 +72,15 @@ class Summary:
     singles : OutlierSplices
         Single splices far outside their stream, and the limits used.
     accepted_days : DataFrame
-        Stream days beside the mean loss accepted for them (`arcdrift.analysis.loss.acceptance`).
+        Stream days beside the mean loss accepted for them
+        (`arcdrift.analysis.loss.acceptance.accepted_limits`).
     over_limit : DataFrame
-        Splices above the limit accepted for a single one (`arcdrift.analysis.loss.acceptance`).
+        Splices above the limit accepted for a single one (the same module).
     measured : DataFrame
-        Splices measured from both ends (`arcdrift.analysis.loss.agreement`).
+        Splices measured from both ends (`arcdrift.analysis.loss.acceptance.agreement`).
     unexpected_days : DataFrame
         Days on which a program was used that is not allowed
-        (`arcdrift.analysis.loss.program_findings`).
+        (`arcdrift.analysis.loss.acceptance.program_findings`).
     check_days : DataFrame
         Status of the arc check on each workday (`arcdrift.analysis.checks.daily_checks`).
     arc_points : DataFrame

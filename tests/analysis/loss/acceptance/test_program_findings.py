@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.loss.program_findings import program_findings, unexpected_days
+from arcdrift.analysis.loss.acceptance.program_findings import program_findings, unexpected_days
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 

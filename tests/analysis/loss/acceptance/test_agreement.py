@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.loss.agreement import (
+from arcdrift.analysis.loss.acceptance.agreement import (
     agreement,
     agreement_table,
     measured_pairs,

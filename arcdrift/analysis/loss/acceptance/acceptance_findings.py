@@ -4,7 +4,7 @@ import pandas as pd
 
 from arcdrift.analysis.common.days import day_starts
 from arcdrift.analysis.common.episodes import episodes, severity
-from arcdrift.analysis.loss.acceptance import recent_means
+from arcdrift.analysis.loss.acceptance.accepted_limits import recent_means
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 
@@ -19,7 +19,7 @@ def average_findings(days: pd.DataFrame, crew: Crew, now: pd.Timestamp) -> list[
     Parameters
     ----------
     days : DataFrame
-        From `arcdrift.analysis.loss.acceptance.accepted_days`, of all splicers.
+        From `arcdrift.analysis.loss.acceptance.accepted_limits.accepted_days`, of all splicers.
     """
     if days.empty:
         return []
@@ -71,7 +71,8 @@ def single_findings(over: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
     Parameters
     ----------
     over : DataFrame
-        From `arcdrift.analysis.loss.acceptance.splices_over_limit`, of all splicers.
+        From `arcdrift.analysis.loss.acceptance.accepted_limits.splices_over_limit`, of all
+        splicers.
 
     Notes
     -----

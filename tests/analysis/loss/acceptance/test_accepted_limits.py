@@ -6,8 +6,12 @@ import pytest
 from scipy.stats import t as student
 
 from arcdrift.analysis.common.days import workdays
-from arcdrift.analysis.loss.acceptance import accepted_days, recent_means, splices_over_limit
-from arcdrift.analysis.loss.acceptance_findings import average_findings, single_findings
+from arcdrift.analysis.loss.acceptance.acceptance_findings import average_findings, single_findings
+from arcdrift.analysis.loss.acceptance.accepted_limits import (
+    accepted_days,
+    recent_means,
+    splices_over_limit,
+)
 from arcdrift.analysis.loss.stream_days import aggregate_stream_days, production_splices
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew

@@ -1,0 +1,1 @@
+"""What losses must meet: accepted limits, allowed programs, agreement with measurements."""
