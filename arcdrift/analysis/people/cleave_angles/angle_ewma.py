@@ -8,8 +8,10 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
+from arcdrift.analysis.loss.chart_days import budget_limits
 from arcdrift.analysis.loss.day_level import LAMBDA
-from arcdrift.analysis.loss.sequential_ewma import SETTLED_SD, WIDEST, budget_limits
+from arcdrift.analysis.loss.sequential_ewma import SETTLED_SD
+from arcdrift.analysis.loss.sequential_learning import WIDEST
 from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.charts.ewma import ewma_step
 
