@@ -23,7 +23,7 @@ import pyarrow as pa
 from metar.Metar import Metar
 
 from arcdrift.intake.bulletins.report_dates import DateRange, range_in
-from arcdrift.intake.bulletins.report_rows import REPORT, UNREADABLE
+from arcdrift.intake.bulletins.report_rows import LONGEST_REPORT, REPORT, UNREADABLE
 from arcdrift.intake.schema.problems import Problems
 
 SOURCE = "METAR"
@@ -103,7 +103,7 @@ def report_columns(reports: Sequence[str | None], problems: Problems) -> dict[st
 
 def _read(text: str) -> _Report:
     match = REPORT.search(text)
-    if match is None:
+    if match is None or len(text) > 2 * LONGEST_REPORT:
         return _Report(problem=(UNREADABLE, "read_at", ""))
     station = match["station"] or match["named"]
     time = match["time"] or match["named_time"]

@@ -19,6 +19,8 @@ from arcdrift.intake.text.raw_rows import DELIMITERS, Broken, RawRows
 REPORT_HEADER = ("report",)
 """Header of the one column of reports, each with the days that it may be of in front of it."""
 UNREADABLE = "report-unreadable"
+LONGEST_REPORT = 2000
+"""Characters of the longest text that is read as one report; real ones have a few hundred."""
 _SEARCHED_LINES = 200
 _STATION = r"[A-Z][A-Z0-9]{3}"
 REPORT = re.compile(
@@ -166,7 +168,12 @@ def _find(lines: list[str]) -> _Found:
         elif _is_heading(line):
             current = None
             found.other += 1
-        elif current is not None and current.open and (ends_are_marked or raw[0].isspace()):
+        elif (
+            current is not None
+            and current.open
+            and len(current.text) < LONGEST_REPORT
+            and (ends_are_marked or raw[0].isspace())
+        ):
             text, ended = _ended(line)
             current.text, current.last = f"{current.text} {text}", number
             current.open = not ended

@@ -88,6 +88,7 @@ def test_values_of_reports_as_they_are_met(report, expected):
         ("METAR ENXX 302560Z 12/08 Q1013", "report-unreadable", "read_at"),
         ("METAR ENXX 320020Z 12/08 Q1013", "report-date-unclear", "read_at"),
         ("METAR ENXX 310020Z 12/08 Q1013", "report-date-unclear", "read_at"),
+        ("METAR ENXX 300020Z 12/08 Q1013 RMK" + " AO2" * 1500, "report-unreadable", "read_at"),
         ("METAR ENXX 300020Z AUTO NIL", "report-nil", "read_at"),
         ("METAR ENXX 300020Z 18/12 Q10A5", "report-group-unreadable", "pressure_hpa"),
         ("METAR ENXX 300020Z 18/12 Q10155", "report-group-unreadable", "pressure_hpa"),

@@ -97,6 +97,14 @@ def test_a_day_in_the_name_that_does_not_fit_every_report_counts_for_none():
     assert all(".." in text for text in texts(found(near, "ENXX-20261205.txt")))
 
 
+def test_a_report_that_never_ends_does_not_swallow_the_file():
+    rows = found("METAR ENYY 300020Z 12/08=\nMETAR ENXX 300020Z\n" + "BKN020 12/08\n" * 5000)
+    assert len(rows.first) == 2
+    assert max(map(len, texts(rows))) < 2100
+    assert len(rows.broken) > 4800
+    assert accounted(rows)
+
+
 def test_forecasts_are_no_reports():
     rows = found(
         "METAR ENXX 300020Z 12/08 Q1013=\nTAF ENXX 301100Z 3012/0112 24008KT\n  TEMPO 3013/3015=\n"

@@ -1,5 +1,6 @@
 """Layouts of public weather archives, each on a few invented rows in the form of its files."""
 
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -183,6 +184,17 @@ def test_a_file_without_a_place_needs_one_in_its_name(tmp_path, name, told):
     path.write_text(SAMPLES["meteostat-hourly"][1])
     with pytest.raises(BadInput, match=told):
         archive_layout(CREW, path)
+
+
+def test_data_readme_lists_every_archive():
+    text = (Path(__file__).parents[3] / "data" / "README.md").read_text(encoding="utf-8")
+    table = text.split("## archives/")[1].split("\n## ")[0]
+    listed = [
+        name
+        for row in re.findall(r"^\| ([\w, -]+) \|", table, re.MULTILINE)
+        for name in row.split(", ")
+    ]
+    assert sorted(listed[1:]) == sorted(SAMPLES)  # after the head of the table
 
 
 def test_the_layouts_are_found_beside_the_source():
