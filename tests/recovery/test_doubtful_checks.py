@@ -63,6 +63,7 @@ def test_spoiled_checks_are_doubted(healthy: Run) -> None:
     assert len(doubted(run) & set(when.items())) >= 5
 
 
+@pytest.mark.long  # one moved arc is tested in tests/analysis/checks/test_check_findings.py
 def test_an_arc_that_moved_is_not_a_doubtful_check(healthy: Run) -> None:
     run, when = moved(healthy, lasting=True)
     assert len(doubted(run) & set(when.items())) <= 1

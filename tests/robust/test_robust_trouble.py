@@ -56,6 +56,7 @@ def small_disk(tmp_path):
     subprocess.run(["umount", str(place)], check=True)
 
 
+@pytest.mark.long  # the limit on file sizes stands for it
 @HOWS
 def test_a_full_disk_stops_an_import_with_a_sentence(crew, program, logs, how, small_disk):
     shutil.copytree(crew, small_disk / "crew")
