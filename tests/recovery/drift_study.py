@@ -29,7 +29,7 @@ def delays(fault: Callable[[Floats], Floats], seeds: range, run_length: float, l
         points, _ = simulated_points(
             8, BEGINS + FOLLOWED, seed, fault=fault, faulty=("s0",), life=life
         )
-        charted = points.join(drift_charts(points, run_length))
+        charted = points.join(drift_charts(points, run_length).checks)
         charted = charted[charted["splicer"] == "s0"].sort_values("checked_at")
         hit = np.flatnonzero(charted["alarm"].to_numpy()[BEGINS:])
         found.append(hit[0] + 1.0 if len(hit) else np.inf)
@@ -48,7 +48,7 @@ def outliving(size: float, seeds: range, run_length: float) -> tuple[float, floa
             8, BEGINS + FOLLOWED, seed, faulty=("s0",), level_sd=SD,
             fault=lambda day, onset=onset: np.where(day >= onset, size * SD, 0.0),
         )  # fmt: skip
-        charted = points.join(drift_charts(points, run_length))
+        charted = points.join(drift_charts(points, run_length).checks)
         alarm = charted[charted["splicer"] == "s0"].sort_values("checked_at")["alarm"].to_numpy()
         found += bool(alarm[onset : onset + 22].any())
         again += bool(alarm[replaced : replaced + 22].any())
@@ -81,7 +81,7 @@ def main() -> None:
     judged = alarms = 0
     for seed in range(7000, 7000 + asked.crews // 3):
         points, _ = simulated_points(8, 400, seed, life=asked.life)
-        charted = drift_charts(points, asked.run_length)
+        charted = drift_charts(points, asked.run_length).checks
         alarms += int(charted["alarm"].sum())
         judged += int(charted["z"].notna().sum())
     lines.append(f"no fault: {judged} checks, {alarms} alarms, one in {judged / alarms:.0f}")

@@ -11,6 +11,7 @@ from arcdrift.analysis.advice.checklist import ChecklistItem
 from arcdrift.analysis.advice.required_setting import AirAndWear, regressor_row, required_setting
 from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, OpenArcFinding, SplicerState
 from arcdrift.analysis.arc.arc_model import DEFAULT_TOLERANCE, ArcModel, Refusal
+from arcdrift.analysis.arc.level_moves import ServiceMove
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.analysis.setting_cost.mismatch_cost import MismatchCost, cost_summary
 from arcdrift.charts.intervals import Z95
@@ -72,6 +73,8 @@ class Advice:
     worth: dict[str, Any] | None = None
     """Cost of splicing on with a wrong setting (`setting_cost.mismatch_cost.cost_summary`)."""
     start_of_day: tuple[ChecklistItem, ...] = ()
+    service_moves: tuple[ServiceMove, ...] = ()
+    """How far service moves the setting of the splicer's model."""
 
     @property
     def drifting(self) -> bool:
@@ -83,7 +86,14 @@ class Advice:
         data = asdict(self)
         stamp = self.last_check
         data["last_check"] = None if stamp is None else stamp.isoformat().replace("+00:00", "Z")
-        lists = ("reasons", "breakdown", "cautions", "program_classes", "start_of_day")
+        lists = (
+            "reasons",
+            "breakdown",
+            "cautions",
+            "program_classes",
+            "start_of_day",
+            "service_moves",
+        )
         for key in (*lists, "open_findings"):
             data[key] = list(data[key])
         return data
@@ -162,6 +172,7 @@ def advise(
             None if answer is None else answer.difference,
             tolerance,
         ),
+        service_moves=model.service_moves if isinstance(model, ArcModel) else (),
     )
 
 
@@ -258,6 +269,7 @@ def _model_answer(
         air.vapor_pressure,
         arcs,
         air.outdoor,
+        air.age_min or 0.0,
     )
     required = required_setting(
         model,
@@ -268,14 +280,14 @@ def _model_answer(
         or state.now - last.checked_at <= SHIFT_LENGTH,
         learned=learned_until is None or last.checked_at <= learned_until,
     )
-    value, sd = required.value, required.spread
+    value, (low, high) = required.value, required.interval
     tolerance = state.tolerance or DEFAULT_TOLERANCE * model.sigma
     difference = value - last.arc_setting
     probability = required.probability_off(last.arc_setting, tolerance)
     digits = 0 if tolerance >= TENTHS_BELOW else 1
     sentence = (
         f"The arc should be at {value:.{digits}f} {model.unit} (95 %: "
-        f"{value - Z95 * sd:.{digits}f} to {value + Z95 * sd:.{digits}f}); it is set to "
+        f"{low:.{digits}f} to {high:.{digits}f}); it is set to "
         f"{last.arc_setting:g}. Chance of being off by more than {tolerance:.{digits}f}: "
         f"{probability_text(probability)}."
     )
@@ -285,8 +297,8 @@ def _model_answer(
         probability=probability,
         required={
             "value": value,
-            "low": value - Z95 * sd,
-            "high": value + Z95 * sd,
+            "low": low,
+            "high": high,
             "unit": model.unit,
         },
         difference=difference,

@@ -7,6 +7,7 @@ never contains its peers' later checks.
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -46,6 +47,28 @@ SHORTEST_RUN = 10.0
 """Shortest run length that a chart is designed for, in checks between false alarms."""
 
 
+@dataclass(frozen=True)
+class DriftCharts:
+    """Charts of splicers that share a model and a setting unit.
+
+    Attributes
+    ----------
+    checks : DataFrame
+        Same index as the points: ``expected``, ``expected_low``, ``expected_high`` (95 %
+        prediction interval, setting units), ``z``, ``ewma``, ``limit``, ``alarm``; NaN where a
+        check cannot be charted yet. ``heated``: probability that the check was made in a heated
+        room the reading did not see; NaN where that makes no difference. Known afterward only:
+        ``level``, the number of the level each check is on, and ``beyond``, for the checks of an
+        unexplained change, which are left out of what is learned: the setting less what was
+        expected before the change, setting units.
+    moves : LevelMoves
+        How far service moves the level, from all service so far.
+    """
+
+    checks: pd.DataFrame
+    moves: LevelMoves
+
+
 def checks_per_month(points: pd.DataFrame) -> float:
     """Passed checks of all splicers in a month of `WORKDAYS_PER_MONTH` workdays."""
     if points.empty:
@@ -56,7 +79,7 @@ def checks_per_month(points: pd.DataFrame) -> float:
 
 def drift_charts(
     points: pd.DataFrame, checks_per_alarm: float, life: Mapping[str, int] | None = None
-) -> pd.DataFrame:
+) -> DriftCharts:
     """Chart the checks of splicers that share a model and a setting unit.
 
     Parameters
@@ -71,14 +94,7 @@ def drift_charts(
 
     Returns
     -------
-    DataFrame
-        Same index as ``points``: ``expected``, ``expected_low``, ``expected_high`` (95 %
-        prediction interval, setting units), ``z``, ``ewma``, ``limit``, ``alarm``; NaN where a
-        check cannot be charted yet. ``heated``: probability that the check was made in a heated
-        room the reading did not see; NaN where that makes no difference. Known afterward only:
-        ``level``, the number of the level each check is on, and ``beyond``, for the checks of an
-        unexplained change, which are left out of what is learned: the setting less what was
-        expected before the change, setting units.
+    DriftCharts
 
     Notes
     -----
@@ -112,8 +128,9 @@ def drift_charts(
     out["alarm"] = False
     out["level"] = 0
     out["beyond"] = np.nan
+    moves = LevelMoves()
     if used.empty:
-        return out
+        return DriftCharts(out, moves)
     limit = ewma_limit(LAMBDA, float(f"{max(checks_per_alarm, SHORTEST_RUN):.3g}"), sided="two")
     settled_limit = settled_limits(LAMBDA, limit)[1]
     splicer, names = pd.factorize(used["splicer"], sort=True)
@@ -123,7 +140,7 @@ def drift_charts(
     check_index = np.empty(len(used), dtype=np.int64)
     for rows in rows_of:
         check_index[rows] = np.arange(len(rows))
-    indoor, moves = IndoorMixture(), LevelMoves()
+    indoor = IndoorMixture()
     values = np.full((len(used), len(columns)), np.nan)
     alarms = np.zeros(len(used), dtype=bool)
     for i, (splicer_number, check) in enumerate(
@@ -150,7 +167,7 @@ def drift_charts(
     for state, rows in zip(states, rows_of, strict=True):
         out.loc[used.index[rows], "level"] = state.level
         out.loc[used.index[rows], "beyond"] = state.beyond
-    return out
+    return DriftCharts(out, moves)
 
 
 def _learn(

@@ -10,7 +10,9 @@ from statsmodels.regression.linear_model import OLS
 
 from arcdrift.analysis.arc.arc_points import REGRESSORS
 from arcdrift.analysis.arc.arc_regressors import usable
+from arcdrift.analysis.arc.indoor_checks import PRIOR_COLD_CHECKS, PRIOR_SHARE
 from arcdrift.analysis.arc.indoor_mixture import Checks, lost_information
+from arcdrift.analysis.arc.level_moves import ServiceMove
 from arcdrift.analysis.arc.pooled_regression import (
     MODEL_SPREAD_FLOOR,
     SLOPES,
@@ -89,6 +91,11 @@ class ArcModel:
         Checks with a weather station's reading only, which may have been made in a heated room.
     expected_indoor : float
         Expected number of those that were.
+    indoor_share : float
+        Probability that such a check is made in a heated room: the splicer's own share, shrunk
+        toward that of its peers.
+    service_moves : tuple of ServiceMove
+        How far service moves the setting of this model, in this splicer's unit.
     """
 
     splicer: str
@@ -110,7 +117,14 @@ class ArcModel:
     ranges: dict[str, tuple[float, float]]
     ambiguous_checks: int = 0
     expected_indoor: float = 0.0
+    indoor_share: float = PRIOR_SHARE
+    service_moves: tuple[ServiceMove, ...] = ()
     level: float = CONFIDENCE_LEVEL
+
+    @property
+    def degrees_of_freedom(self) -> int:
+        """Degrees of freedom of ``sigma``: checks less coefficients."""
+        return self.used - SLOPES - self.epochs
 
     def to_json(self) -> dict[str, Any]:
         """Convert to plain numbers for the store."""
@@ -119,13 +133,17 @@ class ArcModel:
     @classmethod
     def from_json(cls, data: dict[str, Any]) -> "ArcModel":
         """Rebuild a model from the store."""
-        values = {name: data[JSON_KEYS.get(name, name)] for name in cls.__dataclass_fields__}
+        keys = {name: JSON_KEYS.get(name, name) for name in cls.__dataclass_fields__}
+        values = {name: data[key] for name, key in keys.items() if key in data}
         values["effects"] = tuple(Effect(**row) for row in data["effects"])
         values["pooled"] = tuple(Effect(**row) for row in data["pooled"])
         values["air_span"] = Effect(**data["air_span"])
         values["mean"] = tuple(data["mean"])
         values["peer_slopes"] = tuple(values["peer_slopes"])
         values["cov"] = tuple(tuple(row) for row in data["cov"])
+        values["service_moves"] = tuple(
+            ServiceMove(**move) for move in values.get("service_moves", ())
+        )
         values["ranges"] = {name: tuple(pair) for name, pair in data["ranges"].items()}
         return cls(**values)
 
@@ -147,7 +165,12 @@ def fit_for_pooling(points: pd.DataFrame, phi: float) -> Fit | None:
 
 
 def fit_arc(
-    splicer: str, points: pd.DataFrame, unit: str, peers: list[Fit], phi: float
+    splicer: str,
+    points: pd.DataFrame,
+    unit: str,
+    peers: list[Fit],
+    phi: float,
+    peers_indoor_share: float = PRIOR_SHARE,
 ) -> tuple[ArcModel | Refusal, pd.Series]:
     """Fit the arc model of one splicer.
 
@@ -161,6 +184,9 @@ def fit_arc(
         Splicers of the same model and unit, this one left out.
     phi : float
         Lag-1 correlation of checks, pooled over those splicers.
+    peers_indoor_share : float
+        Share of indoor checks of all splicers of the model
+        (`arcdrift.analysis.arc.indoor_mixture.crew_indoor_share`).
 
     Returns
     -------
@@ -200,6 +226,7 @@ def fit_arc(
     model_columns = [*range(SLOPES), SLOPES + epochs - 1]
     mean, covariance = beta[model_columns], cov[np.ix_(model_columns, model_columns)]
     prior = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
+    ambiguous_checks, expected_indoor = int((checks.step != 0).sum()), float(checks.heated.sum())
     observed = {name: used[name].to_numpy(dtype=float) for name in REGRESSORS}
     own_cov, df = covariance, len(used) - full.shape[1]
     pooling_weight = 0.0
@@ -228,8 +255,10 @@ def fit_arc(
         ranges={
             name: (float(values.min()), float(values.max())) for name, values in observed.items()
         },
-        ambiguous_checks=int((checks.step != 0).sum()),
-        expected_indoor=float(checks.heated.sum()),
+        ambiguous_checks=ambiguous_checks,
+        expected_indoor=expected_indoor,
+        indoor_share=(PRIOR_COLD_CHECKS * peers_indoor_share + expected_indoor)
+        / (PRIOR_COLD_CHECKS + ambiguous_checks),
     )
     return model, fitted
 

@@ -22,6 +22,7 @@ COLDER_BY_C = 2.0
 """If it is outdoors less than this many degrees colder than `ROOM_C`, indoors is ignored."""
 PRIOR_COLD_CHECKS, PRIOR_INDOOR_CHECKS = 20.0, 2.0
 """Prior of a crew's share of indoor checks: 2 of 20 cold checks (assumed, soon outweighed)."""
+PRIOR_SHARE = PRIOR_INDOOR_CHECKS / PRIOR_COLD_CHECKS
 INDOOR_PROBABILITY_LIMIT = 0.3
 """Checks more probably indoors than this are left out when the cost of a wrong setting is
 estimated."""

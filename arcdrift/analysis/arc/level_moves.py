@@ -10,10 +10,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from arcdrift.analysis.common.service_actions import REPLACED
 from arcdrift.arrays import Floats
 
 REPLACEMENT, OTHER_SERVICE = 0, 1
 """Kinds of moves: new electrodes; factory service and new firmware."""
+SERVICES = {REPLACEMENT: REPLACED, OTHER_SERVICE: "factory service or new firmware"}
 PRIOR_SPREAD = 2.0
 """Standard deviation of moves before any was seen, in repeatabilities of a check. Too large a
 value costs some sensitivity just after service, too small a one raises the false alarms."""
@@ -59,6 +61,26 @@ class Reference:
     cov: Floats
 
 
+@dataclass(frozen=True)
+class ServiceMove:
+    """How far one kind of service moves the setting of a model.
+
+    Attributes
+    ----------
+    service : str
+        "electrodes replaced", or "factory service or new firmware".
+    mean, sd : float
+        Mean move and its standard deviation between events, setting units.
+    events : int
+        Events they are learned from, on all splicers of the model.
+    """
+
+    service: str
+    mean: float
+    sd: float
+    events: int
+
+
 @dataclass
 class LevelMoves:
     """Mean and variance of level moves by kind, in repeatabilities of a check.
@@ -81,6 +103,18 @@ class LevelMoves:
         """Mean and variance of the next move; the variance includes that of the mean."""
         weight = PRIOR_MOVES + self.events[kind]
         return float(self.mean[kind]), float(self.variance[kind] * (1.0 + 1.0 / weight))
+
+    def in_settings(self, repeatability: float) -> tuple[ServiceMove, ...]:
+        """Moves by kind of service in setting units, of a splicer with this repeatability."""
+        return tuple(
+            ServiceMove(
+                service,
+                float(self.mean[kind]) * repeatability,
+                float(np.sqrt(self.variance[kind])) * repeatability,
+                int(self.events[kind]),
+            )
+            for kind, service in SERVICES.items()
+        )
 
     def learn(self, kind: int, move: float, noise: float) -> None:
         """Update with a move seen; ``noise`` is its sampling variance.

@@ -14,19 +14,10 @@ from arcdrift.analysis.advice.advice import advise
 from arcdrift.analysis.advice.conditions_moved import conditions_moved_finding
 from arcdrift.analysis.advice.reading_gaps import reading_gap_findings
 from arcdrift.analysis.advice.splicer_state import SplicerState
-from arcdrift.analysis.arc.arc_drift import CLIP, checks_per_month, drift_charts
+from arcdrift.analysis.arc.arc_drift import checks_per_month
 from arcdrift.analysis.arc.arc_findings import arc_findings
-from arcdrift.analysis.arc.arc_levels import steps_beyond
-from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc, fit_for_pooling
-from arcdrift.analysis.arc.indoor_mixture import indoor_probabilities
-from arcdrift.analysis.arc.influential_checks import COLUMNS, check_influence
-from arcdrift.analysis.arc.pooled_regression import (
-    MODEL_SPREAD_FLOOR,
-    PHI_ASSUMED,
-    SLOPES,
-    empirical_bayes_prior,
-    pooled_lag1,
-)
+from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
+from arcdrift.analysis.arc.crew_arc_models import chart_and_fit
 from arcdrift.analysis.causes.alarm_attribution import AttributedAlarms, attribute_alarms
 from arcdrift.analysis.causes.crew_cells import CrewCells
 from arcdrift.analysis.causes.likely_causes import likely_causes
@@ -41,7 +32,6 @@ from arcdrift.analysis.clock.clock_findings import (
     unreadable_counts,
 )
 from arcdrift.analysis.common.days import day_starts
-from arcdrift.analysis.common.grouping import concat_frames
 from arcdrift.analysis.loss.acceptance.acceptance_findings import average_findings, single_findings
 from arcdrift.analysis.loss.acceptance.agreement import agreement_table, optimistic_findings
 from arcdrift.analysis.loss.acceptance.program_findings import program_findings
@@ -178,66 +168,13 @@ def assess(
 
 
 def arc_charts(summary: Summary, crew: Crew) -> tuple[pd.DataFrame, list[ArcModel | Refusal]]:
-    """Arc models and drift charts; splicers of the same model and unit share their slopes.
-
-    Returns
-    -------
-    points : DataFrame
-        Arc checks with their chart.
-    models : list
-        A model or a refusal for each splicer, sorted by splicer.
-    """
-    groups: dict[tuple[str, str], list[str]] = {}
-    for name in summary.splicers:
-        settings = crew.splicers.get(name, Splicer())
-        # a splicer of unknown model shares slopes with nobody
-        model = settings.model if settings.model != "unknown" else f"unknown {name}"
-        groups.setdefault((model, settings.setting_unit), []).append(name)
-    budget = crew.false_alarms_per_month * crew.shares.arc
-    pace = checks_per_month(summary.arc_points)
-    life = {
-        name: splicer.electrode_life_arcs
-        for name, splicer in crew.splicers.items()
-        if splicer.electrode_life_arcs is not None
-    }
-    frames: list[pd.DataFrame] = []
-    models: list[ArcModel | Refusal] = []
-    for (_, unit), members in groups.items():
-        points = summary.arc_points[summary.arc_points["splicer"].isin(members)].reset_index(
-            drop=True
-        )
-        if points.empty:
-            reason = "no passed arc check is on record"
-            models += [Refusal(name, 0, 0, reason) for name in members]
-            continue
-        charted = points.join(drift_charts(points, pace / budget, life))
-        far = charted["excluded"].isna() & (charted["z"].abs() > CLIP) & charted["beyond"].isna()
-        charted.loc[far, "excluded"] = "a setting too far from the forecast to learn from"
-        charted["heated"] = indoor_probabilities(charted, PHI_ASSUMED)
-        by_splicer = {str(name): rows for name, rows in charted.groupby("splicer")}
-        fits = {name: fit_for_pooling(rows, PHI_ASSUMED) for name, rows in by_splicer.items()}
-        phi = pooled_lag1([fit for fit in fits.values() if fit is not None])
-        fitted_parts = []
-        for member in members:
-            peers = [other for name, other in fits.items() if name != member and other]
-            rows = by_splicer.get(member, charted[:0])
-            fit, fitted = fit_arc(member, rows, unit, peers, phi)
-            fitted_parts.append(fitted.to_frame("fitted"))
-            if isinstance(fit, ArcModel):
-                judged = rows[rows["excluded"].isna() | rows["z"].notna()]
-                beyond = steps_beyond(judged.sort_values("checked_at"), np.array(fit.mean[:SLOPES]))
-                charted.loc[beyond.index, "beyond"] = beyond
-                lent = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
-                fitted_parts[-1] = check_influence(rows, fit, lent).assign(fitted=fitted)
-            models.append(fit)
-        charted = charted.join(pd.concat(fitted_parts).reindex(columns=["fitted", *COLUMNS]))
-        frames.append(charted)
-    points = concat_frames(frames)
+    """Arc charts and models (`chart_and_fit`), with the limit of doubtful checks."""
+    points, models = chart_and_fit(summary.arc_points, summary.splicers, crew)
     if not points.empty:
-        points["point"] = points.groupby(["splicer", "checked_at"]).cumcount()
         doubtful = crew.false_alarms_per_month * crew.shares.doubtful
+        pace = checks_per_month(summary.arc_points)
         points["doubt_limit"] = doubt_limits(points, pace / doubtful)
-    return points, sorted(models, key=lambda model: model.splicer)
+    return points, models
 
 
 def _units(points: pd.DataFrame, crew: Crew) -> dict[str, str]:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from arcdrift.air.moist_air import air_density, vapor_pressure
+from arcdrift.air.moist_air import air_density, saturation_vapor_pressure, vapor_pressure
 from arcdrift.analysis.advice.required_setting import AirAndWear, required_setting
 from arcdrift.analysis.arc.arc_model import ArcModel, Effect
 
@@ -15,15 +15,35 @@ NOTHING = Effect("air", "air", "across the air seen", 0.0, 0.0, 0.0, None)
 
 
 def met(
-    celsius: float, *, outdoor: bool = False, hpa: float = 1000.0, rh: float = 50.0
+    celsius: float,
+    *,
+    outdoor: bool = False,
+    hpa: float = 1000.0,
+    rh: float = 50.0,
+    age_min: float = 0.0,
 ) -> AirAndWear:
     values = [np.array([value]) for value in (celsius, hpa, rh)]
     density, vapor = float(air_density(*values)[0]), float(vapor_pressure(values[0], values[2])[0])
-    return AirAndWear(celsius, hpa, density, vapor, 500.0, outdoor)
+    return AirAndWear(celsius, hpa, density, vapor, 500.0, outdoor, age_min)
 
 
-READING = 120.0 * met(15.0).air_density * 0.5 / 293.65
-"""Sd of the setting from half a degree of error in the reading: density falls as 1/T."""
+def sd_of_reading(age_min: float = 0.0, celsius: float = 15.0) -> float:
+    """Sd of the setting when many readings are drawn with the errors that advice assumes.
+
+    Half a degree in the thermometer, two points in the humidity sensor, and the change of
+    temperature since: 0.93 degrees an hour, at constant vapor pressure.
+    """
+    rng = np.random.default_rng(1)
+    read = celsius + 0.5 * rng.normal(size=200_000)
+    humidity = 50.0 + 2.0 * rng.normal(size=len(read))
+    vapor = vapor_pressure(read, humidity)
+    now = read + 0.93 * age_min / 60.0 * rng.normal(size=len(read))
+    humidity_now = 100.0 * vapor / saturation_vapor_pressure(now)
+    density = air_density(now, np.full(len(now), 1000.0), humidity_now)
+    return float(np.std(SLOPES[0] * density + SLOPES[1] * vapor))
+
+
+READING = sd_of_reading()
 
 
 def model(spread: float = 1.0, sigma: float = 3.0) -> ArcModel:
@@ -35,14 +55,39 @@ def model(spread: float = 1.0, sigma: float = 3.0) -> ArcModel:
         air_span=NOTHING, pooled=(), peers=0, pooling_weight=0.0, peer_slopes=(),
     mean=(*SLOPES, level),
         cov=tuple(map(tuple, cov)), sigma=sigma, phi=0.0, ranges={},
-        ambiguous_checks=20,
+        ambiguous_checks=20, indoor_share=0.05,
     )  # fmt: skip
 
 
 def test_a_check_the_model_knows_changes_nothing() -> None:
     required = required_setting(model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=True)
     assert required.value == pytest.approx(100.0)
-    assert required.spread == pytest.approx(np.hypot(1.0, READING))
+    assert required.spread == pytest.approx(np.hypot(1.0, READING), rel=0.01)
+    # 16 degrees of freedom: Student's t from a table
+    low, high = required.interval
+    assert high - required.value == pytest.approx(2.120 * required.spread, rel=1e-3)
+    assert required.value - low == pytest.approx(2.120 * required.spread, rel=1e-3)
+
+
+def test_an_old_reading_is_less_certain() -> None:
+    for minutes in (0.0, 30.0, 60.0):
+        now = met(15.0, age_min=minutes)
+        required = required_setting(model(0.0), now, None, 100.0, same_shift=True, learned=True)
+        assert required.spread == pytest.approx(sd_of_reading(minutes), rel=0.02)
+
+
+def test_the_interval_has_equal_tails_of_the_mixture() -> None:
+    """Reference: quantiles of many draws from both airs."""
+    now, rng = met(0.0, outdoor=True), np.random.default_rng(7)
+    fitted = replace(model(2.0), indoor_share=0.08)
+    required = required_setting(fitted, now, None, 100.0, same_shift=True, learned=True)
+    room = rng.random(400_000) < required.heated
+    t = rng.standard_t(16, size=len(room))
+    draws = np.where(
+        room, required.indoors + required.sd_indoors * t, required.outdoors + required.sd * t
+    )
+    np.testing.assert_allclose(required.interval, np.quantile(draws, [0.025, 0.975]), atol=0.1)
+    assert required.interval[1] > required.value + 2.5 * required.spread
 
 
 def test_a_later_check_is_weighed_by_precision() -> None:
@@ -51,7 +96,7 @@ def test_a_later_check_is_weighed_by_precision() -> None:
         model(), met(15.0), met(15.0), 110.0, same_shift=True, learned=False
     )
     assert required.value == pytest.approx((100.0 * 1 + 110.0 / 9) / (1 + 1 / 9))
-    assert required.spread == pytest.approx(np.hypot((1 + 1 / 9) ** -0.5, READING))
+    assert required.spread == pytest.approx(np.hypot((1 + 1 / 9) ** -0.5, READING), rel=0.01)
     beyond = norm.sf(119.0, required.value, required.spread) + norm.cdf(
         101.0, required.value, required.spread
     )
@@ -83,8 +128,7 @@ def test_cold_outdoor_air_leaves_a_heated_room_open() -> None:
     required = required_setting(
         model(), met(0.0, outdoor=True), None, 100.0, same_shift=True, learned=True
     )  # fmt: skip
-    # nothing is known of this splicer's rooms: 2 of 20 assumed, and 20 checks without one
-    assert required.heated == pytest.approx(2 / 40)
+    assert required.heated == pytest.approx(0.05)  # the share of its checks
     warmer = met(20.5, rh=50 * met(0.0).vapor_pressure / met(20.5).vapor_pressure)
     assert required.indoors == pytest.approx(
         float(warmer.regressors @ np.array(model().mean)), abs=1e-6
@@ -99,7 +143,7 @@ def test_who_checked_in_a_room_still_works_there() -> None:
     today = required_setting(model(), outside, outside, in_room, same_shift=True, learned=True)
     assert today.heated > 0.3
     yesterday = required_setting(model(), outside, outside, in_room, same_shift=False, learned=True)
-    assert yesterday.heated == pytest.approx(2 / 40)
+    assert yesterday.heated == pytest.approx(0.05)
     out = required_setting(model(), outside, outside, today.outdoors, same_shift=True, learned=True)
     assert out.heated < 0.02
 
@@ -127,4 +171,4 @@ def test_a_sensor_beside_the_check_tells_the_room_from_the_open() -> None:
     inside, other = 0.05 * norm.pdf(20.0, 20.5, 1.5), 0.95 * norm.pdf(20.0, 17.0, 5.0)
     assert ambiguous.heated == pytest.approx(inside / (inside + other))
     later = required_setting(model(), now, met(21.0), 100.0, same_shift=False, learned=True)
-    assert later.heated == pytest.approx(2 / 40)
+    assert later.heated == pytest.approx(0.05)

@@ -24,7 +24,7 @@ NO_SERVICE = pd.DataFrame({"asset": [], "action": [], "serviced_at": pd.to_datet
 def charted(points: pd.DataFrame, run_length: float = 370.0, life: int | None = None):
     names = points["splicer"].unique()
     lives = None if life is None else dict.fromkeys(names, life)
-    return points.join(drift_charts(points, run_length, lives))
+    return points.join(drift_charts(points, run_length, lives).checks)
 
 
 def wear_intervals(points: pd.DataFrame) -> dict[str, tuple[float, float, float]]:

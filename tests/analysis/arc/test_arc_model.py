@@ -109,7 +109,7 @@ def test_drift_chart_keeps_its_run_length() -> None:
     alarms = judged = 0
     for seed in range(3):
         points, _ = simulated_points(8, 250, seed=200 + seed)
-        charts = drift_charts(points, 370.0)
+        charts = drift_charts(points, 370.0).checks
         alarms += int(charts["alarm"].sum())
         judged += int(charts["z"].notna().sum())
     assert 370 / 2.2 < judged / alarms < 370 * 2.2
@@ -126,7 +126,7 @@ def test_a_step_of_two_sd_is_found_within_days() -> None:
             fault=lambda day: np.where(day >= 120, 6.0, 0.0),
             faulty=("s0", "s2", "s4"),
         )
-        charts = points.join(drift_charts(points, 370.0)[["alarm"]])
+        charts = points.join(drift_charts(points, 370.0).checks[["alarm"]])
         charts["day"] = charts.groupby("splicer").cumcount()
         late = charts[charts["alarm"] & (charts["day"] >= 120)]
         first = late.groupby("splicer")["day"].min() - 119
@@ -137,15 +137,15 @@ def test_a_step_of_two_sd_is_found_within_days() -> None:
 def test_chart_knows_nothing_of_the_future() -> None:
     points, _ = simulated_points(4, 120, seed=6)
     early = points[points["checked_at"] < "2026-03-20"]
-    whole, part = drift_charts(points, 370.0), drift_charts(early, 370.0)
+    whole, part = drift_charts(points, 370.0).checks, drift_charts(early, 370.0).checks
     pd.testing.assert_frame_equal(whole.loc[early.index], part)
 
 
 def test_a_splicer_alone_waits_for_thirty_checks_and_sisters_for_ten() -> None:
     alone, _ = simulated_points(1, 60, seed=7, life=100_000)
-    assert drift_charts(alone, 370.0)["z"].first_valid_index() == 30
+    assert drift_charts(alone, 370.0).checks["z"].first_valid_index() == 30
     points, _ = simulated_points(6, 60, seed=7, life=100_000)
-    charts = points.join(drift_charts(points, 370.0)[["z"]])
+    charts = points.join(drift_charts(points, 370.0).checks[["z"]])
     charts["k"] = charts.groupby("splicer").cumcount()
     assert charts[charts["z"].notna()]["k"].min() >= 10
     assert charts[charts["z"].notna()]["k"].min() < 30
@@ -167,7 +167,7 @@ def test_finding_names_size_and_onset() -> None:
     points, _ = simulated_points(
         6, 170, seed=9, fault=lambda day: np.where(day >= 120, 12.0, 0.0), faulty=("s0",)
     )
-    charted = points.join(drift_charts(points, 370.0))
+    charted = points.join(drift_charts(points, 370.0).checks)
     splicer_rows = charted[charted["splicer"] == "s0"]
     all_findings = arc_findings(splicer_rows, NO_SERVICE, "steps", NOW)
     found = [finding for finding in all_findings if finding.kind == "arc-step"]

@@ -37,7 +37,7 @@ def history() -> History:
     points["point"] = 0
     pace = checks_per_month(points) / 2.0
     points.loc[(points["splicer"] == "s2").idxmax() + 40, "arc_setting"] += 30.0
-    points = points.join(drift_charts(points, pace / SHARES.arc))
+    points = points.join(drift_charts(points, pace / SHARES.arc).checks)
     points["doubt_limit"] = doubt_limits(points, pace / SHARES.doubtful)
     cells = crew_days(1)
     dull = (cells["cleaver"] == "c2") & cells["number"].between(60, 82)
