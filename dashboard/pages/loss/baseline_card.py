@@ -13,6 +13,7 @@ from arcdrift.wording import count_text
 from dashboard import ids
 from dashboard.components import View, card, facts, shown_day, shown_time
 from dashboard.forms import day_field, typed_day, words_field
+from dashboard.service_moves_text import loss_moves_text
 
 Mark = Mapping[Hashable, Any]
 ACTIONS = {
@@ -79,20 +80,10 @@ def _facts(view: View, baseline: Baseline, splicer: str) -> list[tuple[str, Any]
         ("State", state),
         ("Made of", days),
         ("Last service", service),
-        ("What service moves", _service_shift_text(view)),
+        ("What service moves", loss_moves_text(view.data.service_shifts())),
         ("Newest days", newest_days),
         ("Days it did not learn from", ", ".join(left_out) or "none"),
     ]
-
-
-def _service_shift_text(view: View) -> str:
-    """Sentence on how far each kind of service moves the level of a stream."""
-    parts = []
-    for action, (shift, events) in view.data.service_shifts().items():
-        if events:
-            times = "once" if events == 1 else f"{events} times"
-            parts.append(f"{action}: about ±{100 * shift:.0f} % (seen {times} in this crew)")
-    return "; ".join(parts) or "not seen often enough yet; about ±10 % is assumed"
 
 
 def _mark(view: View, row: Mark) -> html.Li:

@@ -14,7 +14,8 @@ from arcdrift.analysis.arc.influential_checks import (
 )
 from arcdrift.figures.arc import effects
 from arcdrift.wording import probability_text
-from dashboard.components import View, card, chart, csv_button, csv_link, notice, shown_time
+from dashboard.components import View, card, chart, csv_button, csv_link, facts, notice, shown_time
+from dashboard.service_moves_text import arc_moves_text, loss_moves_text
 
 TITLE = "What moves this splicer's arc"
 
@@ -40,7 +41,26 @@ def model_cards(view: View, splicer: str) -> list[html.Section]:
         hint=_basis(model),
         legend=False,
     )
-    return [effects_card, _single_checks(view, splicer, model)]
+    return [effects_card, _service_moves(view, model), _single_checks(view, splicer, model)]
+
+
+def _service_moves(view: View, model: ArcModel) -> html.Section:
+    return card(
+        html.P(
+            "New electrodes, factory service and new firmware may move the arc setting that is "
+            "needed and what is usually lost. A change within these bounds is not told apart from "
+            "the service; one beyond them is an alarm.",
+            className="muted hint",
+        ),
+        facts(
+            [
+                ("Arc setting", arc_moves_text(model)),
+                ("Splice loss", loss_moves_text(view.data.service_shifts())),
+            ]
+        ),
+        title="What service moves",
+        name="service-moves",
+    )
 
 
 def _basis(model: ArcModel) -> str:
