@@ -61,7 +61,7 @@ class ImportBatch:
         from arcdrift.store import read
 
         self._last_import = max(read.imports(session.engine)["id"], default=0)
-        with closing(find_logs(arguments, layout, self.queue)) as logs:
+        with closing(find_logs(session.folder, arguments, layout, self.queue)) as logs:
             for log in logs:
                 try:
                     self.reports.append(import_found(session, log, kind, layout))

@@ -20,7 +20,7 @@ from arcdrift.cli.output import (
 )
 
 if TYPE_CHECKING:
-    from arcdrift.intake.containers.sources import Log, Refused
+    from arcdrift.intake.containers.sources import Log, Refused, Rows
     from arcdrift.intake.layout.layouts import Layout
     from arcdrift.intake.storing.import_file import ImportReport
 
@@ -45,7 +45,10 @@ class FileQueue:
 
 
 def find_logs(
-    arguments: Sequence[Path], layout: "Layout | None", queue: FileQueue | None = None
+    folder: Path,
+    arguments: Sequence[Path],
+    layout: "Layout | None",
+    queue: FileQueue | None = None,
 ) -> "Generator[Log | Refused, None, None]":
     """Find all logs in the files, folders, patterns or standard input that the arguments mean.
 
@@ -53,14 +56,20 @@ def find_logs(
 
     Parameters
     ----------
+    folder : Path
+        The crew folder, whose layouts tell which sheets of a workbook are logs.
     queue : FileQueue, optional
         Kept up to date.
     """
     from arcdrift.intake.containers.sources import PassedOver, Refused, logs_in, names_columns
+    from arcdrift.intake.layout.layout_match import crew_layouts
+    from arcdrift.intake.text.raw_rows import numbered
 
-    def names_layout_headers(row: tuple[str, ...]) -> bool:
-        columns = () if layout is None else layout.columns.values()
-        return any(header in row for column in columns for header in column.headers)
+    def has_header(rows: "Rows") -> bool:
+        if layout is None and names_columns(rows):
+            return True
+        layouts = crew_layouts(folder).layouts if layout is None else [layout]
+        return any(one.fits(numbered(row)) for one in layouts for row in rows)
 
     with find_log_files(arguments) as found:
         for sentence in found.skipped:
@@ -70,8 +79,7 @@ def find_logs(
         queue = FileQueue([]) if queue is None else queue
         queue.waiting = [name for _, name in found.files]
         for path, name in found.files:
-            is_header = names_columns if layout is None else names_layout_headers
-            for log in logs_in(path, name, is_header=is_header):
+            for log in logs_in(path, name, has_header=has_header):
                 if isinstance(log, PassedOver):
                     print_notice(log.why)
                 else:
@@ -159,6 +167,9 @@ def print_reports(reports: "Sequence[ImportReport]") -> None:
         if report.balance.skipped:
             skipped = count_noun(report.balance.skipped, "line")
             print_lines(f"{report.file}: {skipped} skipped, as its layout says.")
+        if report.left_out:
+            numbers = ", ".join(map(str, report.left_out))
+            print_lines(f"{report.file}: left out, because they have no name: column {numbers}.")
         if report.mended:
             mended = count_noun(report.mended, "row")
             print_lines(

@@ -128,7 +128,7 @@ class FolderWatch:
     def _import(self, path: Path, totals: WatchTotals) -> str | None:
         """Import the logs in a file; return the errors of those that failed, or None."""
         errors: list[str] = []
-        for log in find_logs([path], self.layout):
+        for log in find_logs(self.session.folder, [path], self.layout):
             try:
                 report = import_found(self.session, log, self.kind, self.layout)
             except StoreTrouble:

@@ -33,6 +33,7 @@ def test_one_object_a_file(crew: Path, arcdrift: Any) -> None:
             "already_stored": 0,
             "conflicting": 0,
             "quarantined": 0,
+            "left_out": [],
         },
         {
             "file": "splices.csv",
@@ -45,6 +46,7 @@ def test_one_object_a_file(crew: Path, arcdrift: Any) -> None:
             "already_stored": 0,
             "conflicting": 0,
             "quarantined": 0,
+            "left_out": [],
         },
     ]
 

@@ -1,9 +1,11 @@
 """Drafting layouts, and finding the one that fits a file."""
 
 import tomllib
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import openpyxl
 import pytest
 
 LOG = (
@@ -215,3 +217,43 @@ def test_skipped_lines_are_shown(log: Path, arcdrift: Any) -> None:
     report = arcdrift("import", "log.csv", "--json").data[0]
     # 1 line of title, 1 of header, 3 rows, 1 line of footer
     assert (report["lines"], report["skipped"], report["rows"]) == (6, 2, 3)
+
+
+BOOK = [
+    ["Date/Time", "Machine", "Est. Loss (dB)", None, "Note", "Note"],
+    [45789.51042, "Heron", 0.02, "left out", "a", "b"],
+    [45790.51042, "Heron", 0.03, None, None, None],
+]
+
+
+def test_each_sheet_of_a_workbook_is_tried(crew: Path, arcdrift: Any) -> None:
+    book = openpyxl.Workbook()
+    book.active.title = "Notes"
+    book.active.append(["what we did in May"])
+    sheet = book.create_sheet("May")
+    sheet.append(["made by the night shift"])
+    for row in BOOK:
+        sheet.append(row)
+    named = book.create_sheet("Checks")
+    named.append(["splicer", "checked_at", "outcome"])
+    named.append(["Heron", datetime(2025, 5, 12, 9), "fail"])
+    book.save(crew / "book.xlsx")
+    done = arcdrift("layout", "book.xlsx")
+    assert done.code == 0
+    assert "Drafted from the sheet 'May'; book.xlsx also has 'Notes', 'Checks'" in done.err
+    path = crew / "layouts" / "book.toml"
+    raw = tomllib.loads(path.read_text(encoding="utf-8"))
+    assert raw["columns"]["spliced_at"] == "Date/Time"
+    assert raw["columns"]["remark"] == "Note"
+    path.write_text(
+        path.read_text(encoding="utf-8").replace('# "Note 2"', '"Note 2"'), encoding="utf-8"
+    )
+    done = arcdrift("import", "book.xlsx", "--json")
+    assert [(report["file"], report["accepted"]) for report in done.data] == [
+        ("book.xlsx/May", 2),
+        ("book.xlsx/Checks", 1),
+    ]
+    assert done.data[0]["left_out"] == [4]
+    assert "none of its first rows is the header of a log" in done.err
+    again = arcdrift("import", "book.xlsx").out
+    assert "book.xlsx/May: left out, because they have no name: column 4." in again

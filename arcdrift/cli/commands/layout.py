@@ -13,6 +13,7 @@ from arcdrift.cli.output import count_noun, print_json, print_lines, print_notic
 from arcdrift.errors import BadInput, UsageError
 
 if TYPE_CHECKING:
+    from arcdrift.intake.draft.draft_layout import Order
     from arcdrift.intake.draft.draft_toml import Draft
     from arcdrift.intake.draft.layout_trial import Trial
     from arcdrift.intake.layout.layouts import Layout
@@ -63,32 +64,27 @@ def layout(
     What does not follow from the file, such as which part of 04/05 is the month, is left for you
     to decide, and is listed. Nothing is imported.
     """
-    from arcdrift.intake.containers.files import MAX_FILE_BYTES, open_log
-    from arcdrift.intake.draft.draft_layout import draft_layout
+    from arcdrift.intake.containers.sources import sheet_names
     from arcdrift.intake.layout.layout_match import LAYOUTS
 
     if day_first and month_first:
         raise UsageError("--day-first and --month-first exclude each other; keep one.")
     _require_time_zone(time_zone)
     target = _layout_path(out, file, folder)
+    sheets: list[str | None] = [sheet] if sheet is not None else list(sheet_names(file))
     if out is None and not overwrite:
-        fitting = _fitting_layout(folder, file, kind, sheet)
-        if fitting is not None:
-            _print_fitting(fitting, file, folder, as_json=as_json)
+        fitting = {name: _fitting_layout(folder, file, kind, name) for name in sheets}
+        sheets = [name for name in sheets if fitting[name] is None]
+        first = next(filter(None, fitting.values()), None)
+        if first is not None and not sheets:
+            _print_fitting(first, file, folder, as_json=as_json)
             return
     if target.exists() and not overwrite:
         raise UsageError(f"{target} is already there; give --overwrite to replace it.")
     now = datetime.now(UTC)
-    with open_log(file, file.name, max_bytes=MAX_FILE_BYTES, sheet=sheet) as text:
-        content, encoding = text.read(0, text.size), text.encoding
-    draft = draft_layout(
-        content,
-        file.name,
-        now=now,
-        kind=kind,
-        order="day first" if day_first else "month first" if month_first else None,
-        time_zone=time_zone,
-        encoding=encoding,
+    order: Order | None = "day first" if day_first else "month first" if month_first else None
+    draft, content, drafted = _draft_first(
+        file, sheets, now=now, kind=kind, order=order, time_zone=time_zone
     )
     _write(target, draft.text())
     trials, obstacles = _try_orders(draft, content, _load_crew(folder), now)
@@ -99,9 +95,15 @@ def layout(
         f"Wrote {target}: a layout for {draft.kind.name} with {draft.matched} of the file's "
         "headers."
     )
+    others = [name for name in sheets if name != drafted]
+    if others:
+        print_notice(
+            f"Drafted from the sheet {drafted!r}; {file.name} also has "
+            f"{', '.join(map(repr, others))}: draft from another one with --sheet."
+        )
     _print_undecided(draft, target)
-    for order, trial in trials:
-        _print_trial(order, trial)
+    for read_as, trial in trials:
+        _print_trial(read_as, trial)
     for sentence in obstacles:
         print_notice(sentence)
     ready = not (draft.open_orders or draft.open_units or draft.unmatched or draft.absent)
@@ -109,6 +111,51 @@ def layout(
     option = "" if found_by_headers else f" --layout {target}"
     run = command_text(f"import {file}{option}", folder)
     print_lines(f"Next: {'' if ready else 'decide what is open, then '}{run}.")
+
+
+def _draft_first(
+    file: Path,
+    sheets: list[str | None],
+    *,
+    now: datetime,
+    kind: str | None,
+    order: "Order | None",
+    time_zone: str | None,
+) -> "tuple[Draft, bytes, str | None]":
+    """Draft a layout from the first sheet that tells enough, or from a file without sheets.
+
+    Returns
+    -------
+    draft, content, sheet
+        The draft, the text that it was drafted from, and the sheet.
+
+    Raises
+    ------
+    BadInput
+        If no sheet does; with the reason of the first one.
+    """
+    from arcdrift.intake.containers.files import MAX_FILE_BYTES, open_log
+    from arcdrift.intake.draft.draft_layout import draft_layout
+
+    problems = []
+    for sheet in sheets:
+        try:
+            with open_log(file, file.name, max_bytes=MAX_FILE_BYTES, sheet=sheet) as text:
+                content, encoding = text.read(0, text.size), text.encoding
+            draft = draft_layout(
+                content,
+                file.name,
+                now=now,
+                kind=kind,
+                order=order,
+                time_zone=time_zone,
+                encoding=encoding,
+            )
+        except BadInput as problem:
+            problems.append(problem)
+        else:
+            return draft, content, sheet
+    raise problems[0]
 
 
 def _require_time_zone(zone: str | None) -> None:

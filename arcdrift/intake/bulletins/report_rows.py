@@ -120,6 +120,7 @@ def report_rows(content: bytes, name: str) -> RawRows:
         skipped_lines=0,
         delimiter=",",
         width=1,
+        written=REPORT_HEADER,
     )
 
 

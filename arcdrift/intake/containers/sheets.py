@@ -19,6 +19,8 @@ from arcdrift.errors import BadInput
 from arcdrift.intake.containers.workbooks import workbook, workbook_errors
 
 MAX_SHEETS = 200
+FIRST_ROWS = 60
+"""Rows among which the header of a sheet is looked for."""
 _EXACT = 1e15
 """A spreadsheet holds all digits of whole numbers below this."""
 
@@ -38,13 +40,13 @@ class Sheet:
         Its name on the tab.
     hidden : bool
         Whether it is not shown.
-    first_row : tuple of str
-        Cells of its first row that is not blank; empty for an empty sheet.
+    first_rows : tuple of tuple of str
+        Cells of its first rows that are not blank; empty for an empty sheet.
     """
 
     name: str
     hidden: bool
-    first_row: tuple[str, ...]
+    first_rows: tuple[tuple[str, ...], ...]
 
 
 def sheets(content: bytes, name: str) -> tuple[Sheet, ...]:
@@ -63,7 +65,7 @@ def sheets(content: bytes, name: str) -> tuple[Sheet, ...]:
             Sheet(
                 entry.name,
                 hidden=entry.visible != SheetVisibleEnum.Visible,
-                first_row=_first_row(book, entry.name, name),
+                first_rows=_first_rows(book, entry.name, name),
             )
             for entry in listed
         )
@@ -117,7 +119,7 @@ def one_line(text: str) -> str:
 
 
 def _only_sheet(found: tuple[Sheet, ...], name: str) -> str:
-    filled = [sheet for sheet in found if sheet.first_row]
+    filled = [sheet for sheet in found if sheet.first_rows]
     chosen = [sheet.name for sheet in filled if not sheet.hidden]
     if not filled:
         raise BadInput(f"{name} is empty.")
@@ -129,13 +131,16 @@ def _only_sheet(found: tuple[Sheet, ...], name: str) -> str:
     return chosen[0]
 
 
-def _first_row(book: CalamineWorkbook, sheet: str, name: str) -> tuple[str, ...]:
+def _first_rows(book: CalamineWorkbook, sheet: str, name: str) -> tuple[tuple[str, ...], ...]:
+    rows: list[tuple[str, ...]] = []
     with workbook_errors(name):
         for row in book.get_sheet_by_name(sheet).iter_rows():
             cells = tuple(_text(value, ".", False).strip() for value in row)
             if any(cells):
-                return cells
-    return ()
+                rows.append(cells)
+            if len(rows) == FIRST_ROWS:
+                break
+    return tuple(rows)
 
 
 def _columns_with_times(sheet: CalamineSheet) -> set[int]:

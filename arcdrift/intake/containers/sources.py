@@ -65,8 +65,10 @@ class Refused:
     problem: BadInput
 
 
+Rows = tuple[tuple[str, ...], ...]
+"""Cells of the first rows of a sheet."""
 Found = Log | PassedOver | Refused
-IsHeader = Callable[[tuple[str, ...]], bool]
+HasHeader = Callable[[Rows], bool]
 
 
 def named_as_log(name: str) -> bool:
@@ -74,16 +76,16 @@ def named_as_log(name: str) -> bool:
     return name.lower().removesuffix(".gz").endswith(LOG_ENDINGS)
 
 
-def names_columns(row: tuple[str, ...]) -> bool:
-    """Whether a row looks like the header of a kind of file."""
-    names = {cell.lower() for cell in row}
+def names_columns(rows: Rows) -> bool:
+    """Whether the first row of a sheet looks like the header of a kind of file."""
+    names = {cell.lower() for cell in rows[0]}
     return any(
         len(names.intersection(kind.columns)) >= _MIN_KNOWN_COLUMNS for kind in KINDS.values()
     )
 
 
 def logs_in(
-    path: Path, name: str | None = None, *, is_header: IsHeader = names_columns
+    path: Path, name: str | None = None, *, has_header: HasHeader = names_columns
 ) -> Iterator[Found]:
     """Find the logs in a file, in its order. A log that cannot be used is yielded as `Refused`.
 
@@ -91,9 +93,9 @@ def logs_in(
     ----------
     name : str, optional
         The file's own name where `path` is a temporary copy.
-    is_header : callable
-        Whether a row is the header of a log. Sheets whose first row is not are passed over if the
-        first row of another sheet is.
+    has_header : callable
+        Whether there is the header of a log among the first rows of a sheet. Sheets without one
+        are passed over if another sheet has one; else all are tried.
     """
     name = name or path.name
     try:
@@ -108,14 +110,31 @@ def logs_in(
         # a workbook has a limit of its own, which is checked when it is opened
         with open_zip(path, name, max_bytes=max(MAX_ARCHIVE_BYTES, MAX_BOOK_BYTES)) as archive:
             if not is_workbook(archive):
-                yield from _members(archive, name, is_header)
+                yield from _members(archive, name, has_header)
                 return
-        yield from _sheets(path, name, is_header)
+        yield from _sheets(path, name, has_header)
     except BadInput as problem:
         yield Refused(name, problem)
 
 
-def _members(archive: zipfile.ZipFile, name: str, is_header: IsHeader) -> Iterator[Found]:
+def sheet_names(path: Path) -> tuple[str | None, ...]:
+    """Names of the sheets of a workbook that are shown and not empty; None for any other file.
+
+    Raises
+    ------
+    BadInput
+        When the workbook cannot be read, or has no such sheet.
+    """
+    found = [
+        log for log in logs_in(path, has_header=lambda _: True) if not isinstance(log, PassedOver)
+    ]
+    for log in found:
+        if isinstance(log, Refused):
+            raise log.problem
+    return tuple(dict.fromkeys(log.sheet for log in found if isinstance(log, Log)))
+
+
+def _members(archive: zipfile.ZipFile, name: str, has_header: HasHeader) -> Iterator[Found]:
     passed_over: dict[str, list[str]] = {"hidden": [], "not named like logs": []}
     has_logs = False
     with scratch_folder() as folder:
@@ -136,7 +155,7 @@ def _members(archive: zipfile.ZipFile, name: str, is_header: IsHeader) -> Iterat
                 copy = folder / f"{number}"
                 try:
                     _unpack(archive, member, log_name, copy)
-                    yield from _unpacked(copy, log_name, is_header)
+                    yield from _unpacked(copy, log_name, has_header)
                 except BadInput as problem:
                     yield Refused(log_name, problem)
                 copy.unlink(missing_ok=True)
@@ -158,7 +177,7 @@ def _unpack(archive: zipfile.ZipFile, member: zipfile.ZipInfo, log_name: str, co
         raise BadInput(f"{log_name} cannot be unpacked: {reason}.") from None
 
 
-def _unpacked(copy: Path, log_name: str, is_header: IsHeader) -> Iterator[Found]:
+def _unpacked(copy: Path, log_name: str, has_header: HasHeader) -> Iterator[Found]:
     with copy.open("rb") as file:
         start = file.read(4)
     if not is_zip(start):
@@ -167,14 +186,14 @@ def _unpacked(copy: Path, log_name: str, is_header: IsHeader) -> Iterator[Found]
     with open_zip(copy, log_name, max_bytes=MAX_BOOK_BYTES) as inner:
         if not is_workbook(inner):
             raise BadInput(f"{log_name} is an archive within an archive; unpack it first.")
-    yield from _sheets(copy, log_name, is_header)
+    yield from _sheets(copy, log_name, has_header)
 
 
-def _sheets(path: Path, name: str, is_header: IsHeader) -> Iterator[Found]:
+def _sheets(path: Path, name: str, has_header: HasHeader) -> Iterator[Found]:
     found = sheets(path.read_bytes(), name)
-    filled = [sheet for sheet in found if sheet.first_row]
+    filled = [sheet for sheet in found if sheet.first_rows]
     shown = [sheet for sheet in filled if not sheet.hidden]
-    logs = [sheet for sheet in shown if is_header(sheet.first_row)] or shown
+    logs = [sheet for sheet in shown if has_header(sheet.first_rows)] or shown
     for sheet in logs:
         yield Log(path, f"{name}/{sheet.name}", sheet.name)
     for sheet in found:
@@ -185,6 +204,6 @@ def _sheets(path: Path, name: str, is_header: IsHeader) -> Iterator[Found]:
 
 
 def _reason(sheet: Sheet) -> str:
-    if not sheet.first_row:
+    if not sheet.first_rows:
         return "it is empty"
-    return "it is hidden" if sheet.hidden else "its first row is no header of a log"
+    return "it is hidden" if sheet.hidden else "none of its first rows is the header of a log"

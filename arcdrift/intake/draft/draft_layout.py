@@ -119,7 +119,7 @@ def draft_layout(
         in the order asked for.
     """
     table = find_table(content, name)
-    headers = table.rows.header
+    headers = table.headers
     of_kind = KINDS[kind] if kind is not None else guess_kind(headers, name)
     sample = _Sample(table, of_kind, now)
     found = _with_fitting_values(sample, match_headers(headers, of_kind))
@@ -169,7 +169,7 @@ def _pair(sample: _Sample, found: dict[str, Match]) -> tuple[str, str] | None:
     if _ANGLES[0] not in sample.kind.columns or any(column in found for column in _ANGLES):
         return None
     matched = {match.header for match in found.values()}
-    header = both_angles_header(h for h in sample.table.rows.header if h not in matched)
+    header = both_angles_header(h for h in sample.table.headers if h not in matched)
     mark = None if header is None else pair_mark(sample.values(header))
     return None if header is None or mark is None else (header, mark)
 
@@ -177,7 +177,7 @@ def _pair(sample: _Sample, found: dict[str, Match]) -> tuple[str, str] | None:
 def _time(sample: _Sample, found: dict[str, Match]) -> tuple[tuple[str, ...], TimeFormat]:
     """Headers of the time, and its format."""
     matched = {match.header for match in found.values()}
-    headers = [header for header in sample.table.rows.header if header not in matched]
+    headers = [header for header in sample.table.headers if header not in matched]
     known = time_headers(headers, sample.kind)
     # a column may hold times although its header is no word for time
     likely = list(dict.fromkeys([*known, *headers]))

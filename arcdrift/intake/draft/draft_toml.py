@@ -160,7 +160,7 @@ class Draft:
             yield "# Take this line away when you have decided."
             yield f"undecided = {_toml(undecided)}"
         if self.table.header_at:
-            begin = self.table.rows.delimiter.join(self.table.rows.header[:2])
+            begin = self.table.rows.delimiter.join(self.table.rows.written[:2])
             yield f"header_starts_with = {_toml(begin)} # the lines before it are passed over"
         if self.table.units:
             yield "skip_after_header = 1 # the line of units"

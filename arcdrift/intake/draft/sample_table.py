@@ -37,6 +37,11 @@ class Table:
     units: dict[str, str]
     footer: tuple[str, ...]
 
+    @property
+    def headers(self) -> tuple[str, ...]:
+        """Names of its columns; those without one are left out."""
+        return tuple(name for name in self.rows.header if name)
+
 
 def find_table(content: bytes, name: str) -> Table:
     """Find the table in the text of a file.

@@ -252,7 +252,7 @@ class Layout(_Strict):
 
     def fits(self, headers: Iterable[str]) -> bool:
         """Whether a file with these headers can be read with this layout."""
-        have = set(headers)
+        have = set(filter(None, headers))
         strange = have.difference(self.wanted, self.ignore)
         return have.issuperset(self.wanted) and (self.ignore_unknown or not strange)
 
@@ -280,7 +280,7 @@ class Layout(_Strict):
                 f"{file} has no column {absent[0]!r}, which the layout {self.name} asks for; "
                 f"correct the layout or choose another."
             )
-        strange = [h for h in headers if h not in self.wanted and h not in self.ignore]
+        strange = [h for h in headers if h and h not in self.wanted and h not in self.ignore]
         if strange and not self.ignore_unknown:
             raise BadInput(
                 f"{file} has the column {strange[0]!r}, which the layout {self.name} does not "

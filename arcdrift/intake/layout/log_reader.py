@@ -93,7 +93,7 @@ class LogReader:
                 raise BadInput(f"{self.name} holds weather reports, which are {READINGS.name}.")
             return READINGS
         if self.layout is None:
-            return recognize([name.lower() for name in header], self.name, self.kind)
+            return recognize([name.lower() for name in header if name], self.name, self.kind)
         kind: Kind = self.layout.kind_
         if self.kind is not None and self.kind != kind.name:
             raise BadInput(

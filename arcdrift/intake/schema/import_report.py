@@ -1,6 +1,6 @@
 """The report of an import."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,6 +28,8 @@ class ImportReport:
         Problems of the rows that this import quarantined, the commonest first.
     mended : int
         Rows that earlier imports quarantined and this file brings corrected.
+    left_out : tuple of int
+        Numbers of the columns that have no name and were left out, counted from 1.
     """
 
     file: str
@@ -37,6 +39,7 @@ class ImportReport:
     seconds: float
     problems: tuple[ProblemGroup, ...] = ()
     mended: int = 0
+    left_out: tuple[int, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Return the JSON object that scripts may rely on."""
@@ -52,5 +55,11 @@ class ImportReport:
             "already_stored": balance.already_stored,
             "conflicting": balance.conflicting,
             "quarantined": balance.quarantined,
+            "left_out": list(self.left_out),
             "seconds": round(self.seconds, 3),
         }
+
+
+def columns_without_name(header: Sequence[str]) -> tuple[int, ...]:
+    """Numbers of the columns without a name, counted from 1."""
+    return tuple(number for number, name in enumerate(header, 1) if not name)

@@ -15,7 +15,7 @@ from sqlalchemy import Connection, Row, select
 
 from arcdrift import __version__
 from arcdrift.intake.layout.layouts import Layout
-from arcdrift.intake.schema.import_report import ImportReport
+from arcdrift.intake.schema.import_report import ImportReport, columns_without_name
 from arcdrift.intake.schema.problems import Balance
 from arcdrift.settings import Crew
 from arcdrift.store import schema
@@ -126,4 +126,5 @@ def store_repeat(
         ),
         seconds=time.perf_counter() - began,
         mended=count_corrected(connection, import_id),
+        left_out=columns_without_name(json.loads(known.header)),
     )

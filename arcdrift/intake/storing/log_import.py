@@ -21,7 +21,11 @@ from sqlalchemy import Connection, Engine, func, select, update
 
 from arcdrift.errors import BadInput
 from arcdrift.intake.layout.log_reader import LogReader
-from arcdrift.intake.schema.import_report import ImportReport, Progress
+from arcdrift.intake.schema.import_report import (
+    ImportReport,
+    Progress,
+    columns_without_name,
+)
 from arcdrift.intake.storing.conflict_rows import store_claims, store_conflicts
 from arcdrift.intake.storing.import_totals import OUTCOMES, ImportTotals
 from arcdrift.intake.storing.quarantine_export import header_text, read_export
@@ -203,6 +207,7 @@ class LogImport:
             seconds=seconds,
             problems=totals.problems,
             mended=count_corrected(connection, import_id),
+            left_out=columns_without_name(self._header),
         )
 
     def _divide(self, content: bytes, head: RawRows | None, more: bool) -> RawRows:

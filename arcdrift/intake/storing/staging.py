@@ -302,4 +302,5 @@ def _raw_rows_at(places: pd.DataFrame, text: LogText) -> RawRows:
         skipped_lines=0,
         delimiter="",
         width=0,
+        written=(),
     )

@@ -5,7 +5,7 @@ Lines that are one row each are parsed in bulk; the others are divided by
 """
 
 import csv
-from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -43,7 +43,8 @@ class RawRows:
     Attributes
     ----------
     header : tuple of str
-        Column names as in the file, trimmed.
+        Column names, trimmed; "" for a column without a name. A name that comes again has its
+        number behind it: Loss, Loss 2.
     cells : pyarrow.Table
         One column of text per header name, in order; one row per readable row, in file order.
     first, last : array of int64
@@ -57,7 +58,9 @@ class RawRows:
     delimiter : str
         Character between cells.
     width : int
-        Cells of the header, including those without a name.
+        Cells of the header, including those without a name at the end.
+    written : tuple of str
+        The header as it is written, without those.
     """
 
     header: tuple[str, ...]
@@ -71,6 +74,7 @@ class RawRows:
     skipped_lines: int
     delimiter: str
     width: int
+    written: tuple[str, ...]
 
 
 class NeedMore(Exception):
@@ -121,11 +125,11 @@ def read_rows(
         raise NeedMore
     if header_line == known:
         raise BadInput(f"{name} is empty.")
-    written, delimiter = _header(lines, header_line, name, delimiter)
-    header = tuple(written[: _named(written, name)])
+    cells, delimiter = _header(lines, header_line, name, delimiter)
+    written = tuple(cells[: _named(cells, name)])
     body = min(body, known)
     skipped += body - header_line - 1
-    rows = _divided(lines, header, delimiter, len(written), body, known, final=more is None)
+    rows = _divided(lines, written, delimiter, len(cells), body, known, final=more is None)
     return replace(
         rows,
         header_lines=rows.header_lines + 1,
@@ -149,7 +153,7 @@ def read_on(content: bytes, before: RawRows, *, more: int | None = None) -> RawR
     lines = split(content)
     known = _known(lines, more)
     return _divided(
-        lines, before.header, before.delimiter, before.width, 0, known, final=more is None
+        lines, before.written, before.delimiter, before.width, 0, known, final=more is None
     )
 
 
@@ -164,9 +168,25 @@ def _known(lines: Lines, more: int | None) -> int:
     return known
 
 
+def numbered(written: Sequence[str]) -> tuple[str, ...]:
+    """Column names of which each is there once: one that comes again gets a number."""
+    used: set[str] = set()
+    last = dict.fromkeys(written, 1)
+    names = []
+    for name in written:
+        distinct, number = name, last[name]
+        while name and (distinct in used or (number > 1 and distinct in last)):
+            number += 1
+            distinct = f"{name} {number}"
+        last[name] = number
+        used.add(distinct)
+        names.append(distinct)
+    return tuple(names)
+
+
 def _divided(
     lines: Lines,
-    header: tuple[str, ...],
+    written: tuple[str, ...],
     delimiter: str,
     width: int,
     body: int,
@@ -180,12 +200,12 @@ def _divided(
     plain = checks.plain.copy()
     plain[:body] = False
     broken, multiline, blank, end = _divide_other_lines(
-        lines, checks, plain, body, delimiter, len(header), final=final
+        lines, checks, plain, body, delimiter, len(written), final=final
     )
     lines, plain = lines.head(end), plain[:end]
     first = last = np.flatnonzero(plain)
     cells = _in_bulk(lines, plain, delimiter, width)
-    cells, overfull = _named_only(cells, len(header))
+    cells, overfull = _named_only(cells, len(written))
     broken += [Broken(line, line, "cells-extra") for line in first[overfull].tolist()]
     first = last = first[~overfull]
     if multiline:
@@ -198,14 +218,14 @@ def _divided(
         cells = pa.concat_tables([cells, table]).take(pa.array(order))
         first, last = first[order], last[order]
 
-    empty, repeated = _empty(cells), _repeats(cells, header)
+    empty, repeated = _empty(cells), _repeats(cells, written)
     blank += int((last - first + 1)[empty].sum())
     header_lines = int((last - first + 1)[repeated].sum())
     keep = ~(empty | repeated)
     if not keep.all():
         cells, first, last = cells.filter(pa.array(keep)), first[keep], last[keep]
     return RawRows(
-        header=header,
+        header=numbered(written),
         cells=cells,
         first=first,
         last=last,
@@ -216,6 +236,7 @@ def _divided(
         skipped_lines=0,
         delimiter=delimiter,
         width=width,
+        written=written,
     )
 
 
@@ -239,17 +260,12 @@ def _header(lines: Lines, line: int, name: str, delimiter: str | None) -> tuple[
 
 
 def _named(written: list[str], name: str) -> int:
-    """Count the named columns; only columns at the end may lack a name."""
+    """Count the columns up to the last one with a name."""
     named = len(written)
     while named and not written[named - 1]:
         named -= 1
     if not named:
         raise BadInput(f"The first line of {name} names no columns; add the header.")
-    if "" in written[:named]:
-        raise BadInput(f"Column {written.index('') + 1} of {name} has no name in the header.")
-    repeated = [cell for cell, times in Counter(written[:named]).items() if times > 1]
-    if repeated:
-        raise BadInput(f"The header of {name} has the column {repeated[0]!r} more than once.")
     return named
 
 
@@ -343,9 +359,9 @@ def _empty(cells: pa.Table) -> np.ndarray:
     return rows
 
 
-def _repeats(cells: pa.Table, header: tuple[str, ...]) -> np.ndarray:
+def _repeats(cells: pa.Table, written: tuple[str, ...]) -> np.ndarray:
     rows = np.ones(cells.num_rows, bool)
-    for column, name in zip(cells.columns, header, strict=True):
+    for column, name in zip(cells.columns, written, strict=True):
         rows &= np.asarray(pc.equal(pc.utf8_trim_whitespace(column), name), dtype=bool)
         if not rows.any():
             break

@@ -137,7 +137,7 @@ def _our_columns(
         return report_columns(rows.cells.column(0).to_pylist(), problems)
     by_header = dict(zip(rows.header, rows.cells.columns, strict=True))
     if layout is None:
-        return {name.lower(): trimmed(column) for name, column in by_header.items()}
+        return {name.lower(): trimmed(column) for name, column in by_header.items() if name}
     cells = {}
     for name, column in layout.columns.items():
         parts = [trimmed(by_header[header], layout.missing) for header in column.headers]

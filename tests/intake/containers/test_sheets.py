@@ -170,11 +170,13 @@ def test_sheets_are_listed():
     book.active.title = "May"
     book.active.append([])
     book.active.append(["a", 1])
+    book.active.append(["", None])
+    book.active.append(["b", 2])
     book.create_sheet("Empty")
     book.create_sheet("Out of sight").sheet_state = "hidden"
     found = sheets(saved(book), "book.xlsx")
-    assert [(one.name, one.hidden, one.first_row) for one in found] == [
-        ("May", False, ("a", "1")),
+    assert [(one.name, one.hidden, one.first_rows) for one in found] == [
+        ("May", False, (("a", "1"), ("b", "2"))),
         ("Empty", False, ()),
         ("Out of sight", True, ()),
     ]

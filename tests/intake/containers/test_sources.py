@@ -244,7 +244,8 @@ def test_each_member_and_each_sheet_is_a_log(tmp_path):
         "week.zip/book.xlsx/June",
     ]
     assert [log.why for log in logs if isinstance(log, PassedOver)] == [
-        "Passed over the sheet 'Notes' of week.zip/book.xlsx: its first row is no header of a log.",
+        "Passed over the sheet 'Notes' of week.zip/book.xlsx: none of its first rows is the header "
+        "of a log.",
         "Passed over the sheet 'Empty' of week.zip/book.xlsx: it is empty.",
         "Passed over in week.zip: 2 hidden (__MACOSX/days/._a.csv, .hidden.csv).",
         "Passed over in week.zip: 1 not named like logs (photo.jpg).",

@@ -15,6 +15,7 @@ from arcdrift.intake.layout.layout_match import crew_layouts, fitting_layout
 from arcdrift.intake.layout.layouts import DELIMITERS, load_layout
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.intake.storing.quarantine_export import export
+from arcdrift.intake.text.raw_rows import numbered
 from arcdrift.settings import Crew
 from arcdrift.store.read import imports, quarantined, records
 from tests.empty_store import empty_store
@@ -31,7 +32,10 @@ _cell = st.text(st.one_of(_signs, st.just("\n")), max_size=8)
 @st.composite
 def logs(draw):
     """Headers, the name of the delimiter, the decimal mark and the cells of ignored columns."""
-    headers = draw(st.lists(_name, min_size=3, max_size=6, unique=True))
+    headers = draw(st.lists(_name, min_size=3, max_size=3, unique=True))
+    # the others may lack a name or have that of another column, but for the last one
+    other = st.one_of(_name, st.just(""), st.sampled_from(headers))
+    headers = [*headers, *draw(st.lists(other, max_size=3)), "end"]
     delimiter = draw(st.sampled_from(sorted(DELIMITERS)))
     decimal = "," if delimiter != "comma" and draw(st.booleans()) else "."
     more = [draw(st.lists(_cell, min_size=len(headers) - 3, max_size=len(headers) - 3))
@@ -40,7 +44,7 @@ def logs(draw):
 
 
 def layout_text(headers, delimiter, decimal):
-    splicer, when, loss, *others = map(json.dumps, headers)
+    splicer, when, loss, *others = map(json.dumps, filter(None, numbered(headers)))
     return (
         f'kind = "splices"\ndelimiter = "{delimiter}"\ndecimal = "{decimal}"\nskip_lines = 1\n'
         f"ignore = [{', '.join(others)}]\n"

@@ -387,3 +387,28 @@ def test_foreign_keys_hold(engine, bring):
     bring(HEADER + "Heron,2025-03-01 10:00,0.03,Alder\n")
     with reading(engine) as connection:
         assert connection.execute(text("PRAGMA foreign_key_check")).all() == []
+
+
+def test_columns_without_a_name_are_left_out_with_a_word(bring):
+    header = "splicer,,spliced_at,loss_db\n"
+    report = bring(header + "Heron,a,2025-03-01 10:00:00,0.02\nHeron,,2025-03-01 10:01:00,lots\n")
+    assert counts(report) == (1, 0, 0, 1)
+    assert report.left_out == (2,)
+    again = bring(header + "Heron,a,2025-03-01 10:00:00,0.02\nHeron,,2025-03-01 10:01:00,lots\n")
+    assert (counts(again), again.left_out) == ((0, 2, 0, 0), (2,))
+
+
+def test_a_name_that_comes_again_needs_a_layout(engine, bring, tmp_path):
+    content = "splicer,spliced_at,loss_db,Loss_DB\nHeron,2025-03-01 10:00:00,0.02,0.03\n"
+    with pytest.raises(BadInput, match="'loss_db' more than once"):
+        bring(content)
+    content = content.replace("Loss_DB", "loss_db")
+    with pytest.raises(BadInput, match=r"its column 'loss_db 2' is not known"):
+        bring(content)
+    path = tmp_path / "own.toml"
+    path.write_text(
+        'kind = "splices"\nignore = ["loss_db"]\n[columns]\nsplicer = "splicer"\n'
+        'spliced_at = "spliced_at"\nloss_db = "loss_db 2"\n'
+    )
+    bring(content, layout=load_layout(path))
+    assert records(engine, "splices")["loss_db"].tolist() == [0.03]

@@ -60,7 +60,7 @@ def contents(engine, kind):
             )
         }
     listed = imports(engine).drop(columns=["seconds", "started_at", "same_as", "undone_at"])
-    return held, listed.to_dict("records")
+    return held, listed.astype(object).where(listed.notna(), None).to_dict("records")
 
 
 def play(engine, folder, kind, files, steps):

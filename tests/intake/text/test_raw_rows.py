@@ -7,7 +7,7 @@ from arcdrift.errors import BadInput
 from arcdrift.intake.text import physical_lines as lines_module
 from arcdrift.intake.text.multiline_rows import MAX_ROW_LINES
 from arcdrift.intake.text.physical_lines import MAX_LINE_BYTES, check_lines, split
-from arcdrift.intake.text.raw_rows import read_rows
+from arcdrift.intake.text.raw_rows import numbered, read_rows
 
 
 def read(content: bytes, **options):
@@ -141,6 +141,28 @@ def test_something_beyond_the_named_columns_is_too_much():
     assert broken(rows) == [(3, 3, "cells-extra")]
 
 
+def test_columns_without_a_name_and_names_that_come_again():
+    rows = read(b"a,,a,b, ,a,a 2\n1,2,3,4,5,6,7\na,,a,b,,a,a 2\n,,,,x,,\n")
+    assert rows.header == ("a", "", "a 3", "b", "", "a 4", "a 2")
+    assert rows.written == ("a", "", "a", "b", "", "a", "a 2")
+    # a header that comes again is known by what is written
+    assert cells(rows) == [tuple("1234567"), ("", "", "", "", "x", "", "")]
+    assert rows.header_lines == 2
+
+
+@pytest.mark.parametrize(
+    ("written", "names"),
+    [
+        (["a", "a", "a"], ["a", "a 2", "a 3"]),
+        (["a 2", "a", "a"], ["a 2", "a", "a 3"]),
+        (["a", "a 2", "a", "a 2"], ["a", "a 2", "a 3", "a 2 2"]),
+        (["", "", "a"], ["", "", "a"]),
+    ],
+)
+def test_numbers_of_names_that_come_again(written, names):
+    assert list(numbered(written)) == names
+
+
 def test_raw_text_is_fit_to_keep():
     rows = read(b'a,b,c\n1,\0,\xe93\n1,"x\r\ny",3\n' + b"z" * (2 * MAX_LINE_BYTES))
     assert rows.lines.raw(1, 1) == "1,\u2400,\\xe93"
@@ -191,8 +213,6 @@ def test_lines_are_seen_alike_in_blocks_of_any_size(monkeypatch):
         (b"a,\xe9\n", "The header of log.csv is not UTF-8 text; save it as CSV UTF-8."),
         (b'a,"b\n1,2\n', "The header of log.csv, line 1, has an unclosed quote; close it."),
         (b'"",\n1,2\n', "The first line of log.csv names no columns; add the header."),
-        (b"a,,c\n1,2,3\n", "Column 2 of log.csv has no name in the header."),
-        (b"a,b,a\n1,2,3\n", "The header of log.csv has the column 'a' more than once."),
     ],
 )
 def test_headers_that_cannot_be_used_are_refused(content, sentence):
