@@ -4,6 +4,7 @@ README quotes the full study, ``python -m tests.recovery.study``.
 """
 
 import pytest
+from scipy.stats import poisson
 
 from arcdrift.settings import Shares
 from arcdrift.simulate import invented_crew, load_plan
@@ -18,6 +19,7 @@ from tests.recovery.promises import (
     try_scenario,
     wrong_statuses,
 )
+from tests.recovery.rotating_crews import rotating_crew
 
 
 @pytest.fixture(
@@ -38,6 +40,20 @@ def test_a_healthy_crew_keeps_near_its_budget(year):
     assert list(alarms.counts) == list(Shares.model_fields)
     assert alarms.months > 5
     assert alarms.realized < 2.0
+
+
+@pytest.mark.long
+def test_all_charts_together_keep_to_the_budget_over_crew_years():
+    # crews of 50 streams of both makings; the bounds are those of Poisson counts, so that a chart
+    # at 1.1 (all together) or 1.6 (one of them) times its share fails once in a thousand runs
+    crews = [count_alarms(healthy(seed, splicers=25)) for seed in range(1000, 1004)]
+    crews += [count_alarms(rotating_crew(seed, splicers=25)) for seed in range(1000, 1002)]
+    allowed = sum(crew.months * crew.budget for crew in crews)
+    assert allowed == pytest.approx(6 * 2.0 * 11.9, rel=0.02)  # 261 weekdays a year, 22 a month
+    assert sum(crew.total for crew in crews) <= poisson.ppf(0.999, 1.1 * allowed)
+    for name, share in Shares().model_dump().items():
+        alarms = sum(crew.counts[name] for crew in crews)
+        assert alarms <= poisson.ppf(0.999, 1.6 * share * allowed), name
 
 
 def test_every_check_status_of_a_healthy_crew_is_exact(year):
