@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.arrays import Floats
-from arcdrift.simulate import SimulatedCrew, invented_crew, simulate_frames
+from arcdrift.simulate import Scenario, SimulatedCrew, invented_crew, simulate_frames
 from arcdrift.simulate.output.truth import Truth
 from tests.recovery.crews import Run, review_made
 
@@ -27,15 +27,25 @@ LOSS_STEP, ANGLE_STEP = 0.01, 0.1
 
 def rotating_crew(seed: int, *, splicers: int, days: int = 365) -> Run:
     """One such crew, reviewed."""
-    scenario = invented_crew(splicers=splicers, days=days, seed=seed)
-    models = tuple(replace(model, electrode_life_arcs=LIFE_ARCS) for model in scenario.models)
-    scenario = replace(scenario, models=models)
+    scenario = short_lived_electrodes(invented_crew(splicers=splicers, days=days, seed=seed))
     made = simulate_frames(scenario)
-    made.records["splices"] = _rotated(made, np.random.default_rng([seed, 45]))
+    made.records["splices"] = rotated(made, np.random.default_rng([seed, 45]))
     return review_made(scenario, made)
 
 
-def _rotated(made: SimulatedCrew, rng: np.random.Generator) -> pd.DataFrame:
+def short_lived_electrodes(scenario: Scenario) -> Scenario:
+    """The same crew with electrodes that last `LIFE_ARCS`."""
+    return replace(
+        scenario,
+        models=tuple(replace(model, electrode_life_arcs=LIFE_ARCS) for model in scenario.models),
+        splicers=tuple(
+            replace(splicer, arcs_at_start=splicer.arcs_at_start % LIFE_ARCS)
+            for splicer in scenario.splicers
+        ),
+    )
+
+
+def rotated(made: SimulatedCrew, rng: np.random.Generator) -> pd.DataFrame:
     """Splices of rotating people, with levels that replacements move."""
     splices, truth = made["splices"], made.truth
     names = np.array(list(truth.technicians), dtype=object)
@@ -48,7 +58,7 @@ def _rotated(made: SimulatedCrew, rng: np.random.Generator) -> pd.DataFrame:
         for change in (lambda row: row["log_mean_loss"], lambda row: np.log(row["angle_factor"]))
     )
     angle_factor = np.exp(log_angle[new] - log_angle[code])
-    loss_factor = np.exp(log_loss[new] - log_loss[code] + _moves(splices, truth, rng))
+    loss_factor = np.exp(log_loss[new] - log_loss[code] + level_moves(splices, truth, rng))
     changed = {"loss_db": (loss_factor, LOSS_STEP)}
     changed |= dict.fromkeys(("cleave_left_deg", "cleave_right_deg"), (angle_factor, ANGLE_STEP))
     columns = {
@@ -59,7 +69,7 @@ def _rotated(made: SimulatedCrew, rng: np.random.Generator) -> pd.DataFrame:
     return splices.assign(technician=technician, **columns)
 
 
-def _moves(splices: pd.DataFrame, truth: Truth, rng: np.random.Generator) -> Floats:
+def level_moves(splices: pd.DataFrame, truth: Truth, rng: np.random.Generator) -> Floats:
     """Logarithm of the factor on each loss since the first pair: a random walk of each splicer."""
     replaced = pd.DataFrame(truth.electrodes)
     replaced["replaced_at"] = pd.to_datetime(replaced["replaced_at"])

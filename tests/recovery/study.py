@@ -1,6 +1,6 @@
 """Recovery study: detection of planted faults, and false alarms of healthy crews.
 
-Run by hand; it takes about half an hour on two cores::
+Run by hand; it takes about an hour on two cores::
 
     python -m tests.recovery.study            # writes study.csv, study.md and plots
     python -m tests.recovery.study --quick    # fewer crews, a few minutes
@@ -49,7 +49,7 @@ from tests.recovery.rotating_crews import rotating_crew
 SPLICERS_OF_STREAMS = {50: 25, 300: 150}
 """Every simulated splicer works with two programs."""
 DESIGNS: dict[str, Callable[..., Run]] = {"simulated": healthy, "rotating": rotating_crew}
-CREWS = {("simulated", 50): 12, ("rotating", 50): 4, ("simulated", 300): 4}
+CREWS = {("simulated", 50): 24, ("rotating", 50): 12, ("simulated", 300): 8}
 """Healthy crews by design and number of streams."""
 QUICK_CREWS = {("simulated", 50): 3, ("rotating", 50): 1}
 Job = tuple[str, int, int]
