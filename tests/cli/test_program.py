@@ -185,7 +185,7 @@ def test_a_reader_that_leaves_is_no_error(words: list[str], crew: Path, arcdrift
 @pytest.mark.parametrize(("streams", "words", "code"), [
     ((1,), ["imports"], 0),
     ((0, 1, 2), ["imports", "--json"], 0),
-    ((1,), ["frobnicate"], 2),
+    pytest.param((1,), ["frobnicate"], 2, marks=pytest.mark.long),
 ])  # fmt: skip
 def test_closed_streams_are_no_error(
     streams: tuple[int, ...], words: list[str], code: int, crew: Path

@@ -1,12 +1,16 @@
 """The right cause is ranked first for one planted fault that shows in the cleave angles.
 
-The full study is ``python -m tests.recovery.cause_study``; patterns of losses alone are in
-``tests/analysis/causes/test_likely_causes.py``.
+Faster tests rank causes of the sample's faults, in ``test_sample_crew.py``, and of patterns of
+losses and angles, in ``tests/analysis/causes/test_likely_causes.py``. The full study is
+``python -m tests.recovery.cause_study``.
 """
+
+import pytest
 
 from tests.recovery.cause_study import try_fault
 
 
+@pytest.mark.long
 def test_the_first_cause_is_the_planted_one() -> None:
     outcomes = try_fault("bent holder", 3, splicers=4, days=76)
     assert outcomes

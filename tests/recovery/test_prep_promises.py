@@ -4,12 +4,14 @@ The full study is ``python -m tests.recovery.prep_study``.
 """
 
 import numpy as np
+import pytest
 
 from tests.recovery.prep_study import careless_outcome, crew, review_people, true_effects
 
 SMALL = {"people": 9, "days": 60}
 
 
+@pytest.mark.long  # the sample has a careless person, and test_prep_effects a bad splicer
 def test_the_careless_are_found_and_whoever_has_the_worst_splicer_is_not_blamed():
     outcome = careless_outcome(3, careless=2, **SMALL)
     assert outcome["in_top_five"] == outcome["careless"] == outcome["labeled"] == 2

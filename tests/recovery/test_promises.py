@@ -91,6 +91,7 @@ def test_nights_rooms_and_weekends_keep_every_status_exact():
     assert wrong_statuses(run_crew(scenario)) == 0
 
 
+@pytest.mark.long  # wrong clocks alone are in tests/analysis/clock
 def test_a_wrong_clock_is_found_and_its_days_are_kept_apart():
     run, outcome = try_scenario("splicer-clock-reset", seed=5)
     assert outcome.found

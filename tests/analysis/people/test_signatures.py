@@ -231,7 +231,11 @@ HARMLESS = {
 
 @pytest.mark.parametrize(
     ("kind", "change"),
-    [(kind, change) for kind, changes in HARMLESS.items() for change in changes],
+    [
+        pytest.param(kind, change, marks=[pytest.mark.long] if number == 2 else [])
+        for kind, changes in HARMLESS.items()
+        for number, change in enumerate(changes)
+    ],
     ids=lambda value: getattr(value, "__name__", value),
 )
 def test_what_is_harmless_is_left_alone(kind, change):

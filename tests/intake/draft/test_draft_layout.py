@@ -539,4 +539,4 @@ def calls_of(columns: int) -> int:
 
 def test_the_work_grows_as_the_number_of_columns_does():
     calls_of(20)  # what is done once in a process does not count
-    assert calls_of(160) < 2.5 * calls_of(80)
+    assert calls_of(100) < 2.5 * calls_of(50)

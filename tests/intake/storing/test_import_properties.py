@@ -25,7 +25,7 @@ from tests.empty_store import empty_store
 pytestmark = pytest.mark.usefixtures("_reads_every_row")
 
 LONG = os.environ.get("ARCDRIFT_LONG") == "1"
-CASES = 2_500 if LONG else 6
+CASES = 2_500 if LONG else 4
 STORE_CASES = 100
 NO_HANG_MS = 600_000 if LONG else 60_000
 """The long form runs beside other work for an hour or more."""

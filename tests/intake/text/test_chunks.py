@@ -211,7 +211,16 @@ def contents(engine) -> dict[str, list[tuple[object, ...]]]:
     return held
 
 
-@pytest.mark.parametrize("log", LOGS)
+@pytest.mark.parametrize(
+    "log",
+    [
+        "to the second",
+        "numbered",
+        # whole, these two are compared in the next test
+        pytest.param("to the minute", marks=pytest.mark.long),
+        pytest.param("readings", marks=pytest.mark.long),
+    ],
+)
 def test_the_store_is_the_same_wherever_chunks_end(tmp_path, both, log):
     path = tmp_path / "log.csv"
     for case in range(100 if LONG else 1):
