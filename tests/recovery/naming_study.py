@@ -213,9 +213,10 @@ def plans(crews: int, healthy: int, first_seed: int) -> Iterator[Plan]:
         for omegas in (OMEGAS[:-1], OMEGAS[-1:])
     ]
     main.append([("", 1.0, 0, OMEGAS[turn % len(OMEGAS)]) for turn in range(healthy)])
-    shared = [_cell(KINDS[-1], factor, crews) for factor in FACTORS]
+    # rises of a whole crew are the easiest to find: they come last
+    crew_wide = [_cell(KINDS[-1], factor, crews) for factor in FACTORS]
     seed = count(first_seed)
-    for cells in (main, shared):
+    for cells in (main, crew_wide):
         for turn in zip_longest(*cells):
             yield from (Plan(*planned, seed=next(seed)) for planned in turn if planned)
 

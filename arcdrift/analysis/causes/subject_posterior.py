@@ -204,10 +204,15 @@ class SubjectComparison:
         Parameters
         ----------
         own : (subject type, id), optional
-            A stream or splicer that stays the answer unless another is far likelier.
+            A stream or splicer that stays the answer unless another is far likelier. A stream whose
+            splicer has no other has no such preference.
         """
         if not len(self.onsets) or not cells.any():
             return None
+        if own is not None and own[0] == "stream":
+            parts = [self._source.subject(*part, self.model.rows) for part in (
+                own, ("splicer", own[1].split(" / ")[0]))]  # fmt: skip
+            own = own if (parts[0] != parts[1]).any() else None
         best: tuple[float, tuple[str, str]] | None = None
         for scores in self.scores(self.model.with_shifts(self._known)):
             if scores.subject_type not in ("stream", "splicer"):
@@ -339,15 +344,13 @@ def on_two_splicers(
 def _usable(kind: str, code: dict[str, Ints], names: list[str]) -> Bools:
     """Cells that may belong to a subject of a type.
 
-    A splicer with one program repeats its stream, a program or site of one splicer that splicer,
-    and a single program or site the crew.
+    A program or site of one splicer repeats that splicer, and a single program or site the crew. A
+    splicer with one program is compared beside its stream, although the cells are the same: their
+    priors say that more causes lie in a splicer than in one program on it.
     """
     values = code[kind]
     unknown = [number for number, name in enumerate(names) if name in (NOBODY, NO_CLEAVER)]
     usable: Bools = ~np.isin(values, unknown)
-    if kind == "splicer":
-        pairs = np.unique(np.stack([values, code["stream"]]), axis=1)
-        usable &= np.bincount(pairs[0], minlength=len(names))[values] > 1
     if kind in ("program", "site"):
         pairs = np.unique(np.stack([values, code["splicer"]]), axis=1)
         splicers = np.bincount(pairs[0], minlength=len(names))

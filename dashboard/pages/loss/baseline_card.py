@@ -37,7 +37,8 @@ def baseline_card(view: View, splicer: str, program: str) -> html.Section:
         html.P(
             "The baseline is what this stream usually loses. It learns from its own earlier days. "
             "New electrodes, factory service and new firmware may move what is usual: the baseline "
-            "goes on, is less certain at first, and follows more quickly.",
+            "goes on, is less certain at first, and follows more quickly. A rise that begins with "
+            "service, and is not much larger than what service moves, cannot be told from it.",
             className="muted hint",
         ),
         facts(_facts(view, baseline, splicer)),
