@@ -39,6 +39,7 @@ _ROWS = (
     Quantity("humidity_pct", "percent", "%", 0.0, 100.0, "Relative humidity"),
     Quantity("dew_point_c", "degC", "°C", -60.0, 40.0, "Dew point"),
     Quantity("loss_db", "dB", "dB", 0.0, 10.0, "Estimated loss"),
+    Quantity("loss_below_db", "dB", "dB", 0.0, 10.0, "Limit that the loss is below"),
     Quantity("measured_ab_db", "dB", "dB", -5.0, 10.0, "Measured loss, A to B"),
     Quantity("measured_ba_db", "dB", "dB", -5.0, 10.0, "Measured loss, B to A"),
     Quantity("cleave_left_deg", "degree", "°", 0.0, 20.0, "Cleave angle, left"),

@@ -3,7 +3,8 @@
 Model: a gamma distribution, mixed with a small share of outliers that are log-uniform between two
 bounds. Both parts are fitted together, so that outliers do not raise the limit that is to find
 them. The likelihood is that of intervals: a recorded 0.02 in steps of 0.01 is any value from 0.015
-to 0.025, and a recorded 0 is any value under 0.005. Many series are fitted at once.
+to 0.025, and a recorded 0 is any value under 0.005. A value recorded as below a limit is any value
+under it. Many series are fitted at once.
 """
 
 from dataclasses import dataclass
@@ -78,6 +79,8 @@ def gamma_limits(
     fewest: int = FEWEST,
     far: tuple[float, float] = FAR,
     prior: tuple[float, float] = PRIOR,
+    below: npt.ArrayLike = (),
+    below_counts: npt.ArrayLike | None = None,
 ) -> GammaLimits:
     """Fit (1 - p) gamma + p log-uniform(far) to rounded values, and set the upper limit.
 
@@ -96,22 +99,30 @@ def gamma_limits(
         Bounds between which an outlier is log-uniform.
     prior : (float, float)
         Beta prior of p.
+    below : array_like of shape (limits,)
+        Limits of values that are only known to be below one of them (censored values).
+    below_counts : array_like of shape (series, limits), optional
+        Number of values below each of them; these are not in `counts`.
 
     Notes
     -----
     Maximizes sum_k n_k log(pi_k) + (a-1) log p + (b-1) log(1-p), with pi_k the probability of the
-    interval that rounds to k steps (the likelihood of grouped data, e.g. Heitjan 1989,
-    Statistical Science 4, 164-179, from memory), by Fisher scoring in log shape, log mean and
-    logit p; a step that lowers it is halved.
+    interval that rounds to k steps, or below a limit (the likelihood of grouped data, e.g. Heitjan
+    1989, Statistical Science 4, 164-179, from memory), by Fisher scoring in log shape, log mean
+    and logit p; a step that lowers it is halved.
     """
     table = np.atleast_2d(np.asarray(counts, dtype=np.float64))
-    model = _Model(table.shape[1], step, far, prior)
-    n = table.sum(axis=1)
+    limits = np.asarray(below, dtype=np.float64)
+    censored = np.zeros((len(table), len(limits)))
+    if below_counts is not None:
+        censored[:] = below_counts
+    model = _Model(table.shape[1], step, far, prior, limits)
+    n = table.sum(axis=1) + censored.sum(axis=1)
     shape, scale, share, limit = (np.full(len(n), np.nan) for _ in range(4))
     converged = np.zeros(len(n), dtype=bool)
     enough = n >= fewest
     if enough.any():
-        estimate, converged[enough] = model.fit(table[enough])
+        estimate, converged[enough] = model.fit(table[enough], censored[enough])
         shape[enough] = np.exp(estimate[:, 0])
         scale[enough] = np.exp(estimate[:, 1] - estimate[:, 0])
         share[enough] = expit(estimate[:, 2])
@@ -137,24 +148,38 @@ def _refusal(n: float, enough: bool, converged: bool, share: float, fewest: int)
 class _Model:
     """Penalized likelihood of binned values; parameters are log shape, log mean, logit share.
 
-    Parameters of many series are arrays of shape (series, 3), counts of shape (series, bins).
+    Parameters of many series are arrays of shape (series, 3), counts of shape (series, bins plus
+    limits): values in bins, then values below limits.
     """
 
     def __init__(
-        self, bins: int, step: float, far: tuple[float, float], prior: tuple[float, float]
+        self,
+        bins: int,
+        step: float,
+        far: tuple[float, float],
+        prior: tuple[float, float],
+        below: Floats,
     ) -> None:
         if bins != histogram_bins(step, far):
             raise ValueError(f"{histogram_bins(step, far)} bins are wanted, not {bins}")
         self.step, self.prior = step, prior
         self.starts = _merged_starts(bins, far[0] / step)
-        self.edges = (self.starts[1:] - 0.5) * step
-        inside = np.clip(np.r_[far[0], self.edges, far[1]], *far)
-        self.outlier_probability = np.diff(np.log(inside)) / np.log(far[1] / far[0])
+        self.below = below
+        self.edges = np.r_[(self.starts[1:] - 0.5) * step, below]
+        """Edges between bins, then limits."""
+        outlier_cdf = np.log(np.clip(self.edges, *far) / far[0]) / np.log(far[1] / far[0])
+        self.outlier_probability = self._probabilities(outlier_cdf[None, :], top=1.0)[0]
 
-    def fit(self, counts: Floats) -> tuple[Floats, Bools]:
-        """Estimated parameters, and for each series whether the iteration converged."""
-        estimate = self._initial(counts)
-        counts = np.add.reduceat(counts, self.starts, axis=1)
+    def fit(self, counts: Floats, censored: Floats) -> tuple[Floats, Bools]:
+        """Estimated parameters, and for each series whether the iteration converged.
+
+        Parameters
+        ----------
+        counts, censored : array of shape (series, bins), (series, limits)
+            Values in each bin, and below each limit.
+        """
+        estimate = self._initial(self._at_half(counts, censored))
+        counts = np.hstack([np.add.reduceat(counts, self.starts, axis=1), censored])
         converged = np.zeros(len(estimate), dtype=bool)
         objective = self._objective(estimate, counts)
         for _ in range(_MAX_ITERATIONS):
@@ -167,6 +192,19 @@ class _Model:
             )
             converged[rows] = change < _TOLERANCE
         return estimate, converged
+
+    def _at_half(self, counts: Floats, censored: Floats) -> Floats:
+        """Counts with each censored value at half of its limit."""
+        counts = counts.copy()
+        for limit, values in zip(self.below, censored.T, strict=True):
+            counts[:, min(round(limit / 2 / self.step), counts.shape[1] - 1)] += values
+        return counts
+
+    def _probabilities(self, cumulative: Floats, *, top: float) -> Floats:
+        """Probabilities of bins and below limits from a cumulative function at `edges`."""
+        inner = len(self.starts) - 1
+        bins = _bin_differences(cumulative[:, :inner], top=top)
+        return np.hstack([bins, cumulative[:, inner:]])
 
     def _initial(self, counts: Floats) -> Floats:
         """Moment estimates from the values, those beyond four times the median capped."""
@@ -185,7 +223,8 @@ class _Model:
 
     def _objective(self, parameters: Floats, counts: Floats) -> Floats:
         """Log-likelihood plus log prior of each series, up to a constant."""
-        gamma_probability = _bin_differences(self._cdf(parameters[:, 0], parameters[:, 1]), top=1.0)
+        cumulative = self._cdf(parameters[:, 0], parameters[:, 1])
+        gamma_probability = self._probabilities(cumulative, top=1.0)
         share = expit(parameters[:, 2])
         probability = _mixture(gamma_probability, self.outlier_probability, share)
         a, b = self.prior
@@ -199,13 +238,13 @@ class _Model:
         z = self.edges * shape * np.exp(-log_mean)[:, None]
         by_shape = self._cdf(log_shape + _H, log_mean) - self._cdf(log_shape - _H, log_mean)
         by_mean = -np.exp(xlogy(shape, z) - z - gammaln(shape))
-        gamma_probability = _bin_differences(np.asarray(gammainc(shape, z)), top=1.0)
+        gamma_probability = self._probabilities(np.asarray(gammainc(shape, z)), top=1.0)
         probability = _mixture(gamma_probability, self.outlier_probability, share)
         rest = (1.0 - share)[:, None]
         derivatives = np.stack(
             [
-                rest * _bin_differences(by_shape / (2 * _H), top=0.0),
-                rest * _bin_differences(by_mean, top=0.0),
+                rest * self._probabilities(by_shape / (2 * _H), top=0.0),
+                rest * self._probabilities(by_mean, top=0.0),
                 (share * (1.0 - share))[:, None] * (self.outlier_probability - gamma_probability),
             ],
             axis=1,
@@ -213,7 +252,9 @@ class _Model:
         score = derivatives / probability[:, None, :]
         gradient = (score * counts[:, None, :]).sum(axis=2)
         n = counts.sum(axis=1)[:, None, None]
-        information = np.einsum("sik,sjk->sij", score, derivatives) * n
+        # as if all values were in bins; with censored ones the steps are a little short
+        bins = slice(len(self.starts))
+        information = np.einsum("sik,sjk->sij", score[..., bins], derivatives[..., bins]) * n
         a, b = self.prior
         gradient[:, 2] += (a - 1) * (1 - share) - (b - 1) * share
         information[:, 2, 2] += (a + b - 2) * share * (1 - share)

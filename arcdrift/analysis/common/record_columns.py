@@ -8,6 +8,7 @@ SPLICE_COLUMNS = (
     "splicer",
     "spliced_at",
     "loss_db",
+    "loss_below_db",
     "outcome",
     "technician",
     "program",

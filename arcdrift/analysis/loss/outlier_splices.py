@@ -19,7 +19,7 @@ from arcdrift.analysis.common.grouping import (
 )
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM, service_counts
 from arcdrift.arrays import Floats, Ints
-from arcdrift.charts.gamma_limit import gamma_limits, histogram_bins
+from arcdrift.charts.gamma_limit import GammaLimits, gamma_limits, histogram_bins
 
 STAGES = (100, 300, 1000)
 """Numbers of splices at which a limit is fitted; the last fit stays for the whole segment."""
@@ -69,7 +69,8 @@ def find_outlier_splices(
     Parameters
     ----------
     work : DataFrame
-        Splices from `arcdrift.analysis.loss.stream_days.production_splices`.
+        Splices from `arcdrift.analysis.loss.stream_days.production_splices`; ``loss_below_db``, the
+        limit that a loss is only known to be below, may be absent.
     day : Series
         Their local workdays.
     service : DataFrame
@@ -96,7 +97,10 @@ def find_outlier_splices(
     before, after = (np.searchsorted(_STAGES, count, side="right") for count in (upto - n, upto))
     fitted_at = _fit_days(unit, after)
     loss = work["loss_db"].to_numpy(dtype=np.float64)
-    fits = gamma_limits(_histograms(loss, cell, unit, fitted_at), step=STEP_DB)
+    below = np.full(len(loss), np.nan)
+    if "loss_below_db" in work:
+        below = work["loss_below_db"].to_numpy(dtype=np.float64)
+    fits = _fitted_limits(loss, below, cell, unit, fitted_at)
     table = np.full((len(starts), len(STAGES) + 1), np.nan)  # first column: no limit yet
     table[:, 1:][fitted_at >= 0] = fits.limit
     ends = np.r_[starts[1:], len(unit)] - 1
@@ -158,10 +162,27 @@ def _fit_days(unit: Ints, after: Ints) -> Ints:
     return out
 
 
-def _histograms(loss: Floats, cell: Ints, unit: Ints, fitted_at: Ints) -> Floats:
-    """Counts by 0.01 dB of the losses each limit is fitted on, shape (limits, bins)."""
+def _fitted_limits(
+    loss: Floats, below: Floats, cell: Ints, unit: Ints, fitted_at: Ints
+) -> GammaLimits:
+    """Limits, each fitted on the losses before it; `below` is NaN where a loss is a number."""
     bins = histogram_bins(STEP_DB)
     step = np.minimum(np.rint(loss / STEP_DB).astype(np.int64), bins - 1)
+    censored = ~np.isnan(below)
+    if not censored.any():
+        return gamma_limits(_histograms(step, bins, cell, unit, fitted_at), step=STEP_DB)
+    known, limit = ~censored, np.unique(below[censored])
+    place = np.searchsorted(limit, below[censored])
+    return gamma_limits(
+        _histograms(step[known], bins, cell[known], unit, fitted_at),
+        step=STEP_DB,
+        below=limit,
+        below_counts=_histograms(place, len(limit), cell[censored], unit, fitted_at),
+    )
+
+
+def _histograms(step: Ints, bins: int, cell: Ints, unit: Ints, fitted_at: Ints) -> Floats:
+    """Counts by bin of the losses each limit is fitted on, shape (limits, bins)."""
     size = fitted_at.shape[0] * bins
     splice_unit = unit[cell]
     counts = np.stack(

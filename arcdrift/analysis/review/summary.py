@@ -47,7 +47,7 @@ from arcdrift.settings import Crew
 CLOCK_COLUMNS = ("id", "import_id", "spliced_at", "arc_count", "splice_number")
 WORK_COLUMNS = [
     "id", "splicer", "spliced_at", WORKDAY, "site", "technician", "program", "fiber_a", "fiber_b",
-    "loss_db", "outcome", "purpose", "location",
+    "loss_db", "loss_below_db", "outcome", "purpose", "location",
 ]  # fmt: skip
 NEVER = pd.Timestamp(0, tz="UTC")
 

@@ -170,7 +170,7 @@ SPLICES = Kind(
         {
             "splicer": _text(required=True),
             "spliced_at": _time(),
-            **_numbers("loss_db"),
+            **_numbers("loss_db", "loss_below_db"),
             "outcome": _word("done", "redo", "error", required=True, default="done"),
             **{name: _text() for name in ("technician", "program", "fiber_a", "fiber_b")},
             **_numbers("cleave_left_deg", "cleave_right_deg", "core_offset_um"),

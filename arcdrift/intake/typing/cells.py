@@ -107,6 +107,14 @@ def without_percent_signs(cells: pa.ChunkedArray) -> tuple[pa.ChunkedArray, Bool
     return pc.replace_substring_regex(cells, r"\s*%$", ""), signed
 
 
+def without_less_than(cells: pa.ChunkedArray) -> tuple[pa.ChunkedArray, Bools]:
+    """Take the sign from the start of cells such as ``<0.01``; and which cells have one."""
+    signed = _bools(pc.or_(pc.starts_with(cells, "<"), pc.starts_with(cells, "\u2264")))
+    if not signed.any():
+        return cells, signed
+    return pc.replace_substring_regex(cells, r"^[<\x{2264}]=?\s*", ""), signed
+
+
 def numbers(cells: pa.ChunkedArray, decimal: str = ".", thousands: str | None = None) -> Numbers:
     """Read numbers with a decimal point or another decimal sign.
 

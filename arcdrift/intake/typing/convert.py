@@ -23,6 +23,7 @@ from arcdrift.intake.typing.cells import (
     part_of,
     text,
     trimmed,
+    without_less_than,
     without_percent_signs,
 )
 from arcdrift.intake.typing.doubtful_files import refuse_doubtful_file
@@ -35,6 +36,12 @@ _WITH_PERCENT_SIGN = ("percent", "")
 """Units of quantities whose cells may end with a percent sign; "" is the splicer's own unit."""
 _SCALED_DIGITS = 9
 """Decimals that scaling keeps; the others are rounding noise."""
+
+
+CENSORED = {"loss_db": "loss_below_db"}
+"""Columns whose value may only be known to be below a limit, and the column of that limit.
+
+The value stored is then half of the limit."""
 
 
 @dataclass(frozen=True)
@@ -84,11 +91,16 @@ def convert(
     """
     problems = Problems(rows.cells.num_rows)
     cells = _our_columns(rows, kind, layout, problems)
+    censored = _without_less_than(cells)
     values: dict[str, pd.Series] = {}
     counts = WholeFileState() if state is None else state
     without_unit: dict[str, Floats] = {}
     for name in kind.numbers:
         values[name] = _numbers(cells.get(name), name, layout, problems, without_unit)
+    for name, signed in censored.items():
+        limits = values[name].where(signed)
+        values[CENSORED[name]] = limits.fillna(values[CENSORED[name]])
+        values[name] = values[name].mask(signed, limits / 2)
     for name in kind.texts:
         values[name] = _text(cells.get(name), name, kind, problems)
     site = values.get("site", pd.Series(pd.NA, index=values[kind.owner_column].index, dtype="str"))
@@ -127,6 +139,21 @@ def convert(
         refuse_doubtful_file(counts, kind, file)
     _add_failures(failures, frame, kind, problems)
     return Typed(frame, tuple(cells), problems, times.to_the_second)
+
+
+def _without_less_than(cells: dict[str, pa.ChunkedArray]) -> dict[str, Bools]:
+    """Take "less than" from the cells of columns that may be censored; return where it stood.
+
+    A file that has such a column states the limits too, as all its numbers are none.
+    """
+    censored = {}
+    for name, limit in CENSORED.items():
+        if name in cells:
+            cells[name], signed = without_less_than(cells[name])
+            cells.setdefault(limit, pa.chunked_array([pa.nulls(len(signed), pa.string())]))
+            if signed.any():
+                censored[name] = signed
+    return censored
 
 
 def _our_columns(

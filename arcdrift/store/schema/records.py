@@ -74,6 +74,7 @@ splices = Table(
     Column("splicer", Text, nullable=False),
     Column("spliced_at", BigInteger, nullable=False),
     Column("loss_db", Float),
+    Column("loss_below_db", Float),  # the loss is only known to be below it; loss_db is half of it
     Column("outcome", String(8), nullable=False),
     Column("technician", Text),
     Column("program", Text),
