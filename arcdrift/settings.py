@@ -32,13 +32,18 @@ STORE_FILE = "arcdrift.db"
 ProgramClass = Literal["self-adjusting", "fixed", "custom", "unknown"]
 
 
-def _check_zone(name: str) -> str:
+def is_zone(name: str) -> bool:
+    """Whether a name is that of an IANA time zone."""
     try:
         ZoneInfo(name)
     except (KeyError, ValueError, OSError):
-        raise ValueError(
-            f"time zone {name!r} is not known; use a name such as Europe/Oslo"
-        ) from None
+        return False
+    return True
+
+
+def _check_zone(name: str) -> str:
+    if not is_zone(name):
+        raise ValueError(f"time zone {name!r} is not known; use a name such as Europe/Oslo")
     return name
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from arcdrift.cli.crew_folder import CrewSession, open_crew
+from arcdrift.cli.file_reading import Ask
 from arcdrift.cli.import_run import FileQueue, find_logs, import_found
 from arcdrift.cli.interrupts import was_interrupted
 from arcdrift.cli.options import RecordKind
@@ -50,8 +51,15 @@ class ImportBatch:
         arguments: Sequence[Path],
         kind: RecordKind | None,
         layout: "Layout | None",
+        *,
+        ask: Ask | None = None,
     ) -> None:
         """Import all logs; print an error for each that fails, and go on with the next.
+
+        Parameters
+        ----------
+        ask : callable, optional
+            Asks a person what is not clear about a file.
 
         Raises
         ------
@@ -64,7 +72,7 @@ class ImportBatch:
         with closing(find_logs(session.folder, arguments, layout, self.queue)) as logs:
             for log in logs:
                 try:
-                    self.reports.append(import_found(session, log, kind, layout))
+                    self.reports.append(import_found(session, log, kind, layout, ask=ask))
                 except ArcdriftError as problem:
                     if was_interrupted():
                         raise KeyboardInterrupt from problem

@@ -1,12 +1,13 @@
 """Finding the logs that arguments mean, importing them and printing the counts of rows."""
 
 from collections.abc import Generator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from arcdrift.cli.crew_folder import CrewSession
+from arcdrift.cli.file_reading import Ask, FileReading
 from arcdrift.cli.import_notices import print_waiting
 from arcdrift.cli.log_paths import find_log_files
 from arcdrift.cli.options import RecordKind
@@ -62,6 +63,8 @@ def find_logs(
         Kept up to date.
     """
     from arcdrift.intake.containers.sources import PassedOver, Refused, logs_in, names_columns
+    from arcdrift.intake.draft.headers.word_lists import load_words
+    from arcdrift.intake.draft.sample_table import names_known_words
     from arcdrift.intake.layout.layout_match import crew_layouts
     from arcdrift.intake.text.raw_rows import numbered
 
@@ -69,7 +72,10 @@ def find_logs(
         if layout is None and names_columns(rows):
             return True
         layouts = crew_layouts(folder).layouts if layout is None else [layout]
-        return any(one.fits(numbered(row)) for one in layouts for row in rows)
+        if any(one.fits(numbered(row)) for one in layouts for row in rows):
+            return True
+        words = load_words(folder)
+        return layout is None and any(names_known_words(row, words) for row in rows)
 
     with find_log_files(arguments) as found:
         for sentence in found.skipped:
@@ -88,9 +94,14 @@ def find_logs(
 
 
 def import_found(
-    session: CrewSession, log: "Log | Refused", kind: RecordKind | None, layout: "Layout | None"
+    session: CrewSession,
+    log: "Log | Refused",
+    kind: RecordKind | None,
+    layout: "Layout | None",
+    *,
+    ask: "Ask | None" = None,
 ) -> "ImportReport":
-    """Import a log that `find_logs` found.
+    """Import a log that `find_logs` found; `ask` asks a person what is not clear about it.
 
     Raises
     ------
@@ -101,7 +112,7 @@ def import_found(
 
     if not isinstance(log, Log):
         raise log.problem
-    return import_log(session, log.path, kind, layout, name=log.name, sheet=log.sheet)
+    return import_log(session, log.path, kind, layout, name=log.name, sheet=log.sheet, ask=ask)
 
 
 def import_log(
@@ -112,30 +123,44 @@ def import_log(
     *,
     name: str | None = None,
     sheet: str | None = None,
+    ask: "Ask | None" = None,
 ) -> "ImportReport":
-    """Import one log with a progress bar; without a layout, look for one that fits."""
+    """Import one log with a progress bar.
+
+    Without a layout one of the crew is looked for; if none fits, the file is read as its headers
+    and values tell.
+    """
     name = name or path.name
     description = f"Importing {name}"
     with progress_bar(description, "rows") as progress:
+        from arcdrift.intake.draft.headers.word_lists import crew_words_text
         from arcdrift.intake.layout.archive_layouts import archive_layout
-        from arcdrift.intake.layout.layout_match import crew_layouts, fitting_layout
+        from arcdrift.intake.layout.layout_match import LAYOUTS, crew_layouts, fitting_layout
         from arcdrift.intake.storing.import_file import import_file
 
+        find_layout = None
         if layout is None:
             own = crew_layouts(session.folder)
             for sentence in own.refusals:
                 session.print_once(sentence)
             layout = fitting_layout(own.layouts, path, kind=kind, name=name, sheet=sheet)
-            if layout is None:
+            reading = FileReading(session, kind, progress.around(ask))
+            if layout is not None and layout.undecided and ask is not None:
+                reading = replace(reading, draft=session.folder / LAYOUTS / layout.name)
+                layout = None
+            if layout is None and reading.draft is None:
                 layout = archive_layout(session.crew, path, kind=kind, name=name, sheet=sheet)
             if layout is not None:
                 print_notice(f"{name} is read with the layout {layout.name}.")
+            find_layout = reading.layout_for
         return import_file(
             session.engine,
             session.crew,
             path,
             kind=kind,
             layout=layout,
+            find_layout=find_layout,
+            words=crew_words_text(session.folder),
             progress=partial(progress, description),
             name=name,
             sheet=sheet,
@@ -166,7 +191,7 @@ def print_reports(reports: "Sequence[ImportReport]") -> None:
     for report in reports:
         if report.balance.skipped:
             skipped = count_noun(report.balance.skipped, "line")
-            print_lines(f"{report.file}: {skipped} skipped, as its layout says.")
+            print_lines(f"{report.file}: {skipped} left out, which are no rows of its table.")
         if report.left_out:
             numbers = ", ".join(map(str, report.left_out))
             print_lines(f"{report.file}: left out, because they have no name: column {numbers}.")

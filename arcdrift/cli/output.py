@@ -4,10 +4,10 @@ import io
 import json
 import math
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import typer
 
@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     import pandas as pd
     from rich.console import RenderableType
     from rich.progress import Progress, Task
+
+Q = TypeVar("Q")
+A = TypeVar("A")
 
 PIPED_WIDTH = 140
 """Line width, in characters, of output that goes to a file or another program."""
@@ -217,6 +220,20 @@ class ProgressBar:
         self._progress.update(
             self._task, description=printable(description), completed=done, total=total
         )
+
+    def around(self, ask: Callable[[Q], A] | None) -> Callable[[Q], A] | None:
+        """A function that hides the bar while a person is asked something."""
+        if ask is None:
+            return None
+
+        def hidden(question: Q) -> A:
+            self._progress.stop()
+            try:
+                return ask(question)
+            finally:
+                self._progress.start()
+
+        return hidden
 
 
 @contextmanager

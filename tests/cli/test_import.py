@@ -61,10 +61,6 @@ def test_again_adds_nothing(crew: Path, arcdrift: Any) -> None:
 BAD = {
     "empty": ("", "is empty"),
     "headers only": (CHECKS_HEAD, "has a header but no rows"),
-    "unknown header": (
-        "splicer,checked_at,outcome,arc_setting,moon\nHeron,2026-05-04 07:30,pass,100,full\n",
-        "'moon' is not known",
-    ),
     "no kind": ("a,b\n1,2\n", "is not recognized"),
     "spreadsheet": ("PK\x03\x04\n", "is damaged; copy the file again"),
 }

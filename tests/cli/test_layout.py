@@ -14,7 +14,9 @@ LOG = (
     "05/13/2025 1:15 PM,Heron,0.31,68,NG,B\n"
     "05/14/2025 1:15 PM,Heron,x,68,OK,B\n"
 )
-BOTH = LOG.replace("05/13", "05/12").replace("05/14", "05/11")
+BOTH = LOG.replace("05/13", "05/12").replace("05/14", "05/12")
+BOTH = BOTH.replace("(F),", "(C),").replace("71.6", "21.6")
+"""Two days that fit both orders, and nothing that says where they were written."""
 
 
 @pytest.fixture
@@ -22,11 +24,6 @@ def log(crew: Path) -> Path:
     path = crew / "log.csv"
     path.write_text(LOG, encoding="utf-8")
     return path
-
-
-def decided(path: Path) -> None:
-    text = path.read_text(encoding="utf-8").replace('# "Shift"', '"Shift"')
-    path.write_text(text, encoding="utf-8")
 
 
 def test_a_draft_is_written_and_tried(log: Path, arcdrift: Any) -> None:
@@ -39,10 +36,9 @@ def test_a_draft_is_written_and_tried(log: Path, arcdrift: Any) -> None:
     assert "Wrote layouts/log.toml: a layout for splices with 5 of the file's headers." in done.out
     assert "Tried on the file: 2 of 3 rows would be accepted." in done.out
     assert "Line 4: Estimated loss 'x' is not a number" in done.out
-    assert "Next: decide what is open, then `arcdrift import log.csv`." in done.out
+    assert "Next: `arcdrift import log.csv`." in done.out
     assert done.sentence == (
-        "Not recognized: 'Shift'; leave it out under ignore in layouts/log.toml, or map it under "
-        "columns."
+        "Left out: 'Shift'; map it under columns in layouts/log.toml to read it."
     )
     assert arcdrift("imports", "--json").data == []
 
@@ -59,8 +55,8 @@ def test_as_json(log: Path, arcdrift: Any) -> None:
         "matched": 5,
         "not_recognized": ["Shift"],
         "not_found": [],
-        "undecided": [],
-        "undecided_units": [],
+        "orders": [],
+        "undecided": {},
         "trials": [{"order": None, "rows": 3, "sound": 2, "skipped": 0}],
         "trouble": [],
     }
@@ -82,13 +78,12 @@ def test_an_order_of_dates_that_nothing_tells(log: Path, arcdrift: Any) -> None:
     done = arcdrift("layout", "log.csv")
     assert done.code == 0
     assert done.err.splitlines()[0] == (
-        "Decide the order of dates such as 05/12/2025 1:15 PM: day first and month first fit "
+        "Decide the order of dates such as 05/04/2025 9:05 AM: day first and month first fit "
         "every value; choose a time_format in layouts/log.toml, or draft again with --day-first "
         "or --month-first."
     )
     assert "Tried on the file, read day first: 2 of 3 rows would be accepted." in done.out
     assert "Tried on the file, read month first: 2 of 3 rows would be accepted." in done.out
-    decided(log.parent / "layouts" / "log.toml")
     refused = arcdrift("import", "log.csv")
     assert refused.code == 3
     assert (
@@ -96,7 +91,6 @@ def test_an_order_of_dates_that_nothing_tells(log: Path, arcdrift: Any) -> None:
         "that begins with undecided." in refused.err
     )
     arcdrift("layout", "log.csv", "--month-first", "--overwrite")
-    decided(log.parent / "layouts" / "log.toml")
     report = arcdrift("import", "log.csv", "--json").data[0]
     assert (report["kind"], report["accepted"], report["quarantined"]) == ("splices", 2, 1)
 
@@ -141,7 +135,6 @@ def test_without_a_crew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arcdrif
 
 def test_import_finds_the_one_layout_that_fits(log: Path, arcdrift: Any) -> None:
     arcdrift("layout", "log.csv")
-    decided(log.parent / "layouts" / "log.toml")
     done = arcdrift("import", "log.csv", "splices.csv", "--json")
     assert done.code == 0
     assert done.sentence == "log.csv is read with the layout log.toml."
@@ -151,7 +144,6 @@ def test_import_finds_the_one_layout_that_fits(log: Path, arcdrift: Any) -> None
 def test_import_asks_when_several_layouts_fit(log: Path, arcdrift: Any) -> None:
     arcdrift("layout", "log.csv")
     folder = log.parent / "layouts"
-    decided(folder / "log.toml")
     text = (folder / "log.toml").read_text(encoding="utf-8")
     (folder / "other.toml").write_text(f'missing = ["x"]\n{text}', encoding="utf-8")
     done = arcdrift("import", "log.csv")
@@ -166,7 +158,6 @@ def test_import_asks_when_several_layouts_fit(log: Path, arcdrift: Any) -> None:
 def test_a_file_that_a_layout_fits_already_needs_no_other(log: Path, arcdrift: Any) -> None:
     arcdrift("layout", "log.csv")
     folder = log.parent / "layouts"
-    decided(folder / "log.toml")
     (log.parent / "june.csv").write_bytes(log.read_bytes())
     done = arcdrift("layout", "june.csv")
     assert done.code == 0
@@ -203,8 +194,6 @@ def test_layouts_for_other_files_are_left_alone(log: Path, arcdrift: Any) -> Non
     done = arcdrift("import", "splices.csv", "--json")
     assert done.err == ""
     assert done.data[0]["accepted"] == 7
-    # a draft that does not yet speak of every header does not fit
-    assert arcdrift("import", "log.csv").code == 3
 
 
 def test_skipped_lines_are_shown(log: Path, arcdrift: Any) -> None:
@@ -212,8 +201,10 @@ def test_skipped_lines_are_shown(log: Path, arcdrift: Any) -> None:
     log.write_text(text, encoding="utf-8")
     drafted = arcdrift("layout", "log.csv")
     assert "2 of 3 rows would be accepted; 2 lines skipped." in drafted.out
-    decided(log.parent / "layouts" / "log.toml")
-    assert "log.csv: 2 lines skipped, as its layout says." in arcdrift("import", "log.csv").out
+    assert (
+        "log.csv: 2 lines left out, which are no rows of its table."
+        in arcdrift("import", "log.csv").out
+    )
     report = arcdrift("import", "log.csv", "--json").data[0]
     # 1 line of title, 1 of header, 3 rows, 1 line of footer
     assert (report["lines"], report["skipped"], report["rows"]) == (6, 2, 3)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from arcdrift.cli.crew_folder import CrewSession, command_text, open_crew
+from arcdrift.cli.file_reading import is_terminal, terminal_question
 from arcdrift.cli.import_batch import ImportBatch
 from arcdrift.cli.import_notices import print_interrupted
 from arcdrift.cli.import_run import FileQueue, print_reports
@@ -65,12 +66,18 @@ def import_files(
     analyze: Annotated[
         bool, typer.Option("--analyze", help="With --watch: analyze again after new rows.")
     ] = False,
+    yes: Annotated[
+        bool,
+        typer.Option("--yes", help="Ask nothing: a file that is not clear is left to a draft."),
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Read log files into the crew's store. Importing a file twice adds nothing.
 
-    Every row is accounted for: accepted, already stored, conflicting with a stored one, or
-    quarantined with the reason.
+    A file needs no layout if its headers and values can be understood; how it was read is printed.
+    What is not clear is asked in a terminal; else nothing of the file is imported, and a draft of a
+    layout is saved that says what is open. Every row is accounted for: accepted, already stored,
+    conflicting with a stored one, or quarantined with the reason.
     """
     if (watch is None) == (not files):
         raise UsageError("Give the log files to import, or --watch with a folder.")
@@ -84,7 +91,8 @@ def import_files(
             if watch is not None:
                 FolderWatch(session, watch, kind, loaded, interval_s=every, analyze=analyze).run()
                 return
-            batch.import_all(session, files or (), kind, loaded)
+            ask = terminal_question if is_terminal() and not (yes or as_json) else None
+            batch.import_all(session, files or (), kind, loaded, ask=ask)
             notices = reading_notices(session, batch.reports)
     except KeyboardInterrupt:
         print_notice(batch.interruption_text(folder))

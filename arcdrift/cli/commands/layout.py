@@ -13,7 +13,7 @@ from arcdrift.cli.output import count_noun, print_json, print_lines, print_notic
 from arcdrift.errors import BadInput, UsageError
 
 if TYPE_CHECKING:
-    from arcdrift.intake.draft.draft_layout import Order
+    from arcdrift.intake.draft.headers.time_headers import Order
     from arcdrift.intake.draft.draft_toml import Draft
     from arcdrift.intake.draft.layout_trial import Trial
     from arcdrift.intake.layout.layouts import Layout
@@ -83,11 +83,12 @@ def layout(
         raise UsageError(f"{target} is already there; give --overwrite to replace it.")
     now = datetime.now(UTC)
     order: Order | None = "day first" if day_first else "month first" if month_first else None
+    crew = _load_crew(folder)
     draft, content, drafted = _draft_first(
-        file, sheets, now=now, kind=kind, order=order, time_zone=time_zone
+        folder, file, sheets, crew, now=now, kind=kind, order=order, zone=time_zone
     )
     _write(target, draft.text())
-    trials, obstacles = _try_orders(draft, content, _load_crew(folder), now)
+    trials, obstacles = _try_orders(draft, content, crew, now)
     if as_json:
         print_json(_json_object(draft, target, trials, obstacles))
         return
@@ -106,21 +107,22 @@ def layout(
         _print_trial(read_as, trial)
     for sentence in obstacles:
         print_notice(sentence)
-    ready = not (draft.open_orders or draft.open_units or draft.unmatched or draft.absent)
     found_by_headers = target.parent == folder / LAYOUTS
     option = "" if found_by_headers else f" --layout {target}"
     run = command_text(f"import {file}{option}", folder)
-    print_lines(f"Next: {'' if ready else 'decide what is open, then '}{run}.")
+    print_lines(f"Next: {'decide what is open, then ' if draft.questions else ''}{run}.")
 
 
 def _draft_first(
+    folder: Path,
     file: Path,
     sheets: list[str | None],
+    crew: "Crew | None",
     *,
     now: datetime,
     kind: str | None,
     order: "Order | None",
-    time_zone: str | None,
+    zone: str | None,
 ) -> "tuple[Draft, bytes, str | None]":
     """Draft a layout from the first sheet that tells enough, or from a file without sheets.
 
@@ -136,7 +138,9 @@ def _draft_first(
     """
     from arcdrift.intake.containers.files import MAX_FILE_BYTES, open_log
     from arcdrift.intake.draft.draft_layout import draft_layout
+    from arcdrift.intake.draft.headers.word_lists import load_words
 
+    words = load_words(folder)
     problems = []
     for sheet in sheets:
         try:
@@ -148,8 +152,10 @@ def _draft_first(
                 now=now,
                 kind=kind,
                 order=order,
-                time_zone=time_zone,
+                zone=zone,
                 encoding=encoding,
+                words=words,
+                crew=crew,
             )
         except BadInput as problem:
             problems.append(problem)
@@ -258,7 +264,9 @@ def _try_orders(
 
 
 def _print_undecided(draft: "Draft", target: Path) -> None:
-    """Print a sentence about each thing that the user has to decide."""
+    """Print a sentence about each thing that the user has to decide, and what is left out."""
+    from arcdrift.intake.draft.draft_layout import ORDER_KEY
+
     if draft.open_orders:
         orders = " and ".join(choice.order for choice in draft.open_orders)
         print_notice(
@@ -266,22 +274,14 @@ def _print_undecided(draft: "Draft", target: Path) -> None:
             f"value; choose a time_format in {target}, or draft again with --day-first or "
             "--month-first."
         )
-    for name in draft.open_units:
-        print_notice(
-            f"Decide the unit of {name}, whose values are all 0 to 1: fraction or percent; "
-            f"{target} has fraction."
-        )
+    for question in draft.questions:
+        if question.key != ORDER_KEY:
+            print_notice(f"Open in {target}: {question.text}")
     if draft.unmatched:
         pronoun = "it" if len(draft.unmatched) == 1 else "them"
         headers = ", ".join(repr(header) for header in draft.unmatched)
         print_notice(
-            f"Not recognized: {headers}; leave {pronoun} out under ignore in {target}, or map "
-            f"{pronoun} under columns."
-        )
-    if draft.absent:
-        print_notice(
-            f"Not found, though a file of {draft.kind.name} needs it: {', '.join(draft.absent)}; "
-            f"add it to {target}, under columns or fixed."
+            f"Left out: {headers}; map {pronoun} under columns in {target} to read {pronoun}."
         )
 
 
@@ -306,8 +306,8 @@ def _json_object(
         "matched": draft.matched,
         "not_recognized": draft.unmatched,
         "not_found": draft.absent,
-        "undecided": [choice.order for choice in draft.open_orders],
-        "undecided_units": draft.open_units,
+        "orders": [choice.order for choice in draft.open_orders],
+        "undecided": {question.key: question.text for question in draft.questions},
         "trials": [
             {
                 "order": order or None,

@@ -6,9 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
-from arcdrift.intake.draft.date_formats import Choice, TimeFormat
+from arcdrift.intake.draft.questions import Question
 from arcdrift.intake.draft.sample_table import Table
-from arcdrift.intake.layout.layouts import DELIMITERS, Encoding, Layout
+from arcdrift.intake.draft.values.date_formats import Choice, TimeFormat
+from arcdrift.intake.layout.layouts import DELIMITERS, Encoding, Layout, parse_layout
 from arcdrift.intake.schema.kinds import Kind
 
 _EXAMPLES = {"splicer": "Heron", "site": "Harbor", "asset": "Heron"}
@@ -30,7 +31,6 @@ class Column:
     part: int | None = None
     pattern: str | None = None
     comment: str = ""
-    is_unit_open: bool = False
 
     def line(self) -> str:
         """The line in TOML."""
@@ -40,8 +40,9 @@ class Column:
         line = f"{self.ours} = {_toml(source)}"
         if not self.comment:
             return line
-        beside = f"{line} # {self.comment}"
-        return beside if len(beside) <= _WIDTH else f"# {self.ours}: {self.comment}\n{line}"
+        comment = _comment(self.comment)
+        beside = f"{line} # {comment}"
+        return beside if len(beside) <= _WIDTH else f"# {self.ours}: {comment}\n{line}"
 
 
 @dataclass(frozen=True)
@@ -67,7 +68,13 @@ class Draft:
     missing : tuple of str
         Words for no value.
     unmatched : tuple of str
-        Headers that were not recognized.
+        Headers that are not read.
+    fixed : dict of str to str
+        Values for the whole file.
+    language : str
+        Language of most headers.
+    questions : tuple of Question
+        What is open.
     time_zone : str, optional
         Time zone that the times are written in.
     encoding : str, optional
@@ -83,6 +90,9 @@ class Draft:
     decimal: str
     missing: tuple[str, ...]
     unmatched: tuple[str, ...]
+    fixed: dict[str, str]
+    language: str
+    questions: tuple[Question, ...]
     time_zone: str | None = None
     encoding: Encoding | None = None
 
@@ -92,15 +102,11 @@ class Draft:
         return self.time_format.choices if len(self.time_format.choices) > 1 else ()
 
     @property
-    def open_units(self) -> tuple[str, ...]:
-        """Our columns whose unit nothing decides."""
-        return tuple(column.ours for column in self.columns if column.is_unit_open)
-
-    @property
     def absent(self) -> tuple[str, ...]:
         """Columns that a file of the kind needs and the sample does not have."""
         present = {column.ours for column in self.columns}
         present |= {self.kind.time_column} if self.time else set()
+        present |= set(self.fixed)
         needs = (need for need in self.kind.needs if not present.intersection(need))
         return tuple(" or ".join(need) for need in needs)
 
@@ -121,16 +127,20 @@ class Draft:
         self._layout(tomllib.loads(text))  # fails if the draft cannot be loaded
         return text + "\n"
 
+    def layout(self) -> Layout:
+        """The layout; it can be used if there is no question."""
+        return parse_layout(self.text(), self._layout_name)
+
     def trials(self) -> Iterator[tuple[str, Layout]]:
         """Layouts to try on the sample, each with the order of its dates, "" if it is decided.
 
-        What is open is filled in for the trial: headers not recognized are ignored, and names that
-        the file does not have are set to a placeholder.
+        What is open is filled in for the trial: names that the file does not have are set to a
+        placeholder.
         """
         raw = tomllib.loads(self.text())
         raw |= {"ignore_unknown": True, "undecided": []}
         if self.unnamed:
-            raw["fixed"] = dict.fromkeys(self.unnamed, _UNNAMED)
+            raw["fixed"] = {**self.fixed, **dict.fromkeys(self.unnamed, _UNNAMED)}
         if not self.open_orders:
             yield "", self._layout(raw)
         for choice in self.open_orders:
@@ -138,8 +148,12 @@ class Draft:
 
     def _layout(self, raw: dict[str, Any]) -> Layout:
         layout = Layout.model_validate(raw)
-        layout._name = "just drafted"
+        layout._name = self._layout_name
         return layout
+
+    @property
+    def _layout_name(self) -> str:
+        return f"drafted from {self.name}"
 
     def _head(self) -> Iterator[str]:
         yield f"# A layout for files of {self.kind.name} like {_toml(self.name)}, drafted from it."
@@ -154,28 +168,40 @@ class Draft:
         if self.missing:
             yield f"missing = {_toml(list(self.missing))} # no value"
         yield from self._time_lines()
-        undecided = ["time_format"] if self.open_orders else []
-        undecided += [f"unit of {name}" for name in self.open_units]
-        if undecided:
-            yield "# Take this line away when you have decided."
-            yield f"undecided = {_toml(undecided)}"
-        if self.table.header_at:
-            begin = self.table.rows.delimiter.join(self.table.rows.written[:2])
-            yield f"header_starts_with = {_toml(begin)} # the lines before it are passed over"
+        yield from self._header_place()
+        if self.table.header_lines > 1:
+            yield f"header_lines = {self.table.header_lines}"
         if self.table.units:
             yield "skip_after_header = 1 # the line of units"
         if self.unmatched:
             yield ""
-            yield "# Not recognized: take away a # to leave that column out, or map it below."
-            yield "ignore = ["
-            yield from (f"  # {_toml(header)}," for header in self.unmatched)
-            yield "]"
+            yield "# Columns that are not read; map one below to read it."
+            yield f"ignore = {_toml(list(self.unmatched))}"
+        if self.questions:
+            yield ""
+            for question in self.questions:
+                yield f"# Open, {_comment(question.key)}: {_comment(question.text)}"
+                shown = " / ".join(option.label for option in question.options)
+                if shown:
+                    yield f"#   {_comment(shown)}"
+            yield "# Decide it here, then take out the line that begins with undecided."
+            yield f"undecided = {_toml([question.key for question in self.questions])}"
+
+    def _header_place(self) -> Iterator[str]:
+        """Where the header stands: by its first words, or by counting lines."""
+        if not self.table.header_at:
+            return
+        begin = self.table.header_begin
+        if begin:
+            yield f"header_starts_with = {_toml(begin)} # the lines before it are skipped"
+        else:
+            yield f"skip_lines = {self.table.header_at} # the header follows"
 
     def _time_lines(self) -> Iterator[str]:
         if self.open_orders:
             sample = _toml(self.time_format.sample)
             yield f"# Dates such as {sample} can be read in more than one way, and no value tells"
-            yield "# which is right. Take away the # of one, and the line with undecided."
+            yield "# which is right. Take away the # of one."
             for choice in self.open_orders:
                 span = f"{choice.order}: from {choice.first} to {choice.last}"
                 yield f"# time_format = {_toml(choice.time_format)} # {span}"
@@ -202,18 +228,30 @@ class Draft:
                 yield f'# {need} = "" # not found, and needed'
 
     def _fixed(self) -> Iterator[str]:
-        if self.unnamed:
+        if self.unnamed or self.fixed:
             yield ""
-            yield "# The sample does not say this; say it here for the whole file, or map it above."
+            yield "# Values for the whole file."
             yield "[fixed]"
+            yield from (f"{ours} = {_toml(value)}" for ours, value in self.fixed.items())
             yield from (f"# {ours} = {_toml(_EXAMPLES[ours])}" for ours in self.unnamed)
 
     def _skip(self) -> Iterator[str]:
-        if self.table.footer:
+        footer = self.table.footer
+        if footer.words:
             yield ""
-            yield "# Lines at the end that are no rows."
+            yield "# Lines that are no rows: sums, and notes at the end."
+        if footer.starts:
             yield "[[skip]]"
-            yield f"starts_with = {_toml(list(self.table.footer))}"
+            yield f"starts_with = {_toml(list(footer.starts))}"
+        for header, word in footer.cells:
+            yield "[[skip]]"
+            yield f"header = {_toml(header)}"
+            yield f"starts_with = {_toml(word)}"
+
+
+def _comment(text: str) -> str:
+    """A text that stays within one line of comment."""
+    return "".join(char if char.isprintable() else " " for char in text)
 
 
 def _toml(value: Any) -> str:

@@ -1,10 +1,12 @@
 """Try a layout on a file without storing anything: count the rows and their problems."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
 
+from arcdrift.intake.draft.draft_toml import Draft
+from arcdrift.intake.draft.questions import Question
 from arcdrift.intake.layout.layouts import Layout
 from arcdrift.intake.layout.log_reader import LogReader
 from arcdrift.intake.schema.problems import ProblemGroup
@@ -31,6 +33,28 @@ class Trial:
     sound: int
     skipped: int
     problems: tuple[ProblemGroup, ...]
+
+
+_LEAST_SOUND = 0.5
+"""Least share of rows that a reading must make sense of."""
+
+
+def with_trial_question(draft: Draft, content: bytes, crew: Crew, now: datetime) -> Draft:
+    """Try a draft that leaves nothing open; it gets a question if most rows make no sense with it.
+
+    Raises
+    ------
+    BadInput
+        When the file as a whole cannot be used, as without any time zone.
+    """
+    trial = try_layout(content, draft.layout(), crew, now=now, file=draft.name)
+    if trial.sound >= _LEAST_SOUND * trial.rows:
+        return draft
+    text = (
+        f"Are these columns right? Read so, only {trial.sound:,} of {trial.rows:,} rows make "
+        f"sense; {trial.problems[0]}"
+    )
+    return replace(draft, questions=(Question("columns", text),))
 
 
 def try_layout(content: bytes, layout: Layout, crew: Crew, *, now: datetime, file: str) -> Trial:

@@ -31,10 +31,9 @@ def lines_before_header(content: bytes, layout: Layout, name: str) -> int:
     """
     if layout.header_starts_with is None:
         return layout.skip_lines
-    wanted = _plain(layout.header_starts_with)
     preamble_found = layout.preamble is None
     for number, line in enumerate(first_lines(content)):
-        if _plain(line).startswith(wanted):
+        if starts_header(line, layout.header_starts_with):
             if preamble_found:
                 return number
             raise BadInput(
@@ -50,6 +49,11 @@ def lines_before_header(content: bytes, layout: Layout, name: str) -> int:
     )
 
 
+def starts_header(line: str, begin: str) -> bool:
+    """Whether a line starts like a header; quotes and upper and lower case make no difference."""
+    return _plain(line).startswith(_plain(begin))
+
+
 def headers_under(content: bytes, layout: Layout, name: str) -> tuple[str, ...] | None:
     """Headers of a file read with a layout; None if there are none."""
     head = first_whole_lines(content)
@@ -59,6 +63,7 @@ def headers_under(content: bytes, layout: Layout, name: str) -> tuple[str, ...] 
             name,
             delimiter=layout.separator,
             skip_lines=lines_before_header(head, layout, name),
+            header_lines=layout.header_lines,
         ).header
     except BadInput:
         return None

@@ -151,6 +151,8 @@ class Layout(_Strict):
     """Start of the header line, for files with a varying number of lines before it."""
     preamble: str | None = Field(None, min_length=1)
     """Text that a line before the header must hold; needs `header_starts_with`."""
+    header_lines: int = Field(1, ge=1, le=3)
+    """Lines of the header; the names of a column in them are joined by a space."""
     skip_after_header: int = Field(0, ge=0)
     skip_footer: int = Field(0, ge=0)
     """Lines at the end that are not rows; blank ones are not counted."""

@@ -72,6 +72,7 @@ class LogReader:
                 self.name,
                 delimiter=layout.separator,
                 skip_lines=lines_before_header(content, layout, self.name),
+                header_lines=layout.header_lines,
                 skip_after_header=layout.skip_after_header,
                 more=kept_back,
             )

@@ -32,6 +32,8 @@ from arcdrift.times import microseconds
 
 _START_BYTES = 1 << 16
 """Bytes that tell whether a text is a bulletin."""
+FindLayout = Callable[[LogText], Layout | None]
+"""Finds how the text of a log is to be read."""
 
 
 def import_file(
@@ -41,6 +43,8 @@ def import_file(
     *,
     kind: str | None = None,
     layout: Layout | Path | None = None,
+    find_layout: FindLayout | None = None,
+    words: str = "",
     progress: Progress | None = None,
     now: datetime | None = None,
     name: str | None = None,
@@ -56,6 +60,11 @@ def import_file(
     layout : Layout or Path, optional
         How a file with other headers is to be read. Default for an export of quarantined rows is
         the layout of the log they came from.
+    find_layout : callable, optional
+        Called with the text of a file without a layout; returns how it is to be read, None for our
+        own format.
+    words : str
+        Texts of the crew's own word lists, with which it reads.
     progress : callable, optional
         Called with the rows done and the rows of the file.
     now : aware datetime, optional
@@ -83,7 +92,7 @@ def import_file(
         about = {
             "file_name": name,
             "started_at": microseconds(started),
-            "settings_sha256": settings_digest(crew, layout, kind, sheet),
+            "settings_sha256": settings_digest(crew, layout, kind, sheet, words),
             **_stored_layout(layout),
         }
         known_under = partial(
@@ -103,13 +112,18 @@ def import_file(
                     return store_repeat(connection, known, about, began)
         with (
             _text_and_layout(engine, file, sheet, layout) as (text, layout),
-            running_import(engine, name, started, waiting) as mark,
             ExitStack() as stack,
             _file_errors(name),
         ):
+            start = text.read(0, _START_BYTES)
+            is_table = layout is None and not is_export(start)
+            bulletin = is_table and is_bulletin(start)
+            if is_table and not bulletin and find_layout is not None:
+                layout = find_layout(text)
+            mark = stack.enter_context(running_import(engine, name, started, waiting))
             log = LogImport(
                 text,
-                LogReader(name, kind, layout, bulletin=layout is None and _is_bulletin(text)),
+                LogReader(name, kind, layout, bulletin=bulletin),
                 crew,
                 judged_at,
                 lambda: stack.enter_context(scratch_folder()),
@@ -147,11 +161,6 @@ def _text_and_layout(
             layout = layout_of_export(engine, text.read(0, text.size), file.name)
             text = text if layout is None else text_under(layout)
         yield text, layout
-
-
-def _is_bulletin(text: LogText) -> bool:
-    start = text.read(0, _START_BYTES)
-    return not is_export(start) and is_bulletin(start)
 
 
 def _text_format(layout: Layout | None, path: Path) -> dict[str, Any]:

@@ -40,7 +40,9 @@ _OF_THE_FILE = (
 )
 
 
-def settings_digest(crew: Crew, layout: Layout | None, kind: str | None, sheet: str | None) -> str:
+def settings_digest(
+    crew: Crew, layout: Layout | None, kind: str | None, sheet: str | None, words: str
+) -> str:
     """SHA-256 of everything besides a file that decides how its rows are read.
 
     Parameters
@@ -49,12 +51,15 @@ def settings_digest(crew: Crew, layout: Layout | None, kind: str | None, sheet: 
         The kind that was asked for.
     sheet : str, optional
         Sheet of a workbook.
+    words : str
+        Texts of the crew's own word lists.
     """
     settings = {
         "version": __version__,
         "layout": None if layout is None else layout.model_dump(mode="json"),
         "kind": kind,
         "sheet": sheet,
+        "words": words,
         "time_zone": crew.time_zone,
         "sites": {name: site.time_zone for name, site in crew.sites.items()},
         "splicers": {name: splicer.home_site for name, splicer in crew.splicers.items()},

@@ -7,6 +7,7 @@ Lines that are one row each are parsed in bulk; the others are divided by
 import csv
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import pyarrow as pa
@@ -87,6 +88,7 @@ def read_rows(
     *,
     delimiter: str | None = None,
     skip_lines: int = 0,
+    header_lines: int = 1,
     skip_after_header: int = 0,
     more: int | None = None,
 ) -> RawRows:
@@ -102,6 +104,8 @@ def read_rows(
         One of `DELIMITERS`; default the one that divides the header into most cells.
     skip_lines, skip_after_header : int
         Physical lines to skip before the header and right after it.
+    header_lines : int
+        Physical lines of the header; the names of a column in them are joined.
     more : int, optional
         Given if more text follows: how many lines that are not blank must be left to the next
         chunk. Rows that the missing text might change are left to it too; the lines of the result
@@ -120,22 +124,41 @@ def read_rows(
     skipped, blank = header_line, 0
     while header_line < known and not lines.text(header_line).strip():
         header_line, blank = header_line + 1, blank + 1
-    body = header_line + 1 + skip_after_header
+    body = header_line + header_lines + skip_after_header
     if more is not None and body > known:
         raise NeedMore
     if header_line == known:
         raise BadInput(f"{name} is empty.")
     cells, delimiter = _header(lines, header_line, name, delimiter)
+    if header_lines > 1:
+        end = min(header_line + header_lines, known)
+        below = (_header(lines, line, name, delimiter)[0] for line in range(header_line + 1, end))
+        cells = joined_header([cells, *below])
     written = tuple(cells[: _named(cells, name)])
     body = min(body, known)
-    skipped += body - header_line - 1
+    skipped += max(body - header_line - header_lines, 0)
     rows = _divided(lines, written, delimiter, len(cells), body, known, final=more is None)
     return replace(
         rows,
-        header_lines=rows.header_lines + 1,
+        header_lines=rows.header_lines + min(header_lines, body - header_line),
         blank_lines=rows.blank_lines + blank,
         skipped_lines=skipped,
     )
+
+
+def joined_header(lines: Sequence[Sequence[str]]) -> list[str]:
+    """Names of columns whose header has several lines.
+
+    A name above stands for all columns up to the next one, as a merged cell does, if these have
+    names below it.
+    """
+    width = max(map(len, lines))
+    rows = [[*(cell.strip() for cell in line), *[""] * (width - len(line))] for line in lines]
+    for above, below in pairwise(rows):
+        for column in range(1, width):
+            if not above[column] and below[column]:
+                above[column] = above[column - 1]
+    return [" ".join(filter(None, names)) for names in zip(*rows, strict=True)]
 
 
 def read_on(content: bytes, before: RawRows, *, more: int | None = None) -> RawRows:

@@ -1,15 +1,15 @@
-"""Find how the values of a sample are written: decimal and thousands marks, words, no value."""
+"""Find how the numbers of a sample are written: units, decimal and thousands marks, no value."""
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from arcdrift.intake.draft.word_lists import MEANINGS, NO_VALUE, plain
+from arcdrift.intake.draft.headers.word_lists import WordLists, measures
 from arcdrift.intake.layout.layouts import Decimal, Thousands
-from arcdrift.intake.schema.kinds import Kind
 from arcdrift.intake.typing.cells import numbers, text, trimmed
 
 SAMPLE_ROWS = 50_000
@@ -29,6 +29,8 @@ _AMBIGUOUS = r"^[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}$"
 """A number whose mark may stand for thousands or decimals."""
 _NUMERIC = 0.5
 """A column counts as numbers if at least this share of its values are numbers."""
+_BELOW = r"^[<\u2264]=?\s*"
+_TAILED = r"^[<\u2264]?=?\s*[+-]?[.,]?\d[\d.,'\u2019 \u00a0\u2009\u202f]*?\s*([^\d\s.,'<][^\d]*)$"
 
 
 @dataclass(frozen=True)
@@ -54,6 +56,35 @@ class Marks:
     mark: Thousands | None = None
 
 
+@dataclass(frozen=True)
+class NumberCells:
+    """The numbers of a column without the units behind them.
+
+    Attributes
+    ----------
+    distinct : Series of str
+        Distinct values, without units and without a sign for "less than".
+    tails : tuple of str
+        The words behind the numbers that were taken away, all for one unit.
+    unit : str, optional
+        The unit they stand for.
+    below : bool
+        Whether some value is only known to be less than a number.
+    """
+
+    distinct: pd.Series
+    tails: tuple[str, ...] = ()
+    unit: str | None = None
+    below: bool = False
+
+    @property
+    def pattern(self) -> str | None:
+        """Pattern of a layout that takes the number out of a cell; None if no unit is behind it."""
+        if not self.tails or self.unit == "percent":  # an import knows the percent sign
+            return None
+        return rf"(.*?)\s*(?:{'|'.join(map(re.escape, self.tails))})?"
+
+
 def sample_of(column: pa.ChunkedArray) -> pa.ChunkedArray:
     """Trimmed cells of a column, at regular intervals if there are many."""
     if len(column) > SAMPLE_ROWS:
@@ -62,16 +93,42 @@ def sample_of(column: pa.ChunkedArray) -> pa.ChunkedArray:
     return trimmed(column)
 
 
-def distinct(cells: pa.ChunkedArray) -> pd.Series:
-    """Distinct texts without missing ones and words for no value."""
+def distinct(cells: pa.ChunkedArray, no_value: Iterable[str]) -> pd.Series:
+    """Distinct texts without missing ones and words for no value (in small letters)."""
     values = text(pa.chunked_array([pc.unique(cells)])).dropna()
-    return values[~values.str.lower().isin(NO_VALUE)].reset_index(drop=True)
+    return values[~values.str.casefold().isin(list(no_value))].reset_index(drop=True)
 
 
-def missing_words(cells: pa.ChunkedArray) -> tuple[str, ...]:
+def missing_words(cells: pa.ChunkedArray, no_value: Iterable[str]) -> tuple[str, ...]:
     """Words for no value, as in the file."""
     values = text(pa.chunked_array([pc.unique(cells)])).dropna()
-    return tuple(sorted(values[values.str.lower().isin(NO_VALUE)]))
+    return tuple(sorted(values[values.str.casefold().isin(list(no_value))]))
+
+
+def number_cells(values: pd.Series, column: str, words: WordLists) -> NumberCells:
+    """Take the unit away that stands behind the numbers of a column, and a sign for "less than".
+
+    Parameters
+    ----------
+    values : Series of str
+        From `distinct`.
+    """
+    below = values.str.match(_BELOW)
+    tails = values.str.extract(_TAILED, expand=False).str.strip()
+    written = tuple(dict.fromkeys(tails.dropna()))
+    units = {words.unit_named(tail) for tail in written}
+    bare, unit = values, None
+    if len(units) == 1 and (unit := units.pop()) is not None and measures(column, unit):
+        ends = values.str.len() - tails.str.len().fillna(0).astype(int)
+        bare = pd.Series(
+            [value[:end].strip() for value, end in zip(values, ends, strict=True)],
+            index=values.index,
+            dtype="str",
+        )
+    else:
+        written, unit = (), None
+    bare = bare.str.replace(_BELOW, "", regex=True)
+    return NumberCells(bare.drop_duplicates(), written, unit, bool(below.any()))
 
 
 def marks_of(values: pd.Series) -> Marks:
@@ -80,7 +137,7 @@ def marks_of(values: pd.Series) -> Marks:
     Parameters
     ----------
     values : Series of str
-        From `distinct`.
+        From `distinct` or `number_cells`.
     """
     if values.empty:
         return Marks(".", None, decided=False, readable=1.0)
@@ -103,30 +160,6 @@ def is_numeric(values: pd.Series) -> bool:
     return marks_of(values).readable >= _NUMERIC
 
 
-def meanings_of(values: pd.Series, kind: Kind, column: str) -> tuple[dict[str, str], list[str]]:
-    """Meanings of the words of a file, and the words that are not known.
-
-    Words that are ours already are left out.
-    """
-    known = {
-        word: ours
-        for ours, words in MEANINGS.get((kind.name, column), {}).items()
-        for word in words.split("|")
-    }
-    meanings: dict[str, str] = {}
-    unknown = []
-    seen: set[str] = set()
-    for value in values:
-        if value.lower() in kind.allowed_words(column) or value.lower() in seen:
-            continue
-        seen.add(value.lower())
-        if plain(value) in known:
-            meanings[value] = known[plain(value)]
-        else:
-            unknown.append(value)
-    return meanings, unknown
-
-
 def pair_mark(values: pd.Series) -> str | None:
     """The mark between two numbers in one cell, such as the ``/`` in ``0.4/0.7``."""
     if values.empty:
@@ -139,13 +172,3 @@ def pair_mark(values: pd.Series) -> str | None:
         if values.str.match(pair).mean() > _NUMERIC:
             return mark
     return None
-
-
-def tail_of(values: pd.Series) -> str | None:
-    """The word that follows every number, such as the ``dB`` in ``0.03 dB``."""
-    if values.empty:
-        return None
-    units = values.str.extract(r"^[+-]?\d[\d.,]*\s*([^\d\s.,][^\d]*)$", expand=False)
-    distinct_units = units.dropna().str.strip().unique()
-    every_value = bool(units.notna().all())
-    return str(distinct_units[0]) if every_value and len(distinct_units) == 1 else None

@@ -1,0 +1,205 @@
+"""Reading a log without a layout: what its headers and values tell, and what has to be asked."""
+
+import re
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from arcdrift.cli.crew_folder import CrewSession, command_text
+from arcdrift.cli.output import print_notice, printable
+from arcdrift.errors import BadInput
+
+if TYPE_CHECKING:
+    from arcdrift.intake.draft.draft_toml import Draft
+    from arcdrift.intake.draft.questions import Question
+    from arcdrift.intake.layout.layouts import Layout
+    from arcdrift.intake.text.log_text import LogText
+
+MOST_QUESTIONS = 3
+"""With more open questions about a file none is asked, and a draft is saved."""
+_SAMPLE_BYTES = 64 << 20
+KIND_KEY = "kind"
+_REPLIES = 3
+
+Ask = Callable[["Question"], str | None]
+"""Asks a question; returns the answer, or None if it is left open."""
+
+
+@dataclass(frozen=True)
+class FileReading:
+    """How logs without a layout are read.
+
+    Attributes
+    ----------
+    session : CrewSession
+        The crew.
+    kind : str, optional
+        Kind of the files that was asked for.
+    ask : callable, optional
+        Asks a person; None to leave open what is not clear.
+    draft : Path, optional
+        Draft of an earlier attempt, which is replaced once everything is answered.
+    """
+
+    session: CrewSession
+    kind: str | None = None
+    ask: Ask | None = None
+    draft: Path | None = None
+
+    def layout_for(self, log: "LogText") -> "Layout | None":
+        """Find how a log is to be read; None if it is in our own format, or cannot be told.
+
+        Prints how it is read. Answers that hold for later files are kept as a layout of the crew.
+
+        Raises
+        ------
+        BadInput
+            When something is not clear: names the draft that was saved, and what is open.
+        """
+        from arcdrift.intake.draft.own_format import is_own_format
+        from arcdrift.intake.draft.reading_summary import reading_summary
+        from arcdrift.intake.layout.layouts import load_layout
+
+        if is_own_format(log):
+            return None
+        content = _sample(log)
+        answers: dict[str, str] = {}
+        lasting = True
+        draft = self._draft(content, log, answers)
+        while draft is not None and draft.questions:
+            question = draft.questions[0]
+            if self.ask is None or len(draft.questions) + len(answers) > MOST_QUESTIONS:
+                raise BadInput(self._save_open(draft))
+            answer = None if question.key in answers else self.ask(question)
+            if answer is None:
+                raise BadInput(self._save_open(draft))
+            answers[question.key] = answer
+            lasting &= question.lasting
+            draft = self._draft(content, log, answers)
+        if draft is None:
+            return None
+        print_notice(reading_summary(draft))
+        if not answers or not lasting:
+            return draft.layout()
+        path = self.draft or self._free_path(draft.name)
+        _write(path, draft.text())
+        print_notice(f"The answers are kept in {path}, for later files with these headers.")
+        return load_layout(path)
+
+    def _draft(self, content: bytes, log: "LogText", answers: dict[str, str]) -> "Draft | None":
+        """Draft a layout; None if the file has no table that could be drafted from."""
+        from arcdrift.intake.draft.draft_layout import draft_layout
+        from arcdrift.intake.draft.headers.header_match import UnclearKind
+        from arcdrift.intake.draft.headers.word_lists import load_words
+        from arcdrift.intake.draft.layout_trial import with_trial_question
+
+        now = datetime.now(UTC)
+        try:
+            draft = draft_layout(
+                content,
+                log.name,
+                now=now,
+                kind=answers.get(KIND_KEY) or self.kind,
+                encoding=log.encoding,
+                words=load_words(self.session.folder),
+                answers=answers,
+                crew=self.session.crew,
+            )
+        except UnclearKind as problem:
+            if not problem.kinds:
+                return None
+            answer = None if self.ask is None else self.ask(_kind_question(log.name, problem.kinds))
+            if answer is None or KIND_KEY in answers:
+                raise
+            answers[KIND_KEY] = answer
+            return self._draft(content, log, answers)
+        except BadInput:
+            return None  # the import says what is wrong with the file
+        return (
+            draft
+            if draft.questions
+            else with_trial_question(draft, content, self.session.crew, now)
+        )
+
+    def _save_open(self, draft: "Draft") -> str:
+        """Save a draft, unless there is one already; return a sentence about what is open."""
+        path = self.draft
+        if path is None:
+            path = self._free_path(draft.name)
+            _write(path, draft.text())
+        texts = " ".join(question.text for question in draft.questions)
+        command = command_text(f"import {draft.name}", self.session.folder)
+        return (
+            f"{draft.name} is not imported yet, as this is open: {texts} The rest is in the draft "
+            f"{path}: decide there what stands under undecided, then run {command} again."
+        )
+
+    def _free_path(self, name: str) -> Path:
+        """Path for a draft in the crew's layouts folder that is not taken."""
+        from arcdrift.intake.layout.layout_match import LAYOUTS
+
+        folder = self.session.folder / LAYOUTS
+        stem = (
+            re.sub(r"[^\w.-]+", "-", name.removesuffix(".gz").rsplit(".", 1)[0]).strip("-.")
+            or "log"
+        )
+        names = (f"{stem}.toml", *(f"{stem}-{number}.toml" for number in range(2, 1000)))
+        return next(folder / name for name in names if not (folder / name).exists())
+
+
+def terminal_question(question: "Question") -> str | None:
+    """Ask a question in the terminal; return the answer, or None if it is left open."""
+    typer.echo(printable(question.text), err=True)
+    for number, option in enumerate(question.options, 1):
+        typer.echo(printable(f"  {number}  {option.label}"), err=True)
+    wanted = "Number" if question.options else "Name"
+    for _ in range(_REPLIES):
+        try:
+            reply = typer.prompt(
+                f"{wanted} (Enter to leave it open)" if not question.suggestion else wanted,
+                default=question.suggestion,
+                show_default=bool(question.suggestion),
+                err=True,
+            )
+        except typer.Abort:
+            return None
+        if not reply.strip():
+            return None
+        answer = question.answer_to(reply)
+        if answer is not None:
+            return answer
+    return None
+
+
+def is_terminal() -> bool:
+    """Whether a person can be asked: input and messages are those of a terminal."""
+    return sys.stderr.isatty() and sys.stdin.isatty()
+
+
+def _kind_question(name: str, kinds: "tuple[str, ...]") -> "Question":
+    from arcdrift.intake.draft.questions import Option, Question
+
+    options = tuple(Option(kind, kind) for kind in kinds)
+    return Question(KIND_KEY, f"The headers of {name} do not tell what it holds. Is it", options)
+
+
+def _sample(log: "LogText") -> bytes:
+    """The text of a log, or whole lines from the beginning of a large one."""
+    content = log.read(0, _SAMPLE_BYTES)
+    if log.size > len(content):
+        content = content[: max(content.rfind(b"\n"), content.rfind(b"\r")) + 1]
+    return content
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8", newline="\n")
+    except OSError as problem:
+        reason = (problem.strerror or str(problem)).lower()
+        raise BadInput(f"{path} cannot be written: {reason}.") from None

@@ -1,0 +1,1 @@
+"""Headers of a sample: their words, units, and the columns they match."""

@@ -1,0 +1,1 @@
+"""Values of a sample: how numbers, dates and words are written."""

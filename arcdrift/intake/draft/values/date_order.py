@@ -1,0 +1,111 @@
+"""Decide the order of day and month in dates that fit both.
+
+Besides a day above 12 (`date_formats`), which rules the other order out, these decide: an order
+stated in the header; rows that follow one another in one order only; days of one month that would
+all be the same day of several months; and how dates are written where the file comes from.
+"""
+
+from dataclasses import dataclass, replace
+
+import pandas as pd
+
+from arcdrift.intake.draft.headers.time_headers import Order
+from arcdrift.intake.draft.values.date_formats import (
+    DAY_FIRST,
+    MONTH_FIRST,
+    Choice,
+    TimeFormat,
+)
+
+_FEWEST_DAYS = 3
+"""Days of one month that decide against the same day of so many months."""
+_FEWEST_IN_ORDER = 5
+"""Days in order; by chance 1 of 120 logs has so many in order."""
+_WIDEST_GAP = pd.Timedelta(days=14)
+
+
+@dataclass(frozen=True)
+class DateHints:
+    """What else speaks for an order.
+
+    Attributes
+    ----------
+    stated : str, optional
+        The order that the header states.
+    english : bool
+        Whether the headers are English.
+    decimal_comma : bool
+        Whether numbers have decimal commas.
+    customary : bool
+        Whether units are those of the United States, where the month comes first.
+    us_zone : bool
+        Whether the crew works in a time zone of the United States.
+    planned : bool
+        Whether records may be made on the same day of every month, as service is.
+    """
+
+    stated: Order | None = None
+    english: bool = True
+    decimal_comma: bool = False
+    customary: bool = False
+    us_zone: bool = False
+    planned: bool = False
+
+
+def settled_order(time_format: TimeFormat, values: pd.Series, hints: DateHints) -> TimeFormat:
+    """Keep the one choice that the evidence decides for; all of them if none does.
+
+    Parameters
+    ----------
+    values : Series of str
+        The times in the order of the file.
+    """
+    choices = {choice.order: choice for choice in time_format.choices}
+    if set(choices) != {DAY_FIRST, MONTH_FIRST}:
+        return time_format
+    order = hints.stated or _by_sequence(choices, values, hints) or _by_custom(choices, hints)
+    return time_format if order is None else replace(time_format, choices=(choices[order],))
+
+
+def _by_sequence(choices: dict[str, Choice], values: pd.Series, hints: DateHints) -> str | None:
+    """The order in which days follow one another."""
+    days = {
+        order: pd.to_datetime(values, format=choice.time_format, errors="coerce")
+        .dropna()
+        .dt.normalize()
+        for order, choice in choices.items()
+    }
+    found = []
+    for order, other in ((DAY_FIRST, MONTH_FIRST), (MONTH_FIRST, DAY_FIRST)):
+        mine, theirs = days[order], days[other]
+        distinct = mine.drop_duplicates()
+        within_month = (
+            len(distinct) >= _FEWEST_DAYS
+            and len(set(mine.dt.to_period("M"))) == 1
+            and len(set(theirs.dt.day) | {1}) == 2
+            and distinct.sort_values().diff().max() <= _WIDEST_GAP
+            and not hints.planned
+        )
+        in_order = len(distinct) >= _FEWEST_IN_ORDER and _sorted(mine) and not _sorted(theirs)
+        if within_month or in_order:
+            found.append(order)
+    return found[0] if len(found) == 1 else None
+
+
+def _sorted(days: pd.Series) -> bool:
+    return bool(days.is_monotonic_increasing or days.is_monotonic_decreasing)
+
+
+def _by_custom(choices: dict[str, Choice], hints: DateHints) -> str | None:
+    """The order that is usual where the file comes from.
+
+    With points, or in a language other than English with decimal commas, the day comes first; the
+    month comes first in the United States, told by its units, or by AM and PM in its time zones.
+    """
+    time_format = choices[DAY_FIRST].time_format
+    if not hints.english and (hints.decimal_comma or "%d.%m." in time_format):
+        return DAY_FIRST
+    if hints.english and "/" in time_format:
+        if hints.customary or ("%p" in time_format and hints.us_zone):
+            return MONTH_FIRST
+    return None
