@@ -38,10 +38,16 @@ def crew(series: int, n: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
     return np.where(apart, far, rng.gamma(shape, mean / shape, (series, n))).round(2), apart
 
 
-def independent_fit(values: np.ndarray) -> tuple[float, float, float]:
-    """Shape, scale and share by scipy alone, from every single value and its interval."""
+def independent_fit(
+    values: np.ndarray, limit: float = 0.0, censored: int = 0
+) -> tuple[float, float, float]:
+    """Shape, scale and share by scipy alone, from every single value and its interval.
+
+    `censored` further values are only known to be below `limit`.
+    """
     values, times = np.unique(values, return_counts=True)
     low, high = np.maximum(values - STEP / 2, 0.0), values + STEP / 2
+    low, high, times = np.r_[low, 0.0], np.r_[high, limit], np.r_[times, censored]
     far = loguniform(0.1, 1.0)
 
     def cost(at: np.ndarray) -> float:
@@ -69,6 +75,36 @@ def test_the_fit_is_that_of_a_general_optimizer():
         assert fits.scale[row] == pytest.approx(scale, rel=5e-3)
         assert fits.share[row] == pytest.approx(share, rel=2e-2)
         assert fits.limit[row] == pytest.approx(gamma.isf(1e-4, shape, scale=scale), rel=5e-3)
+
+
+@pytest.mark.parametrize("limit", [0.01, 0.02])
+def test_values_below_a_limit_count_as_any_value_under_it(limit):
+    values, _ = crew(6, 400, seed=5)
+    kept = [row[row >= limit] for row in values]
+    counts = np.concatenate([counted(row[None, :]) for row in kept])
+    below = np.array([[400 - len(row)] for row in kept])
+    fits = gamma_limits(counts, below=[limit], below_counts=below)
+    assert fits.n.tolist() == [400] * 6
+    for row, known in enumerate(kept):
+        shape, scale, share = independent_fit(known, limit, 400 - len(known))
+        assert fits.shape[row] == pytest.approx(shape, rel=5e-3)
+        assert fits.scale[row] == pytest.approx(scale, rel=5e-3)
+        assert fits.share[row] == pytest.approx(share, rel=2e-2, abs=2e-4)
+
+
+def test_half_of_a_limit_in_place_of_the_value_would_shift_the_limit():
+    # a log that writes "<0.02" for what it rounds to 0.00 and 0.01; the truth is known
+    values = np.random.default_rng(3).gamma(1.2, 0.03 / 1.2, (40, 1000)).round(2)
+    counts = counted(np.where(values < 0.02, 0.5, values))
+    counts[:, 50] = 0
+    below = (values < 0.02).sum(axis=1)
+    truth = gamma.isf(1e-4, 1.2, scale=0.03 / 1.2)
+    # rounded to 0.01 or less is less than 0.015
+    censored = gamma_limits(counts, below=[0.015], below_counts=below[:, None]).limit
+    counts[:, 1] = below
+    at_half = gamma_limits(counts).limit
+    assert np.median(censored) == pytest.approx(truth, rel=0.05)
+    assert abs(np.median(at_half) - truth) > 2 * abs(np.median(censored) - truth)
 
 
 def test_a_series_is_fitted_the_same_alone_and_among_others():

@@ -13,8 +13,8 @@ from arcdrift.cli.output import count_noun, print_json, print_lines, print_notic
 from arcdrift.errors import BadInput, UsageError
 
 if TYPE_CHECKING:
-    from arcdrift.intake.draft.headers.time_headers import Order
     from arcdrift.intake.draft.draft_toml import Draft
+    from arcdrift.intake.draft.headers.time_headers import Order
     from arcdrift.intake.draft.layout_trial import Trial
     from arcdrift.intake.layout.layouts import Layout
     from arcdrift.settings import Crew

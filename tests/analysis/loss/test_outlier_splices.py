@@ -135,3 +135,23 @@ def test_most_of_what_is_far_out_in_a_simulated_crew_is_named():
     assert far.sum() > 15
     assert named[far].mean() > 0.85
     assert 0.002 < named[~early].mean() < 0.02
+
+
+def test_losses_below_a_limit_are_learned_from_as_such():
+    log = one_splicer(days=20)
+    first = log[log["number"] < np.ceil(100 / 40)]
+    log["loss_below_db"] = np.where(log["loss_db"] < 0.02, 0.02, np.nan)
+    log["loss_db"] = log["loss_db"].mask(log["loss_below_db"].notna(), 0.01)
+    log.loc[log["number"] == 4, "loss_db"] = 0.9
+    bins = histogram_bins()
+    known = first["loss_db"][first["loss_db"] >= 0.02]
+    steps = np.minimum(np.rint(known / 0.01).astype(int), bins - 1)
+    wanted = gamma_limits(
+        np.bincount(steps, minlength=bins),
+        below=[0.02],
+        below_counts=[[len(first) - len(known)]],
+    )
+    found = judged(log).outliers
+    assert found["limit_db"][found["day"] == found["day"].min()].iloc[0] == pytest.approx(
+        float(wanted.limit[0])
+    )

@@ -6,7 +6,7 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from arcdrift.intake.typing.cells import mapped, numbers, text, trimmed
+from arcdrift.intake.typing.cells import mapped, numbers, text, trimmed, without_less_than
 
 
 def column(*cells: str | None) -> pa.ChunkedArray:
@@ -90,3 +90,10 @@ def test_words_of_a_file_become_ours():
         None,
     ]
     assert mapped(cells, {}) is cells
+
+
+def test_less_than_is_taken_from_the_start_of_cells():
+    cells = pa.chunked_array([pa.array(["<0.01", "0.02", "\u2264 0,05", "<= .1", None])])
+    bare, signed = without_less_than(cells)
+    assert bare.to_pylist() == ["0.01", "0.02", "0,05", ".1", None]
+    assert signed.tolist() == [True, False, True, True, False]
