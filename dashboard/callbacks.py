@@ -49,11 +49,14 @@ def screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) 
         f"Data up to {shown_time(run.now, data)}, analyzed {shown_time(run.assessed_on, data)}, "
         f"{run.splices:,} splices and {run.checks:,} arc checks. Times are local."
     )
-    in_future = data.records_in_future()
+    doubts = [OUTDATED] if data.outdated() else []
+    if in_future := data.records_in_future():
+        doubts.append(in_future)
     return html.Div(
         [
-            notice(OUTDATED, name="outdated") if data.outdated() else None,
-            notice(in_future, name="outdated") if in_future else None,
+            html.Div([html.P(text) for text in doubts], className="notice outdated", role="note")
+            if doubts
+            else None,
             render(View(data, run, parse(query), scheme)),
             html.Footer(as_of, className="as-of"),
         ]

@@ -95,9 +95,8 @@ def future_sentence(ahead: pd.Series, zone: str) -> str:
     more = f" and {len(ahead) - 1} more" if len(ahead) > 1 else ""
     return (
         f"The newest records lie in the future, {ahead.iloc[0].tz_convert(zone):%Y-%m-%d %H:%M} "
-        f"(splicer {ahead.index[0]}{more}): a clock is or was wrong, the splicer's or this "
-        "computer's. What is due and how old things are may be wrong until `arcdrift clock` or "
-        "`arcdrift imports undo` corrects them."
+        f"(splicer {ahead.index[0]}{more}): its clock or this computer's is wrong. Correct it, "
+        "and the records with `arcdrift clock` or `arcdrift imports undo`."
     )
 
 

@@ -249,7 +249,10 @@ def _splice_list(view: View, splicer: str, program: str) -> html.Section:
             ],
             className="row hint",
         ),
-        notice(f"The address names no day: {shown(view.query['day'])}. All days are listed.")
+        notice(
+            f"The address names no day: {shown(view.query['day'])}. All days are listed.",
+            name="caveat",
+        )
         if "day" in view.query and not chosen
         else None,
         grid if total else notice(f"No splices{address}."),
