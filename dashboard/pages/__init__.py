@@ -7,9 +7,10 @@ import pandas as pd
 from dash import dcc, html
 
 from dashboard.components import View, heading
-from dashboard.pages import findings, today
+from dashboard.pages import today
 from dashboard.pages.checks import checks
 from dashboard.pages.design import design
+from dashboard.pages.findings import findings
 from dashboard.pages.loss import loss
 from dashboard.pages.people import person, prep
 from dashboard.pages.splicer import splicer

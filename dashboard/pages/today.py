@@ -22,7 +22,7 @@ from dashboard.components import (
     status_tag,
     tag,
 )
-from dashboard.pages.findings import (
+from dashboard.pages.findings.finding_words import (
     causes_and_next_step,
     concerns_splicer,
     finding_title,

@@ -10,7 +10,8 @@ from arcdrift.analysis.advice.advice import CAUTIONS
 from arcdrift.store.connect import open_store
 from dashboard import ids
 from dashboard.callbacks import followed, screen
-from dashboard.pages.findings import evidence_words, onset_words
+from dashboard.pages.findings.evidence import evidence_words
+from dashboard.pages.findings.finding_words import onset_words
 from dashboard.pages.loss.stream import grid_rows
 from dashboard.reading.data import CrewData
 from dashboard.shell import shell

@@ -14,7 +14,8 @@ from arcdrift.finding import Cause, Finding
 from arcdrift.store import write
 from arcdrift.store.connect import open_store, writing
 from dashboard.callbacks import OUTDATED, screen
-from dashboard.pages.findings import IN_ORDER, evidence_facts, finding_title
+from dashboard.pages.findings.evidence import evidence_facts
+from dashboard.pages.findings.finding_words import IN_ORDER, finding_title
 from dashboard.reading.data import CrewData
 from tests.dashboard.invented import NOW, finding_rows, findings, import_row, results, write_crew
 from tests.dashboard.rendering import parts, shown, whole

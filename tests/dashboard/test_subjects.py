@@ -9,7 +9,8 @@ import pytest
 
 from arcdrift.figures.subject import shared_effect, subject_days, subject_evidence
 from dashboard.callbacks import screen
-from dashboard.pages.findings import finding_links, subject_text
+from dashboard.pages.findings.detail import finding_links
+from dashboard.pages.findings.finding_words import subject_text
 from dashboard.reading.data import CrewData
 from tests.dashboard.invented import findings
 from tests.dashboard.rendering import parts, shown

@@ -20,7 +20,7 @@ from dashboard.components import (
     severity_tag,
 )
 from dashboard.grids import work_list_options
-from dashboard.pages.findings import finding_title
+from dashboard.pages.findings.finding_words import finding_title
 from dashboard.pages.loss.agreement_card import agreement_card, agreement_rows
 from dashboard.pages.loss.crew import crew_charts, crew_days, crew_evidence, rolled_up, shared_days
 from dashboard.pages.loss.stream import (

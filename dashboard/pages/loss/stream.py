@@ -24,7 +24,7 @@ from dashboard.components import (
 )
 from dashboard.events import events_of
 from dashboard.grids import paged_options
-from dashboard.pages.findings import finding_card, is_open, onset_range
+from dashboard.pages.findings.finding_words import finding_card, is_open, onset_range
 from dashboard.pages.loss.baseline_card import baseline_card
 from dashboard.pages.loss.outlier_card import accepted_loss, exception_rows, exceptions_card
 from dashboard.reading.data import CrewData

@@ -8,7 +8,7 @@ from arcdrift.finding import SEVERITY_ORDER
 from arcdrift.people import HIDDEN
 from dashboard.components import View, chart, csv_link, heading, notice, period, select
 from dashboard.events import events_of
-from dashboard.pages.findings import finding_card, is_open, onset_range
+from dashboard.pages.findings.finding_words import finding_card, is_open, onset_range
 from dashboard.subjects import MEASURE_OF_KIND, TITLES, subject_title
 from dashboard.url_query import href, shown
 

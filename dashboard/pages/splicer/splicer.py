@@ -20,7 +20,7 @@ from dashboard.components import (
     severity_tag,
     shown_day,
 )
-from dashboard.pages.findings import concerns_splicer, finding_title, is_open
+from dashboard.pages.findings.finding_words import concerns_splicer, finding_title, is_open
 from dashboard.pages.splicer.advice_card import advice_card
 from dashboard.pages.splicer.arc_model import effects_of, influence_of, model_cards
 from dashboard.pages.splicer.upkeep import electrodes_card, programs_card, wear_table

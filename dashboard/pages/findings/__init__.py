@@ -1,0 +1,1 @@
+"""The page of findings, and findings in words for other pages."""
