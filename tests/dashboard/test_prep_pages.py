@@ -89,7 +89,7 @@ def test_the_coaching_log_shows_what_changed_after(tmp_path):
 
 STREAM = {"splicer": "Kestrel", "program": "single-mode fixed"}
 PAGES = [
-    *(("/" + path, "") for path in ("", "prep", "person", "checks", "findings", "loss", "design")),
+    *(("/" + path, "") for path in ("", "prep", "person", "checks", "findings", "loss")),
     ("/splicer", "?splicer=Kestrel"),
     ("/loss", search(STREAM)),
     ("/loss", "?subject=technician:Birch"),
@@ -115,8 +115,11 @@ def assert_nobody_named(data: CrewData, technician: str) -> None:
     }
     block = grid_rows(data, *STREAM.values(), "", {"startRow": 0, "endRow": 100})
     told["block", ""] = json.dumps(block["rowData"])
-    for query in ({"technician": technician}, STREAM, {"subject": "technician:Birch"}):
+    subject = {"subject": "technician:Birch"}
+    for query in ({"technician": technician}, STREAM | subject):
         for key, table in TABLES.items():
+            if key[0] == "design" and (key[1] != "alarms" or "technician" not in query):
+                continue  # the other tables of that page are of charts, and slow
             told[(*key, str(query))] = as_csv(table(View(data, run, query, "light")))
     people = re.compile("|".join(PEOPLE))
     leaks = {where: people.findall(text) for where, text in told.items()}
