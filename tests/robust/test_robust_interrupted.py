@@ -28,7 +28,7 @@ def logs(tmp_path_factory):
 
 
 MOMENTS = {
-    "opening a file": ("arcdrift.intake.storing.import_file.open_log", False),
+    "opening a file": ("arcdrift.intake.storing.import_file.open_file", False),
     "reading": ("arcdrift.intake.storing.log_import.convert", False),
     "staging, in the thread of the Arrow driver": ("arcdrift.store.write.dbapi.connect", False),
     "storing": ("arcdrift.intake.storing.log_import.close_corrected", False),
