@@ -98,7 +98,7 @@ class FileReading:
         from arcdrift.intake.draft.headers.word_lists import load_words
         from arcdrift.intake.draft.layout_trial import with_trial_question
 
-        now = datetime.now(UTC)
+        now, words = datetime.now(UTC), load_words(self.session.folder)
         try:
             draft = draft_layout(
                 content,
@@ -106,7 +106,7 @@ class FileReading:
                 now=now,
                 kind=answers.get(KIND_KEY) or self.kind,
                 encoding=log.encoding,
-                words=load_words(self.session.folder),
+                words=words,
                 answers=answers,
                 crew=self.session.crew,
             )

@@ -16,7 +16,8 @@ _HEADER_WITHIN = 60
 _FOLLOWING = 20
 _FEWEST_KNOWN = 2
 """Known words from which a row counts as a header."""
-_DATA = re.compile(r"\d")
+_DATA = re.compile(r"\s*[<+\-]?\d")
+"""Begin of a number, a date or a time."""
 
 
 @dataclass(frozen=True)
@@ -148,13 +149,14 @@ def _likeness(
 ) -> tuple[int, float]:
     """Known words in a header of one or two lines, and the share of next lines as wide."""
     cells = _cells(texts[line], delimiter)
-    if len(cells) < 2:
+    numbers = sum(_DATA.match(cell) is not None for cell in cells)
+    if len(cells) < 2 or 2 * numbers > len(cells):  # a row of data
         return 0, 0.0
     known = [is_known(cell, words) for cell in cells]
     if count == 2:
         below = _cells(texts[line + 1], delimiter) if line + 1 < len(texts) else []
         # a row of data has a time or a number in it, a line of a header has neither
-        if len(below) != len(cells) or any(map(_DATA.search, [*cells, *below])):
+        if len(below) != len(cells) or any(map(_DATA.match, [*cells, *below])):
             return 0, 0.0
         joined = joined_header([cells, below])
         known = [is_known(cell, words) for cell in joined]

@@ -180,7 +180,8 @@ def guess_kind(headers: Sequence[str], name: str, words: WordLists | None = None
         whole = {
             name: found for name, found in matched.items() if _lacks_name(KINDS[name], found, words)
         }
-    if "loss_db" in matched["splices"] and "splices" in whole:
+    has_loss = any(words.named_and_unit(header)[1] == "dB" for header in headers)
+    if has_loss or ("loss_db" in matched["splices"] and "splices" in whole):
         return KINDS["splices"]  # no other kind has a loss
     for kind, found in whole.items():
         if all(set(found.values()) >= set(other.values()) for other in whole.values()):
@@ -263,7 +264,9 @@ class _Search:
         return unit if unit is not None and measures(column, unit) else None
 
     def by_likeness(self, header: str, column: str) -> Match | None:
-        """Match a header that is only like a known word."""
+        """Match a header that is only like a known word; not to remarks, which are no matter."""
+        if column in _INTERCHANGEABLE:
+            return None
         for name in self._names(header, column):
             bare = " ".join(key_of(name))
             if len(bare) <= _SHORT:

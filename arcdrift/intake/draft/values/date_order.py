@@ -1,8 +1,9 @@
 """Decide the order of day and month in dates that fit both.
 
 Besides a day above 12 (`date_formats`), which rules the other order out, these decide: an order
-stated in the header; rows that follow one another in one order only; days of one month that would
-all be the same day of several months; and how dates are written where the file comes from.
+stated in the header; rows that follow one another in one order only; days close to one another
+that would all be the same day of several months or years; and how dates are written where the file
+comes from.
 """
 
 from dataclasses import dataclass, replace
@@ -18,10 +19,11 @@ from arcdrift.intake.draft.values.date_formats import (
 )
 
 _FEWEST_DAYS = 3
-"""Days of one month that decide against the same day of so many months."""
+"""Days close to one another that decide against the same day of so many months."""
 _FEWEST_IN_ORDER = 5
 """Days in order; by chance 1 of 120 logs has so many in order."""
 _WIDEST_GAP = pd.Timedelta(days=14)
+_MONTHLY, _YEARLY = pd.Timedelta(days=28), pd.Timedelta(days=300)
 
 
 @dataclass(frozen=True)
@@ -61,35 +63,43 @@ def settled_order(time_format: TimeFormat, values: pd.Series, hints: DateHints) 
         The times in the order of the file.
     """
     choices = {choice.order: choice for choice in time_format.choices}
-    if set(choices) != {DAY_FIRST, MONTH_FIRST}:
+    if len(choices) < 2:
         return time_format
-    order = hints.stated or _by_sequence(choices, values, hints) or _by_custom(choices, hints)
+    order = hints.stated if hints.stated in choices else None
+    order = order or _by_sequence(choices, values, hints) or _by_custom(choices, hints)
     return time_format if order is None else replace(time_format, choices=(choices[order],))
 
 
 def _by_sequence(choices: dict[str, Choice], values: pd.Series, hints: DateHints) -> str | None:
-    """The order in which days follow one another."""
+    """The order in which days follow one another, if they do so in none of the others."""
     days = {
         order: pd.to_datetime(values, format=choice.time_format, errors="coerce")
         .dropna()
         .dt.normalize()
         for order, choice in choices.items()
     }
-    found = []
-    for order, other in ((DAY_FIRST, MONTH_FIRST), (MONTH_FIRST, DAY_FIRST)):
-        mine, theirs = days[order], days[other]
-        distinct = mine.drop_duplicates()
-        within_month = (
-            len(distinct) >= _FEWEST_DAYS
-            and len(set(mine.dt.to_period("M"))) == 1
-            and len(set(theirs.dt.day) | {1}) == 2
-            and distinct.sort_values().diff().max() <= _WIDEST_GAP
-            and not hints.planned
-        )
-        in_order = len(distinct) >= _FEWEST_IN_ORDER and _sorted(mine) and not _sorted(theirs)
-        if within_month or in_order:
-            found.append(order)
-    return found[0] if len(found) == 1 else None
+    for order, mine in days.items():
+        others = [theirs for other, theirs in days.items() if other != order]
+        if all(_follow(mine) and _lie_apart(theirs, hints) for theirs in others):
+            return order
+        in_order = len(set(mine)) >= _FEWEST_IN_ORDER and _sorted(mine)
+        if in_order and not any(map(_sorted, others)):
+            return order
+    return None
+
+
+def _follow(days: pd.Series) -> bool:
+    """Whether days are close to one another."""
+    distinct = days.drop_duplicates().sort_values()
+    return len(distinct) >= _FEWEST_DAYS and bool(distinct.diff().max() <= _WIDEST_GAP)
+
+
+def _lie_apart(days: pd.Series, hints: DateHints) -> bool:
+    """Whether days are the same day of months or of years, which a log of work is not."""
+    gap = days.drop_duplicates().sort_values().diff().min()
+    if gap >= _YEARLY:
+        return True
+    return bool(gap >= _MONTHLY) and not hints.planned and set(days.dt.day) != {1}
 
 
 def _sorted(days: pd.Series) -> bool:
@@ -102,10 +112,11 @@ def _by_custom(choices: dict[str, Choice], hints: DateHints) -> str | None:
     With points, or in a language other than English with decimal commas, the day comes first; the
     month comes first in the United States, told by its units, or by AM and PM in its time zones.
     """
-    time_format = choices[DAY_FIRST].time_format
-    if not hints.english and (hints.decimal_comma or "%d.%m." in time_format):
-        return DAY_FIRST
-    if hints.english and "/" in time_format:
-        if hints.customary or ("%p" in time_format and hints.us_zone):
+    if DAY_FIRST in choices and not hints.english:
+        if hints.decimal_comma or "%d.%m." in choices[DAY_FIRST].time_format:
+            return DAY_FIRST
+    if MONTH_FIRST in choices and hints.english:
+        time_format = choices[MONTH_FIRST].time_format
+        if "/" in time_format and (hints.customary or ("%p" in time_format and hints.us_zone)):
             return MONTH_FIRST
     return None
