@@ -18,7 +18,7 @@ from arcdrift.intake.draft.sample import Sample
 from arcdrift.intake.draft.values.date_formats import (
     TimeFormat,
     clock_format_of,
-    serial_format_of,
+    day_number_format_of,
     time_format_of,
 )
 from arcdrift.intake.draft.values.value_formats import distinct
@@ -57,7 +57,7 @@ def known_time(sample: Sample) -> TimeColumns:
     seen = {header: time_format_of(sample.values(header), sample.now) for header in known}
     for header in known:
         if not (seen[header].has_date or seen[header].has_clock):
-            seen[header] = serial_format_of(sample.values(header))
+            seen[header] = day_number_format_of(sample.values(header))
     if any(_is(sample, header, "date") and seen[header].has_date for header in known):
         for header in known:
             if _is(sample, header, "clock"):

@@ -21,7 +21,12 @@ _DATE = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$"
 AHEAD = timedelta(days=1)
 EARLIEST = pd.Timestamp("1990-01-01", tz="UTC")
 _MOST_CODES = 1 << 62
-_SERIAL = r"^([0-9]{5})(?:[.,]([0-9]+)| 0?[.,]([0-9]+)| 0)?$"
+_DAY_NUMBER = r"^(?P<day>[0-9]{5})(?:[.,](?P<fraction>[0-9]+))?$"
+_CLOCK = "(?:[01]?[0-9]|2[0-3]):[0-5][0-9](?::[0-5][0-9])?"
+_DAY_AND_CLOCK = (
+    r"^(?P<day>[0-9]{5}|[0-9]{4}-[0-9]{2}-[0-9]{2}) "
+    rf"(?:0?[.,](?P<fraction>[0-9]+)|0|(?P<clock>{_CLOCK}))$"
+)
 _DAY_ZERO = pd.Timestamp("1899-12-30")
 _SHARP_DECIMALS = 5
 """Decimals of a day number that tell the second."""
@@ -129,7 +134,7 @@ def read_times(
         if rules.time_format is None
         else _formatted(shown, rules.time_format)
     )
-    local = _with_serial_days(local, utc, shown)
+    local = _with_day_numbers(local, utc, shown)
     naive = local.notna()
     problems.add("time-unreadable", column, (~naive & utc.isna() & shown.notna()).to_numpy(), shown)
     seconds = any(bool((t.dt.second + t.dt.microsecond > 0).any()) for t in (local, utc))
@@ -192,33 +197,39 @@ def is_iso(values: pd.Series) -> pd.Series:
     return values.str.match(f"{_ISO}({_OFFSET[:-1]})?$|{_DATE}")
 
 
-def is_serial_day(values: pd.Series) -> pd.Series:
+def is_day_number(values: pd.Series) -> pd.Series:
     """Which texts have the form of a spreadsheet's day number."""
-    return values.str.match(_SERIAL)
+    return values.str.match(_DAY_NUMBER)
 
 
-def _with_serial_days(local: pd.Series, utc: pd.Series, shown: pd.Series) -> pd.Series:
+def _with_day_numbers(local: pd.Series, utc: pd.Series, shown: pd.Series) -> pd.Series:
     """Local times, also of cells that hold a spreadsheet's day number, such as 45789.51042.
 
     Days count from 1899-12-30, as in spreadsheets of any maker since 1900. The time of day is a
-    fraction of the day, in the same cell or, from a column of its own, after a blank. It is taken
-    to the second; a fraction of fewer than 5 decimals is only taken if it is a whole minute.
+    fraction of the day, or from a column of its own, after a blank, a fraction or a time; the day
+    may then also be a date. A fraction is taken to the second; one of fewer than 5 decimals is
+    only taken if it is a whole minute.
     """
     unread = shown[local.isna() & utc.isna() & shown.notna()]
-    if unread.empty or not (found := is_serial_day(unread)).any():
+    if unread.empty:
         return local
-    parts = unread[found].str.extract(_SERIAL)
-    decimals = parts[1].fillna(parts[2]).fillna("0")
-    day = ("0." + decimals).astype("float64")
-    minutes = day * 1440
+    parts = unread.str.extract(_DAY_AND_CLOCK)
+    parts = parts.fillna(unread.str.extract(_DAY_NUMBER))
+    parts = parts[parts["day"].notna()]
+    if parts.empty:
+        return local
+    counted = pd.to_numeric(parts["day"], errors="coerce")
+    days = (_DAY_ZERO + pd.to_timedelta(counted, unit="D")).astype("datetime64[us]")
+    days = days.fillna(pd.to_datetime(parts["day"], format="%Y-%m-%d", errors="coerce"))
+    decimals = parts["fraction"].fillna("0")
+    fraction = ("0." + decimals).astype("float64")
+    minutes = fraction * 1440
     sharp = (decimals.str.len() >= _SHARP_DECIMALS) | ((minutes - minutes.round()).abs() < 1e-6)
-    times = (
-        _DAY_ZERO
-        + pd.to_timedelta(parts[0].astype("int64"), unit="D")
-        + pd.to_timedelta((day * 86_400).round(), unit="s")
-    ).astype("datetime64[us]")
+    clock = parts["clock"].where(parts["clock"].str.count(":") == 2, parts["clock"] + ":00")
+    seconds = pd.to_timedelta((fraction * 86_400).round(), unit="s")
+    times = days + pd.to_timedelta(clock).where(parts["clock"].notna(), seconds)
     local = local.copy()
-    local.loc[times.index[sharp]] = times[sharp]
+    local.loc[times.index[sharp]] = times[sharp].astype("datetime64[us]")
     return local
 
 

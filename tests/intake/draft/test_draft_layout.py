@@ -499,10 +499,11 @@ def test_day_numbers_of_a_spreadsheet(header):
     assert (trial.rows, trial.sound) == (2, 2)
 
 
-def test_day_numbers_in_two_columns():
-    content = (
-        "Date,Time,Machine,Loss (dB)\n45789,0.510416666666667,Heron,0.02\n45790,0.25,Heron,0.03\n"
-    )
+@pytest.mark.parametrize("days", [("45789", "45790"), ("2025-05-13", "2025-05-14")])
+@pytest.mark.parametrize("clocks", [("0.510416666666667", "0.25"), ("09:05:12", "10:00:00")])
+def test_day_numbers_in_two_columns(days, clocks):
+    rows = [f"{day},{clock},Heron,0.02\n" for day, clock in zip(days, clocks, strict=True)]
+    content = "".join(["Date,Time,Machine,Loss (dB)\n", *rows])
     made = draft(content, kind="splices")
     assert made.time == ("Date", "Time")
     ((_, trial),) = tried(made, content)

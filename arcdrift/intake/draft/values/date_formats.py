@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import pandas as pd
 
-from arcdrift.intake.typing.local_times import AHEAD, EARLIEST, is_iso, is_serial_day
+from arcdrift.intake.typing.local_times import AHEAD, EARLIEST, is_day_number, is_iso
 
 _TOKENS = re.compile(r"\d+|[A-Za-z]+|[^A-Za-z\d]+")
 _HALVES = ("am", "pm")
@@ -78,7 +78,7 @@ def time_format_of(values: pd.Series, now: datetime) -> TimeFormat:
     return TimeFormat(choices, bool(choices), clock, offset, sample)
 
 
-def serial_format_of(values: pd.Series) -> TimeFormat:
+def day_number_format_of(values: pd.Series) -> TimeFormat:
     """Find out whether times are a spreadsheet's day numbers, or the fractions of a day beside one.
 
     Parameters
@@ -89,7 +89,7 @@ def serial_format_of(values: pd.Series) -> TimeFormat:
     if values.empty:
         return TimeFormat()
     sample = str(values.iloc[0])
-    if is_serial_day(values).mean() >= _ENOUGH:
+    if is_day_number(values).mean() >= _ENOUGH:
         clock = bool(values.str.contains("[.,]", regex=True).any())
         return TimeFormat((), True, clock, False, sample)
     fractions = values.str.match(r"^0?[.,]\d+$|^0$").mean() >= _ENOUGH
