@@ -23,7 +23,7 @@ from typing import IO
 from arcdrift.errors import BadInput, StoreTrouble
 from arcdrift.intake.containers.archives import is_zip, open_zip
 from arcdrift.intake.text.encodings import ENCODING_OF, SAMPLE_BYTES, Encoding, codec_of, recoded
-from arcdrift.intake.text.log_text import LogText, state_of
+from arcdrift.intake.text.log_text import LogText, State, state_of
 from arcdrift.intake.text.physical_lines import MAX_LINE_BYTES
 
 MEMORY_BYTES = 192 << 20
@@ -70,6 +70,8 @@ class LogFile:
         Bytes of the file.
     sha256 : str
         Digest of the file.
+    state : tuple
+        Its size and time of change before the digest was computed.
     """
 
     path: Path
@@ -78,6 +80,7 @@ class LogFile:
     source: IO[bytes]
     size: int
     sha256: str
+    state: State
 
 
 @contextmanager
@@ -91,11 +94,12 @@ def open_file(path: Path, name: str, *, max_bytes: int = MAX_TEXT_BYTES) -> Iter
     """
     with _opened(path, name, max_bytes) as source:
         try:
+            state = state_of(source)
             content, size = _in_memory_if_small(source)
             sha256 = hashlib.file_digest(content, "sha256").hexdigest()
         except OSError as problem:
             raise _cannot_be_read(path, problem) from None
-        yield LogFile(path, name, content, source, size, sha256)
+        yield LogFile(path, name, content, source, size, sha256, state)
 
 
 @contextmanager
@@ -156,7 +160,13 @@ def open_text(
             raise _cannot_be_read(log.path, problem) from None
         on_disk = log.source if file is log.source else None
         yield LogText(
-            file, name, file_size=log.size, sha256=log.sha256, encoding=stated, source=on_disk
+            file,
+            name,
+            file_size=log.size,
+            sha256=log.sha256,
+            encoding=stated,
+            source=on_disk,
+            state=log.state,
         )
 
 

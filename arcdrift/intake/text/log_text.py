@@ -36,6 +36,7 @@ class LogText:
         sha256: str,
         encoding: Encoding | None = None,
         source: IO[bytes] | None = None,
+        state: State | None = None,
     ) -> None:
         """Wrap a file of UTF-8 text.
 
@@ -43,6 +44,8 @@ class LogText:
         ----------
         source : file, optional
             The file on disk where `text` is not a copy of it: it must not change while it is read.
+        state : tuple, optional
+            Its state before its digest was computed; default as it is now.
         """
         self.name = name
         self.file_size = file_size
@@ -50,7 +53,7 @@ class LogText:
         self.encoding = encoding
         self._text = text
         self._source = source
-        self._state = None if source is None else state_of(source)
+        self._state = state_of(source) if state is None and source is not None else state
         text.seek(0)
         self._begin = len(UTF8_MARK) if text.read(len(UTF8_MARK)) == UTF8_MARK else 0
         self.size = text.seek(0, os.SEEK_END) - self._begin
