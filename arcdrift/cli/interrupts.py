@@ -5,7 +5,6 @@ and dropped; there it is raised again here. Pressing Ctrl-C twice would interrup
 there the second one waits.
 """
 
-import atexit
 import signal
 import sys
 import threading
@@ -53,8 +52,15 @@ _current = _Interrupts()
 
 
 @contextmanager
-def handle_interrupts() -> Iterator[None]:
-    """Handle Ctrl-C in this way; outside the main thread, or where it is ignored, do nothing."""
+def handle_interrupts(*, ends_process: bool) -> Iterator[None]:
+    """Handle Ctrl-C in this way; outside the main thread, or where it is ignored, do nothing.
+
+    Parameters
+    ----------
+    ends_process : bool
+        Whether the process ends after the block. What the program said then stands, and Ctrl-C is
+        ignored while Python tidies up.
+    """
     global _current
     is_main = threading.current_thread() is threading.main_thread()
     if not is_main or signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
@@ -67,10 +73,8 @@ def handle_interrupts() -> Iterator[None]:
     try:
         yield
     finally:
-        # the program is done: what it said stands, while Python tidies up
-        atexit.register(signal.signal, signal.SIGINT, signal.SIG_IGN)
         sys.unraisablehook = former_hook
-        signal.signal(signal.SIGINT, former)
+        signal.signal(signal.SIGINT, signal.SIG_IGN if ends_process else former)
 
 
 def was_interrupted() -> bool:

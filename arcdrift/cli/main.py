@@ -23,7 +23,7 @@ def run(arguments: list[str] | None = None) -> None:
         if hasattr(stream, "reconfigure"):
             # a character that the terminal cannot show must not end a command
             stream.reconfigure(errors="replace")
-    with handle_interrupts():
+    with handle_interrupts(ends_process=arguments is None):
         code = _exit_code(arguments)
     sys.exit(code)
 
