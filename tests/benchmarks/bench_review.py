@@ -18,7 +18,9 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import NamedTuple, TypeVar
 
@@ -27,6 +29,7 @@ import pandas as pd
 import statsmodels.api as sm
 from sqlalchemy import Engine
 
+from arcdrift.analysis.budget.replay_alarms import History, recorded_alarms
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, workdays_of
 from arcdrift.analysis.review.review import Review, review
 from arcdrift.cli.worker_processes import worker_pool
@@ -132,13 +135,11 @@ def say(words: str, took: Spent, splices: int) -> None:
     sys.stdout.flush()
 
 
-def alarms(engine: Engine) -> dict[str, int]:
-    """Alarms of every chart in the results, by result table."""
-    counts = {}
-    for table in schema.RESULTS.values():
-        if "alarm" in table.columns:
-            counts[table.name] = int(read.result(engine, table.name)["alarm"].astype(bool).sum())
-    return counts
+def alarms(engine: Engine) -> Counter[str]:
+    """Alarms on record, as the Design page counts them: of loss, of the arc, of cleave angles."""
+    recorded = recorded_alarms(History.read(partial(read.result, engine)))
+    charts = {"arc": "arc", "doubtful": "arc", "cleave": "cleave angles"}
+    return Counter(charts.get(str(measure), "loss") for measure in recorded["measure"])
 
 
 def main() -> None:
@@ -180,7 +181,6 @@ def compare(folder: Path) -> None:
     counts = alarms(engine)
     days = len(workdays_of(read.result(engine, "result_stream_days")["day"]))
     months, budget = days / WORKDAYS_PER_MONTH, crew.false_alarms_per_month
-    arcs = counts.pop("result_arc_points")
     streams = splices[STREAM].drop_duplicates()
     sys.stdout.write(
         f"{done.splices:,} splices of {done.splicers} splicers, {len(streams)} streams, "
@@ -188,10 +188,10 @@ def compare(folder: Path) -> None:
         f"review / notebook: {took.clock / plain.clock:.1f} x the time "
         f"({took.processor / plain.processor:.1f} x the processors')\n"
         f"notebook: {models} regressions; {single:,} splices and {by_day:,} days flagged\n"
-        f"review: {sum(counts.values())} alarms of loss charts, {arcs} of arc charts; the budget "
-        f"is {budget * months:.0f}, of it {budget * crew.shares.arc * months:.0f} for arc charts\n"
+        f"review: {counts.total()} alarms, of a budget of {budget * months:.0f}: "
+        + ", ".join(f"{count} of {chart}" for chart, count in counts.items())
+        + "\n"
     )
-    sys.stdout.write("".join(f"  {table}: {count}\n" for table, count in counts.items()))
 
 
 if __name__ == "__main__":

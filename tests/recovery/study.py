@@ -49,7 +49,7 @@ from tests.recovery.rotating_crews import rotating_crew
 SPLICERS_OF_STREAMS = {50: 25, 300: 150}
 """Every simulated splicer works with two programs."""
 DESIGNS: dict[str, Callable[..., Run]] = {"simulated": healthy, "rotating": rotating_crew}
-CREWS = {("simulated", 50): 24, ("rotating", 50): 12, ("simulated", 300): 8}
+CREWS = {("simulated", 50): 24, ("rotating", 50): 8, ("simulated", 300): 8}
 """Healthy crews by design and number of streams."""
 QUICK_CREWS = {("simulated", 50): 3, ("rotating", 50): 1}
 Job = tuple[str, int, int]
