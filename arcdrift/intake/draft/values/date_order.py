@@ -65,8 +65,8 @@ def settled_order(time_format: TimeFormat, values: pd.Series, hints: DateHints) 
     choices = {choice.order: choice for choice in time_format.choices}
     if len(choices) < 2:
         return time_format
-    order = hints.stated if hints.stated in choices else None
-    order = order or _by_sequence(choices, values, hints) or _by_custom(choices, hints)
+    stated = hints.stated if hints.stated in choices else None
+    order = stated or _by_sequence(choices, values, hints) or _by_custom(choices, hints)
     return time_format if order is None else replace(time_format, choices=(choices[order],))
 
 
