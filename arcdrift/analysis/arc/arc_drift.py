@@ -111,16 +111,17 @@ def drift_charts(
     it grows. A check with a weather station's reading only may have been made in a heated room: it
     is scored by the mixture of both airs (`arcdrift.analysis.arc.indoor_checks`).
 
-    Simulated at nominal 370 (``python -m tests.recovery.drift_study``): 365 checks a false alarm on
-    one pair of electrodes, 332 with a new pair every 50 checks, 298 every 30; a step of two sd
-    found in 8 checks (median; 95 % within 18), a drift of 0.05 sd a check in 31. A step of ten sd
-    that begins one to four checks before a replacement is found in 1 to 3 checks and alarms again
-    after it; one of three sd is seldom told from the replacement. In earlier trials lambda 0.2
-    took two checks more for the drift; charting the plain residual under a limit widened for its
-    correlation ran 634 to 1585 checks; a level estimated without the last ten checks ran 45 to
-    167, because wear and season change the forecast meanwhile; and leaving out all checks of an
-    open change without a forecast that knows of it ran 49 to 126, because errors of the slopes last
-    for weeks.
+    Simulated at nominal 370 (``python -m tests.recovery.drift_study``): 376 checks a false alarm on
+    one pair of electrodes, 333 with a new pair every 50 checks, 324 every 30 (331 on 40 other
+    crews); a step of two sd found in 8 checks (median; 95 % within 18), a drift of 0.05 sd a check
+    in 31. A step of ten sd that begins one to four checks before a replacement is always found; of
+    those of three sd 67 to 73 % within 10 checks, 35 to 38 % again after the replacement.
+
+    In earlier trials lambda 0.2 took two checks more for the drift; charting the plain residual
+    under a limit widened for its correlation ran 634 to 1585 checks; a level estimated without
+    the last ten checks ran 45 to 167, because wear and season change the forecast meanwhile;
+    and leaving out all checks of an open change without a forecast that knows of it ran 49 to
+    126, because errors of the slopes last for weeks.
     """
     used = usable(points).sort_values(["checked_at", "splicer"])
     columns = ["expected", "expected_low", "expected_high", "z", "ewma", "limit", "heated"]

@@ -21,6 +21,7 @@ BEFORE = 25
 """Checks before the onset of a change with which its shape is judged."""
 LATEST = 5
 """Fewest checks of a change from which its shape is told."""
+WORKING_LOOSE = "electrode holder or electrodes working loose, or fouling"
 RAMP_LEAD = 15
 """How many checks before or after the estimated onset of a step a ramp may start."""
 LOGGED_WITHIN = pd.Timedelta(days=7)
@@ -178,7 +179,7 @@ def _drift_finding(
         ),
         severity=severity(times[last], now, heavy=heavy),
         evidence=evidence,
-        likely_causes=_causes(service, onset_time, used, onset_index),
+        likely_causes=_causes(kind, service, onset_time, used, onset_index),
         summary=summary,
         next_step="With the power off, inspect and clean the electrodes and v-grooves, then "
         "repeat the arc check on fresh standard fiber; replace the electrodes if it persists.",
@@ -253,9 +254,22 @@ def change_shape(level: Floats, onset: int) -> ChangeShape:
 
 
 def _causes(
-    service: pd.DataFrame, onset_time: pd.Timestamp, used: pd.DataFrame, onset_index: int
+    kind: str,
+    service: pd.DataFrame,
+    onset_time: pd.Timestamp,
+    used: pd.DataFrame,
+    onset_index: int,
 ) -> tuple[Cause, ...]:
+    """Likely causes of a change, with weights that sum to 1.
+
+    Service and a move to another site change a setting at once. A drift goes on, so what wears or
+    works loose is named first, and service near the onset, whose work may have been left loose,
+    after it.
+    """
     causes = []
+    if kind == "arc-drift":
+        reason = "the setting goes on creeping, and air and wear are accounted for"
+        causes.append(Cause(WORKING_LOOSE, reason, 0.7))
     near_service = service_near_onset(service, onset_time)
     causes += [
         Cause(f"service: {action}", f"done on {when:%Y-%m-%d}, near the onset", 0.5)

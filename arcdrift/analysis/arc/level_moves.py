@@ -16,10 +16,10 @@ from arcdrift.arrays import Floats
 REPLACEMENT, OTHER_SERVICE = 0, 1
 """Kinds of moves: new electrodes; factory service and new firmware."""
 SERVICES = {REPLACEMENT: REPLACED, OTHER_SERVICE: "factory service or new firmware"}
-PRIOR_SPREAD = 2.0
+PRIOR_SPREAD = 2.5
 """Standard deviation of moves before any was seen, in repeatabilities of a check. Too large a
 value costs some sensitivity just after service, too small a one raises the false alarms."""
-PRIOR_MOVES = 8.0
+PRIOR_MOVES = 4.0
 """Number of moves the prior is worth."""
 LEAST_SPREAD = 0.3
 CLIP_SD = 3.0

@@ -71,9 +71,15 @@ def _basis(model: ArcModel) -> str:
         )
     else:
         source = "; no other splicer of the same model to borrow from."
+    change = ""
+    if model.change_checks:
+        change = (
+            f" {model.change_checks} checks belong to an unexplained change. A slow change looks "
+            "like wear before its alarm: the effect of wear is less certain than its interval."
+        )
     return (
         f"From {model.used} of {model.checks} checks{source} A single check repeats to "
-        f"{model.sigma:.1f} {model.unit} (one standard deviation)."
+        f"{model.sigma:.1f} {model.unit} (one standard deviation).{change}"
     )
 
 

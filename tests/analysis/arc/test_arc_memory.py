@@ -8,7 +8,7 @@ import pytest
 import statsmodels.api as sm
 
 from arcdrift.analysis.arc.arc_drift import drift_charts
-from arcdrift.analysis.arc.arc_findings import arc_findings
+from arcdrift.analysis.arc.arc_findings import WORKING_LOOSE, arc_findings
 from arcdrift.analysis.arc.arc_levels import level_basis, level_numbers, steps_beyond
 from arcdrift.analysis.arc.arc_model import ArcModel, fit_arc, fit_for_pooling
 from arcdrift.analysis.arc.level_moves import PRIOR_SPREAD, REPLACEMENT, LevelMoves
@@ -137,6 +137,50 @@ def test_moves_of_the_level_are_learned() -> None:
     mean, variance = moves.next_move(REPLACEMENT)
     assert mean == pytest.approx(1.0, abs=0.25)
     assert np.sqrt(variance) == pytest.approx(1.4, rel=0.2)
+
+
+def test_moves_are_told_in_settings() -> None:
+    moves = LevelMoves()
+    for move in (1.0, -1.0, 2.0, -2.0):
+        moves.learn(REPLACEMENT, move, 0.01)
+    replaced, other = moves.in_settings(3.0)
+    assert (replaced.service, replaced.events, other.events) == (REPLACED, 4, 0)
+    # four moves of mean square 2.5, and a prior of four of PRIOR_SPREAD^2
+    assert replaced.sd == pytest.approx(3.0 * np.sqrt((PRIOR_SPREAD**2 + 2.5) / 2.0), rel=0.05)
+    assert replaced.mean == pytest.approx(0.0, abs=0.5)
+    assert other.sd == pytest.approx(3.0 * PRIOR_SPREAD)
+
+
+def test_short_lives_keep_the_run_length() -> None:
+    """A new pair every 30 checks: 324 and 331 checks a false alarm in two long simulations."""
+    judged = alarms = 0
+    for seed in range(7200, 7204):
+        points, _ = simulated_points(8, 250, seed, life=1500)
+        charts = drift_charts(points, 370.0).checks
+        judged += int(charts["z"].notna().sum())
+        alarms += int(charts["alarm"].sum())
+    # about 23 alarms, so a standard error of 21 %
+    assert 370 / 1.8 < judged / alarms < 370 * 1.8
+
+
+def test_what_works_loose_is_named_before_service_for_a_drift() -> None:
+    points, _ = simulated_points(
+        6, 190, seed=12, life=100_000, faulty=("s0",),
+        fault=lambda day: 0.1 * SD * np.maximum(day - 119.0, 0.0),
+    )  # fmt: skip
+    rows = charted(points)
+    rows = rows[rows["splicer"] == "s0"].sort_values("checked_at", ignore_index=True)
+    found = [f for f in arc_findings(rows, NO_SERVICE, "steps", NOW, SD) if f.kind == "arc-drift"]
+    assert len(found) == 1
+    onset = pd.Timestamp(found[0].onset.estimate)
+    service = pd.DataFrame(
+        {"asset": ["s0"], "action": [REPLACED], "serviced_at": [onset - pd.Timedelta(days=2)]}
+    )
+    (told,) = (f for f in arc_findings(rows, service, "steps", NOW, SD) if f.kind == "arc-drift")
+    first, second = told.likely_causes
+    assert first.cause == WORKING_LOOSE
+    assert second.cause == f"service: {REPLACED}"
+    assert first.weight > second.weight
 
 
 def test_a_move_that_is_hardly_known_teaches_nothing() -> None:
