@@ -1,6 +1,6 @@
 """Who is named for a rise of loss: rises of known subjects, planted after service events.
 
-Run by hand; the whole study took an hour of one core::
+Run by hand; the whole study took three quarters of an hour on one busy core::
 
     python -m tests.recovery.naming_study --out naming.jsonl
 
