@@ -1,6 +1,7 @@
 """Reading a log without a layout: what its headers and values tell, and what has to be asked."""
 
 import re
+import shlex
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -133,7 +134,9 @@ class FileReading:
             path = self._free_path(draft.name)
             _write(path, draft.text())
         texts = " ".join(question.text for question in draft.questions)
-        command = command_text(f"import {draft.name}", self.session.folder)
+        # a sheet, or a file in an archive, is imported with the file that holds it
+        file_name = shlex.quote(draft.name.partition("/")[0])
+        command = command_text(f"import {file_name}", self.session.folder)
         return (
             f"{draft.name} is not imported yet, as this is open: {texts} The rest is in the draft "
             f"{path}: decide there what stands under undecided, then run {command} again."
