@@ -13,7 +13,9 @@ def loss_moves_text(shifts: Mapping[str, tuple[float, int]]) -> str:
     parts = []
     for action, (shift, events) in shifts.items():
         if events:
-            parts.append(f"{action}: about ±{100 * shift:.0f} % (seen {_times(events)})")
+            parts.append(
+                f"{action}: about ±{100 * shift:.0f} % (seen {_times(events)} in this crew)"
+            )
     return "; ".join(parts) or "not seen often enough yet; about ±10 % is assumed"
 
 

@@ -48,8 +48,8 @@ def _service_moves(view: View, model: ArcModel) -> html.Section:
     return card(
         html.P(
             "New electrodes, factory service and new firmware may move the arc setting that is "
-            "needed and what is usually lost. A change within these bounds is not told apart from "
-            "the service; one beyond them is an alarm.",
+            "needed and what is usually lost. A fault that begins near such service and is no "
+            "larger than this is hard to tell from it.",
             className="muted hint",
         ),
         facts(
