@@ -175,8 +175,9 @@ def required_setting(
     A check stores the setting required then, up to its repeatability. One that is not in the
     model yet is a new observation and updates the coefficients (normal posterior); without this
     update the probabilities were 80 % where 58 % were off, because settings far from a forecast
-    are far partly by the forecast's own error. In 36 simulated crews, of answers of 75 to 85 %,
-    76 % were off (95 %: 68 to 83), of those of 85 to 95 %, 90 %.
+    are far partly by the forecast's own error. In 12 simulated crews, of answers of 75 to 85 %,
+    69 % were off (95 %: 56 to 80), of those of 85 to 95 %, 89 %; those of 25 to 35 % were too high,
+    with 23 % off (17 to 30).
 
     The air now is known up to the error of its reading and to what it did since
     (`_reading_variance`). In crews of twelve makings (``python -m tests.recovery.advice_study``)

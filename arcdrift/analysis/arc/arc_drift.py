@@ -113,9 +113,10 @@ def drift_charts(
 
     Simulated at nominal 370 (``python -m tests.recovery.drift_study``): 376 checks a false alarm on
     one pair of electrodes, 333 with a new pair every 50 checks, 324 every 30 (331 on 40 other
-    crews); a step of two sd found in 8 checks (median; 95 % within 18), a drift of 0.05 sd a check
-    in 31. A step of ten sd that begins one to four checks before a replacement is always found; of
-    those of three sd 67 to 73 % within 10 checks, 35 to 38 % again after the replacement.
+    crews); a step of two sd found in 6 checks (median; 95 % within 21), a drift of 0.05 sd a check
+    in 24. A step of ten sd that begins one to four checks before a replacement is always found; of
+    those of three sd 67 % within 10 checks, most before the replacement, and 35 % within 22 checks
+    of it.
 
     In earlier trials lambda 0.2 took two checks more for the drift; charting the plain residual
     under a limit widened for its correlation ran 634 to 1585 checks; a level estimated without
