@@ -82,7 +82,7 @@ def write_log(path: Path, rows: int, seed: int = 1, splicer: str = "Heron") -> N
 def everything(folder: Path) -> dict[str, list[tuple[object, ...]]]:
     """All rows of a store but those that say when."""
     engine = open_store(folder)
-    apart = {"started_at", "seconds"}
+    apart = {"started_at", "judged_at", "seconds"}
     held = {}
     with reading(engine) as connection:
         for table in (*schema.metadata.sorted_tables, *schema.RESULTS.values()):

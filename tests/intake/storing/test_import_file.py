@@ -79,6 +79,7 @@ def test_what_is_stored_and_reported(engine, bring):
         "already_stored": 0,
         "conflicting": 0,
         "quarantined": 2,
+        "left_out": [],
         "seconds": round(report.seconds, 3),
     }
     assert [str(group) for group in report.problems] == [
