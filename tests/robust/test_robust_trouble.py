@@ -7,6 +7,7 @@ import subprocess
 import pytest
 
 from arcdrift.store.connect import open_store, writing
+from arcdrift.store.write import _BULK_ROWS
 from tests.robust.tools import MANY_CHUNKS, PROGRAM, everything, read_only, write_log
 
 resource = pytest.importorskip("resource", reason="limits on file sizes are a thing of POSIX")
@@ -71,11 +72,15 @@ def test_a_full_disk_stops_an_import_with_a_sentence(crew, program, logs, how, s
 @pytest.mark.long
 @HOWS
 def test_a_full_temporary_folder_stops_an_import_with_a_sentence(
-    crew, program, logs, how, small_disk
+    crew, program, logs, how, small_disk, tmp_path
 ):
+    log = logs[0]
+    if how == PROGRAM:  # fewer rows of one chunk are not written to a temporary folder
+        log = tmp_path / "large.csv"
+        write_log(log, _BULK_ROWS * 11 // 10)
     before = everything(crew)
     (small_disk / "filled").write_bytes(bytes(shutil.disk_usage(small_disk).free - 100_000))
-    done = program("import", logs[0], program=how, env=os.environ | {"TMPDIR": str(small_disk)})
+    done = program("import", log, program=how, env=os.environ | {"TMPDIR": str(small_disk)})
     assert done.returncode == 4
     assert done.stderr == (
         f"The temporary folder {small_disk} cannot take the rows on their way into the store "
