@@ -281,9 +281,10 @@ def replacement_findings(
         known = counts[before_replacement & ~np.isnan(counts)]
         if not len(known):
             continue
-        if known[-1] > LATE_SHARE * life_arcs:
-            found.append(_late_finding(splicer, at, float(known[-1]), life_arcs, now))
-        if known[-1] >= EARLY_SHARE * life_arcs:
+        arcs = float(known[-1])
+        if arcs > LATE_SHARE * life_arcs:
+            found.append(_life_finding("electrodes-late", splicer, at, arcs, life_arcs, now))
+        if arcs >= EARLY_SHARE * life_arcs:
             continue
         window = pd.to_datetime(at - REASON_WITHIN), pd.to_datetime(at)
         first, last = (moment.tz_localize(None).normalize() for moment in window)
@@ -292,64 +293,27 @@ def replacement_findings(
             days_with_reason.between(first, last).any() for days_with_reason in (raised, failed)
         ):
             continue
-        found.append(_early_finding(splicer, at, float(known[-1]), life_arcs, now))
+        found.append(_life_finding("electrodes-early", splicer, at, arcs, life_arcs, now))
     return found
 
 
-def _late_finding(
-    splicer: str, at: pd.Timestamp, arcs: float, life_arcs: int, now: pd.Timestamp
-) -> Finding:
-    """The electrodes were replaced after their life."""
-    return _life_finding(
-        "electrodes-late",
-        splicer,
-        at,
-        arcs,
-        life_arcs,
-        now,
-        summary=(
-            f"{splicer}: electrodes replaced on {at:%Y-%m-%d} after {arcs:,.0f} arcs, "
-            f"{arcs - life_arcs:,.0f} past their life of {life_arcs:,}."
-        ),
-        next_step="Worn electrodes make weak, scattered splices: next time replace them when the "
-        "splicer's page says they are due. If they do last longer, set electrode_life_arcs in "
-        "crew.toml to what they do.",
-    )
-
-
-def _early_finding(
-    splicer: str, at: pd.Timestamp, arcs: float, life_arcs: int, now: pd.Timestamp
-) -> Finding:
-    """The electrodes were replaced early, and nothing on record asked for it."""
-    return _life_finding(
-        "electrodes-early",
-        splicer,
-        at,
-        arcs,
-        life_arcs,
-        now,
-        summary=(
-            f"{splicer}: electrodes replaced on {at:%Y-%m-%d} after {arcs:,.0f} of "
-            f"{life_arcs:,} arcs, while neither checks nor loss asked for it."
-        ),
-        next_step="Electrodes cost money: next time wait for the forecast on the "
-        "splicer's page. If they do not last that long, set electrode_life_arcs in "
-        "crew.toml to what they do.",
-    )
-
-
 def _life_finding(
-    kind: str,
-    splicer: str,
-    at: pd.Timestamp,
-    arcs: float,
-    life_arcs: int,
-    now: pd.Timestamp,
-    *,
-    summary: str,
-    next_step: str,
+    kind: str, splicer: str, at: pd.Timestamp, arcs: float, life_arcs: int, now: pd.Timestamp
 ) -> Finding:
-    """Note on a replacement at another time than the end of the electrodes' life."""
+    """Note on electrodes replaced after their life, or early though nothing asked for it."""
+    if kind == "electrodes-late":
+        age = f"{arcs:,.0f} arcs, {arcs - life_arcs:,.0f} past their life of {life_arcs:,}."
+        next_step = (
+            "Worn electrodes make weak, scattered splices: next time replace them when the "
+            "splicer's page says they are due. If they do last longer, set electrode_life_arcs in "
+            "crew.toml to what they do."
+        )
+    else:
+        age = f"{arcs:,.0f} of {life_arcs:,} arcs, while neither checks nor loss asked for it."
+        next_step = (
+            "Electrodes cost money: next time wait for the forecast on the splicer's page. If they "
+            "do not last that long, set electrode_life_arcs in crew.toml to what they do."
+        )
     return Finding(
         kind=kind,
         subject_type="splicer",
@@ -362,7 +326,7 @@ def _life_finding(
             "electrode_life_arcs": life_arcs,
             "share_of_life": round(arcs / life_arcs, 2),
         },
-        summary=summary,
+        summary=f"{splicer}: electrodes replaced on {at:%Y-%m-%d} after {age}",
         next_step=next_step,
         assessed_on=now.to_pydatetime(),
     )
