@@ -7,6 +7,7 @@ import pandas as pd
 
 from arcdrift.analysis.arc.arc_drift import LONGEST_CHANGE
 from arcdrift.analysis.arc.arc_levels import counter_set_back
+from arcdrift.analysis.arc.arc_regressors import usable_or_charted
 from arcdrift.analysis.common.episodes import episodes, severity
 from arcdrift.analysis.common.service_actions import REPLACED, service_near_onset
 from arcdrift.arrays import Bools, Floats, Ints
@@ -51,7 +52,7 @@ def arc_findings(
         Standard deviation of a check (setting units); a change under two of them is watched,
         not acted on.
     """
-    used = points[points["excluded"].isna() | points["z"].notna()].reset_index(drop=True)
+    used = usable_or_charted(points).reset_index(drop=True)
     if used.empty:
         return []
     replaced = _unlogged_levels(used, service)

@@ -1,5 +1,6 @@
 """Levels of one splicer's arc setting: one for each pair of electrodes, with bends in a drift."""
 
+from collections.abc import Iterator
 from itertools import pairwise
 
 import numpy as np
@@ -80,14 +81,13 @@ def level_basis(level: Ints, drifting: Bools) -> Floats:
     a tenth of a repeatability a check would otherwise turn the sign of wear.
     """
     state = np.where(drifting, 2, _leads(level, drifting))
-    starts = np.flatnonzero((np.diff(level, prepend=-1) != 0) | (np.diff(state, prepend=-1) != 0))
     columns: list[Floats] = [
         ((level == number) & (state == 0)).astype(np.float64)
         for number in np.unique(level[state == 0])
     ]
-    for first, end in pairwise([*starts, len(level)]):
+    for first, end in _runs(level, state):
         if state[first] > 0:
-            columns += _bends(int(first), int(end), len(level))
+            columns += _bends(first, end, len(level))
     present = int(np.argmax([column[-1] for column in columns]))
     columns.append(columns.pop(present))
     return np.column_stack(columns)
@@ -104,11 +104,8 @@ def credible_changes(used: pd.DataFrame) -> Bools:
     alarm = used["alarm"].to_numpy(dtype=bool)
     changed = ~np.isnan(beyond)
     credible = np.zeros(len(used), dtype=bool)
-    starts = np.flatnonzero(
-        (np.diff(changed, prepend=False) != 0) | (np.diff(level, prepend=-1) != 0)
-    )
     inflation = (1 + PHI_ASSUMED) / (1 - PHI_ASSUMED)
-    for first, end in pairwise([*starts, len(used)]):
+    for first, end in _runs(level, changed):
         if not changed[first]:
             continue
         size, variance = beyond[first:end], inflation * float(np.nanmean(sd[first:end] ** 2))
@@ -140,11 +137,10 @@ def steps_beyond(used: pd.DataFrame, slopes: Floats) -> pd.Series:
     """
     own = used["arc_setting"].to_numpy(dtype=float) - center_air(used).to_numpy() @ slopes
     level, changed = used["level"].to_numpy(), used["beyond"].notna().to_numpy()
-    starts = np.flatnonzero(changed & ~np.append(False, changed[:-1]))
     beyond = used["beyond"].to_numpy(dtype=float, copy=True)
-    for start in starts:
-        ends = np.flatnonzero(~changed[start:])
-        end = start + int(ends[0]) if len(ends) else len(used)
+    for start, end in _runs(changed):
+        if not changed[start]:
+            continue
         before = np.flatnonzero(~changed[:start])
         same = before[level[before] == level[start]]
         reference = (same if len(same) >= FEWEST_BEFORE else before)[-BEFORE:]
@@ -155,12 +151,19 @@ def steps_beyond(used: pd.DataFrame, slopes: Floats) -> pd.Series:
 
 def _leads(level: Ints, drifting: Bools) -> Ints:
     """1 for the `LEAD_CHECKS` checks before each change on its level, 0 elsewhere; shape (n,)."""
-    starts = np.flatnonzero(drifting & ~np.append(False, drifting[:-1]))
     lead = np.zeros(len(level), dtype=np.int64)
-    for start in starts:
-        before = np.arange(max(int(start) - LEAD_CHECKS, 0), int(start))
-        lead[before[level[before] == level[start]]] = 1
+    for start, _ in _runs(drifting):
+        if drifting[start]:
+            before = np.arange(max(start - LEAD_CHECKS, 0), start)
+            lead[before[level[before] == level[start]]] = 1
     return lead
+
+
+def _runs(*values: Ints | Bools) -> Iterator[tuple[int, int]]:
+    """First check and end (exclusive) of each run in which no value changes."""
+    changes = [np.flatnonzero(value[1:] != value[:-1]) + 1 for value in values]
+    starts = np.unique(np.concatenate(changes)).tolist()
+    return pairwise([0, *starts, len(values[0])])
 
 
 def _bends(first: int, end: int, n: int) -> list[Floats]:

@@ -22,3 +22,8 @@ def usable(points: pd.DataFrame) -> pd.DataFrame:
     """Select the points that are not excluded."""
     included = points["excluded"].isna().to_numpy()
     return points if included.all() else points[included]
+
+
+def usable_or_charted(points: pd.DataFrame) -> pd.DataFrame:
+    """Select the points that the drift chart was given, also those excluded after their verdict."""
+    return points[points["excluded"].isna() | points["z"].notna()]

@@ -9,6 +9,7 @@ import pandas as pd
 from arcdrift.analysis.arc.arc_drift import CLIP, checks_per_month, drift_charts
 from arcdrift.analysis.arc.arc_levels import steps_beyond
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc, fit_for_pooling
+from arcdrift.analysis.arc.arc_regressors import usable_or_charted
 from arcdrift.analysis.arc.indoor_mixture import crew_indoor_share, indoor_probabilities
 from arcdrift.analysis.arc.influential_checks import COLUMNS, check_influence
 from arcdrift.analysis.arc.pooled_regression import (
@@ -98,8 +99,8 @@ def _chart_and_fit_group(
         fitted_parts.append(fitted.to_frame("fitted"))
         if isinstance(fit, ArcModel):
             fit = replace(fit, service_moves=charts.moves.in_settings(fit.sigma))
-            judged = rows[rows["excluded"].isna() | rows["z"].notna()]
-            beyond = steps_beyond(judged.sort_values("checked_at"), np.array(fit.mean[:SLOPES]))
+            in_order = usable_or_charted(rows).sort_values("checked_at")
+            beyond = steps_beyond(in_order, np.array(fit.mean[:SLOPES]))
             charted.loc[beyond.index, "beyond"] = beyond
             lent = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
             fitted_parts[-1] = check_influence(rows, fit, lent).assign(fitted=fitted)

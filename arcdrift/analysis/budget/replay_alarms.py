@@ -13,6 +13,7 @@ import pandas as pd
 from arcdrift.analysis.arc.arc_drift import CLIP, checks_per_month
 from arcdrift.analysis.arc.arc_drift import LAMBDA as ARC_LAMBDA
 from arcdrift.analysis.arc.arc_drift import SHORTEST_RUN as SHORTEST_ARC_RUN
+from arcdrift.analysis.arc.arc_regressors import usable_or_charted
 from arcdrift.analysis.checks.doubtful_checks import doubt_limits
 from arcdrift.analysis.loss.loss_charts import AllLossCharts, alarmed, chart_cells
 from arcdrift.analysis.loss.rollup import SUBJECT, as_stream_subjects
@@ -137,8 +138,7 @@ def arc_alarms(points: pd.DataFrame, budget: float) -> pd.DataFrame:
     The EWMA of each splicer's stored ``z`` (`arcdrift.analysis.arc.arc_drift.drift_charts`) is
     reset to 0 at an alarm and at a check without z.
     """
-    used = points[points["excluded"].isna() | points["z"].notna()]
-    used = used.sort_values(["splicer", "checked_at", "point"])
+    used = usable_or_charted(points).sort_values(["splicer", "checked_at", "point"])
     if used.empty:
         return pd.DataFrame(columns=ALARM_COLUMNS)
     wanted = max(checks_per_month(points) / budget, SHORTEST_ARC_RUN)
