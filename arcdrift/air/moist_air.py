@@ -21,9 +21,11 @@ First = TypeVar("First", float, Floats, pd.Series)
 
 ISO_SEA_LEVEL_HPA = 1013.25
 """ISO 2533: pressure at sea level."""
+R_DRY_AIR = 287.05287
+"""Specific gas constant of dry air, J/(kg K) (ISO 2533)."""
 _ISO_SEA_LEVEL_K = 288.15
 _LAPSE_K_PER_M = 0.0065
-_ISO_EXPONENT = 9.80665 / (287.05287 * _LAPSE_K_PER_M)  # g / (R * lapse rate)
+_ISO_EXPONENT = 9.80665 / (R_DRY_AIR * _LAPSE_K_PER_M)  # g / (R * lapse rate)
 _PA_PER_HPA = 100.0
 _ZERO_CELSIUS_K = 273.15
 # WMO-No. 8, part I, chapter 3: reduction to sea level

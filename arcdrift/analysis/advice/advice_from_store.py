@@ -147,7 +147,7 @@ def _readings_near(
     home = crew.splicers.get(splicer, Splicer()).home_site
     sites = {*checks["site"].dropna(), *splices["site"].dropna()}
     sites |= {name for name in (home, elsewhere) if name}
-    stations = {crew.station_of(str(site)) for site in sites} - {None}
+    stations = {crew.station_of(str(site)) for site in sites}
     passed = checks.loc[checks["outcome"] == "pass", "checked_at"]
     moments = [now, *([passed.max()] if len(passed) else [])]
     parts = [

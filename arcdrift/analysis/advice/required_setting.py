@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 from scipy.special import ndtr, stdtr, stdtrit
 from scipy.stats import norm
 
-from arcdrift.air.moist_air import air_density, saturation_vapor_pressure
+from arcdrift.air.moist_air import R_DRY_AIR, air_density, saturation_vapor_pressure
 from arcdrift.analysis.arc.arc_model import ArcModel
 from arcdrift.analysis.arc.arc_points import REGRESSORS
 from arcdrift.analysis.arc.arc_regressors import center_air
@@ -35,8 +35,6 @@ DAILY_RANGE_C = 10.0
 """Range of the outdoor temperature within a day, usual in mid latitudes (from memory)."""
 DRIFT_SD_C_PER_H = DAILY_RANGE_C / 2.0 * 2.0 * np.pi / 24.0 / np.sqrt(2.0)
 """Root mean square of the change of temperature in an hour, for a sine of that range: 0.93 °C."""
-R_DRY_AIR = 287.05287
-"""Specific gas constant of dry air, J/(kg K) (ISO 2533)."""
 SHIFT_SD_C = 5.0
 """Standard deviation of the outdoor temperature within a shift (common practice, no source)."""
 
