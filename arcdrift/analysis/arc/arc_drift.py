@@ -17,7 +17,7 @@ from scipy.special import ndtri, stdtr
 from arcdrift.analysis.arc.arc_regressors import usable
 from arcdrift.analysis.arc.indoor_checks import IndoorMixture
 from arcdrift.analysis.arc.level_moves import LevelMoves
-from arcdrift.analysis.arc.recursive_regression import SplicerState
+from arcdrift.analysis.arc.recursive_regression import RecursiveRegression
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, full_workdays
 from arcdrift.charts.change_point import step_onset
 from arcdrift.charts.ewma import settled_limits
@@ -104,12 +104,12 @@ def drift_charts(
     and the limit needs no widening. z is the forecast error over its predictive sd, converted from
     Student's t to the normal scale. Two-sided EWMA, lambda 0.15, of z clipped at 3, reset at an
     alarm; a clipped check enters the regression with the clipped value. From the estimated onset
-    of an alarm until the change has gone (`SplicerState.close_if_gone`), or until service, slopes
-    and levels are not learned: the expectation does not follow a drift, and a step that outlives a
-    replacement is held against the level before its onset. Meanwhile z is the error of a forecast
-    that knows of the change (`arcdrift.analysis.arc.open_change`), so an alarm is repeated only if
-    it grows. A check with a weather station's reading only may have been made in a heated room: it
-    is scored by the mixture of both airs (`arcdrift.analysis.arc.indoor_checks`).
+    of an alarm until the change has gone (`RecursiveRegression.close_if_gone`), or until service,
+    slopes and levels are not learned: the expectation does not follow a drift, and a step that
+    outlives a replacement is held against the level before its onset. Meanwhile z is the error of a
+    forecast that knows of the change (`arcdrift.analysis.arc.open_change`), so an alarm is repeated
+    only if it grows. A check with a weather station's reading only may have been made in a heated
+    room: it is scored by the mixture of both airs (`arcdrift.analysis.arc.indoor_checks`).
 
     Simulated at nominal 370 (``python -m tests.recovery.drift_study``): 376 checks a false alarm on
     one pair of electrodes, 333 with a new pair every 50 checks, 324 every 30 (331 on 40 other
@@ -137,7 +137,7 @@ def drift_charts(
     settled_limit = settled_limits(LAMBDA, limit)[1]
     splicer, names = pd.factorize(used["splicer"], sort=True)
     rows_of = [np.flatnonzero(splicer == splicer_number) for splicer_number in range(len(names))]
-    states = [SplicerState.from_checks(used.iloc[rows]) for rows in rows_of]
+    states = [RecursiveRegression.from_checks(used.iloc[rows]) for rows in rows_of]
     lives = [(life or {}).get(str(name)) for name in names]
     check_index = np.empty(len(used), dtype=np.int64)
     for rows in rows_of:
@@ -173,7 +173,7 @@ def drift_charts(
 
 
 def _learn(
-    state: SplicerState, check: int, alarm: bool, life: int | None, moves: LevelMoves
+    state: RecursiveRegression, check: int, alarm: bool, life: int | None, moves: LevelMoves
 ) -> None:
     """Learn from a check, or open, keep open or close an unexplained change."""
     if alarm:
@@ -191,7 +191,7 @@ def _learn(
 
 
 def _chart_check(
-    state: SplicerState, check: int, bound: float, indoor: IndoorMixture
+    state: RecursiveRegression, check: int, bound: float, indoor: IndoorMixture
 ) -> tuple[tuple[float, ...], bool] | None:
     start = START_ALONE if state.prior is None else START_POOLED
     if state.normal is None or (len(state.learned) < start and state.change is None):

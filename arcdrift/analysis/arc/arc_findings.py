@@ -20,14 +20,14 @@ HEAVY_SD = 2.0
 """Change, in repeatabilities of a check, from which a finding needs action."""
 BEFORE = 25
 """Checks before the onset of a change with which its shape is judged."""
-LATEST = 5
-"""Fewest checks of a change from which its shape is told."""
+SHAPE_CHECKS = 5
+"""Fewest checks of a change from which its shape is judged."""
 WORKING_LOOSE = "electrode holder or electrodes working loose, or fouling"
 RAMP_LEAD = 15
 """How many checks before or after the estimated onset of a step a ramp may start."""
 LOGGED_WITHIN = pd.Timedelta(days=7)
 """A replacement on record this close to a new level is that level's."""
-TOLD_BY_ALARM = 20
+REPLACEMENT_ALARM_CHECKS = 20
 """Checks on new electrodes within which their alarm is that of the replacement itself."""
 
 
@@ -57,7 +57,7 @@ def arc_findings(
         return []
     replaced = _unlogged_levels(used, service)
     found = [_replacement_finding(used, first, unit, now) for first in replaced]
-    alarmed = used[used["alarm"].astype(bool) & ~_told_by_replacement(used, replaced)]
+    alarmed = used[used["alarm"].astype(bool) & ~_alarms_of_replacements(used, replaced)]
     return found + [
         _drift_finding(used, rows, service, unit, now, repeatability)
         for rows in _changes(used, alarmed)
@@ -76,25 +76,24 @@ def _unlogged_levels(used: pd.DataFrame, service: pd.DataFrame) -> list[int]:
     ]
 
 
-def _told_by_replacement(used: pd.DataFrame, replaced: list[int]) -> Bools:
+def _alarms_of_replacements(used: pd.DataFrame, replaced: list[int]) -> Bools:
     """Whether a check's alarm is that of an unlogged replacement, shape (checks,)."""
-    named_by_alarm = np.zeros(len(used), dtype=bool)
+    soon_after = np.zeros(len(used), dtype=bool)
     for first in replaced:
-        named_by_alarm[first : first + TOLD_BY_ALARM] = True
-    return named_by_alarm & used["beyond"].isna().to_numpy()
+        soon_after[first : first + REPLACEMENT_ALARM_CHECKS] = True
+    return soon_after & used["beyond"].isna().to_numpy()
 
 
 def _replacement_finding(used: pd.DataFrame, first: int, unit: str, now: pd.Timestamp) -> Finding:
     """The electrodes were replaced, and nobody logged it."""
     splicer, when = str(used["splicer"].iloc[0]), used["checked_at"][first]
-    error = (used["arc_setting"] - used["expected"]).to_numpy()
     before, after = float(used["arcs"][first - 1]), float(used["arcs"][first])
     set_back = bool(counter_set_back(used["arcs"])[first])
     evidence: dict[str, object] = {"arcs_before": before, "arcs_after": after}
     if set_back:
         sign = f"the arc count was set back from {before:,.0f} to {after:,.0f}"
     else:
-        change = float(error[first])
+        change = float(used["arc_setting"][first] - used["expected"][first])
         evidence |= {"unexplained_change": round(change, 1), "setting_unit": unit}
         sign = (
             f"the arc setting moved by about {change:+.0f} {unit}, which is what the wear of "
@@ -219,7 +218,7 @@ def _change_shape(used: pd.DataFrame, onset: int, first: int, last: int) -> Chan
     error = (used["arc_setting"] - used["expected"]).to_numpy(dtype=float)
     beyond = used["beyond"].to_numpy(dtype=float)[onset : last + 1]
     beyond = beyond[~np.isnan(beyond)]
-    if len(beyond) < LATEST:
+    if len(beyond) < SHAPE_CHECKS:
         return ChangeShape("step", onset, float(np.nanmean(error[onset : first + 1])))
     before = error[max(onset - BEFORE, 0) : onset]
     before = before[~np.isnan(before)]
@@ -244,7 +243,7 @@ def change_shape(level: Floats, onset: int) -> ChangeShape:
         return float(residual @ residual), float(coefficients[0] * change[-1])
 
     step_squares, step_size = fit((time >= onset).astype(np.float64))
-    starts = range(max(onset - RAMP_LEAD, 0), min(onset + RAMP_LEAD, len(level) - LATEST) + 1)
+    starts = range(max(onset - RAMP_LEAD, 0), min(onset + RAMP_LEAD, len(level) - SHAPE_CHECKS) + 1)
     ramps = [fit(np.maximum(time - start + 1.0, 0.0)) for start in starts]
     best = min(range(len(ramps)), key=lambda i: ramps[i][0])
     if ramps[best][0] < 0.9 * step_squares:

@@ -102,7 +102,7 @@ def _chart_and_fit_group(
             in_order = usable_or_charted(rows).sort_values("checked_at")
             beyond = steps_beyond(in_order, np.array(fit.mean[:SLOPES]))
             charted.loc[beyond.index, "beyond"] = beyond
-            lent = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
-            fitted_parts[-1] = check_influence(rows, fit, lent).assign(fitted=fitted)
+            prior = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
+            fitted_parts[-1] = check_influence(rows, fit, prior).assign(fitted=fitted)
         models.append(fit)
     return charted.join(pd.concat(fitted_parts).reindex(columns=["fitted", *COLUMNS])), models

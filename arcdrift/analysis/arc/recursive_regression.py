@@ -45,8 +45,8 @@ WORN_OUT = 0.8
 
 
 @dataclass
-class SplicerState:
-    """State of one splicer's recursive regression and chart.
+class RecursiveRegression:
+    """One splicer's recursive regression and the state of its chart.
 
     Attributes
     ----------
@@ -106,8 +106,8 @@ class SplicerState:
     reference: Reference | None = None
 
     @classmethod
-    def from_checks(cls, checks: pd.DataFrame) -> "SplicerState":
-        """State from one splicer's checks in time order, before the first is learned."""
+    def from_checks(cls, checks: pd.DataFrame) -> "RecursiveRegression":
+        """Regression of one splicer's checks in time order, before the first is learned."""
         x = center_air(checks).to_numpy(dtype=float, copy=True)
         level, set_back = level_numbers(checks)
         first = np.flatnonzero(np.diff(level, prepend=level[0]))
@@ -176,7 +176,7 @@ class SplicerState:
         """Replace a setting too far from its forecast by the farthest that is learned from."""
         self.setting[check] = self.rows[check, -1] = setting
 
-    def refit(self, others: list["SplicerState"]) -> None:
+    def refit(self, others: list["RecursiveRegression"]) -> None:
         """Re-estimate the slopes, the peers' prior, the residual variance and lag-1."""
         rows = np.array(self.learned)
         self.refit_at = len(rows)

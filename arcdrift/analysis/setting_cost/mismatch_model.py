@@ -216,7 +216,7 @@ class _Regression:
         scale[scale == 0] = 1.0
         gram = (x / scale).T @ (x / scale)
         inverse = np.linalg.pinv(gram, rcond=RANK, hermitian=True)
-        is_told = np.abs(inverse @ gram - np.eye(len(selected))).max(axis=1) < _ESTIMABLE
+        is_estimable = np.abs(inverse @ gram - np.eye(len(selected))).max(axis=1) < _ESTIMABLE
         inverse /= np.outer(scale, scale)
         beta = inverse @ (x.T @ self.y)
         residual = self.y - x @ beta
@@ -236,7 +236,7 @@ class _Regression:
         cov = np.where(
             np.outer(is_usable, is_usable), cov * np.outer(inflation, inflation), independent
         )
-        cov[np.diag_indices_from(cov)] = np.where(is_told, np.diag(cov), np.inf)
+        cov[np.diag_indices_from(cov)] = np.where(is_estimable, np.diag(cov), np.inf)
         return beta, cov
 
     @property
