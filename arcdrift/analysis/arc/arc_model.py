@@ -8,7 +8,6 @@ import pandas as pd
 from scipy.stats import t as student
 from statsmodels.regression.linear_model import OLS
 
-from arcdrift.analysis.arc.arc_levels import credible_changes
 from arcdrift.analysis.arc.arc_points import REGRESSORS
 from arcdrift.analysis.arc.arc_regressors import usable
 from arcdrift.analysis.arc.indoor_checks import PRIOR_COLD_CHECKS, PRIOR_SHARE
@@ -216,8 +215,8 @@ def fit_arc(
     epochs = 0 if checks is None else checks.levels.shape[1]
     needed = SLOPES + epochs + SPARE_CHECKS
     reason = _too_few_checks(points, used, needed)
-    if reason is not None or checks is None:
-        return Refusal(splicer, len(points), len(used), reason or ""), fitted
+    if checks is None or reason:
+        return Refusal(splicer, len(points), len(used), reason), fitted
     x = checks.expected_regressors
     full = checks.design(x)
     if np.linalg.cond(full / np.sqrt((full**2).sum(axis=0))) > 1e5:
@@ -263,7 +262,7 @@ def fit_arc(
         },
         ambiguous_checks=ambiguous_checks,
         expected_indoor=expected_indoor,
-        change_checks=int(credible_changes(used).sum()) if "beyond" in used else 0,
+        change_checks=int(checks.changed.sum()),
         indoor_share=(PRIOR_COLD_CHECKS * peers_indoor_share + expected_indoor)
         / (PRIOR_COLD_CHECKS + ambiguous_checks),
     )
@@ -292,10 +291,10 @@ def _regression(checks: Checks, full: Floats, phi: float) -> tuple[Floats, Float
     return beta, cov, sigma
 
 
-def _too_few_checks(points: pd.DataFrame, used: pd.DataFrame, needed: int) -> str | None:
-    """Sentence saying that a model needs more checks; None if there are enough."""
+def _too_few_checks(points: pd.DataFrame, used: pd.DataFrame, needed: int) -> str:
+    """Sentence saying that a model needs more checks; empty if there are enough."""
     if len(used) >= needed:
-        return None
+        return ""
     text = f"only {len(used)} usable checks; a model of this splicer needs {needed}"
     excluded = points["excluded"].value_counts()
     if len(excluded):

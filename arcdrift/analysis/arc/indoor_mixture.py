@@ -26,7 +26,7 @@ from arcdrift.analysis.arc.pooled_regression import (
     fit_known_phi,
     whiten,
 )
-from arcdrift.arrays import Floats, Ints
+from arcdrift.arrays import Bools, Floats, Ints
 
 MAX_ROUNDS = 12
 TOLERANCE = 0.01
@@ -48,6 +48,8 @@ class Checks:
         Settings.
     epoch : array of shape (n,)
         Number of the level of each check: 0, 1 ... in order.
+    changed : array of bool, shape (n,)
+        Checks of unexplained changes.
     levels : array of shape (n, levels)
         Columns of a regression that carry the levels, the present one last.
     step : array of shape (n,)
@@ -61,6 +63,7 @@ class Checks:
     x: Floats
     y: Floats
     epoch: Ints
+    changed: Bools
     levels: Floats
     step: Floats
     density: Floats
@@ -84,6 +87,7 @@ class Checks:
             x=center_air(used).to_numpy(),
             y=y,
             epoch=epoch,
+            changed=changed,
             levels=level_basis(epoch, changed),
             step=np.nan_to_num(room - density),
             density=density,
