@@ -14,10 +14,11 @@ import argparse
 from collections.abc import Callable
 
 import numpy as np
+import pandas as pd
 
 from arcdrift.analysis.arc.arc_drift import drift_charts
-from arcdrift.arrays import Floats
-from tests.analysis.arc.arc_truth import SD, simulated_points
+from arcdrift.arrays import Bools, Floats
+from tests.analysis.arc.arc_truth import SD, simulated_points, step_through_replacement
 
 BEGINS, FOLLOWED = 150, 80
 
@@ -29,10 +30,7 @@ def delays(fault: Callable[[Floats], Floats], seeds: range, run_length: float, l
         points, _ = simulated_points(
             8, BEGINS + FOLLOWED, seed, fault=fault, faulty=("s0",), life=life
         )
-        charted = points.join(drift_charts(points, run_length).checks)
-        charted = charted[charted["splicer"] == "s0"].sort_values("checked_at")
-        hit = np.flatnonzero(charted["alarm"].to_numpy()[BEGINS:])
-        found.append(hit[0] + 1.0 if len(hit) else np.inf)
+        found.append(_delay(_alarms(points, run_length), BEGINS))
     return np.array(found)
 
 
@@ -51,20 +49,25 @@ def outliving(size: float, seeds: range, run_length: float) -> tuple[Floats, Flo
     """
     since_onset, since_replacement = [], []
     for seed in seeds:
-        healthy, _ = simulated_points(8, BEGINS + FOLLOWED, seed, level_sd=SD)
-        pairs = healthy.loc[healthy["splicer"] == "s0", "epoch"].to_numpy()
-        replaced = int(np.flatnonzero(np.diff(pairs))[2]) + 1
-        onset = replaced - 1 - seed % 4
-        points, _ = simulated_points(
-            8, BEGINS + FOLLOWED, seed, faulty=("s0",), level_sd=SD,
-            fault=lambda day, onset=onset: np.where(day >= onset, size * SD, 0.0),
-        )  # fmt: skip
-        charted = points.join(drift_charts(points, run_length).checks)
-        alarm = charted[charted["splicer"] == "s0"].sort_values("checked_at")["alarm"].to_numpy()
-        for first, found in ((onset, since_onset), (replaced, since_replacement)):
-            hit = np.flatnonzero(alarm[first:])
-            found.append(hit[0] + 1.0 if len(hit) else np.inf)
+        points, onset, replaced = step_through_replacement(
+            BEGINS + FOLLOWED, seed, lead=1 + seed % 4, size=size
+        )
+        alarms = _alarms(points, run_length)
+        since_onset.append(_delay(alarms, onset))
+        since_replacement.append(_delay(alarms, replaced))
     return np.array(since_onset), np.array(since_replacement)
+
+
+def _alarms(points: pd.DataFrame, run_length: float) -> Bools:
+    """Whether each check of the faulty splicer raised an alarm, in time order."""
+    charted = points.join(drift_charts(points, run_length).checks)
+    return charted[charted["splicer"] == "s0"].sort_values("checked_at")["alarm"].to_numpy(bool)
+
+
+def _delay(alarms: Bools, begins: int) -> float:
+    """Checks from one of them to the first alarm; infinite without an alarm."""
+    since = np.flatnonzero(alarms[begins:])
+    return since[0] + 1.0 if len(since) else np.inf
 
 
 def main() -> None:

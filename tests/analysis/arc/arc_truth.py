@@ -73,3 +73,34 @@ def simulated_points(
         )
         truth[name] = slopes
     return pd.concat(frames, ignore_index=True), truth
+
+
+def step_through_replacement(
+    checks: int, seed: int, *, lead: int, size: float
+) -> tuple[pd.DataFrame, int, int]:
+    """Points of eight splicers, of which s0 steps for good just before its fourth pair.
+
+    Levels of pairs scatter by the standard deviation of a check.
+
+    Parameters
+    ----------
+    lead : int
+        Checks from the step to the first one on the new pair.
+    size : float
+        Standard deviations of a check.
+
+    Returns
+    -------
+    points : DataFrame
+    onset, replaced : int
+        First check of the step, and the first one on the new pair.
+    """
+    healthy, _ = simulated_points(8, checks, seed, level_sd=SD)
+    pairs = healthy.loc[healthy["splicer"] == "s0", "epoch"].to_numpy()
+    replaced = int(np.flatnonzero(np.diff(pairs))[2]) + 1
+    onset = replaced - lead
+    points, _ = simulated_points(
+        8, checks, seed, faulty=("s0",), level_sd=SD,
+        fault=lambda day: np.where(day >= onset, size * SD, 0.0),
+    )  # fmt: skip
+    return points, onset, replaced

@@ -14,7 +14,13 @@ from arcdrift.analysis.arc.arc_model import ArcModel, fit_arc, fit_for_pooling
 from arcdrift.analysis.arc.level_moves import PRIOR_SPREAD, REPLACEMENT, LevelMoves
 from arcdrift.analysis.arc.open_change import OpenChange
 from arcdrift.analysis.common.service_actions import REPLACED
-from tests.analysis.arc.arc_truth import PHI, SD, SLOPES, simulated_points
+from tests.analysis.arc.arc_truth import (
+    PHI,
+    SD,
+    SLOPES,
+    simulated_points,
+    step_through_replacement,
+)
 
 LONG = os.environ.get("ARCDRIFT_LONG") == "1"
 NOW = pd.Timestamp("2026-12-01T00:00Z")
@@ -69,17 +75,10 @@ def test_wear_is_estimated_beside_an_open_drift() -> None:
 
 def test_a_step_that_outlives_a_replacement_is_an_alarm() -> None:
     """Ten sd off, from one to four checks before the fourth pair on, and for good."""
-    before = after = told = total = 0
+    before = after = outlived = total = 0
     for seed in range(16 if LONG else 8):
         lead, size = 1 + seed % 4, (10.0, -10.0)[seed // 4 % 2]
-        healthy, _ = simulated_points(8, 190, 500 + seed, level_sd=3.0)
-        mine = healthy[healthy["splicer"] == "s0"]
-        new_pair = int(np.flatnonzero(np.diff(mine["epoch"]))[2]) + 1
-        onset = new_pair - lead
-        points, _ = simulated_points(
-            8, 190, 500 + seed, faulty=("s0",), level_sd=3.0,
-            fault=lambda day, onset=onset, size=size: np.where(day >= onset, size * SD, 0.0),
-        )  # fmt: skip
+        points, onset, new_pair = step_through_replacement(190, 500 + seed, lead=lead, size=size)
         rows = charted(points)
         rows = rows[rows["splicer"] == "s0"].sort_values("checked_at", ignore_index=True)
         replaced = rows["checked_at"][new_pair] - pd.Timedelta(hours=1)
@@ -88,7 +87,7 @@ def test_a_step_that_outlives_a_replacement_is_an_alarm() -> None:
         total += 1
         before += rows["alarm"][onset : new_pair + 5].any()
         after += rows["alarm"][new_pair : new_pair + 6].any()
-        told += any(
+        outlived += any(
             "electrodes_replaced_at" in finding.evidence
             and abs(finding.onset.estimate - rows["checked_at"][onset]) <= pd.Timedelta(days=3)
             and abs(finding.evidence["unexplained_change"] - size * SD) <= 12.0
@@ -96,14 +95,14 @@ def test_a_step_that_outlives_a_replacement_is_an_alarm() -> None:
         )
     assert before == total
     assert after >= total - 1
-    assert told >= (13 if LONG else 6)
+    assert outlived >= (13 if LONG else 6)
 
 
 def test_nothing_is_unjudged_after_a_replacement() -> None:
     points, _ = simulated_points(8, 160, seed=6)
     rows = charted(points)
-    for _, mine in rows.groupby("splicer"):
-        z = mine.sort_values("checked_at")["z"].reset_index(drop=True)
+    for _, splicer_rows in rows.groupby("splicer"):
+        z = splicer_rows.sort_values("checked_at")["z"].reset_index(drop=True)
         assert z[z.first_valid_index() :].notna().all()
 
 
@@ -176,8 +175,8 @@ def test_what_works_loose_is_named_before_service_for_a_drift() -> None:
     service = pd.DataFrame(
         {"asset": ["s0"], "action": [REPLACED], "serviced_at": [onset - pd.Timedelta(days=2)]}
     )
-    (told,) = (f for f in arc_findings(rows, service, "steps", NOW, SD) if f.kind == "arc-drift")
-    first, second = told.likely_causes
+    (drift,) = (f for f in arc_findings(rows, service, "steps", NOW, SD) if f.kind == "arc-drift")
+    first, second = drift.likely_causes
     assert first.cause == WORKING_LOOSE
     assert second.cause == f"service: {REPLACED}"
     assert first.weight > second.weight
@@ -204,10 +203,10 @@ def test_levels_of_a_drift_bend() -> None:
 
 def unlogged(points: pd.DataFrame, *, counter: str) -> pd.DataFrame:
     """Second replacement of s0 was never logged; its arc count was set back, or ran on."""
-    mine = points["splicer"] == "s0"
-    points.loc[mine & (points["epoch"] >= 2), "epoch"] -= 1
+    of_s0 = points["splicer"] == "s0"
+    points.loc[of_s0 & (points["epoch"] >= 2), "epoch"] -= 1
     if counter == "ran on":
-        late = mine & (points["epoch"] == 1)
+        late = of_s0 & (points["epoch"] == 1)
         arcs = points.loc[late, "arcs"].to_numpy()
         fell = np.diff(arcs, prepend=arcs[0]) < 0
         points.loc[late, "arcs"] = arcs + np.cumsum(fell) * 4500.0
@@ -216,22 +215,22 @@ def unlogged(points: pd.DataFrame, *, counter: str) -> pd.DataFrame:
 
 @pytest.mark.parametrize("counter", ["set back", "ran on"])
 def test_a_replacement_nobody_logged_is_told_as_such(counter: str) -> None:
-    told = damage = 0
+    replacements = damage = 0
     crews = 6 if LONG else 3
     for seed in range(crews):
         points, _ = simulated_points(8, 270, 600 + seed, life=4500, level_sd=2.0)
-        mine = points[points["splicer"] == "s0"].sort_values("checked_at")
-        when = mine["checked_at"][mine["epoch"] == 2].iloc[0]
+        checks = points[points["splicer"] == "s0"].sort_values("checked_at")
+        when = checks["checked_at"][checks["epoch"] == 2].iloc[0]
         rows = charted(unlogged(points, counter=counter), life=4500)
         rows = rows[rows["splicer"] == "s0"].sort_values("checked_at", ignore_index=True)
-        logged = mine["checked_at"][mine["epoch"] == 1].iloc[0] - pd.Timedelta(hours=1)
+        logged = checks["checked_at"][checks["epoch"] == 1].iloc[0] - pd.Timedelta(hours=1)
         service = pd.DataFrame({"asset": ["s0"], "action": [REPLACED], "serviced_at": [logged]})
         found = arc_findings(rows, service, "steps", NOW, SD)
         near = [f for f in found if abs(f.since - when) <= pd.Timedelta(days=15)]
-        told += [f.kind for f in near].count("replacement-not-logged")
+        replacements += [f.kind for f in near].count("replacement-not-logged")
         damage += sum(f.kind in ("arc-step", "arc-drift") for f in found
                       if f.since >= when - pd.Timedelta(days=2))  # fmt: skip
-    assert told >= (crews if counter == "set back" else 2 * crews / 3)
+    assert replacements >= (crews if counter == "set back" else 2 * crews / 3)
     assert damage <= crews / 3
 
 
@@ -240,11 +239,11 @@ def test_steps_beyond_are_measured_from_the_level_before() -> None:
         6, 170, seed=9, fault=lambda day: np.where(day >= 120, 12.0, 0.0), faulty=("s0",)
     )
     rows = charted(points)
-    mine = rows[rows["splicer"] == "s0"].sort_values("checked_at", ignore_index=True)
-    beyond = steps_beyond(mine, SLOPES)
+    rows = rows[rows["splicer"] == "s0"].sort_values("checked_at", ignore_index=True)
+    beyond = steps_beyond(rows, SLOPES)
     assert beyond[130:149].mean() == pytest.approx(12.0, abs=3.0)
     assert beyond[:110].isna().all()
     # the expectation does not follow the change
-    error = (mine["arc_setting"] - mine["expected"])[130:149]
+    error = (rows["arc_setting"] - rows["expected"])[130:149]
     assert error.mean() == pytest.approx(12.0, abs=4.0)
-    assert level_numbers(mine)[0].max() == mine["level"].max()
+    assert level_numbers(rows)[0].max() == rows["level"].max()
