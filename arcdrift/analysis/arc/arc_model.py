@@ -163,12 +163,6 @@ class Refusal:
     reason: str
 
 
-def fit_for_pooling(points: pd.DataFrame, phi: float) -> Fit | None:
-    """Slopes of one splicer for pooling with its peers; None where they cannot be estimated."""
-    used = usable(points)
-    return None if used.empty else Checks.from_points(used).fit(phi)
-
-
 def fit_arc(
     splicer: str,
     points: pd.DataFrame,

@@ -8,9 +8,13 @@ import pandas as pd
 
 from arcdrift.analysis.arc.arc_drift import CLIP, checks_per_month, drift_charts
 from arcdrift.analysis.arc.arc_levels import steps_beyond
-from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc, fit_for_pooling
-from arcdrift.analysis.arc.arc_regressors import usable_or_charted
-from arcdrift.analysis.arc.indoor_mixture import crew_indoor_share, indoor_probabilities
+from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc
+from arcdrift.analysis.arc.arc_regressors import usable, usable_or_charted
+from arcdrift.analysis.arc.indoor_mixture import (
+    Checks,
+    crew_indoor_share,
+    indoor_probabilities,
+)
 from arcdrift.analysis.arc.influential_checks import COLUMNS, check_influence
 from arcdrift.analysis.arc.pooled_regression import (
     MODEL_SPREAD_FLOOR,
@@ -85,9 +89,14 @@ def _chart_and_fit_group(
     charted.loc[far, "excluded"] = "a setting too far from the forecast to learn from"
     charted["heated"] = indoor_probabilities(charted, PHI_ASSUMED)
     by_splicer = {str(name): rows for name, rows in charted.groupby("splicer")}
+    checks = {
+        name: Checks.from_points(used)
+        for name, rows in by_splicer.items()
+        if not (used := usable(rows)).empty
+    }
     phi = PHI_ASSUMED
     for _ in range(PHI_ROUNDS):
-        fits = {name: fit_for_pooling(rows, phi) for name, rows in by_splicer.items()}
+        fits = {name: used_checks.fit(phi) for name, used_checks in checks.items()}
         phi = pooled_lag1([fit for fit in fits.values() if fit is not None])
     share = crew_indoor_share(charted["heated"])
     models: list[ArcModel | Refusal] = []

@@ -10,7 +10,8 @@ import statsmodels.api as sm
 from arcdrift.analysis.arc.arc_drift import drift_charts
 from arcdrift.analysis.arc.arc_findings import WORKING_LOOSE, arc_findings
 from arcdrift.analysis.arc.arc_levels import level_basis, level_numbers, steps_beyond
-from arcdrift.analysis.arc.arc_model import ArcModel, fit_arc, fit_for_pooling
+from arcdrift.analysis.arc.arc_model import ArcModel, fit_arc
+from arcdrift.analysis.arc.indoor_mixture import Checks
 from arcdrift.analysis.arc.level_moves import PRIOR_SPREAD, REPLACEMENT, LevelMoves
 from arcdrift.analysis.arc.open_change import OpenChange
 from arcdrift.analysis.common.service_actions import REPLACED
@@ -36,7 +37,7 @@ def charted(points: pd.DataFrame, run_length: float = 370.0, life: int | None = 
 def wear_intervals(points: pd.DataFrame) -> dict[str, tuple[float, float, float]]:
     """Own estimate of wear and its interval, per 1000 arcs, by splicer."""
     groups = dict(list(points.groupby("splicer")))
-    fits = {name: fit_for_pooling(rows, PHI) for name, rows in groups.items()}
+    fits = {name: Checks.from_points(rows).fit(PHI) for name, rows in groups.items()}
     found = {}
     for name, rows in groups.items():
         peers = [fit for other, fit in fits.items() if other != name and fit is not None]

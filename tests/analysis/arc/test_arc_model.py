@@ -9,9 +9,10 @@ import statsmodels.api as sm
 
 from arcdrift.analysis.arc.arc_drift import drift_charts
 from arcdrift.analysis.arc.arc_findings import arc_findings, change_shape
-from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc, fit_for_pooling
+from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc
 from arcdrift.analysis.arc.arc_points import arc_points
 from arcdrift.analysis.arc.arc_regressors import center_air
+from arcdrift.analysis.arc.indoor_mixture import Checks
 from arcdrift.analysis.arc.pooled_regression import (
     SLOPES,
     Fit,
@@ -60,7 +61,7 @@ def test_intervals_cover_the_truth() -> None:
     for seed in range(4):
         points, truth = simulated_points(16, 120, seed=100 + seed)
         groups = {str(name): part for name, part in points.groupby("splicer")}
-        fits = {name: fit_for_pooling(part, PHI) for name, part in groups.items()}
+        fits = {name: Checks.from_points(part).fit(PHI) for name, part in groups.items()}
         for name, part in groups.items():
             peers = [fit for other, fit in fits.items() if other != name and fit is not None]
             model, _ = fit_arc(name, part, "steps", peers, PHI)

@@ -5,8 +5,9 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
-from arcdrift.analysis.arc.arc_model import ArcModel, air_step, fit_arc, fit_for_pooling
+from arcdrift.analysis.arc.arc_model import ArcModel, air_step, fit_arc
 from arcdrift.analysis.arc.arc_regressors import center_air
+from arcdrift.analysis.arc.indoor_mixture import Checks
 from arcdrift.analysis.arc.influential_checks import (
     COLUMNS,
     MAX_LISTED,
@@ -34,7 +35,9 @@ def crew() -> dict[str, pd.DataFrame]:
 @pytest.fixture(scope="module")
 def fitted(crew: dict[str, pd.DataFrame]) -> tuple[pd.DataFrame, ArcModel, Prior]:
     peers = [
-        fit for name, part in crew.items() if name != "s0" and (fit := fit_for_pooling(part, PHI))
+        fit
+        for name, part in crew.items()
+        if name != "s0" and (fit := Checks.from_points(part).fit(PHI))
     ]
     prior = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
     model, values = fit_arc("s0", crew["s0"], "steps", peers, PHI)

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from arcdrift.analysis.arc.arc_model import ArcModel, fit_arc, fit_for_pooling
+from arcdrift.analysis.arc.arc_model import ArcModel, fit_arc
 from arcdrift.analysis.arc.arc_regressors import center_air
+from arcdrift.analysis.arc.indoor_mixture import Checks
 from arcdrift.analysis.arc.pooled_regression import SLOPES, design, pooled_lag1
 from tests.analysis.arc.arc_truth import simulated_points
 
@@ -31,7 +32,9 @@ def try_crews(seeds: range) -> Tried:
     for seed in seeds:
         points, truth = simulated_points(SPLICERS, CHECKS, seed=seed, life=100_000)
         groups = {str(name): part for name, part in points.groupby("splicer")}
-        fits = {name: fit for name, part in groups.items() if (fit := fit_for_pooling(part, 0.3))}
+        fits = {
+            name: fit for name, part in groups.items() if (fit := Checks.from_points(part).fit(0.3))
+        }
         phi = pooled_lag1(list(fits.values()))
         for name, part in groups.items():
             peers = [fit for other, fit in fits.items() if other != name]
