@@ -11,6 +11,7 @@ import typer
 from arcdrift.cli.error_messages import UnexpectedError
 from arcdrift.cli.options import CURRENT_FOLDER
 from arcdrift.cli.output import print_notice
+from arcdrift.cli.time_arguments import zone_of_splicer
 from arcdrift.errors import ArcdriftError, UsageError
 
 if TYPE_CHECKING:
@@ -117,8 +118,6 @@ def print_records_in_future(session: CrewSession) -> None:
     """Print a notice if records lie in the future by this computer's clock."""
     import pandas as pd
 
-    from arcdrift.cli.output import print_notice
-    from arcdrift.cli.time_arguments import zone_of_splicer
     from arcdrift.store.records_version import future_sentence, records_in_future
 
     ahead = records_in_future(session.engine, pd.Timestamp.now("UTC"))

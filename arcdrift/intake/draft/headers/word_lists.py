@@ -151,10 +151,6 @@ class WordLists:
             return tail[1], self.unit_named(tail[2])
         return header, None
 
-    def is_no_value(self, text: str) -> bool:
-        """Whether a cell says that there is no value."""
-        return text.strip().casefold() in self.no_value
-
     def add(self, raw: Mapping[str, Any], language: str) -> None:
         """Add the tables of one word list."""
         for column, words in raw.get("columns", {}).items():

@@ -86,9 +86,7 @@ def meanings_of(
         return Meanings(meanings, tuple(unknown))
     if len(unknown) > _MOST_ASKED:
         text = f"{header!r} holds {len(unknown)} words that are not known; what do they mean?"
-        return Meanings(
-            meanings, tuple(unknown), (Question(f"columns.{column}", text, lasting=True),)
-        )
+        return Meanings(meanings, tuple(unknown), (Question(f"columns.{column}", text),))
     options = tuple(Option(word, word) for word in allowed)
     questions = tuple(
         Question(f"columns.{column}.{value}", f"What does {value!r} mean in {header!r}?", options)

@@ -4,7 +4,6 @@ The ranges are those of air that people work in and of ordinary splices (common 
 source). A unit is taken only if no other one is possible; else it is asked for.
 """
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -130,11 +129,6 @@ def is_possible(column: str, values: Floats, unit: str | None) -> bool:
 def is_us_zone(zone: str | None) -> bool:
     """Whether a time zone is one of the United States."""
     return zone is not None and zone.startswith(_US_ZONES)
-
-
-def named_units(units: Iterable[str | None]) -> frozenset[str]:
-    """The units that a file names."""
-    return frozenset(unit for unit in units if unit is not None)
 
 
 def _lie_within(values: Floats, ends: tuple[float, float], column: str) -> bool:

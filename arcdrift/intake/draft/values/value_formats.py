@@ -68,14 +68,11 @@ class NumberCells:
         The words behind the numbers that were taken away, all for one unit.
     unit : str, optional
         The unit they stand for.
-    below : bool
-        Whether some value is only known to be less than a number.
     """
 
     distinct: pd.Series
     tails: tuple[str, ...] = ()
     unit: str | None = None
-    below: bool = False
 
     @property
     def pattern(self) -> str | None:
@@ -113,7 +110,6 @@ def number_cells(values: pd.Series, column: str, words: WordLists) -> NumberCell
     values : Series of str
         From `distinct`.
     """
-    below = values.str.match(_BELOW)
     tails = values.str.extract(_TAILED, expand=False).str.strip()
     written = tuple(dict.fromkeys(tails.dropna()))
     units = {words.unit_named(tail) for tail in written}
@@ -128,7 +124,7 @@ def number_cells(values: pd.Series, column: str, words: WordLists) -> NumberCell
     else:
         written, unit = (), None
     bare = bare.str.replace(_BELOW, "", regex=True)
-    return NumberCells(bare.drop_duplicates(), written, unit, bool(below.any()))
+    return NumberCells(bare.drop_duplicates(), written, unit)
 
 
 def marks_of(values: pd.Series) -> Marks:
