@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 MOST_QUESTIONS = 3
 """With more open questions about a file none is asked, and a draft is saved."""
 _SAMPLE_BYTES = 64 << 20
+"""A draft is made from as much of the beginning of a log."""
 KIND_KEY = "kind"
 _REPLIES = 3
 
@@ -68,7 +69,7 @@ class FileReading:
 
         if is_own_format(log):
             return None
-        content = _sample(log)
+        content = log.whole_lines(_SAMPLE_BYTES)
         answers: dict[str, str] = {}
         lasting = True
         draft = self._draft(content, log, answers)
@@ -189,14 +190,6 @@ def _kind_question(name: str, kinds: "tuple[str, ...]") -> "Question":
 
     options = tuple(Option(kind, kind) for kind in kinds)
     return Question(KIND_KEY, f"The headers of {name} do not tell what it holds. Is it", options)
-
-
-def _sample(log: "LogText") -> bytes:
-    """The text of a log, or whole lines from the beginning of a large one."""
-    content = log.read(0, _SAMPLE_BYTES)
-    if log.size > len(content):
-        content = content[: max(content.rfind(b"\n"), content.rfind(b"\r")) + 1]
-    return content
 
 
 def _write(path: Path, text: str) -> None:

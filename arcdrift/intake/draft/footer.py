@@ -1,6 +1,5 @@
 """Find the lines of a sample that are no rows of its table: totals, averages, notes at the end."""
 
-import csv
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -12,7 +11,7 @@ import pyarrow.compute as pc
 from arcdrift.arrays import Bools, Ints
 from arcdrift.intake.draft.headers.header_words import plain
 from arcdrift.intake.draft.headers.word_lists import WordLists
-from arcdrift.intake.layout.layout_rows import lines_starting_with
+from arcdrift.intake.layout.layout_rows import WIDTH_PROBLEMS, line_cells, lines_starting_with
 from arcdrift.intake.text.raw_rows import RawRows
 
 _MOST_NOTES = 8
@@ -22,7 +21,6 @@ _FEWEST_CELLS = 4
 """where rows have at least this many."""
 _SUM_SHARE = 0.7
 """A sum leaves cells empty: it has at most this share of the cells that rows have."""
-_WIDTH_PROBLEMS = ("cells-missing", "cells-extra")
 _FIRST_WORDS = re.compile(r"[^\d:;,\t\"]*[^\W\d_]")
 
 
@@ -50,8 +48,7 @@ class Footer:
         """The rows of a table without those of the footer."""
         gone = lines_starting_with(rows.lines, self.starts)[rows.first]
         for header, word in self.cells:
-            cells = pc.utf8_trim_whitespace(rows.cells.column(rows.header.index(header)))
-            gone |= _bools(pc.starts_with(cells, word, ignore_case=True))
+            gone |= _begin(rows, header, word)
         if not gone.any():
             return rows
         keep = ~gone
@@ -75,20 +72,20 @@ def find_footer(rows: RawRows, words: WordLists) -> Footer:
     first_cell = np.argmax(filled, axis=1) if len(counts) else np.zeros(0, np.int64)
     sparse = np.flatnonzero(counts <= _SUM_SHARE * usual)
     sums = np.array([row for row in sparse if _is_sum(_cell(rows, row, first_cell[row]), words)])
-    odd = [row for row in rows.broken if row.code in _WIDTH_PROBLEMS]
+    odd = [row for row in rows.broken if row.code in WIDTH_PROBLEMS]
     after, last = _notes(rows, counts, usual, set(sums.tolist()))
-    taken = np.zeros(len(counts), bool)
-    taken[[*sums.astype(int), *after]] = True
+    in_footer = np.zeros(len(counts), bool)
+    in_footer[[*sums.astype(int), *after]] = True
     lines = [rows.lines.text(row.first) for row in odd]
     is_sum = [_is_sum(_first_cell(text, rows.delimiter), words) for text in lines]
     ends = [text for row, text in zip(odd, lines, strict=True) if row.first > last]
     starts = [text for text, found in zip(lines, is_sum, strict=True) if found]
     if len(ends) + len(after) <= _MOST_NOTES:
         starts += ends
-    at_begin = [row for row in np.flatnonzero(taken) if first_cell[row] == 0]
-    inside = [row for row in np.flatnonzero(taken) if first_cell[row] > 0]
+    at_begin = [row for row in np.flatnonzero(in_footer) if first_cell[row] == 0]
+    inside = [row for row in np.flatnonzero(in_footer) if first_cell[row] > 0]
     starts += [_cell(rows, row, 0) for row in at_begin]
-    body = rows.first[~taken]
+    body = rows.first[~in_footer]
     return Footer(
         tuple(
             word
@@ -100,7 +97,7 @@ def find_footer(rows: RawRows, words: WordLists) -> Footer:
             for row in inside
             for header in [rows.header[first_cell[row]]]
             for word in _first_words([_cell(rows, row, first_cell[row])])
-            if not _begin(rows, header, word)[~taken].any()
+            if not _begin(rows, header, word)[~in_footer].any()
         ),
     )
 
@@ -133,6 +130,7 @@ def _filled(rows: RawRows) -> Bools:
 
 
 def _begin(rows: RawRows, header: str, word: str) -> Bools:
+    """Which rows have a cell below a header that starts with a word."""
     cells = pc.utf8_trim_whitespace(rows.cells.column(rows.header.index(header)))
     return _bools(pc.starts_with(cells, word, ignore_case=True))
 
@@ -142,11 +140,8 @@ def _cell(rows: RawRows, row: int | np.integer, column: int | np.integer) -> str
 
 
 def _first_cell(text: str, delimiter: str) -> str:
-    try:
-        cells = next(csv.reader([text], delimiter=delimiter), [])
-    except csv.Error:
-        cells = []
-    return next((cell.strip() for cell in cells if cell.strip()), "")
+    cells = (cell.strip() for cell in line_cells(text, delimiter))
+    return next(filter(None, cells), "")
 
 
 def _first_words(texts: Sequence[str]) -> tuple[str, ...]:

@@ -21,11 +21,8 @@ def is_own_format(log: LogText) -> bool:
 
     A value that is no time or number in any way of writing does not count.
     """
-    head = log.read(0, _HEAD_BYTES)
-    if log.size > len(head):
-        head = head[: max(head.rfind(b"\n"), head.rfind(b"\r")) + 1]
     try:
-        rows = read_rows(head, log.name)
+        rows = read_rows(log.whole_lines(_HEAD_BYTES), log.name)
         names = [name.lower() for name in rows.header]
         found = recognize([name for name in names if name], log.name)
     except BadInput:

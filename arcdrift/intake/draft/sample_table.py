@@ -1,6 +1,5 @@
 """Find the table in a sample file: its header, delimiter, units, and rows that are none."""
 
-import csv
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,7 +8,7 @@ from arcdrift.errors import BadInput
 from arcdrift.intake.draft.footer import Footer, find_footer
 from arcdrift.intake.draft.headers.header_match import Aliases, is_known
 from arcdrift.intake.draft.headers.word_lists import WordLists
-from arcdrift.intake.layout.layout_rows import first_lines, starts_header
+from arcdrift.intake.layout.layout_rows import first_lines, line_cells, starts_header
 from arcdrift.intake.text.raw_rows import DELIMITERS, RawRows, joined_header, read_rows
 
 _HEADER_WITHIN = 60
@@ -58,7 +57,7 @@ class Table:
     @property
     def first_names(self) -> tuple[str, ...]:
         """The first names of the first line of the header."""
-        cells = _cells(self.texts[self.header_at], self.rows.delimiter)[:3]
+        cells = line_cells(self.texts[self.header_at], self.rows.delimiter)[:3]
         while cells and not cells[-1].strip():
             cells.pop()
         return tuple(cell.strip() for cell in cells)
@@ -130,7 +129,7 @@ def find_table(content: bytes, name: str, words: WordLists) -> Table:
         if header != written
     }
     if header_lines == 2:
-        parts = [_cells(texts[header_at + line], delimiter) for line in (1, 0)]
+        parts = [line_cells(texts[header_at + line], delimiter) for line in (1, 0)]
         aliases = {
             header: tuple(part[place].strip() for part in parts if part[place].strip())
             for place, header in enumerate(rows.header)
@@ -148,13 +147,13 @@ def _likeness(
     texts: list[str], line: int, count: int, delimiter: str, words: WordLists
 ) -> tuple[int, float]:
     """Known words in a header of one or two lines, and the share of next lines as wide."""
-    cells = _cells(texts[line], delimiter)
+    cells = line_cells(texts[line], delimiter)
     numbers = sum(_DATA.match(cell) is not None for cell in cells)
     if len(cells) < 2 or 2 * numbers > len(cells):  # a row of data
         return 0, 0.0
     known = [is_known(cell, words) for cell in cells]
     if count == 2:
-        below = _cells(texts[line + 1], delimiter) if line + 1 < len(texts) else []
+        below = line_cells(texts[line + 1], delimiter) if line + 1 < len(texts) else []
         # a row of data has a time or a number in it, a line of a header has neither
         if len(below) != len(cells) or any(map(_DATA.match, [*cells, *below])):
             return 0, 0.0
@@ -164,7 +163,7 @@ def _likeness(
         if not any(below) or len(set(joined)) < len([cell for cell in joined if cell]):
             return 0, 0.0
     after = [text for text in texts[line + count : line + count + _FOLLOWING] if text.strip()]
-    as_wide = sum(len(_cells(text, delimiter)) == len(cells) for text in after)
+    as_wide = sum(len(line_cells(text, delimiter)) == len(cells) for text in after)
     return sum(known) - _unnamed(cells if count == 1 else joined), as_wide / max(len(after), 1)
 
 
@@ -174,13 +173,6 @@ def _unnamed(cells: list[str]) -> int:
     while named and not named[-1]:
         named.pop()
     return len(named) - len({cell for cell in named if cell})
-
-
-def _cells(text: str, delimiter: str) -> list[str]:
-    try:
-        return next(csv.reader([text], delimiter=delimiter), [])
-    except csv.Error:
-        return []
 
 
 def _units(rows: RawRows, words: WordLists) -> dict[str, str]:

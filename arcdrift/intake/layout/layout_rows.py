@@ -18,7 +18,8 @@ SEARCHED_LINES = 200
 """The header is searched for in this many lines at the beginning of a file."""
 _HEAD_BYTES = 1 << 18
 """Bytes of a file that hold its header and the lines before it."""
-_WIDTH_PROBLEMS = ("cells-missing", "cells-extra")
+WIDTH_PROBLEMS = ("cells-missing", "cells-extra")
+"""Codes of rows with a wrong number of cells."""
 
 
 def lines_before_header(content: bytes, layout: Layout, name: str) -> int:
@@ -88,6 +89,14 @@ def first_lines(content: bytes) -> Iterator[str]:
             return
         yield content[begin:end].decode("utf-8", "replace")
         begin = end + (2 if content[end : end + 2] == b"\r\n" else 1)
+
+
+def line_cells(line: str, delimiter: str) -> list[str]:
+    """The cells of a line; none where it cannot be divided."""
+    try:
+        return next(csv.reader([line], delimiter=delimiter), [])
+    except csv.Error:
+        return []
 
 
 def without_skipped_rows(rows: RawRows, layout: Layout, *, footer: int) -> RawRows:
@@ -179,7 +188,7 @@ def _fits_rule(cells: pa.ChunkedArray, rule: SkipRule) -> Bools:
 
 def _skipped_broken_rows(rows: RawRows, rule: SkipRule) -> list[Broken]:
     """Rows with a wrong number of cells that a rule skips."""
-    odd = [row for row in rows.broken if row.code in _WIDTH_PROBLEMS]
+    odd = [row for row in rows.broken if row.code in WIDTH_PROBLEMS]
     place = rows.header.index(rule.header or "")
     texts = (rows.lines.text(row.first) for row in odd)
     cells = [next(csv.reader([text], delimiter=rows.delimiter)) for text in texts]

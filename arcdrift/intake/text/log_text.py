@@ -63,6 +63,13 @@ class LogText:
         self._text.seek(self._begin + start)
         return self._text.read(min(size, self.size - start))
 
+    def whole_lines(self, size: int) -> bytes:
+        """Read the lines that end within the first `size` bytes; all of a shorter text."""
+        content = self.read(0, size)
+        if self.size > len(content):
+            content = content[: max(content.rfind(b"\n"), content.rfind(b"\r")) + 1]
+        return content
+
     def check_unchanged(self) -> None:
         """Refuse a file that was changed since it was opened.
 
