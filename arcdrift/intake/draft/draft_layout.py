@@ -7,7 +7,6 @@ from dataclasses import replace
 from datetime import datetime
 
 import pandas as pd
-import pyarrow as pa
 
 from arcdrift.arrays import Floats
 from arcdrift.errors import BadInput
@@ -54,7 +53,7 @@ from arcdrift.intake.draft.values.value_formats import (
 )
 from arcdrift.intake.layout.layouts import Decimal, Encoding
 from arcdrift.intake.schema.kinds import KINDS
-from arcdrift.intake.typing.cells import numbers, part_of, trimmed
+from arcdrift.intake.typing.cells import as_cells, numbers, part_of, trimmed
 from arcdrift.quantities import QUANTITIES
 from arcdrift.settings import Crew
 
@@ -341,8 +340,7 @@ def _settled_unit(
 
 
 def _floats(values: pd.Series, marks: Marks) -> Floats:
-    cells = pa.chunked_array([pa.array(values, pa.string())])
-    read = numbers(cells, marks.decimal, marks.thousands)
+    read = numbers(as_cells(values), marks.decimal, marks.thousands)
     return read.values  # noqa: PD011
 
 

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 import pandas as pd
+import pyarrow as pa
 import pyarrow.compute as pc
 
 from arcdrift.intake.draft.headers.header_words import key_of
@@ -11,6 +12,7 @@ from arcdrift.intake.draft.headers.time_headers import (
     bare_name,
     mentions_zone,
     stated_zone,
+    time_concepts,
     time_headers,
 )
 from arcdrift.intake.draft.questions import Option, Question
@@ -96,9 +98,7 @@ def unnamed_time(sample: Sample, unmatched: Iterable[str]) -> TimeColumns:
 
 def values_in_order(sample: Sample, headers: Sequence[str]) -> pd.Series:
     """The times as written, in the order of the file."""
-    if len(headers) == 1:
-        return text(sample.cells(headers[0]))
-    return text(pc.binary_join_element_wise(*(sample.cells(h) for h in headers), " "))
+    return text(_joined_cells(sample, headers))
 
 
 def time_zone(sample: Sample, time: TimeColumns) -> tuple[str | None, Question | None]:
@@ -148,12 +148,17 @@ def _with_chosen(sample: Sample, chosen: str, seen: dict[str, TimeFormat]) -> Ti
     return TimeColumns((chosen,), found) if found.has_date else TimeColumns()
 
 
+def _joined_cells(sample: Sample, headers: Sequence[str]) -> pa.ChunkedArray:
+    """The cells of one column, or those of several with a blank between them."""
+    cells = [sample.cells(header) for header in headers]
+    return cells[0] if len(cells) == 1 else pc.binary_join_element_wise(*cells, " ")
+
+
 def _joined(sample: Sample, date: str, clock: str) -> TimeColumns:
-    joined = pc.binary_join_element_wise(sample.cells(date), sample.cells(clock), " ")
-    values = distinct(joined, sample.words.no_value)
+    values = distinct(_joined_cells(sample, (date, clock)), sample.words.no_value)
     joined_format = time_format_of(values, sample.now)
     if not joined_format.has_date:  # a day number beside a fraction of the day
-        joined_format = TimeFormat((), True, True, False, joined_format.sample)
+        joined_format = TimeFormat(has_date=True, has_clock=True, sample=joined_format.sample)
     return TimeColumns((date, clock), joined_format)
 
 
@@ -164,7 +169,7 @@ def _is(sample: Sample, header: str, name: str) -> bool:
 
 def _rank(sample: Sample, header: str) -> int:
     key = key_of(bare_name(header, sample.words))
-    names = (sample.kind.name, "moment", "date", "clock")
+    names = time_concepts(sample.kind)
     return next((n for n, name in enumerate(names) if key in sample.words.times[name]), len(names))
 
 

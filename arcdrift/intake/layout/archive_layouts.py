@@ -53,9 +53,9 @@ def archive_layout(
     name = name or path.name
     found = _places_in(name, crew)
     if len(found) != 1:
-        told = "no site or weather station" if not found else " and ".join(n for _, n in found)
+        named = " and ".join(each for _, each in found) or "no site or weather station"
         raise BadInput(
-            f"{name} has no column for its place, and its name names {told} of crew.toml; put one "
+            f"{name} has no column for its place, and its name names {named} of crew.toml; put one "
             f"of them into the name, such as Harbor-{Path(name).name}."
         )
     return layout.at_place(*found[0])

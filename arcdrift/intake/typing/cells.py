@@ -50,6 +50,11 @@ def text(cells: pa.ChunkedArray) -> pd.Series:
     return pd.Series(cells.to_pandas(), dtype="str")
 
 
+def as_cells(values: pd.Series) -> pa.ChunkedArray:
+    """Cells of text from a series, as `numbers` takes them."""
+    return pa.chunked_array([pa.array(values, pa.string())])
+
+
 def mapped(cells: pa.ChunkedArray, meanings: Mapping[str, str]) -> pa.ChunkedArray:
     """Replace words of a file by ours; upper and lower case are alike."""
     if not meanings:

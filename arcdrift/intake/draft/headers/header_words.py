@@ -8,8 +8,8 @@ from typing import TypeAlias
 Key: TypeAlias = tuple[str, ...]
 """The words of a header in an order that does not depend on how they were written."""
 
-_KEPT = 1 << 14
-"""Texts whose forms are kept, as each is looked at for every column."""
+_CACHED_TEXTS = 1 << 14
+"""Texts whose forms are cached, as each is looked at for every column."""
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])")
 _ELISION = re.compile(r"\b[dl]['\u2019](?=\w)", re.IGNORECASE)
 _SIGNS = {"#": " no ", "№": " no ", "n.º": " no ", "n.°": " no ", "n°": " no ", "nº": " no "}
@@ -17,7 +17,7 @@ _DIRECTED = {"a", "b"}
 """Words whose order matters, as in "A to B"."""
 
 
-@lru_cache(_KEPT)
+@lru_cache(_CACHED_TEXTS)
 def plain(text: str) -> str:
     """Reduce a text to small letters and digits without accents, one blank between words."""
     words = _ELISION.sub("", _CAMEL.sub(" ", text.strip())).casefold()
@@ -28,7 +28,7 @@ def plain(text: str) -> str:
     return " ".join(re.findall(r"[a-z0-9]+", bare))
 
 
-@lru_cache(_KEPT)
+@lru_cache(_CACHED_TEXTS)
 def key_of(text: str) -> Key:
     """Words of a text for comparison; their order counts only where it tells directions apart."""
     words = plain(text).split()

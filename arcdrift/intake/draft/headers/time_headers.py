@@ -56,8 +56,13 @@ class StatedZone:
 def time_headers(headers: Iterable[str], kind: Kind, words: WordLists) -> tuple[str, ...]:
     """Headers that may hold the time or a part of it, the likeliest first."""
     known = [(key_of(bare_name(header, words)), header) for header in headers]
-    ranks = [words.times.get(name, {}) for name in (kind.name, "moment", "date", "clock")]
+    ranks = [words.times.get(name, {}) for name in time_concepts(kind)]
     return tuple(header for rank in ranks for key, header in known if key in rank)
+
+
+def time_concepts(kind: Kind) -> tuple[str, ...]:
+    """What the header of a time may be a word for, the likeliest first."""
+    return kind.name, "moment", "date", "clock"
 
 
 def bare_name(header: str, words: WordLists) -> str:

@@ -211,6 +211,11 @@ class WordLists:
         self.meanings.setdefault(column, {}).update((key_of(word), ours) for word in words)
 
 
+def outcome_of(kind: str, result: str) -> str:
+    """Our outcome in a kind of file for a result that is ``good`` or ``bad``."""
+    return next(ours for ours, results in _OUTCOMES[kind].items() if result in results)
+
+
 def load_words(crew_folder: Path | None = None) -> WordLists:
     """Read all word lists: those of the package, and those of a crew.
 

@@ -6,15 +6,11 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from arcdrift.intake.draft.headers.header_words import key_of
-from arcdrift.intake.draft.headers.word_lists import WordLists
+from arcdrift.intake.draft.headers.word_lists import WordLists, outcome_of
 from arcdrift.intake.draft.questions import Option, Question
 from arcdrift.intake.schema.kinds import Kind
 
 _DIGITS = {"1": True, "0": False}
-_OUTCOME = {
-    "arc-checks": {"good": "pass", "bad": "fail"},
-    "splices": {"good": "done", "bad": "redo"},
-}
 _OPPOSITE = {"good": "bad", "bad": "good"}
 _RARE = 0.02
 """Unknown words in at most this share of the rows are left to the quarantine."""
@@ -75,8 +71,7 @@ def meanings_of(
         if ours is None and yes_means is not None:
             yes = _yes_or_no(value, words)
             if yes is not None:
-                concept = yes_means if yes else _OPPOSITE[yes_means]
-                ours = _OUTCOME[kind.name][concept]
+                ours = outcome_of(kind.name, yes_means if yes else _OPPOSITE[yes_means])
         if ours is None:
             unknown.append(value)
             rare += int(count)

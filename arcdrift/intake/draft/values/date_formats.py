@@ -72,8 +72,8 @@ def time_format_of(values: pd.Series, now: datetime) -> TimeFormat:
     if is_iso(values).mean() >= _ENOUGH:
         return TimeFormat((), True, ":" in sample, offset, sample)
     choices = _choices(values, sample, now, offset=offset)
-    if not choices and _reads(values, _clock(_TOKENS.findall(sample))).mean() >= _ENOUGH:
-        return TimeFormat((), False, True, False, sample)
+    if not choices and _are_clocks(values, sample):
+        return TimeFormat(has_clock=True, sample=sample)
     clock = bool(choices) and any(code in choices[0].time_format for code in ("%H", "%I"))
     return TimeFormat(choices, bool(choices), clock, offset, sample)
 
@@ -91,9 +91,9 @@ def day_number_format_of(values: pd.Series) -> TimeFormat:
     sample = str(values.iloc[0])
     if is_day_number(values).mean() >= _ENOUGH:
         clock = bool(values.str.contains("[.,]", regex=True).any())
-        return TimeFormat((), True, clock, False, sample)
+        return TimeFormat(has_date=True, has_clock=clock, sample=sample)
     fractions = values.str.match(r"^0?[.,]\d+$|^0$").mean() >= _ENOUGH
-    return TimeFormat((), False, True, False, sample) if fractions else TimeFormat()
+    return TimeFormat(has_clock=True, sample=sample) if fractions else TimeFormat()
 
 
 def clock_format_of(values: pd.Series) -> TimeFormat:
@@ -107,8 +107,9 @@ def clock_format_of(values: pd.Series) -> TimeFormat:
     if values.empty:
         return TimeFormat()
     sample = str(values.iloc[0])
-    reads = _reads(values, _clock(_TOKENS.findall(sample))).mean() >= _ENOUGH
-    return TimeFormat((), False, True, False, sample) if reads else TimeFormat()
+    return (
+        TimeFormat(has_clock=True, sample=sample) if _are_clocks(values, sample) else TimeFormat()
+    )
 
 
 def _choices(values: pd.Series, sample: str, now: datetime, *, offset: bool) -> tuple[Choice, ...]:
@@ -135,10 +136,12 @@ def _choice(values: pd.Series, order: str, time_format: str) -> Choice:
     return Choice(order, time_format, first, last)
 
 
-def _reads(values: pd.Series, time_format: str | None) -> pd.Series:
+def _are_clocks(values: pd.Series, sample: str) -> bool:
+    """Whether nearly all values are times of day that are written like the sample."""
+    time_format = _clock(_TOKENS.findall(sample))
     if time_format is None:
-        return pd.Series(False, index=values.index)
-    return _times(values, time_format).notna()
+        return False
+    return bool(_times(values, time_format).notna().mean() >= _ENOUGH)
 
 
 def _times(values: pd.Series, time_format: str) -> pd.Series:

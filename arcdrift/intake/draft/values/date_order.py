@@ -78,12 +78,12 @@ def _by_sequence(choices: dict[str, Choice], values: pd.Series, hints: DateHints
         .dt.normalize()
         for order, choice in choices.items()
     }
-    for order, mine in days.items():
-        others = [theirs for other, theirs in days.items() if other != order]
-        if all(_follow(mine) and _lie_apart(theirs, hints) for theirs in others):
+    for order, in_this_order in days.items():
+        others = [in_other for other, in_other in days.items() if other != order]
+        if all(_follow(in_this_order) and _lie_apart(in_other, hints) for in_other in others):
             return order
-        in_order = len(set(mine)) >= _FEWEST_IN_ORDER and _sorted(mine)
-        if in_order and not any(map(_sorted, others)):
+        is_sorted = len(set(in_this_order)) >= _FEWEST_IN_ORDER and _sorted(in_this_order)
+        if is_sorted and not any(map(_sorted, others)):
             return order
     return None
 

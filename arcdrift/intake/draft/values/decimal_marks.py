@@ -5,13 +5,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 import pandas as pd
-import pyarrow as pa
 
 from arcdrift.intake.draft.questions import Option, Question
 from arcdrift.intake.draft.values.units import is_possible
 from arcdrift.intake.draft.values.value_formats import Marks
 from arcdrift.intake.layout.layouts import Decimal
-from arcdrift.intake.typing.cells import numbers
+from arcdrift.intake.typing.cells import as_cells, numbers
 from arcdrift.quantities import QUANTITIES
 
 
@@ -47,7 +46,7 @@ def settled_marks(
     thousands = replace(marks, decimal=other, thousands=marks.mark, decided=True, mark=None)
     if QUANTITIES[column].unit == "count":
         return thousands, None
-    cells = pa.chunked_array([pa.array(values, pa.string())])
+    cells = as_cells(values)
     fits = [
         is_possible(column, numbers(cells, choice.decimal, choice.thousands).values, unit)
         for choice in (decimal, thousands)

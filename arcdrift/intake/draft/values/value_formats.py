@@ -10,7 +10,7 @@ import pyarrow.compute as pc
 
 from arcdrift.intake.draft.headers.word_lists import WordLists, measures
 from arcdrift.intake.layout.layouts import Decimal, Thousands
-from arcdrift.intake.typing.cells import numbers, text, trimmed
+from arcdrift.intake.typing.cells import as_cells, numbers, text, trimmed
 
 SAMPLE_ROWS = 50_000
 """Rows of a sample; of a longer file as many are taken at regular intervals."""
@@ -137,7 +137,7 @@ def marks_of(values: pd.Series) -> Marks:
     """
     if values.empty:
         return Marks(".", None, decided=False, readable=1.0)
-    cells = pa.chunked_array([pa.array(values, pa.string())])
+    cells = as_cells(values)
     readable = {
         marks: 1 - float((read.unreadable | read.separated).mean())
         for marks in _MARKS
