@@ -60,6 +60,10 @@ class Sample:
         """Time zone of the crew."""
         return None if self.crew is None else self.crew.time_zone
 
+    def names(self, header: str) -> tuple[str, ...]:
+        """A header, and its other names if it stands in two lines."""
+        return header, *self.table.aliases.get(header, ())
+
     def cells(self, header: str) -> pa.ChunkedArray:
         """Trimmed cells of a column, at regular intervals if there are many."""
         return sample_of(self.rows.cells.column(self.rows.header.index(header)))

@@ -12,6 +12,7 @@ from arcdrift.intake.draft.headers.word_lists import (
     QUALIFIED,
     SURE,
     WordLists,
+    fitting_unit,
     load_words,
     measures,
 )
@@ -260,8 +261,7 @@ class _Search:
 
     def unit(self, header: str, column: str) -> str | None:
         """Unit named in a header, if it fits the column."""
-        unit = self.words.named_and_unit(header)[1]
-        return unit if unit is not None and measures(column, unit) else None
+        return fitting_unit(column, self.words.named_and_unit(header)[1])
 
     def by_likeness(self, header: str, column: str) -> Match | None:
         """Match a header that is only like a known word; not to remarks, which are no matter."""

@@ -250,6 +250,11 @@ def measures(column: str, unit: str) -> bool:
     return True
 
 
+def fitting_unit(column: str, unit: str | None) -> str | None:
+    """A unit, if it fits the quantity of a column; else None."""
+    return unit if unit is not None and measures(column, unit) else None
+
+
 @cache
 def _package_words() -> WordLists:
     return _loaded(_package_files())
