@@ -7,7 +7,7 @@ import re
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from functools import cache
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +33,8 @@ _OUTCOMES: dict[str, dict[str, tuple[str, ...]]] = {
         "error": ("error", "aborted"),
     },
 }
+_CREWS = 8
+"""Crews whose words are kept in memory."""
 _LETTERS = {"good": "pass_letters", "bad": "fail_letters"}
 _SECTIONS: dict[str, tuple[str, ...]] = {
     "columns": (),
@@ -224,19 +226,12 @@ def load_words(crew_folder: Path | None = None) -> WordLists:
     BadInput
         When a file of the crew cannot be used.
     """
-    own = [] if crew_folder is None else _crew_files(crew_folder)
-    if not own:
-        return _package_words()
-    return _loaded([*_package_files(), *own])
+    return _loaded(() if crew_folder is None else _texts(crew_folder / WORDS))
 
 
 def crew_words_text(crew_folder: Path) -> str:
     """Texts of the word lists of a crew, to tell whether they have changed."""
-    return "\n".join(toml_text(file, f"The word list {file}") for file in _crew_files(crew_folder))
-
-
-def _crew_files(crew_folder: Path) -> list[Path]:
-    return sorted((crew_folder / WORDS).glob("*.toml"))
+    return "\n".join(text for _, text in _texts(crew_folder / WORDS))
 
 
 def measures(column: str, unit: str) -> bool:
@@ -255,19 +250,23 @@ def fitting_unit(column: str, unit: str | None) -> str | None:
     return unit if unit is not None and measures(column, unit) else None
 
 
-@cache
-def _package_words() -> WordLists:
-    return _loaded(_package_files())
+def _texts(folder: Path) -> tuple[tuple[Path, str], ...]:
+    """The word lists of a folder with their texts, by file name."""
+    texts = []
+    for file in sorted(folder.glob("*.toml")):
+        try:
+            texts.append((file, toml_text(file, f"The word list {file}")))
+        except FileNotFoundError as problem:
+            raise BadInput(f"The word list {file} cannot be read: {problem}.") from None
+    return tuple(texts)
 
 
-def _package_files() -> list[Path]:
-    return sorted((Path(__file__).parent / WORDS).glob("*.toml"))
-
-
-def _loaded(files: Iterable[Path]) -> WordLists:
+@lru_cache(_CREWS)
+def _loaded(crew_texts: tuple[tuple[Path, str], ...]) -> WordLists:
+    """The words of the package and of a crew; they are found anew only when its texts change."""
     words = WordLists()
-    for file in files:
-        raw = _table(file)
+    for file, text in (*_texts(Path(__file__).parent / WORDS), *crew_texts):
+        raw = _table(file, text)
         words.add(raw, str(raw.get("language", file.stem)))
     for kind in KINDS.values():
         for column in kind.columns:
@@ -279,11 +278,11 @@ def _loaded(files: Iterable[Path]) -> WordLists:
     return words
 
 
-def _table(file: Path) -> dict[str, Any]:
+def _table(file: Path, text: str) -> dict[str, Any]:
     """Contents of a word list; an unknown table or key is refused."""
     try:
-        raw = tomllib.loads(toml_text(file, f"The word list {file}"))
-    except (OSError, tomllib.TOMLDecodeError) as problem:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as problem:
         raise BadInput(f"The word list {file} cannot be read: {problem}.") from None
     for name, table in raw.items():
         if name == "language":
