@@ -11,7 +11,7 @@ import pytest
 
 from arcdrift.cli import watch_folder
 from arcdrift.cli.crew_folder import open_crew
-from arcdrift.cli.watch_folder import FolderWatch
+from arcdrift.cli.importing.watch_folder import FolderWatch
 from arcdrift.store.read import imports, records
 
 LOG = "splicer,spliced_at,loss_db\nHeron,2026-05-04 08:00,0.02\n"

@@ -12,7 +12,7 @@ from arcdrift.cli.analysis_run import review_crew, review_findings_text
 from arcdrift.cli.commands.findings import print_findings, visible_findings
 from arcdrift.cli.commands.serve import HOST, Port, serve_folder
 from arcdrift.cli.crew_folder import open_crew
-from arcdrift.cli.import_run import import_log, print_reports
+from arcdrift.cli.importing.import_run import import_log, print_reports
 from arcdrift.cli.output import print_lines
 from arcdrift.errors import BadInput, UsageError
 

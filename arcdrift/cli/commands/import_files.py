@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from arcdrift.cli.crew_folder import CrewSession, command_text, open_crew
-from arcdrift.cli.file_reading import is_terminal, terminal_question
-from arcdrift.cli.import_batch import ImportBatch
-from arcdrift.cli.import_notices import print_interrupted
-from arcdrift.cli.import_run import FileQueue, print_reports
+from arcdrift.cli.importing.file_reading import is_terminal, terminal_question
+from arcdrift.cli.importing.import_batch import ImportBatch
+from arcdrift.cli.importing.import_notices import print_interrupted
+from arcdrift.cli.importing.import_run import FileQueue, print_reports
+from arcdrift.cli.importing.reading_notices import reading_notices
+from arcdrift.cli.importing.watch_folder import DEFAULT_INTERVAL_S, FolderWatch
 from arcdrift.cli.interrupts import INTERRUPTED
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder, RecordKind
 from arcdrift.cli.output import print_json, print_lines, print_notice
-from arcdrift.cli.reading_notices import reading_notices
-from arcdrift.cli.watch_folder import DEFAULT_INTERVAL_S, FolderWatch
 from arcdrift.errors import UsageError
 
 if TYPE_CHECKING:

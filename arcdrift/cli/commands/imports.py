@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from arcdrift.cli.crew_folder import command_text, open_crew, subcommand_folder
-from arcdrift.cli.import_notices import print_interrupted
-from arcdrift.cli.import_run import COUNT_HEADS
+from arcdrift.cli.importing.import_notices import print_interrupted
+from arcdrift.cli.importing.import_run import COUNT_HEADS
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
 from arcdrift.cli.output import frame_records, print_json, print_lines, print_table
 from arcdrift.cli.time_arguments import local_time, zone_of_splicer

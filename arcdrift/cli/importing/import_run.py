@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from arcdrift.cli.crew_folder import CrewSession
-from arcdrift.cli.file_reading import Ask, FileReading
-from arcdrift.cli.import_notices import print_waiting
-from arcdrift.cli.log_paths import find_log_files
+from arcdrift.cli.importing.file_reading import Ask, FileReading
+from arcdrift.cli.importing.import_notices import print_waiting
+from arcdrift.cli.importing.log_paths import find_log_files
 from arcdrift.cli.options import RecordKind
 from arcdrift.cli.output import (
     count_noun,

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from arcdrift.cli.crew_folder import CrewSession, open_crew
-from arcdrift.cli.file_reading import Ask
-from arcdrift.cli.import_run import FileQueue, find_logs, import_found
+from arcdrift.cli.importing.file_reading import Ask
+from arcdrift.cli.importing.import_run import FileQueue, find_logs, import_found
 from arcdrift.cli.interrupts import was_interrupted
 from arcdrift.cli.options import RecordKind
 from arcdrift.cli.output import print_notice

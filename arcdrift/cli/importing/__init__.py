@@ -1,0 +1,1 @@
+"""What the commands that import share: finding logs, reading each, and saying what became of it."""
