@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from arcdrift.cli.crew_folder import CrewSession, command_text, open_crew
-from arcdrift.cli.importing.file_reading import is_terminal, terminal_question
 from arcdrift.cli.importing.import_batch import ImportBatch
 from arcdrift.cli.importing.import_notices import print_interrupted
 from arcdrift.cli.importing.import_run import FileQueue, print_reports
 from arcdrift.cli.importing.reading_notices import reading_notices
+from arcdrift.cli.importing.terminal_questions import is_terminal, terminal_question
 from arcdrift.cli.importing.watch_folder import DEFAULT_INTERVAL_S, FolderWatch
 from arcdrift.cli.interrupts import INTERRUPTED
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder, RecordKind

@@ -2,17 +2,14 @@
 
 import re
 import shlex
-import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import typer
-
 from arcdrift.cli.crew_folder import CrewSession, command_text
-from arcdrift.cli.output import print_notice, printable
+from arcdrift.cli.output import print_notice
 from arcdrift.errors import BadInput
 
 if TYPE_CHECKING:
@@ -26,7 +23,6 @@ MOST_QUESTIONS = 3
 _SAMPLE_BYTES = 64 << 20
 """A draft is made from as much of the beginning of a log."""
 KIND_KEY = "kind"
-_REPLIES = 3
 
 Ask = Callable[["Question"], str | None]
 """Asks a question; returns the answer, or None if it is left open."""
@@ -154,35 +150,6 @@ class FileReading:
         )
         names = (f"{stem}.toml", *(f"{stem}-{number}.toml" for number in range(2, 1000)))
         return next(folder / name for name in names if not (folder / name).exists())
-
-
-def terminal_question(question: "Question") -> str | None:
-    """Ask a question in the terminal; return the answer, or None if it is left open."""
-    typer.echo(printable(question.text), err=True)
-    for number, option in enumerate(question.options, 1):
-        typer.echo(printable(f"  {number}  {option.label}"), err=True)
-    wanted = "Number" if question.options else "Name"
-    for _ in range(_REPLIES):
-        try:
-            reply = typer.prompt(
-                f"{wanted} (Enter to leave it open)" if not question.suggestion else wanted,
-                default=question.suggestion,
-                show_default=bool(question.suggestion),
-                err=True,
-            )
-        except typer.Abort:
-            return None
-        if not reply.strip():
-            return None
-        answer = question.answer_to(reply)
-        if answer is not None:
-            return answer
-    return None
-
-
-def is_terminal() -> bool:
-    """Whether a person can be asked: input and messages are those of a terminal."""
-    return sys.stderr.isatty() and sys.stdin.isatty()
 
 
 def _kind_question(name: str, kinds: "tuple[str, ...]") -> "Question":

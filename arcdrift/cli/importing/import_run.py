@@ -69,13 +69,15 @@ def find_logs(
     from arcdrift.intake.text.raw_rows import numbered
 
     def has_header(rows: "Rows") -> bool:
-        if layout is None and names_columns(rows):
+        if layout is not None:
+            return any(layout.fits(numbered(row)) for row in rows)
+        if names_columns(rows):
             return True
-        layouts = crew_layouts(folder).layouts if layout is None else [layout]
-        if any(one.fits(numbered(row)) for one in layouts for row in rows):
+        layouts = crew_layouts(folder).layouts
+        if any(own.fits(numbered(row)) for own in layouts for row in rows):
             return True
         words = load_words(folder)
-        return layout is None and any(names_known_words(row, words) for row in rows)
+        return any(names_known_words(row, words) for row in rows)
 
     with find_log_files(arguments) as found:
         for sentence in found.skipped:
