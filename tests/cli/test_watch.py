@@ -9,8 +9,8 @@ import time
 
 import pytest
 
-from arcdrift.cli import watch_folder
 from arcdrift.cli.crew_folder import open_crew
+from arcdrift.cli.importing import watch_folder
 from arcdrift.cli.importing.watch_folder import FolderWatch
 from arcdrift.store.read import imports, records
 

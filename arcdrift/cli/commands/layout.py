@@ -14,7 +14,6 @@ from arcdrift.errors import BadInput, UsageError
 
 if TYPE_CHECKING:
     from arcdrift.intake.draft.draft_toml import Draft
-    from arcdrift.intake.draft.headers.time_headers import Order
     from arcdrift.intake.draft.layout_trial import Trial
     from arcdrift.intake.layout.layouts import Layout
     from arcdrift.settings import Crew
@@ -82,10 +81,10 @@ def layout(
     if target.exists() and not overwrite:
         raise UsageError(f"{target} is already there; give --overwrite to replace it.")
     now = datetime.now(UTC)
-    order: Order | None = "day first" if day_first else "month first" if month_first else None
     crew = _load_crew(folder)
+    answers = _given_answers(day_first=day_first, month_first=month_first, time_zone=time_zone)
     draft, content, drafted = _draft_first(
-        folder, file, sheets, crew, now=now, kind=kind, order=order, zone=time_zone
+        folder, file, sheets, crew, now=now, kind=kind, answers=answers
     )
     _write(target, draft.text())
     trials, obstacles = _try_orders(draft, content, crew, now)
@@ -113,6 +112,16 @@ def layout(
     print_lines(f"Next: {'decide what is open, then ' if draft.questions else ''}{run}.")
 
 
+def _given_answers(*, day_first: bool, month_first: bool, time_zone: str | None) -> dict[str, str]:
+    """What the options decide, by the keys of the questions that a draft would ask."""
+    from arcdrift.intake.draft.draft_layout import ORDER_KEY
+    from arcdrift.intake.draft.time_columns import ZONE_KEY
+
+    order = "day first" if day_first else "month first" if month_first else None
+    answers = {ORDER_KEY: order, ZONE_KEY: time_zone}
+    return {key: answer for key, answer in answers.items() if answer is not None}
+
+
 def _draft_first(
     folder: Path,
     file: Path,
@@ -121,8 +130,7 @@ def _draft_first(
     *,
     now: datetime,
     kind: str | None,
-    order: "Order | None",
-    zone: str | None,
+    answers: dict[str, str],
 ) -> "tuple[Draft, bytes, str | None]":
     """Draft a layout from the first sheet that tells enough, or from a file without sheets.
 
@@ -139,6 +147,7 @@ def _draft_first(
     from arcdrift.intake.containers.files import MAX_FILE_BYTES, open_log
     from arcdrift.intake.draft.draft_layout import draft_layout
     from arcdrift.intake.draft.headers.word_lists import load_words
+    from arcdrift.intake.draft.sample_table import find_table
 
     words = load_words(folder)
     problems = []
@@ -147,14 +156,13 @@ def _draft_first(
             with open_log(file, file.name, max_bytes=MAX_FILE_BYTES, sheet=sheet) as text:
                 content, encoding = text.read(0, text.size), text.encoding
             draft = draft_layout(
-                content,
+                find_table(content, file.name, words),
                 file.name,
                 now=now,
-                kind=kind,
-                order=order,
-                zone=zone,
-                encoding=encoding,
                 words=words,
+                kind=kind,
+                encoding=encoding,
+                answers=answers,
                 crew=crew,
             )
         except BadInput as problem:

@@ -14,8 +14,10 @@ from arcdrift.errors import BadInput
 
 if TYPE_CHECKING:
     from arcdrift.intake.draft.draft_toml import Draft
+    from arcdrift.intake.draft.headers.word_lists import WordLists
     from arcdrift.intake.draft.questions import Question
-    from arcdrift.intake.layout.layouts import Layout
+    from arcdrift.intake.draft.sample_table import Table
+    from arcdrift.intake.layout.layouts import Encoding, Layout
     from arcdrift.intake.text.log_text import LogText
 
 MOST_QUESTIONS = 3
@@ -26,6 +28,17 @@ KIND_KEY = "kind"
 
 Ask = Callable[["Question"], str | None]
 """Asks a question; returns the answer, or None if it is left open."""
+
+
+@dataclass(frozen=True)
+class _LogSample:
+    """The beginning of a log, its table, and the words by which that was found."""
+
+    name: str
+    encoding: "Encoding | None"
+    content: bytes
+    table: "Table"
+    words: "WordLists"
 
 
 @dataclass(frozen=True)
@@ -65,10 +78,12 @@ class FileReading:
 
         if is_own_format(log):
             return None
-        content = log.whole_lines(_SAMPLE_BYTES)
+        sample = _log_sample(log, self.session.folder)
+        if sample is None:
+            return None
         answers: dict[str, str] = {}
         lasting = True
-        draft = self._draft(content, log, answers)
+        draft = self._draft(sample, answers)
         while draft is not None and draft.questions:
             question = draft.questions[0]
             if self.ask is None or len(draft.questions) + len(answers) > MOST_QUESTIONS:
@@ -78,7 +93,7 @@ class FileReading:
                 raise BadInput(self._save_open(draft))
             answers[question.key] = answer
             lasting &= question.lasting
-            draft = self._draft(content, log, answers)
+            draft = self._draft(sample, answers)
         if draft is None:
             return None
         print_notice(reading_summary(draft))
@@ -89,40 +104,38 @@ class FileReading:
         print_notice(f"The answers are kept in {path}, for later files with these headers.")
         return load_layout(path)
 
-    def _draft(self, content: bytes, log: "LogText", answers: dict[str, str]) -> "Draft | None":
-        """Draft a layout; None if the file has no table that could be drafted from."""
+    def _draft(self, sample: "_LogSample", answers: dict[str, str]) -> "Draft | None":
+        """Draft a layout; None if the table tells nothing that could be drafted."""
         from arcdrift.intake.draft.draft_layout import draft_layout
         from arcdrift.intake.draft.headers.header_match import UnclearKind
-        from arcdrift.intake.draft.headers.word_lists import load_words
         from arcdrift.intake.draft.layout_trial import with_trial_question
 
-        now, words = datetime.now(UTC), load_words(self.session.folder)
+        now = datetime.now(UTC)
         try:
             draft = draft_layout(
-                content,
-                log.name,
+                sample.table,
+                sample.name,
                 now=now,
+                words=sample.words,
                 kind=answers.get(KIND_KEY) or self.kind,
-                encoding=log.encoding,
-                words=words,
+                encoding=sample.encoding,
                 answers=answers,
                 crew=self.session.crew,
             )
         except UnclearKind as problem:
             if not problem.kinds:
                 return None
-            answer = None if self.ask is None else self.ask(_kind_question(log.name, problem.kinds))
+            question = _kind_question(sample.name, problem.kinds)
+            answer = None if self.ask is None else self.ask(question)
             if answer is None or KIND_KEY in answers:
                 raise
             answers[KIND_KEY] = answer
-            return self._draft(content, log, answers)
+            return self._draft(sample, answers)
         except BadInput:
             return None  # the import says what is wrong with the file
-        return (
-            draft
-            if draft.questions
-            else with_trial_question(draft, content, self.session.crew, now)
-        )
+        if draft.questions:
+            return draft
+        return with_trial_question(draft, sample.content, self.session.crew, now)
 
     def _save_open(self, draft: "Draft") -> str:
         """Save a draft, unless there is one already; return a sentence about what is open."""
@@ -150,6 +163,20 @@ class FileReading:
         )
         names = (f"{stem}.toml", *(f"{stem}-{number}.toml" for number in range(2, 1000)))
         return next(folder / name for name in names if not (folder / name).exists())
+
+
+def _log_sample(log: "LogText", crew_folder: Path) -> _LogSample | None:
+    """Read the sample that a draft is made from; None if no table is found in it."""
+    from arcdrift.intake.draft.headers.word_lists import load_words
+    from arcdrift.intake.draft.sample_table import find_table
+
+    words = load_words(crew_folder)
+    content = log.whole_lines(_SAMPLE_BYTES)
+    try:
+        table = find_table(content, log.name, words)
+    except BadInput:
+        return None  # the import says what is wrong with the file
+    return _LogSample(log.name, log.encoding, content, table, words)
 
 
 def _kind_question(name: str, kinds: "tuple[str, ...]") -> "Question":

@@ -10,15 +10,14 @@ from arcdrift.intake.draft.draft_toml import Column, Draft
 from arcdrift.intake.draft.drafted_columns import angle_pair, draft_columns
 from arcdrift.intake.draft.headers.header_match import NAMEABLE, Match, guess_kind
 from arcdrift.intake.draft.headers.header_words import key_of
-from arcdrift.intake.draft.headers.time_headers import Order, stated_order
-from arcdrift.intake.draft.headers.word_lists import WordLists, load_words
+from arcdrift.intake.draft.headers.time_headers import stated_order
+from arcdrift.intake.draft.headers.word_lists import WordLists
 from arcdrift.intake.draft.preamble import name_for_all_rows
 from arcdrift.intake.draft.questions import Option, Question
 from arcdrift.intake.draft.sample import Sample
 from arcdrift.intake.draft.sample_matches import match_questions, match_sample
-from arcdrift.intake.draft.sample_table import find_table
+from arcdrift.intake.draft.sample_table import Table
 from arcdrift.intake.draft.time_columns import (
-    ZONE_KEY,
     TimeColumns,
     known_time,
     time_zone,
@@ -40,15 +39,13 @@ _LANGUAGES = ("German", "French", "Spanish", "Portuguese", "Italian")
 
 
 def draft_layout(
-    content: bytes,
+    table: Table,
     name: str,
     *,
     now: datetime,
+    words: WordLists,
     kind: str | None = None,
-    order: Order | None = None,
-    zone: str | None = None,
     encoding: Encoding | None = None,
-    words: WordLists | None = None,
     answers: Mapping[str, str] | None = None,
     crew: Crew | None = None,
 ) -> Draft:
@@ -56,42 +53,30 @@ def draft_layout(
 
     Parameters
     ----------
-    content : bytes
-        Text of the sample as UTF-8.
+    table : Table
+        The table of the sample, from `find_table`.
     name : str
         File name for messages.
     now : aware datetime
         A format that puts many times into the future does not fit.
+    words : WordLists
+        Words of headers and cells.
     kind : str, optional
         Kind of the file; default found from the headers.
-    order : {'day first', 'month first'}, optional
-        Which comes first in dates that fit both.
-    zone : str, optional
-        Time zone that the times are written in.
     encoding : str, optional
         Encoding that the layout is to state (`arcdrift.intake.text.log_text.LogText.encoding`).
-    words : WordLists, optional
-        Words of headers and cells; default those of the package.
     answers : dict of str to str, optional
-        Answers to questions of a draft before, by their keys.
+        Answers to questions, by their keys, such as `ORDER_KEY` and `ZONE_KEY`.
     crew : Crew, optional
         The crew, for its names and its time zone.
 
     Raises
     ------
     BadInput
-        When there is no table, no header is known, the kind is not clear, or no date can be read
-        in the order asked for.
+        When the kind is not clear, or no date can be read in the order asked for.
     """
-    words = words or load_words()
-    answers = dict(answers or {})
-    if order is not None:
-        answers[ORDER_KEY] = order
-    if zone is not None:
-        answers[ZONE_KEY] = zone
-    table = find_table(content, name, words)
     of_kind = KINDS[kind] if kind else guess_kind(table.headers, name, words)
-    sample = Sample(table, of_kind, words, now, answers, crew)
+    sample = Sample(table, of_kind, words, now, answers or {}, crew)
     time = known_time(sample)
     found = match_sample(sample, time.headers)
     pair = angle_pair(sample, found)

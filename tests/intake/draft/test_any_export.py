@@ -20,6 +20,7 @@ from arcdrift.intake.draft import headers
 from arcdrift.intake.draft.draft_layout import draft_layout
 from arcdrift.intake.draft.headers.header_match import UnclearKind
 from arcdrift.intake.draft.headers.word_lists import load_words
+from arcdrift.intake.draft.sample_table import find_table
 from arcdrift.intake.layout.log_reader import LogReader
 from arcdrift.intake.text.encodings import utf8
 from arcdrift.intake.typing.convert import convert
@@ -209,7 +210,9 @@ class Export:
         if content.decode(errors="replace") != text.removeprefix("\ufeff"):
             return True  # letters that Windows-1252 does not have, or too few to tell it
         try:
-            made = draft_layout(content, "log.csv", now=NOW, crew=CREW)
+            words = load_words()
+            table = find_table(content, "log.csv", words)
+            made = draft_layout(table, "log.csv", now=NOW, words=words, crew=CREW)
         except UnclearKind:
             return False
         if made.questions:

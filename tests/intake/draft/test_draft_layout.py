@@ -13,11 +13,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.draft.draft_layout import draft_layout
+from arcdrift.intake.draft.draft_layout import ORDER_KEY, draft_layout
 from arcdrift.intake.draft.headers.header_match import guess_kind, match_headers
 from arcdrift.intake.draft.headers.header_words import plain
 from arcdrift.intake.draft.headers.word_lists import load_words
 from arcdrift.intake.draft.layout_trial import try_layout
+from arcdrift.intake.draft.sample_table import find_table
 from arcdrift.intake.draft.values.date_formats import time_format_of
 from arcdrift.intake.draft.values.value_formats import marks_of, pair_mark
 from arcdrift.intake.layout.log_reader import LogReader
@@ -36,7 +37,12 @@ def texts(*values):
 
 
 def draft(content, **options):
-    return draft_layout(content.encode(), "log.csv", now=NOW, **options)
+    return drafted(content.encode(), "log.csv", **options)
+
+
+def drafted(content, name, **options):
+    words = load_words()
+    return draft_layout(find_table(content, name, words), name, now=NOW, words=words, **options)
 
 
 def tried(made, content):
@@ -114,15 +120,15 @@ def test_units_in_headers(header, name, unit):
     ],
 )
 def test_kind_and_columns_from_headers(headers, kind, columns):
-    of_kind = guess_kind(headers, "log.csv")
+    of_kind = guess_kind(headers, "log.csv", load_words())
     assert of_kind.name == kind
-    assert list(match_headers(headers, of_kind)) == columns
+    assert list(match_headers(headers, of_kind, load_words())) == columns
 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_our_own_headers_match_themselves(kind):
     columns = KINDS[kind].columns
-    found = match_headers(columns, KINDS[kind])
+    found = match_headers(columns, KINDS[kind], load_words())
     wanted = {column: column for column in columns if column != KINDS[kind].time_column}
     assert {column: match.header for column, match in found.items()} == wanted
 
@@ -267,14 +273,14 @@ def test_an_order_that_nothing_tells_is_left_open():
     [("day first", "%d/%m/%Y %H:%M"), ("month first", "%m/%d/%Y %H:%M")],
 )
 def test_an_order_that_was_given(order, time_format):
-    raw = tomllib.loads(draft(BOTH, order=order).text())
+    raw = tomllib.loads(draft(BOTH, answers={ORDER_KEY: order}).text())
     assert raw["time_format"] == time_format
     assert "undecided" not in raw
 
 
 def test_an_order_that_the_values_rule_out():
     with pytest.raises(BadInput) as caught:
-        draft(BOTH.replace("04/05", "04/25"), order="day first")
+        draft(BOTH.replace("04/05", "04/25"), answers={ORDER_KEY: "day first"})
     assert str(caught.value) == (
         "The dates in log.csv, such as '04/25/2026 10:00', cannot be read day first; they are "
         "month first."
@@ -363,7 +369,7 @@ def test_a_draft_states_the_encoding():
 
 @pytest.mark.parametrize("path", sorted(SAMPLES.iterdir()), ids=lambda path: path.stem)
 def test_the_samples_can_be_drafted(path):
-    made = draft_layout(path.read_bytes(), path.name, now=NOW)
+    made = drafted(path.read_bytes(), path.name)
     layouts = [layout for _, layout in made.trials()]
     assert all(layout.kind == made.kind.name for layout in layouts)
     raw = tomllib.loads(made.text())
@@ -529,11 +535,11 @@ def calls_of(columns: int) -> int:
 
     sys.setprofile(count)
     try:
-        drafted = draft_layout(content, "log.csv", now=NOW)
-        drafted.text()
+        made = drafted(content, "log.csv")
+        made.text()
     finally:
         sys.setprofile(None)
-    assert len(drafted.unmatched) == columns
+    assert len(made.unmatched) == columns
     return calls
 
 

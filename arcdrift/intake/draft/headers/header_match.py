@@ -13,7 +13,6 @@ from arcdrift.intake.draft.headers.word_lists import (
     SURE,
     WordLists,
     fitting_unit,
-    load_words,
     measures,
 )
 from arcdrift.intake.schema.kinds import KINDS, Kind
@@ -85,7 +84,7 @@ def is_known(header: str, words: WordLists) -> bool:
 def match_headers(
     headers: Sequence[str],
     kind: Kind,
-    words: WordLists | None = None,
+    words: WordLists,
     *,
     aliases: Aliases | None = None,
     fits: FitsValues | None = None,
@@ -96,8 +95,8 @@ def match_headers(
 
     Parameters
     ----------
-    words : WordLists, optional
-        Default those of the package.
+    words : WordLists
+        Words of headers.
     aliases : dict, optional
         Other names of the headers.
     fits : callable, optional
@@ -112,14 +111,13 @@ def match_headers(
     dict of str to Match
         Match of each column found, in our order; each header at most once.
     """
-    words = words or load_words()
-    taken = set(time_headers(headers, kind, words) if time is None else time)
+    used = set(time_headers(headers, kind, words) if time is None else time)
     search = _Search(words, kind, aliases or {}, fits or (lambda column, header: True))
     found: dict[str, Match] = {}
     for column, header in (chosen or {}).items():
         if column in kind.columns and header in headers:
             found[column] = Match(header, search.unit(header, column))
-            taken.add(header)
+            used.add(header)
     decided = {*found, *(chosen or {}), kind.time_column}
     columns = [column for column in kind.columns if column not in decided]
     for strength in (SURE, QUALIFIED, IF_NO_OTHER):
@@ -127,20 +125,20 @@ def match_headers(
             if column in found:
                 continue
             fitting = [h for h in headers if search.strength(h, column) == strength]
-            free = [h for h in fitting if h not in taken and search.fits(column, h)]
+            free = [h for h in fitting if h not in used and search.fits(column, h)]
             if free:
                 rivals = () if column in _INTERCHANGEABLE else tuple(free[1:])
                 found[column] = Match(free[0], search.unit(free[0], column), rivals=rivals)
-                taken.add(free[0])
+                used.add(free[0])
     for look in (search.by_likeness, search.by_unit):
         for column in columns:
             if column in found:
                 continue
-            guesses = (look(h, column) for h in headers if h not in taken)
+            guesses = (look(h, column) for h in headers if h not in used)
             match = next((m for m in guesses if m and search.fits(column, m.header)), None)
             if match is not None:
                 found[column] = match
-                taken.add(match.header)
+                used.add(match.header)
     matched = {match.header for match in found.values()}
     return {
         column: Match(
@@ -154,9 +152,8 @@ def match_headers(
     }
 
 
-def both_angles_header(headers: Iterable[str], words: WordLists | None = None) -> str | None:
+def both_angles_header(headers: Iterable[str], words: WordLists) -> str | None:
     """Header of a column that may hold the left and the right angle in one cell; None for none."""
-    words = words or load_words()
     for header in headers:
         bare = plain(words.named_and_unit(header)[0])
         for tail in (" l r", " left right", " links rechts", " g d", " i d", " e d", " s d"):
@@ -166,7 +163,7 @@ def both_angles_header(headers: Iterable[str], words: WordLists | None = None) -
     return None
 
 
-def guess_kind(headers: Sequence[str], name: str, words: WordLists | None = None) -> Kind:
+def guess_kind(headers: Sequence[str], name: str, words: WordLists) -> Kind:
     """Find the kind of a file from the columns that its headers match.
 
     Raises
@@ -174,7 +171,6 @@ def guess_kind(headers: Sequence[str], name: str, words: WordLists | None = None
     UnclearKind
         When they fit no kind, or several equally well.
     """
-    words = words or load_words()
     matched = {kind.name: _matched(headers, kind, words) for kind in KINDS.values()}
     whole = {name: found for name, found in matched.items() if _is_whole(KINDS[name], found)}
     if not whole:
