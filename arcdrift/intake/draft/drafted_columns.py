@@ -48,7 +48,8 @@ def draft_columns(
     angles = {} if pair is None else _angles(sample, *pair)
     values |= {column: part for column, (_, part) in angles.items()}
     units |= {column: drafted.unit for column, (drafted, _) in angles.items()}
-    marks = {column: marks_of(part) for column, part in values.items()}
+    marks = {column: numbered.marks for column, numbered in cells.items()}
+    marks |= {column: marks_of(part) for column, (_, part) in angles.items()}
     raw = list(marks.values())
     for column in marks:
         marks[column], question = settled_marks(

@@ -1,7 +1,7 @@
 """A sample on its way to a draft: its table, its kind, its words, and the answers so far."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
 
@@ -44,6 +44,10 @@ class Sample:
     now: datetime
     answers: Mapping[str, str]
     crew: Crew | None
+    _cells: dict[str, pa.ChunkedArray] = field(default_factory=dict, init=False, repr=False)
+    _numbers: dict[tuple[str, str], NumberCells] = field(
+        default_factory=dict, init=False, repr=False
+    )
 
     @cached_property
     def rows(self) -> RawRows:
@@ -66,7 +70,10 @@ class Sample:
 
     def cells(self, header: str) -> pa.ChunkedArray:
         """Trimmed cells of a column, at regular intervals if there are many."""
-        return sample_of(self.rows.cells.column(self.rows.header.index(header)))
+        if header not in self._cells:
+            column = self.rows.cells.column(self.rows.header.index(header))
+            self._cells[header] = sample_of(column)
+        return self._cells[header]
 
     def values(self, header: str) -> pd.Series:
         """Distinct values of a column, without words for no value."""
@@ -79,4 +86,7 @@ class Sample:
 
     def numbers(self, column: str, header: str) -> NumberCells:
         """Numbers under a header, without the unit behind each of them."""
-        return number_cells(self.values(header), column, self.words)
+        if (column, header) not in self._numbers:
+            found = number_cells(self.values(header), column, self.words)
+            self._numbers[column, header] = found
+        return self._numbers[column, header]

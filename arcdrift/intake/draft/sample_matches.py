@@ -8,7 +8,6 @@ from arcdrift.intake.draft.headers.header_words import key_of
 from arcdrift.intake.draft.headers.word_lists import IF_NO_OTHER
 from arcdrift.intake.draft.questions import Option, Question
 from arcdrift.intake.draft.sample import Sample
-from arcdrift.intake.draft.values.value_formats import is_numeric
 
 _STATION = re.compile(r"[A-Z]{4}|[0-9]{5}")
 
@@ -18,7 +17,7 @@ def match_sample(sample: Sample, time: Sequence[str]) -> dict[str, Match]:
 
     def fits(column: str, header: str) -> bool:
         if column in sample.kind.numbers:
-            return is_numeric(sample.numbers(column, header).distinct)
+            return sample.numbers(column, header).are_numbers
         if column == "station":
             return _are_stations(sample, header)
         if not sample.kind.allowed_words(column):

@@ -121,7 +121,7 @@ def _choices(values: pd.Series, sample: str, now: datetime, *, offset: bool) -> 
     remaining = [
         order for order in fit if not any((read[other] & ~read[order]).any() for other in fit)
     ]
-    return tuple(_choice(values, order, formats[order]) for order in remaining or fit)
+    return tuple(_choice(order, formats[order], times[order]) for order in remaining or fit)
 
 
 def _possible(times: pd.Series, now: datetime) -> pd.Series:
@@ -130,8 +130,7 @@ def _possible(times: pd.Series, now: datetime) -> pd.Series:
     return times.between(EARLIEST, pd.Timestamp(now) + AHEAD)
 
 
-def _choice(values: pd.Series, order: str, time_format: str) -> Choice:
-    times = _times(values, time_format).dropna()
+def _choice(order: str, time_format: str, times: pd.Series) -> Choice:
     first, last = (moment.strftime("%Y-%m-%d") for moment in (times.min(), times.max()))
     return Choice(order, time_format, first, last)
 

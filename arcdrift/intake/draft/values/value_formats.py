@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 
 import pandas as pd
 import pyarrow as pa
@@ -73,6 +74,16 @@ class NumberCells:
     distinct: pd.Series
     tails: tuple[str, ...] = ()
     unit: str | None = None
+
+    @cached_property
+    def marks(self) -> Marks:
+        """Their decimal and thousands marks."""
+        return marks_of(self.distinct)
+
+    @property
+    def are_numbers(self) -> bool:
+        """Whether most values are numbers, however they are written."""
+        return self.marks.readable >= _NUMERIC
 
     @property
     def pattern(self) -> str | None:
@@ -149,11 +160,6 @@ def marks_of(values: pd.Series) -> Marks:
     if marked.empty or not marked.str.match(_AMBIGUOUS).all():
         return Marks(decimal, thousands, not marked.empty, best)
     return Marks(decimal, None, False, best, "." if decimal == "." else ",")
-
-
-def is_numeric(values: pd.Series) -> bool:
-    """Whether most values are numbers, however they are written."""
-    return marks_of(values).readable >= _NUMERIC
 
 
 def pair_mark(values: pd.Series) -> str | None:
