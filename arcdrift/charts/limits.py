@@ -18,6 +18,11 @@ _SHORTEST = 4.0
 """Shortest average run length `ewma_limits` accepts, above that of its narrowest stored limit."""
 
 
+def rounded_run_length(run_length: float) -> float:
+    """Run length to three significant digits: the points of a month determine it no better."""
+    return float(f"{run_length:.3g}")
+
+
 @lru_cache(maxsize=1024)
 def ewma_limit(lam: float, arl0: float, *, sided: Sided) -> float:
     """Limit at which an EWMA chart without shift runs `arl0` values on average.

@@ -22,7 +22,7 @@ from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, full_workdays
 from arcdrift.charts.change_point import step_onset
 from arcdrift.charts.ewma import settled_limits
 from arcdrift.charts.intervals import Z95
-from arcdrift.charts.limits import ewma_limit
+from arcdrift.charts.limits import ewma_limit, rounded_run_length
 
 LAMBDA = 0.15
 """Weight of the newest forecast error in the EWMA."""
@@ -133,7 +133,8 @@ def drift_charts(
     moves = LevelMoves()
     if used.empty:
         return DriftCharts(out, moves)
-    limit = ewma_limit(LAMBDA, float(f"{max(checks_per_alarm, SHORTEST_RUN):.3g}"), sided="two")
+    wanted = rounded_run_length(max(checks_per_alarm, SHORTEST_RUN))
+    limit = ewma_limit(LAMBDA, wanted, sided="two")
     settled_limit = settled_limits(LAMBDA, limit)[1]
     splicer, names = pd.factorize(used["splicer"], sort=True)
     rows_of = [np.flatnonzero(splicer == splicer_number) for splicer_number in range(len(names))]

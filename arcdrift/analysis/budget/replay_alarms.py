@@ -20,7 +20,7 @@ from arcdrift.analysis.loss.rollup import SUBJECT, as_stream_subjects
 from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
 from arcdrift.analysis.people.cleave_angles.angle_ewma import replay_angles
 from arcdrift.charts.ewma import settled_limits
-from arcdrift.charts.limits import ewma_limit
+from arcdrift.charts.limits import ewma_limit, rounded_run_length
 from arcdrift.settings import Shares
 
 ALARM_COLUMNS = ["day", *SUBJECT, "measure", "side", "value", "expected", "evidence"]
@@ -142,7 +142,7 @@ def arc_alarms(points: pd.DataFrame, budget: float) -> pd.DataFrame:
     if used.empty:
         return pd.DataFrame(columns=ALARM_COLUMNS)
     wanted = max(checks_per_month(points) / budget, SHORTEST_ARC_RUN)
-    limit = ewma_limit(ARC_LAMBDA, float(f"{wanted:.3g}"), sided="two")
+    limit = ewma_limit(ARC_LAMBDA, rounded_run_length(wanted), sided="two")
     bound = settled_limits(ARC_LAMBDA, limit)[1]
     value = np.zeros(len(used))
     state = 0.0

@@ -21,7 +21,7 @@ from arcdrift.analysis.loss.day_level import (
 from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
 from arcdrift.analysis.loss.stream_days import CALIBRATION_DAYS
 from arcdrift.arrays import Bools, Floats, Ints
-from arcdrift.charts.limits import ewma_limits
+from arcdrift.charts.limits import ewma_limits, rounded_run_length
 
 NEVER = 1e9
 """Limit of a chart that gives no alarms."""
@@ -81,9 +81,8 @@ def budget_limits(day: Ints, judged: Bools, budget: float, pace: pd.Series | Non
         worked, rows = _microseconds(pace.index.to_series()), pace.to_numpy()
     monthly = monthly_counts(rows)[np.searchsorted(worked, days, side="right") - 1]
     used = np.unique(code[judged])
-    # three significant digits: the rows of a month determine the run length no better
     run_lengths = np.maximum(monthly[used] / budget, SHORTEST_RUN)
-    wanted = [float(f"{length:.3g}") for length in run_lengths]
+    wanted = [rounded_run_length(length) for length in run_lengths.tolist()]
     limits = np.full(len(first), NEVER)
     limits[used] = ewma_limits(LAMBDA, wanted, sided="one")
     return np.asarray(limits[code], dtype=np.float64)
