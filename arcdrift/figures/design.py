@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from arcdrift.analysis.budget.detection_delays import DetectionDelay
+from arcdrift.analysis.budget.simulated_delays import DetectionDelay
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import GREEN, ORANGE, VERMILLION, Scheme, colors, new_figure
 

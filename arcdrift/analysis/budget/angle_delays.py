@@ -6,23 +6,21 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.budget.detection_delays import (
-    HISTORY_DAYS,
-    LONGEST_DAYS,
+from arcdrift.analysis.budget.simulated_delays import (
     RISES,
     RUNS,
     DetectionDelay,
-    delay_of,
+    alarm_lines,
+    days_to_alarm,
+    delays_at,
 )
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, workdays_of
-from arcdrift.analysis.loss.day_level import CLIP, LAMBDA, SHORTEST_RUN
-from arcdrift.analysis.loss.sequential_ewma import SETTLED_SD
+from arcdrift.analysis.loss.day_level import CLIP, LAMBDA
 from arcdrift.analysis.people.cleave_angles.angle_cells import MACHINE_SD
 from arcdrift.analysis.people.cleave_angles.angle_charts import DAILY_SD
 from arcdrift.analysis.people.cleave_angles.angle_ewma import EXCESS, QUIET_DAYS
-from arcdrift.arrays import Floats
+from arcdrift.arrays import Bools, Floats
 from arcdrift.charts.intervals import Z95
-from arcdrift.charts.limits import ewma_limit
 
 SHIFTS = np.geomspace(0.25, 12.0, 36)
 """Simulated shifts, in standard deviations of a day; each subject takes the nearest."""
@@ -62,7 +60,8 @@ def angle_delays(
     A rise by the factor r shifts the day's mean log angle by log r; the standard deviation of the
     day is that of the prediction limits on record. The delay comes from a seeded simulation of the
     chart of `arcdrift.analysis.people.cleave_angles.angle_ewma.AngleEwma` on a subject with
-    `HISTORY_DAYS` days of history, whose level learns from the rise until the alarm.
+    a history (`arcdrift.analysis.budget.simulated_delays.HISTORY_DAYS`), whose level learns from
+    the rise until the alarm.
     """
     month = workdays_of(angle_days["day"])[-WORKDAYS_PER_MONTH:]
     judged = angle_days[angle_days["statistic"].notna() & angle_days["day"].isin(month)]
@@ -70,52 +69,41 @@ def angle_delays(
     if not len(high):
         return []
     sd = np.log(high) / Z95
-    lines = tuple(
-        ewma_limit(LAMBDA, float(f"{max(length, SHORTEST_RUN) * EXCESS:.3g}"), sided="one")
-        * widening
-        * SETTLED_SD
-        for length in run_lengths
-    )
-    days = _days_to_alarm(lines)
-    return [
-        [
-            delay_of(rise, line_days[np.abs(np.log(shift[:, None] / SHIFTS)).argmin(axis=1)])
-            for rise, shift in zip(rises, [np.log(rise) / sd for rise in rises], strict=True)
-        ]
-        for line_days in days
-    ]
+    days = _days_to_alarm(alarm_lines(run_lengths, widening, excess=EXCESS))
+    return delays_at(days, SHIFTS, rises, [np.log(rise) / sd for rise in rises])
 
 
 @lru_cache(maxsize=32)
-def _days_to_alarm(lines: tuple[float, ...], seed: int = 20_250_102) -> Floats:
-    """Simulated days from a lasting shift to the alarm, shape (lines, shifts, runs).
+def _days_to_alarm(lines: tuple[float, ...]) -> Floats:
+    """Simulated days to the alarm of a subject's chart, shape (lines, shifts, runs)."""
+    return days_to_alarm(_SimulatedSubject(lines).judge, len(lines), SHIFTS, seed=20_250_102)
 
-    Infinite beyond `LONGEST_DAYS`. The level follows the days as a local level model does, but not
-    while a rise is open; alarms before the shift reset the chart, as they do in use.
+
+class _SimulatedSubject:
+    """Charts of simulated cleavers or people; arrays have the shape (lines, shifts, runs).
+
+    The level follows the days as a local level model does, but not while a rise is open.
     """
-    rng = np.random.default_rng(seed)
-    shape = (len(lines), len(SHIFTS), RUNS)
-    line = np.array(lines)[:, None, None]
-    level, ewma = np.zeros((2, *shape))
-    variance = np.full(shape, (MACHINE_SD / TYPICAL_SD) ** 2)
-    quiet = np.full(shape, QUIET_DAYS)
-    found = np.full(shape, np.inf)
-    for day, noise in enumerate(rng.standard_normal((HISTORY_DAYS + LONGEST_DAYS, RUNS))):
-        variance = variance + (DAILY_SD / TYPICAL_SD) ** 2
-        y = np.broadcast_to(noise + (SHIFTS[:, None] if day >= HISTORY_DAYS else 0.0), shape)
+
+    def __init__(self, lines: tuple[float, ...]) -> None:
+        shape = (len(lines), len(SHIFTS), RUNS)
+        self.line = np.array(lines)[:, None, None]
+        self.level, self.ewma = np.zeros((2, *shape))
+        self.variance = np.full(shape, (MACHINE_SD / TYPICAL_SD) ** 2)
+        self.quiet = np.full(shape, QUIET_DAYS)
+
+    def judge(self, y: Floats) -> Bools:
+        """Judge a day by the level of earlier days, then learn from it (`Judge`)."""
+        variance = self.variance + (DAILY_SD / TYPICAL_SD) ** 2
         sd = np.sqrt(1.0 + variance)
-        z = (y - level) / sd
+        z = (y - self.level) / sd
         judged = variance < 1.0
-        ewma = np.where(judged, np.maximum((1 - LAMBDA) * ewma + LAMBDA * z, 0.0), 0.0)
-        alarm = ewma > line
-        ewma = np.where(alarm, 0.0, ewma)
-        quiet = np.where(alarm, 0, quiet + 1)
-        gain = np.where(quiet >= QUIET_DAYS, variance / sd**2, 0.0)
+        ewma = np.where(judged, np.maximum((1 - LAMBDA) * self.ewma + LAMBDA * z, 0.0), 0.0)
+        alarm = ewma > self.line
+        self.ewma = np.where(alarm, 0.0, ewma)
+        self.quiet = np.where(alarm, 0, self.quiet + 1)
+        gain = np.where(self.quiet >= QUIET_DAYS, variance / sd**2, 0.0)
         reach = np.where(judged, CLIP * sd, np.inf)
-        level = level + gain * np.clip(y - level, -reach, reach)
-        variance = variance * (1.0 - gain)
-        if day >= HISTORY_DAYS:
-            found = np.where(alarm & np.isinf(found), day - HISTORY_DAYS + 1.0, found)
-            if np.isfinite(found).all():
-                break
-    return found
+        self.level = self.level + gain * np.clip(y - self.level, -reach, reach)
+        self.variance = variance * (1.0 - gain)
+        return np.asarray(alarm, dtype=bool)

@@ -13,6 +13,14 @@ from scipy.special import gammainc, gammaincc
 from arcdrift.analysis.arc.arc_drift import LAMBDA as ARC_LAMBDA
 from arcdrift.analysis.arc.arc_drift import checks_per_month
 from arcdrift.analysis.budget.replay_alarms import History
+from arcdrift.analysis.budget.simulated_delays import (
+    RISES,
+    RUNS,
+    DetectionDelay,
+    alarm_lines,
+    days_to_alarm,
+    delays_at,
+)
 from arcdrift.analysis.checks.doubtful_checks import doubtful_limit
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, workdays_of
 from arcdrift.analysis.loss.day_level import (
@@ -30,20 +38,12 @@ from arcdrift.analysis.loss.rollup import as_stream_subjects
 from arcdrift.analysis.loss.stream_days import CALIBRATION_DAYS
 from arcdrift.analysis.loss.technician_days import CAP_TO_MEAN
 from arcdrift.analysis.people.cleave_angles.angle_ewma import EXCESS as ANGLE_EXCESS
-from arcdrift.arrays import Floats
-from arcdrift.charts.limits import ewma_limit
+from arcdrift.arrays import Bools, Floats
+from arcdrift.charts.limits import ewma_limit, rounded_run_length
 from arcdrift.settings import Shares
 
 EXCESS = {"rolled_up": ROLLED_EXCESS, "scattered": SPREAD_EXCESS, "cleave": ANGLE_EXCESS}
 """Factor on the run length of charts that alarm more often than their limit says."""
-RISES = (1.25, 1.5, 2.0)
-"""Rises whose delay is reported, as multiples of the loss before."""
-HISTORY_DAYS = 40
-"""Days of history a stream has in the simulation before the rise."""
-LONGEST_DAYS = 120
-"""Days simulated after the rise."""
-RUNS = 400
-"""Simulated streams per shift."""
 SHIFTS = np.geomspace(0.25, 8.0, 36)
 """Simulated shifts, in standard deviations of a day; each stream takes the nearest."""
 SHAPES = (0.3, 60.0)
@@ -78,27 +78,6 @@ class ChartPlan:
     pace: float
     run_length: float
     limit: float
-
-
-@dataclass(frozen=True)
-class DetectionDelay:
-    """Days of work from a lasting rise to the alarm, over all streams, or all cleavers and people.
-
-    Attributes
-    ----------
-    rise : float
-        Loss or angle as a multiple of before.
-    median_days, ninety_percent_days : float
-        Days of work of the subject within which half, and 90 %, of such rises are detected;
-        infinite beyond `LONGEST_DAYS`.
-    within_month : float
-        Share detected within 22 of them.
-    """
-
-    rise: float
-    median_days: float
-    ninety_percent_days: float
-    within_month: float
 
 
 def chart_plans(history: History, budget: float, shares: Shares) -> list[ChartPlan]:
@@ -136,7 +115,7 @@ def chart_plans(history: History, budget: float, shares: Shares) -> list[ChartPl
         if name not in (*COUNTED, "doubtful"):
             weight, sided = (ARC_LAMBDA, "two") if name == "arc" else (LAMBDA, "one")
             wanted = run_length * EXCESS.get(name, 1.0)
-            limit = ewma_limit(weight, float(f"{wanted:.3g}"), sided=sided)
+            limit = ewma_limit(weight, rounded_run_length(wanted), sided=sided)
         plans.append(ChartPlan(name, share, allowed, charts, pace, run_length, limit))
     return plans
 
@@ -188,35 +167,20 @@ def detection_delays(
     -----
     Losses are gamma with each stream's scatter; capping makes the rise of the mean smaller
     (`capped_rise`). The delay comes from a seeded simulation of the chart of
-    `arcdrift.analysis.loss.sequential_ewma.chart_groups` on a stream with `HISTORY_DAYS` days of
-    history: the baseline learns from the rise as well, with a lag of 10 days, which a Markov chain
-    would ignore.
+    `arcdrift.analysis.loss.sequential_ewma.chart_groups` on a stream with a history
+    (`arcdrift.analysis.budget.simulated_delays.HISTORY_DAYS`): the baseline learns from the rise as
+    well, with a lag of 10 days, which a Markov chain would ignore.
     """
-    lines = [
-        ewma_limit(LAMBDA, float(f"{max(length, SHORTEST_RUN):.3g}"), sided="one")
-        * widening
-        * float(np.sqrt(LAMBDA / (2 - LAMBDA)))
-        for length in run_lengths
-    ]
-    days = _days_to_alarm(tuple(lines))
+    days = _days_to_alarm(alarm_lines(run_lengths, widening))
     within, between, pace = (
         streams[name].to_numpy(dtype=np.float64) for name in ("sd_within", "sd_between", "pace")
     )
     sd = np.sqrt(within**2 / pace + between**2)
-    answers = []
+    shifts = []
     for rise in rises:
         shown = np.array([capped_rise(rise, sd_within) for sd_within in within.tolist()])
-        shift = relative_level(shown) / sd
-        nearest = np.abs(np.log(shift[:, None] / SHIFTS)).argmin(axis=1)
-        answers.append([delay_of(rise, line_days[nearest]) for line_days in days])
-    return [list(row) for row in zip(*answers, strict=True)]
-
-
-def delay_of(rise: float, days: Floats) -> DetectionDelay:
-    """Summary of simulated days from a rise to its alarm, any shape."""
-    median, ninety_percent = np.quantile(days, [0.5, 0.9], method="inverted_cdf")
-    within_month = float((days <= WORKDAYS_PER_MONTH).mean())
-    return DetectionDelay(rise, float(median), float(ninety_percent), within_month)
+        shifts.append(relative_level(shown) / sd)
+    return delays_at(days, SHIFTS, rises, shifts)
 
 
 def capped_rise(rise: float, sd_within: float) -> float:
@@ -272,38 +236,38 @@ def _capped_moment(shape: float, cap: float, rise: float, power: int) -> float:
 
 
 @lru_cache(maxsize=32)
-def _days_to_alarm(lines: tuple[float, ...], seed: int = 20_250_101) -> Floats:
-    """Simulated days from a lasting shift to the alarm, shape (lines, shifts, runs).
+def _days_to_alarm(lines: tuple[float, ...]) -> Floats:
+    """Simulated days to the alarm of a stream's chart, shape (lines, shifts, runs)."""
+    return days_to_alarm(_SimulatedStream(lines).judge, len(lines), SHIFTS, seed=20_250_101)
 
-    Infinite beyond `LONGEST_DAYS`. Alarms before the shift reset the chart, as they do in use.
-    """
-    rng = np.random.default_rng(seed)
-    noise = rng.standard_normal((HISTORY_DAYS + LONGEST_DAYS, RUNS))
-    line = np.array(lines)[:, None, None]
-    shape = (len(lines), len(SHIFTS), RUNS)
-    ewma = np.zeros(shape)
-    learned = [(np.zeros(shape), np.zeros(shape))]  # sum and count, day by day
-    found = np.full(shape, np.inf)
-    for day, scores in enumerate(noise):
-        total, count = learned[-1 - LAG_DAYS if day >= LAG_FROM else -1]
+
+class _SimulatedStream:
+    """Charts of simulated streams; arrays have the shape (lines, shifts, runs)."""
+
+    def __init__(self, lines: tuple[float, ...]) -> None:
+        shape = (len(lines), len(SHIFTS), RUNS)
+        self.line = np.array(lines)[:, None, None]
+        self.ewma = np.zeros(shape)
+        self.learned = [(np.zeros(shape), np.zeros(shape))]  # sum and count, day by day
+        self.days = 0
+
+    def judge(self, y: Floats) -> Bools:
+        """Judge a day by the mean of earlier days, then learn from it (`Judge`)."""
+        total, count = self.learned[-1 - LAG_DAYS if self.days >= LAG_FROM else -1]
         weight = np.maximum(count, 1.0)
         level = total / weight
-        y = np.broadcast_to(scores + (SHIFTS[:, None] if day >= HISTORY_DAYS else 0.0), shape)
         learned_y = y
-        alarm = np.zeros(shape, dtype=bool)
-        if day >= CALIBRATION_DAYS:
-            t, df = (y - level) / np.sqrt(1.0 + 1.0 / weight), day - 1.0 + PSEUDO_DAYS
+        alarm = np.zeros(y.shape, dtype=bool)
+        if self.days >= CALIBRATION_DAYS:
+            t, df = (y - level) / np.sqrt(1.0 + 1.0 / weight), self.days - 1.0 + PSEUDO_DAYS
             # normal value of the same tail probability (Abramowitz and Stegun 26.7.8)
             z = t * (1.0 - 0.25 / df) / np.sqrt(1.0 + 0.5 * t**2 / df)
-            ewma = np.maximum((1 - LAMBDA) * ewma + LAMBDA * z, 0.0)
-            alarm = ewma > line
-            ewma = np.where(alarm, 0.0, ewma)
+            ewma = np.maximum((1 - LAMBDA) * self.ewma + LAMBDA * z, 0.0)
+            alarm = ewma > self.line
+            self.ewma = np.where(alarm, 0.0, ewma)
             learned_y = level + np.clip(y - level, -CLIP, CLIP)
-        total, count = learned[-1]
+        total, count = self.learned[-1]
         total, count = total + np.where(alarm, 0.0, learned_y), count + ~alarm
-        learned = [*learned[-LAG_DAYS:], (total, count)]
-        if day >= HISTORY_DAYS:
-            found = np.where(alarm & np.isinf(found), day - HISTORY_DAYS + 1.0, found)
-            if np.isfinite(found).all():
-                break
-    return found
+        self.learned = [*self.learned[-LAG_DAYS:], (total, count)]
+        self.days += 1
+        return alarm
