@@ -21,6 +21,15 @@ WIDEST = 2.0
 """Largest factor on the limits for autocorrelation."""
 
 
+def widening_for(lags: Floats) -> float:
+    """Factor on the limits of an EWMA of values with autocorrelations `lags`, shape (LAGS,).
+
+    The root of the growth of the variance of the EWMA, 1 + 2 sum_k rho_k (1-lambda)^k.
+    """
+    growth = 2.0 * float(lags @ (1 - LAMBDA) ** np.arange(1, LAGS + 1))
+    return float(np.clip(np.sqrt(1.0 + max(growth, 0.0)), 1.0, WIDEST))
+
+
 class SequentialLearning:
     """Estimates of all units and groups, from the days so far.
 
@@ -113,8 +122,7 @@ class SequentialLearning:
         self.lag_sums[g] += [products.sum(axis=1), (before**2).sum(axis=1)]
         products, squares = self.lag_sums[g]
         self.lags[g] = products / (squares + LAG_PSEUDO_DAYS)
-        growth = 2.0 * float(self.lags[g] @ (1 - LAMBDA) ** np.arange(1, LAGS + 1))
-        self.widening[g] = np.clip(np.sqrt(1.0 + max(growth, 0.0)), 1.0, WIDEST)
+        self.widening[g] = widening_for(self.lags[g])
 
     def learn_within(self, rows: slice, judged: slice) -> None:
         """Update the variances within days with the rows of a day; the judged ones are pooled."""

@@ -11,7 +11,7 @@ from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.analysis.loss.chart_days import budget_limits
 from arcdrift.analysis.loss.day_level import LAMBDA
 from arcdrift.analysis.loss.sequential_ewma import SETTLED_SD
-from arcdrift.analysis.loss.sequential_learning import WIDEST
+from arcdrift.analysis.loss.sequential_learning import LAG_PSEUDO_DAYS, LAGS, widening_for
 from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.charts.ewma import ewma_step
 
@@ -24,8 +24,6 @@ CREW_DAYS = 10
 """First days of the crew, likewise."""
 QUIET_DAYS = 10
 """Judged days without an alarm after which a rise has ended."""
-LAGS = 8
-LAG_PSEUDO_DAYS = 200.0
 
 
 class AngleEwma:
@@ -103,8 +101,7 @@ class AngleEwma:
             both = (subject[lag:] == subject[:-lag]) & np.isfinite(before) & np.isfinite(now)
             product = before[both] @ now[both]
             lags[lag - 1] = product / (before[both] @ before[both] + LAG_PSEUDO_DAYS)
-        growth = 2.0 * float(lags @ (1 - LAMBDA) ** np.arange(1, LAGS + 1))
-        self.widening = float(np.clip(np.sqrt(1.0 + max(growth, 0.0)), 1.0, WIDEST))
+        self.widening = widening_for(lags)
 
 
 def replay_angles(days: pd.DataFrame, budget: float) -> tuple[pd.DataFrame, float]:
