@@ -145,8 +145,8 @@ class SequentialLearning:
         """
         unit, learned = self.days.unit[rows], self.learned[rows]
         weight = learned / variance
-        kept = self.history[:, self.days.previous_row[rows]] * self.memory[rows]
-        self.history[:, rows] = kept + np.stack([weight, weight * value])
+        remaining = self.history[:, self.days.previous_row[rows]] * self.memory[rows]
+        self.history[:, rows] = remaining + np.stack([weight, weight * value])
         self._close_levels(unit[self.days.events[:, rows].any(axis=0)])
         y = self.days.y[rows] - self.judged.common_effect[1, rows] - self.judged.person_effect[rows]
         within = self.unit_within(unit) / self.days.n[rows]

@@ -118,7 +118,7 @@ class _AngleCharts:
         """For each day: judge it by earlier days, then learn from it."""
         ends = np.r_[self.first[1:], len(self.y)]
         for number, (start, stop) in enumerate(zip(self.first, ends, strict=True)):
-            self._day(slice(int(start), int(stop)), self.ewma.rows_of(number))
+            self._day(slice(int(start), int(stop)), self.ewma.start_day(number))
 
     def _day(self, rows: slice, today: slice) -> None:
         self.effects.advance()
@@ -160,11 +160,11 @@ class _AngleCharts:
         weight /= np.bincount(place, weight, size)[place]
         # every pair of cells of one subject
         count = np.bincount(place, minlength=size)[place]
-        one = np.repeat(np.arange(len(cell)), count)
+        first = np.repeat(np.arange(len(cell)), count)
         start = np.searchsorted(place, place)
-        other = np.arange(len(one)) + np.repeat(start - np.cumsum(count) + count, count)
+        second = np.arange(len(first)) + np.repeat(start - np.cumsum(count) + count, count)
         variance = np.bincount(
-            place[one], weight[one] * weight[other] * error[cell[one], cell[other]], size
+            place[first], weight[first] * weight[second] * error[cell[first], cell[second]], size
         )
         scatter = np.bincount(place, weight**2 * noise[cell], size)
         seen = np.bincount(place, minlength=size) > 0

@@ -66,7 +66,7 @@ class AngleEwma:
         self.widening = 1.0
         self._ewma, self._quiet = np.zeros(size), np.zeros(size, dtype=np.int64)
 
-    def rows_of(self, number: int) -> slice:
+    def start_day(self, number: int) -> slice:
         """Rows of a day, by its number; at the start of a month the limits are widened anew."""
         end = self._first[number + 1] if number + 1 < len(self._first) else len(self.day)
         today = slice(int(self._first[number]), int(end))
@@ -135,7 +135,7 @@ def replay_angles(days: pd.DataFrame, budget: float) -> tuple[pd.DataFrame, floa
     charts.judged &= days["statistic"].notna().to_numpy()
     z = days["z"].to_numpy(dtype=np.float64)
     for number in range(len(charts.days)):
-        today = charts.rows_of(number)
+        today = charts.start_day(number)
         charts.judge(today, z[today])
     rows = days.assign(statistic=charts.value, limit=charts.limit)[charts.alarm]
     return rows, charts.widening
