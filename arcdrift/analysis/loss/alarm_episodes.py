@@ -86,10 +86,8 @@ def _days_of_alarmed_subjects(
         return
     code, _ = group_index(days["subject_type"], days["subject_id"])
     alarmed = np.isin(code, code[alarm.to_numpy()])
-    rows, code = days[alarmed], code[alarmed]
-    found = {tuple(part[list(SUBJECT)].iloc[0]): part for _, part in rows.groupby(code)}
-    for subject_type, subject_id in sorted(found):
-        part = found[subject_type, subject_id]
+    for _, part in days[alarmed].groupby(code[alarmed]):
+        subject_type, subject_id = part[list(SUBJECT)].iloc[0]
         yield (str(subject_type), str(subject_id)), part.sort_values("day", ignore_index=True)
 
 
