@@ -198,28 +198,31 @@ class SubjectComparison:
                 settled.append(best)
         return settled
 
-    def best_machine(self, cells: Bools, own: tuple[str, str] | None) -> tuple[str, str] | None:
+    def best_machine(self, cells: Bools, own: tuple[str, str]) -> tuple[str, str] | None:
         """The likeliest stream or splicer among those with some cells, whatever its odds.
 
         Parameters
         ----------
-        own : (subject type, id), optional
-            A stream or splicer that stays the answer unless another is far likelier. A stream whose
+        own : (subject type, id)
+            A stream or splicer stays the answer unless another is far likelier. A stream whose
             splicer has no other has no such preference.
         """
         if not len(self.onsets) or not cells.any():
             return None
-        if own is not None and own[0] == "stream":
-            parts = [self._source.subject(*part, self.model.rows) for part in (
-                own, ("splicer", own[1].split(" / ")[0]))]  # fmt: skip
-            own = own if (parts[0] != parts[1]).any() else None
+        preferred: tuple[str, str] | None = own
+        if own[0] == "stream":
+            splicer = "splicer", own[1].split(" / ")[0]
+            of_stream, of_splicer = (
+                self._source.subject(*subject, self.model.rows) for subject in (own, splicer)
+            )
+            preferred = own if (of_stream != of_splicer).any() else None
         best: tuple[float, tuple[str, str]] | None = None
         for scores in self.scores(self.model.with_shifts(self._known)):
             if scores.subject_type not in ("stream", "splicer"):
                 continue
             for index in np.unique(scores.code[cells]):
                 subject = scores.subject_type, scores.names[index]
-                odds = float(scores.log_odds[index]) + (CLOSE if subject == own else 0.0)
+                odds = float(scores.log_odds[index]) + (CLOSE if subject == preferred else 0.0)
                 if index >= 0 and (best is None or odds > best[0]):
                     best = odds, subject
         return None if best is None else best[1]
