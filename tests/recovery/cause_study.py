@@ -31,6 +31,7 @@ from arcdrift.finding import Finding
 from arcdrift.simulate import FaultPlan, Scenario, invented_crew, load_plan
 from arcdrift.simulate.crew.fault_plans import PlannedFault, add_faults
 from tests.recovery.crews import Run, run_crew
+from tests.recovery.planted_rises import with_factor
 
 SPLICERS, DAYS = 10, 120
 EARLY = pd.Timedelta(days=5)
@@ -214,10 +215,7 @@ def _plant_factor(
             users = splices.groupby(planted.column)["splicer"].nunique()
             chosen.append(str(rng.choice(sorted(users.index[users > 1]))))
             there = there & (values == chosen[0]).to_numpy()
-        loss = splices["loss_db"].to_numpy(dtype=np.float64)
-        within_step = rng.uniform(-0.005, 0.005, len(loss))
-        more = np.round(np.maximum(loss + within_step, 0.0) * planted.factor, 2)
-        return splices.assign(loss_db=np.where(there, more, loss))
+        return with_factor(splices, np.where(there, planted.factor, 1.0), rng)
 
     run = run_crew(scenario, altered)
     cells = _cells(run)

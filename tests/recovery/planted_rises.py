@@ -100,8 +100,7 @@ def plant_rise(plan: Plan) -> PlantedRise | None:
     """Simulate a crew and plant a rise; None if no subject of the crew fits the plan."""
     scenario = crew_of(plan.seed)
     made = simulate_frames(scenario)
-    splices, service = made["splices"], made["service"]
-    replaced = service[service["action"] == "electrodes replaced"].sort_values("serviced_at")
+    splices, replaced = made["splices"], _replacements(made)
     start = pd.Timestamp(scenario.start, tz="UTC")
     rng = np.random.default_rng([plan.seed, 7])
     chosen = _subject_and_onset(plan, splices, replaced, start, rng)
@@ -115,22 +114,26 @@ def plant_rise(plan: Plan) -> PlantedRise | None:
     factor = np.exp(_level_moves(splices, replaced, plan))
     since = (splices["spliced_at"] >= onset).to_numpy() & rise.rows(splices).to_numpy()
     factor[since] *= plan.factor
-    made.records["splices"] = _with_factor(splices, factor, rng)
+    made.records["splices"] = with_factor(splices, factor, rng)
     return rise
 
 
 def healthy_crew(plan: Plan) -> SimulatedCrew:
     """A crew without a rise, whose replacements move the loss."""
     made = simulate_frames(crew_of(plan.seed))
-    service = made["service"]
-    replaced = service[service["action"] == "electrodes replaced"].sort_values("serviced_at")
-    factor = np.exp(_level_moves(made["splices"], replaced, plan))
+    factor = np.exp(_level_moves(made["splices"], _replacements(made), plan))
     rng = np.random.default_rng([plan.seed, 7])
-    made.records["splices"] = _with_factor(made["splices"], factor, rng)
+    made.records["splices"] = with_factor(made["splices"], factor, rng)
     return made
 
 
-def _with_factor(
+def _replacements(made: SimulatedCrew) -> pd.DataFrame:
+    """Replacements of electrodes in order of time."""
+    service = made["service"]
+    return service[service["action"] == "electrodes replaced"].sort_values("serviced_at")
+
+
+def with_factor(
     splices: pd.DataFrame, factor: Floats, rng: np.random.Generator
 ) -> pd.DataFrame:  # fmt: skip
     """Splices whose losses are multiplied; those with a factor of 1 keep theirs.
