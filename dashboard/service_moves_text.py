@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 
 from arcdrift.analysis.arc.arc_model import ArcModel
+from arcdrift.analysis.loss.service_shift import PRIOR_SHIFT
 
 
 def loss_moves_text(shifts: Mapping[str, tuple[float, int]]) -> str:
@@ -16,7 +17,10 @@ def loss_moves_text(shifts: Mapping[str, tuple[float, int]]) -> str:
             parts.append(
                 f"{action}: about ±{100 * shift:.0f} % (seen {_times(events)} in this crew)"
             )
-    return "; ".join(parts) or "not seen often enough yet; about ±10 % is assumed"
+    return (
+        "; ".join(parts)
+        or f"not seen often enough yet; about ±{100 * PRIOR_SHIFT:.0f} % is assumed"
+    )
 
 
 def arc_moves_text(model: ArcModel) -> str:
