@@ -54,9 +54,7 @@ def screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) 
         doubts.append(in_future)
     return html.Div(
         [
-            html.Div([html.P(text) for text in doubts], className="notice outdated", role="note")
-            if doubts
-            else None,
+            notice(*doubts, name="outdated") if doubts else None,
             render(View(data, run, parse(query), scheme)),
             html.Footer(as_of, className="as-of"),
         ]

@@ -95,10 +95,10 @@ def card(*children: Any, title: str = "", aside: Any = None, name: str = "") -> 
     return html.Section([head, *children], className=f"card {name}".strip())
 
 
-def notice(message: str, *, title: str = "", name: str = "") -> html.Div:
-    """Return a sentence in a box, such as the reason why there is no chart."""
+def notice(*messages: str, title: str = "", name: str = "") -> html.Div:
+    """Return sentences in a box, such as the reason why there is no chart."""
     return html.Div(
-        [html.Strong(title) if title else None, html.P(message)],
+        [html.Strong(title) if title else None, *map(html.P, messages)],
         className=f"notice {name}".strip(),
         role="note",
     )
