@@ -162,7 +162,7 @@ def try_healthy(seed: int) -> list[Outcome]:
     return [
         Outcome(
             "healthy", seed, finding.kind, finding.subject_type,
-            "cannot tell" if finding.likely_causes[0].cause == CANNOT_TELL else "source_rows",
+            "cannot tell" if finding.likely_causes[0].cause == CANNOT_TELL else "claims",
             finding.likely_causes[0].cause, finding.likely_causes[0].weight,
         )
         for finding in run.findings
@@ -333,7 +333,7 @@ def print_tables(found: list[Outcome]) -> None:
     right = (raised["result"] == "first").groupby(bins, observed=True).agg(["mean", "size"])
     say("\nRight, by the weight given to the first cause\n", right.round(2).to_string())
     say("\nAlarms of healthy crews\n", healthy.groupby(["kind", "result"]).size().to_string())
-    say("\nCauses claimed there\n", healthy.loc[healthy["result"] == "source_rows", "cause"]
+    say("\nCauses claimed there\n", healthy.loc[healthy["result"] == "claims", "cause"]
         .value_counts().to_string())  # fmt: skip
     known = raised.dropna(subset=["inside"])
     inside = known["inside"].astype(bool)
