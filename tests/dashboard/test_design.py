@@ -39,7 +39,9 @@ def test_the_shares_are_told_with_what_each_finds(data: CrewData):
     words = shown(data, "/design", "?budget=4")
     for name, (chart, finds) in CHARTS.items():
         assert f"{chart} finds {finds}" in words, name
-    rows = {one.name: one for one in design.chart_plans_requested(view(data, budget="4"))}
+    page = view(data, budget="4")
+    plans = design.chart_plans_requested(page, requested_budget(page))
+    rows = {plan.name: plan for plan in plans}
     assert rows["loss_raised"].per_month == pytest.approx(1.6)
     # three streams, of which two work on all of the last 22 workdays and one on three of them
     assert rows["loss_raised"].pace == 47

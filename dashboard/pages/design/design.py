@@ -10,7 +10,7 @@ from arcdrift.analysis.budget.detection_delays import ChartPlan
 from arcdrift.errors import ArcdriftError
 from arcdrift.settings import Crew
 from dashboard import ids
-from dashboard.components import View, card, csv_link, heading, notice, period, share_table
+from dashboard.components import View, card, csv_button, heading, notice, period, share_table
 from dashboard.pages.design.design_delays import (
     angle_delay_table,
     delay_cards,
@@ -28,10 +28,17 @@ from dashboard.pages.design.design_trial import trial_alarms, trial_slot
 from dashboard.reading.data import CrewData
 from dashboard.url_query import Query, search
 
+
+def chart_plan_table(view: View) -> pd.DataFrame:
+    """Return every kind of chart under the requested budget, one row a kind."""
+    plans = chart_plans_requested(view, requested_budget(view))
+    return pd.DataFrame([vars(plan) for plan in plans])
+
+
 TABLES = {
     "price": detection_delay_table,
     "angle-price": angle_delay_table,
-    "charts": lambda view: pd.DataFrame([vars(plan) for plan in chart_plans_requested(view)]),
+    "charts": chart_plan_table,
     "alarms": lambda view: trial_alarms(view, requested_budget(view)),
 }
 
@@ -69,7 +76,7 @@ def render(view: View) -> html.Div:
 
 def _answers(view: View, requested: RequestedBudget) -> list[Any]:
     try:
-        charts = chart_plans_requested(view)
+        charts = chart_plans_requested(view, requested)
         delays = delay_cards(view, requested, charts)
     except ArcdriftError as problem:
         return [notice(str(problem), name="bad")]
@@ -196,9 +203,8 @@ def _shares(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> 
             className="muted hint",
         ),
         title=f"How {requested.budget:g} a month are shared out",
-        aside=html.A("CSV", href=csv_link("/design", "charts", view.query), className="csv",
-                     **{"aria-label": "Download the charts and their limits as CSV"}),
-    )  # fmt: skip
+        aside=csv_button("/design", "charts", view.query, "the charts and their limits"),
+    )
 
 
 def _outside_budget() -> html.Section:

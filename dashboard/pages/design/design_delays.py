@@ -25,12 +25,14 @@ FACTORS = (0.5, 1.0, 2.0, 5.0)
 
 def detection_delay_table(view: View) -> pd.DataFrame:
     """Return the days until rises of a stream's loss are detected: rows of `price_table`."""
-    return _loss_delays(view, requested_budget(view), chart_plans_requested(view))
+    requested = requested_budget(view)
+    return _loss_delays(view, requested, chart_plans_requested(view, requested))
 
 
 def angle_delay_table(view: View) -> pd.DataFrame:
     """Return the days until rises of cleave angles are detected: rows of `price_table`."""
-    return _angle_delays(view, requested_budget(view), chart_plans_requested(view))
+    requested = requested_budget(view)
+    return _angle_delays(view, requested, chart_plans_requested(view, requested))
 
 
 def _loss_delays(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> pd.DataFrame:

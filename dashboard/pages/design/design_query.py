@@ -103,7 +103,6 @@ def requested_budget(view: View) -> RequestedBudget:
     return RequestedBudget(view.query, crew.false_alarms_per_month, crew.shares)
 
 
-def chart_plans_requested(view: View) -> list[ChartPlan]:
+def chart_plans_requested(view: View, requested: RequestedBudget) -> list[ChartPlan]:
     """Return every kind of chart under the requested budget."""
-    requested = requested_budget(view)
     return chart_plans(view.data.alarm_history(), requested.budget, requested.shares)
