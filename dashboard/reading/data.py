@@ -252,10 +252,11 @@ class CrewData(StoredResults):
         frame = pd.DataFrame(found, columns=list(SPLICE_COLUMNS))
         instants = pd.to_datetime(frame["spliced_at"], unit="us", utc=True)
         frame["spliced_at"] = self.local_times(instants, splicer)
-        return SplicePage(self.people.renamed(frame), self._count_splices(splicer, program, day))
+        return SplicePage(self.people.renamed(frame), self.count_splices(splicer, program, day))
 
     @cached_by_version(256)
-    def _count_splices(self, splicer: str, program: str, day: str) -> int:
+    def count_splices(self, splicer: str, program: str, day: str) -> int:
+        """Return how many splices a stream has, on an ISO local workday or, if empty, on all."""
         count = select(func.count()).select_from(schema.splices)
         with reading(self._engine) as connection:
             query = self._of_stream(count, splicer, program, day)

@@ -203,7 +203,7 @@ def _other_charts(view: View, stream: str) -> html.Nav | None:
 
 def _splice_list(view: View, splicer: str, program: str) -> html.Section:
     chosen = day(view.query, "day")
-    total = view.data.splice_page(splicer, program, rows=1, day=chosen).total
+    total = view.data.count_splices(splicer, program, chosen)
     address = f" on {shown_day(chosen)}" if chosen else ""
     all_days = {key: value for key, value in view.query.items() if key != "day"}
     grid = dag.AgGrid(
