@@ -126,13 +126,12 @@ def assess(
     )
     loss = pending_loss()
     charts = loss.streams
-    days = charts.days.assign(day_start=day_starts(charts.days, crew))
     prep = pending_prep()
     findings = [
         *check_findings(summary.check_days, now),
         *doubtful_findings(points, _units(points, crew), now),
         *_arc_findings(points, models, service, crew, now),
-        *_electrode_findings(points, models, summary.check_days, days, service, crew, now),
+        *_electrode_findings(points, models, summary.check_days, charts.days, service, crew, now),
         *service_findings(summary.use, service, crew, now),
         *program_findings(summary.unexpected_days, crew, now),
         *findings_of_losses(summary, loss, points, models, service, crew, now),
@@ -147,8 +146,8 @@ def assess(
     findings = _with_import_ids(findings, summary.imports)
     frames = {
         "result_check_days": summary.check_days.assign(day=iso(summary.check_days["day"])),
-        "result_streams": streams_table(days, charts, crew),
-        "result_stream_days": stream_days(days),
+        "result_streams": streams_table(charts, crew),
+        "result_stream_days": stream_days(charts.days),
         "result_subject_days": dated(loss.subject_days, "day"),
         "result_loss_cells": dated(loss.cells, "day"),
         "result_crew_days": crew_days(summary.outcomes, summary.histogram),

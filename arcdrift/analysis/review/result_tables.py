@@ -29,9 +29,9 @@ def stream_days(days: pd.DataFrame) -> pd.DataFrame:
     return days.assign(day=iso(days["day"]), splices=days["n"])
 
 
-def streams_table(days: pd.DataFrame, charts: LossCharts, crew: Crew) -> pd.DataFrame:
+def streams_table(charts: LossCharts, crew: Crew) -> pd.DataFrame:
     """Rows of ``result_streams``: one a stream, as it stands after its last day."""
-    keys = ["splicer", "program"]
+    keys, days = ["splicer", "program"], charts.days
     if days.empty:
         return pd.DataFrame(columns=keys)
     ordered = days.sort_values("day")
