@@ -196,7 +196,7 @@ def required_setting(
         check_heated = share
         if indoor_row is not None:
             sd = float(np.sqrt(model.sigma**2 + outdoor_row @ cov @ outdoor_row))
-            indoor_sd = float(np.hypot(sd, _setting_sd(indoor_row, mean, ROOM_SD_C)))
+            indoor_sd = float(np.hypot(sd, _indoor_setting_sd(indoor_row, mean)))
             check_heated = indoor_posterior(
                 share,
                 norm.pdf(setting, indoor_row @ mean, indoor_sd),
@@ -212,7 +212,7 @@ def required_setting(
                 step = float((indoor_row - outdoor_row) @ mean)
                 expected = outdoor_row + check_heated * (indoor_row - outdoor_row)
                 variance += check_heated * (1.0 - check_heated) * step**2
-                variance += check_heated * _setting_sd(indoor_row, mean, ROOM_SD_C) ** 2
+                variance += check_heated * _indoor_setting_sd(indoor_row, mean) ** 2
             gain = cov @ expected / (variance + expected @ cov @ expected)
             mean = mean + gain * (setting - expected @ mean)
             cov = cov - np.outer(gain, expected @ cov)
@@ -220,7 +220,7 @@ def required_setting(
     if indoors is None:
         heated, indoors = 0.0, outdoors
     reading_variance = _reading_variance(now, mean)
-    room_variance = _setting_sd(indoors, mean, ROOM_SD_C) ** 2
+    room_variance = _indoor_setting_sd(indoors, mean) ** 2
     return RequiredSetting(
         outdoors=float(outdoors @ mean),
         indoors=float(indoors @ mean),
@@ -275,10 +275,10 @@ def _indoor_by_temperature(check: AirAndWear, now: AirAndWear, share: float) -> 
     )
 
 
-def _setting_sd(row: Floats, mean: Floats, temperature_sd: float) -> float:
-    """Sd of the required setting from that of the air temperature; density falls as 1/T."""
+def _indoor_setting_sd(row: Floats, mean: Floats) -> float:
+    """Sd of the required setting from that of the temperature of rooms; density falls as 1/T."""
     density = float(row[0] - regressor_row(0.0, 0.0, 0.0)[0])
-    return abs(float(mean[0])) * density * temperature_sd / (ROOM_C + 273.15)
+    return abs(float(mean[0])) * density * ROOM_SD_C / (ROOM_C + 273.15)
 
 
 def regressor_row(density: float, vapor: float, arcs: float) -> Floats:
