@@ -76,8 +76,8 @@ class RecursiveRegression:
         First check since the chart was last reset.
     change : OpenChange or None
         Unexplained change that is open: checks are not learned.
-    normal : array of shape (p, p + 1)
-        Normal equations with the right side as last column.
+    normal : array of shape (p + 1, p + 1)
+        Normal equations with the right side as last column, and as last row.
     refit_at : int
         Number of learned checks at the last re-estimate.
     """
