@@ -45,8 +45,8 @@ TABLES = {
 
 def render(view: View) -> html.Div:
     """Return the page."""
-    requested = requested_budget(view)
     crew = view.data.settings()
+    requested = RequestedBudget(view.query, crew)
     budget_in_use, shares_in_use, _ = view.data.budget_in_use()
     outdated = []
     if crew.false_alarms_per_month != budget_in_use:
@@ -225,7 +225,7 @@ def save_requested_budget(data: CrewData, query: Query) -> html.Div:
     """Save the requested budget into crew.toml; return a notice that says whether it was saved."""
     try:
         crew = data.settings()
-        requested = RequestedBudget(query, crew.false_alarms_per_month, crew.shares)
+        requested = RequestedBudget(query, crew)
         if requested.problem:
             return notice(f"Nothing was saved. {requested.problem}", name="bad")
         if _is_saved(requested, crew):

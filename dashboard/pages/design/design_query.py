@@ -3,7 +3,7 @@
 from pydantic import ValidationError
 
 from arcdrift.analysis.budget.detection_delays import ChartPlan, chart_plans
-from arcdrift.settings import Shares
+from arcdrift.settings import Crew, Shares
 from dashboard.components import View
 from dashboard.url_query import Query, number
 
@@ -66,7 +66,8 @@ class RequestedBudget:
     the budget and the shares in percent, whether they are allowed or not.
     """
 
-    def __init__(self, query: Query, budget: float, shares: Shares) -> None:
+    def __init__(self, query: Query, crew: Crew) -> None:
+        budget, shares = crew.false_alarms_per_month, crew.shares
         self.budget, self.shares, self.problem = budget, shares, ""
         typed_budget = number(query, "budget")
         percents = {name: 100 * share for name, share in shares.model_dump().items()}
@@ -99,8 +100,7 @@ class RequestedBudget:
 
 def requested_budget(view: View) -> RequestedBudget:
     """Return the budget and shares that the address of a view asks for."""
-    crew = view.data.settings()
-    return RequestedBudget(view.query, crew.false_alarms_per_month, crew.shares)
+    return RequestedBudget(view.query, view.data.settings())
 
 
 def chart_plans_requested(view: View, requested: RequestedBudget) -> list[ChartPlan]:
