@@ -11,6 +11,7 @@ from sqlalchemy import ColumnElement, Select, func, select
 from arcdrift.analysis.advice.advice import Advice
 from arcdrift.analysis.advice.advice_from_store import advice_from_store
 from arcdrift.analysis.budget.replay_alarms import History, recorded_alarms, replay_alarms
+from arcdrift.analysis.people.cleave_angles.angle_ewma import replay_angles
 from arcdrift.analysis.people.signature_splices import SignatureSplices
 from arcdrift.errors import UsageError
 from arcdrift.people import HIDDEN
@@ -108,6 +109,13 @@ class CrewData(StoredResults):
             Shares.model_validate(with_added_shares(shares)[0]),
             float(summary.get("widening", 1.0)),
         )
+
+    @cached_by_version(2)
+    def angle_widening(self) -> float:
+        """Return the widening of the limits of cleave angles at the end of the last analysis."""
+        budget, shares, _ = self.budget_in_use()
+        _, widening = replay_angles(self.result("result_angle_days"), budget * shares.cleave)
+        return widening
 
     def alarm_history(self) -> History:
         """Return the results from which alarms under another budget are worked out."""

@@ -9,7 +9,6 @@ from arcdrift.analysis.budget.detection_delays import (
     detection_delays,
     streams_in_use,
 )
-from arcdrift.analysis.people.cleave_angles.angle_ewma import replay_angles
 from arcdrift.figures.design import days_text, price_chart, price_table
 from dashboard.components import View, card, chart, csv_button, csv_link, notice, share_table
 from dashboard.pages.design.design_query import (
@@ -45,11 +44,9 @@ def _loss_delays(view: View, requested: RequestedBudget, charts: list[ChartPlan]
 
 
 def _angle_delays(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> pd.DataFrame:
-    days = view.data.result("result_angle_days")
-    budget, shares, _ = view.data.budget_in_use()
-    _, widening = replay_angles(days, budget * shares.cleave)
     budgets, lengths = _compared(requested, charts, "cleave")
-    delays = angle_delays(days, widening, lengths)
+    days = view.data.result("result_angle_days")
+    delays = angle_delays(days, view.data.angle_widening(), lengths)
     return price_table(budgets if delays else [], delays)
 
 
