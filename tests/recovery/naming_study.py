@@ -68,6 +68,10 @@ class Outcome:
         One of them is, or it names the right subject beside its own.
     person : str
         A person named wrongly, as a subject or as the likeliest cause.
+    told : str
+        Kind, subject and probability of each finding about the rise.
+    findings : int
+        How many these are.
     ratio : float
         Size of the rise told of the right subject.
     causes : list of str

@@ -75,8 +75,8 @@ def healthy_crew(job: Job, folder: Path) -> Healthy:
     design, streams, seed = job
     path = folder / f"{design}-{streams}-{seed}.pickle"
     if path.exists():
-        kept: Healthy = pickle.loads(path.read_bytes())  # noqa: S301 - written by this study
-        return kept
+        measured: Healthy = pickle.loads(path.read_bytes())  # noqa: S301 - written by this study
+        return measured
     run = DESIGNS[design](seed, splicers=SPLICERS_OF_STREAMS[streams])
     effects, required = effect_coverage(run), required_coverage(run)
     people = technician_coverage(run)
