@@ -10,7 +10,8 @@ from pydantic import ValidationError
 from tomlkit.exceptions import TOMLKitError
 
 from arcdrift.errors import BadInput
-from arcdrift.settings import CREW_FILE, Crew, Shares, first_sentence, load_crew
+from arcdrift.settings import CREW_FILE, Crew, first_sentence, load_crew
+from arcdrift.shares import Shares
 
 
 def save_budget(folder: Path, false_alarms_per_month: float, shares: Shares | None = None) -> Crew:

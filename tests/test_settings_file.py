@@ -5,8 +5,9 @@ from pathlib import Path
 import pytest
 
 from arcdrift.errors import BadInput
-from arcdrift.settings import Crew, Shares, load_crew
+from arcdrift.settings import Crew, load_crew
 from arcdrift.settings_file import save_budget
+from arcdrift.shares import Shares
 
 TOML = """\
 # Our crew: keep this line

@@ -5,8 +5,9 @@ from pathlib import Path
 import pytest
 
 from arcdrift.errors import BadInput
-from arcdrift.settings import Shares, load_crew
+from arcdrift.settings import load_crew
 from arcdrift.settings_file import save_budget
+from arcdrift.shares import Shares
 from arcdrift.store import schema
 from dashboard.pages.design.design_query import CHARTS
 from dashboard.subjects import MEASURES

@@ -15,8 +15,9 @@ from arcdrift.analysis.people.cleave_angles.angle_ewma import replay_angles
 from arcdrift.analysis.people.signature_splices import SignatureSplices
 from arcdrift.errors import UsageError
 from arcdrift.people import HIDDEN
-from arcdrift.settings import Crew, Shares, load_crew, with_added_shares
+from arcdrift.settings import Crew, load_crew
 from arcdrift.settings_file import save_budget
+from arcdrift.shares import Shares, with_added_shares
 from arcdrift.store import baseline_marks, coaching, read, schema
 from arcdrift.store.clock_shifts import clock_shifts, true_time
 from arcdrift.store.connect import reading

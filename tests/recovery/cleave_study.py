@@ -26,7 +26,7 @@ from arcdrift.analysis.maintenance.service_findings import usage_by_hour
 from arcdrift.analysis.people.cleave_angles.angle_cells import angle_cells
 from arcdrift.analysis.people.cleave_angles.angle_charts import chart_angles
 from arcdrift.analysis.people.cleave_angles.angle_shifts import AngleShift, angle_shifts
-from arcdrift.settings import Shares
+from arcdrift.shares import Shares
 from arcdrift.simulate import SimulatedCrew, invented_crew, simulate_frames
 
 LIFE = 1000

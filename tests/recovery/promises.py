@@ -17,7 +17,7 @@ from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, workdays_of
 from arcdrift.analysis.loss.day_level import ratio_of, relative_level
 from arcdrift.analysis.people.prep_effects import prep_effects
 from arcdrift.analysis.review.pipeline import Assessment
-from arcdrift.settings import Shares
+from arcdrift.shares import Shares
 from arcdrift.simulate import invented_crew, load_plan
 from arcdrift.simulate.crew.fault_plans import add_faults
 from tests.recovery.crews import Run, run_crew
@@ -40,7 +40,7 @@ class Alarms:
     Attributes
     ----------
     counts : dict of int
-        Alarms by share of the budget (`arcdrift.settings.Shares`).
+        Alarms by share of the budget (`arcdrift.shares.Shares`).
     early : dict of int
         Those of the first `EARLY_DAYS` workdays.
     """

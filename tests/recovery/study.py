@@ -26,7 +26,7 @@ from scipy.stats import chi2
 from statsmodels.stats.proportion import proportion_confint
 
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
-from arcdrift.settings import Shares
+from arcdrift.shares import Shares
 from tests.recovery.crews import Run
 from tests.recovery.promises import (
     EARLY_DAYS,

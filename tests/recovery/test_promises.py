@@ -6,7 +6,7 @@ README quotes the full study, ``python -m tests.recovery.study``.
 import pytest
 from scipy.stats import poisson
 
-from arcdrift.settings import Shares
+from arcdrift.shares import Shares
 from arcdrift.simulate import invented_crew, load_plan
 from arcdrift.simulate.crew.fault_plans import add_faults
 from tests.recovery.crews import run_crew

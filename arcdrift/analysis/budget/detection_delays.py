@@ -40,7 +40,7 @@ from arcdrift.analysis.loss.technician_days import CAP_TO_MEAN
 from arcdrift.analysis.people.cleave_angles.angle_ewma import EXCESS as ANGLE_EXCESS
 from arcdrift.arrays import Bools, Floats
 from arcdrift.charts.limits import ewma_limit, rounded_run_length
-from arcdrift.settings import Shares
+from arcdrift.shares import Shares
 
 EXCESS = {"rolled_up": ROLLED_EXCESS, "scattered": SPREAD_EXCESS, "cleave": ANGLE_EXCESS}
 """Factor on the run length of charts that alarm more often than their limit says."""
@@ -57,7 +57,7 @@ class ChartPlan:
     Attributes
     ----------
     name : str
-        Field of `arcdrift.settings.Shares`.
+        Field of `arcdrift.shares.Shares`.
     share, per_month : float
         Share of the budget, and the false alarms a month it allows.
     charts : int

@@ -21,7 +21,7 @@ from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
 from arcdrift.analysis.people.cleave_angles.angle_ewma import replay_angles
 from arcdrift.charts.ewma import settled_limits
 from arcdrift.charts.limits import ewma_limit, rounded_run_length
-from arcdrift.settings import Shares
+from arcdrift.shares import Shares
 
 ALARM_COLUMNS = ["day", *SUBJECT, "measure", "side", "value", "expected", "evidence"]
 _KEYS = ["measure", *SUBJECT, "day"]

@@ -20,7 +20,7 @@ from arcdrift.analysis.loss.rollup import (
     subjects_of,
 )
 from arcdrift.analysis.loss.sequential_ewma import chart_groups
-from arcdrift.settings import Shares
+from arcdrift.shares import Shares
 
 ROLLED_EXCESS = 1.8
 """Factor on the run length of rolled-up charts. They alarm more often than their limits say,

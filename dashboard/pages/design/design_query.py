@@ -3,7 +3,8 @@
 from pydantic import ValidationError
 
 from arcdrift.analysis.budget.detection_delays import ChartPlan, chart_plans
-from arcdrift.settings import Crew, Shares
+from arcdrift.settings import Crew
+from arcdrift.shares import Shares
 from dashboard.components import View
 from dashboard.url_query import Query, number
 

@@ -20,7 +20,7 @@ from arcdrift.analysis.loss.loss_charts import chart_all
 from arcdrift.analysis.people.cleave_angles.angle_charts import ANGLE_DAY_COLUMNS
 from arcdrift.analysis.review.result_tables import dated, stream_days
 from arcdrift.charts.limits import ewma_limit
-from arcdrift.settings import Shares
+from arcdrift.shares import Shares
 from tests.analysis.budget.ewma_chain import delay_quantile
 from tests.analysis.loss.loss_truth import Made
 

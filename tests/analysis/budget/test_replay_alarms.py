@@ -16,7 +16,7 @@ from arcdrift.analysis.people.cleave_angles.angle_cells import angle_cells
 from arcdrift.analysis.people.cleave_angles.angle_charts import AngleCharts, chart_angles
 from arcdrift.analysis.people.cleave_angles.angle_ewma import replay_angles
 from arcdrift.analysis.review.result_tables import dated, stream_days
-from arcdrift.settings import Shares
+from arcdrift.shares import Shares
 from arcdrift.store.write import stored_columns
 from tests.analysis.arc.arc_truth import simulated_points
 from tests.analysis.loss.loss_truth import Made

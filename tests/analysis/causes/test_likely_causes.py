@@ -15,7 +15,8 @@ from arcdrift.analysis.loss.loss_charts import chart_all
 from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
 from arcdrift.analysis.maintenance.service_findings import usage_by_hour
 from arcdrift.finding import Cause
-from arcdrift.settings import Crew, Shares, Splicer
+from arcdrift.settings import Crew, Splicer
+from arcdrift.shares import Shares
 from tests.analysis.people.made_up_hands import cells_of
 
 DAYS, BEGAN = 75, 60

@@ -23,7 +23,7 @@ from arcdrift.analysis.loss.rollup import (
     stream_technician_cells,
 )
 from arcdrift.charts.limits import ewma_limit
-from arcdrift.settings import Shares
+from arcdrift.shares import Shares
 from tests.analysis.loss.loss_truth import START, Made, chart_losses, shift_cells
 
 SHARES = Shares()

@@ -8,7 +8,7 @@ import pandas as pd
 from arcdrift.analysis.loss.day_level import ChartGroup
 from arcdrift.analysis.loss.loss_charts import chart_all
 from arcdrift.analysis.loss.sequential_ewma import chart_groups
-from arcdrift.settings import Shares
+from arcdrift.shares import Shares
 from tests.analysis.loss.loss_truth import Made
 
 PEOPLE = {"T0": 1.35, "T1": 1.25, "T2": 0.8, "T3": 0.75}
