@@ -15,8 +15,8 @@ from scipy.special import log_ndtr
 
 from arcdrift.arrays import Bools, Floats, Ints
 
-CHUNK = 64
-"""Subjects whose onsets are solved for at once; it bounds the memory."""
+CHUNK = 8
+"""Subjects whose onsets are solved for at once; few fit into the processor's cache."""
 
 
 @dataclass(frozen=True)
@@ -267,15 +267,16 @@ class RandomEffectsModel:
         chosen = _indicators(rows, cell, (len(day), size))
         shared = csr_array(chosen.T @ self._weighted_effects)
         shared_shifts = chosen.T @ self._weighted_shifts
+        # few effects have cells of one subject and day: solve for these before the sums over days
+        inverse = self._solve(np.eye(len(self._factor))).T
+        groups = self._weighted_effects.shape[1]
         active = np.flatnonzero(wanted.any(axis=1))
         for first in range(0, len(active), CHUNK):
             some = active[first : first + CHUNK]
             cells = (some[:, None] * days + np.arange(days)).ravel()
-            part = np.hstack([shared[cells].toarray(), shared_shifts[cells]])
-            part = part.reshape(len(some), days, -1)
-            solved = self._solve(_since(part, axis=1)[wanted[some]].T)
-            place, onset = np.nonzero(wanted[some])
-            within[some[place], onset] -= (solved**2).sum(axis=0)
+            solved = shared[cells] @ inverse[:groups] + shared_shifts[cells] @ inverse[groups:]
+            solved = _since(solved.reshape(len(some), days, -1), axis=1)
+            within[some] -= np.einsum("sde,sde->sd", solved, solved)
         return score, np.where(wanted, np.maximum(within, 0.0), 0.0)
 
     def _information_within_blocks(self, sets: Ints, rows: Ints, size: int) -> Floats:

@@ -8,7 +8,7 @@ the others are compared again, until none exceeds the limit; then those that fal
 because of the ones named after them are dropped.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -140,32 +140,48 @@ class SubjectComparison:
             found.append((kind, names, np.where(usable, number[code[kind]], -1)))
         return [entry for entry in found if entry[1]]
 
-    def scores(self, effects: RandomEffectsModel, *, odds: float = -np.inf) -> list[_Scores]:
-        """Compare all subjects and onsets.
+    def scores(
+        self,
+        effects: RandomEffectsModel,
+        *,
+        odds: float = -np.inf,
+        kinds: Collection[str] = PRIOR,
+        cells: Bools | None = None,
+    ) -> list[_Scores]:
+        """Compare subjects at all onsets.
 
         Parameters
         ----------
         odds : float
             Log odds below which a subject does not matter: onsets that could not lift it there
             have no evidence.
+        kinds : collection of str
+            Types of the subjects.
+        cells : array of bool, shape (cells,), optional
+            Subjects without any of these cells do not matter and have no evidence.
         """
-        size = [len(names) for _, names, _ in self._subjects]
+        subjects = [entry for entry in self._subjects if entry[0] in kinds]
+        size = [len(names) for _, names, _ in subjects]
         if not size:
             return []
         start = np.cumsum([0, *size])
         number = np.stack(
             [
                 np.where(code >= 0, code + first, -1)
-                for (_, _, code), first in zip(self._subjects, start, strict=False)
+                for (_, _, code), first in zip(subjects, start, strict=False)
             ]
         )
-        prior = np.array([PRIOR[kind] for kind, _, _ in self._subjects])
+        prior = np.array([PRIOR[kind] for kind, _, _ in subjects])
         log_prior = np.log(prior / (np.array(size) * len(self.onsets)))
         # a Bayes factor is at most 2 exp(u^2 t^2 / 2)
         needed = odds - log_prior - np.log(2.0 * len(self.onsets))
-        least = np.sqrt(2.0 * np.maximum(needed, 0.0)) / self.model.shift_sd
+        least = np.repeat(np.sqrt(2.0 * np.maximum(needed, 0.0)) / self.model.shift_sd, size)
+        if cells is not None:
+            matters = np.zeros(len(least) + 1, dtype=np.bool_)
+            matters[number[:, cells]] = True  # the last is that of -1, no subject
+            least[~matters[:-1]] = np.inf
         score, information = effects.scores_by_onset(
-            number, int(start[-1]), self._day, len(self.onsets), np.repeat(least, size)
+            number, int(start[-1]), self._day, len(self.onsets), least
         )
         evidence = shift_log_bayes_factor(score, information, self.model.shift_sd)
         # without cells on or after an onset there is no evidence
@@ -173,7 +189,7 @@ class SubjectComparison:
         return [
             _Scores(kind, names, code, evidence[first:stop], float(log_of_type))
             for (kind, names, code), (first, stop), log_of_type in zip(
-                self._subjects, pairwise(start), log_prior, strict=True
+                subjects, pairwise(start), log_prior, strict=True
             )
         ]
 
@@ -217,9 +233,8 @@ class SubjectComparison:
             )
             preferred = own if (of_stream != of_splicer).any() else None
         best: tuple[float, tuple[str, str]] | None = None
-        for scores in self.scores(self.model.with_shifts(self._known)):
-            if scores.subject_type not in ("stream", "splicer"):
-                continue
+        effects = self.model.with_shifts(self._known)
+        for scores in self.scores(effects, kinds=("stream", "splicer"), cells=cells):
             for index in np.unique(scores.code[cells]):
                 subject = scores.subject_type, scores.names[index]
                 odds = float(scores.log_odds[index]) + (CLOSE if subject == preferred else 0.0)
