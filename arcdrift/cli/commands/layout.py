@@ -72,7 +72,7 @@ def layout(
     target = _layout_path(out, file, folder)
     sheets: list[str | None] = [sheet] if sheet is not None else list(sheet_names(file))
     if out is None and not overwrite:
-        fitting = {name: _fitting_layout(folder, file, kind, name) for name in sheets}
+        fitting = _fitting_layouts(folder, file, kind, sheets)
         sheets = [name for name in sheets if fitting[name] is None]
         first = next(filter(None, fitting.values()), None)
         if first is not None and not sheets:
@@ -193,14 +193,19 @@ def _layout_path(out: Path | None, file: Path, folder: Path) -> Path:
     return folder / LAYOUTS / name if (folder / CREW_FILE).exists() else Path(name)
 
 
-def _fitting_layout(
-    folder: Path, file: Path, kind: str | None, sheet: str | None
-) -> "Layout | None":
-    """Find the first layout of the crew that fits a file already."""
+def _fitting_layouts(
+    folder: Path, file: Path, kind: str | None, sheets: "list[str | None]"
+) -> "dict[str | None, Layout | None]":
+    """Find the first layout of the crew that fits each sheet of a file already."""
+    from arcdrift.intake.layout.file_start import FileStart
     from arcdrift.intake.layout.layout_match import crew_layouts, fitting_layouts
 
     layouts = crew_layouts(folder).layouts
-    return next(iter(fitting_layouts(layouts, file, kind=kind, sheet=sheet)), None)
+    fitting = {
+        sheet: fitting_layouts(layouts, FileStart(file, file.name, sheet), kind=kind)
+        for sheet in sheets
+    }
+    return {sheet: next(iter(found), None) for sheet, found in fitting.items()}
 
 
 def _print_fitting(layout: "Layout", file: Path, folder: Path, *, as_json: bool) -> None:

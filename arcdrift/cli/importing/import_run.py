@@ -137,6 +137,7 @@ def import_log(
     with progress_bar(description, "rows") as progress:
         from arcdrift.intake.draft.headers.word_lists import crew_words_text
         from arcdrift.intake.layout.archive_layouts import archive_layout
+        from arcdrift.intake.layout.file_start import FileStart
         from arcdrift.intake.layout.layout_match import LAYOUTS, crew_layouts, fitting_layout
         from arcdrift.intake.storing.import_file import import_file
 
@@ -145,13 +146,14 @@ def import_log(
             own = crew_layouts(session.folder)
             for sentence in own.refusals:
                 session.print_once(sentence)
-            layout = fitting_layout(own.layouts, path, kind=kind, name=name, sheet=sheet)
+            file = FileStart(path, name, sheet)
+            layout = fitting_layout(own.layouts, file, kind=kind)
             reading = FileReading(session, kind, progress.around(ask))
             if layout is not None and layout.undecided and ask is not None:
                 reading = replace(reading, draft=session.folder / LAYOUTS / layout.name)
                 layout = None
             if layout is None and reading.draft is None:
-                layout = archive_layout(session.crew, path, kind=kind, name=name, sheet=sheet)
+                layout = archive_layout(session.crew, file, kind=kind)
             if layout is not None:
                 print_notice(f"{name} is read with the layout {layout.name}.")
             find_layout = reading.layout_for

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import arcdrift
 from arcdrift.errors import BadInput
+from arcdrift.intake.layout.file_start import FileStart
 from arcdrift.intake.layout.layout_match import fitting_layout
 from arcdrift.intake.layout.layouts import Layout, load_layout
 from arcdrift.settings import Crew
@@ -29,14 +30,7 @@ def archive_layouts() -> tuple[Layout, ...]:
     raise BadInput("The layouts of archives are missing from this installation; install it anew.")
 
 
-def archive_layout(
-    crew: Crew,
-    path: Path,
-    *,
-    kind: str | None = None,
-    name: str | None = None,
-    sheet: str | None = None,
-) -> Layout | None:
+def archive_layout(crew: Crew, file: FileStart, *, kind: str | None = None) -> Layout | None:
     """Find the archive whose headers fit a file; None when none does.
 
     Parameters as for `fitting_layout`. A file that says nothing about its place is of the one
@@ -47,16 +41,15 @@ def archive_layout(
     BadInput
         When the place of the file is not told, or told twice.
     """
-    layout = fitting_layout(archive_layouts(), path, kind=kind, name=name, sheet=sheet)
+    layout = fitting_layout(archive_layouts(), file, kind=kind)
     if layout is None or any(place in (*layout.columns, *layout.fixed) for place in _PLACES):
         return layout
-    name = name or path.name
-    found = _places_in(name, crew)
+    found = _places_in(file.name, crew)
     if len(found) != 1:
         named = " and ".join(each for _, each in found) or "no site or weather station"
         raise BadInput(
-            f"{name} has no column for its place, and its name names {named} of crew.toml; put one "
-            f"of them into the name, such as Harbor-{Path(name).name}."
+            f"{file.name} has no column for its place, and its name names {named} of crew.toml; "
+            f"put one of them into the name, such as Harbor-{Path(file.name).name}."
         )
     return layout.at_place(*found[0])
 

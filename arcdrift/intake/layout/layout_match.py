@@ -1,24 +1,19 @@
 """The layouts of a crew: those that fit a file, or the one with a name."""
 
-import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.containers.archives import is_zip
-from arcdrift.intake.containers.files import GZIP_MARK, PARQUET_MARK, open_log
+from arcdrift.intake.layout.file_start import FileStart
 from arcdrift.intake.layout.layout_rows import first_whole_lines, headers_under
 from arcdrift.intake.layout.layouts import Layout, load_layout
-from arcdrift.intake.text.encodings import Encoding, utf8
 from arcdrift.intake.text.export_columns import export_delimiter, is_export, log_header
 from arcdrift.intake.text.raw_rows import read_rows
 
 LAYOUTS = "layouts"
 """Folder of the layouts in a crew folder."""
 _START_BYTES = 64
-_HEAD_BYTES = 1 << 20
-"""Bytes of a file that hold its header and the lines before it."""
 
 
 @dataclass(frozen=True)
@@ -50,12 +45,7 @@ def crew_layouts(folder: Path) -> CrewLayouts:
 
 
 def fitting_layouts(
-    layouts: Iterable[Layout],
-    path: Path,
-    *,
-    kind: str | None = None,
-    name: str | None = None,
-    sheet: str | None = None,
+    layouts: Iterable[Layout], file: FileStart, *, kind: str | None = None
 ) -> list[Layout]:
     """Find the layouts whose headers fit a file; of several that say the same, the first.
 
@@ -63,26 +53,15 @@ def fitting_layouts(
 
     Parameters
     ----------
-    path : Path
-        The file.
     kind : str, optional
         Only layouts for this kind are considered.
-    name : str, optional
-        The file's own name where `path` is a temporary copy.
-    sheet : str, optional
-        Sheet of a workbook.
     """
-    name = name or path.name
     fitting: list[Layout] = []
-    heads: dict[tuple[str | None, str, Encoding | None], bytes | None] = {}
     for layout in layouts:
         if kind is not None and layout.kind != kind:
             continue
-        how = layout.separator, layout.decimal, layout.encoding
-        if how not in heads:
-            heads[how] = _head(path, name, layout, sheet)
-        head = heads[how]
-        headers = None if head is None else _headers(head, layout, name)
+        text = file.text_under(layout)
+        headers = None if text is None else _headers(text, layout, file.name)
         if headers is None or not layout.fits(headers):
             continue
         if not any(layout.says_the_same_as(other) for other in fitting):
@@ -91,12 +70,7 @@ def fitting_layouts(
 
 
 def fitting_layout(
-    layouts: Iterable[Layout],
-    path: Path,
-    *,
-    kind: str | None = None,
-    name: str | None = None,
-    sheet: str | None = None,
+    layouts: Iterable[Layout], file: FileStart, *, kind: str | None = None
 ) -> Layout | None:
     """Find the layout whose headers fit a file; None when none fits.
 
@@ -108,12 +82,10 @@ def fitting_layout(
         When several fit that do not say the same. For an export of quarantined rows the result is
         None instead, as the store has the layout of their import.
     """
-    fitting = fitting_layouts(layouts, path, kind=kind, name=name, sheet=sheet)
-    if len(fitting) > 1 and not is_export_file(path):
+    fitting = fitting_layouts(layouts, file, kind=kind)
+    if len(fitting) > 1 and not is_export_file(file.path):
         names = " and ".join(layout.name for layout in fitting)
-        raise BadInput(
-            f"Several layouts fit {name or path.name}: {names}; say which with --layout."
-        )
+        raise BadInput(f"Several layouts fit {file.name}: {names}; say which with --layout.")
     return fitting[0] if len(fitting) == 1 else None
 
 
@@ -134,27 +106,6 @@ def _headers(head: bytes, layout: Layout, name: str) -> tuple[str, ...] | None:
         delimiter = export_delimiter(head)
         return log_header(read_rows(first_whole_lines(head), name, delimiter=delimiter).header)
     except BadInput:
-        return None
-
-
-def _head(path: Path, name: str, layout: Layout, sheet: str | None) -> bytes | None:
-    """The start of the text of a file; None if it cannot be read or decoded with a layout."""
-    try:
-        with path.open("rb") as file:
-            head = file.read(_HEAD_BYTES)
-        if head.startswith(GZIP_MARK):
-            head = zlib.decompressobj(wbits=31).decompress(head, _HEAD_BYTES)
-        if is_zip(head[:4]) or head.startswith(PARQUET_MARK):
-            with open_log(
-                path, name, sheet=sheet, delimiter=layout.separator, decimal=layout.decimal
-            ) as text:
-                return text.read(0, text.size)
-        if len(head) == _HEAD_BYTES:
-            # a UTF-16 text must not be cut within a character, nor any text within a line
-            last = max(head.rfind(b"\n"), head.rfind(b"\r"))
-            head = head[: (last + 2) & ~1]
-        return utf8(head, name, None if is_export(head) else layout.encoding)
-    except (OSError, zlib.error, BadInput):
         return None
 
 

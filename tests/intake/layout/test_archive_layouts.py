@@ -10,6 +10,7 @@ import pytest
 from arcdrift.air.prepared_readings import prepare_readings
 from arcdrift.errors import BadInput
 from arcdrift.intake.layout.archive_layouts import archive_layout, archive_layouts
+from arcdrift.intake.layout.file_start import FileStart
 from arcdrift.intake.layout.layout_match import fitting_layouts
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
@@ -111,7 +112,7 @@ def written(tmp_path, archive):
 
 
 def bring(engine, path, crew=CREW):
-    layout = archive_layout(crew, path)
+    layout = archive_layout(crew, FileStart(path, path.name))
     return import_file(engine, crew, path, layout=layout, now=NOW)
 
 
@@ -122,9 +123,8 @@ def test_every_archive_has_a_sample():
 @pytest.mark.parametrize("archive", SAMPLES)
 def test_rows_of_an_archive(tmp_path, archive):
     path = written(tmp_path, archive)
-    assert [layout.name for layout in fitting_layouts(archive_layouts(), path)] == [
-        f"{archive}.toml"
-    ]
+    fitting = fitting_layouts(archive_layouts(), FileStart(path, path.name))
+    assert [layout.name for layout in fitting] == [f"{archive}.toml"]
     engine = open_store(tmp_path)
     expected = SAMPLES[archive][2]
     report = bring(engine, path)
@@ -168,7 +168,7 @@ def test_a_file_in_another_time_zone_is_of_no_archive(tmp_path):
     name, text, _ = SAMPLES["open-meteo-hourly"]
     path = tmp_path / name
     path.write_text(text.replace("0,GMT,GMT", "3600,Europe/Oslo,GMT+1"))
-    assert archive_layout(CREW, path) is None
+    assert archive_layout(CREW, FileStart(path, path.name)) is None
 
 
 @pytest.mark.parametrize(
@@ -183,7 +183,7 @@ def test_a_file_without_a_place_needs_one_in_its_name(tmp_path, name, told):
     path = tmp_path / name
     path.write_text(SAMPLES["meteostat-hourly"][1])
     with pytest.raises(BadInput, match=told):
-        archive_layout(CREW, path)
+        archive_layout(CREW, FileStart(path, path.name))
 
 
 def test_data_readme_lists_every_archive():

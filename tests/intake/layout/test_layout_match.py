@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from arcdrift.errors import BadInput
+from arcdrift.intake.layout.file_start import FileStart
 from arcdrift.intake.layout.layout_match import crew_layouts, fitting_layout, layout_path
 
 EXAMPLES = Path(__file__).parents[3] / "data" / "layouts"
@@ -22,7 +23,7 @@ def crew(tmp_path):
 
 
 def found_in(crew, path, **options):
-    return fitting_layout(crew_layouts(crew).layouts, path, **options)
+    return fitting_layout(crew_layouts(crew).layouts, FileStart(path, path.name), **options)
 
 
 @pytest.mark.parametrize("path", sorted(SAMPLES.iterdir()), ids=lambda path: path.stem)

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from arcdrift.intake.layout.file_start import FileStart
 from arcdrift.intake.layout.layout_match import crew_layouts, fitting_layout
 from arcdrift.intake.layout.layouts import DELIMITERS, load_layout
 from arcdrift.intake.storing.import_file import import_file
@@ -112,7 +113,7 @@ def comes_back(engine, folder, place, log, saved_with):
     def bring(text, file, layout=None):
         path = folder / file
         path.write_bytes(text.encode("utf-8"))
-        layout = layout or fitting_layout(crew_layouts(folder).layouts, path)
+        layout = layout or fitting_layout(crew_layouts(folder).layouts, FileStart(path, path.name))
         assert layout is None or layout.name == "own.toml"
         return import_file(engine, CREW, path, now=NOW, layout=layout)
 
@@ -146,7 +147,7 @@ def test_the_layout_of_the_store_decides_where_several_fit(tmp_path):
     path.write_text(log_text(headers, "semicolon", ",", [[], [], []]))
     import_file(engine, CREW, path, now=NOW, layout=tmp_path / "layouts" / "1.toml")
     path.write_text(exported(engine))
-    assert fitting_layout(crew_layouts(tmp_path).layouts, path) is None
+    assert fitting_layout(crew_layouts(tmp_path).layouts, FileStart(path, path.name)) is None
     report = import_file(engine, CREW, path, now=NOW)
     assert counts(report) == (0, 2, 0, 0)
     assert imports(engine)["layout"].str.startswith("# 1.toml").all()
