@@ -1,6 +1,5 @@
 """Plain import of files with other headers: what is printed, asked, saved and refused."""
 
-import io
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -9,6 +8,7 @@ import pytest
 
 from arcdrift.store import read
 from arcdrift.store.connect import open_store
+from tests.terminal import Terminal
 
 GERMAN = (
     "Spleißprotokoll (erfunden)\n\n"
@@ -20,13 +20,6 @@ GERMAN = (
 )
 ORDER = "When,Machine,Loss (dB)\n04/05/2026 10:00:00,Heron,0.03\n04/05/2026 10:09:00,Heron,0.04\n"
 WORD = GERMAN.replace("wiederholt", "naja")
-
-
-class Terminal(io.StringIO):
-    """Standard input or error of a person at a terminal."""
-
-    def isatty(self) -> bool:
-        return True
 
 
 @pytest.fixture

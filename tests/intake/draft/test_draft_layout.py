@@ -7,20 +7,15 @@ import tomllib
 from datetime import UTC, datetime
 from pathlib import Path
 
-import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from arcdrift.errors import BadInput
 from arcdrift.intake.draft.draft_layout import ORDER_KEY, draft_layout
-from arcdrift.intake.draft.headers.header_match import guess_kind, match_headers
-from arcdrift.intake.draft.headers.header_words import plain
 from arcdrift.intake.draft.headers.word_lists import load_words
 from arcdrift.intake.draft.layout_trial import try_layout
 from arcdrift.intake.draft.sample_table import find_table
-from arcdrift.intake.draft.values.date_formats import time_format_of
-from arcdrift.intake.draft.values.value_formats import marks_of, pair_mark
 from arcdrift.intake.layout.log_reader import LogReader
 from arcdrift.intake.schema.kinds import KINDS
 from arcdrift.intake.typing.convert import convert
@@ -30,10 +25,6 @@ LAYOUTS = Path(__file__).parents[3] / "data" / "layouts"
 SAMPLES = Path(__file__).parents[1] / "samples"
 NOW = datetime(2026, 12, 1, tzinfo=UTC)
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
-
-
-def texts(*values):
-    return pd.Series(values, dtype="str")
 
 
 def draft(content, **options):
@@ -52,159 +43,9 @@ def tried(made, content):
     ]
 
 
-@pytest.mark.parametrize(
-    ("header", "name", "unit"),
-    [
-        ("Loss (dB)", "loss", "dB"),
-        ("Temp °F", "temp", "degF"),
-        ("Temp. [°C]", "temp", "degC"),
-        ("Temperatur Grad C", "temperatur", "degC"),
-        ("Druck [hPa]", "druck", "hPa"),
-        ("Feuchte %", "feuchte", "percent"),
-        ("Humidity [% r.F.]", "humidity", "percent"),
-        ("Humidité relative (%)", "humidite relative", "percent"),
-        ("Presión, mbar", "presion", "mbar"),
-        ('Pressure ("Hg)', "pressure", "inHg"),
-        ("Baro (in Hg)", "baro", "inHg"),
-        ("temp_f", "temp", "degF"),
-        ("Versatz in µm", "versatz", "micrometer"),
-        ("Offset \u03bcm", "offset", "micrometer"),
-        ("Winkel links (Grad)", "winkel links", "degree"),
-        ("Dämpfung/dB", "dampfung", "dB"),
-        ("Core Offset (mils)", "core offset", "mil"),
-        ("Spleißgerät", "spleissgerat", None),
-        ("SpliceLoss", "splice loss", None),
-        ("Arc #", "arc no", None),
-        ("Left (L)", "left l", None),
-    ],
-)
-def test_units_in_headers(header, name, unit):
-    bare, found = load_words().named_and_unit(header)
-    assert (plain(bare), found) == (name, unit)
-
-
-@pytest.mark.parametrize(
-    ("headers", "kind", "columns"),
-    [
-        (
-            ("Date/Time", "Machine", "Est. Loss", "Temp (F)", "Result"),
-            "splices",
-            ["splicer", "loss_db", "outcome", "temperature_c"],
-        ),
-        (
-            ("Datum", "Gerät", "Spleißdämpfung", "Winkel links", "Winkel rechts", "Bediener"),
-            "splices",
-            ["splicer", "loss_db", "technician", "cleave_left_deg", "cleave_right_deg"],
-        ),
-        (
-            ("Horodatage", "Soudeuse", "Perte estimée", "Angle gauche", "Programme", "Remarque"),
-            "splices",
-            ["splicer", "loss_db", "program", "cleave_left_deg", "remark"],
-        ),
-        (
-            ("Fecha", "Hora", "Fusionadora", "Atenuación", "Ángulo izquierdo", "Técnico"),
-            "splices",
-            ["splicer", "loss_db", "technician", "cleave_left_deg"],
-        ),
-        (
-            ("Machine", "Check time", "Result", "Arc power", "Arcs", "Temp"),
-            "arc-checks",
-            ["splicer", "outcome", "arc_setting", "arc_count", "temperature_c"],
-        ),
-        (
-            ("Zeit", "Standort", "Luftdruck", "Lufttemperatur", "Luftfeuchtigkeit"),
-            "readings",
-            ["site", "temperature_c", "pressure_hpa", "humidity_pct"],
-        ),
-        (("Date", "Machine", "Work done", "Notes"), "service", ["asset", "action", "remark"]),
-    ],
-)
-def test_kind_and_columns_from_headers(headers, kind, columns):
-    of_kind = guess_kind(headers, "log.csv", load_words())
-    assert of_kind.name == kind
-    assert list(match_headers(headers, of_kind, load_words())) == columns
-
-
-@pytest.mark.parametrize("kind", KINDS)
-def test_our_own_headers_match_themselves(kind):
-    columns = KINDS[kind].columns
-    found = match_headers(columns, KINDS[kind], load_words())
-    wanted = {column: column for column in columns if column != KINDS[kind].time_column}
-    assert {column: match.header for column, match in found.items()} == wanted
-
-
 def test_headers_that_tell_no_kind():
     with pytest.raises(BadInput, match=r"do not tell what it holds .* say so with --kind"):
         draft("Time,Machine,Note\n2026-05-04 10:00,Heron,x\n")
-
-
-@pytest.mark.parametrize(
-    ("values", "formats"),
-    [
-        (("04.05.2026 10:00", "13.05.2026 11:00"), ["%d.%m.%Y %H:%M"]),
-        (("4/5/2026 9:05 AM", "4/25/2026 1:15 PM"), ["%m/%d/%Y %I:%M %p"]),
-        (("04/05/2026", "12/11/2025"), ["%d/%m/%Y", "%m/%d/%Y"]),
-        (("04.05.2026 10:00",), ["%d.%m.%Y %H:%M", "%m.%d.%Y %H:%M"]),
-        (("2026/05/04 10:00:01",), ["%Y/%m/%d %H:%M:%S"]),
-        (("20260504 101112",), ["%Y%m%d %H%M%S"]),
-        (("4 May 2026 10:00", "14 Jun 2026 10:00"), ["%d %b %Y %H:%M"]),
-        (("May 4, 2026 1:00 PM",), ["%b %d, %Y %I:%M %p"]),
-        (("14.05.2026 10:00:01,250",), ["%d.%m.%Y %H:%M:%S,%f"]),
-        (("14.05.2026 10:00:01+02:00",), ["%d.%m.%Y %H:%M:%S%z"]),
-        # two-digit years: the year may come first as well, unless that lies in the future
-        (("04/05/06", "05/04/07"), ["%d/%m/%y", "%m/%d/%y", "%y/%m/%d"]),
-        (("04/05/26", "30/05/26"), ["%d/%m/%y"]),
-        (("2026-05-04 10:00",), []),
-        (("2026-05-04T10:00:00Z",), []),
-        (("10:00", "11:00"), []),
-        (("soon", "later"), []),
-    ],
-)
-def test_order_of_dates(values, formats):
-    found = time_format_of(texts(*values), NOW).choices
-    assert [choice.time_format for choice in found] == formats
-
-
-def test_one_value_beyond_twelve_tells_the_order():
-    # eleven days of a month fit both orders, the twelfth of them only one
-    both = [f"{day:02}/06/2026 08:00" for day in range(1, 13)]
-    assert len(time_format_of(texts(*both), NOW).choices) == 2
-    told = time_format_of(texts(*both, "13/06/2026 08:00"), NOW).choices
-    assert [choice.order for choice in told] == ["day first"]
-    assert (told[0].first, told[0].last) == ("2026-06-01", "2026-06-13")
-
-
-def test_values_that_contradict_each_other_tell_no_order():
-    both = [f"{day:02}/{month:02}/2026" for day in range(1, 12) for month in range(1, 12)]
-    found = time_format_of(texts(*both, "13/06/2026", "06/13/2026"), NOW).choices
-    assert [choice.order for choice in found] == ["day first", "month first"]
-
-
-@pytest.mark.parametrize(
-    ("values", "decimal", "thousands", "told"),
-    [
-        (("0.03", "1"), ".", None, True),
-        (("0,03", "1"), ",", None, True),
-        (("0,045",), ",", None, True),
-        (("1.234,5", "12"), ",", ".", True),
-        (("1,234.5",), ".", ",", True),
-        (("1 234,5", "1\u202f234,5"), ",", " ", True),
-        (("1'234.5",), ".", "'", True),
-        (("1.234", "12.345"), ".", None, False),
-        (("12", "13"), ".", None, False),
-    ],
-)
-def test_marks_in_numbers(values, decimal, thousands, told):
-    found = marks_of(texts(*values))
-    assert (found.decimal, found.thousands, found.decided) == (decimal, thousands, told)
-    assert found.readable == 1
-
-
-def test_cells_of_two_numbers():
-    assert pair_mark(texts("0.4/0.7", "1 / 2", "0,5/0,6")) == "/"
-    assert pair_mark(texts("0.4-0.7", "1-2")) == "-"
-    assert pair_mark(texts("0.4/", "/0.7", "1/2")) == "/"
-    assert pair_mark(texts("0.4", "-0.7", "a/b")) is None
 
 
 GERMAN = (
@@ -392,34 +233,6 @@ def test_a_unit_behind_every_number():
     assert columns["temperature_c"]["unit"] == "degF"
     [(_, trial)] = tried(made, content.replace("Air", "Temperature"))
     assert (trial.rows, trial.sound) == (2, 2)
-
-
-@given(
-    st.lists(
-        st.datetimes(min_value=datetime(1995, 1, 1), max_value=datetime(2026, 11, 30)),
-        min_size=1,
-        max_size=30,
-    ),
-    st.sampled_from(["%d.%m.%Y %H:%M", "%m/%d/%Y %I:%M %p", "%Y/%m/%d %H:%M:%S", "%d-%m-%y %H:%M"]),
-)
-def test_the_right_format_is_always_among_the_choices(moments, time_format):
-    values = texts(*dict.fromkeys(moment.strftime(time_format) for moment in moments))
-    found = time_format_of(values, NOW)
-    assert time_format in [choice.time_format for choice in found.choices]
-    assert found.has_date
-    assert found.has_clock
-
-
-@given(st.lists(st.floats(-9e6, 9e6), min_size=1), st.sampled_from([",", "."]), st.booleans())
-def test_numbers_are_read_as_they_were_written(values, decimal, grouped):
-    other = "." if decimal == "," else ","
-    plain_text = [f"{value:{',' if grouped else ''}.2f}" for value in values]
-    swapped = {ord(","): other, ord("."): decimal}
-    found = marks_of(texts(*dict.fromkeys(text.translate(swapped) for text in plain_text)))
-    assert found.decided
-    assert found.decimal == decimal
-    assert found.thousands in (None, other)
-    assert found.readable == 1
 
 
 HEADERS = st.one_of(

@@ -20,17 +20,11 @@ from arcdrift.cli.main import run
 from arcdrift.quantities import QUANTITIES
 from arcdrift.store import read
 from arcdrift.store.connect import open_store
+from tests.terminal import Terminal
 
 HERE = Path(__file__).parent
 EXPECTED = json.loads((HERE / "expected.json").read_text(encoding="utf-8"))
 TIMES = {"spliced_at", "checked_at", "read_at", "serviced_at"}
-
-
-class Terminal(io.StringIO):
-    """Standard input or error of a person at a terminal."""
-
-    def isatty(self) -> bool:
-        return True
 
 
 def command(*words: object, replies: str | None = None) -> tuple[int, str, str]:
