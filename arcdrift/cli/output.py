@@ -96,6 +96,15 @@ def print_json(data: Any) -> None:
     typer.echo(json.dumps(_json_value(data), indent=2, allow_nan=False))
 
 
+def print_nothing(why: str, *, as_json: bool) -> None:
+    """Say why there is nothing to print; as JSON, print an empty list and say it in a notice."""
+    if as_json:
+        print_notice(why)
+        print_json([])
+    else:
+        print_lines(why)
+
+
 def frame_records(frame: "pd.DataFrame") -> list[dict[str, Any]]:
     """Return the rows of a frame as dictionaries, with None for missing values."""
     objects = frame.astype(object).where(frame.notna(), None)

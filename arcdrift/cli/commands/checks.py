@@ -12,7 +12,7 @@ from arcdrift.cli.output import (
     frame_records,
     print_json,
     print_lines,
-    print_notice,
+    print_nothing,
     print_table,
 )
 from arcdrift.cli.time_arguments import local_time, parse_day, zone_of_splicer
@@ -79,11 +79,7 @@ def checks(
         people = People(session.crew)
         days = people.renamed(read.result(session.engine, "result_check_days"))
         if by == "technician" and not people.any_pages:
-            if as_json:
-                print_notice(HIDDEN)
-                print_json([])
-            else:
-                print_lines(HIDDEN)
+            print_nothing(HIDDEN, as_json=as_json)
             return
         if splicer is not None:
             known = set(days["splicer"]) | set(session.crew.splicers)

@@ -11,7 +11,7 @@ from arcdrift.cli.output import (
     print_json,
     print_lines,
     print_list,
-    print_notice,
+    print_nothing,
     print_renderable,
     printable,
 )
@@ -51,11 +51,7 @@ def coach(
         days = read.result(session.engine, "result_person_days")
         known = sorted(set(days["technician"]))
         if not people.any_pages:
-            if as_json:
-                print_notice(HIDDEN)
-                print_json([])
-            else:
-                print_lines(HIDDEN)
+            print_nothing(HIDDEN, as_json=as_json)
             return
         name = None
         if technician is not None:

@@ -56,15 +56,7 @@ def known_time(sample: Sample) -> TimeColumns:
     """
     key = f"columns.{sample.kind.time_column}"
     known = time_headers(sample.headers, sample.kind, sample.words)
-    seen = {header: time_format_of(sample.values(header), sample.now) for header in known}
-    for header in known:
-        if not (seen[header].has_date or seen[header].has_clock):
-            seen[header] = day_number_format_of(sample.values(header))
-    if any(_is(sample, header, "date") and seen[header].has_date for header in known):
-        for header in known:
-            if _is(sample, header, "clock"):
-                clock = clock_format_of(sample.values(header))
-                seen[header] = clock if clock.has_clock else seen[header]
+    seen = _formats_under(sample, known)
     chosen = sample.answers.get(key)
     if chosen in sample.headers and chosen is not None:
         return _with_chosen(sample, chosen, seen)
@@ -134,6 +126,20 @@ def time_zone(sample: Sample, time: TimeColumns) -> tuple[str | None, Question |
             options = (Option("UTC", "in UTC"), Option("", "in the local time of site or crew"))
             return None, Question(ZONE_KEY, text, options)
     return None, None
+
+
+def _formats_under(sample: Sample, headers: Sequence[str]) -> dict[str, TimeFormat]:
+    """How the times under headers that are words for times are written."""
+    seen = {header: time_format_of(sample.values(header), sample.now) for header in headers}
+    for header, found in seen.items():
+        if not (found.has_date or found.has_clock):
+            seen[header] = day_number_format_of(sample.values(header))
+    if any(_is(sample, header, "date") and found.has_date for header, found in seen.items()):
+        for header in seen:
+            clock = clock_format_of(sample.values(header)) if _is(sample, header, "clock") else None
+            if clock is not None and clock.has_clock:
+                seen[header] = clock
+    return seen
 
 
 def _with_chosen(sample: Sample, chosen: str, seen: dict[str, TimeFormat]) -> TimeColumns:
