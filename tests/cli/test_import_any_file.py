@@ -131,6 +131,34 @@ def test_an_open_draft_is_asked_about_in_a_terminal(
     assert "undecided" not in (crew / "layouts" / "log.toml").read_text(encoding="utf-8")
 
 
+@pytest.mark.parametrize(
+    ("text", "kind", "column", "expected"),
+    [
+        (
+            "asset,serviced_at,action\nHeron,2026-05-04,electrodes_replaced\n"
+            "Heron,2026-05-05,Klinge gedreht\nHeron,2026-05-06,cleaned\n",
+            *("service", "action", ["electrodes replaced", "blade rotated", "cleaned"]),
+        ),
+        (
+            "splicer,checked_at,outcome,arc_setting\nHeron,2026-05-04 07:30,pass,100\n"
+            "Heron,2026-05-05 07:30,NG,\nHeron,2026-05-06 07:30,Aprovado,101\n",
+            *("arc-checks", "outcome", ["pass", "fail", "pass"]),
+        ),
+    ],
+)
+def test_words_of_other_languages_below_our_own_headers(
+    text: str, kind: str, column: str, expected: list[str], crew: Path, arcdrift: Any
+) -> None:
+    written(crew, text)
+    done = arcdrift("import", "log.csv")
+    assert done.code == 0
+    engine = open_store(crew)
+    try:
+        assert read.records(engine, kind)[column].tolist() == expected
+    finally:
+        engine.dispose()
+
+
 def test_an_unknown_word_is_asked_for(crew: Path, at_terminal: Any) -> None:
     written(crew, WORD)
     done = at_terminal("redo\n", "import", "log.csv")

@@ -5,6 +5,7 @@ import shlex
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -72,11 +73,12 @@ class FileReading:
         BadInput
             When something is not clear: names the draft that was saved, and what is open.
         """
+        from arcdrift.intake.draft.headers.word_lists import load_words
         from arcdrift.intake.draft.own_format import is_own_format
         from arcdrift.intake.draft.reading_summary import reading_summary
         from arcdrift.intake.layout.layouts import load_layout
 
-        if is_own_format(log):
+        if is_own_format(log, partial(load_words, self.session.folder)):
             return None
         sample = _log_sample(log, self.session.folder)
         if sample is None:

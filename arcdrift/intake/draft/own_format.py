@@ -1,9 +1,13 @@
 """Tell whether a log is in our own format, so that nothing about it has to be found out."""
 
+from collections.abc import Callable
+
 import pyarrow as pa
 
 from arcdrift.errors import BadInput
-from arcdrift.intake.schema.kinds import recognize
+from arcdrift.intake.draft.headers.header_words import key_of
+from arcdrift.intake.draft.headers.word_lists import WordLists
+from arcdrift.intake.schema.kinds import Kind, recognize
 from arcdrift.intake.text.log_text import LogText
 from arcdrift.intake.text.raw_rows import RawRows, read_rows
 from arcdrift.intake.typing.cells import numbers, text, trimmed
@@ -16,10 +20,16 @@ _SHARE = 0.5
 _DATE_LIKE = r"\d+\D+\d+"
 
 
-def is_own_format(log: LogText) -> bool:
+def is_own_format(log: LogText, word_lists: Callable[[], WordLists]) -> bool:
     """Whether the headers of a log are our names, and its first values are written our way.
 
-    A value that is no time or number in any way of writing does not count.
+    A value that is no time or number in any way of writing does not count, nor does a word that
+    no word list knows.
+
+    Parameters
+    ----------
+    word_lists : callable
+        Gives the words that are known; called only if a word is not ours.
     """
     try:
         rows = read_rows(log.whole_lines(_HEAD_BYTES), log.name)
@@ -37,7 +47,23 @@ def is_own_format(log: LogText) -> bool:
             otherwise = (read.unreadable | read.separated) & values.str.contains(r"\d", na=False)
             if otherwise.sum() > _SHARE * values.notna().sum():
                 return False
-    return True
+    return not any(
+        _has_foreign_words(rows, place, found, name, word_lists)
+        for place, name in enumerate(names)
+        if name in found.columns and found.allowed_words(name)
+    )
+
+
+def _has_foreign_words(
+    rows: RawRows, place: int, kind: Kind, column: str, word_lists: Callable[[], WordLists]
+) -> bool:
+    """Whether a column holds words that word lists know and that are not ours."""
+    written = text(trimmed(rows.cells.column(place))).dropna().str.casefold().unique()
+    others = set(written) - set(kind.allowed_words(column))
+    if not others:
+        return False
+    known = word_lists().meanings.get((kind.name, column), {})
+    return any(key_of(word) in known for word in others)
 
 
 def _cells(rows: RawRows, place: int) -> pa.ChunkedArray:

@@ -31,7 +31,7 @@ def refuse_doubtful_file(counts: WholeFileState, kind: Kind, file: str) -> None:
     fractions = counts.percentages.fraction_column()
     if fractions is not None:
         raise BadInput(
-            f"All {fractions.present} values of {fractions.column} in {file} are "
+            f"{_share(fractions.within, fractions.present)} values of {fractions.column} in {file} are "
             f"{fractions.lowest:.10g}..{fractions.highest:.10g}, which may be fractions of 1 or "
             f"percent; give a layout that states the unit, fraction or percent."
         )
@@ -41,6 +41,10 @@ def refuse_doubtful_file(counts: WholeFileState, kind: Kind, file: str) -> None:
             f"All {rows} times in {file} are at 00:00:00, so their time of day was lost; export "
             f"the log with it, or name its column in a layout, beside that of the date."
         )
+
+
+def _share(count: int, total: int) -> str:
+    return f"All {total}" if count == total else f"{count:,} of {total:,}"
 
 
 def _refuse_wrong_unit(bounds: BoundCounts, file: str) -> None:

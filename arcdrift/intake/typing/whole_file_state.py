@@ -16,6 +16,8 @@ from arcdrift.times import Evidence
 BOUND_CODES = ("value-too-low", "value-too-high")
 _MIN_FILE_ROWS = 3
 """From this many rows on, a bound that all of them fail speaks against the file, not the rows."""
+_MOST_PERCENTAGES = 0.5
+"""If more of the percentages other than 0 lie from 0 to 1, they may be fractions."""
 _FEW_DAYS = 2
 """Two distinct days are as good as many."""
 
@@ -75,30 +77,58 @@ class BoundCounts:
         return None
 
 
+@dataclass(frozen=True)
+class FractionColumn:
+    """A column whose values may be fractions of 1, not percentages.
+
+    Attributes
+    ----------
+    column : str
+        Its name.
+    within, present : int
+        Number of values from 0 to 1, and of all values.
+    lowest, highest : float
+        Ends of those from 0 to 1.
+    """
+
+    column: str
+    within: int
+    present: int
+    lowest: float
+    highest: float
+
+
 class PercentageCounts:
     """Percentages without a stated unit, by column."""
 
     def __init__(self) -> None:
         self._present: Counter[str] = Counter()
+        self._within: Counter[str] = Counter()
+        self._zeros: Counter[str] = Counter()
         self._ends: dict[str, tuple[float, float]] = {}
 
     def add(self, column: str, values: Floats) -> None:
         """Count the values of a chunk; NaN where missing."""
         values = values[np.isfinite(values)]
-        if len(values) == 0:
-            return
+        within = values[(values >= 0) & (values <= 1)]
         self._present[column] += len(values)
-        low, high = self._ends.get(column, (float("inf"), float("-inf")))
-        self._ends[column] = min(low, float(values.min())), max(high, float(values.max()))
+        self._within[column] += len(within)
+        self._zeros[column] += int((within == 0).sum())
+        if len(within):
+            low, high = self._ends.get(column, (float("inf"), float("-inf")))
+            self._ends[column] = min(low, float(within.min())), max(high, float(within.max()))
 
-    def fraction_column(self) -> OutOfBoundsColumn | None:
-        """Find a column whose values may all be fractions of 1; None for none.
+    def fraction_column(self) -> FractionColumn | None:
+        """Find a column most of whose values may be fractions of 1; None for none.
 
-        Zeros alone are 0 % either way.
+        Air of at most 1 % humidity is not met at work, but a sensor that gives fractions may
+        also go above 1. Zeros are 0 % either way.
         """
         for name, (low, high) in self._ends.items():
-            if low >= 0 and 0 < high <= 1:
-                return OutOfBoundsColumn(name, self._present[name], low, high)
+            fractions = self._within[name] - self._zeros[name]
+            if fractions > _MOST_PERCENTAGES * (self._present[name] - self._zeros[name]):
+                within, present = self._within[name], self._present[name]
+                return FractionColumn(name, within, present, low, high)
         return None
 
 

@@ -44,6 +44,9 @@ def own_layout(folder: Path, humidity_map: str):
         (["0.45"], "All 1 values of humidity_pct in log.csv are 0.45..0.45"),
         (["0", "1"], "All 2 values of humidity_pct in log.csv are 0..1"),
         (["45%", "0.44"], "All 1 values of humidity_pct in log.csv are 0.44..0.44"),
+        # a sensor of fractions goes a little above 1 in fog
+        (["0.45", "0.98", "1.01"], "2 of 3 values of humidity_pct in log.csv are 0.45..0.98"),
+        (["0", "0.4", "0.5", "45"], "3 of 4 values of humidity_pct in log.csv are 0..0.5"),
     ],
 )
 def test_percentages_that_may_be_fractions_are_a_question(cells, sentence):
@@ -60,6 +63,7 @@ def test_percentages_that_may_be_fractions_are_a_question(cells, sentence):
     [
         (["0.45", "45"], [0.45, 45]),
         (["0", "0"], [0, 0]),  # 0 % either way
+        (["0", "0", "0", "45"], [0, 0, 0, 45]),
         (["45%", "46 %"], [45, 46]),
         (["0.45%"], [0.45]),
         (["1.1"], [1.1]),
