@@ -1,11 +1,10 @@
 """Find the columns that hold the time of a sample, how it is written, and its time zone."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 import pandas as pd
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from arcdrift.intake.draft.headers.header_words import key_of
 from arcdrift.intake.draft.headers.time_headers import (
@@ -24,7 +23,7 @@ from arcdrift.intake.draft.values.date_formats import (
     time_format_of,
 )
 from arcdrift.intake.draft.values.value_formats import distinct
-from arcdrift.intake.typing.cells import text
+from arcdrift.intake.typing.cells import as_cells, clock_alone, date_alone, joined_times, text
 from arcdrift.settings import is_zone
 
 ZONE_KEY = "time_zone"
@@ -139,7 +138,35 @@ def _formats_under(sample: Sample, headers: Sequence[str]) -> dict[str, TimeForm
             clock = clock_format_of(sample.values(header)) if _is(sample, header, "clock") else None
             if clock is not None and clock.has_clock:
                 seen[header] = clock
-    return seen
+    return _halves(sample, seen)
+
+
+def _halves(sample: Sample, seen: dict[str, TimeFormat]) -> dict[str, TimeFormat]:
+    """The formats, with dates and times of day for what they are.
+
+    Programs export a date as one at midnight, and a time of day as one of the first day of
+    spreadsheets.
+    """
+    halves = dict(seen)
+    for header in seen:
+        clocks = _changed_by(clock_alone, sample.values(header))
+        if clocks is not None:
+            halves[header] = clock_format_of(clocks)
+    if any(found.has_clock and not found.has_date for found in halves.values()):
+        for header, found in halves.items():
+            whole = found.has_date and found.has_clock
+            dates = _changed_by(date_alone, sample.values(header)) if whole else None
+            if dates is not None:
+                halves[header] = time_format_of(dates, sample.now)
+    return halves
+
+
+def _changed_by(
+    shorten: Callable[[pa.ChunkedArray], pa.ChunkedArray], values: pd.Series
+) -> pd.Series | None:
+    """The values shortened, if that changes each of them; else None."""
+    short = text(shorten(as_cells(values)))
+    return short.drop_duplicates() if bool((short != values).all()) and len(values) else None
 
 
 def _with_chosen(sample: Sample, chosen: str, seen: dict[str, TimeFormat]) -> TimeColumns:
@@ -155,9 +182,9 @@ def _with_chosen(sample: Sample, chosen: str, seen: dict[str, TimeFormat]) -> Ti
 
 
 def _joined_cells(sample: Sample, headers: Sequence[str]) -> pa.ChunkedArray:
-    """The cells of one column, or those of several with a blank between them."""
+    """The cells of one column, or those of a date and of a time of day, joined."""
     cells = [sample.cells(header) for header in headers]
-    return cells[0] if len(cells) == 1 else pc.binary_join_element_wise(*cells, " ")
+    return cells[0] if len(cells) == 1 else joined_times(*cells)
 
 
 def _joined(sample: Sample, date: str, clock: str) -> TimeColumns:

@@ -14,6 +14,10 @@ from arcdrift.arrays import Bools, Floats
 _NUMBER = r"^-?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
 _SEPARATED = "^[+-]?[0-9]+([.,'\u2019 \u00a0\u202f][0-9]+)+$"
 
+_MIDNIGHT = r"[ T]+(0?0:00(:00(\.0+)?)?|12:00(:00)? ?[Aa][Mm])$"
+"""The time of day that a program adds to a date without one."""
+_NO_DAY = r"^(1899-12-3[01]|12/3[01]/1899|3[01][./]12[./]1899)[ T]+"
+"""The date that a spreadsheet adds to a time of day without one."""
 _ALIKE = {" ": " \u00a0\u2009\u202f", "'": "'\u2019"}
 """Characters that look like a mark between thousands."""
 
@@ -48,6 +52,25 @@ def text(cells: pa.ChunkedArray) -> pd.Series:
     if not pc.all(pc.string_is_ascii(cells)).as_py():
         cells = pc.utf8_normalize(cells, "NFC")
     return pd.Series(cells.to_pandas(), dtype="str")
+
+
+def joined_times(dates: pa.ChunkedArray, clocks: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Join dates and times of day; null if either is.
+
+    What a program adds to either where it exports both as a date with a time is left out:
+    midnight to a date, the first day of spreadsheets to a time of day.
+    """
+    return pc.binary_join_element_wise(date_alone(dates), clock_alone(clocks), " ")
+
+
+def date_alone(cells: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Dates without a midnight behind them."""
+    return pc.replace_substring_regex(cells, _MIDNIGHT, "")
+
+
+def clock_alone(cells: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Times of day without the first day of spreadsheets before them."""
+    return pc.replace_substring_regex(cells, _NO_DAY, "")
 
 
 def as_cells(values: pd.Series) -> pa.ChunkedArray:

@@ -17,6 +17,7 @@ from arcdrift.intake.schema.problems import Problems
 from arcdrift.intake.schema.units import to_stored
 from arcdrift.intake.text.raw_rows import RawRows
 from arcdrift.intake.typing.cells import (
+    joined_times,
     mapped,
     matched,
     numbers,
@@ -168,7 +169,7 @@ def _our_columns(
     cells = {}
     for name, column in layout.columns.items():
         parts = [trimmed(by_header[header], layout.missing) for header in column.headers]
-        value = _single_value(_joined(parts), name, layout, problems)
+        value = _single_value(_joined(parts, name, kind), name, layout, problems)
         cells[name] = mapped(value, column.values)
     for name, value in layout.fixed.items():
         cells[name] = pa.chunked_array([pa.repeat(str(value), rows.cells.num_rows)])
@@ -191,9 +192,12 @@ def _single_value(
     return trimmed(values, layout.missing)
 
 
-def _joined(parts: list[pa.ChunkedArray]) -> pa.ChunkedArray:
-    # null if any part is null
-    return parts[0] if len(parts) == 1 else pc.binary_join_element_wise(*parts, " ")
+def _joined(parts: list[pa.ChunkedArray], name: str, kind: Kind) -> pa.ChunkedArray:
+    if len(parts) == 1:
+        return parts[0]
+    if name == kind.time_column and len(parts) == 2:
+        return joined_times(*parts)
+    return pc.binary_join_element_wise(*parts, " ")  # null if any part is null
 
 
 def _numbers(

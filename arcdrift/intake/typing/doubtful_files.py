@@ -30,8 +30,9 @@ def refuse_doubtful_file(counts: WholeFileState, kind: Kind, file: str) -> None:
     _refuse_wrong_unit(counts.bounds, file)
     fractions = counts.percentages.fraction_column()
     if fractions is not None:
+        share = _share(fractions.within, fractions.present)
         raise BadInput(
-            f"{_share(fractions.within, fractions.present)} values of {fractions.column} in {file} are "
+            f"{share} values of {fractions.column} in {file} are "
             f"{fractions.lowest:.10g}..{fractions.highest:.10g}, which may be fractions of 1 or "
             f"percent; give a layout that states the unit, fraction or percent."
         )

@@ -275,6 +275,29 @@ def test_a_time_beside_a_date_is_kept_whatever_its_numbers_are(day, mark):
     rows = [
         f"{day.format(n)},{clock},Heron,0.02" for n, clock in zip((13, 14), clocks, strict=True)
     ]
+    assert times_of(rows) == ["13 09:05:12", "14 10:11:07"]
+
+
+@pytest.mark.parametrize("no_day", ["", "1899-12-30 ", "12/31/1899 "])
+@pytest.mark.parametrize(
+    "day",
+    [
+        "2026-05-{:02} 00:00:00",
+        "2026-05-{:02}T00:00",
+        "{:02}.05.2026 0:00",
+        "5/{}/2026 12:00:00 AM",
+    ],
+)
+def test_a_midnight_beside_a_time_is_a_date(day, no_day):
+    rows = [
+        f"{day.format(n)},{no_day}{clock},Heron,0.02"
+        for n, clock in ((13, "09:05:12"), (13, "10:11:07"))
+    ]
+    assert times_of(rows) == ["13 09:05:12", "13 10:11:07"]
+
+
+def times_of(rows):
+    """Local times of splices, from a draft without questions."""
     content = "\n".join(["Date,Time,Machine,Est. Loss (dB)", *rows]) + "\n"
     made = draft(content)
     assert made.time == ("Date", "Time")
@@ -286,7 +309,7 @@ def test_a_time_beside_a_date_is_kept_whatever_its_numbers_are(day, mark):
         KINDS["splices"], layout, CREW, now=NOW, file="log.csv",
     )  # fmt: skip
     local = typed.frame["spliced_at"].dt.tz_convert("Europe/Oslo")
-    assert local.dt.strftime("%d %H:%M:%S").tolist() == ["13 09:05:12", "14 10:11:07"]
+    return local.dt.strftime("%d %H:%M:%S").tolist()
 
 
 @pytest.mark.parametrize("header", ["Humidity", "Humidity (%)"])
