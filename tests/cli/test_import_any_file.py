@@ -69,6 +69,15 @@ def test_a_file_that_is_understood_goes_in_and_says_how(crew: Path, arcdrift: An
     assert (report["rows"], report["already_stored"], report["quarantined"]) == (3, 3, 0)
 
 
+@pytest.mark.parametrize("preamble", ["", "Report (invented)\n\n"])
+def test_line_breaks_in_headers(preamble: str, crew: Path, arcdrift: Any) -> None:
+    table = 'Machine,"Date\nTime","Loss\n(dB)",Note\nHeron,2026-05-14 08:00:01,0.02,"a\nb"\n'
+    written(crew, preamble + table)
+    done = arcdrift("import", "log.csv")
+    assert done.code == 0, done.err
+    assert splices(crew)[["loss_db", "remark"]].to_numpy().tolist() == [[0.02, "a\nb"]]
+
+
 def test_what_is_open_is_saved_as_a_draft_without_a_terminal(crew: Path, arcdrift: Any) -> None:
     written(crew, ORDER)
     done = arcdrift("import", "log.csv")

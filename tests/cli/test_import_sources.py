@@ -110,6 +110,20 @@ def test_a_layout_meant_for_csv_fits_a_workbook(crew: Path, arcdrift: Any) -> No
     assert done.sentence.startswith("Passed over the sheet 'Sheet' of book.xlsx")
 
 
+def test_notes_beside_the_table_of_a_sheet_are_left_out_with_a_word(
+    crew: Path, arcdrift: Any
+) -> None:
+    book = openpyxl.Workbook()
+    for cells in (HEAD.strip().split(","), ["Heron", "2026-05-07 07:30", "pass", 1.5, None, "ask"]):
+        book.active.append(cells)
+    book.active.append(["Heron", "2026-05-08 07:30", "pass", 1.5])
+    book.save(crew / "book.xlsx")
+    done = arcdrift("import", "book.xlsx")
+    assert done.code == 0
+    assert "book.xlsx/Sheet: left out, because they have no name: column 6." in done.out
+    assert " 2         2        0         0        0" in done.out
+
+
 def test_an_archive_with_a_bad_member(crew: Path, arcdrift: Any) -> None:
     with zipfile.ZipFile(crew / "week.zip", "w") as archive:
         archive.write(crew / "splices.csv", "splices.csv")

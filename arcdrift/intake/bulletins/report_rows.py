@@ -121,6 +121,7 @@ def report_rows(content: bytes, name: str) -> RawRows:
         delimiter=",",
         width=1,
         written=REPORT_HEADER,
+        filled_unnamed=(),
     )
 
 

@@ -148,7 +148,7 @@ def open_text(
                 most = min(max_bytes, MAX_FILE_BYTES)
                 verb = "is larger" if file is packed else "unpacks to more"
                 content = _all_of(file, most, f"{name} {verb} than {_size(most)}; split it.")
-                text = _table_text(content, name, sheet, delimiter or ",", decimal, most)
+                text = _table_text(content, name, sheet, delimiter or "\t", decimal, most)
                 file = io.BytesIO(text)
             else:
                 codec = codec_of(start, name, encoding, _blocks_of_lines(file))

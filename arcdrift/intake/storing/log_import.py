@@ -105,6 +105,7 @@ class LogImport:
         )
         first = next(chunks)
         self._header, self._delimiter = first.rows.header, first.rows.delimiter
+        self._filled_unnamed = first.rows.filled_unnamed
         self._kind = reader.kind_of(self._header)
         self._totals = ImportTotals()
         self._state = None if first.is_whole_file else WholeFileState()
@@ -207,7 +208,7 @@ class LogImport:
             seconds=seconds,
             problems=totals.problems,
             mended=count_corrected(connection, import_id),
-            left_out=columns_without_name(self._header),
+            left_out=(*columns_without_name(self._header), *self._filled_unnamed),
         )
 
     def _divide(self, content: bytes, head: RawRows | None, more: bool) -> RawRows:

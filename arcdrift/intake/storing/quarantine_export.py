@@ -120,6 +120,8 @@ def export(rows: pd.DataFrame, header: Sequence[str], delimiter: str | None) -> 
     wanted = ["import_id", "file_name", "line", "code", "message", "raw"]
     for source, file, line, code, message, raw in rows[wanted].itertuples(index=False, name=None):
         cells = cells_of(raw, header) if delimiter is None else _split_cells(raw, delimiter)
+        if code != "cells-extra":
+            cells = cells[: len(header)]  # what has no name is left out
         write.writerow([source, guarded(file), line, code, guarded(message), *map(guarded, cells)])
     return "\ufeff" + out.getvalue()
 

@@ -303,4 +303,5 @@ def _raw_rows_at(places: pd.DataFrame, text: LogText) -> RawRows:
         delimiter="",
         width=0,
         written=(),
+        filled_unnamed=(),
     )

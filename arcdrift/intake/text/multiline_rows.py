@@ -35,7 +35,9 @@ class MultilineRow:
     code: str = ""
 
 
-def multiline_rows(texts: list[str], delimiter: str, named: int) -> Iterator[MultilineRow]:
+def multiline_rows(
+    texts: list[str], delimiter: str, named: int, most: int
+) -> Iterator[MultilineRow]:
     """Divide readable lines into rows.
 
     Parameters
@@ -43,16 +45,18 @@ def multiline_rows(texts: list[str], delimiter: str, named: int) -> Iterator[Mul
     texts : list of str
         Lines in order, without their line ends; none of them a plain row.
     named : int
-        Cells in the header up to the last one with a name. Cells after these must be blank.
+        Cells in the header up to the last one with a name.
+    most : int
+        Cells that a row may have; what comes after these must be blank.
     """
     line = 0
     while line < len(texts):
-        row = _row_from(texts, line, delimiter, named)
+        row = _row_from(texts, line, delimiter, named, most)
         yield row
         line = row.last + 1
 
 
-def _row_from(texts: list[str], line: int, delimiter: str, named: int) -> MultilineRow:
+def _row_from(texts: list[str], line: int, delimiter: str, named: int, most: int) -> MultilineRow:
     if not texts[line].strip():
         return MultilineRow(line, line, None, "blank")
     failed = partial(MultilineRow, line, line, None)
@@ -67,7 +71,7 @@ def _row_from(texts: list[str], line: int, delimiter: str, named: int) -> Multil
     last = line + reader.line_num - 1
     if not any(cell.strip() for cell in cells):
         return MultilineRow(line, last, None, "blank")
-    if named <= len(cells) and not any(cell.strip() for cell in cells[named:]):
+    if named <= len(cells) and not any(cell.strip() for cell in cells[most:]):
         return MultilineRow(line, last, cells[:named])
     if last > line:
         # a row of several lines must have all its cells; else the quote is wrong

@@ -5,6 +5,7 @@ Lines that are one row each are parsed in bulk; the others are divided by
 """
 
 import csv
+import io
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -26,6 +27,10 @@ from arcdrift.intake.text.physical_lines import (
 )
 
 DELIMITERS = (",", ";", "\t")
+MAX_HEADER_LINES = 10
+"""Most lines of a header whose quoted names have line breaks."""
+_NO_DECIMAL_SIGN = (";", "\t")
+"""Delimiters that do not divide a number, so that what stands below no name is a column."""
 
 
 @dataclass(frozen=True)
@@ -62,6 +67,8 @@ class RawRows:
         Cells of the header, including those without a name at the end.
     written : tuple of str
         The header as it is written, without those.
+    filled_unnamed : tuple of int
+        Columns at the end that have values but no name, counted from 1; they are left out.
     """
 
     header: tuple[str, ...]
@@ -76,6 +83,7 @@ class RawRows:
     delimiter: str
     width: int
     written: tuple[str, ...]
+    filled_unnamed: tuple[int, ...]
 
 
 class NeedMore(Exception):
@@ -124,16 +132,19 @@ def read_rows(
     skipped, blank = header_line, 0
     while header_line < known and not lines.text(header_line).strip():
         header_line, blank = header_line + 1, blank + 1
+    last = header_line if header_lines > 1 else _last_header_line(lines, header_line, known)
+    header_lines = max(header_lines, last - header_line + 1)
     body = header_line + header_lines + skip_after_header
     if more is not None and body > known:
         raise NeedMore
     if header_line == known:
         raise BadInput(f"{name} is empty.")
-    cells, delimiter = _header(lines, header_line, name, delimiter)
-    if header_lines > 1:
+    cells, delimiter = _header(lines, header_line, last, name, delimiter)
+    if last == header_line and header_lines > 1:
         end = min(header_line + header_lines, known)
-        below = (_header(lines, line, name, delimiter)[0] for line in range(header_line + 1, end))
-        cells = joined_header([cells, *below])
+        below = range(header_line + 1, end)
+        named = (_header(lines, line, line, name, delimiter)[0] for line in below)
+        cells = joined_header([cells, *named])
     written = tuple(cells[: _named(cells, name)])
     body = min(body, known)
     skipped += max(body - header_line - header_lines, 0)
@@ -223,12 +234,14 @@ def _divided(
     plain = checks.plain.copy()
     plain[:body] = False
     broken, multiline, blank, end = _divide_other_lines(
-        lines, checks, plain, body, delimiter, len(written), final=final
+        lines, checks, plain, body, delimiter, len(written), width, final=final
     )
     lines, plain = lines.head(end), plain[:end]
     first = last = np.flatnonzero(plain)
     cells = _in_bulk(lines, plain, delimiter, width)
-    cells, overfull = _named_only(cells, len(written))
+    unnamed = range(len(written), width if delimiter in _NO_DECIMAL_SIGN else 0)
+    filled = tuple(number + 1 for number in unnamed if not _blank(cells.column(number)).all())
+    cells, overfull = _named_only(cells, len(written), delimiter)
     broken += [Broken(line, line, "cells-extra") for line in first[overfull].tolist()]
     first = last = first[~overfull]
     if multiline:
@@ -260,11 +273,30 @@ def _divided(
         delimiter=delimiter,
         width=width,
         written=written,
+        filled_unnamed=filled,
     )
 
 
-def _header(lines: Lines, line: int, name: str, delimiter: str | None) -> tuple[list[str], str]:
-    data = lines.data[lines.starts[line] : lines.ends[line]]
+def _last_header_line(lines: Lines, line: int, known: int) -> int:
+    """The line in which a header ends; a later one if a quoted name goes on there.
+
+    A line that looks like a row, as it has a delimiter before the quote is closed, is never taken
+    for a part of a name.
+    """
+    is_open = line < known and lines.text(line).count('"') % 2 == 1
+    for below in range(line + 1, min(line + MAX_HEADER_LINES, known) if is_open else 0):
+        text = lines.text(below)
+        if any(mark in text.partition('"')[0] for mark in DELIMITERS):
+            break
+        if text.count('"') % 2 == 1:
+            return below
+    return line
+
+
+def _header(
+    lines: Lines, first: int, last: int, name: str, delimiter: str | None
+) -> tuple[list[str], str]:
+    data = lines.data[lines.starts[first] : lines.ends[last]]
     if len(data) > MAX_LINE_BYTES or b"\0" in data:
         raise BadInput(f"{name} is not a text table; export the log as CSV.")
     try:
@@ -272,14 +304,18 @@ def _header(lines: Lines, line: int, name: str, delimiter: str | None) -> tuple[
     except UnicodeDecodeError:
         raise BadInput(f"The header of {name} is not UTF-8 text; save it as CSV UTF-8.") from None
     choices = [delimiter] if delimiter else DELIMITERS
-    chosen = max(choices, key=lambda choice: len(next(csv.reader([text], delimiter=choice))))
+    chosen = max(choices, key=lambda choice: len(_first_row(text, choice)))
     try:
-        cells = next(csv.reader([text], delimiter=chosen, strict=True))
+        cells = _first_row(text, chosen, strict=True)
     except csv.Error:
         raise BadInput(
-            f"The header of {name}, line {line + 1}, has an unclosed quote; close it."
+            f"The header of {name}, line {first + 1}, has an unclosed quote; close it."
         ) from None
-    return [cell.strip() for cell in cells], chosen
+    return [" ".join(cell.splitlines()).strip() for cell in cells], chosen
+
+
+def _first_row(text: str, delimiter: str, *, strict: bool = False) -> list[str]:
+    return next(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=strict))
 
 
 def _named(written: list[str], name: str) -> int:
@@ -323,6 +359,7 @@ def _divide_other_lines(
     body: int,
     delimiter: str,
     named: int,
+    width: int,
     *,
     final: bool,
 ) -> tuple[list[Broken], list[tuple[list[str], int, int]], int, int]:
@@ -334,6 +371,7 @@ def _divide_other_lines(
     broken: list[Broken] = []
     rows: list[tuple[list[str], int, int]] = []
     blank, end = 0, len(lines)
+    most = width if delimiter in _NO_DECIMAL_SIGN else named
     unreadable = checks.nul | checks.not_utf8 | checks.too_long
     odd = np.flatnonzero(~plain[body:]) + body
     for line in odd[unreadable[odd]].tolist():
@@ -345,7 +383,7 @@ def _divide_other_lines(
     for run in np.split(readable, np.flatnonzero(np.diff(readable) > 1) + 1):
         texts = [lines.text(line) for line in run.tolist()]
         continues = not final and len(run) > 0 and run[-1] == len(lines) - 1
-        for row in multiline_rows(texts, delimiter, named):
+        for row in multiline_rows(texts, delimiter, named, most):
             if continues and row.first + MAX_ROW_LINES > len(run):
                 end = int(run[0]) + row.first
                 break
@@ -359,9 +397,14 @@ def _divide_other_lines(
     return broken, rows, blank, end
 
 
-def _named_only(cells: pa.Table, named: int) -> tuple[pa.Table, np.ndarray]:
-    """Drop the columns without a name; return also which rows have a value in them."""
+def _named_only(cells: pa.Table, named: int, delimiter: str) -> tuple[pa.Table, np.ndarray]:
+    """Drop the columns without a name at the end; return also which rows have too many cells.
+
+    Where a decimal comma may have divided a number, these are all rows with a value in them.
+    """
     overfull = np.zeros(cells.num_rows, bool)
+    if delimiter in _NO_DECIMAL_SIGN:
+        return cells.select(list(range(named))), overfull
     for number in range(named, cells.num_columns):
         overfull |= ~_blank(cells.column(number))
     cells = cells.select(list(range(named)))

@@ -141,6 +141,24 @@ def test_something_beyond_the_named_columns_is_too_much():
     assert broken(rows) == [(3, 3, "cells-extra")]
 
 
+@pytest.mark.parametrize("mark", [";", "\t"])
+def test_a_column_at_the_end_without_a_name_is_left_out(mark):
+    content = 'a,b,,\n1,2,x,\n3,4\n5,6,,\n7,8,,,y\n"u\nv",9,z,\n'.replace(",", mark)
+    rows = read(content.encode())
+    assert cells(rows) == [("1", "2"), ("3", "4"), ("5", "6"), ("u\nv", "9")]
+    assert broken(rows) == [(5, 5, "cells-extra")]
+    assert rows.filled_unnamed == (3,)
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+def test_line_breaks_in_the_names_of_a_header(end):
+    content = 'a,"b\n(dB)","c\n\nd",e\n1,2,3,4\n"u\nv",6,7,8\n'.replace("\n", end)
+    rows = read(content.encode())
+    assert rows.header == ("a", "b (dB)", "c  d", "e")
+    assert cells(rows) == [tuple("1234"), ("u\nv", "6", "7", "8")]
+    assert rows.header_lines == 4
+
+
 def test_columns_without_a_name_and_names_that_come_again():
     rows = read(b"a,,a,b, ,a,a 2\n1,2,3,4,5,6,7\na,,a,b,,a,a 2\n,,,,x,,\n")
     assert rows.header == ("a", "", "a 3", "b", "", "a 4", "a 2")
@@ -211,6 +229,8 @@ def test_lines_are_seen_alike_in_blocks_of_any_size(monkeypatch):
         (b"\n \n", "log.csv is empty."),
         (b"a,\0,c\n", "log.csv is not a text table; export the log as CSV."),
         (b"a,\xe9\n", "The header of log.csv is not UTF-8 text; save it as CSV UTF-8."),
+        (b'a,"b\n1,"2"\n', "The header of log.csv, line 1, has an unclosed quote; close it."),
+        (b'a,"b\n1,2"\n', "The header of log.csv, line 1, has an unclosed quote; close it."),
         (b'a,"b\n1,2\n', "The header of log.csv, line 1, has an unclosed quote; close it."),
         (b'"",\n1,2\n', "The first line of log.csv names no columns; add the header."),
     ],
