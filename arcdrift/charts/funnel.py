@@ -5,9 +5,11 @@ The fewer observations, the wider the limits. They are exact, not normal approxi
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import binom, chi2
+from scipy.special import bdtr, bdtrik, gammaincinv
 
 from arcdrift.arrays import Floats
+
+# scipy.special throughout: scipy.stats takes as long to load as pandas
 
 
 def binomial_limits(n: npt.ArrayLike, share: float, level: float = 0.95) -> tuple[Floats, Floats]:
@@ -44,10 +46,34 @@ def binomial_limits(n: npt.ArrayLike, share: float, level: float = 0.95) -> tupl
 def _interpolated(n: Floats, share: float, p: float) -> Floats:
     if share <= 0.0 or share >= 1.0:
         return np.full(n.shape, min(max(share, 0.0), 1.0))
-    y = np.asarray(binom.ppf(p, n, share), dtype=np.float64)
-    reached, before = binom.cdf(y, n, share), binom.cdf(y - 1.0, n, share)
+    y = binomial_quantile(p, n, share)
+    reached, before = _at_most(y, n, share), _at_most(y - 1.0, n, share)
     limit: Floats = (y - (reached - p) / (reached - before)) / n
     return limit
+
+
+def binomial_quantile(p: float, n: Floats, share: float) -> Floats:
+    """Smallest count whose binomial distribution function reaches a probability.
+
+    Parameters
+    ----------
+    p : float
+        The probability, between 0 and 1.
+    n : ndarray of float
+        Observations, at least 1.
+    share : float
+        The true share, between 0 and 1.
+    """
+    y = np.ceil(bdtrik(p, n, share))
+    # the inverse is continuous in the count; rounding can put it just above a whole one
+    below = np.maximum(y - 1.0, 0.0)
+    return np.where(_at_most(below, n, share) >= p, below, y)
+
+
+def _at_most(count: Floats, n: Floats, share: float) -> Floats:
+    """Binomial probability of at most that many; 0 for -1."""
+    probability: Floats = bdtr(np.maximum(count, 0.0), n.astype(np.int64), share)
+    return np.where(count < 0.0, 0.0, probability)
 
 
 def spread_limits(
@@ -69,7 +95,9 @@ def spread_limits(
     """
     df = np.asarray(degrees_of_freedom, dtype=np.float64)
     tail = (1.0 - level) / 2.0
-    return sd * np.sqrt(chi2.ppf(tail, df) / df), sd * np.sqrt(chi2.ppf(1.0 - tail, df) / df)
+    # chi-squared is gamma with shape df / 2 and scale 2
+    low, high = (sd * np.sqrt(2.0 * gammaincinv(df / 2.0, p) / df) for p in (tail, 1.0 - tail))
+    return low, high
 
 
 def overdispersion(observed: Floats, n: Floats, share: float) -> float:

@@ -9,9 +9,7 @@ from functools import cache
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import brentq
 from scipy.special import ndtr, stdtr, stdtrit
-from scipy.stats import norm
 
 from arcdrift.air.moist_air import R_DRY_AIR, air_density, saturation_vapor_pressure
 from arcdrift.analysis.arc.arc_model import ArcModel
@@ -22,6 +20,7 @@ from arcdrift.analysis.arc.indoor_checks import (
     ROOM_C,
     ROOM_SD_C,
     indoor_posterior,
+    normal_density,
 )
 from arcdrift.arrays import Floats
 from arcdrift.charts.intervals import CONFIDENCE_LEVEL
@@ -116,6 +115,9 @@ class RequiredSetting:
         if self.heated == 0.0:
             return self.outdoors - half * self.sd, self.outdoors + half * self.sd
 
+        # loaded here: only a mixture needs it, and it takes a third as long to load as pandas
+        from scipy.optimize import brentq
+
         def below(value: float) -> float:
             """Probability that the setting is below a value."""
             outdoors = stdtr(df, (value - self.outdoors) / self.sd)
@@ -199,8 +201,8 @@ def required_setting(
             indoor_sd = float(np.hypot(sd, _indoor_setting_sd(indoor_row, mean)))
             check_heated = indoor_posterior(
                 share,
-                norm.pdf(setting, indoor_row @ mean, indoor_sd),
-                norm.pdf(setting, outdoor_row @ mean, sd),
+                normal_density(setting, float(indoor_row @ mean), indoor_sd),
+                normal_density(setting, float(outdoor_row @ mean), sd),
             )
         elif not check.outdoor:
             check_heated = _indoor_by_temperature(check, now, share)
@@ -270,8 +272,8 @@ def _indoor_by_temperature(check: AirAndWear, now: AirAndWear, share: float) -> 
         return share
     return indoor_posterior(
         share,
-        norm.pdf(check.temperature_c, ROOM_C, ROOM_SD_C),
-        norm.pdf(check.temperature_c, now.temperature_c, SHIFT_SD_C),
+        normal_density(check.temperature_c, ROOM_C, ROOM_SD_C),
+        normal_density(check.temperature_c, now.temperature_c, SHIFT_SD_C),
     )
 
 

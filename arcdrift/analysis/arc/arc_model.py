@@ -5,8 +5,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.stats import t as student
-from statsmodels.regression.linear_model import OLS
+from scipy.special import stdtrit
 
 from arcdrift.analysis.arc.arc_points import REGRESSORS
 from arcdrift.analysis.arc.arc_regressors import usable
@@ -217,7 +216,7 @@ def fit_arc(
         sentence = "air and wear moved together in every check so far, so they cannot be separated"
         return Refusal(splicer, len(points), len(used), sentence), fitted
     beta, cov, sigma = _regression(checks, full, phi)
-    half = float(student.ppf(0.5 + CONFIDENCE_LEVEL / 2, len(used) - full.shape[1])) * np.sqrt(
+    half = float(stdtrit(len(used) - full.shape[1], 0.5 + CONFIDENCE_LEVEL / 2)) * np.sqrt(
         np.diag(cov)
     )
     fitted.loc[used.index] = full @ beta
@@ -265,6 +264,9 @@ def fit_arc(
 
 def _regression(checks: Checks, full: Floats, phi: float) -> tuple[Floats, Floats, float]:
     """Coefficients, their covariance and the residual sd of generalized least squares."""
+    # loaded here, because advice reads stored models and fits none
+    from statsmodels.regression.linear_model import OLS
+
     wx = whiten(full, checks.epoch, phi)
     wy = whiten(checks.y[:, None], checks.epoch, phi)[:, 0]
     added = float(checks.density_variance.sum())
@@ -322,7 +324,7 @@ def _half_width(variance: Floats, own_variance: Floats, prior: Prior | None, own
     peer_share = 0.0 if prior is None else 1.0 - variance / own_variance
     peer_df = np.inf if prior is None else max(prior.peers - 1, 1)
     df_pooled = 1.0 / (peer_share**2 / peer_df + (1.0 - peer_share) ** 2 / own_df)
-    return np.asarray(student.ppf(0.5 + CONFIDENCE_LEVEL / 2, df_pooled) * np.sqrt(variance))
+    return np.asarray(stdtrit(df_pooled, 0.5 + CONFIDENCE_LEVEL / 2) * np.sqrt(variance))
 
 
 def _pooled_effects(

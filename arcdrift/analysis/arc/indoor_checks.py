@@ -108,6 +108,11 @@ def indoor_posterior(share: float, indoors: float, outdoors: float) -> float:
     return float(joint_in / (joint_in + joint_out)) if joint_in + joint_out > 0 else share
 
 
+def normal_density(x: float, mean: float, sd: float) -> float:
+    """Density of the normal distribution; scipy.stats would take as long to load as pandas."""
+    return math.exp(-0.5 * ((x - mean) / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi))
+
+
 def _t_density(x: float, df: float) -> float:
     """Density of Student's t; for single values many times faster than scipy.stats."""
     log = float(gammaln((df + 1.0) / 2.0) - gammaln(df / 2.0)) - 0.5 * math.log(df * math.pi)

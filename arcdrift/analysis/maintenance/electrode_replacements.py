@@ -5,8 +5,7 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from scipy import stats
-from statsmodels.regression.linear_model import OLS
+from scipy.special import fdtri, stdtrit
 
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.arc.arc_regressors import center_air
@@ -160,12 +159,32 @@ def _compare_setting(
 ) -> Change:
     old = _corrected_setting(before.tail(LEVEL_CHECKS), slopes, 2)
     new = _corrected_setting(after.head(LEVEL_CHECKS), slopes, 2)
-    interval = stats.ttest_ind(new, old, equal_var=False).confidence_interval(CONFIDENCE_LEVEL)
     change = float(new.mean() - old.mean())
-    half = float(interval.high - interval.low) / 2 * np.sqrt((1 + phi) / (1 - phi))
+    half = welch_half_width(old, new) * np.sqrt((1 + phi) / (1 - phi))
     windows = (before.tail(LEVEL_CHECKS), after.head(LEVEL_CHECKS))
     first, second = (float(part["arc_setting"].mean()) for part in windows)
     return Change(first, second, change, float(change - half), float(change + half))
+
+
+def welch_half_width(old: Floats, new: Floats) -> float:
+    """Half width of the 95 % interval of a difference of means with unequal variances.
+
+    Parameters
+    ----------
+    old, new : ndarray
+        Independent values of both sides, at least two each.
+
+    Notes
+    -----
+    B. L. Welch, "The generalization of 'Student's' problem when several different population
+    variances are involved", Biometrika 34 (1947), 28-35; degrees of freedom by Satterthwaite.
+    """
+    squares = np.array([side.var(ddof=1) / len(side) for side in (old, new)])
+    spare = np.array([len(side) - 1 for side in (old, new)])
+    if not squares.any():
+        return 0.0
+    df = squares.sum() ** 2 / (squares**2 / spare).sum()
+    return float(stdtrit(df, 0.5 + CONFIDENCE_LEVEL / 2) * np.sqrt(squares.sum()))
 
 
 def _compare_scatter(before: pd.DataFrame, after: pd.DataFrame, slopes: Floats | None) -> Change:
@@ -175,7 +194,8 @@ def _compare_scatter(before: pd.DataFrame, after: pd.DataFrame, slopes: Floats |
     if min(sds) == 0:
         return Change(sds[0], sds[1], np.nan, 0.0, np.inf)
     ratio = (sds[1] / sds[0]) ** 2
-    low, high = stats.f.interval(CONFIDENCE_LEVEL, len(new) - 1, len(old) - 1)
+    tail = (1.0 - CONFIDENCE_LEVEL) / 2.0
+    low, high = (fdtri(len(new) - 1, len(old) - 1, p) for p in (tail, 1.0 - tail))
     return Change(
         sds[0], sds[1], float(np.sqrt(ratio)),
         float(np.sqrt(ratio / high)), float(np.sqrt(ratio / low)),
@@ -199,6 +219,9 @@ def _compare_loss(days: pd.DataFrame, old_epoch: int) -> Change | None:
     after = (used["segment"] != old_epoch).to_numpy(dtype=float)
     if len(used) <= programs.shape[1] + 2:
         return None
+    # loaded here, because the dashboard shows replacements, and most have no such losses
+    from statsmodels.regression.linear_model import OLS
+
     fit = OLS(np.log(used["capped_mean_db"]), np.column_stack([programs, after])).fit()
     change = float(np.asarray(fit.params)[-1])
     low, high = np.asarray(fit.conf_int(alpha=1 - CONFIDENCE_LEVEL))[-1]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 WINDOW_DAYS = 56
 """Days compared at most on each side."""
@@ -94,7 +94,7 @@ def _change(noun: str, before: pd.DataFrame, after: pd.DataFrame, name: str) -> 
     degrees_of_freedom = (variance_before + variance_after) ** 2 / (
         variance_before**2 / (counts[0] - 1) + variance_after**2 / (counts[1] - 1)
     )
-    half_width = float(student.ppf(0.975, max(degrees_of_freedom, 1.0))) * error
+    half_width = float(stdtrit(max(degrees_of_freedom, 1.0), 0.975)) * error
     changes = [float(np.expm1(mean_after - mean_before + sign * half_width)) for sign in (0, -1, 1)]
     if changes[1] < 0 < changes[2]:
         sentence = f"No change of {noun} that chance could not have made"

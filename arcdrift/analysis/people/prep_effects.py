@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from arcdrift.analysis.loss.day_level import ratio_of, relative_level
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY
@@ -334,7 +334,7 @@ def _table(
             relative(effect - half, measure),
             relative(effect + half, measure),
         )
-        table["sure"] = norm.sf((scaled(margin, measure) - effect) / np.maximum(sd, 1e-12))
+        table["sure"] = ndtr((effect - scaled(margin, measure)) / np.maximum(sd, 1e-12))
         few = table["days"] < MIN_DAYS
         table.loc[few, ["effect", "low", "high", "sure"]] = np.nan
         text = "only " + table["days"].astype(int).astype(str) + " days of work"

@@ -2,12 +2,11 @@
 
 import numpy as np
 import pandas as pd
-from scipy.stats import t as student
-from statsmodels.stats.rates import confint_poisson
+from scipy.special import stdtrit
 
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.analysis.people.prep_effects import PrepEffects, measure_rows
-from arcdrift.analysis.people.signature_stats import slope_by_days
+from arcdrift.analysis.people.signature_stats import poisson_interval, slope_by_days
 from arcdrift.analysis.people.signatures import MIN_DAYS, Signature
 from arcdrift.arrays import Floats, Ints
 from arcdrift.charts.intervals import CONFIDENCE_LEVEL
@@ -59,9 +58,8 @@ def dirt(cells: pd.DataFrame, prep: Prep) -> list[Signature]:
     observed = np.bincount(technician_code, dirty) / overdispersion
     expected = np.bincount(technician_code, cleaved * rate[machine_code]) / overdispersion
     level = 1.0 - (1.0 - prep.sure) / len(names)
-    # Garwood 1936: exact limits of a Poisson mean
-    lower_limit, _ = confint_poisson(observed, 1.0, method="exact-c", alpha=2.0 * (1.0 - level))
-    lows, highs = confint_poisson(observed, 1.0, method="exact-c", alpha=1.0 - CONFIDENCE_LEVEL)
+    lower_limit, _ = poisson_interval(observed, 2.0 * level - 1.0)
+    lows, highs = poisson_interval(observed, CONFIDENCE_LEVEL)
     signatures = []
     for number, name in enumerate(names):
         if lower_limit[number] < DIRTY_RATIO * expected[number]:
@@ -168,8 +166,8 @@ def learning(cells: pd.DataFrame, effects: PrepEffects, prep: Prep) -> list[Sign
                 experience, subset["y"], subset["weight"], subset["day"]
             )
             last_experience = float(experience.max())
-            half_width = student.ppf(0.975, degrees_of_freedom) * sd
-            upper = slope + student.ppf(level, degrees_of_freedom) * sd
+            half_width = stdtrit(degrees_of_freedom, 0.975) * sd
+            upper = slope + stdtrit(degrees_of_freedom, level) * sd
             fall = [-np.expm1((slope + sign * half_width) * last_experience) for sign in (0, 1, -1)]
             if not upper < 0 or fall[0] < LEARNED or str(name) in signatures:
                 continue
@@ -237,12 +235,12 @@ def _compare_with_others(
         rest = weight.sum() - weight
         size = weighted_sum / weight - (weighted_sum.sum() - weighted_sum) / rest
         sd = np.sqrt(variance + (squares.sum() - squares) / rest**2)
-        lower_limit = size - student.ppf(level, np.maximum(days - 1, 1)) * sd
+        lower_limit = size - stdtrit(np.maximum(days - 1, 1), level) * sd
         for index in np.flatnonzero((days >= MIN_DAYS) & ~(lower_limit < threshold)):
             name = str(names[people[index]])
             if name in signatures:
                 continue
-            half_width = student.ppf(0.975, days[index] - 1) * sd[index]
+            half_width = stdtrit(days[index] - 1, 0.975) * sd[index]
             subset = work[person == people[index]]
             signatures[name] = Signature(
                 kind, "technician", name, float(size[index]), float(size[index] - half_width),

@@ -1,7 +1,30 @@
-"""Slope by days, used by several signatures."""
+"""Slope by days and interval of a count, used by several signatures."""
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
+from scipy.special import gammainccinv, gammaincinv
+
+from arcdrift.arrays import Floats
+
+
+def poisson_interval(count: npt.ArrayLike, level: float) -> tuple[Floats, Floats]:
+    """Exact interval of the mean of a Poisson count.
+
+    Parameters
+    ----------
+    count : array_like
+        Observed counts; where they were divided by an overdispersion, no whole numbers.
+    level : float
+        Least probability that the interval holds the mean, the rest split evenly.
+
+    Notes
+    -----
+    F. Garwood, "Fiducial limits for the Poisson distribution", Biometrika 28 (1936), 437-442.
+    """
+    observed, tail = np.asarray(count, dtype=np.float64), (1.0 - level) / 2.0
+    low = np.where(observed > 0, gammaincinv(observed, tail), 0.0)
+    return low, np.asarray(gammainccinv(observed + 1.0, tail))
 
 
 def slope_by_days(

@@ -12,13 +12,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtr
-from scipy.stats import t as student
-from statsmodels.stats.rates import confint_poisson
+from scipy.special import ndtr, stdtrit
 
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY
 from arcdrift.analysis.people.prep_effects import PrepEffects
-from arcdrift.analysis.people.signature_stats import slope_by_days
+from arcdrift.analysis.people.signature_stats import poisson_interval, slope_by_days
 from arcdrift.charts.intervals import CONFIDENCE_LEVEL, Z95
 from arcdrift.settings import Prep
 
@@ -131,9 +129,7 @@ def cleave_run_signatures(runs: pd.DataFrame, cells: pd.DataFrame) -> list[Signa
     signatures = []
     for name, subset in runs[runs["technician"] != NOBODY].groupby("technician"):
         cleaved = int(cells.loc[cells["technician"] == name, "seen"].sum())
-        low, high = confint_poisson(
-            len(subset), 1.0, method="exact-c", alpha=1.0 - CONFIDENCE_LEVEL
-        )
+        low, high = poisson_interval(len(subset), CONFIDENCE_LEVEL)
         scale = 1000.0 / max(cleaved, 1)
         blades = subset[["cleaver", "blade_position"]].astype(object).fillna("not logged")
         cleaver, position = blades.value_counts().index[0]
@@ -185,10 +181,10 @@ def blade_worn(cells: pd.DataFrame, effects: PrepEffects, blades: pd.DataFrame) 
             subset["cleaves"] / 1000.0, subset["y"], subset["angles"], subset["day"]
         )
         thousands = float(blade_by_cleaver[str(name)]["cleaves"]) / 1000.0
-        margin_99 = student.ppf(0.995, degrees_of_freedom) * sd
+        margin_99 = stdtrit(degrees_of_freedom, 0.995) * sd
         if not np.isfinite(sd) or np.expm1((slope - margin_99) * thousands) < WORN_RISE:
             continue
-        half_width = student.ppf(0.975, degrees_of_freedom) * sd
+        half_width = stdtrit(degrees_of_freedom, 0.975) * sd
         signatures.append(
             Signature(
                 "blade-worn", "cleaver", str(name), float(np.expm1(slope * thousands)),

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.charts.intervals import Z95
@@ -116,7 +116,7 @@ def _spread_ratios(rows: pd.DataFrame, measure: str, margin: float) -> pd.DataFr
         rows_found.append(row | {
             "ratio": ratio,
             "low": ratio * float(np.exp(-half_width)), "high": ratio * float(np.exp(half_width)),
-            "sure": float(norm.sf((np.log1p(margin) - np.log(ratio)) / (relative / 2.0))),
+            "sure": float(ndtr((np.log(ratio) - np.log1p(margin)) / (relative / 2.0))),
         })  # fmt: skip
     return pd.DataFrame(rows_found)[COLUMNS]
 

@@ -14,8 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy.sparse import csr_array, hstack
-from scipy.stats import f as fisher
-from scipy.stats import t as student
+from scipy.special import fdtrc, stdtrit
 
 from arcdrift.analysis.arc.arc_model import DEFAULT_TOLERANCE, ArcModel, Refusal
 from arcdrift.analysis.arc.arc_regressors import center_air
@@ -309,7 +308,7 @@ def _group_costs(
     below_share = float(group["below"].sum()) / float(n.sum())
     square_columns = list(range(groups))
     weeks = len(np.unique(fit.cluster[group.index]))
-    t_quantile = float(student.ppf(0.975, max(weeks - 1, 1)))
+    t_quantile = float(stdtrit(max(weeks - 1, 1), 0.975))
     beta, cov = fit.solve(square_columns)
     value, half = (
         beta[index] / below_share,
@@ -328,7 +327,7 @@ def _group_costs(
         tail = groups + np.flatnonzero(np.isfinite(np.diag(cov)[groups:]))
         if len(tail):
             statistic = float(beta[tail] @ np.linalg.pinv(cov[np.ix_(tail, tail)]) @ beta[tail])
-            p = float(fisher.sf(statistic / len(tail), len(tail), max(weeks - 1, 1)))
+            p = float(fdtrc(len(tail), max(weeks - 1, 1), statistic / len(tail)))
         beta, cov = fit.solve([*other_groups, *bin_columns])
         bins = _bin_costs(
             beta[-len(bin_columns) :],

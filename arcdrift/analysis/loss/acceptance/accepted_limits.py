@@ -6,7 +6,7 @@ control and still over them. These findings do not count toward the false-alarm 
 
 import numpy as np
 import pandas as pd
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from arcdrift.analysis.common.days import record_sites
 from arcdrift.analysis.common.grouping import category_to_text, fill_missing_text, group_index
@@ -169,7 +169,7 @@ def recent_means(days: pd.DataFrame) -> pd.DataFrame:
     enough = count >= FEWEST_DAYS
     degrees_of_freedom = np.maximum(count - 1, 1)
     error = np.sqrt(np.maximum(spread, 0.0) * count / degrees_of_freedom) / splices
-    t = student.ppf(0.5 + CONFIDENCE_LEVEL / 2.0, degrees_of_freedom)
+    t = stdtrit(degrees_of_freedom, 0.5 + CONFIDENCE_LEVEL / 2.0)
     half_width = np.where(enough, t * error, np.nan)
     limit = windowed(allowed) / splices
     return days.assign(

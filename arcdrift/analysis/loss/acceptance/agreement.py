@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from arcdrift.analysis.common.episodes import severity
 from arcdrift.analysis.common.grouping import as_text
@@ -73,7 +73,7 @@ def agreement(difference: ArrayLike, level: float = 0.95) -> Agreement:
     if n < 2:
         raise BadInput(f"Agreement needs two splices measured both ways; there is {n}.")
     bias, sd = float(values.mean()), float(values.std(ddof=1))
-    t = float(student.ppf(0.5 + level / 2, n - 1))
+    t = float(stdtrit(n - 1, 0.5 + level / 2))
     half = t * sd / np.sqrt(n)
     return Agreement(
         n=n,
@@ -137,7 +137,7 @@ def agreement_table(pairs: pd.DataFrame) -> pd.DataFrame:
         until=("spliced_at", "max"),
     ).reset_index()
     n = table["pairs"]
-    half = student.ppf(0.975, np.maximum(n - 1, 1)) * table["sd_db"] / np.sqrt(n)
+    half = stdtrit(np.maximum(n - 1, 1), 0.975) * table["sd_db"] / np.sqrt(n)
     table["low_db"], table["high_db"] = table["bias_db"] - half, table["bias_db"] + half
     table["lower_db"] = table["bias_db"] - LIMITS * table["sd_db"]
     table["upper_db"] = table["bias_db"] + LIMITS * table["sd_db"]
