@@ -67,7 +67,8 @@ def binomial_quantile(p: float, n: Floats, share: float) -> Floats:
     y = np.ceil(bdtrik(p, n, share))
     # the inverse is continuous in the count; rounding can put it just above a whole one
     below = np.maximum(y - 1.0, 0.0)
-    return np.where(_at_most(below, n, share) >= p, below, y)
+    count: Floats = np.where(_at_most(below, n, share) >= p, below, y)
+    return count
 
 
 def _at_most(count: Floats, n: Floats, share: float) -> Floats:

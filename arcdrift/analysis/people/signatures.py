@@ -129,7 +129,7 @@ def cleave_run_signatures(runs: pd.DataFrame, cells: pd.DataFrame) -> list[Signa
     signatures = []
     for name, subset in runs[runs["technician"] != NOBODY].groupby("technician"):
         cleaved = int(cells.loc[cells["technician"] == name, "seen"].sum())
-        low, high = poisson_interval(len(subset), CONFIDENCE_LEVEL)
+        low, high = map(float, poisson_interval(len(subset), CONFIDENCE_LEVEL))
         scale = 1000.0 / max(cleaved, 1)
         blades = subset[["cleaver", "blade_position"]].astype(object).fillna("not logged")
         cleaver, position = blades.value_counts().index[0]
