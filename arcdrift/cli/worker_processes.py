@@ -4,6 +4,7 @@ import os
 from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
+from importlib import import_module
 from multiprocessing import get_context
 
 from sqlalchemy import Engine
@@ -28,11 +29,18 @@ def worker_pool(engine: Engine) -> Iterator[Executor | None]:
         return
     # spawn on every system: a forked child of a process with threads can hang
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as executor:
+        # workers start now, while this process still reads what all parts of a review need
+        executor.submit(_import_review)
         try:
             yield executor
         except BaseException:
             executor.shutdown(wait=False, cancel_futures=True)
             raise
+
+
+def _import_review() -> None:
+    """Import in a worker what the first part of a review needs."""
+    import_module("arcdrift.analysis.review.parallel")
 
 
 def _processor_count() -> int:

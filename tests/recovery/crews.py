@@ -6,9 +6,17 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from arcdrift.air.prepared_readings import prepare_readings
+from arcdrift.analysis.causes.alarm_attribution import attribute_alarms
+from arcdrift.analysis.causes.records_near_onset import RecordsNearOnset
 from arcdrift.analysis.clock.clock_errors import crew_start
 from arcdrift.analysis.loss.loss_charts import chart_all
-from arcdrift.analysis.review.pipeline import Assessment, arc_charts, assess, findings_of_losses
+from arcdrift.analysis.review.pipeline import (
+    Assessment,
+    arc_charts,
+    assess,
+    findings_of_losses,
+    shift_cells,
+)
 from arcdrift.analysis.review.summary import Summary, summarize
 from arcdrift.finding import Finding
 from arcdrift.simulate import Scenario, SimulatedCrew, simulate_frames
@@ -82,9 +90,14 @@ def loss_findings_at(
         loss = chart_all(
             summary.stream_days, summary.technician_days, crew.false_alarms_per_month, crew.shares
         )
-        points, models = arc_charts(summary, crew)
-        service = _before(made.records, now)["service"]
-        found = findings_of_losses(summary, loss, points, models, service, crew, now)
+        points, models = arc_charts(summary.arc_points, summary.splicers, crew)
+        cells = shift_cells(summary.technician_days, loss)
+        records = RecordsNearOnset(
+            _before(made.records, now)["service"], points, summary.mismatch_groups,
+            summary.check_days, summary.use, tuple(models), crew,
+        )  # fmt: skip
+        alarms = attribute_alarms(loss, cells)
+        found = findings_of_losses(alarms, cells, records, loss.streams, crew, now)
         reviews.append((summary, found))
     return reviews
 

@@ -4,6 +4,7 @@ Pure: a summary goes in, result tables and findings come out.
 """
 
 import json
+from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
@@ -37,6 +38,7 @@ from arcdrift.analysis.loss.acceptance.agreement import agreement_table, optimis
 from arcdrift.analysis.loss.acceptance.program_findings import program_findings
 from arcdrift.analysis.loss.alarm_episodes import Episode
 from arcdrift.analysis.loss.baseline import apply_baseline_marks
+from arcdrift.analysis.loss.day_level import LossCharts
 from arcdrift.analysis.loss.loss_charts import AllLossCharts, chart_all
 from arcdrift.analysis.maintenance.electrode_life import (
     electrode_state,
@@ -99,16 +101,9 @@ def assess(
     marks : DataFrame, optional
         What people said of baselines (`arcdrift.analysis.loss.baseline.apply_baseline_marks`).
     executor : Executor, optional
-        Charts losses, reviews preparation and works out what a wrong setting costs meanwhile.
+        Charts the arc, reviews preparation and works out what a wrong setting costs meanwhile.
     """
-    pending_loss = submit_or_run(
-        executor,
-        chart_all,
-        apply_baseline_marks(summary.stream_days, marks),
-        summary.technician_days,
-        crew.false_alarms_per_month,
-        crew.shares,
-    )
+    pending_arc = submit_or_run(executor, arc_charts, summary.arc_points, summary.splicers, crew)
     pending_prep = submit_or_run(
         executor,
         review_prep,
@@ -120,13 +115,24 @@ def assess(
         crew,
         now,
     )
-    points, models = arc_charts(summary, crew)
+    # the longest chain of steps is worked through here, the rest meanwhile where others can help
+    loss = chart_all(
+        apply_baseline_marks(summary.stream_days, marks),
+        summary.technician_days,
+        crew.false_alarms_per_month,
+        crew.shares,
+    )
+    charts = loss.streams
+    cells = shift_cells(summary.technician_days, loss)
+    attributed = attribute_alarms(loss, cells)
+    points, models = pending_arc()
     pending_cost = submit_or_run(
         executor, estimate_mismatch_costs, summary.mismatch_groups, points, models, crew
     )
-    loss = pending_loss()
-    charts = loss.streams
-    prep = pending_prep()
+    records_near_onset = RecordsNearOnset(
+        service, points, summary.mismatch_groups, summary.check_days, summary.use,
+        tuple(models), crew,
+    )  # fmt: skip
     findings = [
         *check_findings(summary.check_days, now),
         *doubtful_findings(points, _units(points, crew), now),
@@ -134,14 +140,14 @@ def assess(
         *_electrode_findings(points, models, summary.check_days, charts.days, service, crew, now),
         *service_findings(summary.use, service, crew, now),
         *program_findings(summary.unexpected_days, crew, now),
-        *findings_of_losses(summary, loss, points, models, service, crew, now),
+        *findings_of_losses(attributed, cells, records_near_onset, charts, crew, now),
         *average_findings(summary.accepted_days, crew, now),
         *single_findings(summary.over_limit, now),
         *reading_gap_findings(summary.airless, now),
         *_conditions_findings(summary.states, models, crew, now),
         *clock_findings(summary.clocks, crew, now),
         *optimistic_findings(summary.measured, crew, now),
-        *prep.findings,
+        *(prep := pending_prep()).findings,
     ]
     findings = _with_import_ids(findings, summary.imports)
     frames = {
@@ -166,14 +172,23 @@ def assess(
     return Assessment(frames, tuple(findings), json.dumps(used))
 
 
-def arc_charts(summary: Summary, crew: Crew) -> tuple[pd.DataFrame, list[ArcModel | Refusal]]:
+def arc_charts(
+    arc_points: pd.DataFrame, splicers: Sequence[str], crew: Crew
+) -> tuple[pd.DataFrame, list[ArcModel | Refusal]]:
     """Arc charts and models (`chart_and_fit`), with the limit of doubtful checks."""
-    points, models = chart_and_fit(summary.arc_points, summary.splicers, crew)
+    points, models = chart_and_fit(arc_points, splicers, crew)
     if not points.empty:
         doubtful = crew.false_alarms_per_month * crew.shares.doubtful
-        pace = checks_per_month(summary.arc_points)
+        pace = checks_per_month(arc_points)
         points["doubt_limit"] = doubt_limits(points, pace / doubtful)
     return points, models
+
+
+def shift_cells(technician_days: pd.DataFrame, loss: AllLossCharts) -> ShiftCells:
+    """Cells in which risen losses are looked for, without days that the charts exclude."""
+    days = loss.streams.days
+    excluded = days[days["excluded"]] if "excluded" in days.columns else None
+    return ShiftCells(CrewCells.from_technician_days(technician_days, excluded), loss)
 
 
 def _units(points: pd.DataFrame, crew: Crew) -> dict[str, str]:
@@ -237,26 +252,25 @@ def _electrode_findings(
 
 
 def findings_of_losses(
-    summary: Summary,
-    loss: AllLossCharts,
-    points: pd.DataFrame,
-    models: list[ArcModel | Refusal],
-    service: pd.DataFrame,
+    attributed: list[AttributedAlarms],
+    cells: ShiftCells,
+    records_near_onset: RecordsNearOnset,
+    charts: LossCharts,
     crew: Crew,
     now: pd.Timestamp,
 ) -> list[Finding]:
-    """Findings of the loss charts, with the subjects and causes of their alarms.
+    """Findings of the loss charts, with the causes of their alarms.
 
     Parameters
     ----------
-    points, models
-        From `arc_charts`.
+    attributed : list of AttributedAlarms
+        From `attribute_alarms`.
+    cells : ShiftCells
+        From `shift_cells`.
+    charts : LossCharts
+        Charts of the streams.
     """
-    days = loss.streams.days.assign(day_start=day_starts(loss.streams.days, crew))
-    records_near_onset = RecordsNearOnset(
-        service, points, summary.mismatch_groups, summary.check_days, summary.use,
-        tuple(models), crew,
-    )  # fmt: skip
+    days = charts.days.assign(day_start=day_starts(charts.days, crew))
     starts = days.groupby(["splicer", "day"])["day_start"].min()
     earliest = days.groupby("day")["day_start"].min()
 
@@ -264,10 +278,6 @@ def findings_of_losses(
         splicer = episode.subject_id.split(" / ")[0]
         start: pd.Timestamp = starts.get((splicer, day), earliest[day])
         return start
-
-    excluded = days[days["excluded"]] if "excluded" in days.columns else None
-    cells = ShiftCells(CrewCells.from_technician_days(summary.technician_days, excluded), loss)
-    attributed = attribute_alarms(loss, cells)
 
     def causes(
         alarms: AttributedAlarms, onset: pd.Timestamp, until: pd.Timestamp
