@@ -102,8 +102,7 @@ class RandomEffectsModel:
         self._w = 1.0 / variance
         self._blocks: tuple[Ints, Floats] | None = None
         if blocks is not None:
-            block = np.unique(blocks[0], return_inverse=True)[1].astype(np.int64)
-            size = int(block.max(initial=-1)) + 1
+            block, size = _dense(blocks[0])
             effect = np.zeros(size)
             effect[block] = blocks[1]
             weight = np.bincount(block, self._w, minlength=size)
@@ -113,11 +112,11 @@ class RandomEffectsModel:
         count = 0
         for codes, sd in groups:
             member = np.flatnonzero(codes >= 0)
-            names, dense = np.unique(codes[member], return_inverse=True)
+            dense, size = _dense(codes[member])
             rows.append(member)
             columns.append(dense + count)
-            precision.append(np.full(len(names), 1.0 / sd**2))
-            count += len(names)
+            precision.append(np.full(size, 1.0 / sd**2))
+            count += size
         effects = _indicators(_joined(rows), _joined(columns), (len(values), count))
         self._weighted_effects = self._within_blocks(effects)
         self._weighted_values = self._within_blocks_of(values[:, None])[:, 0]
@@ -290,6 +289,12 @@ class RandomEffectsModel:
         within = np.bincount(code, weight, minlength=len(pair))
         shared = factor[pair % len(factor)] * within**2
         return information - np.bincount(pair // len(factor), shared, minlength=size)
+
+
+def _dense(codes: Ints) -> tuple[Ints, int]:
+    """Codes numbered from 0 without gaps, in the same order, and how many there are."""
+    used = np.bincount(codes) > 0
+    return np.asarray(np.cumsum(used) - 1)[codes], int(used.sum())
 
 
 def _indicators(rows: Ints, columns: Ints, shape: tuple[int, int]) -> csr_array:

@@ -133,9 +133,11 @@ class _Attribution:
         self._end = cells.cells.day.max()
         self._groups: list[_Group] = []
         self._models: dict[tuple[str, np.datetime64, np.datetime64], MeasureModel] = {}
+        self._comparisons: dict[np.datetime64, SubjectComparison] = {}
 
     def add(self, episode: Episode) -> None:
         """Attach an episode to the rise that explains it, comparing all subjects if none does."""
+        self._comparisons.clear()  # those of the episode before
         group = self._explaining_group(episode)
         if group is None:
             another = self._compare_subjects(episode)
@@ -156,7 +158,7 @@ class _Attribution:
         best: list[NamedShift] = []
         for until in sorted(looks, reverse=True):
             current = [shift for shift in known if shift.first <= until]
-            named = SubjectComparison(self._cells, episode.measure, until, current).named()
+            named = self._comparison(episode.measure, until, current).named()
             if _top(named) > _top(best):
                 best = named
         for named_shift in best:
@@ -165,6 +167,14 @@ class _Attribution:
             shift = replace(shift, last=max(shift.last, shift.first))
             self._groups.append(_Group(shift, named_shift))
         return bool(best)
+
+    def _comparison(
+        self, measure: str, until: np.datetime64, known: Sequence[SubjectShift]
+    ) -> SubjectComparison:
+        """The comparison of an episode's measure up to a day beside known rises."""
+        if until not in self._comparisons:
+            self._comparisons[until] = SubjectComparison(self._cells, measure, until)
+        return self._comparisons[until].beside(known)
 
     def _explaining_group(
         self, episode: Episode, unexplained: float = UNEXPLAINED_SHARE
@@ -229,7 +239,7 @@ class _Attribution:
             for group in self._groups
             if group.named is not None and group.shift.first <= last
         ]
-        comparison = SubjectComparison(self._cells, episode.measure, last, known)
+        comparison = self._comparison(episode.measure, last, known)
         model = comparison.model
         subject = self._cells.subject(episode.subject_type, episode.subject_id, model.rows)
         cells = subject & _between(model, max(first, last - ONSET_SPAN), last)

@@ -9,6 +9,7 @@ because of the ones named after them are dropped.
 """
 
 from collections.abc import Collection, Sequence
+from copy import copy
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -100,17 +101,9 @@ class SubjectComparison:
     measure : str
     until : datetime64[D]
         Last day that is looked at.
-    known : sequence of SubjectShift
-        Rises named earlier; they are part of the covariance.
     """
 
-    def __init__(
-        self,
-        source: ShiftCells,
-        measure: str,
-        until: np.datetime64,
-        known: Sequence[SubjectShift] = (),
-    ) -> None:
+    def __init__(self, source: ShiftCells, measure: str, until: np.datetime64) -> None:
         first = until - ONSET_SPAN
         rows = source.rows_between(first - HISTORY_SPAN, until)
         self.model: MeasureModel = source.model(measure, rows, first)
@@ -119,8 +112,14 @@ class SubjectComparison:
         day = self.model.day
         self.onsets: Datetimes = np.unique(day[day > first])
         self._day = np.searchsorted(self.onsets, day) - np.where(day <= first, 1, 0)
-        self._known = [with_end(self.model, shift, until) for shift in known]
+        self._known: list[SubjectShift] = []
         self._subjects = list(self._all_subjects())
+
+    def beside(self, known: Sequence[SubjectShift]) -> "SubjectComparison":
+        """The same comparison beside rises named earlier, which become part of the covariance."""
+        comparison = copy(self)
+        comparison._known = [with_end(self.model, shift, self.until) for shift in known]
+        return comparison
 
     def _all_subjects(self) -> list[tuple[str, list[str], Ints]]:
         """Names of the subjects of each type, and the number of each cell's subject."""
