@@ -5,16 +5,18 @@ found by the time as logged and, where the log has a counter, by the counter as 
 jump of the clock two rows can show the same hour although only one of them is wrong.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
-from datetime import datetime
-from typing import Any
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
-import pandas as pd
+if TYPE_CHECKING:
+    import pandas as pd
 
-from arcdrift.arrays import Bools
+    from arcdrift.arrays import Bools
 
-MAX_AHEAD = pd.Timedelta(minutes=30)
+MAX_AHEAD = timedelta(minutes=30)
 """Times of records further than this in the future are impossible."""
 COUNTERS = (("splice_number", "number"), ("arc_count", "arc"))
 """Counter columns of a log, preferred one first, each with its short name in `ClockBounds`."""
@@ -51,6 +53,8 @@ class ClockBounds:
         rows : DataFrame
             With the column `time_column`, ``arc_count`` and, for splices, ``splice_number``.
         """
+        import numpy as np  # commands that only list something do without it
+
         times = rows[time_column]
         inside = ((times >= self.starts_at) & (times < self.ends_at)).to_numpy()
         undecided = np.ones(len(rows), np.bool_)
@@ -82,7 +86,7 @@ class ClockBounds:
             return (count >= first) | (count < end)
         return (count >= first) & (count < end)
 
-    def overlaps(self, other: "ClockBounds") -> bool:
+    def overlaps(self, other: ClockBounds) -> bool:
         """Whether two bounds of one splicer may share a row."""
         if self.ends_at <= other.starts_at or other.ends_at <= self.starts_at:
             return False

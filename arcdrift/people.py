@@ -6,16 +6,19 @@ beside a record), and show pseudonyms instead of names (``pseudonyms = true``). 
 hide a person from somebody who knows where that person worked.
 """
 
+from __future__ import annotations
+
 import base64
 import hashlib
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any, Literal
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any, Literal
 
 from arcdrift.settings import Crew
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Role = Literal["lead", "trainer", "technician"]
 PURPOSE = (
@@ -78,7 +81,7 @@ class People:
         if column not in rows.columns or rows.empty:
             return rows
         names = rows[column].astype(object)
-        visible = names.map(lambda name: pd.notna(name) and self.may_see(str(name)))
+        visible = names.notna() & names.map(lambda name: self.may_see(str(name)))
         return self.renamed(rows[visible.astype(bool)].reset_index(drop=True), column)
 
     def renamed(self, rows: pd.DataFrame, column: str = "technician") -> pd.DataFrame:
@@ -86,7 +89,7 @@ class People:
         if column not in rows.columns or rows.empty:
             return rows
         if not self.any_pages:
-            return rows.assign(**{column: pd.Series(pd.NA, index=rows.index, dtype="str")})
+            return rows.assign(**{column: None}).astype({column: "str"})
         if not self._settings.pseudonyms:
             return rows
         known = {name: self.shown(str(name)) for name in rows[column].dropna().unique()}

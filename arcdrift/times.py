@@ -5,7 +5,7 @@ occurs twice. Which of the two an entry belongs to is decided from the order of 
 what cannot be decided gets a problem code and is never guessed.
 """
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -18,21 +18,12 @@ from arcdrift.errors import BadInput
 NOT_EXISTING = "time-not-existing"
 AMBIGUOUS = "time-ambiguous"
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-
 _SORTED_SHARE = 0.9
 """Share of steps in one direction above which a file counts as sorted by time."""
 _NO_GROUP = "\0"
 """Stands for a missing group; no text of a log contains it."""
 _MAX_CHUNK_ROWS = 1 << 40
 """More rows than any chunk of a file has."""
-
-
-def microseconds(instant: datetime) -> int:
-    """Microseconds since 1970 UTC of an aware instant, as the store keeps it."""
-    if instant.tzinfo is None:
-        raise ValueError("an instant without a time zone")
-    return (instant - _EPOCH) // timedelta(microseconds=1)
 
 
 def to_utc(

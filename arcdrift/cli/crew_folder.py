@@ -100,26 +100,25 @@ def require_analysis(session: CrewSession) -> None:
     from arcdrift.store.records_version import is_outdated
 
     analyze = command_text("analyze", session.folder)
-    run = read.result(session.engine, "analysis_run")
-    if run.empty:
+    run = read.last_analysis(session.engine)
+    if run is None:
         raise UsageError(f"Nothing has been analyzed yet; run {analyze} first.")
-    version = run["version"].iloc[-1]
     if is_outdated(session.engine):
         print_notice(
             "Records or baselines have changed since the last analysis; "
             f"run {analyze} to include them."
         )
-    elif version != __version__:
-        print_notice(f"The last analysis was made by arcdrift {version}; run {analyze} anew.")
+    elif run.version != __version__:
+        print_notice(f"The last analysis was made by arcdrift {run.version}; run {analyze} anew.")
     print_records_in_future(session)
 
 
 def print_records_in_future(session: CrewSession) -> None:
     """Print a notice if records lie in the future by this computer's clock."""
-    import pandas as pd
+    from datetime import UTC, datetime
 
     from arcdrift.store.records_version import future_sentence, records_in_future
 
-    ahead = records_in_future(session.engine, pd.Timestamp.now("UTC"))
+    ahead = records_in_future(session.engine, datetime.now(UTC))
     if sentence := future_sentence(ahead, zone_of_splicer(session.crew) or "UTC"):
         print_notice(sentence)

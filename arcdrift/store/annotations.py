@@ -10,9 +10,9 @@ import pandas as pd
 from sqlalchemy import ColumnElement, Engine, Table, insert, select, update
 
 from arcdrift.errors import UsageError
+from arcdrift.instants import microseconds
 from arcdrift.store.connect import writing
 from arcdrift.store.fetch import fetch
-from arcdrift.times import microseconds
 
 MAX_TEXT_LENGTH = 2000
 """Most characters that one text of an annotation may have."""

@@ -25,9 +25,9 @@ from sqlalchemy import (
 
 from arcdrift.clock_bounds import COUNTERS, ClockBounds
 from arcdrift.errors import UsageError
+from arcdrift.instants import instant_at, microseconds
 from arcdrift.store import schema
 from arcdrift.store.connect import reading, writing
-from arcdrift.times import microseconds
 
 SPLICER_TIMED = ("arc-checks", "splices")
 """Kinds of record whose time comes from the splicer's clock."""
@@ -183,8 +183,8 @@ def _shifts(
             shift=timedelta(seconds=row.shift_s),
             said_by=row.said_by,
             why=row.why,
-            recorded_at=_instant(row.recorded_at),
-            undone_at=None if row.undone_at is None else _instant(row.undone_at),
+            recorded_at=instant_at(row.recorded_at),
+            undone_at=None if row.undone_at is None else instant_at(row.undone_at),
         )
         for row in connection.execute(query)
     ]
@@ -193,14 +193,10 @@ def _shifts(
 def _bounds(row: Any) -> ClockBounds:
     return ClockBounds(
         row.splicer,
-        _instant(row.starts_at),
-        _instant(row.ends_at),
+        instant_at(row.starts_at),
+        instant_at(row.ends_at),
         row.first_number,
         row.end_number,
         row.first_arc,
         row.end_arc,
     )
-
-
-def _instant(value: int) -> datetime:
-    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=value)

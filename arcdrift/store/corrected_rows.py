@@ -12,8 +12,8 @@ from datetime import UTC, datetime
 
 from sqlalchemy import CompoundSelect, Connection, and_, exists, func, select, union_all, update
 
+from arcdrift.instants import microseconds
 from arcdrift.store import schema
-from arcdrift.times import microseconds
 
 
 def close_corrected(connection: Connection, import_id: int) -> None:

@@ -15,9 +15,9 @@ import pandas as pd
 from sqlalchemy import ColumnElement, Select, or_, select
 
 from arcdrift.arrays import Ints
+from arcdrift.instants import microseconds
 from arcdrift.store import schema
 from arcdrift.store.record_matching import MINUTE_US, RecordIdentity, SourceRow, Values
-from arcdrift.times import microseconds
 
 Reader = Callable[[Select[Any]], pd.DataFrame]
 """Runs a query on the store and returns its rows as a frame by id."""

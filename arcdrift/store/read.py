@@ -1,15 +1,21 @@
-"""Reads records, results, imports and findings from the store."""
+"""Reads records, results, imports and findings from the store.
+
+What returns no frame does without pandas and Arrow: a command that only lists findings would
+spend most of its time on loading them.
+"""
+
+from __future__ import annotations
 
 import json
 from collections.abc import Container, Iterable
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import pandas as pd
 from sqlalchemy import (
     ColumnElement,
     Connection,
     Engine,
+    Row,
     Select,
     Subquery,
     Table,
@@ -21,6 +27,7 @@ from sqlalchemy import (
 )
 
 from arcdrift.finding import SEVERITY_ORDER
+from arcdrift.instants import instant_at, microseconds
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.clock_shifts import (
@@ -31,8 +38,9 @@ from arcdrift.store.clock_shifts import (
     true_time,
 )
 from arcdrift.store.connect import reading
-from arcdrift.store.fetch import fetch
-from arcdrift.times import microseconds
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _SUBJECT_COLUMN = {
     "arc-checks": "splicer",
@@ -120,7 +128,7 @@ def records(
         query = query.where(time >= microseconds(since))
     if until is not None:
         query = query.where(time < microseconds(until))
-    return fetch(engine, query, order=list(order), categorical=categorical)[wanted]
+    return _frame(engine, query, order=list(order), categorical=categorical)[wanted]
 
 
 def splice_counts(engine: Engine) -> dict[str, int]:
@@ -157,8 +165,8 @@ def technicians(engine: Engine) -> list[str]:
         return sorted({row.technician for row in connection.execute(query)})
 
 
-def newest_records(engine: Engine) -> pd.Series:
-    """Instant (UTC) of the newest check or splice of each splicer."""
+def newest_records(engine: Engine) -> dict[str, datetime]:
+    """Instant (UTC) of the newest check or splice by splicer, in alphabetical order."""
     shifts = clock_shifts(engine)
     latest: list[Select[Any]] = []
     for kind in SPLICER_TIMED:
@@ -172,20 +180,22 @@ def newest_records(engine: Engine) -> pd.Series:
         last = select(func.max(time)).where(table.columns.splicer == names.c.splicer)
         latest.append(select(names.c.splicer, last.scalar_subquery().label("time")))
     with reading(engine) as connection:
-        rows = connection.execute(union_all(*latest)).all()
-    frame = pd.DataFrame(rows, columns=["splicer", "time"])
-    newest = frame.groupby("splicer")["time"].max()
-    return pd.to_datetime(newest, unit="us", utc=True).dt.as_unit("us")
+        rows = sorted(connection.execute(union_all(*latest)).all())
+    return {splicer: instant_at(time) for splicer, time in rows}  # of two times the later one
 
 
 def newest_record(engine: Engine) -> pd.Timestamp | None:
     """Instant (UTC) of the newest check or splice; None in an empty store."""
+    import pandas as pd
+
     newest = newest_records(engine)
-    return None if newest.empty else newest.max()
+    return pd.Timestamp(max(newest.values())).as_unit("us") if newest else None
 
 
 def assessment_time(engine: Engine, crew: Crew) -> pd.Timestamp:
     """UTC instant results speak of: now, or the newest record's time if crew.toml says so."""
+    import pandas as pd
+
     newest = newest_record(engine) if crew.clock == "newest-record" else None
     return newest if newest is not None else pd.Timestamp.now("UTC").as_unit("us")
 
@@ -194,6 +204,8 @@ def newest_reading(
     engine: Engine, splicer: str, site: str | None, station: str | None, until: datetime
 ) -> pd.Timestamp | None:
     """Instant (UTC) of the newest reading of a splicer's own sensors, a site or its station."""
+    import pandas as pd
+
     t = schema.readings.columns
     latest = [
         select(func.max(t.read_at).label("time")).where(
@@ -211,11 +223,13 @@ def newest_reading(
 def imported_readings(engine: Engine, import_id: int) -> pd.DataFrame:
     """Readings that an import added, as `records` returns them."""
     t = schema.readings.columns
-    return fetch(engine, select(schema.readings).where(t.import_id == import_id), order=["id"])
+    return _frame(engine, select(schema.readings).where(t.import_id == import_id), order=["id"])
 
 
 def oldest_splices(engine: Engine) -> pd.DataFrame:
     """First splice of each splicer, as logged: ``splicer``, ``spliced_at`` (UTC)."""
+    import pandas as pd
+
     names, time = _splicer_names(schema.splices), schema.splices.columns.spliced_at
     first = select(func.min(time)).where(schema.splices.columns.splicer == names.c.splicer)
     query = select(names.c.splicer, first.scalar_subquery().label("spliced_at"))
@@ -224,6 +238,14 @@ def oldest_splices(engine: Engine) -> pd.DataFrame:
     frame = pd.DataFrame(rows, columns=["splicer", "spliced_at"])
     spliced_at = pd.to_datetime(frame["spliced_at"], unit="us", utc=True).dt.as_unit("us")
     return frame.assign(spliced_at=spliced_at)
+
+
+def _frame(
+    engine: Engine, query: Select[Any], *, order: list[str], categorical: Container[str] = ()
+) -> pd.DataFrame:
+    from arcdrift.store.fetch import fetch  # loads pandas and Arrow
+
+    return fetch(engine, query, order=order, categorical=categorical)
 
 
 def _splicer_names(table: Any) -> Subquery:
@@ -241,7 +263,14 @@ def result(engine: Engine, table_name: str, **equals: Any) -> pd.DataFrame:
     query = select(table)
     for name, value in equals.items():
         query = query.where(table.columns[name] == value)
-    return fetch(engine, query, order=table.primary_key.columns.keys())
+    return _frame(engine, query, order=table.primary_key.columns.keys())
+
+
+def last_analysis(engine: Engine) -> Row[Any] | None:
+    """Return the row of ``analysis_run`` that tells of the last analysis; None without one."""
+    table = schema.RESULTS["analysis_run"]
+    with reading(engine) as connection:
+        return connection.execute(select(table).order_by(table.columns.id.desc())).first()
 
 
 def findings(
@@ -276,7 +305,7 @@ def findings(
 
 def imports(engine: Engine) -> pd.DataFrame:
     """Read the list of imports, newest first; ``undone_at`` is NaT unless it was undone."""
-    return fetch(engine, select(schema.imports), order=["id"]).iloc[::-1].reset_index(drop=True)
+    return _frame(engine, select(schema.imports), order=["id"]).iloc[::-1].reset_index(drop=True)
 
 
 def quarantined(
@@ -340,4 +369,4 @@ def _rows_with_file(
         query = query.where(condition)
     if import_id is not None:
         query = query.where(table.columns.import_id == import_id)
-    return fetch(engine, query, order=["import_id", "line"])
+    return _frame(engine, query, order=["import_id", "line"])

@@ -4,15 +4,17 @@ Results are compared with the store by version, never by time: a computer's cloc
 for a day must not make old results look new.
 """
 
+from datetime import datetime
+from operator import itemgetter
 from typing import NamedTuple
+from zoneinfo import ZoneInfo
 
-import pandas as pd
 from sqlalchemy import Connection, Engine, exists, func, or_, select
 
 from arcdrift.clock_bounds import MAX_AHEAD
 from arcdrift.store import schema
 from arcdrift.store.connect import reading
-from arcdrift.store.read import newest_records, result
+from arcdrift.store.read import last_analysis, newest_records
 
 
 class RecordsVersion(NamedTuple):
@@ -53,8 +55,8 @@ def records_version(engine: Engine) -> RecordsVersion:
 
 def analyzed_version(engine: Engine) -> RecordsVersion | None:
     """Return the version of the records that the last analysis has read; None without one."""
-    run = result(engine, "analysis_run")
-    return None if run.empty else RecordsVersion.parse(run["records_version"].iloc[-1])
+    run = last_analysis(engine)
+    return None if run is None else RecordsVersion.parse(run.records_version)
 
 
 def is_outdated(engine: Engine) -> bool:
@@ -63,39 +65,35 @@ def is_outdated(engine: Engine) -> bool:
     return analyzed is not None and analyzed != records_version(engine)
 
 
-def records_in_future(engine: Engine, now: pd.Timestamp) -> pd.Series:
-    """Newest check or splice of each splicer that has one in the future, newest first.
+def records_in_future(engine: Engine, now: datetime) -> dict[str, datetime]:
+    """Latest check or splice of each splicer that has one in the future, newest first.
 
     Parameters
     ----------
-    now : Timestamp
-        UTC, by this computer's clock; `arcdrift.clock_bounds.MAX_AHEAD` later is no future yet.
-
-    Returns
-    -------
-    Series of datetime64[us, UTC]
-        By splicer.
+    now : aware datetime
+        By this computer's clock; `arcdrift.clock_bounds.MAX_AHEAD` later is no future yet.
     """
-    newest = newest_records(engine)
-    return newest[newest > now + MAX_AHEAD].sort_values(ascending=False)
+    newest = sorted(newest_records(engine).items(), key=itemgetter(1), reverse=True)
+    return {splicer: time for splicer, time in newest if time > now + MAX_AHEAD}
 
 
-def future_sentence(ahead: pd.Series, zone: str) -> str:
+def future_sentence(ahead: dict[str, datetime], zone: str) -> str:
     """Say that records lie in the future; empty where none does.
 
     Parameters
     ----------
-    ahead : Series
+    ahead : dict
         From `records_in_future`.
     zone : str
         Time zone in which to write the time.
     """
-    if ahead.empty:
+    if not ahead:
         return ""
+    splicer, time = next(iter(ahead.items()))
     more = f" and {len(ahead) - 1} more" if len(ahead) > 1 else ""
     return (
-        f"The newest records lie in the future, {ahead.iloc[0].tz_convert(zone):%Y-%m-%d %H:%M} "
-        f"(splicer {ahead.index[0]}{more}): its clock or this computer's is wrong. Correct it, "
+        f"The newest records lie in the future, {time.astimezone(ZoneInfo(zone)):%Y-%m-%d %H:%M} "
+        f"(splicer {splicer}{more}): its clock or this computer's is wrong. Correct it, "
         "and the records with `arcdrift clock` or `arcdrift imports undo`."
     )
 

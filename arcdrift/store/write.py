@@ -15,6 +15,7 @@ from adbc_driver_sqlite import dbapi
 from sqlalchemy import Connection, Engine, Table, delete, exists, func, insert, select, update
 
 from arcdrift.errors import StoreTrouble, UsageError
+from arcdrift.instants import microseconds
 from arcdrift.scratch import scratch_folder
 from arcdrift.store import schema
 from arcdrift.store.arrow_thread import run_in_arrow_thread
@@ -26,7 +27,6 @@ from arcdrift.store.frames import to_arrow
 from arcdrift.store.rebuild_records import rebuild_records
 from arcdrift.store.record_matching import RECORD_IDENTITIES, RecordIdentity
 from arcdrift.store.repeated_imports import add_repeated_rows
-from arcdrift.times import microseconds
 
 _BULK_ROWS = 20_000
 """Number of rows from which a staging file is faster than inserting row by row."""

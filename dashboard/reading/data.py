@@ -14,6 +14,7 @@ from arcdrift.analysis.budget.replay_alarms import History, recorded_alarms, rep
 from arcdrift.analysis.people.cleave_angles.angle_ewma import replay_angles
 from arcdrift.analysis.people.signature_splices import SignatureSplices
 from arcdrift.errors import UsageError
+from arcdrift.instants import microseconds
 from arcdrift.people import HIDDEN
 from arcdrift.settings import Crew, load_crew
 from arcdrift.settings_file import save_budget
@@ -21,7 +22,6 @@ from arcdrift.shares import Shares, with_added_shares
 from arcdrift.store import baseline_marks, coaching, read, schema
 from arcdrift.store.clock_shifts import clock_shifts, true_time
 from arcdrift.store.connect import reading
-from arcdrift.times import microseconds
 from dashboard.reading.advice_cache import FRESH_SECONDS, AdviceCache
 from dashboard.reading.signature_splices_cache import SignatureSplicesCache
 from dashboard.reading.store_cache import cached_by_version

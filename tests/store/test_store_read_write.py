@@ -11,12 +11,12 @@ from pandas.testing import assert_frame_equal
 from sqlalchemy import create_engine, select
 
 from arcdrift.errors import StoreTrouble, UsageError
+from arcdrift.instants import microseconds
 from arcdrift.store import read, schema, write
 from arcdrift.store.baseline_marks import add_mark, withdraw_mark
 from arcdrift.store.connect import place, reading, writing
 from arcdrift.store.fetch import fetch, fetch_within
 from arcdrift.store.records_version import RecordsVersion
-from arcdrift.times import microseconds
 from tests.empty_store import empty_store
 
 START = pd.Timestamp("2025-03-01 06:00", tz="UTC")

@@ -14,10 +14,10 @@ from arcdrift.analysis.maintenance.service_findings import (
     usage_by_hour,
 )
 from arcdrift.analysis.maintenance.usage_hours import TURN_ACTIONS
+from arcdrift.instants import microseconds
 from arcdrift.settings import Crew
 from arcdrift.store import read, schema
 from arcdrift.store.fetch import fetch
-from arcdrift.times import microseconds
 
 LATEST_SPLICES = 30
 """Number of latest splices whose cleavers count as in use with a splicer."""

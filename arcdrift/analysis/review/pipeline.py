@@ -62,8 +62,8 @@ from arcdrift.analysis.review.summary import Summary
 from arcdrift.analysis.setting_cost.mismatch_cost import cost_table
 from arcdrift.analysis.setting_cost.mismatch_model import estimate_mismatch_costs
 from arcdrift.finding import Cause, Finding
+from arcdrift.instants import microseconds
 from arcdrift.settings import Crew, Splicer
-from arcdrift.times import microseconds
 
 
 @dataclass(frozen=True)

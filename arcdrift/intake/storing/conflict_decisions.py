@@ -9,13 +9,13 @@ from typing import Any, Literal
 from sqlalchemy import Connection, Engine, bindparam, select, update
 
 from arcdrift.errors import UsageError
+from arcdrift.instants import microseconds
 from arcdrift.store import schema
 from arcdrift.store.connect import writing
 from arcdrift.store.event_candidates import candidate_keys
 from arcdrift.store.fetch import fetch_within
 from arcdrift.store.rebuild_records import rebuild_records
 from arcdrift.store.record_matching import RECORD_IDENTITIES
-from arcdrift.times import microseconds
 
 Choice = Literal["old", "new"]
 

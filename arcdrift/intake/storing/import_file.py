@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine
 
 from arcdrift.errors import StoreTrouble
+from arcdrift.instants import microseconds
 from arcdrift.intake.bulletins.report_rows import is_bulletin
 from arcdrift.intake.containers.files import LogFile, open_file, open_text
 from arcdrift.intake.layout.layout_match import is_export_file
@@ -28,7 +29,6 @@ from arcdrift.scratch import scratch_folder
 from arcdrift.settings import Crew
 from arcdrift.store.connect import Waiting, reading, writing
 from arcdrift.store.import_lock import running_import
-from arcdrift.times import microseconds
 
 _START_BYTES = 1 << 16
 """Bytes that tell whether a text is a bulletin."""

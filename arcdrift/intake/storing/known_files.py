@@ -14,6 +14,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, select
 
 from arcdrift import __version__
+from arcdrift.instants import microseconds
 from arcdrift.intake.layout.layouts import Layout
 from arcdrift.intake.schema.import_report import ImportReport, columns_without_name
 from arcdrift.intake.schema.problems import Balance
@@ -21,7 +22,6 @@ from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.corrected_rows import close_corrected, count_corrected
 from arcdrift.store.write import add_import
-from arcdrift.times import microseconds
 
 _OF_THE_FILE = (
     "sha256",

@@ -20,6 +20,7 @@ import numpy as np
 from sqlalchemy import Connection, Engine, func, select, update
 
 from arcdrift.errors import BadInput
+from arcdrift.instants import microseconds
 from arcdrift.intake.layout.log_reader import LogReader
 from arcdrift.intake.schema.import_report import (
     ImportReport,
@@ -56,7 +57,6 @@ from arcdrift.store.corrected_rows import close_corrected, count_corrected
 from arcdrift.store.fetch import fetch, fetch_within
 from arcdrift.store.read import store_version, version_within
 from arcdrift.store.write import add_import
-from arcdrift.times import microseconds
 
 _COUNTS = ("lines", "rows", *OUTCOMES)
 _START_BYTES = 64

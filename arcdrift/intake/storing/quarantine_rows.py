@@ -9,6 +9,7 @@ import pandas as pd
 from sqlalchemy import Connection, and_, bindparam, select, update
 
 from arcdrift.arrays import Ints
+from arcdrift.instants import microseconds
 from arcdrift.intake.schema.kinds import Kind
 from arcdrift.intake.schema.problems import SENTENCES, ProblemGroup
 from arcdrift.intake.storing.quarantine_export import CorrectedRows, Source, header_text
@@ -17,7 +18,6 @@ from arcdrift.intake.typing.convert import Typed
 from arcdrift.store import schema
 from arcdrift.store.event_candidates import stored_values
 from arcdrift.store.write import add_rows
-from arcdrift.times import microseconds
 
 _FEW = 500
 """Up to this many rows are looked up by their text; for more, all quarantined rows are read."""
