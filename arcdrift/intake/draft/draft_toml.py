@@ -209,6 +209,8 @@ class Draft:
             sample = _toml(self.time_format.sample)
             choice = self.time_format.choices[0]
             yield f"time_format = {_toml(choice.time_format)} # {choice.order}, such as {sample}"
+        if self.time_format.months:
+            yield f"months = {_toml(list(self.time_format.months))}"
         if self.time_zone is not None:
             yield f"time_zone = {_toml(self.time_zone)}"
         elif self.time and not self.time_format.has_offset:

@@ -20,6 +20,8 @@ from arcdrift.intake.draft.values.date_formats import (
     TimeFormat,
     clock_format_of,
     day_number_format_of,
+    months_of,
+    plain_times,
     time_format_of,
 )
 from arcdrift.intake.draft.values.value_formats import distinct
@@ -79,7 +81,7 @@ def known_time(sample: Sample) -> TimeColumns:
 
 def unnamed_time(sample: Sample, unmatched: Iterable[str]) -> TimeColumns:
     """Find the time among columns whose headers are no words for times, by their values alone."""
-    seen = {header: time_format_of(sample.values(header), sample.now) for header in unmatched}
+    seen = {header: _format_of(sample, sample.values(header)) for header in unmatched}
     whole = [header for header, found in seen.items() if found.has_date and found.has_clock]
     dates = whole or [header for header, found in seen.items() if found.has_date]
     if not dates:
@@ -89,7 +91,8 @@ def unnamed_time(sample: Sample, unmatched: Iterable[str]) -> TimeColumns:
 
 def values_in_order(sample: Sample, headers: Sequence[str]) -> pd.Series:
     """The times as written, in the order of the file."""
-    return text(_joined_cells(sample, headers))
+    values = text(_joined_cells(sample, headers))
+    return plain_times(values, months_of(values.dropna(), sample.words.months))
 
 
 def time_zone(sample: Sample, time: TimeColumns) -> tuple[str | None, Question | None]:
@@ -129,7 +132,7 @@ def time_zone(sample: Sample, time: TimeColumns) -> tuple[str | None, Question |
 
 def _formats_under(sample: Sample, headers: Sequence[str]) -> dict[str, TimeFormat]:
     """How the times under headers that are words for times are written."""
-    seen = {header: time_format_of(sample.values(header), sample.now) for header in headers}
+    seen = {header: _format_of(sample, sample.values(header)) for header in headers}
     for header, found in seen.items():
         if not (found.has_date or found.has_clock):
             seen[header] = day_number_format_of(sample.values(header))
@@ -139,6 +142,10 @@ def _formats_under(sample: Sample, headers: Sequence[str]) -> dict[str, TimeForm
             if clock is not None and clock.has_clock:
                 seen[header] = clock
     return _halves(sample, seen)
+
+
+def _format_of(sample: Sample, values: pd.Series) -> TimeFormat:
+    return time_format_of(values, sample.now, sample.words.months)
 
 
 def _halves(sample: Sample, seen: dict[str, TimeFormat]) -> dict[str, TimeFormat]:
@@ -157,7 +164,7 @@ def _halves(sample: Sample, seen: dict[str, TimeFormat]) -> dict[str, TimeFormat
             whole = found.has_date and found.has_clock
             dates = _changed_by(date_alone, sample.values(header)) if whole else None
             if dates is not None:
-                halves[header] = time_format_of(dates, sample.now)
+                halves[header] = _format_of(sample, dates)
     return halves
 
 
@@ -171,7 +178,9 @@ def _changed_by(
 
 def _with_chosen(sample: Sample, chosen: str, seen: dict[str, TimeFormat]) -> TimeColumns:
     """The time with a column that a person named: the whole time, or one part of it."""
-    found = seen.get(chosen) or time_format_of(sample.values(chosen), sample.now)
+    found = seen.get(chosen) or time_format_of(
+        sample.values(chosen), sample.now, sample.words.months
+    )
     if found.has_date and found.has_clock:
         return TimeColumns((chosen,), found)
     for other, form in seen.items():
@@ -189,7 +198,7 @@ def _joined_cells(sample: Sample, headers: Sequence[str]) -> pa.ChunkedArray:
 
 def _joined(sample: Sample, date: str, clock: str) -> TimeColumns:
     values = distinct(_joined_cells(sample, (date, clock)), sample.words.no_value)
-    joined_format = time_format_of(values, sample.now)
+    joined_format = _format_of(sample, values)
     if not joined_format.has_date:  # a day number beside a fraction of the day
         joined_format = TimeFormat(has_date=True, has_clock=True, sample=joined_format.sample)
     return TimeColumns((date, clock), joined_format)

@@ -137,6 +137,9 @@ class Layout(_Strict):
     A year of two digits needs ``%y`` here and is then in 1969..2068, as in POSIX; by default it is
     refused.
     """
+    months: tuple[str, ...] = ()
+    """Names of the months in times, for each month with a blank between them; `time_format` has %b
+    in their place."""
     encoding: Encoding | None = None
     """Encoding of the file; default found from its bytes."""
     decimal: Decimal = "."
@@ -194,6 +197,8 @@ class Layout(_Strict):
             raise ValueError("skip_lines and header_starts_with exclude each other; keep one")
         if self.preamble is not None and self.header_starts_with is None:
             raise ValueError("preamble needs header_starts_with; give it")
+        if len(self.months) not in (0, 12) or not all(map(str.strip, self.months)):
+            raise ValueError("months must have the names of all 12 months")
         if self.utc and self.time_zone is not None:
             raise ValueError("utc and time_zone exclude each other; keep one")
         return self

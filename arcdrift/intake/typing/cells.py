@@ -75,7 +75,8 @@ def clock_alone(cells: pa.ChunkedArray) -> pa.ChunkedArray:
 
 def as_cells(values: pd.Series) -> pa.ChunkedArray:
     """Cells of text from a series, as `numbers` takes them."""
-    return pa.chunked_array([pa.array(values, pa.string())])
+    # values that are all missing would come without a type
+    return pa.chunked_array([pa.array(values, pa.string())]).cast(pa.string())
 
 
 def mapped(cells: pa.ChunkedArray, meanings: Mapping[str, str]) -> pa.ChunkedArray:

@@ -114,6 +114,7 @@ def convert(
         now=now,
         zone=None if layout is None else "UTC" if layout.utc else layout.time_zone,
         time_format=None if layout is None else layout.time_format,
+        months=() if layout is None else layout.months,
         dates_alone=kind.name == "service",
         evidence=None if state is None else state.evidence,
     )

@@ -1,5 +1,6 @@
 """Convert times as written to UTC: format, time zone of each row, repeated hours."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -12,6 +13,7 @@ import pyarrow.compute as pc
 from arcdrift.errors import BadInput
 from arcdrift.intake.schema.problems import Problems
 from arcdrift.intake.typing.cells import text
+from arcdrift.intake.typing.time_words import with_plain_words
 from arcdrift.settings import Crew
 from arcdrift.times import Evidence, to_utc
 
@@ -49,6 +51,8 @@ class TimeRules:
         Zone of times without an offset; it takes precedence over those of sites and crew.
     time_format : str, optional
         strptime codes; default ISO 8601.
+    months : sequence of str
+        Names of each month, if times have names of months in other words than `time_format` reads.
     dates_alone : bool
         Whether a date without a time of day is allowed; it means midnight.
     evidence : Evidence, optional
@@ -60,6 +64,7 @@ class TimeRules:
     now: datetime
     zone: str | None = None
     time_format: str | None = None
+    months: Sequence[str] = ()
     dates_alone: bool = False
     evidence: Evidence | None = None
 
@@ -128,11 +133,13 @@ def read_times(
     BadInput
         When a time has no offset and no zone is known for it.
     """
-    shown = text(cells)
+    shown = plain = text(cells)
+    if rules.months or "%p" in (rules.time_format or ""):
+        plain = text(with_plain_words(cells, rules.months))
     local, utc = (
         _iso(cells, dates_alone=rules.dates_alone)
         if rules.time_format is None
-        else _formatted(shown, rules.time_format)
+        else _formatted(plain, rules.time_format)
     )
     local = _with_day_numbers(local, utc, shown)
     naive = local.notna()
@@ -165,7 +172,7 @@ def read_times(
     future = (utc > pd.Timestamp(rules.now) + AHEAD).to_numpy()
     problems.add("time-in-future", column, future, shown)
     problems.add("time-too-old", column, (utc < EARLIEST).to_numpy(), shown)
-    return Times(utc, seconds, local if naive.any() else _written(shown, rules.time_format))
+    return Times(utc, seconds, local if naive.any() else _written(plain, rules.time_format))
 
 
 def coded(*columns: pd.Series) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:

@@ -296,20 +296,51 @@ def test_a_midnight_beside_a_time_is_a_date(day, no_day):
     assert times_of(rows) == ["13 09:05:12", "13 10:11:07"]
 
 
-def times_of(rows):
+# abbreviations and names of the months as Unicode CLDR has them, from memory
+@pytest.mark.parametrize(
+    ("form", "months"),
+    [
+        ("{} {} 2025", "Jan February Mar April May June Jul August Sep October Nov December"),
+        ("{}-{}-25", "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec"),
+        ("{}. {} 2025", "Januar Feb. März Apr. Mai Juni Juli Aug. Sept. Okt. Nov. Dez."),
+        ("{} {} 2025", "janv. févr. mars avr. mai juin juil. août sept. oct. nov. déc."),
+        ("{} de {} de 2025", "enero feb marzo abr mayo jun julio ago sept oct noviembre dic"),
+        ("{} de {} de 2025", "jan. fev. março abr. maio jun. jul. ago. set. out. nov. dez."),
+        ("{} {} 2025", "gen febbraio MAR apr maggio giu luglio ago settembre ott nov dic"),
+    ],
+)
+def test_names_of_months(form, months):
+    names = months.split()
+    rows = [f"{form.format(13, name)},09:05:12,Heron,0.02" for name in names]
+    assert times_of(rows, "%m-%d %H") == [f"{month:02}-13 09" for month in range(1, 13)]
+
+
+@pytest.mark.parametrize(
+    ("clocks", "expected"),
+    [
+        (["8:05:12 a. m.", "3:07:00 p. m."], ["13 08:05:12", "13 15:07:00"]),
+        (["12:05:12\u00a0a.\u00a0m.", "12:07:00\u00a0p.\u00a0m."], ["13 00:05:12", "13 12:07:00"]),
+        (["8:05:12 A.M.", "3:07:00 P.M."], ["13 08:05:12", "13 15:07:00"]),
+    ],
+)
+def test_halves_of_the_day_with_points(clocks, expected):
+    assert times_of([f"13/5/2026,{clock},Heron,0.02" for clock in clocks]) == expected
+
+
+def times_of(rows, form="%d %H:%M:%S"):
     """Local times of splices, from a draft without questions."""
     content = "\n".join(["Date,Time,Machine,Est. Loss (dB)", *rows]) + "\n"
     made = draft(content)
     assert made.time == ("Date", "Time")
     ((_, trial),) = tried(made, content)
-    assert (trial.rows, trial.sound) == (2, 2)
+    assert (trial.rows, trial.sound) == (len(rows), len(rows))
     (_, layout) = next(made.trials())
     typed = convert(
         LogReader("log.csv", layout=layout).divide(content.encode()),
         KINDS["splices"], layout, CREW, now=NOW, file="log.csv",
     )  # fmt: skip
     local = typed.frame["spliced_at"].dt.tz_convert("Europe/Oslo")
-    return local.dt.strftime("%d %H:%M:%S").tolist()
+    return local.dt.strftime(form).tolist()
 
 
 @pytest.mark.parametrize("header", ["Humidity", "Humidity (%)"])

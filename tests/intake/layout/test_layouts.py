@@ -152,6 +152,10 @@ def test_a_unit_of_our_own_changes_nothing():
             START + 'encoding = "latin"\n' + COLUMNS,
             "encoding: Input should be 'utf-8', 'utf-16' or 'windows-1252'",
         ),
+        (
+            START + 'months = ["Jan", "Feb"]\n' + COLUMNS,
+            "months must have the names of all 12 months",
+        ),
         (START + "columns = 3\n", "columns: Input should be a valid dictionary"),
         (
             START + "skip_lines = -1\n" + COLUMNS,

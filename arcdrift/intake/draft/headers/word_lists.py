@@ -15,6 +15,7 @@ from arcdrift.errors import BadInput
 from arcdrift.intake.draft.headers.header_words import Key, key_of, plain, plain_unit
 from arcdrift.intake.schema.kinds import ACTIONS, KINDS
 from arcdrift.intake.schema.units import check_unit
+from arcdrift.intake.typing.time_words import MONTHS
 from arcdrift.quantities import QUANTITIES
 from arcdrift.toml_files import toml_text
 
@@ -53,6 +54,7 @@ _SECTIONS: dict[str, tuple[str, ...]] = {
     "pressure_references": ("station", "sea-level", "qnh"),
     "pressure_columns": ("station", "sea-level", "qnh"),
     "actions": ACTIONS,
+    "months": MONTHS,
     "no_value": ("words",),
     "summary": ("words",),
     "units": (),
@@ -87,6 +89,8 @@ class WordLists:
         Headers whose cells say yes or no, with what a yes means: ``good`` or ``bad``.
     yes, no, no_value, summary, zone, local_time : set
         Other words; those for no value are in small letters.
+    months : dict of str to list
+        For each language the names of each month, with a blank between them.
     units : dict
         Unit in pint's spelling by word.
     """
@@ -105,6 +109,7 @@ class WordLists:
     summary: set[str] = field(default_factory=set)
     zone: set[Key] = field(default_factory=set)
     local_time: set[Key] = field(default_factory=set)
+    months: dict[str, list[str]] = field(default_factory=dict)
     units: dict[str, str] = field(default_factory=dict)
     _fits: dict[tuple[str, str], int] = field(default_factory=dict, repr=False)
     _split: dict[str, tuple[str, str | None]] = field(default_factory=dict, repr=False)
@@ -179,6 +184,8 @@ class WordLists:
         self.summary.update(plain(word) for word in _words(raw, "summary", "words"))
         self.zone.update(key_of(word) for word in _words(raw, "zone", "zone"))
         self.local_time.update(key_of(word) for word in _words(raw, "zone", "local"))
+        if "months" in raw:
+            self.months[language] = [" ".join(_words(raw, "months", month)) for month in MONTHS]
         for unit, words in raw.get("units", {}).items():
             self.units.update((plain_unit(word), unit) for word in words)
 

@@ -5,13 +5,16 @@ every value, nothing in the file can decide, and a guess would move most records
 """
 
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 
 import pandas as pd
 
+from arcdrift.intake.typing.cells import as_cells, text
 from arcdrift.intake.typing.local_times import AHEAD, EARLIEST, is_day_number, is_iso
+from arcdrift.intake.typing.time_words import MONTHS, with_plain_words
 
 _TOKENS = re.compile(r"\d+|[A-Za-z]+|[^A-Za-z\d]+")
 _HALVES = ("am", "pm")
@@ -19,6 +22,10 @@ DAY_FIRST, MONTH_FIRST, YEAR_FIRST = "day first", "month first", "year first"
 _ORDERS = {"dmy": DAY_FIRST, "mdy": MONTH_FIRST, "ymd": YEAR_FIRST}
 _WHOLE = {8: "%Y%m%d", 14: "%Y%m%d%H%M%S", 12: "%Y%m%d%H%M"}
 _CLOCKS = {4: "%H%M", 6: "%H%M%S"}
+_BETWEEN = ("T", "h", "Uhr")
+"""Words beside the numbers of a time of day."""
+_MONTH_NAME = r"(?:^|\d|\W)\W*([^\W\d_]{3,})\W+(?:de\W+)?\d"
+"""A word before a number."""
 _ENOUGH = 0.9
 """A format must read at least this share of the values; the others may be damaged."""
 
@@ -45,6 +52,8 @@ class TimeFormat:
         Whether the values have a date, a time of day, a UTC offset.
     sample : str
         One of the values.
+    months : tuple of str
+        Names of each month, if the values have names in other words than the code %b reads.
     """
 
     choices: tuple[Choice, ...] = ()
@@ -52,9 +61,12 @@ class TimeFormat:
     has_clock: bool = False
     has_offset: bool = False
     sample: str = ""
+    months: tuple[str, ...] = ()
 
 
-def time_format_of(values: pd.Series, now: datetime) -> TimeFormat:
+def time_format_of(
+    values: pd.Series, now: datetime, month_names: Mapping[str, Sequence[str]] | None = None
+) -> TimeFormat:
     """Find how times are written.
 
     Parameters
@@ -63,19 +75,54 @@ def time_format_of(values: pd.Series, now: datetime) -> TimeFormat:
         Distinct values without missing ones.
     now : aware datetime
         A format that puts many values into the future does not fit.
+    month_names : dict of str to sequence of str
+        For each language the names of each month, with a blank between them.
     """
     if values.empty:
         return TimeFormat()
+    months = months_of(values, month_names or {})
+    written, values = values, plain_times(values, months)
     shapes = values.str.replace(r"\d+", "9", regex=True)
     sample = str(values[shapes == shapes.mode()[0]].iloc[0])
     offset = bool(re.search(r"\d([+-]\d\d:?\d\d|Z)$", sample)) and ":" in sample
     if is_iso(values).mean() >= _ENOUGH:
         return TimeFormat((), True, ":" in sample, offset, sample)
     choices = _choices(values, sample, now, offset=offset)
+    shown = str(written[values == sample].iloc[0])
     if not choices and _are_clocks(values, sample):
-        return TimeFormat(has_clock=True, sample=sample)
+        return TimeFormat(has_clock=True, sample=shown)
     clock = bool(choices) and any(code in choices[0].time_format for code in ("%H", "%I"))
-    return TimeFormat(choices, bool(choices), clock, offset, sample)
+    return TimeFormat(choices, bool(choices), clock, offset, shown, months)
+
+
+def months_of(values: pd.Series, names: Mapping[str, Sequence[str]]) -> tuple[str, ...]:
+    """The names of months in times: those of the first language that has all words in them.
+
+    Parameters
+    ----------
+    values : Series of str
+        Times.
+    names : dict of str to sequence of str
+        For each language the names of each month, with a blank between them.
+
+    Returns
+    -------
+    tuple of str
+        Empty if the times have no names of months, or short English ones.
+    """
+    found = values.str.extract(_MONTH_NAME, expand=False).dropna().str.casefold().unique()
+    if not set(found) - {month.casefold() for month in MONTHS}:
+        return ()
+    for months in names.values():
+        if set(found) <= {name.casefold() for month in months for name in month.split()}:
+            return tuple(months)
+    return ()
+
+
+def plain_times(values: pd.Series, months: Sequence[str]) -> pd.Series:
+    """Times with the words that strptime codes read, in the same order."""
+    plain = text(with_plain_words(as_cells(values), months))
+    return plain.set_axis(values.index)
 
 
 def day_number_format_of(values: pd.Series) -> TimeFormat:
@@ -158,7 +205,9 @@ def _formats(sample: str, *, offset: bool) -> dict[str, str]:
     if len(tokens[0]) in _WHOLE and tokens[0].isdigit():
         rest = _clock(tokens[1:])
         return {} if rest is None else {YEAR_FIRST: _WHOLE[len(tokens[0])] + rest + tail}
-    places = [place for place, token in enumerate(tokens) if token[0].isalnum()][:3]
+    places = [
+        place for place, token in enumerate(tokens) if token.isdigit() or token.title() in MONTHS
+    ][:3]
     if len(places) < 3:
         return {}
     rest = _clock(tokens[places[2] + 1 :])
@@ -172,14 +221,14 @@ def _formats(sample: str, *, offset: bool) -> dict[str, str]:
     found = {}
     for letters, order in _ORDERS.items():
         codes = [_code(letter, part) for letter, part in zip(letters, date, strict=True)]
-        if None not in codes:
+        if None not in codes and codes[:2] != ["%y", "%b"]:  # nobody writes 26-Mar-03 for a day
             found[order] = f"{lead}{codes[0]}{gaps[0]}{codes[1]}{gaps[1]}{codes[2]}{rest}{tail}"
     return found
 
 
 def _code(letter: str, part: str) -> str | None:
     if part.isalpha():
-        return {"m": "%b" if len(part) == 3 else "%B"}.get(letter)
+        return "%b" if letter == "m" else None
     if letter == "y":
         return {4: "%Y", 2: "%y"}.get(len(part))
     return f"%{letter}" if len(part) <= 2 else None
@@ -200,7 +249,7 @@ def _clock(tokens: list[str]) -> str | None:
             written.append(code)
         elif token.lower() in _HALVES:
             written.append("%p")
-        elif token.isalpha() and token not in ("T", "h"):
+        elif token.isalpha() and token not in _BETWEEN:
             return None
         else:
             written.append(_literal(token))
