@@ -1,16 +1,17 @@
 """Ctrl-C: raised once, so that a command can tidy up, and never lost.
 
 Python raises ``KeyboardInterrupt`` wherever it happens to be. Inside a finalizer it is printed
-and dropped; there it is raised again here. Pressing Ctrl-C twice would interrupt the tidying up;
-there the second one waits.
+and dropped; there it is raised again here. While a context is entered or left, it would leave open
+what the context closes, such as a transaction of the store; there it waits. Pressing Ctrl-C twice
+would interrupt the tidying up; there the second one waits.
 """
 
+import contextlib
 import signal
 import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
 from types import FrameType
 from typing import Any
 
@@ -18,8 +19,8 @@ INTERRUPTED = 130
 """Exit code that a shell shows after Ctrl-C (128 + SIGINT)."""
 _GRACE_S = 10.0
 """For so long after a Ctrl-C no other one is heard."""
-_AGAIN_S = 0.02
-"""After this time a Ctrl-C that a finalizer dropped is raised again."""
+_AGAIN_S = 0.005
+"""After this time a Ctrl-C that was dropped or came at a bad moment is raised again."""
 
 
 class _Interrupts:
@@ -29,10 +30,13 @@ class _Interrupts:
         self.pressed_at: float | None = None
         self.is_dropped = False
 
-    def raise_once(self, _number: int, _frame: FrameType | None) -> None:
+    def raise_once(self, _number: int, frame: FrameType | None) -> None:
         now = time.monotonic()
         recent = self.pressed_at is not None and now - self.pressed_at < _GRACE_S
         if recent and not self.is_dropped:
+            return
+        if _is_entering_or_leaving(frame):
+            _press_again()
             return
         self.pressed_at, self.is_dropped = now, False
         raise KeyboardInterrupt
@@ -43,15 +47,45 @@ class _Interrupts:
             sys.__unraisablehook__(dropped)
             return
         self.is_dropped = True
-        timer = threading.Timer(_AGAIN_S, signal.raise_signal, (signal.SIGINT,))
-        timer.daemon = True
-        timer.start()
+        _press_again()
+
+
+def _is_entering_or_leaving(frame: FrameType | None) -> bool:
+    """Whether the code that enters or leaves a context is running.
+
+    Entering may take as long as another program writes to the store, so that only the outermost
+    code of it counts; what runs in a context that is left is short.
+    """
+    if frame is None:
+        return False
+    code = frame.f_code
+    if code.co_name == "__enter__" or code.co_filename == contextlib.__file__:
+        return True
+    while frame is not None:
+        if frame.f_code.co_name == "__exit__":
+            return True
+        frame = frame.f_back
+    return False
+
+
+def _press_again() -> None:
+    timer = threading.Timer(_AGAIN_S, _interrupt_main_thread)
+    timer.daemon = True
+    timer.start()
+
+
+def _interrupt_main_thread() -> None:
+    main = threading.main_thread().ident
+    if hasattr(signal, "pthread_kill") and main is not None:
+        signal.pthread_kill(main, signal.SIGINT)  # ends a read that it waits in, too
+    else:
+        signal.raise_signal(signal.SIGINT)
 
 
 _current = _Interrupts()
 
 
-@contextmanager
+@contextlib.contextmanager
 def handle_interrupts(*, ends_process: bool) -> Iterator[None]:
     """Handle Ctrl-C in this way; outside the main thread, or where it is ignored, do nothing.
 

@@ -22,7 +22,7 @@ Waiting = Callable[[], None]
 
 _BUSY_SECONDS = 60.0
 _MAX_WAIT_SECONDS = 3600.0
-"""Longest that a writer waits for another one, which may be storing a very large file."""
+"""Default of the longest time that a writer waits for another, which may store a large file."""
 _POLL_SECONDS = 0.2
 _NOTICE_AFTER_SECONDS = 1.0
 """How long a writer waits before `Waiting` is called."""
@@ -82,16 +82,22 @@ def reading(engine: Engine) -> Iterator[Connection]:
 
 
 @contextmanager
-def writing(engine: Engine, waiting: Waiting | None = None) -> Iterator[Connection]:
+def writing(
+    engine: Engine, waiting: Waiting | None = None, *, max_wait_s: float = _MAX_WAIT_SECONDS
+) -> Iterator[Connection]:
     """Yield the only writing connection; on an error nothing that was written is kept.
 
     Parameters
     ----------
     waiting : callable, optional
         Called once when another writer must be waited for.
+    max_wait_s : float
+        Longest time to wait for another writer to an embedded store, in seconds.
     """
     require_writable(engine)
-    writer = engine.execution_options(arcdrift_writes=True, arcdrift_waiting=waiting)
+    writer = engine.execution_options(
+        arcdrift_writes=True, arcdrift_waiting=waiting, arcdrift_max_wait_s=max_wait_s
+    )
     with store_errors(engine), writer.begin() as connection:
         if connection.dialect.name == "postgresql":
             connection.execute(text("LOCK TABLE imports IN EXCLUSIVE MODE"))
@@ -135,14 +141,15 @@ def _embedded(path: Path) -> Engine:
         # a writer locks at once, so that what it has read is still true when it writes
         options = connection.get_execution_options()
         if options.get("arcdrift_writes", False):
-            _begin_write(connection, options.get("arcdrift_waiting"))
+            max_wait_s = options.get("arcdrift_max_wait_s", _MAX_WAIT_SECONDS)
+            _begin_write(connection, options.get("arcdrift_waiting"), max_wait_s)
         else:
             connection.exec_driver_sql("BEGIN")
 
     return engine
 
 
-def _begin_write(connection: Connection, waiting: Waiting | None) -> None:
+def _begin_write(connection: Connection, waiting: Waiting | None, max_wait_s: float) -> None:
     """Begin to write as soon as no other writer does.
 
     SQLite is asked again and again with a short timeout, so that Ctrl-C works in between.
@@ -159,7 +166,7 @@ def _begin_write(connection: Connection, waiting: Waiting | None) -> None:
                 return
             except sqlite3.OperationalError as problem:
                 waited = time.monotonic() - started
-                if "locked" not in str(problem) or waited > _MAX_WAIT_SECONDS:
+                if "locked" not in str(problem) or waited > max_wait_s:
                     raise
                 if waiting is not None and waited >= _NOTICE_AFTER_SECONDS:
                     waiting()

@@ -26,6 +26,8 @@ from arcdrift.store.read_only import require_writable
 
 _MAX_REMOTE_AGE = timedelta(days=1)
 """Where another machine may hold the lock, an import younger than this is taken to be running."""
+_MAX_REMOVAL_WAIT_S = 2.0
+"""Longest that an import which ends with an error waits for another writer."""
 _LOCK_PREFIX = ".arcdrift-import-"
 _MIN_ORPHAN_AGE_S = 60.0
 """A lock file younger than this may just be about to be locked."""
@@ -85,7 +87,8 @@ def running_import(
                 yield RunningImport(token)
             except BaseException:
                 # a row that cannot be removed now is named next time, which is true as well
-                with suppress(StoreTrouble), writing(engine) as connection:
+                removing = writing(engine, max_wait_s=_MAX_REMOVAL_WAIT_S)
+                with suppress(StoreTrouble), removing as connection:
                     connection.execute(_removal(token))
                 raise
         finally:

@@ -40,10 +40,11 @@ class Gate:
     @contextmanager
     def arrow(self) -> Iterator[bool]:
         """Yield whether an Arrow read may run now; it never waits."""
-        with self._changed:
-            free = self._ordinary == 0 and self._waiting == 0
-            self._arrow += free
+        free = False
         try:
+            with self._changed:
+                free = self._ordinary == 0 and self._waiting == 0
+                self._arrow += free
             yield free
         finally:
             with self._changed:

@@ -6,11 +6,16 @@ import random
 import shutil
 import signal
 import sqlite3
+import threading
 import time
-from contextlib import closing
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, closing
 
 import pytest
 
+from arcdrift.cli.interrupts import handle_interrupts
+from arcdrift.intake.storing import log_import
+from arcdrift.store.connect import open_store, writing
 from tests.robust.tools import MANY_CHUNKS, PROGRAM, long_run, write_log
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="Windows has no such signals")
@@ -103,22 +108,74 @@ def test_ctrl_c_at_any_moment_says_what_is_stored(crew, start, logs, tmp_path, h
         assert not list(tmp_path.glob("arcdrift-*"))
 
 
-def test_ctrl_c_between_two_files(crew, start, logs, at_hand):
+def test_ctrl_c_between_two_files(crew, logs, at_hand):
     """The second file is a pipe that nobody fills: the program waits in it."""
     pipe = crew / "pipe.csv"
     os.mkfifo(pipe)
-    with start("import", logs[0], pipe, logs[1]) as process:
-        while process.poll() is None and not _stored(crew):
-            time.sleep(0.05)
+    program = threading.get_ident()
+
+    def press():
+        while not _stored(crew):
+            time.sleep(0.02)
         time.sleep(0.2)
-        process.send_signal(signal.SIGINT)
-        out, err = process.communicate(timeout=60)
-    assert (process.returncode, out) == (130, "")
-    assert err == (
+        signal.pthread_kill(program, signal.SIGINT)
+
+    with ThreadPoolExecutor(1) as person:
+        pressed = person.submit(press)
+        done = at_hand("import", logs[0], pipe, logs[1])
+    pressed.result()
+    assert (done.returncode, done.stdout) == (130, "")
+    assert done.stderr == (
         "Interrupted: first.csv is stored; pipe.csv and second.csv are not stored, so import "
         "again.\n"
     )
     assert _stored(crew) == ["first.csv"]
+
+
+def test_ctrl_c_does_not_wait_for_another_writer(crew, logs, at_hand, monkeypatch):
+    """What cannot be tidied up while another program writes is left, and told the next time."""
+    monkeypatch.setattr("arcdrift.store.import_lock._MAX_REMOVAL_WAIT_S", 0.1)
+    real = log_import.convert
+    with ExitStack() as other:
+
+        def press(*words, **more):
+            other.enter_context(writing(open_store(crew)))
+            signal.raise_signal(signal.SIGINT)
+            return real(*words, **more)
+
+        monkeypatch.setattr(log_import, "convert", press)
+        done = at_hand("import", logs[0])
+    assert done.returncode == 130
+    assert done.stderr == (
+        "Interrupted: nothing is stored; first.csv is not stored, so import again.\n"
+    )
+    monkeypatch.undo()
+    again = at_hand("import", logs[0])
+    assert again.returncode == 0
+    assert "first.csv" in again.stderr
+    assert _stored(crew) == ["first.csv"]
+
+
+def test_ctrl_c_waits_until_a_context_is_left():
+    steps = []
+
+    class Context:
+        def __enter__(self):
+            return self
+
+        def __exit__(self, *_error):
+            signal.raise_signal(signal.SIGINT)
+            steps.append("closed")
+
+    def work():
+        with Context():
+            steps.append("worked")
+        while True:
+            time.sleep(60)
+
+    with handle_interrupts(ends_process=False), pytest.raises(KeyboardInterrupt):
+        work()
+    assert steps == ["worked", "closed"]
 
 
 def _stored(crew) -> list[str]:
