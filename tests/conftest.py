@@ -2,11 +2,13 @@
 
 import os
 import signal
+import sqlite3
 from collections.abc import Generator
 from typing import Any
 
 import pytest
 from hypothesis import settings
+from sqlalchemy import Connection, Engine, event
 
 # as commands do; numpy reads it when it is first loaded
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -20,6 +22,15 @@ settings.load_profile("long" if os.environ.get(LONG) == "1" else "suite")
 # a shell's background job ignores Ctrl-C, and so would every program a test starts and stops
 if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+@event.listens_for(Engine, "engine_connect")
+def _do_not_wait_for_the_disk(connection: Connection) -> None:
+    """A store of a test need not outlive a power cut."""
+    raw = connection.connection.dbapi_connection
+    if isinstance(raw, sqlite3.Connection):
+        raw.execute("PRAGMA synchronous=OFF")
+
 
 REQUIRE_BROWSER = "ARCDRIFT_REQUIRE_BROWSER"
 

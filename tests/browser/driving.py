@@ -121,7 +121,7 @@ class Watched:
 
     def settle(self) -> None:
         """Wait until nothing loads any more and every chart is drawn."""
-        self.page.wait_for_function(SETTLED)
+        self.page.wait_for_function(SETTLED, polling=30)
 
     def go(self, path: str) -> Page:
         """Go to another page the way a link inside the dashboard does."""

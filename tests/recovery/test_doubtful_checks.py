@@ -18,7 +18,7 @@ SD = 6.0
 
 @pytest.fixture(scope="module")
 def healthy() -> Run:
-    return run_crew(invented_crew(splicers=6, days=90, seed=2))
+    return run_crew(invented_crew(splicers=6, days=90, splices_per_day=15, seed=2))
 
 
 def moved(run: Run, *, lasting: bool) -> tuple[Run, dict[str, pd.Timestamp]]:

@@ -17,19 +17,13 @@ def outcomes(plans: list[Plan]) -> list[Outcome]:
 
 
 def test_the_subject_of_a_rise_is_named_first() -> None:
-    # four crews: at the rates of the goals the bounds fail in 1.4, 5.2 and 0.1 % of such tests
+    # two crews show that it works; how often, the forty crews of the next test
     told = outcomes(
-        [
-            Plan("splicer", 1.7, 0, 0.05, 301),
-            Plan("splicer", 1.7, 10, 0.0, 302),
-            Plan("technician", 1.7, 4, 0.10, 303),
-            Plan("site", 1.7, 20, 0.05, 304),
-        ]
+        [Plan("splicer", 1.7, 10, 0.05, 302), Plan("technician", 1.7, 4, 0.10, 303)],
     )
-    assert len(told) == 4
-    assert sum(outcome.found for outcome in told) >= 3
-    assert sum(outcome.first for outcome in told) >= 3
-    assert sum(outcome.person != "" for outcome in told) <= 1
+    assert [outcome.found for outcome in told] == [True, True]
+    assert [outcome.first for outcome in told] == [True, True]
+    assert [outcome.person for outcome in told] == ["", ""]
     # the size that is told is not that of the capped losses, which is 1.54
     for outcome in told:
         assert outcome.ratio is None or outcome.ratio == pytest.approx(1.7, abs=0.35)

@@ -12,7 +12,7 @@ from arcdrift.store.connect import open_store, reading
 from tests.robust.tools import MANY_CHUNKS, PROGRAM, everything, long_run, write_log
 
 KILLS = 25 if long_run() else 1
-ROWS = 15_000 if long_run() else 2_000
+ROWS = 15_000 if long_run() else 1_200
 
 
 @pytest.mark.parametrize(
@@ -31,7 +31,12 @@ def test_a_killed_import_leaves_no_trace_or_all_of_it(crew, start, at_hand, tmp_
     kept = tmp_path / "kept"
     shutil.copytree(crew, kept)
 
-    took = _until_begun(crew, start("import", second, program=how), then=lambda p: p.wait(600))
+    took = 0.3  # a moment within the import; where there are many kills, they fall all over it
+    if long_run():
+        whole = start("import", second, program=how)
+        took = _until_begun(crew, whole, then=lambda process: process.wait(600))
+    else:
+        assert at_hand("import", second).returncode == 0
     after = everything(crew)
     assert len(after["splices"]) > len(before["splices"]) + ROWS // 2
 

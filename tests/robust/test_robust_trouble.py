@@ -3,9 +3,13 @@
 import os
 import shutil
 import subprocess
+from contextlib import ExitStack
 
 import pytest
 
+from arcdrift.cli.importing import import_run
+from arcdrift.cli.importing.import_notices import print_waiting
+from arcdrift.store import connect
 from arcdrift.store.connect import open_store, writing
 from arcdrift.store.write import _BULK_ROWS
 from tests.robust.tools import MANY_CHUNKS, PROGRAM, everything, read_only, write_log
@@ -31,18 +35,20 @@ def logs(tmp_path_factory):
 
 
 @HOWS
-def test_files_that_may_not_grow_stop_an_import_with_a_sentence(crew, program, at_hand, logs, how):
+def test_files_that_may_not_grow_stop_an_import_with_a_sentence(crew, program, at_hand, how):
     """A limit on file sizes stands for any disk that takes no more."""
     before = everything(crew)
 
     def limited():
-        resource.setrlimit(resource.RLIMIT_FSIZE, (1_000_000, 1_000_000))
+        resource.setrlimit(resource.RLIMIT_FSIZE, (600_000, 600_000))
 
-    done = program("import", logs[0], program=how, preexec_fn=limited)
+    log = crew / "log.csv"
+    write_log(log, 6_000)
+    done = program("import", log, program=how, preexec_fn=limited)
     assert done.returncode == 4
     assert len(done.stderr.splitlines()) == 1, done.stderr
     assert everything(crew) == before
-    assert at_hand("import", logs[0]).returncode == 0
+    assert at_hand("import", log).returncode == 0
 
 
 @pytest.fixture
@@ -89,10 +95,12 @@ def test_a_full_temporary_folder_stops_an_import_with_a_sentence(
     assert everything(crew) == before
 
 
-def test_a_folder_that_cannot_be_written_is_refused(crew, at_hand, logs):
+def test_a_folder_that_cannot_be_written_is_refused(crew, at_hand, tmp_path):
+    log = tmp_path / "small.csv"
+    write_log(log, 100)
     before = everything(crew)
     with read_only(crew):
-        done = at_hand("import", logs[0])
+        done = at_hand("import", log)
     assert done.returncode == 4
     assert len(done.stderr.splitlines()) == 1
     assert "can be read but not changed" in done.stderr
@@ -116,15 +124,19 @@ def test_two_imports_at_once_both_succeed(crew, start, at_hand, logs):
     assert len(held["splices"]) + len(held["quarantine"]) == 2 * ROWS
 
 
-def test_an_import_that_waits_says_so(crew, start, tmp_path):
+def test_an_import_that_waits_says_so(crew, at_hand, monkeypatch, tmp_path):
     log = tmp_path / "small.csv"
     write_log(log, 100)
-    engine = open_store(crew)
-    with writing(engine):
-        process = start("import", log)
-        said = process.stderr.readline()
-        assert said.strip() == "Waiting for another import or analysis to finish..."
-        assert process.poll() is None
-    out, err = process.communicate(timeout=600)
-    assert process.returncode == 0, err
-    assert "small.csv" in out
+    monkeypatch.setattr(connect, "_NOTICE_AFTER_SECONDS", 0.0)
+    with ExitStack() as other:
+        other.enter_context(writing(open_store(crew)))
+
+        def say_and_finish():
+            print_waiting()
+            other.close()  # the import would wait for an hour
+
+        monkeypatch.setattr(import_run, "print_waiting", say_and_finish)
+        done = at_hand("import", log)
+    assert done.returncode == 0
+    assert done.stderr.splitlines()[0] == "Waiting for another import or analysis to finish..."
+    assert "small.csv" in done.stdout

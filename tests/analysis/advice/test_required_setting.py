@@ -31,10 +31,11 @@ def sd_of_reading(age_min: float = 0.0, celsius: float = 15.0) -> float:
     """Sd of the setting when many readings are drawn with the errors that advice assumes.
 
     Half a degree in the thermometer, two points in the humidity sensor, and the change of
-    temperature since: 0.93 degrees an hour, at constant vapor pressure.
+    temperature since: 0.93 degrees an hour, at constant vapor pressure. The standard error of an
+    sd of 40,000 draws is 0.35 %.
     """
     rng = np.random.default_rng(1)
-    read = celsius + 0.5 * rng.normal(size=200_000)
+    read = celsius + 0.5 * rng.normal(size=40_000)
     humidity = 50.0 + 2.0 * rng.normal(size=len(read))
     vapor = vapor_pressure(read, humidity)
     now = read + 0.93 * age_min / 60.0 * rng.normal(size=len(read))

@@ -36,7 +36,7 @@ def test_shifts_are_detected_as_a_markov_chain_says(shift: float):
 
 def test_planted_rises_are_found_as_soon_as_it_says():
     factor, begins, budget, delays = 1.15, 60, 0.1, []
-    for seed in range(30, 45):
+    for seed in range(30, 39):
         cells = crew_days(seed)
         risen = (cells["cleaver"] == "c2") & (cells["number"] >= begins)
         days = chart_angles(angle_cells(raised(cells, risen, factor), LIFE), budget).days

@@ -26,7 +26,7 @@ FILES = {
 @pytest.mark.parametrize(
     ("names", "splicers", "splices", "checks"),
     [
-        (["bare splices"], 1, 2, 0),
+        pytest.param(["bare splices"], 1, 2, 0, marks=pytest.mark.long),
         (["checks", "service"], 2, 0, 3),
         pytest.param(["practice"], 1, 1, 0, marks=pytest.mark.long),
         pytest.param(["failed splices", "checks"], 3, 2, 3, marks=pytest.mark.long),

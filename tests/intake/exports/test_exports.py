@@ -20,6 +20,7 @@ from arcdrift.cli.main import run
 from arcdrift.quantities import QUANTITIES
 from arcdrift.store import read
 from arcdrift.store.connect import open_store
+from tests.empty_store import copy_empty_store
 from tests.terminal import Terminal
 
 HERE = Path(__file__).parent
@@ -52,6 +53,7 @@ def crew(tmp_path: Path, request: pytest.FixtureRequest) -> Path:
     (tmp_path / "crew.toml").write_text(
         f'name = "Invented crew"\ninvented = true\ntime_zone = "{zone}"\n', encoding="utf-8"
     )
+    copy_empty_store(tmp_path)
     return tmp_path
 
 

@@ -85,7 +85,7 @@ def play(engine, folder, kind, files, steps):
 @pytest.mark.parametrize("kind", sorted(FILES))
 def test_a_known_file_counts_as_if_its_rows_were_read(kind):
     @settings(
-        max_examples=150 if LONG else 2 if kind == "splices" else 1,
+        max_examples=150 if LONG else 1,
         deadline=None,
         derandomize=not LONG,
         suppress_health_check=[HealthCheck.too_slow],
