@@ -32,6 +32,7 @@ PAGE_ROWS = 100
 SPLICE_COLUMNS = (
     "spliced_at",
     "loss_db",
+    "loss_below_db",
     "outcome",
     "technician",
     "site",

@@ -1,6 +1,7 @@
 """Every page as it is built from an address: texts, order, ids."""
 
 import json
+import sqlite3
 from collections import Counter
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from dashboard.reading.data import CrewData
 from dashboard.shell import shell
 from tests.dashboard.invented import CREW_TOML, findings
 from tests.dashboard.rendering import parts, shown, text, whole
+from tests.dashboard.test_plain_words import crew_with
 
 ADDRESSES = [
     ("/", ""),
@@ -118,6 +120,19 @@ def test_splices_come_in_blocks_newest_first(data: CrewData):
     )
     assert day["rowCount"] == 20
     assert {row["time"][:10] for row in day["rowData"]} == {"2025-06-10"}
+
+
+def test_a_censored_loss_is_shown_as_its_limit(tmp_path):
+    data = crew_with(tmp_path, findings())
+    with sqlite3.connect(tmp_path / "arcdrift.db") as store:
+        store.execute(
+            "UPDATE splices SET loss_db = 0.005, loss_below_db = 0.01 "
+            "WHERE id = (SELECT max(id) FROM splices WHERE splicer = 'Kestrel')"
+        )
+    store.close()
+    block = grid_rows(data, "Kestrel", "single-mode fixed", "", {"startRow": 0, "endRow": 3})
+    # the losses before the last one are those of the invented crew
+    assert [row["loss"] for row in block["rowData"]] == ["<0.01", "0.050", "0.040"]
 
 
 def test_splicer_page_leads_with_the_advice(data: CrewData):

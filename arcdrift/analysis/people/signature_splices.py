@@ -30,8 +30,8 @@ from arcdrift.settings import Crew
 
 LEFT, RIGHT, LOSS = "cleave_left_deg", "cleave_right_deg", "loss_db"
 COLUMNS = [
-    "id", "spliced_at", "splicer", "program", LEFT, RIGHT, LOSS, "cleaver", "blade_position",
-    "location", "site",
+    "id", "spliced_at", "splicer", "program", LEFT, RIGHT, LOSS, "loss_below_db", "cleaver",
+    "blade_position", "location", "site",
 ]  # fmt: skip
 READ = [*COLUMNS, "technician", "fiber_a", "fiber_b", "purpose"]
 """Columns of the splice log that are needed."""

@@ -270,7 +270,10 @@ def grid_rows(
     rows = min(max(int(request["endRow"]) - start, 0), 500)
     page = data.splice_page(splicer, program, start=start, rows=rows, day=day)
     frame = page.rows
-    loss = frame["loss_db"].map(lambda value: f"{value:.3f}", na_action="ignore")
+    loss = frame["loss_db"].map("{:.3f}".format, na_action="ignore")
+    # of a censored loss the store has half the limit, which nobody measured
+    below = pd.to_numeric(frame["loss_below_db"])
+    loss = loss.astype(object).mask(below.notna(), below.map("<{:g}".format).astype(object))
     text = pd.DataFrame(
         {
             "time": frame["spliced_at"].dt.strftime("%Y-%m-%d %H:%M"),

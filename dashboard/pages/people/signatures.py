@@ -164,6 +164,8 @@ def _splice(row: Row, heads: list[str]) -> html.Tr:
 
     def measured(name: str, form: str) -> Any:
         text: str = form.format(row[name]) if pd.notna(row[name]) else "not logged"
+        if name == LOSS and pd.notna(row["loss_below_db"]):
+            text = f"<{row['loss_below_db']:g} dB"
         return html.Strong(text) if name in matters else text
 
     program: str = f", {row['program']}" if pd.notna(row["program"]) else ""

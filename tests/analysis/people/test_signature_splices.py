@@ -40,7 +40,7 @@ RISES = pd.DataFrame(
 
 
 def behind(kind, unit, log, machines=MACHINES, days=None, rises=RISES):
-    mine = log[log["technician"] == "t2"].assign(location="tray")
+    mine = log[log["technician"] == "t2"].assign(location="tray", loss_below_db=np.nan)
     return signature_splices(
         kind, unit, mine, stream_days() if days is None else days, machines, rises, CREW
     )
