@@ -1,5 +1,4 @@
 """Find what drifted in a fiber crew's splicing: the arc, the air, the electrodes or the hand."""
 
-__version__ = (
-    "0.1.0"  # written here: looking it up among the installed packages slows every command
-)
+# written here, because looking it up among the installed packages would slow every command
+__version__ = "0.1.0"

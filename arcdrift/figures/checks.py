@@ -3,13 +3,18 @@
 import pandas as pd
 import plotly.graph_objects as go
 
-from arcdrift.analysis.checks.compliance import compliance
+from arcdrift.analysis.checks.compliance import COLUMNS, By, compliance
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import Colors, Scheme, colors, new_figure
 
 LABELS = 6
 """Number of labeled weeks at most, so that labels fit a phone."""
 WEEK_MS = 7 * 24 * 3600 * 1000
+
+
+def compliance_table(days: pd.DataFrame, by: By) -> pd.DataFrame:
+    """Return what `arcdrift.analysis.checks.compliance.compliance` counts, as a frame."""
+    return pd.DataFrame(compliance(days, by), columns=[by, *COLUMNS])
 
 
 def compliance_weeks(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
@@ -20,7 +25,7 @@ def compliance_weeks(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture
     days : DataFrame
         Rows of ``result_check_days``.
     """
-    table = compliance(days, "week")
+    table = compliance_table(days, "week")
     if table.empty:
         return nothing("No finished workday in this period.", table)
     monday = pd.to_datetime(table["week"] + "-1", format="%G-W%V-%u")

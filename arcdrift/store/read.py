@@ -266,6 +266,22 @@ def result(engine: Engine, table_name: str, **equals: Any) -> pd.DataFrame:
     return _frame(engine, query, order=table.primary_key.columns.keys())
 
 
+def check_days(engine: Engine) -> list[dict[str, Any]]:
+    """Return the rows of ``result_check_days`` by splicer and day, with instants in UTC."""
+    table = schema.RESULTS["result_check_days"]
+    query = select(table).order_by(table.columns.splicer, table.columns.day)
+    with reading(engine) as connection:
+        rows = connection.execute(query).mappings().all()
+    return [
+        row
+        | {
+            name: None if row[name] is None else instant_at(row[name])
+            for name in ("checked_at", "first_splice_at")
+        }
+        for row in map(dict, rows)
+    ]
+
+
 def last_analysis(engine: Engine) -> Row[Any] | None:
     """Return the row of ``analysis_run`` that tells of the last analysis; None without one."""
     table = schema.RESULTS["analysis_run"]

@@ -1,60 +1,73 @@
-"""Share of workdays with a timely arc check, with its interval, by splicer, technician, ... ."""
+"""Share of workdays with a timely arc check, with its interval, by splicer, technician, ... .
 
+In plain Python: loading numpy or pandas would take longer than all of ``arcdrift checks``.
+"""
+
+from collections import Counter
+from collections.abc import Iterable
+from datetime import date
+from functools import cache
+from math import nan, sqrt
 from statistics import NormalDist
-from typing import Literal
+from typing import Any, Literal, Protocol
 
-import numpy as np
-import numpy.typing as npt
-import pandas as pd
-
-from arcdrift.arrays import Floats
 from arcdrift.charts.intervals import CONFIDENCE_LEVEL
 
 WORKED = ("checked", "late", "failed-only", "missed")
 """Possible statuses of a finished workday with splices."""
 By = Literal["splicer", "technician", "week", "site", "crew"]
+COLUMNS = ("days", *WORKED, "share", "low", "high", "note")
+"""Keys of a row of `compliance`, after the one that it is counted by."""
 FEW_DAYS = 10
 """With fewer workdays a note is added: the interval then spans half the scale and more."""
 NOT_LOGGED = "(not logged)"
 CREW = "whole crew"
+_QUANTILE = NormalDist().inv_cdf(0.5 + CONFIDENCE_LEVEL / 2)
 
 
-def wilson(passed: npt.ArrayLike, days: npt.ArrayLike) -> tuple[Floats, Floats]:
+class Columns(Protocol):
+    """Columns of equal length by name, such as a DataFrame or a dict of lists."""
+
+    def __getitem__(self, name: str, /) -> Iterable[Any]:
+        """Return the values of a column."""
+        ...
+
+
+def wilson(passed: int, days: int) -> tuple[float, float]:
     """95 % Wilson score interval of a share.
 
     Parameters
     ----------
-    passed, days : array_like of int
-        Successes and trials, same shape.
+    passed, days : int
+        Successes and trials.
 
     Returns
     -------
-    low, high : ndarray of float
+    low, high : float
         Shares from 0 to 1; NaN where there were no trials.
 
     Notes
     -----
     (p + z²/2n ± z √(p(1 - p)/n + z²/4n²)) / (1 + z²/n): E. B. Wilson, "Probable inference, the
     law of succession, and statistical inference", J. Am. Stat. Assoc. 22 (1927), 209-212. Days
-    are taken as independent; if misses come in runs, the true interval is wider. Written out
-    here, because loading statsmodels would double the time of ``arcdrift checks``.
+    are taken as independent; if misses come in runs, the true interval is wider.
     """
-    x, n = np.asarray(passed, dtype=float), np.asarray(days, dtype=float)
-    n = np.where(n > 0, n, np.nan)
-    square = NormalDist().inv_cdf(0.5 + CONFIDENCE_LEVEL / 2) ** 2 / n
-    center = (x / n + square / 2) / (1 + square)
-    half = np.sqrt(square * (x / n * (1 - x / n) + square / 4)) / (1 + square)
+    if days == 0:
+        return nan, nan
+    share, square = passed / days, _QUANTILE**2 / days
+    center = (share + square / 2) / (1 + square)
+    half = sqrt(square * (share * (1 - share) + square / 4)) / (1 + square)
     # at 0 and n of n the bound is 0 or 1 exactly; rounding must not step over it
-    return np.clip(center - half, 0.0, 1.0), np.clip(center + half, 0.0, 1.0)
+    return max(center - half, 0.0), min(center + half, 1.0)
 
 
-def compliance(days: pd.DataFrame, by: By = "splicer") -> pd.DataFrame:
+def compliance(days: Columns, by: By = "splicer") -> list[dict[str, Any]]:
     """Count finished workdays, and those with a check before the first splice.
 
     Parameters
     ----------
-    days : DataFrame
-        Rows of ``result_check_days`` or of `arcdrift.analysis.checks.daily_checks.daily_checks`; a
+    days : Columns
+        Of ``result_check_days`` or of `arcdrift.analysis.checks.daily_checks.daily_checks`; a
         running day and a day without work do not count.
     by : str
         ``splicer``; ``technician`` (a day counts for the one who made most of its splices and so
@@ -64,7 +77,7 @@ def compliance(days: pd.DataFrame, by: By = "splicer") -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame
+    list of dict
         One row per value of `by`, sorted, those without a name last: ``days`` (splicer workdays),
         counts by status, ``share`` checked in time, its 95 % interval ``low``..``high``
         (`wilson`), shares from 0 to 1, and ``note``: a caution such as "only 4 days", or empty.
@@ -74,37 +87,41 @@ def compliance(days: pd.DataFrame, by: By = "splicer") -> pd.DataFrame:
     ValueError
         If `by` is none of these.
     """
-    days = days.reset_index(drop=True)
-    key = _group_key(days, by)
+    counts = Counter(zip(_group_names(days, by), days["status"], days["day_over"], strict=True))
+    by_name: dict[str, Counter[str]] = {}
+    running = set()
+    for (name, status, day_over), count in counts.items():
+        if day_over and status in WORKED:
+            by_name.setdefault(name, Counter())[status] += count
+        elif by == "week" and not day_over:
+            running.add(name)
     # a day without a name still counts
-    key = key.astype(object).where(key.notna(), NOT_LOGGED).rename(by)
-    worked = days["status"].isin(WORKED) & days["day_over"].astype(bool)
-    counts = pd.crosstab(key[worked], days.loc[worked, "status"])
-    counts = counts.reindex(columns=list(WORKED), fill_value=0).astype(int)
-    table = counts.rename_axis(columns=None).reset_index()
-    table.insert(1, "days", counts.sum(axis=1).to_numpy())
-    low, high = wilson(table["checked"], table["days"])
-    table = table.assign(share=table["checked"] / table["days"], low=low, high=high)
-    running = set(key[~days["day_over"].astype(bool)]) if by == "week" else set()
-    table["note"] = _notes(table["days"], table[by].isin(running))
-    table = table.iloc[np.argsort(table[by].eq(NOT_LOGGED).to_numpy(), kind="stable")]
-    return table.reset_index(drop=True)
+    names = sorted(by_name, key=lambda name: (name == NOT_LOGGED, name))
+    return [{by: name} | _share(by_name[name], running=name in running) for name in names]
 
 
-def _group_key(days: pd.DataFrame, by: By) -> pd.Series:
+def _share(counts: Counter[str], *, running: bool) -> dict[str, Any]:
+    days = counts.total()
+    notes = [f"only {days} day{'s' * (days != 1)}"] if days < FEW_DAYS else []
+    if running:
+        notes.append("week still running")
+    low, high = wilson(counts["checked"], days)
+    share = counts["checked"] / days
+    values = (days, *(counts[status] for status in WORKED), share, low, high, ", ".join(notes))
+    return dict(zip(COLUMNS, values, strict=True))
+
+
+def _group_names(days: Columns, by: By) -> list[str]:
     if by == "crew":
-        return pd.Series(CREW, index=days.index)
+        return [CREW for _ in days["status"]]
     if by == "week":
-        iso = pd.to_datetime(days["day"]).dt.isocalendar()
-        year, week = (iso[part].astype(str) for part in ("year", "week"))
-        return year + "-W" + week.str.zfill(2)
+        return [_iso_week(str(day)[:10]) for day in days["day"]]
     if by not in ("splicer", "technician", "site"):
         raise ValueError(f"compliance is not counted by {by!r}")
-    return days[by]
+    return [name if isinstance(name, str) else NOT_LOGGED for name in days[by]]
 
 
-def _notes(days: pd.Series, running: pd.Series) -> pd.Series:
-    few: pd.Series = "only " + days.astype(str) + np.where(days == 1, " day", " days")
-    note: pd.Series = few.where(days < FEW_DAYS, "")
-    so_far = note.where(note == "", note + ", ") + "week still running"
-    return so_far.where(running, note)
+@cache
+def _iso_week(day: str) -> str:
+    year, week, _ = date.fromisoformat(day).isocalendar()
+    return f"{year}-W{week:02}"

@@ -1,5 +1,6 @@
 """``arcdrift checks``: daily arc checks done, late or missed, by day and as shares."""
 
+from operator import itemgetter
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
@@ -9,7 +10,6 @@ from arcdrift.cli.known_names import require_known
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
 from arcdrift.cli.output import (
     count_noun,
-    frame_records,
     print_json,
     print_lines,
     print_nothing,
@@ -18,8 +18,6 @@ from arcdrift.cli.output import (
 from arcdrift.cli.time_arguments import local_time, parse_day, zone_of_splicer
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from arcdrift.settings import Crew
 
 Status = Literal["checked", "late", "failed-only", "missed", "due", "no-work"]
@@ -65,7 +63,6 @@ def checks(
     technician, ISO week or site, with its workdays by status, the share checked before the first
     splice, and the 95 % interval of that share (low to high).
     """
-    from arcdrift.analysis.checks.compliance import compliance
     from arcdrift.errors import UsageError
     from arcdrift.people import HIDDEN, People
     from arcdrift.store import read
@@ -77,42 +74,53 @@ def checks(
     with open_crew(folder) as session:
         require_analysis(session)
         people = People(session.crew)
-        days = people.renamed(read.result(session.engine, "result_check_days"))
+        days = read.check_days(session.engine)
         if by == "technician" and not people.any_pages:
             print_nothing(HIDDEN, as_json=as_json)
             return
         if splicer is not None:
-            known = set(days["splicer"]) | set(session.crew.splicers)
-            days = days[days["splicer"] == require_known(splicer, known, "splicer")]
+            known = {day["splicer"] for day in days} | set(session.crew.splicers)
+            require_known(splicer, known, "splicer")
+            days = [day for day in days if day["splicer"] == splicer]
         if since is not None:
-            days = days[days["day"] >= parse_day(since, "--since")]
+            first = parse_day(since, "--since")
+            days = [day for day in days if day["day"] >= first]
         if by is not None:
+            for day in days:
+                if day["technician"] is not None:
+                    day["technician"] = people.shown(day["technician"])
             if as_json:
-                print_json(frame_records(compliance(days, by)))
+                print_json(_compliance(days, by))
             else:
                 _print_compliance(days, by)
             return
-        listed = days if status is None else days[days["status"] == status]
-        listed = listed.sort_values(["day", "splicer"])
+        listed = [day for day in days if status in (None, day["status"])]
+        listed.sort(key=itemgetter("day", "splicer"))
         if as_json:
             print_json(json_rows(listed))
             return
         _print_compliance(days, "splicer")
         if since is None and status is None:
-            listed = listed[listed["day"].isin(sorted(set(listed["day"]))[-LAST_DAYS:])]
+            last = sorted({day["day"] for day in listed})[-LAST_DAYS:]
+            listed = [day for day in listed if day["day"] in last]
         _print_days(listed, session.crew)
 
 
-def json_rows(days: "pd.DataFrame") -> list[dict[str, Any]]:
+def json_rows(days: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """Return what ``checks --json`` prints: one object per splicer and day."""
-    return frame_records(days[list(JSON_COLUMNS)])
+    return [{name: day[name] for name in JSON_COLUMNS} for day in days]
 
 
-def _print_compliance(days: "pd.DataFrame", by: By) -> None:
+def _compliance(days: list[dict[str, Any]], by: By | Literal["crew"]) -> list[dict[str, Any]]:
     from arcdrift.analysis.checks.compliance import compliance
 
-    table = compliance(days, by)
-    if table.empty:
+    names = ("splicer", "day", "status", "site", "technician", "day_over")
+    return compliance({name: [day[name] for day in days] for name in names}, by)
+
+
+def _print_compliance(days: list[dict[str, Any]], by: By) -> None:
+    table = _compliance(days, by)
+    if not table:
         print_lines("No finished workday is on record for this choice.")
         return
     print_table(
@@ -139,12 +147,12 @@ def _print_compliance(days: "pd.DataFrame", by: By) -> None:
                 f"{row['low']:.0%} to {row['high']:.0%}",
                 row["note"],
             )
-            for row in frame_records(table)
+            for row in table
         ],
         numeric_columns=range(1, 8),
         title="Daily arc checks before the first splice",
     )
-    (total,) = frame_records(compliance(days, "crew"))
+    (total,) = _compliance(days, "crew")
     print_lines(
         f"Together: {total['checked']} of {count_noun(total['days'], 'workday')} in time, "
         f"{total['share']:.0%} ({total['low']:.0%} to {total['high']:.0%} with 95 % confidence)."
@@ -153,12 +161,12 @@ def _print_compliance(days: "pd.DataFrame", by: By) -> None:
         print_lines(TECHNICIAN_NOTE)
 
 
-def _print_days(days: "pd.DataFrame", crew: "Crew") -> None:
-    worked = days[days["status"] != "no-work"] if len(days) > LAST_DAYS else days
-    if worked.empty:
+def _print_days(days: list[dict[str, Any]], crew: "Crew") -> None:
+    worked = [day for day in days if day["status"] != "no-work" or len(days) <= LAST_DAYS]
+    if not worked:
         print_lines("No day to list for this choice.")
         return
-    zones = {name: zone_of_splicer(crew, name) for name in worked["splicer"].unique()}
+    zones = {name: zone_of_splicer(crew, name) for name in {day["splicer"] for day in worked}}
     print_table(
         ["Day", "Splicer", "Status", "First\nsplice", "Passed\ncheck", "Splices", "Before\ncheck"],
         [
@@ -171,7 +179,7 @@ def _print_days(days: "pd.DataFrame", crew: "Crew") -> None:
                 row["splices"],
                 row["splices_before_check"],
             )
-            for row in frame_records(worked)
+            for row in worked
         ],
         numeric_columns=(5, 6),
         title="Day by day (days without work left out)" if len(worked) < len(days) else "By day",

@@ -56,7 +56,7 @@ def shares(
     table : str
         Name of the table behind it, for the CSV link.
     """
-    rows = compliance(days, by).to_dict("records")
+    rows = compliance(days, by)
     if not rows:
         return card(notice("No finished workday in this period."), title=title)
     heads = (
@@ -76,7 +76,7 @@ def shares(
     )
 
 
-def _share_row(row: Mapping[Hashable, Any], by: By) -> html.Tr:
+def _share_row(row: Mapping[str, Any], by: By) -> html.Tr:
     low, high = 100 * row["low"], 100 * row["high"]
     name = row[by]
     return html.Tr(

@@ -8,8 +8,8 @@ import dash_ag_grid as dag
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.checks.compliance import By, compliance
-from arcdrift.figures.checks import compliance_weeks
+from arcdrift.analysis.checks.compliance import By
+from arcdrift.figures.checks import compliance_table, compliance_weeks
 from arcdrift.people import HIDDEN
 from dashboard import ids
 from dashboard.components import (
@@ -56,7 +56,7 @@ def _since(view: View, first: str) -> pd.DataFrame:
 
 
 def _by(by: By) -> Callable[[View], pd.DataFrame]:
-    return lambda view: compliance(check_days(view), by)
+    return lambda view: compliance_table(check_days(view), by)
 
 
 def _weeks(view: View) -> pd.DataFrame:
@@ -70,7 +70,7 @@ def _weeks(view: View) -> pd.DataFrame:
 
 def _technician_shares(view: View) -> pd.DataFrame:
     shown = check_days(view) if view.data.people.any_pages else check_days(view).iloc[:0]
-    return compliance(shown, "technician")
+    return compliance_table(shown, "technician")
 
 
 TABLES = {
