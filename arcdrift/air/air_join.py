@@ -38,6 +38,9 @@ _READING_COLUMNS = (
 )
 """Columns taken from one reading, in the order of the arrays below."""
 
+_SOURCE_COLUMNS = ("splicer", "site", "station", "source", "pressure_reference")
+"""Columns that tell the source of a reading."""
+
 SAME_RECORD = "splicer, same record"
 SPLICER_LOG = "splicer log"
 SITE_LOGGER = "site logger"
@@ -83,7 +86,8 @@ class AirSources:
     Attributes
     ----------
     readings : DataFrame
-        As from `prepare_readings`, in order of time.
+        Time, air and source of the readings from `prepare_readings`, in order of time. Text is in
+        categories: a review sends the readings to other processes with each part of the crew.
     times : array of shape (readings,)
         Microseconds UTC of the same readings.
     by_source : tuple
@@ -106,6 +110,9 @@ class AirSources:
             readings = readings.dropna(subset=["read_at"])
         if not readings["read_at"].is_monotonic_increasing:
             readings = readings.sort_values("read_at", kind="stable")
+        text = [name for name in _SOURCE_COLUMNS if name in readings.columns]
+        readings = readings[["read_at", *_READING_COLUMNS, *text]]
+        readings = readings.astype(dict.fromkeys(text, "category"))
         times = readings["read_at"].dt.as_unit("us").astype("int64").to_numpy()
         air = readings[list(_READING_COLUMNS)].to_numpy(dtype=np.float64)
         splicer, site = _coded(readings, "splicer"), _coded(readings, "site")

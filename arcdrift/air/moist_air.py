@@ -5,7 +5,6 @@ are hPa, temperatures degrees Celsius, densities kg/m3. Numbers outside the boun
 `arcdrift.quantities` are taken as missing, so a broken sensor gives NaN and never an error.
 """
 
-from collections.abc import Callable
 from typing import TypeVar, cast
 
 import numpy as np
@@ -28,10 +27,11 @@ _LAPSE_K_PER_M = 0.0065
 _ISO_EXPONENT = 9.80665 / (R_DRY_AIR * _LAPSE_K_PER_M)  # g / (R * lapse rate)
 _PA_PER_HPA = 100.0
 _ZERO_CELSIUS_K = 273.15
+# ASHRAE Fundamentals (2017), chapter 1, equations 20 and 26: molar mass of water over that of dry
+# air, and its inverse
+_HUMIDITY_RATIO, _VOLUME_RATIO = 0.621945, 1.607858
 # WMO-No. 8, part I, chapter 3: reduction to sea level
 _KP, _CH = 0.0148275, 0.12  # K/gpm, K/hPa
-_FEW_ROWS = 100
-"""Up to so many rows each is computed by itself, because finding repeats costs more."""
 
 psychrolib.SetUnitSystem(psychrolib.SI)
 
@@ -56,12 +56,14 @@ def saturation_vapor_pressure(temperature_c: First) -> First:
     part I, annex 4.B: 6.112 exp(17.62 t / (243.12 + t)); there the two differ by 0.003 %.
     """
     t = _within_bounds(temperature_c, "temperature_c")
-    values, code = _distinct_rows(t)
-    (distinct,) = values
+    distinct, code = _distinct_values(t)
     over_water = 6.112 * np.exp(17.62 * distinct / (243.12 + distinct))
     warm = distinct > psychrolib.TRIPLE_POINT_WATER_SI
-    over_water[warm] = _for_each_row(psychrolib.GetSatVapPres, distinct[warm]) / _PA_PER_HPA
-    return _in_form_of(temperature_c, _repeat_rows(over_water, code, t.shape))
+    over_water[warm] = np.fromiter(
+        map(psychrolib.GetSatVapPres, distinct[warm].tolist()), np.float64, int(warm.sum())
+    )
+    over_water[warm] /= _PA_PER_HPA
+    return _in_form_of(temperature_c, _repeat_values(over_water, code, t.shape))
 
 
 def vapor_pressure(temperature_c: First, humidity_pct: Values) -> First:
@@ -127,20 +129,18 @@ def air_density(temperature_c: First, pressure_hpa: Values, humidity_pct: Values
 
     Notes
     -----
-    ASHRAE Fundamentals (2017), chapter 1, equations 11, 20 and 26, through `psychrolib`:
-    ideal gases, within 0.1 % of CIPM-2007.
+    ASHRAE Fundamentals (2017), chapter 1, equations 11, 20 and 26, which need no loop over rows as
+    `psychrolib` does: ideal gases, within 0.1 % of CIPM-2007.
     """
     t, p, rh = np.broadcast_arrays(
         _within_bounds(temperature_c, "temperature_c"),
         _within_bounds(pressure_hpa, "pressure_hpa"),
         _within_bounds(humidity_pct, "humidity_pct"),
     )
-    (ts, ps, rhs), code = _distinct_rows(t, p, rh)
-    ratio = _for_each_row(
-        psychrolib.GetHumRatioFromVapPres, vapor_pressure(ts, rhs) * _PA_PER_HPA, ps * _PA_PER_HPA
-    )
-    density = _for_each_row(psychrolib.GetMoistAirDensity, ts, ratio, ps * _PA_PER_HPA)
-    return _in_form_of(temperature_c, _repeat_rows(density, code, t.shape))
+    vapor, pressure = vapor_pressure(t, rh) * _PA_PER_HPA, p * _PA_PER_HPA
+    ratio = np.maximum(_HUMIDITY_RATIO * vapor / (pressure - vapor), psychrolib.MIN_HUM_RATIO)
+    volume = psychrolib.R_DA_SI * (t + _ZERO_CELSIUS_K) * (1.0 + _VOLUME_RATIO * ratio) / pressure
+    return _in_form_of(temperature_c, (1.0 + ratio) / volume)
 
 
 def sea_level_pressure(
@@ -277,31 +277,18 @@ def _within_bounds(values: Values, column: str) -> Floats:
     return np.where(inside, numbers, np.nan)
 
 
-def _distinct_rows(*columns: Floats) -> tuple[list[Floats], Ints]:
-    """Distinct rows without NaN, and each row's place among them (-1 for a row with NaN).
+def _distinct_values(values: Floats) -> tuple[Floats, Ints]:
+    """Distinct values without NaN, and each value's place among them (-1 for NaN).
 
     psychrolib computes one value at a time; logs repeat values, so each is computed once.
     """
-    if columns[0].size <= _FEW_ROWS:
-        flat = [column.ravel() for column in columns]
-        complete = ~np.isnan(flat).any(axis=0)
-        place = np.where(complete, np.cumsum(complete) - 1, -1)
-        return [column[complete] for column in flat], place
-    table = pd.DataFrame(dict(enumerate(column.ravel() for column in columns)))
-    known = table.dropna()
-    code = np.full(len(table), -1, np.int64)
-    code[table.notna().all(axis=1).to_numpy()] = known.groupby(list(table), sort=False).ngroup()
-    distinct = known.drop_duplicates()
-    return [distinct[name].to_numpy() for name in distinct], code
+    code, distinct = pd.factorize(values.ravel())
+    return distinct, code
 
 
-def _repeat_rows(distinct: Floats, code: Ints, shape: tuple[int, ...]) -> Floats:
-    """Results of distinct rows put back at every row; the inverse of `_distinct_rows`."""
+def _repeat_values(distinct: Floats, code: Ints, shape: tuple[int, ...]) -> Floats:
+    """Results of distinct values put back at every one; the inverse of `_distinct_values`."""
     return np.append(distinct, np.nan)[code].reshape(shape)
-
-
-def _for_each_row(function: Callable[..., float], *columns: Floats) -> Floats:
-    return np.fromiter(map(function, *(c.tolist() for c in columns)), np.float64, len(columns[0]))
 
 
 def _in_form_of(first: First, values: Floats) -> First:
