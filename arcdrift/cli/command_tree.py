@@ -1,35 +1,128 @@
-"""The commands of the ``arcdrift`` program."""
+"""The commands of the ``arcdrift`` program; the module of one is imported when it is called."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Annotated, Any
+from functools import cache
+from importlib import import_module
+from typing import Annotated, Any, NamedTuple
 
 import typer
-from typer.core import TyperGroup
+from typer.core import TyperCommand, TyperGroup
 
 from arcdrift.cli.closed_streams import PIPE_CLOSED, discard_output
-from arcdrift.cli.commands import (
-    advise,
-    analyze,
-    baseline,
-    checks,
-    clock,
-    coach,
-    demo,
-    findings,
-    import_files,
-    imports,
-    init,
-    layout,
-    prep,
-    quarantine,
-    serve,
-    simulate,
-)
 from arcdrift.cli.interrupts import INTERRUPTED
 from arcdrift.cli.output import print_notice
 
 START, RECORDS, ANSWERS = "Start", "Records", "Answers"  # headings of --help
+
+
+class ListedCommand(NamedTuple):
+    """What ``arcdrift --help`` shows of a command.
+
+    Attributes
+    ----------
+    heading : str
+        Under which it stands.
+    summary : str
+        First paragraph of its docstring, as a test compares.
+    module : str
+        Where it is in `arcdrift.cli.commands`: a function of that name or, with subcommands, `app`.
+    """
+
+    heading: str
+    summary: str
+    module: str
+
+
+COMMANDS = {
+    "demo": ListedCommand(
+        START,
+        "Import and analyze the logs of an invented crew, and show the dashboard.",
+        "demo",
+    ),
+    "init": ListedCommand(
+        START, "Make a crew folder, which holds a crew's settings and records.", "init"
+    ),
+    "serve": ListedCommand(
+        START, "Show the dashboard in the browser of this computer; Ctrl-C ends it.", "serve"
+    ),
+    "import": ListedCommand(
+        RECORDS,
+        "Read log files into the crew's store. Importing a file twice adds nothing.",
+        "import_files",
+    ),
+    "layout": ListedCommand(
+        RECORDS,
+        "Draft a layout, which maps a file's headers and units to arcdrift's, and try it.",
+        "layout",
+    ),
+    "clock": ListedCommand(
+        RECORDS, "List wrong splicer clocks, or record by how much one was wrong.", "clock"
+    ),
+    "simulate": ListedCommand(
+        RECORDS,
+        "Make up the logs of an invented crew, without faults unless --faults is given.",
+        "simulate",
+    ),
+    "imports": ListedCommand(
+        RECORDS, "List the imported files, or undo an import with `imports undo ID`.", "imports"
+    ),
+    "quarantine": ListedCommand(
+        RECORDS,
+        "Show the rows that were refused, in groups, with the reason and how to correct them.",
+        "quarantine",
+    ),
+    "analyze": ListedCommand(
+        ANSWERS,
+        "Work out from the stored records what drifted, what was missed and what is due.",
+        "analyze",
+    ),
+    "findings": ListedCommand(
+        ANSWERS,
+        "List the findings: what needs attention, since when, and what to do next.",
+        "findings",
+    ),
+    "checks": ListedCommand(
+        ANSWERS,
+        "Show which daily arc checks were done in time: by splicer, and day by day.",
+        "checks",
+    ),
+    "advise": ListedCommand(
+        ANSWERS,
+        "Say whether to recalibrate a splicer now or to keep working, with reasons and numbers.",
+        "advise",
+    ),
+    "prep": ListedCommand(
+        ANSWERS,
+        "Show which technicians splice with more or less loss, apart from the machines they used.",
+        "prep",
+    ),
+    "coach": ListedCommand(
+        ANSWERS,
+        "Add a note to the coaching log, or list its notes with what changed after each.",
+        "coach",
+    ),
+    "baseline": ListedCommand(
+        ANSWERS,
+        "List the baselines of loss charts and the marks on them, or undo a mark.",
+        "baseline",
+    ),
+}
+"""The commands by name, in the order of ``arcdrift --help``."""
+
+
+@cache
+def load_command(name: str) -> Any:
+    """Import a command's module and return the command."""
+    listed = COMMANDS[name]
+    module = import_module(f"arcdrift.cli.commands.{listed.module}")
+    tree = typer.Typer(rich_markup_mode="rich", pretty_exceptions_enable=False)
+    if hasattr(module, "app"):
+        tree.add_typer(module.app, name=name, rich_help_panel=listed.heading)
+    else:
+        function = getattr(module, listed.module)
+        tree.command(name, rich_help_panel=listed.heading)(function)
+    return typer.main.get_group(tree).commands[name]
 
 
 @contextmanager
@@ -51,7 +144,22 @@ def _quiet_exits() -> Iterator[None]:
 
 
 class Commands(TyperGroup):
-    """The commands; they end without an error when a reader such as ``head`` closes the pipe."""
+    """The commands; they end without an error when a reader such as ``head`` closes the pipe.
+
+    The group itself holds only what ``--help`` shows of them.
+    """
+
+    def __init__(self, **settings: Any) -> None:
+        super().__init__(**settings)
+        for name, listed in COMMANDS.items():
+            self.commands[name] = TyperCommand(
+                name, help=listed.summary, rich_help_panel=listed.heading
+            )
+
+    def resolve_command(self, *args: Any) -> Any:
+        """Find the command of a command line and load it."""
+        name, found, rest = super().resolve_command(*args)
+        return name, None if found is None else load_command(found.name), rest
 
     def make_context(self, *args: Any, **kwargs: Any) -> Any:
         """Parse the command line; ``--help`` already prints here."""
@@ -101,21 +209,3 @@ def arcdrift(
     New here? Run [bold]arcdrift demo[/bold]: it shows an invented crew's logs on a dashboard.
     For your own crew: arcdrift init, then import, analyze and serve.
     """
-
-
-app.command("demo", rich_help_panel=START)(demo.demo)
-app.command("init", rich_help_panel=START)(init.init)
-app.command("serve", rich_help_panel=START)(serve.serve)
-app.command("import", rich_help_panel=RECORDS)(import_files.import_files)
-app.add_typer(imports.app, name="imports", rich_help_panel=RECORDS)
-app.add_typer(quarantine.app, name="quarantine", rich_help_panel=RECORDS)
-app.command("layout", rich_help_panel=RECORDS)(layout.layout)
-app.command("clock", rich_help_panel=RECORDS)(clock.clock)
-app.command("simulate", rich_help_panel=RECORDS)(simulate.simulate)
-app.command("analyze", rich_help_panel=ANSWERS)(analyze.analyze)
-app.command("findings", rich_help_panel=ANSWERS)(findings.findings)
-app.command("checks", rich_help_panel=ANSWERS)(checks.checks)
-app.command("advise", rich_help_panel=ANSWERS)(advise.advise)
-app.command("prep", rich_help_panel=ANSWERS)(prep.prep)
-app.add_typer(baseline.app, name="baseline", rich_help_panel=ANSWERS)
-app.command("coach", rich_help_panel=ANSWERS)(coach.coach)

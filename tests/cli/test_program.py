@@ -1,5 +1,6 @@
 """The program as a whole: help, version, where the crew is, and how every error ends."""
 
+import inspect
 import os
 import signal
 import subprocess
@@ -10,7 +11,7 @@ from typing import Any
 import pytest
 
 from arcdrift import __version__
-from arcdrift.cli.command_tree import app
+from arcdrift.cli import command_tree
 from arcdrift.store import read
 
 COMMANDS = (
@@ -191,6 +192,12 @@ def test_closed_streams_are_no_error(
 
 
 def test_commands_are_those_documented() -> None:
-    names = {command.name for command in app.registered_commands}
-    names |= {group.name for group in app.registered_groups}
-    assert names == set(COMMANDS)
+    assert set(command_tree.COMMANDS) == set(COMMANDS)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_what_help_lists_is_what_the_command_says_of_itself(name: str) -> None:
+    listed, command = command_tree.COMMANDS[name], command_tree.load_command(name)
+    assert command.name == name
+    assert inspect.cleandoc(command.help or "").split("\n\n")[0] == listed.summary
+    assert command.rich_help_panel == listed.heading

@@ -45,8 +45,7 @@ def parse(arguments: list[str]) -> None:
         rest = [*getattr(parent, "_protected_args", []), *parent.args]
         if not hasattr(command, "commands") or not rest:
             return
-        name, arguments = rest[0], rest[1:]
-        command = command.commands[name]
+        name, command, arguments = command.resolve_command(parent, rest)
 
 
 ALL = [
