@@ -15,7 +15,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 LONG = "ARCDRIFT_LONG"
 
 # how long an example takes tells how loaded the machine is, not whether the answer is right
-settings.register_profile("suite", deadline=None, max_examples=30)
+settings.register_profile("suite", deadline=None, max_examples=20)
 settings.register_profile("long", deadline=None)
 settings.load_profile("long" if os.environ.get(LONG) == "1" else "suite")
 

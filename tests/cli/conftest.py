@@ -116,6 +116,7 @@ def analyzed_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The small crew with its logs imported and analyzed; to be copied, never changed."""
     folder = tmp_path_factory.mktemp("analyzed")
     furnish(folder)
+    copy_empty_store(folder)
     logs = [str(folder / name) for name in ("arc-checks.csv", "splices.csv")]
     for words in (["import", *logs], ["analyze"]):
         with pytest.raises(SystemExit) as done, redirect_stdout(io.StringIO()):

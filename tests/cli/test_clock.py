@@ -11,6 +11,7 @@ import pytest
 
 from arcdrift.cli.main import run
 from dashboard.reading.data import CrewData
+from tests.empty_store import copy_empty_store
 
 CREW = """\
 name = "Invented crew"
@@ -46,6 +47,7 @@ def slow_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A crew whose splicer was seven hours slow from noon of 12 May to 17 May."""
     folder = tmp_path_factory.mktemp("slow")
     (folder / "crew.toml").write_text(CREW, encoding="utf-8")
+    copy_empty_store(folder)
     logs = [folder / "arc-checks.csv", folder / "splices.csv"]
     for log, text in zip(logs, _logs(range(11, 17)), strict=True):
         log.write_text(text, encoding="utf-8")

@@ -15,6 +15,7 @@ from arcdrift.settings import load_crew
 from arcdrift.store.connect import open_store
 from arcdrift.store.read import conflicting, quarantined, records, store_version
 from tests.cli.conftest import furnish
+from tests.empty_store import empty_store
 
 HEAD = "splicer,checked_at,outcome,arc_setting,remark\n"
 BROKEN = (
@@ -33,7 +34,7 @@ def broken_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("broken")
     furnish(folder)
     (folder / "some.csv").write_text(BROKEN, encoding="utf-8")
-    engine = open_store(folder)
+    engine = empty_store(folder)
     report = import_file(engine, load_crew(folder), folder / "some.csv")
     engine.dispose()
     assert report.balance.quarantined == 4
@@ -191,13 +192,27 @@ def test_rows_given_up(broken: Path, arcdrift: Any) -> None:
         assert message in refused.sentence
 
 
-@pytest.fixture
-def rivals(crew: Path, arcdrift: Any) -> Path:
+@pytest.fixture(scope="module")
+def rivals_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The crew with two logs imported that contradict each other; to be copied, never changed."""
+    folder = tmp_path_factory.mktemp("rivals")
+    furnish(folder)
     head = "splicer,spliced_at,loss_db,splice_number,technician\n"
-    (crew / "a.csv").write_text(head + "Heron,2026-05-04 08:00:01,0.02,7,Alder\n", encoding="utf-8")
-    (crew / "b.csv").write_text(head + "Heron,2026-05-04 08:00:01,0.09,7,Birch\n", encoding="utf-8")
-    done = arcdrift("import", "a.csv", "b.csv", "--json").data
-    assert [report["conflicting"] for report in done] == [0, 1]
+    engine, conflicting_rows = empty_store(folder), []
+    for name, values in (("a.csv", "0.02,7,Alder"), ("b.csv", "0.09,7,Birch")):
+        log = folder / name
+        log.write_text(f"{head}Heron,2026-05-04 08:00:01,{values}\n", encoding="utf-8")
+        report = import_file(engine, load_crew(folder), log)
+        conflicting_rows.append(report.balance.conflicting)
+    engine.dispose()
+    assert conflicting_rows == [0, 1]
+    return folder
+
+
+@pytest.fixture
+def rivals(rivals_once: Path, crew: Path) -> Path:
+    """A copy of the crew whose logs contradict each other, which is also the current folder."""
+    shutil.copytree(rivals_once, crew, dirs_exist_ok=True)
     return crew
 
 

@@ -102,7 +102,7 @@ def test_streams_and_subjects_share_one_run_length_of_spread():
         pytest.param("splicer", "S3", ("splicer", "S3"), marks=pytest.mark.long),
         ("technician", "T5", ("technician", "T5")),
         pytest.param("site", "Harbor", ("site", "Harbor"), marks=pytest.mark.long),
-        ("crew", "crew", ("crew", "crew")),
+        pytest.param("crew", "crew", ("crew", "crew"), marks=pytest.mark.long),
     ],
 )
 def test_alarms_of_one_cause_are_one_finding_with_the_right_subject(column, value, subject):

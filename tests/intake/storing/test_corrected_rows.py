@@ -66,6 +66,7 @@ def contents(engine):
         }
 
 
+@ONE_CHUNK_EVERY_DAY
 def test_a_corrected_log_closes_its_rows_and_undoing_opens_them(bring):
     bring(log(broken=(1, 3, 5)))
     assert open_lines(bring) == [3, 5, 7]

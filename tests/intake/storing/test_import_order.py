@@ -34,6 +34,16 @@ EXAMPLES = {"splices": 2, "arc-checks": 1, "readings": 1, "service": 1}
 LONG_EXAMPLES = {"splices": 150, "arc-checks": 100, "readings": 75, "service": 75}
 
 
+FEW_EVERY_DAY = pytest.mark.parametrize(
+    "kind",
+    [
+        kind if kind in ("splices", "readings") else pytest.param(kind, marks=pytest.mark.long)
+        for kind in KINDS
+    ],
+)
+"""Of kinds that may repeat within a minute, and of those that may not, one each."""
+
+
 def few(kind):
     return settings(
         max_examples=(LONG_EXAMPLES if LONG else EXAMPLES)[kind],
@@ -188,7 +198,7 @@ def content(engine, kind):
     return Counter(stored.values()), Counter(rivals), Counter(kept)
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@FEW_EVERY_DAY
 def test_the_order_of_imports_changes_nothing(kind):
     @few(kind)
     @given(files=st.lists(FILES[kind], min_size=2, max_size=3))
@@ -206,7 +216,7 @@ def test_the_order_of_imports_changes_nothing(kind):
     holds()
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@FEW_EVERY_DAY
 def test_undoing_leaves_what_the_others_make(kind):
     @few(kind)
     @given(files=st.lists(FILES[kind], min_size=2, max_size=3), data=st.data())

@@ -82,7 +82,13 @@ def play(engine, folder, kind, files, steps):
     return answers
 
 
-@pytest.mark.parametrize("kind", sorted(FILES))
+@pytest.mark.parametrize(
+    "kind",
+    [
+        kind if kind in ("splices", "readings") else pytest.param(kind, marks=pytest.mark.long)
+        for kind in sorted(FILES)
+    ],
+)
 def test_a_known_file_counts_as_if_its_rows_were_read(kind):
     @settings(
         max_examples=150 if LONG else 1,
