@@ -1,5 +1,6 @@
-"""Standard streams that the caller has closed, and pipes whose reader has gone away."""
+"""Standard streams that the caller has closed, full disks, and pipes whose reader is gone."""
 
+import errno
 import os
 import sys
 
@@ -28,3 +29,14 @@ def open_closed_streams() -> None:
         sys.stdout = open(1, "w", encoding="utf-8", closefd=False)
     if sys.stderr is None:
         sys.stderr = open(2, "w", encoding="utf-8", closefd=False)
+
+
+def output_is_full(problem: BaseException) -> OSError | None:
+    """The error of a disk that has no room for standard output; None for any other problem.
+
+    Errors of files have a file name, and those of the store and of temporary files are told
+    as such before.
+    """
+    error = problem.__cause__ or problem
+    full = isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT)
+    return error if full and isinstance(error, OSError) and error.filename is None else None

@@ -5,9 +5,14 @@ It imports next to nothing, so that Ctrl-C is handled from the first moment on.
 
 import sys
 
-from arcdrift.cli.closed_streams import PIPE_CLOSED, discard_output, open_closed_streams
+from arcdrift.cli.closed_streams import (
+    PIPE_CLOSED,
+    discard_output,
+    open_closed_streams,
+    output_is_full,
+)
 from arcdrift.cli.interrupts import INTERRUPTED, handle_interrupts
-from arcdrift.errors import ArcdriftError
+from arcdrift.errors import ArcdriftError, BadInput
 
 
 def run(arguments: list[str] | None = None) -> None:
@@ -50,12 +55,19 @@ def _exit_code(arguments: list[str] | None) -> int:
         except Exception as problem:
             from arcdrift.cli.error_messages import EXIT_CODE, log_unexpected
 
+            if (full := output_is_full(problem)) is not None:
+                raise full from None
             sys.stdout.flush()
             print_error(log_unexpected(problem))
             return EXIT_CODE
     except BrokenPipeError:
         discard_output()
         return PIPE_CLOSED
+    except OSError as problem:
+        discard_output()
+        reason = (problem.strerror or str(problem)).lower()
+        print_error(f"The output cannot be written: {reason}. What was stored by then stands.")
+        return BadInput.exit_code
     return 0
 
 

@@ -63,6 +63,7 @@ def test_never_overwrites(tmp_path: Path, arcdrift: Any) -> None:
         (["--site", ":12"], "such as Harbor:12"),
         (["--site", "Harbor:99999"], "between -430 and 6,000 m"),
         (["--site", "Harbor:nan"], "between -430 and 6,000 m"),
+        (["--name", ""], "The name is blank; write one."),
     ],
 )
 def test_refused(words: list[str], message: str, tmp_path: Path, arcdrift: Any) -> None:

@@ -191,6 +191,25 @@ def test_closed_streams_are_no_error(
     assert not (crew / "arcdrift.log").exists()
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no full device here")
+@pytest.mark.parametrize("words", [
+    ["imports", "--json"],
+    ["import", "splices.csv"],
+    pytest.param(["--help"], marks=pytest.mark.long),
+])  # fmt: skip
+def test_a_full_disk_below_the_output_is_one_sentence(words: list[str], crew: Path) -> None:
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [sys.executable, "-c", RUN, *words],
+            stdout=full, stderr=subprocess.PIPE, text=True, check=False, cwd=crew,
+        )  # fmt: skip
+    assert done.returncode == 3
+    assert done.stderr.splitlines()[-1] == (
+        "The output cannot be written: no space left on device. What was stored by then stands."
+    )
+    assert not (crew / "arcdrift.log").exists()
+
+
 def test_commands_are_those_documented() -> None:
     assert set(command_tree.COMMANDS) == set(COMMANDS)
 

@@ -41,7 +41,9 @@ def init(
     from arcdrift.settings import CREW_FILE
 
     path = folder / CREW_FILE
-    text = crew_text(name or folder.resolve().name, time_zone, _parse_sites(site or []))
+    text = crew_text(
+        folder.resolve().name if name is None else name, time_zone, _parse_sites(site or [])
+    )
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with path.open("x", encoding="utf-8", newline="\n") as file:
