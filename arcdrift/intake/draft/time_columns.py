@@ -1,12 +1,12 @@
 """Find the columns that hold the time of a sample, how it is written, and its time zone."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import pandas as pd
 import pyarrow as pa
 
-from arcdrift.intake.draft.headers.header_words import key_of
+from arcdrift.intake.draft.headers.header_words import Key, key_of
 from arcdrift.intake.draft.headers.time_headers import (
     bare_name,
     mentions_zone,
@@ -56,7 +56,7 @@ def known_time(sample: Sample) -> TimeColumns:
     A person's answer is under ``columns.`` and our name of the time column.
     """
     key = f"columns.{sample.kind.time_column}"
-    known = time_headers(sample.headers, sample.kind, sample.words)
+    known = time_headers(sample.headers, sample.kind, sample.words, sample.table.aliases)
     seen = _formats_under(sample, known)
     chosen = sample.answers.get(key)
     if chosen in sample.headers and chosen is not None:
@@ -206,13 +206,18 @@ def _joined(sample: Sample, date: str, clock: str) -> TimeColumns:
 
 def _is(sample: Sample, header: str, name: str) -> bool:
     """Whether a header is a word for a date, or for a time of day."""
-    return key_of(bare_name(header, sample.words)) in sample.words.times[name]
+    return any(key in sample.words.times[name] for key in _keys(sample, header))
 
 
 def _rank(sample: Sample, header: str) -> int:
-    key = key_of(bare_name(header, sample.words))
     names = time_concepts(sample.kind)
-    return next((n for n, name in enumerate(names) if key in sample.words.times[name]), len(names))
+    return next((n for n, name in enumerate(names) if _is(sample, header, name)), len(names))
+
+
+def _keys(sample: Sample, header: str) -> Iterator[Key]:
+    """Keys of a header without its zone, and of its name in the lower of two lines."""
+    for name in sample.names(header)[:2]:
+        yield key_of(bare_name(name, sample.words))
 
 
 def _which(sample: Sample, headers: Sequence[str]) -> Question:

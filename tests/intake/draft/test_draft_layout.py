@@ -278,6 +278,16 @@ def test_a_time_beside_a_date_is_kept_whatever_its_numbers_are(day, mark):
     assert times_of(rows) == ["13 09:05:12", "14 10:11:07"]
 
 
+def test_a_date_and_a_time_below_one_name():
+    content = (
+        "Machine,Time,,Loss,,Result\n,Date,Clock,Est.,Limit,\n"
+        "Heron,2026-05-13,09:05:12,0.02,0.1,Pass\nHeron,2026-05-13,10:11:07,0.03,0.1,Pass\n"
+    )
+    made = draft(content)
+    assert made.time == ("Time Date", "Time Clock")
+    assert not made.questions
+
+
 @pytest.mark.parametrize("no_day", ["", "1899-12-30 ", "12/31/1899 "])
 @pytest.mark.parametrize(
     "day",

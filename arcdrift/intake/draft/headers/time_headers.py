@@ -1,7 +1,7 @@
 """What the header of a time says: its words, the order of its dates, and its UTC offset."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Literal
@@ -53,11 +53,27 @@ class StatedZone:
     zone: str | None
 
 
-def time_headers(headers: Iterable[str], kind: Kind, words: WordLists) -> tuple[str, ...]:
-    """Headers that may hold the time or a part of it, the likeliest first."""
-    known = [(key_of(bare_name(header, words)), header) for header in headers]
+def time_headers(
+    headers: Iterable[str],
+    kind: Kind,
+    words: WordLists,
+    aliases: Mapping[str, Sequence[str]] | None = None,
+) -> tuple[str, ...]:
+    """Headers that may hold the time or a part of it, the likeliest first.
+
+    Parameters
+    ----------
+    aliases : dict of str to sequence of str, optional
+        Other names of a header: of one in two lines first the name in the lower line.
+    """
+    known = [
+        (key_of(bare_name(name, words)), header)
+        for header in headers
+        for name in (header, *(aliases or {}).get(header, ())[:1])
+    ]
     ranks = [words.times.get(name, {}) for name in time_concepts(kind)]
-    return tuple(header for rank in ranks for key, header in known if key in rank)
+    found = (header for rank in ranks for key, header in known if key in rank)
+    return tuple(dict.fromkeys(found))
 
 
 def time_concepts(kind: Kind) -> tuple[str, ...]:
