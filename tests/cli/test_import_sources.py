@@ -4,12 +4,17 @@ import io
 import shutil
 import sys
 import zipfile
+from datetime import datetime
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import openpyxl
 import pytest
+from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900, to_excel
+
+from arcdrift.store import read
+from arcdrift.store.connect import open_store
 
 HEAD = "splicer,checked_at,outcome,arc_setting\n"
 
@@ -122,6 +127,25 @@ def test_notes_beside_the_table_of_a_sheet_are_left_out_with_a_word(
     assert done.code == 0
     assert "book.xlsx/Sheet: left out, because they have no name: column 6." in done.out
     assert " 2         2        0         0        0" in done.out
+
+
+@pytest.mark.parametrize("epoch", [CALENDAR_WINDOWS_1900, CALENDAR_MAC_1904])
+def test_day_numbers_count_from_the_first_day_of_the_workbook(
+    epoch: datetime, crew: Path, arcdrift: Any
+) -> None:
+    book = openpyxl.Workbook()
+    book.epoch = epoch
+    book.active.append(HEAD.strip().split(","))
+    for minute in (0, 30):
+        at = datetime(2026, 5, 7, 7, minute)
+        book.active.append(["Plover", to_excel(at, epoch), "pass", 1.5])  # openpyxl's own numbers
+    book.save(crew / "book.xlsx")
+    assert arcdrift("import", "book.xlsx", "--json").data[0]["accepted"] == 2
+    engine = open_store(crew)
+    checks = read.records(engine, "arc-checks", splicers=["Plover"])
+    engine.dispose()
+    local = checks["checked_at"].dt.tz_convert("Europe/Oslo")
+    assert local.dt.strftime("%F %H:%M").tolist() == ["2026-05-07 07:00", "2026-05-07 07:30"]
 
 
 def test_an_archive_with_a_bad_member(crew: Path, arcdrift: Any) -> None:

@@ -136,6 +136,7 @@ def open_text(
     with ExitStack() as stack:
         try:
             stated: Encoding | None = None
+            from_1904 = False
             if _start(file).startswith(GZIP_MARK):
                 few = log.size <= _SMALL_PACKED_BYTES
                 most = min(max_bytes, MAX_FILE_BYTES) if few else max_bytes
@@ -148,7 +149,9 @@ def open_text(
                 most = min(max_bytes, MAX_FILE_BYTES)
                 verb = "is larger" if file is packed else "unpacks to more"
                 content = _all_of(file, most, f"{name} {verb} than {_size(most)}; split it.")
-                text = _table_text(content, name, sheet, delimiter or "\t", decimal, most)
+                text, from_1904 = _table_text(
+                    content, name, sheet, delimiter or "\t", decimal, most
+                )
                 file = io.BytesIO(text)
             else:
                 codec = codec_of(start, name, encoding, _blocks_of_lines(file))
@@ -165,6 +168,7 @@ def open_text(
             file_size=log.size,
             sha256=log.sha256,
             encoding=stated,
+            days_from_1904=from_1904,
             source=on_disk,
             state=log.state,
         )
@@ -303,21 +307,27 @@ def _size_of(file: IO[bytes]) -> int:
 
 def _table_text(
     content: bytes, name: str, sheet: str | None, delimiter: str, decimal: str, max_bytes: int
-) -> bytes:
-    """Text of a sheet or a Parquet file."""
+) -> tuple[bytes, bool]:
+    """Text of a sheet or a Parquet file; and whether its day numbers count from 1904."""
     if content.startswith(PARQUET_MARK):
         from arcdrift.intake.containers.parquet import parquet_text
 
-        return parquet_text(
+        text = parquet_text(
             content, name, max_bytes=max_bytes, delimiter=delimiter, decimal=decimal
         )
+        return text, False
     from arcdrift.intake.containers.sheets import sheet_text
-    from arcdrift.intake.containers.workbooks import MAX_BOOK_BYTES, is_workbook
+    from arcdrift.intake.containers.workbooks import (
+        MAX_BOOK_BYTES,
+        counts_days_from_1904,
+        is_workbook,
+    )
 
     with open_zip(content, name, max_bytes=MAX_BOOK_BYTES) as archive:
         if not is_workbook(archive):
             raise BadInput(f"{name} is an archive; unpack it and give the files in it.")
-    return sheet_text(content, name, sheet, delimiter=delimiter, decimal=decimal)
+        from_1904 = counts_days_from_1904(archive, name)
+    return sheet_text(content, name, sheet, delimiter=delimiter, decimal=decimal), from_1904
 
 
 def _size(count: int) -> str:

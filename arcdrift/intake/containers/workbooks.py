@@ -48,12 +48,19 @@ _TABLE_PART = re.compile(
 )
 _REPEATED = re.compile(rb"""(?:rows|columns)-repeated\s*=\s*["']\s*([0-9]{1,9})""")
 _TABLE_ERROR = re.compile(rb"""<table:table-cell\s[^<>]*calcext:value-type="error"[^<>]*>""")
+_DATE_1904 = re.compile(rb"""<(?:\w+:)?workbookPr\s[^>]*date1904\s*=\s*["'](?:1|true)["']""")
 _COMMENT_OR_CDATA = re.compile(rb"<!--.*?-->|<!\[CDATA\[.*?\]\]>", re.DOTALL)
 
 
 def is_workbook(archive: zipfile.ZipFile) -> bool:
     """Whether an archive is a workbook and not a bundle of files."""
     return _kind(archive) is not None
+
+
+def counts_days_from_1904(archive: zipfile.ZipFile, name: str) -> bool:
+    """Whether the day numbers of an .xlsx count from 1904, as ECMA-376 allows (`date1904`)."""
+    parts = [member for member in archive.infolist() if member.filename == "xl/workbook.xml"]
+    return any(_DATE_1904.search(b"".join(member_blocks(archive, part, name))) for part in parts)
 
 
 @contextmanager

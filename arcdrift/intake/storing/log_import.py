@@ -227,6 +227,7 @@ class LogImport:
             now=self._now,
             file=reader.name,
             state=state,
+            days_from_1904=self._text.days_from_1904,
         )
         row_count = 0
         postponed: list[tuple[int, Chunk]] = []

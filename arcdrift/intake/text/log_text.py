@@ -25,6 +25,8 @@ class LogText:
         Digest of the file as it is on disk.
     encoding : str, optional
         What a layout should state; None for UTF-8, packed files and tables.
+    days_from_1904 : bool
+        Whether day numbers in place of dates count from 1904, as they may in a workbook.
     """
 
     def __init__(
@@ -35,6 +37,7 @@ class LogText:
         file_size: int,
         sha256: str,
         encoding: Encoding | None = None,
+        days_from_1904: bool = False,
         source: IO[bytes] | None = None,
         state: State | None = None,
     ) -> None:
@@ -51,6 +54,7 @@ class LogText:
         self.file_size = file_size
         self.sha256 = sha256
         self.encoding = encoding
+        self.days_from_1904 = days_from_1904
         self._text = text
         self._source = source
         self._state = state_of(source) if state is None and source is not None else state

@@ -76,6 +76,7 @@ def convert(
     now: datetime,
     file: str,
     state: WholeFileState | None = None,
+    days_from_1904: bool = False,
 ) -> Typed:
     """Type the rows of a file and check them against the schema of its kind.
 
@@ -84,6 +85,8 @@ def convert(
     state : WholeFileState, optional
         Given when the rows are one of several chunks of the file: what only all of it can tell
         is added there, and `refuse_doubtful_file` is left to the caller.
+    days_from_1904 : bool
+        Whether day numbers in place of dates count from 1904.
 
     Raises
     ------
@@ -115,6 +118,7 @@ def convert(
         zone=None if layout is None else "UTC" if layout.utc else layout.time_zone,
         time_format=None if layout is None else layout.time_format,
         months=() if layout is None else layout.months,
+        days_from_1904=days_from_1904,
         dates_alone=kind.name == "service",
         evidence=None if state is None else state.evidence,
     )

@@ -29,7 +29,7 @@ _DAY_AND_CLOCK = (
     r"^(?P<day>[0-9]{5}|[0-9]{4}-[0-9]{2}-[0-9]{2}) "
     rf"(?:0?[.,](?P<fraction>[0-9]+)|0|(?P<clock>{_CLOCK}))$"
 )
-_DAY_ZERO = pd.Timestamp("1899-12-30")
+_DAY_ZERO, _DAY_ZERO_1904 = pd.Timestamp("1899-12-30"), pd.Timestamp("1904-01-01")
 _SHARP_DECIMALS = 5
 """Decimals of a day number that tell the second."""
 _FIRST = 100
@@ -53,6 +53,8 @@ class TimeRules:
         strptime codes; default ISO 8601.
     months : sequence of str
         Names of each month, if times have names of months in other words than `time_format` reads.
+    days_from_1904 : bool
+        Whether day numbers count from 1904-01-01, and not from 1899-12-30.
     dates_alone : bool
         Whether a date without a time of day is allowed; it means midnight.
     evidence : Evidence, optional
@@ -65,6 +67,7 @@ class TimeRules:
     zone: str | None = None
     time_format: str | None = None
     months: Sequence[str] = ()
+    days_from_1904: bool = False
     dates_alone: bool = False
     evidence: Evidence | None = None
 
@@ -141,7 +144,8 @@ def read_times(
         if rules.time_format is None
         else _formatted(plain, rules.time_format)
     )
-    local = _with_day_numbers(local, utc, shown)
+    day_zero = _DAY_ZERO_1904 if rules.days_from_1904 else _DAY_ZERO
+    local = _with_day_numbers(local, utc, shown, day_zero)
     naive = local.notna()
     problems.add("time-unreadable", column, (~naive & utc.isna() & shown.notna()).to_numpy(), shown)
     seconds = any(bool((t.dt.second + t.dt.microsecond > 0).any()) for t in (local, utc))
@@ -209,12 +213,14 @@ def is_day_number(values: pd.Series) -> pd.Series:
     return values.str.match(_DAY_NUMBER)
 
 
-def _with_day_numbers(local: pd.Series, utc: pd.Series, shown: pd.Series) -> pd.Series:
+def _with_day_numbers(
+    local: pd.Series, utc: pd.Series, shown: pd.Series, day_zero: pd.Timestamp
+) -> pd.Series:
     """Local times, also of cells that hold a spreadsheet's day number, such as 45789.51042.
 
-    Days count from 1899-12-30, as in spreadsheets of any maker since 1900. The time of day is a
-    fraction of the day, or from a column of its own, after a blank, a fraction or a time; the day
-    may then also be a date. A fraction is taken to the second; one of fewer than 5 decimals is
+    Days count from `day_zero`: 1899-12-30, as in spreadsheets of any maker since 1900, or
+    1904-01-01. The time of day is a fraction of the day, or from a column of its own, after a
+    blank, a fraction or a time; the day may then also be a date. A fraction is taken to the second; one of fewer than 5 decimals is
     only taken if it is a whole minute.
     """
     unread = shown[local.isna() & utc.isna() & shown.notna()]
@@ -226,7 +232,7 @@ def _with_day_numbers(local: pd.Series, utc: pd.Series, shown: pd.Series) -> pd.
     if parts.empty:
         return local
     counted = pd.to_numeric(parts["day"], errors="coerce")
-    days = (_DAY_ZERO + pd.to_timedelta(counted, unit="D")).astype("datetime64[us]")
+    days = (day_zero + pd.to_timedelta(counted, unit="D")).astype("datetime64[us]")
     days = days.fillna(pd.to_datetime(parts["day"], format="%Y-%m-%d", errors="coerce"))
     decimals = parts["fraction"].fillna("0")
     fraction = ("0." + decimals).astype("float64")
