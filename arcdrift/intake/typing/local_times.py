@@ -220,8 +220,8 @@ def _with_day_numbers(
 
     Days count from `day_zero`: 1899-12-30, as in spreadsheets of any maker since 1900, or
     1904-01-01. The time of day is a fraction of the day, or from a column of its own, after a
-    blank, a fraction or a time; the day may then also be a date. A fraction is taken to the second; one of fewer than 5 decimals is
-    only taken if it is a whole minute.
+    blank, a fraction or a time; the day may then also be a date. A fraction is taken to the second;
+    one of fewer than 5 decimals is only taken if it is a whole minute.
     """
     unread = shown[local.isna() & utc.isna() & shown.notna()]
     if unread.empty:
