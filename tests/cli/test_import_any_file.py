@@ -235,6 +235,8 @@ def test_rows_that_most_make_no_sense_are_not_imported(crew: Path, arcdrift: Any
         ("When,Machine,Los (dB),Result", ("0.03,OK",) * 3, "Which column of the file is loss_db?"),
         ("When,Machine,Loss,Result", ("0.03,1", "0.04,0", "0.04,1"), "What does '1' mean"),
         ("When (MST),Machine,Loss", ("0.03",) * 3, "Which time zone is 'MST'?"),
+        ("When,Machine,Loss", ("34", "41", "20"), "In which unit is 'Loss'? Its values are 20 to"),
+        ("When,Machine,Loss", ("2", "4", "3"), "In which unit is 'Loss'? Its values are 2 to 4."),
         ("When,Machine,Loss,Humidity", ("0.03,0.4",) * 3, "fractions of 1 or percent?"),
     ],
 )

@@ -75,7 +75,7 @@ def draft_layout(
     BadInput
         When the kind is not clear, or no date can be read in the order asked for.
     """
-    of_kind = KINDS[kind] if kind else guess_kind(table.headers, name, words)
+    of_kind = KINDS[kind] if kind else guess_kind(table.headers, name, words, table.aliases)
     sample = Sample(table, of_kind, words, now, answers or {}, crew)
     time = known_time(sample)
     found = match_sample(sample, time.headers)

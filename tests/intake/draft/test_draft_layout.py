@@ -278,6 +278,19 @@ def test_a_time_beside_a_date_is_kept_whatever_its_numbers_are(day, mark):
     assert times_of(rows) == ["13 09:05:12", "14 10:11:07"]
 
 
+def test_checks_with_groups_of_headers_are_no_readings():
+    content = (
+        "Gerät;Zeitpunkt;;Ergebnis;Lichtbogen;;Luft;\n"
+        ";Datum;Uhrzeit;;Leistung;Anzahl;Temperatur °C;rel. Feuchte\n"
+        "Reiher;14.05.2026;07:50;i.O.;101;1200;12,5;45\n"
+        "Reiher;15.05.2026;07:51;n.i.O.;;1210;13,5;46\n"
+    )
+    made = draft(content)
+    assert made.kind.name == "arc-checks"
+    assert {column.ours for column in made.columns} >= {"outcome", "arc_setting", "arc_count"}
+    assert not made.questions
+
+
 def test_a_date_and_a_time_below_one_name():
     content = (
         "Machine,Time,,Loss,,Result\n,Date,Clock,Est.,Limit,\n"

@@ -111,7 +111,7 @@ def match_headers(
     dict of str to Match
         Match of each column found, in our order; each header at most once.
     """
-    used = set(time_headers(headers, kind, words) if time is None else time)
+    used = set(time_headers(headers, kind, words, aliases) if time is None else time)
     search = _Search(words, kind, aliases or {}, fits or (lambda column, header: True))
     found: dict[str, Match] = {}
     for column, header in (chosen or {}).items():
@@ -163,15 +163,22 @@ def both_angles_header(headers: Iterable[str], words: WordLists) -> str | None:
     return None
 
 
-def guess_kind(headers: Sequence[str], name: str, words: WordLists) -> Kind:
+def guess_kind(
+    headers: Sequence[str], name: str, words: WordLists, aliases: Aliases | None = None
+) -> Kind:
     """Find the kind of a file from the columns that its headers match.
+
+    Parameters
+    ----------
+    aliases : dict, optional
+        Other names of the headers.
 
     Raises
     ------
     UnclearKind
         When they fit no kind, or several equally well.
     """
-    matched = {kind.name: _matched(headers, kind, words) for kind in KINDS.values()}
+    matched = {kind.name: _matched(headers, kind, words, aliases) for kind in KINDS.values()}
     whole = {name: found for name, found in matched.items() if _is_whole(KINDS[name], found)}
     if not whole:
         whole = {
@@ -183,7 +190,7 @@ def guess_kind(headers: Sequence[str], name: str, words: WordLists) -> Kind:
     for kind, found in whole.items():
         if all(set(found.values()) >= set(other.values()) for other in whole.values()):
             return KINDS[kind]
-    scores = {kind.name: _score(headers, kind, words) for kind in KINDS.values()}
+    scores = {kind.name: _score(headers, kind, words, aliases) for kind in KINDS.values()}
     best = max(scores.values())
     likely = [kind for kind, score in scores.items() if score == best]
     if best == 0 or len(likely) > 1 or len(whole) > 1:
@@ -197,14 +204,17 @@ def guess_kind(headers: Sequence[str], name: str, words: WordLists) -> Kind:
     return KINDS[likely[0]]
 
 
-def _matched(headers: Sequence[str], kind: Kind, words: WordLists) -> dict[str, str]:
+def _matched(
+    headers: Sequence[str], kind: Kind, words: WordLists, aliases: Aliases | None
+) -> dict[str, str]:
     """Header of each column, without guesses; the time too."""
     found = {
         column: match.header
-        for column, match in match_headers(headers, kind, words).items()
+        for column, match in match_headers(headers, kind, words, aliases=aliases).items()
         if not match.guessed
     }
-    return {**{header: header for header in time_headers(headers, kind, words)}, **found}
+    times = time_headers(headers, kind, words, aliases)
+    return {**{header: header for header in times}, **found}
 
 
 def _is_whole(kind: Kind, found: Mapping[str, str], nameable: frozenset[str] = frozenset()) -> bool:
@@ -224,8 +234,8 @@ def _lacks_name(kind: Kind, found: Mapping[str, str], words: WordLists) -> bool:
     return words.fit(outcome, "outcome") > IF_NO_OTHER
 
 
-def _score(headers: Sequence[str], kind: Kind, words: WordLists) -> float:
-    found = match_headers(headers, kind, words)
+def _score(headers: Sequence[str], kind: Kind, words: WordLists, aliases: Aliases | None) -> float:
+    found = match_headers(headers, kind, words, aliases=aliases)
     typical = [column for column in _TYPICAL_COLUMNS[kind.name] if column in found]
     timed = any(key_of(bare_name(header, words)) in words.times[kind.name] for header in headers)
     if not typical and not timed:
@@ -246,8 +256,10 @@ class _Search:
     def strength(self, header: str, column: str) -> int:
         """How well a header fits a column, by the best of its names."""
         best = 0
+        above = self.aliases.get(header, ())[1:]  # may be the name of a group of columns
         for name in self._names(header, column):
             fit = self.words.fit(name, column)
+            fit = min(fit, IF_NO_OTHER) if name in above else fit
             if column == "pressure_hpa" and fit:
                 reference = self.words.pressure_columns.get(key_of(name))
                 if reference in ("sea-level", "qnh"):

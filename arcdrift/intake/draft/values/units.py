@@ -26,6 +26,7 @@ _RANGES: dict[str, dict[str, tuple[float, float]]] = {
         "Pa": (45_000.0, 108_500.0),
     },
     "humidity_pct": {"percent": (0.0, 100.0), "fraction": (0.0, 1.0)},
+    "loss_db": {"dB": (0.0, 1.0)},
     "cleave_left_deg": {"degree": (0.0, 4.0), "mrad": (3.0, 100.0)},
     "cleave_right_deg": {"degree": (0.0, 4.0), "mrad": (3.0, 100.0)},
     "core_offset_um": {"micrometer": (0.05, 20.0), "mil": (0.0, 0.4), "nanometer": (50.0, 2e4)},
