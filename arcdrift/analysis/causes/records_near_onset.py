@@ -130,8 +130,9 @@ class RecordsNearOnset:
 
     @cached_property
     def _cells(self) -> dict[str, dict[Hashable, npt.NDArray[Any]]]:
-        """Columns of `cells`, by splicer."""
-        columns = self.cells.drop(columns=["splicer", "program", "technician"])
+        """Numbers and days of `cells` by splicer."""
+        # an array of instants would hold objects, and neither names nor instants are needed
+        columns = self.cells.select_dtypes(["number", "datetime"])
         arrays = {name: columns[name].to_numpy() for name in columns}
         return {
             str(name): {column: values[rows] for column, values in arrays.items()}

@@ -292,15 +292,22 @@ def replacement_findings(
     found: list[Finding] = []
     if life_arcs is None:
         return found
-    restarts = service.loc[service["action"].isin(RESTART_ACTIONS), "serviced_at"]
+    restarted = service["action"].isin(RESTART_ACTIONS)
+    restarts = service.loc[restarted, "serviced_at"].to_numpy(dtype="datetime64[us]")
     replaced = service.loc[service["action"] == REPLACED, "serviced_at"].sort_values()
-    checked, epoch = points["checked_at"], points["epoch"].to_numpy()
+    replaced = replaced[replaced <= now]
+    checked, epoch = points["checked_at"].to_numpy("datetime64[us]"), points["epoch"].to_numpy()
     counts = points["arcs"].to_numpy(dtype=np.float64)
     alarmed = points["alarm"].to_numpy(dtype=bool)
-    raised = pd.to_datetime(days.loc[days["alarm"] == "up", "day"])
-    failed = pd.to_datetime(checks.loc[checks["failed_attempts"] > 0, "day"])
-    for at in replaced[replaced <= now]:
-        before_replacement = (epoch == int((restarts < at).sum())) & (checked < at).to_numpy()
+    days_with_reason = np.concatenate(
+        [
+            days.loc[days["alarm"] == "up", "day"].to_numpy(dtype="datetime64[D]"),
+            checks.loc[checks["failed_attempts"] > 0, "day"].to_numpy(dtype="datetime64[D]"),
+        ]
+    )
+    window = np.timedelta64(REASON_WITHIN.to_pytimedelta())
+    for at, moment in zip(replaced, replaced.to_numpy(dtype="datetime64[us]"), strict=True):
+        before_replacement = (epoch == (restarts < moment).sum()) & (checked < moment)
         known = counts[before_replacement & ~np.isnan(counts)]
         if not len(known):
             continue
@@ -309,12 +316,11 @@ def replacement_findings(
             found.append(_life_finding("electrodes-late", splicer, at, arcs, life_arcs, now))
         if arcs >= EARLY_SHARE * life_arcs:
             continue
-        window = pd.to_datetime(at - REASON_WITHIN), pd.to_datetime(at)
-        first, last = (moment.tz_localize(None).normalize() for moment in window)
-        drift_alarm = before_replacement & alarmed & (checked >= window[0]).to_numpy()
-        if drift_alarm.any() or any(
-            days_with_reason.between(first, last).any() for days_with_reason in (raised, failed)
-        ):
+        since = moment - window
+        first, last = since.astype("datetime64[D]"), moment.astype("datetime64[D]")
+        drift_alarm = before_replacement & alarmed & (checked >= since)
+        reason = (days_with_reason >= first) & (days_with_reason <= last)
+        if drift_alarm.any() or reason.any():
             continue
         found.append(_life_finding("electrodes-early", splicer, at, arcs, life_arcs, now))
     return found
