@@ -219,6 +219,19 @@ def test_a_column_that_is_not_known_is_named_and_left_out(crew: Path, arcdrift: 
     assert "ignored: moon" in done.sentence
 
 
+def test_temperatures_beside_dates_with_the_month_first_may_be_fahrenheit(
+    crew: Path, arcdrift: Any
+) -> None:
+    text = "Site,Time,Temp,RH\nHarbor,05/14/2026 08:05,38,31\nHarbor,05/15/2026 08:05,42,33\n"
+    written(crew, text)
+    refused = arcdrift("import", "log.csv")
+    assert refused.code == 3
+    assert "In which unit is 'Temp'? Its values are 38 to 42." in refused.sentence
+    (crew / "layouts" / "log.toml").unlink()
+    written(crew, text.replace("05/14", "14/05").replace("05/15", "15/05"), "other.csv")
+    assert arcdrift("import", "other.csv").code == 0
+
+
 def test_rows_that_most_make_no_sense_are_not_imported(crew: Path, arcdrift: Any) -> None:
     text = "When,Machine,Loss (dB)\n"
     text += "".join(f"2026-05-04 10:0{minute}:00,Heron,{3 + minute}00\n" for minute in range(6))

@@ -24,7 +24,7 @@ from arcdrift.intake.draft.time_columns import (
     unnamed_time,
     values_in_order,
 )
-from arcdrift.intake.draft.values.date_formats import TimeFormat
+from arcdrift.intake.draft.values.date_formats import MONTH_FIRST, TimeFormat
 from arcdrift.intake.draft.values.date_order import DateHints, settled_order
 from arcdrift.intake.draft.values.units import UnitHints, is_us_zone
 from arcdrift.intake.draft.values.value_formats import missing_words
@@ -85,7 +85,13 @@ def draft_layout(
         time = unnamed_time(sample, [header for header in sample.headers if header not in matched])
     language = _language(sample, [*matched, *time.headers])
     questions = [*time.questions, *match_questions(sample, found)]
-    columns, decimal, of_columns = draft_columns(sample, found, pair, english=language == _ENGLISH)
+    columns, decimal, of_columns = draft_columns(
+        sample,
+        found,
+        pair,
+        english=language == _ENGLISH,
+        month_first=[choice.order for choice in time.time_format.choices] == [MONTH_FIRST],
+    )
     questions += of_columns
     time_format = _time_format(sample, time, columns, decimal, language, name)
     stated, zone_question = time_zone(sample, time)

@@ -34,7 +34,12 @@ def angle_pair(sample: Sample, found: Mapping[str, Match]) -> tuple[str, str] | 
 
 
 def draft_columns(
-    sample: Sample, found: Mapping[str, Match], pair: tuple[str, str] | None, *, english: bool
+    sample: Sample,
+    found: Mapping[str, Match],
+    pair: tuple[str, str] | None,
+    *,
+    english: bool,
+    month_first: bool,
 ) -> tuple[list[Column], Decimal, list[Question]]:
     """The columns of the draft, the decimal mark of the file, and what is to be asked."""
     questions: list[Question] = []
@@ -58,7 +63,7 @@ def draft_columns(
         questions += [] if question is None else [question]
     decimal = decimal_of_file(marks.values())
     named = frozenset(unit for unit in units.values() if unit is not None)
-    hints = UnitHints(english, named, sample.crew_zone)
+    hints = UnitHints(english, named, sample.crew_zone, month_first)
     columns: list[Column] = []
     for column, match in found.items():
         drafted = Column(column, match.header, comment=match.guessed)

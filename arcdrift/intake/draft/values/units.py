@@ -60,11 +60,14 @@ class UnitHints:
         Units that the file names.
     crew_zone : str, optional
         Time zone of the crew.
+    month_first : bool
+        Whether the dates have the month first, as in the United States.
     """
 
     english: bool
     named: frozenset[str]
     crew_zone: str | None
+    month_first: bool = False
 
     @property
     def customary(self) -> bool:
@@ -77,6 +80,7 @@ class UnitHints:
         metric = bool(self.named & _METRIC) and not self.named & _CUSTOMARY
         zone = self.crew_zone
         elsewhere = zone is not None and not zone.startswith(_NOWHERE) and not is_us_zone(zone)
+        elsewhere = elsewhere and not self.month_first
         return metric or not self.english or (elsewhere and not self.customary)
 
 
