@@ -11,14 +11,26 @@ if TYPE_CHECKING:
     from arcdrift.analysis.review.review import Review
 
 
-def review_crew(session: CrewSession) -> "Review":
-    """Analyze the records of a crew, with a progress bar."""
+def review_crew(session: CrewSession, *, from_scratch: bool = False) -> "Review":
+    """Analyze the records of a crew, with a progress bar.
+
+    Parameters
+    ----------
+    from_scratch : bool
+        Whether to read every record again.
+    """
     with progress_bar("Analyzing", "splicers") as progress:
         from arcdrift.analysis.review.review import review
         from arcdrift.cli.worker_processes import worker_pool
 
         with worker_pool(session.engine) as executor:
-            return review(session.engine, session.crew, progress=progress, executor=executor)
+            return review(
+                session.engine,
+                session.crew,
+                progress=progress,
+                executor=executor,
+                from_scratch=from_scratch,
+            )
 
 
 def severity_counts_text(severities: Iterable[str]) -> str:

@@ -58,6 +58,7 @@ def records(
     sites: Iterable[str] | None = None,
     stations: Iterable[str] | None = None,
     technician: str | None = None,
+    locations: Iterable[str] | None = None,
     since: datetime | None = None,
     until: datetime | None = None,
     columns: Iterable[str] | None = None,
@@ -79,6 +80,8 @@ def records(
         Only readings of these weather stations; given with others, records of any of them.
     technician : str, optional
         Only checks or splices this person made.
+    locations : iterable of str, optional
+        Only splices at these locations.
     since, until : aware datetime, optional
         Half-open range of the record's time.
     columns : iterable of str, optional
@@ -121,6 +124,8 @@ def records(
         query = query.where(or_(*any_of))
     if technician is not None:
         query = query.where(table.columns["technician"] == technician)
+    if locations is not None:
+        query = query.where(table.columns["location"].in_(sorted(set(locations))))
     if splicer_timed and exclude_wrong_clock:
         for bounds in suspected_bounds(engine, splicers):
             query = query.where(not_(bounds_condition(bounds, table)))

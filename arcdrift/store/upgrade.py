@@ -15,10 +15,10 @@ from sqlalchemy.schema import CreateIndex, CreateTable, DropTable
 
 from arcdrift.errors import StoreTrouble
 from arcdrift.store.read_only import is_read_only
-from arcdrift.store.schema import RESULTS, metadata, result_definitions, result_metadata
+from arcdrift.store.schema import DERIVED, metadata, result_definitions, result_metadata
 
 MIGRATIONS = Path(__file__).parent / "migrations"
-HEAD = "0006"
+HEAD = "0007"
 """Number of the last migration."""
 _OPENING_LOCK = 0x617263
 """Key of the advisory lock that is held while the tables of a shared store are made."""
@@ -117,7 +117,7 @@ def _migrate(connection: Connection, version: str, place: str) -> None:
 def _result_hashes() -> dict[str, str]:
     """SHA-256 of the declared definition of each result table, by name."""
     hashes = {}
-    for name, table in RESULTS.items():
+    for name, table in DERIVED.items():
         indexes = sorted(str(CreateIndex(index)) for index in table.indexes)
         hashes[name] = sha256("".join([str(CreateTable(table)), *indexes]).encode()).hexdigest()
     return hashes
@@ -135,7 +135,7 @@ def _remake_results(connection: Connection) -> None:
     """Drop the result tables and make them as declared, empty."""
     existing = set(inspect(connection).get_table_names())
     # only tables that are surely ours: a shared database may hold those of other programs
-    made = {*_made_results(connection), *RESULTS, result_definitions.name}
+    made = {*_made_results(connection), *DERIVED, result_definitions.name}
     for name in sorted(made & existing):
         connection.execute(DropTable(Table(name, MetaData())))
     _make_results(connection)

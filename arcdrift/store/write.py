@@ -27,6 +27,7 @@ from arcdrift.store.frames import to_arrow
 from arcdrift.store.rebuild_records import rebuild_records
 from arcdrift.store.record_matching import RECORD_IDENTITIES, RecordIdentity
 from arcdrift.store.repeated_imports import add_repeated_rows
+from arcdrift.store.saved_summary import SavedSummary, replace_saved_summary
 
 _BULK_ROWS = 20_000
 """Number of rows from which a staging file is faster than inserting row by row."""
@@ -71,7 +72,12 @@ def add_import(connection: Connection, values: Mapping[str, Any]) -> int:
     return int(connection.execute(statement).scalar_one())
 
 
-def replace_results(engine: Engine, frames: Mapping[str, pd.DataFrame]) -> None:
+def replace_results(
+    engine: Engine,
+    frames: Mapping[str, pd.DataFrame],
+    saved: SavedSummary | None = None,
+    changes: Mapping[tuple[str, int], int] | None = None,
+) -> None:
     """Replace the results of the last analysis, all of them, in one transaction.
 
     Parameters
@@ -79,6 +85,10 @@ def replace_results(engine: Engine, frames: Mapping[str, pd.DataFrame]) -> None:
     frames : mapping of str to DataFrame
         Rows by result table name (`arcdrift.store.schema.RESULTS`); a result table that is
         left out ends up empty. Columns that the table does not have are not stored.
+    saved : SavedSummary, optional
+        Summary of past days to keep instead of the present one; by default that one stays.
+    changes : mapping, optional
+        Changes that it contains (`arcdrift.store.saved_summary.RecordMarks`).
     """
     unknown = sorted(set(frames) - set(schema.RESULTS))
     if unknown:
@@ -88,6 +98,8 @@ def replace_results(engine: Engine, frames: Mapping[str, pd.DataFrame]) -> None:
             connection.execute(delete(table))
             if name in frames:
                 add_rows(connection, table, stored_columns(name, frames[name]))
+        if saved is not None:
+            replace_saved_summary(connection, saved, changes or {})
 
 
 def stored_columns(table_name: str, frame: pd.DataFrame) -> pd.DataFrame:

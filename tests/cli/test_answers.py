@@ -219,6 +219,8 @@ def test_analyze(crew: Path, arcdrift: Any) -> None:
     assert (data["splicers"], data["splices"], data["checks"]) == (2, 7, 3)
     assert data["now"] == "2026-05-06T07:00:00Z"
     assert set(data["findings"]) == {"act", "watch", "note"}
+    again = arcdrift("analyze", "--from-scratch", "--json").data
+    assert again | {"seconds": data["seconds"]} == data
 
 
 ADVICE = {

@@ -3,6 +3,7 @@
 Each splicer has one row per local day from its first record to its last one, or to today.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -52,9 +53,39 @@ class _Records:
     day: Ints
     site: npt.NDArray[np.object_]
 
+    def since(self, first: Ints) -> "_Records":
+        """Leave out records before the first day of their splicer."""
+        chosen = self.day >= first[self.splicer]
+        if chosen.all():
+            return self
+        return _Records(
+            self.frame[chosen], self.splicer[chosen], self.time[chosen], self.day[chosen],
+            self.site[chosen],
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class EarlierDays:
+    """What is known of the splices before the first day of a table of daily checks.
+
+    Attributes
+    ----------
+    since : Timestamp
+        First day of the table, as a naive midnight.
+    newest : DataFrame
+        Newest of the earlier splices of each splicer: ``splicer``, ``spliced_at`` (UTC), ``site``.
+    """
+
+    since: pd.Timestamp
+    newest: pd.DataFrame
+
 
 def daily_checks(
-    checks: pd.DataFrame, splices: pd.DataFrame, crew: Crew, now: pd.Timestamp
+    checks: pd.DataFrame,
+    splices: pd.DataFrame,
+    crew: Crew,
+    now: pd.Timestamp,
+    earlier: EarlierDays | None = None,
 ) -> pd.DataFrame:
     """Status of the arc check for each splicer and day.
 
@@ -68,6 +99,8 @@ def daily_checks(
         because they depend on the arc as well.
     now : Timestamp
         UTC. A day that has not ended by then is "due" instead of "missed".
+    earlier : EarlierDays, optional
+        Leaves the days before its first one out of the table, whose splices are then not needed.
 
     Returns
     -------
@@ -83,16 +116,26 @@ def daily_checks(
         missing where most were logged without a name. ``same_shift``: a day without a pass, but
         with one less than `SHIFT` before its first splice, on the workday before.
     """
-    names = np.unique([*checks["splicer"].unique(), *splices["splicer"].unique()]).astype(object)
+    frames = [checks, splices] if earlier is None else [checks, splices, earlier.newest]
+    found = [name for records in frames for name in records["splicer"].unique()]
+    names = np.unique(found).astype(object)
     if not len(names):
         return pd.DataFrame(columns=list(COLUMNS))
     sorted_checks = _sort_records(checks, crew, "checked_at", names)
     sorted_splices = _sort_records(splices, crew, "spliced_at", names)
-    first, last, today = _day_ranges(sorted_checks, sorted_splices, names, crew, now)
+    parts = [sorted_checks, sorted_splices]
+    if earlier is not None:
+        parts.append(_sort_records(earlier.newest, crew, "spliced_at", names))
+    first, last, today = _day_ranges(parts, names, crew, now)
+    if earlier is not None:
+        since = earlier.since.to_datetime64().astype("datetime64[D]").astype(np.int64)
+        first, last = np.maximum(first, since), np.maximum(last, since - 1)
     days = last - first + 1
     size, start = int(days.sum()), np.cumsum(days) - days
     splicer = np.repeat(np.arange(len(names)), days)
     day = np.arange(size) - start[splicer] + first[splicer]
+    all_checks = sorted_checks
+    sorted_checks = sorted_checks.since(first)
     # row of the table for each record; everything else is counted by row
     check_row = start[sorted_checks.splicer] + sorted_checks.day - first[sorted_checks.splicer]
     splice_row = start[sorted_splices.splicer] + sorted_splices.day - first[sorted_splices.splicer]
@@ -102,14 +145,19 @@ def daily_checks(
 
     outcome = sorted_checks.frame["outcome"].to_numpy(dtype=object)
     passed = outcome == "pass"
+    all_outcomes = all_checks.frame["outcome"].to_numpy(dtype=object)
+    ever_passed = all_outcomes == "pass"
     checked_at = _first_per_row(check_row[passed], sorted_checks.time[passed], size, NEVER)
     first_splice_at = _first_per_row(splice_row, sorted_splices.time, size, NEVER)
     is_before_check = sorted_splices.time < checked_at[splice_row]
     check_before = _latest_selected_check(
-        sorted_checks, passed | (outcome == "fail"), sorted_splices.splicer, sorted_splices.time
+        all_checks,
+        ever_passed | (all_outcomes == "fail"),
+        sorted_splices.splicer,
+        sorted_splices.time,
     )
     after_failure = (
-        (check_before >= 0) & ~passed[check_before] if len(passed) else check_before >= 0
+        (check_before >= 0) & ~ever_passed[check_before] if len(ever_passed) else check_before >= 0
     )
     table = pd.DataFrame(
         {
@@ -127,7 +175,9 @@ def daily_checks(
             "splices_after_failure": count(splice_row[after_failure]),
             "technician": _busiest_technician(sorted_splices, splice_row, size),
             "day_over": day < today[splicer],
-            "same_shift": _same_shift(sorted_checks, passed, splicer, checked_at, first_splice_at),
+            "same_shift": _same_shift(
+                all_checks, ever_passed, splicer, checked_at, first_splice_at
+            ),
         }
     )
     return table.assign(status=_status(table))[list(COLUMNS)]
@@ -151,21 +201,20 @@ def _sort_records(
 
 
 def _day_ranges(
-    checks: _Records,
-    splices: _Records,
+    records: Sequence[_Records],
     names: npt.NDArray[np.object_],
     crew: Crew,
     now: pd.Timestamp,
 ) -> tuple[Ints, Ints, Ints]:
     """First and last day of each splicer, and the local date at its latest site; shape (names,)."""
-    splicer = np.concatenate([checks.splicer, splices.splicer])
-    order = np.lexsort((np.concatenate([checks.time, splices.time]), splicer))
+    splicer = np.concatenate([part.splicer for part in records])
+    order = np.lexsort((np.concatenate([part.time for part in records]), splicer))
     newest = order[np.searchsorted(splicer[order], np.arange(len(names)), side="right") - 1]
-    site = pd.Series(np.concatenate([checks.site, splices.site])[newest], dtype=object)
+    site = pd.Series(np.concatenate([part.site for part in records])[newest], dtype=object)
     now_of_site = pd.Series(now, index=site.index).dt.as_unit("us")
     local = local_day(now_of_site, site_time_zones(site, crew), crew.day_offset)
     today = local.to_numpy().astype("datetime64[D]").astype(np.int64)
-    day = np.concatenate([checks.day, splices.day])
+    day = np.concatenate([part.day for part in records])
     first, last = np.full(len(names), day.max()), today.copy()
     np.minimum.at(first, splicer, day)
     np.maximum.at(last, splicer, day)

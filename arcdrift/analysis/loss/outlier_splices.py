@@ -18,7 +18,7 @@ from arcdrift.analysis.common.grouping import (
     group_index,
 )
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM, service_counts
-from arcdrift.arrays import Floats, Ints
+from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.charts.gamma_limit import GammaLimits, gamma_limits, histogram_bins
 
 STAGES = (100, 300, 1000)
@@ -41,28 +41,111 @@ LIMIT_COLUMNS = [
 ]  # fmt: skip
 
 
+STATE_COLUMNS = [
+    "splicer", "program", "segment", "last_day", "splices", "carried_db", "judged", "exceptions",
+    *(f"{name}_{splices}" for splices in STAGES for name in ("limit", "splices", "day", "refusal")),
+]  # fmt: skip
+LOSS_COLUMNS = ["splicer", "program", "step", "below_db", "count"]
+
+
+@dataclass(frozen=True)
+class OutlierState:
+    """What is needed of earlier splices to judge the later ones of the same streams.
+
+    Attributes
+    ----------
+    streams : DataFrame
+        One row per stream, for its present segment: ``segment``, ``last_day``, ``splices`` so far,
+        ``carried_db`` (limit of the segment before), ``judged`` and ``exceptions`` (of all
+        segments), and of each fit of `STAGES` its ``limit``, the ``splices`` it was fitted on, the
+        last ``day`` of these, and its ``refusal``; missing where there was no such fit yet.
+    losses : DataFrame
+        Number of losses by stream and step (in steps of `STEP_DB`; -1 with ``below_db`` where the
+        loss is only known to be below it), of segments whose last fit is still to come.
+    """
+
+    streams: pd.DataFrame
+    losses: pd.DataFrame
+
+    @classmethod
+    def empty(cls) -> "OutlierState":
+        """State before the first splice."""
+        return cls(pd.DataFrame(columns=STATE_COLUMNS), pd.DataFrame(columns=LOSS_COLUMNS))
+
+    def limits(self) -> pd.DataFrame:
+        """Limit of each stream for the next day (`OutlierSplices.limits`)."""
+        table = self.streams
+        if table.empty:
+            return pd.DataFrame(columns=LIMIT_COLUMNS)
+        present = table[["splicer", "program", "last_day", "splices", "judged", "exceptions"]]
+        present = present.assign(limit_db=table["carried_db"])
+        few = [f"Only {count:,} so far; a limit needs {STAGES[0]}." for count in table["splices"]]
+        unknown = table["carried_db"].isna()
+        present["refusal"] = pd.Series(few, table.index, dtype=object).where(unknown, None)
+        for stage in STAGES:
+            fitted = table[f"splices_{stage}"].notna()
+            for name, source in (
+                ("limit_db", "limit"), ("splices", "splices"), ("last_day", "day"),
+                ("refusal", "refusal"),
+            ):  # fmt: skip
+                present.loc[fitted, name] = table.loc[fitted, f"{source}_{stage}"]
+        return present.astype({"splices": "int64"})[LIMIT_COLUMNS]
+
+
 @dataclass(frozen=True)
 class OutlierSplices:
     """Splices above their limit, and the limits of the streams.
 
     Attributes
     ----------
-    exceptions : DataFrame
+    outliers : DataFrame
         Splices above their limit: ``splice_id``, ``splicer``, ``program``, ``technician``, ``day``,
         ``spliced_at`` (UTC), ``loss_db``, ``limit_db``, ``location`` (missing where not logged).
-    limits : DataFrame
+    state : OutlierState
+    """
+
+    outliers: pd.DataFrame
+    state: OutlierState
+
+    @property
+    def limits(self) -> pd.DataFrame:
+        """Present limits.
+
         One row per stream, for its present segment: ``limit_db`` for the next day (NaN where
         there is none), ``splices`` it was fitted on, ``last_day`` of these, ``judged`` and
         ``exceptions`` (numbers of judged splices and outliers, all segments), ``refusal`` (why
         there is no limit; None where there is one).
+        """
+        return self.state.limits()
+
+
+@dataclass(frozen=True)
+class _Losses:
+    """Losses to fit limits on, alike ones together; arrays of shape (losses,).
+
+    Attributes
+    ----------
+    step : array
+        Loss in steps of `STEP_DB`; -1 where it is only known to be below a limit.
+    below : array
+        That limit (dB); NaN elsewhere.
+    cell : array
+        Stream day.
+    count : array
+        Number of such losses.
     """
 
-    outliers: pd.DataFrame
-    limits: pd.DataFrame
+    step: Ints
+    below: Floats
+    cell: Ints
+    count: Floats
 
 
 def find_outlier_splices(
-    work: pd.DataFrame, day: pd.Series, service: pd.DataFrame
+    work: pd.DataFrame,
+    day: pd.Series,
+    service: pd.DataFrame,
+    earlier: OutlierState | None = None,
 ) -> OutlierSplices:
     """Compare each splice with a limit fitted on earlier days of its stream segment.
 
@@ -75,77 +158,168 @@ def find_outlier_splices(
         Their local workdays.
     service : DataFrame
         Service events.
+    earlier : OutlierState, optional
+        State after all earlier days, where `work` does not begin with the first.
     """
+    state = OutlierState.empty() if earlier is None else earlier
     if work.empty:
-        return OutlierSplices(
-            pd.DataFrame(columns=OUTLIER_COLUMNS), pd.DataFrame(columns=LIMIT_COLUMNS)
-        )
+        return OutlierSplices(pd.DataFrame(columns=OUTLIER_COLUMNS), state)
+    past = state.streams.reset_index(drop=True)
     program = fill_missing_text(work["program"], NO_PROGRAM)
-    stream, first_splice = group_index(work["splicer"], program)
-    splicers, names = (
-        as_text(values.iloc[first_splice]).to_numpy(dtype=object)
-        for values in (work["splicer"], program)
+    names, stream = _number_streams(work["splicer"], program, past)
+    segment = service_counts(work["splicer"], day.to_numpy(), work["spliced_at"], service).sum(
+        axis=0
     )
-    days = day.to_numpy()
-    segment = service_counts(work["splicer"], days, work["spliced_at"], service).sum(axis=0)
-    cell, first = group_index(stream, segment, days)
-    unit, _ = group_index(stream[first], segment[first])
-    starts = np.flatnonzero(np.diff(unit, prepend=-1))
-    n = np.bincount(cell)
+    # all earlier days of a stream's present segment stand as one row before those of `work`
+    streams = np.r_[_positions(past, names), stream]
+    segments = np.r_[past["segment"].to_numpy(dtype=np.int64), segment]
+    days = np.r_[past["last_day"].to_numpy(dtype="datetime64[us]"), day.to_numpy("datetime64[us]")]
+    weight = np.r_[past["splices"].to_numpy(dtype=np.float64), np.ones(len(work))]
+    cells, first = group_index(streams, segments, days)
+    unit, first_cell = group_index(streams[first], segments[first])
+    past_cell, cell = np.split(cells, [len(past)])
+    past_unit = unit[past_cell]
+    starts = np.sort(first_cell)
+    n = np.bincount(cells, weight).astype(np.int64)
     upto = np.cumsum(n)
     upto -= (upto - n)[starts][unit]  # splices of the segment up to the end of each day
     before, after = (np.searchsorted(_STAGES, count, side="right") for count in (upto - n, upto))
     fitted_at = _fit_days(unit, after)
-    loss = work["loss_db"].to_numpy(dtype=np.float64)
-    below = np.full(len(loss), np.nan)
-    if "loss_below_db" in work:
-        below = work["loss_below_db"].to_numpy(dtype=np.float64)
-    fits = _fitted_limits(loss, below, cell, unit, fitted_at)
-    table = np.full((len(starts), len(STAGES) + 1), np.nan)  # first column: no limit yet
-    table[:, 1:][fitted_at >= 0] = fits.limit
+    is_new = fitted_at >= 0
+    is_new[past_unit] &= fitted_at[past_unit] != past_cell[:, None]
+    losses = _losses_to_fit(work, cell, state, past_cell, _positions(state.losses, names), names)
+    fits = _fitted_limits(losses, unit, np.where(is_new, fitted_at, -1))
+
+    shape = fitted_at.shape
+    limits, splices = np.full(shape, np.nan), np.full(shape, np.nan)
+    last_days, refusals = (
+        np.full(shape, np.datetime64("NaT"), "datetime64[us]"),
+        np.full(shape, None),
+    )
+    for stage, number in enumerate(STAGES):
+        limits[past_unit, stage] = past[f"limit_{number}"].to_numpy(dtype=np.float64)
+        splices[past_unit, stage] = past[f"splices_{number}"].to_numpy(dtype=np.float64)
+        last_days[past_unit, stage] = past[f"day_{number}"].to_numpy(dtype="datetime64[us]")
+        refusals[past_unit, stage] = past[f"refusal_{number}"].to_numpy(dtype=object)
+    limits[is_new], splices[is_new] = fits.limit, upto[fitted_at[is_new]]
+    last_days[is_new] = days[first][fitted_at[is_new]]
+    refusals[is_new] = [sentence or None for sentence in fits.refusals]
+
     ends = np.r_[starts[1:], len(unit)] - 1
-    segment_stream = stream[first][starts]
+    unit_stream = streams[first][starts]
     # until a segment has a limit of its own, the last one before it in the stream judges
-    final = pd.Series(table[np.arange(len(starts)), after[ends]]).groupby(segment_stream)
-    table[:, 0] = final.ffill().groupby(segment_stream).shift().to_numpy()
-    limit = table[unit, before][cell]
+    carried = np.full(len(starts), np.nan)
+    carried[past_unit] = past["carried_db"].to_numpy(dtype=np.float64)
+    final = np.c_[carried, limits][np.arange(len(starts)), after[ends]]
+    own = pd.Series(np.where(np.isnan(final), carried, final))
+    following = own.groupby(unit_stream).ffill().groupby(unit_stream).shift().to_numpy(copy=True)
+    following[past_unit] = carried[past_unit]
+    limit = np.c_[following, limits][unit, before][cell]
+    loss = work["loss_db"].to_numpy(dtype=np.float64)
     outlying = loss > limit + 1e-9
     rows = category_to_text(work[COPIED].iloc[np.flatnonzero(outlying)])
     outliers = pd.DataFrame(
         {
             **{name: rows[name].array for name in COPIED},
-            "program": names[stream[outlying]],
-            "day": days[outlying],
+            "program": names["program"].to_numpy(dtype=object)[stream[outlying]],
+            "day": day.to_numpy()[outlying],
             "loss_db": loss[outlying],
             "limit_db": limit[outlying],
         }
     )
-
-    refusal = np.empty(table.shape, dtype=object)
-    refusal[:, 0] = [
-        None if carried else f"Only {count:,} so far; a limit needs {STAGES[0]}."
-        for count, carried in zip(upto[ends], ~np.isnan(table[:, 0]), strict=True)
-    ]
-    refusal[:, 1:][fitted_at >= 0] = [sentence or None for sentence in fits.refusals]
-    now = (np.arange(len(starts)), after[ends])
-    last = np.column_stack([ends, fitted_at])[now]
+    present = np.flatnonzero(np.diff(unit_stream, append=-1) != 0)  # last segment of each stream
     counts = {"judged": ~np.isnan(limit), "exceptions": outlying}
-    limits = pd.DataFrame(
+    past_counts = past.set_index(_positions(past, names))
+    table = names.assign(
+        segment=segments[first][ends[present]],
+        last_day=days[first][ends[present]],
+        splices=upto[ends[present]],
+        carried_db=following[present],
+        **{
+            name: np.bincount(stream[chosen], minlength=len(names))
+            + past_counts[name].reindex(names.index, fill_value=0).to_numpy(dtype=np.int64)
+            for name, chosen in counts.items()
+        },
+    )
+    for stage, number in enumerate(STAGES):
+        table[f"limit_{number}"] = limits[present, stage]
+        table[f"splices_{number}"] = splices[present, stage]
+        table[f"day_{number}"] = last_days[present, stage]
+        table[f"refusal_{number}"] = refusals[present, stage]
+    is_open = np.zeros(len(starts), dtype=bool)
+    is_open[present] = after[ends[present]] < len(STAGES)
+    return OutlierSplices(
+        outliers.rename(columns={"id": "splice_id"})[OUTLIER_COLUMNS],
+        OutlierState(
+            table[STATE_COLUMNS],
+            _open_losses(losses, is_open[unit[losses.cell]], streams[first][losses.cell], names),
+        ),
+    )
+
+
+def _number_streams(
+    splicer: pd.Series, program: pd.Series, past: pd.DataFrame
+) -> tuple[pd.DataFrame, Ints]:
+    """Names of all streams in order, and the number of each splice's stream among them."""
+    code, first = group_index(splicer, program)
+    found = pd.DataFrame(
         {
-            "splicer": splicers[segment_stream],
-            "program": names[segment_stream],
-            "limit_db": table[now],
-            "splices": upto[last],
-            "last_day": days[first][last],
-            **{
-                name: np.bincount(stream[rows], minlength=len(names))[segment_stream]
-                for name, rows in counts.items()
-            },
-            "refusal": refusal[now],
+            name: as_text(values.iloc[first]).to_numpy(dtype=object)
+            for name, values in (("splicer", splicer), ("program", program))
         }
     )
-    present = limits[np.diff(segment_stream, append=-1) != 0].reset_index(drop=True)
-    return OutlierSplices(outliers.rename(columns={"id": "splice_id"})[OUTLIER_COLUMNS], present)
+    names = pd.concat([found, past[["splicer", "program"]].astype(object)]).drop_duplicates()
+    names = names.sort_values(["splicer", "program"], ignore_index=True)
+    return names, _positions(found, names)[code]
+
+
+def _positions(frame: pd.DataFrame, names: pd.DataFrame) -> Ints:
+    """Number of each row's stream among the names of all, shape (rows,)."""
+    known = pd.MultiIndex.from_frame(names[["splicer", "program"]])
+    keys = pd.MultiIndex.from_frame(frame[["splicer", "program"]].astype(object))
+    return known.get_indexer(keys).astype(np.int64)
+
+
+def _losses_to_fit(
+    work: pd.DataFrame,
+    cell: Ints,
+    state: OutlierState,
+    past_cell: Ints,
+    past_stream: Ints,
+    names: pd.DataFrame,
+) -> _Losses:
+    """Losses of `work` and those kept of earlier days, whose day is the one row of these."""
+    bins = histogram_bins(STEP_DB)
+    loss = work["loss_db"].to_numpy(dtype=np.float64)
+    below = np.full(len(loss), np.nan)
+    if "loss_below_db" in work:
+        below = work["loss_below_db"].to_numpy(dtype=np.float64)
+    step = np.minimum(np.rint(loss / STEP_DB).astype(np.int64), bins - 1)
+    step[~np.isnan(below)] = -1
+    cell_of = np.full(len(names), -1)
+    cell_of[_positions(state.streams, names)] = past_cell
+    past = state.losses
+    return _Losses(
+        np.r_[past["step"].to_numpy(dtype=np.int64), step],
+        np.r_[past["below_db"].to_numpy(dtype=np.float64), below],
+        np.r_[cell_of[past_stream], cell],
+        np.r_[past["count"].to_numpy(dtype=np.float64), np.ones(len(work))],
+    )
+
+
+def _open_losses(losses: _Losses, chosen: Bools, stream: Ints, names: pd.DataFrame) -> pd.DataFrame:
+    """Chosen losses counted by stream and value (`OutlierState.losses`)."""
+    rows = pd.DataFrame(
+        {
+            "stream": stream[chosen],
+            "step": losses.step[chosen],
+            "below_db": losses.below[chosen],
+            "count": losses.count[chosen],
+        }
+    )
+    table = rows.groupby(["stream", "step", "below_db"], dropna=False)["count"].sum().reset_index()
+    keys = names.iloc[table["stream"]][["splicer", "program"]].reset_index(drop=True)
+    return keys.join(table)[LOSS_COLUMNS]
 
 
 def _fit_days(unit: Ints, after: Ints) -> Ints:
@@ -162,36 +336,36 @@ def _fit_days(unit: Ints, after: Ints) -> Ints:
     return out
 
 
-def _fitted_limits(
-    loss: Floats, below: Floats, cell: Ints, unit: Ints, fitted_at: Ints
-) -> GammaLimits:
-    """Limits, each fitted on the losses before it; `below` is NaN where a loss is a number."""
+def _fitted_limits(losses: _Losses, unit: Ints, fitted_at: Ints) -> GammaLimits:
+    """Limits, each fitted on the losses up to its stream day; none where that is -1."""
     bins = histogram_bins(STEP_DB)
-    step = np.minimum(np.rint(loss / STEP_DB).astype(np.int64), bins - 1)
-    censored = ~np.isnan(below)
+    censored = losses.step < 0
     if not censored.any():
-        return gamma_limits(_histograms(step, bins, cell, unit, fitted_at), step=STEP_DB)
-    known, limit = ~censored, np.unique(below[censored])
-    place = np.searchsorted(limit, below[censored])
+        counts = _histograms(losses.step, bins, losses.cell, losses.count, unit, fitted_at)
+        return gamma_limits(counts, step=STEP_DB)
+    known, limit = ~censored, np.unique(losses.below[censored])
+    place = np.searchsorted(limit, losses.below[censored])
     return gamma_limits(
-        _histograms(step[known], bins, cell[known], unit, fitted_at),
+        _histograms(
+            losses.step[known], bins, losses.cell[known], losses.count[known], unit, fitted_at
+        ),
         step=STEP_DB,
         below=limit,
-        below_counts=_histograms(place, len(limit), cell[censored], unit, fitted_at),
+        below_counts=_histograms(
+            place, len(limit), losses.cell[censored], losses.count[censored], unit, fitted_at
+        ),
     )
 
 
-def _histograms(step: Ints, bins: int, cell: Ints, unit: Ints, fitted_at: Ints) -> Floats:
+def _histograms(
+    step: Ints, bins: int, cell: Ints, count: Floats, unit: Ints, fitted_at: Ints
+) -> Floats:
     """Counts by bin of the losses each limit is fitted on, shape (limits, bins)."""
     size = fitted_at.shape[0] * bins
     splice_unit = unit[cell]
-    counts = np.stack(
-        [
-            np.bincount(
-                (splice_unit * bins + step)[cell <= last[splice_unit]], minlength=size
-            ).reshape(-1, bins)
-            for last in fitted_at.T
-        ],
-        axis=1,
-    )
-    return np.asarray(counts[fitted_at >= 0], dtype=np.float64)
+    place = splice_unit * bins + step
+    counts = []
+    for last in fitted_at.T:
+        early = cell <= last[splice_unit]
+        counts.append(np.bincount(place[early], count[early], size).reshape(-1, bins))
+    return np.asarray(np.stack(counts, axis=1)[fitted_at >= 0], dtype=np.float64)

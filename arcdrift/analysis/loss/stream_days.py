@@ -30,7 +30,64 @@ def production_splices(splices: pd.DataFrame) -> pd.DataFrame:
     return splices[splices["loss_db"].notna() & (splices["purpose"] == "production")]
 
 
-def aggregate_stream_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Crew) -> pd.DataFrame:
+def calibration_losses(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
+    """Losses on the first days of each stream, from which its cap is calculated.
+
+    Returns
+    -------
+    DataFrame
+        ``splicer``, ``program``, ``day``, ``loss_db``: production splices of the first
+        `CALIBRATION_DAYS` days of each stream, sorted by all columns.
+    """
+    work = production_splices(splices[[name for name in WORK_COLUMNS if name in splices.columns]])
+    if work.empty:
+        return pd.DataFrame(columns=CALIBRATION_COLUMNS)
+    day = workdays(work, crew, "spliced_at").to_numpy()
+    program = fill_missing_text(work["program"], NO_PROGRAM)
+    stream, _ = group_index(work["splicer"], program)
+    cell, first = group_index(stream, day)
+    unit = stream[first]
+    early = np.flatnonzero(
+        (np.arange(len(unit)) - np.searchsorted(unit, unit) < CALIBRATION_DAYS)[cell]
+    )
+    losses = pd.DataFrame(
+        {
+            "splicer": as_text(work["splicer"].iloc[early]).array,
+            "program": as_text(program.iloc[early]).array,
+            "day": day[early],
+            "loss_db": work["loss_db"].to_numpy(dtype=np.float64)[early],
+        }
+    )
+    return losses.sort_values(CALIBRATION_COLUMNS, ignore_index=True)
+
+
+def stream_caps(losses: pd.DataFrame) -> pd.DataFrame:
+    """Cap of each stream: 3.5 x the winsorized mean of its calibration days, iterated.
+
+    Parameters
+    ----------
+    losses : DataFrame
+        From `calibration_losses`.
+
+    Returns
+    -------
+    DataFrame
+        ``splicer``, ``program``, ``cap`` (dB), ``days`` (number of calibration days).
+    """
+    if losses.empty:
+        return pd.DataFrame(columns=CAP_COLUMNS)
+    unit, first = group_index(losses["splicer"], losses["program"])
+    days = losses.groupby(unit)["day"].nunique().to_numpy()
+    return (
+        losses.iloc[first][["splicer", "program"]]
+        .assign(cap=_winsorized_caps(unit, losses["loss_db"].to_numpy(dtype=np.float64)), days=days)
+        .reset_index(drop=True)
+    )
+
+
+def aggregate_stream_days(
+    splices: pd.DataFrame, service: pd.DataFrame, crew: Crew, caps: pd.DataFrame | None = None
+) -> pd.DataFrame:
     """Sum production splices into stream days.
 
     Parameters
@@ -39,6 +96,9 @@ def aggregate_stream_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Cr
         Splices of any number of splicers.
     service : DataFrame
         Service events (``asset``, ``serviced_at``, ``action``).
+    caps : DataFrame, optional
+        Caps of their streams (`stream_caps`), where `splices` do not begin with the first of each
+        stream.
 
     Returns
     -------
@@ -59,7 +119,9 @@ def aggregate_stream_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Cr
     stream, _ = group_index(work["splicer"], program)
     cell, first = group_index(stream, day)
     unit = stream[first]
-    cap = _caps(unit, cell, loss)[unit]
+    if caps is None:
+        caps = stream_caps(calibration_losses(splices, crew))
+    cap = _cap_of_streams(work["splicer"], program, stream, caps)[unit]
     capped = np.minimum(loss, cap[cell])
     sums = {"n": 1, "total": loss, "capped": capped, "capped_squares": capped**2}
     site = record_sites(work, crew)
@@ -78,6 +140,8 @@ def aggregate_stream_days(splices: pd.DataFrame, service: pd.DataFrame, crew: Cr
     return days[DAY_COLUMNS]
 
 
+CALIBRATION_COLUMNS = ["splicer", "program", "day", "loss_db"]
+CAP_COLUMNS = ["splicer", "program", "cap", "days"]
 WORK_COLUMNS = ["splicer", "program", "spliced_at", WORKDAY, "site", "loss_db", "purpose"]
 DAY_COLUMNS = [
     "splicer",
@@ -131,27 +195,31 @@ def service_counts(
     return np.stack(counts)
 
 
-def _caps(unit: Ints, cell: Ints, loss: Floats) -> Floats:
-    """Cap of each unit in dB from its calibration days: 3.5 x the winsorized mean, iterated.
+def _cap_of_streams(
+    splicer: pd.Series, program: pd.Series, stream: Ints, caps: pd.DataFrame
+) -> Floats:
+    """Cap of each stream (dB), in the order of their numbers."""
+    _, first = np.unique(stream, return_index=True)
+    names = (as_text(values.iloc[first]) for values in (splicer, program))
+    known = dict(zip(zip(caps["splicer"], caps["program"], strict=True), caps["cap"], strict=True))
+    return np.array([known[key] for key in zip(*names, strict=True)], dtype=np.float64)
+
+
+def _winsorized_caps(unit: Ints, loss: Floats) -> Floats:
+    """Cap of each unit in dB from the losses (dB) of its calibration days.
 
     Parameters
     ----------
-    unit : array, shape (stream days,)
-        Stream of each stream day, in order.
-    cell : array, shape (splices,)
-        Stream day of each splice.
-    loss : array, shape (splices,)
-        dB.
+    unit, loss : array, shape (splices,)
     """
-    ordinal = np.arange(len(unit)) - np.searchsorted(unit, unit)
-    early = ordinal[cell] < CALIBRATION_DAYS
-    splice_unit, loss = unit[cell[early]], loss[early]
-    n = np.bincount(splice_unit)
+    n = np.bincount(unit)
     cap = np.full(len(n), np.inf)
+    settled = np.zeros(len(n), dtype=bool)  # each by itself, so that no other unit matters
     for _ in range(30):  # converges far below the 0.01 dB resolution within 30 rounds
-        mean = np.bincount(splice_unit, np.minimum(loss, cap[splice_unit])) / n
+        mean = np.bincount(unit, np.minimum(loss, cap[unit])) / n
         new = np.maximum(CAP_MULTIPLE * mean, CAP_FLOOR_DB)
-        if np.allclose(new, cap, rtol=1e-9, atol=0):
+        settled |= np.isclose(new, cap, rtol=1e-9, atol=0)
+        cap = np.where(settled, cap, new)
+        if settled.all():
             break
-        cap = new
     return cap

@@ -1,5 +1,7 @@
 """Sums over splices and checks for the crew as a whole: losses, outcomes, imports, air."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
@@ -9,6 +11,7 @@ from arcdrift.analysis.common.grouping import as_text, category_to_text, group_i
 from arcdrift.settings import Crew
 
 HISTOGRAM_STEP_DB = 0.001
+_SPAN_KEYS = ["splicer", "import_id"]
 OVER_DB = 0.10
 """Loss above which the crew's daily chart counts a splice."""
 
@@ -58,33 +61,37 @@ def daily_outcomes(splices: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
-def air_coverage(
-    splices: pd.DataFrame, splice_air: pd.DataFrame, checks: pd.DataFrame, check_air: pd.DataFrame
-) -> pd.DataFrame:
-    """Count checks and splices of each splicer, and those with an air reading near them.
+def air_coverage(kind: str, records: pd.DataFrame, air: pd.DataFrame) -> pd.DataFrame:
+    """Count checks or splices of each splicer, and those with an air reading near them.
 
     Returns
     -------
     DataFrame
         ``kind``, ``splicer``, ``rows``, ``with_air``.
     """
-    names = sorted({*splices["splicer"].unique(), *checks["splicer"].unique()})
-    index, parts = pd.Index(names), []
-    for kind, records, air in (
-        ("arc-checks", checks, check_air),
-        ("splices", splices, splice_air),
-    ):
-        position = splicer_index(records["splicer"], index)
-        with_air = np.bincount(position, air["air_density"].notna(), minlength=len(names))
-        counts = {
+    names = pd.Index(sorted(records["splicer"].unique()))
+    position = splicer_index(records["splicer"], names)
+    with_air = np.bincount(position, air["air_density"].notna(), minlength=len(names))
+    return pd.DataFrame(
+        {
+            "kind": kind,
+            "splicer": names.astype("str"),
             "rows": np.bincount(position, minlength=len(names)),
             "with_air": with_air.astype(int),
         }
-        parts.append(pd.DataFrame({"kind": kind, "splicer": index} | counts))
-    return pd.concat(parts, ignore_index=True)
+    )
 
 
-def import_spans(splices: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
+def add_coverage(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Add counts of `air_coverage`, with a row of each kind for each splicer."""
+    counts = pd.concat(parts).groupby(["kind", "splicer"])[["rows", "with_air"]].sum()
+    names = sorted(counts.index.unique("splicer"))
+    kinds = ("arc-checks", "splices")
+    every = pd.MultiIndex.from_product([kinds, names], names=counts.index.names)
+    return counts.reindex(every, fill_value=0).reset_index()
+
+
+def import_spans(records: pd.DataFrame, when: str) -> pd.DataFrame:
     """First and last instant of the records that each import brought of each splicer.
 
     Returns
@@ -92,35 +99,27 @@ def import_spans(splices: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         ``splicer``, ``import_id``, ``first``, ``last``.
     """
-    keys = ["splicer", "import_id"]
-    parts = [
-        category_to_text(records.groupby(keys)[when].agg(first="min", last="max").reset_index())
-        for records, when in ((splices, "spliced_at"), (checks, "checked_at"))
-    ]
-    spans: pd.DataFrame = pd.concat(parts).groupby(keys).agg({"first": "min", "last": "max"})
+    grouped = records.groupby(_SPAN_KEYS, observed=True)[when]
+    return category_to_text(grouped.agg(first="min", last="max").reset_index())
+
+
+def join_spans(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """First and last instant by splicer and import over several frames of `import_spans`."""
+    spans: pd.DataFrame = pd.concat(parts).groupby(_SPAN_KEYS).agg({"first": "min", "last": "max"})
     return spans.reset_index()
 
 
 def records_without_air(
-    splices: pd.DataFrame,
-    splice_air: pd.DataFrame,
-    checks: pd.DataFrame,
-    check_air: pd.DataFrame,
-    crew: Crew,
+    records: pd.DataFrame, air: pd.DataFrame, when: str, crew: Crew
 ) -> pd.DataFrame:
-    """Site and instant of each check and splice that has no air reading near it.
+    """Site and instant of each check or splice that has no air reading near it.
 
     Returns
     -------
     DataFrame
         ``site``, ``at``, in the order of time.
     """
-    parts = []
-    for records, air, when in (
-        (splices, splice_air, "spliced_at"),
-        (checks, check_air, "checked_at"),
-    ):
-        unread = records[air["air_density"].isna()]
-        sites = record_sites(unread, crew)
-        parts.append(pd.DataFrame({"site": as_text(sites).fillna("(no site)"), "at": unread[when]}))
-    return pd.concat(parts, ignore_index=True).sort_values("at", ignore_index=True)
+    unread = records[air["air_density"].isna()]
+    sites = as_text(record_sites(unread, crew)).fillna("(no site)")
+    table = pd.DataFrame({"site": sites, "at": unread[when]})
+    return table.sort_values("at", ignore_index=True)

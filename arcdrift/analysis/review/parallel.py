@@ -1,14 +1,27 @@
 """Splits a review over the processes of an executor."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future
+from dataclasses import dataclass, field, replace
 from typing import ParamSpec, Protocol, TypeVar
 
 import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.review.review_inputs import ReviewInputs
-from arcdrift.analysis.review.summary import Summary, splice_columns, summarize
+from arcdrift.analysis.review.splice_summary import EarlierOutdated, EarlierSplices
+from arcdrift.analysis.review.summary import (
+    PartSummary,
+    splice_columns,
+    summarize_part_records,
+)
+from arcdrift.analysis.review.wrong_times import (
+    CLOCK_COLUMNS,
+    MARGIN,
+    clock_errors,
+    stretches_before,
+)
+from arcdrift.clock_bounds import ClockBounds
 
 PART_SPLICES = (110_000, 330_000)
 """Fewest and most splices summarized at once. A part must be large enough that its fixed costs
@@ -16,6 +29,8 @@ matter little, small enough for the memory of a small machine, and there must be
 two processes to finish at about the same time."""
 PARTS = 12
 """From this many parts on, more splices make the parts larger instead of more numerous."""
+EARLIER_SPLICES = 10
+"""So many splices of settled days take about the time and memory of one of the latest days."""
 
 Arguments = ParamSpec("Arguments")
 Result = TypeVar("Result")
@@ -24,8 +39,47 @@ Result = TypeVar("Result")
 class SpliceReader(Protocol):
     """Reads some columns of the splices of some splicers."""
 
-    def __call__(self, names: list[str], columns: tuple[str, ...]) -> pd.DataFrame:
-        """Read the splices."""
+    def __call__(
+        self,
+        names: list[str],
+        columns: tuple[str, ...],
+        *,
+        since: pd.Timestamp | None = None,
+        locations: Iterable[str] | None = None,
+    ) -> pd.DataFrame:
+        """Read the splices, all of them or those since an instant (UTC) or at locations."""
+
+
+@dataclass(frozen=True)
+class DayRange:
+    """Days of a crew to be summarized, and what is known of those before.
+
+    Attributes
+    ----------
+    settle_until : Timestamp or None
+        First of the latest workdays; those before it are summarized apart, to be kept.
+    earlier : EarlierSplices or None
+        What is needed of the days that are not summarized again.
+    clock_stretches : dict of str
+        Stretches with a wrong clock that began before, by splicer, as `stretches_before` tells
+        them.
+    """
+
+    settle_until: pd.Timestamp | None = None
+    earlier: EarlierSplices | None = None
+    clock_stretches: dict[str, str] = field(default_factory=dict)
+
+    def for_splicers(self, names: list[str]) -> "DayRange":
+        """Leave out other splicers."""
+        if self.earlier is None:
+            return self
+        return replace(
+            self,
+            earlier=self.earlier.for_splicers(names),
+            clock_stretches={
+                name: told for name, told in self.clock_stretches.items() if name in names
+            },
+        )
 
 
 def submit_or_run(
@@ -61,24 +115,39 @@ def submit_or_run(
 
 
 def summarize_parts(
-    inputs: ReviewInputs, read_splices: SpliceReader, executor: Executor | None = None
-) -> Iterator[Summary]:
+    inputs: ReviewInputs,
+    read_splices: SpliceReader,
+    executor: Executor | None = None,
+    days: DayRange | None = None,
+) -> Iterator[PartSummary]:
     """Read and summarize a crew in parts, in any order.
 
     Parameters
     ----------
     read_splices : callable
         Must be one that can be pickled when the executor's workers are processes.
+    days : DayRange, optional
+        Which days are wanted; by default all.
+
+    Raises
+    ------
+    EarlierOutdated
+        When what `days` says of earlier days does not fit the records.
     """
-    parts = split_by_splices(inputs.splice_counts)
+    days = DayRange() if days is None else days
+    counts = inputs.splice_counts
+    if days.earlier is not None:  # only the counters of earlier splices are read
+        counts = {name: count // EARLIER_SPLICES for name, count in counts.items()}
+    parts = split_by_splices(counts)
+
+    def arguments(names: list[str]) -> tuple[SpliceReader, list[str], ReviewInputs, DayRange]:
+        return read_splices, names, inputs.for_splicers(names), days.for_splicers(names)
+
     if executor is None:
         for names in parts:
-            yield summarize_part(read_splices, names, inputs.for_splicers(names))
+            yield summarize_part(*arguments(names))
         return
-    pending = [
-        submit_or_run(executor, summarize_part, read_splices, names, inputs.for_splicers(names))
-        for names in parts
-    ]
+    pending = [submit_or_run(executor, summarize_part, *arguments(names)) for names in parts]
     # an executor starts with the first, so this process begins with the last
     for result in reversed(pending):
         yield result()
@@ -100,15 +169,38 @@ def split_by_splices(splice_counts: dict[str, int]) -> list[list[str]]:
     return list(parts.values())
 
 
-def summarize_part(read_splices: SpliceReader, names: list[str], inputs: ReviewInputs) -> Summary:
+def summarize_part(
+    read_splices: SpliceReader, names: list[str], inputs: ReviewInputs, days: DayRange
+) -> PartSummary:
     """Read the splices of some splicers and summarize them."""
-    return summarize(
-        read_splices(names, splice_columns(inputs.crew)),
+    crew, earlier = inputs.crew, days.earlier
+    columns = splice_columns(crew)
+    clock_right: list[ClockBounds] = [shift.bounds for shift in inputs.shifts if not shift.shift]
+    recorded = sum(inputs.splice_counts[name] for name in names)
+    since = None
+    if earlier is None:
+        counts = splices = read_splices(names, columns)
+    else:
+        counts = read_splices(names, (*CLOCK_COLUMNS, "splicer", "site"))
+        since = earlier.since.tz_localize("UTC") - MARGIN
+        splices = read_splices(names, columns, since=since)
+    clocks = clock_errors(counts, inputs.checks, crew, inputs.now, inputs.began, clock_right)
+    if earlier is not None and stretches_before(clocks, earlier.since) != days.clock_stretches:
+        raise EarlierOutdated
+
+    def read_places(locations: pd.Series) -> pd.DataFrame:
+        return read_splices(names, columns, locations=locations.dropna().unique())
+
+    return summarize_part_records(
+        splices,
         inputs.checks,
         inputs.readings,
         inputs.service,
-        inputs.crew,
+        crew,
         inputs.now,
-        began=inputs.began,
-        clock_right=[shift.bounds for shift in inputs.shifts if not shift.shift],
+        clocks,
+        earlier=earlier,
+        read_places=read_places,
+        settle_until=days.settle_until,
+        recorded=recorded,
     )

@@ -15,16 +15,17 @@ import pandas as pd
 from sqlalchemy import Engine
 
 from arcdrift import __version__
-from arcdrift.analysis.review.parallel import SpliceReader, summarize_parts
+from arcdrift.analysis.review.parallel import SpliceReader
 from arcdrift.analysis.review.pipeline import assess
 from arcdrift.analysis.review.review_inputs import SplicesAtAddress, read_inputs, read_splices
-from arcdrift.analysis.review.summary import Summary, concatenate_summaries
+from arcdrift.analysis.review.settled_days import summarize_crew
 from arcdrift.errors import UsageError
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 from arcdrift.store.read import assessment_time
 from arcdrift.store.read_only import require_writable
 from arcdrift.store.records_version import records_version
+from arcdrift.store.saved_summary import record_marks
 from arcdrift.store.write import replace_results
 
 Progress = Callable[[str, int, int], None]
@@ -55,6 +56,7 @@ def review(
     now: pd.Timestamp | None = None,
     progress: Progress | None = None,
     executor: Executor | None = None,
+    from_scratch: bool = False,
 ) -> Review:
     """Analyze everything in the store and replace the results.
 
@@ -67,6 +69,8 @@ def review(
     executor : Executor, optional
         Takes part of the work (`arcdrift.analysis.review.parallel`); by default all is done in this
         process.
+    from_scratch : bool
+        Whether to summarize all days again, also those whose summary was kept.
 
     Raises
     ------
@@ -78,7 +82,7 @@ def review(
     started = time.perf_counter()
     require_writable(engine)
     # before anything is read: what is stored meanwhile may be missing from the results
-    version = records_version(engine)
+    version, marks = records_version(engine), record_marks(engine)
     now = assessment_time(engine, crew) if now is None else now
     inputs = read_inputs(engine, crew, now)
     names = sorted(inputs.splice_counts)
@@ -88,11 +92,15 @@ def review(
     read_part: SpliceReader = partial(read_splices, engine)
     if executor is not None:
         read_part = SplicesAtAddress(engine.url.render_as_string(hide_password=False))
-    parts: list[Summary] = []
-    for part in summarize_parts(inputs, read_part, executor):
-        parts.append(part)
-        report("Summarizing splicers", sum(len(part.splicers) for part in parts), len(names))
-    summary = concatenate_summaries(parts)
+    summary, saved = summarize_crew(
+        engine,
+        inputs,
+        marks,
+        read_part,
+        executor,
+        progress=lambda done: report("Summarizing splicers", done, len(names)),
+        from_scratch=from_scratch,
+    )
     report("Charting", len(names), len(names))
     assessment = assess(summary, inputs.service, crew, now, inputs.baseline_marks, executor)
     frames = assessment.frames | {
@@ -110,7 +118,7 @@ def review(
             }
         ),
     }
-    replace_results(engine, frames)
+    replace_results(engine, frames, saved, marks.changes)
     return Review(
         now=now,
         names=tuple(names),

@@ -1,5 +1,6 @@
 """Reads what one review needs from the store, in one place, as one frozen bundle of frames."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import pandas as pd
@@ -76,15 +77,31 @@ def read_inputs(engine: Engine, crew: Crew, now: pd.Timestamp) -> ReviewInputs:
     )
 
 
-def read_splices(engine: Engine, names: list[str], columns: tuple[str, ...]) -> pd.DataFrame:
+def read_splices(
+    engine: Engine,
+    names: list[str],
+    columns: tuple[str, ...],
+    *,
+    since: pd.Timestamp | None = None,
+    locations: Iterable[str] | None = None,
+) -> pd.DataFrame:
     """Read the splices of some splicers, each splicer's in the order they were stored.
 
     Text columns come as categories, but for those whose values rarely repeat.
+
+    Parameters
+    ----------
+    since : Timestamp, optional
+        Only splices from this instant on (UTC).
+    locations : iterable of str, optional
+        Only splices at these locations.
     """
     return read.records(
         engine,
         "splices",
         splicers=names,
+        since=since,
+        locations=locations,
         columns=columns,
         order=("splicer", "id"),
         categorical=set(columns) - RARELY_REPEATED_COLUMNS,
@@ -97,6 +114,14 @@ class SplicesAtAddress:
 
     address: str
 
-    def __call__(self, names: list[str], columns: tuple[str, ...]) -> pd.DataFrame:
-        """Read the splices of some splicers."""
-        return read_splices(open_store(self.address), names, columns)
+    def __call__(
+        self,
+        names: list[str],
+        columns: tuple[str, ...],
+        *,
+        since: pd.Timestamp | None = None,
+        locations: Iterable[str] | None = None,
+    ) -> pd.DataFrame:
+        """Read splices as `read_splices` does."""
+        engine = open_store(self.address)
+        return read_splices(engine, names, columns, since=since, locations=locations)

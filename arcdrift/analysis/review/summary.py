@@ -1,54 +1,58 @@
 """First step of a review: summarize the records of some splicers.
 
-A pure function of their frames. A crew can be summarized in parts and in any order; the result
-does not depend on how it was split.
+A pure function of their frames. A crew can be summarized in parts and in any order, and the days
+on which nothing changed need not be summarized again; the result is the same.
 """
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, fields, replace
 
-import numpy as np
 import pandas as pd
 
 from arcdrift.air.air_join import AirSources, join_air
 from arcdrift.analysis.advice.splicer_state import SplicerState
 from arcdrift.analysis.advice.splicer_state_at import PROGRAM_DAYS, splicer_states_at
 from arcdrift.analysis.arc.arc_points import arc_points
-from arcdrift.analysis.checks.daily_checks import daily_checks
-from arcdrift.analysis.clock.clock_errors import ClockErrors, find_clock_errors
-from arcdrift.analysis.common.days import WORKDAY, record_sites, site_time_zones, workdays
+from arcdrift.analysis.clock.clock_errors import ClockErrors
+from arcdrift.analysis.common.days import WORKDAY, workdays
 from arcdrift.analysis.common.grouping import (
     category_to_text,
     concat_frames,
     text_to_category,
 )
 from arcdrift.analysis.common.record_columns import RARELY_REPEATED_COLUMNS, SPLICE_COLUMNS
-from arcdrift.analysis.loss.acceptance.accepted_limits import accepted_days, splices_over_limit
-from arcdrift.analysis.loss.acceptance.agreement import measured_pairs
+from arcdrift.analysis.loss.acceptance.accepted_limits import splices_at_places, without_redone
 from arcdrift.analysis.loss.acceptance.program_findings import COLUMNS as PROGRAM_COLUMNS
-from arcdrift.analysis.loss.acceptance.program_findings import unexpected_days
-from arcdrift.analysis.loss.outlier_splices import OutlierSplices, find_outlier_splices
-from arcdrift.analysis.loss.stream_days import aggregate_stream_days, production_splices
-from arcdrift.analysis.loss.technician_days import aggregate_technician_days
-from arcdrift.analysis.maintenance.service_findings import usage_by_hour
-from arcdrift.analysis.people.cleave_runs import cleave_runs, practice_splices
+from arcdrift.analysis.loss.outlier_splices import OutlierSplices
+from arcdrift.analysis.loss.stream_days import production_splices
 from arcdrift.analysis.review.crew_sums import (
+    add_coverage,
     air_coverage,
-    daily_outcomes,
     import_spans,
-    loss_histogram,
+    join_spans,
     records_without_air,
 )
-from arcdrift.analysis.setting_cost.mismatch_groups import mismatch_cells
-from arcdrift.arrays import Ints
+from arcdrift.analysis.review.splice_summary import (
+    EarlierSplices,
+    SpliceContext,
+    SpliceSummary,
+    all_calibration_losses,
+    append_days,
+    concatenate_splice_summaries,
+    days_of,
+    over_limit_locations,
+    summarize_splices,
+)
+from arcdrift.analysis.review.wrong_times import (
+    clock_errors,
+    in_wrong_stretch,
+    without_wrong_times,
+)
 from arcdrift.clock_bounds import ClockBounds
 from arcdrift.settings import Crew
 
-CLOCK_COLUMNS = ("id", "import_id", "spliced_at", "arc_count", "splice_number")
-WORK_COLUMNS = [
-    "id", "splicer", "spliced_at", WORKDAY, "site", "technician", "program", "fiber_a", "fiber_b",
-    "loss_db", "loss_below_db", "outcome", "purpose", "location",
-]  # fmt: skip
+PlaceReader = Callable[[pd.Series], pd.DataFrame]
+"""Reads the splices at some locations."""
 NEVER = pd.Timestamp(0, tz="UTC")
 
 
@@ -125,6 +129,34 @@ class Summary:
     states: tuple[SplicerState, ...]
 
 
+@dataclass(frozen=True)
+class PartSummary:
+    """Records of some splicers, before they are put together with other splicers and days.
+
+    Attributes
+    ----------
+    splicers, splices, arc_points, clocks, states
+        As in `Summary`.
+    settled : SpliceSummary or None
+        Splices of the days before the latest ones, where they were asked for apart.
+    latest : SpliceSummary
+        Splices of the other days that were summarized.
+    coverage, imports, airless : DataFrame
+        Of the arc checks (`arcdrift.analysis.review.crew_sums`).
+    """
+
+    splicers: tuple[str, ...]
+    splices: int
+    settled: SpliceSummary | None
+    latest: SpliceSummary
+    arc_points: pd.DataFrame
+    coverage: pd.DataFrame
+    imports: pd.DataFrame
+    airless: pd.DataFrame
+    clocks: dict[str, ClockErrors]
+    states: tuple[SplicerState, ...]
+
+
 def splice_columns(crew: Crew) -> tuple[str, ...]:
     """Columns of the splice log that a review reads.
 
@@ -145,7 +177,7 @@ def summarize(
     began: pd.Timestamp | None = None,
     clock_right: Iterable[ClockBounds] = (),
 ) -> Summary:
-    """Summarize some splicers.
+    """Summarize all records of some splicers.
 
     Parameters
     ----------
@@ -158,157 +190,166 @@ def summarize(
     clock_right : iterable of ClockBounds
         Stretches in which somebody said that a splicer's clock was right.
     """
-    sources = AirSources.from_readings(readings, crew)
-    recorded = len(splices)
-    splices = text_to_category(splices, skip=RARELY_REPEATED_COLUMNS)
-    positions = _positions_by_splicer(splices, checks)
-    clocks = _clocks(splices, checks, positions, crew, now, began, tuple(clock_right))
-    if any(clock.stretches for clock in clocks.values()):
-        splices, checks = _without_wrong_times(splices, checks, positions, clocks)
-    splices[WORKDAY] = workdays(splices, crew, "spliced_at")
-    splice_air = join_air(splices, sources, crew, "spliced_at")
-    check_air = join_air(checks, sources, crew, "checked_at")
-    work = production_splices(splices[WORK_COLUMNS])
-    day = work[WORKDAY]
-    check_days = daily_checks(checks, splices, crew, now)
-    judged = ~_in_wrong_stretch(check_days, clocks)
-    stream_days = aggregate_stream_days(splices, service, crew)
-    technician_days, runs = _technician_days(splices, splice_air, stream_days, crew)
-    return Summary(
-        splicers=tuple(positions),
-        splices=recorded,
-        stream_days=stream_days,
-        technician_days=technician_days,
-        singles=find_outlier_splices(work, day, service),
-        accepted_days=accepted_days(work, day, stream_days, crew),
-        over_limit=splices_over_limit(work, day, crew),
-        measured=measured_pairs(splices),
-        unexpected_days=unexpected_days(splices, crew),
-        check_days=check_days[judged].reset_index(drop=True),
-        arc_points=arc_points(checks, check_air, service),
-        mismatch_groups=mismatch_cells(splices, splice_air, checks, service, stream_days, crew),
-        use=usage_by_hour(splices),
-        cleave_runs=runs,
-        practice=practice_splices(splices),
-        histogram=loss_histogram(work, day),
-        outcomes=daily_outcomes(splices),
-        coverage=air_coverage(splices, splice_air, checks, check_air),
-        imports=import_spans(splices, checks),
-        airless=records_without_air(splices, splice_air, checks, check_air, crew),
-        clocks=clocks,
-        states=_states(tuple(positions), splices, checks, sources, service, crew, now),
+    clocks = clock_errors(splices, checks, crew, now, began, clock_right)
+    return combine_parts(
+        [summarize_part_records(splices, checks, readings, service, crew, now, clocks)]
     )
 
 
-def concatenate_summaries(parts: Sequence[Summary]) -> Summary:
-    """Put summaries of different splicers together, sorted by their first splicers."""
-    parts = sorted(parts, key=lambda part: part.splicers)
-    frames = {
-        field.name: concat_frames([getattr(part, field.name) for part in parts])
-        for field in fields(Summary)
-        if isinstance(getattr(parts[0], field.name), pd.DataFrame)
-    }
-    return Summary(
-        splicers=tuple(sorted(name for part in parts for name in part.splicers)),
-        splices=sum(part.splices for part in parts),
-        singles=OutlierSplices(
-            concat_frames([part.singles.outliers for part in parts]),
-            concat_frames([part.singles.limits for part in parts]),
-        ),
-        clocks={name: clock for part in parts for name, clock in part.clocks.items()},
-        states=tuple(state for part in parts for state in part.states),
-        **frames,
-    )
-
-
-def _positions_by_splicer(
-    splices: pd.DataFrame, checks: pd.DataFrame
-) -> dict[str, tuple[Ints, Ints]]:
-    """Row numbers of the splices and of the checks of each splicer, sorted by name."""
-    splices_of, checks_of = (
-        {str(name): np.asarray(rows) for name, rows in records.groupby("splicer").indices.items()}
-        for records in (splices, checks)
-    )
-    none = np.zeros(0, dtype=np.int64)
-    return {
-        name: (splices_of.get(name, none), checks_of.get(name, none))
-        for name in sorted({*splices_of, *checks_of})
-    }
-
-
-def _clocks(
+def summarize_part_records(
     splices: pd.DataFrame,
     checks: pd.DataFrame,
-    positions: dict[str, tuple[Ints, Ints]],
+    readings: pd.DataFrame | AirSources,
+    service: pd.DataFrame,
     crew: Crew,
     now: pd.Timestamp,
-    began: pd.Timestamp | None,
-    clock_right: tuple[ClockBounds, ...],
-) -> dict[str, ClockErrors]:
-    """Look for stretches in which each splicer's clock was wrong."""
-    counts = splices[[name for name in CLOCK_COLUMNS if name in splices.columns]]
-    return {
-        name: find_clock_errors(
-            name,
-            counts.iloc[splice_rows],
-            checks.iloc[check_rows],
-            _usual_zone(name, splices["site"].iloc[splice_rows], crew),
-            now,
-            began,
-            tuple(bounds for bounds in clock_right if bounds.splicer == name),
-            crew.day_offset,
-        )
-        for name, (splice_rows, check_rows) in positions.items()
-    }
-
-
-def _without_wrong_times(
-    splices: pd.DataFrame,
-    checks: pd.DataFrame,
-    positions: dict[str, tuple[Ints, Ints]],
     clocks: dict[str, ClockErrors],
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Leave out the records made while a clock was wrong."""
-    right_splices, right_checks = (np.ones(len(rows), np.bool_) for rows in (splices, checks))
-    for name, clock in clocks.items():
-        if clock.stretches:
-            splice_rows, check_rows = positions[name]
-            right_splices[splice_rows] = ~clock.contains(splices.iloc[splice_rows], "spliced_at")
-            right_checks[check_rows] = ~clock.contains(checks.iloc[check_rows], "checked_at")
-    return (
-        splices[right_splices].reset_index(drop=True),
-        checks[right_checks].reset_index(drop=True),
+    *,
+    earlier: EarlierSplices | None = None,
+    read_places: PlaceReader | None = None,
+    settle_until: pd.Timestamp | None = None,
+    recorded: int | None = None,
+) -> PartSummary:
+    """Summarize the records of some splicers, or of their latest days.
+
+    Parameters
+    ----------
+    splices, checks, readings, service, crew, now
+        As for `summarize`; `splices` may begin later.
+    clocks : dict of ClockErrors
+        By splicer (`clock_errors`).
+    earlier : EarlierSplices, optional
+        What is needed of the days before, whose splices are left out.
+    read_places : callable, optional
+        Reads the splices at some locations, also those of the days before; needed with `earlier`.
+    settle_until : Timestamp, optional
+        First of the latest workdays; the days before it are summarized apart from them.
+    recorded : int, optional
+        Number of splices on record, where `splices` are not all of them.
+
+    Raises
+    ------
+    EarlierOutdated
+        When `earlier` does not fit these records.
+    """
+    sources = AirSources.from_readings(readings, crew)
+    recorded = len(splices) if recorded is None else recorded
+    names = tuple(sorted(clocks))
+    right_checks = without_wrong_times(checks, "checked_at", clocks)
+    right_splices = _with_workdays(splices, clocks, crew)
+    if earlier is not None:
+        right_splices = days_of(right_splices, earlier.since, None)
+    context = SpliceContext(right_checks, service, sources, crew, now)
+    calibration = all_calibration_losses(right_splices, crew, earlier)
+    locations, places = over_limit_locations(right_splices, crew), []
+    if earlier is not None:
+        elsewhere = locations[locations.notna() & ~locations.isin(earlier.locations)]
+        if read_places is not None and len(elsewhere):
+            there = _with_workdays(read_places(elsewhere), clocks, crew)
+            there = production_splices(days_of(there, None, earlier.since))
+            places = [splices_at_places(there, elsewhere)]
+        locations = concat_series([locations, earlier.locations])
+    settled, rows, before = None, right_splices, earlier
+    if settle_until is not None:
+        rows = days_of(right_splices, None, settle_until)
+        settled = summarize_splices(rows, context, calibration, locations, earlier, settle_until)
+        before = EarlierSplices.after(settled, settle_until)
+        rows = days_of(right_splices, settle_until, None)
+    latest = summarize_splices(rows, context, calibration, locations, before)
+    latest = replace(latest, places=concat_frames([latest.places, *places]))
+    check_air = join_air(right_checks, sources, crew, "checked_at")
+    return PartSummary(
+        splicers=names,
+        splices=recorded,
+        settled=settled,
+        latest=latest,
+        arc_points=arc_points(right_checks, check_air, service),
+        coverage=air_coverage("arc-checks", right_checks, check_air),
+        imports=import_spans(right_checks, "checked_at"),
+        airless=records_without_air(right_checks, check_air, "checked_at", crew),
+        clocks=clocks,
+        states=_states(names, right_splices, right_checks, sources, service, crew, now),
     )
 
 
-def _in_wrong_stretch(check_days: pd.DataFrame, clocks: dict[str, ClockErrors]) -> pd.Series:
-    """Whether each splicer's workday lies in a stretch in which its clock was wrong."""
-    wrong = pd.Series(data=False, index=check_days.index)
-    for name, clock in clocks.items():
-        if clock.stretches:
-            rows = check_days["splicer"] == name
-            wrong[rows] = clock.holds_day(check_days.loc[rows, "day"])
-    return wrong
+def settle_parts(
+    parts: Sequence[PartSummary], earlier: SpliceSummary | None = None
+) -> SpliceSummary | None:
+    """Put together what the parts of a crew have settled.
+
+    Parameters
+    ----------
+    parts : sequence of PartSummary
+        Of the whole crew.
+    earlier : SpliceSummary, optional
+        Splices of the whole crew on the days before.
+
+    Returns
+    -------
+    SpliceSummary or None
+        Splices of all days before the latest ones; None where no days were settled.
+    """
+    settled = [part.settled for part in _in_order(parts) if part.settled is not None]
+    if not settled:
+        return None
+    later = concatenate_splice_summaries(settled)
+    return later if earlier is None else append_days(earlier, later)
 
 
-def _technician_days(
-    splices: pd.DataFrame, air: pd.DataFrame, stream_days: pd.DataFrame, crew: Crew
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Production splices by technician and day, and the runs of bad cleaves among them."""
-    in_production = (splices["purpose"] == "production").to_numpy()
-    if not in_production.all():
-        splices, air = (frame[in_production].reset_index(drop=True) for frame in (splices, air))
-    day = workdays(splices, crew, "spliced_at")
-    return aggregate_technician_days(splices, air, day, stream_days, crew), cleave_runs(
-        splices, day, crew
+def combine_parts(parts: Sequence[PartSummary], settled: SpliceSummary | None = None) -> Summary:
+    """Put summaries of different splicers and days together.
+
+    Parameters
+    ----------
+    parts : sequence of PartSummary
+        Of the whole crew.
+    settled : SpliceSummary, optional
+        Splices of the whole crew on all days before the latest ones.
+    """
+    parts = _in_order(parts)
+    splices = concatenate_splice_summaries([part.latest for part in parts])
+    if settled is not None:
+        splices = append_days(settled, splices)
+    clocks = {name: clock for part in parts for name, clock in part.clocks.items()}
+    judged = ~in_wrong_stretch(splices.check_days, clocks)
+    taken = {field.name for field in fields(SpliceSummary)} & {
+        field.name for field in fields(Summary)
+    }
+    return Summary(
+        **{name: getattr(splices, name) for name in taken}
+        | {
+            "splicers": tuple(sorted(name for part in parts for name in part.splicers)),
+            "splices": sum(part.splices for part in parts),
+            "singles": OutlierSplices(splices.outliers, splices.outlier_state),
+            "over_limit": without_redone(splices.over_limit, splices.places),
+            "check_days": splices.check_days[judged].reset_index(drop=True),
+            "arc_points": concat_frames([part.arc_points for part in parts]),
+            "coverage": add_coverage([splices.coverage, *(part.coverage for part in parts)]),
+            "imports": join_spans([splices.imports, *(part.imports for part in parts)]),
+            "airless": concat_frames([splices.airless, *(part.airless for part in parts)]),
+            "clocks": clocks,
+            "states": tuple(state for part in parts for state in part.states),
+        }
     )
 
 
-def _usual_zone(splicer: str, sites: pd.Series, crew: Crew) -> str:
-    """Time zone of the site at which the splicer works most."""
-    site = sites.mode()
-    usual = pd.DataFrame({"splicer": [splicer], "site": [site.iloc[0] if len(site) else pd.NA]})
-    return str(site_time_zones(record_sites(usual, crew), crew).iloc[0])
+def _in_order(parts: Sequence[PartSummary]) -> list[PartSummary]:
+    return sorted(parts, key=lambda part: part.splicers)
+
+
+def _with_workdays(
+    splices: pd.DataFrame, clocks: dict[str, ClockErrors], crew: Crew
+) -> pd.DataFrame:
+    """Splices made with a right clock, with their workdays; text as categories."""
+    splices = text_to_category(splices, skip=RARELY_REPEATED_COLUMNS)
+    right = without_wrong_times(splices, "spliced_at", clocks)
+    return right.assign(**{WORKDAY: workdays(right, crew, "spliced_at")})
+
+
+def concat_series(parts: Sequence[pd.Series]) -> pd.Series:
+    """Concatenate columns of text, leaving out empty ones."""
+    filled = [part for part in parts if len(part)]
+    return pd.concat(filled, ignore_index=True) if filled else parts[0]
 
 
 def _states(

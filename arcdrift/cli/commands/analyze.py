@@ -1,7 +1,9 @@
 """``arcdrift analyze``: runs the analysis of the stored records."""
 
 from collections import Counter
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
 
 from arcdrift.cli.analysis_run import review_crew, review_findings_text
 from arcdrift.cli.crew_folder import command_text, open_crew, print_records_in_future
@@ -13,10 +15,21 @@ if TYPE_CHECKING:
     from arcdrift.analysis.review.review import Review
 
 
-def analyze(folder: CrewFolder = CURRENT_FOLDER, as_json: AsJson = False) -> None:
+FromScratch = Annotated[
+    bool,
+    typer.Option(
+        "--from-scratch",
+        help="Read every record again, also of days that have not changed since the last analysis.",
+    ),
+]
+
+
+def analyze(
+    folder: CrewFolder = CURRENT_FOLDER, from_scratch: FromScratch = False, as_json: AsJson = False
+) -> None:
     """Work out from the stored records what drifted, what was missed and what is due."""
     with open_crew(folder) as session:
-        review = review_crew(session)
+        review = review_crew(session, from_scratch=from_scratch)
         print_records_in_future(session)
         unknown = sorted(set(review.names) - set(session.crew.splicers))
         for sentence in session.crew.notices:

@@ -26,20 +26,27 @@ from arcdrift.store.schema.records import (
     watched,
 )
 from arcdrift.store.schema.run_results import result_definitions
+from arcdrift.store.schema.saved_summary import changed_days, saved_summary, trigger_statements
 
 _RESULT_MODULES = (loss_results, machine_results, people_results, run_results)
 """Importing them declares the tables."""
 
-RESULTS: dict[str, Table] = dict(result_metadata.tables)
+DERIVED: dict[str, Table] = dict(result_metadata.tables)
+"""Tables that can be computed again, by name."""
+RESULTS: dict[str, Table] = {
+    name: table for name, table in DERIVED.items() if table is not saved_summary
+}
 """Result tables by name."""
 
 __all__ = [
+    "DERIVED",
     "QUARANTINE",
     "RECORDS",
     "RESULTS",
     "TIME_COLUMN",
     "arc_checks",
     "baseline_marks",
+    "changed_days",
     "clock_shifts",
     "coaching",
     "conflicts",
@@ -50,8 +57,10 @@ __all__ = [
     "readings",
     "result_definitions",
     "result_metadata",
+    "saved_summary",
     "service",
     "source_rows",
     "splices",
+    "trigger_statements",
     "watched",
 ]

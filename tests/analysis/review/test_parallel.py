@@ -16,7 +16,7 @@ from arcdrift.analysis.review import parallel
 from arcdrift.analysis.review.parallel import split_by_splices, submit_or_run, summarize_parts
 from arcdrift.analysis.review.result_tables import crew_days
 from arcdrift.analysis.review.review_inputs import SplicesAtAddress, read_inputs, read_splices
-from arcdrift.analysis.review.summary import Summary, concatenate_summaries
+from arcdrift.analysis.review.summary import Summary, combine_parts
 from arcdrift.simulate import invented_crew, simulate_frames
 from arcdrift.store import schema
 from arcdrift.store.connect import writing
@@ -117,17 +117,17 @@ def test_the_summary_does_not_depend_on_how_the_crew_is_split(
     elsewhere = SplicesAtAddress(engine.url.render_as_string(hide_password=False))
     counts = inputs.splice_counts
     assert counts == made["splices"].groupby("splicer").size().to_dict()
-    (whole,) = summarize_parts(inputs, here)
+    whole = combine_parts(list(summarize_parts(inputs, here)))
     assert whole.splices == len(made["splices"])
     assert len(whole.splicers) == 3
     assert whole.states
     monkeypatch.setattr(parallel, "PART_SPLICES", (1, 1))
     single = list(summarize_parts(inputs, here))
     assert [part.splicers for part in single] == [(name,) for name in sorted(counts)]
-    assert_equal(concatenate_summaries(single[::-1]), whole)
+    assert_equal(combine_parts(single[::-1]), whole)
     monkeypatch.setattr(parallel, "PART_SPLICES", (200, 400))
     executor = PicklingExecutor()
-    assert_equal(concatenate_summaries(list(summarize_parts(inputs, elsewhere, executor))), whole)
+    assert_equal(combine_parts(list(summarize_parts(inputs, elsewhere, executor))), whole)
     assert executor.submitted > 1
 
 

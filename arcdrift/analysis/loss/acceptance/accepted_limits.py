@@ -26,8 +26,9 @@ DAY_COLUMNS = ["splicer", "program", "segment", "day", "site", "n", "total", "al
 COPIED = ["id", "splicer", "program", "spliced_at", "site", "loss_db", "location", "outcome"]
 OVER_COLUMNS = [
     "id", "splicer", "program", "day", "spliced_at", "site", "loss_db", "limit_db", "location",
-    "told",
+    "outcome",
 ]  # fmt: skip
+PLACE_COLUMNS = ["id", "splicer", "location", "spliced_at"]
 
 
 def accepted_days(
@@ -62,7 +63,7 @@ def accepted_days(
 
 
 def splices_over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
-    """Splices over the limit for single splices that were not redone as far as known.
+    """Splices over the limit for single splices, also those made again later.
 
     Parameters
     ----------
@@ -73,36 +74,60 @@ def splices_over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.Dat
     -------
     DataFrame
         ``id``, ``splicer``, ``program``, ``day``, ``spliced_at``, ``site``, ``loss_db``,
-        ``limit_db``, ``location``, ``told`` (False where the log does not show whether it was
-        redone: no location, or one that many splices share).
-
-    Notes
-    -----
-    Where a splice has a location of its own, it counts as redone if the splicer made a later one
-    there; otherwise, if the log marks it as a redo.
+        ``limit_db``, ``location``, ``outcome``.
     """
     limit = _limits(work, crew, "single_db")
     over = np.flatnonzero(work["loss_db"].to_numpy(dtype=np.float64) > limit + 1e-9)
     rows = category_to_text(work[COPIED].iloc[over])
     if rows.empty:
         return rows.reindex(columns=OVER_COLUMNS)
-    same_place = np.flatnonzero(work["location"].isin(rows["location"].dropna().unique()))
-    there = work[["splicer", "location", "spliced_at", "id"]].iloc[same_place]
-    there = category_to_text(there).sort_values(["spliced_at", "id"])
-    shared = there.groupby(["splicer", "location"])["id"].transform("size") >= ONE_PLACE
-    last = ~there.duplicated(["splicer", "location"], keep="last")
-    known = rows["location"].notna() & ~shared.reindex(rows.index, fill_value=True)
-    redone = np.where(
-        known, ~last.reindex(rows.index, fill_value=True), (rows["outcome"] == "redo").fillna(False)
-    )
-    remaining = rows.assign(
+    rows = rows.assign(
         program=rows["program"].fillna(NO_PROGRAM),
         day=day.iloc[over],
         limit_db=limit[over],
         site=record_sites(rows, crew),
-        told=known,
-    )[~redone.astype(bool)]
-    return remaining.sort_values(["splicer", "spliced_at"], ignore_index=True)[OVER_COLUMNS]
+    )
+    return rows.sort_values(["splicer", "spliced_at", "id"], ignore_index=True)[OVER_COLUMNS]
+
+
+def splices_at_places(work: pd.DataFrame, locations: pd.Series) -> pd.DataFrame:
+    """Splices at any of some locations: `PLACE_COLUMNS`, in order of time."""
+    chosen = np.flatnonzero(work["location"].isin(locations.dropna().unique()))
+    there = category_to_text(work[PLACE_COLUMNS].iloc[chosen])
+    return there.sort_values(["spliced_at", "id"], ignore_index=True)
+
+
+def without_redone(over: pd.DataFrame, there: pd.DataFrame) -> pd.DataFrame:
+    """Splices over the limit that were not made again as far as known.
+
+    Parameters
+    ----------
+    over : DataFrame
+        From `splices_over_limit`.
+    there : DataFrame
+        All production splices with a loss at their locations (`splices_at_places`).
+
+    Returns
+    -------
+    DataFrame
+        The same columns but ``outcome``, and ``told`` (False where the log does not show whether
+        it was redone: no location, or one that many splices share).
+
+    Notes
+    -----
+    Where a splice has a location of its own, it counts as redone if the splicer made a later one
+    there; otherwise, if the log marks it as a redo.
+    """
+    there = there.sort_values(["spliced_at", "id"]).set_index("id")
+    shared = there.groupby(["splicer", "location"])["spliced_at"].transform("size") >= ONE_PLACE
+    last = ~there.duplicated(["splicer", "location"], keep="last")
+    splice = over["id"].to_numpy()
+    told = over["location"].notna() & ~shared.reindex(splice, fill_value=True).to_numpy()
+    redone = np.where(
+        told, ~last.reindex(splice, fill_value=True), (over["outcome"] == "redo").fillna(False)
+    )
+    remaining = over.drop(columns="outcome").assign(told=told)
+    return remaining[~redone.astype(bool)].reset_index(drop=True)
 
 
 def _limits(work: pd.DataFrame, crew: Crew, which: str) -> Floats:

@@ -10,7 +10,9 @@ from arcdrift.analysis.loss.acceptance.acceptance_findings import average_findin
 from arcdrift.analysis.loss.acceptance.accepted_limits import (
     accepted_days,
     recent_means,
+    splices_at_places,
     splices_over_limit,
+    without_redone,
 )
 from arcdrift.analysis.loss.stream_days import aggregate_stream_days, production_splices
 from arcdrift.finding import Finding
@@ -40,7 +42,8 @@ def days_of(made: pd.DataFrame, crew: Crew = CREW) -> pd.DataFrame:
 
 def over(made: pd.DataFrame, crew: Crew = CREW) -> pd.DataFrame:
     work = production_splices(made)
-    return splices_over_limit(work, workdays(work, crew, "spliced_at"), crew)
+    found = splices_over_limit(work, workdays(work, crew, "spliced_at"), crew)
+    return without_redone(found, splices_at_places(work, found["location"]))
 
 
 def singles(made: pd.DataFrame, crew: Crew = CREW) -> list[Finding]:

@@ -1,0 +1,391 @@
+"""Summarizes splices of some splicers on a range of workdays.
+
+A review need not read splices of days on which nothing changed: the summary of all earlier days is
+kept, with what is needed of them to go on (`EarlierSplices`). The result is the same as that of all
+days at once.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+import pandas as pd
+
+from arcdrift.air.air_join import AirSources, join_air
+from arcdrift.analysis.checks.daily_checks import EarlierDays, daily_checks
+from arcdrift.analysis.common.days import WORKDAY, record_sites
+from arcdrift.analysis.common.grouping import category_to_text, concat_frames
+from arcdrift.analysis.loss.acceptance.accepted_limits import (
+    accepted_days,
+    splices_at_places,
+    splices_over_limit,
+)
+from arcdrift.analysis.loss.acceptance.agreement import measured_pairs
+from arcdrift.analysis.loss.acceptance.program_findings import unexpected_days
+from arcdrift.analysis.loss.outlier_splices import OutlierState, find_outlier_splices
+from arcdrift.analysis.loss.stream_days import (
+    CALIBRATION_COLUMNS,
+    CALIBRATION_DAYS,
+    aggregate_stream_days,
+    calibration_losses,
+    production_splices,
+    stream_caps,
+)
+from arcdrift.analysis.loss.technician_days import CELL, aggregate_technician_days
+from arcdrift.analysis.maintenance.service_findings import usage_by_hour
+from arcdrift.analysis.people.cleave_runs import cleave_runs, practice_splices
+from arcdrift.analysis.review.crew_sums import (
+    add_coverage,
+    air_coverage,
+    daily_outcomes,
+    import_spans,
+    join_spans,
+    loss_histogram,
+    records_without_air,
+)
+from arcdrift.analysis.setting_cost.mismatch_groups import CELL as MISMATCH_CELL
+from arcdrift.analysis.setting_cost.mismatch_groups import mismatch_cells
+from arcdrift.settings import Crew
+
+WORK_COLUMNS = [
+    "id", "splicer", "spliced_at", WORKDAY, "site", "technician", "program", "fiber_a", "fiber_b",
+    "loss_db", "loss_below_db", "outcome", "purpose", "location",
+]  # fmt: skip
+ORDER = {
+    "stream_days": ["splicer", "program", "day"],
+    "technician_days": ["splicer", *CELL],
+    "outliers": ["splicer", "splice_id"],
+    "accepted_days": ["splicer", "program", "day"],
+    "over_limit": ["splicer", "spliced_at", "id"],
+    "places": ["spliced_at", "id"],
+    "measured": ["splicer", "spliced_at"],
+    "unexpected_days": ["splicer", "part", "asked", "program", "day"],
+    "check_days": ["splicer", "day"],
+    "mismatch_groups": ["splicer", *MISMATCH_CELL],
+    "use": ["splicer", "at"],
+    "cleave_runs": ["splicer", "began"],
+    "practice": ["splicer", "at"],
+    "airless": ["at"],
+}
+"""Order of the rows of each frame in which the order matters."""
+HOUR_KEYS = ["splicer", "cleaver", "blade_position"]
+
+
+class EarlierOutdated(Exception):
+    """Raised when the summary of earlier days does not fit the records any more."""
+
+
+@dataclass(frozen=True)
+class SpliceSummary:
+    """Splices of some splicers on a range of workdays, summarized: frames only.
+
+    Attributes
+    ----------
+    stream_days, technician_days, accepted_days, measured, unexpected_days, mismatch_groups, use, \
+    cleave_runs, practice, histogram, outcomes
+        As in `arcdrift.analysis.review.summary.Summary`.
+    outliers : DataFrame
+        `arcdrift.analysis.loss.outlier_splices.OutlierSplices.outliers`.
+    over_limit, places : DataFrame
+        Splices over the accepted limit, and all splices at their locations
+        (`arcdrift.analysis.loss.acceptance.accepted_limits`).
+    check_days : DataFrame
+        Status of the arc check on each workday, those with a wrong clock included.
+    coverage, imports, airless : DataFrame
+        Of the splices alone (`arcdrift.analysis.review.crew_sums`).
+    newest : DataFrame
+        Newest splice of each splicer: ``splicer``, ``spliced_at`` (UTC), ``site``.
+    calibration : DataFrame
+        Losses of the calibration days of each stream, those of later days included
+        (`arcdrift.analysis.loss.stream_days.calibration_losses`).
+    outlier_streams, outlier_losses : DataFrame
+        State of the limits for single splices (`arcdrift.analysis.loss.outlier_splices`).
+    """
+
+    stream_days: pd.DataFrame
+    technician_days: pd.DataFrame
+    outliers: pd.DataFrame
+    accepted_days: pd.DataFrame
+    over_limit: pd.DataFrame
+    places: pd.DataFrame
+    measured: pd.DataFrame
+    unexpected_days: pd.DataFrame
+    check_days: pd.DataFrame
+    mismatch_groups: pd.DataFrame
+    use: pd.DataFrame
+    cleave_runs: pd.DataFrame
+    practice: pd.DataFrame
+    histogram: pd.DataFrame
+    outcomes: pd.DataFrame
+    coverage: pd.DataFrame
+    imports: pd.DataFrame
+    airless: pd.DataFrame
+    newest: pd.DataFrame
+    calibration: pd.DataFrame
+    outlier_streams: pd.DataFrame
+    outlier_losses: pd.DataFrame
+
+    @property
+    def outlier_state(self) -> OutlierState:
+        """State of the limits for single splices after the last day."""
+        return OutlierState(self.outlier_streams, self.outlier_losses)
+
+
+@dataclass(frozen=True)
+class EarlierSplices:
+    """What is needed of the days before a range to summarize it.
+
+    Attributes
+    ----------
+    since : Timestamp
+        First workday of the range, as a naive midnight.
+    newest, calibration : DataFrame
+        As in `SpliceSummary`.
+    outliers : OutlierState
+    locations : Series
+        Locations of the earlier splices over the accepted limit.
+    """
+
+    since: pd.Timestamp
+    newest: pd.DataFrame
+    calibration: pd.DataFrame
+    outliers: OutlierState
+    locations: pd.Series
+
+    @classmethod
+    def after(cls, summary: SpliceSummary, since: pd.Timestamp) -> "EarlierSplices":
+        """Take from a summary what the days from `since` on need of it."""
+        return cls(
+            since,
+            summary.newest,
+            summary.calibration,
+            summary.outlier_state,
+            summary.over_limit["location"],
+        )
+
+    def for_splicers(self, names: Sequence[str]) -> "EarlierSplices":
+        """Leave out other splicers."""
+
+        def own(frame: pd.DataFrame) -> pd.DataFrame:
+            return frame[frame["splicer"].isin(names)].reset_index(drop=True)
+
+        return replace(
+            self,
+            newest=own(self.newest),
+            calibration=own(self.calibration),
+            outliers=OutlierState(own(self.outliers.streams), own(self.outliers.losses)),
+        )
+
+
+@dataclass(frozen=True)
+class SpliceContext:
+    """What a summary of splices needs beside them.
+
+    Attributes
+    ----------
+    checks, service : DataFrame
+        All arc checks of these splicers made with a right clock, and all service events.
+    sources : AirSources
+    crew : Crew
+    now : Timestamp
+        UTC.
+    """
+
+    checks: pd.DataFrame
+    service: pd.DataFrame
+    sources: AirSources
+    crew: Crew
+    now: pd.Timestamp
+
+
+def all_calibration_losses(
+    splices: pd.DataFrame, crew: Crew, earlier: EarlierSplices | None
+) -> pd.DataFrame:
+    """Losses of the calibration days of each stream, earlier ones included.
+
+    Raises
+    ------
+    EarlierOutdated
+        When the cap of a stream of earlier days changes, as with another calibration day.
+    """
+    losses = calibration_losses(splices, crew)
+    if earlier is None or earlier.calibration.empty:
+        return losses
+    known = earlier.calibration
+    settled = known[known["day"] < earlier.since]
+    losses = concat_frames([settled, losses])
+    stream = ["splicer", "program"]
+    place = losses.groupby(stream)["day"].rank(method="dense")
+    losses = losses[place <= CALIBRATION_DAYS].sort_values(CALIBRATION_COLUMNS, ignore_index=True)
+    # the caps of settled days were calculated from these losses
+    of_settled = pd.MultiIndex.from_frame(settled[stream])
+    before, now = (
+        frame[pd.MultiIndex.from_frame(frame[stream]).isin(of_settled)].reset_index(drop=True)
+        for frame in (known, losses)
+    )
+    if not _same_rows(before, now):
+        raise EarlierOutdated
+    return losses
+
+
+def _same_rows(first: pd.DataFrame, second: pd.DataFrame) -> bool:
+    """Whether two frames of calibration losses hold the same rows."""
+    return len(first) == len(second) and all(
+        (first[name].to_numpy() == second[name].to_numpy()).all() for name in CALIBRATION_COLUMNS
+    )
+
+
+def summarize_splices(
+    splices: pd.DataFrame,
+    context: SpliceContext,
+    calibration: pd.DataFrame,
+    locations: pd.Series,
+    earlier: EarlierSplices | None = None,
+    until: pd.Timestamp | None = None,
+) -> SpliceSummary:
+    """Summarize the splices of some splicers on a range of workdays.
+
+    Parameters
+    ----------
+    splices : DataFrame
+        Splices made with a right clock on these workdays, with `WORKDAY`, text as categories.
+    calibration : DataFrame
+        From `all_calibration_losses`, also of later days.
+    locations : Series
+        Locations of all splices over the accepted limit, earlier and later ones included.
+    earlier : EarlierSplices, optional
+        What is needed of the days before; without it the range begins with the first splice.
+    until : Timestamp, optional
+        First workday after the range.
+    """
+    crew, checks, service = context.crew, context.checks, context.service
+    air = join_air(splices, context.sources, crew, "spliced_at")
+    work = production_splices(splices[WORK_COLUMNS])
+    day = work[WORKDAY]
+    before = None if earlier is None else EarlierDays(earlier.since, earlier.newest)
+    check_days = daily_checks(checks, splices, crew, context.now, before)
+    if until is not None:
+        check_days = check_days[check_days["day"] < until].reset_index(drop=True)
+    stream_days = aggregate_stream_days(splices, service, crew, stream_caps(calibration))
+    technician_days, runs = _technician_days(splices, air, stream_days, crew)
+    singles = find_outlier_splices(
+        work, day, service, None if earlier is None else earlier.outliers
+    )
+    return SpliceSummary(
+        stream_days=stream_days,
+        technician_days=technician_days,
+        outliers=singles.outliers,
+        accepted_days=accepted_days(work, day, stream_days, crew),
+        over_limit=splices_over_limit(work, day, crew),
+        places=splices_at_places(work, locations),
+        measured=measured_pairs(splices),
+        unexpected_days=unexpected_days(splices, crew),
+        check_days=check_days,
+        mismatch_groups=mismatch_cells(splices, air, checks, service, stream_days, crew),
+        use=usage_by_hour(splices),
+        cleave_runs=runs,
+        practice=practice_splices(splices),
+        histogram=loss_histogram(work, day),
+        outcomes=daily_outcomes(splices),
+        coverage=air_coverage("splices", splices, air),
+        imports=import_spans(splices, "spliced_at"),
+        airless=records_without_air(splices, air, "spliced_at", crew),
+        newest=_newest(splices, crew, earlier),
+        calibration=calibration,
+        outlier_streams=singles.state.streams,
+        outlier_losses=singles.state.losses,
+    )
+
+
+def over_limit_locations(splices: pd.DataFrame, crew: Crew) -> pd.Series:
+    """Locations of the production splices over the accepted limit for single splices."""
+    work = production_splices(splices[WORK_COLUMNS])
+    return splices_over_limit(work, work[WORKDAY], crew)["location"]
+
+
+def append_days(earlier: SpliceSummary, later: SpliceSummary) -> SpliceSummary:
+    """Summary of two ranges of days, one after the other, of the same splicers."""
+    frames = {
+        field.name: concat_frames([getattr(earlier, field.name), getattr(later, field.name)])
+        for field in fields(SpliceSummary)
+    }
+    frames |= {
+        name: frames[name].sort_values(order, kind="stable", ignore_index=True)
+        for name, order in ORDER.items()
+        if len(frames[name])
+    }
+    return SpliceSummary(
+        **frames
+        | {
+            "places": frames["places"].drop_duplicates("id", ignore_index=True),
+            "use": _join_hours(frames["use"]),
+            "coverage": add_coverage([earlier.coverage, later.coverage]),
+            "imports": join_spans([earlier.imports, later.imports]),
+            "newest": later.newest,
+            "calibration": later.calibration,
+            "outlier_streams": later.outlier_streams,
+            "outlier_losses": later.outlier_losses,
+        }
+    )
+
+
+def concatenate_splice_summaries(parts: Sequence[SpliceSummary]) -> SpliceSummary:
+    """Put summaries of the same days of different splicers together."""
+    return SpliceSummary(
+        **{
+            field.name: concat_frames([getattr(part, field.name) for part in parts])
+            for field in fields(SpliceSummary)
+        }
+    )
+
+
+def _join_hours(use: pd.DataFrame) -> pd.DataFrame:
+    """Join hours of use that a workday's start had divided."""
+    hour = use["at"].dt.floor("h").rename("hour")
+    keys = [*(use[name] for name in HOUR_KEYS), hour]
+    divided = pd.concat(keys, axis=1).duplicated(keep=False)
+    if not divided.any():
+        return use
+    joined = (
+        use[divided]
+        .groupby([*HOUR_KEYS, hour[divided]], dropna=False)
+        .agg(at=("at", "min"), last=("last", "max"), splices=("splices", "sum"))
+        .reset_index()[use.columns.tolist()]
+    )
+    both = concat_frames([use[~divided], joined])
+    return both.sort_values(ORDER["use"], kind="stable", ignore_index=True)
+
+
+def _newest(splices: pd.DataFrame, crew: Crew, earlier: EarlierSplices | None) -> pd.DataFrame:
+    """Newest splice of each splicer, with its site."""
+    last = splices.sort_values("spliced_at", kind="stable").drop_duplicates("splicer", keep="last")
+    last = last[["splicer", "spliced_at", "site"]]
+    table = category_to_text(last).assign(site=record_sites(last, crew).astype(object))
+    if earlier is not None:
+        table = concat_frames([earlier.newest, table]).drop_duplicates("splicer", keep="last")
+    return table.sort_values("splicer", ignore_index=True)
+
+
+def _technician_days(
+    splices: pd.DataFrame, air: pd.DataFrame, stream_days: pd.DataFrame, crew: Crew
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Production splices by technician and day, and the runs of bad cleaves among them."""
+    in_production = (splices["purpose"] == "production").to_numpy()
+    if not in_production.all():
+        splices, air = (frame[in_production].reset_index(drop=True) for frame in (splices, air))
+    day = splices[WORKDAY]
+    return aggregate_technician_days(splices, air, day, stream_days, crew), cleave_runs(
+        splices, day, crew
+    )
+
+
+def days_of(
+    splices: pd.DataFrame, since: pd.Timestamp | None, until: pd.Timestamp | None
+) -> pd.DataFrame:
+    """Splices on the workdays from `since` to before `until`, where these are given."""
+    chosen = np.ones(len(splices), dtype=bool)
+    if since is not None:
+        chosen &= (splices[WORKDAY] >= since).to_numpy()
+    if until is not None:
+        chosen &= (splices[WORKDAY] < until).to_numpy()
+    return splices if chosen.all() else splices[chosen].reset_index(drop=True)

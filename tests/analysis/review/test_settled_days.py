@@ -1,0 +1,289 @@
+"""A review that keeps the summary of past days gives what a review of every record gives."""
+
+import shutil
+from collections.abc import Callable, Iterable
+from copy import copy
+from dataclasses import replace
+from datetime import date, timedelta
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sqlalchemy import Engine, delete, update
+
+from arcdrift.analysis.review import settled_days as module
+from arcdrift.analysis.review.review_inputs import ReviewInputs, read_inputs, read_splices
+from arcdrift.analysis.review.settled_days import (
+    SettledDays,
+    first_latest_day,
+    settled_days,
+    summarize_crew,
+)
+from arcdrift.analysis.review.summary import Summary
+from arcdrift.clock_bounds import ClockBounds
+from arcdrift.simulate import SimulatedCrew, invented_crew, simulate_frames
+from arcdrift.store import schema
+from arcdrift.store.clock_shifts import set_shift, undo_shift
+from arcdrift.store.connect import open_store, writing
+from arcdrift.store.saved_summary import record_marks
+from arcdrift.store.write import add_import, add_rows, replace_results, undo
+from tests.analysis.review.test_parallel import COUNTS, assert_equal
+from tests.empty_store import empty_store
+
+START, DAYS = date(2026, 6, 20), 90
+KINDS = ("splices", "arc-checks", "readings", "service")
+
+
+@pytest.fixture(scope="module")
+def made() -> SimulatedCrew:
+    crew = simulate_frames(
+        invented_crew(splicers=3, days=DAYS, splices_per_day=14.0, seed=8, start=START)
+    )
+    splices = crew["splices"]
+    rng = np.random.default_rng(1)
+    # a program that is rarely used, so that its calibration days lie months apart
+    rare = splices["spliced_at"].dt.day.isin([3, 17]) & (rng.random(len(splices)) < 0.3)
+    splices.loc[rare, "program"] = "repair recipe"
+    # losses over the accepted limit at places that are used again later, and at crowded ones
+    bad = rng.random(len(splices)) < 0.02
+    splices.loc[bad, "loss_db"] = 0.9
+    places = splices["location"].to_numpy(dtype=object)
+    for row in np.flatnonzero(bad)[::2]:
+        places[min(row + 400, len(places) - 1)] = places[row]
+    places[::150] = "tray"
+    splices["location"] = places
+    splices.loc[::170, "loss_below_db"] = 0.01
+    splices.loc[::170, "loss_db"] = 0.005
+    return crew
+
+
+class Store:
+    """A store that is filled in steps, and reviewed with what it kept."""
+
+    def __init__(self, folder: Path, made: SimulatedCrew) -> None:
+        self.folder, self.made, self.crew = folder, made, made.crew
+        self.engine: Engine = empty_store(folder)
+        self.days = 0
+        self.imports: list[int] = []
+        self.shifts: list[tuple[str, int]] = []
+        self.kept = 0
+        self.held_back = {kind: made[kind].iloc[:0] for kind in KINDS}
+
+    def add(self, kind: str, rows: pd.DataFrame) -> None:
+        if rows.empty:
+            return
+        with writing(self.engine) as connection:
+            about = {"file_name": kind, "sha256": "", "kind": kind} | dict.fromkeys(COUNTS, 0)
+            about |= {"accepted": len(rows), "given": "[]", "to_the_second": True}
+            number = add_import(connection, about)
+            stored = rows.drop(columns=["id", "import_id"], errors="ignore")
+            add_rows(connection, schema.RECORDS[kind], stored.assign(import_id=number))
+        self.imports.append(number)
+
+    def pass_days(self, days: int, hold_back: float = 0.0) -> None:
+        """Import the records of the next days, but for a share that comes late."""
+        first, last = (
+            pd.Timestamp(START, tz="UTC") + pd.Timedelta(days=day)
+            for day in (self.days, self.days + days)
+        )
+        self.days += days
+        for kind in KINDS:
+            rows = self.made[kind]
+            time = rows[schema.TIME_COLUMN[kind]]
+            rows = rows[(time >= first) & (time < last)]
+            late = np.random.default_rng(self.days).random(len(rows)) < hold_back
+            self.held_back[kind] = pd.concat([self.held_back[kind], rows[late]])
+            self.add(kind, rows[~late])
+
+    def import_late(self, kind: str) -> None:
+        self.add(kind, self.held_back[kind])
+        self.held_back[kind] = self.held_back[kind].iloc[:0]
+
+    def change_oldest(self, kind: str, day: int, **values: object) -> None:
+        table = schema.RECORDS[kind]
+        since = int((pd.Timestamp(START, tz="UTC") + pd.Timedelta(days=day)).value // 1000)
+        time = table.columns[schema.TIME_COLUMN[kind]]
+        with writing(self.engine) as connection:
+            change = update(table).where(time >= since, time < since + 86_400_000_000)
+            connection.execute(change.values(**values))
+
+    def delete_day(self, kind: str, day: int) -> None:
+        table = schema.RECORDS[kind]
+        since = int((pd.Timestamp(START, tz="UTC") + pd.Timedelta(days=day)).value // 1000)
+        time = table.columns[schema.TIME_COLUMN[kind]]
+        with writing(self.engine) as connection:
+            connection.execute(delete(table).where(time >= since, time < since + 86_400_000_000))
+
+    def undo_import(self, place: int) -> None:
+        undo(self.engine, self.imports.pop(place % len(self.imports)))
+
+    def shift_clock(self, day: int, hours: int) -> None:
+        since = pd.Timestamp(START, tz="UTC") + pd.Timedelta(days=day)
+        bounds = ClockBounds(
+            "Heron", since.to_pydatetime(), (since + pd.Timedelta(days=3)).to_pydatetime()
+        )
+        shift = set_shift(self.engine, bounds, timedelta(hours=hours), said_by="Ash", why="clock")
+        self.shifts.append(("Heron", shift.id))
+
+    def undo_shift(self) -> None:
+        undo_shift(self.engine, *self.shifts.pop())
+
+    def restart(self) -> None:
+        self.engine.dispose()
+        self.engine = open_store(self.folder)
+
+    def forget(self) -> None:
+        """Delete what was kept, as anybody may."""
+        with writing(self.engine) as connection:
+            connection.execute(delete(schema.saved_summary))
+
+    def inputs(self) -> ReviewInputs:
+        now = pd.Timestamp(START, tz="UTC") + pd.Timedelta(days=self.days)
+        return read_inputs(self.engine, self.crew, now.as_unit("us"))
+
+    def summary(self, *, from_scratch: bool) -> Summary:
+        marks, inputs = record_marks(self.engine), self.inputs()
+        read = partial(read_splices, self.engine)
+        summary, saved = summarize_crew(self.engine, inputs, marks, read, from_scratch=from_scratch)
+        if not from_scratch:
+            self.kept += saved is None
+            replace_results(self.engine, {}, saved, marks.changes)
+        return summary
+
+    def check(self) -> None:
+        assert_equal(self.summary(from_scratch=False), self.summary(from_scratch=True))
+
+
+@pytest.fixture
+def store(tmp_path: Path, made: SimulatedCrew, monkeypatch: pytest.MonkeyPatch) -> Store:
+    monkeypatch.setattr(module, "FEWEST_SPLICES", 1)
+    return Store(tmp_path, made)
+
+
+def test_the_latest_days_begin_with_the_month_before() -> None:
+    assert first_latest_day(pd.Timestamp("2026-03-01T00:30Z")) == pd.Timestamp("2026-02-01")
+    assert first_latest_day(pd.Timestamp("2026-01-31T23:30Z")) == pd.Timestamp("2025-12-01")
+
+
+def test_days_that_did_not_change_are_not_summarized_again(store: Store) -> None:
+    store.pass_days(77)
+    store.check()
+    assert store.kept == 0
+    read: list[pd.Timestamp | None] = []
+
+    def noted(
+        names: list[str], columns: tuple[str, ...], *, since: pd.Timestamp | None = None,
+        locations: Iterable[str] | None = None,
+    ) -> pd.DataFrame:  # fmt: skip
+        read.append(since)
+        return read_splices(store.engine, names, columns, since=since, locations=locations)
+
+    store.pass_days(1)
+    summarize_crew(store.engine, store.inputs(), record_marks(store.engine), noted)
+    assert pd.Timestamp("2026-07-30T00:00Z") in read  # two days before August
+    store.check()
+    assert store.kept == 1
+    store.pass_days(14)  # into the next month, so that one more month is settled
+    store.check()
+    assert store.kept == 1
+    store.pass_days(1)
+    store.check()
+    assert store.kept == 2
+
+
+CHANGES: dict[str, Callable[[Store], None]] = {
+    "a late splice log": lambda store: store.import_late("splices"),
+    "late checks": lambda store: store.import_late("arc-checks"),
+    "late readings": lambda store: store.import_late("readings"),
+    "late service": lambda store: store.import_late("service"),
+    "an undone import": lambda store: store.undo_import(0),
+    "a corrected splice": lambda store: store.change_oldest("splices", 12, loss_db=0.3),
+    "a corrected check": lambda store: store.change_oldest("arc-checks", 12, outcome="fail"),
+    "a deleted day": lambda store: store.delete_day("splices", 20),
+    "a deleted reading": lambda store: store.delete_day("readings", 20),
+    "a shifted clock": lambda store: store.shift_clock(15, 2),
+    "other settings": lambda store: setattr(
+        store, "crew", store.crew.model_copy(update={"air_max_age_min": 20.0})
+    ),
+    "a deleted summary": lambda store: store.forget(),
+}
+
+
+@pytest.fixture(scope="module")
+def reviewed(made: SimulatedCrew, tmp_path_factory: pytest.TempPathFactory) -> Store:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(module, "FEWEST_SPLICES", 1)
+        store = Store(tmp_path_factory.mktemp("reviewed"), made)
+        store.pass_days(40, hold_back=0.1)
+        store.pass_days(35)
+        store.summary(from_scratch=False)
+    return store
+
+
+def after(change: Callable[[Store], None], reviewed: Store, folder: Path) -> SettledDays | None:
+    """What is kept that is still valid after a change."""
+    reviewed.engine.dispose()
+    shutil.copytree(reviewed.folder, folder, dirs_exist_ok=True)
+    store = copy(reviewed)
+    store.folder, store.imports, store.shifts = folder, [*reviewed.imports], []
+    store.held_back = dict(reviewed.held_back)
+    store.restart()
+    change(store)
+    return settled_days(store.engine, store.inputs())
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_a_change_of_settled_days_is_seen(reviewed: Store, tmp_path: Path, change: str) -> None:
+    assert after(CHANGES[change], reviewed, tmp_path) is None
+
+
+@pytest.mark.parametrize("days", [0, 1, 14])
+def test_later_days_leave_the_settled_ones_valid(
+    reviewed: Store, tmp_path: Path, days: int
+) -> None:
+    settled = after(lambda store: store.pass_days(days), reviewed, tmp_path)
+    assert settled is not None
+    assert settled.until == pd.Timestamp("2026-08-01")
+
+
+@pytest.mark.long
+def test_a_clock_that_is_found_wrong_later_is_seen(store: Store, made: SimulatedCrew) -> None:
+    wrong = made["splices"].copy()
+    late = pd.Timestamp(START, tz="UTC") + pd.Timedelta(days=36)
+    rows = (wrong["splicer"] == "Heron") & (wrong["spliced_at"] >= late)
+    wrong.loc[rows, "spliced_at"] += pd.Timedelta(hours=9)
+    store.made = replace(made, records={**made.records, "splices": wrong})
+    for days in (41, 12, 10, 10, 10):
+        store.pass_days(days)
+        store.check()
+
+
+@pytest.mark.long
+@given(data=st.data())
+@settings(max_examples=25)
+def test_any_sequence_of_changes_gives_what_every_record_gives(
+    data: st.DataObject, made: SimulatedCrew, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(module, "FEWEST_SPLICES", 1)
+        store = Store(tmp_path_factory.mktemp("store"), made)
+        store.pass_days(45, hold_back=0.05)
+        steps: dict[str, Callable[[Store], None]] = {
+            **CHANGES,
+            "a day": lambda store: store.pass_days(1, hold_back=0.05),
+            "a week": lambda store: store.pass_days(7, hold_back=0.05),
+            "a restart": lambda store: store.restart(),
+        }
+        for _ in range(data.draw(st.integers(3, 7), label="steps")):
+            step = data.draw(st.sampled_from(sorted(steps)), label="step")
+            if store.shifts and step == "a shifted clock":
+                store.undo_shift()
+            else:
+                steps[step](store)
+            if data.draw(st.booleans(), label="reviewed"):
+                store.check()
+        store.check()
