@@ -1,18 +1,25 @@
-"""Conversion of the units in files to those of our columns, with pint."""
+"""Conversion of the units in files to those of our columns, with pint.
+
+pint and its table of units take long to load, so they are loaded when a unit needs them.
+"""
 
 from functools import cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pint
 
 from arcdrift.arrays import Floats
 from arcdrift.quantities import QUANTITIES
+
+if TYPE_CHECKING:
+    import pint
 
 _DIGITS = 9
 """Decimals that a conversion keeps; the others are rounding noise."""
 _MILS = ("mil", "mils")
 _LENGTHS = ("micrometer", "millimeter")
+_FITTING = {"degC": ("degF", "kelvin"), "hPa": ("inHg", "mmHg", "kPa", "psi", "mbar")}
+"""Units of the weather that fit ours, as pint says; they need not be looked up."""
 
 
 def to_stored(values: Floats, unit: str, column: str) -> Floats:
@@ -43,6 +50,8 @@ def to_stored(values: Floats, unit: str, column: str) -> Floats:
 @cache
 def units() -> "pint.UnitRegistry[Any]":
     """Return the registry of units, made at the first call."""
+    import pint
+
     registry: pint.UnitRegistry[Any] = pint.UnitRegistry()
     registry.define("fraction = 1")
     return registry
@@ -60,12 +69,14 @@ def check_unit(column: str, unit: str) -> None:
     if quantity is None:
         raise ValueError(f"{column} is not a number and takes no unit")
     ours = quantity.unit
-    if unit == ours:
+    if unit == ours or unit in _FITTING.get(ours, ()):
         return
     if unit in _MILS and ours == "degree":
         raise ValueError(
             f"the unit {unit!r} of {column} stands for several angles; use mrad or degree"
         )
+    import pint
+
     try:
         # text, because a bare product of an offset unit (25 degC) has no meaning
         theirs = units().Unit(_length_unit(unit, ours))

@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from arcdrift.intake.schema import units as units_module
 from arcdrift.intake.schema.units import check_unit, to_stored, units
 from arcdrift.quantities import QUANTITIES
 
@@ -104,3 +105,11 @@ def test_units_that_cannot_measure_are_refused(unit, column, reason):
     with pytest.raises(ValueError, match="unit") as caught:
         check_unit(column, unit)
     assert str(caught.value) == reason
+
+
+def test_units_that_are_not_looked_up_fit_as_pint_says(monkeypatch):
+    known = [(ours, unit) for ours, fitting in units_module._FITTING.items() for unit in fitting]
+    monkeypatch.setattr(units_module, "_FITTING", {})
+    columns = {quantity.unit: column for column, quantity in QUANTITIES.items()}
+    for ours, unit in known:
+        check_unit(columns[ours], unit)
