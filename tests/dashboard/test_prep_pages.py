@@ -89,7 +89,7 @@ def test_the_coaching_log_shows_what_changed_after(tmp_path):
 
 STREAM = {"splicer": "Kestrel", "program": "single-mode fixed"}
 PAGES = [
-    *(("/" + path, "") for path in ("", "prep", "person", "checks", "findings", "loss")),
+    *(("/" + path, "") for path in ("", "prep", "person", "checks", "findings", "loss", "design")),
     ("/splicer", "?splicer=Kestrel"),
     ("/loss", search(STREAM)),
     ("/loss", "?subject=technician:Birch"),
