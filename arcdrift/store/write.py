@@ -1,69 +1,26 @@
 """Writes records and results, and undoes imports; each function works in one transaction."""
 
 import json
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from functools import partial
-from pathlib import Path
 from typing import Any
 
 import pandas as pd
-import pyarrow as pa
-from adbc_driver_manager import Error as ArrowError
-from adbc_driver_sqlite import dbapi
-from sqlalchemy import Connection, Engine, Table, delete, exists, func, insert, select, update
+from sqlalchemy import Connection, Engine, delete, exists, func, insert, select, update
 
-from arcdrift.errors import StoreTrouble, UsageError
+from arcdrift.errors import UsageError
 from arcdrift.instants import microseconds
-from arcdrift.scratch import scratch_folder
 from arcdrift.store import schema
-from arcdrift.store.arrow_thread import run_in_arrow_thread
 from arcdrift.store.connect import writing
 from arcdrift.store.corrected_rows import close_corrected_later, count_corrected
 from arcdrift.store.event_candidates import candidate_keys, source_files
 from arcdrift.store.fetch import fetch_within
-from arcdrift.store.frames import to_arrow
 from arcdrift.store.rebuild_records import rebuild_records
 from arcdrift.store.record_matching import RECORD_IDENTITIES, RecordIdentity
 from arcdrift.store.repeated_imports import add_repeated_rows
+from arcdrift.store.result_parts import replace_table
 from arcdrift.store.saved_summary import SavedSummary, replace_saved_summary
-
-_BULK_ROWS = 20_000
-"""Number of rows from which a staging file is faster than inserting row by row."""
-_BATCH_ROWS = 100_000
-_MAX_ATTACHED = 9
-"""SQLite attaches at most 10 files; they stay attached until the transaction ends."""
-
-
-def add_rows(
-    connection: Connection,
-    table: Table,
-    frame: pd.DataFrame,
-    *,
-    progress: Callable[[int], None] | None = None,
-) -> None:
-    """Add the rows of a frame to a table, inside the connection's transaction.
-
-    Parameters
-    ----------
-    connection : Connection
-        From `arcdrift.store.connect.writing`.
-    frame : DataFrame
-        Columns named as in `table`; aware times become microseconds UTC, columns left out
-        stay NULL.
-    progress : callable, optional
-        Called with the rows written so far.
-    """
-    if frame.empty:
-        return
-    rows = to_arrow(frame, table)
-    if connection.dialect.name != "sqlite":
-        connection.execute(insert(table), rows.to_pylist())
-    elif rows.num_rows < _BULK_ROWS or _attached(connection) >= _MAX_ATTACHED:
-        _row_by_row(connection, table, rows)
-    else:
-        _through_staging(connection, table, rows, progress)
 
 
 def add_import(connection: Connection, values: Mapping[str, Any]) -> int:
@@ -78,7 +35,7 @@ def replace_results(
     saved: SavedSummary | None = None,
     changes: Mapping[tuple[str, int], int] | None = None,
 ) -> None:
-    """Replace the results of the last analysis, all of them, in one transaction.
+    """Replace the results of the last analysis in one transaction.
 
     Parameters
     ----------
@@ -95,9 +52,8 @@ def replace_results(
         raise ValueError(f"not a result table: {', '.join(unknown)}")
     with writing(engine) as connection:
         for name, table in schema.RESULTS.items():
-            connection.execute(delete(table))
-            if name in frames:
-                add_rows(connection, table, stored_columns(name, frames[name]))
+            frame = stored_columns(name, frames[name]) if name in frames else None
+            replace_table(connection, table, frame)
         if saved is not None:
             replace_saved_summary(connection, saved, changes or {})
 
@@ -245,77 +201,3 @@ def _record_ids_to_rebuild(
     ):
         ids.update(connection.execute(query).scalars())
     return ids
-
-
-def _insert_columns(table: Table, rows: pa.Table) -> tuple[str, str]:
-    columns = ", ".join(f'"{name}"' for name in rows.column_names)
-    return f'"{table.name}"', columns
-
-
-def _row_by_row(connection: Connection, table: Table, rows: pa.Table) -> None:
-    name, columns = _insert_columns(table, rows)
-    marks = ", ".join("?" * rows.num_columns)
-    values = [column.to_pylist() for column in rows.columns]
-    connection.exec_driver_sql(
-        f"INSERT INTO {name} ({columns}) VALUES ({marks})",  # noqa: S608 - names of our schema
-        list(zip(*values, strict=True)),
-    )
-
-
-def _attached(connection: Connection) -> int:
-    return len(connection.exec_driver_sql("PRAGMA database_list").all()) - 1
-
-
-@contextmanager
-def staging_errors(path: Path) -> Iterator[None]:
-    """Turn an error of the Arrow driver into a sentence that a person can act on."""
-    try:
-        yield
-    except ArrowError as problem:
-        detail = " ".join(str(problem).split()).rstrip(".")
-        # SQLite ends the transaction itself when a disk is full; the driver only tells that its
-        # own attempt to do so failed
-        is_full = "full" in detail or "no transaction is active" in detail
-        reason = "it is full" if is_full else detail
-        raise StoreTrouble(
-            f"The temporary folder {path.parent.parent} cannot take the rows on their way into "
-            f"the store ({reason}); make room there, or set TMPDIR to another folder."
-        ) from problem
-
-
-def _through_staging(
-    connection: Connection,
-    table: Table,
-    rows: pa.Table,
-    progress: Callable[[int], None] | None,
-) -> None:
-    # Arrow writes a file of its own, which the store's connection then copies: an import stays
-    # one transaction, and no second SQLite library opens the store
-    name, columns = _insert_columns(table, rows)
-    staging = f"staging{_attached(connection)}"
-
-    def batches() -> Iterator[pa.RecordBatch]:
-        done = 0
-        for batch in rows.to_batches(max_chunksize=_BATCH_ROWS):
-            yield batch
-            done += batch.num_rows
-            if progress is not None:
-                progress(done)
-
-    with scratch_folder() as folder:
-        path = str(folder / "staging.db")
-
-        def stage_rows() -> None:
-            with dbapi.connect(path, autocommit=True) as stage, stage.cursor() as cursor:
-                for pragma in ("journal_mode=OFF", "synchronous=OFF", "locking_mode=EXCLUSIVE"):
-                    cursor.execute(f"PRAGMA {pragma}")
-                reader = pa.RecordBatchReader.from_batches(rows.schema, batches())
-                cursor.adbc_ingest("rows", reader, mode="create")
-
-        with staging_errors(Path(path)):
-            run_in_arrow_thread(stage_rows)
-        connection.exec_driver_sql(f"ATTACH DATABASE ? AS {staging}", (path,))
-        connection.exec_driver_sql(
-            f"INSERT INTO {name} ({columns}) "  # noqa: S608 - names of our schema
-            f"SELECT {columns} FROM {staging}.rows"
-        )

@@ -22,8 +22,9 @@ from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.connect import open_store, writing
+from arcdrift.store.insert_rows import add_rows
 from arcdrift.store.read import splicers
-from arcdrift.store.write import add_import, add_rows
+from arcdrift.store.write import add_import
 
 CREW = Crew(name="Invented crew", invented=True, time_zone="Europe/Oslo")
 STEP = 1_000_000

@@ -39,7 +39,8 @@ from arcdrift.simulate import invented_crew, simulate_frames
 from arcdrift.simulate.output.log_files import crew_toml
 from arcdrift.store import read, schema
 from arcdrift.store.connect import open_store, writing
-from arcdrift.store.write import add_import, add_rows
+from arcdrift.store.insert_rows import add_rows
+from arcdrift.store.write import add_import
 
 LAMBDA = 0.2
 PRINTED_D2 = 1.128

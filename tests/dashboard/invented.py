@@ -19,7 +19,7 @@ import pandas as pd
 
 from arcdrift.analysis.arc.arc_model import ArcModel, Effect
 from arcdrift.finding import Cause, Finding, Onset
-from arcdrift.store import schema, write
+from arcdrift.store import insert_rows, schema, write
 from arcdrift.store.connect import writing
 from arcdrift.store.records_version import RecordsVersion
 from tests.dashboard.invented_prep import prep_results
@@ -67,7 +67,7 @@ def _template() -> Path:
     with writing(engine) as connection:
         write.add_import(connection, import_row())
         for table, frame in _records().items():
-            write.add_rows(connection, schema.RECORDS[table], frame)
+            insert_rows.add_rows(connection, schema.RECORDS[table], frame)
     write.replace_results(engine, results())
     engine.dispose()
     return folder

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from arcdrift.store import schema, write
+from arcdrift.store import insert_rows, schema
 from arcdrift.store.connect import open_store, writing
 from dashboard.events import events_of
 from dashboard.reading.data import CrewData
@@ -79,7 +79,7 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )  # fmt: skip
     engine = open_store(folder)
     with writing(engine) as connection:
-        write.add_rows(connection, schema.RECORDS["service"], blade)
+        insert_rows.add_rows(connection, schema.RECORDS["service"], blade)
     engine.dispose()
     return folder
 

@@ -11,7 +11,7 @@ import pytest
 from arcdrift.clock_bounds import ClockBounds
 from arcdrift.errors import UsageError
 from arcdrift.people import HIDDEN, People
-from arcdrift.store import schema, write
+from arcdrift.store import insert_rows, schema
 from arcdrift.store.clock_shifts import set_shift
 from arcdrift.store.connect import open_store, writing
 from dashboard.components import View
@@ -52,7 +52,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = write_crew(tmp_path_factory.mktemp("birch"))
     engine = open_store(folder)
     with writing(engine) as connection:
-        write.add_rows(connection, schema.RECORDS["splices"], splices())
+        insert_rows.add_rows(connection, schema.RECORDS["splices"], splices())
     engine.dispose()
     return folder
 

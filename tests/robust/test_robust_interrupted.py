@@ -35,7 +35,10 @@ def logs(tmp_path_factory):
 MOMENTS = {
     "opening a file": ("arcdrift.intake.storing.import_file.open_file", False),
     "reading": ("arcdrift.intake.storing.log_import.convert", False),
-    "staging, in the thread of the Arrow driver": ("arcdrift.store.write.dbapi.connect", False),
+    "staging, in the thread of the Arrow driver": (
+        "arcdrift.store.insert_rows.dbapi.connect",
+        False,
+    ),
     "storing": ("arcdrift.intake.storing.log_import.close_corrected", False),
     "just after storing": ("arcdrift.store.import_lock._remove", True),
 }
@@ -44,7 +47,7 @@ MOMENTS = {
 @pytest.mark.parametrize("moment", MOMENTS)
 def test_ctrl_c_in_the_second_file(crew, logs, at_hand, monkeypatch, moment):
     path, is_stored = MOMENTS[moment]
-    monkeypatch.setattr("arcdrift.store.write._BULK_ROWS", 1)
+    monkeypatch.setattr("arcdrift.store.insert_rows._BULK_ROWS", 1)
     owner, name = pkgutil.resolve_name(path.rpartition(".")[0]), path.rpartition(".")[2]
     interrupted, real = [], getattr(owner, name)
 

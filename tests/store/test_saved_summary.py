@@ -9,6 +9,7 @@ from sqlalchemy import Engine, delete, update
 
 from arcdrift.store import schema
 from arcdrift.store.connect import writing
+from arcdrift.store.insert_rows import add_rows
 from arcdrift.store.saved_summary import (
     SavedSummary,
     earliest_change,
@@ -17,7 +18,7 @@ from arcdrift.store.saved_summary import (
     replace_saved_summary,
     stored_and_read,
 )
-from arcdrift.store.write import add_import, add_rows
+from arcdrift.store.write import add_import
 from tests.analysis.review.test_parallel import COUNTS
 from tests.empty_store import empty_store
 

@@ -10,7 +10,7 @@ import pytest
 from adbc_driver_sqlite import dbapi
 from sqlalchemy import select
 
-from arcdrift.store import read, schema, write
+from arcdrift.store import insert_rows, read, schema, write
 from arcdrift.store.connect import open_store, writing
 from arcdrift.store.fetch import fetch
 from arcdrift.store.sqlite_gate import GatedConnection, gate_of
@@ -98,7 +98,7 @@ def test_reads_beside_writes_leave_the_store_whole(tmp_path):
             frame["serviced_at"] = pd.Timestamp("2025-03-01", tz="UTC").as_unit("us")
             with writing(engine) as connection:
                 import_id = write.add_import(connection, dict.fromkeys(COUNTS, 0) | NAMES)
-                write.add_rows(connection, schema.service, frame.assign(import_id=import_id))
+                insert_rows.add_rows(connection, schema.service, frame.assign(import_id=import_id))
 
     def read_many(stop):
         try:

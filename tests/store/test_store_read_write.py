@@ -12,7 +12,7 @@ from sqlalchemy import create_engine, select
 
 from arcdrift.errors import StoreTrouble, UsageError
 from arcdrift.instants import microseconds
-from arcdrift.store import read, schema, write
+from arcdrift.store import insert_rows, read, schema, write
 from arcdrift.store.baseline_marks import add_mark, withdraw_mark
 from arcdrift.store.connect import place, reading, writing
 from arcdrift.store.fetch import fetch, fetch_within
@@ -69,7 +69,7 @@ def engine(tmp_path):
 def filled(engine):
     with writing(engine) as connection:
         import_id = write.add_import(connection, import_values())
-        write.add_rows(connection, schema.splices, splices(3000).assign(import_id=import_id))
+        insert_rows.add_rows(connection, schema.splices, splices(3000).assign(import_id=import_id))
     return engine
 
 
@@ -148,7 +148,7 @@ def test_readings_are_chosen_by_site_splicer_or_station(engine):
     )
     with writing(engine) as connection:
         import_id = write.add_import(connection, import_values(kind="readings"))
-        write.add_rows(connection, schema.readings, frame.assign(import_id=import_id))
+        insert_rows.add_rows(connection, schema.readings, frame.assign(import_id=import_id))
     chosen = read.records(engine, "readings", sites=["Harbor"], splicers=["Heron"])
     assert list(chosen["temperature_c"]) == [1.0, 2.0]
     assert list(read.records(engine, "readings", sites=["Pass"])["temperature_c"]) == [3.0]
@@ -172,35 +172,37 @@ def test_instants_are_kept_to_the_microsecond():
 
 @pytest.mark.parametrize("bulk", [1, 1_000_000])
 def test_staging_and_row_by_row_store_the_same(engine, monkeypatch, bulk):
-    monkeypatch.setattr(write, "_BULK_ROWS", bulk)
+    monkeypatch.setattr(insert_rows, "_BULK_ROWS", bulk)
     progress = []
     frame = splices(500)
     with writing(engine) as connection:
         import_id = write.add_import(connection, import_values())
         frame = frame.assign(import_id=import_id)
-        write.add_rows(connection, schema.splices, frame, progress=progress.append)
+        insert_rows.add_rows(connection, schema.splices, frame, progress=progress.append)
     stored = read.records(engine, "splices", columns=frame.columns)
     assert_frame_equal(stored, frame.astype(stored.dtypes.to_dict()))
     assert progress == ([500] if bulk == 1 else [])
 
 
 def test_more_staging_files_than_can_be_attached(engine, monkeypatch):
-    monkeypatch.setattr(write, "_BULK_ROWS", 1)
+    monkeypatch.setattr(insert_rows, "_BULK_ROWS", 1)
     with writing(engine) as connection:
         import_id = write.add_import(connection, import_values())
         frame = splices(20).assign(import_id=import_id)
         for _ in range(12):
-            write.add_rows(connection, schema.splices, frame)
+            insert_rows.add_rows(connection, schema.splices, frame)
     assert len(read.records(engine, "splices")) == 240
 
 
 def test_staged_rows_go_with_their_transaction(engine, monkeypatch):
-    monkeypatch.setattr(write, "_BULK_ROWS", 1)
+    monkeypatch.setattr(insert_rows, "_BULK_ROWS", 1)
 
     def write_and_fail():
         with writing(engine) as connection:
             import_id = write.add_import(connection, import_values())
-            write.add_rows(connection, schema.splices, splices(50).assign(import_id=import_id))
+            insert_rows.add_rows(
+                connection, schema.splices, splices(50).assign(import_id=import_id)
+            )
             raise RuntimeError
 
     with pytest.raises(RuntimeError):
@@ -212,7 +214,7 @@ def test_staged_rows_go_with_their_transaction(engine, monkeypatch):
 def test_a_strange_column_is_refused(engine):
     with pytest.raises(ValueError, match="table splices has no column colour"):
         with writing(engine) as connection:
-            write.add_rows(connection, schema.splices, pd.DataFrame({"colour": ["red"]}))
+            insert_rows.add_rows(connection, schema.splices, pd.DataFrame({"colour": ["red"]}))
 
 
 def test_results_are_replaced_whole(filled):
@@ -283,7 +285,7 @@ def test_findings_come_most_pressing_first(engine):
 )
 def test_a_temporary_folder_that_takes_no_rows_is_named(tmp_path, problem, reason):
     path = tmp_path / "arcdrift-1" / "staging.db"
-    with pytest.raises(StoreTrouble) as refusal, write.staging_errors(path):
+    with pytest.raises(StoreTrouble) as refusal, insert_rows.staging_errors(path):
         raise ArrowError(f"INTERNAL: {problem}", status_code=AdbcStatusCode.INTERNAL)
     assert f"The temporary folder {tmp_path} cannot take the rows" in str(refusal.value)
     assert reason in str(refusal.value)
@@ -345,7 +347,7 @@ def test_an_id_that_was_undone_never_comes_back(filled):
     write.undo(filled, 1)
     with writing(filled) as connection:
         import_id = write.add_import(connection, import_values())
-        write.add_rows(connection, schema.splices, splices(2).assign(import_id=import_id))
+        insert_rows.add_rows(connection, schema.splices, splices(2).assign(import_id=import_id))
     assert list(read.records(filled, "splices")["id"]) == [3001, 3002]
 
 

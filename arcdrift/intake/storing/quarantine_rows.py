@@ -17,7 +17,7 @@ from arcdrift.intake.text.raw_rows import RawRows
 from arcdrift.intake.typing.convert import Typed
 from arcdrift.store import schema
 from arcdrift.store.event_candidates import stored_values
-from arcdrift.store.write import add_rows
+from arcdrift.store.insert_rows import add_rows
 
 _FEW = 500
 """Up to this many rows are looked up by their text; for more, all quarantined rows are read."""

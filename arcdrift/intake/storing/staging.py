@@ -30,8 +30,8 @@ from arcdrift.intake.typing.convert import Typed
 from arcdrift.store.arrow_thread import run_in_arrow_thread
 from arcdrift.store.fetch import fetch_within
 from arcdrift.store.frames import to_arrow
+from arcdrift.store.insert_rows import add_rows, staging_errors
 from arcdrift.store.schema import RECORDS
-from arcdrift.store.write import add_rows, staging_errors
 
 BUCKET_ROWS = 250_000
 """Rows on disk that are compared with the store at a time."""

@@ -25,7 +25,7 @@ from arcdrift.store.schema.records import (
     splices,
     watched,
 )
-from arcdrift.store.schema.run_results import result_definitions
+from arcdrift.store.schema.run_results import result_definitions, result_parts
 from arcdrift.store.schema.saved_summary import changed_days, saved_summary, trigger_statements
 
 _RESULT_MODULES = (loss_results, machine_results, people_results, run_results)
@@ -34,7 +34,9 @@ _RESULT_MODULES = (loss_results, machine_results, people_results, run_results)
 DERIVED: dict[str, Table] = dict(result_metadata.tables)
 """Tables that can be computed again, by name."""
 RESULTS: dict[str, Table] = {
-    name: table for name, table in DERIVED.items() if table is not saved_summary
+    name: table
+    for name, table in DERIVED.items()
+    if table is not saved_summary and table is not result_parts
 }
 """Result tables by name."""
 
@@ -57,6 +59,7 @@ __all__ = [
     "readings",
     "result_definitions",
     "result_metadata",
+    "result_parts",
     "saved_summary",
     "service",
     "source_rows",

@@ -31,6 +31,14 @@ analysis_run = Table(
     Column("summary", Text, nullable=False),  # JSON: settings used, crew priors, exclusions
 )
 
+result_parts = Table(  # what the result tables hold, see arcdrift.store.result_parts
+    "result_parts",
+    result_metadata,
+    Column("table_name", Text, primary_key=True),
+    Column("part", String(7), primary_key=True),  # month; empty for tables without days
+    Column("sha256", String(64), nullable=False),  # of its rows
+)
+
 # how each result table was defined when it was made, see arcdrift.store.upgrade
 result_definitions = Table(
     "result_definitions",

@@ -20,7 +20,8 @@ from arcdrift.analysis.review.summary import Summary, combine_parts
 from arcdrift.simulate import invented_crew, simulate_frames
 from arcdrift.store import schema
 from arcdrift.store.connect import writing
-from arcdrift.store.write import add_import, add_rows
+from arcdrift.store.insert_rows import add_rows
+from arcdrift.store.write import add_import
 from tests.empty_store import empty_store
 
 COUNTS = (

@@ -1,0 +1,76 @@
+"""Writes result tables by difference: months whose rows are as they were stay untouched."""
+
+from hashlib import sha256
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+from sqlalchemy import Connection, Table, delete, insert, select
+
+from arcdrift.store import schema
+from arcdrift.store.frames import to_arrow
+from arcdrift.store.insert_rows import insert_arrow_rows
+
+_MONTH = len("2026-11")
+_DAY = "day"
+WHOLE = ""
+"""Part of a table without days: all of it."""
+
+
+def replace_table(connection: Connection, table: Table, frame: pd.DataFrame | None) -> int:
+    """Make a result table hold the rows of a frame.
+
+    Parameters
+    ----------
+    connection : Connection
+        From `arcdrift.store.connect.writing`.
+    frame : DataFrame or None
+        Columns named as in `table`; None empties it.
+
+    Returns
+    -------
+    int
+        Number of rows written.
+    """
+    parts = {} if frame is None or frame.empty else _parts(to_arrow(frame, table))
+    digests = {part: _digest(rows) for part, rows in parts.items()}
+    known = schema.result_parts.columns
+    query = select(known.part, known.sha256).where(known.table_name == table.name)
+    before = {row.part: row.sha256 for row in connection.execute(query)}
+    if not before:
+        connection.execute(delete(table))
+    outdated = [part for part, digest in before.items() if digests.get(part) != digest]
+    for part in outdated:
+        rows = delete(table)
+        if part != WHOLE:
+            rows = rows.where(table.columns[_DAY].startswith(part))
+        connection.execute(rows)
+    connection.execute(
+        delete(schema.result_parts).where(known.table_name == table.name, known.part.in_(outdated))
+    )
+    changed = [part for part, digest in digests.items() if before.get(part) != digest]
+    if not changed:
+        return 0
+    written = pa.concat_tables([parts[part] for part in changed])
+    insert_arrow_rows(connection, table, written)
+    connection.execute(
+        insert(schema.result_parts),
+        [{"table_name": table.name, "part": part, "sha256": digests[part]} for part in changed],
+    )
+    return len(written)
+
+
+def _parts(rows: pa.Table) -> dict[str, pa.Table]:
+    """Rows of each month, in their order; all of them where there are no days."""
+    if _DAY not in rows.column_names:
+        return {WHOLE: rows}
+    month = pc.utf8_slice_codeunits(rows[_DAY], 0, _MONTH)
+    return {str(name): rows.filter(pc.equal(month, name)) for name in pc.unique(month).to_pylist()}
+
+
+def _digest(rows: pa.Table) -> str:
+    sink = pa.BufferOutputStream()
+    # one chunk, so that equal rows are equal bytes
+    with pa.ipc.new_stream(sink, rows.schema) as writer:
+        writer.write_table(rows.combine_chunks())
+    return sha256(sink.getvalue()).hexdigest()
