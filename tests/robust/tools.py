@@ -86,7 +86,7 @@ def everything(folder: Path) -> dict[str, list[tuple[object, ...]]]:
     held = {}
     with reading(engine) as connection:
         for table in (*schema.metadata.sorted_tables, *schema.RESULTS.values()):
-            if table.name in ("imports_in_progress", "watched"):
+            if table.name in ("imports_in_progress", "watched", "changed_days"):
                 continue
             columns = [column for column in table.columns if column.name not in apart]
             rows = connection.execute(table.select().with_only_columns(*columns))

@@ -62,7 +62,7 @@ def contents(engine):
         return {
             table.name: [tuple(row) for row in connection.execute(table.select())]
             for table in (*schema.metadata.sorted_tables, *schema.RESULTS.values())
-            if table.name != "imports"
+            if table.name not in ("imports", "changed_days")
         }
 
 
