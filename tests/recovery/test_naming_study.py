@@ -16,17 +16,22 @@ def outcomes(plans: list[Plan]) -> list[Outcome]:
     return [outcome for plan in plans for outcome in study_rise(plan, (10,))]
 
 
-def test_the_subject_of_a_rise_is_named_first() -> None:
-    # two crews show that it works; how often, the forty crews of the next test
-    told = outcomes(
-        [Plan("splicer", 1.7, 10, 0.05, 302), Plan("technician", 1.7, 4, 0.10, 303)],
-    )
-    assert [outcome.found for outcome in told] == [True, True]
-    assert [outcome.first for outcome in told] == [True, True]
-    assert [outcome.person for outcome in told] == ["", ""]
+@pytest.mark.parametrize(
+    "plan",
+    [
+        Plan("splicer", 1.7, 10, 0.05, 302),
+        pytest.param(Plan("technician", 1.7, 4, 0.10, 303), marks=pytest.mark.long),
+    ],
+    ids=["splicer", "technician"],
+)
+def test_the_subject_of_a_rise_is_named_first(plan: Plan) -> None:
+    # a crew shows that it works; how often, the forty crews of the next test
+    (outcome,) = outcomes([plan])
+    assert outcome.found
+    assert outcome.first
+    assert outcome.person == ""
     # the size that is told is not that of the capped losses, which is 1.54
-    for outcome in told:
-        assert outcome.ratio is None or outcome.ratio == pytest.approx(1.7, abs=0.35)
+    assert outcome.ratio is None or outcome.ratio == pytest.approx(1.7, abs=0.35)
 
 
 @pytest.mark.long

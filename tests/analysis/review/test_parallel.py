@@ -106,7 +106,7 @@ def assert_equal(first: Summary, second: Summary) -> None:
 def test_the_summary_does_not_depend_on_how_the_crew_is_split(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    made = simulate_frames(invented_crew(splicers=3, days=12, splices_per_day=30.0, seed=4))
+    made = simulate_frames(invented_crew(splicers=3, days=9, splices_per_day=20.0, seed=4))
     engine = empty_store(tmp_path)
     for kind, rows in made.items():
         with writing(engine) as connection:
