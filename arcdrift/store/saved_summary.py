@@ -39,11 +39,21 @@ class SavedSummary:
     ----------
     about : dict
         JSON of what it rests on.
-    frames : dict of DataFrame
+    contents : dict of bytes
+        Frames as they are stored.
     """
 
     about: dict[str, Any]
-    frames: dict[str, pd.DataFrame]
+    contents: dict[str, bytes]
+
+    @classmethod
+    def of(cls, about: dict[str, Any], frames: Mapping[str, pd.DataFrame]) -> "SavedSummary":
+        """Summary of frames with the default index."""
+        return cls(about, {name: _content(frame) for name, frame in frames.items()})
+
+    def frames(self) -> dict[str, pd.DataFrame]:
+        """Frames, with the column types that storing gives them."""
+        return {name: _frame(content) for name, content in self.contents.items()}
 
 
 def record_marks(engine: Engine) -> RecordMarks:
@@ -93,7 +103,7 @@ def read_saved_summary(engine: Engine) -> SavedSummary | None:
     if _ABOUT not in contents:
         return None
     about = json.loads(contents.pop(_ABOUT))
-    return SavedSummary(about, {name: _frame(content) for name, content in contents.items()})
+    return SavedSummary(about, contents)
 
 
 def replace_saved_summary(
@@ -108,7 +118,7 @@ def replace_saved_summary(
     """
     connection.execute(delete(schema.saved_summary))
     rows = [{"name": _ABOUT, "content": json.dumps(saved.about).encode()}]
-    rows += [{"name": name, "content": _content(frame)} for name, frame in saved.frames.items()]
+    rows += [{"name": name, "content": content} for name, content in saved.contents.items()]
     connection.execute(insert(schema.saved_summary), rows)
     changed = schema.changed_days.columns
     seen = [
@@ -117,11 +127,6 @@ def replace_saved_summary(
     ]
     for first in range(0, len(seen), 100):
         connection.execute(delete(schema.changed_days).where(or_(*seen[first : first + 100])))
-
-
-def stored_and_read(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return a frame as it comes back from the store, with the column types that this gives it."""
-    return _frame(_content(frame))
 
 
 def _content(frame: pd.DataFrame) -> bytes:

@@ -27,7 +27,6 @@ from typing import NamedTuple, TypeVar
 
 import numpy as np
 import pandas as pd
-import statsmodels.api as sm
 from sqlalchemy import Engine
 
 from arcdrift.analysis.budget.replay_alarms import History, recorded_alarms
@@ -95,6 +94,8 @@ def notebook(
     checks: pd.DataFrame, splices: pd.DataFrame, readings: pd.DataFrame
 ) -> tuple[int, int, int]:
     """Regressions, flags of single splices and flags of day means, the textbook's way."""
+    import statsmodels.api as sm  # not by the worker of a review, which imports this module
+
     loggers = readings[readings["site"].notna()].sort_values("read_at")
     air = ["temperature_c", "pressure_hpa", "humidity_pct"]
     joined = pd.merge_asof(

@@ -23,7 +23,7 @@ from arcdrift.analysis.review.wrong_times import (
 )
 from arcdrift.clock_bounds import ClockBounds
 
-PART_SPLICES = (110_000, 330_000)
+PART_SPLICES = (160_000, 330_000)
 """Fewest and most splices summarized at once. A part must be large enough that its fixed costs
 matter little, small enough for the memory of a small machine, and there must be enough parts for
 two processes to finish at about the same time."""

@@ -27,7 +27,6 @@ from arcdrift.store.saved_summary import (
     SavedSummary,
     earliest_change,
     read_saved_summary,
-    stored_and_read,
 )
 
 FEWEST_SPLICES = 50_000
@@ -98,8 +97,10 @@ def summarize_crew(
     later = settle_parts(parts, before)
     if later is None:
         return combine_parts(parts, before), None
-    summary = combine_parts(parts, as_kept(later))
-    return summary, to_save(later, days, summary.clocks, inputs, marks)
+    clocks = {name: clock for part in parts for name, clock in part.clocks.items()}
+    saved = to_save(later, days, clocks, inputs, marks)
+    # as the next review will read it
+    return combine_parts(parts, SpliceSummary(**saved.frames())), saved
 
 
 def first_latest_day(now: pd.Timestamp) -> pd.Timestamp:
@@ -113,14 +114,14 @@ def settled_days(engine: Engine, inputs: ReviewInputs) -> SettledDays | None:
     saved = read_saved_summary(engine)
     if saved is None or saved.about.get("rests_on") != _rests_on(inputs):
         return None
-    if set(saved.frames) != {field.name for field in fields(SpliceSummary)}:
+    if set(saved.contents) != {field.name for field in fields(SpliceSummary)}:
         return None
     until = pd.Timestamp(saved.about["until"])
     change = earliest_change(engine, saved.about["newest"])
     is_unchanged = change is None or change >= until.tz_localize("UTC") + _margin(inputs)
     if not is_unchanged or until > first_latest_day(inputs.now):
         return None
-    return SettledDays(until, SpliceSummary(**saved.frames), saved.about["clock_stretches"])
+    return SettledDays(until, SpliceSummary(**saved.frames()), saved.about["clock_stretches"])
 
 
 def days_to_summarize(settled: SettledDays | None, inputs: ReviewInputs) -> DayRange:
@@ -162,18 +163,8 @@ def to_save(
         "newest": marks.newest,
         "clock_stretches": stretches_before(clocks, days.settle_until),
     }
-    return SavedSummary(
+    return SavedSummary.of(
         about, {field.name: getattr(summary, field.name) for field in fields(SpliceSummary)}
-    )
-
-
-def as_kept(summary: SpliceSummary) -> SpliceSummary:
-    """Summary with the column types that it has when it is read from the store."""
-    return SpliceSummary(
-        **{
-            field.name: stored_and_read(getattr(summary, field.name))
-            for field in fields(SpliceSummary)
-        }
     )
 
 
