@@ -274,10 +274,10 @@ class Crew(_Strict):
     false_alarms_per_month: float = Field(2.0, gt=0, le=1000)
     """False alarms the crew tolerates in a month of 22 workdays, over all charts together."""
     air_max_age_min: float = Field(60.0, gt=0, le=1440)
-    sites: dict[str, Site] = Field(default_factory=dict)
-    stations: dict[str, Station] = Field(default_factory=dict)
-    splicers: dict[str, Splicer] = Field(default_factory=dict)
-    programs: dict[str, Program] = Field(default_factory=dict)
+    sites: dict[Name, Site] = Field(default_factory=dict)
+    stations: dict[Name, Station] = Field(default_factory=dict)
+    splicers: dict[Name, Splicer] = Field(default_factory=dict)
+    programs: dict[Name, Program] = Field(default_factory=dict)
     rules: Rules = Field(default_factory=Rules)
     shares: Shares = Field(default_factory=Shares)
     setting_limits: dict[str, SettingLimits] = Field(default_factory=dict)
@@ -378,7 +378,9 @@ _MODELS: tuple[type[BaseModel], ...] = (
 def first_sentence(problem: ValidationError) -> str:
     """One sentence about the first error in settings."""
     first = problem.errors()[0]
-    where = ".".join(str(part) for part in first["loc"])
+    # pydantic says of a wrong key that it lies below it, in "[key]"
+    parts = [str(part) for part in first["loc"] if part != "[key]"]
+    where = ".".join(part if part.strip() else json.dumps(part) for part in parts)
     if first["type"] != "extra_forbidden":
         message = str(first["msg"]).removeprefix("Value error, ")
         return f"{where}: {message}." if where else f"{message}."

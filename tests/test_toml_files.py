@@ -57,6 +57,8 @@ def test_another_encoding_is_refused_with_its_line(tmp_path: Path, encoding: str
     [
         ('name = ""\n', "name: the name is blank; write one."),
         ('name = " "\n', "name: the name is blank; write one."),
+        ('name = "x"\n[sites.""]\n', 'sites."": the name is blank; write one.'),
+        ('name = "x"\n[splicers." "]\n', 'splicers." ": the name is blank; write one.'),
         (
             'name = "Own"\n[splicers."Heron"]\nhome_site = "Nowhere"\n',
             "the home_site 'Nowhere' of the splicer 'Heron' is not one of the sites; correct it, "
