@@ -9,7 +9,7 @@ from pathlib import Path
 from sqlalchemy import Engine
 
 from arcdrift.settings import STORE_FILE
-from arcdrift.store.connect import open_store
+from arcdrift.store.database.connect import open_store
 
 
 def copy_empty_store(folder: Path) -> None:

@@ -58,7 +58,7 @@ def open_crew(folder: Path) -> Iterator[CrewSession]:
         In place of any unexpected exception, so that it is logged in this folder.
     """
     from arcdrift.settings import load_crew
-    from arcdrift.store.connect import open_store
+    from arcdrift.store.database.connect import open_store
 
     crew = load_crew(folder)
     try:
@@ -97,7 +97,7 @@ def require_analysis(session: CrewSession) -> None:
     """
     from arcdrift import __version__
     from arcdrift.store import read
-    from arcdrift.store.records_version import is_outdated
+    from arcdrift.store.results.records_version import is_outdated
 
     analyze = command_text("analyze", session.folder)
     run = read.last_analysis(session.engine)
@@ -117,7 +117,7 @@ def print_records_in_future(session: CrewSession) -> None:
     """Print a notice if records lie in the future by this computer's clock."""
     from datetime import UTC, datetime
 
-    from arcdrift.store.records_version import future_sentence, records_in_future
+    from arcdrift.store.results.records_version import future_sentence, records_in_future
 
     ahead = records_in_future(session.engine, datetime.now(UTC))
     if sentence := future_sentence(ahead, zone_of_splicer(session.crew) or "UTC"):

@@ -30,14 +30,14 @@ from arcdrift.finding import SEVERITY_ORDER
 from arcdrift.instants import instant_at, microseconds
 from arcdrift.settings import Crew
 from arcdrift.store import schema
-from arcdrift.store.clock_shifts import (
+from arcdrift.store.annotations.clock_shifts import (
     SPLICER_TIMED,
     bounds_condition,
     clock_shifts,
     suspected_bounds,
     true_time,
 )
-from arcdrift.store.connect import reading
+from arcdrift.store.database.connect import reading
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -248,7 +248,7 @@ def oldest_splices(engine: Engine) -> pd.DataFrame:
 def _frame(
     engine: Engine, query: Select[Any], *, order: list[str], categorical: Container[str] = ()
 ) -> pd.DataFrame:
-    from arcdrift.store.fetch import fetch  # loads pandas and Arrow
+    from arcdrift.store.database.fetch import fetch  # loads pandas and Arrow
 
     return fetch(engine, query, order=order, categorical=categorical)
 

@@ -12,15 +12,15 @@ from sqlalchemy import Connection, Engine, delete, exists, func, insert, select,
 from arcdrift.errors import UsageError
 from arcdrift.instants import microseconds
 from arcdrift.store import schema
-from arcdrift.store.connect import writing
-from arcdrift.store.corrected_rows import close_corrected_later, count_corrected
-from arcdrift.store.event_candidates import candidate_keys, source_files
-from arcdrift.store.fetch import fetch_within
-from arcdrift.store.rebuild_records import rebuild_records
-from arcdrift.store.record_matching import RECORD_IDENTITIES, RecordIdentity
-from arcdrift.store.repeated_imports import add_repeated_rows
-from arcdrift.store.result_parts import replace_table
-from arcdrift.store.saved_summary import SavedSummary, replace_saved_summary
+from arcdrift.store.database.connect import writing
+from arcdrift.store.database.fetch import fetch_within
+from arcdrift.store.events.event_candidates import candidate_keys, source_files
+from arcdrift.store.events.rebuild_records import rebuild_records
+from arcdrift.store.events.record_matching import RECORD_IDENTITIES, RecordIdentity
+from arcdrift.store.imports.corrected_rows import close_corrected_later, count_corrected
+from arcdrift.store.imports.repeated_imports import add_repeated_rows
+from arcdrift.store.results.result_parts import replace_table
+from arcdrift.store.results.saved_summary import SavedSummary, replace_saved_summary
 
 
 def add_import(connection: Connection, values: Mapping[str, Any]) -> int:
@@ -45,7 +45,7 @@ def replace_results(
     saved : SavedSummary, optional
         Summary of past days to keep instead of the present one; by default that one stays.
     changes : mapping, optional
-        Changes that it contains (`arcdrift.store.saved_summary.RecordMarks`).
+        Changes that it contains (`arcdrift.store.results.saved_summary.RecordMarks`).
     """
     unknown = sorted(set(frames) - set(schema.RESULTS))
     if unknown:

@@ -19,9 +19,10 @@ from arcdrift.people import HIDDEN
 from arcdrift.settings import Crew, load_crew
 from arcdrift.settings_file import save_budget
 from arcdrift.shares import Shares, with_added_shares
-from arcdrift.store import baseline_marks, coaching, read, schema
-from arcdrift.store.clock_shifts import clock_shifts, true_time
-from arcdrift.store.connect import reading
+from arcdrift.store import read, schema
+from arcdrift.store.annotations import baseline_marks, coaching
+from arcdrift.store.annotations.clock_shifts import clock_shifts, true_time
+from arcdrift.store.database.connect import reading
 from dashboard.reading.advice_cache import FRESH_SECONDS, AdviceCache
 from dashboard.reading.signature_splices_cache import SignatureSplicesCache
 from dashboard.reading.store_cache import cached_by_version
@@ -73,7 +74,7 @@ class CrewData(StoredResults):
         return rows
 
     def add_mark(self, **fields: Any) -> None:
-        """Add a mark to a baseline (`arcdrift.store.baseline_marks.add_mark`)."""
+        """Add a mark to a baseline (`arcdrift.store.annotations.baseline_marks.add_mark`)."""
         baseline_marks.add_mark(self._engine, **fields)
         self._forget_version()
 
@@ -150,7 +151,7 @@ class CrewData(StoredResults):
         return coaching.notes(self._engine, name) if name else coaching.notes(self._engine)[:0]
 
     def add_note(self, shown_name: str, **fields: Any) -> None:
-        """Add a note on a person (`arcdrift.store.coaching.add_note`).
+        """Add a note on a person (`arcdrift.store.annotations.coaching.add_note`).
 
         Raises
         ------

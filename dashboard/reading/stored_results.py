@@ -17,8 +17,8 @@ from arcdrift.analysis.people.technician_report import stored_document
 from arcdrift.people import People
 from arcdrift.settings import load_crew
 from arcdrift.store import read
-from arcdrift.store.connect import open_store
-from arcdrift.store.records_version import (
+from arcdrift.store.database.connect import open_store
+from arcdrift.store.results.records_version import (
     RecordsVersion,
     future_sentence,
     is_outdated,

@@ -22,7 +22,7 @@ from typing import NamedTuple
 
 from arcdrift.settings import load_crew
 from arcdrift.store import read
-from arcdrift.store.connect import open_store
+from arcdrift.store.database.connect import open_store
 from tests.benchmarks.bench_review import analyzed, fill, processors
 
 SPLICERS, DAYS, SPLICES_PER_DAY = 8, 305, 60.0

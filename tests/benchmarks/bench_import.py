@@ -21,8 +21,8 @@ import pandas as pd
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store import schema
-from arcdrift.store.connect import open_store, writing
-from arcdrift.store.insert_rows import add_rows
+from arcdrift.store.database.connect import open_store, writing
+from arcdrift.store.database.insert_rows import add_rows
 from arcdrift.store.read import splicers
 from arcdrift.store.write import add_import
 

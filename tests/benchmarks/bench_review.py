@@ -37,8 +37,8 @@ from arcdrift.settings import CREW_FILE, Crew, load_crew
 from arcdrift.simulate import invented_crew, simulate_frames
 from arcdrift.simulate.output.log_files import crew_toml
 from arcdrift.store import read, schema
-from arcdrift.store.connect import open_store, writing
-from arcdrift.store.insert_rows import add_rows
+from arcdrift.store.database.connect import open_store, writing
+from arcdrift.store.database.insert_rows import add_rows
 from arcdrift.store.write import add_import
 
 LAMBDA = 0.2

@@ -12,7 +12,7 @@ from arcdrift.analysis.review.review import review
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import CREW_FILE, load_crew
 from arcdrift.store import read
-from arcdrift.store.connect import open_store
+from arcdrift.store.database.connect import open_store
 from dashboard.url_query import href
 from tests.browser.driving import PHONE, Watched, launched, served
 

@@ -8,7 +8,7 @@ import pytest
 
 from arcdrift.air.air_join import join_air
 from arcdrift.settings import load_crew
-from arcdrift.store.connect import open_store
+from arcdrift.store.database.connect import open_store
 from arcdrift.store.read import records
 
 STATION = """

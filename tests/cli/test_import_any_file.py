@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from arcdrift.store import read
-from arcdrift.store.connect import open_store
+from arcdrift.store.database.connect import open_store
 from tests.terminal import Terminal
 
 GERMAN = (

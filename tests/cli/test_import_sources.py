@@ -14,7 +14,7 @@ import pytest
 from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900, to_excel
 
 from arcdrift.store import read
-from arcdrift.store.connect import open_store
+from arcdrift.store.database.connect import open_store
 
 HEAD = "splicer,checked_at,outcome,arc_setting\n"
 

@@ -12,7 +12,7 @@ from arcdrift.intake.storing import conflict_decisions
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.intake.storing.quarantine_export import OWN
 from arcdrift.settings import load_crew
-from arcdrift.store.connect import open_store
+from arcdrift.store.database.connect import open_store
 from arcdrift.store.read import conflicting, quarantined, records, store_version
 from tests.cli.conftest import furnish
 from tests.empty_store import empty_store

@@ -8,7 +8,7 @@ import pytest
 
 from arcdrift.errors import StoreTrouble
 from arcdrift.store import read
-from arcdrift.store.connect import open_store
+from arcdrift.store.database.connect import open_store
 from dashboard.app import create_app
 from dashboard.reading.data import CrewData
 from tests.dashboard.rendering import shown

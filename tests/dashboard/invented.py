@@ -19,9 +19,10 @@ import pandas as pd
 
 from arcdrift.analysis.arc.arc_model import ArcModel, Effect
 from arcdrift.finding import Cause, Finding, Onset
-from arcdrift.store import insert_rows, schema, write
-from arcdrift.store.connect import writing
-from arcdrift.store.records_version import RecordsVersion
+from arcdrift.store import schema, write
+from arcdrift.store.database import insert_rows
+from arcdrift.store.database.connect import writing
+from arcdrift.store.results.records_version import RecordsVersion
 from tests.dashboard.invented_prep import prep_results
 from tests.empty_store import empty_store
 

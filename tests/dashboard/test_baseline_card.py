@@ -9,7 +9,7 @@ import pytest
 from arcdrift.analysis.loss.baseline import describe_baseline
 from arcdrift.errors import UsageError
 from arcdrift.store import write
-from arcdrift.store.connect import open_store
+from arcdrift.store.database.connect import open_store
 from dashboard.callbacks import OUTDATED
 from dashboard.pages.loss.baseline_card import typed_mark
 from dashboard.reading.data import CrewData

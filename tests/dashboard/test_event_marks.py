@@ -6,8 +6,9 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from arcdrift.store import insert_rows, schema
-from arcdrift.store.connect import open_store, writing
+from arcdrift.store import schema
+from arcdrift.store.database import insert_rows
+from arcdrift.store.database.connect import open_store, writing
 from dashboard.events import events_of
 from dashboard.reading.data import CrewData
 from tests.dashboard.invented import CREW_TOML, write_crew

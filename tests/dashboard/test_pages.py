@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from arcdrift.analysis.advice.advice import CAUTIONS
-from arcdrift.store.connect import open_store
+from arcdrift.store.database.connect import open_store
 from dashboard import ids
 from dashboard.callbacks import followed, screen
 from dashboard.pages.findings.evidence import evidence_words

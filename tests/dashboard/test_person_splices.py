@@ -11,9 +11,10 @@ import pytest
 from arcdrift.clock_bounds import ClockBounds
 from arcdrift.errors import UsageError
 from arcdrift.people import HIDDEN, People
-from arcdrift.store import insert_rows, schema
-from arcdrift.store.clock_shifts import set_shift
-from arcdrift.store.connect import open_store, writing
+from arcdrift.store import schema
+from arcdrift.store.annotations.clock_shifts import set_shift
+from arcdrift.store.database import insert_rows
+from arcdrift.store.database.connect import open_store, writing
 from dashboard.components import View
 from dashboard.downloads import as_csv
 from dashboard.pages import TABLES

@@ -13,7 +13,7 @@ import pytest
 from arcdrift.analysis.causes import loss_findings
 from arcdrift.finding import Cause, Finding
 from arcdrift.store import write
-from arcdrift.store.connect import open_store, writing
+from arcdrift.store.database.connect import open_store, writing
 from dashboard.callbacks import OUTDATED, screen
 from dashboard.pages.findings.evidence import evidence_facts
 from dashboard.pages.findings.finding_words import IN_ORDER, finding_title

@@ -13,8 +13,8 @@ from plotly.utils import PlotlyJSONEncoder
 from arcdrift.finding import Cause, Finding
 from arcdrift.people import HIDDEN, PURPOSE, People
 from arcdrift.settings import load_crew
-from arcdrift.store.coaching import add_note
-from arcdrift.store.connect import open_store
+from arcdrift.store.annotations.coaching import add_note
+from arcdrift.store.database.connect import open_store
 from dashboard.components import View
 from dashboard.downloads import as_csv
 from dashboard.pages import TABLES

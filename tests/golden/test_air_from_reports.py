@@ -15,7 +15,7 @@ import pytest
 from arcdrift.air.air_join import join_air
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
-from arcdrift.store.connect import open_store
+from arcdrift.store.database.connect import open_store
 from arcdrift.store.read import records
 
 STATION_M, SITES_M = 300.0, {"Low": 20.0, "Same": 300.0, "High": 900.0}

@@ -12,8 +12,8 @@ from arcdrift.settings import load_crew
 from arcdrift.simulate import invented_crew, simulate_frames
 from arcdrift.simulate.output.log_files import crew_toml
 from arcdrift.store import read, schema
-from arcdrift.store.connect import open_store
-from arcdrift.store.saved_summary import read_saved_summary
+from arcdrift.store.database.connect import open_store
+from arcdrift.store.results.saved_summary import read_saved_summary
 from tests.benchmarks.bench_review import store_rows
 
 KEEPING = [

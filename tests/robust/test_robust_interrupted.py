@@ -15,7 +15,7 @@ import pytest
 
 from arcdrift.cli.interrupts import handle_interrupts
 from arcdrift.intake.storing import log_import
-from arcdrift.store.connect import open_store, writing
+from arcdrift.store.database.connect import open_store, writing
 from tests.robust.tools import MANY_CHUNKS, PROGRAM, long_run, write_log
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="Windows has no such signals")
@@ -36,18 +36,18 @@ MOMENTS = {
     "opening a file": ("arcdrift.intake.storing.import_file.open_file", False),
     "reading": ("arcdrift.intake.storing.log_import.convert", False),
     "staging, in the thread of the Arrow driver": (
-        "arcdrift.store.insert_rows.dbapi.connect",
+        "arcdrift.store.database.insert_rows.dbapi.connect",
         False,
     ),
     "storing": ("arcdrift.intake.storing.log_import.close_corrected", False),
-    "just after storing": ("arcdrift.store.import_lock._remove", True),
+    "just after storing": ("arcdrift.store.imports.import_lock._remove", True),
 }
 
 
 @pytest.mark.parametrize("moment", MOMENTS)
 def test_ctrl_c_in_the_second_file(crew, logs, at_hand, monkeypatch, moment):
     path, is_stored = MOMENTS[moment]
-    monkeypatch.setattr("arcdrift.store.insert_rows._BULK_ROWS", 1)
+    monkeypatch.setattr("arcdrift.store.database.insert_rows._BULK_ROWS", 1)
     owner, name = pkgutil.resolve_name(path.rpartition(".")[0]), path.rpartition(".")[2]
     interrupted, real = [], getattr(owner, name)
 
@@ -137,7 +137,7 @@ def test_ctrl_c_between_two_files(crew, logs, at_hand):
 
 def test_ctrl_c_does_not_wait_for_another_writer(crew, logs, at_hand, monkeypatch):
     """What cannot be tidied up while another program writes is left, and told the next time."""
-    monkeypatch.setattr("arcdrift.store.import_lock._MAX_REMOVAL_WAIT_S", 0.1)
+    monkeypatch.setattr("arcdrift.store.imports.import_lock._MAX_REMOVAL_WAIT_S", 0.1)
     real = log_import.convert
     with ExitStack() as other:
 

@@ -8,7 +8,7 @@ import time
 import pytest
 
 from arcdrift.store import schema
-from arcdrift.store.connect import open_store, reading
+from arcdrift.store.database.connect import open_store, reading
 from tests.robust.tools import MANY_CHUNKS, PROGRAM, everything, long_run, write_log
 
 KILLS = 25 if long_run() else 1

@@ -9,9 +9,9 @@ import pytest
 
 from arcdrift.cli.importing import import_run
 from arcdrift.cli.importing.import_notices import print_waiting
-from arcdrift.store import connect
-from arcdrift.store.connect import open_store, writing
-from arcdrift.store.insert_rows import _BULK_ROWS
+from arcdrift.store.database import connect
+from arcdrift.store.database.connect import open_store, writing
+from arcdrift.store.database.insert_rows import _BULK_ROWS
 from tests.robust.tools import MANY_CHUNKS, PROGRAM, everything, read_only, write_log
 
 resource = pytest.importorskip("resource", reason="limits on file sizes are a thing of POSIX")

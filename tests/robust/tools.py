@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from arcdrift.store import schema
-from arcdrift.store.connect import open_store, reading
+from arcdrift.store.database.connect import open_store, reading
 
 CREW = 'name = "Invented crew"\ninvented = true\ntime_zone = "Europe/Oslo"\n'
 PROGRAM = [sys.executable, "-c", "from arcdrift.cli.main import run; run()"]

@@ -12,11 +12,12 @@ from sqlalchemy import create_engine, select
 
 from arcdrift.errors import StoreTrouble, UsageError
 from arcdrift.instants import microseconds
-from arcdrift.store import insert_rows, read, schema, write
-from arcdrift.store.baseline_marks import add_mark, withdraw_mark
-from arcdrift.store.connect import place, reading, writing
-from arcdrift.store.fetch import fetch, fetch_within
-from arcdrift.store.records_version import RecordsVersion
+from arcdrift.store import read, schema, write
+from arcdrift.store.annotations.baseline_marks import add_mark, withdraw_mark
+from arcdrift.store.database import insert_rows
+from arcdrift.store.database.connect import place, reading, writing
+from arcdrift.store.database.fetch import fetch, fetch_within
+from arcdrift.store.results.records_version import RecordsVersion
 from tests.empty_store import empty_store
 
 START = pd.Timestamp("2025-03-01 06:00", tz="UTC")

@@ -17,7 +17,7 @@ from arcdrift.analysis.maintenance.usage_hours import TURN_ACTIONS
 from arcdrift.instants import microseconds
 from arcdrift.settings import Crew
 from arcdrift.store import read, schema
-from arcdrift.store.fetch import fetch
+from arcdrift.store.database.fetch import fetch
 
 LATEST_SPLICES = 30
 """Number of latest splices whose cleavers count as in use with a splicer."""

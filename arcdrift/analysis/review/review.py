@@ -22,10 +22,10 @@ from arcdrift.analysis.review.settled_days import summarize_crew
 from arcdrift.errors import UsageError
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
+from arcdrift.store.database.read_only import require_writable
 from arcdrift.store.read import assessment_time
-from arcdrift.store.read_only import require_writable
-from arcdrift.store.records_version import records_version
-from arcdrift.store.saved_summary import record_marks
+from arcdrift.store.results.records_version import records_version
+from arcdrift.store.results.saved_summary import record_marks
 from arcdrift.store.write import replace_results
 
 Progress = Callable[[str, int, int], None]

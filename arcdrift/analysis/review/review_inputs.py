@@ -11,9 +11,9 @@ from arcdrift.analysis.clock.clock_errors import crew_start
 from arcdrift.analysis.common.record_columns import RARELY_REPEATED_COLUMNS
 from arcdrift.settings import Crew
 from arcdrift.store import read
-from arcdrift.store.baseline_marks import marks
-from arcdrift.store.clock_shifts import ClockShift, clock_shifts
-from arcdrift.store.connect import open_store
+from arcdrift.store.annotations.baseline_marks import marks
+from arcdrift.store.annotations.clock_shifts import ClockShift, clock_shifts
+from arcdrift.store.database.connect import open_store
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ class ReviewInputs:
     shifts : tuple of ClockShift
         What people said about wrong clocks.
     baseline_marks : DataFrame
-        What people said about baselines (`arcdrift.store.baseline_marks`).
+        What people said about baselines (`arcdrift.store.annotations.baseline_marks`).
     """
 
     crew: Crew

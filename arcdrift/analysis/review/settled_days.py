@@ -22,7 +22,7 @@ from arcdrift.analysis.review.review_inputs import ReviewInputs
 from arcdrift.analysis.review.splice_summary import EarlierOutdated, EarlierSplices, SpliceSummary
 from arcdrift.analysis.review.summary import PartSummary, Summary, combine_parts, settle_parts
 from arcdrift.analysis.review.wrong_times import MARGIN, stretches_before
-from arcdrift.store.saved_summary import (
+from arcdrift.store.results.saved_summary import (
     RecordMarks,
     SavedSummary,
     earliest_change,

@@ -49,7 +49,7 @@ def baseline(
     if context.invoked_subcommand is not None:
         context.obj = folder
         return
-    from arcdrift.store.baseline_marks import withdraw_mark
+    from arcdrift.store.annotations.baseline_marks import withdraw_mark
 
     with open_crew(folder) as session:
         if undo is None:
@@ -134,7 +134,7 @@ def _add_mark(
     as_json: bool,
 ) -> None:
     with open_crew(folder) as session:
-        from arcdrift.store.baseline_marks import add_mark
+        from arcdrift.store.annotations.baseline_marks import add_mark
 
         if (splicer is None) is not all_splicers:
             raise UsageError("Name one splicer, or give --all for the streams of every splicer.")
@@ -212,7 +212,7 @@ def _streams(session: CrewSession) -> list[dict[str, Any]]:
 
 
 def _marks(session: CrewSession) -> list[dict[str, Any]]:
-    from arcdrift.store.baseline_marks import marks
+    from arcdrift.store.annotations.baseline_marks import marks
 
     rows = marks(session.engine).rename(columns={"said_by": "by"})
     return frame_records(rows.drop(columns="undone_at"))

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from arcdrift.clock_bounds import ClockBounds
-    from arcdrift.store.clock_shifts import ClockShift
+    from arcdrift.store.annotations.clock_shifts import ClockShift
 
 _SHIFT_PART = re.compile(r"(\d+)\s*(d|h|min)")
 _SHIFT = re.compile(rf"([+-])?\s*((?:{_SHIFT_PART.pattern}\s*)+)")
@@ -114,7 +114,7 @@ def _undo_shift(
     *,
     as_json: bool,
 ) -> None:
-    from arcdrift.store.clock_shifts import undo_shift
+    from arcdrift.store.annotations.clock_shifts import undo_shift
 
     if splicer is None or given_options:
         raise UsageError("Take a shift back with `arcdrift clock SPLICER --undo ID` alshift.")
@@ -133,7 +133,7 @@ def _set_shift(
 ) -> None:
     from arcdrift.analysis.clock.clock_findings import home_zone
     from arcdrift.clock_bounds import ClockBounds
-    from arcdrift.store.clock_shifts import count_within, set_shift
+    from arcdrift.store.annotations.clock_shifts import count_within, set_shift
     from arcdrift.store.read import assessment_time
 
     missing = [name for name, value in options.items() if value is None]
@@ -178,7 +178,7 @@ def _with_suspected_counts(session: CrewSession, typed: "ClockBounds") -> "Clock
     """Return the bounds with the arc counts of the suspected period they match, if any."""
     from dataclasses import replace
 
-    from arcdrift.store.clock_shifts import suspected_bounds
+    from arcdrift.store.annotations.clock_shifts import suspected_bounds
 
     tolerance = timedelta(minutes=2)
     for period in suspected_bounds(session.engine, [typed.splicer]):
@@ -193,7 +193,7 @@ def _with_suspected_counts(session: CrewSession, typed: "ClockBounds") -> "Clock
 def _print_clocks(session: CrewSession, splicer: str | None, *, as_json: bool) -> None:
     from arcdrift.cli.crew_folder import require_analysis
     from arcdrift.store import read
-    from arcdrift.store.clock_shifts import clock_shifts
+    from arcdrift.store.annotations.clock_shifts import clock_shifts
 
     require_analysis(session)
     where = {} if splicer is None else {"splicer": splicer}

@@ -44,7 +44,8 @@ def coach(
         from arcdrift.analysis.people.technician_report import coaching_rows
         from arcdrift.cli.time_arguments import zone_of_splicer
         from arcdrift.people import HIDDEN, People
-        from arcdrift.store import coaching, read
+        from arcdrift.store import read
+        from arcdrift.store.annotations import coaching
         from arcdrift.store.read import assessment_time
 
         people = People(session.crew)

@@ -33,7 +33,8 @@ def prep(folder: CrewFolder = CURRENT_FOLDER, as_json: AsJson = False) -> None:
             technician_report,
         )
         from arcdrift.people import People
-        from arcdrift.store import coaching, read
+        from arcdrift.store import read
+        from arcdrift.store.annotations import coaching
 
         require_analysis(session)
         report = technician_report(

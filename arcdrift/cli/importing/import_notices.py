@@ -12,7 +12,7 @@ def print_waiting() -> None:
 
 def print_interrupted(session: CrewSession, *, forget: bool) -> None:
     """Name the imports that were interrupted; with `forget`, do not name them again later."""
-    from arcdrift.store import import_lock
+    from arcdrift.store.imports import import_lock
 
     interrupted = import_lock.interrupted_imports(session.engine)
     zone = zone_of_splicer(session.crew)

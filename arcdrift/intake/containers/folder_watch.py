@@ -15,7 +15,7 @@ from sqlalchemy import Engine, delete, insert, select
 from arcdrift.errors import BadInput
 from arcdrift.intake.containers.sources import named_as_log
 from arcdrift.store import schema
-from arcdrift.store.connect import Waiting, reading, writing
+from arcdrift.store.database.connect import Waiting, reading, writing
 
 State = tuple[int, int]
 """Size in bytes, and time of the last change in nanoseconds."""

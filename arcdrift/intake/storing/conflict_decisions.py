@@ -11,11 +11,11 @@ from sqlalchemy import Connection, Engine, bindparam, select, update
 from arcdrift.errors import UsageError
 from arcdrift.instants import microseconds
 from arcdrift.store import schema
-from arcdrift.store.connect import writing
-from arcdrift.store.event_candidates import candidate_keys
-from arcdrift.store.fetch import fetch_within
-from arcdrift.store.rebuild_records import rebuild_records
-from arcdrift.store.record_matching import RECORD_IDENTITIES
+from arcdrift.store.database.connect import writing
+from arcdrift.store.database.fetch import fetch_within
+from arcdrift.store.events.event_candidates import candidate_keys
+from arcdrift.store.events.rebuild_records import rebuild_records
+from arcdrift.store.events.record_matching import RECORD_IDENTITIES
 
 Choice = Literal["old", "new"]
 

@@ -11,10 +11,10 @@ from arcdrift.intake.storing.row_outcomes import CONFLICT, STORED, RowOutcomes
 from arcdrift.intake.storing.staging import SoundRows
 from arcdrift.intake.text.raw_rows import RawRows
 from arcdrift.store import schema
-from arcdrift.store.event_candidates import candidate_key, row_json, stored_values
-from arcdrift.store.insert_rows import add_rows
-from arcdrift.store.rebuild_records import rebuild_records
-from arcdrift.store.record_matching import RECORD_IDENTITIES, RecordIdentity
+from arcdrift.store.database.insert_rows import add_rows
+from arcdrift.store.events.event_candidates import candidate_key, row_json, stored_values
+from arcdrift.store.events.rebuild_records import rebuild_records
+from arcdrift.store.events.record_matching import RECORD_IDENTITIES, RecordIdentity
 
 
 def store_conflicts(

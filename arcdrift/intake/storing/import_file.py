@@ -27,8 +27,8 @@ from arcdrift.intake.text.export_columns import is_export
 from arcdrift.intake.text.log_text import LogText
 from arcdrift.scratch import scratch_folder
 from arcdrift.settings import Crew
-from arcdrift.store.connect import Waiting, reading, writing
-from arcdrift.store.import_lock import running_import
+from arcdrift.store.database.connect import Waiting, reading, writing
+from arcdrift.store.imports.import_lock import running_import
 
 _START_BYTES = 1 << 16
 """Bytes that tell whether a text is a bulletin."""

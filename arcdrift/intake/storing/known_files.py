@@ -1,7 +1,7 @@
 """Recognize a file that was imported before with the same settings, without reading its rows.
 
 All its rows are stored already, so that a repeat is only a line in the list of imports
-(`arcdrift.store.repeated_imports`).
+(`arcdrift.store.imports.repeated_imports`).
 """
 
 import hashlib
@@ -20,7 +20,7 @@ from arcdrift.intake.schema.import_report import ImportReport, columns_without_n
 from arcdrift.intake.schema.problems import Balance
 from arcdrift.settings import Crew
 from arcdrift.store import schema
-from arcdrift.store.corrected_rows import close_corrected, count_corrected
+from arcdrift.store.imports.corrected_rows import close_corrected, count_corrected
 from arcdrift.store.write import add_import
 
 _OF_THE_FILE = (
@@ -95,7 +95,7 @@ def store_repeat(
     Parameters
     ----------
     connection : Connection
-        From `arcdrift.store.connect.writing`.
+        From `arcdrift.store.database.connect.writing`.
     known : Row
         From `known_import`.
     about, began

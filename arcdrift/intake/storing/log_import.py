@@ -53,8 +53,8 @@ from arcdrift.intake.typing.doubtful_files import refuse_doubtful_file
 from arcdrift.intake.typing.whole_file_state import WholeFileState
 from arcdrift.settings import Crew
 from arcdrift.store import schema
-from arcdrift.store.corrected_rows import close_corrected, count_corrected
-from arcdrift.store.fetch import fetch, fetch_within
+from arcdrift.store.database.fetch import fetch, fetch_within
+from arcdrift.store.imports.corrected_rows import close_corrected, count_corrected
 from arcdrift.store.read import store_version, version_within
 from arcdrift.store.write import add_import
 
@@ -142,7 +142,7 @@ class LogImport:
         Parameters
         ----------
         connection : Connection
-            From `arcdrift.store.connect.writing`.
+            From `arcdrift.store.database.connect.writing`.
         about : dict
             Name, layout and settings of the file and when the import began, as the list of imports
             has them.

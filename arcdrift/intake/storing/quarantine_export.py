@@ -30,7 +30,7 @@ from arcdrift.intake.text.export_columns import (
 from arcdrift.intake.text.physical_lines import MAX_LINE_BYTES
 from arcdrift.intake.text.raw_rows import DELIMITERS, RawRows, read_rows
 from arcdrift.store import schema
-from arcdrift.store.connect import reading
+from arcdrift.store.database.connect import reading
 
 _PLAIN = re.compile(r"-?(0|[1-9][0-9]{0,13})(\.[0-9]{1,15})?|[^\W\d_][^\d=+@|]*")
 

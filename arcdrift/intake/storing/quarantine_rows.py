@@ -16,8 +16,8 @@ from arcdrift.intake.storing.quarantine_export import CorrectedRows, Source, hea
 from arcdrift.intake.text.raw_rows import RawRows
 from arcdrift.intake.typing.convert import Typed
 from arcdrift.store import schema
-from arcdrift.store.event_candidates import stored_values
-from arcdrift.store.insert_rows import add_rows
+from arcdrift.store.database.insert_rows import add_rows
+from arcdrift.store.events.event_candidates import stored_values
 
 _FEW = 500
 """Up to this many rows are looked up by their text; for more, all quarantined rows are read."""

@@ -2,9 +2,9 @@
 
 Most rows are classified in bulk: nothing is stored for their splicer's minute (or their place's
 time), or what is stored there is exactly what the file says. The others are compared with
-everything that earlier files say about the same minute (`arcdrift.store.record_matching`), so that
-the order of imports changes nothing. The cost is linear in the file's rows plus the stored rows of
-the same splicers or places in the file's ranges of time.
+everything that earlier files say about the same minute (`arcdrift.store.events.record_matching`),
+so that the order of imports changes nothing. The cost is linear in the file's rows plus the stored
+rows of the same splicers or places in the file's ranges of time.
 """
 
 from collections.abc import Callable, Iterable
@@ -19,7 +19,7 @@ from arcdrift.arrays import Bools, Ints
 from arcdrift.intake.schema.kinds import Kind
 from arcdrift.intake.typing.local_times import coded
 from arcdrift.store import schema
-from arcdrift.store.event_candidates import (
+from arcdrift.store.events.event_candidates import (
     EventCandidates,
     Reader,
     candidate_key,
@@ -30,7 +30,7 @@ from arcdrift.store.event_candidates import (
     source_files,
     stored_values,
 )
-from arcdrift.store.record_matching import (
+from arcdrift.store.events.record_matching import (
     MINUTE_US,
     RECORD_IDENTITIES,
     RecordIdentity,

@@ -2,7 +2,8 @@
 
 The rows of a file that is one chunk wait in memory. Those of a larger file wait on disk: Arrow's
 driver fills a SQLite file, then the store's own connection attaches it and is the only one to read
-it, because two copies of SQLite must not have one file open (`arcdrift.store.sqlite_gate`).
+it, because two copies of SQLite must not have one file open
+(`arcdrift.store.database.sqlite_gate`).
 """
 
 from collections import Counter
@@ -27,10 +28,10 @@ from arcdrift.intake.text.log_text import LogText
 from arcdrift.intake.text.physical_lines import MAX_LINE_BYTES, Lines, shown
 from arcdrift.intake.text.raw_rows import RawRows
 from arcdrift.intake.typing.convert import Typed
-from arcdrift.store.arrow_thread import run_in_arrow_thread
-from arcdrift.store.fetch import fetch_within
-from arcdrift.store.frames import to_arrow
-from arcdrift.store.insert_rows import add_rows, staging_errors
+from arcdrift.store.database.arrow_thread import run_in_arrow_thread
+from arcdrift.store.database.fetch import fetch_within
+from arcdrift.store.database.frames import to_arrow
+from arcdrift.store.database.insert_rows import add_rows, staging_errors
 from arcdrift.store.schema import RECORDS
 
 BUCKET_ROWS = 250_000

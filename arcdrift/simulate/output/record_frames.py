@@ -15,7 +15,7 @@ from arcdrift.simulate.output.log_files import KINDS, crew_settings
 from arcdrift.simulate.output.truth import Truth, build_truth
 from arcdrift.simulate.work.required_setting import SettingTruth
 from arcdrift.simulate.work.splicer_records import SplicerTruth
-from arcdrift.store.frames import arrow_type, to_frame
+from arcdrift.store.database.frames import arrow_type, to_frame
 from arcdrift.store.schema import RECORDS, TIME_COLUMN
 
 

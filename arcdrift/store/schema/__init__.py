@@ -1,8 +1,8 @@
 """Tables of the store: records, annotations, and the results of the last analysis.
 
 Results are replaced as a whole by each analysis. They can be computed again from the records and
-need no migration: when their definition has changed, `arcdrift.store.upgrade` drops them and
-makes them anew.
+need no migration: when their definition has changed, `arcdrift.store.database.upgrade` drops them
+and makes them anew.
 """
 
 from sqlalchemy import Table

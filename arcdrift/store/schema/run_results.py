@@ -24,14 +24,14 @@ analysis_run = Table(
     Column("assessed_on", BigInteger, nullable=False),
     Column("now", BigInteger, nullable=False),  # the instant the results speak of
     Column("version", Text, nullable=False),
-    Column("records_version", Text, nullable=False),  # see arcdrift.store.records_version
+    Column("records_version", Text, nullable=False),  # see arcdrift.store.results.records_version
     Column("seconds", Float, nullable=False),
     Column("splices", BigInteger, nullable=False),
     Column("checks", BigInteger, nullable=False),
     Column("summary", Text, nullable=False),  # JSON: settings used, crew priors, exclusions
 )
 
-result_parts = Table(  # what the result tables hold, see arcdrift.store.result_parts
+result_parts = Table(  # what the result tables hold, see arcdrift.store.results.result_parts
     "result_parts",
     result_metadata,
     Column("table_name", Text, primary_key=True),
@@ -39,7 +39,7 @@ result_parts = Table(  # what the result tables hold, see arcdrift.store.result_
     Column("sha256", String(64), nullable=False),  # of its rows
 )
 
-# how each result table was defined when it was made, see arcdrift.store.upgrade
+# how each result table was defined when it was made, see arcdrift.store.database.upgrade
 result_definitions = Table(
     "result_definitions",
     MetaData(),

@@ -166,7 +166,7 @@ def _choice(name: str, label: str, options: Mapping[str, str], chosen: str) -> d
 
 
 def typed_mark(splicer: str, program: str, fields: Mapping[str, Any]) -> dict[str, Any]:
-    """Convert a filled form to the arguments of `arcdrift.store.baseline_marks.add_mark`.
+    """Convert a filled form to arguments of `arcdrift.store.annotations.baseline_marks.add_mark`.
 
     Parameters
     ----------

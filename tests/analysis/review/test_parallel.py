@@ -19,8 +19,8 @@ from arcdrift.analysis.review.review_inputs import SplicesAtAddress, read_inputs
 from arcdrift.analysis.review.summary import Summary, combine_parts
 from arcdrift.simulate import invented_crew, simulate_frames
 from arcdrift.store import schema
-from arcdrift.store.connect import writing
-from arcdrift.store.insert_rows import add_rows
+from arcdrift.store.database.connect import writing
+from arcdrift.store.database.insert_rows import add_rows
 from arcdrift.store.write import add_import
 from tests.empty_store import empty_store
 

@@ -27,10 +27,10 @@ from arcdrift.analysis.review.summary import Summary
 from arcdrift.clock_bounds import ClockBounds
 from arcdrift.simulate import SimulatedCrew, invented_crew, simulate_frames
 from arcdrift.store import schema
-from arcdrift.store.clock_shifts import set_shift, undo_shift
-from arcdrift.store.connect import open_store, writing
-from arcdrift.store.insert_rows import add_rows
-from arcdrift.store.saved_summary import record_marks
+from arcdrift.store.annotations.clock_shifts import set_shift, undo_shift
+from arcdrift.store.database.connect import open_store, writing
+from arcdrift.store.database.insert_rows import add_rows
+from arcdrift.store.results.saved_summary import record_marks
 from arcdrift.store.write import add_import, replace_results, undo
 from tests.analysis.review.test_parallel import COUNTS, assert_equal
 from tests.empty_store import empty_store

@@ -19,7 +19,7 @@ import typer
 from arcdrift.cli.main import run
 from arcdrift.quantities import QUANTITIES
 from arcdrift.store import read
-from arcdrift.store.connect import open_store
+from arcdrift.store.database.connect import open_store
 from tests.empty_store import copy_empty_store
 from tests.terminal import Terminal
 

@@ -14,7 +14,7 @@ from arcdrift.intake.layout.file_start import FileStart
 from arcdrift.intake.layout.layout_match import fitting_layouts
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
-from arcdrift.store.connect import open_store
+from arcdrift.store.database.connect import open_store
 from arcdrift.store.read import quarantined, records
 
 NOW = datetime(2026, 12, 1, tzinfo=UTC)

@@ -11,7 +11,7 @@ from arcdrift.intake.layout.layouts import load_layout
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store import schema
-from arcdrift.store.fetch import fetch
+from arcdrift.store.database.fetch import fetch
 from tests.empty_store import empty_store
 
 NOW = datetime(2026, 12, 1, tzinfo=UTC)

@@ -11,7 +11,7 @@ from arcdrift.errors import BadInput
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.intake.storing.quarantine_export import export
 from arcdrift.settings import Crew
-from arcdrift.store.connect import open_store
+from arcdrift.store.database.connect import open_store
 from arcdrift.store.read import conflicting, quarantined, records
 from arcdrift.store.write import undo
 

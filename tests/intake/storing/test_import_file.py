@@ -16,7 +16,7 @@ from arcdrift.intake.storing import log_import
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew, Site
 from arcdrift.store import schema
-from arcdrift.store.connect import reading
+from arcdrift.store.database.connect import reading
 from arcdrift.store.read import conflicting, imports, quarantined, records
 from arcdrift.store.write import undo
 from tests.empty_store import empty_store

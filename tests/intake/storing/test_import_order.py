@@ -19,9 +19,14 @@ from arcdrift.intake.schema.kinds import KINDS
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store import schema
-from arcdrift.store.event_candidates import candidate_key, row_json, stored_values
+from arcdrift.store.events.event_candidates import candidate_key, row_json, stored_values
+from arcdrift.store.events.record_matching import (
+    MINUTE_US,
+    RECORD_IDENTITIES,
+    SourceRow,
+    match_events,
+)
 from arcdrift.store.read import conflicting, imports, quarantined, records
-from arcdrift.store.record_matching import MINUTE_US, RECORD_IDENTITIES, SourceRow, match_events
 from arcdrift.store.write import undo
 from tests.empty_store import empty_store
 

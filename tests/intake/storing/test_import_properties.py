@@ -19,7 +19,7 @@ from arcdrift.intake.text import chunks
 from arcdrift.intake.text.raw_rows import read_rows
 from arcdrift.settings import Crew
 from arcdrift.store import schema
-from arcdrift.store.connect import reading
+from arcdrift.store.database.connect import reading
 from tests.empty_store import empty_store
 
 pytestmark = pytest.mark.usefixtures("_reads_every_row")

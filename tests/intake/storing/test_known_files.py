@@ -20,7 +20,7 @@ from arcdrift.intake.storing.import_file import import_file
 from arcdrift.intake.storing.log_import import LogImport
 from arcdrift.settings import Crew
 from arcdrift.store import schema
-from arcdrift.store.connect import reading
+from arcdrift.store.database.connect import reading
 from arcdrift.store.read import imports, quarantined, records
 from arcdrift.store.write import undo
 from tests.empty_store import empty_store

@@ -26,7 +26,7 @@ from arcdrift.intake.text import chunks
 from arcdrift.intake.text.raw_rows import RawRows, read_rows
 from arcdrift.settings import Crew
 from arcdrift.store import schema
-from arcdrift.store.connect import reading
+from arcdrift.store.database.connect import reading
 from arcdrift.store.read import imports
 from tests.empty_store import empty_store
 

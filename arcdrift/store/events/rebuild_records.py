@@ -12,7 +12,8 @@ from typing import Any
 from sqlalchemy import Connection, bindparam, delete, insert, update
 
 from arcdrift.store import schema
-from arcdrift.store.event_candidates import (
+from arcdrift.store.database.fetch import fetch_within
+from arcdrift.store.events.event_candidates import (
     EventCandidates,
     Key,
     SourceFile,
@@ -21,8 +22,7 @@ from arcdrift.store.event_candidates import (
     row_values,
     source_files,
 )
-from arcdrift.store.fetch import fetch_within
-from arcdrift.store.record_matching import (
+from arcdrift.store.events.record_matching import (
     Event,
     RecordIdentity,
     Values,
@@ -48,7 +48,7 @@ def rebuild_records(
     Parameters
     ----------
     keys : collection of tuple
-        Keys of the candidates, from `arcdrift.store.event_candidates.candidate_keys`.
+        Keys of the candidates, from `arcdrift.store.events.event_candidates.candidate_keys`.
     without : int, optional
         An import whose rows are left out.
     """

@@ -1,4 +1,4 @@
-"""Runs migrations on the connection that `arcdrift.store.upgrade` hands over."""
+"""Runs migrations on the connection that `arcdrift.store.database.upgrade` hands over."""
 
 from alembic import context
 

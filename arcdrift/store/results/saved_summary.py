@@ -10,7 +10,7 @@ import pyarrow as pa
 from sqlalchemy import Connection, Engine, and_, delete, func, insert, or_, select
 
 from arcdrift.store import schema
-from arcdrift.store.connect import reading
+from arcdrift.store.database.connect import reading
 
 _ABOUT = "about"
 _DAY = pd.Timedelta(days=1)

@@ -17,7 +17,7 @@ from sqlalchemy import ColumnElement, Select, or_, select
 from arcdrift.arrays import Ints
 from arcdrift.instants import microseconds
 from arcdrift.store import schema
-from arcdrift.store.record_matching import MINUTE_US, RecordIdentity, SourceRow, Values
+from arcdrift.store.events.record_matching import MINUTE_US, RecordIdentity, SourceRow, Values
 
 Reader = Callable[[Select[Any]], pd.DataFrame]
 """Runs a query on the store and returns its rows as a frame by id."""

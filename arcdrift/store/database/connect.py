@@ -13,9 +13,14 @@ from sqlalchemy.pool import NullPool
 
 from arcdrift.errors import StoreTrouble
 from arcdrift.settings import STORE_FILE
-from arcdrift.store.read_only import READ_ONLY, ReadOnlyConnection, is_writable, require_writable
-from arcdrift.store.sqlite_gate import GatedConnection
-from arcdrift.store.upgrade import bring_up_to_date
+from arcdrift.store.database.read_only import (
+    READ_ONLY,
+    ReadOnlyConnection,
+    is_writable,
+    require_writable,
+)
+from arcdrift.store.database.sqlite_gate import GatedConnection
+from arcdrift.store.database.upgrade import bring_up_to_date
 
 Waiting = Callable[[], None]
 """Called once when another writer must be waited for."""

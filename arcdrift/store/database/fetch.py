@@ -14,11 +14,11 @@ from adbc_driver_sqlite import dbapi
 from sqlalchemy import Connection, Engine, Select, literal, select, union_all
 
 from arcdrift.errors import StoreTrouble
-from arcdrift.store.arrow_thread import run_in_arrow_thread
-from arcdrift.store.connect import place, reading
-from arcdrift.store.frames import arrow_type, to_frame
-from arcdrift.store.read_only import database_address
-from arcdrift.store.sqlite_gate import gate_of
+from arcdrift.store.database.arrow_thread import run_in_arrow_thread
+from arcdrift.store.database.connect import place, reading
+from arcdrift.store.database.frames import arrow_type, to_frame
+from arcdrift.store.database.read_only import database_address
+from arcdrift.store.database.sqlite_gate import gate_of
 
 _EXAMPLE_VALUES: dict[pa.DataType, Any] = {
     pa.float64(): 0.5,

@@ -21,8 +21,8 @@ from sqlalchemy import Connection, Delete, Engine, delete, insert, select
 from arcdrift.errors import StoreTrouble
 from arcdrift.instants import microseconds
 from arcdrift.store import schema
-from arcdrift.store.connect import Waiting, reading, writing
-from arcdrift.store.read_only import require_writable
+from arcdrift.store.database.connect import Waiting, reading, writing
+from arcdrift.store.database.read_only import require_writable
 
 _MAX_REMOTE_AGE = timedelta(days=1)
 """Where another machine may hold the lock, an import younger than this is taken to be running."""

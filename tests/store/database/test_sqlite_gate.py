@@ -10,10 +10,11 @@ import pytest
 from adbc_driver_sqlite import dbapi
 from sqlalchemy import select
 
-from arcdrift.store import insert_rows, read, schema, write
-from arcdrift.store.connect import open_store, writing
-from arcdrift.store.fetch import fetch
-from arcdrift.store.sqlite_gate import GatedConnection, gate_of
+from arcdrift.store import read, schema, write
+from arcdrift.store.database import insert_rows
+from arcdrift.store.database.connect import open_store, writing
+from arcdrift.store.database.fetch import fetch
+from arcdrift.store.database.sqlite_gate import GatedConnection, gate_of
 
 NAMES = {"file_name": "log.csv", "sha256": "0", "kind": "service"}
 COUNTS = (

@@ -8,8 +8,8 @@ import pyarrow.compute as pc
 from sqlalchemy import Connection, Table, delete, insert, select
 
 from arcdrift.store import schema
-from arcdrift.store.frames import to_arrow
-from arcdrift.store.insert_rows import insert_arrow_rows
+from arcdrift.store.database.frames import to_arrow
+from arcdrift.store.database.insert_rows import insert_arrow_rows
 
 _MONTH = len("2026-11")
 _DAY = "day"
@@ -23,7 +23,7 @@ def replace_table(connection: Connection, table: Table, frame: pd.DataFrame | No
     Parameters
     ----------
     connection : Connection
-        From `arcdrift.store.connect.writing`.
+        From `arcdrift.store.database.connect.writing`.
     frame : DataFrame or None
         Columns named as in `table`; None empties it.
 

@@ -16,9 +16,9 @@ from sqlalchemy.exc import DBAPIError
 from arcdrift.cli.main import run
 from arcdrift.errors import ArcdriftError, StoreTrouble
 from arcdrift.store import read, schema, write
-from arcdrift.store.connect import open_store, writing
-from arcdrift.store.records_version import RecordsVersion
-from arcdrift.store.upgrade import HEAD, MIGRATIONS
+from arcdrift.store.database.connect import open_store, writing
+from arcdrift.store.database.upgrade import HEAD, MIGRATIONS
+from arcdrift.store.results.records_version import RecordsVersion
 
 RUN = {
     "id": [1],

@@ -12,8 +12,8 @@ from sqlalchemy import Connection, Table, insert
 
 from arcdrift.errors import StoreTrouble
 from arcdrift.scratch import scratch_folder
-from arcdrift.store.arrow_thread import run_in_arrow_thread
-from arcdrift.store.frames import to_arrow
+from arcdrift.store.database.arrow_thread import run_in_arrow_thread
+from arcdrift.store.database.frames import to_arrow
 
 _BULK_ROWS = 20_000
 """Number of rows from which a staging file is faster than inserting row by row."""
@@ -34,7 +34,7 @@ def add_rows(
     Parameters
     ----------
     connection : Connection
-        From `arcdrift.store.connect.writing`.
+        From `arcdrift.store.database.connect.writing`.
     frame : DataFrame
         Columns named as in `table`; aware times become microseconds UTC, columns left out
         stay NULL.
@@ -57,7 +57,7 @@ def insert_arrow_rows(
     Parameters
     ----------
     rows : Table
-        Columns of the store's types (`arcdrift.store.frames.to_arrow`).
+        Columns of the store's types (`arcdrift.store.database.frames.to_arrow`).
     progress : callable, optional
         Called with the rows written so far.
     """

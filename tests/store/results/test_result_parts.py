@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine, select
 
 from arcdrift.store import read, schema
-from arcdrift.store.connect import reading, writing
-from arcdrift.store.result_parts import replace_table
+from arcdrift.store.database.connect import reading, writing
+from arcdrift.store.results.result_parts import replace_table
 from tests.empty_store import empty_store
 
 CREW_DAYS = schema.RESULTS["result_crew_days"]

@@ -11,8 +11,8 @@ from sqlalchemy import ColumnElement, Engine, Table, insert, select, update
 
 from arcdrift.errors import UsageError
 from arcdrift.instants import microseconds
-from arcdrift.store.connect import writing
-from arcdrift.store.fetch import fetch
+from arcdrift.store.database.connect import writing
+from arcdrift.store.database.fetch import fetch
 
 MAX_TEXT_LENGTH = 2000
 """Most characters that one text of an annotation may have."""

@@ -6,7 +6,8 @@ import pandas as pd
 from sqlalchemy import Engine
 
 from arcdrift.errors import UsageError
-from arcdrift.store import annotations, schema
+from arcdrift.store import schema
+from arcdrift.store.annotations import annotation_rows
 
 
 def add_note(
@@ -31,11 +32,13 @@ def add_note(
     topic, note, said_by = topic.strip(), note.strip(), said_by.strip()
     if not topic or not said_by:
         raise UsageError("A coaching note needs a topic and a name; give --topic and --by.")
-    if len(note) > annotations.MAX_TEXT_LENGTH or len(topic) > annotations.MAX_TEXT_LENGTH:
-        raise UsageError(f"A coaching note may be {annotations.MAX_TEXT_LENGTH:,} characters long.")
+    if max(len(note), len(topic)) > annotation_rows.MAX_TEXT_LENGTH:
+        raise UsageError(
+            f"A coaching note may be {annotation_rows.MAX_TEXT_LENGTH:,} characters long."
+        )
     row = {"technician": technician, "held_on": held_on.isoformat(), "topic": topic,
            "note": note, "said_by": said_by}  # fmt: skip
-    return annotations.add(engine, schema.coaching, row)
+    return annotation_rows.add(engine, schema.coaching, row)
 
 
 def withdraw_note(engine: Engine, number: int) -> None:
@@ -46,7 +49,7 @@ def withdraw_note(engine: Engine, number: int) -> None:
     UsageError
         When there is no such note, or it was withdrawn before.
     """
-    annotations.withdraw(engine, schema.coaching, number, "coaching note")
+    annotation_rows.withdraw(engine, schema.coaching, number, "coaching note")
 
 
 def notes(engine: Engine, technician: str | None = None) -> pd.DataFrame:
@@ -54,4 +57,4 @@ def notes(engine: Engine, technician: str | None = None) -> pd.DataFrame:
     conditions = []
     if technician is not None:
         conditions.append(schema.coaching.columns.technician == technician)
-    return annotations.active_rows(engine, schema.coaching, *conditions)
+    return annotation_rows.active_rows(engine, schema.coaching, *conditions)

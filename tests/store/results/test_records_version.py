@@ -11,10 +11,10 @@ from arcdrift.intake.storing.conflict_decisions import decide_conflicts
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store import write
-from arcdrift.store.baseline_marks import add_mark, withdraw_mark
-from arcdrift.store.clock_shifts import set_shift, undo_shift
-from arcdrift.store.connect import open_store
-from arcdrift.store.records_version import (
+from arcdrift.store.annotations.baseline_marks import add_mark, withdraw_mark
+from arcdrift.store.annotations.clock_shifts import set_shift, undo_shift
+from arcdrift.store.database.connect import open_store
+from arcdrift.store.results.records_version import (
     RecordsVersion,
     future_sentence,
     is_outdated,

@@ -6,9 +6,9 @@ import pytest
 from sqlalchemy import text
 
 from arcdrift.errors import StoreTrouble
-from arcdrift.store import connect
-from arcdrift.store.connect import open_store, place, store_errors, writing
-from arcdrift.store.upgrade import HEAD
+from arcdrift.store.database import connect
+from arcdrift.store.database.connect import open_store, place, store_errors, writing
+from arcdrift.store.database.upgrade import HEAD
 
 
 def test_a_store_is_made_once_and_opened_again(tmp_path):

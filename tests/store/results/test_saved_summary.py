@@ -8,9 +8,9 @@ import pytest
 from sqlalchemy import Engine, delete, update
 
 from arcdrift.store import schema
-from arcdrift.store.connect import writing
-from arcdrift.store.insert_rows import add_rows
-from arcdrift.store.saved_summary import (
+from arcdrift.store.database.connect import writing
+from arcdrift.store.database.insert_rows import add_rows
+from arcdrift.store.results.saved_summary import (
     SavedSummary,
     earliest_change,
     read_saved_summary,

@@ -14,7 +14,7 @@ from sqlalchemy import Connection, Engine, MetaData, Table, insert, inspect, sel
 from sqlalchemy.schema import CreateIndex, CreateTable, DropTable
 
 from arcdrift.errors import StoreTrouble
-from arcdrift.store.read_only import is_read_only
+from arcdrift.store.database.read_only import is_read_only
 from arcdrift.store.schema import DERIVED, metadata, result_definitions, result_metadata
 
 MIGRATIONS = Path(__file__).parent / "migrations"

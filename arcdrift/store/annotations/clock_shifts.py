@@ -27,7 +27,7 @@ from arcdrift.clock_bounds import COUNTERS, ClockBounds
 from arcdrift.errors import UsageError
 from arcdrift.instants import instant_at, microseconds
 from arcdrift.store import schema
-from arcdrift.store.connect import reading, writing
+from arcdrift.store.database.connect import reading, writing
 
 SPLICER_TIMED = ("arc-checks", "splices")
 """Kinds of record whose time comes from the splicer's clock."""

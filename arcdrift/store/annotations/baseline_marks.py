@@ -7,7 +7,8 @@ import pandas as pd
 from sqlalchemy import Engine
 
 from arcdrift.errors import UsageError
-from arcdrift.store import annotations, schema
+from arcdrift.store import schema
+from arcdrift.store.annotations import annotation_rows
 
 Action = Literal["exclude", "freeze"]
 
@@ -43,8 +44,8 @@ def add_mark(
     note, said_by = note.strip(), said_by.strip()
     if not note or not said_by:
         raise UsageError("Say why and who: a change of a baseline needs a note and a name.")
-    if len(note) > annotations.MAX_TEXT_LENGTH:
-        raise UsageError(f"A note may be {annotations.MAX_TEXT_LENGTH:,} characters long.")
+    if len(note) > annotation_rows.MAX_TEXT_LENGTH:
+        raise UsageError(f"A note may be {annotation_rows.MAX_TEXT_LENGTH:,} characters long.")
     if last_day is not None and last_day < first_day:
         raise UsageError(f"The last day, {last_day}, lies before the first, {first_day}.")
     if action == "exclude" and last_day is None:
@@ -55,7 +56,7 @@ def add_mark(
         "last_day": None if last_day is None else last_day.isoformat(),
         "note": note, "said_by": said_by,
     }  # fmt: skip
-    return annotations.add(engine, schema.baseline_marks, row)
+    return annotation_rows.add(engine, schema.baseline_marks, row)
 
 
 def withdraw_mark(engine: Engine, number: int) -> None:
@@ -66,9 +67,9 @@ def withdraw_mark(engine: Engine, number: int) -> None:
     UsageError
         When there is no such mark, or it was withdrawn before.
     """
-    annotations.withdraw(engine, schema.baseline_marks, number, "baseline mark")
+    annotation_rows.withdraw(engine, schema.baseline_marks, number, "baseline mark")
 
 
 def marks(engine: Engine) -> pd.DataFrame:
     """Marks that were not withdrawn, the oldest first: the columns of ``baseline_marks``."""
-    return annotations.active_rows(engine, schema.baseline_marks)
+    return annotation_rows.active_rows(engine, schema.baseline_marks)

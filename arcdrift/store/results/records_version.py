@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Engine, exists, func, or_, select
 
 from arcdrift.clock_bounds import MAX_AHEAD
 from arcdrift.store import schema
-from arcdrift.store.connect import reading
+from arcdrift.store.database.connect import reading
 from arcdrift.store.read import last_analysis, newest_records
 
 

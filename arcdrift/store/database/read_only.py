@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import Engine
 
 from arcdrift.errors import StoreTrouble
-from arcdrift.store.sqlite_gate import GatedConnection
+from arcdrift.store.database.sqlite_gate import GatedConnection
 
 READ_ONLY = "arcdrift_read_only"
 """Execution option of the engine of a store that can only be read."""

@@ -1,0 +1,1 @@
+"""What people wrote down: annotations of baselines, clocks and sessions."""

@@ -1,0 +1,1 @@
+"""Events: which rows of log files report the same one, and the record made of them."""

@@ -1,0 +1,1 @@
+"""Imports: those still running, those of corrected files, those of repeated files."""
