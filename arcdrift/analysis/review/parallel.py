@@ -8,6 +8,8 @@ from typing import ParamSpec, Protocol, TypeVar
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.common.days import workdays
+from arcdrift.analysis.common.grouping import category_to_text, concat_frames
 from arcdrift.analysis.review.review_inputs import ReviewInputs
 from arcdrift.analysis.review.splice_summary import EarlierOutdated, EarlierSplices
 from arcdrift.analysis.review.summary import (
@@ -16,12 +18,13 @@ from arcdrift.analysis.review.summary import (
     summarize_part_records,
 )
 from arcdrift.analysis.review.wrong_times import (
-    CLOCK_COLUMNS,
+    COUNTER_COLUMNS,
     MARGIN,
     clock_errors,
     stretches_before,
 )
 from arcdrift.clock_bounds import ClockBounds
+from arcdrift.settings import Crew
 
 PART_SPLICES = (160_000, 330_000)
 """Fewest and most splices summarized at once. A part must be large enough that its fixed costs
@@ -177,13 +180,15 @@ def summarize_part(
     columns = splice_columns(crew)
     clock_right: list[ClockBounds] = [shift.bounds for shift in inputs.shifts if not shift.shift]
     recorded = sum(inputs.splice_counts[name] for name in names)
-    since = None
     if earlier is None:
         counts = splices = read_splices(names, columns)
     else:
-        counts = read_splices(names, (*CLOCK_COLUMNS, "splicer", "site"))
         since = earlier.since.tz_localize("UTC") - MARGIN
         splices = read_splices(names, columns, since=since)
+        if days.clock_stretches:  # splices with a wrong time are in no summary
+            counts = read_splices(names, COUNTER_COLUMNS)
+        else:
+            counts = _all_counters(splices, earlier, crew)
     clocks = clock_errors(counts, inputs.checks, crew, inputs.now, inputs.began, clock_right)
     if earlier is not None and stretches_before(clocks, earlier.since) != days.clock_stretches:
         raise EarlierOutdated
@@ -204,3 +209,11 @@ def summarize_part(
         settle_until=days.settle_until,
         recorded=recorded,
     )
+
+
+def _all_counters(splices: pd.DataFrame, earlier: EarlierSplices, crew: Crew) -> pd.DataFrame:
+    """Times and counts of earlier splices, and of those read on the days after them."""
+    later = workdays(splices, crew, "spliced_at") >= earlier.since
+    latest = category_to_text(splices.loc[later, list(COUNTER_COLUMNS)])
+    both = concat_frames([earlier.counters, latest])
+    return both.sort_values(["splicer", "id"], kind="stable", ignore_index=True)

@@ -43,6 +43,7 @@ from arcdrift.analysis.review.crew_sums import (
     loss_histogram,
     records_without_air,
 )
+from arcdrift.analysis.review.wrong_times import COUNTER_COLUMNS
 from arcdrift.analysis.setting_cost.mismatch_groups import CELL as MISMATCH_CELL
 from arcdrift.analysis.setting_cost.mismatch_groups import mismatch_cells
 from arcdrift.settings import Crew
@@ -66,6 +67,7 @@ ORDER = {
     "cleave_runs": ["splicer", "began"],
     "practice": ["splicer", "at"],
     "airless": ["at"],
+    "counters": ["splicer", "id"],
 }
 """Order of the rows of each frame in which the order matters."""
 HOUR_KEYS = ["splicer", "cleaver", "blade_position"]
@@ -100,6 +102,9 @@ class SpliceSummary:
         (`arcdrift.analysis.loss.stream_days.calibration_losses`).
     outlier_streams, outlier_losses : DataFrame
         State of the limits for single splices (`arcdrift.analysis.loss.outlier_splices`).
+    counters : DataFrame
+        Times and counts of all splices, by which a wrong clock is found
+        (`arcdrift.analysis.review.wrong_times.COUNTER_COLUMNS`).
     """
 
     stream_days: pd.DataFrame
@@ -124,6 +129,7 @@ class SpliceSummary:
     calibration: pd.DataFrame
     outlier_streams: pd.DataFrame
     outlier_losses: pd.DataFrame
+    counters: pd.DataFrame
 
     @property
     def outlier_state(self) -> OutlierState:
@@ -144,6 +150,8 @@ class EarlierSplices:
     outliers : OutlierState
     locations : Series
         Locations of the earlier splices over the accepted limit.
+    counters : DataFrame
+        As in `SpliceSummary`.
     """
 
     since: pd.Timestamp
@@ -151,6 +159,7 @@ class EarlierSplices:
     calibration: pd.DataFrame
     outliers: OutlierState
     locations: pd.Series
+    counters: pd.DataFrame
 
     @classmethod
     def after(cls, summary: SpliceSummary, since: pd.Timestamp) -> "EarlierSplices":
@@ -161,6 +170,7 @@ class EarlierSplices:
             summary.calibration,
             summary.outlier_state,
             summary.over_limit["location"],
+            summary.counters,
         )
 
     def for_splicers(self, names: Sequence[str]) -> "EarlierSplices":
@@ -174,6 +184,7 @@ class EarlierSplices:
             newest=own(self.newest),
             calibration=own(self.calibration),
             outliers=OutlierState(own(self.outliers.streams), own(self.outliers.losses)),
+            counters=own(self.counters),
         )
 
 
@@ -294,6 +305,7 @@ def summarize_splices(
         calibration=calibration,
         outlier_streams=singles.state.streams,
         outlier_losses=singles.state.losses,
+        counters=category_to_text(splices[list(COUNTER_COLUMNS)]),
     )
 
 

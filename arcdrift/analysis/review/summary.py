@@ -309,7 +309,7 @@ def combine_parts(parts: Sequence[PartSummary], settled: SpliceSummary | None = 
     parts = _in_order(parts)
     splices = concatenate_splice_summaries([part.latest for part in parts])
     if settled is not None:
-        splices = append_days(settled, splices)
+        splices = append_days(*(_without_counters(part) for part in (settled, splices)))
     clocks = {name: clock for part in parts for name, clock in part.clocks.items()}
     judged = ~in_wrong_stretch(splices.check_days, clocks)
     taken = {field.name for field in fields(SpliceSummary)} & {
@@ -331,6 +331,11 @@ def combine_parts(parts: Sequence[PartSummary], settled: SpliceSummary | None = 
             "states": tuple(state for part in parts for state in part.states),
         }
     )
+
+
+def _without_counters(splices: SpliceSummary) -> SpliceSummary:
+    """A summary without its largest frame, which is needed to summarize later days only."""
+    return replace(splices, counters=splices.counters.iloc[:0])
 
 
 def _in_order(parts: Sequence[PartSummary]) -> list[PartSummary]:

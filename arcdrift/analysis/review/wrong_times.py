@@ -12,6 +12,8 @@ from arcdrift.clock_bounds import ClockBounds
 from arcdrift.settings import Crew
 
 CLOCK_COLUMNS = ("id", "import_id", "spliced_at", "arc_count", "splice_number")
+COUNTER_COLUMNS = (*CLOCK_COLUMNS, "splicer", "site")
+"""Columns of the splices that `clock_errors` needs."""
 MARGIN = pd.Timedelta(days=2)
 """A local workday begins and ends within so long of midnight UTC of its date."""
 
@@ -29,7 +31,7 @@ def clock_errors(
     Parameters
     ----------
     splices : DataFrame
-        All splices of these splicers: `CLOCK_COLUMNS`, ``splicer``, ``site``.
+        `COUNTER_COLUMNS` of all splices of these splicers, each splicer's in the order of ids.
     checks, crew, now, began, clock_right
         As for `summarize`.
     """
