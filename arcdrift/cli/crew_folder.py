@@ -96,11 +96,11 @@ def require_analysis(session: CrewSession) -> None:
         If nothing has been analyzed yet; empty results would look like a crew without findings.
     """
     from arcdrift import __version__
-    from arcdrift.store import read
-    from arcdrift.store.results.records_version import is_outdated
+    from arcdrift.store.results.result_rows import last_analysis
+    from arcdrift.store.results.store_versions import is_outdated
 
     analyze = command_text("analyze", session.folder)
-    run = read.last_analysis(session.engine)
+    run = last_analysis(session.engine)
     if run is None:
         raise UsageError(f"Nothing has been analyzed yet; run {analyze} first.")
     if is_outdated(session.engine):
@@ -117,7 +117,7 @@ def print_records_in_future(session: CrewSession) -> None:
     """Print a notice if records lie in the future by this computer's clock."""
     from datetime import UTC, datetime
 
-    from arcdrift.store.results.records_version import future_sentence, records_in_future
+    from arcdrift.store.records.future_records import future_sentence, records_in_future
 
     ahead = records_in_future(session.engine, datetime.now(UTC))
     if sentence := future_sentence(ahead, zone_of_splicer(session.crew) or "UTC"):

@@ -9,7 +9,7 @@ from multiprocessing import get_context
 
 from sqlalchemy import Engine
 
-from arcdrift.store import read
+from arcdrift.store.records.record_overview import max_splice_count
 
 MIN_SPLICES = 100_000
 """Fewest splices of a store for which worker processes are started.
@@ -24,7 +24,7 @@ MAX_WORKERS = 7
 def worker_pool(engine: Engine) -> Iterator[Executor | None]:
     """Yield a pool of worker processes; None on one processor or for a small store."""
     workers = min(_processor_count() - 1, MAX_WORKERS)
-    if workers < 1 or read.max_splice_count(engine) < MIN_SPLICES:
+    if workers < 1 or max_splice_count(engine) < MIN_SPLICES:
         yield None
         return
     # spawn on every system: a forked child of a process with threads can hang

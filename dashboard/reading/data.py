@@ -19,10 +19,12 @@ from arcdrift.people import HIDDEN
 from arcdrift.settings import Crew, load_crew
 from arcdrift.settings_file import save_budget
 from arcdrift.shares import Shares, with_added_shares
-from arcdrift.store import read, schema
+from arcdrift.store import schema
 from arcdrift.store.annotations import baseline_marks, coaching
 from arcdrift.store.annotations.clock_shifts import clock_shifts, true_time
 from arcdrift.store.database.connect import reading
+from arcdrift.store.records.record_overview import assessment_time
+from arcdrift.store.results.result_rows import read_technicians
 from dashboard.reading.advice_cache import FRESH_SECONDS, AdviceCache
 from dashboard.reading.signature_splices_cache import SignatureSplicesCache
 from dashboard.reading.store_cache import cached_by_version
@@ -140,10 +142,10 @@ class CrewData(StoredResults):
 
     def today(self) -> date:
         """Return the local day that counts as today."""
-        return read.assessment_time(self._engine, self.crew).tz_convert(self.zone()).date()
+        return assessment_time(self._engine, self.crew).tz_convert(self.zone()).date()
 
     def _name_behind(self, shown_name: str) -> str | None:
-        return self.people.named(shown_name, read.technicians(self._engine))
+        return self.people.named(shown_name, read_technicians(self._engine))
 
     def coaching_notes(self, shown_name: str) -> pd.DataFrame:
         """Return the notes on a person; not cached, as they change at any time."""

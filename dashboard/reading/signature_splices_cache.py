@@ -4,7 +4,7 @@ import pandas as pd
 from sqlalchemy import Engine
 
 from arcdrift.analysis.people.signature_splices import READ, SignatureSplices, signature_splices
-from arcdrift.store import read
+from arcdrift.store.records.record_rows import read_records
 from dashboard.reading.store_cache import cached_by_version
 from dashboard.reading.stored_results import StoredResults
 
@@ -44,7 +44,7 @@ class SignatureSplicesCache:
         """Read a person's splices in the time that their signatures span."""
         signatures = self._signatures(name)
         shared_work = self._results.result("result_shared_work", technician=name)
-        return read.records(
+        return read_records(
             self._engine,
             "splices",
             splicers=shared_work["splicer"],  # the store finds splices by splicer and time

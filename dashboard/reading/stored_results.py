@@ -16,14 +16,11 @@ import pandas as pd
 from arcdrift.analysis.people.technician_report import stored_document
 from arcdrift.people import People
 from arcdrift.settings import load_crew
-from arcdrift.store import read
 from arcdrift.store.database.connect import open_store
-from arcdrift.store.results.records_version import (
-    RecordsVersion,
-    future_sentence,
-    is_outdated,
-    records_in_future,
-)
+from arcdrift.store.records.future_records import future_sentence, records_in_future
+from arcdrift.store.records.record_rows import read_records
+from arcdrift.store.results.result_rows import read_findings, read_result, read_technicians
+from arcdrift.store.results.store_versions import RecordsVersion, is_outdated, store_version
 from dashboard.reading.store_cache import cached_by_version
 
 VERSION_SECONDS = 0.5
@@ -57,7 +54,7 @@ class StoredResults:
         asked_at, version = self._version
         now = monotonic()
         if now - asked_at > VERSION_SECONDS:
-            version = str(read.store_version(self._engine))
+            version = str(store_version(self._engine))
             self._version = (now, version)
         return version
 
@@ -68,7 +65,7 @@ class StoredResults:
     @cached_by_version(512)
     def result(self, table: str, /, **equals: str) -> pd.DataFrame:
         """Return the rows of a result table whose columns equal the given values."""
-        rows = read.result(self._engine, table, **equals)
+        rows = read_result(self._engine, table, **equals)
         # who was at a splicer or made a splice is a record, not a figure about a person
         return self.people.renamed(rows) if table in TABLES_NAMING_PEOPLE else rows
 
@@ -103,8 +100,8 @@ class StoredResults:
     @cached_by_version(2)
     def findings(self) -> list[dict[str, Any]]:
         """Return every finding of the last analysis that may be seen."""
-        names = read.technicians(self._engine)
-        visible = (self.people.finding(stored, names) for stored in read.findings(self._engine))
+        names = read_technicians(self._engine)
+        visible = (self.people.finding(stored, names) for stored in read_findings(self._engine))
         return [finding for finding in visible if finding is not None]
 
     @cached_by_version(2)
@@ -143,7 +140,7 @@ class StoredResults:
     @cached_by_version(64)
     def service_records(self, splicer: str) -> pd.DataFrame:
         """Return the service events of a splicer as stored: ``serviced_at`` (UTC), ``action``."""
-        return read.records(self._engine, "service", splicers=[splicer])
+        return read_records(self._engine, "service", splicers=[splicer])
 
     @cached_by_version(64)
     def service(self, splicer: str) -> pd.DataFrame:
@@ -162,7 +159,7 @@ class StoredResults:
             ``asset``, ``splicer``, ``at`` (naive, local to that splicer's home site), ``action``.
             An event of a cleaver has one row for each splicer the cleaver is used with.
         """
-        rows = read.records(self._engine, "service")
+        rows = read_records(self._engine, "service")
         blades = self.result("result_blades")
         splicers_by_cleaver = {
             cleaver: splicers.split(", ")

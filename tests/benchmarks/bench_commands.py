@@ -21,8 +21,8 @@ from statistics import median
 from typing import NamedTuple
 
 from arcdrift.settings import load_crew
-from arcdrift.store import read
 from arcdrift.store.database.connect import open_store
+from arcdrift.store.records.record_overview import read_splicers
 from tests.benchmarks.bench_review import analyzed, fill, processors
 
 SPLICERS, DAYS, SPLICES_PER_DAY = 8, 305, 60.0
@@ -47,7 +47,7 @@ def make_store(folder: Path) -> None:
 
 def commands(folder: Path) -> dict[str, list[str]]:
     """Arguments of Python for each command to time, by the name to print."""
-    (splicer, *_) = read.splicers(open_store(folder))
+    (splicer, *_) = read_splicers(open_store(folder))
     lines = (
         "--version",
         "--help",

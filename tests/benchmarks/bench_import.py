@@ -23,8 +23,8 @@ from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.database.connect import open_store, writing
 from arcdrift.store.database.insert_rows import add_rows
-from arcdrift.store.read import splicers
-from arcdrift.store.write import add_import
+from arcdrift.store.imports.import_list import add_import
+from arcdrift.store.records.record_overview import read_splicers
 
 CREW = Crew(name="Invented crew", invented=True, time_zone="Europe/Oslo")
 STEP = 1_000_000
@@ -168,7 +168,7 @@ def a_day(stored: int, folder: Path) -> None:
         rows.to_csv(path, index=False)
         say(f"a day, {words}, into {stored:,} splices", timed(folder, path), 2_000)
         say("  the same again", timed(folder, path), 2_000)
-    assert splicers(engine)
+    assert read_splicers(engine)
 
 
 def memory(megabytes: int, folder: Path) -> None:

@@ -36,10 +36,12 @@ from arcdrift.cli.worker_processes import worker_pool
 from arcdrift.settings import CREW_FILE, Crew, load_crew
 from arcdrift.simulate import invented_crew, simulate_frames
 from arcdrift.simulate.output.log_files import crew_toml
-from arcdrift.store import read, schema
+from arcdrift.store import schema
 from arcdrift.store.database.connect import open_store, writing
 from arcdrift.store.database.insert_rows import add_rows
-from arcdrift.store.write import add_import
+from arcdrift.store.imports.import_list import add_import
+from arcdrift.store.records.record_rows import read_records
+from arcdrift.store.results.result_rows import read_result
 
 LAMBDA = 0.2
 PRINTED_D2 = 1.128
@@ -156,7 +158,7 @@ def say(words: str, took: Spent, splices: int) -> None:
 
 def alarms(engine: Engine) -> Counter[str]:
     """Alarms on record, as the Design page counts them: of loss, of the arc, of cleave angles."""
-    recorded = recorded_alarms(History.read(partial(read.result, engine)))
+    recorded = recorded_alarms(History.read(partial(read_result, engine)))
     charts = {"arc": "arc", "doubtful": "arc", "cleave": "cleave angles"}
     return Counter(charts.get(str(measure), "loss") for measure in recorded["measure"])
 
@@ -198,12 +200,12 @@ def compare(folder: Path) -> None:
     say("the next day", later, done.splices)
     peak = sum(resource.getrusage(who).ru_maxrss for who in WHOSE) / 1024
     checks, splices, readings = (
-        read.records(engine, kind) for kind in ("arc-checks", "splices", "readings")
+        read_records(engine, kind) for kind in ("arc-checks", "splices", "readings")
     )
     (models, single, by_day), plain = timed(lambda: notebook(checks, splices, readings))
     say("notebook", plain, done.splices)
     counts = alarms(engine)
-    days = len(workdays_of(read.result(engine, "result_stream_days")["day"]))
+    days = len(workdays_of(read_result(engine, "result_stream_days")["day"]))
     months, budget = days / WORKDAYS_PER_MONTH, crew.false_alarms_per_month
     streams = splices[STREAM].drop_duplicates()
     sys.stdout.write(

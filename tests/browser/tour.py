@@ -11,8 +11,8 @@ from playwright.sync_api import sync_playwright
 from arcdrift.analysis.review.review import review
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import CREW_FILE, load_crew
-from arcdrift.store import read
 from arcdrift.store.database.connect import open_store
+from arcdrift.store.results.result_rows import read_findings
 from dashboard.url_query import href
 from tests.browser.driving import PHONE, Watched, launched, served
 
@@ -31,7 +31,7 @@ def sample_crew(folder: Path) -> dict[str, Any]:
     for name in LOGS:
         import_file(engine, crew, DATA / "sample" / name)
     review(engine, crew)
-    raised = read.findings(engine, kind="loss-raised")
+    raised = read_findings(engine, kind="loss-raised")
     return next(one for one in raised if one["subject"]["type"] == "stream")
 
 

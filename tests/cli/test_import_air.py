@@ -9,7 +9,7 @@ import pytest
 from arcdrift.air.air_join import join_air
 from arcdrift.settings import load_crew
 from arcdrift.store.database.connect import open_store
-from arcdrift.store.read import records
+from arcdrift.store.records.record_rows import read_records
 
 STATION = """
 [sites."Moor"]
@@ -93,7 +93,7 @@ def test_checks_get_the_air_of_their_sites_station(crew: Path, arcdrift: Any) ->
     assert arcdrift("import", *logs).code == 0
     engine, settled = open_store(crew), load_crew(crew)
     air = join_air(
-        records(engine, "arc-checks"), records(engine, "readings"), settled, "checked_at"
+        read_records(engine, "arc-checks"), read_records(engine, "readings"), settled, "checked_at"
     )
     # the check at 10:00 in Oslo is ten minutes after the report of 07:50 UTC; the others are of
     # another day. ISO 2533: QNH 1013 is 1011.56 hPa at 12 m

@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from arcdrift.store import read
 from arcdrift.store.database.connect import open_store
+from arcdrift.store.records.record_rows import read_records
 from tests.terminal import Terminal
 
 GERMAN = (
@@ -37,7 +37,7 @@ def at_terminal(monkeypatch: pytest.MonkeyPatch, arcdrift: Any) -> Any:
 def splices(crew: Path) -> Any:
     engine = open_store(crew)
     try:
-        return read.records(engine, "splices")
+        return read_records(engine, "splices")
     finally:
         engine.dispose()
 
@@ -163,7 +163,7 @@ def test_words_of_other_languages_below_our_own_headers(
     assert done.code == 0
     engine = open_store(crew)
     try:
-        assert read.records(engine, kind)[column].tolist() == expected
+        assert read_records(engine, kind)[column].tolist() == expected
     finally:
         engine.dispose()
 

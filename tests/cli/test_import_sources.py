@@ -13,8 +13,8 @@ import openpyxl
 import pytest
 from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900, to_excel
 
-from arcdrift.store import read
 from arcdrift.store.database.connect import open_store
+from arcdrift.store.records.record_rows import read_records
 
 HEAD = "splicer,checked_at,outcome,arc_setting\n"
 
@@ -142,7 +142,7 @@ def test_day_numbers_count_from_the_first_day_of_the_workbook(
     book.save(crew / "book.xlsx")
     assert arcdrift("import", "book.xlsx", "--json").data[0]["accepted"] == 2
     engine = open_store(crew)
-    checks = read.records(engine, "arc-checks", splicers=["Plover"])
+    checks = read_records(engine, "arc-checks", splicers=["Plover"])
     engine.dispose()
     local = checks["checked_at"].dt.tz_convert("Europe/Oslo")
     assert local.dt.strftime("%F %H:%M").tolist() == ["2026-05-07 07:00", "2026-05-07 07:30"]

@@ -12,7 +12,7 @@ import pytest
 
 from arcdrift import __version__
 from arcdrift.cli import command_tree
-from arcdrift.store import read
+from arcdrift.store.imports import import_list
 
 COMMANDS = (
     "demo",
@@ -102,7 +102,7 @@ def break_reading(monkeypatch: pytest.MonkeyPatch, problem: BaseException) -> No
     def fails(*_: object, **__: object) -> None:
         raise problem
 
-    monkeypatch.setattr(read, "imports", fails)
+    monkeypatch.setattr(import_list, "read_imports", fails)
 
 
 def test_the_unforeseen_leaves_a_reference_and_a_log(

@@ -13,7 +13,9 @@ from arcdrift.intake.storing.import_file import import_file
 from arcdrift.intake.storing.quarantine_export import OWN
 from arcdrift.settings import load_crew
 from arcdrift.store.database.connect import open_store
-from arcdrift.store.read import conflicting, quarantined, records, store_version
+from arcdrift.store.imports.set_aside_rows import read_conflicting, read_quarantined
+from arcdrift.store.records.record_rows import read_records
+from arcdrift.store.results.store_versions import store_version
 from tests.cli.conftest import furnish
 from tests.empty_store import empty_store
 
@@ -123,9 +125,9 @@ def test_mended_rows_leave_the_list_and_come_back(
     assert (counts["accepted"], counts["already_stored"], counts["quarantined"]) == (2, 1, 0)
     assert [row["line"] for row in arcdrift("quarantine", "--json").data] == [4, 6]
     store = open_store(broken)
-    frame = records(store, "arc-checks")
+    frame = read_records(store, "arc-checks")
     assert list(frame["remark"].fillna("")) == ["", "=cmd()", ""]
-    closed = quarantined(store, closed=True)
+    closed = read_quarantined(store, closed=True)
     assert closed["closed_by"].dropna().tolist() == [2, 2]
     # neither the log nor the corrected file adds anything once more
     for file in ("some.csv", "rows.csv"):
@@ -133,10 +135,10 @@ def test_mended_rows_leave_the_list_and_come_back(
         assert again["already_stored"] == again["rows"]
     assert len(arcdrift("quarantine", "--json").data) == 2
     arcdrift("imports", "undo", 2)
-    assert len(records(store, "arc-checks")) == 3  # what was brought again stays
+    assert len(read_records(store, "arc-checks")) == 3  # what was brought again stays
     arcdrift("imports", "undo", 4)
     assert [row["line"] for row in arcdrift("quarantine", "--json").data] == [3, 4, 6, 7]
-    assert len(records(store, "arc-checks")) == 1
+    assert len(read_records(store, "arc-checks")) == 1
     store.dispose()
 
 
@@ -181,7 +183,7 @@ def test_rows_given_up(broken: Path, arcdrift: Any) -> None:
     assert "2 rows given up by Cedar: the pages are lost." in done.out
     assert [row["id"] for row in arcdrift("quarantine", "--json").data] == [3, 4]
     store = open_store(broken)
-    closed = quarantined(store, closed=True).set_index("id").loc[1]
+    closed = read_quarantined(store, closed=True).set_index("id").loc[1]
     store.dispose()
     assert (closed["closed_who"], closed["closed_why"]) == ("Cedar", "the pages are lost")
     again = arcdrift("import", "some.csv", "--json").data[0]
@@ -251,16 +253,16 @@ def test_a_decision_and_undoing_what_it_rests_on(
     assert (row["kept"], row["decided_by"]) == (choice, "Cedar")
     assert row["decided_at"].endswith("Z")
     assert row["differs"]["loss_db"] == {"stored": 0.02, "in_file": 0.09}
-    frame = records(store, "splices")
+    frame = read_records(store, "splices")
     assert (frame["loss_db"].tolist(), frame["import_id"].tolist()) == ([loss], [1])
     arcdrift("import", "a.csv", "b.csv")  # says nothing new
-    assert records(store, "splices")["loss_db"].tolist() == [loss]
+    assert read_records(store, "splices")["loss_db"].tolist() == [loss]
     for number in (3, 4):
         arcdrift("imports", "undo", number)
     arcdrift("imports", "undo", undone)
-    frame = records(store, "splices")
+    frame = read_records(store, "splices")
     assert (frame["loss_db"].tolist(), frame["import_id"].tolist()) == ([left], [3 - undone])
-    assert conflicting(store, decided=True).empty
+    assert read_conflicting(store, decided=True).empty
     store.dispose()
 
 

@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 
 from arcdrift.errors import StoreTrouble
-from arcdrift.store import read
 from arcdrift.store.database.connect import open_store
+from arcdrift.store.results.result_rows import read_result
 from dashboard.app import create_app
 from dashboard.reading.data import CrewData
 from tests.dashboard.rendering import shown
@@ -64,7 +64,7 @@ def test_a_store_of_another_version_is_not_brought_up_to_date(analyzed: Path) ->
     with read_only(analyzed), pytest.raises(StoreTrouble, match="must be brought up to date"):
         open_store(analyzed)
     engine = open_store(analyzed)
-    assert read.result(engine, "analysis_run").empty
+    assert read_result(engine, "analysis_run").empty
     engine.dispose()
 
 

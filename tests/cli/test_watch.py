@@ -12,7 +12,8 @@ import pytest
 from arcdrift.cli.crew_folder import open_crew
 from arcdrift.cli.importing import watch_folder
 from arcdrift.cli.importing.watch_folder import FolderWatch
-from arcdrift.store.read import imports, records
+from arcdrift.store.imports.import_list import read_imports
+from arcdrift.store.records.record_rows import read_records
 
 LOG = "splicer,spliced_at,loss_db\nHeron,2026-05-04 08:00,0.02\n"
 MORE = "Heron,2026-05-04 09:00,0.03\n"
@@ -37,8 +38,8 @@ def look(crew, drop, monkeypatch, capsys):
         monkeypatch.setattr(watch_folder.time, "sleep", step)
         with open_crew(crew) as session:
             totals = FolderWatch(session, drop, interval_s=1, **options).run(rounds=len(steps))
-            files = imports(session.engine)["file_name"].tolist()[::-1]
-            rows = len(records(session.engine, "splices"))
+            files = read_imports(session.engine)["file_name"].tolist()[::-1]
+            rows = len(read_records(session.engine, "splices"))
         return totals, files, rows, capsys.readouterr()
 
     return looks

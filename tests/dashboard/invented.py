@@ -19,10 +19,12 @@ import pandas as pd
 
 from arcdrift.analysis.arc.arc_model import ArcModel, Effect
 from arcdrift.finding import Cause, Finding, Onset
-from arcdrift.store import schema, write
+from arcdrift.store import schema
 from arcdrift.store.database import insert_rows
 from arcdrift.store.database.connect import writing
-from arcdrift.store.results.records_version import RecordsVersion
+from arcdrift.store.imports.import_list import add_import
+from arcdrift.store.results.result_replacement import replace_results
+from arcdrift.store.results.store_versions import RecordsVersion
 from tests.dashboard.invented_prep import prep_results
 from tests.empty_store import empty_store
 
@@ -66,10 +68,10 @@ def _template() -> Path:
     (folder / "crew.toml").write_text(CREW_TOML, encoding="utf-8")
     engine = empty_store(folder)
     with writing(engine) as connection:
-        write.add_import(connection, import_row())
+        add_import(connection, import_row())
         for table, frame in _records().items():
             insert_rows.add_rows(connection, schema.RECORDS[table], frame)
-    write.replace_results(engine, results())
+    replace_results(engine, results())
     engine.dispose()
     return folder
 

@@ -8,8 +8,8 @@ import pytest
 
 from arcdrift.analysis.loss.baseline import describe_baseline
 from arcdrift.errors import UsageError
-from arcdrift.store import write
 from arcdrift.store.database.connect import open_store
+from arcdrift.store.results.result_replacement import replace_results
 from dashboard.callbacks import OUTDATED
 from dashboard.pages.loss.baseline_card import typed_mark
 from dashboard.reading.data import CrewData
@@ -81,7 +81,7 @@ def test_a_mark_is_shown_outdates_the_analysis_and_is_taken_back(tmp_path: Path)
     write_crew(tmp_path)
     run = results()["analysis_run"].assign(assessed_on=pd.Timestamp.now("UTC"))
     engine = open_store(tmp_path)
-    write.replace_results(engine, results() | {"analysis_run": run})
+    replace_results(engine, results() | {"analysis_run": run})
     engine.dispose()
     data = CrewData(tmp_path)
     assert OUTDATED not in shown(data, "/loss", KESTREL)

@@ -12,8 +12,10 @@ import pytest
 
 from arcdrift.analysis.causes import loss_findings
 from arcdrift.finding import Cause, Finding
-from arcdrift.store import write
 from arcdrift.store.database.connect import open_store, writing
+from arcdrift.store.imports.import_list import add_import
+from arcdrift.store.imports.import_undo import undo_import
+from arcdrift.store.results.result_replacement import replace_results
 from dashboard.callbacks import OUTDATED, screen
 from dashboard.pages.findings.evidence import evidence_facts
 from dashboard.pages.findings.finding_words import IN_ORDER, finding_title
@@ -29,12 +31,12 @@ def crew_with(folder: Path, found: Sequence[Finding]) -> CrewData:
     """Return the invented crew with other findings."""
     write_crew(folder)
     engine = open_store(folder)
-    write.replace_results(engine, results() | {"findings": finding_rows(found)})
+    replace_results(engine, results() | {"findings": finding_rows(found)})
     engine.dispose()
     return CrewData(folder)
 
 
-def add_import(folder: Path, started: datetime, accepted: int) -> int:
+def store_import(folder: Path, started: datetime, accepted: int) -> int:
     engine = open_store(folder)
     row = import_row() | {
         "started_at": int(started.timestamp() * 1e6),
@@ -42,7 +44,7 @@ def add_import(folder: Path, started: datetime, accepted: int) -> int:
         "sha256": "1" * 64,
     }
     with writing(engine) as connection:
-        made = write.add_import(connection, row)
+        made = add_import(connection, row)
     engine.dispose()
     return made
 
@@ -57,7 +59,7 @@ def test_records_added_since_the_analysis_are_told_on_every_page_whatever_the_cl
     tmp_path, later, accepted, outdated
 ):
     write_crew(tmp_path)
-    add_import(tmp_path, NOW + timedelta(minutes=later), accepted)
+    store_import(tmp_path, NOW + timedelta(minutes=later), accepted)
     data = CrewData(tmp_path)
     # every page has the same banner, or none
     for path in PAGES if outdated and later > 0 else ("/",):
@@ -81,9 +83,9 @@ def test_records_in_the_future_are_told_on_every_page(tmp_path, data: CrewData):
 
 def test_records_taken_back_since_the_analysis_are_told(tmp_path: Path):
     write_crew(tmp_path)
-    made = add_import(tmp_path, NOW - timedelta(days=1), 5)
+    made = store_import(tmp_path, NOW - timedelta(days=1), 5)
     engine = open_store(tmp_path)
-    write.undo(engine, made)
+    undo_import(engine, made)
     engine.dispose()
     assert OUTDATED in shown(CrewData(tmp_path), "/")
 
@@ -115,7 +117,7 @@ def test_alarms_of_both_sides_are_counted(tmp_path: Path):
     data = crew_with(tmp_path, findings())
     engine = open_store(tmp_path)
     streams = results()["result_streams"].assign(alarms_up=2, alarms_down=3)
-    write.replace_results(engine, results() | {"result_streams": streams})
+    replace_results(engine, results() | {"result_streams": streams})
     engine.dispose()
     page = screen(data, "/loss", "", "light")
     grid = next(part for part in parts(page) if type(part).__name__ == "AgGrid")
@@ -171,7 +173,7 @@ def test_a_share_that_rounds_to_nothing_is_plain_zero(tmp_path: Path):
     data = crew_with(tmp_path, findings())
     engine = open_store(tmp_path)
     streams = results()["result_streams"].assign(baseline_db=0.05, recent_db=0.0499)
-    write.replace_results(engine, results() | {"result_streams": streams})
+    replace_results(engine, results() | {"result_streams": streams})
     engine.dispose()
     words = shown(data, "/loss")
     assert "+0 % against baseline" in words

@@ -16,7 +16,7 @@ from arcdrift.air.air_join import join_air
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store.database.connect import open_store
-from arcdrift.store.read import records
+from arcdrift.store.records.record_rows import read_records
 
 STATION_M, SITES_M = 300.0, {"Low": 20.0, "Same": 300.0, "High": 900.0}
 COUNT = 400
@@ -106,7 +106,7 @@ def air(truth, tmp_path_factory):
     engine = open_store(folder)
     report = import_file(engine, CREW, folder / "2026-06.txt", now=datetime(2026, 7, 1, tzinfo=UTC))
     assert report.balance.accepted == COUNT
-    readings = records(engine, "readings")
+    readings = read_records(engine, "readings")
     return {
         site: join_air(pd.DataFrame({"splicer": "S", "site": site, "at": at}), readings, CREW, "at")
         for site in SITES_M

@@ -17,7 +17,7 @@ from arcdrift.air.prepared_readings import prepare_readings
 from arcdrift.intake.layout.layouts import load_layout
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew, Site
-from arcdrift.store.read import records
+from arcdrift.store.records.record_rows import read_records
 from tests.empty_store import empty_store
 
 # found, not imported: the package reads all its tables when it is loaded
@@ -38,7 +38,7 @@ def imported(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def readings(imported):
-    return records(imported[0], "readings")
+    return read_records(imported[0], "readings")
 
 
 def test_every_row_is_accounted_for(imported):

@@ -13,7 +13,9 @@ from arcdrift.analysis.advice.advice_from_store import advice_from_store
 from arcdrift.analysis.arc.arc_model import ArcModel
 from arcdrift.analysis.review.review import review
 from arcdrift.finding import Finding
-from arcdrift.store import read
+from arcdrift.store.imports.set_aside_rows import read_quarantined
+from arcdrift.store.records.record_rows import read_records
+from arcdrift.store.results.result_rows import read_findings, read_result
 from tests.recovery.conftest import FILES, SAMPLE, Sample
 
 STREAM = ["splicer", "program"]
@@ -42,7 +44,7 @@ def test_every_row_of_the_sample_is_accounted_for(sample: Sample, name: str) -> 
 
 
 def test_quarantined_lines_are_the_broken_ones(sample: Sample) -> None:
-    stored = read.quarantined(sample.engine)
+    stored = read_quarantined(sample.engine)
     got = {(row.file_name, row.line) for row in stored.itertuples()}
     broken = {
         (row["file"], row["line"])
@@ -53,7 +55,7 @@ def test_quarantined_lines_are_the_broken_ones(sample: Sample) -> None:
 
 
 def test_every_check_status_is_exact(sample: Sample) -> None:
-    got = read.result(sample.engine, "result_check_days").set_index(["splicer", "day"])
+    got = read_result(sample.engine, "result_check_days").set_index(["splicer", "day"])
     for row in sample.truth["check_days"]:
         mine = got.loc[(row["splicer"], row["day"])]
         assert mine["status"] == row["status"], row
@@ -147,7 +149,7 @@ def test_people_are_judged_without_the_days_of_the_overdue_blade(sample: Sample)
     """Only the careless person is named for angles, and none of the proof is of that blade."""
     (careless,) = sample.faults("careless")
     (blade,) = sample.faults("blade-overdue")
-    rises = read.result(sample.engine, "result_angle_shifts")
+    rises = read_result(sample.engine, "result_angle_shifts")
     assert rises["subject"].tolist() == [blade["subject"]]
     named = [
         finding
@@ -156,7 +158,7 @@ def test_people_are_judged_without_the_days_of_the_overdue_blade(sample: Sample)
     ]
     assert {finding.subject_id for finding in named} == {careless["subject"]}
     since, until = rises["since"].iloc[0], rises["until"].iloc[0]
-    logged = read.records(sample.engine, "splices", columns=["id", "cleaver", "spliced_at"])
+    logged = read_records(sample.engine, "splices", columns=["id", "cleaver", "spliced_at"])
     dull = logged["cleaver"].eq(blade["subject"]) & logged["spliced_at"].between(since, until)
     proof = {
         number
@@ -166,7 +168,7 @@ def test_people_are_judged_without_the_days_of_the_overdue_blade(sample: Sample)
     }
     assert proof
     assert not proof & set(logged.loc[dull, "id"])
-    days = read.result(sample.engine, "result_person_days", technician=careless["subject"])
+    days = read_result(sample.engine, "result_person_days", technician=careless["subject"])
     assert days["angle_level"].notna().sum() >= 50
 
 
@@ -213,7 +215,7 @@ def test_readings_gap_is_found_where_it_was(sample: Sample) -> None:
 
 def test_intervals_of_the_arc_effects_hold_the_truth(sample: Sample) -> None:
     """Coefficients of the healthy splicers; 95 % intervals, so nearly all must cover."""
-    rows = read.result(sample.engine, "result_arc_models")
+    rows = read_result(sample.engine, "result_arc_models")
     faulty = {"Kestrel", "Plover"}
     covered = total = 0
     for row in rows[~rows["splicer"].isin(faulty)].itertuples():
@@ -260,9 +262,9 @@ def test_findings_are_traced_to_their_imports(sample: Sample) -> None:
 
 @pytest.mark.long  # the demonstration is run twice, too
 def test_review_again_gives_the_same_findings(sample: Sample) -> None:
-    before = read.findings(sample.engine)
+    before = read_findings(sample.engine)
     again = review(sample.engine, sample.crew)
-    after = read.findings(sample.engine)
+    after = read_findings(sample.engine)
     assert [finding.id for finding in again.findings] == [
         finding.id for finding in sample.review.findings
     ]
@@ -271,7 +273,7 @@ def test_review_again_gives_the_same_findings(sample: Sample) -> None:
 
 
 def test_most_work_has_air_and_the_rest_is_counted(sample: Sample) -> None:
-    coverage = read.result(sample.engine, "result_air_coverage")
+    coverage = read_result(sample.engine, "result_air_coverage")
     share = coverage["with_air"].sum() / coverage["rows"].sum()
     assert 0.95 < share < 1.0
     splices = coverage[coverage["kind"] == "splices"]["rows"].sum()
@@ -280,11 +282,11 @@ def test_most_work_has_air_and_the_rest_is_counted(sample: Sample) -> None:
 
 def test_crew_days_agree_with_the_records(sample: Sample) -> None:
     """Reference: plain pandas over the raw splices."""
-    raw = read.records(sample.engine, "splices")
+    raw = read_records(sample.engine, "splices")
     local = raw["spliced_at"].dt.tz_convert("America/Denver").dt.strftime("%Y-%m-%d")
     kept = raw["loss_db"].notna() & (raw["purpose"] == "production")
     plain = raw[kept].groupby(local[kept])["loss_db"]
-    days = read.result(sample.engine, "result_crew_days").set_index("day")
+    days = read_result(sample.engine, "result_crew_days").set_index("day")
     np.testing.assert_allclose(days["mean_db"], plain.mean(), atol=1e-9)
     np.testing.assert_allclose(days["median_db"], plain.quantile(0.5, "lower"), atol=0.0051)
     assert days["over_010"].sum() == (raw.loc[kept, "loss_db"] > 0.10).sum()
@@ -311,7 +313,7 @@ def log() -> pd.DataFrame:
 def test_what_lies_far_out_is_stored_with_the_limit_it_was_held_against(
     sample: Sample, log: pd.DataFrame
 ) -> None:
-    stored = read.result(sample.engine, "result_exceptions")
+    stored = read_result(sample.engine, "result_exceptions")
     assert (stored["loss_db"] > stored["limit_db"]).all()
     same = stored.merge(
         log, left_on=[*STREAM, "spliced_at", "loss_db", "location"],
@@ -324,8 +326,8 @@ def test_what_lies_far_out_is_stored_with_the_limit_it_was_held_against(
 
 
 def test_each_stream_tells_its_limit_or_why_it_has_none(sample: Sample) -> None:
-    limits = read.result(sample.engine, "result_single_limits")
-    streams = read.result(sample.engine, "result_streams")
+    limits = read_result(sample.engine, "result_single_limits")
+    streams = read_result(sample.engine, "result_streams")
     assert limits[STREAM].equals(streams[STREAM])
     assert (limits["limit_db"].isna() == limits["refusal"].notna()).all()
     assert limits["limit_db"].between(0.1, 0.5).sum() >= 0.8 * len(limits)

@@ -11,8 +11,9 @@ from arcdrift.analysis.review.review import review
 from arcdrift.settings import load_crew
 from arcdrift.simulate import invented_crew, simulate_frames
 from arcdrift.simulate.output.log_files import crew_toml
-from arcdrift.store import read, schema
+from arcdrift.store import schema
 from arcdrift.store.database.connect import open_store
+from arcdrift.store.results.result_rows import read_result
 from arcdrift.store.results.saved_summary import read_saved_summary
 from tests.benchmarks.bench_review import store_rows
 
@@ -31,7 +32,7 @@ RESULTS = [name for name in schema.RESULTS if name != "analysis_run"]
 def results(crew) -> dict[str, pd.DataFrame]:
     engine = open_store(crew)
     try:
-        return {name: read.result(engine, name) for name in RESULTS}
+        return {name: read_result(engine, name) for name in RESULTS}
     finally:
         engine.dispose()
 

@@ -19,7 +19,7 @@ from arcdrift.simulate import (
     simulate_frames,
 )
 from arcdrift.simulate.output.log_files import KINDS, log_file
-from arcdrift.store import read
+from arcdrift.store.records.record_rows import read_records
 from tests.empty_store import empty_store
 
 # five splicers: the fifth is of the model with sensors of its own
@@ -47,7 +47,7 @@ def test_frames_are_those_of_a_store(simulated_crew, folder):
         report = import_file(engine, crew, folder / name, kind=kind)
         assert report.balance.accepted == len(simulated_crew[kind])
     for kind in KINDS:
-        pd.testing.assert_frame_equal(simulated_crew[kind], read.records(engine, kind))
+        pd.testing.assert_frame_equal(simulated_crew[kind], read_records(engine, kind))
     engine.dispose()
     assert simulated_crew.crew == crew
     assert simulated_crew["arc-checks"]["temperature_c"].notna().any()

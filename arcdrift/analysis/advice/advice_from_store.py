@@ -17,7 +17,9 @@ from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.analysis.setting_cost.mismatch_cost import costs_from_table
 from arcdrift.errors import UsageError
 from arcdrift.settings import Crew, Splicer
-from arcdrift.store import read
+from arcdrift.store.records.record_overview import assessment_time, newest_reading, read_splicers
+from arcdrift.store.records.record_rows import read_records
+from arcdrift.store.results.result_rows import read_findings, read_result
 
 
 def advice_from_store(
@@ -45,14 +47,14 @@ def advice_from_store(
         If the splicer is not in the store, the site is not in crew.toml, or an elevation is
         missing.
     """
-    names = read.splicers(engine)
+    names = read_splicers(engine)
     if splicer not in names:
         known = ", ".join(names) if names else "none yet"
         raise UsageError(f"No splicer {splicer!r} is on record; known are: {known}.")
     if isinstance(elsewhere, str) and elsewhere not in crew.sites:
         known = ", ".join(crew.sites) or "none yet"
         raise UsageError(f"No site {elsewhere!r} is in crew.toml; known are: {known}.")
-    now = read.assessment_time(engine, crew) if at is None else at
+    now = assessment_time(engine, crew) if at is None else at
     typed = {
         name: value
         for name, value in (
@@ -62,12 +64,12 @@ def advice_from_store(
         )
         if value is not None
     }
-    checks = read.records(
+    checks = read_records(
         engine, "arc-checks", splicers=[splicer], until=just_after(now), exclude_wrong_clock=True
     )
-    service = read.records(engine, "service", splicers=[splicer])
+    service = read_records(engine, "service", splicers=[splicer])
     week = now - pd.Timedelta(days=PROGRAM_DAYS)
-    splices = read.records(
+    splices = read_records(
         engine,
         "splices",
         splicers=[splicer],
@@ -81,16 +83,16 @@ def advice_from_store(
     state = splicer_state_at(
         splicer, checks, splices, service, readings, crew, now, typed=typed, elsewhere=elsewhere
     )
-    runs = read.result(engine, "analysis_run")
+    runs = read_result(engine, "analysis_run")
     state = replace(
         state,
         open_findings=_open_arc_findings(engine, splicer, service, now),
-        newest_reading=read.newest_reading(
+        newest_reading=newest_reading(
             engine, splicer, state.site, crew.station_of(state.site), now
         ),
         learned_until=None if runs.empty else runs["now"].iloc[0],
     )
-    worths = costs_from_table(read.result(engine, "result_worth", splicer=splicer))
+    worths = costs_from_table(read_result(engine, "result_worth", splicer=splicer))
     model = _current_model(engine, splicer, service, state)
     items = checklist_from_store(engine, state, model, splices, service, crew)
     return replace(advise(state, model, crew, worths), start_of_day=items)
@@ -101,7 +103,7 @@ def _open_arc_findings(
 ) -> tuple[OpenArcFinding, ...]:
     """Open findings on its arc that a check does not resolve; of quiet ones only the latest."""
     open_findings = []
-    for finding in read.findings(engine, subject=splicer):
+    for finding in read_findings(engine, subject=splicer):
         kind, quiet = str(finding["kind"]), finding["severity"] == "note"
         if kind not in (*DRIFTING, "electrodes-worn") or finding["status"] != "open":
             continue
@@ -151,7 +153,7 @@ def _readings_near(
     passed = checks.loc[checks["outcome"] == "pass", "checked_at"]
     moments = [now, *([passed.max()] if len(passed) else [])]
     parts = [
-        read.records(
+        read_records(
             engine,
             "readings",
             splicers=[splicer],
@@ -182,7 +184,7 @@ def _current_model(
 
 
 def _stored_model(engine: Engine, splicer: str) -> ArcModel | Refusal | None:
-    rows = read.result(engine, "result_arc_models", splicer=splicer)
+    rows = read_result(engine, "result_arc_models", splicer=splicer)
     if rows.empty:
         return None
     row = rows.iloc[0]

@@ -16,8 +16,11 @@ from arcdrift.analysis.maintenance.service_findings import (
 from arcdrift.analysis.maintenance.usage_hours import TURN_ACTIONS
 from arcdrift.instants import microseconds
 from arcdrift.settings import Crew
-from arcdrift.store import read, schema
+from arcdrift.store import schema
 from arcdrift.store.database.fetch import fetch
+from arcdrift.store.records.record_overview import read_splicers
+from arcdrift.store.records.record_rows import read_records
+from arcdrift.store.results.result_rows import read_result
 
 LATEST_SPLICES = 30
 """Number of latest splices whose cleavers count as in use with a splicer."""
@@ -43,8 +46,8 @@ def checklist_from_store(
         Its service events.
     """
     splicer, now = state.splicer, state.now
-    points = read.result(engine, "result_arc_points", splicer=splicer)
-    days = read.result(engine, "result_check_days", splicer=splicer)
+    points = read_result(engine, "result_arc_points", splicer=splicer)
+    days = read_result(engine, "result_check_days", splicer=splicer)
     points = points[points["checked_at"] <= now]
     wear = electrode_state(splicer, points, days, model, crew, state.arcs_now)
     service = service[service["serviced_at"] <= now]
@@ -71,12 +74,12 @@ def _blades(
     cleavers = sorted(map(str, past_splices.tail(LATEST_SPLICES)["cleaver"].dropna().unique()))
     if not cleavers:
         return ()
-    turns = read.records(engine, "service", splicers=cleavers)
+    turns = read_records(engine, "service", splicers=cleavers)
     turns = turns[(turns["serviced_at"] <= now) & turns["action"].isin(TURN_ACTIONS)]
     latest = turns.groupby("asset")["serviced_at"].max().reindex(cleavers)
     earliest = now - pd.Timedelta(days=BLADE_DAYS)
     since = max(latest.fillna(earliest).min(), earliest)
-    use = _usage(engine, read.splicers(engine), since, now, cleavers)
+    use = _usage(engine, read_splicers(engine), since, now, cleavers)
     states = (blade_state(name, use, turns, crew.blade.cleaves_per_position) for name in cleavers)
     return tuple(state for state in states if state is not None)
 

@@ -23,10 +23,10 @@ from arcdrift.errors import UsageError
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 from arcdrift.store.database.read_only import require_writable
-from arcdrift.store.read import assessment_time
-from arcdrift.store.results.records_version import records_version
+from arcdrift.store.records.record_overview import assessment_time
+from arcdrift.store.results.result_replacement import replace_results
 from arcdrift.store.results.saved_summary import record_marks
-from arcdrift.store.write import replace_results
+from arcdrift.store.results.store_versions import records_version
 
 Progress = Callable[[str, int, int], None]
 """Called with the step, how many splicers are done, and how many there are."""
@@ -63,7 +63,8 @@ def review(
     Parameters
     ----------
     now : Timestamp, optional
-        UTC; by default as crew.toml says (`arcdrift.store.read.assessment_time`).
+        UTC; by default as crew.toml says
+        (`arcdrift.store.records.record_overview.assessment_time`).
     progress : callable, optional
         Called after each part of the crew.
     executor : Executor, optional

@@ -10,10 +10,11 @@ from arcdrift.air.air_join import AirSources
 from arcdrift.analysis.clock.clock_errors import crew_start
 from arcdrift.analysis.common.record_columns import RARELY_REPEATED_COLUMNS
 from arcdrift.settings import Crew
-from arcdrift.store import read
 from arcdrift.store.annotations.baseline_marks import marks
 from arcdrift.store.annotations.clock_shifts import ClockShift, clock_shifts
 from arcdrift.store.database.connect import open_store
+from arcdrift.store.records.record_overview import oldest_splices, splice_counts
+from arcdrift.store.records.record_rows import read_records
 
 
 @dataclass(frozen=True)
@@ -62,15 +63,15 @@ class ReviewInputs:
 
 def read_inputs(engine: Engine, crew: Crew, now: pd.Timestamp) -> ReviewInputs:
     """Read all records of the crew but its splices."""
-    checks = read.records(engine, "arc-checks")
-    oldest = read.oldest_splices(engine).rename(columns={"spliced_at": "checked_at"})
+    checks = read_records(engine, "arc-checks")
+    oldest = oldest_splices(engine).rename(columns={"spliced_at": "checked_at"})
     return ReviewInputs(
         crew=crew,
         now=now,
-        splice_counts=read.splice_counts(engine),
+        splice_counts=splice_counts(engine),
         checks=checks,
-        service=read.records(engine, "service"),
-        readings=AirSources.from_readings(read.records(engine, "readings"), crew),
+        service=read_records(engine, "service"),
+        readings=AirSources.from_readings(read_records(engine, "readings"), crew),
         began=crew_start(pd.concat([checks[["splicer", "checked_at"]], oldest]), "checked_at"),
         shifts=tuple(clock_shifts(engine)),
         baseline_marks=marks(engine),
@@ -96,7 +97,7 @@ def read_splices(
     locations : iterable of str, optional
         Only splices at these locations.
     """
-    return read.records(
+    return read_records(
         engine,
         "splices",
         splicers=names,

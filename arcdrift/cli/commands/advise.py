@@ -81,9 +81,9 @@ def advise(
         import pandas as pd
 
         from arcdrift.analysis.advice.advice_from_store import advice_from_store
-        from arcdrift.store import read
+        from arcdrift.store.records.record_overview import read_splicers
 
-        require_known(splicer, read.splicers(session.engine), "splicer")
+        require_known(splicer, read_splicers(session.engine), "splicer")
         zone = zone_of_splicer(session.crew, splicer)
         instant = None if at is None else parse_instant(at, zone, "--at")
         advice = advice_from_store(

@@ -204,10 +204,10 @@ def _print_baselines(session: CrewSession, *, as_json: bool) -> None:
 
 
 def _streams(session: CrewSession) -> list[dict[str, Any]]:
-    from arcdrift.store import read
+    from arcdrift.store.results.result_rows import read_result
 
     names = {"first_day": "since", "charted_days": "days"}
-    rows = read.result(session.engine, "result_streams").rename(columns=names)
+    rows = read_result(session.engine, "result_streams").rename(columns=names)
     return frame_records(rows[["splicer", "program", "state", "baseline_db", "since", "days"]])
 
 

@@ -65,7 +65,7 @@ def checks(
     """
     from arcdrift.errors import UsageError
     from arcdrift.people import HIDDEN, People
-    from arcdrift.store import read
+    from arcdrift.store.results.result_rows import read_check_days
 
     if by is not None and status is not None:
         raise UsageError(
@@ -74,7 +74,7 @@ def checks(
     with open_crew(folder) as session:
         require_analysis(session)
         people = People(session.crew)
-        days = read.check_days(session.engine)
+        days = read_check_days(session.engine)
         if by == "technician" and not people.any_pages:
             print_nothing(HIDDEN, as_json=as_json)
             return

@@ -55,9 +55,9 @@ def clock(
     """
     with open_crew(folder) as session:
         if splicer is not None:
-            from arcdrift.store import read
+            from arcdrift.store.records.record_overview import read_splicers
 
-            known = {*read.splicers(session.engine), *session.crew.splicers}
+            known = {*read_splicers(session.engine), *session.crew.splicers}
             splicer = require_known(splicer, known, "splicer")
         options = {"--shift": shift, "--from": since, "--until": until, "--by": by, "--why": why}
         given_options = [name for name, value in options.items() if value is not None]
@@ -134,7 +134,7 @@ def _set_shift(
     from arcdrift.analysis.clock.clock_findings import home_zone
     from arcdrift.clock_bounds import ClockBounds
     from arcdrift.store.annotations.clock_shifts import count_within, set_shift
-    from arcdrift.store.read import assessment_time
+    from arcdrift.store.records.record_overview import assessment_time
 
     missing = [name for name, value in options.items() if value is None]
     if splicer is None:
@@ -192,12 +192,12 @@ def _with_suspected_counts(session: CrewSession, typed: "ClockBounds") -> "Clock
 
 def _print_clocks(session: CrewSession, splicer: str | None, *, as_json: bool) -> None:
     from arcdrift.cli.crew_folder import require_analysis
-    from arcdrift.store import read
     from arcdrift.store.annotations.clock_shifts import clock_shifts
+    from arcdrift.store.results.result_rows import read_result
 
     require_analysis(session)
     where = {} if splicer is None else {"splicer": splicer}
-    suspected = read.result(session.engine, "result_clock_stretches", **where)
+    suspected = read_result(session.engine, "result_clock_stretches", **where)
     splicers = None if splicer is None else [splicer]
     shifts = clock_shifts(session.engine, splicers=splicers, undone=True)
     reasons = _not_assessable(session, splicer)
@@ -239,9 +239,9 @@ def _not_assessable(session: CrewSession, splicer: str | None) -> dict[str, str]
     """Return why the clock cannot be checked by the counts, for each splicer where it cannot."""
     import json
 
-    from arcdrift.store import read
+    from arcdrift.store.results.result_rows import read_result
 
-    run = read.result(session.engine, "analysis_run")
+    run = read_result(session.engine, "analysis_run")
     reasons = json.loads(run["summary"].iloc[-1]).get("clocks_not_told", {})
     return {name: why for name, why in reasons.items() if splicer in (None, name)}
 

@@ -44,12 +44,12 @@ def coach(
         from arcdrift.analysis.people.technician_report import coaching_rows
         from arcdrift.cli.time_arguments import zone_of_splicer
         from arcdrift.people import HIDDEN, People
-        from arcdrift.store import read
         from arcdrift.store.annotations import coaching
-        from arcdrift.store.read import assessment_time
+        from arcdrift.store.records.record_overview import assessment_time
+        from arcdrift.store.results.result_rows import read_result
 
         people = People(session.crew)
-        days = read.result(session.engine, "result_person_days")
+        days = read_result(session.engine, "result_person_days")
         known = sorted(set(days["technician"]))
         if not people.any_pages:
             print_nothing(HIDDEN, as_json=as_json)

@@ -50,7 +50,8 @@ def findings(
 ) -> None:
     """List the findings: what needs attention, since when, and what to do next."""
     from arcdrift.finding import KINDS, SEVERITY_ORDER
-    from arcdrift.store import read
+    from arcdrift.store.records.record_overview import read_splicers
+    from arcdrift.store.results.result_rows import read_findings
 
     with open_crew(folder) as session:
         require_analysis(session)
@@ -59,11 +60,11 @@ def findings(
         zone = zone_of_splicer(session.crew)
         start = None if since is None else parse_instant(since, zone, "--since")
         found = visible_findings(
-            session.engine, session.crew, read.findings(session.engine, since=start, kind=kind)
+            session.engine, session.crew, read_findings(session.engine, since=start, kind=kind)
         )
         if subject is not None:
             found = _findings_about(
-                found, subject, {*read.splicers(session.engine), *session.crew.sites}
+                found, subject, {*read_splicers(session.engine), *session.crew.sites}
             )
         if severity is not None:
             found = [
@@ -87,10 +88,10 @@ def visible_findings(
 ) -> list[dict[str, Any]]:
     """Return the findings that may be shown, with pseudonyms if the crew wants them."""
     from arcdrift.people import People
-    from arcdrift.store import read
+    from arcdrift.store.results.result_rows import read_technicians
 
     people = People(crew)
-    names = read.technicians(engine)
+    names = read_technicians(engine)
     shown = (people.finding(finding, names) for finding in found)
     return [finding for finding in shown if finding is not None]
 

@@ -26,11 +26,11 @@ def imports(
     if context.invoked_subcommand is not None:
         context.obj = folder
         return
-    from arcdrift.store import read
+    from arcdrift.store.imports.import_list import read_imports
 
     with open_crew(folder) as session:
         print_interrupted(session, forget=False)
-        table = read.imports(session.engine)
+        table = read_imports(session.engine)
         if as_json:
             print_json(json_rows(table))
             return
@@ -61,7 +61,7 @@ def undo(
     as_json: AsJson = False,
 ) -> None:
     """Undo an import: remove exactly the rows that it added."""
-    from arcdrift.store.write import undo as undo_import
+    from arcdrift.store.imports.import_undo import undo_import
 
     folder = subcommand_folder(context, folder)
     with open_crew(folder) as session:

@@ -33,14 +33,14 @@ def prep(folder: CrewFolder = CURRENT_FOLDER, as_json: AsJson = False) -> None:
             technician_report,
         )
         from arcdrift.people import People
-        from arcdrift.store import read
         from arcdrift.store.annotations import coaching
+        from arcdrift.store.results.result_rows import read_result
 
         require_analysis(session)
         report = technician_report(
-            {name: read.result(session.engine, f"result_{name}") for name in TABLES},
-            stored_document(read.result(session.engine, "result_prep")),
-            read.result(session.engine, "result_person_days"),
+            {name: read_result(session.engine, f"result_{name}") for name in TABLES},
+            stored_document(read_result(session.engine, "result_prep")),
+            read_result(session.engine, "result_person_days"),
             coaching.notes(session.engine),
             session.crew,
             People(session.crew),

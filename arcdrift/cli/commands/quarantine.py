@@ -68,17 +68,18 @@ def quarantine(
         context.obj = folder
         return
     from arcdrift.intake.schema.problems import SENTENCES
-    from arcdrift.store import read
+    from arcdrift.store.imports.import_list import read_imports
+    from arcdrift.store.imports.set_aside_rows import read_quarantined
 
     with open_crew(folder) as session:
         _require_import(session, import_id)
-        rows = read.quarantined(session.engine, import_id)
+        rows = read_quarantined(session.engine, import_id)
         if code is not None:
             require_known(code, {*SENTENCES, *rows["code"]}, "problem code", listed=len(SENTENCES))
             rows = rows[rows["code"] == code].reset_index(drop=True)
         written = []
         if export is not None and not rows.empty:
-            written = write_exports(rows, read.imports(session.engine), export)
+            written = write_exports(rows, read_imports(session.engine), export)
     if as_json:
         print_json(frame_records(rows[list(JSON_NAMES)].rename(columns=JSON_NAMES)))
         return
@@ -111,12 +112,12 @@ def conflicts(
     as_json: AsJson = False,
 ) -> None:
     """Show rows whose values differ from a stored row of the same event, side by side."""
-    from arcdrift.store import read
+    from arcdrift.store.imports.set_aside_rows import read_conflicting
 
     folder = subcommand_folder(context, folder)
     with open_crew(folder) as session:
         _require_import(session, import_id)
-        rows = conflict_rows(read.conflicting(session.engine, import_id, decided=decided))
+        rows = conflict_rows(read_conflicting(session.engine, import_id, decided=decided))
     if as_json:
         print_json(rows)
         return
@@ -227,9 +228,9 @@ def conflict_rows(rows: "pd.DataFrame") -> list[dict[str, Any]]:
 
 
 def _require_import(session: CrewSession, import_id: int | None) -> None:
-    from arcdrift.store import read
+    from arcdrift.store.imports.import_list import read_imports
 
-    if import_id is not None and import_id not in set(read.imports(session.engine)["id"]):
+    if import_id is not None and import_id not in set(read_imports(session.engine)["id"]):
         raise UsageError(f"There is no import {import_id}; `arcdrift imports` lists them.")
 
 

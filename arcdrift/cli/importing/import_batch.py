@@ -66,9 +66,9 @@ class ImportBatch:
         KeyboardInterrupt
             On Ctrl-C, also when it came out as an error.
         """
-        from arcdrift.store import read
+        from arcdrift.store.imports.import_list import read_imports
 
-        self._last_import = max(read.imports(session.engine)["id"], default=0)
+        self._last_import = max(read_imports(session.engine)["id"], default=0)
         with closing(find_logs(session.folder, arguments, layout, self.queue)) as logs:
             for log in logs:
                 try:
@@ -103,10 +103,10 @@ class ImportBatch:
         return f"Interrupted: {are_stored}; {_listed(missing)} not stored, so import again."
 
     def _stored_names(self, folder: Path) -> list[str]:
-        from arcdrift.store import read
+        from arcdrift.store.imports.import_list import read_imports
 
         with open_crew(folder) as session:
-            imports = read.imports(session.engine)
+            imports = read_imports(session.engine)
         new = imports[imports["id"] > self._last_import].sort_values("id")
         return [str(name) for name in new["file_name"]]
 

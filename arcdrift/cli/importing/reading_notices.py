@@ -27,9 +27,9 @@ def _notices(session: CrewSession, import_id: int) -> list[str]:
     import pandas as pd
 
     from arcdrift.air.prepared_readings import prepare_readings, text_column
-    from arcdrift.store.read import imported_readings
+    from arcdrift.store.records.record_rows import read_imported_readings
 
-    prepared = prepare_readings(imported_readings(session.engine, import_id), session.crew)
+    prepared = prepare_readings(read_imported_readings(session.engine, import_id), session.crew)
     station, site = text_column(prepared, "station"), text_column(prepared, "site")
     sentences = []
     unserved = station.notna() & site.isna()

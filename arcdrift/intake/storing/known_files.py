@@ -21,7 +21,7 @@ from arcdrift.intake.schema.problems import Balance
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.imports.corrected_rows import close_corrected, count_corrected
-from arcdrift.store.write import add_import
+from arcdrift.store.imports.import_list import add_import
 
 _OF_THE_FILE = (
     "sha256",

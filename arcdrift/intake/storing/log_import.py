@@ -55,8 +55,8 @@ from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.database.fetch import fetch, fetch_within
 from arcdrift.store.imports.corrected_rows import close_corrected, count_corrected
-from arcdrift.store.read import store_version, version_within
-from arcdrift.store.write import add_import
+from arcdrift.store.imports.import_list import add_import
+from arcdrift.store.results.store_versions import store_version, version_within
 
 _COUNTS = ("lines", "rows", *OUTCOMES)
 _START_BYTES = 64

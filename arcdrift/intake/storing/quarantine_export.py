@@ -108,7 +108,7 @@ def export(rows: pd.DataFrame, header: Sequence[str], delimiter: str | None) -> 
     Parameters
     ----------
     rows : DataFrame
-        From `arcdrift.store.read.quarantined`.
+        From `arcdrift.store.imports.set_aside_rows.read_quarantined`.
     header : sequence of str
         The header cells of their logs.
     delimiter : str, optional

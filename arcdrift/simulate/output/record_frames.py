@@ -72,8 +72,8 @@ def simulate_frames(scenario: Scenario) -> SimulatedCrew:
     Returns
     -------
     SimulatedCrew
-        Its frames equal those of `arcdrift.store.read.records` for a new store into which the
-        logs were imported in the order checks, splices, readings, service.
+        Its frames equal those of `arcdrift.store.records.record_rows.read_records` for a new store
+        into which the logs were imported in the order checks, splices, readings, service.
     """
     weather = make_weather(scenario)
     parts: dict[str, list[pa.Table]] = {kind: [] for kind in KINDS}

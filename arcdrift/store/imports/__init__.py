@@ -1,1 +1,1 @@
-"""Imports: those still running, those of corrected files, those of repeated files."""
+"""Imports: the list of them, running, repeated, corrected and undone ones, rows set aside."""

@@ -1,1 +1,1 @@
-"""Results of analyses: how they are replaced, and whether they are out of date."""
+"""Results of analyses: read, replaced, and compared with the version of the records."""

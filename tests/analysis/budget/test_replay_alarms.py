@@ -17,7 +17,7 @@ from arcdrift.analysis.people.cleave_angles.angle_charts import AngleCharts, cha
 from arcdrift.analysis.people.cleave_angles.angle_ewma import replay_angles
 from arcdrift.analysis.review.result_tables import dated, stream_days
 from arcdrift.shares import Shares
-from arcdrift.store.write import stored_columns
+from arcdrift.store.results.result_replacement import stored_columns
 from tests.analysis.arc.arc_truth import simulated_points
 from tests.analysis.loss.loss_truth import Made
 from tests.analysis.people.cleave_angles.crew_days import LIFE, crew_days, raised

@@ -10,7 +10,8 @@ from arcdrift.analysis.people.cleave_runs import practice_splices
 from arcdrift.analysis.people.prep_review import review_prep
 from arcdrift.figures.prep import funnel, level_days, people_effects, shared_work, spread_days
 from arcdrift.settings import Crew
-from arcdrift.store import read, write
+from arcdrift.store.results.result_replacement import replace_results
+from arcdrift.store.results.result_rows import read_result
 from tests.analysis.review.made_up_log import CREW, SERVICE, Summed, made_up_log, times
 from tests.empty_store import empty_store
 
@@ -58,12 +59,12 @@ def test_findings_are_those_of_what_was_planted(told):
 
 def test_every_table_goes_into_the_store_and_comes_back(told, tmp_path):
     engine = empty_store(tmp_path)
-    write.replace_results(engine, told.frames)
+    replace_results(engine, told.frames)
     for name, frame in told.frames.items():
-        assert len(read.result(engine, name)) == len(frame), name
-    days = read.result(engine, "result_person_days", technician="t5")
+        assert len(read_result(engine, name)) == len(frame), name
+    days = read_result(engine, "result_person_days", technician="t5")
     assert days["loss_level"].mean() > 0.2
-    document = json.loads(read.result(engine, "result_prep")["document"].iloc[0])
+    document = json.loads(read_result(engine, "result_prep")["document"].iloc[0])
     assert document["sets"] == 1
     assert document["refusal"] is None
     engine.dispose()

@@ -21,7 +21,7 @@ from arcdrift.simulate import invented_crew, simulate_frames
 from arcdrift.store import schema
 from arcdrift.store.database.connect import writing
 from arcdrift.store.database.insert_rows import add_rows
-from arcdrift.store.write import add_import
+from arcdrift.store.imports.import_list import add_import
 from tests.empty_store import empty_store
 
 COUNTS = (

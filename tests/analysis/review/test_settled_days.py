@@ -30,8 +30,10 @@ from arcdrift.store import schema
 from arcdrift.store.annotations.clock_shifts import set_shift, undo_shift
 from arcdrift.store.database.connect import open_store, writing
 from arcdrift.store.database.insert_rows import add_rows
+from arcdrift.store.imports.import_list import add_import
+from arcdrift.store.imports.import_undo import undo_import
+from arcdrift.store.results.result_replacement import replace_results
 from arcdrift.store.results.saved_summary import record_marks
-from arcdrift.store.write import add_import, replace_results, undo
 from tests.analysis.review.test_parallel import COUNTS, assert_equal
 from tests.empty_store import empty_store
 
@@ -121,7 +123,7 @@ class Store:
             connection.execute(delete(table).where(time >= since, time < since + 86_400_000_000))
 
     def undo_import(self, place: int) -> None:
-        undo(self.engine, self.imports.pop(place % len(self.imports)))
+        undo_import(self.engine, self.imports.pop(place % len(self.imports)))
 
     def shift_clock(self, day: int, hours: int) -> None:
         since = pd.Timestamp(START, tz="UTC") + pd.Timedelta(days=day)

@@ -18,8 +18,8 @@ import typer
 
 from arcdrift.cli.main import run
 from arcdrift.quantities import QUANTITIES
-from arcdrift.store import read
 from arcdrift.store.database.connect import open_store
+from arcdrift.store.records.record_rows import read_records
 from tests.empty_store import copy_empty_store
 from tests.terminal import Terminal
 
@@ -78,7 +78,7 @@ def expected_records(name: str) -> pd.DataFrame:
 def stored_records(folder: Path, kind: str, columns: list[str]) -> pd.DataFrame:
     engine = open_store(folder)
     try:
-        return read.records(engine, kind)[columns]
+        return read_records(engine, kind)[columns]
     finally:
         engine.dispose()
 

@@ -15,7 +15,8 @@ from arcdrift.intake.layout.layout_match import fitting_layouts
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store.database.connect import open_store
-from arcdrift.store.read import quarantined, records
+from arcdrift.store.imports.set_aside_rows import read_quarantined
+from arcdrift.store.records.record_rows import read_records
 
 NOW = datetime(2026, 12, 1, tzinfo=UTC)
 CREW = Crew.model_validate(
@@ -129,7 +130,7 @@ def test_rows_of_an_archive(tmp_path, archive):
     expected = SAMPLES[archive][2]
     report = bring(engine, path)
     assert (report.balance.accepted, report.balance.quarantined) == (len(expected), 0)
-    stored = records(engine, "readings")
+    stored = read_records(engine, "readings")
     assert stored["read_at"].dt.strftime("%H:%M").tolist() == [row[0] for row in expected]
     assert stored["read_at"].dt.strftime("%Y-%m-%d").unique().tolist() == ["2026-11-30"]
     place = stored["station"].fillna(stored["site"])
@@ -147,7 +148,7 @@ def test_temperature_and_pressure_of_two_files_are_one_reading(tmp_path):
     for archive in ("dwd-hourly-temperature", "dwd-hourly-pressure"):
         report = bring(engine, written(tmp_path, archive))
         assert report.balance.conflicting == 0
-    air = prepare_readings(records(engine, "readings"), CREW)
+    air = prepare_readings(read_records(engine, "readings"), CREW)
     assert air["site"].tolist() == ["North Hub"]
     # 983.4 hPa at 250 m, 50 m up in moist air of 12.3 degrees: hypsometric by hand, virtual
     # temperature 286.5 K: 983.4 exp(-9.80665 * 50 / (287.05 * 286.5)) = 977.55 hPa
@@ -161,7 +162,7 @@ def test_doubtful_values_of_the_database_are_kept_apart(tmp_path):
     path.write_text(text.replace("+0123,1", "+0923,3"))
     engine = open_store(tmp_path)
     assert bring(engine, path).balance.quarantined == 1
-    assert quarantined(engine)["code"].tolist() == ["cell-not-parted"]
+    assert read_quarantined(engine)["code"].tolist() == ["cell-not-parted"]
 
 
 def test_a_file_in_another_time_zone_is_of_no_archive(tmp_path):

@@ -7,7 +7,7 @@ import pytest
 from arcdrift.errors import BadInput
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
-from arcdrift.store.read import store_version
+from arcdrift.store.results.store_versions import store_version
 from tests.empty_store import empty_store
 
 pytestmark = pytest.mark.usefixtures("_reads_every_row")

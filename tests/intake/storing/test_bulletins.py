@@ -12,8 +12,9 @@ from arcdrift.intake.storing.import_file import import_file
 from arcdrift.intake.storing.quarantine_export import export
 from arcdrift.settings import Crew
 from arcdrift.store.database.connect import open_store
-from arcdrift.store.read import conflicting, quarantined, records
-from arcdrift.store.write import undo
+from arcdrift.store.imports.import_undo import undo_import
+from arcdrift.store.imports.set_aside_rows import read_conflicting, read_quarantined
+from arcdrift.store.records.record_rows import read_records
 
 NOW = datetime(2026, 12, 5, tzinfo=UTC)
 CREW = Crew.model_validate(
@@ -47,7 +48,7 @@ def test_the_sample_is_accounted_for_line_by_line(bring):
     assert report.kind == "readings"
     assert (report.balance.lines, report.balance.rows) == (23, 14)
     assert outcome(report) == (7, 1, 0, 6)
-    rows = quarantined(bring.engine)
+    rows = read_quarantined(bring.engine)
     assert list(zip(rows["line"], rows["code"], strict=True)) == [
         (9, "report-nil"),
         (12, "report-corrected"),
@@ -57,7 +58,7 @@ def test_the_sample_is_accounted_for_line_by_line(bring):
         (21, "report-unreadable"),
     ]
     assert rows["raw"][3] == "METAR ENXX 300120Z 24008KT 9999 07/03Q1009="
-    stored = records(bring.engine, "readings")
+    stored = read_records(bring.engine, "readings")
     assert stored["station"].value_counts().to_dict() == {
         "ENXX": 3,
         "ENYY": 2,
@@ -70,7 +71,7 @@ def test_the_sample_is_accounted_for_line_by_line(bring):
 
 def test_the_air_of_the_site_follows_from_qnh_and_both_elevations(bring):
     bring("METAR ENXX 300020Z 24008KT CAVOK 12/08 Q1013=\n")
-    air = prepare_readings(records(bring.engine, "readings"), CREW)
+    air = prepare_readings(read_records(bring.engine, "readings"), CREW)
     # by hand, hypsometric: QNH 1013 is 983.33 hPa at 250 m (ISO 2533); the virtual temperature of
     # the 162 m above is 285.80 K: 983.33 exp(-9.80665 * 162 / (287.05 * 285.80)) = 964.47 hPa
     assert air["station_pressure_hpa"].tolist() == pytest.approx([964.47], abs=0.05)
@@ -82,15 +83,15 @@ def test_the_air_of_the_site_follows_from_qnh_and_both_elevations(bring):
 def test_an_undated_report_is_kept_apart_and_can_be_corrected(bring, tmp_path):
     report = bring("METAR ENXX 300020Z 24008KT CAVOK 12/08 Q1013=\n", "ENXX.txt")
     assert outcome(report) == (0, 0, 0, 1)
-    text = export(quarantined(bring.engine), ("report",), None)
+    text = export(read_quarantined(bring.engine), ("report",), None)
     corrected = text.replace("METAR ENXX", "2026-11-30 METAR ENXX")
     assert corrected != text
     path = tmp_path / "rows.csv"
     path.write_text(corrected)
     mended = import_file(bring.engine, CREW, path, now=NOW)
     assert (outcome(mended), mended.mended) == ((1, 0, 0, 0), 1)
-    assert quarantined(bring.engine).empty
-    stored = records(bring.engine, "readings")
+    assert read_quarantined(bring.engine).empty
+    stored = read_records(bring.engine, "readings")
     assert stored["read_at"].tolist() == [pd.Timestamp("2026-11-30 00:20", tz="UTC")]
 
 
@@ -104,9 +105,9 @@ def test_a_correction_in_another_file_is_a_question(bring):
     first = bring("METAR ENXX 300020Z 24008KT CAVOK 12/08 Q1013=\n")
     later = bring("METAR COR ENXX 300020Z 24008KT CAVOK 13/08 Q1013=\n", "later-2026-11.txt")
     assert outcome(later) == (0, 0, 1, 0)
-    assert conflicting(bring.engine)["raw"].str.contains("COR").all()
-    undo(bring.engine, first.import_id)
-    assert records(bring.engine, "readings")["temperature_c"].tolist() == [13.0]
+    assert read_conflicting(bring.engine)["raw"].str.contains("COR").all()
+    undo_import(bring.engine, first.import_id)
+    assert read_records(bring.engine, "readings")["temperature_c"].tolist() == [13.0]
 
 
 def test_reports_of_the_future_are_kept_apart(bring):

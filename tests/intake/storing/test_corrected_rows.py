@@ -10,8 +10,10 @@ from arcdrift.intake.text import chunks
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.database.connect import reading
-from arcdrift.store.read import imports, quarantined, records
-from arcdrift.store.write import undo
+from arcdrift.store.imports.import_list import read_imports
+from arcdrift.store.imports.import_undo import undo_import
+from arcdrift.store.imports.set_aside_rows import read_quarantined
+from arcdrift.store.records.record_rows import read_records
 from tests.empty_store import empty_store
 
 NOW = datetime(2025, 6, 1, tzinfo=UTC)
@@ -54,7 +56,7 @@ def bring(request, tmp_path, monkeypatch):
 
 
 def open_lines(bring):
-    return quarantined(bring.engine)["line"].tolist()
+    return read_quarantined(bring.engine)["line"].tolist()
 
 
 def contents(engine):
@@ -74,22 +76,22 @@ def test_a_corrected_log_closes_its_rows_and_undoing_opens_them(bring):
     report = bring(log(broken=(5,)))
     assert (report.mended, report.balance.accepted, report.balance.already_stored) == (2, 2, 4)
     assert open_lines(bring) == [7]
-    assert len(records(bring.engine, "splices")) == 5
-    assert imports(bring.engine)["quarantined"].tolist() == [0, 3]
+    assert len(read_records(bring.engine, "splices")) == 5
+    assert read_imports(bring.engine)["quarantined"].tolist() == [0, 3]
     assert bring(log(broken=(1, 3, 5))).balance.already_stored == 6  # opens nothing
     assert open_lines(bring) == [7]
-    undo(bring.engine, 3)
-    undo(bring.engine, 2)
+    undo_import(bring.engine, 3)
+    undo_import(bring.engine, 2)
     assert contents(bring.engine) == before
 
 
 def test_a_later_import_of_the_corrected_log_closes_when_the_first_is_undone(bring):
     bring(log(broken=(1, 3)))
     assert [bring(log()).mended, bring(log()).mended] == [2, 0]
-    undo(bring.engine, 2)
+    undo_import(bring.engine, 2)
     assert open_lines(bring) == []
-    assert set(quarantined(bring.engine, closed=True)["closed_by"]) == {3}
-    undo(bring.engine, 3)
+    assert set(read_quarantined(bring.engine, closed=True)["closed_by"]) == {3}
+    undo_import(bring.engine, 3)
     assert open_lines(bring) == [3, 5]
 
 
@@ -97,9 +99,9 @@ def test_a_later_import_of_the_corrected_log_closes_when_the_first_is_undone(bri
 def test_undoing_the_broken_log_leaves_what_the_corrected_one_brings(bring):
     bring(log(broken=(1, 3)))
     bring(log())
-    undo(bring.engine, 1)
-    assert quarantined(bring.engine, closed=True).empty
-    assert len(records(bring.engine, "splices")) == 6
+    undo_import(bring.engine, 1)
+    assert read_quarantined(bring.engine, closed=True).empty
+    assert len(read_records(bring.engine, "splices")) == 6
 
 
 @ONE_CHUNK_EVERY_DAY

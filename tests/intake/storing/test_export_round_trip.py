@@ -18,7 +18,9 @@ from arcdrift.intake.storing.import_file import import_file
 from arcdrift.intake.storing.quarantine_export import export
 from arcdrift.intake.text.raw_rows import numbered
 from arcdrift.settings import Crew
-from arcdrift.store.read import imports, quarantined, records
+from arcdrift.store.imports.import_list import read_imports
+from arcdrift.store.imports.set_aside_rows import read_quarantined
+from arcdrift.store.records.record_rows import read_records
 from tests.empty_store import empty_store
 
 NOW = datetime(2026, 12, 1, tzinfo=UTC)
@@ -71,8 +73,8 @@ def log_text(headers, delimiter, decimal, more):
 
 
 def exported(engine, import_id=1):
-    rows = quarantined(engine, import_id)
-    source = imports(engine).set_index("id").loc[rows["import_id"].iloc[0]]
+    rows = read_quarantined(engine, import_id)
+    source = read_imports(engine).set_index("id").loc[rows["import_id"].iloc[0]]
     return export(rows, json.loads(source["header"]), source["delimiter"])
 
 
@@ -129,8 +131,8 @@ def comes_back(engine, folder, place, log, saved_with):
 
     report = bring(saved_again(both, corrected, saved_with), "mended.csv")
     assert (counts(report), report.mended) == ((1, 1, 0, 0), 1)
-    assert quarantined(engine, first.import_id)["code"].tolist() == ["time-unreadable"]
-    stored = records(engine, "splices", splicers=[f"Heron {folder.name}"])
+    assert read_quarantined(engine, first.import_id)["code"].tolist() == ["time-unreadable"]
+    stored = read_records(engine, "splices", splicers=[f"Heron {folder.name}"])
     assert stored["loss_db"].tolist() == [0.03, 0.04]
 
 
@@ -150,7 +152,7 @@ def test_the_layout_of_the_store_decides_where_several_fit(tmp_path):
     assert fitting_layout(crew_layouts(tmp_path).layouts, FileStart(path, path.name)) is None
     report = import_file(engine, CREW, path, now=NOW)
     assert counts(report) == (0, 2, 0, 0)
-    assert imports(engine)["layout"].str.startswith("# 1.toml").all()
+    assert read_imports(engine)["layout"].str.startswith("# 1.toml").all()
 
 
 @pytest.mark.parametrize("encoding", ["utf-16", "windows-1252"])

@@ -17,8 +17,10 @@ from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew, Site
 from arcdrift.store import schema
 from arcdrift.store.database.connect import reading
-from arcdrift.store.read import conflicting, imports, quarantined, records
-from arcdrift.store.write import undo
+from arcdrift.store.imports.import_list import read_imports
+from arcdrift.store.imports.import_undo import undo_import
+from arcdrift.store.imports.set_aside_rows import read_conflicting, read_quarantined
+from arcdrift.store.records.record_rows import read_records
 from tests.empty_store import empty_store
 
 NOW = datetime(2025, 6, 1, tzinfo=UTC)
@@ -86,18 +88,18 @@ def test_what_is_stored_and_reported(engine, bring):
         "Line 7: Estimated loss 99 dB is above 0..10 dB; check the unit and the sensor.",
         "Line 8: The row has fewer cells than the header; it may be cut short.",
     ]
-    frame = records(engine, "splices")
+    frame = read_records(engine, "splices")
     assert list(frame["splicer"]) == ["Heron"] * 3
     assert list(frame["outcome"]) == ["done", "error", "done"]
     assert list(frame["purpose"]) == ["production"] * 3
     assert list(frame["line"]) == [2, 5, 6]
     assert frame.loc[0, "remark"] == "two\nlines"
     assert frame.loc[0, "spliced_at"] == pd.Timestamp("2025-03-01 09:00:05", tz="UTC")
-    kept = quarantined(engine)
+    kept = read_quarantined(engine)
     assert list(kept["raw"]) == content.splitlines()[6:]
     assert list(kept["code"]) == ["value-too-high", "cells-missing"]
     assert list(kept["line"]) == [7, 8]
-    listed = imports(engine).loc[0]
+    listed = read_imports(engine).loc[0]
     assert listed["sha256"] == hashlib.sha256(content.encode()).hexdigest()
     assert listed["size_bytes"] == len(content)
     assert listed["lines"] == listed["rows"] + listed["other_lines"]
@@ -113,12 +115,12 @@ def test_every_kind_comes_in(engine, bring):
     )
     bring("read_at,site,temperature_c,pressure_hpa\n2025-03-01T07:00Z,Harbor,3.5,1003\n", "air.csv")
     bring("asset,serviced_at,action\nHeron,2025-03-01,Electrodes replaced\n", "service.csv")
-    assert list(records(engine, "arc-checks")["outcome"]) == ["pass", "fail"]
-    assert list(records(engine, "readings")["temperature_c"]) == [3.5]
-    service = records(engine, "service")
+    assert list(read_records(engine, "arc-checks")["outcome"]) == ["pass", "fail"]
+    assert list(read_records(engine, "readings")["temperature_c"]) == [3.5]
+    service = read_records(engine, "service")
     assert list(service["action"]) == ["electrodes replaced"]
     assert service.loc[0, "serviced_at"] == pd.Timestamp("2025-02-28 23:00", tz="UTC")
-    assert list(imports(engine)["kind"]) == ["service", "readings", "arc-checks"]
+    assert list(read_imports(engine)["kind"]) == ["service", "readings", "arc-checks"]
 
 
 def test_the_same_file_twice_adds_nothing(engine, bring):
@@ -136,15 +138,15 @@ def test_the_same_file_twice_adds_nothing(engine, bring):
         assert counts(report) == (0, 7, 0, 0)
         assert report.problems == ()
         assert contents(engine) == before
-    assert len(imports(engine)) == 4
+    assert len(read_imports(engine)) == 4
 
 
 def test_overlapping_exports_add_only_what_is_new(engine, bring):
     rows = [f"Heron,2025-03-01 10:{n:02}:30,0.0{n % 9},Alder\n" for n in range(20)]
     assert counts(bring(HEADER + "".join(rows[:12]))) == (12, 0, 0, 0)
     assert counts(bring(HEADER + "".join(reversed(rows[8:])))) == (8, 4, 0, 0)
-    assert records(engine, "splices")["spliced_at"].is_unique
-    assert len(records(engine, "splices")) == 20
+    assert read_records(engine, "splices")["spliced_at"].is_unique
+    assert len(read_records(engine, "splices")) == 20
 
 
 def test_a_file_with_gaps_finds_what_is_stored(engine, bring):
@@ -167,21 +169,21 @@ def test_a_minute_log_keeps_equal_rows_apart(engine, bring):
     assert counts(bring(HEADER + same * 2)) == (2, 0, 0, 0)
     assert counts(bring(HEADER + same * 2)) == (0, 2, 0, 0)
     assert counts(bring(HEADER + same * 3)) == (1, 2, 0, 0)
-    assert len(records(engine, "splices")) == 3
+    assert len(read_records(engine, "splices")) == 3
 
 
 def test_a_minute_log_keeps_different_rows_of_a_minute(engine, bring):
     a, b, c = (f"Heron,2025-03-01 10:00,{loss},Alder\n" for loss in (0.01, 0.02, 0.03))
     assert counts(bring(HEADER + a + b)) == (2, 0, 0, 0)
     assert counts(bring(HEADER + a + b + c)) == (1, 2, 0, 0)
-    assert list(records(engine, "splices")["loss_db"]) == [0.01, 0.02, 0.03]
+    assert list(read_records(engine, "splices")["loss_db"]) == [0.01, 0.02, 0.03]
 
 
 def test_a_changed_row_of_a_minute_is_a_conflict(engine, bring):
     a, b, changed = (f"Heron,2025-03-01 10:00,{loss},Alder\n" for loss in (0.01, 0.02, 0.09))
     bring(HEADER + a + b)
     assert counts(bring(HEADER + a + changed)) == (0, 1, 1, 0)
-    kept = conflicting(engine).loc[0]
+    kept = read_conflicting(engine).loc[0]
     assert json.loads(kept["differs"]) == {"loss_db": [0.02, 0.09]}
     assert kept["stored_id"] == 2
 
@@ -192,14 +194,14 @@ def test_a_number_tells_splices_of_a_minute_apart(engine, bring):
     assert counts(bring(header + one + two + one)) == (2, 1, 0, 0)
     changed = "Heron,2025-03-01 10:00,0.07,2\n"
     assert counts(bring(header + one + changed)) == (0, 1, 1, 0)
-    assert json.loads(conflicting(engine).loc[0, "differs"]) == {"loss_db": [0.03, 0.07]}
+    assert json.loads(read_conflicting(engine).loc[0, "differs"]) == {"loss_db": [0.03, 0.07]}
 
 
 def test_a_log_with_seconds_has_one_splice_at_a_time(engine, bring):
     row = "Heron,2025-03-01 10:00:30,{},Alder\n"
     content = HEADER + row.format(0.03) * 2 + row.format(0.04) + row.format(0.05)
     assert counts(bring(content)) == (1, 1, 2, 0)
-    kept = conflicting(engine)
+    kept = read_conflicting(engine)
     assert [json.loads(d)["loss_db"] for d in kept["differs"]] == [[0.03, 0.04], [0.03, 0.05]]
     assert list(kept["stored_id"]) == [1, 1]
     assert list(kept["line"]) == [4, 5]
@@ -210,8 +212,8 @@ def test_a_conflict_keeps_both_versions(engine, bring):
     bring(HEADER + "Heron,2025-03-01 10:00:30,0.03,Alder\n")
     changed = "Heron,2025-03-01 10:00:30,0.03,Birch\n"
     assert counts(bring(HEADER + changed)) == (0, 0, 1, 0)
-    assert list(records(engine, "splices")["technician"]) == ["Alder"]
-    kept = conflicting(engine).loc[0]
+    assert list(read_records(engine, "splices")["technician"]) == ["Alder"]
+    kept = read_conflicting(engine).loc[0]
     assert json.loads(kept["differs"]) == {"technician": ["Alder", "Birch"]}
     record = json.loads(kept["record"])
     assert record["technician"] == "Birch"
@@ -227,10 +229,10 @@ def test_a_column_that_a_file_has_not_contradicts_nothing(engine, bring):
     assert counts(bring(less)) == (0, 1, 0, 0)
     more = "splicer,spliced_at,loss_db,site\nHeron,2025-03-01 10:00:30,0.03,Harbor\n"
     assert counts(bring(more)) == (0, 1, 0, 0)
-    assert list(records(engine, "splices")["site"]) == ["Harbor"]
-    assert list(records(engine, "splices")["technician"]) == ["Alder"]
-    undo(engine, 3)
-    assert records(engine, "splices")["site"].isna().all()
+    assert list(read_records(engine, "splices")["site"]) == ["Harbor"]
+    assert list(read_records(engine, "splices")["technician"]) == ["Alder"]
+    undo_import(engine, 3)
+    assert read_records(engine, "splices")["site"].isna().all()
 
 
 @pytest.mark.parametrize(
@@ -275,9 +277,9 @@ def test_undoing_restores_the_store_exactly(engine, bring):
     second = first.replace("0.03", "0.04") + "Heron,2025-03-01 10:02:30,0.05,Birch\nbroken\n"
     report = bring(second)
     assert counts(report) == (1, 1, 1, 1)
-    undo(engine, report.import_id)
+    undo_import(engine, report.import_id)
     assert contents(engine) == before
-    listed = imports(engine).set_index("id")
+    listed = read_imports(engine).set_index("id")
     assert pd.notna(listed.loc[report.import_id, "undone_at"])
     assert pd.isna(listed.loc[1, "undone_at"])
     assert counts(bring(second)) == (1, 1, 1, 1)
@@ -293,7 +295,7 @@ def test_nothing_is_stored_when_writing_fails(engine, bring, monkeypatch):
     with pytest.raises(RuntimeError):
         bring(HEADER + "Heron,2025-03-01 10:00:30,0.03,Alder\n")
     assert contents(engine) == before
-    assert imports(engine).empty
+    assert read_imports(engine).empty
 
 
 def test_another_import_meanwhile_is_seen(engine, bring, monkeypatch):
@@ -309,7 +311,7 @@ def test_another_import_meanwhile_is_seen(engine, bring, monkeypatch):
 
     monkeypatch.setattr(log_import, "classify_rows", overtaken)
     assert counts(bring(content, "second.csv")) == (0, 1, 0, 0)
-    assert len(records(engine, "splices")) == 1
+    assert len(read_records(engine, "splices")) == 1
 
 
 def test_progress_ends_with_all_rows(bring):
@@ -335,20 +337,22 @@ def test_a_layout_reads_a_foreign_file(engine, bring):
     report = bring(content, layout=path)
     assert counts(report) == (2, 0, 0, 2)
     assert report.balance.skipped == 2
-    frame = records(engine, "splices")
+    frame = read_records(engine, "splices")
     assert list(frame["loss_db"]) == [0.03, 0.45]
     assert list(frame["outcome"]) == ["done", "redo"]
     assert list(frame["splice_number"]) == [17, 18]
     assert frame.loc[0, "cleave_right_deg"] == 1.0
     assert list(frame["spliced_at"].dt.hour) == [9, 9]
-    kept = quarantined(engine)
+    kept = read_quarantined(engine)
     assert list(kept["code"]) == ["value-missing", "number-separator"]
     assert kept.loc[1, "message"] == (
         "Estimated loss '0.05' has a separator that may part thousands or decimals; write it like "
         "1234.5, or set decimal in a layout. outcome 'done?' is not one of done, redo, error; "
         "correct it, or map it in a layout."
     )
-    assert imports(engine).loc[0, "layout"].startswith("# splice-log-semicolon.toml\n# A splice")
+    assert (
+        read_imports(engine).loc[0, "layout"].startswith("# splice-log-semicolon.toml\n# A splice")
+    )
     with pytest.raises(BadInput) as caught:
         bring(content, layout=load_layout(path), kind="readings")
     assert str(caught.value) == (
@@ -374,7 +378,7 @@ def test_problems_are_grouped(bring):
 def test_one_wrong_cell_is_one_problem(engine, bring):
     # an unreadable setting is not also a missing one
     bring("splicer,checked_at,outcome,arc_setting\nHeron,2025-03-01 07:00,pass,x\n")
-    assert list(quarantined(engine)["message"]) == [
+    assert list(read_quarantined(engine)["message"]) == [
         "Arc setting 'x' is not a number; write it like 12.5."
     ]
 
@@ -412,4 +416,4 @@ def test_a_name_that_comes_again_needs_a_layout(engine, bring, tmp_path):
         'spliced_at = "spliced_at"\nloss_db = "loss_db 2"\n'
     )
     bring(content, layout=load_layout(path))
-    assert records(engine, "splices")["loss_db"].tolist() == [0.03]
+    assert read_records(engine, "splices")["loss_db"].tolist() == [0.03]

@@ -26,8 +26,10 @@ from arcdrift.store.events.record_matching import (
     SourceRow,
     match_events,
 )
-from arcdrift.store.read import conflicting, imports, quarantined, records
-from arcdrift.store.write import undo
+from arcdrift.store.imports.import_list import read_imports
+from arcdrift.store.imports.import_undo import undo_import
+from arcdrift.store.imports.set_aside_rows import read_conflicting, read_quarantined
+from arcdrift.store.records.record_rows import read_records
 from tests.empty_store import empty_store
 
 pytestmark = pytest.mark.usefixtures("_reads_every_row")
@@ -154,14 +156,14 @@ def versions(engine, kind):
     """Records and versions in conflict of each splicer's minute or place's instant, unordered."""
     identity, stored = RECORD_IDENTITIES[kind], {}
     groups: dict[tuple, list] = {}
-    for row in stored_values(records(engine, kind)):
+    for row in stored_values(read_records(engine, kind)):
         who = {name: row[name] for name in identity.subject}
         key = candidate_key(identity, list(who.values()), row[identity.time])
         stored[row["id"]] = key
         found = groups.setdefault(key, [0, Counter()])
         found[0] += 1
         found[1][row_json(identity, who, 0, row)] += 1
-    for row in stored_values(conflicting(engine)):
+    for row in stored_values(read_conflicting(engine)):
         version = json.loads(row["record"])
         who = {name: version[name] for name in identity.subject}
         groups[stored[row["stored_id"]]][1][row_json(identity, who, 0, version)] += 1
@@ -169,19 +171,19 @@ def versions(engine, kind):
 
 
 def times(engine, kind):
-    return Counter(records(engine, kind)[RECORD_IDENTITIES[kind].time])
+    return Counter(read_records(engine, kind)[RECORD_IDENTITIES[kind].time])
 
 
 def apart(engine):
-    return Counter(quarantined(engine)[["raw", "code", "message"]].itertuples(index=False))
+    return Counter(read_quarantined(engine)[["raw", "code", "message"]].itertuples(index=False))
 
 
 def content(engine, kind):
     """All there is but ids, and the lists by which imports are counted."""
     table = schema.RECORDS[kind]
-    names = {row["id"]: row["file_name"] for row in stored_values(imports(engine))}
+    names = {row["id"]: row["file_name"] for row in stored_values(read_imports(engine))}
     stored = {}
-    for row in stored_values(records(engine, kind)):
+    for row in stored_values(read_records(engine, kind)):
         number, source = row.pop("id"), names[row.pop("import_id")]
         stored[number] = (source, *(row[n] for n in table.columns.keys() if n in row))
     rivals = [
@@ -194,11 +196,11 @@ def content(engine, kind):
             r["raw"],
             r["kept"],
         )
-        for r in stored_values(conflicting(engine, decided=True))
+        for r in stored_values(read_conflicting(engine, decided=True))
     ]
     kept = [
         tuple(r[n] for n in ("file_name", "line", "last_line", "column", "code", "message", "raw"))
-        for r in stored_values(quarantined(engine, closed=True))
+        for r in stored_values(read_quarantined(engine, closed=True))
     ]
     return Counter(stored.values()), Counter(rivals), Counter(kept)
 
@@ -231,7 +233,7 @@ def test_undoing_leaves_what_the_others_make(kind):
         with tempfile.TemporaryDirectory() as place, tempfile.TemporaryDirectory() as other:
             engine, alone = empty_store(Path(place)), empty_store(Path(other))
             bring(engine, place, files, order)
-            undo(engine, gone + 1)
+            undo_import(engine, gone + 1)
             bring(alone, other, files, [number for number in order if number != gone])
             assert content(engine, kind) == content(alone, kind)
             engine.dispose()
@@ -307,10 +309,10 @@ def test_minutes_and_seconds_of_the_same_splices(tmp_path, order):
     )
     engine = empty_store(tmp_path)
     bring(engine, str(tmp_path), [minutes, seconds], order)
-    frame = records(engine, "splices").sort_values("spliced_at")
+    frame = read_records(engine, "splices").sort_values("spliced_at")
     assert list(frame["spliced_at"].dt.second) == [5, 50, 20]
     assert list(frame["technician"]) == ["Alder"] * 3
-    (rival,) = stored_values(conflicting(engine))
+    (rival,) = stored_values(read_conflicting(engine))
     differs = json.loads(rival["differs"])
     assert set(differs) == {"loss_db"}
     assert sorted(differs["loss_db"]) == [0.03, 0.07]

@@ -21,8 +21,10 @@ from arcdrift.intake.storing.log_import import LogImport
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.database.connect import reading
-from arcdrift.store.read import imports, quarantined, records
-from arcdrift.store.write import undo
+from arcdrift.store.imports.import_list import read_imports
+from arcdrift.store.imports.import_undo import undo_import
+from arcdrift.store.imports.set_aside_rows import read_quarantined
+from arcdrift.store.records.record_rows import read_records
 from tests.empty_store import empty_store
 from tests.intake.storing.test_import_order import FILES
 
@@ -59,7 +61,7 @@ def contents(engine, kind):
                 (schema.conflicts, {"id", "stored_id", "raw", "record", "decided_at"}),
             )
         }
-    listed = imports(engine).drop(columns=["seconds", "started_at", "same_as", "undone_at"])
+    listed = read_imports(engine).drop(columns=["seconds", "started_at", "same_as", "undone_at"])
     return held, listed.astype(object).where(listed.notna(), None).to_dict("records")
 
 
@@ -67,7 +69,7 @@ def play(engine, folder, kind, files, steps):
     """Take the steps, and say what each of them answered and left behind."""
     answers = []
     for action, *more in steps:
-        standing = imports(engine)
+        standing = read_imports(engine)
         standing = standing[standing["undone_at"].isna()]["id"].tolist()
         if action == "bring":
             number, crew, now, name = more
@@ -75,7 +77,7 @@ def play(engine, folder, kind, files, steps):
             report = import_file(engine, BOTH_CREWS[crew], folder / name, now=TIMES[now])
             answers.append(said(report))
         elif action == "undo" and standing:
-            undo(engine, standing[more[0] % len(standing)])
+            undo_import(engine, standing[more[0] % len(standing)])
         elif action == "decide":
             decide_conflicts(engine, more[0], None, by="Cedar")
         answers.append(contents(engine, kind))
@@ -147,7 +149,7 @@ def test_the_same_file_is_not_read_again(engine, path, tmp_path):
     assert (first.balance.header, first.balance.blank) == (2, 1)
     assert (again.balance.header, again.balance.blank) == (2, 1)
     assert again.problems == ()
-    assert imports(engine)["file_name"].tolist() == ["copy.csv", "log.csv"]
+    assert read_imports(engine)["file_name"].tolist() == ["copy.csv", "log.csv"]
 
 
 def test_what_makes_a_file_another_one(engine, path, tmp_path):
@@ -172,16 +174,16 @@ def test_what_makes_a_file_another_one(engine, path, tmp_path):
 def test_a_file_is_read_again_after_the_last_undo(engine, path):
     ids = [import_file(engine, OSLO, path, now=NOW).import_id for _ in range(4)]
     for number in (ids[0], ids[2]):
-        undo(engine, number)
+        undo_import(engine, number)
         assert not is_read(engine, path)
-    stored = records(engine, "splices")
+    stored = read_records(engine, "splices")
     assert len(stored) == 20
     assert set(stored["import_id"]) == {ids[1]}
-    assert quarantined(engine)["import_id"].tolist() == [ids[1]]
-    for number in imports(engine).query("undone_at.isna()")["id"]:
-        undo(engine, number)
-    assert records(engine, "splices").empty
-    assert quarantined(engine).empty
+    assert read_quarantined(engine)["import_id"].tolist() == [ids[1]]
+    for number in read_imports(engine).query("undone_at.isna()")["id"]:
+        undo_import(engine, number)
+    assert read_records(engine, "splices").empty
+    assert read_quarantined(engine).empty
     assert is_read(engine, path)
 
 

@@ -27,7 +27,7 @@ from arcdrift.intake.text.raw_rows import RawRows, read_rows
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.database.connect import reading
-from arcdrift.store.read import imports
+from arcdrift.store.imports.import_list import read_imports
 from tests.empty_store import empty_store
 
 pytestmark = pytest.mark.usefixtures("_reads_every_row")
@@ -206,7 +206,7 @@ def contents(engine) -> dict[str, list[tuple[object, ...]]]:
                         values[column] = names[whose.replace("-", "_"), row[column]]
                 rows.append(tuple((k, v) for k, v in sorted(values.items())))
             held[table.name] = sorted(rows, key=repr)
-    done = imports(engine).drop(columns=["seconds", "started_at"])
+    done = read_imports(engine).drop(columns=["seconds", "started_at"])
     held["imports"] = [(done.to_json(orient="records", date_format="iso"),)]
     return held
 

@@ -10,11 +10,13 @@ import pytest
 from adbc_driver_sqlite import dbapi
 from sqlalchemy import select
 
-from arcdrift.store import read, schema, write
+from arcdrift.store import schema
 from arcdrift.store.database import insert_rows
 from arcdrift.store.database.connect import open_store, writing
 from arcdrift.store.database.fetch import fetch
 from arcdrift.store.database.sqlite_gate import GatedConnection, gate_of
+from arcdrift.store.imports.import_list import add_import
+from arcdrift.store.records.record_rows import read_records
 
 NAMES = {"file_name": "log.csv", "sha256": "0", "kind": "service"}
 COUNTS = (
@@ -98,13 +100,13 @@ def test_reads_beside_writes_leave_the_store_whole(tmp_path):
             frame = pd.DataFrame({"asset": ["Heron"] * 400, "action": "cleaned", "line": 2})
             frame["serviced_at"] = pd.Timestamp("2025-03-01", tz="UTC").as_unit("us")
             with writing(engine) as connection:
-                import_id = write.add_import(connection, dict.fromkeys(COUNTS, 0) | NAMES)
+                import_id = add_import(connection, dict.fromkeys(COUNTS, 0) | NAMES)
                 insert_rows.add_rows(connection, schema.service, frame.assign(import_id=import_id))
 
     def read_many(stop):
         try:
             while not stop.is_set():
-                seen.append(len(read.records(engine, "service")))
+                seen.append(len(read_records(engine, "service")))
         except Exception as problem:
             failed.append(problem)
 
@@ -118,6 +120,6 @@ def test_reads_beside_writes_leave_the_store_whole(tmp_path):
         thread.join(20)
     assert not failed
     assert all(count % 400 == 0 for count in seen)
-    assert len(read.records(engine, "service")) == 400 * rounds
+    assert len(read_records(engine, "service")) == 400 * rounds
     with engine.connect() as connection:
         assert connection.exec_driver_sql("PRAGMA integrity_check").scalar() == "ok"

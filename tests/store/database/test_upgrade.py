@@ -15,10 +15,14 @@ from sqlalchemy.exc import DBAPIError
 
 from arcdrift.cli.main import run
 from arcdrift.errors import ArcdriftError, StoreTrouble
-from arcdrift.store import read, schema, write
+from arcdrift.store import schema
 from arcdrift.store.database.connect import open_store, writing
 from arcdrift.store.database.upgrade import HEAD, MIGRATIONS
-from arcdrift.store.results.records_version import RecordsVersion
+from arcdrift.store.imports.import_list import read_imports
+from arcdrift.store.records.record_rows import read_records
+from arcdrift.store.results.result_replacement import replace_results
+from arcdrift.store.results.result_rows import read_findings, read_result
+from arcdrift.store.results.store_versions import RecordsVersion
 
 RUN = {
     "id": [1],
@@ -127,13 +131,13 @@ def test_an_old_store_keeps_its_records_and_loses_its_results(old_folder):
     engine = open_store(old_folder)
     assert differences(engine, schema.metadata) == []
     assert differences(engine, schema.result_metadata) == []
-    assert read.records(engine, "service")["asset"].tolist() == ["Heron"]
-    assert read.imports(engine)["file_name"].tolist() == ["a.csv"]
+    assert read_records(engine, "service")["asset"].tolist() == ["Heron"]
+    assert read_imports(engine)["file_name"].tolist() == ["a.csv"]
     with engine.connect() as connection:
         note = connection.execute(schema.coaching.select()).one()
     assert note.technician == "Hemlock"
-    assert read.result(engine, "analysis_run").empty
-    assert read.findings(engine) == []
+    assert read_result(engine, "analysis_run").empty
+    assert read_findings(engine) == []
 
 
 def test_an_old_store_is_as_one_never_analyzed(old_folder, capsys):
@@ -147,8 +151,8 @@ def test_an_old_store_is_as_one_never_analyzed(old_folder, capsys):
 
 
 def test_results_are_kept_while_their_tables_are_as_declared(tmp_path):
-    write.replace_results(open_store(tmp_path), {"analysis_run": pd.DataFrame(RUN)})
-    assert len(read.result(open_store(tmp_path), "analysis_run")) == 1
+    replace_results(open_store(tmp_path), {"analysis_run": pd.DataFrame(RUN)})
+    assert len(read_result(open_store(tmp_path), "analysis_run")) == 1
 
 
 @pytest.mark.parametrize(
@@ -161,13 +165,13 @@ def test_results_are_kept_while_their_tables_are_as_declared(tmp_path):
 )
 def test_results_go_when_the_definition_of_one_has_changed(tmp_path, change):
     engine = open_store(tmp_path)
-    write.replace_results(engine, {"analysis_run": pd.DataFrame(RUN)})
+    replace_results(engine, {"analysis_run": pd.DataFrame(RUN)})
     with writing(engine) as connection:
         connection.execute(text("CREATE TABLE result_of_old (id INTEGER)"))
         connection.execute(text("CREATE TABLE result_of_somebody_else (id INTEGER)"))
         connection.execute(text(change))
     again = open_store(tmp_path)
-    assert read.result(again, "analysis_run").empty
+    assert read_result(again, "analysis_run").empty
     assert differences(again, schema.result_metadata) == []
     tables = columns(again)
     assert "result_of_somebody_else" in tables

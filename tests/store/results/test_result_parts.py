@@ -8,9 +8,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine, select
 
-from arcdrift.store import read, schema
+from arcdrift.store import schema
 from arcdrift.store.database.connect import reading, writing
 from arcdrift.store.results.result_parts import replace_table
+from arcdrift.store.results.result_rows import read_result
 from tests.empty_store import empty_store
 
 CREW_DAYS = schema.RESULTS["result_crew_days"]
@@ -39,10 +40,10 @@ def test_only_months_that_differ_are_written(engine: Engine) -> None:
     assert replaced(engine, second) == 3
     third = days(("2026-05-01", 4), ("2026-05-02", 6))
     assert replaced(engine, third) == 0
-    stored = read.result(engine, "result_crew_days")
+    stored = read_result(engine, "result_crew_days")
     assert stored[["day", "splices"]].to_numpy().tolist() == [["2026-05-01", 4], ["2026-05-02", 6]]
     assert replaced(engine, None) == 0
-    assert read.result(engine, "result_crew_days").empty
+    assert read_result(engine, "result_crew_days").empty
     with reading(engine) as connection:
         assert connection.execute(select(schema.result_parts)).all() == []
 
@@ -52,7 +53,7 @@ def test_rows_that_nobody_noted_are_replaced(engine: Engine) -> None:
         replace_table(connection, CREW_DAYS, days(("2026-05-01", 4)))
         connection.execute(schema.result_parts.delete())
     assert replaced(engine, days(("2026-06-01", 2))) == 1
-    assert read.result(engine, "result_crew_days")["day"].tolist() == ["2026-06-01"]
+    assert read_result(engine, "result_crew_days")["day"].tolist() == ["2026-06-01"]
 
 
 MONTHS = st.dictionaries(
@@ -70,7 +71,7 @@ def test_a_table_holds_what_was_given_last(
     for version in versions:
         frame = days(*((str(day), count) for day, count in version.items()))
         replaced(engine, frame)
-        stored = read.result(engine, "result_crew_days")
+        stored = read_result(engine, "result_crew_days")
         expected = frame.sort_values("day", ignore_index=True)
         assert stored[["day", "splices"]].to_numpy().tolist() == (
             expected[["day", "splices"]].to_numpy().tolist()

@@ -10,6 +10,7 @@ from sqlalchemy import Engine, delete, update
 from arcdrift.store import schema
 from arcdrift.store.database.connect import writing
 from arcdrift.store.database.insert_rows import add_rows
+from arcdrift.store.imports.import_list import add_import
 from arcdrift.store.results.saved_summary import (
     SavedSummary,
     earliest_change,
@@ -17,7 +18,6 @@ from arcdrift.store.results.saved_summary import (
     record_marks,
     replace_saved_summary,
 )
-from arcdrift.store.write import add_import
 from tests.analysis.review.test_parallel import COUNTS
 from tests.empty_store import empty_store
 

@@ -6,7 +6,8 @@ import pytest
 
 from arcdrift.analysis.people.prep_review import review_prep
 from arcdrift.figures.cleave_angles import angle_days
-from arcdrift.store import read, write
+from arcdrift.store.results.result_replacement import replace_results
+from arcdrift.store.results.result_rows import read_result
 from tests.analysis.people.cleave_angles.crew_days import crew_days, found_in, raised
 from tests.analysis.review.made_up_log import CREW, Summed, made_up_log, times
 from tests.empty_store import empty_store
@@ -62,9 +63,9 @@ def test_nobody_is_held_to_account_for_the_blade(reviewed):
 
 def test_tables_go_through_the_store_and_into_the_figure(reviewed, tmp_path):
     engine = empty_store(tmp_path)
-    write.replace_results(engine, reviewed.frames)
-    shifts = read.result(engine, "result_angle_shifts")
-    days = read.result(engine, "result_angle_days", subject="c3")
+    replace_results(engine, reviewed.frames)
+    shifts = read_result(engine, "result_angle_shifts")
+    days = read_result(engine, "result_angle_days", subject="c3")
     engine.dispose()
     assert shifts["subject"].tolist() == ["c3"]
     assert days["alarm"].sum() >= 3

@@ -1,20 +1,16 @@
-"""Tells whether results still belong to the records, and whether records lie in the future.
+"""Versions of a store: of its records, by which results are out of date, and of all it holds.
 
 Results are compared with the store by version, never by time: a computer's clock that was wrong
 for a day must not make old results look new.
 """
 
-from datetime import datetime
-from operator import itemgetter
 from typing import NamedTuple
-from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, Engine, exists, func, or_, select
 
-from arcdrift.clock_bounds import MAX_AHEAD
 from arcdrift.store import schema
 from arcdrift.store.database.connect import reading
-from arcdrift.store.read import last_analysis, newest_records
+from arcdrift.store.results.result_rows import last_analysis
 
 
 class RecordsVersion(NamedTuple):
@@ -50,7 +46,7 @@ class RecordsVersion(NamedTuple):
 def records_version(engine: Engine) -> RecordsVersion:
     """Return the version of the records, as it is now."""
     with reading(engine) as connection:
-        return _version_within(connection)
+        return _records_version_within(connection)
 
 
 def analyzed_version(engine: Engine) -> RecordsVersion | None:
@@ -65,40 +61,34 @@ def is_outdated(engine: Engine) -> bool:
     return analyzed is not None and analyzed != records_version(engine)
 
 
-def records_in_future(engine: Engine, now: datetime) -> dict[str, datetime]:
-    """Latest check or splice of each splicer that has one in the future, newest first.
-
-    Parameters
-    ----------
-    now : aware datetime
-        By this computer's clock; `arcdrift.clock_bounds.MAX_AHEAD` later is no future yet.
-    """
-    newest = sorted(newest_records(engine).items(), key=itemgetter(1), reverse=True)
-    return {splicer: time for splicer, time in newest if time > now + MAX_AHEAD}
+def store_version(engine: Engine) -> str:
+    """Return a short text that changes with every import, undo, decision, mark and analysis."""
+    with reading(engine) as connection:
+        return version_within(connection)
 
 
-def future_sentence(ahead: dict[str, datetime], zone: str) -> str:
-    """Say that records lie in the future; empty where none does.
-
-    Parameters
-    ----------
-    ahead : dict
-        From `records_in_future`.
-    zone : str
-        Time zone in which to write the time.
-    """
-    if not ahead:
-        return ""
-    splicer, time = next(iter(ahead.items()))
-    more = f" and {len(ahead) - 1} more" if len(ahead) > 1 else ""
-    return (
-        f"The newest records lie in the future, {time.astimezone(ZoneInfo(zone)):%Y-%m-%d %H:%M} "
-        f"(splicer {splicer}{more}): its clock or this computer's is wrong. Correct it, "
-        "and the records with `arcdrift clock` or `arcdrift imports undo`."
+def version_within(connection: Connection) -> str:
+    """Return the store's version as an open transaction sees it."""
+    imported, run = schema.imports.columns, schema.RESULTS["analysis_run"].columns
+    shifts, marks = schema.clock_shifts.columns, schema.baseline_marks.columns
+    query = select(
+        func.max(imported.id),
+        func.count(imported.undone_at),
+        func.max(imported.undone_at),
+        select(func.max(run.id)).scalar_subquery(),
+        select(func.max(run.assessed_on)).scalar_subquery(),
+        select(func.max(shifts.id)).scalar_subquery(),
+        select(func.count(shifts.undone_at)).scalar_subquery(),
+        select(func.max(marks.id)).scalar_subquery(),
+        select(func.count(marks.undone_at)).scalar_subquery(),
+        select(func.count(schema.conflicts.columns.decided_at)).scalar_subquery(),
+        select(func.max(schema.conflicts.columns.decided_at)).scalar_subquery(),
     )
+    row = connection.execute(query).one()
+    return "-".join("0" if part is None else str(part) for part in row)
 
 
-def _version_within(connection: Connection) -> RecordsVersion:
+def _records_version_within(connection: Connection) -> RecordsVersion:
     imported, rows = schema.imports.columns, schema.source_rows.columns
     shifts, marks = schema.clock_shifts.columns, schema.baseline_marks.columns
     completes = exists().where(

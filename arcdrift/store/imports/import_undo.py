@@ -1,13 +1,11 @@
-"""Writes records and results, and undoes imports; each function works in one transaction."""
+"""Undoes an import: its rows leave the store, and other imports take over what they report too."""
 
 import json
-from collections.abc import Mapping
 from datetime import UTC, datetime
 from functools import partial
 from typing import Any
 
-import pandas as pd
-from sqlalchemy import Connection, Engine, delete, exists, func, insert, select, update
+from sqlalchemy import Connection, Engine, delete, exists, func, select, update
 
 from arcdrift.errors import UsageError
 from arcdrift.instants import microseconds
@@ -19,52 +17,9 @@ from arcdrift.store.events.rebuild_records import rebuild_records
 from arcdrift.store.events.record_matching import RECORD_IDENTITIES, RecordIdentity
 from arcdrift.store.imports.corrected_rows import close_corrected_later, count_corrected
 from arcdrift.store.imports.repeated_imports import add_repeated_rows
-from arcdrift.store.results.result_parts import replace_table
-from arcdrift.store.results.saved_summary import SavedSummary, replace_saved_summary
 
 
-def add_import(connection: Connection, values: Mapping[str, Any]) -> int:
-    """Add the row of an import and return its id."""
-    statement = insert(schema.imports).values(**values).returning(schema.imports.columns.id)
-    return int(connection.execute(statement).scalar_one())
-
-
-def replace_results(
-    engine: Engine,
-    frames: Mapping[str, pd.DataFrame],
-    saved: SavedSummary | None = None,
-    changes: Mapping[tuple[str, int], int] | None = None,
-) -> None:
-    """Replace the results of the last analysis in one transaction.
-
-    Parameters
-    ----------
-    frames : mapping of str to DataFrame
-        Rows by result table name (`arcdrift.store.schema.RESULTS`); a result table that is
-        left out ends up empty. Columns that the table does not have are not stored.
-    saved : SavedSummary, optional
-        Summary of past days to keep instead of the present one; by default that one stays.
-    changes : mapping, optional
-        Changes that it contains (`arcdrift.store.results.saved_summary.RecordMarks`).
-    """
-    unknown = sorted(set(frames) - set(schema.RESULTS))
-    if unknown:
-        raise ValueError(f"not a result table: {', '.join(unknown)}")
-    with writing(engine) as connection:
-        for name, table in schema.RESULTS.items():
-            frame = stored_columns(name, frames[name]) if name in frames else None
-            replace_table(connection, table, frame)
-        if saved is not None:
-            replace_saved_summary(connection, saved, changes or {})
-
-
-def stored_columns(table_name: str, frame: pd.DataFrame) -> pd.DataFrame:
-    """Keep the columns of a frame that the table has, in the table's order."""
-    columns = schema.RESULTS[table_name].columns.keys()
-    return frame[[name for name in columns if name in frame.columns]]
-
-
-def undo(engine: Engine, import_id: int) -> None:
+def undo_import(engine: Engine, import_id: int) -> None:
     """Undo an import and mark it undone: the store is as if it had never been imported.
 
     Records that other imports report as well stay and become theirs; conflicts with rows of this

@@ -10,17 +10,13 @@ from arcdrift.clock_bounds import ClockBounds
 from arcdrift.intake.storing.conflict_decisions import decide_conflicts
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
-from arcdrift.store import write
 from arcdrift.store.annotations.baseline_marks import add_mark, withdraw_mark
 from arcdrift.store.annotations.clock_shifts import set_shift, undo_shift
 from arcdrift.store.database.connect import open_store
-from arcdrift.store.results.records_version import (
-    RecordsVersion,
-    future_sentence,
-    is_outdated,
-    records_in_future,
-    records_version,
-)
+from arcdrift.store.imports.import_undo import undo_import
+from arcdrift.store.records.future_records import future_sentence, records_in_future
+from arcdrift.store.results.result_replacement import replace_results
+from arcdrift.store.results.store_versions import RecordsVersion, is_outdated, records_version
 
 CREW = Crew(name="Invented", time_zone="UTC")
 FIRST = "splicer,spliced_at,loss_db\nHeron,2026-05-04 08:00:00,0.02\n"
@@ -50,7 +46,7 @@ def analyze(engine) -> None:
         "records_version": str(records_version(engine)), "seconds": 1.0, "splices": 1,
         "checks": 0, "summary": "{}",
     }  # fmt: skip
-    write.replace_results(engine, {"analysis_run": pd.DataFrame([values])})
+    replace_results(engine, {"analysis_run": pd.DataFrame([values])})
 
 
 def outdates(engine, change) -> bool:
@@ -69,7 +65,7 @@ def test_a_store_without_results_is_not_outdated(engine):
 def test_every_change_of_records_outdates_results_even_those_of_a_clock_ahead(engine):
     analyze(engine)
     assert outdates(engine, lambda: load(engine, FIRST.replace("08:00", "09:00")))
-    assert outdates(engine, lambda: write.undo(engine, 2))
+    assert outdates(engine, lambda: undo_import(engine, 2))
     # the same splice with one value more
     assert outdates(engine, lambda: load(engine, WITH_PROGRAM))
     assert outdates(engine, lambda: add_mark(

@@ -1,0 +1,1 @@
+"""Records: reading them, and what there are."""

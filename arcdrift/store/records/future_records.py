@@ -1,0 +1,43 @@
+"""Records that lie in the future, because a splicer's clock or this computer's is wrong."""
+
+from datetime import datetime
+from operator import itemgetter
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import Engine
+
+from arcdrift.clock_bounds import MAX_AHEAD
+from arcdrift.store.records.record_overview import newest_records
+
+
+def records_in_future(engine: Engine, now: datetime) -> dict[str, datetime]:
+    """Latest check or splice of each splicer that has one in the future, newest first.
+
+    Parameters
+    ----------
+    now : aware datetime
+        By this computer's clock; `arcdrift.clock_bounds.MAX_AHEAD` later is no future yet.
+    """
+    newest = sorted(newest_records(engine).items(), key=itemgetter(1), reverse=True)
+    return {splicer: time for splicer, time in newest if time > now + MAX_AHEAD}
+
+
+def future_sentence(ahead: dict[str, datetime], zone: str) -> str:
+    """Say that records lie in the future; empty where none does.
+
+    Parameters
+    ----------
+    ahead : dict
+        From `records_in_future`.
+    zone : str
+        Time zone in which to write the time.
+    """
+    if not ahead:
+        return ""
+    splicer, time = next(iter(ahead.items()))
+    more = f" and {len(ahead) - 1} more" if len(ahead) > 1 else ""
+    return (
+        f"The newest records lie in the future, {time.astimezone(ZoneInfo(zone)):%Y-%m-%d %H:%M} "
+        f"(splicer {splicer}{more}): its clock or this computer's is wrong. Correct it, "
+        "and the records with `arcdrift clock` or `arcdrift imports undo`."
+    )

@@ -1,0 +1,46 @@
+"""Replaces the results of the last analysis, all in one transaction."""
+
+from collections.abc import Mapping
+
+import pandas as pd
+from sqlalchemy import Engine
+
+from arcdrift.store import schema
+from arcdrift.store.database.connect import writing
+from arcdrift.store.results.result_parts import replace_table
+from arcdrift.store.results.saved_summary import SavedSummary, replace_saved_summary
+
+
+def replace_results(
+    engine: Engine,
+    frames: Mapping[str, pd.DataFrame],
+    saved: SavedSummary | None = None,
+    changes: Mapping[tuple[str, int], int] | None = None,
+) -> None:
+    """Replace the results of the last analysis in one transaction.
+
+    Parameters
+    ----------
+    frames : mapping of str to DataFrame
+        Rows by result table name (`arcdrift.store.schema.RESULTS`); a result table that is
+        left out ends up empty. Columns that the table does not have are not stored.
+    saved : SavedSummary, optional
+        Summary of past days to keep instead of the present one; by default that one stays.
+    changes : mapping, optional
+        Changes that it contains (`arcdrift.store.results.saved_summary.RecordMarks`).
+    """
+    unknown = sorted(set(frames) - set(schema.RESULTS))
+    if unknown:
+        raise ValueError(f"not a result table: {', '.join(unknown)}")
+    with writing(engine) as connection:
+        for name, table in schema.RESULTS.items():
+            frame = stored_columns(name, frames[name]) if name in frames else None
+            replace_table(connection, table, frame)
+        if saved is not None:
+            replace_saved_summary(connection, saved, changes or {})
+
+
+def stored_columns(table_name: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """Keep the columns of a frame that the table has, in the table's order."""
+    columns = schema.RESULTS[table_name].columns.keys()
+    return frame[[name for name in columns if name in frame.columns]]
