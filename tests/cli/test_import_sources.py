@@ -138,14 +138,21 @@ def test_day_numbers_count_from_the_first_day_of_the_workbook(
     book.active.append(HEAD.strip().split(","))
     for minute in (0, 30):
         at = datetime(2026, 5, 7, 7, minute)
-        book.active.append(["Plover", to_excel(at, epoch), "pass", 1.5])  # openpyxl's own numbers
+        setting = 1.5 if minute else 99_999_999.0  # openpyxl gives its own numbers for times
+        book.active.append(["Plover", to_excel(at, epoch), "pass", setting])
     book.save(crew / "book.xlsx")
-    assert arcdrift("import", "book.xlsx", "--json").data[0]["accepted"] == 2
+    assert arcdrift("import", "book.xlsx", "--json").data[0]["accepted"] == 1
+    # the row that is corrected counts from the same day
+    assert arcdrift("quarantine", "--export", "wrong.csv").code == 0
+    wrong = crew / "wrong.csv"
+    wrong.write_text(wrong.read_text(encoding="utf-8").replace("99999999", "1.5"), encoding="utf-8")
+    assert arcdrift("import", "wrong.csv", "--json").data[0]["accepted"] == 1
     engine = open_store(crew)
     checks = read_records(engine, "arc-checks", splicers=["Plover"])
     engine.dispose()
     local = checks["checked_at"].dt.tz_convert("Europe/Oslo")
-    assert local.dt.strftime("%F %H:%M").tolist() == ["2026-05-07 07:00", "2026-05-07 07:30"]
+    times = sorted(local.dt.strftime("%F %H:%M"))
+    assert times == ["2026-05-07 07:00", "2026-05-07 07:30"]
 
 
 def test_an_archive_with_a_bad_member(crew: Path, arcdrift: Any) -> None:

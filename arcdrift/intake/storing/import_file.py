@@ -22,7 +22,7 @@ from arcdrift.intake.schema.import_report import ImportReport as ImportReport
 from arcdrift.intake.schema.import_report import Progress as Progress
 from arcdrift.intake.storing.known_files import known_import, settings_digest, store_repeat
 from arcdrift.intake.storing.log_import import LogImport
-from arcdrift.intake.storing.quarantine_export import layout_of_export
+from arcdrift.intake.storing.quarantine_export import origin_of_export
 from arcdrift.intake.text.export_columns import is_export
 from arcdrift.intake.text.log_text import LogText
 from arcdrift.scratch import scratch_folder
@@ -158,8 +158,10 @@ def _text_and_layout(
 
         text = text_under(layout)
         if layout is None and is_export(text.read(0, _START_BYTES)):
-            layout = layout_of_export(engine, text.read(0, text.size), file.name)
+            origin = origin_of_export(engine, text.read(0, text.size), file.name)
+            layout = origin.layout
             text = text if layout is None else text_under(layout)
+            text.days_from_1904 = origin.days_from_1904
         yield text, layout
 
 

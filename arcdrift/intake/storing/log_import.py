@@ -172,6 +172,7 @@ class LogImport:
                 "header": header_text(self._header),
                 "delimiter": None if self._reader.bulletin else self._delimiter,
                 "seconds": 0.0,
+                "days_from_1904": self._text.days_from_1904,
             },
         )
         totals = self._totals

@@ -81,8 +81,23 @@ def read_export(content: bytes, name: str, layout: Layout | None) -> CorrectedRo
     return CorrectedRows(**values, sources=sources, own_count=own_count)
 
 
-def layout_of_export(engine: Engine, content: bytes, name: str) -> Layout | None:
-    """Layout of the import that the rows of an export came from; None if it had none.
+@dataclass(frozen=True)
+class ExportOrigin:
+    """How the log was read that the rows of an export came from.
+
+    Attributes
+    ----------
+    layout : Layout or None
+    days_from_1904 : bool
+        Whether its day numbers in place of dates count from 1904.
+    """
+
+    layout: Layout | None = None
+    days_from_1904: bool = False
+
+
+def origin_of_export(engine: Engine, content: bytes, name: str) -> ExportOrigin:
+    """Find the import that the rows of an export came from.
 
     Parameters
     ----------
@@ -91,15 +106,17 @@ def layout_of_export(engine: Engine, content: bytes, name: str) -> Layout | None
     """
     imports = schema.imports.columns
     origins = {source[:2] for source in read_export(content, name, None).sources.values()}
-    query = select(imports.id, imports.file_name, imports.layout).where(
-        imports.id.in_(sorted(number for number, _ in origins)), imports.layout.is_not(None)
+    query = select(imports.id, imports.file_name, imports.layout, imports.days_from_1904).where(
+        imports.id.in_(sorted(number for number, _ in origins))
     )
     with reading(engine) as connection:
-        for row in connection.execute(query):
-            if (row.id, row.file_name) in origins:
-                title, _, text = row.layout.partition("\n")
-                return parse_layout(text, title.removeprefix("# "))
-    return None
+        rows = [row for row in connection.execute(query) if (row.id, row.file_name) in origins]
+    layout = None
+    for row in rows:
+        if row.layout is not None and layout is None:
+            title, _, text = row.layout.partition("\n")
+            layout = parse_layout(text, title.removeprefix("# "))
+    return ExportOrigin(layout, any(row.days_from_1904 for row in rows))
 
 
 def export(rows: pd.DataFrame, header: Sequence[str], delimiter: str | None) -> str:

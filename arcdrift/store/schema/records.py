@@ -44,6 +44,7 @@ imports = Table(
     Column("line_counts", Text),  # JSON: header, blank, skipped lines and lines of rows
     Column("settings_sha256", String(64)),  # of the settings that it was read with
     Column("judged_at", BigInteger),  # what "now" was; NULL: rows lay in the future then
+    Column("days_from_1904", Boolean),  # whether day numbers in place of dates count from 1904
     Column("same_as", Integer),  # import of which it is a repeat, without rows of its own
 )
 
