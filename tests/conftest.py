@@ -8,7 +8,7 @@ from collections.abc import Generator
 from typing import Any
 
 import pytest
-from hypothesis import settings
+from hypothesis import Phase, settings
 from sqlalchemy import Connection, Engine, event
 
 # the programs that tests start share compiled modules, also where the shell forbids to keep them
@@ -19,7 +19,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 LONG = "ARCDRIFT_LONG"
 
 # how long an example takes tells how loaded the machine is, not whether the answer is right
-settings.register_profile("suite", deadline=None, max_examples=20)
+# a failure is made small, but not explained, which takes ten times as long
+PHASES = [phase for phase in Phase if phase is not Phase.explain]
+settings.register_profile("suite", deadline=None, max_examples=20, phases=PHASES)
 settings.register_profile("long", deadline=None)
 settings.load_profile("long" if os.environ.get(LONG) == "1" else "suite")
 

@@ -35,6 +35,7 @@ _OF_THE_FILE = (
     "other_lines",
     "rows",
     "line_counts",
+    "days_from_1904",
     "settings_sha256",
     "judged_at",
 )
