@@ -15,6 +15,7 @@ import pytest
 
 from arcdrift.cli.interrupts import handle_interrupts
 from arcdrift.intake.storing import log_import
+from arcdrift.intake.text.raw_rows import read_rows
 from arcdrift.store.database.connect import open_store, writing
 from tests.robust.tools import MANY_CHUNKS, PROGRAM, long_run, write_log
 
@@ -109,6 +110,26 @@ def test_ctrl_c_at_any_moment_says_what_is_stored(crew, start, logs, tmp_path, h
         (sentence,) = err.splitlines()
         _check(sentence, stored)
         assert not list(tmp_path.glob("arcdrift-*"))
+
+
+def test_no_ctrl_c_is_lost_while_rows_are_divided():
+    """Arrow's own handling of the signal loses some that come at the end of a short call."""
+    content = b"splicer,loss_db\n" + b"Heron,0.02\n" * 3_000
+    main = threading.main_thread().ident
+    for attempt in range(100):
+        press = threading.Timer(
+            0.001 + attempt % 7 * 0.0005, signal.pthread_kill, (main, signal.SIGINT)
+        )
+
+        def divide_until_pressed(press: threading.Timer = press) -> None:
+            press.start()
+            while press.is_alive():
+                read_rows(content, "log.csv")
+            press.join()
+
+        with pytest.raises(KeyboardInterrupt):
+            divide_until_pressed()
+        press.join()
 
 
 def test_ctrl_c_between_two_files(crew, logs, at_hand):

@@ -26,6 +26,9 @@ from arcdrift.intake.text.physical_lines import (
     split,
 )
 
+# Arrow's own handling of Ctrl-C loses a press that comes as a short call ends; Python's loses none
+pa.enable_signal_handlers(False)
+
 DELIMITERS = (",", ";", "\t")
 MAX_HEADER_LINES = 10
 """Most lines of a header whose quoted names have line breaks."""
