@@ -38,6 +38,29 @@ def _do_not_wait_for_the_disk(connection: Connection) -> None:
         raw.execute("PRAGMA synchronous=OFF")
 
 
+class SharedStatements(dict[tuple[Any, ...], Any]):
+    """Compiled statements of all stores in a process; every store has the same dialect.
+
+    SQLAlchemy keeps them by engine, and tests open some thousand stores.
+    """
+
+    def get(self, key: tuple[Any, ...], default: Any = None) -> Any:
+        return super().get(key[1:], default)
+
+    def __setitem__(self, key: tuple[Any, ...], compiled: Any) -> None:
+        super().__setitem__(key[1:], compiled)
+
+
+_STATEMENTS = SharedStatements()
+
+
+@event.listens_for(Engine, "engine_connect")
+def _share_compiled_statements(connection: Connection) -> None:
+    """Compile each statement once a process rather than once a store."""
+    if connection.dialect.name == "sqlite":
+        connection.execution_options(compiled_cache=_STATEMENTS)
+
+
 REQUIRE_BROWSER = "ARCDRIFT_REQUIRE_BROWSER"
 
 
