@@ -58,9 +58,9 @@ def test_a_year_brings_the_false_alarms_that_were_allowed():
     ("arl0", "options"),
     [
         (550.0, {}),
-        (3300.0, {}),
+        pytest.param(3300.0, {}, marks=pytest.mark.long),
         (YEAR_DAYS, {"pace": (3, 6)}),
-        (YEAR_DAYS, {"idle": 0.5}),
+        pytest.param(YEAR_DAYS, {"idle": 0.5}, marks=pytest.mark.long),
     ],
 )
 def test_other_budgets_and_paces_stay_inside_theirs(arl0, options):

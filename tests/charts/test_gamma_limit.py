@@ -77,7 +77,7 @@ def test_the_fit_is_that_of_a_general_optimizer():
         assert fits.limit[row] == pytest.approx(gamma.isf(1e-4, shape, scale=scale), rel=5e-3)
 
 
-@pytest.mark.parametrize("limit", [0.01, 0.02])
+@pytest.mark.parametrize("limit", [pytest.param(0.01, marks=pytest.mark.long), 0.02])
 def test_values_below_a_limit_count_as_any_value_under_it(limit):
     values, _ = crew(6, 400, seed=5)
     kept = [row[row >= limit] for row in values]

@@ -55,7 +55,11 @@ def first_alarms(signal: np.ndarray) -> np.ndarray:
 
 @pytest.mark.parametrize(
     ("lam", "limit", "shift", "sided"),
-    [(0.2, 1.9, 0.0, "one"), (0.2, 2.567, 0.75, "one"), (0.1, 2.0, 0.0, "two")],
+    [
+        pytest.param(0.2, 1.9, 0.0, "one", marks=pytest.mark.long),
+        (0.2, 2.567, 0.75, "one"),
+        (0.1, 2.0, 0.0, "two"),
+    ],
 )
 def test_the_average_agrees_with_simulated_ewma_charts(lam, limit, shift, sided):
     z = np.random.default_rng(20).standard_normal((1500, 4000)) + shift

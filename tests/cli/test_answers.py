@@ -307,6 +307,12 @@ def test_records_in_the_future_are_said(analyzed: Path, arcdrift: Any) -> None:
     with sqlite3.connect(analyzed / "arcdrift.db") as store:
         store.execute("UPDATE splices SET spliced_at = 4102444800000000 WHERE id = 1")  # 2100
     assert "lie in the future, 2100-01-01 01:00 (splicer Kestrel)" in arcdrift("findings").err
+
+
+@pytest.mark.long  # the sentence of the test before
+def test_an_analysis_says_that_records_lie_in_the_future(analyzed: Path, arcdrift: Any) -> None:
+    with sqlite3.connect(analyzed / "arcdrift.db") as store:
+        store.execute("UPDATE splices SET spliced_at = 4102444800000000 WHERE id = 1")  # 2100
     done = arcdrift("analyze", "--json")
     assert "lie in the future" in done.sentence
     assert done.data["splices"] == 7

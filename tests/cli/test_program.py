@@ -145,7 +145,7 @@ def test_interrupted_is_130(crew: Path, arcdrift: Any, monkeypatch: pytest.Monke
 @pytest.mark.parametrize(
     "words",
     [
-        ["--help"],
+        pytest.param(["--help"], marks=pytest.mark.long),
         pytest.param(["imports", "--json"], marks=pytest.mark.long),
         ["imports"],
     ],
@@ -194,7 +194,7 @@ def test_closed_streams_are_no_error(
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no full device here")
 @pytest.mark.parametrize("words", [
     ["imports", "--json"],
-    ["import", "splices.csv"],
+    pytest.param(["import", "splices.csv"], marks=pytest.mark.long),
     pytest.param(["--help"], marks=pytest.mark.long),
 ])  # fmt: skip
 def test_a_full_disk_below_the_output_is_one_sentence(words: list[str], crew: Path) -> None:

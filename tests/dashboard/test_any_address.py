@@ -57,7 +57,7 @@ def answer(data: CrewData, path: str, query: str) -> str:
     return early + text(page)
 
 
-checked = settings(max_examples=1500 if os.environ.get("ARCDRIFT_LONG") == "1" else 5)
+checked = settings(max_examples=1500 if os.environ.get("ARCDRIFT_LONG") == "1" else 3)
 CRASHED = (
     ("/loss", "?splicer=Kestrel&program=single-mode+fixed&day=-1"),
     ("/loss", "?splicer=Kestrel&program=single-mode+fixed&day=nan"),

@@ -9,6 +9,7 @@ from tests.recovery.advice_answers import ask
 from tests.recovery.advice_study import MAKINGS, answers, coverage, make_crew
 
 
+@pytest.mark.long  # intervals of a healthy crew are in test_promises.py
 def test_intervals_of_advice_hold_the_required_setting() -> None:
     """Precise checks and loggers: most of the error is that of the air's reading.
 

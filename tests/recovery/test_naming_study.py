@@ -16,11 +16,12 @@ def outcomes(plans: list[Plan]) -> list[Outcome]:
     return [outcome for plan in plans for outcome in study_rise(plan, (10,))]
 
 
+@pytest.mark.long  # the rise of the sample is found and named in test_sample_crew.py
 @pytest.mark.parametrize(
     "plan",
     [
         Plan("splicer", 1.7, 10, 0.05, 302),
-        pytest.param(Plan("technician", 1.7, 4, 0.10, 303), marks=pytest.mark.long),
+        Plan("technician", 1.7, 4, 0.10, 303),
     ],
     ids=["splicer", "technician"],
 )

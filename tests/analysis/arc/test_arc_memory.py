@@ -214,7 +214,7 @@ def unlogged(points: pd.DataFrame, *, counter: str) -> pd.DataFrame:
     return points
 
 
-@pytest.mark.parametrize("counter", ["set back", "ran on"])
+@pytest.mark.parametrize("counter", ["set back", pytest.param("ran on", marks=pytest.mark.long)])
 def test_a_replacement_nobody_logged_is_told_as_such(counter: str) -> None:
     replacements = damage = 0
     crews = 6 if LONG else 3

@@ -24,7 +24,7 @@ def judged_days(sd: float) -> pd.DataFrame:
     )  # fmt: skip
 
 
-@pytest.mark.parametrize("shift", [2.2, 3.0, 4.0])
+@pytest.mark.parametrize("shift", [2.2, pytest.param(3.0, marks=pytest.mark.long), 4.0])
 def test_shifts_are_detected_as_a_markov_chain_says(shift: float):
     # a large shift is caught before the level of the subject follows it
     limit = ewma_limit(LAMBDA, 1000.0, sided="one")

@@ -62,7 +62,7 @@ def test_days_to_catch_a_rise_are_those_of_the_loss_study(studied):
         assert all(delay.ninety_percent_days >= delay.median_days for delay in row)
 
 
-@pytest.mark.parametrize("shift", [2.2, 3.3, 4.9])
+@pytest.mark.parametrize("shift", [2.2, pytest.param(3.3, marks=pytest.mark.long), 4.9])
 def test_large_shifts_are_caught_as_a_markov_chain_says(shift):
     # A large shift is caught before the baseline learns of it; what is left is the scatter of a
     # mean of 30 days, a factor of 1.02, and t values read as normal ones.

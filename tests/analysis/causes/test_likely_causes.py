@@ -152,7 +152,13 @@ PATTERNS: dict[str, tuple[Change, str]] = {
 }
 
 
-@pytest.mark.parametrize("pattern", PATTERNS)
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        pytest.param(name, marks=pytest.mark.long) if name in ("program here", "site") else name
+        for name in PATTERNS
+    ],
+)
 def test_what_moved_together_is_told_as_one(pattern: str) -> None:
     rows, cause = PATTERNS[pattern]
     subject = stream_of(moved(rows), "t2") if pattern == "person" else ("stream", "s0 / fixed")
@@ -173,7 +179,7 @@ def test_nothing_moved_means_cannot_tell() -> None:
     [
         (("splicer", "s0"), "splicer"),
         (("technician", "t2"), "person"),
-        (("site", "Harbor"), "site"),
+        pytest.param(("site", "Harbor"), "site", marks=pytest.mark.long),
         (("crew", "crew"), "crew"),
         (("crew", "crew"), "program"),
         (("site", "Harbor"), "splicer"),

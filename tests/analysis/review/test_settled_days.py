@@ -241,7 +241,17 @@ def after(change: Callable[[Store], None], reviewed: Store, folder: Path) -> Set
     return settled_days(store.engine, store.inputs())
 
 
-@pytest.mark.parametrize("change", CHANGES)
+EVERYDAY = ("a late splice log", "an undone import", "a deleted day", "a shifted clock",
+            "other settings")  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        change if change in EVERYDAY else pytest.param(change, marks=pytest.mark.long)
+        for change in CHANGES
+    ],
+)
 def test_a_change_of_settled_days_is_seen(reviewed: Store, tmp_path: Path, change: str) -> None:
     assert after(CHANGES[change], reviewed, tmp_path) is None
 

@@ -30,7 +30,7 @@ FILES = {
         (["checks", "service"], 2, 0, 3),
         pytest.param(["practice"], 1, 1, 0, marks=pytest.mark.long),
         pytest.param(["failed splices", "checks"], 3, 2, 3, marks=pytest.mark.long),
-        (list(FILES), 4, 5, 3),
+        pytest.param(list(FILES), 4, 5, 3, marks=pytest.mark.long),
     ],
 )
 def test_what_is_there_is_reviewed(

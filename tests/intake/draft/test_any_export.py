@@ -241,7 +241,13 @@ def test_an_export_is_never_read_wrongly(seed, language, kind):
     Export(seed, language, kind).is_read()
 
 
-@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize(
+    "language",
+    [
+        name if name in ("english", "portuguese") else pytest.param(name, marks=pytest.mark.long)
+        for name in LANGUAGES
+    ],
+)
 def test_most_exports_need_no_question(language):
     seeds = range(6 if LONG else 1)
     read = [Export(seed, language, kind).is_read() for seed in seeds for kind in TIMES]

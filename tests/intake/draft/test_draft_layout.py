@@ -324,12 +324,26 @@ def test_a_midnight_beside_a_time_is_a_date(day, no_day):
     ("form", "months"),
     [
         ("{} {} 2025", "Jan February Mar April May June Jul August Sep October Nov December"),
-        ("{}-{}-25", "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec"),
+        pytest.param(
+            "{}-{}-25", "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec", marks=pytest.mark.long
+        ),
         ("{}. {} 2025", "Januar Feb. März Apr. Mai Juni Juli Aug. Sept. Okt. Nov. Dez."),
-        ("{} {} 2025", "janv. févr. mars avr. mai juin juil. août sept. oct. nov. déc."),
+        pytest.param(
+            "{} {} 2025",
+            "janv. févr. mars avr. mai juin juil. août sept. oct. nov. déc.",
+            marks=pytest.mark.long,
+        ),
         ("{} de {} de 2025", "enero feb marzo abr mayo jun julio ago sept oct noviembre dic"),
-        ("{} de {} de 2025", "jan. fev. março abr. maio jun. jul. ago. set. out. nov. dez."),
-        ("{} {} 2025", "gen febbraio MAR apr maggio giu luglio ago settembre ott nov dic"),
+        pytest.param(
+            "{} de {} de 2025",
+            "jan. fev. março abr. maio jun. jul. ago. set. out. nov. dez.",
+            marks=pytest.mark.long,
+        ),
+        pytest.param(
+            "{} {} 2025",
+            "gen febbraio MAR apr maggio giu luglio ago settembre ott nov dic",
+            marks=pytest.mark.long,
+        ),
     ],
 )
 def test_names_of_months(form, months):

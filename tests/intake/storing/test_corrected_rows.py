@@ -85,6 +85,7 @@ def test_a_corrected_log_closes_its_rows_and_undoing_opens_them(bring):
     assert contents(bring.engine) == before
 
 
+@ONE_CHUNK_EVERY_DAY
 def test_a_later_import_of_the_corrected_log_closes_when_the_first_is_undone(bring):
     bring(log(broken=(1, 3)))
     assert [bring(log()).mended, bring(log()).mended] == [2, 0]
@@ -109,9 +110,9 @@ def test_undoing_the_broken_log_leaves_what_the_corrected_one_brings(bring):
     ("content", "name"),
     [
         pytest.param(log(day=2), "log.csv", id="another day under the same name"),
-        pytest.param(log(), "other.csv", id="another name"),
+        pytest.param(log(), "other.csv", id="another name", marks=pytest.mark.long),
         pytest.param(log(rows=SOUND[:2] + ["Heron,2025-03-01 11:00:00,0.01"] * 4), "log.csv",
-                     id="half of it is something else"),
+                     id="half of it is something else", marks=pytest.mark.long),
         pytest.param(log(rows=["Heron,2025-03-01 09:00:00,0.01", *SOUND]), "log.csv",
                      id="lines moved"),
     ],

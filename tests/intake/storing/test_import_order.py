@@ -41,14 +41,12 @@ EXAMPLES = {"splices": 2, "arc-checks": 1, "readings": 1, "service": 1}
 LONG_EXAMPLES = {"splices": 150, "arc-checks": 100, "readings": 75, "service": 75}
 
 
-FEW_EVERY_DAY = pytest.mark.parametrize(
-    "kind",
-    [
-        kind if kind in ("splices", "readings") else pytest.param(kind, marks=pytest.mark.long)
-        for kind in KINDS
-    ],
-)
-"""Of kinds that may repeat within a minute, and of those that may not, one each."""
+def every_day(kind):
+    """Parametrize with all kinds, of which the everyday suite tries one."""
+    return pytest.mark.parametrize(
+        "kind",
+        [kind, *(pytest.param(name, marks=pytest.mark.long) for name in KINDS if name != kind)],
+    )
 
 
 def few(kind):
@@ -205,7 +203,7 @@ def content(engine, kind):
     return Counter(stored.values()), Counter(rivals), Counter(kept)
 
 
-@FEW_EVERY_DAY
+@every_day("splices")  # may repeat within a minute
 def test_the_order_of_imports_changes_nothing(kind):
     @few(kind)
     @given(files=st.lists(FILES[kind], min_size=2, max_size=3))
@@ -223,7 +221,7 @@ def test_the_order_of_imports_changes_nothing(kind):
     holds()
 
 
-@FEW_EVERY_DAY
+@every_day("readings")  # may not
 def test_undoing_leaves_what_the_others_make(kind):
     @few(kind)
     @given(files=st.lists(FILES[kind], min_size=2, max_size=3), data=st.data())

@@ -87,7 +87,7 @@ def play(engine, folder, kind, files, steps):
 @pytest.mark.parametrize(
     "kind",
     [
-        kind if kind in ("splices", "readings") else pytest.param(kind, marks=pytest.mark.long)
+        kind if kind == "splices" else pytest.param(kind, marks=pytest.mark.long)
         for kind in sorted(FILES)
     ],
 )
