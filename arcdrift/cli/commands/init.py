@@ -169,7 +169,7 @@ clock = "wall"
 # electrode_life_arcs = 4500        # from the maker's manual
 
 # One block for each splice program: self-adjusting, fixed or custom.
-# [programs."single-mode fixed"]
+# [programs."single-mode adaptive"]
 # class = "self-adjusting"
 
 # Settings a splicer model can reach; electrodes are worn when the arc needs more than that.
@@ -182,7 +182,7 @@ clock = "wall"
 # not judged.
 # [[allowed_programs]]
 # fibers = ["G.652.D", "G.652.D"]
-# programs = ["single-mode fixed"]
+# programs = ["single-mode adaptive"]
 # [[heater_programs]]
 # sleeve_mm = 60
 # programs = ["60 mm"]
