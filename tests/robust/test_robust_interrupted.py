@@ -45,6 +45,8 @@ MOMENTS = {
 }
 
 
+# Ctrl-C may come just as a file was opened; Python then closes it, with a warning
+@pytest.mark.filterwarnings("ignore::ResourceWarning")
 @pytest.mark.parametrize("moment", MOMENTS)
 def test_ctrl_c_in_the_second_file(crew, logs, at_hand, monkeypatch, moment):
     path, is_stored = MOMENTS[moment]
