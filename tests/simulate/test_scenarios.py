@@ -62,8 +62,8 @@ def test_healthy_crews_carry_no_fault(healthy):
     assert nights.truth.faults == []
 
 
-EVERY_DAY = {"arc-step", "cold-front", "dull-blade", "wrong-program"}
-"""One fault each of an arc, of all the air, of a cleaver and of a program."""
+EVERY_DAY = {"electrodes-never-replaced", "cold-front", "dull-blade"}
+"""One fault each of a splicer, of all the air and of a cleaver."""
 
 
 @pytest.mark.parametrize(
@@ -214,7 +214,9 @@ def test_electrodes_that_nobody_replaces(healthy):
     assert [pd.Timestamp(t) for t in true_values] == past.head(1).dt.floor("s").tolist()
 
 
-@pytest.mark.parametrize("name", ["altitude-move", "cold-front"])
+@pytest.mark.parametrize(
+    "name", [pytest.param("altitude-move", marks=pytest.mark.long), "cold-front"]
+)
 def test_settings_follow_harmless_air(name, healthy):
     made, _ = hurt_crew(name)
     moved = 0.0

@@ -75,7 +75,7 @@ def test_a_dull_blade_is_among_the_alarms_with_its_size(again: pd.DataFrame):
     assert first["value"] == pytest.approx(1.5, rel=0.15)
 
 
-@pytest.mark.parametrize("seed", [3, 4, 5])
+@pytest.mark.parametrize("seed", [3, *(pytest.param(n, marks=pytest.mark.long) for n in (4, 5))])
 def test_a_trial_of_angles_follows_charts_that_are_drawn_with_that_budget(seed: int):
     # the stored residuals differ only after an alarm, because open rises are not learned from
     cells, budget = crew_days(seed), 20.0

@@ -52,7 +52,10 @@ def look(splices, checks, now=None, right=()) -> ClockErrors:
     return find_clock_errors("Heron", splices, checks, ZONE, now or end, began, right)
 
 
-@pytest.mark.parametrize("hours", [-7, 3, -1, 12, -12, -8760, 8760])
+@pytest.mark.parametrize(
+    "hours",
+    [-7, -1, 12, *(pytest.param(hours, marks=pytest.mark.long) for hours in (3, -12, -8760)), 8760],
+)
 def test_a_moved_clock_is_found_with_its_hours_and_rows(hours):
     splices, checks = records()
     splices, wrong = moved(splices, "spliced_at", pd.Timedelta(hours=hours))
@@ -117,7 +120,13 @@ def test_the_order_of_the_log_does_not_matter(way):
 
 
 @pytest.mark.parametrize(
-    "way", ["as it is", "arc counts only", "minutes", "days not logged", "halves swapped"]
+    "way",
+    [
+        *(pytest.param(way, marks=pytest.mark.long) for way in ("as it is", "arc counts only")),
+        "minutes",
+        "days not logged",
+        "halves swapped",
+    ],
 )
 def test_a_right_clock_is_left_alone(way):
     # a year: clocks change twice, counts begin anew with the electrodes, people change

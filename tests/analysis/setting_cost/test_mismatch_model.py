@@ -135,7 +135,7 @@ def lone_splice(row: pd.Series, **changes: object) -> pd.DataFrame:
 
 @pytest.mark.filterwarnings("error")
 @pytest.mark.parametrize("days", [1, 6])
-@pytest.mark.parametrize("spread", [0.1, SIGMA])
+@pytest.mark.parametrize("spread", [pytest.param(0.1, marks=pytest.mark.long), SIGMA])
 @pytest.mark.parametrize(
     "changes",
     [

@@ -235,7 +235,7 @@ def test_conflicts_side_by_side(rivals: Path, arcdrift: Any) -> None:
     ("choice", "loss", "undone", "left"),
     [
         ("old", 0.02, 1, 0.09),
-        ("new", 0.09, 2, 0.02),
+        pytest.param("new", 0.09, 2, 0.02, marks=pytest.mark.long),
         pytest.param("old", 0.02, 2, 0.02, marks=pytest.mark.long),
         pytest.param("new", 0.09, 1, 0.09, marks=pytest.mark.long),
     ],

@@ -147,6 +147,7 @@ KEPT_IN = {
     "parquet": parquet(),
     "parquet, other zone": parquet("America/Denver"),
 }
+LIKE_OTHERS = {"tab", "windows lines", "utf-16-be", "gz of utf-16", "gz of xlsx"}
 IMPORTED_TWICE = {"utf-16", "zip", "xlsx", "ods", "parquet"}
 
 
@@ -186,7 +187,13 @@ def as_csv(tmp_path_factory):
     return rows, apart
 
 
-@pytest.mark.parametrize("case", KEPT_IN)
+@pytest.mark.parametrize(
+    "case",
+    [
+        pytest.param(case, marks=pytest.mark.long) if case in LIKE_OTHERS else case
+        for case in KEPT_IN
+    ],
+)
 def test_the_same_rows_however_a_log_is_kept(tmp_path, as_csv, case):
     path = tmp_path / "log.of-no-known-kind"  # the name is not asked
     path.write_bytes(KEPT_IN[case])

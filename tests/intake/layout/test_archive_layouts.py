@@ -121,7 +121,13 @@ def test_every_archive_has_a_sample():
     assert [layout.name.removesuffix(".toml") for layout in archive_layouts()] == sorted(SAMPLES)
 
 
-@pytest.mark.parametrize("archive", SAMPLES)
+@pytest.mark.parametrize(
+    "archive",
+    [
+        pytest.param(name, marks=pytest.mark.long) if number % 2 else name
+        for number, name in enumerate(SAMPLES)
+    ],
+)
 def test_rows_of_an_archive(tmp_path, archive):
     path = written(tmp_path, archive)
     fitting = fitting_layouts(archive_layouts(), FileStart(path, path.name))

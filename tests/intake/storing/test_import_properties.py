@@ -189,7 +189,13 @@ def test_a_damaged_file_is_read_to_the_line(kind, changes):
     derandomize=True,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
-@pytest.mark.parametrize("kind", VALID)
+@pytest.mark.parametrize(
+    "kind",
+    [
+        kind if kind in ("splices", "readings") else pytest.param(kind, marks=pytest.mark.long)
+        for kind in VALID
+    ],
+)
 @given(changes=mutations, many_chunks=st.integers(0, 7).map(lambda number: number == 1))
 def test_a_damaged_file_is_accounted_for(place, kind, changes, many_chunks):
     engine, path = place()

@@ -131,7 +131,13 @@ def other_lines(parts: list[RawRows]) -> tuple[int, ...]:
     phases=[Phase.generate],  # a seed cannot be simplified
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
-@pytest.mark.parametrize("log", LOGS)
+@pytest.mark.parametrize(
+    "log",
+    [
+        name if name in ("numbered", "readings") else pytest.param(name, marks=pytest.mark.long)
+        for name in LOGS
+    ],
+)
 @given(seed=st.integers(0, 10**6), size=st.integers(1, 1500))
 def test_rows_are_the_same_wherever_chunks_end(tmp_path, log, seed, size):
     content = damaged(LOGS[log], seed)
