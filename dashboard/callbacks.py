@@ -46,7 +46,7 @@ def screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) 
             ]
         )
     as_of = (
-        f"Data up to {shown_time(run.now, data)}, analyzed {shown_time(run.assessed_on, data)}, "
+        f"State of {shown_time(run.now, data)}, analyzed {shown_time(run.assessed_on, data)}, "
         f"{run.splices:,} splices and {run.checks:,} arc checks. Times are local."
     )
     doubts = [OUTDATED] if data.outdated() else []

@@ -90,7 +90,7 @@ def test_today_puts_the_splicer_to_act_on_first(data: CrewData):
 
 def test_every_page_says_how_far_the_data_reach(data: CrewData):
     for path in ("/", "/loss", "/splicer", "/checks", "/findings"):
-        assert "Data up to 13 Jun 2025 14:00, analyzed 13 Jun 2025 14:00" in shown(data, path)
+        assert "State of 13 Jun 2025 14:00, analyzed 13 Jun 2025 14:00" in shown(data, path)
 
 
 def test_loss_leads_with_the_stream_that_needs_a_look(data: CrewData):

@@ -125,6 +125,12 @@ def advise(
     elif answer is None and state.air is None:
         verdict = "cannot-tell"
         reasons.append(f"{_no_air_note(state)}, so nobody can say what the air has done.")
+    elif answer is None and not _is_air_comparable(state):
+        verdict = "cannot-tell"
+        reasons.append(
+            "What is known of the air now is not known of the last check, so nobody can say how "
+            "far it has moved since."
+        )
     else:
         verdict = "keep-working"
         if answer is None:
@@ -212,6 +218,17 @@ def plain_rules(state: SplicerState, crew: Crew) -> list[str]:
                 )
                 reasons.append(f"{text} (rule: {limit:g} {unit}).")
     return reasons
+
+
+def _is_air_comparable(state: SplicerState) -> bool:
+    """Whether some quantity of the air is known both now and of the last check."""
+    last, air = state.last_check, state.air
+    if last is None or air is None:
+        return False
+    return any(
+        getattr(air, name) is not None and getattr(last, name) is not None
+        for name in ("temperature_c", "pressure_hpa", "humidity_pct")
+    )
 
 
 def _no_air_note(state: SplicerState) -> str:

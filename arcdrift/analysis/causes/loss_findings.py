@@ -45,7 +45,7 @@ RIVALS = {
     "cleaver": "cleaver {name}", "program": "program {name}", "site": "{name}, all splicers",
     "crew": "the whole crew",
 }  # fmt: skip
-UNPROVEN_PERSON = "one person's splices there, though not those on other splicers"
+UNPROVEN_PERSON = "one person's splices there, which none on other splicers confirm"
 SEEN = {
     "level": "loss", "spread": "scatter", "dirty": "share of dirty splices",
     "redo": "share of splices made again",

@@ -22,8 +22,21 @@ UNPROVEN = (
     "{} of the splices were one person's, and that person's splices on other splicers do not "
     "show it: person and machine cannot be told apart yet"
 )
+NEVER_ELSEWHERE = (
+    "{} of the splices were one person's, who made none on another splicer in that time: person "
+    "and machine cannot be told apart"
+)
 CAUTION = "may be the work, the fiber or the place rather than the person"
 DAY_US = 86_400_000_000
+
+
+def _unproven_text(evidence: ShiftEvidence, person: int, share: float) -> str:
+    """Why a person with some share of the splices is not named."""
+    window = evidence.window
+    machine = window.code("splicer")
+    own = (window.code("technician") == person) & window.after
+    elsewhere = own & ~np.isin(machine, np.unique(machine[evidence.subject_cells]))
+    return (UNPROVEN if elsewhere.any() else NEVER_ELSEWHERE).format(f"{share:.0%}")
 
 
 def technician_hypotheses(evidence: ShiftEvidence) -> list[Hypothesis]:
@@ -66,7 +79,7 @@ def technician_hypotheses(evidence: ShiftEvidence) -> list[Hypothesis]:
                 f"one technician's splices: {name}" if proven else UNNAMED,
                 partial(_person_text, evidence, name, cells, streams, now, new)
                 if proven
-                else partial(str, UNPROVEN.format(f"{now:.0%}")),
+                else partial(str, _unproven_text(evidence, code, now)),
                 strength + prior + evidence.log_prior("person")
                 + _optional_sign(evidence.angle_evidence[("technician", code)]),
                 technician=name,
@@ -85,7 +98,7 @@ def technician_hypotheses(evidence: ShiftEvidence) -> list[Hypothesis]:
                     f"a change of hands: {name}" if proven else UNNAMED,
                     partial(_takeover_text, evidence, name, cells & ~streams, now, before, new)
                     if proven
-                    else partial(str, UNPROVEN.format(f"{now:.0%}")),
+                    else partial(str, _unproven_text(evidence, code, now)),
                     lasting + prior + evidence.log_prior("hands") + _optional_sign(term),
                     technician=name,
                 )

@@ -26,8 +26,9 @@ STAGES = (100, 300, 1000)
 STEP_DB = 0.01
 """Rounding step of splicers; finer logs are rounded to it, which hardly changes the limit."""
 MEANING = (
-    "A splice is far out when its loss is above the limit that about one good splice in 10,000 of "
-    "the same splicer and program exceeds, as learned from earlier days."
+    "A splice is far out when its loss is above a limit learned from earlier days of the same "
+    "splicer and program. The fitted law lets one good splice in 10,000 exceed it; in simulated "
+    "crews it was about one in 4,000."
 )
 
 _STAGES = np.array(STAGES)

@@ -11,7 +11,7 @@ import arcdrift
 from arcdrift.cli.analysis_run import review_crew, review_findings_text
 from arcdrift.cli.commands.findings import print_findings, visible_findings
 from arcdrift.cli.commands.serve import HOST, Port, serve_folder
-from arcdrift.cli.crew_folder import open_crew
+from arcdrift.cli.crew_folder import command_text, open_crew
 from arcdrift.cli.importing.import_run import import_log, print_reports
 from arcdrift.cli.output import print_lines
 from arcdrift.errors import BadInput, UsageError
@@ -42,7 +42,7 @@ def demo(
         reports = [import_log(session, sample / name) for name in LOGS]
         review = review_crew(session)
         first = visible_findings(session.engine, session.crew, _ordered_findings(review))
-        _print_summary(session.crew, reports, review, first[:LISTED_FINDINGS])
+        _print_summary(session.crew, reports, review, first[:LISTED_FINDINGS], folder)
     if no_serve:
         print_lines(f"Next: `arcdrift serve --crew {folder}` shows it all on a dashboard.")
     else:
@@ -93,13 +93,15 @@ def _print_summary(
     reports: "Sequence[ImportReport]",
     review: "Review",
     first_findings: list[dict[str, Any]],
+    folder: Path,
 ) -> None:
     print_lines(f"{crew.name}: an invented scenario; no such people, machines or places exist.", "")
     print_reports(reports)
     rows = sum(report.balance.rows for report in reports)
     print_lines(
-        f"{rows:,} rows were read and every one is accounted for; `arcdrift quarantine` shows "
-        "the broken ones, which were left in the logs on purpose.",
+        f"{rows:,} rows were read and every one is accounted for; "
+        f"{command_text('quarantine', folder)} shows the broken ones, which were left in the logs "
+        "on purpose.",
         "",
         f"As of {review.now:%Y-%m-%d}, {review.splices:,} splices and {review.checks:,} arc checks "
         f"of {review.splicers} splicers say: {review_findings_text(review)}. The first of them:",
@@ -107,7 +109,8 @@ def _print_summary(
     )
     print_findings(first_findings, crew)
     print_lines(
-        "`arcdrift findings`, `checks` and `advise SPLICER` tell more; add --json for scripts."
+        f"{command_text('findings', folder)}, {command_text('checks', folder)} and "
+        f"{command_text('advise SPLICER', folder)} tell more; add --json for scripts."
     )
 
 

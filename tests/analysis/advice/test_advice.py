@@ -162,6 +162,19 @@ def test_a_refusal_is_passed_on_in_its_own_words() -> None:
     assert advice.verdict == "keep-working"
 
 
+def test_air_that_is_not_known_of_the_check_cannot_have_stayed() -> None:
+    unknown = dict.fromkeys(air(15.0))
+    last = replace(state().last_check, **unknown)
+    refused = Refusal("Heron", 6, 6, "only 6 usable checks")
+    advice = advise(state(-30.0, last_check=last), refused, CREW)
+    assert advice.verdict == "cannot-tell"
+    assert "not known of the last check" in advice.reasons[0]
+    # one quantity known both times is compared
+    warm = replace(last, temperature_c=15.0)
+    assert advise(state(last_check=warm), refused, CREW).verdict == "keep-working"
+    assert advise(state(-30.0, last_check=warm), refused, CREW).verdict == "recalibrate"
+
+
 def test_without_air_nobody_can_tell() -> None:
     advice = advise(state(air=None), model(), CREW)
     assert advice.verdict == "cannot-tell"

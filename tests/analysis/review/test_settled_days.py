@@ -292,6 +292,7 @@ def test_any_sequence_of_changes_gives_what_every_record_gives(
             "a day": lambda store: store.pass_days(1, hold_back=0.05),
             "a week": lambda store: store.pass_days(7, hold_back=0.05),
             "a restart": lambda store: store.restart(),
+            "a pause": lambda store: setattr(store, "days", store.days + 50),
         }
         for _ in range(data.draw(st.integers(3, 7), label="steps")):
             step = data.draw(st.sampled_from(sorted(steps)), label="step")
