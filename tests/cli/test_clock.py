@@ -128,6 +128,12 @@ def test_a_clock_said_to_be_right(slow: Path, arcdrift: Any) -> None:
     limits = ["--from", "2026-05-12T03:00", "--until", "2026-05-17T07:00"]
     done = arcdrift("clock", "Heron", "--shift", "0h", *limits, *SHIFT[3:])
     assert "count as right" in done.out
+    assert arcdrift("clock", "--json").data["shifts"][0]["shift_hours"] == 0
+
+
+@pytest.mark.long  # tests/analysis/clock/test_clock_errors.py finds none without a store
+def test_a_clock_said_to_be_right_is_suspected_no_more(slow: Path, arcdrift: Any) -> None:
+    arcdrift("clock", "Heron", "--shift", "0h", *LIMITS, *SHIFT[3:])
     arcdrift("analyze")
     assert arcdrift("clock", "--json").data["suspected"] == []
     day = [row for row in arcdrift("checks", "--json").data if row["day"] == "2026-05-14"]

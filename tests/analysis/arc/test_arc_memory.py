@@ -151,6 +151,7 @@ def test_moves_are_told_in_settings() -> None:
     assert other.sd == pytest.approx(3.0 * PRIOR_SPREAD)
 
 
+@pytest.mark.long  # of usual lives: test_arc_model.py
 def test_short_lives_keep_the_run_length() -> None:
     """A new pair every 30 checks: 324 and 331 checks a false alarm in two long simulations."""
     judged = alarms = 0

@@ -2,6 +2,8 @@
 
 from pathlib import Path
 
+import pytest
+
 from arcdrift.simulate import invented_crew, load_plan
 from arcdrift.simulate.crew.fault_plans import add_faults
 from tests.recovery.crews import run_crew
@@ -20,6 +22,7 @@ size = 14
 """
 
 
+@pytest.mark.long  # the sample has both, see tests/recovery/test_sample_crew.py
 def test_a_move_uphill_and_a_cold_front_are_neither_gap_nor_wrong_clock(tmp_path: Path) -> None:
     path = tmp_path / "plan.toml"
     path.write_text(PLAN, encoding="utf-8")

@@ -192,7 +192,13 @@ def test_days_that_did_not_change_are_not_summarized_again(store: Store) -> None
     assert saved is None
     assert_equal(summary, store.summary(from_scratch=True))
     assert pd.Timestamp("2026-07-30T00:00Z") in read  # two days before August
-    store.pass_days(13)  # nothing is settled before the month ends
+
+
+@pytest.mark.long
+def test_a_month_is_settled_when_the_next_one_ends(store: Store) -> None:
+    store.pass_days(77)
+    store.summary(from_scratch=False)
+    store.pass_days(14)  # nothing is settled before the month ends
     store.summary(from_scratch=False)
     assert store.kept == 1
     store.days = 105  # no records, but the next month: one more month is settled

@@ -233,7 +233,7 @@ class Export:
 
 
 @settings(
-    max_examples=settings().max_examples // (1 if LONG else 2),
+    max_examples=settings().max_examples // (1 if LONG else 3),
     suppress_health_check=[HealthCheck.too_slow],
 )
 @given(st.integers(0, 2**32 - 1), st.sampled_from(LANGUAGES), st.sampled_from(list(TIMES)))

@@ -95,7 +95,7 @@ def test_any_header_and_layout_come_back(tmp_path):
     engine = empty_store(tmp_path)
     number = itertools.count()
 
-    @settings(max_examples=300 if os.environ.get(LONG) == "1" else 6, deadline=None)
+    @settings(max_examples=300 if os.environ.get(LONG) == "1" else 4, deadline=None)
     @given(log=logs(), saved_with=st.sampled_from([",", ";", "\t"]), in_folder=st.booleans())
     def check(log, saved_with, in_folder):
         folder = tmp_path / str(next(number))
