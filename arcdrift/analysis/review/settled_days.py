@@ -98,9 +98,7 @@ def summarize_crew(
     if later is None:
         return combine_parts(parts, before), None
     clocks = {name: clock for part in parts for name, clock in part.clocks.items()}
-    saved = to_save(later, days, clocks, inputs, marks)
-    # as the next review will read it
-    return combine_parts(parts, SpliceSummary(**saved.frames())), saved
+    return combine_parts(parts, later), to_save(later, days, clocks, inputs, marks)
 
 
 def first_latest_day(now: pd.Timestamp) -> pd.Timestamp:

@@ -17,6 +17,7 @@ from arcdrift.analysis.common.days import WORKDAY, record_sites
 from arcdrift.analysis.common.grouping import category_to_text, concat_frames
 from arcdrift.analysis.loss.acceptance.accepted_limits import (
     accepted_days,
+    smallest_limit,
     splices_at_places,
     splices_over_limit,
 )
@@ -311,7 +312,8 @@ def summarize_splices(
 
 def over_limit_locations(splices: pd.DataFrame, crew: Crew) -> pd.Series:
     """Locations of the production splices over the accepted limit for single splices."""
-    work = production_splices(splices[WORK_COLUMNS])
+    high = splices["loss_db"].to_numpy(dtype=np.float64) > smallest_limit(crew)
+    work = production_splices(splices[high])
     return splices_over_limit(work, work[WORKDAY], crew)["location"]
 
 

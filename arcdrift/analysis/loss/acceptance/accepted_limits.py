@@ -62,6 +62,13 @@ def accepted_days(
     return table.assign(allowed_db=np.bincount(cell, limit) / np.bincount(cell))
 
 
+def smallest_limit(crew: Crew) -> float:
+    """Smallest limit for a single splice (dB), whatever its program and fibers."""
+    rules = crew.acceptance.overrides
+    special = [rule.single_db for rule in rules if rule.single_db is not None]
+    return min([crew.acceptance.single_db, *special]) + 1e-9
+
+
 def splices_over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
     """Splices over the limit for single splices, also those made again later.
 
@@ -76,6 +83,9 @@ def splices_over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.Dat
         ``id``, ``splicer``, ``program``, ``day``, ``spliced_at``, ``site``, ``loss_db``,
         ``limit_db``, ``location``, ``outcome``.
     """
+    # few are above the smallest limit, and only these need to be compared with their own
+    high = np.flatnonzero(work["loss_db"].to_numpy(dtype=np.float64) > smallest_limit(crew))
+    work, day = work.iloc[high], day.iloc[high]
     limit = _limits(work, crew, "single_db")
     over = np.flatnonzero(work["loss_db"].to_numpy(dtype=np.float64) > limit + 1e-9)
     rows = category_to_text(work[COPIED].iloc[over])
