@@ -126,5 +126,7 @@ def _print_next_step(reports: "Sequence[ImportReport]", folder: Path) -> None:
         )
     elif any(report.balance.accepted for report in reports):
         print_lines(f"Next: {analyze}.")
+    elif any(report.still_wrong for report in reports):
+        print_lines("Nothing new was added. Correct these rows and import the file again.")
     else:
         print_lines("Nothing new was added; the results stand as they are.")

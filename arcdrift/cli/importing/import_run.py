@@ -204,6 +204,9 @@ def print_reports(reports: "Sequence[ImportReport]") -> None:
             print_lines(
                 f"{report.file}: {mended} kept apart by earlier imports left the quarantine."
             )
+        if report.still_wrong:
+            print_lines(f"{report.file}: still wrong, and kept apart as before:")
+            print_problems(report.still_wrong)
         if report.problems:
             print_lines(f"{report.file}:")
             print_problems(report.problems, "; `arcdrift quarantine` lists them")

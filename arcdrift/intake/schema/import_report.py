@@ -30,6 +30,8 @@ class ImportReport:
         Rows that earlier imports quarantined and this file brings corrected.
     left_out : tuple of int
         Numbers of the columns that have no name and were left out, counted from 1.
+    still_wrong : tuple of ProblemGroup
+        Problems of the rows of an export of quarantined rows that stay in the quarantine.
     """
 
     file: str
@@ -40,6 +42,7 @@ class ImportReport:
     problems: tuple[ProblemGroup, ...] = ()
     mended: int = 0
     left_out: tuple[int, ...] = ()
+    still_wrong: tuple[ProblemGroup, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Return the JSON object that scripts may rely on."""

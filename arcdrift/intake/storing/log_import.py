@@ -27,6 +27,7 @@ from arcdrift.intake.schema.import_report import (
     Progress,
     columns_without_name,
 )
+from arcdrift.intake.schema.problems import ProblemGroup
 from arcdrift.intake.storing.conflict_rows import store_claims, store_conflicts
 from arcdrift.intake.storing.import_totals import OUTCOMES, ImportTotals
 from arcdrift.intake.storing.quarantine_export import header_text, read_export
@@ -108,6 +109,7 @@ class LogImport:
         self._filled_unnamed = first.rows.filled_unnamed
         self._kind = reader.kind_of(self._header)
         self._totals = ImportTotals()
+        self._still_wrong: list[ProblemGroup] = []
         self._state = None if first.is_whole_file else WholeFileState()
         self._typed = self._type(chain([first], chunks))
         self._whole: TypedChunk | None = None
@@ -210,6 +212,7 @@ class LogImport:
             problems=totals.problems,
             mended=count_corrected(connection, import_id),
             left_out=(*columns_without_name(self._header), *self._filled_unnamed),
+            still_wrong=tuple(self._still_wrong),
         )
 
     def _divide(self, content: bytes, head: RawRows | None, more: bool) -> RawRows:
@@ -263,6 +266,9 @@ class LogImport:
         new = store_quarantine(connection, import_id, frame)
         totals.counts.update(already_stored=len(frame) - len(new), quarantined=len(new))
         totals.add_problems(problem_groups(rows, typed, new["line"].to_numpy(np.int64)))
+        if self._is_export:
+            stays = frame.loc[~frame["line"].isin(new["line"]), "line"]
+            self._still_wrong += problem_groups(rows, typed, stays.to_numpy(np.int64))
 
     def _store_bucket(
         self,

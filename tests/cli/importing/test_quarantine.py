@@ -142,6 +142,22 @@ def test_mended_rows_leave_the_list_and_come_back(
     store.dispose()
 
 
+def test_rows_that_are_still_wrong_are_said(broken: Path, arcdrift: Any) -> None:
+    arcdrift("quarantine", "--export", "rows.csv")
+
+    def change(rows: list[list[str]]) -> list[list[str]]:
+        rows[1][7] = "maybe"  # changed, and as wrong as before
+        return rows[:2]
+
+    saved_by_a_spreadsheet(broken / "rows.csv", change)
+    said = " ".join(arcdrift("import", "rows.csv").out.split())
+    assert "rows.csv: still wrong, and kept apart as before:" in said
+    assert "Line 2:" in said
+    assert "maybe" in said
+    assert "Correct these rows and import the file again." in said
+    assert len(arcdrift("quarantine", "--json").data) == 4
+
+
 def test_rows_of_several_kinds_go_to_several_files(broken: Path, arcdrift: Any) -> None:
     (broken / "more.csv").write_text(
         "asset,serviced_at,action\nHeron,x,cleaned\n", encoding="utf-8"
