@@ -11,7 +11,7 @@ import pandas as pd
 
 from arcdrift.analysis.common.days import DAY
 from arcdrift.analysis.common.episodes import severity
-from arcdrift.analysis.common.grouping import category_to_text
+from arcdrift.analysis.common.grouping import category_to_text, concat_frames
 from arcdrift.analysis.maintenance.usage_hours import (
     CLEAVES_PER_SPLICE,
     NO_TURNS,
@@ -27,7 +27,8 @@ from arcdrift.settings import Crew, Interval
 HEAVY_SHARE = 1.5
 """From this multiple of its interval on, overdue service needs action (common practice, no
 source)."""
-USAGE_COLUMNS = ["splicer", "cleaver", "blade_position", "at", "last", "splices"]
+HOUR_KEYS = ["splicer", "cleaver", "blade_position"]
+USAGE_COLUMNS = [*HOUR_KEYS, "at", "last", "splices"]
 
 NEXT_STEPS = {
     "cleaned": "Clean the splicer, and log it as `cleaned`. Power off; let solvent vapor clear "
@@ -93,11 +94,33 @@ def usage_by_hour(splices: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         `USAGE_COLUMNS`: ``at`` and ``last`` are the first and last splice of the hour.
     """
-    hour = splices["spliced_at"].dt.floor("h")
-    keys = ["splicer", "cleaver", "blade_position", hour.rename("hour")]
+    keys = [*HOUR_KEYS, _hour(splices["spliced_at"])]
     grouped = splices.groupby(keys, dropna=False)["spliced_at"]
     sums = grouped.agg(at="min", last="max", splices="size").reset_index()
     return category_to_text(sums[USAGE_COLUMNS]).sort_values(["splicer", "at"], ignore_index=True)
+
+
+def join_divided_hours(use: pd.DataFrame) -> pd.DataFrame:
+    """Join hours whose splices were counted in two parts, as where a workday starts within one.
+
+    Parameters
+    ----------
+    use : DataFrame
+        From `usage_by_hour`, of days one after the other, in order.
+    """
+    hour = _hour(use["at"])
+    divided = pd.concat([use[HOUR_KEYS], hour], axis=1).duplicated(keep=False)
+    if not divided.any():
+        return use
+    grouped = use[divided].groupby([*HOUR_KEYS, hour[divided]], dropna=False)
+    joined = grouped.agg(at=("at", "min"), last=("last", "max"), splices=("splices", "sum"))
+    both = concat_frames([use[~divided], joined.reset_index()[USAGE_COLUMNS]])
+    return both.sort_values(["splicer", "at"], kind="stable", ignore_index=True)
+
+
+def _hour(times: pd.Series) -> pd.Series:
+    hour: pd.Series = times.dt.floor("h").rename("hour")
+    return hour
 
 
 def blade_state(

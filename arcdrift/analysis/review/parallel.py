@@ -64,8 +64,8 @@ class DayRange:
     earlier : EarlierSplices or None
         What is needed of the days that are not summarized again.
     clock_stretches : dict of str
-        Stretches with a wrong clock that began before, by splicer, as `stretches_before` tells
-        them.
+        Stretches with a wrong clock that began before, by splicer, as `stretches_before`
+        describes them.
     """
 
     settle_until: pd.Timestamp | None = None
@@ -80,7 +80,7 @@ class DayRange:
             self,
             earlier=self.earlier.for_splicers(names),
             clock_stretches={
-                name: told for name, told in self.clock_stretches.items() if name in names
+                name: stretches for name, stretches in self.clock_stretches.items() if name in names
             },
         )
 

@@ -95,10 +95,10 @@ def summarize_crew(
         )
     before = None if settled is None else settled.summary
     later = settle_parts(parts, before)
-    if later is None:
+    if later is None or days.settle_until is None:
         return combine_parts(parts, before), None
-    clocks = {name: clock for part in parts for name, clock in part.clocks.items()}
-    return combine_parts(parts, later), to_save(later, days, clocks, inputs, marks)
+    summary = combine_parts(parts, later)
+    return summary, to_save(later, days.settle_until, summary.clocks, inputs, marks)
 
 
 def first_latest_day(now: pd.Timestamp) -> pd.Timestamp:
@@ -137,7 +137,7 @@ def days_to_summarize(settled: SettledDays | None, inputs: ReviewInputs) -> DayR
 
 def to_save(
     summary: SpliceSummary,
-    days: DayRange,
+    until: pd.Timestamp,
     clocks: dict[str, ClockErrors],
     inputs: ReviewInputs,
     marks: RecordMarks,
@@ -147,23 +147,21 @@ def to_save(
     Parameters
     ----------
     summary : SpliceSummary
-        Of the whole crew, up to `DayRange.settle_until`.
+        Of the whole crew.
+    until : Timestamp
+        First workday after it.
     clocks : dict of ClockErrors
         By splicer.
     marks : RecordMarks
         From before the records were read.
     """
-    if days.settle_until is None:
-        raise ValueError("no days are settled")
     about = {
         "rests_on": _rests_on(inputs),
-        "until": days.settle_until.isoformat(),
+        "until": until.isoformat(),
         "newest": marks.newest,
-        "clock_stretches": stretches_before(clocks, days.settle_until),
+        "clock_stretches": stretches_before(clocks, until),
     }
-    return SavedSummary.of(
-        about, {field.name: getattr(summary, field.name) for field in fields(SpliceSummary)}
-    )
+    return SavedSummary.of(about, vars(summary))
 
 
 def _margin(inputs: ReviewInputs) -> pd.Timedelta:
@@ -175,8 +173,8 @@ def _margin(inputs: ReviewInputs) -> pd.Timedelta:
 
 def _rests_on(inputs: ReviewInputs) -> str:
     """Digest of everything but the records that a summary of past days depends on."""
-    told = repr((inputs.crew, inputs.shifts))
-    return sha256(f"{_code_digest()} {told}".encode()).hexdigest()
+    settings = repr((inputs.crew, inputs.shifts))
+    return sha256(f"{_code_digest()} {settings}".encode()).hexdigest()
 
 
 @cache

@@ -33,7 +33,7 @@ from arcdrift.analysis.loss.stream_days import (
     stream_caps,
 )
 from arcdrift.analysis.loss.technician_days import CELL, aggregate_technician_days
-from arcdrift.analysis.maintenance.service_findings import usage_by_hour
+from arcdrift.analysis.maintenance.service_findings import join_divided_hours, usage_by_hour
 from arcdrift.analysis.people.cleave_runs import cleave_runs, practice_splices
 from arcdrift.analysis.review.crew_sums import (
     add_coverage,
@@ -71,7 +71,6 @@ ORDER = {
     "counters": ["splicer", "id"],
 }
 """Order of the rows of each frame in which the order matters."""
-HOUR_KEYS = ["splicer", "cleaver", "blade_position"]
 
 
 class EarlierOutdated(Exception):
@@ -201,6 +200,12 @@ class SpliceContext:
     crew : Crew
     now : Timestamp
         UTC.
+    calibration : DataFrame
+        From `all_calibration_losses`.
+    over_limit : DataFrame
+        All splices over the accepted limit but earlier ones (`over_limit_splices`).
+    locations : Series
+        Their locations, and those of earlier ones.
     """
 
     checks: pd.DataFrame
@@ -208,6 +213,9 @@ class SpliceContext:
     sources: AirSources
     crew: Crew
     now: pd.Timestamp
+    calibration: pd.DataFrame
+    over_limit: pd.DataFrame
+    locations: pd.Series
 
 
 def all_calibration_losses(
@@ -250,8 +258,6 @@ def _same_rows(first: pd.DataFrame, second: pd.DataFrame) -> bool:
 def summarize_splices(
     splices: pd.DataFrame,
     context: SpliceContext,
-    calibration: pd.DataFrame,
-    locations: pd.Series,
     earlier: EarlierSplices | None = None,
     until: pd.Timestamp | None = None,
 ) -> SpliceSummary:
@@ -261,10 +267,6 @@ def summarize_splices(
     ----------
     splices : DataFrame
         Splices made with a right clock on these workdays, with `WORKDAY`, text as categories.
-    calibration : DataFrame
-        From `all_calibration_losses`, also of later days.
-    locations : Series
-        Locations of all splices over the accepted limit, earlier and later ones included.
     earlier : EarlierSplices, optional
         What is needed of the days before; without it the range begins with the first splice.
     until : Timestamp, optional
@@ -274,25 +276,24 @@ def summarize_splices(
     air = join_air(splices, context.sources, crew, "spliced_at")
     work = production_splices(splices[WORK_COLUMNS])
     day = work[WORKDAY]
-    before = None if earlier is None else EarlierDays(earlier.since, earlier.newest)
+    since = before = outliers = None
+    if earlier is not None:
+        since, outliers = earlier.since, earlier.outliers
+        before = EarlierDays(since, earlier.newest)
     check_days = daily_checks(checks, splices, crew, context.now, before)
-    if until is not None:
-        check_days = check_days[check_days["day"] < until].reset_index(drop=True)
-    stream_days = aggregate_stream_days(splices, service, crew, stream_caps(calibration))
+    stream_days = aggregate_stream_days(splices, service, crew, stream_caps(context.calibration))
     technician_days, runs = _technician_days(splices, air, stream_days, crew)
-    singles = find_outlier_splices(
-        work, day, service, None if earlier is None else earlier.outliers
-    )
+    singles = find_outlier_splices(work, day, service, outliers)
     return SpliceSummary(
         stream_days=stream_days,
         technician_days=technician_days,
         outliers=singles.outliers,
         accepted_days=accepted_days(work, day, stream_days, crew),
-        over_limit=splices_over_limit(work, day, crew),
-        places=splices_at_places(work, locations),
+        over_limit=rows_of_days(context.over_limit, "day", since, until),
+        places=splices_at_places(work, context.locations),
         measured=measured_pairs(splices),
         unexpected_days=unexpected_days(splices, crew),
-        check_days=check_days,
+        check_days=rows_of_days(check_days, "day", None, until),
         mismatch_groups=mismatch_cells(splices, air, checks, service, stream_days, crew),
         use=usage_by_hour(splices),
         cleave_runs=runs,
@@ -303,25 +304,25 @@ def summarize_splices(
         imports=import_spans(splices, "spliced_at"),
         airless=records_without_air(splices, air, "spliced_at", crew),
         newest=_newest(splices, crew, earlier),
-        calibration=calibration,
+        calibration=context.calibration,
         outlier_streams=singles.state.streams,
         outlier_losses=singles.state.losses,
         counters=category_to_text(splices[list(COUNTER_COLUMNS)]),
     )
 
 
-def over_limit_locations(splices: pd.DataFrame, crew: Crew) -> pd.Series:
-    """Locations of the production splices over the accepted limit for single splices."""
+def over_limit_splices(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
+    """Production splices over the accepted limit for single splices (`splices_over_limit`)."""
+    # few are above the smallest limit, and only these need to be compared with their own
     high = splices["loss_db"].to_numpy(dtype=np.float64) > smallest_limit(crew)
     work = production_splices(splices[high])
-    return splices_over_limit(work, work[WORKDAY], crew)["location"]
+    return splices_over_limit(work, work[WORKDAY], crew)
 
 
 def append_days(earlier: SpliceSummary, later: SpliceSummary) -> SpliceSummary:
     """Summary of two ranges of days, one after the other, of the same splicers."""
     frames = {
-        field.name: concat_frames([getattr(earlier, field.name), getattr(later, field.name)])
-        for field in fields(SpliceSummary)
+        name: concat_frames([frame, getattr(later, name)]) for name, frame in vars(earlier).items()
     }
     frames |= {
         name: frames[name].sort_values(order, kind="stable", ignore_index=True)
@@ -332,7 +333,7 @@ def append_days(earlier: SpliceSummary, later: SpliceSummary) -> SpliceSummary:
         **frames
         | {
             "places": frames["places"].drop_duplicates("id", ignore_index=True),
-            "use": _join_hours(frames["use"]),
+            "use": join_divided_hours(frames["use"]),
             "coverage": add_coverage([earlier.coverage, later.coverage]),
             "imports": join_spans([earlier.imports, later.imports]),
             "newest": later.newest,
@@ -353,27 +354,10 @@ def concatenate_splice_summaries(parts: Sequence[SpliceSummary]) -> SpliceSummar
     )
 
 
-def _join_hours(use: pd.DataFrame) -> pd.DataFrame:
-    """Join hours of use that a workday's start had divided."""
-    hour = use["at"].dt.floor("h").rename("hour")
-    keys = [*(use[name] for name in HOUR_KEYS), hour]
-    divided = pd.concat(keys, axis=1).duplicated(keep=False)
-    if not divided.any():
-        return use
-    joined = (
-        use[divided]
-        .groupby([*HOUR_KEYS, hour[divided]], dropna=False)
-        .agg(at=("at", "min"), last=("last", "max"), splices=("splices", "sum"))
-        .reset_index()[use.columns.tolist()]
-    )
-    both = concat_frames([use[~divided], joined])
-    return both.sort_values(ORDER["use"], kind="stable", ignore_index=True)
-
-
 def _newest(splices: pd.DataFrame, crew: Crew, earlier: EarlierSplices | None) -> pd.DataFrame:
     """Newest splice of each splicer, with its site."""
-    last = splices.sort_values("spliced_at", kind="stable").drop_duplicates("splicer", keep="last")
-    last = last[["splicer", "spliced_at", "site"]]
+    last = splices[["splicer", "spliced_at", "site"]].sort_values("spliced_at", kind="stable")
+    last = last.drop_duplicates("splicer", keep="last")
     table = category_to_text(last).assign(site=record_sites(last, crew).astype(object))
     if earlier is not None:
         table = concat_frames([earlier.newest, table]).drop_duplicates("splicer", keep="last")
@@ -393,13 +377,13 @@ def _technician_days(
     )
 
 
-def days_of(
-    splices: pd.DataFrame, since: pd.Timestamp | None, until: pd.Timestamp | None
+def rows_of_days(
+    rows: pd.DataFrame, column: str, since: pd.Timestamp | None, until: pd.Timestamp | None
 ) -> pd.DataFrame:
-    """Splices on the workdays from `since` to before `until`, where these are given."""
-    chosen = np.ones(len(splices), dtype=bool)
+    """Rows whose day lies from `since` to before `until`, where these are given."""
+    chosen = np.ones(len(rows), dtype=bool)
     if since is not None:
-        chosen &= (splices[WORKDAY] >= since).to_numpy()
+        chosen &= (rows[column] >= since).to_numpy()
     if until is not None:
-        chosen &= (splices[WORKDAY] < until).to_numpy()
-    return splices if chosen.all() else splices[chosen].reset_index(drop=True)
+        chosen &= (rows[column] < until).to_numpy()
+    return rows if chosen.all() else rows[chosen].reset_index(drop=True)

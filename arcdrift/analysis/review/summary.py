@@ -39,8 +39,8 @@ from arcdrift.analysis.review.splice_summary import (
     all_calibration_losses,
     append_days,
     concatenate_splice_summaries,
-    days_of,
-    over_limit_locations,
+    over_limit_splices,
+    rows_of_days,
     summarize_splices,
 )
 from arcdrift.analysis.review.wrong_times import (
@@ -238,25 +238,34 @@ def summarize_part_records(
     right_checks = without_wrong_times(checks, "checked_at", clocks)
     right_splices = _with_workdays(splices, clocks, crew)
     if earlier is not None:
-        right_splices = days_of(right_splices, earlier.since, None)
-    context = SpliceContext(right_checks, service, sources, crew, now)
-    calibration = all_calibration_losses(right_splices, crew, earlier)
-    locations, places = over_limit_locations(right_splices, crew), []
+        right_splices = rows_of_days(right_splices, WORKDAY, earlier.since, None)
+    over_limit, earlier_places = over_limit_splices(right_splices, crew), []
+    locations = over_limit["location"]
     if earlier is not None:
         elsewhere = locations[locations.notna() & ~locations.isin(earlier.locations)]
         if read_places is not None and len(elsewhere):
             there = _with_workdays(read_places(elsewhere), clocks, crew)
-            there = production_splices(days_of(there, None, earlier.since))
-            places = [splices_at_places(there, elsewhere)]
-        locations = concat_series([locations, earlier.locations])
-    settled, rows, before = None, right_splices, earlier
+            there = production_splices(rows_of_days(there, WORKDAY, None, earlier.since))
+            earlier_places = [splices_at_places(there, elsewhere)]
+        locations = _concat_texts([locations, earlier.locations])
+    context = SpliceContext(
+        right_checks,
+        service,
+        sources,
+        crew,
+        now,
+        calibration=all_calibration_losses(right_splices, crew, earlier),
+        over_limit=over_limit,
+        locations=locations,
+    )
+    settled, before = None, earlier
     if settle_until is not None:
-        rows = days_of(right_splices, None, settle_until)
-        settled = summarize_splices(rows, context, calibration, locations, earlier, settle_until)
+        rows = rows_of_days(right_splices, WORKDAY, None, settle_until)
+        settled = summarize_splices(rows, context, earlier, settle_until)
         before = EarlierSplices.after(settled, settle_until)
-        rows = days_of(right_splices, settle_until, None)
-    latest = summarize_splices(rows, context, calibration, locations, before)
-    latest = replace(latest, places=concat_frames([latest.places, *places]))
+    rows = rows_of_days(right_splices, WORKDAY, settle_until, None)
+    latest = summarize_splices(rows, context, before)
+    latest = replace(latest, places=concat_frames([latest.places, *earlier_places]))
     check_air = join_air(right_checks, sources, crew, "checked_at")
     return PartSummary(
         splicers=names,
@@ -351,7 +360,7 @@ def _with_workdays(
     return right.assign(**{WORKDAY: workdays(right, crew, "spliced_at")})
 
 
-def concat_series(parts: Sequence[pd.Series]) -> pd.Series:
+def _concat_texts(parts: Sequence[pd.Series]) -> pd.Series:
     """Concatenate columns of text, leaving out empty ones."""
     filled = [part for part in parts if len(part)]
     return pd.concat(filled, ignore_index=True) if filled else parts[0]

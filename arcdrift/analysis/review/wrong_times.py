@@ -91,9 +91,9 @@ def in_wrong_stretch(check_days: pd.DataFrame, clocks: dict[str, ClockErrors]) -
 
 
 def stretches_before(clocks: dict[str, ClockErrors], first_day: pd.Timestamp) -> dict[str, str]:
-    """Tell the stretches with a wrong clock that began before a workday, by splicer."""
+    """Describe the stretches with a wrong clock that began before a workday, by splicer."""
     limit = first_day.tz_localize("UTC") + MARGIN
-    told = {}
+    described = {}
     for name, clock in clocks.items():
         early = [
             (stretch.bounds, stretch.shift_h, stretch.span)
@@ -101,8 +101,8 @@ def stretches_before(clocks: dict[str, ClockErrors], first_day: pd.Timestamp) ->
             if min(pd.Timestamp(stretch.bounds.starts_at), stretch.since) < limit
         ]
         if early:
-            told[name] = repr(early)
-    return told
+            described[name] = repr(early)
+    return described
 
 
 def _usual_zone(splicer: str, sites: pd.Series, crew: Crew) -> str:

@@ -45,9 +45,9 @@ def replace_table(connection: Connection, table: Table, frame: pd.DataFrame | No
         if part != WHOLE:
             rows = rows.where(table.columns[_DAY].startswith(part))
         connection.execute(rows)
-    connection.execute(
-        delete(schema.result_parts).where(known.table_name == table.name, known.part.in_(outdated))
-    )
+    if outdated:
+        gone = (known.table_name == table.name, known.part.in_(outdated))
+        connection.execute(delete(schema.result_parts).where(*gone))
     changed = [part for part, digest in digests.items() if before.get(part) != digest]
     if not changed:
         return 0

@@ -83,9 +83,6 @@ def splices_over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.Dat
         ``id``, ``splicer``, ``program``, ``day``, ``spliced_at``, ``site``, ``loss_db``,
         ``limit_db``, ``location``, ``outcome``.
     """
-    # few are above the smallest limit, and only these need to be compared with their own
-    high = np.flatnonzero(work["loss_db"].to_numpy(dtype=np.float64) > smallest_limit(crew))
-    work, day = work.iloc[high], day.iloc[high]
     limit = _limits(work, crew, "single_db")
     over = np.flatnonzero(work["loss_db"].to_numpy(dtype=np.float64) > limit + 1e-9)
     rows = category_to_text(work[COPIED].iloc[over])
