@@ -20,11 +20,9 @@ import pandas as pd
 
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
-from arcdrift.store import schema
-from arcdrift.store.database.connect import open_store, writing
-from arcdrift.store.database.insert_rows import add_rows
-from arcdrift.store.imports.import_list import add_import
+from arcdrift.store.database.connect import open_store
 from arcdrift.store.records.record_overview import read_splicers
+from tests.stored_rows import store_rows
 
 CREW = Crew(name="Invented crew", invented=True, time_zone="Europe/Oslo")
 STEP = 1_000_000
@@ -148,18 +146,12 @@ def against_bare(kind: str, rows: int, folder: Path) -> None:
 def a_day(stored: int, folder: Path) -> None:
     """Time a day's file into a store of many splices."""
     engine = open_store(folder)
-    counts = ("size_bytes", "seconds", "lines", "other_lines", "rows", "accepted")
-    counts = (*counts, "already_stored", "conflicting", "quarantined", "started_at")
     for begin in range(0, stored, STEP):
         rows = log("splices", min(STEP, stored - begin), BEGIN + pd.Timedelta(seconds=3 * begin))
         rows["spliced_at"] = pd.to_datetime(rows["spliced_at"], utc=True)
         rows["purpose"] = "production"
         rows["blade_position"] = rows["blade_position"].astype(str)
-        about = {"file_name": "before.csv", "sha256": "", "kind": "splices"}
-        with writing(engine) as connection:
-            number = add_import(connection, about | dict.fromkeys(counts, 0))
-            rows = rows.assign(import_id=number, line=np.arange(len(rows)) + 2)
-            add_rows(connection, schema.splices, rows)
+        store_rows(engine, "splices", rows.assign(line=np.arange(len(rows)) + 2))
     path = folder / "day.csv"
     last = BEGIN + pd.Timedelta(seconds=3 * stored)
     for words, begin in (("new", last), ("between stored ones", BEGIN + (last - BEGIN) / 2)):

@@ -38,21 +38,16 @@ from arcdrift.settings import CREW_FILE, Crew, load_crew
 from arcdrift.simulate import invented_crew, simulate_frames
 from arcdrift.simulate.output.log_files import crew_toml
 from arcdrift.store import schema
-from arcdrift.store.database.connect import open_store, writing
-from arcdrift.store.database.insert_rows import add_rows
-from arcdrift.store.imports.import_list import add_import
+from arcdrift.store.database.connect import open_store
 from arcdrift.store.records.record_rows import read_records
 from arcdrift.store.results.result_rows import read_result
+from tests.stored_rows import store_rows
 
 LAMBDA = 0.2
 PRINTED_D2 = 1.128
 """Mean range of two normal values over their standard deviation, as textbooks round it (Montgomery,
 Introduction to Statistical Quality Control, table of factors for control charts)."""
 STREAM = ["splicer", "program"]
-COUNTS = (
-    "size_bytes", "seconds", "lines", "other_lines", "rows", "accepted", "already_stored",
-    "conflicting", "quarantined", "started_at",
-)  # fmt: skip
 WHOSE = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
 Result = TypeVar("Result")
 
@@ -74,15 +69,6 @@ def fill(folder: Path, splicers: int, days: int, splices_per_day: float) -> None
         is_last = rows[schema.TIME_COLUMN[kind]] >= last_day
         store_rows(engine, kind, rows[~is_last])
         rows[is_last].to_pickle(folder / f"{kind}.last-day")
-
-
-def store_rows(engine: Engine, kind: str, rows: pd.DataFrame) -> None:
-    """Put rows into a store as one import, without a file."""
-    with writing(engine) as connection:
-        about = {"file_name": kind, "sha256": "", "kind": kind, "accepted": len(rows)}
-        number = add_import(connection, dict.fromkeys(COUNTS, 0) | about)
-        stored = rows.drop(columns="id").assign(import_id=number)
-        add_rows(connection, schema.RECORDS[kind], stored)
 
 
 def store_last_day(engine: Engine, folder: Path) -> None:

@@ -27,6 +27,7 @@ from arcdrift.store.results.result_replacement import replace_results
 from arcdrift.store.results.store_versions import RecordsVersion
 from tests.dashboard.invented_prep import prep_results
 from tests.empty_store import empty_store
+from tests.stored_rows import import_values
 
 NOW = datetime(2025, 6, 13, 12, 0, tzinfo=UTC)
 DAYS = 60
@@ -68,7 +69,7 @@ def _template() -> Path:
     (folder / "crew.toml").write_text(CREW_TOML, encoding="utf-8")
     engine = empty_store(folder)
     with writing(engine) as connection:
-        add_import(connection, import_row())
+        add_import(connection, import_values(file_name="invented.csv"))
         for table, frame in _records().items():
             insert_rows.add_rows(connection, schema.RECORDS[table], frame)
     replace_results(engine, results())
@@ -120,25 +121,6 @@ def results() -> dict[str, pd.DataFrame]:
                 "summary": [json.dumps({"false_alarms_per_month": 2.0, "widening": 1.1})],
             }
         ),
-    }
-
-
-def import_row() -> dict[str, object]:
-    """Return an import that accepted nothing, long ago."""
-    return {
-        "file_name": "invented.csv",
-        "sha256": "0" * 64,
-        "size_bytes": 1,
-        "kind": "splices",
-        "started_at": 0,
-        "seconds": 0.1,
-        "lines": 1,
-        "other_lines": 1,
-        "rows": 0,
-        "accepted": 0,
-        "already_stored": 0,
-        "conflicting": 0,
-        "quarantined": 0,
     }
 
 

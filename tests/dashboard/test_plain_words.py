@@ -20,8 +20,9 @@ from dashboard.callbacks import OUTDATED, screen
 from dashboard.pages.findings.evidence import evidence_facts
 from dashboard.pages.findings.finding_words import IN_ORDER, finding_title
 from dashboard.reading.data import CrewData
-from tests.dashboard.invented import NOW, finding_rows, findings, import_row, results, write_crew
+from tests.dashboard.invented import NOW, finding_rows, findings, results, write_crew
 from tests.dashboard.rendering import parts, shown, whole
+from tests.stored_rows import import_values
 
 LONG = os.environ.get("ARCDRIFT_LONG") == "1"
 PAGES = ("/", "/loss", "/splicer", "/checks", "/findings")
@@ -38,15 +39,13 @@ def crew_with(folder: Path, found: Sequence[Finding]) -> CrewData:
 
 def store_import(folder: Path, started: datetime, accepted: int) -> int:
     engine = open_store(folder)
-    row = import_row() | {
-        "started_at": int(started.timestamp() * 1e6),
-        "accepted": accepted,
-        "sha256": "1" * 64,
-    }
+    values = import_values(
+        started_at=int(started.timestamp() * 1e6), accepted=accepted, sha256="1" * 64
+    )
     with writing(engine) as connection:
-        made = add_import(connection, row)
+        import_id = add_import(connection, values)
     engine.dispose()
-    return made
+    return import_id
 
 
 def test_results_up_to_date_carry_no_banner(data: CrewData):

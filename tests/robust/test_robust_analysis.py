@@ -15,7 +15,7 @@ from arcdrift.store import schema
 from arcdrift.store.database.connect import open_store
 from arcdrift.store.results.result_rows import read_result
 from arcdrift.store.results.saved_summary import read_saved_summary
-from tests.benchmarks.bench_review import store_rows
+from tests.stored_rows import store_rows
 
 KEEPING = [
     sys.executable,

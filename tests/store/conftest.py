@@ -7,7 +7,8 @@ from arcdrift.store.database import insert_rows
 from arcdrift.store.database.connect import writing
 from arcdrift.store.imports.import_list import add_import
 from tests.empty_store import empty_store
-from tests.store.stored_examples import import_values, splices
+from tests.store.stored_examples import splices
+from tests.stored_rows import import_values
 
 
 @pytest.fixture

@@ -8,25 +8,6 @@ from arcdrift.store.results.store_versions import RecordsVersion
 START = pd.Timestamp("2025-03-01 06:00", tz="UTC")
 
 
-def import_values(**changes):
-    values = {
-        "file_name": "log.csv",
-        "sha256": "0" * 64,
-        "size_bytes": 1,
-        "kind": "splices",
-        "started_at": 0,
-        "seconds": 0.1,
-        "lines": 1,
-        "other_lines": 1,
-        "rows": 0,
-        "accepted": 0,
-        "already_stored": 0,
-        "conflicting": 0,
-        "quarantined": 0,
-    }
-    return values | changes
-
-
 def splices(rows: int) -> pd.DataFrame:
     number = np.arange(rows)
     return pd.DataFrame(

@@ -18,16 +18,8 @@ from arcdrift.analysis.review.result_tables import crew_days
 from arcdrift.analysis.review.review_inputs import SplicesAtAddress, read_inputs, read_splices
 from arcdrift.analysis.review.summary import Summary, combine_parts
 from arcdrift.simulate import invented_crew, simulate_frames
-from arcdrift.store import schema
-from arcdrift.store.database.connect import writing
-from arcdrift.store.database.insert_rows import add_rows
-from arcdrift.store.imports.import_list import add_import
 from tests.empty_store import empty_store
-
-COUNTS = (
-    "size_bytes", "seconds", "lines", "other_lines", "rows", "accepted", "already_stored",
-    "conflicting", "quarantined", "started_at",
-)  # fmt: skip
+from tests.stored_rows import store_rows
 
 
 class PicklingExecutor(Executor):
@@ -109,10 +101,7 @@ def test_the_summary_does_not_depend_on_how_the_crew_is_split(
     made = simulate_frames(invented_crew(splicers=3, days=9, splices_per_day=20.0, seed=4))
     engine = empty_store(tmp_path)
     for kind, rows in made.items():
-        with writing(engine) as connection:
-            about = {"file_name": kind, "sha256": "", "kind": kind} | dict.fromkeys(COUNTS, 0)
-            stored = rows.drop(columns="id").assign(import_id=add_import(connection, about))
-            add_rows(connection, schema.RECORDS[kind], stored)
+        store_rows(engine, kind, rows)
     inputs = read_inputs(engine, made.crew, made["splices"]["spliced_at"].max())
     here = partial(read_splices, engine)
     elsewhere = SplicesAtAddress(engine.url.render_as_string(hide_password=False))

@@ -29,13 +29,12 @@ from arcdrift.simulate import SimulatedCrew, invented_crew, simulate_frames
 from arcdrift.store import schema
 from arcdrift.store.annotations.clock_shifts import set_shift, undo_shift
 from arcdrift.store.database.connect import open_store, writing
-from arcdrift.store.database.insert_rows import add_rows
-from arcdrift.store.imports.import_list import add_import
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.results.result_replacement import replace_results
 from arcdrift.store.results.saved_summary import record_marks
-from tests.analysis.review.test_parallel import COUNTS, assert_equal
+from tests.analysis.review.test_parallel import assert_equal
 from tests.empty_store import empty_store
+from tests.stored_rows import store_rows
 
 START, DAYS = date(2026, 6, 20), 90
 KINDS = ("splices", "arc-checks", "readings", "service")
@@ -74,18 +73,13 @@ class Store:
         self.days = 0
         self.imports: list[int] = []
         self.shifts: list[tuple[str, int]] = []
-        self.kept = 0
+        self.reused = 0
         self.held_back = {kind: made[kind].iloc[:0] for kind in KINDS}
 
     def add(self, kind: str, rows: pd.DataFrame) -> None:
         if rows.empty:
             return
-        with writing(self.engine) as connection:
-            about = {"file_name": kind, "sha256": "", "kind": kind} | dict.fromkeys(COUNTS, 0)
-            about |= {"accepted": len(rows), "given": "[]", "to_the_second": True}
-            number = add_import(connection, about)
-            stored = rows.drop(columns=["id", "import_id"], errors="ignore")
-            add_rows(connection, schema.RECORDS[kind], stored.assign(import_id=number))
+        number = store_rows(self.engine, kind, rows, given="[]", to_the_second=True)
         self.imports.append(number)
 
     def pass_days(self, days: int, hold_back: float = 0.0) -> None:
@@ -154,7 +148,7 @@ class Store:
         read = partial(read_splices, self.engine)
         summary, saved = summarize_crew(self.engine, inputs, marks, read, from_scratch=from_scratch)
         if not from_scratch:
-            self.kept += saved is None
+            self.reused += saved is None
             replace_results(self.engine, {}, saved, marks.changes)
         return summary
 
@@ -178,7 +172,7 @@ def test_the_latest_days_begin_with_the_month_before() -> None:
 def test_days_that_did_not_change_are_not_summarized_again(store: Store) -> None:
     store.pass_days(77)
     store.summary(from_scratch=False)
-    assert store.kept == 0
+    assert store.reused == 0
     read: list[pd.Timestamp | None] = []
 
     def noted(
@@ -202,10 +196,10 @@ def test_a_month_is_settled_when_the_next_one_ends(store: Store) -> None:
     store.summary(from_scratch=False)
     store.pass_days(14)  # nothing is settled before the month ends
     store.summary(from_scratch=False)
-    assert store.kept == 1
+    assert store.reused == 1
     store.days = 105  # no records, but the next month: one more month is settled
     store.check()
-    assert store.kept == 1
+    assert store.reused == 1
 
 
 CHANGES: dict[str, Callable[[Store], None]] = {

@@ -12,7 +12,8 @@ from arcdrift.store.database import insert_rows
 from arcdrift.store.database.connect import writing
 from arcdrift.store.imports.import_list import add_import, read_imports
 from arcdrift.store.records.record_rows import read_records
-from tests.store.stored_examples import import_values, splices
+from tests.store.stored_examples import splices
+from tests.stored_rows import import_values
 
 
 @pytest.mark.parametrize("bulk", [1, 1_000_000])

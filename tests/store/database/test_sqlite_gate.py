@@ -11,26 +11,11 @@ from adbc_driver_sqlite import dbapi
 from sqlalchemy import select
 
 from arcdrift.store import schema
-from arcdrift.store.database import insert_rows
-from arcdrift.store.database.connect import open_store, writing
+from arcdrift.store.database.connect import open_store
 from arcdrift.store.database.fetch import fetch
 from arcdrift.store.database.sqlite_gate import GatedConnection, gate_of
-from arcdrift.store.imports.import_list import add_import
 from arcdrift.store.records.record_rows import read_records
-
-NAMES = {"file_name": "log.csv", "sha256": "0", "kind": "service"}
-COUNTS = (
-    "size_bytes",
-    "started_at",
-    "seconds",
-    "lines",
-    "other_lines",
-    "rows",
-    "accepted",
-    "already_stored",
-    "conflicting",
-    "quarantined",
-)
+from tests.stored_rows import store_rows
 
 
 def test_arrow_reads_keep_out_while_an_ordinary_connection_is_open(tmp_path, monkeypatch):
@@ -99,9 +84,7 @@ def test_reads_beside_writes_leave_the_store_whole(tmp_path):
         for _ in range(rounds):
             frame = pd.DataFrame({"asset": ["Heron"] * 400, "action": "cleaned", "line": 2})
             frame["serviced_at"] = pd.Timestamp("2025-03-01", tz="UTC").as_unit("us")
-            with writing(engine) as connection:
-                import_id = add_import(connection, dict.fromkeys(COUNTS, 0) | NAMES)
-                insert_rows.add_rows(connection, schema.service, frame.assign(import_id=import_id))
+            store_rows(engine, "service", frame)
 
     def read_many(stop):
         try:

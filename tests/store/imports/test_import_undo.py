@@ -9,7 +9,8 @@ from arcdrift.store.database.connect import writing
 from arcdrift.store.imports.import_list import add_import, read_imports
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.records.record_rows import read_records
-from tests.store.stored_examples import import_values, splices
+from tests.store.stored_examples import splices
+from tests.stored_rows import import_values
 
 
 def test_imports_are_listed_newest_first(engine):

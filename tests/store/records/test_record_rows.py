@@ -17,7 +17,8 @@ from arcdrift.store.database.fetch import fetch, fetch_within
 from arcdrift.store.imports.import_list import add_import
 from arcdrift.store.records.record_overview import newest_reading
 from arcdrift.store.records.record_rows import read_records
-from tests.store.stored_examples import START, import_values, splices
+from tests.store.stored_examples import START, splices
+from tests.stored_rows import import_values
 
 
 def test_records_come_back_as_they_were(filled):

@@ -9,8 +9,6 @@ from sqlalchemy import Engine, delete, update
 
 from arcdrift.store import schema
 from arcdrift.store.database.connect import writing
-from arcdrift.store.database.insert_rows import add_rows
-from arcdrift.store.imports.import_list import add_import
 from arcdrift.store.results.saved_summary import (
     SavedSummary,
     earliest_change,
@@ -18,27 +16,24 @@ from arcdrift.store.results.saved_summary import (
     record_marks,
     replace_saved_summary,
 )
-from tests.analysis.review.test_parallel import COUNTS
 from tests.empty_store import empty_store
+from tests.stored_rows import store_rows
 
 DAYS = pd.date_range("2026-05-01T10:00", periods=6, tz="UTC").as_unit("us")
 EMPTY: dict[str, int] = dict.fromkeys(schema.RECORDS, 0)
 
 
 def add_splices(engine: Engine, times: pd.DatetimeIndex) -> None:
-    with writing(engine) as connection:
-        about = {"file_name": "a.csv", "sha256": "", "kind": "splices"} | dict.fromkeys(COUNTS, 0)
-        rows = pd.DataFrame(
-            {
-                "import_id": add_import(connection, about),
-                "line": np.arange(len(times)),
-                "splicer": "Heron",
-                "spliced_at": times,
-                "outcome": "ok",
-                "purpose": "production",
-            }
-        )
-        add_rows(connection, schema.splices, rows)
+    rows = pd.DataFrame(
+        {
+            "line": np.arange(len(times)),
+            "splicer": "Heron",
+            "spliced_at": times,
+            "outcome": "ok",
+            "purpose": "production",
+        }
+    )
+    store_rows(engine, "splices", rows)
 
 
 def keep(engine: Engine) -> dict[str, int]:
