@@ -381,6 +381,8 @@ def rows_of_days(
     rows: pd.DataFrame, column: str, since: pd.Timestamp | None, until: pd.Timestamp | None
 ) -> pd.DataFrame:
     """Rows whose day lies from `since` to before `until`, where these are given."""
+    if rows.empty:
+        return rows  # its columns may be of no type yet
     chosen = np.ones(len(rows), dtype=bool)
     if since is not None:
         chosen &= (rows[column] >= since).to_numpy()

@@ -267,6 +267,14 @@ def test_later_days_leave_the_settled_ones_valid(
     assert settled.until == pd.Timestamp("2026-08-01")
 
 
+def test_latest_days_may_hold_no_splice_at_all(store: Store) -> None:
+    store.pass_days(20)
+    for days in (120, 121):
+        store.days = days
+        store.check()
+    assert store.reused == 1
+
+
 @pytest.mark.long
 def test_a_clock_that_is_found_wrong_later_is_seen(store: Store, made: SimulatedCrew) -> None:
     wrong = made["splices"].copy()
