@@ -4,13 +4,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cache
 from importlib import import_module
-from typing import Annotated, Any, NamedTuple
+from typing import Annotated, Any, NamedTuple, NoReturn
 
 import typer
 from typer.core import TyperCommand, TyperGroup
 
 from arcdrift.cli.closed_streams import PIPE_CLOSED, discard_output
-from arcdrift.cli.interrupts import INTERRUPTED
+from arcdrift.cli.interrupts import INTERRUPTED, ignore_interrupts, was_interrupted
 from arcdrift.cli.output import print_notice
 
 START, RECORDS, ANSWERS = "Start", "Records", "Answers"  # headings of --help
@@ -131,8 +131,9 @@ def _quiet_exits() -> Iterator[None]:
     try:
         yield
     except KeyboardInterrupt:
-        print_notice("Interrupted.")
-        raise typer.Exit(INTERRUPTED) from None
+        _exit_interrupted()
+    except typer.Exit:
+        raise
     except BrokenPipeError:
         discard_output()
         raise typer.Exit(PIPE_CLOSED) from None
@@ -141,6 +142,15 @@ def _quiet_exits() -> Iterator[None]:
         if isinstance(done.__context__, BrokenPipeError):
             raise typer.Exit(PIPE_CLOSED) from None
         raise
+    except Exception:
+        if was_interrupted():  # some library made another error of it
+            _exit_interrupted()
+        raise
+
+
+def _exit_interrupted() -> NoReturn:
+    print_notice("Interrupted.")
+    raise typer.Exit(INTERRUPTED) from None
 
 
 class Commands(TyperGroup):
@@ -169,7 +179,11 @@ class Commands(TyperGroup):
     def invoke(self, ctx: Any) -> Any:
         """Run the chosen command."""
         with _quiet_exits():
-            return super().invoke(ctx)
+            try:
+                return super().invoke(ctx)
+            finally:
+                if not was_interrupted():
+                    ignore_interrupts()
 
 
 app = typer.Typer(

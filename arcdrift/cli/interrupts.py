@@ -29,11 +29,12 @@ class _Interrupts:
     def __init__(self) -> None:
         self.pressed_at: float | None = None
         self.is_dropped = False
+        self.is_ignored = False
 
     def raise_once(self, _number: int, frame: FrameType | None) -> None:
         now = time.monotonic()
         recent = self.pressed_at is not None and now - self.pressed_at < _GRACE_S
-        if recent and not self.is_dropped:
+        if self.is_ignored or (recent and not self.is_dropped):
             return
         if _is_entering_or_leaving(frame):
             _press_again()
@@ -96,11 +97,11 @@ def handle_interrupts(*, ends_process: bool) -> Iterator[None]:
         ignored while Python tidies up.
     """
     global _current
+    _current = _Interrupts()
     is_main = threading.current_thread() is threading.main_thread()
     if not is_main or signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         yield
         return
-    _current = _Interrupts()
     former, former_hook = signal.getsignal(signal.SIGINT), sys.unraisablehook
     signal.signal(signal.SIGINT, _current.raise_once)
     sys.unraisablehook = _current.note_dropped
@@ -111,6 +112,25 @@ def handle_interrupts(*, ends_process: bool) -> Iterator[None]:
         signal.signal(signal.SIGINT, signal.SIG_IGN if ends_process else former)
 
 
+def ignore_interrupts() -> None:
+    """Ignore Ctrl-C until the program ends: its work is done, and it said so."""
+    _current.is_ignored = True
+
+
 def was_interrupted() -> bool:
     """Whether Ctrl-C was pressed; an error that follows it is its consequence."""
     return _current.pressed_at is not None
+
+
+@contextlib.contextmanager
+def errors_as_interrupts() -> Iterator[None]:
+    """Raise ``KeyboardInterrupt`` in place of an error that follows Ctrl-C.
+
+    Libraries turn it into errors of their own, an import of a module above all.
+    """
+    try:
+        yield
+    except Exception as problem:
+        if was_interrupted():
+            raise KeyboardInterrupt from problem
+        raise

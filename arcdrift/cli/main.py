@@ -11,7 +11,7 @@ from arcdrift.cli.closed_streams import (
     open_closed_streams,
     output_is_full,
 )
-from arcdrift.cli.interrupts import INTERRUPTED, handle_interrupts
+from arcdrift.cli.interrupts import INTERRUPTED, handle_interrupts, was_interrupted
 from arcdrift.errors import ArcdriftError, BadInput
 
 
@@ -41,18 +41,19 @@ def _exit_code(arguments: list[str] | None) -> int:
 
             app(args=arguments, prog_name="arcdrift")
         except SystemExit as done:
+            if isinstance(getattr(done.__context__, "__cause__", None), KeyboardInterrupt):
+                raise KeyboardInterrupt from None  # raised outside of the command; nothing is said
             sys.stdout.flush()
             return done.code if isinstance(done.code, int) else 1
         except ArcdriftError as problem:
             sys.stdout.flush()
             print_error(problem)
             return problem.exit_code
-        except KeyboardInterrupt:
-            sys.stderr.write("Interrupted before anything was done.\n")
-            return INTERRUPTED
         except BrokenPipeError:
             raise
         except Exception as problem:
+            if was_interrupted():
+                raise KeyboardInterrupt from problem
             from arcdrift.cli.error_messages import EXIT_CODE, log_unexpected
 
             if (full := output_is_full(problem)) is not None:
@@ -60,6 +61,9 @@ def _exit_code(arguments: list[str] | None) -> int:
             sys.stdout.flush()
             print_error(log_unexpected(problem))
             return EXIT_CODE
+    except KeyboardInterrupt:
+        sys.stderr.write("Interrupted before anything was done.\n")
+        return INTERRUPTED
     except BrokenPipeError:
         discard_output()
         return PIPE_CLOSED

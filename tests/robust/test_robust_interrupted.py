@@ -13,7 +13,8 @@ from contextlib import ExitStack, closing
 
 import pytest
 
-from arcdrift.cli.interrupts import handle_interrupts
+from arcdrift.cli.commands import import_files
+from arcdrift.cli.interrupts import handle_interrupts, ignore_interrupts
 from arcdrift.intake.storing import log_import
 from arcdrift.intake.text.raw_rows import read_rows
 from arcdrift.store.database.connect import open_store, writing
@@ -43,6 +44,10 @@ MOMENTS = {
     "storing": ("arcdrift.intake.storing.log_import.close_corrected", False),
     "just after storing": ("arcdrift.store.imports.import_lock._remove", True),
 }
+
+
+class SwallowedError(Exception):
+    """An error that a library made of Ctrl-C."""
 
 
 # Ctrl-C may come just as a file was opened; Python then closes it, with a warning
@@ -112,6 +117,51 @@ def test_ctrl_c_at_any_moment_says_what_is_stored(crew, start, logs, tmp_path, h
         (sentence,) = err.splitlines()
         _check(sentence, stored)
         assert not list(tmp_path.glob("arcdrift-*"))
+
+
+def test_an_error_that_a_library_makes_of_ctrl_c_is_ctrl_c(crew, logs, at_hand, monkeypatch):
+    def press(*_words, **_more):
+        try:
+            signal.raise_signal(signal.SIGINT)
+        except KeyboardInterrupt:
+            raise SwallowedError from None
+
+    with monkeypatch.context() as patch:
+        patch.setattr(log_import, "convert", press)
+        done = at_hand("import", *logs)
+    assert done.returncode == 130
+    assert done.stderr == (
+        "Interrupted: nothing is stored; first.csv, second.csv and third.csv are not stored, so "
+        "import again.\n"
+    )
+    monkeypatch.setattr("arcdrift.store.imports.import_list.read_imports", press)
+    done = at_hand("imports")
+    assert (done.returncode, done.stderr) == (130, "Interrupted.\n")
+
+
+def test_ctrl_c_after_all_is_said_changes_nothing(crew, logs, at_hand, monkeypatch):
+    real = import_files.print_reports
+
+    def press_after(*words, **more):
+        real(*words, **more)
+        signal.raise_signal(signal.SIGINT)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(import_files, "print_reports", press_after)
+        done = at_hand("import", *logs)
+    assert done.returncode == 130
+    assert done.stderr == (
+        "Interrupted: first.csv, second.csv and third.csv are stored, and no file is left.\n"
+    )
+
+    def press_when_ignored():
+        ignore_interrupts()
+        signal.raise_signal(signal.SIGINT)
+
+    monkeypatch.setattr(import_files, "ignore_interrupts", press_when_ignored)
+    done = at_hand("import", *logs)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "already stored" in done.stdout
 
 
 def test_no_ctrl_c_is_lost_while_rows_are_divided():

@@ -13,7 +13,7 @@ from arcdrift.cli.importing.import_run import FileQueue, print_reports
 from arcdrift.cli.importing.reading_notices import reading_notices
 from arcdrift.cli.importing.terminal_questions import is_terminal, terminal_question
 from arcdrift.cli.importing.watch_folder import DEFAULT_INTERVAL_S, FolderWatch
-from arcdrift.cli.interrupts import INTERRUPTED
+from arcdrift.cli.interrupts import INTERRUPTED, errors_as_interrupts, ignore_interrupts
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder, RecordKind
 from arcdrift.cli.output import print_json, print_lines, print_notice
 from arcdrift.errors import UsageError
@@ -85,18 +85,30 @@ def import_files(
         raise UsageError("--json and --watch do not go together; leave one out.")
     batch = ImportBatch(FileQueue([str(argument) for argument in files or ()]))
     try:
-        with open_crew(folder) as session:
-            print_interrupted(session, forget=True)
-            loaded = _load_layout(session, layout)
-            if watch is not None:
-                FolderWatch(session, watch, kind, loaded, interval_s=every, analyze=analyze).run()
-                return
-            ask = terminal_question if is_terminal() and not (yes or as_json) else None
-            batch.import_all(session, files or (), kind, loaded, ask=ask)
-            notices = reading_notices(session, batch.reports)
+        with errors_as_interrupts():
+            with open_crew(folder) as session:
+                print_interrupted(session, forget=True)
+                loaded = _load_layout(session, layout)
+                if watch is not None:
+                    FolderWatch(
+                        session, watch, kind, loaded, interval_s=every, analyze=analyze
+                    ).run()
+                    return
+                ask = terminal_question if is_terminal() and not (yes or as_json) else None
+                batch.import_all(session, files or (), kind, loaded, ask=ask)
+                notices = reading_notices(session, batch.reports)
+            _print_batch(batch, notices, folder, as_json=as_json)
+            ignore_interrupts()  # all is stored and said
     except KeyboardInterrupt:
         print_notice(batch.interruption_text(folder))
         raise typer.Exit(INTERRUPTED) from None
+    if batch.code:
+        raise typer.Exit(batch.code)
+
+
+def _print_batch(
+    batch: ImportBatch, notices: "Sequence[str]", folder: Path, *, as_json: bool
+) -> None:
     if as_json:
         print_json([report.to_json() for report in batch.reports])
     elif batch.reports:
@@ -106,8 +118,6 @@ def import_files(
         if batch.failed:
             print_lines(f"Not imported: {', '.join(batch.failed)}.")
         _print_next_step(batch.reports, folder)
-    if batch.code:
-        raise typer.Exit(batch.code)
 
 
 def _load_layout(session: CrewSession, name_or_path: Path | None) -> "Layout | None":

@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from arcdrift.cli.crew_folder import CrewSession, open_crew
+from arcdrift.cli.crew_folder import CrewSession, command_text, open_crew
 from arcdrift.cli.importing.file_reading import Ask
 from arcdrift.cli.importing.import_run import FileQueue, find_logs, import_found
-from arcdrift.cli.interrupts import was_interrupted
+from arcdrift.cli.interrupts import errors_as_interrupts
 from arcdrift.cli.options import RecordKind
 from arcdrift.cli.output import print_notice
 from arcdrift.errors import ArcdriftError, StoreTrouble
@@ -72,10 +72,10 @@ class ImportBatch:
         with closing(find_logs(session.folder, arguments, layout, self.queue)) as logs:
             for log in logs:
                 try:
-                    self.reports.append(import_found(session, log, kind, layout, ask=ask))
+                    with errors_as_interrupts():
+                        report = import_found(session, log, kind, layout, ask=ask)
+                    self.reports.append(report)
                 except ArcdriftError as problem:
-                    if was_interrupted():
-                        raise KeyboardInterrupt from problem
                     print_notice(problem)
                     self.failed.append(log.name)
                     self.code = max(self.code, problem.exit_code)
@@ -87,7 +87,10 @@ class ImportBatch:
 
         The store is asked: the interruption may have come just after an import was stored.
         """
-        stored = [] if self._last_import is None else self._stored_names(folder)
+        try:
+            stored = [] if self._last_import is None else self._stored_names(folder)
+        except Exception:  # a module, say, that was being imported cannot be imported again
+            return f"Interrupted: {command_text('imports', folder)} tells what is stored."
         missing = [*self.failed, *self.queue.waiting]
         if self.queue.waiting:
             begun = self.queue.waiting[0]

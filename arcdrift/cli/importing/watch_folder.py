@@ -15,6 +15,7 @@ from arcdrift.cli.analysis_run import review_crew, review_findings_text
 from arcdrift.cli.crew_folder import CrewSession
 from arcdrift.cli.importing.import_notices import print_waiting
 from arcdrift.cli.importing.import_run import find_logs, import_found
+from arcdrift.cli.interrupts import errors_as_interrupts
 from arcdrift.cli.options import RecordKind
 from arcdrift.cli.output import count_noun, print_lines, print_notice
 from arcdrift.errors import ArcdriftError, BadInput, StoreTrouble
@@ -79,7 +80,8 @@ class FolderWatch:
             try:
                 while rounds is None or rounds > 0:
                     time.sleep(self.interval_s)
-                    self._run_round(folder, totals)
+                    with errors_as_interrupts():
+                        self._run_round(folder, totals)
                     rounds = None if rounds is None else rounds - 1
             except KeyboardInterrupt:
                 pass  # the usual end; the store has rolled back an import that was running
@@ -109,7 +111,8 @@ class FolderWatch:
                 self._print_once(folder, problem)
         if self.analyze and totals.accepted > accepted_before:
             try:
-                findings = review_findings_text(review_crew(self.session))
+                with errors_as_interrupts():
+                    findings = review_findings_text(review_crew(self.session))
                 print_lines(f"{_time_of_day()} analyzed: {findings}.")
             except ArcdriftError as problem:
                 self._print_once(folder, problem)
@@ -130,7 +133,8 @@ class FolderWatch:
         errors: list[str] = []
         for log in find_logs(self.session.folder, [path], self.layout):
             try:
-                report = import_found(self.session, log, self.kind, self.layout)
+                with errors_as_interrupts():
+                    report = import_found(self.session, log, self.kind, self.layout)
             except StoreTrouble:
                 raise
             except ArcdriftError as problem:
