@@ -113,7 +113,7 @@ def test_ctrl_c_at_any_moment_says_what_is_stored(crew, start, logs, tmp_path, h
         if process.returncode == 0:
             assert len(stored) == len(FILES)
             continue
-        assert process.returncode == 130
+        assert process.returncode == 130, (press, moment, took, err)
         (sentence,) = err.splitlines()
         _check(sentence, stored)
         assert not list(tmp_path.glob("arcdrift-*"))
