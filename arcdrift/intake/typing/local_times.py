@@ -137,8 +137,9 @@ def read_times(
         When a time has no offset and no zone is known for it.
     """
     shown = plain = text(cells)
-    if rules.months or "%p" in (rules.time_format or ""):
-        plain = text(with_plain_words(cells, rules.months))
+    if rules.months or "%p" in (rules.time_format or "") or _begin_with_words(cells):
+        cells = with_plain_words(cells, rules.months)
+        plain = text(cells)
     local, utc = (
         _iso(cells, dates_alone=rules.dates_alone)
         if rules.time_format is None
@@ -177,6 +178,11 @@ def read_times(
     problems.add("time-in-future", column, future, shown)
     problems.add("time-too-old", column, (utc < EARLIEST).to_numpy(), shown)
     return Times(utc, seconds, local if naive.any() else _written(plain, rules.time_format))
+
+
+def _begin_with_words(cells: pa.ChunkedArray) -> bool:
+    """Whether times begin with words, as with the name of the weekday."""
+    return bool(pc.any(pc.match_substring_regex(cells, r"^\pL")).as_py())
 
 
 def coded(*columns: pd.Series) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:

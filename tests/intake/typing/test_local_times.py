@@ -91,6 +91,35 @@ def test_a_format_of_the_files_own():
     assert utc == ["2025-07-01T11:05:00+00:00"]
 
 
+@pytest.mark.parametrize(
+    ("written", "time_format"),
+    [
+        ("Tue 2025-07-01 14:05", None),
+        ("Di., 01.07.2025 14:05", "%d.%m.%Y %H:%M"),
+        ("mar. 01/07/2025 14:05", "%d/%m/%Y %H:%M"),
+        ("terça-feira, 01/07/2025 14:05", "%d/%m/%Y %H:%M"),
+        ("Tuesday, July 1 2025 14:05", "%b %d %Y %H:%M"),
+        ("martes 1 jul 2025 14:05", "%d %b %Y %H:%M"),
+    ],
+)
+def test_a_weekday_before_a_date_is_passed_over(written, time_format):
+    months = tuple("Jan Feb Mar Apr May Jun July Aug Sep Oct Nov Dec".split())
+    rules = {"months": months} if "July" in written else {}
+    utc, codes, _ = read([None, written], time_format=time_format, **rules)
+    assert utc == [None, "2025-07-01T12:05:00+00:00"]
+    assert not codes
+
+
+def test_a_word_that_is_no_weekday_is_not_passed_over():
+    words = ["about 01.07.2025 14:05", "Di 01", "mar 16 2026", "x", "before 01.07.2025 14:05"]
+    utc, codes, _ = read(words, time_format="%d.%m.%Y %H:%M")
+    assert utc == [None] * 5
+    assert set(codes.values()) == {"time-unreadable"}
+    # March, not Tuesday (martes)
+    utc, _, _ = read(["mar 16 2026 14:05"], time_format="%b %d %Y %H:%M")
+    assert utc == ["2026-03-16T13:05:00+00:00"]
+
+
 def test_the_hour_that_does_not_exist_and_the_one_that_came_twice():
     utc, codes, _ = read(
         ["2025-03-30 02:30", "2025-10-26 02:30", "2025-10-26 03:00"], owner=["Heron"] * 3

@@ -14,7 +14,7 @@ import pandas as pd
 
 from arcdrift.intake.typing.cells import as_cells, text
 from arcdrift.intake.typing.local_times import AHEAD, EARLIEST, is_day_number, is_iso
-from arcdrift.intake.typing.time_words import MONTHS, with_plain_words
+from arcdrift.intake.typing.time_words import MONTHS, with_plain_words, without_weekdays
 
 _TOKENS = re.compile(r"\d+|[A-Za-z]+|[^A-Za-z\d]+")
 _HALVES = ("am", "pm")
@@ -80,7 +80,8 @@ def time_format_of(
     """
     if values.empty:
         return TimeFormat()
-    months = months_of(values, month_names or {})
+    dates = text(without_weekdays(as_cells(values))).set_axis(values.index)
+    months = months_of(dates, month_names or {})
     written, values = values, plain_times(values, months)
     shapes = values.str.replace(r"\d+", "9", regex=True)
     sample = str(values[shapes == shapes.mode()[0]].iloc[0])
