@@ -46,6 +46,11 @@ COMMANDS = {
     "serve": ListedCommand(
         START, "Show the dashboard in the browser of this computer; Ctrl-C ends it.", "serve"
     ),
+    "user": ListedCommand(
+        START,
+        "Add, list or remove the users who may sign in to the dashboard, or reset a password.",
+        "user",
+    ),
     "import": ListedCommand(
         RECORDS,
         "Read log files into the crew's store. Importing a file twice adds nothing.",

@@ -30,6 +30,7 @@ COMMANDS = (
     "coach",
     "layout",
     "simulate",
+    "user",
     "serve",
 )
 RUN = "from arcdrift.cli.main import run; run()"
@@ -46,7 +47,8 @@ def test_help_opens_with_the_job(arcdrift: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    "command", [*COMMANDS, "imports undo", "baseline exclude", "baseline freeze"]
+    "command",
+    [*COMMANDS, "imports undo", "baseline exclude", "baseline freeze", "user add", "user reset"],
 )
 def test_every_command_has_help(command: str, arcdrift: Any) -> None:
     done = arcdrift(*command.split(), "--help")

@@ -8,6 +8,7 @@ and makes them anew.
 from sqlalchemy import Table
 
 from arcdrift.store.schema import loss_results, machine_results, people_results, run_results
+from arcdrift.store.schema.accounts import ended_sign_ins, users
 from arcdrift.store.schema.annotations import baseline_marks, clock_shifts, coaching
 from arcdrift.store.schema.columns import metadata, result_metadata
 from arcdrift.store.schema.records import (
@@ -52,6 +53,7 @@ __all__ = [
     "clock_shifts",
     "coaching",
     "conflicts",
+    "ended_sign_ins",
     "imports",
     "imports_in_progress",
     "metadata",
@@ -65,5 +67,6 @@ __all__ = [
     "source_rows",
     "splices",
     "trigger_statements",
+    "users",
     "watched",
 ]

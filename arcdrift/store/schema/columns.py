@@ -9,6 +9,7 @@ _NAMING = {
     "ix": "ix_%(table_name)s_%(column_0_N_name)s",
     "fk": "fk_%(table_name)s_%(column_0_name)s",
     "pk": "pk_%(table_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_name)s",
 }
 metadata = MetaData(naming_convention=_NAMING)
 """Tables that migrations carry from version to version: records and annotations."""

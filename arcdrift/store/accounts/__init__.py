@@ -1,0 +1,1 @@
+"""Users of the dashboard: their passwords, their roles, and sign-ins that were ended."""

@@ -1,0 +1,1 @@
+"""Who may use the dashboard from where: addresses, sign-in, roles."""
