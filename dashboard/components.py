@@ -10,6 +10,7 @@ from dash import dcc, html
 
 from arcdrift.figures.picture import Picture
 from arcdrift.figures.theme import Scheme
+from arcdrift.verdicts import VERDICTS, Verdict, VerdictCode
 from dashboard import ids
 from dashboard.reading.data import CrewData
 from dashboard.reading.stored_results import Run
@@ -27,11 +28,6 @@ SEVERITY: dict[str, tuple[str, str]] = {
     "act": ("!", "act"),
     "watch": ("◔", "watch"),
     "note": ("i", "note"),
-}
-VERDICT: dict[str, tuple[str, str]] = {
-    "recalibrate": ("!", "Recalibrate"),
-    "keep-working": ("✓", "Keep working"),
-    "cannot-tell": ("?", "Cannot tell"),
 }
 PERIODS: dict[str, str] = {"30": "30 days", "90": "90 days", "365": "1 year", "all": "All"}
 
@@ -73,9 +69,32 @@ def severity_tag(severity: str) -> html.Span:
     return tag(*SEVERITY[severity], severity)
 
 
-def verdict_tag(verdict: str) -> html.Span:
-    """Return the tag of an advice."""
-    return tag(*VERDICT[verdict], verdict)
+def verdict_mark(verdict: Verdict) -> html.Span:
+    """Return the mark of a verdict in its shape."""
+    return html.Span(
+        verdict.mark,
+        className=f"verdict-glyph shape-{verdict.shape}",
+        **{"aria-hidden": "true"},
+    )
+
+
+def verdict_tag(code: VerdictCode) -> html.Span:
+    """Return the mark and words of a verdict, as small as a tag."""
+    verdict = VERDICTS[code]
+    return html.Span(
+        [verdict_mark(verdict), verdict.words],
+        className=f"tag verdict-tag role-{verdict.color_role}",
+    )
+
+
+def verdict_line(code: VerdictCode) -> html.Div:
+    """Return the mark and words of a verdict, as the first line of a page."""
+    verdict = VERDICTS[code]
+    return html.Div(
+        [verdict_mark(verdict), html.Span(verdict.words, className="verdict")],
+        className="verdict-line",
+        role="status",
+    )
 
 
 def heading(title: str, line: str) -> html.Div:

@@ -11,7 +11,6 @@ from arcdrift.finding import SEVERITY_ORDER
 from dashboard import ids
 from dashboard.components import (
     SEVERITY,
-    VERDICT,
     View,
     card,
     facts,
@@ -21,6 +20,7 @@ from dashboard.components import (
     shown_day,
     status_tag,
     tag,
+    verdict_tag,
 )
 from dashboard.pages.findings.finding_words import (
     causes_and_next_step,
@@ -263,9 +263,9 @@ def advice_words(data: CrewData, splicer: str) -> list[Any]:
     try:
         advice = data.advice(splicer, None, None, None)
     except ArcdriftError as problem:
-        return [tag(*VERDICT["cannot-tell"], "cannot-tell"), html.Span(str(problem))]
+        return [verdict_tag("cannot-tell"), html.Span(str(problem), className="why")]
     reason = advice.reasons[0] if advice.reasons else advice.basis_note
-    return [tag(*VERDICT[advice.verdict], advice.verdict), html.Span(reason, className="why")]
+    return [verdict_tag(advice.verdict), html.Span(reason, className="why")]
 
 
 def _findings(row: SplicerStatus) -> list[Any]:

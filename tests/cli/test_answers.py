@@ -234,6 +234,10 @@ ADVICE = {
     "air",
     "last_check",
     "program_classes",
+    "verdict_words",
+    "verdict_mark",
+    "unchecked_splices",
+    "unchecked_since",
 }
 
 
@@ -242,7 +246,9 @@ def test_advise_shape(analyzed: Path, arcdrift: Any) -> None:
     assert done.code == 0
     assert ADVICE <= set(done.data)
     assert done.data["splicer"] == "Heron"
-    assert done.data["verdict"] == "recalibrate"
+    assert done.data["verdict"] == "run-check"
+    assert done.data["unchecked_splices"] == 1
+    assert done.data["reasons"][0] == "1 splice made at 08:00 without a check."
     assert done.data["setting"] == 101
     assert done.data["last_check"] == "2026-05-05T08:00:00Z"
     assert "No arc check has passed since this workday began." in done.data["reasons"]
@@ -250,7 +256,9 @@ def test_advise_shape(analyzed: Path, arcdrift: Any) -> None:
 
 def test_advise_in_words(analyzed: Path, arcdrift: Any) -> None:
     out = arcdrift("advise", "Heron").out
-    assert out.startswith("Heron: Recalibrate before the next splice.\n")
+    assert out.startswith(
+        "Heron: ► Run the daily check\nRun the daily arc check before the next splice.\n"
+    )
     assert "Last passed check: 2026-05-05 10:00 CEST." in out
     assert "Air now: no reading is recent enough." in out
     assert "power the splicer off" in out

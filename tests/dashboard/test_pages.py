@@ -141,7 +141,7 @@ def test_a_censored_loss_is_shown_as_its_limit(tmp_path):
 
 def test_splicer_page_leads_with_the_advice(data: CrewData):
     words = shown(data, "/splicer", "?splicer=Kestrel")
-    assert words.index("Recalibrate") < words.index("Arc setting found by each check")
+    assert words.index("Run the daily check") < words.index("Arc setting found by each check")
     assert "No arc check has passed since this workday began." in words
     for caution in CAUTIONS:
         assert caution in words

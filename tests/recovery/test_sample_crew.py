@@ -242,7 +242,7 @@ def test_advice_follows_the_day(sample: Sample) -> None:
         today = {name: status for status, name in {s: n for n, s in today.items()}.items()}
     for splicer, status in today.items():
         told = advice_from_store(sample.engine, sample.crew, splicer)
-        assert (told.verdict == "recalibrate") == (status == "due"), splicer
+        assert (told.verdict == "run-check") == (status == "due"), splicer
         assert told.basis == "model"
 
 
@@ -297,7 +297,7 @@ def test_crew_days_agree_with_the_records(sample: Sample) -> None:
 
 def test_advice_tells_what_a_check_alone_does_not_settle(sample: Sample) -> None:
     told = advice_from_store(sample.engine, sample.crew, "Plover")
-    assert told.verdict == "keep-working"
+    assert told.verdict == "inspect"
     assert any(reason.startswith("The arc setting has been drifting") for reason in told.reasons)
     assert not any(
         "drifting" in r for r in advice_from_store(sample.engine, sample.crew, "Heron").reasons

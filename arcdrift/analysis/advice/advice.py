@@ -1,28 +1,41 @@
-"""Advice for one splicer: recalibrate now or keep working, with the reasons."""
+"""Advice for one splicer: a verdict on its arc, with the reasons and the numbers."""
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.advice.advice_reasons import (
+    check_reasons,
+    doubt_text,
+    newest_reading_note,
+    plain_rules,
+    unchecked_text,
+)
 from arcdrift.analysis.advice.checklist import ChecklistItem
 from arcdrift.analysis.advice.required_setting import AirAndWear, regressor_row, required_setting
-from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, OpenArcFinding, SplicerState
+from arcdrift.analysis.advice.splicer_state import (
+    AirNow,
+    LastCheck,
+    OpenArcFinding,
+    SplicerState,
+    UncheckedSplices,
+)
+from arcdrift.analysis.advice.verdict_decision import ArcConditions, SettingState, decide_verdict
 from arcdrift.analysis.arc.arc_model import DEFAULT_TOLERANCE, ArcModel, Refusal
 from arcdrift.analysis.arc.level_moves import ServiceMove
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
+from arcdrift.analysis.maintenance.electrode_life import ElectrodeState
 from arcdrift.analysis.setting_cost.mismatch_cost import MismatchCost, cost_summary
 from arcdrift.charts.intervals import Z95
 from arcdrift.settings import Crew
-from arcdrift.wording import probability_text, span_text
+from arcdrift.verdicts import VERDICTS, VerdictCode
+from arcdrift.wording import probability_text
 
-Verdict = Literal["recalibrate", "keep-working", "cannot-tell"]
-
-
-RECALIBRATE_FROM = 0.5
-"""Probability of being off from which the model alone advises recalibrating."""
+OFF_FROM = 0.5
+"""Probability of being off by more than the tolerance from which a setting counts as off."""
 TENTHS_BELOW = 6.0
 """If the tolerance (setting units) is below this, settings are written to a tenth."""
 RANGE_MARGIN = 0.1
@@ -39,6 +52,7 @@ CAUTIONS = (
     "The maker's manual, local codes and licensed practice come first.",
 )
 DRIFTING = ("arc-step", "arc-drift")
+WORN = "electrodes-worn"
 DRIFT_NOTE = (
     "Recalibrating does not mend that: with the power off, inspect and clean the electrodes and "
     "v-grooves, then repeat the arc check."
@@ -56,7 +70,7 @@ class Advice:
     """A verdict with its reasons; the fields are those of the JSON output."""
 
     splicer: str
-    verdict: Verdict
+    verdict: VerdictCode
     probability: float | None
     required: dict[str, Any] | None
     setting: float | None
@@ -75,17 +89,21 @@ class Advice:
     start_of_day: tuple[ChecklistItem, ...] = ()
     service_moves: tuple[ServiceMove, ...] = ()
     """How far service moves the setting of the splicer's model."""
-
-    @property
-    def drifting(self) -> bool:
-        """Whether the arc changes for reasons that recalibrating does not fix."""
-        return any(finding.pressing and finding.kind in DRIFTING for finding in self.open_findings)
+    unchecked: UncheckedSplices | None = None
+    """Splices made on an arc that should have been checked."""
+    electrodes: ElectrodeState | None = None
+    """Wear of the electrodes by now; its numbers are in the JSON of the checklist."""
 
     def to_json(self) -> dict[str, Any]:
         """Convert to the documented JSON structure."""
-        data = asdict(self)
-        stamp = self.last_check
-        data["last_check"] = None if stamp is None else stamp.isoformat().replace("+00:00", "Z")
+        verdict, unchecked = VERDICTS[self.verdict], self.unchecked
+        data = asdict(replace(self, electrodes=None))
+        del data["electrodes"]
+        data["last_check"] = _stamp(self.last_check)
+        data["verdict_words"], data["verdict_mark"] = verdict.words, verdict.mark
+        data["unchecked_splices"] = 0 if unchecked is None else unchecked.splices
+        data["unchecked_since"] = None if unchecked is None else _stamp(unchecked.since)
+        del data["unchecked"]
         lists = (
             "reasons",
             "breakdown",
@@ -105,44 +123,46 @@ def advise(
     crew: Crew,
     costs: Iterable[MismatchCost] = (),
 ) -> Advice:
-    """Decide between recalibrating and working on, from the arc model and from plain rules.
+    """Advise on one splicer, from the arc model and from plain rules.
 
     The model gives the setting required by the present air and wear, and the probability that it
     differs from the one stored by the last passed check by more than the tolerance (default three
     repeatabilities). The plain rules need no model (common practice, no source; settable in
-    crew.toml). Either is enough for "recalibrate".
+    crew.toml). Either is enough for a setting to count as off. What follows from that is decided
+    in `arcdrift.analysis.advice.verdict_decision`.
+
+    Reasons come in the order of their weight for the verdict; splices made on an unchecked arc
+    come before all others.
     """
-    rules = plain_rules(state, crew)
     answer, note = _model_answer(state, model)
-    reasons = list(rules)
-    if answer is not None and answer.probability >= RECALIBRATE_FROM:
-        reasons.insert(0, answer.sentence)
-    elif answer is not None:
+    rules = plain_rules(state, crew)
+    off = answer is not None and answer.probability >= OFF_FROM
+    doubt = doubt_text(state) if answer is None else ""
+    setting: SettingState = "off" if rules or off else "unknown" if doubt else "right"
+    pressing = [finding for finding in state.open_findings if finding.pressing]
+    conditions = ArcConditions(
+        passed_today=state.passed_today,
+        setting=setting,
+        drift_open=any(finding.kind in DRIFTING for finding in pressing),
+        electrodes_worn=any(finding.kind == WORN for finding in pressing),
+        unchecked_splices=0 if state.unchecked is None else state.unchecked.splices,
+    )
+    verdict = decide_verdict(conditions)
+    reasons = [] if state.unchecked is None else [unchecked_text(state)]
+    reasons += check_reasons(state)
+    reasons += [answer.sentence] if answer is not None and off else []
+    reasons += rules
+    if verdict == "cannot-tell":
+        reasons.append(doubt)
+    reasons += [finding.words for finding in pressing]
+    reasons += [DRIFT_NOTE] if conditions.drift_open else []
+    if answer is not None and not off:
         reasons.append(answer.sentence)
-    verdict: Verdict
-    if rules or (answer is not None and answer.probability >= RECALIBRATE_FROM):
-        verdict = "recalibrate"
-    elif answer is None and state.air is None:
-        verdict = "cannot-tell"
-        reasons.append(f"{_no_air_note(state)}, so nobody can say what the air has done.")
-    elif answer is None and not _is_air_comparable(state):
-        verdict = "cannot-tell"
-        reasons.append(
-            "What is known of the air now is not known of the last check, so nobody can say how "
-            "far it has moved since."
-        )
-    else:
-        verdict = "keep-working"
-        if answer is None:
-            reasons.append("A check was passed today and the air has not moved past any rule.")
+    elif answer is None and setting == "right" and state.passed_today:
+        reasons.append("A check was passed today and the air has not moved past any rule.")
     if state.air is not None and state.air.age_warning is not None:
         reasons.append(state.air.age_warning)
-    pressing_reasons = [finding.words for finding in state.open_findings if finding.pressing]
-    if any(finding.pressing and finding.kind in DRIFTING for finding in state.open_findings):
-        pressing_reasons.append(DRIFT_NOTE)
-    position = len(reasons) if verdict == "recalibrate" else 0
-    reasons[position:position] = pressing_reasons
-    reasons.extend(finding.words for finding in state.open_findings if not finding.pressing)
+    reasons += [finding.words for finding in state.open_findings if not finding.pressing]
     last, air = state.last_check, state.air
     tolerance = state.tolerance if answer is None else answer.tolerance
     return Advice(
@@ -179,72 +199,12 @@ def advise(
             tolerance,
         ),
         service_moves=model.service_moves if isinstance(model, ArcModel) else (),
+        unchecked=state.unchecked,
     )
 
 
-def plain_rules(state: SplicerState, crew: Crew) -> list[str]:
-    """Reasons to recalibrate that need no model, the most important first."""
-    last, rules = state.last_check, crew.rules
-    if last is None:
-        return ["No passed arc check is on record for this splicer."]
-    reasons = []
-    if state.failed_since:
-        reasons.append("The latest arc check failed and none has passed since.")
-    if last.checked_at < state.day_started:
-        reasons.append("No arc check has passed since this workday began.")
-    replaced = [action for action in state.service_since if action in RESTART_ACTIONS]
-    if replaced:
-        reasons.append(f"Since the last check: {', '.join(replaced)}.")
-    if state.site and last.site and state.site != last.site:
-        reasons.append(
-            f"It was checked at {last.site}; {state.site} would be another site."
-            if state.asked_elsewhere
-            else f"The splicer moved from {last.site} to {state.site} since the check."
-        )
-    air = state.air
-    if air is not None:
-        changes = (
-            ("Temperature", air.temperature_c, last.temperature_c, rules.temperature_moved_c, "°C"),
-            ("Pressure", air.pressure_hpa, last.pressure_hpa, rules.pressure_moved_hpa, "hPa"),
-            ("Humidity", air.humidity_pct, last.humidity_pct, rules.humidity_moved_pct, "points"),
-        )
-        for label, value, before, limit, unit in changes:
-            if value is not None and before is not None and abs(value - before) >= limit:
-                change = f"{value - before:+.0f} {unit}"
-                text = (
-                    f"{label} there would be {change} from that at the check"
-                    if state.asked_elsewhere
-                    else f"{label} moved {change} since the check"
-                )
-                reasons.append(f"{text} (rule: {limit:g} {unit}).")
-    return reasons
-
-
-def _is_air_comparable(state: SplicerState) -> bool:
-    """Whether some quantity of the air is known both now and of the last check."""
-    last, air = state.last_check, state.air
-    if last is None or air is None:
-        return False
-    return any(
-        getattr(air, name) is not None and getattr(last, name) is not None
-        for name in ("temperature_c", "pressure_hpa", "humidity_pct")
-    )
-
-
-def _no_air_note(state: SplicerState) -> str:
-    newest = state.newest_reading
-    if newest is None:
-        return "There is no air reading of its site on record"
-    return f"The newest air reading is {_reading_age(state.now - newest)} old"
-
-
-def _newest_note(state: SplicerState) -> str:
-    newest = state.newest_reading
-    return "" if newest is None else f" The newest is {_reading_age(state.now - newest)} old."
-
-
-def _reading_age(span: pd.Timedelta) -> str:
-    return span_text(span, minutes_below=120)
+def _stamp(time: pd.Timestamp | None) -> str | None:
+    return None if time is None else time.isoformat().replace("+00:00", "Z")
 
 
 @dataclass(frozen=True)
@@ -271,7 +231,10 @@ def _model_answer(
     if any(action in RESTART_ACTIONS for action in state.service_since):
         return None, "Plain rules only: the splicer was serviced after its last check."
     if air is None or air.air_density is None or air.vapor_pressure is None:
-        return None, f"Plain rules only: no complete air reading is recent.{_newest_note(state)}"
+        return (
+            None,
+            f"Plain rules only: no complete air reading is recent.{newest_reading_note(state)}",
+        )
     arcs = state.arcs_now
     if arcs is None:
         return None, "Plain rules only: the arc count on these electrodes is not known."

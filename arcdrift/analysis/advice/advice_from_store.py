@@ -7,13 +7,18 @@ import pandas as pd
 from sqlalchemy import Engine
 
 from arcdrift.air.prepared_readings import prepare_readings
-from arcdrift.analysis.advice.advice import DRIFTING, Advice, advise
-from arcdrift.analysis.advice.checklist_from_store import checklist_from_store
+from arcdrift.analysis.advice.advice import DRIFTING, WORN, Advice, advise
+from arcdrift.analysis.advice.checklist_from_store import (
+    checklist_from_store,
+    electrodes_from_store,
+)
 from arcdrift.analysis.advice.splicer_state import OpenArcFinding, SplicerState
-from arcdrift.analysis.advice.splicer_state_at import PROGRAM_DAYS, splicer_state_at
+from arcdrift.analysis.advice.splicer_state_at import COUNT_DAYS, splicer_state_at
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.common.record_columns import SPLICE_COLUMNS
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
+from arcdrift.analysis.maintenance.electrode_life import ElectrodeState
+from arcdrift.analysis.maintenance.worn_electrodes import worn_text
 from arcdrift.analysis.setting_cost.mismatch_cost import costs_from_table
 from arcdrift.errors import UsageError
 from arcdrift.settings import Crew, Splicer
@@ -68,12 +73,12 @@ def advice_from_store(
         engine, "arc-checks", splicers=[splicer], until=just_after(now), exclude_wrong_clock=True
     )
     service = read_records(engine, "service", splicers=[splicer])
-    week = now - pd.Timedelta(days=PROGRAM_DAYS)
+    counted_from = now - pd.Timedelta(days=COUNT_DAYS)
     splices = read_records(
         engine,
         "splices",
         splicers=[splicer],
-        since=week,
+        since=counted_from,
         until=just_after(now),
         columns=SPLICE_COLUMNS,
         exclude_wrong_clock=True,
@@ -94,29 +99,34 @@ def advice_from_store(
     )
     worths = costs_from_table(read_result(engine, "result_worth", splicer=splicer))
     model = _current_model(engine, splicer, service, state)
-    items = checklist_from_store(engine, state, model, splices, service, crew)
-    return replace(advise(state, model, crew, worths), start_of_day=items)
+    electrodes = electrodes_from_store(engine, state, model, crew)
+    if electrodes.worn:
+        state = replace(
+            state, open_findings=(*state.open_findings, _worn(engine, splicer, electrodes.wear))
+        )
+    items = checklist_from_store(engine, state, electrodes, splices, service, crew)
+    advice = advise(state, model, crew, worths)
+    return replace(advice, start_of_day=items, electrodes=electrodes.wear)
 
 
 def _open_arc_findings(
     engine: Engine, splicer: str, service: pd.DataFrame, now: pd.Timestamp
 ) -> tuple[OpenArcFinding, ...]:
-    """Open findings on its arc that a check does not resolve; of quiet ones only the latest."""
+    """Open drifts of its arc, which a check does not resolve; of quiet ones only the latest."""
     open_findings = []
     for finding in read_findings(engine, subject=splicer):
         kind, quiet = str(finding["kind"]), finding["severity"] == "note"
-        if kind not in (*DRIFTING, "electrodes-worn") or finding["status"] != "open":
-            continue
-        if quiet and kind not in DRIFTING:
+        if kind not in DRIFTING or finding["status"] != "open":
             continue
         text = _opening_capital(str(finding["summary"]).removeprefix(f"{splicer}: "))
         last = pd.Timestamp(finding["until"])
         since_finding = (service["serviced_at"] > last) & (service["serviced_at"] <= now)
         restarts = service[since_finding & service["action"].isin(RESTART_ACTIONS)].tail(1)
-        if kind in DRIFTING and len(restarts):
+        if len(restarts):
             when, action = restarts["serviced_at"].iloc[0], restarts["action"].iloc[0]
-            text += f" Since then: {action} on {when:%Y-%m-%d}."
-        elif kind in DRIFTING and quiet:
+            since_then = f" Since then: {action} on {when:%Y-%m-%d}."
+            text = text.removesuffix(since_then) + since_then
+        elif quiet:
             text += f" Last seen on {last:%Y-%m-%d}; the finding is still open."
         open_findings.append(
             OpenArcFinding(str(finding["id"]), kind, text, not quiet and restarts.empty)
@@ -124,6 +134,18 @@ def _open_arc_findings(
     # findings come with the most pressing and the latest first
     quiet_ones = [finding for finding in open_findings if not finding.pressing][:1]
     return (*(finding for finding in open_findings if finding.pressing), *quiet_ones)
+
+
+def _worn(engine: Engine, splicer: str, wear: ElectrodeState) -> OpenArcFinding:
+    """Worn electrodes with their numbers by now; the finding tells those of the last analysis."""
+    ids = [
+        str(finding["id"])
+        for finding in read_findings(engine, subject=splicer)
+        if finding["kind"] == WORN and finding["status"] == "open"
+    ]
+    text = worn_text(wear) or "The arc setting is near what the machine can reach"
+    words = f"The electrodes are worn: {text}."
+    return OpenArcFinding(ids[0] if ids else None, WORN, words, pressing=True)
 
 
 def _opening_capital(sentence: str) -> str:

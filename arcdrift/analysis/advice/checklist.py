@@ -9,9 +9,14 @@ from typing import Any, Literal
 import pandas as pd
 
 from arcdrift.analysis.advice.splicer_state import SplicerState
-from arcdrift.analysis.maintenance.electrode_life import ElectrodeState, forecast_text
+from arcdrift.analysis.maintenance.blade_left import (
+    blade_text,
+    cleaves_left,
+    is_last_position,
+    position_text,
+)
+from arcdrift.analysis.maintenance.electrode_life import ElectrodeState, arcs_left_text
 from arcdrift.analysis.maintenance.service_findings import BladeState, IntervalState
-from arcdrift.analysis.maintenance.worn_electrodes import WORN_SHARE
 from arcdrift.settings import Crew
 from arcdrift.wording import span_text
 
@@ -30,7 +35,7 @@ class ChecklistItem:
     Attributes
     ----------
     what : str
-        ``Arc check``, ``ElectrodeState``, ``Blade``, ``Cleaning``, ``V-grooves``,
+        ``Arc check``, ``Electrodes``, ``Blade``, ``Cleaning``, ``V-grooves``,
         ``Factory service`` or ``Air``.
     words : str
         State of the item as a sentence.
@@ -50,6 +55,8 @@ def daily_checklist(
     blades: tuple[BladeState, ...],
     intervals: tuple[IntervalState, ...],
     crew: Crew,
+    *,
+    worn: bool = False,
 ) -> tuple[ChecklistItem, ...]:
     """Build the checklist of one splicer.
 
@@ -57,21 +64,24 @@ def daily_checklist(
     ----------
     state : SplicerState
         Its last check, the air then and now.
-    wear : Electrodes
+    wear : ElectrodeState
         From `arcdrift.analysis.maintenance.electrode_life.electrode_state`, with the arcs by now.
     blades : tuple of BladeState
         The cleavers used with it lately.
-    intervals : tuple of Due
+    intervals : tuple of IntervalState
         Its service intervals.
+    worn : bool
+        Whether the electrodes are worn
+        (`arcdrift.analysis.maintenance.worn_electrodes.worn_since`).
 
     Returns
     -------
-    tuple of StartItem
+    tuple of ChecklistItem
         In the order of the work, not by urgency.
     """
     return (
         _check(state),
-        _electrodes(wear),
+        _electrodes(wear, worn=worn),
         *(_blade(blade, crew) for blade in blades),
         *([] if blades else [_no_blade()]),
         *(_interval(service_interval, crew) for service_interval in intervals),
@@ -93,47 +103,42 @@ def _check(state: SplicerState) -> ChecklistItem:
     return ChecklistItem("Arc check", "ok", f"Done {span_text(age)} ago.", numbers)
 
 
-def _electrodes(wear: ElectrodeState) -> ChecklistItem:
+def _electrodes(wear: ElectrodeState, *, worn: bool) -> ChecklistItem:
     arcs_left = wear.arcs_left
     numbers: dict[str, Any] = {"arcs_on_electrodes": wear.arcs, "electrode_life_arcs": wear.life}
     if wear.arcs is None or arcs_left is None:
         on = "" if wear.arcs is None else f"{wear.arcs:,.0f} arcs on them. "
         missing = wear.notes[0] if wear.notes else "Their end cannot be told."
-        return ChecklistItem("Electrodes", "unknown", f"{on}{missing}", numbers)
+        return ChecklistItem("Electrodes", "due" if worn else "unknown", f"{on}{missing}", numbers)
     numbers["arcs_left"] = round(arcs_left.value)
-    parts = [f"{arcs_left.value:,.0f} arcs left"]
-    if arcs_left.value <= 0:
-        parts = [f"No arcs left: {wear.arcs:,.0f} on them"]
-        parts[0] += f", set to last {wear.life:,}" if wear.ends_by == "life" else ""
-    elif wear.workdays_left is not None:
+    if arcs_left.value > 0 and wear.workdays_left is not None:
         days = wear.workdays_left
-        numbers |= {
-            "workdays_left_low": days.low,
-            "workdays_left_high": days.high,
-        }
-        parts.append(forecast_text(days, "workdays"))
-    share = wear.share
-    worn = share is not None and share >= WORN_SHARE
+        numbers |= {"workdays_left_low": days.low, "workdays_left_high": days.high}
+    text = arcs_left_text(wear)
     ending = ". Power off before touching them." if worn else "."
     return ChecklistItem(
-        "Electrodes", "due" if worn else "ok", f"{', '.join(parts)}{ending}", numbers
+        "Electrodes", "due" if worn else "ok", f"{text[:1].upper()}{text[1:]}{ending}", numbers
     )
 
 
 def _blade(blade: BladeState, crew: Crew) -> ChecklistItem:
     life = crew.blade.cleaves_per_position
-    where = f"{blade.cleaver}, position {blade.position}" if blade.position else blade.cleaver
+    last = is_last_position(blade.position, blade.positions_used, crew.blade)
     numbers: dict[str, Any] = {
         "cleaver": blade.cleaver,
         "blade_position": blade.position,
+        "last_position": last,
         "cleaves_on_position": blade.cleaves,
         "cleaves_per_position": life,
+        "cleaves_left": cleaves_left(blade.cleaves, crew.blade),
     }
     if blade.cleaves is None:
+        where = f"{blade.cleaver}, {position_text(blade.position, crew.blade)}"
         text = f"{where}: no turn of its blade is on record, so its cleaves are not known."
         return ChecklistItem("Blade", "unknown", text, numbers)
-    text = f"{where}: about {blade.cleaves:,} cleaves of {life:,}."
-    return ChecklistItem("Blade", "due" if blade.cleaves >= life else "ok", text, numbers)
+    left = blade_text(blade.cleaves, blade.position, blade.positions_used, crew.blade)
+    state: State = "due" if blade.cleaves >= life else "ok"
+    return ChecklistItem("Blade", state, f"{blade.cleaver}, {left}.", numbers)
 
 
 def _no_blade() -> ChecklistItem:

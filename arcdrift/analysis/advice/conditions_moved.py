@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from arcdrift.analysis.advice.advice import Advice
+from arcdrift.analysis.advice.advice import OFF_FROM, Advice
 from arcdrift.analysis.advice.splicer_state import SplicerState
 from arcdrift.finding import Finding
 
@@ -16,8 +16,11 @@ def conditions_moved_finding(
         return None
     if last.checked_at < state.day_started or state.service_since:
         return None  # then the missed check or the service is the reason, not the air
+    off = advice.probability is not None and advice.probability >= OFF_FROM
     change_reasons = [
-        reason for reason in advice.reasons if " moved " in reason or "should be" in reason
+        reason
+        for reason in advice.reasons
+        if " moved " in reason or (off and "should be" in reason)
     ]
     if not change_reasons:
         return None

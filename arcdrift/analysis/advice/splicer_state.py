@@ -81,10 +81,21 @@ class LastCheck:
 
 
 @dataclass(frozen=True)
-class OpenArcFinding:
-    """An open finding on the arc that an arc check does not resolve: drift, worn electrodes."""
+class UncheckedSplices:
+    """Splices made since the arc should have been checked: how many, and when the first (UTC)."""
 
-    finding: str
+    splices: int
+    since: pd.Timestamp
+
+
+@dataclass(frozen=True)
+class OpenArcFinding:
+    """Something open on the arc that an arc check does not resolve: a drift, worn electrodes.
+
+    ``finding`` is the id of the finding; None where the electrodes have worn since the analysis.
+    """
+
+    finding: str | None
     kind: str
     words: str
     pressing: bool
@@ -114,3 +125,14 @@ class SplicerState:
     """Time of the newest reading that applies to it, however old."""
     learned_until: pd.Timestamp | None = None
     """Time of the analysis that fitted the model; later checks are not in the model."""
+    unchecked: UncheckedSplices | None = None
+    """Splices made since the day's check fell due, or since the last passed check was undone by a
+    failed one or by service; None if there are none."""
+    latest_splice: pd.Timestamp | None = None
+    time_zone: str = "UTC"
+    """Zone in which its times are told."""
+
+    @property
+    def passed_today(self) -> bool:
+        """Whether an arc check has passed since this workday began."""
+        return self.last_check is not None and self.last_check.checked_at >= self.day_started

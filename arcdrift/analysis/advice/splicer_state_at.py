@@ -13,17 +13,25 @@ from arcdrift.air.moist_air import (
     saturation_vapor_pressure,
     vapor_pressure,
 )
-from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, SplicerState
+from arcdrift.analysis.advice.splicer_state import (
+    AirNow,
+    LastCheck,
+    SplicerState,
+    UncheckedSplices,
+)
 from arcdrift.analysis.arc.arc_points import passed_checks
 from arcdrift.analysis.common.days import record_sites, site_time_zones
 from arcdrift.analysis.common.grouping import category_to_text
-from arcdrift.analysis.common.service_actions import REPLACED
+from arcdrift.analysis.common.service_actions import REPLACED, RESTART_ACTIONS
 from arcdrift.errors import UsageError
 from arcdrift.settings import Crew, Site, Splicer
 from arcdrift.times import day_bounds, local_day
 
 PROGRAM_DAYS = 7
 """Advice covers the program classes used within this many days."""
+COUNT_DAYS = 28
+"""Arcs and splices since the last check are counted back to this many days; a review reads at
+least as many (`arcdrift.analysis.review.settled_days`)."""
 
 
 def splicer_state_at(
@@ -45,7 +53,7 @@ def splicer_state_at(
     checks, service : DataFrame
         All of the splicer's checks and service events.
     splices : DataFrame
-        Its recent splices (a week is enough).
+        Its splices of the last `COUNT_DAYS` days; earlier ones are left out.
     readings : DataFrame
         Prepared readings, at least those near the last check and near ``now``.
     typed : dict, optional
@@ -83,7 +91,8 @@ def splicer_states_at(
     Parameters and errors as for `splicer_state_at`.
     """
     checks = checks[checks["checked_at"] <= now]
-    splices = splices[splices["spliced_at"] <= now]
+    counted_from = now - pd.Timedelta(days=COUNT_DAYS)
+    splices = splices[(splices["spliced_at"] <= now) & (splices["spliced_at"] > counted_from)]
     service = service[service["serviced_at"] <= now]
     sources = AirSources.from_readings(readings, crew)
     recent_readings = sources.near([now], pd.Timedelta(minutes=crew.air_max_age_min))
@@ -96,7 +105,7 @@ def splicer_states_at(
     recent = splices[splices["spliced_at"] > now - pd.Timedelta(days=PROGRAM_DAYS)]
     programs = recent.dropna(subset=["program"]).groupby("splicer")["program"].unique()
     checks_of = {str(name): rows for name, rows in checks.groupby("splicer")}
-    splices_of = {str(name): rows for name, rows in recent.groupby("splicer")}
+    splices_of = {str(name): rows for name, rows in splices.groupby("splicer")}
     service_of = {str(name): rows for name, rows in service.groupby("asset")}
     states = []
     for splicer, site, zone, today, (_, row) in zip(
@@ -120,11 +129,13 @@ def splicer_states_at(
         )
         other_air = _air_there(elsewhere, past, crew, now) if elsewhere != site else None
         classes = {crew.class_of(str(program)) for program in programs.get(splicer, ())}
+        own_splices = splices_of.get(splicer, splices[:0])
+        day_started = pd.Timestamp(day_bounds(today.date(), str(zone), crew.day_offset)[0])
         states.append(
             SplicerState(
                 splicer=splicer,
                 now=now,
-                day_started=pd.Timestamp(day_bounds(today.date(), str(zone), crew.day_offset)[0]),
+                day_started=day_started,
                 site=elsewhere if isinstance(elsewhere, str) else site,
                 unit=settings.setting_unit,
                 tolerance=settings.tolerance,
@@ -132,11 +143,14 @@ def splicer_states_at(
                 failed_since=int((later_checks["outcome"] == "fail").sum()),
                 service_since=tuple(service_since.sort_values("serviced_at")["action"]),
                 air=_air_now(row, other_air, site, elsewhere, crew, typed or {}),
-                arcs_now=_arcs_now(
-                    last, splicer_checks, splices_of.get(splicer, splices[:0]), splicer_service
-                ),
+                arcs_now=_arcs_now(last, splicer_checks, own_splices, splicer_service),
                 program_classes=tuple(sorted(classes)),
                 asked_elsewhere=elsewhere is not None and elsewhere != site,
+                unchecked=_unchecked_splices(
+                    last, later_checks, own_splices, service_since, day_started
+                ),
+                latest_splice=own_splices["spliced_at"].max() if len(own_splices) else None,
+                time_zone=str(zone),
             )
         )
     return tuple(states)
@@ -282,19 +296,55 @@ def _elevations(site: str | None, elsewhere: str | float, crew: Crew) -> tuple[f
     return from_m, to_m
 
 
+def _unchecked_splices(
+    last: LastCheck | None,
+    later_checks: pd.DataFrame,
+    splices: pd.DataFrame,
+    service_since: pd.DataFrame,
+    day_started: pd.Timestamp,
+) -> UncheckedSplices | None:
+    """Splices of this workday made on an arc that nobody had checked.
+
+    They count from the start of the workday, or, if a check has passed since, from the first
+    failed check or restarting service after it. All splices count, practice and failed ones too,
+    as in `arcdrift.analysis.checks.daily_checks`.
+    """
+    if last is None or last.checked_at < day_started:
+        due = day_started
+    else:
+        failed = later_checks.loc[later_checks["outcome"] == "fail", "checked_at"]
+        restarted = service_since.loc[service_since["action"].isin(RESTART_ACTIONS), "serviced_at"]
+        moments = [times.min() for times in (failed, restarted) if len(times)]
+        if not moments:
+            return None
+        due = min(moments)
+    made = splices.loc[splices["spliced_at"] >= due, "spliced_at"]
+    return UncheckedSplices(len(made), made.min()) if len(made) else None
+
+
 def _arcs_now(
     last: LastCheck | None, checks: pd.DataFrame, splices: pd.DataFrame, service: pd.DataFrame
 ) -> float | None:
-    """Arcs on the present electrodes: those at the last check plus those fired since."""
+    """Arcs on the present electrodes: those at the last check plus those fired since.
+
+    On electrodes replaced since that check, only those fired on them. A counter that fell was
+    reset with the replacement; where splices carry no count, each counts as one arc.
+    """
     if last is None or last.arcs is None:
         return None
-    replaced = service[(service["action"] == REPLACED) & (service["serviced_at"] > last.checked_at)]
-    counts = splices[splices["spliced_at"] > last.checked_at]["arc_count"].dropna()
-    if len(replaced) or counts.empty:
-        return last.arcs
-    at_check = checks.loc[checks["checked_at"] == last.checked_at, "arc_count"].max()
-    fired = float(counts.max()) - float(at_check)
-    return last.arcs + max(fired, 0.0)
+    at_check = float(checks.loc[checks["checked_at"] == last.checked_at, "arc_count"].max())
+    since_check = splices[splices["spliced_at"] > last.checked_at]
+    replaced_at = service.loc[service["action"] == REPLACED, "serviced_at"].max()
+    if pd.isna(replaced_at) or replaced_at <= last.checked_at:
+        count = since_check["arc_count"].max()
+        return last.arcs if pd.isna(count) else last.arcs + max(float(count) - at_check, 0.0)
+    since = since_check[since_check["spliced_at"] > replaced_at]
+    counts = since.sort_values("spliced_at")["arc_count"].dropna()
+    if counts.empty:
+        return float(len(since))
+    before = since_check.loc[since_check["spliced_at"] <= replaced_at, "arc_count"].max()
+    start = at_check if pd.isna(before) else max(float(before), at_check)
+    return float(counts.max()) - (start if counts.iloc[0] >= start else 0.0)
 
 
 def _float_or_none(cell: Any) -> float | None:

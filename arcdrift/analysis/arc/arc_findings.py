@@ -9,7 +9,7 @@ from arcdrift.analysis.arc.arc_drift import LONGEST_CHANGE
 from arcdrift.analysis.arc.arc_levels import counter_set_back
 from arcdrift.analysis.arc.arc_regressors import usable_or_charted
 from arcdrift.analysis.common.episodes import episodes, severity
-from arcdrift.analysis.common.service_actions import REPLACED, service_near_onset
+from arcdrift.analysis.common.service_actions import REPLACED, RESTART_ACTIONS, service_near_onset
 from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.charts.change_point import step_onset
 from arcdrift.finding import Cause, Finding, Onset
@@ -166,6 +166,15 @@ def _drift_finding(
     if len(outlived):
         evidence["electrodes_replaced_at"] = outlived.iloc[-1].isoformat()
         summary += f" It outlived the new electrodes of {outlived.iloc[-1]:%Y-%m-%d}."
+    answered = service[
+        (service["serviced_at"] > times[last])
+        & (service["serviced_at"] <= now)
+        & service["action"].isin(RESTART_ACTIONS)
+    ].tail(1)
+    for action, at in zip(answered["action"], answered["serviced_at"], strict=True):
+        heavy = False  # what it asks for has been done; the checks to come say whether it helped
+        evidence["service_since"] = f"{action} on {at:%Y-%m-%d}"
+        summary += f" Since then: {action} on {at:%Y-%m-%d}."
     return Finding(
         kind=kind,
         subject_type="splicer",

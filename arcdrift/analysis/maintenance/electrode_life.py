@@ -322,3 +322,20 @@ def forecast_text(forecast: Forecast, noun: str) -> str:
     if low == high or high <= 1:
         return f"about {high:,} {noun if high != 1 else noun.removesuffix('s')}"
     return f"about {low:,} to {high:,} {noun}"
+
+
+def arcs_left_text(state: ElectrodeState) -> str:
+    """Write what is left of electrodes: "129 arcs left, about 1 to 4 workdays at this pace".
+
+    Every page, list and finding writes it with this function. Empty where it is not known.
+    """
+    left = state.arcs_left
+    if left is None or state.arcs is None:
+        return ""
+    if left.value <= 0:
+        end = f", set to last {state.life:,}" if state.ends_by == "life" and state.life else ""
+        return f"no arcs left: {state.arcs:,.0f} on them{end}"
+    amount = f"{left.value:,.0f} arcs" if left.low == left.high else forecast_text(left, "arcs")
+    if state.workdays_left is None:
+        return f"{amount} left"
+    return f"{amount} left, {forecast_text(state.workdays_left, 'workdays')} at this pace"

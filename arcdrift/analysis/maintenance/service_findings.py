@@ -12,6 +12,11 @@ import pandas as pd
 from arcdrift.analysis.common.days import DAY
 from arcdrift.analysis.common.episodes import severity
 from arcdrift.analysis.common.grouping import category_to_text, concat_frames
+from arcdrift.analysis.maintenance.blade_left import (
+    blade_text,
+    cleaves_left,
+    is_last_position,
+)
 from arcdrift.analysis.maintenance.usage_hours import (
     CLEAVES_PER_SPLICE,
     NO_TURNS,
@@ -305,8 +310,7 @@ def _blade_finding(
 ) -> Finding:
     cleaves = blade.cleaves or 0
     life, positions = crew.blade.cleaves_per_position, crew.blade.positions
-    where = f"position {blade.position}" if blade.position else "its present position"
-    spent = blade.positions_used is not None and blade.positions_used >= positions
+    spent = is_last_position(blade.position, blade.positions_used, crew.blade)
     step = (
         f"Replace the blade: this is the last of its {positions} positions. "
         if spent
@@ -323,12 +327,15 @@ def _blade_finding(
             "service": "blade replaced" if spent else "blade rotated",
             "cleaves_on_position": cleaves,
             "cleaves_per_position": life,
+            "cleaves_left": cleaves_left(cleaves, crew.blade),
             "blade_position": blade.position,
+            "last_position": spent,
             "splicers": list(blade.splicers),
         },
         summary=(
-            f"{blade.cleaver} (used with {', '.join(blade.splicers)}): about {cleaves:,} "
-            f"cleaves on {where} of the blade, set to last {life:,}."
+            f"{blade.cleaver} (used with {', '.join(blade.splicers)}), "
+            f"{blade_text(cleaves, blade.position, blade.positions_used, crew.blade)} "
+            f"(as of {now:%Y-%m-%d})."
         ),
         next_step=f"{step}Wear eye protection and keep fingers off the edge; log it as "
         f"`{'blade replaced' if spent else 'blade rotated'}` for {blade.cleaver}.",

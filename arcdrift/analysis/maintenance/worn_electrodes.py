@@ -7,7 +7,7 @@ from arcdrift.analysis.common.episodes import severity
 from arcdrift.analysis.maintenance.electrode_life import (
     MIN_SPANS,
     ElectrodeState,
-    forecast_text,
+    arcs_left_text,
 )
 from arcdrift.finding import Finding
 from arcdrift.settings import SettingLimits
@@ -22,47 +22,75 @@ WEAR_COLUMNS = [
 
 
 def worn_since(
-    points: pd.DataFrame, life: int | None, limits: SettingLimits | None
+    points: pd.DataFrame, state: ElectrodeState, *, replaced: bool = False
 ) -> pd.Timestamp | None:
     """When the present electrodes became worn (`WORN_SHARE`); None if they are not.
+
+    By arcs, that is the last check at which they were not yet worn, so that it stays the same
+    when the next check comes. Advice, its list for the start of a day and the finding all ask
+    this function.
 
     Parameters
     ----------
     points : DataFrame
         The splicer's checks in time order.
+    state : ElectrodeState
+        With the arcs by ``now``; they may have become worn since the last check.
+    replaced : bool
+        Whether the electrodes were replaced after the last check, so that no check tells of them.
     """
-    if points.empty:
-        return None
-    present = points[points["epoch"] == points["epoch"].iloc[-1]]
-    near_setting = _near_setting(present, limits)
-    reached = [] if near_setting is None else [near_setting]
-    if life is not None and points["arcs"].iloc[-1] >= WORN_SHARE * life:
-        worn = present["arcs"] >= WORN_SHARE * life
-        reached.append(present.loc[worn, "checked_at"].iloc[0])
+    reached = []
+    present = points[points["epoch"] == points["epoch"].iloc[-1]] if len(points) else points
+    if len(points) and not replaced:
+        near_setting = _near_setting(present, state.limits)
+        reached += [] if near_setting is None else [near_setting]
+    share = state.share
+    if share is not None and share >= WORN_SHARE and len(points) and state.arcs is not None:
+        by_life = state.ends_by == "life" and state.life is not None
+        end = float(state.life or 0) if by_life else state.arcs / share
+        unworn = np.flatnonzero(present["arcs"].to_numpy(dtype=float) < WORN_SHARE * end)
+        reached.append(present["checked_at"].iloc[int(unworn[-1]) if len(unworn) else 0])
     return min(reached, default=None)
 
 
-def worn_finding(points: pd.DataFrame, state: ElectrodeState, now: pd.Timestamp) -> Finding | None:
+def worn_text(state: ElectrodeState) -> str:
+    """Write why electrodes are worn: arcs on them, what they are set to last, what is left."""
+    parts = []
+    if state.life is not None and state.arcs is not None and arcs_are_left(state):
+        parts.append(f"{state.arcs:,.0f} arcs on electrodes set to last {state.life:,}")
+    parts.append(arcs_left_text(state))
+    return "; ".join(part for part in parts if part)
+
+
+def arcs_are_left(state: ElectrodeState) -> bool:
+    """Whether the electrodes are not used up."""
+    return state.arcs_left is None or state.arcs_left.value > 0
+
+
+def worn_finding(
+    points: pd.DataFrame, state: ElectrodeState, now: pd.Timestamp, *, replaced: bool = False
+) -> Finding | None:
     """Finding if the present electrodes are worn or used up; None if not.
 
     Parameters
     ----------
     points : DataFrame
         The splicer's checks in time order.
+    state : ElectrodeState
+        With the arcs by ``now``.
+    replaced : bool
+        Whether the electrodes were replaced after the last check.
     """
-    since = worn_since(points, state.life, state.limits)
+    since = worn_since(points, state, replaced=replaced)
     if since is None:
         return None
-    arcs = points["arcs"].to_numpy(dtype=float)
     present = points[points["epoch"] == points["epoch"].iloc[-1]]
-    near_setting = _near_setting(present, state.limits)
+    near_setting = None if replaced else _near_setting(present, state.limits)
     latest, setting = points["checked_at"].iloc[-1], float(points["arc_setting"].iloc[-1])
-    used_up = state.arcs_left is not None and state.arcs_left.value <= 0
-    evidence: dict[str, object] = {"arcs_on_electrodes": float(arcs[-1])}
-    parts = []
+    evidence: dict[str, object] = {"arcs_on_electrodes": state.arcs}
+    parts = [worn_text(state)]
     if state.life is not None:
         evidence["electrode_life_arcs"] = state.life
-        parts.append(f"{arcs[-1]:,.0f} arcs on electrodes set to last {state.life:,}")
     if near_setting is not None and state.limits is not None:
         evidence |= {"arc_setting": setting, "lowest_setting": state.limits.lowest,
                      "highest_setting": state.limits.highest}  # fmt: skip
@@ -70,23 +98,24 @@ def worn_finding(points: pd.DataFrame, state: ElectrodeState, now: pd.Timestamp)
     if state.arcs_left is not None:
         evidence["arcs_left"] = round(state.arcs_left.value)
     workdays_left = state.workdays_left
-    if workdays_left is not None and not used_up:
+    if workdays_left is not None and arcs_are_left(state):
         evidence |= {
             "workdays_left_low": int(np.floor(workdays_left.low)),
             "workdays_left_high": None
             if workdays_left.high is None
             else int(np.ceil(workdays_left.high)),
         }
-        parts.append(f"{forecast_text(workdays_left, 'workdays')} left at the present pace")
+    # the number of arcs grows with every splice, so the day it was counted is told with it
+    summary = f"{state.splicer}: {'; '.join(filter(None, parts))} (as of {now:%Y-%m-%d})."
     return Finding(
         kind="electrodes-worn",
         subject_type="splicer",
         subject_id=state.splicer,
         since=since.to_pydatetime(),
         until=latest.to_pydatetime(),
-        severity=severity(latest, now, heavy=bool(used_up)),
+        severity=severity(latest, now, heavy=not arcs_are_left(state)),
         evidence=evidence,
-        summary=f"{state.splicer}: {'; '.join(parts)}.",
+        summary=summary,
         next_step="Have the electrodes replaced, power off, by the maker's procedure; then run "
         "the arc check.",
         assessed_on=now.to_pydatetime(),

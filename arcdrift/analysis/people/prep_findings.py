@@ -147,8 +147,9 @@ def _run_findings(runs: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
                         f"{name}: {count} {'run' if count == 1 else 'runs'} of bad cleaves on "
                         f"{where}, the longest of {longest} in a row, worst {worst:.1f}°."
                     ),
-                    next_step="Look at the blade first: turn it to its next position and clean "
-                    f"the clamps before anything is said about the hand. {GLASS}",
+                    next_step="Look at the blade first: turn it to its next position, or replace "
+                    "it after the last, and clean the clamps before anything is said about the "
+                    f"hand. {GLASS}",
                     assessed_on=now.to_pydatetime(),
                 )
             )

@@ -33,6 +33,7 @@ from arcdrift.analysis.clock.clock_findings import (
     unreadable_counts,
 )
 from arcdrift.analysis.common.days import day_starts
+from arcdrift.analysis.common.service_actions import REPLACED
 from arcdrift.analysis.loss.acceptance.acceptance_findings import average_findings, single_findings
 from arcdrift.analysis.loss.acceptance.agreement import agreement_table, optimistic_findings
 from arcdrift.analysis.loss.acceptance.program_findings import program_findings
@@ -45,7 +46,7 @@ from arcdrift.analysis.maintenance.electrode_life import (
 )
 from arcdrift.analysis.maintenance.electrode_replacements import replacement_findings
 from arcdrift.analysis.maintenance.service_findings import service_findings
-from arcdrift.analysis.maintenance.worn_electrodes import WEAR_COLUMNS, worn_finding, worn_since
+from arcdrift.analysis.maintenance.worn_electrodes import WEAR_COLUMNS, worn_finding
 from arcdrift.analysis.people.prep_review import review_prep
 from arcdrift.analysis.review.parallel import submit_or_run
 from arcdrift.analysis.review.result_tables import (
@@ -137,7 +138,7 @@ def assess(
         *check_findings(summary.check_days, now),
         *doubtful_findings(points, _units(points, crew), now),
         *_arc_findings(points, models, service, crew, now),
-        *_electrode_findings(points, models, summary.check_days, charts.days, service, crew, now),
+        *_electrode_findings(points, models, summary, charts.days, service, crew, now),
         *service_findings(summary.use, service, crew, now),
         *program_findings(summary.unexpected_days, crew, now),
         *findings_of_losses(attributed, cells, records_near_onset, charts, crew, now),
@@ -222,7 +223,7 @@ def _arc_findings(
 def _electrode_findings(
     points: pd.DataFrame,
     models: list[ArcModel | Refusal],
-    check_days: pd.DataFrame,
+    summary: Summary,
     days: pd.DataFrame,
     service: pd.DataFrame,
     crew: Crew,
@@ -232,6 +233,8 @@ def _electrode_findings(
     if points.empty:
         return findings
     model_of = {model.splicer: model for model in models}
+    check_days = summary.check_days
+    state_of = {state.splicer: state for state in summary.states}
     checks_of = dict(list(check_days.groupby("splicer")))
     days_of = dict(list(days[["splicer", "day", "alarm"]].groupby("splicer")))
     service_of = dict(list(service[["asset", "serviced_at", "action"]].groupby("asset")))
@@ -240,11 +243,12 @@ def _electrode_findings(
         name = str(label)
         settings = crew.splicers.get(name, Splicer())
         life, checks = settings.electrode_life_arcs, checks_of.get(name, check_days.iloc[:0])
-        if worn_since(rows, life, crew.setting_limits.get(settings.model)) is not None:
-            worn = worn_finding(
-                rows, electrode_state(name, rows, checks, model_of.get(name), crew), now
-            )
-            findings += [] if worn is None else [worn]
+        state = state_of.get(name)
+        arcs_now = None if state is None else state.arcs_now
+        wear = electrode_state(name, rows, checks, model_of.get(name), crew, arcs_now)
+        replaced = state is not None and REPLACED in state.service_since
+        worn = worn_finding(rows, wear, now, replaced=replaced)
+        findings += [] if worn is None else [worn]
         splicer_days = days_of.get(name, days.iloc[:0])
         events = service_of.get(name, service.iloc[:0])
         findings += replacement_findings(name, rows, splicer_days, checks, events, life, now)
@@ -301,6 +305,8 @@ def _conditions_findings(
     model_of = {model.splicer: model for model in models}
     findings = []
     for state in situations:
+        if state.latest_splice is None or state.latest_splice < now - pd.Timedelta(days=1):
+            continue
         advice = advise(state, model_of.get(state.splicer), crew)
         findings.append(conditions_moved_finding(advice, state, now))
     return [finding for finding in findings if finding is not None]

@@ -11,12 +11,11 @@ import pandas as pd
 
 from arcdrift.air.air_join import AirSources, join_air
 from arcdrift.analysis.advice.splicer_state import SplicerState
-from arcdrift.analysis.advice.splicer_state_at import PROGRAM_DAYS, splicer_states_at
+from arcdrift.analysis.advice.splicer_state_at import COUNT_DAYS, splicer_states_at
 from arcdrift.analysis.arc.arc_points import arc_points
 from arcdrift.analysis.clock.clock_errors import ClockErrors
 from arcdrift.analysis.common.days import WORKDAY, workdays
 from arcdrift.analysis.common.grouping import (
-    category_to_text,
     concat_frames,
     text_to_category,
 )
@@ -53,7 +52,6 @@ from arcdrift.settings import Crew
 
 PlaceReader = Callable[[pd.Series], pd.DataFrame]
 """Reads the splices at some locations."""
-NEVER = pd.Timestamp(0, tz="UTC")
 
 
 @dataclass(frozen=True)
@@ -375,10 +373,7 @@ def _states(
     crew: Crew,
     now: pd.Timestamp,
 ) -> tuple[SplicerState, ...]:
-    """State of each splicer that made a splice within the last day."""
+    """State of each splicer."""
     spliced_at = splices["spliced_at"]
-    recent = splices[(spliced_at <= now) & (spliced_at > now - pd.Timedelta(days=PROGRAM_DAYS))]
-    by_splicer = category_to_text(recent[["splicer", "spliced_at"]]).groupby("splicer")
-    newest = by_splicer["spliced_at"].max()
-    working = [name for name in names if newest.get(name, NEVER) >= now - pd.Timedelta(days=1)]
-    return splicer_states_at(working, checks, recent, service, sources, crew, now)
+    recent = splices[(spliced_at <= now) & (spliced_at > now - pd.Timedelta(days=COUNT_DAYS))]
+    return splicer_states_at(names, checks, recent, service, sources, crew, now)

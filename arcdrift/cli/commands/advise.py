@@ -1,4 +1,4 @@
-"""``arcdrift advise``: whether to recalibrate a splicer now or to keep working with it."""
+"""``arcdrift advise``: the verdict on a splicer's arc now, with reasons and numbers."""
 
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -17,17 +17,12 @@ from arcdrift.cli.output import (
 )
 from arcdrift.cli.time_arguments import local_time, parse_instant, zone_of_splicer
 from arcdrift.errors import UsageError
+from arcdrift.verdicts import VERDICTS
 
 if TYPE_CHECKING:
     from arcdrift.analysis.advice.advice import Advice
 
 LOWEST_M, HIGHEST_M = -430.0, 6000.0  # the limits of elevation_m in crew.toml
-VERDICTS = {
-    "recalibrate": ("Recalibrate before the next splice.", "bold red"),
-    "keep-working": ("Keep working.", "bold green"),
-    "cannot-tell": ("Cannot tell.", "bold yellow"),
-}
-DRIFT_SENTENCE = "Its arc is drifting: have it looked at."
 ITEM_STATES = {"ok": "ok", "due": "DUE", "unknown": "?"}
 CHANGE_LABELS = {
     "air": "change from the air",
@@ -128,13 +123,12 @@ def _require_plausible(air: dict[str, float | None]) -> None:
 def _print_advice(advice: "Advice", zone: str | None) -> None:
     from rich.text import Text
 
-    sentence, style = VERDICTS[advice.verdict]
-    if advice.drifting:
-        sentence, style = (
-            f"{sentence} {DRIFT_SENTENCE}",
-            "bold yellow" if style == "bold green" else style,
-        )
-    print_renderable(Text.assemble(f"{printable(advice.splicer)}: ", (sentence, style)))
+    verdict = VERDICTS[advice.verdict]
+    words = f"{verdict.mark} {verdict.words}"
+    print_renderable(
+        Text.assemble(f"{printable(advice.splicer)}: ", (words, verdict.terminal_style))
+    )
+    print_lines(verdict.sentence)
     print_list(advice.reasons)
     print_lines(
         "", f"Last passed check: {local_time(advice.last_check, zone) or 'none on record'}."

@@ -16,6 +16,8 @@ from arcdrift.cli.output import (
 if TYPE_CHECKING:
     import pandas as pd
 
+    from arcdrift.settings import Blade
+
 VERDICT_TEXTS = {"ready": "ready", "not yet": "not yet", "trainer decides": "the trainer decides"}
 
 
@@ -62,7 +64,7 @@ def prep(folder: CrewFolder = CURRENT_FOLDER, as_json: AsJson = False) -> None:
                 _print_effects(group.capitalize(), rows)
         _print_standing_out(report)
         _print_practice(report["sign_offs"])
-        _print_blades(report["blades"])
+        _print_blades(report["blades"], session.crew.blade)
 
 
 def _print_comparability(report: dict[str, Any]) -> None:
@@ -130,27 +132,32 @@ def _print_practice(attempts: "pd.DataFrame") -> None:
     )
 
 
-def _print_blades(blades: "pd.DataFrame") -> None:
+def _print_blades(blades: "pd.DataFrame", blade: "Blade") -> None:
+    from arcdrift.analysis.maintenance.blade_left import (
+        cleaves_left_text,
+        due_text,
+        is_last_position,
+        position_text,
+    )
+
     if blades.empty:
         return
     print_renderable("")
     print_table(
-        ["Cleaver", "Used with", "Blade position", "Cleaves on it", "Next turn"],
+        ["Cleaver", "Used with", "Blade position", "Left on it", "Next"],
         [
             [
                 row["cleaver"],
                 row["splicers"],
-                row["position"] or "not logged",
-                "no turn on record" if row["cleaves"] is None else f"{row['cleaves']:,.0f}",
-                _turn_text(row["days_left"]),
+                position_text(row["position"], blade) if row["position"] else "not logged",
+                "no turn on record"
+                if row["cleaves"] is None
+                else cleaves_left_text(row["cleaves"], blade),
+                due_text(
+                    row["days_left"],
+                    last=is_last_position(row["position"], row["positions_used"], blade),
+                ),
             ]
             for row in frame_records(blades)
         ],
-        numeric_columns={3},
     )
-
-
-def _turn_text(days: float | None) -> str:
-    if days is None:
-        return ""
-    return "due now" if days <= 0 else f"in about {days:.0f} workdays"

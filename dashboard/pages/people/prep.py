@@ -6,6 +6,12 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
+from arcdrift.analysis.maintenance.blade_left import (
+    cleaves_left_text,
+    due_text,
+    is_last_position,
+    position_text,
+)
 from arcdrift.analysis.people.signatures import KINDS
 from arcdrift.analysis.people.technician_report import visible_document, visible_rows
 from arcdrift.figures.cleave_angles import angle_days
@@ -378,25 +384,31 @@ def _blades(view: View) -> Any:
     rows = rows_of(view, "blades")
     if rows.empty:
         return None
+    blade = view.data.crew.blade
     body = [
         html.Tr(
             [
                 html.Th(row["cleaver"], scope="row"),
                 html.Td(row["splicers"], className="wide-only"),
-                html.Td(row["position"] or "not logged"),
+                html.Td(position_text(row["position"], blade) if row["position"] else "not logged"),
                 html.Td(
                     "no turn on record"
-                    if pd.isna(row["cleaves"])
-                    else f"{row['cleaves']:,.0f} of {int(row['cleaves_per_position']):,}"
+                    if row["cleaves"] is None
+                    else cleaves_left_text(row["cleaves"], blade)
                 ),
-                html.Td(blade_words(row["days_left"])),
+                html.Td(
+                    due_text(
+                        row["days_left"],
+                        last=is_last_position(row["position"], row["positions_used"], blade),
+                    )
+                ),
             ]
         )
-        for row in rows.to_dict("records")
+        for row in rows.astype(object).where(rows.notna(), None).to_dict("records")
     ]
     heads = (
-        ("Cleaver", ""), ("Used with", "wide-only"), ("Position", ""), ("Cleaves on it", ""),
-        ("Next turn", ""),
+        ("Cleaver", ""), ("Used with", "wide-only"), ("Position", ""), ("Left on it", ""),
+        ("Next", ""),
     )  # fmt: skip
     return card(
         html.P(
@@ -408,10 +420,3 @@ def _blades(view: View) -> Any:
         title="Blades",
         aside=_csv(view, "blades", "blades"),
     )
-
-
-def blade_words(days: Any) -> str:
-    """Describe when the next turn of the blade is due."""
-    if pd.isna(days):
-        return ""
-    return "due now" if days <= 0 else f"in about {days:.0f} workday{'s' if days >= 1.5 else ''}"

@@ -1,4 +1,4 @@
-"""Part of the splicer page: recalibrate now or keep working, with the reasons."""
+"""Part of the splicer page: the verdict on its arc, with the reasons and the numbers."""
 
 from typing import Any
 
@@ -8,9 +8,10 @@ from dash import dcc, html
 from arcdrift.analysis.advice.advice import Advice
 from arcdrift.errors import ArcdriftError
 from arcdrift.quantities import QUANTITIES
+from arcdrift.verdicts import VERDICTS
 from arcdrift.wording import probability_text
 from dashboard import ids
-from dashboard.components import VERDICT, View, facts, notice, select, shown_time
+from dashboard.components import View, facts, notice, select, shown_time, verdict_line
 from dashboard.pages.splicer.upkeep import start_list
 from dashboard.url_query import href, number
 
@@ -19,7 +20,6 @@ AIR = (
     ("pressure", "pressure_hpa", 1.0),
     ("humidity", "humidity_pct", 5.0),
 )
-LOOK = "Its arc is drifting: have it looked at."
 PART_WORDS = {"air": "Air", "wear": "Electrode wear", "unexplained": "Unexplained"}
 
 
@@ -46,10 +46,10 @@ def advice_card(view: View, splicer: str) -> html.Section:
             )
             body = _advice_body(view, splicer, advice)
         except ArcdriftError as problem:
-            advice, body = None, [notice(str(problem), title="Cannot tell")]
+            advice, body = None, [verdict_line("cannot-tell"), notice(str(problem))]
     return html.Section(
         [*body, _what_if(view, splicer, typed, advice)],
-        className=f"card advice advice-{advice.verdict if advice else 'cannot-tell'}",
+        className=_card_class(advice),
         **{"aria-label": "Advice"},
     )
 
@@ -63,13 +63,15 @@ def newest_air_card(view: View, splicer: str) -> html.Section:
         When there is no advice to give.
     """
     advice = view.data.advice(splicer, None, None, None, None)
-    return html.Section(
-        _advice_body(view, splicer, advice), className=f"card advice advice-{advice.verdict}"
-    )
+    return html.Section(_advice_body(view, splicer, advice), className=_card_class(advice))
+
+
+def _card_class(advice: Advice | None) -> str:
+    verdict = VERDICTS["cannot-tell" if advice is None else advice.verdict]
+    return f"card advice role-{verdict.color_role}"
 
 
 def _advice_body(view: View, splicer: str, advice: Advice) -> list[Any]:
-    glyph, text = VERDICT[advice.verdict]
     unit = view.data.unit(splicer)
     first, *rest = advice.reasons or (advice.basis_note,)
     numbers: list[tuple[str, Any]] = []
@@ -100,15 +102,7 @@ def _advice_body(view: View, splicer: str, advice: Advice) -> list[Any]:
         )
     )
     return [
-        html.Div(
-            [
-                html.Span(glyph, className="verdict-glyph", **{"aria-hidden": "true"}),
-                html.Span(text, className="verdict"),
-            ],
-            className="verdict-line",
-            role="status",
-        ),
-        html.P(html.Strong(LOOK), className="look") if advice.drifting else None,
+        verdict_line(advice.verdict),
         html.P(first, className="lead"),
         html.Ul([html.Li(reason) for reason in rest], className="reasons") if rest else None,
         facts(numbers),
@@ -135,7 +129,7 @@ def _advice_body(view: View, splicer: str, advice: Advice) -> list[Any]:
                 html.Summary("Before you touch the splicer"),
                 html.Ul([html.Li(text) for text in advice.cautions], className="cautions"),
             ],
-            open=advice.verdict == "recalibrate",
+            open=advice.verdict in ("run-check", "recalibrate", "inspect"),
         ),
     ]
 

@@ -12,8 +12,8 @@ from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.arc.pooled_regression import PHI_ASSUMED
 from arcdrift.analysis.maintenance.electrode_life import (
     ElectrodeState,
+    arcs_left_text,
     electrode_state,
-    forecast_text,
 )
 from arcdrift.analysis.maintenance.electrode_replacements import (
     Change,
@@ -66,20 +66,14 @@ def _state(view: View, splicer: str) -> tuple[ElectrodeState, ArcModel | Refusal
             if pd.isna(row["model"])
             else ArcModel.from_json(json.loads(row["model"]))
         )
-    arcs = _arcs_now(view, splicer)
-    return electrode_state(splicer, points, days, model, view.data.crew, arcs), model
-
-
-def _arcs_now(view: View, splicer: str) -> float | None:
-    """Return the arcs on the electrodes by now, from the start-of-day list; None if unknown."""
     try:
-        items = view.data.advice(splicer, None, None, None).start_of_day
+        # the same state as in the advice and its list, so that all of them tell the same numbers
+        wear = view.data.advice(splicer, None, None, None).electrodes
     except ArcdriftError:  # a splicer without records
-        return None
-    arcs: float | None = next(
-        (item.numbers["arcs_on_electrodes"] for item in items if item.what == "Electrodes"), None
-    )
-    return arcs
+        wear = None
+    if wear is None:
+        wear = electrode_state(splicer, points, days, model, view.data.crew)
+    return wear, model
 
 
 def wear_table(view: View, splicer: str) -> pd.DataFrame:
@@ -117,17 +111,13 @@ def _facts(state: ElectrodeState) -> list[tuple[str, Any]]:
         limits = (state.limits.lowest, state.limits.highest)
         range_text = " to ".join("no limit" if end is None else f"{end:g}" for end in limits)
         pairs.append(("Settings the machine reaches", range_text))
-    arcs_left = state.arcs_left
-    if arcs_left is not None:
-        text: Any = f"{arcs_left.value:,.0f} arcs"
-        if arcs_left.low != arcs_left.high:
-            text = forecast_text(arcs_left, "arcs")
+    left = arcs_left_text(state)
+    if left:
+        text: Any = left
         if state.ends_by == "setting":
             aside = "until the setting is one the machine cannot reach"
             text = [text, html.Span(aside, className="aside")]
-        pairs.append(("Left", text))
-    if state.workdays_left is not None and arcs_left is not None and arcs_left.value > 0:
-        pairs.append(("At the present pace", forecast_text(state.workdays_left, "workdays")))
+        pairs.append(("What is left", text))
     if state.pace is not None:
         aside = html.Span(f"over {state.pace.workdays} workdays", className="aside")
         pairs.append(("Pace", [f"{state.pace.mean:.0f} arcs a workday", aside]))

@@ -34,8 +34,11 @@ def items_by_name(
     wear: ElectrodeState = WEAR,
     blades: tuple[BladeState, ...] = (BLADE,),
     intervals: tuple[IntervalState, ...] = (CLEANED,),
+    *,
+    worn: bool = False,
 ) -> dict[str, ChecklistItem]:
-    return {item.what: item for item in daily_checklist(state, wear, blades, intervals, CREW)}
+    items = daily_checklist(state, wear, blades, intervals, CREW, worn=worn)
+    return {item.what: item for item in items}
 
 
 def test_all_in_order() -> None:
@@ -43,8 +46,8 @@ def test_all_in_order() -> None:
     assert list(items) == ["Arc check", "Electrodes", "Blade", "Cleaning", "Air"]
     assert {item.state for item in items.values()} == {"ok"}
     assert items["Arc check"].words == "Done 2 h ago."
-    assert items["Electrodes"].words == "1,500 arcs left, about 21 to 27 workdays."
-    assert items["Blade"].words == "C1, position 4: about 620 cleaves of 1,000."
+    assert items["Electrodes"].words == "1,500 arcs left, about 21 to 27 workdays at this pace."
+    assert items["Blade"].words == "C1, position 4 of 16: about 380 cleaves left."
     assert items["Cleaning"].words == "3 of 14 days since the last."
     assert items["Air"].words == "+4 °C, +4 hPa, -8 points of humidity since the last check."
     assert items["Air"].numbers["humidity_change_pct"] == -8.0
@@ -66,11 +69,11 @@ def test_a_check_is_due(state: SplicerState, words: str) -> None:
 
 def test_worn_electrodes_ask_for_power_off() -> None:
     worn = replace(WEAR, arcs=4200.0, arcs_left=Forecast(300.0, 300.0, 300.0))
-    item = items_by_name(wear=worn)["Electrodes"]
+    item = items_by_name(wear=worn, worn=True)["Electrodes"]
     assert item.state == "due"
     assert item.words.endswith("Power off before touching them.")
     spent = replace(WEAR, arcs=4600.0, arcs_left=Forecast(0.0, 0.0, 0.0))
-    assert items_by_name(wear=spent)["Electrodes"].words.startswith(
+    assert items_by_name(wear=spent, worn=True)["Electrodes"].words.startswith(
         "No arcs left: 4,600 on them, set to last 4,500."
     )
 
@@ -80,6 +83,15 @@ def test_blade_and_cleaning_due() -> None:
     late = IntervalState("v-grooves cleaned", NOW, 61.0, 900, 61 / 60, NOW)
     items = items_by_name(blades=(blade,), intervals=(late,))
     assert items["Blade"].state == "due"
+    assert items["Blade"].words == (
+        "C1, position 4 of 16: no cleaves left, about 40 over its 1,000."
+    )
+    assert items["Blade"].numbers["cleaves_left"] == 0
+    last = items_by_name(blades=(replace(BLADE, position="16"),))["Blade"]
+    assert last.words == (
+        "C1, position 16 of 16: about 380 cleaves left; last position: have a new blade ready."
+    )
+    assert last.numbers["last_position"] is True
     assert items["V-grooves"].state == "due"
     assert items["V-grooves"].words == "61 of 60 days, 900 of 3,000 splices since the last."
 

@@ -205,11 +205,12 @@ def test_worn_electrodes_are_told_before_and_after_the_limit(simulated) -> None:
     assert near.severity == "watch"
     # 5 % of some 4,000 arcs at 50 a day
     assert near.evidence["workdays_left_low"] <= 4 <= near.evidence["workdays_left_high"]
-    assert "workdays left at the present pace" in near.summary
+    assert "workdays at this pace (as of " in near.summary
     assert "power off" in near.next_step
     assert over is not None
     assert over.severity == "act"
-    assert "left at the present pace" not in over.summary
+    assert "at this pace" not in over.summary
+    assert "no arcs left" in over.summary
 
 
 def test_a_setting_near_its_end_is_told_and_keeps_its_day() -> None:

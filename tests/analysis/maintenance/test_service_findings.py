@@ -80,7 +80,8 @@ def test_an_overdue_blade_is_told_from_the_day_it_was_full() -> None:
     assert found.evidence["cleaves_on_position"] == 1200
     assert found.severity == "watch"
     assert found.summary == (
-        "C1 (used with Heron): about 1,200 cleaves on position 4 of the blade, set to last 1,000."
+        "C1 (used with Heron), position 4 of 16: no cleaves left, about 200 over its 1,000 "
+        "(as of 2026-06-30)."
     )
     assert "eye protection" in found.next_step
 
@@ -91,6 +92,12 @@ def test_the_last_position_asks_for_a_new_blade() -> None:
     (found,) = service_findings(usage_by_hour(splices(20, 40)), events(*turns), CREW, NOW)
     assert found.evidence["service"] == "blade replaced"
     assert found.severity == "act"  # 1,600 cleaves: half as many again
+    # where no new blade is on record, the position in the splice log says that it is the last
+    log = splices(20, 40).assign(blade_position="16")
+    (found,) = service_findings(usage_by_hour(log), events(*turns[1:]), CREW, NOW)
+    assert found.evidence["service"] == "blade replaced"
+    assert "last position: have a new blade ready" in found.summary
+    assert "next position" not in found.next_step
 
 
 @pytest.mark.parametrize(

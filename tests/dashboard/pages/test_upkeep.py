@@ -11,7 +11,7 @@ from tests.dashboard.rendering import shown, text
 def test_the_list_stands_under_the_verdict_and_says_what_is_not_known(data: CrewData):
     words = shown(data, "/splicer", "?splicer=Kestrel")
     verdict, _, rest = words.partition("Before the first splice of a day")
-    assert "Recalibrate" in verdict
+    assert "► Run the daily check 20 splices made since 10:00 without a check." in verdict
     assert "! due: Arc check Due: the last one passed 30 h ago." in rest
     assert "? not known: Blade No cleaver was logged with the latest splices." in rest
     assert "? not known: Factory service None on record." in rest
