@@ -51,12 +51,15 @@ class ClockBounds:
         Parameters
         ----------
         rows : DataFrame
-            With the column `time_column`, ``arc_count`` and, for splices, ``splice_number``.
+            With the column `time_column`, ``arc_count`` and, for splices, ``splice_number``. Rows
+            that are true in ``by_hand``, where there is one, have no time of the splicer's clock.
         """
         import numpy as np  # commands that only list something do without it
 
         times = rows[time_column]
         inside = ((times >= self.starts_at) & (times < self.ends_at)).to_numpy()
+        if "by_hand" in rows:
+            inside &= ~rows["by_hand"].to_numpy(np.bool_)
         undecided = np.ones(len(rows), np.bool_)
         for column, counter in COUNTERS:
             if column not in rows or not self.limits_counter(counter):

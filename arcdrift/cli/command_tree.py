@@ -72,6 +72,11 @@ COMMANDS = {
     "imports": ListedCommand(
         RECORDS, "List the imported files, or undo an import with `imports undo ID`.", "imports"
     ),
+    "log": ListedCommand(
+        RECORDS,
+        "Write down a check, a service event or a remark, as a record beside the imported ones.",
+        "log",
+    ),
     "quarantine": ListedCommand(
         RECORDS,
         "Show the rows that were refused, in groups, with the reason and how to correct them.",

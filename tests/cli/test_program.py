@@ -19,6 +19,7 @@ COMMANDS = (
     "init",
     "import",
     "imports",
+    "log",
     "quarantine",
     "analyze",
     "findings",

@@ -15,6 +15,7 @@ from arcdrift.store.annotations.clock_shifts import ClockShift, clock_shifts
 from arcdrift.store.database.connect import open_store
 from arcdrift.store.records.record_overview import oldest_splices, splice_counts
 from arcdrift.store.records.record_rows import read_records
+from arcdrift.store.records.written_entries import written_imports
 
 
 @dataclass(frozen=True)
@@ -30,7 +31,8 @@ class ReviewInputs:
     splice_counts : dict of int
         Number of splices by splicer; a splicer with checks only has 0.
     checks, service : DataFrame
-        All arc checks and all service events on record.
+        All arc checks and all service events on record; checks that were written down by hand are
+        true in ``by_hand``, a column that is there only with such checks.
     readings : AirSources
         Prepared readings of air.
     began : Timestamp or None
@@ -64,6 +66,8 @@ class ReviewInputs:
 def read_inputs(engine: Engine, crew: Crew, now: pd.Timestamp) -> ReviewInputs:
     """Read all records of the crew but its splices."""
     checks = read_records(engine, "arc-checks")
+    if by_hand := written_imports(engine):
+        checks = checks.assign(by_hand=checks["import_id"].isin(by_hand))
     oldest = oldest_splices(engine).rename(columns={"spliced_at": "checked_at"})
     return ReviewInputs(
         crew=crew,

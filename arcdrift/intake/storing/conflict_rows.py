@@ -1,5 +1,7 @@
 """Rows that contradict or repeat others, stored so that any import can be undone exactly."""
 
+from functools import partial
+
 import numpy as np
 import pandas as pd
 from sqlalchemy import Connection, select
@@ -11,8 +13,9 @@ from arcdrift.intake.storing.row_outcomes import CONFLICT, STORED, RowOutcomes
 from arcdrift.intake.storing.staging import SoundRows
 from arcdrift.intake.text.raw_rows import RawRows
 from arcdrift.store import schema
+from arcdrift.store.database.fetch import fetch_within
 from arcdrift.store.database.insert_rows import add_rows
-from arcdrift.store.events.event_candidates import candidate_key, row_json, stored_values
+from arcdrift.store.events.event_candidates import keys_of_rows, row_json, stored_values
 from arcdrift.store.events.rebuild_records import rebuild_records
 from arcdrift.store.events.record_matching import RECORD_IDENTITIES, RecordIdentity
 
@@ -82,12 +85,10 @@ def store_claims(
     for here, columns in ((plain, {}), (contested, versions)):
         claims = pd.DataFrame({"line": lines[here], "record_id": ids[here], **columns})
         add_rows(connection, schema.source_rows, claims.assign(import_id=import_id, kind=kind.name))
-    keys = {
-        candidate_key(identity, [row[name] for name in identity.subject], row[identity.time])
-        for row in stored_values(
-            rows.frame.loc[outcomes.contested, [*identity.subject, identity.time]]
-        )
-    }
+    reader = partial(fetch_within, connection, order=["id"])
+    names = [*identity.subject, identity.time]
+    contested_rows = stored_values(rows.frame.loc[outcomes.contested, names])
+    keys = keys_of_rows(reader, identity, contested_rows)
     rebuild_records(connection, identity, keys)
 
 

@@ -22,6 +22,8 @@ class ImportTotals:
         Lines and rows by where they went, named as in `Balance`.
     to_the_second : bool
         Whether any time has seconds.
+    dates_alone : bool
+        Whether no time has a time of day.
     stated_columns : tuple of str
         The columns that the file or its layout has.
     has_future : bool
@@ -30,6 +32,7 @@ class ImportTotals:
 
     counts: Counter[str] = field(default_factory=Counter)
     to_the_second: bool = False
+    dates_alone: bool = True
     stated_columns: tuple[str, ...] = ()
     has_future: bool = False
     _groups: dict[tuple[str, str], ProblemGroup] = field(default_factory=dict)
@@ -37,6 +40,7 @@ class ImportTotals:
     def add_chunk(self, rows: RawRows, typed: Typed) -> None:
         """Count the lines and rows of a chunk."""
         self.to_the_second |= typed.to_the_second
+        self.dates_alone &= typed.dates_alone
         self.stated_columns = typed.stated_columns
         self.has_future |= typed.problems.has("time-in-future")
         self.counts.update(

@@ -31,6 +31,7 @@ _OF_THE_FILE = (
     "delimiter",
     "given",
     "to_the_second",
+    "dates_alone",
     "lines",
     "other_lines",
     "rows",

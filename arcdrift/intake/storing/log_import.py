@@ -188,6 +188,7 @@ class LogImport:
             import_id,
             given=json.dumps(totals.stated_columns),
             to_the_second=totals.to_the_second,
+            dates_alone=totals.dates_alone,
             judged_at=None if totals.has_future else microseconds(self._now),
             line_counts=totals.line_counts,
         )

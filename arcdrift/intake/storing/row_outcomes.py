@@ -3,8 +3,9 @@
 Most rows are classified in bulk: nothing is stored for their splicer's minute (or their place's
 time), or what is stored there is exactly what the file says. The others are compared with
 everything that earlier files say about the same minute (`arcdrift.store.events.record_matching`),
-so that the order of imports changes nothing. The cost is linear in the file's rows plus the stored
-rows of the same splicers or places in the file's ranges of time.
+and people about the time around it (`arcdrift.store.events.written_joins`), so that the order of
+imports changes nothing. The cost is linear in the file's rows plus the stored rows of the same
+splicers or places in the file's ranges of time.
 """
 
 from collections.abc import Callable, Iterable
@@ -35,8 +36,9 @@ from arcdrift.store.events.record_matching import (
     RECORD_IDENTITIES,
     RecordIdentity,
     SourceRow,
-    match_events,
 )
+from arcdrift.store.events.written_joins import match_with_written
+from arcdrift.store.events.written_rows import WrittenRows, written_rows
 
 NEW, STORED, CONFLICT = 0, 1, 2
 _LAST = 1 << 62
@@ -115,6 +117,9 @@ def classify_rows(
     has_stored = np.bincount(stored_group, minlength=groups) > 0
     contested = np.zeros(groups, bool)
     contested[group[_unclear(identity, record_identity, group, to_the_second=to_the_second)]] = True
+    # what was written down by hand may be the same event as any row in its reach
+    written = written_rows(read, record_identity, set(identity[record_identity.subject[0]]))
+    contested[group[written.in_spans(identity, record_identity)]] = True
     doubtful = np.flatnonzero(has_stored[group])
     if len(doubtful) == 0 and not contested.any():
         return outcomes
@@ -133,6 +138,7 @@ def classify_rows(
             frame,
             list(stated_columns),
             outcomes,
+            written,
             to_the_second=to_the_second,
         )
     return outcomes
@@ -237,6 +243,7 @@ def _classify_contested(
     frame: pd.DataFrame,
     stated_columns: list[str],
     outcomes: RowOutcomes,
+    written: WrittenRows,
     *,
     to_the_second: bool,
 ) -> None:
@@ -251,6 +258,7 @@ def _classify_contested(
             record_identity,
             [values[name] for name in record_identity.subject],
             values[record_identity.time],
+            written,
         )
         claim = SourceRow(
             (_LAST, row),
@@ -270,7 +278,7 @@ def _classify_group(
     stored: EventCandidates | None,
     outcomes: RowOutcomes,
 ) -> None:
-    for event in match_events([*(stored.rows if stored else ()), *claims], record_identity):
+    for event in match_with_written([*(stored.rows if stored else ()), *claims], record_identity):
         ordered = event.rows
         owner = ordered[0]
         rivals = {id(version.rows[0]) for version in event.versions[1:]}

@@ -59,12 +59,15 @@ class Typed:
         Problems by row.
     to_the_second : bool
         Whether the file's times have seconds.
+    dates_alone : bool
+        Whether no time of the rows so far has a time of day.
     """
 
     frame: pd.DataFrame
     stated_columns: tuple[str, ...]
     problems: Problems
     to_the_second: bool
+    dates_alone: bool = False
 
 
 def convert(
@@ -144,7 +147,9 @@ def convert(
     if state is None:
         refuse_doubtful_file(counts, kind, file)
     _add_failures(failures, frame, kind, problems)
-    return Typed(frame, tuple(cells), problems, times.to_the_second)
+    return Typed(
+        frame, tuple(cells), problems, times.to_the_second, dates_alone=not counts.clocks.has_clock
+    )
 
 
 def _without_less_than(cells: dict[str, pa.ChunkedArray]) -> dict[str, Bools]:

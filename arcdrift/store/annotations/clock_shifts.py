@@ -155,7 +155,14 @@ def bounds_condition(bounds: ClockBounds, table: Table) -> ColumnElement[bool]:
                 and_(count.is_not(None), bounds.counter_inside(count, counter)),
                 and_(count.is_(None), counts),
             )
+    # what was written down by hand has the time of a person's clock
+    logged = (
+        [columns.import_id.not_in(select(schema.written.columns.import_id))]
+        if table is schema.arc_checks
+        else []
+    )
     return and_(
+        *logged,
         columns.splicer == bounds.splicer,
         time >= microseconds(bounds.starts_at),
         time < microseconds(bounds.ends_at),

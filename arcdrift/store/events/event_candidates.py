@@ -1,13 +1,15 @@
 """Reads the rows that may report the same event: those of one splicer's minute or place's instant.
 
-Such a set of rows is called candidates. Its key is the subject (splicer, place or asset) and the
-time: rows with different keys never report the same event.
+Such a set of rows is called candidates. Its key is the subject (splicer, place or asset) and a
+range of time: rows with different keys never report the same event. The range is a minute or an
+instant, and wider around what was written down by hand (`arcdrift.store.events.written_rows`).
 """
 
 import json
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -18,11 +20,13 @@ from arcdrift.arrays import Ints
 from arcdrift.instants import microseconds
 from arcdrift.store import schema
 from arcdrift.store.events.record_matching import MINUTE_US, RecordIdentity, SourceRow, Values
+from arcdrift.store.events.written_joins import nearness_us
+from arcdrift.store.events.written_rows import WrittenRows, written_rows
 
 Reader = Callable[[Select[Any]], pd.DataFrame]
 """Runs a query on the store and returns its rows as a frame by id."""
 Key = tuple[Any, ...]
-"""Subject and time of candidates."""
+"""Subject of candidates, and their first and last microsecond."""
 
 _GAP_US = 7 * 86_400_000_000
 _GAP_IDS = 1000
@@ -56,22 +60,30 @@ class EventCandidates:
 
 @dataclass(frozen=True)
 class SourceFile:
-    """What an imported file has: its columns, and whether its times have seconds."""
+    """What an imported file has: its columns, times with seconds, dates without a time of day."""
 
     columns: tuple[str, ...]
     has_seconds: bool
+    dates_alone: bool
 
 
-def candidate_key(identity: RecordIdentity, subject: Sequence[Any], time_us: int) -> Key:
+def candidate_key(
+    identity: RecordIdentity, subject: Sequence[Any], time_us: int, written: WrittenRows
+) -> Key:
     """Key of the candidates that a row belongs to."""
+    span = written.span(tuple(subject), time_us)
+    if span is not None:
+        return (*subject, *span)
+    if not identity.several_per_minute:
+        return (*subject, time_us, time_us)
     minute = time_us - time_us % MINUTE_US
-    return (*subject, minute if identity.several_per_minute else time_us)
+    return (*subject, minute, minute + MINUTE_US - 1)
 
 
 def source_files(read: Reader, identity: RecordIdentity) -> dict[int, SourceFile]:
     """Imported files of a kind by import; one without a list of columns is taken to have all."""
     imports = schema.imports.columns
-    query = select(imports.id, imports.given, imports.to_the_second).where(
+    query = select(imports.id, imports.given, imports.to_the_second, imports.dates_alone).where(
         imports.kind == identity.kind
     )
     all_columns = tuple(schema.RECORDS[identity.kind].columns.keys())
@@ -79,6 +91,7 @@ def source_files(read: Reader, identity: RecordIdentity) -> dict[int, SourceFile
         row["id"]: SourceFile(
             all_columns if row["given"] is None else tuple(json.loads(row["given"])),
             row["to_the_second"] is not False and row["to_the_second"] != 0,
+            bool(row["dates_alone"]),
         )
         for row in stored_values(read(query))
     }
@@ -92,9 +105,17 @@ def candidate_keys(read: Reader, identity: RecordIdentity, ids: Collection[int])
     names = ("id", identity.time, *identity.subject)
     query = select(*(columns[name] for name in names)).where(id_condition(columns.id, ids))
     frame = read(query)
+    return keys_of_rows(read, identity, stored_values(frame[frame["id"].isin(list(ids))]))
+
+
+def keys_of_rows(read: Reader, identity: RecordIdentity, rows: Sequence[Values]) -> set[Key]:
+    """Keys of the candidates that rows, as stored, belong to."""
+    written = written_rows(read, identity, {row[identity.subject[0]] for row in rows})
     return {
-        candidate_key(identity, [row[name] for name in identity.subject], row[identity.time])
-        for row in stored_values(frame[frame["id"].isin(list(ids))])
+        candidate_key(
+            identity, [row[name] for name in identity.subject], row[identity.time], written
+        )
+        for row in rows
     }
 
 
@@ -105,31 +126,45 @@ def load_candidates(
     found: dict[Key, EventCandidates] = {}
     if not keys:
         return found
-    key_times = np.array([key[-1] for key in keys], np.int64)
     names = {name: {key[i] for key in keys} for i, name in enumerate(identity.subject)}
+    written = written_rows(read, identity, names[identity.subject[0]])
     table = schema.RECORDS[identity.kind]
-    frame = read(select(table).where(near_condition(identity, names, key_times)))
+    frame = read(select(table).where(near_condition(identity, names, _times_within(keys))))
     times = frame[identity.time].astype("int64")
     if identity.several_per_minute:
         times = times - times % MINUTE_US
+    first_times = np.array([key[-2] for key in keys], np.int64)
+    near = times.isin(first_times) | written.in_spans(frame, identity)
     by_record: dict[int, EventCandidates] = {}
-    for record in stored_values(frame[times.isin(key_times)]):
+    for record in stored_values(frame[near]):
         subject = {name: record[name] for name in identity.subject}
-        key = candidate_key(identity, list(subject.values()), record[identity.time])
+        key = candidate_key(identity, list(subject.values()), record[identity.time], written)
         if key in keys:
             candidates = found.setdefault(key, EventCandidates(subject))
             candidates.records[record["id"]] = record
             by_record[record["id"]] = candidates
     if by_record:
-        _add_rows(read, identity, by_record)
+        _add_rows(read, identity, by_record, written)
     return found
 
 
+def _times_within(keys: Collection[Key]) -> Ints:
+    """First and last times of keys, and of long ones some between, none far from the next."""
+    ends = np.array([key[-2:] for key in keys], np.int64)
+    long = ends[ends[:, 1] - ends[:, 0] > _GAP_US]
+    between = [np.arange(first, last, _GAP_US, dtype=np.int64) for first, last in long]
+    return np.concatenate([ends.ravel(), *between])
+
+
 def _add_rows(
-    read: Reader, identity: RecordIdentity, by_record: Mapping[int, EventCandidates]
+    read: Reader,
+    identity: RecordIdentity,
+    by_record: Mapping[int, EventCandidates],
+    written: WrittenRows,
 ) -> None:
     """Add the rows and conflicts of records to their candidates."""
     files = source_files(read, identity)
+    source_row = partial(_source_row, identity, files, written)
     rows, conflicts, imports = (
         table.columns for table in (schema.source_rows, schema.conflicts, schema.imports)
     )
@@ -149,7 +184,7 @@ def _add_rows(
             time_us = microseconds(datetime.fromisoformat(record[identity.time]))
         added.add((row["import_id"], row["line"]))
         candidates.source_row_ids.append(row["id"])
-        candidates.rows.append(_source_row(identity, row, row["record_id"], record, time_us, files))
+        candidates.rows.append(source_row(row, row["record_id"], record, time_us))
     query = (
         select(schema.conflicts)
         .join_from(schema.conflicts, schema.imports, conflicts.import_id == imports.id)
@@ -159,13 +194,11 @@ def _add_rows(
         candidates, record = by_record[row["stored_id"]], json.loads(row["record"])
         time_us = microseconds(datetime.fromisoformat(record[identity.time]))
         candidates.conflicts.append(row)
-        candidates.rows.append(_source_row(identity, row, row["stored_id"], record, time_us, files))
+        candidates.rows.append(source_row(row, row["stored_id"], record, time_us))
     for record_id, candidates in by_record.items():
         record = candidates.records[record_id]
         if (record["import_id"], record["line"]) not in added:
-            candidates.rows.append(
-                _source_row(identity, record, record_id, record, record[identity.time], files)
-            )
+            candidates.rows.append(source_row(record, record_id, record, record[identity.time]))
 
 
 def row_values(
@@ -258,12 +291,24 @@ def _with_ids(frame: pd.DataFrame, column: str, ids: Mapping[int, Any]) -> list[
 
 def _source_row(
     identity: RecordIdentity,
+    files: Mapping[int, SourceFile],
+    written: WrittenRows,
     row: Values,
     record_id: int,
     record: Values,
     time_us: int,
-    files: Mapping[int, SourceFile],
 ) -> SourceRow:
+    by_hand = written.by_import.get(row["import_id"])
+    if by_hand is not None:  # its record may have values of the log that it was joined with
+        return SourceRow(
+            origin=(row["import_id"], row["line"]),
+            has_seconds=True,
+            time_us=by_hand.time_us,
+            values=by_hand.values,
+            record_id=record_id,
+            raw=row.get("raw") or "",
+            near_us=nearness_us(by_hand.subject),
+        )
     file = files[row["import_id"]]
     return SourceRow(
         origin=(row["import_id"], row["line"]),
@@ -272,4 +317,5 @@ def _source_row(
         values=row_values(identity, record, file.columns),
         record_id=record_id,
         raw=row.get("raw") or "",
+        date_alone=file.dates_alone,
     )

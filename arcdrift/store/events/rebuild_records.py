@@ -28,8 +28,8 @@ from arcdrift.store.events.record_matching import (
     Values,
     Version,
     agree,
-    match_events,
 )
+from arcdrift.store.events.written_joins import match_with_written
 
 Files = dict[int, SourceFile]
 Decision = dict[str, Any]
@@ -59,7 +59,7 @@ def rebuild_records(
     changes = _Changes(connection, identity)
     for candidates in load_candidates(reader, identity, keys).values():
         rows = [row for row in candidates.rows if row.origin[0] != without]
-        _rebuild(changes, candidates, match_events(rows, identity), files)
+        _rebuild(changes, candidates, match_with_written(rows, identity), files)
     changes.write()
 
 

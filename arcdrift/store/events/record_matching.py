@@ -69,6 +69,10 @@ class SourceRow:
         Id of the stored record it was matched with so far, -1 for a new row.
     raw : str
         Text of the row, as far as it is known.
+    date_alone : bool
+        Whether its file has dates without a time of day.
+    near_us : int
+        For a row that was written down by hand: most microseconds to the logged event; else -1.
     """
 
     origin: tuple[int, int]
@@ -77,6 +81,13 @@ class SourceRow:
     values: Values
     record_id: int = -1
     raw: str = ""
+    date_alone: bool = False
+    near_us: int = -1
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether it was written down by hand."""
+        return self.near_us >= 0
 
     @property
     def splice_number(self) -> Any:
@@ -117,8 +128,9 @@ class Event:
 
     @property
     def rows(self) -> list[SourceRow]:
-        """Every row that reports it, in order of import."""
-        return sorted((row for version in self.versions for row in version.rows), key=_origin)
+        """Every row that reports it, in order of import; one written down by hand comes last."""
+        rows = (row for version in self.versions for row in version.rows)
+        return sorted(rows, key=lambda row: (row.by_hand, row.origin))
 
 
 def agree(values: Values, others: Values) -> bool:

@@ -23,7 +23,8 @@ def undo_import(engine: Engine, import_id: int) -> None:
     """Undo an import and mark it undone: the store is as if it had never been imported.
 
     Records that other imports report as well stay and become theirs; conflicts with rows of this
-    import are decided anew; quarantined rows that it corrected are open again.
+    import are decided anew; quarantined rows that it corrected are open again. What was written
+    down by hand is undone in the same way.
 
     Raises
     ------
@@ -43,6 +44,9 @@ def undo_import(engine: Engine, import_id: int) -> None:
             raise UsageError(f"There is no import {import_id}; {known}.")
         if row.undone_at is not None:
             raise UsageError(f"Import {import_id} was undone before; nothing was changed.")
+        if row.kind == schema.REMARKS:
+            _mark_undone(connection, import_id)
+            return
         corrected = count_corrected(connection, import_id)
         add_repeated_rows(connection, import_id)
         _hand_over_quarantine(connection, import_id)
@@ -54,12 +58,14 @@ def undo_import(engine: Engine, import_id: int) -> None:
             schema.RECORDS[row.kind],
         ):
             connection.execute(delete(table).where(table.columns.import_id == import_id))
-        now = microseconds(datetime.now(UTC))
-        connection.execute(
-            update(imports).where(imports.columns.id == import_id).values(undone_at=now)
-        )
+        _mark_undone(connection, import_id)
         if corrected:
             close_corrected_later(connection, import_id)
+
+
+def _mark_undone(connection: Connection, import_id: int) -> None:
+    row, now = schema.imports.columns.id == import_id, microseconds(datetime.now(UTC))
+    connection.execute(update(schema.imports).where(row).values(undone_at=now))
 
 
 def _hand_over_quarantine(connection: Connection, import_id: int) -> None:

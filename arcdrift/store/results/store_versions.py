@@ -95,9 +95,11 @@ def _records_version_within(connection: Connection) -> RecordsVersion:
         rows.import_id == imported.id, rows.record.is_not(None), rows.kind.in_(schema.RECORDS)
     )
     adds = select(func.max(imported.id)).where(or_(imported.accepted > 0, completes))
+    undone = select(func.count(imported.undone_at))
+    of_records = imported.kind.in_(schema.RECORDS)  # no result rests on a remark alone
     columns = (
-        adds.scalar_subquery(),
-        select(func.count(imported.undone_at)).scalar_subquery(),
+        adds.where(of_records).scalar_subquery(),
+        undone.where(of_records).scalar_subquery(),
         select(func.count(schema.conflicts.columns.decided_at)).scalar_subquery(),
         select(func.max(shifts.id)).scalar_subquery(),
         select(func.count(shifts.undone_at)).scalar_subquery(),

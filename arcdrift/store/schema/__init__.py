@@ -28,6 +28,7 @@ from arcdrift.store.schema.records import (
 )
 from arcdrift.store.schema.run_results import result_definitions, result_parts
 from arcdrift.store.schema.saved_summary import changed_days, saved_summary, trigger_statements
+from arcdrift.store.schema.written import REMARKS, written
 
 _RESULT_MODULES = (loss_results, machine_results, people_results, run_results)
 """Importing them declares the tables."""
@@ -45,6 +46,7 @@ __all__ = [
     "DERIVED",
     "QUARANTINE",
     "RECORDS",
+    "REMARKS",
     "RESULTS",
     "TIME_COLUMN",
     "arc_checks",
@@ -69,4 +71,5 @@ __all__ = [
     "trigger_statements",
     "users",
     "watched",
+    "written",
 ]

@@ -31,6 +31,7 @@ imports = Table(
     Column("delimiter", String(1)),  # character between its cells
     Column("given", Text),  # JSON: record columns that the file has
     Column("to_the_second", Boolean),  # False: its times have no seconds
+    Column("dates_alone", Boolean),  # whether it has dates without a time of day
     Column("started_at", BigInteger, nullable=False),
     Column("seconds", Float, nullable=False),
     Column("lines", BigInteger, nullable=False),

@@ -26,6 +26,7 @@ from arcdrift.store.events.record_matching import (
     SourceRow,
     match_events,
 )
+from arcdrift.store.events.written_rows import WrittenRows
 from arcdrift.store.imports.import_list import read_imports
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.imports.set_aside_rows import read_conflicting, read_quarantined
@@ -156,7 +157,7 @@ def versions(engine, kind):
     groups: dict[tuple, list] = {}
     for row in stored_values(read_records(engine, kind)):
         who = {name: row[name] for name in identity.subject}
-        key = candidate_key(identity, list(who.values()), row[identity.time])
+        key = candidate_key(identity, list(who.values()), row[identity.time], WrittenRows())
         stored[row["id"]] = key
         found = groups.setdefault(key, [0, Counter()])
         found[0] += 1
