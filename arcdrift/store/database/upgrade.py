@@ -18,7 +18,7 @@ from arcdrift.store.database.read_only import is_read_only
 from arcdrift.store.schema import DERIVED, metadata, result_definitions, result_metadata
 
 MIGRATIONS = Path(__file__).parent / "migrations"
-HEAD = "0009"
+HEAD = "0010"
 """Number of the last migration."""
 _OPENING_LOCK = 0x617263
 """Key of the advisory lock that is held while the tables of a shared store are made."""
