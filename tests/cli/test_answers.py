@@ -1,10 +1,14 @@
 """Checks, findings and advice of a crew whose days are known by hand."""
 
 import sqlite3
+from contextlib import closing
+from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+from arcdrift.store.records import record_overview
 
 # Heron: checked on the 4th, late after one splice on the 5th, not yet on the 6th, which is
 # still running when the newest record was made. Kestrel: missed on the 3rd, only a failed check
@@ -315,6 +319,45 @@ def test_records_in_the_future_are_said(analyzed: Path, arcdrift: Any) -> None:
     with sqlite3.connect(analyzed / "arcdrift.db") as store:
         store.execute("UPDATE splices SET spliced_at = 4102444800000000 WHERE id = 1")  # 2100
     assert "lie in the future, 2100-01-01 01:00 (splicer Kestrel)" in arcdrift("findings").err
+
+
+class EarlyJune(datetime):
+    """A clock of this computer that shows 1 June 2026."""
+
+    @classmethod
+    def now(cls, tz: tzinfo | None = None) -> datetime:
+        return datetime(2026, 6, 1, tzinfo=tz)
+
+
+@pytest.mark.parametrize("splice", [1, 6], ids=["another splicer's", "its own"])
+def test_a_record_of_the_year_2100_moves_no_verdict(
+    splice: int, analyzed: Path, arcdrift: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(record_overview, "datetime", EarlyJune)
+    before = arcdrift("advise", "Heron", "--json").data
+    assert before["verdict"] == "run-check"
+    with closing(sqlite3.connect(analyzed / "arcdrift.db")) as store, store:
+        store.execute("UPDATE splices SET spliced_at = 4102444800000000 WHERE id = ?", [splice])
+    after = arcdrift("advise", "Heron", "--json").data
+    # the newest record that can be believed is another splicer's of 2026-05-06
+    assert after["start_of_day"] == before["start_of_day"]
+    assert after["verdict"] == "run-check"
+    assert after["unchecked_splices"] == before["unchecked_splices"] - (splice == 6)
+    assert arcdrift("analyze", "--from-scratch", "--json").data["now"] == "2026-05-06T07:00:00Z"
+    done = arcdrift("advise", "Heron", "--json")
+    assert done.data["start_of_day"] == before["start_of_day"]
+
+
+def test_an_invented_crew_of_the_future_has_its_own_now(
+    analyzed: Path, arcdrift: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class LongAgo(EarlyJune):
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> datetime:
+            return datetime(2020, 1, 1, tzinfo=tz)
+
+    monkeypatch.setattr(record_overview, "datetime", LongAgo)
+    assert arcdrift("analyze", "--json").data["now"] == "2026-05-06T07:00:00Z"
 
 
 @pytest.mark.long  # the sentence of the test before

@@ -6,11 +6,12 @@ would spend most of their time on loading it.
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Engine, Select, Subquery, func, select, union_all
 
+from arcdrift.clock_bounds import MAX_AHEAD
 from arcdrift.instants import instant_at, microseconds
 from arcdrift.settings import Crew
 from arcdrift.store import schema
@@ -45,8 +46,14 @@ def max_splice_count(engine: Engine) -> int:
         return int(connection.execute(query).scalar() or 0)
 
 
-def newest_records(engine: Engine) -> dict[str, datetime]:
-    """Instant (UTC) of the newest check or splice by splicer, in alphabetical order."""
+def newest_records(engine: Engine, until: datetime | None = None) -> dict[str, datetime]:
+    """Instant (UTC) of the newest check or splice by splicer, in alphabetical order.
+
+    Parameters
+    ----------
+    until : aware datetime, optional
+        Later records are left out.
+    """
     shifts = clock_shifts(engine)
     latest: list[Select[Any]] = []
     for kind in SPLICER_TIMED:
@@ -54,22 +61,52 @@ def newest_records(engine: Engine) -> dict[str, datetime]:
         if shifts:
             time = true_time(table, shifts)
             query = select(table.columns.splicer, func.max(time).label("time"))
-            latest.append(query.group_by(table.columns.splicer))
+            query = query.group_by(table.columns.splicer)
+            latest.append(query if until is None else query.where(time <= microseconds(until)))
             continue
         names, time = _splicer_names(table), table.columns[schema.TIME_COLUMN[kind]]
         last = select(func.max(time)).where(table.columns.splicer == names.c.splicer)
+        last = last if until is None else last.where(time <= microseconds(until))
         latest.append(select(names.c.splicer, last.scalar_subquery().label("time")))
     with reading(engine) as connection:
-        rows = sorted(connection.execute(union_all(*latest)).all())
+        rows = sorted(row for row in connection.execute(union_all(*latest)) if row.time is not None)
     return {splicer: instant_at(time) for splicer, time in rows}  # of two times the later one
 
 
-def newest_record(engine: Engine) -> pd.Timestamp | None:
-    """Instant (UTC) of the newest check or splice; None in an empty store."""
+def newest_record(engine: Engine, wall: datetime | None = None) -> pd.Timestamp | None:
+    """Instant (UTC) of the newest check or splice that can be believed; None in an empty store.
+
+    A record that lies in the future was logged by a wrong clock: one of the year 2100 must not
+    make every check overdue. Only where most records lie in the future is it this computer's
+    clock that does not suit them, as with invented logs; then the newest of all counts.
+
+    Parameters
+    ----------
+    wall : aware datetime, optional
+        What this computer's clock shows; its present time where it is left out.
+    """
     import pandas as pd
 
-    newest = newest_records(engine)
-    return pd.Timestamp(max(newest.values())).as_unit("us") if newest else None
+    latest_possible = (datetime.now(UTC) if wall is None else wall) + MAX_AHEAD
+    newest = max(newest_records(engine).values(), default=None)
+    if newest is not None and newest > latest_possible:
+        believed = max(newest_records(engine, latest_possible).values(), default=None)
+        if believed is not None and not _are_mostly_after(engine, latest_possible):
+            newest = believed
+    return None if newest is None else pd.Timestamp(newest).as_unit("us")
+
+
+def _are_mostly_after(engine: Engine, instant: datetime) -> bool:
+    """Whether more than half of all checks and splices, as logged, lie after an instant."""
+    later = total = 0
+    with reading(engine) as connection:
+        for kind in SPLICER_TIMED:
+            table = schema.RECORDS[kind]
+            time = table.columns[schema.TIME_COLUMN[kind]]
+            count = select(func.count()).select_from(table)
+            total += int(connection.execute(count).scalar_one())
+            later += int(connection.execute(count.where(time > microseconds(instant))).scalar_one())
+    return 2 * later > total
 
 
 def assessment_time(engine: Engine, crew: Crew) -> pd.Timestamp:
