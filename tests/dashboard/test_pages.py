@@ -102,7 +102,7 @@ def test_loss_leads_with_the_stream_that_needs_a_look(data: CrewData):
 
 def test_one_stream_tells_state_numbers_and_finding(data: CrewData):
     words = shown(data, "/loss", "?splicer=Kestrel&program=single-mode+fixed")
-    assert "Baseline, mean of all splices 0.040 dB" in words
+    assert "Usual loss, mean of all splices 0.040 dB" in words
     assert "1,200 on 60 days" in words
     assert "Loss has risen" in words
     assert "1,200 splices" in words

@@ -175,7 +175,7 @@ def test_a_share_that_rounds_to_nothing_is_plain_zero(tmp_path: Path):
     replace_results(engine, results() | {"result_streams": streams})
     engine.dispose()
     words = shown(data, "/loss")
-    assert "+0 % against baseline" in words
+    assert "+0 % against the usual" in words
     assert "-0 %" not in words
     grid = next(p for p in parts(whole(data, "/loss", "")[0]) if hasattr(p, "rowData"))
     assert {str(row["change"]) for row in grid.rowData} == {"0.0"}

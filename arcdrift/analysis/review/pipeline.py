@@ -59,6 +59,7 @@ from arcdrift.analysis.review.result_tables import (
     stream_days,
     streams_table,
 )
+from arcdrift.analysis.review.stream_changes import with_usual_loss
 from arcdrift.analysis.review.summary import Summary
 from arcdrift.analysis.setting_cost.mismatch_cost import cost_table
 from arcdrift.analysis.setting_cost.mismatch_model import estimate_mismatch_costs
@@ -153,7 +154,7 @@ def assess(
     findings = _with_import_ids(findings, summary.imports)
     frames = {
         "result_check_days": summary.check_days.assign(day=iso(summary.check_days["day"])),
-        "result_streams": streams_table(charts, crew),
+        "result_streams": with_usual_loss(streams_table(charts, crew), charts.days, findings),
         "result_stream_days": stream_days(charts.days),
         "result_subject_days": dated(loss.subject_days, "day"),
         "result_loss_cells": dated(loss.cells, "day"),

@@ -172,7 +172,7 @@ def _print_baselines(session: CrewSession, *, as_json: bool) -> None:
         return
     if streams:
         print_table(
-            ["Splicer", "Program", "State", "Baseline, dB", "Since", "Days"],
+            ["Splicer", "Program", "State", "Usual loss, dB", "Since", "Days"],
             [
                 (
                     row["splicer"], row["program"], row["state"],

@@ -17,8 +17,13 @@ result_streams = Table(
     Column("splices", BigInteger, nullable=False),
     Column("state", String(12), nullable=False),  # too-few / learning / charted
     Column("charted_days", Integer, nullable=False),  # days in its chart, without excluded ones
-    Column("baseline_db", Float),  # expected raw day mean, dB
+    # usual loss of a splice, dB: the expected raw mean, or that before an open change
+    Column("baseline_db", Float),
     Column("recent_db", Float),  # raw mean of the last 10 days, dB
+    Column("change_since", String(10)),  # onset of an open change of loss
+    Column("since_db", Float),  # raw mean since that onset, dB
+    Column("change", Float),  # share of the usual loss
+    Column("change_finding", String(12)),  # id of the finding that says so
     Column("cap_db", Float),
     Column("sd_within", Float),  # of one capped splice, relative to the mean
     Column("sd_between", Float),  # between days, relative to the mean

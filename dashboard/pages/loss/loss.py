@@ -52,7 +52,8 @@ def _urgency(finding: dict[str, Any]) -> float:
 def streams(view: View) -> pd.DataFrame:
     """Return streams under the URL's filters, those that need attention first.
 
-    Adds ``change``, the recent loss over the baseline less 1, and ``severity`` and
+    Adds ``change`` against the usual loss (since the onset of an open change, else of the last
+    days), and ``severity`` and
     ``finding`` of the stream's most severe open loss finding.
     """
     rows = view.data.result("result_streams")
@@ -64,7 +65,7 @@ def streams(view: View) -> pd.DataFrame:
         worst.setdefault(finding["subject"]["id"], finding)
     names = rows["splicer"] + " / " + rows["program"]
     rows = rows.assign(
-        change=rows["recent_db"] / rows["baseline_db"] - 1,
+        change=rows["change"].fillna(rows["recent_db"] / rows["baseline_db"] - 1).astype(float),
         severity=names.map({name: finding["severity"] for name, finding in worst.items()}),
         urgency=names.map({name: _urgency(finding) for name, finding in worst.items()}),
         finding=names.map({name: finding_title(finding) for name, finding in worst.items()}),
@@ -252,14 +253,14 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
             },
             {
                 "field": "baseline",
-                "headerName": "Baseline, dB",
+                "headerName": "Usual, dB",
                 "type": "rightAligned",
                 "valueFormatter": three,
                 "minWidth": 116,
             },
             {
                 "field": "change",
-                "headerName": "Difference",
+                "headerName": "Change",
                 "type": "rightAligned",
                 "valueFormatter": share,
                 "minWidth": 104,

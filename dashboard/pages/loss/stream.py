@@ -84,12 +84,24 @@ def state_words(row: Any) -> str:
     return STATES.get(row["state"], str(row["state"]))
 
 
+def change_of(row: Any) -> float:
+    """Return the change of loss as a share of the usual loss: since an onset, else of late."""
+    if _is_changed(row):
+        return float(row["change"])
+    return float(row["recent_db"] / row["baseline_db"] - 1)
+
+
+def _is_changed(row: Any) -> bool:
+    return isinstance(row.get("change_since"), str) and pd.notna(row["change"])
+
+
 def change_words(row: Any) -> str:
-    """Describe how the recent loss compares with the baseline."""
+    """Describe the change of loss: since the onset of an open change, else of the last days."""
     if pd.isna(row["recent_db"]) or pd.isna(row["baseline_db"]):
-        return "no baseline yet"
-    change = 100 * (row["recent_db"] / row["baseline_db"] - 1)
-    return f"{change:+z.0f} % against baseline"
+        return "no usual loss yet"
+    if _is_changed(row):
+        return f"{100 * change_of(row):+z.0f} % since {shown_day(row['change_since'])}"
+    return f"{100 * change_of(row):+z.0f} % against the usual"
 
 
 def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Div:
@@ -121,6 +133,12 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
         for finding in open_loss_findings(view.data)
         if finding["subject"]["id"] == f"{splicer} / {program}"
     ]
+    wider = row.get("change_finding")
+    own_findings += [
+        finding
+        for finding in view.data.findings()
+        if finding["id"] == wider and finding not in own_findings
+    ]
     own_findings.sort(key=severity_rank)
     onset = next((span for finding in own_findings if (span := onset_range(finding))), None)
     events = events_of(view.data, "splicer", splicer)
@@ -137,11 +155,7 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
                             "State",
                             tag(STATE_GLYPH.get(row["state"], "·"), state_words(row), "plain"),
                         ),
-                        ("Baseline, mean of all splices", _db(row["baseline_db"])),
-                        (
-                            "Last 10 days, mean of all splices",
-                            f"{_db(row['recent_db'])} ({change_words(row)})",
-                        ),
+                        *_level_facts(row),
                         ("Program class", row["program_class"]),
                         ("Splices", f"{int(row['splices']):,} on {int(row['days'])} days"),
                         (
@@ -159,7 +173,7 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
                 stream_days(days, events, onset=onset, scheme=view.scheme),
                 csv=csv_link("/loss", "stream-days", view.query),
                 hint="Click a day to list its splices. Days and what was expected of them, from "
-                "earlier days only, are drawn with single high values capped; the baseline above "
+                "earlier days only, are drawn with single high values capped; the usual loss above "
                 "counts every splice as logged.",
                 clicks="stream-days",
             ),
@@ -175,6 +189,22 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Di
             _splice_list(view, splicer, program),
         ]
     )
+
+
+def _level_facts(row: dict[Any, Any]) -> list[tuple[str, str]]:
+    """Return usual loss and present loss; one change is told, against the usual loss."""
+    usual, recent = _db(row["baseline_db"]), _db(row["recent_db"])
+    if not _is_changed(row):
+        return [
+            ("Usual loss, mean of all splices", usual),
+            ("Last 10 days, mean of all splices", f"{recent} ({change_words(row)})"),
+        ]
+    since = shown_day(row["change_since"])
+    return [
+        ("Usual loss, mean of all splices", f"{usual}, before {since}"),
+        (f"Since {since}", f"{_db(row['since_db'])} ({100 * change_of(row):+z.0f} %)"),
+        ("Last 10 days", recent),
+    ]
 
 
 def _db(value: Any) -> str:
