@@ -11,6 +11,10 @@ import pytest
 from hypothesis import Phase, settings
 from sqlalchemy import Connection, Engine, event
 
+from tests import both_stores
+from tests.both_stores import store_database as store_database
+from tests.postgresql_server import REQUIRE_POSTGRESQL
+
 # the programs that tests start share compiled modules, also where the shell forbids to keep them
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
@@ -61,7 +65,15 @@ def _share_compiled_statements(connection: Connection) -> None:
         connection.execution_options(compiled_cache=_STATEMENTS)
 
 
-REQUIRE_BROWSER = "ARCDRIFT_REQUIRE_BROWSER"
+REQUIRED = {
+    "browser": ("ARCDRIFT_REQUIRE_BROWSER", "a browser test"),
+    "postgresql": (REQUIRE_POSTGRESQL, "a test on PostgreSQL"),
+}
+"""By marker: the variable that forbids skipping such tests when it is 1, and what they are."""
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    both_stores.parametrize(metafunc)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -78,12 +90,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 def pytest_runtest_makereport(
     item: pytest.Item,
 ) -> Generator[None, pytest.TestReport, pytest.TestReport]:
-    """Where a browser is required, a browser test that was skipped has failed."""
+    """Where a browser or a server is required, a test of it that was skipped has failed."""
     report = yield
-    required = os.environ.get(REQUIRE_BROWSER) == "1" and item.get_closest_marker("browser")
-    if required and report.skipped and not hasattr(report, "wasxfail"):
-        reason: Any = report.longrepr
-        message = reason[2] if isinstance(reason, tuple) else reason
-        report.outcome = "failed"
-        report.longrepr = f"{REQUIRE_BROWSER}=1 forbids skipping a browser test: {message}"
+    for marker, (variable, noun) in REQUIRED.items():
+        required = os.environ.get(variable) == "1" and item.get_closest_marker(marker)
+        if required and report.skipped and not hasattr(report, "wasxfail"):
+            reason: Any = report.longrepr
+            message = reason[2] if isinstance(reason, tuple) else reason
+            report.outcome = "failed"
+            report.longrepr = f"{variable}=1 forbids skipping {noun}: {message}"
     return report

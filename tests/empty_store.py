@@ -5,11 +5,28 @@ import shutil
 import tempfile
 from functools import cache
 from pathlib import Path
+from typing import Protocol
 
 from sqlalchemy import Engine
 
 from arcdrift.settings import STORE_FILE
 from arcdrift.store.database.connect import open_store
+
+
+class Server(Protocol):
+    """What makes stores outside a crew folder."""
+
+    def empty_store(self) -> Engine:
+        """Open an empty store."""
+
+
+_server: Server | None = None
+
+
+def on_server(server: Server | None) -> None:
+    """Make empty stores on a server from now on; None for files again."""
+    global _server
+    _server = server
 
 
 def copy_empty_store(folder: Path) -> None:
@@ -18,7 +35,9 @@ def copy_empty_store(folder: Path) -> None:
 
 
 def empty_store(folder: Path) -> Engine:
-    """Open an empty store in a folder that has none."""
+    """Open an empty store: in a folder that has none, or on the server."""
+    if _server is not None:
+        return _server.empty_store()
     copy_empty_store(folder)
     return open_store(folder)
 

@@ -38,11 +38,11 @@ MOMENTS = {
     "opening a file": ("arcdrift.intake.storing.import_file.open_file", False),
     "reading": ("arcdrift.intake.storing.log_import.convert", False),
     "staging, in the thread of the Arrow driver": (
-        "arcdrift.store.database.insert_rows.dbapi.connect",
+        "arcdrift.store.database.sqlite.staged_inserts.dbapi.connect",
         False,
     ),
     "storing": ("arcdrift.intake.storing.log_import.close_corrected", False),
-    "just after storing": ("arcdrift.store.imports.import_lock._remove", True),
+    "just after storing": ("arcdrift.store.database.sqlite.lock_files._remove", True),
 }
 
 
@@ -55,7 +55,7 @@ class SwallowedError(Exception):
 @pytest.mark.parametrize("moment", MOMENTS)
 def test_ctrl_c_in_the_second_file(crew, logs, at_hand, monkeypatch, moment):
     path, is_stored = MOMENTS[moment]
-    monkeypatch.setattr("arcdrift.store.database.insert_rows._BULK_ROWS", 1)
+    monkeypatch.setattr("arcdrift.store.database.sqlite.staged_inserts._BULK_ROWS", 1)
     owner, name = pkgutil.resolve_name(path.rpartition(".")[0]), path.rpartition(".")[2]
     interrupted, real = [], getattr(owner, name)
 

@@ -9,9 +9,9 @@ import pytest
 
 from arcdrift.cli.importing import import_run
 from arcdrift.cli.importing.import_notices import print_waiting
-from arcdrift.store.database import connect
 from arcdrift.store.database.connect import open_store, writing
-from arcdrift.store.database.insert_rows import _BULK_ROWS
+from arcdrift.store.database.sqlite import file_engine
+from arcdrift.store.database.sqlite.staged_inserts import _BULK_ROWS
 from tests.robust.tools import MANY_CHUNKS, PROGRAM, everything, read_only, write_log
 
 resource = pytest.importorskip("resource", reason="limits on file sizes are a thing of POSIX")
@@ -127,7 +127,7 @@ def test_two_imports_at_once_both_succeed(crew, start, at_hand, logs):
 def test_an_import_that_waits_says_so(crew, at_hand, monkeypatch, tmp_path):
     log = tmp_path / "small.csv"
     write_log(log, 100)
-    monkeypatch.setattr(connect, "_NOTICE_AFTER_SECONDS", 0.0)
+    monkeypatch.setattr(file_engine, "NOTICE_AFTER_S", 0.0)
     with ExitStack() as other:
         other.enter_context(writing(open_store(crew)))
 

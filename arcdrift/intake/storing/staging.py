@@ -3,7 +3,7 @@
 The rows of a file that is one chunk wait in memory. Those of a larger file wait on disk: Arrow's
 driver fills a SQLite file, then the store's own connection attaches it and is the only one to read
 it, because two copies of SQLite must not have one file open
-(`arcdrift.store.database.sqlite_gate`).
+(`arcdrift.store.database.sqlite.sqlite_gate`).
 """
 
 from collections import Counter
@@ -31,7 +31,8 @@ from arcdrift.intake.typing.convert import Typed
 from arcdrift.store.database.arrow_thread import run_in_arrow_thread
 from arcdrift.store.database.fetch import fetch_within
 from arcdrift.store.database.frames import to_arrow
-from arcdrift.store.database.insert_rows import add_rows, staging_errors
+from arcdrift.store.database.insert_rows import add_rows
+from arcdrift.store.database.sqlite.staged_inserts import staging_errors
 from arcdrift.store.schema import RECORDS
 
 BUCKET_ROWS = 250_000

@@ -1,44 +1,10 @@
-"""Reading an embedded store whose file or folder cannot be written."""
-
-import os
-from pathlib import Path
-from typing import Any
+"""Refuses to change a store that can only be read: a file without permission, a standby server."""
 
 from sqlalchemy import Engine
 
 from arcdrift.errors import StoreTrouble
-from arcdrift.store.database.sqlite_gate import GatedConnection
-
-READ_ONLY = "arcdrift_read_only"
-"""Execution option of the engine of a store that can only be read."""
-
-
-def is_writable(path: Path) -> bool:
-    """Whether a store's file and its folder can be written; the file need not exist."""
-    return os.access(path.parent, os.W_OK) and (not path.exists() or os.access(path, os.W_OK))
-
-
-def read_only_address(path: str) -> str:
-    """Address by which SQLite opens a file for reading only.
-
-    The write-ahead log of a store takes two more files beside it. Where they are missing and the
-    folder cannot be written, SQLite opens the file only if told that nobody changes it.
-    """
-    mode = "mode=ro"
-    if not os.access(Path(path).parent, os.W_OK) and not Path(f"{path}-wal").exists():
-        mode += "&immutable=1"
-    return f"{Path(path).absolute().as_uri()}?{mode}"
-
-
-def database_address(engine: Engine) -> str:
-    """Address of an embedded store for another driver of SQLite."""
-    path = str(engine.url.database)
-    return read_only_address(path) if is_read_only(engine) else path
-
-
-def is_read_only(engine: Engine) -> bool:
-    """Whether a store can only be read."""
-    return bool(engine.get_execution_options().get(READ_ONLY, False))
+from arcdrift.store.database.dialect import is_read_only
+from arcdrift.store.database.dialects import dialect_of
 
 
 def require_writable(engine: Engine) -> None:
@@ -47,17 +13,7 @@ def require_writable(engine: Engine) -> None:
     Raises
     ------
     StoreTrouble
-        If its file or folder cannot be written.
+        If it can only be read.
     """
     if is_read_only(engine):
-        raise StoreTrouble(
-            f"The store {engine.url.database} can be read but not changed, because the file or its "
-            "folder cannot be written; see to its permissions, or work on a copy of the folder."
-        )
-
-
-class ReadOnlyConnection(GatedConnection):
-    """A connection that opens its file for reading only."""
-
-    def __init__(self, database: str, *args: Any, **kwargs: Any) -> None:
-        super().__init__(database, *args, address=read_only_address(database), uri=True, **kwargs)
+        raise StoreTrouble(dialect_of(engine).read_only_sentence(engine))

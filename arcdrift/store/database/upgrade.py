@@ -10,18 +10,17 @@ from functools import cache
 from hashlib import sha256
 from pathlib import Path
 
-from sqlalchemy import Connection, Engine, MetaData, Table, insert, inspect, select, text
+from sqlalchemy import Connection, Engine, MetaData, Table, insert, select, text
 from sqlalchemy.schema import CreateIndex, CreateTable, DropTable
 
 from arcdrift.errors import StoreTrouble
-from arcdrift.store.database.read_only import is_read_only
+from arcdrift.store.database.dialect import WRITES, is_read_only
+from arcdrift.store.database.dialects import dialect_of
 from arcdrift.store.schema import DERIVED, metadata, result_definitions, result_metadata
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 HEAD = "0010"
 """Number of the last migration."""
-_OPENING_LOCK = 0x617263
-"""Key of the advisory lock that is held while the tables of a shared store are made."""
 
 
 def bring_up_to_date(engine: Engine, place: str) -> None:
@@ -38,25 +37,20 @@ def bring_up_to_date(engine: Engine, place: str) -> None:
         When the database is not a store, or was made by a newer arcdrift.
     """
     with engine.connect() as connection:
-        if _version(connection, place) == HEAD and _made_results(connection) == _result_hashes():
+        version = _version(connection)
+        if version == HEAD and _made_results(connection) == _result_hashes():
             return
+        if version is None:
+            dialect_of(engine).check_new(connection, place)
     if is_read_only(engine):
         raise StoreTrouble(
             f"The store {place} was made by another version of arcdrift and must be brought up to "
-            "date, but the file or its folder cannot be written; work on a copy of the folder."
+            "date, but it cannot be written; work on a copy of it."
         )
-    if engine.dialect.name == "sqlite":
-        # readers never wait for a writer; the mode stays with the file
-        with engine.connect() as connection:
-            connection.rollback()
-            raw = connection.connection.dbapi_connection
-            if raw is not None:
-                raw.cursor().execute("PRAGMA journal_mode=WAL")
-    with engine.execution_options(arcdrift_writes=True).begin() as connection:
-        if connection.dialect.name == "postgresql":
-            connection.execute(text(f"SELECT pg_advisory_xact_lock({_OPENING_LOCK})"))
+    dialect_of(engine).prepare(engine)
+    with engine.execution_options(**{WRITES: True}).begin() as connection:
         # another program may have changed the tables since the look above
-        version = _version(connection, place)
+        version = _version(connection)
         if version is None:
             _make_all(connection)
             return
@@ -66,17 +60,11 @@ def bring_up_to_date(engine: Engine, place: str) -> None:
             _remake_results(connection)
 
 
-def _version(connection: Connection, place: str) -> str | None:
+def _version(connection: Connection) -> str | None:
     """Number of the last migration a store has seen, None when it has no tables yet."""
-    tables = inspect(connection).get_table_names()
-    if "alembic_version" in tables:
-        return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
-    if tables and connection.dialect.name == "sqlite":
-        raise StoreTrouble(
-            f"{place} is a database, but not an arcdrift store; move it away "
-            f"or choose another crew folder."
-        )
-    return None
+    if "alembic_version" not in dialect_of(connection).table_names(connection):
+        return None
+    return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
 
 
 def _make_all(connection: Connection) -> None:
@@ -125,7 +113,7 @@ def _result_hashes() -> dict[str, str]:
 
 def _made_results(connection: Connection) -> dict[str, str]:
     """SHA-256 of the definition by which each result table of a store was made, by name."""
-    if not inspect(connection).has_table(result_definitions.name):
+    if result_definitions.name not in dialect_of(connection).table_names(connection):
         return {}
     rows = connection.execute(select(result_definitions))
     return {row.table_name: row.sha256 for row in rows}
@@ -133,7 +121,7 @@ def _made_results(connection: Connection) -> dict[str, str]:
 
 def _remake_results(connection: Connection) -> None:
     """Drop the result tables and make them as declared, empty."""
-    existing = set(inspect(connection).get_table_names())
+    existing = dialect_of(connection).table_names(connection)
     # only tables that are surely ours: a shared database may hold those of other programs
     made = {*_made_results(connection), *DERIVED, result_definitions.name}
     for name in sorted(made & existing):

@@ -10,6 +10,7 @@ from sqlalchemy import Table
 from arcdrift.store.schema import loss_results, machine_results, people_results, run_results
 from arcdrift.store.schema.accounts import ended_sign_ins, users
 from arcdrift.store.schema.annotations import baseline_marks, clock_shifts, coaching
+from arcdrift.store.schema.change_triggers import trigger_statements
 from arcdrift.store.schema.columns import metadata, result_metadata
 from arcdrift.store.schema.records import (
     QUARANTINE,
@@ -27,7 +28,7 @@ from arcdrift.store.schema.records import (
     watched,
 )
 from arcdrift.store.schema.run_results import result_definitions, result_parts
-from arcdrift.store.schema.saved_summary import changed_days, saved_summary, trigger_statements
+from arcdrift.store.schema.saved_summary import changed_days, saved_summary
 from arcdrift.store.schema.written import REMARKS, written
 
 _RESULT_MODULES = (loss_results, machine_results, people_results, run_results)

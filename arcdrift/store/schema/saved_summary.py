@@ -15,11 +15,10 @@ from sqlalchemy import (
     Table,
     Text,
     event,
-    text,
 )
 
+from arcdrift.store.schema.change_triggers import trigger_statements
 from arcdrift.store.schema.columns import metadata, result_metadata
-from arcdrift.store.schema.records import RECORDS, TIME_COLUMN
 
 changed_days = Table(  # where records were changed or deleted; new records are known by their ids
     "changed_days",
@@ -37,27 +36,7 @@ saved_summary = Table(
 )
 
 
-def trigger_statements() -> list[str]:
-    """SQL of the triggers that note the days of changed and deleted records, for SQLite."""
-    statements = []
-    for kind, table in RECORDS.items():
-        time = TIME_COLUMN[kind]
-        for happening, earliest in (
-            ("UPDATE", f"min(OLD.{time}, NEW.{time})"),
-            ("DELETE", f"OLD.{time}"),
-        ):
-            statements.append(
-                f"CREATE TRIGGER note_{table.name}_{happening.lower()} "  # noqa: S608 - our names
-                f"AFTER {happening} ON {table.name} BEGIN "
-                f"INSERT INTO changed_days (kind, day, version) "
-                f"VALUES ('{kind}', {earliest} / 86400000000, 1) "
-                f"ON CONFLICT (kind, day) DO UPDATE SET version = version + 1; END"
-            )
-    return statements
-
-
 @event.listens_for(metadata, "after_create")
 def _make_triggers(_metadata: MetaData, connection: Connection, **_options: object) -> None:
-    if connection.dialect.name == "sqlite":
-        for statement in trigger_statements():
-            connection.execute(text(statement))
+    for statement in trigger_statements(connection.dialect.name):
+        connection.exec_driver_sql(statement)

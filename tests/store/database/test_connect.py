@@ -6,8 +6,8 @@ import pytest
 from sqlalchemy import text
 
 from arcdrift.errors import StoreTrouble
-from arcdrift.store.database import connect
 from arcdrift.store.database.connect import open_store, place, store_errors, writing
+from arcdrift.store.database.sqlite import read_only_file
 from arcdrift.store.database.upgrade import HEAD
 
 
@@ -119,7 +119,7 @@ def test_a_place_that_cannot_be_written_is_refused(tmp_path):
 
 
 def test_a_folder_without_write_permission_is_refused(tmp_path, monkeypatch):
-    monkeypatch.setattr(connect.os, "access", lambda path, mode: False)
+    monkeypatch.setattr(read_only_file.os, "access", lambda path, mode: False)
     with pytest.raises(StoreTrouble, match="cannot be written; check the folder's permissions"):
         open_store(tmp_path)
 
@@ -154,13 +154,11 @@ def test_what_a_database_says_becomes_a_sentence(tmp_path, message, sentence):
         ("sqlite:///:memory:", "A store in memory would be lost at once; give a crew folder."),
         (
             "nonsense://x",
-            "The store's address is not understood; write it like "
-            "postgresql+psycopg://user@host/name.",
+            "The store's address is not understood; write it like postgresql://user@host/name.",
         ),
         (
             "mysql+absentdriver://x/y",
-            "The store's address is not understood; write it like "
-            "postgresql+psycopg://user@host/name.",
+            "The store's address is not understood; write it like postgresql://user@host/name.",
         ),
     ],
 )

@@ -13,7 +13,7 @@ from sqlalchemy import select
 from arcdrift.store import schema
 from arcdrift.store.database.connect import open_store
 from arcdrift.store.database.fetch import fetch
-from arcdrift.store.database.sqlite_gate import GatedConnection, gate_of
+from arcdrift.store.database.sqlite.sqlite_gate import GatedConnection, gate_of
 from arcdrift.store.records.record_rows import read_records
 from tests.stored_rows import store_rows
 

@@ -9,8 +9,11 @@ from arcdrift.store.database.connect import writing
 from arcdrift.store.imports.import_list import add_import, read_imports
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.records.record_rows import read_records
+from tests.both_stores import both_stores
 from tests.store.stored_examples import splices
 from tests.stored_rows import import_values
+
+pytestmark = both_stores
 
 
 def test_imports_are_listed_newest_first(engine):

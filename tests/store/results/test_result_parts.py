@@ -12,7 +12,10 @@ from arcdrift.store import schema
 from arcdrift.store.database.connect import reading, writing
 from arcdrift.store.results.result_parts import replace_table
 from arcdrift.store.results.result_rows import read_result
+from tests.both_stores import both_stores, daily_on_postgresql
 from tests.empty_store import empty_store
+
+pytestmark = [both_stores, daily_on_postgresql]
 
 CREW_DAYS = schema.RESULTS["result_crew_days"]
 

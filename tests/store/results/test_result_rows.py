@@ -9,7 +9,10 @@ from pandas.testing import assert_frame_equal
 from arcdrift.store.database.connect import reading
 from arcdrift.store.results.result_replacement import replace_results
 from arcdrift.store.results.result_rows import read_findings, read_result
+from tests.both_stores import both_stores
 from tests.store.stored_examples import RUN, START
+
+pytestmark = both_stores
 
 
 def test_results_are_replaced_whole(filled):

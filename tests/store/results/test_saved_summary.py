@@ -16,8 +16,11 @@ from arcdrift.store.results.saved_summary import (
     record_marks,
     replace_saved_summary,
 )
+from tests.both_stores import both_stores, daily_on_postgresql
 from tests.empty_store import empty_store
 from tests.stored_rows import store_rows
+
+pytestmark = [both_stores, daily_on_postgresql]
 
 DAYS = pd.date_range("2026-05-01T10:00", periods=6, tz="UTC").as_unit("us")
 EMPTY: dict[str, int] = dict.fromkeys(schema.RECORDS, 0)

@@ -12,11 +12,14 @@ from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store.annotations.baseline_marks import add_mark, withdraw_mark
 from arcdrift.store.annotations.clock_shifts import set_shift, undo_shift
-from arcdrift.store.database.connect import open_store
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.records.future_records import future_sentence, records_in_future
 from arcdrift.store.results.result_replacement import replace_results
 from arcdrift.store.results.store_versions import RecordsVersion, is_outdated, records_version
+from tests.both_stores import both_stores
+from tests.empty_store import empty_store
+
+pytestmark = both_stores
 
 CREW = Crew(name="Invented", time_zone="UTC")
 FIRST = "splicer,spliced_at,loss_db\nHeron,2026-05-04 08:00:00,0.02\n"
@@ -27,7 +30,7 @@ AHEAD = pd.Timestamp("2031-01-01", tz="UTC")
 
 @pytest.fixture
 def engine(tmp_path: Path):
-    engine = open_store(tmp_path)
+    engine = empty_store(tmp_path)
     load(engine, FIRST)
     yield engine
     engine.dispose()

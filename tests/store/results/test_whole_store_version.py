@@ -10,8 +10,11 @@ from arcdrift.store.imports.import_list import add_import
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.results.result_replacement import replace_results
 from arcdrift.store.results.store_versions import store_version
+from tests.both_stores import both_stores
 from tests.store.stored_examples import RUN
 from tests.stored_rows import import_values
+
+pytestmark = both_stores
 
 
 def test_the_version_changes_with_every_commit(engine):

@@ -20,6 +20,5 @@ def upgrade() -> None:
         sa.Column("version", sa.BigInteger(), nullable=False),
         sa.PrimaryKeyConstraint("kind", "day", name="pk_changed_days"),
     )
-    if op.get_bind().dialect.name == "sqlite":
-        for statement in trigger_statements():
-            op.execute(statement)
+    for statement in trigger_statements(op.get_bind().dialect.name):
+        op.execute(statement)

@@ -1,0 +1,1 @@
+"""Stores on a PostgreSQL server."""

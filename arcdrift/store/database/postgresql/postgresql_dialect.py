@@ -1,0 +1,80 @@
+"""What a store on a PostgreSQL server needs besides common SQL."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import psycopg
+from sqlalchemy import Connection, Engine, Select, Table
+
+from arcdrift.errors import StoreTrouble
+from arcdrift.store.database.dialect import WRITES, ImportLocks, Progress
+from arcdrift.store.database.postgresql.advisory_locks import AdvisoryLocks
+from arcdrift.store.database.postgresql.error_sentences import error_sentence
+from arcdrift.store.database.postgresql.server_address import ServerAddress
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+_TABLES = "SELECT tablename FROM pg_tables WHERE schemaname = current_schema()"
+
+
+class PostgresqlDialect:
+    """Implements `arcdrift.store.database.dialect.StoreDialect`."""
+
+    driver_errors: tuple[type[Exception], ...] = (psycopg.Error,)
+    import_locks: ImportLocks = AdvisoryLocks()
+
+    def place(self, engine: Engine) -> str:
+        """Address without a password."""
+        return ServerAddress(engine.url, "").shown
+
+    def sentence(self, problem: BaseException, place: str) -> str:
+        """What to tell a person about an error of the server or its driver."""
+        return error_sentence(problem, place)
+
+    def read_only_sentence(self, engine: Engine) -> str:
+        """The server is a standby, or the user may only read."""
+        return (
+            f"The store {self.place(engine)} can be read but not changed: its server takes no "
+            "changes, or this user may not make any; ask who runs the server."
+        )
+
+    def check_new(self, connection: Connection, place: str) -> None:
+        """Refuse a schema with other tables, and a database that cannot hold every letter."""
+        if self.table_names(connection):
+            raise StoreTrouble(
+                f"The store {place} would lie among the tables of another program; give the crew a "
+                "schema of its own, such as ?schema=north at the end of the address."
+            )
+        encoding = connection.exec_driver_sql("SHOW server_encoding").scalar_one()
+        if encoding != "UTF8":
+            raise StoreTrouble(
+                f"The database of the store {place} has the encoding {encoding}, which cannot hold "
+                "every letter; make one with `createdb --encoding UTF8 --template template0`."
+            )
+
+    def prepare(self, engine: Engine) -> None:
+        """Make the crew's schema."""
+        schema = ServerAddress.parse(engine.url.render_as_string(hide_password=False)).schema
+        with engine.execution_options(**{WRITES: True}).begin() as connection:
+            if connection.exec_driver_sql("SELECT current_schema()").scalar() is None:
+                connection.exec_driver_sql(f'CREATE SCHEMA IF NOT EXISTS "{schema}"')
+
+    def table_names(self, connection: Connection) -> set[str]:
+        """Names of all tables in the crew's schema."""
+        return set(connection.exec_driver_sql(_TABLES).scalars())
+
+    def read_table(self, engine: Engine, query: Select[Any]) -> pa.Table | None:
+        """Read rows through Arrow."""
+        from arcdrift.store.database.postgresql.arrow_reads import read_table
+
+        return read_table(engine, query)
+
+    def insert_rows(
+        self, connection: Connection, table: Table, rows: pa.Table, progress: Progress | None
+    ) -> None:
+        """Add rows with COPY."""
+        from arcdrift.store.database.postgresql.copied_rows import copy_rows
+
+        copy_rows(connection, table, rows, progress)

@@ -1,0 +1,1 @@
+"""Stores in a SQLite file of the crew folder."""
