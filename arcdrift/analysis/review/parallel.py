@@ -9,22 +9,18 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.common.days import workdays
-from arcdrift.analysis.common.grouping import category_to_text, concat_frames
+from arcdrift.analysis.common.grouping import concat_frames
 from arcdrift.analysis.review.review_inputs import ReviewInputs
+from arcdrift.analysis.review.splice_counters import COUNTER_COLUMNS, SpliceCounters
 from arcdrift.analysis.review.splice_summary import EarlierOutdated, EarlierSplices
 from arcdrift.analysis.review.summary import (
     PartSummary,
     splice_columns,
     summarize_part_records,
 )
-from arcdrift.analysis.review.wrong_times import (
-    COUNTER_COLUMNS,
-    MARGIN,
-    clock_errors,
-    stretches_before,
-)
+from arcdrift.analysis.review.wrong_times import MARGIN, clock_errors, stretches_before
+from arcdrift.arrays import Ints
 from arcdrift.clock_bounds import ClockBounds
-from arcdrift.settings import Crew
 
 PART_SPLICES = (160_000, 330_000)
 """Fewest and most splices summarized at once. A part must be large enough that its fixed costs
@@ -32,6 +28,8 @@ matter little, small enough for the memory of a small machine, and there must be
 two processes to finish at about the same time."""
 PARTS = 12
 """From this many parts on, more splices make the parts larger instead of more numerous."""
+IDS_AT_ONCE = 20_000
+"""Most ids in one query, which must not grow too long."""
 EARLIER_SPLICES = 10
 """So many splices of settled days take about the time and memory of one of the latest days."""
 
@@ -48,9 +46,9 @@ class SpliceReader(Protocol):
         columns: tuple[str, ...],
         *,
         since: pd.Timestamp | None = None,
-        locations: Iterable[str] | None = None,
+        ids: Iterable[int] | None = None,
     ) -> pd.DataFrame:
-        """Read the splices, all of them or those since an instant (UTC) or at locations."""
+        """Read the splices, all of them or those since an instant (UTC) or with some ids."""
 
 
 @dataclass(frozen=True)
@@ -59,8 +57,9 @@ class DayRange:
 
     Attributes
     ----------
-    settle_until : Timestamp or None
-        First of the latest workdays; those before it are summarized apart, to be kept.
+    settle_until : tuple of Timestamp
+        Workdays at which ranges of days end that are summarized apart, to be kept; the last is the
+        first of the latest workdays.
     earlier : EarlierSplices or None
         What is needed of the days that are not summarized again.
     clock_stretches : dict of str
@@ -68,7 +67,7 @@ class DayRange:
         describes them.
     """
 
-    settle_until: pd.Timestamp | None = None
+    settle_until: tuple[pd.Timestamp, ...] = ()
     earlier: EarlierSplices | None = None
     clock_stretches: dict[str, str] = field(default_factory=dict)
 
@@ -181,20 +180,23 @@ def summarize_part(
     clock_right: list[ClockBounds] = [shift.bounds for shift in inputs.shifts if not shift.shift]
     recorded = sum(inputs.splice_counts[name] for name in names)
     if earlier is None:
-        counts = splices = read_splices(names, columns)
+        splices = read_splices(names, columns)
+        counters = SpliceCounters.of(splices[list(COUNTER_COLUMNS)])
     else:
         since = earlier.since.tz_localize("UTC") - MARGIN
         splices = read_splices(names, columns, since=since)
         if days.clock_stretches:  # splices with a wrong time are in no summary
-            counts = read_splices(names, COUNTER_COLUMNS)
+            counters = SpliceCounters.of(read_splices(names, COUNTER_COLUMNS))
         else:
-            counts = _all_counters(splices, earlier, crew)
-    clocks = clock_errors(counts, inputs.checks, crew, inputs.now, inputs.began, clock_right)
+            later = splices[workdays(splices, crew, "spliced_at") >= earlier.since]
+            counters = earlier.counters.and_later(SpliceCounters.of(later))
+    clocks = clock_errors(counters, inputs.checks, crew, inputs.now, inputs.began, clock_right)
     if earlier is not None and stretches_before(clocks, earlier.since) != days.clock_stretches:
         raise EarlierOutdated
 
-    def read_places(locations: pd.Series) -> pd.DataFrame:
-        return read_splices(names, columns, locations=locations.dropna().unique())
+    def read_places(ids: Ints) -> pd.DataFrame:
+        chunks = np.array_split(ids, len(ids) // IDS_AT_ONCE + 1)
+        return concat_frames([read_splices(names, columns, ids=chunk) for chunk in chunks])
 
     return summarize_part_records(
         splices,
@@ -209,11 +211,3 @@ def summarize_part(
         settle_until=days.settle_until,
         recorded=recorded,
     )
-
-
-def _all_counters(splices: pd.DataFrame, earlier: EarlierSplices, crew: Crew) -> pd.DataFrame:
-    """Times and counts of earlier splices, and of those read on the days after them."""
-    later = workdays(splices, crew, "spliced_at") >= earlier.since
-    latest = category_to_text(splices.loc[later, list(COUNTER_COLUMNS)])
-    both = concat_frames([earlier.counters, latest])
-    return both.sort_values(["splicer", "id"], kind="stable", ignore_index=True)

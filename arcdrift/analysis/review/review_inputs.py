@@ -88,7 +88,7 @@ def read_splices(
     columns: tuple[str, ...],
     *,
     since: pd.Timestamp | None = None,
-    locations: Iterable[str] | None = None,
+    ids: Iterable[int] | None = None,
 ) -> pd.DataFrame:
     """Read the splices of some splicers, each splicer's in the order they were stored.
 
@@ -98,15 +98,15 @@ def read_splices(
     ----------
     since : Timestamp, optional
         Only splices from this instant on (UTC).
-    locations : iterable of str, optional
-        Only splices at these locations.
+    ids : iterable of int, optional
+        Only splices with these ids.
     """
     return read_records(
         engine,
         "splices",
         splicers=names,
         since=since,
-        locations=locations,
+        ids=ids,
         columns=columns,
         order=("splicer", "id"),
         categorical=set(columns) - RARELY_REPEATED_COLUMNS,
@@ -125,8 +125,8 @@ class SplicesAtAddress:
         columns: tuple[str, ...],
         *,
         since: pd.Timestamp | None = None,
-        locations: Iterable[str] | None = None,
+        ids: Iterable[int] | None = None,
     ) -> pd.DataFrame:
         """Read splices as `read_splices` does."""
         engine = open_store(self.address)
-        return read_splices(engine, names, columns, since=since, locations=locations)
+        return read_splices(engine, names, columns, since=since, ids=ids)

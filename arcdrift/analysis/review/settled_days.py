@@ -1,10 +1,11 @@
 """Keeps the summary of past days, so that a review reads only the splices of the latest ones.
 
 The kept summary is used as long as no record of its days was added, changed or deleted, and
-neither the settings nor the calculation have changed; otherwise every day is summarized again.
+neither the settings nor the calculation have changed. It is kept in ranges of days: a change makes
+those out of date that end after it.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, fields
 from functools import cache
@@ -19,7 +20,12 @@ from arcdrift import __version__
 from arcdrift.analysis.clock.clock_errors import ClockErrors
 from arcdrift.analysis.review.parallel import DayRange, SpliceReader, summarize_parts
 from arcdrift.analysis.review.review_inputs import ReviewInputs
-from arcdrift.analysis.review.splice_summary import EarlierOutdated, EarlierSplices, SpliceSummary
+from arcdrift.analysis.review.splice_summary import (
+    EarlierOutdated,
+    EarlierSplices,
+    SpliceSummary,
+    append_days,
+)
 from arcdrift.analysis.review.summary import PartSummary, Summary, combine_parts, settle_parts
 from arcdrift.analysis.review.wrong_times import MARGIN, stretches_before
 from arcdrift.store.results.saved_summary import (
@@ -31,26 +37,45 @@ from arcdrift.store.results.saved_summary import (
 
 FEWEST_SPLICES = 50_000
 """Stores with fewer splices are read as a whole: that takes no longer than keeping a summary."""
+LATEST_DAYS = 10
+"""The latest days are summarized in each review: logs and readings of a week may come late."""
+SETTLED_AT_ONCE = 7
+"""So many days are settled at a time: a range of few days takes about as long as one of many."""
+RANGE_DAYS = 31
+"""A range of settled days that is longer is not extended. What is kept of it need not be written
+again, and stays valid when a record of later days changes."""
 _CODE = ("analysis", "air", "charts")
 """Packages on which a summary depends, besides the modules that everything shares."""
 
 
 @dataclass(frozen=True)
 class SettledDays:
-    """Summary of all days before a workday.
+    """Summary of a range of days of the whole crew.
 
     Attributes
     ----------
-    until : Timestamp
-        That workday, as a naive midnight.
+    since, until : Timestamp
+        First workday of the range, and first one after it, as naive midnights; the first range has
+        no first day (None).
     summary : SpliceSummary
     clock_stretches : dict of str
-        `arcdrift.analysis.review.wrong_times.stretches_before` that day.
+        `arcdrift.analysis.review.wrong_times.stretches_before` the end of the range.
     """
 
+    since: pd.Timestamp | None
     until: pd.Timestamp
     summary: SpliceSummary
     clock_stretches: dict[str, str]
+
+    @property
+    def name(self) -> str:
+        """Name under which it is kept."""
+        return f"{_iso(self.since)}..{_iso(self.until)}"
+
+    @property
+    def is_full(self) -> bool:
+        """Whether later days are not added to the range."""
+        return self.since is None or self.until - self.since >= pd.Timedelta(days=RANGE_DAYS)
 
 
 def summarize_crew(
@@ -82,86 +107,134 @@ def summarize_crew(
     saved : SavedSummary or None
         What to keep for the next review; None where the kept summary is to stay.
     """
-    settled = None if from_scratch else settled_days(engine, inputs)
+    settled = [] if from_scratch else settled_days(engine, inputs)
+    # what does not fit is often the latest range alone, as when a program is still new
+    for ranges in (settled, settled[:-1], []):
+        try:
+            parts, days = _summarize_since(ranges, inputs, read_splices, executor, progress)
+        except EarlierOutdated:
+            continue
+        later = settle_parts(parts)
+        summary = combine_parts(parts, [*(known.summary for known in ranges), *later])
+        if not later:
+            return summary, None
+        kept = [known.name for known in ranges]
+        extended = _extended(ranges, later, days, summary.clocks)
+        return summary, to_save(extended, kept, inputs, marks)
+    raise AssertionError  # without earlier days nothing can be out of date
+
+
+def _summarize_since(
+    settled: Sequence[SettledDays],
+    inputs: ReviewInputs,
+    read_splices: SpliceReader,
+    executor: Executor | None,
+    progress: Callable[[int], None],
+) -> tuple[list[PartSummary], DayRange]:
+    """Summarize the days after the settled ones, and tell which ranges they were divided into."""
     days = days_to_summarize(settled, inputs)
     parts: list[PartSummary] = []
-    try:
-        for part in summarize_parts(inputs, read_splices, executor, days):
-            parts.append(part)
-            progress(sum(len(done.splicers) for done in parts))
-    except EarlierOutdated:
-        return summarize_crew(
-            engine, inputs, marks, read_splices, executor, progress=progress, from_scratch=True
-        )
-    before = None if settled is None else settled.summary
-    later = settle_parts(parts, before)
-    if later is None or days.settle_until is None:
-        return combine_parts(parts, before), None
-    summary = combine_parts(parts, later)
-    return summary, to_save(later, days.settle_until, summary.clocks, inputs, marks)
+    for part in summarize_parts(inputs, read_splices, executor, days):
+        parts.append(part)
+        progress(sum(len(done.splicers) for done in parts))
+    return parts, days
+
+
+def _extended(
+    settled: Sequence[SettledDays],
+    later: Sequence[SpliceSummary],
+    days: DayRange,
+    clocks: dict[str, ClockErrors],
+) -> list[SettledDays]:
+    """Settled ranges with later ones, which extend the last range as long as it is not full."""
+    ranges = list(settled)
+    for summary, until in zip(later, days.settle_until, strict=True):
+        since, parts = ranges[-1].until if ranges else None, [summary]
+        if ranges and not ranges[-1].is_full:
+            last = ranges.pop()
+            since, parts = last.since, [last.summary, summary]
+        stretches = stretches_before(clocks, until)
+        ranges.append(SettledDays(since, until, append_days(parts), stretches))
+    return ranges
 
 
 def first_latest_day(now: pd.Timestamp) -> pd.Timestamp:
-    """First day of the month before that of `now`: later days are summarized in each review."""
-    month = now.tz_convert("UTC").tz_localize(None).to_period("M")
-    return pd.Timestamp((month - 1).start_time)
+    """First of the days that are summarized in each review, whatever is kept."""
+    today = now.tz_convert("UTC").tz_localize(None).normalize()
+    return pd.Timestamp(today - pd.Timedelta(days=LATEST_DAYS))
 
 
-def settled_days(engine: Engine, inputs: ReviewInputs) -> SettledDays | None:
-    """Return the kept summary of past days; None where it is missing or out of date."""
+def settled_days(engine: Engine, inputs: ReviewInputs) -> list[SettledDays]:
+    """Return the ranges of past days whose kept summary is up to date, from the first on."""
     saved = read_saved_summary(engine)
     if saved is None or saved.about.get("rests_on") != _rests_on(inputs):
-        return None
-    if set(saved.contents) != {field.name for field in fields(SpliceSummary)}:
-        return None
-    until = pd.Timestamp(saved.about["until"])
+        return []
     change = earliest_change(engine, saved.about["newest"])
-    is_unchanged = change is None or change >= until.tz_localize("UTC") + _margin(inputs)
-    if not is_unchanged or until > first_latest_day(inputs.now):
-        return None
-    return SettledDays(until, SpliceSummary(**saved.frames()), saved.about["clock_stretches"])
+    found: list[SettledDays] = []
+    for about in saved.about["ranges"]:
+        until = pd.Timestamp(about["until"])
+        since = None if about["since"] is None else pd.Timestamp(about["since"])
+        is_unchanged = change is None or change >= until.tz_localize("UTC") + _margin(inputs)
+        frames = saved.frames(about["name"])
+        complete = set(frames) == {field.name for field in fields(SpliceSummary)}
+        if not (complete and is_unchanged and until <= first_latest_day(inputs.now)):
+            break
+        summary = SpliceSummary(**frames)
+        found.append(SettledDays(since, until, summary, about["clock_stretches"]))
+    return found
 
 
-def days_to_summarize(settled: SettledDays | None, inputs: ReviewInputs) -> DayRange:
+def days_to_summarize(settled: Sequence[SettledDays], inputs: ReviewInputs) -> DayRange:
     """Days that a review must summarize beside those of a kept summary."""
     latest = first_latest_day(inputs.now)
-    if settled is None:
+    if not settled:
         enough = sum(inputs.splice_counts.values()) >= FEWEST_SPLICES
-        return DayRange(settle_until=latest if enough else None)
+        return DayRange(settle_until=(latest,) if enough else ())
+    last = settled[-1]
+    enough = latest - last.until >= pd.Timedelta(days=SETTLED_AT_ONCE)
     return DayRange(
-        settle_until=latest if latest > settled.until else None,
-        earlier=EarlierSplices.after(settled.summary, settled.until),
-        clock_stretches=settled.clock_stretches,
+        settle_until=(latest,) if enough else (),
+        earlier=EarlierSplices.after([days.summary for days in settled], last.until),
+        clock_stretches=last.clock_stretches,
     )
 
 
 def to_save(
-    summary: SpliceSummary,
-    until: pd.Timestamp,
-    clocks: dict[str, ClockErrors],
-    inputs: ReviewInputs,
-    marks: RecordMarks,
+    settled: Sequence[SettledDays], kept: Collection[str], inputs: ReviewInputs, marks: RecordMarks
 ) -> SavedSummary:
     """Summary of past days as it is kept.
 
     Parameters
     ----------
-    summary : SpliceSummary
-        Of the whole crew.
-    until : Timestamp
-        First workday after it.
-    clocks : dict of ClockErrors
-        By splicer.
+    settled : sequence of SettledDays
+        All ranges of days, one after the other.
+    kept : collection of str
+        Names of ranges that are kept already.
     marks : RecordMarks
         From before the records were read.
     """
     about = {
         "rests_on": _rests_on(inputs),
-        "until": until.isoformat(),
         "newest": marks.newest,
-        "clock_stretches": stretches_before(clocks, until),
+        "ranges": [
+            {
+                "name": days.name,
+                "since": _iso(days.since),
+                "until": _iso(days.until),
+                "clock_stretches": days.clock_stretches,
+            }
+            for days in settled
+        ],
     }
-    return SavedSummary.of(about, vars(summary))
+    return SavedSummary.of(
+        about,
+        {days.name: vars(days.summary) for days in settled if days.name not in kept},
+        [days.name for days in settled if days.name in kept],
+    )
+
+
+def _iso(day: pd.Timestamp | None) -> str | None:
+    return None if day is None else day.date().isoformat()
 
 
 def _margin(inputs: ReviewInputs) -> pd.Timedelta:

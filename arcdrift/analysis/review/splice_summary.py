@@ -44,7 +44,7 @@ from arcdrift.analysis.review.crew_sums import (
     loss_histogram,
     records_without_air,
 )
-from arcdrift.analysis.review.wrong_times import COUNTER_COLUMNS
+from arcdrift.analysis.review.splice_counters import SpliceCounters
 from arcdrift.analysis.setting_cost.mismatch_groups import CELL as MISMATCH_CELL
 from arcdrift.analysis.setting_cost.mismatch_groups import mismatch_cells
 from arcdrift.settings import Crew
@@ -68,7 +68,6 @@ ORDER = {
     "cleave_runs": ["splicer", "began"],
     "practice": ["splicer", "at"],
     "airless": ["at"],
-    "counters": ["splicer", "id"],
 }
 """Order of the rows of each frame in which the order matters."""
 
@@ -103,8 +102,7 @@ class SpliceSummary:
     outlier_streams, outlier_losses : DataFrame
         State of the limits for single splices (`arcdrift.analysis.loss.outlier_splices`).
     counters : DataFrame
-        Times and counts of all splices, by which a wrong clock is found
-        (`arcdrift.analysis.review.wrong_times.COUNTER_COLUMNS`).
+        `arcdrift.analysis.review.splice_counters.SpliceCounters.table`.
     """
 
     stream_days: pd.DataFrame
@@ -150,8 +148,7 @@ class EarlierSplices:
     outliers : OutlierState
     locations : Series
         Locations of the earlier splices over the accepted limit.
-    counters : DataFrame
-        As in `SpliceSummary`.
+    counters : SpliceCounters
     """
 
     since: pd.Timestamp
@@ -159,18 +156,19 @@ class EarlierSplices:
     calibration: pd.DataFrame
     outliers: OutlierState
     locations: pd.Series
-    counters: pd.DataFrame
+    counters: SpliceCounters
 
     @classmethod
-    def after(cls, summary: SpliceSummary, since: pd.Timestamp) -> "EarlierSplices":
-        """Take from a summary what the days from `since` on need of it."""
+    def after(cls, ranges: Sequence[SpliceSummary], since: pd.Timestamp) -> "EarlierSplices":
+        """Take from the summaries of all ranges of days what the days from `since` on need."""
+        latest = ranges[-1]
         return cls(
             since,
-            summary.newest,
-            summary.calibration,
-            summary.outlier_state,
-            summary.over_limit["location"],
-            summary.counters,
+            latest.newest,
+            latest.calibration,
+            latest.outlier_state,
+            concat_texts([days.over_limit["location"] for days in ranges]),
+            SpliceCounters(concat_frames([days.counters for days in ranges])),
         )
 
     def for_splicers(self, names: Sequence[str]) -> "EarlierSplices":
@@ -184,7 +182,7 @@ class EarlierSplices:
             newest=own(self.newest),
             calibration=own(self.calibration),
             outliers=OutlierState(own(self.outliers.streams), own(self.outliers.losses)),
-            counters=own(self.counters),
+            counters=SpliceCounters(own(self.counters.table)),
         )
 
 
@@ -307,7 +305,7 @@ def summarize_splices(
         calibration=context.calibration,
         outlier_streams=singles.state.streams,
         outlier_losses=singles.state.losses,
-        counters=category_to_text(splices[list(COUNTER_COLUMNS)]),
+        counters=SpliceCounters.of(splices).table,
     )
 
 
@@ -319,10 +317,13 @@ def over_limit_splices(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
     return splices_over_limit(work, work[WORKDAY], crew)
 
 
-def append_days(earlier: SpliceSummary, later: SpliceSummary) -> SpliceSummary:
-    """Summary of two ranges of days, one after the other, of the same splicers."""
+def append_days(ranges: Sequence[SpliceSummary]) -> SpliceSummary:
+    """Summary of ranges of days, one after the other, of the same splicers."""
+    latest = ranges[-1]
+    if len(ranges) == 1:
+        return latest
     frames = {
-        name: concat_frames([frame, getattr(later, name)]) for name, frame in vars(earlier).items()
+        name: concat_frames([getattr(days, name) for days in ranges]) for name in vars(latest)
     }
     frames |= {
         name: frames[name].sort_values(order, kind="stable", ignore_index=True)
@@ -334,14 +335,20 @@ def append_days(earlier: SpliceSummary, later: SpliceSummary) -> SpliceSummary:
         | {
             "places": frames["places"].drop_duplicates("id", ignore_index=True),
             "use": join_divided_hours(frames["use"]),
-            "coverage": add_coverage([earlier.coverage, later.coverage]),
-            "imports": join_spans([earlier.imports, later.imports]),
-            "newest": later.newest,
-            "calibration": later.calibration,
-            "outlier_streams": later.outlier_streams,
-            "outlier_losses": later.outlier_losses,
+            "coverage": add_coverage([days.coverage for days in ranges]),
+            "imports": join_spans([days.imports for days in ranges]),
+            "newest": latest.newest,
+            "calibration": latest.calibration,
+            "outlier_streams": latest.outlier_streams,
+            "outlier_losses": latest.outlier_losses,
         }
     )
+
+
+def concat_texts(parts: Sequence[pd.Series]) -> pd.Series:
+    """Concatenate columns of text, leaving out empty ones."""
+    filled = [part for part in parts if len(part)]
+    return pd.concat(filled, ignore_index=True) if filled else parts[0]
 
 
 def concatenate_splice_summaries(parts: Sequence[SpliceSummary]) -> SpliceSummary:

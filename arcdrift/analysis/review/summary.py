@@ -31,12 +31,14 @@ from arcdrift.analysis.review.crew_sums import (
     join_spans,
     records_without_air,
 )
+from arcdrift.analysis.review.splice_counters import SpliceCounters
 from arcdrift.analysis.review.splice_summary import (
     EarlierSplices,
     SpliceContext,
     SpliceSummary,
     all_calibration_losses,
     append_days,
+    concat_texts,
     concatenate_splice_summaries,
     over_limit_splices,
     rows_of_days,
@@ -47,11 +49,12 @@ from arcdrift.analysis.review.wrong_times import (
     in_wrong_stretch,
     without_wrong_times,
 )
+from arcdrift.arrays import Ints
 from arcdrift.clock_bounds import ClockBounds
 from arcdrift.settings import Crew
 
-PlaceReader = Callable[[pd.Series], pd.DataFrame]
-"""Reads the splices at some locations."""
+PlaceReader = Callable[[Ints], pd.DataFrame]
+"""Reads the splices with some ids."""
 
 
 @dataclass(frozen=True)
@@ -135,8 +138,8 @@ class PartSummary:
     ----------
     splicers, splices, arc_points, clocks, states
         As in `Summary`.
-    settled : SpliceSummary or None
-        Splices of the days before the latest ones, where they were asked for apart.
+    settled : tuple of SpliceSummary
+        Splices of ranges of days before the latest ones, where these were asked for apart.
     latest : SpliceSummary
         Splices of the other days that were summarized.
     coverage, imports, airless : DataFrame
@@ -145,7 +148,7 @@ class PartSummary:
 
     splicers: tuple[str, ...]
     splices: int
-    settled: SpliceSummary | None
+    settled: tuple[SpliceSummary, ...]
     latest: SpliceSummary
     arc_points: pd.DataFrame
     coverage: pd.DataFrame
@@ -188,7 +191,8 @@ def summarize(
     clock_right : iterable of ClockBounds
         Stretches in which somebody said that a splicer's clock was right.
     """
-    clocks = clock_errors(splices, checks, crew, now, began, clock_right)
+    counters = SpliceCounters.of(splices)
+    clocks = clock_errors(counters, checks, crew, now, began, clock_right)
     return combine_parts(
         [summarize_part_records(splices, checks, readings, service, crew, now, clocks)]
     )
@@ -205,7 +209,7 @@ def summarize_part_records(
     *,
     earlier: EarlierSplices | None = None,
     read_places: PlaceReader | None = None,
-    settle_until: pd.Timestamp | None = None,
+    settle_until: Sequence[pd.Timestamp] = (),
     recorded: int | None = None,
 ) -> PartSummary:
     """Summarize the records of some splicers, or of their latest days.
@@ -219,9 +223,9 @@ def summarize_part_records(
     earlier : EarlierSplices, optional
         What is needed of the days before, whose splices are left out.
     read_places : callable, optional
-        Reads the splices at some locations, also those of the days before; needed with `earlier`.
-    settle_until : Timestamp, optional
-        First of the latest workdays; the days before it are summarized apart from them.
+        Reads splices of the days before; needed with `earlier`.
+    settle_until : sequence of Timestamp
+        Workdays at which ranges of days end that are summarized apart from later ones.
     recorded : int, optional
         Number of splices on record, where `splices` are not all of them.
 
@@ -242,10 +246,11 @@ def summarize_part_records(
     if earlier is not None:
         elsewhere = locations[locations.notna() & ~locations.isin(earlier.locations)]
         if read_places is not None and len(elsewhere):
-            there = _with_workdays(read_places(elsewhere), clocks, crew)
+            ids = earlier.counters.ids_at(elsewhere)
+            there = _with_workdays(read_places(ids), clocks, crew)
             there = production_splices(rows_of_days(there, WORKDAY, None, earlier.since))
             earlier_places = [splices_at_places(there, elsewhere)]
-        locations = _concat_texts([locations, earlier.locations])
+        locations = concat_texts([locations, earlier.locations])
     context = SpliceContext(
         right_checks,
         service,
@@ -256,19 +261,19 @@ def summarize_part_records(
         over_limit=over_limit,
         locations=locations,
     )
-    settled, before = None, earlier
-    if settle_until is not None:
-        rows = rows_of_days(right_splices, WORKDAY, None, settle_until)
-        settled = summarize_splices(rows, context, earlier, settle_until)
-        before = EarlierSplices.after(settled, settle_until)
-    rows = rows_of_days(right_splices, WORKDAY, settle_until, None)
+    settled, before = [], earlier
+    for until in settle_until:
+        rows = rows_of_days(right_splices, WORKDAY, None if before is None else before.since, until)
+        settled.append(summarize_splices(rows, context, before, until))
+        before = EarlierSplices.after(settled[-1:], until)
+    rows = rows_of_days(right_splices, WORKDAY, None if before is None else before.since, None)
     latest = summarize_splices(rows, context, before)
     latest = replace(latest, places=concat_frames([latest.places, *earlier_places]))
     check_air = join_air(right_checks, sources, crew, "checked_at")
     return PartSummary(
         splicers=names,
         splices=recorded,
-        settled=settled,
+        settled=tuple(settled),
         latest=latest,
         arc_points=arc_points(right_checks, check_air, service),
         coverage=air_coverage("arc-checks", right_checks, check_air),
@@ -279,44 +284,25 @@ def summarize_part_records(
     )
 
 
-def settle_parts(
-    parts: Sequence[PartSummary], earlier: SpliceSummary | None = None
-) -> SpliceSummary | None:
-    """Put together what the parts of a crew have settled.
-
-    Parameters
-    ----------
-    parts : sequence of PartSummary
-        Of the whole crew.
-    earlier : SpliceSummary, optional
-        Splices of the whole crew on the days before.
-
-    Returns
-    -------
-    SpliceSummary or None
-        Splices of all days before the latest ones; None where no days were settled.
-    """
-    settled = [part.settled for part in _in_order(parts) if part.settled is not None]
-    if not settled:
-        return None
-    later = concatenate_splice_summaries(settled)
-    return later if earlier is None else append_days(earlier, later)
+def settle_parts(parts: Sequence[PartSummary]) -> list[SpliceSummary]:
+    """Put together what the parts of a crew have settled: the whole crew's splices by range."""
+    ranges = zip(*(part.settled for part in _in_order(parts)), strict=True)
+    return [concatenate_splice_summaries(of_parts) for of_parts in ranges]
 
 
-def combine_parts(parts: Sequence[PartSummary], settled: SpliceSummary | None = None) -> Summary:
+def combine_parts(parts: Sequence[PartSummary], settled: Sequence[SpliceSummary] = ()) -> Summary:
     """Put summaries of different splicers and days together.
 
     Parameters
     ----------
     parts : sequence of PartSummary
         Of the whole crew.
-    settled : SpliceSummary, optional
-        Splices of the whole crew on all days before the latest ones.
+    settled : sequence of SpliceSummary
+        Splices of the whole crew on all days before the latest ones, in ranges one after the other.
     """
     parts = _in_order(parts)
     splices = concatenate_splice_summaries([part.latest for part in parts])
-    if settled is not None:
-        splices = append_days(*(_without_counters(part) for part in (settled, splices)))
+    splices = append_days([_without_counters(days) for days in (*settled, splices)])
     clocks = {name: clock for part in parts for name, clock in part.clocks.items()}
     judged = ~in_wrong_stretch(splices.check_days, clocks)
     taken = {field.name for field in fields(SpliceSummary)} & {
@@ -356,12 +342,6 @@ def _with_workdays(
     splices = text_to_category(splices, skip=RARELY_REPEATED_COLUMNS)
     right = without_wrong_times(splices, "spliced_at", clocks)
     return right.assign(**{WORKDAY: workdays(right, crew, "spliced_at")})
-
-
-def _concat_texts(parts: Sequence[pd.Series]) -> pd.Series:
-    """Concatenate columns of text, leaving out empty ones."""
-    filled = [part for part in parts if len(part)]
-    return pd.concat(filled, ignore_index=True) if filled else parts[0]
 
 
 def _states(

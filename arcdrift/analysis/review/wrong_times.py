@@ -7,19 +7,16 @@ import pandas as pd
 
 from arcdrift.analysis.clock.clock_errors import ClockErrors, find_clock_errors
 from arcdrift.analysis.common.days import record_sites, site_time_zones
-from arcdrift.arrays import Ints
+from arcdrift.analysis.review.splice_counters import SpliceCounters
 from arcdrift.clock_bounds import ClockBounds
 from arcdrift.settings import Crew
 
-CLOCK_COLUMNS = ("id", "import_id", "spliced_at", "arc_count", "splice_number")
-COUNTER_COLUMNS = (*CLOCK_COLUMNS, "splicer", "site")
-"""Columns of the splices that `clock_errors` needs."""
 MARGIN = pd.Timedelta(days=2)
 """A local workday begins and ends within so long of midnight UTC of its date."""
 
 
 def clock_errors(
-    splices: pd.DataFrame,
+    counters: SpliceCounters,
     checks: pd.DataFrame,
     crew: Crew,
     now: pd.Timestamp,
@@ -30,41 +27,27 @@ def clock_errors(
 
     Parameters
     ----------
-    splices : DataFrame
-        `COUNTER_COLUMNS` of all splices of these splicers, each splicer's in the order of ids.
+    counters : SpliceCounters
+        Of all splices of these splicers.
     checks, crew, now, began, clock_right
         As for `summarize`.
     """
-    positions = _positions_by_splicer(splices, checks)
     clock_right = tuple(clock_right)
-    counts = splices[[name for name in CLOCK_COLUMNS if name in splices.columns]]
+    checks_of = {str(name): rows for name, rows in checks.groupby("splicer").indices.items()}
+    names = sorted({*counters.splicers, *checks_of})
+    zones = _usual_zones(names, counters, crew)
     return {
         name: find_clock_errors(
             name,
-            counts.iloc[splice_rows],
-            checks.iloc[check_rows],
-            _usual_zone(name, splices["site"].iloc[splice_rows], crew),
+            counters.of_splicer(name),
+            checks.iloc[checks_of.get(name, [])],
+            zone,
             now,
             began,
             tuple(bounds for bounds in clock_right if bounds.splicer == name),
             crew.day_offset,
         )
-        for name, (splice_rows, check_rows) in positions.items()
-    }
-
-
-def _positions_by_splicer(
-    splices: pd.DataFrame, checks: pd.DataFrame
-) -> dict[str, tuple[Ints, Ints]]:
-    """Row numbers of the splices and of the checks of each splicer, sorted by name."""
-    splices_of, checks_of = (
-        {str(name): np.asarray(rows) for name, rows in records.groupby("splicer").indices.items()}
-        for records in (splices, checks)
-    )
-    none = np.zeros(0, dtype=np.int64)
-    return {
-        name: (splices_of.get(name, none), checks_of.get(name, none))
-        for name in sorted({*splices_of, *checks_of})
+        for name, zone in zip(names, zones, strict=True)
     }
 
 
@@ -105,8 +88,8 @@ def stretches_before(clocks: dict[str, ClockErrors], first_day: pd.Timestamp) ->
     return described
 
 
-def _usual_zone(splicer: str, sites: pd.Series, crew: Crew) -> str:
-    """Time zone of the site at which the splicer works most."""
-    site = sites.mode()
-    usual = pd.DataFrame({"splicer": [splicer], "site": [site.iloc[0] if len(site) else pd.NA]})
-    return str(site_time_zones(record_sites(usual, crew), crew).iloc[0])
+def _usual_zones(names: list[str], counters: SpliceCounters, crew: Crew) -> list[str]:
+    """Time zone of the site at which each splicer works most."""
+    sites = [counters.usual_site(name) for name in names]
+    usual = pd.DataFrame({"splicer": names, "site": pd.Series(sites, dtype="str")})
+    return [str(zone) for zone in site_time_zones(record_sites(usual, crew), crew)]

@@ -33,7 +33,7 @@ def read_records(
     sites: Iterable[str] | None = None,
     stations: Iterable[str] | None = None,
     technician: str | None = None,
-    locations: Iterable[str] | None = None,
+    ids: Iterable[int] | None = None,
     since: datetime | None = None,
     until: datetime | None = None,
     columns: Iterable[str] | None = None,
@@ -55,8 +55,8 @@ def read_records(
         Only readings of these weather stations; given with others, records of any of them.
     technician : str, optional
         Only checks or splices this person made.
-    locations : iterable of str, optional
-        Only splices at these locations.
+    ids : iterable of int, optional
+        Only records with these ids.
     since, until : aware datetime, optional
         Half-open range of the record's time.
     columns : iterable of str, optional
@@ -99,8 +99,8 @@ def read_records(
         query = query.where(or_(*any_of))
     if technician is not None:
         query = query.where(table.columns["technician"] == technician)
-    if locations is not None:
-        query = query.where(table.columns["location"].in_(sorted(set(locations))))
+    if ids is not None:
+        query = query.where(table.columns["id"].in_(sorted(map(int, ids))))
     if splicer_timed and exclude_wrong_clock:
         for bounds in suspected_bounds(engine, splicers):
             query = query.where(not_(bounds_condition(bounds, table)))

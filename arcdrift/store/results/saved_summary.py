@@ -1,7 +1,7 @@
 """Keeps the summary of past days between analyses, and tells from when on it is out of date."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -39,21 +39,33 @@ class SavedSummary:
     ----------
     about : dict
         JSON of what it rests on.
-    contents : dict of bytes
-        Frames as they are stored.
+    contents : dict of dict of bytes
+        Frames as they are stored, by part and name.
+    stored : tuple of str
+        Parts that are stored already, and stay.
     """
 
     about: dict[str, Any]
-    contents: dict[str, bytes]
+    contents: dict[str, dict[str, bytes]]
+    stored: tuple[str, ...] = ()
 
     @classmethod
-    def of(cls, about: dict[str, Any], frames: Mapping[str, pd.DataFrame]) -> "SavedSummary":
-        """Summary of frames with the default index."""
-        return cls(about, {name: _content(frame) for name, frame in frames.items()})
+    def of(
+        cls,
+        about: dict[str, Any],
+        parts: Mapping[str, Mapping[str, pd.DataFrame]],
+        stored: Iterable[str] = (),
+    ) -> "SavedSummary":
+        """Summary of frames with the default index, by part and name."""
+        contents = {
+            part: {name: _content(frame) for name, frame in frames.items()}
+            for part, frames in parts.items()
+        }
+        return cls(about, contents, tuple(stored))
 
-    def frames(self) -> dict[str, pd.DataFrame]:
-        """Frames, with the column types that storing gives them."""
-        return {name: _frame(content) for name, content in self.contents.items()}
+    def frames(self, part: str) -> dict[str, pd.DataFrame]:
+        """Frames of a part, with the column types that storing gives them."""
+        return {name: _frame(content) for name, content in self.contents.get(part, {}).items()}
 
 
 def record_marks(engine: Engine) -> RecordMarks:
@@ -99,11 +111,11 @@ def read_saved_summary(engine: Engine) -> SavedSummary | None:
     """Return the summary of past days; None where none is kept."""
     with reading(engine) as connection:
         rows = connection.execute(select(schema.saved_summary)).all()
-    contents = {row.name: row.content for row in rows}
-    if _ABOUT not in contents:
-        return None
-    about = json.loads(contents.pop(_ABOUT))
-    return SavedSummary(about, contents)
+    contents: dict[str, dict[str, bytes]] = {}
+    for row in rows:
+        contents.setdefault(row.part, {})[row.name] = row.content
+    about = contents.pop(_ABOUT, None)
+    return None if about is None else SavedSummary(json.loads(about[_ABOUT]), contents)
 
 
 def replace_saved_summary(
@@ -116,10 +128,15 @@ def replace_saved_summary(
     changes : mapping
         `RecordMarks.changes` that the summary already contains.
     """
-    connection.execute(delete(schema.saved_summary))
-    rows = [{"name": _ABOUT, "content": json.dumps(saved.about).encode()}]
-    rows += [{"name": name, "content": content} for name, content in saved.contents.items()]
-    connection.execute(insert(schema.saved_summary), rows)
+    table = schema.saved_summary
+    connection.execute(delete(table).where(table.columns.part.not_in(saved.stored)))
+    rows = [{"part": _ABOUT, "name": _ABOUT, "content": json.dumps(saved.about).encode()}]
+    rows += [
+        {"part": part, "name": name, "content": content}
+        for part, contents in saved.contents.items()
+        for name, content in contents.items()
+    ]
+    connection.execute(insert(table), rows)
     changed = schema.changed_days.columns
     seen = [
         and_(changed.kind == kind, changed.day == day, changed.version == version)

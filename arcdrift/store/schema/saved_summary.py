@@ -31,8 +31,9 @@ changed_days = Table(  # where records were changed or deleted; new records are 
 saved_summary = Table(
     "saved_summary",
     result_metadata,
-    Column("name", Text, primary_key=True),  # of a frame; "about": JSON of what it rests on
-    Column("content", LargeBinary, nullable=False),  # Arrow IPC stream
+    Column("part", Text, primary_key=True),  # a range of days; "about": what all of it rests on
+    Column("name", Text, primary_key=True),  # of a frame
+    Column("content", LargeBinary, nullable=False),  # Arrow IPC stream; JSON for "about"
 )
 
 

@@ -36,7 +36,9 @@ from tests.analysis.review.test_parallel import assert_equal
 from tests.empty_store import empty_store
 from tests.stored_rows import store_rows
 
-START, DAYS = date(2026, 6, 20), 90
+START, DAYS = date(2026, 6, 20), 100
+UNTIL = [pd.Timestamp("2026-08-09"), pd.Timestamp("2026-08-24")]
+"""Ends of the ranges that are kept after reviews on days 60 and 75."""
 KINDS = ("splices", "arc-checks", "readings", "service")
 
 
@@ -164,9 +166,9 @@ def store(tmp_path: Path, made: SimulatedCrew, monkeypatch: pytest.MonkeyPatch) 
     return Store(tmp_path, made)
 
 
-def test_the_latest_days_begin_with_the_month_before() -> None:
-    assert first_latest_day(pd.Timestamp("2026-03-01T00:30Z")) == pd.Timestamp("2026-02-01")
-    assert first_latest_day(pd.Timestamp("2026-01-31T23:30Z")) == pd.Timestamp("2025-12-01")
+def test_the_latest_days_are_ten() -> None:
+    assert first_latest_day(pd.Timestamp("2026-03-01T00:30Z")) == pd.Timestamp("2026-02-19")
+    assert first_latest_day(pd.Timestamp("2026-01-31T23:30Z")) == pd.Timestamp("2026-01-21")
 
 
 def test_days_that_did_not_change_are_not_summarized_again(store: Store) -> None:
@@ -177,29 +179,28 @@ def test_days_that_did_not_change_are_not_summarized_again(store: Store) -> None
 
     def noted(
         names: list[str], columns: tuple[str, ...], *, since: pd.Timestamp | None = None,
-        locations: Iterable[str] | None = None,
+        ids: Iterable[int] | None = None,
     ) -> pd.DataFrame:  # fmt: skip
         read.append(since)
-        return read_splices(store.engine, names, columns, since=since, locations=locations)
+        return read_splices(store.engine, names, columns, since=since, ids=ids)
 
     store.pass_days(1)
     inputs, marks = store.inputs(), record_marks(store.engine)
     summary, saved = summarize_crew(store.engine, inputs, marks, noted)
     assert saved is None
     assert_equal(summary, store.summary(from_scratch=True))
-    assert pd.Timestamp("2026-07-30T00:00Z") in read  # two days before August
+    assert pd.Timestamp("2026-08-24T00:00Z") in read  # two days before the ten latest of 5 Sep
 
 
 @pytest.mark.long
-def test_a_month_is_settled_when_the_next_one_ends(store: Store) -> None:
-    store.pass_days(77)
-    store.summary(from_scratch=False)
-    store.pass_days(14)  # nothing is settled before the month ends
-    store.summary(from_scratch=False)
-    assert store.reused == 1
-    store.days = 105  # no records, but the next month: one more month is settled
+def test_a_week_is_settled_at_a_time_and_a_range_ends_after_a_month(store: Store) -> None:
+    store.pass_days(50)
     store.check()
-    assert store.reused == 1
+    for days, ranges in ((6, 1), (1, 2), (21, 2), (10, 2), (5, 2), (7, 3)):
+        store.pass_days(days)
+        store.check()
+        assert len(settled_days(store.engine, store.inputs())) == ranges
+    assert store.reused == 2
 
 
 CHANGES: dict[str, Callable[[Store], None]] = {
@@ -226,12 +227,14 @@ def reviewed(made: SimulatedCrew, tmp_path_factory: pytest.TempPathFactory) -> S
         patch.setattr(module, "FEWEST_SPLICES", 1)
         store = Store(tmp_path_factory.mktemp("reviewed"), made)
         store.pass_days(40, hold_back=0.1)
-        store.pass_days(35)
+        store.pass_days(20)
+        store.summary(from_scratch=False)
+        store.pass_days(15)
         store.summary(from_scratch=False)
     return store
 
 
-def after(change: Callable[[Store], None], reviewed: Store, folder: Path) -> SettledDays | None:
+def after(change: Callable[[Store], None], reviewed: Store, folder: Path) -> list[SettledDays]:
     """What is kept that is still valid after a change."""
     reviewed.engine.dispose()
     shutil.copytree(reviewed.folder, folder, dirs_exist_ok=True)
@@ -255,7 +258,14 @@ EVERYDAY = ("a late splice log", "an undone import", "a deleted day", "a shifted
     ],
 )
 def test_a_change_of_settled_days_is_seen(reviewed: Store, tmp_path: Path, change: str) -> None:
-    assert after(CHANGES[change], reviewed, tmp_path) is None
+    assert after(CHANGES[change], reviewed, tmp_path) == []
+
+
+def test_a_change_leaves_earlier_ranges_valid(reviewed: Store, tmp_path: Path) -> None:
+    def change(store: Store) -> None:
+        store.change_oldest("splices", 60, loss_db=0.3)
+
+    assert [days.until for days in after(change, reviewed, tmp_path)] == [UNTIL[0]]
 
 
 @pytest.mark.parametrize("days", [0, 1, 14])
@@ -263,8 +273,7 @@ def test_later_days_leave_the_settled_ones_valid(
     reviewed: Store, tmp_path: Path, days: int
 ) -> None:
     settled = after(lambda store: store.pass_days(days), reviewed, tmp_path)
-    assert settled is not None
-    assert settled.until == pd.Timestamp("2026-08-01")
+    assert [days.until for days in settled] == UNTIL
 
 
 def test_latest_days_may_hold_no_splice_at_all(store: Store) -> None:

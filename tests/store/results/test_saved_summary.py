@@ -101,12 +101,32 @@ def test_frames_come_back_as_they_were(engine: Engine) -> None:
             "name": ["Heron", None, "Ünder", "", "a", "b"],
         }
     )
-    saved = SavedSummary.of({"until": "2026-05-01"}, {"days": frame, "none": frame.iloc[:0]})
+    saved = SavedSummary.of({"until": "May"}, {"April": {"days": frame, "none": frame.iloc[:0]}})
     with writing(engine) as connection:
         replace_saved_summary(connection, saved, {})
     found = read_saved_summary(engine)
     assert found is not None
     assert found.about == saved.about
-    frames = found.frames()
+    frames = found.frames("April")
     pd.testing.assert_frame_equal(frames["days"], frame)
     assert frames["none"].dtypes.to_dict() == frame.dtypes.to_dict()
+
+
+def test_a_part_that_is_stored_already_stays(engine: Engine) -> None:
+    def keep_part(name: str, value: int, stored: list[str]) -> None:
+        frame = pd.DataFrame({"count": [value]})
+        saved = SavedSummary.of({"newest": value}, {name: {"days": frame}}, stored)
+        with writing(engine) as connection:
+            replace_saved_summary(connection, saved, {})
+
+    keep_part("April", 1, [])
+    keep_part("May", 2, ["April"])
+    keep_part("June", 3, ["April"])
+    found = read_saved_summary(engine)
+    assert found is not None
+    assert found.about == {"newest": 3}
+    assert {part: found.frames(part)["days"]["count"].item() for part in found.contents} == {
+        "April": 1,
+        "June": 3,
+    }
+    assert found.frames("May") == {}
