@@ -108,36 +108,31 @@ def summarize_crew(
         What to keep for the next review; None where the kept summary is to stay.
     """
     settled = [] if from_scratch else settled_days(engine, inputs)
-    # what does not fit is often the latest range alone, as when a program is still new
-    for ranges in (settled, settled[:-1], []):
+    while True:
+        days = days_to_summarize(settled, inputs)
+        parts: list[PartSummary] = []
         try:
-            parts, days = _summarize_since(ranges, inputs, read_splices, executor, progress)
-        except EarlierOutdated:
-            continue
-        later = settle_parts(parts)
-        summary = combine_parts(parts, [*(known.summary for known in ranges), *later])
-        if not later:
-            return summary, None
-        kept = [known.name for known in ranges]
-        extended = _extended(ranges, later, days, summary.clocks)
-        return summary, to_save(extended, kept, inputs, marks)
-    raise AssertionError  # without earlier days nothing can be out of date
+            for part in summarize_parts(inputs, read_splices, executor, days):
+                parts.append(part)
+                progress(sum(len(done.splicers) for done in parts))
+        except EarlierOutdated as outdated:
+            settled = _still_valid(settled, outdated.since)
+        else:
+            break
+    later = settle_parts(parts)
+    summary = combine_parts(parts, [*(known.summary for known in settled), *later])
+    if not later:
+        return summary, None
+    kept = [known.name for known in settled]
+    extended = _extended(settled, later, days, summary.clocks)
+    return summary, to_save(extended, kept, inputs, marks)
 
 
-def _summarize_since(
-    settled: Sequence[SettledDays],
-    inputs: ReviewInputs,
-    read_splices: SpliceReader,
-    executor: Executor | None,
-    progress: Callable[[int], None],
-) -> tuple[list[PartSummary], DayRange]:
-    """Summarize the days after the settled ones, and tell which ranges they were divided into."""
-    days = days_to_summarize(settled, inputs)
-    parts: list[PartSummary] = []
-    for part in summarize_parts(inputs, read_splices, executor, days):
-        parts.append(part)
-        progress(sum(len(done.splicers) for done in parts))
-    return parts, days
+def _still_valid(settled: list[SettledDays], outdated: pd.Timestamp | None) -> list[SettledDays]:
+    """Ranges before one that does not fit the records, by the day from which on they do not fit."""
+    if outdated is None:
+        return settled[: len(settled) // 2]
+    return [known for known in settled[:-1] if known.until <= outdated]
 
 
 def _extended(

@@ -73,7 +73,17 @@ ORDER = {
 
 
 class EarlierOutdated(Exception):
-    """Raised when the summary of earlier days does not fit the records any more."""
+    """Raised when the summary of earlier days does not fit the records any more.
+
+    Parameters
+    ----------
+    since : Timestamp, optional
+        First workday from which on it does not fit; None where that is not known.
+    """
+
+    def __init__(self, since: pd.Timestamp | None = None) -> None:
+        super().__init__(since)
+        self.since = since
 
 
 @dataclass(frozen=True)
@@ -242,7 +252,9 @@ def all_calibration_losses(
         for frame in (known, losses)
     )
     if not _same_rows(before, now):
-        raise EarlierOutdated
+        both = before.merge(now, how="outer", on=CALIBRATION_COLUMNS, indicator="in")
+        changed = both.loc[both["in"] != "both", stream].drop_duplicates()
+        raise EarlierOutdated(settled.merge(changed, on=stream)["day"].min())
     return losses
 
 

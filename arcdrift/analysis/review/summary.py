@@ -261,20 +261,20 @@ def summarize_part_records(
         over_limit=over_limit,
         locations=locations,
     )
-    settled, before = [], earlier
-    for until in settle_until:
+    ranges, before = [], earlier
+    for until in (*settle_until, None):
         rows = rows_of_days(right_splices, WORKDAY, None if before is None else before.since, until)
-        settled.append(summarize_splices(rows, context, before, until))
-        before = EarlierSplices.after(settled[-1:], until)
-    rows = rows_of_days(right_splices, WORKDAY, None if before is None else before.since, None)
-    latest = summarize_splices(rows, context, before)
-    latest = replace(latest, places=concat_frames([latest.places, *earlier_places]))
+        ranges.append(summarize_splices(rows, context, before, until))
+        if until is not None:
+            before = EarlierSplices.after(ranges[-1:], until)
+    # kept with the first splices over the limit that are at these places
+    ranges[0] = replace(ranges[0], places=concat_frames([ranges[0].places, *earlier_places]))
     check_air = join_air(right_checks, sources, crew, "checked_at")
     return PartSummary(
         splicers=names,
         splices=recorded,
-        settled=tuple(settled),
-        latest=latest,
+        settled=tuple(ranges[:-1]),
+        latest=ranges[-1],
         arc_points=arc_points(right_checks, check_air, service),
         coverage=air_coverage("arc-checks", right_checks, check_air),
         imports=import_spans(right_checks, "checked_at"),
