@@ -16,6 +16,10 @@ class UsageError(ArcdriftError):
     exit_code = 2
 
 
+class StaleChange(UsageError):
+    """Somebody else changed something since the person looked at it."""
+
+
 class BadInput(ArcdriftError):
     """A file, a setting or a value from outside cannot be used."""
 

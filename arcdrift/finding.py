@@ -6,7 +6,6 @@ from datetime import datetime
 from typing import Any, Literal
 
 Severity = Literal["note", "watch", "act"]
-Status = Literal["open", "acknowledged", "resolved"]
 
 KINDS: dict[str, str] = {
     "check-missed": "Daily arc check missed",
@@ -72,6 +71,8 @@ class Finding:
         First and latest evidence, UTC. A repeated alarm moves ``until``; it is no new finding.
     evidence : dict
         Numbers; the key carries the unit (``loss_db``, ``days``).
+    case_id : str or None
+        The case that it is evidence of; None where single splices are to be revisited instead.
     """
 
     kind: str
@@ -85,7 +86,7 @@ class Finding:
     assessed_on: datetime
     onset: Onset | None = None
     likely_causes: tuple[Cause, ...] = ()
-    status: Status = "open"
+    case_id: str | None = None
     import_ids: tuple[int, ...] = ()
     summary: str = field(default="")
 
@@ -126,6 +127,6 @@ class Finding:
             "likely_causes": [asdict(cause) for cause in self.likely_causes],
             "next_step": self.next_step,
             "assessed_on": stamp(self.assessed_on),
-            "status": self.status,
+            "case_id": self.case_id,
             "import_ids": list(self.import_ids),
         }

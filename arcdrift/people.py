@@ -27,6 +27,8 @@ PURPOSE = (
     "spans 0 % says nothing about the person. People are listed by name, never by rank."
 )
 UNNAMED = "the work of one person"
+CASE_SENTENCES = ("title", "cause_text", "next_step")
+"""Sentences of a case that may name somebody; who said something about it is no figure."""
 SOMEBODY = "one person"
 """Stands in a sentence for the name of somebody who may not be seen."""
 HIDDEN = "This crew keeps figures about single people off screens (person_pages in crew.toml)."
@@ -122,6 +124,29 @@ class People:
         changed = dict(document)
         for key in ("summary", "next_step", "likely_causes", "evidence"):
             changed[key] = _replaced(document[key], pattern, self)
+        if about:
+            changed["subject"] = subject | {"id": self.shown(str(subject["id"]))}
+        return changed
+
+    def case(self, document: dict[str, Any], technicians: Iterable[str]) -> dict[str, Any] | None:
+        """A case as it may be shown; None where it is about somebody who may not be seen."""
+        subject = document["subject"]
+        about = subject["type"] == "technician"
+        if about and not self.may_see(str(subject["id"])):
+            return None
+        known = {*technicians, *([str(subject["id"])] if about else [])}
+        hidden = [name for name in known if not self.may_see(name)]
+        if hidden:
+            pattern = _names_pattern(hidden)
+            document = document | {
+                key: pattern.sub(SOMEBODY, str(document[key])) for key in CASE_SENTENCES
+            }
+        if not self._settings.pseudonyms or not known:
+            return document
+        pattern = _names_pattern(known)
+        changed = document | {
+            key: _replaced(document[key], pattern, self) for key in CASE_SENTENCES
+        }
         if about:
             changed["subject"] = subject | {"id": self.shown(str(subject["id"]))}
         return changed

@@ -92,6 +92,16 @@ COMMANDS = {
         "List the findings: what needs attention, since when, and what to do next.",
         "findings",
     ),
+    "cases": ListedCommand(
+        ANSWERS,
+        "List the cases: what is to be worked on, by whom, and what came of it.",
+        "cases",
+    ),
+    "case": ListedCommand(
+        ANSWERS,
+        "Show one case with its history, or say that you take it, that the work is done, ...",
+        "case",
+    ),
     "checks": ListedCommand(
         ANSWERS,
         "Show which daily arc checks were done in time: by splicer, and day by day.",

@@ -11,6 +11,7 @@ from sqlalchemy import ColumnElement, Select, func, select
 from arcdrift.analysis.advice.advice import Advice
 from arcdrift.analysis.advice.advice_from_store import advice_from_store
 from arcdrift.analysis.budget.replay_alarms import History, recorded_alarms, replay_alarms
+from arcdrift.analysis.cases.cases_from_store import find_case, read_cases, state_case
 from arcdrift.analysis.people.cleave_angles.angle_ewma import replay_angles
 from arcdrift.analysis.people.signature_splices import SignatureSplices
 from arcdrift.errors import UsageError
@@ -22,6 +23,7 @@ from arcdrift.shares import Shares, with_added_shares
 from arcdrift.store import schema
 from arcdrift.store.annotations import baseline_marks, coaching
 from arcdrift.store.annotations.clock_shifts import clock_shifts, true_time
+from arcdrift.store.cases.revisit_rows import tick_off, undo_tick
 from arcdrift.store.database.connect import reading
 from arcdrift.store.records.record_overview import assessment_time
 from arcdrift.store.results.result_rows import read_technicians
@@ -177,6 +179,35 @@ class CrewData(StoredResults):
         if number not in set(self.coaching_notes(shown_name)["id"]):
             raise UsageError(f"There is no coaching note {number} here; it was taken back before.")
         coaching.withdraw_note(self._engine, number)
+
+    def state_case(self, case_id: str, action: str, **fields: Any) -> None:
+        """Write down what a person says about a case.
+
+        Parameters
+        ----------
+        fields
+            ``said_by``, ``why``, ``how``, ``acted_on`` and ``based_on``, the ``version`` of the
+            case that the person saw (`arcdrift.analysis.cases.cases_from_store.state_case`).
+
+        Raises
+        ------
+        UsageError
+            Where that cannot be said of the case, or it may not be seen.
+        """
+        visible = find_case(self.cases(), case_id)
+        case = find_case(read_cases(self._engine), visible["id"])
+        state_case(self._engine, case, action, **fields)
+        self._forget_version()
+
+    def tick_off_splice(self, splice_id: int, said_by: str, note: str = "") -> None:
+        """Tick a splice off the list of splices to revisit."""
+        tick_off(self._engine, splice_id, said_by, note)
+        self._forget_version()
+
+    def undo_tick(self, splice_id: int) -> None:
+        """Put a splice back on the list of splices to revisit."""
+        undo_tick(self._engine, splice_id)
+        self._forget_version()
 
     def signature_splices(self, shown_name: str, kind: str) -> SignatureSplices | None:
         """Return the splices behind a person's signature; None where there is no such signature."""

@@ -13,9 +13,11 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
+from arcdrift.analysis.cases.cases_from_store import read_cases
 from arcdrift.analysis.people.technician_report import stored_document
 from arcdrift.people import People
 from arcdrift.settings import load_crew
+from arcdrift.store.cases.revisit_rows import read_revisit
 from arcdrift.store.database.connect import open_store
 from arcdrift.store.records.future_records import future_sentence, records_in_future
 from arcdrift.store.records.record_rows import read_records
@@ -99,10 +101,33 @@ class StoredResults:
 
     @cached_by_version(2)
     def findings(self) -> list[dict[str, Any]]:
-        """Return every finding of the last analysis that may be seen."""
+        """Return every finding of the last analysis that may be seen.
+
+        Each has ``case_state`` too, the state of its case; None for those of no case.
+        """
         names = read_technicians(self._engine)
         visible = (self.people.finding(stored, names) for stored in read_findings(self._engine))
-        return [finding for finding in visible if finding is not None]
+        states = {case["id"]: case["state"] for case in read_cases(self._engine)}
+        return [
+            finding | {"case_state": states.get(finding["case_id"])}
+            for finding in visible
+            if finding is not None
+        ]
+
+    @cached_by_version(2)
+    def cases(self) -> list[dict[str, Any]]:
+        """Return every case that may be seen as it stands now, the most pressing first.
+
+        The rows are those of `arcdrift.analysis.cases.case_states.case_view`.
+        """
+        names = read_technicians(self._engine)
+        visible = (self.people.case(case, names) for case in read_cases(self._engine))
+        return [case for case in visible if case is not None]
+
+    @cached_by_version(2)
+    def splices_to_revisit(self) -> list[dict[str, Any]]:
+        """Return the splices over the limit, newest first, with who ticked them off."""
+        return read_revisit(self._engine)
 
     @cached_by_version(2)
     def prep_document(self) -> dict[str, Any]:

@@ -144,7 +144,7 @@ def test_findings_shape(analyzed: Path, arcdrift: Any) -> None:
             "likely_causes",
             "next_step",
             "assessed_on",
-            "status",
+            "case_id",
             "import_ids",
         }
         assert set(item["subject"]) == {"type", "id"}

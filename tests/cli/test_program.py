@@ -23,6 +23,8 @@ COMMANDS = (
     "quarantine",
     "analyze",
     "findings",
+    "cases",
+    "case",
     "checks",
     "clock",
     "advise",
@@ -49,7 +51,16 @@ def test_help_opens_with_the_job(arcdrift: Any) -> None:
 
 @pytest.mark.parametrize(
     "command",
-    [*COMMANDS, "imports undo", "baseline exclude", "baseline freeze", "user add", "user reset"],
+    [
+        *COMMANDS,
+        "imports undo",
+        "baseline exclude",
+        "baseline freeze",
+        "cases revisit",
+        "case take",
+        "user add",
+        "user reset",
+    ],
 )
 def test_every_command_has_help(command: str, arcdrift: Any) -> None:
     done = arcdrift(*command.split(), "--help")

@@ -116,7 +116,7 @@ def _open_arc_findings(
     open_findings = []
     for finding in read_findings(engine, subject=splicer):
         kind, quiet = str(finding["kind"]), finding["severity"] == "note"
-        if kind not in DRIFTING or finding["status"] != "open":
+        if kind not in DRIFTING:
             continue
         text = _opening_capital(str(finding["summary"]).removeprefix(f"{splicer}: "))
         last = pd.Timestamp(finding["until"])
@@ -141,7 +141,7 @@ def _worn(engine: Engine, splicer: str, wear: ElectrodeState) -> OpenArcFinding:
     ids = [
         str(finding["id"])
         for finding in read_findings(engine, subject=splicer)
-        if finding["kind"] == WORN and finding["status"] == "open"
+        if finding["kind"] == WORN
     ]
     text = worn_text(wear) or "The arc setting is near what the machine can reach"
     words = f"The electrodes are worn: {text}."

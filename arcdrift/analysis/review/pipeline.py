@@ -19,6 +19,8 @@ from arcdrift.analysis.arc.arc_drift import checks_per_month
 from arcdrift.analysis.arc.arc_findings import arc_findings
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.arc.crew_arc_models import chart_and_fit
+from arcdrift.analysis.cases.case_records import CaseRecords
+from arcdrift.analysis.cases.found_cases import FoundCases, found_cases
 from arcdrift.analysis.causes.alarm_attribution import AttributedAlarms, attribute_alarms
 from arcdrift.analysis.causes.crew_cells import CrewCells
 from arcdrift.analysis.causes.likely_causes import likely_causes
@@ -35,6 +37,7 @@ from arcdrift.analysis.clock.clock_findings import (
 from arcdrift.analysis.common.days import day_starts
 from arcdrift.analysis.common.service_actions import REPLACED
 from arcdrift.analysis.loss.acceptance.acceptance_findings import average_findings, single_findings
+from arcdrift.analysis.loss.acceptance.accepted_limits import without_redone
 from arcdrift.analysis.loss.acceptance.agreement import agreement_table, optimistic_findings
 from arcdrift.analysis.loss.acceptance.program_findings import program_findings
 from arcdrift.analysis.loss.alarm_episodes import Episode
@@ -50,11 +53,13 @@ from arcdrift.analysis.maintenance.worn_electrodes import WEAR_COLUMNS, worn_fin
 from arcdrift.analysis.people.prep_review import review_prep
 from arcdrift.analysis.review.parallel import submit_or_run
 from arcdrift.analysis.review.result_tables import (
+    cases_table,
     crew_days,
     dated,
     findings_table,
     iso,
     models_table,
+    revisit_table,
     settings_used,
     stream_days,
     streams_table,
@@ -63,6 +68,7 @@ from arcdrift.analysis.review.stream_changes import with_usual_loss
 from arcdrift.analysis.review.summary import Summary
 from arcdrift.analysis.setting_cost.mismatch_cost import cost_table
 from arcdrift.analysis.setting_cost.mismatch_model import estimate_mismatch_costs
+from arcdrift.case import KeptCase
 from arcdrift.finding import Cause, Finding
 from arcdrift.instants import microseconds
 from arcdrift.settings import Crew, Splicer
@@ -77,12 +83,14 @@ class Assessment:
     frames : dict of DataFrame
         Rows by result table, all but ``analysis_run``.
     findings : tuple of Finding
+    cases : FoundCases
     settings : str
         JSON of the settings used and what was pooled over the crew.
     """
 
     frames: dict[str, pd.DataFrame]
     findings: tuple[Finding, ...]
+    cases: FoundCases
     settings: str
 
 
@@ -93,6 +101,8 @@ def assess(
     now: pd.Timestamp,
     marks: pd.DataFrame | None = None,
     executor: Executor | None = None,
+    kept_cases: Sequence[KeptCase] = (),
+    coaching: pd.DataFrame | None = None,
 ) -> Assessment:
     """Chart the crew and collect its findings.
 
@@ -104,6 +114,10 @@ def assess(
         What people said of baselines (`arcdrift.analysis.loss.baseline.apply_baseline_marks`).
     executor : Executor, optional
         Charts the arc, reviews preparation and works out what a wrong setting costs meanwhile.
+    kept_cases : sequence of KeptCase
+        What earlier reviews kept of cases, so that each keeps its id.
+    coaching : DataFrame, optional
+        Notes of the coaching log.
     """
     pending_arc = submit_or_run(executor, arc_charts, summary.arc_points, summary.splicers, crew)
     pending_prep = submit_or_run(
@@ -144,7 +158,7 @@ def assess(
         *program_findings(summary.unexpected_days, crew, now),
         *findings_of_losses(attributed, cells, records_near_onset, charts, crew, now),
         *average_findings(summary.accepted_days, crew, now),
-        *single_findings(summary.over_limit, now),
+        *single_findings(without_redone(summary.over_limit), now),
         *reading_gap_findings(summary.airless, now),
         *_conditions_findings(summary.states, models, crew, now),
         *clock_findings(summary.clocks, crew, now),
@@ -152,6 +166,10 @@ def assess(
         *(prep := pending_prep()).findings,
     ]
     findings = _with_import_ids(findings, summary.imports)
+    notes = pd.DataFrame(columns=["technician"]) if coaching is None else coaching
+    records = CaseRecords(summary.technician_days, summary.check_days, service, notes, crew)
+    cases = found_cases(findings, kept_cases, records, now.to_pydatetime())
+    findings = [replace(one, case_id=cases.case_ids.get(one.id)) for one in findings]
     frames = {
         "result_check_days": summary.check_days.assign(day=iso(summary.check_days["day"])),
         "result_streams": with_usual_loss(streams_table(charts, crew), charts.days, findings),
@@ -169,9 +187,11 @@ def assess(
         "result_agreement": agreement_table(summary.measured),
         **prep.frames,
         "findings": findings_table(findings),
+        "result_cases": cases_table(cases),
+        "result_splices_to_revisit": revisit_table(summary.over_limit),
     }
     used = settings_used(crew, charts) | {"clocks_not_told": unreadable_counts(summary.clocks)}
-    return Assessment(frames, tuple(findings), json.dumps(used))
+    return Assessment(frames, tuple(findings), cases, json.dumps(used))
 
 
 def arc_charts(

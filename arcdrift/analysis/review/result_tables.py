@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
+from arcdrift.analysis.cases.found_cases import FoundCases
 from arcdrift.analysis.loss.day_level import LAG_FROM, LossCharts
 from arcdrift.analysis.loss.stream_days import CALIBRATION_DAYS
 from arcdrift.analysis.review.crew_sums import HISTOGRAM_STEP_DB
@@ -95,7 +96,7 @@ def models_table(models: list[ArcModel | Refusal]) -> pd.DataFrame:
 
 def findings_table(found: list[Finding]) -> pd.DataFrame:
     """Rows of ``findings``."""
-    columns = ["id", "kind", "subject_type", "subject_id", "since", "until", "severity"]
+    columns = ["id", "kind", "subject_type", "subject_id", "since", "until", "severity", "case_id"]
     rows = [
         {name: getattr(finding, name) for name in columns}
         | {"document": json.dumps(finding.to_json())}
@@ -105,6 +106,26 @@ def findings_table(found: list[Finding]) -> pd.DataFrame:
     for name in ("since", "until"):
         frame[name] = pd.to_datetime(frame[name], utc=True).dt.as_unit("us")
     return frame
+
+
+def cases_table(cases: FoundCases) -> pd.DataFrame:
+    """Rows of ``result_cases``."""
+    rows = [
+        {
+            "id": document["id"],
+            "cause": document["cause"],
+            "subject_type": document["subject"]["type"],
+            "subject_id": document["subject"]["id"],
+            "document": json.dumps(document),
+        }
+        for document in cases.documents
+    ]
+    return pd.DataFrame(rows, columns=["id", "cause", "subject_type", "subject_id", "document"])
+
+
+def revisit_table(over: pd.DataFrame) -> pd.DataFrame:
+    """Rows of ``result_splices_to_revisit``, from `splices_to_revisit`."""
+    return dated(over.rename(columns={"id": "splice_id"}), "day")
 
 
 def settings_used(crew: Crew, charts: LossCharts) -> dict[str, Any]:

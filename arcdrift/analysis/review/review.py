@@ -103,7 +103,10 @@ def review(
         from_scratch=from_scratch,
     )
     report("Charting", len(names), len(names))
-    assessment = assess(summary, inputs.service, crew, now, inputs.baseline_marks, executor)
+    assessment = assess(
+        summary, inputs.service, crew, now, inputs.baseline_marks, executor,
+        inputs.kept_cases, inputs.coaching,
+    )  # fmt: skip
     frames = assessment.frames | {
         "analysis_run": pd.DataFrame(
             {
@@ -119,7 +122,7 @@ def review(
             }
         ),
     }
-    replace_results(engine, frames, saved, marks.changes)
+    replace_results(engine, frames, saved, marks.changes, assessment.cases.kept)
     return Review(
         now=now,
         names=tuple(names),

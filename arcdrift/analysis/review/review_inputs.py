@@ -9,9 +9,12 @@ from sqlalchemy import Engine
 from arcdrift.air.air_join import AirSources
 from arcdrift.analysis.clock.clock_errors import crew_start
 from arcdrift.analysis.common.record_columns import RARELY_REPEATED_COLUMNS
+from arcdrift.case import KeptCase
 from arcdrift.settings import Crew
+from arcdrift.store.annotations import coaching
 from arcdrift.store.annotations.baseline_marks import marks
 from arcdrift.store.annotations.clock_shifts import ClockShift, clock_shifts
+from arcdrift.store.cases.kept_cases import read_kept_cases
 from arcdrift.store.database.connect import open_store
 from arcdrift.store.records.record_overview import oldest_splices, splice_counts
 from arcdrift.store.records.record_rows import read_records
@@ -41,6 +44,10 @@ class ReviewInputs:
         What people said about wrong clocks.
     baseline_marks : DataFrame
         What people said about baselines (`arcdrift.store.annotations.baseline_marks`).
+    coaching : DataFrame
+        Notes of the coaching log.
+    kept_cases : tuple of KeptCase
+        What earlier reviews kept of cases.
     """
 
     crew: Crew
@@ -52,6 +59,8 @@ class ReviewInputs:
     began: pd.Timestamp | None
     shifts: tuple[ClockShift, ...]
     baseline_marks: pd.DataFrame
+    coaching: pd.DataFrame
+    kept_cases: tuple[KeptCase, ...]
 
     def for_splicers(self, names: list[str]) -> "ReviewInputs":
         """Leave out the checks, service events and clock shifts of other splicers."""
@@ -79,6 +88,8 @@ def read_inputs(engine: Engine, crew: Crew, now: pd.Timestamp) -> ReviewInputs:
         began=crew_start(pd.concat([checks[["splicer", "checked_at"]], oldest]), "checked_at"),
         shifts=tuple(clock_shifts(engine)),
         baseline_marks=marks(engine),
+        coaching=coaching.notes(engine),
+        kept_cases=tuple(read_kept_cases(engine)),
     )
 
 

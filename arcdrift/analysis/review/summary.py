@@ -20,7 +20,7 @@ from arcdrift.analysis.common.grouping import (
     text_to_category,
 )
 from arcdrift.analysis.common.record_columns import RARELY_REPEATED_COLUMNS, SPLICE_COLUMNS
-from arcdrift.analysis.loss.acceptance.accepted_limits import splices_at_places, without_redone
+from arcdrift.analysis.loss.acceptance.accepted_limits import splices_at_places, splices_to_revisit
 from arcdrift.analysis.loss.acceptance.program_findings import COLUMNS as PROGRAM_COLUMNS
 from arcdrift.analysis.loss.outlier_splices import OutlierSplices
 from arcdrift.analysis.loss.stream_days import production_splices
@@ -314,7 +314,7 @@ def combine_parts(parts: Sequence[PartSummary], settled: Sequence[SpliceSummary]
             "splicers": tuple(sorted(name for part in parts for name in part.splicers)),
             "splices": sum(part.splices for part in parts),
             "singles": OutlierSplices(splices.outliers, splices.outlier_state),
-            "over_limit": without_redone(splices.over_limit, splices.places),
+            "over_limit": splices_to_revisit(splices.over_limit, splices.places),
             "check_days": splices.check_days[judged].reset_index(drop=True),
             "arc_points": concat_frames([part.arc_points for part in parts]),
             "coverage": add_coverage([splices.coverage, *(part.coverage for part in parts)]),

@@ -19,7 +19,7 @@ from arcdrift.store.database.dialects import dialect_of
 from arcdrift.store.schema import DERIVED, metadata, result_definitions, result_metadata
 
 MIGRATIONS = Path(__file__).parent / "migrations"
-HEAD = "0010"
+HEAD = "0011"
 """Number of the last migration."""
 
 

@@ -1,11 +1,13 @@
 """Replaces the results of the last analysis, all in one transaction."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import pandas as pd
 from sqlalchemy import Engine
 
+from arcdrift.case import KeptCase
 from arcdrift.store import schema
+from arcdrift.store.cases.kept_cases import keep_cases
 from arcdrift.store.database.connect import writing
 from arcdrift.store.results.result_parts import replace_table
 from arcdrift.store.results.saved_summary import SavedSummary, replace_saved_summary
@@ -16,6 +18,7 @@ def replace_results(
     frames: Mapping[str, pd.DataFrame],
     saved: SavedSummary | None = None,
     changes: Mapping[tuple[str, int], int] | None = None,
+    kept_cases: Iterable[KeptCase] = (),
 ) -> None:
     """Replace the results of the last analysis in one transaction.
 
@@ -28,6 +31,8 @@ def replace_results(
         Summary of past days to keep instead of the present one; by default that one stays.
     changes : mapping, optional
         Changes that it contains (`arcdrift.store.results.saved_summary.RecordMarks`).
+    kept_cases : iterable of KeptCase
+        What is kept of the cases found.
     """
     unknown = sorted(set(frames) - set(schema.RESULTS))
     if unknown:
@@ -38,6 +43,7 @@ def replace_results(
             replace_table(connection, table, frame)
         if saved is not None:
             replace_saved_summary(connection, saved, changes or {})
+        keep_cases(connection, kept_cases)
 
 
 def stored_columns(table_name: str, frame: pd.DataFrame) -> pd.DataFrame:

@@ -85,6 +85,14 @@ def read_findings(
     return [json.loads(row.document) for row in rows]
 
 
+def read_case_documents(engine: Engine) -> list[dict[str, Any]]:
+    """Return what the last analysis found of each case, by id."""
+    table = schema.RESULTS["result_cases"]
+    with reading(engine) as connection:
+        rows = connection.execute(select(table.columns.document).order_by(table.columns.id)).all()
+    return [json.loads(row.document) for row in rows]
+
+
 def read_technicians(engine: Engine) -> list[str]:
     """Names of all technicians in the results of the last analysis, sorted."""
     tables = (schema.RESULTS["result_person_days"], schema.RESULTS["result_check_days"])

@@ -83,6 +83,9 @@ def version_within(connection: Connection) -> str:
         select(func.count(marks.undone_at)).scalar_subquery(),
         select(func.count(schema.conflicts.columns.decided_at)).scalar_subquery(),
         select(func.max(schema.conflicts.columns.decided_at)).scalar_subquery(),
+        select(func.max(schema.case_statements.columns.id)).scalar_subquery(),
+        select(func.max(schema.revisited_splices.columns.id)).scalar_subquery(),
+        select(func.max(schema.revisited_splices.columns.undone_at)).scalar_subquery(),
     )
     row = connection.execute(query).one()
     return "-".join("0" if part is None else str(part) for part in row)

@@ -10,6 +10,7 @@ from sqlalchemy import Table
 from arcdrift.store.schema import loss_results, machine_results, people_results, run_results
 from arcdrift.store.schema.accounts import ended_sign_ins, users
 from arcdrift.store.schema.annotations import baseline_marks, clock_shifts, coaching
+from arcdrift.store.schema.cases import case_statements, cases, revisited_splices
 from arcdrift.store.schema.change_triggers import trigger_statements
 from arcdrift.store.schema.columns import metadata, result_metadata
 from arcdrift.store.schema.records import (
@@ -52,6 +53,8 @@ __all__ = [
     "TIME_COLUMN",
     "arc_checks",
     "baseline_marks",
+    "case_statements",
+    "cases",
     "changed_days",
     "clock_shifts",
     "coaching",
@@ -65,6 +68,7 @@ __all__ = [
     "result_definitions",
     "result_metadata",
     "result_parts",
+    "revisited_splices",
     "saved_summary",
     "service",
     "source_rows",

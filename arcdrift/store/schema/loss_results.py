@@ -140,6 +140,24 @@ result_single_limits = Table(
     Column("refusal", Text),  # why there is no limit, in a sentence
 )
 
+# splices over the accepted limit, also those made again since
+result_splices_to_revisit = Table(
+    "result_splices_to_revisit",
+    result_metadata,
+    Column("splice_id", BigInteger, primary_key=True, autoincrement=False),
+    Column("splicer", Text, nullable=False),
+    Column("program", Text, nullable=False),
+    Column("site", Text),
+    Column("location", Text),
+    Column("day", String(10), nullable=False),
+    Column("spliced_at", BigInteger, nullable=False),
+    Column("loss_db", Float, nullable=False),
+    Column("limit_db", Float, nullable=False),
+    Column("told", Boolean, nullable=False),  # whether the log shows if it was made again
+    Column("made_again", Boolean, nullable=False),
+    Column("made_again_at", BigInteger),  # the later splice at its place
+)
+
 result_agreement = Table(
     "result_agreement",
     result_metadata,

@@ -14,7 +14,19 @@ findings = Table(
     Column("since", BigInteger, nullable=False),
     Column("until", BigInteger, nullable=False),
     Column("severity", String(8), nullable=False),
+    Column("case_id", String(12), index=True),  # NULL: its splices are to be revisited
     Column("document", Text, nullable=False),  # the finding as JSON
+)
+
+# what the analysis found of each case; see arcdrift.analysis.cases
+result_cases = Table(
+    "result_cases",
+    result_metadata,
+    Column("id", String(12), primary_key=True),
+    Column("cause", String(40), nullable=False),
+    Column("subject_type", String(16), nullable=False),
+    Column("subject_id", Text, nullable=False),
+    Column("document", Text, nullable=False),  # JSON, without what people said
 )
 
 analysis_run = Table(

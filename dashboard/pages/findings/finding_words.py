@@ -8,6 +8,7 @@ import pandas as pd
 from dash import dcc, html
 
 from arcdrift.analysis.common.episodes import RECENT
+from arcdrift.case import STATES
 from arcdrift.finding import KINDS
 from dashboard.components import severity_tag, shown_day
 from dashboard.subjects import MEASURE_OF_KIND, subject_title
@@ -67,8 +68,16 @@ def subject_text(finding: dict[str, Any]) -> str:
 
 
 def is_open(finding: dict[str, Any]) -> bool:
-    """Return whether a finding is open."""
-    return str(finding["status"]) == "open"
+    """Return whether a finding is open: its case is not closed."""
+    return bool(finding["case_state"] != "closed")
+
+
+def case_text(finding: dict[str, Any]) -> str:
+    """Return in words where a finding's case stands."""
+    if finding["case_id"] is None:
+        return "among the splices to revisit" if finding["kind"] == "loss-over-limit" else ""
+    state = STATES.get(str(finding["case_state"]), "")
+    return f"case {finding['case_id'][:6]}: {state}" if state else ""
 
 
 def concerns_splicer(finding: dict[str, Any], splicer: str) -> bool:

@@ -6,6 +6,7 @@ import dash_ag_grid as dag
 import pandas as pd
 from dash import dcc, html
 
+from arcdrift.case import STATES
 from arcdrift.finding import KINDS, SEVERITY_ORDER
 from dashboard import ids
 from dashboard.components import (
@@ -57,12 +58,12 @@ def findings_table(view: View) -> pd.DataFrame:
             "until": finding["until"],
             "summary": finding["summary"],
             "next_step": next_step(finding),
-            "status": finding["status"],
+            "case": STATES.get(finding["case_state"], ""),
             "id": finding["id"],
         }
         for finding in filtered_findings(view)
     ]
-    return pd.DataFrame(findings, columns=[*COLUMNS[:4], "until", *COLUMNS[4:], "status", "id"])
+    return pd.DataFrame(findings, columns=[*COLUMNS[:4], "until", *COLUMNS[4:], "case", "id"])
 
 
 TABLES = {"findings": findings_table}

@@ -140,6 +140,29 @@ def test_an_old_store_keeps_its_records_and_loses_its_results(old_folder):
     assert read_findings(engine) == []
 
 
+def test_what_people_said_in_a_store_before_cases_stays(tmp_path):
+    engine = migrated(tmp_path / "arcdrift.db", "0008")
+    with engine.begin() as connection:
+        for statement in (
+            "INSERT INTO coaching (technician, held_on, topic, note, said_by, recorded_at)"
+            " VALUES ('Hemlock', '2026-03-02', 'cleaves', 'two hours', 'lead', 0)",
+            "INSERT INTO baseline_marks (action, splicer, first_day, last_day, note, said_by,"
+            " recorded_at) VALUES ('exclude', 'Heron', '2026-03-02', '2026-03-03', 'x', 'lead', 0)",
+            "INSERT INTO clock_shifts (splicer, starts_at, ends_at, shift_s, said_by, why,"
+            " recorded_at) VALUES ('Heron', 0, 1, 3600, 'lead', 'summer', 0)",
+        ):
+            connection.execute(text(statement))
+    engine.dispose()
+    engine = open_store(tmp_path)
+    assert differences(engine, schema.metadata) == []
+    with engine.connect() as connection:
+        assert connection.execute(schema.coaching.select()).one().note == "two hours"
+        assert connection.execute(schema.baseline_marks.select()).one().splicer == "Heron"
+        assert connection.execute(schema.clock_shifts.select()).one().shift_s == 3600
+        for table in (schema.cases, schema.case_statements, schema.revisited_splices):
+            assert connection.execute(table.select()).all() == []
+
+
 def test_an_old_store_is_as_one_never_analyzed(old_folder, capsys):
     (old_folder / "crew.toml").write_text('name = "Invented crew"\ntime_zone = "UTC"\n')
     with pytest.raises(SystemExit) as done:

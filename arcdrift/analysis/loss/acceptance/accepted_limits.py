@@ -104,8 +104,8 @@ def splices_at_places(work: pd.DataFrame, locations: pd.Series) -> pd.DataFrame:
     return there.sort_values(["spliced_at", "id"], ignore_index=True)
 
 
-def without_redone(over: pd.DataFrame, there: pd.DataFrame) -> pd.DataFrame:
-    """Splices over the limit that were not made again as far as known.
+def splices_to_revisit(over: pd.DataFrame, there: pd.DataFrame) -> pd.DataFrame:
+    """Splices over the limit, with what the log shows of whether they were made again.
 
     Parameters
     ----------
@@ -118,23 +118,32 @@ def without_redone(over: pd.DataFrame, there: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         The same columns but ``outcome``, and ``told`` (False where the log does not show whether
-        it was redone: no location, or one that many splices share).
+        it was redone: no location, or one that many splices share), ``made_again``, and
+        ``made_again_at`` (UTC; NaT where only the log's own word for a redo says so).
 
     Notes
     -----
     Where a splice has a location of its own, it counts as redone if the splicer made a later one
-    there; otherwise, if the log marks it as a redo.
+    there; otherwise, if the log marks it as a redo. A later one over the limit is on the list
+    itself.
     """
     there = there.sort_values(["spliced_at", "id"]).set_index("id")
-    shared = there.groupby(["splicer", "location"])["spliced_at"].transform("size") >= ONE_PLACE
-    last = ~there.duplicated(["splicer", "location"], keep="last")
+    places = there.groupby(["splicer", "location"])["spliced_at"]
+    shared = places.transform("size") >= ONE_PLACE
+    following = places.shift(-1)
     splice = over["id"].to_numpy()
     told = over["location"].notna() & ~shared.reindex(splice, fill_value=True).to_numpy()
-    redone = np.where(
-        told, ~last.reindex(splice, fill_value=True), (over["outcome"] == "redo").fillna(False)
+    again_at = following.reindex(splice).where(told.to_numpy()).array
+    redone = np.where(told, pd.notna(again_at), (over["outcome"] == "redo").fillna(False))
+    return over.drop(columns="outcome").assign(
+        told=told, made_again=redone.astype(bool), made_again_at=again_at
     )
-    remaining = over.drop(columns="outcome").assign(told=told)
-    return remaining[~redone.astype(bool)].reset_index(drop=True)
+
+
+def without_redone(revisit: pd.DataFrame) -> pd.DataFrame:
+    """Splices to revisit that were not made again as far as known."""
+    open_rows = revisit[~revisit["made_again"].astype(bool)]
+    return open_rows.drop(columns=["made_again", "made_again_at"]).reset_index(drop=True)
 
 
 def _limits(work: pd.DataFrame, crew: Crew, which: str) -> Floats:

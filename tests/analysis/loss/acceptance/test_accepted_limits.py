@@ -12,6 +12,7 @@ from arcdrift.analysis.loss.acceptance.accepted_limits import (
     recent_means,
     splices_at_places,
     splices_over_limit,
+    splices_to_revisit,
     without_redone,
 )
 from arcdrift.analysis.loss.stream_days import aggregate_stream_days, production_splices
@@ -43,7 +44,7 @@ def days_of(made: pd.DataFrame, crew: Crew = CREW) -> pd.DataFrame:
 def over(made: pd.DataFrame, crew: Crew = CREW) -> pd.DataFrame:
     work = production_splices(made)
     found = splices_over_limit(work, workdays(work, crew, "spliced_at"), crew)
-    return without_redone(found, splices_at_places(work, found["location"]))
+    return without_redone(splices_to_revisit(found, splices_at_places(work, found["location"])))
 
 
 def singles(made: pd.DataFrame, crew: Crew = CREW) -> list[Finding]:

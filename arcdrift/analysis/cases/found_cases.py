@@ -1,0 +1,315 @@
+"""Cases as an analysis finds them: findings of one cause on one subject, and what ended them."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+from arcdrift.analysis.cases.case_groups import CaseGroup, Episode, case_groups, onset_of
+from arcdrift.analysis.cases.case_keys import cause_text, leading_cause
+from arcdrift.analysis.cases.case_matching import match_cases
+from arcdrift.analysis.cases.case_records import CaseRecords, FoundAction
+from arcdrift.analysis.cases.case_titles import case_title, leading_finding
+from arcdrift.analysis.cases.check_habits import CheckHabit
+from arcdrift.analysis.cases.outcome import FOLLOWS, SETTLED_DAYS, may_have_ended
+from arcdrift.case import KeptCase, Key
+from arcdrift.finding import Finding
+
+MOST_WORKDAYS = 30
+"""Latest workdays of a case's subject that are kept with it, to count those since an action."""
+PASSES = timedelta(days=28)
+"""Time without evidence after which a case that nobody took on has passed, as findings fade."""
+MEASURED = ("arc", "loss", "cleave")
+"""Causes whose charts tell when the measure is back to usual."""
+QUIET = ("air", "better")
+"""Causes that are no work for anybody: `arcdrift advise` tells of today's air, and less loss than
+before is good news."""
+
+
+@dataclass(frozen=True)
+class FoundCases:
+    """Cases of an analysis.
+
+    Attributes
+    ----------
+    documents : tuple of dict
+        What was found of each (`arcdrift.analysis.cases.case_states.case_view` adds what people
+        said).
+    case_ids : dict of str
+        Case of each finding by the finding's id; those of the revisit list have none.
+    kept : tuple of KeptCase
+        What is to be kept of them.
+    """
+
+    documents: tuple[dict[str, Any], ...]
+    case_ids: dict[str, str]
+    kept: tuple[KeptCase, ...]
+
+
+@dataclass(frozen=True)
+class Resolution:
+    """Why a case closes itself: how (a key of `arcdrift.case.CLOSED_WORDS`), when (UTC), why."""
+
+    how: str
+    at: datetime
+    why: str
+
+
+def found_cases(
+    findings: Iterable[Finding], kept: Sequence[KeptCase], records: CaseRecords, now: datetime
+) -> FoundCases:
+    """Group findings to cases, give them the ids of kept cases, and see what ended them.
+
+    Parameters
+    ----------
+    findings : iterable of Finding
+        All findings of the analysis.
+    kept : sequence of KeptCase
+        What earlier analyses kept.
+    now : datetime
+        The instant the results speak of (UTC).
+    """
+    documents: list[dict[str, Any]] = []
+    case_ids: dict[str, str] = {}
+    keep: list[KeptCase] = []
+    matched = match_cases(case_groups(findings, records.cleavers), kept)
+    for match in matched:
+        document = _document(match.group, records, now)
+        document = {"id": match.kept.id, "absorbed": list(match.absorbed), **document}
+        documents.append(document)
+        keep.append(replace(match.kept, title=document["title"]))
+        case_ids |= {finding.id: match.kept.id for finding in match.group.findings}
+    known = {case.id for case in keep} | {name for match in matched for name in match.absorbed}
+    lost = [case for case in kept if case.spoken and case.id not in known]
+    documents += [_lost_document(case, records, now) for case in lost]
+    return FoundCases(tuple(documents), case_ids, tuple(keep))
+
+
+def _document(group: CaseGroup, records: CaseRecords, now: datetime) -> dict[str, Any]:
+    key, episodes = group.key, group.episodes
+    latest = [finding for finding in group.findings if onset_of(finding) >= episodes[-1].began]
+    finding = leading_finding(latest)
+    habit = _habit(group, records)
+    day = records.local_day
+    until = episodes[-1].until if habit is None else habit.until.to_pydatetime()
+    today, until_day = day(key, now), day(key, until)
+    latest_day = until_day + timedelta(days=FOLLOWS)
+    actions = [
+        action
+        for action in records.actions(key, group.began)
+        if day(key, action.at) <= latest_day  # what is done later is not about this case
+    ]
+    workdays = records.workdays_since(key, min(until_day, today))
+    recent = records.workdays_since(key, day(key, group.began))[-MOST_WORKDAYS:]
+    resolution = _resolution(group, episodes[-1], finding, habit, actions, workdays, records, now)
+    cause = leading_cause(finding)
+    if habit is not None:
+        title = case_title(key, finding, day(key, habit.since), until_day, today, habit)
+    else:
+        title = case_title(
+            key, finding, day(key, onset_of(finding)), day(key, finding.until), today
+        )
+    onset = finding.onset
+    return {
+        "title": title,
+        "subject": {"type": key[1], "id": key[2]},
+        "cause": key[0],
+        "cause_text": cause_text(key[0]) if cause is None else cause.cause,
+        "severity": finding.severity,
+        "told": _is_told(key[0], finding, habit),
+        "measured": _is_measured(group),
+        "since": _stamp(group.began if habit is None else habit.since),
+        "since_earliest": None if onset is None else _stamp(onset.earliest),
+        "since_latest": None if onset is None else _stamp(onset.latest),
+        "seen": _stamp(group.seen if habit is None else habit.seen),
+        "until": _stamp(until),
+        "until_day": until_day.isoformat(),
+        "episodes": [
+            {name: _stamp(getattr(episode, name)) for name in ("began", "seen", "until")}
+            for episode in (episodes if habit is None else _habit_episode(habit))
+        ],
+        "rate": None if habit is None else _rate(habit),
+        "found_actions": [_action(action, key, records) for action in actions],
+        "workdays": [one.isoformat() for one in recent],
+        "resolution": None
+        if resolution is None
+        else {"how": resolution.how, "at": _stamp(resolution.at), "why": resolution.why},
+        "next_step": finding.next_step,
+        "findings": [finding.id for finding in group.findings],
+    }
+
+
+def _lost_document(case: KeptCase, records: CaseRecords, now: datetime) -> dict[str, Any]:
+    """Document of a case that people spoke about and of which nothing is found any more."""
+    key = case.keys[0]
+    actions = records.actions(key, case.began)
+    upkeep = [action for action in actions if key[0].split(":")[0] in ("electrodes", "service")]
+    until_day = records.local_day(key, case.until)
+    if upkeep:
+        last = upkeep[-1]
+        ended = Resolution("cured", last.at, _done_text(last, key, records))
+    else:
+        ended = Resolution("not-found", now, "the records no longer show it")
+    return {
+        "id": case.id,
+        "absorbed": [],
+        "title": case.title,
+        "subject": {"type": key[1], "id": key[2]},
+        "cause": key[0],
+        "cause_text": cause_text(key[0]),
+        "severity": "note",
+        "told": True,
+        "measured": False,
+        "since": _stamp(case.began),
+        "since_earliest": None,
+        "since_latest": None,
+        "seen": _stamp(case.first_seen),
+        "until": _stamp(case.until),
+        "until_day": until_day.isoformat(),
+        "episodes": [
+            {"began": _stamp(case.began), "seen": _stamp(case.first_seen),
+             "until": _stamp(case.until)}
+        ],
+        "rate": None,
+        "found_actions": [_action(action, key, records) for action in actions],
+        "workdays": [],
+        "resolution": {"how": ended.how, "at": _stamp(ended.at), "why": ended.why},
+        "next_step": "",
+        "findings": [],
+    }  # fmt: skip
+
+
+def _habit(group: CaseGroup, records: CaseRecords) -> CheckHabit | None:
+    """The latest habit within the time of a case of missed and late checks."""
+    if group.key[0] != "checks":
+        return None
+    habits = [
+        habit
+        for habit in records.habits.get(group.key[2], ())
+        if habit.since <= group.until and habit.until >= group.began
+    ]
+    return habits[-1] if habits else None
+
+
+def _habit_episode(habit: CheckHabit) -> list[Episode]:
+    seen, until = habit.seen.to_pydatetime(), habit.until.to_pydatetime()
+    return [Episode(habit.since.to_pydatetime(), seen, until)]
+
+
+def _rate(habit: CheckHabit) -> dict[str, Any]:
+    return {
+        "bad_days": habit.bad,
+        "workdays": habit.days,
+        "share": round(habit.rate, 4),
+        "low": round(habit.low, 4),
+        "high": round(habit.high, 4),
+        "usual": round(habit.usual, 4),
+    }
+
+
+def _is_told(cause: str, finding: Finding, habit: CheckHabit | None) -> bool:
+    """Whether a case is listed: work for somebody, and no habit that is usual."""
+    if cause in QUIET:
+        return False
+    if cause == "checks":
+        return habit is not None
+    if cause == "doubtful-check":
+        return finding.severity != "note"
+    if cause.startswith("service: "):
+        return finding.severity == "act"  # until it is overdue, the list of upkeep tells of it
+    return True
+
+
+def _is_measured(group: CaseGroup) -> bool:
+    """Whether a chart tells when the measure of a case is back to usual."""
+    if group.key[0] == "hand":
+        return all("alarms" in finding.evidence or "ended" in finding.evidence
+                   for finding in group.findings)  # fmt: skip
+    return group.key[0] in MEASURED
+
+
+def _resolution(
+    group: CaseGroup,
+    episode: Episode,
+    finding: Finding,
+    habit: CheckHabit | None,
+    actions: Sequence[FoundAction],
+    workdays: Sequence[date],
+    records: CaseRecords,
+    now: datetime,
+) -> Resolution | None:
+    """Why a case is over by its latest evidence; None where it is not."""
+    key, until = group.key, episode.until
+    cause, day = key[0], records.local_day
+    if cause == "checks":
+        if habit is not None and not habit.ended:
+            return None
+        until = until if habit is None else habit.until.to_pydatetime()
+        text = "checks are in time about as often as in the rest of the crew"
+        return Resolution("past", until, text)
+    if cause == "failed-check":
+        passed = records.next_passed_check(key[2], day(key, until))
+        if passed is None:
+            return None
+        return Resolution("past", passed, f"a check passed on {_day(day(key, passed))}")
+    if cause == "doubtful-check":
+        return Resolution("past", until, "the next check did not confirm it")
+    if cause == "better":
+        return Resolution("past", until, "less loss than before needs no work")
+    if cause == "electrodes" and finding.kind in ("electrodes-late", "electrodes-early"):
+        return Resolution("past", until, f"replaced on {_day(day(key, until))}")
+    if cause == "readings" and workdays:
+        return Resolution("past", until, "records after it have air readings near them")
+    if cause in ("clock", "air") or cause.startswith("service: ") or (
+        finding.kind == "electrodes-worn"
+    ):  # fmt: skip
+        return None  # told only while it is so
+    if _is_measured(group) and len(workdays) >= SETTLED_DAYS:
+        cure = _cure(key, until, actions, records)
+        if cure is not None:
+            later = [d for d in workdays if d > day(key, cure.at)]
+            if len(later) >= SETTLED_DAYS:
+                why = f"{_done_text(cure, key, records)}, and it is back to usual"
+                return Resolution("cured", _noon(later[SETTLED_DAYS - 1]), why)
+            return None
+    if now - until >= PASSES and (workdays or not _is_measured(group)):
+        why = f"no evidence since {_day(day(key, until))}, and no action on record explains it"
+        return Resolution("passed", until + PASSES, why)
+    return None
+
+
+def _cure(
+    key: Key, until: datetime, actions: Sequence[FoundAction], records: CaseRecords
+) -> FoundAction | None:
+    """The latest action that may have ended a case."""
+    last = records.local_day(key, until)
+    near = [action for action in actions if may_have_ended(records.local_day(key, action.at), last)]
+    return near[-1] if near else None
+
+
+def _done_text(action: FoundAction, key: Key, records: CaseRecords) -> str:
+    return f"{action.what} on {_day(records.local_day(key, action.at))}"
+
+
+def _action(action: FoundAction, key: Key, records: CaseRecords) -> dict[str, Any]:
+    return {
+        "at": _stamp(action.at),
+        "day": records.local_day(key, action.at).isoformat(),
+        "what": action.what,
+        "by": action.by,
+        "source": action.source,
+    }
+
+
+def _day(day: date) -> str:
+    return f"{day.day} {day:%b %Y}"
+
+
+def _noon(day: date) -> datetime:
+    return datetime(day.year, day.month, day.day, 12, tzinfo=UTC)
+
+
+def _stamp(at: datetime | None) -> str | None:
+    if at is None:
+        return None
+    return at.astimezone(UTC).isoformat().replace("+00:00", "Z")
