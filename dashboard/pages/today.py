@@ -137,9 +137,7 @@ def _crew_line(view: View, rows: list[SplicerStatus]) -> html.Section:
 
 def _act_first(urgent: list[dict[str, Any]]) -> html.Section:
     if not urgent:
-        return card(
-            notice("Nothing on record asks for action now.", name="good"), title="Act first"
-        )
+        return card(notice("No open finding asks for action now.", name="good"), title="Act first")
     more = len(urgent) - MOST_URGENT
     return card(
         _listed(urgent[:MOST_URGENT]),

@@ -16,6 +16,7 @@ from arcdrift.analysis.loss.day_level import ratio_of, relative_level
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY
 from arcdrift.analysis.people.comparability import connected_sets, weakly_linked_parts
 from arcdrift.analysis.people.crossed_random_effects import (
+    LEAST_VARIANCE,
     CrossedEffects,
     fit_crossed_effects,
     full_rank,
@@ -37,6 +38,14 @@ MEASURES = {
     "uneven": "right cleave angle against left",
     "redo": "odds of a redo",
 }
+ALONE = {
+    "technician": "cannot be told apart: shared no splicer with anybody",
+    "splicer": "cannot be told apart: nobody used it and another one",
+    "cleaver": "cannot be told apart: nobody used it and another one",
+}
+"""Why one that no shared work connects with its like has no figure."""
+NO_DIFFERENCE = "no difference found"
+"""Note where the measure does not vary within a grouping by more than chance."""
 EFFECT_COLUMNS = [
     "who", "name", "measure", "days", "splices", "set", "effect", "low", "high", "sure", "note",
 ]  # fmt: skip
@@ -335,9 +344,16 @@ def _table(
             relative(effect + half, measure),
         )
         table["sure"] = ndtr((effect - scaled(margin, measure)) / np.maximum(sd, 1e-12))
-        few = table["days"] < MIN_DAYS
-        table.loc[few, ["effect", "low", "high", "sure"]] = np.nan
-        text = "only " + table["days"].astype(int).astype(str) + " days of work"
-        table["note"] = text.astype(object).where(few, None)
+        few = (table["days"] < MIN_DAYS).to_numpy()
+        # alone in its set, it differs from itself by nothing, exactly
+        alone = same_part.sum(axis=1) == 1.0
+        # with a variance estimated as zero, every interval would be empty
+        even = np.full(len(table), fit.variances[grouping] <= LEAST_VARIANCE) & ~few & ~alone
+        note = np.full(len(table), None, dtype=object)
+        note[even], note[alone] = NO_DIFFERENCE, ALONE[grouping]
+        note[few] = [f"only {days} days of work" for days in table["days"][few].astype(int)]
+        table["note"] = note
+        table.loc[few | alone | even, ["effect", "low", "high", "sure"]] = np.nan
+        table.loc[even, "sure"] = 0.0
         tables.append(table)
     return pd.concat(tables, ignore_index=True)[EFFECT_COLUMNS]

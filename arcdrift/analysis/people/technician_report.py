@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from arcdrift.analysis.people.before_after import CAUTION, before_after
+from arcdrift.analysis.people.prep_effects import NO_DIFFERENCE
 from arcdrift.people import HIDDEN, PURPOSE, People
 from arcdrift.settings import Crew
 
@@ -81,6 +82,43 @@ def _reason(people: People, swap: dict[str, Any]) -> str:
         f"{people.shown(swap['technician'])} on {swap['splicer']} for {swap['days']} days "
         f"(about {swap['splices']} splices)"
     )
+
+
+def nothing_stands_out(document: dict[str, Any], people: pd.DataFrame) -> tuple[str, bool]:
+    """Say that nobody and nothing stands out, or that it cannot be told.
+
+    Parameters
+    ----------
+    document : dict
+        From `stored_document`.
+    people : DataFrame
+        Rows of ``result_people``.
+
+    Returns
+    -------
+    sentence : str
+    told : bool
+        Whether it is an answer; False where there are no figures to judge by.
+    """
+    figures = people[people["effect"].notna()] if len(people) else people
+    no_difference = people[people["note"] == NO_DIFFERENCE] if len(people) else people
+    if document.get("refusal"):
+        return f"Cannot tell who or what stands out: {document['refusal']}", False
+    if figures.empty and no_difference.empty:
+        return (
+            "Cannot tell who or what stands out: nobody has a figure yet, for lack of days or of "
+            "work shared with others.",
+            False,
+        )
+    untold = people[people["effect"].isna() & (people["note"] != NO_DIFFERENCE)]
+    names = sorted(set(untold.loc[untold["measure"] == "loss", "name"].astype(str)))
+    if names:
+        return (
+            "Nobody and nothing with a figure stands out from the crew. Cannot tell yet about "
+            f"{', '.join(names)}.",
+            False,
+        )
+    return "Nobody and nothing stands out from the crew.", True
 
 
 def visible_rows(people: People, name: str, rows: pd.DataFrame) -> pd.DataFrame:

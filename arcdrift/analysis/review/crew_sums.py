@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.advice.reading_gaps import NO_SITE
 from arcdrift.analysis.common.days import WORKDAY, record_sites
 from arcdrift.analysis.common.event_lookup import splicer_index
 from arcdrift.analysis.common.grouping import as_text, category_to_text, group_index, group_sums
@@ -120,6 +121,6 @@ def records_without_air(
         ``site``, ``at``, in the order of time.
     """
     unread = records[air["air_density"].isna()]
-    sites = as_text(record_sites(unread, crew)).fillna("(no site)")
+    sites = as_text(record_sites(unread, crew)).fillna(NO_SITE)
     table = pd.DataFrame({"site": sites, "at": unread[when]})
     return table.sort_values("at", ignore_index=True)

@@ -159,7 +159,7 @@ def assess(
         *findings_of_losses(attributed, cells, records_near_onset, charts, crew, now),
         *average_findings(summary.accepted_days, crew, now),
         *single_findings(without_redone(summary.over_limit), now),
-        *reading_gap_findings(summary.airless, now),
+        *reading_gap_findings(summary.airless, crew, now),
         *_conditions_findings(summary.states, models, crew, now),
         *clock_findings(summary.clocks, crew, now),
         *optimistic_findings(summary.measured, crew, now),

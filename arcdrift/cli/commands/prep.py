@@ -107,7 +107,9 @@ def _print_standing_out(report: dict[str, Any]) -> None:
     lines += [f"{row['subject']}: {row['words']}" for row in frame_records(report["signatures"])]
     print_renderable("")
     if not lines:
-        print_lines("Nobody and nothing stands out from the crew.")
+        from arcdrift.analysis.people.technician_report import nothing_stands_out
+
+        print_lines(nothing_stands_out(report, rows)[0])
         return
     print_lines("What stands out, as hints to look at together:")
     print_list(lines)

@@ -235,6 +235,9 @@ def _tooltip(day: Mapping[Hashable, Any]) -> str:
 def _misses(days: pd.DataFrame) -> html.Section:
     misses = days[days["status"].isin(MISSES) & days["day_over"].astype(bool)]
     misses = misses.sort_values(["day", "splicer"], ascending=[False, True])
+    finished = days["day_over"].astype(bool) & (days["status"] != "no-work")
+    if not finished.any():
+        return card(notice("No finished workday in this period."), title="Misses")
     if misses.empty:
         return card(
             notice("Every finished workday was checked in time.", name="good"), title="Misses"

@@ -13,7 +13,11 @@ from arcdrift.analysis.maintenance.blade_left import (
     position_text,
 )
 from arcdrift.analysis.people.signatures import KINDS
-from arcdrift.analysis.people.technician_report import visible_document, visible_rows
+from arcdrift.analysis.people.technician_report import (
+    nothing_stands_out,
+    visible_document,
+    visible_rows,
+)
 from arcdrift.figures.cleave_angles import angle_days
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.prep import SHARE, funnel, people_effects, shared_work
@@ -173,8 +177,9 @@ def _standing_out(view: View) -> html.Section:
         for row in rows_of(view, "signatures").to_dict("records")
     ]
     if not lines:
+        sentence, told = nothing_stands_out(document(view), people)
         return card(
-            notice("Nobody and nothing stands out from the crew.", name="good"),
+            notice(sentence, name="good" if told else "caveat"),
             title="What stands out, and why",
         )
     return card(

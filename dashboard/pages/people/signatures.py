@@ -20,7 +20,7 @@ from arcdrift.analysis.people.signatures import KINDS
 from arcdrift.settings import Crew
 from arcdrift.wording import count_text
 from dashboard.components import View, card, csv_button, notice
-from dashboard.pages.people.prep import rows_of
+from dashboard.pages.people.prep import document, rows_of
 from dashboard.url_query import href
 
 Row = Mapping[Hashable, Any]
@@ -69,7 +69,14 @@ def signatures_card(view: View) -> html.Section:
     ]
     title = "What stands out, and why"
     if rows.empty:
-        return card(notice("No pattern stands out.", name="good"), title=title)
+        effects = rows_of(view, "people")
+        effects = effects[
+            (effects["who"] == "technician") & (effects["name"] == view.query["technician"])
+        ]
+        if effects["effect"].notna().any():
+            return card(notice("No pattern stands out.", name="good"), title=title)
+        why = document(view).get("refusal") or "there are no figures of this person yet."
+        return card(notice(f"Cannot tell whether a pattern stands out: {why}"), title=title)
     return card(
         html.P("Hints, not verdicts: look at each together.", className="muted hint"),
         html.Ul(

@@ -168,3 +168,33 @@ def test_too_little_work_is_refused_and_a_newcomer_gets_no_figure():
     )
     assert np.isnan(row["effect"])
     assert row["note"] == "only 3 days of work"
+
+
+def test_one_that_no_shared_work_connects_has_no_figure_instead_of_zero():
+    cells, _, _ = made_up_cells(6, days=60)
+    # t0 keeps s0 to himself: he may only have the better splicer
+    cells = cells[(cells["technician"] == "t0") == (cells["splicer"] == "s0")]
+    told = prep_effects(cells, measures=["loss"])
+    assert isinstance(told, PrepEffects)
+    rows = told.effects.set_index("name")
+    assert rows.loc[["t0", "s0"], ["effect", "low", "high", "sure"]].isna().all(axis=None)
+    assert rows["note"]["s0"] == "cannot be told apart: nobody used it and another one"
+    assert rows["note"]["t0"] == "cannot be told apart: shared no splicer with anybody"
+    others = rows.drop(["t0", "s0"])
+    assert others["note"].isna().all()
+    assert (others["low"] < others["high"]).all()
+
+
+def test_no_figure_is_an_empty_interval_around_zero():
+    """Splicers without any difference between them: the variance is often estimated as zero."""
+    empty = 0
+    for seed in range(4):
+        cells, _, _ = made_up_cells(seed, days=60)
+        rng = np.random.default_rng(seed)
+        for measure in ("loss", "angle"):
+            even = cells.assign(splicer=rng.permutation(cells["splicer"].to_numpy()))
+            rows = prep_effects(even, measures=[measure]).effects
+            told = rows[rows["effect"].notna()]
+            assert (told["high"] - told["low"] > 0.001).all()
+            empty += (rows["note"] == "no difference found").any()
+    assert empty

@@ -5,13 +5,14 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.advice.reading_gaps import reading_gap_findings
+from arcdrift.analysis.advice.reading_gaps import NO_SITE, reading_gap_findings
 from arcdrift.analysis.causes.alarm_attribution import AttributedAlarms
 from arcdrift.analysis.causes.loss_findings import loss_findings
 from arcdrift.analysis.checks.check_findings import check_findings
 from arcdrift.analysis.common.episodes import episodes, severity
 from arcdrift.analysis.loss.alarm_episodes import Episode
 from arcdrift.finding import Cause, Finding
+from arcdrift.settings import Crew
 
 NOW = pd.Timestamp("2026-09-30T18:00Z")
 
@@ -91,11 +92,31 @@ def test_gap_is_one_finding_a_site_and_needs_more_than_a_stray_event() -> None:
     airless = pd.DataFrame(
         {"site": ["Harbor"] * 3 + ["Pass"], "at": [*at, pd.Timestamp("2026-09-02T14:00Z")]}
     )
-    found = reading_gap_findings(airless, NOW)
+    found = reading_gap_findings(airless, Crew(name="invented"), NOW)
     assert [
         (finding.subject_id, finding.evidence["checks_and_splices_without_air"])
         for finding in found
     ] == [("Harbor", 3)]
+    assert "logger" in found[0].next_step
+
+
+@pytest.mark.parametrize(
+    ("site", "summary", "step"),
+    [
+        (NO_SITE, "3 checks and splices name no site and so have no air", "set home_site under"),
+        ("Habor", "Habor: 3 checks and splices have no air", "crew.toml knows no site Habor"),
+        ("Harbor", "Harbor: 3 checks and splices have no air", "Look at the site's logger"),
+    ],
+)
+def test_no_logger_is_blamed_for_a_site_that_nobody_knows(
+    site: str, summary: str, step: str
+) -> None:
+    at = pd.to_datetime(["2026-09-02T14:00Z", "2026-09-02T15:00Z", "2026-09-03T14:00Z"])
+    crew = Crew.model_validate({"name": "invented", "sites": {"Harbor": {}}})
+    (found,) = reading_gap_findings(pd.DataFrame({"site": site, "at": at}), crew, NOW)
+    assert found.summary.startswith(summary)
+    assert step in found.next_step
+    assert ("logger" in found.next_step) == (site == "Harbor")
 
 
 def test_loss_finding_gives_ratio_onset_and_where_else_it_shows() -> None:
