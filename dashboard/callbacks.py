@@ -15,6 +15,7 @@ from dashboard.pages.loss.baseline_card import typed_mark
 from dashboard.pages.loss.stream import grid_rows
 from dashboard.pages.people.coaching_card import typed_note
 from dashboard.pages.people.person import person_log
+from dashboard.pages.splicer import written_callbacks
 from dashboard.pages.splicer.splicer import charts_below_advice
 from dashboard.pages.today import advice_words
 from dashboard.reading.data import CrewData
@@ -247,6 +248,8 @@ def register(app: Dash, data: CrewData) -> None:
             return no_update
         data.prefetch_advice()
         return version
+
+    written_callbacks.register(app, data)
 
     app.clientside_callback(
         ClientsideFunction("arcdrift", "scheme"),

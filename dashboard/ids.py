@@ -9,6 +9,7 @@ DRAWN = "drawn"
 RESULTS_VERSION = "results-version"
 RESULTS_TIMER = "results-timer"
 TROUBLE = "trouble"
+WRITTEN = "written"
 
 
 def filter_control(key: str, default: str = "") -> dict[str, str]:
@@ -99,3 +100,33 @@ def undo_mark(number: int) -> dict[str, str | int]:
 def trial_slot(query: str) -> dict[str, str]:
     """Id of the container where the alarms under a tried budget are loaded."""
     return {"type": "trial-slot", "query": query}
+
+
+def written_field(form: str, name: str) -> dict[str, str]:
+    """Id of a field of a form that writes down a check, service or remark."""
+    return {"type": "written-field", "form": form, "name": name}
+
+
+def written_choice(form: str, name: str) -> dict[str, str]:
+    """Id of a choice of such a form, which cannot be wrong."""
+    return {"type": "written-choice", "form": form, "name": name}
+
+
+def written_save(form: str, splicer: str) -> dict[str, str]:
+    """Id of the button that saves such a form."""
+    return {"type": "written-save", "form": form, "splicer": splicer}
+
+
+def written_trouble(form: str) -> dict[str, str]:
+    """Id of the container that says why nothing of a form was stored."""
+    return {"type": "written-trouble", "form": form}
+
+
+def written_answer(splicer: str) -> dict[str, str]:
+    """Id of the container that says what was last written down at a splicer."""
+    return {"type": "written-answer", "splicer": splicer}
+
+
+def undo_written(number: int, place: str) -> dict[str, str | int]:
+    """Id of a button that undoes what was written down."""
+    return {"type": "undo-written", "number": number, "place": place}

@@ -113,6 +113,7 @@ def shell(crew: Crew, scheme: Scheme, version: str) -> dmc.MantineProvider:
             dcc.Store(id=ids.SCHEME, data=scheme),
             dcc.Store(id=ids.RESULTS_VERSION, data=version),
             dcc.Store(id=ids.DRAWN),
+            dcc.Store(id=ids.WRITTEN),
             dcc.Interval(id=ids.RESULTS_TIMER, interval=REFRESH_MS),
             html.A("Skip to the page", href=f"#{ids.PAGE}", className="skip"),
             dmc.AppShell(

@@ -30,7 +30,8 @@ def arc_history(
     Parameters
     ----------
     points : DataFrame
-        Rows of ``result_arc_points`` of one splicer with ``at``, the naive local time.
+        Rows of ``result_arc_points`` of one splicer with ``at``, the naive local time, and
+        optionally ``by_hand``, whether a person wrote the check down.
     unit : str
         Unit of the arc setting.
     """
@@ -73,7 +74,9 @@ def arc_history(
             name="setting found by the check",
             mode="markers",
             marker={"color": c.main, "size": 7},
-            hovertemplate=f"%{{x|%d %b %Y %H:%M}}<br>setting %{{y:g}} {unit}<extra></extra>",
+            customdata=_by_hand_notes(points, used),
+            hovertemplate=f"%{{x|%d %b %Y %H:%M}}<br>setting %{{y:g}} {unit}"
+            "%{customdata}<extra></extra>",
         )
     )
     changed = shown[shown["beyond"].notna()]
@@ -135,6 +138,14 @@ def arc_history(
             "level before the change."
         )
     return Picture(figure, f"{summary} {marks}".strip(), table)
+
+
+def _by_hand_notes(points: pd.DataFrame, used: pd.DataFrame) -> list[str]:
+    """What to say of each check that a person wrote down; empty for the others."""
+    if "by_hand" not in points:
+        return [""] * len(used)
+    by_hand = points.loc[used.index, "by_hand"]
+    return ["<br>written by hand" if note else "" for note in by_hand]
 
 
 def arc_drift(

@@ -10,6 +10,7 @@ import plotly.graph_objects as go
 from arcdrift.figures.theme import Scheme, colors
 
 NEW_SPLICER = "first day on another splicer"
+REMARK = "remark"
 ACTION_SYMBOLS: dict[str, str] = {
     "electrodes replaced": "diamond",
     "factory service": "star",
@@ -20,9 +21,10 @@ ACTION_SYMBOLS: dict[str, str] = {
     "blade rotated": "cross-thin",
     "cleaned": "circle",
     "other": "hexagon",
+    REMARK: "asterisk-open",
 }
 """Symbols by action, the most important first; a mark of several actions has the first one's."""
-MINOR = frozenset({"cleaned", "blade rotated", "other"})
+MINOR = frozenset({"cleaned", "blade rotated", "other", REMARK})
 """Frequent, minor actions: they have a symbol, but no line through the plot."""
 MOST_MARKS = 30
 """Days with a mark of their own at most; more would overlap on a phone."""

@@ -45,6 +45,23 @@
                 window.requestAnimationFrame(() => window.setTimeout(() => settle(before, now), 0));
                 return keep();
             },
+            written: function (answer) {
+                // the page is drawn again and says anew what was stored; show that on a phone too
+                const look = (tries, seen) => {
+                    const told = document.querySelector(".written-told");
+                    if (told && told !== seen && told.textContent.includes(answer.sentence)) {
+                        told.scrollIntoView({ block: "center" });
+                        seen = told;
+                    }
+                    if (tries) {
+                        window.setTimeout(() => look(tries - 1, seen), 100);
+                    }
+                };
+                if (answer) {
+                    look(40, null);
+                }
+                return keep();
+            },
             scheme: function (clicks, scheme) {
                 const kept = document.cookie.match(/(?:^|; )arcdrift-scheme=(light|dark)/);
                 let next = kept ? kept[1] : scheme;

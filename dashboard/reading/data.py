@@ -1,6 +1,7 @@
 """Everything the pages of one crew read, and the few things a person may change there."""
 
 import json
+from collections.abc import Mapping
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -16,6 +17,7 @@ from arcdrift.analysis.people.cleave_angles.angle_ewma import replay_angles
 from arcdrift.analysis.people.signature_splices import SignatureSplices
 from arcdrift.errors import UsageError
 from arcdrift.instants import microseconds
+from arcdrift.intake.storing.written_records import WrittenKind, WrittenReport
 from arcdrift.people import HIDDEN
 from arcdrift.settings import Crew, load_crew
 from arcdrift.settings_file import save_budget
@@ -26,11 +28,13 @@ from arcdrift.store.annotations.clock_shifts import clock_shifts, true_time
 from arcdrift.store.cases.revisit_rows import tick_off, undo_tick
 from arcdrift.store.database.connect import reading
 from arcdrift.store.records.record_overview import assessment_time
+from arcdrift.store.records.written_entries import WrittenEntry
 from arcdrift.store.results.result_rows import read_technicians
 from dashboard.reading.advice_cache import FRESH_SECONDS, AdviceCache
 from dashboard.reading.signature_splices_cache import SignatureSplicesCache
 from dashboard.reading.store_cache import cached_by_version
 from dashboard.reading.stored_results import StoredResults
+from dashboard.reading.written_down import WrittenDown
 
 PAGE_ROWS = 100
 """Splices a long table fetches at a time."""
@@ -69,6 +73,7 @@ class CrewData(StoredResults):
             clock_stands_still=self._clock_stands_still,
         )
         self._signature_splices = SignatureSplicesCache(self, self._engine)
+        self._written_down = WrittenDown(self._engine, self.crew)
 
     def baseline_marks(self, splicer: str, program: str) -> pd.DataFrame:
         """Return the marks in force on a stream's baseline; not cached, as they change any time."""
@@ -86,6 +91,34 @@ class CrewData(StoredResults):
         """Withdraw a mark of a baseline."""
         baseline_marks.withdraw_mark(self._engine, number)
         self._forget_version()
+
+    def write_down(
+        self, kind: WrittenKind, cells: Mapping[str, str], *, when: str, by: str, splicer: str
+    ) -> WrittenReport:
+        """Write down a check, service or remark at a splicer (`WrittenDown.write`)."""
+        zone = self.zone_of_splicer(splicer)
+        try:
+            return self._written_down.write(kind, cells, when=when, by=by, zone=zone)
+        finally:
+            self._forget_version()
+
+    def undo_written(self, number: int, *, only_by: str | None = None) -> WrittenEntry:
+        """Undo something that was written down (`WrittenDown.undo`)."""
+        try:
+            return self._written_down.undo(number, only_by=only_by)
+        finally:
+            self._forget_version()
+
+    def cleavers_of(self, splicer: str) -> list[str]:
+        """Return the names of the cleavers that are used with a splicer."""
+        blades = self.result("result_blades")
+        used = blades["splicers"].str.split(", ").map(lambda names: splicer in names)
+        return sorted(blades.loc[used.astype(bool), "cleaver"]) if len(blades) else []
+
+    @cached_by_version(64)
+    def written_entries(self, splicer: str) -> list[WrittenEntry]:
+        """Return what was written down about a splicer and its cleavers, the latest first."""
+        return self._written_down.entries({splicer, *self.cleavers_of(splicer)})
 
     def settings(self) -> Crew:
         """Return crew.toml as it stands now."""
@@ -256,11 +289,15 @@ class CrewData(StoredResults):
     def _compute_advice(self, splicer: str, air: Air, elsewhere: str | None) -> Advice:
         run = self.run()
         temperature, pressure, humidity = air
+        at = None
+        if run is not None and self._clock_stands_still:
+            # what was written down since the analysis counts at once
+            at = max(pd.Timestamp(run.now), assessment_time(self._engine, self.crew))
         return advice_from_store(
             self._engine,
             self.crew,
             splicer,
-            at=pd.Timestamp(run.now) if run is not None and self._clock_stands_still else None,
+            at=at,
             temperature_c=temperature,
             pressure_hpa=pressure,
             humidity_pct=humidity,

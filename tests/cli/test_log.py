@@ -39,8 +39,8 @@ def test_the_verdict_counts_the_check_at_once(analyzed: Path, arcdrift: Any) -> 
     before = arcdrift("advise", "Heron", "--json").data["verdict"]
     done = arcdrift(*CHECK[:4], "101", *CHECK[5:], "--json")
     assert done.data["verdict"] == arcdrift("advise", "Heron", "--json").data["verdict"]
-    assert before == "recalibrate"  # no check has passed today
-    assert done.data["verdict"] != "recalibrate"
+    assert before == "run-check"  # none has passed today
+    assert done.data["verdict"] != "run-check"
 
 
 def test_values_that_cannot_be_stored_are_bad_input(crew: Path, arcdrift: Any) -> None:

@@ -12,6 +12,7 @@ from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
 from arcdrift.cli.output import print_json, print_lines, print_nothing, print_table, printable
 from arcdrift.cli.time_arguments import local_time, zone_of_splicer
 from arcdrift.errors import ArcdriftError, UsageError
+from arcdrift.verdicts import VERDICTS, VerdictCode
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -220,7 +221,8 @@ def _write(
         return
     print_lines(printable(sentence))
     if verdict is not None:
-        print_lines(f"The verdict on {printable(subject)} is now: {verdict.replace('-', ' ')}.")
+        words = VERDICTS[verdict].words
+        print_lines(f"Verdict on {printable(subject)}: {words[0].lower()}{words[1:]}.")
     if not report.repeated:
         undo = command_text(f"imports undo {report.import_id}", session.folder)
         print_lines(f"Undo with {undo}.")
@@ -250,7 +252,7 @@ def report_json(
     }
 
 
-def _verdict(session: CrewSession, splicer: str) -> str | None:
+def _verdict(session: CrewSession, splicer: str) -> VerdictCode | None:
     """Return the verdict of the advice for a splicer; None where none can be given."""
     from arcdrift.analysis.advice.advice_from_store import advice_from_store
 

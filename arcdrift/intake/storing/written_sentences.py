@@ -9,12 +9,13 @@ from arcdrift.intake.storing.written_records import WrittenReport
 
 ELECTRODES_CAUTION = (
     "Electrodes carry high voltage: switch the splicer off and take out its battery before you "
-    "touch them. The maker's manual and local rules come first."
+    "touch them."
 )
 BLADE_CAUTION = (
-    "Cleaving leaves glass shards and the blade is sharp: wear eye protection, and put shards into "
-    "a closed container. The maker's manual and local rules come first."
+    "Blades are sharp and cleaving leaves glass shards: wear eye protection, and put shards into a "
+    "closed container."
 )
+MANUAL_FIRST = "The maker's manual and local rules come first."
 _OUTCOMES = {"pass": "passed", "fail": "failed", "aborted": "aborted"}
 _NOUNS = {"arc-checks": "check", "service": "service", "remarks": "remark"}
 _COLUMNS = {"arc_setting": "the arc setting", "arc_count": "the arc count"}
@@ -23,8 +24,8 @@ _COLUMNS = {"arc_setting": "the arc setting", "arc_count": "the arc count"}
 def caution_for(action: str) -> str:
     """Return what to beware of at a service action; empty for none."""
     if action == "electrodes replaced":
-        return ELECTRODES_CAUTION
-    return BLADE_CAUTION if action.startswith("blade") else ""
+        return f"{ELECTRODES_CAUTION} {MANUAL_FIRST}"
+    return f"{BLADE_CAUTION} {MANUAL_FIRST}" if action.startswith("blade") else ""
 
 
 def event_text(kind: str, subject: str, values: Mapping[str, Any], unit: str = "") -> str:

@@ -24,6 +24,7 @@ from dashboard.pages.findings.finding_words import concerns_splicer, finding_tit
 from dashboard.pages.splicer.advice_card import advice_card
 from dashboard.pages.splicer.arc_model import effects_of, influence_of, model_cards
 from dashboard.pages.splicer.upkeep import electrodes_card, programs_card, wear_table
+from dashboard.pages.splicer.written_card import checks_by_hand, service_and_remarks, written_card
 from dashboard.url_query import href, search, shown
 
 DEFAULT_PERIOD = "365"
@@ -38,12 +39,16 @@ def chosen_splicer(view: View) -> str:
 
 
 def points(view: View) -> pd.DataFrame:
-    """Return arc checks of the chosen splicer and period, with ``at`` in its local time."""
+    """Return arc checks of the chosen splicer and period, with ``at`` in its local time.
+
+    ``by_hand`` tells which ones a person wrote down.
+    """
     splicer = chosen_splicer(view)
     rows = view.data.result("result_arc_points", splicer=splicer)
     at = pd.to_datetime(rows["checked_at"], utc=True)
     zone = view.data.zone_of_splicer(splicer)
-    rows = rows.assign(at=at.dt.tz_convert(zone).dt.tz_localize(None))
+    by_hand = checks_by_hand(view, splicer)
+    rows = rows.assign(at=at.dt.tz_convert(zone).dt.tz_localize(None), by_hand=at.isin(by_hand))
     first = view.first_day(DEFAULT_PERIOD)
     return rows[rows["at"] >= pd.Timestamp(first)] if first else rows
 
@@ -91,6 +96,7 @@ def render(view: View) -> html.Div:
         [
             html.Div([heading(splicer, description), chooser], className="heading-row"),
             advice_card(view, splicer),
+            written_card(view, splicer),
             _findings(view, splicer),
             html.Div(period(view, DEFAULT_PERIOD), className="filters"),
             html.Div(
@@ -106,7 +112,7 @@ def charts_below_advice(view: View) -> list[Any]:
     """Return everything below the advice; the page loads it after the advice is shown."""
     splicer = chosen_splicer(view)
     unit = view.data.unit(splicer)
-    rows, events = points(view), view.data.service(splicer)
+    rows, events = points(view), service_and_remarks(view, splicer)
     csv = csv_link("/splicer", "arc-points", {**view.query, "splicer": splicer})
     return [
         chart(
