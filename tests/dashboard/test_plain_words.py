@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 
 from arcdrift.analysis.causes import loss_findings
@@ -166,6 +167,32 @@ def test_the_check_strip_runs_like_the_calendar(data: CrewData):
     assert "Newest day on the left" in words
     strip = words.partition("Arc checks of the last")[2]
     assert strip.index("13 Jun 2025") < strip.index("12 Jun 2025")
+
+
+def test_a_risen_stream_tells_the_size_of_its_finding(tmp_path: Path):
+    """The finding says 0.040 to 0.064 dB, +60 %; the expectation has followed part of the rise."""
+    data = crew_with(tmp_path, findings())
+    raised = findings()[0]
+    streams = results()["result_streams"]
+    of_finding = streams["splicer"] == "Kestrel"
+    streams = streams.assign(
+        baseline_db=streams["baseline_db"].mask(of_finding, 0.040),
+        recent_db=streams["recent_db"].mask(of_finding, 0.058),
+        change_since=pd.Series("2025-06-04", streams.index).where(of_finding),
+        since_db=pd.Series(0.064, streams.index).where(of_finding),
+        change=pd.Series(0.6, streams.index).where(of_finding),
+        change_finding=pd.Series(raised.id, streams.index).where(of_finding),
+    )
+    engine = open_store(tmp_path)
+    replace_results(engine, results() | {"result_streams": streams})
+    engine.dispose()
+    words = shown(data, "/loss", "?splicer=Kestrel&program=single-mode fixed")
+    assert "(+60%)" in raised.summary
+    assert "Usual loss, mean of all splices 0.040 dB, before 04 Jun 2025" in words
+    assert "Since 04 Jun 2025 0.064 dB (+60 %)" in words
+    assert "Last 10 days 0.058 dB" in words
+    assert "+45 %" not in words  # the last days against the usual would be another percent
+    assert "+60 % since 04 Jun 2025" in shown(data, "/loss")
 
 
 def test_a_share_that_rounds_to_nothing_is_plain_zero(tmp_path: Path):

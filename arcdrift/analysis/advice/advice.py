@@ -36,8 +36,6 @@ from arcdrift.wording import probability_text
 
 OFF_FROM = 0.5
 """Probability of being off by more than the tolerance from which a setting counts as off."""
-TENTHS_BELOW = 6.0
-"""If the tolerance (setting units) is below this, settings are written to a tenth."""
 RANGE_MARGIN = 0.1
 """The model is used up to this share of its air range beyond that range."""
 SHIFT_LENGTH = pd.Timedelta(hours=10)
@@ -264,11 +262,10 @@ def _model_answer(
     tolerance = state.tolerance or DEFAULT_TOLERANCE * model.sigma
     difference = value - last.arc_setting
     probability = required.probability_off(last.arc_setting, tolerance)
-    digits = 0 if tolerance >= TENTHS_BELOW else 1
+    # to a tenth, as on pages and in tables: the same number must not look like two
     sentence = (
-        f"The arc should be at {value:.{digits}f} {model.unit} (95 %: "
-        f"{low:.{digits}f} to {high:.{digits}f}); it is set to "
-        f"{last.arc_setting:g}. Chance of being off by more than {tolerance:.{digits}f}: "
+        f"The arc should be at {value:.1f} {model.unit} (95 %: {low:.1f} to {high:.1f}); it is "
+        f"set to {last.arc_setting:g}. Chance of being off by more than {tolerance:.1f}: "
         f"{probability_text(probability)}."
     )
     note = f"From {model.used} checks of this splicer"

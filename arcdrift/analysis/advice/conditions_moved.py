@@ -45,7 +45,8 @@ def conditions_moved_finding(
         until=now.to_pydatetime(),
         severity="watch",
         evidence=evidence,
-        summary=f"{state.splicer}: {change_reasons[0]}",
+        summary=f"{state.splicer}: {change_reasons[0]} As of "
+        f"{now.tz_convert(state.time_zone):%Y-%m-%d %H:%M}.",
         next_step="Run the arc check again before the next splice.",
         assessed_on=now.to_pydatetime(),
     )

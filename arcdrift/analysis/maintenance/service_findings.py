@@ -294,7 +294,7 @@ def _interval_finding(
             f"{splicer}: {_service_name(state.action)} is due: "
             f"last done on {state.done_at:%Y-%m-%d}, "
             f"{state.days:.0f} days and {state.splices:,} splices ago (set to every "
-            f"{' or '.join(filter(None, limits))})."
+            f"{' or '.join(filter(None, limits))}; as of {now:%Y-%m-%d})."
         ),
         next_step=NEXT_STEPS[state.action],
         assessed_on=now.to_pydatetime(),

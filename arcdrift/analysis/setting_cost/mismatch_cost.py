@@ -118,7 +118,7 @@ def cost_summary(
         mismatch = min(target, item.seen)
         interval = item.at(mismatch)
         value, low, high = interval or (None, None, None)
-        parts.append(_class_text(item, mismatch, interval))
+        parts.append(_class_text(item, mismatch, interval, most=mismatch < target))
         programs.append(
             {
                 "program_class": item.program_class,
@@ -140,14 +140,18 @@ def cost_summary(
 
 
 def _class_text(
-    cost: MismatchCost, mismatch: float, interval: tuple[float, float, float] | None
+    cost: MismatchCost,
+    mismatch: float,
+    interval: tuple[float, float, float] | None,
+    *,
+    most: bool,
 ) -> str:
     where = f"on {cost.program_class} programs"
     if interval is None:
         return f"not known {where} ({cost.refusal})"
     value, low, high = interval
     far = f"{mismatch:.0f}" if mismatch >= 9.5 else f"{mismatch:.1f}".removesuffix(".0")
-    far += f" {cost.unit} off"
+    far += f" {cost.unit} off{', the most seen' if most else ''}"
     if low <= 0:
         return f"none seen {where} at {far} ({_upper_limit_text(high)})"
     rough = ", roughly: it does not rise with the square" if cost.odd_shape else ""

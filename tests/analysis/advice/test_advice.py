@@ -118,7 +118,7 @@ def test_an_arc_far_off_recalibrates_for_that_reason_first() -> None:
     assert advice.verdict == "recalibrate"
     assert advice.probability is not None
     assert advice.probability > 0.99
-    assert advice.reasons[0].startswith("The arc should be at 120 steps")
+    assert advice.reasons[0].startswith("The arc should be at 120.0 steps")
 
 
 @pytest.mark.parametrize(
@@ -164,7 +164,7 @@ def test_splices_on_an_unchecked_arc_come_first_in_local_time() -> None:
         "No arc check has passed since this workday began.",
         advice.reasons[2],
     )
-    assert advice.reasons[2].startswith("The arc should be at 140 steps")
+    assert advice.reasons[2].startswith("The arc should be at 140.0 steps")
     assert advice.reasons[-2:] == (DRIFT.words, DRIFT_NOTE)
     data = advice.to_json()
     assert (data["unchecked_splices"], data["unchecked_since"]) == (14, "2026-09-10T13:10:00Z")

@@ -133,7 +133,7 @@ def test_v_grooves_by_splices_or_days_whichever_comes_first() -> None:
     assert "v-groove cleaning is due: last done on 2026-06-20, 10 days and 200 splices ago" in (
         found.summary
     )
-    assert "(set to every 90 days or 100 splices)" in found.summary
+    assert "(set to every 90 days or 100 splices; as of " in found.summary
 
 
 def test_nothing_on_record_is_not_due_and_neither_is_an_idle_splicer() -> None:

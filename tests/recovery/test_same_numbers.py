@@ -1,0 +1,108 @@
+"""One number of one splicer, everywhere it is told: pages, commands, JSON and findings agree."""
+
+import json
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from arcdrift.cli.commands.advise import advise
+from arcdrift.cli.commands.prep import prep
+from dashboard.reading.data import CrewData
+from tests.dashboard.rendering import shown
+from tests.recovery.conftest import Sample
+
+WORN, LAST_POSITION, DRIFTING = "Dunlin", "Lapwing", "Plover"
+
+
+@pytest.fixture(scope="module")
+def folder(sample: Sample) -> Path:
+    return Path(str(sample.engine.url.database)).parent
+
+
+@pytest.fixture(scope="module")
+def crew_data(folder: Path) -> CrewData:
+    return CrewData(folder)
+
+
+@pytest.fixture
+def printed(capsys: pytest.CaptureFixture[str]) -> Callable[..., str]:
+    """What a command prints, in one line."""
+
+    def run(command: Callable[..., None], *arguments: object, **options: object) -> str:
+        command(*arguments, **options)
+        return " ".join(capsys.readouterr().out.split())
+
+    return run
+
+
+@pytest.mark.parametrize(
+    "splicer", [WORN, LAST_POSITION, pytest.param(DRIFTING, marks=pytest.mark.long)]
+)
+def test_each_quantity_has_one_value(
+    splicer: str,
+    sample: Sample,
+    crew_data: CrewData,
+    folder: Path,
+    printed: Callable[..., str],
+) -> None:
+    page = shown(crew_data, "/splicer", f"?splicer={splicer}")
+    command = printed(advise, splicer, folder=folder)
+    document = json.loads(printed(advise, splicer, folder=folder, as_json=True))
+    items = {item["what"]: item["numbers"] for item in document["start_of_day"]}
+    own = [f.summary for f in sample.review.findings if f.subject_id == splicer]
+    cleaver = items["Blade"]["cleaver"]
+    blade_rows = [
+        re.search(rf"\b{cleaver} {splicer} (.*?cleaves left)", text)
+        for text in (shown(crew_data, "/prep"), printed(prep, folder=folder))
+    ]
+    told = " ".join([page, command, *own, *(row.group(1) for row in blade_rows if row)])
+    assert all(blade_rows)
+
+    assert set(re.findall(r"([\d,]+) arcs left", told)) == {f"{items['Electrodes']['arcs_left']:,}"}
+    assert len(set(re.findall(r"arcs left, (about [\d,]+ to [\d,]+ workdays)", told))) == 1
+    assert told.count("arcs left") >= 3  # the list, the card of electrodes, the command
+    assert set(re.findall(r"about ([\d,]+) cleaves left", told)) == {
+        f"{items['Blade']['cleaves_left']:,}"
+    }
+    assert told.count("cleaves left") == 4
+    unit = document["required"]["unit"]
+    needed = re.findall(
+        rf"should be at ([\d.]+)|Setting needed ([\d.]+) {unit}|should be ([\d.]+) ", told
+    )
+    assert {value for values in needed for value in values if value} == {
+        f"{document['required']['value']:.1f}"
+    }
+    assert len(needed) == 4
+    tolerance = re.findall(
+        rf"off by more than ([\d.]+):|Tolerance ([\d.]+) {unit}|tolerance ([\d.]+) ", told
+    )
+    assert {value for values in tolerance for value in values if value} == {
+        f"{document['tolerance']:.1f}"
+    }
+    in_force = re.findall(rf"is set to ([\d.]+)|Setting stored ([\d.]+) {unit}", told)
+    assert {value.rstrip(".") for values in in_force for value in values if value} == {
+        f"{document['setting']:g}"
+    }
+
+
+def test_worn_electrodes_are_told_once_with_the_arcs_by_now(
+    sample: Sample, crew_data: CrewData
+) -> None:
+    (worn,) = [f for f in sample.review.findings if f.kind == "electrodes-worn"]
+    assert worn.subject_id == WORN
+    electrodes = crew_data.advice(WORN, None, None, None).electrodes
+    assert electrodes is not None
+    assert electrodes.arcs_left is not None
+    # the last check was on Friday; the splices since have used up arcs as well
+    assert worn.evidence["arcs_left"] == round(electrodes.arcs_left.value)
+    assert worn.evidence["arcs_on_electrodes"] == electrodes.arcs
+    assert f"(as of {sample.review.now:%Y-%m-%d})" in worn.summary
+
+
+def test_the_last_position_of_a_blade_says_so(crew_data: CrewData) -> None:
+    page = shown(crew_data, "/splicer", f"?splicer={LAST_POSITION}")
+    assert "position 16 of 16" in page
+    assert "last position: have a new blade ready" in page
+    assert "new blade in about" in shown(crew_data, "/prep")
