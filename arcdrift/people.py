@@ -1,6 +1,7 @@
 """Decides whose figures a viewer may see, for screens, prints and exports.
 
-Without sign-in everybody at the machine counts as the lead. crew.toml can keep people off
+Without sign-in everybody at the machine counts as the lead. A technician who has signed in sees
+figures about nobody else, and no other name beside a record. crew.toml can keep people off
 screens, prints and exports (``[prep] person_pages = false``: no figure about one person, no name
 beside a record), and show pseudonyms instead of names (``pseudonyms = true``). A pseudonym does not
 hide a person from somebody who knows where that person worked.
@@ -11,16 +12,18 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from arcdrift.settings import Crew
 
 if TYPE_CHECKING:
     import pandas as pd
 
-Role = Literal["lead", "trainer", "technician"]
+Role = Literal["technician", "trainer", "lead"]
+ROLES: tuple[Role, ...] = get_args(Role)
+"""From the least to the highest: each may do what those before it may."""
 PURPOSE = (
     "These figures are for coaching, not for pay, praise or blame. Each is drawn toward the "
     "crew's average and comes with a 95 % interval and the splices it rests on; one whose interval "
@@ -31,6 +34,7 @@ CASE_SENTENCES = ("title", "cause_text", "next_step")
 """Sentences of a case that may name somebody; who said something about it is no figure."""
 SOMEBODY = "one person"
 """Stands in a sentence for the name of somebody who may not be seen."""
+OTHERS = "Figures about one person are shown to that person, to trainers and to leads."
 HIDDEN = "This crew keeps figures about single people off screens (person_pages in crew.toml)."
 
 
@@ -40,6 +44,10 @@ class Viewer:
 
     role: Role = "lead"
     technician: str | None = None
+
+    def has_role(self, least: Role) -> bool:
+        """Whether this viewer has a role or a higher one."""
+        return ROLES.index(self.role) >= ROLES.index(least)
 
 
 LOCAL = Viewer()
@@ -58,6 +66,11 @@ class People:
         if not self._settings.person_pages:
             return False
         return self._viewer.role != "technician" or self._viewer.technician == technician
+
+    @property
+    def sees_everybody(self) -> bool:
+        """Whether figures about every single person are shown to this viewer."""
+        return self._settings.person_pages and self._viewer.role != "technician"
 
     @property
     def any_pages(self) -> bool:
@@ -90,12 +103,24 @@ class People:
         """Rows of records, which every viewer may see; the names change, or are left out."""
         if column not in rows.columns or rows.empty:
             return rows
-        if not self.any_pages:
-            return rows.assign(**{column: None}).astype({column: "str"})
-        if not self._settings.pseudonyms:
+        if self.sees_everybody and not self._settings.pseudonyms:
             return rows
-        known = {name: self.shown(str(name)) for name in rows[column].dropna().unique()}
+        names = rows[column].dropna().unique()
+        known = {name: self.shown(str(name)) for name in names if self.may_see(str(name))}
+        if not known:
+            return rows.assign(**{column: None}).astype({column: "str"})
         return rows.assign(**{column: rows[column].astype(object).map(known)})
+
+    def sentences(self, texts: pd.Series, technicians: Iterable[str]) -> pd.Series:
+        """What people wrote, with `SOMEBODY` in place of names that may not be shown."""
+        hidden = [name for name in technicians if not self.may_see(name)]
+        written = texts.notna()
+        if not hidden or not written.any():
+            return texts
+        pattern = _names_pattern(hidden)
+        return texts.mask(
+            written, texts.astype("string").str.replace(pattern, SOMEBODY, regex=True)
+        )
 
     def subjects(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Rows about subjects of several types: people only where they may be seen, as shown."""
@@ -108,6 +133,14 @@ class People:
         visible = names.map({name: self.may_see(name) for name in names.unique()})
         return renamed[~about | visible.reindex(rows.index, fill_value=True).astype(bool)]
 
+    def written(self, document: dict[str, Any], technicians: Iterable[str]) -> dict[str, Any]:
+        """A record with what people said, with `SOMEBODY` for names that may not be shown."""
+        hidden = [name for name in technicians if not self.may_see(name)]
+        if not hidden or not self.any_pages:
+            return document
+        replaced: dict[str, Any] = _replaced(document, _names_pattern(hidden), lambda _: SOMEBODY)
+        return replaced
+
     def finding(
         self, document: dict[str, Any], technicians: Iterable[str]
     ) -> dict[str, Any] | None:
@@ -117,13 +150,14 @@ class People:
         if about and not self.may_see(str(subject["id"])):
             return None
         known = {*technicians, *([str(subject["id"])] if about else [])}
-        document = _without(document, [name for name in known if not self.may_see(name)])
+        why = OTHERS if self.any_pages else HIDDEN
+        document = _without(document, [name for name in known if not self.may_see(name)], why)
         if not self._settings.pseudonyms or not known:
             return document
         pattern = _names_pattern(known)
         changed = dict(document)
         for key in ("summary", "next_step", "likely_causes", "evidence"):
-            changed[key] = _replaced(document[key], pattern, self)
+            changed[key] = _replaced(document[key], pattern, self.shown)
         if about:
             changed["subject"] = subject | {"id": self.shown(str(subject["id"]))}
         return changed
@@ -136,7 +170,9 @@ class People:
             return None
         known = {*technicians, *([str(subject["id"])] if about else [])}
         hidden = [name for name in known if not self.may_see(name)]
-        if hidden:
+        if hidden and self.any_pages:
+            document = self.written(document, hidden)
+        elif hidden:
             pattern = _names_pattern(hidden)
             document = document | {
                 key: pattern.sub(SOMEBODY, str(document[key])) for key in CASE_SENTENCES
@@ -145,7 +181,7 @@ class People:
             return document
         pattern = _names_pattern(known)
         changed = document | {
-            key: _replaced(document[key], pattern, self) for key in CASE_SENTENCES
+            key: _replaced(document[key], pattern, self.shown) for key in CASE_SENTENCES
         }
         if about:
             changed["subject"] = subject | {"id": self.shown(str(subject["id"]))}
@@ -158,17 +194,17 @@ def _names_pattern(names: Iterable[str]) -> re.Pattern[str]:
     return re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, longest))})(?!\w)")
 
 
-def _without(document: dict[str, Any], hidden: list[str]) -> dict[str, Any]:
+def _without(document: dict[str, Any], hidden: list[str], why: str) -> dict[str, Any]:
     """A finding without the names of people who may not be seen, nor causes and evidence of them.
 
-    The names in its sentences become `SOMEBODY`.
+    The names in its sentences become `SOMEBODY`; `why` says why a cause is not told.
     """
     if not hidden:
         return document
     pattern = _names_pattern(hidden)
     sentences = {key: pattern.sub(SOMEBODY, str(document[key])) for key in ("summary", "next_step")}
     causes = [
-        {"cause": UNNAMED, "why": HIDDEN, "weight": cause["weight"]}
+        {"cause": UNNAMED, "why": why, "weight": cause["weight"]}
         if pattern.search(f"{cause['cause']} {cause['why']}")
         else cause
         for cause in document["likely_causes"]
@@ -183,15 +219,15 @@ def _without(document: dict[str, Any], hidden: list[str]) -> dict[str, Any]:
     return document | sentences | {"likely_causes": causes, "evidence": evidence}
 
 
-def _replaced(value: Any, pattern: re.Pattern[str], people: People) -> Any:
+def _replaced(value: Any, pattern: re.Pattern[str], shown: Callable[[str], str]) -> Any:
     """A JSON value with every name in its texts replaced by the one to show."""
     if isinstance(value, str):
-        return pattern.sub(lambda match: people.shown(match.group()), value)
+        return pattern.sub(lambda match: shown(match.group()), value)
     if isinstance(value, dict):
         return {
-            _replaced(key, pattern, people): _replaced(item, pattern, people)
+            _replaced(key, pattern, shown): _replaced(item, pattern, shown)
             for key, item in value.items()
         }
     if isinstance(value, list | tuple):
-        return [_replaced(item, pattern, people) for item in value]
+        return [_replaced(item, pattern, shown) for item in value]
     return value

@@ -1,22 +1,29 @@
-"""Creating the dashboard, and serving it to this machine only."""
+"""Creating the dashboard, and serving it."""
 
-import ipaddress
 from collections.abc import Callable
 from pathlib import Path
-from urllib.parse import urlsplit
 
 import waitress
 from dash import Dash
-from flask import Flask, Response, abort, has_request_context, request
+from flask import Flask, has_request_context, request
 
 from arcdrift.errors import UsageError
 from arcdrift.figures.theme import Scheme
+from arcdrift.store.accounts.user_accounts import has_users
 from dashboard import callbacks, downloads, error_page
+from dashboard.access import request_guard, sign_in
+from dashboard.access.current_user import current_user, current_viewer
+from dashboard.access.secret_key import secret_key
+from dashboard.access.served_address import ServedAddress
+from dashboard.access.sessions import Sessions
 from dashboard.reading.data import CrewData
+from dashboard.reading.viewers import data_for_request
 from dashboard.server_rendered_advice import advice_html
 from dashboard.shell import shell
 
 THREADS = 8
+ASSETS_APART = r"(sign-in\.css|forget\.js)"
+"""Files of pages that are not Dash's; it must not load them into its own."""
 INDEX = """<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -30,25 +37,6 @@ INDEX = """<!DOCTYPE html>
 <footer>{%config%}{%scripts%}{%renderer%}</footer>
 </body>
 </html>"""
-HEADERS = {
-    "Content-Security-Policy": (
-        "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval'; "
-        "style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; font-src 'self' data:; "
-        "frame-ancestors 'none'; base-uri 'self'; form-action 'self'"
-    ),
-    "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "no-referrer",
-}
-
-
-def is_loopback(host: str) -> bool:
-    """Return whether a host name or address can only mean this machine."""
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False
 
 
 def saved_scheme() -> Scheme:
@@ -57,11 +45,16 @@ def saved_scheme() -> Scheme:
     return "dark" if cookie == "dark" else "light"
 
 
-def create_app(crew_folder: Path, *, prefetch_advice: bool = False) -> Dash:
+def create_app(
+    crew_folder: Path, address: ServedAddress | None = None, *, prefetch_advice: bool = False
+) -> Dash:
     """Build the dashboard of one crew folder.
 
     Parameters
     ----------
+    address : ServedAddress, optional
+        From where it is reached, which decides whether people sign in; by default from this
+        computer only.
     prefetch_advice : bool
         Whether to start working out every splicer's advice before a page asks for it.
 
@@ -69,38 +62,47 @@ def create_app(crew_folder: Path, *, prefetch_advice: bool = False) -> Dash:
     ------
     BadInput, StoreTrouble
         When the folder or its store cannot be used.
+    UsageError
+        When a sign-in is needed and there are no users.
     """
-    data = CrewData(crew_folder)
+    address = address or ServedAddress()
+    everything = CrewData(crew_folder)
     app = Dash(
         __name__,
         title="arcdrift",
         update_title=None,
         index_string=INDEX,
         on_error=error_page.on_callback_error,
+        assets_ignore=ASSETS_APART,
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
-    _insert_advice(app, data)
-    app.layout = lambda: shell(data.crew, saved_scheme(), data.version())
     server: Flask = app.server
-
-    @server.before_request
-    def only_this_machine() -> None:
-        # a foreign page cannot reach a loopback server under a name of its own (DNS rebinding)
-        if not is_loopback(urlsplit(f"//{request.host}").hostname or ""):
-            abort(403)
-
-    @server.after_request
-    def harden(response: Response) -> Response:
-        for name, value in HEADERS.items():
-            response.headers.setdefault(name, value)
-        return response
-
+    sessions = None
+    if address.needs_sign_in:
+        _require_users(everything, crew_folder, address)
+        sessions = Sessions(server, everything.engine, address, secret_key(crew_folder))
+    request_guard.install(app, address, sessions)
+    data = data_for_request(everything, current_viewer)
+    _insert_advice(app, data)
+    app.layout = lambda: shell(
+        everything.crew, saved_scheme(), everything.version(), user=current_user()
+    )
     server.register_error_handler(Exception, error_page.on_request_error)
     downloads.register(server, data)
     callbacks.register(app, data)
+    if sessions is not None:
+        sign_in.register(server, everything.crew.name, everything.engine, sessions)
     if prefetch_advice:
-        data.prefetch_advice()
+        everything.prefetch_advice()
     return app
+
+
+def _require_users(data: CrewData, crew_folder: Path, address: ServedAddress) -> None:
+    if not has_users(data.engine):
+        raise UsageError(
+            f"Others could open the dashboard at {address.url}, and nobody can sign in yet. Add a "
+            f"user first: arcdrift user add NAME --role lead --crew {crew_folder}"
+        )
 
 
 def _insert_advice(app: Dash, data: CrewData) -> None:
@@ -115,7 +117,7 @@ def _insert_advice(app: Dash, data: CrewData) -> None:
     app.interpolate_index = interpolate_with_advice
 
 
-def serve(crew_folder: Path, host: str, port: int, *, listening: Callable[[], None]) -> None:
+def serve(crew_folder: Path, address: ServedAddress, *, listening: Callable[[], None]) -> None:
     """Serve the dashboard until interrupted.
 
     Parameters
@@ -126,14 +128,18 @@ def serve(crew_folder: Path, host: str, port: int, *, listening: Callable[[], No
     Raises
     ------
     UsageError
-        When the host is any other than this machine: there is no sign-in.
+        When others than this computer could reach it and there are no users.
     """
-    if not is_loopback(host):
-        raise UsageError(
-            f"arcdrift serves to this machine only and refuses {host}: there is no sign-in yet. "
-            "Use --host 127.0.0.1, and reach it from elsewhere through a tunnel of your own."
-        )
-    app = create_app(crew_folder, prefetch_advice=True)
-    server = waitress.create_server(app.server, host=host, port=port, threads=THREADS, ident=None)
+    app = create_app(crew_folder, address, prefetch_advice=True)
+    server = waitress.create_server(
+        app.server,
+        host=address.host,
+        port=address.port,
+        threads=THREADS,
+        ident=None,
+        max_request_body_size=request_guard.MAX_REQUEST_BYTES,
+        # the guard refuses or reads these headers itself
+        clear_untrusted_proxy_headers=False,
+    )
     listening()
     server.run()

@@ -1,4 +1,7 @@
-"""Callbacks of all pages; the URL alone decides what is shown."""
+"""Callbacks of all pages; the URL alone decides what is shown.
+
+Each callback states the least role that it serves; one that states none serves leads only.
+"""
 
 from typing import Any
 
@@ -7,8 +10,10 @@ from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, State, ctx
 from arcdrift.errors import ArcdriftError
 from arcdrift.figures.theme import Scheme
 from dashboard import ids
+from dashboard.access.page_roles import may_open
+from dashboard.access.roles import for_role
 from dashboard.components import View, heading, notice, shown_time
-from dashboard.pages import PAGES, not_found
+from dashboard.pages import PAGES, not_allowed, not_found
 from dashboard.pages.design.design import save_requested_budget
 from dashboard.pages.design.design_trial import trial_card
 from dashboard.pages.loss.baseline_card import typed_mark
@@ -32,9 +37,12 @@ OUTDATED = (
 
 def screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) -> Any:
     """Return the page at a URL."""
-    render = PAGES.get((path or "/").rstrip("/") or "/")
+    address = (path or "/").rstrip("/") or "/"
+    render = PAGES.get(address)
     if render is None:
         return not_found(path or "")
+    if not may_open(data.viewer, address):
+        return not_allowed(address)
     run = data.run()
     if run is None:
         return html.Div(
@@ -94,6 +102,7 @@ def register(app: Dash, data: CrewData) -> None:
         Input(ids.SCHEME, "data"),
         Input(ids.RESULTS_VERSION, "data"),
     )
+    @for_role("technician")
     def show(path: str, query: str, scheme: Scheme, _version: str) -> tuple[Any, None]:
         return screen(data, path, query, "dark" if scheme == "dark" else "light"), None
 
@@ -106,6 +115,7 @@ def register(app: Dash, data: CrewData) -> None:
         State(ids.URL, "search"),
         prevent_initial_call=True,
     )
+    @for_role("technician")
     def follow(
         _values: list[Any], rows: list[Any], clicks: list[Any], query: str
     ) -> tuple[Any, Any]:
@@ -140,6 +150,7 @@ def register(app: Dash, data: CrewData) -> None:
         State({"type": "splice-grid", "splicer": MATCH, "program": MATCH, "day": MATCH}, "id"),
         prevent_initial_call=True,
     )
+    @for_role("technician")
     def page_splices(request: dict[str, Any] | None, grid: dict[str, str]) -> Any:
         if request is None:
             return no_update
@@ -150,6 +161,7 @@ def register(app: Dash, data: CrewData) -> None:
         Input({"type": "rest-slot", "query": MATCH}, "id"),
         State(ids.SCHEME, "data"),
     )
+    @for_role("technician")
     def fill_rest(slot: dict[str, str], scheme: Scheme) -> Any:
         run = data.run()
         if run is None:
@@ -162,6 +174,7 @@ def register(app: Dash, data: CrewData) -> None:
         Output({"type": "advice-slot", "splicer": MATCH}, "children"),
         Input({"type": "advice-slot", "splicer": MATCH}, "id"),
     )
+    @for_role("technician")
     def fill_advice(slot: dict[str, str]) -> Any:
         return advice_words(data, slot["splicer"])
 
@@ -173,6 +186,7 @@ def register(app: Dash, data: CrewData) -> None:
         State({"type": "mark-field", "name": ALL}, "value"),
         prevent_initial_call=True,
     )
+    @for_role("lead")
     def change_baseline(saves: list[Any], undos: list[Any], _values: list[Any]) -> Any:
         places = len(ctx.outputs_list[1])
         button = ctx.triggered_id
@@ -197,6 +211,7 @@ def register(app: Dash, data: CrewData) -> None:
         State({"type": "coaching-log", "technician": ALL}, "id"),
         prevent_initial_call=True,
     )
+    @for_role("trainer")
     def change_coaching(
         saves: list[Any],
         undos: list[Any],
@@ -223,6 +238,7 @@ def register(app: Dash, data: CrewData) -> None:
         State({"type": "budget-save", "query": MATCH}, "id"),
         prevent_initial_call=True,
     )
+    @for_role("lead")
     def save_budget(clicks: int | None, button: dict[str, str]) -> Any:
         return save_requested_budget(data, parse(button["query"])) if clicks else no_update
 
@@ -230,6 +246,7 @@ def register(app: Dash, data: CrewData) -> None:
         Output({"type": "trial-slot", "query": MATCH}, "children"),
         Input({"type": "trial-slot", "query": MATCH}, "id"),
     )
+    @for_role("trainer")
     def fill_trial(slot: dict[str, str]) -> Any:
         run = data.run()
         if run is None:
@@ -242,6 +259,7 @@ def register(app: Dash, data: CrewData) -> None:
         State(ids.RESULTS_VERSION, "data"),
         prevent_initial_call=True,
     )
+    @for_role("technician")
     def look_for_results(_ticks: int, shown_version: str) -> Any:
         version = data.version()
         if version == shown_version:

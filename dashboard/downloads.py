@@ -3,6 +3,8 @@
 import pandas as pd
 from flask import Flask, Response, abort, request
 
+from dashboard.access.page_roles import may_open
+from dashboard.access.roles import for_role
 from dashboard.components import View
 from dashboard.pages import TABLES
 from dashboard.reading.data import CrewData
@@ -26,11 +28,14 @@ def register(server: Flask, data: CrewData) -> None:
     """Attach the download route: ``/csv/PAGE/TABLE.csv`` under the page's own query."""
 
     @server.get("/csv/<page>/<table>.csv")
+    @for_role("technician")
     def download(page: str, table: str) -> Response:
         make = TABLES.get((page, table))
         run = data.run()
         if make is None or run is None:
             abort(404)
+        if not may_open(data.viewer, f"/{page}"):
+            abort(403)
         query = parse(request.query_string.decode("utf-8", "replace"))
         body = as_csv(make(View(data, run, query, "light")))
         return Response(

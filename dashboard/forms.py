@@ -6,11 +6,23 @@ from typing import Any
 import dash_mantine_components as dmc
 
 from arcdrift.errors import UsageError
+from dashboard.access.current_user import current_user
 
 
 def words_field(name: dict[str, str], label: str) -> dmc.TextInput:
     """Return a field for a line of text."""
     return dmc.TextInput(id=name, label=label, value="", size="sm", className="filter")
+
+
+def name_field(name: dict[str, str]) -> dmc.TextInput | None:
+    """Return the field for the name of who writes; None for somebody who has signed in."""
+    return words_field(name, "Your name") if current_user() is None else None
+
+
+def typed_name(text: Any) -> str:
+    """Return the name of who writes: of the sign-in, or as typed where nobody signs in."""
+    user = current_user()
+    return str(text or "").strip() if user is None else user.name
 
 
 def day_field(name: dict[str, str], label: str, value: str | None = None) -> dmc.DateInput:

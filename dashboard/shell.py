@@ -1,4 +1,4 @@
-"""The frame around every page: crew name, navigation, light and dark."""
+"""The frame around every page: crew name, navigation, light and dark, who has signed in."""
 
 from typing import Any, NamedTuple
 
@@ -6,8 +6,11 @@ import dash_mantine_components as dmc
 from dash import dcc, html
 
 from arcdrift.figures.theme import FONT, Scheme
+from arcdrift.people import LOCAL, Role, Viewer
 from arcdrift.settings import Crew
 from dashboard import ids
+from dashboard.access.current_user import SignedInUser
+from dashboard.access.page_roles import may_open
 
 
 class Place(NamedTuple):
@@ -27,6 +30,11 @@ PLACES = (
     Place("/findings", "Findings", "findings"),
     Place("/design", "Design", "design"),
 )
+ROLE_WORDS: dict[Role, str] = {
+    "technician": "Technician: you see the splicers, and figures about yourself.",
+    "trainer": "Trainer: you see everybody's figures and write in the coaching log.",
+    "lead": "Lead: you see everything, and may change baselines and the alarm budget.",
+}
 REFRESH_MS = 60_000
 THEME = {
     "fontFamily": FONT,
@@ -63,7 +71,7 @@ THEME = {
 }
 
 
-def _links(name: str) -> list[Any]:
+def _links(name: str, viewer: Viewer) -> list[Any]:
     return [
         dmc.NavLink(
             label=place.text,
@@ -73,11 +81,40 @@ def _links(name: str) -> list[Any]:
             className=name,
         )
         for place in PLACES
+        if may_open(viewer, place.path)
     ]
 
 
-def shell(crew: Crew, scheme: Scheme, version: str) -> dmc.MantineProvider:
-    """Return the whole screen without its page."""
+def _user_menu(user: SignedInUser) -> html.Details:
+    """Return who has signed in, and the button to sign out."""
+    return html.Details(
+        [
+            html.Summary(
+                [html.Span(className="icon icon-user", **{"aria-hidden": "true"}),
+                 html.Span(user.name, className="user-name")],
+                title="Your sign-in",
+            ),
+            html.Div(
+                [
+                    html.P([html.Strong(user.name), html.Br(), ROLE_WORDS[user.viewer.role]]),
+                    html.Form(
+                        html.Button("Sign out", type="submit", className="button"),
+                        action="/sign-out",
+                        method="post",
+                    ),
+                ],
+                className="user-box",
+            ),
+        ],
+        className="user-menu",
+    )  # fmt: skip
+
+
+def shell(
+    crew: Crew, scheme: Scheme, version: str, user: SignedInUser | None = None
+) -> dmc.MantineProvider:
+    """Return the whole screen without its page; `user` is None where nobody signs in."""
+    viewer = LOCAL if user is None else user.viewer
     header = html.Div(
         [
             dcc.Link(
@@ -101,6 +138,7 @@ def shell(crew: Crew, scheme: Scheme, version: str) -> dmc.MantineProvider:
                 title="Light or dark",
                 **{"aria-label": "Switch between light and dark"},
             ),
+            None if user is None else _user_menu(user),
         ],
         className="header",
     )
@@ -120,7 +158,7 @@ def shell(crew: Crew, scheme: Scheme, version: str) -> dmc.MantineProvider:
                 [
                     dmc.AppShellHeader(header),
                     dmc.AppShellNavbar(
-                        html.Div(_links("side-link"), className="side-links"),
+                        html.Div(_links("side-link", viewer), className="side-links"),
                         **{"aria-label": "Pages"},
                     ),
                     dmc.AppShellMain(
@@ -130,7 +168,9 @@ def shell(crew: Crew, scheme: Scheme, version: str) -> dmc.MantineProvider:
                         ]
                     ),
                     dmc.AppShellFooter(
-                        html.Nav(_links("tab-link"), className="tabs", **{"aria-label": "Pages"}),
+                        html.Nav(
+                            _links("tab-link", viewer), className="tabs", **{"aria-label": "Pages"}
+                        ),
                         hiddenFrom="sm",
                     ),
                 ],

@@ -44,7 +44,9 @@ COMMANDS = {
         START, "Make a crew folder, which holds a crew's settings and records.", "init"
     ),
     "serve": ListedCommand(
-        START, "Show the dashboard in the browser of this computer; Ctrl-C ends it.", "serve"
+        START,
+        "Show the dashboard on this computer, or serve it to those who sign in; Ctrl-C ends it.",
+        "serve",
     ),
     "user": ListedCommand(
         START,

@@ -1,4 +1,4 @@
-"""Who makes the present request."""
+"""Who makes the present request, and whom they may see."""
 
 import flask_login
 from flask import current_app, has_request_context
@@ -28,12 +28,23 @@ def current_user() -> SignedInUser | None:
     if not has_request_context() or not hasattr(current_app, "login_manager"):
         return None
     user = flask_login.current_user
-    if not isinstance(user, SignedInUser):
+    if not user.is_authenticated:
         return None
-    return user
+    found: SignedInUser = user._get_current_object()
+    return found
 
 
 def current_viewer() -> Viewer:
-    """Return whose eyes see the answer to this request; without sign-in, a lead's."""
+    """Return who sees the answer to this request: a lead where nobody needs to sign in.
+
+    Raises
+    ------
+    PermissionError
+        Where somebody needs to and has not; every route but a few refuses them before.
+    """
     user = current_user()
-    return LOCAL if user is None else user.viewer
+    if user is not None:
+        return user.viewer
+    if has_request_context() and hasattr(current_app, "login_manager"):
+        raise PermissionError("nobody is signed in")
+    return LOCAL

@@ -42,6 +42,16 @@ TABLES: dict[tuple[str, str], Callable[[View], pd.DataFrame]] = {
 }
 
 
+def not_allowed(path: str) -> html.Div:
+    """Return the page for an address that the viewer's role does not open."""
+    return html.Div(
+        [
+            heading("Not for this sign-in", f"{shown(path)} is open to trainers and leads."),
+            html.P(dcc.Link("To the start page", href="/")),
+        ]
+    )
+
+
 def not_found(path: str) -> html.Div:
     """Return the page for an unknown address."""
     return html.Div(

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -18,7 +19,7 @@ from arcdrift.analysis.people.signature_splices import SignatureSplices
 from arcdrift.errors import UsageError
 from arcdrift.instants import microseconds
 from arcdrift.intake.storing.written_records import WrittenKind, WrittenReport
-from arcdrift.people import HIDDEN
+from arcdrift.people import HIDDEN, LOCAL, Viewer
 from arcdrift.settings import Crew, load_crew
 from arcdrift.settings_file import save_budget
 from arcdrift.shares import Shares, with_added_shares
@@ -29,7 +30,6 @@ from arcdrift.store.cases.revisit_rows import tick_off, undo_tick
 from arcdrift.store.database.connect import reading
 from arcdrift.store.records.record_overview import assessment_time
 from arcdrift.store.records.written_entries import WrittenEntry
-from arcdrift.store.results.result_rows import read_technicians
 from dashboard.reading.advice_cache import FRESH_SECONDS, AdviceCache
 from dashboard.reading.signature_splices_cache import SignatureSplicesCache
 from dashboard.reading.store_cache import cached_by_version
@@ -64,31 +64,49 @@ class SplicePage(NamedTuple):
 
 
 class CrewData(StoredResults):
-    """Access to one crew folder; safe to share between threads."""
+    """Access of one viewer to one crew folder; safe to share between threads."""
 
-    def __init__(self, folder: Path) -> None:
-        super().__init__(folder)
-        self._advice_cache = AdviceCache(
-            lambda splicer: self._compute_advice(splicer, (None, None, None), None),
-            clock_stands_still=self._clock_stands_still,
+    def __init__(
+        self, folder: Path, viewer: Viewer = LOCAL, beside: "CrewData | None" = None
+    ) -> None:
+        """Open a crew folder, or share all but the viewer with an instance that is open."""
+        super().__init__(folder, viewer, beside)
+        self._advice_cache: AdviceCache = (
+            AdviceCache(
+                lambda splicer: self._compute_advice(splicer, (None, None, None), None),
+                clock_stands_still=self._clock_stands_still,
+            )
+            if beside is None
+            else beside._advice_cache
         )
         self._signature_splices = SignatureSplicesCache(self, self._engine)
         self._written_down = WrittenDown(self._engine, self.crew)
+
+    def seen_by(self, viewer: Viewer) -> "CrewData":
+        """Return the same crew as another viewer may see it."""
+        return CrewData(self._folder, viewer, self)
 
     def baseline_marks(self, splicer: str, program: str) -> pd.DataFrame:
         """Return the marks in force on a stream's baseline; not cached, as they change any time."""
         rows = baseline_marks.marks(self._engine)
         for column, value in (("splicer", splicer), ("program", program)):
             rows = rows[rows[column].isna() | (rows[column] == value)]
-        return rows
+        return rows.assign(
+            **{
+                column: self.people.sentences(rows[column], self.names_of_people())
+                for column in ("note", "said_by")
+            }
+        )
 
     def add_mark(self, **fields: Any) -> None:
         """Add a mark to a baseline (`arcdrift.store.annotations.baseline_marks.add_mark`)."""
+        self.require_role("lead", "change baselines")
         baseline_marks.add_mark(self._engine, **fields)
         self._forget_version()
 
     def withdraw_mark(self, number: int) -> None:
         """Withdraw a mark of a baseline."""
+        self.require_role("lead", "change baselines")
         baseline_marks.withdraw_mark(self._engine, number)
         self._forget_version()
 
@@ -118,7 +136,15 @@ class CrewData(StoredResults):
     @cached_by_version(64)
     def written_entries(self, splicer: str) -> list[WrittenEntry]:
         """Return what was written down about a splicer and its cleavers, the latest first."""
-        return self._written_down.entries({splicer, *self.cleavers_of(splicer)})
+        names = self.names_of_people()
+        return [
+            replace(
+                entry,
+                written_by=self.people.written({"": entry.written_by}, names)[""],
+                values=self.people.written(entry.values, names),
+            )
+            for entry in self._written_down.entries({splicer, *self.cleavers_of(splicer)})
+        ]
 
     def settings(self) -> Crew:
         """Return crew.toml as it stands now."""
@@ -126,6 +152,7 @@ class CrewData(StoredResults):
 
     def save_budget(self, false_alarms_per_month: float, shares: Shares) -> None:
         """Write the false-alarm budget into crew.toml."""
+        self.require_role("lead", "change the alarm budget")
         save_budget(self._folder, false_alarms_per_month, shares)
 
     def service_shifts(self) -> dict[str, tuple[float, int]]:
@@ -158,8 +185,8 @@ class CrewData(StoredResults):
         return widening
 
     def alarm_history(self) -> History:
-        """Return the results from which alarms under another budget are worked out."""
-        return History.read(self.result)
+        """Return the results from which alarms are worked out, everybody's; no page shows them."""
+        return History.read(self._all_results.result)
 
     def alarms_under_budget(self, false_alarms_per_month: float, shares: Shares) -> pd.DataFrame:
         """Return every alarm under a budget, people as they may be seen."""
@@ -180,12 +207,18 @@ class CrewData(StoredResults):
         return assessment_time(self._engine, self.crew).tz_convert(self.zone()).date()
 
     def _name_behind(self, shown_name: str) -> str | None:
-        return self.people.named(shown_name, read_technicians(self._engine))
+        return self.people.named(shown_name, self.technicians())
 
     def coaching_notes(self, shown_name: str) -> pd.DataFrame:
         """Return the notes on a person; not cached, as they change at any time."""
         name = self._name_behind(shown_name)
-        return coaching.notes(self._engine, name) if name else coaching.notes(self._engine)[:0]
+        rows = coaching.notes(self._engine, name) if name else coaching.notes(self._engine)[:0]
+        return rows.assign(
+            **{
+                column: self.people.sentences(rows[column], self.names_of_people())
+                for column in ("topic", "note", "said_by")
+            }
+        )
 
     def add_note(self, shown_name: str, **fields: Any) -> None:
         """Add a note on a person (`arcdrift.store.annotations.coaching.add_note`).
@@ -195,6 +228,7 @@ class CrewData(StoredResults):
         UsageError
             Where that person may not be seen, or the note cannot be kept as it is.
         """
+        self.require_role("trainer", "write in the coaching log")
         name = self._name_behind(shown_name)
         if name is None:
             hidden = not self.people.any_pages
@@ -209,6 +243,7 @@ class CrewData(StoredResults):
         UsageError
             Where there is no such note on that person.
         """
+        self.require_role("trainer", "change the coaching log")
         if number not in set(self.coaching_notes(shown_name)["id"]):
             raise UsageError(f"There is no coaching note {number} here; it was taken back before.")
         coaching.withdraw_note(self._engine, number)
@@ -333,6 +368,7 @@ class CrewData(StoredResults):
         frame = pd.DataFrame(found, columns=list(SPLICE_COLUMNS))
         instants = pd.to_datetime(frame["spliced_at"], unit="us", utc=True)
         frame["spliced_at"] = self.local_times(instants, splicer)
+        frame["remark"] = self.people.sentences(frame["remark"], self.names_of_people())
         return SplicePage(self.people.renamed(frame), self.count_splices(splicer, program, day))
 
     @cached_by_version(256)

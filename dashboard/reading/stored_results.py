@@ -2,6 +2,8 @@
 
 Results are cached under the store's version, so that an import or an analysis shows at once and
 nothing is read twice. Frames handed out are shared between sessions: pages never change them.
+
+What one viewer may not see of other people is left out here, before any page or export.
 """
 
 from datetime import datetime
@@ -12,23 +14,25 @@ from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 import pandas as pd
+from sqlalchemy import Engine
 
 from arcdrift.analysis.cases.cases_from_store import read_cases
 from arcdrift.analysis.people.technician_report import stored_document
-from arcdrift.people import People
-from arcdrift.settings import load_crew
+from arcdrift.errors import UsageError
+from arcdrift.people import LOCAL, People, Role, Viewer
+from arcdrift.settings import Crew, load_crew
+from arcdrift.store.accounts.user_accounts import user_accounts
 from arcdrift.store.cases.revisit_rows import read_revisit
 from arcdrift.store.database.connect import open_store
 from arcdrift.store.records.future_records import future_sentence, records_in_future
 from arcdrift.store.records.record_rows import read_records
 from arcdrift.store.results.result_rows import read_findings, read_result, read_technicians
 from arcdrift.store.results.store_versions import RecordsVersion, is_outdated, store_version
+from dashboard.reading.people_in_results import visible_results
 from dashboard.reading.store_cache import cached_by_version
 
 VERSION_SECONDS = 0.5
 """The store is asked for its version at most this often, since one page asks many times."""
-TABLES_NAMING_PEOPLE = ("result_check_days", "result_exceptions")
-"""Results that name who did something, as records do; they are shown whoever looks."""
 
 
 class Run(NamedTuple):
@@ -41,14 +45,11 @@ class Run(NamedTuple):
     records: RecordsVersion
 
 
-class StoredResults:
-    """What the last analysis stored about one crew; safe to share between threads."""
+class AllResults:
+    """The result tables of one crew, whole: what computations need, and no page."""
 
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
-        self.crew = load_crew(folder)
-        self.people = People(self.crew)
-        self._engine = open_store(folder)
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
         self._version = (-inf, "")
 
     def version(self) -> str:
@@ -60,16 +61,73 @@ class StoredResults:
             self._version = (now, version)
         return version
 
-    def _forget_version(self) -> None:
+    def forget_version(self) -> None:
         """Ask the store for its version again, after something was written."""
         self._version = (-inf, "")
 
     @cached_by_version(512)
     def result(self, table: str, /, **equals: str) -> pd.DataFrame:
         """Return the rows of a result table whose columns equal the given values."""
-        rows = read_result(self._engine, table, **equals)
-        # who was at a splicer or made a splice is a record, not a figure about a person
-        return self.people.renamed(rows) if table in TABLES_NAMING_PEOPLE else rows
+        return read_result(self._engine, table, **equals)
+
+
+class StoredResults:
+    """What the last analysis stored about one crew, as one viewer may see it.
+
+    Safe to share between threads.
+    """
+
+    def __init__(
+        self, folder: Path, viewer: Viewer = LOCAL, beside: "StoredResults | None" = None
+    ) -> None:
+        """Open a crew folder, or share all but the viewer with an instance that is open."""
+        self._folder = folder
+        self.viewer = viewer
+        self.crew: Crew = load_crew(folder) if beside is None else beside.crew
+        self.people = People(self.crew, viewer)
+        self._engine: Engine = open_store(folder) if beside is None else beside._engine
+        self._all_results: AllResults = (
+            AllResults(self._engine) if beside is None else beside._all_results
+        )
+
+    @property
+    def engine(self) -> Engine:
+        """The store."""
+        return self._engine
+
+    def require_role(self, least: Role, to_do: str) -> None:
+        """Check that the viewer has a role or a higher one.
+
+        Parameters
+        ----------
+        to_do : str
+            What needs it, such as "change the alarm budget".
+
+        Raises
+        ------
+        UsageError
+            When the role does not suffice.
+        """
+        if not self.viewer.has_role(least):
+            raise UsageError(f"Only a {least} may {to_do}; ask one of your crew.")
+
+    def version(self) -> str:
+        """Return a text that changes whenever an import or an analysis was stored."""
+        return self._all_results.version()
+
+    def _forget_version(self) -> None:
+        """Ask the store for its version again, after something was written."""
+        self._all_results.forget_version()
+
+    @cached_by_version(512)
+    def result(self, table: str, /, **equals: str) -> pd.DataFrame:
+        """Return the rows of a result table whose columns equal the given values."""
+        return visible_results(self.people, table, self._all_results.result(table, **equals))
+
+    @cached_by_version(2)
+    def technicians(self) -> list[str]:
+        """Return the names of all technicians in the results; not to be shown."""
+        return read_technicians(self._engine)
 
     def run(self) -> Run | None:
         """Return the last analysis, None when there was none."""
@@ -99,13 +157,27 @@ class StoredResults:
     def _records_in_future(self, now: pd.Timestamp) -> str:
         return future_sentence(records_in_future(self._engine, now), self.zone().key)
 
+    def names_of_people(self) -> list[str]:
+        """Return all names to leave out of sentences where they may not be shown.
+
+        These are technicians, and the names that others of them sign in with.
+        """
+        if self.viewer.role != "technician":
+            return self.technicians()
+        others = (
+            account.name
+            for account in user_accounts(self._engine)
+            if account.technician not in (None, self.viewer.technician)
+        )
+        return [*self.technicians(), *others]
+
     @cached_by_version(2)
     def findings(self) -> list[dict[str, Any]]:
         """Return every finding of the last analysis that may be seen.
 
         Each has ``case_state`` too, the state of its case; None for those of no case.
         """
-        names = read_technicians(self._engine)
+        names = self.technicians()
         visible = (self.people.finding(stored, names) for stored in read_findings(self._engine))
         states = {case["id"]: case["state"] for case in read_cases(self._engine)}
         return [
@@ -120,19 +192,25 @@ class StoredResults:
 
         The rows are those of `arcdrift.analysis.cases.case_states.case_view`.
         """
-        names = read_technicians(self._engine)
+        names = self.names_of_people()
         visible = (self.people.case(case, names) for case in read_cases(self._engine))
         return [case for case in visible if case is not None]
 
     @cached_by_version(2)
     def splices_to_revisit(self) -> list[dict[str, Any]]:
         """Return the splices over the limit, newest first, with who ticked them off."""
-        return read_revisit(self._engine)
+        names = self.names_of_people()
+        return [self.people.written(row, names) for row in read_revisit(self._engine)]
 
     @cached_by_version(2)
     def prep_document(self) -> dict[str, Any]:
         """Return what the last review stored about preparation besides its tables."""
-        return stored_document(self.result("result_prep"))
+        document = stored_document(self._all_results.result("result_prep"))
+        if self.people.sees_everybody:
+            return document
+        sentences = pd.Series(document.get("not_told_apart", []), dtype="str")
+        visible = self.people.sentences(sentences, self.technicians())
+        return document | {"not_told_apart": visible.tolist()}
 
     def splicers(self) -> list[str]:
         """Return the name of every splicer known from records or settings."""
@@ -165,7 +243,8 @@ class StoredResults:
     @cached_by_version(64)
     def service_records(self, splicer: str) -> pd.DataFrame:
         """Return the service events of a splicer as stored: ``serviced_at`` (UTC), ``action``."""
-        return read_records(self._engine, "service", splicers=[splicer])
+        rows = read_records(self._engine, "service", splicers=[splicer])
+        return rows.assign(remark=self.people.sentences(rows["remark"], self.names_of_people()))
 
     @cached_by_version(64)
     def service(self, splicer: str) -> pd.DataFrame:

@@ -77,8 +77,8 @@ class WrittenDown:
             raise UsageError(f"There is no entry {number} here; it was undone before.")
         if only_by is not None and entries[number].written_by != only_by:
             raise UsageError(
-                f"{entries[number].written_by} wrote entry {number}; only that person, a trainer "
-                "or the lead can undo it."
+                f"Somebody else wrote entry {number}; only that person, a trainer or the lead can "
+                "undo it."
             )
         undo_import(self._engine, number)
         return entries[number]

@@ -38,10 +38,10 @@ def test_asked_port_is_taken(used_port: int, crew: Path, arcdrift: Any) -> None:
         serve.free_port("127.0.0.1", used_port)
 
 
-def test_other_computers_are_refused(crew: Path, arcdrift: Any) -> None:
+def test_other_computers_are_refused_without_users(crew: Path, arcdrift: Any) -> None:
     done = arcdrift("serve", "--host", "0.0.0.0")  # noqa: S104 - the refusal is the point
     assert done.code == 2
-    assert "this machine only" in done.sentence
+    assert "nobody can sign in yet. Add a user first: arcdrift user add NAME" in done.sentence
 
 
 def test_a_damaged_store_is_told_before_any_address(crew: Path, arcdrift: Any) -> None:

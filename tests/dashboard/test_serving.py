@@ -8,33 +8,15 @@ import pytest
 from dash import Dash
 
 from arcdrift.cli.commands.serve import log_to_file
-from arcdrift.errors import BadInput, StoreTrouble, UsageError
+from arcdrift.errors import BadInput, StoreTrouble
 from dashboard import error_page, pages
-from dashboard.app import create_app, is_loopback, serve
+from dashboard.app import create_app
 from dashboard.downloads import as_csv
-
-
-@pytest.mark.parametrize("host", ["127.0.0.1", "127.8.0.3", "localhost", "::1", "[::1]"])
-def test_loopback_hosts(host):
-    assert is_loopback(host)
-
-
-@pytest.mark.parametrize("host", ["10.0.0.1", "192.168.1.5", "::", "example.org", ""])
-def test_any_other_host_is_refused_with_a_sentence(host, crew_folder: Path):
-    assert not is_loopback(host)
-    with pytest.raises(UsageError, match="no sign-in yet"):
-        serve(crew_folder, host, 1, listening=lambda: None)
 
 
 def test_a_folder_that_is_no_crew_is_refused(tmp_path: Path):
     with pytest.raises(BadInput, match="is not a crew folder"):
         create_app(tmp_path)
-
-
-def test_a_foreign_host_name_is_turned_away(app: Dash):
-    client = app.server.test_client()
-    assert client.get("/", headers={"Host": "127.0.0.1:8050"}).status_code == 200
-    assert client.get("/", headers={"Host": "rebound.example"}).status_code == 403
 
 
 def test_pages_may_load_nothing_from_elsewhere(app: Dash):

@@ -1,11 +1,11 @@
-"""``arcdrift serve``: serves the dashboard to the browser of this computer."""
+"""``arcdrift serve``: serves the dashboard to this computer, or to others who sign in."""
 
 import logging
 import os
 import socket
 import tempfile
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -13,6 +13,9 @@ from arcdrift.cli.error_messages import LOG_FILE, UnexpectedError
 from arcdrift.cli.options import CURRENT_FOLDER, CrewFolder
 from arcdrift.cli.output import print_notice
 from arcdrift.errors import ArcdriftError, UsageError
+
+if TYPE_CHECKING:
+    from dashboard.access.served_address import ServedAddress
 
 HOST = "127.0.0.1"
 PORT = 8050
@@ -33,15 +36,50 @@ Port = Annotated[
 def serve(
     folder: CrewFolder = CURRENT_FOLDER,
     host: Annotated[
-        str, typer.Option("--host", help="Address to listen on; only addresses of this computer.")
+        str,
+        typer.Option(
+            "--host",
+            help="Address to listen on; any but this computer's own needs users (arcdrift user).",
+        ),
     ] = HOST,
     port: Port = None,
+    behind_proxy: Annotated[
+        int,
+        typer.Option(
+            "--behind-proxy",
+            metavar="N",
+            min=0,
+            max=9,
+            help="Believe the X-Forwarded headers of N reverse proxies in front; needs users.",
+        ),
+    ] = 0,
+    public_url: Annotated[
+        str,
+        typer.Option(
+            "--public-url",
+            metavar="URL",
+            help="Address that others open, such as https://crew.example, if it is not --host.",
+        ),
+    ] = "",
+    sign_in: Annotated[
+        bool, typer.Option("--sign-in", help="Ask for a sign-in on this computer, too.")
+    ] = False,
 ) -> None:
-    """Show the dashboard in the browser of this computer; Ctrl-C ends it."""
-    serve_folder(folder, host, port)
+    """Show the dashboard on this computer, or serve it to those who sign in; Ctrl-C ends it."""
+    serve_folder(
+        folder, host, port, behind_proxy=behind_proxy, public_url=public_url, sign_in=sign_in
+    )
 
 
-def serve_folder(folder: Path, host: str, port: int | None) -> None:
+def serve_folder(
+    folder: Path,
+    host: str,
+    port: int | None,
+    *,
+    behind_proxy: int = 0,
+    public_url: str = "",
+    sign_in: bool = False,
+) -> None:
     """Serve a crew folder until interrupted, on the given port or the next free one."""
     from arcdrift.settings import load_crew
 
@@ -49,21 +87,23 @@ def serve_folder(folder: Path, host: str, port: int | None) -> None:
     log_to_file(folder)
     try:
         from dashboard import app
+        from dashboard.access.served_address import ServedAddress
 
-        listen_port = port or PORT
-        if app.is_loopback(host):  # any other host is refused by the dashboard itself
-            listen_port = free_port(host, port)
-        address = f"http://{_url_host(host)}:{listen_port}"
-        app.serve(
-            folder,
-            host,
-            listen_port,
-            listening=lambda: print_notice(f"Dashboard at {address} (Ctrl-C ends it)."),
-        )
+        address = ServedAddress(host, free_port(host, port), behind_proxy, public_url, sign_in)
+        app.serve(folder, address, listening=lambda: _print_address(address))
     except ArcdriftError:
         raise
     except Exception as problem:
         raise UnexpectedError(folder) from problem
+
+
+def _print_address(address: "ServedAddress") -> None:
+    print_notice(f"Dashboard at {address.url} (Ctrl-C ends it).")
+    if address.is_open_network:
+        print_notice(
+            "Passwords and figures cross this network unencrypted: put a reverse proxy with TLS in "
+            "front (README, On the phone)."
+        )
 
 
 def free_port(host: str, port: int | None) -> int:
@@ -111,8 +151,3 @@ def log_to_file(folder: Path) -> None:
     handler = logging.FileHandler(path, encoding="utf-8", delay=True)
     handler.setFormatter(logging.Formatter("%(asctime)s %(name)s %(message)s"))
     logging.basicConfig(handlers=[handler], level=logging.WARNING)
-
-
-def _url_host(host: str) -> str:
-    """Return the host as a URL needs it: an IPv6 address in brackets."""
-    return f"[{host}]" if ":" in host else host

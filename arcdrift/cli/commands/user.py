@@ -31,7 +31,6 @@ RoleOption = Annotated[
         "figures and the coaching log; a lead may also change baselines and the alarm budget.",
     ),
 ]
-ROLES: tuple["Role", ...] = ("technician", "trainer", "lead")
 
 
 @app.callback(invoke_without_command=True)
@@ -148,6 +147,8 @@ def reset(
 
 
 def _role(text: str) -> "Role":
+    from arcdrift.people import ROLES
+
     for role in ROLES:
         if text == role:
             return role

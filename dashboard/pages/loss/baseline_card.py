@@ -12,7 +12,7 @@ from arcdrift.errors import UsageError
 from arcdrift.wording import count_text
 from dashboard import ids
 from dashboard.components import View, card, facts, shown_day, shown_time
-from dashboard.forms import day_field, typed_day, words_field
+from dashboard.forms import day_field, name_field, typed_day, typed_name, words_field
 from dashboard.service_moves_text import loss_moves_text
 
 Mark = Mapping[Hashable, Any]
@@ -32,6 +32,7 @@ def baseline_card(view: View, splicer: str, program: str) -> html.Section:
     """Return the card of one stream's baseline."""
     days = view.data.result("result_stream_days", splicer=splicer, program=program)
     baseline = describe_baseline(days, view.data.service_records(splicer))
+    may_change = view.data.viewer.has_role("lead")
     marks = view.data.baseline_marks(splicer, program).to_dict("records")
     return card(
         html.P(
@@ -46,7 +47,7 @@ def baseline_card(view: View, splicer: str, program: str) -> html.Section:
         html.Ul([_mark(view, row) for row in marks], className="finding-list")
         if marks
         else html.P("No days are left out and nothing is frozen.", className="muted"),
-        _form(splicer, program),
+        _form(splicer, program) if may_change else None,
         name="baseline",
         title="Baseline",
     )
@@ -117,7 +118,9 @@ def _mark(view: View, row: Mark) -> html.Li:
                 id=ids.undo_mark(number),
                 className="button",
                 **{"aria-label": f"Take back: {span}, {DOES[row['action']]}"},
-            ),
+            )
+            if view.data.viewer.has_role("lead")
+            else None,
         ],
         className="mark-line",
     )
@@ -140,7 +143,7 @@ def _form(splicer: str, program: str) -> html.Details:
                     day_field(ids.mark_field("first"), "First day"),
                     day_field(ids.mark_field("last"), "Last day"),
                     words_field(ids.mark_field("note"), "Why"),
-                    words_field(ids.mark_field("by"), "Your name"),
+                    name_field(ids.mark_field("by")),
                     html.Button(
                         "Write it down", id=ids.mark_save(splicer, program), className="button"
                     ),
@@ -189,5 +192,5 @@ def typed_mark(splicer: str, program: str, fields: Mapping[str, Any]) -> dict[st
         "splicer": None if scope == "all" else splicer,
         "program": program if scope == "stream" else None,
         "note": str(fields.get("note") or ""),
-        "said_by": str(fields.get("by") or ""),
+        "said_by": typed_name(fields.get("by")),
     }

@@ -10,7 +10,7 @@ from arcdrift.analysis.people.before_after import CAUTION, before_after
 from arcdrift.errors import UsageError
 from dashboard import ids
 from dashboard.components import card, shown_day
-from dashboard.forms import day_field, typed_day, words_field
+from dashboard.forms import day_field, name_field, typed_day, typed_name, words_field
 from dashboard.reading.data import CrewData
 
 Row = Mapping[Hashable, Any]
@@ -26,15 +26,19 @@ def coaching_card(data: CrewData, technician: str, days: pd.DataFrame) -> html.S
 
 def coaching_log(data: CrewData, technician: str, days: pd.DataFrame) -> list[Any]:
     """Return the notes and the form."""
-    notes = [_note(days, row) for row in data.coaching_notes(technician).to_dict("records")]
+    may_write = data.viewer.has_role("trainer")
+    notes = [
+        _note(days, row, may_write=may_write)
+        for row in data.coaching_notes(technician).to_dict("records")
+    ]
     return [
         html.Ul(notes, className="finding-list") if notes else html.P("Nothing is noted yet."),
         html.P(CAUTION, className="muted hint") if notes else None,
-        _form(technician, data.today().isoformat()),
+        _form(technician, data.today().isoformat()) if may_write else None,
     ]
 
 
-def _note(days: pd.DataFrame, row: Row) -> html.Li:
+def _note(days: pd.DataFrame, row: Row, *, may_write: bool) -> html.Li:
     held_on = shown_day(str(row["held_on"]))
     return html.Li(
         [
@@ -52,7 +56,9 @@ def _note(days: pd.DataFrame, row: Row) -> html.Li:
                 id=ids.undo_note(int(row["id"])),
                 className="button",
                 **{"aria-label": f"Take back the note of {held_on}: {row['topic']}"},
-            ),
+            )
+            if may_write
+            else None,
         ],
         className="mark-line",
     )
@@ -72,7 +78,7 @@ def _form(technician: str, today: str) -> html.Details:
                     day_field(ids.note_field("day"), "Day", today),
                     words_field(ids.note_field("topic"), "Topic, such as cleaving"),
                     words_field(ids.note_field("note"), "Anything to remember"),
-                    words_field(ids.note_field("by"), "Your name"),
+                    name_field(ids.note_field("by")),
                     html.Button("Write it down", id=ids.note_save(technician), className="button"),
                 ],
                 className="filters",
@@ -98,7 +104,8 @@ def typed_note(fields: Mapping[str, Any]) -> dict[str, Any]:
     day = typed_day(fields.get("day"), "The day")
     if day is None:
         raise UsageError("Give the day.")
-    topic, note, by = (str(fields.get(name) or "").strip() for name in ("topic", "note", "by"))
+    topic, note = (str(fields.get(name) or "").strip() for name in ("topic", "note"))
+    by = typed_name(fields.get("by"))
     if not topic or not by:
         raise UsageError("Say what was gone through, and your name.")
     return {"held_on": day, "topic": topic, "note": note, "said_by": by}

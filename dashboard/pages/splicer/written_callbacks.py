@@ -12,6 +12,7 @@ from arcdrift.intake.storing.written_sentences import report_text
 from arcdrift.verdicts import VERDICTS
 from dashboard import ids
 from dashboard.access.current_user import current_user
+from dashboard.access.roles import for_role
 from dashboard.components import notice
 from dashboard.pages.splicer.written_card import FIELD_OF_COLUMN, entry_words, typed_entry
 from dashboard.reading.data import CrewData
@@ -36,6 +37,7 @@ def register(app: Dash, data: CrewData) -> None:
         State({"type": "written-save", "form": ALL, "splicer": ALL}, "id"),
         prevent_initial_call=True,
     )
+    @for_role("technician")
     def write_down(
         _saves: list[Any],
         _enters: list[Any],
@@ -90,6 +92,7 @@ def register(app: Dash, data: CrewData) -> None:
         Input({"type": "written-answer", "splicer": MATCH}, "id"),
         Input(ids.WRITTEN, "data"),
     )
+    @for_role("technician")
     def fill_answer(slot: dict[str, str], answer: dict[str, Any] | None) -> Any:
         if not answer or answer["splicer"] != slot["splicer"]:
             return None

@@ -1,0 +1,245 @@
+"""A walk through everything a browser can ask the dashboard for: pages, callbacks, downloads."""
+
+import json
+import os
+from collections.abc import Callable, Iterator
+from typing import Any
+from urllib.parse import quote
+
+from dash import Dash
+
+from dashboard.pages import PAGES, TABLES
+from dashboard.url_query import search
+from tests.dashboard.access.signing_in import Browser
+from tests.dashboard.invented import findings
+from tests.dashboard.invented_prep import PEOPLE
+
+Answers = dict[str, str]
+STREAM = {"splicer": "Kestrel", "program": "single-mode fixed"}
+QUERIES: tuple[str, ...] = (
+    "",
+    search(STREAM | {"period": "all", "technician": "Birch", "kind": "both-sides"}),
+    "?subject=technician:Birch&period=all",
+)
+"""Addresses of which any page may make something."""
+if os.environ.get("ARCDRIFT_LONG") == "1":
+    QUERIES += (
+        "?splicer=Kestrel",
+        "?splicer=Heron&period=all",
+        search(STREAM | {"day": "2025-06-12"}),
+        "?subject=crew:crew",
+        "?subject=stream:Kestrel / single-mode fixed&measure=dirty",
+        *(f"?finding={finding.id}" for finding in findings()),
+        *(f"?technician={name}&kind=both-sides" for name in PEOPLE),
+        *(f"?subject=technician:{name}" for name in PEOPLE),
+    )
+
+
+def callbacks(app: Dash) -> dict[str, str]:
+    """Output of each callback that the server computes, by the name of its function."""
+    return {
+        known["callback"].__name__: output
+        for output, known in app.callback_map.items()
+        if known.get("callback") is not None
+    }
+
+
+def is_asked(page: Any, kind: str) -> Iterator[dict[str, Any]]:
+    """Ids of a type in a page as sent, which the browser asks for next."""
+    if isinstance(page, dict):
+        found = page.get("id")
+        if isinstance(found, dict) and found.get("type") == kind:
+            yield found
+        for value in page.values():
+            yield from is_asked(value, kind)
+    elif isinstance(page, list):
+        for value in page:
+            yield from is_asked(value, kind)
+
+
+SLOTS = {"rest-slot": "fill_rest", "trial-slot": "fill_trial", "advice-slot": "fill_advice"}
+
+
+def slot_call(browser: Browser, name: str, slot: dict[str, Any]) -> Any:
+    """Ask for what a page loads into one of its slots."""
+    state = [{"id": "scheme", "property": "data", "value": "light"}] if name == "fill_rest" else []
+    return browser.call(
+        callbacks(browser.app)[name],
+        [{"id": slot, "property": "id", "value": slot}],
+        state,
+        outputs={"id": slot, "property": "children"},
+    )
+
+
+def grid_call(browser: Browser, grid: dict[str, Any]) -> Any:
+    """Ask for the first block of a long table."""
+    wanted = {"startRow": 0, "endRow": 100}
+    return browser.call(
+        callbacks(browser.app)["page_splices"],
+        [{"id": grid, "property": "getRowsRequest", "value": wanted}],
+        [{"id": grid, "property": "id", "value": grid}],
+        outputs={"id": grid, "property": "getRowsResponse"},
+        triggered=f"{json.dumps(grid, sort_keys=True, separators=(',', ':'))}.getRowsRequest",
+    )
+
+
+def form_call(
+    browser: Browser, name: str, button: dict[str, Any], fields: dict[str, Any], kind: str,
+    outputs: list[Any], more_state: tuple[Any, ...] = (), inputs: int = 2,
+) -> Any:  # fmt: skip
+    """Press the button of a form that changes something."""
+    pressed = [{"id": button, "property": "n_clicks", "value": 1}]
+    return browser.call(
+        callbacks(browser.app)[name],
+        [pressed] + [[]] * (inputs - 1),
+        [
+            [{"id": {"name": key, "type": kind}, "property": "value", "value": value}
+             for key, value in fields.items()],
+            *more_state,
+        ],
+        outputs=outputs,
+        triggered=f"{json.dumps(button, sort_keys=True, separators=(',', ':'))}.n_clicks",
+    )  # fmt: skip
+
+
+def mark_a_baseline(browser: Browser) -> Any:
+    place = {"program": STREAM["program"], "splicer": "Kestrel", "type": "mark-answer"}
+    return form_call(
+        browser, "change_baseline", place | {"type": "mark-save"},
+        {"action": "exclude", "scope": "stream", "first": "2025-06-02", "last": "2025-06-02",
+         "note": "reel", "by": "X"},
+        "mark-field",
+        [{"id": "results-version", "property": "data"}, [{"id": place, "property": "children"}]],
+    )  # fmt: skip
+
+
+def note_a_session(browser: Browser, technician: str) -> Any:
+    log = {"technician": technician, "type": "coaching-log"}
+    return form_call(
+        browser, "change_coaching", {"technician": technician, "type": "note-save"},
+        {"day": "2025-06-02", "topic": "cleaving", "note": "", "by": "X"}, "note-field",
+        [[{"id": log, "property": "children"}],
+         [{"id": log | {"type": "note-answer"}, "property": "children"}]],
+        ([{"id": log, "property": "id", "value": log}],),
+    )  # fmt: skip
+
+
+def save_a_budget(browser: Browser) -> Any:
+    button = {"query": "?budget=3", "type": "budget-save"}
+    return browser.call(
+        callbacks(browser.app)["save_budget"],
+        [{"id": button, "property": "n_clicks", "value": 1}],
+        [{"id": button, "property": "id", "value": button}],
+        outputs={"id": button | {"type": "budget-answer"}, "property": "children"},
+        triggered=f"{json.dumps(button, sort_keys=True, separators=(',', ':'))}.n_clicks",
+    )
+
+
+def set_a_filter(browser: Browser) -> Any:
+    control = {"default": "", "key": "splicer", "type": "filter"}
+    return browser.call(
+        callbacks(browser.app)["follow"],
+        [[{"id": control, "property": "value", "value": "Heron"}], [], []],
+        [{"id": "url", "property": "search", "value": ""}],
+        outputs=[{"id": "url", "property": "pathname"}, {"id": "url", "property": "search"}],
+        triggered=f"{json.dumps(control, sort_keys=True, separators=(',', ':'))}.value",
+    )
+
+
+def look_for_results(browser: Browser) -> Any:
+    return browser.call(
+        callbacks(browser.app)["look_for_results"],
+        [{"id": "results-timer", "property": "n_intervals", "value": 1}],
+        [{"id": "results-version", "property": "data", "value": "0"}],
+        outputs={"id": "results-version", "property": "data"},
+        triggered="results-timer.n_intervals",
+    )
+
+
+def write_a_remark(browser: Browser) -> Any:
+    """Write nothing down: the form is refused, since it holds no remark."""
+    button = {"form": "remark", "splicer": "Kestrel", "type": "written-save"}
+    field = {"form": "remark", "name": "remark", "type": "written-field"}
+    trouble = {"form": "remark", "type": "written-trouble"}
+    return browser.call(
+        callbacks(browser.app)["write_down"],
+        [
+            [{"id": button, "property": "n_clicks", "value": 1}],
+            [{"id": field, "property": "n_submit", "value": None}],
+            [],
+        ],
+        [
+            [{"id": field, "property": "value", "value": ""}],
+            [],
+            [{"id": button, "property": "id", "value": button}],
+        ],
+        outputs=[
+            {"id": "written", "property": "data"},
+            {"id": "results-version", "property": "data"},
+            [{"id": field, "property": "error"}],
+            [{"id": trouble, "property": "children"}],
+        ],
+        triggered=f"{json.dumps(button, sort_keys=True, separators=(',', ':'))}.n_clicks",
+    )
+
+
+def say_what_was_written(browser: Browser) -> Any:
+    slot = {"splicer": "Kestrel", "type": "written-answer"}
+    return browser.call(
+        callbacks(browser.app)["fill_answer"],
+        [
+            {"id": slot, "property": "id", "value": slot},
+            {"id": "written", "property": "data", "value": None},
+        ],
+        outputs={"id": slot, "property": "children"},
+    )
+
+
+GRID = STREAM | {"day": "", "type": "splice-grid"}
+CALLS: dict[str, Callable[[Browser], Any]] = {
+    "show": lambda browser: browser.page("/prep"),
+    "follow": set_a_filter,
+    "page_splices": lambda browser: grid_call(browser, GRID),
+    "fill_rest": lambda browser: slot_call(
+        browser, "fill_rest", {"query": "?splicer=Kestrel", "type": "rest-slot"}
+    ),
+    "fill_advice": lambda browser: slot_call(
+        browser, "fill_advice", {"splicer": "Kestrel", "type": "advice-slot"}
+    ),
+    "fill_trial": lambda browser: slot_call(
+        browser, "fill_trial", {"query": "?period=all", "type": "trial-slot"}
+    ),
+    "change_baseline": mark_a_baseline,
+    "change_coaching": lambda browser: note_a_session(browser, "Alder"),
+    "save_budget": save_a_budget,
+    "look_for_results": look_for_results,
+    "write_down": write_a_remark,
+    "fill_answer": say_what_was_written,
+}
+"""How to ask for each callback, by the name of its function."""
+
+
+def walk(browser: Browser, queries: tuple[str, ...] = QUERIES) -> Iterator[tuple[str, str, str]]:
+    """Yield what everything answers: where, the query that was typed, and the text."""
+    for path in PAGES:
+        for query in queries:
+            answer = browser.page(path, query)
+            text = answer.get_data(as_text=True)
+            yield f"page {path}", query, text
+            page = json.loads(text) if answer.status_code == 200 else None
+            for kind, name in SLOTS.items():
+                for slot in is_asked(page, kind):
+                    yield f"{name} on {path}", query, _text(slot_call(browser, name, slot))
+            for grid in is_asked(page, "splice-grid"):
+                yield f"splices on {path}", query, _text(grid_call(browser, grid))
+        yield f"frame {path}", "", _text(browser.get(path + "?splicer=Kestrel"))
+    for page_name, table in TABLES:
+        for query in queries:
+            address = f"/csv/{page_name}/{table}.csv{quote(query, safe='?=&/:+')}"
+            yield address.partition("?")[0], query, _text(browser.get(address))
+    for name, call in CALLS.items():
+        yield f"callback {name}", "", _text(call(browser))
+
+
+def _text(answer: Any) -> str:
+    return str(answer.get_data(as_text=True))
