@@ -204,6 +204,12 @@ def print_reports(reports: "Sequence[ImportReport]") -> None:
             print_lines(
                 f"{report.file}: {mended} kept apart by earlier imports left the quarantine."
             )
+        if report.joined:
+            events = count_noun(report.joined, "event")
+            print_lines(
+                f"{report.file}: {events} had been written down by hand; each is one record now, "
+                "with the log's values."
+            )
         if report.still_wrong:
             print_lines(f"{report.file}: still wrong, and kept apart as before:")
             print_problems(report.still_wrong)

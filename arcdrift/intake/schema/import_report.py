@@ -32,6 +32,8 @@ class ImportReport:
         Numbers of the columns that have no name and were left out, counted from 1.
     still_wrong : tuple of ProblemGroup
         Problems of the rows of an export of quarantined rows that stay in the quarantine.
+    joined : int
+        Records of this import that somebody had written down by hand before.
     """
 
     file: str
@@ -43,6 +45,7 @@ class ImportReport:
     mended: int = 0
     left_out: tuple[int, ...] = ()
     still_wrong: tuple[ProblemGroup, ...] = ()
+    joined: int = 0
 
     def to_json(self) -> dict[str, Any]:
         """Return the JSON object that scripts may rely on."""

@@ -55,6 +55,8 @@ from arcdrift.intake.typing.whole_file_state import WholeFileState
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.database.fetch import fetch, fetch_within
+from arcdrift.store.events.record_matching import RECORD_IDENTITIES
+from arcdrift.store.events.written_rows import count_joined
 from arcdrift.store.imports.corrected_rows import close_corrected, count_corrected
 from arcdrift.store.imports.import_list import add_import
 from arcdrift.store.results.store_versions import store_version, version_within
@@ -214,6 +216,7 @@ class LogImport:
             mended=count_corrected(connection, import_id),
             left_out=(*columns_without_name(self._header), *self._filled_unnamed),
             still_wrong=tuple(self._still_wrong),
+            joined=count_joined(connection, RECORD_IDENTITIES[self._kind.name], import_id),
         )
 
     def _divide(self, content: bytes, head: RawRows | None, more: bool) -> RawRows:

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from sqlalchemy import Select, select
+from sqlalchemy import Connection, Select, func, select, union
 
 from arcdrift.arrays import Bools, Ints
 from arcdrift.store import schema
@@ -125,6 +125,23 @@ def written_rows(
         others = tuple(values.pop(column) for column in identity.subject[1:])
         by_import[int(import_id)] = WrittenRow((name, *others), int(time), values)
     return WrittenRows(by_import, _spans(by_import.values()))
+
+
+def count_joined(connection: Connection, identity: RecordIdentity, import_id: int) -> int:
+    """Number of records of an import with which something written down by hand is one event."""
+    if identity.kind not in WRITTEN_KINDS:
+        return 0
+    records = schema.RECORDS[identity.kind].columns
+    rows, conflicts = schema.source_rows.columns, schema.conflicts.columns
+    written = select(schema.written.columns.import_id)
+    joined = union(
+        select(rows.record_id).where(rows.kind == identity.kind, rows.import_id.in_(written)),
+        select(conflicts.stored_id).where(conflicts.import_id.in_(written)),
+    )
+    count = select(func.count()).where(
+        records.import_id == import_id, records.id.in_(joined), ~records.import_id.in_(written)
+    )
+    return int(connection.execute(count).scalar_one())
 
 
 def _spans(rows: Collection[WrittenRow]) -> dict[Subject, tuple[Ints, Ints]]:

@@ -263,7 +263,8 @@ def _entries(view: View, splicer: str) -> html.Div | None:
 
 
 def _entry(view: View, splicer: str, entry: WrittenEntry) -> html.Li:
-    words = entry_words(view.data, entry)
+    words, people = entry_words(view.data, entry), view.data.people
+    by = f", by {people.shown(entry.written_by)}" if people.any_pages else ""
     state = "written by hand"
     if entry.differs:
         state = "differs from the log: choose with `arcdrift quarantine conflicts`"
@@ -275,8 +276,7 @@ def _entry(view: View, splicer: str, entry: WrittenEntry) -> html.Li:
                 [
                     html.Strong(words),
                     html.Span(
-                        f"{shown_time(entry.happened_at, view.data, splicer)}, by "
-                        f"{view.data.people.shown(entry.written_by)}; {state}",
+                        f"{shown_time(entry.happened_at, view.data, splicer)}{by}; {state}",
                         className="muted",
                     ),
                 ]

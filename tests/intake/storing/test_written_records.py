@@ -4,6 +4,9 @@
 """
 
 import os
+import signal
+import subprocess
+import sys
 import tempfile
 import threading
 from collections import Counter
@@ -159,6 +162,7 @@ def test_the_log_of_a_check_joins_what_was_written_down(engine):
     hand = write_check(engine)
     report = import_rows(engine, "Heron,2025-05-01 09:52:11,pass,12,1040,")
     assert report.balance.accepted == 1
+    assert report.joined == 1
     (row,) = checks(engine)
     assert row[1:] == ("pass", 12.0, 1040.0, "Robin")
     (entry,) = written_entries(engine)
@@ -298,6 +302,42 @@ def test_two_writers_at_once_both_are_stored_and_a_double_tap_once(engine):
     assert len(checks(engine)) == 3
 
 
+def test_a_repeated_file_inherits_the_join_of_the_first(engine, monkeypatch):
+    monkeypatch.undo()  # a file that comes again is recognized
+    row = "Heron,2025-05-01 09:52:11,pass,12,1040,"
+    first, repeat = import_rows(engine, row), import_rows(engine, row)
+    hand = write_check(engine)
+    assert hand.outcome == "already_stored"
+    undo_import(engine, first.import_id)
+    assert [row[3:] for row in checks(engine)] == [(1040.0, "Robin")]
+    assert written_entries(engine)[0].in_log
+    undo_import(engine, repeat.import_id)
+    assert [row[3:] for row in checks(engine)] == [(None, "Robin")]
+    undo_import(engine, hand.import_id)
+    assert checks(engine) == []
+
+
+@pytest.mark.long
+def test_a_writer_that_is_killed_leaves_nothing(tmp_path):
+    engine = empty_store(tmp_path)
+    before = store_version(engine)
+    program = (
+        "import os, signal\n"
+        "from pathlib import Path\n"
+        "from arcdrift.intake.storing import written_records as w\n"
+        "from arcdrift.settings import Crew\n"
+        "from arcdrift.store.database.connect import open_store\n"
+        "w._with_outcome = lambda *_: os.kill(os.getpid(), signal.SIGKILL)\n"
+        f"engine = open_store(Path({str(tmp_path)!r}))\n"
+        f"w.write_down(engine, Crew(name='X', time_zone='UTC'), 'arc-checks', "
+        f"{CHECK | {'arc_setting': '12'}!r}, by='Robin')\n"
+    )
+    ended = subprocess.run([sys.executable, "-c", program], check=False)
+    assert ended.returncode == -signal.SIGKILL
+    assert store_version(engine) == before
+    assert write_check(engine).outcome == "accepted"
+
+
 def test_a_writer_that_ends_in_the_middle_leaves_nothing(engine, monkeypatch):
     before = store_version(engine)
     monkeypatch.setattr(written_records, "_with_outcome", lambda *_: 1 / 0)
@@ -404,5 +444,78 @@ def test_any_order_of_writing_importing_and_undoing_gives_the_same(first, second
         for number in active.values():
             undo_import(engine, number)
         assert _state(engine) == (Counter(), Counter(), Counter())
+        engine.dispose()
+        plain.dispose()
+
+
+serviced = st.tuples(
+    st.integers(0, 2),  # days
+    st.sampled_from([0, 7, 9, 14, 22]),  # hours
+    st.sampled_from(["blade rotated", "blade replaced"]),
+)
+
+
+def _service_line(moment, *, date_alone):
+    day, hour, action = moment
+    at = datetime(2025, 5, 1 + day, hour, 20)
+    return f"C1,{at.date() if date_alone else at},{action}"
+
+
+@pytest.mark.long
+@settings(
+    max_examples=100 if LONG else 2,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
+@given(
+    st.sets(serviced, max_size=3),
+    st.sets(serviced, max_size=3),
+    st.lists(serviced, min_size=1, max_size=3, unique=True),
+    st.data(),
+)
+def test_any_order_of_service_gives_the_same(dated, timed, hand, data):
+    logs = {
+        "dated": [_service_line(moment, date_alone=True) for moment in sorted(dated)],
+        "timed": [_service_line(moment, date_alone=False) for moment in sorted(timed)],
+    }
+    sources = [name for name, rows in logs.items() if rows] + list(range(len(hand)))
+
+    def bring(engine, source):
+        if isinstance(source, str):
+            header = "asset,serviced_at,action\n"
+            return import_rows(engine, *logs[source], name=source, header=header).import_id
+        day, hour, action = hand[source]
+        cells = {
+            "asset": "C1",
+            "serviced_at": f"2025-05-0{1 + day} {hour:02d}:05",
+            "action": action,
+        }
+        report = write_down(engine, CREW, "service", cells, by=f"Person {source}", now=NOW)
+        return report.import_id
+
+    def state(engine):
+        records = stored_values(read_records(engine, "service"))
+        entries = written_entries(engine)
+        return (
+            Counter((row["serviced_at"], row["action"]) for row in records),
+            Counter((entry.written_by, entry.in_log) for entry in entries),
+        )
+
+    with tempfile.TemporaryDirectory() as one, tempfile.TemporaryDirectory() as other:
+        engine, plain = empty_store(Path(one)), empty_store(Path(other))
+        active: dict = {}
+        for source in data.draw(st.lists(st.sampled_from(sources), min_size=3, max_size=7)):
+            if source in active:
+                undo_import(engine, active.pop(source))
+            else:
+                active[source] = bring(engine, source)
+        for source in sources:
+            if source in active:
+                bring(plain, source)
+        assert state(engine) == state(plain)
+        for number in active.values():
+            undo_import(engine, number)
+        assert state(engine) == (Counter(), Counter())
         engine.dispose()
         plain.dispose()
