@@ -67,7 +67,7 @@ def run_crew(
 def review_made(scenario: Scenario, made: SimulatedCrew) -> Run:
     """Review the records of a simulated crew."""
     now = pd.Timestamp(scenario.end).as_unit("us")
-    summary = _summary(made, made.records, now)
+    summary = summary_of(made, made.records, now)
     return Run(made, summary, assess(summary, made["service"], made.crew, now), now)
 
 
@@ -82,7 +82,7 @@ def loss_findings_at(
         Local midnights: days are complete, so that the crew needs to be summarized only once.
     """
     last = max(instants).as_unit("us")
-    whole = _summary(made, _before(made.records, last), last)
+    whole = summary_of(made, _before(made.records, last), last)
     crew, reviews = made.crew, []
     for instant in instants:
         now = instant.as_unit("us")
@@ -126,7 +126,7 @@ def _rows_before(rows: pd.DataFrame, column: str, end: pd.Timestamp) -> pd.DataF
     return rows[rows[column] < end].reset_index(drop=True)
 
 
-def _summary(
+def summary_of(
     made: SimulatedCrew, records: dict[str, pd.DataFrame], now: pd.Timestamp
 ) -> Summary:  # fmt: skip
     return summarize(

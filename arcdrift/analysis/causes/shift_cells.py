@@ -177,7 +177,9 @@ class ShiftCells:
         """Cells of the days from first to last."""
         return np.flatnonzero((self.cells.day >= first) & (self.cells.day <= last))
 
-    def model(self, measure: str, rows: Ints, reference: np.datetime64) -> "MeasureModel":
+    def model(
+        self, measure: str, rows: Ints, reference: np.datetime64, *, service_steps: bool = True
+    ) -> "MeasureModel":
         """Random-effects model of some cells.
 
         Parameters
@@ -188,14 +190,16 @@ class ShiftCells:
             Positions in the crew's cells.
         reference : datetime64[D]
             Baselines are those charted before this day.
+        service_steps : bool
+            Whether service events may have moved the level; not, where the question is whether one
+            of them did.
         """
         baseline = self.baseline(measure, reference)[self.cells.code["stream"][rows]]
         value, variance = self._values(measure, rows, baseline)
         known = np.isfinite(value) & np.isfinite(variance)
         rows, baseline = rows[known], baseline[known]
-        return MeasureModel(
-            self, measure, rows, baseline, self._fit(measure, rows, value[known], variance[known])
-        )
+        effects = self._fit(measure, rows, value[known], variance[known], service_steps)
+        return MeasureModel(self, measure, rows, baseline, effects)
 
     def _values(self, measure: str, rows: Ints, baseline: Floats) -> tuple[Floats, Floats]:
         """Value of each cell, and its variance within the day; NaN where there is none."""
@@ -217,7 +221,9 @@ class ShiftCells:
             value = np.where(expected > 0, sums[measure] / expected - 1.0, np.nan)
             return value, RAISED_RATE * (1.0 - baseline) / expected
 
-    def _fit(self, measure: str, rows: Ints, value: Floats, variance: Floats) -> RandomEffectsModel:
+    def _fit(
+        self, measure: str, rows: Ints, value: Floats, variance: Floats, service_steps: bool
+    ) -> RandomEffectsModel:
         scale = SCALES[measure]
         code = {name: values[rows] for name, values in self.cells.code.items()}
         person = code["technician"]
@@ -230,7 +236,7 @@ class ShiftCells:
         ]
         if measure == "level":
             between = self._variances[1][code["stream"]]
-            groups += self._service_steps(rows)
+            groups += self._service_steps(rows) if service_steps else []
         else:
             between = np.full(len(rows), scale.between**2)
         if measure == "spread":

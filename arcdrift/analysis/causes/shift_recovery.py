@@ -1,0 +1,104 @@
+"""Whether a subject's rise went back after an action, on the cells that named the subject."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from arcdrift.analysis.causes.shift_cells import ShiftCells, SubjectShift
+from arcdrift.analysis.loss.day_level import ratio_of
+from arcdrift.analysis.loss.proportion_charts import COUNTED
+from arcdrift.arrays import Ints
+from arcdrift.charts.recovery import (
+    LevelsAroundAction,
+    Recovery,
+    first_look,
+    latest_look,
+)
+
+REFERENCE_SPAN = np.timedelta64(45, "D")
+"""Days before the onset that tell how far the subject lies from the charts' baselines."""
+FEWEST_DAYS_BEFORE = 3
+"""Days from the onset to the action with which a rise is known at all."""
+
+
+def shift_recovery(
+    cells: ShiftCells,
+    shift: SubjectShift,
+    action: np.datetime64,
+    others: Sequence[SubjectShift] = (),
+) -> Recovery | None:
+    """Compare a subject's level before and after an action.
+
+    Parameters
+    ----------
+    shift : SubjectShift
+        The rise; ``first`` is its onset, ``last`` the last day on record.
+    action : datetime64[D]
+        Local day of the action, which itself counts for neither side.
+    others : sequence of SubjectShift
+        Rises of other subjects in the same cells, which are allowed for.
+
+    Returns
+    -------
+    Recovery or None
+        In the unit of the cells' values (`shift_ratio`); None if the subject worked on fewer than
+        three days from the onset to the action.
+
+    Notes
+    -----
+    Generalized least squares with the random effects by which the subject was found (people, days
+    of the crew, days of a splicer), so that a change of hands is not taken for a recovery. The
+    interval includes how well the usual level is known.
+    """
+    rows = cells.rows_between(shift.first - REFERENCE_SPAN, shift.last)
+    subject = cells.subject(shift.subject_type, shift.subject_id, rows)
+    day = cells.cells.day[rows]
+    before = np.unique(day[subject & (day >= shift.first) & (day < action)])
+    after = np.unique(day[subject & (day > action)])
+    if len(before) < FEWEST_DAYS_BEFORE:
+        return None
+    planned = _levels(cells, shift, rows[day <= action], action, others)
+    if planned is None:
+        return None
+    variance = float(planned.covariance[0, 0])
+    first = first_look(planned.before, variance * len(before), variance)
+    look = latest_look(first, len(after))
+    if look is None:
+        return Recovery.too_early(planned.before, len(before), len(after), first - len(after))
+    levels = _levels(cells, shift, rows[day <= after[look - 1]], action, others)
+    return None if levels is None else Recovery.judged(levels, len(before), look)
+
+
+def _levels(
+    cells: ShiftCells,
+    shift: SubjectShift,
+    rows: Ints,
+    action: np.datetime64,
+    others: Sequence[SubjectShift],
+) -> LevelsAroundAction | None:
+    """Estimated shifts before and after an action; without days after, these are as before."""
+    model = cells.model(shift.measure, rows, shift.first, service_steps=False)
+    subject = cells.subject(shift.subject_type, shift.subject_id, model.rows)
+    sets = [
+        subject & (model.day >= shift.first) & (model.day < action),
+        subject & (model.day == action),
+        subject & (model.day > action),
+    ]
+    if not sets[0].any():
+        return None
+    present = [index for index, chosen in enumerate(sets) if chosen.any()]
+    indicators = np.stack([sets[index] for index in present], axis=1)
+    score, information = model.with_shifts(others).scores_and_information(indicators)
+    covariance = np.linalg.pinv(information, hermitian=True)
+    estimate = covariance @ score
+    ends = [0, present.index(2) if 2 in present else 0]
+    before, after = (float(estimate[end]) for end in ends)
+    return LevelsAroundAction(before, after, np.asarray(covariance[np.ix_(ends, ends)], np.float64))
+
+
+def shift_ratio(measure: str, value: float) -> float:
+    """Ratio to the usual level of a shift in the unit of the cells' values; NaN stays NaN."""
+    if measure in COUNTED:
+        return max(1.0 + value, 0.0)
+    ratio = float(ratio_of(np.array(value)))
+    return ratio**0.5 if measure == "spread" else ratio
