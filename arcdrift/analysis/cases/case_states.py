@@ -8,11 +8,14 @@ from dataclasses import asdict
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
+from arcdrift.analysis.cases.case_steps import step_after
 from arcdrift.analysis.cases.outcome import (
     SETTLED_DAYS,
     Outcome,
+    levels_text,
     may_have_ended,
     outcome,
+    outcome_text,
 )
 from arcdrift.case import CLOSED_WORDS, CaseStatement, State
 
@@ -65,13 +68,14 @@ def case_view(
         "closed": closed,
         "history": _history(found, statements, actions, closed),
         "days_open": _days_open(found, closed, now),
-        "next_step": _next_step(found, state, last, result),
+        "result_text": None if result is None else outcome_text(result),
+        "next_step": _next_step(found, state, actions, result),
         "version": len(statements),
     }
     return view
 
 
-_HIDDEN = ("workdays", "resolution", "episodes", "found_actions", "until_day")
+_HIDDEN = ("workdays", "outcomes", "causes", "resolution", "episodes", "found_actions", "until_day")
 
 
 def _said_state(
@@ -129,8 +133,11 @@ def _closed_by_itself(
     said = [action for action in actions if action["source"] == "said"]
     if said and found["measured"]:
         last = said[-1]
-        if _result(found, last).verdict == "cured":
-            text = f"{last['what']}; back to usual since {found['until_day']}"
+        if (result := _result(found, last)).verdict == "cured" and may_have_ended(
+            *_days(found, last)
+        ):
+            levels = levels_text(result) or f"back to usual since {found['until_day']}"
+            text = f"{last['what']}: {levels}"
             return _closing("cured", _settled_at(found, last), None, text)
     if resolution is None or (resolution["how"] == "passed" and taken_on):
         return None
@@ -167,6 +174,9 @@ def _actions(found: Mapping[str, Any], statements: Sequence[CaseStatement]) -> l
 
 
 def _result(found: Mapping[str, Any], action: Mapping[str, Any]) -> Outcome:
+    measured = found["outcomes"].get(action["day"])
+    if measured is not None:
+        return Outcome(**measured)
     if not found["measured"]:
         return Outcome("not-assessable")
     acted_on, until = _days(found, action)
@@ -177,7 +187,11 @@ def _waits(found: Mapping[str, Any], action: Mapping[str, Any], result: Outcome 
     """Whether the result of the last action is still to come."""
     if result is None:
         return False
-    if result.verdict == "too-early" or not found["measured"]:
+    if result.verdict == "too-early":
+        return True
+    if action["day"] in found["outcomes"]:
+        return False  # the result stands
+    if not found["measured"]:
         return True
     return may_have_ended(*_days(found, action))
 
@@ -233,7 +247,7 @@ def _days_open(found: Mapping[str, Any], closed: Mapping[str, Any] | None, now: 
 def _next_step(
     found: Mapping[str, Any],
     state: State,
-    last: Mapping[str, Any] | None,
+    actions: Sequence[Mapping[str, Any]],
     result: Outcome | None,
 ) -> str:
     if state == "closed":
@@ -243,10 +257,22 @@ def _next_step(
             days = result.workdays_needed
             return f"Wait for the result: {days} more workday{'' if days == 1 else 's'}."
         return "Look at the result: the measure has not shown it yet."
-    step = str(found["next_step"])
-    if last is not None:
-        return f"It went on after this: {last['what']} on {last['day']}. {step}"
-    return step
+    step = step_after(
+        found["causes"], [str(action["what"]) for action in actions], str(found["next_step"])
+    )
+    if not actions:
+        return step
+    done = f"{actions[-1]['what']} on {actions[-1]['day']}"
+    if result is not None and result.verdict in ("better", "no-change", "worse"):
+        return f"{_AFTER[result.verdict]} after {done}. {step}"
+    return f"It went on after this: {done}. {step}"
+
+
+_AFTER = {
+    "better": "Better, but not back to usual,",
+    "no-change": "No clear change",
+    "worse": "Worse",
+}
 
 
 def _stamp(at: datetime) -> str:

@@ -1,17 +1,24 @@
 """Cases as an analysis finds them: findings of one cause on one subject, and what ended them."""
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from arcdrift.analysis.cases.case_groups import CaseGroup, Episode, case_groups, onset_of
 from arcdrift.analysis.cases.case_keys import cause_text, leading_cause
 from arcdrift.analysis.cases.case_matching import match_cases
+from arcdrift.analysis.cases.case_measures import CaseMeasures
 from arcdrift.analysis.cases.case_records import CaseRecords, FoundAction
 from arcdrift.analysis.cases.case_titles import case_title, leading_finding
 from arcdrift.analysis.cases.check_habits import CheckHabit
-from arcdrift.analysis.cases.outcome import FOLLOWS, SETTLED_DAYS, may_have_ended
+from arcdrift.analysis.cases.outcome import (
+    FOLLOWS,
+    SETTLED_DAYS,
+    Outcome,
+    levels_text,
+    may_have_ended,
+)
 from arcdrift.case import KeptCase, Key
 from arcdrift.finding import Finding
 
@@ -56,7 +63,12 @@ class Resolution:
 
 
 def found_cases(
-    findings: Iterable[Finding], kept: Sequence[KeptCase], records: CaseRecords, now: datetime
+    findings: Iterable[Finding],
+    kept: Sequence[KeptCase],
+    records: CaseRecords,
+    now: datetime,
+    measures: CaseMeasures | None = None,
+    said: Mapping[str, Sequence[datetime]] | None = None,
 ) -> FoundCases:
     """Group findings to cases, give them the ids of kept cases, and see what ended them.
 
@@ -68,13 +80,19 @@ def found_cases(
         What earlier analyses kept.
     now : datetime
         The instant the results speak of (UTC).
+    measures : CaseMeasures, optional
+        What tells whether an action helped; without it only the end of the evidence does.
+    said : mapping of str to sequence of datetime, optional
+        By id of a case: when people said that something was done (UTC).
     """
     documents: list[dict[str, Any]] = []
     case_ids: dict[str, str] = {}
     keep: list[KeptCase] = []
     matched = match_cases(case_groups(findings, records.cleavers), kept)
     for match in matched:
-        document = _document(match.group, records, now)
+        ids = (match.kept.id, *match.absorbed)
+        done = [at for name in ids for at in (said or {}).get(name, ())]
+        document = _document(match.group, records, now, measures, done)
         document = {"id": match.kept.id, "absorbed": list(match.absorbed), **document}
         documents.append(document)
         keep.append(replace(match.kept, title=document["title"]))
@@ -85,7 +103,13 @@ def found_cases(
     return FoundCases(tuple(documents), case_ids, tuple(keep))
 
 
-def _document(group: CaseGroup, records: CaseRecords, now: datetime) -> dict[str, Any]:
+def _document(
+    group: CaseGroup,
+    records: CaseRecords,
+    now: datetime,
+    measures: CaseMeasures | None,
+    done: Sequence[datetime],
+) -> dict[str, Any]:
     key, episodes = group.key, group.episodes
     latest = [finding for finding in group.findings if onset_of(finding) >= episodes[-1].began]
     finding = leading_finding(latest)
@@ -101,7 +125,12 @@ def _document(group: CaseGroup, records: CaseRecords, now: datetime) -> dict[str
     ]
     workdays = records.workdays_since(key, min(until_day, today))
     recent = records.workdays_since(key, day(key, group.began))[-MOST_WORKDAYS:]
-    resolution = _resolution(group, episodes[-1], finding, habit, actions, workdays, records, now)
+    outcomes = _outcomes(
+        group, latest, habit, [*(action.at for action in actions), *done], records, measures, now
+    )
+    resolution = _resolution(
+        group, episodes[-1], finding, habit, actions, workdays, outcomes, records, now
+    )
     cause = leading_cause(finding)
     if habit is not None:
         title = case_title(key, finding, day(key, habit.since), until_day, today, habit)
@@ -131,6 +160,8 @@ def _document(group: CaseGroup, records: CaseRecords, now: datetime) -> dict[str
         "rate": None if habit is None else _rate(habit),
         "found_actions": [_action(action, key, records) for action in actions],
         "workdays": [one.isoformat() for one in recent],
+        "outcomes": {day: asdict(one) for day, one in outcomes.items()},
+        "causes": [{"cause": one.cause, "weight": one.weight} for one in finding.likely_causes],
         "resolution": None
         if resolution is None
         else {"how": resolution.how, "at": _stamp(resolution.at), "why": resolution.why},
@@ -173,6 +204,8 @@ def _lost_document(case: KeptCase, records: CaseRecords, now: datetime) -> dict[
         "rate": None,
         "found_actions": [_action(action, key, records) for action in actions],
         "workdays": [],
+        "outcomes": {},
+        "causes": [],
         "resolution": {"how": ended.how, "at": _stamp(ended.at), "why": ended.why},
         "next_step": "",
         "findings": [],
@@ -235,6 +268,7 @@ def _resolution(
     habit: CheckHabit | None,
     actions: Sequence[FoundAction],
     workdays: Sequence[date],
+    outcomes: Mapping[str, Outcome],
     records: CaseRecords,
     now: datetime,
 ) -> Resolution | None:
@@ -268,14 +302,49 @@ def _resolution(
         cure = _cure(key, until, actions, records)
         if cure is not None:
             later = [d for d in workdays if d > day(key, cure.at)]
-            if len(later) >= SETTLED_DAYS:
+            measured = outcomes.get(day(key, cure.at).isoformat())
+            if measured is None and len(later) >= SETTLED_DAYS:
                 why = f"{_done_text(cure, key, records)}, and it is back to usual"
                 return Resolution("cured", _noon(later[SETTLED_DAYS - 1]), why)
-            return None
+            if measured is not None and measured.verdict == "cured":
+                why = f"{_done_text(cure, key, records)}: {levels_text(measured)}"
+                return Resolution("cured", _noon(later[SETTLED_DAYS - 1]), why)
+            if measured is None or measured.verdict == "too-early":
+                return None
     if now - until >= PASSES and (workdays or not _is_measured(group)):
         why = f"no evidence since {_day(day(key, until))}, and no action on record explains it"
         return Resolution("passed", until + PASSES, why)
     return None
+
+
+def _outcomes(
+    group: CaseGroup,
+    latest: Sequence[Finding],
+    habit: CheckHabit | None,
+    acted: Sequence[datetime],
+    records: CaseRecords,
+    measures: CaseMeasures | None,
+    now: datetime,
+) -> dict[str, Outcome]:
+    """By local day of an action (ISO): whether it helped, where a measure tells."""
+    key, day = group.key, records.local_day
+    if measures is None:
+        return {}
+    found: dict[str, Outcome] = {}
+    # what was measured first is what the case is about
+    measured = sorted(latest, key=lambda one: (one is not leading_finding(latest), onset_of(one)))
+    for action in sorted({day(key, at) for at in acted}):
+        if habit is not None:
+            result = measures.habit_outcome(habit, day(key, habit.since), action)
+        else:
+            results = (
+                measures.outcome(key, one, day(key, onset_of(one)), action, day(key, now))
+                for one in measured
+            )
+            result = next((one for one in results if one is not None), None)
+        if result is not None:
+            found[action.isoformat()] = result
+    return found
 
 
 def _cure(

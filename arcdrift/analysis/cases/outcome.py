@@ -1,7 +1,8 @@
-"""Whether an action helped, as far as the charts tell: the measure went back to usual, or not yet.
+"""Whether an action helped: what is known of it, and how it is told.
 
-The one place where a result is decided. What the charts do not tell is "not assessable", never a
-guess; an estimate of the measure before and after an action, with its interval, belongs here.
+A case with a measure is judged before and after the action
+(`arcdrift.analysis.cases.case_measures`); of others the charts tell that the evidence ended, or
+not. What neither tells is "not assessable", never a guess.
 """
 
 from collections.abc import Sequence
@@ -9,12 +10,15 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
-Verdict = Literal["cured", "better", "no-change", "too-early", "not-assessable"]
+Verdict = Literal["cured", "better", "no-change", "worse", "too-early", "not-assessable"]
 
+OF_USUAL = "% above usual"
+OF_WORKDAYS = "% of workdays"
 VERDICTS: dict[str, str] = {
     "cured": "cured",
     "better": "better",
     "no-change": "no change",
+    "worse": "worse",
     "too-early": "too early to say",
     "not-assessable": "cannot be told yet",
 }
@@ -34,12 +38,14 @@ class Outcome:
     Attributes
     ----------
     verdict : str
-        ``cured``, ``better``, ``no-change``, ``too-early`` or ``not-assessable``.
-    before, after, difference, low, high : float or None
-        The case's measure before and after the action, and their difference with its 95 %
-        interval; None where it was not estimated.
+        ``cured``, ``better``, ``no-change``, ``worse``, ``too-early`` or ``not-assessable``.
+    before, after, difference : float or None
+        The case's measure before and after the action, and after minus before; None where it was
+        not estimated.
+    low, high : float or None
+        95 % interval of `after`.
     unit : str
-        Unit of these; empty where there are none.
+        Unit of these, such as ``% above usual``; empty where there are none.
     workdays_needed : int
         More workdays until the result can be told; 0 unless it is too early.
     """
@@ -52,6 +58,35 @@ class Outcome:
     high: float | None = None
     unit: str = ""
     workdays_needed: int = 0
+
+
+def outcome_text(found: Outcome) -> str:
+    """Return a result in a few words, such as ``better: 12 % above usual since ...``."""
+    if found.verdict == "too-early":
+        days = found.workdays_needed
+        return f"too early: {days} more workday{'' if days == 1 else 's'}"
+    levels = levels_text(found)
+    verdict = VERDICTS[found.verdict]
+    return f"{verdict}: {levels}" if levels else verdict
+
+
+def levels_text(found: Outcome) -> str:
+    """Return the levels before and after an action in words, with the interval; empty if none.
+
+    Such as ``1 % below usual since (-12 to 12 %), 34 % above before`` or ``5 % of workdays since (1
+    to 14 %), 40 % before``.
+    """
+    if found.after is None or found.before is None or found.low is None or found.high is None:
+        return ""
+    interval = f"({round(found.low):d} to {round(found.high):d} %)"
+    if found.unit == OF_USUAL:
+        side = "above" if found.after >= 0 else "below"
+        before = "above" if found.before >= 0 else "below"
+        return (
+            f"{abs(found.after):.0f} % {side} usual since {interval}, {abs(found.before):.0f} % "
+            f"{before} it before"
+        )
+    return f"{found.after:.0f} {found.unit} since {interval}, {found.before:.0f} % before"
 
 
 def may_have_ended(acted_on: date, until: date) -> bool:

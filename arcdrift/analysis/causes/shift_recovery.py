@@ -57,14 +57,21 @@ def shift_recovery(
     after = np.unique(day[subject & (day > action)])
     if len(before) < FEWEST_DAYS_BEFORE:
         return None
-    planned = _levels(cells, shift, rows[day <= action], action, others)
-    if planned is None:
+    # two halves of the days before tell how much a day scatters: both lie on the same usual level
+    middle = before[len(before) // 2]
+    halves = _levels(cells, shift, rows[day < action], middle, others, gap=False)
+    levels = _levels(cells, shift, rows[day <= action], action, others)
+    if halves is None or levels is None:
         return None
-    variance = float(planned.covariance[0, 0])
-    first = first_look(planned.before, variance * len(before), variance)
+    first_half = len(before) // 2
+    contrast = np.array([-1.0, 1.0])
+    day_variance = float(contrast @ halves.covariance @ contrast) / (
+        1.0 / first_half + 1.0 / (len(before) - first_half)
+    )
+    first = first_look(levels.before, day_variance, day_variance / len(before))
     look = latest_look(first, len(after))
     if look is None:
-        return Recovery.too_early(planned.before, len(before), len(after), first - len(after))
+        return Recovery.too_early(levels.before, len(before), len(after), first - len(after))
     levels = _levels(cells, shift, rows[day <= after[look - 1]], action, others)
     return None if levels is None else Recovery.judged(levels, len(before), look)
 
@@ -75,14 +82,19 @@ def _levels(
     rows: Ints,
     action: np.datetime64,
     others: Sequence[SubjectShift],
+    *,
+    gap: bool = True,
 ) -> LevelsAroundAction | None:
-    """Estimated shifts before and after an action; without days after, these are as before."""
+    """Estimated shifts before and after a day, which itself counts for neither with a gap.
+
+    Without days after it, both are the one before.
+    """
     model = cells.model(shift.measure, rows, shift.first, service_steps=False)
     subject = cells.subject(shift.subject_type, shift.subject_id, model.rows)
     sets = [
         subject & (model.day >= shift.first) & (model.day < action),
-        subject & (model.day == action),
-        subject & (model.day > action),
+        subject & (model.day == action) & gap,
+        subject & ((model.day > action) | ((model.day == action) & (not gap))),
     ]
     if not sets[0].any():
         return None

@@ -4,9 +4,10 @@ Pure: a summary goes in, result tables and findings come out.
 """
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 import numpy as np
 import pandas as pd
@@ -19,6 +20,7 @@ from arcdrift.analysis.arc.arc_drift import checks_per_month
 from arcdrift.analysis.arc.arc_findings import arc_findings
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.arc.crew_arc_models import chart_and_fit
+from arcdrift.analysis.cases.case_measures import CaseMeasures
 from arcdrift.analysis.cases.case_records import CaseRecords
 from arcdrift.analysis.cases.found_cases import FoundCases, found_cases
 from arcdrift.analysis.causes.alarm_attribution import AttributedAlarms, attribute_alarms
@@ -103,6 +105,7 @@ def assess(
     executor: Executor | None = None,
     kept_cases: Sequence[KeptCase] = (),
     coaching: pd.DataFrame | None = None,
+    acted_on: Mapping[str, Sequence[datetime]] | None = None,
 ) -> Assessment:
     """Chart the crew and collect its findings.
 
@@ -118,6 +121,8 @@ def assess(
         What earlier reviews kept of cases, so that each keeps its id.
     coaching : DataFrame, optional
         Notes of the coaching log.
+    acted_on : mapping of str to sequence of datetime, optional
+        By id of a case: when people said that something was done (UTC).
     """
     pending_arc = submit_or_run(executor, arc_charts, summary.arc_points, summary.splicers, crew)
     pending_prep = submit_or_run(
@@ -168,7 +173,9 @@ def assess(
     findings = _with_import_ids(findings, summary.imports)
     notes = pd.DataFrame(columns=["technician"]) if coaching is None else coaching
     records = CaseRecords(summary.technician_days, summary.check_days, service, notes, crew)
-    cases = found_cases(findings, kept_cases, records, now.to_pydatetime())
+    angle_days = prep.frames.get("result_angle_days", pd.DataFrame())
+    measures = CaseMeasures(cells, angle_days, summary.check_days)
+    cases = found_cases(findings, kept_cases, records, now.to_pydatetime(), measures, acted_on)
     findings = [replace(one, case_id=cases.case_ids.get(one.id)) for one in findings]
     frames = {
         "result_check_days": summary.check_days.assign(day=iso(summary.check_days["day"])),

@@ -105,7 +105,7 @@ def review(
     report("Charting", len(names), len(names))
     assessment = assess(
         summary, inputs.service, crew, now, inputs.baseline_marks, executor,
-        inputs.kept_cases, inputs.coaching,
+        inputs.kept_cases, inputs.coaching, inputs.acted_on,
     )  # fmt: skip
     frames = assessment.frames | {
         "analysis_run": pd.DataFrame(

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 import pandas as pd
 from sqlalchemy import Engine
@@ -14,6 +15,7 @@ from arcdrift.settings import Crew
 from arcdrift.store.annotations import coaching
 from arcdrift.store.annotations.baseline_marks import marks
 from arcdrift.store.annotations.clock_shifts import ClockShift, clock_shifts
+from arcdrift.store.cases.case_statements import read_action_times
 from arcdrift.store.cases.kept_cases import read_kept_cases
 from arcdrift.store.database.connect import open_store
 from arcdrift.store.records.record_overview import oldest_splices, splice_counts
@@ -48,6 +50,8 @@ class ReviewInputs:
         Notes of the coaching log.
     kept_cases : tuple of KeptCase
         What earlier reviews kept of cases.
+    acted_on : dict of list of datetime
+        By id of a case: when people said that something was done (UTC).
     """
 
     crew: Crew
@@ -61,6 +65,7 @@ class ReviewInputs:
     baseline_marks: pd.DataFrame
     coaching: pd.DataFrame
     kept_cases: tuple[KeptCase, ...]
+    acted_on: dict[str, list[datetime]]
 
     def for_splicers(self, names: list[str]) -> "ReviewInputs":
         """Leave out the checks, service events and clock shifts of other splicers."""
@@ -90,6 +95,7 @@ def read_inputs(engine: Engine, crew: Crew, now: pd.Timestamp) -> ReviewInputs:
         baseline_marks=marks(engine),
         coaching=coaching.notes(engine),
         kept_cases=tuple(read_kept_cases(engine)),
+        acted_on=read_action_times(engine),
     )
 
 

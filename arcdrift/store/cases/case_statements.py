@@ -1,7 +1,7 @@
 """What people say about cases: an append-only list, by which two people do not undo each other."""
 
 from collections.abc import Collection
-from datetime import UTC
+from datetime import UTC, datetime
 
 from sqlalchemy import Connection, Engine, insert, select
 
@@ -24,6 +24,16 @@ def read_statements(engine: Engine, case_ids: Collection[str] | None = None) -> 
     """Return what people said, in order; about some cases only if their ids are given."""
     with reading(engine) as connection:
         return _statements(connection, case_ids)
+
+
+def read_action_times(engine: Engine) -> dict[str, list[datetime]]:
+    """Return when people said that something was done (UTC), by id of the case."""
+    found: dict[str, list[datetime]] = {}
+    for statement in read_statements(engine):
+        if statement.action == "done":
+            at = statement.acted_on or statement.recorded_at
+            found.setdefault(statement.case_id, []).append(at)
+    return found
 
 
 def add_statement(
