@@ -52,6 +52,11 @@ STEPS = (
         ("holders swapped",),
     ),
     Step(
+        "one technician's splices, or",
+        "Let two people swap splicers for some days: only that tells person and machine apart",
+        ("swap",),
+    ),
+    Step(
         "one technician's splices",
         "Watch strip, clean, cleave and load together, on another splicer and cleaver",
         ("coaching",),
@@ -60,11 +65,6 @@ STEPS = (
         "a change of hands",
         "Watch strip, clean, cleave and load together, on another splicer and cleaver",
         ("coaching",),
-    ),
-    Step(
-        "one person's splices",
-        "Let two people swap splicers for some days: only that tells person and machine apart",
-        ("swap",),
     ),
     Step("service:", "Look again at the service that came just before it", ()),
     Step("the place:", "Look for dust, wind and damp at the place, and shelter the work", ()),
