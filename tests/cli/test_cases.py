@@ -45,8 +45,8 @@ def test_the_shape_scripts_may_rely_on(case_id: str, arcdrift: Any) -> None:
     assert set(case) == {
         "id", "absorbed", "title", "subject", "cause", "cause_text", "severity", "told",
         "measured", "since", "since_earliest", "since_latest", "seen", "until", "rate", "findings",
-        "state", "owner", "actions", "result", "closed", "history", "days_open", "next_step",
-        "version",
+        "state", "owner", "actions", "result", "result_text", "closed", "history", "days_open",
+        "next_step", "version",
     }  # fmt: skip
     assert arcdrift("case", "show", case["id"], "--json").data == case
 
