@@ -219,7 +219,9 @@ def test_analyze(crew: Path, arcdrift: Any) -> None:
     assert "import" in done.sentence
     arcdrift("import", "arc-checks.csv", "splices.csv")
     data = arcdrift("analyze", "--from-scratch", "--json").data
-    assert set(data) == {"now", "splicers", "splices", "checks", "findings", "seconds"}
+    assert set(data) == {
+        "now", "splicers", "splices", "checks", "findings", "cases", "seconds",
+    }  # fmt: skip
     assert (data["splicers"], data["splices"], data["checks"]) == (2, 7, 3)
     assert data["now"] == "2026-05-06T07:00:00Z"
     assert set(data["findings"]) == {"act", "watch", "note"}

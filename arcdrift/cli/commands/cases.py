@@ -63,13 +63,13 @@ def cases(
             start = parse_instant(since, zone_of_splicer(session.crew), "--since")
         found = visible_cases(session)
         if not all_cases:
-            found = listed_cases(found, _now(session), state, start)
+            found = listed_cases(found, now_of_results(session), state, start)
         elif state is not None or start is not None:
             found = [case for case in found if _is_chosen(case, state, start)]
         if as_json:
             print_json(found)
             return
-        _print_cases(found, session.folder, shortened=not all_cases and state is None)
+        print_cases(found, session.folder, shortened=not all_cases and state is None)
 
 
 def visible_cases(session: CrewSession) -> list[dict[str, Any]]:
@@ -119,7 +119,8 @@ def _news(case: dict[str, Any]) -> datetime:
     return datetime.fromisoformat(case["closed"]["at"])
 
 
-def _now(session: CrewSession) -> datetime:
+def now_of_results(session: CrewSession) -> datetime:
+    """Return the instant that the results speak of."""
     from arcdrift.instants import instant_at
     from arcdrift.store.results.result_rows import last_analysis
 
@@ -127,7 +128,14 @@ def _now(session: CrewSession) -> datetime:
     return datetime.now(UTC) if run is None else instant_at(run.now)
 
 
-def _print_cases(cases: list[dict[str, Any]], folder: Path, *, shortened: bool) -> None:
+def print_cases(cases: list[dict[str, Any]], folder: Path, *, shortened: bool) -> None:
+    """Print cases as tables: the open ones, then the closed ones.
+
+    Parameters
+    ----------
+    shortened : bool
+        Whether cases that were closed long ago are left out.
+    """
     from arcdrift.case import CLOSED_WORDS, STATES
 
     open_cases = [case for case in cases if case["state"] != "closed"]

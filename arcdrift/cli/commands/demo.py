@@ -9,7 +9,12 @@ import typer
 
 import arcdrift
 from arcdrift.cli.analysis_run import review_crew, review_findings_text
-from arcdrift.cli.commands.findings import print_findings, visible_findings
+from arcdrift.cli.commands.cases import (
+    listed_cases,
+    now_of_results,
+    print_cases,
+    visible_cases,
+)
 from arcdrift.cli.commands.serve import HOST, Port, serve_folder
 from arcdrift.cli.crew_folder import command_text, open_crew
 from arcdrift.cli.importing.import_run import import_log, print_reports
@@ -23,7 +28,6 @@ if TYPE_CHECKING:
 
 DEFAULT_FOLDER = Path("arcdrift-demo")
 LOGS = ("arc-checks.csv", "splices.csv.gz", "readings.csv", "service.csv")
-LISTED_FINDINGS = 3
 
 
 def demo(
@@ -41,8 +45,8 @@ def demo(
     with open_crew(folder) as session:
         reports = [import_log(session, sample / name) for name in LOGS]
         review = review_crew(session)
-        first = visible_findings(session.engine, session.crew, _ordered_findings(review))
-        _print_summary(session.crew, reports, review, first[:LISTED_FINDINGS], folder)
+        cases = listed_cases(visible_cases(session), now_of_results(session))
+        _print_summary(session.crew, reports, review, cases, folder)
     if no_serve:
         print_lines(f"Next: `arcdrift serve --crew {folder}` shows it all on a dashboard.")
     else:
@@ -92,7 +96,7 @@ def _print_summary(
     crew: "Crew",
     reports: "Sequence[ImportReport]",
     review: "Review",
-    first_findings: list[dict[str, Any]],
+    cases: list[dict[str, Any]],
     folder: Path,
 ) -> None:
     print_lines(f"{crew.name}: an invented scenario; no such people, machines or places exist.", "")
@@ -104,21 +108,12 @@ def _print_summary(
         "on purpose.",
         "",
         f"As of {review.now:%Y-%m-%d}, {review.splices:,} splices and {review.checks:,} arc checks "
-        f"of {review.splicers} splicers say: {review_findings_text(review)}. The first of them:",
+        f"of {review.splicers} splicers say: {review_findings_text(review)}. Findings of one cause "
+        "on one subject are one case:",
         "",
     )
-    print_findings(first_findings, crew)
+    print_cases(cases, folder, shortened=True)
     print_lines(
         f"{command_text('findings', folder)}, {command_text('checks', folder)} and "
         f"{command_text('advise SPLICER', folder)} tell more; add --json for scripts."
     )
-
-
-def _ordered_findings(review: "Review") -> list[dict[str, Any]]:
-    from arcdrift.finding import SEVERITY_ORDER
-
-    ordered = sorted(
-        review.findings,
-        key=lambda finding: (SEVERITY_ORDER[finding.severity], -finding.until.timestamp()),
-    )
-    return [finding.to_json() for finding in ordered]

@@ -109,7 +109,8 @@ def print_findings(found: Sequence[dict[str, Any]], crew: "Crew") -> None:
         since, until = (local_time(finding[end], zone)[:10] for end in ("since", "until"))
         span = since if since == until else f"{since} to {until}"
         text = Text(printable(finding["summary"] or finding["kind"]))
-        text.append(f"\n{span}, {finding['kind']}", style="dim")
+        case = f", case {finding['case_id'][:6]}" if finding["case_id"] else ""
+        text.append(f"\n{span}, {finding['kind']}{case}", style="dim")
         causes = finding["likely_causes"]
         if causes:
             text.append(
