@@ -8,14 +8,16 @@ from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.cases.check_habits import CheckHabit, check_habits
 from arcdrift.analysis.checks.compliance import WORKED
 from arcdrift.analysis.common.service_actions import REPLACED
-from arcdrift.arrays import Datetimes
+from arcdrift.arrays import Datetimes, Ints
 from arcdrift.case import Key
 from arcdrift.finding import Finding
+from arcdrift.instants import instant_at, microseconds
 from arcdrift.settings import Crew
 
 BLADE_ACTIONS = ("blade rotated", "blade replaced")
@@ -26,6 +28,9 @@ MENDING_ACTIONS: dict[str, tuple[str, ...]] = {
     "electrodes": (REPLACED,),
 }
 """Service that may cure a cause. Cleaning in general is too common to be told from chance."""
+
+
+_NO_DAYS: Datetimes = np.zeros(0, "datetime64[us]")
 
 
 class FoundAction(NamedTuple):
@@ -135,28 +140,27 @@ class CaseRecords:
         if cause.startswith("service: "):
             kinds = (cause.removeprefix("service: "),)
             kinds = BLADE_ACTIONS if kinds[0] in BLADE_ACTIONS else kinds
-        if subject_type not in ("splicer", "cleaver"):
+        if not kinds or subject_type not in ("splicer", "cleaver"):
             return []
         assets = [subject]
         if cause == "cleave" and subject_type == "splicer":
             assets = [cleaver for cleaver, _ in self._cleaver_use.get(("splicer", subject), ())]
-        rows = self._ordered_service
-        rows = rows[rows["asset"].isin(assets) & rows["action"].isin(kinds)]
-        rows = rows[rows["serviced_at"] >= since]
-        return [
-            FoundAction(at.to_pydatetime(), str(action), None, "service")
-            for at, action in zip(rows["serviced_at"], rows["action"], strict=True)
+        found = [
+            FoundAction(instant_at(int(at)), str(action), None, "service")
+            for asset in assets
+            for at, action in zip(*self._service_of.get(asset, ((), ())), strict=True)
+            if action in kinds and at >= microseconds(since)
         ]
+        return sorted(found)
 
     @cached_property
-    def _ordered_service(self) -> pd.DataFrame:
-        mending = {
-            *BLADE_ACTIONS,
-            "cleaned",
-            *(a for kinds in MENDING_ACTIONS.values() for a in kinds),
-        }
-        rows = self.service[self.service["action"].isin(mending)]
-        return rows.sort_values("serviced_at", kind="stable")
+    def _service_of(self) -> dict[str, tuple[Ints, npt.NDArray[np.object_]]]:
+        """Instants (microseconds, UTC) and actions of the service of each asset, in order."""
+        rows = self.service.sort_values("serviced_at", kind="stable")
+        at = rows["serviced_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)
+        action = rows["action"].to_numpy(dtype=object)
+        places = rows.reset_index(drop=True).groupby("asset").indices
+        return {str(asset): (at[rows], action[rows]) for asset, rows in places.items()}
 
     def _coaching(self, person: str, since: datetime) -> list[FoundAction]:
         rows = self.notes[self.notes["technician"] == person]
@@ -186,11 +190,18 @@ class CaseRecords:
 
     def next_passed_check(self, splicer: str, day: date) -> datetime | None:
         """First passed check (UTC) on a workday after a day; None if there was none yet."""
-        days = self.check_days
-        rows = days[
-            (days["splicer"] == splicer)
-            & (days["day"] > pd.Timestamp(day))
-            & days["status"].isin(WORKED[:2])
-            & days["checked_at"].notna()
-        ]
-        return None if rows.empty else rows["checked_at"].min().to_pydatetime()
+        days, checked = self._passed_checks.get(splicer, (_NO_DAYS, _NO_DAYS))
+        later = checked[days > np.datetime64(day)]
+        if not len(later):
+            return None
+        return instant_at(int(later.min().astype("datetime64[us]").astype(np.int64)))
+
+    @cached_property
+    def _passed_checks(self) -> dict[str, tuple[Datetimes, Datetimes]]:
+        """Workdays with a passed check of each splicer, and when it passed (UTC)."""
+        rows = self.check_days
+        rows = rows[rows["status"].isin(WORKED[:2]) & rows["checked_at"].notna()]
+        day = rows["day"].to_numpy(dtype="datetime64[us]")
+        checked = rows["checked_at"].to_numpy(dtype="datetime64[us]")
+        places = rows.reset_index(drop=True).groupby("splicer").indices
+        return {str(name): (day[at], checked[at]) for name, at in places.items()}
