@@ -276,7 +276,7 @@ def test_filters_leave_defaults_out_of_the_address():
         ("angle_deg", 2.345678, ("Angle", "2.346 °")),
         ("site_known", None, ("Site known", "not known")),
         ("alarm_ewma", -0.0, ("Evidence at the alarm", "0")),
-        ("arcs_on_electrodes", 2718.0, ("Arcs on these electrodes", "2,718")),
+        ("arcs_on_electrodes", 2718.0, ("Arcs on these electrodes when assessed", "2,718")),
         ("probability_off", 0.002, ("Chance of being off by more than the tolerance", "under 1 %")),
         ("temperature_c_now", 18.5, ("Temperature now", "18.5 °C")),
     ],

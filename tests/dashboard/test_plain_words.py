@@ -188,7 +188,7 @@ def test_a_risen_stream_tells_the_size_of_its_finding(tmp_path: Path):
     engine.dispose()
     words = shown(data, "/loss", "?splicer=Kestrel&program=single-mode fixed")
     assert "(+60%)" in raised.summary
-    assert "Usual loss, mean of all splices 0.040 dB, before 04 Jun 2025" in words
+    assert "Usual loss, before 04 Jun 2025 0.040 dB" in words
     assert "Since 04 Jun 2025 0.064 dB (+60 %)" in words
     assert "Last 10 days 0.058 dB" in words
     assert "+45 %" not in words  # the last days against the usual would be another percent

@@ -16,8 +16,10 @@ UNITS_BY_SUFFIX = {
 LABELS: dict[str, tuple[str, str]] = {
     "alarm_ewma": ("Evidence at the alarm", ""),
     "alarm_limit": ("Limit", ""),
-    "arcs_on_electrodes": ("Arcs on these electrodes", ""),
+    "arcs_left": ("Arcs left when assessed", ""),
+    "arcs_on_electrodes": ("Arcs on these electrodes when assessed", ""),
     "average_limit_db": ("Accepted on average", "dB"),
+    "cleaves_left": ("Cleaves left when assessed", ""),
     "days": ("Workdays concerned", ""),
     "electrode_life_arcs": ("Arcs the electrodes are set to last", ""),
     "first_over": ("First one", ""),
@@ -27,6 +29,7 @@ LABELS: dict[str, tuple[str, str]] = {
     "humidity_pct_now": ("Humidity now", "%"),
     "last_over": ("Last one", ""),
     "latest_locations": ("Where the latest lie", ""),
+    "last_position": ("Last position of the blade", ""),
     "loss_before_db": ("Loss before, high values capped", "dB"),
     "loss_since_db": ("Loss since, high values capped", "dB"),
     "mean_db": ("Mean loss", "dB"),
@@ -44,6 +47,8 @@ LABELS: dict[str, tuple[str, str]] = {
     "setting_found": ("Setting the check found", ""),
     "setting_forecast": ("Setting forecast", ""),
     "setting_next": ("Setting the next check found", ""),
+    "workdays_left_low": ("Workdays left when assessed, at least", ""),
+    "workdays_left_high": ("Workdays left when assessed, at most", ""),
     "workdays_in_span": ("Workdays around then", ""),
 }
 """Label and unit of evidence entries whose key does not make a clear label."""

@@ -201,7 +201,7 @@ def _level_facts(row: dict[Any, Any]) -> list[tuple[str, str]]:
         ]
     since = shown_day(row["change_since"])
     return [
-        ("Usual loss, mean of all splices", f"{usual}, before {since}"),
+        (f"Usual loss, before {since}", usual),
         (f"Since {since}", f"{_db(row['since_db'])} ({100 * change_of(row):+z.0f} %)"),
         ("Last 10 days", recent),
     ]
