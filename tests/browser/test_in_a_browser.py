@@ -102,7 +102,7 @@ def test_every_page_stands_without_trouble(session, size, other):
 
 def test_the_verdict_is_on_a_phones_first_screen(session):
     page = session(PHONE).go("/splicer?splicer=Kestrel")
-    for words in ("Recalibrate", "No arc check has passed since this workday began."):
+    for words in ("Run the daily check", "20 splices made since 10:00 without a check."):
         found = page.get_by_text(words, exact=True).first
         expect(found).to_be_visible()
         box = found.bounding_box()
