@@ -187,6 +187,14 @@ class People:
             changed["subject"] = subject | {"id": self.shown(str(subject["id"]))}
         return changed
 
+    def text(self, text: str, technicians: Iterable[str]) -> str:
+        """A text that somebody wrote, with no name of a person who may not be seen."""
+        known = set(technicians)
+        hidden = [name for name in known if not self.may_see(name)]
+        if hidden:
+            text = _names_pattern(hidden).sub(SOMEBODY, text)
+        return str(_replaced(text, _names_pattern(known), self)) if known else text
+
 
 def _names_pattern(names: Iterable[str]) -> re.Pattern[str]:
     """Pattern that finds any of some names as whole words, the longest first."""

@@ -104,6 +104,11 @@ COMMANDS = {
         "Show one case with its history, or say that you take it, that the work is done, ...",
         "case",
     ),
+    "digest": ListedCommand(
+        ANSWERS,
+        "Print what is new: cases, checks that were missed, splices to revisit.",
+        "digest",
+    ),
     "checks": ListedCommand(
         ANSWERS,
         "Show which daily arc checks were done in time: by splicer, and day by day.",

@@ -25,6 +25,7 @@ COMMANDS = (
     "findings",
     "cases",
     "case",
+    "digest",
     "checks",
     "clock",
     "advise",

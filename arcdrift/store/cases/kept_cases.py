@@ -34,6 +34,14 @@ def read_kept_cases(engine: Engine) -> list[KeptCase]:
     ]
 
 
+def read_first_found(engine: Engine) -> dict[str, datetime]:
+    """Return when an analysis first found each case (UTC), by id."""
+    columns = schema.cases.columns
+    with reading(engine) as connection:
+        rows = connection.execute(select(columns.id, columns.recorded_at)).all()
+    return {row.id: instant_at(row.recorded_at) for row in rows}
+
+
 def keep_cases(connection: Connection, kept: Iterable[KeptCase]) -> None:
     """Add new cases and bring known ones up to date; none is ever deleted.
 

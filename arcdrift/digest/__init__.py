@@ -1,0 +1,1 @@
+"""Digests: what is new for a reader, how it is written, and how it is sent."""
