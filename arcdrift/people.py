@@ -193,7 +193,7 @@ class People:
         hidden = [name for name in known if not self.may_see(name)]
         if hidden:
             text = _names_pattern(hidden).sub(SOMEBODY, text)
-        return str(_replaced(text, _names_pattern(known), self)) if known else text
+        return str(_replaced(text, _names_pattern(known), self.shown)) if known else text
 
 
 def _names_pattern(names: Iterable[str]) -> re.Pattern[str]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, Literal
 
-from arcdrift.analysis.cases.outcome import SETTLED_DAYS, VERDICTS
+from arcdrift.analysis.cases.outcome import SETTLED_DAYS
 from arcdrift.case import CLOSED_WORDS
 from arcdrift.digest.since import workday
 from arcdrift.digest.told import (
@@ -359,7 +359,7 @@ def _what_happened(
         text = ": ".join(part for part in (CLOSED_WORDS[closed["how"]], closed["why"]) if part)
         return text, closed["by"], _instant(closed["at"])
     if change == "result":
-        return VERDICTS[case["result"]["verdict"]], None, None
+        return str(case["result_text"]), None, None
     if change == "done":
         action = case["actions"][-1]
         return str(action["what"]), action["by"], _instant(action["at"])

@@ -31,8 +31,8 @@ def found(case_id: str, seen: datetime, **other: Any) -> dict[str, Any]:
         "since": stamp(began), "since_earliest": None, "since_latest": None, "seen": stamp(seen),
         "until": stamp(seen), "until_day": seen.date().isoformat(),
         "episodes": [{"began": stamp(began), "seen": stamp(seen), "until": stamp(seen)}],
-        "rate": None, "found_actions": [], "workdays": [], "resolution": None,
-        "next_step": "Clean the v-grooves. Wear eye protection.", "findings": [],
+        "rate": None, "found_actions": [], "workdays": [], "resolution": None, "outcomes": {},
+        "next_step": "Clean the v-grooves. Wear eye protection.", "findings": [], "causes": [],
     }  # fmt: skip
     return document | other
 
