@@ -104,7 +104,12 @@ def arc_history(
                 name="not used",
                 mode="markers",
                 marker={"symbol": "x-thin", "size": 8, "line": {"color": c.muted, "width": 2}},
-                customdata=left_out["excluded"],
+                customdata=[
+                    f"{reason}{note}"
+                    for reason, note in zip(
+                        left_out["excluded"], _by_hand_notes(points, left_out), strict=True
+                    )
+                ],
                 hovertemplate="%{x|%d %b %Y %H:%M}<br>setting %{y:g}<br>not used: "
                 "%{customdata}<extra></extra>",
             )

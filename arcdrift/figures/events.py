@@ -21,7 +21,7 @@ ACTION_SYMBOLS: dict[str, str] = {
     "blade rotated": "cross-thin",
     "cleaned": "circle",
     "other": "hexagon",
-    REMARK: "asterisk-open",
+    REMARK: "pentagon",
 }
 """Symbols by action, the most important first; a mark of several actions has the first one's."""
 MINOR = frozenset({"cleaned", "blade rotated", "other", REMARK})

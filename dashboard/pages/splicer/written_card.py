@@ -107,7 +107,9 @@ def typed_entry(form: str, splicer: str, fields: Mapping[str, Any]) -> dict[str,
     """
     user = current_user()
     text = {name: str(value or "").strip() for name, value in fields.items()}
-    by = text.get("by", "") if user is None else user.name
+    by = technician = text.get("by", "")
+    if user is not None:
+        by, technician = user.name, user.viewer.technician or user.name
     remark = text.get("remark", "")
     if form == "check":
         # keypads of many countries have a comma and no point
@@ -118,7 +120,7 @@ def typed_entry(form: str, splicer: str, fields: Mapping[str, Any]) -> dict[str,
             "outcome": text.get("outcome") or "pass",
             "arc_setting": setting,
             "arc_count": text.get("count", ""),
-            "technician": by,
+            "technician": technician,
             "remark": remark,
         }
     elif form == "service":
@@ -263,8 +265,8 @@ def _entries(view: View, splicer: str) -> html.Div | None:
 
 
 def _entry(view: View, splicer: str, entry: WrittenEntry) -> html.Li:
-    words, people = entry_words(view.data, entry), view.data.people
-    by = f", by {people.shown(entry.written_by)}" if people.any_pages else ""
+    words = entry_words(view.data, entry)
+    by = f", by {entry.written_by}" if entry.written_by else ""
     state = "written by hand"
     if entry.differs:
         state = "differs from the log: choose with `arcdrift quarantine conflicts`"

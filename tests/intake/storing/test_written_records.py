@@ -36,9 +36,10 @@ from arcdrift.store.imports.set_aside_rows import read_conflicting, read_quarant
 from arcdrift.store.records.record_rows import read_records
 from arcdrift.store.records.written_entries import written_entries
 from arcdrift.store.results.store_versions import records_version, store_version
+from tests.both_stores import both_stores, sqlite_only
 from tests.empty_store import empty_store
 
-pytestmark = pytest.mark.usefixtures("_reads_every_row")
+pytestmark = [pytest.mark.usefixtures("_reads_every_row"), both_stores]
 
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
 NOW = datetime(2025, 6, 1, tzinfo=UTC)
@@ -261,6 +262,7 @@ def test_times_are_completed():
     assert time_cell("2025-04-01 07:30", now, None) == "2025-04-01 07:30"
 
 
+@sqlite_only  # a server makes writers wait without end
 def test_a_writer_waits_for_another_or_says_that_the_store_is_busy(engine):
     entered, leave, told = threading.Event(), threading.Event(), []
 
@@ -317,6 +319,7 @@ def test_a_repeated_file_inherits_the_join_of_the_first(engine, monkeypatch):
     assert checks(engine) == []
 
 
+@sqlite_only
 @pytest.mark.long
 def test_a_writer_that_is_killed_leaves_nothing(tmp_path):
     engine = empty_store(tmp_path)
