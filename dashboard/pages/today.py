@@ -34,6 +34,8 @@ from dashboard.reading.data import CrewData
 from dashboard.url_query import href
 
 CHECK_URGENCY = {"failed-only": 0, "due": 1, "missed": 1, "late": 2, "checked": 3, "no-work": 4}
+UNCHECKED = ("failed-only", "due", "missed")
+"""Statuses of a day with splices but without a passed check."""
 MOST_URGENT = 5
 PEOPLE_HINT = "For coaching: look at the work together before anything is said of a person."
 
@@ -50,11 +52,11 @@ class SplicerStatus(NamedTuple):
         """Return the status of today's check."""
         return "no-work" if self.check is None else str(self.check["status"])
 
-    def urgency(self) -> tuple[int, int, int, str]:
-        """Return the sort key: the most urgent first, splicers without work today last."""
+    def urgency(self) -> tuple[int, int, int, int, str]:
+        """Return the sort key: splicing on an unchecked arc first, no work today last."""
         acts = sum(finding["severity"] == "act" for finding in self.findings)
-        idle = int(self.status == "no-work")
-        return (idle, -acts, CHECK_URGENCY[self.status], self.splicer)
+        idle, checked = int(self.status == "no-work"), int(self.status not in UNCHECKED)
+        return (idle, checked, -acts, CHECK_URGENCY[self.status], self.splicer)
 
 
 def splicer_statuses(view: View) -> list[SplicerStatus]:

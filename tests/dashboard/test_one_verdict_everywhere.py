@@ -5,6 +5,7 @@ import shutil
 from dataclasses import replace
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 import arcdrift.analysis.advice.advice_from_store
@@ -13,7 +14,7 @@ from arcdrift.analysis.advice.advice import Advice
 from arcdrift.analysis.advice.advice_from_store import advice_from_store
 from arcdrift.cli.commands import advise as command
 from arcdrift.verdicts import VERDICTS, VerdictCode
-from dashboard.pages.today import advice_words
+from dashboard.pages.today import SplicerStatus, advice_words
 from dashboard.reading.data import CrewData
 from dashboard.server_rendered_advice import advice_html
 from tests.dashboard.rendering import parts, shown, text
@@ -73,3 +74,18 @@ def test_words_and_mark_are_the_same_everywhere(
     assert (document["verdict_words"], document["verdict_mark"]) == (verdict.words, verdict.mark)
     for other in others:
         assert f"{other.mark} {other.words}" not in page.partition("Before the first splice")[0]
+
+
+def test_who_splices_on_an_unchecked_arc_comes_first_on_the_start_page() -> None:
+    def status(splicer: str, check: str, acts: int) -> SplicerStatus:
+        return SplicerStatus(splicer, pd.Series({"status": check}), [{"severity": "act"}] * acts)
+
+    rows = [
+        status("Idle", "no-work", 3),
+        status("Checked", "checked", 0),
+        status("Drifting", "checked", 1),
+        status("Failed", "failed-only", 0),
+        status("Due", "due", 0),
+    ]
+    order = [row.splicer for row in sorted(rows, key=SplicerStatus.urgency)]
+    assert order == ["Failed", "Due", "Drifting", "Checked", "Idle"]
