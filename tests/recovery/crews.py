@@ -90,7 +90,7 @@ def loss_findings_at(
         loss = chart_all(
             summary.stream_days, summary.technician_days, crew.false_alarms_per_month, crew.shares
         )
-        points, models = arc_charts(summary.arc_points, summary.splicers, crew)
+        points, models, _ = arc_charts(summary.arc_points, summary.splicers, crew)
         cells = shift_cells(summary.technician_days, loss)
         records = RecordsNearOnset(
             _before(made.records, now)["service"], points, summary.mismatch_groups,

@@ -14,10 +14,12 @@ import pandas as pd
 from scipy.linalg.lapack import dposv
 from scipy.special import ndtri, stdtr
 
+from arcdrift.analysis.arc.arc_points import REGRESSORS
 from arcdrift.analysis.arc.arc_regressors import usable
 from arcdrift.analysis.arc.indoor_checks import IndoorMixture
 from arcdrift.analysis.arc.level_moves import LevelMoves
 from arcdrift.analysis.arc.recursive_regression import RecursiveRegression
+from arcdrift.analysis.common.chart_states import ChartStates, digest_of
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, full_workdays
 from arcdrift.charts.change_point import step_onset
 from arcdrift.charts.ewma import settled_limits
@@ -43,6 +45,10 @@ CLIP_NEW = 2.5
 service ever moved it must not be believed at once."""
 LONGEST_CHANGE = 60
 """Most checks before an alarm at which its change is taken to have begun."""
+STATE_COLUMNS = [
+    "splicer", "checked_at", "arc_setting", "epoch", "room_density", *REGRESSORS,
+]  # fmt: skip
+"""Columns of the points on which the charts depend."""
 SHORTEST_RUN = 10.0
 """Shortest run length that a chart is designed for, in checks between false alarms."""
 
@@ -78,7 +84,11 @@ def checks_per_month(points: pd.DataFrame) -> float:
 
 
 def drift_charts(
-    points: pd.DataFrame, checks_per_alarm: float, life: Mapping[str, int] | None = None
+    points: pd.DataFrame,
+    checks_per_alarm: float,
+    life: Mapping[str, int] | None = None,
+    states: ChartStates | None = None,
+    name: str = "",
 ) -> DriftCharts:
     """Chart the checks of splicers that share a model and a setting unit.
 
@@ -91,6 +101,10 @@ def drift_charts(
     life : mapping of str to int, optional
         Arcs that electrodes are set to last, by splicer; without it a replacement that nobody
         logged is recognized only where the arc count was set back.
+    states : ChartStates, optional
+        States from which the charts may go on.
+    name : str
+        Name of these charts among them.
 
     Returns
     -------
@@ -138,7 +152,7 @@ def drift_charts(
     settled_limit = settled_limits(LAMBDA, limit)[1]
     splicer, names = pd.factorize(used["splicer"], sort=True)
     rows_of = [np.flatnonzero(splicer == splicer_number) for splicer_number in range(len(names))]
-    states = [RecursiveRegression.from_checks(used.iloc[rows]) for rows in rows_of]
+    states_of = [RecursiveRegression.from_checks(used.iloc[rows]) for rows in rows_of]
     lives = [(life or {}).get(str(name)) for name in names]
     check_index = np.empty(len(used), dtype=np.int64)
     for rows in rows_of:
@@ -146,10 +160,35 @@ def drift_charts(
     indoor = IndoorMixture()
     values = np.full((len(used), len(columns)), np.nan)
     alarms = np.zeros(len(used), dtype=bool)
+    states = ChartStates() if states is None else states
+    at = used["checked_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)
+
+    def digest(day: int) -> bytes:
+        checks = used.iloc[: np.searchsorted(at, day)]
+        return digest_of([checks[STATE_COLUMNS], settled_limit, sorted((life or {}).items())])
+
+    done, keep = 0, states.day_to_keep
+    if (found := states.resume(name, digest)) is not None:
+        done = int(np.searchsorted(at, found[0]))
+        values[:done], alarms[:done], moves, indoor, known = found[1]
+        for splicer_name, state in zip(names, states_of, strict=True):
+            if splicer_name in known:
+                state.restore(known[splicer_name])
+    keep_at = -1 if keep is None else int(np.searchsorted(at, keep))
     for i, (splicer_number, check) in enumerate(
         zip(splicer.tolist(), check_index.tolist(), strict=True)
     ):
-        state = states[splicer_number]
+        if i < done:
+            continue
+        if keep is not None and i == keep_at > done:
+            seen = np.bincount(splicer[:i], minlength=len(names)).tolist()
+            known = {
+                str(splicer_name): state.after(checks)
+                for splicer_name, state, checks in zip(names, states_of, seen, strict=True)
+                if checks
+            }
+            states.keep(name, keep, digest(keep), (values[:i], alarms[:i], moves, indoor, known))
+        state = states_of[splicer_number]
         if check in state.kinds:
             state.start_level(check, moves)
         elif state.move_is_due(check):
@@ -157,7 +196,7 @@ def drift_charts(
         learned = len(state.learned)
         wait = max(REFIT_EVERY, learned // REFIT_SHARE)
         if learned >= REFIT_EVERY and learned >= state.refit_at + wait:
-            state.refit(states[:splicer_number] + states[splicer_number + 1 :])
+            state.refit(states_of[:splicer_number] + states_of[splicer_number + 1 :])
         charted = _chart_check(state, check, settled_limit, indoor)
         if charted is not None:
             values[i], alarms[i] = charted
@@ -167,7 +206,7 @@ def drift_charts(
         _learn(state, check, bool(alarms[i]), lives[splicer_number], moves)
     out.loc[used.index, columns] = values
     out.loc[used.index, "alarm"] = alarms
-    for state, rows in zip(states, rows_of, strict=True):
+    for state, rows in zip(states_of, rows_of, strict=True):
         out.loc[used.index[rows], "level"] = state.level
         out.loc[used.index[rows], "beyond"] = state.beyond
     return DriftCharts(out, moves)

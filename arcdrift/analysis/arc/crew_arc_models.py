@@ -23,6 +23,7 @@ from arcdrift.analysis.arc.pooled_regression import (
     empirical_bayes_prior,
     pooled_lag1,
 )
+from arcdrift.analysis.common.chart_states import ChartStates
 from arcdrift.analysis.common.grouping import concat_frames
 from arcdrift.settings import Crew, Splicer
 
@@ -32,7 +33,7 @@ correlation of .6 was estimated at .44."""
 
 
 def chart_and_fit(
-    points: pd.DataFrame, splicers: Sequence[str], crew: Crew
+    points: pd.DataFrame, splicers: Sequence[str], crew: Crew, states: ChartStates | None = None
 ) -> tuple[pd.DataFrame, list[ArcModel | Refusal]]:
     """Arc models and drift charts; splicers of the same model and unit share their slopes.
 
@@ -42,6 +43,8 @@ def chart_and_fit(
         Checks of the crew, from `arcdrift.analysis.arc.arc_points.arc_points`.
     splicers : sequence of str
         Splicers that get a model or a refusal, also those without checks.
+    states : ChartStates, optional
+        States from which the charts may go on.
 
     Returns
     -------
@@ -59,13 +62,15 @@ def chart_and_fit(
     checks_per_alarm = checks_per_month(points) / (crew.false_alarms_per_month * crew.shares.arc)
     frames: list[pd.DataFrame] = []
     models: list[ArcModel | Refusal] = []
-    for (_, unit), members in groups.items():
+    for (model, unit), members in groups.items():
         checks = points[points["splicer"].isin(members)].reset_index(drop=True)
         if checks.empty:
             reason = "no passed arc check is on record"
             models += [Refusal(name, 0, 0, reason) for name in members]
             continue
-        charted, fitted = _chart_and_fit_group(checks, members, unit, checks_per_alarm, crew)
+        charted, fitted = _chart_and_fit_group(
+            checks, members, unit, checks_per_alarm, crew, states, f"arc {model} {unit}"
+        )
         frames.append(charted)
         models += fitted
     charted = concat_frames(frames)
@@ -75,7 +80,13 @@ def chart_and_fit(
 
 
 def _chart_and_fit_group(
-    points: pd.DataFrame, members: list[str], unit: str, checks_per_alarm: float, crew: Crew
+    points: pd.DataFrame,
+    members: list[str],
+    unit: str,
+    checks_per_alarm: float,
+    crew: Crew,
+    states: ChartStates | None,
+    name: str,
 ) -> tuple[pd.DataFrame, list[ArcModel | Refusal]]:
     """The same for splicers of one model and unit."""
     life = {
@@ -83,7 +94,7 @@ def _chart_and_fit_group(
         for name, splicer in crew.splicers.items()
         if splicer.electrode_life_arcs is not None
     }
-    charts = drift_charts(points, checks_per_alarm, life)
+    charts = drift_charts(points, checks_per_alarm, life, states, name)
     charted = points.join(charts.checks)
     far = charted["excluded"].isna() & (charted["z"].abs() > CLIP) & charted["beyond"].isna()
     charted.loc[far, "excluded"] = "a setting too far from the forecast to learn from"

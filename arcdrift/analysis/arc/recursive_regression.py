@@ -6,7 +6,7 @@ is judged from its first check on.
 """
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 import pandas as pd
@@ -38,6 +38,11 @@ from arcdrift.arrays import Floats, Ints
 
 SIGMA_PSEUDO_CHECKS = 20.0
 """Weight, in checks, of the peers' residual variance."""
+TINY_PRECISION = 1e-9
+"""Prior precision of a level, in units of that of a check."""
+CHECK_ARRAYS = ("x", "setting", "density_variance", "beyond", "z")
+GIVEN = ("observed", "indoor_step", "kinds", "rows")
+"""What follows from the checks alone, but for the levels."""
 WEAR = 2
 """Column of wear among the regressors."""
 WORN_OUT = 0.8
@@ -127,6 +132,38 @@ class RecursiveRegression:
         state.build_rows()
         return state
 
+    def after(self, checks: int) -> "RecursiveRegression":
+        """State after the first checks, while later ones are not learned yet."""
+        of_checks = {name: getattr(self, name)[:checks] for name in (*CHECK_ARRAYS, "level")}
+        none = np.empty((0, 0))
+        return replace(self, **of_checks, observed=none, indoor_step=[], kinds={}, rows=none)
+
+    def restore(self, state: "RecursiveRegression") -> None:
+        """Go on from the state after the first of these checks, whose levels may be fewer."""
+        known = len(state.setting)
+        for name in CHECK_ARRAYS:
+            getattr(self, name)[:known] = getattr(state, name)
+        # replacements that were assumed since move all later levels
+        self.level[known:] += state.level[-1] - self.level[known - 1]
+        self.level[:known] = state.level
+        for each in fields(state):
+            if each.name not in (*CHECK_ARRAYS, *GIVEN, "level"):
+                setattr(self, each.name, getattr(state, each.name))
+        self.build_rows()
+        if self.normal is not None:
+            self.normal = self._with_more_levels(self.normal)
+
+    def _with_more_levels(self, normal: Floats) -> Floats:
+        """Normal equations with levels that no learned check is on, as after a re-estimate."""
+        old, new = len(normal) - 1, self.rows.shape[1] - 1
+        if old == new:
+            return normal
+        wider = np.zeros((new + 1, new + 1))
+        wider[np.diag_indices(new)] = TINY_PRECISION / self.variance
+        keep = np.r_[np.arange(old), new]
+        wider[np.ix_(keep, keep)] = normal
+        return wider
+
     @property
     def innovation(self) -> float:
         """Variance of what a check adds to phi times the one before."""
@@ -210,7 +247,7 @@ class RecursiveRegression:
         normal = whitened.T @ whitened / self.innovation
         normal[0, 0] += self.density_variance[rows].sum() * (1 + self.phi**2) / self.innovation
         # a tiny precision, so that levels of later electrodes are not singular; flat in any unit
-        normal[np.diag_indices_from(normal)] += 1e-9 / self.variance
+        normal[np.diag_indices_from(normal)] += TINY_PRECISION / self.variance
         if self.prior is not None:
             precision = np.linalg.inv(self.prior.cov)
             normal[:SLOPES, :SLOPES] += precision

@@ -1,7 +1,8 @@
 """Days of all charted units in order of time: what is known before charting, and what is found."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -163,6 +164,15 @@ class ChartDays:
         self.group_of_unit = np.repeat(np.arange(len(groups)), np.diff(offset))
         self.frozen = np.concatenate([_flag(frame, "frozen") for frame in frames])[order]
 
+    def before(self, row: int) -> Iterator[Any]:
+        """Everything that the results of the rows before a row are computed from."""
+        yield from (row, len(self.groups), self.size.shape, self.group_of_unit)
+        for name in _ROW_ARRAYS:
+            yield getattr(self, name)[..., :row]
+        day = self.day[row] if row < len(self.day) else np.inf
+        yield {stamp: groups for stamp, groups in self.month_starts.items() if stamp < day}
+        yield [(bool(group.settings.common_effect), group.settings.keys) for group in self.groups]
+
     def _text_codes(self, frames: list[pd.DataFrame], name: str) -> Ints:
         """Code of a text column in each row; one code for groups without a common effect."""
         texts = [
@@ -201,6 +211,13 @@ class ChartDays:
         keys, rows = [*group.settings.keys, "day"], place[self.group_number[place] == g]
         days = group.days.loc[group.included, keys].assign(row=rows)
         return days.merge(cells, on=keys)
+
+
+_ROW_ARRAYS = (
+    "day", "unit", "group_number", "k", "is_judged", "plain_limit", "n", "events", "y", "center",
+    "squares", "splicer", "site", "frozen",
+)  # fmt: skip
+"""Arrays from which all others follow."""
 
 
 class JudgedDays:

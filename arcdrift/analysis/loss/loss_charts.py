@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.common.chart_states import ChartStates
 from arcdrift.analysis.loss.day_level import ChartGroup, LossCharts
 from arcdrift.analysis.loss.proportion_charts import COUNTED, chart_proportions
 from arcdrift.analysis.loss.rollup import (
@@ -140,7 +141,11 @@ def alarmed(days: pd.DataFrame) -> pd.DataFrame:
 
 
 def chart_all(
-    days: pd.DataFrame, technician_days: pd.DataFrame, false_alarms_per_month: float, shares: Shares
+    days: pd.DataFrame,
+    technician_days: pd.DataFrame,
+    false_alarms_per_month: float,
+    shares: Shares,
+    states: ChartStates | None = None,
 ) -> AllLossCharts:
     """Compute all loss charts.
 
@@ -155,6 +160,8 @@ def chart_all(
         The crew's budget for all charts, arc charts included.
     shares : Shares
         Share of the budget of each kind of chart.
+    states : ChartStates, optional
+        States from which the charts may go on.
     """
     cells = stream_technician_cells(technician_days)
     if "excluded" in days.columns and len(cells):
@@ -162,17 +169,21 @@ def chart_all(
         cells = cells.merge(days.loc[days["excluded"], keys], on=keys, how="left", indicator=True)
         cells = cells[cells["_merge"] == "left_only"].drop(columns="_merge")
         cells = cells.reset_index(drop=True)
-    return chart_cells(days, cells, false_alarms_per_month, shares)
+    return chart_cells(days, cells, false_alarms_per_month, shares, states)
 
 
 def chart_cells(
-    days: pd.DataFrame, cells: pd.DataFrame, false_alarms_per_month: float, shares: Shares
+    days: pd.DataFrame,
+    cells: pd.DataFrame,
+    false_alarms_per_month: float,
+    shares: Shares,
+    states: ChartStates | None = None,
 ) -> AllLossCharts:
     """Compute all loss charts from stream days and cells.
 
     Parameters
     ----------
-    days, false_alarms_per_month, shares
+    days, false_alarms_per_month, shares, states
         As in `chart_all`.
     cells : DataFrame
         From `arcdrift.analysis.loss.rollup.stream_technician_cells`, without excluded days.
@@ -193,14 +204,17 @@ def chart_cells(
                 cells=cells[["splicer", "program", "technician", "day", "n", "capped"]],
             ),
             ChartGroup(spread, scattered, None, pace=pace),
-        ]
+        ],
+        states,
+        "losses of streams",
     )
     raised = roll_up_days(cells, streams.days)
     levels = _by_subject_type(
         raised, budget * shares.rolled_up / ROLLED_EXCESS, rows_per_day(raised["day"])
     )
     spreads = _by_subject_type(roll_up_spread(spread_of_cells, scatter.days), scattered, pace)
-    rolled = [charts.days for charts in chart_groups([*levels, *spreads])]
+    charted = chart_groups([*levels, *spreads], states, "losses of others")
+    rolled = [charts.days for charts in charted]
     return AllLossCharts(
         streams=streams,
         rolled=pd.concat(rolled[: len(levels)], ignore_index=True),

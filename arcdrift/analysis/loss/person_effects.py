@@ -48,6 +48,15 @@ class PersonEffects:
         self._sums = np.zeros((lag + 1, 2, self.people))
         self._prior = PRIOR_EFFECT**2
 
+    def state(self) -> tuple[Floats, float]:
+        """What was learned so far."""
+        return self._sums, self._prior
+
+    def restore(self, state: tuple[Floats, float]) -> None:
+        """Go on from a state, which may know fewer people."""
+        sums, self._prior = state
+        self._sums[..., : sums.shape[-1]] = sums
+
     def cells_of(self, rows: slice) -> slice:
         """Cells of some consecutive stream days."""
         first, last = np.searchsorted(self.row, (rows.start, rows.stop))

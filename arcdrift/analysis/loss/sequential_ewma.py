@@ -9,11 +9,13 @@ for all days before the loop.
 
 from collections.abc import Sequence
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy.special import ndtri, stdtr
 
+from arcdrift.analysis.common.chart_states import ChartStates, digest_of
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.analysis.loss.chart_days import NEVER, ChartDays, JudgedDays
 from arcdrift.analysis.loss.common_day_effect import CommonDayEffect
@@ -39,8 +41,17 @@ SETTLED_SD = float(np.sqrt(LAMBDA / (2 - LAMBDA)))
 """Standard deviation of the settled EWMA of standard normal values."""
 
 
-def chart_groups(groups: Sequence[ChartGroup]) -> list[LossCharts]:
+def chart_groups(
+    groups: Sequence[ChartGroup], states: ChartStates | None = None, name: str = ""
+) -> list[LossCharts]:
     """Chart the units of several groups in one pass over the days, each group by itself.
+
+    Parameters
+    ----------
+    states : ChartStates, optional
+        States from which the charts may go on.
+    name : str
+        Name of these charts among them.
 
     Notes
     -----
@@ -55,7 +66,7 @@ def chart_groups(groups: Sequence[ChartGroup]) -> list[LossCharts]:
     L gives the run length (active stream-days a month)/budget (Brook and Evans 1972).
     """
     charts = _SequentialEwma(ChartDays(groups))
-    charts.run()
+    charts.run(ChartStates() if states is None else states, name)
     return charts.results()
 
 
@@ -79,11 +90,17 @@ class _SequentialEwma:
             if group.settings.common_effect
         }
 
-    def run(self) -> None:
+    def run(self, states: ChartStates, name: str) -> None:
         """For each day: judge it by earlier days, then update the estimates with it."""
         edges = [*np.flatnonzero(np.diff(self.days.day, prepend=-1)).tolist(), len(self.days.day)]
         judged = np.cumsum([0, *self.days.is_judged])
+        done, keep = self._resume(states, name), states.day_to_keep
+        keep_at = -1 if keep is None else int(np.searchsorted(self.days.day, keep))
         for first, last in pairwise(edges):
+            if first < done:
+                continue
+            if keep is not None and first == keep_at > done:
+                states.keep(name, keep, self._digest(keep), self._state(first))
             for g in self.days.month_starts.get(int(self.days.day[first]), ()):
                 self.learning.widen(g, first)
             today = slice(first, first + int(judged[last] - judged[first]))
@@ -93,6 +110,33 @@ class _SequentialEwma:
                 self.learning.learn_levels(today, *result)
             if last > today.stop:
                 self.learning.calibrate(slice(today.stop, last))
+
+    def _digest(self, day: int) -> bytes:
+        """Digest of everything on which the state of the charts before a day depends."""
+        row = int(np.searchsorted(self.days.day, day))
+        return digest_of([*self.days.before(row), *self.learning.before(row)])
+
+    def _state(self, rows: int) -> dict[str, Any]:
+        """State after some first rows."""
+        return {
+            "judged": {name: values[..., :rows] for name, values in vars(self.judged).items()},
+            "learning": self.learning.state(rows),
+            "ewma": self.ewma,
+            "effects": self.effect_models,
+        }
+
+    def _resume(self, states: ChartStates, name: str) -> int:
+        """Go on from a known state, if there is one; return the number of rows before it."""
+        found = states.resume(name, self._digest)
+        if found is None:
+            return 0
+        day, state = found
+        rows = int(np.searchsorted(self.days.day, day))
+        for of_judged, values in state["judged"].items():
+            getattr(self.judged, of_judged)[..., :rows] = values
+        self.learning.restore(state["learning"], rows)
+        self.ewma, self.effect_models = state["ewma"], state["effects"]
+        return rows
 
     def _judge_day(self, rows: slice) -> tuple[Floats, Floats]:
         """Chart one day; return the variance of each row and its clipped level to learn from."""

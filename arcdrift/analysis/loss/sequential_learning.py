@@ -1,5 +1,8 @@
 """What charts learn day by day: levels, variances, people, service and autocorrelation."""
 
+from collections.abc import Iterator
+from typing import Any
+
 import numpy as np
 
 from arcdrift.analysis.loss.chart_days import ChartDays, JudgedDays
@@ -28,6 +31,13 @@ def widening_for(lags: Floats) -> float:
     """
     growth = 2.0 * float(lags @ (1 - LAMBDA) ** np.arange(1, LAGS + 1))
     return float(np.clip(np.sqrt(1.0 + max(growth, 0.0)), 1.0, WIDEST))
+
+
+_UNIT_ARRAYS = (
+    "within", "levels", "closed_levels", "between", "pooled_within", "pooled_between", "lag_sums",
+    "lags", "lags_until", "widening",
+)  # fmt: skip
+_ROW_ARRAYS = ("history", "memory", "learned")
 
 
 class SequentialLearning:
@@ -65,6 +75,33 @@ class SequentialLearning:
             for g, group in enumerate(days.groups)
             if group.settings.cells is not None
         }
+
+    def state(self, rows: int) -> dict[str, Any]:
+        """What was learned from some first rows."""
+        return {
+            "units": {name: getattr(self, name) for name in _UNIT_ARRAYS},
+            "rows": {name: getattr(self, name)[..., :rows] for name in _ROW_ARRAYS},
+            "service_shifts": self.service_shifts,
+            "people": {g: people.state() for g, people in self.person_models.items()},
+        }
+
+    def restore(self, state: dict[str, Any], rows: int) -> None:
+        """Go on from a state after some first rows."""
+        for name, values in state["units"].items():
+            getattr(self, name)[:] = values
+        for name, values in state["rows"].items():
+            getattr(self, name)[..., :rows] = values
+        self.service_shifts = state["service_shifts"]
+        for g, people in state["people"].items():
+            self.person_models[g].restore(people)
+
+    def before(self, row: int) -> Iterator[Any]:
+        """Cells of people on which the state before a row depends."""
+        for g, people in self.person_models.items():
+            cells = people.cells_of(slice(0, row))
+            yield g
+            for values in (people.row, people.person, people.n, people.mean, people.share):
+                yield values[cells]
 
     def pooled(self) -> Floats:
         """Relative variance of one capped splice, pooled over the units of each group."""

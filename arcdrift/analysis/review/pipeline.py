@@ -36,6 +36,7 @@ from arcdrift.analysis.clock.clock_findings import (
     clock_stretch_table,
     unreadable_counts,
 )
+from arcdrift.analysis.common.chart_states import ChartStates
 from arcdrift.analysis.common.days import day_starts
 from arcdrift.analysis.common.service_actions import REPLACED
 from arcdrift.analysis.loss.acceptance.acceptance_findings import average_findings, single_findings
@@ -88,12 +89,15 @@ class Assessment:
     cases : FoundCases
     settings : str
         JSON of the settings used and what was pooled over the crew.
+    chart_states : dict of bytes
+        New states of charts (`arcdrift.analysis.common.chart_states.ChartStates.kept`).
     """
 
     frames: dict[str, pd.DataFrame]
     findings: tuple[Finding, ...]
     cases: FoundCases
     settings: str
+    chart_states: dict[str, bytes]
 
 
 def assess(
@@ -106,6 +110,7 @@ def assess(
     kept_cases: Sequence[KeptCase] = (),
     coaching: pd.DataFrame | None = None,
     acted_on: Mapping[str, Sequence[datetime]] | None = None,
+    states: ChartStates | None = None,
 ) -> Assessment:
     """Chart the crew and collect its findings.
 
@@ -123,8 +128,14 @@ def assess(
         Notes of the coaching log.
     acted_on : mapping of str to sequence of datetime, optional
         By id of a case: when people said that something was done (UTC).
+    states : ChartStates, optional
+        States from which the charts may go on.
     """
-    pending_arc = submit_or_run(executor, arc_charts, summary.arc_points, summary.splicers, crew)
+    states = ChartStates() if states is None else states
+    arc_states, loss_states = states.whose_name_begins("arc"), states.whose_name_begins("losses")
+    pending_arc = submit_or_run(
+        executor, arc_charts, summary.arc_points, summary.splicers, crew, arc_states
+    )
     pending_prep = submit_or_run(
         executor,
         review_prep,
@@ -142,11 +153,12 @@ def assess(
         summary.technician_days,
         crew.false_alarms_per_month,
         crew.shares,
+        loss_states,
     )
     charts = loss.streams
     cells = shift_cells(summary.technician_days, loss)
     attributed = attribute_alarms(loss, cells)
-    points, models = pending_arc()
+    points, models, arc_states = pending_arc()
     pending_cost = submit_or_run(
         executor, estimate_mismatch_costs, summary.mismatch_groups, points, models, crew
     )
@@ -198,19 +210,27 @@ def assess(
         "result_splices_to_revisit": revisit_table(summary.over_limit),
     }
     used = settings_used(crew, charts) | {"clocks_not_told": unreadable_counts(summary.clocks)}
-    return Assessment(frames, tuple(findings), cases, json.dumps(used))
+    states_kept = loss_states.kept | arc_states.kept
+    return Assessment(frames, tuple(findings), cases, json.dumps(used), states_kept)
 
 
 def arc_charts(
-    arc_points: pd.DataFrame, splicers: Sequence[str], crew: Crew
-) -> tuple[pd.DataFrame, list[ArcModel | Refusal]]:
-    """Arc charts and models (`chart_and_fit`), with the limit of doubtful checks."""
-    points, models = chart_and_fit(arc_points, splicers, crew)
+    arc_points: pd.DataFrame, splicers: Sequence[str], crew: Crew, states: ChartStates | None = None
+) -> tuple[pd.DataFrame, list[ArcModel | Refusal], ChartStates]:
+    """Arc charts and models (`chart_and_fit`), with the limit of doubtful checks.
+
+    Parameters
+    ----------
+    states : ChartStates, optional
+        States from which the charts may go on; returned with new ones.
+    """
+    states = ChartStates() if states is None else states
+    points, models = chart_and_fit(arc_points, splicers, crew, states)
     if not points.empty:
         doubtful = crew.false_alarms_per_month * crew.shares.doubtful
         pace = checks_per_month(arc_points)
         points["doubt_limit"] = doubt_limits(points, pace / doubtful)
-    return points, models
+    return points, models, states
 
 
 def shift_cells(technician_days: pd.DataFrame, loss: AllLossCharts) -> ShiftCells:

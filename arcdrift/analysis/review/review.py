@@ -93,7 +93,7 @@ def review(
     read_part: SpliceReader = partial(read_splices, engine)
     if executor is not None:
         read_part = SplicesAtAddress(engine.url.render_as_string(hide_password=False))
-    summary, saved = summarize_crew(
+    summary, saved, states = summarize_crew(
         engine,
         inputs,
         marks,
@@ -105,7 +105,7 @@ def review(
     report("Charting", len(names), len(names))
     assessment = assess(
         summary, inputs.service, crew, now, inputs.baseline_marks, executor,
-        inputs.kept_cases, inputs.coaching, inputs.acted_on,
+        inputs.kept_cases, inputs.coaching, inputs.acted_on, states,
     )  # fmt: skip
     frames = assessment.frames | {
         "analysis_run": pd.DataFrame(
@@ -122,7 +122,9 @@ def review(
             }
         ),
     }
-    replace_results(engine, frames, saved, marks.changes, assessment.cases.kept)
+    replace_results(
+        engine, frames, saved, marks.changes, assessment.cases.kept, assessment.chart_states
+    )
     return Review(
         now=now,
         names=tuple(names),

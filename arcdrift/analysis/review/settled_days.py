@@ -11,6 +11,7 @@ from dataclasses import dataclass, fields
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
+from typing import NamedTuple
 
 import pandas as pd
 from sqlalchemy import Engine
@@ -18,6 +19,7 @@ from sqlalchemy import Engine
 import arcdrift
 from arcdrift import __version__
 from arcdrift.analysis.clock.clock_errors import ClockErrors
+from arcdrift.analysis.common.chart_states import ChartStates
 from arcdrift.analysis.review.parallel import DayRange, SpliceReader, summarize_parts
 from arcdrift.analysis.review.review_inputs import ReviewInputs
 from arcdrift.analysis.review.splice_summary import (
@@ -29,6 +31,7 @@ from arcdrift.analysis.review.splice_summary import (
 from arcdrift.analysis.review.summary import PartSummary, Summary, combine_parts, settle_parts
 from arcdrift.analysis.review.wrong_times import MARGIN, stretches_before
 from arcdrift.store.results.saved_summary import (
+    CHARTS,
     RecordMarks,
     SavedSummary,
     earliest_change,
@@ -78,6 +81,23 @@ class SettledDays:
         return self.since is None or self.until - self.since >= pd.Timedelta(days=RANGE_DAYS)
 
 
+class CrewSummary(NamedTuple):
+    """Records of a crew, summarized, and what to keep of that.
+
+    Attributes
+    ----------
+    summary : Summary
+    saved : SavedSummary or None
+        What to keep for the next review; None where the kept summary is to stay.
+    states : ChartStates
+        States from which the charts may go on.
+    """
+
+    summary: Summary
+    saved: SavedSummary | None
+    states: ChartStates
+
+
 def summarize_crew(
     engine: Engine,
     inputs: ReviewInputs,
@@ -87,7 +107,7 @@ def summarize_crew(
     *,
     progress: Callable[[int], None] = lambda _done: None,
     from_scratch: bool = False,
-) -> tuple[Summary, SavedSummary | None]:
+) -> CrewSummary:
     """Summarize all records of a crew, with the kept summary of past days where that is valid.
 
     Parameters
@@ -103,11 +123,10 @@ def summarize_crew(
 
     Returns
     -------
-    summary : Summary
-    saved : SavedSummary or None
-        What to keep for the next review; None where the kept summary is to stay.
+    CrewSummary
     """
-    settled = [] if from_scratch else settled_days(engine, inputs)
+    known = None if from_scratch else _known_summary(engine, inputs)
+    settled = _settled_days(known, engine, inputs)
     while True:
         days = days_to_summarize(settled, inputs)
         parts: list[PartSummary] = []
@@ -121,11 +140,15 @@ def summarize_crew(
             break
     later = settle_parts(parts)
     summary = combine_parts(parts, [*(known.summary for known in settled), *later])
-    if not later:
-        return summary, None
-    kept = [known.name for known in settled]
     extended = _extended(settled, later, days, summary.clocks)
-    return summary, to_save(extended, kept, inputs, marks)
+    states = ChartStates(
+        until=extended[-1].until if extended else None,
+        known={} if known is None else known.contents.get(CHARTS, {}),
+    )
+    if not later:
+        return CrewSummary(summary, None, states)
+    kept = [days.name for days in settled]
+    return CrewSummary(summary, to_save(extended, kept, inputs, marks), states)
 
 
 def _still_valid(settled: list[SettledDays], outdated: pd.Timestamp | None) -> list[SettledDays]:
@@ -161,8 +184,19 @@ def first_latest_day(now: pd.Timestamp) -> pd.Timestamp:
 
 def settled_days(engine: Engine, inputs: ReviewInputs) -> list[SettledDays]:
     """Return the ranges of past days whose kept summary is up to date, from the first on."""
+    return _settled_days(_known_summary(engine, inputs), engine, inputs)
+
+
+def _known_summary(engine: Engine, inputs: ReviewInputs) -> SavedSummary | None:
+    """What is kept, if settings and calculation are as they were."""
     saved = read_saved_summary(engine)
-    if saved is None or saved.about.get("rests_on") != _rests_on(inputs):
+    return None if saved is None or saved.about.get("rests_on") != _rests_on(inputs) else saved
+
+
+def _settled_days(
+    saved: SavedSummary | None, engine: Engine, inputs: ReviewInputs
+) -> list[SettledDays]:
+    if saved is None:
         return []
     change = earliest_change(engine, saved.about["newest"])
     found: list[SettledDays] = []

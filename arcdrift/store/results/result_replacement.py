@@ -10,7 +10,11 @@ from arcdrift.store import schema
 from arcdrift.store.cases.kept_cases import keep_cases
 from arcdrift.store.database.connect import writing
 from arcdrift.store.results.result_parts import replace_table
-from arcdrift.store.results.saved_summary import SavedSummary, replace_saved_summary
+from arcdrift.store.results.saved_summary import (
+    SavedSummary,
+    keep_chart_states,
+    replace_saved_summary,
+)
 
 
 def replace_results(
@@ -19,6 +23,7 @@ def replace_results(
     saved: SavedSummary | None = None,
     changes: Mapping[tuple[str, int], int] | None = None,
     kept_cases: Iterable[KeptCase] = (),
+    chart_states: Mapping[str, bytes] | None = None,
 ) -> None:
     """Replace the results of the last analysis in one transaction.
 
@@ -33,6 +38,8 @@ def replace_results(
         Changes that it contains (`arcdrift.store.results.saved_summary.RecordMarks`).
     kept_cases : iterable of KeptCase
         What is kept of the cases found.
+    chart_states : mapping of str to bytes, optional
+        New states of charts to keep (`arcdrift.analysis.common.chart_states`).
     """
     unknown = sorted(set(frames) - set(schema.RESULTS))
     if unknown:
@@ -44,6 +51,7 @@ def replace_results(
         if saved is not None:
             replace_saved_summary(connection, saved, changes or {})
         keep_cases(connection, kept_cases)
+        keep_chart_states(connection, chart_states or {})
 
 
 def stored_columns(table_name: str, frame: pd.DataFrame) -> pd.DataFrame:

@@ -13,6 +13,8 @@ from arcdrift.store import schema
 from arcdrift.store.database.connect import reading
 
 _ABOUT = "about"
+CHARTS = "charts"
+"""Part that holds the states of charts."""
 _DAY = pd.Timedelta(days=1)
 
 
@@ -123,13 +125,16 @@ def replace_saved_summary(
 ) -> None:
     """Keep a summary of past days instead of the present one, in an open transaction.
 
+    States of charts stay while a part of the summary stays.
+
     Parameters
     ----------
     changes : mapping
         `RecordMarks.changes` that the summary already contains.
     """
     table = schema.saved_summary
-    connection.execute(delete(table).where(table.columns.part.not_in(saved.stored)))
+    staying = (*saved.stored, CHARTS) if saved.stored else ()
+    connection.execute(delete(table).where(table.columns.part.not_in(staying)))
     rows = [{"part": _ABOUT, "name": _ABOUT, "content": json.dumps(saved.about).encode()}]
     rows += [
         {"part": part, "name": name, "content": content}
@@ -144,6 +149,16 @@ def replace_saved_summary(
     ]
     for first in range(0, len(seen), 100):
         connection.execute(delete(schema.changed_days).where(or_(*seen[first : first + 100])))
+
+
+def keep_chart_states(connection: Connection, states: Mapping[str, bytes]) -> None:
+    """Keep new states of charts by name, in an open transaction."""
+    table = schema.saved_summary
+    of_charts = (table.columns.part == CHARTS, table.columns.name.in_(states))
+    connection.execute(delete(table).where(*of_charts))
+    if states:
+        rows = [{"part": CHARTS, "name": name, "content": each} for name, each in states.items()]
+        connection.execute(insert(table), rows)
 
 
 def _content(frame: pd.DataFrame) -> bytes:

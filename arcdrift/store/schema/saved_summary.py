@@ -31,9 +31,11 @@ changed_days = Table(  # where records were changed or deleted; new records are 
 saved_summary = Table(
     "saved_summary",
     result_metadata,
-    Column("part", Text, primary_key=True),  # a range of days; "about": what all of it rests on
-    Column("name", Text, primary_key=True),  # of a frame
-    Column("content", LargeBinary, nullable=False),  # Arrow IPC stream; JSON for "about"
+    # a range of days; "about": what all of it rests on; "charts": states of charts after past days
+    Column("part", Text, primary_key=True),
+    Column("name", Text, primary_key=True),  # of a frame or chart
+    # Arrow IPC stream; JSON for "about"; see `arcdrift.analysis.common.chart_states` for charts
+    Column("content", LargeBinary, nullable=False),
 )
 
 

@@ -148,7 +148,9 @@ class Store:
     def summary(self, *, from_scratch: bool) -> Summary:
         marks, inputs = record_marks(self.engine), self.inputs()
         read = partial(read_splices, self.engine)
-        summary, saved = summarize_crew(self.engine, inputs, marks, read, from_scratch=from_scratch)
+        summary, saved, _ = summarize_crew(
+            self.engine, inputs, marks, read, from_scratch=from_scratch
+        )
         if not from_scratch:
             self.reused += saved is None
             replace_results(self.engine, {}, saved, marks.changes)
@@ -186,7 +188,7 @@ def test_days_that_did_not_change_are_not_summarized_again(store: Store) -> None
 
     store.pass_days(1)
     inputs, marks = store.inputs(), record_marks(store.engine)
-    summary, saved = summarize_crew(store.engine, inputs, marks, noted)
+    summary, saved, _ = summarize_crew(store.engine, inputs, marks, noted)
     assert saved is None
     assert_equal(summary, store.summary(from_scratch=True))
     assert pd.Timestamp("2026-08-24T00:00Z") in read  # two days before the ten latest of 5 Sep
