@@ -369,7 +369,8 @@ def _usable(kind: str, code: dict[str, Ints], names: list[str]) -> Bools:
     unknown = [number for number, name in enumerate(names) if name in (NOBODY, NO_CLEAVER)]
     usable: Bools = ~np.isin(values, unknown)
     if kind in ("program", "site"):
-        pairs = np.unique(np.stack([values, code["splicer"]]), axis=1)
-        splicers = np.bincount(pairs[0], minlength=len(names))
-        usable &= (splicers[values] > 1) & (len(np.unique(values)) > 1)
+        used_by = np.zeros((len(names), int(code["splicer"].max(initial=-1)) + 1), dtype=np.bool_)
+        used_by[values, code["splicer"]] = True
+        splicers = used_by.sum(axis=1)
+        usable &= (splicers[values] > 1) & ((splicers > 0).sum() > 1)
     return usable

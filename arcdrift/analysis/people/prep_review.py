@@ -1,12 +1,13 @@
 """The part of a review on preparation: result tables and findings from summed splices."""
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.common.chart_states import ChartStates
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.analysis.maintenance.blade_positions import blade_table, cleaves_on_blade
 from arcdrift.analysis.people.cleave_angles.angle_review import AngleReview, review_angles
@@ -32,10 +33,11 @@ _RENAMED_TIMES = {"began": "since", "ended": "until"}
 
 @dataclass(frozen=True)
 class PrepReview:
-    """Rows of each result table, and findings."""
+    """Rows of each result table, findings, and new states of charts by name."""
 
     frames: dict[str, pd.DataFrame]
     findings: list[Finding]
+    chart_states: dict[str, bytes] = field(default_factory=dict)
 
 
 def review_prep(
@@ -46,6 +48,7 @@ def review_prep(
     service: pd.DataFrame,
     crew: Crew,
     now: pd.Timestamp,
+    states: ChartStates | None = None,
 ) -> PrepReview:
     """Analyze how a crew prepares its splices.
 
@@ -59,7 +62,10 @@ def review_prep(
         `arcdrift.analysis.maintenance.service_findings.usage_by_hour` of every splicer.
     service : DataFrame
         Service events of every asset.
+    states : ChartStates, optional
+        States from which the charts may go on.
     """
+    states = ChartStates() if states is None else states
     service, use = service[service["serviced_at"] <= now], use[use["at"] <= now]
     blades = blade_table(use, service, crew.blade)
     attempts = sign_offs(practice, crew.prep.sign_off)
@@ -80,7 +86,7 @@ def review_prep(
         return PrepReview(frames | _document(document), [])
     cells = cells.assign(cleaves=cleaves_on_blade(cells, use, service)).reset_index(drop=True)
     runs = runs[runs["began"] >= cells["first_at"].min()] if len(runs) else runs
-    angles = review_angles(cells, runs, service, crew, now)
+    angles = review_angles(cells, runs, service, crew, now, states)
     cells, runs_of_people = angles.cells, angles.runs_of_people
     named_cells = _with_technician(cells)
     table = within_day_spread(cells, crew.prep.margin)
@@ -118,7 +124,7 @@ def review_prep(
     uneven = uneven.sort_values("measure").drop_duplicates("technician")
     findings = prep_findings(signatures, machines, runs_of_people, uneven, now)
     findings = _with_rises(findings, angles)
-    return PrepReview(frames | _document(document), findings)
+    return PrepReview(frames | _document(document), findings, states.kept)
 
 
 def _with_rises(findings: list[Finding], angles: AngleReview) -> list[Finding]:

@@ -146,6 +146,7 @@ def assess(
         service,
         crew,
         now,
+        states.whose_name_begins("angles"),
     )
     # the longest chain of steps is worked through here, the rest meanwhile where others can help
     loss = chart_all(
@@ -210,7 +211,7 @@ def assess(
         "result_splices_to_revisit": revisit_table(summary.over_limit),
     }
     used = settings_used(crew, charts) | {"clocks_not_told": unreadable_counts(summary.clocks)}
-    states_kept = loss_states.kept | arc_states.kept
+    states_kept = loss_states.kept | arc_states.kept | prep.chart_states
     return Assessment(frames, tuple(findings), cases, json.dumps(used), states_kept)
 
 

@@ -8,11 +8,13 @@ differ by far more than a day's mean scatters (Notes of `chart_angles`).
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy.sparse import csr_array
 
+from arcdrift.analysis.common.chart_states import ChartStates, digest_of
 from arcdrift.analysis.loss.day_level import CLIP
 from arcdrift.analysis.people.cleave_angles.angle_cells import SUBJECTS, AngleCells
 from arcdrift.analysis.people.cleave_angles.angle_ewma import AngleEwma
@@ -31,6 +33,8 @@ PSEUDO_SPLICES = 40.0
 PSEUDO_WEIGHT = 10.0
 """Weight of the prior of the variance between days; a cell of 40 splices weighs about a quarter."""
 LEAST_BETWEEN = 0.01**2
+NAME = "angles"
+"""Name of the charts among those whose states are kept."""
 
 ANGLE_DAY_COLUMNS = [
     "subject_type", "subject", "day", "n", "ratio", "low", "high", "z", "statistic", "limit",
@@ -60,13 +64,17 @@ class AngleCharts:
     widening: float
 
 
-def chart_angles(cells: AngleCells, budget: float) -> AngleCharts:
+def chart_angles(
+    cells: AngleCells, budget: float, states: ChartStates | None = None
+) -> AngleCharts:
     """Chart the machines and people of a crew.
 
     Parameters
     ----------
     budget : float
         False alarms a month (22 workdays) allowed from all these charts together.
+    states : ChartStates, optional
+        States from which the charts may go on.
 
     Notes
     -----
@@ -75,7 +83,7 @@ def chart_angles(cells: AngleCells, budget: float) -> AngleCharts:
     about these others: a person is judged without the days of a dull blade.
     """
     charts = _AngleCharts(cells, budget)
-    charts.run()
+    charts.run(ChartStates() if states is None else states)
     return charts.result()
 
 
@@ -114,11 +122,62 @@ class _AngleCharts:
         self.noise = np.zeros(len(rows))
         self.residual, self.sd = np.full((2, len(self.charted)), np.nan)
 
-    def run(self) -> None:
+    def run(self, states: ChartStates) -> None:
         """For each day: judge it by earlier days, then learn from it."""
         ends = np.r_[self.first[1:], len(self.y)]
+        done, keep = self._resume(states), states.day_to_keep
+        keep_at = -1 if keep is None else self._days_before(keep)
         for number, (start, stop) in enumerate(zip(self.first, ends, strict=True)):
+            if number < done:
+                continue
+            if keep is not None and number == keep_at > done:
+                states.keep(NAME, keep, self._digest(keep), self._state(keep))
             self._day(slice(int(start), int(stop)), self.ewma.start_day(number))
+
+    def _days_before(self, day: int) -> int:
+        return int(np.searchsorted(self.ewma.days, day))
+
+    def _rows_before(self, day: int) -> tuple[int, int]:
+        """Numbers of cells and of charted days before a day."""
+        cells = np.r_[self.first, len(self.y)][self._days_before(day)]
+        return int(cells), int(np.searchsorted(self.ewma.day, day))
+
+    def _digest(self, day: int) -> bytes:
+        """Digest of everything on which the state of the charts before a day depends."""
+        rows, charted = self._rows_before(day)
+        cells = self.cells
+        of_cells = (self.n, self.y, self.squares, cells.columns, cells.wear, *cells.codes.values())
+        return digest_of(
+            [
+                *(values[:rows] for values in of_cells),
+                *(cells.prior_mean, cells.prior_sd, sorted(cells.names.items())),
+                *self.ewma.before(charted),
+            ]
+        )
+
+    def _state(self, day: int) -> dict[str, Any]:
+        """State before a day."""
+        rows, charted = self._rows_before(day)
+        return {
+            "effects": self.effects, "within": self.within, "between": self.between,
+            "noise": self.noise[:rows], "residual": self.residual[:charted],
+            "sd": self.sd[:charted], "ewma": self.ewma.state(charted), "partners": self.partners,
+            "established": self.established,
+        }  # fmt: skip
+
+    def _resume(self, states: ChartStates) -> int:
+        """Go on from a known state, if there is one; return the number of days before it."""
+        found = states.resume(NAME, self._digest)
+        if found is None:
+            return 0
+        day, state = found
+        rows, charted = self._rows_before(day)
+        for name in ("effects", "within", "between", "partners", "established"):
+            setattr(self, name, state[name])
+        self.noise[:rows] = state["noise"]
+        self.residual[:charted], self.sd[:charted] = state["residual"], state["sd"]
+        self.ewma.restore(state["ewma"], charted)
+        return self._days_before(day)
 
     def _day(self, rows: slice, today: slice) -> None:
         self.effects.advance()

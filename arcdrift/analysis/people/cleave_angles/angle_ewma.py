@@ -4,6 +4,9 @@ The charts are those of losses: z one step ahead, one-sided EWMA, limits from th
 false-alarm budget.
 """
 
+from collections.abc import Iterator
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -24,6 +27,10 @@ CREW_DAYS = 10
 """First days of the crew, likewise."""
 QUIET_DAYS = 10
 """Judged days without an alarm after which a rise has ended."""
+
+
+_ROW_ARRAYS = ("judged", "z", "value", "limit", "alarm", "was_open")
+_OF_SUBJECTS = ("open", "widening", "_ewma", "_quiet")
 
 
 class AngleEwma:
@@ -65,6 +72,23 @@ class AngleEwma:
         self.open = np.zeros(size, dtype=bool)
         self.widening = 1.0
         self._ewma, self._quiet = np.zeros(size), np.zeros(size, dtype=np.int64)
+
+    def state(self, rows: int) -> dict[str, Any]:
+        """State after some first rows."""
+        of_rows = {name: getattr(self, name)[:rows] for name in _ROW_ARRAYS}
+        return {"rows": of_rows} | {name: getattr(self, name) for name in _OF_SUBJECTS}
+
+    def restore(self, state: dict[str, Any], rows: int) -> None:
+        """Go on from a state after some first rows."""
+        for name, values in state["rows"].items():
+            getattr(self, name)[:rows] = values
+        for name in _OF_SUBJECTS:
+            setattr(self, name, state[name])
+
+    def before(self, row: int) -> Iterator[Any]:
+        """Everything but the residuals that the results of the rows before a row depend on."""
+        yield from (row, self.open.shape, self.day[:row], self.subject[:row])
+        yield self._plain_limit[:row]
 
     def start_day(self, number: int) -> slice:
         """Rows of a day, by its number; at the start of a month the limits are widened anew."""

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from arcdrift.analysis.common.chart_states import ChartStates
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER
 from arcdrift.analysis.people.cleave_angles.angle_cells import angle_cells
 from arcdrift.analysis.people.cleave_angles.angle_charts import chart_angles
@@ -52,6 +53,7 @@ def review_angles(
     service: pd.DataFrame,
     crew: Crew,
     now: pd.Timestamp,
+    states: ChartStates | None = None,
 ) -> AngleReview:
     """Chart the cleave angles of machines and people.
 
@@ -61,12 +63,14 @@ def review_angles(
         From `arcdrift.analysis.loss.technician_days.aggregate_technician_days`, with ``cleaves``.
     runs : DataFrame
         `arcdrift.analysis.people.cleave_runs.cleave_runs`, every splicer.
+    states : ChartStates, optional
+        States from which the charts may go on.
     """
     if not (cells["angles"] > 0).any():
         return AngleReview({}, [], cells, runs)
     life = crew.blade.cleaves_per_position
     summed = angle_cells(cells, life)
-    charts = chart_angles(summed, crew.false_alarms_per_month * crew.shares.cleave)
+    charts = chart_angles(summed, crew.false_alarms_per_month * crew.shares.cleave, states)
     shifts = angle_shifts(summed, charts)
     dull = _dull(cells["cleaver"], cells["splicer"], cells["day"], shifts)
     judged = cells.copy()
