@@ -28,6 +28,9 @@ def test_cases_are_listed_with_their_state_and_next_command(case_id: str, arcdri
         assert len(arcdrift("cases", "--state", state, "--json").data) == count
     assert arcdrift("cases", "--state", "lost").code == 2
     assert len(arcdrift("cases", "--since", "2026-05-01", "--json").data) == 2
+    assert arcdrift("cases", "--since", "2026-05-07", "--json").data == []
+    arcdrift("case", "take", case_id, "--by", "Ash")  # said later than all evidence
+    assert len(arcdrift("cases", "--since", "2026-05-07", "--json").data) == 1
 
 
 def test_every_finding_belongs_to_a_case(case_id: str, arcdrift: Any) -> None:

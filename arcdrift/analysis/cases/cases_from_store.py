@@ -136,6 +136,11 @@ def state_case(
 
 def _require_possible(case: dict[str, Any], action: str, why: str, how: str) -> None:
     closed = case["state"] == "closed"
+    if case["cause"] == "air":
+        raise UsageError(
+            f"Case {case['id']} is about today's air and is no work to keep a record of; "
+            f"`arcdrift advise {case['subject']['id']}` says what to do."
+        )
     if action == "reopen" and not closed:
         raise UsageError(f"Case {case['id']} is open: it is {STATES[case['state']]}.")
     if action != "reopen" and closed:

@@ -28,7 +28,9 @@ PASSES = timedelta(days=28)
 """Time without evidence after which a case that nobody took on has passed, as findings fade."""
 MEASURED = ("arc", "loss", "cleave")
 """Causes whose charts tell when the measure is back to usual."""
-QUIET = ("air", "better")
+TRANSIENT = "air"
+"""Cause that is new every day: nothing of it is kept, and nobody can say anything about it."""
+QUIET = (TRANSIENT, "better")
 """Causes that are no work for anybody: `arcdrift advise` tells of today's air, and less loss than
 before is good news."""
 
@@ -95,9 +97,10 @@ def found_cases(
         document = _document(match.group, records, now, measures, done)
         document = {"id": match.kept.id, "absorbed": list(match.absorbed), **document}
         documents.append(document)
-        keep.append(replace(match.kept, title=document["title"]))
+        if match.group.key[0] != TRANSIENT:
+            keep.append(replace(match.kept, title=document["title"]))
         case_ids |= {finding.id: match.kept.id for finding in match.group.findings}
-    known = {case.id for case in keep} | {name for match in matched for name in match.absorbed}
+    known = {name for match in matched for name in (match.kept.id, *match.absorbed)}
     lost = [case for case in kept if case.spoken and case.id not in known]
     documents += [_lost_document(case, records, now) for case in lost]
     return FoundCases(tuple(documents), case_ids, tuple(keep))

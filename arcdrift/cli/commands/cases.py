@@ -100,7 +100,7 @@ def listed_cases(
     """
     found = [case for case in cases if case["told"] and _is_chosen(case, state, since)]
     if state is None and since is None:
-        found = [case for case in found if _news(case) >= now - RECENTLY]
+        found = [case for case in found if not _is_old(case, now)]
     return found
 
 
@@ -109,14 +109,22 @@ def _is_chosen(case: dict[str, Any], state: CaseState | None, since: datetime | 
         return False
     if state not in (None, "open") and case["state"] != state:
         return False
-    return since is None or _news(case) >= since
+    return since is None or _latest(case) >= since
 
 
-def _news(case: dict[str, Any]) -> datetime:
-    """When something last happened; an open case is always news."""
-    if case["state"] != "closed":
-        return datetime.max.replace(tzinfo=UTC)
-    return datetime.fromisoformat(case["closed"]["at"])
+def _latest(case: dict[str, Any]) -> datetime:
+    """When evidence was last seen, or something was last done or said."""
+    return max(datetime.fromisoformat(at) for at in _instants(case))
+
+
+def _instants(case: dict[str, Any]) -> list[str]:
+    return [case["until"], *(row["at"] for row in case["history"])]
+
+
+def _is_old(case: dict[str, Any], now: datetime) -> bool:
+    """Whether a case was closed too long ago for a list."""
+    closed = case["closed"]
+    return closed is not None and datetime.fromisoformat(closed["at"]) < now - RECENTLY
 
 
 def now_of_results(session: CrewSession) -> datetime:

@@ -108,6 +108,11 @@ def test_usual_misses_and_todays_air_are_kept_and_not_listed() -> None:
     assert case(overdue)["told"]
 
 
+def test_nothing_is_kept_of_todays_air() -> None:
+    assert cases(finding("conditions-moved")).kept == ()
+    assert len(cases(finding("loss-lowered")).kept) == 1
+
+
 def test_a_habit_is_one_case_a_splicer_with_its_rate() -> None:
     made = records(days=80, splicers=("Dunlin", "Heron", "Tern"))
     days = made.check_days

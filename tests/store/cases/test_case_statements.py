@@ -13,8 +13,10 @@ from arcdrift.store.cases.case_statements import add_statement, read_statements
 from arcdrift.store.cases.kept_cases import read_kept_cases
 from arcdrift.store.results.result_replacement import replace_results
 from arcdrift.store.results.store_versions import records_version, store_version
+from tests.both_stores import both_stores
 from tests.empty_store import empty_store
 
+pytestmark = both_stores
 AT = datetime(2026, 3, 2, 6, tzinfo=UTC)
 CASE = KeptCase(
     "ab12cd34ef56", (("loss", "splicer", "Dunlin"),), AT, AT + timedelta(days=3), AT,

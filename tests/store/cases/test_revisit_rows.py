@@ -9,8 +9,10 @@ from sqlalchemy import Engine
 from arcdrift.errors import UsageError
 from arcdrift.store.cases.revisit_rows import read_revisit, tick_off, undo_tick
 from arcdrift.store.results.result_replacement import replace_results
+from tests.both_stores import both_stores
 from tests.empty_store import empty_store
 
+pytestmark = both_stores
 FIRST = pd.Timestamp("2026-03-02 08:00", tz="UTC").as_unit("us")
 
 
