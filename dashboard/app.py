@@ -3,7 +3,6 @@
 from collections.abc import Callable
 from pathlib import Path
 
-import waitress
 from dash import Dash
 from flask import Flask, has_request_context, request
 
@@ -11,17 +10,17 @@ from arcdrift.errors import UsageError
 from arcdrift.figures.theme import Scheme
 from arcdrift.store.accounts.user_accounts import has_users
 from dashboard import callbacks, downloads, error_page
-from dashboard.access import request_guard, sign_in
+from dashboard.access import health, request_guard, request_log, sign_in
 from dashboard.access.current_user import current_user, current_viewer
 from dashboard.access.secret_key import secret_key
 from dashboard.access.served_address import ServedAddress
 from dashboard.access.sessions import Sessions
+from dashboard.graceful_server import GracefulServer
 from dashboard.reading.data import CrewData
 from dashboard.reading.viewers import data_for_request
 from dashboard.server_rendered_advice import advice_html
 from dashboard.shell import shell
 
-THREADS = 8
 ASSETS_APART = r"(sign-in\.css|forget\.js)"
 """Files of pages that are not Dash's; it must not load them into its own."""
 INDEX = """<!DOCTYPE html>
@@ -81,6 +80,9 @@ def create_app(
     if address.needs_sign_in:
         _require_users(everything, crew_folder, address)
         sessions = Sessions(server, everything.engine, address, secret_key(crew_folder))
+    request_log.install(
+        server, behind_proxy=bool(address.proxies), log_requests=address.needs_sign_in
+    )
     request_guard.install(app, address, sessions)
     data = data_for_request(everything, current_viewer)
     _insert_advice(app, data)
@@ -88,6 +90,7 @@ def create_app(
         everything.crew, saved_scheme(), everything.version(), user=current_user()
     )
     server.register_error_handler(Exception, error_page.on_request_error)
+    health.register(server, everything)
     downloads.register(server, data)
     callbacks.register(app, data)
     if sessions is not None:
@@ -118,7 +121,7 @@ def _insert_advice(app: Dash, data: CrewData) -> None:
 
 
 def serve(crew_folder: Path, address: ServedAddress, *, listening: Callable[[], None]) -> None:
-    """Serve the dashboard until interrupted.
+    """Serve the dashboard until interrupted or told to stop (SIGTERM).
 
     Parameters
     ----------
@@ -131,15 +134,6 @@ def serve(crew_folder: Path, address: ServedAddress, *, listening: Callable[[], 
         When others than this computer could reach it and there are no users.
     """
     app = create_app(crew_folder, address, prefetch_advice=True)
-    server = waitress.create_server(
-        app.server,
-        host=address.host,
-        port=address.port,
-        threads=THREADS,
-        ident=None,
-        max_request_body_size=request_guard.MAX_REQUEST_BYTES,
-        # the guard refuses or reads these headers itself
-        clear_untrusted_proxy_headers=False,
-    )
+    server = GracefulServer(app.server, address.host, address.port)
     listening()
     server.run()

@@ -10,17 +10,25 @@ from dashboard.pages import TABLES
 from dashboard.reading.data import CrewData
 from dashboard.url_query import parse
 
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+FORMULA_STARTS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""Beginnings of a cell that some spreadsheet runs; the last four are full-width forms."""
 
 
 def as_csv(table: pd.DataFrame) -> str:
-    """Return a table as CSV in which no text can act as a spreadsheet formula."""
+    """Return a table as CSV in which no text can act as a spreadsheet formula.
+
+    A line break within a text would begin a new row for some readers, and becomes a space.
+    """
     safe = table.copy()
     for column in safe.columns:
-        if pd.api.types.is_string_dtype(safe[column]) or safe[column].dtype == object:
-            text = safe[column].astype("string")
-            risky = text.str.startswith(FORMULA_STARTS).fillna(False).astype(bool)
-            safe[column] = text.mask(risky, "'" + text)
+        values = safe[column]
+        if not (
+            pd.api.types.is_numeric_dtype(values) or pd.api.types.is_datetime64_any_dtype(values)
+        ):
+            is_text = values.map(lambda value: isinstance(value, str)).astype(bool)
+            text = values.astype("string").str.replace(r"[\r\n\v\f\u2028\u2029]", " ", regex=True)
+            risky = text.str.lstrip().str.startswith(FORMULA_STARTS).fillna(False).astype(bool)
+            safe[column] = values.astype(object).mask(is_text, text.mask(risky, "'" + text))
     return str(safe.to_csv(index=False, float_format="%.6g"))
 
 

@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 
+from arcdrift.cli import json_log
 from arcdrift.cli.commands import serve
 from arcdrift.errors import UsageError
 
@@ -56,7 +57,7 @@ def test_a_log_that_cannot_be_written_is_put_elsewhere(crew, monkeypatch, tmp_pa
     monkeypatch.setattr("tempfile.tempdir", str(elsewhere))
     monkeypatch.setattr(os, "access", lambda *_: False)
     monkeypatch.setattr(logging.getLogger(), "handlers", [])
-    serve.log_to_file(crew)
+    json_log.log_to_file(crew)
     (handler,) = logging.getLogger().handlers
     assert Path(handler.baseFilename).parent == elsewhere
 

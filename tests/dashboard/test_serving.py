@@ -1,5 +1,6 @@
 """The factory, its guards, its downloads, and errors that keep their detail to the log."""
 
+import io
 import logging
 from pathlib import Path
 
@@ -7,7 +8,7 @@ import pandas as pd
 import pytest
 from dash import Dash
 
-from arcdrift.cli.commands.serve import log_to_file
+from arcdrift.cli.json_log import log_to_file
 from arcdrift.errors import BadInput, StoreTrouble
 from dashboard import error_page, pages
 from dashboard.app import create_app
@@ -58,6 +59,19 @@ def test_csv_text_cannot_act_as_a_formula(app: Dash):
         "plain,-1",
         ",-1",
     ]
+
+
+@pytest.mark.parametrize("dtype", ["object", "string", "category"])
+def test_text_of_any_type_cannot_act_as_a_formula(dtype: str):
+    cells = ["=1", "\t=1", "\r=1", "\n=1", "\uff1d1", "\uff201", "fine", "a=1", "a\r=1"]
+    lines = as_csv(pd.DataFrame({"a": pd.Series(cells, dtype=dtype)}))
+    read = pd.read_csv(io.StringIO(lines), dtype="object")["a"]
+    assert read.str.startswith("'").tolist() == [True] * 6 + [False] * 3
+
+
+def test_numbers_in_a_column_of_anything_stay_numbers():
+    mixed = pd.DataFrame({"a": pd.Series([-1.5, "-1", None, True, -2], dtype="object")})
+    assert as_csv(mixed).splitlines()[1:] == ["-1.5", "'-1", '""', "True", "-2"]
 
 
 def test_an_unknown_download_is_a_plain_404(app: Dash):

@@ -1,15 +1,13 @@
 """``arcdrift serve``: serves the dashboard to this computer, or to others who sign in."""
 
-import logging
-import os
 import socket
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from arcdrift.cli.error_messages import LOG_FILE, UnexpectedError
+from arcdrift.cli.error_messages import UnexpectedError
+from arcdrift.cli.json_log import log_to_file
 from arcdrift.cli.options import CURRENT_FOLDER, CrewFolder
 from arcdrift.cli.output import print_notice
 from arcdrift.errors import ArcdriftError, UsageError
@@ -138,16 +136,3 @@ def _is_free(host: str, port: int) -> bool:
     except OSError:
         return False
     return True
-
-
-def log_to_file(folder: Path) -> None:
-    """Write the server's warnings to the crew folder's log instead of the terminal.
-
-    Where the folder cannot be written, the log is in the temporary folder.
-    """
-    path = folder / LOG_FILE
-    if not os.access(path if path.exists() else folder, os.W_OK):
-        path = Path(tempfile.gettempdir()) / LOG_FILE
-    handler = logging.FileHandler(path, encoding="utf-8", delay=True)
-    handler.setFormatter(logging.Formatter("%(asctime)s %(name)s %(message)s"))
-    logging.basicConfig(handlers=[handler], level=logging.WARNING)

@@ -184,6 +184,7 @@ def test_every_route_states_its_role(app: Dash):
     }
     assert open_to_all == {
         "_dash_assets.static",
+        "health",
         "/_dash-component-suites/<string:package_name>/<path:fingerprinted_path>",
         "/_favicon.ico",
         "show_sign_in",
