@@ -127,7 +127,10 @@ def _sign_in_first() -> AnyResponse:
 
 
 def _callback_body() -> dict[str, Any]:
-    body = request.get_json(silent=True)
+    try:
+        body = request.get_json(silent=True)
+    except RecursionError:  # nested deeper than anything that a page sends
+        abort(400)
     return body if isinstance(body, dict) else {}
 
 

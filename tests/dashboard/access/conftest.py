@@ -1,7 +1,8 @@
 """A crew whose people sign in, and browsers that have."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from types import MappingProxyType
 
 import pytest
 from dash import Dash
@@ -25,13 +26,15 @@ def users_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def add_users(folder: Path) -> None:
+def add_users(
+    folder: Path, more: Mapping[str, tuple[str, str | None]] = MappingProxyType({})
+) -> None:
     """Add the users; they share a hash, because one takes a tenth of a second."""
     engine = open_store(folder)
     shared = hash_password(PASSWORD, "nobody")
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(user_accounts, "hash_password", lambda _password, _name: shared)
-        for name, (role, technician) in USERS.items():
+        for name, (role, technician) in {**USERS, **more}.items():
             add_user(engine, name, PASSWORD, role, technician)
     engine.dispose()
 
