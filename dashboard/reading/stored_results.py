@@ -175,16 +175,20 @@ class StoredResults:
     def findings(self) -> list[dict[str, Any]]:
         """Return every finding of the last analysis that may be seen.
 
-        Each has ``case_state`` too, the state of its case; None for those of no case.
+        Each has ``case_state`` too, the state of its case (None for those of no case), and
+        ``case_step``, the next step of a case that waits for its result, else empty.
         """
         names = self.technicians()
         visible = (self.people.finding(stored, names) for stored in read_findings(self._engine))
-        states = {case["id"]: case["state"] for case in read_cases(self._engine)}
-        return [
-            finding | {"case_state": states.get(finding["case_id"])}
-            for finding in visible
-            if finding is not None
-        ]
+        cases = {case["id"]: case for case in self.cases()}
+        found = []
+        for finding in visible:
+            if finding is not None:
+                case = cases.get(finding["case_id"])
+                state, step = (None, "") if case is None else (case["state"], case["next_step"])
+                waits = state == "waiting"
+                found.append(finding | {"case_state": state, "case_step": step if waits else ""})
+        return found
 
     @cached_by_version(2)
     def cases(self) -> list[dict[str, Any]]:
