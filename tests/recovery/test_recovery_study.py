@@ -16,8 +16,8 @@ def test_what_is_told_of_an_action(kind: str) -> None:
         for end, counts in told.items():
             for answer in study_action(Plan(kind, 1.5, 12, 0.05, seed), end):
                 counts[answer.verdict] += answer.workdays >= 10
-    # of 16 crews, ten workdays and more after the action: 96 of 96 answers saw no clear change where
-    # the rise stayed, and 94 of 99 said cured where it ended
+    # of 16 crews, ten workdays and more after the action: 96 of 96 answers saw no clear change
+    # where the rise stayed, and 94 of 99 said cured where it ended
     assert told["stays"]["cured"] == 0
     assert told["stays"]["better"] <= 0.1 * sum(told["stays"].values())
     assert told["ends"]["cured"] > 2 * told["ends"]["better"]
