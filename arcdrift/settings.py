@@ -6,10 +6,12 @@ silently changes a number. Every default is documented beside its field.
 
 import difflib
 import json
+import re
 import tomllib
 from datetime import timedelta
 from pathlib import Path
 from typing import Annotated, Literal
+from urllib.parse import parse_qs, urlsplit
 from zoneinfo import ZoneInfo
 
 from pydantic import (
@@ -28,6 +30,7 @@ from arcdrift.toml_files import toml_text
 
 CREW_FILE = "crew.toml"
 STORE_FILE = "arcdrift.db"
+_VARIABLE = re.compile(r"\$[A-Za-z_][A-Za-z0-9_]*")
 
 ProgramClass = Literal["self-adjusting", "fixed", "custom", "unknown"]
 
@@ -53,7 +56,25 @@ def _check_name(name: str) -> str:
     return name
 
 
+def _check_store(address: str) -> str:
+    if _VARIABLE.fullmatch(address):
+        return address
+    if not address.startswith("postgresql://"):
+        raise ValueError(
+            "write an address such as postgresql://user@host/name, or $ and the name of an "
+            "environment variable that holds one"
+        )
+    parts = urlsplit(address)
+    if parts.password is not None or "password" in parse_qs(parts.query):
+        raise ValueError(
+            "the address holds a password; take it out, and put it into ~/.pgpass or the "
+            "environment variable PGPASSWORD"
+        )
+    return address
+
+
 ZoneName = Annotated[str, AfterValidator(_check_zone)]
+StoreAddress = Annotated[str, AfterValidator(_check_store)]
 Name = Annotated[str, AfterValidator(_check_name)]
 
 
@@ -266,6 +287,10 @@ class Crew(_Strict):
     name: Name
     invented: bool = False
     """True for demonstration data; every screen then says so."""
+    # not in its repr: what was analyzed does not depend on where the records are
+    store: StoreAddress | None = Field(None, repr=False)
+    """Address of a PostgreSQL server's database, or ``$`` and the name of an environment variable
+    that holds one; by default the store is a file of the crew folder."""
     clock: Literal["wall", "newest-record"] = "wall"
     """What "now" is: the time of the computer, or of the newest record (demonstration, archive)."""
     time_zone: ZoneName | None = None

@@ -3,6 +3,7 @@
 import codecs
 import os
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 
 import tomlkit
@@ -33,7 +34,6 @@ def save_budget(folder: Path, false_alarms_per_month: float, shares: Shares | No
         When a value is refused, or the file cannot be read or written; it is then unchanged.
     """
     crew = load_crew(folder)
-    path = folder / CREW_FILE
     changed = crew.model_dump(by_alias=True) | {"false_alarms_per_month": false_alarms_per_month}
     if shares is not None:
         changed["shares"] = shares.model_dump()
@@ -41,20 +41,55 @@ def save_budget(folder: Path, false_alarms_per_month: float, shares: Shares | No
         Crew.model_validate(changed)
     except ValidationError as problem:
         raise BadInput(f"This was not saved: {first_sentence(problem)}") from None
-    try:
-        content = path.read_bytes()
-        mark = codecs.BOM_UTF8 if content.startswith(codecs.BOM_UTF8) else b""
-        document = tomlkit.parse(content.decode("utf-8-sig"))
+
+    def write(document: tomlkit.TOMLDocument) -> None:
         document["false_alarms_per_month"] = _whole_if_possible(false_alarms_per_month)
         if shares is not None and (shares != crew.shares or crew.notices):
             table = document.setdefault("shares", tomlkit.table())
             for name, share in shares.model_dump().items():
                 table[name] = round(share, 6)
+
+    _change(folder / CREW_FILE, write)
+    return load_crew(folder)
+
+
+def save_store(folder: Path, store: str | None) -> None:
+    """Write to crew.toml where the store is; None for the file in the crew folder.
+
+    Raises
+    ------
+    BadInput
+        When the file cannot be read or written; it is then unchanged.
+    """
+
+    def write(document: tomlkit.TOMLDocument) -> None:
+        if store is not None and "store" in document:
+            document["store"] = store
+        elif store is not None:
+            # behind the name: at the end it would belong to the last table
+            _insert_after(document, "name", "store", store)
+        else:
+            document.pop("store", None)
+
+    _change(folder / CREW_FILE, write)
+
+
+def _insert_after(document: tomlkit.TOMLDocument, before: str, key: str, value: str) -> None:
+    """Insert a key behind another one that is there."""
+    document._insert_after(before, key, value)
+
+
+def _change(path: Path, write: Callable[[tomlkit.TOMLDocument], None]) -> None:
+    """Change single settings in a file."""
+    try:
+        content = path.read_bytes()
+        mark = codecs.BOM_UTF8 if content.startswith(codecs.BOM_UTF8) else b""
+        document = tomlkit.parse(content.decode("utf-8-sig"))
+        write(document)
         new = tomlkit.dumps(document)
     except (OSError, UnicodeDecodeError, TOMLKitError) as problem:
         raise BadInput(f"{path} cannot be changed: {problem}.") from None
     _replace(path, mark + new.encode("utf-8"))
-    return load_crew(folder)
 
 
 def _whole_if_possible(value: float) -> int | float:

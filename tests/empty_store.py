@@ -19,6 +19,9 @@ class Server(Protocol):
     def empty_store(self) -> Engine:
         """Open an empty store."""
 
+    def copied_store(self, engine: Engine) -> Engine:
+        """Open a copy of a store."""
+
 
 _server: Server | None = None
 
@@ -39,6 +42,15 @@ def empty_store(folder: Path) -> Engine:
     if _server is not None:
         return _server.empty_store()
     copy_empty_store(folder)
+    return open_store(folder)
+
+
+def copied_store(engine: Engine, folder: Path) -> Engine:
+    """Open a copy of a store that nothing else uses, in a folder that has none or on the server."""
+    if _server is not None:
+        return _server.copied_store(engine)
+    engine.dispose()
+    shutil.copy(str(engine.url.database), folder)
     return open_store(folder)
 
 

@@ -1,6 +1,7 @@
 """A PostgreSQL server for tests: made in a temporary folder, listens there only, ends with them."""
 
 import atexit
+import gc
 import os
 import pwd
 import shutil
@@ -21,6 +22,8 @@ from arcdrift.store.database.connect import open_store
 REQUIRE_POSTGRESQL = "ARCDRIFT_REQUIRE_POSTGRESQL"
 _TEMPLATE = "empty_store"
 _START_S = 60.0
+_MOST_OPEN = 20
+"""With more stores open those that no test uses any more are looked for."""
 # nothing of a test need outlive a power cut, but a crash of the server
 _SETTINGS = {
     "listen_addresses": "",
@@ -67,7 +70,17 @@ class Server:
 
     def empty_store(self) -> Engine:
         """Open an empty store in a database of its own, which goes with the engine."""
-        name = self.new_database()
+        return self._open(self.new_database())
+
+    def copied_store(self, engine: Engine) -> Engine:
+        """Open a copy of a store that nothing else uses, in a database of its own."""
+        engine.dispose()
+        self._count += 1
+        name = f"store_{self._count}"
+        self.execute(f"CREATE DATABASE {name} TEMPLATE {engine.url.database}")
+        return self._open(name)
+
+    def _open(self, name: str) -> Engine:
         engine = open_store(self.address(name))
         self._stores.append((weakref.ref(engine), name))
         return engine
@@ -90,7 +103,10 @@ class Server:
         command = [self.programs / "postgres", "-D", self.folder / "data", "-k", self.folder]
         with (self.folder / "log").open("ab") as log:
             self.process = subprocess.Popen(
-                _as_user(self.user, [*map(str, command), *settings]), stdout=log, stderr=log
+                _as_user(self.user, [*map(str, command), *settings]),
+                stdout=log,
+                stderr=log,
+                cwd=self.folder,
             )
         deadline = time.monotonic() + _START_S
         ready = [str(self.programs / "pg_isready"), "-q", "-h", str(self.folder)]
@@ -107,6 +123,8 @@ class Server:
             self.process = None
 
     def _drop_unused(self) -> None:
+        if len(self._stores) > _MOST_OPEN:
+            gc.collect()
         unused = [name for engine, name in self._stores if engine() is None]
         self._stores = [(engine, name) for engine, name in self._stores if engine() is not None]
         if unused:
@@ -132,7 +150,7 @@ def started_server() -> Server | str:
         shutil.chown(folder, user)
     make = [str(programs / "initdb"), "-D", str(folder / "data"), "-A", "trust", "-E", "UTF8"]
     make += ["--locale", "C.UTF-8", "--no-sync"]
-    subprocess.run(_as_user(user, make), check=True, stdout=subprocess.DEVNULL)
+    subprocess.run(_as_user(user, make), check=True, stdout=subprocess.DEVNULL, cwd=folder)
     server = Server(folder, programs, user)
     atexit.register(server.stop)
     server.start()

@@ -79,6 +79,11 @@ COMMANDS = {
         "Write down a check, a service event or a remark, as a record beside the imported ones.",
         "log",
     ),
+    "move": ListedCommand(
+        RECORDS,
+        "Move all records to another store, compare the copy, and write its address to crew.toml.",
+        "move",
+    ),
     "quarantine": ListedCommand(
         RECORDS,
         "Show the rows that were refused, in groups, with the reason and how to correct them.",

@@ -58,11 +58,11 @@ def open_crew(folder: Path) -> Iterator[CrewSession]:
         In place of any unexpected exception, so that it is logged in this folder.
     """
     from arcdrift.settings import load_crew
-    from arcdrift.store.database.connect import open_store
+    from arcdrift.store.database.connect import open_crew_store
 
     crew = load_crew(folder)
     try:
-        engine = open_store(folder)
+        engine = open_crew_store(folder, crew)
         try:
             yield CrewSession(folder, crew, engine)
         finally:

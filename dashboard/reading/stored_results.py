@@ -23,7 +23,7 @@ from arcdrift.people import LOCAL, People, Role, Viewer
 from arcdrift.settings import Crew, load_crew
 from arcdrift.store.accounts.user_accounts import user_accounts
 from arcdrift.store.cases.revisit_rows import read_revisit
-from arcdrift.store.database.connect import open_store
+from arcdrift.store.database.connect import open_crew_store
 from arcdrift.store.records.future_records import future_sentence, records_in_future
 from arcdrift.store.records.record_rows import read_records
 from arcdrift.store.results.result_rows import read_findings, read_result, read_technicians
@@ -85,7 +85,9 @@ class StoredResults:
         self.viewer = viewer
         self.crew: Crew = load_crew(folder) if beside is None else beside.crew
         self.people = People(self.crew, viewer)
-        self._engine: Engine = open_store(folder) if beside is None else beside._engine
+        self._engine: Engine = (
+            open_crew_store(folder, self.crew) if beside is None else beside._engine
+        )
         self._all_results: AllResults = (
             AllResults(self._engine) if beside is None else beside._all_results
         )
@@ -175,20 +177,16 @@ class StoredResults:
     def findings(self) -> list[dict[str, Any]]:
         """Return every finding of the last analysis that may be seen.
 
-        Each has ``case_state`` too, the state of its case (None for those of no case), and
-        ``case_step``, the next step of a case that waits for its result, else empty.
+        Each has ``case_state`` too, the state of its case; None for those of no case.
         """
         names = self.technicians()
         visible = (self.people.finding(stored, names) for stored in read_findings(self._engine))
-        cases = {case["id"]: case for case in self.cases()}
-        found = []
-        for finding in visible:
-            if finding is not None:
-                case = cases.get(finding["case_id"])
-                state, step = (None, "") if case is None else (case["state"], case["next_step"])
-                waits = state == "waiting"
-                found.append(finding | {"case_state": state, "case_step": step if waits else ""})
-        return found
+        states = {case["id"]: case["state"] for case in read_cases(self._engine)}
+        return [
+            finding | {"case_state": states.get(finding["case_id"])}
+            for finding in visible
+            if finding is not None
+        ]
 
     @cached_by_version(2)
     def cases(self) -> list[dict[str, Any]]:

@@ -20,6 +20,7 @@ COMMANDS = (
     "import",
     "imports",
     "log",
+    "move",
     "quarantine",
     "analyze",
     "findings",

@@ -146,4 +146,7 @@ class SplicesAtAddress:
     ) -> pd.DataFrame:
         """Read splices as `read_splices` does."""
         engine = open_store(self.address)
-        return read_splices(engine, names, columns, since=since, ids=ids)
+        try:
+            return read_splices(engine, names, columns, since=since, ids=ids)
+        finally:
+            engine.dispose()

@@ -157,6 +157,10 @@ false_alarms_per_month = 2.0
 # Oldest air reading, in minutes, that still counts for a check or a splice.
 air_max_age_min = 60
 
+# Where the records are. Without this they are in a file of this folder, which is right for most
+# crews; on a PostgreSQL server several computers can share them. Its password goes into ~/.pgpass.
+# store = "postgresql://user@host/database?schema=north"
+
 # What "now" means: "wall" is the clock of this computer, "newest-record" suits an old archive.
 clock = "wall"
 {sites}

@@ -127,7 +127,6 @@ def import_file(
                 crew,
                 judged_at,
                 lambda: stack.enter_context(scratch_folder()),
-                at_once=engine.dialect.name != "sqlite",
                 progress=progress,
             )
             log.compare(engine)

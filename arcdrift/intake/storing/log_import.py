@@ -77,8 +77,6 @@ class LogImport:
     scratch : callable
         Makes an empty folder that outlasts the transaction; called only for a log of several
         chunks.
-    at_once : bool
-        Hold all of the log in memory, however large it is.
     progress : callable, optional
         Called with the rows done and the rows of the file, which are estimated while it is read.
 
@@ -96,16 +94,13 @@ class LogImport:
         now: datetime,
         scratch: Callable[[], Path],
         *,
-        at_once: bool,
         progress: Progress | None,
     ) -> None:
         self._text, self._reader = text, reader
         self._crew, self._now = crew, now
         self._progress = progress
         self._is_export = is_export(text.read(0, _START_BYTES))
-        chunks = row_chunks(
-            text, self._divide, at_once=at_once or self._is_export or reader.bulletin
-        )
+        chunks = row_chunks(text, self._divide, at_once=self._is_export or reader.bulletin)
         first = next(chunks)
         self._header, self._delimiter = first.rows.header, first.rows.delimiter
         self._filled_unnamed = first.rows.filled_unnamed

@@ -1,9 +1,9 @@
 """Where the sound rows of a file wait until all of it has been read.
 
 The rows of a file that is one chunk wait in memory. Those of a larger file wait on disk: Arrow's
-driver fills a SQLite file, then the store's own connection attaches it and is the only one to read
-it, because two copies of SQLite must not have one file open
-(`arcdrift.store.database.sqlite.sqlite_gate`).
+driver fills a SQLite file. The connection of an embedded store then attaches it and is the only one
+to read it, because two copies of SQLite must not have one file open
+(`arcdrift.store.database.sqlite.sqlite_gate`); for a server Arrow's driver reads it again.
 """
 
 from collections import Counter
@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 from adbc_driver_sqlite import dbapi
-from sqlalchemy import BigInteger, Column, Connection, Integer, MetaData, Table, select
+from sqlalchemy import BigInteger, Column, Connection, Integer, MetaData, Select, Table, select
 from sqlalchemy.dialects import sqlite
 from sqlalchemy.schema import CreateTable
 
@@ -29,9 +29,11 @@ from arcdrift.intake.text.physical_lines import MAX_LINE_BYTES, Lines, shown
 from arcdrift.intake.text.raw_rows import RawRows
 from arcdrift.intake.typing.convert import Typed
 from arcdrift.store.database.arrow_thread import run_in_arrow_thread
-from arcdrift.store.database.fetch import fetch_within
+from arcdrift.store.database.dialects import dialect_of
+from arcdrift.store.database.fetch import as_frame, fetch_within
 from arcdrift.store.database.frames import to_arrow
 from arcdrift.store.database.insert_rows import add_rows
+from arcdrift.store.database.sqlite.arrow_reads import read_file
 from arcdrift.store.database.sqlite.staged_inserts import staging_errors
 from arcdrift.store.schema import RECORDS
 
@@ -159,7 +161,7 @@ class RowsOnDisk:
     """
 
     def __init__(self, folder: Path, kind: Kind, text: LogText) -> None:
-        self._path = folder / "staging.db"
+        self.path = folder / "staging.db"
         self._text = text
         self.kind = kind
         record = RECORDS[kind.name]
@@ -196,14 +198,15 @@ class RowsOnDisk:
         """Yield ranges of time with about `BUCKET_ROWS` rows each; none can be added any more."""
         when = self.kind.time_column
         self._write(f'CREATE INDEX staged_by_time ON {self.table.name} ("{when}")')
-        connection.exec_driver_sql("ATTACH DATABASE ? AS staged", (str(self._path),))
+        attached = dialect_of(connection).attach(connection, self.path, "staged")
+        bucket = _AttachedBucket if attached else _BucketOnDisk
         hours = sorted(self._rows_of_hour)
         first = count = 0
         for number, hour in enumerate(hours):
             count += self._rows_of_hour[hour]
             if count >= BUCKET_ROWS or number == len(hours) - 1:
                 begin, end = hours[first] * _HOUR_US, (hour + 1) * _HOUR_US
-                yield _BucketOnDisk(connection, self, self._text, begin, end)
+                yield bucket(connection, self, self._text, begin, end)
                 first, count = number + 1, 0
 
     def _write(self, statement: str) -> None:
@@ -213,12 +216,12 @@ class RowsOnDisk:
         """Do something with a cursor of the file."""
 
         def run() -> None:
-            with dbapi.connect(str(self._path), autocommit=True) as stage, stage.cursor() as cursor:
+            with dbapi.connect(str(self.path), autocommit=True) as stage, stage.cursor() as cursor:
                 for pragma in ("journal_mode=OFF", "synchronous=OFF", "cache_size=-65536"):
                     cursor.execute(f"PRAGMA {pragma}")
                 work(cursor)
 
-        with staging_errors(self._path):
+        with staging_errors(self.path):
             run_in_arrow_thread(run)
 
 
@@ -246,6 +249,31 @@ class _BucketOnDisk:
 
     def store(self, import_id: int, new: Bools, written: Written) -> None:
         """Copy the new rows in the order of the file."""
+        kind = self.staged.kind
+        frame = self._read(("line", *kind.columns))
+        frame = frame if new.all() else frame[new]
+        add_rows(
+            self.connection, RECORDS[kind.name], frame.assign(import_id=import_id), progress=written
+        )
+
+    def _read(self, names: tuple[str, ...]) -> pd.DataFrame:
+        query = self._query(names)
+        with staging_errors(self.staged.path):
+            table = read_file(str(self.staged.path), query)
+        return as_frame(table, query, order=["line"])
+
+    def _query(self, names: tuple[str, ...]) -> Select[Any]:
+        columns = self.staged.table.columns
+        when = columns[self.staged.kind.time_column]
+        query = select(*(columns[name] for name in dict.fromkeys(names)))
+        return query.where(when >= self.begin, when < self.end)
+
+
+class _AttachedBucket(_BucketOnDisk):
+    """The same, read by the connection of the store."""
+
+    def store(self, import_id: int, new: Bools, written: Written) -> None:
+        """Copy the new rows in the order of the file."""
         kind, connection = self.staged.kind, self.connection
         names = ", ".join(f'"{name}"' for name in kind.columns)
         connection.exec_driver_sql(
@@ -266,11 +294,7 @@ class _BucketOnDisk:
         written(int(new.sum()))
 
     def _read(self, names: tuple[str, ...]) -> pd.DataFrame:
-        columns = self.staged.table.columns
-        when = columns[self.staged.kind.time_column]
-        query = select(*(columns[name] for name in dict.fromkeys(names)))
-        query = query.where(when >= self.begin, when < self.end)
-        return fetch_within(self.connection, query, order=["line"])
+        return fetch_within(self.connection, self._query(names), order=["line"])
 
 
 @dataclass(frozen=True)

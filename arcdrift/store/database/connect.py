@@ -1,5 +1,6 @@
 """Opens a store: a crew folder's embedded file, or a shared database by its address."""
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -8,10 +9,11 @@ from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from arcdrift.errors import StoreTrouble
-from arcdrift.settings import STORE_FILE
+from arcdrift.settings import CREW_FILE, STORE_FILE, Crew
 from arcdrift.store.database.dialect import LONGEST_WAIT_S, MAX_WAIT_S, WAITING, WRITES
 from arcdrift.store.database.dialect import Waiting as Waiting
 from arcdrift.store.database.dialects import dialect_of
+from arcdrift.store.database.moved_marks import require_not_moved
 from arcdrift.store.database.read_only import require_writable
 from arcdrift.store.database.sqlite.file_engine import open_file
 from arcdrift.store.database.upgrade import bring_up_to_date
@@ -34,11 +36,55 @@ def open_store(target: Path | str) -> Engine:
         With one sentence when the store cannot be opened, is damaged, is something else, or
         was made by a newer arcdrift.
     """
-    address = str(target)
-    engine = _by_address(address) if "://" in address else _in_folder(Path(target))
+    engine = connect_to(target)
     with store_errors(engine):
         bring_up_to_date(engine, place(engine))
     return engine
+
+
+def connect_to(target: Path | str) -> Engine:
+    """Connect to a store as `open_store` does, and leave its tables as they are, if there are any.
+
+    Raises
+    ------
+    StoreTrouble
+        When it cannot be reached.
+    """
+    address = str(target)
+    return _by_address(address) if "://" in address else _in_folder(Path(target))
+
+
+def open_crew_store(folder: Path, crew: Crew) -> Engine:
+    """Open the store of a crew: the file of its folder, or what its settings name.
+
+    Raises
+    ------
+    StoreTrouble
+        As `open_store`; also when the settings name an environment variable that is not set.
+    """
+    return open_store(store_target(folder, crew.store))
+
+
+def store_target(folder: Path, setting: str | None) -> Path | str:
+    """Folder or address of a crew's store, by the setting ``store`` of crew.toml.
+
+    Raises
+    ------
+    StoreTrouble
+        When it names an environment variable that is not set.
+    """
+    if setting is None:
+        return folder
+    if not setting.startswith("$"):
+        return setting
+    variable = setting.removeprefix("$")
+    address = os.environ.get(variable, "")
+    if "://" not in address:
+        raise StoreTrouble(
+            f"{folder / CREW_FILE} takes the address of the store from the environment variable "
+            f"{variable}, which holds none; set it to one such as postgresql://user@host/name."
+        )
+    return address
 
 
 def place(engine: Engine) -> str:
@@ -83,6 +129,7 @@ def writing(
     require_writable(engine)
     writer = engine.execution_options(**{WRITES: True, WAITING: waiting, MAX_WAIT_S: max_wait_s})
     with store_errors(engine), writer.begin() as connection:
+        require_not_moved(connection, place(engine))
         yield connection
 
 

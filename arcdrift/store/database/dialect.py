@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection
 from contextlib import AbstractContextManager
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from sqlalchemy import Connection, Engine, Select, Table
@@ -69,9 +70,12 @@ class StoreDialect(Protocol):
     ----------
     driver_errors : tuple of type
         What the driver raises where it is used without SQLAlchemy.
+    binary_collation : str
+        By which text is in the order of its bytes.
     """
 
     driver_errors: tuple[type[Exception], ...]
+    binary_collation: str
 
     @property
     def import_locks(self) -> ImportLocks:
@@ -114,3 +118,18 @@ class StoreDialect(Protocol):
         self, connection: Connection, table: Table, rows: pa.Table, progress: Progress | None
     ) -> None:
         """Add rows to a table, inside the connection's transaction."""
+
+    def last_id(self, connection: Connection, table: Table) -> int:
+        """Highest id ever given to a row of a table whose ids the database gives; 0 for none."""
+
+    def set_last_id(self, connection: Connection, table: Table, last: int) -> None:
+        """Let the ids of new rows of a table follow after one, also where its row is gone."""
+
+    def attach(self, connection: Connection, path: Path, name: str) -> bool:
+        """Let a connection use the tables of a SQLite file; return whether it can.
+
+        Parameters
+        ----------
+        name : str
+            By which the connection knows the file, until its transaction ends.
+        """

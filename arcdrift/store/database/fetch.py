@@ -30,7 +30,7 @@ def fetch(
     """
     table = dialect_of(engine).read_table(engine, query)
     if table is not None:
-        return _sorted(to_frame(_as_stored(table, query), categorical), order)
+        return as_frame(table, query, order=order, categorical=categorical)
     with reading(engine) as connection:
         return fetch_within(connection, query, order=order, categorical=categorical)
 
@@ -47,23 +47,26 @@ def fetch_within(
     return _sorted(to_frame(rows, categorical), order)
 
 
-def _sorted(frame: pd.DataFrame, order: list[str]) -> pd.DataFrame:
-    keys = pd.Index(frame[order[0]]) if len(order) == 1 else pd.MultiIndex.from_frame(frame[order])
-    if keys.is_monotonic_increasing:
-        return frame
-    return frame.sort_values(order, kind="stable", ignore_index=True)
-
-
-def _as_stored(table: pa.Table, query: Select[Any]) -> pa.Table:
-    """The columns of a query with the types of the store."""
+def as_frame(
+    table: pa.Table, query: Select[Any], *, order: list[str], categorical: Container[str] = ()
+) -> pd.DataFrame:
+    """Turn what a driver of Arrow read for a query into a frame as `fetch` returns it."""
     columns = list(query.selected_columns)
-    return pa.table(
+    stored = pa.table(
         [
             values.cast(arrow_type(column))
             for values, column in zip(table.columns, columns, strict=True)
         ],
         names=[column.name for column in columns],
     )
+    return _sorted(to_frame(stored, categorical), order)
+
+
+def _sorted(frame: pd.DataFrame, order: list[str]) -> pd.DataFrame:
+    keys = pd.Index(frame[order[0]]) if len(order) == 1 else pd.MultiIndex.from_frame(frame[order])
+    if keys.is_monotonic_increasing:
+        return frame
+    return frame.sort_values(order, kind="stable", ignore_index=True)
 
 
 def _row_by_row(connection: Connection, query: Select[Any], columns: list[Any]) -> pa.Table:

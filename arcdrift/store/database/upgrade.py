@@ -16,6 +16,7 @@ from sqlalchemy.schema import CreateIndex, CreateTable, DropTable
 from arcdrift.errors import StoreTrouble
 from arcdrift.store.database.dialect import WRITES, is_read_only
 from arcdrift.store.database.dialects import dialect_of
+from arcdrift.store.database.moved_marks import MOVED, moved_sentence
 from arcdrift.store.schema import DERIVED, metadata, result_definitions, result_metadata
 
 MIGRATIONS = Path(__file__).parent / "migrations"
@@ -37,7 +38,9 @@ def bring_up_to_date(engine: Engine, place: str) -> None:
         When the database is not a store, or was made by a newer arcdrift.
     """
     with engine.connect() as connection:
-        version = _version(connection)
+        version = store_version_number(connection)
+        if version == MOVED:
+            raise StoreTrouble(moved_sentence(place))
         if version == HEAD and _made_results(connection) == _result_hashes():
             return
         if version is None:
@@ -50,9 +53,9 @@ def bring_up_to_date(engine: Engine, place: str) -> None:
     dialect_of(engine).prepare(engine)
     with engine.execution_options(**{WRITES: True}).begin() as connection:
         # another program may have changed the tables since the look above
-        version = _version(connection)
+        version = store_version_number(connection)
         if version is None:
-            _make_all(connection)
+            make_tables(connection)
             return
         if version != HEAD:
             _migrate(connection, version, place)
@@ -60,14 +63,14 @@ def bring_up_to_date(engine: Engine, place: str) -> None:
             _remake_results(connection)
 
 
-def _version(connection: Connection) -> str | None:
+def store_version_number(connection: Connection) -> str | None:
     """Number of the last migration a store has seen, None when it has no tables yet."""
     if "alembic_version" not in dialect_of(connection).table_names(connection):
         return None
     return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
 
 
-def _make_all(connection: Connection) -> None:
+def make_tables(connection: Connection) -> None:
     """Make the tables of a new store, which then needs no migration."""
     metadata.create_all(connection, checkfirst=False)
     # the table by which Alembic knows which migrations a store has seen
@@ -121,12 +124,23 @@ def _made_results(connection: Connection) -> dict[str, str]:
 
 def _remake_results(connection: Connection) -> None:
     """Drop the result tables and make them as declared, empty."""
+    _drop_results(connection)
+    _make_results(connection)
+
+
+def _drop_results(connection: Connection) -> None:
     existing = dialect_of(connection).table_names(connection)
     # only tables that are surely ours: a shared database may hold those of other programs
     made = {*_made_results(connection), *DERIVED, result_definitions.name}
     for name in sorted(made & existing):
         connection.execute(DropTable(Table(name, MetaData())))
-    _make_results(connection)
+
+
+def drop_tables(connection: Connection) -> None:
+    """Drop all tables of a store."""
+    _drop_results(connection)
+    metadata.drop_all(connection)
+    connection.execute(DropTable(Table("alembic_version", MetaData())))
 
 
 def _make_results(connection: Connection) -> None:

@@ -43,7 +43,7 @@ def _for_postgresql(kind: str, table: str, time: str, happening: str) -> list[st
         transition, rows, earliest = "OLD TABLE AS old_rows", "old_rows", f"old_rows.{time}"
     name = f"note_{table}_{happening}"
     return [
-        f"CREATE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "  # noqa: S608
+        f"CREATE OR REPLACE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "  # noqa: S608
         f"INSERT INTO changed_days AS known (kind, day, version) "
         f"SELECT '{kind}', {earliest} / {_DAY_US}, count(*) FROM {rows} GROUP BY 2 "
         f"ON CONFLICT (kind, day) DO UPDATE SET version = known.version + excluded.version; "

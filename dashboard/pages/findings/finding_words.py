@@ -41,12 +41,7 @@ def _listed_causes(finding: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def next_step(finding: dict[str, Any]) -> str:
-    """Return a finding's next step, or that of its case while that waits for its result.
-
-    It does not refer to causes where none are listed.
-    """
-    if finding.get("case_step"):
-        return str(finding["case_step"])
+    """Return a finding's next step, without its reference to causes where none are listed."""
     step = str(finding["next_step"])
     if _listed_causes(finding) or not step.startswith(IN_ORDER):
         return step

@@ -18,8 +18,11 @@ from arcdrift.analysis.review.result_tables import crew_days
 from arcdrift.analysis.review.review_inputs import SplicesAtAddress, read_inputs, read_splices
 from arcdrift.analysis.review.summary import Summary, combine_parts
 from arcdrift.simulate import invented_crew, simulate_frames
+from tests.both_stores import both_stores
 from tests.empty_store import empty_store
 from tests.stored_rows import store_rows
+
+pytestmark = both_stores
 
 
 class PicklingExecutor(Executor):

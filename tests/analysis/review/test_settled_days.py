@@ -1,6 +1,5 @@
 """A review that keeps the summary of past days gives what a review of every record gives."""
 
-import shutil
 from collections.abc import Callable, Iterable
 from copy import copy
 from dataclasses import replace
@@ -33,8 +32,11 @@ from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.results.result_replacement import replace_results
 from arcdrift.store.results.saved_summary import record_marks
 from tests.analysis.review.test_parallel import assert_equal
-from tests.empty_store import empty_store
+from tests.both_stores import both_stores
+from tests.empty_store import copied_store, empty_store
 from tests.stored_rows import store_rows
+
+pytestmark = both_stores
 
 START, DAYS = date(2026, 6, 20), 100
 UNTIL = [pd.Timestamp("2026-08-09"), pd.Timestamp("2026-08-24")]
@@ -134,7 +136,7 @@ class Store:
 
     def restart(self) -> None:
         self.engine.dispose()
-        self.engine = open_store(self.folder)
+        self.engine = open_store(self.engine.url.render_as_string(hide_password=False))
 
     def forget(self) -> None:
         """Delete what was kept, as anybody may."""
@@ -229,7 +231,9 @@ CHANGES: dict[str, Callable[[Store], None]] = {
 
 
 @pytest.fixture(scope="module")
-def reviewed(made: SimulatedCrew, tmp_path_factory: pytest.TempPathFactory) -> Store:
+def reviewed(
+    store_database: str, made: SimulatedCrew, tmp_path_factory: pytest.TempPathFactory
+) -> Store:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(module, "FEWEST_SPLICES", 1)
         store = Store(tmp_path_factory.mktemp("reviewed"), made)
@@ -243,12 +247,10 @@ def reviewed(made: SimulatedCrew, tmp_path_factory: pytest.TempPathFactory) -> S
 
 def after(change: Callable[[Store], None], reviewed: Store, folder: Path) -> list[SettledDays]:
     """What is kept that is still valid after a change."""
-    reviewed.engine.dispose()
-    shutil.copytree(reviewed.folder, folder, dirs_exist_ok=True)
     store = copy(reviewed)
     store.folder, store.imports, store.shifts = folder, [*reviewed.imports], []
     store.held_back = dict(reviewed.held_back)
-    store.restart()
+    store.engine = copied_store(reviewed.engine, folder)
     change(store)
     return settled_days(store.engine, store.inputs())
 

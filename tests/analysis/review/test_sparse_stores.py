@@ -7,7 +7,10 @@ import pytest
 from arcdrift.analysis.review.review import review
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
+from tests.both_stores import both_stores
 from tests.empty_store import empty_store
+
+pytestmark = both_stores
 
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
 FILES = {

@@ -18,7 +18,10 @@ from arcdrift.intake.containers.sources import Log, PassedOver, Refused, logs_in
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store import schema
+from tests.both_stores import both_stores
 from tests.empty_store import empty_store
+
+pytestmark = both_stores
 
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
 NOW = datetime(2026, 6, 1, tzinfo=UTC)
@@ -176,7 +179,7 @@ def stored(engine):
 
 
 @pytest.fixture(scope="module")
-def as_csv(tmp_path_factory):
+def as_csv(store_database, tmp_path_factory):
     folder = tmp_path_factory.mktemp("plain")
     (folder / "log.csv").write_bytes(PLAIN)
     with_store = empty_store(folder)

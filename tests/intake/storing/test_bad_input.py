@@ -8,9 +8,10 @@ from arcdrift.errors import BadInput
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store.results.store_versions import store_version
+from tests.both_stores import both_stores
 from tests.empty_store import empty_store
 
-pytestmark = pytest.mark.usefixtures("_reads_every_row")
+pytestmark = [both_stores, pytest.mark.usefixtures("_reads_every_row")]
 
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
 NOWHERE = Crew(name="Invented")
@@ -19,7 +20,7 @@ READINGS = "read_at,site,{}\n"
 
 
 @pytest.fixture(scope="module")
-def engine(tmp_path_factory):
+def engine(store_database, tmp_path_factory):
     return empty_store(tmp_path_factory.mktemp("crew"))
 
 

@@ -11,10 +11,13 @@ from arcdrift.errors import BadInput
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.intake.storing.quarantine_export import export
 from arcdrift.settings import Crew
-from arcdrift.store.database.connect import open_store
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.imports.set_aside_rows import read_conflicting, read_quarantined
 from arcdrift.store.records.record_rows import read_records
+from tests.both_stores import both_stores
+from tests.empty_store import empty_store
+
+pytestmark = both_stores
 
 NOW = datetime(2026, 12, 5, tzinfo=UTC)
 CREW = Crew.model_validate(
@@ -34,7 +37,7 @@ def bring(tmp_path):
         path.write_text(content)
         return import_file(bring.engine, CREW, path, now=NOW, **options)
 
-    bring.engine = open_store(tmp_path)
+    bring.engine = empty_store(tmp_path)
     return bring
 
 

@@ -14,7 +14,10 @@ from arcdrift.store.imports.import_list import read_imports
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.imports.set_aside_rows import read_quarantined
 from arcdrift.store.records.record_rows import read_records
+from tests.both_stores import both_stores
 from tests.empty_store import empty_store
+
+pytestmark = both_stores
 
 NOW = datetime(2025, 6, 1, tzinfo=UTC)
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
@@ -62,7 +65,7 @@ def open_lines(bring):
 def contents(engine):
     with reading(engine) as connection:
         return {
-            table.name: [tuple(row) for row in connection.execute(table.select())]
+            table.name: sorted((tuple(row) for row in connection.execute(table.select())), key=repr)
             for table in (*schema.metadata.sorted_tables, *schema.RESULTS.values())
             if table.name not in ("imports", "changed_days")
         }

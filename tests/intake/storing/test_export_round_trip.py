@@ -21,7 +21,10 @@ from arcdrift.settings import Crew
 from arcdrift.store.imports.import_list import read_imports
 from arcdrift.store.imports.set_aside_rows import read_quarantined
 from arcdrift.store.records.record_rows import read_records
+from tests.both_stores import both_stores
 from tests.empty_store import empty_store
+
+pytestmark = both_stores
 
 NOW = datetime(2026, 12, 1, tzinfo=UTC)
 LONG = "ARCDRIFT_LONG"

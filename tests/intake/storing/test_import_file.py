@@ -21,7 +21,10 @@ from arcdrift.store.imports.import_list import read_imports
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.imports.set_aside_rows import read_conflicting, read_quarantined
 from arcdrift.store.records.record_rows import read_records
+from tests.both_stores import both_stores, sqlite_only
 from tests.empty_store import empty_store
+
+pytestmark = both_stores
 
 NOW = datetime(2025, 6, 1, tzinfo=UTC)
 CREW = Crew(name="Invented", time_zone="Europe/Oslo", sites={"Harbor": Site()})
@@ -388,6 +391,7 @@ def test_a_file_name_given_is_the_one_kept(engine, bring):
     assert report.file == "x"
 
 
+@sqlite_only
 def test_foreign_keys_hold(engine, bring):
     bring(HEADER + "Heron,2025-03-01 10:00,0.03,Alder\n")
     with reading(engine) as connection:

@@ -31,9 +31,10 @@ from arcdrift.store.imports.import_list import read_imports
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.imports.set_aside_rows import read_conflicting, read_quarantined
 from arcdrift.store.records.record_rows import read_records
+from tests.both_stores import both_stores
 from tests.empty_store import empty_store
 
-pytestmark = pytest.mark.usefixtures("_reads_every_row")
+pytestmark = [both_stores, pytest.mark.usefixtures("_reads_every_row")]
 
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
 NOW = datetime(2025, 6, 1, tzinfo=UTC)

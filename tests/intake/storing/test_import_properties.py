@@ -20,9 +20,10 @@ from arcdrift.intake.text.raw_rows import read_rows
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.database.connect import reading
+from tests.both_stores import both_stores
 from tests.empty_store import empty_store
 
-pytestmark = pytest.mark.usefixtures("_reads_every_row")
+pytestmark = [both_stores, pytest.mark.usefixtures("_reads_every_row")]
 
 LONG = os.environ.get("ARCDRIFT_LONG") == "1"
 CASES = 2_500 if LONG else 4
@@ -124,7 +125,7 @@ mutations = st.lists(
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory):
+def place(store_database, tmp_path_factory):
     """Gives a store and a path; the store is a new one now and then, so that it stays small."""
     left: list[int] = []
     engine = folder = None

@@ -25,8 +25,11 @@ from arcdrift.store.imports.import_list import read_imports
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.imports.set_aside_rows import read_quarantined
 from arcdrift.store.records.record_rows import read_records
+from tests.both_stores import both_stores
 from tests.empty_store import empty_store
 from tests.intake.storing.test_import_order import FILES
+
+pytestmark = both_stores
 
 LONG = os.environ.get("ARCDRIFT_LONG") == "1"
 NOW = datetime(2025, 6, 1, tzinfo=UTC)

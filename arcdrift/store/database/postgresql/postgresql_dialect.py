@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import psycopg
@@ -24,6 +25,7 @@ class PostgresqlDialect:
 
     driver_errors: tuple[type[Exception], ...] = (psycopg.Error,)
     import_locks: ImportLocks = AdvisoryLocks()
+    binary_collation = "C"
 
     def place(self, engine: Engine) -> str:
         """Address without a password."""
@@ -78,3 +80,27 @@ class PostgresqlDialect:
         from arcdrift.store.database.postgresql.copied_rows import copy_rows
 
         copy_rows(connection, table, rows, progress)
+
+    def last_id(self, connection: Connection, table: Table) -> int:
+        """Last number of the table's sequence."""
+        sequence = _sequence(connection, table)
+        last, is_given = connection.exec_driver_sql(
+            f"SELECT last_value, is_called FROM {sequence}"  # noqa: S608 - the server's own name
+        ).one()
+        return int(last) if is_given else 0
+
+    def set_last_id(self, connection: Connection, table: Table, last: int) -> None:
+        """Set the table's sequence."""
+        if last:
+            sequence = _sequence(connection, table)
+            connection.exec_driver_sql("SELECT setval(%s, %s)", (sequence, last))
+
+    def attach(self, connection: Connection, path: Path, name: str) -> bool:
+        """Nothing: the server cannot read files of this computer."""
+        return False
+
+
+def _sequence(connection: Connection, table: Table) -> str:
+    """Name of the sequence that numbers the rows of a table."""
+    query = "SELECT pg_get_serial_sequence(%s, 'id')"
+    return str(connection.exec_driver_sql(query, (table.name,)).scalar_one())

@@ -51,8 +51,10 @@ def open_server(address: str) -> Engine:
     parsed = ServerAddress.parse(address)
     conninfo, shown = make_conninfo("", **parsed.parameters), parsed.shown
     idle = IdleConnections(conninfo)
+    opened: set[psycopg.Connection] = set()
 
     def connect() -> psycopg.Connection:
+        opened.difference_update([connection for connection in opened if connection.closed])
         # no prepared statements: tables may be made anew while a connection stays open
         connection = psycopg.connect(conninfo, prepare_threshold=None)
         version = connection.info.server_version // 10_000
@@ -62,6 +64,7 @@ def open_server(address: str) -> Engine:
                 f"The server of the store {shown} is PostgreSQL {version}; arcdrift needs "
                 f"{OLDEST_VERSION} or newer."
             )
+        opened.add(connection)
         return connection
 
     engine = create_engine(
@@ -72,7 +75,7 @@ def open_server(address: str) -> Engine:
         max_overflow=_MOST_CONNECTIONS - _POOL_SIZE,
         execution_options={IDLE: idle},
     )
-    weakref.finalize(engine, engine.pool.dispose)
+    weakref.finalize(engine, _close_all, opened)
     key = zlib.crc32(parsed.schema.encode()) - 2**31
 
     @event.listens_for(engine, "engine_disposed")
@@ -95,6 +98,12 @@ def open_server(address: str) -> Engine:
         raise StoreTrouble(error_sentence(problem.orig or problem, shown)) from problem
     engine.update_execution_options(**{READ_ONLY: is_read_only})
     return engine
+
+
+def _close_all(connections: set[psycopg.Connection]) -> None:
+    """Close what an engine that is no longer used has left open."""
+    for connection in connections:
+        connection.close()
 
 
 def _become_writer(

@@ -6,6 +6,7 @@ import pyarrow as pa
 from adbc_driver_manager import Error as ArrowError
 from adbc_driver_sqlite import dbapi
 from sqlalchemy import Engine, Select, literal, select, union_all
+from sqlalchemy.dialects import sqlite
 
 from arcdrift.errors import StoreTrouble
 from arcdrift.store.database.arrow_thread import run_in_arrow_thread
@@ -29,12 +30,25 @@ def read_if_free(engine: Engine, query: Select[Any]) -> pa.Table | None:
         return _read(engine, query) if free else None
 
 
-def _read(engine: Engine, query: Select[Any]) -> pa.Table | None:
+def read_file(address: str, query: Select[Any]) -> pa.Table:
+    """Read rows of a file that nothing else in this process has open.
+
+    Parameters
+    ----------
+    address : str
+        Path or address of the file.
+
+    Raises
+    ------
+    adbc_driver_manager.Error
+        When it cannot be read, or is locked.
+    """
     columns = list(query.selected_columns)
     # the driver takes each column's type from the first rows; a leading example row sets it
     leading = select(*(literal(_EXAMPLE_VALUES[arrow_type(column)]) for column in columns))
-    statement = union_all(leading, query).compile(engine, compile_kwargs={"literal_binds": True})
-    address = database_address(engine)
+    statement = union_all(leading, query).compile(
+        dialect=sqlite.dialect(), compile_kwargs={"literal_binds": True}
+    )
 
     def read() -> pa.Table:
         with dbapi.connect(address) as connection, connection.cursor() as cursor:
@@ -42,8 +56,12 @@ def _read(engine: Engine, query: Select[Any]) -> pa.Table | None:
             cursor.execute(str(statement))
             return cursor.fetch_arrow_table().slice(1)
 
+    return run_in_arrow_thread(read)
+
+
+def _read(engine: Engine, query: Select[Any]) -> pa.Table | None:
     try:
-        return run_in_arrow_thread(read)
+        return read_file(database_address(engine), query)
     except ArrowError as problem:
         if "locked" in str(problem):
             return None

@@ -7,7 +7,7 @@ import sqlite3
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Connection, Engine, Select, Table, inspect
+from sqlalchemy import Connection, Engine, Select, Table, func, inspect, select
 
 from arcdrift.errors import StoreTrouble
 from arcdrift.store.database.dialect import ImportLocks, Progress
@@ -22,6 +22,7 @@ class SqliteDialect:
 
     driver_errors: tuple[type[Exception], ...] = (sqlite3.Error,)
     import_locks: ImportLocks = LockFiles()
+    binary_collation = "BINARY"
 
     def place(self, engine: Engine) -> str:
         """Path of the file."""
@@ -71,6 +72,28 @@ class SqliteDialect:
         from arcdrift.store.database.sqlite.staged_inserts import insert_rows
 
         insert_rows(connection, table, rows, progress)
+
+    def last_id(self, connection: Connection, table: Table) -> int:
+        """Highest id given to a row, also to one that is gone where ids never come back."""
+        highest = connection.execute(select(func.max(table.columns.id))).scalar() or 0
+        if table.dialect_options["sqlite"]["autoincrement"]:
+            query = "SELECT seq FROM sqlite_sequence WHERE name = ?"
+            given = connection.exec_driver_sql(query, (table.name,)).scalar() or 0
+            highest = max(highest, given)
+        return int(highest)
+
+    def set_last_id(self, connection: Connection, table: Table, last: int) -> None:
+        """Tell SQLite where ids never come back; elsewhere they follow the highest one there is."""
+        if table.dialect_options["sqlite"]["autoincrement"]:
+            forget = "DELETE FROM sqlite_sequence WHERE name = ?"
+            connection.exec_driver_sql(forget, (table.name,))
+            keep = "INSERT INTO sqlite_sequence (name, seq) VALUES (?, ?)"
+            connection.exec_driver_sql(keep, (table.name, last))
+
+    def attach(self, connection: Connection, path: Path, name: str) -> bool:
+        """Let the connection use another file: no second SQLite library must open it."""
+        connection.exec_driver_sql(f"ATTACH DATABASE ? AS {name}", (str(path),))
+        return True
 
 
 def error_sentence(message: str, place: str) -> str:

@@ -1,0 +1,1 @@
+"""Moving a crew from one store to another."""
