@@ -24,6 +24,7 @@ from pydantic import (
     model_validator,
 )
 
+from arcdrift.digest_settings import DigestReader, DigestSettings, MailServer
 from arcdrift.errors import BadInput
 from arcdrift.shares import Shares, with_added_shares
 from arcdrift.toml_files import toml_text
@@ -314,6 +315,8 @@ class Crew(_Strict):
     acceptance: Acceptance = Field(default_factory=Acceptance)
     allowed_programs: tuple[AllowedPrograms, ...] = ()
     heater_programs: tuple[HeaterPrograms, ...] = ()
+    # no part of the text by which an analysis knows its settings, as nothing in it changes a number
+    digest: DigestSettings = Field(default_factory=DigestSettings, repr=False)
 
     @model_validator(mode="after")
     def _homes_are_sites(self) -> "Crew":
@@ -396,7 +399,7 @@ def load_crew(folder: Path) -> Crew:
 _MODELS: tuple[type[BaseModel], ...] = (
     Crew, Site, Station, Splicer, Program, Rules, Shares, SettingLimits, Interval, Service, Blade,
     AllowedPrograms, HeaterPrograms, Prep, SignOff, Estimate, Acceptance,
-    AcceptanceRule,
+    AcceptanceRule, DigestSettings, DigestReader, MailServer,
 )  # fmt: skip
 
 

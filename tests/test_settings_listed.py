@@ -22,6 +22,7 @@ SECTIONS = {
     "acceptance.overrides": "[[acceptance.overrides]]",
     "allowed_programs": "[[allowed_programs]]",
     "heater_programs": "[[heater_programs]]",
+    "digest.readers": "[[digest.readers]]",
 }
 IN_WORDS = {
     ("[splicers.NAME]", "tolerance"),
@@ -30,6 +31,8 @@ IN_WORDS = {
     ("[[acceptance.overrides]]", "fibers"),
     ("[[acceptance.overrides]]", "average_db"),
     ("[[acceptance.overrides]]", "single_db"),
+    ("[[digest.readers]]", "subjects"),
+    ("[digest.smtp]", "port"),
 }
 """Keys without a value of their own, of which the table says what counts instead."""
 

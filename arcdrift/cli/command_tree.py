@@ -111,7 +111,7 @@ COMMANDS = {
     ),
     "digest": ListedCommand(
         ANSWERS,
-        "Print what is new: cases, checks that were missed, splices to revisit.",
+        "Print what is new, or send it: cases, checks that were missed, splices to revisit.",
         "digest",
     ),
     "checks": ListedCommand(

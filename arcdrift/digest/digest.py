@@ -4,7 +4,7 @@ Pure: rows in, a frozen digest out. `arcdrift.digest.digest_from_store` reads th
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, Literal
 
@@ -209,7 +209,11 @@ def make_digest(
         old_is_news = data_old and not told.data_old
     else:
         old_is_news = rows.newest_record is not None and since <= rows.newest_record + OLD < now
-    first_day = workday(now, zone, day_offset) - timedelta(days=LOOKS_BACK_DAYS)
+    today = workday(now, zone, day_offset)
+    first_day = today - timedelta(days=LOOKS_BACK_DAYS)
+    if told is not None and told.since_day > today - timedelta(days=LOOKS_BACK_DAYS // 2):
+        # told under a clock that was far ahead, so that no check of now would be new
+        told = replace(told, since_day=first_day)
     since_day = workday(since, zone, day_offset).isoformat()
     return Digest(
         crew=crew,

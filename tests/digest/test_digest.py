@@ -138,6 +138,12 @@ def test_a_late_check_or_splice_of_long_ago_is_not_told() -> None:
     assert not digest(old, told=told).has_news
 
 
+def test_checks_are_told_although_the_last_message_was_sent_under_a_clock_a_year_ahead() -> None:
+    wrong = digest(rows(), now=NOW + timedelta(days=365)).told
+    made = digest(rows(check_days=[check(17)], revisit=[splice(at(17))]), told=wrong)
+    assert (len(made.checks), len(made.splices)) == (1, 1)
+
+
 @pytest.mark.parametrize(
     ("statements", "change"),
     [

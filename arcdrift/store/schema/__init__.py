@@ -13,6 +13,7 @@ from arcdrift.store.schema.annotations import baseline_marks, clock_shifts, coac
 from arcdrift.store.schema.cases import case_statements, cases, revisited_splices
 from arcdrift.store.schema.change_triggers import trigger_statements
 from arcdrift.store.schema.columns import metadata, result_metadata
+from arcdrift.store.schema.digests import digest_messages
 from arcdrift.store.schema.records import (
     QUARANTINE,
     RECORDS,
@@ -59,6 +60,7 @@ __all__ = [
     "clock_shifts",
     "coaching",
     "conflicts",
+    "digest_messages",
     "ended_sign_ins",
     "imports",
     "imports_in_progress",

@@ -1,0 +1,1 @@
+"""Messages to readers: which were sent, and which may be sent today."""
