@@ -13,7 +13,8 @@ from dashboard import ids
 from dashboard.access.page_roles import may_open
 from dashboard.access.roles import for_role
 from dashboard.components import View, heading, notice, shown_time
-from dashboard.pages import PAGES, not_allowed, not_found
+from dashboard.pages import PAGES, not_allowed, not_found, page_address
+from dashboard.pages.cases import case_callbacks
 from dashboard.pages.design.design import save_requested_budget
 from dashboard.pages.design.design_trial import trial_card
 from dashboard.pages.loss.baseline_card import typed_mark
@@ -37,7 +38,7 @@ OUTDATED = (
 
 def screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) -> Any:
     """Return the page at a URL."""
-    address = (path or "/").rstrip("/") or "/"
+    address, named = page_address(path)
     render = PAGES.get(address)
     if render is None:
         return not_found(path or "")
@@ -64,7 +65,7 @@ def screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) 
     return html.Div(
         [
             notice(*doubts, name="outdated") if doubts else None,
-            render(View(data, run, parse(query), scheme)),
+            render(View(data, run, parse(query) | named, scheme)),
             html.Footer(as_of, className="as-of"),
         ]
     )
@@ -268,6 +269,7 @@ def register(app: Dash, data: CrewData) -> None:
         return version
 
     written_callbacks.register(app, data)
+    case_callbacks.register(app, data)
 
     app.clientside_callback(
         ClientsideFunction("arcdrift", "scheme"),

@@ -10,6 +10,7 @@ RESULTS_VERSION = "results-version"
 RESULTS_TIMER = "results-timer"
 TROUBLE = "trouble"
 WRITTEN = "written"
+CASE_SAID = "case-said"
 
 
 def filter_control(key: str, default: str = "") -> dict[str, str]:
@@ -130,3 +131,48 @@ def written_answer(splicer: str) -> dict[str, str]:
 def undo_written(number: int, place: str) -> dict[str, str | int]:
     """Id of a button that undoes what was written down."""
     return {"type": "undo-written", "number": number, "place": place}
+
+
+def case_save(case: str, action: str, version: int) -> dict[str, str | int]:
+    """Id of the button that says something about a case, by the version that the person sees."""
+    return {"type": "case-save", "case": case, "action": action, "version": version}
+
+
+def case_text(form: str, name: str) -> dict[str, str]:
+    """Id of a line of text in a form about a case, in which Enter saves."""
+    return {"type": "case-text", "form": form, "name": name}
+
+
+def case_choice(form: str, name: str) -> dict[str, str]:
+    """Id of a choice or a day in a form about a case."""
+    return {"type": "case-choice", "form": form, "name": name}
+
+
+def case_answer(place: str) -> dict[str, str]:
+    """Id of the container that says what was last written down: of a case, or of splices."""
+    return {"type": "case-answer", "place": place}
+
+
+def revisit_tick(splice: int) -> dict[str, str | int]:
+    """Id of the button that ticks a splice off the list of splices to revisit."""
+    return {"type": "revisit-tick", "splice": splice}
+
+
+def revisit_undo(splice: int, place: str) -> dict[str, str | int]:
+    """Id of a button that puts a splice back on that list."""
+    return {"type": "revisit-undo", "splice": splice, "place": place}
+
+
+def news(place: str) -> dict[str, str]:
+    """Id of what became known when, from which the browser finds what is new."""
+    return {"type": "news", "place": place}
+
+
+def news_line(place: str) -> dict[str, str]:
+    """Id of the line that says what is new since the reader's previous visit."""
+    return {"type": "news-line", "place": place}
+
+
+def new_mark(case: str, what: str, at: int) -> dict[str, str | int]:
+    """Id of the mark beside a case; `at` is when `what` became known, in ms since 1970."""
+    return {"type": "new-mark", "case": case, "what": what, "at": at}

@@ -23,6 +23,7 @@ class Place(NamedTuple):
 
 PLACES = (
     Place("/", "Today", "today"),
+    Place("/cases", "Cases", "cases"),
     Place("/loss", "Loss", "loss"),
     Place("/splicer", "Splicer", "splicer"),
     Place("/checks", "Checks", "checks"),
@@ -152,6 +153,7 @@ def shell(
             dcc.Store(id=ids.RESULTS_VERSION, data=version),
             dcc.Store(id=ids.DRAWN),
             dcc.Store(id=ids.WRITTEN),
+            dcc.Store(id=ids.CASE_SAID),
             dcc.Interval(id=ids.RESULTS_TIMER, interval=REFRESH_MS),
             html.A("Skip to the page", href=f"#{ids.PAGE}", className="skip"),
             dmc.AppShell(

@@ -4,6 +4,9 @@ from arcdrift.people import Role, Viewer
 
 LEAST_ROLES: dict[str, Role] = {
     "/": "technician",
+    "/cases": "technician",
+    "/cases/revisit": "technician",
+    "/cases/*": "technician",
     "/loss": "technician",
     "/splicer": "technician",
     "/checks": "technician",

@@ -8,6 +8,7 @@ from dash import dcc, html
 
 from dashboard.components import View, heading
 from dashboard.pages import today
+from dashboard.pages.cases import case_page, cases, revisit
 from dashboard.pages.checks import checks
 from dashboard.pages.design import design
 from dashboard.pages.findings import findings
@@ -17,8 +18,13 @@ from dashboard.pages.splicer import splicer
 from dashboard.shell import PLACES
 from dashboard.url_query import shown
 
+ONE_CASE = "/cases/*"
+"""Address of the page of one case; its id stands in place of the star."""
 PAGES: dict[str, Callable[[View], Any]] = {
     "/": today.render,
+    "/cases": cases.render,
+    "/cases/revisit": revisit.render,
+    ONE_CASE: case_page.render,
     "/loss": loss.render,
     "/splicer": splicer.render,
     "/checks": checks.render,
@@ -30,6 +36,7 @@ PAGES: dict[str, Callable[[View], Any]] = {
 TABLES: dict[tuple[str, str], Callable[[View], pd.DataFrame]] = {
     (page, name): table
     for page, module in (
+        ("cases", cases),
         ("loss", loss),
         ("splicer", splicer),
         ("checks", checks),
@@ -50,6 +57,18 @@ def not_allowed(path: str) -> html.Div:
             html.P(dcc.Link("To the start page", href="/")),
         ]
     )
+
+
+def page_address(path: str | None) -> tuple[str, dict[str, str]]:
+    """Return the key in `PAGES` of an address, and what its last part says.
+
+    The page of one case gets the id in its address as ``case`` of the query.
+    """
+    address = (path or "/").rstrip("/") or "/"
+    start, _, last = address.rpartition("/")
+    if address not in PAGES and f"{start}/*" == ONE_CASE:
+        return ONE_CASE, {case_page.CASE_KEY: last}
+    return address, {}
 
 
 def not_found(path: str) -> html.Div:

@@ -1,6 +1,10 @@
-"""The Today page: the crew's state, urgent findings, and a card for each splicer."""
+"""The Today page: the crew's state, urgent cases, and a card for each splicer.
+
+No word about people: what concerns one person is on the pages Cases and Prep.
+"""
 
 from collections import Counter
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import pandas as pd
@@ -22,11 +26,13 @@ from dashboard.components import (
     tag,
     verdict_tag,
 )
+from dashboard.pages.cases.case_words import Case
+from dashboard.pages.cases.cases import case_list, pressing_first, told_cases
+from dashboard.pages.cases.news import news_line
 from dashboard.pages.findings.finding_words import (
     causes_and_next_step,
     concerns_splicer,
     finding_title,
-    is_open,
     splicer_of,
     subject_text,
 )
@@ -37,15 +43,21 @@ CHECK_URGENCY = {"failed-only": 0, "due": 1, "missed": 1, "late": 2, "checked": 
 UNCHECKED = ("failed-only", "due", "missed")
 """Statuses of a day with splices but without a passed check."""
 MOST_URGENT = 5
-PEOPLE_HINT = "For coaching: look at the work together before anything is said of a person."
 
 
 class SplicerStatus(NamedTuple):
-    """Check and open findings of one splicer today."""
+    """Check and open cases of one splicer today.
+
+    Attributes
+    ----------
+    loose : list of dict
+        Open findings that belong to no case.
+    """
 
     splicer: str
     check: pd.Series | None
-    findings: list[dict[str, Any]]
+    cases: list[Case]
+    loose: list[dict[str, Any]]
 
     @property
     def status(self) -> str:
@@ -54,7 +66,7 @@ class SplicerStatus(NamedTuple):
 
     def urgency(self) -> tuple[int, int, int, int, str]:
         """Return the sort key: splicing on an unchecked arc first, no work today last."""
-        acts = sum(finding["severity"] == "act" for finding in self.findings)
+        acts = sum(one["severity"] == "act" for one in (*self.cases, *self.loose))
         idle, checked = int(self.status == "no-work"), int(self.status not in UNCHECKED)
         return (idle, checked, -acts, CHECK_URGENCY[self.status], self.splicer)
 
@@ -64,32 +76,67 @@ def splicer_statuses(view: View) -> list[SplicerStatus]:
     days = view.data.result("result_check_days")
     running = days[~days["day_over"].astype(bool)].drop_duplicates("splicer", keep="last")
     today = {row["splicer"]: row for _, row in running.iterrows()}
-    open_now = [finding for finding in view.data.findings() if is_open(finding)]
-    statuses = []
-    for splicer in view.data.splicers():
-        own_findings = [finding for finding in open_now if concerns_splicer(finding, splicer)]
-        statuses.append(SplicerStatus(splicer, today.get(splicer), own_findings))
+    cases, loose = open_cases(view), loose_findings(view)
+    statuses = [
+        SplicerStatus(
+            splicer,
+            today.get(splicer),
+            [case for case in cases if case["subject"] == {"type": "splicer", "id": splicer}],
+            [finding for finding in loose if concerns_splicer(finding, splicer)],
+        )
+        for splicer in view.data.splicers()
+    ]
     return sorted(statuses, key=SplicerStatus.urgency)
+
+
+def open_cases(view: View) -> list[Case]:
+    """Return the open cases that are not about a person, the most pressing first."""
+    return pressing_first(
+        [
+            case
+            for case in told_cases(view)
+            if case["state"] != "closed" and case["subject"]["type"] != "technician"
+        ]
+    )
+
+
+def loose_findings(view: View) -> list[dict[str, Any]]:
+    """Return the findings of no case that are not about a person, the latest first.
+
+    Those of single splices are left out: the splices are a list to revisit.
+    """
+    found = [
+        finding
+        for finding in view.data.findings()
+        if finding["case_id"] is None
+        and finding["kind"] != "loss-over-limit"
+        and finding["subject"]["type"] != "technician"
+    ]
+    return sorted(found, key=lambda finding: str(finding["until"]), reverse=True)
 
 
 def render(view: View) -> html.Div:
     """Return the page."""
     rows = splicer_statuses(view)
     zone = view.data.zone()
-    urgent = sorted(
-        (f for f in view.data.findings() if is_open(f) and f["severity"] == "act"),
-        key=lambda f: f["until"],
-        reverse=True,
-    )
+    cases, loose = open_cases(view), loose_findings(view)
+    urgent = [case for case in cases if case["severity"] == "act"]
+    urgent_loose = [finding for finding in loose if finding["severity"] == "act"]
+    told_above = urgent[:MOST_URGENT]
     return html.Div(
         [
             heading(
                 "Today",
                 f"{view.run.now.astimezone(zone):%A %d %B %Y, %H:%M}",
             ),
-            _crew_line(view, rows),
-            _act_first(urgent),
-            *_cards_of_other_subjects(view, {finding["id"] for finding in urgent[:MOST_URGENT]}),
+            news_line(view, told_cases(view), "today"),
+            _crew_line(view, rows, [*cases, *loose]),
+            _act_first(view, urgent, urgent_loose),
+            _sites_and_crew(
+                view,
+                [case for case in cases if case not in told_above],
+                [finding for finding in loose if finding not in urgent_loose],
+            ),
             html.H2("Splicers", className="section-title"),
             html.Div([_splicer_card(view, row) for row in rows], className="splicer-cards")
             if rows
@@ -98,7 +145,7 @@ def render(view: View) -> html.Div:
     )
 
 
-def _crew_line(view: View, rows: list[SplicerStatus]) -> html.Section:
+def _crew_line(view: View, rows: list[SplicerStatus], still_open: Sequence[Case]) -> html.Section:
     counts = Counter(row.status for row in rows)
     working = sum(n for status, n in counts.items() if status != "no-work")
     counts_text = [
@@ -120,15 +167,23 @@ def _crew_line(view: View, rows: list[SplicerStatus]) -> html.Section:
             f"{int(last['splices'])} splices on {shown_day(last['day'])}, "
             f"mean {last['mean_db']:.3f} dB"
         )
-    open_findings = Counter(f["severity"] for f in view.data.findings() if is_open(f))
+    severities = Counter(one["severity"] for one in still_open)
+    to_revisit = sum(row["state"] == "open" for row in view.data.splices_to_revisit())
     return html.Section(
         facts(
             [
                 ("Splicers at work", f"{working} of {len(rows)}"),
                 ("Arc checks today", ", ".join(counts_text) or "none expected"),
                 (
-                    "Open findings",
-                    f"{open_findings['act']} to act on, {open_findings['watch']} to watch",
+                    "Open cases",
+                    dcc.Link(
+                        f"{severities['act']} to act on, {severities['watch']} to watch",
+                        href="/cases",
+                    ),
+                ),
+                (
+                    "Splices to revisit",
+                    dcc.Link(f"{to_revisit:,}", href="/cases/revisit") if to_revisit else "none",
                 ),
                 ("Splices, latest day", loss),
             ]
@@ -137,45 +192,41 @@ def _crew_line(view: View, rows: list[SplicerStatus]) -> html.Section:
     )
 
 
-def _act_first(urgent: list[dict[str, Any]]) -> html.Section:
-    if not urgent:
-        return card(notice("No open finding asks for action now.", name="good"), title="Act first")
+def _act_first(view: View, urgent: list[Case], loose: list[dict[str, Any]]) -> html.Section:
+    if not urgent and not loose:
+        return card(notice("No open case asks for action now.", name="good"), title="Act first")
     more = len(urgent) - MOST_URGENT
     return card(
-        _listed(urgent[:MOST_URGENT]),
-        dcc.Link(f"{more} more to act on", href=href("/findings", severity="act"), className="more")
-        if more > 0
-        else None,
+        case_list(view, urgent[:MOST_URGENT]) if urgent else None,
+        dcc.Link(f"{more} more to act on", href="/cases", className="more") if more > 0 else None,
+        _listed(loose[:MOST_URGENT]) if loose else None,
         title="Act first",
     )
 
 
-def _cards_of_other_subjects(view: View, shown_above: set[str]) -> list[html.Section]:
-    """Return cards of findings about sites, the crew and people that are not `shown_above`."""
-    open_findings = [
-        finding
-        for finding in view.data.findings()
-        if is_open(finding)
-        and splicer_of(finding) is None
-        and finding["severity"] != "note"
-        and finding["id"] not in shown_above
+def _sites_and_crew(
+    view: View, cases: list[Case], loose: list[dict[str, Any]]
+) -> html.Section | None:
+    """Return the card of what is to watch and about no single splicer; None without any."""
+    cases = [
+        case
+        for case in cases
+        if case["subject"]["type"] != "splicer" and case["severity"] != "note"
     ]
-    open_findings.sort(key=lambda finding: SEVERITY_ORDER[finding["severity"]])
-    people = [finding for finding in open_findings if finding["subject"]["type"] == "technician"]
-    others = [finding for finding in open_findings if finding["subject"]["type"] != "technician"]
-    return [
-        card(
-            html.P(PEOPLE_HINT, className="muted hint") if rows is people else None,
-            _listed(rows[:MOST_URGENT]),
-            dcc.Link(f"{len(rows) - MOST_URGENT} more among all findings", href="/findings",
-                     className="more")
-            if len(rows) > MOST_URGENT
-            else None,
-            title=title,
-        )
-        for title, rows in (("Sites and crew", others), ("People", people))
-        if rows
-    ]  # fmt: skip
+    loose = [
+        finding
+        for finding in loose
+        if splicer_of(finding) is None and finding["severity"] != "note"
+    ]
+    if not cases and not loose:
+        return None
+    more = len(cases) + len(loose) - 2 * MOST_URGENT
+    return card(
+        case_list(view, cases[:MOST_URGENT]) if cases else None,
+        _listed(loose[:MOST_URGENT]) if loose else None,
+        dcc.Link(f"{more} more", href="/cases", className="more") if more > 0 else None,
+        title="Sites, cleavers and crew",
+    )
 
 
 def _listed(rows: list[dict[str, Any]]) -> html.Ul:
@@ -229,7 +280,7 @@ def _splicer_card(view: View, row: SplicerStatus) -> html.Article:
                         ),
                     ]
                 ),
-                html.Div([html.Dt("Findings"), html.Dd(_findings(row))]),
+                html.Div([html.Dt("Cases"), html.Dd(_cases(row))]),
             ],
             className="pairs",
         ),
@@ -267,14 +318,16 @@ def advice_words(data: CrewData, splicer: str) -> list[Any]:
     return [verdict_tag(advice.verdict), html.Span(reason, className="why")]
 
 
-def _findings(row: SplicerStatus) -> list[Any]:
-    counts = Counter(finding["severity"] for finding in row.findings)
+def _cases(row: SplicerStatus) -> list[Any]:
+    counts = Counter(one["severity"] for one in (*row.cases, *row.loose))
     if not counts:
         return [html.Span("none open", className="muted")]
+    where = (
+        href("/cases", subject=f"splicer:{row.splicer}")
+        if row.cases
+        else href("/findings", splicer=row.splicer)
+    )
     return [
-        dcc.Link(
-            tag(SEVERITY[severity][0], f"{counts[severity]} {severity}", severity),
-            href=href("/findings", splicer=row.splicer, severity=severity),
-        )
+        dcc.Link(tag(SEVERITY[severity][0], f"{counts[severity]} {severity}", severity), href=where)
         for severity in sorted(counts, key=SEVERITY_ORDER.__getitem__)
     ]

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
 
 import pandas as pd
 from sqlalchemy import ColumnElement, Select, func, select
@@ -264,18 +265,32 @@ class CrewData(StoredResults):
         """
         visible = find_case(self.cases(), case_id)
         case = find_case(read_cases(self._engine), visible["id"])
-        state_case(self._engine, case, action, **fields)
-        self._forget_version()
+        try:
+            state_case(self._engine, case, action, **fields)
+        finally:
+            self._forget_version()  # somebody else may have said something too
+
+    def zone_of_case(self, case_id: str) -> ZoneInfo:
+        """Return the time zone of a case's subject; of the crew where there is no such case."""
+        case = next((one for one in self.cases() if one["id"] == case_id), None)
+        if case is None:
+            return self.zone()
+        kind, name = case["subject"]["type"], case["subject"]["id"]
+        return self.zone_of_splicer(name) if kind == "splicer" else self.zone()
 
     def tick_off_splice(self, splice_id: int, said_by: str, note: str = "") -> None:
         """Tick a splice off the list of splices to revisit."""
-        tick_off(self._engine, splice_id, said_by, note)
-        self._forget_version()
+        try:
+            tick_off(self._engine, splice_id, said_by, note)
+        finally:
+            self._forget_version()
 
     def undo_tick(self, splice_id: int) -> None:
         """Put a splice back on the list of splices to revisit."""
-        undo_tick(self._engine, splice_id)
-        self._forget_version()
+        try:
+            undo_tick(self._engine, splice_id)
+        finally:
+            self._forget_version()
 
     def signature_splices(self, shown_name: str, kind: str) -> SignatureSplices | None:
         """Return the splices behind a person's signature; None where there is no such signature."""

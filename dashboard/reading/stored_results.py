@@ -6,6 +6,7 @@ nothing is read twice. Frames handed out are shared between sessions: pages neve
 What one viewer may not see of other people is left out here, before any page or export.
 """
 
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from math import inf
 from pathlib import Path
@@ -22,12 +23,14 @@ from arcdrift.errors import UsageError
 from arcdrift.people import LOCAL, People, Role, Viewer
 from arcdrift.settings import Crew, load_crew
 from arcdrift.store.accounts.user_accounts import user_accounts
+from arcdrift.store.cases.kept_cases import read_first_found
 from arcdrift.store.cases.revisit_rows import read_revisit
 from arcdrift.store.database.connect import open_crew_store
 from arcdrift.store.records.future_records import future_sentence, records_in_future
 from arcdrift.store.records.record_rows import read_records
 from arcdrift.store.results.result_rows import read_findings, read_result, read_technicians
 from arcdrift.store.results.store_versions import RecordsVersion, is_outdated, store_version
+from dashboard.reading.losses_made_again import losses_made_again
 from dashboard.reading.people_in_results import visible_results
 from dashboard.reading.store_cache import cached_by_version
 
@@ -177,16 +180,20 @@ class StoredResults:
     def findings(self) -> list[dict[str, Any]]:
         """Return every finding of the last analysis that may be seen.
 
-        Each has ``case_state`` too, the state of its case; None for those of no case.
+        Each has ``case_state`` too, the state of its case (None for those of no case), and
+        ``case_step``, the next step of a case that waits for its result, else empty.
         """
         names = self.technicians()
         visible = (self.people.finding(stored, names) for stored in read_findings(self._engine))
-        states = {case["id"]: case["state"] for case in read_cases(self._engine)}
-        return [
-            finding | {"case_state": states.get(finding["case_id"])}
-            for finding in visible
-            if finding is not None
-        ]
+        cases = {case["id"]: case for case in self.cases()}
+        found = []
+        for finding in visible:
+            if finding is not None:
+                case = cases.get(finding["case_id"])
+                state, step = (None, "") if case is None else (case["state"], case["next_step"])
+                waits = state == "waiting"
+                found.append(finding | {"case_state": state, "case_step": step if waits else ""})
+        return found
 
     @cached_by_version(2)
     def cases(self) -> list[dict[str, Any]]:
@@ -199,10 +206,19 @@ class StoredResults:
         return [case for case in visible if case is not None]
 
     @cached_by_version(2)
+    def cases_found_at(self) -> dict[str, datetime]:
+        """Return when an analysis first found each case (UTC), by the case's id."""
+        return read_first_found(self._engine)
+
+    @cached_by_version(2)
     def splices_to_revisit(self) -> list[dict[str, Any]]:
         """Return the splices over the limit, newest first, with who ticked them off."""
         names = self.names_of_people()
         return [self.people.written(row, names) for row in read_revisit(self._engine)]
+
+    def losses_made_again(self, rows: Sequence[Mapping[str, Any]]) -> dict[int, float]:
+        """Return the loss in dB of the later splice at the place of each splice made again."""
+        return losses_made_again(self._engine, rows, self.splicers())
 
     @cached_by_version(2)
     def prep_document(self) -> dict[str, Any]:

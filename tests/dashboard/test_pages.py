@@ -23,6 +23,9 @@ from tests.dashboard.test_plain_words import crew_with
 
 ADDRESSES = [
     ("/", ""),
+    ("/cases", ""),
+    ("/cases/revisit", ""),
+    ("/cases/none", ""),
     ("/loss", ""),
     ("/loss", "?splicer=Kestrel&program=single-mode+fixed&day=2025-06-12&period=30"),
     ("/splicer", ""),

@@ -48,7 +48,7 @@ def test_a_finding_leads_to_its_own_chart(kind, subject, name, links):
     assert subject_text(document) == name
 
 
-def test_people_have_a_heading_of_their_own_on_today(tmp_path: Path):
+def test_today_has_no_word_about_people(tmp_path: Path):
     told = [
         replace(finding("loss-dirty", "technician", "Birch"), severity="watch",
                 summary="Birch: more are dirty."),
@@ -56,14 +56,11 @@ def test_people_have_a_heading_of_their_own_on_today(tmp_path: Path):
         replace(finding("redo-raised", "technician", "Alder"), summary="Alder: act now."),
     ]  # fmt: skip
     words = shown(crew_with(tmp_path, told), "/")
-    sites = words.partition("Sites and crew")[2].partition("People")[0]
+    sites = words.partition("Sites, cleavers and crew")[2]
     assert "The whole crew" in sites
     assert "Crew rose." in sites
-    assert "Birch" not in sites
-    people = words.partition("Sites and crew")[2].partition("People")[2]
-    assert "For coaching" in people
-    assert "Birch: more are dirty." in people
-    assert words.count("Alder: act now.") == 1  # first of all, and not once more below
+    assert "Birch" not in words
+    assert "Alder: act now." not in words
 
 
 def test_a_rolled_up_chart_tells_its_days_its_finding_and_its_limit(tmp_path: Path):

@@ -9,7 +9,7 @@ from arcdrift.wording import probability_text
 from dashboard.components import View, facts, notice, severity_tag, shown_day
 from dashboard.pages.findings.evidence import evidence_facts
 from dashboard.pages.findings.finding_words import (
-    case_text,
+    case_link,
     finding_title,
     next_step,
     onset_words,
@@ -63,7 +63,7 @@ def finding_detail(view: View, finding: dict[str, Any]) -> html.Section:
             html.Div(
                 [
                     severity_tag(finding["severity"]),
-                    html.Span(case_text(finding), className="muted"),
+                    case_link(finding),
                     dcc.Link(
                         "Close",
                         href=f"/findings{search(list_query)}",

@@ -41,7 +41,12 @@ def _listed_causes(finding: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def next_step(finding: dict[str, Any]) -> str:
-    """Return a finding's next step, without its reference to causes where none are listed."""
+    """Return a finding's next step, or that of its case while that waits for its result.
+
+    It does not refer to causes where none are listed.
+    """
+    if finding.get("case_step"):
+        return str(finding["case_step"])
     step = str(finding["next_step"])
     if _listed_causes(finding) or not step.startswith(IN_ORDER):
         return step
@@ -72,12 +77,16 @@ def is_open(finding: dict[str, Any]) -> bool:
     return bool(finding["case_state"] != "closed")
 
 
-def case_text(finding: dict[str, Any]) -> str:
-    """Return in words where a finding's case stands."""
+def case_link(finding: dict[str, Any]) -> dcc.Link | None:
+    """Return the link to a finding's case, which says where that stands; None without one."""
     if finding["case_id"] is None:
-        return "among the splices to revisit" if finding["kind"] == "loss-over-limit" else ""
-    state = STATES.get(str(finding["case_state"]), "")
-    return f"case {finding['case_id'][:6]}: {state}" if state else ""
+        if finding["kind"] != "loss-over-limit":
+            return None
+        return dcc.Link("Among the splices to revisit", href="/cases/revisit", className="to-case")
+    state = STATES.get(str(finding["case_state"]))
+    if state is None:
+        return None
+    return dcc.Link(f"Case: {state}", href=f"/cases/{finding['case_id']}", className="to-case")
 
 
 def concerns_splicer(finding: dict[str, Any], splicer: str) -> bool:
@@ -115,17 +124,23 @@ def onset_range(finding: dict[str, Any]) -> tuple[pd.Timestamp, pd.Timestamp] | 
     return (low, high) if high - low < timedelta(days=400) else None
 
 
-def finding_card(finding: dict[str, Any]) -> dcc.Link:
-    """Return a finding as a card that leads to it."""
-    return dcc.Link(
+def finding_card(finding: dict[str, Any]) -> html.Div:
+    """Return a finding as a card that leads to it, and to its case."""
+    return html.Div(
         [
-            html.Div(
-                [severity_tag(finding["severity"]), html.Strong(finding_title(finding))],
-                className="row",
+            dcc.Link(
+                [
+                    html.Div(
+                        [severity_tag(finding["severity"]), html.Strong(finding_title(finding))],
+                        className="row",
+                    ),
+                    html.Div(finding["summary"]),
+                    *causes_and_next_step(finding),
+                ],
+                href=href("/findings", finding=finding["id"]),
+                className="finding-link",
             ),
-            html.Div(finding["summary"]),
-            *causes_and_next_step(finding),
+            case_link(finding),
         ],
-        href=href("/findings", finding=finding["id"]),
-        className="card finding-link",
+        className="card with-case",
     )

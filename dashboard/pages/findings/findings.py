@@ -135,6 +135,7 @@ def _list(
             "since": shown_day(finding["since"]),
             "summary": finding["summary"],
             "next": next_step(finding),
+            "case": STATES.get(finding["case_state"], ""),
             "href": href("/findings", {**list_query, "finding": finding["id"]}),
         }
         for finding in findings
@@ -161,6 +162,9 @@ def _list(
                             className="row",
                         ),
                         html.Div(finding_title(finding), className="kind"),
+                        html.Div(f"Case: {STATES[finding['case_state']]}", className="muted")
+                        if finding["case_state"] in STATES
+                        else None,
                         html.Div(finding["summary"]),
                     ],
                     href=href("/findings", {**list_query, "finding": finding["id"]}),
@@ -197,6 +201,7 @@ def _columns(*, beside_detail: bool) -> list[dict[str, Any]]:
         },
     }
     since = {"field": "since", "headerName": "First alarm", "width": 120, "sortable": False}
+    case = {"field": "case", "headerName": "Case", "width": 110} | wrapped
     if beside_detail:
         return [
             severity,
@@ -209,6 +214,7 @@ def _columns(*, beside_detail: bool) -> list[dict[str, Any]]:
         {"field": "finding", "headerName": "Finding", "width": 190} | wrapped,
         {"field": "subject", "headerName": "About", "width": 160} | wrapped,
         since,
+        case,
         {"field": "summary", "headerName": "What was seen", "flex": 1, "minWidth": 260} | wrapped,
         {"field": "next", "headerName": "Next step", "flex": 1, "minWidth": 220} | wrapped,
     ]

@@ -20,7 +20,12 @@ from dashboard.components import (
     severity_tag,
     shown_day,
 )
-from dashboard.pages.findings.finding_words import concerns_splicer, finding_title, is_open
+from dashboard.pages.findings.finding_words import (
+    case_link,
+    concerns_splicer,
+    finding_title,
+    is_open,
+)
 from dashboard.pages.splicer.advice_card import advice_card
 from dashboard.pages.splicer.arc_model import effects_of, influence_of, model_cards
 from dashboard.pages.splicer.upkeep import electrodes_card, programs_card, wear_table
@@ -142,17 +147,24 @@ def _findings(view: View, splicer: str) -> html.Section | None:
         return None
     items = [
         html.Li(
-            dcc.Link(
-                [
-                    html.Div(
-                        [severity_tag(finding["severity"]), html.Strong(finding_title(finding))],
-                        className="row",
-                    ),
-                    html.Div(finding["summary"]),
-                ],
-                href=href("/findings", finding=finding["id"]),
-                className="finding-link",
-            )
+            [
+                dcc.Link(
+                    [
+                        html.Div(
+                            [
+                                severity_tag(finding["severity"]),
+                                html.Strong(finding_title(finding)),
+                            ],
+                            className="row",
+                        ),
+                        html.Div(finding["summary"]),
+                    ],
+                    href=href("/findings", finding=finding["id"]),
+                    className="finding-link",
+                ),
+                case_link(finding),
+            ],
+            className="with-case",
         )
         for finding in findings[:4]
     ]
@@ -161,7 +173,7 @@ def _findings(view: View, splicer: str) -> html.Section | None:
         dcc.Link(f"All {len(findings)}", href=href("/findings", splicer=splicer), className="more")
         if len(findings) > 4
         else None,
-        title="Open findings",
+        title="Findings of cases that are not closed",
     )
 
 

@@ -195,6 +195,51 @@ def say_what_was_written(browser: Browser) -> Any:
     )
 
 
+def take_a_case_on(browser: Browser) -> Any:
+    """Take on a case that is not there."""
+    button = {"action": "take", "case": "none", "type": "case-save", "version": 0}
+    return browser.call(
+        callbacks(browser.app)["state_case"],
+        [[{"id": button, "property": "n_clicks", "value": 1}], []],
+        [[], [], [{"id": button, "property": "id", "value": button}]],
+        outputs=[
+            {"id": "case-said", "property": "data"},
+            {"id": "results-version", "property": "data"},
+            [],
+            [],
+        ],
+        triggered=f"{json.dumps(button, sort_keys=True, separators=(',', ':'))}.n_clicks",
+    )
+
+
+def tick_a_splice_off(browser: Browser) -> Any:
+    """Tick off a splice that is not on the list."""
+    button = {"splice": 999, "type": "revisit-tick"}
+    return browser.call(
+        callbacks(browser.app)["tick_off_splice"],
+        [[{"id": button, "property": "n_clicks", "value": 1}], []],
+        [[]],
+        outputs=[
+            {"id": "case-said", "property": "data"},
+            {"id": "results-version", "property": "data"},
+            [],
+        ],
+        triggered=f"{json.dumps(button, sort_keys=True, separators=(',', ':'))}.n_clicks",
+    )
+
+
+def say_what_was_said(browser: Browser) -> Any:
+    slot = {"place": "revisit", "type": "case-answer"}
+    return browser.call(
+        callbacks(browser.app)["fill_case_answer"],
+        [
+            {"id": slot, "property": "id", "value": slot},
+            {"id": "case-said", "property": "data", "value": None},
+        ],
+        outputs={"id": slot, "property": "children"},
+    )
+
+
 GRID = STREAM | {"day": "", "type": "splice-grid"}
 CALLS: dict[str, Callable[[Browser], Any]] = {
     "show": lambda browser: browser.page("/prep"),
@@ -215,6 +260,9 @@ CALLS: dict[str, Callable[[Browser], Any]] = {
     "look_for_results": look_for_results,
     "write_down": write_a_remark,
     "fill_answer": say_what_was_written,
+    "state_case": take_a_case_on,
+    "tick_off_splice": tick_a_splice_off,
+    "fill_case_answer": say_what_was_said,
 }
 """How to ask for each callback, by the name of its function."""
 

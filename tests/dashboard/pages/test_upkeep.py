@@ -16,7 +16,7 @@ def test_the_list_stands_under_the_verdict_and_says_what_is_not_known(data: Crew
     assert "? not known: Blade No cleaver was logged with the latest splices." in rest
     assert "? not known: Factory service None on record." in rest
     assert "V-grooves 19 of 60 days, 400 of 3,000 splices since the last." in rest
-    assert rest.index("Arc check") < rest.index("Open findings")
+    assert rest.index("Arc check") < rest.index("Findings of cases")
 
 
 def test_electrodes_say_what_is_missing(data: CrewData):
