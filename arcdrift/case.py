@@ -3,9 +3,10 @@
 Apart from `arcdrift.analysis.cases`, because the store keeps them.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 State = Literal["new", "taken-on", "waiting", "closed"]
 Action = Literal["take", "done", "close", "reopen"]
@@ -84,3 +85,17 @@ class CaseStatement:
     evidence_until: datetime
     how: str = ""
     acted_on: datetime | None = None
+
+
+def rate_text(rate: Mapping[str, Any]) -> str:
+    """Return the rate of a case with its interval, beside what is usual, in one sentence.
+
+    Parameters
+    ----------
+    rate : mapping
+        ``what``, ``unit`` and, as shares, ``share``, ``low``, ``high``, ``usual``.
+    """
+    share, low, high = (f"{100 * rate[name]:.0f}" for name in ("share", "low", "high"))
+    usual = f"{100 * rate['usual']:.{0 if rate['usual'] >= 0.01 else 1}f} %"
+    verb = "Missed or late on" if rate["unit"] == "workdays" else f"{rate['what'].capitalize()}:"
+    return f"{verb} {share} ({low} to {high}) % of {rate['unit']}; {usual} is usual."

@@ -19,6 +19,7 @@ from arcdrift.analysis.cases.outcome import (
     levels_text,
     may_have_ended,
 )
+from arcdrift.analysis.checks.compliance import wilson
 from arcdrift.case import KeptCase, Key
 from arcdrift.finding import Finding
 
@@ -26,6 +27,8 @@ MOST_WORKDAYS = 30
 """Latest workdays of a case's subject that are kept with it, to count those since an action."""
 PASSES = timedelta(days=28)
 """Time without evidence after which a case that nobody took on has passed, as findings fade."""
+RATES = {"loss-dirty": "dirty", "redo-raised": "made again"}
+"""Kinds of finding about a share of splices, and what such a splice is."""
 MEASURED = ("arc", "loss", "cleave")
 """Causes whose charts tell when the measure is back to usual."""
 TRANSIENT = "air"
@@ -160,7 +163,7 @@ def _document(
             {name: _stamp(getattr(episode, name)) for name in ("began", "seen", "until")}
             for episode in (episodes if habit is None else _habit_episode(habit))
         ],
-        "rate": None if habit is None else _rate(habit),
+        "rate": _rate(habit, finding),
         "found_actions": [_action(action, key, records) for action in actions],
         "workdays": [one.isoformat() for one in recent],
         "outcomes": {day: asdict(one) for day, one in outcomes.items()},
@@ -232,15 +235,23 @@ def _habit_episode(habit: CheckHabit) -> list[Episode]:
     return [Episode(habit.since.to_pydatetime(), seen, until)]
 
 
-def _rate(habit: CheckHabit) -> dict[str, Any]:
+def _rate(habit: CheckHabit | None, finding: Finding) -> dict[str, Any] | None:
+    """Rate of a habit, or of dirty splices and those made again, beside the usual one."""
+    if habit is not None:
+        bad, of, usual = habit.bad, habit.days, habit.usual
+        what, unit = "missed or late", "workdays"
+    elif finding.kind in RATES and finding.evidence.get("splices_since"):
+        of, usual = int(finding.evidence["splices_since"]), finding.evidence["share_expected"]
+        bad = round(of * finding.evidence["share_since"])
+        what, unit = RATES[finding.kind], "splices"
+    else:
+        return None
+    low, high = wilson(bad, of)
+    values = {"share": bad / of, "low": low, "high": high, "usual": usual}
     return {
-        "bad_days": habit.bad,
-        "workdays": habit.days,
-        "share": round(habit.rate, 4),
-        "low": round(habit.low, 4),
-        "high": round(habit.high, 4),
-        "usual": round(habit.usual, 4),
-    }
+        "what": what, "bad": bad, "of": of, "unit": unit,
+        **{name: round(float(value), 4) for name, value in values.items()},
+    }  # fmt: skip
 
 
 def _is_told(cause: str, finding: Finding, habit: CheckHabit | None) -> bool:

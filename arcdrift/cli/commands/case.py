@@ -124,8 +124,7 @@ def _say(
 
 
 def _print_case(case: dict[str, Any], session: CrewSession) -> None:
-    from arcdrift.analysis.cases.outcome import VERDICTS
-    from arcdrift.case import CLOSED_WORDS, STATES
+    from arcdrift.case import CLOSED_WORDS, STATES, rate_text
 
     zone = zone_of_splicer(session.crew, str(case["subject"]["id"]))
 
@@ -141,11 +140,11 @@ def _print_case(case: dict[str, Any], session: CrewSession) -> None:
     print_lines(f"{case['title']}.", f"Case {case['id']}, {state}.")
     print_lines(f"Likely cause: {case['cause_text']}.")
     if case["rate"] is not None:
-        print_lines(_rate_text(case["rate"]))
+        print_lines(rate_text(case["rate"]))
     if case["owner"]:
         print_lines(f"Taken on by {case['owner']}.")
     if case["result"] is not None and case["state"] != "closed":
-        print_lines(f"Result so far: {VERDICTS[case['result']['verdict']]}.")
+        print_lines(f"Result so far: {case['result_text']}.")
     if case["next_step"]:
         print_lines(f"Next: {case['next_step']}")
     print_lines("History:")
@@ -153,14 +152,6 @@ def _print_case(case: dict[str, Any], session: CrewSession) -> None:
     if case["findings"]:
         print_lines(f"Evidence: findings {', '.join(case['findings'])}.")
     print_lines(f"Version {case['version']}.")
-
-
-def _rate_text(rate: dict[str, Any]) -> str:
-    return (
-        f"Missed or late on {100 * rate['share']:.0f} % of workdays (95 % interval "
-        f"{100 * rate['low']:.0f} to {100 * rate['high']:.0f} %); {100 * rate['usual']:.0f} % is "
-        "usual in the rest of the crew."
-    )
 
 
 def _history_text(row: dict[str, Any], local: "Callable[[str], str]") -> str:

@@ -4,9 +4,11 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+from statsmodels.stats.proportion import proportion_confint
 
 from arcdrift.analysis.cases.case_records import CaseRecords
 from arcdrift.analysis.cases.found_cases import FoundCases, found_cases
+from arcdrift.case import rate_text
 from arcdrift.finding import Finding
 from tests.analysis.cases.made_up_findings import DUST, START, day, finding, records
 
@@ -126,10 +128,26 @@ def test_a_habit_is_one_case_a_splicer_with_its_rate() -> None:
     )  # fmt: skip
     assert found["told"]
     assert found["title"] == "Dunlin: check missed or late on 8 of 10 workdays since 30 Mar"
-    assert found["rate"]["bad_days"] == 8
+    assert (found["rate"]["bad"], found["rate"]["unit"]) == (8, "workdays")
     assert found["rate"]["low"] < 8 / 10 < found["rate"]["high"]
     assert found["resolution"]["how"] == "past"
     assert len(found["findings"]) == 2
+
+
+@pytest.mark.parametrize(
+    ("kind", "text"),
+    [
+        ("loss-dirty", "Dirty: 5 (3 to 8) % of splices; 1 % is usual."),
+        ("redo-raised", "Made again: 5 (3 to 8) % of splices; 1 % is usual."),
+    ],
+)
+def test_shares_of_splices_have_an_interval(kind: str, text: str) -> None:
+    # Wilson's interval of 15 in 300, as statsmodels' proportion_confint has it
+    low, high = proportion_confint(15, 300, method="wilson")
+    share = {"share_since": 0.05, "share_expected": 0.01, "splices_since": 300}
+    rate = case(finding(kind, **share), now=12)["rate"]
+    assert (rate["low"], rate["high"]) == pytest.approx((low, high), abs=1e-4)
+    assert rate_text(rate) == text
 
 
 def test_splicing_after_a_failed_check_is_over_when_one_passes() -> None:
