@@ -30,8 +30,8 @@ from arcdrift.times import day_bounds, local_day
 PROGRAM_DAYS = 7
 """Advice covers the program classes used within this many days."""
 COUNT_DAYS = 28
-"""Arcs and splices since the last check are counted back to this many days; a review reads at
-least as many (`arcdrift.analysis.review.settled_days`)."""
+"""Arcs and splices since the last check are counted back to this many days; a review reads as
+many (`arcdrift.analysis.review.parallel.summarize_part`)."""
 
 
 def splicer_state_at(

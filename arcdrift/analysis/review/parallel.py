@@ -8,6 +8,7 @@ from typing import ParamSpec, Protocol, TypeVar
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.advice.splicer_state_at import COUNT_DAYS
 from arcdrift.analysis.common.days import workdays
 from arcdrift.analysis.common.grouping import concat_frames
 from arcdrift.analysis.review.review_inputs import ReviewInputs
@@ -183,7 +184,8 @@ def summarize_part(
         splices = read_splices(names, columns)
         counters = SpliceCounters.of(splices[list(COUNTER_COLUMNS)])
     else:
-        since = earlier.since.tz_localize("UTC") - MARGIN
+        counted_from = inputs.now - pd.Timedelta(days=COUNT_DAYS)
+        since = min(earlier.since.tz_localize("UTC") - MARGIN, counted_from)
         splices = read_splices(names, columns, since=since)
         if days.clock_stretches:  # splices with a wrong time are in no summary
             counters = SpliceCounters.of(read_splices(names, COUNTER_COLUMNS))

@@ -238,9 +238,9 @@ def summarize_part_records(
     recorded = len(splices) if recorded is None else recorded
     names = tuple(sorted(clocks))
     right_checks = without_wrong_times(checks, "checked_at", clocks)
-    right_splices = _with_workdays(splices, clocks, crew)
+    counted = right_splices = _with_workdays(splices, clocks, crew)
     if earlier is not None:
-        right_splices = rows_of_days(right_splices, WORKDAY, earlier.since, None)
+        right_splices = rows_of_days(counted, WORKDAY, earlier.since, None)
     over_limit, earlier_places = over_limit_splices(right_splices, crew), []
     locations = over_limit["location"]
     if earlier is not None:
@@ -280,7 +280,7 @@ def summarize_part_records(
         imports=import_spans(right_checks, "checked_at"),
         airless=records_without_air(right_checks, check_air, "checked_at", crew),
         clocks=clocks,
-        states=_states(names, right_splices, right_checks, sources, service, crew, now),
+        states=_states(names, counted, right_checks, sources, service, crew, now),
     )
 
 

@@ -193,7 +193,27 @@ def test_days_that_did_not_change_are_not_summarized_again(store: Store) -> None
     summary, saved, _ = summarize_crew(store.engine, inputs, marks, noted)
     assert saved is None
     assert_equal(summary, store.summary(from_scratch=True))
-    assert pd.Timestamp("2026-08-24T00:00Z") in read  # two days before the ten latest of 5 Sep
+    # 28 days before 6 Sep, in which the splices since a check are counted
+    assert pd.Timestamp("2026-08-09T00:00Z") in read
+
+
+def test_a_splicer_that_rested_for_two_weeks_has_its_latest_splice(
+    store: Store, made: SimulatedCrew
+) -> None:
+    splices = made["splices"]
+    rested = pd.Timestamp(START, tz="UTC") + pd.Timedelta(days=44)
+    worked = splices[(splices["splicer"] != "Heron") | (splices["spliced_at"] < rested)]
+    store.made = replace(made, records={**made.records, "splices": worked})
+    store.pass_days(60)
+    store.summary(from_scratch=False)
+    store.pass_days(1)
+    kept = store.summary(from_scratch=False)
+    assert store.reused == 1
+    assert_equal(kept, store.summary(from_scratch=True))
+    (heron,) = (state for state in kept.states if state.splicer == "Heron")
+    assert heron.latest_splice == worked.loc[
+        worked["splicer"] == "Heron", "spliced_at"
+    ].max().floor("s")
 
 
 @pytest.mark.long
