@@ -14,6 +14,10 @@ class DeliveryFailed(BadInput):
     """A message did not leave, or was refused: it may be tried again."""
 
 
+class TakenUp(DeliveryFailed):
+    """Another run has taken the message up meanwhile: this one must not send it."""
+
+
 class DeliveryInDoubt(DeliveryFailed):
     """A message left, and its server did not say whether it took it: it must not be repeated."""
 

@@ -3,7 +3,7 @@
 Pure: rows in, a frozen digest out. `arcdrift.digest.digest_from_store` reads the rows.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, Literal
@@ -107,7 +107,8 @@ class Digest:
     open_cases : int
         Number of all cases that are not closed.
     verdicts : tuple of tuple
-        Code of a verdict (`arcdrift.verdicts`) and the splicers that have it now.
+        Code of a verdict (`arcdrift.verdicts`) and the splicers that have it now; empty when
+        nothing is new.
     newest_record : datetime or None
         The newest check or splice (UTC).
     data_old, data_old_is_news : bool
@@ -158,8 +159,9 @@ class DigestRows:
         ``splicer``, ``day`` (ISO 8601), ``status``, ``splices_before_check``.
     revisit : sequence of dict
         `arcdrift.store.cases.revisit_rows.read_revisit`.
-    verdicts : mapping of str
-        Code of the verdict by splicer.
+    verdicts : callable
+        Returns the code of the verdict by splicer; called only when there is something to tell,
+        because a large crew's verdicts take seconds.
     """
 
     cases: Sequence[Mapping[str, Any]]
@@ -167,7 +169,7 @@ class DigestRows:
     workdays: Mapping[str, Sequence[str]]
     check_days: Sequence[Mapping[str, Any]]
     revisit: Sequence[Mapping[str, Any]]
-    verdicts: Mapping[str, str]
+    verdicts: Callable[[], Mapping[str, str]]
     newest_record: datetime | None
     outdated: bool = False
 
@@ -215,7 +217,7 @@ def make_digest(
         # told under a clock that was far ahead, so that no check of now would be new
         told = replace(told, since_day=first_day)
     since_day = workday(since, zone, day_offset).isoformat()
-    return Digest(
+    digest = Digest(
         crew=crew,
         invented=invented,
         since=since,
@@ -239,7 +241,7 @@ def make_digest(
             if row["state"] == "open" and _is_new_splice(row, since, told)
         ),
         open_cases=sum(case["state"] != "closed" for case in cases),
-        verdicts=_by_verdict(rows.verdicts, wanted),
+        verdicts=(),
         newest_record=rows.newest_record,
         data_old=data_old,
         data_old_is_news=old_is_news,
@@ -256,6 +258,11 @@ def make_digest(
             ),
             data_old=data_old,
         ),
+    )
+    return (
+        replace(digest, verdicts=_by_verdict(rows.verdicts(), wanted))
+        if digest.has_news
+        else digest
     )
 
 

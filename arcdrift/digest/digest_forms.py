@@ -9,6 +9,7 @@ from arcdrift.digest.digest_words import DigestWords, Item
 
 WIDTH = 78
 """Characters in a line of plain text."""
+_PERCENT = re.compile(r"(?<=\d) %")
 _MARKUP = re.compile(r"([\\`*_\[\]<>|~#&!])")
 
 
@@ -24,6 +25,11 @@ def plain_text(words: DigestWords, width: int = WIDTH) -> str:
     if words.sentences:
         blocks.append("\n".join(_wrapped(sentence, width) for sentence in words.sentences))
     return "\n\n".join(blocks) + "\n"
+
+
+def paragraph(text: str, width: int = WIDTH) -> str:
+    """Return a sentence as lines of at most `width` characters."""
+    return _wrapped(text, width)
 
 
 def _wrapped(text: str, width: int, first: str = "", later: str = "") -> str:
@@ -82,7 +88,8 @@ _STYLE = (
 
 
 def _html(text: str) -> str:
-    return html.escape(text, quote=True)
+    """Text for HTML, in which no line begins with a percent sign."""
+    return _PERCENT.sub("&nbsp;%", html.escape(text, quote=True))
 
 
 def _item_html(item: Item, escaped: Callable[[str], str]) -> str:

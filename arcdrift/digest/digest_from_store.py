@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cache
 from typing import Any
 
 from sqlalchemy import Engine
@@ -108,7 +109,7 @@ def crew_news(engine: Engine, crew: Crew, now: datetime, zone: str) -> CrewNews:
         workdays={found["id"]: found["workdays"] for found in read_case_documents(engine)},
         check_days=read_check_days(engine),
         revisit=read_revisit(engine),
-        verdicts=_verdicts(engine, crew, now),
+        verdicts=cache(lambda: _verdicts(engine, crew, now)),
         newest_record=max(newest, default=None),
         outdated=is_outdated(engine),
     )

@@ -218,7 +218,8 @@ def names_text(names: Sequence[str]) -> str:
 def _sentences(digest: Digest) -> Iterable[str]:
     if digest.open_cases:
         are = "is" if digest.open_cases == 1 else "are"
-        yield f"{_count(digest.open_cases, 'case')} {are} open in all."
+        show = " `arcdrift case show ID` tells more of one." if digest.cases else ""
+        yield f"{_count(digest.open_cases, 'case')} {are} open in all.{show}"
     if digest.newest_record is not None:
         newest = moment_text(digest.newest_record, digest.zone)
         if digest.data_old:

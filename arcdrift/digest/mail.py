@@ -22,7 +22,7 @@ from arcdrift.digest.delivery import (
     answer_text,
 )
 from arcdrift.digest.digest import Digest
-from arcdrift.digest.digest_forms import plain_text, simple_html
+from arcdrift.digest.digest_forms import paragraph, plain_text, simple_html
 from arcdrift.digest.digest_words import digest_words, one_line, subject_line
 from arcdrift.digest.secret_values import secret_value
 from arcdrift.digest_settings import MailServer, Tls, is_loopback
@@ -122,7 +122,7 @@ def digest_message(
     words = digest_words(digest)
     text = plain_text(words)
     if preface:
-        text = f"{preface}\n\n{text}"
+        text = f"{paragraph(preface)}\n\n{text}"
     message = EmailMessage(policy=SMTP)
     message["Subject"] = subject_line(digest)
     message["From"] = _named(one_line(digest.crew)[:60], sender)

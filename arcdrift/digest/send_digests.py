@@ -13,7 +13,7 @@ from typing import Literal
 
 from sqlalchemy import Engine
 
-from arcdrift.digest.delivery import DeliveryInDoubt, Handover
+from arcdrift.digest.delivery import DeliveryInDoubt, Handover, TakenUp
 from arcdrift.digest.digest import Digest
 from arcdrift.digest.digest_from_store import CrewNews
 from arcdrift.digest.digest_words import day_text, moment_text
@@ -186,6 +186,11 @@ class _Run:
         """Send one reader's message, if there is anything new and none was sent today."""
         try:
             return self._deliver(reader)
+        except TakenUp:
+            sentence = (
+                f"Another run has taken up the message of {reader.name}; it is not sent twice."
+            )
+            return Delivery(reader, "in-progress", sentence)
         except ArcdriftError as problem:
             return Delivery(reader, "failed", str(problem), exit_code=problem.exit_code)
 
@@ -217,14 +222,12 @@ class _Run:
     def _send(self, claim: Claim, send: Callable[[Handover, str], None], digest: Digest) -> None:
         def handover() -> None:
             if not note_sending(self._engine, claim.token):
-                raise UsageError(
-                    "Another run has taken this message up meanwhile, so it is not sent twice."
-                )
+                raise TakenUp("Another run has taken the message up meanwhile.")
 
         try:
             send(handover, claim.token)
-        except DeliveryInDoubt:
-            raise  # it stays noted as leaving
+        except (DeliveryInDoubt, TakenUp):
+            raise  # it stays noted as leaving, or as another run has it
         except ArcdriftError as problem:
             with suppress(ArcdriftError):
                 note_failed(self._engine, claim.token, str(problem), self._clock())

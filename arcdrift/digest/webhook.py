@@ -19,7 +19,7 @@ from arcdrift.digest.delivery import (
     answer_text,
 )
 from arcdrift.digest.digest import Digest
-from arcdrift.digest.digest_forms import plain_text
+from arcdrift.digest.digest_forms import paragraph, plain_text
 from arcdrift.digest.digest_words import digest_json, digest_words
 from arcdrift.digest.secret_values import secret_value
 from arcdrift.digest_settings import DigestReader, is_loopback
@@ -56,7 +56,9 @@ def webhook_secret(reader: DigestReader, environment: Mapping[str, str]) -> str 
 def webhook_document(digest: Digest, preface: str = "") -> dict[str, Any]:
     """Return what is sent: ``text`` for a channel of people, ``digest`` for programs."""
     text = plain_text(digest_words(digest))
-    return {"text": f"{preface}\n\n{text}" if preface else text, "digest": digest_json(digest)}
+    if preface:
+        text = f"{paragraph(preface)}\n\n{text}"
+    return {"text": text, "digest": digest_json(digest)}
 
 
 def post_webhook(

@@ -65,7 +65,7 @@ def splice(when: datetime, splice_id: int = 7, state: str = "open", **other: Any
 def rows(**parts: Any) -> DigestRows:
     empty: dict[str, Any] = {
         "cases": [], "first_found": {}, "workdays": {}, "check_days": [], "revisit": [],
-        "verdicts": {}, "newest_record": NOW - timedelta(hours=14),
+        "verdicts": dict, "newest_record": NOW - timedelta(hours=14),
     }  # fmt: skip
     return DigestRows(**empty | parts)
 

@@ -19,7 +19,12 @@ def changes(**given: Any) -> list[tuple[str, str]]:
 
 def test_nothing_is_new_where_nothing_happened() -> None:
     old = view(found("a", at(10)))
-    empty = digest(rows(cases=[old], check_days=[check(16), check(17, status="checked")]))
+
+    def slow() -> dict[str, str]:
+        raise AssertionError("verdicts are not needed")
+
+    checks = [check(16), check(17, status="checked")]
+    empty = digest(rows(cases=[old], check_days=checks, verdicts=slow))
     assert not empty.has_news
     assert empty.open_cases == 1
 
@@ -180,7 +185,7 @@ def test_a_reader_of_some_subjects_hears_of_them_alone() -> None:
             view(found("b", at(17), subject={"type": "splicer", "id": "Heron"})),
         ],
         check_days=[check(17)], revisit=[splice(at(17))],
-        verdicts={"Dunlin": "recalibrate", "Heron": "keep-working"},
+        verdicts=lambda: {"Dunlin": "recalibrate", "Heron": "keep-working"},
     )  # fmt: skip
     made = digest(given, subjects=["Heron"])
     assert [one.id for one in made.cases] == ["b"]

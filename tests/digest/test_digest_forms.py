@@ -24,7 +24,9 @@ def full():
             ],
             check_days=[check(17), check(16, "Heron"), check(17, "Dunlin", "late")],
             revisit=[splice(at(17), number, loss_db=0.4 + number / 100) for number in range(12)],
-            verdicts={"Heron": "recalibrate", "Dunlin": "keep-working", "Tern": "keep-working"},
+            verdicts=lambda: {
+                "Heron": "recalibrate", "Dunlin": "keep-working", "Tern": "keep-working",
+            },
         )
     )  # fmt: skip
 
@@ -56,7 +58,8 @@ def test_plain_text_as_it_reads() -> None:
     )
     assert "- and 2 more\n" in text
     assert "Splicers now\n- Recalibrate: Heron\n- Keep working: 2\n" in text
-    assert "2 cases are open in all." in text
+    assert "2 cases are open in all. `arcdrift case show ID` tells more of one." in text
+    assert "up 45&nbsp;% since" in simple_html(digest_words(full()))
     assert "never look into a fiber that may carry light" in " ".join(text.split())
 
 
@@ -86,7 +89,7 @@ def test_names_from_logs_are_text_in_every_form() -> None:
         cases=[view(found("a", at(17), title=HOSTILE))],
         check_days=[check(17, HOSTILE)],
         revisit=[splice(at(17), location=HOSTILE, splicer=HOSTILE)],
-        verdicts={HOSTILE: "recalibrate"},
+        verdicts=lambda: {HOSTILE: "recalibrate"},
     )
     made = replace(digest(given), crew=HOSTILE)
     words = digest_words(made)
