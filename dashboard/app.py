@@ -9,7 +9,7 @@ from flask import Flask, has_request_context, request
 from arcdrift.errors import UsageError
 from arcdrift.figures.theme import Scheme
 from arcdrift.store.accounts.user_accounts import has_users
-from dashboard import callbacks, downloads, error_page
+from dashboard import callbacks, downloads, error_page, pocket_page
 from dashboard.access import health, request_guard, request_log, sign_in
 from dashboard.access.current_user import current_user, current_viewer
 from dashboard.access.secret_key import secret_key
@@ -21,7 +21,7 @@ from dashboard.reading.viewers import data_for_request
 from dashboard.server_rendered_advice import advice_html
 from dashboard.shell import shell
 
-ASSETS_APART = r"(sign-in\.css|forget\.js)"
+ASSETS_APART = r"(sign-in\.css|forget\.js|pocket-worker\.js)"
 """Files of pages that are not Dash's; it must not load them into its own."""
 INDEX = """<!DOCTYPE html>
 <html lang="en">
@@ -29,6 +29,8 @@ INDEX = """<!DOCTYPE html>
 {%metas%}
 <title>{%title%}</title>
 <link rel="icon" type="image/svg+xml" href="/assets/mark.svg">
+<link rel="manifest" href="/manifest.webmanifest">
+<link rel="apple-touch-icon" href="/assets/mark-192.png">
 {%css%}
 </head>
 <body>
@@ -73,7 +75,14 @@ def create_app(
         index_string=INDEX,
         on_error=error_page.on_callback_error,
         assets_ignore=ASSETS_APART,
-        meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
+        meta_tags=[
+            {"name": "viewport", "content": "width=device-width, initial-scale=1"},
+            *(
+                [{"name": pocket_page.SIGN_IN_META, "content": "yes"}]
+                if address.needs_sign_in
+                else []
+            ),
+        ],
     )
     server: Flask = app.server
     sessions = None
@@ -95,6 +104,7 @@ def create_app(
     callbacks.register(app, data)
     if sessions is not None:
         sign_in.register(server, everything.crew.name, everything.engine, sessions)
+    pocket_page.register(server, data, address)
     if prefetch_advice:
         everything.prefetch_advice()
     return app

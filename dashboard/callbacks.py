@@ -10,9 +10,10 @@ from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, State, ctx
 from arcdrift.errors import ArcdriftError
 from arcdrift.figures.theme import Scheme
 from dashboard import ids
+from dashboard.access.current_user import current_user
 from dashboard.access.page_roles import may_open
 from dashboard.access.roles import for_role
-from dashboard.components import View, heading, notice, shown_time
+from dashboard.components import View, card, heading, notice, shown_time
 from dashboard.pages import PAGES, not_allowed, not_found, page_address
 from dashboard.pages.cases import case_callbacks
 from dashboard.pages.design.design import save_requested_budget
@@ -66,9 +67,32 @@ def screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) 
         [
             notice(*doubts, name="outdated") if doubts else None,
             render(View(data, run, parse(query) | named, scheme)),
+            phone_card() if address == "/" else None,
             html.Footer(as_of, className="as-of"),
         ]
     )
+
+
+def phone_card() -> html.Section | None:
+    """Return the address of this dashboard for a phone to read; None where only this computer is.
+
+    A narrow screen does not show it.
+    """
+    if current_user() is None:
+        return None
+    return card(
+        html.P("Point the phone's camera at this, and sign in there."),
+        html.Img(src="/address.svg", alt="The address of this dashboard as a QR code",
+                 className="phone-code"),
+        html.P(
+            [
+                html.A("My splicer", href="/pocket"),
+                " is a small page that stays on the phone, also without signal.",
+            ]
+        ),
+        title="On the phone",
+        name="phone-card",
+    )  # fmt: skip
 
 
 def followed(current: dict[str, str], filters: dict[tuple[str, str], Any]) -> dict[str, str]:

@@ -98,6 +98,7 @@ def _user_menu(user: SignedInUser) -> html.Details:
             html.Div(
                 [
                     html.P([html.Strong(user.name), html.Br(), ROLE_WORDS[user.viewer.role]]),
+                    html.A("My splicer", href="/pocket", className="button"),
                     html.Form(
                         html.Button("Sign out", type="submit", className="button"),
                         action="/sign-out",

@@ -85,7 +85,12 @@ class ServedAddress:
     @property
     def is_open_network(self) -> bool:
         """Whether passwords cross a network as they are typed."""
-        return not self.is_https and not is_loopback(urlsplit(self.url).hostname or "")
+        return not self.is_https and not self.is_only_here
+
+    @property
+    def is_only_here(self) -> bool:
+        """Whether the address to open means this computer and no other."""
+        return is_loopback(urlsplit(self.url).hostname or "")
 
     @property
     def is_https(self) -> bool:

@@ -19,6 +19,7 @@ from playwright.sync_api import (
     Response,
 )
 
+from dashboard.access.served_address import ServedAddress
 from dashboard.app import create_app
 
 WIDE = {"width": 1400, "height": 900}
@@ -56,13 +57,15 @@ def chromium() -> str | None:
 
 
 @contextmanager
-def served(folder: Path, *, prefetch_advice: bool = False) -> Iterator[str]:
+def served(folder: Path, *, prefetch_advice: bool = False, sign_in: bool = False) -> Iterator[str]:
     """Serve a crew folder on a free port of this machine; yield its address."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
     server = waitress.create_server(
-        create_app(folder, prefetch_advice=prefetch_advice).server,
+        create_app(
+            folder, ServedAddress(port=port, sign_in=sign_in), prefetch_advice=prefetch_advice
+        ).server,
         host="127.0.0.1",
         port=port,
         threads=8,

@@ -1,6 +1,8 @@
 """``arcdrift serve``: serves the dashboard to this computer, or to others who sign in."""
 
+import io
 import socket
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -97,11 +99,22 @@ def serve_folder(
 
 def _print_address(address: "ServedAddress") -> None:
     print_notice(f"Dashboard at {address.url} (Ctrl-C ends it).")
+    if address.needs_sign_in and not address.is_only_here and sys.stderr.isatty():
+        typer.echo(phone_code(address.url), err=True)
     if address.is_open_network:
         print_notice(
             "Passwords and figures cross this network unencrypted: put a reverse proxy with TLS in "
             "front (README, On the phone)."
         )
+
+
+def phone_code(url: str) -> str:
+    """Return an address as a QR code of block characters, for a phone's camera."""
+    import segno
+
+    drawn = io.StringIO()
+    segno.make(url, error="m", micro=False).terminal(drawn, border=2, compact=True)
+    return f"For a phone's camera:\n{drawn.getvalue()}"
 
 
 def free_port(host: str, port: int | None) -> int:

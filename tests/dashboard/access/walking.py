@@ -281,6 +281,8 @@ def walk(browser: Browser, queries: tuple[str, ...] = QUERIES) -> Iterator[tuple
             for grid in is_asked(page, "splice-grid"):
                 yield f"splices on {path}", query, _text(grid_call(browser, grid))
         yield f"frame {path}", "", _text(browser.get(path + "?splicer=Kestrel"))
+    for path in ("/pocket", "/pocket?splicer=Kestrel", "/address.svg"):
+        yield f"frame {path}", "", _text(browser.get(path))
     for page_name, table in TABLES:
         for query in queries:
             address = f"/csv/{page_name}/{table}.csv{quote(query, safe='?=&/:+')}"
