@@ -282,6 +282,9 @@ class CrewData(StoredResults):
         """Tick a splice off the list of splices to revisit."""
         try:
             tick_off(self._engine, splice_id, said_by, note)
+        except UsageError as problem:  # it names who ticked it off before
+            told = self.people.written({"": str(problem)}, self.names_of_people())
+            raise UsageError(told[""]) from None
         finally:
             self._forget_version()
 

@@ -133,9 +133,7 @@ def test_a_technician_is_told_no_figure_of_others(telling: Path, walked, monkeyp
 
 def _steady(text: str) -> str:
     """Cut off what differs from one reading to the next."""
-    return re.sub(
-        r'reference [0-9A-F]{8}|"end_id":"[^"]*"|"at":[0-9.]+|<time.*?</time>', "", text
-    )
+    return re.sub(r'reference [0-9A-F]{8}|"end_id":"[^"]*"|"at":[0-9.]+|<time.*?</time>', "", text)
 
 
 @pytest.mark.parametrize(
