@@ -45,6 +45,22 @@ def test_other_computers_are_refused_without_users(crew: Path, arcdrift: Any) ->
     assert "nobody can sign in yet. Add a user first: arcdrift user add NAME" in done.sentence
 
 
+def test_options_say_where_the_dashboard_is_reached(crew, arcdrift, monkeypatch, used_port):
+    asked = []
+    monkeypatch.setattr("dashboard.app.serve", lambda *what, listening: asked.append(what))
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    url = "https://crew.example"
+    assert arcdrift("serve", "--behind-proxy", "2", "--public-url", url, "--port", port).code == 0
+    assert arcdrift("serve", "--sign-in", "--port", port).code == 0
+    (_, proxied), (_, own) = asked
+    assert (proxied.proxies, proxied.url, proxied.port) == (2, url, port)
+    assert (own.needs_sign_in, own.url) == (True, f"http://127.0.0.1:{port}")
+    done = arcdrift("serve", "--behind-proxy", "1", "--port", port)
+    assert (done.code, "add --public-url" in done.sentence) == (2, True)
+
+
 def test_a_damaged_store_is_told_before_any_address(crew: Path, arcdrift: Any) -> None:
     (crew / "arcdrift.db").write_bytes(b"this is no database, only words" * 100)
     done = arcdrift("serve")
