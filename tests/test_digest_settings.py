@@ -1,5 +1,6 @@
 """Readers and mail server in crew.toml: what is refused when the file is read, and how."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -33,6 +34,16 @@ def test_readers_and_server_as_a_crew_writes_them(tmp_path: Path) -> None:
     assert "a-secret" not in repr(readers)
     # who gets messages changes no number, so that no analysis is out of date
     assert repr(crew) == repr(load(tmp_path, ""))
+
+
+def test_the_example_in_readme_can_be_used(tmp_path: Path) -> None:
+    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    (example,) = (
+        block for block in re.findall(r"```toml\n(.*?)```", readme, re.DOTALL) if "digest" in block
+    )
+    assert [reader.role for reader in load(tmp_path, example).digest.readers] == [
+        "lead", "technician",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -228,9 +228,9 @@ class _Run:
             send(handover, claim.token)
         except (DeliveryInDoubt, TakenUp):
             raise  # it stays noted as leaving, or as another run has it
-        except ArcdriftError as problem:
+        except ArcdriftError:
             with suppress(ArcdriftError):
-                note_failed(self._engine, claim.token, str(problem), self._clock())
+                note_failed(self._engine, claim.token, self._clock())
             raise
         note_sent(self._engine, claim.token, digest.told.to_json(), self._clock())
 

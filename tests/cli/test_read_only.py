@@ -17,7 +17,7 @@ from tests.robust.tools import read_only
 READING = (
     ("findings", "--json"), ("checks", "--json"), ("advise", "Heron", "--json"), ("prep", "--json"),
     ("imports", "--json"), ("quarantine", "--json"), ("clock", "--json"), ("baseline", "--json"),
-    ("coach", "--json"),
+    ("coach", "--json"), ("digest", "--json"),
 )  # fmt: skip
 CHANGING = (
     ("import", "splices.csv"), ("imports", "undo", "1"), ("analyze",),

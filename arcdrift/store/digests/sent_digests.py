@@ -124,7 +124,7 @@ def claim_message(
     table, token = schema.digest_messages, secrets.token_hex(16)
     values: dict[str, Any] = {
         "reader": reader, "state": "claimed", "token": token, "begun_at": microseconds(now),
-        "ended_at": None, "why": None,
+        "ended_at": None,
     }  # fmt: skip
     with writing(engine) as connection:
         rows = _rows_near(connection, recipient, day)
@@ -158,13 +158,13 @@ def note_sent(engine: Engine, token: str, told: str, now: datetime) -> None:
         connection.execute(
             update(table)
             .where(table.columns.token == token)
-            .values(state="sent", told=told, ended_at=microseconds(now), why=None)
+            .values(state="sent", told=told, ended_at=microseconds(now))
         )
 
 
-def note_failed(engine: Engine, token: str, why: str, now: datetime) -> None:
-    """Note that a message did not leave or was refused, and why; it may be tried again."""
-    _change(engine, token, None, {"state": "failed", "why": why, "ended_at": microseconds(now)})
+def note_failed(engine: Engine, token: str, now: datetime) -> None:
+    """Note that a message did not leave or was refused; it may be tried again."""
+    _change(engine, token, None, {"state": "failed", "ended_at": microseconds(now)})
 
 
 def note_quiet(

@@ -17,7 +17,6 @@ digest_messages = Table(  # at most one a day and reader; see arcdrift.store.dig
     Column("begun_at", BigInteger, nullable=False),
     Column("ended_at", BigInteger),  # NULL: it was not told how it ended
     Column("told", Text),  # JSON: what the reader then knows; NULL in all but the latest
-    Column("why", Text),  # of a failure: the sentence
     UniqueConstraint("recipient", "day"),
     sqlite_autoincrement=True,
 )

@@ -23,7 +23,6 @@ def upgrade() -> None:
         sa.Column("begun_at", sa.BigInteger(), nullable=False),
         sa.Column("ended_at", sa.BigInteger(), nullable=True),
         sa.Column("told", sa.Text(), nullable=True),
-        sa.Column("why", sa.Text(), nullable=True),
         sa.PrimaryKeyConstraint("id", name="pk_digest_messages"),
         sa.UniqueConstraint("recipient", "day", name="uq_digest_messages_recipient"),
         sqlite_autoincrement=True,
