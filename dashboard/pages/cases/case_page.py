@@ -5,6 +5,7 @@ from typing import Any
 from dash import dcc, html
 
 from arcdrift.analysis.advice.advice import CAUTIONS
+from arcdrift.case import rate_text
 from arcdrift.finding import SEVERITY_ORDER
 from dashboard import ids
 from dashboard.components import (
@@ -26,7 +27,6 @@ from dashboard.pages.cases.case_words import (
     level_text,
     next_text,
     onset_words,
-    rate_text,
     result_text,
     shown_case_day,
     shown_instant,

@@ -153,15 +153,6 @@ def result_text(case: Case) -> str:
     return f"{text[:1].upper()}{text[1:]}."
 
 
-def rate_text(rate: Mapping[str, Any]) -> str:
-    """Return the rate of missed and late checks with its interval, beside what is usual."""
-    return (
-        f"Missed or late on {100 * rate['share']:.0f} % of workdays (95 % interval "
-        f"{100 * rate['low']:.0f} to {100 * rate['high']:.0f} %); {100 * rate['usual']:.0f} % is "
-        "usual in the rest of the crew."
-    )
-
-
 def subject_links(case: Case) -> list[Any]:
     """Return links to the pages of a case's subject."""
     kind, name = str(case["subject"]["type"]), str(case["subject"]["id"])
