@@ -50,7 +50,8 @@ def documents() -> list[dict[str, Any]]:
         document(
             CHECKS, title="Kestrel: check missed or late on 3 of 5 workdays", cause="checks",
             severity="watch", measured=False, seen=stamp(2), findings=[findings()[1].id],
-            rate={"what": "missed or late", "unit": "workdays", "share": 0.6, "low": 0.23, "high": 0.88, "usual": 0.05},
+            rate={"what": "missed or late", "unit": "workdays",
+                  "share": 0.6, "low": 0.23, "high": 0.88, "usual": 0.05},
             next_step="Run the arc check before the first splice.",
         ),
         document(
