@@ -25,6 +25,7 @@ SECTIONS = {
     "digest.readers": "[[digest.readers]]",
 }
 IN_WORDS = {
+    ("", "store"),
     ("[splicers.NAME]", "tolerance"),
     ("[sites.NAME]", "time_zone"),
     ("[[acceptance.overrides]]", "program"),

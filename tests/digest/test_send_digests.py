@@ -18,7 +18,7 @@ from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.database.connect import reading
 from tests.both_stores import both_stores, daily_on_postgresql
-from tests.digest.digest_rows import at, check, found, rows, splice, view
+from tests.digest.digest_rows import at, check, found, rows, said, splice, view
 from tests.digest.servers import Box, Hook, mail_server, webhook
 from tests.empty_store import empty_store
 
@@ -167,6 +167,14 @@ def test_who_reads_about_people(send: Any, box: Box) -> None:
     assert "Birch: cleave" in texts["birch@example.org"]
     assert "Cedar" not in texts["birch@example.org"]
     assert [str(message["To"]) for message in box.messages].count("Ash <ash@example.org>") == 1
+
+
+def test_a_technician_does_not_read_which_colleague_took_a_case(send: Any, box: Box) -> None:
+    taken = rows(cases=[view(found("a", at(10)), said("a", "take", at(17), "Cedar", "with Birch"))])
+    assert outcomes(send([ASH, BIRCH], taken)) == ["sent", "sent"]
+    assert "by Cedar: with Birch" in str(box.messages[0])
+    assert "by one person: with Birch" in str(box.messages[1])
+    assert "Cedar" not in str(box.messages[1])
 
 
 def test_hidden_people_and_pseudonyms_hold_for_messages(send: Any, box: Box) -> None:
