@@ -30,3 +30,7 @@ class StoreTrouble(ArcdriftError):
     """The store cannot be opened, read or written."""
 
     exit_code = 4
+
+
+class StoreDamaged(StoreTrouble):
+    """The file of the store is damaged; what it says must not be believed or changed."""

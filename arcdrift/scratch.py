@@ -33,7 +33,7 @@ def sweep() -> list[Path]:
     removed = []
     for path in Path(tempfile.gettempdir()).glob("arcdrift-*"):
         match = _FOLDER_NAME.fullmatch(path.name)
-        if match and not _is_running(int(match[1])) and _age(path) > ABANDONED_S:
+        if match and not is_running(int(match[1])) and _age(path) > ABANDONED_S:
             shutil.rmtree(path, ignore_errors=True)
             removed.append(path)
     return removed
@@ -47,7 +47,7 @@ def _age(path: Path) -> float:
         return 0.0
 
 
-def _is_running(process_id: int) -> bool:
+def is_running(process_id: int) -> bool:
     """Whether a process is running; True where that cannot be found out."""
     if os.name != "posix":
         return True  # os.kill would end the process there

@@ -89,6 +89,14 @@ COMMANDS = {
         "Show the rows that were refused, in groups, with the reason and how to correct them.",
         "quarantine",
     ),
+    "backup": ListedCommand(
+        RECORDS,
+        "Write all records and settings of a crew into one file, also while imports run.",
+        "backup",
+    ),
+    "restore": ListedCommand(
+        RECORDS, "Make a crew folder from a backup, after all of it was checked.", "restore"
+    ),
     "analyze": ListedCommand(
         ANSWERS,
         "Work out from the stored records what drifted, what was missed and what is due.",

@@ -59,12 +59,18 @@ def open_crew(folder: Path) -> Iterator[CrewSession]:
     """
     from arcdrift.settings import load_crew
     from arcdrift.store.database.connect import open_crew_store
+    from arcdrift.store.database.soundness import require_sound
 
     crew = load_crew(folder)
     try:
         engine = open_crew_store(folder, crew)
         try:
             yield CrewSession(folder, crew, engine)
+        except (ArcdriftError, typer.Exit, BrokenPipeError):
+            raise
+        except Exception as problem:
+            require_sound(engine, problem)
+            raise
         finally:
             engine.dispose()
     except (ArcdriftError, typer.Exit, BrokenPipeError):

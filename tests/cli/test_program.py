@@ -35,6 +35,8 @@ COMMANDS = (
     "coach",
     "layout",
     "simulate",
+    "backup",
+    "restore",
     "user",
     "serve",
 )

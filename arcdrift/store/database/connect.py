@@ -99,11 +99,11 @@ def store_errors(engine: Engine) -> Iterator[None]:
     try:
         yield
     except DBAPIError as problem:
-        raise StoreTrouble(dialect.sentence(problem.orig or problem, place(engine))) from problem
+        raise dialect.trouble(problem.orig or problem, place(engine)) from problem
     except SQLAlchemyError as problem:
         raise StoreTrouble(f"The store {place(engine)} cannot be used: {problem}.") from problem
     except dialect.driver_errors as problem:
-        raise StoreTrouble(dialect.sentence(problem, place(engine))) from problem
+        raise dialect.trouble(problem, place(engine)) from problem
 
 
 @contextmanager

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from sqlalchemy import Connection, Engine, Select, Table
 
+from arcdrift.errors import StoreTrouble
+
 if TYPE_CHECKING:
     import pyarrow as pa
 
@@ -84,8 +86,8 @@ class StoreDialect(Protocol):
     def place(self, engine: Engine) -> str:
         """Words for where a store is, without a password."""
 
-    def sentence(self, problem: BaseException, place: str) -> str:
-        """What to tell a person about an error of the driver."""
+    def trouble(self, problem: BaseException, place: str) -> StoreTrouble:
+        """What to raise for an error of the driver: a sentence that a person can act on."""
 
     def read_only_sentence(self, engine: Engine) -> str:
         """What to tell a person who wants to change a store that can only be read."""
@@ -124,6 +126,23 @@ class StoreDialect(Protocol):
 
     def set_last_id(self, connection: Connection, table: Table, last: int) -> None:
         """Let the ids of new rows of a table follow after one, also where its row is gone."""
+
+    def copy_to_file(
+        self, engine: Engine, path: Path, progress: Callable[[int, int], None]
+    ) -> bool:
+        """Copy a store, of one state, into a new SQLite file; return whether it can.
+
+        Parameters
+        ----------
+        progress : callable
+            Called with the part that is copied and the whole, in any unit.
+        """
+
+    def full_damage(self, engine: Engine) -> list[str] | None:
+        """What is wrong with a store, all of it read; None where that cannot be told from here."""
+
+    def is_damaged(self, engine: Engine) -> bool:
+        """Whether a store is damaged, asked when something went wrong for no other reason."""
 
     def attach(self, connection: Connection, path: Path, name: str) -> bool:
         """Let a connection use the tables of a SQLite file; return whether it can.

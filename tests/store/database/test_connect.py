@@ -83,7 +83,9 @@ def test_a_damaged_store_is_refused(tmp_path, content):
     with pytest.raises(StoreTrouble) as caught:
         open_store(tmp_path)
     assert str(caught.value) == (
-        f"The store {path} is damaged or is not a store; put a backup in its place."
+        f"The store {path} is damaged or is not a store, and no backup of it was found in "
+        f"{tmp_path / 'backups'}; copy the folder, then see what can be saved (README, A damaged "
+        "store)."
     )
 
 

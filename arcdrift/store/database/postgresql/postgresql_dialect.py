@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -31,9 +32,9 @@ class PostgresqlDialect:
         """Address without a password."""
         return ServerAddress(engine.url, "").shown
 
-    def sentence(self, problem: BaseException, place: str) -> str:
-        """What to tell a person about an error of the server or its driver."""
-        return error_sentence(problem, place)
+    def trouble(self, problem: BaseException, place: str) -> StoreTrouble:
+        """What to raise for an error of the server or its driver."""
+        return StoreTrouble(error_sentence(problem, place))
 
     def read_only_sentence(self, engine: Engine) -> str:
         """The server is a standby, or the user may only read."""
@@ -94,6 +95,20 @@ class PostgresqlDialect:
         if last:
             sequence = _sequence(connection, table)
             connection.exec_driver_sql("SELECT setval(%s, %s)", (sequence, last))
+
+    def copy_to_file(
+        self, engine: Engine, path: Path, progress: Callable[[int, int], None]
+    ) -> bool:
+        """Nothing: a server has no file to copy."""
+        return False
+
+    def full_damage(self, engine: Engine) -> list[str] | None:
+        """Nothing: only the server can read its files."""
+        return None
+
+    def is_damaged(self, engine: Engine) -> bool:
+        """Nothing: only the server can read its files."""
+        return False
 
     def attach(self, connection: Connection, path: Path, name: str) -> bool:
         """Nothing: the server cannot read files of this computer."""

@@ -8,9 +8,10 @@ from adbc_driver_sqlite import dbapi
 from sqlalchemy import Engine, Select, literal, select, union_all
 from sqlalchemy.dialects import sqlite
 
-from arcdrift.errors import StoreTrouble
+from arcdrift.errors import StoreDamaged, StoreTrouble
 from arcdrift.store.database.arrow_thread import run_in_arrow_thread
 from arcdrift.store.database.frames import arrow_type
+from arcdrift.store.database.sqlite.damage import damaged_sentence, tells_damage
 from arcdrift.store.database.sqlite.read_only_file import database_address
 from arcdrift.store.database.sqlite.sqlite_gate import gate_of
 
@@ -65,5 +66,7 @@ def _read(engine: Engine, query: Select[Any]) -> pa.Table | None:
     except ArrowError as problem:
         if "locked" in str(problem):
             return None
-        place = engine.url.database
+        place = str(engine.url.database)
+        if tells_damage(str(problem)):
+            raise StoreDamaged(damaged_sentence(place)) from problem
         raise StoreTrouble(f"The store {place} cannot be read: {problem}.") from problem

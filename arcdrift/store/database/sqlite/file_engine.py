@@ -18,6 +18,7 @@ from arcdrift.store.database.dialect import (
     WRITES,
     Waiting,
 )
+from arcdrift.store.database.sqlite.damage import require_undamaged
 from arcdrift.store.database.sqlite.read_only_file import ReadOnlyConnection, is_writable
 from arcdrift.store.database.sqlite.sqlite_dialect import error_sentence
 from arcdrift.store.database.sqlite.sqlite_gate import GatedConnection
@@ -28,6 +29,7 @@ _CACHE_KIB = 65_536
 
 def open_file(path: Path) -> Engine:
     """Engine for the file of a store, which need not exist yet."""
+    require_undamaged(path)
     is_read_only = not is_writable(path)
     if is_read_only and not path.exists():
         raise StoreTrouble(error_sentence("readonly", str(path)))

@@ -4,13 +4,20 @@ from __future__ import annotations
 
 import os
 import sqlite3
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Engine, Select, Table, func, inspect, select
 
-from arcdrift.errors import StoreTrouble
+from arcdrift.errors import StoreDamaged, StoreTrouble
 from arcdrift.store.database.dialect import ImportLocks, Progress
+from arcdrift.store.database.sqlite.damage import (
+    damaged_sentence,
+    full_damage,
+    is_damaged,
+    tells_damage,
+)
 from arcdrift.store.database.sqlite.lock_files import LockFiles
 
 if TYPE_CHECKING:
@@ -28,9 +35,11 @@ class SqliteDialect:
         """Path of the file."""
         return str(engine.url.database)
 
-    def sentence(self, problem: BaseException, place: str) -> str:
-        """What to tell a person about an error message of SQLite."""
-        return error_sentence(str(problem), place)
+    def trouble(self, problem: BaseException, place: str) -> StoreTrouble:
+        """What to raise for an error message of SQLite."""
+        message = str(problem)
+        kind = StoreDamaged if tells_damage(message) else StoreTrouble
+        return kind(error_sentence(message, place))
 
     def read_only_sentence(self, engine: Engine) -> str:
         """The file or its folder cannot be written."""
@@ -90,6 +99,23 @@ class SqliteDialect:
             keep = "INSERT INTO sqlite_sequence (name, seq) VALUES (?, ?)"
             connection.exec_driver_sql(keep, (table.name, last))
 
+    def copy_to_file(
+        self, engine: Engine, path: Path, progress: Callable[[int, int], None]
+    ) -> bool:
+        """Copy the file, of one state, while others use it."""
+        from arcdrift.store.database.sqlite.file_copy import copy_file
+
+        copy_file(engine, path, progress)
+        return True
+
+    def full_damage(self, engine: Engine) -> list[str] | None:
+        """What is wrong with the file, all of it read."""
+        return full_damage(engine)
+
+    def is_damaged(self, engine: Engine) -> bool:
+        """Whether the file's pages are damaged."""
+        return is_damaged(engine)
+
     def attach(self, connection: Connection, path: Path, name: str) -> bool:
         """Let the connection use another file: no second SQLite library must open it."""
         connection.exec_driver_sql(f"ATTACH DATABASE ? AS {name}", (str(path),))
@@ -98,8 +124,8 @@ class SqliteDialect:
 
 def error_sentence(message: str, place: str) -> str:
     """What to tell a person about an error message of SQLite."""
-    if "not a database" in message or "malformed" in message:
-        return f"The store {place} is damaged or is not a store; put a backup in its place."
+    if tells_damage(message):
+        return damaged_sentence(place)
     if "unable to open" in message and not os.access(Path(place).parent, os.W_OK):
         return (
             f"The store {place} holds changes that a program has not finished, and cannot be read "
