@@ -52,8 +52,11 @@
 
     function sentence(events, since) {
         const counts = {};
-        events.filter(([, at]) => at > since).forEach(([what]) => {
-            counts[what] = (counts[what] || 0) + 1;
+        events.forEach((ofCase) => {
+            const later = ofCase.filter(([, at]) => at > since);
+            if (later.length) { // what is new is told as new, whatever came after
+                counts[later[0][0]] = (counts[later[0][0]] || 0) + 1;
+            }
         });
         const parts = Object.keys(COUNTED).filter((what) => counts[what]).map((what) =>
             counts[what] + " " + COUNTED[what][counts[what] === 1 ? 0 : 1]);
@@ -94,8 +97,11 @@
     function lookFor(answer, tries, seen) {
         const told = document.querySelector(".case-told");
         if (told && told !== seen && told.textContent.includes(answer.sentence)) {
-            told.focus({ preventScroll: true });
-            told.scrollIntoView({ block: "nearest" });
+            const at = document.activeElement; // whoever has gone on to a field stays there
+            if (!at || at === document.body || at.matches("button, .case-told")) {
+                told.focus({ preventScroll: true });
+                told.scrollIntoView({ block: "nearest" });
+            }
             const form = answer.refill && document.querySelector(".form-" + answer.form);
             if (form && !form.open) {
                 form.dataset.refilled = "yes";

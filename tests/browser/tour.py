@@ -45,6 +45,7 @@ def main() -> None:
         splicer, _, program = str(finding["subject"]["id"]).partition(" / ")
         stops = {
             "today": "/",
+            "cases": "/cases",
             "loss": "/loss",
             "stream": href("/loss", splicer=splicer, program=program),
             "splicer": href("/splicer", splicer="Dunlin"),

@@ -22,23 +22,20 @@ def events_of(view: View, case: Case) -> list[tuple[str, int]]:
     An open case became known with the analysis that found it first, or when its alarms first made
     it work for somebody, whichever was later.
     """
-    events = []
-    if case["state"] != "closed":
-        seen = _milliseconds(case["seen"])
-        found = view.data.cases_found_at().get(case["id"])
-        events.append(("new", seen if found is None else max(_instant_ms(found), seen)))
-    told = ("came-back", "closed", "reopened")
-    return events + [
-        (str(row["what"]), _milliseconds(row["at"]))
-        for row in case["history"]
-        if row["what"] in told
-    ]
+    told = ("closed",) if case["state"] == "closed" else ("came-back", "reopened")
+    later = [(str(row["what"]), _milliseconds(row["at"])) for row in case["history"]
+             if row["what"] in told][-1:]  # fmt: skip
+    if case["state"] == "closed":
+        return later
+    seen = _milliseconds(case["seen"])
+    found = view.data.cases_found_at().get(case["id"])
+    return [("new", seen if found is None else max(_instant_ms(found), seen)), *later]
 
 
 def news_line(view: View, cases: Iterable[Case], place: str) -> html.Div:
     """Return the line that says what is new since the previous visit; empty until then."""
     user = current_user()
-    events = [event for case in cases for event in events_of(view, case)]
+    events = [events_of(view, case) for case in cases]
     return html.Div(
         [
             dcc.Store(
