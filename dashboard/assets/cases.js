@@ -12,7 +12,7 @@
         "reopened": ["opened again", "opened again"],
         "closed": ["closed", "closed"],
     };
-    const MARKS = {"new": "new", "came-back": "showed again", "reopened": "opened again",
+    const MARKS = {"new": "new to you", "came-back": "showed again", "reopened": "opened again",
         "closed": "closed since"};
 
     // when this reader's previous visit was; undefined on the first

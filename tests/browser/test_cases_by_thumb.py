@@ -76,7 +76,7 @@ def test_a_case_is_taken_on_done_and_waits_for_its_result(watched: Watched) -> N
     page.get_by_role("button", name="The work is done").click()
     expect(page.locator(".case-told")).to_contain_text("Noted.")
     expect(page.get_by_text("Waiting for the result of: v-grooves cleaned.")).to_be_visible()
-    expect(page.get_by_text("Too early: 5 more workdays.").first).to_be_visible()
+    expect(page.get_by_text("Wait for the result: 5 more workdays.")).to_be_visible()
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
 
 
@@ -131,7 +131,7 @@ def test_what_is_new_since_the_last_visit_is_a_word(watched: Watched, size: dict
     page.evaluate(PREVIOUS_VISIT, [30 * 24, "Harbor crew|"])
     watched.open("/cases")
     expect(page.locator(".new-since")).to_contain_text(re.compile("new cases?.* since "))
-    expect(page.locator(".new-mark").first).to_have_text("new")
+    expect(page.locator(".new-mark").first).to_have_text("new to you")
     watched.open("/")  # the same visit still
     expect(page.locator(".new-since")).to_contain_text(re.compile("new cases?.* since "))
     page.evaluate(PREVIOUS_VISIT, [1, "Harbor crew|"])

@@ -86,7 +86,7 @@ def case_forms(view: View, case: Case) -> html.Div:
             html.Button(
                 "I take this on",
                 id=ids.case_save(case["id"], "take", case["version"]),
-                className="button big",
+                className="button big first" if case["state"] == "new" else "button big",
             ),
             _form(case, "done", "Done", _done_fields(view, case), "The work is done"),
             _form(case, "close", "Close", _close_fields(), "Close the case"),

@@ -5,6 +5,7 @@ from typing import Any
 from dash import dcc, html
 
 from arcdrift.analysis.advice.advice import CAUTIONS
+from arcdrift.analysis.cases.outcome import VERDICTS
 from arcdrift.case import rate_text
 from arcdrift.finding import SEVERITY_ORDER
 from dashboard import ids
@@ -66,7 +67,7 @@ def render(view: View) -> html.Div:
         )
     return html.Div(
         [
-            html.Div([back, news_line(view, [case], "case")], className="row spread case-top"),
+            html.Div([back, news_line(view, [case], "case", told=False)]),
             heading(case["title"], f"{KINDS.get(kind_of(case), kind_of(case))}, case {case['id']}"),
             html.Div(
                 [
@@ -80,8 +81,9 @@ def render(view: View) -> html.Div:
 
 
 def _do_card(view: View, case: Case) -> html.Section:
-    steps, result = next_text(case), result_text(case)
-    closed = case["state"] == "closed"
+    steps, closed = next_text(case), case["state"] == "closed"
+    # of a closed case the reason says it, and one that waits says so as its next step
+    result = "" if closed or case["state"] == "waiting" else result_text(case)
     return html.Section(
         [
             html.Div(id=ids.case_answer(case["id"]), role="status"),
@@ -115,14 +117,14 @@ def _outcome(view: View, case: Case) -> html.Section | None:
     since: list[Any] = [level_text(float(after), unit)]
     if low is not None and high is not None:
         since.append(html.Span(interval_text(float(low), float(high)), className="aside"))
+    verdict = str(result["verdict"])
     pairs = [("Before", level_text(float(before), unit)), ("Since", since)]
     by = f" by {last['by']}" if last["by"] else ""
     done = f"{last['what']}{by}, {shown_case_day(view, case, last['at'])}"
     return card(
         html.P(f"Measured around: {done}.", className="muted hint"),
         facts(pairs),
-        html.P(result_text(case)),
-        title="Before and after",
+        title=f"Before and after: {VERDICTS.get(verdict, verdict)}",
     )
 
 
@@ -138,9 +140,9 @@ def _evidence(view: View, case: Case) -> html.Section:
                 ("Began", onset_words(view, case)),
                 ("First alarm", shown_case_day(view, case, case["seen"])),
                 ("Latest evidence", shown_case_day(view, case, case["until"])),
-                ("Likely cause", str(case["cause_text"])),
             ]
         ),
+        html.P(["Likely cause: ", html.Strong(str(case["cause_text"]))]),
         html.P(rate_text(case["rate"])) if case["rate"] else None,
         html.Ul([_finding(view, case, one) for one in items], className="finding-list")
         if items

@@ -32,8 +32,14 @@ def events_of(view: View, case: Case) -> list[tuple[str, int]]:
     return [("new", seen if found is None else max(_instant_ms(found), seen)), *later]
 
 
-def news_line(view: View, cases: Iterable[Case], place: str) -> html.Div:
-    """Return the line that says what is new since the previous visit; empty until then."""
+def news_line(view: View, cases: Iterable[Case], place: str, *, told: bool = True) -> html.Div:
+    """Return the line that says what is new since the previous visit; empty until then.
+
+    Parameters
+    ----------
+    told : bool
+        Whether there is a line; without it, only marks beside cases say what is new.
+    """
     user = current_user()
     events = [events_of(view, case) for case in cases]
     return html.Div(
@@ -45,7 +51,7 @@ def news_line(view: View, cases: Iterable[Case], place: str) -> html.Div:
                     "events": events,
                 },
             ),
-            html.P(id=ids.news_line(place), className="new-since", role="status"),
+            html.P(id=ids.news_line(place), className="new-since", role="status") if told else None,
         ]
     )
 

@@ -5,6 +5,7 @@ from collections import Counter
 from dataclasses import asdict
 from datetime import date
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -15,6 +16,8 @@ from arcdrift.people import Viewer
 from dashboard.callbacks import screen
 from dashboard.components import View
 from dashboard.downloads import as_csv
+from dashboard.pages.cases import case_forms
+from dashboard.pages.cases import cases as cases_page
 from dashboard.pages.cases.case_callbacks import said
 from dashboard.pages.cases.case_forms import FieldProblems, typed_statement
 from dashboard.pages.cases.case_words import interval_text, level_text
@@ -162,7 +165,7 @@ def test_a_result_is_told_with_its_interval(tmp_path: Path) -> None:
             ]  # fmt: skip
 
     words = shown(Measured(tmp_path), f"/cases/{LOSS}")
-    assert "Before and after Measured around: cleaned by Ash, 9 Jun 2025." in words
+    assert "Before and after: better Measured around: cleaned by Ash, 9 Jun 2025." in words
     assert "Before 34 % above usual Since 12 % above usual 95 % interval 4 to 20 %" in words
     assert "Result: Better: 12 % above usual since (4 to 20 %), 34 % above it before." in words
 
@@ -230,6 +233,21 @@ def test_what_is_missing_is_said_beside_its_field(action, fields, problems) -> N
     with pytest.raises(FieldProblems) as refused:
         typed_statement(action, fields, TODAY, OSLO)
     assert refused.value.problems == problems
+
+
+def test_who_is_signed_in_says_it(own: CrewData, monkeypatch: pytest.MonkeyPatch) -> None:
+    user = SimpleNamespace(name="robin.v", viewer=Viewer("trainer"))
+    monkeypatch.setattr(case_forms, "current_user", lambda: user)
+    said(own, button(LOSS, "take"), {"by": "somebody else"})
+    words = shown(own, f"/cases/{LOSS}")
+    assert "Taken on by robin.v on" in words
+    assert not any(
+        getattr(one, "label", "") == "Your name"
+        for one in parts(screen(own, f"/cases/{LOSS}", "", "light"))
+    )
+    monkeypatch.setattr(cases_page, "current_user", lambda: user)
+    assert "loss up 60 %" in shown(own, "/cases", "?owner=mine")
+    assert "air readings" not in shown(own, "/cases", "?owner=mine")
 
 
 def test_what_was_done_counts_from_its_day_where_it_was_done() -> None:
