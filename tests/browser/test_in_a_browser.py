@@ -14,6 +14,7 @@ pytestmark = pytest.mark.browser
 
 PAGES = {
     "/": ["Act first", "Kestrel / single-mode fixed", "Arc checks today"],
+    "/cases": ["No case is open", "Splices to revisit"],
     "/loss": ["The crew, day by day", "Look here first", "3 streams"],
     "/loss?splicer=Kestrel&program=single-mode+fixed": ["Loss of each day", "1,200 splices"],
     "/splicer?splicer=Heron": [

@@ -23,7 +23,7 @@ NAMES = ("Heron", "Kestrel", "Plover", "Alder", "Birch", "Harbor", "single-mode 
 KEYS = (
     "splicer", "program", "day", "period", "state", "subject", "measure", "technician", "share",
     "finding", "severity", "kind", "temperature", "pressure", "humidity", "at-site", "budget",
-    *CHARTS,
+    "cause", "owner", "closed", "site", *CHARTS,
 )  # fmt: skip
 ODD = (
     "", "-1", "0", "nan", "inf", "-inf", "1e308", "9999-12-31", "0001-01-01", "2025-06-12",

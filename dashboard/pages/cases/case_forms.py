@@ -88,16 +88,26 @@ def case_forms(view: View, case: Case) -> html.Div:
                 id=ids.case_save(case["id"], "take", case["version"]),
                 className="button big first" if case["state"] == "new" else "button big",
             ),
-            _form(case, "done", "Done", _done_fields(view, case), "The work is done"),
+            _form(
+                case,
+                "done",
+                "Done",
+                _done_fields(view, case),
+                "The work is done",
+                likely=case["state"] == "taken-on",
+            ),
             _form(case, "close", "Close", _close_fields(), "Close the case"),
         ]
     return html.Div([name_field(), html.Div(buttons, className="case-forms")])
 
 
-def _form(case: Case, action: str, label: str, fields: list[Any], save: str) -> html.Details:
+def _form(
+    case: Case, action: str, label: str, fields: list[Any], save: str, *, likely: bool = False
+) -> html.Details:
+    """Return a button that opens its form; `likely` if it is the next thing to say."""
     return html.Details(
         [
-            html.Summary(label, className="button big"),
+            html.Summary(label, className="button big first" if likely else "button big"),
             html.Div(
                 [
                     *fields,

@@ -79,7 +79,7 @@ def render(view: View) -> html.Div:
     missing = "finding" in view.query and chosen is None
     return html.Div(
         [
-            heading("Findings", "What the logs say needs a person, most severe first."),
+            heading("Findings", "What the cases rest on, most severe first."),
             html.Div(
                 [
                     select(
@@ -211,10 +211,10 @@ def _columns(*, beside_detail: bool) -> list[dict[str, Any]]:
         ]
     return [
         severity,
-        {"field": "finding", "headerName": "Finding", "width": 190} | wrapped,
-        {"field": "subject", "headerName": "About", "width": 160} | wrapped,
+        {"field": "finding", "headerName": "Finding", "width": 170} | wrapped,
+        {"field": "subject", "headerName": "About", "width": 130} | wrapped,
         since,
         case,
-        {"field": "summary", "headerName": "What was seen", "flex": 1, "minWidth": 260} | wrapped,
-        {"field": "next", "headerName": "Next step", "flex": 1, "minWidth": 220} | wrapped,
+        {"field": "summary", "headerName": "What was seen", "flex": 1, "minWidth": 230} | wrapped,
+        {"field": "next", "headerName": "Next step", "flex": 1, "minWidth": 200} | wrapped,
     ]

@@ -1,10 +1,12 @@
 """The splicer page's forms to write something down, and what it then says."""
 
 import re
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from arcdrift.errors import UsageError
 from arcdrift.figures.arc import arc_history
 from arcdrift.intake.storing.written_records import RefusedRecord
 from arcdrift.intake.storing.written_sentences import (
@@ -12,8 +14,11 @@ from arcdrift.intake.storing.written_sentences import (
     ELECTRODES_CAUTION,
     MANUAL_FIRST,
 )
+from arcdrift.people import Viewer
 from dashboard.components import View
 from dashboard.pages.splicer import splicer as splicer_page
+from dashboard.pages.splicer import written_callbacks
+from dashboard.pages.splicer import written_card as written_card_module
 from dashboard.pages.splicer.written_callbacks import _by_field, _undone, _written
 from dashboard.pages.splicer.written_card import service_and_remarks, typed_entry, written_card
 from dashboard.reading.data import CrewData
@@ -95,3 +100,19 @@ def test_remarks_are_marks_on_the_charts_and_checks_by_hand_say_so(data):
     figure = arc_history(marked, unit="steps").figure
     notes = [str(note) for trace in figure.data for note in np.atleast_1d(trace.customdata)]
     assert sum(note.endswith("<br>written by hand") for note in notes) == 1
+
+
+def test_who_is_signed_in_writes_and_a_technician_undoes_own_entries_only(data, monkeypatch):
+    user = SimpleNamespace(name="robin.v", viewer=Viewer("technician", "Robin"))
+    monkeypatch.setattr(written_card_module, "current_user", lambda: user)
+    monkeypatch.setattr(written_callbacks, "current_user", lambda: user)
+    entry = typed_entry("check", "Kestrel", CHECK | {"by": "somebody else"})
+    assert (entry["by"], entry["cells"]["technician"]) == ("robin.v", "Robin")
+    number = _written(data, "check", "Kestrel", CHECK)["number"]
+    user.name = "kim"
+    with pytest.raises(UsageError, match="Somebody else wrote entry 2"):
+        _undone(data, "Kestrel", number)
+    user.viewer = Viewer("trainer")
+    assert _undone(data, "Kestrel", number)["sentence"].startswith("Undone: Kestrel")
+    with pytest.raises(UsageError, match="undone before"):
+        _undone(data, "Kestrel", number)
