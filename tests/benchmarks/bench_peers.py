@@ -180,7 +180,7 @@ def crossed_effects(cells: pd.DataFrame) -> None:
             matrix_inversion_method="cholesky",
         )  # fmt: skip
         model.fit(y=y, X=fixed, params={"optimizer_cov": "lbfgs"})
-        return np.ravel(model.get_cov_pars(std_err=False))[:2] ** 0.5
+        return np.ravel(model.get_cov_pars(std_err=False))[1:3] ** 0.5  # the first is the rest
 
     def by_statsmodels() -> list[float]:
         mixed = import_module("statsmodels.regression.mixed_linear_model").MixedLM

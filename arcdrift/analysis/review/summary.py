@@ -53,6 +53,8 @@ from arcdrift.arrays import Ints
 from arcdrift.clock_bounds import ClockBounds
 from arcdrift.settings import Crew
 
+STATE_COLUMNS = ["splicer", "spliced_at", "site", "program", "arc_count"]
+"""Columns of splices from which the state of a splicer is found."""
 PlaceReader = Callable[[Ints], pd.DataFrame]
 """Reads the splices with some ids."""
 
@@ -355,5 +357,6 @@ def _states(
 ) -> tuple[SplicerState, ...]:
     """State of each splicer."""
     spliced_at = splices["spliced_at"]
-    recent = splices[(spliced_at <= now) & (spliced_at > now - pd.Timedelta(days=COUNT_DAYS))]
+    is_recent = (spliced_at <= now) & (spliced_at > now - pd.Timedelta(days=COUNT_DAYS))
+    recent = splices.loc[is_recent, STATE_COLUMNS]
     return splicer_states_at(names, checks, recent, service, sources, crew, now)
