@@ -8,12 +8,16 @@ from typing import Any
 from dash import html, set_props
 from flask import Response, current_app, has_request_context
 
-from arcdrift.errors import ArcdriftError
+from arcdrift.errors import ArcdriftError, StoreDamaged
 from dashboard import ids
 
 log = logging.getLogger("arcdrift.dashboard")
 _PATH = re.compile(r"(?<![\w.])(?:/[\w.~-]+){2,}|\b[A-Za-z]:\\|\w+://")
 """A file's path or a store's address, which is no business of whoever signed in from elsewhere."""
+DAMAGED = (
+    "The file that holds the records is damaged, so that nothing can be shown or written down. "
+    "Tell whoever runs this dashboard: its log says what to do."
+)
 REFUSALS = {
     401: "Sign in first.",
     403: "This was refused. Open the dashboard at its own address and try again; if it stays so, "
@@ -29,6 +33,9 @@ def sentence(problem: Exception) -> str:
     """Return the message for an error; an unexpected one is logged under a reference number."""
     if isinstance(problem, ArcdriftError) and not (_others_look() and _PATH.search(str(problem))):
         return str(problem)
+    if isinstance(problem, StoreDamaged):
+        log.error("%s", problem)
+        return DAMAGED
     reference = secrets.token_hex(4).upper()
     log.error("reference %s", reference, exc_info=problem)
     where = (

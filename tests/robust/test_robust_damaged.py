@@ -9,6 +9,7 @@ import pytest
 from arcdrift.backup_files import newest_backup
 from arcdrift.cli.commands import serve
 from arcdrift.store.database.sqlite import damage
+from dashboard.app import create_app
 from tests.cli.conftest import analyzed as analyzed
 from tests.cli.conftest import analyzed_once as analyzed_once
 from tests.cli.conftest import arcdrift as arcdrift
@@ -97,6 +98,24 @@ def test_every_command_says_so_and_the_backup_that_it_names_helps(
     words = done.sentence.split("`")[1].split()[1:]
     assert arcdrift(*words).code == 0
     assert arcdrift("findings", "--json").data == before
+
+
+def test_a_running_dashboard_says_so(with_backup: Path) -> None:
+    client = create_app(with_backup).server.test_client()
+    assert client.get("/health").status_code == 200
+    path = with_backup / "arcdrift.db"
+    content = bytearray(path.read_bytes())
+    _cut(content)
+    path.write_bytes(bytes(content))
+    assert client.get("/health").status_code == 503
+    answer = client.get("/csv/loss/streams.csv")
+    text = answer.get_data(as_text=True)
+    assert (answer.status_code, "is damaged" in text, "arcdrift restore" in text) == (
+        500,
+        True,
+        True,
+    )
+    assert path.read_bytes() == bytes(content)
 
 
 @pytest.mark.long

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from arcdrift.cli.json_log import JsonLines
-from arcdrift.errors import StoreTrouble, UsageError
+from arcdrift.errors import StoreDamaged, StoreTrouble, UsageError
 from dashboard import error_page, pages
 from tests.dashboard.access.signing_in import Browser
 
@@ -92,6 +92,14 @@ def test_where_the_store_is_stays_here(app, problem):
         assert "crew" not in error_page.sentence(problem)
         told = UsageError("Give the first day, like 2026-05-04, or 20.5 km/h and/or more.")
         assert error_page.sentence(told) == str(told)
+    assert error_page.sentence(problem) == str(problem)  # on one's own computer
+
+
+def test_a_damaged_store_is_told_to_all_and_the_next_step_to_the_log(app, lines):
+    problem = StoreDamaged("The store /home/crew/arcdrift.db is damaged; restore b.zip.")
+    with app.server.test_request_context("/"):
+        assert error_page.sentence(problem) == error_page.DAMAGED
+    assert "restore b.zip" in lines[-1]["message"]
     assert error_page.sentence(problem) == str(problem)  # on one's own computer
 
 
