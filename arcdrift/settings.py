@@ -280,6 +280,15 @@ class HeaterPrograms(_Strict):
     programs: tuple[str, ...] = Field(min_length=1)
 
 
+class Access(_Strict):
+    """How long sign-ins to the dashboard last (defaults: a shift, a week; no source)."""
+
+    idle_hours: float = Field(12.0, gt=0, le=24 * 31)
+    """Time without use after which a sign-in ends."""
+    longest_days: float = Field(7.0, gt=0, le=90)
+    """Time after which it ends in any case."""
+
+
 class Crew(_Strict):
     """Everything in crew.toml."""
 
@@ -317,6 +326,7 @@ class Crew(_Strict):
     heater_programs: tuple[HeaterPrograms, ...] = ()
     # no part of the text by which an analysis knows its settings, as nothing in it changes a number
     digest: DigestSettings = Field(default_factory=DigestSettings, repr=False)
+    access: Access = Field(default_factory=Access, repr=False)
 
     @model_validator(mode="after")
     def _homes_are_sites(self) -> "Crew":

@@ -88,7 +88,9 @@ def create_app(
     sessions = None
     if address.needs_sign_in:
         _require_users(everything, crew_folder, address)
-        sessions = Sessions(server, everything.engine, address, secret_key(crew_folder))
+        sessions = Sessions(
+            server, everything.engine, address, secret_key(crew_folder), everything.crew.access
+        )
     request_log.install(
         server, behind_proxy=bool(address.proxies), log_requests=address.needs_sign_in
     )

@@ -16,24 +16,25 @@ from flask import Flask, session
 from sqlalchemy import Engine
 
 from arcdrift.errors import StoreTrouble
+from arcdrift.settings import Access
 from arcdrift.store.accounts.ended_sign_ins import end_sign_ins
 from arcdrift.store.accounts.user_accounts import UserAccount, signed_in_user
 from dashboard.access.current_user import SignedInUser
 from dashboard.access.served_address import ServedAddress
 
-IDLE = timedelta(hours=12)
-"""Without use, a sign-in ends after this time: a shift."""
-LONGEST = timedelta(days=7)
-"""In any case it ends after this time."""
 _SEEN_STEP_SECONDS = 60
 log = logging.getLogger("arcdrift.access")
 
 
 class Sessions:
-    """The sign-ins of one dashboard."""
+    """The sign-ins of one dashboard, to which it adds what `flask_login` needs."""
 
-    def __init__(self, server: Flask, engine: Engine, address: ServedAddress, key: bytes) -> None:
+    def __init__(
+        self, server: Flask, engine: Engine, address: ServedAddress, key: bytes, times: Access
+    ) -> None:
         self._engine = engine
+        self._idle = timedelta(hours=times.idle_hours)
+        self._longest = timedelta(days=times.longest_days)
         self._ended: dict[str, datetime] = {}  # also those that the store could not take yet
         self._unsaved: set[str] = set()
         self._lock = Lock()
@@ -46,7 +47,7 @@ class Sessions:
             SESSION_COOKIE_SAMESITE="Lax",
             SESSION_COOKIE_PATH="/",
             SESSION_REFRESH_EACH_REQUEST=False,
-            PERMANENT_SESSION_LIFETIME=LONGEST,
+            PERMANENT_SESSION_LIFETIME=self._longest,
         )
         manager = flask_login.LoginManager()
         manager.session_protection = None  # a phone changes its address while it drives
@@ -72,7 +73,7 @@ class Sessions:
         sign_in = session.get("sign_in")
         if isinstance(sign_in, str):
             with self._lock:
-                self._ended[sign_in] = datetime.now(UTC) + LONGEST
+                self._ended[sign_in] = datetime.now(UTC) + self._longest
                 self._unsaved.add(sign_in)
             self.save_ended()
         flask_login.logout_user()
@@ -100,7 +101,9 @@ class Sessions:
         if not (isinstance(sign_in, str) and isinstance(started, int) and isinstance(seen, int)):
             return None
         now = time.time()
-        if now - started > LONGEST.total_seconds() or now - seen > IDLE.total_seconds():
+        if now - started > self._longest.total_seconds():
+            return None
+        if now - seen > self._idle.total_seconds():
             return None
         if sign_in in self._ended:
             return None

@@ -1,6 +1,7 @@
 """Signing in and out: what begins a sign-in, what it carries, and all that ends it."""
 
 import logging
+import shutil
 from pathlib import Path
 
 import pytest
@@ -160,7 +161,7 @@ def test_a_sign_in_ends_when_idle_and_in_any_case_after_its_longest_time(visitor
     start = sessions.time.time()
     clock = {"now": start}
     monkeypatch.setattr(sessions.time, "time", lambda: clock["now"])
-    idle, longest = sessions.IDLE.total_seconds(), sessions.LONGEST.total_seconds()
+    idle, longest = 12 * 3600, 7 * 24 * 3600
     clock["now"] += idle - 1
     assert is_in(visitor)  # being there counts anew
     clock["now"] += idle - 1
@@ -176,11 +177,25 @@ def test_a_sign_in_ends_when_idle_and_in_any_case_after_its_longest_time(visitor
     assert not is_in(visitor)
 
 
+def test_the_crew_sets_how_long_sign_ins_last(users_folder: Path, tmp_path: Path, monkeypatch):
+    shutil.copytree(users_folder, tmp_path / "crew")
+    toml = tmp_path / "crew" / "crew.toml"
+    toml.write_text(toml.read_text() + "\n[access]\nidle_hours = 0.5\n", encoding="utf-8")
+    browser = Browser(create_app(tmp_path / "crew", ServedAddress(proxies=1, public_url=ADDRESS)))
+    clock = {"now": sessions.time.time()}
+    monkeypatch.setattr(sessions.time, "time", lambda: clock["now"])
+    browser.sign_in("Lena")
+    clock["now"] += 1700
+    assert is_in(browser)
+    clock["now"] += 1900
+    assert not is_in(browser)
+
+
 def test_an_open_page_that_asks_by_itself_does_not_keep_a_sign_in_alive(visitor, monkeypatch):
     clock = {"now": sessions.time.time()}
     monkeypatch.setattr(sessions.time, "time", lambda: clock["now"])
     for _ in range(3):
-        clock["now"] += sessions.IDLE.total_seconds() / 2 + 1
+        clock["now"] += 6 * 3600 + 1
         last = visitor.call(
             "results-version.data",
             [{"id": "results-timer", "property": "n_intervals", "value": 3}],

@@ -19,6 +19,9 @@ from arcdrift.store.accounts.user_accounts import (
     signed_in_user,
 )
 from arcdrift.store.database.connect import reading
+from tests.both_stores import both_stores
+
+pytestmark = both_stores
 
 PASSWORD = "kettle orbit plum 7"
 NOW = datetime.now(UTC)
