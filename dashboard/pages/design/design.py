@@ -97,6 +97,9 @@ def _number(view: View, requested: RequestedBudget, crew: Crew) -> html.Section:
         text += " and these shares"
     if same or requested.problem:
         text = "Nothing to save"
+    may_save = view.data.viewer.has_role("lead")
+    if not may_save:
+        text = "A lead saves it"
     percents = {name: 100 * share for name, share in shares.model_dump().items()}
     return card(
         html.P(
@@ -115,7 +118,7 @@ def _number(view: View, requested: RequestedBudget, crew: Crew) -> html.Section:
                     text,
                     id=ids.budget_save(search(view.query)),
                     className="button",
-                    disabled=same or bool(requested.problem),
+                    disabled=same or bool(requested.problem) or not may_save,
                 ),
             ],
             className="filters",
