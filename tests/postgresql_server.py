@@ -24,15 +24,14 @@ _TEMPLATE = "empty_store"
 _START_S = 60.0
 _MOST_OPEN = 20
 """With more stores open those that no test uses any more are looked for."""
+_SETTINGS = {"listen_addresses": "", "max_connections": "200"}
 # nothing of a test need outlive a power cut, but a crash of the server
-_SETTINGS = {
-    "listen_addresses": "",
+_NOT_DURABLE = {
     "fsync": "off",
     "full_page_writes": "off",
     "autovacuum": "off",
     "wal_level": "minimal",
     "max_wal_senders": "0",
-    "max_connections": "200",
 }
 
 
@@ -44,11 +43,14 @@ class Server:
     ----------
     folder : Path
         Holds its data and its socket.
+    durable : bool
+        Whether what was committed outlives a power cut.
     """
 
     folder: Path
     programs: Path
     user: str
+    durable: bool = False
     process: "subprocess.Popen[bytes] | None" = None
     _stores: list[tuple["weakref.ref[Engine]", str]] = field(default_factory=list)
     _count: int = 0
@@ -99,7 +101,8 @@ class Server:
 
     def start(self) -> None:
         """Start the server and wait until it answers."""
-        settings = [f"-c{name}={value}" for name, value in _SETTINGS.items()]
+        wanted = _SETTINGS if self.durable else _SETTINGS | _NOT_DURABLE
+        settings = [f"-c{name}={value}" for name, value in wanted.items()]
         command = [self.programs / "postgres", "-D", self.folder / "data", "-k", self.folder]
         with (self.folder / "log").open("ab") as log:
             self.process = subprocess.Popen(
@@ -132,8 +135,14 @@ class Server:
 
 
 @cache
-def started_server() -> Server | str:
-    """Start the server of this process; return why there is none where it cannot be."""
+def started_server(*, durable: bool = False) -> Server | str:
+    """Start the server of this process; return why there is none where it cannot be.
+
+    Parameters
+    ----------
+    durable : bool
+        Whether it writes as one that people work with, for benchmarks.
+    """
     try:
         import adbc_driver_postgresql  # noqa: F401
         import psycopg  # noqa: F401
@@ -151,7 +160,7 @@ def started_server() -> Server | str:
     make = [str(programs / "initdb"), "-D", str(folder / "data"), "-A", "trust", "-E", "UTF8"]
     make += ["--locale", "C.UTF-8", "--no-sync"]
     subprocess.run(_as_user(user, make), check=True, stdout=subprocess.DEVNULL, cwd=folder)
-    server = Server(folder, programs, user)
+    server = Server(folder, programs, user, durable)
     atexit.register(server.stop)
     server.start()
     return server

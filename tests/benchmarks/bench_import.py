@@ -1,7 +1,8 @@
 """Time imports: against a bare read and bulk insert, and of a day into a large store.
 
-Run by hand: ``python tests/benchmarks/bench_import.py [rows [stored splices [megabytes]]]``, from
-the project's folder. The last part writes a file of that many megabytes and prints the peak
+Run by hand: ``python -m tests.benchmarks.bench_import [--postgresql] [rows [stored splices
+[megabytes]]]``, from the project's folder. With ``--postgresql`` stores are on a server of its own
+with the settings of Debian. The last part writes a file of that many megabytes and prints the peak
 memory of importing it. Ratios are of the time on the clock and, in brackets, of the processor's
 time, which says more on a machine that does other work too.
 """
@@ -17,11 +18,13 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+from sqlalchemy import Engine
 
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store.database.connect import open_store
 from arcdrift.store.records.record_overview import read_splicers
+from tests.postgresql_server import started_server
 from tests.stored_rows import store_rows
 
 CREW = Crew(name="Invented crew", invented=True, time_zone="Europe/Oslo")
@@ -125,9 +128,24 @@ def say(words: str, took: Spent, rows: int, plain: Spent | None = None) -> None:
     sys.stdout.flush()
 
 
+_engines: dict[Path, Engine] = {}
+
+
+def store_in(folder: Path) -> Engine:
+    """The store of a folder, or the one on the server that stands for it."""
+    if "--postgresql" not in sys.argv:
+        return open_store(folder)
+    if folder not in _engines:
+        server = started_server(durable=True)
+        if isinstance(server, str):
+            sys.exit(server)
+        _engines[folder] = server.empty_store()
+    return _engines[folder]
+
+
 def timed(folder: Path, path: Path) -> Spent:
     """Seconds of one import."""
-    engine = open_store(folder)
+    engine = store_in(folder)
     return spent(lambda: import_file(engine, CREW, path))
 
 
@@ -145,7 +163,7 @@ def against_bare(kind: str, rows: int, folder: Path) -> None:
 
 def a_day(stored: int, folder: Path) -> None:
     """Time a day's file into a store of many splices."""
-    engine = open_store(folder)
+    engine = store_in(folder)
     for begin in range(0, stored, STEP):
         rows = log("splices", min(STEP, stored - begin), BEGIN + pd.Timedelta(seconds=3 * begin))
         rows["spliced_at"] = pd.to_datetime(rows["spliced_at"], utc=True)
@@ -191,4 +209,4 @@ def main(rows: int, stored: int = 0, megabytes: int = 0) -> None:
 
 
 if __name__ == "__main__":
-    main(*(int(word) for word in sys.argv[1:] or ["1000000"]))
+    main(*([int(word) for word in sys.argv[1:] if word.isdigit()] or [1_000_000]))

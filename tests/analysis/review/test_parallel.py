@@ -18,7 +18,7 @@ from arcdrift.analysis.review.result_tables import crew_days
 from arcdrift.analysis.review.review_inputs import SplicesAtAddress, read_inputs, read_splices
 from arcdrift.analysis.review.summary import Summary, combine_parts
 from arcdrift.simulate import invented_crew, simulate_frames
-from tests.both_stores import both_stores
+from tests.both_stores import both_stores, daily_on_postgresql
 from tests.empty_store import empty_store
 from tests.stored_rows import store_rows
 
@@ -98,6 +98,7 @@ def assert_equal(first: Summary, second: Summary) -> None:
             assert one == two, field.name
 
 
+@daily_on_postgresql
 def test_the_summary_does_not_depend_on_how_the_crew_is_split(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -32,7 +32,7 @@ from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.results.result_replacement import replace_results
 from arcdrift.store.results.saved_summary import record_marks
 from tests.analysis.review.test_parallel import assert_equal
-from tests.both_stores import both_stores
+from tests.both_stores import both_stores, daily_on_postgresql
 from tests.empty_store import copied_store, empty_store
 from tests.stored_rows import store_rows
 
@@ -175,6 +175,7 @@ def test_the_latest_days_are_ten() -> None:
     assert first_latest_day(pd.Timestamp("2026-01-31T23:30Z")) == pd.Timestamp("2026-01-21")
 
 
+@daily_on_postgresql
 def test_days_that_did_not_change_are_not_summarized_again(store: Store) -> None:
     store.pass_days(77)
     store.summary(from_scratch=False)

@@ -14,7 +14,7 @@ from arcdrift.settings import Crew
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.imports.set_aside_rows import read_conflicting, read_quarantined
 from arcdrift.store.records.record_rows import read_records
-from tests.both_stores import both_stores
+from tests.both_stores import both_stores, daily_on_postgresql
 from tests.empty_store import empty_store
 
 pytestmark = both_stores
@@ -46,6 +46,7 @@ def outcome(report):
     return (balance.accepted, balance.already_stored, balance.conflicting, balance.quarantined)
 
 
+@daily_on_postgresql
 def test_the_sample_is_accounted_for_line_by_line(bring):
     report = bring(SAMPLE.read_text())
     assert report.kind == "readings"

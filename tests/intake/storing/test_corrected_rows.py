@@ -14,7 +14,7 @@ from arcdrift.store.imports.import_list import read_imports
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.imports.set_aside_rows import read_quarantined
 from arcdrift.store.records.record_rows import read_records
-from tests.both_stores import both_stores
+from tests.both_stores import both_stores, daily_on_postgresql
 from tests.empty_store import empty_store
 
 pytestmark = both_stores
@@ -71,6 +71,7 @@ def contents(engine):
         }
 
 
+@daily_on_postgresql
 @ONE_CHUNK_EVERY_DAY
 def test_a_corrected_log_closes_its_rows_and_undoing_opens_them(bring):
     bring(log(broken=(1, 3, 5)))

@@ -21,7 +21,7 @@ from arcdrift.store.imports.import_list import read_imports
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.imports.set_aside_rows import read_conflicting, read_quarantined
 from arcdrift.store.records.record_rows import read_records
-from tests.both_stores import both_stores, sqlite_only
+from tests.both_stores import both_stores, daily_on_postgresql, sqlite_only
 from tests.empty_store import empty_store
 
 pytestmark = both_stores
@@ -62,6 +62,7 @@ def contents(engine):
         }
 
 
+@daily_on_postgresql
 def test_what_is_stored_and_reported(engine, bring):
     content = (
         "Splicer,spliced_at,loss_db,outcome,splice_number,remark\n"
@@ -110,6 +111,7 @@ def test_what_is_stored_and_reported(engine, bring):
     assert pd.isna(listed["layout"])
 
 
+@daily_on_postgresql
 def test_every_kind_comes_in(engine, bring):
     bring(
         "splicer,checked_at,outcome,arc_setting,arc_count\n"
@@ -126,6 +128,7 @@ def test_every_kind_comes_in(engine, bring):
     assert list(read_imports(engine)["kind"]) == ["service", "readings", "arc-checks"]
 
 
+@daily_on_postgresql
 def test_the_same_file_twice_adds_nothing(engine, bring):
     content = (
         HEADER
@@ -211,6 +214,7 @@ def test_a_log_with_seconds_has_one_splice_at_a_time(engine, bring):
     assert counts(bring(content)) == (0, 4, 0, 0)
 
 
+@daily_on_postgresql
 def test_a_conflict_keeps_both_versions(engine, bring):
     bring(HEADER + "Heron,2025-03-01 10:00:30,0.03,Alder\n")
     changed = "Heron,2025-03-01 10:00:30,0.03,Birch\n"
@@ -273,6 +277,7 @@ def test_identity_of_each_kind(bring, header, row, changed, other):
     assert counts(bring(f"{header}\n{changed}\n")) == (0, 0, 1, 0)
 
 
+@daily_on_postgresql
 def test_undoing_restores_the_store_exactly(engine, bring):
     first = HEADER + "Heron,2025-03-01 10:00:30,0.03,Alder\nHeron,2025-03-01 10:01:30,99,Alder\n"
     bring(first)
@@ -288,6 +293,7 @@ def test_undoing_restores_the_store_exactly(engine, bring):
     assert counts(bring(second)) == (1, 1, 1, 1)
 
 
+@daily_on_postgresql
 def test_nothing_is_stored_when_writing_fails(engine, bring, monkeypatch):
     before = contents(engine)
 
@@ -301,6 +307,7 @@ def test_nothing_is_stored_when_writing_fails(engine, bring, monkeypatch):
     assert read_imports(engine).empty
 
 
+@daily_on_postgresql
 def test_another_import_meanwhile_is_seen(engine, bring, monkeypatch):
     content = HEADER + "Heron,2025-03-01 10:00:30,0.03,Alder\n"
     compare, seen = log_import.classify_rows, []

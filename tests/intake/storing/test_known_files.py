@@ -25,7 +25,7 @@ from arcdrift.store.imports.import_list import read_imports
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.imports.set_aside_rows import read_quarantined
 from arcdrift.store.records.record_rows import read_records
-from tests.both_stores import both_stores
+from tests.both_stores import both_stores, daily_on_postgresql
 from tests.empty_store import empty_store
 from tests.intake.storing.test_import_order import FILES
 
@@ -144,6 +144,7 @@ def is_read(engine, path, crew=OSLO, now=NOW, **options):
     return reader.called
 
 
+@daily_on_postgresql
 def test_the_same_file_is_not_read_again(engine, path, tmp_path):
     first = import_file(engine, OSLO, path, now=NOW)
     with patch.object(module, "open_text", side_effect=AssertionError):

@@ -36,7 +36,7 @@ from arcdrift.store.imports.set_aside_rows import read_conflicting, read_quarant
 from arcdrift.store.records.record_rows import read_records
 from arcdrift.store.records.written_entries import written_entries
 from arcdrift.store.results.store_versions import records_version, store_version
-from tests.both_stores import both_stores, sqlite_only
+from tests.both_stores import both_stores, daily_on_postgresql, sqlite_only
 from tests.empty_store import empty_store
 
 pytestmark = [pytest.mark.usefixtures("_reads_every_row"), both_stores]
@@ -159,6 +159,7 @@ def test_the_same_check_twice_is_one(engine):
     assert not write_check(engine, arc_setting="13").repeated
 
 
+@daily_on_postgresql
 def test_the_log_of_a_check_joins_what_was_written_down(engine):
     hand = write_check(engine)
     report = import_rows(engine, "Heron,2025-05-01 09:52:11,pass,12,1040,")
@@ -288,6 +289,7 @@ def test_a_writer_waits_for_another_or_says_that_the_store_is_busy(engine):
     assert told
 
 
+@daily_on_postgresql
 def test_two_writers_at_once_both_are_stored_and_a_double_tap_once(engine):
     cells = [CHECK | {"arc_setting": str(setting)} for setting in (11, 12, 12, 13)]
     reports = []

@@ -28,6 +28,7 @@ from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.database.connect import reading
 from arcdrift.store.imports.import_list import read_imports
+from tests.both_stores import both_stores, daily_on_postgresql
 from tests.empty_store import empty_store
 
 pytestmark = pytest.mark.usefixtures("_reads_every_row")
@@ -217,6 +218,7 @@ def contents(engine) -> dict[str, list[tuple[object, ...]]]:
     return held
 
 
+@both_stores
 @pytest.mark.parametrize(
     "log",
     [
@@ -238,6 +240,8 @@ def test_the_store_is_the_same_wherever_chunks_end(tmp_path, both, log):
             both(path, size + 7, bucket)
 
 
+@daily_on_postgresql
+@both_stores
 def test_a_repeated_hour_is_resolved_across_chunks(tmp_path, both):
     path = tmp_path / "log.csv"
     for name in LOGS if LONG else ("to the minute", "readings"):
@@ -245,6 +249,7 @@ def test_a_repeated_hour_is_resolved_across_chunks(tmp_path, both):
         assert both(path, 700, 20).balance.quarantined < 10
 
 
+@both_stores
 def test_a_wrong_unit_is_found_from_all_chunks(tmp_path, both):
     path = tmp_path / "log.csv"
     rows = [f"2025-03-01 10:{n:02d},Harbor,29.9{n % 10}" for n in range(50)]
@@ -254,6 +259,7 @@ def test_a_wrong_unit_is_found_from_all_chunks(tmp_path, both):
     assert both(path, 400, 20).balance.quarantined == 50
 
 
+@both_stores
 def test_a_layout_holds_for_every_chunk(tmp_path, both):
     layout = tmp_path / "layout.toml"
     layout.write_text(
@@ -273,6 +279,7 @@ def test_a_layout_holds_for_every_chunk(tmp_path, both):
     assert (report.balance.accepted, report.balance.quarantined) == (42, 0)
 
 
+@both_stores
 def test_packed_and_recoded_texts_are_read_in_chunks(tmp_path, both):
     path = tmp_path / "log.csv"
     text = "site,read_at,temperature_c\n" + "".join(
@@ -286,6 +293,7 @@ def test_packed_and_recoded_texts_are_read_in_chunks(tmp_path, both):
     assert both(path, 2500, 100) == "log.csv is cut short; copy the packed file again."
 
 
+@both_stores
 def test_a_utf16_text_cut_within_a_character_is_refused(tmp_path, both):
     path = tmp_path / "log.csv"
     path.write_bytes(LOGS["numbered"].decode().encode("utf-16") + b"x")

@@ -9,7 +9,7 @@ from arcdrift.store.database.connect import writing
 from arcdrift.store.imports.import_list import add_import, read_imports
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.records.record_rows import read_records
-from tests.both_stores import both_stores
+from tests.both_stores import both_stores, daily_on_postgresql
 from tests.store.stored_examples import splices
 from tests.stored_rows import import_values
 
@@ -40,6 +40,7 @@ def test_undoing_refuses_what_is_not_there(engine):
     assert str(caught.value) == "Import 1 was undone before; nothing was changed."
 
 
+@daily_on_postgresql
 def test_an_id_that_was_undone_never_comes_back(filled):
     undo_import(filled, 1)
     with writing(filled) as connection:
