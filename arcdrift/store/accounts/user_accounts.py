@@ -104,8 +104,8 @@ def _taken(name: str) -> str:
 def user_accounts(engine: Engine) -> list[UserAccount]:
     """Return every user, by name."""
     with reading(engine) as connection:
-        rows = connection.execute(select(schema.users).order_by(schema.users.c.name_key)).all()
-    return [_account(row._mapping) for row in rows]
+        rows = connection.execute(select(schema.users)).all()
+    return [_account(row._mapping) for row in sorted(rows, key=lambda row: str(row.name_key))]
 
 
 def has_users(engine: Engine) -> bool:

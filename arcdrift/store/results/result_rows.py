@@ -35,9 +35,10 @@ def read_result(engine: Engine, table_name: str, **equals: Any) -> pd.DataFrame:
 def read_check_days(engine: Engine) -> list[dict[str, Any]]:
     """Return the rows of ``result_check_days`` by splicer and day, with instants in UTC."""
     table = schema.RESULTS["result_check_days"]
-    query = select(table).order_by(table.columns.splicer, table.columns.day)
     with reading(engine) as connection:
-        rows = connection.execute(query).mappings().all()
+        found = connection.execute(select(table)).mappings().all()
+    # here, because databases differ in what comes first in the alphabet
+    rows = sorted(found, key=lambda row: (row["splicer"], row["day"]))
     return [
         row
         | {
