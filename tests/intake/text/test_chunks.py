@@ -179,7 +179,10 @@ def both(tmp_path):
         ):
             with measures:
                 done = outcome(partial(import_file, engine, CREW, path, now=NOW, **options))
-                outcomes.append(done if isinstance(done, str) else replace(done, seconds=0.0))
+                # numbers of refused imports are not given again by every database
+                outcomes.append(
+                    done if isinstance(done, str) else replace(done, seconds=0.0, import_id=0)
+                )
         assert outcomes[0] == outcomes[1]
         assert contents(stores[0]) == contents(stores[1])
         return outcomes[0]
