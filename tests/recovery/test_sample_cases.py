@@ -99,6 +99,10 @@ def test_dust_that_was_cleaned_away_closes_itself_or_waits_for_its_result(
 def test_a_blade_that_was_turned_and_a_step_that_waits(cases: list[Case]) -> None:
     (blade,) = of_fault(cases, "blade-overdue", "C8")
     assert (blade["closed"]["how"], blade["actions"][0]["day"]) == ("cured", "2026-10-26")
+    # the truth: angles are as usual again from the day on which the blade was turned
+    result = blade["result"]
+    assert result["verdict"] == "cured"
+    assert result["low"] < 0 < result["high"] < result["before"] / 2
     (step,) = of_fault(cases, "arc-step", "Kestrel")
     assert step["state"] == "waiting"
     assert step["actions"][0]["what"] == "electrodes replaced"
