@@ -127,8 +127,9 @@
                 return keep();
             },
             // a refused form: go to the first field that has to be mended
-            refused: function (texts, choices) {
-                if (texts.concat(choices).some(Boolean)) {
+            refused: function (...errors) {
+                if (errors.flat().some(Boolean) &&
+                    document.querySelector(".case-forms, .revisit-list")) {
                     window.setTimeout(() => {
                         const field = [...document.querySelectorAll(
                             "#page [aria-invalid='true'], #page [role='radiogroup']")].find((one) =>

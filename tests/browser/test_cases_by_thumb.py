@@ -78,6 +78,8 @@ def test_a_case_is_taken_on_done_and_waits_for_its_result(watched: Watched) -> N
     expect(page.get_by_text("Waiting for the result of: v-grooves cleaned.")).to_be_visible()
     expect(page.get_by_text("Wait for the result: 5 more workdays.")).to_be_visible()
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    watched.go("/splicer?splicer=Kestrel")
+    expect(page.get_by_label("Your name")).to_have_value("Robin")  # one name on every page
 
 
 @pytest.mark.long

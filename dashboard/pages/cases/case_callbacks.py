@@ -17,6 +17,8 @@ from dashboard.pages.cases.case_words import day_text
 from dashboard.pages.cases.revisit import PLACE, tick, untick
 from dashboard.reading.data import CrewData
 
+NAME = {"type": "written-field", "form": EVERY_FORM, "name": ALL}
+"""The field for the reader's name."""
 ANSWER_SECONDS = 600
 """How long a page says what was last written down."""
 SAID = {
@@ -42,10 +44,12 @@ def register(app: Dash, data: CrewData) -> None:
         Output(ids.RESULTS_VERSION, "data", allow_duplicate=True),
         Output({"type": "case-text", "form": ALL, "name": ALL}, "error"),
         Output({"type": "case-choice", "form": ALL, "name": ALL}, "error"),
+        Output(NAME, "error", allow_duplicate=True),
         Input({"type": "case-save", "case": ALL, "action": ALL, "version": ALL}, "n_clicks"),
         Input({"type": "case-text", "form": ALL, "name": ALL}, "n_submit"),
         State({"type": "case-text", "form": ALL, "name": ALL}, "value"),
         State({"type": "case-choice", "form": ALL, "name": ALL}, "value"),
+        State(NAME, "value"),
         State({"type": "case-save", "case": ALL, "action": ALL, "version": ALL}, "id"),
         prevent_initial_call=True,
     )
@@ -55,20 +59,21 @@ def register(app: Dash, data: CrewData) -> None:
         _enters: list[Any],
         _texts: list[Any],
         _choices: list[Any],
+        _names: list[Any],
         buttons: list[dict[str, Any]],
     ) -> Any:
-        texts, choices = ([item["id"] for item in ctx.outputs_list[place]] for place in (2, 3))
-        untouched = [no_update] * len(texts), [no_update] * len(choices)
+        places = [[item["id"] for item in places] for places in ctx.outputs_list[2:]]
+        untouched = [[no_update] * len(fields_of_kind) for fields_of_kind in places]
         pressed: Any = ctx.triggered_id
         if pressed is None or not any(item["value"] for item in ctx.triggered):
             return no_update, no_update, *untouched
         action = pressed.get("action") or pressed["form"]
         button = next((one for one in buttons if one["action"] == action), None)
-        if button is None:  # Enter in the name belongs to no button
+        if button is None:
             return no_update, no_update, *untouched
         fields = {
             item["id"]["name"]: item.get("value")
-            for state in ctx.states_list[:2]
+            for state in ctx.states_list[:3]
             for item in state
             if item["id"]["form"] in (action, EVERY_FORM)
         }
@@ -82,18 +87,18 @@ def register(app: Dash, data: CrewData) -> None:
                     else None
                     for item in fields_of_kind
                 ]
-                for fields_of_kind in (texts, choices)
+                for fields_of_kind in places
             ]
             return no_update, no_update, *errors
-        return answer, data.version(), [None] * len(texts), [None] * len(choices)
+        return answer, data.version(), *([None] * len(fields_of_kind) for fields_of_kind in places)
 
     @app.callback(
         Output(ids.CASE_SAID, "data", allow_duplicate=True),
         Output(ids.RESULTS_VERSION, "data", allow_duplicate=True),
-        Output({"type": "case-text", "form": ALL, "name": ALL}, "error", allow_duplicate=True),
+        Output(NAME, "error", allow_duplicate=True),
         Input({"type": "revisit-tick", "splice": ALL}, "n_clicks"),
         Input({"type": "revisit-undo", "splice": ALL, "place": ALL}, "n_clicks"),
-        State({"type": "case-text", "form": ALL, "name": ALL}, "value"),
+        State(NAME, "value"),
         prevent_initial_call=True,
     )
     @for_role("technician")
@@ -150,6 +155,7 @@ def register(app: Dash, data: CrewData) -> None:
         Output(ids.DRAWN, "data", allow_duplicate=True),
         Input({"type": "case-text", "form": ALL, "name": ALL}, "error"),
         Input({"type": "case-choice", "form": ALL, "name": ALL}, "error"),
+        Input(NAME, "error"),
         prevent_initial_call=True,
     )
     app.clientside_callback(

@@ -57,7 +57,7 @@ def name_field() -> dmc.TextInput | None:
     if current_user() is not None:
         return None
     return dmc.TextInput(
-        id=ids.case_text(EVERY_FORM, "by"),
+        id=ids.written_field(EVERY_FORM, "by"),  # the Splicer page remembers the same name
         label="Your name",
         value="",
         persistence=True,

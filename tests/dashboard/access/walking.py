@@ -201,10 +201,11 @@ def take_a_case_on(browser: Browser) -> Any:
     return browser.call(
         callbacks(browser.app)["state_case"],
         [[{"id": button, "property": "n_clicks", "value": 1}], []],
-        [[], [], [{"id": button, "property": "id", "value": button}]],
+        [[], [], [], [{"id": button, "property": "id", "value": button}]],
         outputs=[
             {"id": "case-said", "property": "data"},
             {"id": "results-version", "property": "data"},
+            [],
             [],
             [],
         ],
