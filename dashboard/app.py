@@ -10,15 +10,16 @@ from arcdrift.errors import UsageError
 from arcdrift.figures.theme import Scheme
 from arcdrift.store.accounts.user_accounts import has_users
 from dashboard import callbacks, downloads, error_page, pocket_page
-from dashboard.access import health, request_guard, request_log, sign_in
+from dashboard.access import request_guard, sign_in
 from dashboard.access.current_user import current_user, current_viewer
 from dashboard.access.secret_key import secret_key
 from dashboard.access.served_address import ServedAddress
 from dashboard.access.sessions import Sessions
-from dashboard.graceful_server import GracefulServer
 from dashboard.reading.data import CrewData
 from dashboard.reading.viewers import data_for_request
 from dashboard.server_rendered_advice import advice_html
+from dashboard.serving import health, request_log
+from dashboard.serving.graceful_server import GracefulServer
 from dashboard.shell import shell
 
 ASSETS_APART = r"(sign-in\.css|forget\.js|pocket-worker\.js)"

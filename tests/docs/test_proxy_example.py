@@ -20,7 +20,7 @@ import pytest
 
 from dashboard.access.served_address import ServedAddress
 from dashboard.app import create_app
-from dashboard.graceful_server import GracefulServer
+from dashboard.serving.graceful_server import GracefulServer
 from tests.dashboard.access.conftest import add_users
 from tests.dashboard.access.signing_in import PASSWORD
 from tests.dashboard.invented import write_crew

@@ -26,7 +26,7 @@ class Lines(logging.Handler):
 
 @pytest.fixture
 def lines(app):
-    from dashboard.access import request_log
+    from dashboard.serving import request_log
 
     handler = Lines()
     handler.addFilter(request_log._add_request_id)
@@ -46,7 +46,7 @@ def test_health_says_no_more_than_whether_it_works(stranger, monkeypatch):
     def broken(_engine):
         raise StoreTrouble("The store /home/crew/arcdrift.db is damaged.")
 
-    monkeypatch.setattr("dashboard.access.health.reading", broken)
+    monkeypatch.setattr("dashboard.serving.health.reading", broken)
     answer = stranger.get("/health", base_url="https://crew.example")
     assert (answer.status_code, answer.json) == (503, {"status": "unavailable"})
 

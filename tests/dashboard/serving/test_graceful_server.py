@@ -9,7 +9,7 @@ import urllib.request
 import pytest
 from flask import Flask
 
-from dashboard.graceful_server import GracefulServer
+from dashboard.serving.graceful_server import GracefulServer
 
 
 @pytest.fixture

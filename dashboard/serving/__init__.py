@@ -1,0 +1,1 @@
+"""The server: requests that are numbered and logged, whether it works, and how it stops."""
