@@ -193,7 +193,12 @@ def _settings(folder: Path) -> dict[str, Path]:
 
 def _add(archive: zipfile.ZipFile, source: Path, member: str) -> FileDigest:
     digest, size = sha256(), 0
-    with source.open("rb") as file, archive.open(member, "w", force_zip64=True) as target:
+    try:
+        opened = source.open("rb")
+    except OSError as problem:
+        reason = (problem.strerror or str(problem)).lower()
+        raise BadInput(f"{source} cannot be read: {reason}; no backup was made.") from problem
+    with opened as file, archive.open(member, "w", force_zip64=True) as target:
         while block := file.read(_BLOCK):
             digest.update(block)
             target.write(block)

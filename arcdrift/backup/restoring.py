@@ -15,7 +15,7 @@ from pathlib import Path
 from arcdrift.backup.archive_check import SETTINGS_FOLDERS, unpack_checked
 from arcdrift.backup.manifest import Manifest
 from arcdrift.backup.table_digests import CountRows
-from arcdrift.backup.working_folder import flush_file, flush_folder, working_folder
+from arcdrift.backup.working_folder import UNFINISHED, flush_file, flush_folder, working_folder
 from arcdrift.errors import ArcdriftError, BadInput, StoreTrouble, UsageError
 from arcdrift.settings import CREW_FILE, STORE_FILE, load_crew
 from arcdrift.settings_file import save_store
@@ -107,13 +107,15 @@ def _require_place(folder: Path, replace: bool) -> bool:
             f"There is a crew in {folder} already; restore into a new folder, or give --replace, "
             "which keeps the old files in a folder inside it."
         )
-    if not holds_crew and any(True for path in folder.iterdir() if not _is_unfinished(path)):
+    # of a restore that was killed there may be a crew aside and none in its place
+    was_crew = replace and any(folder.glob(f"{ASIDE}-*"))
+    if not (holds_crew or was_crew) and any(True for path in folder.iterdir() if _is_of_use(path)):
         raise UsageError(f"There are other files in {folder}; restore into a new folder.")
     return False
 
 
-def _is_unfinished(path: Path) -> bool:
-    return path.name.startswith((".arcdrift-unfinished-", "lost+found"))
+def _is_of_use(path: Path) -> bool:
+    return not path.name.startswith((UNFINISHED, "lost+found"))
 
 
 @contextmanager

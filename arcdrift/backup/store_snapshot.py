@@ -69,7 +69,9 @@ def _copy_rows(engine: Engine, folder: Path, progress: Progress) -> None:
             make_tables(writing)
             for table in store_tables():
                 read = copy_table(reading, writing, table, count)
-                if table_contents(writing, table, count) != read:
+                copied = table_contents(writing, table, count)
+                # the highest id may be of a row that came later: a server counts outside of states
+                if (copied.rows, copied.sha256) != (read.rows, read.sha256):
                     raise StoreTrouble(
                         f"The table {table.name} is not the same after it was copied; no backup "
                         "was made. Tell who looks after arcdrift."

@@ -14,8 +14,9 @@ from pathlib import Path
 
 from arcdrift.scratch import is_running
 
-_PREFIX = ".arcdrift-unfinished-"
-_NAME = re.compile(rf"{re.escape(_PREFIX)}(\d+)-\w+")
+UNFINISHED = ".arcdrift-unfinished-"
+"""How the names of such folders begin."""
+_NAME = re.compile(rf"{re.escape(UNFINISHED)}(\d+)-\w+")
 
 
 @contextmanager
@@ -27,11 +28,11 @@ def working_folder(parent: Path) -> Iterator[Path]:
     OSError
         When it cannot be made.
     """
-    for path in parent.glob(f"{_PREFIX}*"):
+    for path in parent.glob(f"{UNFINISHED}*"):
         match = _NAME.fullmatch(path.name)
         if match and not is_running(int(match[1])):
             shutil.rmtree(path, ignore_errors=True)
-    name = tempfile.mkdtemp(prefix=f"{_PREFIX}{os.getpid()}-", dir=parent)
+    name = tempfile.mkdtemp(prefix=f"{UNFINISHED}{os.getpid()}-", dir=parent)
     try:
         yield Path(name)
     finally:

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from arcdrift.backup import archive_check
+from arcdrift.backup import archive_check, restoring
 from arcdrift.cli.main import run
 from arcdrift.store.database.upgrade import HEAD
 from tests.backup.test_backup import names
@@ -76,6 +76,24 @@ def test_with_replace_the_old_crew_is_kept_aside(
     assert (crew / "notes.txt").read_text() == "of a person"
     assert (crew / "backups").is_dir()
     assert not (crew / "layouts").exists()  # the backup has none
+    assert arcdrift("findings", "--crew", crew).code == 0
+
+
+def test_a_restore_that_was_killed_halfway_can_be_made_again(
+    crew: Path, backed_up: Path, arcdrift: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (crew / "notes.txt").write_text("of a person")
+
+    def killed(*_: Any) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(restoring, "_move_in", killed)
+        assert arcdrift("restore", backed_up, crew, "--replace").code == 130
+    assert not (crew / "crew.toml").exists()
+    (aside,) = crew.glob("before-restore-*")
+    assert (aside / "arcdrift.db").exists()
+    assert arcdrift("restore", backed_up, crew, "--replace").code == 0
     assert arcdrift("findings", "--crew", crew).code == 0
 
 

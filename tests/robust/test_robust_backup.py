@@ -36,7 +36,7 @@ def limit(size: int) -> Any:
     "size",
     [
         300_000,  # the copy of the store does not fit
-        pytest.param(4_096, marks=pytest.mark.long),
+        pytest.param(80_000, marks=pytest.mark.long),
         pytest.param(700_000, marks=pytest.mark.long),
     ],
 )
