@@ -128,7 +128,7 @@ def summarize_crew(
     known = None if from_scratch else _known_summary(engine, inputs)
     settled = _settled_days(known, engine, inputs)
     while True:
-        days = days_to_summarize(settled, inputs)
+        days = days_to_summarize(settled, inputs, had_changes=known is not None)
         parts: list[PartSummary] = []
         try:
             for part in summarize_parts(inputs, read_splices, executor, days):
@@ -213,12 +213,22 @@ def _settled_days(
     return found
 
 
-def days_to_summarize(settled: Sequence[SettledDays], inputs: ReviewInputs) -> DayRange:
-    """Days that a review must summarize beside those of a kept summary."""
+def days_to_summarize(
+    settled: Sequence[SettledDays], inputs: ReviewInputs, *, had_changes: bool = False
+) -> DayRange:
+    """Days that a review must summarize beside those of a kept summary.
+
+    Parameters
+    ----------
+    had_changes : bool
+        Whether records of past days changed before, as they may again: without settled days, those
+        of the last month then become a range of their own.
+    """
     latest = first_latest_day(inputs.now)
     if not settled:
         enough = sum(inputs.splice_counts.values()) >= FEWEST_SPLICES
-        return DayRange(settle_until=(latest,) if enough else ())
+        ends = [latest - pd.Timedelta(days=RANGE_DAYS)] * had_changes + [latest]
+        return DayRange(settle_until=tuple(ends) if enough else ())
     last = settled[-1]
     enough = latest - last.until >= pd.Timedelta(days=SETTLED_AT_ONCE)
     return DayRange(

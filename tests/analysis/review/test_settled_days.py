@@ -198,6 +198,18 @@ def test_days_that_did_not_change_are_not_summarized_again(store: Store) -> None
     assert pd.Timestamp("2026-08-09T00:00Z") in read
 
 
+def test_after_late_records_the_last_month_is_a_range_of_its_own(
+    store: Store, made: SimulatedCrew
+) -> None:
+    store.made = replace(made, records={**made.records, "readings": made["readings"].iloc[:0]})
+    store.pass_days(60, hold_back=0.1)
+    store.summary(from_scratch=False)
+    store.import_late("splices")
+    store.check()
+    ends = [days.until for days in settled_days(store.engine, store.inputs())]
+    assert ends == [pd.Timestamp("2026-07-09"), pd.Timestamp("2026-08-09")]
+
+
 def test_a_splicer_that_rested_for_two_weeks_has_its_latest_splice(
     store: Store, made: SimulatedCrew
 ) -> None:
