@@ -98,4 +98,4 @@ def rate_text(rate: Mapping[str, Any]) -> str:
     share, low, high = (f"{100 * rate[name]:.0f}" for name in ("share", "low", "high"))
     usual = f"{100 * rate['usual']:.{0 if rate['usual'] >= 0.01 else 1}f} %"
     verb = "Missed or late on" if rate["unit"] == "workdays" else f"{rate['what'].capitalize()}:"
-    return f"{verb} {share} ({low} to {high}) % of {rate['unit']}; {usual} is usual."
+    return f"{verb} {share} % of {rate['unit']} ({low} to {high} %); {usual} is usual."

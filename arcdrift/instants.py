@@ -3,7 +3,7 @@
 Apart from `arcdrift.times`, because commands that only list something do without pandas.
 """
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -13,6 +13,11 @@ def microseconds(instant: datetime) -> int:
     if instant.tzinfo is None:
         raise ValueError("an instant without a time zone")
     return (instant - _EPOCH) // timedelta(microseconds=1)
+
+
+def day_text(day: date) -> str:
+    """A day as 16 Nov 2026, the one format of days in sentences."""
+    return f"{day.day} {day:%b %Y}"
 
 
 def instant_at(microseconds_utc: int) -> datetime:

@@ -3,11 +3,12 @@
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
-from datetime import date, datetime
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from arcdrift.digest.digest import CHANGES, NOT_IN_TIME, CaseNews, Digest
+from arcdrift.instants import day_text
 from arcdrift.verdicts import VERDICTS
 
 MOST_CASES = 15
@@ -89,11 +90,6 @@ def subject_line(digest: Digest) -> str:
 def one_line(text: str) -> str:
     """Text without control characters and line breaks."""
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
-
-
-def day_text(day: date) -> str:
-    """A day as 16 Nov 2026."""
-    return f"{day.day} {day:%b %Y}"
 
 
 def moment_text(at: datetime, zone: str) -> str:

@@ -16,13 +16,14 @@ from sqlalchemy import Engine
 from arcdrift.digest.delivery import DeliveryInDoubt, Handover, TakenUp
 from arcdrift.digest.digest import Digest
 from arcdrift.digest.digest_from_store import CrewNews
-from arcdrift.digest.digest_words import day_text, moment_text
+from arcdrift.digest.digest_words import moment_text
 from arcdrift.digest.mail import MailRoute, digest_message, mail_route, send_mail
 from arcdrift.digest.since import workday, workday_start
 from arcdrift.digest.told import Told
 from arcdrift.digest.webhook import post_webhook, webhook_document, webhook_secret
 from arcdrift.digest_settings import DigestReader
 from arcdrift.errors import ArcdriftError, UsageError
+from arcdrift.instants import day_text
 from arcdrift.people import Viewer
 from arcdrift.store.database.read_only import require_writable
 from arcdrift.store.digests.sent_digests import (

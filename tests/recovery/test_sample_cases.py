@@ -33,7 +33,9 @@ def of_fault(cases: list[Case], kind: str, subject: str) -> list[Case]:
     return [
         case
         for case in cases
-        if case["cause"] == CAUSES[kind] and case["subject"]["id"] == subject and case["told"]
+        if case["cause"] == CAUSES[kind]
+        and case["subject"]["id"] == subject
+        and (case["told"] or kind == "check-failed")  # one that is over is listed for a week
     ]
 
 
@@ -54,7 +56,7 @@ def test_each_planted_fault_is_one_case_and_what_is_harmless_is_none(
 
 def test_there_are_about_ten(sample: Sample, cases: list[Case]) -> None:
     listed = listed_cases(cases, sample.review.now.to_pydatetime())
-    assert 8 <= len(listed) <= 13
+    assert 8 <= len(listed) <= 12
     assert sum(case["told"] for case in cases) <= 15
     assert sum(case["state"] != "closed" for case in listed) <= 6
 

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from arcdrift.analysis.cases.case_steps import step_after
 from arcdrift.analysis.cases.outcome import (
@@ -18,6 +19,7 @@ from arcdrift.analysis.cases.outcome import (
     outcome_text,
 )
 from arcdrift.case import CLOSED_WORDS, CaseStatement, State
+from arcdrift.instants import day_text
 
 GOES_ON = timedelta(days=7)
 """Evidence for so long after a person called a case cured opens it again."""
@@ -75,7 +77,16 @@ def case_view(
     return view
 
 
-_HIDDEN = ("workdays", "outcomes", "causes", "resolution", "episodes", "found_actions", "until_day")
+_HIDDEN = (
+    "zone",
+    "workdays",
+    "outcomes",
+    "causes",
+    "resolution",
+    "episodes",
+    "found_actions",
+    "until_day",
+)
 
 
 def _said_state(
@@ -136,7 +147,7 @@ def _closed_by_itself(
         if (result := _result(found, last)).verdict == "cured" and may_have_ended(
             *_days(found, last)
         ):
-            levels = levels_text(result) or f"back to usual since {found['until_day']}"
+            levels = levels_text(result) or f"back to usual since {_shown_day(found['until_day'])}"
             text = f"{last['what']}: {levels}"
             return _closing("cured", _settled_at(found, last), None, text)
     if resolution is None or (resolution["how"] == "passed" and taken_on):
@@ -158,13 +169,14 @@ def _closing(how: str, at: datetime, by: str | None, why: str) -> dict[str, Any]
 def _actions(found: Mapping[str, Any], statements: Sequence[CaseStatement]) -> list[dict[str, Any]]:
     """What was done since the onset, found in the records or said, in order of time."""
     actions = [dict(action) for action in found["found_actions"]]
+    zone = _zone(found)
     for statement in statements:
         if statement.action == "done":
             at = statement.acted_on or statement.recorded_at
             actions.append(
                 {
                     "at": _stamp(at),
-                    "day": at.date().isoformat(),
+                    "day": at.astimezone(zone).date().isoformat(),
                     "what": statement.why or "work done",
                     "by": statement.said_by,
                     "source": "said",
@@ -225,6 +237,8 @@ def _history(
     words = {"take": "taken-on", "done": "done", "close": "closed", "reopen": "reopened"}
     for statement in statements:
         how = f"{CLOSED_WORDS[statement.how]}" if statement.how else ""
+        if statement.action == "done" and statement.acted_on is not None:
+            how = f"on {day_text(statement.acted_on.astimezone(_zone(found)).date())}"
         text = ": ".join(part for part in (how, statement.why) if part)
         rows.append(
             _row(_stamp(statement.recorded_at), words[statement.action], text, statement.said_by)
@@ -262,7 +276,7 @@ def _next_step(
     )
     if not actions:
         return step
-    done = f"{actions[-1]['what']} on {actions[-1]['day']}"
+    done = f"{actions[-1]['what']} on {_shown_day(actions[-1]['day'])}"
     if result is not None and result.verdict in ("better", "no-change", "worse"):
         return f"{_AFTER[result.verdict]} after {done}. {step}"
     return f"It went on after this: {done}. {step}"
@@ -273,6 +287,15 @@ _AFTER = {
     "no-change": "No clear change",
     "worse": "Worse",
 }
+
+
+def _zone(found: Mapping[str, Any]) -> ZoneInfo:
+    """Time zone of a case's subject; results of before do not name it."""
+    return ZoneInfo(found.get("zone", "UTC"))
+
+
+def _shown_day(day: str) -> str:
+    return day_text(date.fromisoformat(day))
 
 
 def _stamp(at: datetime) -> str:

@@ -22,6 +22,7 @@ from arcdrift.analysis.cases.outcome import (
 from arcdrift.analysis.checks.compliance import wilson
 from arcdrift.case import KeptCase, Key
 from arcdrift.finding import Finding
+from arcdrift.instants import day_text
 
 MOST_WORKDAYS = 30
 """Latest workdays of a case's subject that are kept with it, to count those since an action."""
@@ -33,6 +34,8 @@ MEASURED = ("arc", "loss", "cleave")
 """Causes whose charts tell when the measure is back to usual."""
 TRANSIENT = "air"
 """Cause that is new every day: nothing of it is kept, and nobody can say anything about it."""
+FAILED_CHECK_TOLD = timedelta(days=7)
+"""Time for which work after one failed check is listed when a check has passed since."""
 QUIET = (TRANSIENT, "better")
 """Causes that are no work for anybody: `arcdrift advise` tells of today's air, and less loss than
 before is good news."""
@@ -151,7 +154,7 @@ def _document(
         "cause": key[0],
         "cause_text": cause_text(key[0]) if cause is None else cause.cause,
         "severity": finding.severity,
-        "told": _is_told(key[0], finding, habit),
+        "told": _is_told(group, finding, habit, resolution, now),
         "measured": _is_measured(group),
         "since": _stamp(group.began if habit is None else habit.since),
         "since_earliest": None if onset is None else _stamp(onset.earliest),
@@ -159,6 +162,7 @@ def _document(
         "seen": _stamp(group.seen if habit is None else habit.seen),
         "until": _stamp(until),
         "until_day": until_day.isoformat(),
+        "zone": str(records.zone(*key[1:])),
         "episodes": [
             {name: _stamp(getattr(episode, name)) for name in ("began", "seen", "until")}
             for episode in (episodes if habit is None else _habit_episode(habit))
@@ -203,6 +207,7 @@ def _lost_document(case: KeptCase, records: CaseRecords, now: datetime) -> dict[
         "seen": _stamp(case.first_seen),
         "until": _stamp(case.until),
         "until_day": until_day.isoformat(),
+        "zone": str(records.zone(*key[1:])),
         "episodes": [
             {"began": _stamp(case.began), "seen": _stamp(case.first_seen),
              "until": _stamp(case.until)}
@@ -254,8 +259,17 @@ def _rate(habit: CheckHabit | None, finding: Finding) -> dict[str, Any] | None:
     }  # fmt: skip
 
 
-def _is_told(cause: str, finding: Finding, habit: CheckHabit | None) -> bool:
+def _is_told(
+    group: CaseGroup,
+    finding: Finding,
+    habit: CheckHabit | None,
+    resolution: Resolution | None,
+    now: datetime,
+) -> bool:
     """Whether a case is listed: work for somebody, and no habit that is usual."""
+    cause = group.key[0]
+    if cause == "failed-check" and resolution is not None and len(group.episodes) == 1:
+        return now - resolution.at < FAILED_CHECK_TOLD  # once is no habit
     if cause in QUIET:
         return False
     if cause == "checks":
@@ -299,13 +313,13 @@ def _resolution(
         passed = records.next_passed_check(key[2], day(key, until))
         if passed is None:
             return None
-        return Resolution("past", passed, f"a check passed on {_day(day(key, passed))}")
+        return Resolution("past", passed, f"a check passed on {day_text(day(key, passed))}")
     if cause == "doubtful-check":
         return Resolution("past", until, "the next check did not confirm it")
     if cause == "better":
         return Resolution("past", until, "less loss than before needs no work")
     if cause == "electrodes" and finding.kind in ("electrodes-late", "electrodes-early"):
-        return Resolution("past", until, f"replaced on {_day(day(key, until))}")
+        return Resolution("past", until, f"replaced on {day_text(day(key, until))}")
     if cause == "readings" and workdays:
         return Resolution("past", until, "records after it have air readings near them")
     if cause in ("clock", "air") or cause.startswith("service: ") or (
@@ -326,7 +340,7 @@ def _resolution(
             if measured is None or measured.verdict == "too-early":
                 return None
     if now - until >= PASSES and (workdays or not _is_measured(group)):
-        why = f"no evidence since {_day(day(key, until))}, and no action on record explains it"
+        why = f"no evidence since {day_text(day(key, until))}, and no action on record explains it"
         return Resolution("passed", until + PASSES, why)
     return None
 
@@ -371,7 +385,7 @@ def _cure(
 
 
 def _done_text(action: FoundAction, key: Key, records: CaseRecords) -> str:
-    return f"{action.what} on {_day(records.local_day(key, action.at))}"
+    return f"{action.what} on {day_text(records.local_day(key, action.at))}"
 
 
 def _action(action: FoundAction, key: Key, records: CaseRecords) -> dict[str, Any]:
@@ -382,10 +396,6 @@ def _action(action: FoundAction, key: Key, records: CaseRecords) -> dict[str, An
         "by": action.by,
         "source": action.source,
     }
-
-
-def _day(day: date) -> str:
-    return f"{day.day} {day:%b %Y}"
 
 
 def _noon(day: date) -> datetime:

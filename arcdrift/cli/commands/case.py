@@ -3,6 +3,7 @@
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
+from zoneinfo import ZoneInfo
 
 import typer
 
@@ -10,7 +11,7 @@ from arcdrift.cli.commands.cases import SHORT, visible_cases
 from arcdrift.cli.crew_folder import CrewSession, open_crew, require_analysis
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
 from arcdrift.cli.output import print_json, print_lines, print_list
-from arcdrift.cli.time_arguments import local_time, parse_instant, zone_of_splicer
+from arcdrift.cli.time_arguments import parse_instant, zone_of_splicer
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -125,18 +126,19 @@ def _say(
 
 def _print_case(case: dict[str, Any], session: CrewSession) -> None:
     from arcdrift.case import CLOSED_WORDS, STATES, rate_text
+    from arcdrift.instants import day_text
 
-    zone = zone_of_splicer(session.crew, str(case["subject"]["id"]))
+    zone = ZoneInfo(zone_of_splicer(session.crew, str(case["subject"]["id"])) or "UTC")
 
     def local(at: str) -> str:
-        return local_time(datetime.fromisoformat(at), zone)[:10]
+        return day_text(datetime.fromisoformat(at).astimezone(zone).date())
 
     state = STATES[case["state"]]
     if case["closed"] is not None:
         closed = case["closed"]
         state += f" on {local(closed['at'])}: {CLOSED_WORDS[closed['how']]}"
         state += f", {closed['why']}" if closed["why"] else ""
-        state += f" (by {closed['by']})" if closed["by"] else " (by itself)"
+        state += f" (by {closed['by']})" if closed["by"] else ""
     print_lines(f"{case['title']}.", f"Case {case['id']}, {state}.")
     print_lines(f"Likely cause: {case['cause_text']}.")
     if case["rate"] is not None:

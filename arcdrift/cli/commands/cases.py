@@ -21,6 +21,8 @@ from arcdrift.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from arcdrift.settings import Crew
+
 CaseState = Literal["open", "new", "taken-on", "waiting", "closed"]
 RECENTLY = timedelta(days=42)
 """Time for which a closed case stays in the list."""
@@ -69,7 +71,7 @@ def cases(
         if as_json:
             print_json(found)
             return
-        print_cases(found, session.folder, shortened=not all_cases and state is None)
+        print_cases(found, session.folder, session.crew, shortened=not all_cases and state is None)
 
 
 def visible_cases(session: CrewSession) -> list[dict[str, Any]]:
@@ -136,7 +138,9 @@ def now_of_results(session: CrewSession) -> datetime:
     return datetime.now(UTC) if run is None else instant_at(run.now)
 
 
-def print_cases(cases: list[dict[str, Any]], folder: Path, *, shortened: bool) -> None:
+def print_cases(
+    cases: list[dict[str, Any]], folder: Path, crew: "Crew", *, shortened: bool
+) -> None:
     """Print cases as tables: the open ones, then the closed ones.
 
     Parameters
@@ -163,7 +167,7 @@ def print_cases(cases: list[dict[str, Any]], folder: Path, *, shortened: bool) -
         print_table(
             ("Case", "What", "Closed", "Why"),
             [
-                (case["id"][:SHORT], case["title"], case["closed"]["at"][:10],
+                (case["id"][:SHORT], case["title"], _closing_day(case, crew),
                  f"{CLOSED_WORDS[case['closed']['how']]}: {case['closed']['why']}"
                  if case["closed"]["why"] else CLOSED_WORDS[case["closed"]["how"]])
                 for case in closed
@@ -180,6 +184,12 @@ def print_cases(cases: list[dict[str, Any]], folder: Path, *, shortened: bool) -
         f"Next: {show} tells its history and the next step; "
         f"{command_text('cases revisit', folder)} lists splices over the limit.",
     )
+
+
+def _closing_day(case: dict[str, Any], crew: "Crew") -> str:
+    """Local day on which a case was closed."""
+    zone = zone_of_splicer(crew, str(case["subject"]["id"]))
+    return local_time(datetime.fromisoformat(case["closed"]["at"]), zone)[:10]
 
 
 @app.command()

@@ -112,7 +112,7 @@ def _print_summary(
         "on one subject are one case:",
         "",
     )
-    print_cases(cases, folder, shortened=True)
+    print_cases(cases, folder, crew, shortened=True)
     print_lines(
         f"{command_text('findings', folder)}, {command_text('checks', folder)} and "
         f"{command_text('advise SPLICER', folder)} tell more; add --json for scripts."

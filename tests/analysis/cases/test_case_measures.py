@@ -135,7 +135,7 @@ def test_a_measured_cure_closes_the_case_and_says_by_how_much() -> None:
 def test_what_did_not_cure_leaves_the_case_open_with_another_step(verdict: Any, words: str) -> None:
     case = case_with(Outcome(verdict, 45.0, 40.0, -5.0, 20.0, 60.0, OF_USUAL))
     assert case["state"] == "new"
-    assert case["next_step"].startswith(f"{words} v-grooves cleaned on 2026-03-23. Every likely")
+    assert case["next_step"].startswith(f"{words} v-grooves cleaned on 23 Mar 2026. Every likely")
 
 
 def test_a_case_waits_until_it_can_be_told() -> None:

@@ -96,7 +96,7 @@ def test_work_that_did_not_help_gives_the_case_back() -> None:
     back = view(document, said("take", 12), said("done", 13, why="cleaned"), now=41)
     assert (back["state"], back["owner"]) == ("taken-on", "Ash")
     assert back["result"]["verdict"] == "not-assessable"
-    assert back["next_step"].startswith("It went on after this: cleaned on 2026-03-15. Every")
+    assert back["next_step"].startswith("It went on after this: cleaned on 15 Mar 2026. Every")
 
 
 def test_it_comes_back_with_its_history_and_its_owner() -> None:
@@ -167,3 +167,18 @@ def test_days_open_run_to_now_or_to_the_closing() -> None:
 def test_instants_are_utc_text() -> None:
     for row in view(found(), said("take", 22))["history"]:
         assert datetime.fromisoformat(row["at"]).tzinfo in (UTC, datetime.now(UTC).tzinfo)
+
+
+@pytest.mark.parametrize(("zone", "at"), [("Europe/Oslo", 22.73), ("America/Denver", 23.84)])
+def test_work_said_done_is_of_the_local_day_of_its_subject(zone: str, at: float) -> None:
+    # 25 Mar 2026 in both: 23:xx UTC of the 24th in Oslo, 02:xx UTC of the 26th in Denver
+    document = found() | {"zone": zone}
+    measured = {
+        "2026-03-25": vars(Outcome("better", 45.0, 12.0, -33.0, 2.0, 22.0, "% above usual"))
+    }
+    done = CaseStatement("x", "done", "Ash", "cleaned", day(30), day(20), acted_on=day(at))
+    shown = view(document | {"outcomes": measured}, done, now=30)
+    assert shown["actions"][-1]["day"] == "2026-03-25"
+    assert shown["result"]["verdict"] == "better"
+    assert "after cleaned on 25 Mar 2026." in shown["next_step"]
+    assert "on 25 Mar 2026: cleaned" in [row["text"] for row in shown["history"]]

@@ -137,8 +137,8 @@ def test_a_habit_is_one_case_a_splicer_with_its_rate() -> None:
 @pytest.mark.parametrize(
     ("kind", "text"),
     [
-        ("loss-dirty", "Dirty: 5 (3 to 8) % of splices; 1 % is usual."),
-        ("redo-raised", "Made again: 5 (3 to 8) % of splices; 1 % is usual."),
+        ("loss-dirty", "Dirty: 5 % of splices (3 to 8 %); 1 % is usual."),
+        ("redo-raised", "Made again: 5 % of splices (3 to 8 %); 1 % is usual."),
     ],
 )
 def test_shares_of_splices_have_an_interval(kind: str, text: str) -> None:
@@ -160,6 +160,15 @@ def test_splicing_after_a_failed_check_is_over_when_one_passes() -> None:
     until = days[days["day"] <= "2026-03-03"]
     then = CaseRecords(made.cells, until, made.service, made.notes, made.crew)
     assert case(failed, made=then, now=1.5)["resolution"] is None
+
+
+def test_one_failed_check_is_listed_for_a_week_and_a_habit_for_longer() -> None:
+    once = finding("check-failed", first=1, last=1)
+    again = finding("check-failed", first=15, last=15)
+    assert case(once, now=6)["told"]
+    assert not case(once, now=20)["told"]
+    assert case(once, again, now=40)["told"]
+    assert case(once, now=20)["findings"] == [once.id]  # as evidence it stays
 
 
 def test_every_finding_belongs_to_one_case_or_to_the_list() -> None:

@@ -132,7 +132,7 @@ def test_one_case_tells_its_state_evidence_history_and_cautions(crew: Unchanging
 
 def test_a_habit_tells_its_rate_and_no_caution_about_glass(crew: UnchangingCrew) -> None:
     words = shown(crew, f"/cases/{CHECKS}")
-    assert "Missed or late on 60 (23 to 88) % of workdays; 5 % is usual" in words
+    assert "Missed or late on 60 % of workdays (23 to 88 %); 5 % is usual" in words
     assert "Before you touch anything" not in words
     assert "/checks?splicer=Kestrel" in links(crew, f"/cases/{CHECKS}")
 
