@@ -50,14 +50,14 @@ class SplicerStatus(NamedTuple):
 
     Attributes
     ----------
-    loose : list of dict
+    loose : sequence of dict
         Open findings that belong to no case.
     """
 
     splicer: str
     check: pd.Series | None
-    cases: list[Case]
-    loose: list[dict[str, Any]]
+    cases: Sequence[Case]
+    loose: Sequence[dict[str, Any]] = ()
 
     @property
     def status(self) -> str:
