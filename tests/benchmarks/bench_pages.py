@@ -58,7 +58,7 @@ def watched(context: BrowserContext, page_name: str) -> Page:
 
 def seconds(page: Page) -> float:
     """Wait for the advice; return how long it took."""
-    page.wait_for_function("window.drawnAt > 0")
+    page.wait_for_function("() => window.drawnAt > 0")
     return float(page.evaluate("window.drawnAt")) / 1000
 
 
@@ -90,7 +90,7 @@ def fresh(browser: Browser, address: str, size: dict, page_name: str, path: str)
 
 def rest(page: Page) -> None:
     """Wait until nothing is asked for any more, so that the next load has the machine."""
-    page.wait_for_function("!document.querySelector('.advice-pending')")
+    page.wait_for_function("() => !document.querySelector('.advice-pending')")
     page.wait_for_load_state("networkidle")
 
 

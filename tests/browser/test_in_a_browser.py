@@ -43,7 +43,7 @@ PAGES = {
 EVERYDAY = ("/", "/loss?splicer=Kestrel&program=single-mode+fixed", "/checks", "/prep", "/nowhere")
 """Pages visited outside the long form: one of each build, those that no other test opens among
 them."""
-FITS = "document.documentElement.scrollWidth <= window.innerWidth"
+FITS = "() => document.documentElement.scrollWidth <= window.innerWidth"
 
 
 @pytest.fixture(scope="module")
@@ -240,7 +240,7 @@ def test_a_filter_goes_to_the_address_and_keeps_the_keyboard(session):
     page.get_by_text("90 days").click()
     page.wait_for_url("**/checks?period=90")
     watched.settle()
-    page.wait_for_function("document.activeElement.value === '90'")
+    page.wait_for_function("() => document.activeElement.value === '90'")
     page.reload()
     watched.settle()
     expect(page.get_by_role("radio", name="90 days")).to_be_checked()
@@ -300,10 +300,10 @@ def test_dark_is_remembered(session):
     page = watched.open("/checks")
     page.get_by_role("button", name="Switch between light and dark").click()
     scheme = "document.documentElement.dataset.mantineColorScheme"
-    page.wait_for_function(f"{scheme} === 'dark'")
+    page.wait_for_function(f"() => {scheme} === 'dark'")
     page.reload()
     watched.settle()
-    page.wait_for_function(f"{scheme} === 'dark'")
+    page.wait_for_function(f"() => {scheme} === 'dark'")
 
 
 @pytest.mark.long

@@ -17,7 +17,7 @@ pytestmark = pytest.mark.browser
 
 KEPT = "() => document.documentElement.dataset.kept === 'yes'"
 WORKER = "() => navigator.serviceWorker.ready.then(() => !!navigator.serviceWorker.controller)"
-FITS = "document.documentElement.scrollWidth <= window.innerWidth"
+FITS = "() => document.documentElement.scrollWidth <= window.innerWidth"
 EMPTY = "() => caches.keys().then((names) => names.length === 0)"
 
 

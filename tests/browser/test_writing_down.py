@@ -55,7 +55,7 @@ def test_a_check_is_logged_by_thumb_and_undone(watched):
     expect(page.get_by_text("by Robin; written by hand")).to_be_visible()
     watched.settle()
     page.wait_for_function(
-        "document.querySelector('.written-told').getBoundingClientRect().top > 56"
+        "() => document.querySelector('.written-told').getBoundingClientRect().top > 56"
     )
     assert in_sight(page, "Verdict: keep working.")
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
