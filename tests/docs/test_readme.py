@@ -12,7 +12,7 @@ from arcdrift.cli.command_tree import app
 
 ROOT = Path(__file__).parents[2]
 DOCUMENTS = ("README.md", "DEVELOPERS.md")
-PLACEHOLDERS = {"ID": "1", "DIR": "crew", "FILE": "log.csv", "FILE...": "log.csv"}
+PLACEHOLDERS = {"ID": "1", "DIR": "crew", "FILE": "log.csv", "FILE...": "log.csv", "TO": "file"}
 FENCED = re.compile(r"^```(?:sh|bash|console)?\n(.*?)^```", re.MULTILINE | re.DOTALL)
 PATH_BEFORE = r"(?:[.\w/\\-]*[/\\])?"
 

@@ -5,8 +5,10 @@ from typing import Any
 from dash import dcc, html
 
 from arcdrift.analysis.advice.advice import CAUTIONS
+from arcdrift.analysis.cases.cases_from_store import find_case
 from arcdrift.analysis.cases.outcome import VERDICTS
 from arcdrift.case import rate_text
+from arcdrift.errors import UsageError
 from arcdrift.finding import SEVERITY_ORDER
 from dashboard import ids
 from dashboard.components import (
@@ -46,11 +48,11 @@ CASE_KEY = "case"
 
 
 def chosen_case(view: View) -> Case | None:
-    """Return the case with the id of the address, also with an id it had before; None if none."""
-    wanted = view.query.get(CASE_KEY, "").lower()
-    return next(
-        (case for case in view.data.cases() if wanted in (case["id"], *case["absorbed"])), None
-    )
+    """Return the case with the id of the address, or with its first characters; None if none."""
+    try:
+        return find_case(view.data.cases(), view.query.get(CASE_KEY, ""))
+    except UsageError:
+        return None
 
 
 def render(view: View) -> html.Div:

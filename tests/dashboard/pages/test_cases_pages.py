@@ -146,6 +146,7 @@ def test_a_closed_case_can_be_opened_again_and_nothing_else(crew: UnchangingCrew
 
 def test_a_case_that_is_not_there_is_said_kindly(crew: UnchangingCrew) -> None:
     assert "There is no case nothing here." in shown(crew, "/cases/nothing")
+    assert shown(crew, f"/cases/{CURED[:6]}") == shown(crew, f"/cases/{CURED}")
 
 
 def test_a_result_is_told_with_its_interval(tmp_path: Path) -> None:
