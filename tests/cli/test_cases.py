@@ -172,3 +172,9 @@ def test_splices_over_the_limit_are_listed_and_ticked_off(crew: Path, arcdrift: 
     # none of this is a case
     findings = arcdrift("findings", "--kind", "loss-over-limit", "--json").data
     assert all(finding["case_id"] is None for finding in findings)
+
+
+def test_work_cannot_be_done_in_the_future(case_id: str, arcdrift: Any) -> None:
+    refused = arcdrift("case", "done", case_id, "--by", "Ash", "--day", "2199-01-01")
+    assert refused.code == 2
+    assert "in the future" in refused.sentence

@@ -117,6 +117,8 @@ def state_case(
     """
     if action not in ("take", "done", "close", "reopen"):
         raise UsageError(f"A case can be taken, done, closed or reopened, not {action!r}.")
+    if acted_on is not None and acted_on > max(datetime.now(UTC), _now(engine)):
+        raise UsageError("That day is in the future; say it when it is done.")
     based_on = case["version"] if based_on is None else based_on
     if based_on == case["version"]:
         _require_possible(case, action, why, how)
@@ -132,6 +134,12 @@ def state_case(
     )
     add_statement(engine, statement, same_case=case["absorbed"], based_on=based_on)
     return find_case(read_cases(engine), case["id"])
+
+
+def _now(engine: Engine) -> datetime:
+    """The instant the results speak of, which made-up crews may have later than today."""
+    run = last_analysis(engine)
+    return datetime.now(UTC) if run is None else instant_at(run.now)
 
 
 def _require_possible(case: dict[str, Any], action: str, why: str, how: str) -> None:

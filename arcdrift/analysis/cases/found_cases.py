@@ -34,6 +34,9 @@ MEASURED = ("arc", "loss", "cleave")
 """Causes whose charts tell when the measure is back to usual."""
 TRANSIENT = "air"
 """Cause that is new every day: nothing of it is kept, and nobody can say anything about it."""
+REPLACED_WITHIN = timedelta(days=28)
+"""Time after the latest evidence of worn electrodes within which their replacement closes a case of
+which nobody has said anything; later ones end another pair."""
 FAILED_CHECK_TOLD = timedelta(days=7)
 """Time for which work after one failed check is listed when a check has passed since."""
 QUIET = (TRANSIENT, "better")
@@ -107,8 +110,12 @@ def found_cases(
             keep.append(replace(match.kept, title=document["title"]))
         case_ids |= {finding.id: match.kept.id for finding in match.group.findings}
     known = {name for match in matched for name in (match.kept.id, *match.absorbed)}
-    lost = [case for case in kept if case.spoken and case.id not in known]
-    documents += [_lost_document(case, records, now) for case in lost]
+    lost = [case for case in kept if case.id not in known]
+    documents += [
+        _lost_document(case, records, now)
+        for case in lost
+        if case.spoken or _is_replaced(case, records)
+    ]
     return FoundCases(tuple(documents), case_ids, tuple(keep))
 
 
@@ -180,14 +187,23 @@ def _document(
     }
 
 
+def _is_replaced(case: KeptCase, records: CaseRecords) -> bool:
+    """Whether a case of electrodes ended with their replacement, as worn ones do."""
+    key = case.keys[0]
+    return key[0] == "electrodes" and any(
+        case.until <= action.at <= case.until + REPLACED_WITHIN
+        for action in records.actions(key, case.began)
+    )
+
+
 def _lost_document(case: KeptCase, records: CaseRecords, now: datetime) -> dict[str, Any]:
-    """Document of a case that people spoke about and of which nothing is found any more."""
+    """Document of a case of which nothing is found any more."""
     key = case.keys[0]
     actions = records.actions(key, case.began)
     upkeep = [action for action in actions if key[0].split(":")[0] in ("electrodes", "service")]
     until_day = records.local_day(key, case.until)
     if upkeep:
-        last = upkeep[-1]
+        last = next((action for action in upkeep if action.at >= case.until), upkeep[-1])
         ended = Resolution("cured", last.at, _done_text(last, key, records))
     else:
         ended = Resolution("not-found", now, "the records no longer show it")

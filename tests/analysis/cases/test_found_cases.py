@@ -192,8 +192,12 @@ def test_a_case_people_spoke_about_stays_when_its_evidence_is_gone() -> None:
 
 def test_worn_electrodes_that_were_replaced_are_cured() -> None:
     (kept,) = cases(finding("electrodes-worn"), now=11).kept
-    spoken = type(kept)(**vars(kept) | {"spoken": True})
-    made = records(days=60, service=(("Dunlin", 12, "electrodes replaced"),))
-    (lost,) = found_cases([], [spoken], made, day(60)).documents
-    assert lost["resolution"]["how"] == "cured"
-    assert lost["resolution"]["why"] == "electrodes replaced on 14 Mar 2026"
+    service = (("Dunlin", 12, "electrodes replaced"), ("Dunlin", 50, "electrodes replaced"))
+    made = records(days=60, service=service)
+    for spoken in (False, True):  # also where nobody took it on
+        case = type(kept)(**vars(kept) | {"spoken": spoken})
+        (lost,) = found_cases([], [case], made, day(60)).documents
+        assert lost["resolution"]["how"] == "cured"
+        assert lost["resolution"]["why"] == "electrodes replaced on 14 Mar 2026"
+    later = records(days=60, service=(("Dunlin", 50, "electrodes replaced"),))
+    assert found_cases([], [kept], later, day(60)).documents == ()
