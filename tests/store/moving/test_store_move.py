@@ -1,5 +1,8 @@
 """A crew moved from a file to a server and back is the same; a failed move moves nothing."""
 
+import signal
+import subprocess
+import sys
 from datetime import date
 
 import pandas as pd
@@ -199,3 +202,29 @@ def test_what_cannot_be_kept_there_is_said(source, target, server):
     with pytest.raises(StoreTrouble, match="too long"):
         move(source, target)
     assert tables_at(server, target) == 0
+
+
+KILLED_WHILE_COPYING = """
+import os, signal, sys
+from arcdrift.store.database.connect import connect_to, open_store
+from arcdrift.store.moving import store_move
+real = store_move.copy_table
+def copy(source, target, table, progress):
+    contents = real(source, target, table, progress)
+    if table.name == "splices":
+        os.kill(os.getpid(), signal.SIGKILL)
+    return contents
+store_move.copy_table = copy
+with store_move.moved_store(open_store(sys.argv[1]), connect_to(sys.argv[2])):
+    pass
+"""
+
+
+def test_a_killed_move_leaves_all_as_it_was(source, target, server):
+    before, file = held(source), source.url.render_as_string()
+    source.dispose()
+    script = [sys.executable, "-c", KILLED_WHILE_COPYING, file, target]
+    assert subprocess.run(script, check=False).returncode == -signal.SIGKILL
+    assert tables_at(server, target) == 0
+    assert held(open_store(file)) == before
+    assert move(open_store(file), target).contents["splices"].rows == 30
