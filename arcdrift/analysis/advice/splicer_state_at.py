@@ -1,6 +1,7 @@
 """Compute the state of splicers at one time: last check, air then and now, electrode wear."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -102,6 +103,7 @@ def splicer_states_at(
     todays = local_day(pd.Series(now, zones.index).dt.as_unit("us"), zones, crew.day_offset)
     newest_air = _newest_air(names, sites, past, crew, now)
     last_checks = _last_checks(checks, service, sources, crew)
+    last_counts = _last_counts(checks, service)
     recent = splices[splices["spliced_at"] > now - pd.Timedelta(days=PROGRAM_DAYS)]
     programs = recent.dropna(subset=["program"]).groupby("splicer")["program"].unique()
     checks_of = {str(name): rows for name, rows in checks.groupby("splicer")}
@@ -130,6 +132,15 @@ def splicer_states_at(
         other_air = _air_there(elsewhere, past, crew, now) if elsewhere != site else None
         classes = {crew.class_of(str(program)) for program in programs.get(splicer, ())}
         own_splices = splices_of.get(splicer, splices[:0])
+        counted = last
+        if last is not None and last.arcs is None and splicer in last_counts:
+            # a check written down by hand has no count: the counter goes on from the one before
+            at, arcs = last_counts[splicer]
+            counted = replace(last, checked_at=at, arcs=arcs)
+            splices_before = own_splices[own_splices["spliced_at"] <= last.checked_at]
+            service_before = splicer_service[splicer_service["serviced_at"] <= last.checked_at]
+            arcs_then = _arcs_now(counted, splicer_checks, splices_before, service_before)
+            last = replace(last, arcs=arcs_then)
         day_started = pd.Timestamp(day_bounds(today.date(), str(zone), crew.day_offset)[0])
         states.append(
             SplicerState(
@@ -143,7 +154,7 @@ def splicer_states_at(
                 failed_since=int((later_checks["outcome"] == "fail").sum()),
                 service_since=tuple(service_since.sort_values("serviced_at")["action"]),
                 air=_air_now(row, other_air, site, elsewhere, crew, typed or {}),
-                arcs_now=_arcs_now(last, splicer_checks, own_splices, splicer_service),
+                arcs_now=_arcs_now(counted, splicer_checks, own_splices, splicer_service),
                 program_classes=tuple(sorted(classes)),
                 asked_elsewhere=elsewhere is not None and elsewhere != site,
                 unchecked=_unchecked_splices(
@@ -198,6 +209,19 @@ def _last_checks(
             outdoor=point["air_source"] == WEATHER_STATION,
         )
         for _, point in points.iterrows()
+    }
+
+
+def _last_counts(
+    checks: pd.DataFrame, service: pd.DataFrame
+) -> dict[str, tuple[pd.Timestamp, float]]:
+    """When the last passed check with an arc count was made, and the arcs on its electrodes."""
+    counted = passed_checks(checks, service).dropna(subset=["arcs"]).groupby("splicer").tail(1)
+    return {
+        str(name): (at, float(arcs))
+        for name, at, arcs in zip(
+            counted["splicer"], counted["checked_at"], counted["arcs"], strict=True
+        )
     }
 
 

@@ -27,7 +27,7 @@ def times(texts: list[str]) -> pd.Series:
 
 
 def state(
-    checks: list[tuple[str, str, float]],
+    checks: list[tuple[str, str, float | None]],
     splices: list[tuple[str, float | None]],
     service: list[tuple[str, str]] | None = None,
 ) -> SplicerState:
@@ -119,3 +119,13 @@ def test_arcs_on_the_present_electrodes(splices, service, arcs) -> None:
 def test_weeks_without_a_check_still_count_arcs() -> None:
     old = ("02-10T14:00", "pass", 100.0)
     assert state([old], [("02-15T16:00", 180.0)]).arcs_now == 180.0
+
+
+def test_a_check_without_a_count_does_not_set_the_arcs_back() -> None:
+    # written down by hand after two hours of work
+    by_hand = ("03-02T16:30", "pass", None)
+    found = state([TODAY, by_hand], [("03-02T16:00", 230.0), ("03-02T17:00", 240.0)])
+    assert (found.arcs_now, found.last_check.arcs) == (240.0, 230.0)
+    replaced = [("03-02T16:10", "electrodes replaced")]
+    fresh = state([TODAY, by_hand], [("03-02T16:00", 230.0), ("03-02T17:00", 240.0)], replaced)
+    assert fresh.arcs_now == 10.0
