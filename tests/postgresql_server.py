@@ -3,7 +3,6 @@
 import atexit
 import gc
 import os
-import pwd
 import shutil
 import signal
 import subprocess
@@ -151,6 +150,8 @@ def started_server(*, durable: bool = False) -> Server | str:
     programs = _programs()
     if programs is None:
         return "no PostgreSQL is installed here"
+    import pwd  # Unix only, as the folders above
+
     # the server refuses to run as root
     user = pwd.getpwuid(os.geteuid()).pw_name if os.geteuid() else "postgres"
     folder = Path(tempfile.mkdtemp(prefix="arcdrift-postgresql-"))

@@ -155,7 +155,7 @@ def _by_address(address: str) -> Engine:
         except ModuleNotFoundError as problem:
             raise StoreTrouble(
                 f"A store on PostgreSQL needs the Python package {problem.name}, which is not "
-                "installed; run `pip install 'arcdrift[postgresql]'` and try again."
+                "installed; install arcdrift with its extra: `pip install '.[postgresql]'`."
             ) from None
         return open_server(address)
     raise StoreTrouble(

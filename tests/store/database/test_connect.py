@@ -1,6 +1,7 @@
 """Opening stores: made, brought up to date, or refused in a sentence."""
 
 import sqlite3
+import sys
 
 import pytest
 from sqlalchemy import text
@@ -168,3 +169,16 @@ def test_an_address_that_cannot_be_used_is_refused(address, sentence):
     with pytest.raises(StoreTrouble) as caught:
         open_store(address)
     assert str(caught.value) == sentence
+
+
+def test_a_server_needs_its_driver(monkeypatch):
+    monkeypatch.setitem(sys.modules, "psycopg", None)
+    monkeypatch.delitem(
+        sys.modules, "arcdrift.store.database.postgresql.server_engine", raising=False
+    )
+    with pytest.raises(StoreTrouble) as caught:
+        open_store("postgresql://lead@db/north")
+    assert str(caught.value) == (
+        "A store on PostgreSQL needs the Python package psycopg, which is not installed; install "
+        "arcdrift with its extra: `pip install '.[postgresql]'`."
+    )
