@@ -1,6 +1,11 @@
 """How counts, probabilities and spans of time are written for people."""
 
+import re
+from datetime import date
+
 import pandas as pd
+
+from arcdrift.instants import day_text
 
 
 def probability_text(probability: float) -> str:
@@ -8,6 +13,22 @@ def probability_text(probability: float) -> str:
     if probability < 0.01:
         return "under 1 %"
     return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+
+
+_ISO_DAY = re.compile(r"\b(\d{4})-(\d{2})-(\d{2})\b(?!T)")
+_PERCENT = re.compile(r"(?<=\d)%")
+
+
+def screen_text(text: str) -> str:
+    """Write the days and percentages of a sentence as on every page: 16 Nov 2026, 36 %."""
+    return _PERCENT.sub(" %", _ISO_DAY.sub(_shown_day, text))
+
+
+def _shown_day(found: re.Match[str]) -> str:
+    try:
+        return day_text(date.fromisoformat(found[0]))
+    except ValueError:
+        return found[0]
 
 
 def count_text(count: int, noun: str) -> str:

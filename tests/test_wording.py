@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from arcdrift.wording import probability_text, span_text
+from arcdrift.wording import probability_text, screen_text, span_text
 
 
 @pytest.mark.parametrize(
@@ -24,3 +24,10 @@ def test_spans_have_one_unit(minutes, words):
 
 def test_a_span_may_stay_in_minutes_longer():
     assert span_text(pd.Timedelta(minutes=90), minutes_below=120) == "90 min"
+
+
+def test_days_and_percentages_on_pages_have_one_format() -> None:
+    text = "Heron: 5.4% dirty since 2026-08-26 (+112%), 36 % before; 2026-02-30, F2026-01-02."
+    assert screen_text(text) == (
+        "Heron: 5.4 % dirty since 26 Aug 2026 (+112 %), 36 % before; 2026-02-30, F2026-01-02."
+    )

@@ -31,6 +31,7 @@ from arcdrift.store.cases.revisit_rows import tick_off, undo_tick
 from arcdrift.store.database.connect import reading
 from arcdrift.store.records.record_overview import assessment_time
 from arcdrift.store.records.written_entries import WrittenEntry
+from arcdrift.wording import screen_text
 from dashboard.reading.advice_cache import FRESH_SECONDS, AdviceCache
 from dashboard.reading.signature_splices_cache import SignatureSplicesCache
 from dashboard.reading.store_cache import cached_by_version
@@ -346,7 +347,7 @@ class CrewData(StoredResults):
         if run is not None and self._clock_stands_still:
             # what was written down since the analysis counts at once
             at = max(pd.Timestamp(run.now), assessment_time(self._engine, self.crew))
-        return advice_from_store(
+        advice = advice_from_store(
             self._engine,
             self.crew,
             splicer,
@@ -356,6 +357,7 @@ class CrewData(StoredResults):
             humidity_pct=humidity,
             elsewhere=elsewhere,
         )
+        return replace(advice, reasons=tuple(map(screen_text, advice.reasons)))
 
     def splice_page(
         self,

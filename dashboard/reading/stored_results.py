@@ -30,6 +30,7 @@ from arcdrift.store.records.future_records import future_sentence, records_in_fu
 from arcdrift.store.records.record_rows import read_records
 from arcdrift.store.results.result_rows import read_findings, read_result, read_technicians
 from arcdrift.store.results.store_versions import RecordsVersion, is_outdated, store_version
+from arcdrift.wording import screen_text
 from dashboard.reading.losses_made_again import losses_made_again
 from dashboard.reading.people_in_results import visible_results
 from dashboard.reading.store_cache import cached_by_version
@@ -192,7 +193,10 @@ class StoredResults:
                 case = cases.get(finding["case_id"])
                 state, step = (None, "") if case is None else (case["state"], case["next_step"])
                 waits = state == "waiting"
-                found.append(finding | {"case_state": state, "case_step": step if waits else ""})
+                words = {key: screen_text(finding[key]) for key in ("summary", "next_step")}
+                found.append(
+                    finding | words | {"case_state": state, "case_step": step if waits else ""}
+                )
         return found
 
     @cached_by_version(2)
