@@ -26,7 +26,7 @@ def as_csv(table: pd.DataFrame) -> str:
             pd.api.types.is_numeric_dtype(values) or pd.api.types.is_datetime64_any_dtype(values)
         ):
             is_text = values.map(lambda value: isinstance(value, str)).astype(bool)
-            text = values.astype("string").str.replace(r"[\r\n\v\f\u2028\u2029]", " ", regex=True)
+            text = values.astype("string").str.replace("[\r\n\v\f\u2028\u2029]", " ", regex=True)
             risky = text.str.lstrip().str.startswith(FORMULA_STARTS).fillna(False).astype(bool)
             safe[column] = values.astype(object).mask(is_text, text.mask(risky, "'" + text))
     return str(safe.to_csv(index=False, float_format="%.6g"))
