@@ -229,6 +229,10 @@ def _history(
             rows.append(_row(episode["began"], "started", "estimated onset"))
         seen = "first alarm" if number == 0 else "it showed again"
         rows.append(_row(episode["seen"], "seen" if number == 0 else "came-back", seen))
+        ended = episode.get("closed")
+        if ended and not _spoken_before(ended, statements):
+            text = f"{CLOSED_WORDS[ended['how']]}: {ended['why']}"
+            rows.append(_row(ended["at"], "closed", text))
     rows += [
         _row(action["at"], "done", action["what"], action["by"])
         for action in actions
@@ -247,6 +251,12 @@ def _history(
         text = f"{CLOSED_WORDS[closed['how']]}: {closed['why']}"
         rows.append(_row(closed["at"], "closed", text))
     return sorted(rows, key=lambda row: str(row["at"]))
+
+
+def _spoken_before(ended: Mapping[str, Any], statements: Sequence[CaseStatement]) -> bool:
+    """Whether a case was a person's by the time it would have closed itself."""
+    said = [one.action for one in statements if one.recorded_at <= _instant(ended["at"])]
+    return bool(said) and (ended["how"] == "passed" or said[-1] == "close")
 
 
 def _row(at: str, what: str, text: str, by: str | None = None) -> dict[str, Any]:
@@ -270,6 +280,11 @@ def _next_step(
         if result.verdict == "too-early":
             days = result.workdays_needed
             return f"Wait for the result: {days} more workday{'' if days == 1 else 's'}."
+        if not found["measured"]:
+            return (
+                "The records do not show the work yet: write it down on the splicer's page or with "
+                "`arcdrift log`, or close the case."
+            )
         return "Look at the result: the measure has not shown it yet."
     step = step_after(
         found["causes"], [str(action["what"]) for action in actions], str(found["next_step"])
@@ -279,7 +294,9 @@ def _next_step(
     done = f"{actions[-1]['what']} on {_shown_day(actions[-1]['day'])}"
     if result is not None and result.verdict in ("better", "no-change", "worse"):
         return f"{_AFTER[result.verdict]} after {done}. {step}"
-    return f"It went on after this: {done}. {step}"
+    began = _instant(found["episodes"][-1]["began"]).astimezone(_zone(found)).date()
+    verb = "went on" if actions[-1]["day"] >= began.isoformat() else "came back"
+    return f"It {verb} after this: {done}. {step}"
 
 
 _AFTER = {

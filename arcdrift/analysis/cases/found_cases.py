@@ -170,10 +170,9 @@ def _document(
         "until": _stamp(until),
         "until_day": until_day.isoformat(),
         "zone": str(records.zone(*key[1:])),
-        "episodes": [
-            {name: _stamp(getattr(episode, name)) for name in ("began", "seen", "until")}
-            for episode in (episodes if habit is None else _habit_episode(habit))
-        ],
+        "episodes": _episodes(key, episodes, actions, records)
+        if habit is None
+        else _episodes(key, _habit_episode(habit), (), records),
         "rate": _rate(habit, finding),
         "found_actions": [_action(action, key, records) for action in actions],
         "workdays": [one.isoformat() for one in recent],
@@ -249,6 +248,45 @@ def _habit(group: CaseGroup, records: CaseRecords) -> CheckHabit | None:
         if habit.since <= group.until and habit.until >= group.began
     ]
     return habits[-1] if habits else None
+
+
+def _episodes(
+    key: Key, episodes: Sequence[Episode], actions: Sequence[FoundAction], records: CaseRecords
+) -> list[dict[str, Any]]:
+    """Episodes of a case; earlier ones with when and why it had closed itself, if it had."""
+    rows: list[dict[str, Any]] = []
+    for number, episode in enumerate(episodes):
+        row: dict[str, Any] = {
+            name: _stamp(getattr(episode, name)) for name in ("began", "seen", "until")
+        }
+        if number + 1 < len(episodes):
+            row["closed"] = _closed_between(
+                key, episode.until, episodes[number + 1].seen, actions, records
+            )
+        rows.append(row)
+    return rows
+
+
+def _closed_between(
+    key: Key,
+    until: datetime,
+    again: datetime,
+    actions: Sequence[FoundAction],
+    records: CaseRecords,
+) -> dict[str, Any] | None:
+    """How a case closed itself between two episodes, as far as their evidence tells."""
+    day = records.local_day
+    cure = _cure(key, until, [action for action in actions if action.at < again], records)
+    if cure is not None:
+        since = max(day(key, cure.at), day(key, until))
+        later = [one for one in records.workdays_since(key, since) if one < day(key, again)]
+        if len(later) >= SETTLED_DAYS:
+            at = _noon(later[SETTLED_DAYS - 1])
+            return {"how": "cured", "at": _stamp(at), "why": _done_text(cure, key, records)}
+    if cure is None and again - until >= PASSES:
+        why = f"no evidence since {day_text(day(key, until))}"
+        return {"how": "passed", "at": _stamp(until + PASSES), "why": why}
+    return None
 
 
 def _habit_episode(habit: CheckHabit) -> list[Episode]:

@@ -182,3 +182,29 @@ def test_work_said_done_is_of_the_local_day_of_its_subject(zone: str, at: float)
     assert shown["result"]["verdict"] == "better"
     assert "after cleaned on 25 Mar 2026." in shown["next_step"]
     assert "on 25 Mar 2026: cleaned" in [row["text"] for row in shown["history"]]
+
+
+def test_a_case_that_came_back_tells_how_it_had_ended() -> None:
+    again = finding("loss-raised", first=52, last=55, onset=50, cause=DUST)
+    document = found(RAISED, again, now=56, service=CLEANED)
+    case = view(document, now=56)
+    assert case["state"] == "new"
+    assert [(row["what"], row["text"]) for row in case["history"]] == [
+        ("started", "estimated onset"),
+        ("seen", "first alarm"),
+        ("done", "v-grooves cleaned"),
+        ("closed", "cured: v-grooves cleaned on 23 Mar 2026"),
+        ("came-back", "it showed again"),
+    ]
+    assert case["next_step"].startswith("It came back after this: v-grooves cleaned on 23 Mar")
+    # a person had closed it before it would have closed itself
+    by_hand = view(document, said("close", 24, how="cured"), now=56)
+    closings = [row for row in by_hand["history"] if row["what"] == "closed"]
+    assert [row["by"] for row in closings] == ["Ash"]
+
+
+def test_work_that_no_record_shows_is_asked_for() -> None:
+    worn = found(finding("electrodes-worn", first=10, last=20), now=21)
+    case = view(worn, said("done", 20.5), now=21)
+    assert case["state"] == "waiting"
+    assert case["next_step"].startswith("The records do not show the work yet: write it down")
