@@ -28,6 +28,13 @@ MEASURE_OF_KIND = {
     "loss-dirty": "dirty",
     "redo-raised": "redo",
 }
+NOUNS = {
+    "level": "loss",
+    "spread": "scatter of loss",
+    "dirty": "dirty splices",
+    "redo": "splices made again",
+}
+"""What is measured, in words."""
 FEWEST_DAYS = 3
 """Days from the onset to the action with which a series is measured."""
 MOST_DAYS_BEFORE = 60
@@ -109,7 +116,12 @@ class CaseMeasures:
         found = shift_recovery(self.cells, shift, np.datetime64(action, "D"))
         if found is None:
             return None
-        return _outcome(found, lambda value: 100.0 * (shift_ratio(measure, value) - 1.0), OF_USUAL)
+        return _outcome(
+            found,
+            lambda value: 100.0 * (shift_ratio(measure, value) - 1.0),
+            OF_USUAL,
+            NOUNS[measure],
+        )
 
     def _angle_outcome(
         self, subject: tuple[str, str], onset: date, action: date, today: date
@@ -123,7 +135,10 @@ class CaseMeasures:
         if len(before) < FEWEST_DAYS:
             return None
         return _outcome(
-            series_recovery(before, after), lambda value: 100.0 * float(np.expm1(value)), OF_USUAL
+            series_recovery(before, after),
+            lambda value: 100.0 * float(np.expm1(value)),
+            OF_USUAL,
+            "cleave angles",
         )
 
     @cached_property
@@ -154,7 +169,9 @@ class CaseMeasures:
         }
 
 
-def _outcome(found: Recovery, shown: Callable[[float], float], unit: str) -> Outcome:
+def _outcome(
+    found: Recovery, shown: Callable[[float], float], unit: str, measure: str = ""
+) -> Outcome:
     """Outcome in the unit that is shown."""
     needed = found.days_needed
     if found.verdict == "too-early":
@@ -164,4 +181,5 @@ def _outcome(found: Recovery, shown: Callable[[float], float], unit: str) -> Out
     before, after, low, high = (
         round(shown(value), 1) for value in (found.before, found.after, found.low, found.high)
     )
-    return Outcome(found.verdict, before, after, round(after - before, 1), low, high, unit)
+    difference = round(after - before, 1)
+    return Outcome(found.verdict, before, after, difference, low, high, unit, measure=measure)

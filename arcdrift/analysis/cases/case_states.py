@@ -49,7 +49,8 @@ def case_view(
     state, owner, closed = _said_state(found, statements)
     actions = _actions(found, statements)
     last = actions[-1] if actions else None
-    result = None if last is None else _result(found, last)
+    came_back_since = last is not None and last["day"] < _began_day(found)
+    result = None if last is None or came_back_since else _result(found, last)
     if state != "closed" and not _overruled(found, statements):
         closed = _closed_by_itself(found, actions, taken_on=state != "new")
         state = "closed" if closed is not None else state
@@ -286,16 +287,17 @@ def _next_step(
                 "`arcdrift log`, or close the case."
             )
         return "Look at the result: the measure has not shown it yet."
+    # what was done before it came back may be due again
+    since = [action for action in actions if action["day"] >= _began_day(found)]
     step = step_after(
-        found["causes"], [str(action["what"]) for action in actions], str(found["next_step"])
+        found["causes"], [str(action["what"]) for action in since], str(found["next_step"])
     )
     if not actions:
         return step
     done = f"{actions[-1]['what']} on {_shown_day(actions[-1]['day'])}"
     if result is not None and result.verdict in ("better", "no-change", "worse"):
         return f"{_AFTER[result.verdict]} after {done}. {step}"
-    began = _instant(found["episodes"][-1]["began"]).astimezone(_zone(found)).date()
-    verb = "went on" if actions[-1]["day"] >= began.isoformat() else "came back"
+    verb = "went on" if since else "came back"
     return f"It {verb} after this: {done}. {step}"
 
 
@@ -304,6 +306,12 @@ _AFTER = {
     "no-change": "No clear change",
     "worse": "Worse",
 }
+
+
+def _began_day(found: Mapping[str, Any]) -> str:
+    """Local day (ISO) on which the latest episode began."""
+    began = _instant(found["episodes"][-1]["began"])
+    return began.astimezone(_zone(found)).date().isoformat()
 
 
 def _zone(found: Mapping[str, Any]) -> ZoneInfo:

@@ -48,6 +48,8 @@ class Outcome:
         Unit of these, such as ``% above usual``; empty where there are none.
     workdays_needed : int
         More workdays until the result can be told; 0 unless it is too early.
+    measure : str
+        What was measured, such as ``loss``; empty where it was not.
     """
 
     verdict: Verdict
@@ -58,6 +60,7 @@ class Outcome:
     high: float | None = None
     unit: str = ""
     workdays_needed: int = 0
+    measure: str = ""
 
 
 def outcome_text(found: Outcome) -> str:
@@ -82,9 +85,10 @@ def levels_text(found: Outcome) -> str:
     if found.unit == OF_USUAL:
         side = "above" if found.after >= 0 else "below"
         before = "above" if found.before >= 0 else "below"
+        what = f"{found.measure} " if found.measure else ""
         return (
-            f"{abs(found.after):.0f} % {side} usual since {interval}, {abs(found.before):.0f} % "
-            f"{before} it before"
+            f"{what}{abs(found.after):.0f} % {side} usual since {interval}, "
+            f"{abs(found.before):.0f} % {before} it before"
         )
     return f"{found.after:.0f} {found.unit} since {interval}, {found.before:.0f} % before"
 

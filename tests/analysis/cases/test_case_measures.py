@@ -51,7 +51,7 @@ def test_angles_before_and_after(after: float, verdict: str) -> None:
     found = measures(angle_days(after)).outcome(KEY, RISEN, ONSET, ACTION, TODAY)
     assert found is not None
     assert found.verdict == verdict
-    assert found.unit == OF_USUAL
+    assert (found.measure, found.unit) == ("cleave angles", OF_USUAL)
     assert found.before == pytest.approx(50, abs=12)
     assert found.low is not None
     assert found.high is not None

@@ -197,6 +197,8 @@ def test_a_case_that_came_back_tells_how_it_had_ended() -> None:
         ("came-back", "it showed again"),
     ]
     assert case["next_step"].startswith("It came back after this: v-grooves cleaned on 23 Mar")
+    assert case["next_step"].endswith("Look at it.")  # what helped once may help again
+    assert case["result"] is None
     # a person had closed it before it would have closed itself
     by_hand = view(document, said("close", 24, how="cured"), now=56)
     closings = [row for row in by_hand["history"] if row["what"] == "closed"]
