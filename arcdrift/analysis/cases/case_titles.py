@@ -76,13 +76,15 @@ def _what(finding: Finding, since: str, last: str) -> str:
     if kind in ("loss-dirty", "redo-raised"):
         what = "dirty" if kind == "loss-dirty" else "made again"
         now, usual = (100 * float(evidence[name]) for name in ("share_since", "share_expected"))
-        return f"{now:.0f} % of splices {what}, {usual:.0f} % is usual, {since}"
+        digits = 0 if usual >= 0.95 else 1
+        return f"{now:.0f} % of splices {what}, {usual:.{digits}f} % is usual, {since}"
     if kind in ("arc-step", "arc-drift"):
         change, unit = float(evidence["unexplained_change"]), evidence["setting_unit"]
+        digits = 0 if abs(change) >= 1.0 else 1  # some units are large
         if kind == "arc-drift":
-            return f"arc setting creeping, {change:+.0f} {unit} {since}"
+            return f"arc setting creeping, {change:+.{digits}f} {unit} {since}"
         way = "up" if change > 0 else "down"
-        return f"arc setting {way} {abs(change):.0f} {unit} {since}"
+        return f"arc setting {way} {abs(change):.{digits}f} {unit} {since}"
     if kind == "cleave-raised":
         change = float(evidence["angle_change_pct"])
         if "ended" not in evidence:

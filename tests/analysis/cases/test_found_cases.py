@@ -40,6 +40,8 @@ def test_a_case_says_in_a_plain_sentence_what_when_and_why() -> None:
     [
         (finding("arc-drift", onset=-70),
          "Dunlin: arc setting creeping, +19 steps since 22 Dec 2025"),
+        (finding("arc-step", unexplained_change=-0.42, setting_unit="mA"),
+         "Dunlin: arc setting down 0.4 mA since 2 Mar"),
         (finding("loss-dirty"), "Dunlin: 5 % of splices dirty, 1 % is usual, since 2 Mar"),
         (finding("cleave-raised", "C0", about="cleaver"), "C0: cleave angles up 34 % since 2 Mar"),
         (finding("cleave-run", "Ash", about="technician"),
