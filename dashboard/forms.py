@@ -6,7 +6,11 @@ from typing import Any
 import dash_mantine_components as dmc
 
 from arcdrift.errors import UsageError
+from dashboard import ids
 from dashboard.access.current_user import current_user
+
+EVERY_FORM = "all"
+"""Name of no form: its field belongs to all of a page."""
 
 
 def words_field(name: dict[str, str], label: str) -> dmc.TextInput:
@@ -17,6 +21,25 @@ def words_field(name: dict[str, str], label: str) -> dmc.TextInput:
 def name_field(name: dict[str, str]) -> dmc.TextInput | None:
     """Return the field for the name of who writes; None for somebody who has signed in."""
     return words_field(name, "Your name") if current_user() is None else None
+
+
+def remembered_name_field() -> dmc.TextInput | None:
+    """Return the field for the name of who writes in any form of cases or of a splicer.
+
+    The browser remembers it for all of these; None for somebody who has signed in.
+    """
+    if current_user() is not None:
+        return None
+    return dmc.TextInput(
+        id=ids.written_field(EVERY_FORM, "by"),
+        label="Your name",
+        value="",
+        persistence=True,
+        persistence_type="local",
+        autoComplete="name",
+        size="md",
+        className="filter written-name",
+    )
 
 
 def typed_name(text: Any) -> str:

@@ -12,11 +12,14 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.cases.check_habits import CheckHabit
+from arcdrift.analysis.cases.check_habits import CheckHabit, is_missed, worked_days
 from arcdrift.analysis.cases.outcome import OF_USUAL, OF_WORKDAYS, Outcome
 from arcdrift.analysis.causes.shift_cells import ShiftCells, SubjectShift
-from arcdrift.analysis.causes.shift_recovery import shift_ratio, shift_recovery
-from arcdrift.analysis.checks.compliance import WORKED
+from arcdrift.analysis.causes.shift_recovery import (
+    FEWEST_DAYS_BEFORE,
+    shift_ratio,
+    shift_recovery,
+)
 from arcdrift.arrays import Bools, Datetimes, Floats
 from arcdrift.case import Key
 from arcdrift.charts.recovery import Recovery, series_recovery, share_recovery
@@ -35,8 +38,6 @@ NOUNS = {
     "redo": "splices made again",
 }
 """What is measured, in words."""
-FEWEST_DAYS = 3
-"""Days from the onset to the action with which a series is measured."""
 MOST_DAYS_BEFORE = 60
 """Calendar days before the action that are compared with it; an older onset adds nothing."""
 
@@ -98,7 +99,7 @@ class CaseMeasures:
         day, is_bad = days
         before = is_bad[(day >= np.datetime64(onset)) & (day < np.datetime64(action))]
         after = is_bad[day > np.datetime64(action)]
-        if len(before) < FEWEST_DAYS:
+        if len(before) < FEWEST_DAYS_BEFORE:
             return None
         found = share_recovery(before, after, habit.usual)
         return _outcome(
@@ -132,7 +133,7 @@ class CaseMeasures:
         day, level = rows
         before = level[(day >= np.datetime64(onset)) & (day < np.datetime64(action))]
         after = level[(day > np.datetime64(action)) & (day <= np.datetime64(today))]
-        if len(before) < FEWEST_DAYS:
+        if len(before) < FEWEST_DAYS_BEFORE:
             return None
         return _outcome(
             series_recovery(before, after),
@@ -158,14 +159,9 @@ class CaseMeasures:
     @cached_property
     def _checked_days(self) -> dict[str, tuple[Datetimes, Bools]]:
         """Workdays of each splicer in order of time, and whether the check was missed or late."""
-        days = self.check_days
-        worked = days[days["status"].isin(WORKED) & days["day_over"].astype(bool)]
         return {
-            str(name): (
-                part["day"].to_numpy(dtype="datetime64[D]"),
-                part["status"].isin(["missed", "late"]).to_numpy(),
-            )
-            for name, part in worked.sort_values("day", kind="stable").groupby("splicer")
+            str(name): (part["day"].to_numpy(dtype="datetime64[D]"), is_missed(part))
+            for name, part in worked_days(self.check_days).groupby("splicer")
         }
 
 

@@ -85,11 +85,10 @@ def check_habits(days: pd.DataFrame) -> list[CheckHabit]:
     """
     if days.empty:
         return []
-    worked = days[days["status"].isin(WORKED) & days["day_over"].astype(bool)]
-    worked = worked.sort_values(["splicer", "day"], ignore_index=True)
+    worked = worked_days(days)
     if worked.empty:
         return []
-    bad = worked["status"].isin(["missed", "late"]).to_numpy()
+    bad = is_missed(worked)
     day = worked["day"].to_numpy().astype("datetime64[D]").astype(np.int64)
     splicer, names = pd.factorize(worked["splicer"], sort=True)
     start = np.searchsorted(splicer, splicer, side="left")
@@ -132,6 +131,17 @@ def check_habits(days: pd.DataFrame) -> list[CheckHabit]:
             )
         )
     return found
+
+
+def worked_days(days: pd.DataFrame) -> pd.DataFrame:
+    """Workdays that are over, in order of splicer and day."""
+    worked = days[days["status"].isin(WORKED) & days["day_over"].astype(bool)]
+    return worked.sort_values(["splicer", "day"], ignore_index=True)
+
+
+def is_missed(days: pd.DataFrame) -> Bools:
+    """Whether the check of each workday was missed or late."""
+    return days["status"].isin(["missed", "late"]).to_numpy(dtype=bool)
 
 
 def _likeliest_stretch(misses: Ints, seen: int, usual: float) -> tuple[int, int]:

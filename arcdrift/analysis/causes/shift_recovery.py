@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from arcdrift.analysis.causes.shift_cells import ShiftCells, SubjectShift
+from arcdrift.analysis.causes.shift_sizes import BEFORE_SPAN
 from arcdrift.analysis.loss.day_level import ratio_of
 from arcdrift.analysis.loss.proportion_charts import COUNTED
 from arcdrift.arrays import Ints
@@ -15,8 +16,6 @@ from arcdrift.charts.recovery import (
     latest_look,
 )
 
-REFERENCE_SPAN = np.timedelta64(45, "D")
-"""Days before the onset that tell how far the subject lies from the charts' baselines."""
 FEWEST_DAYS_BEFORE = 3
 """Days from the onset to the action with which a rise is known at all."""
 
@@ -50,7 +49,7 @@ def shift_recovery(
     of the crew, days of a splicer), so that a change of hands is not taken for a recovery. The
     interval includes how well the usual level is known.
     """
-    rows = cells.rows_between(shift.first - REFERENCE_SPAN, shift.last)
+    rows = cells.rows_between(shift.first - BEFORE_SPAN, shift.last)
     subject = cells.subject(shift.subject_type, shift.subject_id, rows)
     day = cells.cells.day[rows]
     before = np.unique(day[subject & (day >= shift.first) & (day < action)])

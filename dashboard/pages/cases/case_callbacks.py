@@ -12,7 +12,8 @@ from arcdrift.errors import ArcdriftError, StaleChange
 from dashboard import ids
 from dashboard.access.roles import for_role
 from dashboard.components import notice
-from dashboard.pages.cases.case_forms import EVERY_FORM, FieldProblems, typed_statement
+from dashboard.forms import EVERY_FORM
+from dashboard.pages.cases.case_forms import FieldProblems, typed_statement
 from dashboard.pages.cases.case_words import day_text
 from dashboard.pages.cases.revisit import PLACE, tick, untick
 from dashboard.reading.data import CrewData

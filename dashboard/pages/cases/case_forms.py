@@ -13,9 +13,8 @@ from arcdrift.errors import UsageError
 from arcdrift.intake.schema.kinds import ACTIONS
 from arcdrift.store.cases.case_statements import MAX_NAME_LENGTH, MAX_TEXT_LENGTH
 from dashboard import ids
-from dashboard.access.current_user import current_user
 from dashboard.components import View
-from dashboard.forms import typed_day
+from dashboard.forms import remembered_name_field, typed_day, typed_name
 from dashboard.pages.cases.case_words import Case
 
 OTHER_WORK = "other work"
@@ -33,8 +32,6 @@ CLOSING_WORDS = {
     "accepted": "It stays as it is: accepted",
     "cured": "It is cured",
 }
-EVERY_FORM = "all"
-"""Form of the fields that belong to every button: the name."""
 NEEDS_NAME = "Say who you are."
 
 
@@ -50,28 +47,6 @@ class FieldProblems(UsageError):
     def __init__(self, problems: Mapping[str, str]) -> None:
         super().__init__(" ".join(problems.values()))
         self.problems = dict(problems)
-
-
-def name_field() -> dmc.TextInput | None:
-    """Return the field for the reader's name, remembered in the browser; None after a sign-in."""
-    if current_user() is not None:
-        return None
-    return dmc.TextInput(
-        id=ids.written_field(EVERY_FORM, "by"),  # the Splicer page remembers the same name
-        label="Your name",
-        value="",
-        persistence=True,
-        persistence_type="local",
-        autoComplete="name",
-        size="md",
-        className="filter written-name",
-    )
-
-
-def typed_name(fields: Mapping[str, Any]) -> str:
-    """Return who says it: the user who signed in, or else the typed name; maybe empty."""
-    user = current_user()
-    return str(fields.get("by") or "").strip() if user is None else str(user.name)
 
 
 def case_forms(view: View, case: Case) -> html.Div:
@@ -98,7 +73,7 @@ def case_forms(view: View, case: Case) -> html.Div:
             ),
             _form(case, "close", "Close", _close_fields(), "Close the case"),
         ]
-    return html.Div([name_field(), html.Div(buttons, className="case-forms")])
+    return html.Div([remembered_name_field(), html.Div(buttons, className="case-forms")])
 
 
 def _form(
@@ -199,7 +174,7 @@ def typed_statement(
         When something is missing or cannot be; it says so for each field.
     """
     problems: dict[str, str] = {}
-    by, why = typed_name(fields), str(fields.get("why") or "").strip()
+    by, why = typed_name(fields.get("by")), str(fields.get("why") or "").strip()
     if not by:
         problems["by"] = NEEDS_NAME
     elif len(by) > MAX_NAME_LENGTH:

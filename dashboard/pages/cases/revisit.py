@@ -11,7 +11,8 @@ from arcdrift.errors import UsageError
 from arcdrift.store.cases.case_statements import MAX_NAME_LENGTH
 from dashboard import ids
 from dashboard.components import View, card, csv_button, heading, notice, select
-from dashboard.pages.cases.case_forms import NEEDS_NAME, FieldProblems, name_field, typed_name
+from dashboard.forms import remembered_name_field, typed_name
+from dashboard.pages.cases.case_forms import NEEDS_NAME, FieldProblems
 from dashboard.pages.cases.case_words import day_text
 from dashboard.reading.data import CrewData
 
@@ -109,7 +110,9 @@ def render(view: View) -> html.Div:
                 className="heading-row case-heading",
             ),
             html.Div(id=ids.case_answer(PLACE), role="status"),
-            html.Div([name_field(), html.P(HOW, className="muted hint")]) if still_open else None,
+            html.Div([remembered_name_field(), html.P(HOW, className="muted hint")])
+            if still_open
+            else None,
             _open(view, still_open, chosen=len(rows) < len(everything)),
             _dealt_with(view, [row for row in rows if row["state"] != "open"]),
             html.Div(csv_button("/cases", "revisit", view.query, "these splices"), className="row"),
@@ -268,7 +271,7 @@ def tick(data: CrewData, splice_id: int, fields: Mapping[str, Any]) -> str:
     UsageError
         When somebody else was faster, or it is not on the list; the sentence says so.
     """
-    by = typed_name(fields)
+    by = typed_name(fields.get("by"))
     if not by:
         raise FieldProblems({"by": NEEDS_NAME})
     if len(by) > MAX_NAME_LENGTH:

@@ -14,6 +14,7 @@ from dashboard import ids
 from dashboard.access.current_user import current_user
 from dashboard.access.roles import for_role
 from dashboard.components import notice
+from dashboard.forms import EVERY_FORM
 from dashboard.pages.splicer.written_card import FIELD_OF_COLUMN, entry_words, typed_entry
 from dashboard.reading.data import CrewData
 
@@ -54,13 +55,13 @@ def register(app: Dash, data: CrewData) -> None:
             return no_update, no_update, *untouched
         splicer = buttons[0]["splicer"]  # a page is of one splicer
         form = "list" if pressed["type"] == "undo-written" else pressed["form"]
-        if form == "all":  # Enter in the name belongs to no form
+        if form == EVERY_FORM:  # Enter in the name belongs to no form
             return no_update, no_update, *untouched
         fields = {
             item["id"]["name"]: item.get("value")
             for state in ctx.states_list[:2]
             for item in state
-            if item["id"]["form"] in (form, "all")
+            if item["id"]["form"] in (form, EVERY_FORM)
         }
         try:
             if form == "list":
@@ -70,7 +71,7 @@ def register(app: Dash, data: CrewData) -> None:
         except ArcdriftError as problem:
             problems = _by_field(problem)
             errors = [
-                problems.get(item["name"]) if item["form"] in (form, "all") else None
+                problems.get(item["name"]) if item["form"] in (form, EVERY_FORM) else None
                 for item in field_ids
             ]
             elsewhere = [problems[""]] if "" in problems else []

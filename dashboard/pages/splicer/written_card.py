@@ -21,6 +21,7 @@ from arcdrift.store.records.written_entries import WrittenEntry
 from dashboard import ids
 from dashboard.access.current_user import current_user
 from dashboard.components import View, card, shown_time
+from dashboard.forms import remembered_name_field
 from dashboard.reading.data import CrewData
 
 SHOWN = 5
@@ -53,10 +54,9 @@ _DECIMAL_COMMA = re.compile(r"-?\d+,(\d{1,2}|\d{4,})")
 
 def written_card(view: View, splicer: str) -> html.Section:
     """Return the card of a splicer: the forms, and what was written down lately."""
-    user = current_user()
     return card(
         html.Div(id=ids.written_answer(splicer), role="status", className="written-answer"),
-        _name_field() if user is None else None,
+        remembered_name_field(),
         html.Div(
             [
                 _form("check", "Log a check", splicer, _check_fields(view, splicer)),
@@ -135,19 +135,6 @@ def typed_entry(form: str, splicer: str, fields: Mapping[str, Any]) -> dict[str,
 def entry_words(data: CrewData, entry: WrittenEntry) -> str:
     """Describe an entry: what it says."""
     return event_text(entry.kind, entry.subject, entry.values, data.unit(entry.subject))
-
-
-def _name_field() -> dmc.TextInput:
-    return dmc.TextInput(
-        id=ids.written_field("all", "by"),
-        label="Your name",
-        value="",
-        persistence=True,
-        persistence_type="local",
-        autoComplete="name",
-        size="md",
-        className="filter written-name",
-    )
 
 
 def _form(form: str, label: str, splicer: str, fields: list[Any]) -> html.Details:

@@ -13,10 +13,10 @@ import pytest
 
 from arcdrift.analysis.cases.outcome import OF_USUAL, OF_WORKDAYS, Outcome, outcome_text
 from arcdrift.people import Viewer
+from dashboard import forms
 from dashboard.callbacks import screen
 from dashboard.components import View
 from dashboard.downloads import as_csv
-from dashboard.pages.cases import case_forms
 from dashboard.pages.cases import cases as cases_page
 from dashboard.pages.cases.case_callbacks import said
 from dashboard.pages.cases.case_forms import FieldProblems, typed_statement
@@ -238,7 +238,7 @@ def test_what_is_missing_is_said_beside_its_field(action, fields, problems) -> N
 
 def test_who_is_signed_in_says_it(own: CrewData, monkeypatch: pytest.MonkeyPatch) -> None:
     user = SimpleNamespace(name="robin.v", viewer=Viewer("trainer"))
-    monkeypatch.setattr(case_forms, "current_user", lambda: user)
+    monkeypatch.setattr(forms, "current_user", lambda: user)
     said(own, button(LOSS, "take"), {"by": "somebody else"})
     words = shown(own, f"/cases/{LOSS}")
     assert "Taken on by robin.v on" in words

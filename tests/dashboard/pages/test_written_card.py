@@ -15,6 +15,7 @@ from arcdrift.intake.storing.written_sentences import (
     MANUAL_FIRST,
 )
 from arcdrift.people import Viewer
+from dashboard import forms
 from dashboard.components import View
 from dashboard.pages.splicer import splicer as splicer_page
 from dashboard.pages.splicer import written_callbacks
@@ -105,6 +106,7 @@ def test_remarks_are_marks_on_the_charts_and_checks_by_hand_say_so(data):
 def test_who_is_signed_in_writes_and_a_technician_undoes_own_entries_only(data, monkeypatch):
     user = SimpleNamespace(name="robin.v", viewer=Viewer("technician", "Robin"))
     monkeypatch.setattr(written_card_module, "current_user", lambda: user)
+    monkeypatch.setattr(forms, "current_user", lambda: user)
     monkeypatch.setattr(written_callbacks, "current_user", lambda: user)
     entry = typed_entry("check", "Kestrel", CHECK | {"by": "somebody else"})
     assert (entry["by"], entry["cells"]["technician"]) == ("robin.v", "Robin")
