@@ -181,8 +181,10 @@ def _find(lines: list[str]) -> _Found:
             current.open = not ended
         elif any(sign.isdigit() for sign in line):
             found.unreadable.append(number)
+            current = None  # a report cannot go on behind a line that is not of it
         else:
             found.other += 1
+            current = None
     _drop_dates_that_do_not_fit([report for report in found.reports if not report.own_days])
     return found
 

@@ -1,7 +1,7 @@
 """Every line of a bulletin is a report, part of one, a heading, blank, or kept apart."""
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from arcdrift.intake.bulletins.report_rows import REPORT, is_bulletin, report_rows
@@ -143,6 +143,7 @@ PIECES = st.sampled_from(
 )  # fmt: skip
 
 
+@example(["METAR ENXX 300020Z 12/08 Q1013", "\n", "MTAR 12", "\n", "\x0c", "BKN020 Q1013"])
 @given(st.lists(PIECES, max_size=25))
 def test_every_line_is_accounted_for(pieces):
     text = "".join(pieces)
