@@ -9,14 +9,11 @@ from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cholesky, solve_triangular
-from scipy.sparse import csr_array
+from scipy.sparse import csr_array, diags_array
 from scipy.special import log_ndtr
 
 from arcdrift.arrays import Bools, Floats, Ints
-
-CHUNK = 8
-"""Subjects whose onsets are solved for at once; few fit into the processor's cache."""
+from arcdrift.charts.bordered_cholesky import BorderedCholesky, EffectOrder, later_sums
 
 
 @dataclass(frozen=True)
@@ -77,6 +74,9 @@ class RandomEffectsModel:
     blocks : (codes, variance), optional
         One more random effect of many small groups: for each cell the code of its group and the
         variance of that group's effect.
+    units : array of int, shape (cells,), optional
+        Unit of each cell, as its splicer, in which a block lies. The more effects belong to one
+        unit alone, the less work is the model; its figures are the same.
     shifts : sequence of (cells, sd)
         Sets of cells (array of bool) with one random effect each; sets may overlap.
 
@@ -86,7 +86,7 @@ class RandomEffectsModel:
     from the matrix inversion lemma, first within the blocks (where it is one division), then for
     the groups, so the cost is that of one matrix of the size of the group effects, whatever the
     number of cells. Its Cholesky factor ``L`` is enough, as only products of the form
-    ``a' (L L')^-1 b`` are needed.
+    ``a' (L L')^-1 b`` are needed; `arcdrift.charts.bordered_cholesky` leaves out its zeros.
     """
 
     def __init__(
@@ -96,6 +96,7 @@ class RandomEffectsModel:
         groups: Sequence[tuple[Ints, float]],
         *,
         blocks: tuple[Ints, Floats] | None = None,
+        units: Ints | None = None,
         shifts: Sequence[tuple[Bools, float]] = (),
     ) -> None:
         self._values = values
@@ -117,12 +118,16 @@ class RandomEffectsModel:
             columns.append(dense + count)
             precision.append(np.full(size, 1.0 / sd**2))
             count += size
-        effects = _indicators(_joined(rows), _joined(columns), (len(values), count))
+        cells, columns_of_cells = _joined(rows), _joined(columns)
+        unit = np.zeros(len(values), dtype=np.int64) if units is None else _dense(units)[0]
+        order = EffectOrder(cells, columns_of_cells, unit, count)
+        effects = _indicators(cells, order.place[columns_of_cells], (len(values), count))
         self._weighted_effects = self._within_blocks(effects)
         self._weighted_values = self._within_blocks_of(values[:, None])[:, 0]
-        matrix = (effects.T @ self._weighted_effects).toarray()
-        matrix[np.diag_indices_from(matrix)] += np.concatenate([*precision, np.zeros(0)])
-        self._factor = cholesky(matrix, lower=True, overwrite_a=True, check_finite=False)
+        diagonal = np.empty(count)
+        diagonal[order.place] = np.concatenate([*precision, np.zeros(0)])
+        matrix = csr_array(effects.T @ self._weighted_effects) + diags_array(diagonal)
+        self._factor = BorderedCholesky(csr_array(matrix), order)
         # the shifts, one column each, are dense beside the sparse effects
         self._weighted_shifts = np.zeros((len(values), 0))
         self._add_shifts(shifts)
@@ -137,16 +142,10 @@ class RandomEffectsModel:
             weighted = self._within_blocks_of(effects)
             corner = effects.T @ weighted
             corner[np.diag_indices_from(corner)] += [1.0 / sd**2 for _, sd in shifts]
-            border = self._solve(self._sums(effects))
-            corner -= border.T @ border
-            old, new = border.shape
-            factor = np.zeros((old + new, old + new))
-            factor[:old, :old], factor[old:, :old] = self._factor, border.T
-            factor[old:, old:] = cholesky(corner, lower=True, check_finite=False)
-            self._factor = factor
+            self._factor = self._factor.extended(self._sums(effects), corner)
             self._weighted_shifts = np.hstack([self._weighted_shifts, weighted])
-        projected = self._solve(self._sums(self._values[:, None]))
-        rest = solve_triangular(self._factor, projected, lower=True, trans="T", check_finite=False)
+        projected = self._factor.solve(self._sums(self._values[:, None]))
+        rest = self._factor.solve_transposed(projected)
         groups = self._weighted_effects.shape[1]
         explained = self._weighted_effects @ rest[:groups] + self._weighted_shifts @ rest[groups:]
         self._solved_values: Floats = self._weighted_values - explained[:, 0]
@@ -179,12 +178,6 @@ class RandomEffectsModel:
         shared = self._member @ weighted * self._blocks[1][:, None]
         return csr_array(weighted - self._member.T @ shared * self._w[:, None])
 
-    def _solve(self, sums: Floats) -> Floats:
-        """``L^-1`` times sums by group, for the inner matrix ``L L'``."""
-        return np.asarray(
-            solve_triangular(self._factor, sums, lower=True, check_finite=False), dtype=np.float64
-        )
-
     def scores_and_information(self, sets: Bools) -> tuple[Floats, Floats]:
         """Scores and joint information of several sets of cells.
 
@@ -201,7 +194,7 @@ class RandomEffectsModel:
         """
         indicators = sets.astype(np.float64)
         information = indicators.T @ self._within_blocks_of(indicators)
-        solved = self._solve(self._sums(indicators))
+        solved = self._factor.solve(self._sums(indicators))
         information -= solved.T @ solved
         return self._solved_values @ indicators, information
 
@@ -259,23 +252,16 @@ class RandomEffectsModel:
         size = subjects * days
         scores = np.bincount(cell, self._solved_values[rows], minlength=size)
         score, within = (
-            _since(np.asarray(values, dtype=np.float64).reshape(subjects, days), axis=1)
+            later_sums(np.asarray(values, dtype=np.float64).reshape(subjects, days), axis=1)
             for values in (scores, self._information_within_blocks(cell, rows, size))
         )
         wanted = np.isfinite(score) if least is None else score > least[:, None]
-        chosen = _indicators(rows, cell, (len(day), size))
-        shared = csr_array(chosen.T @ self._weighted_effects)
-        shared_shifts = chosen.T @ self._weighted_shifts
-        # few effects have cells of one subject and day: solve for these before the sums over days
-        inverse = self._solve(np.eye(len(self._factor))).T
-        groups = self._weighted_effects.shape[1]
         active = np.flatnonzero(wanted.any(axis=1))
-        for first in range(0, len(active), CHUNK):
-            some = active[first : first + CHUNK]
-            cells = (some[:, None] * days + np.arange(days)).ravel()
-            solved = shared[cells] @ inverse[:groups] + shared_shifts[cells] @ inverse[groups:]
-            solved = _since(solved.reshape(len(some), days, -1), axis=1)
-            within[some] -= np.einsum("sde,sde->sd", solved, solved)
+        some = (active[:, None] * days + np.arange(days)).ravel()
+        chosen = _indicators(cell, rows, (size, len(day)))[some]
+        within[active] -= self._factor.squares_of_later_sums(
+            csr_array(chosen @ self._weighted_effects), chosen @ self._weighted_shifts, days
+        )
         return score, np.where(wanted, np.maximum(within, 0.0), 0.0)
 
     def _information_within_blocks(self, sets: Ints, rows: Ints, size: int) -> Floats:
@@ -303,8 +289,3 @@ def _indicators(rows: Ints, columns: Ints, shape: tuple[int, int]) -> csr_array:
 
 def _joined(parts: Sequence[Ints]) -> Ints:
     return np.concatenate([*parts, np.zeros(0, dtype=np.int64)])
-
-
-def _since(values: Floats, axis: int) -> Floats:
-    """Sums from each position to the end of an axis."""
-    return np.asarray(np.flip(np.cumsum(np.flip(values, axis), axis=axis), axis))

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.causes.crew_cells import CrewCells
+from arcdrift.analysis.causes.service_steps import service_steps
 from arcdrift.analysis.loss.day_level import relative_level, without_effect
 from arcdrift.analysis.loss.loss_charts import AllLossCharts
 from arcdrift.analysis.loss.proportion_charts import COUNTED
@@ -222,7 +223,7 @@ class ShiftCells:
             return value, RAISED_RATE * (1.0 - baseline) / expected
 
     def _fit(
-        self, measure: str, rows: Ints, value: Floats, variance: Floats, service_steps: bool
+        self, measure: str, rows: Ints, value: Floats, variance: Floats, with_service: bool
     ) -> RandomEffectsModel:
         scale = SCALES[measure]
         code = {name: values[rows] for name, values in self.cells.code.items()}
@@ -236,7 +237,10 @@ class ShiftCells:
         ]
         if measure == "level":
             between = self._variances[1][code["stream"]]
-            groups += self._service_steps(rows) if service_steps else []
+            if with_service:
+                moves = [sd for sd, _ in self._charts.streams.service_shift.values()]
+                events = self._events[:, rows]
+                groups += service_steps(code["splicer"], code["stream"], events, moves)
         else:
             between = np.full(len(rows), scale.between**2)
         if measure == "spread":
@@ -245,26 +249,12 @@ class ShiftCells:
         # half of the scatter of a stream's days is shared by the streams of its splicer
         shared = pd.Series(between).groupby(splicer_day).transform("mean").to_numpy(np.float64)
         return RandomEffectsModel(
-            value, variance + between / 2.0, groups, blocks=(splicer_day, shared / 2.0)
+            value,
+            variance + between / 2.0,
+            groups,
+            blocks=(splicer_day, shared / 2.0),
+            units=code["splicer"],
         )
-
-    def _service_steps(self, rows: Ints) -> list[tuple[Ints, float]]:
-        """Random effects of service events within the cells, each from its event on.
-
-        Half of the variance that the charts have learned is common to the splicer's streams, half
-        is of each stream.
-        """
-        steps = []
-        splicer, events = self.cells.code["splicer"][rows], self._events[:, rows]
-        stream = self.cells.code["stream"][rows]
-        moves = self._charts.streams.service_shift
-        for counts, (sd, _) in zip(events, moves.values(), strict=True):
-            for name in np.unique(splicer[counts > 0]):
-                here = splicer == name
-                for count in np.unique(counts[here])[1:]:
-                    since, half = here & (counts >= count), sd / np.sqrt(2.0)
-                    steps += [(np.where(since, 0, -1), half), (np.where(since, stream, -1), half)]
-        return steps
 
     def subject(self, subject_type: str, subject_id: str, rows: Ints) -> Bools:
         """Which of some cells belong to a subject."""
