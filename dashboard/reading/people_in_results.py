@@ -36,8 +36,8 @@ FIGURES = {
 """Tables whose rows are figures, about people among others."""
 RECORDS = ("result_check_days", "result_exceptions")
 """Tables that name who did something, as records do: the rows stay, names may not."""
-PERSON_EFFECTS = {"result_stream_days": "person_effect"}
-"""Columns that are a figure about whoever made a day's splices."""
+PERSON_EFFECTS = {"result_stream_days": "person_effect", "result_week_changes": "hands_change"}
+"""Columns that are a figure about whoever made the splices of a day or a week."""
 DOCUMENTS = ("findings", "result_cases", "result_prep")
 """Tables of documents that name people in their sentences.
 

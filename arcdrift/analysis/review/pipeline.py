@@ -47,6 +47,13 @@ from arcdrift.analysis.loss.alarm_episodes import Episode
 from arcdrift.analysis.loss.baseline import apply_baseline_marks
 from arcdrift.analysis.loss.day_level import LossCharts
 from arcdrift.analysis.loss.loss_charts import AllLossCharts, chart_all
+from arcdrift.analysis.loss.week_changes import (
+    COLUMNS,
+    WEEKS_KEPT,
+    mondays_until,
+    week_changes,
+    week_variances,
+)
 from arcdrift.analysis.maintenance.electrode_life import (
     electrode_state,
 )
@@ -196,6 +203,7 @@ def assess(
         "result_stream_days": stream_days(charts.days),
         "result_subject_days": dated(loss.subject_days, "day"),
         "result_loss_cells": dated(loss.cells, "day"),
+        "result_week_changes": changes_by_week(loss),
         "result_crew_days": crew_days(summary.outcomes, summary.histogram),
         "result_exceptions": dated(summary.singles.outliers, "day"),
         "result_single_limits": dated(summary.singles.limits, "last_day"),
@@ -232,6 +240,19 @@ def arc_charts(
         pace = checks_per_month(arc_points)
         points["doubt_limit"] = doubt_limits(points, pace / doubtful)
     return points, models, states
+
+
+def changes_by_week(loss: AllLossCharts) -> pd.DataFrame:
+    """Changes of each stream in the last `WEEKS_KEPT` weeks (`week_changes`)."""
+    charts = loss.streams
+    if charts.days.empty:
+        return pd.DataFrame(columns=COLUMNS)
+    day = charts.days["day"].to_numpy("datetime64[D]")
+    variances = week_variances(
+        charts.units, charts.days, (charts.within, charts.between), charts.widening
+    )
+    mondays = mondays_until(day.min(), day.max(), WEEKS_KEPT)
+    return week_changes(charts.days, loss.cells, charts.units, variances, mondays)
 
 
 def shift_cells(technician_days: pd.DataFrame, loss: AllLossCharts) -> ShiftCells:

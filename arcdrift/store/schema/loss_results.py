@@ -100,6 +100,26 @@ result_loss_cells = Table(
     Column("dirty", Integer, nullable=False),
 )
 
+# each week against the four before it; see arcdrift.analysis.loss.week_changes
+result_week_changes = Table(
+    "result_week_changes",
+    result_metadata,
+    Column("week", String(10), primary_key=True),  # its Monday
+    Column("splicer", Text, primary_key=True),  # empty with the program: the whole crew
+    Column("program", Text, primary_key=True),
+    Column("splices", Integer, nullable=False),
+    Column("days", Integer, nullable=False),
+    Column("splices_before", Integer, nullable=False),
+    Column("days_before", Integer, nullable=False),
+    Column("loss_db", Float),  # mean of a splice in the week, as logged
+    Column("before_db", Float),
+    Column("change", Float),  # share of the weeks before, hands allowed for; NULL when too few
+    Column("low", Float),  # 95 % interval
+    Column("high", Float),
+    Column("hands_change", Float),  # by other hands alone
+    Column("stands_out", Boolean, nullable=False),
+)
+
 result_crew_days = Table(
     "result_crew_days",
     result_metadata,
