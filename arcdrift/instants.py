@@ -20,6 +20,11 @@ def day_text(day: date) -> str:
     return f"{day.day} {day:%b %Y}"
 
 
+def instant_text(local: datetime) -> str:
+    """A local day and time as 16 Nov 2026, 08:05, the one format of instants in sentences."""
+    return f"{day_text(local)}, {local:%H:%M}"
+
+
 def instant_at(microseconds_utc: int) -> datetime:
     """Aware instant (UTC) of microseconds since 1970, as the store keeps it."""
     return _EPOCH + timedelta(microseconds=microseconds_utc)

@@ -371,7 +371,7 @@ class Crew(_Strict):
 ADDED_NOTICE = (
     f"The [shares] in {CREW_FILE} say nothing of doubtful arc checks and of cleave angles, which "
     "give alarms too. They now get 3 % and 5 % of the budget, and every other share is 8 % "
-    "smaller, so that all together keep to the budget. Saving on the Chart design page writes the "
+    "smaller, so that all together keep to the budget. Saving on the Alarm budget page writes the "
     "new shares into the file."
 )
 

@@ -1,5 +1,10 @@
-"""How counts, probabilities and spans of time are written for people."""
+"""How numbers, percentages, intervals, counts and spans of time are written for people.
 
+The one path for each: every page, report and command writes a kind of number by its function
+here, and a day or an instant by `arcdrift.instants.day_text` and `instant_text`.
+"""
+
+import math
 import re
 from datetime import date
 
@@ -13,6 +18,77 @@ def probability_text(probability: float) -> str:
     if probability < 0.01:
         return "under 1 %"
     return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+
+
+MINUS = "\u2212"
+"""The minus sign of numbers in sentences; a hyphen is shorter and breaks at the end of a line."""
+
+
+def number_text(value: float, digits: int = 0, *, signed: bool = False) -> str:
+    """Write a number with a real minus sign; no sign for one that rounds to zero.
+
+    Parameters
+    ----------
+    digits : int
+        Decimals.
+    signed : bool
+        Whether a number above zero has its sign as well, as changes have.
+    """
+    text = f"{abs(value):,.{digits}f}"
+    if not float(text.replace(",", "")):
+        return text
+    return f"{MINUS if value < 0 else '+' if signed else ''}{text}"
+
+
+def percent_text(share: float, digits: int | None = None) -> str:
+    """Write a share as "36 %"; below 1 % with a decimal, and "under 0.1 %" instead of none.
+
+    Parameters
+    ----------
+    share : float
+        0.36 for 36 %.
+    digits : int, optional
+        Decimals, where a column of them has to be the same.
+    """
+    percent = 100 * share
+    if digits is not None:
+        return f"{number_text(percent, digits)} %"
+    if 0 < percent < 0.05:
+        return "under 0.1 %"
+    return f"{number_text(percent, 1 if 0 < percent < 0.95 else 0)} %"
+
+
+def change_text(change: float) -> str:
+    """Write a relative change as "+28 %" or "\u22123 %"; one that rounds to zero as "0 %".
+
+    Parameters
+    ----------
+    change : float
+        0.28 for 28 % more.
+    """
+    return f"{number_text(100 * change, signed=True)} %"
+
+
+def change_words(change: float) -> str:
+    """Write a relative change as "up 28 %", "down 3 %" or "unchanged"."""
+    percent = f"{abs(100 * change):,.0f}"
+    return "unchanged" if percent == "0" else f"{'up' if change > 0 else 'down'} {percent} %"
+
+
+def interval_text(
+    value: float, low: float, high: float, unit: str, digits: int = 0, *, signed: bool = False
+) -> str:
+    """Write a value with its interval and its unit once, as "87.7 (86.7 to 88.7) %".
+
+    How sure the interval is (95 %) stands in the explanation beside it and never within, where it
+    could be taken for a value. An end that is not finite is written as "no limit".
+    """
+    first, last = (
+        number_text(end, digits, signed=signed) if math.isfinite(end) else "no limit"
+        for end in (low, high)
+    )
+    number = number_text(value, digits, signed=signed)
+    return f"{number} ({first} to {last}) {unit}".rstrip()
 
 
 _ISO_DAY = re.compile(r"\b(\d{4})-(\d{2})-(\d{2})\b(?!T)")

@@ -9,7 +9,7 @@ from flask import Flask, has_request_context, request
 from arcdrift.errors import UsageError
 from arcdrift.figures.theme import Scheme
 from arcdrift.store.accounts.user_accounts import has_users
-from dashboard import callbacks, downloads, error_page, pocket_page
+from dashboard import callbacks, downloads, error_page, moved_addresses, pocket_page
 from dashboard.access import request_guard, sign_in
 from dashboard.access.current_user import current_user, current_viewer
 from dashboard.access.secret_key import secret_key
@@ -96,6 +96,7 @@ def create_app(
         server, behind_proxy=bool(address.proxies), log_requests=address.needs_sign_in
     )
     request_guard.install(app, address, sessions)
+    moved_addresses.register(server)
     data = data_for_request(everything, current_viewer)
     _insert_advice(app, data)
     app.layout = lambda: shell(

@@ -14,17 +14,18 @@ from dashboard.access.current_user import current_user
 from dashboard.access.page_roles import may_open
 from dashboard.access.roles import for_role
 from dashboard.components import View, card, heading, notice, shown_time
+from dashboard.moved_addresses import new_address
 from dashboard.pages import PAGES, not_allowed, not_found, page_address
+from dashboard.pages.budget.budget import save_requested_budget
+from dashboard.pages.budget.budget_trial import trial_card
 from dashboard.pages.cases import case_callbacks
-from dashboard.pages.design.design import save_requested_budget
-from dashboard.pages.design.design_trial import trial_card
+from dashboard.pages.coaching.coaching_card import typed_note
+from dashboard.pages.coaching.person import person_log
 from dashboard.pages.loss.baseline_card import typed_mark
 from dashboard.pages.loss.stream import grid_rows
-from dashboard.pages.people.coaching_card import typed_note
-from dashboard.pages.people.person import person_log
+from dashboard.pages.shift.shift import advice_words
 from dashboard.pages.splicer import written_callbacks
 from dashboard.pages.splicer.splicer import charts_below_advice
-from dashboard.pages.today import advice_words
 from dashboard.reading.data import CrewData
 from dashboard.url_query import day, parse, search
 
@@ -38,7 +39,14 @@ OUTDATED = (
 
 
 def screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) -> Any:
-    """Return the page at a URL."""
+    """Return the page at a URL; at an old address the page that it leads to.
+
+    A page that was open while addresses changed still asks for the old ones;
+    `assets/arcdrift.js` then puts the new address in place of the old one.
+    """
+    moved = new_address(path or "/", query or "")
+    if moved is not None:
+        path, _, query = moved.partition("?")
     address, named = page_address(path)
     render = PAGES.get(address)
     if render is None:
@@ -57,7 +65,7 @@ def screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) 
             ]
         )
     as_of = (
-        f"State of {shown_time(run.now, data)}, analyzed {shown_time(run.assessed_on, data)}, "
+        f"State of {shown_time(run.now, data)}. Analyzed {shown_time(run.assessed_on, data)}: "
         f"{run.splices:,} splices and {run.checks:,} arc checks. Times are local."
     )
     doubts = [OUTDATED] if data.outdated() else []
@@ -69,7 +77,8 @@ def screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) 
             render(View(data, run, parse(query) | named, scheme)),
             phone_card() if address == "/" else None,
             html.Footer(as_of, className="as-of"),
-        ]
+        ],
+        **{} if moved is None else {"data-moved": moved},
     )
 
 

@@ -10,6 +10,7 @@ from dash import dcc, html
 
 from arcdrift.figures.picture import Picture
 from arcdrift.figures.theme import Scheme
+from arcdrift.instants import day_text, instant_text
 from arcdrift.verdicts import VERDICTS, Verdict, VerdictCode
 from dashboard import ids
 from dashboard.reading.data import CrewData
@@ -261,9 +262,9 @@ def period(view: View, default: str) -> html.Div:
 def shown_time(value: datetime, data: CrewData, splicer: str | None = None) -> str:
     """Format an instant as local date and time."""
     zone = data.zone_of_splicer(splicer) if splicer else data.zone()
-    return f"{value.astimezone(zone):%d %b %Y %H:%M}"
+    return instant_text(value.astimezone(zone))
 
 
 def shown_day(text: str | None) -> str:
     """Format an ISO time or day as a date; empty for None."""
-    return f"{datetime.fromisoformat(text):%d %b %Y}" if text else ""
+    return day_text(datetime.fromisoformat(text)) if text else ""

@@ -1,12 +1,12 @@
 """The frame around every page: crew name, navigation, light and dark, who has signed in."""
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import dash_mantine_components as dmc
 from dash import dcc, html
 
 from arcdrift.figures.theme import FONT, Scheme
-from arcdrift.people import LOCAL, Role, Viewer
+from arcdrift.people import LOCAL, Role
 from arcdrift.settings import Crew
 from dashboard import ids
 from dashboard.access.current_user import SignedInUser
@@ -22,15 +22,22 @@ class Place(NamedTuple):
 
 
 PLACES = (
-    Place("/", "Today", "today"),
-    Place("/cases", "Cases", "cases"),
-    Place("/loss", "Loss", "loss"),
+    Place("/", "Shift", "shift"),
     Place("/splicer", "Splicer", "splicer"),
+    Place("/cases", "Cases", "cases"),
+    Place("/week", "Week", "week"),
+    Place("/loss", "Loss", "loss"),
     Place("/checks", "Checks", "checks"),
-    Place("/prep", "Prep", "prep"),
-    Place("/findings", "Findings", "findings"),
-    Place("/design", "Design", "design"),
+    Place("/upkeep", "Upkeep", "upkeep"),
+    Place("/coaching", "Coaching", "coaching"),
+    Place("/budget", "Alarm budget", "budget"),
 )
+TABS: dict[Role, tuple[str, ...]] = {
+    "technician": ("/", "/splicer", "/cases", "/checks"),
+    "trainer": ("/", "/splicer", "/cases", "/coaching"),
+    "lead": ("/", "/splicer", "/cases", "/week"),
+}
+"""Pages at the foot of a phone by role; the others are one tap further, under More."""
 ROLE_WORDS: dict[Role, str] = {
     "technician": "Technician: you see the splicers, and figures about yourself.",
     "trainer": "Trainer: you see everybody's figures and write in the coaching log.",
@@ -72,18 +79,39 @@ THEME = {
 }
 
 
-def _links(name: str, viewer: Viewer) -> list[Any]:
-    return [
-        dmc.NavLink(
-            label=place.text,
-            href=place.path,
-            active="exact",
-            leftSection=html.Span(className=f"icon icon-{place.icon}", **{"aria-hidden": "true"}),
-            className=name,
-        )
-        for place in PLACES
-        if may_open(viewer, place.path)
-    ]
+def _link(place: Place, name: str) -> dmc.NavLink:
+    return dmc.NavLink(
+        label=place.text,
+        href=place.path,
+        active="exact",
+        leftSection=_icon(place.icon),
+        className=name,
+    )
+
+
+def _icon(name: str) -> html.Span:
+    return html.Span(className=f"icon icon-{name}", **{"aria-hidden": "true"})
+
+
+def _phone_tabs(places: list[Place], role: Role) -> html.Nav:
+    """Return the tabs at the foot of a phone: what this role opens most, and a sheet of the rest.
+
+    `assets/arcdrift.js` closes the sheet when a page was chosen, and at Escape.
+    """
+    first = [place for place in places if place.path in TABS[role]]
+    rest = [place for place in places if place.path not in TABS[role]]
+    sheet = html.Details(
+        [
+            html.Summary([_icon("more"), html.Span("More")], className="tab-link"),
+            html.Div([_link(place, "sheet-link") for place in rest], className="tab-sheet"),
+        ],
+        className="more-tabs",
+    )
+    return html.Nav(
+        [*(_link(place, "tab-link") for place in first), sheet],
+        className="tabs",
+        **{"aria-label": "Pages"},
+    )
 
 
 def _user_menu(user: SignedInUser) -> html.Details:
@@ -117,13 +145,14 @@ def shell(
 ) -> dmc.MantineProvider:
     """Return the whole screen without its page; `user` is None where nobody signs in."""
     viewer = LOCAL if user is None else user.viewer
+    places = [place for place in PLACES if may_open(viewer, place.path)]
     header = html.Div(
         [
             dcc.Link(
                 [html.Span(className="mark", **{"aria-hidden": "true"}), html.Span("arcdrift")],
                 href="/",
                 className="brand",
-                title="To today's page",
+                title="To the start page",
             ),
             html.Span(crew.name, className="crew-name"),
             html.Span(
@@ -161,7 +190,9 @@ def shell(
                 [
                     dmc.AppShellHeader(header),
                     dmc.AppShellNavbar(
-                        html.Div(_links("side-link", viewer), className="side-links"),
+                        html.Div(
+                            [_link(place, "side-link") for place in places], className="side-links"
+                        ),
                         **{"aria-label": "Pages"},
                     ),
                     dmc.AppShellMain(
@@ -171,9 +202,7 @@ def shell(
                         ]
                     ),
                     dmc.AppShellFooter(
-                        html.Nav(
-                            _links("tab-link", viewer), className="tabs", **{"aria-label": "Pages"}
-                        ),
+                        _phone_tabs(places, viewer.role),
                         hiddenFrom="sm",
                     ),
                 ],

@@ -46,7 +46,7 @@ def chart_address(alarm: Mapping[Any, Any]) -> str:
     if alarm["measure"] in ("arc", "doubtful"):
         return href("/splicer", splicer=name)
     if alarm["measure"] == "cleave":
-        return href("/person", technician=name) if kind == "technician" else href("/prep")
+        return href("/person", technician=name) if kind == "technician" else href("/coaching")
     if kind == "stream" and alarm["measure"] == "level":
         splicer, _, program = name.partition(" / ")
         return href("/loss", splicer=splicer, program=program)

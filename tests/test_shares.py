@@ -9,7 +9,7 @@ from arcdrift.settings import load_crew
 from arcdrift.settings_file import save_budget
 from arcdrift.shares import Shares
 from arcdrift.store import schema
-from dashboard.pages.design.design_query import CHARTS
+from dashboard.pages.budget.budget_query import CHARTS
 from dashboard.subjects import MEASURES
 
 FORMER = {

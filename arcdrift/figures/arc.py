@@ -63,7 +63,7 @@ def arc_history(
             name="expected for that day's air and wear",
             mode="lines",
             line={"color": c.expected, "width": 1.5, "dash": "dash"},
-            hovertemplate=f"%{{x|%d %b %Y}}<br>expected %{{y:.1f}} {unit}<extra></extra>",
+            hovertemplate=f"%{{x|%-d %b %Y}}<br>expected %{{y:.1f}} {unit}<extra></extra>",
         )
     )
     used = shown[shown["excluded"].isna()]
@@ -75,7 +75,7 @@ def arc_history(
             mode="markers",
             marker={"color": c.main, "size": 7},
             customdata=_by_hand_notes(points, used),
-            hovertemplate=f"%{{x|%d %b %Y %H:%M}}<br>setting %{{y:g}} {unit}"
+            hovertemplate=f"%{{x|%-d %b %Y %H:%M}}<br>setting %{{y:g}} {unit}"
             "%{customdata}<extra></extra>",
         )
     )
@@ -91,7 +91,7 @@ def arc_history(
                     "symbol": "circle-open", "size": 11, "line": {"color": c.rise, "width": 1.5},
                 },
                 customdata=changed["beyond"],
-                hovertemplate="%{x|%d %b %Y %H:%M}<br>%{customdata:+.1f} "
+                hovertemplate="%{x|%-d %b %Y %H:%M}<br>%{customdata:+.1f} "
                 f"{unit} beyond air and wear<extra></extra>",
             )
         )  # fmt: skip
@@ -110,7 +110,7 @@ def arc_history(
                         left_out["excluded"], _by_hand_notes(points, left_out), strict=True
                     )
                 ],
-                hovertemplate="%{x|%d %b %Y %H:%M}<br>setting %{y:g}<br>not used: "
+                hovertemplate="%{x|%-d %b %Y %H:%M}<br>setting %{y:g}<br>not used: "
                 "%{customdata}<extra></extra>",
             )
         )
@@ -178,7 +178,7 @@ def arc_drift(
             name="evidence of drift (up: needs more, down: needs less)",
             mode="lines",
             line={"color": c.main, "width": 2},
-            hovertemplate="%{x|%d %b %Y}<br>evidence %{y:.2f}<extra></extra>",
+            hovertemplate="%{x|%-d %b %Y}<br>evidence %{y:.2f}<extra></extra>",
         )
     )
     for sign in (1, -1):

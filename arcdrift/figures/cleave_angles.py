@@ -45,7 +45,7 @@ def angle_days(days: pd.DataFrame, shifts: pd.DataFrame, *, scheme: Scheme = "li
                     x=rows["day"][selected], y=rows["ratio"][selected], mode="markers", name=name,
                     marker={"size": 7, "symbol": symbol, "color": color},
                     customdata=rows.loc[selected, ["n"]],
-                    hovertemplate="%{x|%d %b %Y}: x%{y:.2f}, %{customdata[0]} splices"
+                    hovertemplate="%{x|%-d %b %Y}: x%{y:.2f}, %{customdata[0]} splices"
                     "<extra></extra>",
                 )
             )  # fmt: skip

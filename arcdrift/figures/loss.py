@@ -66,7 +66,7 @@ def crew_trend(
             line={"color": c.main, "width": 2},
             marker={"size": 5},
             customdata=shown["splices"],
-            hovertemplate="%{x|%d %b %Y}<br>mean %{y:.3f} dB<br>"
+            hovertemplate="%{x|%-d %b %Y}<br>mean %{y:.3f} dB<br>"
             "%{customdata} splices<extra></extra>",
         )
     )
@@ -77,7 +77,7 @@ def crew_trend(
             name="median of the day",
             mode="lines",
             line={"color": c.expected, "width": 1.5, "dash": "dot"},
-            hovertemplate="%{x|%d %b %Y}<br>median %{y:.3f} dB<extra></extra>",
+            hovertemplate="%{x|%-d %b %Y}<br>median %{y:.3f} dB<extra></extra>",
         )
     )
     figure.layout.yaxis.tickformat = ".2f"
@@ -179,7 +179,7 @@ def stream_days(
             name="expected from earlier days, high values capped",
             mode="lines",
             line={"color": c.expected, "width": 1.5, "dash": "dash"},
-            hovertemplate="%{x|%d %b %Y}<br>expected %{y:.3f} dB, high values capped"
+            hovertemplate="%{x|%-d %b %Y}<br>expected %{y:.3f} dB, high values capped"
             "<extra></extra>",
         )
     )
@@ -198,7 +198,7 @@ def stream_days(
                 mode="markers",
                 marker=marker,
                 customdata=rows[["splices", "mean_db", "day"]],
-                hovertemplate="%{x|%d %b %Y}<br>%{y:.3f} dB capped, %{customdata[1]:.3f} dB as "
+                hovertemplate="%{x|%-d %b %Y}<br>%{y:.3f} dB capped, %{customdata[1]:.3f} dB as "
                 "logged<br>%{customdata[0]} splices<extra></extra>",
             )
         )
@@ -264,7 +264,7 @@ def stream_evidence(
                 name=f"evidence of {word} loss",
                 mode="lines",
                 line={"color": color, "width": 2, "dash": dash},
-                hovertemplate=f"%{{x|%d %b %Y}}<br>evidence of {word} loss %{{y:.2f}}"
+                hovertemplate=f"%{{x|%-d %b %Y}}<br>evidence of {word} loss %{{y:.2f}}"
                 "<extra></extra>",
             )
         )

@@ -53,7 +53,7 @@ def mark_alarms(
                 "color": color,
                 "line": {"color": colors(scheme).surface, "width": 1},
             },
-            hovertemplate=f"%{{x|%d %b %Y}}<br>{name}<extra></extra>",
+            hovertemplate=f"%{{x|%-d %b %Y}}<br>{name}<extra></extra>",
         )
     )
 

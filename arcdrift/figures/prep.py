@@ -201,7 +201,7 @@ def spread_days(days: pd.DataFrame, crew_sd: float | None, *, scheme: Scheme = "
                     x=rows["day"][selected], y=spread[selected], mode="markers", name=name,
                     marker={"size": 7, "symbol": symbol, "color": color},
                     customdata=rows.loc[selected, ["splices", "angle_deg"]],
-                    hovertemplate="%{x|%d %b %Y}: ±%{y:.0f} %<br>%{customdata[0]} splices, "
+                    hovertemplate="%{x|%-d %b %Y}: ±%{y:.0f} %<br>%{customdata[0]} splices, "
                     "typical angle %{customdata[1]:.2f}°<extra></extra>",
                 )
             )  # fmt: skip
@@ -236,7 +236,7 @@ def level_days(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
                 x=rows["day"], y=_percent(rows[column]), mode="markers", name=name,
                 marker={"size": 6, "color": color, "symbol": symbol, "opacity": 0.8},
                 customdata=rows[["splices"]],
-                hovertemplate="%{x|%d %b %Y}: %{y:+.0f} %, %{customdata[0]} splices"
+                hovertemplate="%{x|%-d %b %Y}: %{y:+.0f} %, %{customdata[0]} splices"
                 f"<extra>{name}</extra>",
             )
         )  # fmt: skip

@@ -79,7 +79,7 @@ def subject_days(
             name="expected from earlier days",
             mode="lines",
             line={"color": c.expected, "width": 1.5, "dash": "dash"},
-            hovertemplate=f"%{{x|%d %b %Y}}<br>expected %{{y:{scale.form}}}{scale.unit}"
+            hovertemplate=f"%{{x|%-d %b %Y}}<br>expected %{{y:{scale.form}}}{scale.unit}"
             "<extra></extra>",
         )
     )
@@ -91,7 +91,7 @@ def subject_days(
             mode="markers",
             marker={"color": c.main, "size": 7},
             customdata=shown["n"],
-            hovertemplate=f"%{{x|%d %b %Y}}<br>%{{y:{scale.form}}}{scale.unit}, "
+            hovertemplate=f"%{{x|%-d %b %Y}}<br>%{{y:{scale.form}}}{scale.unit}, "
             f"%{{customdata}} {scale.items}<extra></extra>",
         )
     )
@@ -139,7 +139,7 @@ def subject_evidence(
             name="evidence of a rise",
             mode="lines",
             line={"color": c.rise, "width": 2},
-            hovertemplate="%{x|%d %b %Y}<br>%{y:.0f} % of the limit<extra></extra>",
+            hovertemplate="%{x|%-d %b %Y}<br>%{y:.0f} % of the limit<extra></extra>",
         )
     )
     figure.add_trace(
@@ -190,7 +190,7 @@ def shared_effect(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
             y=table["change_pct"],
             name="what the day did to everybody",
             marker={"color": c.main},
-            hovertemplate="%{x|%d %b %Y}<br>%{y:+.1f} % on all streams<extra></extra>",
+            hovertemplate="%{x|%-d %b %Y}<br>%{y:+.1f} % on all streams<extra></extra>",
         )
     )
     figure.layout.yaxis.update(zeroline=True, ticksuffix=" %")

@@ -4,16 +4,18 @@ from arcdrift.people import Role, Viewer
 
 LEAST_ROLES: dict[str, Role] = {
     "/": "technician",
+    "/week": "technician",
+    "/upkeep": "technician",
     "/cases": "technician",
     "/cases/revisit": "technician",
     "/cases/*": "technician",
     "/loss": "technician",
     "/splicer": "technician",
     "/checks": "technician",
-    "/prep": "technician",
+    "/coaching": "technician",
     "/person": "technician",
     "/findings": "technician",
-    "/design": "trainer",
+    "/budget": "trainer",
 }
 """By address; a page that is not listed is a lead's.
 

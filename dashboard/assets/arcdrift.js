@@ -18,7 +18,36 @@
         }
     }
 
+    function closeSheet() {
+        const sheet = document.querySelector(".more-tabs[open]");
+        if (sheet) {
+            sheet.open = false;
+        }
+        return sheet;
+    }
+
+    document.addEventListener("click", (event) => {
+        if (event.target.closest(".sheet-link") || !event.target.closest(".more-tabs")) {
+            closeSheet();
+        }
+    });
+    document.addEventListener("keydown", (event) => {
+        if (event.key === "Escape" && event.target.closest(".more-tabs")) {
+            closeSheet()?.querySelector("summary").focus();
+        }
+    });
+
+    // the page of an old address has another one now
+    function leadOn() {
+        const moved = document.querySelector("#page > [data-moved]");
+        if (moved && window.location.pathname + window.location.search !== moved.dataset.moved) {
+            window.history.replaceState({}, "", moved.dataset.moved);
+            window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
+        }
+    }
+
     function settle(before, now) {
+        leadOn();
         const title = document.querySelector("#page h1");
         document.body.dataset.drawn = now.href;
         document.title = (title ? title.textContent + " · " : "") + "arcdrift";

@@ -7,31 +7,35 @@ import pandas as pd
 from dash import dcc, html
 
 from dashboard.components import View, heading
-from dashboard.pages import today
+from dashboard.pages.budget import budget
 from dashboard.pages.cases import case_page, cases, revisit
 from dashboard.pages.checks import checks
-from dashboard.pages.design import design
+from dashboard.pages.coaching import coaching, person
 from dashboard.pages.findings import findings
 from dashboard.pages.loss import loss
-from dashboard.pages.people import person, prep
+from dashboard.pages.shift import shift
 from dashboard.pages.splicer import splicer
+from dashboard.pages.upkeep import upkeep
+from dashboard.pages.week import week
 from dashboard.shell import PLACES
 from dashboard.url_query import shown
 
 ONE_CASE = "/cases/*"
 """Address of the page of one case; its id stands in place of the star."""
 PAGES: dict[str, Callable[[View], Any]] = {
-    "/": today.render,
+    "/": shift.render,
+    "/week": week.render,
+    "/upkeep": upkeep.render,
     "/cases": cases.render,
     "/cases/revisit": revisit.render,
     ONE_CASE: case_page.render,
     "/loss": loss.render,
     "/splicer": splicer.render,
     "/checks": checks.render,
-    "/prep": prep.render,
+    "/coaching": coaching.render,
     "/person": person.render,
     "/findings": findings.render,
-    "/design": design.render,
+    "/budget": budget.render,
 }
 TABLES: dict[tuple[str, str], Callable[[View], pd.DataFrame]] = {
     (page, name): table
@@ -40,10 +44,10 @@ TABLES: dict[tuple[str, str], Callable[[View], pd.DataFrame]] = {
         ("loss", loss),
         ("splicer", splicer),
         ("checks", checks),
-        ("prep", prep),
+        ("coaching", coaching),
         ("person", person),
         ("findings", findings),
-        ("design", design),
+        ("budget", budget),
     )
     for name, table in module.TABLES.items()
 }

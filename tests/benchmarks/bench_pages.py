@@ -118,20 +118,20 @@ def known(browser: Browser, folder: Path, size: dict, page_name: str, paths: lis
 
 
 def inside(browser: Browser, folder: Path, size: dict, page_name: str, paths: list) -> list:
-    """Go to each path from the page of findings, by a link inside the dashboard."""
+    """Go to each path from the page of checks, by a link inside the dashboard."""
     took = []
     with warm(folder) as address:
         context = browser.new_context(viewport=size)
         page = watched(context, page_name)
-        page.goto(address + "/findings")
+        page.goto(address + "/checks")
         page.locator("#page h1").wait_for()
         for path in paths:
             page.evaluate("window.startedAt = performance.now(); window.drawnAt = null")
             page.evaluate(FOLLOW, path)
             took.append(seconds(page))
             rest(page)
-            page.evaluate(FOLLOW, "/findings")
-            page.locator("#page h1", has_text="Findings").wait_for()
+            page.evaluate(FOLLOW, "/checks")
+            page.locator("#page h1", has_text="Checks").wait_for()
             rest(page)
         context.close()
     return took

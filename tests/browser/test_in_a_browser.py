@@ -29,18 +29,24 @@ PAGES = {
         "By technician",
         "3 workdays not checked in time",
     ],
-    "/prep": ["What stands out, and why", "Who shared splicers with whom", "not for pay"],
+    "/coaching": ["What stands out, and why", "Who shared splicers with whom", "not for pay"],
     "/person?technician=Birch": [
         "Evenness of cleave angles",
         "Runs of bad cleaves",
         "Coaching log",
     ],
-    "/findings": ["3 findings", "loss rose from 0.040 to 0.064 dB"],
+    "/findings?finding=gone": ["3 findings", "loss rose from 0.040 to 0.064 dB"],
     "/loss?subject=technician:Birch": ["Loss, day by day", "not for pay"],
-    "/design": ["The one number", "The price of several budgets", "you had"],
+    "/budget": ["The one number", "The price of several budgets", "you had"],
     "/nowhere": ["No such page"],
 }
-EVERYDAY = ("/", "/loss?splicer=Kestrel&program=single-mode+fixed", "/checks", "/prep", "/nowhere")
+EVERYDAY = (
+    "/",
+    "/loss?splicer=Kestrel&program=single-mode+fixed",
+    "/checks",
+    "/coaching",
+    "/nowhere",
+)
 """Pages visited outside the long form: one of each build, those that no other test opens among
 them."""
 FITS = "() => document.documentElement.scrollWidth <= window.innerWidth"
@@ -191,7 +197,7 @@ def test_effects_and_streams_fit_a_phone(session):
 
 def test_from_a_finding_to_its_splicer(session):
     watched = session(WIDE)
-    page = watched.go("/findings")
+    page = watched.go("/findings?finding=gone")
     page.get_by_role("gridcell", name="Kestrel / single-mode fixed").click()
     page.wait_for_url("**/findings?finding=*")
     watched.settle()
@@ -224,12 +230,12 @@ def test_from_the_crew_to_one_stream_and_one_day(session):
 @pytest.mark.long
 def test_from_prep_to_a_person_and_the_funnel_of_another_share(session):
     watched = session(PHONE)
-    page = watched.go("/prep")
+    page = watched.go("/coaching")
     page.get_by_role("table").first.get_by_role("link", name="Birch").click()
     page.wait_for_url("**/person?technician=Birch")
     watched.settle()
     expect(page.get_by_role("heading", name="Birch", exact=True)).to_be_visible()
-    watched.go("/prep?share=bad")
+    watched.go("/coaching?share=bad")
     expect(page.get_by_text("Bad cleaves: none on record")).to_be_visible()
 
 
@@ -260,14 +266,14 @@ def test_typed_air_changes_the_advice(session):
 @pytest.mark.long
 def test_a_budget_is_tried_out_and_a_mark_without_a_reason_refused(session):
     watched = session(WIDE)
-    page = watched.go("/design")
+    page = watched.go("/budget")
     page.get_by_role("textbox", name="False alarms a month").fill("5")
-    page.wait_for_url("**/design?budget=5")
+    page.wait_for_url("**/budget?budget=5")
     watched.settle()
     expect(page.get_by_text("With 5 a month you would have had")).to_be_visible()
     expect(page.get_by_role("button", name="Save 5 a month")).to_be_enabled()
     page.get_by_role("textbox", name="False alarms a month").fill("0")
-    page.wait_for_url("**/design?budget=0")
+    page.wait_for_url("**/budget?budget=0")
     watched.settle()
     expect(page.get_by_text("A budget is a number from 0.01")).to_be_visible()
     expect(page.get_by_role("button", name="Nothing to save")).to_be_disabled()

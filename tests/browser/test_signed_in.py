@@ -66,7 +66,7 @@ def test_signing_in_and_out_with_a_phone(phone: BrowserContext, signed_address: 
     assert page.url == signed_address + "/splicer?splicer=Kestrel"
     page.get_by_title("Your sign-in").click()
     expect(page.get_by_text("Technician: you see the splicers")).to_be_visible()
-    expect(page.get_by_role("link", name="Design")).to_have_count(0)
+    expect(page.get_by_role("link", name="Alarm budget")).to_have_count(0)
     assert page.evaluate(FITS)
     page.get_by_role("button", name="Sign out").click()
     expect(page.get_by_role("heading", name="Sign in to")).to_be_visible()

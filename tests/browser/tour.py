@@ -50,8 +50,8 @@ def main() -> None:
             "stream": href("/loss", splicer=splicer, program=program),
             "splicer": href("/splicer", splicer="Dunlin"),
             "checks": "/checks",
-            "prep": "/prep",
-            "design": "/design",
+            "prep": "/coaching",
+            "design": "/budget",
             "findings": "/findings",
             "finding": href("/findings", finding=finding["id"]),
         }

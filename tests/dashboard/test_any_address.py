@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from dashboard.callbacks import screen
 from dashboard.components import View
 from dashboard.pages import PAGES, TABLES
-from dashboard.pages.design.design_query import CHARTS
-from dashboard.pages.design.design_trial import trial_card
+from dashboard.pages.budget.budget_query import CHARTS
+from dashboard.pages.budget.budget_trial import trial_card
 from dashboard.pages.splicer.splicer import charts_below_advice
 from dashboard.reading.data import CrewData
 from dashboard.server_rendered_advice import advice_html
@@ -87,7 +87,7 @@ def test_every_address_gets_a_page(data: CrewData, path: str, query: str):
 @given(path=paths, query=queries)
 def test_every_address_gets_its_tables(app: Dash, path: str, query: str):
     client = app.server.test_client()
-    assert client.get(f"{path}{query}").status_code == 200
+    assert client.get(f"{path}{query}", follow_redirects=True).status_code == 200
     for page, name in TABLES:
         if f"/{page}" == path:
             assert client.get(f"/csv/{page}/{name}.csv{query}").status_code == 200, name

@@ -14,7 +14,7 @@ from arcdrift.analysis.advice.advice import Advice
 from arcdrift.analysis.advice.advice_from_store import advice_from_store
 from arcdrift.cli.commands import advise as command
 from arcdrift.verdicts import VERDICTS, VerdictCode
-from dashboard.pages.today import SplicerStatus, advice_words
+from dashboard.pages.shift.shift import SplicerStatus, advice_words
 from dashboard.reading.data import CrewData
 from dashboard.server_rendered_advice import advice_html
 from tests.dashboard.rendering import parts, shown, text

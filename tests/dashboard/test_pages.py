@@ -31,15 +31,15 @@ ADDRESSES = [
     ("/splicer", ""),
     ("/splicer", "?splicer=Kestrel&temperature=20&period=all"),
     ("/checks", "?period=90&splicer=Kestrel"),
-    ("/prep", ""),
+    ("/coaching", ""),
     ("/person", "?technician=Birch"),
     ("/findings", ""),
     ("/findings", f"?finding={findings()[0].id}"),
     ("/loss", "?subject=technician:Birch"),
     ("/loss", "?subject=stream:Kestrel+/+single-mode+fixed&measure=dirty"),
     ("/loss", "?subject=site:Nowhere"),
-    ("/design", ""),
-    ("/design", "?budget=none"),
+    ("/budget", ""),
+    ("/budget", "?budget=none"),
     ("/elsewhere", ""),
 ]
 if os.environ.get("ARCDRIFT_LONG") == "1":
@@ -48,8 +48,8 @@ if os.environ.get("ARCDRIFT_LONG") == "1":
         ("/loss", "?splicer=Plover&program=single-mode+adaptive"),
         ("/loss", "?subject=crew:crew&measure=level&period=all"),
         ("/person", ""),
-        ("/design", "?budget=5&period=all"),
-        ("/design", "?loss_raised=90"),
+        ("/budget", "?budget=5&period=all"),
+        ("/budget", "?loss_raised=90"),
     ]
 
 
@@ -93,7 +93,7 @@ def test_today_puts_the_splicer_to_act_on_first(data: CrewData):
 
 def test_every_page_says_how_far_the_data_reach(data: CrewData):
     for path in ("/", "/loss", "/splicer", "/checks", "/findings"):
-        assert "State of 13 Jun 2025 14:00, analyzed 13 Jun 2025 14:00" in shown(data, path)
+        assert "State of 13 Jun 2025, 14:00. Analyzed 13 Jun 2025, 14:00" in shown(data, path)
 
 
 def test_loss_leads_with_the_stream_that_needs_a_look(data: CrewData):
@@ -175,7 +175,7 @@ def test_effects_carry_interval_and_unit_and_refusals_their_reason(data: CrewDat
 def test_the_checks_that_bend_the_picture_are_told_in_plain_words(data: CrewData):
     heron = shown(data, "/splicer", "?splicer=Heron")
     told = heron[heron.index("Single checks that matter most") :]
-    assert "20 May 2025 07:30 set 62 steps, expected 54.2" in told
+    assert "20 May 2025, 07:30 set 62 steps, expected 54.2" in told
     assert "Its setting is 7.8 steps above what air and wear explain." in told
     moves = "This one check moves the air effect by 12 %: without it, the effect would be smaller."
     assert moves in told
@@ -191,7 +191,7 @@ def test_checks_page_counts_misses_with_letters(data: CrewData):
         *("D", "✓", "M", "M", "L", "·")
     ]
     assert row["2025-06-11 tooltip"] == "Kestrel, 11 Jun 2025: missed, 20 splices"
-    assert row["2025-06-09 tooltip"] == "Kestrel, 09 Jun 2025: late, 7 splices before it"
+    assert row["2025-06-09 tooltip"] == "Kestrel, 9 Jun 2025: late, 7 splices before it"
     words = " ".join(text(page).split())
     assert "3 workdays not checked in time" in words
     assert "7 of 20 splices before the check" in words
@@ -221,18 +221,18 @@ def test_nothing_due_is_said(data: CrewData):
 
 
 def test_findings_filter_by_the_address(data: CrewData):
-    assert "3 findings" in shown(data, "/findings")
-    assert "1 finding " in shown(data, "/findings", "?severity=watch") + " "
-    assert "2 findings" in shown(data, "/findings", "?splicer=Kestrel")
-    assert "No finding matches." in shown(data, "/findings", "?kind=arc-drift")
+    assert "3 findings" in shown(data, "/findings", "?finding=gone")
+    assert "1 finding " in shown(data, "/findings", "?finding=gone&severity=watch") + " "
+    assert "2 findings" in shown(data, "/findings", "?finding=gone&splicer=Kestrel")
+    assert "No finding matches." in shown(data, "/findings", "?finding=gone&kind=arc-drift")
 
 
 def test_one_finding_shows_evidence_causes_onset_and_cautions(data: CrewData):
     words = shown(data, "/findings", f"?finding={findings()[0].id}")
-    assert "04 Jun 2025 (between 02 Jun 2025 and 05 Jun 2025)" in words
+    assert "4 Jun 2025 (between 2 Jun 2025 and 5 Jun 2025)" in words
     assert words.index("Arc check missed 70 %") < words.index("V-grooves 30 %")
     assert "Loss since, high values capped 0.064 dB" in words
-    assert "First alarm 07 Jun 2025" in words
+    assert "First alarm 7 Jun 2025" in words
     assert "power the splicer off" in words
     assert "no longer on record" in shown(data, "/findings", "?finding=gone")
 
@@ -240,7 +240,7 @@ def test_one_finding_shows_evidence_causes_onset_and_cautions(data: CrewData):
 def test_an_unknown_address_offers_the_pages(data: CrewData):
     words = shown(data, "/elsewhere")
     assert "No such page" in words
-    assert "Findings" in words
+    assert "Coaching" in words
 
 
 def test_a_store_without_analysis_says_what_to_do(tmp_path: Path):

@@ -95,9 +95,9 @@ def test_every_offered_table_downloads(app: Dash):
         "checks/compliance-weeks",
         "findings/findings",
         "loss/shared-days",
-        "design/price",
-        "design/charts",
-        "design/alarms",
+        "budget/price",
+        "budget/charts",
+        "budget/alarms",
     ):
         answer = client.get(f"/csv/{name}.csv{query}")
         assert answer.status_code == 200, name

@@ -22,9 +22,9 @@ PAGES = [
 OTHER_PAGES = [
     ("/loss", "?splicer=Kestrel&program=single-mode+fixed&day=2025-06-12&period=30"),
     ("/checks", "?period=90&splicer=Kestrel"),
-    ("/prep", ""),
+    ("/coaching", ""),
     ("/person", "?technician=Birch"),
-    ("/design", ""),
+    ("/budget", ""),
 ]
 
 

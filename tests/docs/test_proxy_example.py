@@ -157,7 +157,7 @@ def test_a_visitor_signs_in_through_the_proxy(proxied, caplog):
     assert page.status == 200
     assert "max-age" in page.headers["Strict-Transport-Security"]
     assert re.fullmatch("[0-9a-f]{32}", page.headers["X-Request-ID"])  # nginx's own number
-    assert visitor.ask("/csv/prep/people.csv").body.startswith(b"who,name")
+    assert visitor.ask("/csv/coaching/people.csv").body.startswith(b"who,name")
     assert visitor.ask("/health").body == b'{"status": "ok"}\n'
 
 

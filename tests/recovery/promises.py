@@ -109,7 +109,7 @@ class Expectation:
     named : bool
         Whether the finding must name the fault's subject, a person, among its causes.
     signature : str
-        Signature on the Prep page that counts as detection, too; it has no date.
+        Signature on the Coaching page that counts as detection, too; it has no date.
     """
 
     kinds: frozenset[str]

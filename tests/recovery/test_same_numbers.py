@@ -55,7 +55,7 @@ def test_each_quantity_has_one_value(
     cleaver = items["Blade"]["cleaver"]
     blade_rows = [
         re.search(rf"\b{cleaver} {splicer} (.*?cleaves left)", text)
-        for text in (shown(crew_data, "/prep"), printed(prep, folder=folder))
+        for text in (shown(crew_data, "/coaching"), printed(prep, folder=folder))
     ]
     told = " ".join([page, command, *own, *(row.group(1) for row in blade_rows if row)])
     assert all(blade_rows)
@@ -105,4 +105,4 @@ def test_the_last_position_of_a_blade_says_so(crew_data: CrewData) -> None:
     page = shown(crew_data, "/splicer", f"?splicer={LAST_POSITION}")
     assert "position 16 of 16" in page
     assert "last position: have a new blade ready" in page
-    assert "new blade in about" in shown(crew_data, "/prep")
+    assert "new blade in about" in shown(crew_data, "/coaching")

@@ -150,7 +150,7 @@ def fixed_session(target: Target) -> None:
     victim = Client(target.host, target.port, {"arcdrift": planted})
     assert victim.sign_in("Lena").status == 303
     assert victim.cookies["arcdrift"] != planted
-    told = Client(target.host, target.port, {"arcdrift": planted}).page("/design").body
+    told = Client(target.host, target.port, {"arcdrift": planted}).page("/budget").body
     assert "Not for this sign-in" in told
     # a session that nobody has signed in with becomes nobody's sign-in either
     empty = Client(target.host, target.port, {"arcdrift": "chosen"})
@@ -175,7 +175,7 @@ def foreign_host(target: Target) -> None:
     client = target.client("Lena")
     for host in ("rebound.example", f"rebound.example:{target.port}", "127.0.0.1.rebound.example",
                  "127.0.0.1@rebound.example", "", "[::1"):  # fmt: skip
-        for path in ("/", "/sign-in", "/health", "/csv/prep/people.csv"):
+        for path in ("/", "/sign-in", "/health", "/csv/coaching/people.csv"):
             assert client.ask("GET", path, Host=host).status in (400, 403), (host, path)
     # nor does a header that only a proxy may send
     assert client.ask("GET", "/", X_Forwarded_Host="rebound.example").status == 200
@@ -214,7 +214,7 @@ def path_traversal(target: Target) -> None:
 def another_persons_page(target: Target) -> None:
     client = target.client("alder@work")
     for path, query in (
-        ("/person", "?technician=Birch"), ("/prep", ""), ("/loss", "?subject=technician:Birch"),
+        ("/person", "?technician=Birch"), ("/coaching", ""), ("/loss", "?subject=technician:Birch"),
         ("/findings", ""), ("/checks", ""), ("/loss", "?" + urlencode(STREAM)), ("/", ""),
     ):  # fmt: skip
         body = client.page(path, query).body
@@ -263,8 +263,8 @@ def another_persons_download(target: Target) -> None:
         assert answer.status == 200, table
         assert "Birch" not in answer.body, table
         assert "Cedar" not in answer.body, table
-    assert client.ask("GET", "/csv/design/alarms.csv").status == 403
-    assert target.client().ask("GET", "/csv/prep/people.csv").status in (302, 401)
+    assert client.ask("GET", "/csv/budget/alarms.csv").status == 403
+    assert target.client().ask("GET", "/csv/coaching/people.csv").status in (302, 401)
 
 
 def oversized_body(target: Target) -> None:
@@ -340,15 +340,15 @@ def method_confusion(target: Target) -> None:
     client.ask("HEAD", "/sign-out")
     assert client.is_in()
     for method in ("PUT", "DELETE", "PATCH", "TRACE", "CONNECT", "FOO"):
-        for path in ("/", "/sign-in", "/csv/prep/people.csv", "/_dash-update-component"):
+        for path in ("/", "/sign-in", "/csv/coaching/people.csv", "/_dash-update-component"):
             status = target.client().ask(method, path, Origin=client.origin).status
             assert status in (401, 403, 405, 400, 501), (method, path, status)
     override = {"X_HTTP_Method_Override": "POST", "Origin": client.origin}
     assert client.ask("GET", "/sign-out?_method=POST", **override).status == 200
     assert client.is_in()
     stranger = target.client()
-    assert stranger.ask("HEAD", "/csv/prep/people.csv").status in (302, 401)
-    assert "Birch" not in stranger.ask("OPTIONS", "/csv/prep/people.csv").body
+    assert stranger.ask("HEAD", "/csv/coaching/people.csv").status in (302, 401)
+    assert "Birch" not in stranger.ask("OPTIONS", "/csv/coaching/people.csv").body
     fields = urlencode({"name": "Lena", "password": PASSWORD})
     assert not stranger.ask("GET", f"/sign-in?{fields}").headers.get("Set-Cookie")
 

@@ -9,12 +9,12 @@ from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, State, ctx
 
 from arcdrift.case import CLOSED_WORDS
 from arcdrift.errors import ArcdriftError, StaleChange
+from arcdrift.instants import day_text
 from dashboard import ids
 from dashboard.access.roles import for_role
 from dashboard.components import notice
 from dashboard.forms import EVERY_FORM
 from dashboard.pages.cases.case_forms import FieldProblems, typed_statement
-from dashboard.pages.cases.case_words import day_text
 from dashboard.pages.cases.revisit import PLACE, tick, untick
 from dashboard.reading.data import CrewData
 

@@ -8,6 +8,8 @@ from dash import dcc, html
 
 from arcdrift.analysis.cases.outcome import OF_USUAL, VERDICTS
 from arcdrift.case import CLOSED_WORDS
+from arcdrift.instants import day_text, instant_text
+from arcdrift.wording import MINUS
 from dashboard.components import View
 from dashboard.pages.findings.finding_words import IN_ORDER
 from dashboard.url_query import href
@@ -34,7 +36,6 @@ KINDS: dict[str, str] = {
 """Kinds of cases by cause, as short as a filter needs."""
 NO_WORK_AT_THE_ARC = ("checks", "clock", "readings", "program", "estimate", "air", "better")
 """Kinds whose next step is done without touching a splicer or fiber."""
-MINUS = "\N{MINUS SIGN}"
 STILL_OPEN = ("too-early", "not-assessable")
 """Verdicts that say nothing of a case that was closed without waiting."""
 HISTORY: dict[str, str] = {
@@ -59,11 +60,6 @@ def case_href(case_id: str) -> str:
     return f"/cases/{case_id}"
 
 
-def day_text(at: datetime) -> str:
-    """Format a day such as 3 Nov 2026."""
-    return f"{at.day} {at:%b %Y}"
-
-
 def local(view: View, case: Case, text: str) -> datetime:
     """Convert an instant of a case to the local time of its subject."""
     kind, name = str(case["subject"]["type"]), str(case["subject"]["id"])
@@ -76,8 +72,7 @@ def local(view: View, case: Case, text: str) -> datetime:
 
 def shown_instant(view: View, case: Case, text: str) -> str:
     """Format an instant of a case as local day and time."""
-    at = local(view, case, text)
-    return f"{day_text(at)}, {at:%H:%M}"
+    return instant_text(local(view, case, text))
 
 
 def shown_case_day(view: View, case: Case, text: str) -> str:
@@ -163,7 +158,7 @@ def subject_links(case: Case) -> list[Any]:
     elif kind == "technician":
         links = [(f"Open {name}", href("/person", technician=name))]
     elif kind == "cleaver":
-        links = [("Open blades and cleaves", "/prep")]
+        links = [("Open blades and cleaves", "/coaching")]
     elif kind in ("site", "crew"):
         links = [("Open its loss chart", href("/loss", subject=f"{kind}:{name}"))]
     else:

@@ -8,12 +8,12 @@ import pandas as pd
 from dash import dcc, html
 
 from arcdrift.errors import UsageError
+from arcdrift.instants import day_text
 from arcdrift.store.cases.case_statements import MAX_NAME_LENGTH
 from dashboard import ids
 from dashboard.components import View, card, csv_button, heading, notice, select
 from dashboard.forms import remembered_name_field, typed_name
 from dashboard.pages.cases.case_forms import NEEDS_NAME, FieldProblems
-from dashboard.pages.cases.case_words import day_text
 from dashboard.reading.data import CrewData
 
 Row = Mapping[str, Any]

@@ -104,9 +104,9 @@ def test_a_damaged_store_is_told_to_all_and_the_next_step_to_the_log(app, lines)
 
 
 def test_requests_are_logged_with_who_and_how_long_but_not_what_was_asked(signed_in, lines):
-    answer = signed_in("birch@work").get("/csv/prep/people.csv?technician=Birch")
+    answer = signed_in("birch@work").get("/csv/coaching/people.csv?technician=Birch")
     line = lines[-1]
-    assert line["message"] == "GET /csv/prep/people.csv 200"
+    assert line["message"] == "GET /csv/coaching/people.csv 200"
     assert (line["user"], line["address"], line["status"]) == ("birch@work", "198.51.100.7", 200)
     assert line["ms"] > 0
     assert line["request_id"] == answer.headers["X-Request-ID"]

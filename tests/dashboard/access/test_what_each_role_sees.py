@@ -155,10 +155,10 @@ def test_leads_and_trainers_see_everybody(walked):
     for user in ("Lena", "Tove"):
         seen = walked(user)
         for name in PEOPLE:
-            assert name in seen["/csv/prep/people.csv", ""]
-            assert name in seen["page /prep", ""]
-    assert "Not for this sign-in" in walked("birch@work")["page /design", ""]
-    assert "Not for this sign-in" not in walked("Tove")["page /design", ""]
+            assert name in seen["/csv/coaching/people.csv", ""]
+            assert name in seen["page /coaching", ""]
+    assert "Not for this sign-in" in walked("birch@work")["page /budget", ""]
+    assert "Not for this sign-in" not in walked("Tove")["page /budget", ""]
 
 
 def test_every_page_states_its_role():

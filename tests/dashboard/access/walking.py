@@ -243,7 +243,7 @@ def say_what_was_said(browser: Browser) -> Any:
 
 GRID = STREAM | {"day": "", "type": "splice-grid"}
 CALLS: dict[str, Callable[[Browser], Any]] = {
-    "show": lambda browser: browser.page("/prep"),
+    "show": lambda browser: browser.page("/coaching"),
     "follow": set_a_filter,
     "page_splices": lambda browser: grid_call(browser, GRID),
     "fill_rest": lambda browser: slot_call(

@@ -65,11 +65,11 @@ def test_a_crew_too_small_to_judge_gets_no_green_answer(tmp_path: Path) -> None:
     )
     engine.dispose()
     data = CrewData(folder)
-    assert f"Cannot tell who or what stands out: {REFUSAL}" in shown(data, "/prep")
+    assert f"Cannot tell who or what stands out: {REFUSAL}" in shown(data, "/coaching")
     assert f"Cannot tell whether a pattern stands out: {REFUSAL}" in shown(
         data, "/person", "?technician=Alder"
     )
-    for path, query in (("/prep", ""), ("/person", "?technician=Alder")):
+    for path, query in (("/coaching", ""), ("/person", "?technician=Alder")):
         green = [
             text(part)
             for part in parts(whole(data, path, query))

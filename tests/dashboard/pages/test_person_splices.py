@@ -18,7 +18,7 @@ from arcdrift.store.database.connect import open_store, writing
 from dashboard.components import View
 from dashboard.downloads import as_csv
 from dashboard.pages import TABLES
-from dashboard.pages.people.coaching_card import typed_note
+from dashboard.pages.coaching.coaching_card import typed_note
 from dashboard.reading.data import CrewData
 from tests.dashboard.invented import CREW_TOML, write_crew
 from tests.dashboard.invented_prep import AT, UNTIL

@@ -12,7 +12,7 @@ from arcdrift.errors import ArcdriftError
 from arcdrift.wording import count_text
 from dashboard import ids
 from dashboard.components import View, card, csv_button, notice, share_table, shown_day
-from dashboard.pages.design.design_query import DEFAULT_PERIOD, RequestedBudget, requested_budget
+from dashboard.pages.budget.budget_query import DEFAULT_PERIOD, RequestedBudget, requested_budget
 from dashboard.subjects import MEASURES, chart_address, subject_title
 from dashboard.url_query import search
 
@@ -112,7 +112,7 @@ def trial_card(view: View) -> html.Section:
         *lines,
         name="trial",
         title="On your own days",
-        aside=csv_button("/design", "alarms", view.query, "these alarms"),
+        aside=csv_button("/budget", "alarms", view.query, "these alarms"),
     )
 
 

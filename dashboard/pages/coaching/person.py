@@ -21,9 +21,8 @@ from dashboard.components import (
     notice,
     select,
 )
-from dashboard.pages.people import signatures
-from dashboard.pages.people.coaching_card import coaching_card, coaching_log
-from dashboard.pages.people.prep import (
+from dashboard.pages.coaching import signatures
+from dashboard.pages.coaching.coaching import (
     angles_of,
     document,
     effect_cell,
@@ -31,7 +30,8 @@ from dashboard.pages.people.prep import (
     rows_of,
     verdict_tag,
 )
-from dashboard.pages.people.signatures import signatures_card
+from dashboard.pages.coaching.coaching_card import coaching_card, coaching_log
+from dashboard.pages.coaching.signatures import signatures_card
 from dashboard.reading.data import CrewData
 from dashboard.url_query import href, shown
 
@@ -74,7 +74,7 @@ def render(view: View) -> html.Div:
     title = heading(
         shown(_name(view)) or "One person", "What these hands do well, and what to practice."
     )
-    back = dcc.Link("← Prep", href="/prep", className="back")
+    back = dcc.Link("← Coaching", href="/coaching", className="back")
     if not view.data.people.any_pages:
         return html.Div([back, title, notice(HIDDEN)])
     known = sorted(set(rows_of(view, "person_days").get("technician", [])))

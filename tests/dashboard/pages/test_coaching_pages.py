@@ -1,4 +1,4 @@
-"""The Prep page and a person's page: fair, complete, and silent about those not to be seen."""
+"""The Coaching page and a person's page: fair, complete, and silent about those not to be seen."""
 
 import json
 import re
@@ -35,7 +35,7 @@ def crew_with(folder: Path, settings: str = "", more_findings: Sequence[Finding]
 
 
 def test_the_page_tells_its_purpose_and_lists_people_by_name(data: CrewData):
-    page = shown(data, "/prep")
+    page = shown(data, "/coaching")
     assert PURPOSE in page
     table = page[page.index("Against the crew's average") :]
     assert table.index("Alder") < table.index("Birch") < table.index("Cedar")
@@ -44,7 +44,7 @@ def test_the_page_tells_its_purpose_and_lists_people_by_name(data: CrewData):
 
 
 def test_what_stands_out_comes_with_why(data: CrewData):
-    page = shown(data, "/prep")
+    page = shown(data, "/coaching")
     assert "Birch Loss above the crew's +31% loss against the crew (+26% to +36%, 1,600" in page
     assert "High angles on both sides" in page
     # whoever does not stand out is not in the list
@@ -52,7 +52,7 @@ def test_what_stands_out_comes_with_why(data: CrewData):
 
 
 def test_what_cannot_be_told_apart_is_said_with_the_way_out(data: CrewData):
-    page = shown(data, "/prep")
+    page = shown(data, "/coaching")
     assert "fall into 2 sets that no shared work connects" in page
     assert "Cedar on Plover for 9 days (about 180 splices)" in page
     assert "only 3 days of work" in page
@@ -140,12 +140,12 @@ def test_pseudonyms_hide_every_name_on_every_page_and_export(tmp_path):
 
 def test_people_can_be_kept_off_every_screen_and_export(tmp_path):
     data = crew_with(tmp_path, "[prep]\nperson_pages = false\n", [NAMING])
-    assert HIDDEN in shown(data, "/prep")
+    assert HIDDEN in shown(data, "/coaching")
     assert HIDDEN in shown(data, "/person", "?technician=Birch")
     assert_nobody_named(data, "Birch")
-    assert "in the hands of one person: the loss rose." in shown(data, "/findings")
+    assert "in the hands of one person: the loss rose." in shown(data, "/findings", "?finding=gone")
     # splicers and blades are no people
-    assert "Heron" in shown(data, "/prep")
+    assert "Heron" in shown(data, "/coaching")
     assert "Technician" not in shown(data, "/loss", search(STREAM))
 
 
@@ -165,5 +165,5 @@ def test_a_finding_about_a_person_leads_to_their_page_or_is_not_shown(tmp_path):
 
 @pytest.mark.parametrize("share", ["redo", "bad", "nonsense"])
 def test_the_funnel_of_any_share_stands(data: CrewData, share: str):
-    page = shown(data, "/prep", f"?share={share}")
+    page = shown(data, "/coaching", f"?share={share}")
     assert ("typical 1.0%" in page) == (share != "bad")

@@ -1,6 +1,6 @@
-"""The Today page: the crew's state, urgent cases, and a card for each splicer.
+"""The Shift page: the crew's state, urgent cases, and a card for each splicer.
 
-No word about people: what concerns one person is on the pages Cases and Prep.
+No word about people: what concerns one person is on the pages Cases and Coaching.
 """
 
 from collections import Counter
@@ -126,7 +126,7 @@ def render(view: View) -> html.Div:
     return html.Div(
         [
             heading(
-                "Today",
+                "Shift",
                 f"{view.run.now.astimezone(zone):%A %d %B %Y, %H:%M}",
             ),
             news_line(view, told_cases(view), "today"),

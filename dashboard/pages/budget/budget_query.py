@@ -49,8 +49,8 @@ OUTSIDE_BUDGET: tuple[tuple[str, str], ...] = (
     ),
     (
         "People and machines compared over a year",
-        "who stands out on the Prep page, runs of bad cleaves, and the sign-off of newcomers are "
-        "decided by the probability given in crew.toml under [prep], anew at each analysis.",
+        "who stands out on the Coaching page, runs of bad cleaves, and the sign-off of newcomers "
+        "are decided by the probability given in crew.toml under [prep], anew at each analysis.",
     ),
     (
         "Estimated against measured loss",

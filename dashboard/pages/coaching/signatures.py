@@ -20,7 +20,7 @@ from arcdrift.analysis.people.signatures import KINDS
 from arcdrift.settings import Crew
 from arcdrift.wording import count_text
 from dashboard.components import View, card, csv_button, notice
-from dashboard.pages.people.prep import document, rows_of
+from dashboard.pages.coaching.coaching import document, rows_of
 from dashboard.url_query import href
 
 Row = Mapping[Hashable, Any]

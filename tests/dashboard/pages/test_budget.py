@@ -8,8 +8,8 @@ import pytest
 from arcdrift.analysis.budget.replay_alarms import ALARM_COLUMNS
 from arcdrift.settings import load_crew
 from dashboard.components import View
-from dashboard.pages.design import design, design_trial
-from dashboard.pages.design.design_query import CHARTS, requested_budget
+from dashboard.pages.budget import budget, budget_trial
+from dashboard.pages.budget.budget_query import CHARTS, requested_budget
 from dashboard.reading.data import CrewData
 from tests.dashboard.invented import CREW_TOML, write_crew
 from tests.dashboard.rendering import parts, shown, text, whole
@@ -22,25 +22,25 @@ def view(data: CrewData, **query: str) -> View:
 
 
 def test_the_price_of_half_this_twice_and_five_times_the_budget(data: CrewData):
-    table = design.detection_delay_table(view(data))
+    table = budget.detection_delay_table(view(data))
     assert list(table["budget"].unique()) == [1.0, 2.0, 4.0, 10.0]
     half = table.pivot_table(index="budget", columns="rise_pct", values="half_within_days")
     # a larger budget never takes longer, and neither does a larger rise
     assert (half.diff().iloc[1:] <= 0).all(axis=None)
     assert (half.T.diff().iloc[1:] <= 0).all(axis=None)
-    words = shown(data, "/design")
+    words = shown(data, "/budget")
     assert "2 (this)" in words
     assert "With 2 false alarms a month half of all lasting rises" in "".join(
-        str(getattr(part, "aria-label", "")) for part in parts(whole(data, "/design", "")[0])
+        str(getattr(part, "aria-label", "")) for part in parts(whole(data, "/budget", "")[0])
     )
 
 
 def test_the_shares_are_told_with_what_each_finds(data: CrewData):
-    words = shown(data, "/design", "?budget=4")
+    words = shown(data, "/budget", "?budget=4")
     for name, (chart, finds) in CHARTS.items():
         assert f"{chart} finds {finds}" in words, name
     page = view(data, budget="4")
-    plans = design.chart_plans_requested(page, requested_budget(page))
+    plans = budget.chart_plans_requested(page, requested_budget(page))
     rows = {plan.name: plan for plan in plans}
     assert rows["loss_raised"].per_month == pytest.approx(1.6)
     # three streams, of which two work on all of the last 22 workdays and one on three of them
@@ -50,21 +50,21 @@ def test_the_shares_are_told_with_what_each_finds(data: CrewData):
 
 
 def test_a_dull_blade_has_its_price_and_its_alarms_are_listed(data: CrewData):
-    table = design.TABLES["angle-price"](view(data))
+    table = budget.TABLES["angle-price"](view(data))
     half = table.pivot_table(index="budget", columns="rise_pct", values="half_within_days")
     assert (half.diff().iloc[1:] <= 0).all(axis=None)
     assert (half.T.diff().iloc[1:] <= 0).all(axis=None)
-    assert "Dull blades: the price of several budgets" in shown(data, "/design")
-    rows = design_trial.trial_alarms(view(data), requested_budget(view(data)))
+    assert "Dull blades: the price of several budgets" in shown(data, "/budget")
+    rows = budget_trial.trial_alarms(view(data), requested_budget(view(data)))
     risen = rows[rows["measure"] == "cleave"]
     assert set(risen["subject_id"]) == {"C9", "Birch"}
-    words = text(design_trial.trial_card(view(data)))
+    words = text(budget_trial.trial_card(view(data)))
     assert "Cleave angles have risen" in words
     assert "+40 % that day against what was expected" in words
 
 
 def test_findings_that_come_from_no_chart_are_told_with_the_reason(data: CrewData):
-    words = shown(data, "/design")
+    words = shown(data, "/budget")
     assert "Findings outside the budget" in words
     for subject in ("missed, late and failed checks", "far above its stream", "heated room",
                     "sign-off", "99 % interval"):  # fmt: skip
@@ -77,12 +77,12 @@ def test_shares_of_an_old_file_are_told_and_can_be_saved(tmp_path: Path):
     old = ("loss_raised = 0.4", "loss_lowered = 0.1", "arc = 0.25")
     toml.write_text("\n".join([CREW_TOML, "[shares]", *old]), encoding="utf-8")
     data = CrewData(tmp_path)
-    words = shown(data, "/design")
+    words = shown(data, "/budget")
     assert "say nothing of doubtful arc checks" in words
     assert "Save 2 a month and these shares" in words
-    assert "Saved" in text(design.save_requested_budget(data, {}))
+    assert "Saved" in text(budget.save_requested_budget(data, {}))
     assert load_crew(tmp_path).notices == ()
-    assert "say nothing of doubtful arc checks" not in shown(data, "/design")
+    assert "say nothing of doubtful arc checks" not in shown(data, "/budget")
 
 
 @pytest.mark.parametrize(
@@ -96,13 +96,13 @@ def test_shares_of_an_old_file_are_told_and_can_be_saved(tmp_path: Path):
     ],
 )
 def test_what_cannot_be_is_refused_in_a_sentence(data: CrewData, query: str, said: str):
-    assert said in shown(data, "/design", query)
-    answer = text(design.save_requested_budget(data, dict([query[1:].split("=")])))
+    assert said in shown(data, "/budget", query)
+    answer = text(budget.save_requested_budget(data, dict([query[1:].split("=")])))
     assert answer.strip() == f"Nothing was saved. {said}"
 
 
 def test_the_fields_keep_what_was_typed_until_the_shares_add_up(data: CrewData):
-    page = parts(whole(data, "/design", "?loss_raised=45&budget=3")[0])
+    page = parts(whole(data, "/budget", "?loss_raised=45&budget=3")[0])
     fields = {part.id["key"]: part.value for part in page if type(part).__name__ == "NumberInput"}
     assert (fields["loss_raised"], fields["arc"], fields["budget"]) == (45, 22, 3)
     good = requested_budget(view(data, loss_raised="45", arc="17"))
@@ -110,24 +110,24 @@ def test_the_fields_keep_what_was_typed_until_the_shares_add_up(data: CrewData):
 
 
 def test_the_present_budget_lists_the_alarms_on_record(data: CrewData):
-    rows = design_trial.trial_alarms(view(data), requested_budget(view(data)))
+    rows = budget_trial.trial_alarms(view(data), requested_budget(view(data)))
     seen = {(row["subject_id"], row["measure"], row["side"]) for row in rows.to_dict("records")}
     assert ("Kestrel / single-mode fixed", "level", "up") in seen
     assert ("Birch", "level", "up") in seen
     assert ("Heron", "arc", "down") in seen or ("Heron", "arc", "up") in seen
-    words = text(design_trial.trial_card(view(data)))
+    words = text(budget_trial.trial_card(view(data)))
     assert f"With the present budget, 2 a month, you had {len(rows)} alarms on these 60" in words
     assert "chance alone gives about 5.5" in words  # 2 a month of 22 workdays, for 60 of them
     assert "With the present budget" not in [
-        text(part) for part in parts(design_trial.trial_card(view(data)))
+        text(part) for part in parts(budget_trial.trial_card(view(data)))
         if type(part).__name__ == "Th"
     ]  # fmt: skip
 
 
 def test_another_budget_is_set_beside_the_present_one(data: CrewData):
     one = view(data, budget="40")
-    rows = design_trial.trial_alarms(one, requested_budget(one))
-    words = text(design_trial.trial_card(one))
+    rows = budget_trial.trial_alarms(one, requested_budget(one))
+    words = text(budget_trial.trial_card(one))
     tried, gone = (~rows["only_now"]).sum(), rows["only_now"].sum()
     assert f"With 40 a month you would have had {tried} alarms" in words
     assert f"{rows['now'].isna().sum()} of the alarms listed would be new, {gone}" in words
@@ -143,7 +143,7 @@ def test_alarms_of_the_same_chart_are_matched_when_near():
              "measure": "arc", "side": "up", "value": 1.0, "expected": 1.0, "evidence": 1.1}
         )[ALARM_COLUMNS]  # fmt: skip
 
-    told = design_trial.match_alarms(rows("2025-05-01", "2025-05-20"), rows("2025-05-03"))
+    told = budget_trial.match_alarms(rows("2025-05-01", "2025-05-20"), rows("2025-05-03"))
     assert told["now"].iloc[0] == 2
     assert pd.isna(told["now"].iloc[1])
 
@@ -160,7 +160,7 @@ def test_alarms_of_the_same_chart_are_matched_when_near():
 )
 def test_how_far_an_alarm_was_out_is_told_in_its_own_unit(row, words):
     names = ("measure", "subject_type", "value", "expected")
-    assert design_trial.how_far(dict(zip(names, row, strict=True))) == words
+    assert budget_trial.how_far(dict(zip(names, row, strict=True))) == words
 
 
 def test_people_show_only_as_they_may_be_seen(tmp_path: Path):
@@ -168,7 +168,7 @@ def test_people_show_only_as_they_may_be_seen(tmp_path: Path):
     toml = tmp_path / "crew.toml"
     toml.write_text(CREW_TOML + "[prep]\nperson_pages = false\n", encoding="utf-8")
     hidden = CrewData(tmp_path)
-    rows = design_trial.trial_alarms(view(hidden), requested_budget(view(hidden)))
+    rows = budget_trial.trial_alarms(view(hidden), requested_budget(view(hidden)))
     assert "technician" not in set(rows["subject_type"])
     assert "Birch" not in shown(hidden, "/loss")
     assert "off screens" in shown(hidden, "/loss", "?subject=technician:Birch")
@@ -184,14 +184,14 @@ def test_people_show_only_as_they_may_be_seen(tmp_path: Path):
 
 def test_save_writes_crew_toml_and_says_when_it_counts(tmp_path: Path):
     data = CrewData(write_crew(tmp_path))
-    assert "says so already" in text(design.save_requested_budget(data, {}))
+    assert "says so already" in text(budget.save_requested_budget(data, {}))
     answer = text(
-        design.save_requested_budget(data, {"budget": "3.5", "loss_raised": "35", "arc": "27"})
+        budget.save_requested_budget(data, {"budget": "3.5", "loss_raised": "35", "arc": "27"})
     )
     assert "Saved: crew.toml now says 3.5 false alarms a month." in answer
     assert "`arcdrift analyze`" in answer
     crew = load_crew(tmp_path)
     assert (crew.false_alarms_per_month, crew.shares.arc) == (3.5, 0.27)
-    words = shown(data, "/design")
+    words = shown(data, "/budget")
     assert "the charts still go by 2 and the former shares until the next" in words
     assert "3.5 (this)" in words

@@ -1,4 +1,4 @@
-"""The Design page: the crew's false-alarm budget, its shares by chart, and detection delays."""
+"""The Alarm budget page: the crew's false alarms, shares by chart, and detection delays."""
 
 from typing import Any
 
@@ -11,12 +11,12 @@ from arcdrift.errors import ArcdriftError
 from arcdrift.settings import Crew
 from dashboard import ids
 from dashboard.components import View, card, csv_button, heading, notice, period, share_table
-from dashboard.pages.design.design_delays import (
+from dashboard.pages.budget.budget_delays import (
     angle_delay_table,
     delay_cards,
     detection_delay_table,
 )
-from dashboard.pages.design.design_query import (
+from dashboard.pages.budget.budget_query import (
     CHARTS,
     DEFAULT_PERIOD,
     OUTSIDE_BUDGET,
@@ -24,7 +24,7 @@ from dashboard.pages.design.design_query import (
     chart_plans_requested,
     requested_budget,
 )
-from dashboard.pages.design.design_trial import trial_alarms, trial_slot
+from dashboard.pages.budget.budget_trial import trial_alarms, trial_slot
 from dashboard.reading.data import CrewData
 from dashboard.url_query import Query, search
 
@@ -55,7 +55,7 @@ def render(view: View) -> html.Div:
         outdated.append("the former shares")
     return html.Div(
         [
-            heading("Chart design", "How many false alarms the crew puts up with, and the price."),
+            heading("Alarm budget", "How many false alarms the crew puts up with, and the price."),
             notice(
                 f"crew.toml says {crew.false_alarms_per_month:g} false alarms a month; the charts "
                 f"still go by {' and '.join(outdated)} until the next `arcdrift analyze`.",
@@ -206,7 +206,7 @@ def _shares(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> 
             className="muted hint",
         ),
         title=f"How {requested.budget:g} a month are shared out",
-        aside=csv_button("/design", "charts", view.query, "the charts and their limits"),
+        aside=csv_button("/budget", "charts", view.query, "the charts and their limits"),
     )
 
 

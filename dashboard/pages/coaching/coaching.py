@@ -1,4 +1,4 @@
-"""The Prep page: effects of people and machines, funnel, shared work and signatures."""
+"""The Coaching page: effects of people and machines, funnel, shared work and signatures."""
 
 from collections.abc import Hashable, Mapping
 from typing import Any
@@ -92,7 +92,9 @@ TABLES = {
 def render(view: View) -> html.Div:
     """Return the page."""
     report = document(view)
-    title = heading("Prep", "Whose hands, whose splicer, and what is worth looking at together?")
+    title = heading(
+        "Coaching", "Whose hands, whose splicer, and what is worth looking at together?"
+    )
     head = [title, notice(PURPOSE, name="purpose")]
     if not view.data.people.any_pages:
         return html.Div([*head, notice(HIDDEN), _machines(view), *_risen(view), _blades(view)])
@@ -106,7 +108,7 @@ def render(view: View) -> html.Div:
             chart(
                 "Loss of each person, apart from their splicers",
                 _effects(view, "technician", "loss"),
-                csv=csv_link("/prep", "people", view.query),
+                csv=csv_link("/coaching", "people", view.query),
                 hint="Dot: estimate, drawn toward the crew's average. Bar: 95 % interval.",
                 legend=False,
             ),
@@ -125,14 +127,14 @@ def render(view: View) -> html.Div:
             chart(
                 "The funnel: few splices prove little",
                 _funnel(view),
-                csv=csv_link("/prep", "funnel", view.query),
+                csv=csv_link("/coaching", "funnel", view.query),
                 hint="The fewer splices, the farther a share strays by chance; only what lies "
                 "outside the lines says anything.",
             ),
             chart(
                 "Who shared splicers with whom",
                 shared_work(rows_of(view, "shared_work"), scheme=view.scheme),
-                csv=csv_link("/prep", "shared-work", view.query),
+                csv=csv_link("/coaching", "shared-work", view.query),
                 hint="Days of work. People are compared through the splicers they share.",
                 legend=False,
             ),
@@ -213,7 +215,7 @@ def name_with_link(name: str, kind: str) -> Any:
 
 
 def _csv(view: View, table: str, text: str) -> html.A:
-    return csv_button("/prep", table, view.query, text)
+    return csv_button("/coaching", table, view.query, text)
 
 
 def effect_cell(row: Row | None) -> list[Any]:
@@ -338,7 +340,7 @@ def _risen(view: View) -> list[html.Section]:
         chart(
             f"Cleave angles of {name} over time",
             angles_of(view, str(kind), str(name)),
-            csv=csv_link("/prep", "angles", view.query),
+            csv=csv_link("/coaching", "angles", view.query),
             hint="Each dot is a day's angle over the one that earlier days of the same cleaver "
             "and hands let expect.",
         )

@@ -11,7 +11,7 @@ from arcdrift.analysis.budget.detection_delays import (
 )
 from arcdrift.figures.design import days_text, price_chart, price_table
 from dashboard.components import View, card, chart, csv_button, csv_link, notice, share_table
-from dashboard.pages.design.design_query import (
+from dashboard.pages.budget.budget_query import (
     HIGHEST_BUDGET,
     RequestedBudget,
     chart_plans_requested,
@@ -88,7 +88,7 @@ def _loss_card(
             chart(
                 "What it buys: days until a lasting rise is caught",
                 price_chart(table, chosen=requested.budget, scheme=view.scheme),
-                csv=csv_link("/design", "price", view.query),
+                csv=csv_link("/budget", "price", view.query),
                 hint="One stream's loss rises for good by a quarter, by half, or doubles. Counted "
                 "in days on which that stream is used.",
             ),
@@ -125,7 +125,7 @@ def _angle_card(view: View, requested: RequestedBudget, table: pd.DataFrame) -> 
             className="muted hint",
         ),
         title=title,
-        aside=csv_button("/design", "angle-price", view.query, "these delays"),
+        aside=csv_button("/budget", "angle-price", view.query, "these delays"),
     )
 
 

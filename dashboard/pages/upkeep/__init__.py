@@ -1,0 +1,1 @@
+"""The page of electrodes, blades and service: what is left, and due when."""
