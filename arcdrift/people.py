@@ -25,9 +25,10 @@ Role = Literal["technician", "trainer", "lead"]
 ROLES: tuple[Role, ...] = get_args(Role)
 """From the least to the highest: each may do what those before it may."""
 PURPOSE = (
-    "These figures are for coaching, not for pay, praise or blame. Each is drawn toward the "
-    "crew's average and comes with a 95 % interval and the splices it rests on; one whose interval "
-    "spans 0 % says nothing about the person. People are listed by name, never by rank."
+    "These figures are for coaching, not for pay, praise or blame. Each compares with the median "
+    "colleague, is drawn toward the crew's average and comes with a 95 % interval and the splices "
+    "it rests on; one whose interval spans 0 % says nothing about the person. People are listed by "
+    "name, never by rank."
 )
 UNNAMED = "the work of one person"
 CASE_SENTENCES = ("title", "cause_text", "next_step")

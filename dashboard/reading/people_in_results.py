@@ -25,6 +25,7 @@ FIGURES = {
     "result_shares": PeopleColumns("technician"),
     "result_person_days": PeopleColumns("technician"),
     "result_shared_work": PeopleColumns("technician"),
+    "result_hands_by_machine": PeopleColumns("technician"),
     "result_signatures": PeopleColumns("subject", "subject_type"),
     "result_cleave_runs": PeopleColumns("technician"),
     "result_sign_offs": PeopleColumns("technician"),

@@ -88,7 +88,7 @@ def _what(finding: Finding, since: str, last: str) -> str:
     if kind == "cleave-raised":
         change = float(evidence["angle_change_pct"])
         if "ended" not in evidence:
-            return f"cleave angles {change:.0f} % above the crew's"
+            return f"cleave angles {change:.0f} % above the median colleague's"
         return f"cleave angles up {change:.0f} % {since}"
     if kind == "cleave-run":
         runs = int(evidence["runs"])

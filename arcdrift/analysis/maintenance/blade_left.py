@@ -30,6 +30,19 @@ def is_last_position(position: str | None, positions_used: float | None, blade: 
     )
 
 
+def positions_left(
+    position: str | None, positions_used: float | None, blade: Blade
+) -> int | None:
+    """Positions of a blade that come after the present one; None where that is not known."""
+    number = _position_number(position)
+    known = [
+        int(used)
+        for used in (number if number is not None and number >= 1 else None, positions_used)
+        if used is not None
+    ]
+    return max(blade.positions - max(known), 0) if known else None
+
+
 def position_text(position: str | None, blade: Blade) -> str:
     """Write a position: "position 7 of 16"; without the total where it is not such a number."""
     if position is None:
@@ -58,6 +71,19 @@ def blade_text(
     text = f"{position_text(position, blade)}: {cleaves_left_text(cleaves, blade)}"
     last = is_last_position(position, positions_used, blade)
     return f"{text}; {NEW_BLADE}" if last else text
+
+
+def turn_step(*, last: bool, blade: Blade) -> str:
+    """Write what to do with a used position, as the beginning of a sentence.
+
+    Parameters
+    ----------
+    last : bool
+        Whether the blade has no further position (`is_last_position`).
+    """
+    if last:
+        return f"Replace the blade: this is the last of its {blade.positions} positions"
+    return "Turn the blade to its next position"
 
 
 def due_text(days_left: float | None, *, last: bool) -> str:

@@ -16,6 +16,7 @@ from arcdrift.analysis.maintenance.blade_left import (
     blade_text,
     cleaves_left,
     is_last_position,
+    turn_step,
 )
 from arcdrift.analysis.maintenance.usage_hours import (
     CLEAVES_PER_SPLICE,
@@ -309,13 +310,8 @@ def _blade_finding(
     blade: BladeState, reached: pd.Timestamp, crew: Crew, now: pd.Timestamp
 ) -> Finding:
     cleaves = blade.cleaves or 0
-    life, positions = crew.blade.cleaves_per_position, crew.blade.positions
+    life = crew.blade.cleaves_per_position
     spent = is_last_position(blade.position, blade.positions_used, crew.blade)
-    step = (
-        f"Replace the blade: this is the last of its {positions} positions. "
-        if spent
-        else "Turn the blade to its next position. "
-    )
     return Finding(
         kind="service-due",
         subject_type="cleaver",
@@ -337,7 +333,7 @@ def _blade_finding(
             f"{blade_text(cleaves, blade.position, blade.positions_used, crew.blade)} "
             f"(as of {now:%Y-%m-%d})."
         ),
-        next_step=f"{step}Wear eye protection and keep fingers off the edge; log it as "
+        next_step=f"{turn_step(last=spent, blade=crew.blade)}. Wear eye protection and keep fingers off the edge; log it as "
         f"`{'blade replaced' if spent else 'blade rotated'}` for {blade.cleaver}.",
         assessed_on=now.to_pydatetime(),
     )

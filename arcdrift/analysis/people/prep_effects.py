@@ -21,6 +21,7 @@ from arcdrift.analysis.people.crossed_random_effects import (
     fit_crossed_effects,
     full_rank,
 )
+from arcdrift.analysis.people.median_colleague import differences_from_median
 from arcdrift.analysis.people.variance_components import STINT
 from arcdrift.arrays import Floats
 from arcdrift.charts.intervals import Z95
@@ -60,7 +61,8 @@ class PrepEffects:
     effects : DataFrame
         `EFFECT_COLUMNS`: who (``technician``, ``splicer`` or ``cleaver``), name, measure (a key
         of `MEASURES`), days, splices, set (who is comparable with whom), effect, low, high
-        (relative difference from the average of the set, shrunken, with a 95 % interval), sure
+        (relative difference from the median of the others in the set, shrunken, with a 95 %
+        interval), sure
         (posterior probability that it lies above the margin); NaN with a note where there is no
         figure.
     fits : dict of CrossedEffects
@@ -329,14 +331,12 @@ def _table(
         table = pd.DataFrame({"who": grouping, "name": names, "measure": measure})
         table = table.join(amounts, on="name")
         table["set"] = [sets[grouping, name] for name in names]
-        # each against the mean of its peers in the same connected set
-        part, own_position = table["set"].to_numpy(), [position[name] for name in names]
-        same_part = (part[:, None] == part).astype(np.float64)
-        weights = np.zeros((len(names), len(fit.labels)))
-        weights[:, own_position] = np.eye(len(names)) - same_part / same_part.sum(
-            axis=1, keepdims=True
+        # each against the median of its peers in the same connected set
+        part = table["set"].to_numpy(dtype=np.int64)
+        own_position = [position[name] for name in names]
+        effect, sd = differences_from_median(
+            fit.effect[own_position], fit.covariance[np.ix_(own_position, own_position)], part
         )
-        effect, sd = fit.contrasts(weights)
         half = Z95 * sd
         table["effect"] = relative(effect, measure)
         table["low"], table["high"] = (
@@ -346,7 +346,7 @@ def _table(
         table["sure"] = ndtr((effect - scaled(margin, measure)) / np.maximum(sd, 1e-12))
         few = (table["days"] < MIN_DAYS).to_numpy()
         # alone in its set, it differs from itself by nothing, exactly
-        alone = same_part.sum(axis=1) == 1.0
+        alone = np.bincount(part, minlength=1)[part] == 1 if len(part) else part > 0
         # with a variance estimated as zero, every interval would be empty
         even = np.full(len(table), fit.variances[grouping] <= LEAST_VARIANCE) & ~few & ~alone
         note = np.full(len(table), None, dtype=object)

@@ -1,6 +1,7 @@
 """Findings about preparation: raised or uneven angles, runs of bad cleaves, uneven hands."""
 
 import json
+from collections.abc import Collection
 from typing import Any
 
 import pandas as pd
@@ -39,6 +40,7 @@ def prep_findings(
     runs: pd.DataFrame,
     uneven_hands: pd.DataFrame,
     now: pd.Timestamp,
+    last_positions: Collection[str] = (),
 ) -> list[Finding]:
     """Return a finding for every person or machine whose preparation stands out.
 
@@ -53,12 +55,14 @@ def prep_findings(
     uneven_hands : DataFrame
         Rows of `arcdrift.analysis.people.within_day_spread.within_day_spread` that stand out, with
         ``since`` and ``until``.
+    last_positions : collection of str
+        Cleavers whose blade has no further position.
     """
     findings = [
         _signature_finding(signature, now) for signature in signatures if signature.kind in _KINDS
     ]
     findings += [_machine_finding(row, now) for row in machines.to_dict("records")]
-    findings += _run_findings(runs, now) if len(runs) else []
+    findings += _run_findings(runs, now, last_positions) if len(runs) else []
     findings += [_spread_finding(row, now) for row in uneven_hands.to_dict("records")]
     return findings
 
@@ -108,8 +112,8 @@ def _machine_finding(row: Row, now: pd.Timestamp) -> Finding:
             "days": int(row["days"]),
         },
         summary=(
-            f"{row['name']}: cleave angles {row['effect']:+z.0%} against the other "
-            f"{who}s, whoever cleaved ({row['low']:+z.0%} to {row['high']:+z.0%}, "
+            f"{row['name']}: cleave angles {row['effect']:+z.0%} against the median of the "
+            f"other {who}s, whoever cleaved ({row['low']:+z.0%} to {row['high']:+z.0%}, "
             f"{int(row['splices']):,} splices)."
         ),
         next_step=f"{_STEPS[who]} {GLASS}",
@@ -117,7 +121,9 @@ def _machine_finding(row: Row, now: pd.Timestamp) -> Finding:
     )
 
 
-def _run_findings(runs: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
+def _run_findings(
+    runs: pd.DataFrame, now: pd.Timestamp, last_positions: Collection[str]
+) -> list[Finding]:
     findings = []
     for name, subset in runs[runs["technician"] != NOBODY].groupby("technician"):
         for labels in episodes(subset["began"], EPISODE_GAP):
@@ -126,6 +132,11 @@ def _run_findings(runs: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
             where = ", ".join(sorted(set(rows["splicer"].astype(str))))
             longest, count = int(rows["length"].max()), len(rows)
             blade = rows.iloc[-1][["cleaver", "blade_position"]].astype(object).fillna("not logged")
+            turn = (
+                "replace it, as it is on its last position"
+                if blade["cleaver"] in last_positions
+                else "turn it to its next position"
+            )
             findings.append(
                 Finding(
                     kind="cleave-run",
@@ -147,9 +158,8 @@ def _run_findings(runs: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
                         f"{name}: {count} {'run' if count == 1 else 'runs'} of bad cleaves on "
                         f"{where}, the longest of {longest} in a row, worst {worst:.1f}°."
                     ),
-                    next_step="Look at the blade first: turn it to its next position, or replace "
-                    "it after the last, and clean the clamps before anything is said about the "
-                    f"hand. {GLASS}",
+                    next_step=f"Look at the blade first: {turn}, and clean the clamps before "
+                    f"anything is said about the hand. {GLASS}",
                     assessed_on=now.to_pydatetime(),
                 )
             )

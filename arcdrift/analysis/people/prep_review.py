@@ -9,9 +9,11 @@ import pandas as pd
 
 from arcdrift.analysis.common.chart_states import ChartStates
 from arcdrift.analysis.loss.technician_days import NOBODY
+from arcdrift.analysis.maintenance.blade_left import is_last_position
 from arcdrift.analysis.maintenance.blade_positions import blade_table, cleaves_on_blade
 from arcdrift.analysis.people.cleave_angles.angle_review import AngleReview, review_angles
 from arcdrift.analysis.people.comparability import cheapest_swaps, connected_sets
+from arcdrift.analysis.people.hands_by_machine import hands_by_machine
 from arcdrift.analysis.people.prep_effects import MEASURES, PrepEffects, person_levels, prep_effects
 from arcdrift.analysis.people.prep_findings import prep_findings
 from arcdrift.analysis.people.sign_off import promises, sign_offs
@@ -93,6 +95,7 @@ def review_prep(
     frames |= angles.frames | {
         "result_consistency": table,
         "result_shared_work": _shared_work(named_cells),
+        "result_hands_by_machine": hands_by_machine(named_cells),
         "result_cleave_runs": runs[runs["technician"] != NOBODY].rename(columns=_RENAMED_TIMES),
     }
     shares, document["shares"] = _shares(named_cells)
@@ -122,7 +125,12 @@ def review_prep(
     )
     # one finding a person: that on angles where angles and losses both stand out
     uneven = uneven.sort_values("measure").drop_duplicates("technician")
-    findings = prep_findings(signatures, machines, runs_of_people, uneven, now)
+    last_positions = [
+        str(row["cleaver"])
+        for row in blades.astype(object).where(blades.notna(), None).to_dict("records")
+        if is_last_position(row["position"], row["positions_used"], crew.blade)
+    ]
+    findings = prep_findings(signatures, machines, runs_of_people, uneven, now, last_positions)
     findings = _with_rises(findings, angles)
     return PrepReview(frames | _document(document), findings, states.kept)
 

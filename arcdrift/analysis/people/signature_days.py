@@ -177,7 +177,7 @@ def learning(cells: pd.DataFrame, effects: PrepEffects, prep: Prep) -> list[Sign
                 int(subset["n"].sum()), int(days),
                 subset["first_at"].min(), subset["last_at"].max(),
                 f"{noun} fell {fall[0]:.0%} over the first {days} days: still learning, so the "
-                "figures against the crew are those of a beginner.",
+                "figures against colleagues are those of a beginner.",
             )  # fmt: skip
     return list(signatures.values())
 

@@ -84,9 +84,9 @@ def both_sides(effects: PrepEffects, cells: pd.DataFrame, prep: Prep) -> list[Si
     high = table[(table["sure"] >= prep.sure) & ~table["name"].isin(uneven)]
     return [
         _signature(
-            "both-sides", "technician", row, "angle against the crew", cells,
-            f"Cleave angles {row['effect']:+z.0%} against the crew on both sides, on every "
-            "splicer: technique, or a cleaver that goes where they go.",
+            "both-sides", "technician", row, "angle against the median colleague", cells,
+            f"Cleave angles {row['effect']:+z.0%} against the median colleague on both sides, on "
+            "every splicer: technique, or a cleaver that goes where they go.",
         )
         for row in high.to_dict("records")
     ]  # fmt: skip

@@ -80,7 +80,7 @@ def _print_comparability(report: dict[str, Any]) -> None:
 
 def _print_effects(head: str, table: "pd.DataFrame") -> None:
     print_table(
-        [head, "Days", "Splices", "Set", "Loss against the crew", "95 %"],
+        [head, "Days", "Splices", "Set", "Loss against the median", "95 %"],
         [
             [
                 row["name"],
@@ -100,7 +100,7 @@ def _print_standing_out(report: dict[str, Any]) -> None:
     rows = report["people"]
     standing_out = rows[rows["stands_out"].astype(bool) & (rows["measure"] == "loss")]
     lines = [
-        f"{row['name']}: {row['effect']:+z.0%} loss against the crew ({row['low']:+z.0%} to "
+        f"{row['name']}: {row['effect']:+z.0%} loss against the median ({row['low']:+z.0%} to "
         f"{row['high']:+z.0%}, {row['splices']:,} splices)."
         for row in frame_records(standing_out)
     ]

@@ -20,7 +20,7 @@ result_people = Table(
     Column("days", Integer, nullable=False),
     Column("splices", BigInteger, nullable=False),
     Column("connected", Integer, nullable=False),  # number of the comparable set, from 0
-    Column("effect", Float),  # relative to the average of the set; NULL with a note
+    Column("effect", Float),  # from the median of the set's others; NULL with a note
     Column("low", Float),  # 95 % interval
     Column("high", Float),
     Column("sure", Float),  # probability of more than the margin
@@ -80,6 +80,21 @@ result_shared_work = Table(
     Column("splicer", Text, primary_key=True),
     Column("days", Integer, nullable=False),
     Column("splices", BigInteger, nullable=False),
+)
+
+result_hands_by_machine = Table(
+    "result_hands_by_machine",
+    result_metadata,
+    Column("technician", Text, primary_key=True),
+    Column("splicer", Text, primary_key=True),
+    Column("cleaver", Text, primary_key=True),
+    Column("measure", String(8), primary_key=True),  # loss or angle
+    Column("days", Integer, nullable=False),
+    Column("splices", BigInteger, nullable=False),
+    Column("colleagues", Integer, nullable=False),  # with a figure on the same two machines
+    Column("effect", Float),  # relative to the median of these; NULL where there are too few
+    Column("low", Float),  # 95 % interval
+    Column("high", Float),
 )
 
 result_signatures = Table(

@@ -1,0 +1,78 @@
+"""Difference of each person or machine from the median of the others.
+
+The mean of all would move with a single careless person, and would push everybody else below it;
+the median does not.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from arcdrift.arrays import Floats, Ints
+
+DRAWS = 2000
+"""Random draws of the effects, from which the spread of a difference is taken."""
+SEED = 20260102
+
+
+class Differences(NamedTuple):
+    """Differences from the median of the others and their standard deviations."""
+
+    effect: Floats
+    sd: Floats
+
+
+def medians_of_others(values: Floats) -> Floats:
+    """Return, for each column of each row, the median of the row's other columns.
+
+    Parameters
+    ----------
+    values : ndarray of shape (rows, columns)
+        At least two columns.
+    """
+    ordered = np.sort(values, axis=1)
+    rank = np.argsort(np.argsort(values, axis=1, kind="stable"), axis=1, kind="stable")
+    others = values.shape[1] - 1
+    low, high = (others - 1) // 2, others // 2
+    # without the own value, every later one moves up by one place
+    middle = [
+        np.take_along_axis(ordered, place + (rank <= place), axis=1) for place in (low, high)
+    ]
+    return np.asarray((middle[0] + middle[1]) / 2.0)
+
+
+def differences_from_median(effect: Floats, covariance: Floats, part: Ints) -> Differences:
+    """Compare each effect with the median of the other effects of its part of the crew.
+
+    Parameters
+    ----------
+    effect : ndarray of shape (n,)
+    covariance : ndarray of shape (n, n)
+        Joint covariance of the effects.
+    part : ndarray of shape (n,)
+        Only effects of one part are compared.
+
+    Returns
+    -------
+    Differences
+        0 with standard deviation 0 for an effect that is alone in its part.
+
+    Notes
+    -----
+    The standard deviation is that of the difference in `DRAWS` seeded draws of all effects
+    together, so that it holds the uncertainty of the colleagues and what they share with the
+    person.
+    """
+    difference, sd = np.zeros(len(effect)), np.zeros(len(effect))
+    for number in np.unique(part):
+        members = np.flatnonzero(part == number)
+        if len(members) < 2:
+            continue
+        own, joint = effect[members], covariance[np.ix_(members, members)]
+        difference[members] = own - medians_of_others(own[None, :])[0]
+        # the square root by eigenvalues bears a covariance of less than full rank
+        variance, axes = np.linalg.eigh(joint)
+        normal = np.random.default_rng(SEED).standard_normal((DRAWS, len(members)))
+        draws = own + normal @ (axes * np.sqrt(np.maximum(variance, 0.0))).T
+        sd[members] = (draws - medians_of_others(draws)).std(axis=0)
+    return Differences(difference, sd)
