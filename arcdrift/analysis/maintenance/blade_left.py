@@ -30,9 +30,7 @@ def is_last_position(position: str | None, positions_used: float | None, blade: 
     )
 
 
-def positions_left(
-    position: str | None, positions_used: float | None, blade: Blade
-) -> int | None:
+def positions_left(position: str | None, positions_used: float | None, blade: Blade) -> int | None:
     """Positions of a blade that come after the present one; None where that is not known."""
     number = _position_number(position)
     known = [

@@ -333,7 +333,8 @@ def _blade_finding(
             f"{blade_text(cleaves, blade.position, blade.positions_used, crew.blade)} "
             f"(as of {now:%Y-%m-%d})."
         ),
-        next_step=f"{turn_step(last=spent, blade=crew.blade)}. Wear eye protection and keep fingers off the edge; log it as "
+        next_step=f"{turn_step(last=spent, blade=crew.blade)}. Wear eye protection and keep "
+        "fingers off the edge; log it as "
         f"`{'blade replaced' if spent else 'blade rotated'}` for {blade.cleaver}.",
         assessed_on=now.to_pydatetime(),
     )

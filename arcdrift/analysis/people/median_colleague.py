@@ -35,9 +35,7 @@ def medians_of_others(values: Floats) -> Floats:
     others = values.shape[1] - 1
     low, high = (others - 1) // 2, others // 2
     # without the own value, every later one moves up by one place
-    middle = [
-        np.take_along_axis(ordered, place + (rank <= place), axis=1) for place in (low, high)
-    ]
+    middle = [np.take_along_axis(ordered, place + (rank <= place), axis=1) for place in (low, high)]
     return np.asarray((middle[0] + middle[1]) / 2.0)
 
 
