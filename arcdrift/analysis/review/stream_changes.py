@@ -2,7 +2,9 @@
 
 The expectation of a chart follows a rise that stays, so that a rise of 56 % looks like one of 23 %
 a few weeks later. What a person asks is how much more is lost than before it began: pages,
-commands and the finding all tell the change against the level before its onset.
+commands, the finding, its case and the digest all tell the change against the level before its
+onset, as measured up to its last evidence. Of a change of a whole splicer, program, site or crew
+there is one figure too: that of its finding.
 """
 
 from collections.abc import Iterable
@@ -10,11 +12,13 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.common.episodes import FADING
 from arcdrift.finding import Finding
 
 CHANGED = ("loss-raised", "loss-lowered")
 RECENT_DAYS = 10
-"""Days of a stream that count as recent; a change with an alarm in them is open."""
+"""Days of a stream that count as recent: a change with an alarm in them is open, unless the stream
+is used so seldom that it is older than `arcdrift.analysis.common.episodes.FADING`."""
 BEFORE_SPAN = pd.Timedelta(days=45)
 """Days before the onset of a change whose mean is the usual loss, as for the finding."""
 FEWEST_SPLICES = 50
@@ -39,14 +43,15 @@ def stream_changes(days: pd.DataFrame, findings: Iterable[Finding]) -> pd.DataFr
     -------
     DataFrame
         `COLUMNS`, no row for a stream without an open change: ``change_since`` (ISO day),
-        ``usual_db`` and ``since_db`` (mean loss of a splice before the onset and since),
-        ``change`` (share of the usual loss) and ``change_finding`` (id).
+        ``usual_db`` and ``since_db`` (mean loss of a splice before the onset, and since until the
+        last evidence), ``change`` (share of the usual loss, as the finding has it) and
+        ``change_finding`` (id).
 
     Notes
     -----
-    A stream's own finding gives both means and the change. Of a finding about its splicer, its
-    program, its site or the whole crew, only the onset is taken, and the means are those of the
-    stream's days in the `BEFORE_SPAN` before it and since.
+    A stream's own finding gives both means. Of a finding about its splicer, its program, its site
+    or the whole crew, the means are those of the stream's days in the `BEFORE_SPAN` before the
+    onset, and from the onset to the last evidence.
     """
     rows, changes = [], [finding for finding in findings if finding.kind in CHANGED]
     if not changes or days.empty:
@@ -54,7 +59,9 @@ def stream_changes(days: pd.DataFrame, findings: Iterable[Finding]) -> pd.DataFr
     if "excluded" in days.columns:
         days = days[~days["excluded"].astype(bool)]
     for (splicer, program), stream in days.sort_values("day").groupby(KEYS):
-        recent = stream["day"].iloc[-min(RECENT_DAYS, len(stream))]
+        recent = max(
+            stream["day"].iloc[-min(RECENT_DAYS, len(stream))], stream["day"].iloc[-1] - FADING
+        )
         about = [
             (finding.subject_type == "stream", finding.until, finding)
             for finding in changes
@@ -122,10 +129,11 @@ def _means(finding: Finding, stream: pd.DataFrame) -> tuple[float, float, float]
         before_db, since_db = float(evidence["loss_before_db"]), float(evidence["loss_since_db"])
         return before_db, since_db, float(evidence["ratio"]) - 1.0
     onset, day = _onset_day(finding), stream["day"]
-    before, since = (day < onset) & (day >= onset - BEFORE_SPAN), day >= onset
+    before = (day < onset) & (day >= onset - BEFORE_SPAN)
+    since = (day >= onset) & (day <= _local_day(finding.until))
     total, n = (stream[name].to_numpy(dtype=np.float64) for name in ("total", "n"))
     if n[before].sum() < FEWEST_SPLICES or n[since].sum() == 0 or total[before].sum() <= 0:
         return None
     before_db = float(total[before].sum() / n[before].sum())
     since_db = float(total[since].sum() / n[since].sum())
-    return before_db, since_db, since_db / before_db - 1.0
+    return before_db, since_db, float(evidence["ratio"]) - 1.0

@@ -40,9 +40,14 @@ def raised(last: pd.Timestamp, subject_type: str, subject_id: str, **evidence: f
 )
 def test_a_planted_rise_keeps_its_size(after: int, subject: tuple[str, str]) -> None:
     stream = days(after)
-    found = stream_changes(stream, [raised(stream["day"].iloc[-1], *subject, ratio=1.3)])
-    (row,) = found.to_dict("records")
-    assert row["change"] == pytest.approx(RISE - 1)
+    # days after the last evidence, when it may have been mended, do not dilute the rise
+    mended = days(0, before=5).assign(
+        day=lambda d: stream["day"].iloc[-1] + (d["day"] - ONSET) + pd.Timedelta(days=6)
+    )
+    stream_and_after = pd.concat([stream, mended], ignore_index=True)
+    finding = raised(stream["day"].iloc[-1], *subject, ratio=1.3)
+    (row,) = stream_changes(stream_and_after, [finding]).to_dict("records")
+    assert row["change"] == pytest.approx(0.3)  # one figure of the change: that of its finding
     assert row["change_since"] == "2026-09-10"
     assert row["usual_db"] == pytest.approx(USUAL)
     assert row["since_db"] == pytest.approx(RISE * USUAL)
@@ -68,6 +73,15 @@ def test_a_change_that_ended_is_not_told_as_present() -> None:
     assert not stream_changes(
         stream, [replace(over, until=over.until + pd.Timedelta(days=1).to_pytimedelta())]
     ).empty
+    # eight days after the evidence, but the splicer lay still for months before them
+    seldom = stream.assign(
+        day=stream["day"].mask(
+            stream.index >= len(stream) - 8, stream["day"] + pd.Timedelta(days=60)
+        )
+    )
+    assert stream_changes(
+        seldom, [replace(over, until=over.until + pd.Timedelta(days=2).to_pytimedelta())]
+    ).empty
     other = raised(stream["day"].iloc[-1], "splicer", "Plover", ratio=1.5)
     dirty = replace(over, kind="loss-dirty", until=other.until)
     assert stream_changes(stream, [other, dirty]).empty
@@ -75,7 +89,9 @@ def test_a_change_that_ended_is_not_told_as_present() -> None:
 
 def test_too_few_splices_before_tell_no_change() -> None:
     stream = days(20, before=2)
-    assert stream_changes(stream, [raised(stream["day"].iloc[-1], "splicer", "Heron")]).empty
+    assert stream_changes(
+        stream, [raised(stream["day"].iloc[-1], "splicer", "Heron", ratio=1.5)]
+    ).empty
 
 
 def test_the_usual_loss_is_that_before_the_onset() -> None:
@@ -84,10 +100,10 @@ def test_the_usual_loss_is_that_before_the_onset() -> None:
         {"splicer": "Heron", "program": ["other", "plain"], "baseline_db": [0.03, 0.041],
          "recent_db": 0.047}
     )  # fmt: skip
-    finding = raised(both["day"].iloc[-1], "program", "plain")
+    finding = raised(both["day"].iloc[-1], "program", "plain", ratio=1.5)
     table = with_usual_loss(streams, both, [finding]).set_index("program")
     assert table["baseline_db"].to_dict() == pytest.approx({"other": 0.03, "plain": USUAL})
-    assert table["change"]["plain"] == pytest.approx(RISE - 1)
+    assert table["change"]["plain"] == pytest.approx(0.5)
     assert pd.isna(table["change"]["other"])
     assert pd.isna(table["change_since"]["other"])
     quiet = with_usual_loss(streams, both, [])
