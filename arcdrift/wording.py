@@ -91,6 +91,11 @@ def interval_text(
     return f"{number} ({first} to {last}) {unit}".rstrip()
 
 
+def change_interval_text(change: float, low: float, high: float) -> str:
+    """Write a relative change with its interval, as "+28 (+12 to +46) %"."""
+    return interval_text(100 * change, 100 * low, 100 * high, "%", signed=True)
+
+
 _ISO_DAY = re.compile(r"\b(\d{4})-(\d{2})-(\d{2})\b(?!T)")
 _PERCENT = re.compile(r"(?<=\d)%")
 

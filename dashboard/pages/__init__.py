@@ -41,6 +41,7 @@ TABLES: dict[tuple[str, str], Callable[[View], pd.DataFrame]] = {
     (page, name): table
     for page, module in (
         ("cases", cases),
+        ("week", week),
         ("loss", loss),
         ("splicer", splicer),
         ("checks", checks),

@@ -99,6 +99,7 @@ def results() -> dict[str, pd.DataFrame]:
         "result_stream_days": stream_days,
         "result_subject_days": _subject_days(),
         "result_loss_cells": _cells(stream_days),
+        "result_week_changes": _week_changes(),
         "result_crew_days": _crew_days(),
         **_singles(),
         "result_arc_models": _models(),
@@ -386,6 +387,23 @@ def _subject_days() -> pd.DataFrame:
             )
         )
     return pd.concat(frames, ignore_index=True)
+
+
+def _week_changes() -> pd.DataFrame:
+    """Two weeks; in the last that is over Kestrel loses 28 % more, which stands out."""
+    names = [("Heron", "single-mode adaptive"), ("Kestrel", "single-mode fixed"),
+             ("Plover", "single-mode adaptive"), ("", "")]  # fmt: skip
+    frame = pd.DataFrame(names, columns=["splicer", "program"])
+    last = frame.assign(
+        week="2025-06-02", splices=[100, 120, 20, 240], days=[5, 5, 1, 5],
+        splices_before=[400, 480, 0, 880], days_before=[20, 20, 0, 20],
+        loss_db=[0.030, 0.051, 0.035, 0.041], before_db=[0.031, 0.040, np.nan, 0.036],
+        change=[-0.04, 0.28, np.nan, 0.13], low=[-0.2, 0.12, np.nan, 0.02],
+        high=[0.14, 0.46, np.nan, 0.25], hands_change=[0.0, -0.08, np.nan, 0.0],
+        stands_out=[False, True, False, True],
+    )  # fmt: skip
+    before = last.assign(week="2025-05-26", change=[0.01, 0.02, np.nan, 0.0], stands_out=False)
+    return pd.concat([before, last], ignore_index=True)
 
 
 def _crew_days() -> pd.DataFrame:

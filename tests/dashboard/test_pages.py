@@ -26,6 +26,7 @@ ADDRESSES = [
     ("/cases", ""),
     ("/cases/revisit", ""),
     ("/cases/none", ""),
+    ("/week", ""),
     ("/loss", ""),
     ("/loss", "?splicer=Kestrel&program=single-mode+fixed&day=2025-06-12&period=30"),
     ("/splicer", ""),
