@@ -33,7 +33,7 @@ from arcdrift.analysis.arc.pooled_regression import PHI_ASSUMED, SLOPES, fit_kno
 from arcdrift.analysis.common.days import workdays
 from arcdrift.analysis.common.grouping import group_index, group_sums, text_to_category
 from arcdrift.analysis.people.crossed_random_effects import fit_crossed_effects
-from arcdrift.analysis.people.prep_effects import measure_rows
+from arcdrift.analysis.people.prep_effects import measure_rows, work_of_people
 from arcdrift.analysis.review.summary import summarize
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.simulate import SimulatedCrew, invented_crew, simulate_frames
@@ -164,7 +164,7 @@ def arc_regressions(points: pd.DataFrame) -> None:
 
 def crossed_effects(cells: pd.DataFrame) -> None:
     """Standard deviations of people and splicers, by maximum likelihood."""
-    rows = measure_rows(cells, "loss").dropna(subset=["technician"])
+    rows = measure_rows(work_of_people(cells), "loss").dropna(subset=["technician"])
     y, weight = rows["y"].to_numpy(np.float64), rows["weight"].to_numpy(np.float64)
     groups = rows[["technician", "splicer"]].astype(str).reset_index(drop=True)
     fixed = np.ones((len(y), 1))

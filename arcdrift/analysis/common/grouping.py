@@ -19,14 +19,18 @@ SLOTS_PER_ROW = 8
 def text_to_category(frame: pd.DataFrame, *, skip: Container[object] = ()) -> pd.DataFrame:
     """Convert text columns, except those in ``skip``, to categories in alphabetical order."""
     texts = [
-        name for name in frame if name not in skip and isinstance(frame[name].dtype, pd.StringDtype)
+        name
+        for name, dtype in frame.dtypes.items()
+        if isinstance(dtype, pd.StringDtype) and name not in skip
     ]
     return frame.assign(**{str(name): pd.Categorical(frame[name]) for name in texts})
 
 
 def category_to_text(frame: pd.DataFrame) -> pd.DataFrame:
     """Convert categorical columns back to text."""
-    columns = [name for name in frame if isinstance(frame[name].dtype, pd.CategoricalDtype)]
+    columns = [
+        name for name, dtype in frame.dtypes.items() if isinstance(dtype, pd.CategoricalDtype)
+    ]
     return frame.assign(**{str(name): as_text(frame[name]) for name in columns})
 
 
@@ -108,6 +112,25 @@ def _compress(codes: Ints, size: int) -> tuple[Ints, int]:
     return rank[codes], int(present.sum())
 
 
+def count_distinct(group: Ints, values: Any) -> Ints:
+    """Number of distinct values in each group, of shape (groups,)."""
+    _, first = group_index(group, values)
+    return np.bincount(group[first]).astype(np.int64)
+
+
+def group_span(group: Ints, first: pd.Series, last: pd.Series) -> tuple[pd.Series, pd.Series]:
+    """Earliest ``first`` and latest ``last`` instant (UTC) of each group, of shape (groups,)."""
+    order = np.argsort(group, kind="stable")
+    starts = np.flatnonzero(np.diff(group[order], prepend=-1))
+
+    def extreme(choose: np.ufunc, times: pd.Series) -> pd.Series:
+        instant = times.to_numpy(dtype="datetime64[us]").astype(np.int64)[order]
+        found = choose.reduceat(instant, starts).astype("datetime64[us]")
+        return pd.Series(found).dt.tz_localize("UTC")
+
+    return extreme(np.minimum, first), extreme(np.maximum, last)
+
+
 def concat_frames(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Concatenate frames; if all are empty, return the first one's columns without rows."""
     filled = [frame for frame in frames if len(frame)]
@@ -117,7 +140,7 @@ def concat_frames(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
 
 
 def group_sums(
-    group: Ints, values: Mapping[str, Any], *, counts: tuple[str, ...] = ()
+    group: Ints, values: Mapping[str, Any] | pd.DataFrame, *, counts: tuple[str, ...] = ()
 ) -> pd.DataFrame:
     """Sum values by group, one row a group; the columns named in ``counts`` become integers."""
     size = int(group.max()) + 1 if len(group) else 0

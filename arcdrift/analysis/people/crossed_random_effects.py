@@ -6,12 +6,13 @@ Biometrics 31, 423-447), so that differences between two people have correct int
 """
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
-from scipy.sparse import csr_array, diags_array, hstack
+from scipy.sparse import csr_array
 
+from arcdrift.analysis.people.mixed_columns import MixedColumns, indicators
 from arcdrift.analysis.people.variance_components import STINT, gaussian_variances, logit_variances
 from arcdrift.arrays import Floats
 
@@ -55,6 +56,12 @@ class CrossedEffects:
         """Return estimates and standard deviations of weighted sums, one for each row."""
         variance = ((weights @ self.covariance) * weights).sum(axis=1)
         return weights @ self.effect, np.sqrt(variance)
+
+    def of_rows(self, grouping: str, names: pd.Series) -> Floats:
+        """Return the effect of the person or machine of each row, by their names."""
+        position = self.positions(grouping)
+        code, known = pd.factorize(names)
+        return self.effect[[position[str(name)] for name in known]][code]
 
     def positions(self, grouping: str) -> dict[str, int]:
         """Return the position in `labels` of each name of one grouping."""
@@ -103,11 +110,14 @@ def fit_crossed_effects(
 
 def full_rank(columns: Floats) -> Floats:
     """Drop each column that is a linear combination of those before it; the first is kept."""
+    # the triangle of a QR factorization has the singular values of the columns, any choice of them
+    scaled = columns / np.maximum(np.abs(columns).max(axis=0), 1e-12)
+    triangle: Floats = np.linalg.qr(scaled)[1]
     independent = [0]
     for place in range(1, columns.shape[1]):
-        candidate = columns[:, [*independent, place]]
-        scaled = candidate / np.maximum(np.abs(candidate).max(axis=0), 1e-12)
-        if np.linalg.matrix_rank(scaled, tol=1e-6 * np.sqrt(len(columns))) == len(independent) + 1:
+        candidate = triangle[:, [*independent, place]]
+        rank = np.linalg.matrix_rank(candidate, tol=1e-6 * np.sqrt(len(columns)))
+        if rank == len(independent) + 1:
             independent.append(place)
     return columns[:, independent]
 
@@ -126,6 +136,8 @@ def _with_part_columns(
     part_columns: list[tuple[int, str, int]] = []
     for grouping in map(str, groups.columns):
         named = {name: part for (kind, name), part in parts.items() if kind == grouping}
+        if len(set(named.values())) < 2:
+            continue
         part_of_row = groups[grouping].map(named)
         for part in sorted(set(named.values()))[1:]:
             column = (part_of_row == part).to_numpy(dtype=np.float64)
@@ -157,21 +169,16 @@ class MixedModelEquations:
         part_columns: list[tuple[int, str, int]] | None = None,
         parts: dict[tuple[str, str], int] | None = None,
     ) -> None:
-        rows = np.arange(len(groups))
-        blocks, labels, prior = [csr_array(fixed)], [], [np.zeros(fixed.shape[1])]
-        self.stints: Any = None
-        for grouping in map(str, groups.columns):
-            code, names = pd.factorize(groups[grouping], sort=True)
-            ones = csr_array((np.ones(len(rows)), (rows, code)), shape=(len(rows), len(names)))
-            if grouping == STINT:
-                self.stints, self.stint_precision = ones.T.tocsr(), 1.0 / variances[grouping]
-                continue
-            blocks.append(ones)
-            labels += [(grouping, str(name)) for name in names]
-            prior.append(np.full(len(names), 1.0 / variances[grouping]))
-        self.columns = hstack(blocks).tocsr()
-        self.prior = np.concatenate(prior)
+        named = [str(name) for name in groups.columns if name != STINT]
+        marks, kind, labels = indicators(groups[named])
+        self.columns = MixedColumns(fixed, marks)
+        precision = np.array([1.0 / variances[name] for name in named])
+        self.prior = np.concatenate([np.zeros(fixed.shape[1]), precision[kind]])
         self.labels = tuple(labels)
+        self.stints: csr_array | None = None
+        if STINT in groups:
+            self.stints = indicators(groups[[STINT]])[0].T.tocsr()
+            self.stint_precision = 1.0 / variances[STINT]
         # each effect is the mean of its part plus the deviation of the person or machine
         size = len(labels)
         self.contrasts = np.hstack([np.zeros((size, fixed.shape[1])), np.eye(size)])
@@ -183,17 +190,16 @@ class MixedModelEquations:
 
     def solve(self, y: Floats, precision: Floats) -> tuple[Floats, Floats]:
         """Return the effects and their covariance for rows of known precision."""
-        weighted = diags_array(precision) @ self.columns
-        normal_matrix = (self.columns.T @ weighted).toarray() + np.diag(self.prior)
-        normal_vector = weighted.T @ y
+        normal_matrix = self.columns.moments(precision) + np.diag(self.prior)
+        normal_vector = self.columns.sums(precision * y)
         if self.stints is not None:
             total = self.stints @ precision + self.stint_precision
-            shared = (self.stints @ weighted).toarray()
-            normal_matrix -= shared.T @ (shared / total[:, None])
-            normal_vector -= shared.T @ ((self.stints @ (precision * y)) / total)
+            shared = self.columns.sums_by(self.stints, precision)
+            normal_matrix -= shared.moments(1.0 / total)
+            normal_vector -= shared.sums((self.stints @ (precision * y)) / total)
         inverse = np.linalg.inv(normal_matrix)
         solution = inverse @ normal_vector
-        self.linear = self.columns @ solution
+        self.linear = self.columns.values(solution)
         return self.contrasts @ solution, self.contrasts @ inverse @ self.contrasts.T
 
     def solve_logit(self, share: Floats, trials: Floats) -> tuple[Floats, Floats]:

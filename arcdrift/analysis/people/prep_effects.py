@@ -7,11 +7,18 @@ cannot be compared, and the result says so.
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
+from arcdrift.analysis.common.grouping import (
+    count_distinct,
+    group_index,
+    group_sums,
+    text_to_category,
+)
 from arcdrift.analysis.loss.day_level import ratio_of, relative_level
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY
 from arcdrift.analysis.people.comparability import connected_sets, weakly_linked_parts
@@ -47,6 +54,12 @@ ALONE = {
 """Why one that no shared work connects with its like has no figure."""
 NO_DIFFERENCE = "no difference found"
 """Note where the measure does not vary within a grouping by more than chance."""
+WORK_COLUMNS = [
+    "technician", "splicer", "cleaver", "program", "fibers", "site", "day", "made", "redo", "n",
+    "capped", "below", "squares", "angles", "angle", "angle_squares", "uneven", "uneven_squares",
+    "density_n", "density", "vapor", "cleaves", "first_at", "last_at",
+]  # fmt: skip
+"""Columns of technician days that are needed here; ``cleaves`` where it is known."""
 EFFECT_COLUMNS = [
     "who", "name", "measure", "days", "splices", "set", "effect", "low", "high", "sure", "note",
 ]  # fmt: skip
@@ -67,6 +80,8 @@ class PrepEffects:
         figure.
     fits : dict of CrossedEffects
         By measure.
+    rows : dict of DataFrame
+        By measure: the rows fitted (`measure_rows`).
     sets : int
         Number of sets of people and machines that no shared work connects; 1 is best.
     told_apart : tuple of str
@@ -79,6 +94,7 @@ class PrepEffects:
 
     effects: pd.DataFrame
     fits: dict[str, CrossedEffects]
+    rows: dict[str, pd.DataFrame]
     sets: int
     told_apart: tuple[str, ...]
     not_told_apart: tuple[str, ...]
@@ -122,10 +138,10 @@ def prep_effects(
     1/(between + within/n), both estimated by moments.
     """
     prep = prep or Prep()
-    work = cells[(cells["technician"] != NOBODY) & (cells["made"] > 0)].reset_index(drop=True)
+    work = work_of_people(cells)
     groupings, inseparable = _groupings(work)
     people, machines = work["technician"].nunique(), work["splicer"].nunique()
-    days = len(work[["technician", "splicer", "day"]].drop_duplicates())
+    days = len(group_index(work["technician"], work["splicer"], work["day"])[1])
     if people < 3 or machines < 2 or days < 10 * (people + machines):
         return (
             f"{people} technicians on {machines} splicers over {days} technician-days are "
@@ -134,17 +150,24 @@ def prep_effects(
     sets = connected_sets(work[list(groupings)])
     parts = weakly_linked_parts(work[["technician", "splicer"]], sets)
     fits: dict[str, CrossedEffects] = {}
-    tables = []
+    fitted: dict[str, pd.DataFrame] = {}
+    tables, days_of = [], {name: _days_of_work(work, name) for name in groupings}
     for measure in measures:
         rows = measure_rows(work, measure)
         if rows["technician"].nunique() < 3 or len(rows) < 10 * (people + machines) / REDO_WEEKS:
             continue
-        fits[measure] = _fit(rows, measure, groupings, parts)
-        tables.append(_table(fits[measure], rows, work, measure, groupings, sets, prep.margin))
+        fits[measure], fitted[measure] = _fit(rows, measure, groupings, parts), rows
+        tables += [
+            _table(fits[measure], rows, days_of[name], measure, name, sets, prep.margin)
+            for name in groupings
+        ]
     count = len(set(sets.values()))
     return PrepEffects(
-        effects=pd.concat(tables, ignore_index=True),
+        effects=pd.DataFrame(
+            {name: np.concatenate([table[name] for table in tables]) for name in EFFECT_COLUMNS}
+        ),
         fits=fits,
+        rows=fitted,
         sets=count,
         told_apart=groupings,
         not_told_apart=tuple(inseparable),
@@ -172,42 +195,66 @@ def _groupings(work: pd.DataFrame) -> tuple[tuple[str, ...], list[str]]:
     return tuple(groupings), inseparable
 
 
+def work_of_people(cells: pd.DataFrame) -> pd.DataFrame:
+    """Cells with a splice and a technician: `WORK_COLUMNS`, with ``recipe`` and ``week``.
+
+    ``recipe`` is program and fibers in one text; texts are categories.
+    """
+    made = (cells["technician"] != NOBODY) & (cells["made"] > 0)
+    columns = [name for name in WORK_COLUMNS if name in cells.columns]
+    work = text_to_category(cells.loc[made, columns]).reset_index(drop=True)
+    recipe, first = group_index(work["program"], work["fibers"])
+    names = [
+        f"{program} | {fibers}"
+        for program, fibers in zip(
+            work["program"].array[first], work["fibers"].array[first], strict=True
+        )
+    ]
+    return work.assign(
+        recipe=pd.Categorical(names).take(recipe),
+        week=work["day"].to_numpy(dtype="datetime64[D]").astype(np.int64) // 7,
+    )
+
+
 def measure_rows(work: pd.DataFrame, measure: str) -> pd.DataFrame:
-    """Return the rows of the model of one measure: ``y``, ``weight`` and their covariates."""
+    """Return the rows of the model of one measure: ``y``, ``weight`` and their covariates.
+
+    Parameters
+    ----------
+    work : DataFrame
+        From `work_of_people`.
+    """
     count = {"loss": "n", "angle": "angles", "uneven": "angles", "redo": "made"}[measure]
-    rows = work[work[count] > 0].copy()
-    rows["recipe"] = rows["program"].astype(str) + " | " + rows["fibers"].astype(str)
-    rows["week"] = (pd.to_datetime(rows["day"]) - pd.Timestamp(0)).dt.days // 7
+    rows = work[work[count] > 0]
     if measure == "redo":
-        rows["period"] = rows["week"] // REDO_WEEKS
+        rows = rows.assign(period=rows["week"] // REDO_WEEKS)
         keys = ["technician", "splicer", "cleaver", "recipe", "site", "period"]
         sums = ["made", "redo", "density_n", "density", "vapor"]
-        rows = rows.groupby(keys, as_index=False)[sums].sum()
+        group, first = group_index(*(rows[key] for key in keys))
+        rows = rows.iloc[first][keys].reset_index(drop=True).join(group_sums(group, rows[sums]))
         return rows.assign(y=rows["redo"] / rows["made"], weight=rows["made"], n=rows["made"])
     n = rows[count].to_numpy(dtype=np.float64)
     if measure == "loss":
-        totals = rows.groupby("recipe")[["n", "capped", "below"]].transform("sum")
-        mean = (totals["capped"] / totals["n"]).to_numpy(dtype=np.float64)
-        ratio = rows["capped"].to_numpy(dtype=np.float64) / n / np.maximum(mean, 1e-4)
-        # doubling every loss changes only the part of the sum that lies below the cap
-        share_below_cap = np.maximum(
-            (totals["below"] / totals["capped"]).to_numpy(np.float64), LEAST_SHARE_BELOW_CAP
+        recipe = rows["recipe"].cat.codes.to_numpy()
+        all_n, all_capped, all_below = (
+            np.bincount(recipe, rows[name])[recipe] for name in ("n", "capped", "below")
         )
-        rows["y"] = relative_level(ratio) / share_below_cap
-        squares = rows["squares"].to_numpy(dtype=np.float64) / np.maximum(mean, 1e-4) ** 2
+        mean = np.maximum(all_capped / all_n, 1e-4)
+        ratio = rows["capped"].to_numpy(dtype=np.float64) / n / mean
+        # doubling every loss changes only the part of the sum that lies below the cap
+        share_below_cap = np.maximum(all_below / all_capped, LEAST_SHARE_BELOW_CAP)
+        y = relative_level(ratio) / share_below_cap
+        squares = rows["squares"].to_numpy(dtype=np.float64) / mean**2
         scatter = np.maximum(squares - n * ratio**2, 0.0) / share_below_cap**2
     else:
-        value = rows[measure].to_numpy(dtype=np.float64) / n
-        rows["y"] = value
-        scatter = np.maximum(
-            rows[f"{measure}_squares"].to_numpy(dtype=np.float64) - n * value**2, 0.0
-        )
+        y = rows[measure].to_numpy(dtype=np.float64) / n
+        scatter = np.maximum(rows[f"{measure}_squares"].to_numpy(dtype=np.float64) - n * y**2, 0.0)
     within = scatter.sum() / max(float((n - 1).sum()), 1.0)
-    between = _between(rows, within / n)
-    return rows.assign(n=n, weight=1.0 / (between + within / n + 1e-9))
+    between = _between(rows, y, within / n)
+    return rows.assign(y=y, n=n, weight=1.0 / (between + within / n + 1e-9))
 
 
-def _between(rows: pd.DataFrame, error: Floats) -> float:
+def _between(rows: pd.DataFrame, y: Floats, error: Floats) -> float:
     """Variance between days of one person on one splicer, less that of days of few splices.
 
     Parameters
@@ -215,9 +262,10 @@ def _between(rows: pd.DataFrame, error: Floats) -> float:
     error : ndarray
         Variance of each row's mean that comes from its number of splices.
     """
-    group = rows.groupby(["technician", "splicer", "recipe"])["y"]
-    size = group.transform("size").to_numpy(dtype=np.float64)
-    residual = (rows["y"] - group.transform("mean")).to_numpy(dtype=np.float64)
+    group, _ = group_index(rows["technician"], rows["splicer"], rows["recipe"])
+    count = np.bincount(group)
+    size = count[group].astype(np.float64)
+    residual = y - (np.bincount(group, y) / count)[group]
     several = size > 1
     if not several.any():
         return 0.01
@@ -228,10 +276,10 @@ def _between(rows: pd.DataFrame, error: Floats) -> float:
 def _fit(
     rows: pd.DataFrame, measure: str, groupings: tuple[str, ...], parts: dict[tuple[str, str], int]
 ) -> CrossedEffects:
-    groups = rows[list(groupings)].astype(str)
+    groups = rows[list(groupings)]
     if measure in ("loss", "angle"):
-        week = rows["week"].astype(str)
-        groups[STINT] = groups["technician"] + "|" + groups["splicer"] + "|" + week
+        stint, _ = group_index(rows["technician"], rows["splicer"], rows["week"])
+        groups = groups.assign(**{STINT: stint})
     return fit_crossed_effects(
         rows["y"].to_numpy(dtype=np.float64),
         rows["weight"].to_numpy(dtype=np.float64),
@@ -245,8 +293,8 @@ def _fit(
 def _fixed(rows: pd.DataFrame, measure: str) -> Floats:
     columns = [np.ones(len(rows))]
     for name in ("recipe", "site"):
-        dummies = pd.get_dummies(rows[name].astype(str), drop_first=True, dtype=float)
-        columns += list(dummies.to_numpy().T)
+        code, levels = pd.factorize(rows[name], sort=True)
+        columns += [(code == level).astype(np.float64) for level in range(1, len(levels))]
     aired = rows["density_n"].to_numpy(dtype=np.float64)
     for name in ("density", "vapor"):
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -268,7 +316,7 @@ def _known(value: Floats) -> list[Floats]:
     return [centered] if known.all() else [centered, (~known).astype(np.float64)]
 
 
-def person_levels(cells: pd.DataFrame, effects: PrepEffects) -> pd.DataFrame:
+def person_levels(effects: PrepEffects) -> pd.DataFrame:
     """Level of each technician's days, after taking out the effects of the machines used.
 
     Returns
@@ -277,24 +325,24 @@ def person_levels(cells: pd.DataFrame, effects: PrepEffects) -> pd.DataFrame:
         ``technician``, ``day``, ``loss_level``, ``angle_level``: on a log scale, against the mean
         of all (NaN without figures).
     """
-    work = cells[(cells["technician"] != NOBODY) & (cells["made"] > 0)].reset_index(drop=True)
-    levels = work[["technician", "day"]].drop_duplicates(ignore_index=True)
+    keys, tables = ["technician", "day"], []
     for measure in ("loss", "angle"):
         if measure not in effects.fits:
-            levels[f"{measure}_level"] = np.nan
             continue
-        rows, fit = measure_rows(work, measure), effects.fits[measure]
-        machines = np.zeros(len(rows))
+        rows, fit = effects.rows[measure], effects.fits[measure]
+        residual = rows["y"].to_numpy(dtype=np.float64)
         for grouping in effects.told_apart[1:]:
-            position = fit.positions(grouping)
-            machines += fit.effect[[position[str(name)] for name in rows[grouping]]]
-        residual = rows["y"] - machines
-        level = residual - np.average(residual, weights=rows["weight"])
-        sums = rows.assign(w=rows["weight"], wl=rows["weight"] * level)
-        sums = sums.groupby(["technician", "day"])[["w", "wl"]].sum()
-        levels = levels.join((sums["wl"] / sums["w"]).rename(f"{measure}_level"),
-                         on=["technician", "day"])  # fmt: skip
-    return levels
+            residual = residual - fit.of_rows(grouping, rows[grouping])
+        weight = rows["weight"].to_numpy(dtype=np.float64)
+        level = residual - np.average(residual, weights=weight)
+        day, first = group_index(*(rows[key] for key in keys))
+        mean = np.bincount(day, weight * level) / np.bincount(day, weight)
+        tables.append(rows.iloc[first][keys].assign(**{f"{measure}_level": mean}))
+    levels = tables[0] if tables else pd.DataFrame(columns=keys)
+    for table in tables[1:]:
+        levels = levels.merge(table, on=keys, how="outer")
+    missing = {name: np.nan for name in ("loss_level", "angle_level") if name not in levels}
+    return levels.assign(**missing)
 
 
 def relative(effect: Floats, measure: str) -> Floats:
@@ -309,51 +357,56 @@ def scaled(change: float, measure: str) -> float:
     return float(np.log1p(change))
 
 
+def _days_of_work(work: pd.DataFrame, grouping: str) -> dict[str, int]:
+    """Days of work of each person or machine, by name."""
+    code, names = pd.factorize(work[grouping], sort=True)
+    days = count_distinct(code, work["day"])
+    return dict(zip(map(str, names), days.tolist(), strict=True))
+
+
 def _table(
     fit: CrossedEffects,
     rows: pd.DataFrame,
-    work: pd.DataFrame,
+    days_of: dict[str, int],
     measure: str,
-    groupings: tuple[str, ...],
+    grouping: str,
     sets: dict[tuple[str, str], int],
     margin: float,
-) -> pd.DataFrame:
-    tables = []
-    for grouping in groupings:
-        position = fit.positions(grouping)
-        amounts = pd.DataFrame(
-            {
-                "days": work.groupby(work[grouping].astype(str))["day"].nunique(),
-                "splices": rows.groupby(rows[grouping].astype(str))["n"].sum(),
-            }
-        )
-        names = [name for name in position if not (grouping == "cleaver" and name == NO_CLEAVER)]
-        table = pd.DataFrame({"who": grouping, "name": names, "measure": measure})
-        table = table.join(amounts, on="name")
-        table["set"] = [sets[grouping, name] for name in names]
-        # each against the median of its peers in the same connected set
-        part = table["set"].to_numpy(dtype=np.int64)
-        own_position = [position[name] for name in names]
-        effect, sd = differences_from_median(
-            fit.effect[own_position], fit.covariance[np.ix_(own_position, own_position)], part
-        )
-        half = Z95 * sd
-        table["effect"] = relative(effect, measure)
-        table["low"], table["high"] = (
-            relative(effect - half, measure),
-            relative(effect + half, measure),
-        )
-        table["sure"] = ndtr((effect - scaled(margin, measure)) / np.maximum(sd, 1e-12))
-        few = (table["days"] < MIN_DAYS).to_numpy()
-        # alone in its set, it differs from itself by nothing, exactly
-        alone = np.bincount(part, minlength=1)[part] == 1 if len(part) else part > 0
-        # with a variance estimated as zero, every interval would be empty
-        even = np.full(len(table), fit.variances[grouping] <= LEAST_VARIANCE) & ~few & ~alone
-        note = np.full(len(table), None, dtype=object)
-        note[even], note[alone] = NO_DIFFERENCE, ALONE[grouping]
-        note[few] = [f"only {days} days of work" for days in table["days"][few].astype(int)]
-        table["note"] = note
-        table.loc[few | alone | even, ["effect", "low", "high", "sure"]] = np.nan
-        table.loc[even, "sure"] = 0.0
-        tables.append(table)
-    return pd.concat(tables, ignore_index=True)[EFFECT_COLUMNS]
+) -> dict[str, Any]:
+    """Return `EFFECT_COLUMNS` of one grouping on one measure."""
+    position = fit.positions(grouping)
+    names = [name for name in position if not (grouping == "cleaver" and name == NO_CLEAVER)]
+    code, known = pd.factorize(rows[grouping], sort=True)
+    splices = dict(zip(map(str, known), np.bincount(code, rows["n"]), strict=True))
+    days = np.array([days_of[name] for name in names])
+    # each against the median of its peers in the same connected set
+    part = np.array([sets[grouping, name] for name in names], dtype=np.int64)
+    own_position = [position[name] for name in names]
+    effect, sd = differences_from_median(
+        fit.effect[own_position], fit.covariance[np.ix_(own_position, own_position)], part
+    )
+    half = Z95 * sd
+    figures = {
+        "effect": relative(effect, measure),
+        "low": relative(effect - half, measure),
+        "high": relative(effect + half, measure),
+        "sure": ndtr((effect - scaled(margin, measure)) / np.maximum(sd, 1e-12)),
+    }
+    few = days < MIN_DAYS
+    # alone in its set, it differs from itself by nothing, exactly
+    alone = np.bincount(part, minlength=1)[part] == 1 if len(part) else part > 0
+    # with a variance estimated as zero, every interval would be empty
+    even = np.full(len(names), fit.variances[grouping] <= LEAST_VARIANCE) & ~few & ~alone
+    for figure in figures.values():
+        figure[few | alone | even] = np.nan
+    figures["sure"][even] = 0.0
+    note = np.full(len(names), None, dtype=object)
+    note[even], note[alone] = NO_DIFFERENCE, ALONE[grouping]
+    note[few] = [f"only {count} days of work" for count in days[few]]
+    return {
+        "who": np.full(len(names), grouping, dtype=object),
+        "name": np.array(names, dtype=object),
+        "measure": np.full(len(names), measure, dtype=object),
+        "days": days, "splices": np.array([splices[name] for name in names]), "set": part,
+        **figures, "note": note,
+    }  # fmt: skip

@@ -8,6 +8,14 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.common.chart_states import ChartStates
+from arcdrift.analysis.common.grouping import (
+    as_text,
+    category_to_text,
+    count_distinct,
+    group_index,
+    group_span,
+    text_to_category,
+)
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.analysis.maintenance.blade_left import is_last_position
 from arcdrift.analysis.maintenance.blade_positions import blade_table, cleaves_on_blade
@@ -68,7 +76,7 @@ def review_prep(
         States from which the charts may go on.
     """
     states = ChartStates() if states is None else states
-    service, use = service[service["serviced_at"] <= now], use[use["at"] <= now]
+    service, use = service[service["serviced_at"] <= now], text_to_category(use[use["at"] <= now])
     blades = blade_table(use, service, crew.blade)
     attempts = sign_offs(practice, crew.prep.sign_off)
     frames = {
@@ -81,7 +89,7 @@ def review_prep(
     document: dict[str, Any] = {"refusal": None, "promises": promises(crew.prep.sign_off)}
     # from the first of a month, so that findings keep their first day while the window moves
     start = (now.tz_localize(None) - pd.Timedelta(days=crew.prep.window_days)).to_period("M")
-    cells = cells[cells["day"] >= start.start_time] if len(cells) else cells
+    cells = text_to_category(cells[cells["day"] >= start.start_time]) if len(cells) else cells
     named_cells = _with_technician(cells)
     if named_cells.empty:
         document["refusal"] = "No splice names its technician yet."
@@ -91,7 +99,7 @@ def review_prep(
     angles = review_angles(cells, runs, service, crew, now, states)
     cells, runs_of_people = angles.cells, angles.runs_of_people
     named_cells = _with_technician(cells)
-    table = within_day_spread(cells, crew.prep.margin)
+    table = within_day_spread(named_cells, crew.prep.margin)
     frames |= angles.frames | {
         "result_consistency": table,
         "result_shared_work": _shared_work(named_cells),
@@ -100,25 +108,26 @@ def review_prep(
     }
     shares, document["shares"] = _shares(named_cells)
     frames["result_shares"] = shares
-    effects = prep_effects(cells, crew.prep)
+    effects = prep_effects(named_cells, crew.prep)
     signatures = cleave_run_signatures(runs_of_people, cells) if len(runs_of_people) else []
-    signatures += [*dirt(cells, crew.prep), *first_splices(cells, crew.prep),
-                   *tiring(cells, crew.prep)]  # fmt: skip
+    signatures += [*dirt(named_cells, crew.prep), *first_splices(named_cells, crew.prep),
+                   *tiring(named_cells, crew.prep)]  # fmt: skip
     machines = pd.DataFrame(columns=["who"])
-    days = person_days(cells)
+    days = person_days(named_cells)
     if isinstance(effects, str):
         document["refusal"] = effects
         document["swaps"] = []
     else:
+        uneven_sides = one_side(effects, cells, crew.prep)
         signatures += [
-            *both_sides(effects, cells, crew.prep), *one_side(effects, cells, crew.prep),
-            *blade_worn(cells, effects, blades), *learning(cells, effects, crew.prep),
+            *both_sides(effects, cells, crew.prep, uneven_sides), *uneven_sides,
+            *blade_worn(named_cells, effects, blades), *learning(named_cells, effects, crew.prep),
         ]  # fmt: skip
         frames["result_people"] = effects.effects.rename(columns={"set": "connected"})
-        days = days.merge(person_levels(cells, effects), on=["technician", "day"], how="left")
-        machines = _machines(effects, cells, crew)
+        days = days.merge(person_levels(effects), on=["technician", "day"], how="left")
+        machines = _machines(effects, cells, crew, uneven_sides)
         document |= _comparability(effects, named_cells, crew)
-    frames["result_person_days"] = _with_iso_days(days)
+    frames["result_person_days"] = _with_iso_days(category_to_text(days))
     frames["result_signatures"] = _signature_table(signatures)
     uneven = table[table["sure"] >= crew.prep.sure].merge(
         _first_and_last(named_cells), on="technician"
@@ -151,7 +160,8 @@ def _with_rises(findings: list[Finding], angles: AngleReview) -> list[Finding]:
 
 
 def _with_technician(cells: pd.DataFrame) -> pd.DataFrame:
-    return cells[cells["technician"] != NOBODY] if len(cells) else cells
+    named = cells["technician"] != NOBODY
+    return cells if named.all() else cells[named]
 
 
 def _document(document: dict[str, Any]) -> dict[str, pd.DataFrame]:
@@ -163,14 +173,18 @@ def _with_iso_days(days: pd.DataFrame) -> pd.DataFrame:
 
 
 def _first_and_last(named_cells: pd.DataFrame) -> pd.DataFrame:
-    return named_cells.groupby("technician", as_index=False).agg(
-        since=("first_at", "min"), until=("last_at", "max")
-    )
+    person, first = group_index(named_cells["technician"])
+    since, until = group_span(person, named_cells["first_at"], named_cells["last_at"])
+    names = as_text(named_cells["technician"].iloc[first]).to_numpy()
+    return pd.DataFrame({"technician": names, "since": since, "until": until})
 
 
 def _shared_work(named_cells: pd.DataFrame) -> pd.DataFrame:
-    return named_cells.groupby(["technician", "splicer"], as_index=False).agg(
-        days=("day", "nunique"), splices=("made", "sum")
+    pair, first = group_index(named_cells["technician"], named_cells["splicer"])
+    names = category_to_text(named_cells.iloc[first][["technician", "splicer"]])
+    return names.reset_index(drop=True).assign(
+        days=count_distinct(pair, named_cells["day"]),
+        splices=np.bincount(pair, named_cells["made"]),
     )
 
 
@@ -181,15 +195,17 @@ def _signature_table(signatures: list[Signature]) -> pd.DataFrame:
     return rows.drop_duplicates(keys) if len(rows) else rows
 
 
-def _machines(effects: PrepEffects, cells: pd.DataFrame, crew: Crew) -> pd.DataFrame:
-    """Find splicers and cleavers whose angles stand out whoever cleaves."""
+def _machines(
+    effects: PrepEffects, cells: pd.DataFrame, crew: Crew, uneven_sides: list[Signature]
+) -> pd.DataFrame:
+    """Find splicers and cleavers whose angles stand out on both sides, whoever cleaves."""
     rows = effects.effects
     rows = rows[
         (rows["measure"] == "angle")
         & (rows["who"] != "technician")
         & (rows["sure"] >= crew.prep.sure)
     ]
-    uneven = {(found.subject_type, found.subject) for found in one_side(effects, cells, crew.prep)}
+    uneven = {(found.subject_type, found.subject) for found in uneven_sides}
     parts = [
         row
         | {
@@ -206,7 +222,8 @@ def _comparability(effects: PrepEffects, named_cells: pd.DataFrame, crew: Crew) 
     swaps: list[dict[str, Any]] = []
     if effects.sets > 1 and "loss" in effects.fits:
         work = named_cells[named_cells["n"] > 0]
-        days = work.groupby(["technician", "splicer", "day"], as_index=False)[["n"]].sum()
+        keys = ["technician", "splicer", "day"]
+        days = category_to_text(work).groupby(keys, as_index=False)[["n"]].sum()
         sets = connected_sets(days[["technician", "splicer"]])
         proposed = cheapest_swaps(
             days, sets, effects.fits["loss"].variances, half_width=crew.prep.margin
@@ -234,6 +251,9 @@ def _shares(named_cells: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Any]]:
     many bad splices does not move them.
     """
     parts, crew = [], {}
+    stream, _ = group_index(named_cells["splicer"], named_cells["program"])
+    person, first = group_index(named_cells["technician"])
+    people = as_text(named_cells["technician"].iloc[first]).to_numpy()
     for measure, total_column in (("redo", "made"), ("bad", "seen")):
         total, bad = (
             float(named_cells[total_column].sum()),
@@ -241,17 +261,17 @@ def _shares(named_cells: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Any]]:
         )
         if total == 0 or bad == 0:
             continue
-        sums = named_cells.groupby(["splicer", "program"])[[measure, total_column]].transform("sum")
-        rate = sums[measure] / sums[total_column].where(sums[total_column] > 0)
-        people = (
-            named_cells.assign(expected=named_cells[total_column] * rate)
-            .groupby("technician", as_index=False)[[total_column, measure, "expected"]]
-            .sum()
+        totals, counts = (named_cells[name].to_numpy(float) for name in (total_column, measure))
+        stream_total = np.bincount(stream, totals)
+        with np.errstate(invalid="ignore"):
+            rate = (np.bincount(stream, counts) / stream_total)[stream]
+        worked = totals > 0
+        n, observed = (
+            np.bincount(person, values).astype(np.float64) for values in (totals, counts)
         )
-        people = people[people[total_column] > 0].sort_values("technician", ignore_index=True)
-        n = people[total_column].to_numpy(dtype=np.float64)
-        observed = people[measure].to_numpy(dtype=np.float64)
-        expected = np.maximum(people["expected"].to_numpy(dtype=np.float64), 1e-9)
+        expected = np.bincount(person[worked], (totals * rate)[worked], len(people))
+        some = n > 0
+        n, observed, expected = n[some], observed[some], np.maximum(expected[some], 1e-9)
         share = np.minimum(bad / total * observed / expected, 1.0)
         order = np.argsort(share)
         typical = float(share[order][np.searchsorted(n[order].cumsum(), n.sum() / 2.0)])
@@ -262,7 +282,7 @@ def _shares(named_cells: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Any]]:
         parts.append(
             pd.DataFrame(
                 {
-                    "technician": people["technician"], "measure": measure, "n": n,
+                    "technician": people[some], "measure": measure, "n": n,
                     "observed": observed, "expected": expected, "share": share, "low": low,
                     "high": high,
                 }

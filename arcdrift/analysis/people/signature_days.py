@@ -4,8 +4,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
+from arcdrift.analysis.common.grouping import group_index
 from arcdrift.analysis.loss.technician_days import NOBODY
-from arcdrift.analysis.people.prep_effects import PrepEffects, measure_rows
+from arcdrift.analysis.people.prep_effects import PrepEffects
 from arcdrift.analysis.people.signature_stats import poisson_interval, slope_by_days
 from arcdrift.analysis.people.signatures import MIN_DAYS, Signature
 from arcdrift.arrays import Floats, Ints
@@ -37,7 +38,7 @@ def dirt(cells: pd.DataFrame, prep: Prep) -> list[Signature]:
     if work.empty or work["dirty_good"].sum() < 5:
         return []
     technician_code, names = pd.factorize(work["technician"], sort=True)
-    machine_code = np.asarray(work.groupby(["splicer", "program"]).ngroup())
+    machine_code, _ = group_index(work["splicer"], work["program"])
     cleaved, dirty = work["good"].to_numpy(float), work["dirty_good"].to_numpy(float)
     factor = np.ones(len(names))
     rate = factor
@@ -50,11 +51,9 @@ def dirt(cells: pd.DataFrame, prep: Prep) -> list[Signature]:
         expected_dirty = np.bincount(technician_code, cleaved * rate[machine_code])
         factor = (np.bincount(technician_code, dirty) + 2.0) / (expected_dirty + 2.0)
     expected_in_cell = cleaved * rate[machine_code] * factor[technician_code]
-    days = pd.DataFrame(
-        {"who": technician_code, "day": work["day"], "o": dirty, "e": expected_in_cell}
-    )
-    sums = days.groupby(["who", "day"])[["o", "e"]].sum()
-    overdispersion = max(float(((sums["o"] - sums["e"]) ** 2).sum() / sums["e"].sum()), 1.0)
+    person_day, _ = group_index(technician_code, work["day"])
+    of_days = [np.bincount(person_day, values) for values in (dirty, expected_in_cell)]
+    overdispersion = max(float(((of_days[0] - of_days[1]) ** 2).sum() / of_days[1].sum()), 1.0)
     observed = np.bincount(technician_code, dirty) / overdispersion
     expected = np.bincount(technician_code, cleaved * rate[machine_code]) / overdispersion
     level = 1.0 - (1.0 - prep.sure) / len(names)
@@ -142,35 +141,35 @@ def learning(cells: pd.DataFrame, effects: PrepEffects, prep: Prep) -> list[Sign
     that allow for correlation within days; the estimate is the fall from the first to the last day.
     """
     work = cells[cells["technician"] != NOBODY]
-    crew_start = work["day"].min()
-    first = work.groupby("technician")["day"].min()
-    newcomers = int((first >= crew_start + pd.Timedelta(days=NEWCOMER_DAYS)).sum())
+    person, worked = group_index(work["technician"])[0], _day_numbers(work["day"])
+    first = np.full(int(person.max(initial=-1)) + 1, np.iinfo(np.int64).max)
+    np.minimum.at(first, person, worked)
+    crew_start = int(first.min(initial=np.iinfo(np.int64).max - NEWCOMER_DAYS))
+    newcomers = int((first >= crew_start + NEWCOMER_DAYS).sum())
     level = 1.0 - (1.0 - prep.sure) / max(2 * newcomers, 1)  # two measures each
     signatures: dict[str, Signature] = {}
     for measure, noun in (("loss", "Loss"), ("angle", "Cleave angle")):
         if measure not in effects.fits:
             continue
-        rows = measure_rows(work, measure)
-        position = effects.fits[measure].positions("splicer")
-        machine_effect = effects.fits[measure].effect[
-            [position[str(name)] for name in rows["splicer"]]
-        ]
-        rows = rows.assign(y=rows["y"] - machine_effect)
-        for name, subset in rows.groupby("technician"):
-            start = subset["day"].min()
-            days = subset["day"].nunique()
-            if start < crew_start + pd.Timedelta(days=NEWCOMER_DAYS) or days < MIN_DAYS:
+        rows = effects.rows[measure]
+        machine_effect = effects.fits[measure].of_rows("splicer", rows["splicer"])
+        y, weight = (rows[name].to_numpy(dtype=np.float64) for name in ("y", "weight"))
+        y = y - machine_effect
+        day = _day_numbers(rows["day"])
+        for name, own in rows.groupby("technician").indices.items():
+            own_days = np.unique(day[own])
+            start, days = own_days[0], len(own_days)
+            if start < crew_start + NEWCOMER_DAYS or days < MIN_DAYS:
                 continue
-            experience = np.log2((subset["day"] - start).dt.days + 1.0)
-            slope, sd, degrees_of_freedom = slope_by_days(
-                experience, subset["y"], subset["weight"], subset["day"]
-            )
+            experience = np.log2(day[own] - start + 1.0)
+            slope, sd, degrees_of_freedom = slope_by_days(experience, y[own], weight[own], day[own])
             last_experience = float(experience.max())
             half_width = stdtrit(degrees_of_freedom, 0.975) * sd
             upper = slope + stdtrit(degrees_of_freedom, level) * sd
             fall = [-np.expm1((slope + sign * half_width) * last_experience) for sign in (0, 1, -1)]
             if not upper < 0 or fall[0] < LEARNED or str(name) in signatures:
                 continue
+            subset = rows.iloc[own]
             signatures[str(name)] = Signature(
                 "learning", "technician", str(name), float(fall[0]), float(fall[1]),
                 float(fall[2]), f"fall of {noun.lower()} since the first day",
@@ -182,10 +181,16 @@ def learning(cells: pd.DataFrame, effects: PrepEffects, prep: Prep) -> list[Sign
     return list(signatures.values())
 
 
-def _mean_of_stream(work: pd.DataFrame) -> pd.Series:
-    sums = work.groupby(["splicer", "program"])[["capped", "n"]].transform("sum")
-    mean: pd.Series = sums["capped"] / sums["n"].where(sums["n"] > 0)
-    return mean
+def _day_numbers(day: pd.Series) -> Ints:
+    """Days since 1970."""
+    return day.to_numpy(dtype="datetime64[D]").astype(np.int64)
+
+
+def _mean_of_stream(work: pd.DataFrame) -> Floats:
+    stream, _ = group_index(work["splicer"], work["program"])
+    capped, n = (np.bincount(stream, work[name]) for name in ("capped", "n"))
+    mean: Floats = np.divide(capped, n, out=np.full(len(n), np.nan), where=n > 0)
+    return mean[stream]
 
 
 def _person_means(

@@ -2,10 +2,9 @@
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 from scipy.special import gammainccinv, gammaincinv
 
-from arcdrift.arrays import Floats
+from arcdrift.arrays import Floats, Ints
 
 
 def poisson_interval(count: npt.ArrayLike, level: float) -> tuple[Floats, Floats]:
@@ -27,24 +26,27 @@ def poisson_interval(count: npt.ArrayLike, level: float) -> tuple[Floats, Floats
     return low, np.asarray(gammainccinv(observed + 1.0, tail))
 
 
-def slope_by_days(
-    x: pd.Series, y: pd.Series, weight: pd.Series, day: pd.Series
-) -> tuple[float, float, int]:
+def slope_by_days(x: Floats, y: Floats, weight: Floats, day: Ints) -> tuple[float, float, int]:
     """Weighted slope of y on x, with a standard error that allows for correlation within days.
+
+    Parameters
+    ----------
+    x, y, weight : ndarray of shape (n,)
+    day : ndarray of shape (n,)
+        Number of each row's day.
 
     Returns
     -------
     slope, standard_error, degrees_of_freedom
         The first two are NaN below three days or without any spread of x.
     """
-    w = weight.to_numpy(dtype=np.float64)
-    dx = x.to_numpy(dtype=np.float64) - np.average(x, weights=w)
-    dy = y.to_numpy(dtype=np.float64) - np.average(y, weights=w)
-    spread = float(w @ dx**2)
-    count = int(day.nunique())
+    dx, dy = (values - np.average(values, weights=weight) for values in (x, y))
+    spread = float(weight @ dx**2)
+    days, day_of_row = np.unique(day, return_inverse=True)
+    count = len(days)
     if spread <= 0 or count < 3:
         return np.nan, np.nan, 1
-    slope = float(w @ (dx * dy)) / spread
-    score = pd.Series(w * dx * (dy - slope * dx)).groupby(day.to_numpy()).sum().to_numpy()
+    slope = float(weight @ (dx * dy)) / spread
+    score = np.bincount(day_of_row, weight * dx * (dy - slope * dx))
     sd = float(np.sqrt(score @ score * count / (count - 2))) / spread
     return slope, sd, count - 2

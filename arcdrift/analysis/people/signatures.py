@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, stdtrit
 
+from arcdrift.analysis.common.grouping import group_index
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY
 from arcdrift.analysis.people.prep_effects import PrepEffects
 from arcdrift.analysis.people.signature_stats import poisson_interval, slope_by_days
@@ -76,10 +77,18 @@ class Signature:
     words: str
 
 
-def both_sides(effects: PrepEffects, cells: pd.DataFrame, prep: Prep) -> list[Signature]:
-    """Find people whose angles stand out on both sides, whatever machine they use."""
+def both_sides(
+    effects: PrepEffects, cells: pd.DataFrame, prep: Prep, uneven_sides: list[Signature]
+) -> list[Signature]:
+    """Find people whose angles stand out on both sides, whatever machine they use.
+
+    Parameters
+    ----------
+    uneven_sides : list of Signature
+        From `one_side`.
+    """
     table = effects.effects_of("technician", "angle")
-    uneven = {signature.subject for signature in one_side(effects, cells, prep)
+    uneven = {signature.subject for signature in uneven_sides
               if signature.subject_type == "technician"}  # fmt: skip
     high = table[(table["sure"] >= prep.sure) & ~table["name"].isin(uneven)]
     return [
@@ -166,19 +175,23 @@ def blade_worn(cells: pd.DataFrame, effects: PrepEffects, blades: pd.DataFrame) 
     if "angle" not in effects.fits or "cleaves" not in cells.columns:
         return []
     fit = effects.fits["angle"]
-    position = fit.positions("technician")
     known = cells[(cells["angles"] > 0) & cells["cleaves"].notna()
-                 & cells["technician"].isin(list(position))]  # fmt: skip
-    person_effect = fit.effect[[position[str(name)] for name in known["technician"]]]
-    known = known.assign(y=known["angle"] / known["angles"] - person_effect)
+                 & cells["technician"].isin(list(fit.positions("technician")))
+                 & (cells["cleaver"] != NO_CLEAVER)]  # fmt: skip
+    day = group_index(known["day"])[0]
+    splices, angle, cleaves = (
+        known[name].to_numpy(dtype=np.float64) for name in ("angles", "angle", "cleaves")
+    )
+    y = angle / splices - fit.of_rows("technician", known["technician"])
     rows = blades.dropna(subset=["cleaves"]).to_dict("records")
     blade_by_cleaver = {str(row["cleaver"]): row for row in rows}
     signatures = []
-    for name, subset in known[known["cleaver"] != NO_CLEAVER].groupby("cleaver"):
-        if str(name) not in blade_by_cleaver or subset["day"].nunique() < MIN_DAYS:
+    for name, own in known.groupby("cleaver").indices.items():
+        days = len(np.unique(day[own]))
+        if str(name) not in blade_by_cleaver or days < MIN_DAYS:
             continue
         slope, sd, degrees_of_freedom = slope_by_days(
-            subset["cleaves"] / 1000.0, subset["y"], subset["angles"], subset["day"]
+            cleaves[own] / 1000.0, y[own], splices[own], day[own]
         )
         thousands = float(blade_by_cleaver[str(name)]["cleaves"]) / 1000.0
         margin_99 = stdtrit(degrees_of_freedom, 0.995) * sd
@@ -191,9 +204,8 @@ def blade_worn(cells: pd.DataFrame, effects: PrepEffects, blades: pd.DataFrame) 
                 float(np.expm1((slope - half_width) * thousands)),
                 float(np.expm1((slope + half_width) * thousands)),
                 "angle since the blade was turned",
-                int(subset["angles"].sum()), int(subset["day"].nunique()),
-                blade_by_cleaver[str(name)]["since"],
-                subset["last_at"].max(),
+                int(splices[own].sum()), days,
+                blade_by_cleaver[str(name)]["since"], known["last_at"].iloc[own].max(),
                 f"Angles rose {np.expm1(slope * thousands):.0%} over the "
                 f"{1000 * thousands:,.0f} cleaves since the blade was turned, whoever "
                 "cleaved: the blade, not the person.",
@@ -211,9 +223,9 @@ def _log_normal(row: Row) -> tuple[float, float]:
 def _signature(
     kind: str, grouping: str, row: Row, unit: str, cells: pd.DataFrame, words: str
 ) -> Signature:
-    subset = cells[cells[grouping] == row["name"]]
+    own = (cells[grouping] == row["name"]).to_numpy()
     return Signature(
         kind, grouping, str(row["name"]), float(row["effect"]), float(row["low"]),
         float(row["high"]), unit, int(row["splices"]),
-        int(row["days"]), subset["first_at"].min(), subset["last_at"].max(), words,
+        int(row["days"]), cells["first_at"][own].min(), cells["last_at"][own].max(), words,
     )  # fmt: skip

@@ -11,10 +11,11 @@ import numpy as np
 import pandas as pd
 from scipy.linalg import cholesky, solve_triangular
 from scipy.optimize import minimize
-from scipy.sparse import csr_array, diags_array, hstack
+from scipy.sparse import csr_array
 from scipy.special import expit
 
-from arcdrift.arrays import Floats, Ints
+from arcdrift.analysis.people.mixed_columns import MixedColumns, indicators
+from arcdrift.arrays import Floats
 
 Deviance = Callable[[Floats], tuple[float, Floats]]
 
@@ -52,11 +53,10 @@ class GaussianDeviance:
 
     def __init__(self, y: Floats, weight: Floats, fixed: Floats, groups: pd.DataFrame) -> None:
         self.names = [str(name) for name in groups.columns if name != STINT]
-        indicators, self.kind = _indicators(groups[self.names])
+        marks, self.kind, _ = indicators(groups[self.names])
         self.rows, self.fixed = fixed.shape
-        columns = hstack([csr_array(np.column_stack([fixed, y])), indicators]).tocsr()
-        weighted = diags_array(weight) @ columns
-        self.moments = (columns.T @ weighted).toarray()
+        columns = MixedColumns(np.column_stack([fixed, y]), marks)
+        self.moments = columns.moments(weight)
         # keeps the residual above zero where the fixed effects explain the response exactly
         self.least_residual = (
             np.finfo(float).eps * self.moments[self.fixed, self.fixed] / self.rows + 1e-99
@@ -64,9 +64,8 @@ class GaussianDeviance:
         members = csr_array((0, self.rows))
         if STINT in groups:
             self.names.append(STINT)
-            members = _indicators(groups[[STINT]])[0].T.tocsr()
-        self.total, self.sums = members @ weight, (members @ weighted).tocsr()
-        self.dense, self.transposed = self.sums.toarray(), self.sums.T.tocsr()
+            members = indicators(groups[[STINT]])[0].T.tocsr()
+        self.total, self.sums = members @ weight, columns.sums_by(members, weight)
 
     def __call__(self, ratio: Floats) -> tuple[float, Floats]:
         """Return the deviance and its gradient at the ratios of people, machines and stints."""
@@ -80,8 +79,7 @@ class GaussianDeviance:
         p, z = self.fixed, slice(self.fixed + 1, None)
         stint = ratio[-1] if len(self.total) else 0.0
         shrinkage = 1.0 / (1.0 + stint * self.total)
-        shared = self.transposed @ (shrinkage[:, None] * self.dense)
-        moments = self.moments - stint * shared
+        moments = self.moments - stint * self.sums.moments(shrinkage)
         scale = np.sqrt(ratio[self.kind])
         root = cholesky(np.eye(len(scale)) + scale[:, None] * moments[z, z] * scale, lower=True)
         half = solve_triangular(root, scale[:, None] * moments[z], lower=True)
@@ -97,10 +95,9 @@ class GaussianDeviance:
         if len(self.total):
             value -= np.log(shrinkage).sum()
             inner = solve_triangular(root, np.diag(scale), lower=True)
-            squares = self.transposed[z] @ (shrinkage[:, None] ** 2 * self.dense[:, z])
-            explained = np.vdot(inner.T @ inner, squares)
+            explained = shrinkage**2 @ self.sums.sparse_variances(inner.T @ inner)
             whole = np.append(weights, -inner.T @ (half[:, : p + 1] @ weights))
-            pull = shrinkage * (self.sums @ whole)
+            pull = shrinkage * self.sums.values(whole)
             slope = np.append(slope, self.total @ shrinkage - explained - pull @ pull / residual)
         return float(value), slope, residual
 
@@ -141,11 +138,10 @@ class LogitDeviance:
 
     def __init__(self, share: Floats, trials: Floats, fixed: Floats, groups: pd.DataFrame) -> None:
         self.share, self.trials, self.fixed = share, trials, fixed.shape[1]
-        self.effects, self.kind = _indicators(groups)
-        self.columns = hstack([csr_array(fixed), self.effects]).tocsr()
-        self.dense, self.transposed = self.columns.toarray(), self.columns.T.tocsr()
+        marks, self.kind, _ = indicators(groups)
+        self.columns = MixedColumns(fixed, marks)
         # effects in units of their standard deviations; each search starts at the previous mode
-        self.mode = np.zeros(self.columns.shape[1])
+        self.mode = np.zeros(self.fixed + len(self.kind))
         odds = np.log((share @ trials + 0.5) / ((1.0 - share) @ trials + 0.5))
         self.mode[: self.fixed] = np.linalg.lstsq(fixed, np.full(len(share), odds))[0]
 
@@ -155,28 +151,25 @@ class LogitDeviance:
         scale = np.append(np.ones(self.fixed), np.sqrt(variances[self.kind]))
         converged = False
         for _ in range(MODE_STEPS):
-            linear = self.columns @ (scale * self.mode)
+            linear = self.columns.values(scale * self.mode)
             probability = expit(linear)
             residual = self.trials * (self.share - probability)
             spread = self.trials * np.maximum(probability * (1.0 - probability), 1e-15)
-            moments = self.transposed @ (spread[:, None] * self.dense)
+            moments = self.columns.moments(spread)
             joint = scale[:, None] * moments * scale
             joint[z, z] += np.eye(len(self.kind))
             root = cholesky(joint[z, z], lower=True)
             inner = solve_triangular(root, np.diag(scale[z]), lower=True)
             covariance = inner.T @ inner
             # the determinant depends on the mode, and the mode on the fixed effects
-            reach = self.effects @ covariance
-            curvature_change = (
-                spread * (1.0 - 2.0 * probability) * (self.dense[:, z] * reach).sum(axis=1)
-            )
-            score_change = self.transposed @ curvature_change
-            pull = self.transposed @ residual
+            reach = self.columns.sparse_variances(covariance)
+            score_change = self.columns.sums(spread * (1.0 - 2.0 * probability) * reach)
+            pull = self.columns.sums(residual)
             score = scale * pull
             score[z] -= self.mode[z]
             score[p] -= (score_change - moments[:, z] @ (covariance @ score_change[z]))[p] / 2.0
             step = np.linalg.solve(joint, score)
-            longest = float(np.abs(self.columns @ (scale * step)).max())
+            longest = float(np.abs(self.columns.values(scale * step)).max())
             # a full step from far away can overshoot again and again
             self.mode = self.mode + step * min(1.0, LONGEST_STEP / max(longest, 1e-12))
             if converged:
@@ -213,14 +206,3 @@ def _minimize_deviance(deviance: Deviance, count: int) -> Floats:
         options={"ftol": 1e-11, "gtol": 1e-6},
     )
     return np.asarray(result.x)
-
-
-def _indicators(groups: pd.DataFrame) -> tuple[csr_array, Ints]:
-    """Return an indicator column for each level of each grouping, and each column's grouping."""
-    rows = np.arange(len(groups))
-    parts, kinds = [], []
-    for number, name in enumerate(groups.columns):
-        code, levels = pd.factorize(groups[name], sort=True)
-        parts.append(csr_array((np.ones(len(rows)), (rows, code)), shape=(len(rows), len(levels))))
-        kinds.append(np.full(len(levels), number))
-    return hstack(parts).tocsr(), np.concatenate(kinds)

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
+from arcdrift.analysis.common.grouping import as_text, group_index, group_sums, text_to_category
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.charts.intervals import Z95
 
@@ -44,7 +45,7 @@ def within_day_spread(cells: pd.DataFrame, margin: float = 0.10) -> pd.DataFrame
     SS - ratio^2 E about 0 (a ratio estimator's, Cochran 1977, Sampling Techniques, section 6.4,
     from memory), on the log scale.
     """
-    work = cells[cells["technician"] != NOBODY]
+    work = text_to_category(cells[cells["technician"] != NOBODY])
     tables = [
         _spread_ratios(_sums_of_squares(work, name), name, margin) for name in ("angle", "loss")
     ]
@@ -57,68 +58,66 @@ def _sums_of_squares(work: pd.DataFrame, measure: str) -> pd.DataFrame:
     n, total, squares = {
         "angle": ("angles", "angle", "angle_squares"), "loss": ("n", "capped", "squares"),
     }[measure]  # fmt: skip
-    rows = work.loc[work[n] > 1, ["technician", "splicer", "program", "fibers", "day"]].copy()
-    size = work.loc[work[n] > 1, n].to_numpy(dtype=np.float64)
-    mean = work.loc[work[n] > 1, total].to_numpy(dtype=np.float64) / size
-    sum_of_squares = work.loc[work[n] > 1, squares].to_numpy(dtype=np.float64) - size * mean**2
-    rows["freedom"], rows["splices"] = size - 1.0, size
+    several = (work[n] > 1).to_numpy()
+    keys = ["technician", "splicer", "program", "fibers"]
+    rows = work.loc[several, [*keys, "day"]]
+    size, total_of_cell, squares_of_cell = (
+        work[name].to_numpy(dtype=np.float64)[several] for name in (n, total, squares)
+    )
+    sum_of_squares = squares_of_cell - size * (total_of_cell / size) ** 2
     if measure == "loss":
         # losses scatter in proportion to their mean; divide it out, since level is not spread
-        keys = ["technician", "splicer", "program", "fibers"]
-        sums = rows[keys].assign(n=size, total=mean * size).groupby(keys)[["n", "total"]]
-        both = sums.transform("sum")
-        level = (both["total"] / both["n"]).to_numpy(dtype=np.float64)
+        group, _ = group_index(*(rows[key] for key in keys))
+        level = (np.bincount(group, total_of_cell) / np.bincount(group, size))[group]
         sum_of_squares = sum_of_squares / np.maximum(level, 1e-4) ** 2
-    rows["ss"] = np.maximum(sum_of_squares, 0.0)
-    return rows
+    return rows.assign(freedom=size - 1.0, splices=size, ss=np.maximum(sum_of_squares, 0.0))
 
 
 def _spread_ratios(rows: pd.DataFrame, measure: str, margin: float) -> pd.DataFrame:
     if rows.empty:
         return pd.DataFrame(columns=COLUMNS)
-    crew = float(rows["ss"].sum() / rows["freedom"].sum())
-    place = ["splicer", "program", "fibers"]
-    sums = rows.groupby([*place, "technician"])[["ss", "freedom"]].transform("sum")
-    everyone = rows.groupby(place)[["ss", "freedom"]].transform("sum")
-    others = everyone - sums
+    ss, freedom = (rows[name].to_numpy(dtype=np.float64) for name in ("ss", "freedom"))
+    crew = float(ss.sum() / freedom.sum())
+    place, _ = group_index(rows["splicer"], rows["program"], rows["fibers"])
+    own, _ = group_index(place, rows["technician"])
+    others_ss, others_freedom = (
+        np.bincount(place, values)[place] - np.bincount(own, values)[own]
+        for values in (ss, freedom)
+    )
     # where others worked little on a machine, their variance is drawn toward the crew's
     prior_degrees_of_freedom = 20.0
-    variance = (others["ss"] + prior_degrees_of_freedom * crew) / (
-        others["freedom"] + prior_degrees_of_freedom
+    variance = (others_ss + prior_degrees_of_freedom * crew) / (
+        others_freedom + prior_degrees_of_freedom
     )
-    rows = rows.assign(expected=rows["freedom"] * variance)
-    days = rows.groupby(["technician", "day"], as_index=False)[
-        ["ss", "expected", "freedom", "splices"]
-    ].sum()
-    rows_found = []
-    for name, subset in days.groupby("technician"):
-        ss, expected = (
-            subset["ss"].to_numpy(dtype=np.float64),
-            subset["expected"].to_numpy(float),
-        )
-        degrees_of_freedom, count = float(subset["freedom"].sum()), len(subset)
-        row = {
-            "technician": str(name), "measure": measure, "days": count,
-            "splices": int(subset["splices"].sum()), "freedom": degrees_of_freedom,
-            "sd": float(np.sqrt(ss.sum() / degrees_of_freedom)),
-            "crew_sd": float(np.sqrt(expected.sum() / degrees_of_freedom)), "note": None,
-        }  # fmt: skip
-        if count < MIN_DAYS or degrees_of_freedom < MIN_DEGREES_OF_FREEDOM:
-            note = f"only {row['splices']} splices on {count} days"
-            rows_found.append(row | dict.fromkeys(["ratio", "low", "high", "sure"], np.nan)
-                         | {"note": note})  # fmt: skip
-            continue
-        square = ss.sum() / expected.sum()
-        residual = ss - square * expected
-        relative = np.sqrt((residual @ residual) * count / (count - 1)) / ss.sum()
-        half_width = Z95 * relative / 2.0
-        ratio = float(np.sqrt(square))
-        rows_found.append(row | {
-            "ratio": ratio,
-            "low": ratio * float(np.exp(-half_width)), "high": ratio * float(np.exp(half_width)),
-            "sure": float(ndtr((np.log(ratio) - np.log1p(margin)) / (relative / 2.0))),
-        })  # fmt: skip
-    return pd.DataFrame(rows_found)[COLUMNS]
+    day, first = group_index(rows["technician"], rows["day"])
+    person, first_of_person = group_index(rows["technician"].iloc[first])
+    names = as_text(rows["technician"].iloc[first].iloc[first_of_person]).to_numpy()
+    days = group_sums(
+        day, {"ss": ss, "expected": freedom * variance, "freedom": freedom, "n": rows["splices"]}
+    )
+    sums, count = group_sums(person, days), np.bincount(person)
+    square = sums["ss"] / sums["expected"]
+    residual = days["ss"] - square.to_numpy()[person] * days["expected"]
+    squared_residuals = np.bincount(person, residual**2)
+    enough = (count >= MIN_DAYS) & (sums["freedom"] >= MIN_DEGREES_OF_FREEDOM).to_numpy()
+    relative = np.sqrt(squared_residuals * count / np.maximum(count - 1, 1)) / sums["ss"]
+    ratio, half_width = np.sqrt(square.where(enough)), Z95 * relative / 2.0
+    splices = sums["n"].astype(np.int64)
+    table = pd.DataFrame(
+        {
+            "technician": names, "measure": measure, "days": count, "splices": splices,
+            "freedom": sums["freedom"], "sd": np.sqrt(sums["ss"] / sums["freedom"]),
+            "crew_sd": np.sqrt(sums["expected"] / sums["freedom"]), "ratio": ratio,
+            "low": ratio * np.exp(-half_width), "high": ratio * np.exp(half_width),
+            "sure": ndtr((np.log(ratio) - np.log1p(margin)) / (relative / 2.0)),
+        }
+    )  # fmt: skip
+    notes = np.full(len(table), None, dtype=object)
+    notes[~enough] = [
+        f"only {made} splices on {worked} days"
+        for made, worked in zip(splices[~enough], count[~enough], strict=True)
+    ]
+    return table.assign(note=notes)[COLUMNS]
 
 
 def person_days(cells: pd.DataFrame) -> pd.DataFrame:
@@ -133,17 +132,22 @@ def person_days(cells: pd.DataFrame) -> pd.DataFrame:
     """
     work = cells[cells["technician"] != NOBODY]
     angle = work["angle"] / work["angles"].where(work["angles"] > 0)
-    frame = work.assign(
-        ss=(work["angle_squares"] - work["angles"] * angle**2).clip(lower=0),
-        freedom=(work["angles"] - 1).clip(lower=0),
+    group, first = group_index(work["technician"], work["day"])
+    names = ["made", "n", "capped", "angles", "angle", "bad", "redo"]
+    sums = group_sums(
+        group,
+        {name: work[name] for name in names}
+        | {
+            "ss": (work["angle_squares"] - work["angles"] * angle**2).clip(lower=0).fillna(0.0),
+            "freedom": (work["angles"] - 1).clip(lower=0),
+        },
     )
-    names = ["made", "n", "capped", "angles", "angle", "ss", "freedom", "bad", "redo"]
-    sums = frame.groupby(["technician", "day"], as_index=False)[names].sum()
+    of_day = work.iloc[first][["technician", "day"]].reset_index(drop=True)
     degrees_of_freedom = sums["freedom"].where(sums["freedom"] > 0)
     return pd.DataFrame(
         {
-            "technician": sums["technician"],
-            "day": sums["day"],
+            "technician": of_day["technician"],
+            "day": of_day["day"],
             "splices": sums["made"].astype(int),
             "loss_db": sums["capped"] / sums["n"].where(sums["n"] > 0),
             "angle_deg": np.exp(sums["angle"] / sums["angles"].where(sums["angles"] > 0)),

@@ -15,7 +15,9 @@ from tests.analysis.review.made_up_log import CREW, Summed, made_up_log, times
 LEFT, RIGHT = "cleave_left_deg", "cleave_right_deg"
 PREP = CREW.prep
 LOOK = {
-    "both-sides": lambda s: both_sides(s.effects("angle", "uneven"), s.cells, PREP),
+    "both-sides": lambda s: both_sides(
+        s.effects("angle", "uneven"), s.cells, PREP, one_side(s.effects("uneven"), s.cells, PREP)
+    ),
     "one-side": lambda s: one_side(s.effects("uneven"), s.cells, PREP),
     "cleave-run": lambda s: cleave_run_signatures(s.runs, s.cells),
     "blade-worn": lambda s: blade_worn(s.cells, s.effects("angle"), s.blades),

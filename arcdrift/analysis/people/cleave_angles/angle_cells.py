@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy.sparse import csr_array
 
+from arcdrift.analysis.common.grouping import group_index, group_span, text_to_category
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY
 from arcdrift.arrays import Floats, Ints
 
@@ -78,30 +79,37 @@ def angle_cells(cells: pd.DataFrame, life: float) -> AngleCells:
     life : float
         Cleaves that a blade position should last.
     """
-    used = cells[cells["angles"] > 0]
+    used = text_to_category(cells[cells["angles"] > 0])
     logged = used["cleaver"] != NO_CLEAVER
-    used = used.assign(
-        machine=used["cleaver"].where(logged, used["splicer"]).astype(str),
-        machine_type=np.where(logged, "cleaver", "splicer"),
-        worn=used["cleaves"].fillna(0.0) * used["angles"],
-        unknown=used["cleaves"].isna(),
-    )
-    keys = ["day", "machine_type", "machine", "splicer", "technician", "fibers"]
-    sums = used.groupby(keys, as_index=False, sort=True).agg(
-        n=("angles", "sum"), total=("angle", "sum"), squares=("angle_squares", "sum"),
-        uneven=("uneven", "sum"), worn=("worn", "sum"), unknown=("unknown", "any"),
-        first_at=("first_at", "min"), last_at=("last_at", "max"),
+    names = sorted({*used["cleaver"].cat.categories, *used["splicer"].cat.categories})
+    cleaver, splicer = (used[name].cat.set_categories(names) for name in ("cleaver", "splicer"))
+    keys = {
+        "day": used["day"], "machine_type": pd.Series(np.where(logged, 0, 1), used.index),
+        "machine": cleaver.where(logged, splicer), "splicer": used["splicer"],
+        "technician": used["technician"], "fibers": used["fibers"],
+    }  # fmt: skip
+    group, first = group_index(*keys.values())
+    rows = pd.DataFrame({name: values.array[first] for name, values in keys.items()})
+    splices, unknown = used["angles"].to_numpy(dtype=np.float64), used["cleaves"].isna()
+    n, total, squares, uneven, worn = (
+        np.bincount(group, values)
+        for values in (
+            splices, used["angle"], used["angle_squares"], used["uneven"],
+            used["cleaves"].fillna(0.0) * splices,
+        )
     )  # fmt: skip
-    n = sums["n"].to_numpy(dtype=np.float64)
-    y = sums["total"].to_numpy(dtype=np.float64) / n
-    rows = sums.drop(columns=["total", "worn", "unknown"]).assign(
-        n=n, y=y, uneven=sums["uneven"] / n,
-        cleaves=(sums["worn"] / n).where(~sums["unknown"]),
-        squares=np.maximum(sums["squares"] - n * y**2, 0.0),
-    )  # fmt: skip
-    machine, machines = pd.factorize(rows["machine_type"] + "|" + rows["machine"], sort=True)
+    y = total / n
+    since, until = group_span(group, used["first_at"], used["last_at"])
+    machine, first_of_machine = group_index(rows["machine_type"], rows["machine"])
+    machines = list(map(str, rows["machine"].array[first_of_machine]))
     person, people = pd.factorize(rows["technician"].where(rows["technician"] != NOBODY), sort=True)
     fiber, fibers = pd.factorize(rows["fibers"], sort=True)
+    rows = rows.assign(
+        machine_type=pd.Categorical(["cleaver", "splicer"]).take(rows["machine_type"].to_numpy()),
+        n=n, y=y, squares=np.maximum(squares - n * y**2, 0.0), uneven=uneven / n,
+        cleaves=np.where(np.bincount(group, unknown) > 0, np.nan, worn / n),
+        first_at=since, last_at=until,
+    )  # fmt: skip
     ends = 1 + np.cumsum([len(people), len(machines), len(fibers)])
     columns = np.column_stack(
         [np.zeros(len(rows), dtype=np.int64), np.where(person >= 0, 1 + person, -1),
@@ -117,5 +125,5 @@ def angle_cells(cells: pd.DataFrame, life: float) -> AngleCells:
     return AngleCells(
         rows, columns.astype(np.int64), np.nan_to_num(wear), prior_mean, prior_sd,
         {"machine": machine.astype(np.int64), "technician": person.astype(np.int64)},
-        {"machine": [name.split("|", 1)[1] for name in machines], "technician": list(people)},
+        {"machine": machines, "technician": list(map(str, people))},
     )  # fmt: skip

@@ -15,6 +15,7 @@ import pandas as pd
 from scipy.sparse import csr_array
 
 from arcdrift.analysis.common.chart_states import ChartStates, digest_of
+from arcdrift.analysis.common.grouping import as_text, group_index
 from arcdrift.analysis.loss.day_level import CLIP
 from arcdrift.analysis.people.cleave_angles.angle_cells import SUBJECTS, AngleCells
 from arcdrift.analysis.people.cleave_angles.angle_ewma import AngleEwma
@@ -102,14 +103,12 @@ class _AngleCharts:
         machine, person = (cells.codes[name] for name in SUBJECTS)
         hand = np.where(person >= 0, person + len(cells.names["machine"]), -1)
         self.subjects: list[Ints] = [machine, hand]
-        pairs = pd.DataFrame(
-            {"day": np.tile(day, 2), "subject": np.r_[machine, hand], "n": np.tile(self.n, 2)}
-        )
-        pairs = pairs[pairs["subject"] >= 0]
-        self.charted = pairs.groupby(["day", "subject"], as_index=False).agg(n=("n", "sum"))
-        charted_day, subject = (
-            self.charted[name].to_numpy(dtype=np.int64) for name in ("day", "subject")
-        )
+        subject = np.r_[machine, hand]
+        known = np.flatnonzero(subject >= 0)
+        row, subject = known % len(rows), subject[known]
+        charted, first = group_index(day[row], subject)
+        self.charted_n = np.bincount(charted, self.n[row])
+        charted_day, subject = day[row][first], subject[first]
         self.ewma = AngleEwma(charted_day, subject, budget)
         self.partners: dict[int, set[int]] = {}  # of subjects with an open rise
         self.established = np.zeros(len(self.ewma.open), dtype=bool)
@@ -120,7 +119,7 @@ class _AngleCharts:
         self.within = np.zeros((2, people))  # sum of squares, degrees of freedom
         self.between = np.zeros(2)  # weighted sum, weight
         self.noise = np.zeros(len(rows))
-        self.residual, self.sd = np.full((2, len(self.charted)), np.nan)
+        self.residual, self.sd = np.full((2, len(charted_day)), np.nan)
 
     def run(self, states: ChartStates) -> None:
         """For each day: judge it by earlier days, then learn from it."""
@@ -274,14 +273,15 @@ class _AngleCharts:
     def result(self) -> AngleCharts:
         """Charted days with names."""
         ewma, subject = self.ewma, self.ewma.subject
-        kinds = self.cells.rows.groupby(self.cells.codes["machine"])["machine_type"].first()
+        first = np.unique(self.cells.codes["machine"], return_index=True)[1]
+        kinds = as_text(self.cells.rows["machine_type"]).iloc[first]
         types = np.array([*kinds, *["technician"] * len(self.cells.names["technician"])], object)
         names = np.array([*self.cells.names["machine"], *self.cells.names["technician"]], object)
         days = pd.DataFrame(
             {
                 "subject_type": types[subject], "subject": names[subject],
                 "day": ewma.day.astype("datetime64[us]"),
-                "n": self.charted["n"], "ratio": np.exp(self.residual),
+                "n": self.charted_n, "ratio": np.exp(self.residual),
                 "low": np.exp(-Z95 * self.sd), "high": np.exp(Z95 * self.sd),
                 "z": ewma.z, "statistic": ewma.value, "limit": ewma.limit,
                 "alarm": ewma.alarm, "open": ewma.was_open,

@@ -73,8 +73,10 @@ def review_angles(
     charts = chart_angles(summed, crew.false_alarms_per_month * crew.shares.cleave, states)
     shifts = angle_shifts(summed, charts)
     dull = _dull(cells["cleaver"], cells["splicer"], cells["day"], shifts)
-    judged = cells.copy()
-    judged.loc[dull, ANGLE_SUMS] = 0
+    judged = cells
+    if dull.any():
+        judged = cells.copy()
+        judged.loc[dull, ANGLE_SUMS] = 0
     dull_runs = _dull_runs(runs, shifts)
     days = charts.days.assign(day=charts.days["day"].dt.strftime("%Y-%m-%d"))
     return AngleReview(
