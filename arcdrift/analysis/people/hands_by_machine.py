@@ -7,9 +7,9 @@ splicers and cleavers than the one that may be at fault.
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.loss.technician_days import NOBODY
+from arcdrift.analysis.common.grouping import category_to_text, group_index
 from arcdrift.analysis.people.median_colleague import medians_of_others
-from arcdrift.analysis.people.prep_effects import measure_rows, relative
+from arcdrift.analysis.people.prep_effects import measure_rows, relative, work_of_people
 from arcdrift.arrays import Floats
 from arcdrift.charts.intervals import Z95
 
@@ -43,7 +43,7 @@ def hands_by_machine(cells: pd.DataFrame) -> pd.DataFrame:
         colleagues there with its 95 % interval; NaN under `MIN_DAYS` days or
         `FEWEST_COLLEAGUES` colleagues.
     """
-    work = cells[(cells["technician"] != NOBODY) & (cells["made"] > 0)].reset_index(drop=True)
+    work = work_of_people(cells)
     parts = [_of_measure(measure_rows(work, measure), measure) for measure in MEASURES]
     parts = [part for part in parts if len(part)]
     if not parts:
@@ -54,26 +54,22 @@ def hands_by_machine(cells: pd.DataFrame) -> pd.DataFrame:
 def _of_measure(rows: pd.DataFrame, measure: str) -> pd.DataFrame:
     if rows.empty:
         return pd.DataFrame(columns=COLUMNS)
-    weight = rows["weight"].to_numpy(dtype=np.float64)
-    rows = rows.assign(w=weight, wy=weight * rows["y"])
-    sums = rows.groupby([*KEYS, "day"], as_index=False)[["n", "w", "wy"]].sum()
-    sums["level"] = sums["wy"] / sums["w"]
-    grouped = sums.groupby(KEYS)
-    mean = (grouped["wy"].transform("sum") / grouped["w"].transform("sum")).to_numpy()
-    sums["square"] = (sums["w"] * (sums["level"] - mean)) ** 2
-    table = grouped.agg(
-        days=("day", "nunique"), splices=("n", "sum"), w=("w", "sum"), wy=("wy", "sum"),
-        square=("square", "sum"),
-    ).reset_index()  # fmt: skip
-    days = table["days"].to_numpy(dtype=np.float64)
-    level = (table["wy"] / table["w"]).to_numpy(dtype=np.float64)
+    weight, y = (rows[name].to_numpy(dtype=np.float64) for name in ("weight", "y"))
+    day, first = group_index(*(rows[key] for key in (*KEYS, "day")))
+    place, first_of_place = group_index(*(rows[key].iloc[first] for key in KEYS))
+    names = category_to_text(rows[KEYS].iloc[first].iloc[first_of_place]).reset_index(drop=True)
+    pair, _ = group_index(names["splicer"], names["cleaver"])
+    w, wy = np.bincount(day, weight), np.bincount(day, weight * y)
+    total, days = np.bincount(place, w), np.bincount(place)
+    level = np.bincount(place, wy) / total
+    square = np.bincount(place, (w * (wy / w - level[place])) ** 2)
     widened = (1 + CORRELATION) / (1 - CORRELATION) * days / np.maximum(days - 1, 1)
-    variance = (table["square"] / table["w"] ** 2).to_numpy(dtype=np.float64) * widened
+    variance = square / total**2 * widened
     known = days >= MIN_DAYS
-    colleagues = np.zeros(len(table), dtype=int)
-    difference, spread = np.full(len(table), np.nan), np.full(len(table), np.nan)
-    for rows_of_pair in table.groupby(["splicer", "cleaver"]).indices.values():
-        places = np.asarray(rows_of_pair)
+    colleagues = np.zeros(len(names), dtype=int)
+    difference, spread = np.full(len(names), np.nan), np.full(len(names), np.nan)
+    for number in range(int(pair.max()) + 1):
+        places = np.flatnonzero(pair == number)
         members = places[known[places]]
         count = len(members) - 1
         colleagues[places] = np.maximum(len(members) - known[places], 0)
@@ -83,9 +79,10 @@ def _of_measure(rows: pd.DataFrame, measure: str) -> pd.DataFrame:
         others = (variance[members].sum() - variance[members]) / count
         spread[members] = np.sqrt(variance[members] + MEDIAN_VARIANCE * others / count)
     half: Floats = Z95 * spread
-    return table.assign(
+    return names.assign(
         measure=measure,
-        splices=table["splices"].astype(int),
+        days=days,
+        splices=np.bincount(place[day], rows["n"]).astype(int),
         colleagues=colleagues,
         effect=relative(difference, measure),
         low=relative(difference - half, measure),

@@ -30,13 +30,16 @@ def medians_of_others(values: Floats) -> Floats:
     values : ndarray of shape (rows, columns)
         At least two columns.
     """
-    ordered = np.sort(values, axis=1)
-    rank = np.argsort(np.argsort(values, axis=1, kind="stable"), axis=1, kind="stable")
     others = values.shape[1] - 1
     low, high = (others - 1) // 2, others // 2
-    # without the own value, every later one moves up by one place
-    middle = [np.take_along_axis(ordered, place + (rank <= place), axis=1) for place in (low, high)]
-    return np.asarray((middle[0] + middle[1]) / 2.0)
+    ordered = np.partition(values, sorted({low, low + 1, high + 1}), axis=1)
+
+    def without_own(place: int) -> Floats:
+        """Values at a place of the ordered others: later ones move up by one place."""
+        here, next_one = ordered[:, place, None], ordered[:, place + 1, None]
+        return np.asarray(np.where(values <= here, next_one, here))
+
+    return np.asarray((without_own(low) + without_own(high)) / 2.0)
 
 
 def differences_from_median(effect: Floats, covariance: Floats, part: Ints) -> Differences:
@@ -68,9 +71,11 @@ def differences_from_median(effect: Floats, covariance: Floats, part: Ints) -> D
             continue
         own, joint = effect[members], covariance[np.ix_(members, members)]
         difference[members] = own - medians_of_others(own[None, :])[0]
-        # the square root by eigenvalues bears a covariance of less than full rank
+        # the symmetric square root bears a covariance of less than full rank, and moves no more
+        # than the covariance does: single eigenvectors turn over where it is rounded otherwise
         variance, axes = np.linalg.eigh(joint)
+        root = (axes * np.sqrt(np.maximum(variance, 0.0))) @ axes.T
         normal = np.random.default_rng(SEED).standard_normal((DRAWS, len(members)))
-        draws = own + normal @ (axes * np.sqrt(np.maximum(variance, 0.0))).T
+        draws = own + normal @ root
         sd[members] = (draws - medians_of_others(draws)).std(axis=0)
     return Differences(difference, sd)

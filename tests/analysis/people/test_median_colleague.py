@@ -44,3 +44,12 @@ def test_parts_are_compared_within_themselves_and_one_alone_with_nobody():
     told = differences_from_median(effect, 0.01 * np.eye(5), np.array([0, 0, 1, 1, 2]))
     np.testing.assert_allclose(told.effect, [-0.2, 0.2, -0.4, 0.4, 0.0])
     assert told.sd[4] == 0.0
+
+
+def test_a_covariance_rounded_otherwise_gives_the_same_spread():
+    """Eigenvectors of nearly equal variances turn freely; the draws must not turn with them."""
+    noise = 1e-15 * np.random.default_rng(2).standard_normal((8, 8))
+    covariance, part = 0.01 * np.eye(8), np.zeros(8, dtype=int)
+    told = differences_from_median(np.arange(8.0), covariance, part)
+    again = differences_from_median(np.arange(8.0), covariance + noise + noise.T, part)
+    np.testing.assert_allclose(again.sd, told.sd, rtol=1e-9)
