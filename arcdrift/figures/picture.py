@@ -18,11 +18,14 @@ class Picture:
         The picture in words: alternative text, and the line shown under the chart.
     table : pandas.DataFrame
         The numbers drawn, with units in the column names, for the CSV download.
+    title : str
+        What is seen in it, computed from the numbers; empty where the page names it.
     """
 
     figure: go.Figure | None
     summary: str
     table: pd.DataFrame
+    title: str = ""
 
 
 def nothing(summary: str, table: pd.DataFrame) -> Picture:

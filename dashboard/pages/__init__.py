@@ -47,6 +47,7 @@ TABLES: dict[tuple[str, str], Callable[[View], pd.DataFrame]] = {
         ("checks", checks),
         ("coaching", coaching),
         ("person", person),
+        ("upkeep", upkeep),
         ("findings", findings),
         ("budget", budget),
     )

@@ -184,43 +184,6 @@ def test_the_checks_that_bend_the_picture_are_told_in_plain_words(data: CrewData
     assert "cooks" not in told.lower()
 
 
-def test_checks_page_counts_misses_with_letters(data: CrewData):
-    page = screen(data, "/checks", "?splicer=Kestrel", "light")
-    grid = next(part for part in parts(page) if type(part).__name__ == "AgGrid")
-    (row,) = grid.rowData
-    assert [row[f"2025-06-{day}"] for day in ("13", "12", "11", "10", "09", "08")] == [
-        *("D", "✓", "M", "M", "L", "·")
-    ]
-    assert row["2025-06-11 tooltip"] == "Kestrel, 11 Jun 2025: missed, 20 splices"
-    assert row["2025-06-09 tooltip"] == "Kestrel, 9 Jun 2025: late, 7 splices before it"
-    words = " ".join(text(page).split())
-    assert "3 workdays not checked in time" in words
-    assert "7 of 20 splices before the check" in words
-
-
-def test_checks_page_tells_what_is_due_and_how_faithfully_checks_were_kept(data: CrewData):
-    words = shown(data, "/checks")
-    due = words.partition("Due today")[2].partition("Day by day")[0]
-    assert "Kestrel" in due
-    assert "20 splices since 08:30" in due
-    assert "20 splices since 08:30, 2 failed attempts" in due
-    assert "Heron" not in due  # checked
-    # Friday 13 June is running; of the weekdays since 14 May 22 are over
-    splicers = words.partition("By splicer")[2].partition("By technician")[0]
-    assert "Heron 22 of 22 100 %" in splicers
-    assert "Kestrel 19 of 22 86 %" in splicers
-    assert "Plover 3 of 3 100 % 44 to 100 only 3 days" in splicers
-    people = words.partition("By technician")[2]
-    assert people.index("Alder") < people.index("Birch 19 of 22") < people.index("(not logged)")
-    assert "by name, not by rank" in people
-
-
-def test_nothing_due_is_said(data: CrewData):
-    assert "Every splicer at work today has passed its check." in shown(
-        data, "/checks", "?splicer=Heron"
-    )
-
-
 def test_findings_filter_by_the_address(data: CrewData):
     assert "3 findings" in shown(data, "/findings", "?finding=gone")
     assert "1 finding " in shown(data, "/findings", "?finding=gone&severity=watch") + " "

@@ -5,7 +5,12 @@ import pytest
 from arcdrift.analysis.arc.arc_drift import START_ALONE, START_POOLED
 from arcdrift.analysis.arc.pooled_regression import MIN_PEERS
 from arcdrift.figures.arc import arc_drift, arc_history, effects
-from arcdrift.figures.checks import compliance_weeks
+from arcdrift.figures.checks import (
+    compliance_dots,
+    compliance_table,
+    compliance_weeks,
+    unchecked_weeks,
+)
 
 
 @pytest.fixture
@@ -133,9 +138,9 @@ def test_weeks_carry_their_share_and_interval():
     assert past.error_y.array[0] == pytest.approx(35.0, abs=0.05)
     assert past.error_y.arrayminus[0] == pytest.approx(35.0, abs=0.05)
     assert picture.summary == (
-        "3 of 6 splicer workdays were checked before the first splice "
-        "(late 1, failed only 1, missed 1)."
+        "3 of 6 splicer workdays checked before the first splice (late 1, failed only 1, missed 1)."
     )
+    assert picture.title == "Checked in time on 50 % of workdays"
 
 
 @pytest.mark.parametrize(("weeks", "every"), [(1, 1), (6, 1), (7, 2), (53, 9)])
@@ -151,3 +156,42 @@ def test_only_a_running_day_is_nothing_to_draw_yet():
     picture = compliance_weeks(_week("2026-06-08", ["no-work", "due"], running=1))
     assert picture.figure is None
     assert picture.summary == "No finished workday in this period."
+
+
+def test_splices_on_an_unchecked_arc_are_counted_by_week():
+    days = pd.concat(
+        [
+            _week("2026-06-01", ["checked", "late", "missed", "no-work", "checked"]),
+            _week("2026-06-15", ["failed-only", "checked", "due"], running=1),
+        ]
+    )
+    splices = {"no-work": 0}
+    days = days.assign(
+        splices=[splices.get(status, 20) for status in days["status"]],
+        splices_before_check=[7 if status == "late" else 0 for status in days["status"]],
+    )
+    picture = unchecked_weeks(days)
+    # the week between them, in which nobody worked, has a place of its own
+    assert picture.table["week_from"].dt.strftime("%m-%d").tolist() == ["06-01", "06-08", "06-15"]
+    assert picture.table["unchecked"].tolist() == [27, 0, 40]
+    assert picture.table["before_a_late_check"].tolist() == [7, 0, 0]
+    assert picture.table["without_a_check"].tolist() == [20, 0, 20]
+    assert picture.table["after_failed_attempts_only"].tolist() == [0, 0, 20]
+    assert list(picture.figure.data[0].text) == ["27", "0", "40"]
+    assert picture.title == "67 splices on an unchecked arc, most in the week from 15 Jun 2026"
+    assert picture.summary.startswith("67 of 140 splices")
+    good = unchecked_weeks(days[days["status"] == "checked"])
+    assert good.title == "No splice was made on an unchecked arc"
+    assert unchecked_weeks(days[days["status"] == "no-work"]).figure is None
+
+
+def test_who_lies_below_is_named_only_beyond_chance():
+    days = pd.concat(
+        [
+            _week("2026-06-01", ["checked"] * 20 + ["late"] * 10),
+            _week("2026-06-01", ["checked"] * 3 + ["late"]).assign(splicer="Tern"),
+        ]
+    )
+    picture = compliance_dots(compliance_table(days, "splicer"), "splicer")
+    assert picture.summary.endswith("in 20 by more than chance explains: Heron.")
+    assert list(picture.figure.data[0].x) == [75.0, pytest.approx(66.7, abs=0.1)]

@@ -14,8 +14,9 @@ import pandas as pd
 
 from arcdrift.analysis.advice.checklist import NAMES, ChecklistItem
 from arcdrift.analysis.maintenance.blade_left import (
-    blade_text,
+    cleaves_left_text,
     is_last_position,
+    position_text,
     positions_left,
 )
 from arcdrift.settings import Crew, Splicer
@@ -230,8 +231,8 @@ def _blade(
             cleaver, "cleaver", what,
             "No turn of its blade is on record, so its cleaves are not known.",
         )  # fmt: skip
-    words = f"{blade_text(cleaves, position, used_positions, crew.blade)}."
-    words = words[:1].upper() + words[1:]
+    where = f"{position_text(position, crew.blade)}{', the last' if last else ''}"
+    words = f"{where[:1].upper()}{where[1:]}: {cleaves_left_text(cleaves, crew.blade)}."
     used = cleaves / life
     left = max(life - cleaves, 0)
     if left == 0:

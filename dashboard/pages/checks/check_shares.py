@@ -1,4 +1,4 @@
-"""Parts of the Checks page: what is due today, and shares checked in time with their intervals."""
+"""Parts of the Checks page: shares checked in time, and the workdays that were not."""
 
 from collections.abc import Hashable, Mapping
 from typing import Any
@@ -6,107 +6,95 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.checks.compliance import By, compliance
+from arcdrift.analysis.checks.compliance import By
+from arcdrift.figures.checks import compliance_dots, compliance_table
 from arcdrift.wording import count_text
-from dashboard.components import View, card, csv_button, notice, share_table, status_tag
+from dashboard.components import View, card, chart, csv_link, notice, shown_day, status_tag
 from dashboard.url_query import href
 
-
-def due_today(view: View, days: pd.DataFrame) -> html.Section:
-    """Return the card of splicers at work today without a passed check."""
-    today = days[~days["day_over"].astype(bool) & (days["splices"] > 0)]
-    waiting = today[today["status"].isin(("due", "failed-only"))].sort_values("first_splice_at")
-    if today.empty:
-        content = notice("No splice yet today. Every splicer is due a check before its first one.")
-    elif waiting.empty:
-        content = notice("Every splicer at work today has passed its check.", name="good")
-    else:
-        content = html.Ul(
-            [
-                html.Li(
-                    [
-                        dcc.Link(row["splicer"], href=href("/splicer", splicer=row["splicer"])),
-                        status_tag(row["status"]),
-                        html.Span(_so_far(view, row), className="muted"),
-                    ],
-                    className="row",
-                )
-                for row in waiting.to_dict("records")
-            ],
-            className="due-list",
-        )
-    return card(content, title="Due today")
+MISSES = ("missed", "failed-only", "late")
+MOST_MISSES = 40
+FEW_ROWS = 16
+"""Rows up to which a chart of shares is open; a longer one is one tap away."""
 
 
-def _so_far(view: View, row: Mapping[Hashable, Any]) -> str:
-    start = row["first_splice_at"].astimezone(view.data.zone(row["site"]))
-    count = int(row["splices"])
-    failed = int(row["failed_attempts"])
-    failed_text = f", {count_text(failed, 'failed attempt')}" if failed else ""
-    return f"{count_text(count, 'splice')} since {start:%H:%M}{failed_text}"
-
-
-def shares(
-    view: View, days: pd.DataFrame, by: By, title: str, table: str, hint: str
-) -> html.Section:
-    """Return a table of shares checked in time, each with its interval.
+def shares(view: View, days: pd.DataFrame, by: By, title: str, table: str, hint: str) -> Any:
+    """Return the chart of shares checked in time, folded where it is long.
 
     Parameters
     ----------
     table : str
         Name of the table behind it, for the CSV link.
     """
-    rows = compliance(days, by)
-    if not rows:
-        return card(notice("No finished workday in this period."), title=title)
-    heads = (
-        (by.capitalize(), ""),
-        ("In time", ""),
-        ("Share (95 %)", ""),
-        ("", "wide-only"),
-        ("Late", "wide-only"),
-        ("Failed", "wide-only"),
-        ("Missed", "wide-only"),
+    rows = compliance_table(days, by)
+    picture = compliance_dots(rows, by, scheme=view.scheme)
+    drawn = chart(
+        title, picture, csv=csv_link("/checks", table, view.query), hint=hint, legend=False
     )
-    return card(
-        html.P(hint, className="muted hint"),
-        share_table(heads, [_share_row(row, by) for row in rows]),
-        title=title,
-        aside=csv_button("/checks", table, view.query, f"checked in time {title.lower()}"),
+    if len(rows) <= FEW_ROWS:
+        return drawn
+    return html.Details(
+        [html.Summary(f"{title}: {count_text(len(rows), by)}"), drawn], className="folded"
     )
 
 
-def _share_row(row: Mapping[str, Any], by: By) -> html.Tr:
-    low, high = 100 * row["low"], 100 * row["high"]
-    name = row[by]
-    return html.Tr(
+def misses(days: pd.DataFrame) -> html.Section:
+    """Return the workdays that were not checked in time, folded."""
+    found = days[days["status"].isin(MISSES) & days["day_over"].astype(bool)]
+    found = found.sort_values(["day", "splicer"], ascending=[False, True])
+    finished = days["day_over"].astype(bool) & (days["status"] != "no-work")
+    if not finished.any():
+        return card(notice("No finished workday in this period."), title="Not checked in time")
+    if found.empty:
+        return card(
+            notice("Every finished workday was checked in time.", name="good"),
+            title="Not checked in time",
+        )
+    items = [
+        html.Tr(
+            [
+                html.Td(shown_day(row["day"])),
+                html.Td(dcc.Link(row["splicer"], href=href("/splicer", splicer=row["splicer"]))),
+                html.Td(status_tag(row["status"])),
+                html.Td(_what_happened(row)),
+            ]
+        )
+        for row in found.head(MOST_MISSES).to_dict("records")
+    ]
+    more = len(found) - len(items)
+    table = html.Table(
         [
-            html.Th(
-                dcc.Link(name, href=href("/splicer", splicer=name)) if by == "splicer" else name,
-                scope="row",
-            ),
-            html.Td(f"{row['checked']} of {row['days']}"),
-            html.Td(
-                [
-                    html.Span(f"{100 * row['share']:.0f} %", className="share"),
-                    html.Span(f"{low:.0f} to {high:.0f}", className="muted"),
-                    html.Div(row["note"], className="muted few") if row["note"] else None,
-                ]
-            ),
-            html.Td(
-                html.Div(
+            html.Thead(
+                html.Tr(
                     [
-                        html.Div(style={"left": f"{low:.1f}%", "width": f"{high - low:.1f}%"}),
-                        html.I(style={"left": f"{100 * row['share']:.1f}%"}),
-                    ],
-                    className="span",
-                    **{"aria-hidden": "true"},
-                ),
-                className="wide-only",
+                        html.Th(text, scope="col")
+                        for text in ("Day", "Splicer", "Status", "What happened")
+                    ]
+                )
             ),
-            *(
-                html.Td(str(row[status]), className="wide-only")
-                for status in ("late", "failed-only", "missed")
-            ),
-        ]
+            html.Tbody(items),
+        ],
+        className="plain-table misses",
     )
+    older = f"{count_text(more, 'older one')} {'is' if more == 1 else 'are'} in the CSV above."
+    return html.Section(
+        html.Details(
+            [
+                html.Summary(f"{count_text(len(found), 'workday')} not checked in time"),
+                html.Div(table, className="scroll-x"),
+                html.P(older, className="muted") if more > 0 else None,
+            ]
+        ),
+        className="card closed-cases",
+    )
+
+
+def _what_happened(row: Mapping[Hashable, Any]) -> str:
+    splices = count_text(int(row["splices"]), "splice")
+    if row["status"] == "late":
+        return f"{int(row['splices_before_check'])} of {splices} before the check"
+    if row["status"] == "failed-only":
+        after = count_text(int(row["splices_after_failure"]), "splice")
+        attempts = count_text(int(row["failed_attempts"]), "failed attempt")
+        return f"{attempts}, {after} after a failure"
+    return f"{splices}, no check"

@@ -1,4 +1,4 @@
-"""The Checks page: daily arc checks day by day, and shares of days checked in time."""
+"""The Checks page: who works unchecked now, daily arc checks day by day, shares in time."""
 
 from collections.abc import Callable, Hashable, Mapping
 from datetime import date, timedelta
@@ -6,13 +6,15 @@ from typing import Any
 
 import dash_ag_grid as dag
 import pandas as pd
-from dash import dcc, html
+from dash import html
 
 from arcdrift.analysis.checks.compliance import By
-from arcdrift.figures.checks import compliance_table, compliance_weeks
+from arcdrift.figures.checks import compliance_table, compliance_weeks, unchecked_weeks
 from arcdrift.people import HIDDEN
+from arcdrift.wording import count_text
 from dashboard import ids
 from dashboard.components import (
+    PERIODS,
     STATUS,
     View,
     card,
@@ -24,22 +26,24 @@ from dashboard.components import (
     period,
     select,
     shown_day,
-    status_tag,
 )
 from dashboard.grids import work_list_options
-from dashboard.pages.checks.check_shares import due_today, shares
+from dashboard.pages.checks.check_shares import misses, shares
+from dashboard.pages.checks.unchecked_now import (
+    unchecked_card,
+    unchecked_now,
+    unchecked_sentence,
+)
 from dashboard.url_query import href
 
 DEFAULT_PERIOD = "30"
 DAY_WIDTH = 32
 CALENDAR_DAYS = 370
-MOST_MISSES = 40
 CELL_RULES = {
     f"day-{status}": f"params.value == '{glyph}'" for status, (glyph, _) in STATUS.items()
 }
 EXPLAINED_STATUSES = ("late", "failed-only", "missed", "due")
 """Statuses whose cells in the calendar have a tooltip."""
-MISSES = ("missed", "failed-only", "late")
 
 
 def check_days(view: View) -> pd.DataFrame:
@@ -77,6 +81,7 @@ TABLES = {
     "check-days": check_days,
     "compliance": _by("splicer"),
     "compliance-technicians": _technician_shares,
+    "unchecked-weeks": lambda view: unchecked_weeks(_weeks(view)).table,
     "compliance-weeks": lambda view: compliance_weeks(_weeks(view)).table,
 }
 
@@ -84,36 +89,48 @@ TABLES = {
 def render(view: View) -> html.Div:
     """Return the page."""
     days = check_days(view)
-    filters = html.Div(
-        [
-            period(view, DEFAULT_PERIOD),
-            select(
-                "splicer",
-                "Splicer",
-                [(name, name) for name in view.data.splicers()],
-                view.query.get("splicer"),
-            ),
-        ],
-        className="filters",
-    )
-    title = heading(
-        "Checks", "Was each splicer's arc checked before its first splice of the workday?"
-    )
+    now = unchecked_now(view)
+    running = view.data.result("result_check_days")
+    at_work = int(((~running["day_over"].astype(bool)) & (running["splices"] > 0)).sum())
+    line = unchecked_sentence(now, at_work) if len(running) else "No workday is on record yet."
+    head = html.Div([heading("Checks", line), _filters(view)], className="heading-row case-heading")
+    if running.empty:
+        return html.Div(
+            [
+                head,
+                notice("Checks are counted from the first day on which a splicer has spliced."),
+            ]
+        )
     if days.empty:
-        return html.Div([title, filters, notice("No workdays in this period.")])
+        return html.Div(
+            [head, unchecked_card(view, now, at_work), notice("No workdays in this period.")]
+        )
+    by_week = unchecked_weeks(_weeks(view), scheme=view.scheme)
+    in_time = compliance_weeks(_weeks(view), scheme=view.scheme)
     return html.Div(
         [
-            title,
-            filters,
-            due_today(view, days),
+            head,
+            unchecked_card(view, now, at_work),
             _calendar(view, days),
-            chart(
-                "Checked in time, week by week",
-                compliance_weeks(_weeks(view), scheme=view.scheme),
-                csv=csv_link("/checks", "compliance-weeks", view.query),
-                hint="Dot: share of finished workdays checked before the first splice. "
-                "Bar: where the true share lies with 95 % confidence, given so many days.",
-                legend=False,
+            html.Div(
+                [
+                    chart(
+                        by_week.title or "Splices on an unchecked arc",
+                        by_week,
+                        csv=csv_link("/checks", "unchecked-weeks", view.query),
+                        hint="Before a late check, and all of a day on which no check passed.",
+                        legend=False,
+                    ),
+                    chart(
+                        in_time.title or "Checked in time, week by week",
+                        in_time,
+                        csv=csv_link("/checks", "compliance-weeks", view.query),
+                        hint="Share of finished workdays checked before the first splice; the bar "
+                        "is its 95 % interval, given so many days.",
+                        legend=False,
+                    ),
+                ],
+                className="side-by-side",
             ),
             html.Div(
                 [
@@ -121,28 +138,49 @@ def render(view: View) -> html.Div:
                         view,
                         days,
                         "splicer",
-                        "By splicer",
+                        "In time, by splicer",
                         "compliance",
-                        "Finished workdays of each splicer.",
+                        "Finished workdays of each splicer, with the 95 % interval.",
                     ),
                     _by_technician(view, days),
                 ],
                 className="side-by-side",
             ),
-            _misses(days),
+            misses(days),
         ]
     )
 
 
-def _by_technician(view: View, days: pd.DataFrame) -> html.Section:
+def _filters(view: View) -> html.Details:
+    chosen = view.query.get("period", DEFAULT_PERIOD)
+    names = view.data.splicers()
+    splicer = view.query.get("splicer")
+    said = PERIODS.get(chosen, PERIODS[DEFAULT_PERIOD])
+    return html.Details(
+        [
+            html.Summary(f"{said}, {splicer or 'all'}", className="button"),
+            html.Div(
+                [
+                    period(view, DEFAULT_PERIOD),
+                    select("splicer", "Splicer", [(name, name) for name in names], splicer),
+                ],
+                className="filters",
+            ),
+        ],
+        open="period" in view.query or "splicer" in view.query,
+        className="case-filters",
+    )
+
+
+def _by_technician(view: View, days: pd.DataFrame) -> Any:
     """Return the shares of people, where figures about people may be shown."""
     if not view.data.people.any_pages:
-        return card(notice(HIDDEN), title="By technician")
+        return card(notice(HIDDEN), title="In time, by technician")
     return shares(
         view,
         days,
         "technician",
-        "By technician",
+        "In time, by technician",
         "compliance-technicians",
         "Days on which each person made most of a splicer's splices. For coaching: by name, not "
         "by rank.",
@@ -164,9 +202,9 @@ def _legend() -> html.Ul:
 
 def _calendar(view: View, days: pd.DataFrame) -> html.Section:
     # a grid draws only the cells in sight; hundreds of cells of HTML take seconds
-    newest_first = sorted(days["day"].unique(), reverse=True)
-    columns = newest_first[:CALENDAR_DAYS]
-    left_out = len(newest_first) - len(columns)
+    oldest_first = sorted(days["day"].unique())
+    columns = oldest_first[-CALENDAR_DAYS:]
+    left_out = len(oldest_first) - len(columns)
     months: dict[str, list[dict[str, Any]]] = {}
     for day in columns:
         months.setdefault(f"{pd.Timestamp(day):%b %Y}", []).append(
@@ -193,7 +231,14 @@ def _calendar(view: View, days: pd.DataFrame) -> html.Section:
         ],
         defaultColDef={"resizable": False, "sortable": False, "suppressMovable": True},
         dashGridOptions=work_list_options(1)
-        | {"rowHeight": 32, "headerHeight": 30, "groupHeaderHeight": 28, "tooltipShowDelay": 300},
+        | {
+            "rowHeight": 32,
+            "headerHeight": 30,
+            "groupHeaderHeight": 28,
+            "tooltipShowDelay": 300,
+            # the newest day, on the right, is the one in sight at first
+            "initialState": {"scroll": {"top": 0, "left": DAY_WIDTH * len(columns)}},
+        },
         style={"height": None},
         className="calendar",
     )
@@ -201,8 +246,13 @@ def _calendar(view: View, days: pd.DataFrame) -> html.Section:
         _legend(),
         grid,
         html.P(
-            "Newest day on the left. Choose a row to open its splicer."
-            + (f" {left_out} older days are in the CSV." if left_out else ""),
+            "Oldest day on the left. Choose a row to open its splicer."
+            + (
+                f" {count_text(left_out, 'older day')} {'is' if left_out == 1 else 'are'} in the "
+                "CSV."
+                if left_out
+                else ""
+            ),
             className="muted hint",
         ),
         title="Day by day",
@@ -228,62 +278,5 @@ def _tooltip(day: Mapping[Hashable, Any]) -> str:
     status = day["status"]
     text = f"{day['splicer']}, {shown_day(day['day'])}: {STATUS[status][1]}"
     if status == "late":
-        return f"{text}, {int(day['splices_before_check'])} splices before it"
-    return f"{text}, {int(day['splices'])} splices"
-
-
-def _misses(days: pd.DataFrame) -> html.Section:
-    misses = days[days["status"].isin(MISSES) & days["day_over"].astype(bool)]
-    misses = misses.sort_values(["day", "splicer"], ascending=[False, True])
-    finished = days["day_over"].astype(bool) & (days["status"] != "no-work")
-    if not finished.any():
-        return card(notice("No finished workday in this period."), title="Misses")
-    if misses.empty:
-        return card(
-            notice("Every finished workday was checked in time.", name="good"), title="Misses"
-        )
-    items = [
-        html.Tr(
-            [
-                html.Td(shown_day(row["day"])),
-                html.Td(dcc.Link(row["splicer"], href=href("/splicer", splicer=row["splicer"]))),
-                html.Td(status_tag(row["status"])),
-                html.Td(_what_happened(row)),
-            ]
-        )
-        for row in misses.head(MOST_MISSES).to_dict("records")
-    ]
-    more = len(misses) - len(items)
-    return card(
-        html.Div(
-            html.Table(
-                [
-                    html.Thead(
-                        html.Tr(
-                            [
-                                html.Th(text, scope="col")
-                                for text in ("Day", "Splicer", "Status", "What happened")
-                            ]
-                        )
-                    ),
-                    html.Tbody(items),
-                ],
-                className="plain-table misses",
-            ),
-            className="scroll-x",
-        ),
-        html.P(f"{more} older ones are in the CSV above.", className="muted") if more > 0 else None,
-        title=f"{len(misses)} workday{'s' if len(misses) != 1 else ''} not checked in time",
-    )
-
-
-def _what_happened(row: Mapping[Hashable, Any]) -> str:
-    splices = int(row["splices"])
-    if row["status"] == "late":
-        return f"{int(row['splices_before_check'])} of {splices} splices before the check"
-    if row["status"] == "failed-only":
-        return (
-            f"{int(row['failed_attempts'])} failed attempts, "
-            f"{int(row['splices_after_failure'])} splices after a failure"
-        )
-    return f"{splices} splices, no check"
+        return f"{text}, {count_text(int(day['splices_before_check']), 'splice')} before it"
+    return f"{text}, {count_text(int(day['splices']), 'splice')}"

@@ -95,7 +95,7 @@ def test_a_blade_on_its_last_position_gets_no_next_turn(changes, what, needed):
     assert item.what == what
     assert item.due == date(2026, 11, 19)  # 100 cleaves at 50 a workday, five workdays a week
     assert item.count == needed
-    assert ("have a new blade ready" in item.words) == (what == "New blade")
+    assert (", the last: about 100 cleaves left." in item.words) == (what == "New blade")
 
 
 def test_cleaves_counted_by_now_come_before_those_of_the_analysis():
