@@ -18,7 +18,7 @@ from dashboard.pages.loss.stream import grid_rows
 from dashboard.reading.data import CrewData
 from dashboard.shell import shell
 from tests.dashboard.invented import CREW_TOML, findings
-from tests.dashboard.rendering import parts, shown, text, whole
+from tests.dashboard.rendering import parts, shown, whole
 from tests.dashboard.test_plain_words import crew_with
 
 ADDRESSES = [
