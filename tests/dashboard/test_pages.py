@@ -11,7 +11,7 @@ import pytest
 from arcdrift.analysis.advice.advice import CAUTIONS
 from arcdrift.store.database.connect import open_store
 from dashboard import ids
-from dashboard.callbacks import followed, screen
+from dashboard.callbacks import followed
 from dashboard.pages.findings.evidence import evidence_words
 from dashboard.pages.findings.finding_words import onset_words
 from dashboard.pages.loss.stream import grid_rows
