@@ -150,7 +150,7 @@ def unchecked_weeks(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
     )
     title = "No splice was made on an unchecked arc"
     if total:
-        worst = table.loc[table["unchecked"].idxmax()]
+        worst = table.iloc[int(table["unchecked"].to_numpy().argmax())]
         title = f"{count_text(total, 'splice')} on an unchecked arc"
         if weeks > 1:
             title += f", most in the week from {day_text(worst['week_from'])}"
