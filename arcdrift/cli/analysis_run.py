@@ -5,32 +5,40 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from arcdrift.cli.crew_folder import CrewSession
-from arcdrift.cli.output import progress_bar
+from arcdrift.cli.output import print_notice, progress_bar
 
 if TYPE_CHECKING:
     from arcdrift.analysis.review.review import Review
 
 
-def review_crew(session: CrewSession, *, from_scratch: bool = False) -> "Review":
+def review_crew(
+    session: CrewSession, *, from_scratch: bool = False, executor: str | None = None
+) -> "Review":
     """Analyze the records of a crew, with a progress bar.
 
     Parameters
     ----------
     from_scratch : bool
         Whether to read every record again.
+    executor : str, optional
+        What was asked for (`arcdrift.cli.executors.executor_choice.chosen_executor`).
     """
     with progress_bar("Analyzing", "splicers") as progress:
         from arcdrift.analysis.review.review import review
-        from arcdrift.cli.worker_processes import worker_pool
+        from arcdrift.cli.executors.executor_choice import chosen_executor, lost_worker_notices
 
-        with worker_pool(session.engine) as executor:
-            return review(
+        with chosen_executor(session.engine, executor) as workers:
+            done = review(
                 session.engine,
                 session.crew,
                 progress=progress,
-                executor=executor,
+                executor=workers,
                 from_scratch=from_scratch,
             )
+            notices = lost_worker_notices(workers)
+    for sentence in notices:
+        print_notice(sentence)
+    return done
 
 
 def severity_counts_text(severities: Iterable[str]) -> str:

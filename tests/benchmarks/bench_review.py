@@ -33,7 +33,7 @@ from sqlalchemy import Engine
 from arcdrift.analysis.budget.replay_alarms import History, recorded_alarms
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, workdays_of
 from arcdrift.analysis.review.review import Review, review
-from arcdrift.cli.worker_processes import worker_pool
+from arcdrift.cli.executors.worker_processes import worker_pool
 from arcdrift.settings import CREW_FILE, Crew, load_crew
 from arcdrift.simulate import invented_crew, simulate_frames
 from arcdrift.simulate.output.log_files import crew_toml

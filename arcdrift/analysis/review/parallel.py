@@ -1,25 +1,25 @@
 """Splits a review over the processes of an executor."""
 
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import BrokenExecutor, Executor, Future
-from dataclasses import dataclass, field, replace
-from typing import ParamSpec, Protocol, TypeVar
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
+from typing import ParamSpec, TypeVar
 
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.advice.splicer_state_at import COUNT_DAYS
 from arcdrift.analysis.common.days import workdays
 from arcdrift.analysis.common.grouping import concat_frames
+from arcdrift.analysis.review.part_reading import DayRange, SpliceReader, first_instant_read
 from arcdrift.analysis.review.review_inputs import ReviewInputs
+from arcdrift.analysis.review.sent_splices import read_to_send
 from arcdrift.analysis.review.splice_counters import COUNTER_COLUMNS, SpliceCounters
-from arcdrift.analysis.review.splice_summary import EarlierOutdated, EarlierSplices
+from arcdrift.analysis.review.splice_summary import EarlierOutdated
 from arcdrift.analysis.review.summary import (
     PartSummary,
     splice_columns,
     summarize_part_records,
 )
-from arcdrift.analysis.review.wrong_times import MARGIN, clock_errors, stretches_before
+from arcdrift.analysis.review.wrong_times import clock_errors, stretches_before
 from arcdrift.arrays import Ints
 from arcdrift.clock_bounds import ClockBounds
 
@@ -38,51 +38,22 @@ Arguments = ParamSpec("Arguments")
 Result = TypeVar("Result")
 
 
-class SpliceReader(Protocol):
-    """Reads some columns of the splices of some splicers."""
+class FleetExecutor(Executor):
+    """Executor whose workers may be on other machines.
 
-    def __call__(
-        self,
-        names: list[str],
-        columns: tuple[str, ...],
-        *,
-        since: pd.Timestamp | None = None,
-        ids: Iterable[int] | None = None,
-    ) -> pd.DataFrame:
-        """Read the splices, all of them or those since an instant (UTC) or with some ids."""
-
-
-@dataclass(frozen=True)
-class DayRange:
-    """Days of a crew to be summarized, and what is known of those before.
+    A call that no worker could finish fails with `BrokenExecutor`.
 
     Attributes
     ----------
-    settle_until : tuple of Timestamp
-        Workdays at which ranges of days end that are summarized apart, to be kept; the last is the
-        first of the latest workdays.
-    earlier : EarlierSplices or None
-        What is needed of the days that are not summarized again.
-    clock_stretches : dict of str
-        Stretches with a wrong clock that began before, by splicer, as `stretches_before`
-        describes them.
+    calls_at_once : int
+        Parts of a crew that are read and submitted at a time, which bounds the memory that waiting
+        calls take here and in the cluster.
+    reads_store : bool
+        Whether its workers read the store themselves; otherwise splices are sent to them.
     """
 
-    settle_until: tuple[pd.Timestamp, ...] = ()
-    earlier: EarlierSplices | None = None
-    clock_stretches: dict[str, str] = field(default_factory=dict)
-
-    def for_splicers(self, names: list[str]) -> "DayRange":
-        """Leave out other splicers."""
-        if self.earlier is None:
-            return self
-        return replace(
-            self,
-            earlier=self.earlier.for_splicers(names),
-            clock_stretches={
-                name: stretches for name, stretches in self.clock_stretches.items() if name in names
-            },
-        )
+    calls_at_once: int = 1
+    reads_store: bool = False
 
 
 def submit_or_run(
@@ -97,7 +68,8 @@ def submit_or_run(
     -------
     callable
         Waits for the result. Makes the call in this process when there is no executor, when the
-        executor had not started the call yet, or when it broke.
+        executor had not started the call yet (a cluster does not say whether it has), or when it
+        broke.
     """
     future: Future[Result] | None = None
     if executor is not None:
@@ -107,7 +79,8 @@ def submit_or_run(
             future = None
 
     def result() -> Result:
-        if future is not None and not future.cancel():
+        has_it = isinstance(executor, FleetExecutor)
+        if future is not None and (has_it or not future.cancel()):
             try:
                 return future.result()
             except BrokenExecutor:
@@ -150,10 +123,43 @@ def summarize_parts(
         for names in parts:
             yield summarize_part(*arguments(names))
         return
+    if isinstance(executor, FleetExecutor):
+        yield from _summarize_on_fleet(executor, parts, arguments)
+        return
     pending = [submit_or_run(executor, summarize_part, *arguments(names)) for names in parts]
     # an executor starts with the first, so this process begins with the last
     for result in reversed(pending):
         yield result()
+
+
+def _summarize_on_fleet(
+    executor: FleetExecutor,
+    parts: Sequence[list[str]],
+    arguments: Callable[[list[str]], tuple[SpliceReader, list[str], ReviewInputs, DayRange]],
+) -> Iterator[PartSummary]:
+    """Summarize parts on other machines, a few at a time; here those that no worker finished."""
+    waiting, running = list(parts), dict[Future[PartSummary], list[str]]()
+    try:
+        while waiting or running:
+            while waiting and len(running) < executor.calls_at_once:
+                names = waiting.pop()
+                given = arguments(names)
+                if not executor.reads_store:
+                    given = (read_to_send(*given), *given[1:])
+                try:
+                    running[executor.submit(summarize_part, *given)] = names
+                except BrokenExecutor:
+                    yield summarize_part(*given)
+            for future in wait(running, return_when=FIRST_COMPLETED).done:
+                names = running.pop(future)
+                try:
+                    part = future.result()
+                except BrokenExecutor:
+                    part = summarize_part(*arguments(names))
+                yield part
+    finally:
+        for future in running:
+            future.cancel()
 
 
 def split_by_splices(splice_counts: dict[str, int]) -> list[list[str]]:
@@ -184,8 +190,7 @@ def summarize_part(
         splices = read_splices(names, columns)
         counters = SpliceCounters.of(splices[list(COUNTER_COLUMNS)])
     else:
-        counted_from = inputs.now - pd.Timedelta(days=COUNT_DAYS)
-        since = min(earlier.since.tz_localize("UTC") - MARGIN, counted_from)
+        since = first_instant_read(earlier, inputs.now)
         splices = read_splices(names, columns, since=since)
         if days.clock_stretches:  # splices with a wrong time are in no summary
             counters = SpliceCounters.of(read_splices(names, COUNTER_COLUMNS))

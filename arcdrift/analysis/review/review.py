@@ -15,7 +15,8 @@ import pandas as pd
 from sqlalchemy import Engine
 
 from arcdrift import __version__
-from arcdrift.analysis.review.parallel import SpliceReader
+from arcdrift.analysis.review.parallel import FleetExecutor
+from arcdrift.analysis.review.part_reading import SpliceReader
 from arcdrift.analysis.review.pipeline import assess
 from arcdrift.analysis.review.review_inputs import SplicesAtAddress, read_inputs, read_splices
 from arcdrift.analysis.review.settled_days import summarize_crew
@@ -91,7 +92,9 @@ def review(
         raise UsageError("There is nothing to analyze yet; import arc checks or splices first.")
     report = progress if progress is not None else _no_progress
     read_part: SpliceReader = partial(read_splices, engine)
-    if executor is not None:
+    if executor is not None and not (
+        isinstance(executor, FleetExecutor) and not executor.reads_store
+    ):
         read_part = SplicesAtAddress(engine.url.render_as_string(hide_password=False))
     summary, saved, states = summarize_crew(
         engine,

@@ -20,7 +20,8 @@ import arcdrift
 from arcdrift import __version__
 from arcdrift.analysis.clock.clock_errors import ClockErrors
 from arcdrift.analysis.common.chart_states import ChartStates
-from arcdrift.analysis.review.parallel import DayRange, SpliceReader, summarize_parts
+from arcdrift.analysis.review.parallel import summarize_parts
+from arcdrift.analysis.review.part_reading import DayRange, SpliceReader
 from arcdrift.analysis.review.review_inputs import ReviewInputs
 from arcdrift.analysis.review.splice_summary import (
     EarlierOutdated,

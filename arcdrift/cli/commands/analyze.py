@@ -27,14 +27,27 @@ FromScratch = Annotated[
         help="Read every record again, also of days that have not changed since the last analysis.",
     ),
 ]
+ExecutorChoice = Annotated[
+    str | None,
+    typer.Option(
+        "--executor",
+        metavar="process:N | dask:ADDRESS",
+        show_default="what pays on this machine",
+        help="Where parts of the work are done beside this process: in N worker processes, or by "
+        "the workers of the Dask scheduler at an address.",
+    ),
+]
 
 
 def analyze(
-    folder: CrewFolder = CURRENT_FOLDER, from_scratch: FromScratch = False, as_json: AsJson = False
+    folder: CrewFolder = CURRENT_FOLDER,
+    from_scratch: FromScratch = False,
+    executor: ExecutorChoice = None,
+    as_json: AsJson = False,
 ) -> None:
     """Work out from the stored records what drifted, what was missed and what is due."""
     with open_crew(folder) as session:
-        review = review_crew(session, from_scratch=from_scratch)
+        review = review_crew(session, from_scratch=from_scratch, executor=executor)
         print_records_in_future(session)
         counts = case_counts(session)
         unknown = sorted(set(review.names) - set(session.crew.splicers))

@@ -1,0 +1,1 @@
+"""Where an analysis runs beside this process: worker processes here, or a Dask cluster."""
