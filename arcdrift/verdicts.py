@@ -22,6 +22,8 @@ class Verdict:
         In JSON, in addresses and in class names of the style sheet.
     words : str
         What people read, everywhere the same.
+    short : str
+        The same in two words, for a tile.
     mark : str
         One character beside the words; no two verdicts share one.
     shape : str
@@ -38,6 +40,7 @@ class Verdict:
 
     code: VerdictCode
     words: str
+    short: str
     mark: str
     shape: Shape
     color_role: ColorRole
@@ -50,27 +53,27 @@ VERDICTS: dict[VerdictCode, Verdict] = {
     verdict.code: verdict
     for verdict in (
         Verdict(
-            "run-check", "Run the daily check", "►", "diamond", "info",
+            "run-check", "Run the daily check", "Check first", "►", "diamond", "info",
             "Run the daily arc check before the next splice.", "bold blue", stops_work=True,
         ),
         Verdict(
-            "recalibrate", "Recalibrate", "!", "octagon", "bad",
+            "recalibrate", "Recalibrate", "Recalibrate now", "!", "octagon", "bad",
             "Run the arc check again before the next splice: the setting in force no longer fits.",
             "bold red", stops_work=True,
         ),
         Verdict(
-            "inspect", "Keep working, have it looked at", "◐", "square", "warn",
+            "inspect", "Keep working, have it looked at", "Inspect soon", "◐", "square", "warn",
             "The setting is right, so splice on; but something else is wrong that an arc check "
             "does not mend.",
             "bold yellow", stops_work=False,
         ),
         Verdict(
-            "keep-working", "Keep working", "✓", "circle", "good",
+            "keep-working", "Keep working", "Keep working", "✓", "circle", "good",
             "A check has passed today, and nothing on record speaks against splicing on.",
             "bold green", stops_work=False,
         ),
         Verdict(
-            "cannot-tell", "Cannot tell", "?", "ring", "idle",
+            "cannot-tell", "Cannot tell", "Cannot tell", "?", "ring", "idle",
             "Too little is known to say whether the setting is right.", "bold", stops_work=False,
         ),
     )

@@ -23,7 +23,7 @@ from dashboard.pages.coaching.coaching_card import typed_note
 from dashboard.pages.coaching.person import person_log
 from dashboard.pages.loss.baseline_card import typed_mark
 from dashboard.pages.loss.stream import grid_rows
-from dashboard.pages.shift.shift import advice_words
+from dashboard.pages.shift.shift import shift_board
 from dashboard.pages.splicer import written_callbacks
 from dashboard.pages.splicer.splicer import charts_below_advice
 from dashboard.reading.data import CrewData
@@ -205,12 +205,16 @@ def register(app: Dash, data: CrewData) -> None:
         )
 
     @app.callback(
-        Output({"type": "advice-slot", "splicer": MATCH}, "children"),
-        Input({"type": "advice-slot", "splicer": MATCH}, "id"),
+        Output({"type": "shift-slot", "mine": MATCH}, "children"),
+        Input({"type": "shift-slot", "mine": MATCH}, "id"),
     )
     @for_role("technician")
-    def fill_advice(slot: dict[str, str]) -> Any:
-        return advice_words(data, slot["splicer"])
+    def fill_shift(slot: dict[str, str]) -> Any:
+        run = data.run()
+        if run is None:
+            return no_update
+        query = {"mine": slot["mine"]} if slot["mine"] else {}
+        return shift_board(View(data, run, query, "light"), wait=True).children
 
     @app.callback(
         Output(ids.RESULTS_VERSION, "data", allow_duplicate=True),

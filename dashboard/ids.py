@@ -18,9 +18,9 @@ def filter_control(key: str, default: str = "") -> dict[str, str]:
     return {"type": "filter", "key": key, "default": default}
 
 
-def advice_slot(splicer: str) -> dict[str, str]:
-    """Id of the container where a splicer's advice is loaded."""
-    return {"type": "advice-slot", "splicer": splicer}
+def shift_slot(mine: str) -> dict[str, str]:
+    """Id of the container where the splicers are loaded once all advice is worked out."""
+    return {"type": "shift-slot", "mine": mine}
 
 
 def rest_slot(query: str) -> dict[str, str]:

@@ -18,6 +18,7 @@ from dashboard.access.current_user import current_user
 from dashboard.access.roles import ANYBODY, for_role
 from dashboard.access.served_address import ServedAddress
 from dashboard.components import View, shown_time
+from dashboard.my_splicer import COOKIE, COOKIE_SECONDS, cookie_value, my_splicer
 from dashboard.pages.splicer.advice_card import newest_air_card
 from dashboard.reading.data import CrewData
 from dashboard.server_rendered_advice import as_html
@@ -26,9 +27,6 @@ from dashboard.url_query import href
 PATH = "/pocket"
 SIGN_IN_META = "arcdrift-sign-in"
 """Name of what tells `assets/pocket.js` that a page may be kept on this device."""
-COOKIE = "arcdrift-splicer"
-"""Name of the splicer that somebody called theirs on this device."""
-COOKIE_SECONDS = 400 * 24 * 3600
 ASSETS = Path(__file__).parent / "assets"
 MANIFEST = {
     "name": "arcdrift",
@@ -79,15 +77,16 @@ def register(server: Flask, data: CrewData, address: ServedAddress) -> None:
     @for_role("technician")
     def pocket() -> Response:
         asked = request.args.get("splicer")
-        splicer = asked or request.cookies.get(COOKIE) or last_splicer(data)
-        known = splicer in data.splicers()
+        splicer = asked if asked in data.splicers() else None if asked else my_splicer(data)
         scheme = request.cookies.get("arcdrift-scheme", "light")
-        response = Response(
-            pocket_html(data, splicer if known else None, scheme), mimetype="text/html"
-        )
-        if asked and known:
+        response = Response(pocket_html(data, splicer, scheme), mimetype="text/html")
+        if asked and splicer:
             response.set_cookie(
-                COOKIE, asked, max_age=COOKIE_SECONDS, secure=address.is_https, samesite="Lax"
+                COOKIE,
+                cookie_value(splicer),
+                max_age=COOKIE_SECONDS,
+                secure=address.is_https,
+                samesite="Lax",
             )
         return response
 
@@ -113,15 +112,6 @@ def register(server: Flask, data: CrewData, address: ServedAddress) -> None:
         image = code.svg_inline(scale=5, border=4, dark="#000", light="#fff", omitsize=True)
         image = image.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
         return Response(image, mimetype="image/svg+xml")
-
-
-def last_splicer(data: CrewData) -> str | None:
-    """Return the splicer that a technician worked on last; None for others and newcomers."""
-    technician = data.viewer.technician
-    if technician is None or data.run() is None:
-        return None
-    worked = data.worked_by(data.people.shown(technician)).sort_values("day")
-    return None if worked.empty else str(worked["splicer"].iloc[-1])
 
 
 def pocket_html(data: CrewData, splicer: str | None, scheme: str) -> str:

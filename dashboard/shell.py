@@ -76,6 +76,7 @@ THEME = {
         ],
     },
     "defaultRadius": "md",
+    "respectReducedMotion": True,
 }
 
 

@@ -3,6 +3,54 @@
     const keep = () => window.dash_clientside.no_update;
     let held = null; // id of the filter that had the keyboard
     let drawnAt = null; // address of what is on the screen
+    let wentBack = false; // by the browser's buttons, to a page that was read before
+    const scrolledTo = {}; // place of each page in this window, by its address
+    window.history.scrollRestoration = "manual";
+
+    window.addEventListener("scroll", () => {
+        if (drawnAt && drawnAt.href === window.location.href) {
+            scrolledTo[drawnAt.href] = window.scrollY;
+        }
+    }, { passive: true });
+    window.addEventListener("popstate", () => { wentBack = true; });
+
+    // a page grows while its parts are drawn; a scroll of the reader's own ends the search
+    function scrollBack(place, tries) {
+        window.scrollTo(0, place);
+        if (tries && Math.abs(window.scrollY - place) > 2) {
+            window.setTimeout(() => scrollBack(place, tries - 1), 100);
+        }
+    }
+
+    function rememberMine(splicer) {
+        document.cookie = "arcdrift-splicer=" + encodeURIComponent(splicer) +
+            "; path=/; max-age=34560000; samesite=lax" +
+            (window.location.protocol === "https:" ? "; secure" : "");
+    }
+
+    document.addEventListener("click", (event) => {
+        const button = event.target.closest(".make-mine");
+        if (button) {
+            rememberMine(button.dataset.splicer);
+            button.setAttribute("aria-pressed", "true");
+            button.textContent = "Mine";
+        }
+    });
+
+    // a link to a part of a page opens it where it is folded
+    function showPart(hash) {
+        const part = hash.length > 1 && document.getElementById(hash.slice(1));
+        if (!part) {
+            return false;
+        }
+        if (part.matches("details")) {
+            part.open = true;
+        }
+        part.scrollIntoView({ block: "start" });
+        const field = part.querySelector("input:not([type='hidden']):not([type='radio'])");
+        (field || part.querySelector("summary") || part).focus({ preventScroll: true });
+        return true;
+    }
 
     document.addEventListener("focusin", (event) => {
         const control = event.target.closest("[id*='\"type\":\"filter\"']");
@@ -48,10 +96,20 @@
 
     function settle(before, now) {
         leadOn();
+        const mine = now.searchParams.get("mine");
+        if (mine && now.pathname === "/") {
+            rememberMine(mine);
+        }
+        const back = wentBack;
+        wentBack = false;
         const title = document.querySelector("#page h1");
         document.body.dataset.drawn = now.href;
         document.title = (title ? title.textContent + " · " : "") + "arcdrift";
-        if (!before || before.href === now.href) {
+        if (!before) {
+            showPart(now.hash);
+            return;
+        }
+        if (before.href === now.href) {
             return;
         }
         const splices = document.querySelector(".splice-list");
@@ -60,7 +118,13 @@
             giveBack(held);
         } else if (day && day !== before.searchParams.get("day") && splices) {
             splices.scrollIntoView();
-        } else {
+        } else if (back) {
+            const left = before.pathname + before.search;
+            const link = [...document.querySelectorAll("#page a[href]")].find(
+                (one) => one.getAttribute("href") === left);
+            (link || document.getElementById("page")).focus({ preventScroll: true });
+            scrollBack(scrolledTo[now.href] || 0, 20);
+        } else if (!showPart(now.hash)) {
             window.scrollTo(0, 0);
             document.getElementById("page").focus({ preventScroll: true });
         }

@@ -54,6 +54,13 @@ class AdviceCache:
                 return cached.advice
         return self._refresh(splicer, version)
 
+    def is_ready(self, splicer: str, version: str) -> bool:
+        """Whether `get` answers at once."""
+        cached = self._cached.get(splicer)
+        if cached is None or cached.version != version:
+            return False
+        return self._clock_stands_still or monotonic() - cached.computed_at <= STALE_SECONDS
+
     def prefetch(self, splicers: Iterable[str], version: str) -> None:
         """Compute in the background what is not cached under this version yet."""
         for splicer in splicers:

@@ -29,7 +29,7 @@ from arcdrift.store.annotations import baseline_marks, coaching
 from arcdrift.store.annotations.clock_shifts import clock_shifts, true_time
 from arcdrift.store.cases.revisit_rows import tick_off, undo_tick
 from arcdrift.store.database.connect import reading
-from arcdrift.store.records.record_overview import assessment_time
+from arcdrift.store.records.record_overview import assessment_time, newest_records
 from arcdrift.store.records.written_entries import WrittenEntry
 from arcdrift.wording import screen_text
 from dashboard.reading.advice_cache import FRESH_SECONDS, AdviceCache
@@ -206,7 +206,24 @@ class CrewData(StoredResults):
 
     def today(self) -> date:
         """Return the local day that counts as today."""
-        return assessment_time(self._engine, self.crew).tz_convert(self.zone()).date()
+        return self.present().astimezone(self.zone()).date()
+
+    def present(self) -> datetime:
+        """Return the instant (UTC) that counts as now."""
+        return assessment_time(self._engine, self.crew).to_pydatetime()
+
+    def workday(self) -> str:
+        """Return the ISO local workday that is running, which may begin after midnight."""
+        here = self.present().astimezone(self.zone()).replace(tzinfo=None)
+        return (here - self.crew.day_offset).date().isoformat()
+
+    @cached_by_version(2)
+    def newest_record(self) -> datetime | None:
+        """Return the instant (UTC) of the newest splice or check that does not lie in the future.
+
+        None where there is none.
+        """
+        return max(newest_records(self._engine, self.present()).values(), default=None)
 
     def _name_behind(self, shown_name: str) -> str | None:
         return self.people.named(shown_name, self.technicians())
@@ -330,6 +347,10 @@ class CrewData(StoredResults):
         self, age_period: int, splicer: str, air: Air, elsewhere: str | None
     ) -> Advice:
         return self._compute_advice(splicer, air, elsewhere)
+
+    def advice_is_ready(self, splicer: str) -> bool:
+        """Whether advice in the newest air is at hand, so that nobody has to wait for it."""
+        return self._advice_cache.is_ready(splicer, self.version())
 
     def prefetch_advice(self) -> None:
         """Work out every splicer's advice in the background, before a page asks for it."""

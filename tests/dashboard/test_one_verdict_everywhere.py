@@ -12,9 +12,12 @@ import arcdrift.analysis.advice.advice_from_store
 import dashboard.reading.data
 from arcdrift.analysis.advice.advice import Advice
 from arcdrift.analysis.advice.advice_from_store import advice_from_store
+from arcdrift.analysis.advice.splicer_state import UncheckedSplices
 from arcdrift.cli.commands import advise as command
 from arcdrift.verdicts import VERDICTS, VerdictCode
-from dashboard.pages.shift.shift import SplicerStatus, advice_words
+from dashboard.components import View
+from dashboard.pages.shift.board import my_panel, tiles
+from dashboard.pages.shift.splicer_states import SplicerNow, splicers_now
 from dashboard.reading.data import CrewData
 from dashboard.server_rendered_advice import advice_html
 from tests.dashboard.rendering import parts, shown, text
@@ -34,7 +37,7 @@ def verdict_of_all(
 
     def with_verdict(*arguments: object, **options: object) -> Advice:
         advice = advice_from_store(*arguments, **options)  # type: ignore[arg-type]
-        return replace(advice, verdict=code, reasons=(REASON,))
+        return replace(advice, verdict=code, reasons=(REASON,), in_short=REASON)
 
     monkeypatch.setattr(dashboard.reading.data, "advice_from_store", with_verdict)
     monkeypatch.setattr(
@@ -54,8 +57,14 @@ def test_words_and_mark_are_the_same_everywhere(
     written = f"{verdict.mark} {verdict.words}"
     data = CrewData(folder)
 
-    tile = advice_words(data, "Heron")
-    assert text(tile).split() == f"{written} {REASON}".split()
+    run = data.run()
+    assert run is not None
+    view = View(data, run, {}, "light")
+    state = next(one for one in splicers_now(data, None, wait=True) if one.splicer == "Heron")
+    assert " ".join(text(my_panel(view, state)).split()).count(f"{written} {REASON}") == 1
+    tile = tiles(view, [state], None)
+    assert text(tile).split()[:1] == [verdict.mark]
+    assert f"{verdict.short} {REASON}" in " ".join(text(tile).split())
     page = shown(data, "/splicer", "?splicer=Heron")
     assert f"{written} {REASON}" in page
     first_sent = advice_html(data, "/splicer", "splicer=Heron", "light")
@@ -76,16 +85,23 @@ def test_words_and_mark_are_the_same_everywhere(
         assert f"{other.mark} {other.words}" not in page.partition("Before the first splice")[0]
 
 
-def test_who_splices_on_an_unchecked_arc_comes_first_on_the_start_page() -> None:
-    def status(splicer: str, check: str, acts: int) -> SplicerStatus:
-        return SplicerStatus(splicer, pd.Series({"status": check}), [{"severity": "act"}] * acts)
+def test_who_splices_on_an_unchecked_arc_comes_first_on_the_start_page(data: CrewData) -> None:
+    some = data.advice("Heron", None, None, None)
+    since = pd.Timestamp("2025-06-13 06:00", tz="UTC")
+
+    def now(splicer: str, verdict: VerdictCode, splices: int = 0) -> SplicerNow:
+        unchecked = UncheckedSplices(splices, since) if splices else None
+        return SplicerNow(splicer, replace(some, verdict=verdict, unchecked=unchecked))
 
     rows = [
-        status("Idle", "no-work", 3),
-        status("Checked", "checked", 0),
-        status("Drifting", "checked", 1),
-        status("Failed", "failed-only", 0),
-        status("Due", "due", 0),
+        now("Idle", "run-check"),
+        now("Fine", "keep-working"),
+        now("Drifting", "inspect"),
+        now("Few", "run-check", 2),
+        now("Off", "recalibrate"),
+        now("Many", "run-check", 34),
+        SplicerNow("Unknown", trouble="No splicer is on record."),
     ]
-    order = [row.splicer for row in sorted(rows, key=SplicerStatus.urgency)]
-    assert order == ["Failed", "Due", "Drifting", "Checked", "Idle"]
+    order = [row.splicer for row in sorted(rows, key=SplicerNow.urgency)]
+    assert order == ["Many", "Few", "Off", "Drifting", "Fine", "Unknown", "Idle"]
+    assert [row.splicer for row in rows if row.must_stop] == ["Few", "Off", "Many"]

@@ -82,16 +82,6 @@ def test_every_page_has_one_title_and_charts_have_words(data, path, query, schem
     assert len(pictures) == sum(type(part).__name__ == "Graph" for part in page)
 
 
-def test_today_puts_the_splicer_to_act_on_first(data: CrewData):
-    words = shown(data, "/")
-    assert words.index("Act first") < words.index("loss rose from 0.040 to 0.064 dB")
-    assert "Arc checks today 1 in time, 1 failed only, 1 due" in words
-    cards = words.partition("Splicers Kestrel")[2]
-    assert cards.index("due") < cards.index("Plover") < cards.index("Heron")
-    assert "✓ checked at 07:30" in words
-    assert "Friday 13 June 2025, 14:00" in words
-
-
 def test_every_page_says_how_far_the_data_reach(data: CrewData):
     for path in ("/", "/loss", "/splicer", "/checks", "/findings"):
         assert "State of 13 Jun 2025, 14:00. Analyzed 13 Jun 2025, 14:00" in shown(data, path)

@@ -124,14 +124,6 @@ def test_alarms_of_both_sides_are_counted(tmp_path: Path):
     assert {row["alarms"] for row in grid.rowData} == {5}
 
 
-def test_a_site_to_watch_is_seen_on_today(tmp_path: Path, data: CrewData):
-    assert "Sites, cleavers and crew" not in shown(data, "/")  # its only site finding is a note
-    watched = replace(findings()[2], severity="watch")
-    words = shown(crew_with(tmp_path, [watched]), "/")
-    assert "1 to watch" in words
-    assert "Harbor: no air reading for 26 hours." in words.partition("Sites, cleavers and crew")[2]
-
-
 def test_causes_are_pointed_to_only_where_they_are_listed(tmp_path: Path):
     step = loss_findings.STEPS["loss-raised"]
     assert step.startswith(IN_ORDER)

@@ -12,6 +12,7 @@ from arcdrift.analysis.advice.advice_reasons import (
     doubt_text,
     newest_reading_note,
     plain_rules,
+    short_reason,
     unchecked_text,
 )
 from arcdrift.analysis.advice.checklist import ChecklistItem
@@ -32,7 +33,7 @@ from arcdrift.analysis.setting_cost.mismatch_cost import MismatchCost, cost_summ
 from arcdrift.charts.intervals import Z95
 from arcdrift.settings import Crew
 from arcdrift.verdicts import VERDICTS, VerdictCode
-from arcdrift.wording import probability_text
+from arcdrift.wording import interval_text, probability_text
 
 OFF_FROM = 0.5
 """Probability of being off by more than the tolerance from which a setting counts as off."""
@@ -91,12 +92,14 @@ class Advice:
     """Splices made on an arc that should have been checked."""
     electrodes: ElectrodeState | None = None
     """Wear of the electrodes by now; its numbers are in the JSON of the checklist."""
+    in_short: str = ""
+    """The main reason in about five words, for a tile; not in the JSON."""
 
     def to_json(self) -> dict[str, Any]:
         """Convert to the documented JSON structure."""
         verdict, unchecked = VERDICTS[self.verdict], self.unchecked
         data = asdict(replace(self, electrodes=None))
-        del data["electrodes"]
+        del data["electrodes"], data["in_short"]
         data["last_check"] = _stamp(self.last_check)
         data["verdict_words"], data["verdict_mark"] = verdict.words, verdict.mark
         data["unchecked_splices"] = 0 if unchecked is None else unchecked.splices
@@ -198,6 +201,13 @@ def advise(
         ),
         service_moves=model.service_moves if isinstance(model, ArcModel) else (),
         unchecked=state.unchecked,
+        in_short=short_reason(
+            verdict,
+            state,
+            crew,
+            None if answer is None else float(answer.required["value"]),
+            pressing,
+        ),
     )
 
 
@@ -264,8 +274,8 @@ def _model_answer(
     probability = required.probability_off(last.arc_setting, tolerance)
     # to a tenth, as on pages and in tables: the same number must not look like two
     sentence = (
-        f"The arc should be at {value:.1f} {model.unit} (95 %: {low:.1f} to {high:.1f}); it is "
-        f"set to {last.arc_setting:g}. Chance of being off by more than {tolerance:.1f}: "
+        f"The arc should be at {interval_text(value, low, high, model.unit, 1)}; it is set to "
+        f"{last.arc_setting:g}. Chance of being off by more than {tolerance:.1f}: "
         f"{probability_text(probability)}."
     )
     note = f"From {model.used} checks of this splicer"

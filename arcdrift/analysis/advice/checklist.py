@@ -3,6 +3,7 @@
 An item without records is "unknown", never "ok".
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -18,7 +19,7 @@ from arcdrift.analysis.maintenance.blade_left import (
 from arcdrift.analysis.maintenance.electrode_life import ElectrodeState, arcs_left_text
 from arcdrift.analysis.maintenance.service_findings import BladeState, IntervalState
 from arcdrift.settings import Crew
-from arcdrift.wording import span_text
+from arcdrift.wording import count_text, number_text, span_text
 
 State = Literal["ok", "due", "unknown"]
 NAMES = {
@@ -191,7 +192,7 @@ def _air(state: SplicerState, crew: Crew) -> ChecklistItem:
         change = None if value is None or before is None else value - before
         numbers[key] = change
         if change is not None:
-            parts.append(f"{change:+z.0f} {unit}")
+            parts.append(f"{number_text(change, signed=True)} {unit}")
             any_changed |= abs(change) >= limit
     if not parts:
         return ChecklistItem("Air", "unknown", "No air is known from the last check.", numbers)
@@ -201,3 +202,37 @@ def _air(state: SplicerState, crew: Crew) -> ChecklistItem:
     # an unknown quantity may have changed
     item_state: State = "ok" if len(parts) == len(quantities) else "unknown"
     return ChecklistItem("Air", item_state, text, numbers)
+
+
+def next_service(items: Iterable[ChecklistItem]) -> str:
+    """Say in a few words what service comes next: what is due, else what is due soonest.
+
+    Parameters
+    ----------
+    items : iterable of ChecklistItem
+        A splicer's `daily_checklist`; the arc check and the air are not service.
+    """
+    service = [item for item in items if item.what not in ("Arc check", "Air")]
+    due = [item for item in service if item.state == "due"]
+    if due:
+        more = f", {len(due) - 1} more" if len(due) > 1 else ""
+        return f"{due[0].what} due{more}"
+    ahead = [(days, item) for item in service if (days := _days_ahead(item)) is not None]
+    if not ahead:
+        return ""
+    days, item = min(ahead, key=lambda pair: pair[0])
+    if days < 1:
+        return f"{item.what} due today"
+    return f"{item.what} in {count_text(int(days), 'day')}"
+
+
+def _days_ahead(item: ChecklistItem) -> float | None:
+    """Days until an item is due by its records; None where they cannot tell.
+
+    Of electrodes the earlier end of the interval in workdays, so that it is never told too late.
+    """
+    numbers = item.numbers
+    if numbers.get("workdays_left_low") is not None:
+        return float(numbers["workdays_left_low"])
+    interval, since = numbers.get("interval_days"), numbers.get("days_since")
+    return None if interval is None or since is None else float(interval) - float(since)

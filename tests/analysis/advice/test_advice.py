@@ -118,7 +118,7 @@ def test_an_arc_far_off_recalibrates_for_that_reason_first() -> None:
     assert advice.verdict == "recalibrate"
     assert advice.probability is not None
     assert advice.probability > 0.99
-    assert advice.reasons[0].startswith("The arc should be at 120.0 steps")
+    assert advice.reasons[0].startswith("The arc should be at 120.0 (117.7 to 122.2) steps;")
 
 
 @pytest.mark.parametrize(
@@ -164,7 +164,7 @@ def test_splices_on_an_unchecked_arc_come_first_in_local_time() -> None:
         "No arc check has passed since this workday began.",
         advice.reasons[2],
     )
-    assert advice.reasons[2].startswith("The arc should be at 140.0 steps")
+    assert advice.reasons[2].startswith("The arc should be at 140.0 (137.7 to 142.2) steps;")
     assert advice.reasons[-2:] == (DRIFT.words, DRIFT_NOTE)
     data = advice.to_json()
     assert (data["unchecked_splices"], data["unchecked_since"]) == (14, "2026-09-10T13:10:00Z")
@@ -191,7 +191,7 @@ def test_air_never_seen_falls_back_and_says_so() -> None:
         "Plain rules only: the air's density lies outside what this splicer has seen."
     )
     assert advice.probability is None
-    assert any(reason.startswith("Pressure moved -180 hPa") for reason in advice.reasons)
+    assert any(reason.startswith("Pressure moved \u2212180 hPa") for reason in advice.reasons)
 
 
 def test_a_refusal_is_passed_on_in_its_own_words() -> None:

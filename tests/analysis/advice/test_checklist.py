@@ -49,7 +49,7 @@ def test_all_in_order() -> None:
     assert items["Electrodes"].words == "1,500 arcs left, about 21 to 27 workdays at this pace."
     assert items["Blade"].words == "C1, position 4 of 16: about 380 cleaves left."
     assert items["Cleaning"].words == "3 of 14 days since the last."
-    assert items["Air"].words == "+4 °C, +4 hPa, -8 points of humidity since the last check."
+    assert items["Air"].words == "+4 °C, +4 hPa, \u22128 points of humidity since the last check."
     assert items["Air"].numbers["humidity_change_pct"] == -8.0
 
 
@@ -99,7 +99,7 @@ def test_blade_and_cleaning_due() -> None:
 def test_air_past_a_rule_is_due() -> None:
     item = items_by_name(replace(SITUATION, air=replace(AIR, temperature_c=-1.0)))["Air"]
     assert item.state == "due"
-    assert "-11 °C" in item.words
+    assert "\u221211 °C" in item.words
 
 
 def test_what_nobody_logged_is_unknown_never_in_order() -> None:

@@ -200,12 +200,12 @@ def test_every_route_states_its_role(app: Dash):
 def test_what_states_no_role_is_for_leads_only(users_folder: Path, monkeypatch):
     monkeypatch.delitem(LEAST_ROLES, "/checks")
     app = create_app(users_folder, ServedAddress(proxies=1, public_url=ADDRESS))
-    output = callbacks(app)["fill_advice"]
+    output = callbacks(app)["fill_shift"]
     vars(app.callback_map[output]["callback"]).pop("least_role")
     for user, status in (("Lena", 200), ("Tove", 403), ("birch@work", 403)):
         browser = Browser(app)
         browser.sign_in(user)
-        assert CALLS["fill_advice"](browser).status_code == status
+        assert CALLS["fill_shift"](browser).status_code == status
         assert browser.get("/csv/checks/compliance.csv").status_code == status
         told = "Not for this sign-in" in browser.page("/checks").get_data(as_text=True)
         assert told == (status == 403)

@@ -57,7 +57,7 @@ def is_asked(page: Any, kind: str) -> Iterator[dict[str, Any]]:
             yield from is_asked(value, kind)
 
 
-SLOTS = {"rest-slot": "fill_rest", "trial-slot": "fill_trial", "advice-slot": "fill_advice"}
+SLOTS = {"rest-slot": "fill_rest", "trial-slot": "fill_trial", "shift-slot": "fill_shift"}
 
 
 def slot_call(browser: Browser, name: str, slot: dict[str, Any]) -> Any:
@@ -249,8 +249,8 @@ CALLS: dict[str, Callable[[Browser], Any]] = {
     "fill_rest": lambda browser: slot_call(
         browser, "fill_rest", {"query": "?splicer=Kestrel", "type": "rest-slot"}
     ),
-    "fill_advice": lambda browser: slot_call(
-        browser, "fill_advice", {"splicer": "Kestrel", "type": "advice-slot"}
+    "fill_shift": lambda browser: slot_call(
+        browser, "fill_shift", {"mine": "Kestrel", "type": "shift-slot"}
     ),
     "fill_trial": lambda browser: slot_call(
         browser, "fill_trial", {"query": "?period=all", "type": "trial-slot"}
