@@ -197,7 +197,8 @@ def fit_arc(
 
     Notes
     -----
-    Generalized least squares: least squares of rows whitened for AR(1) within each epoch (Prais and Winsten 1954, from memory). The correlation is the crew's: estimated from one
+    Generalized least squares: least squares of rows whitened for AR(1) within each epoch
+    (Prais and Winsten 1954, from memory). The correlation is the crew's: estimated from one
     splicer's checks alone it comes out too small, and intervals of the required setting then
     covered .92 where those with the crew's covered .946. An unexplained change found by the drift
     chart is a term of its own (`arcdrift.analysis.arc.arc_levels.level_basis`), so that wear and
