@@ -1,6 +1,6 @@
 """Compute the state of splicers at one time: last check, air then and now, electrode wear."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -14,16 +14,12 @@ from arcdrift.air.moist_air import (
     saturation_vapor_pressure,
     vapor_pressure,
 )
-from arcdrift.analysis.advice.splicer_state import (
-    AirNow,
-    LastCheck,
-    SplicerState,
-    UncheckedSplices,
-)
+from arcdrift.analysis.advice.splicer_records import records_by_splicer
+from arcdrift.analysis.advice.splicer_state import AirNow, LastCheck, SplicerState
 from arcdrift.analysis.arc.arc_points import passed_checks
 from arcdrift.analysis.common.days import record_sites, site_time_zones
+from arcdrift.analysis.common.event_lookup import to_microseconds
 from arcdrift.analysis.common.grouping import category_to_text
-from arcdrift.analysis.common.service_actions import REPLACED, RESTART_ACTIONS
 from arcdrift.errors import UsageError
 from arcdrift.settings import Crew, Site, Splicer
 from arcdrift.times import day_bounds, local_day
@@ -86,10 +82,16 @@ def splicer_states_at(
     *,
     typed: dict[str, float] | None = None,
     elsewhere: str | float | None = None,
+    passed: pd.DataFrame | None = None,
 ) -> tuple[SplicerState, ...]:
     """States of several splicers at time ``now``, from the records of all of them.
 
-    Parameters and errors as for `splicer_state_at`.
+    Other parameters and errors as for `splicer_state_at`.
+
+    Parameters
+    ----------
+    passed : DataFrame, optional
+        `arcdrift.analysis.arc.arc_points.passed_checks` of these checks, where known already.
     """
     checks = checks[checks["checked_at"] <= now]
     counted_from = now - pd.Timedelta(days=COUNT_DAYS)
@@ -102,46 +104,30 @@ def splicer_states_at(
     zones = site_time_zones(pd.Series(sites, dtype=object), crew)
     todays = local_day(pd.Series(now, zones.index).dt.as_unit("us"), zones, crew.day_offset)
     newest_air = _newest_air(names, sites, past, crew, now)
-    last_checks = _last_checks(checks, service, sources, crew)
-    last_counts = _last_counts(checks, service)
-    recent = splices[splices["spliced_at"] > now - pd.Timedelta(days=PROGRAM_DAYS)]
-    programs = recent.dropna(subset=["program"]).groupby("splicer")["program"].unique()
-    checks_of = {str(name): rows for name, rows in checks.groupby("splicer")}
-    splices_of = {str(name): rows for name, rows in splices.groupby("splicer")}
-    service_of = {str(name): rows for name, rows in service.groupby("asset")}
+    passed = passed_checks(checks, service) if passed is None else passed
+    passed = passed[passed["checked_at"] <= now]
+    last_checks = _last_checks(passed, checks, sources, crew)
+    last_counts = _last_counts(passed)
+    classes = _program_classes(splices, crew, now)
+    own_records = records_by_splicer(names, checks, splices, service)
+    starts = {
+        (day, zone): pd.Timestamp(day_bounds(day.date(), str(zone), crew.day_offset)[0])
+        for day, zone in set(zip(todays, zones, strict=True))
+    }
     states = []
-    for splicer, site, zone, today, (_, row) in zip(
-        names, sites, zones, todays, newest_air.iterrows(), strict=True
+    for splicer, site, zone, today, row, records in zip(
+        names, sites, zones, todays, newest_air.to_dict("records"), own_records, strict=True
     ):
         settings = crew.splicers.get(splicer, Splicer())
-        splicer_checks, splicer_service = (
-            checks_of.get(splicer, checks[:0]),
-            service_of.get(splicer, service[:0]),
-        )
         last = last_checks.get(splicer)
-        service_since = (
-            splicer_service
-            if last is None
-            else splicer_service[splicer_service["serviced_at"] > last.checked_at]
-        )
-        later_checks = (
-            splicer_checks
-            if last is None
-            else splicer_checks[splicer_checks["checked_at"] > last.checked_at]
-        )
         other_air = _air_there(elsewhere, past, crew, now) if elsewhere != site else None
-        classes = {crew.class_of(str(program)) for program in programs.get(splicer, ())}
-        own_splices = splices_of.get(splicer, splices[:0])
         counted = last
         if last is not None and last.arcs is None and splicer in last_counts:
             # a check written down by hand has no count: the counter goes on from the one before
             at, arcs = last_counts[splicer]
             counted = replace(last, checked_at=at, arcs=arcs)
-            splices_before = own_splices[own_splices["spliced_at"] <= last.checked_at]
-            service_before = splicer_service[splicer_service["serviced_at"] <= last.checked_at]
-            arcs_then = _arcs_now(counted, splicer_checks, splices_before, service_before)
-            last = replace(last, arcs=arcs_then)
-        day_started = pd.Timestamp(day_bounds(today.date(), str(zone), crew.day_offset)[0])
+            last = replace(last, arcs=records.until(last.checked_at).arcs_now(counted))
+        day_started = starts[today, zone]
         states.append(
             SplicerState(
                 splicer=splicer,
@@ -151,45 +137,61 @@ def splicer_states_at(
                 unit=settings.setting_unit,
                 tolerance=settings.tolerance,
                 last_check=last,
-                failed_since=int((later_checks["outcome"] == "fail").sum()),
-                service_since=tuple(service_since.sort_values("serviced_at")["action"]),
+                failed_since=len(records.failures_since(last)),
+                service_since=tuple(records.service_since(last)[1]),
                 air=_air_now(row, other_air, site, elsewhere, crew, typed or {}),
-                arcs_now=_arcs_now(counted, splicer_checks, own_splices, splicer_service),
-                program_classes=tuple(sorted(classes)),
+                arcs_now=records.arcs_now(counted),
+                program_classes=classes.get(splicer, ()),
                 asked_elsewhere=elsewhere is not None and elsewhere != site,
-                unchecked=_unchecked_splices(
-                    last, later_checks, own_splices, service_since, day_started
-                ),
-                latest_splice=own_splices["spliced_at"].max() if len(own_splices) else None,
+                unchecked=records.unchecked(last, day_started),
+                latest_splice=records.latest_splice,
                 time_zone=str(zone),
             )
         )
     return tuple(states)
 
 
+def _program_classes(
+    splices: pd.DataFrame, crew: Crew, now: pd.Timestamp
+) -> dict[str, tuple[str, ...]]:
+    """Classes of the programs that each splicer has used lately, sorted."""
+    recent = splices[splices["spliced_at"] > now - pd.Timedelta(days=PROGRAM_DAYS)]
+    used = recent[["splicer", "program"]].dropna().drop_duplicates()
+    classes: dict[str, set[str]] = {}
+    for splicer, program in zip(used["splicer"], used["program"], strict=True):
+        classes.setdefault(str(splicer), set()).add(crew.class_of(str(program)))
+    return {splicer: tuple(sorted(found)) for splicer, found in classes.items()}
+
+
 def _sites_now(
     names: Sequence[str], checks: pd.DataFrame, splices: pd.DataFrame, crew: Crew
 ) -> list[str | None]:
     """Site of each splicer's newest record, else its home site."""
-    parts = [
-        category_to_text(part[["splicer", "site", when]]).rename(columns={when: "at"})
+    at_home = [crew.splicers.get(name, Splicer()).home_site for name in names]
+    newest = [
+        category_to_text(_newest(part[["splicer", "site", when]].rename(columns={when: "at"})))
         for part, when in ((checks, "checked_at"), (splices, "spliced_at"))
         if len(part)
     ]
-    at_home = [crew.splicers.get(name, Splicer()).home_site for name in names]
-    if not parts:
+    if not newest:
         return at_home
-    newest = pd.concat(parts).sort_values("at", kind="stable").groupby("splicer").tail(1)
-    sites = dict(zip(newest["splicer"], record_sites(newest, crew), strict=True))
+    latest = _newest(pd.concat(newest))
+    sites = dict(zip(latest["splicer"], record_sites(latest, crew), strict=True))
     found = [sites.get(name, home) for name, home in zip(names, at_home, strict=True)]
     return [None if pd.isna(site) else str(site) for site in found]
 
 
+def _newest(records: pd.DataFrame) -> pd.DataFrame:
+    """Newest record of each splicer; of several of one time, the last."""
+    order = np.argsort(to_microseconds(records["at"]), kind="stable")
+    return records.iloc[order].drop_duplicates("splicer", keep="last")
+
+
 def _last_checks(
-    checks: pd.DataFrame, service: pd.DataFrame, sources: AirSources, crew: Crew
+    passed: pd.DataFrame, checks: pd.DataFrame, sources: AirSources, crew: Crew
 ) -> dict[str, LastCheck]:
     # wear needs the counter's whole history, the air only readings near the last check
-    passed = passed_checks(checks, service).groupby("splicer").tail(1)
+    passed = passed.drop_duplicates("splicer", keep="last")
     if passed.empty:
         return {}
     newest = checks.loc[passed.index]
@@ -208,15 +210,13 @@ def _last_checks(
             vapor_pressure=_float_or_none(point["vapor_pressure"]),
             outdoor=point["air_source"] == WEATHER_STATION,
         )
-        for _, point in points.iterrows()
+        for point in points.to_dict("records")
     }
 
 
-def _last_counts(
-    checks: pd.DataFrame, service: pd.DataFrame
-) -> dict[str, tuple[pd.Timestamp, float]]:
+def _last_counts(passed: pd.DataFrame) -> dict[str, tuple[pd.Timestamp, float]]:
     """When the last passed check with an arc count was made, and the arcs on its electrodes."""
-    counted = passed_checks(checks, service).dropna(subset=["arcs"]).groupby("splicer").tail(1)
+    counted = passed.dropna(subset=["arcs"]).drop_duplicates("splicer", keep="last")
     return {
         str(name): (at, float(arcs))
         for name, at, arcs in zip(
@@ -227,18 +227,18 @@ def _last_counts(
 
 def _air_there(
     elsewhere: str | float | None, past: AirSources, crew: Crew, now: pd.Timestamp
-) -> pd.Series | None:
+) -> Mapping[str, Any] | None:
     """Newest air of another site; None if there is no recent reading."""
     if not isinstance(elsewhere, str):
         return None
     # the splicer's own sensors measure its present site, not the other one
     row = _newest_air([None], [elsewhere], past, crew, now).iloc[0]
-    return None if pd.isna(row["air_density"]) else row
+    return None if pd.isna(row["air_density"]) else {str(name): row[name] for name in row.index}
 
 
 def _air_now(
-    row: pd.Series,
-    other_air: pd.Series | None,
+    row: Mapping[str, Any],
+    other_air: Mapping[str, Any] | None,
     site: str | None,
     elsewhere: str | float | None,
     crew: Crew,
@@ -318,57 +318,6 @@ def _elevations(site: str | None, elsewhere: str | float, crew: Crew) -> tuple[f
             "in crew.toml to work it out from; add it, or type in the air there."
         )
     return from_m, to_m
-
-
-def _unchecked_splices(
-    last: LastCheck | None,
-    later_checks: pd.DataFrame,
-    splices: pd.DataFrame,
-    service_since: pd.DataFrame,
-    day_started: pd.Timestamp,
-) -> UncheckedSplices | None:
-    """Splices of this workday made on an arc that nobody had checked.
-
-    They count from the start of the workday, or, if a check has passed since, from the first
-    failed check or restarting service after it. All splices count, practice and failed ones too,
-    as in `arcdrift.analysis.checks.daily_checks`.
-    """
-    if last is None or last.checked_at < day_started:
-        due = day_started
-    else:
-        failed = later_checks.loc[later_checks["outcome"] == "fail", "checked_at"]
-        restarted = service_since.loc[service_since["action"].isin(RESTART_ACTIONS), "serviced_at"]
-        moments = [times.min() for times in (failed, restarted) if len(times)]
-        if not moments:
-            return None
-        due = min(moments)
-    made = splices.loc[splices["spliced_at"] >= due, "spliced_at"]
-    return UncheckedSplices(len(made), made.min()) if len(made) else None
-
-
-def _arcs_now(
-    last: LastCheck | None, checks: pd.DataFrame, splices: pd.DataFrame, service: pd.DataFrame
-) -> float | None:
-    """Arcs on the present electrodes: those at the last check plus those fired since.
-
-    On electrodes replaced since that check, only those fired on them. A counter that fell was
-    reset with the replacement; where splices carry no count, each counts as one arc.
-    """
-    if last is None or last.arcs is None:
-        return None
-    at_check = float(checks.loc[checks["checked_at"] == last.checked_at, "arc_count"].max())
-    since_check = splices[splices["spliced_at"] > last.checked_at]
-    replaced_at = service.loc[service["action"] == REPLACED, "serviced_at"].max()
-    if pd.isna(replaced_at) or replaced_at <= last.checked_at:
-        count = since_check["arc_count"].max()
-        return last.arcs if pd.isna(count) else last.arcs + max(float(count) - at_check, 0.0)
-    since = since_check[since_check["spliced_at"] > replaced_at]
-    counts = since.sort_values("spliced_at")["arc_count"].dropna()
-    if counts.empty:
-        return float(len(since))
-    before = since_check.loc[since_check["spliced_at"] <= replaced_at, "arc_count"].max()
-    start = at_check if pd.isna(before) else max(float(before), at_check)
-    return float(counts.max()) - (start if counts.iloc[0] >= start else 0.0)
 
 
 def _float_or_none(cell: Any) -> float | None:

@@ -33,7 +33,12 @@ def arc_points(checks: pd.DataFrame, air: pd.DataFrame, service: pd.DataFrame) -
         `arcdrift.analysis.arc.indoor_checks`), and ``excluded``: why a point cannot be used;
         missing if it can.
     """
-    points = passed_checks(checks, service).join(air).reset_index(drop=True)
+    return points_with_air(passed_checks(checks, service), air)
+
+
+def points_with_air(passed: pd.DataFrame, air: pd.DataFrame) -> pd.DataFrame:
+    """Add the air and the reason of exclusion to `passed_checks`, as `arc_points` does."""
+    points = passed.join(air).reset_index(drop=True)
     points["room_density"] = room_density(points)
     points["excluded"] = _exclusion_reasons(points)
     return points.drop(columns="line")
@@ -77,14 +82,10 @@ def count_service_until(
     service : DataFrame
         Service events.
     """
-    events = service[service["action"].isin(actions)]
-    event_splicer = splicer_index(events["asset"], names)
-    return count_events_until(
-        splicer,
-        time,
-        event_splicer[event_splicer >= 0],
-        to_microseconds(events["serviced_at"])[event_splicer >= 0],
-    )
+    event_splicer = splicer_index(service["asset"], names)
+    rows = np.flatnonzero(service["action"].isin(actions).to_numpy() & (event_splicer >= 0))
+    event_time = to_microseconds(service["serviced_at"])[rows]
+    return count_events_until(splicer, time, event_splicer[rows], event_time)
 
 
 def _arcs_since(count: np.ndarray, replacements: np.ndarray) -> np.ndarray:

@@ -11,8 +11,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from arcdrift.analysis.common.days import WORKDAY, record_sites, site_time_zones, workdays
-from arcdrift.analysis.common.event_lookup import latest_event, splicer_index, to_microseconds
+from arcdrift.analysis.common.days import record_sites, site_time_zones, workdays
+from arcdrift.analysis.common.event_lookup import (
+    latest_event,
+    splicer_index,
+    to_microseconds,
+    to_timestamps,
+)
+from arcdrift.analysis.common.grouping import group_index, rows_with, text_codes, time_order
 from arcdrift.arrays import Bools, Ints
 from arcdrift.settings import Crew
 from arcdrift.times import local_day
@@ -42,16 +48,25 @@ NEVER = np.iinfo(np.int64).min
 
 @dataclass(frozen=True)
 class _Records:
-    """Checks or splices in time order, equal times in stored order; arrays of shape (n,).
+    """Checks or splices of each splicer in time order, equal times in stored order.
 
-    ``splicer`` is an index, ``time`` in microseconds UTC, ``day`` in days since 1970.
+    Attributes
+    ----------
+    rows : array of shape (n,)
+        Position of each record in its frame.
+    splicer, time, day, site : array of shape (n,)
+        Number of the splicer; microseconds UTC; days since 1970; position of the site in `sites`,
+        -1 where it is not known.
+    sites : array of object
+        Names of the sites; the last one is None.
     """
 
-    frame: pd.DataFrame
+    rows: Ints
     splicer: Ints
     time: Ints
     day: Ints
-    site: npt.NDArray[np.object_]
+    site: Ints
+    sites: npt.NDArray[np.object_]
 
     def since(self, first: Ints) -> "_Records":
         """Leave out records before the first day of their splicer."""
@@ -59,9 +74,15 @@ class _Records:
         if chosen.all():
             return self
         return _Records(
-            self.frame[chosen], self.splicer[chosen], self.time[chosen], self.day[chosen],
-            self.site[chosen],
+            self.rows[chosen], self.splicer[chosen], self.time[chosen], self.day[chosen],
+            self.site[chosen], self.sites,
         )  # fmt: skip
+
+    def newest(self, splicers: int) -> Ints:
+        """Position of the newest record of each splicer; -1 where it has none."""
+        end = np.searchsorted(self.splicer, np.arange(splicers), side="right")
+        has_any = np.bincount(self.splicer, minlength=splicers) > 0
+        return np.where(has_any, end - 1, -1)
 
 
 @dataclass(frozen=True)
@@ -117,8 +138,8 @@ def daily_checks(
         with one less than `SHIFT` before its first splice, on the workday before.
     """
     frames = [checks, splices] if earlier is None else [checks, splices, earlier.newest]
-    found = [name for records in frames for name in records["splicer"].unique()]
-    names = np.unique(found).astype(object)
+    found = {name for records in frames for name in records["splicer"].unique()}
+    names = np.array(sorted(found), dtype=object)
     if not len(names):
         return pd.DataFrame(columns=list(COLUMNS))
     sorted_checks = _sort_records(checks, crew, "checked_at", names)
@@ -134,8 +155,7 @@ def daily_checks(
     size, start = int(days.sum()), np.cumsum(days) - days
     splicer = np.repeat(np.arange(len(names)), days)
     day = np.arange(size) - start[splicer] + first[splicer]
-    all_checks = sorted_checks
-    sorted_checks = sorted_checks.since(first)
+    all_checks, sorted_checks = sorted_checks, sorted_checks.since(first)
     # row of the table for each record; everything else is counted by row
     check_row = start[sorted_checks.splicer] + sorted_checks.day - first[sorted_checks.splicer]
     splice_row = start[sorted_splices.splicer] + sorted_splices.day - first[sorted_splices.splicer]
@@ -143,16 +163,14 @@ def daily_checks(
     def count(rows: Ints) -> Ints:
         return np.bincount(rows, minlength=size)
 
-    outcome = sorted_checks.frame["outcome"].to_numpy(dtype=object)
-    passed = outcome == "pass"
-    all_outcomes = all_checks.frame["outcome"].to_numpy(dtype=object)
-    ever_passed = all_outcomes == "pass"
+    is_pass, is_failure = (rows_with(checks["outcome"], name) for name in ("pass", "fail"))
+    passed, ever_passed = is_pass[sorted_checks.rows], is_pass[all_checks.rows]
     checked_at = _first_per_row(check_row[passed], sorted_checks.time[passed], size, NEVER)
     first_splice_at = _first_per_row(splice_row, sorted_splices.time, size, NEVER)
     is_before_check = sorted_splices.time < checked_at[splice_row]
     check_before = _latest_selected_check(
         all_checks,
-        ever_passed | (all_outcomes == "fail"),
+        ever_passed | is_failure[all_checks.rows],
         sorted_splices.splicer,
         sorted_splices.time,
     )
@@ -163,17 +181,17 @@ def daily_checks(
         {
             "splicer": names[splicer],
             "day": day.astype("datetime64[D]").astype("datetime64[us]"),
-            "site": _day_sites(
-                check_row, sorted_checks.site, splice_row, sorted_splices.site, size
-            ),
-            "checked_at": _timestamps(checked_at),
-            "first_splice_at": _timestamps(first_splice_at),
+            "site": _day_sites(sorted_checks, check_row, sorted_splices, splice_row, size),
+            "checked_at": to_timestamps(checked_at),
+            "first_splice_at": to_timestamps(first_splice_at),
             "splices": count(splice_row),
             "splices_before_check": count(splice_row[is_before_check]),
             "attempts": count(check_row),
             "failed_attempts": count(check_row[~passed]),
             "splices_after_failure": count(splice_row[after_failure]),
-            "technician": _busiest_technician(sorted_splices, splice_row, size),
+            "technician": _busiest_technician(
+                splices["technician"], sorted_splices, splice_row, size
+            ),
             "day_over": day < today[splicer],
             "same_shift": _same_shift(
                 all_checks, ever_passed, splicer, checked_at, first_splice_at
@@ -186,18 +204,17 @@ def daily_checks(
 def _sort_records(
     records: pd.DataFrame, crew: Crew, column: str, names: npt.NDArray[np.object_]
 ) -> _Records:
-    needed = ("splicer", column, WORKDAY, "site", "outcome", "technician")
-    frame = records[[name for name in needed if name in records.columns]]
-    if not frame[column].is_monotonic_increasing:
-        frame = frame.sort_values(column, kind="stable")
-    day = workdays(frame, crew, column).to_numpy().astype("datetime64[D]").astype(np.int64)
-    return _Records(
-        frame=frame,
-        splicer=splicer_index(frame["splicer"], pd.Index(names)),
-        time=to_microseconds(frame[column]),
-        day=day,
-        site=record_sites(frame, crew).to_numpy(dtype=object),
+    splicer, time = (
+        splicer_index(records["splicer"], pd.Index(names)),
+        to_microseconds(records[column]),
     )
+    day = workdays(records, crew, column).to_numpy().astype("datetime64[D]").astype(np.int64)
+    site, sites = text_codes(record_sites(records, crew))
+    rows = time_order(splicer, time)
+    return _Records(
+        rows, splicer[rows], time[rows], day[rows], site[rows],
+        sites=np.array([*sites, None], dtype=object),
+    )  # fmt: skip
 
 
 def _day_ranges(
@@ -207,18 +224,22 @@ def _day_ranges(
     now: pd.Timestamp,
 ) -> tuple[Ints, Ints, Ints]:
     """First and last day of each splicer, and the local date at its latest site; shape (names,)."""
-    splicer = np.concatenate([part.splicer for part in records])
-    order = np.lexsort((np.concatenate([part.time for part in records]), splicer))
-    newest = order[np.searchsorted(splicer[order], np.arange(len(names)), side="right") - 1]
-    site = pd.Series(np.concatenate([part.site for part in records])[newest], dtype=object)
-    now_of_site = pd.Series(now, index=site.index).dt.as_unit("us")
-    local = local_day(now_of_site, site_time_zones(site, crew), crew.day_offset)
+    newest_at = np.full(len(names), NEVER)
+    site = np.full(len(names), None, dtype=object)
+    first, last = np.full(len(names), np.iinfo(np.int64).max), np.full(len(names), NEVER)
+    for part in records:
+        newest = part.newest(len(names))
+        time = np.append(part.time, NEVER)[newest]
+        newer = (newest >= 0) & (time >= newest_at)
+        newest_at = np.where(newer, time, newest_at)
+        site[newer] = part.sites[part.site[newest[newer]]]
+        np.minimum.at(first, part.splicer, part.day)
+        np.maximum.at(last, part.splicer, part.day)
+    now_of_site = pd.Series(now, index=range(len(names))).dt.as_unit("us")
+    zones = site_time_zones(pd.Series(site, dtype=object), crew)
+    local = local_day(now_of_site, zones, crew.day_offset)
     today = local.to_numpy().astype("datetime64[D]").astype(np.int64)
-    day = np.concatenate([part.day for part in records])
-    first, last = np.full(len(names), day.max()), today.copy()
-    np.minimum.at(first, splicer, day)
-    np.maximum.at(last, splicer, day)
-    return first, last, today
+    return first, np.maximum(last, today), today
 
 
 def _first_per_row(
@@ -226,25 +247,21 @@ def _first_per_row(
 ) -> npt.NDArray[Any]:
     """First value of each row of the table, shape (size,); ``nothing`` where there is none."""
     out = np.full(size, nothing, dtype=values.dtype)
-    row, first = np.unique(rows, return_index=True)
-    out[row] = values[first]
+    out[rows[::-1]] = values[::-1]  # numpy keeps the last of repeated assignments
     return out
 
 
 def _day_sites(
-    check_row: Ints,
-    check_site: npt.NDArray[np.object_],
-    splice_row: Ints,
-    splice_site: npt.NDArray[np.object_],
-    size: int,
+    checks: _Records, check_row: Ints, splices: _Records, splice_row: Ints, size: int
 ) -> npt.NDArray[np.object_]:
     """Site of each day's first splice, else of its last check, shape (size,)."""
-    splice_known, check_known = pd.notna(splice_site), pd.notna(check_site)
-    of_splices = _first_per_row(splice_row[splice_known], splice_site[splice_known], size, None)
+    splice_known, check_known = splices.site >= 0, checks.site >= 0
+    of_splices = _first_per_row(splice_row[splice_known], splices.site[splice_known], size, -1)
     of_checks = _first_per_row(
-        check_row[check_known][::-1], check_site[check_known][::-1], size, None
+        check_row[check_known][::-1], checks.site[check_known][::-1], size, -1
     )
-    return np.where(pd.isna(of_splices), of_checks, of_splices)
+    sites = np.where(of_splices >= 0, splices.sites[of_splices], checks.sites[of_checks])
+    return np.asarray(sites, dtype=object)
 
 
 def _latest_selected_check(checks: _Records, selected: Bools, splicer: Ints, time: Ints) -> Ints:
@@ -254,13 +271,15 @@ def _latest_selected_check(checks: _Records, selected: Bools, splicer: Ints, tim
     return np.append(rows, -1)[latest]
 
 
-def _busiest_technician(splices: _Records, row: Ints, size: int) -> npt.NDArray[np.object_]:
+def _busiest_technician(
+    technician: pd.Series, splices: _Records, row: Ints, size: int
+) -> npt.NDArray[np.object_]:
     """Technician with the most splices of each day; missing names count as one person."""
-    code, people = pd.factorize(splices.frame["technician"], sort=True)
+    code, people = text_codes(technician)
     names = np.array([*people, None], dtype=object)
-    code = np.where(code < 0, len(people), code)
-    pair, first, count = np.unique(row * len(names) + code, return_index=True, return_counts=True)
-    day, person = np.divmod(pair, len(names))
+    person = np.where(code < 0, len(people), code)[splices.rows]
+    pair, first = group_index(row, person)
+    day, person, count = row[first], person[first], np.bincount(pair)
     order = np.lexsort((person, splices.time[first], -count))
     return _first_per_row(day[order], names[person[order]], size, None)
 
@@ -276,10 +295,6 @@ def _same_shift(
         gap = first_splice_at[unchecked] - checks.time[before]
         out[unchecked] = (before >= 0) & (gap < SHIFT // pd.Timedelta(microseconds=1))
     return out
-
-
-def _timestamps(microseconds: Ints) -> pd.Series:
-    return pd.Series(microseconds.view("datetime64[us]")).dt.tz_localize("UTC")
 
 
 def _status(table: pd.DataFrame) -> npt.NDArray[np.object_]:

@@ -19,6 +19,28 @@ def to_microseconds(times: pd.Series) -> Microseconds:
     return np.asarray(times.dt.as_unit("us").astype("int64"), dtype=np.int64)
 
 
+def to_timestamps(microseconds: Microseconds) -> pd.Series:
+    """Convert microseconds since 1970 to UTC timestamps."""
+    return pd.Series(microseconds.view("datetime64[us]")).dt.tz_localize("UTC")
+
+
+def first_and_last(group: Ints, time: Microseconds, groups: int) -> tuple[pd.Series, pd.Series]:
+    """Earliest and latest time of each group, as UTC timestamps.
+
+    Parameters
+    ----------
+    group, time : array of shape (n,)
+        Number of each row's group, and microseconds UTC.
+    groups : int
+        Number of groups, each of which has a row.
+    """
+    limits = np.iinfo(np.int64)
+    first, last = np.full(groups, limits.max), np.full(groups, limits.min)
+    np.minimum.at(first, group, time)
+    np.maximum.at(last, group, time)
+    return to_timestamps(first), to_timestamps(last)
+
+
 def count_events_until(
     splicer: Ints, time: Microseconds, event_splicer: Ints, event_time: Microseconds
 ) -> Ints:
@@ -61,5 +83,6 @@ def _event_ranges(
     # splicer and rank of the time are combined into one number that sorts like the pair
     events = np.sort(event_splicer * size + np.searchsorted(times, event_time) + 1)
     query = splicer * size + np.searchsorted(times, time, side="right")
-    start = np.searchsorted(events, splicer * size)
+    count = int(splicer.max()) + 1 if len(splicer) else 0
+    start = np.searchsorted(events, np.arange(count) * size)[splicer]
     return start.astype(np.int64), np.searchsorted(events, query, side="right").astype(np.int64)

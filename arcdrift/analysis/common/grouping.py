@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from arcdrift.arrays import Datetimes, Ints
+from arcdrift.arrays import Bools, Datetimes, Ints
 
 SLOTS_PER_ROW = 8
 """Tables up to 8 slots a row are counted; larger ones are sorted."""
@@ -42,6 +42,27 @@ def as_text(values: pd.Series) -> pd.Series:
         return pd.Series(None, index=values.index, dtype="str")
     text = values.cat.categories.astype("str").array
     return pd.Series(text.take(values.cat.codes.to_numpy(), allow_fill=True), index=values.index)
+
+
+def text_codes(values: pd.Series) -> tuple[Ints, pd.Index]:
+    """Number of each row's text among the distinct texts, in alphabetical order, and these.
+
+    The number is -1 where the text is missing. The texts of a categorical column are its
+    categories, so that no row needs to be looked at.
+    """
+    if (
+        isinstance(values.dtype, pd.CategoricalDtype)
+        and values.cat.categories.is_monotonic_increasing
+    ):
+        return values.cat.codes.to_numpy().astype(np.int64), values.cat.categories
+    code, texts = pd.factorize(values, sort=True)
+    return code.astype(np.int64), pd.Index(texts)
+
+
+def rows_with(values: pd.Series, text: str) -> Bools:
+    """Whether each row holds a text, shape (n,); False where it is missing."""
+    code, texts = text_codes(values)
+    return np.append(np.asarray(texts == text, dtype=bool), False)[code]
 
 
 def fill_missing_text(values: pd.Series, placeholder: str) -> pd.Series:
@@ -79,6 +100,57 @@ def group_index(*keys: Any) -> tuple[Ints, Ints]:
     return group, first
 
 
+def match_rows(keys: pd.DataFrame, table: pd.DataFrame, on: Sequence[str]) -> Ints:
+    """Find the row of a table that has the same keys as each row of a frame.
+
+    Parameters
+    ----------
+    keys : DataFrame
+        Columns `on`, as text, categories, or whole numbers or days.
+    table : DataFrame
+        The same columns; of several rows with the same keys, the first counts.
+
+    Returns
+    -------
+    array of shape (rows of keys,)
+        Position in `table`; -1 where there is none.
+    """
+    wanted, known = np.zeros(len(keys), np.int64), np.zeros(len(table), np.int64)
+    is_known = np.ones(len(table), dtype=bool)
+    for name in on:
+        values = keys[name]
+        code, distinct = (
+            text_codes(values)
+            if isinstance(values.dtype, (pd.CategoricalDtype, pd.StringDtype))
+            else pd.factorize(values, sort=True)
+        )
+        code_of_row = pd.Index(distinct).get_indexer(pd.Index(table[name]))
+        is_known &= code_of_row >= 0
+        size = len(distinct) + 1
+        wanted, known = wanted * size + code, known * size + code_of_row
+    rows = np.flatnonzero(is_known)
+    numbers, first = np.unique(known[rows], return_index=True)
+    place = np.minimum(np.searchsorted(numbers, wanted), max(len(numbers) - 1, 0))
+    if not len(numbers):
+        return np.full(len(keys), -1)
+    return np.where(numbers[place] == wanted, rows[first][place], -1)
+
+
+def time_order(group: Ints, at: Ints) -> Ints:
+    """Rows by group, in each by time, and those of one time as they come.
+
+    Parameters
+    ----------
+    group, at : array of shape (n,)
+        Number of each row's group, not negative, and its time.
+    """
+    if len(group) and group.max() < np.iinfo(np.uint16).max:
+        group = group.astype(np.uint16)  # numpy sorts 16 bits by radix, much faster
+    order = np.argsort(group, kind="stable")
+    is_back = (np.diff(at[order]) < 0) & (np.diff(group[order]) == 0)
+    return np.lexsort((at, group)) if is_back.any() else order
+
+
 def _sorted_codes(values: Any) -> tuple[Ints, int]:
     """Integer code of each value, ordered like the values, and the number of possible codes."""
     array = values.array if isinstance(values, pd.Series) else values
@@ -106,10 +178,10 @@ def _compress(codes: Ints, size: int) -> tuple[Ints, int]:
     if size > SLOTS_PER_ROW * len(codes) + 1000:
         distinct, code = np.unique(codes, return_inverse=True)
         return code.astype(np.int64), len(distinct)
-    present = np.zeros(size, dtype=np.int64)
-    present[codes] = 1
+    present = np.zeros(size, dtype=bool)
+    present[codes] = True
     rank = np.cumsum(present) - 1
-    return rank[codes], int(present.sum())
+    return rank[codes], int(rank[-1]) + 1 if size else 0
 
 
 def count_distinct(group: Ints, values: Any) -> Ints:

@@ -147,6 +147,8 @@ def find_outlier_splices(
     day: pd.Series,
     service: pd.DataFrame,
     earlier: OutlierState | None = None,
+    *,
+    segment: Ints | None = None,
 ) -> OutlierSplices:
     """Compare each splice with a limit fitted on earlier days of its stream segment.
 
@@ -161,18 +163,24 @@ def find_outlier_splices(
         Service events.
     earlier : OutlierState, optional
         State after all earlier days, where `work` does not begin with the first.
+    segment : array of shape (splices,), optional
+        Number of restarting services before the day of each splice, where it is known already
+        (``segment`` of `arcdrift.analysis.loss.stream_days.sum_stream_days`).
     """
     state = OutlierState.empty() if earlier is None else earlier
     if work.empty:
         return OutlierSplices(pd.DataFrame(columns=OUTLIER_COLUMNS), state)
     past = state.streams.reset_index(drop=True)
     program = fill_missing_text(work["program"], NO_PROGRAM)
-    names, stream = _number_streams(work["splicer"], program, past)
-    segment = service_counts(work["splicer"], day.to_numpy(), work["spliced_at"], service).sum(
-        axis=0
-    )
+    streams_known, stream = _number_streams(work["splicer"], program, past)
+    names, past_stream = streams_known.names, streams_known.positions(past)
+    if segment is None:
+        every = np.arange(len(work))
+        at = work["spliced_at"]
+        counts = service_counts(work["splicer"], day.to_numpy(), at, service, every)
+        segment = counts.sum(axis=0)
     # all earlier days of a stream's present segment stand as one row before those of `work`
-    streams = np.r_[_positions(past, names), stream]
+    streams = np.r_[past_stream, stream]
     segments = np.r_[past["segment"].to_numpy(dtype=np.int64), segment]
     days = np.r_[past["last_day"].to_numpy(dtype="datetime64[us]"), day.to_numpy("datetime64[us]")]
     weight = np.r_[past["splices"].to_numpy(dtype=np.float64), np.ones(len(work))]
@@ -188,7 +196,10 @@ def find_outlier_splices(
     fitted_at = _fit_days(unit, after)
     is_new = fitted_at >= 0
     is_new[past_unit] &= fitted_at[past_unit] != past_cell[:, None]
-    losses = _losses_to_fit(work, cell, state, past_cell, _positions(state.losses, names), names)
+    cell_of_stream = np.full(len(names), -1)
+    cell_of_stream[past_stream] = past_cell
+    cell_of_past = cell_of_stream[streams_known.positions(state.losses)]
+    losses = _losses_to_fit(work, cell, state.losses, cell_of_past)
     fits = _fitted_limits(losses, unit, np.where(is_new, fitted_at, -1))
 
     shape = fitted_at.shape
@@ -229,24 +240,27 @@ def find_outlier_splices(
         }
     )
     present = np.flatnonzero(np.diff(unit_stream, append=-1) != 0)  # last segment of each stream
-    counts = {"judged": ~np.isnan(limit), "exceptions": outlying}
-    past_counts = past.set_index(_positions(past, names))
+    of_all = {"judged": ~np.isnan(limit), "exceptions": outlying}
+    every_stream = np.r_[past_stream, stream]
     table = names.assign(
         segment=segments[first][ends[present]],
         last_day=days[first][ends[present]],
         splices=upto[ends[present]],
         carried_db=following[present],
         **{
-            name: np.bincount(stream[chosen], minlength=len(names))
-            + past_counts[name].reindex(names.index, fill_value=0).to_numpy(dtype=np.int64)
-            for name, chosen in counts.items()
+            name: np.bincount(
+                every_stream, np.r_[past[name].to_numpy(np.float64), chosen]
+            ).astype(np.int64)
+            for name, chosen in of_all.items()
         },
-    )
-    for stage, number in enumerate(STAGES):
-        table[f"limit_{number}"] = limits[present, stage]
-        table[f"splices_{number}"] = splices[present, stage]
-        table[f"day_{number}"] = last_days[present, stage]
-        table[f"refusal_{number}"] = refusals[present, stage]
+        **{
+            f"{name}_{number}": values[present, stage]
+            for stage, number in enumerate(STAGES)
+            for name, values in (
+                ("limit", limits), ("splices", splices), ("day", last_days), ("refusal", refusals),
+            )
+        },
+    )  # fmt: skip
     is_open = np.zeros(len(starts), dtype=bool)
     is_open[present] = after[ends[present]] < len(STAGES)
     return OutlierSplices(
@@ -258,37 +272,40 @@ def find_outlier_splices(
     )
 
 
+@dataclass(frozen=True)
+class _Streams:
+    """Names of all streams, earlier ones included, in order: ``splicer``, ``program``."""
+
+    names: pd.DataFrame
+
+    def positions(self, frame: pd.DataFrame) -> Ints:
+        """Number of each row's stream among the names of all, shape (rows,)."""
+        place = {key: number for number, key in enumerate(_keys(self.names))}
+        return np.array([place[key] for key in _keys(frame)], dtype=np.int64)
+
+
+def _keys(frame: pd.DataFrame) -> list[tuple[str, str]]:
+    return list(zip(frame["splicer"].array, frame["program"].array, strict=True))
+
+
 def _number_streams(
     splicer: pd.Series, program: pd.Series, past: pd.DataFrame
-) -> tuple[pd.DataFrame, Ints]:
-    """Names of all streams in order, and the number of each splice's stream among them."""
+) -> tuple[_Streams, Ints]:
+    """All streams, and the number of each splice's stream among them."""
     code, first = group_index(splicer, program)
     found = pd.DataFrame(
         {
             name: as_text(values.iloc[first]).to_numpy(dtype=object)
             for name, values in (("splicer", splicer), ("program", program))
-        }
+        },
+        dtype=object,
     )
-    names = pd.concat([found, past[["splicer", "program"]].astype(object)]).drop_duplicates()
-    names = names.sort_values(["splicer", "program"], ignore_index=True)
-    return names, _positions(found, names)[code]
+    every = sorted({*_keys(found), *_keys(past)})
+    streams = _Streams(pd.DataFrame(every, columns=["splicer", "program"], dtype=object))
+    return streams, streams.positions(found)[code]
 
 
-def _positions(frame: pd.DataFrame, names: pd.DataFrame) -> Ints:
-    """Number of each row's stream among the names of all, shape (rows,)."""
-    known = pd.MultiIndex.from_frame(names[["splicer", "program"]])
-    keys = pd.MultiIndex.from_frame(frame[["splicer", "program"]].astype(object))
-    return known.get_indexer(keys).astype(np.int64)
-
-
-def _losses_to_fit(
-    work: pd.DataFrame,
-    cell: Ints,
-    state: OutlierState,
-    past_cell: Ints,
-    past_stream: Ints,
-    names: pd.DataFrame,
-) -> _Losses:
+def _losses_to_fit(work: pd.DataFrame, cell: Ints, past: pd.DataFrame, past_cell: Ints) -> _Losses:
     """Losses of `work` and those kept of earlier days, whose day is the one row of these."""
     bins = histogram_bins(STEP_DB)
     loss = work["loss_db"].to_numpy(dtype=np.float64)
@@ -297,30 +314,23 @@ def _losses_to_fit(
         below = work["loss_below_db"].to_numpy(dtype=np.float64)
     step = np.minimum(np.rint(loss / STEP_DB).astype(np.int64), bins - 1)
     step[~np.isnan(below)] = -1
-    cell_of = np.full(len(names), -1)
-    cell_of[_positions(state.streams, names)] = past_cell
-    past = state.losses
     return _Losses(
         np.r_[past["step"].to_numpy(dtype=np.int64), step],
         np.r_[past["below_db"].to_numpy(dtype=np.float64), below],
-        np.r_[cell_of[past_stream], cell],
+        np.r_[past_cell, cell],
         np.r_[past["count"].to_numpy(dtype=np.float64), np.ones(len(work))],
     )
 
 
 def _open_losses(losses: _Losses, chosen: Bools, stream: Ints, names: pd.DataFrame) -> pd.DataFrame:
     """Chosen losses counted by stream and value (`OutlierState.losses`)."""
-    rows = pd.DataFrame(
-        {
-            "stream": stream[chosen],
-            "step": losses.step[chosen],
-            "below_db": losses.below[chosen],
-            "count": losses.count[chosen],
-        }
-    )
-    table = rows.groupby(["stream", "step", "below_db"], dropna=False)["count"].sum().reset_index()
-    keys = names.iloc[table["stream"]][["splicer", "program"]].reset_index(drop=True)
-    return keys.join(table)[LOSS_COLUMNS]
+    step, below = losses.step[chosen], losses.below[chosen]
+    # a number for each limit that losses are below; those with a figure of their own come last
+    limit = np.searchsorted(np.unique(below[~np.isnan(below)]), below)
+    group, first = group_index(stream[chosen], step, limit)
+    keys = names.iloc[stream[chosen][first]].reset_index(drop=True)
+    counts = np.bincount(group, losses.count[chosen], minlength=len(first))
+    return keys.assign(step=step[first], below_db=below[first], count=counts)[LOSS_COLUMNS]
 
 
 def _fit_days(unit: Ints, after: Ints) -> Ints:

@@ -5,15 +5,24 @@ Single losses are skewed and contain outliers, so the charts follow days. Each l
 not look like a raised level.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.common.days import WORKDAY, record_sites, workdays
 from arcdrift.analysis.common.event_lookup import count_events_until, splicer_index, to_microseconds
-from arcdrift.analysis.common.grouping import as_text, fill_missing_text, group_index, group_sums
+from arcdrift.analysis.common.grouping import (
+    as_text,
+    fill_missing_text,
+    group_index,
+    group_sums,
+    rows_with,
+    text_codes,
+)
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
-from arcdrift.arrays import Datetimes, Floats, Ints
+from arcdrift.arrays import Bools, Datetimes, Floats, Ints
 from arcdrift.settings import Crew
 
 CAP_MULTIPLE = 3.5
@@ -25,9 +34,30 @@ CALIBRATION_DAYS = 5
 NO_PROGRAM = "(program not logged)"
 
 
+class StreamDays(NamedTuple):
+    """Stream days, and the one to which each splice belongs.
+
+    Attributes
+    ----------
+    days : DataFrame
+        From `aggregate_stream_days`.
+    of_splice : array of shape (splices,)
+        Row of `days` of each production splice.
+    """
+
+    days: pd.DataFrame
+    of_splice: Ints
+
+
+def in_loss_charts(splices: pd.DataFrame) -> Bools:
+    """Whether each splice belongs in loss charts: production work with a loss figure."""
+    known = ~np.isnan(splices["loss_db"].to_numpy(dtype=np.float64, na_value=np.nan))
+    return np.asarray(known & rows_with(splices["purpose"], "production"))
+
+
 def production_splices(splices: pd.DataFrame) -> pd.DataFrame:
     """Splices for loss charts: production work with a loss figure."""
-    return splices[splices["loss_db"].notna() & (splices["purpose"] == "production")]
+    return splices[in_loss_charts(splices)]
 
 
 def calibration_losses(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
@@ -110,34 +140,48 @@ def aggregate_stream_days(
         ``capped_squares``, ``cap`` (dB).
     """
     work = production_splices(splices[[name for name in WORK_COLUMNS if name in splices.columns]])
-    if work.empty:
-        return pd.DataFrame(columns=DAY_COLUMNS)
-    day = workdays(work, crew, "spliced_at").to_numpy()
-    events = service_counts(work["splicer"], day, work["spliced_at"], service)
-    loss = work["loss_db"].to_numpy(dtype=np.float64)
-    program = fill_missing_text(work["program"], NO_PROGRAM)
-    stream, _ = group_index(work["splicer"], program)
-    cell, first = group_index(stream, day)
-    unit = stream[first]
     if caps is None:
         caps = stream_caps(calibration_losses(splices, crew))
-    cap = _cap_of_streams(work["splicer"], program, stream, caps)[unit]
+    return sum_stream_days(work, service, crew, caps).days
+
+
+def sum_stream_days(
+    work: pd.DataFrame, service: pd.DataFrame, crew: Crew, caps: pd.DataFrame
+) -> StreamDays:
+    """Sum production splices into stream days as `aggregate_stream_days` does, and number them.
+
+    Parameters
+    ----------
+    work : DataFrame
+        From `production_splices`.
+    caps : DataFrame
+        Caps of all their streams (`stream_caps`).
+    """
+    if work.empty:
+        return StreamDays(pd.DataFrame(columns=DAY_COLUMNS), np.zeros(0, dtype=np.int64))
+    day = workdays(work, crew, "spliced_at").to_numpy()
+    loss = work["loss_db"].to_numpy(dtype=np.float64)
+    program = fill_missing_text(work["program"], NO_PROGRAM)
+    stream, first_of_stream = group_index(work["splicer"], program)
+    cell, first = group_index(stream, day)
+    events = service_counts(work["splicer"], day, work["spliced_at"], service, first)
+    cap = _cap_of_streams(work["splicer"], program, first_of_stream, caps)[stream[first]]
     capped = np.minimum(loss, cap[cell])
     sums = {"n": 1, "total": loss, "capped": capped, "capped_squares": capped**2}
-    site = record_sites(work, crew)
-    known = np.flatnonzero(site.notna())
-    last = np.full(len(first), len(site))
-    last[cell[known]] = known  # numpy keeps the last of repeated assignments
+    site, sites = text_codes(record_sites(work, crew))
+    known = np.flatnonzero(site >= 0)
+    last = np.full(len(first), -1)
+    last[cell[known]] = site[known]  # numpy keeps the last of repeated assignments
     days = group_sums(cell, sums, counts=("n",)).assign(
         splicer=as_text(work["splicer"].iloc[first]).array,
         program=as_text(program.iloc[first]).array,
-        segment=events[:, first].sum(axis=0),
-        **dict(zip(EVENT_COLUMNS, events[:, first], strict=True)),
+        segment=events.sum(axis=0),
+        **dict(zip(EVENT_COLUMNS, events, strict=True)),
         day=day[first],
-        site=pd.Series(np.append(site.to_numpy(dtype=object), [None])[last]).astype(object),
+        site=pd.Series(np.array([*sites, None], dtype=object)[last], dtype=object),
         cap=cap,
     )
-    return days[DAY_COLUMNS]
+    return StreamDays(days[DAY_COLUMNS], cell)
 
 
 CALIBRATION_COLUMNS = ["splicer", "program", "day", "loss_db"]
@@ -159,7 +203,7 @@ DAY_COLUMNS = [
 
 
 def service_counts(
-    splicer: pd.Series, day: Datetimes, at: pd.Series, service: pd.DataFrame
+    splicer: pd.Series, day: Datetimes, at: pd.Series, service: pd.DataFrame, rows: Ints
 ) -> Ints:
     """Number of restarting services of each action before the splicer's first splice of the day.
 
@@ -173,33 +217,36 @@ def service_counts(
         Time of each splice (UTC).
     service : DataFrame
         Service events.
+    rows : array of shape (rows,)
+        Splices for whose days the services are wanted.
 
     Returns
     -------
-    array of shape (actions, n)
+    array of shape (actions, rows)
         In the order of `RESTART_ACTIONS`.
     """
-    if not len(day):
-        return np.zeros((len(RESTART_ACTIONS), 0), dtype=np.int64)
-    names = pd.Index(splicer.unique().astype("str"))
-    who = splicer_index(splicer, names)
-    cell, row = group_index(who, day)
-    first = np.full(len(row), np.iinfo(np.int64).max)
-    np.minimum.at(first, cell, to_microseconds(at))
-    counts = []
-    for action in RESTART_ACTIONS:
-        events = service[service["action"] == action]
-        place = splicer_index(events["asset"], names)
-        times = to_microseconds(events.loc[place >= 0, "serviced_at"])
-        counts.append(count_events_until(who[row], first, place[place >= 0], times)[cell])
-    return np.stack(counts)
+    who, texts = text_codes(splicer)
+    names = pd.Index(texts.astype("str"))
+    cell, first_row = group_index(who, day)
+    began = np.full(len(first_row), np.iinfo(np.int64).max)
+    np.minimum.at(began, cell, to_microseconds(at))
+    cells = cell[rows]
+    counts = np.zeros((len(RESTART_ACTIONS), len(cells)), dtype=np.int64)
+    place, served_at = (
+        splicer_index(service["asset"], names),
+        to_microseconds(service["serviced_at"]),
+    )
+    for number, action in enumerate(RESTART_ACTIONS):
+        rows = np.flatnonzero(rows_with(service["action"], action) & (place >= 0))
+        events = (place[rows], served_at[rows])
+        counts[number] = count_events_until(who[first_row], began, *events)[cells]
+    return counts
 
 
 def _cap_of_streams(
-    splicer: pd.Series, program: pd.Series, stream: Ints, caps: pd.DataFrame
+    splicer: pd.Series, program: pd.Series, first: Ints, caps: pd.DataFrame
 ) -> Floats:
-    """Cap of each stream (dB), in the order of their numbers."""
-    _, first = np.unique(stream, return_index=True)
+    """Cap of each stream (dB); `first` has the row of its first splice."""
     names = (as_text(values.iloc[first]) for values in (splicer, program))
     known = dict(zip(zip(caps["splicer"], caps["program"], strict=True), caps["cap"], strict=True))
     return np.array([known[key] for key in zip(*names, strict=True)], dtype=np.float64)

@@ -8,11 +8,16 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.common.days import record_sites
+from arcdrift.analysis.common.event_lookup import first_and_last, to_microseconds
 from arcdrift.analysis.common.grouping import (
     category_to_text,
     fill_missing_text,
     group_index,
     group_sums,
+    match_rows,
+    rows_with,
+    text_codes,
+    time_order,
 )
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
 from arcdrift.arrays import Floats, Ints
@@ -70,11 +75,9 @@ def aggregate_technician_days(
     """
     if splices.empty:
         return pd.DataFrame(columns=["splicer", *CELL, "first_at", "last_at", "cap", *SUMS])
-    code, keys = _cell_keys(splices, day, crew)
-    stream_day = ["splicer", "program", "day"]
-    caps = days[[*stream_day, "cap"]].drop_duplicates(stream_day)
-    keys["cap"] = keys.merge(caps, on=stream_day, how="left")["cap"].fillna(CAP_DB)
-    cap = keys["cap"].to_numpy(dtype=np.float64)[code]
+    code, coded_keys = _cell_keys(splices, day, crew)
+    cell_cap = _caps_of_cells(coded_keys, days)
+    cap = cell_cap[code]
     loss = splices["loss_db"].to_numpy(dtype=np.float64)
     left, right = (
         splices[f"cleave_{side}_deg"].to_numpy(dtype=np.float64) for side in ("left", "right")
@@ -88,8 +91,9 @@ def aggregate_technician_days(
         worse = np.fmax(left, right)
         bad = worse > crew.prep.bad_cleave_deg
         dirty = known & (loss > dirty_above(cap))
-    at = splices["spliced_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)
-    person_day = group_index(keys["splicer"], keys["technician"], keys["day"])[0][code]
+    at = to_microseconds(splices["spliced_at"])
+    person_days = (coded_keys[name] for name in ("splicer", "technician", "day"))
+    person_day = group_index(*person_days)[0][code]
     hour, nth = within_day(at, person_day)
     first = nth < FIRST
     good = known & both & ~bad
@@ -98,7 +102,7 @@ def aggregate_technician_days(
     )
     aired = np.isfinite(density) & np.isfinite(vapor)
     values = {
-        "made": 1.0, "redo": (splices["outcome"] == "redo").to_numpy(), "n": known,
+        "made": 1.0, "redo": rows_with(splices["outcome"], "redo"), "n": known,
         "capped": capped, "below": np.where(loss < cap, capped, 0.0), "squares": capped**2,
         "angles": both, "angle": angle,
         "angle_squares": angle**2, "uneven": uneven, "uneven_squares": uneven**2, "bad": bad,
@@ -111,17 +115,29 @@ def aggregate_technician_days(
         "density_n": aired, "density": np.where(aired, density, 0.0),
         "vapor": np.where(aired, vapor, 0.0),
     }  # fmt: skip
-    keys = keys.join(group_sums(code, values))
-    order = np.lexsort((at, code))
-    first_row = np.searchsorted(code[order], np.arange(len(keys)))
-    last_row = np.r_[first_row[1:], len(order)] - 1
-    for name, row in (("first_at", first_row), ("last_at", last_row)):
-        keys[name] = pd.to_datetime(at[order][row], unit="us", utc=True).as_unit("us")
-    return keys
+    keys = category_to_text(coded_keys).assign(cap=cell_cap)
+    first_at, last_at = first_and_last(code, at, len(keys))
+    sums = group_sums(code, values)
+    return pd.concat([keys, sums], axis=1).assign(first_at=first_at, last_at=last_at)
+
+
+def _caps_of_cells(keys: pd.DataFrame, days: pd.DataFrame) -> Floats:
+    """Cap of each cell's stream day (dB); `CAP_DB` where there is none.
+
+    Parameters
+    ----------
+    keys : DataFrame
+        From `_cell_keys`.
+    days : DataFrame
+        Stream days.
+    """
+    row = match_rows(keys, days, ("splicer", "program", "day"))
+    caps = np.append(days["cap"].to_numpy(dtype=np.float64), np.nan)[row]
+    return np.where(np.isnan(caps), CAP_DB, caps)
 
 
 def _cell_keys(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[Ints, pd.DataFrame]:
-    """Cell number of each splice, and the keys of the cells in order."""
+    """Cell number of each splice, and the keys of the cells in order, text in categories."""
     columns = {
         "splicer": splices["splicer"],
         "technician": fill_missing_text(splices["technician"], NOBODY),
@@ -133,7 +149,7 @@ def _cell_keys(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[Ints,
     }
     cell, first = group_index(*columns.values())
     keys = pd.DataFrame({name: values.array[first] for name, values in columns.items()})
-    return cell, category_to_text(keys)
+    return cell, keys
 
 
 def _fibers(splices: pd.DataFrame) -> pd.Series:
@@ -141,7 +157,7 @@ def _fibers(splices: pd.DataFrame) -> pd.Series:
     if "fiber_a" not in splices.columns:
         return pd.Series("(fibers not logged)", index=splices.index)
     codes, names = zip(
-        *(pd.factorize(fill_missing_text(splices[f"fiber_{side}"], "?")) for side in "ab"),
+        *(text_codes(fill_missing_text(splices[f"fiber_{side}"], "?")) for side in "ab"),
         strict=True,
     )
     pairs = [" + ".join(sorted((str(a), str(b)))) for a in names[0] for b in names[1]]
@@ -165,7 +181,7 @@ def within_day(at: Ints, person_day: Ints) -> tuple[Floats, Ints]:
     person_day : array of shape (n,)
         Group number of each splice: its technician's day on its splicer.
     """
-    order = np.lexsort((at, person_day))
+    order = time_order(person_day, at)
     new = np.diff(person_day[order], prepend=-1) != 0
     place = np.arange(len(at))
     start = np.maximum.accumulate(np.where(new, place, 0))

@@ -11,7 +11,14 @@ import pandas as pd
 
 from arcdrift.analysis.common.days import DAY
 from arcdrift.analysis.common.episodes import severity
-from arcdrift.analysis.common.grouping import category_to_text, concat_frames
+from arcdrift.analysis.common.event_lookup import first_and_last, to_microseconds
+from arcdrift.analysis.common.grouping import (
+    category_to_text,
+    concat_frames,
+    group_index,
+    text_codes,
+    time_order,
+)
 from arcdrift.analysis.maintenance.blade_left import (
     blade_text,
     cleaves_left,
@@ -33,6 +40,8 @@ from arcdrift.settings import Crew, Interval
 HEAVY_SHARE = 1.5
 """From this multiple of its interval on, overdue service needs action (common practice, no
 source)."""
+HOUR = 3_600_000_000
+"""Microseconds."""
 HOUR_KEYS = ["splicer", "cleaver", "blade_position"]
 USAGE_COLUMNS = [*HOUR_KEYS, "at", "last", "splices"]
 
@@ -100,10 +109,15 @@ def usage_by_hour(splices: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         `USAGE_COLUMNS`: ``at`` and ``last`` are the first and last splice of the hour.
     """
-    keys = [*HOUR_KEYS, _hour(splices["spliced_at"])]
-    grouped = splices.groupby(keys, dropna=False)["spliced_at"]
-    sums = grouped.agg(at="min", last="max", splices="size").reset_index()
-    return category_to_text(sums[USAGE_COLUMNS]).sort_values(["splicer", "at"], ignore_index=True)
+    at = to_microseconds(splices["spliced_at"])
+    # missing text, whose number is -1, is a group of its own
+    codes = [text_codes(splices[name])[0] + 1 for name in HOUR_KEYS]
+    group, first = group_index(*codes, at // HOUR)
+    rows = splices[HOUR_KEYS].iloc[first].reset_index(drop=True)
+    began, ended = first_and_last(group, at, len(first))
+    use = rows.assign(at=began, last=ended, splices=np.bincount(group, minlength=len(first)))
+    order = time_order(codes[0][first], to_microseconds(began))
+    return category_to_text(use.iloc[order].reset_index(drop=True))
 
 
 def join_divided_hours(use: pd.DataFrame) -> pd.DataFrame:

@@ -5,7 +5,14 @@ import json
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.common.grouping import category_to_text, fill_missing_text, group_index
+from arcdrift.analysis.common.event_lookup import to_microseconds
+from arcdrift.analysis.common.grouping import (
+    category_to_text,
+    fill_missing_text,
+    group_index,
+    rows_with,
+    time_order,
+)
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.arrays import Ints
 from arcdrift.settings import Crew
@@ -15,6 +22,10 @@ RUN_COLUMNS = [
     "splices",
 ]  # fmt: skip
 PRACTICE_COLUMNS = ["splicer", "technician", "at", "loss_db", "angle_deg", "outcome"]
+PRACTICE_LOGGED = [
+    "splicer", "technician", "spliced_at", "loss_db", "cleave_left_deg", "cleave_right_deg",
+    "outcome",
+]  # fmt: skip
 MOST_IDS = 50
 """Splice ids stored at most for one run."""
 
@@ -79,7 +90,7 @@ def bad_stretches(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[In
     person_day, _ = group_index(
         splices["splicer"], fill_missing_text(splices["technician"], NOBODY), day
     )
-    order = np.lexsort((splices["spliced_at"].astype("int64").to_numpy(), person_day))
+    order = time_order(person_day, to_microseconds(splices["spliced_at"]))
     order = order[~np.isnan(angle[order])]
     worse, person_day = angle[order], person_day[order]
     bad = worse > crew.prep.bad_cleave_deg
@@ -97,9 +108,8 @@ def bad_stretches(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[In
 
 def practice_splices(splices: pd.DataFrame) -> pd.DataFrame:
     """Select practice splices of each splicer in time order: `PRACTICE_COLUMNS`."""
-    practice = category_to_text(
-        splices[(splices["purpose"] == "practice") & splices["technician"].notna()]
-    )
+    is_practice = rows_with(splices["purpose"], "practice") & splices["technician"].notna()
+    practice = category_to_text(splices.loc[is_practice, PRACTICE_LOGGED])
     rows = practice.assign(angle_deg=worse_angle(practice), at=practice["spliced_at"])[
         PRACTICE_COLUMNS
     ]

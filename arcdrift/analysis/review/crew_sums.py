@@ -7,8 +7,18 @@ import pandas as pd
 
 from arcdrift.analysis.advice.reading_gaps import NO_SITE
 from arcdrift.analysis.common.days import WORKDAY, record_sites
-from arcdrift.analysis.common.event_lookup import splicer_index
-from arcdrift.analysis.common.grouping import as_text, category_to_text, group_index, group_sums
+from arcdrift.analysis.common.event_lookup import (
+    first_and_last,
+    splicer_index,
+    to_microseconds,
+)
+from arcdrift.analysis.common.grouping import (
+    as_text,
+    category_to_text,
+    group_index,
+    group_sums,
+    rows_with,
+)
 from arcdrift.settings import Crew
 
 HISTOGRAM_STEP_DB = 0.001
@@ -44,18 +54,18 @@ def daily_outcomes(splices: pd.DataFrame) -> pd.DataFrame:
         ``day``, ``splices``, ``measured`` (with a loss), ``total`` (dB), ``over`` (above 0.10 dB),
         ``redo``, ``errors``.
     """
-    production_splices = splices.loc[
-        splices["purpose"] == "production", [WORKDAY, "loss_db", "outcome"]
-    ]
-    day = production_splices[WORKDAY].to_numpy()
+    rows = np.flatnonzero(rows_with(splices["purpose"], "production"))
+    day = splices[WORKDAY].to_numpy()[rows]
+    loss = splices["loss_db"].to_numpy(dtype=np.float64, na_value=np.nan)[rows]
+    outcome = splices["outcome"].iloc[rows]
     group, first = group_index(day)
     sums = {
         "splices": 1,
-        "measured": production_splices["loss_db"].notna(),
-        "total": production_splices["loss_db"].fillna(0.0),
-        "over": production_splices["loss_db"] > OVER_DB,
-        "redo": production_splices["outcome"] == "redo",
-        "errors": production_splices["outcome"] == "error",
+        "measured": ~np.isnan(loss),
+        "total": np.nan_to_num(loss),
+        "over": loss > OVER_DB,
+        "redo": rows_with(outcome, "redo"),
+        "errors": rows_with(outcome, "error"),
     }
     table = group_sums(group, sums, counts=("splices", "measured", "over", "redo", "errors"))
     table.insert(0, "day", day[first])
@@ -100,8 +110,11 @@ def import_spans(records: pd.DataFrame, when: str) -> pd.DataFrame:
     DataFrame
         ``splicer``, ``import_id``, ``first``, ``last``.
     """
-    grouped = records.groupby(_SPAN_KEYS, observed=True)[when]
-    return category_to_text(grouped.agg(first="min", last="max").reset_index())
+    at = to_microseconds(records[when])
+    group, row = group_index(records["splicer"], records["import_id"])
+    first, last = first_and_last(group, at, len(row))
+    keys = category_to_text(records[_SPAN_KEYS].iloc[row].reset_index(drop=True))
+    return keys.assign(first=first, last=last)
 
 
 def join_spans(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:

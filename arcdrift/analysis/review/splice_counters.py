@@ -7,17 +7,22 @@ again: arrays by splicer instead of rows, and 32 bits of each place.
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
 
 from arcdrift.analysis.common.event_lookup import to_microseconds
+from arcdrift.analysis.common.grouping import text_codes
 from arcdrift.arrays import Ints
 
 CLOCK_COLUMNS = ("id", "import_id", "spliced_at", "arc_count", "splice_number")
 COUNTER_COLUMNS = (*CLOCK_COLUMNS, "splicer", "site")
 """Columns of the splices by which a wrong clock is found."""
 PLACE = "place"
+_PRIME = 2_654_435_761
 SITES, SITE_COUNTS = "sites", "site_counts"
 
 
@@ -38,7 +43,14 @@ class SpliceCounters:
     @classmethod
     def of(cls, splices: pd.DataFrame) -> "SpliceCounters":
         """Counters of splices, each splicer's in order of ids, with ``location`` or without."""
-        rows_of = splices.groupby("splicer", observed=True).indices
+        code, names = text_codes(splices["splicer"])
+        order = np.argsort(code, kind="stable")
+        present, start = np.unique(code[order], return_index=True)
+
+        def divided(values: npt.NDArray[Any]) -> list[npt.NDArray[Any]]:
+            """Values of each splicer."""
+            return np.split(values[order], start[1:]) if len(start) else []
+
         values = {
             name: splices[name].to_numpy(np.int64 if "id" in name else np.float64, na_value=np.nan)
             for name in CLOCK_COLUMNS
@@ -47,18 +59,19 @@ class SpliceCounters:
         values["spliced_at"] = to_microseconds(splices["spliced_at"])
         if "location" in splices.columns:
             values[PLACE] = hash_places(splices["location"])
-        columns = {
-            name: [array[rows] for rows in rows_of.values()] for name, array in values.items()
-        }
-        sites = [splices["site"].iloc[rows].value_counts() for rows in rows_of.values()]
-        used = [counts[counts > 0] for counts in sites]
+        site, site_names = text_codes(splices["site"])
+        counts = np.zeros((len(names), len(site_names) + 1), dtype=np.int64)
+        np.add.at(counts, (code, site), 1)  # the last column: site not logged
+        used = [np.flatnonzero(row[:-1]) for row in counts[present]]
         return cls(
             pd.DataFrame(
                 {
-                    "splicer": pd.Series(map(str, rows_of), dtype="str"),
-                    **columns,
-                    SITES: [counts.index.astype("str").to_list() for counts in used],
-                    SITE_COUNTS: [counts.to_numpy() for counts in used],
+                    "splicer": pd.Series(names[present].astype("str")),
+                    **{name: divided(array) for name, array in values.items()},
+                    SITES: [site_names[columns].to_list() for columns in used],
+                    SITE_COUNTS: [
+                        row[columns] for row, columns in zip(counts[present], used, strict=True)
+                    ],
                 }
             )
         )
@@ -104,10 +117,22 @@ class SpliceCounters:
         return np.concatenate([np.zeros(0, np.int64), *found])
 
 
-def hash_places(locations: pd.Series) -> "np.ndarray[tuple[int], np.dtype[np.uint32]]":
-    """32 bits of each location; 0 where it is missing."""
-    known = locations.notna().to_numpy()
+def hash_places(locations: pd.Series) -> "npt.NDArray[np.uint32]":
+    """32 bits of each location; 0 where it is missing.
+
+    Polynomial hash: the bytes of the text times powers of an odd number, modulo 2^32.
+    """
+    texts = pa.array(locations, type=pa.large_string(), from_pandas=True)
+    texts = texts.combine_chunks() if isinstance(texts, pa.ChunkedArray) else texts
+    _, offsets, content = texts.fill_null("").buffers()
     places = np.zeros(len(locations), dtype=np.uint32)
-    texts = locations.to_numpy(dtype=object)[known]
-    places[known] = pd.util.hash_array(texts, categorize=False) & 0xFFFFFFFF
+    if content is None or not len(content):
+        return places
+    begin = np.frombuffer(offsets, np.int64)[texts.offset : texts.offset + len(texts) + 1]
+    letters = np.frombuffer(content, np.uint8)[begin[0] : begin[-1]]
+    begin, length = begin[:-1] - begin[0], np.diff(begin)
+    power = np.cumprod(np.full(length.max(initial=0), _PRIME, dtype=np.uint32), dtype=np.uint32)
+    nth = np.arange(len(letters)) - np.repeat(begin, length)
+    filled = length > 0
+    places[filled] = np.add.reduceat(letters * power[nth], begin[filled], dtype=np.uint32)
     return places

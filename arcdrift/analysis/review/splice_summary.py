@@ -14,7 +14,14 @@ import pandas as pd
 from arcdrift.air.air_join import AirSources, join_air
 from arcdrift.analysis.checks.daily_checks import EarlierDays, daily_checks
 from arcdrift.analysis.common.days import WORKDAY, record_sites
-from arcdrift.analysis.common.grouping import category_to_text, concat_frames
+from arcdrift.analysis.common.event_lookup import to_microseconds
+from arcdrift.analysis.common.grouping import (
+    category_to_text,
+    concat_frames,
+    rows_with,
+    text_codes,
+    time_order,
+)
 from arcdrift.analysis.loss.acceptance.accepted_limits import (
     accepted_days,
     smallest_limit,
@@ -27,10 +34,10 @@ from arcdrift.analysis.loss.outlier_splices import OutlierState, find_outlier_sp
 from arcdrift.analysis.loss.stream_days import (
     CALIBRATION_COLUMNS,
     CALIBRATION_DAYS,
-    aggregate_stream_days,
     calibration_losses,
     production_splices,
     stream_caps,
+    sum_stream_days,
 )
 from arcdrift.analysis.loss.technician_days import CELL, aggregate_technician_days
 from arcdrift.analysis.maintenance.service_findings import join_divided_hours, usage_by_hour
@@ -203,7 +210,10 @@ class SpliceContext:
     Attributes
     ----------
     checks, service : DataFrame
-        All arc checks of these splicers made with a right clock, and all service events.
+        All arc checks of these splicers made with a right clock, with `WORKDAY`, and all service
+        events.
+    passed : DataFrame
+        `arcdrift.analysis.arc.arc_points.passed_checks` of these.
     sources : AirSources
     crew : Crew
     now : Timestamp
@@ -217,6 +227,7 @@ class SpliceContext:
     """
 
     checks: pd.DataFrame
+    passed: pd.DataFrame
     service: pd.DataFrame
     sources: AirSources
     crew: Crew
@@ -291,9 +302,11 @@ def summarize_splices(
         since, outliers = earlier.since, earlier.outliers
         before = EarlierDays(since, earlier.newest)
     check_days = daily_checks(checks, splices, crew, context.now, before)
-    stream_days = aggregate_stream_days(splices, service, crew, stream_caps(context.calibration))
+    days = sum_stream_days(work, service, crew, stream_caps(context.calibration))
+    stream_days = days.days
+    segment = stream_days["segment"].to_numpy()[days.of_splice]
     technician_days, runs = _technician_days(splices, air, stream_days, crew)
-    singles = find_outlier_splices(work, day, service, outliers)
+    singles = find_outlier_splices(work, day, service, outliers, segment=segment)
     return SpliceSummary(
         stream_days=stream_days,
         technician_days=technician_days,
@@ -304,7 +317,9 @@ def summarize_splices(
         measured=measured_pairs(splices),
         unexpected_days=unexpected_days(splices, crew),
         check_days=rows_of_days(check_days, "day", None, until),
-        mismatch_groups=mismatch_cells(splices, air, checks, service, stream_days, crew),
+        mismatch_groups=mismatch_cells(
+            splices, air, checks, service, stream_days, crew, passed=context.passed
+        ),
         use=usage_by_hour(splices),
         cleave_runs=runs,
         practice=practice_splices(splices),
@@ -375,8 +390,10 @@ def concatenate_splice_summaries(parts: Sequence[SpliceSummary]) -> SpliceSummar
 
 def _newest(splices: pd.DataFrame, crew: Crew, earlier: EarlierSplices | None) -> pd.DataFrame:
     """Newest splice of each splicer, with its site."""
-    last = splices[["splicer", "spliced_at", "site"]].sort_values("spliced_at", kind="stable")
-    last = last.drop_duplicates("splicer", keep="last")
+    splicer, _ = text_codes(splices["splicer"])
+    order = time_order(splicer, to_microseconds(splices["spliced_at"]))
+    is_last = np.diff(splicer[order], append=-1) != 0
+    last = splices[["splicer", "spliced_at", "site"]].iloc[order[is_last]]
     table = category_to_text(last).assign(site=record_sites(last, crew).astype(object))
     if earlier is not None:
         table = concat_frames([earlier.newest, table]).drop_duplicates("splicer", keep="last")
@@ -387,7 +404,7 @@ def _technician_days(
     splices: pd.DataFrame, air: pd.DataFrame, stream_days: pd.DataFrame, crew: Crew
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Production splices by technician and day, and the runs of bad cleaves among them."""
-    in_production = (splices["purpose"] == "production").to_numpy()
+    in_production = rows_with(splices["purpose"], "production")
     if not in_production.all():
         splices, air = (frame[in_production].reset_index(drop=True) for frame in (splices, air))
     day = splices[WORKDAY]

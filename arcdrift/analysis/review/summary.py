@@ -12,10 +12,11 @@ import pandas as pd
 from arcdrift.air.air_join import AirSources, join_air
 from arcdrift.analysis.advice.splicer_state import SplicerState
 from arcdrift.analysis.advice.splicer_state_at import COUNT_DAYS, splicer_states_at
-from arcdrift.analysis.arc.arc_points import arc_points
+from arcdrift.analysis.arc.arc_points import passed_checks, points_with_air
 from arcdrift.analysis.clock.clock_errors import ClockErrors
 from arcdrift.analysis.common.days import WORKDAY, workdays
 from arcdrift.analysis.common.grouping import (
+    category_to_text,
     concat_frames,
     text_to_category,
 )
@@ -239,7 +240,10 @@ def summarize_part_records(
     sources = AirSources.from_readings(readings, crew)
     recorded = len(splices) if recorded is None else recorded
     names = tuple(sorted(clocks))
+    service, checks = text_to_category(service), text_to_category(checks)
     right_checks = without_wrong_times(checks, "checked_at", clocks)
+    days_of_checks = workdays(right_checks, crew, "checked_at")
+    right_checks = right_checks.assign(**{WORKDAY: days_of_checks})
     counted = right_splices = _with_workdays(splices, clocks, crew)
     if earlier is not None:
         right_splices = rows_of_days(counted, WORKDAY, earlier.since, None)
@@ -253,8 +257,10 @@ def summarize_part_records(
             there = production_splices(rows_of_days(there, WORKDAY, None, earlier.since))
             earlier_places = [splices_at_places(there, elsewhere)]
         locations = concat_texts([locations, earlier.locations])
+    passed = passed_checks(right_checks, service)
     context = SpliceContext(
         right_checks,
+        passed,
         service,
         sources,
         crew,
@@ -277,12 +283,12 @@ def summarize_part_records(
         splices=recorded,
         settled=tuple(ranges[:-1]),
         latest=ranges[-1],
-        arc_points=arc_points(right_checks, check_air, service),
+        arc_points=category_to_text(points_with_air(passed, check_air)),
         coverage=air_coverage("arc-checks", right_checks, check_air),
         imports=import_spans(right_checks, "checked_at"),
         airless=records_without_air(right_checks, check_air, "checked_at", crew),
         clocks=clocks,
-        states=_states(names, counted, right_checks, sources, service, crew, now),
+        states=_states(names, counted, right_checks, passed, sources, service, crew, now),
     )
 
 
@@ -350,6 +356,7 @@ def _states(
     names: tuple[str, ...],
     splices: pd.DataFrame,
     checks: pd.DataFrame,
+    passed: pd.DataFrame,
     sources: AirSources,
     service: pd.DataFrame,
     crew: Crew,
@@ -359,4 +366,4 @@ def _states(
     spliced_at = splices["spliced_at"]
     is_recent = (spliced_at <= now) & (spliced_at > now - pd.Timedelta(days=COUNT_DAYS))
     recent = splices.loc[is_recent, STATE_COLUMNS]
-    return splicer_states_at(names, checks, recent, service, sources, crew, now)
+    return splicer_states_at(names, checks, recent, service, sources, crew, now, passed=passed)

@@ -18,9 +18,11 @@ from arcdrift.analysis.common.grouping import (
     fill_missing_text,
     group_index,
     group_sums,
+    match_rows,
+    text_codes,
 )
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
-from arcdrift.analysis.loss.stream_days import NO_PROGRAM
+from arcdrift.analysis.loss.stream_days import NO_PROGRAM, in_loss_charts
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.arrays import Floats, Ints
 from arcdrift.settings import Crew
@@ -28,6 +30,7 @@ from arcdrift.settings import Crew
 PAIRS = [(i, j) for i in range(SLOPES) for j in range(i, SLOPES)]
 MOMENTS = [*(f"x{i}" for i in range(SLOPES)), *(f"x{i}{j}" for i, j in PAIRS)]
 CELL = ["program", "segment", "technician", "day", "checked_at", "epoch", "arc_setting"]
+NEEDED = ("splicer", "program", "technician", "site", "spliced_at", WORKDAY)
 CELL_COLUMNS = ["splicer", *CELL, "n", "capped", "squares", "below", *MOMENTS]
 
 
@@ -38,6 +41,8 @@ def mismatch_cells(
     service: pd.DataFrame,
     days: pd.DataFrame,
     crew: Crew,
+    *,
+    passed: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Group splices by their last passed check and sum what mismatches are computed from.
 
@@ -46,8 +51,10 @@ def mismatch_cells(
     splices, air, checks, service : DataFrame
         Records, and the air of the splices (`arcdrift.air.air_join.join_air`).
     days : DataFrame
-        Stream days (`arcdrift.analysis.loss.stream_days.aggregate_stream_days`), for segments and
-        caps.
+        Stream days (`arcdrift.analysis.loss.stream_days.aggregate_stream_days`) of these splices,
+        for segments and caps.
+    passed : DataFrame, optional
+        `arcdrift.analysis.arc.arc_points.passed_checks` of these checks, where known already.
 
     Returns
     -------
@@ -59,9 +66,9 @@ def mismatch_cells(
         complete air, before any passed check, and those with a replacement of electrodes or
         other restarting service since their last check.
     """
-    usable = ((splices["purpose"] == "production") & splices["loss_db"].notna()).to_numpy()
-    passed = passed_checks(checks, service)
-    passed = passed.join(checks["arc_count"]).dropna(subset=["arc_setting"])
+    usable = in_loss_charts(splices)
+    passed = passed_checks(checks, service) if passed is None else passed
+    passed = passed.assign(arc_count=checks["arc_count"]).dropna(subset=["arc_setting"])
     if passed.empty or not usable.any():
         return pd.DataFrame(columns=CELL_COLUMNS)
     names = pd.Index(passed["splicer"].unique())
@@ -83,38 +90,36 @@ def mismatch_cells(
             }
         )
     ).to_numpy(dtype=float)
-    usable = (
-        usable
-        & (check >= 0)
-        & ~np.isnan(x).any(axis=1)
-        & (passed["epoch"].to_numpy()[check] == epoch_now)
+    usable &= (
+        (check >= 0) & ~np.isnan(x).any(axis=1) & (passed["epoch"].to_numpy()[check] == epoch_now)
     )
     x, check = x[usable], check[usable]
-    needed = ("splicer", "program", "technician", "site", "spliced_at", WORKDAY)
-    work = splices.loc[usable, [name for name in needed if name in splices.columns]]
-    frame = pd.DataFrame(
-        {
-            "splicer": work["splicer"],
-            "program": fill_missing_text(work["program"], NO_PROGRAM),
-            "technician": fill_missing_text(work["technician"], NOBODY),
-            "day": workdays(work, crew, "spliced_at"),
-        }
-    ).reset_index(drop=True)
-    group, first = group_index(*(frame[name] for name in frame), check)
-    stream_day = ["splicer", "program", "day"]
-    cells = category_to_text(frame.loc[first]).merge(
-        days[[*stream_day, "segment", "cap"]], on=stream_day, how="left"
-    )
+    work = splices.loc[usable, [name for name in NEEDED if name in splices.columns]]
+    keys = {
+        "splicer": work["splicer"],
+        "program": fill_missing_text(work["program"], NO_PROGRAM),
+        "technician": fill_missing_text(work["technician"], NOBODY),
+        "day": workdays(work, crew, "spliced_at"),
+    }
+    group, first = group_index(*keys.values(), check)
+    cells = pd.DataFrame({name: values.array[first] for name, values in keys.items()})
+    row = match_rows(cells, days, ("splicer", "program", "day"))
+    cells["segment"] = days["segment"].to_numpy()[row]
     for name in ("checked_at", "epoch", "arc_setting"):
         cells[name] = passed[name].array[check[first]]
     loss = splices["loss_db"].to_numpy(np.float64)[usable]
-    cap = cells["cap"].to_numpy()[group]
+    cap = days["cap"].to_numpy()[row][group]
     capped = np.minimum(loss, cap)
     sums = {"n": 1, "capped": capped, "squares": capped**2, "below": loss < cap}
     sums |= {f"x{i}": x[:, i] for i in range(SLOPES)}
     sums |= {f"x{i}{j}": x[:, i] * x[:, j] for i, j in PAIRS}
     cells = cells.join(group_sums(group, sums, counts=("n", "below")))
-    return cells.sort_values(["splicer", *CELL], kind="stable", ignore_index=True)[CELL_COLUMNS]
+    # in the order of `CELL`: segments come before technicians, days and checks follow by themselves
+    splicer, program, technician = (
+        text_codes(cells[name])[0] for name in ("splicer", "program", "technician")
+    )
+    order = np.lexsort((technician, cells["segment"], program, splicer))
+    return category_to_text(cells.iloc[order].reset_index(drop=True))[CELL_COLUMNS]
 
 
 def _take_or_nan(values: pd.Series, index: Ints) -> Floats:

@@ -89,14 +89,11 @@ def test_the_coaching_log_shows_what_changed_after(tmp_path):
 
 STREAM = {"splicer": "Kestrel", "program": "single-mode fixed"}
 PAGES = [
-    *(
-        ("/" + path, "")
-        for path in ("", "coaching", "person", "checks", "cases", "upkeep", "loss", "budget")
-    ),
+    *(("/" + path, "") for path in ("", "prep", "person", "checks", "findings", "loss", "design")),
     ("/splicer", "?splicer=Kestrel"),
     ("/loss", search(STREAM)),
     ("/loss", "?subject=technician:Birch"),
-    (f"/cases/{findings()[0].id}", ""),
+    ("/findings", f"?finding={findings()[0].id}"),
 ]
 NAMING = replace(
     findings()[0],
@@ -114,14 +111,14 @@ def assert_nobody_named(data: CrewData, technician: str) -> None:
     run = data.run()
     told = {
         (path, query): json.dumps(whole(data, path, query), cls=PlotlyJSONEncoder)
-        for path, query in [*PAGES, (f"/cases/{NAMING.id}", "")]
+        for path, query in [*PAGES, ("/findings", f"?finding={NAMING.id}")]
     }
     block = grid_rows(data, *STREAM.values(), "", {"startRow": 0, "endRow": 100})
     told["block", ""] = json.dumps(block["rowData"])
     for key, table in TABLES.items():
-        if key[0] == "budget" and key[1] != "alarms":
+        if key[0] == "design" and key[1] != "alarms":
             continue  # the other tables of that page are of charts, and slow
-        person = key[0] in ("coaching", "person")
+        person = key[0] in ("prep", "person")
         query = {"technician": technician} if person else STREAM | {"subject": "technician:Birch"}
         told[key] = as_csv(table(View(data, run, query, "light")))
     people = re.compile("|".join(PEOPLE))
@@ -146,7 +143,7 @@ def test_people_can_be_kept_off_every_screen_and_export(tmp_path):
     assert HIDDEN in shown(data, "/coaching")
     assert HIDDEN in shown(data, "/person", "?technician=Birch")
     assert_nobody_named(data, "Birch")
-    assert "in the hands of one person: the loss rose." in shown(data, "/cases")
+    assert "in the hands of one person: the loss rose." in shown(data, "/findings", "?finding=gone")
     # splicers and blades are no people
     assert "Heron" in shown(data, "/coaching")
     assert "Technician" not in shown(data, "/loss", search(STREAM))
@@ -158,12 +155,12 @@ def test_a_finding_about_a_person_leads_to_their_page_or_is_not_shown(tmp_path):
         summary="Birch: angles are high.",
     )  # fmt: skip
     data = crew_with_findings(tmp_path / "open", [about])
-    page = whole(data, f"/cases/{about.id}")
+    page = whole(data, "/findings", f"?finding={about.id}")
     links = [str(getattr(part, "href", "")) for part in parts(page)]
     assert "/person?technician=Birch" in links
     toml = tmp_path / "open" / "crew.toml"
     toml.write_text(toml.read_text() + "[prep]\nperson_pages = false\n", encoding="utf-8")
-    assert "Birch" not in shown(CrewData(tmp_path / "open"), "/cases")
+    assert "Birch" not in shown(CrewData(tmp_path / "open"), "/findings")
 
 
 @pytest.mark.parametrize("share", ["redo", "bad", "nonsense"])

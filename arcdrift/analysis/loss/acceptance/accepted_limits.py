@@ -6,6 +6,8 @@ control and still over them. These findings do not count toward the false-alarm 
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 from scipy.special import stdtrit
 
 from arcdrift.analysis.common.days import record_sites
@@ -99,7 +101,9 @@ def splices_over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.Dat
 
 def splices_at_places(work: pd.DataFrame, locations: pd.Series) -> pd.DataFrame:
     """Splices at any of some locations: `PLACE_COLUMNS`, in order of time."""
-    chosen = np.flatnonzero(work["location"].isin(locations.dropna().unique()))
+    # by Arrow itself, which is several times faster than through pandas
+    wanted = pc.is_in(pa.array(work["location"]), value_set=pa.array(locations.dropna().unique()))
+    chosen = np.flatnonzero(wanted.to_numpy(zero_copy_only=False))
     there = category_to_text(work[PLACE_COLUMNS].iloc[chosen])
     return there.sort_values(["spliced_at", "id"], ignore_index=True)
 

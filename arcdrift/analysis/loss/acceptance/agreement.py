@@ -101,7 +101,9 @@ def measured_pairs(splices: pd.DataFrame) -> pd.DataFrame:
         ``splicer``, ``program``, ``spliced_at``, ``estimate_db``, ``measured_db`` (mean of both
         directions), ``step_db`` (half their difference, the error of each direction alone).
     """
-    splices = splices.dropna(subset=[*MEASURED_COLUMNS, "loss_db"])
+    splices = splices[["splicer", "program", "spliced_at", "loss_db", *MEASURED_COLUMNS]]
+    figures = splices[["loss_db", *MEASURED_COLUMNS]].to_numpy(np.float64, na_value=np.nan)
+    splices = splices[~np.isnan(figures).any(axis=1)]
     ab, ba = (splices[name].astype(float) for name in MEASURED_COLUMNS)
     pairs = pd.DataFrame(
         {

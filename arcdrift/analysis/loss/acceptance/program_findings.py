@@ -4,11 +4,17 @@ Pairs of fibers and sleeves that crew.toml does not list are not judged, nor are
 fibers, sleeve or program in the log.
 """
 
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.analysis.common.days import WORKDAY, workdays
 from arcdrift.analysis.common.episodes import episodes, severity
-from arcdrift.analysis.common.grouping import category_to_text
+from arcdrift.analysis.common.grouping import category_to_text, rows_with, text_codes
+from arcdrift.arrays import Bools, Ints
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 
@@ -17,6 +23,7 @@ COLUMNS = ("fiber_a", "fiber_b", "sleeve_mm", "heater_program")
 EPISODE_DAYS = 30
 RUN = 3
 """So many splices with a wrong program are a run, fewer a slip (common practice, no source)."""
+MADE = ("splicer", "site", "spliced_at", WORKDAY)
 KEYS = ["part", "asked", "program"]
 DAY_COLUMNS = ["splicer", *KEYS, "day", "splices", "first", "last"]
 
@@ -37,11 +44,14 @@ def unexpected_days(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
     """
     if not (crew.allowed_programs or crew.heater_programs):
         return pd.DataFrame(columns=DAY_COLUMNS)
-    made = ("splicer", "site", "spliced_at", WORKDAY)
-    columns = [name for name in made if name in splices.columns]
-    work = splices.loc[splices["purpose"] == "production", [*columns, "program", *COLUMNS]]
-    found = pd.concat([_splice_programs(work, crew), _heater_programs(work, crew)])
-    found = found.join(category_to_text(work.loc[found.index.unique(), columns]))
+    slips = [*_splice_programs(splices, crew), *_heater_programs(splices, crew)]
+    rows = np.concatenate([slip.rows for slip in slips])
+    made = [name for name in MADE if name in splices.columns]
+    found = category_to_text(splices[made].iloc[rows]).assign(
+        part=np.repeat([slip.part for slip in slips], [len(slip.rows) for slip in slips]),
+        asked=np.repeat([slip.asked for slip in slips], [len(slip.rows) for slip in slips]),
+        program=np.concatenate([slip.program for slip in slips]),
+    )
     found["day"] = workdays(found, crew, "spliced_at")
     return (
         found.groupby(["splicer", *KEYS, "day"])["spliced_at"]
@@ -50,29 +60,42 @@ def unexpected_days(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
     )
 
 
-def _splice_programs(work: pd.DataFrame, crew: Crew) -> pd.DataFrame:
-    parts = [pd.DataFrame(columns=KEYS)]
+class _Slips(NamedTuple):
+    """Splices whose program one rule does not allow: their positions, and their programs."""
+
+    part: str
+    asked: str
+    rows: Ints
+    program: npt.NDArray[np.object_]
+
+
+def _splice_programs(splices: pd.DataFrame, crew: Crew) -> Iterator[_Slips]:
     for (a, b), allowed in _allowed_by_fibers(crew).items():
-        pair = (work["fiber_a"] == a) & (work["fiber_b"] == b)
-        pair |= (work["fiber_a"] == b) & (work["fiber_b"] == a)
-        parts.append(_wrong(work["program"], pair, allowed, "splice", f"{a} to {b}"))
-    return pd.concat(parts)
+        first, second = splices["fiber_a"], splices["fiber_b"]
+        pair = rows_with(first, a) & rows_with(second, b)
+        pair |= rows_with(first, b) & rows_with(second, a)
+        yield _slips(splices, "program", pair, allowed, "splice", f"{a} to {b}")
 
 
-def _heater_programs(work: pd.DataFrame, crew: Crew) -> pd.DataFrame:
-    parts = [pd.DataFrame(columns=KEYS)]
+def _heater_programs(splices: pd.DataFrame, crew: Crew) -> Iterator[_Slips]:
     for length, allowed in _allowed_by_sleeve(crew).items():
-        sleeve = work["sleeve_mm"] == length
-        parts.append(_wrong(work["heater_program"], sleeve, allowed, "heater", f"{length:g} mm"))
-    return pd.concat(parts)
+        sleeve = splices["sleeve_mm"].to_numpy(np.float64, na_value=np.nan) == length
+        yield _slips(splices, "heater_program", sleeve, allowed, "heater", f"{length:g} mm")
 
 
-def _wrong(
-    program: pd.Series, applies: pd.Series, allowed: tuple[str, ...], part: str, asked: str
-) -> pd.DataFrame:
-    """Rows to which a rule applies and whose program it does not allow."""
-    wrong = applies.fillna(False) & program.notna() & ~program.isin(allowed)
-    return category_to_text(pd.DataFrame({"part": part, "asked": asked, "program": program[wrong]}))
+def _slips(
+    splices: pd.DataFrame,
+    column: str,
+    applies: Bools,
+    allowed: tuple[str, ...],
+    part: str,
+    asked: str,
+) -> _Slips:
+    """Production splices to which a rule applies and whose program it does not allow."""
+    code, programs = text_codes(splices[column])
+    wrong = np.append(~programs.isin(allowed), False)[code]  # the last one: no program logged
+    rows = np.flatnonzero(wrong & applies & rows_with(splices["purpose"], "production"))
+    return _Slips(part, asked, rows, programs.to_numpy(dtype=object)[code[rows]])
 
 
 def _allowed_by_fibers(crew: Crew) -> dict[tuple[str, str], tuple[str, ...]]:
