@@ -1,5 +1,6 @@
 """Findings from the arc drift charts: steps or drifts that air and wear do not explain."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -29,6 +30,61 @@ LOGGED_WITHIN = pd.Timedelta(days=7)
 """A replacement on record this close to a new level is that level's."""
 REPLACEMENT_ALARM_CHECKS = 20
 """Checks on new electrodes within which their alarm is that of the replacement itself."""
+CHANGE_COLUMNS = [
+    "splicer", "checked_at", "site", "arc_setting", "arcs", "epoch", "level", "excluded",
+    "expected", "z", "ewma", "limit", "alarm", "beyond",
+]  # fmt: skip
+"""Columns of charted checks that these findings read."""
+NO_ROWS = np.zeros(0, dtype=np.int64)
+
+
+def crew_arc_findings(
+    points: pd.DataFrame,
+    service: pd.DataFrame,
+    units: Mapping[str, str],
+    repeatability: Mapping[str, float],
+    now: pd.Timestamp,
+) -> list[Finding]:
+    """`arc_findings` of every splicer, in order of their names.
+
+    Parameters
+    ----------
+    points : DataFrame
+        Charted checks of every splicer.
+    service : DataFrame
+        Service events of every asset.
+    units : mapping of str to str
+        Unit of each splicer's arc setting.
+    repeatability : mapping of str to float
+        Standard deviation of a check, where it is known.
+    """
+    names = splicers_with_changes(points)
+    if not names:
+        return []
+    rows_of, events_of = points.groupby("splicer").indices, service.groupby("asset").indices
+    checks, findings = points[CHANGE_COLUMNS], list[Finding]()
+    for name in names:
+        rows, events = checks.iloc[rows_of[name]], service.iloc[events_of.get(name, NO_ROWS)]
+        findings += arc_findings(
+            rows.sort_values("checked_at"), events, units[name], now, repeatability.get(name)
+        )
+    return findings
+
+
+def splicers_with_changes(points: pd.DataFrame) -> list[str]:
+    """Splicers with an alarm, or a new level without service on record, in order of their names.
+
+    The others can have no findings.
+    """
+    used = np.flatnonzero(points["excluded"].isna() | points["z"].notna())
+    code, names = pd.factorize(points["splicer"].iloc[used], sort=True)
+    order = np.lexsort((points["checked_at"].to_numpy(dtype="datetime64[us]")[used], code))
+    rows, code = used[order], code[order]
+    level, epoch = (np.diff(points[name].to_numpy()[rows]) != 0 for name in ("level", "epoch"))
+    unlogged = level & ~epoch & (np.diff(code) == 0)
+    changed = points["alarm"].to_numpy(dtype=bool)[rows]
+    changed[1:] |= unlogged
+    return [str(names[number]) for number in np.unique(code[changed])]
 
 
 def arc_findings(

@@ -1,13 +1,13 @@
 """Findings from the daily checks: missed, late, failed (with splicing after it), doubtful."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.checks.doubtful_checks import next_checks
 from arcdrift.analysis.common.episodes import episodes, severity
-from arcdrift.arrays import Datetimes
+from arcdrift.arrays import Ints, Microseconds
 from arcdrift.finding import Cause, Finding
 
 EPISODE_DAYS = 21
@@ -18,7 +18,6 @@ COUNTED = (
     "splices", "splices_before_check", "failed_attempts", "splices_after_failure", "same_shift",
 )  # fmt: skip
 """Columns of a splicer's days that are summed over an episode."""
-_NO_DAYS: Datetimes = np.zeros(0, "datetime64[us]")
 
 
 def check_findings(days: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
@@ -40,55 +39,57 @@ def check_findings(days: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
         "check-late": days["status"] == "late",
         "check-failed": failed,
     }
-    workdays_of = {
-        splicer: np.sort(rows.to_numpy())
-        for splicer, rows in days[days["splices"] > 0].groupby("splicer")["day"]
-    }
+    splicer, names = pd.factorize(days["splicer"], sort=True)
+    day = days["day"].to_numpy(dtype="datetime64[D]").astype(np.int64)
+    time = days["first_splice_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)
+    counts = {name: days[name].to_numpy() for name in COUNTED}
+    # splicer and day as one number, so that the workdays of a span are found in one search
+    first_day, width = day.min() - EPISODE_DAYS, np.ptp(day) + 2 * EPISODE_DAYS
+    number = splicer * width + day - first_day
+    worked = np.sort(number[(days["splices"] > 0).to_numpy()])
     for kind, selected in selections.items():
-        for splicer, rows in days[selected].groupby("splicer"):
-            found += _splicer_findings(
-                kind, str(splicer), rows, workdays_of.get(splicer, _NO_DAYS), now
+        cases = np.flatnonzero(selected)
+        cases = cases[np.argsort(number[cases], kind="stable")]
+        pause = np.diff(day[cases]) > EPISODE_DAYS
+        starts = 1 + np.flatnonzero(pause | (np.diff(splicer[cases]) != 0))
+        for rows in np.split(cases, starts) if len(cases) else ():
+            # the share of workdays includes the three weeks without a case before and after the
+            # episode; counting from the first to the last case only would overstate it
+            span = number[rows[0]] - EPISODE_DAYS + 1, number[rows[-1]] + EPISODE_DAYS - 1
+            begin, end = (
+                np.searchsorted(worked, span[0], "left"),
+                np.searchsorted(worked, span[1], "right"),
             )
+            sums = {name: int(values[rows].sum()) for name, values in counts.items()}
+            name, workdays = str(names[splicer[rows[0]]]), int(end - begin)
+            found.append(_finding(kind, name, day[rows], time[rows], sums, workdays, now))
     return found
 
 
-def _splicer_findings(
-    kind: str, splicer: str, cases: pd.DataFrame, workdays_worked: Datetimes, now: pd.Timestamp
-) -> Iterator[Finding]:
-    cases = cases.sort_values("day")
-    day = cases["day"].to_numpy().astype("datetime64[D]")
-    time = cases["first_splice_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)
-    counts = {name: cases[name].to_numpy() for name in COUNTED}
-    # the share of workdays includes the three weeks without a case before and after the episode;
-    # counting from the first to the last case only would overstate it
-    margin = np.timedelta64(EPISODE_DAYS - 1, "D")
-    episode_starts = np.flatnonzero(np.diff(day) > np.timedelta64(EPISODE_DAYS, "D")) + 1
-    for rows in np.split(np.arange(len(day)), episode_starts):
-        first, last = (
-            pd.Timestamp(edge(time[rows]), unit="us", tz="UTC") for edge in (np.min, np.max)
-        )
-        begin = np.searchsorted(workdays_worked, day[rows[0]] - margin, "left")
-        end = np.searchsorted(workdays_worked, day[rows[-1]] + margin, "right")
-        workdays = int(end - begin)
-        evidence = {
-            "days": len(rows),
-            "workdays_in_span": workdays,
-            "dates": day[rows[:LISTED_DAYS]].astype(str).tolist(),
-        }
-        part = {name: int(values[rows].sum()) for name, values in counts.items()}
-        summary, step, heavy = _finding_text(kind, splicer, len(rows), part, workdays, evidence)
-        yield Finding(
-            kind=kind,
-            subject_type="splicer",
-            subject_id=splicer,
-            since=first.to_pydatetime(),
-            until=last.to_pydatetime(),
-            severity=severity(last, now, heavy=heavy),
-            evidence=evidence,
-            summary=summary,
-            next_step=step,
-            assessed_on=now.to_pydatetime(),
-        )
+def _finding(
+    kind: str, splicer: str, day: Ints, time: Microseconds, sums: dict[str, int], workdays: int,
+    now: pd.Timestamp,
+) -> Finding:  # fmt: skip
+    """Finding of one episode, from its days and the first splice on each."""
+    first, last = (pd.Timestamp(edge(time), unit="us", tz="UTC") for edge in (np.min, np.max))
+    evidence = {
+        "days": len(day),
+        "workdays_in_span": workdays,
+        "dates": day[:LISTED_DAYS].astype("datetime64[D]").astype(str).tolist(),
+    }
+    summary, step, heavy = _finding_text(kind, splicer, len(day), sums, workdays, evidence)
+    return Finding(
+        kind=kind,
+        subject_type="splicer",
+        subject_id=splicer,
+        since=first.to_pydatetime(),
+        until=last.to_pydatetime(),
+        severity=severity(last, now, heavy=heavy),
+        evidence=evidence,
+        summary=summary,
+        next_step=step,
+        assessed_on=now.to_pydatetime(),
+    )
 
 
 def _finding_text(

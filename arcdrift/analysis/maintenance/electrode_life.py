@@ -108,6 +108,8 @@ def electrode_state(
     model: ArcModel | Refusal | None,
     crew: Crew,
     arcs_now: float | None = None,
+    *,
+    with_curve: bool = True,
 ) -> ElectrodeState:
     """Wear and remaining life of one splicer's electrodes.
 
@@ -121,6 +123,8 @@ def electrode_state(
         Its arc model.
     arcs_now : float, optional
         Arcs by now, if known better than from the last check.
+    with_curve : bool
+        Whether to draw the wear curve, which only pages show.
     """
     settings = crew.splicers.get(splicer, Splicer())
     life, limits = settings.electrode_life_arcs, crew.setting_limits.get(settings.model)
@@ -143,7 +147,7 @@ def electrode_state(
     if pace is None and len(counted):
         notes.append("Too few days with arc counts yet to tell the pace of wear.")
     curve = None
-    if isinstance(model, ArcModel):
+    if isinstance(model, ArcModel) and with_curve:
         curve = wear_curve(points, model, life)
         if curve is None:
             notes.append("No check on the present electrodes has all that the model needs yet.")

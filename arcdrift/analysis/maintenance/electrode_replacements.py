@@ -11,7 +11,7 @@ from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.arc.arc_regressors import center_air
 from arcdrift.analysis.arc.pooled_regression import SLOPES
 from arcdrift.analysis.common.service_actions import REPLACED, RESTART_ACTIONS
-from arcdrift.arrays import Floats
+from arcdrift.arrays import Datetimes, Floats
 from arcdrift.charts.intervals import CONFIDENCE_LEVEL
 from arcdrift.finding import Finding
 
@@ -266,11 +266,30 @@ def _outcome(
     return "as before", f"As good as before: nothing got worse, nothing clearly better{note}."
 
 
+def days_with_reason(days: pd.DataFrame, check_days: pd.DataFrame) -> dict[str, Datetimes]:
+    """Days on which the losses rose or a check failed, by splicer.
+
+    Parameters
+    ----------
+    days : DataFrame
+        Stream days: ``splicer``, ``day``, ``alarm`` of the loss chart.
+    check_days : DataFrame
+        Check days: ``splicer``, ``day``, ``failed_attempts``.
+    """
+    reasons = pd.concat(
+        [
+            days.loc[days["alarm"] == "up", ["splicer", "day"]],
+            check_days.loc[check_days["failed_attempts"] > 0, ["splicer", "day"]],
+        ]
+    )
+    day = reasons["day"].to_numpy(dtype="datetime64[D]")
+    return {str(name): day[rows] for name, rows in reasons.groupby("splicer").indices.items()}
+
+
 def replacement_findings(
     splicer: str,
     points: pd.DataFrame,
-    days: pd.DataFrame,
-    checks: pd.DataFrame,
+    reasons: Datetimes,
     service: pd.DataFrame,
     life_arcs: int | None,
     now: pd.Timestamp,
@@ -283,28 +302,24 @@ def replacement_findings(
     Parameters
     ----------
     points : DataFrame
-        The splicer's checks with ``alarm`` of the drift chart.
-    days : DataFrame
-        Its stream days with ``alarm`` and ``day``.
-    checks : DataFrame
-        Its check days: ``day``, ``failed_attempts``.
+        The splicer's checks in time order: ``checked_at``, ``epoch``, ``arcs``, and ``alarm`` of
+        the drift chart.
+    reasons : array of datetime64[D]
+        Its `days_with_reason`.
+    service : DataFrame
+        Its service events.
     """
     found: list[Finding] = []
     if life_arcs is None:
         return found
-    restarted = service["action"].isin(RESTART_ACTIONS)
-    restarts = service.loc[restarted, "serviced_at"].to_numpy(dtype="datetime64[us]")
-    replaced = service.loc[service["action"] == REPLACED, "serviced_at"].sort_values()
+    actions, serviced = service["action"].tolist(), service["serviced_at"]
+    times = serviced.to_numpy(dtype="datetime64[us]")
+    restarts = times[[action in RESTART_ACTIONS for action in actions]]
+    replaced = serviced[[action == REPLACED for action in actions]].sort_values()
     replaced = replaced[replaced <= now]
     checked, epoch = points["checked_at"].to_numpy("datetime64[us]"), points["epoch"].to_numpy()
     counts = points["arcs"].to_numpy(dtype=np.float64)
     alarmed = points["alarm"].to_numpy(dtype=bool)
-    days_with_reason = np.concatenate(
-        [
-            days.loc[days["alarm"] == "up", "day"].to_numpy(dtype="datetime64[D]"),
-            checks.loc[checks["failed_attempts"] > 0, "day"].to_numpy(dtype="datetime64[D]"),
-        ]
-    )
     window = np.timedelta64(REASON_WITHIN.to_pytimedelta())
     for at, moment in zip(replaced, replaced.to_numpy(dtype="datetime64[us]"), strict=True):
         before_replacement = (epoch == (restarts < moment).sum()) & (checked < moment)
@@ -319,7 +334,7 @@ def replacement_findings(
         since = moment - window
         first, last = since.astype("datetime64[D]"), moment.astype("datetime64[D]")
         drift_alarm = before_replacement & alarmed & (checked >= since)
-        reason = (days_with_reason >= first) & (days_with_reason <= last)
+        reason = (reasons >= first) & (reasons <= last)
         if drift_alarm.any() or reason.any():
             continue
         found.append(_life_finding("electrodes-early", splicer, at, arcs, life_arcs, now))

@@ -21,6 +21,26 @@ WEAR_COLUMNS = [
 """Columns of charted checks that findings on electrodes read."""
 
 
+def may_be_worn(
+    points: pd.DataFrame, arcs: float | None, life: int | None, limits: SettingLimits | None
+) -> bool:
+    """Whether it takes the state of the electrodes to tell if they are worn.
+
+    False where only their life can end them and they are clearly below `WORN_SHARE` of it.
+
+    Parameters
+    ----------
+    points : DataFrame
+        The splicer's checks in time order.
+    arcs : float or None
+        Arcs by now, if known better than from the last check.
+    """
+    if limits is not None:
+        return True
+    counted = float(points["arcs"].iloc[-1]) if arcs is None else arcs
+    return life is not None and counted >= (WORN_SHARE - 0.01) * life
+
+
 def worn_since(
     points: pd.DataFrame, state: ElectrodeState, *, replaced: bool = False
 ) -> pd.Timestamp | None:

@@ -17,7 +17,7 @@ from arcdrift.analysis.advice.conditions_moved import conditions_moved_finding
 from arcdrift.analysis.advice.reading_gaps import reading_gap_findings
 from arcdrift.analysis.advice.splicer_state import SplicerState
 from arcdrift.analysis.arc.arc_drift import checks_per_month
-from arcdrift.analysis.arc.arc_findings import arc_findings
+from arcdrift.analysis.arc.arc_findings import crew_arc_findings
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.arc.crew_arc_models import chart_and_fit
 from arcdrift.analysis.cases.case_measures import CaseMeasures
@@ -54,12 +54,8 @@ from arcdrift.analysis.loss.week_changes import (
     week_changes,
     week_variances,
 )
-from arcdrift.analysis.maintenance.electrode_life import (
-    electrode_state,
-)
-from arcdrift.analysis.maintenance.electrode_replacements import replacement_findings
+from arcdrift.analysis.maintenance.electrode_findings import electrode_findings
 from arcdrift.analysis.maintenance.service_findings import service_findings
-from arcdrift.analysis.maintenance.worn_electrodes import WEAR_COLUMNS, worn_finding
 from arcdrift.analysis.people.prep_review import review_prep
 from arcdrift.analysis.review.parallel import submit_or_run
 from arcdrift.analysis.review.result_tables import (
@@ -274,20 +270,10 @@ def _arc_findings(
     crew: Crew,
     now: pd.Timestamp,
 ) -> list[Finding]:
-    findings: list[Finding] = []
     if points.empty:
-        return findings
+        return []
     repeatability = {model.splicer: model.sigma for model in models if isinstance(model, ArcModel)}
-    for name, rows in points.groupby("splicer"):
-        settings = crew.splicers.get(str(name), Splicer())
-        findings += arc_findings(
-            rows.sort_values("checked_at"),
-            service[service["asset"] == name],
-            settings.setting_unit,
-            now,
-            repeatability.get(str(name)),
-        )
-    return findings
+    return crew_arc_findings(points, service, _units(points, crew), repeatability, now)
 
 
 def _electrode_findings(
@@ -299,30 +285,11 @@ def _electrode_findings(
     crew: Crew,
     now: pd.Timestamp,
 ) -> list[Finding]:
-    findings: list[Finding] = []
-    if points.empty:
-        return findings
-    model_of = {model.splicer: model for model in models}
-    check_days = summary.check_days
-    state_of = {state.splicer: state for state in summary.states}
-    checks_of = dict(list(check_days.groupby("splicer")))
-    days_of = dict(list(days[["splicer", "day", "alarm"]].groupby("splicer")))
-    service_of = dict(list(service[["asset", "serviced_at", "action"]].groupby("asset")))
-    ordered = points[WEAR_COLUMNS].sort_values("checked_at", kind="stable")
-    for label, rows in ordered.groupby("splicer"):
-        name = str(label)
-        settings = crew.splicers.get(name, Splicer())
-        life, checks = settings.electrode_life_arcs, checks_of.get(name, check_days.iloc[:0])
-        state = state_of.get(name)
-        arcs_now = None if state is None else state.arcs_now
-        wear = electrode_state(name, rows, checks, model_of.get(name), crew, arcs_now)
-        replaced = state is not None and REPLACED in state.service_since
-        worn = worn_finding(rows, wear, now, replaced=replaced)
-        findings += [] if worn is None else [worn]
-        splicer_days = days_of.get(name, days.iloc[:0])
-        events = service_of.get(name, service.iloc[:0])
-        findings += replacement_findings(name, rows, splicer_days, checks, events, life, now)
-    return findings
+    arcs_now = {state.splicer: state.arcs_now for state in summary.states}
+    replaced = {state.splicer for state in summary.states if REPLACED in state.service_since}
+    return electrode_findings(
+        points, models, summary.check_days, days, service, arcs_now, replaced, crew, now
+    )
 
 
 def findings_of_losses(

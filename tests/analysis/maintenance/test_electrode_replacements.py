@@ -7,6 +7,7 @@ import pytest
 from arcdrift.analysis.arc.arc_model import ArcModel, Effect
 from arcdrift.analysis.maintenance.electrode_replacements import (
     compare_replacement,
+    days_with_reason,
     latest_replacement,
     replacement_findings,
 )
@@ -146,7 +147,9 @@ def early(points: pd.DataFrame, *, life: int | None = 9000, raised: bool = False
     day = pd.date_range("2026-02-10", "2026-03-10")
     check_days = pd.DataFrame({"day": day, "failed_attempts": 0})
     check_days.loc[5, "failed_attempts"] = failed
-    return replacement_findings("Heron", points, days, check_days, SERVICE, life, NOW)
+    of_splicer = days_with_reason(days.assign(splicer="Heron"), check_days.assign(splicer="Heron"))
+    reasons = of_splicer.get("Heron", np.zeros(0, dtype="datetime64[D]"))
+    return replacement_findings("Heron", points, reasons, SERVICE, life, NOW)
 
 
 def test_an_early_replacement_is_a_note() -> None:
