@@ -18,7 +18,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.causes.shift_cells import SubjectShift
+from arcdrift.analysis.causes.measure_model import SubjectShift
 from arcdrift.analysis.causes.shift_recovery import shift_ratio, shift_recovery
 from arcdrift.analysis.loss.loss_charts import chart_all
 from arcdrift.analysis.review.pipeline import shift_cells

@@ -14,7 +14,8 @@ import pandas as pd
 
 from arcdrift.analysis.cases.check_habits import CheckHabit, is_missed, worked_days
 from arcdrift.analysis.cases.outcome import OF_USUAL, OF_WORKDAYS, Outcome
-from arcdrift.analysis.causes.shift_cells import ShiftCells, SubjectShift
+from arcdrift.analysis.causes.measure_model import SubjectShift
+from arcdrift.analysis.causes.shift_cells import ShiftCells
 from arcdrift.analysis.causes.shift_recovery import (
     FEWEST_DAYS_BEFORE,
     shift_ratio,

@@ -11,7 +11,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.causes.shift_cells import MeasureModel, ShiftCells, SubjectShift
+from arcdrift.analysis.causes.measure_model import MeasureModel, SubjectShift
+from arcdrift.analysis.causes.shift_cells import ShiftCells
 from arcdrift.analysis.causes.shift_sizes import ShiftSizes
 from arcdrift.analysis.causes.subject_posterior import (
     HISTORY_SPAN,
@@ -20,11 +21,12 @@ from arcdrift.analysis.causes.subject_posterior import (
     SubjectComparison,
     with_end,
 )
+from arcdrift.analysis.common.chart_states import ChartStates, KeptResults
 from arcdrift.analysis.loss.alarm_episodes import MEASURES, NEAR, Episode, alarm_episodes
 from arcdrift.analysis.loss.loss_charts import AllLossCharts
 from arcdrift.arrays import Bools
 
-LOOK_AHEAD = pd.Timedelta(days=14)
+LOOK_AHEAD = np.timedelta64(14, "D")
 """Days after an alarm that are looked at too, where they exist: ten workdays."""
 CHANCE_EVIDENCE, UNEXPLAINED_SHARE = 3.0, 0.15
 """An episode is explained if its log Bayes factor falls to this value, or to this share of its
@@ -32,6 +34,7 @@ own, when the named rises are allowed for."""
 REST_OF_CHANCE = 2.0 / 3.0
 """The same share once all subjects were compared again and no other could be named: an alarm of one
 of many subjects of a raised site or crew is partly chance."""
+KEPT = "who rose"
 SHARED_WORK = 0.1
 """Smallest share of an episode's splices that the subject which explains it made."""
 
@@ -103,7 +106,9 @@ class _Group:
         self.shift = replace(self.shift, last=last)
 
 
-def attribute_alarms(charts: AllLossCharts, cells: ShiftCells) -> list[AttributedAlarms]:
+def attribute_alarms(
+    charts: AllLossCharts, cells: ShiftCells, states: ChartStates | None = None
+) -> list[AttributedAlarms]:
     """Group episodes by cause, each group about the subject that explains it.
 
     Parameters
@@ -111,25 +116,30 @@ def attribute_alarms(charts: AllLossCharts, cells: ShiftCells) -> list[Attribute
     charts : AllLossCharts
     cells : ShiftCells
         Cells of the same days.
+    states : ChartStates, optional
+        Has what an earlier review found for the same cells, and gets what this one found.
     """
+    states = ChartStates() if states is None else states
     found = alarm_episodes(charts)
     falls = [AttributedAlarms(episode) for episode in found if episode.side == "down"]
     rising = [episode for episode in found if episode.side == "up"]
     if not rising:
         return falls
-    attribution = _Attribution(cells)
+    kept = states.results(KEPT)
+    attribution = _Attribution(cells, kept)
     for episode in sorted(rising, key=lambda e: (MEASURES.index(e.measure), e.first, e.subject)):
         attribution.add(episode)
     attribution.attach_unnamed()
     groups = [*falls, *attribution.results(ShiftSizes(cells, charts))]
+    states.keep_results(KEPT, kept)
     return sorted(groups, key=lambda group: (group.main.first, group.main.subject))
 
 
 class _Attribution:
     """Groups of episodes, extended by one episode at a time."""
 
-    def __init__(self, cells: ShiftCells) -> None:
-        self._cells = cells
+    def __init__(self, cells: ShiftCells, kept: KeptResults) -> None:
+        self._cells, self._kept = cells, kept
         self._end = cells.cells.day.max()
         self._groups: list[_Group] = []
         self._models: dict[tuple[str, np.datetime64, np.datetime64], MeasureModel] = {}
@@ -150,15 +160,15 @@ class _Attribution:
     def _compare_subjects(self, episode: Episode) -> bool:
         """Name the subjects that rose around an episode; whether there is a new one."""
         first, last = _day(episode.first), _day(episode.last)
-        ahead = np.timedelta64(LOOK_AHEAD.to_pytimedelta())
         looks = {
-            min(day, self._end) for day in (first, last, first + ahead, last + ahead)
+            min(day, self._end) for day in (first, last, first + LOOK_AHEAD, last + LOOK_AHEAD)
         }  # fmt: skip
         known = [group.shift for group in self._groups if group.named is not None]
         best: list[NamedShift] = []
         for until in sorted(looks, reverse=True):
             current = [shift for shift in known if shift.first <= until]
-            named = self._comparison(episode.measure, until, current).named()
+            comparison = self._comparison(episode.measure, until, current)
+            named = self._kept.get(["named", *comparison.depends_on], comparison.named)
             if _top(named) > _top(best):
                 best = named
         for named_shift in best:
@@ -186,14 +196,17 @@ class _Attribution:
         if not near:
             return None
         model = self._model(episode)
-        subject = self._cells.subject(episode.subject_type, episode.subject_id, model.rows)
+        subject = self._cells.cells.subject(episode.subject_type, episode.subject_id, model.rows)
         cells = subject & _between(model, _day(episode.onset), _day(episode.last))
         splices = self._cells.cells.sums["n"][model.rows]
         made = float(splices[cells].sum())
 
         def evidence(groups: Sequence[_Group]) -> float:
-            effects = model.with_shifts([_extended(group.shift, episode) for group in groups])
-            return model.log_bayes_factor(effects, cells)
+            shifts = [_extended(group.shift, episode) for group in groups]
+            return self._kept.get(
+                ["evidence", model.content, shifts, np.packbits(cells)],
+                lambda: model.log_bayes_factor(model.with_shifts(shifts), cells),
+            )
 
         sharing = [
             group
@@ -241,9 +254,12 @@ class _Attribution:
         ]
         comparison = self._comparison(episode.measure, last, known)
         model = comparison.model
-        subject = self._cells.subject(episode.subject_type, episode.subject_id, model.rows)
+        subject = self._cells.cells.subject(episode.subject_type, episode.subject_id, model.rows)
         cells = subject & _between(model, max(first, last - ONSET_SPAN), last)
-        machine = comparison.best_machine(cells, episode.subject)
+        machine = self._kept.get(
+            ["machine", *comparison.depends_on, np.packbits(cells), episode.subject],
+            lambda: comparison.best_machine(cells, episode.subject),
+        )
         if machine is None:
             return own
         return replace(own, subject_type=machine[0], subject_id=machine[1])
@@ -264,7 +280,10 @@ class _Attribution:
             return group
         rows = self._cells.rows_between(shift.first - HISTORY_SPAN, shift.last)
         model = self._cells.model(shift.measure, rows, shift.first)
-        return _Group(with_end(model, shift, shift.last), group.named, group.episodes)
+        ended = self._kept.get(
+            ["end", model.content, shift], lambda: with_end(model, shift, shift.last)
+        )
+        return _Group(ended, group.named, group.episodes)
 
     def results(self, sizes: ShiftSizes) -> list[AttributedAlarms]:
         """Groups that have episodes, with the size of each rise."""

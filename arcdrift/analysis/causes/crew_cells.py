@@ -6,9 +6,10 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from arcdrift.arrays import Datetimes, Floats, Ints
+from arcdrift.arrays import Bools, Datetimes, Floats, Ints
 
 CELL_KEYS = ("splicer", "technician", "cleaver", "program", "fibers", "site", "stream", "day")
+MIXING = np.uint64(0x9E3779B97F4A7C15)
 SUMMED = (
     "n", "capped", "squares", "angles", "angle", "angle_squares", "uneven", "uneven_squares",
     "good", "dirty_good", "dirty", "made", "redo", "density_n", "density", "vapor",
@@ -84,7 +85,23 @@ class CrewCells:
             return -1
 
     @cached_property
+    def identity(self) -> Ints:
+        """Hash of who and what each cell is about; it does not depend on other cells."""
+        mixed = np.zeros(len(self.at), dtype=np.uint64)
+        for key in CELL_KEYS:
+            names = pd.util.hash_array(np.array(self.names[key], dtype=object))
+            mixed = mixed * MIXING + names[self.code[key]]
+        return mixed.view(np.int64)
+
+    @cached_property
     def day(self) -> Datetimes:
         """Local day of each cell."""
         days = pd.to_datetime(pd.Index(self.names["day"])).to_numpy(dtype="datetime64[D]")
         return np.asarray(days[self.code["day"]])
+
+    def subject(self, subject_type: str, subject_id: str, rows: Ints) -> Bools:
+        """Which of some cells belong to a subject."""
+        if subject_type == "crew":
+            return np.ones(len(rows), dtype=bool)
+        code = self.code_of(subject_type, subject_id)
+        return np.asarray(self.code[subject_type][rows] == code)

@@ -21,9 +21,10 @@ from arcdrift.analysis.causes.hypothesis import (
     ShiftEvidence,
     cells_of_subject,
 )
+from arcdrift.analysis.causes.measure_model import SubjectShift
 from arcdrift.analysis.causes.onset_window import OnsetWindow
 from arcdrift.analysis.causes.records_near_onset import RecordsNearOnset
-from arcdrift.analysis.causes.shift_cells import ShiftCells, SubjectShift
+from arcdrift.analysis.causes.shift_cells import ShiftCells
 from arcdrift.analysis.causes.splicer_hypotheses import splicer_hypotheses
 from arcdrift.analysis.causes.technician_hypotheses import technician_hypotheses
 from arcdrift.finding import Cause

@@ -6,7 +6,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.causes.shift_cells import ShiftCells, SubjectShift
+from arcdrift.analysis.causes.measure_model import SubjectShift
+from arcdrift.analysis.causes.shift_cells import ShiftCells
 from arcdrift.analysis.loss.proportion_charts import COUNTED
 from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.charts.random_effects import RandomEffectsModel
@@ -32,7 +33,7 @@ class OnsetWindow:
     onset, until : Timestamp
         UTC starts of the first day since the change, and of the last day that shows it.
     measure : str
-        What changed (`arcdrift.analysis.causes.shift_cells.SCALES`).
+        What changed (`arcdrift.analysis.causes.measure_model.SCALES`).
     others : sequence of SubjectShift
         Changes of other subjects that are known.
 

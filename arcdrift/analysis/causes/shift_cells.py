@@ -6,81 +6,28 @@ their baselines. Comparing subjects and ranking causes both use these values, so
 disagree about what moved.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.causes.crew_cells import CrewCells
-from arcdrift.analysis.causes.service_steps import service_steps
+from arcdrift.analysis.causes.measure_model import SCALES, MeasureModel, Scatter
 from arcdrift.analysis.loss.day_level import relative_level, without_effect
 from arcdrift.analysis.loss.loss_charts import AllLossCharts
 from arcdrift.analysis.loss.proportion_charts import COUNTED
 from arcdrift.analysis.loss.rollup import FEWEST_IN_SPREAD, SPREAD_SCATTER
 from arcdrift.analysis.loss.service_shift import EVENT_COLUMNS
-from arcdrift.analysis.loss.technician_days import NOBODY
-from arcdrift.arrays import Bools, Datetimes, Floats, Ints
-from arcdrift.charts.random_effects import RandomEffectsModel
+from arcdrift.arrays import Datetimes, Floats, Ints
 
 LEAST_SHARE = 1e-3
 """Smallest usual share of dirty or redone splices."""
-
-MEDIAN_SQUARE = 0.4549
-"""Median of a squared standard normal value."""
+EARLIEST = np.datetime64("1970-01-01")
+DAYS = 2**20
+"""More than there are days."""
 RAISED_RATE = 2.0
 """Multiple of the usual share at which the variance of a count is taken: with that of the usual
 share, a few splices too many would count for twice the log likelihood ratio of a Poisson law."""
-
-
-@dataclass(frozen=True)
-class MeasureScale:
-    """Standard deviations of a measure's random effects, in the unit of its values.
-
-    Attributes
-    ----------
-    stream, person, crew_day : float
-        How far a stream may lie from its chart's baseline, how far people differ, and how far
-        days of the whole crew do at least.
-    between : float
-        Of days of one stream, where the charts do not estimate it.
-    shift : float
-        Prior standard deviation of the size of a shift.
-    """
-
-    stream: float
-    person: float
-    crew_day: float
-    between: float
-    shift: float
-
-
-SCALES = {
-    "level": MeasureScale(stream=0.20, person=0.10, crew_day=0.03, between=0.10, shift=0.35),
-    "spread": MeasureScale(stream=0.20, person=0.20, crew_day=0.03, between=0.15, shift=0.50),
-    # values of shares are relative: 1 is a share twice the usual one
-    "dirty": MeasureScale(stream=0.30, person=0.30, crew_day=0.10, between=0.30, shift=1.50),
-    "redo": MeasureScale(stream=0.30, person=0.30, crew_day=0.10, between=0.30, shift=1.50),
-}
-
-
-@dataclass(frozen=True)
-class SubjectShift:
-    """A rise of one subject, as far as it is known.
-
-    Attributes
-    ----------
-    subject_type, subject_id : str
-    first, last : datetime64[D]
-        First day of the rise, and last day of its evidence.
-    """
-
-    measure: str
-    subject_type: str
-    subject_id: str
-    first: np.datetime64
-    last: np.datetime64
 
 
 class ShiftCells:
@@ -98,12 +45,16 @@ class ShiftCells:
         self.cells = cells
         self._charts = charts
         self._streams = pd.Index(cells.names["stream"])
+        self._scatter: dict[np.datetime64, Scatter] = {}
 
     # -- baselines ---------------------------------------------------------------------------
 
     @cached_property
     def _baselines(self) -> dict[str, tuple[Ints, Ints, Floats]]:
-        """By measure: stream, day number and baseline of each judged stream day, in order."""
+        """By measure: of each judged stream day, in order: `_place`, and baseline.
+
+        Between the two, the first place of each stream and the end of the last.
+        """
         days = self._charts.streams.days
         effect = (days["person_effect"] + days["shared_effect"]).to_numpy(np.float64)
         expected = without_effect(days["expected_db"].to_numpy(np.float64), effect)
@@ -122,38 +73,48 @@ class ShiftCells:
         self, names: pd.Series, day: pd.Series, value: Floats
     ) -> tuple[Ints, Ints, Floats]:
         stream = self._streams.get_indexer(pd.Index(names)).astype(np.int64)
-        number = day.to_numpy(dtype="datetime64[D]").astype(np.int64)
         known = np.isfinite(value) & (stream >= 0)
-        order = np.lexsort((number[known], stream[known]))
-        return stream[known][order], number[known][order], value[known][order]
+        place = _place(stream[known], day.to_numpy(dtype="datetime64[D]")[known])
+        order = np.argsort(place, kind="stable")
+        place = place[order]
+        start = np.searchsorted(place, _place(np.arange(len(self._streams) + 1), EARLIEST))
+        return place, start, value[known][order]
 
     def baseline(self, measure: str, day: np.datetime64) -> Floats:
         """Baseline of each stream as charted up to a day; NaN for streams without a chart.
 
         Streams charted only later have their first baseline.
         """
-        stream, number, value = self._baselines[measure]
-        size = len(self._streams)
-        first = np.searchsorted(stream, np.arange(size))
-        last = np.searchsorted(stream, np.arange(size), side="right")
-        earlier = np.bincount(stream[number < day.astype(np.int64)], minlength=size)
-        row = np.minimum(first + np.maximum(earlier - 1, 0), max(len(value) - 1, 0))
-        return np.where(last > first, value[row] if len(value) else np.nan, np.nan)
+        place, start, value = self._baselines[measure]
+        earlier = np.searchsorted(place, _place(np.arange(len(self._streams)), day))
+        row = np.minimum(np.maximum(earlier - 1, start[:-1]), max(len(value) - 1, 0))
+        charted = start[1:] > start[:-1]
+        return np.where(charted, value[row] if len(value) else np.nan, np.nan)
 
-    @cached_property
-    def _variances(self) -> tuple[Floats, Floats]:
-        """Relative variance of one splice, and between the days, of each stream."""
-        charts = self._charts.streams
-        units = charts.units
-        row = self._streams.get_indexer(pd.Index(_stream_names(units)))
-        # day-to-day correlation makes a mean of many days less certain
-        correlated = charts.widening**2
-        found = []
-        for name, pooled in (("sd_within", charts.within), ("sd_between", charts.between)):
-            values = np.full(len(self._streams), pooled)
-            values[row[row >= 0]] = units[name].fillna(np.sqrt(pooled)).to_numpy()[row >= 0] ** 2
-            found.append(values)
-        return found[0], found[1] * correlated
+    def _scatter_of(self, rows: Ints) -> Scatter:
+        """Scatter of the crew's values as learned by the end of the month before the newest cell.
+
+        What was learned later does not change what was said of an earlier alarm.
+        """
+        learned = self._charts.streams.learned_by(
+            self.cells.day[rows].max() if len(rows) else EARLIEST
+        )
+        if learned.before not in self._scatter:
+            units = pd.Index(_stream_names(self._charts.streams.units))
+            row = units.get_indexer(self._streams)
+            days = self._charts.streams.days
+            earlier = days["day"].to_numpy(dtype="datetime64[us]") < learned.before
+            effect = days["shared_effect"].to_numpy(np.float64)[earlier]
+            seen = np.sqrt(np.mean(effect[np.isfinite(effect)] ** 2))
+            self._scatter[learned.before] = Scatter(
+                # a stream that has no chart has the variances pooled over all
+                np.append(learned.within, learned.pooled_within)[row],
+                # day-to-day correlation makes a mean of many days less certain
+                np.append(learned.between, learned.pooled_between)[row] * learned.widening**2,
+                float(np.fmax(SCALES["level"].crew_day, seen)),
+                np.sqrt(learned.service_moves),
+            )
+        return self._scatter[learned.before]
 
     @cached_property
     def _events(self) -> Ints:
@@ -166,12 +127,6 @@ class ShiftCells:
         merged = keys.merge(counts, on=["splicer", "day"], how="left")[list(EVENT_COLUMNS)]
         return merged.fillna(0).to_numpy(dtype=np.int64).T
 
-    def crew_day_sd(self) -> float:
-        """Standard deviation of the common effects of days, as far as the charts have seen them."""
-        effect = self._charts.streams.days["shared_effect"].dropna().to_numpy(np.float64)
-        seen = float(np.sqrt(np.mean(effect**2))) if len(effect) else 0.0
-        return max(SCALES["level"].crew_day, seen)
-
     # -- values ------------------------------------------------------------------------------
 
     def rows_between(self, first: np.datetime64, last: np.datetime64) -> Ints:
@@ -180,7 +135,7 @@ class ShiftCells:
 
     def model(
         self, measure: str, rows: Ints, reference: np.datetime64, *, service_steps: bool = True
-    ) -> "MeasureModel":
+    ) -> MeasureModel:
         """Random-effects model of some cells.
 
         Parameters
@@ -198,9 +153,10 @@ class ShiftCells:
         baseline = self.baseline(measure, reference)[self.cells.code["stream"][rows]]
         value, variance = self._values(measure, rows, baseline)
         known = np.isfinite(value) & np.isfinite(variance)
-        rows, baseline = rows[known], baseline[known]
-        effects = self._fit(measure, rows, value[known], variance[known], service_steps)
-        return MeasureModel(self, measure, rows, baseline, effects)
+        return MeasureModel(
+            self.cells, self._scatter_of(rows), self._events, measure, rows[known],
+            baseline[known], value[known], variance[known], service_steps=service_steps,
+        )  # fmt: skip
 
     def _values(self, measure: str, rows: Ints, baseline: Floats) -> tuple[Floats, Floats]:
         """Value of each cell, and its variance within the day; NaN where there is none."""
@@ -208,7 +164,7 @@ class ShiftCells:
         n = sums["n"]
         with np.errstate(invalid="ignore", divide="ignore"):
             if measure == "level":
-                within = self._variances[0][self.cells.code["stream"][rows]]
+                within = self._scatter_of(rows).within[self.cells.code["stream"][rows]]
                 # the cube root of a mean of few values is biased by -within / (3 n)
                 value = relative_level(sums["capped"] / (n * baseline)) + within / (3.0 * n)
                 return np.where(n > 0, value, np.nan), within / n
@@ -222,97 +178,11 @@ class ShiftCells:
             value = np.where(expected > 0, sums[measure] / expected - 1.0, np.nan)
             return value, RAISED_RATE * (1.0 - baseline) / expected
 
-    def _fit(
-        self, measure: str, rows: Ints, value: Floats, variance: Floats, with_service: bool
-    ) -> RandomEffectsModel:
-        scale = SCALES[measure]
-        code = {name: values[rows] for name, values in self.cells.code.items()}
-        person = code["technician"]
-        nobody = self.cells.code_of("technician", NOBODY)
-        crew_day = self.crew_day_sd() if measure == "level" else scale.crew_day
-        groups: list[tuple[Ints, float]] = [
-            (code["stream"], scale.stream),
-            (np.where(person == nobody, -1, person), scale.person),
-            (code["day"], crew_day),
-        ]
-        if measure == "level":
-            between = self._variances[1][code["stream"]]
-            if with_service:
-                moves = [sd for sd, _ in self._charts.streams.service_shift.values()]
-                events = self._events[:, rows]
-                groups += service_steps(code["splicer"], code["stream"], events, moves)
-        else:
-            between = np.full(len(rows), scale.between**2)
-        if measure == "spread":
-            variance = variance * _excess_scatter(code["stream"], value, variance)
-        splicer_day = code["splicer"] * len(self.cells.names["day"]) + code["day"]
-        # half of the scatter of a stream's days is shared by the streams of its splicer
-        shared = pd.Series(between).groupby(splicer_day).transform("mean").to_numpy(np.float64)
-        return RandomEffectsModel(
-            value,
-            variance + between / 2.0,
-            groups,
-            blocks=(splicer_day, shared / 2.0),
-            units=code["splicer"],
-        )
 
-    def subject(self, subject_type: str, subject_id: str, rows: Ints) -> Bools:
-        """Which of some cells belong to a subject."""
-        if subject_type == "crew":
-            return np.ones(len(rows), dtype=bool)
-        code = self.cells.code_of(subject_type, subject_id)
-        return np.asarray(self.cells.code[subject_type][rows] == code)
-
-
-@dataclass(frozen=True)
-class MeasureModel:
-    """Model of one measure of some cells.
-
-    Attributes
-    ----------
-    rows : array of int
-        Positions in the crew's cells.
-    baseline : array
-        Usual value of each cell's stream: dB, squared relative spread, or share.
-    effects : RandomEffectsModel
-    """
-
-    source: ShiftCells
-    measure: str
-    rows: Ints
-    baseline: Floats
-    effects: RandomEffectsModel
-
-    @property
-    def day(self) -> Datetimes:
-        """Local day of each cell."""
-        return np.asarray(self.source.cells.day[self.rows])
-
-    @property
-    def shift_sd(self) -> float:
-        """Prior standard deviation of the size of a shift."""
-        return SCALES[self.measure].shift
-
-    def cells_of(self, shift: SubjectShift) -> Bools:
-        """Cells of a shift."""
-        subject = self.source.subject(shift.subject_type, shift.subject_id, self.rows)
-        return np.asarray(subject & (self.day >= shift.first) & (self.day <= shift.last))
-
-    def with_shifts(self, shifts: Sequence[SubjectShift]) -> RandomEffectsModel:
-        """The model in which some shifts are allowed for."""
-        sets = [self.cells_of(shift) for shift in shifts]
-        return self.effects.with_shifts([(cells, self.shift_sd) for cells in sets if cells.any()])
-
-    def log_bayes_factor(self, effects: RandomEffectsModel, cells: Bools) -> float:
-        """Natural log of the Bayes factor of a rise of some cells."""
-        return effects.shift_bayes_factor(cells, 1.0, self.shift_sd).log_bayes_factor
-
-
-def _excess_scatter(stream: Ints, value: Floats, variance: Floats) -> float:
-    """Robust ratio of the scatter of cells around their streams' medians to its variance."""
-    median = pd.Series(value).groupby(stream).transform("median").to_numpy(np.float64)
-    squares = (value - median) ** 2 / variance
-    return max(float(np.median(squares)) / MEDIAN_SQUARE, 1.0) if len(squares) else 1.0
+def _place(stream: Ints, day: Datetimes | np.datetime64) -> Ints:
+    """Numbers that order streams, and the days of each."""
+    number: Ints = stream * DAYS + np.asarray(day).astype("datetime64[D]").astype(np.int64)
+    return number
 
 
 def _stream_names(rows: pd.DataFrame) -> pd.Series:

@@ -4,7 +4,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from arcdrift.analysis.causes.shift_cells import ShiftCells, SubjectShift
+from arcdrift.analysis.causes.measure_model import SubjectShift
+from arcdrift.analysis.causes.shift_cells import ShiftCells
 from arcdrift.analysis.causes.shift_sizes import BEFORE_SPAN
 from arcdrift.analysis.loss.day_level import ratio_of
 from arcdrift.analysis.loss.proportion_charts import COUNTED
@@ -50,7 +51,7 @@ def shift_recovery(
     interval includes how well the usual level is known.
     """
     rows = cells.rows_between(shift.first - BEFORE_SPAN, shift.last)
-    subject = cells.subject(shift.subject_type, shift.subject_id, rows)
+    subject = cells.cells.subject(shift.subject_type, shift.subject_id, rows)
     day = cells.cells.day[rows]
     before = np.unique(day[subject & (day >= shift.first) & (day < action)])
     after = np.unique(day[subject & (day > action)])
@@ -89,7 +90,7 @@ def _levels(
     Without days after it, both are the one before.
     """
     model = cells.model(shift.measure, rows, shift.first, service_steps=False)
-    subject = cells.subject(shift.subject_type, shift.subject_id, model.rows)
+    subject = cells.cells.subject(shift.subject_type, shift.subject_id, model.rows)
     sets = [
         subject & (model.day >= shift.first) & (model.day < action),
         subject & (model.day == action) & gap,

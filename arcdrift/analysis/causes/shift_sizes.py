@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.causes.shift_cells import ShiftCells, SubjectShift
+from arcdrift.analysis.causes.measure_model import SubjectShift
+from arcdrift.analysis.causes.shift_cells import ShiftCells
 from arcdrift.analysis.loss.loss_charts import AllLossCharts
 from arcdrift.analysis.loss.proportion_charts import COUNTED
 from arcdrift.arrays import Floats
@@ -41,7 +42,7 @@ class ShiftSizes:
         """Number of the subject's workdays from the onset to an alarm."""
         day = self._cells.cells.day
         rows = np.flatnonzero((day >= shift.first) & (day <= np.datetime64(alarm.date())))
-        rows = rows[self._cells.subject(shift.subject_type, shift.subject_id, rows)]
+        rows = rows[self._cells.cells.subject(shift.subject_type, shift.subject_id, rows)]
         return max(len(np.unique(day[rows])), 1)
 
     def size(self, shift: SubjectShift) -> ShiftSize:
@@ -53,7 +54,7 @@ class ShiftSizes:
         (`arcdrift.charts.capped_gamma`).
         """
         rows = self._cells.rows_between(shift.first - BEFORE_SPAN, shift.last)
-        subject = self._cells.subject(shift.subject_type, shift.subject_id, rows)
+        subject = self._cells.cells.subject(shift.subject_type, shift.subject_id, rows)
         model = self._cells.model(shift.measure, rows[subject], shift.first)
         counted = COUNTED.get(shift.measure, "n")
         n = self._cells.cells.sums[counted][model.rows]

@@ -11,12 +11,14 @@ because of the ones named after them are dropped.
 from collections.abc import Collection, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
 from scipy.special import logsumexp
 
-from arcdrift.analysis.causes.shift_cells import MeasureModel, ShiftCells, SubjectShift
+from arcdrift.analysis.causes.measure_model import MeasureModel, SubjectShift
+from arcdrift.analysis.causes.shift_cells import ShiftCells
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NOBODY
 from arcdrift.arrays import Bools, Datetimes, Floats, Ints
 from arcdrift.charts.random_effects import RandomEffectsModel, shift_log_bayes_factor
@@ -112,16 +114,26 @@ class SubjectComparison:
         day = self.model.day
         self.onsets: Datetimes = np.unique(day[day > first])
         self._day = np.searchsorted(self.onsets, day) - np.where(day <= first, 1, 0)
-        self._known: list[SubjectShift] = []
-        self._subjects = list(self._all_subjects())
+        self._earlier: tuple[SubjectShift, ...] = ()
 
     def beside(self, known: Sequence[SubjectShift]) -> "SubjectComparison":
         """The same comparison beside rises named earlier, which become part of the covariance."""
         comparison = copy(self)
-        comparison._known = [with_end(self.model, shift, self.until) for shift in known]
+        comparison._earlier = tuple(replace(shift, last=self.until) for shift in known)
+        comparison.__dict__.pop("_known", None)
         return comparison
 
-    def _all_subjects(self) -> list[tuple[str, list[str], Ints]]:
+    @property
+    def depends_on(self) -> tuple[object, ...]:
+        """What the answers depend on."""
+        return self.model.content, self.until, self._earlier
+
+    @cached_property
+    def _known(self) -> list[SubjectShift]:
+        return [with_end(self.model, shift, self.until) for shift in self._earlier]
+
+    @cached_property
+    def _subjects(self) -> list[tuple[str, list[str], Ints]]:
         """Names of the subjects of each type, and the number of each cell's subject."""
         cells, rows = self._source.cells, self.model.rows
         code = {key: values[rows] for key, values in cells.code.items()}
@@ -228,7 +240,7 @@ class SubjectComparison:
         if own[0] == "stream":
             splicer = "splicer", own[1].split(" / ")[0]
             of_stream, of_splicer = (
-                self._source.subject(*subject, self.model.rows) for subject in (own, splicer)
+                self._source.cells.subject(*subject, self.model.rows) for subject in (own, splicer)
             )
             preferred = own if (of_stream != of_splicer).any() else None
         best: tuple[float, tuple[str, str]] | None = None
@@ -337,7 +349,7 @@ def on_two_splicers(
     model: MeasureModel, effects: RandomEffectsModel, cells: Bools, side: float
 ) -> bool:
     """Whether cells speak for a shift even without the splicer that speaks most for it."""
-    splicer = model.source.cells.code["splicer"][model.rows]
+    splicer = model.cells.code["splicer"][model.rows]
     names = np.unique(splicer[cells])
     if len(names) < 2:
         return False

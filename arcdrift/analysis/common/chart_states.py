@@ -2,7 +2,7 @@
 
 What such a chart says of a day depends on that day and on earlier ones. If these are as they were,
 the chart can go on from the state in which it was after them. States are known by a digest of all
-that led to them.
+that led to them. So are results of single computations of the past (`KeptResults`).
 """
 
 import io
@@ -11,11 +11,12 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from hashlib import blake2b
 from importlib import import_module
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
 
+Result = TypeVar("Result")
 _ARRAYS = {
     ("numpy", "dtype"),
     ("numpy", "ndarray"),
@@ -26,6 +27,7 @@ _ARRAYS = {
 _CLASSES = "arcdrift.analysis."
 """Only classes defined in modules of this package are read, besides arrays and plain values."""
 _DIGEST = 16
+_HEADER = 8 + _DIGEST
 
 
 @dataclass
@@ -64,14 +66,24 @@ class ChartStates:
         if content is None:
             return None
         day = int.from_bytes(content[:8], "big", signed=True)
-        if content[8 : 8 + _DIGEST] != digest(day):
+        if content[8:_HEADER] != digest(day):
             return None
-        return day, _StateReader(io.BytesIO(content[8 + _DIGEST :])).load()
+        return day, _read(content[_HEADER:])
 
     def keep(self, name: str, day: int, digest: bytes, state: Any) -> None:
         """Keep the state of a chart before a day."""
         content = pickle.dumps(state, protocol=5)
         self.kept[name] = day.to_bytes(8, "big", signed=True) + digest + content
+
+    def results(self, name: str) -> "KeptResults":
+        """Results of computations that an earlier review kept under a name."""
+        content = self.known.get(name)
+        return KeptResults({} if content is None else _read(content[_HEADER:]))
+
+    def keep_results(self, name: str, results: "KeptResults") -> None:
+        """Keep the results that were used, unless none is new or missing."""
+        if self.until is not None and results.used.keys() != results.known.keys():
+            self.keep(name, 0, bytes(_DIGEST), results.used)
 
     def whose_name_begins(self, text: str) -> "ChartStates":
         """Known states of some charts, to be sent to where these are computed."""
@@ -82,6 +94,38 @@ class ChartStates:
     def day_to_keep(self) -> int | None:
         """`until` in microseconds since 1970."""
         return None if self.until is None else self.until.value // 1000
+
+
+@dataclass
+class KeptResults:
+    """Results of computations, each known by a digest of all that it depends on.
+
+    Attributes
+    ----------
+    known, used : dict
+        By digest: results of an earlier review, and all that this one asked for.
+    """
+
+    known: dict[bytes, Any] = field(default_factory=dict)
+    used: dict[bytes, Any] = field(default_factory=dict)
+
+    def get(self, depends_on: Iterable[Any], compute: Callable[[], Result]) -> Result:
+        """Return the result of a computation, which is made if it is not known.
+
+        Parameters
+        ----------
+        depends_on : iterable
+            What `digest_of` takes.
+        """
+        digest = digest_of(depends_on)
+        if digest not in self.used:
+            self.used[digest] = self.known[digest] if digest in self.known else compute()
+        result: Result = self.used[digest]
+        return result
+
+
+def _read(content: bytes) -> Any:
+    return _StateReader(io.BytesIO(content)).load()
 
 
 class _StateReader(pickle.Unpickler):

@@ -42,6 +42,34 @@ CHART_COLUMNS = (
 
 
 @dataclass(frozen=True)
+class LearnedVariances:
+    """Relative variances as learned from the days before a day.
+
+    Attributes
+    ----------
+    before : datetime64[us]
+        The day, as a midnight.
+    within, between : array, shape (units,)
+        Of one capped splice and between days, of each unit; those pooled over the group where the
+        unit was not charted yet.
+    pooled_within, pooled_between : float
+        Over all units.
+    service_moves : array, shape (actions,)
+        Of moves of level at each restarting service action.
+    widening : float
+        Factor on the limits for the autocorrelation of z.
+    """
+
+    before: np.datetime64
+    within: Floats
+    between: Floats
+    pooled_within: float
+    pooled_between: float
+    service_moves: Floats
+    widening: float
+
+
+@dataclass(frozen=True)
 class LossCharts:
     """Charts of all units of one group.
 
@@ -66,6 +94,8 @@ class LossCharts:
         By restarting service action: standard deviation of the moves of level it causes, on the
         scale of `relative_level`, and the number of events it is learned from, at the end of the
         data (`arcdrift.analysis.loss.service_shift`).
+    learned : tuple of LearnedVariances
+        At the start of each month of 22 workdays, and last at the end of the data.
     """
 
     days: pd.DataFrame
@@ -75,6 +105,18 @@ class LossCharts:
     lag1: float
     widening: float
     service_shift: dict[str, tuple[float, int]]
+    learned: tuple[LearnedVariances, ...]
+
+    def learned_by(self, day: np.datetime64) -> LearnedVariances:
+        """Variances learned by the end of the month before a day.
+
+        For the first two months these are those at the end of the first, and until it has ended
+        those of all days so far.
+        """
+        at = day.astype("datetime64[us]")
+        _, *months, now = self.learned  # at the start of the first month nothing is learned
+        ended = [found for found in months if found.before <= at]
+        return ended[-1] if ended else (months or [now])[0]
 
 
 def relative_level(ratio: Floats) -> Floats:

@@ -37,6 +37,8 @@ from arcdrift.charts.ewma import ewma_step
 from arcdrift.charts.intervals import Z95
 from arcdrift.charts.local_level import remaining_weight
 
+END = np.datetime64("9999-12-31", "us")
+"""After all days."""
 SETTLED_SD = float(np.sqrt(LAMBDA / (2 - LAMBDA)))
 """Standard deviation of the settled EWMA of standard normal values."""
 
@@ -103,6 +105,7 @@ class _SequentialEwma:
                 states.keep(name, keep, self._digest(keep), self._state(first))
             for g in self.days.month_starts.get(int(self.days.day[first]), ()):
                 self.learning.widen(g, first)
+                self.learning.end_month(g, first)
             today = slice(first, first + int(judged[last] - judged[first]))
             result = self._judge_day(today) if today.stop > first else None
             self.learning.learn_within(slice(first, last), today)
@@ -272,4 +275,5 @@ class _SequentialEwma:
                     strict=True,
                 )
             },
+            (*self.learning.months[g], self.learning.learned_variances(g, END, len(self.days.day))),
         )

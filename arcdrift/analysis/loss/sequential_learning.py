@@ -6,7 +6,13 @@ from typing import Any
 import numpy as np
 
 from arcdrift.analysis.loss.chart_days import ChartDays, JudgedDays
-from arcdrift.analysis.loss.day_level import LAG_DAYS, LAMBDA, PSEUDO_DAYS, relative_level
+from arcdrift.analysis.loss.day_level import (
+    LAG_DAYS,
+    LAMBDA,
+    PSEUDO_DAYS,
+    LearnedVariances,
+    relative_level,
+)
 from arcdrift.analysis.loss.person_effects import PersonEffects
 from arcdrift.analysis.loss.service_shift import FEWEST_BEFORE, SHIFT_DAYS, ServiceShifts
 from arcdrift.analysis.loss.stream_days import CALIBRATION_DAYS
@@ -70,6 +76,7 @@ class SequentialLearning:
         self.memory = np.ones(rows)  # share of those sums that events before the day leave
         # 1 for rows that baselines and variances learn from, else 0
         self.learned = 1.0 - days.frozen
+        self.months: list[list[LearnedVariances]] = [[] for _ in range(groups)]  # groups
         self.person_models = {
             g: PersonEffects(days.cells_with_rows(g, group.settings.cells), days.n, LAG_DAYS)
             for g, group in enumerate(days.groups)
@@ -82,6 +89,7 @@ class SequentialLearning:
             "units": {name: getattr(self, name) for name in _UNIT_ARRAYS},
             "rows": {name: getattr(self, name)[..., :rows] for name in _ROW_ARRAYS},
             "service_shifts": self.service_shifts,
+            "months": self.months,
             "people": {g: people.state() for g, people in self.person_models.items()},
         }
 
@@ -91,7 +99,7 @@ class SequentialLearning:
             getattr(self, name)[:] = values
         for name, values in state["rows"].items():
             getattr(self, name)[..., :rows] = values
-        self.service_shifts = state["service_shifts"]
+        self.service_shifts, self.months = state["service_shifts"], state["months"]
         for g, people in state["people"].items():
             self.person_models[g].restore(people)
 
@@ -160,6 +168,26 @@ class SequentialLearning:
         products, squares = self.lag_sums[g]
         self.lags[g] = products / (squares + LAG_PSEUDO_DAYS)
         self.widening[g] = widening_for(self.lags[g])
+
+    def learned_variances(self, g: int, before: np.datetime64, rows: int) -> LearnedVariances:
+        """Variances of a group as they are now, after some first rows; `before` is their end."""
+        unit = np.flatnonzero(self.days.group_of_unit == g)
+        charted = np.bincount(self.days.unit[:rows], minlength=len(self.days.size))[unit]
+        known = charted > CALIBRATION_DAYS
+        return LearnedVariances(
+            before,
+            np.where(known, self.shrunken_within(unit), self.pooled()[g]),
+            np.where(known, self.between[unit], self.pooled_between[g]),
+            float(self.pooled()[g]),
+            float(self.pooled_between[g]),
+            self.service_shifts.variance[:, g].copy(),
+            float(self.widening[g]),
+        )
+
+    def end_month(self, g: int, first: int) -> None:
+        """Note the variances of a group before row `first`, with which a month begins."""
+        before = np.datetime64(int(self.days.day[first]), "us")
+        self.months[g].append(self.learned_variances(g, before, first))
 
     def learn_within(self, rows: slice, judged: slice) -> None:
         """Update the variances within days with the rows of a day; the judged ones are pooled."""

@@ -23,7 +23,11 @@ from arcdrift.analysis.arc.crew_arc_models import chart_and_fit
 from arcdrift.analysis.cases.case_measures import CaseMeasures
 from arcdrift.analysis.cases.case_records import CaseRecords
 from arcdrift.analysis.cases.found_cases import FoundCases, found_cases
-from arcdrift.analysis.causes.alarm_attribution import AttributedAlarms, attribute_alarms
+from arcdrift.analysis.causes.alarm_attribution import (
+    KEPT,
+    AttributedAlarms,
+    attribute_alarms,
+)
 from arcdrift.analysis.causes.crew_cells import CrewCells
 from arcdrift.analysis.causes.likely_causes import likely_causes
 from arcdrift.analysis.causes.loss_findings import loss_findings
@@ -161,7 +165,8 @@ def assess(
     )
     charts = loss.streams
     cells = shift_cells(summary.technician_days, loss)
-    attributed = attribute_alarms(loss, cells)
+    named_states = states.whose_name_begins(KEPT)
+    attributed = attribute_alarms(loss, cells, named_states)
     points, models, arc_states = pending_arc()
     pending_cost = submit_or_run(
         executor, estimate_mismatch_costs, summary.mismatch_groups, points, models, crew
@@ -215,7 +220,7 @@ def assess(
         "result_splices_to_revisit": revisit_table(summary.over_limit),
     }
     used = settings_used(crew, charts) | {"clocks_not_told": unreadable_counts(summary.clocks)}
-    states_kept = loss_states.kept | arc_states.kept | prep.chart_states
+    states_kept = loss_states.kept | arc_states.kept | named_states.kept | prep.chart_states
     return Assessment(frames, tuple(findings), cases, json.dumps(used), states_kept)
 
 
