@@ -21,7 +21,6 @@ from arcdrift.analysis.causes.subject_posterior import (
     SubjectComparison,
     with_end,
 )
-from arcdrift.analysis.common.chart_states import ChartStates, KeptResults
 from arcdrift.analysis.loss.alarm_episodes import MEASURES, NEAR, Episode, alarm_episodes
 from arcdrift.analysis.loss.loss_charts import AllLossCharts
 from arcdrift.arrays import Bools
@@ -34,7 +33,6 @@ own, when the named rises are allowed for."""
 REST_OF_CHANCE = 2.0 / 3.0
 """The same share once all subjects were compared again and no other could be named: an alarm of one
 of many subjects of a raised site or crew is partly chance."""
-KEPT = "who rose"
 SHARED_WORK = 0.1
 """Smallest share of an episode's splices that the subject which explains it made."""
 
@@ -106,9 +104,7 @@ class _Group:
         self.shift = replace(self.shift, last=last)
 
 
-def attribute_alarms(
-    charts: AllLossCharts, cells: ShiftCells, states: ChartStates | None = None
-) -> list[AttributedAlarms]:
+def attribute_alarms(charts: AllLossCharts, cells: ShiftCells) -> list[AttributedAlarms]:
     """Group episodes by cause, each group about the subject that explains it.
 
     Parameters
@@ -116,30 +112,25 @@ def attribute_alarms(
     charts : AllLossCharts
     cells : ShiftCells
         Cells of the same days.
-    states : ChartStates, optional
-        Has what an earlier review found for the same cells, and gets what this one found.
     """
-    states = ChartStates() if states is None else states
     found = alarm_episodes(charts)
     falls = [AttributedAlarms(episode) for episode in found if episode.side == "down"]
     rising = [episode for episode in found if episode.side == "up"]
     if not rising:
         return falls
-    kept = states.results(KEPT)
-    attribution = _Attribution(cells, kept)
+    attribution = _Attribution(cells)
     for episode in sorted(rising, key=lambda e: (MEASURES.index(e.measure), e.first, e.subject)):
         attribution.add(episode)
     attribution.attach_unnamed()
     groups = [*falls, *attribution.results(ShiftSizes(cells, charts))]
-    states.keep_results(KEPT, kept)
     return sorted(groups, key=lambda group: (group.main.first, group.main.subject))
 
 
 class _Attribution:
     """Groups of episodes, extended by one episode at a time."""
 
-    def __init__(self, cells: ShiftCells, kept: KeptResults) -> None:
-        self._cells, self._kept = cells, kept
+    def __init__(self, cells: ShiftCells) -> None:
+        self._cells, self._kept = cells, cells.kept
         self._end = cells.cells.day.max()
         self._groups: list[_Group] = []
         self._models: dict[tuple[str, np.datetime64, np.datetime64], MeasureModel] = {}

@@ -9,14 +9,11 @@ import pandas as pd
 
 from arcdrift.analysis.causes.onset_window import OnsetWindow
 from arcdrift.analysis.causes.records_near_onset import RecordsNearOnset
-from arcdrift.analysis.causes.subject_posterior import on_two_splicers
 from arcdrift.arrays import Bools
 from arcdrift.charts.random_effects import Shift
 
 MIN_SPLICES = 20
 """Sets of fewer splices are not assessed."""
-ANGLE_SHIFT_SD = 0.35
-"""Prior standard deviation of a shift of the log angle."""
 ANGLE_MOVED = 0.12
 """Change of the log angle that has a noticeable effect on loss."""
 MAX_SIGN = 3.0
@@ -122,12 +119,11 @@ class ShiftEvidence:
         return self._evidence(cells)
 
     def _evidence(self, cells: Bools) -> float:
-        effects = self.window.effects
-        return effects.shift_bayes_factor(cells, self.sign, self.window.shift_sd).log_bayes_factor
+        return self.window.evidence(cells, self.sign)
 
     def on_two_splicers(self, cells: Bools) -> bool:
         """Whether a set of cells shifted on more than one splicer."""
-        return on_two_splicers(self.window.source, self.window.effects, cells, self.sign)
+        return self.window.is_on_two_splicers(cells, self.sign)
 
     def angle_shift(
         self,
@@ -141,11 +137,8 @@ class ShiftEvidence:
 
         With `lasting` the shift covers the cells before the onset as well.
         """
-        model, known = self.window.angle_model(measure)
-        shifted = (cells if lasting else cells & self.window.after)[known]
-        return model.shift_bayes_factor(
-            shifted, self.sign if side is None else side, ANGLE_SHIFT_SD
-        )
+        shifted = cells if lasting else cells & self.window.after
+        return self.window.angle_shift(measure, shifted, self.sign if side is None else side)
 
     @cached_property
     def angle_evidence(self) -> dict[tuple[str, int], float]:

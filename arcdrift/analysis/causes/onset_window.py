@@ -1,22 +1,28 @@
 """Cells near one onset, before and since, with the models of their losses and cleave angles."""
 
 from collections.abc import Sequence
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.causes.crew_cells import SUMMED
 from arcdrift.analysis.causes.measure_model import SubjectShift
 from arcdrift.analysis.causes.shift_cells import ShiftCells
+from arcdrift.analysis.causes.subject_posterior import on_two_splicers
+from arcdrift.analysis.common.chart_states import digest_of
 from arcdrift.analysis.loss.proportion_charts import COUNTED
 from arcdrift.arrays import Bools, Floats, Ints
-from arcdrift.charts.random_effects import RandomEffectsModel
+from arcdrift.charts.random_effects import RandomEffectsModel, Shift
 
 BEFORE_DAYS = 45
 """Days before an onset that the cells since are compared with."""
 CLEAVER_DEG, PERSON_DEG, DAY_DEG = 0.30, 0.20, 0.02
 """Standard deviations of random effects on log cleave angles: of cleavers (with the wear of a
 blade), people, and days of the whole crew."""
+ANGLE_SHIFT_SD = 0.35
+"""Prior standard deviation of a shift of the log angle."""
 WANDER = 0.08
 """Standard deviation of unexplained changes of a cleaver's log angle from one day on. It limits the
 evidence of one cleaver, however many splices it has."""
@@ -84,8 +90,9 @@ class OnsetWindow:
         else:
             self.expected = self.n * model.baseline
             self.observed = self.sums("capped" if measure == "level" else measure)
-        self._effects = model.with_shifts(others)
-        self._angles: dict[str, tuple[RandomEffectsModel, Bools]] = {}
+        self._others = tuple(others)
+        self._kept = source.kept
+        self._angles: dict[str, RandomEffectsModel] = {}
 
     @property
     def has_both_sides(self) -> bool:
@@ -100,17 +107,51 @@ class OnsetWindow:
         """One of the summed columns."""
         return self.cells.sums[key][self.rows]
 
-    @property
+    @cached_property
     def effects(self) -> RandomEffectsModel:
         """Model of the measure of every cell, with the known changes of other subjects."""
-        return self._effects
+        return self.source.with_shifts(self._others)
 
-    def angle_model(self, measure: str) -> tuple[RandomEffectsModel, Bools]:
-        """Model of ``angle`` or ``uneven``, and which cells have angles."""
-        if measure not in self._angles:
-            known = self.sums("angles") > 0
-            self._angles[measure] = self._fit_angles(measure, known), known
-        return self._angles[measure]
+    def evidence(self, cells: Bools, sign: float) -> float:
+        """Log Bayes factor of a change of the measure in some cells to one side."""
+        return self._kept.get(
+            ["change", self.source.content, self._others, sign, np.packbits(cells)],
+            lambda: self.effects.shift_bayes_factor(cells, sign, self.shift_sd).log_bayes_factor,
+        )
+
+    def is_on_two_splicers(self, cells: Bools, sign: float) -> bool:
+        """Whether a set of cells changed on more than one splicer."""
+        return self._kept.get(
+            ["two splicers", self.source.content, self._others, sign, np.packbits(cells)],
+            lambda: on_two_splicers(self.source, self.effects, cells, sign),
+        )
+
+    def angle_shift(self, measure: str, cells: Bools, side: float) -> Shift:
+        """Shift of ``angle`` or ``uneven`` of some cells to one side; see `ShiftEvidence`."""
+        shifted = cells[self._with_angles]
+
+        def compute() -> tuple[float, float, float]:
+            if measure not in self._angles:
+                self._angles[measure] = self._fit_angles(measure, self._with_angles)
+            shift = self._angles[measure].shift_bayes_factor(shifted, side, ANGLE_SHIFT_SD)
+            return shift.size, shift.log_bayes_factor, shift.information
+
+        return Shift(
+            *self._kept.get(
+                ["angles", measure, self._angle_content, side, np.packbits(shifted)], compute
+            )
+        )
+
+    @cached_property
+    def _with_angles(self) -> Bools:
+        """Which cells have angles."""
+        return np.asarray(self.sums("angles") > 0)
+
+    @cached_property
+    def _angle_content(self) -> bytes:
+        """Digest of everything that the model of angles depends on."""
+        sums = [self.sums(name) for name in SUMMED if name.startswith(("angle", "uneven"))]
+        return digest_of([self.cells.identity[self.rows], self.after, *sums])
 
     def _fit_angles(self, measure: str, known: Bools) -> RandomEffectsModel:
         n = np.maximum(self.sums("angles"), 1.0)

@@ -13,6 +13,7 @@ import pandas as pd
 
 from arcdrift.analysis.causes.crew_cells import CrewCells
 from arcdrift.analysis.causes.measure_model import SCALES, MeasureModel, Scatter
+from arcdrift.analysis.common.chart_states import KeptResults
 from arcdrift.analysis.loss.day_level import relative_level, without_effect
 from arcdrift.analysis.loss.loss_charts import AllLossCharts
 from arcdrift.analysis.loss.proportion_charts import COUNTED
@@ -39,10 +40,15 @@ class ShiftCells:
         Without excluded days.
     charts : AllLossCharts
         The charts of the same days.
+    kept : KeptResults, optional
+        Has what an earlier review found for the same cells, and gets what is found now.
     """
 
-    def __init__(self, cells: CrewCells, charts: AllLossCharts) -> None:
+    def __init__(
+        self, cells: CrewCells, charts: AllLossCharts, kept: KeptResults | None = None
+    ) -> None:
         self.cells = cells
+        self.kept = KeptResults() if kept is None else kept
         self._charts = charts
         self._streams = pd.Index(cells.names["stream"])
         self._scatter: dict[np.datetime64, Scatter] = {}

@@ -23,11 +23,7 @@ from arcdrift.analysis.arc.crew_arc_models import chart_and_fit
 from arcdrift.analysis.cases.case_measures import CaseMeasures
 from arcdrift.analysis.cases.case_records import CaseRecords
 from arcdrift.analysis.cases.found_cases import FoundCases, found_cases
-from arcdrift.analysis.causes.alarm_attribution import (
-    KEPT,
-    AttributedAlarms,
-    attribute_alarms,
-)
+from arcdrift.analysis.causes.alarm_attribution import AttributedAlarms, attribute_alarms
 from arcdrift.analysis.causes.crew_cells import CrewCells
 from arcdrift.analysis.causes.likely_causes import likely_causes
 from arcdrift.analysis.causes.loss_findings import loss_findings
@@ -40,7 +36,7 @@ from arcdrift.analysis.clock.clock_findings import (
     clock_stretch_table,
     unreadable_counts,
 )
-from arcdrift.analysis.common.chart_states import ChartStates
+from arcdrift.analysis.common.chart_states import ChartStates, KeptResults
 from arcdrift.analysis.common.days import day_starts
 from arcdrift.analysis.common.service_actions import REPLACED
 from arcdrift.analysis.loss.acceptance.acceptance_findings import average_findings, single_findings
@@ -82,6 +78,9 @@ from arcdrift.case import KeptCase
 from arcdrift.finding import Cause, Finding
 from arcdrift.instants import microseconds
 from arcdrift.settings import Crew, Splicer
+
+SHIFTS = "shifts"
+"""Name under which is kept what was found about risen losses."""
 
 
 @dataclass(frozen=True)
@@ -164,9 +163,9 @@ def assess(
         loss_states,
     )
     charts = loss.streams
-    cells = shift_cells(summary.technician_days, loss)
-    named_states = states.whose_name_begins(KEPT)
-    attributed = attribute_alarms(loss, cells, named_states)
+    shifts = states.results(SHIFTS)
+    cells = shift_cells(summary.technician_days, loss, shifts)
+    attributed = attribute_alarms(loss, cells)
     points, models, arc_states = pending_arc()
     pending_cost = submit_or_run(
         executor, estimate_mismatch_costs, summary.mismatch_groups, points, models, crew
@@ -220,7 +219,8 @@ def assess(
         "result_splices_to_revisit": revisit_table(summary.over_limit),
     }
     used = settings_used(crew, charts) | {"clocks_not_told": unreadable_counts(summary.clocks)}
-    states_kept = loss_states.kept | arc_states.kept | named_states.kept | prep.chart_states
+    states.keep_results(SHIFTS, shifts)
+    states_kept = states.kept | loss_states.kept | arc_states.kept | prep.chart_states
     return Assessment(frames, tuple(findings), cases, json.dumps(used), states_kept)
 
 
@@ -256,11 +256,13 @@ def changes_by_week(loss: AllLossCharts) -> pd.DataFrame:
     return week_changes(charts.days, loss.cells, charts.units, variances, mondays)
 
 
-def shift_cells(technician_days: pd.DataFrame, loss: AllLossCharts) -> ShiftCells:
+def shift_cells(
+    technician_days: pd.DataFrame, loss: AllLossCharts, kept: KeptResults | None = None
+) -> ShiftCells:
     """Cells in which risen losses are looked for, without days that the charts exclude."""
     days = loss.streams.days
     excluded = days[days["excluded"]] if "excluded" in days.columns else None
-    return ShiftCells(CrewCells.from_technician_days(technician_days, excluded), loss)
+    return ShiftCells(CrewCells.from_technician_days(technician_days, excluded), loss, kept)
 
 
 def _units(points: pd.DataFrame, crew: Crew) -> dict[str, str]:

@@ -6,7 +6,7 @@ import pytest
 
 from arcdrift.analysis.causes import measure_model
 from arcdrift.analysis.causes.alarm_attribution import AttributedAlarms, attribute_alarms
-from arcdrift.analysis.common.chart_states import ChartStates
+from arcdrift.analysis.common.chart_states import ChartStates, KeptResults
 from arcdrift.analysis.loss.loss_charts import AllLossCharts, chart_all
 from arcdrift.shares import Shares
 from tests.analysis.loss.loss_truth import START, Made, shift_cells
@@ -29,9 +29,9 @@ def charts(frames: tuple[pd.DataFrame, pd.DataFrame]) -> AllLossCharts:
 
 
 def attributed(
-    charts: AllLossCharts, hands: pd.DataFrame, states: ChartStates | None = None
+    charts: AllLossCharts, hands: pd.DataFrame, kept: KeptResults | None = None
 ) -> list[AttributedAlarms]:
-    return attribute_alarms(charts, shift_cells(hands, charts), states)
+    return attribute_alarms(charts, shift_cells(hands, charts, kept))
 
 
 def test_later_days_change_nothing_that_was_said_before(
@@ -53,7 +53,8 @@ def test_later_days_change_nothing_that_was_said_before(
         then, now, strict=True
     ):
         assert (subject, onset) == (later_subject, later_onset)
-        assert named is not None and later_named is not None
+        assert named is not None
+        assert later_named is not None
         assert named.log_odds == pytest.approx(later_named.log_odds, rel=1e-12)
         assert named.probability == pytest.approx(later_named.probability, rel=1e-12)
 
@@ -63,8 +64,9 @@ def test_what_was_found_is_not_computed_again(
     charts: AllLossCharts,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    states = ChartStates(until=CUT)
-    first = attributed(charts, frames[1], states)
+    states, kept = ChartStates(until=CUT), KeptResults()
+    first = attributed(charts, frames[1], kept)
+    states.keep_results("shifts", kept)
     assert first
 
     def refuse(*_args: object, **_options: object) -> None:
@@ -72,15 +74,16 @@ def test_what_was_found_is_not_computed_again(
 
     monkeypatch.setattr(measure_model, "RandomEffectsModel", refuse)
     again = ChartStates(until=CUT, known=states.kept)
-    assert attributed(charts, frames[1], again) == first
+    read = again.results("shifts")
+    assert attributed(charts, frames[1], read) == first
+    again.keep_results("shifts", read)
     assert not again.kept  # nothing is new
 
 
 def test_other_losses_of_the_same_cells_are_compared_anew(
     frames: tuple[pd.DataFrame, pd.DataFrame], charts: AllLossCharts
 ) -> None:
-    hands, states = frames[1], ChartStates(until=CUT)
-    attributed(charts, hands, states)
+    hands, kept = frames[1], KeptResults()
+    attributed(charts, hands, kept)
     more = hands.assign(capped=np.where(hands["splicer"] == "S3", 1.3, 1.0) * hands["capped"])
-    known = ChartStates(until=CUT, known=states.kept)
-    assert attributed(charts, more, known) == attributed(charts, more)
+    assert attributed(charts, more, KeptResults(kept.used)) == attributed(charts, more)

@@ -7,6 +7,7 @@ import pandas as pd
 
 from arcdrift.analysis.causes.crew_cells import SUMMED, CrewCells
 from arcdrift.analysis.causes.shift_cells import ShiftCells
+from arcdrift.analysis.common.chart_states import KeptResults
 from arcdrift.analysis.loss.day_level import ChartGroup, LossCharts
 from arcdrift.analysis.loss.loss_charts import AllLossCharts
 from arcdrift.analysis.loss.sequential_ewma import chart_groups
@@ -28,7 +29,9 @@ def chart_losses(
     return chart_groups([group])[0]
 
 
-def shift_cells(hands: pd.DataFrame, charts: AllLossCharts) -> ShiftCells:
+def shift_cells(
+    hands: pd.DataFrame, charts: AllLossCharts, kept: KeptResults | None = None
+) -> ShiftCells:
     """Cells of invented hands, each splicer with a cleaver of its own; days excluded stay out."""
     at = pd.to_datetime(hands["day"], utc=True).dt.as_unit("us") + pd.Timedelta(hours=15)
     filled = hands.assign(cleaver="C" + hands["splicer"], fibers="f", first_at=at)
@@ -36,7 +39,7 @@ def shift_cells(hands: pd.DataFrame, charts: AllLossCharts) -> ShiftCells:
     filled = filled.assign(**dict.fromkeys(missing, 0.0))
     days = charts.streams.days
     excluded = days[days["excluded"]] if "excluded" in days.columns else None
-    return ShiftCells(CrewCells.from_technician_days(filled, excluded), charts)
+    return ShiftCells(CrewCells.from_technician_days(filled, excluded), charts, kept)
 
 
 @dataclass(frozen=True)
