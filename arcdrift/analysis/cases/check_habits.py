@@ -104,7 +104,7 @@ def check_habits(days: pd.DataFrame) -> list[CheckHabit]:
         above |= told
         first[told] = begin[told]
         usual_rate[told] = usual_late[told] / usual_days[told]
-    at = list(worked["first_splice_at"])
+    at = worked["first_splice_at"].iloc
     found = []
     ends = np.searchsorted(splicer, np.arange(len(names)), side="right") - 1
     for rows in _runs(above & bad, splicer):

@@ -130,17 +130,13 @@ class OnsetWindow:
         """Shift of ``angle`` or ``uneven`` of some cells to one side; see `ShiftEvidence`."""
         shifted = cells[self._with_angles]
 
-        def compute() -> tuple[float, float, float]:
+        def compute() -> Shift:
             if measure not in self._angles:
                 self._angles[measure] = self._fit_angles(measure, self._with_angles)
-            shift = self._angles[measure].shift_bayes_factor(shifted, side, ANGLE_SHIFT_SD)
-            return shift.size, shift.log_bayes_factor, shift.information
+            return self._angles[measure].shift_bayes_factor(shifted, side, ANGLE_SHIFT_SD)
 
-        return Shift(
-            *self._kept.get(
-                ["angles", measure, self._angle_content, side, np.packbits(shifted)], compute
-            )
-        )
+        depends_on = ["angles", measure, self._angle_content, side, np.packbits(shifted)]
+        return self._kept.get(depends_on, compute)
 
     @cached_property
     def _with_angles(self) -> Bools:

@@ -4,12 +4,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from arcdrift.analysis.causes.measure_model import SubjectShift
+from arcdrift.analysis.causes.measure_model import MeasureModel, SubjectShift
 from arcdrift.analysis.causes.shift_cells import ShiftCells
 from arcdrift.analysis.causes.shift_sizes import BEFORE_SPAN
 from arcdrift.analysis.loss.day_level import ratio_of
 from arcdrift.analysis.loss.proportion_charts import COUNTED
-from arcdrift.arrays import Ints
+from arcdrift.arrays import Bools, Ints
 from arcdrift.charts.recovery import (
     LevelsAroundAction,
     Recovery,
@@ -98,6 +98,14 @@ def _levels(
     ]
     if not sets[0].any():
         return None
+    depends_on = ["levels", model.content, others, *map(np.packbits, sets)]
+    return cells.kept.get(depends_on, lambda: _estimate(model, sets, others))
+
+
+def _estimate(
+    model: MeasureModel, sets: Sequence[Bools], others: Sequence[SubjectShift]
+) -> LevelsAroundAction:
+    """Estimated shifts of the cells before an action, and of those after it."""
     present = [index for index, chosen in enumerate(sets) if chosen.any()]
     indicators = np.stack([sets[index] for index in present], axis=1)
     score, information = model.with_shifts(others).scores_and_information(indicators)

@@ -24,8 +24,8 @@ _ARRAYS = {
     ("numpy._core.multiarray", "scalar"),
     ("numpy._core.numeric", "_frombuffer"),
 }
-_CLASSES = "arcdrift.analysis."
-"""Only classes defined in modules of this package are read, besides arrays and plain values."""
+_CLASSES = ("arcdrift.analysis.", "arcdrift.charts.")
+"""Only classes defined in modules of these packages are read, besides arrays and plain values."""
 _DIGEST = 16
 _HEADER = 8 + _DIGEST
 

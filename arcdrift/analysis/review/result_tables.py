@@ -35,10 +35,12 @@ def streams_table(charts: LossCharts, crew: Crew) -> pd.DataFrame:
     keys, days = ["splicer", "program"], charts.days
     if days.empty:
         return pd.DataFrame(columns=keys)
-    ordered = days.sort_values("day")
+    used = days[[*keys, "day", "site", "cap", "n", "total"]]
+    alarms = {f"alarms_{side}": days["alarm"] == side for side in ("up", "down")}
+    ordered = used.assign(**alarms).sort_values("day")
     grouped = ordered.groupby(keys)
-    recent = ordered.groupby(keys).tail(10).groupby(keys)[["total", "n"]].sum()
-    last = grouped.last()
+    recent = grouped.tail(10).groupby(keys)[["total", "n"]].sum()
+    last = grouped[["site", "cap"]].last()
     streams = pd.DataFrame(
         {
             "site": last["site"],
@@ -48,8 +50,7 @@ def streams_table(charts: LossCharts, crew: Crew) -> pd.DataFrame:
             "splices": grouped["n"].sum(),
             "cap_db": last["cap"],
             "recent_db": recent["total"] / recent["n"],
-            "alarms_up": grouped["alarm"].agg(lambda alarm: int((alarm == "up").sum())),
-            "alarms_down": grouped["alarm"].agg(lambda alarm: int((alarm == "down").sum())),
+            **{name: grouped[name].sum() for name in alarms},
         }
     ).reset_index()
     streams = streams.merge(charts.units, on=keys, how="left")

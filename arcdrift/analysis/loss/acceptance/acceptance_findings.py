@@ -1,5 +1,6 @@
 """Findings of loss over the accepted limits: of a stream's mean, and of single splices."""
 
+import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.common.days import day_starts
@@ -78,21 +79,21 @@ def single_findings(over: pd.DataFrame, now: pd.Timestamp) -> list[Finding]:
     -----
     Age does not matter: unlike a temporary level, such a splice stays in place until it is redone.
     """
+    ordered = over.sort_values("spliced_at").astype({"location": object})
     return [
-        _single_finding(f"{splicer}", f"{program}", splices.sort_values("spliced_at"), now)
-        for (splicer, program), splices in over.groupby(STREAM)
+        _single_finding(f"{splicer}", f"{program}", splices, now)
+        for (splicer, program), splices in ordered.groupby(STREAM)
     ]
 
 
 def _single_finding(splicer: str, program: str, over: pd.DataFrame, now: pd.Timestamp) -> Finding:
-    count, unknown = len(over), int((~over["told"].astype(bool)).sum())
-    first, last = over.iloc[0], over.iloc[-1]
+    count, unknown = len(over), int((~over["told"].to_numpy(dtype=bool)).sum())
+    first, last = over["spliced_at"].iloc[[0, -1]]
+    first_day, last_day = (f"{day:%Y-%m-%d}" for day in over["day"].iloc[[0, -1]])
     single = count == 1
-    limits = sorted(set(over["limit_db"].round(4)))
+    limits = np.unique(over["limit_db"].to_numpy(np.float64).round(4)).tolist()
     limit_text = " or ".join(f"{limit:.2f}" for limit in limits)
-    when = f"on {first['day']:%Y-%m-%d}"
-    if first["day"] != last["day"]:
-        when = f"from {first['day']:%Y-%m-%d} to {last['day']:%Y-%m-%d}"
+    when = f"on {first_day}" if first_day == last_day else f"from {first_day} to {last_day}"
     made = "made again at the same place"
     if unknown == count:
         again = f"whether {'it was' if single else 'they were'} {made} cannot be told from the log"
@@ -100,20 +101,20 @@ def _single_finding(splicer: str, program: str, over: pd.DataFrame, now: pd.Time
         again = f"{count - unknown:,} not {made}; of {unknown:,} the log cannot tell"
     else:
         again = f"no later splice of this splicer is logged at {'its' if single else 'their'} place"
-    places = over["location"].dropna().tolist()[-MOST_LISTED:]
+    places = [place for place in over["location"].tolist() if not pd.isna(place)][-MOST_LISTED:]
     return Finding(
         kind="loss-over-limit",
         subject_type="stream",
         subject_id=f"{splicer} / {program}",
-        since=first["spliced_at"].to_pydatetime(),
-        until=last["spliced_at"].to_pydatetime(),
-        severity=severity(last["spliced_at"], now, heavy=False),
+        since=first.to_pydatetime(),
+        until=last.to_pydatetime(),
+        severity=severity(last, now, heavy=False),
         evidence={
             "splices": count,
             "single_limit_db": limits[0] if len(limits) == 1 else limits,
             "highest_db": round(float(over["loss_db"].max()), 3),
-            "first_over": f"{first['day']:%Y-%m-%d}",
-            "last_over": f"{last['day']:%Y-%m-%d}",
+            "first_over": first_day,
+            "last_over": last_day,
             "not_told_if_made_again": unknown,
             **({"latest_locations": places} if places else {}),
         },
