@@ -10,6 +10,7 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
+from scipy.linalg import cho_factor, cho_solve
 from scipy.sparse import csr_array
 
 from arcdrift.analysis.people.mixed_columns import MixedColumns, indicators
@@ -102,10 +103,10 @@ def fit_crossed_effects(
     variances = {name: max(value, LEAST_VARIANCE) for name, value in estimated.items()}
     design = MixedModelEquations(fixed, groups, variances, part_columns, parts or {})
     if likelihood == "gaussian":
-        effect, covariance = design.solve(y, weight / variances["residual"])
+        effect, factor = design.solve(y, weight / variances["residual"])
     else:
-        effect, covariance = design.solve_logit(y, weight)
-    return CrossedEffects(design.labels, effect, covariance, variances)
+        effect, factor = design.solve_logit(y, weight)
+    return CrossedEffects(design.labels, effect, design.covariance(factor), variances)
 
 
 def full_rank(columns: Floats) -> Floats:
@@ -180,16 +181,16 @@ class MixedModelEquations:
             self.stints = indicators(groups[[STINT]])[0].T.tocsr()
             self.stint_precision = 1.0 / variances[STINT]
         # each effect is the mean of its part plus the deviation of the person or machine
-        size = len(labels)
-        self.contrasts = np.hstack([np.zeros((size, fixed.shape[1])), np.eye(size)])
+        self.fixed = fixed.shape[1]
+        self.effects_of_parts = np.zeros((len(labels), self.fixed))
         for column, grouping, part in part_columns or []:
             member = [
                 kind == grouping and (parts or {}).get((kind, n)) == part for kind, n in labels
             ]
-            self.contrasts[member, column] = 1.0
+            self.effects_of_parts[member, column] = 1.0
 
-    def solve(self, y: Floats, precision: Floats) -> tuple[Floats, Floats]:
-        """Return the effects and their covariance for rows of known precision."""
+    def solve(self, y: Floats, precision: Floats) -> tuple[Floats, tuple[Floats, bool]]:
+        """Return the effects for rows of known precision, and the factor of the equations."""
         normal_matrix = self.columns.moments(precision) + np.diag(self.prior)
         normal_vector = self.columns.sums(precision * y)
         if self.stints is not None:
@@ -197,25 +198,30 @@ class MixedModelEquations:
             shared = self.columns.sums_by(self.stints, precision)
             normal_matrix -= shared.moments(1.0 / total)
             normal_vector -= shared.sums((self.stints @ (precision * y)) / total)
-        inverse = np.linalg.inv(normal_matrix)
-        solution = inverse @ normal_vector
+        factor = cho_factor(normal_matrix)
+        solution = cho_solve(factor, normal_vector)
         self.linear = self.columns.values(solution)
-        return self.contrasts @ solution, self.contrasts @ inverse @ self.contrasts.T
+        return self.effects_of_parts @ solution[: self.fixed] + solution[self.fixed :], factor
 
-    def solve_logit(self, share: Floats, trials: Floats) -> tuple[Floats, Floats]:
-        """Return the mode and Laplace covariance for binomial rows, by Newton's method."""
+    def covariance(self, factor: tuple[Floats, bool]) -> Floats:
+        """Return the joint covariance of the effects by the factor of the normal equations."""
+        inverse: Floats = cho_solve(factor, np.eye(len(self.prior)))
+        parts, p = self.effects_of_parts, self.fixed
+        with_mean = parts @ inverse[:p, p:]
+        own: Floats = inverse[p:, p:] + parts @ inverse[:p, :p] @ parts.T
+        return own + with_mean + with_mean.T
+
+    def solve_logit(self, share: Floats, trials: Floats) -> tuple[Floats, tuple[Floats, bool]]:
+        """Return the mode for binomial rows, by Newton's method, and the factor at the mode."""
         linear = np.full(len(share), np.log((share @ trials + 0.5) / ((1 - share) @ trials + 0.5)))
-        effect, covariance = np.zeros(0), np.zeros((0, 0))
         for _ in range(NEWTON_STEPS):
             probability = 1.0 / (1.0 + np.exp(-linear))
             weights = np.maximum(probability * (1 - probability), 1e-9)
-            effect, covariance = self.solve(
-                linear + (share - probability) / weights, trials * weights
-            )
+            effect, factor = self.solve(linear + (share - probability) / weights, trials * weights)
             step = self.linear - linear
             longest = float(np.abs(step).max())
             # a full step from far away can overshoot again and again
             linear = linear + step * min(1.0, LONGEST_STEP / max(longest, 1e-12))
             if longest < 1e-8:
                 break
-        return effect, covariance
+        return effect, factor

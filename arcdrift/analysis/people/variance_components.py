@@ -9,7 +9,8 @@ from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
-from scipy.linalg import cholesky, solve_triangular
+from scipy.linalg import cho_solve, cholesky, solve_triangular
+from scipy.linalg.lapack import dpotri
 from scipy.optimize import minimize
 from scipy.sparse import csr_array
 from scipy.special import expit
@@ -76,27 +77,28 @@ class GaussianDeviance:
         return self._evaluate(ratio)[2]
 
     def _evaluate(self, ratio: Floats) -> tuple[float, Floats, float]:
-        p, z = self.fixed, slice(self.fixed + 1, None)
+        p, c, z = self.fixed, slice(self.fixed + 1), slice(self.fixed + 1, None)
         stint = ratio[-1] if len(self.total) else 0.0
         shrinkage = 1.0 / (1.0 + stint * self.total)
         moments = self.moments - stint * self.sums.moments(shrinkage)
         scale = np.sqrt(ratio[self.kind])
-        root = cholesky(np.eye(len(scale)) + scale[:, None] * moments[z, z] * scale, lower=True)
-        half = solve_triangular(root, scale[:, None] * moments[z], lower=True)
-        reduced = moments - half.T @ half  # weighted by the inverse covariance
+        scaled = scale[:, None] * moments[z]
+        root, inverse = _factor_and_inverse(np.eye(len(scale)) + scaled[:, z] * scale)
+        half = solve_triangular(root, scaled[:, c], lower=True)
+        reduced = moments[c, c] - half.T @ half  # weighted by the inverse covariance
         weights = np.append(-np.linalg.solve(reduced[:p, :p], reduced[:p, p]), 1.0)
-        residual = max(
-            float(weights @ reduced[: p + 1, : p + 1] @ weights) / self.rows,
-            self.least_residual,
-        )
+        residual = max(float(weights @ reduced @ weights) / self.rows, self.least_residual)
         value = self.rows * np.log(residual) + 2.0 * np.log(np.diag(root)).sum()
-        pull = reduced[z, : p + 1] @ weights
-        slope = np.bincount(self.kind, np.diag(reduced)[z] - pull**2 / residual).astype(np.float64)
+        modes = -scale * solve_triangular(root, half @ weights, lower=True, trans="T")
+        whole = np.append(weights, modes)
+        curvature = _reduced_diagonal(moments[z, z], scale, root, inverse)
+        slope = np.bincount(self.kind, curvature - (moments[z] @ whole) ** 2 / residual).astype(
+            np.float64
+        )
         if len(self.total):
             value -= np.log(shrinkage).sum()
-            inner = solve_triangular(root, np.diag(scale), lower=True)
-            explained = shrinkage**2 @ self.sums.sparse_variances(inner.T @ inner)
-            whole = np.append(weights, -inner.T @ (half[:, : p + 1] @ weights))
+            covariance = scale[:, None] * inverse * scale
+            explained = shrinkage**2 @ self.sums.sparse_variances(covariance)
             pull = shrinkage * self.sums.values(whole)
             slope = np.append(slope, self.total @ shrinkage - explained - pull @ pull / residual)
         return float(value), slope, residual
@@ -158,9 +160,8 @@ class LogitDeviance:
             moments = self.columns.moments(spread)
             joint = scale[:, None] * moments * scale
             joint[z, z] += np.eye(len(self.kind))
-            root = cholesky(joint[z, z], lower=True)
-            inner = solve_triangular(root, np.diag(scale[z]), lower=True)
-            covariance = inner.T @ inner
+            root, inverse = _factor_and_inverse(joint[z, z])
+            covariance = scale[z, None] * inverse * scale[z]
             # the determinant depends on the mode, and the mode on the fixed effects
             reach = self.columns.sparse_variances(covariance)
             score_change = self.columns.sums(spread * (1.0 - 2.0 * probability) * reach)
@@ -168,7 +169,7 @@ class LogitDeviance:
             score = scale * pull
             score[z] -= self.mode[z]
             score[p] -= (score_change - moments[:, z] @ (covariance @ score_change[z]))[p] / 2.0
-            step = np.linalg.solve(joint, score)
+            step = _bordered_solution(joint, root, self.fixed, score)
             longest = float(np.abs(self.columns.values(scale * step)).max())
             # a full step from far away can overshoot again and again
             self.mode = self.mode + step * min(1.0, LONGEST_STEP / max(longest, 1e-12))
@@ -179,7 +180,7 @@ class LogitDeviance:
         fit = self.trials * (self.share * linear - np.logaddexp(0.0, linear))
         modes = self.mode[z]
         value = -2.0 * fit.sum() + modes @ modes + 2.0 * np.log(np.diag(root)).sum()
-        curvature = np.diag(moments)[z] - ((moments[z, z] @ covariance) * moments[z, z]).sum(axis=1)
+        curvature = _reduced_diagonal(moments[z, z], scale[z], root, inverse)
         mode_change = score_change[z] - moments[z, z] @ (covariance @ score_change[z])
         slope = np.bincount(self.kind, curvature + mode_change * pull[z] - pull[z] ** 2).astype(
             np.float64
@@ -193,6 +194,46 @@ def logit_variances(
     """Estimate the variance of each grouping by maximum likelihood (see `LogitDeviance`)."""
     result = _minimize_deviance(LogitDeviance(share, trials, fixed, groups), len(groups.columns))
     return dict(zip(map(str, groups.columns), result.tolist(), strict=True))
+
+
+def _factor_and_inverse(matrix: Floats) -> tuple[Floats, Floats]:
+    """Lower Cholesky factor of a positive definite matrix, and the inverse of the matrix."""
+    root = cholesky(matrix, lower=True, overwrite_a=True)
+    inverse, _ = dpotri(root, lower=True)
+    return root, np.tril(inverse) + np.tril(inverse, -1).T
+
+
+def _reduced_diagonal(moments: Floats, scale: Floats, root: Floats, inverse: Floats) -> Floats:
+    """Diagonal of M - M D A^-1 D M for A = I + D M D.
+
+    Parameters
+    ----------
+    moments : ndarray of shape (q, q)
+        M.
+    scale : ndarray of shape (q,)
+        Diagonal of D; some may be zero.
+    root, inverse : ndarray of shape (q, q)
+        Cholesky factor of A, and its inverse.
+
+    Notes
+    -----
+    The matrix is ``D^-1 A^-1 D M``, whose diagonal needs no product of whole matrices; where D is
+    zero it is found from the columns of ``L^-1 D M``.
+    """
+    zero = scale == 0.0
+    diagonal = ((inverse * moments) @ scale) / np.where(zero, 1.0, scale)
+    if zero.any():
+        half = solve_triangular(root, scale[:, None] * moments[:, zero], lower=True)
+        diagonal[zero] = np.diag(moments)[zero] - (half**2).sum(axis=0)
+    return np.asarray(diagonal)
+
+
+def _bordered_solution(joint: Floats, root: Floats, fixed: int, score: Floats) -> Floats:
+    """Solve equations whose matrix is known by the factor of all but its first columns."""
+    border = cho_solve((root, True), np.column_stack([joint[fixed:, :fixed], score[fixed:]]))
+    corner = joint[:fixed, :fixed] - joint[:fixed, fixed:] @ border[:, :-1]
+    first = np.linalg.solve(corner, score[:fixed] - joint[:fixed, fixed:] @ border[:, -1])
+    return np.concatenate([first, border[:, -1] - border[:, :-1] @ first])
 
 
 def _minimize_deviance(deviance: Deviance, count: int) -> Floats:

@@ -3,8 +3,13 @@
 import gc
 import os
 from collections.abc import Callable, Iterator
-from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
-from contextlib import contextmanager
+from concurrent.futures import (
+    BrokenExecutor,
+    Future,
+    InvalidStateError,
+    ProcessPoolExecutor,
+)
+from contextlib import contextmanager, suppress
 from importlib import import_module
 from multiprocessing import get_context
 from typing import Any, TypeVar
@@ -40,6 +45,7 @@ class WorkerProcesses(ProcessPoolExecutor):
             self.is_broken = True
             raise
         future.add_done_callback(self._remember)
+        _let_fail_when_cancelled(future)
         return future
 
     def _remember(self, done: "Future[Any]") -> None:
@@ -55,6 +61,20 @@ class WorkerProcesses(ProcessPoolExecutor):
             "A worker process ended in the middle of its work (was it killed, or was memory "
             "short?); what was left was done without it, with the same results."
         ]
+
+
+def _let_fail_when_cancelled(future: Future[Any]) -> None:
+    """Let a broken pool pass over a call that was cancelled.
+
+    Up to Python 3.12 it stopped there, and calls that were running never got a result.
+    """
+    set_exception = future.set_exception
+
+    def tolerant(error: BaseException | None) -> None:
+        with suppress(InvalidStateError):
+            set_exception(error)
+
+    future.set_exception = tolerant  # type: ignore[assignment, method-assign]
 
 
 @contextmanager

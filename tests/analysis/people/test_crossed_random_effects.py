@@ -82,7 +82,8 @@ def test_covariance_is_that_of_a_dense_calculation():
     fixed = np.column_stack([np.ones(40), rng.normal(size=40)])
     weight, y = rng.uniform(0.5, 2, 40), rng.normal(size=40)
     v = {"technician": 0.3, "splicer": 0.5, "stint": 0.2, "residual": 0.7}
-    effect, covariance = MixedModelEquations(fixed, groups, v).solve(y, weight / v["residual"])
+    design = MixedModelEquations(fixed, groups, v)
+    effect, factor = design.solve(y, weight / v["residual"])
     z = pd.get_dummies(groups[["technician", "splicer"]], dtype=float).to_numpy()
     s = pd.get_dummies(groups["stint"], dtype=float).to_numpy()
     g = np.diag([0.3] * 3 + [0.5] * 2)
@@ -91,7 +92,7 @@ def test_covariance_is_that_of_a_dense_calculation():
     beta = np.linalg.solve(fixed.T @ inverse @ fixed, fixed.T @ inverse @ y)
     np.testing.assert_allclose(effect, g @ z.T @ inverse @ (y - fixed @ beta), atol=1e-10)
     p = inverse - inverse @ fixed @ np.linalg.inv(fixed.T @ inverse @ fixed) @ fixed.T @ inverse
-    np.testing.assert_allclose(covariance, g - g @ z.T @ p @ z @ g, atol=1e-10)
+    np.testing.assert_allclose(design.covariance(factor), g - g @ z.T @ p @ z @ g, atol=1e-10)
 
 
 def test_logit_mode_is_that_of_the_penalized_likelihood():

@@ -12,6 +12,8 @@ from arcdrift.analysis.people.variance_components import (
     STINT,
     GaussianDeviance,
     LogitDeviance,
+    _factor_and_inverse,
+    _reduced_diagonal,
     gaussian_variances,
     logit_variances,
 )
@@ -167,3 +169,16 @@ def test_gpboost_told_to_converge_finds_the_same(likelihood: str) -> None:
     theirs = np.ravel(model.get_cov_pars(std_err=False))
     ours = np.array(list(find(y, weight, fixed, groups).values()))
     np.testing.assert_allclose(ours, theirs[: len(ours)], rtol=2e-3, atol=1e-6)
+
+
+def test_what_is_left_of_the_moments_with_variances_of_zero():
+    """Its diagonal is that of the matrix written out, for effects that do not vary too."""
+    rng = np.random.default_rng(3)
+    columns = rng.normal(size=(20, 6))
+    moments, scale = columns.T @ columns, np.array([0.5, 0.0, 1.5, 0.0, 1e-5, 2.0])
+    whole = np.eye(6) + scale[:, None] * moments * scale
+    root, inverse = _factor_and_inverse(whole.copy())
+    half = scale[:, None] * moments
+    expected = np.diag(moments - half.T @ np.linalg.solve(whole, half))
+    found = _reduced_diagonal(moments, scale, root, inverse)
+    np.testing.assert_allclose(found, expected, rtol=1e-9)

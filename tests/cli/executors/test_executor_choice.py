@@ -2,6 +2,7 @@
 
 import os
 import sys
+import time
 from concurrent.futures import BrokenExecutor
 from multiprocessing import get_context
 from pathlib import Path
@@ -106,11 +107,19 @@ def test_results_of_a_dask_cluster_are_those_of_this_process(
         pd.testing.assert_frame_equal(rows, expected[name], check_exact=True, obj=name)
 
 
+def sleep_and_end(seconds: float) -> None:
+    time.sleep(seconds)
+    os._exit(1)
+
+
 def test_a_worker_process_that_is_killed_is_told(tmp_path: Path) -> None:
     with WorkerProcesses(1, mp_context=get_context("fork")) as pool:
         assert executor_choice.lost_worker_notices(pool) == []
-        with pytest.raises(BrokenExecutor):
-            pool.submit(os._exit, 1).result()
+        running, waiting = pool.submit(sleep_and_end, 0.1), [pool.submit(max, 1, 2) for _ in "abcd"]
+        assert waiting[2].cancel()  # a call that this process took over
+        for call in (running, waiting[3]):
+            with pytest.raises(BrokenExecutor):
+                call.result(timeout=30)
         with pytest.raises(BrokenExecutor):
             pool.submit(max, 1, 2)
         assert len(executor_choice.lost_worker_notices(pool)) == 1
