@@ -3,6 +3,7 @@
 Each callback states the least role that it serves; one that states none serves leads only.
 """
 
+from collections.abc import Callable
 from typing import Any
 
 from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, State, ctx, html, no_update
@@ -39,7 +40,7 @@ OUTDATED = (
 
 
 def screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) -> Any:
-    """Return the page at a URL; at an old address the page that it leads to.
+    """Return the page at a URL, made of one state of the results; at an old address its new page.
 
     A page that was open while addresses changed still asks for the old ones;
     `assets/arcdrift.js` then puts the new address in place of the old one.
@@ -47,6 +48,10 @@ def screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) 
     moved = new_address(path or "/", query or "")
     if moved is not None:
         path, _, query = moved.partition("?")
+    return data.in_one_state(lambda: _screen(data, path, query, scheme))
+
+
+def _screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) -> Any:
     address, named = page_address(path)
     render = PAGES.get(address)
     if render is None:
@@ -125,6 +130,16 @@ def followed(current: dict[str, str], filters: dict[tuple[str, str], Any]) -> di
     return merged
 
 
+def _in_slot(data: CrewData, query: str, scheme: Scheme, make: Callable[[View], Any]) -> Any:
+    """Return what a page loads later, made of one state of the results."""
+
+    def content() -> Any:
+        run = data.run()
+        return no_update if run is None else make(View(data, run, parse(query), scheme))
+
+    return data.in_one_state(content)
+
+
 def register(app: Dash, data: CrewData) -> None:
     """Attach the callbacks to an app."""
 
@@ -188,7 +203,9 @@ def register(app: Dash, data: CrewData) -> None:
     def page_splices(request: dict[str, Any] | None, grid: dict[str, str]) -> Any:
         if request is None:
             return no_update
-        return grid_rows(data, grid["splicer"], grid["program"], day(grid, "day"), request)
+        return data.in_one_state(
+            lambda: grid_rows(data, grid["splicer"], grid["program"], day(grid, "day"), request)
+        )
 
     @app.callback(
         Output({"type": "rest-slot", "query": MATCH}, "children"),
@@ -197,11 +214,8 @@ def register(app: Dash, data: CrewData) -> None:
     )
     @for_role("technician")
     def fill_rest(slot: dict[str, str], scheme: Scheme) -> Any:
-        run = data.run()
-        if run is None:
-            return no_update
-        return charts_below_advice(
-            View(data, run, parse(slot["query"]), "dark" if scheme == "dark" else "light")
+        return _in_slot(
+            data, slot["query"], "dark" if scheme == "dark" else "light", charts_below_advice
         )
 
     @app.callback(
@@ -210,11 +224,8 @@ def register(app: Dash, data: CrewData) -> None:
     )
     @for_role("technician")
     def fill_shift(slot: dict[str, str]) -> Any:
-        run = data.run()
-        if run is None:
-            return no_update
-        query = {"mine": slot["mine"]} if slot["mine"] else {}
-        return shift_board(View(data, run, query, "light"), wait=True).children
+        query = search({"mine": slot["mine"]} if slot["mine"] else {})
+        return _in_slot(data, query, "light", lambda view: shift_board(view, wait=True).children)
 
     @app.callback(
         Output(ids.RESULTS_VERSION, "data", allow_duplicate=True),
@@ -286,10 +297,7 @@ def register(app: Dash, data: CrewData) -> None:
     )
     @for_role("trainer")
     def fill_trial(slot: dict[str, str]) -> Any:
-        run = data.run()
-        if run is None:
-            return no_update
-        return trial_card(View(data, run, parse(slot["query"]), "light"))
+        return _in_slot(data, slot["query"], "light", trial_card)
 
     @app.callback(
         Output(ids.RESULTS_VERSION, "data"),

@@ -39,13 +39,17 @@ def register(server: Flask, data: CrewData) -> None:
     @for_role("technician")
     def download(page: str, table: str) -> Response:
         make = TABLES.get((page, table))
-        run = data.run()
-        if make is None or run is None:
+        if make is None or data.run() is None:
             abort(404)
         if not may_open(data.viewer, f"/{page}"):
             abort(403)
         query = parse(request.query_string.decode("utf-8", "replace"))
-        body = as_csv(make(View(data, run, query, "light")))
+
+        def rows() -> pd.DataFrame:
+            run = data.run()
+            return pd.DataFrame() if run is None else make(View(data, run, query, "light"))
+
+        body = as_csv(data.in_one_state(rows))
         return Response(
             body,
             mimetype="text/csv",

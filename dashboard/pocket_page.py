@@ -79,7 +79,9 @@ def register(server: Flask, data: CrewData, address: ServedAddress) -> None:
         asked = request.args.get("splicer")
         splicer = asked if asked in data.splicers() else None if asked else my_splicer(data)
         scheme = request.cookies.get("arcdrift-scheme", "light")
-        response = Response(pocket_html(data, splicer, scheme), mimetype="text/html")
+        response = Response(
+            data.in_one_state(lambda: pocket_html(data, splicer, scheme)), mimetype="text/html"
+        )
         if asked and splicer:
             response.set_cookie(
                 COOKIE,

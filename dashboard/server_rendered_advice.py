@@ -29,18 +29,21 @@ def advice_html(data: CrewData, path: str, query: str, scheme: Scheme) -> str:
     if path.rstrip("/") != PATH or any(key in parsed for key in OTHER_AIR_KEYS):
         return ""
     try:
-        run = data.run()
-        if run is None:
-            return ""
-        view = View(data, run, parsed, scheme)
-        splicer = chosen_splicer(view)
-        if splicer not in data.splicers():
-            return ""
-        card = newest_air_card(view, splicer)
+        content = data.in_one_state(lambda: _advice(data, parsed, scheme))
     except ArcdriftError:
         return ""  # the page itself says what is wrong
-    content = as_html(html.Div([html.H1(splicer), card]))
-    return f'<div class="early-advice early-advice-{scheme}">{content}</div>'
+    return f'<div class="early-advice early-advice-{scheme}">{content}</div>' if content else ""
+
+
+def _advice(data: CrewData, parsed: dict[str, str], scheme: Scheme) -> str:
+    run = data.run()
+    if run is None:
+        return ""
+    view = View(data, run, parsed, scheme)
+    splicer = chosen_splicer(view)
+    if splicer not in data.splicers():
+        return ""
+    return as_html(html.Div([html.H1(splicer), newest_air_card(view, splicer)]))
 
 
 def as_html(component: Any) -> str:

@@ -9,6 +9,7 @@ import sqlite3
 import stat
 import zipfile
 from contextlib import closing
+from functools import partial
 from hashlib import sha256
 from pathlib import Path, PurePosixPath
 
@@ -133,7 +134,9 @@ def _unpack(
 ) -> None:
     path.parent.mkdir(exist_ok=True)
     digest = sha256()
-    with path.open("xb") as file:
+    # a store may hold who may sign in; its file is for nobody else on this computer
+    rights = 0o600 if member.filename == STORE_FILE else 0o666
+    with open(path, "xb", opener=partial(os.open, mode=rights)) as file:
         for block in member_blocks(archive, member, f"{name}/{member.filename}"):
             digest.update(block)
             file.write(block)

@@ -26,6 +26,7 @@ def review_crew(
     with progress_bar("Analyzing", "splicers") as progress:
         from arcdrift.analysis.review.review import review
         from arcdrift.cli.executors.executor_choice import chosen_executor, lost_worker_notices
+        from arcdrift.cli.importing.import_notices import print_waiting
 
         with chosen_executor(session.engine, executor) as workers:
             done = review(
@@ -34,6 +35,7 @@ def review_crew(
                 progress=progress,
                 executor=workers,
                 from_scratch=from_scratch,
+                waiting=print_waiting,
             )
             notices = lost_worker_notices(workers)
     for sentence in notices:

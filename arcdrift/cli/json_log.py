@@ -5,6 +5,7 @@ import logging
 import os
 import tempfile
 from datetime import UTC, datetime
+from io import TextIOWrapper
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
 
@@ -33,6 +34,15 @@ class JsonLines(logging.Formatter):
         return json.dumps(known, ensure_ascii=False, default=str)
 
 
+class PrivateLog(RotatingFileHandler):
+    """A log that only its owner reads: it names people and the addresses they came from."""
+
+    def _open(self) -> TextIOWrapper:
+        stream = super()._open()
+        os.chmod(self.baseFilename, 0o600)
+        return stream
+
+
 def log_to_file(folder: Path) -> None:
     """Write the server's warnings, and what arcdrift itself notes, to the crew folder's log.
 
@@ -41,7 +51,7 @@ def log_to_file(folder: Path) -> None:
     path = folder / LOG_FILE
     if not os.access(path if path.exists() else folder, os.W_OK):
         path = Path(tempfile.gettempdir()) / LOG_FILE
-    handler = RotatingFileHandler(
+    handler = PrivateLog(
         path, encoding="utf-8", delay=True, maxBytes=MAX_BYTES, backupCount=OLD_FILES
     )
     handler.setFormatter(JsonLines())

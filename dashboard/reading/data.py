@@ -1,7 +1,8 @@
 """Everything the pages of one crew read, and the few things a person may change there."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -34,7 +35,7 @@ from arcdrift.store.records.written_entries import WrittenEntry
 from arcdrift.wording import screen_text
 from dashboard.reading.advice_cache import FRESH_SECONDS, AdviceCache
 from dashboard.reading.signature_splices_cache import SignatureSplicesCache
-from dashboard.reading.store_cache import cached_by_version
+from dashboard.reading.store_cache import cached_by_results, cached_by_version
 from dashboard.reading.stored_results import StoredResults
 from dashboard.reading.written_down import WrittenDown
 
@@ -179,7 +180,7 @@ class CrewData(StoredResults):
             float(summary.get("widening", 1.0)),
         )
 
-    @cached_by_version(2)
+    @cached_by_results(2)
     def angle_widening(self) -> float:
         """Return the widening of the limits of cleave angles at the end of the last analysis."""
         budget, shares, _ = self.budget_in_use()
@@ -194,7 +195,7 @@ class CrewData(StoredResults):
         """Return every alarm under a budget, people as they may be seen."""
         return self._alarms_under_budget(false_alarms_per_month, tuple(shares.model_dump().items()))
 
-    @cached_by_version(16)
+    @cached_by_results(16)
     def _alarms_under_budget(
         self, budget: float, shares_items: tuple[tuple[str, float], ...]
     ) -> pd.DataFrame:
@@ -299,19 +300,45 @@ class CrewData(StoredResults):
     def tick_off_splice(self, splice_id: int, said_by: str, note: str = "") -> None:
         """Tick a splice off the list of splices to revisit."""
         try:
-            tick_off(self._engine, splice_id, said_by, note)
-        except UsageError as problem:  # it names who ticked it off before
-            told = self.people.written({"": str(problem)}, self.names_of_people())
-            raise UsageError(told[""]) from None
+            with self._names_hidden():  # it may name who ticked it off before
+                tick_off(self._engine, splice_id, said_by, note)
         finally:
             self._forget_version()
 
-    def undo_tick(self, splice_id: int) -> None:
-        """Put a splice back on the list of splices to revisit."""
+    def undo_tick(self, splice_id: int, said_by: str = "") -> None:
+        """Put a splice back on the list of splices to revisit.
+
+        A technician may take back only their own tick: somebody else was at that place.
+
+        Parameters
+        ----------
+        said_by : str
+            Name under which whoever asks writes things down.
+
+        Raises
+        ------
+        UsageError
+            When nobody ticked it off, or somebody else and the role does not suffice.
+        """
         try:
-            undo_tick(self._engine, splice_id)
+            with self._names_hidden():
+                only_by = None if self.viewer.has_role("trainer") else said_by
+                undo_tick(self._engine, splice_id, only_by=only_by)
         finally:
             self._forget_version()
+
+    def may_undo_tick(self, ticked_off_by: str, said_by: str) -> bool:
+        """Whether a tick by somebody may be taken back by whoever asks."""
+        return self.viewer.has_role("trainer") or ticked_off_by == said_by
+
+    @contextmanager
+    def _names_hidden(self) -> Iterator[None]:
+        """Leave names that may not be shown out of a refusal."""
+        try:
+            yield
+        except UsageError as problem:
+            told = self.people.written({"": str(problem)}, self.names_of_people())
+            raise UsageError(told[""]) from None
 
     def signature_splices(self, shown_name: str, kind: str) -> SignatureSplices | None:
         """Return the splices behind a person's signature; None where there is no such signature."""
@@ -362,7 +389,10 @@ class CrewData(StoredResults):
         return self.crew.clock == "newest-record"
 
     def _compute_advice(self, splicer: str, air: Air, elsewhere: str | None) -> Advice:
-        run = self.run()
+        return self.in_one_state(lambda: self._advice_now(splicer, air, elsewhere))
+
+    def _advice_now(self, splicer: str, air: Air, elsewhere: str | None) -> Advice:
+        state, run = self.state(), self.run()
         temperature, pressure, humidity = air
         at = None
         if run is not None and self._clock_stands_still:
@@ -378,6 +408,7 @@ class CrewData(StoredResults):
             humidity_pct=humidity,
             elsewhere=elsewhere,
         )
+        self.require_state(state)  # it read several tables itself
         return replace(advice, reasons=tuple(map(screen_text, advice.reasons)))
 
     def splice_page(

@@ -14,7 +14,8 @@ class SignatureSplicesCache:
 
     def __init__(self, results: StoredResults, engine: Engine) -> None:
         self._results, self._engine = results, engine
-        self.version = results.version
+        self.state, self.require_state = results.state, results.require_state
+        self.in_one_state = results.in_one_state
 
     @cached_by_version(64)
     def get(self, name: str, kind: str) -> SignatureSplices | None:

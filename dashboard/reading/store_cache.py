@@ -1,15 +1,31 @@
-"""A decorator that caches what a method returns until the store changes."""
+"""Decorators that cache what a method returns until the store, or its results, change."""
 
 from collections.abc import Callable
 from functools import lru_cache, wraps
 from typing import Any, Concatenate, ParamSpec, Protocol, TypeVar
 
+from dashboard.reading.one_state import Made, State
+
 
 class Versioned(Protocol):
-    """An object that knows which version of the store it reads."""
+    """An object that knows which state of the store it reads."""
 
-    def version(self) -> str:
-        """Return a text that changes whenever the store does."""
+    def state(self) -> State:
+        """Return the state of the store."""
+        ...
+
+    def require_state(self, state: State) -> None:
+        """Check that the results still are in a state.
+
+        Raises
+        ------
+        ResultsChanged
+            When an analysis was stored since.
+        """
+        ...
+
+    def in_one_state(self, make: Callable[[], Made]) -> Made:
+        """Make something while the state is pinned (`dashboard.reading.one_state`)."""
         ...
 
 
@@ -25,14 +41,29 @@ def cached_by_version(
     """Cache a method's latest results by its arguments and the version of the store.
 
     Each instance has a cache of its own. Results are shared between callers, who must not change
-    them; arguments must be hashable.
+    them; arguments must be hashable. What was read while an analysis was stored is read again.
 
     Parameters
     ----------
     maxsize : int
         Number of results kept; the one unused for longest is dropped first.
     """
+    return _cached(maxsize, lambda state: state.version)
 
+
+def cached_by_results(
+    maxsize: int,
+) -> Callable[[Method[Owner, Arguments, Result]], Method[Owner, Arguments, Result]]:
+    """Cache as `cached_by_version` does what depends on result tables alone.
+
+    An import does not change them.
+    """
+    return _cached(maxsize, lambda state: state.results)
+
+
+def _cached(
+    maxsize: int, key_of: Callable[[State], str]
+) -> Callable[[Method[Owner, Arguments, Result]], Method[Owner, Arguments, Result]]:
     def decorate(method: Method[Owner, Arguments, Result]) -> Method[Owner, Arguments, Result]:
         attribute = f"_cache_of_{method.__name__}"
 
@@ -41,12 +72,19 @@ def cached_by_version(
             cache: Any = vars(owner).get(attribute)
             if cache is None:
 
-                def compute(version: str, *args: Any, **kwargs: Any) -> Result:
-                    return method(owner, *args, **kwargs)
+                def compute(_key: str, *args: Any, **kwargs: Any) -> Result:
+                    state = owner.state()
+                    result = method(owner, *args, **kwargs)
+                    owner.require_state(state)
+                    return result
 
                 cache = vars(owner).setdefault(attribute, lru_cache(maxsize)(compute))
-            result: Result = cache(owner.version(), *args, **kwargs)
-            return result
+
+            def look_up() -> Result:
+                result: Result = cache(key_of(owner.state()), *args, **kwargs)
+                return result
+
+            return owner.in_one_state(look_up)
 
         return cached
 

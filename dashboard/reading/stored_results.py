@@ -6,10 +6,11 @@ nothing is read twice. Frames handed out are shared between sessions: pages neve
 What one viewer may not see of other people is left out here, before any page or export.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from math import inf
 from pathlib import Path
+from threading import Lock
 from time import monotonic
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
@@ -28,12 +29,25 @@ from arcdrift.store.cases.revisit_rows import read_revisit
 from arcdrift.store.database.connect import open_crew_store
 from arcdrift.store.records.future_records import future_sentence, records_in_future
 from arcdrift.store.records.record_rows import read_records
-from arcdrift.store.results.result_rows import read_findings, read_result, read_technicians
-from arcdrift.store.results.store_versions import RecordsVersion, is_outdated, store_version
+from arcdrift.store.results.result_rows import (
+    read_analysis_mark,
+    read_findings,
+    read_result,
+    read_technicians,
+)
+from arcdrift.store.results.store_versions import RecordsVersion, is_outdated
 from arcdrift.wording import screen_text
 from dashboard.reading.losses_made_again import losses_made_again
+from dashboard.reading.one_state import (
+    Made,
+    ResultsChanged,
+    State,
+    make_in_one_state,
+    pinned_state,
+    read_state,
+)
 from dashboard.reading.people_in_results import visible_results
-from dashboard.reading.store_cache import cached_by_version
+from dashboard.reading.store_cache import cached_by_results, cached_by_version
 
 VERSION_SECONDS = 0.5
 """The store is asked for its version at most this often, since one page asks many times."""
@@ -54,22 +68,46 @@ class AllResults:
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
-        self._version = (-inf, "")
+        self._asked_at, self._state = -inf, State("", "")
+        self._changes = 0
+        self._lock = Lock()
+
+    def state(self) -> State:
+        """Return the state of the store, as it is or as whoever makes a page has pinned it."""
+        pinned = pinned_state(self)
+        if pinned is not None:
+            return pinned
+        with self._lock:
+            asked_at, state, changes = self._asked_at, self._state, self._changes
+        now = monotonic()
+        if now - asked_at <= VERSION_SECONDS:
+            return state
+        state = read_state(self._engine)
+        with self._lock:
+            if changes == self._changes and now > self._asked_at:
+                self._asked_at, self._state = now, state
+        return state
 
     def version(self) -> str:
         """Return a text that changes whenever an import or an analysis was stored."""
-        asked_at, version = self._version
-        now = monotonic()
-        if now - asked_at > VERSION_SECONDS:
-            version = str(store_version(self._engine))
-            self._version = (now, version)
-        return version
+        return self.state().version
+
+    def require_state(self, state: State) -> None:
+        """Check that no analysis was stored since the results were in a state."""
+        if read_analysis_mark(self._engine) != state.results:
+            raise ResultsChanged
+
+    def in_one_state(self, make: Callable[[], Made]) -> Made:
+        """Make something of one state of the results (`dashboard.reading.one_state`)."""
+        return make_in_one_state(self, self.state, self.forget_version, make)
 
     def forget_version(self) -> None:
         """Ask the store for its version again, after something was written."""
-        self._version = (-inf, "")
+        with self._lock:
+            self._asked_at = -inf
+            self._changes += 1
 
-    @cached_by_version(512)
+    @cached_by_results(512)
     def result(self, table: str, /, **equals: str) -> pd.DataFrame:
         """Return the rows of a result table whose columns equal the given values."""
         return read_result(self._engine, table, **equals)
@@ -121,16 +159,40 @@ class StoredResults:
         """Return a text that changes whenever an import or an analysis was stored."""
         return self._all_results.version()
 
+    def state(self) -> State:
+        """Return the state of the store, as it is or as it was pinned."""
+        return self._all_results.state()
+
+    def require_state(self, state: State) -> None:
+        """Check that no analysis was stored since the results were in a state.
+
+        Raises
+        ------
+        ResultsChanged
+            When one was.
+        """
+        self._all_results.require_state(state)
+
+    def in_one_state(self, make: Callable[[], Made]) -> Made:
+        """Make something, a page for example, of one state of the results.
+
+        Raises
+        ------
+        StoreTrouble
+            When analyses follow each other faster than it can be made.
+        """
+        return self._all_results.in_one_state(make)
+
     def _forget_version(self) -> None:
         """Ask the store for its version again, after something was written."""
         self._all_results.forget_version()
 
-    @cached_by_version(512)
+    @cached_by_results(512)
     def result(self, table: str, /, **equals: str) -> pd.DataFrame:
         """Return the rows of a result table whose columns equal the given values."""
         return visible_results(self.people, table, self._all_results.result(table, **equals))
 
-    @cached_by_version(2)
+    @cached_by_results(2)
     def technicians(self) -> list[str]:
         """Return the names of all technicians in the results; not to be shown."""
         return read_technicians(self._engine)
@@ -224,7 +286,7 @@ class StoredResults:
         """Return the loss in dB of the later splice at the place of each splice made again."""
         return losses_made_again(self._engine, rows, self.splicers())
 
-    @cached_by_version(2)
+    @cached_by_results(2)
     def prep_document(self) -> dict[str, Any]:
         """Return what the last review stored about preparation besides its tables."""
         document = stored_document(self._all_results.result("result_prep"))

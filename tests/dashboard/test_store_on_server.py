@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from arcdrift.settings_file import save_store
-from arcdrift.store.database.connect import connect_to, open_store
+from arcdrift.store import schema
+from arcdrift.store.database.connect import connect_to, open_store, writing
 from arcdrift.store.moving.store_move import moved_store
 from dashboard.reading.data import CrewData
 from tests.dashboard.rendering import shown
@@ -53,8 +54,7 @@ def test_pages_show_the_same(data: CrewData, on_server: CrewData, path: str, que
 
 
 def test_results_are_read_again_when_the_store_has_changed(on_server: CrewData) -> None:
-    before = on_server.result("result_streams")
-    assert on_server.result("result_streams") is before
+    before, version = on_server.result("result_streams"), on_server.version()
     on_server.add_mark(
         action="exclude",
         first_day=date(2025, 6, 1),
@@ -62,6 +62,11 @@ def test_results_are_read_again_when_the_store_has_changed(on_server: CrewData) 
         note="why",
         said_by="Alder",
     )
+    assert on_server.version() != version
+    assert on_server.result("result_streams") is before  # only an analysis changes them
+    with writing(on_server.engine) as connection:
+        connection.execute(schema.RESULTS["analysis_run"].update().values(seconds=7.0))
+    on_server._forget_version()
     after = on_server.result("result_streams")
     assert after is not before
     assert after.equals(before)

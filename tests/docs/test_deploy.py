@@ -158,10 +158,21 @@ def test_what_is_said_of_them_can_be_typed() -> None:
             "NOT checked",
         ),
         ('raise SystemExit("ConnectionError: Failed to establish a new connection")', 0, "NOT che"),
+        (
+            # one known package is enough to be sure that the index answered
+            'print(\'{"dependencies": [{"name": "a", "skip_reason": "not found"}, '
+            '{"name": "b", "version": "1", "vulns": []}]}\')',
+            0,
+            "1 packages checked for known vulnerabilities, 0 have some, 1 are not in the index",
+        ),
         ('raise SystemExit("no such option")', 1, "no such option"),
+        ('raise SystemExit("in connectionpool.py, line 503\\nKeyError: 1")', 1, "no result"),
+        ('print(\'{"dependencies": []}\')', 1, "no installed packages were found"),
     ],
-    ids=["none", "some", "unknown", "unreachable", "wrong"],
-)
+    ids=[
+        "none", "some", "unknown", "unreachable", "partly known", "wrong", "other error", "nothing",
+    ],
+)  # fmt: skip
 def test_the_audit_fails_only_where_something_is_known(script: str, code: int, words: str) -> None:
     audit = [sys.executable, str(ROOT / ".ci" / "audit"), sys.executable, "-c", script]
     done = subprocess.run(audit, capture_output=True, text=True, check=False)

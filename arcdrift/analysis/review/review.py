@@ -23,12 +23,17 @@ from arcdrift.analysis.review.settled_days import summarize_crew
 from arcdrift.errors import UsageError
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
+from arcdrift.store.database.connect import Waiting
 from arcdrift.store.database.read_only import require_writable
 from arcdrift.store.records.record_overview import assessment_time
-from arcdrift.store.results.result_replacement import replace_results
+from arcdrift.store.results.analysis_lock import analysis_lock
+from arcdrift.store.results.result_replacement import ResultsReplaced, replace_results
+from arcdrift.store.results.result_rows import read_analysis_mark
 from arcdrift.store.results.saved_summary import record_marks
 from arcdrift.store.results.store_versions import records_version
 
+_TRIES = 3
+"""How often a review begins anew when another one was stored meanwhile, which a lock prevents."""
 Progress = Callable[[str, int, int], None]
 """Called with the step, how many splicers are done, and how many there are."""
 
@@ -58,8 +63,11 @@ def review(
     progress: Progress | None = None,
     executor: Executor | None = None,
     from_scratch: bool = False,
+    waiting: Waiting | None = None,
 ) -> Review:
     """Analyze everything in the store and replace the results.
+
+    One review of a store runs at a time; another one waits, and reads what is there then.
 
     Parameters
     ----------
@@ -73,6 +81,8 @@ def review(
         process.
     from_scratch : bool
         Whether to summarize all days again, also those whose summary was kept.
+    waiting : callable, optional
+        Called once when another review must be waited for.
 
     Raises
     ------
@@ -81,8 +91,28 @@ def review(
     StoreTrouble
         When the results cannot be stored.
     """
-    started = time.perf_counter()
     require_writable(engine)
+    with analysis_lock(engine, waiting):
+        for again in range(_TRIES):
+            try:
+                return _review(engine, crew, now, progress, executor, from_scratch=from_scratch)
+            except ResultsReplaced:
+                if again == _TRIES - 1:
+                    raise
+    raise AssertionError
+
+
+def _review(
+    engine: Engine,
+    crew: Crew,
+    now: pd.Timestamp | None,
+    progress: Progress | None,
+    executor: Executor | None,
+    *,
+    from_scratch: bool,
+) -> Review:
+    started = time.perf_counter()
+    mark = read_analysis_mark(engine)
     # before anything is read: what is stored meanwhile may be missing from the results
     version, marks = records_version(engine), record_marks(engine)
     now = assessment_time(engine, crew) if now is None else now
@@ -126,8 +156,9 @@ def review(
         ),
     }
     replace_results(
-        engine, frames, saved, marks.changes, assessment.cases.kept, assessment.chart_states
-    )
+        engine, frames, saved, marks.changes, assessment.cases.kept, assessment.chart_states,
+        instead_of=mark,
+    )  # fmt: skip
     return Review(
         now=now,
         names=tuple(names),

@@ -8,6 +8,7 @@ from arcdrift.cli.crew_folder import CrewSession, command_text, open_crew
 from arcdrift.cli.importing.import_notices import print_waiting
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
 from arcdrift.cli.output import count_noun, print_json, print_lines, progress_bar
+from arcdrift.cli.private_files import make_private
 from arcdrift.errors import UsageError
 
 if TYPE_CHECKING:
@@ -65,6 +66,7 @@ def _move(session: CrewSession, setting: str | None) -> "tuple[str, str, Move]":
 
     from arcdrift.settings import Crew, first_sentence
     from arcdrift.settings_file import save_store
+    from arcdrift.store.accounts.user_accounts import has_users
     from arcdrift.store.database.connect import connect_to, place, store_target
     from arcdrift.store.moving.store_move import moved_store
 
@@ -81,6 +83,8 @@ def _move(session: CrewSession, setting: str | None) -> "tuple[str, str, Move]":
             moved_store(session.engine, target, progress=progress, waiting=print_waiting) as moved,
         ):
             save_store(session.folder, setting)
+        if has_users(target):
+            make_private(session.folder)
         return place(session.engine), place(target), moved
     finally:
         target.dispose()

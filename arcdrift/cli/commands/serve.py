@@ -12,6 +12,7 @@ from arcdrift.cli.error_messages import UnexpectedError
 from arcdrift.cli.json_log import log_to_file
 from arcdrift.cli.options import CURRENT_FOLDER, CrewFolder
 from arcdrift.cli.output import print_notice
+from arcdrift.cli.private_files import make_private
 from arcdrift.errors import ArcdriftError, UsageError
 
 if TYPE_CHECKING:
@@ -90,11 +91,17 @@ def serve_folder(
         from dashboard.access.served_address import ServedAddress
 
         address = ServedAddress(host, free_port(host, port), behind_proxy, public_url, sign_in)
-        app.serve(folder, address, listening=lambda: _print_address(address))
+        app.serve(folder, address, listening=lambda: _say_where(folder, address))
     except ArcdriftError:
         raise
     except Exception as problem:
         raise UnexpectedError(folder) from problem
+
+
+def _say_where(folder: Path, address: "ServedAddress") -> None:
+    if address.needs_sign_in:
+        make_private(folder)
+    _print_address(address)
 
 
 def _print_address(address: "ServedAddress") -> None:

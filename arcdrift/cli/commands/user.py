@@ -8,6 +8,7 @@ import typer
 from arcdrift.cli.crew_folder import command_text, open_crew, subcommand_folder
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
 from arcdrift.cli.output import print_json, print_lines, print_notice, print_table
+from arcdrift.cli.private_files import make_private
 from arcdrift.cli.time_arguments import local_time, zone_of_splicer
 from arcdrift.errors import UsageError
 
@@ -70,6 +71,7 @@ def add(
         require_free_name(session.engine, name)  # before a password is asked for
         add_user(session.engine, name, _new_password(password_stdin), known_role, technician)
         print_lines(f"{name} may now sign in as {known_role}.")
+        make_private(session.folder)
         if technician is not None and technician not in read_technicians(session.engine):
             print_notice(
                 f"No analyzed log names the technician {technician!r} yet; until one does, "

@@ -132,6 +132,10 @@ def import_file(
             log.compare(engine)
             with writing(engine, waiting) as connection:
                 mark.finish(connection)
+                # somebody may have imported the same file while this one was read
+                known = known_under(connection)
+                if known is not None:
+                    return store_repeat(connection, known, about, began)
                 return log.store(connection, about | _stored_layout(layout), began)
 
 

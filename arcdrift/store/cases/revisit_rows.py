@@ -3,7 +3,7 @@
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import Engine, insert, select, update
+from sqlalchemy import Connection, Engine, insert, select, update
 
 from arcdrift.errors import UsageError
 from arcdrift.instants import instant_at, microseconds
@@ -27,12 +27,16 @@ def read_revisit(engine: Engine) -> list[dict[str, Any]]:
         off; ``ticked-off`` by a person), ``made_again_at``, and of a person's tick
         ``ticked_off_by``, ``ticked_off_at``, ``note``.
     """
-    table, ticks = schema.RESULTS["result_splices_to_revisit"], schema.revisited_splices
     with reading(engine) as connection:
-        rows = connection.execute(select(table)).mappings().all()
-        said = connection.execute(
-            select(ticks).where(ticks.columns.undone_at.is_(None)).order_by(ticks.columns.id)
-        ).all()
+        return _read(connection)
+
+
+def _read(connection: Connection) -> list[dict[str, Any]]:
+    table, ticks = schema.RESULTS["result_splices_to_revisit"], schema.revisited_splices
+    rows = connection.execute(select(table)).mappings().all()
+    said = connection.execute(
+        select(ticks).where(ticks.columns.undone_at.is_(None)).order_by(ticks.columns.id)
+    ).all()
     by_id = {row.splice_id: row for row in said}
     by_log = {tuple(getattr(row, name) for name in KNOWN_BY): row for row in said}
     found = []
@@ -73,57 +77,68 @@ def tick_off(engine: Engine, splice_id: int, said_by: str, note: str = "") -> di
         raise UsageError(
             f"A name may be {MAX_NAME_LENGTH} and a note {MAX_TEXT_LENGTH:,} characters long."
         )
-    row = _listed(engine, splice_id)
-    if row["state"] == "ticked-off":
-        at = row["ticked_off_at"]
-        raise UsageError(
-            f"{row['ticked_off_by']} ticked splice {splice_id} off on {at.day} {at:%b %Y, %H:%M} "
-            "UTC; take that back with --undo first."
-        )
-    values = {
-        "splice_id": splice_id,
-        "splicer": row["splicer"],
-        "spliced_at": microseconds(row["spliced_at"]),
-        "location": row["location"],
-        "loss_db": row["loss_db"],
-        "note": note,
-        "said_by": said_by,
-        "recorded_at": microseconds(datetime.now(UTC)),
-    }
     with writing(engine) as connection:
-        connection.execute(insert(schema.revisited_splices).values(**values))
-    return _listed(engine, splice_id)
+        row = _listed(connection, splice_id)  # here, where nobody else can be quicker any more
+        if row["state"] == "ticked-off":
+            at = row["ticked_off_at"]
+            raise UsageError(
+                f"{row['ticked_off_by']} ticked splice {splice_id} off on {at.day} "
+                f"{at:%b %Y, %H:%M} UTC; take that back with --undo first."
+            )
+        connection.execute(
+            insert(schema.revisited_splices).values(
+                splice_id=splice_id,
+                splicer=row["splicer"],
+                spliced_at=microseconds(row["spliced_at"]),
+                location=row["location"],
+                loss_db=row["loss_db"],
+                note=note,
+                said_by=said_by,
+                recorded_at=microseconds(datetime.now(UTC)),
+            )
+        )
+        return _listed(connection, splice_id)
 
 
-def undo_tick(engine: Engine, splice_id: int) -> dict[str, Any]:
+def undo_tick(engine: Engine, splice_id: int, *, only_by: str | None = None) -> dict[str, Any]:
     """Put a splice back on the list; return its row.
+
+    Parameters
+    ----------
+    only_by : str, optional
+        The only person whose tick may be taken back.
 
     Raises
     ------
     UsageError
-        When nobody ticked it off.
+        When nobody ticked it off, or somebody whose tick may not be taken back.
     """
-    row = _listed(engine, splice_id)
-    if row["state"] != "ticked-off":
-        raise UsageError(f"Nobody has ticked splice {splice_id} off.")
     ticks = schema.revisited_splices
-    same = [
-        ticks.columns.splicer == row["splicer"],
-        ticks.columns.spliced_at == microseconds(row["spliced_at"]),
-        ticks.columns.loss_db == row["loss_db"],
-    ]
     with writing(engine) as connection:
+        row = _listed(connection, splice_id)
+        by = row["ticked_off_by"]
+        if row["state"] != "ticked-off":
+            raise UsageError(f"Nobody has ticked splice {splice_id} off.")
+        if only_by is not None and by != only_by:
+            raise UsageError(
+                f"{by} ticked it off, and only they, a trainer or a lead may put it back."
+            )
+        same = [
+            ticks.columns.splicer == row["splicer"],
+            ticks.columns.spliced_at == microseconds(row["spliced_at"]),
+            ticks.columns.loss_db == row["loss_db"],
+        ]
         connection.execute(
             update(ticks)
             .where(ticks.columns.undone_at.is_(None))
             .where((ticks.columns.splice_id == splice_id) | (same[0] & same[1] & same[2]))
             .values(undone_at=microseconds(datetime.now(UTC)))
         )
-    return _listed(engine, splice_id)
+        return _listed(connection, splice_id)
 
 
-def _listed(engine: Engine, splice_id: int) -> dict[str, Any]:
-    for row in read_revisit(engine):
+def _listed(connection: Connection, splice_id: int) -> dict[str, Any]:
+    for row in _read(connection):
         if row["splice_id"] == splice_id:
             return row
     raise UsageError(

@@ -10,7 +10,7 @@ import json
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Engine, Row, select, union_all
+from sqlalchemy import Connection, Engine, Row, select, union_all
 
 from arcdrift.finding import SEVERITY_ORDER
 from arcdrift.instants import instant_at, microseconds
@@ -54,6 +54,20 @@ def last_analysis(engine: Engine) -> Row[Any] | None:
     table = schema.RESULTS["analysis_run"]
     with reading(engine) as connection:
         return connection.execute(select(table).order_by(table.columns.id.desc())).first()
+
+
+def analysis_mark(connection: Connection) -> str:
+    """Return a text that changes with every analysis that is stored; empty without one."""
+    run = schema.RESULTS["analysis_run"].columns
+    query = select(run.assessed_on, run.seconds, run.records_version).order_by(run.id.desc())
+    row = connection.execute(query.limit(1)).first()
+    return "" if row is None else " ".join(map(str, row))
+
+
+def read_analysis_mark(engine: Engine) -> str:
+    """Return the mark of the last analysis (`analysis_mark`), as it is now."""
+    with reading(engine) as connection:
+        return analysis_mark(connection)
 
 
 def read_findings(

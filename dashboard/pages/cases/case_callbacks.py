@@ -114,7 +114,7 @@ def register(app: Dash, data: CrewData) -> None:
             if pressed["type"] == "revisit-tick":
                 sentence, ticked = tick(data, number, fields), number
             else:
-                sentence, ticked = untick(data, number), None
+                sentence, ticked = untick(data, number, fields), None
             answer = _answer(PLACE, sentence, ticked=ticked)
         except FieldProblems as problem:
             return no_update, no_update, [problem.problems.get(item["name"]) for item in names]

@@ -218,12 +218,13 @@ def _done_row(view: View, row: Row, again: Mapping[int, float]) -> html.Li:
         text = f"ticked off by {row['ticked_off_by']}"
         text += f" on {day_text(row['ticked_off_at'].astimezone(zone))}"
         text += f": {row['note']}" if row["note"] else ""
-        undo = html.Button(
-            "Put back",
-            id=ids.revisit_undo(row["splice_id"], "list"),
-            className="button big",
-            **{"aria-label": f"Put back {_place(row)}"},
-        )
+        if view.data.may_undo_tick(row["ticked_off_by"], typed_name("")):
+            undo = html.Button(
+                "Put back",
+                id=ids.revisit_undo(row["splice_id"], "list"),
+                className="button big",
+                **{"aria-label": f"Put back {_place(row)}"},
+            )
     else:
         text = "made again"
         if row["made_again_at"] is not None:
@@ -295,11 +296,17 @@ def tick(data: CrewData, splice_id: int, fields: Mapping[str, Any]) -> str:
     )
 
 
-def untick(data: CrewData, splice_id: int) -> str:
-    """Put a splice back on the list; return what to answer."""
+def untick(data: CrewData, splice_id: int, fields: Mapping[str, Any]) -> str:
+    """Put a splice back on the list; return what to answer.
+
+    Raises
+    ------
+    UsageError
+        When somebody ticked it off whose tick the viewer may not take back.
+    """
     row = _listed(data, splice_id)
     if row["state"] == "ticked-off":
-        data.undo_tick(splice_id)
+        data.undo_tick(splice_id, typed_name(fields.get("by")))
     return f"{_place(row)} is on the list again."
 
 

@@ -27,10 +27,10 @@ def users_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def add_users(
-    folder: Path, more: Mapping[str, tuple[str, str | None]] = MappingProxyType({})
+    store: Path | str, more: Mapping[str, tuple[str, str | None]] = MappingProxyType({})
 ) -> None:
     """Add the users; they share a hash, because one takes a tenth of a second."""
-    engine = open_store(folder)
+    engine = open_store(store)
     shared = hash_password(PASSWORD, "nobody")
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(user_accounts, "hash_password", lambda _password, _name: shared)

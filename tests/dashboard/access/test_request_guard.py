@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from dash import Dash
+from werkzeug.test import EnvironBuilder, run_wsgi_app
 
 from arcdrift.errors import UsageError
 from dashboard.access.served_address import ServedAddress
@@ -41,7 +42,9 @@ CALLBACK = {
     ],
 )
 def test_only_own_names_are_answered_on_this_computer(local: Dash, host: str, status: int):
-    assert local.server.test_client().get("/", headers={"Host": host}).status_code == status
+    # past the test client, which itself trips over some of these names in old versions
+    environ = EnvironBuilder("/").get_environ() | {"HTTP_HOST": host}
+    assert run_wsgi_app(local.server, environ)[1].startswith(str(status))
 
 
 @pytest.mark.parametrize(

@@ -1,12 +1,17 @@
 """The list of splices to revisit: ticked off by people, and by later splices at the place."""
 
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
-from sqlalchemy import Engine
+from sqlalchemy import Connection, Engine, func, select
 
 from arcdrift.errors import UsageError
+from arcdrift.store import schema
+from arcdrift.store.cases import revisit_rows
 from arcdrift.store.cases.revisit_rows import read_revisit, tick_off, undo_tick
 from arcdrift.store.results.result_replacement import replace_results
 from tests.both_stores import both_stores
@@ -75,3 +80,58 @@ def test_a_tick_outlives_an_undo_and_a_new_import(engine: Engine) -> None:
     assert states == {11: "ticked-off", 12: "made-again", 13: "open"}
     undo_tick(engine, 11)
     assert read_revisit(engine)[-1]["state"] == "open"
+
+
+def count_ticks(engine: Engine) -> int:
+    with engine.connect() as connection:
+        query = select(func.count()).select_from(schema.revisited_splices)
+        return int(connection.execute(query).scalar_one())
+
+
+@pytest.fixture
+def just_before(monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable[[], Any]], None]:
+    """Lets somebody else be quicker: after all that is read, just before it is written."""
+
+    def arrange(faster: Callable[[], Any]) -> None:
+        @contextmanager
+        def slow_writing(engine: Engine) -> Iterator[Connection]:
+            monkeypatch.undo()
+            faster()
+            with revisit_rows.writing(engine) as connection:
+                yield connection
+
+        monkeypatch.setattr(revisit_rows, "writing", slow_writing)
+
+    return arrange
+
+
+def test_of_two_ticks_at_once_the_second_is_told(
+    engine: Engine, just_before: Callable[[Callable[[], Any]], None]
+) -> None:
+    just_before(lambda: tick_off(engine, 1, "Ash"))
+    with pytest.raises(UsageError, match="Ash ticked splice 1 off on"):
+        tick_off(engine, 1, "Birch")
+    assert count_ticks(engine) == 1
+    just_before(lambda: undo_tick(engine, 1))
+    with pytest.raises(UsageError, match="Nobody has ticked splice 1 off"):
+        undo_tick(engine, 1)
+
+
+def test_a_tick_may_be_kept_for_the_one_who_set_it(
+    engine: Engine, just_before: Callable[[Callable[[], Any]], None]
+) -> None:
+    tick_off(engine, 1, "Ash")
+    with pytest.raises(
+        UsageError, match="Ash ticked it off, and only they, a trainer or a lead may"
+    ):
+        undo_tick(engine, 1, only_by="Birch")
+    assert undo_tick(engine, 1, only_by="Ash")["state"] == "open"
+    tick_off(engine, 3, "Birch")
+
+    def somebody_else_ticks() -> None:
+        undo_tick(engine, 3)
+        tick_off(engine, 3, "Ash")
+
+    just_before(somebody_else_ticks)
+    with pytest.raises(UsageError, match="Ash ticked it off"):
+        undo_tick(engine, 3, only_by="Birch")
