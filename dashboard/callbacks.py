@@ -48,10 +48,12 @@ def screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) 
     moved = new_address(path or "/", query or "")
     if moved is not None:
         path, _, query = moved.partition("?")
-    return data.in_one_state(lambda: _screen(data, path, query, scheme))
+    return data.in_one_state(lambda: _screen(data, path, query, scheme, moved))
 
 
-def _screen(data: CrewData, path: str | None, query: str | None, scheme: Scheme) -> Any:
+def _screen(
+    data: CrewData, path: str | None, query: str | None, scheme: Scheme, moved: str | None
+) -> Any:
     address, named = page_address(path)
     render = PAGES.get(address)
     if render is None:

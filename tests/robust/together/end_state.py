@@ -50,7 +50,13 @@ def differences(one: Engine, other: Engine) -> Iterator[str]:
             continue
         different = [(a, b) for a, b in zip(rows, others, strict=True) if not _same(a, b)]
         if different:
-            yield f"{table.name}: {len(different)} of {len(rows)} rows: {different[0]}"
+            here, there = different[0]
+            told = {
+                name: (value, there.get(name))
+                for name, value in here.items()
+                if not _same(value, there.get(name), name)
+            }
+            yield f"{table.name}: {len(different)} of {len(rows)} rows: {told}"
 
 
 def _rows(engine: Engine, table: Table) -> list[dict[str, Any]]:

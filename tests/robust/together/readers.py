@@ -15,23 +15,21 @@ from http.client import HTTPException
 from threading import Event, Lock
 from typing import Any, NamedTuple
 
+from arcdrift.people import Role, Viewer
+from dashboard.access.page_roles import may_open
 from tests.robust.http_client import Answer, Client
 
 PAGES = (
-    "/", "/cases", "/cases/revisit", "/loss", "/splicer", "/checks", "/prep", "/findings",
-    "/design",
+    "/", "/week", "/upkeep", "/cases", "/cases/revisit", "/loss", "/splicer", "/checks",
+    "/coaching", "/findings", "/budget",
 )  # fmt: skip
-OF_RESULTS_ALONE = ("/checks", "/prep", "/design")
+OF_RESULTS_ALONE = ("/checks", "/coaching", "/budget")
 """Pages on which nothing depends on what people say meanwhile."""
 TABLES = (
     "/csv/loss/streams.csv", "/csv/checks/check-days.csv", "/csv/cases/cases.csv",
-    "/csv/findings/findings.csv", "/csv/prep/blades.csv",
+    "/csv/findings/findings.csv", "/csv/upkeep/upkeep.csv",
 )  # fmt: skip
-LOADED = {
-    "rest-slot": "the rest of /splicer",
-    "advice-slot": "advice in /",
-    "trial-slot": "a trial",
-}
+LOADED = {"rest-slot": "the rest of /splicer", "shift-slot": "the rest of /", "trial-slot": "trial"}
 """What pages ask for once they are there, by the type of its place."""
 ERROR = re.compile(r"This did not work|Something went wrong|Traceback")
 STATE = re.compile(r"([\d,]+) splices and ([\d,]+) arc checks")
@@ -88,7 +86,7 @@ class Reader:
         Mean time in seconds for which a page is looked at.
     """
 
-    def __init__(self, client: Client, role: str, log: Log, seed: int, pause: float) -> None:
+    def __init__(self, client: Client, role: Role, log: Log, seed: int, pause: float) -> None:
         self.client, self.role, self.log, self._pause = client, role, log, pause
         self._random = random.Random(seed)  # noqa: S311 - no secret
         self._version = ""
@@ -120,7 +118,7 @@ class Reader:
         if step not in PAGES:
             path = step.removeprefix("whole ")
             return self._ask(step, lambda: self.client.ask("GET", path)) is not None
-        if self.role == "technician" and step == "/design":
+        if not may_open(Viewer(self.role), step):
             return True
         answer = self._ask(step, lambda: self.client.page(step))
         if answer is None:

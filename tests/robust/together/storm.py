@@ -13,6 +13,7 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from threading import Event, Thread
 
+from arcdrift.people import Role
 from arcdrift.settings import load_crew
 from arcdrift.store.database.connect import open_crew_store, open_store
 from dashboard.access.served_address import ServedAddress
@@ -156,7 +157,11 @@ def _crowd(
         while not stop.is_set():
             outcome.commands["analyze"].append(command("analyze"))
 
-    roles = (("Lena", "lead"), ("Tove", "trainer"), ("birch@work", "technician"))
+    roles: tuple[tuple[str, Role], ...] = (
+        ("Lena", "lead"),
+        ("Tove", "trainer"),
+        ("birch@work", "technician"),
+    )
     readers = [
         Reader(server.client(name), role, log, seed, crowd.pause_s)
         for seed in range(crowd.readers)
