@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from arcdrift.cli.crew_folder import CrewSession
-from arcdrift.cli.output import print_notice, progress_bar
+from arcdrift.cli.output import print_notice, print_waiting, progress_bar
 
 if TYPE_CHECKING:
     from arcdrift.analysis.review.review import Review
@@ -26,7 +26,6 @@ def review_crew(
     with progress_bar("Analyzing", "splicers") as progress:
         from arcdrift.analysis.review.review import review
         from arcdrift.cli.executors.executor_choice import chosen_executor, lost_worker_notices
-        from arcdrift.cli.importing.import_notices import print_waiting
 
         with chosen_executor(session.engine, executor) as workers:
             done = review(

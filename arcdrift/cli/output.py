@@ -40,6 +40,11 @@ def print_notice(sentence: object) -> None:
     typer.echo(printable(sentence), err=True)
 
 
+def print_waiting() -> None:
+    """Say that another process is writing to the store and must finish first."""
+    print_notice("Waiting for another import or analysis to finish...")
+
+
 def count_noun(number: int, noun: str) -> str:
     """Return a number with a noun in singular or plural: 1 row, 1,200 rows."""
     return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"

@@ -8,7 +8,7 @@ from contextlib import ExitStack
 import pytest
 
 from arcdrift.cli.importing import import_run
-from arcdrift.cli.importing.import_notices import print_waiting
+from arcdrift.cli.output import print_waiting
 from arcdrift.store.database.connect import open_store, writing
 from arcdrift.store.database.sqlite import file_engine
 from arcdrift.store.database.sqlite.staged_inserts import _BULK_ROWS

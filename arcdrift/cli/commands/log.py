@@ -6,10 +6,16 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from arcdrift.cli.crew_folder import CrewSession, command_text, open_crew, subcommand_folder
-from arcdrift.cli.importing.import_notices import print_waiting
 from arcdrift.cli.known_names import require_known
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
-from arcdrift.cli.output import print_json, print_lines, print_nothing, print_table, printable
+from arcdrift.cli.output import (
+    print_json,
+    print_lines,
+    print_nothing,
+    print_table,
+    print_waiting,
+    printable,
+)
 from arcdrift.cli.time_arguments import local_time, zone_of_splicer
 from arcdrift.errors import ArcdriftError, UsageError
 from arcdrift.verdicts import VERDICTS, VerdictCode

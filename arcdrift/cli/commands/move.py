@@ -5,9 +5,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from arcdrift.cli.crew_folder import CrewSession, command_text, open_crew
-from arcdrift.cli.importing.import_notices import print_waiting
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
-from arcdrift.cli.output import count_noun, print_json, print_lines, progress_bar
+from arcdrift.cli.output import count_noun, print_json, print_lines, print_waiting, progress_bar
 from arcdrift.cli.private_files import make_private
 from arcdrift.errors import UsageError
 

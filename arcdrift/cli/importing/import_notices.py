@@ -5,11 +5,6 @@ from arcdrift.cli.output import print_notice
 from arcdrift.cli.time_arguments import local_time, zone_of_splicer
 
 
-def print_waiting() -> None:
-    """Say that another process is writing to the store and must finish first."""
-    print_notice("Waiting for another import or analysis to finish...")
-
-
 def print_interrupted(session: CrewSession, *, forget: bool) -> None:
     """Name the imports that were interrupted; with `forget`, do not name them again later."""
     from arcdrift.store.imports import import_lock

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 from arcdrift.cli.crew_folder import CrewSession
 from arcdrift.cli.importing.file_reading import Ask, FileReading
-from arcdrift.cli.importing.import_notices import print_waiting
 from arcdrift.cli.importing.log_paths import find_log_files
 from arcdrift.cli.options import RecordKind
 from arcdrift.cli.output import (
@@ -17,6 +16,7 @@ from arcdrift.cli.output import (
     print_notice,
     print_problems,
     print_table,
+    print_waiting,
     progress_bar,
 )
 

@@ -13,11 +13,10 @@ from typing import TYPE_CHECKING
 
 from arcdrift.cli.analysis_run import review_crew, review_findings_text
 from arcdrift.cli.crew_folder import CrewSession
-from arcdrift.cli.importing.import_notices import print_waiting
 from arcdrift.cli.importing.import_run import find_logs, import_found
 from arcdrift.cli.interrupts import errors_as_interrupts
 from arcdrift.cli.options import RecordKind
-from arcdrift.cli.output import count_noun, print_lines, print_notice
+from arcdrift.cli.output import count_noun, print_lines, print_notice, print_waiting
 from arcdrift.errors import ArcdriftError, BadInput, StoreTrouble
 
 if TYPE_CHECKING:
