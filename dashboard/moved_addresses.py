@@ -1,5 +1,7 @@
 """Addresses that pages had before, which links in mails, bookmarks and messages still name."""
 
+import re
+
 from flask import Flask, redirect, request
 from werkzeug.wrappers import Response
 
@@ -7,6 +9,8 @@ from dashboard.url_query import href, parse, search
 
 MOVED = {"/prep": "/coaching", "/design": "/budget", "/today": "/"}
 """Pages that have another address and the same query."""
+_FINDING = re.compile(r"[0-9a-zA-Z_-]{1,64}")
+"""What the id of a finding may look like; anything else in an address leads to the list."""
 
 
 def new_address(path: str, query: str) -> str | None:
@@ -21,10 +25,13 @@ def new_address(path: str, query: str) -> str | None:
     if path in MOVED:
         return MOVED[path] + search(parse(query))
     asked = parse(query)
-    if path == "/findings" and "finding" not in asked:
+    if path == "/findings" and _FINDING.fullmatch(asked.get("finding", "")):
+        # the page of its case, or its own: `dashboard.pages.cases.case_page`
+        return f"/cases/{asked['finding']}"
+    if path == "/findings":
         splicer = asked.get("splicer")
         return href("/cases", subject=f"splicer:{splicer}" if splicer else None)
-    for before, now in MOVED.items():
+    for before, now in (*MOVED.items(), ("/findings", "/cases")):
         if path.startswith(f"/csv{before}/"):
             return f"/csv{now}{path.removeprefix(f'/csv{before}')}{search(asked)}"
     return None

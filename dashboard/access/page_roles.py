@@ -14,7 +14,6 @@ LEAST_ROLES: dict[str, Role] = {
     "/checks": "technician",
     "/coaching": "technician",
     "/person": "technician",
-    "/findings": "technician",
     "/budget": "trainer",
 }
 """By address; a page that is not listed is a lead's.

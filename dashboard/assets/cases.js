@@ -78,6 +78,49 @@
         }
     });
 
+    // what j and k go through: rows of a list, or buttons and evidence of one case
+    const STOPS = "#page .case-title, #page .notes .finding-link, #page .case-forms > .button, " +
+        "#page .case-forms > details > summary, #page .case-forms > details[open] .button, " +
+        "#page .finding-more > summary, #page .revisit-row button";
+
+    function goOn(step) {
+        const stops = [...document.querySelectorAll(STOPS)].filter((stop) => stop.offsetParent);
+        const at = stops.indexOf(document.activeElement);
+        const next = at < 0 ? (step > 0 ? 0 : stops.length - 1) : at + step;
+        const stop = stops[next];
+        if (!stop) {
+            return false;
+        }
+        stop.focus({ preventScroll: true });
+        stop.scrollIntoView({ block: "nearest" });
+        return true;
+    }
+
+    document.addEventListener("keydown", (event) => {
+        const busy = event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey ||
+            event.target.closest("input, textarea, select, [role='listbox'], [role='dialog']");
+        const step = { j: 1, k: -1, ArrowDown: 1, ArrowUp: -1 }[event.key];
+        if (busy || !step || !document.querySelector(".case-list, .case-forms, .revisit-list")) {
+            return;
+        }
+        // the arrows scroll the page until somebody has gone to a row
+        if (event.key.startsWith("Arrow") && !event.target.matches(STOPS)) {
+            return;
+        }
+        if (goOn(step)) {
+            event.preventDefault();
+        }
+    });
+
+    // an address that asks for one finding of a case shows that one
+    new MutationObserver(() => {
+        const asked = document.querySelector(".chosen-finding");
+        if (asked && asked.dataset.seen !== "yes") {
+            asked.dataset.seen = "yes";
+            window.setTimeout(() => asked.scrollIntoView({ block: "center" }), 60);
+        }
+    }).observe(document.documentElement, { subtree: true, attributeFilter: ["data-drawn"] });
+
     document.addEventListener("toggle", (event) => {
         const form = event.target;
         if (!form.matches || !form.matches(".case-form") || !form.open) {

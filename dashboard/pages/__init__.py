@@ -11,7 +11,6 @@ from dashboard.pages.budget import budget
 from dashboard.pages.cases import case_page, cases, revisit
 from dashboard.pages.checks import checks
 from dashboard.pages.coaching import coaching, person
-from dashboard.pages.findings import findings
 from dashboard.pages.loss import loss
 from dashboard.pages.shift import shift
 from dashboard.pages.splicer import splicer
@@ -34,7 +33,6 @@ PAGES: dict[str, Callable[[View], Any]] = {
     "/checks": checks.render,
     "/coaching": coaching.render,
     "/person": person.render,
-    "/findings": findings.render,
     "/budget": budget.render,
 }
 TABLES: dict[tuple[str, str], Callable[[View], pd.DataFrame]] = {
@@ -48,7 +46,6 @@ TABLES: dict[tuple[str, str], Callable[[View], pd.DataFrame]] = {
         ("coaching", coaching),
         ("person", person),
         ("upkeep", upkeep),
-        ("findings", findings),
         ("budget", budget),
     )
     for name, table in module.TABLES.items()

@@ -8,6 +8,7 @@ import pytest
 from playwright.sync_api import Browser, expect
 
 from tests.browser.driving import PHONE, WIDE, Watched, served
+from tests.dashboard.invented import findings
 from tests.dashboard.pages.invented_cases import CHECKS, HAND, HOSTILE, LOSS, crew_with_cases, say
 
 pytestmark = pytest.mark.browser
@@ -148,3 +149,35 @@ def test_the_pages_fit_wide_and_narrow(watched: Watched, path: str) -> None:
         watched.page.set_viewport_size(size)
         page = watched.open(path)
         assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+
+
+def test_the_keyboard_goes_from_case_to_case_and_opens_one(browser: Browser, server: str) -> None:
+    watched = Watched(browser.new_context(viewport=WIDE), server)
+    page = watched.open("/cases")
+    titles = page.locator("#page .case-list .case-title")
+    page.keyboard.press("ArrowDown")  # scrolls, as long as nobody has gone to a case
+    assert page.evaluate("() => document.activeElement.className") != "case-title"
+    page.keyboard.press("j")
+    expect(titles.nth(0)).to_be_focused()
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("j")
+    page.keyboard.press("k")
+    expect(titles.nth(1)).to_be_focused()
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/cases/*")
+    watched.settle()
+    page.keyboard.press("j")
+    page.wait_for_function("() => document.activeElement.closest('.case-forms')")
+    watched.page.context.close()
+    assert watched.troubles == []
+
+
+def test_an_address_that_asks_for_one_finding_shows_it(browser: Browser, server: str) -> None:
+    watched = Watched(browser.new_context(viewport=PHONE), server)
+    page = watched.open("/cases")
+    page = watched.go(f"/cases/{findings()[0].id}")
+    chosen = page.locator(".chosen-finding")
+    expect(chosen).to_be_in_viewport()
+    expect(chosen.get_by_text("Likely causes")).to_be_visible()
+    watched.page.context.close()
+    assert watched.troubles == []

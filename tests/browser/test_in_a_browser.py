@@ -14,7 +14,6 @@ pytestmark = pytest.mark.browser
 
 PAGES = {
     "/": ["Act first", "Kestrel / single-mode fixed", "Arc checks today"],
-    "/cases": ["No case is open", "Splices to revisit"],
     "/loss": ["The crew, day by day", "Look here first", "3 streams"],
     "/loss?splicer=Kestrel&program=single-mode+fixed": ["Loss of each day", "1,200 splices"],
     "/splicer?splicer=Heron": [
@@ -35,7 +34,7 @@ PAGES = {
         "Runs of bad cleaves",
         "Coaching log",
     ],
-    "/findings?finding=gone": ["3 findings", "loss rose from 0.040 to 0.064 dB"],
+    "/cases": ["No case is open", "Notes (3): seen, and nobody's work"],
     "/loss?subject=technician:Birch": ["Loss, day by day", "not for pay"],
     "/budget": ["The one number", "The price of several budgets", "you had"],
     "/nowhere": ["No such page"],
@@ -196,9 +195,10 @@ def test_effects_and_streams_fit_a_phone(session):
 
 def test_from_a_finding_to_its_splicer(session):
     watched = session(WIDE)
-    page = watched.go("/findings?finding=gone")
-    page.get_by_role("gridcell", name="Kestrel / single-mode fixed").click()
-    page.wait_for_url("**/findings?finding=*")
+    page = watched.go("/cases")
+    page.get_by_text("Notes (3)").click()
+    page.get_by_role("link", name="Kestrel, single-mode fixed: loss has risen").click()
+    page.wait_for_url("**/cases/*")
     watched.settle()
     expect(page.get_by_text("Arc check missed", exact=True)).to_be_visible()
     page.get_by_role("link", name="Open Kestrel").click()
@@ -346,7 +346,7 @@ def test_a_failing_page_shows_a_reference_and_no_traceback(session, monkeypatch)
     page.evaluate(FOLLOW, "/checks")
     expect(page.get_by_text("Something went wrong here, reference")).to_be_visible()
     assert "inner detail" not in page.content()
-    page.get_by_role("link", name="Findings").first.click()
+    page.get_by_role("link", name="Cases").first.click()
     watched.settle()
-    expect(page.get_by_text("3 findings")).to_be_visible()
+    expect(page.get_by_text("No case is open")).to_be_visible()
     expect(page.get_by_text("Something went wrong here")).to_have_count(0)

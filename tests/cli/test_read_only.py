@@ -37,7 +37,7 @@ def test_everything_is_read_and_nothing_changed(analyzed: Path, arcdrift: Any) -
             assert "can be read but not changed" in done.sentence
             assert "cannot be written" in done.sentence
         data = CrewData(analyzed)
-        for path in ("/", "/loss", "/checks", "/findings", "/splicer"):
+        for path in ("/", "/loss", "/checks", "/cases", "/splicer"):
             assert "State of" in shown(data, path)
         assert create_app(analyzed).server.test_client().get("/").status_code == 200
     assert (analyzed / "arcdrift.db").read_bytes() == kept

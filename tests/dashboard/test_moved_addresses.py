@@ -14,6 +14,9 @@ MOVED = (
     ("/prep/", "?share=0.9&splicer=A+B", "/coaching?share=0.9&splicer=A+B"),
     ("/design", "budget=5", "/budget?budget=5"),
     ("/findings", "", "/cases"),
+    ("/findings", "?finding=51bb7d83a773&kind=arc-drift", "/cases/51bb7d83a773"),
+    ("/findings", "?finding=..%2F..%2Fetc", "/cases"),
+    ("/csv/findings/findings.csv", "", "/csv/cases/findings.csv"),
     ("/findings", "?splicer=Heron", "/cases?subject=splicer%3AHeron"),
     ("/csv/prep/people.csv", "?who=splicer", "/csv/coaching/people.csv?who=splicer"),
 )

@@ -34,8 +34,8 @@ ADDRESSES = [
     ("/checks", "?period=90&splicer=Kestrel"),
     ("/coaching", ""),
     ("/person", "?technician=Birch"),
-    ("/findings", ""),
-    ("/findings", f"?finding={findings()[0].id}"),
+    ("/cases", ""),
+    (f"/cases/{findings()[0].id}", ""),
     ("/loss", "?subject=technician:Birch"),
     ("/loss", "?subject=stream:Kestrel+/+single-mode+fixed&measure=dirty"),
     ("/loss", "?subject=site:Nowhere"),
@@ -83,7 +83,7 @@ def test_every_page_has_one_title_and_charts_have_words(data, path, query, schem
 
 
 def test_every_page_says_how_far_the_data_reach(data: CrewData):
-    for path in ("/", "/loss", "/splicer", "/checks", "/findings"):
+    for path in ("/", "/loss", "/splicer", "/checks", "/cases"):
         assert "State of 13 Jun 2025, 14:00. Analyzed 13 Jun 2025, 14:00" in shown(data, path)
 
 
@@ -174,21 +174,21 @@ def test_the_checks_that_bend_the_picture_are_told_in_plain_words(data: CrewData
     assert "cooks" not in told.lower()
 
 
-def test_findings_filter_by_the_address(data: CrewData):
-    assert "3 findings" in shown(data, "/findings", "?finding=gone")
-    assert "1 finding " in shown(data, "/findings", "?finding=gone&severity=watch") + " "
-    assert "2 findings" in shown(data, "/findings", "?finding=gone&splicer=Kestrel")
-    assert "No finding matches." in shown(data, "/findings", "?finding=gone&kind=arc-drift")
+def test_what_no_case_is_about_is_folded_under_the_cases(data: CrewData):
+    assert "Notes (3): seen, and nobody's work" in shown(data, "/cases")
+    assert "Notes (2)" in shown(data, "/cases", "?subject=splicer:Kestrel")
+    assert "Notes (1)" in shown(data, "/cases", "?subject=site:Harbor")
+    assert "Notes (" not in shown(data, "/cases", "?subject=splicer:Heron")
 
 
 def test_one_finding_shows_evidence_causes_onset_and_cautions(data: CrewData):
-    words = shown(data, "/findings", f"?finding={findings()[0].id}")
+    words = shown(data, f"/cases/{findings()[0].id}")
     assert "4 Jun 2025 (between 2 Jun 2025 and 5 Jun 2025)" in words
     assert words.index("Arc check missed 70 %") < words.index("V-grooves 30 %")
     assert "Loss since, high values capped 0.064 dB" in words
     assert "First alarm 7 Jun 2025" in words
     assert "power the splicer off" in words
-    assert "no longer on record" in shown(data, "/findings", "?finding=gone")
+    assert "There is no case gone here." in shown(data, "/cases/gone")
 
 
 def test_an_unknown_address_offers_the_pages(data: CrewData):

@@ -26,7 +26,7 @@ from tests.dashboard.rendering import parts, shown, whole
 from tests.stored_rows import import_values
 
 LONG = os.environ.get("ARCDRIFT_LONG") == "1"
-PAGES = ("/", "/loss", "/splicer", "/checks", "/findings")
+PAGES = ("/", "/loss", "/splicer", "/checks", "/cases")
 
 
 def crew_with(folder: Path, found: Sequence[Finding]) -> CrewData:
@@ -92,9 +92,9 @@ def test_records_taken_back_since_the_analysis_are_told(tmp_path: Path):
 
 def test_a_cause_that_stands_alone_has_no_share(tmp_path: Path):
     raised = replace(findings()[0], likely_causes=(Cause("V-grooves", "cleaned late", 1.0),))
-    page = screen(crew_with(tmp_path, [raised]), "/findings", f"?finding={raised.id}", "light")
+    page = screen(crew_with(tmp_path, [raised]), f"/cases/{raised.id}", "", "light")
     assert not [part for part in parts(page) if getattr(part, "className", "") == "bar"]
-    words = shown(crew_with(tmp_path, [raised]), "/findings", f"?finding={raised.id}")
+    words = shown(crew_with(tmp_path, [raised]), f"/cases/{raised.id}")
     assert "V-grooves cleaned late" in words
 
 

@@ -18,7 +18,6 @@ pytestmark = pytest.mark.postgresql
 PAGES = [
     ("/", ""),
     ("/splicer", "?splicer=Kestrel&period=all"),
-    ("/findings", ""),
 ]
 OTHER_PAGES = [
     ("/loss", "?splicer=Kestrel&program=single-mode+fixed&day=2025-06-12&period=30"),

@@ -139,7 +139,7 @@ def another_persons_page(target: Target) -> None:
     client = target.client("alder@work")
     for path, query in (
         ("/person", "?technician=Birch"), ("/coaching", ""), ("/loss", "?subject=technician:Birch"),
-        ("/findings", ""), ("/checks", ""), ("/loss", "?" + urlencode(STREAM)), ("/", ""),
+        ("/cases", ""), ("/checks", ""), ("/loss", "?" + urlencode(STREAM)), ("/", ""),
     ):  # fmt: skip
         body = client.page(path, query).body
         typed = body.count("Birch") if "Birch" in query else 0

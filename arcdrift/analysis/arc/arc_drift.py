@@ -15,7 +15,7 @@ from scipy.linalg.lapack import dposv
 from scipy.special import ndtri, stdtr
 
 from arcdrift.analysis.arc.arc_points import REGRESSORS
-from arcdrift.analysis.arc.arc_regressors import usable
+from arcdrift.analysis.arc.arc_regressors import centered_regressors
 from arcdrift.analysis.arc.indoor_checks import IndoorMixture
 from arcdrift.analysis.arc.level_moves import LevelMoves
 from arcdrift.analysis.arc.recursive_regression import RecursiveRegression
@@ -138,21 +138,38 @@ def drift_charts(
     and leaving out all checks of an open change without a forecast that knows of it ran 49 to
     126, because errors of the slopes last for weeks.
     """
-    used = usable(points).sort_values(["checked_at", "splicer"])
     columns = ["expected", "expected_low", "expected_high", "z", "ewma", "limit", "heated"]
-    out = pd.DataFrame(np.nan, index=points.index, columns=columns)
-    out["alarm"] = False
-    out["level"] = 0
-    out["beyond"] = np.nan
-    moves = LevelMoves()
-    if used.empty:
-        return DriftCharts(out, moves)
+    charted = np.full((len(points), len(columns)), np.nan)
+    alarmed, level = np.zeros(len(points), dtype=bool), np.zeros(len(points), dtype=np.int64)
+    beyond, moves = np.full(len(points), np.nan), LevelMoves()
+
+    def result() -> DriftCharts:
+        found = pd.DataFrame(charted, points.index, columns)
+        return DriftCharts(found.assign(alarm=alarmed, level=level, beyond=beyond), moves)
+
+    places = np.flatnonzero(points["excluded"].isna())
+    if not len(places):
+        return result()
+    at = points["checked_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)[places]
+    splicer, names = pd.factorize(points["splicer"].iloc[places], sort=True)
+    order = np.lexsort((splicer, at))
+    places, at, splicer = places[order], at[order], splicer[order]
+    used = points.iloc[places]
     wanted = rounded_run_length(max(checks_per_alarm, SHORTEST_RUN))
     limit = ewma_limit(LAMBDA, wanted, sided="two")
     settled_limit = settled_limits(LAMBDA, limit)[1]
-    splicer, names = pd.factorize(used["splicer"], sort=True)
     rows_of = [np.flatnonzero(splicer == splicer_number) for splicer_number in range(len(names))]
-    states_of = [RecursiveRegression.from_checks(used.iloc[rows]) for rows in rows_of]
+    x, epoch = centered_regressors(used), used["epoch"].to_numpy()
+    setting, room, density, arcs = (
+        used[column].to_numpy(dtype=np.float64)
+        for column in ("arc_setting", "room_density", "air_density", "arcs")
+    )
+    states_of = [
+        RecursiveRegression.from_checks(
+            x[rows], setting[rows], (room - density)[rows], arcs[rows], epoch[rows]
+        )
+        for rows in rows_of
+    ]
     lives = [(life or {}).get(str(name)) for name in names]
     check_index = np.empty(len(used), dtype=np.int64)
     for rows in rows_of:
@@ -161,7 +178,6 @@ def drift_charts(
     values = np.full((len(used), len(columns)), np.nan)
     alarms = np.zeros(len(used), dtype=bool)
     states = ChartStates() if states is None else states
-    at = used["checked_at"].to_numpy(dtype="datetime64[us]").astype(np.int64)
 
     def digest(day: int) -> bytes:
         checks = used.iloc[: np.searchsorted(at, day)]
@@ -197,19 +213,17 @@ def drift_charts(
         wait = max(REFIT_EVERY, learned // REFIT_SHARE)
         if learned >= REFIT_EVERY and learned >= state.refit_at + wait:
             state.refit(states_of[:splicer_number] + states_of[splicer_number + 1 :])
-        charted = _chart_check(state, check, settled_limit, indoor)
-        if charted is not None:
-            values[i], alarms[i] = charted
+        verdict = _chart_check(state, check, settled_limit, indoor)
+        if verdict is not None:
+            values[i], alarms[i] = verdict
         elif not math.isnan(state.indoor_step[check]):
             values[i, -1] = indoor.share
             state.use_expected_density(check, indoor.share)
         _learn(state, check, bool(alarms[i]), lives[splicer_number], moves)
-    out.loc[used.index, columns] = values
-    out.loc[used.index, "alarm"] = alarms
+    charted[places], alarmed[places] = values, alarms
     for state, rows in zip(states_of, rows_of, strict=True):
-        out.loc[used.index[rows], "level"] = state.level
-        out.loc[used.index[rows], "beyond"] = state.beyond
-    return DriftCharts(out, moves)
+        level[places[rows]], beyond[places[rows]] = state.level, state.beyond
+    return result()
 
 
 def _learn(

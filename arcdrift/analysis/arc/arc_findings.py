@@ -144,7 +144,7 @@ def _replacement_finding(used: pd.DataFrame, first: int, unit: str, now: pd.Time
     """The electrodes were replaced, and nobody logged it."""
     splicer, when = str(used["splicer"].iloc[0]), used["checked_at"][first]
     before, after = float(used["arcs"][first - 1]), float(used["arcs"][first])
-    set_back = bool(counter_set_back(used["arcs"])[first])
+    set_back = bool(counter_set_back(used["arcs"].to_numpy(dtype=np.float64))[first])
     evidence: dict[str, object] = {"arcs_before": before, "arcs_after": after}
     if set_back:
         sign = f"the arc count was set back from {before:,.0f} to {after:,.0f}"

@@ -6,10 +6,9 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.arc.arc_regressors import center_air
+from arcdrift.analysis.arc.arc_regressors import centered_regressors
 from arcdrift.analysis.arc.pooled_regression import PHI_ASSUMED
 from arcdrift.arrays import Bools, Floats, Ints
-from arcdrift.charts.intervals import Z95
 
 SET_BACK_SHARE = 0.5
 """An arc count that falls below this share of the one before was set back."""
@@ -33,11 +32,16 @@ BEND_CHECKS = 20
 """Checks between the bends of the line that follows a drifting level."""
 
 
-def level_numbers(checks: pd.DataFrame) -> tuple[Ints, Bools]:
+def level_numbers(arcs: Floats, epoch: Ints) -> tuple[Ints, Bools]:
     """Number the levels of one splicer's checks in time order: 0, 1 ...
 
     A new level begins with each epoch, and where the arc count was set back although no
     replacement is on record.
+
+    Parameters
+    ----------
+    arcs, epoch : array of shape (n,)
+        Arcs on the electrodes and epoch of each check.
 
     Returns
     -------
@@ -45,15 +49,16 @@ def level_numbers(checks: pd.DataFrame) -> tuple[Ints, Bools]:
     set_back : array of bool, shape (n,)
         Whether the arcs on the electrodes are fewer than at the check before.
     """
-    set_back = counter_set_back(checks["arcs"])
-    starts = set_back | (np.diff(checks["epoch"].to_numpy(), prepend=checks["epoch"].iloc[0]) != 0)
+    set_back = counter_set_back(arcs)
+    starts = set_back | (np.diff(epoch, prepend=epoch[:1]) != 0)
     return np.cumsum(starts), set_back
 
 
-def counter_set_back(arcs: pd.Series) -> Bools:
-    """Whether the arcs on the electrodes fell by much since the check before, shape (n,)."""
-    count = arcs.to_numpy(dtype=np.float64)
-    before = arcs.ffill().shift().to_numpy(dtype=np.float64)
+def counter_set_back(count: Floats) -> Bools:
+    """Whether the arcs on the electrodes fell by much since the count before, shape (n,)."""
+    known = np.where(np.isnan(count), -1, np.arange(len(count)))
+    latest = np.maximum.accumulate(np.append(-1, known))[:-1]
+    before = np.where(latest < 0, np.nan, count[latest])
     return np.asarray((count < SET_BACK_SHARE * before) & (before - count > LEAST_SET_BACK))
 
 
@@ -93,17 +98,25 @@ def level_basis(level: Ints, drifting: Bools) -> Floats:
     return np.column_stack(columns)
 
 
-def credible_changes(used: pd.DataFrame) -> Bools:
+def credible_changes(beyond: Floats, level: Ints, sd: Floats, alarm: Bools) -> Bools:
     """Whether each charted check of one splicer belongs to a change that is no false alarm.
 
+    Parameters
+    ----------
+    beyond, level, alarm : array of shape (n,)
+        Of the drift chart (`arcdrift.analysis.arc.arc_drift.DriftCharts`).
+    sd : array of shape (n,)
+        Standard deviation of each forecast.
+
+    Notes
+    -----
     It is none if the mean of all its checks differs from 0 by `CREDIBLE_SD`, or that of the latest
     ones after the alarm by `GONE_SD`. Checks are taken as correlated with `PHI_ASSUMED`.
     """
-    beyond, level = used["beyond"].to_numpy(dtype=float), used["level"].to_numpy()
-    sd = (used["expected_high"] - used["expected_low"]).to_numpy(dtype=float) / (2.0 * Z95)
-    alarm = used["alarm"].to_numpy(dtype=bool)
     changed = ~np.isnan(beyond)
-    credible = np.zeros(len(used), dtype=bool)
+    credible = np.zeros(len(beyond), dtype=bool)
+    if not changed.any():
+        return credible
     inflation = (1 + PHI_ASSUMED) / (1 - PHI_ASSUMED)
     for first, end in _runs(level, changed):
         if not changed[first]:
@@ -135,7 +148,7 @@ def steps_beyond(used: pd.DataFrame, slopes: Floats) -> pd.Series:
         `BEFORE` latest checks on the same electrodes; with fewer than `FEWEST_BEFORE` of them,
         of the checks on earlier electrodes too.
     """
-    own = used["arc_setting"].to_numpy(dtype=float) - center_air(used).to_numpy() @ slopes
+    own = used["arc_setting"].to_numpy(dtype=float) - centered_regressors(used) @ slopes
     level, changed = used["level"].to_numpy(), used["beyond"].notna().to_numpy()
     beyond = used["beyond"].to_numpy(dtype=float, copy=True)
     for start, end in _runs(changed):

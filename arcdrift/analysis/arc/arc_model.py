@@ -169,6 +169,7 @@ def fit_arc(
     peers: list[Fit],
     phi: float,
     peers_indoor_share: float = PRIOR_SHARE,
+    checks: Checks | None = None,
 ) -> tuple[ArcModel | Refusal, pd.Series]:
     """Fit the arc model of one splicer.
 
@@ -185,6 +186,8 @@ def fit_arc(
     peers_indoor_share : float
         Share of indoor checks of all splicers of the model
         (`arcdrift.analysis.arc.indoor_mixture.crew_indoor_share`).
+    checks : Checks, optional
+        The usable points, where they have been built.
 
     Returns
     -------
@@ -194,7 +197,7 @@ def fit_arc(
 
     Notes
     -----
-    Generalized least squares: statsmodels OLS of rows whitened for AR(1) within each epoch
+    Generalized least squares: least squares of rows whitened for AR(1) within each epoch
     (Prais and Winsten 1954, from memory). The correlation is the crew's: estimated from one
     splicer's checks alone it comes out too small, and intervals of the required setting then
     covered .92 where those with the crew's covered .946. An unexplained change found by the drift
@@ -202,40 +205,39 @@ def fit_arc(
     air are estimated without it and the present level with it. Checks that may have been made in a
     heated room enter with the expected air (`arcdrift.analysis.arc.indoor_mixture`).
     """
-    fitted = pd.Series(np.nan, index=points.index)
-    used = usable(points)
-    checks = Checks.from_points(used) if len(used) else None
+    fitted = np.full(len(points), np.nan)
+    included = points["excluded"].isna().to_numpy()
+    if checks is None and included.any():
+        checks = Checks.from_points(usable(points))
+    used = int(included.sum())
     epochs = 0 if checks is None else checks.levels.shape[1]
-    needed = SLOPES + epochs + SPARE_CHECKS
-    reason = _too_few_checks(points, used, needed)
+    reason = _too_few_checks(points, used, SLOPES + epochs + SPARE_CHECKS)
     if checks is None or reason:
-        return Refusal(splicer, len(points), len(used), reason), fitted
+        return Refusal(splicer, len(points), used, reason), pd.Series(fitted, points.index)
     x = checks.expected_regressors
     full = checks.design(x)
     if np.linalg.cond(full / np.sqrt((full**2).sum(axis=0))) > 1e5:
         sentence = "air and wear moved together in every check so far, so they cannot be separated"
-        return Refusal(splicer, len(points), len(used), sentence), fitted
+        return Refusal(splicer, len(points), used, sentence), pd.Series(fitted, points.index)
     beta, cov, sigma = _regression(checks, full, phi)
-    half = float(stdtrit(len(used) - full.shape[1], 0.5 + CONFIDENCE_LEVEL / 2)) * np.sqrt(
-        np.diag(cov)
-    )
-    fitted.loc[used.index] = full @ beta
+    df = used - full.shape[1]
+    half = float(stdtrit(df, 0.5 + CONFIDENCE_LEVEL / 2)) * np.sqrt(np.diag(cov))
+    fitted[included] = full @ beta
     vif = _variance_inflation(x, checks.levels)
     model_columns = [*range(SLOPES), SLOPES + epochs - 1]
     mean, covariance = beta[model_columns], cov[np.ix_(model_columns, model_columns)]
     prior = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
     ambiguous_checks, expected_indoor = int((checks.step != 0).sum()), float(checks.heated.sum())
-    observed = {name: used[name].to_numpy(dtype=float) for name in REGRESSORS}
-    own_cov, df = covariance, len(used) - full.shape[1]
-    pooling_weight = 0.0
+    observed = {name: points[name].to_numpy(dtype=np.float64)[included] for name in REGRESSORS}
+    own_cov, pooling_weight = covariance, 0.0
     if prior is not None:
         mean, covariance, pooling_weight = _combine(mean, covariance, prior)
     model = ArcModel(
         splicer=splicer,
         unit=unit,
         checks=len(points),
-        used=len(used),
-        excluded={str(k): int(v) for k, v in points["excluded"].value_counts().items()},
+        used=used,
+        excluded=_excluded_counts(points),
         epochs=epochs,
         effects=tuple(
             _effect(name, beta[j], beta[j] - half[j], beta[j] + half[j], vif[j])
@@ -259,14 +261,11 @@ def fit_arc(
         indoor_share=(PRIOR_COLD_CHECKS * peers_indoor_share + expected_indoor)
         / (PRIOR_COLD_CHECKS + ambiguous_checks),
     )
-    return model, fitted
+    return model, pd.Series(fitted, points.index)
 
 
 def _regression(checks: Checks, full: Floats, phi: float) -> tuple[Floats, Floats, float]:
     """Coefficients, their covariance and the residual sd of generalized least squares."""
-    # loaded here, because advice reads stored models and fits none
-    from statsmodels.regression.linear_model import OLS
-
     wx = whiten(full, checks.epoch, phi)
     wy = whiten(checks.y[:, None], checks.epoch, phi)[:, 0]
     added = float(checks.density_variance.sum())
@@ -275,8 +274,12 @@ def _regression(checks: Checks, full: Floats, phi: float) -> tuple[Floats, Float
         extra = np.zeros((1, full.shape[1]))
         extra[0, 0] = np.sqrt(added * (1 + phi**2))
         wx, wy = np.vstack([wx, extra]), np.append(wy, 0.0)
-    result = OLS(wy, wx).fit()
-    beta, cov = np.asarray(result.params), np.asarray(result.cov_params())
+    u, singular, v = np.linalg.svd(wx, full_matrices=False)
+    from_basis = v.T / singular
+    beta = from_basis @ (u.T @ wy)
+    innovation = wy - wx @ beta
+    variance = float(innovation @ innovation) / (len(wy) - full.shape[1])
+    cov = variance * from_basis @ from_basis.T
     residual = checks.y - full @ beta
     squares = float(residual @ residual) + added * float(beta[0]) ** 2
     sigma = float(np.sqrt(squares / (len(checks.y) - full.shape[1])))
@@ -287,13 +290,21 @@ def _regression(checks: Checks, full: Floats, phi: float) -> tuple[Floats, Float
     return beta, cov, sigma
 
 
-def _too_few_checks(points: pd.DataFrame, used: pd.DataFrame, needed: int) -> str:
+def _excluded_counts(points: pd.DataFrame) -> dict[str, int]:
+    """Number of checks by the reason why they are not used, the most frequent first."""
+    reasons = points["excluded"].dropna()
+    if reasons.empty:
+        return {}
+    return {str(reason): int(count) for reason, count in reasons.value_counts().items()}
+
+
+def _too_few_checks(points: pd.DataFrame, used: int, needed: int) -> str:
     """Sentence saying that a model needs more checks; empty if there are enough."""
-    if len(used) >= needed:
+    if used >= needed:
         return ""
-    text = f"only {len(used)} usable checks; a model of this splicer needs {needed}"
-    excluded = points["excluded"].value_counts()
-    if len(excluded):
+    text = f"only {used} usable checks; a model of this splicer needs {needed}"
+    excluded = _excluded_counts(points)
+    if excluded:
         text += (
             " (" + ", ".join(f"{count} have {reason}" for reason, count in excluded.items()) + ")"
         )

@@ -4,18 +4,24 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.arc.arc_points import REGRESSORS
+from arcdrift.arrays import Floats
 
 
-def center_air(points: pd.DataFrame) -> pd.DataFrame:
-    """Regressors less fixed references: kg/m3, hPa, thousands of arcs.
+def centered_regressors(points: pd.DataFrame) -> Floats:
+    """Regressors less fixed references, shape (n, 3): kg/m3, hPa, thousands of arcs.
 
     Fixed references (ISO 2533 sea-level density, 10 hPa) keep the numbers small without using
     later checks.
     """
-    x = np.column_stack([points[name].to_numpy(dtype=float) for name in REGRESSORS])
+    x = np.column_stack([points[name].to_numpy(dtype=np.float64) for name in REGRESSORS])
     x -= [1.225, 10.0, 0.0]
     x[:, 2] /= 1000.0
-    return pd.DataFrame(x, index=points.index, columns=list(REGRESSORS))
+    return x
+
+
+def center_air(points: pd.DataFrame) -> pd.DataFrame:
+    """`centered_regressors` as a frame, by row of ``points``."""
+    return pd.DataFrame(centered_regressors(points), points.index, list(REGRESSORS))
 
 
 def usable(points: pd.DataFrame) -> pd.DataFrame:

@@ -9,13 +9,15 @@ import pandas as pd
 from arcdrift.analysis.arc.arc_drift import CLIP, checks_per_month, drift_charts
 from arcdrift.analysis.arc.arc_levels import steps_beyond
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc
-from arcdrift.analysis.arc.arc_regressors import usable, usable_or_charted
+from arcdrift.analysis.arc.arc_points import REGRESSORS
+from arcdrift.analysis.arc.arc_regressors import usable_or_charted
 from arcdrift.analysis.arc.indoor_mixture import (
     Checks,
     crew_indoor_share,
-    indoor_probabilities,
+    estimate_heated,
+    heated_rows,
 )
-from arcdrift.analysis.arc.influential_checks import COLUMNS, check_influence
+from arcdrift.analysis.arc.influential_checks import COLUMNS, influence_of
 from arcdrift.analysis.arc.pooled_regression import (
     MODEL_SPREAD_FLOOR,
     PHI_ASSUMED,
@@ -30,6 +32,7 @@ from arcdrift.settings import Crew, Splicer
 PHI_ROUNDS = 3
 """Fits with the lag-1 correlation of the fits before: with that of a crew assumed once, a true
 correlation of .6 was estimated at .44."""
+NO_ROWS = np.zeros(0, dtype=np.int64)
 
 
 def chart_and_fit(
@@ -98,31 +101,30 @@ def _chart_and_fit_group(
     charted = points.join(charts.checks)
     far = charted["excluded"].isna() & (charted["z"].abs() > CLIP) & charted["beyond"].isna()
     charted.loc[far, "excluded"] = "a setting too far from the forecast to learn from"
-    charted["heated"] = indoor_probabilities(charted, PHI_ASSUMED)
-    by_splicer = {str(name): rows for name, rows in charted.groupby("splicer")}
-    checks = {
-        name: Checks.from_points(used)
-        for name, rows in by_splicer.items()
-        if not (used := usable(rows)).empty
-    }
+    checks = Checks.by_splicer(charted)
+    estimate_heated(checks, PHI_ASSUMED)
+    charted["heated"] = heated_rows(checks, len(charted))
     phi = PHI_ASSUMED
     for _ in range(PHI_ROUNDS):
-        fits = {name: used_checks.fit(phi) for name, used_checks in checks.items()}
+        fits = {name: used.fit(phi) for name, used in checks.items()}
         phi = pooled_lag1([fit for fit in fits.values() if fit is not None])
     share = crew_indoor_share(charted["heated"])
     models: list[ArcModel | Refusal] = []
-    fitted_parts = []
+    rows_of = charted.groupby("splicer").indices
+    needed = charted[["excluded", *REGRESSORS]]
+    fitted = np.full((len(charted), 1 + len(COLUMNS)), np.nan)
     for member in members:
         peers = [other for name, other in fits.items() if name != member and other]
-        rows = by_splicer.get(member, charted[:0])
-        fit, fitted = fit_arc(member, rows, unit, peers, phi, share)
-        fitted_parts.append(fitted.to_frame("fitted"))
-        if isinstance(fit, ArcModel):
+        rows, own = rows_of.get(member, NO_ROWS), checks.get(member)
+        fit, values = fit_arc(member, needed.iloc[rows], unit, peers, phi, share, own)
+        fitted[rows, 0] = values
+        if isinstance(fit, ArcModel) and own is not None:
             fit = replace(fit, service_moves=charts.moves.in_settings(fit.sigma))
-            in_order = usable_or_charted(rows).sort_values("checked_at")
-            beyond = steps_beyond(in_order, np.array(fit.mean[:SLOPES]))
-            charted.loc[beyond.index, "beyond"] = beyond
+            if charts.checks["beyond"].iloc[rows].notna().any():
+                in_order = usable_or_charted(charted.iloc[rows]).sort_values("checked_at")
+                beyond = steps_beyond(in_order, np.array(fit.mean[:SLOPES]))
+                charted.loc[beyond.index, "beyond"] = beyond
             prior = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
-            fitted_parts[-1] = check_influence(rows, fit, prior).assign(fitted=fitted)
+            fitted[own.rows, 1:] = influence_of(own, fit, prior)
         models.append(fit)
-    return charted.join(pd.concat(fitted_parts).reindex(columns=["fitted", *COLUMNS])), models
+    return charted.join(pd.DataFrame(fitted, charted.index, ["fitted", *COLUMNS])), models

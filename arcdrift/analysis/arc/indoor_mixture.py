@@ -5,12 +5,14 @@ Only for the arc models: a chart may use nothing that was logged after a check
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.arc.arc_levels import credible_changes, level_basis, level_numbers
-from arcdrift.analysis.arc.arc_regressors import center_air, usable
+from arcdrift.analysis.arc.arc_regressors import centered_regressors
 from arcdrift.analysis.arc.indoor_checks import (
     PRIOR_COLD_CHECKS,
     PRIOR_INDOOR_CHECKS,
@@ -27,11 +29,13 @@ from arcdrift.analysis.arc.pooled_regression import (
     whiten,
 )
 from arcdrift.arrays import Bools, Floats, Ints
+from arcdrift.charts.intervals import Z95
 
 MAX_ROUNDS = 12
 TOLERANCE = 0.01
 """Largest change of a probability between two rounds at which the iteration stops."""
 SHARE_ROUNDS, SHARE_TOLERANCE = 200, 1e-4
+_OF_CHART = ("heated", "beyond", "expected_low", "expected_high")
 MOST_LOG_ODDS = 50.0
 """Log-odds of a single check are cut off here, so that their exponentials stay finite."""
 
@@ -42,8 +46,10 @@ class Checks:
 
     Attributes
     ----------
+    rows : array of shape (n,)
+        Positions of the checks among the points they were built from.
     x : array of shape (n, 3)
-        Regressors of `center_air` with the air of the reading.
+        `centered_regressors` with the air of the reading.
     y : array of shape (n,)
         Settings.
     epoch : array of shape (n,)
@@ -60,6 +66,7 @@ class Checks:
         Probability that the check was made indoors.
     """
 
+    rows: Ints
     x: Floats
     y: Floats
     epoch: Ints
@@ -71,27 +78,49 @@ class Checks:
 
     @classmethod
     def from_points(cls, used: pd.DataFrame) -> "Checks":
-        """Build from usable points.
+        """Build from usable points of one splicer in time order.
 
         ``heated``, ``level`` and ``beyond`` are the drift chart's where it has been computed.
         """
-        density, room, y = (
-            used[name].to_numpy(dtype=float)
-            for name in ("air_density", "room_density", "arc_setting")
-        )
-        heated = used["heated"].to_numpy(dtype=float) if "heated" in used else np.zeros(len(y))
-        level = used["level"].to_numpy() if "level" in used else level_numbers(used)[0]
+        return cls._from_arrays(_arrays(used), slice(None), np.arange(len(used)))
+
+    @classmethod
+    def by_splicer(cls, points: pd.DataFrame) -> "dict[str, Checks]":
+        """Build those of every splicer with usable points, by name."""
+        usable_rows = np.flatnonzero(points["excluded"].isna())
+        code, names = pd.factorize(points["splicer"].iloc[usable_rows], sort=True)
+        time = points["checked_at"].to_numpy(dtype="datetime64[us]")[usable_rows]
+        order = np.lexsort((time, code))
+        rows = usable_rows[order]
+        arrays = _arrays(points.iloc[rows])
+        ends = np.searchsorted(code[order], np.arange(len(names) + 1))
+        return {
+            str(name): cls._from_arrays(arrays, slice(start, stop), rows[start:stop])
+            for name, (start, stop) in zip(names, pairwise(ends.tolist()), strict=True)
+        }
+
+    @classmethod
+    def _from_arrays(cls, arrays: dict[str, Any], own: slice, rows: Ints) -> "Checks":
+        values = {name: array[own] for name, array in arrays.items()}
+        y, density = values["arc_setting"], values["air_density"]
+        level = values.get("level")
+        if level is None:
+            level = level_numbers(values["arcs"], values["epoch"])[0]
         epoch = np.unique(level, return_inverse=True)[1]
-        changed = credible_changes(used) if "beyond" in used else np.zeros(len(y), dtype=bool)
+        changed = np.zeros(len(y), dtype=bool)
+        if "beyond" in values:
+            sd = (values["expected_high"] - values["expected_low"]) / (2.0 * Z95)
+            changed = credible_changes(values["beyond"], level, sd, values["alarm"])
         return cls(
-            x=center_air(used).to_numpy(),
+            rows=rows,
+            x=values["x"],
             y=y,
             epoch=epoch,
             changed=changed,
             levels=level_basis(epoch, changed),
-            step=np.nan_to_num(room - density),
+            step=np.nan_to_num(values["room_density"] - density),
             density=density,
-            heated=np.nan_to_num(heated),
+            heated=np.nan_to_num(values.get("heated", np.zeros(len(y)))),
         )
 
     @property
@@ -117,6 +146,21 @@ class Checks:
         return fit_known_phi(
             self.expected_regressors, self.y, self.epoch, phi, self.density_variance, self.levels
         )
+
+
+def _arrays(used: pd.DataFrame) -> dict[str, Any]:
+    """Columns of usable points that `Checks` are built from."""
+    names = ["arc_setting", "air_density", "room_density", *(n for n in _OF_CHART if n in used)]
+    arrays: dict[str, Any] = {name: used[name].to_numpy(dtype=np.float64) for name in names}
+    arrays["x"] = centered_regressors(used)
+    if "alarm" in used:
+        arrays["alarm"] = used["alarm"].to_numpy(dtype=bool)
+    if "level" in used:
+        arrays["level"] = used["level"].to_numpy()
+    else:
+        arrays["arcs"] = used["arcs"].to_numpy(dtype=np.float64)
+        arrays["epoch"] = used["epoch"].to_numpy()
+    return arrays
 
 
 def indoor_probabilities(points: pd.DataFrame, phi: float) -> pd.Series:
@@ -145,10 +189,13 @@ def indoor_probabilities(points: pd.DataFrame, phi: float) -> pd.Series:
     standard errors when checks with an indoor probability over 0.3 were left out, and by 0.10
     with this method.
     """
-    ordered = usable(points).sort_values(["splicer", "checked_at"])
-    used = {str(name): rows for name, rows in ordered.groupby("splicer")}
-    crew = {name: Checks.from_points(rows) for name, rows in used.items()}
-    heated = pd.Series(np.nan, index=points.index)
+    crew = Checks.by_splicer(points)
+    estimate_heated(crew, phi)
+    return pd.Series(heated_rows(crew, len(points)), index=points.index)
+
+
+def estimate_heated(crew: dict[str, Checks], phi: float) -> None:
+    """Replace ``heated`` of all splicers of one model as in `indoor_probabilities`."""
     share = PRIOR_SHARE
     ambiguous = [name for name, checks in crew.items() if checks.step.any()]
     fits = {name: checks.fit(phi) for name, checks in crew.items()} if ambiguous else {}
@@ -172,8 +219,16 @@ def indoor_probabilities(points: pd.DataFrame, phi: float) -> pd.Series:
         after = np.concatenate([crew[name].heated for name in ambiguous])
         if np.abs(after - before).max() < TOLERANCE:
             break
-    for name in ambiguous:
-        heated[used[name].index] = np.where(crew[name].step != 0, crew[name].heated, np.nan)
+    for checks in crew.values():
+        checks.heated = np.where(checks.step != 0, checks.heated, 0.0)
+
+
+def heated_rows(crew: dict[str, Checks], count: int) -> Floats:
+    """``heated`` of the checks by their ``rows`` among so many; NaN where it does not matter."""
+    heated = np.full(count, np.nan)
+    for checks in crew.values():
+        possible = checks.step != 0
+        heated[checks.rows[possible]] = checks.heated[possible]
     return heated
 
 

@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.arc.arc_model import ArcModel, air_step
-from arcdrift.analysis.arc.arc_regressors import usable
 from arcdrift.analysis.arc.indoor_mixture import Checks
 from arcdrift.analysis.arc.pooled_regression import SLOPES, Prior, whiten
 from arcdrift.arrays import Floats, Ints
@@ -153,12 +152,17 @@ def check_influence(points: pd.DataFrame, model: ArcModel, prior: Prior | None) 
         `COLUMNS` by row of ``points``, NaN where a check was not used. ``air_change``: the joint
         effect of the air without the check, less that with it, setting units.
     """
-    out = pd.DataFrame(np.nan, index=points.index, columns=list(COLUMNS))
-    used = usable(points)
-    checks = Checks.from_points(used)
+    out = np.full((len(points), len(COLUMNS)), np.nan)
+    included = points["excluded"].isna().to_numpy()
+    out[included] = influence_of(Checks.from_points(points[included]), model, prior)
+    return pd.DataFrame(out, points.index, list(COLUMNS))
+
+
+def influence_of(checks: Checks, model: ArcModel, prior: Prior | None) -> Floats:
+    """`COLUMNS` of `check_influence` of usable checks, shape (n, 5)."""
     x = checks.expected_regressors
     diagnostics = deletion_diagnostics(checks.design(x), checks.y, checks.epoch, model.phi, prior)
-    out.loc[used.index] = np.column_stack(
+    return np.column_stack(
         [
             diagnostics.leverage,
             diagnostics.studentized,
@@ -167,7 +171,6 @@ def check_influence(points: pd.DataFrame, model: ArcModel, prior: Prior | None) 
             diagnostics.change[:, :2] @ air_step(x, np.array(model.mean)),
         ]
     )
-    return out
 
 
 @dataclass(frozen=True)

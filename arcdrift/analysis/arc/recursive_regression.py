@@ -9,10 +9,8 @@ import math
 from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
-import pandas as pd
 
 from arcdrift.analysis.arc.arc_levels import CREDIBLE_SD, GONE_CHECKS, GONE_SD, level_numbers
-from arcdrift.analysis.arc.arc_regressors import center_air
 from arcdrift.analysis.arc.level_moves import (
     FEWEST_CHECKS,
     MOVE_CHECKS,
@@ -111,23 +109,33 @@ class RecursiveRegression:
     reference: Reference | None = None
 
     @classmethod
-    def from_checks(cls, checks: pd.DataFrame) -> "RecursiveRegression":
-        """Regression of one splicer's checks in time order, before the first is learned."""
-        x = center_air(checks).to_numpy(dtype=float, copy=True)
-        level, set_back = level_numbers(checks)
+    def from_checks(
+        cls, x: Floats, setting: Floats, indoor_step: Floats, arcs: Floats, epoch: Ints
+    ) -> "RecursiveRegression":
+        """Regression of one splicer's checks in time order, before the first is learned.
+
+        Parameters
+        ----------
+        x : array of shape (checks, 3)
+            `centered_regressors`.
+        setting, indoor_step : array of shape (checks,)
+            See above.
+        arcs, epoch : array of shape (checks,)
+            Arcs on the electrodes, and number of the epoch.
+        """
+        level, set_back = level_numbers(arcs, epoch)
         first = np.flatnonzero(np.diff(level, prepend=level[0]))
-        setting = checks["arc_setting"].to_numpy(dtype=float)
         state = cls(
-            x=x,
+            x=x.copy(),
             setting=setting.copy(),
             observed=setting,
-            indoor_step=(checks["room_density"] - checks["air_density"]).tolist(),
-            density_variance=np.zeros(len(checks)),
+            indoor_step=indoor_step.tolist(),
+            density_variance=np.zeros(len(x)),
             level=level,
             kinds={int(i): REPLACEMENT if set_back[i] else OTHER_SERVICE for i in first},
             rows=np.empty((0, 0)),
-            beyond=np.full(len(checks), np.nan),
-            z=np.full(len(checks), np.nan),
+            beyond=np.full(len(x), np.nan),
+            z=np.full(len(x), np.nan),
         )
         state.build_rows()
         return state

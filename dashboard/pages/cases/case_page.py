@@ -26,6 +26,7 @@ from dashboard.pages.cases.case_words import (
     NO_WORK_AT_THE_ARC,
     Case,
     interval_text,
+    key_hint,
     kind_of,
     level_text,
     next_text,
@@ -37,9 +38,9 @@ from dashboard.pages.cases.case_words import (
     subject_links,
 )
 from dashboard.pages.cases.news import new_mark, news_line
-from dashboard.pages.findings.detail import finding_links
+from dashboard.pages.findings.detail import finding_evidence, finding_links, finding_page
 from dashboard.pages.findings.finding_words import finding_title
-from dashboard.url_query import href, shown
+from dashboard.url_query import shown
 
 EVIDENCE_SHOWN = 5
 """Findings listed at first; the others are one tap away."""
@@ -48,17 +49,30 @@ CASE_KEY = "case"
 
 
 def chosen_case(view: View) -> Case | None:
-    """Return the case with the id of the address, or with its first characters; None if none."""
+    """Return the case of the address; None if none.
+
+    The address has its id, the first characters of it, or the id of one of its findings.
+    """
+    wanted = view.query.get(CASE_KEY, "")
     try:
-        return find_case(view.data.cases(), view.query.get(CASE_KEY, ""))
+        return find_case(view.data.cases(), wanted)
     except UsageError:
-        return None
+        return next((case for case in view.data.cases() if wanted in case["findings"]), None)
+
+
+def chosen_finding(view: View) -> dict[str, Any] | None:
+    """Return the finding of the address: the one asked for on a case's page, or its own page's."""
+    wanted = {view.query.get("finding"), view.query.get(CASE_KEY)} - {None, ""}
+    return next((one for one in view.data.findings() if one["id"] in wanted), None)
 
 
 def render(view: View) -> html.Div:
     """Return the page."""
     back = dcc.Link("All cases", href="/cases", className="back")
     case = chosen_case(view)
+    finding = chosen_finding(view)
+    if case is None and finding is not None:
+        return finding_page(finding)
     if case is None:
         return html.Div(
             [
@@ -100,6 +114,7 @@ def _do_card(view: View, case: Case) -> html.Section:
             html.Div(["Result: ", html.Strong(result)]) if result else None,
             html.Div([html.Strong("Next. "), steps], className="next-box") if steps else None,
             case_forms(view, case),
+            key_hint("button to button", "presses"),
         ],
         className="card case-do",
         **{"aria-label": "What to do"},
@@ -135,6 +150,10 @@ def _evidence(view: View, case: Case) -> html.Section:
     found = [finding for finding in view.data.findings() if finding["id"] in own]
     found.sort(key=lambda finding: str(finding["until"]), reverse=True)
     found.sort(key=lambda finding: SEVERITY_ORDER[finding["severity"]])
+    chosen = chosen_finding(view)
+    asked = None if chosen is None else chosen["id"]
+    # the one asked for is among the first, so that it is in sight
+    found.sort(key=lambda finding: finding["id"] != asked)
     items, older = found[:EVIDENCE_SHOWN], found[EVIDENCE_SHOWN:]
     return card(
         facts(
@@ -146,7 +165,10 @@ def _evidence(view: View, case: Case) -> html.Section:
         ),
         html.P(["Likely cause: ", html.Strong(str(case["cause_text"]))]),
         html.P(rate_text(case["rate"])) if case["rate"] else None,
-        html.Ul([_finding(view, case, one) for one in items], className="finding-list")
+        html.Ul(
+            [_finding(view, case, one, opened=one["id"] == asked) for one in items],
+            className="finding-list",
+        )
         if items
         else notice("The records of today no longer show what this rests on."),
         html.Details(
@@ -162,15 +184,13 @@ def _evidence(view: View, case: Case) -> html.Section:
     )
 
 
-def _finding(view: View, case: Case, finding: dict[str, Any]) -> html.Li:
+def _finding(view: View, case: Case, finding: dict[str, Any], *, opened: bool = False) -> html.Li:
+    """Return one finding with its evidence one tap away; `opened` for the one asked for."""
     own = {link.href for link in subject_links(case)}
     links = [
-        dcc.Link("All about it", href=href("/findings", finding=finding["id"])),
-        *[
-            dcc.Link(link.children, href=link.href)
-            for link in finding_links(finding)
-            if link.href not in own
-        ],
+        dcc.Link(link.children, href=link.href, className="button")
+        for link in finding_links(finding)
+        if link.href not in own
     ]
     days = " to ".join(
         dict.fromkeys(shown_case_day(view, case, finding[end]) for end in ("since", "until"))
@@ -182,9 +202,19 @@ def _finding(view: View, case: Case, finding: dict[str, Any]) -> html.Li:
                 className="row",
             ),
             html.Div(finding["summary"]),
-            html.Div(links, className="row case-links"),
+            html.Details(
+                [
+                    html.Summary("Evidence and likely causes"),
+                    *finding_evidence(finding),
+                    html.Div(links, className="row buttons") if links else None,
+                ],
+                open=opened,
+                className="finding-more",
+            ),
         ],
-        className="mark-line",
+        id=f"finding-{finding['id']}",
+        className="mark-line chosen-finding" if opened else "mark-line",
+        tabIndex="-1" if opened else None,
     )
 
 
@@ -220,7 +250,10 @@ def _event(at: str, what: str, by: str | None, text: str) -> html.Li:
 def _cautions(case: Case) -> html.Section | None:
     if case["state"] == "closed" or kind_of(case) in NO_WORK_AT_THE_ARC:
         return None
+    # cleaving and cleaning need no hand at the electrodes
+    at_the_fiber = (*CAUTIONS[1:3], CAUTIONS[-1])
+    cautions = at_the_fiber if kind_of(case) in ("hand", "cleave") else CAUTIONS
     return card(
-        html.Ul([html.Li(caution) for caution in CAUTIONS], className="cautions"),
+        html.Ul([html.Li(caution) for caution in cautions], className="cautions"),
         title="Before you touch anything",
     )

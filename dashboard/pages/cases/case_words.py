@@ -148,6 +148,22 @@ def result_text(case: Case) -> str:
     return f"{text[:1].upper()}{text[1:]}."
 
 
+def began_text(view: View, case: Case) -> str:
+    """Say since when, where the title of the case does not say it; else empty."""
+    if " since " in str(case["title"]):
+        return ""
+    return f"Since {shown_case_day(view, case, case['since'])}."
+
+
+def key_hint(what: str, does: str = "opens") -> html.P:
+    """Return the line that says how a page is worked from the keyboard; not on a phone."""
+    return html.P(
+        [html.Kbd("j"), " and ", html.Kbd("k"), f" or the arrows go from {what}, ",
+         html.Kbd("Enter"), f" {does} it."],
+        className="muted hint wide-only key-hint",
+    )  # fmt: skip
+
+
 def subject_links(case: Case) -> list[Any]:
     """Return links to the pages of a case's subject."""
     kind, name = str(case["subject"]["type"]), str(case["subject"]["id"])
@@ -158,7 +174,7 @@ def subject_links(case: Case) -> list[Any]:
     elif kind == "technician":
         links = [(f"Open {name}", href("/person", technician=name))]
     elif kind == "cleaver":
-        links = [("Open blades and cleaves", "/coaching")]
+        links = [("Open blades", "/upkeep?what=blades"), ("Open cleave angles", "/coaching")]
     elif kind in ("site", "crew"):
         links = [("Open its loss chart", href("/loss", subject=f"{kind}:{name}"))]
     else:

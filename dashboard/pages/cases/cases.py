@@ -23,14 +23,16 @@ from dashboard.pages.cases import revisit
 from dashboard.pages.cases.case_words import (
     KINDS,
     Case,
+    began_text,
     case_href,
+    key_hint,
     kind_of,
     next_text,
     result_text,
-    shown_case_day,
     state_text,
 )
 from dashboard.pages.cases.news import new_mark, news_line
+from dashboard.pages.cases.notes import findings_table, notes_section, notes_table
 from dashboard.subjects import subject_title
 from dashboard.url_query import Query, href
 
@@ -102,7 +104,12 @@ def cases_table(view: View) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
-TABLES = {"cases": cases_table, "revisit": revisit.revisit_table}
+TABLES = {
+    "cases": cases_table,
+    "revisit": revisit.revisit_table,
+    "findings": findings_table,
+    "notes": notes_table,
+}
 
 
 def render(view: View) -> html.Div:
@@ -117,9 +124,11 @@ def render(view: View) -> html.Div:
                 className="heading-row case-heading",
             ),
             news_line(view, cases, "cases"),
+            key_hint("case to case") if cases else None,
             *_sections(view, open_cases, any_cases=bool(everything)),
             _closed(view, closed),
             revisit.revisit_card(view),
+            notes_section(view),
             html.Div(csv_button("/cases", "cases", view.query, "these cases"), className="row"),
         ]
     )
@@ -135,7 +144,17 @@ def _counts_text(cases: Sequence[Case]) -> str:
         )
     ]
     parts = [f"{count} {one if count == 1 else many}" for count, one, many in counts if count]
-    return ", ".join(parts) + "." if parts else "Nothing is open."
+    if not parts:
+        return "Nothing is open."
+    people = sum(case["subject"]["type"] == "technician" for case in cases)
+    # the Shift page counts the others, since it names nobody
+    apart = (
+        f" {people} of these {'is' if people == 1 else 'are'} about one person's work, which the "
+        "page Shift leaves out."
+        if people
+        else ""
+    )
+    return f"{', '.join(parts)}.{apart}"
 
 
 def _sections(view: View, cases: Sequence[Case], *, any_cases: bool) -> list[Any]:
@@ -182,7 +201,7 @@ def _row(view: View, case: Case) -> html.Li:
             html.Div(
                 state_text(view, case)
                 if case["state"] == "closed"
-                else f"{state_text(view, case)} Since {shown_case_day(view, case, case['since'])}.",
+                else f"{state_text(view, case)} {began_text(view, case)}".strip(),
                 className="muted",
             ),
             html.Div(["Result: ", result]) if result and waits else None,

@@ -1,4 +1,4 @@
-"""The details of one finding: when, likely causes, evidence, cautions, links."""
+"""One finding in full: when, likely causes, evidence, links; and the page of one of no case."""
 
 from typing import Any
 
@@ -6,7 +6,7 @@ from dash import dcc, html
 
 from arcdrift.analysis.advice.advice import CAUTIONS
 from arcdrift.wording import probability_text
-from dashboard.components import View, facts, notice, severity_tag, shown_day
+from dashboard.components import facts, heading, severity_tag, shown_day
 from dashboard.pages.findings.evidence import evidence_facts
 from dashboard.pages.findings.finding_words import (
     case_link,
@@ -17,7 +17,7 @@ from dashboard.pages.findings.finding_words import (
     subject_text,
 )
 from dashboard.subjects import CHARTED, MEASURE_OF_KIND, chart_address
-from dashboard.url_query import href, search
+from dashboard.url_query import href
 
 
 def finding_links(finding: dict[str, Any]) -> list[Any]:
@@ -54,46 +54,56 @@ def finding_links(finding: dict[str, Any]) -> list[Any]:
     return links
 
 
-def finding_detail(view: View, finding: dict[str, Any]) -> html.Section:
-    """Return the panel with everything that is known of a finding."""
-    list_query = {key: value for key, value in view.query.items() if key != "finding"}
+def finding_evidence(finding: dict[str, Any]) -> list[Any]:
+    """Return when a finding began, its likely causes and its evidence in numbers."""
     causes = finding["likely_causes"]
-    return html.Section(
+    onset = [("Change likely began", onset_words(finding["onset"]))] if finding["onset"] else []
+    return [
+        facts(
+            [
+                ("First alarm", shown_day(finding["since"])),
+                ("Latest evidence", shown_day(finding["until"])),
+                *onset,
+            ]
+        ),
+        *([html.H3("Likely causes"), _causes(causes)] if causes else []),
+        html.H3("Evidence"),
+        facts(evidence_facts(finding["evidence"])),
+    ]
+
+
+def finding_page(finding: dict[str, Any]) -> html.Div:
+    """Return the page of a finding that belongs to no case."""
+    over_limit = finding["kind"] == "loss-over-limit"
+    return html.Div(
         [
-            html.Div(
+            dcc.Link("All cases", href="/cases", className="back"),
+            heading(
+                f"{subject_text(finding)}: {lower_first(finding_title(finding))}",
+                "Seen, and nobody's work: it belongs to no case.",
+            ),
+            html.Section(
                 [
-                    severity_tag(finding["severity"]),
-                    case_link(finding),
-                    dcc.Link(
-                        "Close",
-                        href=f"/findings{search(list_query)}",
-                        className="button close-detail",
+                    html.Div(
+                        [severity_tag(finding["severity"]), case_link(finding)], className="row"
                     ),
+                    html.P(finding["summary"], className="lead"),
+                    html.Div([html.Strong("Next. "), next_step(finding)], className="next-box")
+                    if finding["next_step"]
+                    else None,
+                    html.Div(finding_links(finding), className="row buttons"),
+                    *finding_evidence(finding),
                 ],
-                className="row",
+                className="card",
             ),
-            html.H2(f"{finding_title(finding)}: {subject_text(finding)}"),
-            html.P(finding["summary"], className="lead"),
-            html.Div([html.Strong("Next step. "), next_step(finding)], className="next-box"),
-            html.Div(finding_links(finding), className="row buttons"),
-            html.H3("When"),
-            facts(
-                [
-                    ("First alarm", shown_day(finding["since"])),
-                    ("Latest evidence", shown_day(finding["until"])),
-                    ("Change likely began", onset_words(finding["onset"])),
-                ]
-            ),
-            html.H3("Likely causes"),
-            _causes(causes) if causes else notice("Nothing on record points to a cause."),
-            html.H3("Evidence"),
-            facts(evidence_facts(finding["evidence"])),
-            html.H3("Before you touch anything"),
-            html.Ul([html.Li(caution) for caution in CAUTIONS], className="cautions"),
-        ],
-        className="card detail",
-        **{"aria-label": "Chosen finding"},
+            None if over_limit else html.P(CAUTIONS[0], className="muted hint"),
+        ]
     )
+
+
+def lower_first(text: str) -> str:
+    """Return a title as the middle of a sentence."""
+    return text[:1].lower() + text[1:]
 
 
 def _causes(causes: list[dict[str, Any]]) -> html.Ol:

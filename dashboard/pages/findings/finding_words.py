@@ -69,6 +69,8 @@ def subject_text(finding: dict[str, Any]) -> str:
     subject = finding["subject"]
     rolled = finding["kind"] in MEASURE_OF_KIND
     name = str(subject["id"])
+    if subject["type"] == "stream":
+        return name.replace(" / ", ", ", 1)
     return subject_title(subject["type"], name) if rolled else name
 
 
@@ -87,6 +89,13 @@ def case_link(finding: dict[str, Any]) -> dcc.Link | None:
     if state is None:
         return None
     return dcc.Link(f"Case: {state}", href=f"/cases/{finding['case_id']}", className="to-case")
+
+
+def finding_href(finding: dict[str, Any]) -> str:
+    """Return the address at which a finding is shown: on its case's page, or on its own."""
+    if finding["case_id"] is None:
+        return f"/cases/{finding['id']}"
+    return href(f"/cases/{finding['case_id']}", finding=finding["id"])
 
 
 def concerns_splicer(finding: dict[str, Any], splicer: str) -> bool:
@@ -137,7 +146,7 @@ def finding_card(finding: dict[str, Any]) -> html.Div:
                     html.Div(finding["summary"]),
                     *causes_and_next_step(finding),
                 ],
-                href=href("/findings", finding=finding["id"]),
+                href=finding_href(finding),
                 className="finding-link",
             ),
             case_link(finding),

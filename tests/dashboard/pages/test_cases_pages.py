@@ -20,7 +20,7 @@ from dashboard.downloads import as_csv
 from dashboard.pages.cases import cases as cases_page
 from dashboard.pages.cases.case_callbacks import said
 from dashboard.pages.cases.case_forms import FieldProblems, typed_statement
-from dashboard.pages.cases.case_words import interval_text, level_text
+from dashboard.pages.cases.case_words import began_text, interval_text, level_text
 from dashboard.pages.cases.cases import cases_table
 from dashboard.pages.cases.news import events_of
 from dashboard.reading.data import CrewData
@@ -66,7 +66,9 @@ def links(data: CrewData, path: str, query: str = "") -> list[str]:
 
 def test_the_page_says_first_what_needs_somebody_now(crew: UnchangingCrew) -> None:
     words = shown(crew, "/cases")
-    assert words.startswith("Cases 4 need somebody.")
+    assert words.startswith(
+        "Cases 4 need somebody. 1 of these is about one person's work, which the page Shift leaves"
+    )
     new = words.partition("New: needs somebody")[2].partition("Closed (1)")
     assert (
         new[0].index("loss up 60 %")
@@ -128,6 +130,40 @@ def test_one_case_tells_its_state_evidence_history_and_cautions(crew: Unchanging
     where = links(crew, f"/cases/{LOSS}")
     assert "/splicer?splicer=Kestrel" in where
     assert "/loss?splicer=Kestrel&program=single-mode+fixed" in where
+
+
+def test_a_finding_has_its_evidence_on_the_page_of_its_case(crew: UnchangingCrew) -> None:
+    (own,) = next(case for case in crew.cases() if case["id"] == LOSS)["findings"]
+    page = screen(crew, f"/cases/{LOSS}", f"?finding={own}", "light")
+    (line,) = [one for one in parts(page) if getattr(one, "id", "") == f"finding-{own}"]
+    (folded,) = [one for one in parts(line) if type(one).__name__ == "Details"]
+    assert folded.open
+    words = " ".join(text(folded).split())
+    assert "First alarm 7 Jun 2025" in words
+    assert "Change likely began 4 Jun 2025 (between 2 Jun 2025 and 5 Jun 2025)" in words
+    assert words.index("Arc check missed 70 %") < words.index("V-grooves 30 %")
+    assert "Loss since, high values capped 0.064 dB" in words
+    plain = screen(crew, f"/cases/{LOSS}", "", "light")
+    assert not any(one.open for one in parts(plain) if type(one).__name__ == "Details"
+                   and getattr(one, "className", "") == "finding-more")  # fmt: skip
+    # the address that the page of findings had leads there
+    moved = screen(crew, "/findings", f"?finding={own}", "light")
+    assert getattr(moved, "data-moved") == f"/cases/{own}"
+    assert "Kestrel, single-mode fixed: loss up 60 %" in text(moved)
+
+
+def test_a_title_that_says_since_when_is_not_told_so_twice(crew: UnchangingCrew) -> None:
+    run = crew.run()
+    assert run is not None
+    view = View(crew, run, {}, "light")
+    case = next(one for one in crew.cases() if one["id"] == LOSS)
+    assert began_text(view, case) == "Since 4 Jun 2025."
+    assert began_text(view, case | {"title": "Kestrel: loss up 60 % since 4 Jun"}) == ""
+
+
+def test_how_the_keyboard_works_is_said(crew: UnchangingCrew) -> None:
+    assert "j and k or the arrows go from case to case, Enter opens it." in shown(crew, "/cases")
+    assert "go from button to button, Enter presses it." in shown(crew, f"/cases/{LOSS}")
 
 
 def test_a_habit_tells_its_rate_and_no_caution_about_glass(crew: UnchangingCrew) -> None:
@@ -288,7 +324,6 @@ def test_the_other_pages_say_where_the_case_stands_and_lead_to_it(
     for path, query in (
         ("/splicer", "?splicer=Kestrel"),
         ("/loss", "?splicer=Kestrel&program=single-mode+fixed"),
-        ("/findings", f"?finding={own.findings()[0]['id']}"),
     ):
         assert "Case: taken on" in shown(own, path, query)
         assert f"/cases/{LOSS}" in links(own, path, query)

@@ -89,11 +89,14 @@ def test_the_coaching_log_shows_what_changed_after(tmp_path):
 
 STREAM = {"splicer": "Kestrel", "program": "single-mode fixed"}
 PAGES = [
-    *(("/" + path, "") for path in ("", "prep", "person", "checks", "findings", "loss", "design")),
+    *(
+        ("/" + path, "")
+        for path in ("", "coaching", "person", "checks", "cases", "upkeep", "loss", "budget")
+    ),
     ("/splicer", "?splicer=Kestrel"),
     ("/loss", search(STREAM)),
     ("/loss", "?subject=technician:Birch"),
-    ("/findings", f"?finding={findings()[0].id}"),
+    (f"/cases/{findings()[0].id}", ""),
 ]
 NAMING = replace(
     findings()[0],
@@ -111,14 +114,14 @@ def assert_nobody_named(data: CrewData, technician: str) -> None:
     run = data.run()
     told = {
         (path, query): json.dumps(whole(data, path, query), cls=PlotlyJSONEncoder)
-        for path, query in [*PAGES, ("/findings", f"?finding={NAMING.id}")]
+        for path, query in [*PAGES, (f"/cases/{NAMING.id}", "")]
     }
     block = grid_rows(data, *STREAM.values(), "", {"startRow": 0, "endRow": 100})
     told["block", ""] = json.dumps(block["rowData"])
     for key, table in TABLES.items():
-        if key[0] == "design" and key[1] != "alarms":
+        if key[0] == "budget" and key[1] != "alarms":
             continue  # the other tables of that page are of charts, and slow
-        person = key[0] in ("prep", "person")
+        person = key[0] in ("coaching", "person")
         query = {"technician": technician} if person else STREAM | {"subject": "technician:Birch"}
         told[key] = as_csv(table(View(data, run, query, "light")))
     people = re.compile("|".join(PEOPLE))
@@ -143,7 +146,7 @@ def test_people_can_be_kept_off_every_screen_and_export(tmp_path):
     assert HIDDEN in shown(data, "/coaching")
     assert HIDDEN in shown(data, "/person", "?technician=Birch")
     assert_nobody_named(data, "Birch")
-    assert "in the hands of one person: the loss rose." in shown(data, "/findings", "?finding=gone")
+    assert "in the hands of one person: the loss rose." in shown(data, "/cases")
     # splicers and blades are no people
     assert "Heron" in shown(data, "/coaching")
     assert "Technician" not in shown(data, "/loss", search(STREAM))
@@ -155,12 +158,12 @@ def test_a_finding_about_a_person_leads_to_their_page_or_is_not_shown(tmp_path):
         summary="Birch: angles are high.",
     )  # fmt: skip
     data = crew_with_findings(tmp_path / "open", [about])
-    page = whole(data, "/findings", f"?finding={about.id}")
+    page = whole(data, f"/cases/{about.id}")
     links = [str(getattr(part, "href", "")) for part in parts(page)]
     assert "/person?technician=Birch" in links
     toml = tmp_path / "open" / "crew.toml"
     toml.write_text(toml.read_text() + "[prep]\nperson_pages = false\n", encoding="utf-8")
-    assert "Birch" not in shown(CrewData(tmp_path / "open"), "/findings")
+    assert "Birch" not in shown(CrewData(tmp_path / "open"), "/cases")
 
 
 @pytest.mark.parametrize("share", ["redo", "bad", "nonsense"])
