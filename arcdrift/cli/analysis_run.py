@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterable
+from contextlib import nullcontext
 from typing import TYPE_CHECKING
 
 from arcdrift.cli.crew_folder import CrewSession
@@ -9,10 +10,15 @@ from arcdrift.cli.output import print_notice, print_waiting, progress_bar
 
 if TYPE_CHECKING:
     from arcdrift.analysis.review.review import Review
+    from arcdrift.cli.executors.worker_processes import LastingWorkers
 
 
 def review_crew(
-    session: CrewSession, *, from_scratch: bool = False, executor: str | None = None
+    session: CrewSession,
+    *,
+    from_scratch: bool = False,
+    executor: str | None = None,
+    lasting: "LastingWorkers | None" = None,
 ) -> "Review":
     """Analyze the records of a crew, with a progress bar.
 
@@ -22,12 +28,18 @@ def review_crew(
         Whether to read every record again.
     executor : str, optional
         What was asked for (`arcdrift.cli.executors.executor_choice.chosen_executor`).
+    lasting : LastingWorkers, optional
+        Workers that stay after the review, instead.
     """
     with progress_bar("Analyzing", "splicers") as progress:
         from arcdrift.analysis.review.review import review
         from arcdrift.cli.executors.executor_choice import chosen_executor, lost_worker_notices
 
-        with chosen_executor(session.engine, executor) as workers:
+        with (
+            nullcontext(lasting.pool())
+            if lasting is not None
+            else chosen_executor(session.engine, executor)
+        ) as workers:
             done = review(
                 session.engine,
                 session.crew,

@@ -33,7 +33,7 @@ from sqlalchemy import Engine
 from arcdrift.analysis.budget.replay_alarms import History, recorded_alarms
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, workdays_of
 from arcdrift.analysis.review.review import Review, review
-from arcdrift.cli.executors.worker_processes import worker_pool
+from arcdrift.cli.executors.worker_processes import LastingWorkers
 from arcdrift.settings import CREW_FILE, Crew, load_crew
 from arcdrift.simulate import invented_crew, simulate_frames
 from arcdrift.simulate.output.log_files import crew_toml
@@ -118,10 +118,9 @@ def beyond(losses: np.ndarray) -> int:
     return int((np.abs(losses - losses.mean()) > half).sum())
 
 
-def analyzed(engine: Engine, crew: Crew) -> Review:
-    """Review as ``arcdrift analyze`` does."""
-    with worker_pool(engine) as executor:
-        return review(engine, crew, executor=executor)
+def analyzed(engine: Engine, crew: Crew, workers: LastingWorkers) -> Review:
+    """Review as ``arcdrift import --watch --analyze`` does, whose workers stay."""
+    return review(engine, crew, executor=workers.pool())
 
 
 def timed(work: Callable[[], Result]) -> tuple[Result, Spent]:
@@ -177,15 +176,16 @@ def main() -> None:
 def compare(folder: Path) -> None:
     """Review a store and run the notebook over its records."""
     crew, engine = load_crew(folder), open_store(folder)
-    done, took = timed(lambda: analyzed(engine, crew))
-    say("review of everything", took, done.splices)
+    with LastingWorkers(engine) as workers:
+        done, took = timed(lambda: analyzed(engine, crew, workers))
+        say("review of everything", took, done.splices)
 
-    def next_day() -> Review:
-        store_last_day(engine, folder)
-        return analyzed(engine, crew)
+        def next_day() -> Review:
+            store_last_day(engine, folder)
+            return analyzed(engine, crew, workers)
 
-    done, later = timed(next_day)
-    say("the next day", later, done.splices)
+        done, later = timed(next_day)
+        say("the next day", later, done.splices)
     peak = sum(resource.getrusage(who).ru_maxrss for who in WHOSE) / 1024
     checks, splices, readings = (
         read_records(engine, kind) for kind in ("arc-checks", "splices", "readings")

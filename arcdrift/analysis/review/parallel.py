@@ -33,6 +33,9 @@ IDS_AT_ONCE = 20_000
 """Most ids in one query, which must not grow too long."""
 EARLIER_SPLICES = 10
 """So many splices of settled days take about the time and memory of one of the latest days."""
+FEWEST_SINCE_SETTLED = 25_000
+"""Fewest splices summarized at once if most days are settled: only a crew's latest days are read,
+and a worker that is there already can take half of them."""
 
 Arguments = ParamSpec("Arguments")
 Result = TypeVar("Result")
@@ -111,10 +114,11 @@ def summarize_parts(
         When what `days` says of earlier days does not fit the records.
     """
     days = DayRange() if days is None else days
-    counts = inputs.splice_counts
-    if days.earlier is not None:  # only the counters of earlier splices are read
-        counts = {name: count // EARLIER_SPLICES for name, count in counts.items()}
-    parts = split_by_splices(counts)
+    if days.earlier is None:
+        parts = split_by_splices(inputs.splice_counts)
+    else:  # only the counters of earlier splices are read
+        counts = {name: count // EARLIER_SPLICES for name, count in inputs.splice_counts.items()}
+        parts = split_by_splices(counts, FEWEST_SINCE_SETTLED)
 
     def arguments(names: list[str]) -> tuple[SpliceReader, list[str], ReviewInputs, DayRange]:
         return read_splices, names, inputs.for_splicers(names), days.for_splicers(names)
@@ -162,10 +166,11 @@ def _summarize_on_fleet(
             future.cancel()
 
 
-def split_by_splices(splice_counts: dict[str, int]) -> list[list[str]]:
+def split_by_splices(splice_counts: dict[str, int], fewest: int | None = None) -> list[list[str]]:
     """Split splicers into parts of about the same number of splices (see `PART_SPLICES`)."""
     total = sum(splice_counts.values())
-    fewest, most = PART_SPLICES
+    few, most = PART_SPLICES
+    fewest = few if fewest is None else fewest
     wanted = min(max(total / PARTS, fewest), most)
     size = max(total / max(np.ceil(total / wanted), 1.0), 1.0)
     parts: dict[int, list[str]] = {}

@@ -2,6 +2,7 @@
 
 import gc
 import os
+import signal
 from collections.abc import Callable, Iterator
 from concurrent.futures import (
     BrokenExecutor,
@@ -9,7 +10,7 @@ from concurrent.futures import (
     InvalidStateError,
     ProcessPoolExecutor,
 )
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from importlib import import_module
 from multiprocessing import get_context
 from typing import Any, TypeVar
@@ -105,7 +106,8 @@ def _started(workers: int) -> Iterator[WorkerProcesses | None]:
         yield None
         return
     # spawn on every system: a forked child of a process with threads can hang
-    with WorkerProcesses(workers, mp_context=get_context("spawn")) as executor:
+    spawn = get_context("spawn")
+    with WorkerProcesses(workers, mp_context=spawn, initializer=_leave_interrupts) as executor:
         # workers start now, while this process still reads what all parts of a review need
         executor.submit(_import_review)
         try:
@@ -113,6 +115,36 @@ def _started(workers: int) -> Iterator[WorkerProcesses | None]:
         except BaseException:
             executor.shutdown(wait=False, cancel_futures=True)
             raise
+
+
+class LastingWorkers:
+    """Worker processes that stay from one review to the next, as a watched folder needs them.
+
+    They are started at the first review of a store that is large enough, and anew after one of
+    them was lost.
+    """
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine, self._opened = engine, ExitStack()
+        self._pool: WorkerProcesses | None = None
+
+    def __enter__(self) -> "LastingWorkers":
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._opened.close()
+
+    def pool(self) -> WorkerProcesses | None:
+        """Return the workers; None where they do not pay."""
+        if self._pool is None or self._pool.is_broken:
+            self._opened.close()
+            self._pool = self._opened.enter_context(worker_pool(self._engine))
+        return self._pool
+
+
+def _leave_interrupts() -> None:
+    """Leave Ctrl-C, which reaches all processes of a terminal, to the main process."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _import_review() -> None:

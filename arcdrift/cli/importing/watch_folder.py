@@ -20,6 +20,7 @@ from arcdrift.cli.output import count_noun, print_lines, print_notice, print_wai
 from arcdrift.errors import ArcdriftError, BadInput, StoreTrouble
 
 if TYPE_CHECKING:
+    from arcdrift.cli.executors.worker_processes import LastingWorkers
     from arcdrift.intake.containers.folder_watch import WatchedFolder
     from arcdrift.intake.layout.layouts import Layout
 
@@ -61,6 +62,7 @@ class FolderWatch:
 
     def run(self, rounds: int | None = None) -> WatchTotals:
         """Look at the folder and import new files, for `rounds` rounds or until interrupted."""
+        from arcdrift.cli.executors.worker_processes import LastingWorkers
         from arcdrift.intake.containers.folder_watch import WatchedFolder
 
         if self.interval_s < MIN_INTERVAL_S:
@@ -75,12 +77,12 @@ class FolderWatch:
         )
         for sentence in folder.troubles:
             print_notice(sentence)
-        with _interrupt_on_sigterm():
+        with LastingWorkers(self.session.engine) as workers, _interrupt_on_sigterm():
             try:
                 while rounds is None or rounds > 0:
                     time.sleep(self.interval_s)
                     with errors_as_interrupts():
-                        self._run_round(folder, totals)
+                        self._run_round(folder, totals, workers)
                     rounds = None if rounds is None else rounds - 1
             except KeyboardInterrupt:
                 pass  # the usual end; the store has rolled back an import that was running
@@ -91,7 +93,9 @@ class FolderWatch:
         )
         return totals
 
-    def _run_round(self, folder: "WatchedFolder", totals: WatchTotals) -> None:
+    def _run_round(
+        self, folder: "WatchedFolder", totals: WatchTotals, workers: "LastingWorkers"
+    ) -> None:
         accepted_before = totals.accepted
         try:
             ready = folder.finished_files()
@@ -111,7 +115,7 @@ class FolderWatch:
         if self.analyze and totals.accepted > accepted_before:
             try:
                 with errors_as_interrupts():
-                    findings = review_findings_text(review_crew(self.session))
+                    findings = review_findings_text(review_crew(self.session, lasting=workers))
                 print_lines(f"{_time_of_day()} analyzed: {findings}.")
             except ArcdriftError as problem:
                 self._print_once(folder, problem)
