@@ -25,6 +25,7 @@ from dashboard.pages.coaching.person import person_log
 from dashboard.pages.loss.baseline_card import typed_mark
 from dashboard.pages.loss.stream import grid_rows
 from dashboard.pages.shift.shift import shift_board
+from dashboard.pages.shift.splicer_states import UNTIL_DONE
 from dashboard.pages.splicer import written_callbacks
 from dashboard.pages.splicer.splicer import charts_below_advice
 from dashboard.reading.data import CrewData
@@ -227,7 +228,7 @@ def register(app: Dash, data: CrewData) -> None:
     @for_role("technician")
     def fill_shift(slot: dict[str, str]) -> Any:
         query = search({"mine": slot["mine"]} if slot["mine"] else {})
-        return _in_slot(data, query, "light", lambda view: shift_board(view, wait=True).children)
+        return _in_slot(data, query, "light", lambda view: shift_board(view, UNTIL_DONE).children)
 
     @app.callback(
         Output(ids.RESULTS_VERSION, "data", allow_duplicate=True),

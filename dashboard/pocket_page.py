@@ -10,16 +10,15 @@ from html import escape
 from pathlib import Path
 
 import segno
-from dash import html
 from flask import Flask, Response, request
 
-from arcdrift.errors import ArcdriftError
 from dashboard.access.current_user import current_user
 from dashboard.access.roles import ANYBODY, for_role
 from dashboard.access.served_address import ServedAddress
 from dashboard.components import View, shown_time
 from dashboard.my_splicer import COOKIE, COOKIE_SECONDS, cookie_value, my_splicer
-from dashboard.pages.splicer.advice_card import newest_air_card
+from dashboard.pages.splicer.advice_card import advice_card, advice_now
+from dashboard.pages.splicer.checklist_card import checklist_card
 from dashboard.reading.data import CrewData
 from dashboard.server_rendered_advice import as_html
 from dashboard.url_query import href
@@ -124,10 +123,11 @@ def pocket_html(data: CrewData, splicer: str | None, scheme: str) -> str:
         words = "Choose the splicer in your van. Its page stays on the phone, also without signal."
         return _page("My splicer", f"<p>{words}</p>{_links(data)}", dark=dark)
     view = View(data, run, {}, "dark" if dark else "light")
-    try:
-        card = as_html(newest_air_card(view, splicer))
-    except ArcdriftError as problem:
-        card = as_html(html.P(str(problem), className="notice"))
+    advice, trouble = advice_now(view, splicer)
+    items = () if advice is None else advice.start_of_day
+    card = as_html(
+        [advice_card(view, splicer, advice, trouble, with_air=True), checklist_card(items)]
+    )
     made = datetime.now(UTC)
     stamp = (
         f'<p class="pocket-age" role="status">As of <time datetime="{made.isoformat()}">'

@@ -37,6 +37,27 @@
         }
     });
 
+    // one degree colder or warmer; taps that follow each other are one question
+    let stepped = null;
+    document.addEventListener("click", (event) => {
+        const step = event.target.closest("[data-step]");
+        const input = step && step.parentElement.querySelector("input");
+        if (!input) {
+            return;
+        }
+        const shown = input.value === "" ? input.placeholder : input.value;
+        const value = (stepped ? stepped.value : Number(shown) || 0) + Number(step.dataset.step);
+        window.clearTimeout(stepped && stepped.timer);
+        const id = JSON.parse(input.id);
+        window.dash_clientside.set_props(id, { placeholder: String(value) });
+        stepped = { value, timer: window.setTimeout(() => {
+            stepped = null;
+            window.dash_clientside.set_props(id, { value });
+        }, 450) };
+    });
+
+    window.addEventListener("hashchange", () => showPart(window.location.hash));
+
     // a link to a part of a page opens it where it is folded
     function showPart(hash) {
         const part = hash.length > 1 && document.getElementById(hash.slice(1));
@@ -52,7 +73,11 @@
         return true;
     }
 
+    let kept = null; // what of the page had the keyboard, where it is named to keep it
+
     document.addEventListener("focusin", (event) => {
+        const named = event.target.closest("[data-keep]");
+        kept = named ? named.dataset.keep : null;
         const control = event.target.closest("[id*='\"type\":\"filter\"']");
         held = control ? control.id : null;
     });
@@ -114,8 +139,13 @@
         }
         const splices = document.querySelector(".splice-list");
         const day = now.searchParams.get("day");
+        const again = before.pathname === now.pathname && kept &&
+            [...document.querySelectorAll("[data-keep]")].find((one) => one.dataset.keep === kept);
         if (before.pathname === now.pathname && held) {
             giveBack(held);
+        } else if (again) {
+            (again.matches("button") ? again : again.querySelector("a, button"))
+                .focus({ preventScroll: true });
         } else if (day && day !== before.searchParams.get("day") && splices) {
             splices.scrollIntoView();
         } else if (back) {

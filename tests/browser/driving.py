@@ -41,7 +41,7 @@ SETTLED = """() => {
         graph => !graph.querySelector('.main-svg'));
     const empty = [...document.querySelectorAll('.ag-root-wrapper')].some(
         grid => grid.offsetParent && !grid.querySelector('.ag-cell'));
-    const pending = document.querySelector('.advice-pending');
+    const pending = document.querySelector('#page .advice-pending');
     return !busy && !pending && !bare && !empty && drawn;
 }"""
 

@@ -1,6 +1,7 @@
 """A verdict has the same words and the same mark on every page, in the command and in its JSON."""
 
 import json
+import math
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -60,7 +61,7 @@ def test_words_and_mark_are_the_same_everywhere(
     run = data.run()
     assert run is not None
     view = View(data, run, {}, "light")
-    state = next(one for one in splicers_now(data, None, wait=True) if one.splicer == "Heron")
+    state = next(one for one in splicers_now(data, None, math.inf) if one.splicer == "Heron")
     assert " ".join(text(my_panel(view, state)).split()).count(f"{written} {REASON}") == 1
     tile = tiles(view, [state], None)
     assert text(tile).split()[:1] == [verdict.mark]

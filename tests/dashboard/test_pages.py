@@ -135,17 +135,22 @@ def test_a_censored_loss_is_shown_as_its_limit(tmp_path):
 
 def test_splicer_page_leads_with_the_advice(data: CrewData):
     words = shown(data, "/splicer", "?splicer=Kestrel")
-    assert words.index("Run the daily check") < words.index("Arc setting found by each check")
+    assert words.index("Run the daily check") < words.index("beyond what air and wear explain")
+    assert words.index("beyond what air") < words.index("Arc setting found by each check")
     assert "No arc check has passed since this workday began." in words
     for caution in CAUTIONS:
         assert caution in words
 
 
-def test_splicer_page_answers_for_typed_air(data: CrewData):
+def test_the_answer_for_other_air_stands_beside_its_fields_and_is_marked(data: CrewData):
     words = shown(data, "/splicer", "?splicer=Heron&temperature=18&pressure=1008&humidity=55")
-    assert "Keep working" in words
-    assert "typed in" in words
-    assert "Air now: 18 °C, 1008 hPa, 55 %" in words
+    answer = words.partition("Going elsewhere?")[2].partition("The arc setting of each check")[0]
+    assert "supposed ✓ Keep working" in answer
+    assert "Air supposed: 18 °C, 1,008 hPa, 55 %; typed in" in answer
+    # the verdict of the page stays that of the air as it is
+    other = shown(data, "/splicer", "?splicer=Kestrel&temperature=18")
+    assert "Run the daily check" in other.partition("Going elsewhere?")[0]
+    assert "supposed" not in shown(data, "/splicer", "?splicer=Heron")
 
 
 def test_air_that_cannot_be_is_refused_in_words(data: CrewData):

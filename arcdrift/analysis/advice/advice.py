@@ -50,6 +50,8 @@ CAUTIONS = (
     "In a manhole or other confined space, test the air before arcing.",
     "The maker's manual, local codes and licensed practice come first.",
 )
+MODEL_REASON = "The arc should be at"
+"""How the reason begins that tells the setting needed and the one in force."""
 DRIFTING = ("arc-step", "arc-drift")
 WORN = "electrodes-worn"
 DRIFT_NOTE = (
@@ -274,7 +276,7 @@ def _model_answer(
     probability = required.probability_off(last.arc_setting, tolerance)
     # to a tenth, as on pages and in tables: the same number must not look like two
     sentence = (
-        f"The arc should be at {interval_text(value, low, high, model.unit, 1)}; it is set to "
+        f"{MODEL_REASON} {interval_text(value, low, high, model.unit, 1)}; it is set to "
         f"{last.arc_setting:g}. Chance of being off by more than {tolerance:.1f}: "
         f"{probability_text(probability)}."
     )

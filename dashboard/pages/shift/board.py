@@ -7,6 +7,7 @@ from dash import dcc, html
 
 from dashboard.components import View, notice, verdict_line, verdict_mark
 from dashboard.pages.shift.splicer_states import SplicerNow
+from dashboard.pages.splicer.advice_words import one_reason
 from dashboard.url_query import href
 
 DENSE_FROM = 17
@@ -32,7 +33,7 @@ def headline(states: Sequence[SplicerNow]) -> str:
 def my_panel(view: View, state: SplicerNow) -> html.Section:
     """Return one's own splicer, first on a phone: its verdict, the reason, one thing to do."""
     verdict, advice = state.verdict, state.advice
-    reason = (advice.reasons or (advice.basis_note,))[0] if advice else state.trouble
+    reason = one_reason(advice) if advice else state.trouble
     return html.Section(
         [
             html.Div([html.H2(state.splicer), _change(view, state.splicer)], className="mine-head"),

@@ -33,18 +33,18 @@ def render(view: View) -> html.Div:
     )
 
 
-def shift_board(view: View, *, wait: bool = False) -> html.Div:
+def shift_board(view: View, seconds: float | None = None) -> html.Div:
     """Return the splicers: the headline, one's own one, and a tile for each.
 
     Where advice is still worked out, the board loads itself again with all of it.
 
     Parameters
     ----------
-    wait : bool
-        Whether to wait until all advice is worked out.
+    seconds : float, optional
+        How long to work advice out (`splicers_now`).
     """
     mine = view.query.get("mine") or my_splicer(view.data)
-    states = splicers_now(view.data, mine, wait=wait)
+    states = splicers_now(view.data, mine, seconds)
     own = next((state for state in states if state.splicer == mine), None)
     words = heading(headline(states), _line(view, states))
     content = [

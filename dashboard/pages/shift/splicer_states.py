@@ -1,5 +1,6 @@
 """The state of every splicer on the Shift page: its verdict, the reason in short, what is next."""
 
+import math
 from dataclasses import dataclass
 from time import monotonic
 
@@ -11,6 +12,7 @@ from dashboard.reading.data import CrewData
 
 SECONDS_AT_ONCE = 0.8
 """How long a page works out advice before it is sent; the rest follows in a second request."""
+UNTIL_DONE = math.inf
 
 
 @dataclass(frozen=True)
@@ -74,22 +76,25 @@ class SplicerNow:
         return (not self.must_stop, -self.unchecked, 9 if idle else rank, self.splicer)
 
 
-def splicers_now(data: CrewData, mine: str | None, *, wait: bool = False) -> list[SplicerNow]:
+def splicers_now(
+    data: CrewData, mine: str | None, seconds: float | None = None
+) -> list[SplicerNow]:
     """Return every splicer, the most urgent first.
 
-    Advice that is at hand is used at once. What is not is worked out for `SECONDS_AT_ONCE`, the
+    Advice that is at hand is used at once. What is not is worked out for some seconds, the
     visitor's own splicer first; the others are pending then, and worked out in the background.
 
     Parameters
     ----------
-    wait : bool
-        Work all of it out, however long that takes.
+    seconds : float, optional
+        How long to work advice out; by default `SECONDS_AT_ONCE`.
     """
+    limit = SECONDS_AT_ONCE if seconds is None else seconds
     names = sorted(data.splicers(), key=lambda name: name != mine)
     begun = monotonic()
     states = []
     for name in names:
-        late = not wait and monotonic() - begun > SECONDS_AT_ONCE
+        late = monotonic() - begun >= limit
         if late and not data.advice_is_ready(name):
             states.append(SplicerNow(name))
             continue

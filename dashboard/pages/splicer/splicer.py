@@ -1,11 +1,15 @@
-"""The page of one splicer: advice, findings, arc charts, electrodes and recent checks."""
+"""The page of one splicer: verdict, checklist, other air, main chart; the rest folded."""
 
+from datetime import date
 from typing import Any
 
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.figures.arc import arc_drift, arc_history
+from arcdrift.analysis.advice.advice import Advice
+from arcdrift.figures.arc import arc_history
+from arcdrift.figures.arc_unexplained import ArcChange, unexplained_setting, unexplained_title
+from arcdrift.wording import screen_text
 from dashboard import ids
 from dashboard.components import (
     STATUS,
@@ -17,17 +21,15 @@ from dashboard.components import (
     notice,
     period,
     select,
-    severity_tag,
     shown_day,
 )
-from dashboard.pages.findings.finding_words import (
-    case_link,
-    concerns_splicer,
-    finding_title,
-    is_open,
-)
-from dashboard.pages.splicer.advice_card import advice_card
+from dashboard.my_splicer import my_splicer
+from dashboard.pages.cases.cases import case_list, pressing_first, told_cases
+from dashboard.pages.findings.finding_words import is_open
+from dashboard.pages.splicer.advice_card import advice_card, advice_now
 from dashboard.pages.splicer.arc_model import effects_of, influence_of, model_cards
+from dashboard.pages.splicer.checklist_card import checklist_card
+from dashboard.pages.splicer.elsewhere_card import elsewhere_card
 from dashboard.pages.splicer.upkeep import electrodes_card, programs_card, wear_table
 from dashboard.pages.splicer.written_card import checks_by_hand, service_and_remarks, written_card
 from dashboard.url_query import href, search, shown
@@ -92,94 +94,137 @@ def render(view: View) -> html.Div:
     if splicer not in names:
         text = f"No splicer is called {shown(splicer)}." if splicer else "No splicer is known yet."
         return html.Div([heading("Splicer", text), html.Div(chooser, className="filters")])
-    known = view.data.crew.splicers.get(splicer)
-    description = (
-        f"{known.model}, {known.home_site or 'no home site'}" if known else "not in crew.toml"
-    )
-    query = {**view.query, "splicer": splicer}
+    advice, trouble = advice_now(view, splicer)
+    checklist = checklist_card(() if advice is None else advice.start_of_day)
     return html.Div(
         [
-            html.Div([heading(splicer, description), chooser], className="heading-row"),
-            advice_card(view, splicer),
-            written_card(view, splicer),
-            _findings(view, splicer),
-            html.Div(period(view, DEFAULT_PERIOD), className="filters"),
+            html.Div([_title(view, splicer), chooser], className="heading-row splicer-heading"),
+            html.Div(
+                [
+                    html.Div(
+                        [
+                            advice_card(view, splicer, advice, trouble),
+                            written_card(view, splicer),
+                        ]
+                    ),
+                    html.Div([checklist, elsewhere_card(view, splicer, advice)]),
+                ],
+                className="splicer-now",
+            ),
+            *_main_chart(view, splicer, advice),
+            _cases(view, splicer),
             html.Div(
                 html.Span("drawing the charts", className="muted advice-pending"),
-                id=ids.rest_slot(search(query)),
+                id=ids.rest_slot(search({**view.query, "splicer": splicer})),
                 className="rest",
             ),
         ]
     )
 
 
+def _title(view: View, splicer: str) -> html.Div:
+    known = view.data.crew.splicers.get(splicer)
+    description = (
+        f"{known.model}, {known.home_site or 'no home site'}" if known else "not in crew.toml"
+    )
+    is_mine = my_splicer(view.data) == splicer
+    mine = html.Button(
+        "Mine" if is_mine else "Make it mine",
+        className="chip make-mine",
+        type="button",
+        **{"data-splicer": splicer, "aria-pressed": "true" if is_mine else "false"},
+    )
+    return html.Div([heading(splicer, description), mine], className="splicer-title")
+
+
+def open_change(view: View, splicer: str) -> ArcChange | None:
+    """Return the latest change of the arc that its case does not call closed; None without one."""
+    found = [
+        finding
+        for finding in view.data.findings()
+        if finding["kind"] in ("arc-step", "arc-drift")
+        and finding["subject"] == {"type": "splicer", "id": splicer}
+        and is_open(finding)
+        and finding["onset"] is not None
+    ]
+    if not found:
+        return None
+    latest = max(found, key=lambda finding: str(finding["since"]))
+    zone = view.data.zone_of_splicer(splicer)
+    since = pd.Timestamp(latest["onset"]["estimate"]).tz_convert(zone).tz_localize(None)
+    evidence = latest["evidence"]
+    return ArcChange(
+        float(evidence["unexplained_change"]),
+        since,
+        latest["kind"] == "arc-drift",
+        screen_text(str(evidence.get("service_since") or "")),
+    )
+
+
+def _main_chart(view: View, splicer: str, advice: Advice | None) -> list[html.Section | html.Div]:
+    rows, events = points(view), service_and_remarks(view, splicer)
+    unit = view.data.unit(splicer)
+    change, tolerance = open_change(view, splicer), None if advice is None else advice.tolerance
+    picture = unexplained_setting(rows, events, change, tolerance, unit=unit, scheme=view.scheme)
+    return [
+        chart(
+            unexplained_title(rows, change, tolerance, unit),
+            picture,
+            csv=csv_link("/splicer", "arc-points", {**view.query, "splicer": splicer}),
+            hint="The arc setting of each check, less what the air of that day and the wear of the "
+            "electrodes explain.",
+        ),
+        html.Div(period(view, DEFAULT_PERIOD), className="filters"),
+    ]
+
+
 def charts_below_advice(view: View) -> list[Any]:
-    """Return everything below the advice; the page loads it after the advice is shown."""
+    """Return everything below the main chart; the page loads it after that is shown."""
     splicer = chosen_splicer(view)
     unit = view.data.unit(splicer)
     rows, events = points(view), service_and_remarks(view, splicer)
     csv = csv_link("/splicer", "arc-points", {**view.query, "splicer": splicer})
     return [
-        chart(
-            "Arc setting found by each check",
-            arc_history(rows, events, unit=unit, scheme=view.scheme),
-            csv=csv,
-            hint="What the checks stored, beside what that day's air and the electrodes' wear "
-            "led one to expect.",
-        ),
-        chart(
-            "Evidence of drift that air and wear do not explain",
-            arc_drift(rows, events, scheme=view.scheme),
-            csv=csv,
-            hint="Counted in ordinary swings from check to check; beyond a limit the change "
-            "is hardly chance.",
-        ),
-        *electrodes_card(view, splicer),
-        *model_cards(view, splicer),
         _recent_days(view, splicer),
-        programs_card(view.data.crew),
-    ]
-
-
-def _findings(view: View, splicer: str) -> html.Section | None:
-    findings = [f for f in view.data.findings() if is_open(f) and concerns_splicer(f, splicer)]
-    if not findings:
-        return None
-    items = [
-        html.Li(
+        _fold("Electrodes", electrodes_card(view, splicer)),
+        _fold(
+            "How the arc was judged",
             [
-                dcc.Link(
-                    [
-                        html.Div(
-                            [
-                                severity_tag(finding["severity"]),
-                                html.Strong(finding_title(finding)),
-                            ],
-                            className="row",
-                        ),
-                        html.Div(finding["summary"]),
-                    ],
-                    href=href("/findings", finding=finding["id"]),
-                    className="finding-link",
+                chart(
+                    "Arc setting found by each check",
+                    arc_history(rows, events, unit=unit, scheme=view.scheme),
+                    csv=csv,
+                    hint="What the checks stored, beside what that day's air and the electrodes' "
+                    "wear led one to expect.",
                 ),
-                case_link(finding),
+                *model_cards(view, splicer),
             ],
-            className="with-case",
-        )
-        for finding in findings[:4]
+        ),
+        _fold("Programs allowed", [programs_card(view.data.crew)]),
     ]
-    return card(
-        html.Ul(items, className="finding-list"),
-        dcc.Link(f"All {len(findings)}", href=href("/findings", splicer=splicer), className="more")
-        if len(findings) > 4
-        else None,
-        title="Findings of cases that are not closed",
-    )
+
+
+def _fold(title: str, cards: list[html.Section]) -> html.Details:
+    return html.Details([html.Summary(title), *cards], className="fold")
+
+
+def _cases(view: View, splicer: str) -> html.Section | None:
+    """Return the open cases about a splicer or its splices with one program."""
+    found = [
+        case
+        for case in told_cases(view)
+        if case["state"] != "closed"
+        and case["subject"]["type"] in ("splicer", "stream")
+        and (str(case["subject"]["id"]) + " / ").startswith(f"{splicer} / ")
+    ]
+    if not found:
+        return None
+    return card(case_list(view, pressing_first(found)), title="Open cases")
 
 
 def _recent_days(view: View, splicer: str) -> html.Section:
     days = view.data.result("result_check_days", splicer=splicer).sort_values("day")
-    recent = days[days["status"] != "no-work"].tail(RECENT_DAYS).iloc[::-1]
+    recent = days[days["status"] != "no-work"].tail(RECENT_DAYS)
     title = f"Arc checks of the last {len(recent)} days with work"
     if recent.empty:
         return card(notice("No day with work on record."), title="Arc checks")
@@ -191,7 +236,7 @@ def _recent_days(view: View, splicer: str) -> html.Section:
                     className=f"cell cell-{row['status']}",
                     **{"aria-hidden": "true"},
                 ),
-                html.Span(row["day"][5:], **{"aria-hidden": "true"}),
+                html.Span(_short_day(row["day"]), **{"aria-hidden": "true"}),
                 html.Span(
                     f"{shown_day(row['day'])}: {STATUS[row['status']][1]}",
                     className="for-readers",
@@ -205,7 +250,12 @@ def _recent_days(view: View, splicer: str) -> html.Section:
     text = ", ".join(f"{count} {STATUS[str(status)][1]}" for status, count in counts.items())
     return card(
         html.Ul(cells, className="day-strip"),
-        html.P(f"Newest day on the left: {text}."),
+        html.P(f"{text[:1].upper()}{text[1:]}."),
         dcc.Link("All days", href=href("/checks", splicer=splicer), className="more"),
         title=title,
     )
+
+
+def _short_day(day: str) -> str:
+    at = date.fromisoformat(day)
+    return f"{at.day} {at:%b}"

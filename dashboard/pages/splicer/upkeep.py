@@ -6,8 +6,6 @@ from typing import Any
 import pandas as pd
 from dash import html
 
-from arcdrift.analysis.advice.advice import CAUTIONS
-from arcdrift.analysis.advice.checklist import ChecklistItem
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.arc.pooled_regression import PHI_ASSUMED
 from arcdrift.analysis.maintenance.electrode_life import (
@@ -25,33 +23,6 @@ from arcdrift.errors import ArcdriftError
 from arcdrift.figures.electrodes import wear_history
 from arcdrift.settings import Crew, Splicer
 from dashboard.components import View, card, chart, csv_link, facts, notice, shown_time
-
-STATES = {"ok": ("✓", "in order"), "due": ("!", "due"), "unknown": ("?", "not known")}
-
-
-def start_list(items: tuple[ChecklistItem, ...]) -> html.Section | None:
-    """Return the list to go through before the first splice of a day."""
-    if not items:
-        return None
-    lines = [
-        html.Li(
-            [
-                html.Span(
-                    STATES[item.state][0],
-                    className=f"cell start-{item.state}",
-                    **{"aria-hidden": "true"},
-                ),
-                html.Span(f"{STATES[item.state][1]}: ", className="for-readers"),
-                html.Strong(item.what),
-                html.Span(item.words),
-            ]
-        )
-        for item in items
-    ]
-    return html.Section(
-        [html.H3("Before the first splice of a day"), html.Ul(lines, className="start-list")],
-        **{"aria-label": "Before the first splice of a day"},
-    )
 
 
 def _state(view: View, splicer: str) -> tuple[ElectrodeState, ArcModel | Refusal | None]:
@@ -87,8 +58,6 @@ def electrodes_card(view: View, splicer: str) -> list[html.Section]:
     parts: list[Any] = [facts(_facts(state))] if state.arcs is not None else []
     parts += [notice(text) for text in state.notes]
     parts += _replaced(view, splicer, model)
-    if state.arcs is not None:
-        parts.append(html.P(CAUTIONS[0], className="muted hint"))
     cards = [card(*parts, title="Electrodes")]
     if state.curve is not None:
         cards.append(
@@ -151,7 +120,7 @@ def _changes(replaced: Replacement, unit: str) -> list[tuple[str, Any]]:
         rows.append(("Arcs on the old pair", f"{replaced.arcs:,.0f}"))
     if replaced.setting is not None:
         part = replaced.setting
-        aside = f"air taken out: {part.change:+z.1f} (95 %: {part.low:+z.1f} to {part.high:+z.1f})"
+        aside = f"air taken out: {part.change:+z.1f} ({part.low:+z.1f} to {part.high:+z.1f})"
         text = f"{part.before:.1f} → {part.after:.1f} {unit}"
         rows.append(("Setting", [text, html.Span(aside, className="aside")]))
     if replaced.scatter is not None:
@@ -166,7 +135,7 @@ def _changes(replaced: Replacement, unit: str) -> list[tuple[str, Any]]:
 
 
 def _ratio(part: Change) -> html.Span:
-    text = f"× {part.change:.2f} (95 %: {part.low:.2f} to {part.high:.2f})"
+    text = f"× {part.change:.2f} ({part.low:.2f} to {part.high:.2f})"
     return html.Span(text, className="aside")
 
 

@@ -26,7 +26,12 @@ from dashboard.reading.data import CrewData
 
 SHOWN = 5
 """Entries listed at first; the others are one tap away."""
-KINDS: dict[str, WrittenKind] = {"check": "arc-checks", "service": "service", "remark": "remarks"}
+KINDS: dict[str, WrittenKind] = {
+    "check": "arc-checks",
+    "cleaning": "service",
+    "service": "service",
+    "remark": "remarks",
+}
 """Kind of record by form."""
 FIELD_OF_COLUMN = {
     "arc_setting": "setting",
@@ -60,6 +65,7 @@ def written_card(view: View, splicer: str) -> html.Section:
         html.Div(
             [
                 _form("check", "Log a check", splicer, _check_fields(view, splicer)),
+                _form("cleaning", "Log a cleaning", splicer, _cleaning_fields()),
                 _form("service", "Log a service", splicer, _service_fields(view, splicer)),
                 _form("remark", "Write a remark", splicer, _remark_fields()),
             ],
@@ -101,7 +107,7 @@ def typed_entry(form: str, splicer: str, fields: Mapping[str, Any]) -> dict[str,
     Parameters
     ----------
     form : str
-        ``check``, ``service`` or ``remark``.
+        ``check``, ``cleaning``, ``service`` or ``remark``.
     fields : mapping
         Texts by field as typed.
     """
@@ -123,6 +129,8 @@ def typed_entry(form: str, splicer: str, fields: Mapping[str, Any]) -> dict[str,
             "technician": technician,
             "remark": remark,
         }
+    elif form == "cleaning":
+        cells = {"asset": splicer, "action": text.get("what") or "cleaned", "remark": remark}
     elif form == "service":
         action, _, asset = text.get("what", "").partition("|")
         cells = {"asset": asset or splicer, "action": action, "remark": remark}
@@ -153,7 +161,8 @@ def _form(form: str, label: str, splicer: str, fields: list[Any]) -> html.Detail
                 ],
                 className="written-fields",
             ),
-        ]
+        ],
+        id=f"log-{form}",  # the Shift page leads to it
     )
 
 
@@ -219,6 +228,28 @@ def _service_fields(view: View, splicer: str) -> list[Any]:
         html.P(f"{ELECTRODES_CAUTION} {BLADE_CAUTION} {MANUAL_FIRST}", className="muted hint"),
         _when_field("service"),
         _text_field("service", "remark", "Remark, if any", autoComplete="off"),
+    ]
+
+
+def _cleaning_fields() -> list[Any]:
+    return [
+        html.Div(
+            [
+                html.Span("What was cleaned", className="filter-label"),
+                dmc.SegmentedControl(
+                    id=ids.written_choice("cleaning", "what"),
+                    data=[
+                        {"value": "cleaned", "label": "Lenses, mirrors, holders"},
+                        {"value": "v-grooves cleaned", "label": "V-grooves"},
+                    ],
+                    value="cleaned",
+                    size="md",
+                    fullWidth=True,
+                ),
+            ]
+        ),
+        _when_field("cleaning"),
+        _text_field("cleaning", "remark", "Remark, if any", autoComplete="off"),
     ]
 
 

@@ -1,5 +1,6 @@
 """The Shift page: who must stop first, one's own splicer, nothing about people."""
 
+import math
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -49,7 +50,8 @@ def test_the_page_says_who_must_stop_and_how_many_splices_are_unchecked(data: Cr
     assert "Kestrel must stop and check 20 splices made unchecked. Friday 13 Jun 2025." in page
     assert "Logs reach 13:10 today." in page
     assert "Kestrel Harbor Check first 20 splices unchecked since 10:00" in page
-    assert page.index("Kestrel") < page.index("Plover") < page.index("Heron")
+    order = page.partition("It then stands here first. Heron Kestrel Plover")[2]
+    assert order.index("Kestrel") < order.index("Heron") < order.index("Plover")
 
 
 def test_no_person_stands_on_the_start_page(data: CrewData):
@@ -109,7 +111,7 @@ def test_a_page_does_not_wait_for_all_advice(tmp_path: Path, monkeypatch: pytest
     assert board.id == {"type": "shift-slot", "mine": ""}
     assert words(board).count("working it out") == 3
     assert "Nobody has to stop so far" in words(board)
-    whole = shift_board(view(data), wait=True)
+    whole = shift_board(view(data), math.inf)
     assert sorted(asked) == ["Heron", "Kestrel", "Plover"]
     assert not hasattr(whole, "id")
     assert "Kestrel must stop and check" in words(whole)
@@ -117,7 +119,7 @@ def test_a_page_does_not_wait_for_all_advice(tmp_path: Path, monkeypatch: pytest
 
 def test_a_splicer_without_records_is_told_as_such(data: CrewData, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr(type(data), "splicers", lambda _: ["Heron", "Unheard"])
-    states = {state.splicer: state for state in splicers_now(data, None, wait=True)}
+    states = {state.splicer: state for state in splicers_now(data, None, math.inf)}
     assert "No splicer 'Unheard' is on record" in states["Unheard"].trouble
     assert "Unheard Cannot tell nothing on record yet" in words(
         tiles(view(data), [states["Unheard"]], None)
