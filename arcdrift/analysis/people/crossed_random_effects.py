@@ -13,7 +13,7 @@ import pandas as pd
 from scipy.linalg import cho_factor, cho_solve
 from scipy.sparse import csr_array
 
-from arcdrift.analysis.people.mixed_columns import MixedColumns, indicators
+from arcdrift.analysis.common.mixed_columns import MixedColumns, indicators
 from arcdrift.analysis.people.variance_components import STINT, gaussian_variances, logit_variances
 from arcdrift.arrays import Floats
 

@@ -15,7 +15,7 @@ from scipy.optimize import minimize
 from scipy.sparse import csr_array
 from scipy.special import expit
 
-from arcdrift.analysis.people.mixed_columns import MixedColumns, indicators
+from arcdrift.analysis.common.mixed_columns import MixedColumns, indicators
 from arcdrift.arrays import Floats
 
 Deviance = Callable[[Floats], tuple[float, Floats]]

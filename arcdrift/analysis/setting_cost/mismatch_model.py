@@ -8,23 +8,30 @@ own losses show what they cost.
 
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.sparse import csr_array, hstack
+from scipy.linalg.lapack import dpotrs, dpstrf
+from scipy.sparse import csr_array
 from scipy.special import fdtrc, stdtrit
 
 from arcdrift.analysis.arc.arc_model import DEFAULT_TOLERANCE, ArcModel, Refusal
-from arcdrift.analysis.arc.arc_regressors import center_air
+from arcdrift.analysis.arc.arc_regressors import centered_regressors
 from arcdrift.analysis.arc.indoor_checks import INDOOR_PROBABILITY_LIMIT
 from arcdrift.analysis.arc.pooled_regression import SLOPES
+from arcdrift.analysis.common.event_lookup import splicer_index, to_microseconds
+from arcdrift.analysis.common.grouping import group_index, text_to_category
+from arcdrift.analysis.common.mixed_columns import MixedColumns, indicators
 from arcdrift.analysis.setting_cost.mismatch_cost import MismatchCost
 from arcdrift.analysis.setting_cost.mismatch_groups import CELL_COLUMNS, MOMENTS, PAIRS
 from arcdrift.arrays import Floats, Ints
 from arcdrift.settings import Crew, Splicer
 
+STREAM = ("splicer", "program", "segment")
+"""Columns that name a stream between restarts."""
 LEVEL_CHECKS = 5
 """Checks of an epoch required before its level, and so a mismatch, is known well enough."""
 FEWEST_CELLS = 30
@@ -86,10 +93,9 @@ def estimate_mismatch_costs(
     frame = _with_mismatch(cells, points, model_of)
     if frame.empty:
         return []
-    frame["group"] = _groups(frame, crew)
-    names = sorted(frame["group"].unique())
+    group_of, names = _groups(frame, crew)
     columns: list[Floats] = []
-    in_group = [(frame["group"] == name).to_numpy() for name in names]
+    in_group = [group_of == number for number in range(len(names))]
     scaled = (frame["square"] / frame["usual"]).to_numpy()
     columns += [np.where(rows, scaled, 0.0) for rows in in_group]
     bin_of = np.searchsorted(BINS, (frame["rms"] / frame["sigma"]).to_numpy())
@@ -97,10 +103,11 @@ def estimate_mismatch_costs(
     for rows in in_group:
         columns += [np.where(rows & (bin_of == b), share, 0.0) for b in range(1, len(BINS) + 1)]
     fit = _Regression.prepare(frame, np.column_stack(columns))
+    square_costs = fit.solve(list(range(len(names))))
     costs: list[MismatchCost] = []
     for index, rows in enumerate(in_group):
         group = frame[rows]
-        costs += _group_costs(group, bin_of[rows], index, len(names), fit, model_of, crew)
+        costs += _group_costs(group, bin_of[rows], index, names, fit, square_costs, model_of, crew)
     return sorted(costs, key=lambda cost: (cost.splicer, cost.program_class))
 
 
@@ -111,26 +118,52 @@ def _with_mismatch(
     columns = [*CELL_COLUMNS, "square", "rms", "usual", "sigma"]
     if cells.empty or points.empty or not model_of:
         return pd.DataFrame(columns=columns)
-    slopes = pd.DataFrame({name: model.mean[:SLOPES] for name, model in model_of.items()}).T
-    used = points[points["excluded"].isna() & points["splicer"].isin(model_of)]
-    row_slopes = slopes.loc[used["splicer"]].to_numpy()
-    residual = used["arc_setting"] - (center_air(used).to_numpy(dtype=float) * row_slopes).sum(
-        axis=1
+    names = pd.Index(sorted(model_of))
+    slopes = np.array([model_of[name].mean[:SLOPES] for name in names])
+    frame = text_to_category(cells)
+    place, splicer = splicer_index(points["splicer"], names), splicer_index(frame["splicer"], names)
+    known = _levels(points, place, slopes)
+    level = known.reindex(pd.MultiIndex.from_arrays([splicer, frame["epoch"]])).to_numpy()
+    indoor = (points["heated"] > INDOOR_PROBABILITY_LIMIT).to_numpy()
+    checked, at = (
+        to_microseconds(times["checked_at"]) * len(names) + owner
+        for times, owner in ((points[indoor], place[indoor]), (frame, splicer))
     )
-    by_epoch = used.assign(residual=residual).groupby(["splicer", "epoch"])["residual"]
-    levels = by_epoch.agg(["mean", "size"])
-    alarmed = points.groupby(["splicer", "epoch"])["alarm"].any()
-    levels = levels[(levels["size"] >= LEVEL_CHECKS) & ~alarmed.reindex(levels.index)]
-    indoor = points.loc[points["heated"] > INDOOR_PROBABILITY_LIMIT, ["splicer", "checked_at"]]
-    frame = cells.merge(indoor.drop_duplicates().assign(indoor=True), how="left")
-    frame = frame[frame.pop("indoor").isna()]
-    frame = frame.merge(levels["mean"].rename("level"), on=["splicer", "epoch"])
-    frame["square"] = mean_square_mismatch(frame, slopes.loc[frame["splicer"]].to_numpy())
+    usable = ~np.isnan(level) & ~np.isin(at, checked[place[indoor] >= 0])
+    frame, splicer = frame[usable].assign(level=level[usable]), splicer[usable]
+    frame["square"] = mean_square_mismatch(frame, slopes[splicer])
     frame["rms"] = np.sqrt(frame["square"])
-    frame["sigma"] = frame["splicer"].map({name: model.sigma for name, model in model_of.items()})
-    stream = frame.groupby(["splicer", "program", "segment"])
-    frame["usual"] = stream["capped"].transform("sum") / stream["n"].transform("sum")
-    return frame[frame["usual"] > 0].reset_index(drop=True)
+    frame["sigma"] = np.array([model_of[name].sigma for name in names])[splicer]
+    stream, _ = group_index(*(frame[key] for key in STREAM))
+    capped, n = (np.bincount(stream, frame[name]) for name in ("capped", "n"))
+    frame["usual"] = (capped / n)[stream]
+    with_loss: pd.DataFrame = frame[frame["usual"] > 0].reset_index(drop=True)
+    return with_loss
+
+
+def _levels(points: pd.DataFrame, place: Ints, slopes: Floats) -> pd.Series:
+    """Setting required at the reference air on each pair of electrodes, where it is well known.
+
+    Parameters
+    ----------
+    place : array of shape (points,)
+        Position of each point's splicer among those with a model; -1 without one.
+    slopes : array of shape (splicers, 3)
+
+    Returns
+    -------
+    Series
+        By position of the splicer and epoch.
+    """
+    used = (points["excluded"].isna() & (place >= 0)).to_numpy()
+    effect = (centered_regressors(points[used]) * slopes[place[used]]).sum(axis=1)
+    epoch, alarm = points["epoch"].to_numpy(), points["alarm"].to_numpy(dtype=bool)
+    group, first = group_index(place[used], epoch[used])
+    size = np.bincount(group)
+    mean = np.bincount(group, points["arc_setting"].to_numpy(np.float64)[used] - effect) / size
+    pair = pd.MultiIndex.from_arrays([place[used][first], epoch[used][first]])
+    alarmed = pair.isin(pd.MultiIndex.from_arrays([place[alarm], epoch[alarm]]))
+    return pd.Series(mean, pair)[(size >= LEVEL_CHECKS) & ~alarmed]
 
 
 def mean_square_mismatch(cells: pd.DataFrame | Mapping[Hashable, Any], slopes: Floats) -> Floats:
@@ -156,13 +189,17 @@ def mean_square_mismatch(cells: pd.DataFrame | Mapping[Hashable, Any], slopes: F
     )
 
 
-def _groups(frame: pd.DataFrame, crew: Crew) -> pd.Series:
-    """Model, unit and program class of each cell as one key."""
-    settings = {name: crew.splicers.get(name, Splicer()) for name in frame["splicer"].unique()}
-    model = frame["splicer"].map({name: s.model for name, s in settings.items()})
-    unit = frame["splicer"].map({name: s.setting_unit for name, s in settings.items()})
-    kind = frame["program"].map({name: crew.class_of(name) for name in frame["program"].unique()})
-    return model + "\n" + unit + "\n" + kind
+def _groups(frame: pd.DataFrame, crew: Crew) -> tuple[Ints, list[str]]:
+    """Model, unit and program class of each cell: number of its group, and keys of the groups."""
+    pair, first = group_index(frame["splicer"], frame["program"])
+    keys = []
+    for splicer, program in zip(
+        frame["splicer"].array[first], frame["program"].array[first], strict=True
+    ):
+        settings = crew.splicers.get(splicer, Splicer())
+        keys.append(f"{settings.model}\n{settings.setting_unit}\n{crew.class_of(program)}")
+    names, number = np.unique(keys, return_inverse=True)
+    return number[pair], names.tolist()
 
 
 @dataclass(frozen=True)
@@ -200,8 +237,8 @@ class _Regression:
         rows[:, np.sqrt((rows**2).sum(axis=0)) < RANK * before] = 0.0
         # weeks from Monday; 1970-01-01 was a Thursday
         week = (frame["day"].to_numpy().astype("datetime64[D]").astype(np.int64) + 3) // 7
-        splicer, names = pd.factorize(frame["splicer"])
-        return cls(rows[:, 0], rows[:, 1:], pd.factorize(week * len(names) + splicer)[0])
+        cluster, _ = group_index(week, frame["splicer"])
+        return cls(rows[:, 0], rows[:, 1:], cluster)
 
     def solve(self, selected: list[int]) -> tuple[Floats, Floats]:
         """Coefficients of some columns and their covariance.
@@ -211,19 +248,17 @@ class _Regression:
         apart has an infinite variance.
         """
         x = self.x[:, selected]
-        scale = np.sqrt((x**2).sum(axis=0))
+        moments, right_side = self.moments
+        moments = moments[np.ix_(selected, selected)]
+        scale = np.sqrt(np.diag(moments))
         scale[scale == 0] = 1.0
-        gram = (x / scale).T @ (x / scale)
+        gram = moments / np.outer(scale, scale)
         inverse = np.linalg.pinv(gram, rcond=RANK, hermitian=True)
         is_estimable = np.abs(inverse @ gram - np.eye(len(selected))).max(axis=1) < _ESTIMABLE
         inverse /= np.outer(scale, scale)
-        beta = inverse @ (x.T @ self.y)
+        beta = inverse @ right_side[selected]
         residual = self.y - x @ beta
-        scores = x * residual[:, None]
-        clusters = self.clusters
-        sums = np.column_stack(
-            [np.bincount(self.cluster, column, minlength=clusters) for column in scores.T]
-        )
+        sums, clusters = self.members @ (x * residual[:, None]), self.clusters
         half = sums @ inverse
         cov = half.T @ half * clusters / max(clusters - 1, 1)
         independent = inverse * float(residual @ residual) / max(len(residual) - len(selected), 1)
@@ -238,6 +273,16 @@ class _Regression:
         cov[np.diag_indices_from(cov)] = np.where(is_estimable, np.diag(cov), np.inf)
         return beta, cov
 
+    @cached_property
+    def moments(self) -> tuple[Floats, Floats]:
+        """Products of all regressors with each other and with the relative loss."""
+        return self.x.T @ self.x, self.x.T @ self.y
+
+    @cached_property
+    def members(self) -> csr_array:
+        """Indicator of each cluster's rows, (clusters, n)."""
+        return indicators(pd.DataFrame({"cluster": self.cluster}))[0].T.tocsr()
+
     @property
     def clusters(self) -> int:
         """Number of splicer-weeks."""
@@ -248,23 +293,29 @@ class _Regression:
 class _SharedEffects:
     """Effects shared by cells: streams between restarts, technicians, and possibly days.
 
-    ``stream`` is the stream of each cell, ``indicators`` one column of zeros and ones for each
-    technician and, where enough splicers share them, for each day.
+    ``streams`` has a row of zeros and ones for each stream, ``stream`` is the stream of each
+    cell, ``marks`` has one column of zeros and ones for each technician and, where enough splicers
+    share them, for each day.
     """
 
+    streams: csr_array
     stream: Ints
-    indicators: csr_array
+    marks: MixedColumns
 
     @classmethod
     def from_cells(cls, frame: pd.DataFrame) -> "_SharedEffects":
         """Build from cells; with effects of days if at least `SHARED_DAYS` splicers share them."""
-        keys = [frame.groupby("technician").ngroup()]
-        if frame.groupby("day")["splicer"].nunique().median() >= SHARED_DAYS:
-            keys.append(frame.groupby("day").ngroup())
-        rows, ones = np.arange(len(frame)), np.ones(len(frame))
-        stream = frame.groupby(["splicer", "program", "segment"]).ngroup()
-        columns = [csr_array((ones, (rows, key.to_numpy()))) for key in keys]
-        return cls(np.asarray(stream, dtype=np.int64), hstack(columns).tocsr())
+        _, first = group_index(frame["day"], frame["splicer"])
+        keys = {"technician": frame["technician"]}
+        if np.median(np.bincount(group_index(frame["day"].iloc[first])[0])) >= SHARED_DAYS:
+            keys["day"] = frame["day"]
+        stream, _ = group_index(*(frame[key] for key in STREAM))
+        marks, _, _ = indicators(pd.DataFrame(keys))
+        return cls(
+            indicators(pd.DataFrame({"stream": stream}))[0].T.tocsr(),
+            stream,
+            MixedColumns(np.empty((len(frame), 0)), marks),
+        )
 
     def remove(self, root: Floats, columns: Floats) -> Floats:
         """Residuals of columns after weighted least squares on the shared effects.
@@ -273,34 +324,55 @@ class _SharedEffects:
         so they are eliminated first; the remaining system grows with technicians and days only.
         It is rank-deficient, because the columns of technicians and of days add up to the same.
         """
-        weight = root**2
-        rows = np.arange(len(root))
-        streams = csr_array((np.ones(len(root)), (self.stream, rows)))
-        total = streams @ weight
-        weighted = self.indicators * weight[:, None]
-        cross = (streams @ weighted).toarray()
-        stream_sums = streams @ (weight[:, None] * columns)
-        normal = (self.indicators.T @ weighted).toarray() - cross.T @ (cross / total[:, None])
-        right_side = weighted.T @ columns - cross.T @ (stream_sums / total[:, None])
-        effect = np.linalg.pinv(normal, rcond=RANK, hermitian=True) @ right_side
+        weight, marks = root**2, self.marks.sparse
+        weighted = columns * weight[:, None]
+        total = self.streams @ weight
+        cross = ((self.streams * weight) @ marks).toarray()
+        stream_sums = self.streams @ weighted
+        scaled = cross / np.sqrt(total)[:, None]
+        moments = self.marks.moments(weight)
+        right_side = self.marks.transposed @ weighted - cross.T @ (stream_sums / total[:, None])
+        least = RANK * float(np.diag(moments).max())
+        effect = _solve_semidefinite(moments - scaled.T @ scaled, right_side, least)
         stream_effect = (stream_sums - cross @ effect) / total[:, None]
-        return np.asarray(
-            root[:, None] * (columns - self.indicators @ effect - stream_effect[self.stream])
-        )
+        residual = columns - marks @ effect - stream_effect[self.stream]
+        return np.asarray(root[:, None] * residual)
+
+
+def _solve_semidefinite(matrix: Floats, right_side: Floats, least: float) -> Floats:
+    """A solution of linear equations of a positive semidefinite matrix that have one.
+
+    Parameters
+    ----------
+    least : float
+        What is left of a diagonal element below this is rounding error.
+
+    Notes
+    -----
+    Cholesky's factor with pivots (LAPACK's ``pstrf``); unknowns that depend on those before them
+    are set to 0.
+    """
+    factor, pivots, rank, _ = dpstrf(matrix, tol=least)
+    result = np.zeros_like(right_side)
+    if rank:
+        basis = pivots[:rank] - 1
+        result[basis] = dpotrs(factor[:rank, :rank], right_side[basis])[0]
+    return result
 
 
 def _group_costs(
     group: pd.DataFrame,
     bin_of: Ints,
     index: int,
-    groups: int,
+    names: list[str],
     fit: _Regression,
+    square_costs: tuple[Floats, Floats],
     model_of: dict[str, ArcModel],
     crew: Crew,
 ) -> list[MismatchCost]:
     """Cost of one group's mismatches, repeated for each of its splicers."""
-    _, unit, program_class = str(group["group"].iloc[0]).split("\n")
-    splicers = sorted(group["splicer"].unique())
+    _, unit, program_class = names[index].split("\n")
+    groups, splicers = len(names), sorted(map(str, group["splicer"].unique()))
     n = group["n"].to_numpy(dtype=float)
     order = np.argsort(group["rms"].to_numpy())
     position = np.searchsorted(np.cumsum(n[order]), 0.99 * n.sum())
@@ -309,7 +381,7 @@ def _group_costs(
     square_columns = list(range(groups))
     weeks = len(np.unique(fit.cluster[group.index]))
     t_quantile = float(stdtrit(max(weeks - 1, 1), 0.975))
-    beta, cov = fit.solve(square_columns)
+    beta, cov = square_costs
     value, half = (
         beta[index] / below_share,
         t_quantile * float(np.sqrt(cov[index, index])) / below_share,

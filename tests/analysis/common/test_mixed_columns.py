@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from scipy.sparse import csr_array
 
-from arcdrift.analysis.people.mixed_columns import MixedColumns, indicators, pair_products
+from arcdrift.analysis.common.mixed_columns import MixedColumns, indicators, pair_products
 
 
 def crew():
