@@ -19,8 +19,22 @@ def words_field(name: dict[str, str], label: str) -> dmc.TextInput:
 
 
 def name_field(name: dict[str, str]) -> dmc.TextInput | None:
-    """Return the field for the name of who writes; None for somebody who has signed in."""
-    return words_field(name, "Your name") if current_user() is None else None
+    """Return the field for the name of who writes, which the browser remembers.
+
+    None for somebody who has signed in.
+    """
+    if current_user() is not None:
+        return None
+    return dmc.TextInput(
+        id=name,
+        label="Your name",
+        value="",
+        persistence=True,
+        persistence_type="local",
+        autoComplete="name",
+        size="sm",
+        className="filter",
+    )
 
 
 def remembered_name_field() -> dmc.TextInput | None:

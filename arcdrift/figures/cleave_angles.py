@@ -1,10 +1,14 @@
 """Charts of cleave angles over time: one cleaver's or person's days against what was expected."""
 
+from datetime import date
+
 import pandas as pd
 import plotly.graph_objects as go
 
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import Scheme, colors, new_figure
+from arcdrift.instants import day_text
+from arcdrift.wording import percent_text
 
 
 def angle_days(days: pd.DataFrame, shifts: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
@@ -51,8 +55,8 @@ def angle_days(days: pd.DataFrame, shifts: pd.DataFrame, *, scheme: Scheme = "li
             )  # fmt: skip
     figure.update_yaxes(type="log")
     rises = [
-        f"x{row['ratio']:.2f} since {row['onset_day']}"
-        + (f" until {row['last_day']}" if row["ended"] else "")
+        f"up {percent_text(row['ratio'] - 1, 0)} since {_day(row['onset_day'])}"
+        + (f" until {_day(row['last_day'])}" if row["ended"] else "")
         for row in shifts.to_dict("records")
     ]
     found = f"Risen: {', '.join(rises)}." if rises else "No rise."
@@ -61,3 +65,7 @@ def angle_days(days: pd.DataFrame, shifts: pd.DataFrame, *, scheme: Scheme = "li
         f"wear of the blade. {found}"
     )
     return Picture(figure, summary, rows)
+
+
+def _day(iso_day: str) -> str:
+    return day_text(date.fromisoformat(iso_day))

@@ -1,6 +1,7 @@
 """One person's work on each splicer beside the median colleague's, and around sessions."""
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -11,7 +12,6 @@ from arcdrift.analysis.people.fair_evidence import pair_name
 from arcdrift.figures.labels import plain_label
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import Scheme, colors, new_figure
-from arcdrift.instants import day_text
 from arcdrift.wording import change_text, count_text
 
 ROW_PX = 30
@@ -70,6 +70,7 @@ def hand_dots(hands: pd.DataFrame, measure: str, *, scheme: Scheme = "light") ->
         )  # fmt: skip
     figure.add_annotation(
         x=0, y=len(rows) - 0.42, yanchor="bottom", showarrow=False, text="median colleague",
+        xanchor="left", xshift=4,
         font={"size": 12, "color": c.muted},
     )  # fmt: skip
     figure.add_annotation(
@@ -80,7 +81,7 @@ def hand_dots(hands: pd.DataFrame, measure: str, *, scheme: Scheme = "light") ->
     lowest = 100 * float(min(rows["low"].min(), 0.0)) * 1.08
     figure.update_xaxes(
         range=[min(lowest, -0.12 * reach), max(reach if rows["high"].max() > 0 else 0, 10)],
-        ticksuffix=" %", showgrid=True,
+        ticksuffix=" %", showgrid=True, nticks=6, tickangle=0,
     )  # fmt: skip
     figure.update_yaxes(
         tickvals=place, ticktext=names, showgrid=False, range=[-0.6, len(rows) + 0.1],
@@ -127,7 +128,7 @@ def days_with_sessions(
     if rows.empty:
         return nothing("No day apart from the machines can be told in this period.", rows)
     c = colors(scheme)
-    figure = new_figure(scheme, y_title=f"{NOUNS[measure]}, % from the crew's mean", height=280)
+    figure = new_figure(scheme, y_title=f"{NOUNS[measure]}, % from the median", height=280)
     level = _percent(rows[column])
     at = pd.to_datetime(rows["day"])
     figure.add_hline(y=0, line_color=c.muted, line_width=1)
@@ -140,36 +141,36 @@ def days_with_sessions(
             showlegend=False,
         )
     )  # fmt: skip
-    told = []
-    for number, (held_on, topic) in enumerate(sorted(sessions)):
-        held = pd.Timestamp(held_on)
-        window = pd.Timedelta(days=WINDOW_DAYS)
-        figure.add_vline(x=held, line_color=c.limit, line_width=1.5, line_dash="dot")
+    held = sorted((pd.Timestamp(day), topic) for day, topic in sessions)
+    for number, (on, topic) in enumerate(held):
+        figure.add_vline(x=on, line_color=c.limit, line_width=1.5, line_dash="dot")
         figure.add_annotation(
-            x=held, y=1.0, yref="paper", yanchor="bottom", yshift=2 + 14 * (number % 2),
+            x=on, y=1.0, yref="paper", yanchor="bottom", yshift=2 + 14 * (number % 2),
             showarrow=False, text=plain_label(topic), font={"size": 12, "color": c.limit},
         )  # fmt: skip
-        means = []
-        for inside in ((at >= held - window) & (at < held), (at >= held) & (at < held + window)):
-            if inside.sum() < 2:
-                continue
-            mean = float(
-                _percent(np.average(rows.loc[inside, column], weights=rows.loc[inside, "splices"]))
+    # a mean from one session to the next, as far as results look back and ahead
+    window = pd.Timedelta(days=WINDOW_DAYS)
+    ends = [at.min(), *(on for on, _ in held), at.max() + pd.Timedelta(days=1)]
+    for place, (first, last) in enumerate(pairwise(ends)) if held else ():
+        first = max(first, last - window) if place == 0 else first
+        last = min(last, first + window) if place == len(held) else last
+        inside = (at >= first) & (at < last)
+        if inside.sum() < 2:
+            continue
+        weights = rows.loc[inside, "splices"]
+        mean = float(_percent(np.average(rows.loc[inside, column], weights=weights)))
+        figure.add_trace(
+            go.Scatter(
+                x=[at[inside].min(), at[inside].max()], y=[mean, mean], mode="lines",
+                line={"color": c.ink, "width": 3}, showlegend=False,
+                hovertemplate=f"mean {mean:+.0f} %<extra></extra>",
             )
-            means.append(mean)
-            figure.add_trace(
-                go.Scatter(
-                    x=[at[inside].min(), at[inside].max()], y=[mean, mean], mode="lines",
-                    line={"color": c.ink, "width": 3}, hoverinfo="skip", showlegend=False,
-                )
-            )  # fmt: skip
-        if len(means) == 2:
-            told.append(
-                f"around {day_text(held)} the mean went from {means[0]:+.0f} to {means[1]:+.0f} %"
-            )
+        )  # fmt: skip
     figure.update_layout(margin={"t": 36 if sessions else 12})
-    summary = f"{count_text(len(rows), 'day')}, apart from the splicers used"
-    summary += f"; {'; '.join(told)}." if told else "."
+    summary = (
+        f"{count_text(len(rows), 'day')}, apart from the splicers used; 0 % is the median colleague"
+    )
+    summary += "; bars: the means before and after each session." if held else "."
     title = f"{NOUNS[measure]} day by day"
     if sessions:
         title += f", with {count_text(len(sessions), 'session')}"

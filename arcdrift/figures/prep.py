@@ -1,18 +1,20 @@
-"""Charts of people: effects with intervals, funnel, shared work, and one person's days."""
+"""Charts of people: effects with intervals, shares against volume, shared work, one's days."""
 
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
 from arcdrift.charts.funnel import binomial_limits, spread_limits
+from arcdrift.figures.labels import plain_label
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import Scheme, colors, new_figure
+from arcdrift.wording import percent_text
 
 ROW_PX = 26
 MEASURE = {
-    "loss": "Loss against the crew, %",
-    "angle": "Cleave angle against the crew, %",
-    "redo": "Odds of a redo against the crew, %",
+    "loss": "Loss against the median, %",
+    "angle": "Cleave angle against the median, %",
+    "redo": "Odds of a redo against the median, %",
 }
 SHARE = {"redo": "Redone splices", "bad": "Bad cleaves"}
 
@@ -42,7 +44,7 @@ def people_effects(
     figure.add_trace(
         go.Scatter(
             x=100 * rows["effect"],
-            y=rows["name"],
+            y=[plain_label(name) for name in rows["name"]],
             mode="markers",
             marker={"color": c.main, "size": 9},
             error_x={
@@ -61,15 +63,15 @@ def people_effects(
     apart = rows[(rows["low"] > 0) | (rows["high"] < 0)]
     summary = (
         f"{len(rows)} with a figure, by name. The intervals of {len(apart)} leave out 0 %; the "
-        f"shaded band is {margin:.0%} either way, within which nobody stands out."
+        f"shaded band is {percent_text(margin)} either way, within which nobody stands out."
     )
     return Picture(figure, summary, rows.sort_values("name", ignore_index=True))
 
 
-def funnel(
+def share_against_volume(
     shares: pd.DataFrame, measure: str, *, typical: float, spread: float, scheme: Scheme = "light"
 ) -> Picture:
-    """Draw a funnel plot: each person's share against number of splices, with exact limits.
+    """Draw each person's share against their number of splices, with exact limits.
 
     Parameters
     ----------
@@ -106,11 +108,14 @@ def funnel(
             go.Scatter(
                 x=part["n"], y=100 * part["share"], mode="markers+text" if name != "within"
                 else "markers",
-                text=part["technician"], textposition="middle left", name=name,
+                text=[plain_label(name) for name in part["technician"]],
+                textposition="middle left", name=name,
                 marker={"size": 9, "symbol": symbol, "color": color},
-                customdata=part[["technician", "observed", "expected"]],
-                hovertemplate="%{customdata[0]}: %{y:.1f} %<br>%{customdata[1]} of %{x:,} splices; "
-                "%{customdata[2]:.0f} expected on the same splicers<extra></extra>",
+                customdata=part[["observed", "expected"]].assign(
+                    name=[plain_label(name) for name in part["technician"]]
+                ),
+                hovertemplate="%{customdata[2]}: %{y:.1f} %<br>%{customdata[0]} of %{x:,} splices; "
+                "%{customdata[1]:.0f} expected on the same splicers<extra></extra>",
             )
         )  # fmt: skip
     figure.update_xaxes(title_text="Splices", rangemode="tozero")
@@ -119,7 +124,8 @@ def funnel(
     names = ", ".join(rows.loc[outside, "technician"]) or "nobody"
     summary = (
         f"{SHARE[measure]} of {len(rows)} people, apart from the splicers they used; typical "
-        f"{typical:.1%}. Outside the 95 % limits, where one in twenty falls by chance: {names}."
+        f"{percent_text(typical, 1)}. Outside the 95 % limits, where one in twenty falls by "
+        f"chance: {names}."
     )
     return Picture(figure, summary, rows)
 
@@ -141,8 +147,8 @@ def shared_work(rows: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
     figure.add_trace(
         go.Heatmap(
             z=grid.to_numpy(),
-            x=list(grid.columns),
-            y=list(grid.index),
+            x=[plain_label(name) for name in grid.columns],
+            y=[plain_label(name) for name in grid.index],
             text=np.where(grid.to_numpy() > 0, grid.to_numpy().astype(int).astype(str), ""),
             texttemplate="%{text}",
             colorscale=[[0, c.surface], [1, c.main]],
@@ -210,37 +216,6 @@ def spread_days(days: pd.DataFrame, crew_sd: float | None, *, scheme: Scheme = "
         f"{len(rows)} days; {int(outside.sum())} outside what the others' spread on the same "
         f"splicers allows, where {0.05 * len(rows):.0f} would be by chance."
     )
-    return Picture(figure, summary, rows)
-
-
-def level_days(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
-    """Draw one person's loss and cleave angle by day, with effects of the machines taken out.
-
-    Parameters
-    ----------
-    days : DataFrame
-        One person's rows of ``result_person_days``.
-    """
-    rows = days.dropna(subset=["loss_level", "angle_level"], how="all")
-    rows = rows.sort_values("day", ignore_index=True)
-    if rows.empty:
-        return nothing("No day apart from the machines can be told in this period.", rows)
-    c = colors(scheme)
-    figure = new_figure(scheme, y_title="Against the crew, %", height=290)
-    figure.add_hline(y=0, line_color=c.muted, line_width=1)
-    for column, name, color, symbol in (
-        ("loss_level", "loss", c.main, "circle"), ("angle_level", "cleave angle", c.fall, "x"),
-    ):  # fmt: skip
-        figure.add_trace(
-            go.Scatter(
-                x=rows["day"], y=_percent(rows[column]), mode="markers", name=name,
-                marker={"size": 6, "color": color, "symbol": symbol, "opacity": 0.8},
-                customdata=rows[["splices"]],
-                hovertemplate="%{x|%-d %b %Y}: %{y:+.0f} %, %{customdata[0]} splices"
-                f"<extra>{name}</extra>",
-            )
-        )  # fmt: skip
-    summary = f"{len(rows)} days, apart from the splicers used; 0 % is the crew's average."
     return Picture(figure, summary, rows)
 
 

@@ -240,6 +240,17 @@ class CrewData(StoredResults):
             }
         )
 
+    def all_coaching_notes(self) -> pd.DataFrame:
+        """Return the notes on everybody who may be seen, by shown name, the oldest first."""
+        rows = self.people.figures(coaching.notes(self._engine))
+        names = self.names_of_people()
+        return rows.assign(
+            **{
+                column: self.people.sentences(rows[column], names)
+                for column in ("topic", "note", "said_by")
+            }
+        )
+
     def add_note(self, shown_name: str, **fields: Any) -> None:
         """Add a note on a person (`arcdrift.store.annotations.coaching.add_note`).
 

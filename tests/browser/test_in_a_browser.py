@@ -28,12 +28,14 @@ PAGES = {
         "In time, by technician",
         "3 workdays not checked in time",
     ],
-    "/coaching": ["What stands out, and why", "Who shared splicers with whom", "not for pay"],
+    "/coaching": ["2 people to see this week", "Who shared splicers with whom", "not for pay"],
     "/person?technician=Birch": [
         "Evenness of cleave angles",
-        "Runs of bad cleaves",
+        "What to work on",
         "Coaching log",
     ],
+    "/person?technician=Birch&show=1": ["Birch: your work", "What to practice"],
+    "/upkeep": ["Due within 4 weeks", "Before you touch anything"],
     "/cases": ["No case is open", "Notes (3): seen, and nobody's work"],
     "/loss?subject=technician:Birch": ["Loss, day by day", "not for pay"],
     "/budget": ["The one number", "The price of several budgets", "you had"],
@@ -227,10 +229,10 @@ def test_from_the_crew_to_one_stream_and_one_day(session):
 
 
 @pytest.mark.long
-def test_from_prep_to_a_person_and_the_funnel_of_another_share(session):
+def test_from_coaching_to_a_person_and_another_share(session):
     watched = session(PHONE)
     page = watched.go("/coaching")
-    page.get_by_role("table").first.get_by_role("link", name="Birch").click()
+    page.locator(".topic-card").get_by_role("link", name="Birch").click()
     page.wait_for_url("**/person?technician=Birch")
     watched.settle()
     expect(page.get_by_role("heading", name="Birch", exact=True)).to_be_visible()

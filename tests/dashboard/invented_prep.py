@@ -23,10 +23,12 @@ def prep_results() -> dict[str, pd.DataFrame]:
             [(name, splicer, 20, 800) for name in PEOPLE for splicer in ("Heron", "Kestrel")],
             columns=["technician", "splicer", "days", "splices"],
         ),
+        "result_hands_by_machine": _hands(),
         "result_signatures": pd.DataFrame(
             [
-                ("both-sides", "technician", "Birch", 0.6, 0.5, 0.7, "angle against the crew", 1600,
-                 40, AT, UNTIL, "Cleave angles +60% against the crew on both sides."),
+                ("both-sides", "technician", "Birch", 0.6, 0.5, 0.7,
+                 "angle against the median colleague", 1600, 40, AT, UNTIL,
+                 "Cleave angles +60% against the median colleague on both sides."),
                 ("cleave-run", "technician", "Birch", 1.2, 0.1, 4.4, "runs per 1,000 splices", 4,
                  1, AT, UNTIL, "1 run of bad cleaves, the longest of 4."),
             ],
@@ -94,6 +96,19 @@ def _people() -> pd.DataFrame:
     rows.append(("splicer", "Plover", "loss", 3, 60, 1, *[None] * 4, "only 3 days of work"))
     columns = ["who", "name", "measure", "days", "splices", "connected", "effect", "low", "high",
                "sure", "note"]  # fmt: skip
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _hands() -> pd.DataFrame:
+    rows = [
+        (name, splicer, cleaver, measure, 20, 800, 2, size * effect, size * effect - 0.1,
+         size * effect + 0.1)
+        for name, effect in EFFECTS.items()
+        for splicer, cleaver in (("Heron", "C1"), ("Kestrel", "C2"))
+        for measure, size in (("loss", 1.0), ("angle", 2.0))
+    ]  # fmt: skip
+    columns = ["technician", "splicer", "cleaver", "measure", "days", "splices", "colleagues",
+               "effect", "low", "high"]  # fmt: skip
     return pd.DataFrame(rows, columns=columns)
 
 

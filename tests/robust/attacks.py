@@ -176,10 +176,11 @@ def another_persons_callback(target: Target) -> None:
 
 def another_persons_download(target: Target) -> None:
     client = target.client("alder@work")
-    for page, table in (("prep", "people"), ("prep", "funnel"), ("prep", "evenness"),
-                        ("prep", "angles"), ("prep", "standing-out"), ("prep", "shared-work"),
+    for page, table in (("coaching", "people"), ("coaching", "volume"), ("coaching", "evenness"),
+                        ("coaching", "angles"), ("coaching", "standing-out"),
+                        ("coaching", "shared-work"),
                         ("person", "days"), ("person", "angles"), ("loss", "splices"),
-                        ("loss", "exceptions"), ("loss", "subject-days"), ("findings", "findings"),
+                        ("loss", "exceptions"), ("loss", "subject-days"), ("cases", "findings"),
                         ("checks", "check-days"),
                         ("checks", "compliance-technicians")):  # fmt: skip
         query = urlencode({**STREAM, "technician": "Birch", "subject": "technician:Birch"})

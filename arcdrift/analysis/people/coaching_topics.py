@@ -13,7 +13,7 @@ import pandas as pd
 from arcdrift.analysis.people.fair_evidence import FairEvidence, fair_evidence
 from arcdrift.instants import day_text
 from arcdrift.settings import Prep
-from arcdrift.wording import count_text, interval_text
+from arcdrift.wording import count_text, interval_text, screen_text
 
 RECENT_DAYS = 28
 """Days without evidence after which a topic is left alone (common practice, no source)."""
@@ -52,8 +52,8 @@ PRACTICE = {
     "tiring": "Plan the breaks of a long day, and change hands for its last hours.",
     "loss": "Watch five splices from stripping to the sleeve; the log does not say which step it "
     "is.",
-    "sign-off": "Go on with the practice splices until the test answers, or have somebody who is "
-    "signed off beside.",
+    "sign-off": "Go on with the practice splices until the test answers; until then splice beside "
+    "somebody who is signed off.",
     "learning": "Nothing is wrong: go on, and look again in two weeks.",
 }
 _WITHOUT_HAND = "Look at {suspect} before anything is said about the hand."
@@ -214,7 +214,7 @@ def _headline(kind: str, row: Mapping[Hashable, Any]) -> str:
     if kind == "cleaving":
         numbers = _percent_interval(row, "estimate")
         return f"Cleave angles {numbers} above the median colleague's, on both sides."
-    return str(row["words"])
+    return screen_text(str(row["words"]))
 
 
 def _suspect_cleaver(runs: pd.DataFrame) -> str:

@@ -322,8 +322,8 @@ def person_levels(effects: PrepEffects) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``technician``, ``day``, ``loss_level``, ``angle_level``: on a log scale, against the mean
-        of all (NaN without figures).
+        ``technician``, ``day``, ``loss_level``, ``angle_level``: on a log scale, against the
+        median person's mean (NaN without figures).
     """
     keys, tables = ["technician", "day"], []
     for measure in ("loss", "angle"):
@@ -334,7 +334,10 @@ def person_levels(effects: PrepEffects) -> pd.DataFrame:
         for grouping in effects.told_apart[1:]:
             residual = residual - fit.of_rows(grouping, rows[grouping])
         weight = rows["weight"].to_numpy(dtype=np.float64)
-        level = residual - np.average(residual, weights=weight)
+        person, names = pd.factorize(rows["technician"])
+        sizes = np.bincount(person, weight, minlength=len(names))
+        of_people = np.bincount(person, weight * residual, minlength=len(names)) / sizes
+        level = residual - np.median(of_people)
         day, first = group_index(*(rows[key] for key in keys))
         mean = np.bincount(day, weight * level) / np.bincount(day, weight)
         tables.append(rows.iloc[first][keys].assign(**{f"{measure}_level": mean}))

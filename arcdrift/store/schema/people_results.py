@@ -66,7 +66,7 @@ result_person_days = Table(
     Column("loss_db", Float),  # capped mean
     Column("angle_deg", Float),  # geometric mean of both sides
     Column("angle_spread", Float),  # sd of the log angle
-    Column("loss_level", Float),  # less splicer and program effects, log scale, crew mean 0
+    Column("loss_level", Float),  # less splicer and program effects, log scale, median person 0
     Column("angle_level", Float),
     Column("freedom", Float, nullable=False),
     Column("bad", Integer, nullable=False),

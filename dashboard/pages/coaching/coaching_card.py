@@ -1,4 +1,4 @@
-"""Part of a person's page: coaching notes with what changed after each, and a form to add one."""
+"""Part of a person's page: the coaching log with what changed after each session, and its form."""
 
 from collections.abc import Hashable, Mapping
 from typing import Any
@@ -6,11 +6,12 @@ from typing import Any
 import pandas as pd
 from dash import html
 
-from arcdrift.analysis.people.before_after import CAUTION, before_after
+from arcdrift.analysis.people.before_after import CAUTION
 from arcdrift.errors import UsageError
 from dashboard import ids
 from dashboard.components import card, shown_day
 from dashboard.forms import day_field, name_field, typed_day, typed_name, words_field
+from dashboard.pages.coaching.sessions import session_line
 from dashboard.reading.data import CrewData
 
 Row = Mapping[Hashable, Any]
@@ -25,37 +26,36 @@ def coaching_card(data: CrewData, technician: str, days: pd.DataFrame) -> html.S
 
 
 def coaching_log(data: CrewData, technician: str, days: pd.DataFrame) -> list[Any]:
-    """Return the notes and the form."""
+    """Return the sessions, the latest first and in full, and the form."""
     may_write = data.viewer.has_role("trainer")
-    notes = [
-        _note(days, row, may_write=may_write)
-        for row in data.coaching_notes(technician).to_dict("records")
-    ]
+    notes = data.coaching_notes(technician).sort_values(["held_on", "id"], ascending=False)
+    lines = [_note(days, note, may_write=may_write) for _, note in notes.iterrows()]
+    earlier = lines[1:]
     return [
-        html.Ul(notes, className="finding-list") if notes else html.P("Nothing is noted yet."),
-        html.P(CAUTION, className="muted hint") if notes else None,
+        html.Ul(lines[:1], className="finding-list")
+        if lines
+        else html.P("No session is noted yet.", className="muted"),
+        html.P(CAUTION, className="muted hint") if lines else None,
+        html.Details(
+            [html.Summary(f"{len(earlier):,} earlier"), html.Ul(earlier, className="finding-list")]
+        )
+        if earlier
+        else None,
         _form(technician, data.today().isoformat()) if may_write else None,
     ]
 
 
-def _note(days: pd.DataFrame, row: Row, *, may_write: bool) -> html.Li:
-    held_on = shown_day(str(row["held_on"]))
+def _note(days: pd.DataFrame, note: pd.Series, *, may_write: bool) -> html.Li:
+    held_on = shown_day(str(note["held_on"]))
     return html.Li(
         [
-            html.Div(
-                [
-                    html.Strong(row["topic"]),
-                    html.Span(f"{held_on}, {row['said_by']}", className="muted"),
-                ],
-                className="row",
-            ),
-            html.Div(row["note"]) if row["note"] else None,
-            html.Ul([html.Li(change.words) for change in before_after(days, str(row["held_on"]))]),
+            session_line(days, note),
+            html.Div(note["note"]) if note["note"] else None,
             html.Button(
                 "Take back",
-                id=ids.undo_note(int(row["id"])),
-                className="button",
-                **{"aria-label": f"Take back the note of {held_on}: {row['topic']}"},
+                id=ids.undo_note(int(note["id"])),
+                className="button big",
+                **{"aria-label": f"Take back the note of {held_on}: {note['topic']}"},
             )
             if may_write
             else None,
@@ -67,7 +67,7 @@ def _note(days: pd.DataFrame, row: Row, *, may_write: bool) -> html.Li:
 def _form(technician: str, today: str) -> html.Details:
     return html.Details(
         [
-            html.Summary("Note a session"),
+            html.Summary("Note a session", className="button big"),
             html.P(
                 "What was gone through together, so that the weeks before and after can be "
                 "compared. A note can be taken back.",
@@ -79,12 +79,17 @@ def _form(technician: str, today: str) -> html.Details:
                     words_field(ids.note_field("topic"), "Topic, such as cleaving"),
                     words_field(ids.note_field("note"), "Anything to remember"),
                     name_field(ids.note_field("by")),
-                    html.Button("Write it down", id=ids.note_save(technician), className="button"),
+                    html.Button(
+                        "Write it down",
+                        id=ids.note_save(technician),
+                        className="button big primary",
+                    ),
                 ],
-                className="filters",
+                className="written-fields",
             ),
             html.Div(id=ids.note_answer(technician), role="status"),
-        ]
+        ],
+        className="note-form",
     )
 
 

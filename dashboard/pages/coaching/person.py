@@ -1,4 +1,4 @@
-"""The page of one person: effects, signatures, days, coaching, practice and sign-off."""
+"""The page of one person: what to work on, the last session and its result; the rest folded."""
 
 import json
 from collections.abc import Callable, Hashable, Mapping
@@ -7,10 +7,12 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
+from arcdrift.analysis.people.coaching_topics import TOPICS, PersonTopics, person_topics
 from arcdrift.analysis.people.technician_report import visible_rows
-from arcdrift.figures.prep import level_days, spread_days
+from arcdrift.figures.hands import days_with_sessions, hand_dots
+from arcdrift.figures.prep import spread_days
 from arcdrift.people import HIDDEN, PURPOSE
-from arcdrift.wording import count_text
+from arcdrift.wording import count_text, percent_text
 from dashboard.components import (
     View,
     card,
@@ -22,16 +24,20 @@ from dashboard.components import (
     select,
 )
 from dashboard.pages.coaching import signatures
-from dashboard.pages.coaching.coaching import (
-    angles_of,
+from dashboard.pages.coaching.coaching_card import coaching_card, coaching_log
+from dashboard.pages.coaching.everybody import angles_of
+from dashboard.pages.coaching.people_rows import (
     document,
     effect_cell,
+    person_href,
     ratio_cell,
     rows_of,
+    topic_rows,
     verdict_tag,
 )
-from dashboard.pages.coaching.coaching_card import coaching_card, coaching_log
+from dashboard.pages.coaching.person_to_show import page_to_show
 from dashboard.pages.coaching.signatures import signatures_card
+from dashboard.pages.coaching.topic_cards import measure_of, topic_body
 from dashboard.reading.data import CrewData
 from dashboard.url_query import href, shown
 
@@ -64,71 +70,90 @@ def angles(view: View) -> pd.DataFrame:
     return angles_of(view, "technician", _name(view)).table
 
 
+def hands(view: View) -> pd.DataFrame:
+    """Return the person's differences from the median colleague by splicer and cleaver."""
+    return _rows_of_person(view, "hands_by_machine")
+
+
 TABLES: dict[str, Callable[[View], pd.DataFrame]] = {
-    "days": days, "angles": angles, **signatures.TABLES
+    "days": days, "angles": angles, "by-machine": hands, **signatures.TABLES
 }  # fmt: skip
 
 
 def render(view: View) -> html.Div:
     """Return the page."""
-    title = heading(
-        shown(_name(view)) or "One person", "What these hands do well, and what to practice."
-    )
     back = dcc.Link("← Coaching", href="/coaching", className="back")
+    title = heading(shown(_name(view)) or "One person", "What to work on, and what came of it.")
     if not view.data.people.any_pages:
         return html.Div([back, title, notice(HIDDEN)])
     known = sorted(set(rows_of(view, "person_days").get("technician", [])))
-    chooser = html.Div(
-        [
-            select(
-                "technician", "Technician", [(name, name) for name in known],
-                _name(view) if _name(view) in known else None, empty="choose",
-            )
-        ],
-        className="filters",
-    )  # fmt: skip
     if _name(view) not in known:
         sentence = (
             f"Nobody named {shown(_name(view))} is on record." if _name(view) else "Choose a name."
         )
-        return html.Div([back, title, chooser, notice(sentence)])
+        return html.Div([back, title, _chooser(view, known), notice(sentence)])
+    rows = topic_rows(view)
+    person = person_topics(rows, _name(view), view.data.crew.prep, view.data.today())
     person_days = days(view)
-    spreads = {
-        row["measure"]: row for row in _rows_of_person(view, "consistency").to_dict("records")
-    }
-    crew_sd = float(spreads["angle"]["crew_sd"]) if "angle" in spreads else None
+    sessions = _sessions(view)
+    if view.query.get("show") == "1":
+        return page_to_show(view, person, person_days, hands(view), sessions)
     return html.Div(
         [
             back,
-            title,
-            chooser,
-            notice(PURPOSE, name="purpose"),
-            _facts(view, person_days, spreads),
-            signatures_card(view),
-            chart(
-                "Day by day, apart from the splicers",
-                level_days(person_days, scheme=view.scheme),
-                csv=csv_link("/person", "days", view.query),
-                hint="Each dot is a day's mean after taking out what the splicers do.",
+            html.Div(
+                [
+                    title,
+                    html.Div(
+                        [
+                            dcc.Link(
+                                f"Page to show {_name(view)}",
+                                href=person_href(_name(view), show="1"),
+                                className="button",
+                            ),
+                            _chooser(view, known),
+                        ],
+                        className="row person-tools",
+                    ),
+                ],
+                className="heading-row case-heading",
             ),
-            chart(
-                "Evenness of cleave angles",
-                spread_days(person_days, crew_sd, scheme=view.scheme),
-                csv=csv_link("/person", "days", view.query),
-                hint="How far single angles stray from the day's typical one. Days between the "
-                "lines are as even as others' on the same splicers.",
+            html.Div(
+                [
+                    html.Div(_topics(view, person)),
+                    html.Div(
+                        [
+                            coaching_card(view.data, _name(view), person_days),
+                            _sign_off(view),
+                            _by_machine(view, person),
+                        ]
+                    ),
+                ],
+                className="case-page",
             ),
-            chart(
-                "Cleave angles over time",
-                angles_of(view, "technician", _name(view)),
-                csv=csv_link("/person", "angles", view.query),
-                hint="Each dot is a day's angle over the one that earlier days of the same hands, "
-                "cleavers and blades let expect. Days of a dull blade are left out.",
-            ),
-            _machines(view),
-            coaching_card(view.data, _name(view), person_days),
-            _practice(view),
+            *_folded(view, person, person_days, sessions),
+            html.P(PURPOSE, className="muted hint purpose"),
         ]
+    )
+
+
+def _chooser(view: View, known: list[str]) -> html.Details:
+    return html.Details(
+        [
+            html.Summary("Another person", className="button"),
+            html.Div(
+                select(
+                    "technician",
+                    "Technician",
+                    [(name, name) for name in known],
+                    _name(view) if _name(view) in known else None,
+                    empty="choose",
+                ),
+                className="filters",
+            ),
+        ],
+        open=_name(view) not in known,
+        className="case-filters",
     )
 
 
@@ -138,15 +163,141 @@ def person_log(data: CrewData, technician: str) -> list[Any]:
     return coaching_log(data, technician, rows[rows["technician"] == technician])
 
 
+def _sessions(view: View) -> list[tuple[str, str]]:
+    notes = view.data.coaching_notes(_name(view))
+    return [(str(row["held_on"]), str(row["topic"])) for row in notes.to_dict("records")]
+
+
+def nothing_said(view: View, technician: str) -> html.Div:
+    """Say that no pattern stands out in somebody's work, or that it cannot be told and why."""
+    effects = rows_of(view, "people")
+    effects = effects[(effects["who"] == "technician") & (effects["name"] == technician)]
+    if effects["effect"].notna().any():
+        return notice("Nothing stands out: there is nothing to see to this week.", name="good")
+    notes = [str(note) for note in effects["note"].dropna().unique()]
+    why = document(view).get("refusal") or (
+        f"{'; '.join(notes)}." if notes else "there are no figures of this person yet."
+    )
+    return notice(f"Cannot tell whether anything stands out: {why}")
+
+
+def _topics(view: View, person: PersonTopics) -> html.Section:
+    title = "What to work on"
+    if not person.topics:
+        return card(nothing_said(view, person.technician), title=title)
+    return card(
+        html.Ul(
+            [
+                html.Li(
+                    [
+                        html.H3(TOPICS[topic.kind]),
+                        topic_body(topic),
+                        html.P([html.Strong("Practice. "), topic.practice], className="practice"),
+                    ]
+                )
+                for topic in person.topics
+            ],
+            className="plain-list",
+        ),
+        title=title,
+    )
+
+
+def _by_machine(view: View, person: PersonTopics) -> html.Section:
+    measure = measure_of(person.topics)
+    picture = hand_dots(hands(view), measure, scheme=view.scheme)
+    return chart(
+        picture.title or "On each splicer",
+        picture,
+        csv=csv_link("/person", "by-machine", view.query),
+        legend=False,
+    )
+
+
+def _sign_off(view: View) -> html.Section | None:
+    attempts = _rows_of_person(view, "sign_offs").sort_values("attempt")
+    if attempts.empty:
+        return None
+    latest = attempts.iloc[-1]
+    return card(
+        html.Div(
+            [
+                verdict_tag(str(latest["verdict"]), int(latest["more"])),
+                html.Span(
+                    f"attempt {int(latest['attempt'])}, "
+                    f"{count_text(int(latest['splices']), 'practice splice')}",
+                    className="muted",
+                ),
+            ],
+            className="row",
+        ),
+        title="Sign-off",
+    )
+
+
+def _folded(
+    view: View, person: PersonTopics, person_days: pd.DataFrame, sessions: list[tuple[str, str]]
+) -> list[Any]:
+    spreads = {
+        row["measure"]: row for row in _rows_of_person(view, "consistency").to_dict("records")
+    }
+    crew_sd = float(spreads["angle"]["crew_sd"]) if "angle" in spreads else None
+    by_day = csv_link("/person", "days", view.query)
+    drawn = {
+        measure: days_with_sessions(person_days, sessions, measure, scheme=view.scheme)
+        for measure in ("angle", "loss")
+    }
+    hint = "Each dot is a day's mean after taking out what the splicers do."
+    return [
+        _fold("The splices behind it", signatures_card(view), opened=False),
+        _fold(
+            "Day by day" + (", before and after each session" if sessions else ""),
+            *(
+                chart(picture.title or measure, picture, csv=by_day, hint=hint, legend=False)
+                for measure, picture in drawn.items()
+            ),
+        ),
+        _fold(
+            "Evenness of cleave angles",
+            chart(
+                "How far single angles stray within a day",
+                spread_days(person_days, crew_sd, scheme=view.scheme),
+                csv=by_day,
+                hint="Days between the lines are as even as others' on the same splicers.",
+            ),
+        ),
+        _fold(
+            "Cleave angles over time",
+            chart(
+                "Cleave angles against what earlier days let expect",
+                angles_of(view, "technician", _name(view)),
+                csv=csv_link("/person", "angles", view.query),
+                hint="Each dot is a day's angle over the one that earlier days of the same hands, "
+                "cleavers and blades let expect. Days of a dull blade are left out.",
+            ),
+        ),
+        _fold("Figures and splicers used", _facts(view, person_days, spreads), _machines(view)),
+        _fold("Practice and sign-off", _practice(view)),
+    ]
+
+
+def _fold(title: str, *content: Any, opened: bool = False) -> html.Details | None:
+    kept = [part for part in content if part is not None]
+    if not kept:
+        return None
+    return html.Details([html.Summary(title), *kept], className="folded", open=opened)
+
+
 def _facts(view: View, person_days: pd.DataFrame, spreads: Mapping[Hashable, Row]) -> html.Section:
     effects = {row["measure"]: row for row in _rows_of_person(view, "people").to_dict("records")}
+    made = count_text(int(person_days["splices"].sum()), "splice")
     return html.Section(
         facts(
             [
-                ("Splices", f"{int(person_days['splices'].sum()):,} on {len(person_days)} days"),
-                ("Loss against the crew", effect_cell(effects.get("loss"))),
-                ("Cleave angle against the crew", effect_cell(effects.get("angle"))),
-                ("Odds of a redo against the crew", effect_cell(effects.get("redo"))),
+                ("Splices", f"{made} on {count_text(len(person_days), 'day')}"),
+                ("Loss against the median colleague", effect_cell(effects.get("loss"))),
+                ("Cleave angle against the median colleague", effect_cell(effects.get("angle"))),
+                ("Odds of a redo against the median colleague", effect_cell(effects.get("redo"))),
                 ("Angle spread against others'", ratio_cell(spreads.get("angle"))),
                 ("Loss spread against others'", ratio_cell(spreads.get("loss"))),
             ]
@@ -200,8 +351,9 @@ def _practice(view: View) -> Any:
                         [
                             html.Li(
                                 f"{MEASURES[m['measure']]}: {m['bad']} bad of {m['splices']}, "
-                                f"{ANSWERS[m['answer']]} (good up to {m['good_share']:.0%}, poor "
-                                f"from {m['poor_share']:.0%})."
+                                f"{ANSWERS[m['answer']]} (good up to "
+                                f"{percent_text(m['good_share'])}, poor from "
+                                f"{percent_text(m['poor_share'])})."
                             )
                             for m in measures
                         ]
@@ -238,8 +390,8 @@ def _promises(rows: list[dict[str, Any]]) -> html.Table:
                     html.Tr(
                         [
                             html.Th(MEASURES[row["measure"]], scope="row"),
-                            html.Td(f"{row['share']:.1%}"),
-                            html.Td(f"{row['pass']:.0%}"),
+                            html.Td(percent_text(row["share"], 1)),
+                            html.Td(percent_text(row["pass"], 0)),
                             html.Td(f"{row['splices']:.0f}"),
                         ]
                     )

@@ -17,10 +17,11 @@ from arcdrift.analysis.people.signature_splices import (
     SignatureSplices,
 )
 from arcdrift.analysis.people.signatures import KINDS
+from arcdrift.instants import day_text, instant_text
 from arcdrift.settings import Crew
-from arcdrift.wording import count_text
-from dashboard.components import View, card, csv_button, notice
-from dashboard.pages.coaching.coaching import document, rows_of
+from arcdrift.wording import count_text, interval_text, screen_text
+from dashboard.components import View, card, csv_button
+from dashboard.pages.coaching.people_rows import rows_of
 from dashboard.url_query import href
 
 Row = Mapping[Hashable, Any]
@@ -61,22 +62,15 @@ def _local(rows: pd.DataFrame, crew: Crew) -> pd.DataFrame:
     return signature
 
 
-def signatures_card(view: View) -> html.Section:
-    """Return the card of a person's signatures."""
+def signatures_card(view: View) -> html.Section | None:
+    """Return the card of a person's signatures; None without any."""
     rows = rows_of(view, "signatures")
     rows = rows[
         (rows["subject_type"] == "technician") & (rows["subject"] == view.query["technician"])
     ]
-    title = "What stands out, and why"
+    title = "What stands out, splice by splice"
     if rows.empty:
-        effects = rows_of(view, "people")
-        effects = effects[
-            (effects["who"] == "technician") & (effects["name"] == view.query["technician"])
-        ]
-        if effects["effect"].notna().any():
-            return card(notice("No pattern stands out.", name="good"), title=title)
-        why = document(view).get("refusal") or "there are no figures of this person yet."
-        return card(notice(f"Cannot tell whether a pattern stands out: {why}"), title=title)
+        return None
     return card(
         html.P("Hints, not verdicts: look at each together.", className="muted hint"),
         html.Ul(
@@ -90,10 +84,11 @@ def _signature(view: View, row: Row) -> html.Li:
     return html.Li(
         [
             html.Strong(KINDS[str(row["kind"])]),
-            html.Div(str(row["words"])),
+            html.Div(screen_text(str(row["words"]))),
             html.Div(
-                f"{_size(row)}; {int(row['splices']):,} splices on {int(row['days'])} "
-                f"days, {row['since']:%d %b %Y} to {row['until']:%d %b %Y}.",
+                f"{_size(row)}; {count_text(int(row['splices']), 'splice')} on "
+                f"{count_text(int(row['days']), 'day')}, {day_text(row['since'])} to "
+                f"{day_text(row['until'])}.",
                 className="muted",
             ),
             _behind(view, str(row["kind"])),
@@ -103,11 +98,11 @@ def _signature(view: View, row: Row) -> html.Li:
 
 def _size(row: Row) -> str:
     unit = str(row["unit"])
-    form = "{:+z.0%}"
+    value, low, high = (float(row[name]) for name in ("estimate", "low", "high"))
     if unit.startswith(("runs", "times")):
-        form = "{:.1f}"
-    low, high = form.format(row["low"]), form.format(row["high"])
-    return f"{unit.capitalize()}: {form.format(row['estimate'])} ({low} to {high}, 95 %)"
+        return f"{unit.capitalize()}: {interval_text(value, low, high, '', 1)}"
+    numbers = interval_text(100 * value, 100 * low, 100 * high, "%", signed=True)
+    return f"{unit.capitalize()}: {numbers}"
 
 
 def _behind(view: View, kind: str) -> Any:
@@ -179,7 +174,7 @@ def _splice(row: Row, heads: list[str]) -> html.Tr:
     blade = [row[name] if pd.notna(row[name]) else "not logged"
              for name in ("cleaver", "blade_position")]  # fmt: skip
     cells: list[Any] = [
-        f"{row['spliced_at']:%d %b %Y %H:%M}",
+        instant_text(row["spliced_at"]),
         [dcc.Link(row["splicer"], href=href("/splicer", splicer=row["splicer"])), program],
         measured(LEFT, "{:.1f}°"),
         measured(RIGHT, "{:.1f}°"),

@@ -8,7 +8,13 @@ import pytest
 
 from arcdrift.analysis.people.cleave_runs import practice_splices
 from arcdrift.analysis.people.prep_review import review_prep
-from arcdrift.figures.prep import funnel, level_days, people_effects, shared_work, spread_days
+from arcdrift.figures.hands import days_with_sessions
+from arcdrift.figures.prep import (
+    people_effects,
+    share_against_volume,
+    shared_work,
+    spread_days,
+)
 from arcdrift.settings import Crew
 from arcdrift.store.results.result_replacement import replace_results
 from arcdrift.store.results.result_rows import read_result
@@ -84,14 +90,14 @@ def test_figures_say_in_words_what_they_show(told):
     assert picture.summary.startswith("6 with a figure, by name.")
     assert picture.table["name"].tolist() == sorted(picture.table["name"])
     crew = json.loads(frames["result_prep"]["document"].iloc[0])["shares"]["redo"]
-    shown = funnel(frames["result_shares"], "redo", typical=crew["share"],
+    shown = share_against_volume(frames["result_shares"], "redo", typical=crew["share"],
                    spread=crew["overdispersion"])  # fmt: skip
     assert shown.summary.endswith("by chance: t1.")
     assert "6 people worked on each of 6" in shared_work(frames["result_shared_work"]).summary
     own = frames["result_person_days"]
     rough = own[own["technician"] == "t4"]
     assert "40 days;" in spread_days(rough, 0.3).summary
-    assert level_days(rough).figure is not None
+    assert days_with_sessions(rough, [("2026-01-20", "cleaving")], "angle").figure is not None
     nothing = spread_days(rough.iloc[:0], None)
     assert nothing.figure is None
     assert "No day" in nothing.summary

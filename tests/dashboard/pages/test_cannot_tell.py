@@ -61,12 +61,13 @@ def test_a_crew_too_small_to_judge_gets_no_green_answer(tmp_path: Path) -> None:
             "result_prep": pd.DataFrame({"id": [1], "document": [json.dumps(document)]}),
             "result_people": made["result_people"].iloc[:0],
             "result_signatures": made["result_signatures"].iloc[:0],
+            "result_sign_offs": made["result_sign_offs"].iloc[:0],
         },
     )
     engine.dispose()
     data = CrewData(folder)
     assert f"Cannot tell who or what stands out: {REFUSAL}" in shown(data, "/coaching")
-    assert f"Cannot tell whether a pattern stands out: {REFUSAL}" in shown(
+    assert f"Cannot tell whether anything stands out: {REFUSAL}" in shown(
         data, "/person", "?technician=Alder"
     )
     for path, query in (("/coaching", ""), ("/person", "?technician=Alder")):

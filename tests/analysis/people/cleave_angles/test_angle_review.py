@@ -72,7 +72,7 @@ def test_tables_go_through_the_store_and_into_the_figure(reviewed, tmp_path):
     assert days.loc[days["open"], "ratio"].median() > 1.3
     picture = angle_days(days, shifts)
     assert picture.figure is not None
-    assert "Risen: x1." in picture.summary
+    assert "Risen: up " in picture.summary
     assert " until 2026-04-0" in picture.summary
     plain = angle_days(days.assign(alarm=False), shifts.iloc[:0])
     assert plain.summary.endswith("No rise.")
