@@ -47,9 +47,9 @@ def topic_rows(view: View) -> Rows:
     )
 
 
-def person_href(name: str, **values: object) -> str:
-    """Return the address of a person's page."""
-    return href("/person", technician=name, **values)
+def person_href(name: str, *, to_show: bool = False) -> str:
+    """Return the address of a person's page, or of the page that the person can be shown."""
+    return href("/person", technician=name, show="1" if to_show else None)
 
 
 def name_with_link(name: str, kind: str) -> Any:

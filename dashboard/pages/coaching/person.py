@@ -108,7 +108,7 @@ def render(view: View) -> html.Div:
                         [
                             dcc.Link(
                                 f"Page to show {_name(view)}",
-                                href=person_href(_name(view), show="1"),
+                                href=person_href(_name(view), to_show=True),
                                 className="button",
                             ),
                             _chooser(view, known),
