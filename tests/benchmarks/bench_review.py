@@ -28,6 +28,7 @@ from typing import NamedTuple, TypeVar
 
 import numpy as np
 import pandas as pd
+from psutil import Process
 from sqlalchemy import Engine
 
 from arcdrift.analysis.budget.replay_alarms import History, recorded_alarms
@@ -131,9 +132,12 @@ def timed(work: Callable[[], Result]) -> tuple[Result, Spent]:
 
 
 def processors() -> float:
-    """Seconds of the processors so far, of this process and those it waited for."""
+    """Seconds of the processors so far: of this process and of those that it started."""
     used = [resource.getrusage(who) for who in WHOSE]
-    return sum(one.ru_utime + one.ru_stime for one in used)
+    living = [child.cpu_times() for child in Process().children(recursive=True)]
+    return sum(one.ru_utime + one.ru_stime for one in used) + sum(
+        times.user + times.system for times in living
+    )
 
 
 def say(words: str, took: Spent, splices: int) -> None:
