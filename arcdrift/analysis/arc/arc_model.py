@@ -197,7 +197,7 @@ def fit_arc(
 
     Notes
     -----
-    Generalized least squares: least squares of rows whitened for AR(1) within each epoch
+    Generalized least squares: statsmodels OLS of rows whitened for AR(1) within each epoch
     (Prais and Winsten 1954, from memory). The correlation is the crew's: estimated from one
     splicer's checks alone it comes out too small, and intervals of the required setting then
     covered .92 where those with the crew's covered .946. An unexplained change found by the drift
@@ -266,6 +266,9 @@ def fit_arc(
 
 def _regression(checks: Checks, full: Floats, phi: float) -> tuple[Floats, Floats, float]:
     """Coefficients, their covariance and the residual sd of generalized least squares."""
+    # loaded here, because advice reads stored models and fits none
+    from statsmodels.regression.linear_model import OLS
+
     wx = whiten(full, checks.epoch, phi)
     wy = whiten(checks.y[:, None], checks.epoch, phi)[:, 0]
     added = float(checks.density_variance.sum())
@@ -274,12 +277,8 @@ def _regression(checks: Checks, full: Floats, phi: float) -> tuple[Floats, Float
         extra = np.zeros((1, full.shape[1]))
         extra[0, 0] = np.sqrt(added * (1 + phi**2))
         wx, wy = np.vstack([wx, extra]), np.append(wy, 0.0)
-    u, singular, v = np.linalg.svd(wx, full_matrices=False)
-    from_basis = v.T / singular
-    beta = from_basis @ (u.T @ wy)
-    innovation = wy - wx @ beta
-    variance = float(innovation @ innovation) / (len(wy) - full.shape[1])
-    cov = variance * from_basis @ from_basis.T
+    result = OLS(wy, wx).fit()
+    beta, cov = np.asarray(result.params), np.asarray(result.cov_params())
     residual = checks.y - full @ beta
     squares = float(residual @ residual) + added * float(beta[0]) ** 2
     sigma = float(np.sqrt(squares / (len(checks.y) - full.shape[1])))

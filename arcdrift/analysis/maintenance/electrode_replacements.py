@@ -219,14 +219,12 @@ def _compare_loss(days: pd.DataFrame, old_epoch: int) -> Change | None:
     after = (used["segment"] != old_epoch).to_numpy(dtype=float)
     if len(used) <= programs.shape[1] + 2:
         return None
-    x, y = np.column_stack([programs, after]), np.log(used["capped_mean_db"].to_numpy(float))
-    inverse = np.linalg.inv(x.T @ x)
-    coefficients = inverse @ (x.T @ y)
-    residual, df = y - x @ coefficients, len(y) - x.shape[1]
-    change = float(coefficients[-1])
-    sd = np.sqrt(residual @ residual / df * inverse[-1, -1])
-    half = float(stdtrit(df, 0.5 + CONFIDENCE_LEVEL / 2) * sd)
-    low, high = change - half, change + half
+    # loaded here, because the dashboard shows replacements, and most have no such losses
+    from statsmodels.regression.linear_model import OLS
+
+    fit = OLS(np.log(used["capped_mean_db"]), np.column_stack([programs, after])).fit()
+    change = float(np.asarray(fit.params)[-1])
+    low, high = np.asarray(fit.conf_int(alpha=1 - CONFIDENCE_LEVEL))[-1]
     means = used.groupby(after == 0)["capped_mean_db"].mean()
     return Change(
         float(means[True]), float(means[False]), float(np.exp(change)),
