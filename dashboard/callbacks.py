@@ -3,7 +3,7 @@
 Each callback states the least role that it serves; one that states none serves leads only.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, State, ctx, html, no_update
@@ -16,7 +16,7 @@ from dashboard.access.page_roles import may_open
 from dashboard.access.roles import for_role
 from dashboard.components import View, card, heading, notice, shown_time
 from dashboard.moved_addresses import new_address
-from dashboard.pages import PAGES, not_allowed, not_found, page_address
+from dashboard.pages import FOLDED, PAGES, not_allowed, not_found, page_address
 from dashboard.pages.budget.budget import save_requested_budget
 from dashboard.pages.budget.budget_trial import trial_card
 from dashboard.pages.cases import case_callbacks
@@ -88,6 +88,14 @@ def _screen(
         ],
         **{} if moved is None else {"data-moved": moved},
     )
+
+
+def folded_part(data: CrewData, opened: Mapping[str, str], scheme: Scheme) -> Any:
+    """Return a part of a page that somebody has opened (`dashboard.components.folded`)."""
+    part = FOLDED.get((opened["page"], opened["part"]))
+    if part is None or not may_open(data.viewer, f"/{opened['page']}"):
+        return no_update
+    return _in_slot(data, opened["query"], scheme, part)
 
 
 def phone_card() -> html.Section | None:
@@ -220,6 +228,21 @@ def register(app: Dash, data: CrewData) -> None:
         return _in_slot(
             data, slot["query"], "dark" if scheme == "dark" else "light", charts_below_advice
         )
+
+    place = {"page": MATCH, "part": MATCH, "query": MATCH}
+
+    @app.callback(
+        Output({"type": "folded-slot", **place}, "children"),
+        Input({"type": "folded", **place}, "n_clicks"),
+        State({"type": "folded", **place}, "id"),
+        State(ids.SCHEME, "data"),
+        prevent_initial_call=True,
+    )
+    @for_role("technician")
+    def fill_folded(clicks: int | None, opened: dict[str, str], scheme: Scheme) -> Any:
+        if not clicks or clicks > 1:  # it is loaded once
+            return no_update
+        return folded_part(data, opened, "dark" if scheme == "dark" else "light")
 
     @app.callback(
         Output({"type": "shift-slot", "mine": MATCH}, "children"),

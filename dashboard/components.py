@@ -42,11 +42,14 @@ class View:
     query: Query
     scheme: Scheme
 
+    def period(self, default: str) -> str:
+        """Return the chosen period, a key of `PERIODS`."""
+        chosen = self.query.get("period", default)
+        return chosen if chosen in PERIODS else default
+
     def first_day(self, default: str) -> str:
         """Return the first ISO day of the chosen period; empty for all days."""
-        period = self.query.get("period", default)
-        if period not in PERIODS:
-            period = default
+        period = self.period(default)
         if period == "all":
             return ""
         return (self.run.now - timedelta(days=int(period))).date().isoformat()
@@ -150,12 +153,17 @@ def chart(
     if picture.figure is None:
         return card(notice(picture.summary), title=title)
     extra = {"id": ids.clickable_chart(clicks)} if clicks else {}
-    height = picture.figure.layout.height
-    picture.figure.update_layout(height=None)  # the style sheet gives narrow screens more
-    legend_names = {trace.name for trace in picture.figure.data if trace.showlegend is not False}
-    entries = len(legend_names - {None, ""})
+    if isinstance(picture.figure, dict):  # labels stand at its lines, it has no legend
+        layout = dict(picture.figure["layout"])
+        height, entries, legend = layout.pop("height"), 0, False
+        figure: Any = {"data": picture.figure["data"], "layout": layout}
+    else:
+        figure, height = picture.figure, picture.figure.layout.height
+        figure.update_layout(height=None)  # the style sheet gives narrow screens more
+        legend_names = {trace.name for trace in figure.data if trace.showlegend is not False}
+        entries = len(legend_names - {None, ""})
     graph = dcc.Graph(
-        figure=picture.figure,
+        figure=figure,
         config={"displayModeBar": False, "responsive": True, "doubleClick": False},
         **extra,
     )
@@ -174,7 +182,30 @@ def chart(
             ]
         ),
         title=title,
-        aside=link,
+        aside=html.Div([png_button(title), link], className="row takes"),
+    )
+
+
+def png_button(title: str) -> html.Button:
+    """Return the button that saves the chart of its card as a picture."""
+    return html.Button("PNG", className="csv png", **{"aria-label": f"Save {title} as a picture"})
+
+
+def folded(summary: str, page: str, part: str, query: Query) -> html.Details:
+    """Return a part of a page that is made only when somebody opens it.
+
+    Parameters
+    ----------
+    page, part : str
+        Its key in `dashboard.pages.FOLDED`.
+    """
+    name = search(query)
+    return html.Details(
+        [
+            html.Summary(summary, id=ids.folded(page, part, name)),
+            html.Div(id=ids.folded_slot(page, part, name), className="folded"),
+        ],
+        className="card fold",
     )
 
 

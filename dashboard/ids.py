@@ -176,3 +176,13 @@ def news_line(place: str) -> dict[str, str]:
 def new_mark(case: str, what: str, at: int) -> dict[str, str | int]:
     """Id of the mark beside a case; `at` is when `what` became known, in ms since 1970."""
     return {"type": "new-mark", "case": case, "what": what, "at": at}
+
+
+def folded(page: str, part: str, query: str) -> dict[str, str]:
+    """Id of the line that opens a folded part of a page under a query."""
+    return {"type": "folded", "page": page, "part": part, "query": query}
+
+
+def folded_slot(page: str, part: str, query: str) -> dict[str, str]:
+    """Id of the container where that part is loaded."""
+    return {"type": "folded-slot", "page": page, "part": part, "query": query}

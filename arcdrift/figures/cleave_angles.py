@@ -2,6 +2,7 @@
 
 from datetime import date
 
+import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
@@ -9,6 +10,9 @@ from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import Scheme, colors, new_figure
 from arcdrift.instants import day_text
 from arcdrift.wording import percent_text
+
+LOWEST, HIGHEST = 0.4, 4.0
+"""Multiples of the expected angle that the scale shows at most."""
 
 
 def angle_days(days: pd.DataFrame, shifts: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
@@ -48,12 +52,22 @@ def angle_days(days: pd.DataFrame, shifts: pd.DataFrame, *, scheme: Scheme = "li
                 go.Scatter(
                     x=rows["day"][selected], y=rows["ratio"][selected], mode="markers", name=name,
                     marker={"size": 7, "symbol": symbol, "color": color},
-                    customdata=rows.loc[selected, ["n"]],
-                    hovertemplate="%{x|%-d %b %Y}: x%{y:.2f}, %{customdata[0]} splices"
+                    customdata=rows.loc[selected, ["n", "ratio"]],
+                    hovertemplate="%{x|%-d %b %Y}: x%{customdata[1]:.2f}, %{customdata[0]} splices"
                     "<extra></extra>",
                 )
             )  # fmt: skip
-    figure.update_yaxes(type="log")
+    # one extreme day would squeeze all others: it is drawn at the edge, its hover says how far
+    limits = rows[["low", "high"]].to_numpy(dtype=float)
+    usual = rows["ratio"].quantile([0.02, 0.98]).to_numpy()
+    low = max(min(float(np.nanmin(limits, initial=0.7)), usual[0]), LOWEST) / 1.1
+    high = min(max(float(np.nanmax(limits, initial=1.4)), usual[1]), HIGHEST) * 1.1
+    figure.update_yaxes(
+        type="log", range=np.log10([low, high]).tolist(), tickvals=[0.5, 0.7, 1, 1.5, 2, 3, 4]
+    )
+    for trace in figure.data:
+        if trace.mode == "markers":
+            trace.update(y=np.clip(np.asarray(trace.y, dtype=float), low, high))
     rises = [
         f"up {percent_text(row['ratio'] - 1, 0)} since {_day(row['onset_day'])}"
         + (f" until {_day(row['last_day'])}" if row["ended"] else "")

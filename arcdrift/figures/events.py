@@ -7,7 +7,9 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
+from arcdrift.figures.plain_figure import label
 from arcdrift.figures.theme import Scheme, colors
+from arcdrift.instants import day_text
 
 NEW_SPLICER = "first day on another splicer"
 REMARK = "remark"
@@ -34,6 +36,10 @@ SMALL, LARGE = 7, 11
 """Sizes of marks, in pixels."""
 MOST_LINES = 12
 """Lines through one plot at most; more would hide the data."""
+OVER_IT: dict[str, Any] = {
+    "overlaying": "y", "range": [0, 1], "visible": False, "fixedrange": True,
+}  # fmt: skip
+"""Axis of the marks, over that of the values."""
 MOST_NAMES, MOST_ACTIONS = 4, 6
 """Names listed at most for an action, and actions listed at most for a mark."""
 
@@ -116,18 +122,67 @@ def _counts_text(events: pd.DataFrame) -> str:
 
 def _hover_text(events: pd.DataFrame, several: bool) -> str:
     begin, end = events["at"].iloc[0], events["at"].iloc[-1]
-    lines = [f"{begin:%d %b %Y}"]
+    lines = [day_text(begin)]
     if begin.date() != end.date():
-        lines[0] += f" to {end:%d %b %Y}"
+        lines[0] += f" to {day_text(end)}"
     by_action = list(events.sort_values("weight", kind="stable").groupby("action", sort=False))
     for action, day_events in by_action[:MOST_ACTIONS]:
-        names = list(dict.fromkeys(map(str, day_events["asset"]))) if several else []
+        names = list(dict.fromkeys(map(label, day_events["asset"]))) if several else []
         more = len(names) - MOST_NAMES
         names_text = ", ".join(names[:MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
         times = f" ({len(day_events)} times)" if not several and len(day_events) > 1 else ""
-        lines.append(f"{action}{times}{': ' * bool(names_text)}{names_text}")
+        lines.append(f"{label(action)}{times}{': ' * bool(names_text)}{names_text}")
     more = len(by_action) - MOST_ACTIONS
     return "<br>".join([*lines, f"and {more} more"] if more > 0 else lines)
+
+
+def event_layers(
+    events: pd.DataFrame, *, first: Any, last: Any, scheme: Scheme
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]], str]:
+    """Marks along the top of a plot and lines through it, for events between two instants.
+
+    Parameters are those of `gather_marks`. The marks use the axis ``y2``, from 0 to 1.
+
+    Returns
+    -------
+    traces, shapes : list of dict
+        Of plain figures.
+    sentence : str
+        What to say of them, see `Marks`.
+    """
+    c = colors(scheme)
+    marks = gather_marks(events, first, last)
+    shown = marks.rows
+    if shown.empty:
+        return [], [], ""
+    style = {"color": c.muted, "width": 1, "dash": "dot"}
+    lines = [
+        {"type": "line", "x0": at, "x1": at, "yref": "paper", "y0": 0, "y1": 1}
+        | {"line": style, "layer": "below"}
+        for at in shown.loc[~shown["action"].isin(MINOR), "at"].map(pd.Timestamp.isoformat)
+    ]
+    traces = []
+    for action in sorted(shown["action"].unique(), key=_rank):
+        rows = shown[shown["action"] == action]
+        traces.append(
+            {
+                "type": "scatter",
+                "x": rows["at"].map(pd.Timestamp.isoformat).tolist(),
+                "y": [0.97] * len(rows),
+                "yaxis": "y2",
+                "mode": "markers",
+                "name": str(action),
+                "marker": {
+                    "symbol": ACTION_SYMBOLS.get(str(action), "hexagon"),
+                    "size": rows["size"].tolist(),
+                    "color": c.surface,
+                    "line": {"color": c.ink, "width": 1.5},
+                },
+                "customdata": rows["hover"].tolist(),
+                "hovertemplate": "%{customdata}<extra></extra>",
+            }
+        )
+    return traces, lines if len(lines) <= MOST_LINES else [], marks.sentence
 
 
 def mark_events(
@@ -142,44 +197,9 @@ def mark_events(
     str
         What to say of them, see `Marks`.
     """
-    c = colors(scheme)
-    marks = gather_marks(events, first, last)
-    shown = marks.rows
-    if shown.empty:
+    traces, lines, sentence = event_layers(events, first=first, last=last, scheme=scheme)
+    if not traces:
         return ""
-    figure.update_layout(
-        yaxis2={
-            "overlaying": "y",
-            "range": [0, 1],
-            "visible": False,
-            "fixedrange": True,
-        }
-    )
-    line = {"color": c.muted, "width": 1, "dash": "dot"}
-    lines = [
-        {"type": "line", "x0": at, "x1": at, "yref": "paper", "y0": 0, "y1": 1}
-        | {"line": line, "layer": "below"}
-        for at in shown.loc[~shown["action"].isin(MINOR), "at"]
-    ]
-    if len(lines) <= MOST_LINES:
-        figure.update_layout(shapes=[*figure.layout.shapes, *lines])
-    for action in sorted(shown["action"].unique(), key=_rank):
-        rows = shown[shown["action"] == action]
-        figure.add_trace(
-            go.Scatter(
-                x=rows["at"],
-                y=np.full(len(rows), 0.97),
-                yaxis="y2",
-                mode="markers",
-                name=str(action),
-                marker={
-                    "symbol": ACTION_SYMBOLS.get(str(action), "hexagon"),
-                    "size": rows["size"],
-                    "color": c.surface,
-                    "line": {"color": c.ink, "width": 1.5},
-                },
-                customdata=rows["hover"],
-                hovertemplate="%{customdata}<extra></extra>",
-            )
-        )
-    return marks.sentence
+    figure.update_layout(yaxis2=OVER_IT, shapes=[*figure.layout.shapes, *lines])
+    figure.add_traces([go.Scatter(trace) for trace in traces])
+    return sentence

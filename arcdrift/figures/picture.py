@@ -1,6 +1,7 @@
 """A figure with a sentence that describes it and the table of its numbers."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 import plotly.graph_objects as go
@@ -12,8 +13,9 @@ class Picture:
 
     Attributes
     ----------
-    figure : plotly.graph_objects.Figure or None
-        None when there is nothing to draw; `summary` then says why.
+    figure : plotly.graph_objects.Figure, dict or None
+        A dict is one of `arcdrift.figures.plain_figure`. None when there is nothing to draw;
+        `summary` then says why.
     summary : str
         The picture in words: alternative text, and the line shown under the chart.
     table : pandas.DataFrame
@@ -22,7 +24,7 @@ class Picture:
         What is seen in it, computed from the numbers; empty where the page names it.
     """
 
-    figure: go.Figure | None
+    figure: go.Figure | dict[str, Any] | None
     summary: str
     table: pd.DataFrame
     title: str = ""

@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from arcdrift.figures.loss import HEADROOM, NO_EVENTS
+from arcdrift.figures.loss import HEADROOM
 from arcdrift.figures.marks import HALF_DAY, extent, mark_alarms, mark_days
 from arcdrift.figures.picture import Picture, nothing
+from arcdrift.figures.stream_chart import NO_EVENTS
 from arcdrift.figures.theme import Scheme, colors, new_figure
 
 

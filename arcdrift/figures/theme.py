@@ -67,7 +67,7 @@ _COLORS: dict[Scheme, Colors] = {
         rise="#ff8a3d",
         fall="#2fc79b",
         shade="rgba(200,210,220,0.09)",
-        onset="rgba(240,228,66,0.22)",
+        onset="rgba(230,159,0,0.20)",
     ),
 }
 

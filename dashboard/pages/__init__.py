@@ -51,6 +51,13 @@ TABLES: dict[tuple[str, str], Callable[[View], pd.DataFrame]] = {
     for name, table in module.TABLES.items()
 }
 
+FOLDED: dict[tuple[str, str], Callable[[View], Any]] = {
+    (page, name): part
+    for page, module in (("loss", loss), ("budget", budget))
+    for name, part in module.FOLDED.items()
+}
+"""Parts of pages that are made only when somebody opens them, by page and name."""
+
 
 def not_allowed(path: str) -> html.Div:
     """Return the page for an address that the viewer's role does not open."""

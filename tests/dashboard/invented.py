@@ -529,7 +529,7 @@ def findings() -> list[Finding]:
         until=NOW,
         severity="act",
         summary="Kestrel, single-mode fixed: loss rose from 0.040 to 0.064 dB a splice (+60%).",
-        evidence={"loss_before_db": 0.04, "loss_since_db": 0.064, "alarms": 1},
+        evidence={"loss_before_db": 0.04, "loss_since_db": 0.064, "ratio": 1.6, "alarms": 1},
         next_step="Run the arc check, then splice three test pairs.",
         assessed_on=NOW,
         onset=Onset(NOW - timedelta(days=9), NOW - timedelta(days=11), NOW - timedelta(days=8)),

@@ -5,7 +5,7 @@ from typing import Any
 
 from dash.development.base_component import Component
 
-from dashboard.callbacks import screen
+from dashboard.callbacks import folded_part, screen
 from dashboard.components import View
 from dashboard.pages.splicer.splicer import charts_below_advice
 from dashboard.reading.data import CrewData
@@ -27,7 +27,7 @@ class UnchangingCrew(CrewData):
 
 
 def whole(data: CrewData, path: str, query: str = "", scheme: str = "light") -> list[Any]:
-    """Return a page, and the part of it that is loaded after the page itself."""
+    """Return a page, and the parts of it that are loaded later or when they are opened."""
     if isinstance(data, UnchangingCrew):
         return data.page(path, query, scheme)
     return _built(data, path, query, scheme)
@@ -40,10 +40,17 @@ def _built(data: CrewData, path: str, query: str, scheme: Any) -> list[Any]:
     ]
     run = data.run()
     assert run is not None or not slots
+    opened = [part.id for part in parts(page) if _is_folded(part)]
     return [
         page,
+        *(folded_part(data, place, scheme) for place in opened),
         *(charts_below_advice(View(data, run, parse(asked), scheme)) for asked in slots if run),
     ]
+
+
+def _is_folded(part: Component) -> bool:
+    place = getattr(part, "id", None)
+    return isinstance(place, dict) and place["type"] == "folded"
 
 
 def shown(data: CrewData, path: str, query: str = "") -> str:

@@ -89,14 +89,14 @@ def test_every_page_says_how_far_the_data_reach(data: CrewData):
 
 def test_loss_leads_with_the_stream_that_needs_a_look(data: CrewData):
     words = shown(data, "/loss")
-    first = words.partition("Look here first")[2]
-    assert first.index("Kestrel / single-mode fixed") < first.index("Heron / single-mode adaptive")
-    assert "too few days" in first
+    first = words.partition("the largest rise first")[2]
+    assert first.index("Kestrel single-mode fixed") < first.index("Heron single-mode adaptive")
+    assert "One more has too few days yet" in first
 
 
 def test_one_stream_tells_state_numbers_and_finding(data: CrewData):
     words = shown(data, "/loss", "?splicer=Kestrel&program=single-mode+fixed")
-    assert "Usual loss, mean of all splices 0.040 dB" in words
+    assert "Usual loss 0.040 dB a splice; last 10 days" in words
     assert "1,200 on 60 days" in words
     assert "Loss has risen" in words
     assert "1,200 splices" in words

@@ -119,7 +119,7 @@ def test_alarms_of_both_sides_are_counted(tmp_path: Path):
     streams = results()["result_streams"].assign(alarms_up=2, alarms_down=3)
     replace_results(engine, results() | {"result_streams": streams})
     engine.dispose()
-    page = screen(data, "/loss", "", "light")
+    page = whole(data, "/loss")
     grid = next(part for part in parts(page) if type(part).__name__ == "AgGrid")
     assert {row["alarms"] for row in grid.rowData} == {5}
 
@@ -179,11 +179,14 @@ def test_a_risen_stream_tells_the_size_of_its_finding(tmp_path: Path):
     engine.dispose()
     words = shown(data, "/loss", "?splicer=Kestrel&program=single-mode fixed")
     assert "(+60%)" in raised.summary
-    assert "Usual loss, before 4 Jun 2025 0.040 dB" in words
-    assert "Since 4 Jun 2025 0.064 dB (+60 %)" in words
-    assert "Last 10 days 0.058 dB" in words
-    assert "+45 %" not in words  # the last days against the usual would be another percent
-    assert "+60 % since 4 Jun 2025" in shown(data, "/loss")
+    assert words.startswith("← Loss Kestrel, single-mode fixed: up 60 % since 4 Jun 2025")
+    assert "Usual loss 0.040 dB a splice before 4 Jun 2025, 0.064 dB from then" in words
+    assert "last 10 days 0.058 dB" in words
+    assert "45 %" not in words  # the last days against the usual would be another percent
+    crew = shown(data, "/loss")
+    assert "Risen: Kestrel, single-mode fixed up 60 % since 4 Jun 2025" in crew
+    assert "+60 % since 4 Jun 2025" in crew  # in the table
+    assert "Kestrel single-mode fixed up 60 % since 4 Jun 2025 usual 0.040 dB" in crew
 
 
 def test_a_share_that_rounds_to_nothing_is_plain_zero(tmp_path: Path):
@@ -193,7 +196,8 @@ def test_a_share_that_rounds_to_nothing_is_plain_zero(tmp_path: Path):
     replace_results(engine, results() | {"result_streams": streams})
     engine.dispose()
     words = shown(data, "/loss")
-    assert "+0 % against the usual" in words
+    assert "0 % against the usual" in words
+    assert "+0 %" not in words
     assert "-0 %" not in words
-    grid = next(p for p in parts(whole(data, "/loss", "")[0]) if hasattr(p, "rowData"))
+    grid = next(p for p in parts(whole(data, "/loss")) if hasattr(p, "rowData"))
     assert {str(row["change"]) for row in grid.rowData} == {"0.0"}

@@ -74,7 +74,7 @@ def test_a_rolled_up_chart_tells_its_days_its_finding_and_its_limit(tmp_path: Pa
 
 
 def test_the_loss_page_lists_rolled_up_charts_with_their_standing(data: CrewData):
-    words = shown(data, "/loss").partition("Rolled up")[2]
+    words = shown(data, "/loss").partition("By splicer, person, site and crew")[2]
     assert "Crew The whole crew 1 alarm, now 90 % of limit" in words
     assert "People Birch 1 alarm, now 90 % of limit" in words
     stream = screen(data, "/loss", "?splicer=Kestrel&program=single-mode+fixed", "light")

@@ -43,6 +43,9 @@ TABLES = {
 }
 
 
+FOLDED: dict[str, Any] = {}
+
+
 def render(view: View) -> html.Div:
     """Return the page."""
     crew = view.data.settings()

@@ -1,4 +1,4 @@
-"""Part of a stream's page: its baseline, the marks people set on it, and a form to set one."""
+"""Part of a stream's page: its usual level, the marks people set on it, and a form to set one."""
 
 from collections.abc import Hashable, Mapping
 from typing import Any
@@ -18,13 +18,17 @@ from dashboard.service_moves_text import loss_moves_text
 Mark = Mapping[Hashable, Any]
 ACTIONS = {
     "exclude": "Leave days out",
-    "freeze": "Freeze the baseline",
+    "freeze": "Freeze the usual level",
 }
 DOES = {
     "exclude": "left out, neither judged nor learned from",
-    "freeze": "baseline frozen, days are judged and nothing is learned",
+    "freeze": "usual level frozen, days are judged and nothing is learned",
 }
-SCOPES = {"stream": "this stream", "splicer": "all programs of this splicer", "all": "everybody"}
+SCOPES = {
+    "stream": "this splicer and program",
+    "splicer": "all programs of this splicer",
+    "all": "everybody",
+}
 FROM_NEXT = "counts from the next arcdrift analyze"
 
 
@@ -36,20 +40,21 @@ def baseline_card(view: View, splicer: str, program: str) -> html.Section:
     marks = view.data.baseline_marks(splicer, program).to_dict("records")
     return card(
         html.P(
-            "The baseline is what this stream usually loses. It learns from its own earlier days. "
-            "New electrodes, factory service and new firmware may move what is usual: the baseline "
+            "The usual level is what a splice here loses when nothing is wrong. It is learned from "
+            "earlier days. "
+            "New electrodes, factory service and new firmware may move what is usual: the level "
             "goes on, is less certain at first, and follows more quickly. A rise that begins with "
             "service, and is not much larger than what service moves, cannot be told from it.",
             className="muted hint",
         ),
         facts(_facts(view, baseline, splicer)),
-        html.H3("Said by people"),
+        html.H3("Set by people"),
         html.Ul([_mark(view, row) for row in marks], className="finding-list")
         if marks
         else html.P("No days are left out and nothing is frozen.", className="muted"),
         _form(splicer, program) if may_change else None,
         name="baseline",
-        title="Baseline",
+        title="Usual level",
     )
 
 
@@ -64,7 +69,7 @@ def _facts(view: View, baseline: Baseline, splicer: str) -> list[tuple[str, Any]
         )
     state = f"learning: day {baseline.days} of {LAG_FROM}"
     if baseline.days >= LAG_FROM:
-        state = f"settled, {baseline.days} days of work behind it"
+        state = f"known, from {baseline.days} days of work"
     service = "none on record"
     if baseline.last_service and baseline.last_service_at is not None:
         at = shown_time(baseline.last_service_at, view.data, splicer)
@@ -129,11 +134,11 @@ def _mark(view: View, row: Mark) -> html.Li:
 def _form(splicer: str, program: str) -> html.Details:
     return html.Details(
         [
-            html.Summary("Leave days out, or freeze the baseline"),
+            html.Summary("Leave days out, or freeze the usual level"),
             html.P(
                 "Leave out days that say nothing about this splicer, such as a bad reel of fiber. "
-                "Freeze the baseline when the days to come should be compared with what was usual "
-                "before them; without a last day it stays frozen. Either can be taken back.",
+                "Freeze the usual level when the days to come should be compared with what was "
+                "usual before them; without a last day it stays frozen. Either can be taken back.",
                 className="muted hint",
             ),
             html.Div(

@@ -1,26 +1,35 @@
-"""Part of the Loss page: charts of the whole crew, and the list of rolled-up charts."""
+"""Parts of the Loss page about the whole crew: answers in words, weeks, what lies behind them."""
 
+from datetime import timedelta
 from typing import Any
 
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.figures.loss import crew_trend
+from arcdrift.figures.crew_weeks import crew_weeks, crew_weeks_chart, last_week
+from arcdrift.figures.loss_titles import crew_title
 from arcdrift.figures.subject import shared_effect, subject_evidence
-from arcdrift.wording import count_text
-from dashboard.components import View, card, chart, csv_link
+from arcdrift.wording import change_words, count_text
+from dashboard.components import View, card, chart, csv_link, shown_day
 from dashboard.events import events_of
 from dashboard.pages.loss.stream import DEFAULT_PERIOD
 from dashboard.pages.loss.subject import rows_of
 from dashboard.subjects import chart_address
+from dashboard.url_query import href
 
 ROLLED = {"crew": "Crew", "site": "Sites", "splicer": "Splicers", "technician": "People"}
+MOST_NAMED = 3
 
 
 def crew_days(view: View) -> pd.DataFrame:
     """Select crew days of the chosen period."""
     days = view.data.result("result_crew_days")
     return days[days["day"] >= view.first_day(DEFAULT_PERIOD)]
+
+
+def weeks_table(view: View) -> pd.DataFrame:
+    """Return the crew's weeks of the chosen period."""
+    return crew_weeks(crew_days(view))
 
 
 def crew_evidence(view: View) -> pd.DataFrame:
@@ -39,28 +48,98 @@ def _effects(view: View) -> pd.DataFrame:
     return days.loc[days["day"] >= view.first_day(DEFAULT_PERIOD), ["day", "crew_effect"]]
 
 
-def crew_charts(view: View) -> list[Any]:
-    """Return charts of all splicers and programs together."""
-    return [
-        chart(
-            "The crew, day by day",
-            crew_trend(crew_days(view), events_of(view.data, "crew", "crew"), scheme=view.scheme),
-            csv=csv_link("/loss", "crew-days", view.query),
-            hint="All splicers and programs together: the filters for splicer and program "
-            "choose streams below.",
+def _running(view: View) -> str:
+    """Return the Monday of the running week, ISO."""
+    today = view.run.now.astimezone(view.data.zone()).date()
+    return (today - timedelta(days=today.weekday())).isoformat()
+
+
+def answers(view: View, rows: pd.DataFrame) -> html.Section:
+    """Say in words how the crew's loss stands, whose rose, and what is over the limit."""
+    return html.Section(
+        html.Ul(
+            [
+                html.Li(_crew_words(view)),
+                html.Li(_risen_words(rows)),
+                html.Li(_revisit_words(view)),
+            ],
+            className="answers",
         ),
-        _crew_evidence(view),
-        chart(
-            "What a day did to everybody",
-            shared_effect(_effects(view), scheme=view.scheme),
-            csv=csv_link("/loss", "shared-days", view.query),
-            hint="Weather, or a bad batch of fiber, moves the loss of all streams on the same "
-            "day. That part is estimated from the others and taken out of each stream before "
-            "it is judged, so that one such day does not set off every chart; the crew's own "
-            "chart keeps it.",
-            legend=False,
+        className="card loss-answers",
+    )
+
+
+def _crew_words(view: View) -> str:
+    found = last_week(view.data.result("result_crew_days"), _running(view))
+    accepted = view.data.crew.acceptance.average_db
+    if found is None:
+        return f"No week with splices is over yet; accepted on average are {accepted:.2f} dB."
+    words = crew_title(*found)
+    against = "under" if found[0] <= accepted else "over"
+    return f"{words}: {against} the {accepted:.2f} dB accepted on average."
+
+
+def _risen_words(rows: pd.DataFrame) -> list[Any]:
+    risen = rows[rows["change_since"].notna() & (rows["change"].astype(float) > 0)]
+    if risen.empty:
+        return ["No splicer's loss has risen lately."]
+    words: list[Any] = ["Risen: "]
+    for number, row in enumerate(risen.head(MOST_NAMED).to_dict("records")):
+        words += [
+            "; " if number else "",
+            dcc.Link(
+                f"{row['splicer']}, {row['program']}",
+                href=href("/loss", splicer=row["splicer"], program=row["program"]),
+            ),
+            f" {change_words(float(row['change']))} since {shown_day(row['change_since'])}",
+        ]
+    more = len(risen) - MOST_NAMED
+    return [*words, f"; and {more} more." if more > 0 else "."]
+
+
+def _revisit_words(view: View) -> list[Any]:
+    waiting = [row for row in view.data.splices_to_revisit() if row["state"] == "open"]
+    if not waiting:
+        return ["No splice over the accepted limit waits to be made again."]
+    link = dcc.Link(f"{count_text(len(waiting), 'splice')} to revisit", href="/cases/revisit")
+    return ["Over the accepted limit: ", link, "."]
+
+
+def weeks_chart(view: View) -> html.Section:
+    """Return the crew's weeks with the accepted level."""
+    days = crew_days(view)
+    found = last_week(days, _running(view))
+    return chart(
+        crew_title(*found) if found else "The crew, week by week",
+        crew_weeks_chart(
+            days,
+            events_of(view.data, "crew", "crew"),
+            accepted_db=view.data.crew.acceptance.average_db,
+            running=_running(view),
+            scheme=view.scheme,
         ),
-    ]
+        csv=csv_link("/loss", "crew-weeks", view.query),
+    )
+
+
+def together_part(view: View) -> html.Div:
+    """Return the charts of all splicers together, which are made when somebody opens them."""
+    return html.Div(
+        [
+            _crew_evidence(view),
+            chart(
+                "What a day did to everybody",
+                shared_effect(_effects(view), scheme=view.scheme),
+                csv=csv_link("/loss", "shared-days", view.query),
+                hint="Weather, or a bad batch of fiber, moves everybody's loss on the same day. "
+                "That part is estimated from the others and taken out of each splicer's days "
+                "before they are judged, so that one such day does not set off every chart; the "
+                "crew's own chart keeps it.",
+                legend=False,
+            ),
+            subjects_list(view),
+        ]
+    )
 
 
 def _crew_evidence(view: View) -> Any:
@@ -77,8 +156,8 @@ def _crew_evidence(view: View) -> Any:
     )
 
 
-def rolled_up(view: View) -> html.Section | None:
-    """Return the list of rolled-up charts by kind of subject."""
+def subjects_list(view: View) -> html.Section | None:
+    """Return the list of charts of splicers, people, sites and the crew."""
     days = view.data.people.subjects(view.data.result("result_subject_days"))
     days = days[(days["measure"] == "level") & (days["day"] >= view.first_day(DEFAULT_PERIOD))]
     if days.empty:
@@ -107,11 +186,11 @@ def rolled_up(view: View) -> html.Section | None:
             "Charts of all work of one splicer, person, site or the crew, each compared with what "
             "the same splicers and programs usually lose. Beside each: its alarms in this period, "
             "and how far the evidence of a rise has come toward its limit. A splicer with one "
-            "program has its stream's chart instead.",
+            "program has that program's chart instead.",
             className="muted hint",
         ),
         html.Div(items, className="rolled"),
-        title="Rolled up",
+        title="By splicer, person, site and crew",
     )
 
 

@@ -1,18 +1,19 @@
-"""The Loss page: the crew's trend and its streams, those that need attention first."""
+"""The Loss page: how the crew's loss stands, and each splicer and program on one scale."""
 
 from typing import Any
-from urllib.parse import quote
 
 import dash_ag_grid as dag
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.finding import SEVERITY_ORDER
+from arcdrift.wording import count_text
 from dashboard import ids
 from dashboard.components import (
+    PERIODS,
     View,
     card,
     csv_button,
+    folded,
     heading,
     notice,
     period,
@@ -22,11 +23,21 @@ from dashboard.components import (
 from dashboard.grids import work_list_options
 from dashboard.pages.findings.finding_words import finding_title
 from dashboard.pages.loss.agreement_card import agreement_card, agreement_rows
-from dashboard.pages.loss.crew import crew_charts, crew_days, crew_evidence, rolled_up, shared_days
+from dashboard.pages.loss.crew import (
+    answers,
+    crew_days,
+    crew_evidence,
+    shared_days,
+    together_part,
+    weeks_chart,
+    weeks_table,
+)
+from dashboard.pages.loss.small_cards import CARDS, remaining_cards, small_cards
 from dashboard.pages.loss.stream import (
     DEFAULT_PERIOD,
     STATES,
     change_words,
+    evidence_part,
     exceptions,
     one_stream,
     open_loss_findings,
@@ -35,12 +46,9 @@ from dashboard.pages.loss.stream import (
     splices,
     state_words,
 )
-from dashboard.pages.loss.subject import one_subject, render_subject
-from dashboard.sparkline import sparkline
+from dashboard.pages.loss.subject import one_subject, render_subject, subject_evidence_part
 from dashboard.url_query import href
 
-SPARK_DAYS = 30
-CARDS = 8
 PHONE_ROWS = 25
 
 
@@ -50,11 +58,11 @@ def _urgency(finding: dict[str, Any]) -> float:
 
 
 def streams(view: View) -> pd.DataFrame:
-    """Return streams under the URL's filters, those that need attention first.
+    """Return splicers and programs under the URL's filters, the largest rise first.
 
-    Adds ``change`` against the usual loss (since the onset of an open change, else of the last
-    days), and ``severity`` and
-    ``finding`` of the stream's most severe open loss finding.
+    Open changes come before others. Adds ``change`` against the usual loss (since the onset of an
+    open change, else of the last days), and ``severity`` and ``finding`` of the most severe open
+    loss finding.
     """
     rows = view.data.result("result_streams")
     for key in ("splicer", "program", "state"):
@@ -64,25 +72,26 @@ def streams(view: View) -> pd.DataFrame:
     for finding in sorted(open_loss_findings(view.data), key=_urgency):
         worst.setdefault(finding["subject"]["id"], finding)
     names = rows["splicer"] + " / " + rows["program"]
+    is_open = rows["change"].notna() & rows["change_since"].notna()
     rows = rows.assign(
         change=rows["change"].fillna(rows["recent_db"] / rows["baseline_db"] - 1).astype(float),
         severity=names.map({name: finding["severity"] for name, finding in worst.items()}),
-        urgency=names.map({name: _urgency(finding) for name, finding in worst.items()}),
         finding=names.map({name: finding_title(finding) for name, finding in worst.items()}),
     )
-    rank = rows["urgency"].astype(float).fillna(len(SEVERITY_ORDER))
-    state = rows["state"].map({"charted": 0, "learning": 1}).fillna(2)
+    rise = is_open & (rows["change"] > 0)
+    few = rows["state"].eq("too-few")
     return (
-        rows.assign(rank=rank, order=state)
+        rows.assign(rise=~rise, few=few)
         .sort_values(
-            ["rank", "order", "change", "splicer", "program"],
+            ["rise", "few", "change", "splicer", "program"],
             ascending=[True, True, False, True, True],
         )
-        .drop(columns=["rank", "order", "urgency"])
+        .drop(columns=["rise", "few"])
     )
 
 
 TABLES = {
+    "crew-weeks": weeks_table,
     "crew-days": crew_days,
     "crew-evidence": crew_evidence,
     "shared-days": shared_days,
@@ -93,6 +102,14 @@ TABLES = {
     "exceptions": exceptions,
     "agreement": agreement_rows,
 }
+FOLDED = {
+    "more": lambda view: remaining_cards(view, streams(view)),
+    "table": lambda view: _grid(view, streams(view)),
+    "together": together_part,
+    "evidence": evidence_part,
+    "subject-evidence": subject_evidence_part,
+    "agreement": agreement_card,
+}
 
 
 def render(view: View) -> html.Div:
@@ -100,40 +117,57 @@ def render(view: View) -> html.Div:
     if view.query.get("subject"):
         return render_subject(view)
     known = view.data.result("result_streams")
-    filters = html.Div(
-        [
-            period(view, DEFAULT_PERIOD),
-            select(
-                "splicer",
-                "Splicer",
-                [(name, name) for name in sorted(known["splicer"].unique())],
-                view.query.get("splicer"),
-            ),
-            select(
-                "program",
-                "Program",
-                [(name, name) for name in sorted(known["program"].unique())],
-                view.query.get("program"),
-            ),
-            None
-            if _is_stream(view)
-            else select("state", "State", list(STATES.items()), view.query.get("state")),
-        ],
-        className="filters",
-    )
+    filters = _filters(view, known)
     if _is_stream(view):
         return render_stream(view, known, filters)
     rows = streams(view)
+    more = int(rows["baseline_db"].notna().sum()) - CARDS
     return html.Div(
         [
-            heading("Loss", "Estimated splice loss of the crew, and of each splicer and program."),
-            filters,
-            *crew_charts(view),
-            _cards(view, rows),
-            _grid(view, rows),
-            rolled_up(view),
-            agreement_card(view),
+            html.Div(
+                [
+                    heading("Loss", "Estimated loss of a splice: the crew, each splicer, program."),
+                    filters,
+                ],
+                className="heading-row loss-head",
+            ),
+            answers(view, rows),
+            weeks_chart(view),
+            small_cards(view, rows),
+            folded(f"{count_text(more, 'more small chart')}", "loss", "more", view.query)
+            if more > 0
+            else None,
+            folded(
+                f"All {count_text(len(rows), 'splicer and program')} as a table"
+                if len(rows) == 1 else f"All {len(rows)} as a table",
+                "loss", "table", view.query,
+            ),
+            folded("All together: days that moved everybody, people, sites", "loss", "together",
+                   view.query),
+            folded("Estimate against measurement", "loss", "agreement", view.query),
         ]
+    )  # fmt: skip
+
+
+def _filters(view: View, known: pd.DataFrame) -> html.Details:
+    """Return what can be chosen, folded while nothing is."""
+    chosen = [
+        period(view, DEFAULT_PERIOD),
+        *(
+            select(key, text, [(name, name) for name in sorted(known[key].unique())],
+                   view.query.get(key))
+            for key, text in (("splicer", "Splicer"), ("program", "Program"))
+        ),
+    ]  # fmt: skip
+    if not _is_stream(view):
+        chosen.append(select("state", "State", list(STATES.items()), view.query.get("state")))
+    return html.Details(
+        [
+            html.Summary(f"Choose ({PERIODS[view.period(DEFAULT_PERIOD)]})", className="button"),
+            html.Div(chosen, className="filters"),
+        ],
+        open=any(key in view.query for key in ("state", "period")),
+        className="case-filters",
     )
 
 
@@ -141,71 +175,12 @@ def _is_stream(view: View) -> bool:
     return bool(view.query.get("splicer") and view.query.get("program"))
 
 
-def _cards(view: View, rows: pd.DataFrame) -> html.Section | None:
-    """Return small charts of the streams that need attention first."""
-    if rows.empty:
-        return None
-    period_query = {"period": view.query.get("period")}
-    articles = []
-    for row in rows.head(CARDS).to_dict("records"):
-        days = view.data.result(
-            "result_stream_days", splicer=row["splicer"], program=row["program"]
-        )
-        recent = days.sort_values("day").tail(SPARK_DAYS)
-        name = f"{row['splicer']} / {row['program']}"
-        alt = f"{name}: last {len(recent)} days, {change_words(row)}"
-        articles.append(
-            dcc.Link(
-                [
-                    html.Div(
-                        [
-                            html.Strong(name),
-                            severity_tag(row["severity"]) if pd.notna(row["severity"]) else None,
-                        ],
-                        className="row spread",
-                    ),
-                    html.Div(
-                        row["finding"] if pd.notna(row["finding"]) else state_words(row),
-                        className="muted",
-                    ),
-                    html.Img(
-                        src="data:image/svg+xml," + quote(sparkline(recent, view.scheme)),
-                        alt=alt,
-                    ),
-                    html.Div(
-                        [
-                            html.Span(
-                                "last 10 days "
-                                + (
-                                    f"{row['recent_db']:.3f} dB"
-                                    if pd.notna(row["recent_db"])
-                                    else "not known"
-                                )
-                            ),
-                            html.Span(change_words(row), className="muted"),
-                        ],
-                        className="row spread",
-                    ),
-                ],
-                href=href("/loss", period_query, splicer=row["splicer"], program=row["program"]),
-                className="stream-card",
-            )
-        )
-    return card(
-        html.P(
-            f"Line: mean of each of the last {SPARK_DAYS} days, high values capped. Dashes: "
-            "expected, high values capped. Triangles: alarms. The numbers below count every "
-            "splice as logged.",
-            className="muted hint",
-        ),
-        html.Div(articles, className="stream-cards"),
-        title="Look here first",
-    )
-
-
 def _grid(view: View, rows: pd.DataFrame) -> html.Section:
     if rows.empty:
-        return card(notice("No stream matches. Clear a filter to see more."), title="All streams")
+        return card(
+            notice("No splicer and program matches. Clear a choice to see more."),
+            title="All splicers and programs",
+        )
     period_query = {"period": view.query.get("period")}
     three = {"function": "params.value == null ? '–' : d3.format('.3f')(params.value)"}
     share = {"function": "params.value == null ? '–' : d3.format('+.0%')(params.value)"}
@@ -290,8 +265,8 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
             [phone, html.P(f"{more} more: narrow the filters.") if more > 0 else None],
             className="phone-only",
         ),
-        title=f"{len(records)} stream{'s' if len(records) != 1 else ''}",
-        aside=csv_button("/loss", "streams", view.query, "the streams"),
+        title=f"Splicers and programs ({len(records)})",
+        aside=csv_button("/loss", "streams", view.query, "splicers and programs"),
     )
 
 

@@ -7,6 +7,7 @@ import pandas as pd
 from dash import dcc, html
 
 from arcdrift.analysis.loss.outlier_splices import MEANING
+from arcdrift.instants import day_text
 from arcdrift.settings import Acceptance
 from dashboard.components import View, card, csv_button, notice, share_table, shown_day
 from dashboard.url_query import href
@@ -16,7 +17,7 @@ OUTSIDE = (
     "They are shown to be looked at, and are no alarms: they do not count against the "
     "false-alarm budget. Now and then a good splice is among them."
 )
-MOST_SHOWN = 15
+MOST_SHOWN = 8
 SOURCES = {
     "average_db": "0.10 dB on average follows ITU-T L.12, now L.400 (read second-hand)",
     "single_db": "0.30 dB for a single splice follows TIA-568 (from memory)",
@@ -87,11 +88,13 @@ def _limit_words(view: View) -> str:
 
 def _row(view: View, row: Mapping[Hashable, Any], *, located: bool) -> html.Tr:
     day = href("/loss", view.query, day=row["day"])
-    time_text = (
-        f"{row['spliced_at']:%d\u00a0%b\u00a0%Y %H:%M}"  # a narrow column breaks at the hour
-    )
+    at = row["spliced_at"]
     cells = [
-        html.Th(dcc.Link(time_text, href=day), scope="row"),
+        # a narrow column breaks between day and hour, never within the day
+        html.Th(
+            dcc.Link([html.Span(day_text(at), className="whole"), f" {at:%H:%M}"], href=day),
+            scope="row",
+        ),
         html.Td(html.Span(f"{row['loss_db']:.2f}", className="share")),
         html.Td(f"{row['limit_db']:.2f}", className="wide-only"),
     ]
@@ -104,6 +107,15 @@ def _row(view: View, row: Mapping[Hashable, Any], *, located: bool) -> html.Tr:
 
 def _logged(value: Any) -> str:
     return "not logged" if pd.isna(value) else str(value)
+
+
+def accepted_average(rules: Acceptance, program: str) -> float:
+    """Return the average accepted of a program, in dB."""
+    accepted = rules.average_db
+    for rule in rules.overrides:
+        if rule.fibers is None and rule.program == program and rule.average_db is not None:
+            accepted = rule.average_db
+    return float(accepted)
 
 
 def accepted_loss(rules: Acceptance, program: str) -> tuple[str, str]:

@@ -1,4 +1,4 @@
-"""The page of one stream: its charts, baseline and splices."""
+"""The page of one splicer and program: what changed, its days, its usual level, its splices."""
 
 from typing import Any
 
@@ -6,9 +6,13 @@ import dash_ag_grid as dag
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.figures.loss import stream_days, stream_evidence
+from arcdrift.analysis.loss.technician_days import NOBODY
+from arcdrift.case import STATES as STATES_OF_CASES
+from arcdrift.figures.loss import stream_evidence
+from arcdrift.figures.loss_titles import LossChange, change_title
+from arcdrift.figures.stream_chart import stream_chart
 from arcdrift.finding import SEVERITY_ORDER
-from arcdrift.wording import count_text
+from arcdrift.wording import change_text, count_text
 from dashboard import ids
 from dashboard.components import (
     View,
@@ -17,23 +21,32 @@ from dashboard.components import (
     csv_button,
     csv_link,
     facts,
+    folded,
     heading,
     notice,
+    severity_tag,
     shown_day,
     tag,
 )
 from dashboard.events import events_of
 from dashboard.grids import paged_options
 from dashboard.pages.findings.finding_words import finding_card, is_open, onset_range
+from dashboard.pages.loss.actions_card import actions_card
 from dashboard.pages.loss.baseline_card import baseline_card
-from dashboard.pages.loss.outlier_card import accepted_loss, exception_rows, exceptions_card
+from dashboard.pages.loss.loss_changes import changes_of
+from dashboard.pages.loss.outlier_card import (
+    accepted_average,
+    accepted_loss,
+    exception_rows,
+    exceptions_card,
+)
 from dashboard.reading.data import CrewData
 from dashboard.subjects import TITLES, chart_address
 from dashboard.url_query import day, href, search, shown
 
 DEFAULT_PERIOD = "90"
 FULL_AFTER_DAYS = 40
-STATES = {"charted": "charted", "learning": "learning", "too-few": "too few days"}
+STATES = {"charted": "usual loss known", "learning": "learning", "too-few": "too few days"}
 STATE_GLYPH = {"charted": "✓", "learning": "…", "too-few": "·"}
 
 
@@ -100,115 +113,154 @@ def change_words(row: Any) -> str:
     if pd.isna(row["recent_db"]) or pd.isna(row["baseline_db"]):
         return "no usual loss yet"
     if _is_changed(row):
-        return f"{100 * change_of(row):+z.0f} % since {shown_day(row['change_since'])}"
-    return f"{100 * change_of(row):+z.0f} % against the usual"
+        return f"{change_text(change_of(row))} since {shown_day(row['change_since'])}"
+    return f"{change_text(change_of(row))} against the usual"
 
 
-def render_stream(view: View, known: pd.DataFrame, filters: html.Div) -> html.Div:
+def render_stream(view: View, known: pd.DataFrame, filters: html.Details) -> html.Div:
     """Return the page of the stream named in the URL; `known` are all streams on record."""
     splicer, program = view.query["splicer"], view.query["program"]
-    back = dcc.Link(
-        "← All streams",
-        href=href("/loss", period=view.query.get("period")),
-        className="back",
-    )
-    title = heading(
-        f"{shown(splicer)} / {shown(program)}",
-        "One stream: splices of one splicer with one program.",
-    )
+    back = dcc.Link("← Loss", href=href("/loss", period=view.query.get("period")), className="back")
+    name = f"{shown(splicer)}, {shown(program)}"
     match = known[(known["splicer"] == splicer) & (known["program"] == program)]
     if match.empty:
+        sentence = f"{shown(splicer)} has no splices with program {shown(program)}."
         return html.Div(
-            [
-                back,
-                title,
-                filters,
-                notice(f"{shown(splicer)} has no splices with program {shown(program)}."),
-            ]
+            [back, heading(name, "One splicer and program."), filters, notice(sentence)]
         )
     row = match.iloc[0].to_dict()
-    days = one_stream(view)
-    own_findings = [
-        finding
-        for finding in open_loss_findings(view.data)
-        if finding["subject"]["id"] == f"{splicer} / {program}"
-    ]
-    wider = row.get("change_finding")
-    own_findings += [
-        finding
-        for finding in view.data.findings()
-        if finding["id"] == wider and finding not in own_findings
-    ]
-    own_findings.sort(key=severity_rank)
-    onset = next((span for finding in own_findings if (span := onset_range(finding))), None)
-    events = events_of(view.data, "splicer", splicer)
-    accepted, accepted_from = accepted_loss(view.data.crew.acceptance, program)
+    all_days = view.data.result("result_stream_days", splicer=splicer, program=program)
+    changes = changes_of(view, row, all_days, view.first_day(DEFAULT_PERIOD))
+    recent = None if pd.isna(row["recent_db"]) or pd.isna(row["baseline_db"]) else change_of(row)
     return html.Div(
         [
             back,
-            title,
-            filters,
-            card(
-                facts(
-                    [
-                        (
-                            "State",
-                            tag(STATE_GLYPH.get(row["state"], "·"), state_words(row), "plain"),
-                        ),
-                        *_level_facts(row),
-                        ("Program class", row["program_class"]),
-                        ("Splices", f"{int(row['splices']):,} on {int(row['days'])} days"),
-                        (
-                            "Baseline since",
-                            shown_day(row["first_day"]) or "not yet",
-                        ),
-                        ("Accepted loss", accepted),
-                    ]
-                ),
-                html.P(accepted_from, className="muted hint"),
+            html.Div(
+                [
+                    heading(change_title(name, changes, recent), level_words(view, row)),
+                    filters,
+                ],
+                className="heading-row loss-head",
             ),
-            *[finding_card(finding) for finding in own_findings],
-            chart(
-                "Loss of each day",
-                stream_days(days, events, onset=onset, scheme=view.scheme),
-                csv=csv_link("/loss", "stream-days", view.query),
-                hint="Click a day to list its splices. Days and what was expected of them, from "
-                "earlier days only, are drawn with single high values capped; the usual loss above "
-                "counts every splice as logged.",
-                clicks="stream-days",
-            ),
-            chart(
-                "Evidence of a lasting change",
-                stream_evidence(days, events, onset=onset, scheme=view.scheme),
-                csv=csv_link("/loss", "stream-days", view.query),
-                hint="Small surprises add up here; beyond a limit the change is hardly chance.",
-            ),
+            _case_lines(view, row),
+            _day_chart(view, row, changes),
+            *[finding_card(finding) for finding in _own_findings(view, row)],
+            actions_card(view, splicer, all_days),
+            folded("How sure: evidence against the limits", "loss", "evidence", view.query),
             _other_charts(view, f"{splicer} / {program}"),
             baseline_card(view, splicer, program),
             exceptions_card(view, DEFAULT_PERIOD),
             _splice_list(view, splicer, program),
+            _numbers(view, row),
         ]
     )
 
 
-def _level_facts(row: dict[Any, Any]) -> list[tuple[str, str]]:
-    """Return usual loss and present loss; one change is told, against the usual loss."""
-    usual, recent = _db(row["baseline_db"]), _db(row["recent_db"])
-    if not _is_changed(row):
-        return [
-            ("Usual loss, mean of all splices", usual),
-            ("Last 10 days, mean of all splices", f"{recent} ({change_words(row)})"),
-        ]
-    since = shown_day(row["change_since"])
-    return [
-        (f"Usual loss, before {since}", usual),
-        (f"Since {since}", f"{_db(row['since_db'])} ({100 * change_of(row):+z.0f} %)"),
-        ("Last 10 days", recent),
-    ]
+def _own_findings(view: View, row: dict[Any, Any]) -> list[dict[str, Any]]:
+    """Return the open findings about the stream, and the wider one that says how it changed."""
+    name = f"{row['splicer']} / {row['program']}"
+    found = [one for one in open_loss_findings(view.data) if one["subject"]["id"] == name]
+    wider = row.get("change_finding")
+    found += [one for one in view.data.findings() if one["id"] == wider and one not in found]
+    return sorted(found, key=severity_rank)
 
 
-def _db(value: Any) -> str:
-    return "not known yet" if pd.isna(value) else f"{value:.3f} dB"
+def _case_lines(view: View, row: dict[Any, Any]) -> html.Ul | None:
+    """Return the open cases behind the stream's findings, one line each."""
+    ids_of_cases = dict.fromkeys(one["case_id"] for one in _own_findings(view, row))
+    cases = [case for case in view.data.cases() if case["id"] in ids_of_cases]
+    if not cases:
+        return None
+    return html.Ul(
+        [
+            html.Li(
+                [
+                    severity_tag(case["severity"]),
+                    dcc.Link(case["title"], href=f"/cases/{case['id']}", className="case-line"),
+                    html.Span(STATES_OF_CASES[case["state"]], className="muted"),
+                ],
+                className="row",
+            )
+            for case in cases
+        ],
+        className="answers case-lines",
+    )
+
+
+def level_words(view: View, row: dict[Any, Any]) -> str:
+    """Say the usual loss, that since an open change, that of late, and what is accepted."""
+    accepted = accepted_average(view.data.crew.acceptance, str(row["program"]))
+    if pd.isna(row["baseline_db"]):
+        return f"Usual loss not known yet; accepted on average: {accepted:.2f} dB."
+    words = f"Usual loss {row['baseline_db']:.3f} dB a splice"
+    if _is_changed(row):
+        words += (
+            f" before {shown_day(row['change_since'])}, {row['since_db']:.3f} dB from then to the "
+            "last alarm"
+        )
+    return (
+        f"{words}; last 10 days {row['recent_db']:.3f} dB. Accepted on average: {accepted:.2f} dB."
+    )
+
+
+def _day_chart(view: View, row: dict[Any, Any], changes: list[LossChange]) -> html.Section:
+    splicer, program = str(row["splicer"]), str(row["program"])
+    usual = None if pd.isna(row["baseline_db"]) else float(row["baseline_db"])
+    return chart(
+        "Loss of each day, and whose hands",
+        stream_chart(
+            one_stream(view),
+            events_of(view.data, "splicer", splicer),
+            hands_of(view, splicer, program),
+            usual_db=usual,
+            accepted_db=accepted_average(view.data.crew.acceptance, program),
+            changes=changes,
+            scheme=view.scheme,
+        ),
+        csv=csv_link("/loss", "stream-days", view.query),
+        hint="A dot is a day, single high values capped; click it to list its splices. The line is "
+        "what earlier days and the hands at work let expect. Squares below: who worked.",
+        clicks="stream-days",
+    )
+
+
+def hands_of(view: View, splicer: str, program: str) -> pd.DataFrame:
+    """Return who made how many splices of a stream on each day, as far as may be seen."""
+    cells = view.data.result("result_loss_cells", splicer=splicer, program=program)
+    people = view.data.people.figures(cells[cells["technician"] != NOBODY])
+    return people[["day", "technician", "n"]]
+
+
+def evidence_part(view: View) -> html.Section:
+    """Return the chart of evidence, which is made when somebody opens it."""
+    splicer = view.query.get("splicer", "")
+    name = f"{splicer} / {view.query.get('program', '')}"
+    found = [one for one in open_loss_findings(view.data) if one["subject"]["id"] == name]
+    onset = next((span for finding in found if (span := onset_range(finding))), None)
+    events = events_of(view.data, "splicer", splicer)
+    return chart(
+        "Evidence of a lasting change",
+        stream_evidence(one_stream(view), events, onset=onset, scheme=view.scheme),
+        csv=csv_link("/loss", "stream-days", view.query),
+        hint="Small surprises add up here; beyond a limit the change is hardly chance.",
+    )
+
+
+def _numbers(view: View, row: dict[Any, Any]) -> html.Section:
+    accepted, accepted_from = accepted_loss(view.data.crew.acceptance, str(row["program"]))
+    return card(
+        facts(
+            [
+                ("State", tag(STATE_GLYPH.get(row["state"], "·"), state_words(row), "plain")),
+                ("Program class", row["program_class"]),
+                ("Splices", f"{int(row['splices']):,} on {int(row['days'])} days"),
+                ("Since", shown_day(row["first_day"]) or "not yet"),
+                ("Accepted loss", accepted),
+            ]
+        ),
+        html.P(accepted_from, className="muted hint"),
+        title="About it",
+    )
 
 
 def _other_charts(view: View, stream: str) -> html.Nav | None:
@@ -226,7 +278,7 @@ def _other_charts(view: View, stream: str) -> html.Nav | None:
         )
         links.append(dcc.Link(f"{TITLES[measure]}{suffix}", href=address, className="button"))
     return html.Nav(
-        [html.Span("Other charts of this stream:", className="muted"), *links],
+        [html.Span("Also as charts:", className="muted"), *links],
         className="row other-charts",
     )
 

@@ -6,7 +6,7 @@ from dash import dcc, html
 from arcdrift.figures.subject import subject_days, subject_evidence
 from arcdrift.finding import SEVERITY_ORDER
 from arcdrift.people import HIDDEN
-from dashboard.components import View, chart, csv_link, heading, notice, period, select
+from dashboard.components import View, chart, csv_link, folded, heading, notice, period, select
 from dashboard.events import events_of
 from dashboard.pages.findings.finding_words import finding_card, is_open, onset_range
 from dashboard.subjects import MEASURE_OF_KIND, TITLES, subject_title
@@ -20,9 +20,9 @@ COACHING = (
 MEANS = {
     "level": "Each day is compared with what the same splicers and programs usually lose, so that "
     "harder work does not look like worse work; 1 is as usual.",
-    "spread": "How far single losses of a day stray from the day's mean. Where streams are taken "
-    "together, each is compared with what the same splicers and programs usually scatter; 1 is as "
-    "usual.",
+    "spread": "How far single losses of a day stray from the day's mean. Where several programs "
+    "are taken together, each is compared with what the same splicers and programs usually "
+    "scatter; 1 is as usual.",
     "dirty": "Splices far above the others, as dust or a bad cleave makes them. The dashed line is "
     "the share that the same splicers and programs usually have.",
     "redo": "Splices that were made again. The dashed line is the share that the same splicers and "
@@ -111,12 +111,7 @@ def render_subject(view: View) -> html.Div:
                 csv=csv,
                 hint=MEANS[measure],
             ),
-            chart(
-                "Evidence of a lasting rise",
-                subject_evidence(days, events, onset=onset, scheme=view.scheme),
-                csv=csv,
-                hint="Small surprises add up here; beyond the limit the rise is hardly chance.",
-            ),
+            folded("How sure: evidence against the limit", "loss", "subject-evidence", view.query),
             html.P(
                 dcc.Link(f"Open {name}", href=_home(kind, name), className="button")
                 if kind in ("splicer", "technician")
@@ -124,6 +119,17 @@ def render_subject(view: View) -> html.Div:
             ),
         ]
     )  # fmt: skip
+
+
+def subject_evidence_part(view: View) -> html.Section:
+    """Return the chart of evidence, which is made when somebody opens it."""
+    kind, name, _ = named(view)
+    return chart(
+        "Evidence of a lasting rise",
+        subject_evidence(one_subject(view), events_of(view.data, kind, name), scheme=view.scheme),
+        csv=csv_link("/loss", "subject-days", view.query),
+        hint="Small surprises add up here; beyond the limit the rise is hardly chance.",
+    )
 
 
 def _home(kind: str, name: str) -> str:

@@ -71,6 +71,20 @@ def slot_call(browser: Browser, name: str, slot: dict[str, Any]) -> Any:
     )
 
 
+def folded_call(browser: Browser, place: dict[str, Any]) -> Any:
+    """Open a folded part of a page."""
+    return browser.call(
+        callbacks(browser.app)["fill_folded"],
+        [{"id": place, "property": "n_clicks", "value": 1}],
+        [
+            {"id": place, "property": "id", "value": place},
+            {"id": "scheme", "property": "data", "value": "light"},
+        ],
+        outputs={"id": place | {"type": "folded-slot"}, "property": "children"},
+        triggered=f"{json.dumps(place, sort_keys=True, separators=(',', ':'))}.n_clicks",
+    )
+
+
 def grid_call(browser: Browser, grid: dict[str, Any]) -> Any:
     """Ask for the first block of a long table."""
     wanted = {"startRow": 0, "endRow": 100}
@@ -255,6 +269,9 @@ CALLS: dict[str, Callable[[Browser], Any]] = {
     "fill_trial": lambda browser: slot_call(
         browser, "fill_trial", {"query": "?period=all", "type": "trial-slot"}
     ),
+    "fill_folded": lambda browser: folded_call(
+        browser, {"page": "loss", "part": "table", "query": "", "type": "folded"}
+    ),
     "change_baseline": mark_a_baseline,
     "change_coaching": lambda browser: note_a_session(browser, "Alder"),
     "save_budget": save_a_budget,
@@ -279,6 +296,8 @@ def walk(browser: Browser, queries: tuple[str, ...] = QUERIES) -> Iterator[tuple
             for kind, name in SLOTS.items():
                 for slot in is_asked(page, kind):
                     yield f"{name} on {path}", query, _text(slot_call(browser, name, slot))
+            for place in is_asked(page, "folded"):
+                yield f"{place['part']} on {path}", query, _text(folded_call(browser, place))
             for grid in is_asked(page, "splice-grid"):
                 yield f"splices on {path}", query, _text(grid_call(browser, grid))
         yield f"frame {path}", "", _text(browser.get(path + "?splicer=Kestrel"))

@@ -22,7 +22,7 @@ SAID = {"first": "2025-06-02", "last": "2025-06-03", "note": "wrong fiber", "by"
 
 def card(data: CrewData, query: str = KESTREL) -> str:
     words = shown(data, "/loss", query)
-    return words.partition("The baseline is what")[2].partition("Single splices far out")[0]
+    return words.partition("The usual level is what")[2].partition("Single splices far out")[0]
 
 
 def days(count: int, **columns: object) -> pd.DataFrame:
@@ -70,7 +70,7 @@ def test_the_baseline_survives_service_and_follows_it_without_lag():
 def test_the_card_says_what_the_baseline_is_made_of(data: CrewData):
     words = card(data)
     # 60 days of work, 10 behind, none with an alarm among the first 50
-    assert "settled, 60 days of work behind it" in words
+    assert "known, from 60 days of work" in words
     assert "50 days, 15 Apr 2025 to 3 Jun 2025" in words
     assert "stays 10 days of work behind" in words
     assert "No days are left out and nothing is frozen." in words
@@ -88,13 +88,13 @@ def test_a_mark_is_shown_outdates_the_analysis_and_is_taken_back(tmp_path: Path)
     data.add_mark(**typed_mark("Kestrel", "single-mode fixed", SAID))
     words = card(data)
     assert "2 Jun 2025 to 3 Jun 2025: left out, neither judged nor learned from" in words
-    assert "(this stream) wrong fiber Lead," in words
+    assert "(this splicer and program) wrong fiber Lead," in words
     assert "counts from the next arcdrift analyze" in words
     assert OUTDATED in shown(data, "/loss", KESTREL)
     assert "wrong fiber" not in card(data, "?splicer=Heron&program=single-mode+adaptive")
     everybody = SAID | {"action": "freeze", "scope": "all", "last": None, "note": "heat"}
     data.add_mark(**typed_mark("Kestrel", "single-mode fixed", everybody))
-    assert "from 2 Jun 2025 on, until taken back: baseline frozen" in card(
+    assert "from 2 Jun 2025 on, until taken back: usual level frozen" in card(
         data, "?splicer=Heron&program=single-mode+adaptive"
     )
     data.withdraw_mark(1)

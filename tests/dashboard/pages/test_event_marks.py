@@ -97,14 +97,15 @@ def marks(data: CrewData, query: str) -> list[str]:
         part.figure for part in parts(whole(data, "/loss", query)[0])
         if hasattr(part, "figure")
     )  # fmt: skip
-    return [str(told) for one in figure.data if one.yaxis == "y2" for told in one.customdata]
+    traces = figure["data"] if isinstance(figure, dict) else figure.to_plotly_json()["data"]
+    return [str(told) for one in traces if one.get("yaxis") == "y2" for told in one["customdata"]]
 
 
 def test_loss_charts_of_the_crew_and_of_a_person_are_marked(served: Path):
     data = CrewData(served)
     assert marks(data, "") == [
         "20 May 2025<br>electrodes replaced: Heron",
-        "02 Jun 2025<br>blade replaced: C1",
+        "2 Jun 2025<br>blade replaced: C1",
         "25 May 2025<br>v-grooves cleaned: Kestrel",
     ]
     words = "electrodes replaced (1), blade replaced (1), v-grooves cleaned (1)."

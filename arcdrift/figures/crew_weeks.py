@@ -1,0 +1,149 @@
+"""The crew's mean loss week by week, with the accepted level."""
+
+import numpy as np
+import pandas as pd
+
+from arcdrift.figures.events import OVER_IT, event_layers
+from arcdrift.figures.picture import Picture, nothing
+from arcdrift.figures.plain_figure import dots, level_line, line, note, plain_figure
+from arcdrift.figures.stream_chart import HEADROOM, NO_EVENTS, REACH
+from arcdrift.figures.theme import Scheme, colors
+
+FEWEST_SPLICES = 20
+"""A week with fewer is drawn in gray, and gives no title."""
+COLUMNS = ["week", "days", "splices", "mean_db", "over_010", "redo", "errors"]
+
+
+def crew_weeks(days: pd.DataFrame) -> pd.DataFrame:
+    """Sum days of the crew to weeks.
+
+    Parameters
+    ----------
+    days : DataFrame
+        Rows of ``result_crew_days``.
+
+    Returns
+    -------
+    DataFrame
+        `COLUMNS`: ``week`` (its Monday, ISO), days with splices, splices with a loss, their mean
+        (dB, as logged), and how many were over 0.10 dB, made again, or failed.
+    """
+    known = days[days["mean_db"].notna()]
+    if known.empty:
+        return pd.DataFrame(columns=COLUMNS)
+    day = pd.to_datetime(known["day"])
+    monday = (day - pd.to_timedelta(day.dt.day_of_week, unit="D")).dt.strftime("%Y-%m-%d")
+    rows = known.assign(week=monday, total=known["mean_db"] * known["splices"], days=1)
+    weeks = rows.groupby("week", as_index=False)[
+        ["days", "splices", "total", "over_010", "redo", "errors"]
+    ].sum()
+    weeks["mean_db"] = weeks.pop("total") / weeks["splices"].where(weeks["splices"] > 0)
+    return weeks[COLUMNS]
+
+
+def crew_weeks_chart(
+    days: pd.DataFrame,
+    events: pd.DataFrame = NO_EVENTS,
+    *,
+    accepted_db: float,
+    running: str = "",
+    scheme: Scheme = "light",
+) -> Picture:
+    """Draw the crew's mean loss week by week.
+
+    Parameters
+    ----------
+    days : DataFrame
+        Rows of ``result_crew_days``; losses in dB.
+    events : DataFrame
+        Service events, ``at`` (naive local), ``action`` and ``asset``.
+    accepted_db : float
+        Accepted average.
+    running : str
+        Monday (ISO) of the running week, which is drawn hollow.
+    """
+    weeks = crew_weeks(days)
+    if weeks.empty:
+        return nothing("No splices with a loss in this period.", weeks)
+    c = colors(scheme)
+    at = pd.to_datetime(weeks["week"]) + pd.Timedelta(days=2)  # in the middle of the workdays
+    figure = plain_figure(scheme, y_title="Mean loss of a splice, dB", height=280)
+    layout = figure["layout"]
+    top = float(weeks["mean_db"].max())
+    inside = accepted_db <= REACH * top
+    scale = HEADROOM * (max(top, 1.03 * accepted_db) if inside else top)
+    layout["yaxis"] |= {"range": [0, scale], "tickformat": ".2f", "nticks": 6}
+    first, last = at.iloc[0] - pd.Timedelta(days=4), at.iloc[-1] + pd.Timedelta(days=4)
+    layout["xaxis"] |= {"range": [first.isoformat(), last.isoformat()]}
+    hollow = (weeks["week"] == running) | (weeks["splices"] < FEWEST_SPLICES)
+    ends = (pd.to_datetime(weeks["week"]) + pd.Timedelta(days=6)).dt.strftime("%-d %b %Y")
+    hover = (
+        "%{customdata[0]} to %{customdata[1]}<br>%{y:.4f} dB a splice, %{customdata[2]:,} splices"
+        "<br>%{customdata[3]:,} over 0.10 dB, %{customdata[4]:,} made again<extra></extra>"
+    )
+    begins = pd.to_datetime(weeks["week"]).dt.strftime("%-d %b")
+    figure["data"] += [
+        line(at, weeks["mean_db"], c.main, hoverinfo="skip"),
+        dots(
+            at, weeks["mean_db"], c.main, size=8,
+            symbol=np.where(hollow, "circle-open", "circle").tolist(),
+            customdata=[
+                list(row) for row in zip(
+                    begins, ends, weeks["splices"].tolist(), weeks["over_010"].tolist(),
+                    weeks["redo"].tolist(), strict=True)
+            ],
+            hovertemplate=hover,
+        ),
+    ]  # fmt: skip
+    newest = weeks.iloc[-1]
+    words = f"{newest['mean_db']:.3f}" + (" so far" if newest["week"] == running else "")
+    layout["annotations"].append(
+        note(at.iloc[-1].isoformat(), float(newest["mean_db"]), words, c.ink,
+             yanchor="bottom", xanchor="right", yshift=6)
+    )  # fmt: skip
+    accepted = f"accepted on average {accepted_db:.2f} dB"
+    if inside:
+        shape, text = level_line(accepted_db, accepted, c.limit, scheme)
+        layout["shapes"].append(shape)
+        layout["annotations"].append(text)
+    else:
+        layout["annotations"].append(
+            note(1, 1, f"{accepted}: above this scale ↑", c.limit, xref="paper", yref="paper",
+                 xanchor="right", yanchor="top", yshift=-14)
+        )  # fmt: skip
+    marks, _, sentence = event_layers(events, first=first, last=last, scheme=scheme)
+    figure["data"] += marks
+    if marks:
+        layout["yaxis2"] = OVER_IT
+    splices = int(weeks["splices"].sum())
+    mean = float((weeks["mean_db"] * weeks["splices"]).sum() / splices)
+    summary = (
+        f"{splices:,} splices in {len(weeks)} weeks, mean {mean:.3f} dB; lowest week "
+        f"{weeks['mean_db'].min():.3f}, highest {weeks['mean_db'].max():.3f}. "
+        f"Accepted on average: {accepted_db:.2f} dB. {sentence}"
+    ).strip()
+    return Picture(figure, summary, weeks)
+
+
+def last_week(days: pd.DataFrame, running: str) -> tuple[float, float | None] | None:
+    """Mean loss of the last week that is over, and of the four before it, dB; None without one.
+
+    Parameters
+    ----------
+    days : DataFrame
+        Rows of ``result_crew_days``.
+    running : str
+        Monday (ISO) of the running week.
+    """
+    weeks = crew_weeks(days)
+    weeks = weeks[(weeks["week"] < running) & (weeks["splices"] >= FEWEST_SPLICES)]
+    if weeks.empty:
+        return None
+    last = weeks.iloc[-1]
+    monday = pd.Timestamp(last["week"])
+    since = (monday - pd.Timedelta(weeks=4)).strftime("%Y-%m-%d")
+    before = weeks[(weeks["week"] >= since) & (weeks["week"] < last["week"])]
+    if before.empty:
+        return float(last["mean_db"]), None
+    total = float((before["mean_db"] * before["splices"]).sum())
+    return float(last["mean_db"]), total / float(before["splices"].sum())
