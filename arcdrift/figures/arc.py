@@ -4,9 +4,9 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from arcdrift.figures.events import mark_events
-from arcdrift.figures.loss import NO_EVENTS
 from arcdrift.figures.marks import add_band, broken, extent, mark_alarms
 from arcdrift.figures.picture import Picture, nothing
+from arcdrift.figures.stream_chart import NO_EVENTS
 from arcdrift.figures.theme import Scheme, colors, new_figure
 
 HISTORY_COLUMNS = [

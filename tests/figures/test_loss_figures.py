@@ -72,7 +72,7 @@ def test_the_likely_onset_is_shaded_and_service_marked(days):
 def test_evidence_before_five_days_is_refused_in_words(days):
     picture = stream_evidence(days.head(4))
     assert picture.figure is None
-    assert "5 days" in picture.summary
+    assert "five days" in picture.summary
 
 
 def test_dark_scheme_changes_the_template(days):
