@@ -8,9 +8,9 @@ import plotly.graph_objects as go
 
 from arcdrift.figures.arc import NOT_WATCHED
 from arcdrift.figures.events import mark_events
-from arcdrift.figures.loss import NO_EVENTS
 from arcdrift.figures.marks import broken, extent
 from arcdrift.figures.picture import Picture, nothing
+from arcdrift.figures.stream_chart import NO_EVENTS
 from arcdrift.figures.theme import Scheme, colors, new_figure
 from arcdrift.instants import day_text
 from arcdrift.wording import count_text, number_text
