@@ -4,6 +4,8 @@ What is said about a person is fair where it shows on machines that others used 
 splicers and cleavers than the one that may be at fault.
 """
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
@@ -27,13 +29,17 @@ KEYS = ["technician", "splicer", "cleaver"]
 COLUMNS = [*KEYS, "measure", "days", "splices", "colleagues", "effect", "low", "high"]
 
 
-def hands_by_machine(cells: pd.DataFrame) -> pd.DataFrame:
+def hands_by_machine(
+    cells: pd.DataFrame, rows: Mapping[str, pd.DataFrame] | None = None
+) -> pd.DataFrame:
     """Compare each person with the median colleague on the same splicer and cleaver.
 
     Parameters
     ----------
     cells : DataFrame
         From `arcdrift.analysis.loss.technician_days.aggregate_technician_days`.
+    rows : mapping of str to DataFrame, optional
+        By measure: its `measure_rows`, where they have been worked out.
 
     Returns
     -------
@@ -43,8 +49,10 @@ def hands_by_machine(cells: pd.DataFrame) -> pd.DataFrame:
         colleagues there with its 95 % interval; NaN under `MIN_DAYS` days or
         `FEWEST_COLLEAGUES` colleagues.
     """
-    work = work_of_people(cells)
-    parts = [_of_measure(measure_rows(work, measure), measure) for measure in MEASURES]
+    if rows is None or not set(MEASURES) <= set(rows):
+        work = work_of_people(cells)
+        rows = {measure: measure_rows(work, measure) for measure in MEASURES}
+    parts = [_of_measure(rows[measure], measure) for measure in MEASURES]
     parts = [part for part in parts if len(part)]
     if not parts:
         return pd.DataFrame(columns=COLUMNS)

@@ -4,6 +4,7 @@ The mean of all would move with a single careless person, and would push everybo
 the median does not.
 """
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -42,6 +43,14 @@ def medians_of_others(values: Floats) -> Floats:
     return np.asarray((without_own(low) + without_own(high)) / 2.0)
 
 
+@lru_cache(maxsize=8)
+def _normal_draws(count: int) -> Floats:
+    """Seeded draws of that many independent normal values, shape (`DRAWS`, count)."""
+    draws = np.random.default_rng(SEED).standard_normal((DRAWS, count))
+    draws.flags.writeable = False
+    return draws
+
+
 def differences_from_median(effect: Floats, covariance: Floats, part: Ints) -> Differences:
     """Compare each effect with the median of the other effects of its part of the crew.
 
@@ -75,7 +84,6 @@ def differences_from_median(effect: Floats, covariance: Floats, part: Ints) -> D
         # than the covariance does: single eigenvectors turn over where it is rounded otherwise
         variance, axes = np.linalg.eigh(joint)
         root = (axes * np.sqrt(np.maximum(variance, 0.0))) @ axes.T
-        normal = np.random.default_rng(SEED).standard_normal((DRAWS, len(members)))
-        draws = own + normal @ root
+        draws = own + _normal_draws(len(members)) @ root
         sd[members] = (draws - medians_of_others(draws)).std(axis=0)
     return Differences(difference, sd)

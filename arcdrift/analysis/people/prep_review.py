@@ -103,12 +103,13 @@ def review_prep(
     frames |= angles.frames | {
         "result_consistency": table,
         "result_shared_work": _shared_work(named_cells),
-        "result_hands_by_machine": hands_by_machine(named_cells),
         "result_cleave_runs": runs[runs["technician"] != NOBODY].rename(columns=_RENAMED_TIMES),
     }
     shares, document["shares"] = _shares(named_cells)
     frames["result_shares"] = shares
     effects = prep_effects(named_cells, crew.prep)
+    rows = None if isinstance(effects, str) else effects.rows
+    frames["result_hands_by_machine"] = hands_by_machine(named_cells, rows)
     signatures = cleave_run_signatures(runs_of_people, cells) if len(runs_of_people) else []
     signatures += [*dirt(named_cells, crew.prep), *first_splices(named_cells, crew.prep),
                    *tiring(named_cells, crew.prep)]  # fmt: skip
