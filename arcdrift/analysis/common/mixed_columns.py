@@ -4,6 +4,8 @@ Fitting one needs their weighted moments again and again, with other weights eac
 not depend on the weights, the products of the sparse values of a row, is therefore kept.
 """
 
+from copy import copy
+
 import numpy as np
 import pandas as pd
 from scipy.sparse import csr_array
@@ -32,6 +34,12 @@ class MixedColumns:
         self.dense, self.sparse = dense, sparse
         self.transposed = sparse.T.tocsr()
         self.pairs = pair_products(sparse)
+
+    def beside(self, dense: Floats) -> "MixedColumns":
+        """Return the same sparse columns beside other dense ones."""
+        columns = copy(self)
+        columns.dense = dense
+        return columns
 
     def moments(self, weight: Floats) -> Floats:
         """Return C' diag(weight) C, of shape (p + q, p + q)."""

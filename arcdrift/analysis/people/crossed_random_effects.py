@@ -11,10 +11,14 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 from scipy.linalg import cho_factor, cho_solve
-from scipy.sparse import csr_array
 
-from arcdrift.analysis.common.mixed_columns import MixedColumns, indicators
-from arcdrift.analysis.people.variance_components import STINT, gaussian_variances, logit_variances
+from arcdrift.analysis.people.variance_components import (
+    STINT,
+    CrossedGroups,
+    Groups,
+    gaussian_variances,
+    logit_variances,
+)
 from arcdrift.arrays import Floats
 
 Likelihood = Literal["gaussian", "binomial_logit"]
@@ -98,10 +102,11 @@ def fit_crossed_effects(
     if likelihood == "gaussian":
         weight = weight / weight.mean()
     fixed, part_columns = _with_part_columns(fixed, groups, parts or {})
+    crossed = CrossedGroups.of(groups)
     variances_of = gaussian_variances if likelihood == "gaussian" else logit_variances
-    estimated = variances_of(y, weight, fixed, groups)
+    estimated = variances_of(y, weight, fixed, crossed)
     variances = {name: max(value, LEAST_VARIANCE) for name, value in estimated.items()}
-    design = MixedModelEquations(fixed, groups, variances, part_columns, parts or {})
+    design = MixedModelEquations(fixed, crossed, variances, part_columns, parts or {})
     if likelihood == "gaussian":
         effect, factor = design.solve(y, weight / variances["residual"])
     else:
@@ -165,27 +170,23 @@ class MixedModelEquations:
     def __init__(
         self,
         fixed: Floats,
-        groups: pd.DataFrame,
+        groups: Groups,
         variances: dict[str, float],
         part_columns: list[tuple[int, str, int]] | None = None,
         parts: dict[tuple[str, str], int] | None = None,
     ) -> None:
-        named = [str(name) for name in groups.columns if name != STINT]
-        marks, kind, labels = indicators(groups[named])
-        self.columns = MixedColumns(fixed, marks)
-        precision = np.array([1.0 / variances[name] for name in named])
-        self.prior = np.concatenate([np.zeros(fixed.shape[1]), precision[kind]])
-        self.labels = tuple(labels)
-        self.stints: csr_array | None = None
-        if STINT in groups:
-            self.stints = indicators(groups[[STINT]])[0].T.tocsr()
-            self.stint_precision = 1.0 / variances[STINT]
+        crossed = CrossedGroups.of(groups)
+        self.columns, self.labels = crossed.columns.beside(fixed), crossed.labels
+        precision = np.array([1.0 / variances[name] for name in crossed.names])
+        self.prior = np.concatenate([np.zeros(fixed.shape[1]), precision[crossed.kind]])
+        self.stints = crossed.stints
+        self.stint_precision = 0.0 if crossed.stints is None else 1.0 / variances[STINT]
         # each effect is the mean of its part plus the deviation of the person or machine
         self.fixed = fixed.shape[1]
-        self.effects_of_parts = np.zeros((len(labels), self.fixed))
+        self.effects_of_parts = np.zeros((len(self.labels), self.fixed))
         for column, grouping, part in part_columns or []:
             member = [
-                kind == grouping and (parts or {}).get((kind, n)) == part for kind, n in labels
+                kind == grouping and (parts or {}).get((kind, n)) == part for kind, n in self.labels
             ]
             self.effects_of_parts[member, column] = 1.0
 

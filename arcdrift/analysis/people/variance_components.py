@@ -6,6 +6,7 @@ grouping with many levels, are integrated out one by one, and the rows are summe
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -16,7 +17,7 @@ from scipy.sparse import csr_array
 from scipy.special import expit
 
 from arcdrift.analysis.common.mixed_columns import MixedColumns, indicators
-from arcdrift.arrays import Floats
+from arcdrift.arrays import Floats, Ints
 
 Deviance = Callable[[Floats], tuple[float, Floats]]
 
@@ -32,6 +33,45 @@ NEGLIGIBLE_GAIN = 1e-10
 """When a step gains less deviance than this, one more step finds the mode."""
 
 
+@dataclass(frozen=True)
+class CrossedGroups:
+    """People and machines of each row, numbered once for all that is fitted to the rows.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Groupings, without stints.
+    kind : ndarray of shape (levels,)
+        Number of the grouping of each level.
+    labels : tuple of (str, str)
+        Grouping and name of each level.
+    columns : MixedColumns
+        Indicators of the levels, without dense columns.
+    stints : csr_array of shape (stints, rows) or None
+        Indicator of each stint's rows; None without a column of stints.
+    """
+
+    names: tuple[str, ...]
+    kind: Ints
+    labels: tuple[tuple[str, str], ...]
+    columns: MixedColumns
+    stints: csr_array | None
+
+    @classmethod
+    def of(cls, groups: "pd.DataFrame | CrossedGroups") -> "CrossedGroups":
+        """Number the columns of a frame; a column ``stint`` may have many levels."""
+        if isinstance(groups, CrossedGroups):
+            return groups
+        names = [str(name) for name in groups.columns if name != STINT]
+        marks, kind, labels = indicators(groups[names])
+        stints = indicators(groups[[STINT]])[0].T.tocsr() if STINT in groups else None
+        columns = MixedColumns(np.empty((len(groups), 0)), marks)
+        return cls(tuple(names), kind, tuple(labels), columns, stints)
+
+
+Groups = pd.DataFrame | CrossedGroups
+
+
 class GaussianDeviance:
     """Deviance of y = fixed b + effects + residual as a function of variances.
 
@@ -41,7 +81,7 @@ class GaussianDeviance:
         Response, and precision of each row up to a factor.
     fixed : ndarray of shape (n, p)
         Of full rank.
-    groups : DataFrame
+    groups : DataFrame or CrossedGroups
         One column a grouping; a column ``stint`` may have many levels.
 
     Notes
@@ -52,20 +92,20 @@ class GaussianDeviance:
     Association 72, 320-338, equation 5. Both from memory.
     """
 
-    def __init__(self, y: Floats, weight: Floats, fixed: Floats, groups: pd.DataFrame) -> None:
-        self.names = [str(name) for name in groups.columns if name != STINT]
-        marks, self.kind, _ = indicators(groups[self.names])
+    def __init__(self, y: Floats, weight: Floats, fixed: Floats, groups: Groups) -> None:
+        crossed = CrossedGroups.of(groups)
+        self.names, self.kind = list(crossed.names), crossed.kind
         self.rows, self.fixed = fixed.shape
-        columns = MixedColumns(np.column_stack([fixed, y]), marks)
+        columns = crossed.columns.beside(np.column_stack([fixed, y]))
         self.moments = columns.moments(weight)
         # keeps the residual above zero where the fixed effects explain the response exactly
         self.least_residual = (
             np.finfo(float).eps * self.moments[self.fixed, self.fixed] / self.rows + 1e-99
         )
         members = csr_array((0, self.rows))
-        if STINT in groups:
+        if crossed.stints is not None:
             self.names.append(STINT)
-            members = indicators(groups[[STINT]])[0].T.tocsr()
+            members = crossed.stints
         self.total, self.sums = members @ weight, columns.sums_by(members, weight)
 
     def __call__(self, ratio: Floats) -> tuple[float, Floats]:
@@ -105,7 +145,7 @@ class GaussianDeviance:
 
 
 def gaussian_variances(
-    y: Floats, weight: Floats, fixed: Floats, groups: pd.DataFrame
+    y: Floats, weight: Floats, fixed: Floats, groups: Groups
 ) -> dict[str, float]:
     """Estimate variances by maximum likelihood (parameters of `GaussianDeviance`).
 
@@ -138,10 +178,10 @@ class LogitDeviance:
     profiled out: at the mode the gradient with respect to them is zero.
     """
 
-    def __init__(self, share: Floats, trials: Floats, fixed: Floats, groups: pd.DataFrame) -> None:
+    def __init__(self, share: Floats, trials: Floats, fixed: Floats, groups: Groups) -> None:
         self.share, self.trials, self.fixed = share, trials, fixed.shape[1]
-        marks, self.kind, _ = indicators(groups)
-        self.columns = MixedColumns(fixed, marks)
+        crossed = CrossedGroups.of(groups)
+        self.kind, self.columns = crossed.kind, crossed.columns.beside(fixed)
         # effects in units of their standard deviations; each search starts at the previous mode
         self.mode = np.zeros(self.fixed + len(self.kind))
         odds = np.log((share @ trials + 0.5) / ((1.0 - share) @ trials + 0.5))
@@ -189,11 +229,13 @@ class LogitDeviance:
 
 
 def logit_variances(
-    share: Floats, trials: Floats, fixed: Floats, groups: pd.DataFrame
+    share: Floats, trials: Floats, fixed: Floats, groups: Groups
 ) -> dict[str, float]:
     """Estimate the variance of each grouping by maximum likelihood (see `LogitDeviance`)."""
-    result = _minimize_deviance(LogitDeviance(share, trials, fixed, groups), len(groups.columns))
-    return dict(zip(map(str, groups.columns), result.tolist(), strict=True))
+    groups = CrossedGroups.of(groups)
+    deviance = LogitDeviance(share, trials, fixed, groups)
+    result = _minimize_deviance(deviance, len(groups.names))
+    return dict(zip(groups.names, result.tolist(), strict=True))
 
 
 def _factor_and_inverse(matrix: Floats) -> tuple[Floats, Floats]:
