@@ -187,7 +187,13 @@ def register(app: Dash, data: CrewData) -> None:
             return path, f"?{rest}" if rest else ""
         clicked = next((click for click in clicks if click), None)
         if "clickable-chart" in kinds and clicked:
-            chosen = str(clicked["points"][0]["x"])[:10]
+            point = clicked["points"][0]
+            more = point.get("customdata")
+            address = more[-1] if isinstance(more, list) and more else None
+            if isinstance(address, str) and address.startswith("/") and address[1:2] != "/":
+                path, _, rest = address.partition("?")
+                return path, f"?{rest}" if rest else ""
+            chosen = str(point["x"])[:10]
             return no_update, search({**current, "day": chosen})
         if "filter" not in kinds:
             return no_update, no_update
@@ -320,10 +326,11 @@ def register(app: Dash, data: CrewData) -> None:
     @app.callback(
         Output({"type": "trial-slot", "query": MATCH}, "children"),
         Input({"type": "trial-slot", "query": MATCH}, "id"),
+        State(ids.SCHEME, "data"),
     )
     @for_role("trainer")
-    def fill_trial(slot: dict[str, str]) -> Any:
-        return _in_slot(data, slot["query"], "light", trial_card)
+    def fill_trial(slot: dict[str, str], scheme: Scheme) -> Any:
+        return _in_slot(data, slot["query"], "dark" if scheme == "dark" else "light", trial_card)
 
     @app.callback(
         Output(ids.RESULTS_VERSION, "data"),

@@ -51,7 +51,7 @@ def price_chart(table: pd.DataFrame, *, chosen: float, scheme: Scheme = "light")
         Budget that is looked at.
     """
     if table.empty:
-        return nothing("No stream is judged yet, so there is no price to show.", table)
+        return nothing("No splicer and program is judged yet, so there is no price to show.", table)
     c = colors(scheme)
     figure = new_figure(scheme, y_title="Days of work until caught", height=320, over_time=False)
     for (rise, rows), (color, symbol, dash) in zip(table.groupby("rise_pct"), LOOKS, strict=False):
@@ -91,7 +91,7 @@ def price_chart(table: pd.DataFrame, *, chosen: float, scheme: Scheme = "light")
         for row in chosen_rows.to_dict("records")
     )
     summary = (
-        f"With {chosen:g} false alarms a month half of all lasting rises of one stream's loss are "
+        f"With {chosen:g} false alarms a month half of all lasting rises of one splicer's loss are "
         f"caught: {sentence}."
     )
     return Picture(figure, summary, table)

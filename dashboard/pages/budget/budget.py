@@ -1,16 +1,17 @@
 """The Alarm budget page: the crew's false alarms, shares by chart, and detection delays."""
 
-from typing import Any
-
 import dash_mantine_components as dmc
 import pandas as pd
-from dash import html
+from dash import dcc, html
 
 from arcdrift.analysis.budget.detection_delays import ChartPlan
+from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.errors import ArcdriftError
+from arcdrift.figures.design import days_text
 from arcdrift.settings import Crew
+from arcdrift.wording import count_text
 from dashboard import ids
-from dashboard.components import View, card, csv_button, heading, notice, period, share_table
+from dashboard.components import View, card, csv_button, folded, heading, notice, share_table
 from dashboard.pages.budget.budget_delays import (
     angle_delay_table,
     delay_cards,
@@ -18,15 +19,17 @@ from dashboard.pages.budget.budget_delays import (
 )
 from dashboard.pages.budget.budget_query import (
     CHARTS,
-    DEFAULT_PERIOD,
     OUTSIDE_BUDGET,
     RequestedBudget,
     chart_plans_requested,
     requested_budget,
 )
-from dashboard.pages.budget.budget_trial import trial_alarms, trial_slot
+from dashboard.pages.budget.budget_trial import trial_alarms, trial_list, trial_slot
 from dashboard.reading.data import CrewData
-from dashboard.url_query import Query, search
+from dashboard.url_query import Query, href, search
+
+HIGHEST_ON_SLIDER, SLIDER_STEP = 12.0, 0.5
+"""The slider covers what crews choose; other numbers stand in the address."""
 
 
 def chart_plan_table(view: View) -> pd.DataFrame:
@@ -43,7 +46,13 @@ TABLES = {
 }
 
 
-FOLDED: dict[str, Any] = {}
+FOLDED = {
+    "exact": lambda view: _exact(view),
+    "prices": lambda view: _prices(view),
+    "shared-out": lambda view: _shared_out(view),
+    "list": lambda view: trial_list(view),
+    "outside": lambda view: _outside_budget(),
+}
 
 
 def render(view: View) -> html.Div:
@@ -71,25 +80,26 @@ def render(view: View) -> html.Div:
             *(
                 [notice(requested.problem, name="bad")]
                 if requested.problem
-                else _answers(view, requested)
+                else [trial_slot(view, requested)]
             ),
-        ]
+            _fold(view, "exact", "An exact number, or shared out differently"),
+            *(
+                []
+                if requested.problem
+                else [
+                    _fold(view, "list", "The alarms as a list"),
+                    _fold(view, "prices", "The price of several budgets"),
+                    _fold(view, "shared-out", f"How {requested.budget:g} a month are shared out"),
+                ]
+            ),
+            _fold(view, "outside", "Findings outside the budget"),
+        ],
+        className="budget-page",
     )
 
 
-def _answers(view: View, requested: RequestedBudget) -> list[Any]:
-    try:
-        charts = chart_plans_requested(view, requested)
-        delays = delay_cards(view, requested, charts)
-    except ArcdriftError as problem:
-        return [notice(str(problem), name="bad")]
-    return [
-        *delays,
-        html.Div([period(view, DEFAULT_PERIOD)], className="filters"),
-        trial_slot(view),
-        _shares(view, requested, charts),
-        _outside_budget(),
-    ]
+def _fold(view: View, part: str, summary: str) -> html.Details:
+    return folded(summary, "budget", part, view.query)
 
 
 def _number(view: View, requested: RequestedBudget, crew: Crew) -> html.Section:
@@ -103,51 +113,120 @@ def _number(view: View, requested: RequestedBudget, crew: Crew) -> html.Section:
     may_save = view.data.viewer.has_role("lead")
     if not may_save:
         text = "A lead saves it"
-    percents = {name: 100 * share for name, share in shares.model_dump().items()}
     return card(
-        html.P(
-            "Even when nothing is wrong, chance alone makes a chart alarm now and then. One number "
-            "says how often that may happen: false alarms a month (22 workdays), all charts of the "
-            "crew together. Each chart's limit follows from it. A smaller number means fewer "
-            "alarms for nothing, and that a real rise is caught later."
-        ),
         html.Div(
             [
-                _input(
-                    "budget", "False alarms a month", budget, requested.typed["budget"], step=0.5
-                ),
-                # it saves what it names, whatever is being typed meanwhile
+                _slider(budget, requested),
+                # it saves what it names, whatever is being moved meanwhile
                 html.Button(
                     text,
                     id=ids.budget_save(search(view.query)),
-                    className="button",
+                    className="button big",
                     disabled=same or bool(requested.problem) or not may_save,
                 ),
             ],
-            className="filters",
+            className="budget-row",
         ),
         html.Div(id=ids.budget_answer(search(view.query)), role="status"),
-        html.Details(
-            [
-                html.Summary("Share it out differently"),
-                html.Div(
-                    [
-                        _input(name, f"{text}, %", percents[name], requested.typed[name], step=1)
-                        for name, (text, _) in CHARTS.items()
-                    ],
-                    className="filters share-inputs",
-                ),
-                html.P("The shares must add to 100 %.", className="muted hint"),
-            ],
-            open=any(abs(requested.typed[name] - now) > 1e-6 for name, now in percents.items()),
-        ),
+        html.Ul(
+            [html.Li(sentence) for sentence in consequences(view, requested)], className="answers"
+        )
+        if not requested.problem
+        else None,
         html.P(
-            "What you type is tried out below at once and changes nothing; Save writes it into "
-            "crew.toml, and the charts follow at the next arcdrift analyze.",
+            "What you set is tried out at once and changes nothing; Save writes it into crew.toml, "
+            "and the charts follow at the next arcdrift analyze.",
             className="muted hint",
         ),
-        title="The one number",
+        title="False alarms a month",
     )
+
+
+def _slider(budget: float, requested: RequestedBudget) -> html.Div:
+    highest = max(HIGHEST_ON_SLIDER, 2 * budget)
+    marks = [mark for mark in (1, 2, 4, 8, 12, 20, 40, 80, 160) if mark <= highest]
+    value = min(max(requested.typed["budget"], SLIDER_STEP), highest)
+    return html.Div(
+        dmc.Slider(
+            id=ids.filter_control("budget", f"{budget:g}"),
+            value=value,
+            min=SLIDER_STEP,
+            max=highest,
+            step=SLIDER_STEP,
+            marks=[{"value": mark, "label": str(mark)} for mark in marks],
+            label=f"{value:g}",
+            size="lg",
+            **{"aria-label": "False alarms a month"},
+        ),
+        className="budget-slider",
+    )
+
+
+def consequences(view: View, requested: RequestedBudget) -> list[str]:
+    """Say in sentences what a budget means: how often, and how soon a rise is caught."""
+    days = WORKDAYS_PER_MONTH / requested.budget
+    often = (
+        f"about one every {count_text(round(days), 'workday')}"
+        if days >= 1.5
+        else f"about {requested.budget / WORKDAYS_PER_MONTH:.1f} every workday"
+    )
+    sentences = [
+        f"{requested.budget:g} a month (22 workdays) when nothing is wrong: {often}, all charts of "
+        "the crew together."
+    ]
+    try:
+        table = detection_delay_table(view)
+    except ArcdriftError as problem:
+        return [*sentences, str(problem)]
+    rows = table[(table["budget"] - requested.budget).abs() < 1e-9] if len(table) else table
+    if not len(rows):
+        return [
+            *sentences,
+            "How soon a rise is caught cannot be said yet: five days of work of one splicer and "
+            "program are needed.",
+        ]
+    delays = {row["rise_pct"]: row["half_within_days"] for row in rows.to_dict("records")}
+    told = ", ".join(f"{rise:g} % in {days_text(days)}" for rise, days in delays.items())
+    return [
+        *sentences,
+        f"Half of all lasting rises of one splicer's loss are caught: {told} of its work.",
+    ]
+
+
+def _exact(view: View) -> html.Div:
+    """Return the fields for an exact number and for the shares."""
+    crew = view.data.settings()
+    requested = RequestedBudget(view.query, crew)
+    percents = {name: 100 * share for name, share in crew.shares.model_dump().items()}
+    return html.Div(
+        [
+            html.P(
+                [
+                    "Any number from 0.01 to 1,000 can stand in the address, such as ",
+                    dcc.Link("12.5 a month", href=href("/budget", view.query, budget="12.5")),
+                    ". The shares must add to 100 %.",
+                ],
+                className="muted hint",
+            ),
+            html.Div(
+                [
+                    _input(name, f"{text}, %", percents[name], requested.typed[name], step=1)
+                    for name, (text, _) in CHARTS.items()
+                ],
+                className="filters share-inputs",
+            ),
+        ]
+    )
+
+
+def _prices(view: View) -> html.Div:
+    requested = requested_budget(view)
+    return html.Div(delay_cards(view, requested, chart_plans_requested(view, requested)))
+
+
+def _shared_out(view: View) -> html.Section:
+    requested = requested_budget(view)
+    return _shares(view, requested, chart_plans_requested(view, requested))
 
 
 def _is_saved(requested: RequestedBudget, crew: Crew) -> bool:
@@ -199,7 +278,7 @@ def _shares(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> 
         html.P(
             "How often one chart alarms for nothing follows from its share of the budget, how many "
             "such charts were in use during the last 22 workdays, and how many days or checks they "
-            "were given. The limit is counted in ordinary swings of what the chart draws"
+            "were given. The limit is in standard deviations of what the chart draws"
             + (
                 f"; for loss it is drawn {widening:.2f} times as far out, because days resemble "
                 "the days before them."

@@ -23,7 +23,7 @@ FACTORS = (0.5, 1.0, 2.0, 5.0)
 
 
 def detection_delay_table(view: View) -> pd.DataFrame:
-    """Return the days until rises of a stream's loss are detected: rows of `price_table`."""
+    """Return the days until rises of a splicer's loss are detected: rows of `price_table`."""
     requested = requested_budget(view)
     return _loss_delays(view, requested, chart_plans_requested(view, requested))
 
@@ -78,8 +78,8 @@ def _loss_card(
     if table.empty:
         return card(
             notice(
-                "No stream has enough days yet to say how soon a rise would be caught; five days "
-                "of work are needed, and forty for limits to settle."
+                "No splicer and program has enough days yet to say how soon a rise would be "
+                "caught; five days of work are needed, and forty for limits to settle."
             ),
             title="What it buys",
         )
@@ -89,15 +89,15 @@ def _loss_card(
                 "What it buys: days until a lasting rise is caught",
                 price_chart(table, chosen=requested.budget, scheme=view.scheme),
                 csv=csv_link("/budget", "price", view.query),
-                hint="One stream's loss rises for good by a quarter, by half, or doubles. Counted "
-                "in days on which that stream is used.",
+                hint="One splicer's loss with one program rises for good by a quarter, by half, or "
+                "doubles. Counted in days on which it is used.",
             ),
             card(
                 _delays_by_budget(table, requested),
                 html.P(
                     "Half of such rises are caught within the days named first. Simulated for the "
-                    "streams now in use, each with its own splices a day and scatter, after 40 "
-                    "days of history; a stream that scatters more takes longer.",
+                    "splicers and programs now in use, each with its own splices a day and "
+                    "scatter, after 40 days of history; one that scatters more takes longer.",
                     className="muted hint",
                 ),
                 title="The price of several budgets",

@@ -1,4 +1,4 @@
-"""False-alarm budget and shares that the address of the Design page asks for."""
+"""False-alarm budget and shares that the address of the Alarm budget page asks for."""
 
 from pydantic import ValidationError
 
@@ -12,11 +12,17 @@ DEFAULT_PERIOD = "90"
 LOWEST_BUDGET, HIGHEST_BUDGET = 0.01, 1000.0
 """Range of false alarms a month that can be tried."""
 CHARTS: dict[str, tuple[str, str]] = {
-    "loss_raised": ("Loss of a stream has risen", "a lasting rise on one splicer and program"),
-    "loss_lowered": ("Loss of a stream has fallen", "good news worth keeping, told as a note"),
+    "loss_raised": (
+        "Loss with one program has risen",
+        "a lasting rise on one splicer and program",
+    ),
+    "loss_lowered": (
+        "Loss with one program has fallen",
+        "good news worth keeping, told as a note",
+    ),
     "rolled_up": (
         "Loss of a splicer, person, site or the crew has risen",
-        "a rise too small to show on any one stream",
+        "a rise too small to show on any one of them",
     ),
     "scattered": ("Losses scatter more", "uneven work whose mean still looks well"),
     "dirty": ("More dirty splices", "single splices far out that come more often than before"),
@@ -38,8 +44,8 @@ OUTSIDE_BUDGET: tuple[tuple[str, str], ...] = (
     ),
     (
         "Single splices",
-        "a splice far above its stream is listed on the Loss page and makes no finding; its limit "
-        "takes about one good splice in 4,000 for a bad one.",
+        "a splice far above what is usual is listed on the Loss page and makes no finding; its "
+        "limit takes about one good splice in 4,000 for a bad one.",
     ),
     (
         "Clocks, rooms and replacements nobody logged",

@@ -9,9 +9,20 @@ from dash import dcc, html
 from arcdrift.analysis.budget.replay_alarms import ALARM_COLUMNS
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, workdays_of
 from arcdrift.errors import ArcdriftError
-from arcdrift.wording import count_text
+from arcdrift.figures.alarm_timeline import alarm_timeline
+from arcdrift.wording import change_text, count_text, percent_text
 from dashboard import ids
-from dashboard.components import View, card, csv_button, notice, share_table, shown_day
+from dashboard.components import (
+    View,
+    card,
+    chart,
+    csv_button,
+    csv_link,
+    notice,
+    period,
+    share_table,
+    shown_day,
+)
 from dashboard.pages.budget.budget_query import DEFAULT_PERIOD, RequestedBudget, requested_budget
 from dashboard.subjects import MEASURES, chart_address, subject_title
 from dashboard.url_query import search
@@ -22,8 +33,11 @@ NEAR_DAYS = 14
 KEYS = ["measure", "subject_type", "subject_id", "side"]
 
 
-def trial_slot(view: View) -> html.Div:
-    """Return the container into which the alarms are loaded."""
+def trial_slot(view: View, requested: RequestedBudget) -> html.Div:
+    """Return the container of the alarms: filled for the present budget, else loaded into it."""
+    used, shares, _ = view.data.budget_in_use()
+    if (requested.budget, requested.shares) == (used, shares):
+        return html.Div(trial_card(view))
     return html.Div(
         notice("Working out which alarms there would have been …", name="pending"),
         id=ids.trial_slot(search(view.query)),
@@ -72,48 +86,109 @@ def match_alarms(rows: pd.DataFrame, other_rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def trial_card(view: View) -> html.Section:
-    """Return the card that counts and lists the alarms."""
+    """Return the card that counts the alarms and draws them on a time line."""
     requested = requested_budget(view)
     try:
         rows = trial_alarms(view, requested)
     except ArcdriftError as problem:
         return card(notice(str(problem), name="bad"), title="On your own days")
+    same = _is_present(view, requested)
+    picture = alarm_timeline(
+        [
+            {
+                "day": row["day"],
+                "kind": KINDS[row["measure"]],
+                "name": _name(row),
+                "words": f"{MEASURES[row['measure']][row['side']]}: {how_far(row)}",
+                "fate": "gone"
+                if row["only_now"]
+                else "new"
+                if not same and pd.isna(row["now"])
+                else "same",
+                "href": chart_address(row),
+            }
+            for row in rows.to_dict("records")
+        ],
+        list(dict.fromkeys(KINDS.values())),
+        scheme=view.scheme,
+    )
+    head = html.Div(
+        [
+            html.Ul([html.Li(text) for text in trial_words(view, rows)], className="answers"),
+            html.Div(period(view, DEFAULT_PERIOD), className="filters trial-period"),
+        ],
+        className="trial",
+    )
+    if picture.figure is None:
+        return card(head, notice("No alarm in this period.", name="good"), title=TITLE)
+    drawn = chart(
+        TITLE,
+        picture,
+        csv=csv_link("/budget", "alarms", view.query),
+        hint="A mark is an alarm; click it to open its chart.",
+        clicks="alarms",
+    )
+    return html.Section([card(head), drawn], className="trial-part")
+
+
+TITLE = "Past alarms"
+KINDS = {
+    "level": "Loss", "spread": "Scatter", "dirty": "Dirty", "redo": "Made again", "arc": "Arc",
+    "doubtful": "Doubtful check", "cleave": "Cleave angle",
+}  # fmt: skip
+"""Kinds of charts as short as a label at an axis."""
+
+
+def _is_present(view: View, requested: RequestedBudget) -> bool:
     used, shares, _ = view.data.budget_in_use()
-    same = (requested.budget, requested.shares) == (used, shares)
-    new = rows["now"].isna()
-    gone = rows["only_now"].astype(bool)
+    return (requested.budget, requested.shares) == (used, shares)
+
+
+def trial_words(view: View, rows: pd.DataFrame) -> list[str]:
+    """Say how many alarms there would have been, and how many chance gives."""
+    requested, same = requested_budget(view), _is_present(view, requested_budget(view))
+    new, gone = rows["now"].isna(), rows["only_now"].astype(bool)
     days = _workdays(view)
     sentence = f"With {requested.budget:g} a month you would have had {_alarms((~gone).sum())}"
     if same:
         sentence = (
             f"With the present budget, {requested.budget:g} a month, you had {_alarms(len(rows))}"
         )
-    lines: list[Any] = [
-        html.P(
-            f"{sentence} on these {days} workdays; chance alone gives about "
-            f"{requested.budget * days / WORKDAYS_PER_MONTH:.1f}. "
-            "The others point to something that changed.",
-            className="lead",
-        )
+    lines = [
+        f"{sentence} on these {days} workdays; chance alone gives about "
+        f"{requested.budget * days / WORKDAYS_PER_MONTH:.1f}. "
+        "The others point to something that changed."
     ]
     if not same:
+        used = view.data.budget_in_use()[0]
         lines.append(
-            html.P(
-                f"The present budget, {used:g} a month, gave {_alarms(_present(view))}. "
-                f"{new.sum()} of the alarms listed would be new, {gone.sum()} would be gone; the "
-                "others come on the same day, or a little sooner or later."
-            )
+            f"The present budget, {used:g} a month, gave {_alarms(_present(view))}. "
+            f"{new.sum()} of the alarms below would be new, {gone.sum()} would be gone; the "
+            "others come on the same day, or a little sooner or later."
         )
+    return lines
+
+
+def trial_list(view: View) -> html.Div:
+    """Return the alarms as a list."""
+    requested = requested_budget(view)
+    rows = trial_alarms(view, requested)
     if rows.empty:
-        lines.append(notice("No alarm in this period.", name="good"))
-    else:
-        lines.append(_table(view, rows, same=same))
-    return card(
-        *lines,
-        name="trial",
-        title="On your own days",
-        aside=csv_button("/budget", "alarms", view.query, "these alarms"),
+        return html.Div(notice("No alarm in this period.", name="good"))
+    return html.Div(
+        [
+            html.Div(csv_button("/budget", "alarms", view.query, "these alarms"), className="row"),
+            _table(view, rows, same=_is_present(view, requested)),
+        ]
     )
+
+
+def _name(row: dict[Any, Any]) -> str:
+    # charts of the arc and of cleave angles have no programs that they could sum
+    alone = row["measure"] in ("arc", "doubtful", "cleave")
+    if alone:
+        return str(row["subject_id"])
+    return subject_title(row["subject_type"], row["subject_id"]).replace(" / ", ", ", 1)
 
 
 def _present(view: View) -> int:
@@ -139,9 +214,7 @@ def _table(view: View, rows: pd.DataFrame, *, same: bool) -> html.Div:
     body, lines = [], []
     for row in rows.head(SHOWN).to_dict("records"):
         address = chart_address(row)
-        # charts of the arc and of cleave angles have no programs that they could sum
-        alone = row["measure"] in ("arc", "doubtful", "cleave")
-        name = row["subject_id"] if alone else subject_title(row["subject_type"], row["subject_id"])
+        name = _name(row)
         cells = [
             html.Td(shown_day(row["day"])),
             html.Td(dcc.Link(name, href=address)),
@@ -201,8 +274,8 @@ def how_far(row: dict[Any, Any]) -> str:
     if row["measure"] in ("arc", "doubtful"):
         return f"set to {value:g}, {expected:.0f} was expected"
     if row["measure"] in ("dirty", "redo"):
-        return f"{value:.1%} that day, {expected:.1%} was expected"
-    change = f"{100 * (value / expected - 1):+z.0f} % that day" if expected > 0 else ""
+        return f"{percent_text(value, 1)} that day, {percent_text(expected, 1)} was expected"
+    change = f"{change_text(value / expected - 1)} that day" if expected > 0 else ""
     if row["measure"] == "level" and row["subject_type"] == "stream":
         return f"{change}: {value:.3f} dB, {expected:.3f} dB was expected"
     return f"{change} against what was expected"

@@ -62,7 +62,7 @@ SLOTS = {"rest-slot": "fill_rest", "trial-slot": "fill_trial", "shift-slot": "fi
 
 def slot_call(browser: Browser, name: str, slot: dict[str, Any]) -> Any:
     """Ask for what a page loads into one of its slots."""
-    state = [{"id": "scheme", "property": "data", "value": "light"}] if name == "fill_rest" else []
+    state = [{"id": "scheme", "property": "data", "value": "light"}] if name != "fill_shift" else []
     return browser.call(
         callbacks(browser.app)[name],
         [{"id": slot, "property": "id", "value": slot}],
