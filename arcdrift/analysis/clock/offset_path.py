@@ -192,14 +192,18 @@ def _utc_offset_change(blocks: Blocks, offsets: Ints) -> Ints:
 
 def _viterbi(cost: Floats, gap: Ints, offsets: Ints) -> Ints:
     """Path of offsets with the lowest total cost, shape (blocks,)."""
-    change = (offsets[None, :] - offsets[:, None]) * float(HOUR)
-    switch = _CHANGE_COST * (change != 0)
+    # the wait between two blocks depends on the difference of their offsets only
+    change, which = np.unique(offsets[None, :] - offsets[:, None], return_inverse=True)
+    switch = _CHANGE_COST * (change != 0)[which]
+    wait = wait_cost(gap[:, None] + change * float(HOUR))
     total = cost[0].copy()
     previous = np.zeros(cost.shape, np.int64)
+    to = np.arange(len(offsets))
     for block in range(1, len(cost)):
-        step = total[:, None] + switch + wait_cost(gap[block - 1] + change)
+        step = total[:, None] + switch
+        step += wait[block - 1].take(which)
         previous[block] = step.argmin(axis=0)
-        total = step[previous[block], np.arange(len(offsets))] + cost[block]
+        total = step[previous[block], to] + cost[block]
     index = int(total.argmin())
     path = np.empty(len(cost), np.int64)
     for block in range(len(cost) - 1, -1, -1):
