@@ -1,7 +1,7 @@
 """Reads what one review needs from the store, in one place, as one frozen bundle of frames."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import pandas as pd
@@ -134,7 +134,7 @@ def read_splices(
 class SplicesAtAddress:
     """Reads splices from the store at an address; can be sent to another process."""
 
-    address: str
+    address: str = field(repr=False)  # its password is not for the log of a worker
 
     def __call__(
         self,

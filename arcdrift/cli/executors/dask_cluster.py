@@ -128,9 +128,8 @@ class DaskExecutor(FleetExecutor):
         self._lock, self._closing = Lock(), Event()
         self._lost_workers, self._lost_calls, self._is_broken = 0, 0, False
         self.reads_store = reads_store
-        threads = client.nthreads()
-        self.calls_at_once = sum(threads.values()) + len(threads)  # one waits at each worker
-        self._workers = set(threads)
+        self._workers: set[str] = set()
+        self._count_workers()
         self._watch = Thread(target=self._watch_workers, name="arcdrift-workers", daemon=True)
         self._watch.start()
 
@@ -198,12 +197,10 @@ class DaskExecutor(FleetExecutor):
         seen = time.monotonic()
         while not self._closing.wait(WATCH_SECONDS):
             try:
-                workers = set(self._client.nthreads())
+                self._count_workers()
             except Exception:  # no scheduler answers, or the client is closed: no workers either
-                workers = set()
-            self._lost_workers += len(self._workers - workers)
-            self._workers = workers
-            if workers:
+                self._workers = set()
+            if self._workers:
                 seen = time.monotonic()
             elif time.monotonic() - seen >= PATIENCE_SECONDS:
                 self._is_broken = True
@@ -211,6 +208,13 @@ class DaskExecutor(FleetExecutor):
                     self._settle(future, error=CancelledError())
                     of_cluster.cancel()
                 return
+
+    def _count_workers(self) -> None:
+        threads = self._client.nthreads()
+        self._lost_workers += len(self._workers - set(threads))
+        self._workers = set(threads)
+        # one call waits at each worker, so that none is idle
+        self.calls_at_once = max(sum(threads.values()) + len(threads), 1)
 
     def close(self) -> None:
         """Stop watching the workers, and cancel the calls that still run."""

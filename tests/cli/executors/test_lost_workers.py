@@ -106,6 +106,7 @@ def test_500_splicers_and_a_day_more(
     made = simulate_frames(invented_crew(splicers=500, days=24, splices_per_day=9.0, seed=2))
     monkeypatch.setattr(parallel, "PART_SPLICES", (5_000, 10_000))
     first = tmp_path / "alone"
+    first.mkdir()
     empty_store(first).dispose()
     stored(first, made, last_day=False)
     folders = {"alone": first} | {name: tmp_path / name for name in ("pool", "dask")}
