@@ -178,7 +178,8 @@ def join_air(
     n = len(events)
     air, age_min = np.full((n, len(_READING_COLUMNS)), np.nan), np.full(n, np.nan)
     source = np.full(n, -1, np.int64)
-    source_names = np.array([SAME_RECORD, SPLICER_LOG, SITE_LOGGER, WEATHER_STATION, None], object)
+    names_of_sources = [SAME_RECORD, SPLICER_LOG, SITE_LOGGER, WEATHER_STATION, None]
+    source_names = pd.array(names_of_sources, dtype="str")
 
     timed = events[time_column].notna().to_numpy()
     times = events[time_column].dt.as_unit("us").astype("int64").to_numpy()
@@ -200,10 +201,12 @@ def join_air(
                 air[filled] = by_name.air[name][nearest[found]]
                 age_min[filled] = gap[found] / 1e6 / 60.0
                 source[filled] = number
-    frame = pd.DataFrame(air, index=events.index, columns=list(_READING_COLUMNS))
-    frame["air_age_min"] = age_min
-    frame["air_source"] = pd.Series(source_names[source], index=events.index, dtype="str")
-    return frame[list(AIR_COLUMNS)]
+    columns = {
+        **dict(zip(_READING_COLUMNS, air.T, strict=True)),
+        "air_source": source_names.take(source),  # the last one, at -1, is for events without air
+        "air_age_min": age_min,
+    }
+    return pd.DataFrame({name: columns[name] for name in AIR_COLUMNS}, index=events.index)
 
 
 def _coded(frame: pd.DataFrame, column: str) -> Coded:

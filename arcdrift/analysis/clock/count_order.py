@@ -73,7 +73,12 @@ def true_order(splices: pd.DataFrame) -> OrderedSplices | str:
     counted = np.flatnonzero(~np.isnan(count))
     count = count[counted]
     time = to_microseconds(splices["spliced_at"])[counted]
-    order = _best_order(splices.iloc[counted], time, count)
+    order = _best_order(
+        splices["import_id"].to_numpy(np.int64)[counted],
+        splices["id"].to_numpy(np.int64)[counted],
+        time,
+        count,
+    )
     if not ((np.diff(count[order]) < 0) | (np.diff(time[order]) < 0)).any():
         rows = order
         era = np.zeros(len(order), np.int64)
@@ -100,13 +105,12 @@ def _usable_count(splices: pd.DataFrame) -> Floats | str:
     return "its log keeps neither splice numbers nor arc counts"
 
 
-def _best_order(splices: pd.DataFrame, time: Ints, count: Floats) -> Ints:
+def _best_order(import_id: Ints, number: Ints, time: Ints, count: Floats) -> Ints:
     """Order of rows with the fewest irregularities: as stored, by import, or by count and time."""
-    code, imports = pd.factorize(splices["import_id"], sort=True)
-    number = splices["id"].to_numpy(np.int64)
-    stored_order = np.lexsort((number, code))
+    stored_order = np.lexsort((number, import_id))
     if not _count_irregularities(time[stored_order], count[stored_order]):
         return stored_order
+    imports, code = np.unique(import_id, return_inverse=True)
     # a log that is sorted newest first is reversed
     same_import = np.diff(code[stored_order]) == 0
     steps = np.sign(np.diff(count[stored_order])) * same_import

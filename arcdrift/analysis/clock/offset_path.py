@@ -160,7 +160,7 @@ def offset_cost(
     quarter = -np.log((1 - _UNIFORM_HOURS) * hours + _UNIFORM_HOURS / _BINS)
     weekday = np.bincount((blocks.hour_of_week[usual] // 24).astype(int), weight, minlength=7)
     day = -np.log((1 - _UNIFORM_DAYS) * weekday / weekday.sum() + _UNIFORM_DAYS / 7)
-    by_hour = np.stack([blocks.bins @ np.roll(quarter, -4 * h) for h in range(24)], axis=1)
+    by_hour = blocks.bins @ np.stack([np.roll(quarter, -4 * h) for h in range(24)], axis=1)
     moved_hours = offsets + _utc_offset_change(blocks, offsets)
     weekday_at = ((blocks.hour_of_week[:, None] + moved_hours) % 168 // 24).astype(int)
     cost = np.take_along_axis(by_hour, moved_hours % 24, axis=1) + day[weekday_at]

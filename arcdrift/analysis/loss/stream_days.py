@@ -107,7 +107,8 @@ def stream_caps(losses: pd.DataFrame) -> pd.DataFrame:
     if losses.empty:
         return pd.DataFrame(columns=CAP_COLUMNS)
     unit, first = group_index(losses["splicer"], losses["program"])
-    days = losses.groupby(unit)["day"].nunique().to_numpy()
+    _, first_of_day = group_index(unit, losses["day"])
+    days = np.bincount(unit[first_of_day])
     return (
         losses.iloc[first][["splicer", "program"]]
         .assign(cap=_winsorized_caps(unit, losses["loss_db"].to_numpy(dtype=np.float64)), days=days)

@@ -36,7 +36,6 @@ from arcdrift.analysis.loss.stream_days import (
     CALIBRATION_DAYS,
     calibration_losses,
     production_splices,
-    stream_caps,
     sum_stream_days,
 )
 from arcdrift.analysis.loss.technician_days import CELL, aggregate_technician_days
@@ -218,8 +217,9 @@ class SpliceContext:
     crew : Crew
     now : Timestamp
         UTC.
-    calibration : DataFrame
-        From `all_calibration_losses`.
+    calibration, caps : DataFrame
+        From `all_calibration_losses`, and the caps of the streams by these
+        (`arcdrift.analysis.loss.stream_days.stream_caps`).
     over_limit : DataFrame
         All splices over the accepted limit but earlier ones (`over_limit_splices`).
     locations : Series
@@ -233,6 +233,7 @@ class SpliceContext:
     crew: Crew
     now: pd.Timestamp
     calibration: pd.DataFrame
+    caps: pd.DataFrame
     over_limit: pd.DataFrame
     locations: pd.Series
 
@@ -302,7 +303,7 @@ def summarize_splices(
         since, outliers = earlier.since, earlier.outliers
         before = EarlierDays(since, earlier.newest)
     check_days = daily_checks(checks, splices, crew, context.now, before)
-    days = sum_stream_days(work, service, crew, stream_caps(context.calibration))
+    days = sum_stream_days(work, service, crew, context.caps)
     stream_days = days.days
     segment = stream_days["segment"].to_numpy()[days.of_splice]
     technician_days, runs = _technician_days(splices, air, stream_days, crew)

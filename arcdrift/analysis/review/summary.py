@@ -24,7 +24,7 @@ from arcdrift.analysis.common.record_columns import RARELY_REPEATED_COLUMNS, SPL
 from arcdrift.analysis.loss.acceptance.accepted_limits import splices_at_places, splices_to_revisit
 from arcdrift.analysis.loss.acceptance.program_findings import COLUMNS as PROGRAM_COLUMNS
 from arcdrift.analysis.loss.outlier_splices import OutlierSplices
-from arcdrift.analysis.loss.stream_days import production_splices
+from arcdrift.analysis.loss.stream_days import production_splices, stream_caps
 from arcdrift.analysis.review.crew_sums import (
     add_coverage,
     air_coverage,
@@ -258,6 +258,7 @@ def summarize_part_records(
             earlier_places = [splices_at_places(there, elsewhere)]
         locations = concat_texts([locations, earlier.locations])
     passed = passed_checks(right_checks, service)
+    calibration = all_calibration_losses(right_splices, crew, earlier)
     context = SpliceContext(
         right_checks,
         passed,
@@ -265,7 +266,8 @@ def summarize_part_records(
         sources,
         crew,
         now,
-        calibration=all_calibration_losses(right_splices, crew, earlier),
+        calibration=calibration,
+        caps=stream_caps(calibration),
         over_limit=over_limit,
         locations=locations,
     )

@@ -46,12 +46,14 @@ def to_frame(table: pa.Table, categorical: Container[str] = ()) -> pd.DataFrame:
     """Turn stored columns into a frame.
 
     Instants become ``datetime64[us, UTC]``, missing numbers NaN and missing text NA; columns
-    of text named in `categorical` become categories in alphabetical order.
+    of text named in `categorical`, which may be dictionaries, become categories in alphabetical
+    order.
     """
     categories = [
         field.name
         for field in table.schema
-        if field.name in categorical and pa.types.is_string(field.type)
+        if field.name in categorical
+        and (pa.types.is_string(field.type) or pa.types.is_dictionary(field.type))
     ]
     plain = {
         name: column.cast(pa.timestamp("us", "UTC")) if name in INSTANT_COLUMNS else column
@@ -65,7 +67,9 @@ def to_frame(table: pa.Table, categorical: Container[str] = ()) -> pd.DataFrame:
 
 def _categories(column: pa.ChunkedArray) -> pd.Categorical:
     """A column of text as categories in alphabetical order."""
-    encoded = column.combine_chunks().dictionary_encode()
+    encoded = column.combine_chunks()
+    if not pa.types.is_dictionary(encoded.type):
+        encoded = encoded.dictionary_encode()
     texts = encoded.dictionary.to_pylist()
     order = sorted(range(len(texts)), key=texts.__getitem__)
     rank = np.full(len(texts) + 1, -1)  # the last one is for missing text, whose code is -1

@@ -162,7 +162,7 @@ def keep_chart_states(connection: Connection, states: Mapping[str, bytes]) -> No
 
 
 def _content(frame: pd.DataFrame) -> bytes:
-    table = pa.Table.from_pandas(frame, preserve_index=False)
+    table = pa.Table.from_pandas(frame, preserve_index=False, nthreads=1)
     sink = pa.BufferOutputStream()
     options = pa.ipc.IpcWriteOptions(compression="lz4")
     with pa.ipc.new_stream(sink, table.schema, options=options) as writer:
