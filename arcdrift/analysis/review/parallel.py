@@ -114,11 +114,13 @@ def summarize_parts(
         When what `days` says of earlier days does not fit the records.
     """
     days = DayRange() if days is None else days
-    if days.earlier is None:
-        parts = split_by_splices(inputs.splice_counts)
-    else:  # only the counters of earlier splices are read
-        counts = {name: count // EARLIER_SPLICES for name, count in inputs.splice_counts.items()}
-        parts = split_by_splices(counts, FEWEST_SINCE_SETTLED)
+    counts, fewest = inputs.splice_counts, PART_SPLICES[0]
+    if days.earlier is not None:  # only the counters of earlier splices are read
+        counts = {name: count // EARLIER_SPLICES for name, count in counts.items()}
+        fewest = FEWEST_SINCE_SETTLED
+    if executor is None:  # nobody to share with: the fewer parts, the lower their fixed costs
+        fewest = PART_SPLICES[1]
+    parts = split_by_splices(counts, fewest)
 
     def arguments(names: list[str]) -> tuple[SpliceReader, list[str], ReviewInputs, DayRange]:
         return read_splices, names, inputs.for_splicers(names), days.for_splicers(names)
