@@ -19,6 +19,8 @@ from sqlalchemy import Engine
 from arcdrift.store.database.connect import open_store
 
 REQUIRE_POSTGRESQL = "ARCDRIFT_REQUIRE_POSTGRESQL"
+PROGRAMS = "ARCDRIFT_POSTGRESQL_BIN"
+"""Variable that names the folder of another server's programs, to test another version."""
 _TEMPLATE = "empty_store"
 _START_S = 60.0
 _MOST_OPEN = 20
@@ -176,7 +178,9 @@ def postgresql_server() -> Server:
 
 
 def _programs() -> Path | None:
-    """Folder of the server's programs, the newest version's."""
+    """Folder of the server's programs: the one that is named, else the newest version's."""
+    if named := os.environ.get(PROGRAMS):
+        return Path(named)
     folders = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda p: int(p.parent.name))
     found = shutil.which("postgres")
     return folders[-1] if folders else Path(found).parent if found else None

@@ -26,10 +26,11 @@ class Client:
     host: str
     port: int
     cookies: dict[str, str] = field(default_factory=dict)
+    timeout: float = 60.0
 
     def ask(self, method: str, path: str, body: bytes | None = None, **headers: str) -> Answer:
         """Send a request; underscores in names of headers become hyphens."""
-        connection = http.client.HTTPConnection(self.host, self.port, timeout=60)
+        connection = http.client.HTTPConnection(self.host, self.port, timeout=self.timeout)
         named = {name.replace("_", "-"): value for name, value in headers.items()}
         if self.cookies and "Cookie" not in named:
             named["Cookie"] = "; ".join(f"{key}={value}" for key, value in self.cookies.items())

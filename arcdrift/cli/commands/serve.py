@@ -99,9 +99,9 @@ def serve_folder(
 
 
 def _say_where(folder: Path, address: "ServedAddress") -> None:
+    _print_address(address)
     if address.needs_sign_in:
         make_private(folder)
-    _print_address(address)
 
 
 def _print_address(address: "ServedAddress") -> None:

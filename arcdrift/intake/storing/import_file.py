@@ -132,8 +132,9 @@ def import_file(
             log.compare(engine)
             with writing(engine, waiting) as connection:
                 mark.finish(connection)
-                # somebody may have imported the same file while this one was read
-                known = known_under(connection)
+                # somebody may have imported the same file while this one was read, and later than
+                # this one began
+                known = known_under(connection, now=now or datetime.now(UTC))
                 if known is not None:
                     return store_repeat(connection, known, about, began)
                 return log.store(connection, about | _stored_layout(layout), began)

@@ -156,18 +156,18 @@ def test_the_same_file_is_not_read_again(engine, path, tmp_path):
     assert read_imports(engine)["file_name"].tolist() == ["copy.csv", "log.csv"]
 
 
-@daily_on_postgresql
-def test_of_two_imports_of_a_file_at_once_one_is_a_repeat(engine, path):
+@pytest.mark.parametrize("now", [NOW, None])
+def test_of_two_imports_of_a_file_at_once_one_is_a_repeat(engine, path, now):
     real, begun = LogImport.compare, []
 
     def overtaken(log, store):
         real(log, store)
         if not begun:  # both have found the file new
             begun.append(log)
-            import_file(engine, OSLO, path, now=NOW, name="quicker.csv")
+            import_file(engine, OSLO, path, now=now, name="quicker.csv")
 
     with patch.object(LogImport, "compare", overtaken):
-        report = import_file(engine, OSLO, path, now=NOW)
+        report = import_file(engine, OSLO, path, now=now)
     assert report.balance.already_stored == report.balance.rows == 21
     listed = read_imports(engine).set_index("file_name")
     assert listed.loc["log.csv", "same_as"] == listed.loc["quicker.csv", "id"]

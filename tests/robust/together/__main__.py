@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.postgresql_server import Server, started_server
-from tests.robust.together.crew_files import WHOLE
+from tests.robust.together.crew_files import MIDDLE
 from tests.robust.together.readers import Timed
 from tests.robust.together.storm import Crowd, Outcome, storm
 
@@ -30,10 +30,10 @@ def main() -> int:
             sys.stdout.write(f"needs PostgreSQL: {server}\n")
             return 2
         make_store = lambda: server.address(server.new_database())  # noqa: E731
-    crowd = Crowd(4, 2, 20, 2, chosen.seconds, chosen.seconds / 3, 5.0, processes=True)
+    crowd = Crowd(4, 2, 20, 2, chosen.seconds, 20.0, 5.0, processes=True)
     sys.stdout.write(f"load of the machine before: {os.getloadavg()[0]:.1f}\n")
     with tempfile.TemporaryDirectory() as folder:
-        outcome = storm(Path(folder), WHOLE, crowd, make_store)
+        outcome = storm(Path(folder), MIDDLE, crowd, make_store)
     sys.stdout.write(report(outcome))
     return bool(outcome.wrong)
 
@@ -58,7 +58,9 @@ def report(outcome: Outcome) -> str:
     lines.append(f"said: {', '.join(f'{k} {v}' for k, v in sorted(outcome.said.items()))}")
     lines.append(f"stopped in {outcome.stop_s:.1f} s; then {outcome.cut_off} found no server")
     lines += (
-        [f"WRONG ({len(outcome.wrong)}):", *outcome.wrong[:40]] if outcome.wrong else ["All well."]
+        [f"WRONG ({len(outcome.wrong)}):", *(each[:2000] for each in outcome.wrong[:60])]
+        if outcome.wrong
+        else ["All well."]
     )
     return "\n".join(lines) + "\n"
 

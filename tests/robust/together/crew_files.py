@@ -34,8 +34,8 @@ class Size:
     readings_at: tuple[str, ...]
 
 
-WHOLE = Size((), "", "2026-10-12", ())
-SMALL = Size(("Plover",), "2026-10-20", "2026-11-04", ("06:00",))
+MIDDLE = Size(("Heron", "Plover", "Dunlin"), "2026-09-15", "2026-10-20", ("06:00", "12:00"))
+SMALL = Size(("Plover",), "2026-10-26", "2026-11-06", ("06:00",))
 
 
 def write_files(folder: Path, size: Size) -> tuple[list[Path], list[list[Path]]]:
