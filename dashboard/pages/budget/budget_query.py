@@ -18,7 +18,7 @@ CHARTS: dict[str, tuple[str, str]] = {
     ),
     "loss_lowered": (
         "Loss with one program has fallen",
-        "good news worth keeping, told as a note",
+        "good news worth keeping, as a note",
     ),
     "rolled_up": (
         "Loss of a splicer, person, site or the crew has risen",

@@ -44,7 +44,7 @@ def baseline_card(view: View, splicer: str, program: str) -> html.Section:
             "earlier days. "
             "New electrodes, factory service and new firmware may move what is usual: the level "
             "goes on, is less certain at first, and follows more quickly. A rise that begins with "
-            "service, and is not much larger than what service moves, cannot be told from it.",
+            "service, and is not much larger than what service moves, cannot be known from it.",
             className="muted hint",
         ),
         facts(_facts(view, baseline, splicer)),
