@@ -19,8 +19,6 @@ from tests.browser.driving import PHONE, Watched, launched, served
 DATA = Path(__file__).parents[2] / "data"
 LOGS = ("arc-checks.csv", "readings.csv", "service.csv", "splices.csv.gz")
 LARGEST_BYTES = 180_000
-TO_THE_CHART = """() => window.scrollTo(0,
-    document.querySelector('figure').closest('section').offsetTop - 70)"""
 DESK = {"width": 1400, "height": 780}
 
 
@@ -46,12 +44,13 @@ def main() -> None:
         stops = {
             "today": "/",
             "cases": "/cases",
+            "week": "/week",
             "loss": "/loss",
             "stream": href("/loss", splicer=splicer, program=program),
             "splicer": href("/splicer", splicer="Dunlin"),
             "checks": "/checks",
             "prep": "/coaching",
-            "design": "/budget",
+            "budget": "/budget",
             "findings": "/findings",
             "finding": href("/findings", finding=finding["id"]),
         }
@@ -74,8 +73,6 @@ def _walk(watched: Watched, stops: dict[str, str], target: Path, kind: str) -> N
     watched.open("/nowhere")
     for name, path in stops.items():
         page = watched.go(path)
-        if name == "stream":
-            page.evaluate(TO_THE_CHART)
         page.wait_for_timeout(800)  # charts and grids fade in
         watched.page.screenshot(path=target / f"{name}-{kind}.png")
     if watched.troubles:
