@@ -2,6 +2,7 @@
 
 from hashlib import sha256
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -64,8 +65,13 @@ def _parts(rows: pa.Table) -> dict[str, pa.Table]:
     """Rows of each month, in their order; all of them where there are no days."""
     if _DAY not in rows.column_names:
         return {WHOLE: rows}
-    month = pc.utf8_slice_codeunits(rows[_DAY], 0, _MONTH)
-    return {str(name): rows.filter(pc.equal(month, name)) for name in pc.unique(month).to_pylist()}
+    days = rows[_DAY].combine_chunks().dictionary_encode()
+    months = pc.utf8_slice_codeunits(days.dictionary, 0, _MONTH).dictionary_encode()
+    month = months.indices.to_numpy()[days.indices.to_numpy()]
+    return {
+        str(name): rows.take(pa.array(np.flatnonzero(month == number)))
+        for number, name in enumerate(months.dictionary.to_pylist())
+    }
 
 
 def _digest(rows: pa.Table) -> str:
