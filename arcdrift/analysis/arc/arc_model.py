@@ -1,5 +1,6 @@
 """Regression of one splicer's arc setting on air density, vapor pressure and electrode wear."""
 
+from collections import Counter
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -291,10 +292,8 @@ def _regression(checks: Checks, full: Floats, phi: float) -> tuple[Floats, Float
 
 def _excluded_counts(points: pd.DataFrame) -> dict[str, int]:
     """Number of checks by the reason why they are not used, the most frequent first."""
-    reasons = points["excluded"].dropna()
-    if reasons.empty:
-        return {}
-    return {str(reason): int(count) for reason, count in reasons.value_counts().items()}
+    excluded = points["excluded"]
+    return dict(Counter(map(str, excluded[excluded.notna()])).most_common())
 
 
 def _too_few_checks(points: pd.DataFrame, used: int, needed: int) -> str:
