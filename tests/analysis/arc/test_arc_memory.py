@@ -8,7 +8,12 @@ import pytest
 import statsmodels.api as sm
 
 from arcdrift.analysis.arc.arc_drift import drift_charts
-from arcdrift.analysis.arc.arc_findings import WORKING_LOOSE, arc_findings
+from arcdrift.analysis.arc.arc_findings import (
+    WORKING_LOOSE,
+    arc_findings,
+    crew_arc_findings,
+    splicers_with_changes,
+)
 from arcdrift.analysis.arc.arc_levels import level_basis, level_numbers, steps_beyond
 from arcdrift.analysis.arc.arc_model import ArcModel, fit_arc
 from arcdrift.analysis.arc.indoor_mixture import Checks
@@ -252,3 +257,22 @@ def test_steps_beyond_are_measured_from_the_level_before() -> None:
         level_numbers(rows["arcs"].to_numpy(float), rows["epoch"].to_numpy())[0].max()
         == rows["level"].max()
     )
+
+
+def test_splicers_without_a_change_have_no_findings() -> None:
+    points, _ = simulated_points(
+        6, 120, seed=9, fault=lambda day: np.where(day >= 80, 14.0, 0.0), faulty=("s0", "s3")
+    )
+    rows = charted(points)
+    service = NO_SERVICE.assign(asset=pd.Series(dtype="str"))
+    names = sorted(rows["splicer"].unique())
+    units, sds = dict.fromkeys(names, "steps"), dict.fromkeys(names, SD)
+    found = crew_arc_findings(rows, service, units, sds, NOW)
+    each = [
+        finding
+        for name in names
+        for finding in arc_findings(rows[rows["splicer"] == name], service, "steps", NOW, SD)
+    ]
+    assert found == each
+    assert {"s0", "s3"} <= set(splicers_with_changes(rows))
+    assert len(splicers_with_changes(rows)) < len(names)

@@ -15,7 +15,7 @@ from arcdrift.analysis.maintenance.electrode_life import (
     forecast_text,
     workdays_until,
 )
-from arcdrift.analysis.maintenance.worn_electrodes import worn_finding
+from arcdrift.analysis.maintenance.worn_electrodes import may_be_worn, worn_finding
 from arcdrift.settings import Crew
 from tests.analysis.arc.arc_truth import PHI, simulated_points
 
@@ -211,6 +211,19 @@ def test_worn_electrodes_are_told_before_and_after_the_limit(simulated) -> None:
     assert over.severity == "act"
     assert "at this pace" not in over.summary
     assert "no arcs left" in over.summary
+
+
+def test_electrodes_that_may_be_worn_are_all_that_are(simulated) -> None:
+    points, model, _ = simulated
+    arcs, at = float(points["arcs"].iloc[-1]), pd.Timestamp(points["checked_at"].iloc[-1])
+    for life in (int(arcs * share) for share in (0.5, 1.0, 1.1, 1.11, 1.12, 1.2, 3.0)):
+        state = electrode_state("s0", points, work(points), model, crew(life), with_curve=False)
+        worn = worn_finding(points, state, at) is not None
+        assert may_be_worn(points, None, life, None) >= worn
+    assert not may_be_worn(points, None, int(1.2 * arcs), None)
+    assert may_be_worn(points, 2 * arcs, int(1.2 * arcs), None)
+    assert not may_be_worn(points, None, None, None)
+    assert may_be_worn(points, None, None, crew(None, lowest=1.0).setting_limits["Model A"])
 
 
 def test_a_setting_near_its_end_is_told_and_keeps_its_day() -> None:
