@@ -184,11 +184,10 @@ def _labels(shown: pd.DataFrame, scheme: Scheme) -> list[Plain]:
     known = shown[shown["high_db"].notna()]
     if len(known) < 2:
         return []
-    middle = known.iloc[len(known) // 8]
-    place = {"xanchor": "left", "yanchor": "bottom", "x": middle["at"].isoformat()}
+    place = {"xanchor": "left", "yanchor": "bottom", "x": 0, "xref": "paper"}
+    middle = known.head(max(len(known) // 3, 1)).nlargest(1, "high_db").iloc[0]
     return [
-        note(None, float(middle["high_db"]), "95 of 100 ordinary days lie in the band", c.muted)
-        | place,
+        note(None, float(middle["high_db"]), "band: 95 of 100 ordinary days", c.muted) | place,
     ]
 
 

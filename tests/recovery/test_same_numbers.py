@@ -3,12 +3,16 @@
 import json
 import re
 from collections.abc import Callable
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
 from arcdrift.cli.commands.advise import advise
 from arcdrift.cli.commands.prep import prep
+from arcdrift.digest.digest_forms import plain_text
+from arcdrift.digest.digest_from_store import crew_news
+from arcdrift.digest.digest_words import digest_words
 from dashboard.reading.data import CrewData
 from tests.dashboard.rendering import shown
 from tests.recovery.conftest import Sample
@@ -106,3 +110,31 @@ def test_the_last_position_of_a_blade_says_so(crew_data: CrewData) -> None:
     assert "position 16 of 16" in page
     assert "last position: have a new blade ready" in page
     assert "new blade in about" in shown(crew_data, "/coaching")
+
+
+def test_a_rise_has_one_figure_everywhere(sample: Sample, crew_data: CrewData) -> None:
+    """The rise of a whole splicer: its finding, its case, the pages of its program, the digest."""
+    (risen,) = [
+        finding
+        for finding in sample.review.findings
+        if finding.kind == "loss-raised" and finding.subject_id == "Dunlin"
+    ]
+    change = f"{100 * (risen.evidence['ratio'] - 1):.0f} %"
+    since = "19 Oct 2026"
+    (finding,) = [one for one in crew_data.findings() if one["id"] == risen.id]
+    assert f"by {change} against" in finding["summary"]
+    (case,) = [one for one in crew_data.cases() if one["title"].startswith("Dunlin: loss up")]
+    assert case["title"] == f"Dunlin: loss up {change} since 19 Oct"
+    page = shown(crew_data, "/loss", "?splicer=Dunlin&program=single-mode+adaptive")
+    assert f"all programs up {change} since {since}" in page
+    crew_page = shown(crew_data, "/loss")
+    assert f"Risen: Dunlin, single-mode adaptive up {change} since {since}" in crew_page
+    table = crew_data.result("result_streams", splicer="Dunlin", program="single-mode adaptive")
+    assert table["change"].iloc[0] == pytest.approx(risen.evidence["ratio"] - 1)
+    now = sample.review.now.to_pydatetime()
+    news = crew_news(sample.engine, sample.crew, now, crew_data.zone().key)
+    told = plain_text(digest_words(news.digest(now - timedelta(days=60))))
+    assert f"Dunlin: loss up {change} since 19 Oct" in told
+    # no other percentage of that rise stands anywhere on the page of the program
+    others = set(re.findall(r"(?:up|risen by) (\d+ %) (?:since|against)", page))
+    assert others == {change}

@@ -157,7 +157,8 @@ def _change_text(episode: Episode, ratio: float) -> str:
             return (
                 f"loss {verb} from {episode.before:.3f} to {episode.after:.3f} dB a splice {change}"
             )
-        return f"loss {verb} to {episode.after:.2f} times what the same splicers and programs lost"
+        against = "against what the same splicers and programs usually lose"
+        return f"loss {verb} by {abs(ratio - 1):.0%} {against},"
     if episode.measure == "spread" and episode.subject_type == "stream":
         return f"losses of a day scatter more than they did {change}"
     if episode.measure == "spread":
