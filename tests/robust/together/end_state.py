@@ -13,8 +13,13 @@ from arcdrift.store.database.connect import reading
 APART = {
     "id", "record", "started_at", "seconds", "judged_at", "assessed_on", "recorded_at",
     "decided_at", "records_version", "splice_id", "record_id", "first_seen",
+    "case_id", "absorbed",
 }  # fmt: skip
-"""Columns that say when something was done, or number rows, of which a server skips some."""
+"""Columns that say when something was done, or number rows, of which a server skips some.
+
+A case keeps the id that it got from the analysis that first found it, and in a storm that is one
+that knew fewer files.
+"""
 LEFT_OUT = {
     "users", "ended_sign_ins", "case_statements", "revisited_splices", "cases",
     "imports_in_progress", "watched", "changed_days", "digest_messages",
