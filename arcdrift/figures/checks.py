@@ -191,11 +191,15 @@ def compliance_dots(table: pd.DataFrame, by: By, *, scheme: Scheme = "light") ->
             showlegend=False,
         )
     )  # fmt: skip
-    for position, row in zip(place, rows.to_dict("records"), strict=True):
-        figure.add_annotation(
-            x=1.0, xref="paper", xanchor="left", xshift=8, y=position, showarrow=False,
-            text=f"{row['checked']} of {row['days']}", font={"size": 12, "color": c.muted},
-        )  # fmt: skip
+    # all at once: one by one takes Plotly a time that grows with the square of their number
+    counts = [
+        {
+            "x": 1.0, "xref": "paper", "xanchor": "left", "xshift": 8, "y": position,
+            "showarrow": False, "text": f"{checked} of {days}",
+            "font": {"size": 12, "color": c.muted},
+        }
+        for position, checked, days in zip(place, rows["checked"], rows["days"], strict=True)
+    ]  # fmt: skip
     figure.update_xaxes(
         range=[-2, 102], tickvals=[0, 25, 50, 75, 100], ticksuffix=" %", showgrid=True
     )
@@ -203,7 +207,7 @@ def compliance_dots(table: pd.DataFrame, by: By, *, scheme: Scheme = "light") ->
         tickvals=place, ticktext=[plain_label(name) for name in rows[by]], showgrid=False,
         range=[-0.6, len(rows) - 0.4], tickfont={"size": 12},
     )  # fmt: skip
-    figure.update_layout(margin={"r": 70})
+    figure.update_layout(margin={"r": 70}, annotations=counts)
     below = sorted(map(str, rows.loc[rows["high"] < FEW_MISSES, by]))
     told = (
         f"In time on fewer than 19 days in 20 by more than chance explains: {', '.join(below)}."

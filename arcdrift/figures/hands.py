@@ -63,11 +63,15 @@ def hand_dots(hands: pd.DataFrame, measure: str, *, scheme: Scheme = "light") ->
             showlegend=False,
         )
     )  # fmt: skip
-    for position, count in zip(place, rows["splices"], strict=True):
-        figure.add_annotation(
-            x=1.0, xref="paper", xanchor="left", xshift=8, y=position, showarrow=False,
-            text=f"{int(count):,}", font={"size": 12, "color": c.muted},
-        )  # fmt: skip
+    # all at once: one by one takes Plotly a time that grows with the square of their number
+    counts = [
+        {
+            "x": 1.0, "xref": "paper", "xanchor": "left", "xshift": 8, "y": position,
+            "showarrow": False, "text": f"{int(count):,}", "font": {"size": 12, "color": c.muted},
+        }
+        for position, count in zip(place, rows["splices"], strict=True)
+    ]  # fmt: skip
+    figure.update_layout(annotations=counts)
     figure.add_annotation(
         x=0, y=len(rows) - 0.42, yanchor="bottom", showarrow=False, text="median colleague",
         xanchor="left", xshift=4,

@@ -53,7 +53,12 @@ TABLES: dict[tuple[str, str], Callable[[View], pd.DataFrame]] = {
 
 FOLDED: dict[tuple[str, str], Callable[[View], Any]] = {
     (page, name): part
-    for page, module in (("loss", loss), ("budget", budget))
+    for page, module in (
+        ("loss", loss),
+        ("budget", budget),
+        ("coaching", coaching),
+        ("person", person),
+    )
     for name, part in module.FOLDED.items()
 }
 """Parts of pages that are made only when somebody opens them, by page and name."""

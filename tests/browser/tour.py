@@ -49,10 +49,11 @@ def main() -> None:
             "stream": href("/loss", splicer=splicer, program=program),
             "splicer": href("/splicer", splicer="Dunlin"),
             "checks": "/checks",
-            "prep": "/coaching",
             "budget": "/budget",
-            "findings": "/findings",
-            "finding": href("/findings", finding=finding["id"]),
+            "upkeep": "/upkeep",
+            "coaching": "/coaching",
+            "person": href("/person", technician="Hemlock"),
+            "case": href(f"/cases/{finding['case_id']}", finding=finding["id"]),
         }
         with served(folder) as address:
             browser = launched(playwright)

@@ -1,6 +1,7 @@
 """What a newcomer reads: nothing stale, nothing over-said, nothing hidden."""
 
 import os
+import re
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import replace
@@ -201,3 +202,24 @@ def test_a_share_that_rounds_to_nothing_is_plain_zero(tmp_path: Path):
     assert "-0 %" not in words
     grid = next(p for p in parts(whole(data, "/loss")) if hasattr(p, "rowData"))
     assert {str(row["change"]) for row in grid.rowData} == {"0.0"}
+
+
+NOT_ON_SCREENS = re.compile(
+    r"\b(streams?|rolled up|charted|settled|funnel|told|ordinary swings|baselines?)\b",
+    re.IGNORECASE,
+)
+WORKING_PAGES = (
+    ("/checks", ""), ("/upkeep", ""), ("/cases", ""), ("/coaching", ""),
+    ("/person", "?technician=Birch"), ("/person", "?technician=Birch&show=1"),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("path", "query"), WORKING_PAGES)
+def test_pages_of_work_speak_the_words_of_the_trade(data: CrewData, path: str, query: str):
+    words = shown(data, path, query)
+    assert NOT_ON_SCREENS.findall(words) == []
+    # one format of percentages and days
+    assert re.findall(r"\d%", words) == []
+    assert re.findall(r"\b20\d\d-\d\d-\d\d\b", words) == []
+    assert " 1 splices" not in words
+    assert " 1 days" not in words

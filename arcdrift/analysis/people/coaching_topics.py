@@ -172,9 +172,22 @@ def person_topics(rows: Rows, technician: str, prep: Prep, today: date) -> Perso
 
 def coaching_topics(rows: Rows, prep: Prep, today: date) -> list[PersonTopics]:
     """Return everybody with a topic this week, by name and never by rank."""
-    names = sorted(map(str, rows.person_days["technician"].unique()))
-    found = (person_topics(rows, name, prep, today) for name in names)
+    found = (person_topics(rows, name, prep, today) for name in _candidates(rows, prep))
     return [person for person in found if person.topics]
+
+
+def _candidates(rows: Rows, prep: Prep) -> list[str]:
+    """Return the names of everybody about whom there may be a topic, in order."""
+    names: set[str] = set()
+    if len(rows.signatures):
+        about = rows.signatures["subject_type"] == "technician"
+        names |= set(rows.signatures.loc[about, "subject"].astype(str))
+    if len(rows.people):
+        high = (rows.people["who"] == "technician") & (rows.people["sure"] >= prep.sure)
+        names |= set(rows.people.loc[high, "name"].astype(str))
+    if len(rows.sign_offs):
+        names |= set(rows.sign_offs["technician"].astype(str))
+    return sorted(names & set(rows.person_days["technician"].astype(str)))
 
 
 def _of(rows: pd.DataFrame, technician: str) -> pd.DataFrame:

@@ -34,7 +34,11 @@ def shares(view: View, days: pd.DataFrame, by: By, title: str, table: str, hint:
     if len(rows) <= FEW_ROWS:
         return drawn
     return html.Details(
-        [html.Summary(f"{title}: {count_text(len(rows), by)}"), drawn], className="folded"
+        [
+            html.Summary(f"{title}: {count_text(len(rows), by)}"),
+            html.Div(drawn, className="folded"),
+        ],
+        className="card fold",
     )
 
 

@@ -12,7 +12,8 @@ from arcdrift.analysis.people.coaching_topics import coaching_topics
 from arcdrift.analysis.people.technician_report import nothing_stands_out
 from arcdrift.people import HIDDEN, PURPOSE
 from arcdrift.wording import count_text
-from dashboard.components import View, csv_button, heading, notice
+from dashboard.components import View, card, csv_button, heading, notice
+from dashboard.pages.coaching import everybody
 from dashboard.pages.coaching.everybody import (
     everybody_folded,
     machines_card,
@@ -21,8 +22,11 @@ from dashboard.pages.coaching.everybody import (
 )
 from dashboard.pages.coaching.people_rows import document, rows_of, topic_rows
 from dashboard.pages.coaching.sessions import sessions_card
-from dashboard.pages.coaching.topic_cards import person_card
+from dashboard.pages.coaching.topic_cards import person_card, person_row
 
+FOLDED = everybody.FOLDED
+MOST_CARDS = 6
+"""People up to whom each has a card; more have a row each."""
 TABLES = {
     "people": lambda view: rows_of(view, "people"),
     "evenness": lambda view: rows_of(view, "consistency"),
@@ -61,7 +65,12 @@ def render(view: View) -> html.Div:
     return html.Div(
         [
             heading("Coaching", line),
-            html.Div(
+            card(
+                html.Ul([person_row(person) for person in found], className="topic-rows"),
+                title="Whom to see about what",
+            )
+            if len(found) > MOST_CARDS
+            else html.Div(
                 [
                     person_card(
                         view,

@@ -1,6 +1,6 @@
 """The folded rest of the Coaching page: all people, all machines, shared work, practice."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import pandas as pd
@@ -16,6 +16,7 @@ from dashboard.components import (
     chart,
     csv_button,
     csv_link,
+    folded,
     notice,
     select,
     share_table,
@@ -53,33 +54,37 @@ def volume_picture(view: View) -> Picture:
 
 def everybody_folded(view: View) -> html.Div:
     """Return the rest of the page, one tap away; open where its filter was used."""
-    return html.Div(
-        [
-            _fold("Everybody, by name", _people(view), _effects(view)),
-            _fold("Share against how much was made", *_volume(view), opened="share" in view.query),
-            _fold(
-                "Who shared splicers with whom",
-                chart(
-                    "Days of each person on each splicer",
-                    shared_work(rows_of(view, "shared_work"), scheme=view.scheme),
-                    csv=csv_link("/coaching", "shared-work", view.query),
-                    hint="People are compared through the splicers they share.",
-                    legend=False,
-                ),
-            ),
-            _fold(
-                "Splicers and cleavers, apart from people", machines_card(view), *risen_cards(view)
-            ),
-            _fold("Practice and sign-off", _practice(view)),
-        ]
-    )
+    practice = not rows_of(view, "sign_offs").empty
+    parts = []
+    for part, title in TITLES.items():
+        if part == "volume" and "share" in view.query:
+            content = html.Div(FOLDED[part](view), className="folded")
+            opened = [html.Summary(title), content]
+            parts.append(html.Details(opened, className="card fold", open=True))
+        elif practice or part != "practice":
+            parts.append(folded(title, "coaching", part, view.query))
+    return html.Div(parts)
 
 
-def _fold(title: str, *content: Any, opened: bool = False) -> html.Details | None:
-    shown = [part for part in content if part is not None]
-    if not shown:
-        return None
-    return html.Details([html.Summary(title), *shown], className="folded", open=opened)
+TITLES = {
+    "people": "Everybody, by name",
+    "volume": "Share against how much was made",
+    "shared-work": "Who shared splicers with whom",
+    "machines": "Splicers and cleavers, apart from people",
+    "practice": "Practice and sign-off",
+}
+
+
+def _shared(view: View) -> list[Any]:
+    return [
+        chart(
+            "Days of each person on each splicer",
+            shared_work(rows_of(view, "shared_work"), scheme=view.scheme),
+            csv=csv_link("/coaching", "shared-work", view.query),
+            hint="People are compared through the splicers they share.",
+            legend=False,
+        )
+    ]
 
 
 def _effects(view: View) -> html.Section:
@@ -261,3 +266,13 @@ def _practice(view: View) -> Any:
         title="Practice",
         aside=csv_button("/coaching", "practice", view.query, "practice"),
     )
+
+
+FOLDED: dict[str, Callable[[View], list[Any]]] = {
+    "people": lambda view: [_people(view), _effects(view)],
+    "volume": _volume,
+    "shared-work": _shared,
+    "machines": lambda view: [machines_card(view), *risen_cards(view)],
+    "practice": lambda view: [_practice(view)],
+}
+"""Parts of the page that are made when somebody opens them."""

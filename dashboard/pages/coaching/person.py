@@ -19,6 +19,7 @@ from dashboard.components import (
     chart,
     csv_link,
     facts,
+    folded,
     heading,
     notice,
     select,
@@ -107,7 +108,7 @@ def render(view: View) -> html.Div:
                     html.Div(
                         [
                             dcc.Link(
-                                f"Page to show {_name(view)}",
+                                "Page to show",
                                 href=person_href(_name(view), to_show=True),
                                 className="button",
                             ),
@@ -116,7 +117,7 @@ def render(view: View) -> html.Div:
                         className="row person-tools",
                     ),
                 ],
-                className="heading-row case-heading",
+                className="heading-row person-heading",
             ),
             html.Div(
                 [
@@ -131,7 +132,7 @@ def render(view: View) -> html.Div:
                 ],
                 className="case-page",
             ),
-            *_folded(view, person, person_days, sessions),
+            *_folded(view, sessions),
             html.P(PURPOSE, className="muted hint purpose"),
         ]
     )
@@ -235,60 +236,67 @@ def _sign_off(view: View) -> html.Section | None:
     )
 
 
-def _folded(
-    view: View, person: PersonTopics, person_days: pd.DataFrame, sessions: list[tuple[str, str]]
-) -> list[Any]:
-    spreads = {
-        row["measure"]: row for row in _rows_of_person(view, "consistency").to_dict("records")
+def _folded(view: View, sessions: list[tuple[str, str]]) -> list[Any]:
+    titles = {
+        "splices": "The splices behind it",
+        "days": "Day by day" + (", before and after each session" if sessions else ""),
+        "evenness": "Evenness of cleave angles",
+        "angles": "Cleave angles over time",
+        "figures": "Figures and splicers used",
+        "practice": "Practice and sign-off",
     }
-    crew_sd = float(spreads["angle"]["crew_sd"]) if "angle" in spreads else None
-    by_day = csv_link("/person", "days", view.query)
+    if signatures_card(view) is None:
+        del titles["splices"]
+    if _rows_of_person(view, "sign_offs").empty:
+        del titles["practice"]
+    return [folded(title, "person", part, view.query) for part, title in titles.items()]
+
+
+def _spreads(view: View) -> dict[Hashable, Row]:
+    rows = _rows_of_person(view, "consistency").to_dict("records")
+    return {row["measure"]: row for row in rows}
+
+
+def _day_by_day(view: View) -> list[Any]:
+    sessions, by_day = _sessions(view), csv_link("/person", "days", view.query)
     drawn = {
-        measure: days_with_sessions(person_days, sessions, measure, scheme=view.scheme)
+        measure: days_with_sessions(days(view), sessions, measure, scheme=view.scheme)
         for measure in ("angle", "loss")
     }
     hint = "Each dot is a day's mean after taking out what the splicers do."
     return [
-        _fold("The splices behind it", signatures_card(view), opened=False),
-        _fold(
-            "Day by day" + (", before and after each session" if sessions else ""),
-            *(
-                chart(picture.title or measure, picture, csv=by_day, hint=hint, legend=False)
-                for measure, picture in drawn.items()
-            ),
-        ),
-        _fold(
-            "Evenness of cleave angles",
-            chart(
-                "How far single angles stray within a day",
-                spread_days(person_days, crew_sd, scheme=view.scheme),
-                csv=by_day,
-                hint="Days between the lines are as even as others' on the same splicers.",
-            ),
-        ),
-        _fold(
-            "Cleave angles over time",
-            chart(
-                "Cleave angles against what earlier days let expect",
-                angles_of(view, "technician", _name(view)),
-                csv=csv_link("/person", "angles", view.query),
-                hint="Each dot is a day's angle over the one that earlier days of the same hands, "
-                "cleavers and blades let expect. Days of a dull blade are left out.",
-            ),
-        ),
-        _fold("Figures and splicers used", _facts(view, person_days, spreads), _machines(view)),
-        _fold("Practice and sign-off", _practice(view)),
+        chart(picture.title or measure, picture, csv=by_day, hint=hint, legend=False)
+        for measure, picture in drawn.items()
     ]
 
 
-def _fold(title: str, *content: Any, opened: bool = False) -> html.Details | None:
-    kept = [part for part in content if part is not None]
-    if not kept:
-        return None
-    return html.Details([html.Summary(title), *kept], className="folded", open=opened)
+def _evenness(view: View) -> list[Any]:
+    spreads = _spreads(view)
+    crew_sd = float(spreads["angle"]["crew_sd"]) if "angle" in spreads else None
+    return [
+        chart(
+            "How far single angles stray within a day",
+            spread_days(days(view), crew_sd, scheme=view.scheme),
+            csv=csv_link("/person", "days", view.query),
+            hint="Days between the lines are as even as others' on the same splicers.",
+        )
+    ]
 
 
-def _facts(view: View, person_days: pd.DataFrame, spreads: Mapping[Hashable, Row]) -> html.Section:
+def _angles_over_time(view: View) -> list[Any]:
+    return [
+        chart(
+            "Cleave angles against what earlier days let expect",
+            angles_of(view, "technician", _name(view)),
+            csv=csv_link("/person", "angles", view.query),
+            hint="Each dot is a day's angle over the one that earlier days of the same hands, "
+            "cleavers and blades let expect. Days of a dull blade are left out.",
+        )
+    ]
+
+
+def _facts(view: View) -> html.Section:
+    person_days, spreads = days(view), _spreads(view)
     effects = {row["measure"]: row for row in _rows_of_person(view, "people").to_dict("records")}
     made = count_text(int(person_days["splices"].sum()), "splice")
     return html.Section(
@@ -401,3 +409,14 @@ def _promises(rows: list[dict[str, Any]]) -> html.Table:
         ],
         className="plain-table",
     )
+
+
+FOLDED: dict[str, Callable[[View], list[Any]]] = {
+    "splices": lambda view: [signatures_card(view)],
+    "days": _day_by_day,
+    "evenness": _evenness,
+    "angles": _angles_over_time,
+    "figures": lambda view: [_facts(view), _machines(view)],
+    "practice": lambda view: [_practice(view)],
+}
+"""Parts of the page that are made when somebody opens them."""

@@ -9,7 +9,7 @@ from dash import dcc, html
 from arcdrift.analysis.people.coaching_topics import TOPICS, CoachingTopic, PersonTopics
 from arcdrift.figures.hands import dot_strip
 from arcdrift.wording import count_text
-from dashboard.components import View, tag
+from dashboard.components import View, shown_day, tag
 from dashboard.pages.coaching.people_rows import person_href
 from dashboard.pages.coaching.sessions import session_line
 
@@ -63,6 +63,36 @@ def person_card(view: View, person: PersonTopics, hands: pd.DataFrame, days: pd.
         ],
         className="card topic-card",
         **{"aria-label": person.technician},
+    )
+
+
+def person_row(person: PersonTopics) -> html.Li:
+    """Return one person whom to see in a line or two, where there are many."""
+    first = person.topics[0]
+    answer = None if first.evidence is None else tag(*ANSWERS[first.evidence.answer])
+    when = (
+        "no session yet"
+        if person.session is None
+        else (f"last session {shown_day(str(person.session['held_on']))}")
+    )
+    return html.Li(
+        [
+            html.Div(
+                [
+                    dcc.Link(
+                        person.technician, href=person_href(person.technician), className="name"
+                    ),
+                    html.Span(
+                        ", ".join(TOPICS[topic.kind] for topic in person.topics),
+                        className="topic-name",
+                    ),
+                    html.Span(when, className="muted"),
+                ],
+                className="row",
+            ),
+            html.Div([html.Span(first.headline), answer], className="row"),
+        ],
+        className="topic-row",
     )
 
 

@@ -199,7 +199,7 @@ def _row(item: UpkeepItem) -> html.Li:
             # the caution stands once, beside the list
             html.Div(item.words.removesuffix(POWER_OFF), className="upkeep-left"),
         ],
-        className=f"upkeep-row upkeep-{item.state}",
+        className=f"upkeep-row is-{item.state}",
     )
 
 

@@ -85,7 +85,7 @@ def test_sixty_splicers_are_folded_and_a_hostile_name_is_text(tmp_path: Path):
     words = " ".join(text(page).split())
     # those of crew.toml that did not work have no row
     assert "In time, by splicer: 60 splicers" in words
-    folds = [part for part in parts(page) if getattr(part, "className", "") == "folded"]
+    folds = [part for part in parts(page) if getattr(part, "className", "") == "card fold"]
     assert len(folds) == 2
     labels = [
         label

@@ -98,9 +98,9 @@ def test_one_person_with_topic_evidence_practice_and_the_rest_folded(data: CrewD
     assert "Loss: 1 bad of 30, open" in newcomer
     assert "What the test promises" in newcomer
     folds = [part for part in parts(whole(data, "/person", "?technician=Birch"))
-             if getattr(part, "className", "") == "folded"]  # fmt: skip
+             if getattr(part, "className", "") == "card fold"]  # fmt: skip
     assert len(folds) >= 5
-    assert not any(part.open for part in folds)
+    assert not any(getattr(part, "open", False) for part in folds)
 
 
 def test_the_page_to_show_has_no_colleague_no_form_and_no_remark(tmp_path: Path):
