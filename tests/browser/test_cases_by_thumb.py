@@ -178,6 +178,6 @@ def test_an_address_that_asks_for_one_finding_shows_it(browser: Browser, server:
     page = watched.go(f"/cases/{findings()[0].id}")
     chosen = page.locator(".chosen-finding")
     expect(chosen).to_be_in_viewport()
-    expect(chosen.get_by_text("Likely causes")).to_be_visible()
+    expect(chosen.get_by_role("heading", name="Likely causes")).to_be_visible()
     watched.page.context.close()
     assert watched.troubles == []

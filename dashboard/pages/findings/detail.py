@@ -5,7 +5,7 @@ from typing import Any
 from dash import dcc, html
 
 from arcdrift.analysis.advice.advice import CAUTIONS
-from arcdrift.wording import probability_text
+from arcdrift.wording import probability_text, screen_text
 from dashboard.components import facts, heading, severity_tag, shown_day
 from dashboard.pages.findings.evidence import evidence_facts
 from dashboard.pages.findings.finding_words import (
@@ -126,7 +126,7 @@ def _causes(causes: list[dict[str, Any]]) -> html.Ol:
                     )
                     if compared
                     else None,
-                    html.Div(cause["why"], className="muted"),
+                    html.Div(screen_text(str(cause["why"])), className="muted"),
                 ]
             )
             for cause in causes
