@@ -53,17 +53,22 @@ def remaining_cards(view: View, rows: pd.DataFrame) -> html.Ul:
 
 def small_items(view: View, rows: pd.DataFrame) -> list[html.Li]:
     """Return one small chart a row of `dashboard.pages.loss.loss.streams`, each a link."""
-    all_days = view.data.result("result_stream_days")
-    first_day = view.first_day(DEFAULT_PERIOD)
-    every = all_days[all_days["day"] >= first_day]
-    if every.empty or rows.empty:
+    first_day, known = view.first_day(DEFAULT_PERIOD), view.data.result("result_streams")
+    if known.empty or rows.empty:
         return []
-    first, last = pd.Timestamp(every["day"].min()), pd.Timestamp(every["day"].max())
-    groups = dict(iter(all_days.groupby(["splicer", "program"])))
+    # one time axis for all, from the first day of the period to the last that anybody worked
+    first = pd.Timestamp(max(first_day, str(known["first_day"].min())))
+    last = pd.Timestamp(str(known["last_day"].max()))
     return [
-        _item(view, row, groups[row["splicer"], row["program"]], first_day, first, last)
+        _item(
+            view, row,
+            view.data.result(
+                "result_stream_days", splicer=row["splicer"], program=row["program"]
+            ),
+            first_day, first, last,
+        )
         for row in rows.to_dict("records")
-    ]
+    ]  # fmt: skip
 
 
 def _item(
