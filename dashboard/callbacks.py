@@ -25,7 +25,6 @@ from dashboard.pages.coaching.person import person_log
 from dashboard.pages.loss.baseline_card import typed_mark
 from dashboard.pages.loss.stream import grid_rows
 from dashboard.pages.shift.shift import shift_board
-from dashboard.pages.shift.splicer_states import UNTIL_DONE
 from dashboard.pages.splicer import written_callbacks
 from dashboard.pages.splicer.splicer import charts_below_advice
 from dashboard.reading.data import CrewData
@@ -123,6 +122,9 @@ def phone_card() -> html.Section | None:
 def followed(current: dict[str, str], filters: dict[tuple[str, str], Any]) -> dict[str, str]:
     """Return the query after filters were set; defaults and empty values are left out.
 
+    An address that names a default says the same as one without it: it stays, or the browser would
+    have two entries for one page, and Back would lead to the page that it came from.
+
     Parameters
     ----------
     filters : dict
@@ -135,9 +137,11 @@ def followed(current: dict[str, str], filters: dict[tuple[str, str], Any]) -> di
             merged.pop(key, None)
         else:
             merged[key] = text
-    if merged != current:
-        for key in PASSING_KEYS:
-            merged.pop(key, None)
+    defaults = dict(filters.keys())
+    if merged == {key: value for key, value in current.items() if defaults.get(key) != value}:
+        return current
+    for key in PASSING_KEYS:
+        merged.pop(key, None)
     return merged
 
 
@@ -252,12 +256,19 @@ def register(app: Dash, data: CrewData) -> None:
 
     @app.callback(
         Output({"type": "shift-slot", "mine": MATCH}, "children"),
-        Input({"type": "shift-slot", "mine": MATCH}, "id"),
+        Output({"type": "shift-timer", "mine": MATCH}, "disabled"),
+        Input({"type": "shift-timer", "mine": MATCH}, "n_intervals"),
+        State({"type": "shift-timer", "mine": MATCH}, "id"),
+        prevent_initial_call=True,
     )
     @for_role("technician")
-    def fill_shift(slot: dict[str, str]) -> Any:
-        query = search({"mine": slot["mine"]} if slot["mine"] else {})
-        return _in_slot(data, query, "light", lambda view: shift_board(view, UNTIL_DONE).children)
+    def fill_shift(_ticks: int, timer: dict[str, str]) -> Any:
+        query = search({"mine": timer["mine"]} if timer["mine"] else {})
+        answer = _in_slot(data, query, "light", lambda view: shift_board(view, 0.0))
+        if answer is no_update:
+            return no_update, no_update
+        board, is_pending = answer
+        return board, not is_pending
 
     @app.callback(
         Output(ids.RESULTS_VERSION, "data", allow_duplicate=True),

@@ -30,6 +30,8 @@ SEVERITY: dict[str, tuple[str, str]] = {
     "watch": ("◔", "watch"),
     "note": ("i", "note"),
 }
+LONG_NAME = 24
+"""Letters of a name from which a headline does without it or is set small."""
 PERIODS: dict[str, str] = {"30": "30 days", "90": "90 days", "365": "1 year", "all": "All"}
 
 

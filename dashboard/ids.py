@@ -19,8 +19,13 @@ def filter_control(key: str, default: str = "") -> dict[str, str]:
 
 
 def shift_slot(mine: str) -> dict[str, str]:
-    """Id of the container where the splicers are loaded once all advice is worked out."""
+    """Id of the container where the splicers are loaded again, with more of the advice."""
     return {"type": "shift-slot", "mine": mine}
+
+
+def shift_timer(mine: str) -> dict[str, str]:
+    """Id of the timer that asks for more of the advice until all of it is there."""
+    return {"type": "shift-timer", "mine": mine}
 
 
 def rest_slot(query: str) -> dict[str, str]:

@@ -44,7 +44,7 @@ def _first_screen(data: CrewData, address: str, query: str, scheme: Scheme) -> s
 
 def _shift(view: View) -> html.Div:
     # nobody waits for advice here: this is to be read before anything else
-    return html.Div(shift_board(view, 0.0).children)
+    return html.Div(shift_board(view, 0.0)[0])
 
 
 def _splicer(view: View) -> html.Div | None:

@@ -39,6 +39,7 @@ class AdviceCache:
         self._cached: dict[str, _CachedAdvice] = {}
         self._queued: set[tuple[str, str]] = set()
         self._lock = Lock()
+        self._computing: dict[str, Lock] = {}
         self._queue: SimpleQueue[tuple[str, str]] = SimpleQueue()
         self._stopping = Event()
         self._worker: Thread | None = None
@@ -69,10 +70,17 @@ class AdviceCache:
                 self._enqueue(splicer, version)
 
     def _refresh(self, splicer: str, version: str) -> Advice:
-        computed_at = monotonic()
-        advice = self._compute(splicer)
-        self._cached[splicer] = _CachedAdvice(version, computed_at, advice)
-        return advice
+        with self._lock:
+            computing = self._computing.setdefault(splicer, Lock())
+        with computing:
+            cached = self._cached.get(splicer)
+            computed_at = monotonic()
+            if cached is not None and cached.version == version:
+                if computed_at - cached.computed_at <= FRESH_SECONDS:
+                    return cached.advice  # worked out for somebody else meanwhile
+            advice = self._compute(splicer)
+            self._cached[splicer] = _CachedAdvice(version, computed_at, advice)
+            return advice
 
     def _enqueue(self, splicer: str, version: str) -> None:
         with self._lock:

@@ -13,14 +13,14 @@ from tests.browser.driving import FOLLOW, PHONE, WIDE, Watched
 pytestmark = pytest.mark.browser
 
 PAGES = {
-    "/": ["Act first", "Kestrel / single-mode fixed", "Arc checks today"],
+    "/": ["must stop and check", "Bad splices today", "New since your last visit"],
     "/week": ["Week 23", "Nothing is on record for a case"],
     "/loss": ["The crew: 0.035 dB a splice", "the largest rise first", "All 3 as a table"],
     "/loss?splicer=Kestrel&program=single-mode+fixed": ["Loss of each day", "1,200 splices"],
     "/splicer?splicer=Heron": [
         "Keep working",
-        "Arc setting found by each check",
-        "This one check moves the air effect by 12 %",
+        "Setting follows air and wear",
+        "How the arc was judged",
     ],
     "/checks": [
         "Unchecked now: stop and check",
@@ -129,15 +129,15 @@ def test_the_verdict_is_on_a_phones_first_screen(session):
 def test_advice_is_read_on_a_phone_without_scrolling(session, query):
     page = session(PHONE).go(f"/splicer?{query}")
     card = page.locator(".card.advice")
-    for part in (".verdict-line", ".lead", ".reasons li", ".facts"):
-        for seen in card.locator(f"> {part}").all():
+    for part in (".verdict-line", ".lead", ".gauge, .gauge-line"):
+        for seen in card.locator(f":scope > :is({part})").all():
             expect(seen).to_be_visible()
             box = seen.bounding_box()
             assert box["x"] >= 0
             assert box["x"] + box["width"] <= PHONE["width"]
             assert box["y"] >= 56  # below the header
             assert box["y"] + box["height"] <= PHONE["height"] - 60  # above the tabs
-    assert card.locator("> .facts").count() == 1
+    assert card.locator(".gauge, .gauge-line").count() == 1
     assert page.evaluate("window.scrollY") == 0
 
 
@@ -182,6 +182,7 @@ def test_a_phone_sees_the_newest_days_of_the_calendar_first(session):
 def test_effects_and_streams_fit_a_phone(session):
     watched = session(PHONE)
     page = watched.go("/splicer?splicer=Heron")
+    page.get_by_text("How the arc was judged").click()
     chart = page.locator(".chart").last
     expect(chart.locator(".xtitle").first).to_be_visible()
     edges = chart.bounding_box()
@@ -256,15 +257,72 @@ def test_a_filter_goes_to_the_address_and_keeps_the_keyboard(session):
     expect(page.get_by_role("radio", name="90 days")).to_be_checked()
 
 
-def test_typed_air_changes_the_advice(session):
+def test_steps_of_temperature_answer_beside_the_fields_and_keep_the_keyboard(session):
     watched = session(PHONE)
     page = watched.go("/splicer?splicer=Heron")
-    page.get_by_text("What if the air were different?").click()
-    page.get_by_label("Temperature, °C").fill("31")
-    page.wait_for_url("**temperature=31")
+    before = page.locator("#page .advice .verdict-line").inner_text()
+    warmer = page.get_by_role("button", name="One degree warmer")
+    warmer.focus()
+    for _ in range(16):
+        page.keyboard.press("Enter")
+    page.wait_for_url("**temperature=*")
     watched.settle()
-    expect(page.get_by_text("typed in, rest from")).to_be_visible()
-    expect(page.get_by_text("Temperature moved +16 °C")).to_be_visible()
+    answer = page.locator(".supposed-answer")
+    expect(answer).to_contain_text("supposed")
+    expect(answer).to_contain_text("Air supposed: 34 °C")
+    assert page.locator("#page .advice .verdict-line").inner_text() == before
+    expect(warmer).to_be_focused()
+
+
+@pytest.mark.parametrize("path", ["/?mine=Kestrel", "/splicer?splicer=Kestrel"])
+def test_the_verdict_stands_in_the_first_screen_of_a_phone(session, path):
+    watched = session(PHONE)
+    page = watched.go(path)
+    tabs = page.locator(".tabs").bounding_box()
+    for what in (".verdict-line", ".go"):
+        box = page.locator(f"#page {what}").first.bounding_box()
+        assert box["y"] >= 56
+        assert box["y"] + box["height"] <= tabs["y"] <= 844
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= 390
+    assert page.locator("#page .go").first.bounding_box()["height"] >= 44
+    assert page.evaluate(FITS)
+
+
+def test_the_sheet_of_more_pages_opens_and_closes_by_keyboard(session):
+    watched = session(PHONE)
+    page = watched.go("/")
+    more = page.locator(".more-tabs summary")
+    more.focus()
+    page.keyboard.press("Enter")
+    link = page.locator(".sheet-link", has_text="Upkeep")
+    expect(link).to_be_visible()
+    assert link.bounding_box()["height"] >= 44
+    page.keyboard.press("Escape")
+    expect(link).to_be_hidden()
+    expect(more).to_be_focused()
+    page.keyboard.press("Space")
+    link.click()
+    page.wait_for_url("**/upkeep")
+    watched.settle()
+    expect(page.locator(".tab-sheet")).to_be_hidden()
+
+
+def test_back_returns_to_the_place_and_the_link(session):
+    watched = session(PHONE)
+    page = watched.go("/")
+    page.evaluate("() => window.scrollTo(0, 120)")
+    page.wait_for_timeout(100)
+    link = page.locator(".tile-name", has_text="Heron")
+    link.focus()
+    place = page.evaluate("() => window.scrollY")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/splicer?splicer=Heron")
+    watched.settle()
+    page.go_back()
+    watched.settle()
+    expect(link).to_be_focused()
+    page.wait_for_function(f"() => Math.abs(window.scrollY - {place}) < 3")
 
 
 @pytest.mark.long

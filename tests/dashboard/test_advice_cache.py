@@ -135,3 +135,27 @@ def test_the_process_ends_after_the_advice_at_hand(monkeypatch: pytest.MonkeyPat
     stop(worker)
     assert not worker.is_alive()
     assert asked.calls == [("Heron", True)]
+
+
+def test_two_who_ask_at_once_wait_for_one_answer():
+    begun, go_on = threading.Event(), threading.Event()
+    calls: list[str] = []
+
+    def slow(splicer: str) -> Any:
+        calls.append(splicer)
+        begun.set()
+        assert go_on.wait(timeout=10)
+        return "answer"
+
+    cache = AdviceCache(slow, clock_stands_still=True)
+    found: list[Any] = []
+    askers = [threading.Thread(target=lambda: found.append(cache.get("Heron", "1")))
+              for _ in range(2)]  # fmt: skip
+    askers[0].start()
+    assert begun.wait(timeout=10)
+    askers[1].start()
+    go_on.set()
+    for asker in askers:
+        asker.join(timeout=10)
+    assert found == ["answer", "answer"]
+    assert calls == ["Heron"]

@@ -5,15 +5,13 @@ from typing import Any
 
 from dash import dcc, html
 
-from dashboard.components import View, notice, verdict_line, verdict_mark
+from dashboard.components import LONG_NAME, View, notice, verdict_line, verdict_mark
 from dashboard.pages.shift.splicer_states import SplicerNow
 from dashboard.pages.splicer.advice_words import one_reason
 from dashboard.url_query import href
 
 DENSE_FROM = 17
 """Splicers from which tiles are small, so that those of a large crew stand in one screen."""
-LONG_NAME = 24
-"""Letters of a name from which a headline counts instead of naming."""
 
 
 def headline(states: Sequence[SplicerNow]) -> str:
@@ -30,8 +28,14 @@ def headline(states: Sequence[SplicerNow]) -> str:
     return f"{' and '.join(stopped)} must stop and check"
 
 
-def my_panel(view: View, state: SplicerNow) -> html.Section:
-    """Return one's own splicer, first on a phone: its verdict, the reason, one thing to do."""
+def my_panel(view: View, state: SplicerNow, *, is_only: bool = False) -> html.Section:
+    """Return one's own splicer, first on a phone: its verdict, the reason, one thing to do.
+
+    Parameters
+    ----------
+    is_only : bool
+        Whether the crew has no other, so that it stands on every screen.
+    """
     verdict, advice = state.verdict, state.advice
     reason = one_reason(advice) if advice else state.trouble
     return html.Section(
@@ -41,14 +45,17 @@ def my_panel(view: View, state: SplicerNow) -> html.Section:
             if state.is_pending
             else verdict_line(verdict.code),
             html.P(reason, className="lead") if reason else None,
+            html.P(["Next: ", state.service], className="muted")
+            if is_only and state.service
+            else None,
             dcc.Link(
-                "Log the check" if verdict.stops_work else f"Open {state.splicer}",
+                "Log the check" if verdict.stops_work else "Open its page",
                 href=href("/splicer", splicer=state.splicer)
                 + ("#log-check" if verdict.stops_work else ""),
                 className="button big primary go",
             ),
         ],
-        className=f"card mine role-{verdict.color_role} phone-only",
+        className=f"card mine role-{verdict.color_role}{'' if is_only else ' phone-only'}",
         **{"aria-label": "My splicer"},
     )
 

@@ -6,7 +6,7 @@ No word about people: what concerns one person is on the pages Cases and Coachin
 from typing import Any
 
 import pandas as pd
-from dash import html
+from dash import dcc, html
 
 from arcdrift.instants import day_text, instant_text
 from arcdrift.wording import count_text, span_text
@@ -17,26 +17,39 @@ from dashboard.pages.shift.board import choose_mine, headline, my_panel, tiles
 from dashboard.pages.shift.shift_side import bad_splices, news
 from dashboard.pages.shift.splicer_states import SplicerNow, splicers_now
 
+ASK_AGAIN_MS = 1500
+"""How often a page asks for more of the advice while it is worked out in the background."""
 OLD_HOURS = 4
 """Age of the newest record from which it is told as old: half a shift without a log."""
 
 
 def render(view: View) -> html.Div:
     """Return the page."""
-    board = shift_board(view)
+    board, is_pending = shift_board(view)
     return html.Div(
         [
-            board,
+            _filled_later(view, board) if is_pending else board,
             html.Div([bad_splices(view), news(view)], className="shift-side"),
         ],
         className="shift",
     )
 
 
-def shift_board(view: View, seconds: float | None = None) -> html.Div:
-    """Return the splicers: the headline, one's own one, and a tile for each.
+def _filled_later(view: View, board: html.Div) -> html.Div:
+    """Return a board that asks again until all advice is worked out."""
+    mine = view.query.get("mine", "")
+    return html.Div(
+        [
+            html.Div(board, id=ids.shift_slot(mine)),
+            dcc.Interval(id=ids.shift_timer(mine), interval=ASK_AGAIN_MS),
+        ]
+    )
 
-    Where advice is still worked out, the board loads itself again with all of it.
+
+def shift_board(view: View, seconds: float | None = None) -> tuple[html.Div, bool]:
+    """Return the splicers, and whether some of their advice is still worked out.
+
+    The board is the headline, one's own splicer, and a tile for each.
 
     Parameters
     ----------
@@ -46,15 +59,14 @@ def shift_board(view: View, seconds: float | None = None) -> html.Div:
     mine = view.query.get("mine") or my_splicer(view.data)
     states = splicers_now(view.data, mine, seconds)
     own = next((state for state in states if state.splicer == mine), None)
-    words = heading(headline(states), _line(view, states))
-    content = [
-        words,
-        choose_mine(view) if own is None else my_panel(view, own),
-        tiles(view, states, mine),
-    ]
-    pending = any(state.is_pending for state in states)
-    slot: dict[str, Any] = {"id": ids.shift_slot(view.query.get("mine", ""))} if pending else {}
-    return html.Div(html.Div(content, className="shift-now"), **slot)
+    content: list[Any] = [heading(headline(states), _line(view, states))]
+    if len(states) == 1:
+        content.append(my_panel(view, states[0], is_only=True))
+    else:
+        content.append(choose_mine(view) if own is None else my_panel(view, own))
+        content.append(tiles(view, states, mine))
+    board = html.Div(content, className="shift-now")
+    return board, any(state.is_pending for state in states)
 
 
 def _line(view: View, states: list[SplicerNow]) -> str:

@@ -1,6 +1,5 @@
 """The state of every splicer on the Shift page: its verdict, the reason in short, what is next."""
 
-import math
 from dataclasses import dataclass
 from time import monotonic
 
@@ -11,8 +10,7 @@ from arcdrift.verdicts import VERDICTS, Verdict
 from dashboard.reading.data import CrewData
 
 SECONDS_AT_ONCE = 0.8
-"""How long a page works out advice before it is sent; the rest follows in a second request."""
-UNTIL_DONE = math.inf
+"""How long a page works out advice before it is sent; the rest follows."""
 
 
 @dataclass(frozen=True)

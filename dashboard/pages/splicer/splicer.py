@@ -12,6 +12,7 @@ from arcdrift.figures.arc_unexplained import ArcChange, unexplained_setting, une
 from arcdrift.wording import screen_text
 from dashboard import ids
 from dashboard.components import (
+    LONG_NAME,
     STATUS,
     View,
     card,
@@ -134,7 +135,8 @@ def _title(view: View, splicer: str) -> html.Div:
         type="button",
         **{"data-splicer": splicer, "aria-pressed": "true" if is_mine else "false"},
     )
-    return html.Div([heading(splicer, description), mine], className="splicer-title")
+    long = " long" if len(splicer) >= LONG_NAME else ""
+    return html.Div([heading(splicer, description), mine], className=f"splicer-title{long}")
 
 
 def open_change(view: View, splicer: str) -> ArcChange | None:

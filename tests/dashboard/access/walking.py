@@ -57,7 +57,7 @@ def is_asked(page: Any, kind: str) -> Iterator[dict[str, Any]]:
             yield from is_asked(value, kind)
 
 
-SLOTS = {"rest-slot": "fill_rest", "trial-slot": "fill_trial", "shift-slot": "fill_shift"}
+SLOTS = {"rest-slot": "fill_rest", "trial-slot": "fill_trial"}
 
 
 def slot_call(browser: Browser, name: str, slot: dict[str, Any]) -> Any:
@@ -255,6 +255,21 @@ def say_what_was_said(browser: Browser) -> Any:
     )
 
 
+def ask_for_more_advice(browser: Browser) -> Any:
+    slot = {"mine": "Kestrel", "type": "shift-slot"}
+    timer = slot | {"type": "shift-timer"}
+    return browser.call(
+        callbacks(browser.app)["fill_shift"],
+        [{"id": timer, "property": "n_intervals", "value": 1}],
+        [{"id": timer, "property": "id", "value": timer}],
+        outputs=[
+            {"id": slot, "property": "children"},
+            {"id": timer, "property": "disabled"},
+        ],
+        triggered=f"{json.dumps(timer, sort_keys=True, separators=(',', ':'))}.n_intervals",
+    )
+
+
 GRID = STREAM | {"day": "", "type": "splice-grid"}
 CALLS: dict[str, Callable[[Browser], Any]] = {
     "show": lambda browser: browser.page("/coaching"),
@@ -263,9 +278,7 @@ CALLS: dict[str, Callable[[Browser], Any]] = {
     "fill_rest": lambda browser: slot_call(
         browser, "fill_rest", {"query": "?splicer=Kestrel", "type": "rest-slot"}
     ),
-    "fill_shift": lambda browser: slot_call(
-        browser, "fill_shift", {"mine": "Kestrel", "type": "shift-slot"}
-    ),
+    "fill_shift": ask_for_more_advice,
     "fill_trial": lambda browser: slot_call(
         browser, "fill_trial", {"query": "?period=all", "type": "trial-slot"}
     ),

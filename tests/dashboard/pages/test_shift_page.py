@@ -106,15 +106,17 @@ def with_no_advice_at_hand(data: CrewData, monkeypatch: pytest.MonkeyPatch) -> l
 def test_a_page_does_not_wait_for_all_advice(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     data = CrewData(write_crew(tmp_path))
     asked = with_no_advice_at_hand(data, monkeypatch)
-    board = shift_board(view(data))
+    page = screen(data, "/", "", "light")
     assert asked == []
-    assert board.id == {"type": "shift-slot", "mine": ""}
-    assert words(board).count("working it out") == 3
-    assert "Nobody has to stop so far" in words(board)
-    whole = shift_board(view(data), math.inf)
+    assert words(page).count("working it out") == 3
+    assert "Nobody has to stop so far" in words(page)
+    assert {str(p.id["type"]) for p in parts(page) if isinstance(getattr(p, "id", ""), dict)} >= {
+        "shift-slot", "shift-timer"
+    }  # fmt: skip
+    board, is_pending = shift_board(view(data), math.inf)
     assert sorted(asked) == ["Heron", "Kestrel", "Plover"]
-    assert not hasattr(whole, "id")
-    assert "Kestrel must stop and check" in words(whole)
+    assert not is_pending
+    assert "Kestrel must stop and check" in words(board)
 
 
 def test_a_splicer_without_records_is_told_as_such(data: CrewData, monkeypatch: pytest.MonkeyPatch):
@@ -133,6 +135,18 @@ def test_a_large_crew_has_small_tiles(data: CrewData):
     assert any("dense" in one.className for one in lists if hasattr(one, "className"))
     few = tiles(view(data), many[: DENSE_FROM - 1], None)
     assert not any("dense" in str(getattr(one, "className", "")) for one in parts(few))
+
+
+def test_the_only_splicer_stands_large_on_every_screen(
+    data: CrewData, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr(type(data), "splicers", lambda _: ["Heron"])
+    board, _ = shift_board(view(data), math.inf)
+    panel = next(p for p in parts(board) if getattr(p, "aria-label", "") == "My splicer")
+    assert "phone-only" not in panel.className
+    assert "Keep working" in words(panel)
+    assert "Not yours?" not in words(board)
+    assert words(board).count("Heron") == 1
 
 
 def test_a_crew_of_nobody_says_what_to_do(tmp_path: Path):
