@@ -42,7 +42,7 @@ def main() -> None:
         finding = sample_crew(folder)
         splicer, _, program = str(finding["subject"]["id"]).partition(" / ")
         stops = {
-            "today": "/",
+            "shift": "/?mine=Dunlin",
             "cases": "/cases",
             "week": "/week",
             "loss": "/loss",
