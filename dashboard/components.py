@@ -265,6 +265,7 @@ def select(
         data=[{"value": v, "label": text} for v, text in options],
         value=value,
         clearable=clear,
+        clearButtonProps={"aria-label": f"Clear {label}"},
         allowDeselect=clear,
         placeholder=empty,
         size="sm",

@@ -66,7 +66,8 @@ def day_field(name: dict[str, str], label: str, value: str | None = None) -> dmc
     """Return a field for a day, typed or picked."""
     return dmc.DateInput(
         id=name, label=label, value=value, valueFormat="YYYY-MM-DD", placeholder="2026-05-04",
-        clearable=True, size="sm", className="filter",
+        clearable=True, clearButtonProps={"aria-label": f"Clear {label}"}, size="sm",
+        className="filter",
     )  # fmt: skip
 
 

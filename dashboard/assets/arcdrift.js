@@ -160,6 +160,19 @@
         }
     }
 
+    // rows of a grid that scrolls are reached by keyboard, too; grids come after the page
+    let looking = false;
+    new MutationObserver(() => {
+        if (!looking) {
+            looking = true;
+            window.requestAnimationFrame(() => {
+                looking = false;
+                document.querySelectorAll(".ag-center-cols-viewport:not([tabindex])")
+                    .forEach((rows) => rows.setAttribute("tabindex", "0"));
+            });
+        }
+    }).observe(document, { childList: true, subtree: true });
+
     window.dash_clientside = Object.assign({}, window.dash_clientside, {
         arcdrift: {
             drawn: function () {

@@ -40,7 +40,8 @@ SETTLED = """() => {
     const bare = [...document.querySelectorAll('.dash-graph')].some(
         graph => !graph.querySelector('.main-svg'));
     const empty = [...document.querySelectorAll('.ag-root-wrapper')].some(
-        grid => grid.offsetParent && !grid.querySelector('.ag-cell'));
+        grid => grid.offsetParent
+            && !(grid.querySelector('.ag-cell') && grid.querySelector('.ag-header-cell')));
     const pending = document.querySelector('#page .advice-pending');
     return !busy && !pending && !bare && !empty && drawn;
 }"""

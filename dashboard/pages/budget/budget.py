@@ -156,7 +156,7 @@ def _slider(budget: float, requested: RequestedBudget) -> html.Div:
             marks=[{"value": mark, "label": str(mark)} for mark in marks],
             label=f"{value:g}",
             size="lg",
-            **{"aria-label": "False alarms a month"},
+            thumbLabel="False alarms a month",
         ),
         className="budget-slider",
     )

@@ -223,7 +223,12 @@ def _calendar(view: View, days: pd.DataFrame) -> html.Section:
         id=ids.link_grid("calendar"),
         rowData=calendar_rows(days[days["day"].isin(columns)]),
         columnDefs=[
-            {"field": "splicer", "headerName": "Splicer", "width": 104, "pinned": "left"},
+            {
+                "headerName": "",  # beside the months; a row of headers without any has no meaning
+                "children": [
+                    {"field": "splicer", "headerName": "Splicer", "width": 104, "pinned": "left"}
+                ],
+            },
             *(
                 {"headerName": month, "children": children, "headerClass": "month-head"}
                 for month, children in months.items()

@@ -315,7 +315,7 @@ def _splice_list(view: View, splicer: str, program: str) -> html.Section:
             {"field": "site", "headerName": "Site", "width": 86},
             {"field": "location", "headerName": "Location", "width": 110},
             {"field": "fibers", "headerName": "Fibers", "width": 180},
-            {"field": "remark", "headerName": "Remark", "flex": 1, "minWidth": 120},
+            {"field": "remark", "headerName": "Remark", "width": 220},
         ],
         defaultColDef={"resizable": True, "sortable": False},
         dashGridOptions=paged_options(),

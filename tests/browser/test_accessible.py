@@ -1,0 +1,106 @@
+"""No page has a serious violation of WCAG 2.1 A or AA, as far as axe-core finds them.
+
+Rules: https://www.w3.org/TR/WCAG21/; axe-core (Deque, MPL 2.0) comes with `axe-playwright-python`
+and is put into the page from there; nothing is fetched.
+"""
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser
+
+from tests.browser.driving import PHONE, WIDE, Watched
+
+pytestmark = pytest.mark.browser
+
+PAGES = (
+    "/",
+    "/splicer?splicer=Heron",
+    "/week",
+    "/loss",
+    "/loss?splicer=Kestrel&program=single-mode+fixed",
+    "/loss?subject=technician:Birch",
+    "/checks",
+    "/upkeep",
+    "/coaching",
+    "/person?technician=Birch",
+    "/person?technician=Birch&show=1",
+    "/cases",
+    "/cases/revisit",
+    "/budget",
+    "/nowhere",
+)
+EVERYDAY = {
+    ("phone", "light"): ("/", "/splicer?splicer=Heron"),
+    ("wide", "dark"): ("/", "/loss"),
+    ("phone", "dark"): (),
+    ("wide", "light"): (),
+}
+"""Pages looked at outside the long form, by size and colors."""
+SIZES = {"wide": WIDE, "phone": PHONE}
+LEVELS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "best-practice"]
+OPTIONS: dict[str, Any] = {
+    "resultTypes": ["violations"],
+    "runOnly": {"type": "tag", "values": LEVELS},
+}
+
+
+@contextmanager
+def visitor(browser: Browser, address: str, size: str, colors: str) -> Iterator[Watched]:
+    """Yield a browser whose pages may run a script that is put in: they forbid it otherwise."""
+    context = browser.new_context(viewport=SIZES[size], bypass_csp=True)
+    context.add_cookies([{"name": "arcdrift-scheme", "value": colors, "url": address}])
+    yield Watched(context, address)
+    context.close()
+
+
+def serious(page: Any) -> list[str]:
+    """Serious and critical violations of a page, each with the first element that has it."""
+    found = Axe().run(page, options=OPTIONS).response["violations"]
+    return [
+        f"{each['id']}: {each['help']} - {each['nodes'][0]['html'][:160]} "
+        f"({len(each['nodes'])} elements) {each['nodes'][0]['failureSummary'][:300]}"
+        for each in found
+        if each["impact"] in ("serious", "critical")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("size", "colors"),
+    [
+        pytest.param(*key, marks=() if paths else pytest.mark.long)
+        for key, paths in EVERYDAY.items()
+    ],
+)
+def test_no_page_has_a_serious_violation(
+    browser: Browser, address: str, size: str, colors: str
+) -> None:
+    paths = PAGES if os.environ.get("ARCDRIFT_LONG") == "1" else EVERYDAY[size, colors]
+    violations: dict[str, list[str]] = {}
+    with visitor(browser, address, size, colors) as watched:
+        watched.open("/nowhere")
+        for path in paths:
+            page = watched.go(path)
+            # whatever is folded is looked at too
+            page.evaluate("() => document.querySelectorAll('details').forEach(d => d.open = true)")
+            watched.settle()
+            found = serious(page)
+            if found:
+                violations[path] = found
+    told = [f"{path}: {each}" for path, found in violations.items() for each in found]
+    assert not told, "\n".join(told)
+
+
+@pytest.mark.parametrize("size", list(SIZES))
+def test_the_rows_of_a_grid_are_seen(browser: Browser, address: str, size: str) -> None:
+    """A column that shares the rest of too narrow a grid once kept all of it hidden."""
+    hidden = """() => [...document.querySelectorAll('.ag-cell, .ag-header-cell')].filter(
+        cell => getComputedStyle(cell).visibility === 'hidden').length"""
+    with visitor(browser, address, size, "light") as watched:
+        page = watched.open("/loss?splicer=Kestrel&program=single-mode+fixed")
+        page.wait_for_function(f"() => ({hidden})() === 0", timeout=5_000)
+        assert page.locator(".ag-cell").count() > 0
