@@ -27,9 +27,11 @@ OF_RESULTS_ALONE = ("/checks", "/coaching", "/budget")
 """Pages on which nothing depends on what people say meanwhile."""
 TABLES = (
     "/csv/loss/streams.csv", "/csv/checks/check-days.csv", "/csv/cases/cases.csv",
-    "/csv/findings/findings.csv", "/csv/upkeep/upkeep.csv",
+    "/csv/cases/findings.csv", "/csv/upkeep/upkeep.csv",
 )  # fmt: skip
-LOADED = {"rest-slot": "the rest of /splicer", "shift-slot": "the rest of /", "trial-slot": "trial"}
+LOADED = {
+    "rest-slot": "the rest of /splicer", "shift-timer": "the rest of /", "trial-slot": "trial",
+}  # fmt: skip
 """What pages ask for once they are there, by the type of its place."""
 ERROR = re.compile(r"This did not work|Something went wrong|Traceback")
 STATE = re.compile(r"([\d,]+) splices and ([\d,]+) arc checks")
@@ -130,15 +132,26 @@ class Reader:
 
     def _load(self, place: dict[str, str]) -> bool:
         kind = place["type"]
-        pattern = {key: ["MATCH"] for key in place if key != "type"} | {"type": kind}
-        output = json.dumps(pattern, sort_keys=True, separators=(",", ":")) + ".children"
-        state = [{"id": "scheme", "property": "data", "value": "light"}]
+        state: list[Any] = []
+        if kind == "shift-timer":
+            slot = place | {"type": "shift-slot"}
+            output = f"..{_pattern(slot)}.children...{_pattern(place)}.disabled.."
+            outputs: Any = [
+                {"id": slot, "property": "children"},
+                {"id": place, "property": "disabled"},
+            ]
+            asked, state = ("n_intervals", 1), [{"id": place, "property": "id", "value": place}]
+        else:
+            output = f"{_pattern(place)}.children"
+            outputs, asked = {"id": place, "property": "children"}, ("id", place)
+            if kind == "rest-slot":
+                state = [{"id": "scheme", "property": "data", "value": "light"}]
         body = {
             "output": output,
-            "outputs": {"id": place, "property": "children"},
-            "inputs": [{"id": place, "property": "id", "value": place}],
-            "state": state if kind == "rest-slot" else [],
-            "changedPropIds": [],
+            "outputs": outputs,
+            "inputs": [{"id": place, "property": asked[0], "value": asked[1]}],
+            "state": state,
+            "changedPropIds": [f"{json.dumps(place, sort_keys=True)}.{asked[0]}".replace(" ", "")],
         }
         return self._ask(LOADED[kind], lambda: self.client.call(body)) is not None
 
@@ -173,6 +186,12 @@ _TIMER = {
     "state": [{"id": "results-version", "property": "data", "value": "0"}],
     "changedPropIds": ["results-timer.n_intervals"],
 }
+
+
+def _pattern(place: dict[str, str]) -> str:
+    """The id of all places of a type, as outputs of callbacks have it."""
+    keys = {key: ["MATCH"] for key in place if key != "type"} | {"type": place["type"]}
+    return json.dumps(keys, sort_keys=True, separators=(",", ":"))
 
 
 def rounded(value: Any) -> Any:
