@@ -82,15 +82,19 @@ def test_hemlocks_angles_runs_scatter_and_dirt_are_one_case(
     assert case["state"] == "new"
 
 
-def test_dust_that_was_cleaned_away_closes_itself_or_waits_for_its_result(
+def test_dust_that_was_cleaned_away_closes_itself_is_better_or_waits_for_its_result(
     sample: Sample, cases: list[Case]
 ) -> None:
     (case,) = of_fault(cases, "v-grooves-dirty", "Dunlin")
     assert case["title"].startswith("Dunlin: loss up ")
+    result = case["result"]
     if case["state"] == "closed":
         assert (case["closed"]["how"], case["closed"]["by"]) == ("cured", None)
+    elif result["verdict"] == "better":  # few days so far, an interval too wide for more
+        assert abs(result["after"]) < 5.0 < 30.0 < result["before"]
+        assert result["low"] < 0.0 < result["high"]
     else:
-        assert (case["state"], case["result"]["verdict"]) == ("waiting", "too-early")
+        assert (case["state"], result["verdict"]) == ("waiting", "too-early")
     (fault,) = sample.faults("v-grooves-dirty")
     (action,) = case["actions"]
     assert action["what"] == "v-grooves cleaned"
