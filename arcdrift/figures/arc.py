@@ -4,7 +4,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from arcdrift.figures.events import mark_events
-from arcdrift.figures.marks import add_band, broken, extent, mark_alarms
+from arcdrift.figures.marks import add_band, broken, extent
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.stream_chart import NO_EVENTS
 from arcdrift.figures.theme import Scheme, colors, new_figure
@@ -12,11 +12,6 @@ from arcdrift.figures.theme import Scheme, colors, new_figure
 HISTORY_COLUMNS = [
     "at", "arc_setting", "expected", "expected_low", "expected_high", "beyond", "epoch", "excluded",
 ]  # fmt: skip
-NOT_WATCHED = (
-    "No check of this period was judged for drift. Drift is watched after 10 passed checks with "
-    "known air when at least two sister splicers of the same model have been analyzed, after 30 "
-    "otherwise."
-)
 
 
 def arc_history(
@@ -151,65 +146,6 @@ def _by_hand_notes(points: pd.DataFrame, used: pd.DataFrame) -> list[str]:
         return [""] * len(used)
     by_hand = points.loc[used.index, "by_hand"]
     return ["<br>written by hand" if note else "" for note in by_hand]
-
-
-def arc_drift(
-    points: pd.DataFrame, events: pd.DataFrame = NO_EVENTS, *, scheme: Scheme = "light"
-) -> Picture:
-    """Draw the control chart of arc-setting residuals, with effects of air and wear taken out.
-
-    Parameters are those of `arc_history`. The statistic is a two-sided EWMA in units of the
-    standard deviation between checks.
-    """
-    table = points.sort_values("at").loc[:, ["at", "z", "ewma", "limit", "alarm", "epoch"]]
-    shown = table[table["ewma"].notna()]
-    if table.empty:
-        return nothing("No passed arc check in this period.", table)
-    if shown.empty:
-        return nothing(NOT_WATCHED, table)
-    c = colors(scheme)
-    figure = new_figure(scheme, y_title="Evidence of drift", height=280)
-    mark_events(figure, events, first=shown["at"].iloc[0], last=shown["at"].iloc[-1], scheme=scheme)
-    line = broken(shown, "epoch")
-    figure.add_trace(
-        go.Scatter(
-            x=line["at"],
-            y=line["ewma"],
-            name="evidence of drift (up: needs more, down: needs less)",
-            mode="lines",
-            line={"color": c.main, "width": 2},
-            hovertemplate="%{x|%-d %b %Y}<br>evidence %{y:.2f}<extra></extra>",
-        )
-    )
-    for sign in (1, -1):
-        figure.add_trace(
-            go.Scatter(
-                x=shown["at"],
-                y=sign * shown["limit"],
-                name="limit: an alarm beyond it",
-                legendgroup="limit",
-                showlegend=sign == 1,
-                mode="lines",
-                line={"color": c.limit, "width": 1.5, "dash": "dash"},
-                hovertemplate="limit %{y:.2f}<extra></extra>",
-            )
-        )
-    alarms = shown[shown["alarm"].astype(bool)]
-    mark_alarms(
-        figure, alarms["at"], alarms["ewma"], name="alarm: setting drifts", symbol="diamond",
-        size=11, color=c.rise, scheme=scheme,
-    )  # fmt: skip
-    reach = 1.2 * extent(shown[["ewma", "limit"]].abs())[1]
-    figure.layout.yaxis.range = [-reach, reach]
-    last = shown.iloc[-1]
-    number = "No alarm" if alarms.empty else f"{len(alarms)} alarm{'s'[: len(alarms) > 1]}"
-    summary = (
-        f"{number} in {len(shown)} judged checks. Evidence at the last one "
-        f"({last['at']:%d %b %Y}): {last['ewma']:z.2f}, limits {-last['limit']:.2f} and "
-        f"{last['limit']:.2f}, counted in ordinary swings from check to check. Changes that "
-        "air and electrode wear explain are taken out first."
-    )
-    return Picture(figure, summary, table)
 
 
 def effects(table: pd.DataFrame, *, unit: str, scheme: Scheme = "light") -> Picture:

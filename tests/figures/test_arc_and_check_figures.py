@@ -2,9 +2,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.arc.arc_drift import START_ALONE, START_POOLED
-from arcdrift.analysis.arc.pooled_regression import MIN_PEERS
-from arcdrift.figures.arc import arc_drift, arc_history, effects
+from arcdrift.figures.arc import arc_history, effects
 from arcdrift.figures.checks import (
     compliance_dots,
     compliance_table,
@@ -74,22 +72,7 @@ def test_events_that_share_a_mark_are_counted_below(points):
     assert "Marks" not in arc_history(points, events[1:], unit="steps").summary
 
 
-def test_arc_drift_draws_both_limits_and_the_alarm(points):
-    picture = arc_drift(points)
-    limits = [t for t in picture.figure.data if t.name == "limit: an alarm beyond it"]
-    assert [t.y[0] for t in limits] == [1.0, -1.0]
-    assert list(trace(picture.figure, "alarm: setting drifts").y) == [1.08]
-    assert picture.summary.startswith("1 alarm in 3 judged checks")
-
-
-def test_no_judged_check_is_said_in_words(points):
-    picture = arc_drift(points.head(1))
-    assert picture.figure is None
-    assert f"after {START_POOLED} passed checks" in picture.summary
-    assert f"after {START_ALONE} otherwise" in picture.summary
-    assert MIN_PEERS == 2
-    assert "at least two sister splicers" in picture.summary
-    assert arc_drift(points.head(0)).summary == "No passed arc check in this period."
+def test_no_check_with_a_setting_is_said_in_words(points):
     nothing = arc_history(points.tail(1), unit="steps")
     assert nothing.summary == "No passed arc check with a setting in this period."
 
