@@ -6,7 +6,6 @@ from typing import Any
 import pandas as pd
 import plotly.graph_objects as go
 
-from arcdrift.figures.arc import NOT_WATCHED
 from arcdrift.figures.events import mark_events
 from arcdrift.figures.marks import broken, extent
 from arcdrift.figures.picture import Picture, nothing
@@ -14,6 +13,12 @@ from arcdrift.figures.stream_chart import NO_EVENTS
 from arcdrift.figures.theme import Scheme, colors, new_figure
 from arcdrift.instants import day_text
 from arcdrift.wording import count_text, number_text
+
+NOT_WATCHED = (
+    "No check of this period was judged for drift. Drift is watched after 10 passed checks with "
+    "known air when at least two sister splicers of the same model have been analyzed, after 30 "
+    "otherwise."
+)
 
 SINCE = "rgba(230,159,0,0.13)"
 """Shade of the days since an onset, under the data and the tolerance."""

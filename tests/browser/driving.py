@@ -76,6 +76,8 @@ def served(folder: Path, *, prefetch_advice: bool = False, sign_in: bool = False
     try:
         yield f"http://127.0.0.1:{port}"
     finally:
+        # a request that is still answered must not find the server's pipe closed
+        server.task_dispatcher.shutdown(timeout=30)
         server.close()
         thread.join(timeout=5)
 

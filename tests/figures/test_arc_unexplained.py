@@ -4,6 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from arcdrift.analysis.arc.arc_drift import START_ALONE, START_POOLED
+from arcdrift.analysis.arc.pooled_regression import MIN_PEERS
 from arcdrift.figures.arc_unexplained import (
     ArcChange,
     unexplained_part,
@@ -95,3 +97,7 @@ def test_no_expectation_yet_is_said():
     picture = unexplained_setting(new, unit="steps")
     assert picture.figure is None
     assert "No check of this period was judged" in picture.summary
+    assert f"after {START_POOLED} passed checks" in picture.summary
+    assert f"after {START_ALONE} otherwise" in picture.summary
+    assert MIN_PEERS == 2
+    assert "at least two sister splicers" in picture.summary
