@@ -125,7 +125,11 @@ class Reader:
         answer = self._ask(step, lambda: self.client.page(step))
         if answer is None:
             return False
-        page = json.loads(answer.body)["response"]["page"]["children"]
+        drawn = json.loads(answer.body)["response"].get("page")
+        if drawn is None:  # the page says that something went wrong: `_ask` has noted it
+            self.log.error(f"{step}: no page came, but {_told(answer.body)}")
+            return True
+        page = drawn["children"]
         self._compare(step, page)
         asked = [found for kind in LOADED for found in list(ids(page, kind))[:2]]
         return all(self._load(place) for place in asked)
