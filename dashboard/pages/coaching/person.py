@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.people.coaching_topics import TOPICS, PersonTopics, person_topics
+from arcdrift.analysis.people.coaching_topics import PersonTopics, person_topics
 from arcdrift.analysis.people.technician_report import visible_rows
 from arcdrift.figures.hands import days_with_sessions, hand_dots
 from arcdrift.figures.prep import spread_days
@@ -38,7 +38,7 @@ from dashboard.pages.coaching.people_rows import (
 )
 from dashboard.pages.coaching.person_to_show import page_to_show
 from dashboard.pages.coaching.signatures import signatures_card
-from dashboard.pages.coaching.topic_cards import measure_of, topic_body
+from dashboard.pages.coaching.topic_cards import measure_of, topic_list
 from dashboard.reading.data import CrewData
 from dashboard.url_query import href, shown
 
@@ -187,19 +187,7 @@ def _topics(view: View, person: PersonTopics) -> html.Section:
     if not person.topics:
         return card(nothing_said(view, person.technician), title=title)
     return card(
-        html.Ul(
-            [
-                html.Li(
-                    [
-                        html.H3(TOPICS[topic.kind]),
-                        topic_body(topic),
-                        html.P([html.Strong("Practice. "), topic.practice], className="practice"),
-                    ]
-                )
-                for topic in person.topics
-            ],
-            className="plain-list",
-        ),
+        topic_list(person),
         title=title,
     )
 

@@ -6,13 +6,13 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.people.coaching_topics import TOPICS, PersonTopics
+from arcdrift.analysis.people.coaching_topics import PersonTopics
 from arcdrift.figures.hands import days_with_sessions, hand_dots
 from arcdrift.wording import count_text
 from dashboard.components import View, card, chart, csv_link, heading, notice
 from dashboard.pages.coaching.people_rows import person_href
 from dashboard.pages.coaching.sessions import session_line
-from dashboard.pages.coaching.topic_cards import measure_of, topic_body
+from dashboard.pages.coaching.topic_cards import measure_of, topic_list
 
 FOR_YOU = (
     "This is about practice, not pay, praise or blame. Each figure compares with the median "
@@ -75,19 +75,7 @@ def _practice(person: PersonTopics) -> html.Section:
     if not person.topics:
         return card(notice("Nothing stands out in your work at present."), title="What to practice")
     return card(
-        html.Ul(
-            [
-                html.Li(
-                    [
-                        html.H3(TOPICS[topic.kind]),
-                        topic_body(topic),
-                        html.P([html.Strong("Practice. "), topic.practice], className="practice"),
-                    ]
-                )
-                for topic in person.topics
-            ],
-            className="plain-list",
-        ),
+        topic_list(person),
         title="What to practice",
     )
 

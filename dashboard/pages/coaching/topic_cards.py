@@ -96,6 +96,23 @@ def person_row(person: PersonTopics) -> html.Li:
     )
 
 
+def topic_list(person: PersonTopics) -> html.Ul:
+    """Return the topics of a person, each with what to practice."""
+    return html.Ul(
+        [
+            html.Li(
+                [
+                    html.H3(TOPICS[topic.kind]),
+                    topic_body(topic),
+                    html.P([html.Strong("Practice. "), topic.practice], className="practice"),
+                ]
+            )
+            for topic in person.topics
+        ],
+        className="plain-list",
+    )
+
+
 def topic_body(topic: CoachingTopic) -> html.Div:
     """Return what is seen, and whether it is the hand."""
     return html.Div(
