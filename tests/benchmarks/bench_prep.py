@@ -13,10 +13,10 @@ import time
 import pandas as pd
 
 from arcdrift.analysis.common.days import workdays
-from arcdrift.analysis.loss.stream_days import aggregate_stream_days
 from arcdrift.analysis.loss.technician_days import aggregate_technician_days
 from arcdrift.analysis.people.prep_effects import PrepEffects, prep_effects
 from arcdrift.simulate import invented_crew, simulate_frames
+from tests.stream_days import stream_days
 
 
 def main() -> None:
@@ -35,7 +35,7 @@ def main() -> None:
         own = mine.reset_index(drop=True)
         day, days = (
             workdays(own, crew, "spliced_at"),
-            aggregate_stream_days(own, made["service"][:0], crew),
+            stream_days(own, made["service"][:0], crew),
         )
         # the air is joined for other questions anyway, so it is not timed here
         air = pd.DataFrame({"air_density": 1.2, "vapor_pressure": 10.0}, index=own.index)

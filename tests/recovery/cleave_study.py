@@ -19,7 +19,6 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, workdays, workdays_of
-from arcdrift.analysis.loss.stream_days import aggregate_stream_days
 from arcdrift.analysis.loss.technician_days import NOBODY, aggregate_technician_days
 from arcdrift.analysis.maintenance.blade_positions import cleaves_on_blade
 from arcdrift.analysis.maintenance.service_findings import usage_by_hour
@@ -28,6 +27,7 @@ from arcdrift.analysis.people.cleave_angles.angle_charts import chart_angles
 from arcdrift.analysis.people.cleave_angles.angle_shifts import AngleShift, angle_shifts
 from arcdrift.shares import Shares
 from arcdrift.simulate import SimulatedCrew, invented_crew, simulate_frames
+from tests.stream_days import stream_days
 
 LIFE = 1000
 LASTS = 30
@@ -47,7 +47,7 @@ def technician_days(made: SimulatedCrew) -> pd.DataFrame:
     for _, splices in made["splices"].groupby("splicer"):
         work = splices[splices["purpose"] == "production"].reset_index(drop=True)
         air = pd.DataFrame({"air_density": np.nan, "vapor_pressure": np.nan}, index=work.index)
-        days = aggregate_stream_days(work, made["service"][:0], made.crew)
+        days = stream_days(work, made["service"][:0], made.crew)
         day = workdays(work, made.crew, "spliced_at")
         parts.append(aggregate_technician_days(work, air, day, days, made.crew))
     cells = pd.concat(parts, ignore_index=True)

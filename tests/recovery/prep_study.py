@@ -21,13 +21,13 @@ from statsmodels.stats.proportion import proportion_confint
 
 from arcdrift.analysis.common.days import workdays
 from arcdrift.analysis.loss.day_level import ratio_of, relative_level
-from arcdrift.analysis.loss.stream_days import aggregate_stream_days
 from arcdrift.analysis.loss.technician_days import NOBODY, aggregate_technician_days
 from arcdrift.analysis.maintenance.service_findings import usage_by_hour
 from arcdrift.analysis.people.cleave_runs import cleave_runs, practice_splices
 from arcdrift.analysis.people.prep_review import review_prep
 from arcdrift.finding import Finding
 from arcdrift.simulate import Fault, Habits, Scenario, SimulatedCrew, invented_crew, simulate_frames
+from tests.stream_days import stream_days
 
 WORST = 1.7
 """Factor on the loss of the two worst splicers."""
@@ -88,7 +88,7 @@ def review_people(scenario: Scenario) -> Reviewed:
         air = pd.DataFrame(
             {"air_density": np.nan, "vapor_pressure": np.nan}, index=production.index
         )
-        days = aggregate_stream_days(production, made["service"][:0], made.crew)
+        days = stream_days(production, made["service"][:0], made.crew)
         parts.append(aggregate_technician_days(production, air, day, days, made.crew))
         runs.append(cleave_runs(production, day, made.crew))
         practice.append(practice_splices(splices))

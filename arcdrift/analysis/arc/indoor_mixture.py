@@ -163,20 +163,16 @@ def _arrays(used: pd.DataFrame) -> dict[str, Any]:
     return arrays
 
 
-def indoor_probabilities(points: pd.DataFrame, phi: float) -> pd.Series:
+def estimate_heated(crew: dict[str, Checks], phi: float) -> None:
     """Estimate from the whole history which checks of one splicer model were made indoors.
 
     Parameters
     ----------
-    points : DataFrame
-        All splicers of the model, with ``heated`` from the drift chart as starting values.
+    crew : dict of Checks
+        Checks of each splicer of the model. Their ``heated``, which comes from the drift chart, is
+        replaced by the probability that each was made in a heated room.
     phi : float
         Lag-1 correlation of checks.
-
-    Returns
-    -------
-    Series
-        Probability that each check was made in a heated room; NaN where that makes no difference.
 
     Notes
     -----
@@ -189,13 +185,6 @@ def indoor_probabilities(points: pd.DataFrame, phi: float) -> pd.Series:
     standard errors when checks with an indoor probability over 0.3 were left out, and by 0.10
     with this method.
     """
-    crew = Checks.by_splicer(points)
-    estimate_heated(crew, phi)
-    return pd.Series(heated_rows(crew, len(points)), index=points.index)
-
-
-def estimate_heated(crew: dict[str, Checks], phi: float) -> None:
-    """Replace ``heated`` of all splicers of one model as in `indoor_probabilities`."""
     share = PRIOR_SHARE
     ambiguous = [name for name, checks in crew.items() if checks.step.any()]
     fits = {name: checks.fit(phi) for name, checks in crew.items()} if ambiguous else {}
@@ -233,7 +222,7 @@ def heated_rows(crew: dict[str, Checks], count: int) -> Floats:
 
 
 def crew_indoor_share(heated: pd.Series) -> float:
-    """Share of indoor checks among cold ones, from `indoor_probabilities`, with its prior."""
+    """Share of indoor checks among cold ones, from `estimate_heated`, with its prior."""
     indoors = PRIOR_INDOOR_CHECKS + float(heated.sum())
     return indoors / (PRIOR_COLD_CHECKS + int(heated.notna().sum()))
 

@@ -134,32 +134,22 @@ def deletion_diagnostics(
     )
 
 
-def check_influence(points: pd.DataFrame, model: ArcModel, prior: Prior | None) -> pd.DataFrame:
-    """Influence of each check on one splicer's arc model.
+def influence_of(checks: Checks, model: ArcModel, prior: Prior | None) -> Floats:
+    """Influence of each usable check on one splicer's arc model.
 
     Parameters
     ----------
-    points : DataFrame
-        The splicer's checks, as passed to `arcdrift.analysis.arc.arc_model.fit_arc`.
     model : ArcModel
-        Model fitted to them.
+        Model fitted to the checks.
     prior : Prior, optional
         Prior from its peers.
 
     Returns
     -------
-    DataFrame
-        `COLUMNS` by row of ``points``, NaN where a check was not used. ``air_change``: the joint
-        effect of the air without the check, less that with it, setting units.
+    array, shape (n, 5)
+        `COLUMNS`. ``air_change``: the joint effect of the air without the check, less that with
+        it, setting units.
     """
-    out = np.full((len(points), len(COLUMNS)), np.nan)
-    included = points["excluded"].isna().to_numpy()
-    out[included] = influence_of(Checks.from_points(points[included]), model, prior)
-    return pd.DataFrame(out, points.index, list(COLUMNS))
-
-
-def influence_of(checks: Checks, model: ArcModel, prior: Prior | None) -> Floats:
-    """`COLUMNS` of `check_influence` of usable checks, shape (n, 5)."""
     x = checks.expected_regressors
     diagnostics = deletion_diagnostics(checks.design(x), checks.y, checks.epoch, model.phi, prior)
     return np.column_stack(
@@ -195,7 +185,7 @@ def influential_checks(points: pd.DataFrame, model: ArcModel) -> tuple[Influenti
     Parameters
     ----------
     points : DataFrame
-        The splicer's checks with ``fitted`` and the columns of `check_influence`.
+        The splicer's checks with ``fitted`` and `COLUMNS`.
     model : ArcModel
         Model fitted to them.
     """

@@ -86,7 +86,7 @@ def apply_baseline_marks(days: pd.DataFrame, marks: pd.DataFrame | None) -> pd.D
     Parameters
     ----------
     days : DataFrame
-        From `arcdrift.analysis.loss.stream_days.aggregate_stream_days`.
+        From `arcdrift.analysis.loss.stream_days.sum_stream_days`.
     marks : DataFrame or None
         ``action`` (``exclude`` or ``freeze``), ``splicer`` and ``program`` (missing: all),
         ``first_day`` and ``last_day`` (missing: no end) of each mark, as ISO text.

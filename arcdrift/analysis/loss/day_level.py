@@ -146,7 +146,7 @@ class ChartGroup:
     ----------
     days : DataFrame
         One row per unit and day, like those of
-        `arcdrift.analysis.loss.stream_days.aggregate_stream_days`, all splicers together. Rows
+        `arcdrift.analysis.loss.stream_days.sum_stream_days`, all splicers together. Rows
         with a true optional column ``excluded`` are neither judged nor learned from; rows with a
         true optional column ``frozen`` are judged but do not change the baseline.
     budget_up, budget_down : float

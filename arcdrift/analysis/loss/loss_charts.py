@@ -152,7 +152,7 @@ def chart_all(
     Parameters
     ----------
     days : DataFrame
-        `arcdrift.analysis.loss.stream_days.aggregate_stream_days`, all splicers together; may have
+        `arcdrift.analysis.loss.stream_days.sum_stream_days`, all splicers together; may have
         columns ``excluded`` and ``frozen`` (`arcdrift.analysis.loss.day_level.ChartGroup`).
     technician_days : DataFrame
         `arcdrift.analysis.loss.technician_days.aggregate_technician_days`, all splicers together.

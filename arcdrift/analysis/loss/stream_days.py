@@ -40,7 +40,11 @@ class StreamDays(NamedTuple):
     Attributes
     ----------
     days : DataFrame
-        From `aggregate_stream_days`.
+        One row per splicer, program and local day, in that order: ``splicer``, ``program``,
+        number of restarting service events before the day's first splice, by action
+        (`arcdrift.analysis.loss.service_shift.EVENT_COLUMNS`) and of all (``segment``), ``day``,
+        ``site``, ``n``, ``total`` (sum of dB), ``capped`` (sum of capped dB),
+        ``capped_squares``, ``cap`` (dB).
     of_splice : array of shape (splices,)
         Row of `days` of each production splice.
     """
@@ -116,45 +120,17 @@ def stream_caps(losses: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def aggregate_stream_days(
-    splices: pd.DataFrame, service: pd.DataFrame, crew: Crew, caps: pd.DataFrame | None = None
-) -> pd.DataFrame:
-    """Sum production splices into stream days.
-
-    Parameters
-    ----------
-    splices : DataFrame
-        Splices of any number of splicers.
-    service : DataFrame
-        Service events (``asset``, ``serviced_at``, ``action``).
-    caps : DataFrame, optional
-        Caps of their streams (`stream_caps`), where `splices` do not begin with the first of each
-        stream.
-
-    Returns
-    -------
-    DataFrame
-        One row per splicer, program and local day, in that order: ``splicer``, ``program``,
-        number of restarting service events before the day's first splice, by action
-        (`arcdrift.analysis.loss.service_shift.EVENT_COLUMNS`) and of all (``segment``), ``day``,
-        ``site``, ``n``, ``total`` (sum of dB), ``capped`` (sum of capped dB),
-        ``capped_squares``, ``cap`` (dB).
-    """
-    work = production_splices(splices[[name for name in WORK_COLUMNS if name in splices.columns]])
-    if caps is None:
-        caps = stream_caps(calibration_losses(splices, crew))
-    return sum_stream_days(work, service, crew, caps).days
-
-
 def sum_stream_days(
     work: pd.DataFrame, service: pd.DataFrame, crew: Crew, caps: pd.DataFrame
 ) -> StreamDays:
-    """Sum production splices into stream days as `aggregate_stream_days` does, and number them.
+    """Sum production splices of any number of splicers into stream days, and number them.
 
     Parameters
     ----------
     work : DataFrame
         From `production_splices`.
+    service : DataFrame
+        Service events (``asset``, ``serviced_at``, ``action``).
     caps : DataFrame
         Caps of all their streams (`stream_caps`).
     """

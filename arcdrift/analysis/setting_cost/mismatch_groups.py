@@ -51,7 +51,7 @@ def mismatch_cells(
     splices, air, checks, service : DataFrame
         Records, and the air of the splices (`arcdrift.air.air_join.join_air`).
     days : DataFrame
-        Stream days (`arcdrift.analysis.loss.stream_days.aggregate_stream_days`) of these splices,
+        Stream days (`arcdrift.analysis.loss.stream_days.sum_stream_days`) of these splices,
         for segments and caps.
     passed : DataFrame, optional
         `arcdrift.analysis.arc.arc_points.passed_checks` of these checks, where known already.

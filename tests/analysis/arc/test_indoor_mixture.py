@@ -6,11 +6,23 @@ import pytest
 from scipy.optimize import approx_fprime
 from scipy.stats import norm
 
-from arcdrift.analysis.arc.indoor_mixture import Checks, indoor_probabilities, lost_information
+from arcdrift.analysis.arc.indoor_mixture import (
+    Checks,
+    estimate_heated,
+    heated_rows,
+    lost_information,
+)
 from arcdrift.analysis.arc.pooled_regression import design, pooled_lag1
 from tests.analysis.arc.arc_truth import PHI, SLOPES, simulated_points
 
 ROOM_K = 293.65
+
+
+def indoor_probabilities(points: pd.DataFrame, phi: float) -> pd.Series:
+    """Probability that each check was made in a heated room; NaN where it makes no difference."""
+    crew = Checks.by_splicer(points)
+    estimate_heated(crew, phi)
+    return pd.Series(heated_rows(crew, len(points)), index=points.index)
 
 
 def _with_rooms(seed: int, share: float) -> tuple[pd.DataFrame, dict[str, np.ndarray], pd.Series]:

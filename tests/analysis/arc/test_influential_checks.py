@@ -12,8 +12,8 @@ from arcdrift.analysis.arc.influential_checks import (
     COLUMNS,
     MAX_LISTED,
     Cutoffs,
-    check_influence,
     deletion_diagnostics,
+    influence_of,
     influential_checks,
 )
 from arcdrift.analysis.arc.pooled_regression import (
@@ -24,6 +24,14 @@ from arcdrift.analysis.arc.pooled_regression import (
     empirical_bayes_prior,
 )
 from tests.analysis.arc.arc_truth import PHI, simulated_points
+
+
+def check_influence(points: pd.DataFrame, model: ArcModel, prior: Prior | None) -> pd.DataFrame:
+    """`COLUMNS` by row of `points`, NaN where a check was not used."""
+    included = points["excluded"].isna().to_numpy()
+    influence = np.full((len(points), len(COLUMNS)), np.nan)
+    influence[included] = influence_of(Checks.from_points(points[included]), model, prior)
+    return pd.DataFrame(influence, points.index, list(COLUMNS))
 
 
 @pytest.fixture(scope="module")

@@ -7,9 +7,10 @@ import pytest
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.analysis.loss.day_level import ChartGroup, ratio_of, relative_level
 from arcdrift.analysis.loss.sequential_ewma import chart_groups
-from arcdrift.analysis.loss.stream_days import CAP_FLOOR_DB, CAP_MULTIPLE, aggregate_stream_days
+from arcdrift.analysis.loss.stream_days import CAP_FLOOR_DB, CAP_MULTIPLE
 from arcdrift.settings import Crew
 from tests.analysis.loss.loss_truth import chart_losses
+from tests.stream_days import stream_days
 
 CREW = Crew.model_validate({"name": "invented", "time_zone": "UTC"})
 START = pd.Timestamp("2026-01-05")
@@ -61,7 +62,7 @@ def crew_days(seed: int, streams: int, days: int, **faults: tuple[int, float]) -
     splices = [
         splicer_splices(f"s{i}", rng, days, raised=faults.get(f"s{i}")) for i in range(streams)
     ]
-    return aggregate_stream_days(pd.concat(splices, ignore_index=True), NO_SERVICE, CREW)
+    return stream_days(pd.concat(splices, ignore_index=True), NO_SERVICE, CREW)
 
 
 def day_number(days: pd.DataFrame) -> pd.Series:
@@ -70,7 +71,7 @@ def day_number(days: pd.DataFrame) -> pd.Series:
 
 def test_cap_is_the_fixed_point_of_the_winsorized_mean() -> None:
     made = splicer_splices("s", np.random.default_rng(5), 5)
-    cap = aggregate_stream_days(made, NO_SERVICE, CREW)["cap"].iloc[0]
+    cap = stream_days(made, NO_SERVICE, CREW)["cap"].iloc[0]
     winsorized = np.minimum(made["loss_db"], cap).mean()
     assert cap == pytest.approx(max(CAP_MULTIPLE * winsorized, CAP_FLOOR_DB), rel=1e-6)
     assert cap < 3.5 * made["loss_db"].mean()
@@ -78,7 +79,7 @@ def test_cap_is_the_fixed_point_of_the_winsorized_mean() -> None:
 
 def test_day_sums_lose_nothing() -> None:
     made = splicer_splices("s", np.random.default_rng(6), 12)
-    days = aggregate_stream_days(made, NO_SERVICE, CREW)
+    days = stream_days(made, NO_SERVICE, CREW)
     assert days["n"].sum() == len(made)
     assert days["total"].sum() == pytest.approx(made["loss_db"].sum())
     capped = np.minimum(made["loss_db"], days["cap"].iloc[0])
@@ -90,7 +91,7 @@ def test_practice_and_missing_losses_stay_out() -> None:
     made = splicer_splices("s", np.random.default_rng(7), 6)
     made.loc[0, "purpose"] = "practice"
     made.loc[1, "loss_db"] = np.nan
-    assert aggregate_stream_days(made, NO_SERVICE, CREW)["n"].sum() == len(made) - 2
+    assert stream_days(made, NO_SERVICE, CREW)["n"].sum() == len(made) - 2
 
 
 def test_service_restarts_the_baseline_on_the_next_whole_day() -> None:
@@ -102,7 +103,7 @@ def test_service_restarts_the_baseline_on_the_next_whole_day() -> None:
             "serviced_at": pd.to_datetime(["2026-01-08T12:00Z", "2026-01-12T06:00Z"]).as_unit("us"),
         }
     )
-    days = aggregate_stream_days(made, service, CREW)
+    days = stream_days(made, service, CREW)
     assert days["segment"].tolist() == [0, 0, 0, 0, 1, 1, 1, 1, 1, 1]
 
 

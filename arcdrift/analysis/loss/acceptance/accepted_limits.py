@@ -45,7 +45,7 @@ def accepted_days(
     day : Series
         Their local workdays.
     days : DataFrame
-        From `arcdrift.analysis.loss.stream_days.aggregate_stream_days`, of the same splices.
+        From `arcdrift.analysis.loss.stream_days.sum_stream_days`, of the same splices.
 
     Returns
     -------

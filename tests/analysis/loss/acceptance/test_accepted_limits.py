@@ -15,10 +15,11 @@ from arcdrift.analysis.loss.acceptance.accepted_limits import (
     splices_to_revisit,
     without_redone,
 )
-from arcdrift.analysis.loss.stream_days import aggregate_stream_days, production_splices
+from arcdrift.analysis.loss.stream_days import production_splices
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
 from tests.analysis.review.made_up_log import CREW, SERVICE, made_up_log
+from tests.stream_days import stream_days
 
 NOW = pd.Timestamp("2026-03-30T18:00Z")
 
@@ -38,7 +39,7 @@ def with_rules(*rules: dict[str, object], **limits: float) -> Crew:
 def days_of(made: pd.DataFrame, crew: Crew = CREW) -> pd.DataFrame:
     work = production_splices(made)
     day = workdays(work, crew, "spliced_at")
-    return accepted_days(work, day, aggregate_stream_days(work, SERVICE, crew), crew)
+    return accepted_days(work, day, stream_days(work, SERVICE, crew), crew)
 
 
 def over(made: pd.DataFrame, crew: Crew = CREW) -> pd.DataFrame:
