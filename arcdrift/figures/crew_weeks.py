@@ -42,7 +42,7 @@ def crew_weeks(days: pd.DataFrame) -> pd.DataFrame:
 
 
 def crew_weeks_chart(
-    days: pd.DataFrame,
+    weeks: pd.DataFrame,
     events: pd.DataFrame = NO_EVENTS,
     *,
     accepted_db: float,
@@ -53,8 +53,8 @@ def crew_weeks_chart(
 
     Parameters
     ----------
-    days : DataFrame
-        Rows of ``result_crew_days``; losses in dB.
+    weeks : DataFrame
+        From `crew_weeks`.
     events : DataFrame
         Service events, ``at`` (naive local), ``action`` and ``asset``.
     accepted_db : float
@@ -62,7 +62,6 @@ def crew_weeks_chart(
     running : str
         Monday (ISO) of the running week, which is drawn hollow.
     """
-    weeks = crew_weeks(days)
     if weeks.empty:
         return nothing("No splices with a loss in this period.", weeks)
     c = colors(scheme)
@@ -125,17 +124,16 @@ def crew_weeks_chart(
     return Picture(figure, summary, weeks)
 
 
-def last_week(days: pd.DataFrame, running: str) -> tuple[float, float | None] | None:
+def last_week(weeks: pd.DataFrame, running: str) -> tuple[float, float | None] | None:
     """Mean loss of the last week that is over, and of the four before it, dB; None without one.
 
     Parameters
     ----------
-    days : DataFrame
-        Rows of ``result_crew_days``.
+    weeks : DataFrame
+        From `crew_weeks`.
     running : str
         Monday (ISO) of the running week.
     """
-    weeks = crew_weeks(days)
     weeks = weeks[(weeks["week"] < running) & (weeks["splices"] >= FEWEST_SPLICES)]
     if weeks.empty:
         return None

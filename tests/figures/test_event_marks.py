@@ -3,7 +3,7 @@
 import pandas as pd
 import plotly.graph_objects as go
 
-from arcdrift.figures.crew_weeks import crew_weeks_chart
+from arcdrift.figures.crew_weeks import crew_weeks, crew_weeks_chart
 from arcdrift.figures.events import (
     LARGE,
     MOST_GATHERED,
@@ -101,7 +101,7 @@ def test_the_crew_s_trend_carries_marks_and_says_how_many():
         ("2026-01-01 06:00", "cleaned", "Heron"), ("2026-01-02 06:00", "blade rotated", "C1"),
         ("2026-02-09 06:00", "cleaned", "Heron"),
     )  # fmt: skip
-    picture = crew_weeks_chart(days, done, accepted_db=0.1)
+    picture = crew_weeks_chart(crew_weeks(days), done, accepted_db=0.1)
     assert {"cleaned", "blade rotated"} <= {one.get("name") for one in picture.figure["data"]}
     assert picture.summary.endswith("Marks along the top: blade rotated (1), cleaned (1).")
-    assert "Marks" not in crew_weeks_chart(days, accepted_db=0.1).summary
+    assert "Marks" not in crew_weeks_chart(crew_weeks(days), accepted_db=0.1).summary

@@ -123,19 +123,21 @@ def test_weeks_of_the_crew_are_weighted_by_splices_and_begin_on_monday():
     # by hand: (40 x 0.06 + 60 x 0.03) / 100
     assert weeks["mean_db"].tolist() == pytest.approx([0.042, 0.03])
     assert weeks["redo"].tolist() == [14, 14]
-    assert last_week(days, "2026-11-16") == pytest.approx((0.03, 0.042))
-    assert last_week(days, "2026-11-09") == (pytest.approx(0.042), None)
-    assert last_week(days[:0], "2026-11-09") is None
-    assert crew_weeks_chart(days[:0], accepted_db=0.1).figure is None
+    assert last_week(crew_weeks(days), "2026-11-16") == pytest.approx((0.03, 0.042))
+    assert last_week(crew_weeks(days), "2026-11-09") == (pytest.approx(0.042), None)
+    assert last_week(crew_weeks(days[:0]), "2026-11-09") is None
+    assert crew_weeks_chart(crew_weeks(days[:0]), accepted_db=0.1).figure is None
 
 
 def test_the_accepted_level_is_drawn_and_the_running_week_is_hollow():
-    figure = crew_weeks_chart(crew("2026-11-02", 10), accepted_db=0.08, running="2026-11-09").figure
+    figure = crew_weeks_chart(
+        crew_weeks(crew("2026-11-02", 10)), accepted_db=0.08, running="2026-11-09"
+    ).figure
     assert isinstance(figure, dict)
     assert "accepted on average 0.08 dB" in words(figure)
     assert "0.030 so far" in words(figure)
     assert figure["data"][1]["marker"]["symbol"] == ["circle", "circle-open"]
-    far = crew_weeks_chart(crew("2026-11-02", 10), accepted_db=0.5).figure
+    far = crew_weeks_chart(crew_weeks(crew("2026-11-02", 10)), accepted_db=0.5).figure
     assert isinstance(far, dict)
     assert "accepted on average 0.50 dB: above this scale ↑" in words(far)
 

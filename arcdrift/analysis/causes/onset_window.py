@@ -12,6 +12,7 @@ from arcdrift.analysis.causes.measure_model import SubjectShift
 from arcdrift.analysis.causes.shift_cells import ShiftCells
 from arcdrift.analysis.causes.subject_posterior import on_two_splicers
 from arcdrift.analysis.common.chart_states import digest_of
+from arcdrift.analysis.common.days import day_begun_at
 from arcdrift.analysis.loss.proportion_charts import COUNTED
 from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.charts.random_effects import RandomEffectsModel, Shift
@@ -74,9 +75,8 @@ class OnsetWindow:
         )  # fmt: skip
         first, split, last = np.searchsorted(self.cells.at, [begin, start, stop])
         near = np.arange(first, last)
-        # local days have no time zone: take the midnight nearest to the onset
-        reference = (onset + pd.Timedelta(hours=12)).tz_localize(None).floor("D").to_datetime64()
-        model = source.model(measure, near, reference.astype("datetime64[D]"))
+        reference = np.datetime64(day_begun_at(onset).date())
+        model = source.model(measure, near, reference)
         self.rows, self.after = model.rows, np.asarray(model.rows >= split)
         self.measure, self.shift_sd = measure, model.shift_sd
         self.source = model

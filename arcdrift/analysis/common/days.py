@@ -7,7 +7,7 @@ from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.settings import Crew
 from arcdrift.times import local_day
 
-DAY = pd.Timedelta(days=1)
+DAY, HALF_DAY = pd.Timedelta(days=1), pd.Timedelta(hours=12)
 WORKDAYS_PER_MONTH = 22
 """A month of the false-alarm budget."""
 LIGHT_DAY = 0.25
@@ -15,6 +15,14 @@ LIGHT_DAY = 0.25
 else a crew with a few splices every Sunday would get a budget of 16 months in a year."""
 WORKDAY = "workday"
 """Column with the workday of each record, in frames for which it has been computed already."""
+
+
+def day_begun_at(start: pd.Timestamp) -> pd.Timestamp:
+    """Local day that began at an instant (UTC), as a naive midnight; findings carry such instants.
+
+    Half a day later it has the same date in UTC, whatever the zone.
+    """
+    return (start + HALF_DAY).tz_convert("UTC").tz_localize(None).normalize()
 
 
 def record_sites(records: pd.DataFrame, crew: Crew, *, asset: str = "splicer") -> pd.Series:

@@ -12,6 +12,8 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
+from arcdrift.analysis.causes.shift_sizes import BEFORE_SPAN, FEWEST_SPLICES
+from arcdrift.analysis.common.days import day_begun_at
 from arcdrift.analysis.common.episodes import FADING
 from arcdrift.finding import Finding
 
@@ -19,12 +21,6 @@ CHANGED = ("loss-raised", "loss-lowered")
 RECENT_DAYS = 10
 """Days of a stream that count as recent: a change with an alarm in them is open, unless the stream
 is used so seldom that it is older than `arcdrift.analysis.common.episodes.FADING`."""
-BEFORE_SPAN = pd.Timedelta(days=45)
-"""Days before the onset of a change whose mean is the usual loss, as for the finding."""
-FEWEST_SPLICES = 50
-"""With fewer splices before the onset, or none since, a stream's own change is not told."""
-NOON = pd.Timedelta(hours=12)
-"""Findings carry the instant at which a local day began; half a day later has its date in UTC."""
 KEYS = ["splicer", "program"]
 COLUMNS = [*KEYS, "change_since", "usual_db", "since_db", "change", "change_finding"]
 
@@ -66,7 +62,7 @@ def stream_changes(days: pd.DataFrame, findings: Iterable[Finding]) -> pd.DataFr
             (finding.subject_type == "stream", finding.until, finding)
             for finding in changes
             if _holds_stream(finding, str(splicer), str(program), str(stream["site"].iloc[-1]))
-            and _local_day(finding.until) >= recent
+            and day_begun_at(pd.Timestamp(finding.until)) >= recent
         ]
         if not about:
             continue
@@ -111,12 +107,9 @@ def _holds_stream(finding: Finding, splicer: str, program: str, site: str) -> bo
     }
 
 
-def _local_day(instant: object) -> pd.Timestamp:
-    return (pd.Timestamp(instant).tz_convert("UTC") + NOON).tz_localize(None).normalize()  # type: ignore[arg-type]
-
-
 def _onset_day(finding: Finding) -> pd.Timestamp:
-    return _local_day(finding.since if finding.onset is None else finding.onset.estimate)
+    since = finding.since if finding.onset is None else finding.onset.estimate
+    return day_begun_at(pd.Timestamp(since))
 
 
 def _means(finding: Finding, stream: pd.DataFrame) -> tuple[float, float, float] | None:
@@ -130,7 +123,7 @@ def _means(finding: Finding, stream: pd.DataFrame) -> tuple[float, float, float]
         return before_db, since_db, float(evidence["ratio"]) - 1.0
     onset, day = _onset_day(finding), stream["day"]
     before = (day < onset) & (day >= onset - BEFORE_SPAN)
-    since = (day >= onset) & (day <= _local_day(finding.until))
+    since = (day >= onset) & (day <= day_begun_at(pd.Timestamp(finding.until)))
     total, n = (stream[name].to_numpy(dtype=np.float64) for name in ("total", "n"))
     if n[before].sum() < FEWEST_SPLICES or n[since].sum() == 0 or total[before].sum() <= 0:
         return None

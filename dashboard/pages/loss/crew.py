@@ -70,7 +70,7 @@ def answers(view: View, rows: pd.DataFrame) -> html.Section:
 
 
 def _crew_words(view: View) -> str:
-    found = last_week(view.data.result("result_crew_days"), _running(view))
+    found = last_week(crew_weeks(view.data.result("result_crew_days")), _running(view))
     accepted = view.data.crew.acceptance.average_db
     if found is None:
         return f"No week with splices is over yet; accepted on average are {accepted:.2f} dB."
@@ -107,15 +107,15 @@ def _revisit_words(view: View) -> list[Any]:
 
 def weeks_chart(view: View) -> html.Section:
     """Return the crew's weeks with the accepted level."""
-    days = crew_days(view)
-    found = last_week(days, _running(view))
+    weeks, running = weeks_table(view), _running(view)
+    found = last_week(weeks, running)
     return chart(
         crew_title(*found) if found else "The crew, week by week",
         crew_weeks_chart(
-            days,
+            weeks,
             events_of(view.data, "crew", "crew"),
             accepted_db=view.data.crew.acceptance.average_db,
-            running=_running(view),
+            running=running,
             scheme=view.scheme,
         ),
         csv=csv_link("/loss", "crew-weeks", view.query),

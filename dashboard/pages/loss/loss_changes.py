@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from arcdrift.analysis.common.days import day_begun_at
 from arcdrift.analysis.loss.return_to_usual import return_to_usual
 from arcdrift.figures.loss_titles import LossChange
 from dashboard.components import View
@@ -16,8 +17,6 @@ WHOLE = {
     "splicer": "all programs", "program": "all splicers with it", "site": "all splicers there",
     "crew": "the whole crew",
 }  # fmt: skip
-NOON = pd.Timedelta(hours=12)
-"""Findings carry the instant at which a local day began; half a day later has its date in UTC."""
 
 
 def changes_of(
@@ -41,8 +40,9 @@ def changes_of(
         if finding["kind"] in KINDS and "ratio" in finding["evidence"] and _holds(finding, row)
         and local_day(finding["until"]).isoformat() >= first_day
     ]  # fmt: skip
-    if any(_is_now(one, row) and one["subject"]["type"] == "stream" for one in about):
-        about = [one for one in about if one["subject"]["type"] == "stream"]
+    own = [finding for finding in about if finding["subject"]["type"] == "stream"]
+    if any(_is_now(finding, row) for finding in own):
+        about = own
     changes = [_change(finding, row, days) for finding in about]
     return sorted(changes, key=lambda change: change.since)
 
@@ -87,7 +87,7 @@ def _change(finding: Mapping[str, Any], row: Mapping[Any, Any], days: pd.DataFra
 
 def local_day(instant: str) -> date:
     """Return the local day that began at an instant of a finding."""
-    return (pd.Timestamp(instant).tz_convert("UTC") + NOON).date()
+    return day_begun_at(pd.Timestamp(instant)).date()
 
 
 def open_change(changes: Sequence[LossChange]) -> LossChange | None:

@@ -1,5 +1,6 @@
 """The page of one splicer and program: what changed, its days, its usual level, its splices."""
 
+from collections.abc import Sequence
 from typing import Any
 
 import dash_ag_grid as dag
@@ -131,6 +132,7 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Details) -> htm
     row = match.iloc[0].to_dict()
     all_days = view.data.result("result_stream_days", splicer=splicer, program=program)
     changes = changes_of(view, row, all_days, view.first_day(DEFAULT_PERIOD))
+    own = _own_findings(view, row)
     recent = None if pd.isna(row["recent_db"]) or pd.isna(row["baseline_db"]) else change_of(row)
     return html.Div(
         [
@@ -142,9 +144,9 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Details) -> htm
                 ],
                 className="heading-row loss-head",
             ),
-            _case_lines(view, row),
+            _case_lines(view, own),
             _day_chart(view, row, changes),
-            *[finding_card(finding) for finding in _own_findings(view, row)],
+            *[finding_card(finding) for finding in own],
             actions_card(view, splicer, all_days),
             folded("How sure: evidence against the limits", "loss", "evidence", view.query),
             _other_charts(view, f"{splicer} / {program}"),
@@ -156,18 +158,26 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Details) -> htm
     )
 
 
+def _open_findings(view: View, splicer: str, program: str) -> list[dict[str, Any]]:
+    """Return the open findings about a stream."""
+    name = f"{splicer} / {program}"
+    return [
+        finding for finding in open_loss_findings(view.data) if finding["subject"]["id"] == name
+    ]
+
+
 def _own_findings(view: View, row: dict[Any, Any]) -> list[dict[str, Any]]:
     """Return the open findings about the stream, and the wider one that says how it changed."""
-    name = f"{row['splicer']} / {row['program']}"
-    found = [one for one in open_loss_findings(view.data) if one["subject"]["id"] == name]
-    wider = row.get("change_finding")
-    found += [one for one in view.data.findings() if one["id"] == wider and one not in found]
-    return sorted(found, key=severity_rank)
+    own, wider = _open_findings(view, row["splicer"], row["program"]), row.get("change_finding")
+    own += [
+        finding for finding in view.data.findings() if finding["id"] == wider and finding not in own
+    ]
+    return sorted(own, key=severity_rank)
 
 
-def _case_lines(view: View, row: dict[Any, Any]) -> html.Ul | None:
-    """Return the open cases behind the stream's findings, one line each."""
-    ids_of_cases = dict.fromkeys(one["case_id"] for one in _own_findings(view, row))
+def _case_lines(view: View, findings: Sequence[dict[str, Any]]) -> html.Ul | None:
+    """Return the open cases behind some findings, one line each."""
+    ids_of_cases = {finding["case_id"] for finding in findings}
     cases = [case for case in view.data.cases() if case["id"] in ids_of_cases]
     if not cases:
         return None
@@ -234,9 +244,8 @@ def hands_of(view: View, splicer: str, program: str) -> pd.DataFrame:
 def evidence_part(view: View) -> html.Section:
     """Return the chart of evidence, which is made when somebody opens it."""
     splicer = view.query.get("splicer", "")
-    name = f"{splicer} / {view.query.get('program', '')}"
-    found = [one for one in open_loss_findings(view.data) if one["subject"]["id"] == name]
-    onset = next((span for finding in found if (span := onset_range(finding))), None)
+    own = _open_findings(view, splicer, view.query.get("program", ""))
+    onset = next((span for finding in own if (span := onset_range(finding))), None)
     events = events_of(view.data, "splicer", splicer)
     return chart(
         "Evidence of a lasting change",
