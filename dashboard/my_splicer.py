@@ -24,8 +24,8 @@ def my_splicer(data: CrewData) -> str | None:
 
     None where neither is known, or the splicer is on record no longer.
     """
-    kept = unquote(request.cookies.get(COOKIE, "")) if has_request_context() else ""
-    splicer = kept or last_splicer(data)
+    mine = unquote(request.cookies.get(COOKIE, "")) if has_request_context() else ""
+    splicer = mine or last_splicer(data)
     return splicer if splicer in data.splicers() else None
 
 

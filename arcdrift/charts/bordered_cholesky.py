@@ -155,20 +155,20 @@ class BorderedCholesky:
         """
         n, at_once = self._narrow, SERIES_AT_ONCE * length
         # what the effects that few units share say of those that many share
-        told = solve_triangular(
+        shared = solve_triangular(
             self._corner[:n, :n], self._corner[n:, :n].T, lower=True, trans="T", check_finite=False
         )
         parts = []
         for first in range(0, columns.shape[0], at_once):
             some = slice(first, first + at_once)
-            parts.append(self._squares(columns[some], last[some], told, length))
+            parts.append(self._squares(columns[some], last[some], shared, length))
         return np.concatenate(parts) if parts else np.zeros((0, length))
 
-    def _squares(self, columns: csr_array, last: Floats, told: Floats, length: int) -> Floats:
+    def _squares(self, columns: csr_array, last: Floats, shared: Floats, length: int) -> Floats:
         series, wide = columns.shape[0] // length, self._own + self._narrow
         own = csr_array(columns[:, : self._own] @ self._inverse.T)
         few = csr_array(columns[:, self._own : wide] - own @ self._few)
-        many = np.hstack([columns[:, wide:].toarray(), last]) - own @ self._many - few @ told
+        many = np.hstack([columns[:, wide:].toarray(), last]) - own @ self._many - few @ shared
         start, _, sums = _later_sums_of_series(own, series, length)
         squares = np.vstack([np.zeros((1, length)), np.cumsum(sums**2, axis=0)])
         total = np.diff(squares[start], axis=0)

@@ -133,8 +133,9 @@ def unexplained_setting(
         shapes.append({**_rect(change.since, last, 0, 1, SINCE), "yref": "paper"})
         words = f"since {day_text(change.since)}"
         labels.append({**_label(change.since, 0.02, words, "left", "bottom"), "yref": "paper"})
-    figure.update_layout(shapes=shapes, annotations=[{**one, "font": {"size": 12, "color": c.ink}}
-                                                     for one in labels])  # fmt: skip
+    figure.update_layout(shapes=shapes, annotations=[
+        {**label, "font": {"size": 12, "color": c.ink}} for label in labels
+    ])  # fmt: skip
     marks = mark_events(figure, events, first=first, last=last, scheme=scheme)
     figure.add_hline(y=0, line={"color": c.muted, "width": 1.2})
     line = broken(table[["at", "unexplained", "arc_setting", "level"]], "level")

@@ -146,12 +146,12 @@ def _folded(dots: list[ChangeDot]) -> tuple[list[ChangeDot], list[ChangeDot]]:
     if len(each) <= MOST_ROWS + 2:
         return [*crew, *each], []
     half = MOST_ROWS // 2
-    kept = {
+    shown = {
         *range(half), *range(len(each) - half, len(each)),
         *(number for number, dot in enumerate(each) if dot.tone != "even"),
     }  # fmt: skip
-    rows = [dot for number, dot in enumerate(each) if number in kept]
-    return [*crew, *rows], [dot for number, dot in enumerate(each) if number not in kept]
+    rows = [dot for number, dot in enumerate(each) if number in shown]
+    return [*crew, *rows], [dot for number, dot in enumerate(each) if number not in shown]
 
 
 def _hover(row: Mapping[str, Any]) -> str:

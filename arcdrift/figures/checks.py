@@ -209,14 +209,13 @@ def compliance_dots(table: pd.DataFrame, by: By, *, scheme: Scheme = "light") ->
     )  # fmt: skip
     figure.update_layout(margin={"r": 70}, annotations=counts)
     below = sorted(map(str, rows.loc[rows["high"] < FEW_MISSES, by]))
-    told = (
+    compared = (
         f"In time on fewer than 19 days in 20 by more than chance explains: {', '.join(below)}."
         if below
         else "No one is in time on fewer than 19 days in 20 by more than chance explains."
     )
-    summary = (
-        f"{count_text(len(rows), by)}, by name; the numbers are days in time of days worked. {told}"
-    )
+    numbers = "the numbers are days in time of days worked"
+    summary = f"{count_text(len(rows), by)}, by name; {numbers}. {compared}"
     return Picture(figure, summary, table)
 
 

@@ -30,7 +30,7 @@ def label(name: object, longest: int = LONGEST_LABEL) -> str:
     text = " ".join(str(name).split())
     kinds = {bidirectional(character) for character in text}
     # characters that only turn the text are left out, letters stay
-    text = "".join(one for one in text if bidirectional(one) not in TURNING[2:])
+    text = "".join(letter for letter in text if bidirectional(letter) not in TURNING[2:])
     if len(text) > longest:
         text = text[: longest - 1] + "…"
     harmless = escape(text, quote=False)

@@ -348,8 +348,8 @@ class CrewData(StoredResults):
         try:
             yield
         except UsageError as problem:
-            told = self.people.written({"": str(problem)}, self.names_of_people())
-            raise UsageError(told[""]) from None
+            written = self.people.written({"": str(problem)}, self.names_of_people())
+            raise UsageError(written[""]) from None
 
     def signature_splices(self, shown_name: str, kind: str) -> SignatureSplices | None:
         """Return the splices behind a person's signature; None where there is no such signature."""

@@ -135,7 +135,7 @@ def processors() -> float:
     """Seconds of the processors so far: of this process and of those that it started."""
     used = [resource.getrusage(who) for who in WHOSE]
     living = [child.cpu_times() for child in Process().children(recursive=True)]
-    return sum(one.ru_utime + one.ru_stime for one in used) + sum(
+    return sum(usage.ru_utime + usage.ru_stime for usage in used) + sum(
         times.user + times.system for times in living
     )
 

@@ -91,8 +91,8 @@ def test_no_page_has_a_serious_violation(
             found = serious(page)
             if found:
                 violations[path] = found
-    told = [f"{path}: {each}" for path, found in violations.items() for each in found]
-    assert not told, "\n".join(told)
+    sentences = [f"{path}: {each}" for path, found in violations.items() for each in found]
+    assert not sentences, "\n".join(sentences)
 
 
 @pytest.mark.parametrize("size", list(SIZES))

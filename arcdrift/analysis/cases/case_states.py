@@ -256,8 +256,12 @@ def _history(
 
 def _spoken_before(ended: Mapping[str, Any], statements: Sequence[CaseStatement]) -> bool:
     """Whether a case was a person's by the time it would have closed itself."""
-    said = [one.action for one in statements if one.recorded_at <= _instant(ended["at"])]
-    return bool(said) and (ended["how"] == "passed" or said[-1] == "close")
+    actions = [
+        statement.action
+        for statement in statements
+        if statement.recorded_at <= _instant(ended["at"])
+    ]
+    return bool(actions) and (ended["how"] == "passed" or actions[-1] == "close")
 
 
 def _row(at: str, what: str, text: str, by: str | None = None) -> dict[str, Any]:

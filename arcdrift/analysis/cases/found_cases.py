@@ -279,7 +279,9 @@ def _closed_between(
     cure = _cure(key, until, [action for action in actions if action.at < again], records)
     if cure is not None:
         since = max(day(key, cure.at), day(key, until))
-        later = [one for one in records.workdays_since(key, since) if one < day(key, again)]
+        later = [
+            workday for workday in records.workdays_since(key, since) if workday < day(key, again)
+        ]
         if len(later) >= SETTLED_DAYS:
             at = _noon(later[SETTLED_DAYS - 1])
             return {"how": "cured", "at": _stamp(at), "why": _done_text(cure, key, records)}

@@ -71,8 +71,8 @@ def week_story(changes: Sequence[Change], cases: Sequence[Case], week: WeekSpan)
     cases : sequence of mapping
         Views of cases (`arcdrift.analysis.cases.case_states.case_view`).
     """
-    told = [case for case in cases if case["told"]]
-    new = [case for case in told if week.holds(case["seen"])]
+    listed = [case for case in cases if case["told"]]
+    new = [case for case in listed if week.holds(case["seen"])]
     of_loss = {
         case["subject"]["id"].partition(" / ")[0]
         for case in new
@@ -88,11 +88,11 @@ def week_story(changes: Sequence[Change], cases: Sequence[Case], week: WeekSpan)
     down = [row for row in changes if row["splicer"] and row["stands_out"] and row["change"] < 0]
     ended = [
         case
-        for case in told
+        for case in listed
         if case["closed"] and case["closed"]["how"] in GOOD_ENDS
         and week.holds(case["closed"]["at"])
     ]  # fmt: skip
-    return WeekStory(_worse(up, new), _better(down, ended), _done(told, week))
+    return WeekStory(_worse(up, new), _better(down, ended), _done(listed, week))
 
 
 def _worse(rows: Sequence[Change], new: Sequence[Case]) -> list[Word]:

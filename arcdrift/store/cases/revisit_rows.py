@@ -34,11 +34,11 @@ def read_revisit(engine: Engine) -> list[dict[str, Any]]:
 def _read(connection: Connection) -> list[dict[str, Any]]:
     table, ticks = schema.RESULTS["result_splices_to_revisit"], schema.revisited_splices
     rows = connection.execute(select(table)).mappings().all()
-    said = connection.execute(
+    ticked_off = connection.execute(
         select(ticks).where(ticks.columns.undone_at.is_(None)).order_by(ticks.columns.id)
     ).all()
-    by_id = {row.splice_id: row for row in said}
-    by_log = {tuple(getattr(row, name) for name in KNOWN_BY): row for row in said}
+    by_id = {row.splice_id: row for row in ticked_off}
+    by_log = {tuple(getattr(row, name) for name in KNOWN_BY): row for row in ticked_off}
     found = []
     for row in rows:
         tick = by_log.get(tuple(row[name] for name in KNOWN_BY))

@@ -186,10 +186,10 @@ def consequences(view: View, requested: RequestedBudget) -> list[str]:
             "program are needed.",
         ]
     delays = {row["rise_pct"]: row["half_within_days"] for row in rows.to_dict("records")}
-    told = ", ".join(f"{rise:g} % in {days_text(days)}" for rise, days in delays.items())
+    caught = ", ".join(f"{rise:g} % in {days_text(days)}" for rise, days in delays.items())
     return [
         *sentences,
-        f"Half of all lasting rises of one splicer's loss are caught: {told} of its work.",
+        f"Half of all lasting rises of one splicer's loss are caught: {caught} of its work.",
     ]
 
 

@@ -63,7 +63,7 @@ def chosen_case(view: View) -> Case | None:
 def chosen_finding(view: View) -> dict[str, Any] | None:
     """Return the finding of the address: the one asked for on a case's page, or its own page's."""
     wanted = {view.query.get("finding"), view.query.get(CASE_KEY)} - {None, ""}
-    return next((one for one in view.data.findings() if one["id"] in wanted), None)
+    return next((finding for finding in view.data.findings() if finding["id"] in wanted), None)
 
 
 def render(view: View) -> html.Div:
@@ -166,7 +166,7 @@ def _evidence(view: View, case: Case) -> html.Section:
         html.P(["Likely cause: ", html.Strong(str(case["cause_text"]))]),
         html.P(rate_text(case["rate"])) if case["rate"] else None,
         html.Ul(
-            [_finding(view, case, one, opened=one["id"] == asked) for one in items],
+            [_finding(view, case, finding, opened=finding["id"] == asked) for finding in items],
             className="finding-list",
         )
         if items
@@ -174,7 +174,9 @@ def _evidence(view: View, case: Case) -> html.Section:
         html.Details(
             [
                 html.Summary(f"{len(older)} more"),
-                html.Ul([_finding(view, case, one) for one in older], className="finding-list"),
+                html.Ul(
+                    [_finding(view, case, finding) for finding in older], className="finding-list"
+                ),
             ]
         )
         if older

@@ -155,10 +155,10 @@ def _filters(view: View) -> html.Details:
     chosen = view.query.get("period", DEFAULT_PERIOD)
     names = view.data.splicers()
     splicer = view.query.get("splicer")
-    said = PERIODS.get(chosen, PERIODS[DEFAULT_PERIOD])
+    period_words = PERIODS.get(chosen, PERIODS[DEFAULT_PERIOD])
     return html.Details(
         [
-            html.Summary(f"{said}, {splicer or 'all'}", className="button"),
+            html.Summary(f"{period_words}, {splicer or 'all'}", className="button"),
             html.Div(
                 [
                     period(view, DEFAULT_PERIOD),

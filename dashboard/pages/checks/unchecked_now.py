@@ -57,14 +57,14 @@ def unchecked_now(view: View) -> list[Unchecked]:
                 str(row.get("status", "due")),
             )
         )
-    return sorted(found, key=lambda one: (-one.splices, one.splicer))
+    return sorted(found, key=lambda unchecked: (-unchecked.splices, unchecked.splicer))
 
 
 def unchecked_sentence(found: Sequence[Unchecked], at_work: int) -> str:
     """Say how many splicers work unchecked now."""
     if found:
         count = len(found)
-        splices = count_text(sum(one.splices for one in found), "splice")
+        splices = count_text(sum(unchecked.splices for unchecked in found), "splice")
         return f"{count_text(count, 'splicer')} on an unchecked arc now: {splices} so far."
     if not at_work:
         return "No splice yet today. Every splicer is due a check before its first one."
@@ -82,20 +82,24 @@ def unchecked_card(view: View, found: Sequence[Unchecked], at_work: int) -> html
             )
         )
     return card(
-        html.Ul([_row(view, one) for one in found], className="unchecked-list"),
+        html.Ul([_row(view, unchecked) for unchecked in found], className="unchecked-list"),
         title="Unchecked now: stop and check",
     )
 
 
-def _row(view: View, one: Unchecked) -> html.Li:
-    zone = view.data.zone_of_splicer(one.splicer)
-    since = one.since.tz_convert(zone)
-    who: Any = f"by {one.technician}" if one.technician else None
-    failed = one.status == "failed-only"
+def _row(view: View, unchecked: Unchecked) -> html.Li:
+    zone = view.data.zone_of_splicer(unchecked.splicer)
+    since = unchecked.since.tz_convert(zone)
+    who: Any = f"by {unchecked.technician}" if unchecked.technician else None
+    failed = unchecked.status == "failed-only"
     return html.Li(
         [
-            dcc.Link(one.splicer, href=href("/splicer", splicer=one.splicer), className="name"),
-            html.Strong(count_text(one.splices, "splice"), className="unchecked-count"),
+            dcc.Link(
+                unchecked.splicer,
+                href=href("/splicer", splicer=unchecked.splicer),
+                className="name",
+            ),
+            html.Strong(count_text(unchecked.splices, "splice"), className="unchecked-count"),
             html.Span([f"since {since:%H:%M}", f" {who}" if who else ""]),
             status_tag("failed-only") if failed else None,
         ],

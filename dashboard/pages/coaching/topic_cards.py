@@ -51,7 +51,10 @@ def person_card(view: View, person: PersonTopics, hands: pd.DataFrame, days: pd.
             _strip(view, first, hands),
             html.P([html.Strong("Practice. "), first.practice], className="practice"),
             html.Ul(
-                [html.Li([html.Strong(f"{TOPICS[one.kind]}. "), one.headline]) for one in more],
+                [
+                    html.Li([html.Strong(f"{TOPICS[topic.kind]}. "), topic.headline])
+                    for topic in more
+                ],
                 className="more-topics",
             )
             if more

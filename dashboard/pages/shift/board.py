@@ -5,6 +5,7 @@ from typing import Any
 
 from dash import dcc, html
 
+from arcdrift.wording import count_text
 from dashboard.components import LONG_NAME, View, notice, verdict_line, verdict_mark
 from dashboard.pages.shift.splicer_states import SplicerNow
 from dashboard.pages.splicer.advice_words import one_reason
@@ -23,8 +24,7 @@ def headline(states: Sequence[SplicerNow]) -> str:
         waiting = any(state.is_pending for state in states)
         return "Nobody has to stop so far" if waiting else "No splicer has to stop"
     if len(stopped) > 2 or max(map(len, stopped)) >= LONG_NAME:
-        one = len(stopped) == 1
-        return f"{len(stopped)} splicer{'' if one else 's'} must stop and check"
+        return f"{count_text(len(stopped), 'splicer')} must stop and check"
     return f"{' and '.join(stopped)} must stop and check"
 
 
