@@ -7,6 +7,7 @@ one cause. Falls are not compared: each is told of its own subject.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -158,8 +159,11 @@ class _Attribution:
         best: list[NamedShift] = []
         for until in sorted(looks, reverse=True):
             current = [shift for shift in known if shift.first <= until]
-            comparison = self._comparison(episode.measure, until, current)
-            named = self._kept.get(["named", *comparison.depends_on], comparison.named)
+            comparison = self._comparison(episode.measure, until)
+            named = self._kept.get(
+                ["named", *comparison.depends_on(current)],
+                partial(comparison.named, current),
+            )
             if _top(named) > _top(best):
                 best = named
         for named_shift in best:
@@ -169,13 +173,11 @@ class _Attribution:
             self._groups.append(_Group(shift, named_shift))
         return bool(best)
 
-    def _comparison(
-        self, measure: str, until: np.datetime64, known: Sequence[SubjectShift]
-    ) -> SubjectComparison:
-        """The comparison of an episode's measure up to a day beside known rises."""
+    def _comparison(self, measure: str, until: np.datetime64) -> SubjectComparison:
+        """The comparison of an episode's measure up to a day."""
         if until not in self._comparisons:
             self._comparisons[until] = SubjectComparison(self._cells, measure, until)
-        return self._comparisons[until].beside(known)
+        return self._comparisons[until]
 
     def _explaining_group(
         self, episode: Episode, unexplained: float = UNEXPLAINED_SHARE
@@ -243,13 +245,13 @@ class _Attribution:
             for group in self._groups
             if group.named is not None and group.shift.first <= last
         ]
-        comparison = self._comparison(episode.measure, last, known)
+        comparison = self._comparison(episode.measure, last)
         model = comparison.model
         subject = self._cells.cells.subject(episode.subject_type, episode.subject_id, model.rows)
         cells = subject & _between(model, max(first, last - ONSET_SPAN), last)
         machine = self._kept.get(
-            ["machine", *comparison.depends_on, np.packbits(cells), episode.subject],
-            lambda: comparison.best_machine(cells, episode.subject),
+            ["machine", *comparison.depends_on(known), np.packbits(cells), episode.subject],
+            lambda: comparison.best_machine(cells, episode.subject, known),
         )
         if machine is None:
             return own

@@ -9,7 +9,6 @@ because of the ones named after them are dropped.
 """
 
 from collections.abc import Collection, Sequence
-from copy import copy
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
@@ -114,23 +113,14 @@ class SubjectComparison:
         day = self.model.day
         self.onsets: Datetimes = np.unique(day[day > first])
         self._day = np.searchsorted(self.onsets, day) - np.where(day <= first, 1, 0)
-        self._earlier: tuple[SubjectShift, ...] = ()
 
-    def beside(self, known: Sequence[SubjectShift]) -> "SubjectComparison":
-        """The same comparison beside rises named earlier, which become part of the covariance."""
-        comparison = copy(self)
-        comparison._earlier = tuple(replace(shift, last=self.until) for shift in known)
-        comparison.__dict__.pop("_known", None)
-        return comparison
+    def depends_on(self, known: Sequence[SubjectShift]) -> tuple[object, ...]:
+        """What the answers beside some known rises depend on; when these ended does not matter."""
+        return self.model.content, self.until, [replace(s, last=self.until) for s in known]
 
-    @property
-    def depends_on(self) -> tuple[object, ...]:
-        """What the answers depend on."""
-        return self.model.content, self.until, self._earlier
-
-    @cached_property
-    def _known(self) -> list[SubjectShift]:
-        return [with_end(self.model, shift, self.until) for shift in self._earlier]
+    def _ended(self, known: Sequence[SubjectShift]) -> list[SubjectShift]:
+        """Known rises with the ends that fit the cells best, up to the last day looked at."""
+        return [with_end(self.model, replace(s, last=self.until), self.until) for s in known]
 
     @cached_property
     def _subjects(self) -> list[tuple[str, list[str], Ints]]:
@@ -204,13 +194,20 @@ class SubjectComparison:
             )
         ]
 
-    def named(self) -> list[NamedShift]:
-        """Subjects named, in the order of naming."""
+    def named(self, known: Sequence[SubjectShift]) -> list[NamedShift]:
+        """Subjects named, in the order of naming.
+
+        Parameters
+        ----------
+        known : sequence of SubjectShift
+            Rises named earlier, which become part of the covariance.
+        """
         if not len(self.onsets):
             return []
+        known = self._ended(known)
         found: list[NamedShift] = []
         while len(found) < MOST:
-            best = self._best([named.shift for named in found])
+            best = self._best([*known, *(named.shift for named in found)])
             if best is None or best.log_odds < LIMIT:
                 break
             found.append(best)
@@ -220,12 +217,14 @@ class SubjectComparison:
         settled: list[NamedShift] = []
         for place in range(len(found)):
             others = [*settled, *found[place + 1 :]]
-            best = self._best([named.shift for named in others])
+            best = self._best([*known, *(named.shift for named in others)])
             if best is not None and best.log_odds >= LIMIT:
                 settled.append(best)
         return settled
 
-    def best_machine(self, cells: Bools, own: tuple[str, str]) -> tuple[str, str] | None:
+    def best_machine(
+        self, cells: Bools, own: tuple[str, str], known: Sequence[SubjectShift]
+    ) -> tuple[str, str] | None:
         """The likeliest stream or splicer among those with some cells, whatever its odds.
 
         Parameters
@@ -233,6 +232,8 @@ class SubjectComparison:
         own : (subject type, id)
             A stream or splicer stays the answer unless another is far likelier. A stream whose
             splicer has no other has no such preference.
+        known : sequence of SubjectShift
+            As in `named`.
         """
         if not len(self.onsets) or not cells.any():
             return None
@@ -244,7 +245,7 @@ class SubjectComparison:
             )
             preferred = own if (of_stream != of_splicer).any() else None
         best: tuple[float, tuple[str, str]] | None = None
-        effects = self.model.with_shifts(self._known)
+        effects = self.model.with_shifts(self._ended(known))
         for scores in self.scores(effects, kinds=("stream", "splicer"), cells=cells):
             for index in np.unique(scores.code[cells]):
                 subject = scores.subject_type, scores.names[index]
@@ -260,7 +261,7 @@ class SubjectComparison:
 
     def _best(self, others: Sequence[SubjectShift]) -> NamedShift | None:
         """The likeliest subject beside others, a person only with evidence from two splicers."""
-        effects = self.model.with_shifts([*self._known, *others])
+        effects = self.model.with_shifts(others)
         ranked = [
             (float(odds), scores, index)
             for scores in self.scores(effects, odds=LIMIT - CLOSE)
