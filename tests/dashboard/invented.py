@@ -10,6 +10,7 @@ import json
 import shutil
 import tempfile
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
@@ -563,6 +564,17 @@ def findings() -> list[Finding]:
         assessed_on=NOW,
     )
     return [raised, missed, gap]
+
+
+NAMING = replace(
+    findings()[0],
+    kind="loss-scattered",
+    summary="Kestrel, in the hands of Alder: the loss rose.",
+    next_step="Ask Birch what changed.",
+    likely_causes=(Cause("V-grooves", "in the hands of Cedar", 1.0),),
+    evidence={"also_seen": ["Birch: loss"], "rows": {"Alder": 3}},
+)
+"""A finding that names people wherever it can."""
 
 
 def finding_rows(found: Sequence[Finding]) -> pd.DataFrame:

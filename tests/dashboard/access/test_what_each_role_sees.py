@@ -14,7 +14,6 @@ import pandas as pd
 import pytest
 from dash import Dash
 
-from arcdrift.finding import Cause
 from arcdrift.people import Viewer
 from arcdrift.store import schema
 from arcdrift.store.annotations.baseline_marks import add_mark
@@ -31,19 +30,10 @@ from dashboard.reading.stored_results import AllResults
 from tests.dashboard.access.conftest import add_users
 from tests.dashboard.access.signing_in import ADDRESS, USERS, Browser
 from tests.dashboard.access.walking import CALLS, QUERIES, callbacks, note_a_session, walk
-from tests.dashboard.invented import findings
+from tests.dashboard.invented import NAMING, findings
 from tests.dashboard.invented_prep import PEOPLE
 from tests.dashboard.test_plain_words import crew_with
 
-NAMING = replace(
-    findings()[0],
-    kind="loss-scattered",
-    summary="Kestrel, in the hands of Alder: the loss rose.",
-    next_step="Ask Birch what changed.",
-    likely_causes=(Cause("V-grooves", "in the hands of Cedar", 1.0),),
-    evidence={"also_seen": ["Birch: loss"], "rows": {"Alder": 3}},
-)
-"""A finding that names people wherever it can."""
 ABOUT = replace(
     findings()[0], kind="cleave-raised", subject_type="technician", subject_id="Birch",
     summary="Birch: angles are high.",

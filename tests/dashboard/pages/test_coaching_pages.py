@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from plotly.utils import PlotlyJSONEncoder
 
-from arcdrift.finding import Cause, Finding
+from arcdrift.finding import Finding
 from arcdrift.people import HIDDEN, PURPOSE, People
 from arcdrift.settings import load_crew
 from arcdrift.store.annotations.coaching import add_note
@@ -24,7 +24,7 @@ from dashboard.pages import TABLES
 from dashboard.pages.loss.stream import grid_rows
 from dashboard.reading.data import CrewData
 from dashboard.url_query import search
-from tests.dashboard.invented import findings, results
+from tests.dashboard.invented import NAMING, findings, results
 from tests.dashboard.invented_prep import PEOPLE
 from tests.dashboard.rendering import parts, shown, text, whole
 from tests.dashboard.test_plain_words import crew_with as crew_with_findings
@@ -150,15 +150,6 @@ PAGES = [
     ("/loss", "?subject=technician:Birch"),
     (f"/cases/{findings()[0].id}", ""),
 ]
-NAMING = replace(
-    findings()[0],
-    kind="loss-scattered",
-    summary="Kestrel, in the hands of Alder: the loss rose.",
-    next_step="Ask Birch what changed.",
-    likely_causes=(Cause("V-grooves", "in the hands of Cedar", 1.0),),
-    evidence={"also_seen": ["Birch: loss"], "rows": {"Alder": 3}},
-)
-"""A finding that names people wherever it can."""
 
 
 def assert_nobody_named(data: CrewData, technician: str) -> None:
