@@ -20,6 +20,7 @@ from pathlib import Path
 from statistics import median
 from typing import NamedTuple
 
+from arcdrift.cli.executors.worker_processes import LastingWorkers
 from arcdrift.settings import load_crew
 from arcdrift.store.database.connect import open_store
 from arcdrift.store.records.record_overview import read_splicers
@@ -42,7 +43,9 @@ def make_store(folder: Path) -> None:
     folder.mkdir(exist_ok=True)
     if not any(folder.iterdir()):
         fill(folder, SPLICERS, DAYS, SPLICES_PER_DAY)
-        analyzed(open_store(folder), load_crew(folder))
+        engine = open_store(folder)
+        with LastingWorkers(engine) as workers:
+            analyzed(engine, load_crew(folder), workers)
 
 
 def commands(folder: Path) -> dict[str, list[str]]:
