@@ -1,0 +1,1 @@
+"""Figures of this package as SVG, for paper: no browser, no script."""
