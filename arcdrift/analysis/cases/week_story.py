@@ -41,11 +41,15 @@ class WeekStory:
 
 @dataclass(frozen=True)
 class WeekSpan:
-    """A week of the crew's zone: its Monday, and the instants at which it begins and ends (UTC)."""
+    """A week of the crew's zone: its Monday, and the instants at which it begins and ends (UTC).
+
+    A report tells of another number of ``days`` from its first day in the same way.
+    """
 
     monday: date
     begins: datetime
     ends: datetime
+    days: int = 7
 
     def holds(self, instant: str) -> bool:
         """Whether an instant of a case's document lies in the week."""
@@ -53,7 +57,7 @@ class WeekSpan:
 
     def holds_day(self, day: str) -> bool:
         """Whether a local day lies in the week."""
-        return 0 <= (date.fromisoformat(day) - self.monday).days < 7
+        return 0 <= (date.fromisoformat(day) - self.monday).days < self.days
 
 
 def plain(words: Iterable[Word]) -> str:

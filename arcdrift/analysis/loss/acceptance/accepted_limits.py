@@ -4,6 +4,8 @@ The limits are set by the crew (crew.toml, ``[acceptance]``), not learned; a str
 control and still over them. These findings do not count toward the false-alarm budget.
 """
 
+from typing import Literal
+
 import numpy as np
 import pandas as pd
 import pyarrow as pa
@@ -30,6 +32,7 @@ OVER_COLUMNS = [
     "id", "splicer", "program", "day", "spliced_at", "site", "loss_db", "limit_db", "location",
     "outcome",
 ]  # fmt: skip
+AcceptedLoss = Literal["average_db", "single_db"]
 PLACE_COLUMNS = ["id", "splicer", "location", "spliced_at"]
 
 
@@ -56,7 +59,7 @@ def accepted_days(
     table = days.reindex(columns=DAY_COLUMNS)
     if work.empty:
         return table
-    limit = _limits(work, crew, "average_db")
+    limit = splice_limits(work, crew, "average_db")
     if np.ptp(limit) == 0:
         return table.assign(allowed_db=limit[0])
     # each day is in one segment, so these cells are in the order of the stream days
@@ -85,7 +88,7 @@ def splices_over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.Dat
         ``id``, ``splicer``, ``program``, ``day``, ``spliced_at``, ``site``, ``loss_db``,
         ``limit_db``, ``location``, ``outcome``.
     """
-    limit = _limits(work, crew, "single_db")
+    limit = splice_limits(work, crew, "single_db")
     over = np.flatnonzero(work["loss_db"].to_numpy(dtype=np.float64) > limit + 1e-9)
     rows = category_to_text(work[COPIED].iloc[over])
     if rows.empty:
@@ -150,7 +153,7 @@ def without_redone(revisit: pd.DataFrame) -> pd.DataFrame:
     return open_rows.drop(columns=["made_again", "made_again_at"]).reset_index(drop=True)
 
 
-def _limits(work: pd.DataFrame, crew: Crew, which: str) -> Floats:
+def splice_limits(work: pd.DataFrame, crew: Crew, which: AcceptedLoss) -> Floats:
     """Limit of each splice in dB, from the most specific rule that applies."""
     limits = np.full(len(work), float(getattr(crew.acceptance, which)))
     for rule in sorted(crew.acceptance.overrides, key=_specificity):
