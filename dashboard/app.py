@@ -17,6 +17,7 @@ from dashboard.access.served_address import ServedAddress
 from dashboard.access.sessions import Sessions
 from dashboard.reading.data import CrewData
 from dashboard.reading.viewers import data_for_request
+from dashboard.reports import report_routes
 from dashboard.server_rendered_advice import advice_html
 from dashboard.serving import health, request_log
 from dashboard.serving.graceful_server import GracefulServer
@@ -105,6 +106,7 @@ def create_app(
     server.register_error_handler(Exception, error_page.on_request_error)
     health.register(server, everything)
     downloads.register(server, data)
+    report_routes.register(server, data, address)
     callbacks.register(app, data)
     if sessions is not None:
         sign_in.register(server, everything.crew.name, everything.engine, sessions)

@@ -1,6 +1,6 @@
 """Components that pages share: tags, cards, charts, tables, filters."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -230,6 +230,38 @@ def csv_button(page: str, table: str, query: Query, table_name: str) -> html.A:
         href=csv_link(page, table, query),
         className="csv",
         **{"aria-label": f"Download {table_name} as CSV"},
+    )
+
+
+def report_button(text: str, kind: str, query: Mapping[str, object]) -> html.A:
+    """Return the button that downloads a report as one HTML file, to print or to send.
+
+    Parameters
+    ----------
+    kind : str
+        Its key in `dashboard.reports.report_kinds.REPORT_KINDS`.
+    query : mapping
+        What it is about: a week, a splicer, a person.
+    """
+    return html.A(
+        text,
+        href=f"/report/{kind}.html{search(query)}",
+        className="button report-button",
+        title="One file to print or to send; opens without a network",
+        download="",
+    )
+
+
+def paper_card(*buttons: html.A) -> html.Section:
+    """Return the card of the reports that a page offers."""
+    return card(
+        html.P(
+            "One file each, to print or to send; it opens without a network.",
+            className="muted hint",
+        ),
+        html.Div(list(buttons), className="row"),
+        title="On paper",
+        name="screen-only on-paper",
     )
 
 

@@ -122,6 +122,11 @@ COMMANDS = {
         "Print what is new, or send it: cases, checks that were missed, splices to revisit.",
         "digest",
     ),
+    "report": ListedCommand(
+        ANSWERS,
+        "Write a report as one file to print or to send: a week, a month, a splicer's card, ...",
+        "report",
+    ),
     "checks": ListedCommand(
         ANSWERS,
         "Show which daily arc checks were done in time: by splicer, and day by day.",

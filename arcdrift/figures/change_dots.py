@@ -75,6 +75,11 @@ class ChangeDots:
     not_compared: list[str]
 
     @property
+    def zero(self) -> float:
+        """Position of no change."""
+        return next(position for position, text in self.ticks if text == change_text(0.0))
+
+    @property
     def title(self) -> str:
         """What is seen, in a few words."""
         each = [row for row in [*self.rows, *self.folded] if row.splicer]

@@ -27,6 +27,7 @@ COMMANDS = (
     "cases",
     "case",
     "digest",
+    "report",
     "checks",
     "clock",
     "advise",

@@ -21,6 +21,7 @@ COMMANDS = (
     "prep",
     "cases",
     "digest",
+    "report week",
     "imports",
     "quarantine",
     "coach",

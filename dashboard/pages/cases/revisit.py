@@ -80,7 +80,10 @@ def revisit_card(view: View) -> html.Section:
         html.Ul(
             [
                 html.Li(
-                    [html.Strong(_place(row)), html.Span(_made(view, row), className="muted")],
+                    [
+                        html.Strong(place_text(row)),
+                        html.Span(made_text(view, row), className="muted"),
+                    ],
                     className="row mark-line",
                 )
                 for row in rows[:ON_THE_CASES_PAGE]
@@ -164,13 +167,13 @@ def _open(view: View, rows: Sequence[Row], *, chosen: bool) -> html.Div:
 
 
 def _row(view: View, row: Row) -> html.Li:
-    place = _place(row)
+    place = place_text(row)
     return html.Li(
         [
             html.Div(
                 [
                     html.Strong(place),
-                    html.Div(_made(view, row), className="muted"),
+                    html.Div(made_text(view, row), className="muted"),
                     None
                     if row["can_tell"]
                     else html.Div("The log cannot tell whether it was made again.",
@@ -223,7 +226,7 @@ def _done_row(view: View, row: Row, again: Mapping[int, float]) -> html.Li:
                 "Put back",
                 id=ids.revisit_undo(row["splice_id"], "list"),
                 className="button big",
-                **{"aria-label": f"Put back {_place(row)}"},
+                **{"aria-label": f"Put back {place_text(row)}"},
             )
     else:
         text = "made again"
@@ -235,8 +238,8 @@ def _done_row(view: View, row: Row, again: Mapping[int, float]) -> html.Li:
         [
             html.Div(
                 [
-                    html.Strong(_place(row)),
-                    html.Div(f"{_made(view, row)}; {text}", className="muted"),
+                    html.Strong(place_text(row)),
+                    html.Div(f"{made_text(view, row)}; {text}", className="muted"),
                 ]
             ),
             undo,
@@ -245,16 +248,18 @@ def _done_row(view: View, row: Row, again: Mapping[int, float]) -> html.Li:
     )
 
 
-def _place(row: Row) -> str:
+def place_text(row: Row) -> str:
+    """Say where a splice is."""
     return str(row["location"] or "place not logged")
 
 
 def _closure(row: Row) -> str:
     """Return the closure of a splice: its place as far as the first slash."""
-    return _place(row).split("/")[0].strip()
+    return place_text(row).split("/")[0].strip()
 
 
-def _made(view: View, row: Row) -> str:
+def made_text(view: View, row: Row) -> str:
+    """Say what a splice lost, what is accepted, and when it was made on which splicer."""
     at = row["spliced_at"].astimezone(view.data.zone_of_splicer(row["splicer"]))
     return (
         f"{row['loss_db']:.2f} dB, {row['limit_db']:.2f} accepted; {row['splicer']}, "
@@ -286,12 +291,12 @@ def tick(data: CrewData, splice_id: int, fields: Mapping[str, Any]) -> str:
             if row["state"] != "ticked-off":
                 raise
         else:
-            return f"{_place(row)} is ticked off by {by}."
+            return f"{place_text(row)} is ticked off by {by}."
     if row["ticked_off_by"] == by:
-        return f"{_place(row)} is ticked off by {by}."
+        return f"{place_text(row)} is ticked off by {by}."
     at = row["ticked_off_at"].astimezone(data.zone_of_splicer(row["splicer"]))
     raise UsageError(
-        f"{row['ticked_off_by']} ticked {_place(row)} off on {day_text(at)}, {at:%H:%M}; it is "
+        f"{row['ticked_off_by']} ticked {place_text(row)} off on {day_text(at)}, {at:%H:%M}; it is "
         "among those dealt with."
     )
 
@@ -307,7 +312,7 @@ def untick(data: CrewData, splice_id: int, fields: Mapping[str, Any]) -> str:
     row = _listed(data, splice_id)
     if row["state"] == "ticked-off":
         data.undo_tick(splice_id, typed_name(fields.get("by")))
-    return f"{_place(row)} is on the list again."
+    return f"{place_text(row)} is on the list again."
 
 
 def _listed(data: CrewData, splice_id: int) -> Row:

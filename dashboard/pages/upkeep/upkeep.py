@@ -205,11 +205,22 @@ def _row(item: UpkeepItem) -> html.Li:
 
 def _when(item: UpkeepItem) -> Any:
     if item.state == "unknown":
-        return tag("?", "not known", "plain")
+        return tag("?", due_text(item), "plain")
     if item.state == "due":
-        return tag("!", "due now", "act")
+        return tag("!", due_text(item), "act")
     if item.due is None:
-        return html.Span("in years", className="muted")
+        return html.Span(due_text(item), className="muted")
+    return due_text(item)
+
+
+def due_text(item: UpkeepItem) -> str:
+    """Say when a piece of upkeep is due."""
+    if item.state == "unknown":
+        return "not known"
+    if item.state == "due":
+        return "due now"
+    if item.due is None:
+        return "in years"
     text = day_text(item.due)
     if item.due_latest is None or item.due_latest == item.due:
         return text

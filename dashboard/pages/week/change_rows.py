@@ -39,11 +39,10 @@ def _scale(dots: ChangeDots) -> html.Div:
 
 
 def _row(dot: ChangeDot, dots: ChangeDots) -> html.Li:
-    zero = next(position for position, text in dots.ticks if text == "0 %")
     width = max(dot.high - dot.low, 0.5)
     track = html.Div(
         [
-            html.B(style={"left": f"{zero}%"}),
+            html.B(style={"left": f"{dots.zero}%"}),
             html.Div(style={"left": f"{dot.low}%", "width": f"{width:.2f}%"}),
             html.I(style={"left": f"{dot.at}%"}),
         ],

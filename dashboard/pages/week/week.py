@@ -1,20 +1,27 @@
 """The Week page: what got worse, what got better, what was done, splicer by splicer; one sheet."""
 
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import pandas as pd
 from dash import dcc, html
 
 from arcdrift.analysis.cases.week_story import WeekSpan, Word, week_story
-from arcdrift.analysis.checks.compliance import compliance
-from arcdrift.case import STATES
 from arcdrift.figures.change_dots import change_dots
-from arcdrift.wording import count_text, interval_text, percent_text
-from dashboard.components import View, card, csv_button, heading, notice
+from arcdrift.wording import count_text
+from dashboard.components import (
+    View,
+    card,
+    csv_button,
+    heading,
+    notice,
+    paper_card,
+    report_button,
+)
 from dashboard.pages.cases.cases import case_list, pressing_first, told_cases
 from dashboard.pages.week.change_rows import change_rows
+from dashboard.pages.week.week_facts import checks_in_time, closed_text, open_counts
 from dashboard.pages.week.week_query import (
     WEEK,
     asked_week,
@@ -66,9 +73,22 @@ def render(view: View) -> html.Div:
             ),
             _changes_card(view, rows),
             _cases_card(view, week),
+            _paper(view, week),
         ],
         className="week-page",
     )  # fmt: skip
+
+
+def _paper(view: View, week: WeekSpan) -> html.Section:
+    """Return the reports of this week, of its month, and of that month for the client."""
+    sunday = week.monday + timedelta(days=6)
+    month = {"month": f"{min(sunday, view.data.today()):%Y-%m}"}
+    name = f"{min(sunday, view.data.today()):%B}"
+    buttons = [
+        report_button(_number(week.monday), "week", {"week": week_key(week.monday)}),
+        report_button(name, "month", month),
+    ]
+    return paper_card(*buttons)
 
 
 def _weeks_around(view: View, week: WeekSpan) -> html.Nav:
@@ -124,11 +144,6 @@ def _linked(word: Word) -> dcc.Link:
 def _facts(view: View, week: WeekSpan) -> html.Section:
     """Return the checks in time and the cases by state."""
     cases = told_cases(view)
-    states = [
-        (STATES[state], sum(case["state"] == state for case in cases))
-        for state in ("new", "taken-on", "waiting")
-    ]
-    closed = sum(bool(case["closed"]) and week.holds(case["closed"]["at"]) for case in cases)
     return html.Section(
         [
             html.Div(
@@ -141,11 +156,11 @@ def _facts(view: View, week: WeekSpan) -> html.Section:
                     dcc.Link(
                         [
                             html.Span([html.Strong(str(count)), f" {text}"])
-                            for text, count in states
+                            for text, count in open_counts(cases)
                         ],
                         href="/cases", className="state-counts",
                     ),
-                    html.Span(f"{closed} closed in this week", className="muted"),
+                    html.Span(closed_text(cases, week), className="muted"),
                 ],
                 className="week-fact",
             ),
@@ -155,26 +170,12 @@ def _facts(view: View, week: WeekSpan) -> html.Section:
 
 
 def _checks(view: View, week: WeekSpan) -> list[Any]:
-    days = view.data.result("result_check_days")
-    monday = week.monday
-    first, start, end = (iso(day) for day in (monday - 4 * WEEK, monday, monday + WEEK))
-    now = compliance(days[(days["day"] >= start) & (days["day"] < end)], "crew")
-    before = compliance(days[(days["day"] >= first) & (days["day"] < start)], "crew")
-    if not now:
-        return [html.Strong("no finished workday")]
-    row = now[0]
+    found = checks_in_time(view.data.result("result_check_days"), week)
+    if not found.counts:
+        return [html.Strong(found.share)]
     return [
-        dcc.Link(
-            html.Strong(
-                interval_text(100 * row["share"], 100 * row["low"], 100 * row["high"], "%")
-            ),
-            href="/checks",
-        ),
-        html.Span(
-            f"{row['checked']} of {count_text(row['days'], 'workday')}"
-            + (f"; {percent_text(before[0]['share'])} in the four weeks before" if before else ""),
-            className="muted",
-        ),
+        dcc.Link(html.Strong(found.share), href="/checks"),
+        html.Span(found.counts, className="muted"),
     ]
 
 

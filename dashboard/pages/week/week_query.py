@@ -43,13 +43,15 @@ def asked_week(view: View) -> WeekSpan:
     return WeekSpan(monday, begins.astimezone(UTC), ends.astimezone(UTC))
 
 
-def days_text(monday: date) -> str:
-    """Return the days of a week, such as ``9 to 15 Nov 2026``."""
-    sunday = monday + timedelta(days=6)
-    first = str(monday.day) if monday.month == sunday.month else f"{monday.day} {monday:%b}"
-    if monday.year != sunday.year:
-        first = day_text(monday)
-    return f"{first} to {day_text(sunday)}"
+def days_text(first: date, last: date | None = None) -> str:
+    """Return days from one to another, such as ``9 to 15 Nov 2026``; by default those of a week."""
+    last = first + timedelta(days=6) if last is None else last
+    if first == last:
+        return day_text(first)
+    begin = str(first.day) if first.month == last.month else f"{first.day} {first:%b}"
+    if first.year != last.year:
+        begin = day_text(first)
+    return f"{begin} to {day_text(last)}"
 
 
 def iso(day: date | datetime) -> str:

@@ -9,6 +9,7 @@ from urllib.parse import quote
 from dash import Dash
 
 from dashboard.pages import PAGES, TABLES
+from dashboard.reports.report_kinds import REPORT_KINDS
 from dashboard.url_query import search
 from tests.dashboard.access.signing_in import Browser
 from tests.dashboard.invented import findings
@@ -319,6 +320,10 @@ def walk(browser: Browser, queries: tuple[str, ...] = QUERIES) -> Iterator[tuple
     for page_name, table in TABLES:
         for query in queries:
             address = f"/csv/{page_name}/{table}.csv{quote(query, safe='?=&/:+')}"
+            yield address.partition("?")[0], query, _text(browser.get(address))
+    for kind in REPORT_KINDS:
+        for query in queries:
+            address = f"/report/{kind}.html{quote(query, safe='?=&/:+')}"
             yield address.partition("?")[0], query, _text(browser.get(address))
     for name, call in CALLS.items():
         yield f"callback {name}", "", _text(call(browser))
