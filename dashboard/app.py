@@ -49,7 +49,7 @@ def saved_scheme() -> Scheme:
 
 
 def create_app(
-    crew_folder: Path, address: ServedAddress | None = None, *, prefetch_advice: bool = False
+    crew_folder: Path, address: ServedAddress | None = None, everything: CrewData | None = None
 ) -> Dash:
     """Build the dashboard of one crew folder.
 
@@ -58,8 +58,8 @@ def create_app(
     address : ServedAddress, optional
         From where it is reached, which decides whether people sign in; by default from this
         computer only.
-    prefetch_advice : bool
-        Whether to start working out every splicer's advice before a page asks for it.
+    everything : CrewData, optional
+        What the folder holds, where whoever calls goes on using it.
 
     Raises
     ------
@@ -69,7 +69,7 @@ def create_app(
         When a sign-in is needed and there are no users.
     """
     address = address or ServedAddress()
-    everything = CrewData(crew_folder)
+    everything = everything or CrewData(crew_folder)
     app = Dash(
         __name__,
         title="arcdrift",
@@ -111,8 +111,6 @@ def create_app(
     if sessions is not None:
         sign_in.register(server, everything.crew.name, everything.engine, sessions)
     pocket_page.register(server, data, address)
-    if prefetch_advice:
-        everything.prefetch_advice()
     return app
 
 
@@ -149,7 +147,9 @@ def serve(crew_folder: Path, address: ServedAddress, *, listening: Callable[[], 
     UsageError
         When others than this computer could reach it and there are no users.
     """
-    app = create_app(crew_folder, address, prefetch_advice=True)
-    server = GracefulServer(app.server, address.host, address.port)
+    data = CrewData(crew_folder)
+    app = create_app(crew_folder, address, data)
+    server = GracefulServer(app.server, address.host, address.port, stopping=data.stop_prefetching)
+    data.prefetch_advice()
     listening()
     server.run()

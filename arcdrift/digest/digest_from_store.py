@@ -119,11 +119,9 @@ def crew_news(engine: Engine, crew: Crew, now: datetime, zone: str) -> CrewNews:
 def _verdicts(engine: Engine, crew: Crew, now: datetime) -> dict[str, str]:
     import pandas as pd
 
-    from arcdrift.analysis.advice.advice_from_store import advice_from_store
+    from arcdrift.analysis.advice.advice_from_store import advice_of_splicers
     from arcdrift.store.records.record_overview import read_splicers
 
     at = pd.Timestamp(now).as_unit("us")
-    return {
-        splicer: advice_from_store(engine, crew, splicer, at=at).verdict
-        for splicer in read_splicers(engine)
-    }
+    found = advice_of_splicers(engine, crew, read_splicers(engine), at=at)
+    return {splicer: advice.verdict for splicer, advice in found.items()}

@@ -1,25 +1,44 @@
 """Advice for every splicer, computed in the background so that pages need not wait for it."""
 
 import atexit
-from collections.abc import Callable, Iterable
-from queue import SimpleQueue
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import partial
 from threading import Event, Lock, Thread
 from time import monotonic
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from arcdrift.analysis.advice.advice import Advice
+from dashboard.reading.one_state import Made
 
 FRESH_SECONDS = 120.0
 """Advice older than this is computed again in the background."""
 STALE_SECONDS = 300.0
 """Advice older than this is not shown; a request waits for new advice."""
+AT_ONCE = 20
+"""Splicers whose advice the background works out at a time; a request waits for no more."""
+
+
+class AdviceSource(Protocol):
+    """What advice is worked out from: a crew's store."""
+
+    def in_one_state(self, make: Callable[[], Made]) -> Made:
+        """Make something of one state of the store."""
+        ...
+
+    def advice_version(self) -> str:
+        """Return a text that changes with whatever advice is worked out from."""
+        ...
+
+    def compute_advice(self, splicers: Sequence[str]) -> Mapping[str, Advice | None]:
+        """Work out the advice for some splicers; None for one that has no records."""
+        ...
 
 
 class _CachedAdvice(NamedTuple):
     version: str
     computed_at: float
     """Seconds of the monotonic clock when the computation began."""
-    advice: Advice
+    advice: Advice | None
 
 
 class AdviceCache:
@@ -27,87 +46,112 @@ class AdviceCache:
 
     Parameters
     ----------
-    compute : callable
-        Works out the advice for a splicer.
     clock_stands_still : bool
         Whether the crew's clock stands still with its newest record, so that advice does not age.
     """
 
-    def __init__(self, compute: Callable[[str], Advice], *, clock_stands_still: bool) -> None:
-        self._compute = compute
+    def __init__(self, source: AdviceSource, *, clock_stands_still: bool) -> None:
+        self._source = source
         self._clock_stands_still = clock_stands_still
         self._cached: dict[str, _CachedAdvice] = {}
-        self._queued: set[tuple[str, str]] = set()
+        self._computing = Lock()
         self._lock = Lock()
-        self._computing: dict[str, Lock] = {}
-        self._queue: SimpleQueue[tuple[str, str]] = SimpleQueue()
+        self._wanted: set[str] = set()
+        self._woken = Event()
         self._stopping = Event()
         self._worker: Thread | None = None
 
-    def get(self, splicer: str, version: str) -> Advice:
-        """Return the advice for a splicer under a store's version, at once where it is cached."""
-        cached = self._cached.get(splicer)
-        if cached is not None and cached.version == version:
-            age = 0.0 if self._clock_stands_still else monotonic() - cached.computed_at
-            if age > FRESH_SECONDS:
-                self._enqueue(splicer, version)
-            if age <= STALE_SECONDS:
-                return cached.advice
-        return self._refresh(splicer, version)
+    def get(self, splicers: Iterable[str]) -> dict[str, Advice | None]:
+        """Return the advice for some splicers, at once where it is cached.
 
-    def is_ready(self, splicer: str, version: str) -> bool:
+        It is None for a splicer that has no records.
+        """
+        names = list(splicers)
+        found = self._source.in_one_state(lambda: self._get(names, STALE_SECONDS))
+        aging = [name for name, each in found.items() if self._age(each) > FRESH_SECONDS]
+        if aging:
+            self._enqueue(aging)
+        return {name: each.advice for name, each in found.items()}
+
+    def is_ready(self, splicer: str) -> bool:
         """Whether `get` answers at once."""
-        cached = self._cached.get(splicer)
-        if cached is None or cached.version != version:
-            return False
-        return self._clock_stands_still or monotonic() - cached.computed_at <= STALE_SECONDS
+        version = self._source.advice_version()
+        return self._usable(splicer, version, STALE_SECONDS) is not None
 
-    def prefetch(self, splicers: Iterable[str], version: str) -> None:
-        """Compute in the background what is not cached under this version yet."""
-        for splicer in splicers:
-            cached = self._cached.get(splicer)
-            if cached is None or cached.version != version:
-                self._enqueue(splicer, version)
+    def prefetch(self, splicers: Iterable[str]) -> None:
+        """Compute in the background what is not cached of the present state of the store."""
+        version = self._source.advice_version()
+        missing = [name for name in splicers if not self._usable(name, version, FRESH_SECONDS)]
+        if missing:
+            self._enqueue(missing)
 
-    def _refresh(self, splicer: str, version: str) -> Advice:
+    def stop(self) -> None:
+        """Begin nothing more in the background."""
+        self._stopping.set()
+        self._woken.set()
+
+    def _get(self, names: Sequence[str], oldest_seconds: float) -> dict[str, _CachedAdvice]:
+        """Return advice that is no older than some seconds, within one state of the store."""
+        version = self._source.advice_version()
+        found = self._all_usable(names, version, oldest_seconds)
+        if len(found) == len(set(names)):
+            return found
+        with self._computing:
+            # some may have been worked out for somebody else meanwhile
+            found |= self._all_usable(names, version, FRESH_SECONDS)
+            missing = [name for name in names if name not in found]
+            if missing:
+                began = monotonic()
+                computed = self._source.compute_advice(missing)
+                new = {name: _CachedAdvice(version, began, each) for name, each in computed.items()}
+                self._cached |= new
+                found |= new
+        return found
+
+    def _usable(self, name: str, version: str, seconds: float) -> _CachedAdvice | None:
+        cached = self._cached.get(name)
+        is_usable = (
+            cached is not None and cached.version == version and self._age(cached) <= seconds
+        )
+        return cached if is_usable else None
+
+    def _all_usable(
+        self, names: Iterable[str], version: str, seconds: float
+    ) -> dict[str, _CachedAdvice]:
+        cached = {name: self._usable(name, version, seconds) for name in names}
+        return {name: each for name, each in cached.items() if each is not None}
+
+    def _age(self, cached: _CachedAdvice) -> float:
+        return 0.0 if self._clock_stands_still else monotonic() - cached.computed_at
+
+    def _enqueue(self, names: Iterable[str]) -> None:
         with self._lock:
-            computing = self._computing.setdefault(splicer, Lock())
-        with computing:
-            cached = self._cached.get(splicer)
-            computed_at = monotonic()
-            if cached is not None and cached.version == version:
-                if computed_at - cached.computed_at <= FRESH_SECONDS:
-                    return cached.advice  # worked out for somebody else meanwhile
-            advice = self._compute(splicer)
-            self._cached[splicer] = _CachedAdvice(version, computed_at, advice)
-            return advice
-
-    def _enqueue(self, splicer: str, version: str) -> None:
-        with self._lock:
-            if (splicer, version) in self._queued:
-                return
-            self._queued.add((splicer, version))
+            self._wanted.update(names)
             if self._worker is None:
-                # a daemon: what is still queued must not keep the server from ending
+                # a daemon: what is still to be done must not keep the server from ending
                 self._worker = Thread(target=self._work, name="advice", daemon=True)
                 self._worker.start()
-                atexit.register(self._stop, self._worker)
-        self._queue.put((splicer, version))
+                # the process cannot exit while the thread reads the store
+                atexit.register(self._end, self._worker)
+        self._woken.set()
 
-    def _stop(self, worker: Thread) -> None:
-        """End the thread; the process cannot exit while it waits for Arrow's own threads."""
-        self._stopping.set()
-        self._queue.put(("", ""))
+    def _end(self, worker: Thread) -> None:
+        self.stop()
         worker.join()
 
     def _work(self) -> None:
         while True:
-            splicer, version = self._queue.get()
+            self._woken.wait()
+            with self._lock:
+                names = sorted(self._wanted)[:AT_ONCE]
+                self._wanted.difference_update(names)
+                if not self._wanted and not self._stopping.is_set():
+                    self._woken.clear()
             if self._stopping.is_set():
                 return
+            renew = partial(self._get, names, FRESH_SECONDS)
             try:
-                self._refresh(splicer, version)
+                self._source.in_one_state(renew)
             except Exception:  # the next request computes it again and shows the error
-                self._cached.pop(splicer, None)
-            with self._lock:
-                self._queued.discard((splicer, version))
+                for name in names:
+                    self._cached.pop(name, None)

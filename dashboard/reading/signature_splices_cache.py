@@ -13,9 +13,7 @@ class SignatureSplicesCache:
     """Splices behind signatures, by technicians' names as stored."""
 
     def __init__(self, results: StoredResults, engine: Engine) -> None:
-        self._results, self._engine = results, engine
-        self.state, self.require_state = results.state, results.require_state
-        self.in_one_state = results.in_one_state
+        self._results, self.engine = results, engine
 
     @cached_by_version(64)
     def get(self, name: str, kind: str) -> SignatureSplices | None:
@@ -46,7 +44,7 @@ class SignatureSplicesCache:
         signatures = self._signatures(name)
         shared_work = self._results.result("result_shared_work", technician=name)
         return read_records(
-            self._engine,
+            self.engine,
             "splices",
             splicers=shared_work["splicer"],  # the store finds splices by splicer and time
             technician=name,

@@ -4,32 +4,21 @@ from collections.abc import Callable
 from functools import lru_cache, wraps
 from typing import Any, Concatenate, ParamSpec, Protocol, TypeVar
 
-from dashboard.reading.one_state import Made, State
+from sqlalchemy import Engine
+
+from dashboard.reading.one_state import State, make_in_one_state
 
 
-class Versioned(Protocol):
-    """An object that knows which state of the store it reads."""
+class Reader(Protocol):
+    """An object that reads a store."""
 
-    def state(self) -> State:
-        """Return the state of the store."""
-        ...
-
-    def require_state(self, state: State) -> None:
-        """Check that the results still are in a state.
-
-        Raises
-        ------
-        ResultsChanged
-            When an analysis was stored since.
-        """
-        ...
-
-    def in_one_state(self, make: Callable[[], Made]) -> Made:
-        """Make something while the state is pinned (`dashboard.reading.one_state`)."""
+    @property
+    def engine(self) -> Engine:
+        """The store."""
         ...
 
 
-Owner = TypeVar("Owner", bound=Versioned)
+Owner = TypeVar("Owner", bound=Reader)
 Arguments = ParamSpec("Arguments")
 Result = TypeVar("Result")
 Method = Callable[Concatenate[Owner, Arguments], Result]
@@ -41,7 +30,7 @@ def cached_by_version(
     """Cache a method's latest results by its arguments and the version of the store.
 
     Each instance has a cache of its own. Results are shared between callers, who must not change
-    them; arguments must be hashable. What was read while an analysis was stored is read again.
+    them; arguments must be hashable. Each result is of one state of the store.
 
     Parameters
     ----------
@@ -73,18 +62,15 @@ def _cached(
             if cache is None:
 
                 def compute(_key: str, *args: Any, **kwargs: Any) -> Result:
-                    state = owner.state()
-                    result = method(owner, *args, **kwargs)
-                    owner.require_state(state)
-                    return result
+                    return method(owner, *args, **kwargs)
 
                 cache = vars(owner).setdefault(attribute, lru_cache(maxsize)(compute))
 
-            def look_up() -> Result:
-                result: Result = cache(key_of(owner.state()), *args, **kwargs)
+            def look_up(state: State) -> Result:
+                result: Result = cache(key_of(state), *args, **kwargs)
                 return result
 
-            return owner.in_one_state(look_up)
+            return make_in_one_state(owner.engine, look_up)
 
         return cached
 

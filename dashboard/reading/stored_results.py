@@ -8,10 +8,7 @@ What one viewer may not see of other people is left out here, before any page or
 
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
-from math import inf
 from pathlib import Path
-from threading import Lock
-from time import monotonic
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -30,7 +27,6 @@ from arcdrift.store.database.connect import open_crew_store
 from arcdrift.store.records.future_records import future_sentence, records_in_future
 from arcdrift.store.records.record_rows import read_records
 from arcdrift.store.results.result_rows import (
-    read_analysis_mark,
     read_findings,
     read_result,
     read_technicians,
@@ -38,19 +34,9 @@ from arcdrift.store.results.result_rows import (
 from arcdrift.store.results.store_versions import RecordsVersion, is_outdated
 from arcdrift.wording import screen_text
 from dashboard.reading.losses_made_again import losses_made_again
-from dashboard.reading.one_state import (
-    Made,
-    ResultsChanged,
-    State,
-    make_in_one_state,
-    pinned_state,
-    read_state,
-)
+from dashboard.reading.one_state import Made, make_in_one_state, read_state
 from dashboard.reading.people_in_results import visible_results
 from dashboard.reading.store_cache import cached_by_results, cached_by_version
-
-VERSION_SECONDS = 0.5
-"""The store is asked for its version at most this often, since one page asks many times."""
 
 
 class Run(NamedTuple):
@@ -67,50 +53,12 @@ class AllResults:
     """The result tables of one crew, whole: what computations need, and no page."""
 
     def __init__(self, engine: Engine) -> None:
-        self._engine = engine
-        self._asked_at, self._state = -inf, State("", "")
-        self._changes = 0
-        self._lock = Lock()
-
-    def state(self) -> State:
-        """Return the state of the store, as it is or as whoever makes a page has pinned it."""
-        pinned = pinned_state(self)
-        if pinned is not None:
-            return pinned
-        with self._lock:
-            asked_at, state, changes = self._asked_at, self._state, self._changes
-        now = monotonic()
-        if now - asked_at <= VERSION_SECONDS:
-            return state
-        state = read_state(self._engine)
-        with self._lock:
-            if changes == self._changes and now > self._asked_at:
-                self._asked_at, self._state = now, state
-        return state
-
-    def version(self) -> str:
-        """Return a text that changes whenever an import or an analysis was stored."""
-        return self.state().version
-
-    def require_state(self, state: State) -> None:
-        """Check that no analysis was stored since the results were in a state."""
-        if read_analysis_mark(self._engine) != state.results:
-            raise ResultsChanged
-
-    def in_one_state(self, make: Callable[[], Made]) -> Made:
-        """Make something of one state of the results (`dashboard.reading.one_state`)."""
-        return make_in_one_state(self, self.state, self.forget_version, make)
-
-    def forget_version(self) -> None:
-        """Ask the store for its version again, after something was written."""
-        with self._lock:
-            self._asked_at = -inf
-            self._changes += 1
+        self.engine = engine
 
     @cached_by_results(512)
     def result(self, table: str, /, **equals: str) -> pd.DataFrame:
         """Return the rows of a result table whose columns equal the given values."""
-        return read_result(self._engine, table, **equals)
+        return read_result(self.engine, table, **equals)
 
 
 class StoredResults:
@@ -157,35 +105,11 @@ class StoredResults:
 
     def version(self) -> str:
         """Return a text that changes whenever an import or an analysis was stored."""
-        return self._all_results.version()
-
-    def state(self) -> State:
-        """Return the state of the store, as it is or as it was pinned."""
-        return self._all_results.state()
-
-    def require_state(self, state: State) -> None:
-        """Check that no analysis was stored since the results were in a state.
-
-        Raises
-        ------
-        ResultsChanged
-            When one was.
-        """
-        self._all_results.require_state(state)
+        return read_state(self._engine).version
 
     def in_one_state(self, make: Callable[[], Made]) -> Made:
-        """Make something, a page for example, of one state of the results.
-
-        Raises
-        ------
-        StoreTrouble
-            When analyses follow each other faster than it can be made.
-        """
-        return self._all_results.in_one_state(make)
-
-    def _forget_version(self) -> None:
-        """Ask the store for its version again, after something was written."""
-        self._all_results.forget_version()
+        """Make something, a page for example, of one state of the store."""
+        return make_in_one_state(self._engine, lambda _state: make())
 
     @cached_by_results(512)
     def result(self, table: str, /, **equals: str) -> pd.DataFrame:

@@ -2,6 +2,7 @@
 
 import signal
 import threading
+from collections.abc import Callable
 from types import FrameType
 from typing import Any
 
@@ -18,9 +19,18 @@ _STEP_SECONDS = 0.2
 
 
 class GracefulServer:
-    """A server that listens from the moment it is made, and serves until it is told to stop."""
+    """A server that listens from the moment it is made, and serves until it is told to stop.
 
-    def __init__(self, app: Flask, host: str, port: int) -> None:
+    Parameters
+    ----------
+    stopping : callable, optional
+        Called once it was told to stop, so that other work makes room for the last answers.
+    """
+
+    def __init__(
+        self, app: Flask, host: str, port: int, *, stopping: Callable[[], None] | None = None
+    ) -> None:
+        self._told = stopping
         self._map: dict[int, Any] = {}
         self._server = waitress.create_server(
             app,
@@ -46,6 +56,8 @@ class GracefulServer:
         try:
             while not self._stopping.is_set():
                 self._step()
+            if self._told is not None:
+                self._told()
             self._drain()
         except (SystemExit, KeyboardInterrupt):
             pass

@@ -21,6 +21,7 @@ from playwright.sync_api import (
 
 from dashboard.access.served_address import ServedAddress
 from dashboard.app import create_app
+from dashboard.reading.data import CrewData
 
 WIDE = {"width": 1400, "height": 900}
 PHONE = {"width": 390, "height": 844}
@@ -63,10 +64,12 @@ def served(folder: Path, *, prefetch_advice: bool = False, sign_in: bool = False
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
+    data = CrewData(folder)
+    app = create_app(folder, ServedAddress(port=port, sign_in=sign_in), data)
+    if prefetch_advice:
+        data.prefetch_advice()
     server = waitress.create_server(
-        create_app(
-            folder, ServedAddress(port=port, sign_in=sign_in), prefetch_advice=prefetch_advice
-        ).server,
+        app.server,
         host="127.0.0.1",
         port=port,
         threads=8,

@@ -1,6 +1,7 @@
 """Advice that is cache at hand: never another store's, never older than promised."""
 
 import threading
+from collections.abc import Sequence
 from typing import Any
 
 import pytest
@@ -19,13 +20,23 @@ class Clock:
 
 
 class Asked:
-    """Hands out numbered answers and notes who asked in which thread."""
+    """A store that hands out numbered answers and notes who asked in which thread."""
 
     def __init__(self) -> None:
+        self.version = "1"
         self.calls: list[tuple[str, bool]] = []
         self.done = threading.Semaphore(0)
 
-    def __call__(self, splicer: str) -> Any:
+    def in_one_state(self, make: Any) -> Any:
+        return make()
+
+    def advice_version(self) -> str:
+        return self.version
+
+    def compute_advice(self, splicers: Sequence[str]) -> dict[str, Any]:
+        return {splicer: self.answer(splicer) for splicer in splicers}
+
+    def answer(self, splicer: str) -> Any:
         self.calls.append((splicer, threading.current_thread().name == "advice"))
         self.done.release()
         return f"{splicer} {len(self.calls)}"
@@ -41,10 +52,14 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
     return clock
 
 
-def settled(cache: AdviceCache, splicer: str, version: str, words: str) -> bool:
+def get(cache: AdviceCache, splicer: str) -> Any:
+    return cache.get([splicer])[splicer]
+
+
+def arrives(cache: AdviceCache, splicer: str, words: str) -> bool:
     """Whether the worker's answer arrives; it is stored a moment after it was asked."""
     for _ in range(200):
-        if str(cache.get(splicer, version)) == words:
+        if str(get(cache, splicer)) == words:
             return True
         threading.Event().wait(0.01)
     return False
@@ -53,109 +68,132 @@ def settled(cache: AdviceCache, splicer: str, version: str, words: str) -> bool:
 def test_fresh_advice_is_asked_once(clock: Clock) -> None:
     asked = Asked()
     cache = AdviceCache(asked, clock_stands_still=False)
-    assert cache.get("Heron", "1") == cache.get("Heron", "1") == "Heron 1"
+    assert get(cache, "Heron") == get(cache, "Heron") == "Heron 1"
     clock.now += FRESH_SECONDS
-    assert cache.get("Heron", "1") == "Heron 1"
+    assert get(cache, "Heron") == "Heron 1"
     assert asked.calls == [("Heron", False)]
 
 
 def test_another_version_of_the_store_is_never_answered_from_the_former(clock: Clock) -> None:
     asked = Asked()
     cache = AdviceCache(asked, clock_stands_still=True)
-    assert cache.get("Heron", "1") == "Heron 1"
-    assert cache.get("Heron", "2") == "Heron 2"
-    assert cache.get("Kestrel", "2") == "Kestrel 3"
+    assert get(cache, "Heron") == "Heron 1"
+    asked.version = "2"
+    assert get(cache, "Heron") == "Heron 2"
+    assert get(cache, "Kestrel") == "Kestrel 3"
 
 
 def test_aging_advice_is_shown_once_more_while_new_is_worked_out(clock: Clock) -> None:
     asked = Asked()
     cache = AdviceCache(asked, clock_stands_still=False)
-    cache.get("Heron", "1")
+    get(cache, "Heron")
     asked.wait()
     clock.now += FRESH_SECONDS + 1
-    assert cache.get("Heron", "1") == "Heron 1"
+    assert get(cache, "Heron") == "Heron 1"
     asked.wait()
-    assert settled(cache, "Heron", "1", "Heron 2")
+    assert arrives(cache, "Heron", "Heron 2")
     assert asked.calls == [("Heron", False), ("Heron", True)]
 
 
 def test_advice_too_old_to_show_is_waited_for(clock: Clock) -> None:
     asked = Asked()
     cache = AdviceCache(asked, clock_stands_still=False)
-    cache.get("Heron", "1")
+    get(cache, "Heron")
     clock.now += STALE_SECONDS + 1
-    assert cache.get("Heron", "1") != "Heron 1"
+    assert get(cache, "Heron") != "Heron 1"
 
 
 def test_where_the_clock_stands_still_advice_does_not_age(clock: Clock) -> None:
     asked = Asked()
     cache = AdviceCache(asked, clock_stands_still=True)
-    cache.get("Heron", "1")
+    get(cache, "Heron")
     clock.now += 10 * STALE_SECONDS
-    assert cache.get("Heron", "1") == "Heron 1"
+    assert get(cache, "Heron") == "Heron 1"
     assert len(asked.calls) == 1
 
 
 def test_advice_is_got_ready_behind_the_scenes_and_trouble_waits_for_whoever_asks() -> None:
-    asked = Asked()
+    class Troubled(Asked):
+        def answer(self, splicer: str) -> Any:
+            answer = super().answer(splicer)
+            if splicer == "Plover":
+                raise OSError("the disk is gone")
+            return answer
 
-    def ask(splicer: str) -> Any:
-        answer = asked(splicer)
-        if splicer == "Plover":
-            raise OSError("the disk is gone")
-        return answer
-
-    cache = AdviceCache(ask, clock_stands_still=True)
-    cache.prefetch(["Plover", "Heron"], "1")
+    asked = Troubled()
+    cache = AdviceCache(asked, clock_stands_still=True)
+    cache.prefetch(["Plover"])
     asked.wait()
+    cache.prefetch(["Heron"])
     asked.wait()
-    assert settled(cache, "Heron", "1", "Heron 2")
-    cache.prefetch(["Heron"], "1")  # nothing to do
+    assert arrives(cache, "Heron", "Heron 2")
+    cache.prefetch(["Heron"])  # nothing to do
     with pytest.raises(OSError, match="the disk is gone"):
-        cache.get("Plover", "1")
+        get(cache, "Plover")
     assert asked.calls == [("Plover", True), ("Heron", True), ("Plover", False)]
+
+
+class Slow(Asked):
+    """A store that takes its time."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.begun, self.go_on = threading.Event(), threading.Event()
+
+    def compute_advice(self, splicers: Sequence[str]) -> dict[str, Any]:
+        self.begun.set()
+        assert self.go_on.wait(timeout=10)
+        return super().compute_advice(splicers)
 
 
 def test_the_process_ends_after_the_advice_at_hand(monkeypatch: pytest.MonkeyPatch) -> None:
     at_exit: list[Any] = []
     monkeypatch.setattr(advice_cache.atexit, "register", lambda *call: at_exit.append(call))
-    begun, release = threading.Event(), threading.Event()
-    asked = Asked()
-
-    def slow(splicer: str) -> Any:
-        begun.set()
-        assert release.wait(timeout=10)
-        return asked(splicer)
-
+    monkeypatch.setattr(advice_cache, "AT_ONCE", 1)
+    slow = Slow()
     cache = AdviceCache(slow, clock_stands_still=True)
-    cache.prefetch(["Heron", "Tern", "Dunlin"], "1")
-    assert begun.wait(timeout=10)
-    ((stop, worker),) = at_exit
-    threading.Timer(0.1, release.set).start()
-    stop(worker)
+    cache.prefetch(["Heron", "Tern", "Dunlin"])
+    assert slow.begun.wait(timeout=10)
+    ((end, worker),) = at_exit
+    threading.Timer(0.1, slow.go_on.set).start()
+    end(worker)
     assert not worker.is_alive()
-    assert asked.calls == [("Heron", True)]
+    assert slow.calls == [("Dunlin", True)]
 
 
-def test_two_who_ask_at_once_wait_for_one_answer():
-    begun, go_on = threading.Event(), threading.Event()
-    calls: list[str] = []
+def test_a_server_that_was_told_to_stop_begins_no_more_advice() -> None:
+    slow = Slow()
+    cache = AdviceCache(slow, clock_stands_still=True)
+    cache.prefetch(["Heron"])
+    assert slow.begun.wait(timeout=10)
+    cache.stop()
+    cache.prefetch(["Tern"])
+    slow.go_on.set()
+    slow.wait()
+    assert get(cache, "Plover") == "Plover 2"  # whoever asks is answered to the end
+    assert [splicer for splicer, _ in slow.calls] == ["Heron", "Plover"]
 
-    def slow(splicer: str) -> Any:
-        calls.append(splicer)
-        begun.set()
-        assert go_on.wait(timeout=10)
-        return "answer"
 
+def test_two_who_ask_at_once_wait_for_one_answer() -> None:
+    slow = Slow()
     cache = AdviceCache(slow, clock_stands_still=True)
     found: list[Any] = []
-    askers = [threading.Thread(target=lambda: found.append(cache.get("Heron", "1")))
+    askers = [threading.Thread(target=lambda: found.append(get(cache, "Heron")))
               for _ in range(2)]  # fmt: skip
     askers[0].start()
-    assert begun.wait(timeout=10)
+    assert slow.begun.wait(timeout=10)
     askers[1].start()
-    go_on.set()
+    slow.go_on.set()
     for asker in askers:
         asker.join(timeout=10)
-    assert found == ["answer", "answer"]
-    assert calls == ["Heron"]
+    assert found == ["Heron 1", "Heron 1"]
+
+
+def test_many_are_worked_out_together() -> None:
+    asked = Asked()
+    cache = AdviceCache(asked, clock_stands_still=True)
+    assert cache.get(["Heron", "Tern"]) == {"Heron": "Heron 1", "Tern": "Tern 2"}
+    assert cache.get(["Tern", "Plover"]) == {"Tern": "Tern 2", "Plover": "Plover 3"}
+    assert cache.is_ready("Tern")
+    asked.version = "2"
+    assert not cache.is_ready("Tern")

@@ -12,7 +12,7 @@ import pytest
 import arcdrift.analysis.advice.advice_from_store
 import dashboard.reading.data
 from arcdrift.analysis.advice.advice import Advice
-from arcdrift.analysis.advice.advice_from_store import advice_from_store
+from arcdrift.analysis.advice.advice_from_store import advice_of_splicers
 from arcdrift.analysis.advice.splicer_state import UncheckedSplices
 from arcdrift.cli.commands import advise as command
 from arcdrift.verdicts import VERDICTS, VerdictCode
@@ -36,14 +36,13 @@ def verdict_of_all(
     """A crew in which every splicer has one verdict."""
     code: VerdictCode = request.param
 
-    def with_verdict(*arguments: object, **options: object) -> Advice:
-        advice = advice_from_store(*arguments, **options)  # type: ignore[arg-type]
-        return replace(advice, verdict=code, reasons=(REASON,), in_short=REASON)
+    def with_verdict(*arguments: object, **options: object) -> dict[str, Advice]:
+        found = advice_of_splicers(*arguments, **options)  # type: ignore[arg-type]
+        told = {"verdict": code, "reasons": (REASON,), "in_short": REASON}
+        return {name: replace(advice, **told) for name, advice in found.items()}
 
-    monkeypatch.setattr(dashboard.reading.data, "advice_from_store", with_verdict)
-    monkeypatch.setattr(
-        arcdrift.analysis.advice.advice_from_store, "advice_from_store", with_verdict
-    )
+    for module in (dashboard.reading.data, arcdrift.analysis.advice.advice_from_store):
+        monkeypatch.setattr(module, "advice_of_splicers", with_verdict)
     folder = tmp_path / "crew"
     shutil.copytree(crew_folder, folder)
     return code, folder

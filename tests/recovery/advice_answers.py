@@ -162,7 +162,7 @@ def _states(
     readings: pd.DataFrame,
     cut: pd.Timestamp,
 ) -> list[SplicerState]:
-    """What `arcdrift.analysis.advice.splicer_state_at` gathers, for many instants at once.
+    """What `arcdrift.analysis.advice.splicer_states_at` gathers, for many instants at once.
 
     The air is the newest reading of the site (every simulated site has one source), the wear
     that of the last check and the arcs counted since.

@@ -6,7 +6,7 @@ from typing import Protocol
 
 import pandas as pd
 
-from arcdrift.analysis.advice.splicer_state_at import COUNT_DAYS
+from arcdrift.analysis.advice.splicer_states_at import COUNT_DAYS
 from arcdrift.analysis.review.splice_summary import EarlierSplices
 from arcdrift.analysis.review.wrong_times import MARGIN
 

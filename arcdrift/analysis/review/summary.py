@@ -11,7 +11,7 @@ import pandas as pd
 
 from arcdrift.air.air_join import AirSources, join_air
 from arcdrift.analysis.advice.splicer_state import SplicerState
-from arcdrift.analysis.advice.splicer_state_at import COUNT_DAYS, splicer_states_at
+from arcdrift.analysis.advice.splicer_states_at import COUNT_DAYS, splicer_states_at
 from arcdrift.analysis.arc.arc_points import passed_checks, points_with_air
 from arcdrift.analysis.clock.clock_errors import ClockErrors
 from arcdrift.analysis.common.days import WORKDAY, workdays

@@ -3,6 +3,7 @@
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine
@@ -108,9 +109,40 @@ def store_errors(engine: Engine) -> Iterator[None]:
 
 @contextmanager
 def reading(engine: Engine) -> Iterator[Connection]:
-    """Yield a connection that sees one unchanging state of the store."""
-    with store_errors(engine), engine.connect() as connection:
-        yield connection
+    """Yield a connection that sees one unchanging state of the store.
+
+    Within a `snapshot` that is the state of the snapshot.
+    """
+    held = held_snapshot(engine)
+    with store_errors(engine):
+        if held is not None:
+            yield held
+        else:
+            with engine.connect() as connection:
+                yield connection
+
+
+_snapshot: ContextVar[Connection | None] = ContextVar("snapshot", default=None)
+
+
+@contextmanager
+def snapshot(engine: Engine) -> Iterator[Connection]:
+    """Let this thread read one unchanging state of the store, however often it reads.
+
+    Writers neither wait for it nor are seen by it, and it takes the place of many connections.
+    """
+    with reading(engine) as connection:
+        token = _snapshot.set(connection)
+        try:
+            yield connection
+        finally:
+            _snapshot.reset(token)
+
+
+def held_snapshot(engine: Engine) -> Connection | None:
+    """Return the connection of the snapshot of a store that this thread reads, if it does."""
+    connection = _snapshot.get()
+    return connection if connection is not None and connection.engine is engine else None
 
 
 @contextmanager

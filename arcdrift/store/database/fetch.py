@@ -1,7 +1,7 @@
 """Runs queries on the store and returns their rows as frames.
 
-Through Arrow, several times faster than row by row. Row by row gives the same frame, and serves
-open transactions, and reads of an embedded store that meet a lock.
+Through Arrow, several times faster than row by row for many rows. Row by row gives the same frame,
+and serves open transactions, snapshots, and reads of an embedded store that meet a lock.
 """
 
 from collections.abc import Container, Iterable
@@ -12,7 +12,7 @@ import pandas as pd
 import pyarrow as pa
 from sqlalchemy import Connection, Engine, Select
 
-from arcdrift.store.database.connect import reading
+from arcdrift.store.database.connect import held_snapshot, reading
 from arcdrift.store.database.dialects import dialect_of
 from arcdrift.store.database.frames import arrow_type, to_frame
 from arcdrift.store.database.packed_texts import pack_texts
@@ -30,7 +30,7 @@ def fetch(
     categorical : container of str
         Columns of text to return as categories, in alphabetical order.
     """
-    table = _read(engine, query, categorical)
+    table = None if held_snapshot(engine) else _read(engine, query, categorical)
     if table is not None:
         return as_frame(table, query, order=order, categorical=categorical)
     with reading(engine) as connection:

@@ -9,7 +9,6 @@ from typing import Any, NamedTuple
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.errors import ArcdriftError
 from arcdrift.wording import count_text
 from dashboard.components import View, card, notice, status_tag
 from dashboard.url_query import href
@@ -39,11 +38,8 @@ def unchecked_now(view: View) -> list[Unchecked]:
     running = days[~days["day_over"].astype(bool) & (days["splices"] > 0)]
     today = {str(row["splicer"]): row for row in running.to_dict("records")}
     found = []
-    for splicer in view.data.splicers():
-        try:
-            unchecked = view.data.advice(splicer, None, None, None).unchecked
-        except ArcdriftError:  # a splicer without records
-            continue
+    for splicer, advice in view.data.crew_advice().items():
+        unchecked = advice.unchecked
         if unchecked is None:
             continue
         row = today.get(splicer, {})

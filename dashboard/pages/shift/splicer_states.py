@@ -5,12 +5,13 @@ from time import monotonic
 
 from arcdrift.analysis.advice.advice import Advice
 from arcdrift.analysis.advice.checklist import next_service
-from arcdrift.errors import ArcdriftError
 from arcdrift.verdicts import VERDICTS, Verdict
 from dashboard.reading.data import CrewData
 
 SECONDS_AT_ONCE = 0.8
 """How long a page works out advice before it is sent; the rest follows."""
+AT_ONCE = 4
+"""Splicers whose advice is worked out at a time."""
 
 
 @dataclass(frozen=True)
@@ -89,17 +90,20 @@ def splicers_now(
     """
     limit = SECONDS_AT_ONCE if seconds is None else seconds
     names = sorted(data.splicers(), key=lambda name: name != mine)
+    missing = [name for name in names if not data.advice_is_ready(name)]
     begun = monotonic()
-    states = []
-    for name in names:
-        late = monotonic() - begun >= limit
-        if late and not data.advice_is_ready(name):
-            states.append(SplicerNow(name))
-            continue
-        try:
-            states.append(SplicerNow(name, data.advice(name, None, None, None)))
-        except ArcdriftError as problem:
-            states.append(SplicerNow(name, trouble=str(problem)))
+    while missing and monotonic() - begun < limit:
+        data.crew_advice(missing[:AT_ONCE])
+        missing = missing[AT_ONCE:]
+    advice = data.crew_advice(name for name in names if name not in missing)
+    states = [
+        SplicerNow(
+            name,
+            advice.get(name),
+            "" if name in advice or name in missing else f"{name} has no check or splice yet.",
+        )
+        for name in names
+    ]
     if any(state.is_pending for state in states):
         data.prefetch_advice()
     return sorted(states, key=SplicerNow.urgency)

@@ -16,7 +16,6 @@ from arcdrift.analysis.advice.upkeep_plan import (
     upkeep_plan,
     work_paces,
 )
-from arcdrift.errors import ArcdriftError
 from arcdrift.instants import day_text
 from arcdrift.wording import count_text, percent_text
 from dashboard.components import View, card, csv_button, heading, notice, select, tag
@@ -42,12 +41,10 @@ COLUMNS = (
 
 def all_items(view: View) -> list[UpkeepItem]:
     """Return the upkeep of the whole crew, what is due first first."""
-    data, lists = view.data, {}
-    for splicer in data.splicers():
-        try:
-            lists[splicer] = data.advice(splicer, None, None, None).start_of_day
-        except ArcdriftError as problem:  # a splicer without records
-            lists[splicer] = (ChecklistItem("Electrodes", "unknown", str(problem), {}),)
+    data = view.data
+    nothing = ChecklistItem("Electrodes", "unknown", "No check or splice is on record yet.", {})
+    lists: dict[str, tuple[ChecklistItem, ...]] = dict.fromkeys(data.splicers(), (nothing,))
+    lists |= {name: advice.start_of_day for name, advice in data.crew_advice().items()}
     blades = data.result("result_blades")
     today = data.today()
     return upkeep_plan(

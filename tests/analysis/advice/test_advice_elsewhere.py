@@ -5,7 +5,7 @@ import pytest
 
 from arcdrift.air.prepared_readings import prepare_readings
 from arcdrift.analysis.advice.splicer_state import AirNow
-from arcdrift.analysis.advice.splicer_state_at import splicer_state_at
+from arcdrift.analysis.advice.splicer_states_at import splicer_states_at
 from arcdrift.errors import UsageError
 from arcdrift.settings import Crew
 
@@ -52,8 +52,8 @@ def air(
     typed: dict[str, float] | None = None,
 ) -> AirNow:
     readings = prepare_readings(pd.DataFrame(rows), CREW)
-    state = splicer_state_at(
-        "Heron", CHECKS, SPLICES, SERVICE, readings, CREW, NOW, typed=typed, elsewhere=elsewhere
+    (state,) = splicer_states_at(
+        ["Heron"], CHECKS, SPLICES, SERVICE, readings, CREW, NOW, typed=typed, elsewhere=elsewhere
     )
     assert state.air is not None
     return state.air

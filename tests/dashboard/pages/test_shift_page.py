@@ -1,6 +1,7 @@
 """The Shift page: who must stop first, one's own splicer, nothing about people."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -9,7 +10,7 @@ import pytest
 
 import dashboard.reading.data
 from arcdrift.analysis.advice.advice import Advice
-from arcdrift.analysis.advice.advice_from_store import advice_from_store
+from arcdrift.analysis.advice.advice_from_store import advice_of_splicers
 from dashboard.callbacks import screen
 from dashboard.components import View
 from dashboard.my_splicer import COOKIE, cookie_value, my_splicer
@@ -90,16 +91,15 @@ def test_any_name_is_kept_on_the_device_and_shown_whole(
 def with_no_advice_at_hand(data: CrewData, monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Let a page wait for no advice; return the splicers that advice was asked for."""
     asked: list[str] = []
-    ready = type(data).advice
+    compute = type(data).compute_advice
 
-    def advice(self: CrewData, splicer: str, *air: Any) -> Advice:
-        asked.append(splicer)
-        return ready(self, splicer, *air)
+    def advice(self: CrewData, splicers: Sequence[str]) -> Any:
+        asked.extend(splicers)
+        return compute(self, splicers)
 
     monkeypatch.setattr(splicer_states, "SECONDS_AT_ONCE", -1.0)
-    monkeypatch.setattr(type(data), "advice_is_ready", lambda *_: False)
     monkeypatch.setattr(type(data), "prefetch_advice", lambda _: None)
-    monkeypatch.setattr(type(data), "advice", advice)
+    monkeypatch.setattr(type(data), "compute_advice", advice)
     return asked
 
 
@@ -122,7 +122,7 @@ def test_a_page_does_not_wait_for_all_advice(tmp_path: Path, monkeypatch: pytest
 def test_a_splicer_without_records_is_told_as_such(data: CrewData, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr(type(data), "splicers", lambda _: ["Heron", "Unheard"])
     states = {state.splicer: state for state in splicers_now(data, None, math.inf)}
-    assert "No splicer 'Unheard' is on record" in states["Unheard"].trouble
+    assert states["Unheard"].trouble == "Unheard has no check or splice yet."
     assert "Unheard Cannot tell nothing on record yet" in words(
         tiles(view(data), [states["Unheard"]], None)
     )
@@ -156,11 +156,12 @@ def test_a_crew_of_nobody_says_what_to_do(tmp_path: Path):
 
 
 def test_without_air_the_reason_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
-    def without_air(*given: Any, **options: Any) -> Advice:
-        advice = advice_from_store(*given, **options)
-        return replace(advice, verdict="cannot-tell", in_short="no recent air reading", air=None)
+    def without_air(*given: Any, **options: Any) -> dict[str, Advice]:
+        told = {"verdict": "cannot-tell", "in_short": "no recent air reading", "air": None}
+        found = advice_of_splicers(*given, **options)
+        return {name: replace(advice, **told) for name, advice in found.items()}
 
-    monkeypatch.setattr(dashboard.reading.data, "advice_from_store", without_air)
+    monkeypatch.setattr(dashboard.reading.data, "advice_of_splicers", without_air)
     assert "Cannot tell no recent air reading" in shown(CrewData(write_crew(tmp_path)), "/")
 
 

@@ -19,6 +19,7 @@ from arcdrift.settings import STORE_FILE, load_crew
 from arcdrift.store.database.connect import open_crew_store, open_store
 from dashboard.access.served_address import ServedAddress
 from dashboard.app import create_app
+from dashboard.reading.data import CrewData
 from dashboard.serving.graceful_server import GRACE_SECONDS, GracefulServer
 from tests.dashboard.access.conftest import add_users
 from tests.robust.http_client import Client
@@ -292,8 +293,10 @@ def _process(folder: Path) -> Iterator[Served]:
 def _thread(folder: Path) -> Iterator[Served]:
     """Serve from a thread of this process."""
     port = _free_port()
-    app = create_app(folder, ServedAddress("127.0.0.1", port, sign_in=True), prefetch_advice=True)
-    server = GracefulServer(app.server, "127.0.0.1", port)
+    data = CrewData(folder)
+    data.prefetch_advice()
+    app = create_app(folder, ServedAddress("127.0.0.1", port, sign_in=True), data)
+    server = GracefulServer(app.server, "127.0.0.1", port, stopping=data.stop_prefetching)
     thread = Thread(target=server.run)
     thread.start()
 

@@ -5,7 +5,7 @@ import pytest
 
 from arcdrift.air.prepared_readings import prepare_readings
 from arcdrift.analysis.advice.splicer_state import SplicerState, UncheckedSplices
-from arcdrift.analysis.advice.splicer_state_at import splicer_state_at
+from arcdrift.analysis.advice.splicer_states_at import splicer_states_at
 from arcdrift.settings import Crew
 
 CREW = Crew.model_validate({"name": "invented", "time_zone": "America/Denver"})
@@ -34,8 +34,8 @@ def state(
     """State of a splicer from checks (time, outcome, arc count), splices (time, arc count) and
     service (time, action)."""
     service = service or []
-    return splicer_state_at(
-        "Heron",
+    (found,) = splicer_states_at(
+        ["Heron"],
         pd.DataFrame(
             {
                 "splicer": "Heron", "checked_at": times([row[0] for row in checks]),
@@ -59,6 +59,7 @@ def state(
         ),
         READINGS, CREW, NOW,
     )  # fmt: skip
+    return found
 
 
 YESTERDAY = ("03-01T14:00", "pass", 100.0)

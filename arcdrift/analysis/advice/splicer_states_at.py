@@ -31,46 +31,6 @@ COUNT_DAYS = 28
 many (`arcdrift.analysis.review.parallel.summarize_part`)."""
 
 
-def splicer_state_at(
-    splicer: str,
-    checks: pd.DataFrame,
-    splices: pd.DataFrame,
-    service: pd.DataFrame,
-    readings: pd.DataFrame | AirSources,
-    crew: Crew,
-    now: pd.Timestamp,
-    *,
-    typed: dict[str, float] | None = None,
-    elsewhere: str | float | None = None,
-) -> SplicerState:
-    """State of one splicer at time ``now``.
-
-    Parameters
-    ----------
-    checks, service : DataFrame
-        All of the splicer's checks and service events.
-    splices : DataFrame
-        Its splices of the last `COUNT_DAYS` days; earlier ones are left out.
-    readings : DataFrame
-        Prepared readings, at least those near the last check and near ``now``.
-    typed : dict, optional
-        ``temperature_c``, ``pressure_hpa`` (station), ``humidity_pct`` typed in by a person;
-        they replace those of the newest reading. If only a temperature is typed, the reading's
-        vapor pressure is kept, not its relative humidity, as for air heated in a room.
-    elsewhere : str or float, optional
-        Another site, or an elevation in meters, for which advice is asked.
-
-    Raises
-    ------
-    UsageError
-        If air has to be converted to another elevation and either elevation is not known.
-    """
-    (state,) = splicer_states_at(
-        [splicer], checks, splices, service, readings, crew, now, typed=typed, elsewhere=elsewhere
-    )
-    return state
-
-
 def splicer_states_at(
     names: Sequence[str],
     checks: pd.DataFrame,
@@ -86,12 +46,27 @@ def splicer_states_at(
 ) -> tuple[SplicerState, ...]:
     """States of several splicers at time ``now``, from the records of all of them.
 
-    Other parameters and errors as for `splicer_state_at`.
-
     Parameters
     ----------
+    checks, service : DataFrame
+        All checks and service events of these splicers.
+    splices : DataFrame
+        Their splices of the last `COUNT_DAYS` days; earlier ones are left out.
+    readings : DataFrame
+        Prepared readings, at least those near each last check and near ``now``.
+    typed : dict, optional
+        ``temperature_c``, ``pressure_hpa`` (station), ``humidity_pct`` typed in by a person;
+        they replace those of the newest reading. If only a temperature is typed, the reading's
+        vapor pressure is kept, not its relative humidity, as for air heated in a room.
+    elsewhere : str or float, optional
+        Another site, or an elevation in meters, for which advice is asked.
     passed : DataFrame, optional
         `arcdrift.analysis.arc.arc_points.passed_checks` of these checks, where known already.
+
+    Raises
+    ------
+    UsageError
+        If air has to be converted to another elevation and either elevation is not known.
     """
     checks = checks[checks["checked_at"] <= now]
     counted_from = now - pd.Timedelta(days=COUNT_DAYS)
