@@ -58,7 +58,7 @@ def report(outcome: Outcome) -> str:
     lines.append(f"said: {', '.join(f'{k} {v}' for k, v in sorted(outcome.said.items()))}")
     lines.append(f"stopped in {outcome.stop_s:.1f} s; then {outcome.cut_off} found no server")
     lines += (
-        [f"WRONG ({len(outcome.wrong)}):", *(each[:2000] for each in outcome.wrong[:60])]
+        [f"WRONG ({len(outcome.wrong)}):", *(each[:6000] for each in outcome.wrong[:60])]
         if outcome.wrong
         else ["All well."]
     )

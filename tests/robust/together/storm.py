@@ -195,7 +195,7 @@ def _crowd(
         for future in running:
             future.result(timeout=120)
     if said:
-        outcome.wrong.append(f"the server said when it ended: {said}")
+        outcome.wrong.append(f"the server and the log said at the end: {said}")
     if outcome.stop_s > MAY_LAST_S:
         outcome.wrong.append(f"the server took {outcome.stop_s:.0f} s to stop")
     outcome.cut_off = len(log.refused)
@@ -278,7 +278,7 @@ def _process(folder: Path) -> Iterator[Served]:
             logged = (folder / "arcdrift.log").read_text(encoding="utf-8")
             wrong = [line for line in logged.splitlines() if '"level": "error"' in line.lower()]
             if code or "Traceback" in printed + logged:
-                wrong.append(printed)
+                wrong += [printed, *(f"Traceback{each}" for each in logged.split("Traceback")[1:])]
             return "; ".join([*([] if code == 0 else [f"code {code}"]), *wrong])
 
         try:
