@@ -328,11 +328,12 @@ def register(app: Dash, data: CrewData) -> None:
         Output({"type": "budget-answer", "query": MATCH}, "children"),
         Input({"type": "budget-save", "query": MATCH}, "n_clicks"),
         State({"type": "budget-save", "query": MATCH}, "id"),
+        State({"type": "budget-seen", "query": MATCH}, "data"),
         prevent_initial_call=True,
     )
     @for_role("lead")
-    def save_budget(clicks: int | None, button: dict[str, str]) -> Any:
-        return save_requested_budget(data, parse(button["query"])) if clicks else no_update
+    def save_budget(clicks: int | None, button: dict[str, str], seen: str) -> Any:
+        return save_requested_budget(data, parse(button["query"]), seen) if clicks else no_update
 
     @app.callback(
         Output({"type": "trial-slot", "query": MATCH}, "children"),

@@ -93,6 +93,11 @@ def budget_save(query: str) -> dict[str, str]:
     return {"type": "budget-save", "query": query}
 
 
+def budget_seen(query: str) -> dict[str, str]:
+    """Id of what crew.toml said of the budget when the button that saves one was drawn."""
+    return {"type": "budget-seen", "query": query}
+
+
 def budget_answer(query: str) -> dict[str, str]:
     """Id of the container that says whether that budget was saved."""
     return {"type": "budget-answer", "query": query}

@@ -127,6 +127,7 @@ def _number(view: View, requested: RequestedBudget, crew: Crew) -> html.Section:
             ],
             className="budget-row",
         ),
+        dcc.Store(id=ids.budget_seen(search(view.query)), data=budget_words(crew)),
         html.Div(id=ids.budget_answer(search(view.query)), role="status"),
         html.Ul(
             [html.Li(sentence) for sentence in consequences(view, requested)], className="answers"
@@ -306,8 +307,20 @@ def _outside_budget() -> html.Section:
     )
 
 
-def save_requested_budget(data: CrewData, query: Query) -> html.Div:
-    """Save the requested budget into crew.toml; return a notice that says whether it was saved."""
+def budget_words(crew: Crew) -> str:
+    """Text of a crew's budget and shares; two crews have the same if these are the same."""
+    shares = " ".join(f"{share:.6g}" for share in crew.shares.model_dump().values())
+    return f"{crew.false_alarms_per_month:.6g} {shares}"
+
+
+def save_requested_budget(data: CrewData, query: Query, seen: str) -> html.Div:
+    """Save the requested budget into crew.toml; return a notice that says whether it was saved.
+
+    Parameters
+    ----------
+    seen : str
+        What crew.toml said when the page was drawn: what somebody else has saved since is kept.
+    """
     try:
         crew = data.settings()
         requested = RequestedBudget(query, crew)
@@ -315,6 +328,13 @@ def save_requested_budget(data: CrewData, query: Query) -> html.Div:
             return notice(f"Nothing was saved. {requested.problem}", name="bad")
         if _is_saved(requested, crew):
             return notice("crew.toml says so already; nothing had to be saved.")
+        if seen != budget_words(crew):
+            return notice(
+                "Nothing was saved. Meanwhile somebody else has changed the budget: crew.toml now "
+                f"says {crew.false_alarms_per_month:g} false alarms a month. Load the page again "
+                "to see it, and decide then.",
+                name="bad",
+            )
         data.save_budget(requested.budget, requested.shares)
     except ArcdriftError as problem:
         return notice(str(problem), name="bad")

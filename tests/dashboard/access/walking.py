@@ -144,7 +144,10 @@ def save_a_budget(browser: Browser) -> Any:
     return browser.call(
         callbacks(browser.app)["save_budget"],
         [{"id": button, "property": "n_clicks", "value": 1}],
-        [{"id": button, "property": "id", "value": button}],
+        [
+            {"id": button, "property": "id", "value": button},
+            {"id": button | {"type": "budget-seen"}, "property": "data", "value": "2"},
+        ],
         outputs={"id": button | {"type": "budget-answer"}, "property": "children"},
         triggered=f"{json.dumps(button, sort_keys=True, separators=(',', ':'))}.n_clicks",
     )

@@ -1,12 +1,14 @@
 """Chart design: the budget, what it buys, and the alarms it would have given."""
 
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
 
 from arcdrift.analysis.budget.replay_alarms import ALARM_COLUMNS
 from arcdrift.settings import load_crew
+from dashboard import ids
 from dashboard.components import View
 from dashboard.pages.budget import budget, budget_trial
 from dashboard.pages.budget.budget_query import CHARTS, requested_budget
@@ -71,6 +73,11 @@ def test_findings_that_come_from_no_chart_are_told_with_the_reason(data: CrewDat
         assert subject in words
 
 
+def saved(data: CrewData, query: dict[str, str]) -> Any:
+    """What is answered to somebody who sees the page as it is now."""
+    return budget.save_requested_budget(data, query, budget.budget_words(data.settings()))
+
+
 def test_shares_of_an_old_file_are_told_and_can_be_saved(tmp_path: Path):
     write_crew(tmp_path)
     toml = tmp_path / "crew.toml"
@@ -80,7 +87,7 @@ def test_shares_of_an_old_file_are_told_and_can_be_saved(tmp_path: Path):
     words = shown(data, "/budget")
     assert "say nothing of doubtful arc checks" in words
     assert "Save 2 a month and these shares" in words
-    assert "Saved" in text(budget.save_requested_budget(data, {}))
+    assert "Saved" in text(saved(data, {}))
     assert load_crew(tmp_path).notices == ()
     assert "say nothing of doubtful arc checks" not in shown(data, "/budget")
 
@@ -97,7 +104,7 @@ def test_shares_of_an_old_file_are_told_and_can_be_saved(tmp_path: Path):
 )
 def test_what_cannot_be_is_refused_in_a_sentence(data: CrewData, query: str, said: str):
     assert said in shown(data, "/budget", query)
-    answer = text(budget.save_requested_budget(data, dict([query[1:].split("=")])))
+    answer = text(saved(data, dict([query[1:].split("=")])))
     assert answer.strip() == f"Nothing was saved. {said}"
 
 
@@ -203,10 +210,8 @@ def test_people_show_only_as_they_may_be_seen(tmp_path: Path):
 
 def test_save_writes_crew_toml_and_says_when_it_counts(tmp_path: Path):
     data = CrewData(write_crew(tmp_path))
-    assert "says so already" in text(budget.save_requested_budget(data, {}))
-    answer = text(
-        budget.save_requested_budget(data, {"budget": "3.5", "loss_raised": "35", "arc": "27"})
-    )
+    assert "says so already" in text(saved(data, {}))
+    answer = text(saved(data, {"budget": "3.5", "loss_raised": "35", "arc": "27"}))
     assert "Saved: crew.toml now says 3.5 false alarms a month." in answer
     assert "`arcdrift analyze`" in answer
     crew = load_crew(tmp_path)
@@ -214,3 +219,17 @@ def test_save_writes_crew_toml_and_says_when_it_counts(tmp_path: Path):
     words = shown(data, "/budget")
     assert "the charts still go by 2 and the former shares until the next" in words
     assert "3.5 (this)" in words
+
+
+def test_who_saves_second_is_told_and_overwrites_nothing(tmp_path: Path) -> None:
+    data = CrewData(write_crew(tmp_path))
+    drawn = [part for part in parts(whole(data, "/budget", "?budget=3"))
+             if getattr(part, "id", None) == ids.budget_seen("?budget=3")]  # fmt: skip
+    (seen,) = (part.data for part in drawn)
+    assert "Saved" in text(budget.save_requested_budget(data, {"budget": "4"}, seen))
+    answer = text(budget.save_requested_budget(data, {"budget": "3"}, seen))
+    assert "Nothing was saved. Meanwhile somebody else has changed the budget" in answer
+    assert "now says 4 false alarms a month" in answer
+    assert load_crew(tmp_path).false_alarms_per_month == 4
+    # the same button again is no quarrel
+    assert "says so already" in text(budget.save_requested_budget(data, {"budget": "4"}, seen))
