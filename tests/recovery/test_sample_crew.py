@@ -10,11 +10,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from arcdrift.analysis.advice.advice_from_store import advice_from_store
+from arcdrift.analysis.advice.advice_from_store import advice_from_store, advice_of_splicers
 from arcdrift.analysis.arc.arc_model import ArcModel
 from arcdrift.analysis.review.review import review
 from arcdrift.finding import Finding
 from arcdrift.store.imports.set_aside_rows import read_quarantined
+from arcdrift.store.records.record_overview import read_splicers
 from arcdrift.store.records.record_rows import read_records
 from arcdrift.store.results.result_rows import read_findings, read_result
 from tests.recovery.conftest import FILES, SAMPLE, Sample
@@ -244,6 +245,15 @@ def test_advice_follows_the_day(sample: Sample) -> None:
         told = advice_from_store(sample.engine, sample.crew, splicer)
         assert (told.verdict == "run-check") == (status == "due"), splicer
         assert told.basis == "model"
+
+
+def test_advice_is_the_same_for_one_splicer_and_for_all(sample: Sample) -> None:
+    names = read_splicers(sample.engine)
+    together = advice_of_splicers(sample.engine, sample.crew, names)
+    for splicer in names:
+        alone = advice_from_store(sample.engine, sample.crew, splicer)
+        assert json.dumps(together[splicer].to_json()) == json.dumps(alone.to_json())
+        assert repr(together[splicer].start_of_day) == repr(alone.start_of_day)
 
 
 def test_typed_in_air_far_from_the_check_recalibrates(sample: Sample) -> None:

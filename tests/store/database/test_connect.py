@@ -2,14 +2,25 @@
 
 import sqlite3
 import sys
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
-from sqlalchemy import text
+from sqlalchemy import insert, text
 
 from arcdrift.errors import StoreTrouble
-from arcdrift.store.database.connect import open_store, place, store_errors, writing
+from arcdrift.store import schema
+from arcdrift.store.database.connect import (
+    held_snapshot,
+    open_store,
+    place,
+    reading,
+    snapshot,
+    store_errors,
+    writing,
+)
 from arcdrift.store.database.sqlite import read_only_file
 from arcdrift.store.database.upgrade import HEAD
+from arcdrift.store.results.result_rows import read_result
 
 
 def test_a_store_is_made_once_and_opened_again(tmp_path):
@@ -182,3 +193,40 @@ def test_a_server_needs_its_driver(monkeypatch):
         "A store on PostgreSQL needs the Python package psycopg, which is not installed; install "
         "arcdrift with its extra: `pip install '.[postgresql]'`."
     )
+
+
+def test_all_that_is_read_in_a_snapshot_is_of_one_state(engine):
+    """Frames too, by the connection of the snapshot; other threads read what is there now."""
+    with ThreadPoolExecutor(1) as others, snapshot(engine) as outer:
+        assert read_result(engine, "analysis_run").empty
+        with writing(engine) as connection:
+            connection.execute(insert(schema.RESULTS["analysis_run"]).values(RUN))
+        with snapshot(engine), reading(engine) as inner:
+            assert inner is outer
+        assert read_result(engine, "analysis_run").empty
+        assert len(others.submit(read_result, engine, "analysis_run").result()) == 1
+    assert len(read_result(engine, "analysis_run")) == 1
+
+
+def test_a_snapshot_is_of_one_store(engine, tmp_path):
+    folder = tmp_path / "other"
+    folder.mkdir()
+    other = open_store(folder)
+    with writing(other) as connection:
+        connection.execute(insert(schema.RESULTS["analysis_run"]).values(RUN))
+    with snapshot(engine):
+        assert len(read_result(other, "analysis_run")) == 1
+        assert read_result(engine, "analysis_run").empty
+
+
+def test_trouble_within_a_snapshot_is_told_and_ends_it(engine):
+    with pytest.raises(StoreTrouble), snapshot(engine), reading(engine) as connection:
+        connection.execute(text("SELECT * FROM nothing"))
+    assert held_snapshot(engine) is None
+    assert read_result(engine, "analysis_run").empty
+
+
+RUN = {
+    "id": 1, "assessed_on": 0, "now": 0, "version": "", "records_version": "", "seconds": 0.0,
+    "splices": 0, "checks": 0, "summary": "",
+}  # fmt: skip
