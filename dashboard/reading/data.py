@@ -13,7 +13,8 @@ import pandas as pd
 from sqlalchemy import ColumnElement, Select, func, select
 
 from arcdrift.analysis.advice.advice import Advice
-from arcdrift.analysis.advice.advice_from_store import advice_of_splicers
+from arcdrift.analysis.advice.advice_from_store import advice_of_splicers, arc_state_from_store
+from arcdrift.analysis.advice.expected_settings import ExpectedSettings, expected_settings
 from arcdrift.analysis.budget.replay_alarms import History, recorded_alarms, replay_alarms
 from arcdrift.analysis.cases.cases_from_store import find_case, read_cases, state_case
 from arcdrift.analysis.people.cleave_angles.angle_ewma import replay_angles
@@ -409,17 +410,12 @@ class CrewData(StoredResults):
     def _advice_now(
         self, splicers: Sequence[str], air: Air = (None, None, None), elsewhere: str | None = None
     ) -> dict[str, Advice]:
-        run = self.run()
         temperature, pressure, humidity = air
-        at = None
-        if run is not None and self._clock_stands_still:
-            # what was written down since the analysis counts at once
-            at = max(pd.Timestamp(run.now), assessment_time(self._engine, self.crew))
         found = advice_of_splicers(
             self._engine,
             self.crew,
             splicers,
-            at=at,
+            at=self._advice_time(),
             temperature_c=temperature,
             pressure_hpa=pressure,
             humidity_pct=humidity,
@@ -429,6 +425,20 @@ class CrewData(StoredResults):
             name: replace(advice, reasons=tuple(map(screen_text, advice.reasons)))
             for name, advice in found.items()
         }
+
+    def expected_settings(self, splicer: str) -> ExpectedSettings | str:
+        """Return the settings to expect of a splicer in any air; else why none can be told."""
+        return expected_settings(
+            *arc_state_from_store(self._engine, self.crew, splicer, self._advice_time())
+        )
+
+    def _advice_time(self) -> pd.Timestamp | None:
+        """Return the instant that advice is for; None for the time of the computer."""
+        run = self.run()
+        if run is None or not self._clock_stands_still:
+            return None
+        # what was written down since the analysis counts at once
+        return max(pd.Timestamp(run.now), assessment_time(self._engine, self.crew))
 
     def splice_page(
         self,

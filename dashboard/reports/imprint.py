@@ -2,6 +2,7 @@
 
 import hashlib
 from dataclasses import dataclass
+from datetime import datetime
 
 import arcdrift
 from arcdrift.instants import day_text, instant_text
@@ -41,7 +42,7 @@ def imprint(view: View, *, present: bool = False) -> Imprint:
     present : bool
         Whether the report speaks of now rather than of the last analysis.
     """
-    now = view.data.present() if present else view.run.now
+    now = advised_at(view) if present else view.run.now
     zone = view.data.zone()
     return Imprint(
         f"{instant_text(now.astimezone(zone))}, {zone.key}",
@@ -49,6 +50,11 @@ def imprint(view: View, *, present: bool = False) -> Imprint:
         f"arcdrift {arcdrift.__version__}.",
         _settings(view),
     )
+
+
+def advised_at(view: View) -> datetime:
+    """Return the instant (UTC) of which advice speaks now: never before the last analysis."""
+    return max(view.data.present(), view.run.now)
 
 
 def _records(view: View) -> str:

@@ -2,9 +2,13 @@
 
 from dashboard.reports.crew_report import month_report, week_report
 from dashboard.reports.report import ReportKind
+from dashboard.reports.setting_card import setting_card
+from dashboard.reports.shift_sheet import shift_sheet
 
 REPORT_KINDS: dict[str, ReportKind] = {
     "week": ReportKind("crew.html", "technician", week_report, "week"),
     "month": ReportKind("crew.html", "technician", month_report, "month"),
+    "shift": ReportKind("shift.html", "technician", shift_sheet),
+    "card": ReportKind("card.html", "technician", setting_card, "splicer"),
 }
 """By the name in addresses and on the command line."""

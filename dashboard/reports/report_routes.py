@@ -31,7 +31,9 @@ def register(server: Flask, data: CrewData, address: ServedAddress) -> None:
             if run is None:
                 abort(404)
             asked = Asked(
-                View(data, run, query, "light"), address.url, paper if paper in PAPERS else ""
+                View(data, run, query, "light"),
+                "" if address.is_only_here else address.url,
+                paper if paper in PAPERS else "",
             )
             return make_report(kind_name, kind, asked)
 

@@ -16,7 +16,13 @@ from arcdrift.analysis.advice.advice_reasons import (
     unchecked_text,
 )
 from arcdrift.analysis.advice.checklist import ChecklistItem
-from arcdrift.analysis.advice.required_setting import AirAndWear, regressor_row, required_setting
+from arcdrift.analysis.advice.required_setting import (
+    AirAndWear,
+    RequiredSetting,
+    SettingModel,
+    regressor_row,
+    required_setting,
+)
 from arcdrift.analysis.advice.splicer_state import (
     AirNow,
     LastCheck,
@@ -52,6 +58,12 @@ CAUTIONS = (
 )
 MODEL_REASON = "The arc should be at"
 """How the reason begins that tells the setting needed and the one in force."""
+RULES_ONLY = "Plain rules only: "
+"""How a note begins that says why there is no answer of the model."""
+NO_MODEL = "there is no arc model yet; run an analysis"
+NO_SETTING = "no passed check with a setting to compare with"
+SERVICED = "the splicer was serviced after its last check"
+NO_ARCS = "the arc count on these electrodes is not known"
 DRIFTING = ("arc-step", "arc-drift")
 WORN = "electrodes-worn"
 DRIFT_NOTE = (
@@ -232,26 +244,25 @@ def _model_answer(
 ) -> tuple[_ModelAnswer | None, str]:
     """Compute the model's answer; None if not possible. With a note on the basis of the advice."""
     if model is None:
-        return None, "Plain rules only: there is no arc model yet; run an analysis."
+        return None, f"{RULES_ONLY}{NO_MODEL}."
     if isinstance(model, Refusal):
-        return None, f"Plain rules only: {model.reason}."
+        return None, f"{RULES_ONLY}{model.reason}."
     last, air = state.last_check, state.air
     if last is None or last.arc_setting is None:
-        return None, "Plain rules only: no passed check with a setting to compare with."
-    if any(action in RESTART_ACTIONS for action in state.service_since):
-        return None, "Plain rules only: the splicer was serviced after its last check."
+        return None, f"{RULES_ONLY}{NO_SETTING}."
+    if was_restarted(state):
+        return None, f"{RULES_ONLY}{SERVICED}."
     if air is None or air.air_density is None or air.vapor_pressure is None:
         return (
             None,
-            f"Plain rules only: no complete air reading is recent.{newest_reading_note(state)}",
+            f"{RULES_ONLY}no complete air reading is recent.{newest_reading_note(state)}",
         )
     arcs = state.arcs_now
     if arcs is None:
-        return None, "Plain rules only: the arc count on these electrodes is not known."
+        return None, f"{RULES_ONLY}{NO_ARCS}."
     quantity = _outside_range(model, air)
     if quantity:
-        return None, f"Plain rules only: {quantity} lies outside what this splicer has seen."
-    learned_until = state.learned_until
+        return None, f"{RULES_ONLY}{quantity} lies outside what this splicer has seen."
     now = AirAndWear(
         air.temperature_c,
         air.pressure_hpa,
@@ -261,15 +272,7 @@ def _model_answer(
         air.outdoor,
         air.age_min or 0.0,
     )
-    required = required_setting(
-        model,
-        now,
-        last.air_and_wear,
-        last.arc_setting,
-        same_shift=last.checked_at >= state.day_started
-        or state.now - last.checked_at <= SHIFT_LENGTH,
-        learned=learned_until is None or last.checked_at <= learned_until,
-    )
+    required = required_in_air(state, model, now, last, last.arc_setting)
     value, (low, high) = required.value, required.interval
     tolerance = state.tolerance or DEFAULT_TOLERANCE * model.sigma
     difference = value - last.arc_setting
@@ -300,15 +303,47 @@ def _model_answer(
     return answer, note
 
 
-def _outside_range(model: ArcModel, air: AirNow) -> str | None:
+def was_restarted(state: SplicerState) -> bool:
+    """Whether service since the last check may have moved the setting that is needed."""
+    return any(action in RESTART_ACTIONS for action in state.service_since)
+
+
+def required_in_air(
+    state: SplicerState, model: SettingModel, air: AirAndWear, last: LastCheck, setting: float
+) -> RequiredSetting:
+    """Compute the setting that a splicer requires in some air now.
+
+    Parameters
+    ----------
+    last : LastCheck
+        The last passed check, which stored ``setting``.
+    """
+    return required_setting(
+        model,
+        air,
+        last.air_and_wear,
+        setting,
+        same_shift=last.checked_at >= state.day_started
+        or state.now - last.checked_at <= SHIFT_LENGTH,
+        learned=state.learned_until is None or last.checked_at <= state.learned_until,
+    )
+
+
+def usable_range(model: SettingModel, name: str) -> tuple[float, float]:
+    """Return the lowest and highest value of a quantity for which a model is used."""
+    low, high = model.ranges[name]
+    slack = RANGE_MARGIN * (high - low)
+    return low - slack, high + slack
+
+
+def _outside_range(model: SettingModel, air: AirNow) -> str | None:
     """Name of the air quantity that is outside the range of the model's checks; None if none."""
     for name, label, value in (
         ("air_density", "the air's density", air.air_density),
         ("vapor_pressure", "the air's water vapor", air.vapor_pressure),
     ):
-        low, high = model.ranges[name]
-        slack = RANGE_MARGIN * (high - low)
-        if value is not None and not low - slack <= value <= high + slack:
+        low, high = usable_range(model, name)
+        if value is not None and not low <= value <= high:
             return label
     return None
 

@@ -12,7 +12,7 @@ from arcdrift.analysis.advice.advice_records import AdviceRecords, read_advice_r
 from arcdrift.analysis.advice.checklist_now import checklist_now, electrodes_now
 from arcdrift.analysis.advice.splicer_state import OpenArcFinding, SplicerState
 from arcdrift.analysis.advice.splicer_states_at import splicer_states_at
-from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
+from arcdrift.analysis.arc.arc_model import ArcModel, PeerSlopes, Refusal
 from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.analysis.maintenance.electrode_life import ElectrodeState
 from arcdrift.analysis.maintenance.worn_electrodes import worn_text
@@ -78,15 +78,6 @@ def advice_of_splicers(
     Parameters and errors as for `advice_from_store`.
     """
     with snapshot(engine):
-        names = read_splicers(engine)
-        known = ", ".join(names) if names else "none yet"
-        for splicer in splicers:
-            if splicer not in names:
-                raise UsageError(f"No splicer {splicer!r} is on record; known are: {known}.")
-        if isinstance(elsewhere, str) and elsewhere not in crew.sites:
-            known = ", ".join(crew.sites) or "none yet"
-            raise UsageError(f"No site {elsewhere!r} is in crew.toml; known are: {known}.")
-        now = assessment_time(engine, crew) if at is None else at
         typed = {
             name: value
             for name, value in (
@@ -96,36 +87,69 @@ def advice_of_splicers(
             )
             if value is not None
         }
-        other_site = elsewhere if isinstance(elsewhere, str) else None
-        records = read_advice_records(engine, crew, splicers, now, other_site)
-        states = splicer_states_at(
-            splicers,
-            records.checks,
-            records.splices,
-            records.service,
-            records.readings,
-            crew,
-            now,
-            typed=typed,
-            elsewhere=elsewhere,
+        records, states = _states(engine, crew, splicers, at, typed, elsewhere)
+        return {state.splicer: _advice(records, state, crew) for state in states}
+
+
+def arc_state_from_store(
+    engine: Engine, crew: Crew, splicer: str, at: pd.Timestamp | None = None
+) -> tuple[SplicerState, ArcModel | Refusal | None]:
+    """State of one splicer's arc and its model, from which advice in any air follows.
+
+    Raises
+    ------
+    UsageError
+        If the splicer is not in the store.
+    """
+    with snapshot(engine):
+        records, (state,) = _states(engine, crew, [splicer], at, {}, None)
+        return state, _current_model(records, state)
+
+
+def _states(
+    engine: Engine,
+    crew: Crew,
+    splicers: Sequence[str],
+    at: pd.Timestamp | None,
+    typed: dict[str, float],
+    elsewhere: str | float | None,
+) -> tuple[AdviceRecords, list[SplicerState]]:
+    """Records of some splicers, and the state of each with its open findings."""
+    names = read_splicers(engine)
+    known = ", ".join(names) if names else "none yet"
+    for splicer in splicers:
+        if splicer not in names:
+            raise UsageError(f"No splicer {splicer!r} is on record; known are: {known}.")
+    if isinstance(elsewhere, str) and elsewhere not in crew.sites:
+        known = ", ".join(crew.sites) or "none yet"
+        raise UsageError(f"No site {elsewhere!r} is in crew.toml; known are: {known}.")
+    now = assessment_time(engine, crew) if at is None else at
+    other_site = elsewhere if isinstance(elsewhere, str) else None
+    records = read_advice_records(engine, crew, splicers, now, other_site)
+    states = splicer_states_at(
+        splicers,
+        records.checks,
+        records.splices,
+        records.service,
+        records.readings,
+        crew,
+        now,
+        typed=typed,
+        elsewhere=elsewhere,
+    )
+    runs = read_result(engine, "analysis_run")
+    learned_until = None if runs.empty else runs["now"].iloc[0]
+    return records, [
+        replace(
+            state,
+            open_findings=_open_arc_findings(records, state.splicer, now),
+            newest_reading=newest_reading(
+                engine, state.splicer, state.site, crew.station_of(state.site), now
+            ),
+            learned_until=learned_until,
         )
-        runs = read_result(engine, "analysis_run")
-        learned_until = None if runs.empty else runs["now"].iloc[0]
-        return {
-            state.splicer: _advice(
-                records,
-                replace(
-                    state,
-                    open_findings=_open_arc_findings(records, state.splicer, now),
-                    newest_reading=newest_reading(
-                        engine, state.splicer, state.site, crew.station_of(state.site), now
-                    ),
-                    learned_until=learned_until,
-                ),
-                crew,
-            )
-            for state in states
-        }
+        for state in states
+    ]
 
 
 def _advice(records: AdviceRecords, state: SplicerState, crew: Crew) -> Advice:
@@ -201,7 +225,9 @@ def _stored_model(rows: pd.DataFrame, splicer: str) -> ArcModel | Refusal | None
         return None
     row = rows.iloc[0]
     if pd.isna(row["model"]):
-        return Refusal(splicer, int(row["checks"]), int(row["used"]), str(row["refusal"]))
+        stored = row["peer_slopes"]
+        peers = None if pd.isna(stored) else PeerSlopes.from_json(json.loads(stored))
+        return Refusal(splicer, int(row["checks"]), int(row["used"]), str(row["refusal"]), peers)
     try:
         return ArcModel.from_json(json.loads(row["model"]))
     except (KeyError, TypeError):  # written by another version of the program

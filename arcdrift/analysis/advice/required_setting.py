@@ -4,15 +4,16 @@ The uncertainty includes that of the model's coefficients, a last check that is 
 yet, and whether work is in a heated room where only a weather station's reading is known.
 """
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import Protocol
 
 import numpy as np
 import pandas as pd
 from scipy.special import ndtr, stdtr, stdtrit
 
 from arcdrift.air.moist_air import R_DRY_AIR, air_density, saturation_vapor_pressure
-from arcdrift.analysis.arc.arc_model import ArcModel
 from arcdrift.analysis.arc.arc_points import REGRESSORS
 from arcdrift.analysis.arc.arc_regressors import center_air
 from arcdrift.analysis.arc.indoor_checks import (
@@ -36,6 +37,40 @@ DRIFT_SD_C_PER_H = DAILY_RANGE_C / 2.0 * 2.0 * np.pi / 24.0 / np.sqrt(2.0)
 """Root mean square of the change of temperature in an hour, for a sine of that range: 0.93 °C."""
 SHIFT_SD_C = 5.0
 """Standard deviation of the outdoor temperature within a shift (common practice, no source)."""
+
+
+class SettingModel(Protocol):
+    """What a required setting is computed from: `ArcModel`, or the slopes of a splicer's peers."""
+
+    @property
+    def mean(self) -> Sequence[float]:
+        """Slopes and the present level, about the references of `center_air`; shape (4,)."""
+        ...
+
+    @property
+    def cov(self) -> Sequence[Sequence[float]]:
+        """Their covariance, shape (4, 4)."""
+        ...
+
+    @property
+    def sigma(self) -> float:
+        """Repeatability of a check, in the unit of the setting."""
+        ...
+
+    @property
+    def ranges(self) -> Mapping[str, tuple[float, float]]:
+        """Smallest and largest air density and vapor pressure at the checks used."""
+        ...
+
+    @property
+    def indoor_share(self) -> float:
+        """Probability of a heated room where only a weather station was read."""
+        ...
+
+    @property
+    def degrees_of_freedom(self) -> int:
+        """Degrees of freedom of its intervals."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -149,7 +184,7 @@ class RequiredSetting:
 
 
 def required_setting(
-    model: ArcModel,
+    model: SettingModel,
     now: AirAndWear,
     check: AirAndWear | None,
     setting: float,

@@ -154,13 +154,72 @@ class ArcModel:
 
 
 @dataclass(frozen=True)
+class PeerSlopes:
+    """What the peers of a splicer without a model of its own tell of it.
+
+    Attributes
+    ----------
+    mean, cov : tuple
+        Their slopes (per kg/m3, hPa, 1000 arcs) and the covariance of another splicer's slopes.
+    sigma : float
+        Repeatability of a check of theirs, in the unit of the setting.
+    peers : int
+    ranges : dict
+        Smallest and largest air density and vapor pressure at their checks.
+    """
+
+    mean: tuple[float, ...]
+    cov: tuple[tuple[float, ...], ...]
+    sigma: float
+    peers: int
+    ranges: dict[str, tuple[float, float]]
+
+    @classmethod
+    def of(cls, peers: list[Fit], points: pd.DataFrame) -> "PeerSlopes | None":
+        """Return the slopes of peers; None where they are too few to tell of another splicer.
+
+        Parameters
+        ----------
+        points : DataFrame
+            The checks that the peers' fits used.
+        """
+        prior = empirical_bayes_prior(peers, MODEL_SPREAD_FLOOR)
+        if prior is None:
+            return None
+        checks = np.array([fit.n for fit in peers], dtype=np.float64)
+        variance = float(checks @ np.array([fit.variance for fit in peers]) / checks.sum())
+        return cls(
+            mean=tuple(map(float, prior.mean)),
+            cov=tuple(tuple(map(float, row)) for row in prior.cov),
+            sigma=float(np.sqrt(variance)),
+            peers=prior.peers,
+            ranges={
+                name: (float(points[name].min()), float(points[name].max()))
+                for name in REGRESSORS[:2]
+            },
+        )
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> "PeerSlopes":
+        """Rebuild them from the store."""
+        return cls(
+            mean=tuple(data["mean"]),
+            cov=tuple(tuple(row) for row in data["cov"]),
+            sigma=float(data["sigma"]),
+            peers=int(data["peers"]),
+            ranges={name: tuple(pair) for name, pair in data["ranges"].items()},
+        )
+
+
+@dataclass(frozen=True)
 class Refusal:
-    """Reason, as a sentence, why there is no model."""
+    """Reason, as a sentence, why there is no model, and what peers tell in its place."""
 
     splicer: str
     checks: int
     used: int
     reason: str
+    peer_slopes: PeerSlopes | None = None
 
 
 def fit_arc(

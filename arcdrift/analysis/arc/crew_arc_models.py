@@ -8,7 +8,7 @@ import pandas as pd
 
 from arcdrift.analysis.arc.arc_drift import CLIP, checks_per_month, drift_charts
 from arcdrift.analysis.arc.arc_levels import steps_beyond
-from arcdrift.analysis.arc.arc_model import ArcModel, Refusal, fit_arc
+from arcdrift.analysis.arc.arc_model import ArcModel, PeerSlopes, Refusal, fit_arc
 from arcdrift.analysis.arc.arc_points import REGRESSORS
 from arcdrift.analysis.arc.arc_regressors import usable_or_charted
 from arcdrift.analysis.arc.indoor_mixture import (
@@ -118,6 +118,9 @@ def _chart_and_fit_group(
         rows, own = rows_of.get(member, NO_ROWS), checks.get(member)
         fit, values = fit_arc(member, needed.iloc[rows], unit, peers, phi, share, own)
         fitted[rows, 0] = values
+        if isinstance(fit, Refusal):
+            others = needed[(charted["splicer"] != member) & needed["excluded"].isna()]
+            fit = replace(fit, peer_slopes=PeerSlopes.of(peers, others))
         if isinstance(fit, ArcModel) and own is not None:
             fit = replace(fit, service_moves=charts.moves.in_settings(fit.sigma))
             if charts.checks["beyond"].iloc[rows].notna().any():

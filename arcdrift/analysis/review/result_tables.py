@@ -1,6 +1,7 @@
 """Results of a review as the rows of the store's result tables."""
 
 import json
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -89,6 +90,9 @@ def models_table(models: list[ArcModel | Refusal]) -> pd.DataFrame:
             "used": model.used,
             "refusal": model.reason if isinstance(model, Refusal) else None,
             "model": None if isinstance(model, Refusal) else json.dumps(model.to_json()),
+            "peer_slopes": json.dumps(asdict(model.peer_slopes))
+            if isinstance(model, Refusal) and model.peer_slopes is not None
+            else None,
         }
         for model in models
     ]

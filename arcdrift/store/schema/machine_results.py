@@ -30,6 +30,8 @@ result_arc_models = Table(
     Column("used", Integer, nullable=False),
     Column("refusal", Text),  # why there is no model, in a sentence; NULL when there is one
     Column("model", Text),  # JSON, see arcdrift.analysis.arc.arc_model.ArcModel
+    # JSON, see arcdrift.analysis.arc.arc_model.PeerSlopes; NULL where there is a model, or no peers
+    Column("peer_slopes", Text),
 )
 
 result_arc_points = Table(

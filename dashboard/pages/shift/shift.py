@@ -11,7 +11,7 @@ from dash import dcc, html
 from arcdrift.instants import day_text, instant_text
 from arcdrift.wording import count_text, span_text
 from dashboard import ids
-from dashboard.components import View, heading
+from dashboard.components import View, heading, paper_card, report_button
 from dashboard.my_splicer import my_splicer
 from dashboard.pages.shift.board import choose_mine, headline, my_panel, tiles
 from dashboard.pages.shift.shift_side import bad_splices, news
@@ -29,7 +29,14 @@ def render(view: View) -> html.Div:
     return html.Div(
         [
             _filled_later(view, board) if is_pending else board,
-            html.Div([bad_splices(view), news(view)], className="shift-side"),
+            html.Div(
+                [
+                    bad_splices(view),
+                    news(view),
+                    paper_card(report_button("All splicers on one page", "shift", {})),
+                ],
+                className="shift-side",
+            ),
         ],
         className="shift",
     )

@@ -14,10 +14,19 @@ MOST_PLACES = 8
 MOST_NEWS = 8
 
 
+def bad_today(view: View) -> list[dict[str, Any]]:
+    """Return today's splices over the accepted limit that nobody has dealt with."""
+    return [
+        row
+        for row in view.data.splices_to_revisit()
+        if row["state"] == "open" and row["day"] == view.data.workday()
+    ]
+
+
 def bad_splices(view: View) -> html.Section:
     """Return today's splices over the accepted limit by place, while the crew is still there."""
     waiting = [row for row in view.data.splices_to_revisit() if row["state"] == "open"]
-    today = [row for row in waiting if row["day"] == view.data.workday()]
+    today = bad_today(view)
     older = len(waiting) - len(today)
     if today:
         body: Any = html.Ul([_place(view, row) for row in today[:MOST_PLACES]], className="places")

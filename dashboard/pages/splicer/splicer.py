@@ -20,7 +20,9 @@ from dashboard.components import (
     csv_link,
     heading,
     notice,
+    paper_card,
     period,
+    report_button,
     select,
     shown_day,
 )
@@ -114,6 +116,7 @@ def render(view: View) -> html.Div:
             ),
             *_main_chart(view, splicer, advice),
             _cases(view, splicer),
+            paper_card(report_button("Setting card for its case", "card", {"splicer": splicer})),
             html.Div(
                 html.Span("drawing the charts", className="muted advice-pending"),
                 id=ids.rest_slot(search({**view.query, "splicer": splicer})),

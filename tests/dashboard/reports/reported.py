@@ -29,7 +29,8 @@ def told(report: Report) -> str:
     """Return the words of a report, those of its drawings too."""
     body = report.html.partition("</head>")[2]
     labels = " ".join(re.findall(r'aria-label="([^"]*)"', body))
-    return " ".join(unescape(re.sub(r"<[^>]*>", " ", body) + labels).split())
+    words = " ".join(unescape(re.sub(r"<[^>]*>", " ", body) + labels).split())
+    return re.sub(r" ([,.;:)])", r"\1", words)
 
 
 class Checker(HTMLParser):

@@ -1,0 +1,69 @@
+"""The setting card on the invented crew, and on a splicer that has peers but no model."""
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+
+import pytest
+
+from arcdrift.analysis.arc.arc_model import PeerSlopes
+from arcdrift.errors import UsageError
+from arcdrift.store import schema
+from arcdrift.store.database.connect import open_store
+from dashboard.reading.data import CrewData
+from tests.dashboard.invented import write_crew
+from tests.dashboard.reports.reported import made, told
+
+PEERS = PeerSlopes(
+    mean=(-120.0, 0.35, -2.0),
+    cov=((400.0, 0.0, 0.0), (0.0, 0.01, 0.0), (0.0, 0.0, 0.25)),
+    sigma=3.0,
+    peers=4,
+    ranges={"air_density": (1.1, 1.3), "vapor_pressure": (2.0, 20.0)},
+)
+
+
+def test_the_daily_check_comes_first_and_the_cautions_once(data: CrewData):
+    words = told(made(data, "card", splicer="Heron"))
+    assert words.index("The daily arc check comes first.") < words.index("In force")
+    assert words.count("Electrodes carry high voltage") == 1
+    assert "In force 50 steps, stored by the check of 13 Jun 2025, 07:30" in words
+    assert "and at once after new electrodes, factory service or new firmware" in words
+
+
+def test_a_splicer_without_a_model_says_why(data: CrewData):
+    words = told(made(data, "card", splicer="Plover"))
+    assert "No settings can be told yet" in words
+    assert "The daily arc check comes first." in words
+
+
+def test_peers_stand_in_for_a_model(tmp_path: Path):
+    folder = write_crew(tmp_path)
+    engine = open_store(folder)
+    models = schema.RESULTS["result_arc_models"]
+    with engine.begin() as connection:
+        connection.execute(
+            models.update().where(models.c.splicer == "Heron").values(
+                model=None, refusal="only 6 usable checks; a model of this splicer needs 12",
+                used=6, peer_slopes=json.dumps(asdict(PEERS)),
+            )
+        )  # fmt: skip
+    engine.dispose()
+    words = told(made(CrewData(folder), "card", splicer="Heron"))
+    assert "This splicer has no model of its own yet: only 6 usable checks" in words
+    assert "taken from 4 splicers of the same model" in words
+    assert "Setting to expect, in steps" in words
+
+
+def test_a_code_leads_back_to_the_page(data: CrewData):
+    with_code = made(data, "card", address="https://crew.example", splicer="Heron").html
+    assert 'aria-label="QR code of its page"' in with_code
+    without = made(data, "card", splicer="Heron")
+    assert "QR code" not in without.html
+    assert "it is not known at which address others open the dashboard" in told(without)
+
+
+@pytest.mark.parametrize("splicer", ["", "Nobody", "<b>"])
+def test_a_splicer_that_there_is_not_is_refused(data: CrewData, splicer: str):
+    with pytest.raises(UsageError):
+        made(data, "card", splicer=splicer)
