@@ -141,7 +141,10 @@ def _add_humidity_from_dew_point(table: pd.DataFrame) -> None:
 
 
 def _elevations(names: pd.Series, known: dict[str, float | None]) -> pd.Series:
-    return names.map(known, na_action="ignore").astype("float64")
+    number, distinct = pd.factorize(names)  # each distinct name is looked up once
+    elevations = [known.get(name) for name in distinct]
+    # the last one is for a missing name, whose number is -1
+    return pd.Series(np.array([*elevations, None], dtype=np.float64)[number], index=names.index)
 
 
 def text_column(frame: pd.DataFrame, column: str) -> pd.Series:

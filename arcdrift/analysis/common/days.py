@@ -82,10 +82,13 @@ def full_workdays(counts: Ints) -> Bools:
     array of bool, shape (days,)
         Whether a day has at least `LIGHT_DAY` of the median of the last `WORKDAYS_PER_MONTH` days.
     """
-    padded = np.r_[np.full(WORKDAYS_PER_MONTH - 1, np.nan), counts]
-    if not len(counts):
-        return np.zeros(0, dtype=bool)
-    usual = np.nanmedian(np.lib.stride_tricks.sliding_window_view(padded, WORKDAYS_PER_MONTH), 1)
+    early = [
+        np.median(counts[: day + 1]) for day in range(min(len(counts), WORKDAYS_PER_MONTH - 1))
+    ]
+    usual = np.array(early, dtype=np.float64)
+    if len(counts) >= WORKDAYS_PER_MONTH:
+        months = np.lib.stride_tricks.sliding_window_view(counts, WORKDAYS_PER_MONTH)
+        usual = np.r_[usual, np.median(months, axis=1)]
     return np.asarray(counts >= LIGHT_DAY * usual, dtype=bool)
 
 

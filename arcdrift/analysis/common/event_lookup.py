@@ -16,7 +16,7 @@ def splicer_index(splicers: pd.Series, names: pd.Index) -> Ints:
 
 def to_microseconds(times: pd.Series) -> Microseconds:
     """Convert UTC timestamps to microseconds since 1970, shape (n,)."""
-    return np.asarray(times.dt.as_unit("us").astype("int64"), dtype=np.int64)
+    return np.asarray(pd.DatetimeIndex(times).as_unit("us").asi8, dtype=np.int64)
 
 
 def to_timestamps(microseconds: Microseconds) -> pd.Series:

@@ -151,6 +151,52 @@ def time_order(group: Ints, at: Ints) -> Ints:
     return np.lexsort((at, group)) if is_back.any() else order
 
 
+def sort_rows(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
+    """Rows by some columns, missing values last, equal ones as they come; a new index.
+
+    Much faster than ``sort_values`` where long parts of the frame are in this order already.
+
+    Parameters
+    ----------
+    columns : sequence of str
+        Of text, categories, whole numbers or times.
+    """
+    key, size = np.zeros(len(frame), dtype=np.int64), 1
+    for name in columns:
+        ranked = _ranks(frame[name])
+        if ranked is not None and size * ranked[1] > np.iinfo(np.int64).max:
+            distinct, key = np.unique(key, return_inverse=True)
+            size = len(distinct)
+        if ranked is None or size * ranked[1] > np.iinfo(np.int64).max:
+            return frame.sort_values(list(columns), kind="stable", ignore_index=True)
+        key, size = key * ranked[1] + ranked[0], size * ranked[1]
+    if (np.diff(key) >= 0).all():
+        return frame.reset_index(drop=True)
+    return frame.take(np.argsort(key, kind="stable")).reset_index(drop=True)
+
+
+def _ranks(values: pd.Series) -> tuple[Ints, int] | None:
+    """Whole number from 0 on that sorts as each value does, and one above the highest.
+
+    None for values of other types, and for missing times.
+    """
+    if isinstance(values.dtype, (pd.CategoricalDtype, pd.StringDtype)):
+        code, texts = text_codes(values)
+        return np.where(code < 0, len(texts), code), len(texts) + 1
+    if isinstance(values.dtype, pd.DatetimeTZDtype) or values.dtype.kind == "M":
+        number = pd.DatetimeIndex(values).asi8
+        if (number == pd.NaT.value).any():
+            return None
+    elif values.dtype == np.int64:
+        number = values.to_numpy()
+    else:
+        return None
+    if not len(number):
+        return number, 1
+    low = int(number.min())
+    return number - low, int(number.max()) - low + 1
+
+
 def _sorted_codes(values: Any) -> tuple[Ints, int]:
     """Integer code of each value, ordered like the values, and the number of possible codes."""
     array = values.array if isinstance(values, pd.Series) else values

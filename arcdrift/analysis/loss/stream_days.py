@@ -5,7 +5,7 @@ Single losses are skewed and contain outliers, so the charts follow days. Each l
 not look like a raised level.
 """
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -79,11 +79,7 @@ def calibration_losses(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
     day = workdays(work, crew, "spliced_at").to_numpy()
     program = fill_missing_text(work["program"], NO_PROGRAM)
     stream, _ = group_index(work["splicer"], program)
-    cell, first = group_index(stream, day)
-    unit = stream[first]
-    early = np.flatnonzero(
-        (np.arange(len(unit)) - np.searchsorted(unit, unit) < CALIBRATION_DAYS)[cell]
-    )
+    early = np.flatnonzero(in_first_days(stream, day))
     losses = pd.DataFrame(
         {
             "splicer": as_text(work["splicer"].iloc[early]).array,
@@ -93,6 +89,14 @@ def calibration_losses(splices: pd.DataFrame, crew: Crew) -> pd.DataFrame:
         }
     )
     return losses.sort_values(CALIBRATION_COLUMNS, ignore_index=True)
+
+
+def in_first_days(stream: Ints, day: Any) -> Bools:
+    """Whether each row is of the first `CALIBRATION_DAYS` days of its stream, shape (rows,)."""
+    cell, first = group_index(stream, day)
+    unit = stream[first]
+    is_early = np.arange(len(unit)) - np.searchsorted(unit, unit) < CALIBRATION_DAYS
+    return np.asarray(is_early[cell], dtype=bool)
 
 
 def stream_caps(losses: pd.DataFrame) -> pd.DataFrame:

@@ -31,6 +31,7 @@ _TYPES: dict[str, type[Any]] = {
 }
 PLACE = "place"
 _PRIME = 2_654_435_761
+_LOW_BITS = (1 << 16) - 1
 SITES, SITE_COUNTS = "sites", "site_counts"
 
 
@@ -137,11 +138,15 @@ class SpliceCounters:
     def ids_at(self, locations: Iterable[str]) -> Ints:
         """Ids of splices that may lie at some locations: all that do, and a few others."""
         wanted = np.unique(hash_places(pd.Series(list(locations), dtype="str")))
-        found = [
-            _values(steps, np.int64)[np.isin(places, wanted)]
-            for steps, places in zip(self.table["id"], self.table[PLACE], strict=True)
-        ]
-        return np.concatenate([np.zeros(0, np.int64), *found])
+        is_wanted = np.zeros(_LOW_BITS + 1, dtype=bool)  # by the lower bits of a place
+        is_wanted[wanted & _LOW_BITS] = True
+        found = [np.zeros(0, np.int64)]
+        for steps, places in zip(self.table["id"], self.table[PLACE], strict=True):
+            rows = np.flatnonzero(is_wanted[places & _LOW_BITS])
+            rows = rows[np.isin(places[rows], wanted)]
+            if len(rows):
+                found.append(_values(steps, np.int64)[rows])
+        return np.concatenate(found)
 
 
 def _steps(values: Ints | Floats) -> Ints:

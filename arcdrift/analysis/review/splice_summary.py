@@ -18,7 +18,10 @@ from arcdrift.analysis.common.event_lookup import to_microseconds
 from arcdrift.analysis.common.grouping import (
     category_to_text,
     concat_frames,
+    group_index,
+    match_rows,
     rows_with,
+    sort_rows,
     text_codes,
     time_order,
 )
@@ -33,8 +36,8 @@ from arcdrift.analysis.loss.acceptance.program_findings import unexpected_days
 from arcdrift.analysis.loss.outlier_splices import OutlierState, find_outlier_splices
 from arcdrift.analysis.loss.stream_days import (
     CALIBRATION_COLUMNS,
-    CALIBRATION_DAYS,
     calibration_losses,
+    in_first_days,
     production_splices,
     sum_stream_days,
 )
@@ -255,12 +258,13 @@ def all_calibration_losses(
     settled = known[known["day"] < earlier.since]
     losses = concat_frames([settled, losses])
     stream = ["splicer", "program"]
-    place = losses.groupby(stream)["day"].rank(method="dense")
-    losses = losses[place <= CALIBRATION_DAYS].sort_values(CALIBRATION_COLUMNS, ignore_index=True)
+    unit, _ = group_index(*(losses[name] for name in stream))
+    losses = losses[in_first_days(unit, losses["day"])]
+    losses = losses.sort_values(CALIBRATION_COLUMNS, ignore_index=True)
     # the caps of settled days were calculated from these losses
-    of_settled = pd.MultiIndex.from_frame(settled[stream])
+    of_settled = settled[stream].drop_duplicates()
     before, now = (
-        frame[pd.MultiIndex.from_frame(frame[stream]).isin(of_settled)].reset_index(drop=True)
+        frame[match_rows(frame, of_settled, stream) >= 0].reset_index(drop=True)
         for frame in (known, losses)
     )
     if not _same_rows(before, now):
@@ -354,9 +358,7 @@ def append_days(ranges: Sequence[SpliceSummary]) -> SpliceSummary:
         name: concat_frames([getattr(days, name) for days in ranges]) for name in vars(latest)
     }
     frames |= {
-        name: frames[name].sort_values(order, kind="stable", ignore_index=True)
-        for name, order in ORDER.items()
-        if len(frames[name])
+        name: sort_rows(frames[name], order) for name, order in ORDER.items() if len(frames[name])
     }
     return SpliceSummary(
         **frames

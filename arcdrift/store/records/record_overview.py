@@ -102,10 +102,15 @@ def _are_mostly_after(engine: Engine, instant: datetime) -> bool:
     with reading(engine) as connection:
         for kind in SPLICER_TIMED:
             table = schema.RECORDS[kind]
-            time = table.columns[schema.TIME_COLUMN[kind]]
+            names, time = _splicer_names(table), table.columns[schema.TIME_COLUMN[kind]]
             count = select(func.count()).select_from(table)
             total += int(connection.execute(count).scalar_one())
-            later += int(connection.execute(count.where(time > microseconds(instant))).scalar_one())
+            # by splicer, so that the rows are counted in the index
+            of_splicer = count.where(
+                table.columns.splicer == names.c.splicer, time > microseconds(instant)
+            )
+            counts = connection.execute(select(of_splicer.scalar_subquery()).select_from(names))
+            later += sum(counts.scalars())
     return 2 * later > total
 
 

@@ -1,5 +1,6 @@
 """Writes result tables by difference: months whose rows are as they were stay untouched."""
 
+from collections.abc import Mapping
 from hashlib import sha256
 
 import numpy as np
@@ -18,7 +19,20 @@ WHOLE = ""
 """Part of a table without days: all of it."""
 
 
-def replace_table(connection: Connection, table: Table, frame: pd.DataFrame | None) -> int:
+def stored_parts(connection: Connection) -> dict[str, dict[str, str]]:
+    """Digest of each part that is stored, by table and part."""
+    known: dict[str, dict[str, str]] = {}
+    for row in connection.execute(select(schema.result_parts)):
+        known.setdefault(row.table_name, {})[row.part] = row.sha256
+    return known
+
+
+def replace_table(
+    connection: Connection,
+    table: Table,
+    frame: pd.DataFrame | None,
+    before: Mapping[str, str],
+) -> int:
     """Make a result table hold the rows of a frame.
 
     Parameters
@@ -27,6 +41,8 @@ def replace_table(connection: Connection, table: Table, frame: pd.DataFrame | No
         From `arcdrift.store.database.connect.writing`.
     frame : DataFrame or None
         Columns named as in `table`; None empties it.
+    before : mapping of str to str
+        What is stored of it (`stored_parts`).
 
     Returns
     -------
@@ -36,8 +52,6 @@ def replace_table(connection: Connection, table: Table, frame: pd.DataFrame | No
     parts = {} if frame is None or frame.empty else _parts(to_arrow(frame, table))
     digests = {part: _digest(rows) for part, rows in parts.items()}
     known = schema.result_parts.columns
-    query = select(known.part, known.sha256).where(known.table_name == table.name)
-    before = {row.part: row.sha256 for row in connection.execute(query)}
     if not before:
         connection.execute(delete(table))
     outdated = [part for part, digest in before.items() if digests.get(part) != digest]

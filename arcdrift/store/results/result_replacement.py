@@ -10,7 +10,7 @@ from arcdrift.errors import StoreTrouble
 from arcdrift.store import schema
 from arcdrift.store.cases.kept_cases import keep_cases
 from arcdrift.store.database.connect import writing
-from arcdrift.store.results.result_parts import replace_table
+from arcdrift.store.results.result_parts import replace_table, stored_parts
 from arcdrift.store.results.result_rows import analysis_mark
 from arcdrift.store.results.saved_summary import (
     SavedSummary,
@@ -67,9 +67,10 @@ def replace_results(
                 "Another analysis of this crew was stored meanwhile; nothing of this one is. Run "
                 "`arcdrift analyze` again."
             )
+        known = stored_parts(connection)
         for name, table in schema.RESULTS.items():
             frame = stored_columns(name, frames[name]) if name in frames else None
-            replace_table(connection, table, frame)
+            replace_table(connection, table, frame, known.get(name, {}))
         if saved is not None:
             replace_saved_summary(connection, saved, changes or {})
         keep_cases(connection, kept_cases)

@@ -10,7 +10,7 @@ from sqlalchemy import Engine, select
 
 from arcdrift.store import schema
 from arcdrift.store.database.connect import reading, writing
-from arcdrift.store.results.result_parts import replace_table
+from arcdrift.store.results.result_parts import replace_table, stored_parts
 from arcdrift.store.results.result_rows import read_result
 from tests.both_stores import both_stores, daily_on_postgresql
 from tests.empty_store import empty_store
@@ -27,7 +27,8 @@ def days(*counts: tuple[str, int]) -> pd.DataFrame:
 
 def replaced(engine: Engine, frame: pd.DataFrame | None) -> int:
     with writing(engine) as connection:
-        return replace_table(connection, CREW_DAYS, frame)
+        known = stored_parts(connection).get(CREW_DAYS.name, {})
+        return replace_table(connection, CREW_DAYS, frame, known)
 
 
 @pytest.fixture
@@ -53,7 +54,7 @@ def test_only_months_that_differ_are_written(engine: Engine) -> None:
 
 def test_rows_that_nobody_noted_are_replaced(engine: Engine) -> None:
     with writing(engine) as connection:
-        replace_table(connection, CREW_DAYS, days(("2026-05-01", 4)))
+        replace_table(connection, CREW_DAYS, days(("2026-05-01", 4)), {})
         connection.execute(schema.result_parts.delete())
     assert replaced(engine, days(("2026-06-01", 2))) == 1
     assert read_result(engine, "result_crew_days")["day"].tolist() == ["2026-06-01"]
