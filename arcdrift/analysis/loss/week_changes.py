@@ -14,12 +14,12 @@ import numpy as np
 import pandas as pd
 from scipy.sparse import csr_matrix, hstack
 from scipy.special import ndtr
-from scipy.stats import false_discovery_control
 
 from arcdrift.analysis.loss.day_level import STREAM, relative_level
 from arcdrift.analysis.loss.person_effects import PRIOR_EFFECT
 from arcdrift.analysis.loss.technician_days import NOBODY
 from arcdrift.arrays import Bools, Floats, Ints
+from arcdrift.charts.false_discovery import adjusted_p_values
 from arcdrift.charts.intervals import Z95
 
 WEEK, WEEKS_BEFORE = 7, 4
@@ -374,7 +374,7 @@ def _changes(contrasts: _Contrasts, enough: Bools, splices: Floats) -> tuple[Flo
     moved = np.stack([difference, difference - Z95 * se, difference + Z95 * se, hands])
     ratio = np.maximum(1.0 + moved / (3.0 + level), 0.0) ** 3
     p_value = 2.0 * ndtr(-np.abs(difference / se))
-    stands_out = np.r_[false_discovery_control(p_value[:-1]), p_value[-1:]] <= FALSE_SHARE
+    stands_out = np.r_[adjusted_p_values(p_value[:-1]), p_value[-1:]] <= FALSE_SHARE
     return np.asarray(ratio - 1.0, dtype=np.float64), stands_out
 
 

@@ -33,9 +33,6 @@ IDS_AT_ONCE = 20_000
 """Most ids in one query, which must not grow too long."""
 EARLIER_SPLICES = 10
 """So many splices of settled days take about the time and memory of one of the latest days."""
-FEWEST_SINCE_SETTLED = 25_000
-"""Fewest splices summarized at once if most days are settled: only a crew's latest days are read,
-and a worker that is there already can take half of them."""
 
 Arguments = ParamSpec("Arguments")
 Result = TypeVar("Result")
@@ -117,7 +114,6 @@ def summarize_parts(
     counts, fewest = inputs.splice_counts, PART_SPLICES[0]
     if days.earlier is not None:  # only the counters of earlier splices are read
         counts = {name: count // EARLIER_SPLICES for name, count in counts.items()}
-        fewest = FEWEST_SINCE_SETTLED
     if executor is None:  # nobody to share with: the fewer parts, the lower their fixed costs
         fewest = PART_SPLICES[1]
     parts = split_by_splices(counts, fewest)
@@ -125,12 +121,12 @@ def summarize_parts(
     def arguments(names: list[str]) -> tuple[SpliceReader, list[str], ReviewInputs, DayRange]:
         return read_splices, names, inputs.for_splicers(names), days.for_splicers(names)
 
-    if executor is None:
-        for names in parts:
-            yield summarize_part(*arguments(names))
-        return
     if isinstance(executor, FleetExecutor):
         yield from _summarize_on_fleet(executor, parts, arguments)
+        return
+    if executor is None or len(parts) == 1:  # a worker would only have to be sent what is here
+        for names in parts:
+            yield summarize_part(*arguments(names))
         return
     pending = [submit_or_run(executor, summarize_part, *arguments(names)) for names in parts]
     # an executor starts with the first, so this process begins with the last

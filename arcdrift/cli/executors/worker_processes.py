@@ -149,8 +149,10 @@ def _leave_interrupts() -> None:
 
 def _import_review() -> None:
     """Import in a worker what the first part of a review needs."""
+    gc.disable()  # nothing that is imported becomes garbage
     import_module("arcdrift.analysis.review.pipeline")
     gc.freeze()
+    gc.enable()
 
 
 def _processor_count() -> int:

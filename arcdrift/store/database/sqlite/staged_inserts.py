@@ -14,7 +14,7 @@ from arcdrift.scratch import scratch_folder
 from arcdrift.store.database.arrow_thread import run_in_arrow_thread
 from arcdrift.store.database.dialect import Progress
 
-_BULK_ROWS = 20_000
+_BULK_ROWS = 4_000
 """Number of rows from which a staging file is faster than inserting row by row."""
 _BATCH_ROWS = 100_000
 _MAX_ATTACHED = 9
