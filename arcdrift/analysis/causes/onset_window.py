@@ -165,7 +165,8 @@ class OnsetWindow:
             )
         ]  # fmt: skip
         groups.append((np.where(self.after, self.code("cleaver"), -1)[known], WANDER))
-        return RandomEffectsModel(values[known], variance[known], groups)
+        units = self.code("cleaver")[known]
+        return RandomEffectsModel(values[known], variance[known], groups, units=units)
 
     def _between(self, values: Floats, n: Floats, within: float, known: Bools) -> float:
         """Variance between days beyond that of single splices, before the onset."""

@@ -355,7 +355,7 @@ class _Contrasts:
         moved = weights @ self.moved
         known = np.isfinite(own[:half]) & np.isfinite(own[half:])
         variance = weights**2 @ np.where(known, own[:half] + own[half:], 0.0)
-        variance += np.einsum("ij,jk,ik->i", moved, self.covariance, moved)
+        variance += ((moved @ self.covariance) * moved).sum(axis=1)
         difference = weights @ np.where(known, level[half:] - level[:half], 0.0)
         hands = moved[:, : self.people] @ self.effects[: self.people]
         return difference, np.sqrt(variance), weights @ np.where(known, level[:half], 0.0), hands

@@ -1,8 +1,9 @@
 """Variances between people, machines and stints by maximum likelihood.
 
 Maximum likelihood rather than REML, so with few people the variances come out somewhat smaller.
-One deviance costs one Cholesky factor of the size of people and machines together: stints, the
-grouping with many levels, are integrated out one by one, and the rows are summed up only once.
+One deviance costs one Cholesky factor of the size of the machines: people who share no row are
+eliminated one by one (`arcdrift.charts.partly_diagonal`), as are stints, the grouping with many
+levels, and the rows are summed up only once.
 """
 
 from collections.abc import Callable
@@ -10,14 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.linalg import cho_solve, cholesky, solve_triangular
-from scipy.linalg.lapack import dpotri
 from scipy.optimize import minimize
 from scipy.sparse import csr_array
 from scipy.special import expit
 
 from arcdrift.analysis.common.mixed_columns import MixedColumns, indicators
 from arcdrift.arrays import Floats, Ints
+from arcdrift.charts.partly_diagonal import PartlyDiagonal, largest_diagonal_group
 
 Deviance = Callable[[Floats], tuple[float, Floats]]
 
@@ -107,6 +107,9 @@ class GaussianDeviance:
             self.names.append(STINT)
             members = crossed.stints
         self.total, self.sums = members @ weight, columns.sums_by(members, weight)
+        z = slice(self.fixed + 1, None)
+        of_stints = self.sums.moments(np.ones(len(self.total)))
+        self.alone = largest_diagonal_group(self.kind, self.moments[z, z], of_stints[z, z])
 
     def __call__(self, ratio: Floats) -> tuple[float, Floats]:
         """Return the deviance and its gradient at the ratios of people, machines and stints."""
@@ -123,15 +126,15 @@ class GaussianDeviance:
         moments = self.moments - stint * self.sums.moments(shrinkage)
         scale = np.sqrt(ratio[self.kind])
         scaled = scale[:, None] * moments[z]
-        root, inverse = _factor_and_inverse(np.eye(len(scale)) + scaled[:, z] * scale)
-        half = solve_triangular(root, scaled[:, c], lower=True)
-        reduced = moments[c, c] - half.T @ half  # weighted by the inverse covariance
+        factor = PartlyDiagonal(np.eye(len(scale)) + scaled[:, z] * scale, self.alone)
+        inverse, solved = factor.inverse(), factor.solve(scaled[:, c])
+        reduced = moments[c, c] - scaled[:, c].T @ solved  # weighted by the inverse covariance
         weights = np.append(-np.linalg.solve(reduced[:p, :p], reduced[:p, p]), 1.0)
         residual = max(float(weights @ reduced @ weights) / self.rows, self.least_residual)
-        value = self.rows * np.log(residual) + 2.0 * np.log(np.diag(root)).sum()
-        modes = -scale * solve_triangular(root, half @ weights, lower=True, trans="T")
+        value = self.rows * np.log(residual) + factor.log_determinant
+        modes = -scale * (solved @ weights)
         whole = np.append(weights, modes)
-        curvature = _reduced_diagonal(moments[z, z], scale, root, inverse)
+        curvature = _reduced_diagonal(moments[z, z], scale, factor, inverse)
         slope = np.bincount(self.kind, curvature - (moments[z] @ whole) ** 2 / residual).astype(
             np.float64
         )
@@ -182,6 +185,8 @@ class LogitDeviance:
         self.share, self.trials, self.fixed = share, trials, fixed.shape[1]
         crossed = CrossedGroups.of(groups)
         self.kind, self.columns = crossed.kind, crossed.columns.beside(fixed)
+        z = slice(self.fixed, None)
+        self.alone = largest_diagonal_group(self.kind, self.columns.moments(trials)[z, z])
         # effects in units of their standard deviations; each search starts at the previous mode
         self.mode = np.zeros(self.fixed + len(self.kind))
         odds = np.log((share @ trials + 0.5) / ((1.0 - share) @ trials + 0.5))
@@ -200,7 +205,8 @@ class LogitDeviance:
             moments = self.columns.moments(spread)
             joint = scale[:, None] * moments * scale
             joint[z, z] += np.eye(len(self.kind))
-            root, inverse = _factor_and_inverse(joint[z, z])
+            factor = PartlyDiagonal(joint[z, z], self.alone)
+            inverse = factor.inverse()
             covariance = scale[z, None] * inverse * scale[z]
             # the determinant depends on the mode, and the mode on the fixed effects
             reach = self.columns.sparse_variances(covariance)
@@ -208,8 +214,9 @@ class LogitDeviance:
             pull = self.columns.sums(residual)
             score = scale * pull
             score[z] -= self.mode[z]
-            score[p] -= (score_change - moments[:, z] @ (covariance @ score_change[z]))[p] / 2.0
-            step = _bordered_solution(joint, root, self.fixed, score)
+            moved = moments[:, z] @ (scale[z] * factor.solve(scale[z] * score_change[z]))
+            score[p] -= (score_change - moved)[p] / 2.0
+            step = _bordered_solution(joint, factor, self.fixed, score)
             longest = float(np.abs(self.columns.values(scale * step)).max())
             # a full step from far away can overshoot again and again
             self.mode = self.mode + step * min(1.0, LONGEST_STEP / max(longest, 1e-12))
@@ -219,9 +226,9 @@ class LogitDeviance:
             converged = abs(float(score @ step)) < NEGLIGIBLE_GAIN
         fit = self.trials * (self.share * linear - np.logaddexp(0.0, linear))
         modes = self.mode[z]
-        value = -2.0 * fit.sum() + modes @ modes + 2.0 * np.log(np.diag(root)).sum()
-        curvature = _reduced_diagonal(moments[z, z], scale[z], root, inverse)
-        mode_change = score_change[z] - moments[z, z] @ (covariance @ score_change[z])
+        value = -2.0 * fit.sum() + modes @ modes + factor.log_determinant
+        curvature = _reduced_diagonal(moments[z, z], scale[z], factor, inverse)
+        mode_change = (score_change - moved)[z]
         slope = np.bincount(self.kind, curvature + mode_change * pull[z] - pull[z] ** 2).astype(
             np.float64
         )
@@ -238,14 +245,9 @@ def logit_variances(
     return dict(zip(groups.names, result.tolist(), strict=True))
 
 
-def _factor_and_inverse(matrix: Floats) -> tuple[Floats, Floats]:
-    """Lower Cholesky factor of a positive definite matrix, and the inverse of the matrix."""
-    root = cholesky(matrix, lower=True, overwrite_a=True)
-    inverse, _ = dpotri(root, lower=True)
-    return root, np.tril(inverse) + np.tril(inverse, -1).T
-
-
-def _reduced_diagonal(moments: Floats, scale: Floats, root: Floats, inverse: Floats) -> Floats:
+def _reduced_diagonal(
+    moments: Floats, scale: Floats, factor: PartlyDiagonal, inverse: Floats
+) -> Floats:
     """Diagonal of M - M D A^-1 D M for A = I + D M D.
 
     Parameters
@@ -254,25 +256,27 @@ def _reduced_diagonal(moments: Floats, scale: Floats, root: Floats, inverse: Flo
         M.
     scale : ndarray of shape (q,)
         Diagonal of D; some may be zero.
-    root, inverse : ndarray of shape (q, q)
-        Cholesky factor of A, and its inverse.
+    factor : PartlyDiagonal
+        Factor of A.
+    inverse : ndarray of shape (q, q)
+        Inverse of A, where M is not zero.
 
     Notes
     -----
     The matrix is ``D^-1 A^-1 D M``, whose diagonal needs no product of whole matrices; where D is
-    zero it is found from the columns of ``L^-1 D M``.
+    zero it is found from the columns of ``D M``.
     """
     zero = scale == 0.0
     diagonal = ((inverse * moments) @ scale) / np.where(zero, 1.0, scale)
     if zero.any():
-        half = solve_triangular(root, scale[:, None] * moments[:, zero], lower=True)
-        diagonal[zero] = np.diag(moments)[zero] - (half**2).sum(axis=0)
+        scaled = scale[:, None] * moments[:, zero]
+        diagonal[zero] = np.diag(moments)[zero] - (scaled * factor.solve(scaled)).sum(axis=0)
     return np.asarray(diagonal)
 
 
-def _bordered_solution(joint: Floats, root: Floats, fixed: int, score: Floats) -> Floats:
+def _bordered_solution(joint: Floats, factor: PartlyDiagonal, fixed: int, score: Floats) -> Floats:
     """Solve equations whose matrix is known by the factor of all but its first columns."""
-    border = cho_solve((root, True), np.column_stack([joint[fixed:, :fixed], score[fixed:]]))
+    border = factor.solve(np.column_stack([joint[fixed:, :fixed], score[fixed:]]))
     corner = joint[:fixed, :fixed] - joint[:fixed, fixed:] @ border[:, :-1]
     first = np.linalg.solve(corner, score[:fixed] - joint[:fixed, fixed:] @ border[:, -1])
     return np.concatenate([first, border[:, -1] - border[:, :-1] @ first])

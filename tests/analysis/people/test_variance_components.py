@@ -12,11 +12,11 @@ from arcdrift.analysis.people.variance_components import (
     STINT,
     GaussianDeviance,
     LogitDeviance,
-    _factor_and_inverse,
     _reduced_diagonal,
     gaussian_variances,
     logit_variances,
 )
+from arcdrift.charts.partly_diagonal import PartlyDiagonal
 
 CBPP = Path(__file__).parents[2] / "golden" / "data" / "cbpp.csv"
 
@@ -177,8 +177,8 @@ def test_what_is_left_of_the_moments_with_variances_of_zero():
     columns = rng.normal(size=(20, 6))
     moments, scale = columns.T @ columns, np.array([0.5, 0.0, 1.5, 0.0, 1e-5, 2.0])
     whole = np.eye(6) + scale[:, None] * moments * scale
-    root, inverse = _factor_and_inverse(whole.copy())
+    factor = PartlyDiagonal(whole, np.zeros(6, dtype=bool))
     half = scale[:, None] * moments
     expected = np.diag(moments - half.T @ np.linalg.solve(whole, half))
-    found = _reduced_diagonal(moments, scale, root, inverse)
+    found = _reduced_diagonal(moments, scale, factor, factor.inverse())
     np.testing.assert_allclose(found, expected, rtol=1e-9)
