@@ -1,5 +1,6 @@
 """Every kind of report; a new one is a function that gathers its contents, and a template."""
 
+from dashboard.reports.client_report import client_report
 from dashboard.reports.crew_report import month_report, week_report
 from dashboard.reports.report import ReportKind
 from dashboard.reports.setting_card import setting_card
@@ -8,6 +9,7 @@ from dashboard.reports.shift_sheet import shift_sheet
 REPORT_KINDS: dict[str, ReportKind] = {
     "week": ReportKind("crew.html", "technician", week_report, "week"),
     "month": ReportKind("crew.html", "technician", month_report, "month"),
+    "client": ReportKind("client.html", "lead", client_report, "month"),
     "shift": ReportKind("shift.html", "technician", shift_sheet),
     "card": ReportKind("card.html", "technician", setting_card, "splicer"),
 }

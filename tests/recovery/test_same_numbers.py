@@ -6,6 +6,7 @@ from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from arcdrift.cli.commands.advise import advise
@@ -15,7 +16,9 @@ from arcdrift.digest.digest_from_store import crew_news
 from arcdrift.digest.digest_words import digest_words
 from dashboard.reading.data import CrewData
 from tests.dashboard.rendering import shown
-from tests.recovery.conftest import Sample
+from tests.dashboard.reports.reported import made
+from tests.dashboard.reports.reported import told as on_paper
+from tests.recovery.conftest import SAMPLE, Sample
 
 WORN, LAST_POSITION, DRIFTING = "Dunlin", "Lapwing", "Plover"
 
@@ -143,3 +146,51 @@ def test_a_rise_has_one_figure_everywhere(sample: Sample, crew_data: CrewData) -
     # no other percentage of that rise stands anywhere on the page of the program
     others = set(re.findall(r"(?:up|risen by) (\d+ %) (?:since|against)", page))
     assert others == {change}
+
+
+def test_paper_tells_the_numbers_of_the_pages(crew_data: CrewData) -> None:
+    """A week, a shift: each change, share, verdict and setting is that of its page."""
+    page, paper = shown(crew_data, "/week"), on_paper(made(crew_data, "week"))
+    changes = re.findall(r"[▲▼ ][+\u2212]\d+ \([+\u2212]\d+ to [+\u2212]?\d+\) %", paper)
+    assert len(changes) >= 8
+    assert [change for change in changes if change.strip() not in page] == []
+    (share,) = re.findall(r"Arc checks in time (\d+ \(\d+ to \d+\) %)", paper)
+    assert f"Arc checks in time {share}" in page
+    for state in ("new", "taken on", "waiting for the result"):
+        (count,) = re.findall(rf"(\d+) {state}", paper.partition("Cases now")[2][:120])
+        assert f"{count} {state}" in page
+    sheet = on_paper(made(crew_data, "shift"))
+    for splicer in crew_data.splicers():
+        advice = crew_data.advice(splicer, None, None, None)
+        assert advice.required is not None
+        needed = f"{advice.required['value']:.1f} ± {advice.tolerance:.1f}"
+        assert f"{advice.setting:g} {crew_data.unit(splicer)} {needed}" in sheet
+
+
+def test_losses_on_paper_are_the_sums_of_the_results(crew_data: CrewData) -> None:
+    """Of October 2026, by splicer and program from the stored days, and by place from the log."""
+    days = crew_data.result("result_stream_days")
+    october = days[days["day"].str.startswith("2026-10")]
+    sums = october.groupby(["splicer", "program"])[["total", "splices"]].sum()
+    paper = on_paper(made(crew_data, "month", month="2026-10"))
+    for (splicer, program), row in sums.iterrows():
+        mean = row["total"] / row["splices"]
+        assert f"{splicer}, {program} {int(row['splices']):,} {mean:.3f} " in paper
+    client = on_paper(made(crew_data, "client", month="2026-10"))
+    log = pd.read_csv(SAMPLE / "splices.csv.gz", dtype=str)
+    loss = pd.to_numeric(log["loss_db"], errors="coerce")
+    inside = log["spliced_at"].str.startswith("2026-10") & (log["purpose"] == "production")
+    left = log[inside & loss.notna() & (log["outcome"] == "done")].assign(loss=loss)
+    closures = left.groupby(["site", left["location"].str.split("/").str[0]])["loss"]
+    agreeing = [
+        f"{site} {closure} {len(losses)} {losses.mean():.3f} 0.10 {losses.max():.2f}" in client
+        for (site, closure), losses in closures
+    ]
+    # the others hold rows of the log that were set aside, or made again without a word for it
+    assert sum(agreeing) / len(agreeing) > 0.9
+    open_over = [
+        row
+        for row in crew_data.splices_to_revisit()
+        if row["state"] != "made-again" and row["day"].startswith("2026-10")
+    ]
+    assert f"{len(open_over)} splices over the limit for a single one." in client

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from dashboard.reading.data import CrewData
     from dashboard.reports.report import Report, ReportKind
 
-KindName = Literal["week", "month", "shift", "card"]
+KindName = Literal["week", "month", "client", "shift", "card"]
 
 
 def report(
@@ -23,8 +23,9 @@ def report(
         KindName,
         typer.Argument(
             metavar="KIND",
-            help="week or month, for the lead; shift: all splicers on one page; card: the settings "
-            "to expect of a splicer, for its case.",
+            help="week or month, for the lead; client: losses by place, without names of people; "
+            "shift: all splicers on one page; card: the settings to expect of a splicer, for its "
+            "case.",
         ),
     ],
     name: Annotated[

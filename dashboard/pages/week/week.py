@@ -88,6 +88,8 @@ def _paper(view: View, week: WeekSpan) -> html.Section:
         report_button(_number(week.monday), "week", {"week": week_key(week.monday)}),
         report_button(name, "month", month),
     ]
+    if view.data.viewer.has_role("lead"):
+        buttons.append(report_button(f"{name} for the client", "client", month))
     return paper_card(*buttons)
 
 
