@@ -103,12 +103,12 @@ class CrewData(StoredResults):
 
     def add_mark(self, **fields: Any) -> None:
         """Add a mark to a baseline (`arcdrift.store.annotations.baseline_marks.add_mark`)."""
-        self.require_role("lead", "change what is usual")
+        self.require_role("lead", "change baselines")
         baseline_marks.add_mark(self._engine, **fields)
 
     def withdraw_mark(self, number: int) -> None:
         """Withdraw a mark of a baseline."""
-        self.require_role("lead", "change what is usual")
+        self.require_role("lead", "change baselines")
         baseline_marks.withdraw_mark(self._engine, number)
 
     def write_down(
@@ -203,6 +203,19 @@ class CrewData(StoredResults):
 
     def present(self) -> datetime:
         """Return the instant (UTC) that counts as now."""
+        now = datetime.now(UTC)
+        return (
+            self._newest_in(now.replace(minute=0, second=0, microsecond=0))
+            if self._clock_stands_still
+            else now
+        )
+
+    @cached_by_version(2)
+    def _newest_in(self, _hour: datetime) -> datetime:
+        """Return the instant of the newest record that can be believed in an hour.
+
+        To know it takes a look at all records where some lie in the future.
+        """
         return assessment_time(self._engine, self.crew).to_pydatetime()
 
     def workday(self) -> str:
@@ -438,7 +451,7 @@ class CrewData(StoredResults):
         if run is None or not self._clock_stands_still:
             return None
         # what was written down since the analysis counts at once
-        return max(pd.Timestamp(run.now), assessment_time(self._engine, self.crew))
+        return max(pd.Timestamp(run.now), pd.Timestamp(self.present()))
 
     def splice_page(
         self,

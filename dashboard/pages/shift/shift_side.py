@@ -16,10 +16,11 @@ MOST_NEWS = 8
 
 def bad_today(view: View) -> list[dict[str, Any]]:
     """Return today's splices over the accepted limit that nobody has dealt with."""
+    workday = view.data.workday()
     return [
         row
         for row in view.data.splices_to_revisit()
-        if row["state"] == "open" and row["day"] == view.data.workday()
+        if row["state"] == "open" and row["day"] == workday
     ]
 
 
