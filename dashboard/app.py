@@ -19,12 +19,12 @@ from dashboard.reading.data import CrewData
 from dashboard.reading.viewers import data_for_request
 from dashboard.reports import report_routes
 from dashboard.server_rendered_advice import advice_html
-from dashboard.serving import health, request_log
+from dashboard.serving import health, request_log, sent_files
 from dashboard.serving.graceful_server import GracefulServer
 from dashboard.shell import shell
 
-ASSETS_APART = r"(sign-in\.css|forget\.js|pocket-worker\.js)"
-"""Files of pages that are not Dash's; it must not load them into its own."""
+ASSETS_APART = r"(sign-in\.css|forget\.js|pocket-worker\.js|plotly-.*\.js)"
+"""Files of pages that are not Dash's, and Plotly, which charts ask for; Dash must not load them."""
 INDEX = """<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -87,6 +87,7 @@ def create_app(
         ],
     )
     server: Flask = app.server
+    sent_files.install(server)
     sessions = None
     if address.needs_sign_in:
         _require_users(everything, crew_folder, address)

@@ -26,7 +26,7 @@ def session_result(changes: Sequence[Change]) -> list[Any]:
         if after < MIN_DAYS:
             text = f"Too early: {after} of the {count_text(MIN_DAYS, 'day')} of work after it"
         elif before < MIN_DAYS:
-            text = f"Not known: only {count_text(before, 'day')} of work before it"
+            text = f"Cannot be told: only {count_text(before, 'day')} of work before it"
         else:
             text = "Too few splices before or after it to say anything"
         return [html.Div(f"{text}.", className="muted")]

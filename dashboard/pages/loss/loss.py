@@ -32,7 +32,6 @@ from dashboard.pages.loss.crew import (
     weeks_chart,
     weeks_table,
 )
-from dashboard.pages.loss.loss_changes import with_open_changes
 from dashboard.pages.loss.small_cards import CARDS, remaining_cards, small_cards
 from dashboard.pages.loss.stream import (
     DEFAULT_PERIOD,
@@ -40,15 +39,12 @@ from dashboard.pages.loss.stream import (
     change_words,
     evidence_part,
     exceptions,
-    far_out_part,
     one_stream,
     open_loss_findings,
     render_stream,
     severity_rank,
     splices,
-    splices_part,
     state_words,
-    usual_part,
 )
 from dashboard.pages.loss.subject import one_subject, render_subject, subject_evidence_part
 from dashboard.url_query import href
@@ -68,7 +64,7 @@ def streams(view: View) -> pd.DataFrame:
     open change, else of the last days), and ``severity`` and ``finding`` of the most severe open
     loss finding.
     """
-    rows = with_open_changes(view, view.data.result("result_streams"))
+    rows = view.data.result("result_streams")
     for key in ("splicer", "program", "state"):
         if view.query.get(key):
             rows = rows[rows[key] == view.query[key]]
@@ -100,8 +96,8 @@ TABLES = {
     "crew-evidence": crew_evidence,
     "shared-days": shared_days,
     "subject-days": one_subject,
-    "splicers-and-programs": streams,
-    "days": one_stream,
+    "streams": streams,
+    "stream-days": one_stream,
     "splices": splices,
     "exceptions": exceptions,
     "agreement": agreement_rows,
@@ -111,9 +107,6 @@ FOLDED = {
     "table": lambda view: _grid(view, streams(view)),
     "together": together_part,
     "evidence": evidence_part,
-    "far-out": far_out_part,
-    "splice-list": splices_part,
-    "usual": usual_part,
     "subject-evidence": subject_evidence_part,
     "agreement": agreement_card,
 }
@@ -123,7 +116,7 @@ def render(view: View) -> html.Div:
     """Return the page."""
     if view.query.get("subject"):
         return render_subject(view)
-    known = with_open_changes(view, view.data.result("result_streams"))
+    known = view.data.result("result_streams")
     filters = _filters(view, known)
     if _is_stream(view):
         return render_stream(view, known, filters)
@@ -190,9 +183,7 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
         )
     period_query = {"period": view.query.get("period")}
     three = {"function": "params.value == null ? '–' : d3.format('.3f')(params.value)"}
-    share = {
-        "function": "params.value == null ? '–' : d3.format('+.0f')(100 * params.value) + ' %'"
-    }
+    share = {"function": "params.value == null ? '–' : d3.format('+.0%')(params.value)"}
     records = [
         {
             "splicer": row["splicer"],
@@ -275,7 +266,7 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
             className="phone-only",
         ),
         title=f"Splicers and programs ({len(records)})",
-        aside=csv_button("/loss", "splicers-and-programs", view.query, "splicers and programs"),
+        aside=csv_button("/loss", "streams", view.query, "splicers and programs"),
     )
 
 

@@ -6,7 +6,6 @@ from typing import Any
 
 import pandas as pd
 
-from arcdrift.analysis.cases.outcome import relief_text
 from arcdrift.analysis.common.days import day_begun_at
 from arcdrift.analysis.loss.return_to_usual import return_to_usual
 from arcdrift.figures.loss_titles import LossChange
@@ -44,7 +43,7 @@ def changes_of(
     own = [finding for finding in about if finding["subject"]["type"] == "stream"]
     if any(_is_now(finding, row) for finding in own):
         about = own
-    changes = [_change(view, finding, row, days) for finding in about]
+    changes = [_change(finding, row, days) for finding in about]
     return sorted(changes, key=lambda change: change.since)
 
 
@@ -62,9 +61,7 @@ def _is_now(finding: Mapping[str, Any], row: Mapping[Any, Any]) -> bool:
     return bool(row["change_finding"] == finding["id"]) and is_open(dict(finding))
 
 
-def _change(
-    view: View, finding: Mapping[str, Any], row: Mapping[Any, Any], days: pd.DataFrame
-) -> LossChange:
+def _change(finding: Mapping[str, Any], row: Mapping[Any, Any], days: pd.DataFrame) -> LossChange:
     onset = finding["onset"]["estimate"] if finding["onset"] else finding["since"]
     since, until = local_day(onset), local_day(finding["until"])
     now_open = _is_now(finding, row)
@@ -85,27 +82,7 @@ def _change(
         is_open=now_open,
         back=back,
         whole=WHOLE.get(str(finding["subject"]["type"]), ""),
-        relief=relief_of(view, finding["id"]) if now_open else "",
     )
-
-
-def relief_of(view: View, finding_id: Any) -> str:
-    """Say that the last action of a finding's case helped; empty where it did not."""
-    case = next((case for case in view.data.cases() if finding_id in case["findings"]), None)
-    return "" if case is None or case["state"] == "closed" else relief_text(case)
-
-
-def with_open_changes(view: View, rows: pd.DataFrame) -> pd.DataFrame:
-    """Return rows of ``result_streams`` without the changes whose case is closed.
-
-    Those rows then say how the last days compare with what is usual, as those without a change do.
-    """
-    closed = {
-        finding["id"] for finding in view.data.findings() if finding["case_state"] == "closed"
-    }
-    is_over = rows["change_finding"].isin(closed)
-    columns = ("change_since", "since_db", "change", "change_finding")
-    return rows.assign(**{column: rows[column].mask(is_over) for column in columns})
 
 
 def local_day(instant: str) -> date:

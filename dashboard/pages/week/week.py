@@ -68,7 +68,9 @@ def render(view: View) -> html.Div:
                 ],
                 className="heading-row week-head",
             ),
-            _story(view, week, rows),
+            html.Div(
+                [_story(view, week, rows), _facts(view, week)], className="week-top"
+            ),
             _changes_card(view, rows),
             _cases_card(view, week),
             _paper(view, week),
@@ -117,18 +119,15 @@ def _story(view: View, week: WeekSpan, rows: Sequence[dict[Any, Any]]) -> html.S
         [{str(key): row[key] for key in row} for row in rows], view.data.cases(), week
     )
     return html.Section(
-        [
-            html.Dl(
-                [
-                    html.Div(
-                        [html.Dt(label), html.Dd(_words(getattr(story, name)))],
-                        className=f"week-{name}",
-                    )
-                    for label, name in LABELS
-                ]
-            ),
-            _facts(view, week),
-        ],
+        html.Dl(
+            [
+                html.Div(
+                    [html.Dt(label), html.Dd(_words(getattr(story, name)))],
+                    className=f"week-{name}",
+                )
+                for label, name in LABELS
+            ]
+        ),
         className="card week-story",
     )
 
@@ -144,10 +143,10 @@ def _linked(word: Word) -> dcc.Link:
     return dcc.Link(word.text, href=href("/loss", splicer=splicer, program=program))
 
 
-def _facts(view: View, week: WeekSpan) -> html.Div:
+def _facts(view: View, week: WeekSpan) -> html.Section:
     """Return the checks in time and the cases by state."""
     cases = told_cases(view)
-    return html.Div(
+    return html.Section(
         [
             html.Div(
                 [html.Span("Arc checks in time", className="muted"), *_checks(view, week)],
@@ -168,7 +167,7 @@ def _facts(view: View, week: WeekSpan) -> html.Div:
                 className="week-fact",
             ),
         ],
-        className="week-facts",
+        className="card week-facts",
     )  # fmt: skip
 
 
