@@ -284,5 +284,6 @@ def _way(reader: DigestReader) -> str:
 def _preface(in_doubt: date | None) -> str:
     if in_doubt is None:
         return ""
-    day = day_text(in_doubt)
-    return f"The message of {day} may not have arrived. What stood in it stands here again."
+    return (
+        f"The message of {day_text(in_doubt)} may not have arrived. What it told stands here again."
+    )

@@ -11,9 +11,13 @@ from tests.dashboard.invented import write_crew
 
 
 @pytest.fixture(scope="session")
-def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    folder: Path = write_crew(tmp_path_factory.mktemp("shown"))
-    with served(folder) as where:
+def shown_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_crew(tmp_path_factory.mktemp("shown"))
+
+
+@pytest.fixture(scope="session")
+def address(shown_folder: Path) -> Iterator[str]:
+    with served(shown_folder) as where:
         yield where
 
 

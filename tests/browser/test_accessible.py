@@ -7,33 +7,19 @@ and is put into the page from there; nothing is fetched.
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser
 
+from dashboard.reading.data import CrewData
 from tests.browser.driving import PHONE, WIDE, Watched
+from tests.browser.page_addresses import page_addresses
 
 pytestmark = pytest.mark.browser
 
-PAGES = (
-    "/",
-    "/splicer?splicer=Heron",
-    "/week",
-    "/loss",
-    "/loss?splicer=Kestrel&program=single-mode+fixed",
-    "/loss?subject=technician:Birch",
-    "/checks",
-    "/upkeep",
-    "/coaching",
-    "/person?technician=Birch",
-    "/person?technician=Birch&show=1",
-    "/cases",
-    "/cases/revisit",
-    "/budget",
-    "/nowhere",
-)
 EVERYDAY = {
     ("phone", "light"): ("/", "/splicer?splicer=Heron"),
     ("wide", "dark"): ("/", "/loss"),
@@ -77,9 +63,10 @@ def serious(page: Any) -> list[str]:
     ],
 )
 def test_no_page_has_a_serious_violation(
-    browser: Browser, address: str, size: str, colors: str
+    browser: Browser, address: str, shown_folder: Path, size: str, colors: str
 ) -> None:
-    paths = PAGES if os.environ.get("ARCDRIFT_LONG") == "1" else EVERYDAY[size, colors]
+    long = os.environ.get("ARCDRIFT_LONG") == "1"
+    paths = page_addresses(CrewData(shown_folder)) if long else EVERYDAY[size, colors]
     violations: dict[str, list[str]] = {}
     with visitor(browser, address, size, colors) as watched:
         watched.open("/nowhere")

@@ -33,7 +33,6 @@ from arcdrift.analysis.people.variance_components import STINT
 from arcdrift.arrays import Floats
 from arcdrift.charts.intervals import Z95
 from arcdrift.settings import Prep
-from arcdrift.wording import count_text
 
 MIN_DAYS = 5
 """Days of work needed for a figure."""
@@ -48,9 +47,9 @@ MEASURES = {
     "redo": "odds of a redo",
 }
 ALONE = {
-    "technician": "cannot be separated: shared no splicer with anybody",
-    "splicer": "cannot be separated: nobody used it and another one",
-    "cleaver": "cannot be separated: nobody used it and another one",
+    "technician": "cannot be told apart: shared no splicer with anybody",
+    "splicer": "cannot be told apart: nobody used it and another one",
+    "cleaver": "cannot be told apart: nobody used it and another one",
 }
 """Why one that no shared work connects with its like has no figure."""
 NO_DIFFERENCE = "no difference found"
@@ -145,8 +144,8 @@ def prep_effects(
     days = len(group_index(work["technician"], work["splicer"], work["day"])[1])
     if people < 3 or machines < 2 or days < 10 * (people + machines):
         return (
-            f"{count_text(people, 'technician')} on {count_text(machines, 'splicer')} over "
-            f"{count_text(days, 'technician-day')} are too few to tell hands from machines."
+            f"{people} technicians on {machines} splicers over {days} technician-days are "
+            "too few to tell hands from machines."
         )
     sets = connected_sets(work[list(groupings)])
     parts = weakly_linked_parts(work[["technician", "splicer"]], sets)

@@ -16,7 +16,6 @@ from dashboard.reading.data import CrewData
 from tests.dashboard.invented import results, write_crew
 from tests.dashboard.rendering import shown
 
-BANNER = OUTDATED.replace("`", "")
 KESTREL = "?splicer=Kestrel&program=single-mode+fixed"
 SAID = {"first": "2025-06-02", "last": "2025-06-03", "note": "wrong fiber", "by": "Lead"}
 
@@ -85,13 +84,13 @@ def test_a_mark_is_shown_outdates_the_analysis_and_is_taken_back(tmp_path: Path)
     replace_results(engine, results() | {"analysis_run": run})
     engine.dispose()
     data = CrewData(tmp_path)
-    assert BANNER not in shown(data, "/loss", KESTREL)
+    assert OUTDATED not in shown(data, "/loss", KESTREL)
     data.add_mark(**typed_mark("Kestrel", "single-mode fixed", SAID))
     words = card(data)
     assert "2 Jun 2025 to 3 Jun 2025: left out, neither judged nor learned from" in words
     assert "(this splicer and program) wrong fiber Lead," in words
     assert "counts from the next arcdrift analyze" in words
-    assert BANNER in shown(data, "/loss", KESTREL)
+    assert OUTDATED in shown(data, "/loss", KESTREL)
     assert "wrong fiber" not in card(data, "?splicer=Heron&program=single-mode+adaptive")
     everybody = SAID | {"action": "freeze", "scope": "all", "last": None, "note": "heat"}
     data.add_mark(**typed_mark("Kestrel", "single-mode fixed", everybody))
@@ -100,7 +99,7 @@ def test_a_mark_is_shown_outdates_the_analysis_and_is_taken_back(tmp_path: Path)
     )
     data.withdraw_mark(1)
     assert "wrong fiber" not in card(data)
-    with pytest.raises(UsageError, match="There is no mark 1"):
+    with pytest.raises(UsageError, match="There is no baseline mark 1"):
         data.withdraw_mark(1)
 
 
