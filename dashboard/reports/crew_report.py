@@ -135,7 +135,7 @@ def _parts(
         "fewest_days": FEWEST_DAYS,
         "loss_title": _loss_title(losses),
         "splices": len(work),
-        "cases": [_case(view, case) for case in opened[:MOST_CASES]],
+        "cases": [case_row(view, case) for case in opened[:MOST_CASES]],
         "more_cases": max(len(opened) - MOST_CASES, 0),
         "revisits": [(place_text(row), made_text(view, row)) for row in revisits[:MOST_REVISITS]],
         "more_revisits": max(len(revisits) - MOST_REVISITS, 0),
@@ -197,7 +197,8 @@ def _loss_title(rows: Sequence[LossRow]) -> str:
     return f"Loss: {len(over)} of {len(rows)} splicers and programs are over the accepted level"
 
 
-def _case(view: View, case: Case) -> Listed:
+def case_row(view: View, case: Case) -> Listed:
+    """Return a case with where it stands and what comes next."""
     lines = [f"{state_text(view, case)} {began_text(view, case)}".strip()]
     waits = case["state"] == "waiting"
     if waits and result_text(case):

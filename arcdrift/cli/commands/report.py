@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from dashboard.reading.data import CrewData
     from dashboard.reports.report import Report, ReportKind
 
-KindName = Literal["week", "month", "client", "shift", "card"]
+KindName = Literal["week", "month", "client", "shift", "splicer", "person", "card"]
 
 
 def report(
@@ -24,8 +24,8 @@ def report(
         typer.Argument(
             metavar="KIND",
             help="week or month, for the lead; client: losses by place, without names of people; "
-            "shift: all splicers on one page; card: the settings to expect of a splicer, for its "
-            "case.",
+            "shift: all splicers on one page; splicer; person, for a talk; card: the settings to "
+            "expect of a splicer, for its case.",
         ),
     ],
     name: Annotated[

@@ -12,7 +12,7 @@ from typing import Any
 
 from arcdrift.figures.picture import Picture
 from arcdrift.figures.svg.svg_axes import Axis, axis_of, numbers, sequence
-from arcdrift.figures.svg.svg_marks import number, stroke, trace_svg
+from arcdrift.figures.svg.svg_marks import mark_svg, number, stroke, trace_svg
 from arcdrift.figures.theme import colors
 
 WIDTH = 720.0
@@ -21,6 +21,8 @@ FONT_PX, SMALL_PX = 13.0, 12.0
 LETTER = 0.55
 """Mean width of a letter in font sizes, for sans-serif faces (measured on Liberation Sans)."""
 ROOM = 10.0
+KEY_ROW = 18.0
+"""Height of a row of the key to the marks."""
 _MARKUP = re.compile(r"<br\s*/?>")
 KNOWN_SHAPES = ("line", "rect")
 
@@ -68,11 +70,37 @@ def figure_svg(figure: Mapping[str, Any], description: str, *, width: float = WI
     parts += [text for shape, text in shapes if shape.get("layer") != "below"]
     parts += [_tick_texts(axes), _titles(axes, left, height)]
     parts += [_note(note, axes) for note in layout.get("annotations") or ()]
+    key, key_height = _key(traces, left, width, height)
+    parts.append(key)
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" role="img" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height + key_height:g}" '
+        f'role="img" '
         f'aria-label="{escape(description)}" font-family="sans-serif" font-size="{FONT_PX:g}">'
         f"{''.join(parts)}</svg>"
     )
+
+
+def _key(
+    traces: list[Mapping[str, Any]], left: float, width: float, top: float
+) -> tuple[str, float]:
+    """Return what the named marks mean, which a pointer tells on a screen, and its height."""
+    named = {
+        str(trace["name"]): trace
+        for trace in traces
+        if trace.get("name")
+        and trace.get("showlegend") is not False
+        and "markers" in str(trace.get("mode"))
+    }
+    parts, x, row = [], left, 0
+    for name, trace in named.items():
+        needed = 22.0 + LETTER * SMALL_PX * len(name) + 2 * ROOM
+        if x + needed > width and x > left:
+            x, row = left, row + 1
+        y = top + 4.0 + KEY_ROW * row
+        parts.append(mark_svg(x + 6, y, trace["marker"]))
+        parts.append(_text(x + 16, y + 4, unescape(name), "start", SMALL_PX, colors("light").muted))
+        x += needed
+    return "".join(parts), KEY_ROW * (row + 1) if named else 0.0
 
 
 def plain_lines(text: str) -> list[str]:

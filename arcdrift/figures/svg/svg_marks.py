@@ -149,6 +149,14 @@ def _marks(points: Sequence[tuple[float, float]], marker: Mapping[str, Any]) -> 
     ]
 
 
+def mark_svg(left: float, top: float, marker: Mapping[str, Any]) -> str:
+    """Return one mark in the style of a trace's marks, of a size of its own."""
+    style = {name: _each(marker.get(name), 1, "")[0] for name in ("symbol", "color")}
+    return _mark(
+        left, top, style["symbol"] or "circle", 10.0, style["color"], 1.0, marker.get("line") or {}
+    )
+
+
 def _mark(
     left: float, top: float, symbol: str, size: float, color: str, opacity: float,
     outline: Mapping[str, Any],

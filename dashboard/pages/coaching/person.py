@@ -22,6 +22,8 @@ from dashboard.components import (
     folded,
     heading,
     notice,
+    paper_card,
+    report_button,
     select,
 )
 from dashboard.pages.coaching import signatures
@@ -44,6 +46,7 @@ from dashboard.url_query import href, shown
 
 Row = Mapping[Hashable, Any]
 MEASURES = {"loss": "Loss", "angle": "Cleave angle", "redo": "Redone"}
+NOTHING_STANDS_OUT = "Nothing stands out: there is nothing to see to this week."
 ANSWERS = {"good": "good enough", "poor": "not good enough", "open": "open"}
 
 
@@ -96,7 +99,7 @@ def render(view: View) -> html.Div:
     rows = topic_rows(view)
     person = person_topics(rows, _name(view), view.data.crew.prep, view.data.today())
     person_days = days(view)
-    sessions = _sessions(view)
+    sessions = sessions_of(view)
     if view.query.get("show") == "1":
         return page_to_show(view, person, person_days, hands(view), sessions)
     return html.Div(
@@ -133,6 +136,7 @@ def render(view: View) -> html.Div:
                 className="case-page",
             ),
             *_folded(view, sessions),
+            paper_card(report_button("This page", "person", {"technician": _name(view)})),
             html.P(PURPOSE, className="muted hint purpose"),
         ]
     )
@@ -164,22 +168,36 @@ def person_log(data: CrewData, technician: str) -> list[Any]:
     return coaching_log(data, technician, rows[rows["technician"] == technician])
 
 
-def _sessions(view: View) -> list[tuple[str, str]]:
+def sessions_of(view: View) -> list[tuple[str, str]]:
+    """Return the ISO day and the topic of each session with the person in the address."""
     notes = view.data.coaching_notes(_name(view))
     return [(str(row["held_on"]), str(row["topic"])) for row in notes.to_dict("records")]
 
 
 def nothing_said(view: View, technician: str) -> html.Div:
     """Say that no pattern stands out in somebody's work, or that it cannot be told and why."""
-    effects = rows_of(view, "people")
-    effects = effects[(effects["who"] == "technician") & (effects["name"] == technician)]
-    if effects["effect"].notna().any():
-        return notice("Nothing stands out: there is nothing to see to this week.", name="good")
-    notes = [str(note) for note in effects["note"].dropna().unique()]
+    if has_figures(view, technician):
+        return notice(NOTHING_STANDS_OUT, name="good")
+    return notice(why_no_figures(view, technician))
+
+
+def has_figures(view: View, technician: str) -> bool:
+    """Whether anything can be told of somebody's work."""
+    return bool(_effects_of(view, technician)["effect"].notna().any())
+
+
+def why_no_figures(view: View, technician: str) -> str:
+    """Say why it cannot be told whether a pattern stands out in somebody's work."""
+    notes = [str(note) for note in _effects_of(view, technician)["note"].dropna().unique()]
     why = document(view).get("refusal") or (
         f"{'; '.join(notes)}." if notes else "there are no figures of this person yet."
     )
-    return notice(f"Cannot tell whether anything stands out: {why}")
+    return f"Cannot tell whether anything stands out: {why}"
+
+
+def _effects_of(view: View, technician: str) -> pd.DataFrame:
+    effects = rows_of(view, "people")
+    return effects[(effects["who"] == "technician") & (effects["name"] == technician)]
 
 
 def _topics(view: View, person: PersonTopics) -> html.Section:
@@ -246,7 +264,7 @@ def _spreads(view: View) -> dict[Hashable, Row]:
 
 
 def _day_by_day(view: View) -> list[Any]:
-    sessions, by_day = _sessions(view), csv_link("/person", "days", view.query)
+    sessions, by_day = sessions_of(view), csv_link("/person", "days", view.query)
     drawn = {
         measure: days_with_sessions(days(view), sessions, measure, scheme=view.scheme)
         for measure in ("angle", "loss")

@@ -21,22 +21,31 @@ def session_result(changes: Sequence[Change]) -> list[Any]:
     """Return what changed after a session: a line with its interval for each measure."""
     known = [change for change in changes if change.change is not None]
     if not known:
-        after = max((change.days_after for change in changes), default=0)
-        before = max((change.days_before for change in changes), default=0)
-        if after < MIN_DAYS:
-            text = f"Too early: {after} of the {count_text(MIN_DAYS, 'day')} of work after it"
-        elif before < MIN_DAYS:
-            text = f"Cannot be told: only {count_text(before, 'day')} of work before it"
-        else:
-            text = "Too few splices before or after it to say anything"
-        return [html.Div(f"{text}.", className="muted")]
+        return [html.Div(nothing_told(changes), className="muted")]
     return [_change(change) for change in known]
+
+
+def nothing_told(changes: Sequence[Change]) -> str:
+    """Say why nothing can be told of a session yet."""
+    after = max((change.days_after for change in changes), default=0)
+    before = max((change.days_before for change in changes), default=0)
+    if after < MIN_DAYS:
+        return f"Too early: {after} of the {count_text(MIN_DAYS, 'day')} of work after it."
+    if before < MIN_DAYS:
+        return f"Cannot be told: only {count_text(before, 'day')} of work before it."
+    return "Too few splices before or after it to say anything."
+
+
+def change_words(change: Change) -> tuple[str, str]:
+    """Return a change with its interval, and what it says."""
+    value, low, high = (float(number or 0.0) for number in (change.change, change.low, change.high))
+    numbers = interval_text(100 * value, 100 * low, 100 * high, "%", signed=True)
+    return numbers, "no more than chance" if low < 0 < high else "fell" if value < 0 else "rose"
 
 
 def _change(change: Change) -> html.Div:
     value, low, high = (float(number or 0.0) for number in (change.change, change.low, change.high))
-    numbers = interval_text(100 * value, 100 * low, 100 * high, "%", signed=True)
-    verdict = "no more than chance" if low < 0 < high else "fell" if value < 0 else "rose"
+    numbers, verdict = change_words(change)
     return html.Div(
         [
             html.Span(change.measure, className="session-measure"),

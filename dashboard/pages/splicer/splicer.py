@@ -27,6 +27,7 @@ from dashboard.components import (
     shown_day,
 )
 from dashboard.my_splicer import my_splicer
+from dashboard.pages.cases.case_words import Case
 from dashboard.pages.cases.cases import case_list, pressing_first, told_cases
 from dashboard.pages.findings.finding_words import is_open
 from dashboard.pages.splicer.advice_card import advice_card, advice_now
@@ -116,7 +117,10 @@ def render(view: View) -> html.Div:
             ),
             *_main_chart(view, splicer, advice),
             _cases(view, splicer),
-            paper_card(report_button("Setting card for its case", "card", {"splicer": splicer})),
+            paper_card(
+                report_button("Setting card for its case", "card", {"splicer": splicer}),
+                report_button("This page", "splicer", {"splicer": splicer}),
+            ),
             html.Div(
                 html.Span("drawing the charts", className="muted advice-pending"),
                 id=ids.rest_slot(search({**view.query, "splicer": splicer})),
@@ -214,17 +218,21 @@ def _fold(title: str, cards: list[html.Section]) -> html.Details:
 
 
 def _cases(view: View, splicer: str) -> html.Section | None:
+    found = open_cases(view, splicer)
+    return card(case_list(view, found), title="Open cases") if found else None
+
+
+def open_cases(view: View, splicer: str) -> list[Case]:
     """Return the open cases about a splicer or its splices with one program."""
-    found = [
-        case
-        for case in told_cases(view)
-        if case["state"] != "closed"
-        and case["subject"]["type"] in ("splicer", "stream")
-        and (str(case["subject"]["id"]) + " / ").startswith(f"{splicer} / ")
-    ]
-    if not found:
-        return None
-    return card(case_list(view, pressing_first(found)), title="Open cases")
+    return pressing_first(
+        [
+            case
+            for case in told_cases(view)
+            if case["state"] != "closed"
+            and case["subject"]["type"] in ("splicer", "stream")
+            and (str(case["subject"]["id"]) + " / ").startswith(f"{splicer} / ")
+        ]
+    )
 
 
 def _recent_days(view: View, splicer: str) -> html.Section:

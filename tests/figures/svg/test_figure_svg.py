@@ -91,7 +91,9 @@ def sessions() -> Picture:
 
 
 @pytest.mark.parametrize(
-    ("make", "points"), [(weeks, 3), (unexplained, 4), (hands, 2), (sessions, 10)]
+    # those of the key included
+    ("make", "points"),
+    [(weeks, 4), (unexplained, 5), (hands, 2), (sessions, 10)],
 )
 def test_every_point_of_a_page_figure_is_a_mark_on_paper(make: Callable[[], Picture], points: int):
     picture = make()
@@ -173,3 +175,11 @@ def test_lines_and_words_stand_where_the_figure_says():
 def test_nothing_to_draw_is_said_and_not_drawn():
     with pytest.raises(ValueError, match="nothing to draw"):
         picture_svg(nothing("No splices.", pd.DataFrame()))
+
+
+def test_marks_of_service_have_a_key_where_no_pointer_tells_them():
+    svg = picture_svg(weeks())
+    assert "electrodes replaced" in words(svg)
+    assert float(root(svg).get("viewBox").split()[3]) == 280 + 18
+    assert "alarm" in words(picture_svg(unexplained()))
+    assert float(root(picture_svg(sessions())).get("viewBox").split()[3]) == 280
