@@ -15,6 +15,7 @@ from dashboard.access.current_user import current_user, current_viewer
 from dashboard.access.secret_key import secret_key
 from dashboard.access.served_address import ServedAddress
 from dashboard.access.sessions import Sessions
+from dashboard.pages.records import records_callbacks
 from dashboard.reading.data import CrewData
 from dashboard.reading.viewers import data_for_request
 from dashboard.reports import report_routes
@@ -22,7 +23,11 @@ from dashboard.server_rendered_advice import advice_html
 from dashboard.serving import health, request_log, sent_files
 from dashboard.serving.graceful_server import GracefulServer
 from dashboard.shell import shell
+from dashboard.uploads import upload_routes
+from dashboard.uploads.uploads import Uploads
 
+UPLOADS = "arcdrift.uploads"
+"""Key of the files sent in among the extensions of the server."""
 ASSETS_APART = r"(sign-in\.css|forget\.js|pocket-worker\.js|plotly-.*\.js)"
 """Files of pages that are not Dash's, and Plotly, which charts ask for; Dash must not load them."""
 INDEX = """<!DOCTYPE html>
@@ -109,6 +114,10 @@ def create_app(
     downloads.register(server, data)
     report_routes.register(server, data, address)
     callbacks.register(app, data)
+    uploads = Uploads(crew_folder, everything.engine)
+    server.extensions[UPLOADS] = uploads
+    upload_routes.register(server, data, uploads)
+    records_callbacks.register(app, data, uploads)
     if sessions is not None:
         sign_in.register(server, everything.crew.name, everything.engine, sessions)
     pocket_page.register(server, data, address)

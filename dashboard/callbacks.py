@@ -6,7 +6,19 @@ Each callback states the least role that it serves; one that states none serves 
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, State, ctx, html, no_update
+from dash import (
+    ALL,
+    MATCH,
+    ClientsideFunction,
+    Dash,
+    Input,
+    Output,
+    State,
+    ctx,
+    dcc,
+    html,
+    no_update,
+)
 
 from arcdrift.errors import ArcdriftError
 from arcdrift.figures.theme import Scheme
@@ -16,7 +28,7 @@ from dashboard.access.page_roles import may_open
 from dashboard.access.roles import for_role
 from dashboard.components import View, card, heading, notice, shown_time
 from dashboard.moved_addresses import new_address
-from dashboard.pages import FOLDED, PAGES, not_allowed, not_found, page_address
+from dashboard.pages import FOLDED, PAGES, PAGES_OF_RECORDS, not_allowed, not_found, page_address
 from dashboard.pages.budget.budget import save_requested_budget
 from dashboard.pages.budget.budget_trial import trial_card
 from dashboard.pages.cases import case_callbacks
@@ -55,6 +67,9 @@ def _screen(
     data: CrewData, path: str | None, query: str | None, scheme: Scheme, moved: str | None
 ) -> Any:
     address, named = page_address(path)
+    if address in PAGES_OF_RECORDS:
+        may = may_open(data.viewer, address)
+        return PAGES_OF_RECORDS[address](data, parse(query)) if may else not_allowed(address)
     render = PAGES.get(address)
     if render is None:
         return not_found(path or "")
@@ -65,10 +80,8 @@ def _screen(
         return html.Div(
             [
                 heading("Nothing analyzed yet", f"Crew folder of {data.crew.name}"),
-                notice(
-                    "Import the crew's logs with `arcdrift import FILE`, then run "
-                    "`arcdrift analyze`. This page fills itself within a minute of that."
-                ),
+                notice("Add the crew's logs; this page fills itself once they are worked out."),
+                html.P(dcc.Link("Add files", href="/records", className="button big")),
             ]
         )
     as_of = (

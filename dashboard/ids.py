@@ -11,6 +11,8 @@ RESULTS_TIMER = "results-timer"
 TROUBLE = "trouble"
 WRITTEN = "written"
 CASE_SAID = "case-said"
+UPLOADS_SENT = "uploads-sent"
+UPLOADS_TIMER = "uploads-timer"
 
 
 def filter_control(key: str, default: str = "") -> dict[str, str]:
@@ -196,3 +198,38 @@ def folded(page: str, part: str, query: str) -> dict[str, str]:
 def folded_slot(page: str, part: str, query: str) -> dict[str, str]:
     """Id of the container where that part is loaded."""
     return {"type": "folded-slot", "page": page, "part": part, "query": query}
+
+
+def uploads(place: str) -> dict[str, str]:
+    """Id of the container of the files that were sent in."""
+    return {"type": "uploads", "place": place}
+
+
+def undo_answer(place: str) -> dict[str, str]:
+    """Id of the container that says whether an import was undone."""
+    return {"type": "undo-answer", "place": place}
+
+
+def upload_question(token: str, key: str) -> dict[str, str]:
+    """Id of the field that answers what is open about a file that was sent in."""
+    return {"type": "upload-question", "token": token, "key": key}
+
+
+def upload_answer(token: str) -> dict[str, str]:
+    """Id of the button that imports a file under these answers."""
+    return {"type": "upload-answer", "token": token}
+
+
+def upload_drop(token: str) -> dict[str, str]:
+    """Id of the button that takes a file back about which something is open."""
+    return {"type": "upload-drop", "token": token}
+
+
+def upload_preview(token: str) -> dict[str, str]:
+    """Id of the container of a file's first rows as they would be stored."""
+    return {"type": "upload-preview", "token": token}
+
+
+def import_undo(number: int) -> dict[str, str | int]:
+    """Id of the button that undoes an import."""
+    return {"type": "import-undo", "number": number}

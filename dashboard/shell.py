@@ -30,6 +30,7 @@ PLACES = (
     Place("/checks", "Checks", "checks"),
     Place("/upkeep", "Upkeep", "upkeep"),
     Place("/coaching", "Coaching", "coaching"),
+    Place("/records", "Records", "records"),
     Place("/budget", "Alarm budget", "budget"),
 )
 TABS: dict[Role, tuple[str, ...]] = {
@@ -44,6 +45,8 @@ ROLE_WORDS: dict[Role, str] = {
     "lead": "Lead: you see everything, and may change baselines and the alarm budget.",
 }
 REFRESH_MS = 60_000
+UPLOADS_MS = 700
+"""How often a page asks how far files are that were sent in, while one is on its way."""
 THEME = {
     "fontFamily": FONT,
     "headings": {"fontFamily": FONT, "fontWeight": "650"},
@@ -185,6 +188,8 @@ def shell(
             dcc.Store(id=ids.DRAWN),
             dcc.Store(id=ids.WRITTEN),
             dcc.Store(id=ids.CASE_SAID),
+            dcc.Store(id=ids.UPLOADS_SENT, data=0),
+            dcc.Interval(id=ids.UPLOADS_TIMER, interval=UPLOADS_MS, disabled=True),
             dcc.Interval(id=ids.RESULTS_TIMER, interval=REFRESH_MS),
             html.A("Skip to the page", href=f"#{ids.PAGE}", className="skip"),
             dmc.AppShell(

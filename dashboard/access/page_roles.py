@@ -14,6 +14,7 @@ LEAST_ROLES: dict[str, Role] = {
     "/checks": "technician",
     "/coaching": "technician",
     "/person": "technician",
+    "/records": "technician",
     "/budget": "trainer",
 }
 """By address; a page that is not listed is a lead's.

@@ -12,12 +12,14 @@ from dashboard.pages.cases import case_page, cases, revisit
 from dashboard.pages.checks import checks
 from dashboard.pages.coaching import coaching, person
 from dashboard.pages.loss import loss
+from dashboard.pages.records import records
 from dashboard.pages.shift import shift
 from dashboard.pages.splicer import splicer
 from dashboard.pages.upkeep import upkeep
 from dashboard.pages.week import week
+from dashboard.reading.data import CrewData
 from dashboard.shell import PLACES
-from dashboard.url_query import shown
+from dashboard.url_query import Query, shown
 
 ONE_CASE = "/cases/*"
 """Address of the page of one case; its id stands in place of the star."""
@@ -35,6 +37,8 @@ PAGES: dict[str, Callable[[View], Any]] = {
     "/person": person.render,
     "/budget": budget.render,
 }
+PAGES_OF_RECORDS: dict[str, Callable[[CrewData, Query], Any]] = {"/records": records.render}
+"""Pages that need no analysis."""
 TABLES: dict[tuple[str, str], Callable[[View], pd.DataFrame]] = {
     (page, name): table
     for page, module in (

@@ -31,6 +31,8 @@ from arcdrift.store.annotations import baseline_marks, coaching
 from arcdrift.store.annotations.clock_shifts import clock_shifts, true_time
 from arcdrift.store.cases.revisit_rows import tick_off, undo_tick
 from arcdrift.store.database.connect import reading
+from arcdrift.store.imports.import_list import read_imported_files
+from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.records.record_overview import assessment_time, newest_records, read_splicers
 from arcdrift.store.records.written_entries import WrittenEntry
 from arcdrift.store.results.result_rows import read_analysis_mark
@@ -140,6 +142,15 @@ class CrewData(StoredResults):
             )
             for entry in self._written_down.entries({splicer, *self.cleavers_of(splicer)})
         ]
+
+    @cached_by_version(2)
+    def imports(self) -> pd.DataFrame:
+        """Return the list of imported files, the latest first."""
+        return read_imported_files(self._engine)
+
+    def undo_import(self, number: int) -> None:
+        """Undo an import (`arcdrift.store.imports.import_undo.undo_import`)."""
+        undo_import(self._engine, number)
 
     def settings(self) -> Crew:
         """Return crew.toml as it stands now."""

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from arcdrift.cli.crew_folder import CrewSession, command_text, open_crew
-from arcdrift.cli.importing.file_reading import Ask
 from arcdrift.cli.importing.import_run import FileQueue, find_logs, import_found
 from arcdrift.cli.interrupts import errors_as_interrupts
 from arcdrift.cli.options import RecordKind
@@ -16,6 +15,7 @@ from arcdrift.errors import ArcdriftError, StoreTrouble
 
 if TYPE_CHECKING:
     from arcdrift.intake.layout.layouts import Layout
+    from arcdrift.intake.reading.file_reading import Ask
     from arcdrift.intake.storing.import_file import ImportReport
 
 LISTED = 8
@@ -52,7 +52,7 @@ class ImportBatch:
         kind: RecordKind | None,
         layout: "Layout | None",
         *,
-        ask: Ask | None = None,
+        ask: "Ask | None" = None,
     ) -> None:
         """Import all logs; print an error for each that fails, and go on with the next.
 

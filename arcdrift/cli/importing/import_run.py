@@ -1,13 +1,13 @@
 """Finding the logs that arguments mean, importing them and printing the counts of rows."""
 
+import shlex
 from collections.abc import Generator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from arcdrift.cli.crew_folder import CrewSession
-from arcdrift.cli.importing.file_reading import Ask, FileReading
+from arcdrift.cli.crew_folder import CrewSession, command_text
 from arcdrift.cli.importing.log_paths import find_log_files
 from arcdrift.cli.options import RecordKind
 from arcdrift.cli.output import (
@@ -19,10 +19,12 @@ from arcdrift.cli.output import (
     print_waiting,
     progress_bar,
 )
+from arcdrift.errors import BadInput
 
 if TYPE_CHECKING:
-    from arcdrift.intake.containers.sources import Log, Refused, Rows
+    from arcdrift.intake.containers.sources import Log, Refused
     from arcdrift.intake.layout.layouts import Layout
+    from arcdrift.intake.reading.file_reading import Ask, OpenQuestions
     from arcdrift.intake.storing.import_file import ImportReport
 
 COUNT_HEADS = ("Rows", "Accepted", "Already\nstored", "Conflic-\nting", "Quaran-\ntined")
@@ -62,22 +64,8 @@ def find_logs(
     queue : FileQueue, optional
         Kept up to date.
     """
-    from arcdrift.intake.containers.sources import PassedOver, Refused, logs_in, names_columns
-    from arcdrift.intake.draft.headers.word_lists import load_words
-    from arcdrift.intake.draft.sample_table import names_known_words
-    from arcdrift.intake.layout.layout_match import crew_layouts
-    from arcdrift.intake.text.raw_rows import numbered
-
-    def has_header(rows: "Rows") -> bool:
-        if layout is not None:
-            return any(layout.fits(numbered(row)) for row in rows)
-        if names_columns(rows):
-            return True
-        layouts = crew_layouts(folder).layouts
-        if any(own.fits(numbered(row)) for own in layouts for row in rows):
-            return True
-        words = load_words(folder)
-        return any(names_known_words(row, words) for row in rows)
+    from arcdrift.intake.containers.sources import PassedOver, Refused
+    from arcdrift.intake.reading.import_log import logs_of_file
 
     with find_log_files(arguments) as found:
         for sentence in found.skipped:
@@ -87,7 +75,7 @@ def find_logs(
         queue = FileQueue([]) if queue is None else queue
         queue.waiting = [name for _, name in found.files]
         for path, name in found.files:
-            for log in logs_in(path, name, has_header=has_header):
+            for log in logs_of_file(folder, path, name, layout):
                 if isinstance(log, PassedOver):
                     print_notice(log.why)
                 else:
@@ -130,46 +118,49 @@ def import_log(
     """Import one log with a progress bar.
 
     Without a layout one of the crew is looked for; if none fits, the file is read as its headers
-    and values tell.
+    and values tell. What is not clear is left to a draft of a layout.
     """
     name = name or path.name
     description = f"Importing {name}"
     with progress_bar(description, "rows") as progress:
-        from arcdrift.intake.draft.headers.word_lists import crew_words_text
-        from arcdrift.intake.layout.archive_layouts import archive_layout
-        from arcdrift.intake.layout.file_start import FileStart
-        from arcdrift.intake.layout.layout_match import LAYOUTS, crew_layouts, fitting_layout
-        from arcdrift.intake.storing.import_file import import_file
+        from arcdrift.intake.reading import import_log as reading
+        from arcdrift.intake.reading.file_reading import OpenQuestions
 
-        find_layout = None
-        if layout is None:
-            own = crew_layouts(session.folder)
-            for sentence in own.refusals:
-                session.print_once(sentence)
-            file = FileStart(path, name, sheet)
-            layout = fitting_layout(own.layouts, file, kind=kind)
-            reading = FileReading(session, kind, progress.around(ask))
-            if layout is not None and layout.undecided and ask is not None:
-                reading = replace(reading, draft=session.folder / LAYOUTS / layout.name)
-                layout = None
-            if layout is None and reading.draft is None:
-                layout = archive_layout(session.crew, file, kind=kind)
-            if layout is not None:
-                print_notice(f"{name} is read with the layout {layout.name}.")
-            find_layout = reading.layout_for
-        return import_file(
-            session.engine,
-            session.crew,
-            path,
-            kind=kind,
-            layout=layout,
-            find_layout=find_layout,
-            words=crew_words_text(session.folder),
-            progress=partial(progress, description),
-            name=name,
-            sheet=sheet,
-            waiting=print_waiting,
-        )
+        try:
+            return reading.import_log(
+                session.engine,
+                session.crew,
+                session.folder,
+                path,
+                name=name,
+                say=print_notice,
+                refused=session.print_once,
+                kind=kind,
+                layout=layout,
+                sheet=sheet,
+                ask=progress.around(ask),
+                progress=partial(progress, description),
+                waiting=print_waiting,
+            )
+        except OpenQuestions as problem:
+            raise BadInput(_save_draft(problem, session.folder)) from None
+
+
+def _save_draft(problem: "OpenQuestions", folder: Path) -> str:
+    """Save a draft, unless there is one already; return a sentence about what is open."""
+    from arcdrift.intake.reading.file_reading import free_layout_path, write_layout
+
+    draft, path = problem.draft, problem.saved_as
+    if path is None:
+        path = free_layout_path(folder, draft.name)
+        write_layout(path, draft.text())
+    # a sheet, or a file in an archive, is imported with the file that holds it
+    file_name = shlex.quote(draft.name.partition("/")[0])
+    command = command_text(f"import {file_name}", folder)
+    return (
+        f"{problem} The rest is in the draft {path}: decide there what stands under undecided, "
+        f"then run {command} again."
+    )
 
 
 def print_reports(reports: "Sequence[ImportReport]") -> None:

@@ -85,7 +85,11 @@ def names_columns(rows: Rows) -> bool:
 
 
 def logs_in(
-    path: Path, name: str | None = None, *, has_header: HasHeader = names_columns
+    path: Path,
+    name: str | None = None,
+    *,
+    has_header: HasHeader = names_columns,
+    max_bytes: int = MAX_ARCHIVE_BYTES,
 ) -> Iterator[Found]:
     """Find the logs in a file, in its order. A log that cannot be used is yielded as `Refused`.
 
@@ -96,6 +100,8 @@ def logs_in(
     has_header : callable
         Whether there is the header of a log among the first rows of a sheet. Sheets without one
         are passed over if another sheet has one; else all are tried.
+    max_bytes : int
+        Largest size that all members of an archive may unpack to.
     """
     name = name or path.name
     try:
@@ -108,7 +114,7 @@ def logs_in(
         return
     try:
         # a workbook has a limit of its own, which is checked when it is opened
-        with open_zip(path, name, max_bytes=max(MAX_ARCHIVE_BYTES, MAX_BOOK_BYTES)) as archive:
+        with open_zip(path, name, max_bytes=max(max_bytes, MAX_BOOK_BYTES)) as archive:
             if not is_workbook(archive):
                 yield from _members(archive, name, has_header)
                 return

@@ -4,7 +4,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
+import pandas as pd
 
+from arcdrift.errors import BadInput
 from arcdrift.intake.draft.draft_toml import Draft
 from arcdrift.intake.draft.questions import Question
 from arcdrift.intake.layout.layouts import Layout
@@ -35,6 +37,8 @@ class Trial:
     problems: tuple[ProblemGroup, ...]
 
 
+_PREVIEW_LINES = 40
+"""Lines behind the header from which the first rows are shown."""
 _LEAST_SOUND = 0.5
 """Least share of rows that a reading must make sense of."""
 
@@ -55,6 +59,38 @@ def with_trial_question(draft: Draft, content: bytes, crew: Crew, now: datetime)
         f"sense; {trial.problems[0]}"
     )
     return replace(draft, questions=(Question("columns", text),))
+
+
+def first_rows(
+    draft: Draft, content: bytes, crew: Crew, now: datetime, most: int = 6
+) -> pd.DataFrame:
+    """Return the first rows of a log as they would be stored under a draft.
+
+    What is open is filled in for the trial (`Draft.trials`).
+
+    Parameters
+    ----------
+    content : bytes
+        The beginning of the log.
+
+    Returns
+    -------
+    DataFrame
+        The kind's columns that the log has, and ``problem``: what is wrong with the row, "" for
+        nothing. Empty where the draft cannot be tried.
+    """
+    lines = content.splitlines(keepends=True)
+    start = b"".join(lines[: draft.table.header_at + _PREVIEW_LINES])
+    try:
+        _, layout = next(draft.trials())
+        rows = LogReader(draft.name, layout=layout).divide(start)
+        typed = convert(rows, layout.kind_, layout, crew, now=now, file=draft.name)
+    except BadInput:
+        return pd.DataFrame()
+    wrong = typed.problems.by_row().drop_duplicates("row").set_index("row")["message"]
+    stated = [name for name in typed.frame if name in typed.stated_columns]
+    frame = typed.frame[stated].head(most).dropna(axis="columns", how="all")
+    return frame.assign(problem=wrong.reindex(frame.index).fillna(""))
 
 
 def try_layout(content: bytes, layout: Layout, crew: Crew, *, now: datetime, file: str) -> Trial:

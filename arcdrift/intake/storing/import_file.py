@@ -14,7 +14,7 @@ from sqlalchemy import Connection, Engine
 from arcdrift.errors import StoreTrouble
 from arcdrift.instants import microseconds
 from arcdrift.intake.bulletins.report_rows import is_bulletin
-from arcdrift.intake.containers.files import LogFile, open_file, open_text
+from arcdrift.intake.containers.files import MAX_TEXT_BYTES, LogFile, open_file, open_text
 from arcdrift.intake.layout.layout_match import is_export_file
 from arcdrift.intake.layout.layouts import Layout, load_layout
 from arcdrift.intake.layout.log_reader import LogReader
@@ -50,6 +50,9 @@ def import_file(
     name: str | None = None,
     sheet: str | None = None,
     waiting: Waiting | None = None,
+    max_bytes: int = MAX_TEXT_BYTES,
+    imported_by: str | None = None,
+    require: Callable[[Connection, int], None] | None = None,
 ) -> ImportReport:
     """Import one log file, whole or not at all.
 
@@ -75,6 +78,13 @@ def import_file(
         Sheet of a workbook; default its only one.
     waiting : callable, optional
         Called once when another import must be waited for.
+    max_bytes : int
+        Largest size that the file may have, and unpack to.
+    imported_by : str, optional
+        Name of who imports it; None for whoever has the crew folder.
+    require : callable, optional
+        Called with the open transaction and the import's id once its rows are stored; what it
+        raises undoes all of it.
 
     Raises
     ------
@@ -88,10 +98,11 @@ def import_file(
     if isinstance(layout, Path):
         layout = load_layout(layout)
     judged_at = now or started
-    with open_file(path, name) as file:
+    with open_file(path, name, max_bytes=max_bytes) as file:
         about = {
             "file_name": name,
             "started_at": microseconds(started),
+            "imported_by": imported_by,
             "settings_sha256": settings_digest(crew, layout, kind, sheet, words),
             **_stored_layout(layout),
         }
@@ -111,7 +122,7 @@ def import_file(
                     mark.finish(connection)
                     return store_repeat(connection, known, about, began)
         with (
-            _text_and_layout(engine, file, sheet, layout) as (text, layout),
+            _text_and_layout(engine, file, sheet, layout, max_bytes) as (text, layout),
             ExitStack() as stack,
             _file_errors(name),
         ):
@@ -137,7 +148,10 @@ def import_file(
                 known = known_under(connection, now=now or datetime.now(UTC))
                 if known is not None:
                     return store_repeat(connection, known, about, began)
-                return log.store(connection, about | _stored_layout(layout), began)
+                report = log.store(connection, about | _stored_layout(layout), began)
+                if require is not None:
+                    require(connection, report.import_id)
+                return report
 
 
 def _is_known(engine: Engine, known_under: Callable[[Connection], Any]) -> bool:
@@ -151,14 +165,14 @@ def _stored_layout(layout: Layout | None) -> dict[str, Any]:
 
 @contextmanager
 def _text_and_layout(
-    engine: Engine, file: LogFile, sheet: str | None, layout: Layout | None
+    engine: Engine, file: LogFile, sheet: str | None, layout: Layout | None, max_bytes: int
 ) -> Iterator[tuple[LogText, Layout | None]]:
     """Open a log, an export of quarantined rows with the layout of the log they came from."""
     with ExitStack() as stack:
 
         def text_under(layout: Layout | None) -> LogText:
             options = _text_format(layout, file.path)
-            return stack.enter_context(open_text(file, sheet=sheet, **options))
+            return stack.enter_context(open_text(file, max_bytes=max_bytes, sheet=sheet, **options))
 
         text = text_under(layout)
         if layout is None and is_export(text.read(0, _START_BYTES)):

@@ -24,3 +24,12 @@ def read_imports(engine: Engine) -> pd.DataFrame:
     from arcdrift.store.database.fetch import fetch  # loads pandas and Arrow
 
     return fetch(engine, select(schema.imports), order=["id"]).iloc[::-1].reset_index(drop=True)
+
+
+def read_imported_files(engine: Engine) -> pd.DataFrame:
+    """Read the list of imports without what was written down by hand, as `read_imports` does."""
+    from arcdrift.store.database.fetch import fetch
+
+    by_hand = select(schema.written.columns.import_id)
+    query = select(schema.imports).where(schema.imports.columns.id.not_in(by_hand))
+    return fetch(engine, query, order=["id"]).iloc[::-1].reset_index(drop=True)

@@ -47,6 +47,7 @@ imports = Table(
     Column("judged_at", BigInteger),  # what "now" was; NULL: rows lay in the future then
     Column("days_from_1904", Boolean),  # whether day numbers in place of dates count from 1904
     Column("same_as", Integer),  # import of which it is a repeat, without rows of its own
+    Column("imported_by", Text),  # who sent it in; NULL: whoever has the crew folder
 )
 
 arc_checks = Table(

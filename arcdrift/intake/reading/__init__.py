@@ -1,0 +1,1 @@
+"""How a log that comes without a layout is read, and its import under that reading."""

@@ -1,0 +1,109 @@
+"""Callbacks of the page Records: how far files are, answers about them, undoing an import."""
+
+from typing import Any
+
+from dash import ALL, MATCH, Dash, Input, Output, State, ctx, no_update
+
+from arcdrift.errors import ArcdriftError
+from dashboard import ids
+from dashboard.access.roles import for_role
+from dashboard.components import notice
+from dashboard.error_page import sentence
+from dashboard.pages.records.file_list import undo
+from dashboard.pages.records.upload_list import preview_part, uploads_part
+from dashboard.reading.data import CrewData
+from dashboard.uploads.upload import session_of_request
+from dashboard.uploads.uploads import Uploads
+
+
+def register(app: Dash, data: CrewData, uploads: Uploads) -> None:
+    """Attach the callbacks to an app."""
+
+    @app.callback(
+        Output({"type": "uploads", "place": ALL}, "children"),
+        Output(ids.UPLOADS_TIMER, "disabled"),
+        Output(ids.RESULTS_VERSION, "data", allow_duplicate=True),
+        Input({"type": "uploads", "place": ALL}, "id"),
+        Input(ids.UPLOADS_SENT, "data"),
+        Input(ids.UPLOADS_TIMER, "n_intervals"),
+        State(ids.UPLOADS_TIMER, "disabled"),
+        State(ids.RESULTS_VERSION, "data"),
+        prevent_initial_call="initial_duplicate",
+    )
+    @for_role("technician")
+    def show_uploads(
+        places: list[Any], _sent: int, _ticks: int | None, was_still: bool, shown_version: str
+    ) -> Any:
+        ours = uploads.of(session_of_request())
+        goes_on = any(upload.is_active for upload in ours) or uploads.analyzing
+        is_asked = any(upload.state == "open" for upload in ours)
+        if is_asked and not goes_on and was_still and ctx.triggered_id == ids.UPLOADS_TIMER:
+            return [no_update] * len(places), no_update, no_update  # somebody types an answer
+        part = uploads_part(ours, analyzing=uploads.analyzing, failed=uploads.analysis_failed)
+        version: Any = no_update
+        if not goes_on and not was_still and data.version() != shown_version:
+            version = data.version()
+        return [part] * len(places), not goes_on, version
+
+    @app.callback(
+        Output({"type": "upload-preview", "token": MATCH}, "children"),
+        Input({"type": "upload-question", "token": MATCH, "key": ALL}, "value"),
+        State({"type": "upload-preview", "token": MATCH}, "id"),
+    )
+    @for_role("technician")
+    def preview_upload(_values: list[Any], place: dict[str, str]) -> Any:
+        try:
+            found = uploads.preview(place["token"], session_of_request(), _answers())
+        except ArcdriftError as problem:
+            return notice(sentence(problem), name="bad")
+        return preview_part(*found)
+
+    @app.callback(
+        Output(ids.UPLOADS_SENT, "data"),
+        Output(ids.UPLOADS_TIMER, "disabled", allow_duplicate=True),
+        Input({"type": "upload-answer", "token": ALL}, "n_clicks"),
+        Input({"type": "upload-drop", "token": ALL}, "n_clicks"),
+        State({"type": "upload-question", "token": ALL, "key": ALL}, "value"),
+        State(ids.UPLOADS_SENT, "data"),
+        prevent_initial_call=True,
+    )
+    @for_role("technician")
+    def answer_upload(_answers_given: Any, _dropped: Any, _values: list[Any], sent: int) -> Any:
+        pressed: Any = ctx.triggered_id
+        if pressed is None or not any(item["value"] for item in ctx.triggered):
+            return no_update, no_update
+        token, session = pressed["token"], session_of_request()
+        if pressed["type"] == "upload-drop":
+            uploads.give_up(token, session)
+        else:
+            answers = {
+                item["id"]["key"]: str(item.get("value") or "")
+                for item in ctx.states_list[0]
+                if item["id"]["token"] == token
+            }
+            uploads.answer(token, session, answers)
+        return (sent or 0) + 1, False
+
+    @app.callback(
+        Output({"type": "undo-answer", "place": ALL}, "children"),
+        Output(ids.RESULTS_VERSION, "data", allow_duplicate=True),
+        Input({"type": "import-undo", "number": ALL}, "n_clicks"),
+        prevent_initial_call=True,
+    )
+    @for_role("technician")
+    def undo_file(_clicks: list[Any]) -> Any:
+        pressed: Any = ctx.triggered_id
+        places = len(ctx.outputs_list[0])
+        if pressed is None or not any(item["value"] for item in ctx.triggered):
+            return [no_update] * places, no_update
+        try:
+            said = undo(data, int(pressed["number"]))
+        except ArcdriftError as problem:
+            return [notice(sentence(problem), name="bad")] * places, no_update
+        uploads.analyze()
+        return [notice(said, name="good")] * places, data.version()
+
+
+def _answers() -> dict[str, str]:
+    """Return what the fields of the triggering form say, by the key of the question."""
+    return {item["id"]["key"]: str(item.get("value") or "") for item in ctx.inputs_list[0]}
