@@ -205,6 +205,11 @@ def uploads(place: str) -> dict[str, str]:
     return {"type": "uploads", "place": place}
 
 
+def uploads_open(place: str) -> dict[str, str]:
+    """Id of the container of the forms that ask what is open about them."""
+    return {"type": "uploads-open", "place": place}
+
+
 def undo_answer(place: str) -> dict[str, str]:
     """Id of the container that says whether an import was undone."""
     return {"type": "undo-answer", "place": place}

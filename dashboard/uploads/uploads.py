@@ -29,6 +29,7 @@ from arcdrift.intake.reading.file_reading import FileReading, OpenQuestions, kin
 from arcdrift.intake.reading.import_log import import_log, logs_of_file
 from arcdrift.settings import Crew, load_crew
 from arcdrift.store import schema
+from arcdrift.store.records.record_overview import newest_records
 from dashboard.error_page import sentence
 from dashboard.uploads.upload import Sender, Upload
 
@@ -126,7 +127,7 @@ class Uploads:
         with self._lock:
             if upload.state != "open":
                 raise UsageError("Nothing is open about that file.")
-            upload.answers |= {key: value.strip() for key, value in answers.items() if value}
+            upload.answers |= {key: value.strip() for key, value in answers.items()}
             upload.move_to("waiting")
         self._worker.submit(self._import, upload)
 
@@ -150,7 +151,8 @@ class Uploads:
         upload = self.find(token, session)
         crew = load_crew(self._folder)
         reading = FileReading(self._folder, crew, say=lambda _sentence: None)
-        chosen = upload.answers | {key: value for key, value in answers.items() if value}
+        upload.answers |= {key: value.strip() for key, value in answers.items()}
+        chosen = {key: value for key, value in upload.answers.items() if value}
         for found in logs_of_file(self._folder, upload.path, upload.name):
             if not isinstance(found, Log) or (upload.draft and found.name != upload.draft.name):
                 continue
@@ -164,6 +166,11 @@ class Uploads:
                 start = text.whole_lines(_START_BYTES)
                 return draft, first_rows(draft, start, crew, datetime.now(UTC))
         return None, pd.DataFrame()
+
+    def is_busy(self, session: str) -> bool:
+        """Whether something of a session, or the results, will change without anybody's doing."""
+        goes_on = any(upload.is_active for upload in self.of(session))
+        return goes_on or self._to_analyze or self.analyzing
 
     @property
     def analyzing(self) -> bool:
@@ -251,6 +258,8 @@ class Uploads:
             if waits or not self._to_analyze:
                 return
             self._to_analyze = False
+        if not newest_records(self._engine):
+            return  # only readings or services so far: there is nothing to work out
         program = "from arcdrift.cli.main import run; run()"
         self._analysis_failed = ""
         with tempfile.TemporaryFile() as printed:

@@ -5,7 +5,7 @@ from dash import Dash
 
 from dashboard.callbacks import screen
 from dashboard.moved_addresses import new_address
-from dashboard.pages import PAGES
+from dashboard.pages import PAGES, PAGES_OF_RECORDS
 from dashboard.shell import PLACES, TABS
 from tests.dashboard.rendering import text
 
@@ -46,7 +46,7 @@ def test_a_page_that_was_open_meanwhile_shows_the_new_page(data):
 def test_no_page_is_in_the_navigation_twice_or_has_an_old_address():
     paths = [place.path for place in PLACES]
     assert len(set(paths)) == len(paths)
-    assert set(paths) <= set(PAGES)
+    assert set(paths) <= {*PAGES, *PAGES_OF_RECORDS}
     assert all(new_address(path, "") is None for path in paths)
     for role, tabs in TABS.items():
         assert set(tabs) <= set(paths), role

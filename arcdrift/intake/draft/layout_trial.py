@@ -87,7 +87,8 @@ def first_rows(
         typed = convert(rows, layout.kind_, layout, crew, now=now, file=draft.name)
     except BadInput:
         return pd.DataFrame()
-    wrong = typed.problems.by_row().drop_duplicates("row").set_index("row")["message"]
+    found = typed.problems.by_row().astype({"row": "int64", "message": "str"})
+    wrong = found.drop_duplicates("row").set_index("row")["message"]
     stated = [name for name in typed.frame if name in typed.stated_columns]
     frame = typed.frame[stated].head(most).dropna(axis="columns", how="all")
     return frame.assign(problem=wrong.reindex(frame.index).fillna(""))

@@ -15,7 +15,6 @@ from dashboard.reading.data import CrewData
 from dashboard.url_query import Query
 
 
-
 def render(data: CrewData, query: Query) -> html.Div:
     """Return the page; it needs no analysis."""
     return html.Div(
@@ -23,6 +22,7 @@ def render(data: CrewData, query: Query) -> html.Div:
             heading("Records", "Add log files, see where every row went, mend what was set aside."),
             _add_card(data),
             html.Div(id=ids.uploads("records"), className="uploads"),
+            html.Div(id=ids.uploads_open("records")),
             files_card(data),
         ],
         className="records-page",

@@ -10,7 +10,7 @@ from dashboard.access.roles import for_role
 from dashboard.components import notice
 from dashboard.error_page import sentence
 from dashboard.pages.records.file_list import undo
-from dashboard.pages.records.upload_list import preview_part, uploads_part
+from dashboard.pages.records.upload_list import open_part, preview_part, uploads_part
 from dashboard.reading.data import CrewData
 from dashboard.uploads.upload import session_of_request
 from dashboard.uploads.uploads import Uploads
@@ -21,29 +21,38 @@ def register(app: Dash, data: CrewData, uploads: Uploads) -> None:
 
     @app.callback(
         Output({"type": "uploads", "place": ALL}, "children"),
-        Output(ids.UPLOADS_TIMER, "disabled"),
-        Output(ids.RESULTS_VERSION, "data", allow_duplicate=True),
+        Output({"type": "uploads-open", "place": ALL}, "children"),
         Input({"type": "uploads", "place": ALL}, "id"),
         Input(ids.UPLOADS_SENT, "data"),
         Input(ids.UPLOADS_TIMER, "n_intervals"),
-        State(ids.UPLOADS_TIMER, "disabled"),
-        State(ids.RESULTS_VERSION, "data"),
-        prevent_initial_call="initial_duplicate",
+        State({"type": "upload-answer", "token": ALL}, "id"),
     )
     @for_role("technician")
     def show_uploads(
-        places: list[Any], _sent: int, _ticks: int | None, was_still: bool, shown_version: str
+        places: list[Any], _sent: int, _ticks: int | None, asked: list[dict[str, str]]
     ) -> Any:
         ours = uploads.of(session_of_request())
-        goes_on = any(upload.is_active for upload in ours) or uploads.analyzing
-        is_asked = any(upload.state == "open" for upload in ours)
-        if is_asked and not goes_on and was_still and ctx.triggered_id == ids.UPLOADS_TIMER:
-            return [no_update] * len(places), no_update, no_update  # somebody types an answer
         part = uploads_part(ours, analyzing=uploads.analyzing, failed=uploads.analysis_failed)
-        version: Any = no_update
-        if not goes_on and not was_still and data.version() != shown_version:
-            version = data.version()
-        return [part] * len(places), not goes_on, version
+        shown = {button["token"] for button in asked}
+        if shown and shown == {each.token for each in ours if each.state == "open"}:
+            forms: Any = no_update  # somebody may be typing an answer
+        else:
+            forms = open_part(ours)
+        return [part] * len(places), [forms] * len(places)
+
+    @app.callback(
+        Output(ids.UPLOADS_TIMER, "disabled"),
+        Output(ids.RESULTS_VERSION, "data", allow_duplicate=True),
+        Input(ids.UPLOADS_TIMER, "n_intervals"),
+        State(ids.RESULTS_VERSION, "data"),
+        prevent_initial_call=True,
+    )
+    @for_role("technician")
+    def follow_uploads(_ticks: int | None, shown_version: str) -> Any:
+        if uploads.is_busy(session_of_request()):
+            return no_update, no_update
+        version = data.version()
+        return True, version if version != shown_version else no_update
 
     @app.callback(
         Output({"type": "upload-preview", "token": MATCH}, "children"),

@@ -51,10 +51,24 @@ def _upload(upload: Upload) -> html.Li:
             *(_report(report) for report in upload.reports),
             *(notice(problem, name="bad") for problem in upload.problems),
             *(html.P(sentence, className="muted") for sentence in upload.sentences),
-            questions_form(upload) if upload.state == "open" else None,
         ],
         className=f"upload upload-{upload.state}",
     )
+
+
+def open_part(uploads: Sequence[Upload]) -> list[Any]:
+    """Return the forms that ask what is open about files."""
+    return [
+        html.Section(
+            [
+                html.H2(f"{upload.name}: what is open", className="file-name"),
+                questions_form(upload),
+            ],
+            className="card",
+        )
+        for upload in uploads
+        if upload.state == "open"
+    ]
 
 
 def _state(upload: Upload) -> Any:
@@ -75,7 +89,7 @@ def _state(upload: Upload) -> Any:
             className="upload-progress",
         )
     if upload.state == "open":
-        return html.Span("not imported yet: something is open", className="doubt")
+        return html.Span("not imported yet: answer below", className="doubt")
     return None
 
 
@@ -140,8 +154,9 @@ def _question(upload: Upload, question: Question) -> Any:
     value = upload.answers.get(question.key) or question.suggestion or None
     if not question.options:
         return dmc.TextInput(
-            id=name, label=question.text, value=value or "", size="md", className="wide-field"
-        )
+            id=name, label=question.text, value=value or "", size="md", className="wide-field",
+            debounce=400,
+        )  # fmt: skip
     return dmc.Select(
         id=name,
         label=question.text,

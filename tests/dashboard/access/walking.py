@@ -8,7 +8,7 @@ from urllib.parse import quote
 
 from dash import Dash
 
-from dashboard.pages import PAGES, TABLES
+from dashboard.pages import PAGES, PAGES_OF_RECORDS, TABLES
 from dashboard.reports.report_kinds import REPORT_KINDS
 from dashboard.url_query import search
 from tests.dashboard.access.signing_in import Browser
@@ -259,6 +259,80 @@ def say_what_was_said(browser: Browser) -> Any:
     )
 
 
+RECORDS = {"place": "records", "type": "uploads"}
+TIMER = "uploads-timer"
+
+
+def list_what_was_sent(browser: Browser) -> Any:
+    return browser.call(
+        callbacks(browser.app)["show_uploads"],
+        [
+            [{"id": RECORDS, "property": "id", "value": RECORDS}],
+            {"id": "uploads-sent", "property": "data", "value": 0},
+            {"id": TIMER, "property": "n_intervals", "value": None},
+        ],
+        [[]],
+        outputs=[
+            [{"id": RECORDS, "property": "children"}],
+            [{"id": RECORDS | {"type": "uploads-open"}, "property": "children"}],
+        ],
+        triggered="uploads-sent.data",
+    )
+
+
+def follow_what_was_sent(browser: Browser) -> Any:
+    return browser.call(
+        callbacks(browser.app)["follow_uploads"],
+        [{"id": TIMER, "property": "n_intervals", "value": 1}],
+        [{"id": "results-version", "property": "data", "value": "0"}],
+        outputs=[
+            {"id": TIMER, "property": "disabled"},
+            {"id": "results-version", "property": "data"},
+        ],
+        triggered=f"{TIMER}.n_intervals",
+    )
+
+
+def preview_a_file(browser: Browser) -> Any:
+    """Ask how a file is read that nobody has sent in."""
+    place = {"token": "0123456789abcdef", "type": "upload-preview"}
+    return browser.call(
+        callbacks(browser.app)["preview_upload"],
+        [[]],
+        [{"id": place, "property": "id", "value": place}],
+        outputs={"id": place, "property": "children"},
+    )
+
+
+def answer_about_a_file(browser: Browser) -> Any:
+    """Answer about a file that nobody has sent in."""
+    button = {"token": "0123456789abcdef", "type": "upload-answer"}
+    return browser.call(
+        callbacks(browser.app)["answer_upload"],
+        [[{"id": button, "property": "n_clicks", "value": 1}], []],
+        [[], {"id": "uploads-sent", "property": "data", "value": 0}],
+        outputs=[
+            {"id": "uploads-sent", "property": "data"},
+            {"id": TIMER, "property": "disabled"},
+        ],
+        triggered=f"{json.dumps(button, sort_keys=True, separators=(',', ':'))}.n_clicks",
+    )
+
+
+def undo_a_file(browser: Browser) -> Any:
+    """Undo an import that is not there."""
+    button = {"number": 999, "type": "import-undo"}
+    return browser.call(
+        callbacks(browser.app)["undo_file"],
+        [[{"id": button, "property": "n_clicks", "value": 1}]],
+        outputs=[
+            [{"id": RECORDS | {"type": "undo-answer"}, "property": "children"}],
+            {"id": "results-version", "property": "data"},
+        ],
+        triggered=f"{json.dumps(button, sort_keys=True, separators=(',', ':'))}.n_clicks",
+    )
+
+
 def ask_for_more_advice(browser: Browser) -> Any:
     slot = {"mine": "Kestrel", "type": "shift-slot"}
     timer = slot | {"type": "shift-timer"}
@@ -298,13 +372,18 @@ CALLS: dict[str, Callable[[Browser], Any]] = {
     "state_case": take_a_case_on,
     "tick_off_splice": tick_a_splice_off,
     "fill_case_answer": say_what_was_said,
+    "show_uploads": list_what_was_sent,
+    "follow_uploads": follow_what_was_sent,
+    "preview_upload": preview_a_file,
+    "answer_upload": answer_about_a_file,
+    "undo_file": undo_a_file,
 }
 """How to ask for each callback, by the name of its function."""
 
 
 def walk(browser: Browser, queries: tuple[str, ...] = QUERIES) -> Iterator[tuple[str, str, str]]:
     """Yield what everything answers: where, the query that was typed, and the text."""
-    for path in PAGES:
+    for path in (*PAGES, *PAGES_OF_RECORDS):
         for query in queries:
             answer = browser.page(path, query)
             text = answer.get_data(as_text=True)
