@@ -251,7 +251,8 @@ class RecursiveRegression:
     def rebuild_normal_equations(self) -> None:
         """Recompute the normal equations from all learned checks, the prior and the links."""
         rows = np.array(self.learned, dtype=np.int64)
-        whitened = whiten(self.rows, self.level, self.phi)[rows]
+        until = int(rows[-1]) + 1 if len(rows) else 1  # checks are learned in order
+        whitened = whiten(self.rows[:until], self.level[:until], self.phi)[rows]
         normal = whitened.T @ whitened / self.innovation
         normal[0, 0] += self.density_variance[rows].sum() * (1 + self.phi**2) / self.innovation
         # a tiny precision, so that levels of later electrodes are not singular; flat in any unit

@@ -19,7 +19,7 @@ from arcdrift.analysis.review.parallel import FleetExecutor
 from arcdrift.analysis.review.part_reading import SpliceReader
 from arcdrift.analysis.review.pipeline import assess
 from arcdrift.analysis.review.review_inputs import SplicesAtAddress, read_inputs, read_splices
-from arcdrift.analysis.review.settled_days import summarize_crew
+from arcdrift.analysis.review.settled_days import kept_splice_counts, summarize_crew
 from arcdrift.errors import UsageError
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
@@ -116,7 +116,9 @@ def _review(
     # before anything is read: what is stored meanwhile may be missing from the results
     version, marks = records_version(engine), record_marks(engine)
     now = assessment_time(engine, crew) if now is None else now
-    inputs = read_inputs(engine, crew, now)
+    inputs = read_inputs(
+        engine, crew, now, None if from_scratch else kept_splice_counts(engine, marks)
+    )
     names = sorted(inputs.splice_counts)
     if not names:
         raise UsageError("There is nothing to analyze yet; import arc checks or splices first.")

@@ -18,7 +18,7 @@ from arcdrift.store.annotations.clock_shifts import ClockShift, clock_shifts
 from arcdrift.store.cases.case_statements import read_action_times
 from arcdrift.store.cases.kept_cases import read_kept_cases
 from arcdrift.store.database.connect import open_store
-from arcdrift.store.records.record_overview import oldest_splices, splice_counts
+from arcdrift.store.records.record_overview import SpliceCounts, oldest_splices, splice_counts
 from arcdrift.store.records.record_rows import read_records
 from arcdrift.store.records.written_entries import written_imports
 
@@ -33,7 +33,7 @@ class ReviewInputs:
         Settings of the crew.
     now : Timestamp
         UTC instant the results speak of.
-    splice_counts : dict of int
+    counts : SpliceCounts
         Number of splices by splicer; a splicer with checks only has 0.
     checks, service : DataFrame
         All arc checks and all service events on record; checks that were written down by hand are
@@ -56,7 +56,7 @@ class ReviewInputs:
 
     crew: Crew
     now: pd.Timestamp
-    splice_counts: dict[str, int]
+    counts: SpliceCounts
     checks: pd.DataFrame
     service: pd.DataFrame
     readings: AirSources
@@ -66,6 +66,11 @@ class ReviewInputs:
     coaching: pd.DataFrame
     kept_cases: tuple[KeptCase, ...]
     acted_on: dict[str, list[datetime]]
+
+    @property
+    def splice_counts(self) -> dict[str, int]:
+        """Number of splices by splicer."""
+        return self.counts.by_splicer
 
     def for_splicers(self, names: list[str]) -> "ReviewInputs":
         """Leave out the checks, service events and clock shifts of other splicers."""
@@ -77,8 +82,16 @@ class ReviewInputs:
         )
 
 
-def read_inputs(engine: Engine, crew: Crew, now: pd.Timestamp) -> ReviewInputs:
-    """Read all records of the crew but its splices."""
+def read_inputs(
+    engine: Engine, crew: Crew, now: pd.Timestamp, known: SpliceCounts | None = None
+) -> ReviewInputs:
+    """Read all records of the crew but its splices.
+
+    Parameters
+    ----------
+    known : SpliceCounts, optional
+        As for `arcdrift.store.records.record_overview.splice_counts`.
+    """
     checks = read_records(engine, "arc-checks")
     if by_hand := written_imports(engine):
         checks = checks.assign(by_hand=checks["import_id"].isin(by_hand))
@@ -86,7 +99,7 @@ def read_inputs(engine: Engine, crew: Crew, now: pd.Timestamp) -> ReviewInputs:
     return ReviewInputs(
         crew=crew,
         now=now,
-        splice_counts=splice_counts(engine),
+        counts=splice_counts(engine, known),
         checks=checks,
         service=read_records(engine, "service"),
         readings=AirSources.from_readings(read_records(engine, "readings"), crew),

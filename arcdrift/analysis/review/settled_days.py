@@ -31,11 +31,13 @@ from arcdrift.analysis.review.splice_summary import (
 )
 from arcdrift.analysis.review.summary import PartSummary, Summary, combine_parts, settle_parts
 from arcdrift.analysis.review.wrong_times import MARGIN, stretches_before
+from arcdrift.store.records.record_overview import SpliceCounts
 from arcdrift.store.results.saved_summary import (
     CHARTS,
     RecordMarks,
     SavedSummary,
     earliest_change,
+    read_saved_about,
     read_saved_summary,
 )
 
@@ -194,6 +196,15 @@ def _known_summary(engine: Engine, inputs: ReviewInputs) -> SavedSummary | None:
     return None if saved is None or saved.about.get("rests_on") != _rests_on(inputs) else saved
 
 
+def kept_splice_counts(engine: Engine, marks: RecordMarks) -> SpliceCounts | None:
+    """Counts of splices when the summary was kept; None where one was changed or deleted since."""
+    about = read_saved_about(engine)
+    changed = any(kind == "splices" for kind, _day in marks.changes)
+    if about is None or changed or "splices" not in about:  # as kept by an earlier version
+        return None
+    return SpliceCounts(**about["splices"])
+
+
 def _settled_days(
     saved: SavedSummary | None, engine: Engine, inputs: ReviewInputs
 ) -> list[SettledDays]:
@@ -256,6 +267,7 @@ def to_save(
     about = {
         "rests_on": _rests_on(inputs),
         "newest": marks.newest,
+        "splices": inputs.counts._asdict(),
         "ranges": [
             {
                 "name": days.name,

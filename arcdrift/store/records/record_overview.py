@@ -7,7 +7,7 @@ would spend most of their time on loading it.
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sqlalchemy import Engine, Select, Subquery, func, select, union_all
 
@@ -22,13 +22,36 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-def splice_counts(engine: Engine) -> dict[str, int]:
-    """Number of splices on record by splicer; 0 for a splicer with checks alone."""
-    splicer = schema.splices.columns.splicer
-    query = select(splicer, func.count()).group_by(splicer)
+class SpliceCounts(NamedTuple):
+    """Number of splices by splicer, of those with an id up to `newest`."""
+
+    by_splicer: dict[str, int]
+    newest: int
+
+
+def splice_counts(engine: Engine, known: SpliceCounts | None = None) -> SpliceCounts:
+    """Number of splices on record by splicer; 0 for a splicer with checks alone.
+
+    Parameters
+    ----------
+    known : SpliceCounts, optional
+        Counts from before, since when no splice was changed or deleted: only those added are
+        counted.
+    """
+    c = schema.splices.columns
+    rows = select(c.splicer.label("name"), c.id)
+    if known is not None:
+        # an expression, so that SQLite looks for the ids instead of going through all names
+        rows = select(func.coalesce(c.splicer, "").label("name"), c.id).where(c.id > known.newest)
+    added = rows.subquery()
+    query = select(added.c.name, func.count(), func.max(added.c.id)).group_by(added.c.name)
+    counts = dict.fromkeys(read_splicers(engine), 0) | ({} if known is None else known.by_splicer)
+    newest = 0 if known is None else known.newest
     with reading(engine) as connection:
-        counts = {name: int(count) for name, count in connection.execute(query)}
-    return dict.fromkeys(read_splicers(engine), 0) | counts
+        for name, count, last in connection.execute(query):
+            counts[name] = counts.get(name, 0) + int(count)
+            newest = max(newest, int(last))
+    return SpliceCounts(counts, newest)
 
 
 def read_splicers(engine: Engine) -> list[str]:

@@ -120,6 +120,16 @@ def read_saved_summary(engine: Engine) -> SavedSummary | None:
     return None if about is None else SavedSummary(json.loads(about[_ABOUT]), contents)
 
 
+def read_saved_about(engine: Engine) -> dict[str, Any] | None:
+    """Return what the kept summary of past days rests on; None where none is kept."""
+    table = schema.saved_summary
+    query = select(table.columns.content).where(table.columns.part == _ABOUT)
+    with reading(engine) as connection:
+        content = connection.execute(query).scalar()
+    about: dict[str, Any] | None = None if content is None else json.loads(content)
+    return about
+
+
 def replace_saved_summary(
     connection: Connection, saved: SavedSummary, changes: Mapping[tuple[str, int], int]
 ) -> None:

@@ -19,6 +19,7 @@ from arcdrift.analysis.review.review_inputs import ReviewInputs, read_inputs, re
 from arcdrift.analysis.review.settled_days import (
     SettledDays,
     first_latest_day,
+    kept_splice_counts,
     settled_days,
     summarize_crew,
 )
@@ -29,6 +30,7 @@ from arcdrift.store import schema
 from arcdrift.store.annotations.clock_shifts import set_shift, undo_shift
 from arcdrift.store.database.connect import open_store, writing
 from arcdrift.store.imports.import_undo import undo_import
+from arcdrift.store.records.record_overview import SpliceCounts
 from arcdrift.store.results.result_replacement import replace_results
 from arcdrift.store.results.saved_summary import record_marks
 from tests.analysis.review.test_parallel import assert_equal
@@ -143,12 +145,13 @@ class Store:
         with writing(self.engine) as connection:
             connection.execute(delete(schema.saved_summary))
 
-    def inputs(self) -> ReviewInputs:
+    def inputs(self, known: SpliceCounts | None = None) -> ReviewInputs:
         now = pd.Timestamp(START, tz="UTC") + pd.Timedelta(days=self.days)
-        return read_inputs(self.engine, self.crew, now.as_unit("us"))
+        return read_inputs(self.engine, self.crew, now.as_unit("us"), known)
 
     def summary(self, *, from_scratch: bool) -> Summary:
-        marks, inputs = record_marks(self.engine), self.inputs()
+        marks = record_marks(self.engine)
+        inputs = self.inputs(None if from_scratch else kept_splice_counts(self.engine, marks))
         read = partial(read_splices, self.engine)
         summary, saved, _ = summarize_crew(
             self.engine, inputs, marks, read, from_scratch=from_scratch
