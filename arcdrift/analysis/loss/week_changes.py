@@ -168,7 +168,7 @@ class _Equations:
     matrix, right : arrays, shape (effects, effects) and (effects,)
     weight, mean : arrays, shape (groups,)
         Sum of weights and weighted mean of each group.
-    shares : array, shape (groups, effects)
+    shares : sparse array, shape (groups, effects)
         Weighted mean share of each effect in each group.
     """
 
@@ -176,7 +176,7 @@ class _Equations:
     right: Floats
     weight: Floats
     mean: Floats
-    shares: Floats
+    shares: csr_matrix
 
 
 class _StreamDays:
@@ -330,10 +330,10 @@ class _Contrasts:
     people: int
 
     @cached_property
-    def moved(self) -> Floats:
+    def moved(self) -> csr_matrix:
         """Change of the mean share of each effect, shape (streams, effects)."""
         half = len(self.groups.weight) // 2
-        return np.asarray(self.groups.shares[half:] - self.groups.shares[:half])
+        return self.groups.shares[half:] - self.groups.shares[:half]
 
     def change(self, weights: Floats) -> tuple[Floats, Floats, Floats, Floats]:
         """Change of weighted means of streams.
@@ -352,10 +352,10 @@ class _Contrasts:
         with np.errstate(divide="ignore"):
             own = 1.0 / self.groups.weight
         level = self.groups.mean - self.groups.shares @ self.effects
-        moved = weights @ self.moved
+        moved = csr_matrix(weights) @ self.moved
         known = np.isfinite(own[:half]) & np.isfinite(own[half:])
         variance = weights**2 @ np.where(known, own[:half] + own[half:], 0.0)
-        variance += ((moved @ self.covariance) * moved).sum(axis=1)
+        variance += np.asarray(moved.multiply(moved @ self.covariance).sum(axis=1))[:, 0]
         difference = weights @ np.where(known, level[half:] - level[:half], 0.0)
         hands = moved[:, : self.people] @ self.effects[: self.people]
         return difference, np.sqrt(variance), weights @ np.where(known, level[:half], 0.0), hands
@@ -387,8 +387,9 @@ def _absorbed(
     sums = np.bincount(group, weight, minlength=groups).astype(np.float64)
     filled = np.maximum(sums, 1e-300)
     mean = np.asarray(by_group @ value) / filled
-    mean_shares = (by_group @ shares).toarray() / filled[:, None]
+    mean_shares = (by_group @ shares).multiply(1.0 / filled[:, None]).tocsr()
     weighted = shares.multiply(weight[:, None]).tocsr()
-    matrix = (shares.T @ weighted).toarray() - mean_shares.T @ (sums[:, None] * mean_shares)
+    of_groups = mean_shares.T @ mean_shares.multiply(sums[:, None])
+    matrix = (shares.T @ weighted - of_groups).toarray()
     right = np.asarray(weighted.T @ value) - mean_shares.T @ (sums * mean)
     return _Equations(matrix, right, sums, mean, mean_shares)
