@@ -46,8 +46,8 @@ PASSING_KEYS = ("day", "finding")
 """Keys that are dropped from the URL when a filter changes, as they belong to the old choice."""
 
 OUTDATED = (
-    "Records or baselines were changed since the last analysis; run `arcdrift analyze` to bring "
-    "this up to date."
+    "Records, or what people set, have changed since the last analysis; run `arcdrift analyze` to "
+    "bring this up to date."
 )
 
 

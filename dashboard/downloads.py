@@ -13,6 +13,25 @@ from dashboard.url_query import parse
 FORMULA_STARTS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 """Beginnings of a cell that some spreadsheet runs; the last four are full-width forms."""
 
+HEADERS = {"baseline_db": "usual_db", "charted_days": "days_judged"}
+"""Headers that pages have another word for than the stored results."""
+CELLS = {
+    "state": {"charted": "known"},
+    "name": {"rolled_up": "all work of one"},
+    "subject_type": {"stream": "splicer and program"},
+}
+"""The same of cells, by column."""
+
+
+def in_words_of_pages(table: pd.DataFrame) -> pd.DataFrame:
+    """Return a table with the words that pages have for what the store calls by other names."""
+    cells = {
+        column: table[column].map(lambda value, words=words: words.get(value, value))
+        for column, words in CELLS.items()
+        if column in table.columns
+    }
+    return table.assign(**cells).rename(columns=HEADERS)
+
 
 def as_csv(table: pd.DataFrame) -> str:
     """Return a table as CSV in which no text can act as a spreadsheet formula.
@@ -49,7 +68,7 @@ def register(server: Flask, data: CrewData) -> None:
             run = data.run()
             return pd.DataFrame() if run is None else make(View(data, run, query, "light"))
 
-        body = as_csv(data.in_one_state(rows))
+        body = as_csv(in_words_of_pages(data.in_one_state(rows)))
         return Response(
             body,
             mimetype="text/csv",

@@ -42,7 +42,7 @@ TABS: dict[Role, tuple[str, ...]] = {
 ROLE_WORDS: dict[Role, str] = {
     "technician": "Technician: you see the splicers, and figures about yourself.",
     "trainer": "Trainer: you see everybody's figures and write in the coaching log.",
-    "lead": "Lead: you see everything, and may change baselines and the alarm budget.",
+    "lead": "Lead: you see everything, and may change what is usual and the alarm budget.",
 }
 REFRESH_MS = 60_000
 UPLOADS_MS = 700

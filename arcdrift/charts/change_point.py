@@ -86,7 +86,7 @@ def step_onset(
     count = np.arange(len(where), 0, -1)
     fits = {"up": ahead > 0.0, "down": ahead < 0.0, "both": np.isfinite(ahead)}[direction]
     if not fits.any():
-        raise BadInput("The onset of a step cannot be told: no values lie on the alarm's side.")
+        raise BadInput("The onset of a step cannot be found: no values lie on the alarm's side.")
     likelihood = np.where(fits, ahead**2 / count / (2.0 * sigma**2), -np.inf)
     best = int(np.argmax(likelihood))
     inside = np.flatnonzero(likelihood >= likelihood[best] - allowance)

@@ -147,13 +147,15 @@ COMMANDS = {
         "Add a note to the coaching log, or list its notes with what changed after each.",
         "coach",
     ),
-    "baseline": ListedCommand(
+    "usual": ListedCommand(
         ANSWERS,
-        "List the baselines of loss charts and the marks on them, or undo a mark.",
-        "baseline",
+        "List the usual loss of each splicer and program and what people set, or undo that.",
+        "usual",
     ),
 }
 """The commands by name, in the order of ``arcdrift --help``."""
+FORMER_NAMES = {"baseline": "usual"}
+"""Names that scripts may still call, and what they are called now; ``--help`` has the new ones."""
 
 
 @cache
@@ -210,6 +212,10 @@ class Commands(TyperGroup):
             self.commands[name] = TyperCommand(
                 name, help=listed.summary, rich_help_panel=listed.heading
             )
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        """Find a command by its name, or by the one that it had."""
+        return super().get_command(ctx, FORMER_NAMES.get(cmd_name, cmd_name))
 
     def resolve_command(self, *args: Any) -> Any:
         """Find the command of a command line and load it."""

@@ -111,7 +111,7 @@ def require_analysis(session: CrewSession) -> None:
         raise UsageError(f"Nothing has been analyzed yet; run {analyze} first.")
     if is_outdated(session.engine):
         print_notice(
-            "Records or baselines have changed since the last analysis; "
+            "Records, or what people set, have changed since the last analysis; "
             f"run {analyze} to include them."
         )
     elif run.version != __version__:

@@ -284,6 +284,5 @@ def _way(reader: DigestReader) -> str:
 def _preface(in_doubt: date | None) -> str:
     if in_doubt is None:
         return ""
-    return (
-        f"The message of {day_text(in_doubt)} may not have arrived. What it told stands here again."
-    )
+    day = day_text(in_doubt)
+    return f"The message of {day} may not have arrived. What stood in it stands here again."

@@ -8,6 +8,7 @@ from arcdrift.figures.marks import add_band, broken, extent
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.stream_chart import NO_EVENTS
 from arcdrift.figures.theme import Scheme, colors, new_figure
+from arcdrift.instants import day_text
 
 HISTORY_COLUMNS = [
     "at", "arc_setting", "expected", "expected_low", "expected_high", "beyond", "epoch", "excluded",
@@ -124,7 +125,7 @@ def arc_history(
     summary = (
         f"{len(shown)} checks with a setting, from {shown['arc_setting'].min():g} to "
         f"{shown['arc_setting'].max():g} {unit}; the last one "
-        f"({last['at']:%d %b %Y}) found {last['arc_setting']:g} {unit}"
+        f"({day_text(last['at'])}) found {last['arc_setting']:g} {unit}"
         + (f", expected {last['expected']:.1f}" if pd.notna(last["expected"]) else "")
         + (
             f". {outside} of {len(judged)} fell outside the expected range."
@@ -158,7 +159,7 @@ def effects(table: pd.DataFrame, *, unit: str, scheme: Scheme = "light") -> Pict
         and ``high`` in the setting's unit.
     """
     if table.empty:
-        return nothing("No effects can be told apart yet.", table)
+        return nothing("No effects can be separated yet.", table)
     c = colors(scheme)
     rows = table.iloc[::-1]
     place = list(range(len(rows)))

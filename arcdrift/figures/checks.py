@@ -58,7 +58,7 @@ def compliance_weeks(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture
         range=[monday.min() - half, monday.max() + half],
         tick0=monday.min(),
         dtick=WEEK_MS * -(-weeks // LABELS),
-        tickformat="%d %b" if monday.min().year == monday.max().year else "%d %b<br>%Y",
+        tickformat="%-d %b" if monday.min().year == monday.max().year else "%-d %b<br>%Y",
     )
     checked, worked = int(table["checked"].sum()), int(table["days"].sum())
     summary = (
@@ -125,7 +125,7 @@ def unchecked_weeks(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
             textposition="outside",
             cliponaxis=False,
             customdata=table[["splices", *KINDS_UNCHECKED]].assign(
-                week=table["week_from"].dt.strftime("%d %b %Y")
+                week=table["week_from"].map(day_text)
             ),
             hovertemplate="Week from %{customdata[4]}: %{y:,} of %{customdata[0]:,} splices<br>"
             "%{customdata[1]:,} before a late check, %{customdata[2]:,} without a check, "
@@ -140,7 +140,7 @@ def unchecked_weeks(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
         title_text="Week from Monday",
         range=[every_week[0], every_week[-1] + pd.Timedelta(days=7)],
         tickvals=list(every_week[:: -(-weeks // LABELS)]),
-        tickformat="%d %b" if every_week[0].year == every_week[-1].year else "%d %b<br>%Y",
+        tickformat="%-d %b" if every_week[0].year == every_week[-1].year else "%-d %b<br>%Y",
     )
     total, made = int(table["unchecked"].sum()), int(table["splices"].sum())
     late, missed, failed = (int(table[kind].sum()) for kind in KINDS_UNCHECKED)
@@ -184,10 +184,14 @@ def compliance_dots(table: pd.DataFrame, by: By, *, scheme: Scheme = "light") ->
                 "arrayminus": 100 * (rows["share"] - rows["low"]),
             },
             customdata=rows[["checked", "days", "low", "high", "late", "failed-only", "missed"]]
-            .assign(name=[plain_label(name) for name in rows[by]]),
+            .assign(
+                name=[plain_label(name) for name in rows[by]],
+                low=100 * rows["low"], high=100 * rows["high"],
+            ),
             hovertemplate="%{customdata[7]}: %{customdata[0]} of %{customdata[1]} workdays in time"
-            "<br>%{x:.0f} (%{customdata[2]:.0%} to %{customdata[3]:.0%})<br>late %{customdata[4]}, "
-            "failed only %{customdata[5]}, missed %{customdata[6]}<extra></extra>",
+            "<br>%{x:.0f} (%{customdata[2]:.0f} to %{customdata[3]:.0f}) %<br>"
+            "late %{customdata[4]}, failed only %{customdata[5]}, missed %{customdata[6]}"
+            "<extra></extra>",
             showlegend=False,
         )
     )  # fmt: skip
@@ -241,8 +245,10 @@ def _dots(monday: pd.Series, table: pd.DataFrame, name: str, c: Colors) -> go.Sc
             "thickness": 2,
             "width": 5,
         },
-        customdata=table[["week", "checked", "days", "low", "high", "note"]],
+        customdata=table[["week", "checked", "days", "low", "high", "note"]].assign(
+            low=100 * table["low"], high=100 * table["high"]
+        ),
         hovertemplate="%{customdata[0]}: %{customdata[1]} of %{customdata[2]} workdays<br>"
-        "%{y:.0f} % (%{customdata[3]:.0%} to %{customdata[4]:.0%})<br>"
+        "%{y:.0f} (%{customdata[3]:.0f} to %{customdata[4]:.0f}) %<br>"
         "%{customdata[5]}<extra></extra>",
     )

@@ -7,6 +7,7 @@ from arcdrift.analysis.maintenance.electrode_life import ElectrodeState
 from arcdrift.figures.marks import add_band, extent
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import Scheme, colors, new_figure
+from arcdrift.instants import day_text
 
 COLUMNS = ["what", "arcs", "setting", "low", "high"]
 
@@ -21,7 +22,7 @@ def wear_history(state: ElectrodeState, *, scheme: Scheme = "light") -> Picture:
     """
     wear = state.curve
     if wear is None:
-        reason = " ".join(state.notes) or "The effect of wear cannot be told yet."
+        reason = " ".join(state.notes) or "The effect of wear is not known yet."
         return nothing(reason, pd.DataFrame(columns=COLUMNS))
     line, points = wear.curve, wear.points
     c, unit = colors(scheme), wear.unit
@@ -44,7 +45,7 @@ def wear_history(state: ElectrodeState, *, scheme: Scheme = "light") -> Picture:
             name="checks on the present electrodes",
             mode="markers",
             marker={"color": c.main, "size": 7},
-            customdata=points["checked_at"].dt.strftime("%d %b %Y"),
+            customdata=points["checked_at"].map(day_text),
             hovertemplate=f"%{{customdata}}, %{{x:,.0f}} arcs<br>%{{y:.1f}} {unit}<extra></extra>",
         )
     )

@@ -56,9 +56,11 @@ def hand_dots(hands: pd.DataFrame, measure: str, *, scheme: Scheme = "light") ->
                 "array": 100 * (rows["high"] - rows["effect"]),
                 "arrayminus": 100 * (rows["effect"] - rows["low"]),
             },
-            customdata=rows[["low", "high", "splices", "days", "colleagues"]].assign(name=names),
-            hovertemplate="%{customdata[5]}: %{x:+.0f} (%{customdata[0]:+.0%} to "
-            "%{customdata[1]:+.0%})<br>%{customdata[2]:,} splices on %{customdata[3]} days, "
+            customdata=rows[["low", "high", "splices", "days", "colleagues"]].assign(
+                name=names, low=100 * rows["low"], high=100 * rows["high"]
+            ),
+            hovertemplate="%{customdata[5]}: %{x:+.0f} (%{customdata[0]:+.0f} to "
+            "%{customdata[1]:+.0f}) %<br>%{customdata[2]:,} splices on %{customdata[3]} days, "
             "beside %{customdata[4]} colleagues<extra></extra>",
             showlegend=False,
         )
@@ -73,25 +75,26 @@ def hand_dots(hands: pd.DataFrame, measure: str, *, scheme: Scheme = "light") ->
     ]  # fmt: skip
     figure.update_layout(annotations=counts)
     figure.add_annotation(
-        x=0, y=len(rows) - 0.42, yanchor="bottom", showarrow=False, text="median colleague",
-        xanchor="left", xshift=4,
-        font={"size": 12, "color": c.muted},
-    )  # fmt: skip
-    figure.add_annotation(
         x=1.0, xref="paper", xanchor="left", xshift=8, y=len(rows) - 0.42, yanchor="bottom",
         showarrow=False, text="splices", font={"size": 12, "color": c.muted},
     )  # fmt: skip
     reach = 100 * float(max(rows["high"].max(), -rows["low"].min(), 0.2)) * 1.08
-    lowest = 100 * float(min(rows["low"].min(), 0.0)) * 1.08
+    lowest = min(100 * float(min(rows["low"].min(), 0.0)) * 1.08, -0.12 * reach)
+    highest = max(reach if rows["high"].max() > 0 else 0, 10)
+    # a line above the head of the counts, which it would touch on a phone
+    figure.add_annotation(
+        x=0, y=len(rows) - 0.42, yanchor="bottom", yshift=15, showarrow=False,
+        text="median colleague", xanchor="left", xshift=4, font={"size": 12, "color": c.muted},
+    )  # fmt: skip
     figure.update_xaxes(
-        range=[min(lowest, -0.12 * reach), max(reach if rows["high"].max() > 0 else 0, 10)],
+        range=[lowest, highest],
         ticksuffix=" %", showgrid=True, nticks=6, tickangle=0,
     )  # fmt: skip
     figure.update_yaxes(
         tickvals=place, ticktext=names, showgrid=False, range=[-0.6, len(rows) + 0.1],
         tickfont={"size": 12},
     )  # fmt: skip
-    figure.update_layout(margin={"r": 64})
+    figure.update_layout(margin={"r": 64, "t": 30})
     above, below = int((rows["low"] > 0).sum()), int((rows["high"] < 0).sum())
     noun, places = NOUNS[measure], count_text(len(rows), "splicer")
     title = f"{noun} like the median colleague's on {places}"
@@ -130,7 +133,7 @@ def days_with_sessions(
     rows = days.dropna(subset=[column]) if column in days.columns else days.iloc[:0]
     rows = rows.sort_values("day", ignore_index=True)
     if rows.empty:
-        return nothing("No day apart from the machines can be told in this period.", rows)
+        return nothing("In this period no day can be separated from the machines used.", rows)
     c = colors(scheme)
     figure = new_figure(scheme, y_title=f"{NOUNS[measure]}, % from the median", height=280)
     level = _percent(rows[column])
@@ -141,7 +144,7 @@ def days_with_sessions(
             x=at, y=level, mode="markers",
             marker={"size": 6, "color": c.main, "opacity": 0.75},
             customdata=rows[["splices"]],
-            hovertemplate="%{x|%d %b %Y}: %{y:+.0f} %, %{customdata[0]} splices<extra></extra>",
+            hovertemplate="%{x|%-d %b %Y}: %{y:+.0f} %, %{customdata[0]} splices<extra></extra>",
             showlegend=False,
         )
     )  # fmt: skip

@@ -27,6 +27,9 @@ class LossChange:
         First day on which the loss was as usual again, where that can be told.
     whole : str
         What changed where that is more than the chart shows, such as ``Dunlin, all programs``.
+    relief : str
+        What came of the last action, where it helped, such as ``better after electrodes replaced
+        on 6 Nov 2026``.
     """
 
     change: float
@@ -35,6 +38,7 @@ class LossChange:
     is_open: bool
     back: date | None = None
     whole: str = ""
+    relief: str = ""
 
 
 def change_title(name: str, changes: Sequence[LossChange], recent: float | None = None) -> str:
@@ -52,7 +56,8 @@ def change_title(name: str, changes: Sequence[LossChange], recent: float | None 
         subject = f"{chosen.whole} " if chosen.whole else ""
         words = f"{name}: {subject}{change_words(chosen.change)}"
         if chosen.is_open:
-            return f"{words} since {day_text(chosen.since)}"
+            words = f"{words} since {day_text(chosen.since)}"
+            return f"{words}, {chosen.relief}" if chosen.relief else words
         words += f" from {day_text(chosen.since)}"
         if chosen.back is not None:
             return f"{words}, back to usual since {day_text(chosen.back)}"

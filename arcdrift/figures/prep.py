@@ -52,8 +52,10 @@ def people_effects(
                 "array": 100 * (rows["high"] - rows["effect"]),
                 "arrayminus": 100 * (rows["effect"] - rows["low"]),
             },
-            customdata=rows[["low", "high", "splices", "days"]],
-            hovertemplate="%{y}: %{x:+.0f} % (%{customdata[0]:+.0%} to %{customdata[1]:+.0%})<br>"
+            customdata=rows[["low", "high", "splices", "days"]].assign(
+                low=100 * rows["low"], high=100 * rows["high"]
+            ),
+            hovertemplate="%{y}: %{x:+.0f} (%{customdata[0]:+.0f} to %{customdata[1]:+.0f}) %<br>"
             "%{customdata[2]:,} splices on %{customdata[3]} days<extra></extra>",
             showlegend=False,
         )

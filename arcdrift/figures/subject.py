@@ -1,5 +1,6 @@
 """Charts of one subject: a splicer, person, site, the crew, or a stream's other measures."""
 
+from datetime import date
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -11,6 +12,7 @@ from arcdrift.figures.marks import HALF_DAY, extent, mark_alarms, mark_days
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.stream_chart import NO_EVENTS
 from arcdrift.figures.theme import Scheme, colors, new_figure
+from arcdrift.instants import day_text
 
 
 class Scale(NamedTuple):
@@ -108,10 +110,15 @@ def subject_days(
     )
     summary = (
         f"{len(table)} days, {int(table['n'].sum()):,} {scale.items}, {alarms} "
-        f"alarm{'' if alarms == 1 else 's'}. Last day ({last['day']}): "
+        f"alarm{'' if alarms == 1 else 's'}. Last day, {shown_day(last)}: "
         f"{last['value']:{scale.form}}{scale.unit}{expected}. {marks}"
     ).strip()
     return Picture(figure, summary, table)
+
+
+def shown_day(row: "pd.Series[Any]") -> str:
+    """Write the day of a row of days."""
+    return day_text(date.fromisoformat(row["day"]))
 
 
 def subject_evidence(
@@ -157,15 +164,15 @@ def subject_evidence(
     figure.layout.yaxis.range = [0, HEADROOM * max(extent(shown[["share"]])[1], 100.0)]
     last = shown[shown["share"].notna()].iloc[-1]
     summary = (
-        f"On the last judged day ({last['day']}) the evidence stood at {last['share']:.0f} % of "
-        "the limit. It grows while days lie above what was expected, fades when they do not, and "
-        "starts again from zero after an alarm."
+        f"On the last judged day ({shown_day(last)}) the evidence stood at "
+        f"{last['share']:.0f} % of the limit. It grows while days lie above what was expected, "
+        "fades when they do not, and starts again from zero after an alarm."
     )
     return Picture(figure, summary, table)
 
 
 def shared_effect(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
-    """Draw each day's common effect on all streams of the crew.
+    """Draw what each day did to the loss of the whole crew.
 
     Parameters
     ----------
@@ -191,15 +198,15 @@ def shared_effect(days: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
             y=table["change_pct"],
             name="what the day did to everybody",
             marker={"color": c.main},
-            hovertemplate="%{x|%-d %b %Y}<br>%{y:+.1f} % on all streams<extra></extra>",
+            hovertemplate="%{x|%-d %b %Y}<br>%{y:+.1f} % for everybody<extra></extra>",
         )
     )
     figure.layout.yaxis.update(zeroline=True, ticksuffix=" %")
     most = table.iloc[int(table["change_pct"].abs().to_numpy().argmax())]
     last = table.iloc[-1]
     summary = (
-        f"The largest shared change was {most['change_pct']:+.0f} % on {most['day']}; on the last "
-        f"day ({last['day']}) there was "
+        f"The largest shared change was {most['change_pct']:+.0f} % on {shown_day(most)}; "
+        f"on the last day ({shown_day(last)}) there was "
         + (
             f"one of {last['change_pct']:+.0f} %."
             if abs(last["change_pct"]) >= LEAST_PCT

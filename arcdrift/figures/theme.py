@@ -121,6 +121,7 @@ def new_figure(
     scheme: Scheme, *, y_title: str, height: int = 340, over_time: bool = True
 ) -> go.Figure:
     """Return an empty figure in the house style with a titled value axis."""
+    days = {"type": "date", "tickformat": "%-d %b\n%Y"} if over_time else {"type": "linear"}
     return go.Figure(
         layout={
             "template": template(scheme),
@@ -128,6 +129,6 @@ def new_figure(
             "dragmode": False,
             "yaxis": {"title": {"text": y_title}, "fixedrange": True},
             # stated, because Plotly would guess it from the first trace, which may be empty
-            "xaxis": {"fixedrange": True, "type": "date" if over_time else "linear"},
+            "xaxis": {"fixedrange": True, **days},
         }
     )

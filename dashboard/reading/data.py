@@ -105,12 +105,12 @@ class CrewData(StoredResults):
 
     def add_mark(self, **fields: Any) -> None:
         """Add a mark to a baseline (`arcdrift.store.annotations.baseline_marks.add_mark`)."""
-        self.require_role("lead", "change baselines")
+        self.require_role("lead", "change what is usual")
         baseline_marks.add_mark(self._engine, **fields)
 
     def withdraw_mark(self, number: int) -> None:
         """Withdraw a mark of a baseline."""
-        self.require_role("lead", "change baselines")
+        self.require_role("lead", "change what is usual")
         baseline_marks.withdraw_mark(self._engine, number)
 
     def write_down(

@@ -168,7 +168,7 @@ class StoredResults:
         """Return every finding of the last analysis that may be seen.
 
         Each has ``case_state`` too, the state of its case (None for those of no case), and
-        ``case_step``, the next step of a case that waits for its result, else empty.
+        ``case_step``, the next step of an open case of which something was done, else empty.
         """
         names = self.technicians()
         visible = (self.people.finding(stored, names) for stored in read_findings(self._engine))
@@ -178,10 +178,15 @@ class StoredResults:
             if finding is not None:
                 case = cases.get(finding["case_id"])
                 state, step = (None, "") if case is None else (case["state"], case["next_step"])
-                waits = state == "waiting"
-                words = {key: screen_text(finding[key]) for key in ("summary", "next_step")}
+                acted_on = case is not None and state != "closed" and bool(case["actions"])
+                words: dict[str, Any] = {
+                    key: screen_text(finding[key]) for key in ("summary", "next_step")
+                }
+                words["likely_causes"] = [
+                    cause | {"why": screen_text(cause["why"])} for cause in finding["likely_causes"]
+                ]
                 found.append(
-                    finding | words | {"case_state": state, "case_step": step if waits else ""}
+                    finding | words | {"case_state": state, "case_step": step if acted_on else ""}
                 )
         return found
 

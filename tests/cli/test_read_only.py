@@ -16,7 +16,7 @@ from tests.robust.tools import read_only
 
 READING = (
     ("findings", "--json"), ("checks", "--json"), ("advise", "Heron", "--json"), ("prep", "--json"),
-    ("imports", "--json"), ("quarantine", "--json"), ("clock", "--json"), ("baseline", "--json"),
+    ("imports", "--json"), ("quarantine", "--json"), ("clock", "--json"), ("usual", "--json"),
     ("coach", "--json"), ("digest", "--json"),
 )  # fmt: skip
 CHANGING = (

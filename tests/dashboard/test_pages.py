@@ -112,12 +112,12 @@ def test_splices_come_in_blocks_newest_first(data: CrewData):
     assert block["rowCount"] == 1200
     assert len(block["rowData"]) == 100
     # twenty a day: row 100 is the last splice five days earlier, 13:10 in Oslo
-    assert block["rowData"][0]["time"] == "2025-06-08 13:10"
+    assert block["rowData"][0]["time"] == "8 Jun 2025, 13:10"
     day = grid_rows(
         data, "Kestrel", "single-mode fixed", "2025-06-10", {"startRow": 0, "endRow": 100}
     )
     assert day["rowCount"] == 20
-    assert {row["time"][:10] for row in day["rowData"]} == {"2025-06-10"}
+    assert {row["time"][:11] for row in day["rowData"]} == {"10 Jun 2025"}
 
 
 def test_a_censored_loss_is_shown_as_its_limit(tmp_path):

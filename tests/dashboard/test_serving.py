@@ -2,6 +2,7 @@
 
 import io
 import logging
+import re
 from pathlib import Path
 
 import pandas as pd
@@ -85,8 +86,8 @@ def test_every_offered_table_downloads(app: Dash):
     query = "?splicer=Kestrel&program=single-mode+fixed"
     for name in (
         "loss/crew-days",
-        "loss/streams",
-        "loss/stream-days",
+        "loss/splicers-and-programs",
+        "loss/days",
         "splicer/arc-points",
         "splicer/effects",
         "checks/check-days",
@@ -105,7 +106,9 @@ def test_every_offered_table_downloads(app: Dash):
     ):
         answer = client.get(f"/csv/{name}.csv{query}")
         assert answer.status_code == 200, name
-        assert "," in answer.get_data(as_text=True).splitlines()[0]
+        head, *rows = answer.get_data(as_text=True).splitlines()
+        assert "," in head
+        assert not re.findall(r"stream|baseline|charted|rolled_up", " ".join((head, *rows))), name
 
 
 def test_a_known_error_is_told_as_it_is():
@@ -141,8 +144,8 @@ def test_a_failing_download_answers_with_a_reference(app: Dash, monkeypatch, cap
     def broken(_view):
         raise RuntimeError("inner detail")
 
-    monkeypatch.setitem(pages.TABLES, ("loss", "streams"), broken)
-    answer = app.server.test_client().get("/csv/loss/streams.csv")
+    monkeypatch.setitem(pages.TABLES, ("loss", "splicers-and-programs"), broken)
+    answer = app.server.test_client().get("/csv/loss/splicers-and-programs.csv")
     assert answer.status_code == 500
     assert "reference" in answer.get_data(as_text=True)
     assert "inner detail" not in answer.get_data(as_text=True)

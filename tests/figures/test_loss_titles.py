@@ -1,5 +1,6 @@
 """Titles that say what is seen."""
 
+from dataclasses import replace
 from datetime import date
 
 from arcdrift.figures.loss_titles import LossChange, change_title, crew_title
@@ -15,6 +16,10 @@ def test_an_open_change_is_told_since_its_onset():
     assert change_title("Dunlin", [RISE]) == "Dunlin: up 28 % since 19 Oct 2026"
     fall = LossChange(-0.3, date(2026, 9, 1), date(2026, 9, 9), is_open=True, whole="all programs")
     assert change_title("Dunlin", [fall]) == "Dunlin: all programs down 30 % since 1 Sep 2026"
+    helped = replace(RISE, relief="better after v-grooves cleaned on 6 Nov 2026")
+    assert change_title("Dunlin", [helped]) == (
+        "Dunlin: up 28 % since 19 Oct 2026, better after v-grooves cleaned on 6 Nov 2026"
+    )
     # the open one is told even where a closed one came later
     late = LossChange(0.1, date(2026, 11, 1), date(2026, 11, 3), is_open=False)
     assert "up 28 %" in change_title("Dunlin", [late, RISE])

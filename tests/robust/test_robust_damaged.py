@@ -109,7 +109,7 @@ def test_a_running_dashboard_says_so(with_backup: Path) -> None:
     _cut(content)
     path.write_bytes(bytes(content))
     assert client.get("/health").status_code == 503
-    answer = client.get("/csv/loss/streams.csv")
+    answer = client.get("/csv/loss/splicers-and-programs.csv")
     text = answer.get_data(as_text=True)
     assert (answer.status_code, "is damaged" in text, "arcdrift restore" in text) == (
         500,

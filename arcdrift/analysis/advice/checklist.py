@@ -109,7 +109,7 @@ def _electrodes(wear: ElectrodeState, *, worn: bool) -> ChecklistItem:
     numbers: dict[str, Any] = {"arcs_on_electrodes": wear.arcs, "electrode_life_arcs": wear.life}
     if wear.arcs is None or arcs_left is None:
         on = "" if wear.arcs is None else f"{wear.arcs:,.0f} arcs on them. "
-        missing = wear.notes[0] if wear.notes else "Their end cannot be told."
+        missing = wear.notes[0] if wear.notes else "Their end is not known."
         return ChecklistItem("Electrodes", "due" if worn else "unknown", f"{on}{missing}", numbers)
     numbers["arcs_left"] = round(arcs_left.value)
     if arcs_left.value > 0 and wear.workdays_left is not None:

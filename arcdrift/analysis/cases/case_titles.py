@@ -1,5 +1,6 @@
 """Titles of cases: plain sentences such as "Dunlin: loss up 45 % since 19 Oct"."""
 
+import re
 from collections.abc import Sequence
 from datetime import date
 
@@ -34,6 +35,20 @@ def short_day(day: date, today: date) -> str:
     """A day as on a calendar; with the year where it is not the present one."""
     text = f"{day.day} {day:%b}"
     return text if day.year == today.year else f"{text} {day.year}"
+
+
+_ENDS_WITH_DAY = re.compile(r"\d{1,2} [A-Z][a-z]{2}$")
+
+
+def title_of_past_year(title: str, until: date, today: date) -> str:
+    """Add its year to the day at the end of a title that was made in an earlier year.
+
+    A title without a year was made in the year of its day. As no day of a title is later than the
+    latest evidence, and no evidence later than the analysis, that is the year of `until`, too.
+    """
+    if until.year == today.year or _ENDS_WITH_DAY.search(title) is None:
+        return title
+    return f"{title} {until.year}"
 
 
 def case_title(

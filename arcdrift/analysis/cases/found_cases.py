@@ -10,7 +10,7 @@ from arcdrift.analysis.cases.case_keys import cause_text, leading_cause
 from arcdrift.analysis.cases.case_matching import match_cases
 from arcdrift.analysis.cases.case_measures import CaseMeasures
 from arcdrift.analysis.cases.case_records import CaseRecords, FoundAction
-from arcdrift.analysis.cases.case_titles import case_title, leading_finding
+from arcdrift.analysis.cases.case_titles import case_title, leading_finding, title_of_past_year
 from arcdrift.analysis.cases.check_habits import CheckHabit
 from arcdrift.analysis.cases.outcome import (
     FOLLOWS,
@@ -209,7 +209,7 @@ def _lost_document(case: KeptCase, records: CaseRecords, now: datetime) -> dict[
     return {
         "id": case.id,
         "absorbed": [],
-        "title": case.title,
+        "title": title_of_past_year(case.title, until_day, records.local_day(key, now)),
         "subject": {"type": key[1], "id": key[2]},
         "cause": key[0],
         "cause_text": cause_text(key[0]),

@@ -5,10 +5,12 @@ A case with a measure is judged before and after the action
 not. What neither tells is "not assessable", never a guess.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Literal
+from typing import Any, Literal
+
+from arcdrift.instants import day_text
 
 Verdict = Literal["cured", "better", "no-change", "worse", "too-early", "not-assessable"]
 
@@ -20,7 +22,7 @@ VERDICTS: dict[str, str] = {
     "no-change": "no change",
     "worse": "worse",
     "too-early": "too early to say",
-    "not-assessable": "cannot be told yet",
+    "not-assessable": "not known yet",
 }
 SETTLED_DAYS = 5
 """Workdays without evidence after which a measure counts as back to usual: a chart needs three to
@@ -91,6 +93,24 @@ def levels_text(found: Outcome) -> str:
             f"{abs(found.before):.0f} % {before} it before"
         )
     return f"{found.after:.0f} {found.unit} since {interval}, {found.before:.0f} % before"
+
+
+def relief_text(case: Mapping[str, Any]) -> str:
+    """Say that the last action of a case helped, such as ``better after v-grooves cleaned on ...``.
+
+    Empty where it did not, where that is not known, and where nothing was done.
+
+    Parameters
+    ----------
+    case : mapping
+        A case as `arcdrift.analysis.cases.case_states.case_view` returns it.
+    """
+    verdict = case["result"]["verdict"] if case["result"] else ""
+    words = {"cured": "back to usual", "better": "better"}.get(verdict)
+    if words is None:
+        return ""
+    last = case["actions"][-1]
+    return f"{words} after {last['what']} on {day_text(date.fromisoformat(last['day']))}"
 
 
 def may_have_ended(acted_on: date, until: date) -> bool:

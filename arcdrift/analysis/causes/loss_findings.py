@@ -162,7 +162,8 @@ def _change_text(episode: Episode, ratio: float) -> str:
     if episode.measure == "spread" and episode.subject_type == "stream":
         return f"losses of a day scatter more than they did {change}"
     if episode.measure == "spread":
-        return f"losses of a day scatter {episode.after:.2f} times as far as the same streams' did"
+        times = f"{episode.after:.2f} times as far"
+        return f"losses of a day scatter {times} as the same splicers' and programs' did"
     state = "dirty" if episode.measure == "dirty" else "made again"
     expected = f"{episode.before:.1%} were to be expected,"
     return f"{episode.after:.1%} of the splices were {state}, {expected}"

@@ -20,11 +20,11 @@ ANGLES_TOO = 0.5
 UNNAMED = "one technician's splices, or the splicer they were made on"
 UNPROVEN = (
     "{} of the splices were one person's, and that person's splices on other splicers do not "
-    "show it: person and machine cannot be told apart yet"
+    "show it: person and machine cannot be separated yet"
 )
 NEVER_ELSEWHERE = (
     "{} of the splices were one person's, who made none on another splicer in that time: person "
-    "and machine cannot be told apart"
+    "and machine cannot be separated"
 )
 CAUTION = "may be the work, the fiber or the place rather than the person"
 DAY_US = 86_400_000_000

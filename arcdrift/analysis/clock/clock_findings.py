@@ -86,7 +86,7 @@ def _finding(splicer: str, stretch: WrongStretch, crew: Crew, now: pd.Timestamp)
     hours = stretch.shift_h
     days = stretch.days
     start, end = typed_bounds(stretch, home_zone(splicer, crew))
-    offset = "by how much cannot be told" if hours is None else _offset_text(hours)
+    offset = "by how much is not known" if hours is None else _offset_text(hours)
     evidence: dict[str, object] = {
         "days_kept_apart": days,
         "splices_kept_apart": stretch.splices,

@@ -135,7 +135,7 @@ def electrode_state(
     if arcs is None and len(points) and pd.notna(points["arcs"].iloc[-1]):
         arcs = float(points["arcs"].iloc[-1])
     if counted.empty:
-        notes.append("No arc check carries an arc count, so wear cannot be told.")
+        notes.append("No arc check carries an arc count, so wear is not known.")
     elif arcs is None:
         notes.append("The last arc check carries no arc count, so the arcs by now are not known.")
     if life is None and limits is None:
@@ -152,7 +152,7 @@ def electrode_state(
         if curve is None:
             notes.append("No check on the present electrodes has all that the model needs yet.")
     elif isinstance(model, Refusal):
-        notes.append(f"The effect of wear on the setting cannot be told yet: {model.reason}.")
+        notes.append(f"The effect of wear on the setting is not known yet: {model.reason}.")
     arcs_left, ends_by = _arcs_left(arcs, life, limits, points, model)
     return ElectrodeState(
         splicer=splicer,

@@ -59,13 +59,13 @@ def fair_evidence(hands: pd.DataFrame, suspect_cleaver: str = "") -> FairEvidenc
         where = splicers[0] if splicers else "no splicer"
         return FairEvidence(
             "not separable",
-            f"Only on {where}: hand and splicer cannot be told apart. A few days on another "
+            f"Only on {where}: hand and splicer cannot be separated. A few days on another "
             "splicer would tell.",
         )
     if len(cleavers) == 1:
         return FairEvidence(
             "not separable",
-            f"Only with cleaver {cleavers[0]}: hand and cleaver cannot be told apart. A few days "
+            f"Only with cleaver {cleavers[0]}: hand and cleaver cannot be separated. A few days "
             "with another cleaver would tell.",
         )
     known = hands[hands["effect"].notna()]

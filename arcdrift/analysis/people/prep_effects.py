@@ -47,9 +47,9 @@ MEASURES = {
     "redo": "odds of a redo",
 }
 ALONE = {
-    "technician": "cannot be told apart: shared no splicer with anybody",
-    "splicer": "cannot be told apart: nobody used it and another one",
-    "cleaver": "cannot be told apart: nobody used it and another one",
+    "technician": "cannot be separated: shared no splicer with anybody",
+    "splicer": "cannot be separated: nobody used it and another one",
+    "cleaver": "cannot be separated: nobody used it and another one",
 }
 """Why one that no shared work connects with its like has no figure."""
 NO_DIFFERENCE = "no difference found"

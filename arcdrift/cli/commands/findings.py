@@ -31,7 +31,10 @@ def findings(
     ] = None,
     subject: Annotated[
         str | None,
-        typer.Option("--subject", help="Only findings about this splicer, stream, site or person."),
+        typer.Option(
+            "--subject",
+            help="Only findings about this splicer, site, person, or 'SPLICER / PROGRAM'.",
+        ),
     ] = None,
     kind: Annotated[
         str | None, typer.Option("--kind", help="Only findings of this kind, such as check-missed.")
@@ -133,7 +136,7 @@ def _findings_about(
     ]
     if not about:
         subjects = {str(finding["subject"]["id"]) for finding in found}
-        require_known(subject, known | subjects, "splicer, stream, site or person")
+        require_known(subject, known | subjects, "splicer, site or person")
     return about
 
 

@@ -228,10 +228,10 @@ humidity_moved_pct = 30
 
 # How the false alarms are shared out over the charts; must add to 1.
 [shares]
-loss_raised = 0.40   # level of a stream's day, upward
+loss_raised = 0.40   # loss of a day of a splicer and program, upward
 loss_lowered = 0.05  # the same, downward
-rolled_up = 0.10     # level of a splicer's, technician's, site's or the crew's day
-scattered = 0.05     # spread of a day, of the same and of a stream
+rolled_up = 0.10     # loss of a day of a splicer, technician, site or the crew
+scattered = 0.05     # spread of a day, of all these
 dirty = 0.06         # share of dirty splices
 redo = 0.04          # share of splices made again
 arc = 0.22           # drift of an arc setting

@@ -29,7 +29,7 @@ RoleOption = Annotated[
         "--role",
         metavar="technician|trainer|lead",
         help="A technician sees the splicers and figures about themselves; a trainer everybody's "
-        "figures and the coaching log; a lead may also change baselines and the alarm budget.",
+        "figures and the coaching log; a lead may also change what is usual and the alarm budget.",
     ),
 ]
 

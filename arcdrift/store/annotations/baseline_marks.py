@@ -43,7 +43,7 @@ def add_mark(
     """
     note, said_by = note.strip(), said_by.strip()
     if not note or not said_by:
-        raise UsageError("Say why and who: a change of a baseline needs a note and a name.")
+        raise UsageError("Say why and who: a change of the usual loss needs a note and a name.")
     if len(note) > annotation_rows.MAX_TEXT_LENGTH:
         raise UsageError(f"A note may be {annotation_rows.MAX_TEXT_LENGTH:,} characters long.")
     if last_day is not None and last_day < first_day:
@@ -67,7 +67,7 @@ def withdraw_mark(engine: Engine, number: int) -> None:
     UsageError
         When there is no such mark, or it was withdrawn before.
     """
-    annotation_rows.withdraw(engine, schema.baseline_marks, number, "baseline mark")
+    annotation_rows.withdraw(engine, schema.baseline_marks, number, "mark")
 
 
 def marks(engine: Engine) -> pd.DataFrame:

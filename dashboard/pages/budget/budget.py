@@ -9,7 +9,7 @@ from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH
 from arcdrift.errors import ArcdriftError
 from arcdrift.figures.design import days_text
 from arcdrift.settings import Crew
-from arcdrift.wording import count_text
+from arcdrift.wording import count_text, percent_text
 from dashboard import ids
 from dashboard.components import View, card, csv_button, folded, heading, notice, share_table
 from dashboard.pages.budget.budget_delays import (
@@ -265,7 +265,7 @@ def _shares(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> 
             html.Tr(
                 [
                     html.Th([text, html.Span(f"finds {buys}", className="aside")], scope="row"),
-                    html.Td(f"{plan.share:.0%}", className="number wide-only"),
+                    html.Td(percent_text(plan.share, 0), className="number wide-only"),
                     html.Td(f"{plan.per_month:.2f}", className="number"),
                     html.Td(f"{plan.charts:,}", className="number wide-only"),
                     html.Td(rarely, className="number"),

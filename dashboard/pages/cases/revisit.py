@@ -10,6 +10,7 @@ from dash import dcc, html
 from arcdrift.errors import UsageError
 from arcdrift.instants import day_text
 from arcdrift.store.cases.case_statements import MAX_NAME_LENGTH
+from arcdrift.wording import count_text
 from dashboard import ids
 from dashboard.components import View, card, csv_button, heading, notice, select
 from dashboard.forms import remembered_name_field, typed_name
@@ -24,6 +25,8 @@ ADDRESS = "/cases/revisit"
 ON_THE_CASES_PAGE = 3
 OPEN_SHOWN = 200
 """Open splices listed at most; the download has all."""
+SITE_SHOWN = 6
+"""Splices of a site that are not folded."""
 DONE_SHOWN = 50
 """Splices dealt with that are listed at most."""
 HOW = (
@@ -151,18 +154,30 @@ def _open(view: View, rows: Sequence[Row], *, chosen: bool) -> html.Div:
     return html.Div(
         [
             *[
-                card(
-                    html.Ul(
-                        [_row(view, row) for found in closures.values() for row in found],
-                        className="revisit-list",
-                    ),
-                    title=site,
-                    name="revisit-place",
-                )
+                _site_card(view, site, [row for found in closures.values() for row in found])
                 for site, closures in places.items()
             ],
             html.P(f"{left:,} older ones are in the CSV.", className="muted") if left else None,
         ]
+    )
+
+
+def _site_card(view: View, site: str, rows: Sequence[Row]) -> html.Section:
+    """Return the splices of a site, closure by closure; those after the first few are folded."""
+    older = rows[SITE_SHOWN:]
+    return card(
+        html.Ul([_row(view, row) for row in rows[:SITE_SHOWN]], className="revisit-list"),
+        html.Details(
+            [
+                html.Summary(f"{len(older):,} older here"),
+                html.Ul([_row(view, row) for row in older], className="revisit-list"),
+            ],
+            className="revisit-older",
+        )
+        if older
+        else None,
+        title=f"{site}: {count_text(len(rows), 'splice')}",
+        name="revisit-place",
     )
 
 

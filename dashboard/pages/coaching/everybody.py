@@ -185,7 +185,7 @@ def machines_card(view: View) -> html.Section:
     if rows.empty:
         why = document(view).get("refusal") or "no two of them were used by the same people yet."
         return card(
-            notice(f"Splicers and cleavers cannot be told apart from people: {why}"), title=title
+            notice(f"Splicers and cleavers cannot be separated from people: {why}"), title=title
         )
     together = bool(document(view).get("not_told_apart"))
     body = []

@@ -124,14 +124,8 @@ def render(view: View) -> html.Div:
             ),
             html.Div(
                 [
-                    html.Div(_topics(view, person)),
-                    html.Div(
-                        [
-                            coaching_card(view.data, _name(view), person_days),
-                            _sign_off(view),
-                            _by_machine(view, person),
-                        ]
-                    ),
+                    html.Div([_topics(view, person), _by_machine(view, person)]),
+                    html.Div([coaching_card(view.data, _name(view), person_days), _sign_off(view)]),
                 ],
                 className="case-page",
             ),

@@ -18,7 +18,7 @@ MEASURE_OF_TOPIC = {"cleaving": "angle", "runs": "angle", "side": "angle", "lear
 ANSWERS = {
     "the hand": ("✓", "shows on other splicers and cleavers too", "note"),
     "the machine": ("!", "look at the machine first", "late"),
-    "not separable": ("?", "hand and machine cannot be told apart", "plain"),
+    "not separable": ("?", "hand and machine cannot be separated", "plain"),
 }
 
 

@@ -41,7 +41,7 @@ def _listed_causes(finding: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def next_step(finding: dict[str, Any]) -> str:
-    """Return a finding's next step, or that of its case while that waits for its result.
+    """Return a finding's next step, or that of its case once something was done about it.
 
     It does not refer to causes where none are listed.
     """

@@ -12,6 +12,7 @@ from arcdrift.figures.subject import shared_effect, subject_evidence
 from arcdrift.wording import change_words, count_text
 from dashboard.components import View, card, chart, csv_link, shown_day
 from dashboard.events import events_of
+from dashboard.pages.loss.loss_changes import relief_of
 from dashboard.pages.loss.stream import DEFAULT_PERIOD
 from dashboard.pages.loss.subject import rows_of
 from dashboard.subjects import chart_address
@@ -60,7 +61,7 @@ def answers(view: View, rows: pd.DataFrame) -> html.Section:
         html.Ul(
             [
                 html.Li(_crew_words(view)),
-                html.Li(_risen_words(rows)),
+                html.Li(_risen_words(view, rows)),
                 html.Li(_revisit_words(view)),
             ],
             className="answers",
@@ -79,7 +80,7 @@ def _crew_words(view: View) -> str:
     return f"{words}: {against} the {accepted:.2f} dB accepted on average."
 
 
-def _risen_words(rows: pd.DataFrame) -> list[Any]:
+def _risen_words(view: View, rows: pd.DataFrame) -> list[Any]:
     risen = rows[rows["change_since"].notna() & (rows["change"].astype(float) > 0)]
     if risen.empty:
         return ["No splicer's loss has risen lately."]
@@ -92,6 +93,7 @@ def _risen_words(rows: pd.DataFrame) -> list[Any]:
                 href=href("/loss", splicer=row["splicer"], program=row["program"]),
             ),
             f" {change_words(float(row['change']))} since {shown_day(row['change_since'])}",
+            f", {relief}" if (relief := relief_of(view, row["change_finding"])) else "",
         ]
     more = len(risen) - MOST_NAMED
     return [*words, f"; and {more} more." if more > 0 else "."]

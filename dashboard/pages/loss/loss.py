@@ -39,12 +39,15 @@ from dashboard.pages.loss.stream import (
     change_words,
     evidence_part,
     exceptions,
+    far_out_part,
     one_stream,
     open_loss_findings,
     render_stream,
     severity_rank,
     splices,
+    splices_part,
     state_words,
+    usual_part,
 )
 from dashboard.pages.loss.subject import one_subject, render_subject, subject_evidence_part
 from dashboard.url_query import href
@@ -96,8 +99,8 @@ TABLES = {
     "crew-evidence": crew_evidence,
     "shared-days": shared_days,
     "subject-days": one_subject,
-    "streams": streams,
-    "stream-days": one_stream,
+    "splicers-and-programs": streams,
+    "days": one_stream,
     "splices": splices,
     "exceptions": exceptions,
     "agreement": agreement_rows,
@@ -107,6 +110,9 @@ FOLDED = {
     "table": lambda view: _grid(view, streams(view)),
     "together": together_part,
     "evidence": evidence_part,
+    "far-out": far_out_part,
+    "splice-list": splices_part,
+    "usual": usual_part,
     "subject-evidence": subject_evidence_part,
     "agreement": agreement_card,
 }
@@ -183,7 +189,9 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
         )
     period_query = {"period": view.query.get("period")}
     three = {"function": "params.value == null ? '–' : d3.format('.3f')(params.value)"}
-    share = {"function": "params.value == null ? '–' : d3.format('+.0%')(params.value)"}
+    share = {
+        "function": "params.value == null ? '–' : d3.format('+.0f')(100 * params.value) + ' %'"
+    }
     records = [
         {
             "splicer": row["splicer"],
@@ -266,7 +274,7 @@ def _grid(view: View, rows: pd.DataFrame) -> html.Section:
             className="phone-only",
         ),
         title=f"Splicers and programs ({len(records)})",
-        aside=csv_button("/loss", "streams", view.query, "splicers and programs"),
+        aside=csv_button("/loss", "splicers-and-programs", view.query, "splicers and programs"),
     )
 
 

@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from arcdrift.analysis.cases.outcome import relief_text
 from arcdrift.analysis.common.days import day_begun_at
 from arcdrift.analysis.loss.return_to_usual import return_to_usual
 from arcdrift.figures.loss_titles import LossChange
@@ -43,7 +44,7 @@ def changes_of(
     own = [finding for finding in about if finding["subject"]["type"] == "stream"]
     if any(_is_now(finding, row) for finding in own):
         about = own
-    changes = [_change(finding, row, days) for finding in about]
+    changes = [_change(view, finding, row, days) for finding in about]
     return sorted(changes, key=lambda change: change.since)
 
 
@@ -61,7 +62,9 @@ def _is_now(finding: Mapping[str, Any], row: Mapping[Any, Any]) -> bool:
     return bool(row["change_finding"] == finding["id"]) and is_open(dict(finding))
 
 
-def _change(finding: Mapping[str, Any], row: Mapping[Any, Any], days: pd.DataFrame) -> LossChange:
+def _change(
+    view: View, finding: Mapping[str, Any], row: Mapping[Any, Any], days: pd.DataFrame
+) -> LossChange:
     onset = finding["onset"]["estimate"] if finding["onset"] else finding["since"]
     since, until = local_day(onset), local_day(finding["until"])
     now_open = _is_now(finding, row)
@@ -82,7 +85,14 @@ def _change(finding: Mapping[str, Any], row: Mapping[Any, Any], days: pd.DataFra
         is_open=now_open,
         back=back,
         whole=WHOLE.get(str(finding["subject"]["type"]), ""),
+        relief=relief_of(view, finding["id"]) if now_open else "",
     )
+
+
+def relief_of(view: View, finding_id: Any) -> str:
+    """Say that the last action of a finding's case helped; empty where it did not."""
+    case = next((case for case in view.data.cases() if finding_id in case["findings"]), None)
+    return "" if case is None or case["state"] == "closed" else relief_text(case)
 
 
 def local_day(instant: str) -> date:

@@ -13,6 +13,7 @@ from arcdrift.figures.loss import stream_evidence
 from arcdrift.figures.loss_titles import LossChange, change_title
 from arcdrift.figures.stream_chart import stream_chart
 from arcdrift.finding import SEVERITY_ORDER
+from arcdrift.instants import instant_text
 from arcdrift.wording import change_text, count_text
 from dashboard import ids
 from dashboard.components import (
@@ -48,6 +49,8 @@ from dashboard.url_query import day, href, search, shown
 DEFAULT_PERIOD = "90"
 FULL_AFTER_DAYS = 40
 STATES = {"charted": "usual loss known", "learning": "learning", "too-few": "too few days"}
+LISTED = "loss-over-limit"
+"""Kind of finding whose splices are on the list to revisit."""
 STATE_GLYPH = {"charted": "✓", "learning": "…", "too-few": "·"}
 
 
@@ -134,6 +137,7 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Details) -> htm
     changes = changes_of(view, row, all_days, view.first_day(DEFAULT_PERIOD))
     own = _own_findings(view, row)
     recent = None if pd.isna(row["recent_db"]) or pd.isna(row["baseline_db"]) else change_of(row)
+    chosen_day = "day" in view.query
     return html.Div(
         [
             back,
@@ -146,16 +150,54 @@ def render_stream(view: View, known: pd.DataFrame, filters: html.Details) -> htm
             ),
             _case_lines(view, own),
             _day_chart(view, row, changes),
-            *[finding_card(finding) for finding in own],
+            splices_part(view) if chosen_day else None,
+            *[finding_card(finding) for finding in own if finding["kind"] != LISTED],
             actions_card(view, splicer, all_days),
-            folded("How sure: evidence against the limits", "loss", "evidence", view.query),
             _other_charts(view, f"{splicer} / {program}"),
-            baseline_card(view, splicer, program),
-            exceptions_card(view, DEFAULT_PERIOD),
-            _splice_list(view, splicer, program),
-            _numbers(view, row),
+            _over_limit([finding for finding in own if finding["kind"] == LISTED]),
+            None
+            if chosen_day
+            else folded("Every splice, newest first", "loss", "splice-list", view.query),
+            folded("Single splices far out", "loss", "far-out", view.query),
+            folded("Usual level, and days left out", "loss", "usual", view.query),
+            folded("How sure: evidence against the limits", "loss", "evidence", view.query),
         ]
     )
+
+
+def _over_limit(findings: Sequence[dict[str, Any]]) -> html.Details | None:
+    """Return findings about single splices, which are on the list to revisit, folded."""
+    if not findings:
+        return None
+    return html.Details(
+        [
+            html.Summary("Splices over the accepted limit"),
+            html.Div([finding_card(finding) for finding in findings], className="folded"),
+        ],
+        className="card fold",
+    )
+
+
+def usual_part(view: View) -> html.Div:
+    """Return what is usual, what people set, and what the splicer and program are."""
+    splicer, program = view.query.get("splicer", ""), view.query.get("program", "")
+    rows = view.data.result("result_streams", splicer=splicer, program=program)
+    return html.Div(
+        [
+            baseline_card(view, splicer, program),
+            _numbers(view, rows.iloc[0].to_dict()) if len(rows) else None,
+        ]
+    )
+
+
+def far_out_part(view: View) -> html.Section:
+    """Return the single splices far out, which are listed when somebody opens them."""
+    return exceptions_card(view, DEFAULT_PERIOD)
+
+
+def splices_part(view: View) -> html.Section:
+    """Return every splice of the splicer and program, or those of the chosen day."""
+    return _splice_list(view, view.query.get("splicer", ""), view.query.get("program", ""))
 
 
 def _open_findings(view: View, splicer: str, program: str) -> list[dict[str, Any]]:
@@ -227,7 +269,7 @@ def _day_chart(view: View, row: dict[Any, Any], changes: list[LossChange]) -> ht
             changes=changes,
             scheme=view.scheme,
         ),
-        csv=csv_link("/loss", "stream-days", view.query),
+        csv=csv_link("/loss", "days", view.query),
         hint="A dot is a day, single high values capped; click it to list its splices. The line is "
         "what earlier days and the hands at work let expect. Squares below: who worked.",
         clicks="stream-days",
@@ -250,7 +292,7 @@ def evidence_part(view: View) -> html.Section:
     return chart(
         "Evidence of a lasting change",
         stream_evidence(one_stream(view), events, onset=onset, scheme=view.scheme),
-        csv=csv_link("/loss", "stream-days", view.query),
+        csv=csv_link("/loss", "days", view.query),
         hint="Small surprises add up here; beyond a limit the change is hardly chance.",
     )
 
@@ -367,7 +409,7 @@ def grid_rows(
     loss = loss.astype(object).mask(below.notna(), below.map("<{:g}".format).astype(object))
     text = pd.DataFrame(
         {
-            "time": frame["spliced_at"].dt.strftime("%Y-%m-%d %H:%M"),
+            "time": frame["spliced_at"].map(instant_text),
             "loss": loss,
             "outcome": frame["outcome"],
             "technician": frame["technician"],

@@ -1,14 +1,30 @@
 """The page of one rolled-up loss chart: of a splicer, person, site, the crew or a stream."""
 
+from datetime import date
+from typing import Any
+
 import pandas as pd
 from dash import dcc, html
 
 from arcdrift.figures.subject import subject_days, subject_evidence
 from arcdrift.finding import SEVERITY_ORDER
+from arcdrift.instants import day_text
 from arcdrift.people import HIDDEN
-from dashboard.components import View, chart, csv_link, folded, heading, notice, period, select
+from arcdrift.wording import change_words, count_text
+from dashboard.components import (
+    PERIODS,
+    View,
+    chart,
+    csv_link,
+    folded,
+    heading,
+    notice,
+    period,
+    select,
+)
 from dashboard.events import events_of
 from dashboard.pages.findings.finding_words import finding_card, is_open, onset_range
+from dashboard.pages.loss.loss_changes import local_day, relief_of
 from dashboard.subjects import MEASURE_OF_KIND, TITLES, subject_title
 from dashboard.url_query import href, shown
 
@@ -61,9 +77,8 @@ def render_subject(view: View) -> html.Div:
             href=href("/loss", splicer=splicer, program=program),
             className="back",
         )
-    title = heading(
-        f"{subject_title(kind, shown(name))}: {TITLES[measure].lower()}", "One chart, day by day."
-    )
+    subject = subject_title(kind, shown(name)).replace(" / ", ", ", 1)
+    title = heading(f"{subject}: {TITLES[measure].lower()}", MEANS[measure])
     if kind == "technician" and not view.data.people.any_pages:
         return html.Div([back, title, notice(HIDDEN)])
     rows = rows_of(view, kind, name)
@@ -91,7 +106,35 @@ def render_subject(view: View) -> html.Div:
     return html.Div(
         [
             back,
-            title,
+            html.Div(
+                [
+                    heading(_seen(view, subject, measure, days, findings), MEANS[measure]),
+                    _choices(view, available, measure),
+                ],
+                className="heading-row loss-head",
+            ),
+            notice(COACHING, name="purpose") if kind == "technician" else None,
+            chart(
+                f"{TITLES[measure]}, day by day",
+                subject_days(days, measure, events, onset=onset, scheme=view.scheme),
+                csv=csv,
+            ),
+            *[finding_card(finding) for finding in findings],
+            folded("How sure: evidence against the limit", "loss", "subject-evidence", view.query),
+            html.P(
+                dcc.Link(f"Open {name}", href=_home(kind, name), className="button")
+                if kind in ("splicer", "technician")
+                else None
+            ),
+        ]
+    )  # fmt: skip
+
+
+def _choices(view: View, available: set[str], measure: str) -> html.Details:
+    """Return what can be chosen, folded while nothing is."""
+    return html.Details(
+        [
+            html.Summary(f"Choose ({PERIODS[view.period(DEFAULT_PERIOD)]})", className="button"),
             html.Div(
                 [
                     period(view, DEFAULT_PERIOD),
@@ -103,22 +146,27 @@ def render_subject(view: View) -> html.Div:
                 ],
                 className="filters",
             ),
-            notice(COACHING, name="purpose") if kind == "technician" else None,
-            *[finding_card(finding) for finding in findings],
-            chart(
-                f"{TITLES[measure]}, day by day",
-                subject_days(days, measure, events, onset=onset, scheme=view.scheme),
-                csv=csv,
-                hint=MEANS[measure],
-            ),
-            folded("How sure: evidence against the limit", "loss", "subject-evidence", view.query),
-            html.P(
-                dcc.Link(f"Open {name}", href=_home(kind, name), className="button")
-                if kind in ("splicer", "technician")
-                else None
-            ),
-        ]
+        ],
+        open="period" in view.query or "measure" in view.query,
+        className="case-filters",
     )  # fmt: skip
+
+
+def _seen(
+    view: View, subject: str, measure: str, days: pd.DataFrame, findings: list[dict[str, Any]]
+) -> str:
+    """Say what the chart shows: its open change, else its alarms, else that all is as usual."""
+    name = f"{subject}: {TITLES[measure].lower()}"
+    changed = [finding for finding in findings if "ratio" in finding["evidence"]]
+    if changed and changed[0]["onset"] is not None:
+        change = change_words(float(changed[0]["evidence"]["ratio"]) - 1)
+        relief = relief_of(view, changed[0]["id"])
+        since = f"{name} {change} since {day_text(local_day(changed[0]['onset']['estimate']))}"
+        return f"{since}, {relief}" if relief else since
+    if alarms := int(days["alarm"].sum()):
+        last = date.fromisoformat(days.loc[days["alarm"].astype(bool), "day"].max())
+        return f"{name}, {count_text(alarms, 'alarm')}, the last on {day_text(last)}"
+    return f"{name} as usual, no alarm"
 
 
 def subject_evidence_part(view: View) -> html.Section:

@@ -68,9 +68,7 @@ def render(view: View) -> html.Div:
                 ],
                 className="heading-row week-head",
             ),
-            html.Div(
-                [_story(view, week, rows), _facts(view, week)], className="week-top"
-            ),
+            _story(view, week, rows),
             _changes_card(view, rows),
             _cases_card(view, week),
             _paper(view, week),
@@ -119,15 +117,18 @@ def _story(view: View, week: WeekSpan, rows: Sequence[dict[Any, Any]]) -> html.S
         [{str(key): row[key] for key in row} for row in rows], view.data.cases(), week
     )
     return html.Section(
-        html.Dl(
-            [
-                html.Div(
-                    [html.Dt(label), html.Dd(_words(getattr(story, name)))],
-                    className=f"week-{name}",
-                )
-                for label, name in LABELS
-            ]
-        ),
+        [
+            html.Dl(
+                [
+                    html.Div(
+                        [html.Dt(label), html.Dd(_words(getattr(story, name)))],
+                        className=f"week-{name}",
+                    )
+                    for label, name in LABELS
+                ]
+            ),
+            _facts(view, week),
+        ],
         className="card week-story",
     )
 
@@ -143,10 +144,10 @@ def _linked(word: Word) -> dcc.Link:
     return dcc.Link(word.text, href=href("/loss", splicer=splicer, program=program))
 
 
-def _facts(view: View, week: WeekSpan) -> html.Section:
+def _facts(view: View, week: WeekSpan) -> html.Div:
     """Return the checks in time and the cases by state."""
     cases = told_cases(view)
-    return html.Section(
+    return html.Div(
         [
             html.Div(
                 [html.Span("Arc checks in time", className="muted"), *_checks(view, week)],
@@ -167,7 +168,7 @@ def _facts(view: View, week: WeekSpan) -> html.Section:
                 className="week-fact",
             ),
         ],
-        className="card week-facts",
+        className="week-facts",
     )  # fmt: skip
 
 

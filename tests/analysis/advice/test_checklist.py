@@ -106,7 +106,7 @@ def test_what_nobody_logged_is_unknown_never_in_order() -> None:
     nothing = replace(SITUATION, air=None, last_check=None)
     bare = replace(
         WEAR, arcs=None, arcs_left=None, workdays_left=None,
-        notes=("No arc check carries an arc count, so wear cannot be told.",),
+        notes=("No arc check carries an arc count, so wear is not known.",),
     )  # fmt: skip
     items = items_by_name(
         nothing, bare, (), (IntervalState("factory service", None, None, None, None, None),)

@@ -12,7 +12,7 @@ from arcdrift.analysis.cases.case_states import case_view
 from arcdrift.analysis.cases.case_steps import STEPS, step_after
 from arcdrift.analysis.cases.check_habits import CheckHabit
 from arcdrift.analysis.cases.found_cases import found_cases
-from arcdrift.analysis.cases.outcome import OF_USUAL, Outcome, outcome_text
+from arcdrift.analysis.cases.outcome import OF_USUAL, Outcome, outcome_text, relief_text
 from arcdrift.case import CaseStatement
 from tests.analysis.cases.made_up_findings import DUST, day, finding, records
 
@@ -138,6 +138,18 @@ def test_what_did_not_cure_leaves_the_case_open_with_another_step(verdict: Any, 
     assert case["next_step"].startswith(f"{words} v-grooves cleaned on 23 Mar 2026. Every likely")
 
 
+@pytest.mark.parametrize(
+    ("verdict", "words"),
+    [("better", "better after v-grooves cleaned on 23 Mar 2026"), ("no-change", ""), ("worse", "")],
+)
+def test_a_rise_that_an_action_helped_says_so_wherever_it_is_named(
+    verdict: Any, words: str
+) -> None:
+    case = case_with(Outcome(verdict, 45.0, 20.0, -25.0, 10.0, 30.0, OF_USUAL))
+    assert relief_text(case) == words
+    assert relief_text({**case, "result": None}) == ""
+
+
 def test_a_case_waits_until_it_can_be_told() -> None:
     case = case_with(Outcome("too-early", 45.0, unit=OF_USUAL, workdays_needed=4))
     assert (case["state"], case["next_step"]) == (
@@ -148,7 +160,7 @@ def test_a_case_waits_until_it_can_be_told() -> None:
 
 def test_results_in_words() -> None:
     assert outcome_text(Outcome("too-early", workdays_needed=1)) == "too early: 1 more workday"
-    assert outcome_text(Outcome("not-assessable")) == "cannot be told yet"
+    assert outcome_text(Outcome("not-assessable")) == "not known yet"
     below = Outcome("cured", 34.0, -1.2, -35.2, -12.4, 11.6, OF_USUAL)
     assert outcome_text(below) == (
         "cured: 1 % below usual since (-12 to 12 %), 34 % above it before"

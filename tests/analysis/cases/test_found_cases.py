@@ -1,12 +1,13 @@
 """What ended a case, and how few there are."""
 
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
 from statsmodels.stats.proportion import proportion_confint
 
 from arcdrift.analysis.cases.case_records import CaseRecords
+from arcdrift.analysis.cases.case_titles import title_of_past_year
 from arcdrift.analysis.cases.found_cases import FoundCases, found_cases
 from arcdrift.case import rate_text
 from arcdrift.finding import Finding
@@ -203,3 +204,13 @@ def test_worn_electrodes_that_were_replaced_are_cured() -> None:
         assert lost["resolution"]["why"] == "electrodes replaced on 14 Mar 2026"
     later = records(days=60, service=(("Dunlin", 50, "electrodes replaced"),))
     assert found_cases([], [kept], later, day(60)).documents == ()
+
+
+def test_a_case_that_is_no_longer_found_names_the_year_once_that_is_over():
+    title = "Dunlin: loss up 45 % since 19 Oct"
+    seen, later = date(2026, 11, 16), date(2027, 1, 4)
+    assert title_of_past_year(title, seen, seen) == title
+    assert title_of_past_year(title, seen, later) == f"{title} 2026"
+    assert title_of_past_year(f"{title} 2025", seen, later) == f"{title} 2025"
+    worn = "Dunlin: electrodes near their limit, 129 arcs left"
+    assert title_of_past_year(worn, seen, later) == worn

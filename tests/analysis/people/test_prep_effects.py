@@ -181,8 +181,8 @@ def test_one_that_no_shared_work_connects_has_no_figure_instead_of_zero():
     assert isinstance(told, PrepEffects)
     rows = told.effects.set_index("name")
     assert rows.loc[["t0", "s0"], ["effect", "low", "high", "sure"]].isna().all(axis=None)
-    assert rows["note"]["s0"] == "cannot be told apart: nobody used it and another one"
-    assert rows["note"]["t0"] == "cannot be told apart: shared no splicer with anybody"
+    assert rows["note"]["s0"] == "cannot be separated: nobody used it and another one"
+    assert rows["note"]["t0"] == "cannot be separated: shared no splicer with anybody"
     others = rows.drop(["t0", "s0"])
     assert others["note"].isna().all()
     assert (others["low"] < others["high"]).all()

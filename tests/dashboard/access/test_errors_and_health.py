@@ -55,8 +55,8 @@ def test_an_error_tells_a_user_a_number_and_the_log_the_rest(signed_in, monkeypa
     def broken(_view):
         raise RuntimeError("inner detail")
 
-    monkeypatch.setitem(pages.TABLES, ("loss", "streams"), broken)
-    answer = signed_in("birch@work").get("/csv/loss/streams.csv?splicer=Heron")
+    monkeypatch.setitem(pages.TABLES, ("loss", "splicers-and-programs"), broken)
+    answer = signed_in("birch@work").get("/csv/loss/splicers-and-programs.csv?splicer=Heron")
     text = answer.get_data(as_text=True)
     assert answer.status_code == 500
     reference = text.partition("reference ")[2][:8]

@@ -99,7 +99,7 @@ def test_a_mark_is_shown_outdates_the_analysis_and_is_taken_back(tmp_path: Path)
     )
     data.withdraw_mark(1)
     assert "wrong fiber" not in card(data)
-    with pytest.raises(UsageError, match="There is no baseline mark 1"):
+    with pytest.raises(UsageError, match="There is no mark 1"):
         data.withdraw_mark(1)
 
 

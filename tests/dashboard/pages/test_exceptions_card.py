@@ -16,7 +16,7 @@ KESTREL = "?splicer=Kestrel&program=single-mode+fixed"
 
 def card(data: CrewData, query: str) -> str:
     words = shown(data, "/loss", query)
-    return words.partition("Single splices far out")[2].partition("Newest first")[0]
+    return words.rpartition("Single splices far out")[2].partition("Usual level")[0]
 
 
 def test_the_newest_are_listed_in_local_time_with_limit_technician_and_place(data: CrewData):
@@ -42,7 +42,7 @@ def test_without_a_limit_or_an_exception_it_says_so(data: CrewData):
 
 
 def test_a_time_leads_to_its_day(data: CrewData):
-    links = [str(getattr(part, "href", "")) for part in parts(whole(data, "/loss", KESTREL)[0])]
+    links = [str(getattr(part, "href", "")) for part in parts(whole(data, "/loss", KESTREL))]
     assert f"/loss{KESTREL}&day=2025-06-12" in links
 
 

@@ -28,7 +28,10 @@ def own(tmp_path: Path) -> CrewData:
 def test_they_are_listed_by_place_with_loss_and_limit(own: CrewData) -> None:
     words = shown(own, "/cases/revisit")
     assert "2 splices over the accepted limit, newest first." in words
-    assert "Harbor K1/1/2 0.45 dB, 0.30 accepted; Kestrel, 12 Jun 2025, 14:00 Tick off" in words
+    assert (
+        "Harbor: 2 splices K1/1/2 0.45 dB, 0.30 accepted; Kestrel, 12 Jun 2025, 14:00 Tick off"
+        in words
+    )
     assert "place not logged 0.38 dB" in words
     assert "The log cannot tell whether it was made again." in words
     assert "Never look into a fiber that may carry light" in words

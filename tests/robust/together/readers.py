@@ -26,7 +26,7 @@ PAGES = (
 OF_RESULTS_ALONE = ("/checks", "/coaching", "/budget")
 """Pages on which nothing depends on what people say meanwhile."""
 TABLES = (
-    "/csv/loss/streams.csv", "/csv/checks/check-days.csv", "/csv/cases/cases.csv",
+    "/csv/loss/splicers-and-programs.csv", "/csv/checks/check-days.csv", "/csv/cases/cases.csv",
     "/csv/cases/findings.csv", "/csv/upkeep/upkeep.csv",
 )  # fmt: skip
 LOADED = {

@@ -96,7 +96,7 @@ def _single_finding(splicer: str, program: str, over: pd.DataFrame, now: pd.Time
     when = f"on {first_day}" if first_day == last_day else f"from {first_day} to {last_day}"
     made = "made again at the same place"
     if unknown == count:
-        again = f"whether {'it was' if single else 'they were'} {made} cannot be told from the log"
+        again = f"whether {'it was' if single else 'they were'} {made} is not clear from the log"
     elif unknown:
         again = f"{count - unknown:,} not {made}; of {unknown:,} the log cannot tell"
     else:
@@ -123,7 +123,7 @@ def _single_finding(splicer: str, program: str, over: pd.DataFrame, now: pd.Time
             f"{when}; {again}."
         ),
         next_step=(
-            f"{'Go to the places named' if places else 'Find them among the splices of the stream'}"
+            f"{'Go to the places named' if places else 'Find them among its splices'}"
             ", measure from both ends and make again what is still over the limit. Never look "
             "into a fiber that may carry light, and collect the glass shards."
         ),

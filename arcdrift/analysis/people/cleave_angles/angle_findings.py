@@ -94,8 +94,8 @@ def _summary(shift: AngleShift) -> str:
         where = f"on all {others} cleavers used, whoever else cleaves well with them"
     elif shift.sole_hand is not None:
         where = (
-            "in one pair of hands, which used no other meanwhile: hand and blade cannot be told "
-            "apart"
+            "in one pair of hands, which used no other meanwhile: hand and blade cannot be "
+            "separated"
         )
     else:
         where = "in one pair of hands" if others == 1 else f"in all {others} pairs of hands"

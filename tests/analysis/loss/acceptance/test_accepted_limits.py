@@ -204,7 +204,7 @@ def test_without_places_it_says_that_it_cannot_tell_and_goes_by_the_mark():
     (found,) = singles(made)
     assert found.evidence["splices"] == found.evidence["not_told_if_made_again"] == 1
     assert "latest_locations" not in found.evidence
-    assert "whether it was made again at the same place cannot be told from the log" in (
+    assert "whether it was made again at the same place is not clear from the log" in (
         found.summary
     )
 

@@ -1,4 +1,4 @@
-"""``arcdrift baseline``: lists the baselines of loss charts, and excludes days from them."""
+"""``arcdrift usual``: lists what each splicer and program usually loses, and leaves days out."""
 
 from datetime import date
 from pathlib import Path
@@ -22,9 +22,9 @@ from arcdrift.errors import UsageError
 app = typer.Typer()
 
 Splicer = Annotated[
-    str | None, typer.Argument(help="Only the streams of this splicer; or give --all instead.")
+    str | None, typer.Argument(help="Only this splicer, with all programs; or give --all instead.")
 ]
-AllSplicers = Annotated[bool, typer.Option("--all", help="Streams of every splicer.")]
+AllSplicers = Annotated[bool, typer.Option("--all", help="Every splicer.")]
 Program = Annotated[
     str | None,
     typer.Option("--program", metavar="NAME", help="Only this program.", show_default="all"),
@@ -32,20 +32,21 @@ Program = Annotated[
 FirstDay = Annotated[str, typer.Option("--from", metavar="DATE", help="First day.")]
 Note = Annotated[str, typer.Option("--note", metavar="TEXT", help="The reason.")]
 By = Annotated[str, typer.Option("--by", metavar="NAME", help="Who decides.")]
+STATES = {"charted": "known", "learning": "learning", "too-few": "too few days"}
 EFFECTS = {
     "exclude": "left out: neither judged nor learned from",
-    "freeze": "baseline frozen: days are judged, nothing is learned",
+    "freeze": "usual loss frozen: days are judged, nothing is learned",
 }
 
 
 @app.callback(invoke_without_command=True)
-def baseline(
+def usual(
     context: typer.Context,
     undo: Annotated[int | None, typer.Option("--undo", metavar="ID", help="Undo a mark.")] = None,
     folder: CrewFolder = CURRENT_FOLDER,
     as_json: AsJson = False,
 ) -> None:
-    """List the baselines of loss charts and the marks on them, or undo a mark."""
+    """List the usual loss of each splicer and program and what people set, or undo that."""
     if context.invoked_subcommand is not None:
         context.obj = folder
         return
@@ -53,7 +54,7 @@ def baseline(
 
     with open_crew(folder) as session:
         if undo is None:
-            _print_baselines(session, as_json=as_json)
+            _print_usual(session, as_json=as_json)
             return
         withdraw_mark(session.engine, undo)
         if as_json:
@@ -75,7 +76,7 @@ def exclude(
     folder: CrewFolder = CURRENT_FOLDER,
     as_json: AsJson = False,
 ) -> None:
-    """Exclude days from loss charts: they raise no alarm and do not change the baseline."""
+    """Exclude days from loss charts: they raise no alarm and do not change the usual loss."""
     _add_mark(
         subcommand_folder(context, folder),
         "exclude",
@@ -106,7 +107,7 @@ def freeze(
     folder: CrewFolder = CURRENT_FOLDER,
     as_json: AsJson = False,
 ) -> None:
-    """Freeze a baseline: days can raise alarms, but do not change the baseline."""
+    """Freeze the usual loss: days can raise alarms, but do not change it."""
     _add_mark(
         subcommand_folder(context, folder),
         "freeze",
@@ -137,7 +138,7 @@ def _add_mark(
         from arcdrift.store.annotations.baseline_marks import add_mark
 
         if (splicer is None) is not all_splicers:
-            raise UsageError("Name one splicer, or give --all for the streams of every splicer.")
+            raise UsageError("Name one splicer, or give --all for every splicer.")
         streams = _streams(session)
         if splicer is not None:
             require_known(splicer, {row["splicer"] for row in streams}, "splicer with splices")
@@ -164,7 +165,7 @@ def _add_mark(
         )
 
 
-def _print_baselines(session: CrewSession, *, as_json: bool) -> None:
+def _print_usual(session: CrewSession, *, as_json: bool) -> None:
     require_analysis(session)
     streams, marks = _streams(session), _marks(session)
     if as_json:
@@ -175,7 +176,7 @@ def _print_baselines(session: CrewSession, *, as_json: bool) -> None:
             ["Splicer", "Program", "State", "Usual loss, dB", "Since", "Days"],
             [
                 (
-                    row["splicer"], row["program"], row["state"],
+                    row["splicer"], row["program"], STATES.get(row["state"], row["state"]),
                     "" if row["baseline_db"] is None else f"{row['baseline_db']:.3f}",
                     row["since"] or "", row["days"],
                 )
@@ -186,7 +187,7 @@ def _print_baselines(session: CrewSession, *, as_json: bool) -> None:
     else:
         print_lines("No splices were analyzed yet.")
     if not marks:
-        print_lines("No days are left out and no baseline is frozen.")
+        print_lines("No days are left out and no usual loss is frozen.")
         return
     print_table(
         ["Mark", "What", "Whose", "Days", "Why, by whom"],
