@@ -120,10 +120,16 @@ def card(*children: Any, title: str = "", aside: Any = None, name: str = "") -> 
     return html.Section([head, *children], className=f"card {name}".strip())
 
 
+def with_code(sentence: str) -> list[Any]:
+    """Return a sentence whose commands, between backticks, are set as such."""
+    parts = enumerate(sentence.split("`"))
+    return [html.Code(words) if number % 2 else words for number, words in parts]
+
+
 def notice(*messages: str, title: str = "", name: str = "") -> html.Div:
     """Return sentences in a box, such as the reason why there is no chart."""
     return html.Div(
-        [html.Strong(title) if title else None, *map(html.P, messages)],
+        [html.Strong(title) if title else None, *(html.P(with_code(text)) for text in messages)],
         className=f"notice {name}".strip(),
         role="note",
     )

@@ -23,6 +23,7 @@ from arcdrift.analysis.arc.pooled_regression import (
 )
 from arcdrift.arrays import Floats
 from arcdrift.charts.intervals import CONFIDENCE_LEVEL
+from arcdrift.wording import count_text
 
 SPARE_CHECKS = 8
 """Checks required beyond the number of coefficients before a regression is shown."""
@@ -359,7 +360,8 @@ def _too_few_checks(points: pd.DataFrame, used: int, needed: int) -> str:
     """Sentence saying that a model needs more checks; empty if there are enough."""
     if used >= needed:
         return ""
-    text = f"only {used} usable checks; a model of this splicer needs {needed}"
+    usable = f"only {count_text(used, 'usable check')}" if used else "no usable check"
+    text = f"{usable}; a model of this splicer needs {needed}"
     excluded = _excluded_counts(points)
     if excluded:
         text += (

@@ -33,6 +33,7 @@ from arcdrift.analysis.people.variance_components import STINT
 from arcdrift.arrays import Floats
 from arcdrift.charts.intervals import Z95
 from arcdrift.settings import Prep
+from arcdrift.wording import count_text
 
 MIN_DAYS = 5
 """Days of work needed for a figure."""
@@ -144,8 +145,8 @@ def prep_effects(
     days = len(group_index(work["technician"], work["splicer"], work["day"])[1])
     if people < 3 or machines < 2 or days < 10 * (people + machines):
         return (
-            f"{people} technicians on {machines} splicers over {days} technician-days are "
-            "too few to tell hands from machines."
+            f"{count_text(people, 'technician')} on {count_text(machines, 'splicer')} over "
+            f"{count_text(days, 'technician-day')} are too few to tell hands from machines."
         )
     sets = connected_sets(work[list(groupings)])
     parts = weakly_linked_parts(work[["technician", "splicer"]], sets)

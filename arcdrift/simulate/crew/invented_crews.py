@@ -131,7 +131,7 @@ def invented_crew(
         for n in range(technician_count)
     )
     return Scenario(
-        name=f"Simulated crew of {splicers} splicers (invented)",
+        name=f"Simulated crew of {splicers} splicer{'' if splicers == 1 else 's'} (invented)",
         sites=site_specs,
         models=MODELS,
         splicers=splicer_specs,

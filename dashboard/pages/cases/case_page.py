@@ -18,6 +18,7 @@ from dashboard.components import (
     heading,
     notice,
     severity_tag,
+    with_code,
 )
 from dashboard.pages.cases.case_forms import case_forms
 from dashboard.pages.cases.case_words import (
@@ -112,7 +113,9 @@ def _do_card(view: View, case: Case) -> html.Section:
                 className="row case-head",
             ),
             html.Div(["Result: ", html.Strong(result)]) if result else None,
-            html.Div([html.Strong("Next. "), steps], className="next-box") if steps else None,
+            html.Div([html.Strong("Next. "), *with_code(steps)], className="next-box")
+            if steps
+            else None,
             case_forms(view, case),
             key_hint("button to button", "presses"),
         ],

@@ -18,6 +18,7 @@ from dashboard.components import (
     notice,
     select,
     severity_tag,
+    with_code,
 )
 from dashboard.pages.cases import revisit
 from dashboard.pages.cases.case_words import (
@@ -205,7 +206,9 @@ def _row(view: View, case: Case) -> html.Li:
                 className="muted",
             ),
             html.Div(["Result: ", result]) if result and waits else None,
-            html.Div(["Next: ", steps], className="case-next") if steps and not waits else None,
+            html.Div(["Next: ", *with_code(steps)], className="case-next")
+            if steps and not waits
+            else None,
         ],
         className="case-row",
     )

@@ -83,7 +83,7 @@ def _crew_words(view: View) -> str:
 def _risen_words(view: View, rows: pd.DataFrame) -> list[Any]:
     risen = rows[rows["change_since"].notna() & (rows["change"].astype(float) > 0)]
     if risen.empty:
-        return ["No splicer's loss has risen lately."]
+        return ["No splicer's loss is up now."]
     words: list[Any] = ["Risen: "]
     for number, row in enumerate(risen.head(MOST_NAMED).to_dict("records")):
         words += [

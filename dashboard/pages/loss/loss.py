@@ -32,6 +32,7 @@ from dashboard.pages.loss.crew import (
     weeks_chart,
     weeks_table,
 )
+from dashboard.pages.loss.loss_changes import with_open_changes
 from dashboard.pages.loss.small_cards import CARDS, remaining_cards, small_cards
 from dashboard.pages.loss.stream import (
     DEFAULT_PERIOD,
@@ -67,7 +68,7 @@ def streams(view: View) -> pd.DataFrame:
     open change, else of the last days), and ``severity`` and ``finding`` of the most severe open
     loss finding.
     """
-    rows = view.data.result("result_streams")
+    rows = with_open_changes(view, view.data.result("result_streams"))
     for key in ("splicer", "program", "state"):
         if view.query.get(key):
             rows = rows[rows[key] == view.query[key]]
@@ -122,7 +123,7 @@ def render(view: View) -> html.Div:
     """Return the page."""
     if view.query.get("subject"):
         return render_subject(view)
-    known = view.data.result("result_streams")
+    known = with_open_changes(view, view.data.result("result_streams"))
     filters = _filters(view, known)
     if _is_stream(view):
         return render_stream(view, known, filters)

@@ -95,6 +95,19 @@ def relief_of(view: View, finding_id: Any) -> str:
     return "" if case is None or case["state"] == "closed" else relief_text(case)
 
 
+def with_open_changes(view: View, rows: pd.DataFrame) -> pd.DataFrame:
+    """Return rows of ``result_streams`` without the changes whose case is closed.
+
+    Those rows then say how the last days compare with what is usual, as those without a change do.
+    """
+    closed = {
+        finding["id"] for finding in view.data.findings() if finding["case_state"] == "closed"
+    }
+    is_over = rows["change_finding"].isin(closed)
+    columns = ("change_since", "since_db", "change", "change_finding")
+    return rows.assign(**{column: rows[column].mask(is_over) for column in columns})
+
+
 def local_day(instant: str) -> date:
     """Return the local day that began at an instant of a finding."""
     return day_begun_at(pd.Timestamp(instant)).date()

@@ -213,7 +213,7 @@ def test_save_writes_crew_toml_and_says_when_it_counts(tmp_path: Path):
     assert "says so already" in text(saved(data, {}))
     answer = text(saved(data, {"budget": "3.5", "loss_raised": "35", "arc": "27"}))
     assert "Saved: crew.toml now says 3.5 false alarms a month." in answer
-    assert "`arcdrift analyze`" in answer
+    assert "arcdrift analyze" in answer
     crew = load_crew(tmp_path)
     assert (crew.false_alarms_per_month, crew.shares.arc) == (3.5, 0.27)
     words = shown(data, "/budget")

@@ -95,7 +95,7 @@ def test_a_crew_without_results_is_answered_in_sentences(tmp_path: Path):
     words = shown(crew, "/loss")
     assert "No week with splices is over yet" in words
     assert "No splices with a loss in this period." in words
-    assert "No splicer's loss has risen lately." in words
+    assert "No splicer's loss is up now." in words
     assert "How soon a rise is caught cannot be said yet" in shown(crew, "/budget")
     assert "No alarm in this period." in shown(crew, "/budget")
 
