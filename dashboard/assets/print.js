@@ -13,7 +13,7 @@
         }
         scheme = root.dataset.mantineColorScheme || "light";
         grids = seen(".ag-root-wrapper").map((grid) => [grid, grid.offsetWidth]);
-        root.classList.add("on-paper");
+        root.classList.add("printing");
         root.classList.toggle("was-dark", scheme === "dark");
         root.dataset.mantineColorScheme = "light";
         // a grid lays its columns out later than a print waits: it is made smaller as it stands
@@ -30,7 +30,7 @@
     });
 
     window.addEventListener("afterprint", () => {
-        root.classList.remove("on-paper", "was-dark");
+        root.classList.remove("printing", "was-dark");
         root.dataset.mantineColorScheme = scheme;
         scheme = null;
         grids.forEach(([grid]) => {
