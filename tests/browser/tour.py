@@ -1,6 +1,5 @@
 """Make the pictures of the README's tour from the sample logs: ``python -m tests.browser.tour``."""
 
-import shutil
 import sys
 import tempfile
 from pathlib import Path
@@ -8,28 +7,23 @@ from typing import Any
 
 from playwright.sync_api import sync_playwright
 
-from arcdrift.analysis.review.review import review
-from arcdrift.intake.storing.import_file import import_file
-from arcdrift.settings import CREW_FILE, load_crew
 from arcdrift.store.database.connect import open_store
 from arcdrift.store.results.result_rows import read_findings
 from dashboard.url_query import href
 from tests.browser.driving import PHONE, Watched, launched, served
+from tests.browser.many_crews import sample
 
 DATA = Path(__file__).parents[2] / "data"
-LOGS = ("arc-checks.csv", "readings.csv", "service.csv", "splices.csv.gz")
 LARGEST_BYTES = 210_000
 DESK = {"width": 1400, "height": 780}
 
 
 def sample_crew(folder: Path) -> dict[str, Any]:
     """Import and analyze the sample logs; return the stream's most pressing raised loss."""
-    shutil.copy(DATA / "sample" / CREW_FILE, folder)
-    crew, engine = load_crew(folder), open_store(folder)
-    for name in LOGS:
-        import_file(engine, crew, DATA / "sample" / name)
-    review(engine, crew)
+    sample(folder)
+    engine = open_store(folder)
     raised = read_findings(engine, kind="loss-raised")
+    engine.dispose()
     return next(one for one in raised if one["subject"]["type"] == "stream")
 
 

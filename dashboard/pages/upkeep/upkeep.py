@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import date, timedelta
+from itertools import groupby
 from typing import Any
 
 import pandas as pd
@@ -28,6 +29,8 @@ KINDS = {
     "factory": ("Factory service", ("Factory service",)),
 }
 """Kinds of upkeep by their key in the address: what the filter calls them, and what they are."""
+ALIKE = 3
+"""Number from which rows that differ by nothing but their name are one."""
 WEEKS_OPEN = 4
 """Weeks ahead whose rows are open; later ones are one tap away."""
 BLADE_CAUTION = "A cleaver's blade cuts: wear eye protection, and keep fingers off its edge."
@@ -161,14 +164,14 @@ def _planned(view: View, items: Sequence[UpkeepItem], today: date) -> html.Secti
     later = known[len(near) :]
     parts: list[Any] = []
     if near:
-        parts.append(_list(view, near))
+        parts.append(upkeep_list(near))
     elif known:
         parts.append(notice(f"Nothing is due within {WEEKS_OPEN} weeks.", name="good"))
     else:
         parts.append(notice("Of nothing here is it known when it is due; below is why."))
     if later:
         parts.append(
-            html.Details([html.Summary(f"{len(later):,} later than that"), _list(view, later)])
+            html.Details([html.Summary(f"{len(later):,} later than that"), upkeep_list(later)])
         )
     return card(
         *parts,
@@ -177,27 +180,45 @@ def _planned(view: View, items: Sequence[UpkeepItem], today: date) -> html.Secti
     )
 
 
-def _list(view: View, items: Sequence[UpkeepItem]) -> html.Ul:
-    return html.Ul([_row(item) for item in items], className="upkeep-list")
+def upkeep_list(items: Sequence[UpkeepItem]) -> html.Ul:
+    """Return a row each; those that differ by nothing but their name share one."""
+    alike = groupby(items, key=lambda item: (item.what, item.words, item.state, due_text(item)))
+    rows: list[html.Li] = []
+    for _, found in alike:
+        group = list(found)
+        if len(group) >= ALIKE:
+            rows.append(_row(group[0], group))
+        else:
+            rows += [_row(item, [item]) for item in group]
+    return html.Ul(rows, className="upkeep-list")
 
 
-def _row(item: UpkeepItem) -> html.Li:
-    name: Any = item.asset
-    if item.asset_type == "splicer":
-        name = dcc.Link(item.asset, href=href("/splicer", splicer=item.asset), className="name")
+def _row(item: UpkeepItem, group: Sequence[UpkeepItem]) -> html.Li:
+    names = [_name(one) for one in group]
+    alone = len(group) == 1
+    asset = names[0] if alone else count_text(len(group), item.asset_type)
+    # the caution stands once, beside the list
+    words = [html.Div(item.words.removesuffix(POWER_OFF))]
+    if not alone:
+        words.append(html.Div(names, className="row upkeep-asset"))
     return html.Li(
         [
             html.Div(_when(item), className="upkeep-due"),
             html.Div(
-                [html.Strong(item.what), html.Span(name, className="upkeep-asset")],
+                [html.Strong(item.what), html.Span(asset, className="upkeep-asset")],
                 className="upkeep-what",
             ),
             _bar(item),
-            # the caution stands once, beside the list
-            html.Div(item.words.removesuffix(POWER_OFF), className="upkeep-left"),
+            html.Div(words, className="upkeep-left"),
         ],
         className=f"upkeep-row is-{item.state}",
     )
+
+
+def _name(item: UpkeepItem) -> Any:
+    if item.asset_type != "splicer":
+        return html.Span(item.asset)
+    return dcc.Link(item.asset, href=href("/splicer", splicer=item.asset), className="name")
 
 
 def _when(item: UpkeepItem) -> Any:

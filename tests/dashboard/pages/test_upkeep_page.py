@@ -1,13 +1,16 @@
 """The Upkeep page: due first, one row each, what to order, and what cannot be known."""
 
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pandas as pd
 
+from arcdrift.analysis.advice.upkeep_plan import UpkeepItem
 from arcdrift.store.database.connect import open_store
 from arcdrift.store.results.result_replacement import replace_results
 from dashboard.callbacks import screen
-from dashboard.pages.upkeep.upkeep import order_table, upkeep_table
+from dashboard.pages.upkeep.upkeep import order_table, upkeep_list, upkeep_table
 from dashboard.reading.data import CrewData
 from tests.dashboard.invented import results, write_crew
 from tests.dashboard.pages.invented_cases import HOSTILE
@@ -85,3 +88,14 @@ def test_tables_hold_every_row(data: CrewData):
     assert set(table["asset"]) == {"Heron", "Kestrel", "Plover", "C1"}
     assert table["due"].dropna().is_monotonic_increasing
     assert list(order_table(view).columns) == ["part", "count", "for"]
+
+
+def test_rows_that_differ_only_by_their_name_are_one():
+    item = UpkeepItem("Heron", "splicer", "Cleaning", "3 of 14 days since the last.", 0.2,
+                      date(2026, 11, 28), date(2026, 11, 28), "later")  # fmt: skip
+    alike = [replace(item, asset=name) for name in ("Dunlin", "Heron", "Kestrel")]
+    later = replace(item, asset="Tern", words="2 of 14 days since the last.")
+    words = text(upkeep_list([*alike, later, replace(later, asset="Osprey")]))
+    assert words.count("Cleaning") == 3
+    assert "Cleaning 3 splicers" in words
+    assert "Dunlin Heron Kestrel" in words
