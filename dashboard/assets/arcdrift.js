@@ -166,9 +166,21 @@
         }
     }
 
+    // lists that the reader opened stay open when the page is drawn again
+    const opened = new Set();
+    const nameOf = (list) => window.location.pathname + " " + list.dataset.staysOpen;
+    document.addEventListener("toggle", (event) => {
+        if (event.target.dataset && event.target.dataset.staysOpen) {
+            opened[event.target.open ? "add" : "delete"](nameOf(event.target));
+        }
+    }, true);
+
     // rows of a grid that scrolls are reached by keyboard, too; grids come after the page
     let looking = false;
     new MutationObserver(() => {
+        document.querySelectorAll("details[data-stays-open]:not([open])").forEach((list) => {
+            list.open = opened.has(nameOf(list));
+        });
         if (!looking) {
             looking = true;
             window.requestAnimationFrame(() => {

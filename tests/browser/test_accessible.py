@@ -89,5 +89,8 @@ def test_the_rows_of_a_grid_are_seen(browser: Browser, address: str, size: str) 
         cell => getComputedStyle(cell).visibility === 'hidden').length"""
     with visitor(browser, address, size, "light") as watched:
         page = watched.open("/loss?splicer=Kestrel&program=single-mode+fixed")
+        page.get_by_text("Every splice, newest first").click()
+        watched.settle()
+        page.wait_for_selector(".ag-cell")
         page.wait_for_function(f"() => ({hidden})() === 0", timeout=5_000)
         assert page.locator(".ag-cell").count() > 0

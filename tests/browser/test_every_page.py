@@ -7,7 +7,7 @@ made by `python -m tests.browser.every_page`.
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, expect
 
 from tests.browser.driving import served
 from tests.browser.every_page import (
@@ -80,3 +80,19 @@ def test_a_chart_on_paper_is_as_wide_as_the_sheet_and_comes_back(
         assert page.evaluate(widths) == before
         dark = "() => document.documentElement.dataset.mantineColorScheme"
         assert page.evaluate(dark) == "dark"
+
+
+@pytest.mark.long
+def test_a_list_that_was_opened_stays_open_when_a_splice_is_ticked_off(
+    browser: Browser, tmp_path: Path
+) -> None:
+    folder = CREWS["sample"](tmp_path / "crew")
+    with served(folder) as address:
+        page = open_page(visit(browser, address, "phone"), "/cases/revisit")
+        page.get_by_label("Your name").fill("Ash")
+        older = page.locator(".revisit-older").first
+        older.locator("summary").click()
+        before = older.locator("li").count()
+        older.get_by_role("button").nth(1).click()
+        expect(older.locator("li")).to_have_count(before - 1)
+        expect(older).to_have_attribute("open", "")

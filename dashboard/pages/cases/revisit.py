@@ -173,6 +173,7 @@ def _site_card(view: View, site: str, rows: Sequence[Row]) -> html.Section:
                 html.Ul([_row(view, row) for row in older], className="revisit-list"),
             ],
             className="revisit-older",
+            **{"data-stays-open": site},
         )
         if older
         else None,
