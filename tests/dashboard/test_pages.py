@@ -205,7 +205,7 @@ def test_an_unknown_address_offers_the_pages(data: CrewData):
 def test_a_store_without_analysis_says_what_to_do(tmp_path: Path):
     (tmp_path / "crew.toml").write_text(CREW_TOML, encoding="utf-8")
     open_store(tmp_path).dispose()
-    assert "arcdrift analyze" in shown(CrewData(tmp_path), "/")
+    assert "Add files" in shown(CrewData(tmp_path), "/")
 
 
 def test_frames_are_shared_and_left_alone(data: CrewData, crew_folder: Path):

@@ -32,7 +32,7 @@ def nothing_told(changes: Sequence[Change]) -> str:
     if after < MIN_DAYS:
         return f"Too early: {after} of the {count_text(MIN_DAYS, 'day')} of work after it."
     if before < MIN_DAYS:
-        return f"Cannot be told: only {count_text(before, 'day')} of work before it."
+        return f"Not known: only {count_text(before, 'day')} of work before it."
     return "Too few splices before or after it to say anything."
 
 
