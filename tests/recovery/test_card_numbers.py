@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from arcdrift.air.moist_air import standard_pressure
+from arcdrift.analysis.advice.advice import OFF_FROM
 from arcdrift.analysis.advice.advice_from_store import advice_from_store
 from arcdrift.wording import number_text
 from dashboard.components import View
@@ -50,6 +51,9 @@ def test_every_setting_is_that_of_advise_in_the_same_air(sample: Sample, splicer
             assert cells[column].text == number_text(advice.required["value"], 1)
             off = abs(advice.required["value"] - advice.setting) > advice.tolerance
             assert (cells[column].state != "fits") == off
+            if abs(abs(advice.required["value"] - advice.setting) - advice.tolerance) > 0.05:
+                # a setting counts as off from even odds on, which is where the tolerance lies
+                assert (advice.probability >= OFF_FROM) == off
     assert told >= 8
     assert unseen >= 8
 

@@ -1,16 +1,20 @@
 """The setting card on the invented crew, and on a splicer that has peers but no model."""
 
 import json
-from dataclasses import asdict
+from dataclasses import asdict, replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
+from arcdrift.analysis.advice.expected_settings import ExpectedSettings
 from arcdrift.analysis.arc.arc_model import PeerSlopes
 from arcdrift.errors import UsageError
 from arcdrift.store import schema
 from arcdrift.store.database.connect import open_store
+from dashboard.components import View
 from dashboard.reading.data import CrewData
+from dashboard.reports.setting_card import stale_after
 from tests.dashboard.invented import write_crew
 from tests.dashboard.reports.reported import made, told
 
@@ -29,6 +33,32 @@ def test_the_daily_check_comes_first_and_the_cautions_once(data: CrewData):
     assert words.count("Electrodes carry high voltage") == 1
     assert "In force 50 steps, stored by the check of 13 Jun 2025, 07:30" in words
     assert "and at once after new electrodes, factory service or new firmware" in words
+
+
+def test_it_is_stale_by_wear_at_the_pace_of_the_splicer(data: CrewData):
+    run, found = data.run(), data.expected_settings("Heron")
+    assert run is not None
+    assert isinstance(found, ExpectedSettings)
+    stale = stale_after(View(data, run, {}, "light"), "Heron", found)
+    assert stale.arcs is not None
+    assert stale.arcs % 50 == 0
+    assert stale.arcs <= found.arcs + found.stale_after_arcs < stale.arcs + 50
+    days = data.result("result_check_days", splicer="Heron")
+    # splices of the 28 days before 13 June, a calendar day
+    made = days[(days["day"] >= "2025-05-16") & (days["day"] < "2025-06-13")]["splices"].sum() / 28
+    left = (stale.arcs - found.arcs) / made
+    due = data.today() + timedelta(days=int(left))
+    assert stale.day == min(due, data.today() + timedelta(days=60))
+
+
+def test_no_card_outlives_sixty_days_or_the_electrodes(data: CrewData):
+    run, found = data.run(), data.expected_settings("Heron")
+    assert run is not None
+    assert isinstance(found, ExpectedSettings)
+    lasting = replace(found, tolerance=1e6)
+    view = View(data, run, {}, "light")
+    assert stale_after(view, "Heron", lasting).day == data.today() + timedelta(days=60)
+    assert stale_after(view, "Heron", replace(found, tolerance=1e-9)).day == data.today()
 
 
 def test_a_splicer_without_a_model_says_why(data: CrewData):
