@@ -90,8 +90,12 @@ def client_report(asked: Asked) -> Contents:
 
 
 def without_names(view: View) -> Callable[[str], str]:
-    """Return a function that leaves names of technicians out of a text."""
-    people, technicians = People(view.data.crew, NOBODY), view.data.technicians()
+    """Return a function that leaves names of technicians out of a text.
+
+    A number by which a crew calls somebody is no name there: trays and fibers have numbers, too.
+    """
+    people = People(view.data.crew, NOBODY)
+    technicians = [name for name in view.data.technicians() if any(map(str.isalpha, name))]
     kept: dict[str, str] = {}
 
     def hidden(text: str) -> str:

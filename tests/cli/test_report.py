@@ -1,9 +1,11 @@
 """``arcdrift report``: files of the small crew, whose newest record is of 6 May 2026."""
 
+import re
 from pathlib import Path
 from typing import Any
 
 import pytest
+import segno
 
 from dashboard.reports import pdf_printing
 
@@ -34,6 +36,11 @@ def test_the_file_and_its_form_can_be_chosen(analyzed: Path, arcdrift: Any) -> N
     [
         (["week", "2026-W60"], "There is no week 2026-W60 up to now; write one like 2026-W18."),
         (["month", "--since", "soon"], "since is soon; write a day such as 2026-05-06."),
+        (["card"], "Say which splicer: arcdrift report card SPLICER."),
+        (["splicer", "Hron"], "There is no splicer 'Hron'; did you mean Heron?"),
+        (["person"], "Say whom: arcdrift report person NAME."),
+        (["person", "Birch"], "There is no person 'Birch'; known are Alder."),
+        (["shift", "Heron"], "A shift report is about no single 'Heron'; leave it away."),
     ],
 )  # fmt: skip
 def test_what_cannot_be_told_is_a_sentence(
@@ -41,6 +48,20 @@ def test_what_cannot_be_told_is_a_sentence(
 ) -> None:
     done = arcdrift("report", *arguments)
     assert (done.code, done.sentence) == (2, sentence)
+
+
+def test_the_code_on_a_card_leads_to_the_address_that_is_given(
+    analyzed: Path, arcdrift: Any
+) -> None:
+    plain, other = "plain.html", "other.html"
+    assert arcdrift("report", "card", "Heron", "--out", plain).code == 0
+    url = ["--address", "https://crew.example/"]
+    assert arcdrift("report", "card", "Heron", "--out", other, *url).code == 0
+    assert "QR code of its page" not in (analyzed / plain).read_text(encoding="utf-8")
+    code = segno.make("https://crew.example/splicer?splicer=Heron", error="m", micro=False)
+    drawn = code.svg_inline(border=4, dark="#000", light="#fff", omitsize=True)
+    (path,) = re.findall(r'class="qrline"[^>]* d="([^"]+)"|d="([^"]+)" class="qrline"', drawn)
+    assert max(path, key=len) in (analyzed / other).read_text(encoding="utf-8")
 
 
 def test_a_file_that_cannot_be_written_is_told(analyzed: Path, arcdrift: Any) -> None:

@@ -48,6 +48,19 @@ def test_nobody_is_named_whatever_holds_a_name(tmp_path: Path, where: str):
         assert "left by one person" in html
 
 
+def test_a_number_by_which_somebody_is_called_is_no_name_in_a_place(tmp_path: Path):
+    write_crew(tmp_path)
+    engine = open_store(tmp_path)
+    with engine.begin() as connection:
+        connection.execute(schema.splices.update().values(technician="12"))
+        cells = schema.RESULTS["result_loss_cells"]
+        connection.execute(
+            cells.update().where(cells.c.technician == "Alder").values(technician="12")
+        )
+    engine.dispose()
+    assert "=closure 12" in told(made(CrewData(tmp_path), "client"))
+
+
 def test_the_name_of_a_file_that_was_imported_is_not_told(tmp_path: Path):
     write_crew(tmp_path)
     engine = open_store(tmp_path)

@@ -29,6 +29,16 @@ def test_a_report_for_others_is_refused(signed_in, kind: str):
     assert signed_in("Lena").get(f"/report/{kind}.html").status_code == 200
 
 
+def test_a_technician_asks_for_their_own_sheet_and_no_other(signed_in):
+    own = signed_in("birch@work").get("/report/person.html?technician=Birch")
+    assert own.status_code == 200
+    assert "Birch: work and practice" in own.get_data(as_text=True)
+    other = signed_in("birch@work").get("/report/person.html?technician=Alder")
+    assert (other.status_code, other.get_data(as_text=True)) == (
+        400, "Nobody named Alder is on record.\n",
+    )  # fmt: skip
+
+
 def test_days_that_there_are_not_are_told_in_a_sentence(signed_in):
     answer = signed_in("Lena").get("/report/month.html?month=2031-01")
     assert answer.status_code == 400

@@ -1,8 +1,10 @@
 """All reports: complete in themselves, the same bytes from the same store, for whom they may be."""
 
+import json
 import os
 import subprocess
 import sys
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -10,6 +12,9 @@ import pytest
 import arcdrift
 from arcdrift.cli.commands.report import KindName
 from arcdrift.people import Viewer
+from arcdrift.store import schema
+from arcdrift.store.annotations.coaching import add_note
+from arcdrift.store.database.connect import open_store
 from dashboard.pages import PAGES
 from dashboard.reading.data import CrewData
 from dashboard.reports.report_kinds import REPORT_KINDS
@@ -91,11 +96,11 @@ def test_every_kind_is_on_the_command_line_and_on_a_page(data: CrewData):
 
 @pytest.fixture(scope="module")
 def hostile(tmp_path_factory: pytest.TempPathFactory) -> CrewData:
-    """The invented crew with a name that would act as HTML, and Kestrel's splices under it."""
+    """The invented crew with names that would act as HTML: its own, those of Kestrel's splices."""
     folder = write_crew(tmp_path_factory.mktemp("hostile"))
-    from arcdrift.store import schema
-    from arcdrift.store.database.connect import open_store
-
+    settings = (folder / "crew.toml").read_text(encoding="utf-8")
+    settings = settings.replace('"Harbor crew"', json.dumps(HOSTILE))
+    (folder / "crew.toml").write_text(settings, encoding="utf-8")
     engine = open_store(folder)
     with engine.begin() as connection:
         connection.execute(
@@ -106,6 +111,7 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> CrewData:
             connection.execute(
                 rows.update().where(rows.c.program == "single-mode fixed").values(program=HOSTILE)
             )
+    add_note(engine, "Birch", date(2025, 5, 5), HOSTILE[:60], HOSTILE, HOSTILE[:40])
     engine.dispose()
     return CrewData(folder)
 
