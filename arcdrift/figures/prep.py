@@ -8,7 +8,7 @@ from arcdrift.charts.funnel import binomial_limits, spread_limits
 from arcdrift.figures.labels import plain_label
 from arcdrift.figures.picture import Picture, nothing
 from arcdrift.figures.theme import Scheme, colors, new_figure
-from arcdrift.wording import percent_text
+from arcdrift.wording import count_text, percent_text
 
 ROW_PX = 26
 MEASURE = {
@@ -163,9 +163,10 @@ def shared_work(rows: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
     figure.update_xaxes(type="category", tickangle=-60, tickfont={"size": 11})
     figure.update_yaxes(type="category", showgrid=False)
     counts = (grid > 0).sum(axis=1)
+    people = "1 person" if len(grid) == 1 else f"{len(grid)} people"
     summary = (
-        f"Days on which each of {len(grid)} people worked on each of {grid.shape[1]} splicers; a "
-        f"person used {int(counts.min())} to {int(counts.max())} of them."
+        f"Days on which {people} worked on {count_text(grid.shape[1], 'splicer')}; a person used "
+        f"{int(counts.min())} to {int(counts.max())} of them."
     )
     return Picture(figure, summary, rows.sort_values(["technician", "splicer"], ignore_index=True))
 

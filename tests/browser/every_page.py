@@ -82,6 +82,7 @@ def addresses(folder: Path) -> dict[str, str]:
         "cases": "/cases",
         "revisit": "/cases/revisit",
         "budget": "/budget",
+        "records": "/records",
         "nowhere": "/nowhere",
     }
     streams, people, cases = data.result("result_streams"), data.technicians(), data.cases()

@@ -210,6 +210,9 @@ NOT_ON_SCREENS = re.compile(
     re.IGNORECASE,
 )
 WORKING_PAGES = (
+    ("/", ""), ("/splicer", "?splicer=Heron"), ("/week", ""), ("/loss", ""),
+    ("/loss", "?splicer=Kestrel&program=single-mode+fixed"),
+    ("/loss", "?subject=technician:Birch"), ("/budget", ""), ("/cases/revisit", ""),
     ("/checks", ""), ("/upkeep", ""), ("/cases", ""), ("/coaching", ""),
     ("/person", "?technician=Birch"), ("/person", "?technician=Birch&show=1"),
 )  # fmt: skip

@@ -9,6 +9,7 @@ from arcdrift.analysis.checks.doubtful_checks import next_checks
 from arcdrift.analysis.common.episodes import episodes, severity
 from arcdrift.arrays import Ints, Microseconds
 from arcdrift.finding import Cause, Finding
+from arcdrift.wording import count_text
 
 EPISODE_DAYS = 21
 """Calendar days without another case after which a new finding opens."""
@@ -115,8 +116,7 @@ def _finding_text(
                 "day_starts_at in crew.toml; otherwise run the arc check before the first splice."
             )
         return (
-            f"{splicer}: no arc check on {days_text}; {splices} splices were made on "
-            "an unchecked arc.",
+            f"{splicer}: no arc check on {days_text}; {_made(splices)} on an unchecked arc.",
             step,
             days >= 2,
         )
@@ -125,7 +125,7 @@ def _finding_text(
         evidence["splices_before_check"] = splices_before
         return (
             f"{splicer}: the arc check came after the first splice on {days_text}; "
-            f"{splices_before} splices were made before it.",
+            f"{_made(splices_before)} before it.",
             "Check first, splice second: agree who checks when the splicer is set up.",
             False,
         )
@@ -134,7 +134,7 @@ def _finding_text(
     evidence["splices_after_failure"] = splices_after
     return (
         f"{splicer}: splicing went on after a failed arc check on {days_text}; "
-        f"{splices_after} splices were made before one passed."
+        f"{_made(splices_after)} before one passed."
         if splices_after
         else f"{splicer}: no arc check passed on {days_text}, only failed attempts.",
         "Clean the v-grooves and electrodes with the power off, use freshly cleaved standard "
@@ -211,3 +211,7 @@ def _doubtful(checks: pd.DataFrame, unit: str, now: pd.Timestamp) -> Finding:
         "splices made between these two checks.",
         assessed_on=now.to_pydatetime(),
     )
+
+
+def _made(splices: int) -> str:
+    return f"{count_text(splices, 'splice')} {'was' if splices == 1 else 'were'} made"

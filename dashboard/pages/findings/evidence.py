@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from arcdrift.wording import probability_text
+from arcdrift.wording import probability_text, screen_text
 
 UNITS_BY_SUFFIX = {
     "db": "dB",
@@ -82,4 +82,4 @@ def evidence_words(key: str, value: Any) -> tuple[str, str]:
         text = ", ".join(str(item) for item in value)
     else:
         text = "not known" if value is None else str(value)
-    return name, f"{text} {unit}".strip()
+    return name, screen_text(f"{text} {unit}".strip())
