@@ -71,5 +71,5 @@ def test_a_report_prints_on_either_paper(browser: Browser, files: Path, kind: st
         assert page.evaluate(TOO_WIDE) == []
         printed = page.pdf(format=paper)
         pages = len(re.findall(rb"/Type\s*/Page\b(?!s)", printed))
-        assert 1 <= pages <= {"shift": 1, "card": 2}.get(kind, 5)
+        assert 1 <= pages <= {"shift": 1, "person": 1, "card": 2}.get(kind, 5)
         context.close()

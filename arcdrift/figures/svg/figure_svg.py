@@ -27,7 +27,7 @@ _MARKUP = re.compile(r"<br\s*/?>")
 KNOWN_SHAPES = ("line", "rect")
 
 
-def picture_svg(picture: Picture, *, width: float = WIDTH) -> str:
+def picture_svg(picture: Picture, width: float = WIDTH) -> str:
     """Return the figure of a picture as SVG with its sentence as the alternative text."""
     figure = picture.figure
     if figure is None:
