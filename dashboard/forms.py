@@ -1,5 +1,6 @@
 """Fields of forms, and reading typed days."""
 
+from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
@@ -13,7 +14,7 @@ EVERY_FORM = "all"
 """Name of no form: its field belongs to all of a page."""
 
 
-def words_field(name: dict[str, str], label: str) -> dmc.TextInput:
+def words_field(name: Mapping[str, str | int], label: str) -> dmc.TextInput:
     """Return a field for a line of text."""
     return dmc.TextInput(id=name, label=label, value="", size="sm", className="filter")
 

@@ -238,3 +238,38 @@ def upload_preview(token: str) -> dict[str, str]:
 def import_undo(number: int) -> dict[str, str | int]:
     """Id of the button that undoes an import."""
     return {"type": "import-undo", "number": number}
+
+
+def mend_grid(number: int) -> dict[str, str | int]:
+    """Id of the grid of the rows of an import that were set aside."""
+    return {"type": "mend-grid", "number": number}
+
+
+def mend_try(number: int) -> dict[str, str | int]:
+    """Id of the button that imports them again as they are mended."""
+    return {"type": "mend-try", "number": number}
+
+
+def mend_why(number: int) -> dict[str, str | int]:
+    """Id of the field for why they are given up."""
+    return {"type": "mend-why", "number": number}
+
+
+def mend_drop(number: int) -> dict[str, str | int]:
+    """Id of the button that gives them up."""
+    return {"type": "mend-drop", "number": number}
+
+
+def mend_answer(number: int) -> dict[str, str | int]:
+    """Id of the container that says what became of them."""
+    return {"type": "mend-answer", "number": number}
+
+
+def conflict_keep(number: int, choice: str) -> dict[str, str | int]:
+    """Id of the button that decides a conflict."""
+    return {"type": "conflict-keep", "number": number, "choice": choice}
+
+
+def conflict_answer(place: str) -> dict[str, str]:
+    """Id of the container that says how a conflict was decided."""
+    return {"type": "conflict-answer", "place": place}

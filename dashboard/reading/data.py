@@ -6,7 +6,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 from zoneinfo import ZoneInfo
 
 import pandas as pd
@@ -21,6 +21,7 @@ from arcdrift.analysis.people.cleave_angles.angle_ewma import replay_angles
 from arcdrift.analysis.people.signature_splices import SignatureSplices
 from arcdrift.errors import UsageError
 from arcdrift.instants import microseconds
+from arcdrift.intake.storing.conflict_decisions import close_rows, decide_conflicts
 from arcdrift.intake.storing.written_records import WrittenKind, WrittenReport
 from arcdrift.people import HIDDEN, LOCAL, Viewer
 from arcdrift.settings import Crew, load_crew
@@ -33,6 +34,7 @@ from arcdrift.store.cases.revisit_rows import tick_off, undo_tick
 from arcdrift.store.database.connect import reading
 from arcdrift.store.imports.import_list import read_imported_files
 from arcdrift.store.imports.import_undo import undo_import
+from arcdrift.store.imports.set_aside_rows import read_conflicting, read_quarantined
 from arcdrift.store.records.record_overview import assessment_time, newest_records, read_splicers
 from arcdrift.store.records.written_entries import WrittenEntry
 from arcdrift.store.results.result_rows import read_analysis_mark
@@ -147,6 +149,25 @@ class CrewData(StoredResults):
     def imports(self) -> pd.DataFrame:
         """Return the list of imported files, the latest first."""
         return read_imported_files(self._engine)
+
+    @cached_by_version(2)
+    def rows_set_aside(self) -> pd.DataFrame:
+        """Return the quarantined rows that nobody has mended or given up, by import and line."""
+        return read_quarantined(self._engine)
+
+    @cached_by_version(2)
+    def conflicts(self) -> pd.DataFrame:
+        """Return the conflicts that nobody has decided, by import and line."""
+        return read_conflicting(self._engine)
+
+    def close_rows(self, numbers: Sequence[int], *, why: str, by: str) -> None:
+        """Take quarantined rows that cannot be mended off the list."""
+        close_rows(self._engine, numbers, why=why, by=by)
+
+    def decide_conflict(self, number: int, choice: Literal["old", "new"], *, by: str) -> None:
+        """Decide a conflict (`arcdrift.intake.storing.conflict_decisions.decide_conflicts`)."""
+        self.require_role("trainer", "decide what counts")
+        decide_conflicts(self._engine, choice, [number], by=by)
 
     def undo_import(self, number: int) -> None:
         """Undo an import (`arcdrift.store.imports.import_undo.undo_import`)."""

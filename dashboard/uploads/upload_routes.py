@@ -26,14 +26,21 @@ def register(server: Flask, data: CrewData, uploads: Uploads) -> None:
     def receive_file() -> tuple[Response, int]:
         try:
             name = _file_name(request.args.get("name", ""))
-            upload = uploads.receive(name, request.stream, sender_of_request(data))
+            upload = uploads.receive(
+                name, request.stream, sender_of_request(data, request.args.get("by", ""))
+            )
         except ArcdriftError as problem:
             return jsonify(problem=sentence(problem)), 400
         return jsonify(token=upload.token), 202
 
 
-def sender_of_request(data: CrewData) -> Sender:
+def sender_of_request(data: CrewData, typed: str | None) -> Sender:
     """Return who sends a file in with the present request.
+
+    Parameters
+    ----------
+    typed : str
+        The name that was typed where nobody signs in.
 
     Raises
     ------
@@ -42,8 +49,7 @@ def sender_of_request(data: CrewData) -> Sender:
     """
     user = current_user()
     if user is None:
-        name = typed_name(request.args.get("by", ""))[:MAX_NAME_LENGTH]
-        return Sender(name)
+        return Sender(typed_name(typed)[:MAX_NAME_LENGTH])
     only = None
     if user.viewer.role == "technician":
         only = my_splicer(data)

@@ -61,7 +61,7 @@ class Uploads:
         self._analyst = ThreadPoolExecutor(1, thread_name_prefix="analysis")
         self._analysis: subprocess.Popen[bytes] | None = None
         self._analysis_failed = ""
-        self._to_analyze = False
+        self._to_analyze = self._is_analyzing = False
 
     def receive(self, name: str, content: IO[bytes], sender: Sender) -> Upload:
         """Take a file in, and import it when it is its turn.
@@ -175,7 +175,7 @@ class Uploads:
     @property
     def analyzing(self) -> bool:
         """Whether the results are being brought up to date."""
-        return self._analysis is not None and self._analysis.poll() is None
+        return self._is_analyzing
 
     @property
     def analysis_failed(self) -> str:
@@ -257,9 +257,16 @@ class Uploads:
             waits = any(each.is_active for each in self._uploads.values())
             if waits or not self._to_analyze:
                 return
-            self._to_analyze = False
-        if not newest_records(self._engine):
-            return  # only readings or services so far: there is nothing to work out
+            self._to_analyze, self._is_analyzing = False, True
+        try:
+            # with only readings or services so far there is nothing to work out
+            if newest_records(self._engine):
+                self._run_analysis()
+        finally:
+            self._is_analyzing = False
+
+    def _run_analysis(self) -> None:
+        """Analyze in a process of its own, so that readers of pages are not kept waiting."""
         program = "from arcdrift.cli.main import run; run()"
         self._analysis_failed = ""
         with tempfile.TemporaryFile() as printed:

@@ -79,8 +79,9 @@ def hours_by_asset(use: pd.DataFrame, key: Literal["cleaver", "splicer"]) -> dic
     first, last = (use[name].to_numpy(dtype="datetime64[us]") for name in ("at", "last"))
     splices = use["splices"].to_numpy(dtype=np.int64)
     order = np.argsort(first, kind="stable")
-    # a stable sort of few small numbers takes one pass
-    order = order[np.argsort(code[order].astype(np.min_scalar_type(len(names))), kind="stable")]
+    # a stable sort of few small numbers takes one pass; missing names, whose code is -1, go first
+    place = (code[order] + 1).astype(np.min_scalar_type(len(names)))
+    order = order[np.argsort(place, kind="stable")]
     ends = np.searchsorted(code[order], np.arange(len(names) + 1))
     position_names = tuple(map(str, positions))
     found = {}

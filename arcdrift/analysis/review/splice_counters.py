@@ -167,7 +167,8 @@ def hash_places(locations: pd.Series) -> "npt.NDArray[np.uint32]":
     """
     texts = pa.array(locations, type=pa.large_string(), from_pandas=True)
     texts = texts.combine_chunks() if isinstance(texts, pa.ChunkedArray) else texts
-    _, offsets, content = texts.fill_null("").buffers()
+    texts = texts.fill_null("")  # which need not begin where the texts began in their buffer
+    _, offsets, content = texts.buffers()
     places = np.zeros(len(locations), dtype=np.uint32)
     if content is None or not len(content):
         return places

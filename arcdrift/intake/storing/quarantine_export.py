@@ -57,8 +57,8 @@ class CorrectedRows(RawRows):
     def raw(self, first: int, last: int) -> str:
         """Text of a row without our own columns."""
         text = self.lines.raw(first, last)
-        cells = _split_cells(text[: MAX_LINE_BYTES + 1], self.delimiter)[self.own_count :]
-        return _joined([unguarded(cell) for cell in cells], self.delimiter)
+        cells = split_cells(text[: MAX_LINE_BYTES + 1], self.delimiter)[self.own_count :]
+        return join_cells([unguarded(cell) for cell in cells], self.delimiter)
 
 
 def read_export(content: bytes, name: str, layout: Layout | None) -> CorrectedRows:
@@ -136,7 +136,7 @@ def export(rows: pd.DataFrame, header: Sequence[str], delimiter: str | None) -> 
     write.writerow([*OWN, *map(guarded, header)])
     wanted = ["import_id", "file_name", "line", "code", "message", "raw"]
     for source, file, line, code, message, raw in rows[wanted].itertuples(index=False, name=None):
-        cells = cells_of(raw, header) if delimiter is None else _split_cells(raw, delimiter)
+        cells = cells_of(raw, header) if delimiter is None else split_cells(raw, delimiter)
         if code != "cells-extra":
             cells = cells[: len(header)]  # what has no name is left out
         write.writerow([source, guarded(file), line, code, guarded(message), *map(guarded, cells)])
@@ -145,7 +145,7 @@ def export(rows: pd.DataFrame, header: Sequence[str], delimiter: str | None) -> 
 
 def cells_of(raw: str, header: Sequence[str]) -> list[str]:
     """Cells of a quarantined row, split by the delimiter that fits its header best."""
-    choices = [_split_cells(raw, sign) for sign in DELIMITERS]
+    choices = [split_cells(raw, sign) for sign in DELIMITERS]
     return min(choices, key=lambda cells: (abs(len(cells) - len(header)), -len(cells)))
 
 
@@ -169,7 +169,7 @@ def _sources(rows: RawRows, own_count: int) -> Iterable[tuple[int, Source]]:
     columns = (column.to_pylist() for column in rows.cells.columns[:3])
     sound = zip(rows.first.tolist(), *columns, strict=True)
     texts = [
-        (row.first, _split_cells(rows.lines.text(row.first), rows.delimiter)) for row in rows.broken
+        (row.first, split_cells(rows.lines.text(row.first), rows.delimiter)) for row in rows.broken
     ]
     broken = [(first, *cells[:3]) for first, cells in texts if len(cells) >= min(own_count, 3)]
     for first, *cells in (*sound, *broken):
@@ -178,12 +178,14 @@ def _sources(rows: RawRows, own_count: int) -> Iterable[tuple[int, Source]]:
             yield first, (int(numbers[0]), unguarded(cells[1]), int(numbers[1]))
 
 
-def _split_cells(text: str, delimiter: str) -> list[str]:
+def split_cells(text: str, delimiter: str) -> list[str]:
+    """Divide the text of a row into its cells."""
     rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
     return [cell for row in rows for cell in row]
 
 
-def _joined(cells: Sequence[str], delimiter: str) -> str:
+def join_cells(cells: Sequence[str], delimiter: str) -> str:
+    """Write cells as the text of a row."""
     out = io.StringIO()
     csv.writer(out, delimiter=delimiter, lineterminator="").writerow(cells)
     return out.getvalue()

@@ -83,6 +83,7 @@ def version_within(connection: Connection) -> str:
         select(func.count(marks.undone_at)).scalar_subquery(),
         select(func.count(schema.conflicts.columns.decided_at)).scalar_subquery(),
         select(func.max(schema.conflicts.columns.decided_at)).scalar_subquery(),
+        select(func.max(schema.quarantine.columns.closed_at)).scalar_subquery(),
         select(func.max(schema.case_statements.columns.id)).scalar_subquery(),
         select(func.max(schema.revisited_splices.columns.id)).scalar_subquery(),
         select(func.max(schema.revisited_splices.columns.undone_at)).scalar_subquery(),

@@ -66,13 +66,13 @@ def _row(data: CrewData, row: dict[Any, Any]) -> html.Tr:
     by = "" if pd.isna(row["imported_by"]) else str(row["imported_by"])
     shown_by = data.people.written({"": by}, data.names_of_people())[""]
     numbers = [
-        (f"{row[name]:,}", kind)
-        for name, kind in (
-            ("rows", "number"),
-            ("accepted", "number"),
-            ("already_stored", "number wide-only"),
-            ("conflicting", "number wide-only"),
-            ("quarantined", "number"),
+        ([f"{row[name]:,}", html.Span(f" {word}", className="phone-only")], kind)
+        for name, word, kind in (
+            ("rows", "rows", "number"),
+            ("accepted", "new", "number"),
+            ("already_stored", "known", "number wide-only"),
+            ("conflicting", "in conflict", "number wide-only"),
+            ("quarantined", "set aside", "number"),
         )
     ]
     at = row["started_at"].tz_convert(data.zone())

@@ -10,7 +10,9 @@ from dashboard.access.request_guard import MAX_REQUEST_BYTES
 from dashboard.components import card, heading
 from dashboard.forms import remembered_name_field
 from dashboard.my_splicer import my_splicer
+from dashboard.pages.records.conflicts import conflicts_card
 from dashboard.pages.records.file_list import files_card
+from dashboard.pages.records.set_aside import set_aside_card
 from dashboard.reading.data import CrewData
 from dashboard.url_query import Query
 
@@ -23,6 +25,8 @@ def render(data: CrewData, query: Query) -> html.Div:
             _add_card(data),
             html.Div(id=ids.uploads("records"), className="uploads"),
             html.Div(id=ids.uploads_open("records")),
+            set_aside_card(data, query),
+            conflicts_card(data),
             files_card(data),
         ],
         className="records-page",

@@ -2,18 +2,25 @@
 
 from typing import Any
 
-from dash import ALL, MATCH, Dash, Input, Output, State, ctx, no_update
+from dash import ALL, MATCH, Dash, Input, Output, State, ctx, no_update, set_props
 
 from arcdrift.errors import ArcdriftError
 from dashboard import ids
 from dashboard.access.roles import for_role
 from dashboard.components import notice
 from dashboard.error_page import sentence
+from dashboard.forms import EVERY_FORM, typed_name
+from dashboard.pages.records.conflicts import decide
 from dashboard.pages.records.file_list import undo
+from dashboard.pages.records.set_aside import give_up, try_again
 from dashboard.pages.records.upload_list import open_part, preview_part, uploads_part
 from dashboard.reading.data import CrewData
 from dashboard.uploads.upload import session_of_request
+from dashboard.uploads.upload_routes import sender_of_request
 from dashboard.uploads.uploads import Uploads
+
+NAME = {"type": "written-field", "form": EVERY_FORM, "name": ALL}
+"""The field for the reader's name."""
 
 
 def register(app: Dash, data: CrewData, uploads: Uploads) -> None:
@@ -110,6 +117,57 @@ def register(app: Dash, data: CrewData, uploads: Uploads) -> None:
         except ArcdriftError as problem:
             return [notice(sentence(problem), name="bad")] * places, no_update
         uploads.analyze()
+        return [notice(said, name="good")] * places, data.version()
+
+    @app.callback(
+        Output({"type": "mend-answer", "number": MATCH}, "children"),
+        Input({"type": "mend-try", "number": MATCH}, "n_clicks"),
+        Input({"type": "mend-drop", "number": MATCH}, "n_clicks"),
+        State({"type": "mend-grid", "number": MATCH}, "rowData"),
+        State({"type": "mend-why", "number": MATCH}, "value"),
+        State(NAME, "value"),
+        prevent_initial_call=True,
+    )
+    @for_role("technician")
+    def mend_rows(
+        _tries: int | None, _drops: int | None, grid: list[dict[str, Any]] | None, why: str | None,
+        names: list[str | None],
+    ) -> Any:  # fmt: skip
+        pressed: Any = ctx.triggered_id
+        if pressed is None or not any(item["value"] for item in ctx.triggered):
+            return no_update
+        number, typed = int(pressed["number"]), next(iter(names), "")
+        try:
+            if pressed["type"] == "mend-try":
+                said = try_again(data, uploads, number, grid or [], sender_of_request(data, typed))
+                set_props(ids.UPLOADS_TIMER, {"disabled": False})
+            else:
+                said = give_up(data, number, grid or [], why or "", typed_name(typed))
+                set_props(ids.RESULTS_VERSION, {"data": data.version()})
+        except ArcdriftError as problem:
+            return notice(sentence(problem), name="bad")
+        return notice(said, name="good")
+
+    @app.callback(
+        Output({"type": "conflict-answer", "place": ALL}, "children"),
+        Output(ids.RESULTS_VERSION, "data", allow_duplicate=True),
+        Input({"type": "conflict-keep", "number": ALL, "choice": ALL}, "n_clicks"),
+        State(NAME, "value"),
+        prevent_initial_call=True,
+    )
+    @for_role("trainer")
+    def decide_conflict(_clicks: list[Any], names: list[str | None]) -> Any:
+        pressed: Any = ctx.triggered_id
+        places = len(ctx.outputs_list[0])
+        if pressed is None or not any(item["value"] for item in ctx.triggered):
+            return [no_update] * places, no_update
+        try:
+            by = typed_name(next(iter(names), ""))
+            said = decide(data, int(pressed["number"]), pressed["choice"], by)
+        except ArcdriftError as problem:
+            return [notice(sentence(problem), name="bad")] * places, no_update
+        if pressed["choice"] == "new":
+            uploads.analyze()
         return [notice(said, name="good")] * places, data.version()
 
 

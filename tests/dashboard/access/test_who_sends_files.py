@@ -14,7 +14,7 @@ from dashboard.uploads.upload import Upload
 from tests.dashboard.access.conftest import add_users
 from tests.dashboard.access.signing_in import ADDRESS, HOST, Browser
 from tests.dashboard.invented import write_crew
-from tests.dashboard.uploads.test_uploads import ended, log_text
+from tests.dashboard.uploads.sending import ended, log_text
 
 HERON = "Heron,2025-06-02T08:10:00Z,0.02,done,Birch,single-mode"
 KESTREL = "Kestrel,2025-06-02T08:10:00Z,0.02,done,Birch,single-mode"

@@ -333,6 +333,40 @@ def undo_a_file(browser: Browser) -> Any:
     )
 
 
+def mend_a_row(browser: Browser) -> Any:
+    """Mend a row that is not set aside."""
+    button = {"number": 999, "type": "mend-try"}
+    return browser.call(
+        callbacks(browser.app)["mend_rows"],
+        [
+            {"id": button, "property": "n_clicks", "value": 1},
+            {"id": button | {"type": "mend-drop"}, "property": "n_clicks", "value": None},
+        ],
+        [
+            {"id": button | {"type": "mend-grid"}, "property": "rowData", "value": [{"id": 1}]},
+            {"id": button | {"type": "mend-why"}, "property": "value", "value": ""},
+            [],
+        ],
+        outputs={"id": button | {"type": "mend-answer"}, "property": "children"},
+        triggered=f"{json.dumps(button, sort_keys=True, separators=(',', ':'))}.n_clicks",
+    )
+
+
+def decide_what_counts(browser: Browser) -> Any:
+    """Decide a conflict that is not there."""
+    button = {"choice": "old", "number": 999, "type": "conflict-keep"}
+    return browser.call(
+        callbacks(browser.app)["decide_conflict"],
+        [[{"id": button, "property": "n_clicks", "value": 1}]],
+        [[]],
+        outputs=[
+            [{"id": RECORDS | {"type": "conflict-answer"}, "property": "children"}],
+            {"id": "results-version", "property": "data"},
+        ],
+        triggered=f"{json.dumps(button, sort_keys=True, separators=(',', ':'))}.n_clicks",
+    )
+
+
 def ask_for_more_advice(browser: Browser) -> Any:
     slot = {"mine": "Kestrel", "type": "shift-slot"}
     timer = slot | {"type": "shift-timer"}
@@ -377,6 +411,8 @@ CALLS: dict[str, Callable[[Browser], Any]] = {
     "preview_upload": preview_a_file,
     "answer_upload": answer_about_a_file,
     "undo_file": undo_a_file,
+    "mend_rows": mend_a_row,
+    "decide_conflict": decide_what_counts,
 }
 """How to ask for each callback, by the name of its function."""
 

@@ -3,92 +3,30 @@
 import io
 import time
 import zipfile
-from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 from dash import Dash
 from sqlalchemy import Engine
 
 from arcdrift.errors import UsageError
-from arcdrift.store.database.connect import open_store
 from arcdrift.store.imports.import_list import read_imports
 from arcdrift.store.records.record_rows import read_records
-from dashboard.app import UPLOADS, create_app
 from dashboard.pages.records.file_list import undo, visible_imports
-from dashboard.pages.records.upload_list import open_part, preview_part, uploads_part
+from dashboard.pages.records.upload_list import open_part, preview_part
 from dashboard.reading.data import CrewData
 from dashboard.uploads import uploads as module
-from dashboard.uploads.upload import Upload
-from dashboard.uploads.uploads import Uploads
 from tests.dashboard.rendering import text
-
-HEADER = "splicer,spliced_at,loss_db,outcome,technician,program"
-ROWS = (
-    "Heron,2026-03-02T08:10:00Z,0.02,done,Birch,single-mode",
-    "Heron,2026-03-02T08:20:00Z,0.03,done,Birch,single-mode",
-    "Heron,2026-03-02T08:30:00Z,lots,done,Birch,single-mode",
+from tests.dashboard.uploads.sending import (
+    HOME,
+    OPEN,
+    ROWS,
+    ended,
+    log_text,
+    send,
+    told,
+    uploads_of,
 )
-OPEN = (
-    "Splicer,Date,Loss,Operator,Result\n"
-    "Heron,03/04/2026 08:10,0.02,Birch,OK\n"
-    "Heron,03/04/2026 08:20,0.03,Birch,OK\n"
-)
-"""A log of which nothing tells whether its dates begin with the day or the month."""
-HOME = {"Origin": "http://127.0.0.1:8050", "Host": "127.0.0.1:8050"}
-
-
-def log_text(*rows: str) -> bytes:
-    return "\n".join((HEADER, *rows, "")).encode()
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    folder = tmp_path / "crew"
-    folder.mkdir()
-    (folder / "crew.toml").write_text('name = "Try"\ntime_zone = "Europe/Oslo"\n', "utf-8")
-    return folder
-
-
-@pytest.fixture
-def app(folder: Path) -> Iterator[Dash]:
-    app = create_app(folder)
-    yield app
-    uploads_of(app).close()
-
-
-@pytest.fixture
-def engine(folder: Path, app: Dash) -> Engine:
-    return open_store(folder)
-
-
-def uploads_of(app: Dash) -> Uploads:
-    found: Uploads = app.server.extensions[UPLOADS]
-    return found
-
-
-def send(app: Dash, name: str, content: bytes, **query: str) -> Any:
-    return app.server.test_client().post(
-        "/records/files", data=content, query_string={"name": name, **query}, headers=HOME,
-        base_url="http://127.0.0.1:8050",
-    )  # fmt: skip
-
-
-def ended(app: Dash, answer: Any, session: str = "") -> Upload:
-    """The file, once it is imported, refused or something is open."""
-    assert answer.status_code == 202, answer.get_data(as_text=True)
-    upload = uploads_of(app).find(answer.json["token"], session)
-    for _ in range(600):
-        if not upload.is_active:
-            return upload
-        time.sleep(0.02)
-    raise AssertionError("it did not end")
-
-
-def told(app: Dash, session: str = "") -> str:
-    found = uploads_of(app).of(session)
-    return text(uploads_part(found, analyzing=False, failed=""))
 
 
 def test_every_row_of_a_file_is_accounted_for(app: Dash, engine: Engine) -> None:

@@ -9,10 +9,12 @@ from pathlib import Path
 import pytest
 
 from arcdrift.errors import StoreDamaged, StoreTrouble
-from arcdrift.store.database.connect import open_store
+from arcdrift.store.database.connect import open_store, snapshot, writing
 from arcdrift.store.database.sqlite import damage
 from arcdrift.store.database.sqlite.write_ahead_log import log_of, lost_commits
+from arcdrift.store.imports.import_list import add_import, read_imports
 from tests.empty_store import copy_empty_store
+from tests.stored_rows import import_values
 
 TRANSACTIONS = 30
 
@@ -153,3 +155,20 @@ def test_other_trouble_is_not_called_damage(tmp_path: Path) -> None:
     with pytest.raises(StoreTrouble) as caught:
         open_store(tmp_path)
     assert not isinstance(caught.value, StoreDamaged)
+
+
+def test_text_that_is_none_is_damage(tmp_path: Path) -> None:
+    """SQLite's own check takes any bytes for a text; a page that was overwritten may hold such."""
+    engine = open_store(tmp_path)
+    with writing(engine) as connection:
+        add_import(connection, import_values(file_name="week.csv"))
+    assert damage.full_damage(engine) == []
+    path = tmp_path / "arcdrift.db"
+    with closing(sqlite3.connect(path)) as raw:
+        raw.execute("UPDATE imports SET file_name = CAST(x'ff8877' AS TEXT)")
+        raw.commit()
+        assert raw.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    (found,) = damage.full_damage(engine)
+    assert "file_name" in found
+    with pytest.raises(StoreDamaged), snapshot(engine):  # which reads row by row
+        read_imports(engine)

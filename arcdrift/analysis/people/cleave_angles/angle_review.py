@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from arcdrift.analysis.common.chart_states import ChartStates
+from arcdrift.analysis.common.grouping import as_text
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER
 from arcdrift.analysis.people.cleave_angles.angle_cells import angle_cells
 from arcdrift.analysis.people.cleave_angles.angle_charts import chart_angles
@@ -92,7 +93,8 @@ def _dull(
 ) -> Bools:
     logged = cleaver.notna() & (cleaver != NO_CLEAVER)
     kind = pd.Series("cleaver", cleaver.index).where(logged, "splicer")
-    return in_dull_stretches(kind, cleaver.where(logged, splicer), day, shifts)
+    name = as_text(cleaver).where(logged, as_text(splicer))
+    return in_dull_stretches(kind, name, day, shifts)
 
 
 def _dull_runs(runs: pd.DataFrame, shifts: list[AngleShift]) -> pd.Series:

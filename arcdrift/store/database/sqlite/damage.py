@@ -10,18 +10,19 @@ import sqlite3
 import time
 from pathlib import Path
 
-from sqlalchemy import Engine
+from sqlalchemy import Connection, Engine, String, inspect
 from sqlalchemy.exc import DatabaseError
 
 from arcdrift.backup_files import BACKUPS, newest_backup
 from arcdrift.errors import StoreDamaged, StoreTrouble
 from arcdrift.store.database.sqlite.write_ahead_log import log_of, lost_commits
 
-DAMAGE_WORDS = ("not a database", "malformed")
+DAMAGE_WORDS = ("not a database", "malformed", "Could not decode to UTF-8")
 """In messages of SQLite, whichever driver passes them on."""
 _CREATION_S = 2.0
 """Longest that a file stays empty while a program is making it."""
 _MOST_PROBLEMS = 5
+_ROWS_AT_ONCE = 10_000
 
 
 def tells_damage(message: str) -> bool:
@@ -90,7 +91,7 @@ def _stays_empty(path: Path) -> bool:
 
 
 def full_damage(engine: Engine) -> list[str]:
-    """What a full check of a store finds wrong, of pages, indexes, references and the log.
+    """What a full check of a store finds wrong, of pages, indexes, references, texts and the log.
 
     Raises
     ------
@@ -110,11 +111,31 @@ def full_damage(engine: Engine) -> list[str]:
                 found = [
                     f"row {row[1]} of {row[0]} refers to no row of {row[2]}" for row in dangling
                 ]
+            if not found:
+                _read_all_text(connection)
     except (DatabaseError, sqlite3.DatabaseError) as problem:
         if tells_damage(str(problem)):
             return [str(getattr(problem, "orig", None) or problem)]
         raise
     return found
+
+
+def _read_all_text(connection: Connection) -> None:
+    """Read every text of a store: SQLite itself does not look whether it is one.
+
+    Raises
+    ------
+    DatabaseError
+        When one cannot be decoded.
+    """
+    for table in inspect(connection).get_table_names():
+        columns = inspect(connection).get_columns(table)
+        texts = [f'"{each["name"]}"' for each in columns if isinstance(each["type"], String)]
+        if texts:
+            query = f'SELECT {", ".join(texts)} FROM "{table}"'  # noqa: S608 - the store's own names
+            result = connection.exec_driver_sql(query)
+            while result.fetchmany(_ROWS_AT_ONCE):
+                pass
 
 
 def is_damaged(engine: Engine) -> bool:
