@@ -1,7 +1,7 @@
 """Everything the pages of one crew read, and the few things a person may change there."""
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -15,6 +15,7 @@ from sqlalchemy import ColumnElement, Select, func, select
 from arcdrift.analysis.advice.advice import Advice
 from arcdrift.analysis.advice.advice_from_store import advice_of_splicers, arc_state_from_store
 from arcdrift.analysis.advice.expected_settings import ExpectedSettings, expected_settings
+from arcdrift.analysis.budget.detection_delays import ChartPlan, chart_plans
 from arcdrift.analysis.budget.replay_alarms import History, recorded_alarms, replay_alarms
 from arcdrift.analysis.cases.cases_from_store import find_case, read_cases, state_case
 from arcdrift.analysis.people.cleave_angles.angle_ewma import replay_angles
@@ -46,6 +47,8 @@ from dashboard.reading.store_cache import cached_by_results, cached_by_version
 from dashboard.reading.stored_results import StoredResults
 from dashboard.reading.written_down import WrittenDown
 
+KEPT_PARTS = 64
+"""Parts of pages that are kept for a viewer, of each kind."""
 PAGE_ROWS = 100
 """Splices a long table fetches at a time."""
 SPLICE_COLUMNS = (
@@ -92,6 +95,22 @@ class CrewData(StoredResults):
     def seen_by(self, viewer: Viewer) -> "CrewData":
         """Return the same crew as another viewer may see it."""
         return CrewData(self._folder, viewer, self)
+
+    @cached_by_results(KEPT_PARTS)
+    def keep_with_results(self, make: Callable[..., Any], *given: Hashable) -> Any:
+        """Return what a function makes of result tables, kept until the next analysis.
+
+        Parameters
+        ----------
+        make : callable
+            Takes this crew's data, then what is given.
+        """
+        return make(self, *given)
+
+    @cached_by_version(KEPT_PARTS)
+    def keep_with_store(self, make: Callable[..., Any], *given: Hashable) -> Any:
+        """Return what a function makes of this data, kept until anything is stored."""
+        return make(self, *given)
 
     def baseline_marks(self, splicer: str, program: str) -> pd.DataFrame:
         """Return the marks in force on a stream's baseline; not cached, as they change any time."""
@@ -228,6 +247,16 @@ class CrewData(StoredResults):
         in_use = (budget, shares) == (budget_in_use, shares_in_use)
         alarms = recorded_alarms(history) if in_use else replay_alarms(history, budget, shares)
         return self.people.subjects(alarms)
+
+    def chart_plans(self, false_alarms_per_month: float, shares: Shares) -> list[ChartPlan]:
+        """Return every kind of chart under a budget."""
+        return self._chart_plans(false_alarms_per_month, tuple(shares.model_dump().items()))
+
+    @cached_by_results(16)
+    def _chart_plans(
+        self, budget: float, shares_items: tuple[tuple[str, float], ...]
+    ) -> list[ChartPlan]:
+        return chart_plans(self.alarm_history(), budget, Shares.model_validate(dict(shares_items)))
 
     def today(self) -> date:
         """Return the local day that counts as today."""

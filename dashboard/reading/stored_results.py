@@ -225,6 +225,7 @@ class StoredResults:
         visible = self.people.sentences(sentences, self.technicians())
         return document | {"not_told_apart": visible.tolist()}
 
+    @cached_by_results(2)
     def splicers(self) -> list[str]:
         """Return the name of every splicer known from records or settings."""
         recorded = set(self.result("result_check_days")["splicer"]) if self.run() else set()

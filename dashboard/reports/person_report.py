@@ -3,14 +3,14 @@
 from typing import NamedTuple
 
 from arcdrift.analysis.people.before_after import CAUTION, before_after
-from arcdrift.analysis.people.coaching_topics import TOPICS, person_topics
+from arcdrift.analysis.people.coaching_topics import TOPICS
 from arcdrift.errors import UsageError
 from arcdrift.figures.hands import days_with_sessions, hand_dots
 from arcdrift.instants import day_text
 from arcdrift.people import HIDDEN
 from arcdrift.wording import count_text
 from dashboard.components import View, shown_day
-from dashboard.pages.coaching.people_rows import rows_of, topic_rows
+from dashboard.pages.coaching.people_rows import rows_of, topics_of_person
 from dashboard.pages.coaching.person import (
     NOTHING_STANDS_OUT,
     days,
@@ -57,7 +57,7 @@ def person_report(asked: Asked) -> Contents:
     """
     view = asked.view
     name = _asked_person(view)
-    person = person_topics(topic_rows(view), name, view.data.crew.prep, view.data.today())
+    person = topics_of_person(view, name)
     person_days, measure = days(view), measure_of(person.topics)
     made = count_text(int(person_days["splices"].sum()), "splice")
     return Contents(

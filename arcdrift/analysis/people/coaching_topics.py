@@ -4,7 +4,7 @@ Pure: rows as they may be shown go in, so that nobody's name comes out who may n
 """
 
 from collections.abc import Hashable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -165,9 +165,15 @@ def person_topics(rows: Rows, technician: str, prep: Prep, today: date) -> Perso
         if not (topic.kind == "loss" and {"cleaving", "side", "cleaning"} & set(kinds))
         and not (topic.kind == "runs" and "cleaving" in kinds)
     ]
-    notes = _of(rows.notes, technician)
-    session = notes.sort_values(["held_on", "id"]).iloc[-1] if len(notes) else None
-    return PersonTopics(technician, int(days["splices"].sum()), tuple(topics), session)
+    person = PersonTopics(technician, int(days["splices"].sum()), tuple(topics), None)
+    return with_latest_session(person, rows.notes)
+
+
+def with_latest_session(person: PersonTopics, notes: pd.DataFrame) -> PersonTopics:
+    """Return somebody's topics with the latest session in a coaching log, if there is one."""
+    own = _of(notes, person.technician)
+    session = own.sort_values(["held_on", "id"]).iloc[-1] if len(own) else None
+    return replace(person, session=session)
 
 
 def coaching_topics(rows: Rows, prep: Prep, today: date) -> list[PersonTopics]:

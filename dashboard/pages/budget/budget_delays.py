@@ -11,6 +11,7 @@ from arcdrift.analysis.budget.detection_delays import (
 )
 from arcdrift.figures.design import days_text, price_chart, price_table
 from dashboard.components import View, card, chart, csv_button, csv_link, notice, share_table
+from dashboard.kept_parts import kept_with_results
 from dashboard.pages.budget.budget_query import (
     HIGHEST_BUDGET,
     RequestedBudget,
@@ -35,16 +36,28 @@ def angle_delay_table(view: View) -> pd.DataFrame:
 
 
 def _loss_delays(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> pd.DataFrame:
+    return _simulated_loss_delays(view, *_compared(requested, charts, "loss_raised"))
+
+
+@kept_with_results
+def _simulated_loss_delays(
+    view: View, budgets: tuple[float, ...], lengths: tuple[float, ...]
+) -> pd.DataFrame:
     history = view.data.alarm_history()
     streams = streams_in_use(view.data.result("result_streams"), history)
     if streams.empty or history.stream_days.empty:
         return price_table([], [])
-    budgets, lengths = _compared(requested, charts, "loss_raised")
     return price_table(budgets, detection_delays(streams, view.data.budget_in_use()[2], lengths))
 
 
 def _angle_delays(view: View, requested: RequestedBudget, charts: list[ChartPlan]) -> pd.DataFrame:
-    budgets, lengths = _compared(requested, charts, "cleave")
+    return _simulated_angle_delays(view, *_compared(requested, charts, "cleave"))
+
+
+@kept_with_results
+def _simulated_angle_delays(
+    view: View, budgets: tuple[float, ...], lengths: tuple[float, ...]
+) -> pd.DataFrame:
     days = view.data.result("result_angle_days")
     delays = angle_delays(days, view.data.angle_widening(), lengths)
     return price_table(budgets if delays else [], delays)
@@ -52,13 +65,13 @@ def _angle_delays(view: View, requested: RequestedBudget, charts: list[ChartPlan
 
 def _compared(
     requested: RequestedBudget, charts: list[ChartPlan], name: str
-) -> tuple[list[float], list[float]]:
+) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """Budgets that are compared, and the run length of one kind of chart under each."""
     factors = [factor for factor in FACTORS if requested.budget * factor <= HIGHEST_BUDGET]
     plan = next(plan for plan in charts if plan.name == name)
     return (
-        [round(requested.budget * factor, 6) for factor in factors],
-        [plan.pace / plan.per_month / factor for factor in factors],
+        tuple(round(requested.budget * factor, 6) for factor in factors),
+        tuple(plan.pace / plan.per_month / factor for factor in factors),
     )
 
 

@@ -2,7 +2,7 @@
 
 from pydantic import ValidationError
 
-from arcdrift.analysis.budget.detection_delays import ChartPlan, chart_plans
+from arcdrift.analysis.budget.detection_delays import ChartPlan
 from arcdrift.settings import Crew
 from arcdrift.shares import Shares
 from dashboard.components import View
@@ -112,4 +112,4 @@ def requested_budget(view: View) -> RequestedBudget:
 
 def chart_plans_requested(view: View, requested: RequestedBudget) -> list[ChartPlan]:
     """Return every kind of chart under the requested budget."""
-    return chart_plans(view.data.alarm_history(), requested.budget, requested.shares)
+    return view.data.chart_plans(requested.budget, requested.shares)

@@ -10,6 +10,7 @@ from arcdrift.analysis.budget.replay_alarms import ALARM_COLUMNS
 from arcdrift.analysis.common.days import WORKDAYS_PER_MONTH, workdays_of
 from arcdrift.errors import ArcdriftError
 from arcdrift.figures.alarm_timeline import alarm_timeline
+from arcdrift.shares import Shares
 from arcdrift.wording import change_text, count_text, percent_text
 from dashboard import ids
 from dashboard.components import (
@@ -23,6 +24,7 @@ from dashboard.components import (
     share_table,
     shown_day,
 )
+from dashboard.kept_parts import kept_with_results
 from dashboard.pages.budget.budget_query import DEFAULT_PERIOD, RequestedBudget, requested_budget
 from dashboard.subjects import MEASURES, chart_address, subject_title
 from dashboard.url_query import search
@@ -54,8 +56,16 @@ def trial_alarms(view: View, requested: RequestedBudget) -> pd.DataFrame:
     budget, tried_shares = (
         (used, shares) if requested.problem else (requested.budget, requested.shares)
     )
+    return _alarms_beside_present(view, budget, tuple(tried_shares.model_dump().items()))
+
+
+@kept_with_results
+def _alarms_beside_present(
+    view: View, budget: float, tried_shares: tuple[tuple[str, float], ...]
+) -> pd.DataFrame:
+    used, shares, _ = view.data.budget_in_use()
     first = view.first_day(DEFAULT_PERIOD)
-    tried = view.data.alarms_under_budget(budget, tried_shares)
+    tried = view.data.alarms_under_budget(budget, Shares.model_validate(dict(tried_shares)))
     now = view.data.alarms_under_budget(used, shares)
     matched = match_alarms(tried, now).assign(only_now=False)
     gone = match_alarms(now, tried)

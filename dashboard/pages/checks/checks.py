@@ -28,6 +28,7 @@ from dashboard.components import (
     shown_day,
 )
 from dashboard.grids import work_list_options
+from dashboard.kept_parts import kept_with_results
 from dashboard.pages.checks.check_shares import misses, shares
 from dashboard.pages.checks.unchecked_now import (
     unchecked_card,
@@ -105,50 +106,53 @@ def render(view: View) -> html.Div:
         return html.Div(
             [head, unchecked_card(view, now, at_work), notice("No workdays in this period.")]
         )
+    return html.Div([head, unchecked_card(view, now, at_work), *_days_and_weeks(view)])
+
+
+@kept_with_results
+def _days_and_weeks(view: View) -> list[Any]:
+    """Return the calendar, the weeks, shares in time and what was missed."""
+    days = check_days(view)
     by_week = unchecked_weeks(_weeks(view), scheme=view.scheme)
     in_time = compliance_weeks(_weeks(view), scheme=view.scheme)
-    return html.Div(
-        [
-            head,
-            unchecked_card(view, now, at_work),
-            _calendar(view, days),
-            html.Div(
-                [
-                    chart(
-                        by_week.title or "Splices on an unchecked arc",
-                        by_week,
-                        csv=csv_link("/checks", "unchecked-weeks", view.query),
-                        hint="Before a late check, and all of a day on which no check passed.",
-                        legend=False,
-                    ),
-                    chart(
-                        in_time.title or "Checked in time, week by week",
-                        in_time,
-                        csv=csv_link("/checks", "compliance-weeks", view.query),
-                        hint="Share of finished workdays checked before the first splice; the bar "
-                        "is its 95 % interval, given so many days.",
-                        legend=False,
-                    ),
-                ],
-                className="side-by-side",
-            ),
-            html.Div(
-                [
-                    shares(
-                        view,
-                        days,
-                        "splicer",
-                        "In time, by splicer",
-                        "compliance",
-                        "Finished workdays of each splicer, with the 95 % interval.",
-                    ),
-                    _by_technician(view, days),
-                ],
-                className="side-by-side",
-            ),
-            misses(days),
-        ]
-    )
+    return [
+        _calendar(view, days),
+        html.Div(
+            [
+                chart(
+                    by_week.title or "Splices on an unchecked arc",
+                    by_week,
+                    csv=csv_link("/checks", "unchecked-weeks", view.query),
+                    hint="Before a late check, and all of a day on which no check passed.",
+                    legend=False,
+                ),
+                chart(
+                    in_time.title or "Checked in time, week by week",
+                    in_time,
+                    csv=csv_link("/checks", "compliance-weeks", view.query),
+                    hint="Share of finished workdays checked before the first splice; the bar "
+                    "is its 95 % interval, given so many days.",
+                    legend=False,
+                ),
+            ],
+            className="side-by-side",
+        ),
+        html.Div(
+            [
+                shares(
+                    view,
+                    days,
+                    "splicer",
+                    "In time, by splicer",
+                    "compliance",
+                    "Finished workdays of each splicer, with the 95 % interval.",
+                ),
+                _by_technician(view, days),
+            ],
+            className="side-by-side",
+        ),
+        misses(days),
+    ]
 
 
 def _filters(view: View) -> html.Details:

@@ -8,7 +8,6 @@ from typing import Any
 import pandas as pd
 from dash import html
 
-from arcdrift.analysis.people.coaching_topics import coaching_topics
 from arcdrift.analysis.people.technician_report import nothing_stands_out
 from arcdrift.people import HIDDEN, PURPOSE
 from arcdrift.wording import count_text
@@ -20,7 +19,7 @@ from dashboard.pages.coaching.everybody import (
     risen_cards,
     volume_picture,
 )
-from dashboard.pages.coaching.people_rows import document, rows_of, topic_rows
+from dashboard.pages.coaching.people_rows import document, rows_of, topics_of_everybody
 from dashboard.pages.coaching.sessions import sessions_card
 from dashboard.pages.coaching.topic_cards import person_card, person_row
 
@@ -50,12 +49,8 @@ def render(view: View) -> html.Div:
                 *risen_cards(view),
             ]
         )
-    rows = topic_rows(view)
-    found = (
-        coaching_topics(rows, view.data.crew.prep, view.data.today())
-        if len(rows.person_days)
-        else []
-    )
+    found = topics_of_everybody(view)
+    hands, person_days = rows_of(view, "hands_by_machine"), rows_of(view, "person_days")
     line = (
         f"{count_text(len(found), 'person') if len(found) == 1 else f'{len(found)} people'} to see "
         "this week, by name."
@@ -75,8 +70,8 @@ def render(view: View) -> html.Div:
                     person_card(
                         view,
                         person,
-                        _of(rows.hands_by_machine, person.technician),
-                        _of(rows.person_days, person.technician),
+                        _of(hands, person.technician),
+                        _of(person_days, person.technician),
                     )
                     for person in found
                 ],
@@ -85,7 +80,7 @@ def render(view: View) -> html.Div:
             if found
             else _nobody(view),
             _comparability(document(view)) if found else None,
-            sessions_card(view, rows.notes, rows.person_days),
+            sessions_card(view, view.data.all_coaching_notes(), person_days),
             everybody_folded(view),
             html.P(PURPOSE, className="muted hint purpose"),
             html.Div(

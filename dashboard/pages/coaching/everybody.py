@@ -21,6 +21,7 @@ from dashboard.components import (
     select,
     share_table,
 )
+from dashboard.kept_parts import kept_with_results, kept_with_store
 from dashboard.pages.coaching.people_rows import (
     Row,
     document,
@@ -269,10 +270,10 @@ def _practice(view: View) -> Any:
 
 
 FOLDED: dict[str, Callable[[View], list[Any]]] = {
-    "people": lambda view: [_people(view), _effects(view)],
-    "volume": _volume,
-    "shared-work": _shared,
-    "machines": lambda view: [machines_card(view), *risen_cards(view)],
-    "practice": lambda view: [_practice(view)],
+    "people": kept_with_results(lambda view: [_people(view), _effects(view)]),
+    "volume": kept_with_results(_volume),
+    "shared-work": kept_with_results(_shared),
+    "machines": kept_with_store(lambda view: [machines_card(view), *risen_cards(view)]),
+    "practice": kept_with_results(lambda view: [_practice(view)]),
 }
 """Parts of the page that are made when somebody opens them."""

@@ -1,15 +1,24 @@
 """Rows about people as a viewer may see them, and how effects are written in a table."""
 
 from collections.abc import Hashable, Mapping
+from datetime import date
 from typing import Any
 
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.people.coaching_topics import Rows
+from arcdrift.analysis.people.coaching_topics import (
+    PersonTopics,
+    Rows,
+    coaching_topics,
+    person_topics,
+    with_latest_session,
+)
 from arcdrift.analysis.people.technician_report import visible_document, visible_rows
 from arcdrift.wording import change_text, number_text
 from dashboard.components import View, tag
+from dashboard.kept_parts import kept_with_results
+from dashboard.reading.data import CrewData
 from dashboard.url_query import href
 
 Row = Mapping[Hashable, Any]
@@ -26,7 +35,22 @@ SAME = 0.005
 
 def rows_of(view: View, name: str) -> pd.DataFrame:
     """Return the rows of a result table on preparation that may be seen."""
-    return visible_rows(view.data.people, name, view.data.result(f"result_{name}"))
+    rows: pd.DataFrame = view.data.keep_with_results(_visible_rows, name)
+    return rows
+
+
+def _visible_rows(data: CrewData, name: str) -> pd.DataFrame:
+    return visible_rows(data.people, name, data.result(f"result_{name}"))
+
+
+def rows_of_person(view: View, name: str, technician: str) -> pd.DataFrame:
+    """Return a person's rows of a result table on preparation, by the name as shown."""
+    rows = rows_of(view, name)
+    column = "name" if name == "people" else "technician"
+    if rows.empty or column not in rows.columns:
+        return rows.iloc[:0]
+    rows = rows[rows[column] == technician]
+    return rows[rows["who"] == "technician"] if name == "people" else rows
 
 
 def document(view: View) -> dict[str, Any]:
@@ -34,8 +58,8 @@ def document(view: View) -> dict[str, Any]:
     return visible_document(view.data.people, view.data.prep_document())
 
 
-def topic_rows(view: View) -> Rows:
-    """Return the tables that topics for coaching are taken from."""
+def _result_rows(view: View) -> Rows:
+    """Return the tables that topics for coaching are taken from, without the coaching log."""
     return Rows(
         people=rows_of(view, "people"),
         signatures=rows_of(view, "signatures"),
@@ -43,8 +67,32 @@ def topic_rows(view: View) -> Rows:
         cleave_runs=rows_of(view, "cleave_runs"),
         sign_offs=rows_of(view, "sign_offs"),
         person_days=rows_of(view, "person_days"),
-        notes=view.data.all_coaching_notes(),
+        notes=pd.DataFrame(),
     )
+
+
+def topics_of_everybody(view: View) -> list[PersonTopics]:
+    """Return everybody with a topic this week, in order of their names."""
+    found = _topics_without_sessions(view, view.data.today())
+    notes = view.data.all_coaching_notes() if found else pd.DataFrame()
+    return [with_latest_session(person, notes) for person in found]
+
+
+@kept_with_results
+def _topics_without_sessions(view: View, today: date) -> list[PersonTopics]:
+    rows = _result_rows(view)
+    return coaching_topics(rows, view.data.crew.prep, today) if len(rows.person_days) else []
+
+
+def topics_of_person(view: View, technician: str) -> PersonTopics:
+    """Return what there is to see one person about, by the name as shown."""
+    person = _topics_without_session(view, technician, view.data.today())
+    return with_latest_session(person, view.data.all_coaching_notes())
+
+
+@kept_with_results
+def _topics_without_session(view: View, technician: str, today: date) -> PersonTopics:
+    return person_topics(_result_rows(view), technician, view.data.crew.prep, today)
 
 
 def person_href(name: str, *, to_show: bool = False) -> str:

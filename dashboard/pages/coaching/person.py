@@ -7,9 +7,9 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.people.coaching_topics import PersonTopics, person_topics
+from arcdrift.analysis.people.coaching_topics import PersonTopics
 from arcdrift.analysis.people.technician_report import visible_rows
-from arcdrift.figures.hands import days_with_sessions, hand_dots
+from arcdrift.figures.hands import days_with_sessions
 from arcdrift.figures.prep import spread_days
 from arcdrift.people import HIDDEN, PURPOSE
 from arcdrift.wording import count_text, percent_text
@@ -26,6 +26,7 @@ from dashboard.components import (
     report_button,
     select,
 )
+from dashboard.kept_parts import kept_with_results
 from dashboard.pages.coaching import signatures
 from dashboard.pages.coaching.coaching_card import coaching_card, coaching_log
 from dashboard.pages.coaching.everybody import angles_of
@@ -35,10 +36,11 @@ from dashboard.pages.coaching.people_rows import (
     person_href,
     ratio_cell,
     rows_of,
-    topic_rows,
+    rows_of_person,
+    topics_of_person,
     verdict_tag,
 )
-from dashboard.pages.coaching.person_to_show import page_to_show
+from dashboard.pages.coaching.person_to_show import by_machine_card, page_to_show
 from dashboard.pages.coaching.signatures import signatures_card
 from dashboard.pages.coaching.topic_cards import measure_of, topic_list
 from dashboard.reading.data import CrewData
@@ -56,12 +58,7 @@ def _name(view: View) -> str:
 
 
 def _rows_of_person(view: View, table: str) -> pd.DataFrame:
-    rows = rows_of(view, table)
-    column = "name" if table == "people" else "technician"
-    if rows.empty or column not in rows.columns:
-        return rows.iloc[:0]
-    rows = rows[rows[column] == _name(view)]
-    return rows[rows["who"] == "technician"] if table == "people" else rows
+    return rows_of_person(view, table, _name(view))
 
 
 def days(view: View) -> pd.DataFrame:
@@ -96,12 +93,11 @@ def render(view: View) -> html.Div:
             f"Nobody named {shown(_name(view))} is on record." if _name(view) else "Choose a name."
         )
         return html.Div([back, title, _chooser(view, known), notice(sentence)])
-    rows = topic_rows(view)
-    person = person_topics(rows, _name(view), view.data.crew.prep, view.data.today())
+    person = topics_of_person(view, _name(view))
     person_days = days(view)
     sessions = sessions_of(view)
     if view.query.get("show") == "1":
-        return page_to_show(view, person, person_days, hands(view), sessions)
+        return page_to_show(view, person, person_days, sessions)
     return html.Div(
         [
             back,
@@ -124,7 +120,12 @@ def render(view: View) -> html.Div:
             ),
             html.Div(
                 [
-                    html.Div([_topics(view, person), _by_machine(view, person)]),
+                    html.Div(
+                        [
+                            _topics(view, person),
+                            by_machine_card(view, _name(view), measure_of(person.topics)),
+                        ]
+                    ),
                     html.Div([coaching_card(view.data, _name(view), person_days), _sign_off(view)]),
                 ],
                 className="case-page",
@@ -204,17 +205,6 @@ def _topics(view: View, person: PersonTopics) -> html.Section:
     )
 
 
-def _by_machine(view: View, person: PersonTopics) -> html.Section:
-    measure = measure_of(person.topics)
-    picture = hand_dots(hands(view), measure, scheme=view.scheme)
-    return chart(
-        picture.title or "On each splicer",
-        picture,
-        csv=csv_link("/person", "by-machine", view.query),
-        legend=False,
-    )
-
-
 def _sign_off(view: View) -> html.Section | None:
     attempts = _rows_of_person(view, "sign_offs").sort_values("attempt")
     if attempts.empty:
@@ -258,7 +248,12 @@ def _spreads(view: View) -> dict[Hashable, Row]:
 
 
 def _day_by_day(view: View) -> list[Any]:
-    sessions, by_day = sessions_of(view), csv_link("/person", "days", view.query)
+    return _days_and_sessions(view, tuple(sessions_of(view)))
+
+
+@kept_with_results
+def _days_and_sessions(view: View, sessions: tuple[tuple[str, str], ...]) -> list[Any]:
+    by_day = csv_link("/person", "days", view.query)
     drawn = {
         measure: days_with_sessions(days(view), sessions, measure, scheme=view.scheme)
         for measure in ("angle", "loss")
@@ -414,9 +409,9 @@ def _promises(rows: list[dict[str, Any]]) -> html.Table:
 FOLDED: dict[str, Callable[[View], list[Any]]] = {
     "splices": lambda view: [signatures_card(view)],
     "days": _day_by_day,
-    "evenness": _evenness,
-    "angles": _angles_over_time,
-    "figures": lambda view: [_facts(view), _machines(view)],
-    "practice": lambda view: [_practice(view)],
+    "evenness": kept_with_results(_evenness),
+    "angles": kept_with_results(_angles_over_time),
+    "figures": kept_with_results(lambda view: [_facts(view), _machines(view)]),
+    "practice": kept_with_results(lambda view: [_practice(view)]),
 }
 """Parts of the page that are made when somebody opens them."""

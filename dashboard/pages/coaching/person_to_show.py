@@ -10,7 +10,8 @@ from arcdrift.analysis.people.coaching_topics import PersonTopics
 from arcdrift.figures.hands import days_with_sessions, hand_dots
 from arcdrift.wording import count_text
 from dashboard.components import View, card, chart, csv_link, heading, notice
-from dashboard.pages.coaching.people_rows import person_href
+from dashboard.kept_parts import kept_with_results
+from dashboard.pages.coaching.people_rows import person_href, rows_of_person
 from dashboard.pages.coaching.sessions import session_line
 from dashboard.pages.coaching.topic_cards import measure_of, topic_list
 
@@ -25,23 +26,19 @@ def page_to_show(
     view: View,
     person: PersonTopics,
     days: pd.DataFrame,
-    hands: pd.DataFrame,
     sessions: Sequence[tuple[str, str]],
 ) -> html.Div:
     """Return the page.
 
     Parameters
     ----------
-    days, hands : DataFrame
-        The person's rows of ``result_person_days`` and ``result_hands_by_machine``.
+    days : DataFrame
+        The person's rows of ``result_person_days``.
     sessions : sequence of (str, str)
         ISO day and topic of each session.
     """
     name = person.technician
     measure = measure_of(person.topics)
-    machines = hand_dots(hands, measure, scheme=view.scheme)
-    over_time = days_with_sessions(days, sessions, measure, scheme=view.scheme)
-    query = {"technician": name}
     made = count_text(person.splices, "splice")
     return html.Div(
         [
@@ -50,24 +47,41 @@ def page_to_show(
             _practice(person),
             html.Div(
                 [
-                    chart(
-                        machines.title or "On each splicer",
-                        machines,
-                        csv=csv_link("/person", "by-machine", query),
-                        legend=False,
-                    ),
-                    chart(
-                        over_time.title or "Day by day",
-                        over_time,
-                        csv=csv_link("/person", "days", query),
-                        legend=False,
-                    ),
+                    by_machine_card(view, name, measure),
+                    _days_card(view, name, measure, tuple(sessions)),
                 ],
                 className="side-by-side",
             ),
             _sessions(view, name, days),
         ],
         className="page-to-show",
+    )
+
+
+@kept_with_results
+def by_machine_card(view: View, name: str, measure: str) -> html.Section:
+    """Return the chart of a person's work on each splicer and with each cleaver."""
+    hands = rows_of_person(view, "hands_by_machine", name)
+    picture = hand_dots(hands, measure, scheme=view.scheme)
+    return chart(
+        picture.title or "On each splicer",
+        picture,
+        csv=csv_link("/person", "by-machine", {"technician": name}),
+        legend=False,
+    )
+
+
+@kept_with_results
+def _days_card(
+    view: View, name: str, measure: str, sessions: tuple[tuple[str, str], ...]
+) -> html.Section:
+    days = rows_of_person(view, "person_days", name)
+    picture = days_with_sessions(days, sessions, measure, scheme=view.scheme)
+    return chart(
+        picture.title or "Day by day",
+        picture,
+        csv=csv_link("/person", "days", {"technician": name}),
+        legend=False,
     )
 
 

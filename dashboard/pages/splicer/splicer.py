@@ -6,7 +6,6 @@ from typing import Any
 import pandas as pd
 from dash import dcc, html
 
-from arcdrift.analysis.advice.advice import Advice
 from arcdrift.figures.arc import arc_history
 from arcdrift.figures.arc_unexplained import ArcChange, unexplained_setting, unexplained_title
 from arcdrift.wording import screen_text
@@ -26,6 +25,7 @@ from dashboard.components import (
     select,
     shown_day,
 )
+from dashboard.kept_parts import kept_with_results, kept_with_store
 from dashboard.my_splicer import my_splicer
 from dashboard.pages.cases.case_words import Case
 from dashboard.pages.cases.cases import case_list, pressing_first, told_cases
@@ -115,7 +115,7 @@ def render(view: View) -> html.Div:
                 ],
                 className="splicer-now",
             ),
-            *_main_chart(view, splicer, advice),
+            *_main_chart(view, splicer, None if advice is None else advice.tolerance),
             _cases(view, splicer),
             paper_card(
                 report_button("Setting card for its case", "card", {"splicer": splicer}),
@@ -170,10 +170,11 @@ def open_change(view: View, splicer: str) -> ArcChange | None:
     )
 
 
-def _main_chart(view: View, splicer: str, advice: Advice | None) -> list[html.Section | html.Div]:
+@kept_with_store
+def _main_chart(view: View, splicer: str, tolerance: float | None) -> list[html.Section | html.Div]:
     rows, events = points(view), service_and_remarks(view, splicer)
     unit = view.data.unit(splicer)
-    change, tolerance = open_change(view, splicer), None if advice is None else advice.tolerance
+    change = open_change(view, splicer)
     picture = unexplained_setting(rows, events, change, tolerance, unit=unit, scheme=view.scheme)
     return [
         chart(
@@ -190,26 +191,27 @@ def _main_chart(view: View, splicer: str, advice: Advice | None) -> list[html.Se
 def charts_below_advice(view: View) -> list[Any]:
     """Return everything below the main chart; the page loads it after that is shown."""
     splicer = chosen_splicer(view)
-    unit = view.data.unit(splicer)
-    rows, events = points(view), service_and_remarks(view, splicer)
-    csv = csv_link("/splicer", "arc-points", {**view.query, "splicer": splicer})
     return [
         _recent_days(view, splicer),
         _fold("Electrodes", electrodes_card(view, splicer)),
-        _fold(
-            "How the arc was judged",
-            [
-                chart(
-                    "Arc setting found by each check",
-                    arc_history(rows, events, unit=unit, scheme=view.scheme),
-                    csv=csv,
-                    hint="What the checks stored, beside what that day's air and the electrodes' "
-                    "wear led one to expect.",
-                ),
-                *model_cards(view, splicer),
-            ],
-        ),
+        _fold("How the arc was judged", _judged(view, splicer)),
         _fold("Programs allowed", [programs_card(view.data.crew)]),
+    ]
+
+
+@kept_with_store
+def _judged(view: View, splicer: str) -> list[html.Section]:
+    unit = view.data.unit(splicer)
+    rows, events = points(view), service_and_remarks(view, splicer)
+    return [
+        chart(
+            "Arc setting found by each check",
+            arc_history(rows, events, unit=unit, scheme=view.scheme),
+            csv=csv_link("/splicer", "arc-points", {**view.query, "splicer": splicer}),
+            hint="What the checks stored, beside what that day's air and the electrodes' "
+            "wear led one to expect.",
+        ),
+        *model_cards(view, splicer),
     ]
 
 
@@ -235,6 +237,7 @@ def open_cases(view: View, splicer: str) -> list[Case]:
     )
 
 
+@kept_with_results
 def _recent_days(view: View, splicer: str) -> html.Section:
     days = view.data.result("result_check_days", splicer=splicer).sort_values("day")
     recent = days[days["status"] != "no-work"].tail(RECENT_DAYS)

@@ -12,6 +12,7 @@ from arcdrift.analysis.advice.advice import CAUTIONS
 from arcdrift.analysis.advice.checklist import ChecklistItem
 from arcdrift.analysis.advice.upkeep_plan import (
     ORDER_DAYS,
+    Pace,
     UpkeepItem,
     parts_to_order,
     upkeep_plan,
@@ -20,6 +21,7 @@ from arcdrift.analysis.advice.upkeep_plan import (
 from arcdrift.instants import day_text
 from arcdrift.wording import count_text, percent_text
 from dashboard.components import View, card, csv_button, heading, notice, select, tag
+from dashboard.reading.data import CrewData
 from dashboard.url_query import href
 
 KINDS = {
@@ -53,10 +55,14 @@ def all_items(view: View) -> list[UpkeepItem]:
     return upkeep_plan(
         lists,
         blades.astype(object).where(blades.notna(), None).to_dict("records"),
-        work_paces(data.result("result_check_days"), today),
+        data.keep_with_results(_paces, today),
         data.crew,
         today,
     )
+
+
+def _paces(data: CrewData, today: date) -> dict[str, Pace]:
+    return work_paces(data.result("result_check_days"), today)
 
 
 def chosen_items(view: View, items: Sequence[UpkeepItem]) -> list[UpkeepItem]:
