@@ -11,7 +11,7 @@ from playwright.sync_api import Browser
 
 from dashboard.reading.data import CrewData
 from dashboard.reports.report_kinds import REPORT_KINDS
-from tests.browser.driving import PHONE, WIDE
+from tests.browser.driving import PHONE, WIDE, Watched
 from tests.browser.test_accessible import serious
 from tests.dashboard.invented import write_crew
 from tests.dashboard.reports.reported import made
@@ -73,3 +73,31 @@ def test_a_report_prints_on_either_paper(browser: Browser, files: Path, kind: st
         pages = len(re.findall(rb"/Type\s*/Page\b(?!s)", printed))
         assert 1 <= pages <= {"shift": 1, "person": 1, "card": 2}.get(kind, 5)
         context.close()
+
+
+@pytest.mark.parametrize(
+    ("path", "button", "title"),
+    [
+        ("/week", "Week 23", "Week 23"),
+        pytest.param("/", "All splicers on one page", "Friday", marks=pytest.mark.long),
+        pytest.param(
+            "/splicer?splicer=Heron", "Setting card", "Heron: setting card", marks=pytest.mark.long
+        ),
+        pytest.param(
+            "/person?technician=Birch", "This page", "Birch: work", marks=pytest.mark.long
+        ),
+    ],
+)
+def test_a_button_saves_the_report_of_its_page(
+    browser: Browser, address: str, path: str, button: str, title: str
+) -> None:
+    context = browser.new_context(viewport=PHONE)
+    watched = Watched(context, address)
+    page = watched.open(path)
+    with page.expect_download() as saved:
+        page.locator(".on-paper a", has_text=button).first.click()
+    text = Path(saved.value.path()).read_text(encoding="utf-8")
+    assert f"<h1>{title}" in text
+    assert saved.value.suggested_filename.startswith("arcdrift-")
+    assert watched.troubles == []
+    context.close()

@@ -43,6 +43,18 @@ def test_everything_is_read_and_nothing_changed(analyzed: Path, arcdrift: Any) -
     assert (analyzed / "arcdrift.db").read_bytes() == kept
 
 
+def test_a_report_is_written_elsewhere(
+    analyzed: Path, arcdrift: Any, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    out = tmp_path_factory.mktemp("elsewhere") / "shift.html"
+    with read_only(analyzed):
+        assert arcdrift("report", "shift", "--out", out).code == 0
+        here = arcdrift("report", "shift", "--out", analyzed / "shift.html")
+    assert "Splicers, the most urgent first" in out.read_text(encoding="utf-8")
+    assert here.code == 3
+    assert "shift.html cannot be written" in here.sentence
+
+
 def test_changes_still_in_the_log_of_the_store_are_read_or_missed_aloud(
     analyzed: Path, arcdrift: Any
 ) -> None:

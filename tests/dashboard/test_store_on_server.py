@@ -11,7 +11,10 @@ from arcdrift.store import schema
 from arcdrift.store.database.connect import connect_to, open_store, writing
 from arcdrift.store.moving.store_move import moved_store
 from dashboard.reading.data import CrewData
+from dashboard.reports.report_kinds import REPORT_KINDS
 from tests.dashboard.rendering import shown
+from tests.dashboard.reports.reported import made
+from tests.dashboard.reports.test_reports import ABOUT
 from tests.postgresql_server import postgresql_server
 
 pytestmark = pytest.mark.postgresql
@@ -50,6 +53,18 @@ def on_server(crew_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Cr
 )
 def test_pages_show_the_same(data: CrewData, on_server: CrewData, path: str, query: str) -> None:
     assert shown(on_server, path, query) == shown(data, path, query)
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        pytest.param(kind, marks=() if kind in ("client", "card") else pytest.mark.long)
+        for kind in REPORT_KINDS
+    ],
+)
+def test_reports_are_the_same_bytes(data: CrewData, on_server: CrewData, kind: str) -> None:
+    about = ABOUT.get(REPORT_KINDS[kind].about, {})
+    assert made(on_server, kind, **about).html == made(data, kind, **about).html
 
 
 def test_results_are_read_again_when_the_store_has_changed(on_server: CrewData) -> None:
