@@ -252,12 +252,12 @@ def _calendar(view: View, days: pd.DataFrame) -> html.Section:
             # the newest day, on the right, is the one in sight at first
             "initialState": {"scroll": {"top": 0, "left": DAY_WIDTH * len(columns)}},
         },
-        style={"height": None, "minHeight": f"{height}px"},
+        style={"height": None},
         className="calendar",
     )
     return card(
         _legend(),
-        grid,
+        html.Div(grid, style={"minHeight": f"{height}px"}),
         html.P(
             "Oldest day on the left. Choose a row to open its splicer."
             + (
