@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 MAX_AHEAD = timedelta(minutes=30)
 """Times of records further than this in the future are impossible."""
+MAX_SHIFT = timedelta(days=365 * 40)
+"""A clock is wrong by no more: longer ones are slips of who types them."""
 COUNTERS = (("splice_number", "number"), ("arc_count", "arc"))
 """Counter columns of a log, preferred one first, each with its short name in `ClockBounds`."""
 

@@ -6,7 +6,7 @@ here, and a day or an instant by `arcdrift.instants.day_text` and `instant_text`
 
 import math
 import re
-from datetime import date
+from datetime import date, timedelta
 
 import pandas as pd
 
@@ -98,12 +98,11 @@ def change_interval_text(change: float, low: float, high: float) -> str:
 
 _ISO_DAY = re.compile(r"\b(\d{4})-(\d{2})-(\d{2})\b(?!T)")
 _PERCENT = re.compile(r"(?<=\d)%")
-_HYPHEN = re.compile(r"(?<![^\s(])-(?=\d)")
 
 
 def screen_text(text: str) -> str:
-    """Write days, percentages and signs of a sentence as on every page: 16 Nov 2026, −3 %."""
-    return _HYPHEN.sub(MINUS, _PERCENT.sub(" %", _ISO_DAY.sub(_shown_day, text)))
+    """Write the days and percentages of a sentence as on every page: 16 Nov 2026, 36 %."""
+    return _PERCENT.sub(" %", _ISO_DAY.sub(_shown_day, text))
 
 
 def _shown_day(found: re.Match[str]) -> str:
@@ -131,3 +130,23 @@ def span_text(span: pd.Timedelta, *, minutes_below: float = 60.0) -> str:
     if minutes < minutes_below:
         return f"{minutes:.0f} min"
     return f"{minutes / 60:.0f} h" if minutes < 48 * 60 else f"{minutes / 1440:.0f} days"
+
+
+def duration_text(span: timedelta) -> str:
+    """Write a length of time to the minute, without its sign: "2 h", "3 days 7 h 30 min"."""
+    minutes = round(abs(span) / timedelta(minutes=1))
+    days, rest = divmod(minutes, 24 * 60)
+    hours, minutes = divmod(rest, 60)
+    parts = [
+        count_text(days, "day") if days else "",
+        f"{hours} h" if hours else "",
+        f"{minutes} min" if minutes else "",
+    ]
+    return " ".join(part for part in parts if part) or "0 min"
+
+
+def clock_shift_text(shift: timedelta) -> str:
+    """Write by how much logged times are moved: "2 h later", "1 h 30 min earlier", "as logged"."""
+    if not shift:
+        return "as logged"
+    return f"{duration_text(shift)} {'later' if shift > timedelta(0) else 'earlier'}"

@@ -15,7 +15,7 @@ from dashboard.access.current_user import current_user, current_viewer
 from dashboard.access.secret_key import secret_key
 from dashboard.access.served_address import ServedAddress
 from dashboard.access.sessions import Sessions
-from dashboard.pages.records import records_callbacks
+from dashboard.pages.records import clock_callbacks, records_callbacks
 from dashboard.reading.data import CrewData
 from dashboard.reading.viewers import data_for_request
 from dashboard.reports import report_routes
@@ -118,6 +118,7 @@ def create_app(
     server.extensions[UPLOADS] = uploads
     upload_routes.register(server, data, uploads)
     records_callbacks.register(app, data, uploads)
+    clock_callbacks.register(app, data, uploads)
     if sessions is not None:
         sign_in.register(server, everything.crew.name, everything.engine, sessions)
     pocket_page.register(server, data, address)

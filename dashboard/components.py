@@ -160,13 +160,29 @@ def chart(
     link = html.A("CSV", href=csv, className="csv", **{"aria-label": f"Download {title} as CSV"})
     if picture.figure is None:
         return card(notice(picture.summary), title=title)
+    return card(
+        html.P(hint, className="muted hint") if hint else None,
+        figure_of(title, picture, clicks=clicks, legend=legend),
+        title=title,
+        aside=html.Div([png_button(title), link], className="row takes"),
+    )
+
+
+def figure_of(
+    title: str, picture: Picture, *, clicks: str = "", legend: bool = True
+) -> html.Figure:
+    """Return a chart with its sentence below it, as part of a card.
+
+    Parameters are those of `chart`; the picture has a figure.
+    """
     extra = {"id": ids.clickable_chart(clicks)} if clicks else {}
-    if isinstance(picture.figure, dict):  # labels stand at its lines, it has no legend
-        layout = dict(picture.figure["layout"])
+    figure: Any = picture.figure
+    if isinstance(figure, dict):  # labels stand at its lines, it has no legend
+        layout = dict(figure["layout"])
         height, entries, legend = layout.pop("height"), 0, False
-        figure: Any = {"data": picture.figure["data"], "layout": layout}
+        figure = {"data": figure["data"], "layout": layout}
     else:
-        figure, height = picture.figure, picture.figure.layout.height
+        height = figure.layout.height
         figure.update_layout(height=None)  # the style sheet gives narrow screens more
         legend_names = {trace.name for trace in figure.data if trace.showlegend is not False}
         entries = len(legend_names - {None, ""})
@@ -175,22 +191,17 @@ def chart(
         config={"displayModeBar": False, "responsive": True, "doubleClick": False},
         **extra,
     )
-    return card(
-        html.P(hint, className="muted hint") if hint else None,
-        html.Figure(
-            [
-                html.Div(
-                    graph,  # fills this frame: it brings a height of 100 % of its own
-                    role="img",
-                    style={"--chart-height": f"{height}px", "--legend-entries": entries},
-                    className="chart chart-over-time" if legend else "chart",
-                    **{"aria-label": f"{title}. {picture.summary}"},
-                ),
-                html.Figcaption(picture.summary),
-            ]
-        ),
-        title=title,
-        aside=html.Div([png_button(title), link], className="row takes"),
+    return html.Figure(
+        [
+            html.Div(
+                graph,  # fills this frame: it brings a height of 100 % of its own
+                role="img",
+                style={"--chart-height": f"{height}px", "--legend-entries": entries},
+                className="chart chart-over-time" if legend else "chart",
+                **{"aria-label": f"{title}. {picture.summary}"},
+            ),
+            html.Figcaption(picture.summary),
+        ]
     )
 
 

@@ -273,3 +273,33 @@ def conflict_keep(number: int, choice: str) -> dict[str, str | int]:
 def conflict_answer(place: str) -> dict[str, str]:
     """Id of the container that says how a conflict was decided."""
     return {"type": "conflict-answer", "place": place}
+
+
+def clocks(place: str) -> dict[str, str]:
+    """Id of the container of the card about wrong clocks."""
+    return {"type": "clocks", "place": place}
+
+
+def clock_field(splicer: str, start: str, name: str) -> dict[str, str]:
+    """Id of a field of the form for the clock shift of a stretch."""
+    return {"type": "clock-field", "splicer": splicer, "start": start, "name": name}
+
+
+def clock_set(splicer: str, start: str) -> dict[str, str]:
+    """Id of the button that sets the clock shift of a stretch."""
+    return {"type": "clock-set", "splicer": splicer, "start": start}
+
+
+def clock_answer(splicer: str, start: str) -> dict[str, str]:
+    """Id of the container that says why a clock shift was not set."""
+    return {"type": "clock-answer", "splicer": splicer, "start": start}
+
+
+def clock_undo(splicer: str, number: int) -> dict[str, str | int]:
+    """Id of the button that undoes a clock shift."""
+    return {"type": "clock-undo", "splicer": splicer, "number": number}
+
+
+def clock_undo_answer(splicer: str, number: int) -> dict[str, str | int]:
+    """Id of the container that says why a clock shift was not undone."""
+    return {"type": "clock-undo-answer", "splicer": splicer, "number": number}

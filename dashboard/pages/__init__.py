@@ -62,7 +62,6 @@ FOLDED: dict[tuple[str, str], Callable[[View], Any]] = {
         ("budget", budget),
         ("coaching", coaching),
         ("person", person),
-        ("upkeep", upkeep),
     )
     for name, part in module.FOLDED.items()
 }

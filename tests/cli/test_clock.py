@@ -1,61 +1,21 @@
 """``arcdrift clock``: a small crew whose wrong hours are planted by hand."""
 
-import io
 import shutil
-from contextlib import redirect_stdout
-from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from arcdrift.cli.main import run
 from dashboard.reading.data import CrewData
-from tests.empty_store import copy_empty_store
+from tests.slow_clock import write_slow_crew
 
-CREW = """\
-name = "Invented crew"
-invented = true
-clock = "newest-record"
-time_zone = "Europe/Oslo"
-"""
 SHIFT = ["Heron", "--shift", "+7h", "--by", "Birch", "--why", "set against the site clock"]
-
-
-def _logs(slow: range) -> tuple[str, str]:
-    """Thirty days of twelve splices, 08:00 to 13:30 in Oslo; seven hours slow on some."""
-    checks = ["splicer,checked_at,outcome,arc_setting,arc_count,site"]
-    splices = ["splicer,spliced_at,loss_db,program,site,arc_count,splice_number"]
-    count = 0
-    for day in range(30):
-        morning = datetime(2026, 5, 1, 8) + timedelta(days=day)
-        off = timedelta(hours=7 if day in slow else 0)
-        checks.append(f"Heron,{morning - timedelta(minutes=10) - off},pass,100,{count + 1},Harbor")
-        for number in range(12):
-            count += 1
-            # the first slow day began right: its clock fell back at noon
-            late = off if day != slow.start or number >= 6 else timedelta(0)
-            at = morning + timedelta(minutes=30 * number) - late
-            splices.append(f"Heron,{at},0.0{number % 4 + 1},plain,Harbor,{count},{count}")
-        if day == slow.start:
-            checks[-1] = checks[-1].replace("00:50", "07:50")
-    return "\n".join(checks), "\n".join(splices)
 
 
 @pytest.fixture(scope="module")
 def slow_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A crew whose splicer was seven hours slow from noon of 12 May to 17 May."""
-    folder = tmp_path_factory.mktemp("slow")
-    (folder / "crew.toml").write_text(CREW, encoding="utf-8")
-    copy_empty_store(folder)
-    logs = [folder / "arc-checks.csv", folder / "splices.csv"]
-    for log, text in zip(logs, _logs(range(11, 17)), strict=True):
-        log.write_text(text, encoding="utf-8")
-    for words in (["import", *map(str, logs)], ["analyze"]):
-        with pytest.raises(SystemExit) as done, redirect_stdout(io.StringIO()):
-            run([*words, "--crew", str(folder)])
-        assert not done.value.code
-    return folder
+    return write_slow_crew(tmp_path_factory.mktemp("slow"))
 
 
 @pytest.fixture

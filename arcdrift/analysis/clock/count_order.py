@@ -7,6 +7,7 @@ import pandas as pd
 
 from arcdrift.analysis.common.event_lookup import to_microseconds
 from arcdrift.arrays import Bools, Floats, Ints
+from arcdrift.clock_bounds import COUNTERS
 
 STEP_BACK_S = 35 * 60
 """A step back in time by less is a small correction of the clock, not an error of hours."""
@@ -14,6 +15,8 @@ COUNTED_SHARE = 0.9
 """Share of splices that must have a count for the count to be used."""
 MIN_ROWS = 10
 """Fewest splices that can be ordered."""
+COUNTER_COLUMNS = tuple(column for column, _ in COUNTERS)
+"""Columns of counts, the preferred one first."""
 _GAP = 300
 """Jump of the count that counts as a gap; some days of work."""
 _RESTART_ROWS = 10
@@ -38,12 +41,15 @@ class OrderedSplices:
         Splice number or arc count.
     era : ndarray of int
         Increases by one at each reset of the count.
+    counter : str
+        Column of the count: ``splice_number`` or ``arc_count``.
     """
 
     rows: Ints
     time: Ints
     count: Floats
     era: Ints
+    counter: str
 
 
 def true_order(splices: pd.DataFrame) -> OrderedSplices | str:
@@ -67,9 +73,10 @@ def true_order(splices: pd.DataFrame) -> OrderedSplices | str:
     the log, of imports, or of time, whichever has the fewest falls of the count, steps back in
     time and gaps.
     """
-    count = _usable_count(splices)
-    if isinstance(count, str):
-        return count
+    counter = _usable_counter(splices)
+    if counter not in COUNTER_COLUMNS:
+        return counter
+    count = splices[counter].to_numpy(np.float64, na_value=np.nan)
     counted = np.flatnonzero(~np.isnan(count))
     count = count[counted]
     time = to_microseconds(splices["spliced_at"])[counted]
@@ -90,18 +97,16 @@ def true_order(splices: pd.DataFrame) -> OrderedSplices | str:
     steps_back = int((np.diff(time[rows]) < -STEP_BACK_S * 1_000_000).sum())
     if steps_back > max(4, _MAX_STEPS_BACK * len(rows)):
         return "its counts and its times do not run together"
-    return OrderedSplices(counted[rows], time[rows], count[rows], era)
+    return OrderedSplices(counted[rows], time[rows], count[rows], era, counter)
 
 
-def _usable_count(splices: pd.DataFrame) -> Floats | str:
-    """Splice number, else arc count, of each splice; the reason if neither can be used."""
+def _usable_counter(splices: pd.DataFrame) -> str:
+    """Column of splice numbers, else of arc counts; the reason if neither can be used."""
     if len(splices) < MIN_ROWS:
         return f"it made fewer than {MIN_ROWS} splices"
-    for name in ("splice_number", "arc_count"):
-        if name in splices:
-            count = splices[name].to_numpy(np.float64, na_value=np.nan)
-            if (~np.isnan(count)).mean() >= COUNTED_SHARE:
-                return count
+    for name in COUNTER_COLUMNS:
+        if name in splices and splices[name].notna().mean() >= COUNTED_SHARE:
+            return name
     return "its log keeps neither splice numbers nor arc counts"
 
 

@@ -11,6 +11,7 @@ from arcdrift.cli.known_names import require_known
 from arcdrift.cli.options import CURRENT_FOLDER, AsJson, CrewFolder
 from arcdrift.cli.output import frame_records, print_json, print_lines, print_table
 from arcdrift.cli.time_arguments import local_time, parse_instant
+from arcdrift.clock_bounds import MAX_SHIFT
 from arcdrift.errors import UsageError
 
 if TYPE_CHECKING:
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 _SHIFT_PART = re.compile(r"(\d+)\s*(d|h|min)")
 _SHIFT = re.compile(rf"([+-])?\s*((?:{_SHIFT_PART.pattern}\s*)+)")
 _UNITS = {"d": timedelta(days=1), "h": timedelta(hours=1), "min": timedelta(minutes=1)}
-_MAX_SHIFT = timedelta(days=365 * 40)
 
 
 def clock(
@@ -101,7 +101,7 @@ def parse_shift(text: str) -> timedelta:
             f"--shift {text} needs its sign: +{text.strip()} makes the logged times later, "
             f"-{text.strip()} earlier."
         )
-    if size > _MAX_SHIFT:
+    if size > MAX_SHIFT:
         raise UsageError(f"--shift {text} is longer than 40 years; check the number.")
     return -size if match[1] == "-" else size
 
@@ -134,7 +134,7 @@ def _set_shift(
     from arcdrift.analysis.clock.clock_findings import home_zone
     from arcdrift.clock_bounds import ClockBounds
     from arcdrift.store.annotations.clock_shifts import count_within, set_shift
-    from arcdrift.store.records.record_overview import assessment_time
+    from arcdrift.store.records.future_records import leads_into_future
 
     missing = [name for name, value in options.items() if value is None]
     if splicer is None:
@@ -148,7 +148,7 @@ def _set_shift(
     zone = home_zone(splicer, session.crew)
     start = parse_instant(str(options["--from"]), zone, "--from")
     end = parse_instant(str(options["--until"]), zone, "--until")
-    if size and end + size > assessment_time(session.engine, session.crew) + timedelta(days=1):
+    if leads_into_future(session.engine, session.crew, end, size):
         raise UsageError(
             f"With --shift {options['--shift']} these records would lie in a time to come; check "
             "the sign and --until."

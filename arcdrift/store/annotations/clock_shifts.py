@@ -46,6 +46,17 @@ class ClockShift:
     undone_at: datetime | None = None
 
 
+class OverlappingShift(UsageError):
+    """A shift was refused because another one is in force for part of its stretch."""
+
+    def __init__(self, other: ClockShift) -> None:
+        self.other = other
+        super().__init__(
+            f"Shift {other.id} already covers part of that stretch; take it back first "
+            f"with `arcdrift clock {other.bounds.splicer} --undo {other.id}`."
+        )
+
+
 def clock_shifts(
     engine: Engine, *, splicers: Iterable[str] | None = None, undone: bool = False
 ) -> list[ClockShift]:
@@ -61,9 +72,10 @@ def set_shift(
 
     Raises
     ------
+    OverlappingShift
+        When the bounds overlap those of another shift.
     UsageError
-        When the bounds are empty or overlap those of another shift, or no name or reason is
-        given.
+        When the bounds are empty, or no name or reason is given.
     """
     if bounds.ends_at <= bounds.starts_at:
         raise UsageError("The stretch ends before it begins; give --from before --until.")
@@ -73,10 +85,7 @@ def set_shift(
     with writing(engine) as connection:
         for other in _shifts(connection, [bounds.splicer], False):
             if other.bounds.overlaps(bounds):
-                raise UsageError(
-                    f"Shift {other.id} already covers part of that stretch; take it back first "
-                    f"with `arcdrift clock {bounds.splicer} --undo {other.id}`."
-                )
+                raise OverlappingShift(other)
         values = asdict(bounds) | {
             "starts_at": microseconds(bounds.starts_at),
             "ends_at": microseconds(bounds.ends_at),

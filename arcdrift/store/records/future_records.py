@@ -1,13 +1,14 @@
 """Records that lie in the future, because a splicer's clock or this computer's is wrong."""
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from operator import itemgetter
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import Engine
 
 from arcdrift.clock_bounds import MAX_AHEAD
-from arcdrift.store.records.record_overview import newest_records
+from arcdrift.settings import Crew
+from arcdrift.store.records.record_overview import assessment_time, newest_records
 
 
 def records_in_future(engine: Engine, now: datetime) -> dict[str, datetime]:
@@ -41,3 +42,15 @@ def future_sentence(ahead: dict[str, datetime], zone: str) -> str:
         f"(splicer {splicer}{more}): its clock or this computer's is wrong. Correct it, "
         "and the records with `arcdrift clock` or `arcdrift imports undo`."
     )
+
+
+def leads_into_future(engine: Engine, crew: Crew, logged_until: datetime, shift: timedelta) -> bool:
+    """Whether a clock shift gives records a time to come, so that it cannot be right.
+
+    Parameters
+    ----------
+    logged_until : aware datetime
+        End of the records as logged.
+    """
+    latest = assessment_time(engine, crew) + timedelta(days=1)
+    return bool(shift) and logged_until + shift > latest

@@ -367,6 +367,42 @@ def decide_what_counts(browser: Browser) -> Any:
     )
 
 
+def look_at_clocks(browser: Browser) -> Any:
+    place = RECORDS | {"type": "clocks"}
+    return slot_call(browser, "fill_clocks", place)
+
+
+def set_a_clock(browser: Browser, splicer: str = "Kestrel", start: str = "0", **typed: Any) -> Any:
+    """Set the shift of a stretch, by default of one that is not there."""
+    button = {"splicer": splicer, "start": start, "type": "clock-set"}
+    fields = {"way": "later", "days": 0, "hours": 1, "minutes": 0, "why": "seen"} | typed
+    return browser.call(
+        callbacks(browser.app)["set_clock"],
+        [{"id": button, "property": "n_clicks", "value": 1}],
+        [
+            [
+                {"id": button | {"type": "clock-field", "name": name}, "property": "value",
+                 "value": value}
+                for name, value in fields.items()
+            ],
+            [],
+        ],
+        outputs={"id": button | {"type": "clock-answer"}, "property": "children"},
+        triggered=f"{json.dumps(button, sort_keys=True, separators=(',', ':'))}.n_clicks",
+    )  # fmt: skip
+
+
+def undo_a_clock(browser: Browser, splicer: str = "Kestrel", number: int = 999) -> Any:
+    """Undo a clock shift, by default one that is not there."""
+    button = {"number": number, "splicer": splicer, "type": "clock-undo"}
+    return browser.call(
+        callbacks(browser.app)["undo_clock"],
+        [{"id": button, "property": "n_clicks", "value": 1}],
+        outputs={"id": button | {"type": "clock-undo-answer"}, "property": "children"},
+        triggered=f"{json.dumps(button, sort_keys=True, separators=(',', ':'))}.n_clicks",
+    )
+
+
 def ask_for_more_advice(browser: Browser) -> Any:
     slot = {"mine": "Kestrel", "type": "shift-slot"}
     timer = slot | {"type": "shift-timer"}
@@ -413,6 +449,9 @@ CALLS: dict[str, Callable[[Browser], Any]] = {
     "undo_file": undo_a_file,
     "mend_rows": mend_a_row,
     "decide_conflict": decide_what_counts,
+    "fill_clocks": look_at_clocks,
+    "set_clock": set_a_clock,
+    "undo_clock": undo_a_clock,
 }
 """How to ask for each callback, by the name of its function."""
 
