@@ -5,11 +5,14 @@ import os
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import tomlkit
 from pydantic import ValidationError
 from tomlkit.exceptions import TOMLKitError
+from tomlkit.items import InlineTable
 
+from arcdrift.crew_setup import DEFAULT_UNIT, CrewSetup
 from arcdrift.errors import BadInput
 from arcdrift.settings import CREW_FILE, Crew, first_sentence, load_crew
 from arcdrift.shares import Shares
@@ -51,6 +54,74 @@ def save_budget(folder: Path, false_alarms_per_month: float, shares: Shares | No
 
     _change(folder / CREW_FILE, write)
     return load_crew(folder)
+
+
+def save_setup(folder: Path, setup: CrewSetup) -> Crew:
+    """Write what a new crew says about itself to crew.toml.
+
+    Sites and splicers that it does not name are taken out; other settings of the others stay.
+
+    Returns
+    -------
+    Crew
+        The changed settings.
+
+    Raises
+    ------
+    BadInput
+        When a value is refused, or the file cannot be read or written; it is then unchanged.
+    """
+    crew = load_crew(folder)
+    sites = {name: {"elevation_m": height} for name, height in setup.sites.items()}
+    splicers = {
+        name: {"home_site": each.home_site, "setting_unit": each.setting_unit}
+        for name, each in setup.splicers.items()
+    }
+    changed = crew.model_dump(by_alias=True) | {
+        "name": setup.name, "time_zone": setup.time_zone, "sites": sites, "splicers": splicers,
+    }  # fmt: skip
+    try:
+        Crew.model_validate(changed)
+    except ValidationError as problem:
+        raise BadInput(f"This was not saved: {first_sentence(problem)}") from None
+
+    def write(document: tomlkit.TOMLDocument) -> None:
+        if document.get("name") != setup.name:
+            document["name"] = setup.name
+        if setup.time_zone is None:
+            document.pop("time_zone", None)
+        elif "time_zone" not in document:
+            _insert_after(document, "name", "time_zone", setup.time_zone)
+        elif document["time_zone"] != setup.time_zone:
+            document["time_zone"] = setup.time_zone
+        _write_tables(document, "sites", sites)
+        _write_tables(document, "splicers", splicers)
+
+    _change(folder / CREW_FILE, write)
+    return load_crew(folder)
+
+
+def _write_tables(
+    document: tomlkit.TOMLDocument, kind: str, wanted: dict[str, dict[str, Any]]
+) -> None:
+    """Write some keys of the tables of a kind, by name; those of other names are taken out."""
+    if kind not in document:
+        if not wanted:
+            return
+        document[kind] = tomlkit.table(is_super_table=True)
+    tables: Any = document[kind]
+    for name in [name for name in tables if name not in wanted]:
+        del tables[name]
+    for name, values in wanted.items():
+        if name not in tables:
+            inline = isinstance(tables, InlineTable)
+            tables[name] = tomlkit.inline_table() if inline else tomlkit.table()
+        for key, value in values.items():
+            new = _whole_if_possible(value) if isinstance(value, float) else value
+            if new is None or (new == DEFAULT_UNIT and key == "setting_unit"):
+                tables[name].pop(key, None)
+            elif tables[name].get(key) != new:
+                tables[name][key] = new
 
 
 def save_store(folder: Path, store: str | None) -> None:

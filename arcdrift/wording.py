@@ -98,11 +98,12 @@ def change_interval_text(change: float, low: float, high: float) -> str:
 
 _ISO_DAY = re.compile(r"\b(\d{4})-(\d{2})-(\d{2})\b(?!T)")
 _PERCENT = re.compile(r"(?<=\d)%")
+_HYPHEN = re.compile(r"(?<![^\s(])-(?=\d)")
 
 
 def screen_text(text: str) -> str:
-    """Write the days and percentages of a sentence as on every page: 16 Nov 2026, 36 %."""
-    return _PERCENT.sub(" %", _ISO_DAY.sub(_shown_day, text))
+    """Write days, percentages and signs of a sentence as on every page: 16 Nov 2026, −3 %."""
+    return _HYPHEN.sub(MINUS, _PERCENT.sub(" %", _ISO_DAY.sub(_shown_day, text)))
 
 
 def _shown_day(found: re.Match[str]) -> str:

@@ -17,6 +17,9 @@ from scipy.sparse import csr_array
 
 from arcdrift.arrays import Bools, Floats, Ints
 
+FEWEST_UNKNOWNS = 200
+"""Fewest unknowns of which some are eliminated; 86 (30 splicers and 38 people) took longer then."""
+
 
 class PartlyDiagonal:
     """Factor of a symmetric positive definite matrix.
@@ -35,18 +38,27 @@ class PartlyDiagonal:
     def __init__(self, matrix: Floats, alone: Bools) -> None:
         self._alone, self._rest = np.flatnonzero(alone), np.flatnonzero(~alone)
         self._diagonal = np.diag(matrix)[self._alone]
+        corner = matrix
+        if len(self._alone):
+            corner = self._eliminate(matrix)
+        self._root = cholesky(corner, lower=True, check_finite=False)
+        logs = np.log(self._diagonal).sum() + 2.0 * np.log(np.diag(self._root)).sum()
+        self.log_determinant = float(logs)
+
+    def _eliminate(self, matrix: Floats) -> Floats:
+        """Matrix of the other unknowns after `alone` ones were eliminated."""
         border = csr_array(matrix[np.ix_(self._alone, self._rest)])
         self._border_of_rest = csr_array(border.T)
         # W' of the module's formulas
         self._scaled = csr_array(border.multiply(1.0 / self._diagonal[:, None]))
         corner = matrix[np.ix_(self._rest, self._rest)]
         corner -= (self._border_of_rest @ self._scaled).toarray()
-        self._root = cholesky(corner, lower=True, overwrite_a=True, check_finite=False)
-        logs = np.log(self._diagonal).sum() + 2.0 * np.log(np.diag(self._root)).sum()
-        self.log_determinant = float(logs)
+        return corner
 
     def solve(self, columns: Floats) -> Floats:
         """Inverse of the matrix times some columns, shape (n,) or (n, k)."""
+        if not len(self._alone):
+            return np.asarray(cho_solve((self._root, True), columns, check_finite=False))
         own = (columns[self._alone].T / self._diagonal).T
         right = columns[self._rest] - self._border_of_rest @ own
         rest = cho_solve((self._root, True), right, check_finite=False)
@@ -64,6 +76,8 @@ class PartlyDiagonal:
         # the upper triangle, in the order of the memory
         above = np.triu(corner.T)
         corner = above + np.triu(above, 1).T
+        if not len(self._alone):
+            return np.asarray(corner)
         reach = self._scaled @ corner
         found = np.zeros((len(self._alone) + len(self._rest),) * 2)
         found[np.ix_(self._rest, self._rest)] = corner
@@ -86,8 +100,11 @@ def largest_diagonal_group(group: Ints, *matrices: Floats) -> Bools:
     Returns
     -------
     array of bool, shape (n,)
-        False everywhere if there is no such group.
+        False everywhere if there is no such group, or if there are so few unknowns
+        (`FEWEST_UNKNOWNS`) that to leave out zeros takes longer than to compute with them.
     """
+    if len(group) < FEWEST_UNKNOWNS:
+        return np.zeros(len(group), dtype=bool)
     sizes = np.bincount(group)
     for number in np.argsort(-sizes, kind="stable").tolist():
         members = group == number

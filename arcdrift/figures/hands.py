@@ -81,10 +81,12 @@ def hand_dots(hands: pd.DataFrame, measure: str, *, scheme: Scheme = "light") ->
     reach = 100 * float(max(rows["high"].max(), -rows["low"].min(), 0.2)) * 1.08
     lowest = min(100 * float(min(rows["low"].min(), 0.0)) * 1.08, -0.12 * reach)
     highest = max(reach if rows["high"].max() > 0 else 0, 10)
-    # a line above the head of the counts, which it would touch on a phone
+    # a line above the head of the counts, which it would touch on a phone; it ends within the chart
+    side = "left" if 2 * highest > -lowest else "right"
     figure.add_annotation(
         x=0, y=len(rows) - 0.42, yanchor="bottom", yshift=15, showarrow=False,
-        text="median colleague", xanchor="left", xshift=4, font={"size": 12, "color": c.muted},
+        text="median colleague", xanchor=side, xshift=4 if side == "left" else -4,
+        font={"size": 12, "color": c.muted},
     )  # fmt: skip
     figure.update_xaxes(
         range=[lowest, highest],

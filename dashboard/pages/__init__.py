@@ -62,6 +62,7 @@ FOLDED: dict[tuple[str, str], Callable[[View], Any]] = {
         ("budget", budget),
         ("coaching", coaching),
         ("person", person),
+        ("upkeep", upkeep),
     )
     for name, part in module.FOLDED.items()
 }

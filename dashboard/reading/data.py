@@ -37,6 +37,7 @@ from arcdrift.store.imports.import_list import read_imported_files
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.imports.set_aside_rows import read_conflicting, read_quarantined
 from arcdrift.store.records.record_overview import assessment_time, newest_records, read_splicers
+from arcdrift.store.records.record_sources import RecordSource, record_sources
 from arcdrift.store.records.written_entries import WrittenEntry
 from arcdrift.store.results.result_rows import read_analysis_mark
 from arcdrift.store.results.store_versions import records_version
@@ -178,6 +179,23 @@ class CrewData(StoredResults):
     def conflicts(self) -> pd.DataFrame:
         """Return the conflicts that nobody has decided, by import and line."""
         return read_conflicting(self._engine)
+
+    def record_sources(self, days: int) -> list[RecordSource]:
+        """Return every splicer and source of readings (`record_sources`), as of now."""
+        return self._record_sources(days, pd.Timestamp(self.present()).floor("h"))
+
+    @cached_by_version(2)
+    def _record_sources(self, days: int, hour: pd.Timestamp) -> list[RecordSource]:
+        return record_sources(self._engine, max(hour, self.present()), days)
+
+    def last_hand(self, splicer: str) -> str:
+        """Return who worked last with a splicer, as may be shown; empty where nobody is on record.
+
+        To a technician that is nobody but themselves.
+        """
+        days = self.result("result_check_days")
+        days = days[(days["splicer"] == splicer) & days["technician"].notna()]
+        return "" if days.empty else str(days.sort_values("day")["technician"].iloc[-1])
 
     def close_rows(self, numbers: Sequence[int], *, why: str, by: str) -> None:
         """Take quarantined rows that cannot be mended off the list."""

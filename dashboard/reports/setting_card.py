@@ -24,8 +24,11 @@ from dashboard.url_query import href
 
 TEMPERATURES = np.arange(-30.0, 46.0, 5.0)
 ELEVATION_STEPS = (100.0, 250.0, 500.0, 1000.0)
-HIGHEST_M = 4000.0
-MOST_COLUMNS = 8
+HIGHEST_M = 6000.0
+"""The limit of ``elevation_m`` in crew.toml."""
+MOST_COLUMNS = 7
+HOME_CLOSE = 0.3
+"""Steps of the table below which an elevation is close to that of the home site."""
 FINE_C, FINE_M = 0.5, 20.0
 """Steps of the nomogram's surface, between which it is straight."""
 HUMIDITY_STEP, HUMIDITY_AT = 20.0, (0.0, 10.0, 20.0, 30.0)
@@ -88,7 +91,8 @@ def _numbers(
     view: View, splicer: str, found: ExpectedSettings, advice: Advice
 ) -> Mapping[str, Any]:
     humidity = usual_humidity(view, splicer)
-    heights = table_elevations(found, humidity)
+    site, home = home_elevation(view, splicer)
+    heights = with_home(table_elevations(found, humidity, lowest_site(view)), home)
     # whole hectopascals, so that who types in what the card says gets what the card says
     pressures = np.round(standard_pressure(heights))
     settings = found.grid(TEMPERATURES, pressures, humidity)
@@ -109,12 +113,15 @@ def _numbers(
         "basis": _basis(found),
         "humidity": f"{humidity:.0f} %",
         "heads": [
-            (f"{number_text(height)} m", f"{number_text(pressure)} hPa")
+            (
+                f"{site} {number_text(height)} m" if height == home else f"{number_text(height)} m",
+                f"{number_text(pressure)} hPa",
+            )
             for height, pressure in zip(heights, pressures, strict=True)
         ],
         "table": rows,
         "half": half,
-        "by_humidity": _by_humidity(found, humidity),
+        "by_humidity": _by_humidity(found, pressures, settings, humidity),
         "wear": f"{number_text(found.wear, 1, signed=True)} {unit}",
         "arcs": f"{found.arcs:,.0f}",
         "stale": stale,
@@ -138,9 +145,39 @@ def usual_humidity(view: View, splicer: str) -> float:
     return float(10.0 * round(known.median() / 10.0)) if len(known) else USUAL_HUMIDITY
 
 
-def table_elevations(found: ExpectedSettings, humidity: float) -> Floats:
-    """Return the elevations of the table: all at which some temperature was seen, not too many."""
-    fine = np.arange(0.0, HIGHEST_M + 1.0, 100.0)
+def home_elevation(view: View, splicer: str) -> tuple[str, float | None]:
+    """Return the home site of a splicer and its elevation in whole meters; None if not known."""
+    known = view.data.crew.splicers.get(splicer)
+    home = known.home_site if known else None
+    site = view.data.crew.sites.get(home) if home else None
+    if home is None or site is None or site.elevation_m is None:
+        return "", None
+    return home, float(round(site.elevation_m))
+
+
+def with_home(heights: Floats, home: float | None) -> Floats:
+    """Return the elevations of a table with that of the home site, in place of one close to it."""
+    if home is None or len(heights) < 2 or not heights[0] <= home <= heights[-1]:
+        return heights
+    apart = np.abs(heights - home) > HOME_CLOSE * (heights[1] - heights[0])
+    return np.sort(np.append(heights[apart], home))
+
+
+def lowest_site(view: View) -> float:
+    """Return the elevation of the lowest site in whole hundreds of meters; sea level at most."""
+    known = [site.elevation_m for site in view.data.crew.sites.values()]
+    return 100.0 * floor(min([0.0, *(at for at in known if at is not None)]) / 100.0)
+
+
+def table_elevations(found: ExpectedSettings, humidity: float, lowest_m: float = 0.0) -> Floats:
+    """Return the elevations of the table: all at which some temperature was seen, not too many.
+
+    Parameters
+    ----------
+    lowest_m : float
+        Where they begin at the lowest.
+    """
+    fine = np.arange(lowest_m, HIGHEST_M + 1.0, 100.0)
     seen = ~np.isnan(found.grid(TEMPERATURES, np.asarray(standard_pressure(fine)), humidity))
     at = fine[seen.any(axis=0)]
     if not len(at):
@@ -187,13 +224,17 @@ def _basis(found: ExpectedSettings) -> str:
     return f"{own} and the slopes of {peers} of the same model." if found.peers else f"{own}."
 
 
-def _by_humidity(found: ExpectedSettings, humidity: float) -> list[tuple[str, str]]:
+def _by_humidity(
+    found: ExpectedSettings, pressures: Floats, settings: Floats, humidity: float
+) -> list[tuple[str, str]]:
     """Return by how much the setting changes for more humid air, at some temperatures."""
     other = (
         humidity + HUMIDITY_STEP if humidity + HUMIDITY_STEP <= 100.0 else humidity - HUMIDITY_STEP
     )
     sign = 1.0 if other > humidity else -1.0
-    pressure = np.array([float(standard_pressure(0.0))])
+    # where most of the table is
+    column = int(np.argmax((~np.isnan(settings)).sum(axis=0)))
+    pressure = pressures[column : column + 1]
     temperatures = np.array(HUMIDITY_AT)
     best = found.grid(temperatures, pressure, humidity)[:, 0]
     changed = found.grid(temperatures, pressure, other)[:, 0]
@@ -237,7 +278,7 @@ def stale_after(view: View, splicer: str, found: ExpectedSettings) -> Stale:
 
 
 def _nomogram(found: ExpectedSettings, heights: Floats, humidity: float) -> Any:
-    fine = np.arange(0.0, heights[-1] + max(FINE_M, 100.0), FINE_M)
+    fine = np.arange(heights[0], heights[-1] + 100.0, FINE_M)
     air = np.arange(TEMPERATURES[0], TEMPERATURES[-1] + FINE_C, FINE_C)
     settings = found.grid(air, np.asarray(standard_pressure(fine)), humidity)
     seen = np.flatnonzero(~np.isnan(settings).all(axis=1))

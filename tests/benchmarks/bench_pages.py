@@ -62,7 +62,7 @@ from tests.stored_rows import store_rows
 CREW_YEAR = (30, 365, 83.0)
 SIZES = {"desk": WIDE, "phone": PHONE}
 READY_SECONDS = 60.0
-WARM_ROUNDS, IMPORT_ROUNDS, START_ROUNDS, ANALYSIS_ROUNDS = 20, 5, 3, 2
+WARM_ROUNDS, IMPORT_ROUNDS, START_ROUNDS, ANALYSIS_ROUNDS = 20, 5, 2, 2
 RUN = "from arcdrift.cli.main import run; run()"
 BARE = "a bare Dash page"
 
@@ -237,12 +237,15 @@ def main() -> None:
             with tempfile.TemporaryDirectory() as temporary:
                 folder = Path(temporary)
                 make_crew(name, folder)
+                run = CrewData(folder).run()
+                if run is None:
+                    parser.error(f"{name} was not analyzed by this version")
+                say(f"{name}: {run.splices:,} splices")
                 paths = [
                     path
                     for path in page_addresses(CrewData(folder))
                     if not given.only or any(text in path for text in given.only)
                 ]
-                say(f"{name}: {CrewData(folder).run().splices:,} splices")  # type: ignore[union-attr]
                 if given.skip != "visits":
                     with (
                         running("-m", "tests.benchmarks.bare_page", "PORT") as plain,

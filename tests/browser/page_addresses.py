@@ -1,6 +1,6 @@
 """Addresses of every page of a crew, each with something on it."""
 
-from dashboard.pages import ONE_CASE, PAGES
+from dashboard.pages import ONE_CASE, PAGES, PAGES_OF_RECORDS
 from dashboard.reading.data import CrewData
 from dashboard.url_query import href
 
@@ -15,7 +15,7 @@ def page_addresses(data: CrewData) -> list[str]:
     Splicer, stream and person are those with the most findings, so that their pages are full.
     """
     plain = [path for path in PAGES if path not in PAGES_OF_SUBJECTS]
-    return [*plain, "/loss", *_of_subjects(data), NO_SUCH_PAGE]
+    return [*plain, *PAGES_OF_RECORDS, "/loss", *_of_subjects(data), NO_SUCH_PAGE]
 
 
 def _of_subjects(data: CrewData) -> list[str]:
@@ -30,6 +30,7 @@ def _of_subjects(data: CrewData) -> list[str]:
         href("/person", technician=person),
         href("/person", technician=person, show="1"),
         *(f"/cases/{each}" for each in cases[:1]),
+        *(href("/records", mend=number) for number in data.rows_set_aside()["import_id"][:1]),
     ]
 
 

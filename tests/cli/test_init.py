@@ -5,7 +5,8 @@ from typing import Any
 
 import pytest
 
-from arcdrift.settings import Crew, load_crew
+from arcdrift.settings import Crew, Site, Splicer, load_crew
+from tests.terminal import Terminal
 
 
 def test_defaults_are_the_documented_ones(tmp_path: Path, arcdrift: Any) -> None:
@@ -70,4 +71,76 @@ def test_refused(words: list[str], message: str, tmp_path: Path, arcdrift: Any) 
     done = arcdrift("init", tmp_path / "north", *words)
     assert done.code == 2
     assert message in done.sentence
+    assert not (tmp_path / "north").exists()
+
+
+@pytest.fixture
+def answering(monkeypatch: pytest.MonkeyPatch, arcdrift: Any) -> Any:
+    """Run the program in a terminal with a person who types some lines."""
+
+    def run(*words: Any, replies: list[str]) -> tuple[Any, str]:
+        monkeypatch.setenv("TZ", "Europe/Oslo")
+        with monkeypatch.context() as patch:
+            err = Terminal()
+            patch.setattr("sys.stdin", Terminal("".join(f"{reply}\n" for reply in replies)))
+            patch.setattr("sys.stderr", err)
+            return arcdrift(*words), err.getvalue()
+
+    return run
+
+
+def test_it_asks_in_a_terminal_and_asks_again(answering: Any, tmp_path: Path) -> None:
+    replies = [
+        "Our crew", "Mars/Olympus", "", "Depot", "99999", "120", "Pass", "", "Depot", "",
+        "S-01", "depot", "Depot", "%", "S-02", "-", "", "",
+    ]  # fmt: skip
+    done, err = answering("init", tmp_path / "north", replies=replies)
+    assert done.code == 0
+    assert load_crew(tmp_path / "north") == Crew(
+        name="Our crew",
+        time_zone="Europe/Oslo",
+        sites={"Depot": Site(elevation_m=120), "Pass": Site()},
+        splicers={
+            "S-01": Splicer(home_site="Depot", setting_unit="%"),
+            "S-02": Splicer(),
+        },
+    )
+    for sentence in (
+        "The time zone 'Mars/Olympus' is not known",
+        "'99999' is no height above the sea; it must lie between -430 and 6,000 m",
+        "The site Depot stands there twice",
+        "The home site 'depot' is not one of the sites; did you mean Depot?",
+    ):
+        assert sentence in err
+    text = (tmp_path / "north" / "crew.toml").read_text(encoding="utf-8")
+    assert "# One block for each splicer, named as in the logs." in text
+
+
+def test_enter_takes_the_suggestions(answering: Any, tmp_path: Path) -> None:
+    done, _ = answering("init", tmp_path / "north", replies=["", "", "", ""])
+    assert done.code == 0
+    assert load_crew(tmp_path / "north") == Crew(name="north", time_zone="Europe/Oslo")
+
+
+def test_what_options_say_is_not_asked(answering: Any, tmp_path: Path) -> None:
+    words = ["--name", "N", "--time-zone", "Asia/Kolkata", "--site", "Harbor:12"]
+    done, err = answering("init", tmp_path / "north", *words, replies=["S-01", "", "", ""])
+    assert done.code == 0
+    assert "Name of the crew" not in err
+    crew = load_crew(tmp_path / "north")
+    assert (crew.name, crew.time_zone, list(crew.sites)) == ("N", "Asia/Kolkata", ["Harbor"])
+    assert crew.splicers == {"S-01": Splicer(home_site="Harbor")}
+
+
+def test_yes_asks_nothing(answering: Any, tmp_path: Path) -> None:
+    done, err = answering("init", tmp_path / "north", "--yes", replies=[])
+    assert done.code == 0
+    assert err == ""
+    assert load_crew(tmp_path / "north") == Crew(name="north")
+
+
+def test_leaving_amid_the_questions_writes_nothing(answering: Any, tmp_path: Path) -> None:
+    done, err = answering("init", tmp_path / "north", replies=["Our crew"])
+    assert done.code == 2
+    assert "nothing was written" in err
     assert not (tmp_path / "north").exists()

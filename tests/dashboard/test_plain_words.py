@@ -148,7 +148,7 @@ def test_causes_are_pointed_to_only_where_they_are_listed(tmp_path: Path):
 
 def test_evidence_of_an_arc_change_names_its_unit_once():
     evidence: dict[str, Any] = {"unexplained_change": -4.2, "setting_unit": "steps", "alarms": 1}
-    assert evidence_facts(evidence) == [("Unexplained change", "-4.2 steps"), ("Alarms", "1")]
+    assert evidence_facts(evidence) == [("Unexplained change", "\u22124.2 steps"), ("Alarms", "1")]
 
 
 def test_tolerance_is_explained(data: CrewData):

@@ -22,6 +22,7 @@ from itsdangerous import URLSafeTimedSerializer
 from arcdrift.store import schema
 from arcdrift.store.accounts.user_accounts import remove_user, reset_password
 from arcdrift.store.database.connect import open_store
+from arcdrift.store.imports.import_list import read_imports
 from tests.dashboard.access.conftest import add_users
 from tests.dashboard.access.signing_in import PASSWORD
 from tests.dashboard.access.walking import STREAM
@@ -210,6 +211,42 @@ def oversized_body(target: Target) -> None:
     assert client.ask("GET", "/health").status == 200
 
 
+def files_of_others(target: Target) -> None:
+    """Send files in as nobody, from elsewhere, too large, under a path, of another's splicer."""
+    rows = b"splicer,spliced_at,loss_db\nKestrel,2025-06-02 08:10,0.02\n"
+    address = "/records/files?name=" + "..%2F..%2F..%2Fplanted.csv"
+    client = target.client("birch@work")
+    assert target.client().ask("POST", address, rows, Origin=client.origin).status == 401
+    assert client.ask("POST", address, rows, Origin="http://evil.example").status == 403
+    assert client.ask("POST", address, rows).status == 403
+    with socket.create_connection((target.host, target.port), timeout=60) as connection:
+        connection.sendall(
+            f"POST {address} HTTP/1.1\r\nHost: {target.host}:{target.port}\r\n"
+            f"Origin: {client.origin}\r\nContent-Length: {10**11}\r\n\r\n".encode()
+        )
+        assert b"413" in connection.recv(100)
+    client.cookies["arcdrift-splicer"] = "Heron"
+    before = set(target.folder.parent.rglob("*planted*"))
+    engine = open_store(target.folder)
+    stored = len(read_imports(engine))
+    answer = client.ask("POST", address, rows, Origin=client.origin)
+    assert answer.status == 202
+    token = json.loads(answer.body)["token"]
+    place = {"token": token, "type": "upload-preview"}
+    asked = {
+        "output": '{"token":["MATCH"],"type":"upload-preview"}.children',
+        "outputs": {"id": place, "property": "children"},
+        "inputs": [[]],
+        "state": [{"id": place, "property": "id", "value": place}],
+        "changedPropIds": [],
+    }
+    assert "no longer here" in target.client("alder@work").call(asked).body
+    time.sleep(5)
+    assert len(read_imports(engine)) == stored
+    engine.dispose()
+    assert set(target.folder.parent.rglob("*planted*")) == before
+
+
 def formula_cells(target: Target) -> None:
     query = urlencode(STREAM)
     body = target.client("Lena").ask("GET", f"/csv/loss/splices.csv?{query}").body
@@ -314,6 +351,7 @@ ATTACKS: dict[str, Callable[[Target], None]] = {
     for attack in (
         forged_cookie, fixed_session, foreign_origin, foreign_host, path_traversal,
         another_persons_page, another_persons_callback, another_persons_download, oversized_body,
+        files_of_others,
         formula_cells, html_in_names, replay_after_sign_out, replay_after_password_reset,
         method_confusion, error_detail, brute_force,
     )

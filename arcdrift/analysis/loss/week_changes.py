@@ -168,7 +168,7 @@ class _Equations:
     matrix, right : arrays, shape (effects, effects) and (effects,)
     weight, mean : arrays, shape (groups,)
         Sum of weights and weighted mean of each group.
-    shares : sparse array, shape (groups, effects)
+    shares : array, shape (groups, effects)
         Weighted mean share of each effect in each group.
     """
 
@@ -176,7 +176,7 @@ class _Equations:
     right: Floats
     weight: Floats
     mean: Floats
-    shares: csr_matrix
+    shares: Floats
 
 
 class _StreamDays:
@@ -330,21 +330,23 @@ class _Contrasts:
     people: int
 
     @cached_property
-    def moved(self) -> csr_matrix:
+    def moved(self) -> Floats:
         """Change of the mean share of each effect, shape (streams, effects)."""
         half = len(self.groups.weight) // 2
-        return self.groups.shares[half:] - self.groups.shares[:half]
+        return np.asarray(self.groups.shares[half:] - self.groups.shares[:half])
 
-    def change(self, weights: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-        """Change of weighted means of streams.
+    def change(self, rows: Ints, weights: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """Change of some streams, and last of a weighted mean of streams.
 
         Parameters
         ----------
-        weights : array, shape (means, streams)
+        rows : array of int, shape (some,)
+            Streams.
+        weights : array, shape (streams,)
 
         Returns
         -------
-        difference, se, level, hands : arrays, shape (means,)
+        difference, se, level, hands : arrays, shape (some + 1,)
             Change on the scale of levels and its standard error, the level before it, and what
             the hands alone changed.
         """
@@ -352,13 +354,20 @@ class _Contrasts:
         with np.errstate(divide="ignore"):
             own = 1.0 / self.groups.weight
         level = self.groups.mean - self.groups.shares @ self.effects
-        moved = csr_matrix(weights) @ self.moved
+        moved = np.vstack([self.moved[rows], weights @ self.moved])
         known = np.isfinite(own[:half]) & np.isfinite(own[half:])
-        variance = weights**2 @ np.where(known, own[:half] + own[half:], 0.0)
-        variance += np.asarray(moved.multiply(moved @ self.covariance).sum(axis=1))[:, 0]
-        difference = weights @ np.where(known, level[half:] - level[:half], 0.0)
+        own = np.where(known, own[:half] + own[half:], 0.0)
+        variance = np.append(own[rows], weights**2 @ own)
+        variance += ((moved @ self.covariance) * moved).sum(axis=1)
+        difference, before = (
+            np.append(values[rows], weights @ values)
+            for values in (
+                np.where(known, level[half:] - level[:half], 0.0),
+                np.where(known, level[:half], 0.0),
+            )
+        )
         hands = moved[:, : self.people] @ self.effects[: self.people]
-        return difference, np.sqrt(variance), weights @ np.where(known, level[:half], 0.0), hands
+        return difference, np.sqrt(variance), before, hands
 
 
 def _changes(contrasts: _Contrasts, enough: Bools, splices: Floats) -> tuple[Floats, Bools]:
@@ -367,10 +376,8 @@ def _changes(contrasts: _Contrasts, enough: Bools, splices: Floats) -> tuple[Flo
     Of each stream with enough splices, then of all of these together by their splices.
     """
     row = np.flatnonzero(enough)
-    weights = np.zeros((len(row) + 1, len(enough)))
-    weights[np.arange(len(row)), row] = 1.0
-    weights[-1] = np.where(enough, splices, 0.0) / splices[enough].sum()
-    difference, se, level, hands = contrasts.change(weights)
+    weights = np.where(enough, splices, 0.0) / splices[enough].sum()
+    difference, se, level, hands = contrasts.change(row, weights)
     moved = np.stack([difference, difference - Z95 * se, difference + Z95 * se, hands])
     ratio = np.maximum(1.0 + moved / (3.0 + level), 0.0) ** 3
     p_value = 2.0 * ndtr(-np.abs(difference / se))
@@ -387,9 +394,8 @@ def _absorbed(
     sums = np.bincount(group, weight, minlength=groups).astype(np.float64)
     filled = np.maximum(sums, 1e-300)
     mean = np.asarray(by_group @ value) / filled
-    mean_shares = (by_group @ shares).multiply(1.0 / filled[:, None]).tocsr()
+    mean_shares = (by_group @ shares).toarray() / filled[:, None]
     weighted = shares.multiply(weight[:, None]).tocsr()
-    of_groups = mean_shares.T @ mean_shares.multiply(sums[:, None])
-    matrix = (shares.T @ weighted - of_groups).toarray()
+    matrix = (shares.T @ weighted).toarray() - mean_shares.T @ (sums[:, None] * mean_shares)
     right = np.asarray(weighted.T @ value) - mean_shares.T @ (sums * mean)
     return _Equations(matrix, right, sums, mean, mean_shares)

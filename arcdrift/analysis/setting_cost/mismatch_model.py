@@ -327,13 +327,13 @@ class _SharedEffects:
         weight, marks = root**2, self.marks.sparse
         weighted = columns * weight[:, None]
         total = self.streams @ weight
-        cross = csr_array((self.streams * weight) @ marks)
+        cross = ((self.streams * weight) @ marks).toarray()
         stream_sums = self.streams @ weighted
-        scaled = csr_array(cross.multiply(1.0 / np.sqrt(total)[:, None]))
+        scaled = cross / np.sqrt(total)[:, None]
         moments = self.marks.moments(weight)
         right_side = self.marks.transposed @ weighted - cross.T @ (stream_sums / total[:, None])
         least = RANK * float(np.diag(moments).max())
-        effect = _solve_semidefinite(moments - (scaled.T @ scaled).toarray(), right_side, least)
+        effect = _solve_semidefinite(moments - scaled.T @ scaled, right_side, least)
         stream_effect = (stream_sums - cross @ effect) / total[:, None]
         residual = columns - marks @ effect - stream_effect[self.stream]
         return np.asarray(root[:, None] * residual)

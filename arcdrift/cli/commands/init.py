@@ -1,17 +1,21 @@
 """``arcdrift init``: makes a crew folder with a commented crew.toml."""
 
 import json
+from collections.abc import Callable, Collection
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
 from arcdrift.cli.error_messages import validation_message
-from arcdrift.cli.output import print_lines
+from arcdrift.cli.output import print_lines, printable
 from arcdrift.errors import BadInput, UsageError
 
 if TYPE_CHECKING:
-    from arcdrift.settings import Site
+    from arcdrift.crew_setup import CrewSetup
+
+Answer = TypeVar("Answer")
 
 
 def init(
@@ -36,14 +40,37 @@ def init(
             help="A work site and its height above the sea in meters; repeat for each site.",
         ),
     ] = None,
+    yes: Annotated[
+        bool,
+        typer.Option(
+            "--yes",
+            help="Ask nothing in the terminal: take what the options say, and defaults.",
+        ),
+    ] = False,
 ) -> None:
-    """Make a crew folder, which holds a crew's settings and records."""
+    """Make a crew folder, which holds a crew's settings and records.
+
+    In a terminal it asks for what the options leave open: name, time zone, sites, splicers.
+    """
+    from arcdrift.cli.importing.terminal_questions import is_terminal
+    from arcdrift.crew_setup import CrewSetup, checked_name
     from arcdrift.settings import CREW_FILE
 
     path = folder / CREW_FILE
-    text = crew_text(
-        folder.resolve().name if name is None else name, time_zone, _parse_sites(site or [])
-    )
+    if path.exists():
+        raise UsageError(f"{path} is already there; it was left as it is.")
+    named = folder.resolve().name
+    sites = _parse_sites(site or [])
+    if is_terminal() and not yes:
+        try:
+            setup = ask_setup(named, name, time_zone, sites)
+        except typer.Abort:
+            raise UsageError(
+                "The questions were left, and nothing was written; --yes asks none."
+            ) from None
+    else:
+        setup = CrewSetup(checked_name(named if name is None else name), time_zone, sites)
+    text = crew_text(setup)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with path.open("x", encoding="utf-8", newline="\n") as file:
@@ -54,18 +81,85 @@ def init(
     except OSError as problem:
         raise BadInput(f"{folder} cannot be written: {problem.strerror}.") from None
     print_lines(f"Made {path}; its comments say what can be set.")
-    if time_zone is None:
+    if setup.time_zone is None:
         print_lines(
             "No time zone was given: logs whose times carry no offset will be refused until "
             "time_zone is set in crew.toml, because a guessed zone would move every check."
         )
     print_lines(
-        f"Next: put your splicers and programs into {path}, then run "
-        f"`arcdrift import FILE --crew {folder}` with an exported log."
+        f"Next: run `arcdrift serve --crew {folder}` and add your files on its page Records, or "
+        f"run `arcdrift import FILE --crew {folder}` with an exported log."
     )
 
 
-def crew_text(name: str, time_zone: str | None, sites: "dict[str, Site]") -> str:
+def ask_setup(
+    named: str, name: str | None, time_zone: str | None, sites: "dict[str, float | None]"
+) -> "CrewSetup":
+    """Ask in the terminal for what the options leave open.
+
+    Parameters
+    ----------
+    named : str
+        Name to suggest for the crew.
+    """
+    from arcdrift import crew_setup as checks
+
+    typer.echo("A few questions about the crew. Enter takes what stands in [ ].", err=True)
+    if name is None:
+        name = _ask("Name of the crew", checks.checked_name, named)
+    if time_zone is None:
+        suggested = checks.zone_of_this_computer()
+        text = "Time zone of the clocks of splicers and loggers"
+        text += " (- for none yet)" if suggested else ", such as Europe/Oslo (Enter for none yet)"
+        time_zone = _ask(text, checks.checked_zone, suggested or "")
+    if not sites:
+        while new := _ask_name("site", sites):
+            sites[new] = _ask(
+                f"Elevation of {new} in m above the sea (Enter if unknown)",
+                checks.checked_elevation,
+            )
+    splicers: dict[str, checks.SplicerSetup] = {}
+    while new := _ask_name("splicer", splicers):
+        home = None
+        if sites:
+            home = _ask(
+                f"Home site of {new}: {', '.join(sites)} (- for none)",
+                partial(checks.checked_home, sites=sites),
+                next(iter(sites)) if len(sites) == 1 else "",
+            )
+        unit = _ask(
+            f"Arc setting of {new} is counted in {', '.join(checks.UNITS)} or another unit",
+            checks.checked_unit,
+            checks.DEFAULT_UNIT,
+        )
+        splicers[new] = checks.SplicerSetup(home, unit)
+    return checks.CrewSetup(checks.checked_name(name), time_zone, sites, splicers)
+
+
+def _ask_name(what: str, taken: Collection[str]) -> str | None:
+    """Ask for the name of a further site or splicer; None when there is none."""
+    from arcdrift.crew_setup import checked_new_name
+
+    def check(text: str) -> str | None:
+        return checked_new_name(text, what, taken) if text.strip() else None
+
+    more = "another" if taken else "a"
+    return _ask(f"Name of {more} {what} as your logs write it (Enter for no more)", check)
+
+
+def _ask(text: str, check: Callable[[str], Answer], default: str = "") -> Answer:
+    """Ask until the answer can be used; a lone dash is an empty answer."""
+    while True:
+        reply = str(
+            typer.prompt(printable(text), default=default, show_default=bool(default), err=True)
+        )
+        try:
+            return check("" if reply.strip() == "-" else reply)
+        except UsageError as problem:
+            typer.echo(printable(str(problem)), err=True)
+
+
+def crew_text(setup: "CrewSetup") -> str:
     """Return the text of a commented crew.toml that can be loaded unchanged.
 
     Raises
@@ -79,14 +173,20 @@ def crew_text(name: str, time_zone: str | None, sites: "dict[str, Site]") -> str
 
     from arcdrift.settings import Crew
 
-    zone_line = (
-        f"time_zone = {_toml_string(time_zone)}" if time_zone else '# time_zone = "Europe/Oslo"'
+    zone = f"time_zone = {_toml_string(setup.time_zone)}" if setup.time_zone else EXAMPLE_ZONE
+    sites = "".join(
+        f"\n[sites.{_toml_string(site)}]\n"
+        + ("# elevation_m = 12\n" if height is None else f"elevation_m = {height:.10g}\n")
+        for site, height in setup.sites.items()
     )
-    blocks = "".join(
-        f"\n[sites.{_toml_string(site)}]\nelevation_m = {settings.elevation_m:g}\n"
-        for site, settings in sites.items()
+    splicers = "".join(
+        f"\n[splicers.{_toml_string(splicer)}]\nsetting_unit = {_toml_string(each.setting_unit)}\n"
+        + (f"home_site = {_toml_string(each.home_site)}\n" if each.home_site else "")
+        for splicer, each in setup.splicers.items()
     )
-    text = TEMPLATE.format(name=_toml_string(name), zone=zone_line, sites=blocks or EXAMPLE_SITE)
+    text = TEMPLATE.format(
+        name=_toml_string(setup.name), zone=zone, sites=sites or EXAMPLE_SITE, splicers=splicers
+    )
     try:
         Crew.model_validate(tomllib.loads(text))
     except ValidationError as problem:
@@ -97,16 +197,14 @@ def crew_text(name: str, time_zone: str | None, sites: "dict[str, Site]") -> str
     return text
 
 
-def _parse_sites(typed: list[str]) -> "dict[str, Site]":
-    from pydantic import ValidationError
-
-    from arcdrift.settings import Site
+def _parse_sites(typed: list[str]) -> "dict[str, float | None]":
+    from arcdrift.crew_setup import checked_elevation
 
     sites = {}
     for text in typed:
         name, _, height = text.rpartition(":")
         try:
-            elevation = float(height)
+            float(height)
         except ValueError:
             name = ""
         if not name.strip():
@@ -115,12 +213,9 @@ def _parse_sites(typed: list[str]) -> "dict[str, Site]":
                 "sea in meters, such as Harbor:12."
             )
         try:
-            sites[name.strip()] = Site(elevation_m=elevation)
-        except ValidationError:
-            raise UsageError(
-                f"--site {text}: {height} m is no height above the sea; it must lie between "
-                "-430 and 6,000 m."
-            ) from None
+            sites[name.strip()] = checked_elevation(height)
+        except UsageError as problem:
+            raise UsageError(f"--site {text}: {problem}") from None
     return sites
 
 
@@ -128,6 +223,7 @@ def _toml_string(text: str) -> str:
     return json.dumps(text, ensure_ascii=False)  # a JSON string is a TOML basic string
 
 
+EXAMPLE_ZONE = '# time_zone = "Europe/Oslo"'
 EXAMPLE_SITE = """
 # [sites."Harbor"]
 # elevation_m = 12            # meters above the sea; needed to use weather-station pressure
@@ -171,7 +267,7 @@ clock = "wall"
 # home_site = "Harbor"
 # tolerance = 8                     # setting error worth a recalibration, in setting_unit
 # electrode_life_arcs = 4500        # from the maker's manual
-
+{splicers}
 # One block for each splice program: self-adjusting, fixed or custom.
 # [programs."single-mode adaptive"]
 # class = "self-adjusting"

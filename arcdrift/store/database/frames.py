@@ -60,8 +60,7 @@ def to_frame(table: pa.Table, categorical: Container[str] = ()) -> pd.DataFrame:
         for name, column in zip(table.column_names, table.columns, strict=True)
         if name not in categories
     }
-    # each column by itself, so that putting them in order copies nothing
-    frame: pd.DataFrame = pa.table(plain).to_pandas(date_as_object=False, split_blocks=True)
+    frame: pd.DataFrame = pa.table(plain).to_pandas(date_as_object=False)
     frame = frame.assign(**{name: _categories(table[name]) for name in categories})
     return frame[list(table.column_names)]
 

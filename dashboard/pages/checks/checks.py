@@ -39,6 +39,7 @@ from dashboard.url_query import href
 
 DEFAULT_PERIOD = "30"
 DAY_WIDTH = 32
+ROW_HEIGHT, HEADER_HEIGHT, GROUP_HEADER_HEIGHT = 32, 30, 28
 CALENDAR_DAYS = 370
 CELL_RULES = {
     f"day-{status}": f"params.value == '{glyph}'" for status, (glyph, _) in STATUS.items()
@@ -223,9 +224,12 @@ def _calendar(view: View, days: pd.DataFrame) -> html.Section:
                 "tooltipField": f"{day} tooltip",
             }
         )
+    rows = calendar_rows(days[days["day"].isin(columns)])
+    # what follows must not move when the grid is drawn
+    height = GROUP_HEADER_HEIGHT + HEADER_HEIGHT + ROW_HEIGHT * len(rows)
     grid = dag.AgGrid(
         id=ids.link_grid("calendar"),
-        rowData=calendar_rows(days[days["day"].isin(columns)]),
+        rowData=rows,
         columnDefs=[
             {
                 "headerName": "",  # beside the months; a row of headers without any has no meaning
@@ -241,9 +245,9 @@ def _calendar(view: View, days: pd.DataFrame) -> html.Section:
         defaultColDef={"resizable": False, "sortable": False, "suppressMovable": True},
         dashGridOptions=work_list_options(1)
         | {
-            "rowHeight": 32,
-            "headerHeight": 30,
-            "groupHeaderHeight": 28,
+            "rowHeight": ROW_HEIGHT,
+            "headerHeight": HEADER_HEIGHT,
+            "groupHeaderHeight": GROUP_HEADER_HEIGHT,
             "tooltipShowDelay": 300,
             # the newest day, on the right, is the one in sight at first
             "initialState": {"scroll": {"top": 0, "left": DAY_WIDTH * len(columns)}},
@@ -253,7 +257,7 @@ def _calendar(view: View, days: pd.DataFrame) -> html.Section:
     )
     return card(
         _legend(),
-        grid,
+        html.Div(grid, style={"minHeight": f"{height}px"}),
         html.P(
             "Oldest day on the left. Choose a row to open its splicer."
             + (

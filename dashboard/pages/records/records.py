@@ -12,6 +12,7 @@ from dashboard.forms import remembered_name_field
 from dashboard.my_splicer import my_splicer
 from dashboard.pages.records.clocks_card import clocks_slot
 from dashboard.pages.records.conflicts import conflicts_card
+from dashboard.pages.records.coverage import coverage_card
 from dashboard.pages.records.file_list import files_card
 from dashboard.pages.records.set_aside import set_aside_card
 from dashboard.reading.data import CrewData
@@ -26,6 +27,7 @@ def render(data: CrewData, query: Query) -> html.Div:
             _add_card(data),
             html.Div(id=ids.uploads("records"), className="uploads"),
             html.Div(id=ids.uploads_open("records")),
+            coverage_card(data),
             set_aside_card(data, query),
             conflicts_card(data),
             clocks_slot(),

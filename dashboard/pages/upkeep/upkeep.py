@@ -20,7 +20,7 @@ from arcdrift.analysis.advice.upkeep_plan import (
 )
 from arcdrift.instants import day_text
 from arcdrift.wording import count_text, percent_text
-from dashboard.components import View, card, csv_button, heading, notice, select, tag
+from dashboard.components import View, card, csv_button, folded, heading, notice, select, tag
 from dashboard.reading.data import CrewData
 from dashboard.url_query import href
 
@@ -163,22 +163,38 @@ def _filter(view: View) -> html.Details:
     )
 
 
-def _planned(view: View, items: Sequence[UpkeepItem], today: date) -> html.Section:
+def _near_and_later(
+    items: Sequence[UpkeepItem], today: date
+) -> tuple[list[UpkeepItem], list[UpkeepItem]]:
+    """Return what is due within `WEEKS_OPEN` weeks, and what is due later or at no known day."""
     known = [item for item in items if item.state != "unknown"]
     open_until = today + timedelta(weeks=WEEKS_OPEN)
     near = [item for item in known if item.due is not None and item.due <= open_until]
-    later = known[len(near) :]
+    return near, known[len(near) :]
+
+
+def _later_list(view: View) -> html.Ul:
+    items = chosen_items(view, all_items(view))
+    return upkeep_list(_near_and_later(items, view.data.today())[1])
+
+
+FOLDED = {"later": _later_list}
+
+
+def _planned(view: View, items: Sequence[UpkeepItem], today: date) -> html.Section:
+    near, later = _near_and_later(items, today)
     parts: list[Any] = []
     if near:
         parts.append(upkeep_list(near))
-    elif known:
+    elif later:
         parts.append(notice(f"Nothing is due within {WEEKS_OPEN} weeks.", name="good"))
     else:
         parts.append(notice("Of nothing here is it known when it is due; below is why."))
     if later:
-        parts.append(
-            html.Details([html.Summary(f"{len(later):,} later than that"), upkeep_list(later)])
-        )
+        # some hundred rows take a browser seconds to draw
+        part = folded(f"{len(later):,} later than that", "upkeep", "later", view.query)
+        part.className = None  # it lies within the card
+        parts.append(part)
     return card(
         *parts,
         title=f"Due within {WEEKS_OPEN} weeks",

@@ -5,6 +5,7 @@ from dataclasses import asdict, replace
 from datetime import timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from arcdrift.analysis.advice.expected_settings import ExpectedSettings
@@ -14,7 +15,7 @@ from arcdrift.store import schema
 from arcdrift.store.database.connect import open_store
 from dashboard.components import View
 from dashboard.reading.data import CrewData
-from dashboard.reports.setting_card import stale_after
+from dashboard.reports.setting_card import stale_after, with_home
 from tests.dashboard.invented import write_crew
 from tests.dashboard.reports.reported import made, told
 
@@ -97,3 +98,21 @@ def test_a_code_leads_back_to_the_page(data: CrewData):
 def test_a_splicer_that_there_is_not_is_refused(data: CrewData, splicer: str):
     with pytest.raises(UsageError):
         made(data, "card", splicer=splicer)
+
+
+@pytest.mark.parametrize(
+    ("home", "expected"),
+    [
+        (None, [0.0, 500.0, 1000.0]),
+        (12.0, [12.0, 500.0, 1000.0]),  # in place of sea level, which is close to it
+        (740.0, [0.0, 500.0, 740.0, 1000.0]),
+        (1000.0, [0.0, 500.0, 1000.0]),
+        (2740.0, [0.0, 500.0, 1000.0]),  # no air of it was seen
+    ],
+)
+def test_the_home_site_has_a_column_of_its_own(home: float | None, expected: list[float]):
+    assert with_home(np.array([0.0, 500.0, 1000.0]), home).tolist() == expected
+
+
+def test_the_column_of_the_home_site_is_named(data: CrewData):
+    assert "Harbor 12 m" in told(made(data, "card", splicer="Heron"))

@@ -1,0 +1,113 @@
+"""Where records come from: each splicer and each source of readings, when it was last heard of."""
+
+from datetime import datetime, timedelta
+from typing import NamedTuple
+
+from sqlalchemy import ColumnElement, Connection, Engine, Table, func, select
+
+from arcdrift.instants import instant_at, microseconds
+from arcdrift.store import schema
+from arcdrift.store.database.connect import reading
+
+READING_SOURCES = ("splicer", "site", "station")
+"""Columns that name who measured a reading, the first that is filled in."""
+_DAY_US = 86_400_000_000
+
+
+class RecordSource(NamedTuple):
+    """A splicer, or a source of readings.
+
+    Attributes
+    ----------
+    kind : str
+        ``splicer`` for its log; ``readings of splicer``, ``site logger`` or ``weather station``.
+    name : str
+        Of the splicer, site or station.
+    newest : datetime
+        Its newest record that does not lie in the future (UTC, as logged).
+    days : frozenset of int
+        Days since 1970 (UTC) with a record, of those that were asked for.
+    file, sent_by : str
+        The file in which the newest record came, and who sent it in; empty where nobody noted it.
+    """
+
+    kind: str
+    name: str
+    newest: datetime
+    days: frozenset[int]
+    file: str
+    sent_by: str
+
+
+def record_sources(engine: Engine, now: datetime, days: int) -> list[RecordSource]:
+    """Return every splicer and every source of readings.
+
+    Parameters
+    ----------
+    now : aware datetime
+        Later records are left out.
+    days : int
+        How many days before `now` are looked at for records.
+    """
+    r = schema.readings.columns
+    of_readings = (
+        ("readings of splicer", r.splicer, ()),
+        ("site logger", r.site, (r.splicer.is_(None), r.station.is_(None))),
+        ("weather station", r.station, (r.splicer.is_(None), r.site.is_(None))),
+    )
+    with reading(engine) as connection:
+        files = _files(connection)
+        found: dict[tuple[str, str], RecordSource] = {}
+        tables = [("splicer", table.c.splicer, ()) for table in (schema.arc_checks, schema.splices)]
+        for kind, column, where in (*tables, *of_readings):
+            for source in _sources(connection, kind, column, where, now, days, files):
+                known = found.get((kind, source.name))
+                if known is not None:  # a splicer has checks and splices
+                    later = max(known, source, key=lambda each: each.newest)
+                    source = later._replace(days=known.days | source.days)
+                found[kind, source.name] = source
+    return sorted(found.values(), key=lambda source: (source.kind != "splicer", source[:2]))
+
+
+def _files(connection: Connection) -> dict[int, tuple[str, str]]:
+    t = schema.imports.columns
+    rows = connection.execute(select(t.id, t.file_name, t.imported_by))
+    return {row.id: (row.file_name, row.imported_by or "") for row in rows}
+
+
+def _sources(
+    connection: Connection,
+    kind: str,
+    column: ColumnElement[str],
+    where: tuple[ColumnElement[bool], ...],
+    now: datetime,
+    days: int,
+    files: dict[int, tuple[str, str]],
+) -> list[RecordSource]:
+    table: Table = column.table
+    time = table.columns[schema.TIME_COLUMN[_kind_of(table)]]
+    until, since = microseconds(now), microseconds(now - timedelta(days=days))
+    past = (*where, column.is_not(None), time <= until)
+    newest = connection.execute(
+        select(column.label("name"), func.max(time).label("at")).where(*past).group_by(column)
+    )
+    last = {row.name: row.at for row in newest}
+    day = time // _DAY_US
+    with_records: dict[str, set[int]] = {name: set() for name in last}
+    recent = select(column.label("name"), day.label("day")).where(*past, time > since).distinct()
+    for row in connection.execute(recent):
+        with_records[row.name].add(int(row.day))
+    found = []
+    for name, at in last.items():
+        import_id = connection.execute(
+            select(table.columns.import_id).where(*where, column == name, time == at).limit(1)
+        ).scalar()
+        file, sent_by = files.get(import_id or 0, ("", ""))
+        found.append(
+            RecordSource(kind, name, instant_at(at), frozenset(with_records[name]), file, sent_by)
+        )
+    return found
+
+
+def _kind_of(table: Table) -> str:
+    return next(kind for kind, known in schema.RECORDS.items() if known is table)
