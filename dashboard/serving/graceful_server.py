@@ -3,6 +3,7 @@
 import signal
 import threading
 from collections.abc import Callable
+from time import monotonic
 from types import FrameType
 from typing import Any
 
@@ -82,11 +83,10 @@ class GracefulServer:
             part.accepting = False
             part.socket.close()
             part.del_channel(self._map)
-        steps = int(GRACE_SECONDS / _STEP_SECONDS)
-        while steps and any(
+        deadline = monotonic() + GRACE_SECONDS
+        while monotonic() < deadline and any(
             channel.requests or channel.total_outbufs_len
             for part in listening
             for channel in part.active_channels.values()
         ):
             self._step()
-            steps -= 1

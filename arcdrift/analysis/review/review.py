@@ -23,7 +23,7 @@ from arcdrift.analysis.review.settled_days import kept_splice_counts, summarize_
 from arcdrift.errors import UsageError
 from arcdrift.finding import Finding
 from arcdrift.settings import Crew
-from arcdrift.store.database.connect import Waiting
+from arcdrift.store.database.connect import Waiting, snapshot
 from arcdrift.store.database.read_only import require_writable
 from arcdrift.store.records.record_overview import assessment_time
 from arcdrift.store.results.analysis_lock import analysis_lock
@@ -114,20 +114,22 @@ def _review(
     started = time.perf_counter()
     mark = read_analysis_mark(engine)
     # before anything is read: what is stored meanwhile may be missing from the results
-    version, marks = records_version(engine), record_marks(engine)
-    now = assessment_time(engine, crew) if now is None else now
-    inputs = read_inputs(
-        engine, crew, now, None if from_scratch else kept_splice_counts(engine, marks)
-    )
+    with snapshot(engine):
+        version, marks = records_version(engine), record_marks(engine)
+        now = assessment_time(engine, crew) if now is None else now
+    known = None if from_scratch else kept_splice_counts(engine, marks)
+    inputs = read_inputs(engine, crew, now, known, marks.newest)
     names = sorted(inputs.splice_counts)
     if not names:
         raise UsageError("There is nothing to analyze yet; import arc checks or splices first.")
     report = progress if progress is not None else _no_progress
-    read_part: SpliceReader = partial(read_splices, engine)
+    newest_splice = marks.newest.get("splices", 0)
+    read_part: SpliceReader = partial(read_splices, engine, newest_id=newest_splice)
     if executor is not None and not (
         isinstance(executor, FleetExecutor) and not executor.reads_store
     ):
-        read_part = SplicesAtAddress(engine.url.render_as_string(hide_password=False))
+        address = engine.url.render_as_string(hide_password=False)
+        read_part = SplicesAtAddress(address, newest_splice)
     summary, saved, states = summarize_crew(
         engine,
         inputs,

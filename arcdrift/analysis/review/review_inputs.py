@@ -1,8 +1,9 @@
 """Reads what one review needs from the store, in one place, as one frozen bundle of frames."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from types import MappingProxyType
 
 import pandas as pd
 from sqlalchemy import Engine
@@ -83,7 +84,11 @@ class ReviewInputs:
 
 
 def read_inputs(
-    engine: Engine, crew: Crew, now: pd.Timestamp, known: SpliceCounts | None = None
+    engine: Engine,
+    crew: Crew,
+    now: pd.Timestamp,
+    known: SpliceCounts | None = None,
+    newest: Mapping[str, int] = MappingProxyType({}),
 ) -> ReviewInputs:
     """Read all records of the crew but its splices.
 
@@ -91,18 +96,23 @@ def read_inputs(
     ----------
     known : SpliceCounts, optional
         As for `arcdrift.store.records.record_overview.splice_counts`.
+    newest : mapping of int
+        Highest id by kind: what is stored while a review reads is left to the next one, or it would
+        see splices of a day without their check.
     """
-    checks = read_records(engine, "arc-checks")
+    checks = read_records(engine, "arc-checks", newest_id=newest.get("arc-checks"))
     if by_hand := written_imports(engine):
         checks = checks.assign(by_hand=checks["import_id"].isin(by_hand))
     oldest = oldest_splices(engine).rename(columns={"spliced_at": "checked_at"})
     return ReviewInputs(
         crew=crew,
         now=now,
-        counts=splice_counts(engine, known),
+        counts=splice_counts(engine, known, newest.get("splices")),
         checks=checks,
-        service=read_records(engine, "service"),
-        readings=AirSources.from_readings(read_records(engine, "readings"), crew),
+        service=read_records(engine, "service", newest_id=newest.get("service")),
+        readings=AirSources.from_readings(
+            read_records(engine, "readings", newest_id=newest.get("readings")), crew
+        ),
         began=crew_start(pd.concat([checks[["splicer", "checked_at"]], oldest]), "checked_at"),
         shifts=tuple(clock_shifts(engine)),
         baseline_marks=marks(engine),
@@ -119,6 +129,7 @@ def read_splices(
     *,
     since: pd.Timestamp | None = None,
     ids: Iterable[int] | None = None,
+    newest_id: int | None = None,
 ) -> pd.DataFrame:
     """Read the splices of some splicers, each splicer's in the order they were stored.
 
@@ -130,6 +141,8 @@ def read_splices(
         Only splices from this instant on (UTC).
     ids : iterable of int, optional
         Only splices with these ids.
+    newest_id : int, optional
+        Splices with higher ids, which were stored later, are left out.
     """
     return read_records(
         engine,
@@ -137,6 +150,7 @@ def read_splices(
         splicers=names,
         since=since,
         ids=ids,
+        newest_id=newest_id,
         columns=columns,
         order=("splicer", "id"),
         categorical=set(columns) - RARELY_REPEATED_COLUMNS,
@@ -148,6 +162,7 @@ class SplicesAtAddress:
     """Reads splices from the store at an address; can be sent to another process."""
 
     address: str = field(repr=False)  # its password is not for the log of a worker
+    newest_id: int | None = None
 
     def __call__(
         self,
@@ -160,6 +175,8 @@ class SplicesAtAddress:
         """Read splices as `read_splices` does."""
         engine = open_store(self.address)
         try:
-            return read_splices(engine, names, columns, since=since, ids=ids)
+            return read_splices(
+                engine, names, columns, since=since, ids=ids, newest_id=self.newest_id
+            )
         finally:
             engine.dispose()

@@ -29,7 +29,9 @@ class SpliceCounts(NamedTuple):
     newest: int
 
 
-def splice_counts(engine: Engine, known: SpliceCounts | None = None) -> SpliceCounts:
+def splice_counts(
+    engine: Engine, known: SpliceCounts | None = None, newest_id: int | None = None
+) -> SpliceCounts:
     """Number of splices on record by splicer; 0 for a splicer with checks alone.
 
     Parameters
@@ -37,12 +39,16 @@ def splice_counts(engine: Engine, known: SpliceCounts | None = None) -> SpliceCo
     known : SpliceCounts, optional
         Counts from before, since when no splice was changed or deleted: only those added are
         counted.
+    newest_id : int, optional
+        Splices with higher ids, which were stored later, are left out.
     """
     c = schema.splices.columns
     rows = select(c.splicer.label("name"), c.id)
     if known is not None:
         # an expression, so that SQLite looks for the ids instead of going through all names
         rows = select(func.coalesce(c.splicer, "").label("name"), c.id).where(c.id > known.newest)
+    if newest_id is not None:
+        rows = rows.where(c.id <= newest_id)
     added = rows.subquery()
     query = select(added.c.name, func.count(), func.max(added.c.id)).group_by(added.c.name)
     counts = dict.fromkeys(read_splicers(engine), 0) | ({} if known is None else known.by_splicer)

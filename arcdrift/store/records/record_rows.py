@@ -36,6 +36,7 @@ def read_records(
     ids: Iterable[int] | None = None,
     since: datetime | None = None,
     until: datetime | None = None,
+    newest_id: int | None = None,
     columns: Iterable[str] | None = None,
     exclude_wrong_clock: bool = False,
     order: tuple[str, ...] = ("id",),
@@ -59,6 +60,8 @@ def read_records(
         Only records with these ids.
     since, until : aware datetime, optional
         Half-open range of the record's time.
+    newest_id : int, optional
+        Records with higher ids, which were stored later, are left out.
     columns : iterable of str, optional
         Only these columns, in this order.
     exclude_wrong_clock : bool
@@ -104,6 +107,8 @@ def read_records(
     if splicer_timed and exclude_wrong_clock:
         for bounds in suspected_bounds(engine, splicers):
             query = query.where(not_(bounds_condition(bounds, table)))
+    if newest_id is not None:
+        query = query.where(table.columns["id"] <= newest_id)
     if since is not None:
         query = query.where(time >= microseconds(since))
     if until is not None:

@@ -100,3 +100,36 @@ def test_the_second_waits_and_is_told(made: Any, tmp_path: Path) -> None:
         assert second.result().splices == 50
     with analysis_lock(engine, max_wait_s=0.0):
         pass
+
+
+def test_what_is_stored_while_a_review_reads_is_left_to_the_next(
+    made: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else a day would have splices and not yet the check that was imported a moment before."""
+    (tmp_path / "alone").mkdir()
+    engine, alone = empty_store(tmp_path), empty_store(tmp_path / "alone")
+    splices, checks = made["splices"], made["arc-checks"]
+    half = len(splices) // 2, len(checks) // 2
+    for store in (engine, alone):
+        store_rows(store, "splices", splices[: half[0]], given="[]", to_the_second=True)
+        store_rows(store, "arc-checks", checks[: half[1]], given="[]", to_the_second=True)
+    now = pd.Timestamp(splices["spliced_at"].max())
+    real, calls = module.read_inputs, []
+
+    def late(*arguments: Any) -> Any:
+        if not calls:
+            store_rows(engine, "splices", splices[half[0] :], given="[]", to_the_second=True)
+            store_rows(engine, "arc-checks", checks[half[1] :], given="[]", to_the_second=True)
+        calls.append(arguments)
+        return real(*arguments)
+
+    monkeypatch.setattr(module, "read_inputs", late)
+    done = review(engine, made.crew, now=now)
+    assert (done.splices, done.checks) == half
+    assert is_outdated(engine)
+    review(alone, made.crew, now=now)
+    for table in ("result_crew_days", "result_check_days"):
+        pd.testing.assert_frame_equal(read_result(engine, table), read_result(alone, table))
+    done = review(engine, made.crew, now=now)
+    assert (done.splices, done.checks) == (len(splices), len(checks))
+    assert not is_outdated(engine)

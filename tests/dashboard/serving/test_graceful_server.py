@@ -57,3 +57,24 @@ def test_what_has_begun_is_answered_whole(slow):
     thread.join(10)
     assert not thread.is_alive()
     assert len(answers[0]) == 300_000
+
+
+def test_other_traffic_does_not_shorten_the_grace(slow):
+    """Every event wakes the server up; only time ends its patience."""
+    server, _thread, url, begun, let_go = slow
+    answers: list[bytes] = []
+
+    def ask() -> None:
+        with urllib.request.urlopen(url, timeout=10) as answer:  # noqa: S310 - our own
+            answers.append(answer.read())
+
+    asking = threading.Thread(target=ask)
+    asking.start()
+    assert begun.wait(10)
+    server.stop()
+    for _ in range(300):
+        server._server.pull_trigger()
+        time.sleep(0.005)
+    let_go.set()
+    asking.join(10)
+    assert [len(answer) for answer in answers] == [300_000]
