@@ -190,14 +190,17 @@ def zone_names() -> Sequence[str]:
 
 
 def zone_of_this_computer() -> str | None:
-    """Return the time zone that this computer is set to; None where it does not say."""
+    """Return the time zone that this computer is set to.
+
+    None where it does not say, or is set to UTC: servers are, wherever the crew works.
+    """
     named = os.environ.get("TZ", "").removeprefix(":")
     try:
         _, _, linked = Path("/etc/localtime").resolve().as_posix().partition("zoneinfo/")
     except OSError:
         linked = ""
     for name in (named, linked):
-        if name in zone_names():
+        if name in zone_names() and name != "UTC":
             return name
     return None
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from dash import Dash
 from flask import Flask, has_request_context, request
@@ -17,7 +18,7 @@ from dashboard.access.served_address import ServedAddress
 from dashboard.access.sessions import Sessions
 from dashboard.pages.records import clock_callbacks, records_callbacks
 from dashboard.reading.data import CrewData
-from dashboard.reading.viewers import data_for_request
+from dashboard.reading.viewers import Viewers, data_for_request
 from dashboard.reports import report_routes
 from dashboard.server_rendered_advice import advice_html
 from dashboard.serving import health, request_log, sent_files
@@ -104,23 +105,29 @@ def create_app(
     )
     request_guard.install(app, address, sessions)
     moved_addresses.register(server)
-    data = data_for_request(everything, current_viewer)
+    viewers = Viewers(everything)
+    data = data_for_request(viewers, current_viewer)
     _insert_advice(app, data)
-    app.layout = lambda: shell(
-        everything.crew, saved_scheme(), everything.version(), user=current_user()
-    )
+
+    def layout() -> Any:
+        now = viewers.everything()
+        return shell(now.crew, saved_scheme(), now.version(), user=current_user())
+
+    app.layout = layout
     server.register_error_handler(Exception, error_page.on_request_error)
     health.register(server, everything)
     downloads.register(server, data)
     report_routes.register(server, data, address)
     callbacks.register(app, data)
-    uploads = Uploads(crew_folder, everything.engine)
+    uploads = Uploads(crew_folder, everything.engine, lambda: viewers.everything().crew)
     server.extensions[UPLOADS] = uploads
     upload_routes.register(server, data, uploads)
     records_callbacks.register(app, data, uploads)
     clock_callbacks.register(app, data, uploads)
     if sessions is not None:
-        sign_in.register(server, everything.crew.name, everything.engine, sessions)
+        sign_in.register(
+            server, lambda: viewers.everything().crew.name, everything.engine, sessions
+        )
     pocket_page.register(server, data, address)
     return app
 

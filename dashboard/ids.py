@@ -11,6 +11,7 @@ RESULTS_TIMER = "results-timer"
 TROUBLE = "trouble"
 WRITTEN = "written"
 CASE_SAID = "case-said"
+CREW_NAME = "crew-name"
 UPLOADS_SENT = "uploads-sent"
 UPLOADS_TIMER = "uploads-timer"
 
@@ -303,3 +304,18 @@ def clock_undo(splicer: str, number: int) -> dict[str, str | int]:
 def clock_undo_answer(splicer: str, number: int) -> dict[str, str | int]:
     """Id of the container that says why a clock shift was not undone."""
     return {"type": "clock-undo-answer", "splicer": splicer, "number": number}
+
+
+def setup_form(place: str) -> dict[str, str]:
+    """Id of the container of the fields that set a new crew up."""
+    return {"type": "setup-form", "place": place}
+
+
+def setup_field(name: str, row: int = 0) -> dict[str, str | int]:
+    """Id of one of them; sites and splicers have several rows."""
+    return {"type": "setup-field", "name": name, "row": row}
+
+
+def setup_button(action: str) -> dict[str, str]:
+    """Id of the button that saves them, or adds a row."""
+    return {"type": "setup-button", "action": action}

@@ -158,7 +158,7 @@ def shell(
                 className="brand",
                 title="To the start page",
             ),
-            html.Span(crew.name, className="crew-name"),
+            html.Span(crew.name, id=ids.CREW_NAME, className="crew-name"),
             html.Span(
                 "invented data",
                 className="invented",

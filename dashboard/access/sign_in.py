@@ -1,6 +1,7 @@
 """The routes to sign in and out."""
 
 import logging
+from collections.abc import Callable
 from math import ceil
 from threading import BoundedSemaphore
 
@@ -24,7 +25,9 @@ _AT_ONCE = 2
 log = logging.getLogger("arcdrift.access")
 
 
-def register(server: Flask, crew: str, engine: Engine, sessions: Sessions) -> None:
+def register(
+    server: Flask, crew_name: Callable[[], str], engine: Engine, sessions: Sessions
+) -> None:
     """Attach the routes."""
     limits = AttemptLimits()
     comparing = BoundedSemaphore(_AT_ONCE)
@@ -32,7 +35,7 @@ def register(server: Flask, crew: str, engine: Engine, sessions: Sessions) -> No
     def page(status: int = 200, **parts: str) -> Response:
         scheme = request.cookies.get("arcdrift-scheme", "light")
         response = Response(
-            sign_in_page(crew, scheme=scheme, **parts), status, mimetype="text/html"
+            sign_in_page(crew_name(), scheme=scheme, **parts), status, mimetype="text/html"
         )
         response.headers["Cache-Control"] = "no-store"
         return response

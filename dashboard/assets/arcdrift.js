@@ -193,6 +193,11 @@
 
     window.dash_clientside = Object.assign({}, window.dash_clientside, {
         arcdrift: {
+            // suggest this device's time zone; UTC is a server's, wherever the crew works
+            zone: function (_id, chosen, zones) {
+                const here = Intl.DateTimeFormat().resolvedOptions().timeZone;
+                return !chosen && here !== "UTC" && zones.includes(here) ? here : keep();
+            },
             drawn: function () {
                 const before = drawnAt, now = new URL(window.location.href);
                 drawnAt = now;

@@ -61,13 +61,17 @@ class AdviceCache:
         self._stopping = Event()
         self._worker: Thread | None = None
 
+    def use(self, source: AdviceSource, *, clock_stands_still: bool) -> None:
+        """Work advice out from another source, of another version, from now on."""
+        self._source, self._clock_stands_still = source, clock_stands_still
+
     def get(self, splicers: Iterable[str]) -> dict[str, Advice | None]:
         """Return the advice for some splicers, at once where it is cached.
 
         It is None for a splicer that has no records.
         """
-        names = list(splicers)
-        found = self._source.in_one_state(lambda: self._get(names, STALE_SECONDS))
+        names, source = list(splicers), self._source
+        found = source.in_one_state(lambda: self._get(source, names, STALE_SECONDS))
         aging = [name for name, each in found.items() if self._age(each) > FRESH_SECONDS]
         if aging:
             self._enqueue(aging)
@@ -90,9 +94,11 @@ class AdviceCache:
         self._stopping.set()
         self._woken.set()
 
-    def _get(self, names: Sequence[str], oldest_seconds: float) -> dict[str, _CachedAdvice]:
+    def _get(
+        self, source: AdviceSource, names: Sequence[str], oldest_seconds: float
+    ) -> dict[str, _CachedAdvice]:
         """Return advice that is no older than some seconds, within one state of the store."""
-        version = self._source.advice_version()
+        version = source.advice_version()
         found = self._all_usable(names, version, oldest_seconds)
         if len(found) == len(set(names)):
             return found
@@ -102,7 +108,7 @@ class AdviceCache:
             missing = [name for name in names if name not in found]
             if missing:
                 began = monotonic()
-                computed = self._source.compute_advice(missing)
+                computed = source.compute_advice(missing)
                 new = {name: _CachedAdvice(version, began, each) for name, each in computed.items()}
                 self._cached |= new
                 found |= new
@@ -149,9 +155,10 @@ class AdviceCache:
                     self._woken.clear()
             if self._stopping.is_set():
                 return
-            renew = partial(self._get, names, FRESH_SECONDS)
+            source = self._source
+            renew = partial(self._get, source, names, FRESH_SECONDS)
             try:
-                self._source.in_one_state(renew)
+                source.in_one_state(renew)
             except Exception:  # the next request computes it again and shows the error
                 for name in names:
                     self._cached.pop(name, None)

@@ -20,13 +20,14 @@ from arcdrift.analysis.budget.replay_alarms import History, recorded_alarms, rep
 from arcdrift.analysis.cases.cases_from_store import find_case, read_cases, state_case
 from arcdrift.analysis.people.cleave_angles.angle_ewma import replay_angles
 from arcdrift.analysis.people.signature_splices import SignatureSplices
+from arcdrift.crew_setup import CrewSetup
 from arcdrift.errors import UsageError
 from arcdrift.instants import microseconds
 from arcdrift.intake.storing.conflict_decisions import close_rows, decide_conflicts
 from arcdrift.intake.storing.written_records import WrittenKind, WrittenReport
 from arcdrift.people import HIDDEN, LOCAL, Viewer
 from arcdrift.settings import Crew, load_crew
-from arcdrift.settings_file import save_budget
+from arcdrift.settings_file import save_budget, save_setup
 from arcdrift.shares import Shares, with_added_shares
 from arcdrift.store import schema
 from arcdrift.store.annotations import baseline_marks, coaching
@@ -43,6 +44,7 @@ from arcdrift.store.results.result_rows import read_analysis_mark
 from arcdrift.store.results.store_versions import records_version
 from arcdrift.wording import screen_text
 from dashboard.reading.advice_cache import FRESH_SECONDS, AdviceCache
+from dashboard.reading.settings_in_force import SettingsInForce, newer_settings
 from dashboard.reading.signature_splices_cache import SignatureSplicesCache
 from dashboard.reading.store_cache import cached_by_results, cached_by_version
 from dashboard.reading.stored_results import StoredResults
@@ -81,10 +83,14 @@ class CrewData(StoredResults):
     """Access of one viewer to one crew folder; safe to share between threads."""
 
     def __init__(
-        self, folder: Path, viewer: Viewer = LOCAL, beside: "CrewData | None" = None
+        self,
+        folder: Path,
+        viewer: Viewer = LOCAL,
+        beside: "CrewData | None" = None,
+        in_force: SettingsInForce | None = None,
     ) -> None:
-        """Open a crew folder, or share all but the viewer with an instance that is open."""
-        super().__init__(folder, viewer, beside)
+        """Open a crew folder, or share what can be with an instance that is open."""
+        super().__init__(folder, viewer, beside, in_force)
         self._advice_cache: AdviceCache = (
             AdviceCache(self, clock_stands_still=self._clock_stands_still)
             if beside is None
@@ -96,6 +102,15 @@ class CrewData(StoredResults):
     def seen_by(self, viewer: Viewer) -> "CrewData":
         """Return the same crew as another viewer may see it."""
         return CrewData(self._folder, viewer, self)
+
+    def under_newer_settings(self) -> "CrewData | None":
+        """Return the same data under crew.toml as it is now; None where it has not changed."""
+        in_force = newer_settings(self._folder, self.in_force)
+        if in_force is None:
+            return None
+        newer = CrewData(self._folder, self.viewer, self, in_force)
+        self._advice_cache.use(newer, clock_stands_still=newer._clock_stands_still)
+        return newer
 
     @cached_by_results(KEPT_PARTS)
     def keep_with_results(self, make: Callable[..., Any], *given: Hashable) -> Any:
@@ -218,6 +233,25 @@ class CrewData(StoredResults):
         """Write the false-alarm budget into crew.toml."""
         self.require_role("lead", "change the alarm budget")
         save_budget(self._folder, false_alarms_per_month, shares)
+
+    def has_records(self) -> bool:
+        """Whether anything is stored, by an import or by hand."""
+        return bool(self.imports()["undone_at"].isna().any()) or self.newest_record() is not None
+
+    def save_setup(self, setup: CrewSetup) -> None:
+        """Write what a new crew says about itself into crew.toml.
+
+        Raises
+        ------
+        UsageError
+            When the viewer may not, or there are records, which the old settings have dated.
+        """
+        self.require_role("lead", "set the crew up")
+        if self.has_records():
+            raise UsageError(
+                "There are records by now; change crew.toml in the crew folder by hand."
+            )
+        save_setup(self._folder, setup)
 
     def service_shifts(self) -> dict[str, tuple[float, int]]:
         """Return how far each service action moves a stream's level, and events seen, by action."""
@@ -487,7 +521,8 @@ class CrewData(StoredResults):
     @cached_by_version(4)
     def advice_version(self) -> str:
         """Return a text that changes with whatever advice is worked out from."""
-        return f"{records_version(self._engine)} {read_analysis_mark(self._engine)}"
+        versions = (records_version(self._engine), read_analysis_mark(self._engine))
+        return f"{versions[0]} {versions[1]} {self.in_force.stamp}"
 
     @property
     def _clock_stands_still(self) -> bool:

@@ -19,7 +19,7 @@ from arcdrift.analysis.cases.cases_from_store import read_cases
 from arcdrift.analysis.people.technician_report import stored_document
 from arcdrift.errors import UsageError
 from arcdrift.people import LOCAL, People, Role, Viewer
-from arcdrift.settings import Crew, load_crew
+from arcdrift.settings import Crew
 from arcdrift.store.accounts.user_accounts import user_accounts
 from arcdrift.store.cases.kept_cases import read_first_found
 from arcdrift.store.cases.revisit_rows import read_revisit
@@ -36,6 +36,7 @@ from arcdrift.wording import screen_text
 from dashboard.reading.losses_made_again import losses_made_again
 from dashboard.reading.one_state import Made, make_in_one_state, read_state
 from dashboard.reading.people_in_results import visible_results
+from dashboard.reading.settings_in_force import SettingsInForce, first_settings
 from dashboard.reading.store_cache import cached_by_results, cached_by_version
 
 
@@ -68,12 +69,25 @@ class StoredResults:
     """
 
     def __init__(
-        self, folder: Path, viewer: Viewer = LOCAL, beside: "StoredResults | None" = None
+        self,
+        folder: Path,
+        viewer: Viewer = LOCAL,
+        beside: "StoredResults | None" = None,
+        in_force: SettingsInForce | None = None,
     ) -> None:
-        """Open a crew folder, or share all but the viewer with an instance that is open."""
+        """Open a crew folder, or share all but the viewer with an instance that is open.
+
+        Parameters
+        ----------
+        in_force : SettingsInForce, optional
+            Settings to use; by default those of the instance that is open, else of the folder.
+        """
         self._folder = folder
         self.viewer = viewer
-        self.crew: Crew = load_crew(folder) if beside is None else beside.crew
+        if in_force is None:
+            in_force = first_settings(folder) if beside is None else beside.in_force
+        self.in_force: SettingsInForce = in_force
+        self.crew: Crew = in_force.crew
         self.people = People(self.crew, viewer)
         self._engine: Engine = (
             open_crew_store(folder, self.crew) if beside is None else beside._engine
@@ -104,8 +118,8 @@ class StoredResults:
             raise UsageError(f"Only a {least} may {to_do}; ask one of your crew.")
 
     def version(self) -> str:
-        """Return a text that changes whenever an import or an analysis was stored."""
-        return read_state(self._engine).version
+        """Return a text that changes with every import, analysis and change of crew.toml."""
+        return f"{read_state(self._engine).version} {self.in_force.stamp}"
 
     def in_one_state(self, make: Callable[[], Made]) -> Made:
         """Make something, a page for example, of one state of the store."""

@@ -27,7 +27,7 @@ from arcdrift.intake.draft.layout_trial import first_rows
 from arcdrift.intake.draft.questions import Question
 from arcdrift.intake.reading.file_reading import FileReading, OpenQuestions, kind_question
 from arcdrift.intake.reading.import_log import import_log, logs_of_file
-from arcdrift.settings import Crew, load_crew
+from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.records.record_overview import newest_records
 from dashboard.error_page import sentence
@@ -52,8 +52,9 @@ class Uploads:
     left, the results are brought up to date by a process of its own.
     """
 
-    def __init__(self, folder: Path, engine: Engine) -> None:
-        self._folder, self._engine = folder, engine
+    def __init__(self, folder: Path, engine: Engine, settings: Callable[[], Crew]) -> None:
+        """Take files in for a crew folder; ``settings`` returns the settings in force."""
+        self._folder, self._engine, self._settings = folder, engine, settings
         self._scratch: Path | None = None
         self._uploads: dict[str, Upload] = {}
         self._lock = Lock()
@@ -149,7 +150,7 @@ class Uploads:
             When it cannot be read.
         """
         upload = self.find(token, session)
-        crew = load_crew(self._folder)
+        crew = self._settings()
         reading = FileReading(self._folder, crew, say=lambda _sentence: None)
         upload.answers |= {key: value.strip() for key, value in answers.items()}
         chosen = {key: value for key, value in upload.answers.items() if value}
@@ -190,7 +191,7 @@ class Uploads:
 
     def _import(self, upload: Upload) -> None:
         upload.begin()
-        crew = load_crew(self._folder)
+        crew = self._settings()
         try:
             for found in logs_of_file(
                 self._folder, upload.path, upload.name, max_bytes=MAX_UNPACKED_BYTES

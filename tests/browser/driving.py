@@ -9,6 +9,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import waitress
+from dash import Dash
 from playwright.sync_api import (
     Browser,
     BrowserContext,
@@ -61,6 +62,15 @@ def chromium() -> str | None:
 @contextmanager
 def served(folder: Path, *, prefetch_advice: bool = False, sign_in: bool = False) -> Iterator[str]:
     """Serve a crew folder on a free port of this machine; yield its address."""
+    with served_app(folder, prefetch_advice=prefetch_advice, sign_in=sign_in) as (address, _):
+        yield address
+
+
+@contextmanager
+def served_app(
+    folder: Path, *, prefetch_advice: bool = False, sign_in: bool = False
+) -> Iterator[tuple[str, Dash]]:
+    """Serve a crew folder on a free port of this machine; yield its address and the dashboard."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
@@ -77,7 +87,7 @@ def served(folder: Path, *, prefetch_advice: bool = False, sign_in: bool = False
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     try:
-        yield f"http://127.0.0.1:{port}"
+        yield f"http://127.0.0.1:{port}", app
     finally:
         # a request that is still answered must not find the server's pipe closed
         server.task_dispatcher.shutdown(timeout=30)

@@ -13,6 +13,7 @@ from dashboard.my_splicer import my_splicer
 from dashboard.pages.records.clocks_card import clocks_slot
 from dashboard.pages.records.conflicts import conflicts_card
 from dashboard.pages.records.coverage import coverage_card
+from dashboard.pages.records.crew_setup_card import setup_part
 from dashboard.pages.records.file_list import files_card
 from dashboard.pages.records.set_aside import set_aside_card
 from dashboard.reading.data import CrewData
@@ -24,6 +25,7 @@ def render(data: CrewData, query: Query) -> html.Div:
     return html.Div(
         [
             heading("Records", "Add log files, see where every row went, mend what was set aside."),
+            *setup_part(data),
             _add_card(data),
             html.Div(id=ids.uploads("records"), className="uploads"),
             html.Div(id=ids.uploads_open("records")),

@@ -1,8 +1,19 @@
-"""Callbacks of the page Records: how far files are, answers about them, undoing an import."""
+"""Callbacks of the page Records: files and answers about them, mending, a new crew's set-up."""
 
 from typing import Any
 
-from dash import ALL, MATCH, Dash, Input, Output, State, ctx, no_update, set_props
+from dash import (
+    ALL,
+    MATCH,
+    ClientsideFunction,
+    Dash,
+    Input,
+    Output,
+    State,
+    ctx,
+    no_update,
+    set_props,
+)
 
 from arcdrift.errors import ArcdriftError
 from dashboard import ids
@@ -11,10 +22,12 @@ from dashboard.components import notice
 from dashboard.error_page import sentence
 from dashboard.forms import EVERY_FORM, typed_name
 from dashboard.pages.records.conflicts import decide
+from dashboard.pages.records.crew_setup_card import save, setup_form, typed_in, with_a_row
 from dashboard.pages.records.file_list import undo
 from dashboard.pages.records.set_aside import give_up, try_again
 from dashboard.pages.records.upload_list import open_part, preview_part, uploads_part
 from dashboard.reading.data import CrewData
+from dashboard.reading.viewers import look_at_settings_again
 from dashboard.uploads.upload import session_of_request
 from dashboard.uploads.upload_routes import sender_of_request
 from dashboard.uploads.uploads import Uploads
@@ -169,6 +182,38 @@ def register(app: Dash, data: CrewData, uploads: Uploads) -> None:
         if pressed["choice"] == "new":
             uploads.analyze()
         return [notice(said, name="good")] * places, data.version()
+
+    @app.callback(
+        Output({"type": "setup-form", "place": ALL}, "children"),
+        Input({"type": "setup-button", "action": ALL}, "n_clicks"),
+        State({"type": "setup-field", "name": ALL, "row": ALL}, "value"),
+        prevent_initial_call=True,
+    )
+    @for_role("lead")
+    def set_up(_clicks: list[Any], _values: list[Any]) -> Any:
+        pressed: Any = ctx.triggered_id
+        places = len(ctx.outputs_list)
+        if pressed is None or not any(item["value"] for item in ctx.triggered):
+            return [no_update] * places
+        typed = typed_in((item["id"], item.get("value")) for item in ctx.states_list[0])
+        if pressed["action"] != "save":
+            return [setup_form(with_a_row(typed, pressed["action"]))] * places
+        problem = save(data, typed)
+        if problem:
+            return [setup_form(typed, problem)] * places
+        set_props(ids.CREW_NAME, {"children": typed.name.strip()})
+        look_at_settings_again()
+        set_props(ids.RESULTS_VERSION, {"data": data.version()})
+        return [no_update] * places
+
+    zone = {"type": "setup-field", "name": "zone", "row": MATCH}
+    app.clientside_callback(
+        ClientsideFunction("arcdrift", "zone"),
+        Output(zone, "value"),
+        Input(zone, "id"),
+        State(zone, "value"),
+        State(zone, "data"),
+    )
 
 
 def _answers() -> dict[str, str]:

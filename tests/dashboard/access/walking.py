@@ -392,6 +392,25 @@ def set_a_clock(browser: Browser, splicer: str = "Kestrel", start: str = "0", **
     )  # fmt: skip
 
 
+def set_a_crew_up(browser: Browser) -> Any:
+    """Set up a crew that has records: refused."""
+    button = {"action": "save", "type": "setup-button"}
+    typed = {("name", 0): "North", ("zone", 0): "Europe/Oslo"}
+    return browser.call(
+        callbacks(browser.app)["set_up"],
+        [[{"id": button, "property": "n_clicks", "value": 1}]],
+        [
+            [
+                {"id": {"name": name, "row": row, "type": "setup-field"}, "property": "value",
+                 "value": value}
+                for (name, row), value in typed.items()
+            ]
+        ],
+        outputs=[{"id": RECORDS | {"type": "setup-form"}, "property": "children"}],
+        triggered=f"{json.dumps(button, sort_keys=True, separators=(',', ':'))}.n_clicks",
+    )  # fmt: skip
+
+
 def undo_a_clock(browser: Browser, splicer: str = "Kestrel", number: int = 999) -> Any:
     """Undo a clock shift, by default one that is not there."""
     button = {"number": number, "splicer": splicer, "type": "clock-undo"}
@@ -452,6 +471,7 @@ CALLS: dict[str, Callable[[Browser], Any]] = {
     "fill_clocks": look_at_clocks,
     "set_clock": set_a_clock,
     "undo_clock": undo_a_clock,
+    "set_up": set_a_crew_up,
 }
 """How to ask for each callback, by the name of its function."""
 
