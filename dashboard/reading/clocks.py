@@ -1,8 +1,9 @@
 """Wrong clocks of splicers as pages show them, and the shifts that people set there."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from typing import Any
 
 import pandas as pd
 
@@ -89,12 +90,29 @@ def shifts_in_force(data: CrewData, splicers: Collection[str] | None = None) -> 
     return found[::-1]
 
 
-def evidence_of(data: CrewData, clock: WrongClock, now: pd.Timestamp) -> ClockEvidence | str:
-    """Return what shows that a clock was wrong; else the reason why its counts show nothing."""
-    splices = read_records(
-        data.engine, "splices", splicers=[clock.bounds.splicer], columns=_COLUMNS
-    )
-    return clock_evidence(splices, clock.bounds, now, clock.shift)
+def evidence_of(
+    data: CrewData, clocks: Sequence[WrongClock], now: datetime
+) -> tuple[ClockEvidence | str, ...]:
+    """Return what shows that each clock was wrong; else why its counts show nothing.
+
+    Parameters
+    ----------
+    now : aware datetime
+        Later times are wrong.
+    """
+    found: tuple[ClockEvidence | str, ...] = data.keep_with_store(_read_evidence, *clocks, now)
+    return found
+
+
+def _read_evidence(data: CrewData, *given: Any) -> tuple[ClockEvidence | str, ...]:
+    *clocks, now = given
+    found: dict[WrongClock, ClockEvidence | str] = {}
+    for splicer in {clock.bounds.splicer for clock in clocks}:
+        splices = read_records(data.engine, "splices", splicers=[splicer], columns=_COLUMNS)
+        for clock in clocks:
+            if clock.bounds.splicer == splicer:
+                found[clock] = clock_evidence(splices, clock.bounds, pd.Timestamp(now), clock.shift)
+    return tuple(found[clock] for clock in clocks)
 
 
 def set_clock_shift(

@@ -9,7 +9,7 @@ import dash_mantine_components as dmc
 import pandas as pd
 from dash import html
 
-from arcdrift.analysis.clock.clock_evidence import calendar_text, evidence_text
+from arcdrift.analysis.clock.clock_evidence import ClockEvidence, calendar_text, evidence_text
 from arcdrift.clock_bounds import ClockBounds
 from arcdrift.errors import UsageError
 from arcdrift.figures.theme import Scheme
@@ -34,6 +34,8 @@ from dashboard.reading.stored_results import Run
 
 PICTURES = 10
 """Stretches with a picture at most; the others are told in words."""
+SHOWN = 12
+"""Stretches shown at most; the others are folded."""
 FORMS_OPEN = 3
 """Stretches up to which each form is open from the start."""
 SHIFTS_SHOWN = 40
@@ -78,23 +80,7 @@ def clocks_card(data: CrewData, scheme: Scheme, *, failed: str = "") -> html.Sec
         if wrong
         else None,
         notice(failed, name="bad") if failed else None,
-        html.Div(
-            [
-                _wrong(
-                    data,
-                    run,
-                    clock,
-                    scheme,
-                    may=may,
-                    drawn=place < PICTURES,
-                    opened=len(wrong) <= FORMS_OPEN,
-                )
-                for place, clock in enumerate(wrong)
-            ],
-            className="wrong-clocks",
-        )
-        if run is not None and wrong
-        else None,
+        _wrong_clocks(data, run, wrong, scheme, may=may) if run is not None and wrong else None,
         _shifts_in_force(data, shifts, may=may) if shifts else None,
         title="Clocks",
         name="clocks",
@@ -110,9 +96,40 @@ def _visible_splicers(data: CrewData) -> list[str] | None:
     return [] if mine is None else [mine]
 
 
-def _wrong(
-    data: CrewData, run: Run, clock: WrongClock, scheme: Scheme, *, may: bool, drawn: bool,
-    opened: bool,
+def _wrong_clocks(
+    data: CrewData, run: Run, clocks: list[WrongClock], scheme: Scheme, *, may: bool
+) -> html.Div:
+    evidence = evidence_of(data, clocks, run.now)
+    opened = len(clocks) <= FORMS_OPEN
+    drawn = [place for place, found in enumerate(evidence) if not isinstance(found, str)]
+    entries = [
+        _wrong_clock(
+            data, run, clock, found, scheme,
+            may=may, drawn=place in drawn[:PICTURES], opened=opened,
+        )
+        for place, (clock, found) in enumerate(zip(clocks, evidence, strict=True))
+    ]  # fmt: skip
+    others = entries[SHOWN:]
+    return html.Div(
+        [
+            *entries[:SHOWN],
+            html.Details(
+                [
+                    html.Summary(f"{len(others)} more, with fewer records"),
+                    html.Div(others, className="wrong-clocks"),
+                ],
+                className="undo-fold",
+            )
+            if others
+            else None,
+        ],
+        className="wrong-clocks",
+    )
+
+
+def _wrong_clock(
+    data: CrewData, run: Run, clock: WrongClock, evidence: ClockEvidence | str, scheme: Scheme,
+    *, may: bool, drawn: bool, opened: bool,
 ) -> html.Article:  # fmt: skip
     bounds, now = clock.bounds, pd.Timestamp(run.now)
     zone = data.zone_of_splicer(bounds.splicer)
@@ -121,7 +138,6 @@ def _wrong(
         for number, noun in ((clock.splices, "splice"), (clock.checks, "arc check"))
         if number
     )
-    evidence = evidence_of(data, clock, now)
     picture = None
     if isinstance(evidence, str):
         why = f"{calendar_text(bounds, now, zone)} There is no picture, since {evidence}."
@@ -227,7 +243,7 @@ def _form(clock: WrongClock, *, opened: bool) -> html.Details:
             ),
             html.Div(id=ids.clock_answer(splicer, start), role="status"),
         ],
-        className="undo-fold",
+        className="undo-fold no-print",
         open=opened,
     )
 
