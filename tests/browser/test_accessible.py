@@ -15,7 +15,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser
 
 from dashboard.reading.data import CrewData
-from tests.browser.driving import PHONE, WIDE, Watched
+from tests.browser.driving import PHONE, WIDE, Watched, served
 from tests.browser.page_addresses import page_addresses
 
 pytestmark = pytest.mark.browser
@@ -94,3 +94,21 @@ def test_the_rows_of_a_grid_are_seen(browser: Browser, address: str, size: str) 
         page.wait_for_selector(".ag-cell")
         page.wait_for_function(f"() => ({hidden})() === 0", timeout=5_000)
         assert page.locator(".ag-cell").count() > 0
+
+
+@pytest.mark.parametrize(
+    ("size", "colors"),
+    [("phone", "light"), pytest.param("wide", "dark", marks=pytest.mark.long)],
+)
+def test_a_new_crew_is_set_up_without_a_serious_violation(
+    browser: Browser, tmp_path: Path, size: str, colors: str
+) -> None:
+    (tmp_path / "crew.toml").write_text('name = "New"\n', encoding="utf-8")
+    with (
+        served(tmp_path) as address,
+        visitor(browser, address, size, colors) as watched,
+    ):
+        page = watched.open("/records")
+        page.get_by_role("button", name="Save", exact=True).click()
+        page.get_by_text("Choose the time zone").wait_for()
+        assert serious(page) == []
