@@ -13,7 +13,9 @@ from tests.stored_rows import import_values
 
 @pytest.fixture
 def engine(tmp_path):
-    return empty_store(tmp_path)
+    engine = empty_store(tmp_path)
+    yield engine
+    engine.dispose()
 
 
 @pytest.fixture
