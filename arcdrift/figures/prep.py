@@ -163,10 +163,11 @@ def shared_work(rows: pd.DataFrame, *, scheme: Scheme = "light") -> Picture:
     figure.update_xaxes(type="category", tickangle=-60, tickfont={"size": 11})
     figure.update_yaxes(type="category", showgrid=False)
     counts = (grid > 0).sum(axis=1)
+    fewest, most = int(counts.min()), int(counts.max())
     people = "1 person" if len(grid) == 1 else f"{len(grid)} people"
     summary = (
         f"Days on which {people} worked on {count_text(grid.shape[1], 'splicer')}; a person used "
-        f"{int(counts.min())} to {int(counts.max())} of them."
+        f"{fewest if fewest == most else f'{fewest} to {most}'} of them."
     )
     return Picture(figure, summary, rows.sort_values(["technician", "splicer"], ignore_index=True))
 

@@ -12,6 +12,7 @@ from tests.slow_clock import write_slow_crew
 pytestmark = pytest.mark.browser
 
 
+@pytest.mark.long  # tests/dashboard/uploads/test_clocks_card.py sets one without a browser
 def test_a_shift_is_set_on_a_phone_and_the_page_follows(browser: Browser, tmp_path: Path) -> None:
     write_slow_crew(tmp_path)
     with served(tmp_path) as address, visitor(browser, address, "phone", "light") as watched:

@@ -20,9 +20,8 @@ from tests.recovery.conftest import Sample
 @pytest.mark.parametrize(
     "splicer",
     [
-        "Heron",
         "Lapwing",
-        *(pytest.param(name, marks=pytest.mark.long) for name in ("Osprey", "Plover")),
+        *(pytest.param(name, marks=pytest.mark.long) for name in ("Heron", "Osprey", "Plover")),
     ],
 )
 def test_every_setting_is_that_of_advise_in_the_same_air(sample: Sample, splicer: str) -> None:

@@ -89,7 +89,7 @@ def logs_in(
     name: str | None = None,
     *,
     has_header: HasHeader = names_columns,
-    max_bytes: int = MAX_ARCHIVE_BYTES,
+    max_bytes: int | None = None,
 ) -> Iterator[Found]:
     """Find the logs in a file, in its order. A log that cannot be used is yielded as `Refused`.
 
@@ -100,9 +100,10 @@ def logs_in(
     has_header : callable
         Whether there is the header of a log among the first rows of a sheet. Sheets without one
         are passed over if another sheet has one; else all are tried.
-    max_bytes : int
-        Largest size that all members of an archive may unpack to.
+    max_bytes : int, optional
+        Largest size that all members of an archive may unpack to; default `MAX_ARCHIVE_BYTES`.
     """
+    most = MAX_ARCHIVE_BYTES if max_bytes is None else max_bytes
     name = name or path.name
     try:
         with path.open("rb") as file:
@@ -114,7 +115,7 @@ def logs_in(
         return
     try:
         # a workbook has a limit of its own, which is checked when it is opened
-        with open_zip(path, name, max_bytes=max(max_bytes, MAX_BOOK_BYTES)) as archive:
+        with open_zip(path, name, max_bytes=max(most, MAX_BOOK_BYTES)) as archive:
             if not is_workbook(archive):
                 yield from _members(archive, name, has_header)
                 return

@@ -8,7 +8,6 @@ from sqlalchemy import Connection, Engine
 
 from arcdrift.intake.containers.files import MAX_TEXT_BYTES
 from arcdrift.intake.containers.sources import (
-    MAX_ARCHIVE_BYTES,
     Found,
     Rows,
     logs_in,
@@ -34,7 +33,7 @@ def logs_of_file(
     name: str,
     layout: Layout | None = None,
     *,
-    max_bytes: int = MAX_ARCHIVE_BYTES,
+    max_bytes: int | None = None,
 ) -> Iterator[Found]:
     """Find the logs in a file: itself, the members of an archive, the sheets of a workbook.
 
@@ -44,7 +43,7 @@ def logs_of_file(
         The crew folder, whose layouts tell which sheets of a workbook are logs.
     layout : Layout, optional
         How its logs are to be read.
-    max_bytes : int
+    max_bytes : int, optional
         Largest size that all members of an archive may unpack to.
     """
 

@@ -211,7 +211,7 @@ def test_scatter_of_a_person_or_the_crew_is_one_finding_before_any_stream_shows_
         [main], lambda *_: (), lambda _, day: day.tz_localize("UTC"), since.tz_localize("UTC")
     )[0]
     assert finding.summary.startswith(words)
-    assert "times as far as the same streams' did" in finding.summary
+    assert "times as far as the same splicers' and programs' did" in finding.summary
     assert finding.evidence["scatter_against_expected"] > 1.0
 
 

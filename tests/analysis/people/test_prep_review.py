@@ -93,7 +93,7 @@ def test_figures_say_in_words_what_they_show(told):
     shown = share_against_volume(frames["result_shares"], "redo", typical=crew["share"],
                    spread=crew["overdispersion"])  # fmt: skip
     assert shown.summary.endswith("by chance: t1.")
-    assert "6 people worked on each of 6" in shared_work(frames["result_shared_work"]).summary
+    assert "a person used 6 of them." in shared_work(frames["result_shared_work"]).summary
     own = frames["result_person_days"]
     rough = own[own["technician"] == "t4"]
     assert "40 days;" in spread_days(rough, 0.3).summary

@@ -114,6 +114,7 @@ def test_once_there_are_records_they_are_not_dated_anew(app: Dash, folder: Path)
     assert load_crew(folder).name == "Try"
 
 
+@pytest.mark.long  # tests/browser/test_first_verdict.py goes the same way in a browser
 def test_the_first_verdict_is_linked(app: Dash, folder: Path) -> None:
     answer = send(app, "monday.csv", log_text(*ROWS[:2]))
     ended(app, answer)
