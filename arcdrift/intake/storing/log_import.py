@@ -54,6 +54,7 @@ from arcdrift.intake.typing.doubtful_files import refuse_doubtful_file
 from arcdrift.intake.typing.whole_file_state import WholeFileState
 from arcdrift.settings import Crew
 from arcdrift.store import schema
+from arcdrift.store.database.connect import snapshot
 from arcdrift.store.database.fetch import fetch, fetch_within
 from arcdrift.store.events.record_matching import RECORD_IDENTITIES
 from arcdrift.store.events.written_rows import count_joined
@@ -123,16 +124,18 @@ class LogImport:
         """Compare the rows with the store before it is locked, if all of them are in memory."""
         if self._whole is None:
             return
-        version, read = store_version(engine), partial(fetch, engine, order=["id"])
         typed, frame = self._whole.typed, self._whole.sound.frame
-        outcomes = classify_rows(
-            read,
-            self._kind,
-            frame,
-            lambda: frame,
-            typed.stated_columns,
-            to_the_second=typed.to_the_second,
-        )
+        # of one state: another import may be stored between two reads
+        with snapshot(engine):
+            version = store_version(engine)
+            outcomes = classify_rows(
+                partial(fetch, engine, order=["id"]),
+                self._kind,
+                frame,
+                lambda: frame,
+                typed.stated_columns,
+                to_the_second=typed.to_the_second,
+            )
         self._early = version, outcomes
 
     def store(self, connection: Connection, about: dict[str, Any], began: float) -> ImportReport:
