@@ -40,10 +40,7 @@ def save_budget(folder: Path, false_alarms_per_month: float, shares: Shares | No
     changed = crew.model_dump(by_alias=True) | {"false_alarms_per_month": false_alarms_per_month}
     if shares is not None:
         changed["shares"] = shares.model_dump()
-    try:
-        Crew.model_validate(changed)
-    except ValidationError as problem:
-        raise BadInput(f"This was not saved: {first_sentence(problem)}") from None
+    _require_valid(changed)
 
     def write(document: tomlkit.TOMLDocument) -> None:
         document["false_alarms_per_month"] = _whole_if_possible(false_alarms_per_month)
@@ -80,10 +77,7 @@ def save_setup(folder: Path, setup: CrewSetup) -> Crew:
     changed = crew.model_dump(by_alias=True) | {
         "name": setup.name, "time_zone": setup.time_zone, "sites": sites, "splicers": splicers,
     }  # fmt: skip
-    try:
-        Crew.model_validate(changed)
-    except ValidationError as problem:
-        raise BadInput(f"This was not saved: {first_sentence(problem)}") from None
+    _require_valid(changed)
 
     def write(document: tomlkit.TOMLDocument) -> None:
         if document.get("name") != setup.name:
@@ -99,6 +93,14 @@ def save_setup(folder: Path, setup: CrewSetup) -> Crew:
 
     _change(folder / CREW_FILE, write)
     return load_crew(folder)
+
+
+def _require_valid(changed: dict[str, Any]) -> None:
+    """Check changed settings before anything is written."""
+    try:
+        Crew.model_validate(changed)
+    except ValidationError as problem:
+        raise BadInput(f"This was not saved: {first_sentence(problem)}") from None
 
 
 def _write_tables(

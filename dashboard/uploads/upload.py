@@ -53,10 +53,14 @@ class Upload:
         Of the logs that were imported.
     problems : list of str
         Why logs of it were refused.
-    drafts : list of Draft or Question
-        What is open about logs of it.
+    draft : Draft or None
+        Layout of a log of it about which something is open, as far as it is known.
+    questions : tuple of Question
+        What is open about it.
     answers : dict of str to str
         Answers so far, by the key of the question.
+    changed_at : float
+        When its state last changed, in seconds of the monotonic clock.
     """
 
     token: str

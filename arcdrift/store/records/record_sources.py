@@ -3,15 +3,16 @@
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, Engine, Table, func, select
+from sqlalchemy import ColumnElement, Connection, Engine, func, select
 
 from arcdrift.instants import instant_at, microseconds
 from arcdrift.store import schema
+from arcdrift.store.annotations.clock_shifts import SPLICER_TIMED
 from arcdrift.store.database.connect import reading
+from arcdrift.store.schema.change_triggers import DAY_US
 
-READING_SOURCES = ("splicer", "site", "station")
-"""Columns that name who measured a reading, the first that is filled in."""
-_DAY_US = 86_400_000_000
+_Asked = tuple[str, str, ColumnElement[str], tuple[ColumnElement[bool], ...]]
+"""Kind of source, kind of its records, the column that names it, and which rows are its own."""
 
 
 class RecordSource(NamedTuple):
@@ -50,17 +51,18 @@ def record_sources(engine: Engine, now: datetime, days: int) -> list[RecordSourc
         How many days before `now` are looked at for records.
     """
     r = schema.readings.columns
-    of_readings = (
-        ("readings of splicer", r.splicer, ()),
-        ("site logger", r.site, (r.splicer.is_(None), r.station.is_(None))),
-        ("weather station", r.station, (r.splicer.is_(None), r.site.is_(None))),
+    asked: tuple[_Asked, ...] = (
+        *(("splicer", log, schema.RECORDS[log].columns.splicer, ()) for log in SPLICER_TIMED),
+        ("readings of splicer", "readings", r.splicer, ()),
+        ("site logger", "readings", r.site, (r.splicer.is_(None), r.station.is_(None))),
+        ("weather station", "readings", r.station, (r.splicer.is_(None), r.site.is_(None))),
     )
     with reading(engine) as connection:
         files = _files(connection)
         found: dict[tuple[str, str], RecordSource] = {}
-        tables = [("splicer", table.c.splicer, ()) for table in (schema.arc_checks, schema.splices)]
-        for kind, column, where in (*tables, *of_readings):
-            for source in _sources(connection, kind, column, where, now, days, files):
+        for each in asked:
+            kind = each[0]
+            for source in _sources(connection, each, now, days, files):
                 known = found.get((kind, source.name))
                 if known is not None:  # a splicer has checks and splices
                     later = max(known, source, key=lambda each: each.newest)
@@ -77,22 +79,21 @@ def _files(connection: Connection) -> dict[int, tuple[str, str]]:
 
 def _sources(
     connection: Connection,
-    kind: str,
-    column: ColumnElement[str],
-    where: tuple[ColumnElement[bool], ...],
+    asked: _Asked,
     now: datetime,
     days: int,
     files: dict[int, tuple[str, str]],
 ) -> list[RecordSource]:
-    table: Table = column.table
-    time = table.columns[schema.TIME_COLUMN[_kind_of(table)]]
+    kind, log, column, where = asked
+    table = schema.RECORDS[log]
+    time = table.columns[schema.TIME_COLUMN[log]]
     until, since = microseconds(now), microseconds(now - timedelta(days=days))
     past = (*where, column.is_not(None), time <= until)
     newest = connection.execute(
         select(column.label("name"), func.max(time).label("at")).where(*past).group_by(column)
     )
     last = {row.name: row.at for row in newest}
-    day = time // _DAY_US
+    day = time // DAY_US
     with_records: dict[str, set[int]] = {name: set() for name in last}
     recent = select(column.label("name"), day.label("day")).where(*past, time > since).distinct()
     for row in connection.execute(recent):
@@ -107,7 +108,3 @@ def _sources(
             RecordSource(kind, name, instant_at(at), frozenset(with_records[name]), file, sent_by)
         )
     return found
-
-
-def _kind_of(table: Table) -> str:
-    return next(kind for kind, known in schema.RECORDS.items() if known is table)

@@ -2,7 +2,8 @@
 
 from arcdrift.store.schema.records import RECORDS, TIME_COLUMN
 
-_DAY_US = 86_400_000_000
+DAY_US = 86_400_000_000
+"""Microseconds of a day."""
 
 
 def trigger_statements(database: str) -> list[str]:
@@ -28,7 +29,7 @@ def _for_sqlite(kind: str, table: str, time: str, happening: str) -> list[str]:
         f"CREATE TRIGGER note_{table}_{happening} "  # noqa: S608 - our names
         f"AFTER {happening.upper()} ON {table} BEGIN "
         f"INSERT INTO changed_days (kind, day, version) "
-        f"VALUES ('{kind}', {earliest} / {_DAY_US}, 1) "
+        f"VALUES ('{kind}', {earliest} / {DAY_US}, 1) "
         f"ON CONFLICT (kind, day) DO UPDATE SET version = version + 1; END"
     ]
 
@@ -45,7 +46,7 @@ def _for_postgresql(kind: str, table: str, time: str, happening: str) -> list[st
     return [
         f"CREATE OR REPLACE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "  # noqa: S608
         f"INSERT INTO changed_days AS known (kind, day, version) "
-        f"SELECT '{kind}', {earliest} / {_DAY_US}, count(*) FROM {rows} GROUP BY 2 "
+        f"SELECT '{kind}', {earliest} / {DAY_US}, count(*) FROM {rows} GROUP BY 2 "
         f"ON CONFLICT (kind, day) DO UPDATE SET version = known.version + excluded.version; "
         f"RETURN NULL; END $$",
         f"CREATE TRIGGER {name} AFTER {happening.upper()} ON {table} REFERENCING {transition} "

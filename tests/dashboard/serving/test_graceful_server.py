@@ -36,8 +36,8 @@ def slow():
     thread.join(10)
 
 
-def test_what_has_begun_is_answered_whole(slow):
-    server, thread, url, begun, let_go = slow
+def asked(url: str) -> tuple[threading.Thread, list[bytes]]:
+    """A thread that waits for an answer, and where it puts it."""
     answers: list[bytes] = []
 
     def ask() -> None:
@@ -46,6 +46,12 @@ def test_what_has_begun_is_answered_whole(slow):
 
     asking = threading.Thread(target=ask)
     asking.start()
+    return asking, answers
+
+
+def test_what_has_begun_is_answered_whole(slow):
+    server, thread, url, begun, let_go = slow
+    asking, answers = asked(url)
     assert begun.wait(10)
     server.stop()
     time.sleep(0.5)
@@ -62,14 +68,7 @@ def test_what_has_begun_is_answered_whole(slow):
 def test_other_traffic_does_not_shorten_the_grace(slow):
     """Every event wakes the server up; only time ends its patience."""
     server, _thread, url, begun, let_go = slow
-    answers: list[bytes] = []
-
-    def ask() -> None:
-        with urllib.request.urlopen(url, timeout=10) as answer:  # noqa: S310 - our own
-            answers.append(answer.read())
-
-    asking = threading.Thread(target=ask)
-    asking.start()
+    asking, answers = asked(url)
     assert begun.wait(10)
     server.stop()
     for _ in range(300):
