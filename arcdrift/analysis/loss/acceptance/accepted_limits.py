@@ -14,6 +14,7 @@ from scipy.special import stdtrit
 
 from arcdrift.analysis.common.days import record_sites
 from arcdrift.analysis.common.grouping import category_to_text, fill_missing_text, group_index
+from arcdrift.analysis.common.places import ONE_PLACE, TOLERANCE_DB
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
 from arcdrift.arrays import Floats
 from arcdrift.charts.intervals import CONFIDENCE_LEVEL
@@ -23,9 +24,6 @@ WINDOW_DAYS = 10
 """Latest workdays in the mean of a stream."""
 FEWEST_DAYS = 5
 """Workdays needed for an interval of that mean."""
-ONE_PLACE = 6
-"""A location with so many splices or more is a closure or a tray, not the place of one splice; the
-log then does not show which splice was redone (common practice, no source)."""
 DAY_COLUMNS = ["splicer", "program", "segment", "day", "site", "n", "total", "allowed_db"]
 COPIED = ["id", "splicer", "program", "spliced_at", "site", "loss_db", "location", "outcome"]
 OVER_COLUMNS = [
@@ -71,7 +69,7 @@ def smallest_limit(crew: Crew) -> float:
     """Smallest limit for a single splice (dB), whatever its program and fibers."""
     rules = crew.acceptance.overrides
     special = [rule.single_db for rule in rules if rule.single_db is not None]
-    return min([crew.acceptance.single_db, *special]) + 1e-9
+    return min([crew.acceptance.single_db, *special]) + TOLERANCE_DB
 
 
 def splices_over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
@@ -89,7 +87,7 @@ def splices_over_limit(work: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.Dat
         ``limit_db``, ``location``, ``outcome``.
     """
     limit = splice_limits(work, crew, "single_db")
-    over = np.flatnonzero(work["loss_db"].to_numpy(dtype=np.float64) > limit + 1e-9)
+    over = np.flatnonzero(work["loss_db"].to_numpy(dtype=np.float64) > limit + TOLERANCE_DB)
     rows = category_to_text(work[COPIED].iloc[over])
     if rows.empty:
         return rows.reindex(columns=OVER_COLUMNS)
