@@ -25,6 +25,7 @@ from pydantic import (
 )
 
 from arcdrift.digest_settings import DigestReader, DigestSettings, MailServer
+from arcdrift.error_reasons import class_from_words, words_of
 from arcdrift.errors import BadInput
 from arcdrift.shares import Shares, with_added_shares
 from arcdrift.toml_files import toml_text
@@ -74,9 +75,17 @@ def _check_store(address: str) -> str:
     return address
 
 
+def _check_reason(text: str) -> str:
+    if not words_of(text):
+        raise ValueError("the reason has no letters or digits; write it as your logs have it")
+    return text
+
+
 ZoneName = Annotated[str, AfterValidator(_check_zone)]
 StoreAddress = Annotated[str, AfterValidator(_check_store)]
 Name = Annotated[str, AfterValidator(_check_name)]
+Reason = Annotated[str, AfterValidator(_check_reason)]
+ErrorClass = Annotated[str, AfterValidator(class_from_words)]
 
 
 class _Strict(BaseModel):
@@ -324,6 +333,8 @@ class Crew(_Strict):
     acceptance: Acceptance = Field(default_factory=Acceptance)
     allowed_programs: tuple[AllowedPrograms, ...] = ()
     heater_programs: tuple[HeaterPrograms, ...] = ()
+    error_reasons: dict[Reason, ErrorClass] = Field(default_factory=dict)
+    """Id of the class of each reason of a failed splice that the crew's logs have, by its words."""
     # no part of the text by which an analysis knows its settings, as nothing in it changes a number
     digest: DigestSettings = Field(default_factory=DigestSettings, repr=False)
     access: Access = Field(default_factory=Access, repr=False)

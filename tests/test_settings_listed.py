@@ -2,7 +2,7 @@
 
 import re
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, get_args, get_origin
 
 import pytest
 from pydantic import BaseModel
@@ -83,6 +83,8 @@ def known(model: type[BaseModel], path: str = "") -> dict[str, dict[str, str]]:
         inner = model_in(field.annotation)
         if inner is Interval:  # one section for every action
             found[section] = dict.fromkeys(Interval.model_fields, "")
+        elif get_origin(field.annotation) is dict and inner is None:  # words of the crew's own
+            found[f"[{key}]"] = {'"WORDS"': "none"}
         elif inner is not None:
             found |= known(inner, f"{path}.{key}".lstrip("."))
         else:

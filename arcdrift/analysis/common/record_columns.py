@@ -10,6 +10,8 @@ SPLICE_COLUMNS = (
     "loss_db",
     "loss_below_db",
     "outcome",
+    "error_reason",
+    "holding",
     "technician",
     "program",
     "fiber_a",

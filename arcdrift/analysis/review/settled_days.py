@@ -31,6 +31,7 @@ from arcdrift.analysis.review.splice_summary import (
 )
 from arcdrift.analysis.review.summary import PartSummary, Summary, combine_parts, settle_parts
 from arcdrift.analysis.review.wrong_times import MARGIN, stretches_before
+from arcdrift.error_reasons import WORD_LIST
 from arcdrift.store.records.record_overview import SpliceCounts
 from arcdrift.store.results.saved_summary import (
     CHARTS,
@@ -304,9 +305,10 @@ def _rests_on(inputs: ReviewInputs) -> str:
 
 @cache
 def _code_digest() -> str:
-    """Digest of the modules that summarize."""
+    """Digest of the modules that summarize, and of the words by which reasons have a class."""
     package = Path(arcdrift.__file__).parent
     modules = [
+        WORD_LIST,
         *package.glob("*.py"),
         *(p for name in _CODE for p in package.glob(f"{name}/**/*.py")),
     ]

@@ -179,6 +179,8 @@ SPLICES = Kind(
             "purpose": _word("production", "practice", required=True, default="production"),
             **_numbers("sleeve_mm"),
             "heater_program": _text(),
+            "error_reason": _text(),
+            "holding": _word("clamp", "holder"),
             **_numbers("measured_ab_db", "measured_ba_db", *_AIR),
             "remark": _text(),
         },

@@ -20,7 +20,7 @@ from arcdrift.store.database.moved_marks import MOVED, moved_sentence
 from arcdrift.store.schema import DERIVED, metadata, result_definitions, result_metadata
 
 MIGRATIONS = Path(__file__).parent / "migrations"
-HEAD = "0013"
+HEAD = "0014"
 """Number of the last migration."""
 
 

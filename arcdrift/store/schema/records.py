@@ -99,6 +99,8 @@ splices = Table(
     Column("measured_ba_db", Float),
     *air_columns(),
     Column("remark", Text),
+    Column("error_reason", Text),  # as logged; `arcdrift.error_reasons` has its class
+    Column("holding", String(8)),
     Index(None, "splicer", "spliced_at"),
     sqlite_autoincrement=True,
 )

@@ -428,3 +428,31 @@ def test_a_name_that_comes_again_needs_a_layout(engine, bring, tmp_path):
     )
     bring(content, layout=load_layout(path))
     assert read_records(engine, "splices")["loss_db"].tolist() == [0.03]
+
+
+LATE = "splicer,spliced_at,loss_db,outcome,error_reason,holding\n"
+
+
+@daily_on_postgresql
+def test_a_later_log_tells_why_splices_failed(engine, bring):
+    """Columns that a log has later complete its records, and a reason contradicts another one."""
+    before = "splicer,spliced_at,loss_db,outcome\n"
+    bring(before + "Heron,2025-03-01 10:00:05,,error\nHeron,2025-03-01 10:01:05,0.03,done\n")
+    late = bring(
+        LATE
+        + "Heron,2025-03-01 10:00:05,,error,FIBER POS,Clamp\n"
+        + "Heron,2025-03-01 10:01:05,0.03,done,,holder\n"
+        + "Heron,2025-03-01 10:02:05,,error,DUST,hook\n"
+    )
+    assert counts(late) == (0, 2, 0, 1)
+    assert [group.code for group in late.problems] == ["word-unknown"]
+    frame = read_records(engine, "splices")
+    assert list(frame["error_reason"].fillna("")) == ["FIBER POS", ""]
+    assert list(frame["holding"]) == ["clamp", "holder"]
+    other = bring(LATE + "Heron,2025-03-01 10:00:05,,error,DUST,clamp\n", "other.csv")
+    assert counts(other) == (0, 0, 1, 0)
+    assert json.loads(read_conflicting(engine).loc[0, "differs"]) == {
+        "error_reason": ["FIBER POS", "DUST"]
+    }
+    undo_import(engine, late.import_id)
+    assert list(read_records(engine, "splices")["error_reason"].fillna("")) == ["DUST", ""]

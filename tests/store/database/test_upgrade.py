@@ -140,6 +140,22 @@ def test_an_old_store_keeps_its_records_and_loses_its_results(old_folder):
     assert read_findings(engine) == []
 
 
+def test_splices_of_a_store_before_reasons_of_errors_stay(tmp_path):
+    engine = migrated(tmp_path / "arcdrift.db", "0013")
+    with engine.begin() as connection:
+        for statement in (
+            "INSERT INTO imports (id, file_name, sha256, size_bytes, kind, started_at, seconds,"
+            " lines, other_lines, rows, accepted, already_stored, conflicting, quarantined)"
+            " VALUES (1, 'a.csv', '', 1, 'splices', 0, 1, 2, 1, 1, 1, 0, 0, 0)",
+            "INSERT INTO splices (import_id, line, splicer, spliced_at, outcome, purpose)"
+            " VALUES (1, 2, 'Heron', 0, 'error', 'production')",
+        ):
+            connection.execute(text(statement))
+    kept = read_records(open_store(tmp_path), "splices")
+    assert kept["splicer"].tolist() == ["Heron"]
+    assert kept[["error_reason", "holding"]].isna().all(axis=None)
+
+
 def test_what_people_said_in_a_store_before_cases_stays(tmp_path):
     engine = migrated(tmp_path / "arcdrift.db", "0008")
     with engine.begin() as connection:
