@@ -1,10 +1,11 @@
 """Runs the tests of a module on each database that a store can be in.
 
-A module says ``pytestmark = both_stores``; its tests then run on SQLite, and in the long form of
-the suite on PostgreSQL as well. Those marked `daily_on_postgresql` run there every day, those
-marked `sqlite_only` never.
+A module says ``pytestmark = both_stores``; its tests then run on SQLite, and on PostgreSQL those
+marked `daily_on_postgresql`. All of them do so with ``ARCDRIFT_BOTH_STORES=1``, as `.ci/run` runs
+them, and in the long form of the suite; those marked `sqlite_only` never do.
 """
 
+import os
 from collections.abc import Iterator
 
 import pytest
@@ -33,7 +34,8 @@ def parametrize(metafunc: pytest.Metafunc) -> None:
     if "store_database" not in metafunc.fixturenames or test.get_closest_marker("sqlite_only"):
         return
     marks = [pytest.mark.postgresql]
-    if not test.get_closest_marker("daily_on_postgresql"):
+    everyday = os.environ.get("ARCDRIFT_BOTH_STORES") == "1"
+    if not (everyday or test.get_closest_marker("daily_on_postgresql")):
         marks.append(pytest.mark.long)
     databases = ["sqlite", pytest.param("postgresql", marks=marks)]
     metafunc.parametrize("store_database", databases, indirect=True, scope="module")

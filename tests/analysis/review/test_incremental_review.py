@@ -15,26 +15,28 @@ from arcdrift.analysis.review.review import review
 from arcdrift.simulate import SimulatedCrew
 from arcdrift.store import schema
 from arcdrift.store.annotations.baseline_marks import add_mark, marks, withdraw_mark
-from arcdrift.store.database.connect import open_store
 from arcdrift.store.results.result_rows import read_result
 from tests.analysis.review.test_settled_days import START, Store, made  # noqa: F401 - a fixture
+from tests.both_stores import both_stores
+from tests.empty_store import copied_store
+
+pytestmark = both_stores
 
 RESULTS = [name for name in schema.RESULTS if name != "analysis_run"]
 
 
 def analyzed(store: Store, *, from_scratch: bool) -> dict[str, pd.DataFrame]:
     """Results after a review, which leaves the store as it was if it is of everything."""
-    folder = store.folder
+    engine = store.engine
     if from_scratch:
         folder = store.folder / "copy"
-        store.engine.dispose()
-        shutil.copytree(store.folder, folder, ignore=shutil.ignore_patterns("copy"))
-    engine = open_store(folder)
+        folder.mkdir()
+        engine = copied_store(engine, folder)
     now = (pd.Timestamp(START, tz="UTC") + pd.Timedelta(days=store.days)).as_unit("us")
     review(engine, store.crew, now=now, from_scratch=from_scratch)
     results = {name: read_result(engine, name) for name in RESULTS}
-    engine.dispose()
     if from_scratch:
+        engine.dispose()
         shutil.rmtree(folder)
     return results
 

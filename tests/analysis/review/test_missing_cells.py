@@ -13,7 +13,10 @@ from arcdrift.analysis.review.splice_counters import hash_places
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store.results.result_rows import read_result
+from tests.both_stores import both_stores
 from tests.empty_store import empty_store
+
+pytestmark = both_stores
 
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")
 NEEDED = ("splicer", "spliced_at", "loss_db")

@@ -23,10 +23,11 @@ from arcdrift.simulate import (
 )
 from arcdrift.store import schema
 from arcdrift.store.imports.import_undo import undo_import
+from tests.both_stores import both_stores
 from tests.empty_store import empty_store
 from tests.stored_rows import store_rows
 
-pytestmark = pytest.mark.long
+pytestmark = [both_stores, pytest.mark.long]
 START, DAYS = date(2026, 6, 20), 84
 KINDS = ("splices", "arc-checks", "readings", "service")
 Case = dict[str, Any]

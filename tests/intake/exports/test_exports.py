@@ -18,10 +18,15 @@ import typer
 
 from arcdrift.cli.main import run
 from arcdrift.quantities import QUANTITIES
-from arcdrift.store.database.connect import open_store
+from arcdrift.settings import load_crew
+from arcdrift.settings_file import save_store
+from arcdrift.store.database.connect import open_crew_store
 from arcdrift.store.records.record_rows import read_records
-from tests.empty_store import copy_empty_store
+from tests.both_stores import both_stores
+from tests.empty_store import empty_store
 from tests.terminal import Terminal
+
+pytestmark = both_stores
 
 HERE = Path(__file__).parent
 EXPECTED = json.loads((HERE / "expected.json").read_text(encoding="utf-8"))
@@ -57,13 +62,17 @@ def one_command_tree() -> Iterator[None]:
 
 
 @pytest.fixture
-def crew(tmp_path: Path, request: pytest.FixtureRequest) -> Path:
+def crew(tmp_path: Path, request: pytest.FixtureRequest, store_database: str) -> Iterator[Path]:
     zone = EXPECTED[request.node.callspec.params["name"]]["time_zone"]
     (tmp_path / "crew.toml").write_text(
         f'name = "Invented crew"\ninvented = true\ntime_zone = "{zone}"\n', encoding="utf-8"
     )
-    copy_empty_store(tmp_path)
-    return tmp_path
+    engine = empty_store(tmp_path)
+    if store_database == "postgresql":
+        address = engine.url.set(drivername="postgresql")
+        save_store(tmp_path, address.render_as_string(hide_password=False))
+    yield tmp_path
+    engine.dispose()
 
 
 def expected_records(name: str) -> pd.DataFrame:
@@ -85,7 +94,7 @@ def expected_records(name: str) -> pd.DataFrame:
 
 
 def stored_records(folder: Path, kind: str, columns: list[str]) -> pd.DataFrame:
-    engine = open_store(folder)
+    engine = open_crew_store(folder, load_crew(folder))
     try:
         return read_records(engine, kind)[columns]
     finally:

@@ -14,9 +14,12 @@ from arcdrift.intake.layout.file_start import FileStart
 from arcdrift.intake.layout.layout_match import fitting_layouts
 from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
-from arcdrift.store.database.connect import open_store
 from arcdrift.store.imports.set_aside_rows import read_quarantined
 from arcdrift.store.records.record_rows import read_records
+from tests.both_stores import both_stores
+from tests.empty_store import empty_store
+
+pytestmark = both_stores
 
 NOW = datetime(2026, 12, 1, tzinfo=UTC)
 CREW = Crew.model_validate(
@@ -132,7 +135,7 @@ def test_rows_of_an_archive(tmp_path, archive):
     path = written(tmp_path, archive)
     fitting = fitting_layouts(archive_layouts(), FileStart(path, path.name))
     assert [layout.name for layout in fitting] == [f"{archive}.toml"]
-    engine = open_store(tmp_path)
+    engine = empty_store(tmp_path)
     expected = SAMPLES[archive][2]
     report = bring(engine, path)
     assert (report.balance.accepted, report.balance.quarantined) == (len(expected), 0)
@@ -150,7 +153,7 @@ def test_rows_of_an_archive(tmp_path, archive):
 
 
 def test_temperature_and_pressure_of_two_files_are_one_reading(tmp_path):
-    engine = open_store(tmp_path)
+    engine = empty_store(tmp_path)
     for archive in ("dwd-hourly-temperature", "dwd-hourly-pressure"):
         report = bring(engine, written(tmp_path, archive))
         assert report.balance.conflicting == 0
@@ -166,7 +169,7 @@ def test_doubtful_values_of_the_database_are_kept_apart(tmp_path):
     name, text, _ = SAMPLES["isd-global-hourly"]
     path = tmp_path / name
     path.write_text(text.replace("+0123,1", "+0923,3"))
-    engine = open_store(tmp_path)
+    engine = empty_store(tmp_path)
     assert bring(engine, path).balance.quarantined == 1
     assert read_quarantined(engine)["code"].tolist() == ["cell-not-parted"]
 

@@ -17,7 +17,10 @@ from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.database.fetch import fetch
+from tests.both_stores import both_stores
 from tests.empty_store import empty_store
+
+pytestmark = both_stores
 
 LAYOUTS = Path(__file__).parents[3] / "data" / "layouts"
 SAMPLES = Path(__file__).parents[1] / "samples"

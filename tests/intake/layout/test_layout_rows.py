@@ -12,7 +12,10 @@ from arcdrift.intake.storing.import_file import import_file
 from arcdrift.settings import Crew
 from arcdrift.store import schema
 from arcdrift.store.database.fetch import fetch
+from tests.both_stores import both_stores
 from tests.empty_store import empty_store
+
+pytestmark = both_stores
 
 NOW = datetime(2026, 12, 1, tzinfo=UTC)
 CREW = Crew(name="Invented", time_zone="Europe/Oslo")

@@ -191,13 +191,19 @@ def both(tmp_path):
 
 
 def contents(engine) -> dict[str, list[tuple[object, ...]]]:
-    """All a store holds, without ids, which follow time for a file of many chunks."""
+    """All a store holds, without ids, which follow time for a file of many chunks.
+
+    Imports are numbered in their order, as a database may give no number of a refused one again.
+    """
+    done = read_imports(engine).drop(columns=["seconds", "started_at"])
+    ids = done["import_id"].sort_values().tolist()
+    number = {None: None, **dict(zip(ids, range(1, len(ids) + 1), strict=True))}
     names: dict[tuple[str, int], tuple[int, int]] = {}
     held: dict[str, list[tuple[object, ...]]] = {}
     with reading(engine) as connection:
         for table in (*schema.RECORDS.values(), schema.quarantine):
             for row in connection.execute(table.select()).mappings():
-                names[table.name, row["id"]] = (row["import_id"], row["line"])
+                names[table.name, row["id"]] = (number[row["import_id"]], row["line"])
         for table in (
             *schema.RECORDS.values(),
             schema.quarantine,
@@ -209,6 +215,8 @@ def contents(engine) -> dict[str, list[tuple[object, ...]]]:
                 values = {k: v for k, v in row.items() if k not in ("id", "stored_id", "record_id")}
                 if "closed_at" in values:  # when is not compared, only whether
                     values["closed_at"] = values["closed_at"] is not None
+                if "import_id" in values:
+                    values["import_id"] = number[values["import_id"]]
                 kind = row.get("kind", "splices" if "spliced_at" in str(row.get("record")) else "")
                 whose = "quarantine" if kind == "quarantine" else kind or "readings"
                 for column in ("stored_id", "record_id"):
@@ -216,7 +224,7 @@ def contents(engine) -> dict[str, list[tuple[object, ...]]]:
                         values[column] = names[whose.replace("-", "_"), row[column]]
                 rows.append(tuple((k, v) for k, v in sorted(values.items())))
             held[table.name] = sorted(rows, key=repr)
-    done = read_imports(engine).drop(columns=["seconds", "started_at"])
+    done["import_id"] = done["import_id"].map(number)
     held["imports"] = [(done.to_json(orient="records", date_format="iso"),)]
     return held
 
