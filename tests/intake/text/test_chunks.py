@@ -196,7 +196,7 @@ def contents(engine) -> dict[str, list[tuple[object, ...]]]:
     Imports are numbered in their order, as a database may give no number of a refused one again.
     """
     done = read_imports(engine).drop(columns=["seconds", "started_at"])
-    ids = done["import_id"].sort_values().tolist()
+    ids = done["id"].sort_values().tolist()
     number = {None: None, **dict(zip(ids, range(1, len(ids) + 1), strict=True))}
     names: dict[tuple[str, int], tuple[int, int]] = {}
     held: dict[str, list[tuple[object, ...]]] = {}
@@ -224,7 +224,7 @@ def contents(engine) -> dict[str, list[tuple[object, ...]]]:
                         values[column] = names[whose.replace("-", "_"), row[column]]
                 rows.append(tuple((k, v) for k, v in sorted(values.items())))
             held[table.name] = sorted(rows, key=repr)
-    done["import_id"] = done["import_id"].map(number)
+    done["id"] = done["id"].map(number)
     held["imports"] = [(done.to_json(orient="records", date_format="iso"),)]
     return held
 
