@@ -64,7 +64,7 @@ UNITS = {
 OPTIONAL = {
     "splices": [
         *("outcome", "technician", "program", "cleave_left_deg", "cleave_right_deg"),
-        *("splice_number", "arc_count"),
+        *("splice_number", "arc_count", "error_reason", "holding"),
     ],
     "arc-checks": ["technician", "arc_count", "temperature_c", "pressure_hpa", "humidity_pct"],
     "readings": ["pressure_hpa", "humidity_pct"],
@@ -87,6 +87,8 @@ NAMES = {
     "technician": ["Ahorn", "Chêne", "Olmo"],
     "program": ["SM adaptive", "mixed"],
     "remark": ["", "checked", "on site"],
+    "error_reason": ["", "Fiber position", "E 12"],
+    "holding": ["clamp", "holder"],
 }
 DATES = {
     "iso": ["%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M"],
@@ -180,6 +182,8 @@ class Export:
         if name == "outcome":
             concepts = {ours: concept for concept, ours in OUTCOMES[self.kind].items()}
             return self.pick(self.words["outcomes"][concepts[str(value)]])
+        if name == "holding":
+            return self.pick(self.words["holdings"][str(value)])
         return self.pick(self.words["actions"][value]) if name == "action" else str(value)
 
     def text(self) -> str:
@@ -252,6 +256,43 @@ def test_most_exports_need_no_question(language):
     seeds = range(6 if LONG else 1)
     read = [Export(seed, language, kind).is_read() for seed in seeds for kind in TIMES]
     assert np.mean(read) >= 0.8, read
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_reasons_of_errors_and_what_held_the_fibers_are_read(language):
+    """Under every header for them, vague ones too; a message comes before a code."""
+    words = LISTS[language]
+    vague = words["columns_if_no_other"]
+    for reason in [*words["columns"]["error_reason"], *vague["error_reason"]]:
+        for holding in [*words["columns"]["holding"], *vague["holding"]]:
+            rows = [
+                ["splicer", "spliced_at", "loss_db", reason, holding],
+                ["Heron", "2026-03-02 07:00:05", "0.03", "", words["holdings"]["clamp"][-1]],
+                ["Heron", "2026-03-02 07:04:05", "0.04", "E 12", words["holdings"]["holder"][-1]],
+            ]
+            text = "\n".join(";".join(row) for row in rows) + "\n"
+            made = drafted(text)
+            found = {column.ours: column.header for column in made.columns}
+            assert (found["error_reason"], found["holding"]) == (reason, holding)
+            assert not made.questions
+    text = "splicer;spliced_at;loss_db;Fehlercode;Fehlertext\nHeron;2026-03-02 07:00:05;0.03;;\n"
+    found = {column.ours: column.header for column in drafted(text).columns}
+    assert found["error_reason"] == "Fehlertext"
+
+
+def drafted(text):
+    words = load_words()
+    table = find_table(text.encode(), "log.csv", words)
+    return draft_layout(table, "log.csv", now=NOW, words=words, crew=CREW)
+
+
+def test_a_number_of_a_holder_is_not_what_held_the_fiber():
+    made = drafted(
+        "splicer;spliced_at;loss_db;Holder\n"
+        "Heron;2026-03-02 07:00:05;0.03;H-12\nHeron;2026-03-02 07:04:05;0.03;H-13\n"
+    )
+    assert "holding" not in {column.ours for column in made.columns}
+    assert not made.questions
 
 
 def test_no_word_means_two_things():

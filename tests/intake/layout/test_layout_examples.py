@@ -68,6 +68,8 @@ def test_german_splice_log(tmp_path):
     ]
     assert plain(stored["loss_db"]) == [0.03, 0.12, None]
     assert plain(stored["outcome"]) == ["done", "redo", "error"]
+    assert plain(stored["error_reason"]) == [None, None, "Faserposition links"]
+    assert plain(stored["holding"]) == ["clamp", "clamp", "holder"]
     assert plain(stored["cleave_left_deg"]) == [0.4, 1.8, 0.5]
     assert plain(stored["cleave_right_deg"]) == [0.7, None, 0.6]
     assert plain(stored["arc_count"]) == [998, 1001, 1003]

@@ -31,7 +31,7 @@ _TYPICAL_COLUMNS = {
     "readings": _AIR,
     "service": ("action",),
 }
-_INTERCHANGEABLE = ("remark", "location", "source", "blade_position")
+_INTERCHANGEABLE = ("remark", "location", "source", "blade_position", "error_reason")
 """Columns of which the first is taken if several headers fit."""
 
 Aliases = Mapping[str, tuple[str, ...]]

@@ -51,6 +51,7 @@ _SECTIONS: dict[str, tuple[str, ...]] = {
     ),
     "yes_or_no": ("good", "bad", "yes", "no"),
     "purposes": ("production", "practice"),
+    "holdings": ("clamp", "holder"),
     "pressure_references": ("station", "sea-level", "qnh"),
     "pressure_columns": ("station", "sea-level", "qnh"),
     "actions": ACTIONS,
@@ -211,6 +212,8 @@ class WordLists:
                         self._mean((kind, "outcome"), ours, _words(raw, "outcomes", name))
         for ours, words in raw.get("purposes", {}).items():
             self._mean(("splices", "purpose"), ours, words)
+        for ours, words in raw.get("holdings", {}).items():
+            self._mean(("splices", "holding"), ours, words)
         for ours, words in raw.get("pressure_references", {}).items():
             self._mean(("readings", "pressure_reference"), ours, words)
         for ours, words in raw.get("actions", {}).items():
