@@ -5,6 +5,7 @@ words that a crew adds to crew.toml count for all of its records.
 """
 
 import difflib
+import json
 import re
 import tomllib
 import unicodedata
@@ -84,6 +85,19 @@ class ErrorReasons:
             letters = frozenset(word for word in words if not word.isdigit())
             self._known[reason] = own or _listed_class(letters)
         return self._known[reason]
+
+    def unknown(self, counts: Mapping[str, int]) -> dict[str, int]:
+        """Leave out the reasons with a class; and those without a letter or digit."""
+        return {
+            reason: count
+            for reason, count in counts.items()
+            if words_of(reason) and self.known_class(reason) is None
+        }
+
+
+def line_for_crew_toml(reason: str) -> str:
+    """Return a line for [error_reasons] in crew.toml by which a reason has a class."""
+    return f'{json.dumps(reason, ensure_ascii=False)} = "{CLASSES["fiber_position"]}"'
 
 
 def _longest(phrases: Iterable[tuple[Words, str]], words: Words) -> str | None:

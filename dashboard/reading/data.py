@@ -21,6 +21,7 @@ from arcdrift.analysis.cases.cases_from_store import find_case, read_cases, stat
 from arcdrift.analysis.people.cleave_angles.angle_ewma import replay_angles
 from arcdrift.analysis.people.signature_splices import SignatureSplices
 from arcdrift.crew_setup import CrewSetup
+from arcdrift.error_reasons import ErrorReasons
 from arcdrift.errors import UsageError
 from arcdrift.instants import microseconds
 from arcdrift.intake.storing.conflict_decisions import close_rows, decide_conflicts
@@ -37,6 +38,7 @@ from arcdrift.store.database.connect import reading
 from arcdrift.store.imports.import_list import read_imported_files
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.imports.set_aside_rows import read_conflicting, read_quarantined
+from arcdrift.store.records.logged_reasons import logged_reasons
 from arcdrift.store.records.record_overview import assessment_time, newest_records, read_splicers
 from arcdrift.store.records.record_sources import RecordSource, record_sources
 from arcdrift.store.records.written_entries import WrittenEntry
@@ -202,6 +204,11 @@ class CrewData(StoredResults):
     @cached_by_version(2)
     def _record_sources(self, days: int, hour: pd.Timestamp) -> list[RecordSource]:
         return record_sources(self._engine, max(hour, self.present()), days)
+
+    @cached_by_version(2)
+    def unknown_reasons(self) -> dict[str, int]:
+        """Return logged reasons of errors of which no word is known, with how often each is."""
+        return ErrorReasons(self.crew.error_reasons).unknown(logged_reasons(self._engine))
 
     def last_hand(self, splicer: str) -> str:
         """Return who worked last with a splicer, as may be shown; empty where nobody is on record.

@@ -11,6 +11,7 @@ from arcdrift.cli.importing.import_batch import ImportBatch
 from arcdrift.cli.importing.import_notices import print_interrupted
 from arcdrift.cli.importing.import_run import FileQueue, print_reports
 from arcdrift.cli.importing.reading_notices import reading_notices
+from arcdrift.cli.importing.reason_notices import reason_notices
 from arcdrift.cli.importing.terminal_questions import is_terminal, terminal_question
 from arcdrift.cli.importing.watch_folder import DEFAULT_INTERVAL_S, FolderWatch
 from arcdrift.cli.interrupts import INTERRUPTED, errors_as_interrupts, ignore_interrupts
@@ -96,7 +97,10 @@ def import_files(
                     return
                 ask = terminal_question if is_terminal() and not (yes or as_json) else None
                 batch.import_all(session, files or (), kind, loaded, ask=ask)
-                notices = reading_notices(session, batch.reports)
+                notices = [
+                    *reading_notices(session, batch.reports),
+                    *reason_notices(session, batch.reports),
+                ]
             _print_batch(batch, notices, folder, as_json=as_json)
             ignore_interrupts()  # all is stored and said
     except KeyboardInterrupt:

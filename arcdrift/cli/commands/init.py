@@ -287,6 +287,12 @@ clock = "wall"
 # sleeve_mm = 60
 # programs = ["60 mm"]
 
+# Classes of reasons of failed splices that your logs have in words of their own: cleave angle,
+# cleave shape, fiber position, fiber not seen or dirty, alignment out of range, arc, stopped by
+# hand, other. Usual words are known in six languages.
+# [error_reasons]
+# "FIBER POS" = "fiber position"
+
 # Loss that is accepted: of a stream on average, and of any one splice. 0.10 dB is that of
 # ITU-T L.12, now L.400 (read second-hand), 0.30 dB that of TIA-568 (from memory); neither was
 # seen in the standard itself, and your contract comes first.

@@ -16,6 +16,7 @@ from dashboard.pages.records.coverage import coverage_card
 from dashboard.pages.records.crew_setup_card import setup_part
 from dashboard.pages.records.file_list import files_card
 from dashboard.pages.records.set_aside import set_aside_card
+from dashboard.pages.records.unknown_reasons import unknown_reasons_card
 from dashboard.reading.data import CrewData
 from dashboard.url_query import Query
 
@@ -32,6 +33,7 @@ def render(data: CrewData, query: Query) -> html.Div:
             coverage_card(data),
             set_aside_card(data, query),
             conflicts_card(data),
+            unknown_reasons_card(data),
             clocks_slot(),
             files_card(data),
         ],
