@@ -61,6 +61,8 @@ SPLICE_COLUMNS = (
     "loss_db",
     "loss_below_db",
     "outcome",
+    "error_reason",
+    "holding",
     "technician",
     "site",
     "location",
@@ -603,7 +605,8 @@ class CrewData(StoredResults):
         frame = pd.DataFrame(found, columns=list(SPLICE_COLUMNS))
         instants = pd.to_datetime(frame["spliced_at"], unit="us", utc=True)
         frame["spliced_at"] = self.local_times(instants, splicer)
-        frame["remark"] = self.people.sentences(frame["remark"], self.names_of_people())
+        for name in ("remark", "error_reason"):
+            frame[name] = self.people.sentences(frame[name], self.names_of_people())
         return SplicePage(self.people.renamed(frame), self.count_splices(splicer, program, day))
 
     @cached_by_version(256)

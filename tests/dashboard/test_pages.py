@@ -133,6 +133,18 @@ def test_a_censored_loss_is_shown_as_its_limit(tmp_path):
     assert [row["loss"] for row in block["rowData"]] == ["<0.01", "0.050", "0.040"]
 
 
+def test_the_reason_of_an_error_stands_beside_it(tmp_path):
+    data = crew_with(tmp_path, findings())
+    with sqlite3.connect(tmp_path / "arcdrift.db") as store:
+        store.execute(
+            "UPDATE splices SET outcome = 'error', error_reason = 'FIBER POS' "
+            "WHERE id = (SELECT max(id) FROM splices WHERE splicer = 'Kestrel')"
+        )
+    store.close()
+    block = grid_rows(data, "Kestrel", "single-mode fixed", "", {"startRow": 0, "endRow": 2})
+    assert [row["outcome"] for row in block["rowData"]] == ["error: FIBER POS", "done"]
+
+
 def test_splicer_page_leads_with_the_advice(data: CrewData):
     words = shown(data, "/splicer", "?splicer=Kestrel")
     assert words.index("Run the daily check") < words.index("beyond what air and wear explain")

@@ -345,7 +345,7 @@ def _splice_list(view: View, splicer: str, program: str) -> html.Section:
         columnDefs=[
             {"field": "time", "headerName": "Local time", "width": 162},
             {"field": "loss", "headerName": "Loss, dB", "type": "rightAligned", "width": 92},
-            {"field": "outcome", "headerName": "Outcome", "width": 92},
+            {"field": "outcome", "headerName": "Outcome", "width": 130, "tooltipField": "outcome"},
             *(
                 [{"field": "technician", "headerName": "Technician", "width": 110}]
                 if view.data.people.any_pages
@@ -407,11 +407,12 @@ def grid_rows(
     # of a censored loss the store has half the limit, which nobody measured
     below = pd.to_numeric(frame["loss_below_db"])
     loss = loss.astype(object).mask(below.notna(), below.map("<{:g}".format).astype(object))
+    outcome, reason = frame["outcome"], frame["error_reason"].astype("str")
     text = pd.DataFrame(
         {
             "time": frame["spliced_at"].map(instant_text),
             "loss": loss,
-            "outcome": frame["outcome"],
+            "outcome": outcome.mask(reason.notna(), outcome + ": " + reason),
             "technician": frame["technician"],
             "left": frame["cleave_left_deg"],
             "right": frame["cleave_right_deg"],
