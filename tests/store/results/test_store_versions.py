@@ -1,5 +1,6 @@
 """Whether results are of the records as they are: judged by versions, whatever a clock says."""
 
+import tempfile
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -37,9 +38,10 @@ def engine(tmp_path: Path):
 
 
 def load(engine, text: str, now: datetime | None = None) -> int:
-    path = Path(engine.url.database).parent / "log.csv"
-    path.write_text(text, encoding="utf-8")
-    return import_file(engine, CREW, path, now=now).import_id
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "log.csv"
+        path.write_text(text, encoding="utf-8")
+        return import_file(engine, CREW, path, now=now).import_id
 
 
 def analyze(engine) -> None:
