@@ -168,6 +168,6 @@ def serve(crew_folder: Path, address: ServedAddress, *, listening: Callable[[], 
     data = CrewData(crew_folder)
     app = create_app(crew_folder, address, data)
     server = GracefulServer(app.server, address.host, address.port, stopping=data.stop_prefetching)
-    data.prefetch_advice()
+    data.keep_advice_ready()
     listening()
     server.run()

@@ -24,12 +24,13 @@ def kept_with_results(part: Part) -> Part:
     return _kept(part, "keep_with_results")
 
 
-def kept_with_store(part: Part) -> Part:
-    """Keep what a function makes of a view until anything is stored that a page may show.
+def kept_with_events(part: Part) -> Part:
+    """Keep what a function makes of a view until an analysis, a service record or a statement.
 
-    It reads nothing that changes otherwise: the time, advice, coaching notes, crew.toml.
+    It reads result tables, service, what was written down by hand, and what people said of cases,
+    baselines and splices to revisit. An import of other records changes none of these.
     """
-    return _kept(part, "keep_with_store")
+    return _kept(part, "keep_with_events")
 
 
 def _kept(part: Part, keep: str) -> Part:

@@ -6,6 +6,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from time import monotonic
 from typing import Any, Literal, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -27,6 +28,7 @@ from arcdrift.instants import microseconds
 from arcdrift.intake.storing.conflict_decisions import close_rows, decide_conflicts
 from arcdrift.intake.storing.written_records import WrittenKind, WrittenReport
 from arcdrift.people import HIDDEN, LOCAL, Viewer
+from arcdrift.record_subjects import Subjects
 from arcdrift.settings import Crew, load_crew
 from arcdrift.settings_file import save_budget, save_setup
 from arcdrift.shares import Shares, with_added_shares
@@ -39,16 +41,20 @@ from arcdrift.store.imports.import_list import read_imported_files
 from arcdrift.store.imports.import_undo import undo_import
 from arcdrift.store.imports.set_aside_rows import read_conflicting, read_quarantined
 from arcdrift.store.records.logged_reasons import logged_reasons
+from arcdrift.store.records.record_changes import RecordsMark, records_mark, subjects_between
 from arcdrift.store.records.record_overview import assessment_time, newest_records, read_splicers
 from arcdrift.store.records.record_sources import RecordSource, record_sources
 from arcdrift.store.records.written_entries import WrittenEntry
 from arcdrift.store.results.result_rows import read_analysis_mark
-from arcdrift.store.results.store_versions import records_version
 from arcdrift.wording import screen_text
-from dashboard.reading.advice_cache import FRESH_SECONDS, AdviceCache
+from dashboard.reading.advice_cache import FRESH_SECONDS, AdviceCache, AdviceState
 from dashboard.reading.settings_in_force import SettingsInForce, newer_settings
 from dashboard.reading.signature_splices_cache import SignatureSplicesCache
-from dashboard.reading.store_cache import cached_by_results, cached_by_version
+from dashboard.reading.store_cache import (
+    cached_by_events,
+    cached_by_results,
+    cached_by_version,
+)
 from dashboard.reading.stored_results import StoredResults
 from dashboard.reading.written_down import WrittenDown
 
@@ -96,9 +102,7 @@ class CrewData(StoredResults):
         """Open a crew folder, or share what can be with an instance that is open."""
         super().__init__(folder, viewer, beside, in_force)
         self._advice_cache: AdviceCache = (
-            AdviceCache(self, clock_stands_still=self._clock_stands_still)
-            if beside is None
-            else beside._advice_cache
+            AdviceCache(self) if beside is None else beside._advice_cache
         )
         self._signature_splices = SignatureSplicesCache(self, self._engine)
         self._written_down = WrittenDown(self._engine, self.crew)
@@ -113,7 +117,7 @@ class CrewData(StoredResults):
         if in_force is None:
             return None
         newer = CrewData(self._folder, self.viewer, self, in_force)
-        self._advice_cache.use(newer, clock_stands_still=newer._clock_stands_still)
+        self._advice_cache.use(newer)
         return newer
 
     @cached_by_results(KEPT_PARTS)
@@ -125,6 +129,11 @@ class CrewData(StoredResults):
         make : callable
             Takes this crew's data, then what is given.
         """
+        return make(self, *given)
+
+    @cached_by_events(KEPT_PARTS)
+    def keep_with_events(self, make: Callable[..., Any], *given: Hashable) -> Any:
+        """Return what a function makes of results, service and what people said."""
         return make(self, *given)
 
     @cached_by_version(KEPT_PARTS)
@@ -171,7 +180,7 @@ class CrewData(StoredResults):
         used = blades["splicers"].str.split(", ").map(lambda names: splicer in names)
         return sorted(blades.loc[used.astype(bool), "cleaver"]) if len(blades) else []
 
-    @cached_by_version(64)
+    @cached_by_events(64)
     def written_entries(self, splicer: str) -> list[WrittenEntry]:
         """Return what was written down about a splicer and its cleavers, the latest first."""
         names = self.names_of_people()
@@ -527,11 +536,25 @@ class CrewData(StoredResults):
         """Begin nothing more in the background, as the server is about to stop."""
         self._advice_cache.stop()
 
+    def keep_advice_ready(self) -> None:
+        """Work every splicer's advice out in the background, also after each import."""
+        self._advice_cache.keep_ready()
+        self.prefetch_advice()
+
     @cached_by_version(4)
-    def advice_version(self) -> str:
-        """Return a text that changes with whatever advice is worked out from."""
-        versions = (records_version(self._engine), read_analysis_mark(self._engine))
-        return f"{versions[0]} {versions[1]} {self.in_force.stamp}"
+    def advice_state(self) -> AdviceState:
+        """Return the state of whatever advice is worked out from."""
+        basis = f"{read_analysis_mark(self._engine)} {self.in_force.stamp}"
+        return AdviceState(basis, records_mark(self._engine))
+
+    def subjects_since(self, earlier: RecordsMark) -> Subjects | None:
+        """Return what records are about that are new since a mark; None where it may be any."""
+        return subjects_between(self._engine, earlier, records_mark(self._engine))
+
+    def advice_seconds(self) -> float:
+        """Return the seconds of the clock by which advice ages."""
+        at = self._advice_time()
+        return monotonic() if at is None else at.timestamp()
 
     @property
     def _clock_stands_still(self) -> bool:

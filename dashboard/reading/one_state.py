@@ -12,7 +12,7 @@ from sqlalchemy import Engine
 
 from arcdrift.store.database.connect import held_snapshot, snapshot
 from arcdrift.store.results.result_rows import analysis_mark
-from arcdrift.store.results.store_versions import version_within
+from arcdrift.store.results.store_versions import events_version_within, version_within
 
 Made = TypeVar("Made")
 
@@ -26,10 +26,14 @@ class State(NamedTuple):
         Changes whenever anything is stored that a page may show.
     results : str
         Changes with every analysis.
+    events : str
+        Changes with every analysis, with service records and with what people write down or say,
+        but not when other records are imported (`events_version_within`).
     """
 
     version: str
     results: str
+    events: str
 
 
 _state: ContextVar[State | None] = ContextVar("state", default=None)
@@ -49,7 +53,9 @@ def make_in_one_state(engine: Engine, make: Callable[[State], Made]) -> Made:
     if state is not None and held_snapshot(engine) is not None:
         return make(state)
     with snapshot(engine) as connection:
-        state = State(version_within(connection), analysis_mark(connection))
+        results = analysis_mark(connection)
+        events = f"{results} {events_version_within(connection)}"
+        state = State(version_within(connection), results, events)
         token = _state.set(state)
         try:
             return make(state)

@@ -50,6 +50,16 @@ def cached_by_results(
     return _cached(maxsize, lambda state: state.results)
 
 
+def cached_by_events(
+    maxsize: int,
+) -> Callable[[Method[Owner, Arguments, Result]], Method[Owner, Arguments, Result]]:
+    """Cache as `cached_by_version` does what depends on results, service and what people said.
+
+    An import of other records does not change it.
+    """
+    return _cached(maxsize, lambda state: state.events)
+
+
 def _cached(
     maxsize: int, key_of: Callable[[State], str]
 ) -> Callable[[Method[Owner, Arguments, Result]], Method[Owner, Arguments, Result]]:

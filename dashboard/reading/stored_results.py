@@ -37,7 +37,11 @@ from dashboard.reading.losses_made_again import losses_made_again
 from dashboard.reading.one_state import Made, make_in_one_state, read_state
 from dashboard.reading.people_in_results import visible_results
 from dashboard.reading.settings_in_force import SettingsInForce, first_settings
-from dashboard.reading.store_cache import cached_by_results, cached_by_version
+from dashboard.reading.store_cache import (
+    cached_by_events,
+    cached_by_results,
+    cached_by_version,
+)
 
 
 class Run(NamedTuple):
@@ -177,7 +181,7 @@ class StoredResults:
         )
         return [*self.technicians(), *others]
 
-    @cached_by_version(2)
+    @cached_by_events(2)
     def findings(self) -> list[dict[str, Any]]:
         """Return every finding of the last analysis that may be seen.
 
@@ -204,7 +208,7 @@ class StoredResults:
                 )
         return found
 
-    @cached_by_version(2)
+    @cached_by_events(2)
     def cases(self) -> list[dict[str, Any]]:
         """Return every case that may be seen as it stands now, the most pressing first.
 
@@ -214,12 +218,12 @@ class StoredResults:
         visible = (self.people.case(case, names) for case in read_cases(self._engine))
         return [case for case in visible if case is not None]
 
-    @cached_by_version(2)
+    @cached_by_events(2)
     def cases_found_at(self) -> dict[str, datetime]:
         """Return when an analysis first found each case (UTC), by the case's id."""
         return read_first_found(self._engine)
 
-    @cached_by_version(2)
+    @cached_by_events(2)
     def splices_to_revisit(self) -> list[dict[str, Any]]:
         """Return the splices over the limit, newest first, with who ticked them off."""
         names = self.names_of_people()
@@ -268,20 +272,20 @@ class StoredResults:
         local: pd.Series = instants.dt.tz_convert(zone).dt.tz_localize(None)
         return local
 
-    @cached_by_version(64)
+    @cached_by_events(64)
     def service_records(self, splicer: str) -> pd.DataFrame:
         """Return the service events of a splicer as stored: ``serviced_at`` (UTC), ``action``."""
         rows = read_records(self._engine, "service", splicers=[splicer])
         return rows.assign(remark=self.people.sentences(rows["remark"], self.names_of_people()))
 
-    @cached_by_version(64)
+    @cached_by_events(64)
     def service(self, splicer: str) -> pd.DataFrame:
         """Return the service events of a splicer: ``at`` (naive local), ``action``, ``remark``."""
         rows = self.service_records(splicer)
         at = self.local_times(rows["serviced_at"], splicer)
         return rows.assign(at=at)[["at", "action", "remark"]]
 
-    @cached_by_version(2)
+    @cached_by_events(2)
     def all_service(self) -> pd.DataFrame:
         """Return the service events of all splicers and cleavers.
 

@@ -6,8 +6,15 @@ from typing import Any
 
 import pytest
 
+from arcdrift.record_subjects import Subjects
+from arcdrift.store.records.record_changes import RecordsMark
 from dashboard.reading import advice_cache
-from dashboard.reading.advice_cache import FRESH_SECONDS, STALE_SECONDS, AdviceCache
+from dashboard.reading.advice_cache import (
+    FRESH_SECONDS,
+    STALE_SECONDS,
+    AdviceCache,
+    AdviceState,
+)
 
 
 class Clock:
@@ -19,19 +26,38 @@ class Clock:
         return self.now
 
 
+class Answer(str):
+    """Advice on a splicer, numbered; it rests on the records of the splicer alone."""
+
+    rests_on: Subjects
+
+    def __new__(cls, splicer: str, number: int) -> "Answer":
+        answer = super().__new__(cls, f"{splicer} {number}")
+        answer.rests_on = Subjects(frozenset({splicer}))
+        return answer
+
+
 class Asked:
     """A store that hands out numbered answers and notes who asked in which thread."""
 
-    def __init__(self) -> None:
-        self.version = "1"
+    def __init__(self, clock: Clock | None = None) -> None:
+        self.basis, self.newest = "1", 1
+        self.clock = clock or Clock()
+        self.new: Subjects | None = None
         self.calls: list[tuple[str, bool]] = []
         self.done = threading.Semaphore(0)
 
     def in_one_state(self, make: Any) -> Any:
         return make()
 
-    def advice_version(self) -> str:
-        return self.version
+    def advice_state(self) -> AdviceState:
+        return AdviceState(self.basis, RecordsMark((self.newest,), 0, frozenset()))
+
+    def subjects_since(self, earlier: RecordsMark) -> Subjects | None:
+        return self.new
+
+    def advice_seconds(self) -> float:
+        return self.clock()
 
     def compute_advice(self, splicers: Sequence[str]) -> dict[str, Any]:
         return {splicer: self.answer(splicer) for splicer in splicers}
@@ -39,17 +65,15 @@ class Asked:
     def answer(self, splicer: str) -> Any:
         self.calls.append((splicer, threading.current_thread().name == "advice"))
         self.done.release()
-        return f"{splicer} {len(self.calls)}"
+        return Answer(splicer, len(self.calls))
 
     def wait(self) -> None:
         assert self.done.acquire(timeout=10)
 
 
 @pytest.fixture
-def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
-    clock = Clock()
-    monkeypatch.setattr(advice_cache, "monotonic", clock)
-    return clock
+def clock() -> Clock:
+    return Clock()
 
 
 def get(cache: AdviceCache, splicer: str) -> Any:
@@ -66,8 +90,8 @@ def arrives(cache: AdviceCache, splicer: str, words: str) -> bool:
 
 
 def test_fresh_advice_is_asked_once(clock: Clock) -> None:
-    asked = Asked()
-    cache = AdviceCache(asked, clock_stands_still=False)
+    asked = Asked(clock)
+    cache = AdviceCache(asked)
     assert get(cache, "Heron") == get(cache, "Heron") == "Heron 1"
     clock.now += FRESH_SECONDS
     assert get(cache, "Heron") == "Heron 1"
@@ -75,17 +99,61 @@ def test_fresh_advice_is_asked_once(clock: Clock) -> None:
 
 
 def test_another_version_of_the_store_is_never_answered_from_the_former(clock: Clock) -> None:
-    asked = Asked()
-    cache = AdviceCache(asked, clock_stands_still=True)
+    asked = Asked(clock)
+    cache = AdviceCache(asked)
     assert get(cache, "Heron") == "Heron 1"
-    asked.version = "2"
+    asked.basis = "2"
     assert get(cache, "Heron") == "Heron 2"
     assert get(cache, "Kestrel") == "Kestrel 3"
 
 
+def test_new_records_cost_nobody_else_their_advice(clock: Clock) -> None:
+    asked = Asked(clock)
+    cache = AdviceCache(asked)
+    cache.get(["Heron", "Tern"])
+    asked.newest, asked.new = 2, Subjects(frozenset({"Tern"}))
+    assert cache.is_ready("Heron")
+    assert not cache.is_ready("Tern")
+    assert cache.get(["Heron", "Tern"]) == {"Heron": "Heron 1", "Tern": "Tern 3"}
+    asked.newest, asked.new = 3, Subjects(sites=frozenset({"Harbor"}))
+    assert cache.get(["Heron", "Tern"]) == {"Heron": "Heron 1", "Tern": "Tern 3"}
+    asked.newest, asked.new = 4, None  # records were changed: whose is not known
+    assert cache.get(["Heron", "Tern"]) == {"Heron": "Heron 4", "Tern": "Tern 5"}
+
+
+def test_an_older_state_of_the_store_is_not_answered_from_a_newer_one(clock: Clock) -> None:
+    asked = Asked(clock)
+    cache = AdviceCache(asked)
+    asked.newest, asked.new = 5, Subjects()
+    assert get(cache, "Heron") == "Heron 1"
+    asked.newest = 4  # a page that began before the import
+    assert get(cache, "Heron") == "Heron 2"
+
+
+def test_advice_is_kept_ready_after_imports_while_people_look(
+    clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(advice_cache, "LOOK_SECONDS", 0.01)
+    asked = Asked(clock)
+    cache = AdviceCache(asked)
+    cache.keep_ready()
+    cache.prefetch(["Heron", "Tern"])
+    asked.wait()
+    asked.wait()
+    asked.newest, asked.new = 2, Subjects(frozenset({"Tern"}))
+    asked.wait()
+    assert asked.calls == [("Heron", True), ("Tern", True), ("Tern", True)]
+    monkeypatch.setattr(advice_cache, "KEPT_READY_SECONDS", -1.0)
+    threading.Event().wait(0.05)
+    asked.newest = 3
+    threading.Event().wait(0.1)
+    assert len(asked.calls) == 3
+    cache.stop()
+
+
 def test_aging_advice_is_shown_once_more_while_new_is_worked_out(clock: Clock) -> None:
-    asked = Asked()
-    cache = AdviceCache(asked, clock_stands_still=False)
+    asked = Asked(clock)
+    cache = AdviceCache(asked)
     get(cache, "Heron")
     asked.wait()
     clock.now += FRESH_SECONDS + 1
@@ -96,20 +164,11 @@ def test_aging_advice_is_shown_once_more_while_new_is_worked_out(clock: Clock) -
 
 
 def test_advice_too_old_to_show_is_waited_for(clock: Clock) -> None:
-    asked = Asked()
-    cache = AdviceCache(asked, clock_stands_still=False)
+    asked = Asked(clock)
+    cache = AdviceCache(asked)
     get(cache, "Heron")
     clock.now += STALE_SECONDS + 1
     assert get(cache, "Heron") != "Heron 1"
-
-
-def test_where_the_clock_stands_still_advice_does_not_age(clock: Clock) -> None:
-    asked = Asked()
-    cache = AdviceCache(asked, clock_stands_still=True)
-    get(cache, "Heron")
-    clock.now += 10 * STALE_SECONDS
-    assert get(cache, "Heron") == "Heron 1"
-    assert len(asked.calls) == 1
 
 
 def test_advice_is_got_ready_behind_the_scenes_and_trouble_waits_for_whoever_asks() -> None:
@@ -121,7 +180,7 @@ def test_advice_is_got_ready_behind_the_scenes_and_trouble_waits_for_whoever_ask
             return answer
 
     asked = Troubled()
-    cache = AdviceCache(asked, clock_stands_still=True)
+    cache = AdviceCache(asked)
     cache.prefetch(["Plover"])
     asked.wait()
     cache.prefetch(["Heron"])
@@ -151,7 +210,7 @@ def test_the_process_ends_after_the_advice_at_hand(monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(advice_cache.atexit, "register", lambda *call: at_exit.append(call))
     monkeypatch.setattr(advice_cache, "AT_ONCE", 1)
     slow = Slow()
-    cache = AdviceCache(slow, clock_stands_still=True)
+    cache = AdviceCache(slow)
     cache.prefetch(["Heron", "Tern", "Dunlin"])
     assert slow.begun.wait(timeout=10)
     ((end, worker),) = at_exit
@@ -163,7 +222,7 @@ def test_the_process_ends_after_the_advice_at_hand(monkeypatch: pytest.MonkeyPat
 
 def test_a_server_that_was_told_to_stop_begins_no_more_advice() -> None:
     slow = Slow()
-    cache = AdviceCache(slow, clock_stands_still=True)
+    cache = AdviceCache(slow)
     cache.prefetch(["Heron"])
     assert slow.begun.wait(timeout=10)
     cache.stop()
@@ -176,7 +235,7 @@ def test_a_server_that_was_told_to_stop_begins_no_more_advice() -> None:
 
 def test_two_who_ask_at_once_wait_for_one_answer() -> None:
     slow = Slow()
-    cache = AdviceCache(slow, clock_stands_still=True)
+    cache = AdviceCache(slow)
     found: list[Any] = []
     askers = [threading.Thread(target=lambda: found.append(get(cache, "Heron")))
               for _ in range(2)]  # fmt: skip
@@ -191,9 +250,9 @@ def test_two_who_ask_at_once_wait_for_one_answer() -> None:
 
 def test_many_are_worked_out_together() -> None:
     asked = Asked()
-    cache = AdviceCache(asked, clock_stands_still=True)
+    cache = AdviceCache(asked)
     assert cache.get(["Heron", "Tern"]) == {"Heron": "Heron 1", "Tern": "Tern 2"}
     assert cache.get(["Tern", "Plover"]) == {"Tern": "Tern 2", "Plover": "Plover 3"}
     assert cache.is_ready("Tern")
-    asked.version = "2"
+    asked.basis = "2"
     assert not cache.is_ready("Tern")

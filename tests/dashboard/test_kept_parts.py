@@ -10,7 +10,7 @@ import pytest
 
 from arcdrift.people import Viewer
 from dashboard.components import View
-from dashboard.kept_parts import kept_with_results, kept_with_store
+from dashboard.kept_parts import kept_with_events, kept_with_results
 from dashboard.reading.data import CrewData
 from tests.browser.page_addresses import page_addresses
 from tests.dashboard.invented import write_crew
@@ -22,10 +22,13 @@ NOT_IN_STORE = (
     "records_in_future", "newest_record", "coaching_notes", "all_coaching_notes",
 )  # fmt: skip
 """What changes without anything that a page may show being stored."""
+NOT_IN_EVENTS = (
+    *NOT_IN_STORE, "outdated", "version", "splice_page", "count_splices", "losses_made_again",
+)  # fmt: skip
+"""What an import of checks, splices or readings changes without an analysis."""
 NOT_IN_RESULTS = (
-    *NOT_IN_STORE, "findings", "cases", "cases_found_at", "splices_to_revisit", "service",
-    "service_records", "all_service", "written_entries", "baseline_marks", "outdated", "version",
-    "splice_page", "count_splices", "losses_made_again",
+    *NOT_IN_EVENTS, "findings", "cases", "cases_found_at", "service", "service_records",
+    "all_service", "written_entries", "splices_to_revisit", "baseline_marks",
 )  # fmt: skip
 """What an import, or what somebody says, changes without an analysis."""
 
@@ -68,6 +71,7 @@ def watched(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
     for each in NOT_IN_RESULTS:
         watch(each)
     keep("keep_with_results", NOT_IN_RESULTS)
+    keep("keep_with_events", NOT_IN_EVENTS)
     keep("keep_with_store", NOT_IN_STORE)
     yield wrong
 
@@ -88,17 +92,18 @@ def test_it_would_be_seen_if_one_did(crew_folder: Path, monkeypatch: pytest.Monk
     view = View(data, data.run(), {}, "light")
     with watched(monkeypatch) as wrong:
         kept_with_results(lambda view: view.data.findings())(view)
-        kept_with_store(lambda view: view.data.findings())(view)
-        kept_with_store(lambda view: view.data.today())(view)
-    assert wrong == ["findings", "today"]
+        kept_with_events(lambda view: view.data.findings())(view)
+        kept_with_events(lambda view: view.data.today())(view)
+        kept_with_events(lambda view: view.data.outdated())(view)
+    assert wrong == ["findings", "today", "outdated"]
 
 
-def test_an_import_makes_only_those_again_that_rest_on_records(tmp_path: Path):
+def test_an_import_makes_only_those_again_that_rest_on_its_records(tmp_path: Path):
     data = CrewData(write_crew(tmp_path))
     made: list[str] = []
     parts = [
         kept_with_results(lambda _view, *more: made.append(f"results{more}")),
-        kept_with_store(lambda _view, *more: made.append(f"store{more}")),
+        kept_with_events(lambda _view, *more: made.append(f"events{more}")),
     ]
 
     def ask(asked: CrewData, query: dict[str, str], *more: Any) -> list[str]:
@@ -109,12 +114,16 @@ def test_an_import_makes_only_those_again_that_rest_on_records(tmp_path: Path):
             part(View(asked, run, query, "light"), *more)
         return list(made)
 
-    assert ask(data, {}) == ["results()", "store()"]
+    assert ask(data, {}) == ["results()", "events()"]
     assert ask(data, {}) == []
-    assert ask(data, {"period": "30"}) == ["results()", "store()"]
-    assert ask(data, {}, "2025-06-13") == ["results('2025-06-13',)", "store('2025-06-13',)"]
+    assert ask(data, {"period": "30"}) == ["results()", "events()"]
+    assert ask(data, {}, "2025-06-13") == ["results('2025-06-13',)", "events('2025-06-13',)"]
     technician = data.seen_by(Viewer("technician", "Birch"))
-    assert ask(technician, {}) == ["results()", "store()"]
+    assert ask(technician, {}) == ["results()", "events()"]
+    splice = {"splicer": "Heron", "spliced_at": data.present(), "outcome": "done",
+              "purpose": "production", "line": 2}  # fmt: skip
+    store_rows(data.engine, "splices", pd.DataFrame([splice]))
+    assert ask(data, {}) == []
     service = {
         "asset": "Heron",
         "serviced_at": data.present(),
@@ -122,5 +131,5 @@ def test_an_import_makes_only_those_again_that_rest_on_records(tmp_path: Path):
         "line": 2,
     }
     store_rows(data.engine, "service", pd.DataFrame([service]))
-    assert ask(data, {}) == ["store()"]
-    assert ask(data, {"period": "30"}) == ["store()"]
+    assert ask(data, {}) == ["events()"]
+    assert ask(data, {"period": "30"}) == ["events()"]

@@ -1,7 +1,7 @@
 """Advice for one splicer: a verdict on its arc, with the reasons and the numbers."""
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -37,6 +37,7 @@ from arcdrift.analysis.common.service_actions import RESTART_ACTIONS
 from arcdrift.analysis.maintenance.electrode_life import ElectrodeState
 from arcdrift.analysis.setting_cost.mismatch_cost import MismatchCost, cost_summary
 from arcdrift.charts.intervals import Z95
+from arcdrift.record_subjects import Subjects
 from arcdrift.settings import Crew
 from arcdrift.verdicts import VERDICTS, VerdictCode
 from arcdrift.wording import interval_text, probability_text
@@ -108,12 +109,14 @@ class Advice:
     """Wear of the electrodes by now; its numbers are in the JSON of the checklist."""
     in_short: str = ""
     """The main reason in about five words, for a tile; not in the JSON."""
+    rests_on: Subjects = field(default_factory=Subjects)
+    """Whose records it may depend on, those of its own splicer among them; not in the JSON."""
 
     def to_json(self) -> dict[str, Any]:
         """Convert to the documented JSON structure."""
         verdict, unchecked = VERDICTS[self.verdict], self.unchecked
         data = asdict(replace(self, electrodes=None))
-        del data["electrodes"], data["in_short"]
+        del data["electrodes"], data["in_short"], data["rests_on"]
         data["last_check"] = _stamp(self.last_check)
         data["verdict_words"], data["verdict_mark"] = verdict.words, verdict.mark
         data["unchecked_splices"] = 0 if unchecked is None else unchecked.splices

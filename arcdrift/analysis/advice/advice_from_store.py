@@ -162,7 +162,12 @@ def _advice(records: AdviceRecords, state: SplicerState, crew: Crew) -> Advice:
     advice = advise(
         state, model, crew, costs_from_table(records.result("result_worth", state.splicer))
     )
-    return replace(advice, start_of_day=items, electrodes=electrodes.wear)
+    return replace(
+        advice,
+        start_of_day=items,
+        electrodes=electrodes.wear,
+        rests_on=records.rests_on[state.splicer],
+    )
 
 
 def _open_arc_findings(

@@ -13,6 +13,7 @@ from arcdrift.analysis.advice.splicer_states_at import COUNT_DAYS
 from arcdrift.analysis.maintenance.service_findings import HOUR, HOUR_KEYS, USAGE_COLUMNS
 from arcdrift.analysis.maintenance.usage_hours import TURN_ACTIONS
 from arcdrift.instants import microseconds
+from arcdrift.record_subjects import Subjects
 from arcdrift.settings import Crew, Splicer
 from arcdrift.store import schema
 from arcdrift.store.annotations.clock_shifts import clock_shifts, true_time
@@ -55,6 +56,8 @@ class AdviceRecords:
         Hours of use by splicer: of its cleavers since their blades were turned, by whoever used
         them, and of itself since the oldest of its last service events
         (`arcdrift.analysis.maintenance.service_findings.usage_by_hour`).
+    rests_on : dict of Subjects
+        Whose records the advice on each splicer may depend on.
     """
 
     checks: pd.DataFrame
@@ -68,6 +71,7 @@ class AdviceRecords:
     turns: dict[str, pd.DataFrame]
     blade_use: dict[str, pd.DataFrame]
     interval_use: dict[str, pd.DataFrame]
+    rests_on: dict[str, Subjects]
 
     def result(self, table: str, splicer: str) -> pd.DataFrame:
         """Return a splicer's rows of a result table."""
@@ -102,7 +106,8 @@ def read_advice_records(
         columns=SPLICE_COLUMNS,
         exclude_wrong_clock=True,
     )
-    readings = _readings_near(engine, crew, splicers, checks, splices, now, elsewhere)
+    sites = _sites(crew, splicers, checks, splices)
+    readings = _readings_near(engine, crew, splicers, sites, checks, now, elsewhere)
     own_service = _by_splicer(service[service["serviced_at"] <= now], splicers, "asset")
     cleavers = _cleavers_in_use(splices, splicers)
     turns, blade_use = _blade_use(engine, cleavers, now)
@@ -121,6 +126,14 @@ def read_advice_records(
         turns=turns,
         blade_use=blade_use,
         interval_use=_interval_use(engine, own_service, crew, now),
+        rests_on={
+            name: Subjects(
+                frozenset({name, *cleavers[name]}),
+                frozenset(sites[name]),
+                frozenset(filter(None, map(crew.station_of, sites[name]))),
+            )
+            for name in splicers
+        },
     )
 
 
@@ -144,28 +157,41 @@ def _results(engine: Engine, table: str, splicers: Sequence[str]) -> dict[str, p
     return {name: part.reset_index(drop=True) for name, part in own.items()}
 
 
+def _sites(
+    crew: Crew, splicers: Sequence[str], checks: pd.DataFrame, splices: pd.DataFrame
+) -> dict[str, set[str]]:
+    """Sites where each splicer was checked or has spliced lately, and its home site."""
+    sites: dict[str, set[str]] = {name: set() for name in splicers}
+    for name in splicers:
+        home = crew.splicers.get(name, Splicer()).home_site
+        sites[name] |= {home} if home else set()
+    for records in (checks, splices):
+        seen = records[["splicer", "site"]].dropna().drop_duplicates()
+        for name, site in zip(seen["splicer"], seen["site"], strict=True):
+            sites[str(name)].add(str(site))
+    return sites
+
+
 def _readings_near(
     engine: Engine,
     crew: Crew,
     splicers: Sequence[str],
+    sites_of: dict[str, set[str]],
     checks: pd.DataFrame,
-    splices: pd.DataFrame,
     now: pd.Timestamp,
     elsewhere: str | None,
 ) -> AirSources:
     """Readings near each splicer's last passed check and near ``now``; advice needs no others."""
     max_age = pd.Timedelta(minutes=crew.air_max_age_min)
-    homes = (crew.splicers.get(name, Splicer()).home_site for name in splicers)
-    sites = {*checks["site"].dropna(), *splices["site"].dropna()}
-    sites |= {name for name in (*homes, elsewhere) if name}
-    stations = {crew.station_of(str(site)) for site in sites}
+    sites = set().union(*sites_of.values(), {elsewhere} if elsewhere else ())
+    stations = {crew.station_of(site) for site in sites}
     passed = checks.loc[checks["outcome"] == "pass"].groupby("splicer")["checked_at"].max()
     parts = [
         read_records(
             engine,
             "readings",
             splicers=splicers,
-            sites=sorted(map(str, sites)),
+            sites=sorted(sites),
             stations=sorted(filter(None, stations)),
             since=since,
             until=just_after(until),

@@ -92,6 +92,43 @@ def version_within(connection: Connection) -> str:
     return "-".join("0" if part is None else str(part) for part in row)
 
 
+def events_version_within(connection: Connection) -> str:
+    """Return the version of service, of what was written down by hand, and of what people said.
+
+    An import of other records does not change it, unless it is undone or has an event that was
+    written down by hand.
+    """
+    imported, changed = schema.imports.columns, schema.changed_days.columns
+    shifts, marks = schema.clock_shifts.columns, schema.baseline_marks.columns
+    ticks, conflicts = schema.revisited_splices.columns, schema.conflicts.columns
+    written, rows = schema.written.columns, schema.source_rows.columns
+    in_log = select(func.max(rows.id)).where(rows.import_id.in_(select(written.import_id)))
+    service_changes = select(func.sum(changed.version)).where(changed.kind == "service")
+    parts = (
+        func.max(schema.service.columns.id),
+        func.max(written.id),
+        func.max(conflicts.id),
+        func.count(conflicts.decided_at),
+        func.max(conflicts.decided_at),
+        func.max(shifts.id),
+        func.count(shifts.undone_at),
+        func.max(marks.id),
+        func.count(marks.undone_at),
+        func.max(schema.case_statements.columns.id),
+        func.max(ticks.id),
+        func.max(ticks.undone_at),
+    )
+    query = select(
+        func.count(imported.undone_at),
+        func.max(imported.undone_at),
+        *(select(part).scalar_subquery() for part in parts),
+        in_log.scalar_subquery(),
+        service_changes.scalar_subquery(),
+    )
+    row = connection.execute(query).one()
+    return "-".join("0" if part is None else str(part) for part in row)
+
+
 def _records_version_within(connection: Connection) -> RecordsVersion:
     imported, rows = schema.imports.columns, schema.source_rows.columns
     shifts, marks = schema.clock_shifts.columns, schema.baseline_marks.columns

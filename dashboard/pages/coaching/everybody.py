@@ -21,7 +21,7 @@ from dashboard.components import (
     select,
     share_table,
 )
-from dashboard.kept_parts import kept_with_results, kept_with_store
+from dashboard.kept_parts import kept_with_events, kept_with_results
 from dashboard.pages.coaching.people_rows import (
     Row,
     document,
@@ -273,7 +273,7 @@ FOLDED: dict[str, Callable[[View], list[Any]]] = {
     "people": kept_with_results(lambda view: [_people(view), _effects(view)]),
     "volume": kept_with_results(_volume),
     "shared-work": kept_with_results(_shared),
-    "machines": kept_with_store(lambda view: [machines_card(view), *risen_cards(view)]),
+    "machines": kept_with_events(lambda view: [machines_card(view), *risen_cards(view)]),
     "practice": kept_with_results(lambda view: [_practice(view)]),
 }
 """Parts of the page that are made when somebody opens them."""

@@ -21,7 +21,7 @@ from dashboard.components import (
     severity_tag,
 )
 from dashboard.grids import work_list_options
-from dashboard.kept_parts import kept_with_store
+from dashboard.kept_parts import kept_with_events
 from dashboard.pages.findings.finding_words import finding_title
 from dashboard.pages.loss.agreement_card import agreement_card, agreement_rows
 from dashboard.pages.loss.crew import (
@@ -108,19 +108,19 @@ TABLES = {
     "agreement": agreement_rows,
 }
 FOLDED = {
-    "more": kept_with_store(lambda view: remaining_cards(view, streams(view))),
-    "table": kept_with_store(lambda view: _grid(view, streams(view))),
-    "together": kept_with_store(together_part),
-    "evidence": kept_with_store(evidence_part),
+    "more": kept_with_events(lambda view: remaining_cards(view, streams(view))),
+    "table": kept_with_events(lambda view: _grid(view, streams(view))),
+    "together": kept_with_events(together_part),
+    "evidence": kept_with_events(evidence_part),
     "far-out": far_out_part,
     "splice-list": splices_part,
     "usual": usual_part,
-    "subject-evidence": kept_with_store(subject_evidence_part),
-    "agreement": kept_with_store(agreement_card),
+    "subject-evidence": kept_with_events(subject_evidence_part),
+    "agreement": kept_with_events(agreement_card),
 }
 
 
-@kept_with_store
+@kept_with_events
 def render(view: View) -> html.Div:
     """Return the page."""
     if view.query.get("subject"):

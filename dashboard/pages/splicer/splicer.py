@@ -25,7 +25,7 @@ from dashboard.components import (
     select,
     shown_day,
 )
-from dashboard.kept_parts import kept_with_results, kept_with_store
+from dashboard.kept_parts import kept_with_events, kept_with_results
 from dashboard.my_splicer import my_splicer
 from dashboard.pages.cases.case_words import Case
 from dashboard.pages.cases.cases import case_list, pressing_first, told_cases
@@ -170,7 +170,7 @@ def open_change(view: View, splicer: str) -> ArcChange | None:
     )
 
 
-@kept_with_store
+@kept_with_events
 def _main_chart(view: View, splicer: str, tolerance: float | None) -> list[html.Section | html.Div]:
     rows, events = points(view), service_and_remarks(view, splicer)
     unit = view.data.unit(splicer)
@@ -199,7 +199,7 @@ def charts_below_advice(view: View) -> list[Any]:
     ]
 
 
-@kept_with_store
+@kept_with_events
 def _judged(view: View, splicer: str) -> list[html.Section]:
     unit = view.data.unit(splicer)
     rows, events = points(view), service_and_remarks(view, splicer)
