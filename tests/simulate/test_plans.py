@@ -22,7 +22,8 @@ NAMES = {
     "arc-step", "slow-drift", "electrodes-never-replaced", "dull-blade", "holder-bent",
     "careless-technician", "newcomer", "dirty-v-grooves", "wrong-program",
     "splicer-clock-reset", "optimistic-estimator", "altitude-move", "cold-front",
-    "checks-skipped", "nights-and-rooms",
+    "checks-skipped", "nights-and-rooms", "fiber-position", "careless-loading", "chipped-blade",
+    "dusty-site", "worn-holders", "haste", "slow-beginner", "easy-program", "holder-habit",
 }  # fmt: skip
 CREW = invented_crew(splicers=8, days=100)
 

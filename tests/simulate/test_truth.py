@@ -104,7 +104,7 @@ def test_every_cause_named_in_the_truth_is_in_the_crew(sample):
     assert kinds == {
         "careless", "checks-skipped", "site-move", "arc-drift", "v-grooves-dirty",
         "electrodes-late", "arc-step", "blade-overdue", "check-failed", "cold-front",
-        "readings-gap",
+        "readings-gap", "fiber-position",
     }  # fmt: skip
     harmless = {fault["kind"] for fault in sample.truth["faults"] if fault["harmless"]}
     assert harmless == {"site-move", "cold-front"}

@@ -23,6 +23,8 @@ from arcdrift.simulate.crew.faults import SUBJECT_TYPES, Fault, FaultKind, Side
 from arcdrift.simulate.crew.scenario import Habits, Scenario
 
 RANDOM = "random"
+_JOINS = ("newcomer", "slow-beginner")
+"""Faults of somebody who joins when they begin."""
 Moment = datetime | date | float
 
 
@@ -66,6 +68,8 @@ class FaultPlan(_Strict):
 
     name: str
     description: str = ""
+    by_chance: bool = True
+    """Whether it may be among faults that are chosen at random."""
     crew: PlannedCrew = Field(default_factory=PlannedCrew)
     faults: tuple[PlannedFault, ...] = ()
 
@@ -126,7 +130,8 @@ def add_random_faults(scenario: Scenario) -> Scenario:
     three quarters of the days.
     """
     rng = scenario.rng("some faults")
-    names = [name for name in plan_names() if load_plan(name).faults]
+    plans = {name: load_plan(name) for name in plan_names()}
+    names = [name for name, plan in plans.items() if plan.faults and plan.by_chance]
     remaining = max(3, len(scenario.splicers) // 3)
     while remaining:
         for name in rng.permutation(names)[:remaining]:
@@ -210,7 +215,7 @@ def _add_fault(
         target=_choose_target(scenario, planned, subject),
         side=planned.side, fiber=planned.fiber, name=name,
     )  # fmt: skip
-    if planned.kind == "newcomer":
+    if planned.kind in _JOINS:
         scenario = _with_newcomer(scenario, fault)
     return replace(scenario, faults=(*scenario.faults, fault))
 
@@ -287,15 +292,19 @@ def _fitting_names(scenario: Scenario, planned: PlannedFault) -> Sequence[str]:
         return [s.name for s in scenario.splicers if s.home_site != planned.target]
     if planned.kind == "readings-gap":
         return [site.name for site in scenario.sites if site.logger_min is not None]
-    if planned.kind == "newcomer" and len(scenario.technicians) == len(scenario.splicers):
+    if planned.kind == "site-dusty":
+        return sorted({splicer.home_site for splicer in scenario.splicers})
+    if planned.kind in _JOINS and len(scenario.technicians) == len(scenario.splicers):
         return []
-    if planned.kind == "newcomer":
+    if planned.kind in _JOINS:
         return [t.name for t in scenario.technicians if t.joins is None]
     return _all_names(scenario, SUBJECT_TYPES[planned.kind])
 
 
 def _choose_target(scenario: Scenario, planned: PlannedFault, subject: str) -> str | None:
-    if planned.kind == "wrong-program":
+    if planned.kind == "easy-program" and planned.target is None:
+        return max(scenario.programs[:2], key=lambda program: program.mean_db).name
+    if planned.kind in ("wrong-program", "easy-program"):
         if planned.target not in [p.name for p in scenario.programs]:
             raise UsageError(f"The crew has no program named {planned.target}.")
         return planned.target
@@ -311,10 +320,11 @@ def _choose_target(scenario: Scenario, planned: PlannedFault, subject: str) -> s
 
 
 def _with_newcomer(scenario: Scenario, fault: Fault) -> Scenario:
+    novice: dict[str, Any] = {"practice_days": 3, "novice_loss": fault.size - 1.0}
+    if fault.kind == "slow-beginner":
+        novice = {"novice_loss": 0.0, "novice_angle": 0.0}
     people: list[Any] = [
-        replace(t, joins=fault.since.date(), practice_days=3, novice_loss=fault.size - 1.0)
-        if t.name == fault.subject
-        else t
+        replace(t, joins=fault.since.date(), **novice) if t.name == fault.subject else t
         for t in scenario.technicians
     ]
     return replace(scenario, technicians=tuple(people))

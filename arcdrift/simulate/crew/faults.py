@@ -27,6 +27,15 @@ FaultKind = Literal[
     "wrong-program",
     "clock-reset",
     "estimate-optimistic",
+    "fiber-position",
+    "careless-loading",
+    "blade-chipped",
+    "site-dusty",
+    "holder-worn",
+    "haste",
+    "slow-beginner",
+    "easy-program",
+    "holder-habit",
 ]
 Side = Literal["left", "right"]
 SUBJECT_TYPES: dict[str, str] = {
@@ -47,8 +56,17 @@ SUBJECT_TYPES: dict[str, str] = {
     "wrong-program": "splicer",
     "clock-reset": "splicer",
     "estimate-optimistic": "splicer",
+    "fiber-position": "splicer",
+    "careless-loading": "technician",
+    "blade-chipped": "cleaver",
+    "site-dusty": "site",
+    "holder-worn": "crew",
+    "haste": "technician",
+    "slow-beginner": "technician",
+    "easy-program": "crew",
+    "holder-habit": "technician",
 }
-HARMLESS = frozenset({"cold-front", "site-move"})
+HARMLESS = frozenset({"cold-front", "site-move", "slow-beginner", "easy-program", "holder-habit"})
 """Kinds that change the measurements although nothing is wrong."""
 
 
@@ -73,11 +91,14 @@ class Fault:
         factor on the cleave angles of one side; ``newcomer``: factor on loss on the first
         day; ``wrong-program``: factor on loss; ``clock-reset``: hours the splicer's clock is
         off, negative when it is slow; ``estimate-optimistic``: dB of every splice that the
-        estimate does not see. Others ignore it.
+        estimate does not see; ``fiber-position``, ``careless-loading``, ``blade-chipped``,
+        ``site-dusty``: share of splices that fail beside the usual errors (0: no more fail, but
+        most errors get the fault's reason); ``holder-worn``, ``haste``: factor on loss;
+        ``slow-beginner``, ``easy-program``: factor on the time between splices. Others ignore it.
     description : str
         One sentence.
     target : str, optional
-        Where a splicer moves to; the program used instead of the right one.
+        Where a splicer moves to; the program used instead of the right one; the easy program.
     side : str, optional
         Which holder is bent.
     fiber : str, optional

@@ -104,6 +104,7 @@ def invented_crew(
     site_specs = _sites(sites, seed)
     rng = np.random.default_rng([seed, 0x0C4E3])
     technician_count = -(-5 * splicers // 4) if technicians is None else technicians
+    holder_shares = _holder_shares(technician_count, seed)
     splicer_specs = tuple(
         SplicerSpec(
             name=_numbered_name(BIRDS, n),
@@ -127,6 +128,7 @@ def invented_crew(
             name=_numbered_name(TREES, n),
             loss_factor=round(float(np.exp(0.06 * rng.normal())), 3),
             cleave_median_deg=round(float(0.7 * np.exp(0.12 * rng.normal())), 3),
+            holder_share=holder_shares[n],
         )
         for n in range(technician_count)
     )
@@ -233,7 +235,18 @@ def _sample_faults(crew: str) -> tuple[Fault, ...]:
             "readings-gap", "Pass", datetime(2026, 10, 20, 6), datetime(2026, 10, 22, 6), 0.0,
             "The logger at Pass was without power for two days.",
         ),
+        Fault(
+            "fiber-position", "Lapwing", datetime(2026, 8, 20), None, 0.0,
+            "Grit in a v-groove of Lapwing: most of its errors are of the fiber's position.",
+        ),
     )  # fmt: skip
+
+
+def _holder_shares(technicians: int, seed: int) -> list[float]:
+    """Share of days with holders: some people use clamps only, some holders only, some both."""
+    rng = np.random.default_rng([seed, 0x401DE2])
+    kind, both = rng.random(technicians), rng.uniform(0.3, 0.7, technicians)
+    return [round(float(share), 2) for share in np.select([kind < 0.3, kind < 0.5], [0, 1], both)]
 
 
 def _sites(count: int, seed: int) -> tuple[SiteSpec, ...]:

@@ -101,6 +101,8 @@ class TechnicianSpec:
     """Share that the first day adds to the cleave angle; it decays likewise."""
     learning_days: float = 12.0
     """Days after which these additions have decayed to 1/e (invented)."""
+    holder_share: float = 0.0
+    """Share of days on which a holder holds the fibers, and no clamp."""
 
 
 @dataclass(frozen=True)

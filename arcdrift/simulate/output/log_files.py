@@ -39,7 +39,7 @@ KINDS = {
 FrameWriter = Callable[[pd.DataFrame], None]
 
 _TIMES = ("checked_at", "spliced_at", "read_at", "serviced_at")
-_TEXTS = frozenset({"remark", "technician", "blade_position"})
+_TEXTS = frozenset({"remark", "technician", "blade_position", "error_reason"})
 """Columns of text that may be empty in a frame, or may look like numbers."""
 
 

@@ -44,7 +44,8 @@ class Truth:
     Attributes
     ----------
     faults : list of dict
-        ``kind, subject_type, subject, since, until, size, harmless, description``.
+        ``kind, subject_type, subject, since, until, size, harmless, description``; of a chipped
+        blade also ``blade_position``.
     arc : dict
         For each splicer the true arc coefficients in its unit: ``base`` at 1.2 kg/m3, 10 hPa
         and new electrodes, ``density`` per kg/m3, ``vapor`` per hPa, ``wear`` per 1,000 arcs,
@@ -58,7 +59,8 @@ class Truth:
     broken_rows : list of BrokenRow
         Rows damaged or repeated on purpose.
     technicians, splicers : dict
-        True effects: ``loss_factor`` multiplies the scattered part of a loss. With
+        True effects: ``loss_factor`` multiplies the scattered part of a loss; ``holder_share``
+        is the share of a technician's days on which a holder holds the fibers. With
         ``whole_truth`` also its logarithm ``log_loss`` and, for technicians, ``angle_factor`` on
         the cleave angle and ``log_mean_loss``: the logarithm of the factor on the mean loss of
         clean splices, including the effect of their angles, averaged over the crew's programs.
@@ -143,7 +145,11 @@ def build_truth(
         ],
         arc=arc,
         technicians={
-            t.name: {"loss_factor": t.loss_factor, "cleave_median_deg": t.cleave_median_deg}
+            t.name: {
+                "loss_factor": t.loss_factor,
+                "cleave_median_deg": t.cleave_median_deg,
+                "holder_share": t.holder_share,
+            }
             | (_technician_effects(scenario, t) if is_whole else {})
             for t in scenario.technicians
         },
@@ -182,6 +188,10 @@ def _fault_entry(
             time_s for time_s, _ in splicer_truths[fault.subject].electrodes if time_s > start_s
         ]
         end_s = min([end_s, *later_replacements])
+    chipped = next(
+        (truth.chipped[number] for truth in splicer_truths.values() if number in truth.chipped),
+        None,
+    )
     return {
         "kind": fault.kind,
         "subject_type": fault.subject_type,
@@ -192,6 +202,7 @@ def _fault_entry(
         "harmless": fault.harmless,
         "description": fault.description,
         **_optional_values(fault),
+        **({} if chipped is None else {"blade_position": chipped}),
     }
 
 

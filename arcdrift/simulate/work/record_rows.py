@@ -52,6 +52,8 @@ def splice_rows(
             "location": _locations(splicer.name, results.outcome),
             "purpose": np.where(is_practice, "practice", "production"),
             "heater_program": _names_at([p.heater_program for p in programs], program),
+            "error_reason": results.error_reason,
+            "holding": work.holding,
         }
     )
     # in 1 % of the rows nobody was logged in
@@ -97,7 +99,10 @@ def service_rows(
     end_s = int(scenario.end.timestamp())
     events = [(splicer.name, int(t), "electrodes replaced") for t in service_time[replaced_days]]
     events += [(splicer.name, int(t), "cleaned") for t in evening[friday] if t < end_s]
-    remedies = {"v-grooves-dirty": "v-grooves cleaned", "holder-bent": "other"}
+    remedies = {
+        "v-grooves-dirty": "v-grooves cleaned", "fiber-position": "v-grooves cleaned",
+        "holder-bent": "other",
+    }  # fmt: skip
     for fault in scenario.faults:
         _, fault_end_s = fault.span(scenario.time_zone)
         if fault.kind in remedies and fault.subject == splicer.name and fault_end_s < end_s:

@@ -23,6 +23,8 @@ _SHORTEST_SPLICE_S = 75
 _SHIFT_S = 6.2 * 3600
 """Working time in a day; with more splices a day, each takes less time."""
 
+_SLOW_S = 4.5 * 3600
+"""Time after the break at which a slow person stops."""
 _WEEKLY_SWAPS = 0.35
 _DAILY_SWAPS = 0.12
 _STAND_IN_SHARE = 0.5
@@ -134,15 +136,46 @@ def splice_times(
     gap = _SHORTEST_SPLICE_S + rng.gamma(2.5, pace / 2.5)
     first = np.r_[0, count.cumsum()[:-1]]
     gap[first] = 0.0
-    total = gap.cumsum()
-    seconds_of_day = days["first_s"].to_numpy()[day_index] + total - total[first][day_index]
     pause = np.clip(rng.normal(2_700, 500, len(days)), 1_500, 4_500)
-    after_break = seconds_of_day > days["break_s"].to_numpy()[day_index]
+
+    def worked(gap: Floats) -> tuple[Floats, Bools]:
+        total = gap.cumsum()
+        seconds = days["first_s"].to_numpy(np.float64)[day_index] + total - total[first][day_index]
+        return seconds, np.asarray(seconds > days["break_s"].to_numpy(np.float64)[day_index])
+
+    seconds_of_day, after_break = worked(gap)
+    factors = _pace_factors(scenario, days)
+    if (factors != 1.0).any():
+        gap *= factors[day_index, after_break.astype(np.int64)]
+        seconds_of_day, after_break = worked(gap)
     seconds_of_day = np.where(after_break, seconds_of_day + pause[day_index], seconds_of_day)
     times = np.round(days["midnight"].to_numpy()[day_index] + seconds_of_day).astype(np.int64)
     within_hours = times < int(scenario.end.timestamp())
     within_hours &= seconds_of_day < days["stop_s"].to_numpy()[day_index]
+    # who is slow makes fewer splices, and no longer days
+    stop = np.where((factors > 1.0).any(axis=1), days["break_s"].to_numpy() + _SLOW_S, np.inf)
+    within_hours &= seconds_of_day < stop[day_index]
     return times[within_hours], day_index[within_hours]
+
+
+def _pace_factors(scenario: Scenario, days: pd.DataFrame) -> Floats:
+    """Return the factors on the time between splices before and after each day's break."""
+    factors = np.ones((len(days), 2))
+    noon = days["midnight"].to_numpy() + _NOON_S
+    technician, stand_in = days["technician"].to_numpy(), days["stand_in"].to_numpy()
+    people = np.stack([technician, np.where(stand_in < 0, technician, stand_in)], axis=1)
+    programs = days[["morning", "afternoon"]].to_numpy()
+    for fault in scenario.faults:
+        if fault.kind == "slow-beginner":
+            names, who = [t.name for t in scenario.technicians], people
+        elif fault.kind == "easy-program":
+            names, who = [p.name for p in scenario.programs], programs
+        else:
+            continue
+        name = fault.target if fault.kind == "easy-program" else fault.subject
+        acts = fault.active(noon, scenario.time_zone)[:, None] & (who == names.index(str(name)))
+        factors[acts] *= fault.size
+    return factors
 
 
 def _site_index(scenario: Scenario, site: str) -> int:

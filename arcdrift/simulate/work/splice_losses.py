@@ -68,6 +68,8 @@ class SpliceResults:
     cleave_right_deg: Floats
     core_offset_um: Floats
     outcome: npt.NDArray[np.object_]
+    error_reason: npt.NDArray[np.object_]
+    """None where there is none, as before `arcdrift.simulate.work.splice_errors.draw_errors`."""
 
 
 def draw_splices(
@@ -141,6 +143,7 @@ def draw_splices(
         np.round(right, 1),
         np.where(failed, np.nan, np.round(offset, 1)),
         outcome,
+        np.full(n, None, object),
     )
 
 

@@ -20,6 +20,7 @@ from arcdrift.simulate.work.electrodes import use_electrodes
 from arcdrift.simulate.work.record_rows import check_rows, service_rows, splice_rows
 from arcdrift.simulate.work.required_setting import RequiredSetting, SettingTruth
 from arcdrift.simulate.work.shifts import splice_times
+from arcdrift.simulate.work.splice_errors import chipped_position
 from arcdrift.simulate.work.splicing import MachineState, draw_work
 
 SERVICE_TIME_S = 7 * 3600 + 600
@@ -36,6 +37,8 @@ class SplicerTruth:
     """Time of each replacement of electrodes, and the arcs on the old pair."""
     worn_out: list[int]
     """Times of the splices at which a pair of electrodes exceeded its life."""
+    chipped: dict[int, int]
+    """Blade position that each fault of a chipped blade is about, by the number of the fault."""
 
 
 @dataclass(frozen=True)
@@ -141,6 +144,11 @@ def simulate_splicer(
             ),
             list(replacements),
             splice_time[(is_over_life[1:] > is_over_life[:-1]).nonzero()].tolist(),
+            {
+                number: chipped_position(scenario, splicer, fault, splice_time, blade.position)
+                for number, fault in enumerate(scenario.faults)
+                if fault.kind == "blade-chipped" and fault.subject == splicer.cleaver
+            },
         ),
         setting_truth=SettingTruth(
             law=law,

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from arcdrift.arrays import Bools, Floats, Ints
@@ -10,6 +11,12 @@ from arcdrift.simulate.crew.faults import faults_of_kind
 from arcdrift.simulate.crew.scenario import Scenario, SplicerSpec, TechnicianSpec
 from arcdrift.simulate.work.blade import CLEAVES_PER_POSITION, Blade
 from arcdrift.simulate.work.geometry import mean_field_and_tilt_loss_db
+from arcdrift.simulate.work.splice_errors import (
+    Circumstances,
+    acts_on,
+    draw_errors,
+    draw_holding,
+)
 from arcdrift.simulate.work.splice_losses import (
     BLADE_WEAR,
     MISMATCH_SHARE,
@@ -23,6 +30,8 @@ USUAL_DEG, USUAL_LOG_SD = 0.7, 0.45
 """Median and log standard deviation of an ordinary technician's cleave angle (invented)."""
 _MAX_LOG_BLADE_FACTOR = float(np.log(4.0))
 """A worn blade raises cleave angles fourfold at most (invented)."""
+_HASTE_ANGLE, _WORN_LOG_SD = 1.3, 1.5
+"""Factors on cleave angles in haste, and on their log standard deviation in worn holders."""
 _MIN_SCATTERED_SHARE = 0.3
 """Least share of a program's mean loss that is scattered, however much geometry adds."""
 
@@ -54,6 +63,7 @@ class SplicerWork:
     """Index of the program that was used."""
     days_since_joining: Ints
     """Days since the technician joined."""
+    holding: npt.NDArray[np.object_]
     results: SpliceResults
 
 
@@ -174,6 +184,18 @@ def draw_work(
             cleave_median = cleave_median * np.where(affected, 1.7, 1.0)
             cleave_log_sd = cleave_log_sd * np.where(affected, 1.2, 1.0)
             dirty_factor = np.where(affected, 2.0, dirty_factor)
+    day = days["day"].to_numpy()[day_index]
+    splices = Circumstances(
+        times, day, technician, days["site"].to_numpy()[day_index], state.blade.position,
+        draw_holding(scenario, splicer, times, day, technician),
+    )  # fmt: skip
+    for kind, angle, log_sd in (("haste", _HASTE_ANGLE, 1.0), ("holder-worn", 1.0, _WORN_LOG_SD)):
+        for fault in scenario.faults:
+            if fault.kind == kind:
+                affected = acts_on(scenario, splicer, fault, splices)
+                loss_factor = loss_factor * np.where(affected, fault.size, 1.0)
+                cleave_median = cleave_median * np.where(affected, angle, 1.0)
+                cleave_log_sd = cleave_log_sd * np.where(affected, log_sd, 1.0)
     program = fibers.copy()
     for fault in faults_of_kind(scenario.faults, "wrong-program", splicer.name):
         affected = fault.active(times, zone)
@@ -211,8 +233,10 @@ def draw_work(
     results = draw_splices(inputs, rng, law=law, azimuth=azimuth)
     original_order = np.argsort(order, kind="stable")
     reordered = {name: values[original_order] for name, values in vars(results).items()}
-    results = replace(results, **reordered)
-    return SplicerWork(state, technician, fibers, program, days_since_joining, results)
+    results = draw_errors(scenario, splicer, replace(results, **reordered), splices)
+    return SplicerWork(
+        state, technician, fibers, program, days_since_joining, splices.holding, results
+    )
 
 
 def _technician_indices(days: pd.DataFrame, day_index: Ints, after_break: Bools) -> Ints:
