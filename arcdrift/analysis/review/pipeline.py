@@ -47,13 +47,13 @@ from arcdrift.analysis.loss.alarm_episodes import Episode
 from arcdrift.analysis.loss.baseline import apply_baseline_marks
 from arcdrift.analysis.loss.day_level import LossCharts
 from arcdrift.analysis.loss.loss_charts import AllLossCharts, chart_all
-from arcdrift.analysis.loss.week_changes import (
+from arcdrift.analysis.loss.weeks.week_changes import (
     COLUMNS,
     WEEKS_KEPT,
     mondays_until,
     week_changes,
-    week_variances,
 )
+from arcdrift.analysis.loss.weeks.week_variances import learned_variances
 from arcdrift.analysis.maintenance.electrode_findings import electrode_findings
 from arcdrift.analysis.maintenance.service_findings import service_findings
 from arcdrift.analysis.people.prep_review import review_prep
@@ -81,6 +81,8 @@ from arcdrift.settings import Crew, Splicer
 
 SHIFTS = "shifts"
 """Name under which is kept what was found about risen losses."""
+WEEKS = "weeks"
+"""Name under which the changes of weeks are kept."""
 
 
 @dataclass(frozen=True)
@@ -163,7 +165,7 @@ def assess(
         loss_states,
     )
     charts = loss.streams
-    shifts = states.results(SHIFTS)
+    shifts, weeks = states.results(SHIFTS), states.results(WEEKS)
     cells = shift_cells(summary.technician_days, loss, shifts)
     attributed = attribute_alarms(loss, cells)
     points, models, arc_states = pending_arc()
@@ -203,7 +205,7 @@ def assess(
         "result_stream_days": stream_days(charts.days),
         "result_subject_days": dated(loss.subject_days, "day"),
         "result_loss_cells": dated(loss.cells, "day"),
-        "result_week_changes": changes_by_week(loss),
+        "result_week_changes": changes_by_week(loss, weeks),
         "result_crew_days": crew_days(summary.outcomes, summary.histogram),
         "result_exceptions": dated(summary.singles.outliers, "day"),
         "result_single_limits": dated(summary.singles.limits, "last_day"),
@@ -220,6 +222,7 @@ def assess(
     }
     used = settings_used(crew, charts) | {"clocks_not_told": unreadable_counts(summary.clocks)}
     states.keep_results(SHIFTS, shifts)
+    states.keep_results(WEEKS, weeks)
     states_kept = states.kept | loss_states.kept | arc_states.kept | prep.chart_states
     return Assessment(frames, tuple(findings), cases, json.dumps(used), states_kept)
 
@@ -243,17 +246,15 @@ def arc_charts(
     return points, models, states
 
 
-def changes_by_week(loss: AllLossCharts) -> pd.DataFrame:
+def changes_by_week(loss: AllLossCharts, kept: KeptResults) -> pd.DataFrame:
     """Changes of each stream in the last `WEEKS_KEPT` weeks (`week_changes`)."""
     charts = loss.streams
     if charts.days.empty:
         return pd.DataFrame(columns=COLUMNS)
     day = charts.days["day"].to_numpy("datetime64[D]")
-    variances = week_variances(
-        charts.units, charts.days, (charts.within, charts.between), charts.widening
-    )
     mondays = mondays_until(day.min(), day.max(), WEEKS_KEPT)
-    return week_changes(charts.days, loss.cells, charts.units, variances, mondays)
+    known = learned_variances(charts)
+    return week_changes(charts.days, loss.cells, charts.units, known, mondays, kept)
 
 
 def shift_cells(

@@ -100,7 +100,7 @@ result_loss_cells = Table(
     Column("dirty", Integer, nullable=False),
 )
 
-# each week against the four before it; see arcdrift.analysis.loss.week_changes
+# each week against the four before it; see arcdrift.analysis.loss.weeks.week_changes
 result_week_changes = Table(
     "result_week_changes",
     result_metadata,

@@ -7,7 +7,7 @@ came only this week, their work of half a year before counts too.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -15,9 +15,11 @@ import pandas as pd
 from scipy.sparse import csr_matrix, hstack
 from scipy.special import ndtr
 
+from arcdrift.analysis.common.chart_states import KeptResults, digest_of
 from arcdrift.analysis.loss.day_level import STREAM, relative_level
-from arcdrift.analysis.loss.person_effects import PRIOR_EFFECT
 from arcdrift.analysis.loss.technician_days import NOBODY
+from arcdrift.analysis.loss.weeks.level_equations import LevelEquations, absorb_levels
+from arcdrift.analysis.loss.weeks.week_variances import VariancesBy, WeekVariances
 from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.charts.false_discovery import adjusted_p_values
 from arcdrift.charts.intervals import Z95
@@ -34,70 +36,19 @@ FEWEST_DAYS_BEFORE, FEWEST_SPLICES_BEFORE = 4, 60
 """The same of the four weeks before."""
 FALSE_SHARE = 0.05
 """Share of false ones among the changes of a week that stand out (Benjamini and Hochberg 1995)."""
-LEAST_CREW_DAY = 0.03
-"""Least standard deviation of what a day does to everybody, as where subjects are compared
-(`arcdrift.analysis.causes.shift_cells`)."""
 COLUMNS = [
     "week", *STREAM, "splices", "days", "splices_before", "days_before", "loss_db", "before_db",
     "change", "low", "high", "hands_change", "stands_out",
 ]  # fmt: skip
 
 
-@dataclass(frozen=True)
-class WeekVariances:
-    """Relative variances of a day's mean loss, as the charts have learned them.
-
-    Attributes
-    ----------
-    within, between : array, shape (streams,)
-        Of one splice, and between the days of a stream.
-    crew_day : float
-        Of what a day does to all streams at once.
-    person : float
-        Between people.
-    """
-
-    within: Floats
-    between: Floats
-    crew_day: float
-    person: float = PRIOR_EFFECT**2
-
-
-def week_variances(
-    units: pd.DataFrame, days: pd.DataFrame, pooled: tuple[float, float], widening: float
-) -> WeekVariances:
-    """Variances of the streams of some charted days.
-
-    Parameters
-    ----------
-    units : DataFrame
-        One row a stream: ``sd_within`` and ``sd_between``, NaN where too few days tell.
-    days : DataFrame
-        Charted stream days, with ``shared_effect``.
-    pooled : (within, between)
-        Variances pooled over the crew, for streams of few days.
-    widening : float
-        Factor on a standard deviation of a mean of days because days resemble the days before
-        them.
-    """
-    within, between = (
-        np.square(units[name].to_numpy(np.float64)) for name in ("sd_within", "sd_between")
-    )
-    effect = days["shared_effect"].dropna().to_numpy(np.float64)
-    seen = float(np.mean(effect**2)) if len(effect) else 0.0
-    return WeekVariances(
-        np.where(np.isnan(within), pooled[0], within),
-        np.where(np.isnan(between), pooled[1], between) * widening**2,
-        max(seen, LEAST_CREW_DAY**2),
-    )
-
-
 def week_changes(
     days: pd.DataFrame,
     cells: pd.DataFrame,
     units: pd.DataFrame,
-    variances: WeekVariances,
+    variances: VariancesBy,
     mondays: Sequence[np.datetime64],
+    kept: KeptResults | None = None,
 ) -> pd.DataFrame:
     """Change of each stream in some weeks, and of the whole crew.
 
@@ -110,8 +61,12 @@ def week_changes(
         ``splicer``, ``program``, ``technician``, ``day``, ``n``: who made how many of them.
     units : DataFrame
         ``splicer`` and ``program`` in the order of `variances`.
+    variances : callable
+        `WeekVariances` known on a day; of a span, those of its last day count.
     mondays : sequence of datetime64[D]
         First days of the weeks.
+    kept : KeptResults, optional
+        Has what an earlier review found for the same weeks, and gets what is found now.
 
     Returns
     -------
@@ -135,7 +90,8 @@ def week_changes(
     if days.empty or not len(mondays):
         return pd.DataFrame(columns=COLUMNS)
     rows = _StreamDays(days, cells, units, variances)
-    weeks = (rows.week(monday) for monday in mondays)
+    kept = KeptResults() if kept is None else kept
+    weeks = (kept.get(rows.depends_on(monday), partial(rows.week, monday)) for monday in mondays)
     return rows.table([week for week in weeks if week is not None])
 
 
@@ -153,42 +109,28 @@ def mondays_until(first: np.datetime64, last: np.datetime64, most: int) -> list[
     return [monday for monday in reversed(weeks) if monday + np.timedelta64(WEEK, "D") > first]
 
 
+def _number(day: np.datetime64) -> int:
+    """Days since 1970."""
+    return int(day.astype("datetime64[D]").astype(np.int64))
+
+
 def monday_of(day: np.datetime64) -> np.datetime64:
     """Monday of the week of a day."""
-    number = int(day.astype("datetime64[D]").astype(np.int64))
+    number = _number(day)
     return np.datetime64(number - (number + 3) % WEEK, "D")  # 1 Jan 1970 was a Thursday
-
-
-@dataclass(frozen=True)
-class _Equations:
-    """Normal equations of random effects after the levels of groups were absorbed.
-
-    Attributes
-    ----------
-    matrix, right : arrays, shape (effects, effects) and (effects,)
-    weight, mean : arrays, shape (groups,)
-        Sum of weights and weighted mean of each group.
-    shares : array, shape (groups, effects)
-        Weighted mean share of each effect in each group.
-    """
-
-    matrix: Floats
-    right: Floats
-    weight: Floats
-    mean: Floats
-    shares: Floats
 
 
 class _StreamDays:
     """Stream days in order of time, with the shares of the people who made them."""
 
     def __init__(
-        self, days: pd.DataFrame, cells: pd.DataFrame, units: pd.DataFrame, variances: WeekVariances
+        self, days: pd.DataFrame, cells: pd.DataFrame, units: pd.DataFrame, variances: VariancesBy
     ) -> None:
         if "excluded" in days.columns:
             days = days[~days["excluded"].astype(bool)]
         days = days[days["n"] > 0].sort_values(["day", *STREAM], kind="stable", ignore_index=True)
-        self.variances = variances
+        self._variances = variances
+        self._spans: dict[int, WeekVariances] = {}
         self.names = units[list(STREAM)].reset_index(drop=True)
         index = pd.MultiIndex.from_frame(self.names)
         self.stream: Ints = index.get_indexer(pd.MultiIndex.from_frame(days[list(STREAM)]))
@@ -196,10 +138,9 @@ class _StreamDays:
         self.n, self.total, self.capped = (
             days[name].to_numpy(np.float64) for name in ("n", "total", "capped")
         )
-        self.within = variances.within[self.stream] / self.n
-        self.variance = self.within + variances.between[self.stream]
         self._set_shares(days, cells)
         self._blocks: dict[int, tuple[Floats, Floats]] = {}
+        self._digests: dict[int, bytes] = {}
 
     def _set_shares(self, days: pd.DataFrame, cells: pd.DataFrame) -> None:
         used = cells[(cells["n"] > 0) & (cells["technician"] != NOBODY)]
@@ -210,17 +151,57 @@ class _StreamDays:
         row = merged["row"].to_numpy(np.int64)
         share = merged["n"].to_numpy(np.float64) / self.n[row]
         self.people = len(names)
+        self._people_names = names
         self.shares = csr_matrix((share, (row, person)), shape=(len(days), self.people))
 
     def _between(self, first: int, last: int) -> slice:
         a, b = np.searchsorted(self.day, (first, last))
         return slice(int(a), int(b))
 
-    def _values(self, rows: slice, reference: Floats) -> Floats:
-        """Levels of days relative to the reference of their streams, dB."""
-        ratio = self.capped[rows] / (self.n[rows] * reference[self.stream[rows]])
+    def variances(self, end: int) -> WeekVariances:
+        """Variances of the days before an end."""
+        if end not in self._spans:
+            self._spans[end] = self._variances(np.datetime64(end - 1, "D"))
+        return self._spans[end]
+
+    def depends_on(self, monday: np.datetime64) -> list[Any]:
+        """All that the changes of one week depend on."""
+        start = _number(monday)
+        first = start - WEEK * WEEKS_BEFORE * (BLOCKS + 1)
+        ends = [
+            start + WEEK,
+            *(start - WEEK * WEEKS_BEFORE * back for back in range(1, BLOCKS + 1)),
+        ]
+        known = [self.variances(end) for end in ends]
+        numbers = [(found.crew_day, found.person) for found in known]
+        arrays = [array for found in known for array in (found.within, found.between)]
+        weeks = [self._digest(week) for week in range(first, start + WEEK, WEEK)]
+        return [start, self.names, self._people_names.tolist(), numbers, *arrays, weeks]
+
+    def _digest(self, start: int) -> bytes:
+        """Digest of the days of a week and who made their splices."""
+        if start not in self._digests:
+            rows = self._between(start, start + WEEK)
+            shares = self.shares[rows]
+            columns = (self.stream, self.day, self.n, self.total, self.capped)
+            self._digests[start] = digest_of(
+                [
+                    *(values[rows] for values in columns),
+                    *(shares.data, shares.indices, shares.indptr),
+                ]
+            )
+        return self._digests[start]
+
+    def _values(
+        self, rows: slice, reference: Floats, known: WeekVariances
+    ) -> tuple[Floats, Floats]:
+        """Levels of days relative to the reference of their streams, dB, and their variances."""
+        stream = self.stream[rows]
+        ratio = self.capped[rows] / (self.n[rows] * reference[stream])
+        within = known.within[stream] / self.n[rows]
         # the cube root of a mean of few values is biased by -within / (3 n)
-        return np.asarray(relative_level(ratio) + self.within[rows] / 3.0, dtype=np.float64)
+        value = np.asarray(relative_level(ratio) + within / 3.0, dtype=np.float64)
+        return value, within + known.between[stream]
 
     def _reference(self, rows: slice) -> Floats:
         """Capped mean of each stream, dB; NaN without splices."""
@@ -234,11 +215,12 @@ class _StreamDays:
     def _block(self, first: int) -> tuple[Floats, Floats]:
         """What four weeks tell of people, each stream with a level of its own."""
         if first not in self._blocks:
-            rows = self._between(first, first + WEEK * WEEKS_BEFORE)
-            value = self._values(rows, self._reference(rows))
-            variance = self.variance[rows] + self.variances.crew_day
+            end = first + WEEK * WEEKS_BEFORE
+            rows, learned = self._between(first, end), self.variances(end)
+            value, variance = self._values(rows, self._reference(rows), learned)
+            variance = variance + learned.crew_day
             known = np.isfinite(value)
-            found = _absorbed(
+            found = absorb_levels(
                 value[known], variance[known], self.stream[rows][known], len(self.names),
                 self.shares[rows][known],
             )  # fmt: skip
@@ -247,7 +229,7 @@ class _StreamDays:
 
     def week(self, monday: np.datetime64) -> dict[str, Any] | None:
         """Columns of the rows of one week; None without splices in it."""
-        start = int(monday.astype("datetime64[D]").astype(np.int64))
+        start = _number(monday)
         rows = self._between(start - WEEK * WEEKS_BEFORE, start + WEEK)
         now = self.day[rows] >= start
         if not now.any():
@@ -300,21 +282,20 @@ class _StreamDays:
         """Levels of the streams before and in a week, free of hands and common days."""
         size, window = len(self.names), WEEK * (WEEKS_BEFORE + 1)
         before = self._between(start - WEEK * WEEKS_BEFORE, start)
-        value = self._values(rows, self._reference(before))
+        learned = self.variances(start + WEEK)
+        value, variance = self._values(rows, self._reference(before), learned)
         known = np.isfinite(value)
         at = self.day[rows][known] - (start - WEEK * WEEKS_BEFORE)
         days = csr_matrix((np.ones(len(at)), (np.arange(len(at)), at)), shape=(len(at), window))
         shares = hstack([self.shares[rows][known], days], format="csr")
-        found = _absorbed(value[known], self.variance[rows][known], group[known], 2 * size, shares)
+        found = absorb_levels(value[known], variance[known], group[known], 2 * size, shares)
         matrix, right = found.matrix.copy(), found.right.copy()
         people = slice(0, self.people)
         for back in range(1, BLOCKS + 1):
             earlier = self._block(start - WEEK * WEEKS_BEFORE * (back + 1))
             matrix[people, people] += earlier[0]
             right[people] += earlier[1]
-        prior = np.r_[
-            np.full(self.people, self.variances.person), np.full(window, self.variances.crew_day)
-        ]
+        prior = np.r_[np.full(self.people, learned.person), np.full(window, learned.crew_day)]
         inverse = np.linalg.inv(matrix + np.diag(1.0 / prior))
         covariance = np.asarray(inverse, dtype=np.float64)
         return _Contrasts(found, covariance, covariance @ right, self.people)
@@ -324,7 +305,7 @@ class _StreamDays:
 class _Contrasts:
     """Levels before (first half of the groups) and in the week (second half), and effects."""
 
-    groups: _Equations
+    groups: LevelEquations
     covariance: Floats
     effects: Floats
     people: int
@@ -383,19 +364,3 @@ def _changes(contrasts: _Contrasts, enough: Bools, splices: Floats) -> tuple[Flo
     p_value = 2.0 * ndtr(-np.abs(difference / se))
     stands_out = np.r_[adjusted_p_values(p_value[:-1]), p_value[-1:]] <= FALSE_SHARE
     return np.asarray(ratio - 1.0, dtype=np.float64), stands_out
-
-
-def _absorbed(
-    value: Floats, variance: Floats, group: Ints, groups: int, shares: csr_matrix
-) -> _Equations:
-    """Normal equations of the effects in `shares` after the mean of each group was absorbed."""
-    weight = 1.0 / variance
-    by_group = csr_matrix((weight, (group, np.arange(len(group)))), shape=(groups, len(group)))
-    sums = np.bincount(group, weight, minlength=groups).astype(np.float64)
-    filled = np.maximum(sums, 1e-300)
-    mean = np.asarray(by_group @ value) / filled
-    mean_shares = (by_group @ shares).toarray() / filled[:, None]
-    weighted = shares.multiply(weight[:, None]).tocsr()
-    matrix = (shares.T @ weighted).toarray() - mean_shares.T @ (sums[:, None] * mean_shares)
-    right = np.asarray(weighted.T @ value) - mean_shares.T @ (sums * mean)
-    return _Equations(matrix, right, sums, mean, mean_shares)

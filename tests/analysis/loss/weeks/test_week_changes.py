@@ -6,15 +6,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from arcdrift.analysis.common.chart_states import KeptResults
 from arcdrift.analysis.loss.day_level import ratio_of, relative_level
-from arcdrift.analysis.loss.week_changes import (
+from arcdrift.analysis.loss.weeks.week_changes import (
     COLUMNS,
     FEWEST_DAYS,
-    WeekVariances,
     monday_of,
     mondays_until,
     week_changes,
 )
+from arcdrift.analysis.loss.weeks.week_variances import WeekVariances
 from arcdrift.arrays import Floats
 
 LONG = os.environ.get("ARCDRIFT_LONG") == "1"
@@ -67,9 +68,9 @@ def crew(
     return keys.assign(n=n, total=total, capped=total), cells, units
 
 
-def variances(streams: int = STREAMS) -> WeekVariances:
+def known(_: np.datetime64) -> WeekVariances:
     return WeekVariances(
-        np.full(streams, 1 / SHAPE), np.full(streams, BETWEEN_SD**2), CREW_SD**2, PERSON_SD**2
+        np.full(STREAMS, 1 / SHAPE), np.full(STREAMS, BETWEEN_SD**2), CREW_SD**2, PERSON_SD**2
     )
 
 
@@ -77,12 +78,12 @@ def test_intervals_hold_the_true_change_and_healthy_crews_rarely_stand_out():
     """95 % intervals over 20 streams of each crew; the truth is that of the simulation."""
     inside, healthy_weeks = [], []
     for seed in range(60 if LONG else 8):
-        found = week_changes(*crew(seed), variances(), [MONDAY])
+        found = week_changes(*crew(seed), known, [MONDAY])
         streams = found[found["splicer"] != ""].dropna(subset=["change"])
         truth = FACTORS[streams["splicer"].str[1:].astype(int)] - 1.0
         inside += ((streams["low"] <= truth) & (truth <= streams["high"])).tolist()
     for seed in range(100, 160 if LONG else 108):
-        found = week_changes(*crew(seed, np.ones(STREAMS)), variances(), [MONDAY])
+        found = week_changes(*crew(seed, np.ones(STREAMS)), known, [MONDAY])
         healthy_weeks.append(bool(found.loc[found["splicer"] != "", "stands_out"].any()))
     # binomial: 155 intervals scatter by 1.8 %, 1,100 by 0.7 %
     assert np.mean(inside) == pytest.approx(0.95, abs=0.02 if LONG else 0.04)
@@ -112,7 +113,7 @@ def test_other_hands_are_no_change_of_the_splicer():
         ],
         ignore_index=True,
     )  # fmt: skip
-    row = week_changes(days, cells, units, variances(), [MONDAY]).iloc[0]
+    row = week_changes(days, cells, units, known, [MONDAY]).iloc[0]
     assert row["splicer"] == "S00"
     assert row["loss_db"] / row["before_db"] - 1 > 0.2
     assert row["low"] < 0.0 < row["high"]
@@ -122,7 +123,7 @@ def test_other_hands_are_no_change_of_the_splicer():
 def test_equals_generalized_least_squares_written_out():
     """Dense GLS with V = noise + people + days, levels of streams fixed (no earlier weeks)."""
     days, cells, units = crew(5, weeks=5)
-    row = week_changes(days, cells, units, variances(), [MONDAY]).iloc[4]
+    row = week_changes(days, cells, units, known, [MONDAY]).iloc[4]
     frame = days.merge(units.reset_index(names="stream"), on=["splicer", "program"])
     now = (frame["day"] >= pd.Timestamp(MONDAY)).to_numpy()
     stream = frame["stream"].to_numpy()
@@ -156,20 +157,18 @@ def test_equals_generalized_least_squares_written_out():
 def test_only_the_past_counts_and_a_light_week_is_not_compared():
     days, cells, units = crew(7)
     earlier = MONDAY - 14
-    whole = week_changes(days, cells, units, variances(), [earlier])
+    whole = week_changes(days, cells, units, known, [earlier])
     cut = pd.Timestamp(earlier + 7)
-    past = week_changes(
-        days[days["day"] < cut], cells[cells["day"] < cut], units, variances(), [earlier]
-    )
+    past = week_changes(days[days["day"] < cut], cells[cells["day"] < cut], units, known, [earlier])
     pd.testing.assert_frame_equal(whole, past)
     light = (days["splicer"] == "S01") & (days["day"] >= pd.Timestamp(MONDAY))
     few = days[~light | (days["day"] == days.loc[light, "day"].min())]
-    found = week_changes(few, cells, units, variances(), [MONDAY]).set_index("splicer")
+    found = week_changes(few, cells, units, known, [MONDAY]).set_index("splicer")
     assert found.loc["S01", "days"] == 1 < FEWEST_DAYS
     assert np.isnan(found.loc["S01", "change"])
     assert found.loc["", "splices"] == found["splices"].iloc[:-1].sum()
     excluded = days.assign(excluded=light)
-    found = week_changes(excluded, cells, units, variances(), [MONDAY])
+    found = week_changes(excluded, cells, units, known, [MONDAY])
     assert "S01" not in set(found["splicer"])
 
 
@@ -180,6 +179,26 @@ def test_weeks_begin_on_monday_and_nothing_is_nothing():
     assert mondays_until(first, last, 9)[0] == np.datetime64("2026-10-26")
     assert len(mondays_until(first, last, 2)) == 2
     days, cells, units = crew(1, weeks=1)
-    alone = week_changes(days, cells, units, variances(), [MONDAY])
+    alone = week_changes(days, cells, units, known, [MONDAY])
     assert alone["change"].isna().all()
-    assert list(week_changes(days[:0], cells[:0], units, variances(), [MONDAY])) == COLUMNS
+    assert list(week_changes(days[:0], cells[:0], units, known, [MONDAY])) == COLUMNS
+
+
+def test_weeks_that_were_compared_are_not_compared_again() -> None:
+    days, cells, units = crew(9)
+    mondays = [MONDAY - 14, MONDAY - 7, MONDAY]
+    first = KeptResults()
+    earlier = days["day"] < pd.Timestamp(MONDAY + 2)
+    week_changes(
+        days[earlier], cells[cells["day"] < pd.Timestamp(MONDAY + 2)], units, known, mondays, first
+    )
+    again = KeptResults(first.used)
+    found = week_changes(days, cells, units, known, mondays, again)
+    # of the week that went on, the result is a new one
+    assert len(again.used.keys() - first.used.keys()) == 1
+    pd.testing.assert_frame_equal(found, week_changes(days, cells, units, known, mondays))
+    changed = days.assign(capped=days["capped"].where(days.index != 40, days["capped"] * 2))
+    late = KeptResults(again.used)
+    found = week_changes(changed, cells, units, known, mondays, late)
+    pd.testing.assert_frame_equal(found, week_changes(changed, cells, units, known, mondays))
+    assert not late.used.keys() & again.used.keys()

@@ -1,0 +1,1 @@
+"""Losses of a week against those of the weeks before it."""
