@@ -17,8 +17,8 @@ from arcdrift.simulate.work.splice_losses import SpliceResults
 
 CLAMP, HOLDER = "clamp", "holder"
 REASONS: Mapping[str, float] = {
-    "cleave_angle": 0.24, "cleave_shape": 0.15, "fiber_position": 0.20, "fiber_not_seen": 0.20,
-    "alignment": 0.08, "arc": 0.05, "stopped": 0.08,
+    "cleave_angle": 0.27, "cleave_shape": 0.17, "fiber_position": 0.11, "fiber_not_seen": 0.23,
+    "alignment": 0.08, "arc": 0.05, "stopped": 0.09,
 }  # fmt: skip
 """Share of each class (`arcdrift.error_reasons.CLASSES`) in the errors of a healthy crew."""
 WORDS: tuple[Mapping[str, str], ...] = (
@@ -49,7 +49,7 @@ ADDED: Mapping[FaultKind, Mapping[str, float]] = {
     "haste": {"fiber_position": 0.4, "cleave_angle": 0.3, "fiber_not_seen": 0.3},
 }
 """Faults that add errors, with the share of each class in these."""
-LEANING = 0.8
+LEANING = 0.9
 """Share of the usual errors that get the reason of a fault of size 0."""
 HASTE_ERRORS = HOLDER_ERRORS = 0.015
 """Share of splices that fail more in haste, and with worn holders."""
