@@ -76,7 +76,7 @@ def aggregate_technician_days(
     if splices.empty:
         return pd.DataFrame(columns=["splicer", *CELL, "first_at", "last_at", "cap", *SUMS])
     code, coded_keys = _cell_keys(splices, day, crew)
-    cell_cap = _caps_of_cells(coded_keys, days)
+    cell_cap = caps_of_cells(coded_keys, days)
     cap = cell_cap[code]
     loss = splices["loss_db"].to_numpy(dtype=np.float64)
     left, right = (
@@ -121,7 +121,7 @@ def aggregate_technician_days(
     return pd.concat([keys, sums], axis=1).assign(first_at=first_at, last_at=last_at)
 
 
-def _caps_of_cells(keys: pd.DataFrame, days: pd.DataFrame) -> Floats:
+def caps_of_cells(keys: pd.DataFrame, days: pd.DataFrame) -> Floats:
     """Cap of each cell's stream day (dB); `CAP_DB` where there is none.
 
     Parameters

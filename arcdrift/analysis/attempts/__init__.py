@@ -1,0 +1,1 @@
+"""What stops a splice, how fiber was held, haste, and what splices made again cost."""
