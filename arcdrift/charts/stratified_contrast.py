@@ -84,13 +84,12 @@ def stratified_contrast(
         return refused
     size, arm = int(stratum.max()) + 1, second.astype(np.int64)
     sums = _by_arm(stratum, arm, total, size), _by_arm(stratum, arm, count, size)
-    both = (sums[1] > 0).all(axis=1)
+    both: Bools = np.asarray((sums[1] > 0).all(axis=1))
     used = both[stratum] & (count > 0)
     if not used.any():
         return refused
-    stratum, arm, cluster, total, count = (
-        values[used] for values in (stratum, arm, cluster, total, count)
-    )
+    stratum, arm, cluster = stratum[used], arm[used], cluster[used]
+    total, count = total[used], count[used]
     terms = _terms(*sums, kind)
     r, s = (float(term[both].sum()) for term in terms)
     clusters = len(np.unique(cluster))
@@ -103,14 +102,12 @@ def stratified_contrast(
     pairs, pair = np.unique(cluster * size + stratum, return_inverse=True)
     at = pairs % size
     left = [
-        np.maximum(whole[at] - _by_arm(pair, arm, values, len(pairs)), 0.0)
-        if kind != "difference"
-        else whole[at] - _by_arm(pair, arm, values, len(pairs))
+        whole[at] - _by_arm(pair, arm, values, len(pairs))
         for whole, values in zip(sums, (total, count), strict=True)
     ]
     _, owner = np.unique(pairs // size, return_inverse=True)
     without_r, without_s = (
-        whole + np.bincount(owner, new - term[at])
+        np.asarray(whole + np.bincount(owner, new - term[at]), dtype=np.float64)
         for whole, new, term in zip((r, s), _terms(left[0], left[1], kind), terms, strict=True)
     )
     replicates = _combined(without_r, without_s, kind)
@@ -127,8 +124,8 @@ def stratified_contrast(
 
 def _by_arm(group: Ints, arm: Ints, values: Floats, size: int) -> Floats:
     """Sums of values by group and arm, shape (size, 2)."""
-    sums: Floats = np.bincount(2 * group + arm, values, minlength=2 * size).reshape(size, 2)
-    return sums
+    sums = np.bincount(2 * group + arm, values, minlength=2 * size)
+    return np.asarray(sums.reshape(size, 2), dtype=np.float64)
 
 
 def _terms(total: Floats, count: Floats, kind: Kind) -> tuple[Floats, Floats]:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.attempts.attempt_cells import ERROR_COLUMNS, KEYS, SUMS
+from arcdrift.analysis.attempts.attempt_cells import BLADE_KEYS, ERROR_COLUMNS, KEYS
 from arcdrift.arrays import Floats
 
 RATES = {
@@ -44,8 +44,8 @@ class ErrorCrew:
     faults: list[tuple[dict[str, str], str, float]] = field(default_factory=list)
     always_holds: dict[str, str] = field(default_factory=dict)
 
-    def cells(self, rng: np.random.Generator) -> tuple[pd.DataFrame, pd.DataFrame]:
-        """Cells and errors as `attempt_cells` returns them; the last day is 4 May 2026."""
+    def log(self, rng: np.random.Generator) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+        """Attempts by cell and by blade position, and errors; the last day is 4 May 2026."""
         weeks = np.arange(self.weeks)
         rows = []
         for week in weeks:
@@ -64,11 +64,11 @@ class ErrorCrew:
                     holding = self.always_holds.get(person, "clamp holder".split()[day % 2])
                     rows.append(
                         (
-                            f"S{splicer}", person, f"C{splicer if week % 4 else 0}",
-                            str((week + 3) // 4), used, f"site {splicer % 3}", holding, date, week,
+                            f"S{splicer}", person, f"C{splicer if week % 4 else 0}", used, holding,
+                            f"site {splicer % 3}", date, str((week + 3) // 4), week,
                         )
                     )  # fmt: skip
-        frame = pd.DataFrame(rows, columns=[*KEYS, "week"])
+        frame = pd.DataFrame(rows, columns=[*KEYS, "blade_position", "week"])
         attempts = rng.integers(15, 50, len(frame))
         errors, level = [], {}
         for name in RATES:
@@ -86,14 +86,14 @@ class ErrorCrew:
         for name, rate in level.items():
             count = np.minimum(rng.poisson(attempts * np.exp(rate)), attempts)
             at = np.repeat(np.arange(len(frame)), count)
-            errors.append(frame.iloc[at][KEYS].assign(**{"class": name}))
+            errors.append(frame.iloc[at][[*KEYS, "blade_position"]].assign(**{"class": name}))
         failed = pd.concat(errors, ignore_index=True)
         at = failed["day"].dt.tz_localize("UTC") + pd.to_timedelta(
             rng.integers(7 * 60, 16 * 60, len(failed)), unit="min"
         )
         failed = failed.assign(id=np.arange(len(failed)), spliced_at=at)
-        frame[SUMS] = 0.0
-        return frame.assign(attempts=attempts.astype(float))[[*KEYS, *SUMS]], failed[ERROR_COLUMNS]
+        frame = frame.assign(made=attempts.astype(float))
+        return frame[[*KEYS, "made"]], frame[[*BLADE_KEYS, "made"]], failed[ERROR_COLUMNS]
 
 
 def _effects(rng: np.random.Generator, keys: pd.Series, sd: float) -> Floats:

@@ -20,7 +20,7 @@ def expected_errors(cells: pd.DataFrame, count: Floats) -> Floats:
     Parameters
     ----------
     cells : DataFrame
-        From `arcdrift.analysis.attempts.attempt_cells.attempt_cells`.
+        With ``attempts``, and those of `FACTORS` that are known.
     count : array, shape (cells,)
         Errors of one group of classes.
 
@@ -30,10 +30,10 @@ def expected_errors(cells: pd.DataFrame, count: Floats) -> Floats:
     with `PRIOR_ERRORS` added to the counted and to the expected errors of each level.
     """
     attempts = cells["attempts"].to_numpy(dtype=np.float64)
-    expected = attempts * (count.sum() / max(attempts.sum(), 1.0))
+    expected: Floats = attempts * (count.sum() / max(attempts.sum(), 1.0))
     if not count.any():
         return expected
-    codes = [group_index(cells[name])[0] for name in FACTORS]
+    codes = [group_index(cells[name])[0] for name in FACTORS if name in cells.columns]
     varied = [code for code in codes if code.max() > 0]
     for _ in range(ROUNDS if varied else 0):
         for code in varied:
@@ -72,7 +72,8 @@ class Dispersion:
     def of_subject(self, number: int) -> float:
         """Variance of a subject's errors over that of a Poisson count, at least 1."""
         return max(
-            1.0 + _without(excess, square, number) * float(square[number] / max(mean[number], 1e-12))
+            1.0
+            + _without(excess, square, number) * float(square[number] / max(mean[number], 1e-12))
             for excess, square, mean in self._sums
         )
 
@@ -96,11 +97,11 @@ def _moments(
     cluster, first = group_index(subject, part)
     x, m = np.bincount(cluster, count), np.bincount(cluster, expected)
     owner = subject[first]
-    return (
-        np.bincount(owner, (x - m) ** 2 - m),
-        np.bincount(owner, m**2),
-        np.bincount(owner, m),
+    excess, square, mean = (
+        np.asarray(np.bincount(owner, values), dtype=np.float64)
+        for values in ((x - m) ** 2 - m, m**2, m)
     )
+    return excess, square, mean
 
 
 def _without(excess: Floats, square: Floats, number: int) -> float:

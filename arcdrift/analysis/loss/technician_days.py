@@ -25,6 +25,9 @@ from arcdrift.settings import Crew
 
 NOBODY = "(technician not logged)"
 NO_CLEAVER = "(cleaver not logged)"
+NO_HOLDING = "(holding not logged)"
+"""Of splices whose log does not say how the fibers were held, in clamps or in holders."""
+NO_SITE = "(no site)"
 ANGLE_FLOOR_DEG = 0.05
 """Lowest angle in logarithms: half a step of the usual 0.1 degree, for cleaves read as 0.0."""
 FIRST = 5
@@ -144,7 +147,7 @@ def _cell_keys(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[Ints,
         "cleaver": fill_missing_text(splices["cleaver"], NO_CLEAVER),
         "program": fill_missing_text(splices["program"], NO_PROGRAM),
         "fibers": _fibers(splices),
-        "site": fill_missing_text(record_sites(splices, crew), "(no site)"),
+        "site": fill_missing_text(record_sites(splices, crew), NO_SITE),
         "day": day,
     }
     cell, first = group_index(*columns.values())

@@ -1,0 +1,100 @@
+"""How often splices of each subject fail, and why: shares of attempts beside those of the others."""
+
+import numpy as np
+import pandas as pd
+
+from arcdrift.analysis.attempts.attempt_cells import KEYS, NO_REASON
+from arcdrift.analysis.attempts.comparisons import UNNAMED, first_day
+from arcdrift.analysis.attempts.error_dispersion import Dispersion
+from arcdrift.analysis.attempts.error_hints import WINDOW_DAYS
+from arcdrift.analysis.common.grouping import group_index
+from arcdrift.arrays import Floats
+from arcdrift.charts.intervals import Z95
+from arcdrift.error_reasons import CLASSES
+
+ALL_CLASSES = (*CLASSES, NO_REASON)
+SUBJECTS = ("splicer", "technician", "cleaver", "site")
+COLUMNS = [
+    "subject_type", "subject", "class", "errors", "attempts", "low", "high", "other_errors",
+    "other_attempts",
+]  # fmt: skip
+
+
+def error_shares(cells: pd.DataFrame, errors: pd.DataFrame, now: pd.Timestamp) -> pd.DataFrame:
+    """Count errors by class for each splicer, person, cleaver and site of the last quarter.
+
+    Parameters
+    ----------
+    cells, errors, now
+        As for `arcdrift.analysis.attempts.error_hints.error_hints`.
+
+    Returns
+    -------
+    DataFrame
+        `COLUMNS`; a row for each subject and class of which the crew has an error. ``low`` and
+        ``high`` are the 95 % interval of the share; ``other_errors`` of ``other_attempts`` are
+        those of all others of its kind.
+
+    Notes
+    -----
+    Wilson's interval (1927, Journal of the American Statistical Association 22, 209-212) with the
+    attempts divided by the variation between days and weeks
+    (`arcdrift.analysis.attempts.error_dispersion`).
+    """
+    cells, errors = (
+        rows[rows["day"] > first_day(now, WINDOW_DAYS)].reset_index(drop=True) if len(rows) else rows
+        for rows in (cells, errors)
+    )
+    if cells.empty or errors.empty:
+        return pd.DataFrame(columns=COLUMNS)
+    tables = [_of_subjects(cells, errors, name) for name in SUBJECTS]
+    return pd.concat(tables, ignore_index=True)[COLUMNS]
+
+
+def _of_subjects(cells: pd.DataFrame, errors: pd.DataFrame, name: str) -> pd.DataFrame:
+    """Rows of the subjects of one type."""
+    made = cells["made"].to_numpy(dtype=np.float64)
+    subject, first = group_index(cells[name])
+    names = cells[name].iloc[first].astype("str").to_numpy()
+    attempts = np.bincount(subject, made)
+    # days of each subject, with the errors of each class among them
+    of_day, first_of_day = group_index(subject, cells["day"])
+    days = cells[[name, "day"]].iloc[first_of_day].reset_index(drop=True)
+    own = subject[first_of_day]
+    made_on = np.bincount(of_day, made)
+    row_of = pd.MultiIndex.from_frame(days).get_indexer(
+        pd.MultiIndex.from_frame(errors[[name, "day"]])
+    )
+    named = ~np.isin(names, UNNAMED)
+    parts = []
+    for each in ALL_CLASSES:
+        rows = row_of[((errors["class"] == each) & (row_of >= 0)).to_numpy()]
+        if not len(rows):
+            continue
+        on_day = np.bincount(rows, minlength=len(days)).astype(np.float64)
+        count = np.bincount(own, on_day)
+        expected = made_on * (count / attempts)[own]
+        spread = Dispersion(own, days["day"], on_day, expected)
+        phi = np.array([spread.of_subject(number) for number in range(len(names))])
+        low, high = wilson_interval(count / phi, attempts / phi)
+        parts.append(
+            pd.DataFrame(
+                {
+                    "subject_type": name, "subject": names, "class": each, "errors": count,
+                    "attempts": attempts, "low": low, "high": high,
+                    "other_errors": count.sum() - count,
+                    "other_attempts": attempts.sum() - attempts,
+                }
+            )[named]
+        )  # fmt: skip
+    whole = ["errors", "attempts", "other_errors", "other_attempts"]
+    return pd.concat(parts, ignore_index=True).astype(dict.fromkeys(whole, np.int64))
+
+
+def wilson_interval(events: Floats, trials: Floats) -> tuple[Floats, Floats]:
+    """Wilson's 95 % interval of a share."""
+    share = events / np.maximum(trials, 1e-12)
+    square = Z95**2 / np.maximum(trials, 1e-12)
+    middle = (share + square / 2) / (1 + square)
+    half = np.sqrt(square * share * (1 - share) + square**2 / 4) / (1 + square)
+    return np.maximum(middle - half, 0.0), np.minimum(middle + half, 1.0)
