@@ -15,6 +15,7 @@ from arcdrift.analysis.common.grouping import (
     group_index,
     group_sums,
     rows_with,
+    sort_rows,
 )
 from arcdrift.analysis.loss.stream_days import NO_PROGRAM
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NO_HOLDING, NO_SITE, NOBODY
@@ -26,6 +27,7 @@ NO_POSITION = "(position not logged)"
 KEYS = ["splicer", "technician", "cleaver", "program", "holding", "site", "day"]
 ERROR_COLUMNS = ["id", "spliced_at", *KEYS, "blade_position", "class"]
 BLADE_KEYS = ["technician", "cleaver", "blade_position", "day"]
+BLADE_COLUMNS = ["splicer", *BLADE_KEYS, "made"]
 
 
 def error_splices(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataFrame:
@@ -61,11 +63,12 @@ def error_splices(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> pd.DataF
         "blade_position": fill_missing_text(rows["blade_position"], NO_POSITION),
         "class": classes,
     }
-    return category_to_text(pd.DataFrame(columns).reset_index(drop=True))
+    errors = category_to_text(pd.DataFrame(columns).reset_index(drop=True))
+    return sort_rows(errors, ["splicer", "spliced_at", "id"])
 
 
 def blade_days(splices: pd.DataFrame, day: pd.Series) -> pd.DataFrame:
-    """Count attempts by person, cleaver, blade position and day.
+    """Count attempts by splicer, person, cleaver, blade position and day.
 
     Parameters
     ----------
@@ -75,18 +78,19 @@ def blade_days(splices: pd.DataFrame, day: pd.Series) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        `BLADE_KEYS` and ``made``; without attempts whose cleaver or blade position is not logged.
+        `BLADE_COLUMNS`; without attempts whose cleaver or blade position is not logged.
     """
     known = splices["cleaver"].notna() & splices["blade_position"].notna()
     rows = np.flatnonzero(known.to_numpy())
     if not len(rows):
-        return pd.DataFrame(columns=[*BLADE_KEYS, "made"])
+        return pd.DataFrame(columns=BLADE_COLUMNS)
     columns = {
+        "splicer": splices["splicer"].iloc[rows],
         "technician": fill_missing_text(splices["technician"].iloc[rows], NOBODY),
         "cleaver": splices["cleaver"].iloc[rows],
         "blade_position": splices["blade_position"].iloc[rows],
         "day": day.iloc[rows],
     }
     code, first = group_index(*columns.values())
-    keys = pd.DataFrame({name: columns[name].array[first] for name in BLADE_KEYS})
+    keys = pd.DataFrame({name: columns[name].array[first] for name in BLADE_COLUMNS[:-1]})
     return pd.concat([category_to_text(keys), group_sums(code, {"made": 1.0})], axis=1)

@@ -11,6 +11,8 @@ from arcdrift.analysis.common.grouping import group_index, group_sums, match_row
 from arcdrift.analysis.loss.technician_days import NO_CLEAVER, NO_SITE, NOBODY
 from arcdrift.arrays import Bools, Floats
 
+WINDOW_DAYS = 91
+"""Days looked at: a quarter."""
 RECENT_DAYS = 28
 """Days in which a pattern must still show: what was mended before is none any more."""
 MARGIN = 1.5
@@ -130,6 +132,13 @@ class Attempts:
             {kind: expected_errors(cells, count) for kind, count in counts.items()},
             (cells["day"] > first_day(now, RECENT_DAYS)).to_numpy(),
         )
+
+
+def in_window(rows: pd.DataFrame, now: pd.Timestamp) -> pd.DataFrame:
+    """Rows of the last `WINDOW_DAYS`, by their column ``day``."""
+    if rows.empty:
+        return rows
+    return rows[rows["day"] > first_day(now, WINDOW_DAYS)].reset_index(drop=True)
 
 
 def first_day(now: pd.Timestamp, days: int) -> pd.Timestamp:

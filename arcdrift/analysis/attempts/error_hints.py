@@ -22,7 +22,7 @@ from arcdrift.analysis.attempts.comparisons import (
     UNNAMED,
     Attempts,
     Comparison,
-    first_day,
+    in_window,
 )
 from arcdrift.analysis.attempts.error_dispersion import Dispersion
 from arcdrift.analysis.attempts.site_days import SiteDays
@@ -30,8 +30,6 @@ from arcdrift.analysis.attempts.subject_shares import Evidence, SubjectCounts, S
 from arcdrift.analysis.loss.technician_days import NO_HOLDING
 from arcdrift.charts.beta_binomial import upper_tail
 
-WINDOW_DAYS = 91
-"""Days looked at: a quarter."""
 FALSE_HINTS = 0.05
 """False hints in a quarter of a healthy crew, at most; shared by all comparisons (Bonferroni)."""
 SEPARATED = 0.01
@@ -80,10 +78,7 @@ def error_hints(
     (on the same machines), where it needs a p-value of `SEPARATED` and evidence from two people
     (machines), which holds without the one that tells most.
     """
-    cells, blades, errors = (
-        rows[rows["day"] > first_day(now, WINDOW_DAYS)] if len(rows) else rows
-        for rows in (cells, blades, errors)
-    )
+    cells, blades, errors = (in_window(rows, now) for rows in (cells, blades, errors))
     if cells.empty or errors.empty:
         return pd.DataFrame(columns=COLUMNS)
     attempts = Attempts.of(cells, errors, KEYS, now)

@@ -1,15 +1,13 @@
-"""How often splices of each subject fail, and why: shares of attempts beside those of the others."""
+"""How often splices of each subject fail, and why, beside those of the others."""
 
 import numpy as np
 import pandas as pd
 
-from arcdrift.analysis.attempts.attempt_cells import KEYS, NO_REASON
-from arcdrift.analysis.attempts.comparisons import UNNAMED, first_day
+from arcdrift.analysis.attempts.attempt_cells import NO_REASON
+from arcdrift.analysis.attempts.comparisons import UNNAMED, in_window
 from arcdrift.analysis.attempts.error_dispersion import Dispersion
-from arcdrift.analysis.attempts.error_hints import WINDOW_DAYS
+from arcdrift.analysis.checks.compliance import wilson
 from arcdrift.analysis.common.grouping import group_index
-from arcdrift.arrays import Floats
-from arcdrift.charts.intervals import Z95
 from arcdrift.error_reasons import CLASSES
 
 ALL_CLASSES = (*CLASSES, NO_REASON)
@@ -37,14 +35,11 @@ def error_shares(cells: pd.DataFrame, errors: pd.DataFrame, now: pd.Timestamp) -
 
     Notes
     -----
-    Wilson's interval (1927, Journal of the American Statistical Association 22, 209-212) with the
-    attempts divided by the variation between days and weeks
+    Wilson's interval (`arcdrift.analysis.checks.compliance.wilson`), with errors and attempts
+    divided by the variation between days and weeks
     (`arcdrift.analysis.attempts.error_dispersion`).
     """
-    cells, errors = (
-        rows[rows["day"] > first_day(now, WINDOW_DAYS)].reset_index(drop=True) if len(rows) else rows
-        for rows in (cells, errors)
-    )
+    cells, errors = (in_window(rows, now) for rows in (cells, errors))
     if cells.empty or errors.empty:
         return pd.DataFrame(columns=COLUMNS)
     tables = [_of_subjects(cells, errors, name) for name in SUBJECTS]
@@ -76,7 +71,7 @@ def _of_subjects(cells: pd.DataFrame, errors: pd.DataFrame, name: str) -> pd.Dat
         expected = made_on * (count / attempts)[own]
         spread = Dispersion(own, days["day"], on_day, expected)
         phi = np.array([spread.of_subject(number) for number in range(len(names))])
-        low, high = wilson_interval(count / phi, attempts / phi)
+        low, high = zip(*map(wilson, count / phi, attempts / phi), strict=True)
         parts.append(
             pd.DataFrame(
                 {
@@ -89,12 +84,3 @@ def _of_subjects(cells: pd.DataFrame, errors: pd.DataFrame, name: str) -> pd.Dat
         )  # fmt: skip
     whole = ["errors", "attempts", "other_errors", "other_attempts"]
     return pd.concat(parts, ignore_index=True).astype(dict.fromkeys(whole, np.int64))
-
-
-def wilson_interval(events: Floats, trials: Floats) -> tuple[Floats, Floats]:
-    """Wilson's 95 % interval of a share."""
-    share = events / np.maximum(trials, 1e-12)
-    square = Z95**2 / np.maximum(trials, 1e-12)
-    middle = (share + square / 2) / (1 + square)
-    half = np.sqrt(square * share * (1 - share) + square**2 / 4) / (1 + square)
-    return np.maximum(middle - half, 0.0), np.minimum(middle + half, 1.0)

@@ -1,8 +1,8 @@
 """How fast a person works: stretches of places in a row, with their pace and what came of them.
 
-The pace is measured only from gaps that begin after a place that was right first time and end at
-the first attempt of the next place. A gap that holds attempts made again is longer because of them,
-so that it would make haste look good, whatever haste does.
+The pace is measured only from gaps between two places that were right first time. A gap that holds
+attempts made again is longer because of them, and one that ends in an error is shorter, because the
+splicer stops and logs it sooner: either would show an effect of haste where there is none.
 """
 
 import numpy as np
@@ -77,7 +77,8 @@ def work_stretches(
     idle = np.r_[0.0, begin[1:] - end[:-1]]
     goes_on = same & (idle <= BREAK_MIN)
     gap = np.r_[0.0, np.diff(begin)]
-    measured = goes_on & np.r_[False, places.right[rows[:-1]]]
+    right = places.right[rows]
+    measured = goes_on & right & np.r_[False, right[:-1]]
     position = np.arange(len(rows))
     run = np.maximum.accumulate(np.where(goes_on, 0, position))
     stretch_start = (position - run) % STRETCH == 0
@@ -90,18 +91,18 @@ def work_stretches(
     code, first = group_index(*(columns[name] for name in KEYS))
     cells = pd.DataFrame({name: columns[name].array[first] for name in KEYS})
     cap = caps_of_cells(cells, days)
-    loss, left, right = (
+    loss, left, other = (
         splices[name].to_numpy(dtype=np.float64)[rows]
         for name in ("loss_db", "cleave_left_deg", "cleave_right_deg")
     )
     known = np.isfinite(loss) & ~rows_with(splices["outcome"].iloc[rows], "error")
-    both = np.isfinite(left) & np.isfinite(right)
+    both = np.isfinite(left) & np.isfinite(other)
     with np.errstate(invalid="ignore"):
-        log_left, log_right = (np.log(np.maximum(a, ANGLE_FLOOR_DEG)) for a in (left, right))
+        log_left, log_right = (np.log(np.maximum(a, ANGLE_FLOOR_DEG)) for a in (left, other))
         log_gap = np.log(np.maximum(gap, SHORTEST_MIN))
     values = {
         "gaps": measured, "log_gap": np.where(measured, log_gap, 0.0),
-        "places": places.assessed[rows], "right": places.right[rows], "n": known,
+        "places": places.assessed[rows], "right": right, "n": known,
         "capped": np.where(known, np.minimum(loss, cap[code]), 0.0), "angles": both,
         "angle": np.where(both, (log_left + log_right) / 2.0, 0.0),
         "hour": (begin - day_start) / 60.0,

@@ -7,7 +7,7 @@ import numpy as np
 
 from arcdrift.analysis.attempts.comparisons import UNNAMED, Attempts, Comparison
 from arcdrift.analysis.common.grouping import group_index
-from arcdrift.arrays import Bools, Floats
+from arcdrift.arrays import Bools, Floats, Ints
 from arcdrift.charts.beta_binomial import upper_tail
 from arcdrift.charts.stratified_contrast import stratified_contrast
 

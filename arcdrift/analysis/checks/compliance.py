@@ -33,13 +33,13 @@ class Columns(Protocol):
         ...
 
 
-def wilson(passed: int, days: int) -> tuple[float, float]:
+def wilson(passed: float, days: float) -> tuple[float, float]:
     """95 % Wilson score interval of a share.
 
     Parameters
     ----------
-    passed, days : int
-        Successes and trials.
+    passed, days : float
+        Successes and trials, not necessarily whole.
 
     Returns
     -------

@@ -1,7 +1,7 @@
 """Sums of production splices by technician, splicer and day: input of the analyses of preparation.
 
-A cell is one technician's day on one splicer with one cleaver, program and pair of fibers.
-Practice splices are left out.
+A cell is one technician's day on one splicer with one cleaver, program, pair of fibers and way of
+holding them. Practice splices are left out.
 """
 
 import numpy as np
@@ -39,10 +39,11 @@ CAP_DB = 0.15
 """Cap of a splice on days whose stream has no cap yet."""
 CAP_TO_MEAN = 3.5
 
-CELL = ["technician", "cleaver", "program", "fibers", "site", "day"]
+CELL = ["technician", "cleaver", "program", "fibers", "holding", "site", "day"]
 SUMS = [
-    "made", "redo", "n", "capped", "below", "squares", "angles", "angle", "angle_squares", "uneven",
-    "uneven_squares", "bad", "seen", "dirty", "good", "dirty_good", "first_n", "first_capped",
+    "made", "errors", "redo", "n", "capped", "below", "squares", "angles", "angle",
+    "angle_squares", "uneven", "uneven_squares", "bad", "seen", "dirty", "good", "dirty_good",
+    "first_n", "first_capped",
     "first_angles", "first_angle", "hour", "hour_squares", "hour_capped", "hour_angles_n",
     "hour_of_angles", "hour_squares_of_angles", "hour_angle", "density_n", "density", "vapor",
 ]  # fmt: skip
@@ -68,8 +69,8 @@ def aggregate_technician_days(
     -------
     DataFrame
         ``splicer``, `CELL`, ``first_at``, ``last_at`` (UTC), ``cap`` (dB), and `SUMS`: counts
-        ``made`` (all), ``redo``, ``n`` (with a loss), ``angles`` (with both angles), ``bad``
-        (an angle over the limit in crew.toml) of ``seen`` (any angle), ``dirty``, ``good``
+        ``made`` (all), ``errors``, ``redo``, ``n`` (with a loss), ``angles`` (with both angles),
+        ``bad`` (an angle over the limit in crew.toml) of ``seen`` (any angle), ``dirty``, ``good``
         (with a loss and both angles under the limit) and ``dirty_good`` among them; sums of the
         capped loss, of the losses below the cap, and of the squared capped loss (dB), of the mean
         log angle of both sides and its square, of right minus left log angle and its square; the
@@ -105,7 +106,8 @@ def aggregate_technician_days(
     )
     aired = np.isfinite(density) & np.isfinite(vapor)
     values = {
-        "made": 1.0, "redo": rows_with(splices["outcome"], "redo"), "n": known,
+        "made": 1.0, "errors": rows_with(splices["outcome"], "error"),
+        "redo": rows_with(splices["outcome"], "redo"), "n": known,
         "capped": capped, "below": np.where(loss < cap, capped, 0.0), "squares": capped**2,
         "angles": both, "angle": angle,
         "angle_squares": angle**2, "uneven": uneven, "uneven_squares": uneven**2, "bad": bad,
@@ -147,6 +149,7 @@ def _cell_keys(splices: pd.DataFrame, day: pd.Series, crew: Crew) -> tuple[Ints,
         "cleaver": fill_missing_text(splices["cleaver"], NO_CLEAVER),
         "program": fill_missing_text(splices["program"], NO_PROGRAM),
         "fibers": _fibers(splices),
+        "holding": _holding(splices),
         "site": fill_missing_text(record_sites(splices, crew), NO_SITE),
         "day": day,
     }
@@ -167,6 +170,13 @@ def _fibers(splices: pd.DataFrame) -> pd.Series:
     categories, category = np.unique(pairs, return_inverse=True)
     pair = codes[0] * len(names[1]) + codes[1]
     return pd.Series(pd.Categorical.from_codes(category[pair], categories.tolist()), splices.index)
+
+
+def _holding(splices: pd.DataFrame) -> pd.Series:
+    """How the fibers of each splice were held."""
+    if "holding" not in splices.columns:
+        return pd.Series(NO_HOLDING, index=splices.index)
+    return fill_missing_text(splices["holding"], NO_HOLDING)
 
 
 def dirty_above(cap: Floats) -> Floats:

@@ -20,6 +20,7 @@ from arcdrift.analysis.arc.arc_drift import checks_per_month
 from arcdrift.analysis.arc.arc_findings import crew_arc_findings
 from arcdrift.analysis.arc.arc_model import ArcModel, Refusal
 from arcdrift.analysis.arc.crew_arc_models import chart_and_fit
+from arcdrift.analysis.attempts.attempt_review import review_attempts
 from arcdrift.analysis.cases.case_measures import CaseMeasures
 from arcdrift.analysis.cases.case_records import CaseRecords
 from arcdrift.analysis.cases.found_cases import FoundCases, found_cases
@@ -59,6 +60,7 @@ from arcdrift.analysis.maintenance.service_findings import service_findings
 from arcdrift.analysis.people.prep_review import review_prep
 from arcdrift.analysis.review.parallel import submit_or_run
 from arcdrift.analysis.review.result_tables import (
+    attempt_tables,
     cases_table,
     crew_days,
     dated,
@@ -156,6 +158,17 @@ def assess(
         now,
         states.whose_name_begins("angles"),
     )
+    pending_attempts = submit_or_run(
+        executor,
+        review_attempts,
+        summary.technician_days,
+        summary.blade_days,
+        summary.error_splices,
+        summary.stretches,
+        summary.made_again,
+        crew,
+        now,
+    )
     # the longest chain of steps is worked through here, the rest meanwhile where others can help
     loss = chart_all(
         apply_baseline_marks(summary.stream_days, marks),
@@ -216,6 +229,7 @@ def assess(
         "result_clock_stretches": clock_stretch_table(summary.clocks),
         "result_agreement": agreement_table(summary.measured),
         **prep.frames,
+        **attempt_tables(pending_attempts()),
         "findings": findings_table(findings),
         "result_cases": cases_table(cases),
         "result_splices_to_revisit": revisit_table(summary.over_limit),

@@ -1,6 +1,7 @@
 """Results of a review as the rows of the store's result tables."""
 
 import json
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -131,6 +132,13 @@ def cases_table(cases: FoundCases) -> pd.DataFrame:
 def revisit_table(over: pd.DataFrame) -> pd.DataFrame:
     """Rows of ``result_splices_to_revisit``, from `splices_to_revisit`."""
     return dated(over.rename(columns={"id": "splice_id"}), "day")
+
+
+def attempt_tables(frames: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """Rows of the result tables about attempts, from `review_attempts`."""
+    return {
+        name: dated(rows, "day") if "day" in rows.columns else rows for name, rows in frames.items()
+    }
 
 
 def settings_used(crew: Crew, charts: LossCharts) -> dict[str, Any]:

@@ -12,6 +12,11 @@ import numpy as np
 import pandas as pd
 
 from arcdrift.air.air_join import AirSources, join_air
+from arcdrift.analysis.attempts.attempt_cells import BLADE_COLUMNS, blade_days, error_splices
+from arcdrift.analysis.attempts.made_again import KEYS as AGAIN_KEYS
+from arcdrift.analysis.attempts.made_again import made_again
+from arcdrift.analysis.attempts.stretches import KEYS as STRETCH_KEYS
+from arcdrift.analysis.attempts.stretches import work_stretches
 from arcdrift.analysis.checks.daily_checks import EarlierDays, daily_checks
 from arcdrift.analysis.common.days import WORKDAY, record_sites
 from arcdrift.analysis.common.event_lookup import to_microseconds
@@ -25,9 +30,11 @@ from arcdrift.analysis.common.grouping import (
     text_codes,
     time_order,
 )
+from arcdrift.analysis.common.places import find_places
 from arcdrift.analysis.loss.acceptance.accepted_limits import (
     accepted_days,
     smallest_limit,
+    splice_limits,
     splices_at_places,
     splices_over_limit,
 )
@@ -77,6 +84,10 @@ ORDER = {
     "cleave_runs": ["splicer", "began"],
     "practice": ["splicer", "at"],
     "airless": ["at"],
+    "error_splices": ["splicer", "spliced_at", "id"],
+    "blade_days": BLADE_COLUMNS[:-1],
+    "stretches": STRETCH_KEYS,
+    "made_again": AGAIN_KEYS,
 }
 """Order of the rows of each frame in which the order matters."""
 
@@ -122,6 +133,9 @@ class SpliceSummary:
         State of the limits for single splices (`arcdrift.analysis.loss.outlier_splices`).
     counters : DataFrame
         `arcdrift.analysis.review.splice_counters.SpliceCounters.table`.
+    error_splices, blade_days, stretches, made_again : DataFrame
+        Errors, attempts by blade position, stretches of work and attempts after the first at their
+        places (`arcdrift.analysis.attempts`).
     """
 
     stream_days: pd.DataFrame
@@ -147,6 +161,10 @@ class SpliceSummary:
     outlier_streams: pd.DataFrame
     outlier_losses: pd.DataFrame
     counters: pd.DataFrame
+    error_splices: pd.DataFrame
+    blade_days: pd.DataFrame
+    stretches: pd.DataFrame
+    made_again: pd.DataFrame
 
     @property
     def outlier_state(self) -> OutlierState:
@@ -310,11 +328,13 @@ def summarize_splices(
     days = sum_stream_days(work, service, crew, context.caps)
     stream_days = days.days
     segment = stream_days["segment"].to_numpy()[days.of_splice]
-    technician_days, runs = _technician_days(splices, air, stream_days, crew)
+    made, made_air = _production_attempts(splices, air)
+    limit = splice_limits(made, crew, "single_db")
+    places = find_places(made, made[WORKDAY], limit)
     singles = find_outlier_splices(work, day, service, outliers, segment=segment)
     return SpliceSummary(
         stream_days=stream_days,
-        technician_days=technician_days,
+        technician_days=aggregate_technician_days(made, made_air, made[WORKDAY], stream_days, crew),
         outliers=singles.outliers,
         accepted_days=accepted_days(work, day, stream_days, crew),
         over_limit=rows_of_days(context.over_limit, "day", since, until),
@@ -326,7 +346,7 @@ def summarize_splices(
             splices, air, checks, service, stream_days, crew, passed=context.passed
         ),
         use=usage_by_hour(splices),
-        cleave_runs=runs,
+        cleave_runs=cleave_runs(made, made[WORKDAY], crew),
         practice=practice_splices(splices),
         histogram=loss_histogram(work, day),
         outcomes=daily_outcomes(splices),
@@ -338,6 +358,10 @@ def summarize_splices(
         outlier_streams=singles.state.streams,
         outlier_losses=singles.state.losses,
         counters=SpliceCounters.of(splices).table,
+        error_splices=error_splices(made, made[WORKDAY], crew),
+        blade_days=blade_days(made, made[WORKDAY]),
+        stretches=work_stretches(made, made[WORKDAY], places, stream_days),
+        made_again=made_again(made, made[WORKDAY], places, limit, crew),
     )
 
 
@@ -403,17 +427,15 @@ def _newest(splices: pd.DataFrame, crew: Crew, earlier: EarlierSplices | None) -
     return table.sort_values("splicer", ignore_index=True)
 
 
-def _technician_days(
-    splices: pd.DataFrame, air: pd.DataFrame, stream_days: pd.DataFrame, crew: Crew
+def _production_attempts(
+    splices: pd.DataFrame, air: pd.DataFrame
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Production splices by technician and day, and the runs of bad cleaves among them."""
+    """Production splices of all outcomes, and their air."""
     in_production = rows_with(splices["purpose"], "production")
-    if not in_production.all():
-        splices, air = (frame[in_production].reset_index(drop=True) for frame in (splices, air))
-    day = splices[WORKDAY]
-    return aggregate_technician_days(splices, air, day, stream_days, crew), cleave_runs(
-        splices, day, crew
-    )
+    if in_production.all():
+        return splices, air
+    splices, air = (frame[in_production].reset_index(drop=True) for frame in (splices, air))
+    return splices, air
 
 
 def rows_of_days(

@@ -103,6 +103,9 @@ class Summary:
         Runs of bad cleaves, and practice splices (`arcdrift.analysis.people.cleave_runs`).
     histogram, outcomes, coverage, imports, airless : DataFrame
         Sums for the crew as a whole (`arcdrift.analysis.review.crew_sums`).
+    error_splices, blade_days, stretches, made_again : DataFrame
+        Errors, attempts by blade position, stretches of work and attempts after the first at their
+        places (`arcdrift.analysis.attempts`).
     clocks : dict of Clock
         By splicer: the stretches in which its clock was wrong.
     states : tuple of Situation
@@ -129,6 +132,10 @@ class Summary:
     coverage: pd.DataFrame
     imports: pd.DataFrame
     airless: pd.DataFrame
+    error_splices: pd.DataFrame
+    blade_days: pd.DataFrame
+    stretches: pd.DataFrame
+    made_again: pd.DataFrame
     clocks: dict[str, ClockErrors]
     states: tuple[SplicerState, ...]
 

@@ -7,7 +7,13 @@ and makes them anew.
 
 from sqlalchemy import Table
 
-from arcdrift.store.schema import loss_results, machine_results, people_results, run_results
+from arcdrift.store.schema import (
+    attempt_results,
+    loss_results,
+    machine_results,
+    people_results,
+    run_results,
+)
 from arcdrift.store.schema.accounts import ended_sign_ins, users
 from arcdrift.store.schema.annotations import baseline_marks, clock_shifts, coaching
 from arcdrift.store.schema.cases import case_statements, cases, revisited_splices
@@ -33,7 +39,7 @@ from arcdrift.store.schema.run_results import result_definitions, result_parts
 from arcdrift.store.schema.saved_summary import changed_days, saved_summary
 from arcdrift.store.schema.written import REMARKS, written
 
-_RESULT_MODULES = (loss_results, machine_results, people_results, run_results)
+_RESULT_MODULES = (attempt_results, loss_results, machine_results, people_results, run_results)
 """Importing them declares the tables."""
 
 DERIVED: dict[str, Table] = dict(result_metadata.tables)
